@@ -1,0 +1,1 @@
+"""Asking: read what a question needs, call the calculation floor, give result objects."""

@@ -1,0 +1,1 @@
+"""Calculation floor: pure functions of arrays and records. No files, no SQL, no terminal."""

@@ -1,0 +1,293 @@
+"""The records that calculation works on: a trace, its channels, a cycle, and what is found.
+
+Every field name is a column name of the book (schema/current.sql); the keeping floor builds these
+from rows, and the calculation floor never sees a file, a connection or a terminal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.uint8]
+
+# Flags of one sample; several may be set together. 0 is a sample as good as the recorder wrote it.
+MISSING = np.uint8(1)  # blank, or a row too short to hold the channel
+OPEN = np.uint8(2)  # an open-circuit sentinel, as text or as the number the recorder writes for it
+OUT_OF_RANGE = np.uint8(4)  # outside the range of the sensor's type
+DUPLICATE_TIME = np.uint8(8)  # a second sample with the time of an earlier one (the first is kept as it is)
+BACKWARD_TIME = np.uint8(16)  # stood in the file after a later time; sorted into place
+INVALID = np.uint8(MISSING | OPEN | OUT_OF_RANGE)
+
+Role = Literal["control", "over-temperature", "work", "setpoint", "pressure", "dew point", "oxygen", "other"]
+TEMPERATURE_ROLES = ("control", "over-temperature", "work", "setpoint")
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One recorder channel of one run.
+
+    quantity    'temperature' [°C], 'pressure' [mbar], 'dew point' [°C], 'oxygen' [unit as recorded] or 'other'
+    serial      the piece that a work TC is fixed to; part is that piece's part number
+    correction  calibration points (at_c, correction_c), sorted, added to the reading (linear between, held outside)
+    uses        how often this thermocouple had been used before; hottest_c the hottest it has been
+    expanded_uncertainty_c  k = 2, of the whole chain as far as recorded; None where not recorded
+    """
+
+    number: int
+    name: str
+    role: Role = "other"
+    quantity: str = "temperature"
+    unit: str = "c"
+    zone: str | None = None
+    part: str | None = None
+    serial: str | None = None
+    place: str | None = None
+    attachment: str | None = None
+    depth_mm: float | None = None
+    tc_type: str | None = None
+    calibration: str | None = None
+    correction: tuple[tuple[float, float], ...] = ()
+    expanded_uncertainty_c: float | None = None
+    x_mm: float | None = None
+    y_mm: float | None = None
+    z_mm: float | None = None
+    uses: int | None = None
+    hottest_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something done at a moment of a run. event is a vocabulary word: 'gas backfill', 'fan on',
+    'door opened', 'thermocouples unplugged', 'aborted', 'power lost', or the shop's own."""
+
+    t_s: float
+    event: str
+    note: str | None = None
+
+
+@dataclass
+class Trace:
+    """What the recorder kept for one run, on one time axis.
+
+    t_s       (n,) seconds from the trace's start, strictly rising
+    values    (channels, n) temperatures in °C, other quantities in their own unit; NaN where missing or open
+    flags     (channels, n) bit set of the sample flags above
+    channels  one record per row of values, same order
+    events    sorted by time
+    """
+
+    t_s: Floats
+    values: Floats
+    flags: Flags
+    channels: tuple[Channel, ...]
+    events: tuple[Event, ...] = ()
+    run: str = ""
+    started: str | None = None  # UTC, as times.stored writes it
+
+    def rows(self, role: str) -> list[int]:
+        """Indexes (into values) of the channels with a role."""
+        return [i for i, c in enumerate(self.channels) if c.role == role]
+
+    def row(self, name: str) -> int:
+        """Index of the channel with a name. Raises KeyError."""
+        for i, c in enumerate(self.channels):
+            if c.name == name:
+                return i
+        raise KeyError(name)
+
+
+@dataclass(frozen=True)
+class Segment:
+    """One segment of a cycle. Temperatures °C, rates °C/h (positive for heating and for cooling), minutes.
+
+    band_low_c, band_high_c   differences, both >= 0: the hold is inside [target - band_low_c, target + band_high_c]
+    on_leaving                what leaving the band does to the soak: 'restart', 'pause' or 'end'
+    soak_by                   'work' (every valid work TC) or 'furnace' (control TCs only)
+    rate_max_c_per_h, rate_min_c_per_h   limits; asked_rate_c_per_h what the program was set to
+    rate_of                   'control' or 'work' (the fastest valid work TC)
+    rate_above_c, rate_below_c  the rate limits bind only while the measured channel is above / below these
+    rate_window_min           window of the least-squares slope; None = 15 min
+    rate_rule                 name of a thickness rule (Limit.rule) where the limit comes from the section
+    """
+
+    number: int
+    kind: Literal["heat", "hold", "cool"]
+    target_c: float | None = None
+    asked_rate_c_per_h: float | None = None
+    rate_max_c_per_h: float | None = None
+    rate_min_c_per_h: float | None = None
+    rate_of: Literal["control", "work"] = "control"
+    rate_window_min: float | None = None
+    rate_above_c: float | None = None
+    rate_below_c: float | None = None
+    minutes: float | None = None
+    minutes_max: float | None = None
+    band_low_c: float | None = None
+    band_high_c: float | None = None
+    on_leaving: Literal["restart", "pause", "end"] = "restart"
+    soak_by: Literal["work", "furnace"] = "work"
+    purpose: str | None = None  # 'low hold to check thermocouples', 'soak', ...
+    atmosphere: str | None = None
+    pressure_max_mbar: float | None = None
+    pressure_min_mbar: float | None = None
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One checkable limit of a cycle; each becomes a clause.
+
+    quantity  'spread' [°C diff], 'lead' [°C diff], 'over_temperature' [°C], 'start_control' [°C], 'start_work' [°C],
+              'heating_rate' [°C/h], 'cooling_rate' [°C/h], 'event_work' [°C: hottest valid work TC at the event],
+              'pressure' [mbar], 'leak_rate' [mbar/h], 'dew_point' [°C], 'oxygen' [as recorded],
+              'work_tcs' [count], 'gap' [s], 'soak' [min]
+    relation  'max': the quantity must not exceed value; 'min': must not fall below it
+    phase     'start', 'heating', 'hold', 'cooling' or 'any'; segment restricts it to one segment number
+    scope     for spread: 'load', 'piece' or 'distance' (with distance_mm between the two TCs)
+    event     for event_work: the event's word
+    above_c, below_c   binds only while the control TC is above / below these temperatures
+    window_min         window of the slope for rates; None = 15 min
+    rule      None, or how value follows from the thickest section of the pieces [mm]:
+              'rate/thickness'  value / (thickness / per_mm), never above cap, never below floor
+              'time*thickness'  value * (thickness / per_mm) up to knee_mm, then value_beyond per per_mm; at least floor
+    rounding  for rules: 'proportion' or 'fraction' ("per inch or fraction thereof": rounded up)
+    typed     the limit as the cycle's author wrote it
+    """
+
+    number: int
+    quantity: str
+    relation: Literal["max", "min"]
+    value: float
+    phase: Literal["start", "heating", "hold", "cooling", "any"] = "any"
+    segment: int | None = None
+    scope: Literal["load", "piece", "distance"] = "load"
+    distance_mm: float | None = None
+    event: str | None = None
+    above_c: float | None = None
+    below_c: float | None = None
+    window_min: float | None = None
+    rule: str | None = None
+    per_mm: float | None = None
+    cap: float | None = None
+    floor: float | None = None
+    knee_mm: float | None = None
+    value_beyond: float | None = None
+    rounding: Literal["proportion", "fraction"] = "proportion"
+    typed: str | None = None
+
+
+@dataclass(frozen=True)
+class Cycle:
+    """A written thermal cycle at one revision."""
+
+    cycle: str
+    revision: str = ""
+    title: str = ""
+    process: str = ""
+    atmosphere: str = ""
+    segments: tuple[Segment, ...] = ()
+    limits: tuple[Limit, ...] = ()
+
+
+@dataclass(frozen=True)
+class PieceRecord:
+    """What judging needs to know of a piece in the load."""
+
+    part: str
+    serial: str
+    section_thick_mm: float | None = None
+    section_thin_mm: float | None = None
+    family: str | None = None
+    dose_constant: float | None = None
+    diffusivity_m2_per_s: float | None = None
+    shape: str | None = None
+    tempered_at_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One number that describes a run (or one of its channels, then channel is its name).
+
+    se is the standard error where the figure has one (peak rates); at_s the moment it was reached.
+    unit is a key of units.SHOWN ('c', 'c_diff', 'c_per_h', 'min', 'h'), or 'mbar', 'mbar_per_h', '' for counts.
+    """
+
+    parameter: str
+    value: float
+    unit: str
+    channel: str | None = None
+    se: float | None = None
+    at_s: float | None = None
+    note: str | None = None
+
+
+Verdict = Literal["kept", "broken", "cannot be told"]
+
+
+@dataclass(frozen=True)
+class ClauseResult:
+    """How one clause ended.
+
+    clause     short name, unique within the cycle: 'soak 3', 'spread while heating', 'door opened'
+    text       the clause as a sentence, in the book's words
+    first_s, worst_s  moments of the first and the worst breach (seconds from the trace's start); where the
+               clause is kept, worst_s is the moment it came closest
+    channel    the channel(s) of the worst moment
+    value, limit, unit   the worst value beside its limit
+    lasted_s   total time in breach
+    missing    for 'cannot be told': what is missing
+    without    the verdict with suspected channels left out, where it differs
+    uncertain  True where the recorded sensor uncertainty could turn the verdict
+    """
+
+    clause: str
+    verdict: Verdict
+    text: str
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    first_s: float | None = None
+    worst_s: float | None = None
+    channel: str | None = None
+    lasted_s: float | None = None
+    asked: float | None = None
+    missing: str | None = None
+    without: Verdict | None = None
+    uncertain: bool = False
+    uncertainty: float | None = None
+    segment: int | None = None
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A suspected sensor fault of one channel over one interval.
+
+    kind        'open', 'frozen', 'step', 'noisy', 'detached', 'reversed', 'swapped', 'wrong type', 'shorted'
+                or 'drifting'
+    confidence  0..1;  certain is True only for faults removed outright (open circuit and sentinels)
+    evidence    in words, with figures
+    """
+
+    kind: str
+    channel: str
+    start_s: float
+    end_s: float
+    confidence: float
+    certain: bool
+    evidence: str
+    figures: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """A run judged: every clause, every suspected fault, and what the verdict rests on."""
+
+    verdict: Verdict
+    clauses: tuple[ClauseResult, ...]
+    faults: tuple[Fault, ...]
+    judged_until_s: float
+    remarks: tuple[str, ...] = ()

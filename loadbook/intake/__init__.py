@@ -1,0 +1,1 @@
+"""Taking in: text and workbook readers, recorder layouts, the intake of each kind."""

@@ -1,0 +1,1 @@
+"""Showing: tables, charts, pages, the workbook."""
