@@ -1,0 +1,232 @@
+"""Trace files: one Parquet file per trace, written so that a crash leaves nothing half done.
+
+Order of writing, and why it is this order:
+
+1. the samples go to a temporary name in the folder where the file will stand (a rename across disks is a copy);
+2. that file is flushed to the disk (fsync): a rename may otherwise survive a power cut that the contents do not;
+3. it is renamed to its final name, in one step: no reader ever sees half a file under a final name;
+4. the folder is flushed, so that the new name survives too (Windows cannot open a folder; there the rename is
+   journalled by the file system itself and this step is left out);
+5. only then does the caller write the trace's row. A crash before that leaves a file without a row, which no
+   query reads and `verify` names; a row without its file cannot come to be.
+
+Long form, sorted by channel, then time: run, channel (its number), quantity, t_s, value, flag. Values stand as
+the recorder wrote them, in °C or the channel's own unit; a thermocouple's corrections are applied on reading.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..calc.model import Channel, Event, Flags, Floats, Trace
+from ..ground.errors import DamageError, LoadbookError, NotFoundError
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from .book import BookFolder
+
+FOLDER = "traces"
+TEMPORARY_SUFFIX = ".part"
+COLUMNS = ("run", "channel", "quantity", "t_s", "value", "flag")
+_TRACE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
+
+
+def write_trace(book: BookFolder, trace: Trace, trace_id: str) -> tuple[str, str, int]:
+    """Write a trace's samples; the caller writes the row afterwards.
+
+    trace_id  an id of ours: small letters, digits and hyphens, so that no disk confuses two of them
+    Returns   (path below the book's folder with '/', SHA-256 as hex, bytes)
+    Raises    LoadbookError where the disk refuses, or where a file of that name is already there
+    """
+    if not _TRACE_ID.fullmatch(trace_id):
+        raise LoadbookError(f"{trace_id!r} cannot name a trace file", mend="Use small letters, digits and hyphens")
+    year = trace.started[:4] if trace.started else "undated"
+    relative = f"{FOLDER}/{year}/{trace_id}.parquet"
+    final = book.path.joinpath(*relative.split("/"))
+    if final.exists():
+        raise LoadbookError("a trace file of that name is already there", where=relative)
+    temporary = final.with_name(final.name + TEMPORARY_SUFFIX)
+    try:
+        final.parent.mkdir(parents=True, exist_ok=True)
+        _write_parquet(trace, temporary)
+        with temporary.open("rb+") as file:
+            digest, size = _digest(file)
+            os.fsync(file.fileno())
+        temporary.replace(final)
+        _flush_folder(final.parent)
+        _flush_folder(final.parent.parent)
+    except OSError as exc:
+        raise LoadbookError(
+            f"the trace could not be written: {exc.strerror or exc}",
+            where=relative,
+            mend="See that the disk has room and that you may write there, then repeat the command",
+        ) from exc
+    finally:
+        with contextlib.suppress(OSError):
+            temporary.unlink(missing_ok=True)
+    return relative, digest, size
+
+
+def _write_parquet(trace: Trace, path: Path) -> None:
+    """All channels under one another, in one COPY. Raises OSError for anything the disk says."""
+    import duckdb
+
+    order = sorted(range(len(trace.channels)), key=lambda i: trace.channels[i].number)
+    samples = len(trace.t_s)
+    columns = {
+        "channel": np.repeat(np.array([trace.channels[i].number for i in order], np.int16), samples),
+        "t_s": np.tile(np.asarray(trace.t_s, np.float64), len(order)),
+        "value": np.ascontiguousarray(trace.values[order], np.float64).reshape(-1),
+        "flag": np.ascontiguousarray(trace.flags[order], np.uint8).reshape(-1),
+    }
+    connection = duckdb.connect(":memory:", config={"threads": 1})
+    try:
+        connection.execute("CREATE TABLE name (channel SMALLINT, quantity VARCHAR)")
+        connection.executemany(
+            "INSERT INTO name VALUES (?, ?)", [(trace.channels[i].number, trace.channels[i].quantity) for i in order]
+        )
+        connection.register("samples", columns)
+        connection.execute("SET VARIABLE run = ?", [trace.run])
+        connection.execute(
+            "COPY (SELECT getvariable('run') AS run, channel, quantity, t_s,"
+            " nullif(value, 'nan'::DOUBLE) AS value, flag"
+            f" FROM samples JOIN name USING (channel) ORDER BY channel, t_s) TO {quoted(str(path))}"
+            " (FORMAT parquet, COMPRESSION zstd)"
+        )
+    except duckdb.Error as exc:
+        raise OSError(str(exc).splitlines()[0]) from exc
+    finally:
+        connection.close()
+
+
+def read_trace(
+    book: BookFolder,
+    trace: str | sqlite3.Row | Mapping[str, Any],
+    channels: Sequence[Channel] | None = None,
+    events: Sequence[Event] = (),
+) -> Trace:
+    """The samples of a trace, after its SHA-256 and size were compared with the row's.
+
+    trace     a trace_id, or the trace's row
+    channels  the channels wanted, by their number in the file, in the order wanted; None = all that the row names
+    Returns   a Trace: values (channels, n), NaN where there is none; corrections are not applied
+    Raises    NotFoundError without such a row; DamageError where the file is gone, changed, or not what was written
+    """
+    if isinstance(trace, str):
+        row = book.read().execute("SELECT * FROM trace WHERE trace_id = ?", [trace]).fetchone()
+        if row is None:
+            raise NotFoundError(f"the book has no trace {trace!r}")
+    else:
+        row = trace
+    if channels is None:
+        named = book.read().execute(
+            "SELECT number, channel, quantity, unit FROM trace_channel WHERE trace_id = ? ORDER BY number",
+            [row["trace_id"]],
+        )
+        channels = [Channel(r["number"], r["channel"], quantity=r["quantity"], unit=r["unit"]) for r in named]
+    path = checked(book, row)
+    t_s, values, flags, numbers = _read_parquet(path, row["path"])
+    place = {number: i for i, number in enumerate(numbers)}
+    absent = [c.name for c in channels if c.number not in place]
+    if absent:
+        raise DamageError(f"the trace file has no channel {', '.join(absent)}", where=row["path"], mend=RESTORE)
+    rows = [place[c.number] for c in channels]
+    return Trace(
+        t_s, values[rows], flags[rows], tuple(channels), tuple(sorted(events, key=lambda e: e.t_s)),
+        row["run"], row["started"],
+    )  # fmt: skip
+
+
+RESTORE = "Run 'loadbook verify', then bring the file back from a backup or take the recorder's file in again"
+
+
+def _read_parquet(path: Path, where: str) -> tuple[Floats, Floats, Flags, list[int]]:
+    import duckdb
+
+    connection = duckdb.connect(":memory:", config={"threads": 1})
+    try:
+        got = connection.execute(
+            f"SELECT channel, t_s, value, flag FROM read_parquet({quoted(str(path))})"
+        ).fetchnumpy()
+    except duckdb.Error as exc:
+        raise DamageError(
+            f"the trace file cannot be read: {str(exc).splitlines()[0]}", where=where, mend=RESTORE
+        ) from exc
+    finally:
+        connection.close()
+    channel = np.asarray(got["channel"])
+    numbers, counts = np.unique(channel, return_counts=True)
+    samples = int(counts[0]) if len(counts) else 0
+    shape = (len(numbers), samples)
+    regular = samples > 0 and bool((counts == samples).all())
+    if regular:
+        t_all = np.asarray(got["t_s"], np.float64).reshape(shape)
+        in_order = bool((channel.reshape(shape) == numbers[:, None]).all()) and bool((t_all == t_all[0]).all())
+        regular = in_order and bool((np.diff(t_all[0]) > 0).all())
+    if not regular:
+        raise DamageError("the trace file is not in the order it was written in", where=where, mend=RESTORE)
+    values = np.ma.filled(np.ma.asarray(got["value"], np.float64), np.nan).reshape(shape)
+    flags = np.ma.filled(np.ma.asarray(got["flag"], np.uint8), 0).reshape(shape)
+    return t_all[0].copy(), values, flags, [int(n) for n in numbers]
+
+
+def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> Path:
+    """The trace's file, after its size and SHA-256 were found to be the row's. Raises DamageError."""
+    path = locate(book, row["path"])
+    try:
+        with path.open("rb") as file:
+            digest, size = _digest(file)
+    except OSError as exc:
+        raise DamageError(
+            f"the trace file cannot be read: {exc.strerror or exc}", where=row["path"], mend=RESTORE
+        ) from exc
+    if size != row["bytes"] or digest != row["sha256"]:
+        raise DamageError("the trace file is not the one that was written", where=row["path"], mend=RESTORE)
+    return path
+
+
+def locate(book: BookFolder, relative: str) -> Path:
+    """The file that a trace row's path means. Raises DamageError where it is not below the book's traces folder:
+    a row from a stranger's book must not make us read another file."""
+    parts = relative.split("/")
+    plain = (
+        len(parts) >= 2 and parts[0] == FOLDER and all(re.fullmatch(r"[A-Za-z0-9_-][A-Za-z0-9._-]*", p) for p in parts)
+    )
+    path = book.path.joinpath(*parts) if plain else book.path
+    folder = (book.path / FOLDER).resolve()
+    if not plain or not path.resolve().is_relative_to(folder):
+        raise DamageError(
+            "the trace's path leads out of the book", where=relative, mend="Do not use this book as it is"
+        )
+    return path
+
+
+def quoted(text: str) -> str:
+    """A text as a SQL literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _digest(file: Any) -> tuple[str, int]:
+    digest = hashlib.file_digest(file, "sha256")
+    return digest.hexdigest(), file.tell()
+
+
+def _flush_folder(folder: Path) -> None:
+    """Make a new name in a folder last. A folder cannot be opened on Windows, nor flushed on some network disks."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        with contextlib.suppress(OSError):
+            os.fsync(handle)
+    finally:
+        os.close(handle)
