@@ -70,7 +70,11 @@ class Kind:
     title: str
     key: tuple[str, ...]
     columns: tuple[Column, ...]
-    row_id: str  # the table's integer key, or 'rowid'
+
+    @property
+    def row_id(self) -> str:
+        """The table's integer key."""
+        return f"{self.table}_id"
 
     def column(self, name: str) -> Column | None:
         return next((c for c in self.columns if c.name == name), None)
@@ -130,7 +134,7 @@ KINDS: tuple[Kind, ...] = (
         _c("ac1_c", "start of austenite on heating, where measured or quoted", "735"),
         _num("dose_constant", "constant C of the time-temperature parameter; empty: dose undefined", "20", above=0),
         Column("source", "where the figures come from", "supplier's data sheet"),
-    ), "rowid"),
+    )),
     Kind("parts", "part", "Part numbers", ("part",), (
         _req("part", "part number", "PN-1001"),
         _req("material", "its material", "42CrMo4", refers=("material", "material")),
@@ -142,7 +146,7 @@ KINDS: tuple[Kind, ...] = (
         _mm("section_thin_mm", "thinnest section", "12", above=0),
         Column("mass_kg", "mass of one piece", "9.4", type="number", dimension="mass", above=0),
         Column("customer", "whose part it is", "Customer A"),
-    ), "rowid"),
+    )),
     Kind("characteristics", "characteristic", "Characteristics of parts that are measured", ("part", "characteristic"), (
         _req("part", "part number", "PN-1001", refers=PART),
         _req("characteristic", "name of the characteristic on this part", "bore A"),
@@ -153,7 +157,7 @@ KINDS: tuple[Kind, ...] = (
         _mm("reference_length_mm", "length that movement is related to (diameter, length, span)", "80", above=0),
         Column("unit", "unit of its readings where they are no length: deg, HRC, HV 10, ...", ""),
         Column("scale", "working scale of movement: um, um per 100 mm, or log (form errors only)", "um", choices=SCALES, default="um"),
-    ), "characteristic_id"),
+    )),
     Kind("jobs", "job", "Jobs", ("job",), (
         _req("job", "job number", "J-2041"),
         _req("customer", "who ordered it", "Customer A"),
@@ -165,7 +169,7 @@ KINDS: tuple[Kind, ...] = (
         Column("confidential", "is the job confidential", "no", type="yesno"),
         Column("export_controlled", "is it export controlled", "no", type="yesno"),
         Column("keep_until", "date until which the records must be kept", "2036-12-31", type="date"),
-    ), "rowid"),
+    )),
     Kind("furnaces", "furnace", "Furnaces", ("furnace",), (
         _req("furnace", "name of the furnace", "F2"),
         _req("atmosphere", "what it runs in: air, vacuum, nitrogen, argon, ...", "vacuum"),
@@ -174,7 +178,7 @@ KINDS: tuple[Kind, ...] = (
         _c("max_temp_c", "hottest it may run", "1100"),
         Column("working_zone", "working zone, as the survey names it", "900 x 600 x 600 mm"),
         Column("note", "anything else"),
-    ), "rowid"),
+    )),
     Kind("furnace_checks", "furnace_check", "Furnace checks", ("furnace", "kind", "done_on", "at_c"), (
         _req("furnace", "furnace checked", "F2", refers=("furnace", "furnace")),
         _req("kind", "which check", "uniformity survey", choices=CHECK_KINDS),
@@ -184,7 +188,7 @@ KINDS: tuple[Kind, ...] = (
         _diff("worst_c", "worst deviation found", "4.2"),
         Column("passed", "did it pass", "yes", type="yesno"),
         Column("note", "anything else"),
-    ), "furnace_check_id"),
+    )),
     Kind("gauges", "gauge", "Gauges", ("gauge",), (
         _req("gauge", "name of the gauge", "G-07"),
         _req("kind", "what it is", "bore gauge"),
@@ -192,14 +196,14 @@ KINDS: tuple[Kind, ...] = (
         _mm("expanded_uncertainty_mm", "expanded uncertainty, k = 2", "0.003", least=0),
         _num("expansion_per_k", "linear expansion of its scale, per K", "11.5e-6", least=0),
         Column("calibrated_until", "date its calibration ends", "2027-01-31", type="date"),
-    ), "rowid"),
+    )),
     Kind("calibrations", "calibration", "Thermocouple calibrations", ("calibration", "at_c"), (
         _req("calibration", "name of the calibration (of a wire lot or one thermocouple)", "K-LOT-4"),
         _req("at_c", "temperature of this point", "600", type="number", dimension="temperature"),
         _req("correction_c", "what to add to the reading there", "-0.8", type="number", dimension="difference"),
         Column("calibrated_on", "date of the calibration", "2026-01-15", type="date"),
         Column("valid_until", "date it ends", "2027-01-15", type="date"),
-    ), "calibration_id"),
+    )),
     Kind("runs", "run", "Runs", ("run",), (
         _req("run", "name of the run", "R-2026-014"),
         _req("furnace", "furnace it was done in", "F2", refers=("furnace", "furnace")),
@@ -214,7 +218,7 @@ KINDS: tuple[Kind, ...] = (
         Column("status", "how it went", "done", choices=("done", "aborted", "void"), default="done"),
         Column("repeats_run", "the run that this one repeats", "", refers=RUN),
         Column("note", "anything else"),
-    ), "rowid"),
+    )),
     Kind("pieces", "piece", "Pieces in a run", ("run", "part", "serial"), (
         _req("run", "run they went through", "R-2026-014", refers=RUN),
         _req("part", "part number", "PN-1001", refers=PART),
@@ -231,7 +235,7 @@ KINDS: tuple[Kind, ...] = (
         Column("condition", "how it arrived, several with ';': from bar, forged, cast, welded, cold formed, straightened", "forged", type="list"),
         _mm("stock_mm", "stock left per side", "1.5", least=0),
         _c("tempered_at_c", "last tempering temperature", "640"),
-    ), "piece_id"),
+    )),
     Kind("operations", "operation", "Operations on pieces, in order", ("part", "serial", "sequence"), (
         _req("part", "part number", "PN-1001", refers=PART),
         _req("serial", "serial number", "0007"),
@@ -241,7 +245,7 @@ KINDS: tuple[Kind, ...] = (
         Column("run", "the run, where the operation is one", "", refers=RUN),
         _mm("stock_removed_mm", "stock removed per side", "0.5", least=0),
         Column("note", "anything else"),
-    ), "operation_id"),
+    )),
     Kind("channels", "channel", "Recorder channels of a run", ("run", "channel"), (
         _req("run", "run", "R-2026-014", refers=RUN),
         _req("channel", "name of the channel in the recorder's file", "TC 3"),
@@ -260,13 +264,13 @@ KINDS: tuple[Kind, ...] = (
         _mm("z_mm", "place in the load, up", "80"),
         Column("uses", "how often this thermocouple had been used before", "4", type="integer", least=0),
         _c("hottest_c", "hottest it had been before", "650"),
-    ), "channel_id"),
+    )),
     Kind("events", "event", "Events of a run", ("run", "at", "event"), (
         _req("run", "run", "R-2026-014", refers=RUN),
         _req("at", "when", "2026-03-01T17:40", type="moment"),
         _req("event", "gas backfill, fan on, door opened, thermocouples unplugged, aborted, power lost, ...", "door opened"),
         Column("note", "anything else"),
-    ), "event_id"),
+    )),
     Kind("parameters", "parameter", "Parameters stated by a person (paper charts) or asked by the program", ("run", "parameter", "source"), (
         _req("run", "run", "R-2026-014", refers=RUN),
         _req("parameter", "name of the parameter (loadbook explain lists them)", "heating_rate_peak_c_per_h"),
@@ -274,7 +278,7 @@ KINDS: tuple[Kind, ...] = (
         Column("unit", "unit of the value, where it is not the one in the name", "F/h"),
         Column("source", "stated (read off a chart) or asked (set at the program)", "stated", choices=("stated", "asked"), default="stated"),
         Column("note", "anything else"),
-    ), "parameter_id"),
+    )),
     Kind("readings", "reading", "Readings before and after", ("run", "part", "serial", "characteristic", "stage", "repeat"), (
         _req("part", "part number", "PN-1001", refers=PART),
         _req("serial", "serial number", "0007"),
@@ -295,7 +299,7 @@ KINDS: tuple[Kind, ...] = (
         Column("read_at", "when it was read", "2026-02-27T14:00", type="moment"),
         Column("inspector", "who read it", "inspector 2"),
         Column("repeat", "number of this reading among repeats", "1", type="integer", above=0, default="1"),
-    ), "reading_id"),
+    )),
     Kind("approvals", "approval", "Approvals", ("run", "role", "person", "at"), (
         _req("run", "run", "R-2026-014", refers=RUN),
         _req("role", "in which role", "metallurgist"),
@@ -303,7 +307,7 @@ KINDS: tuple[Kind, ...] = (
         _req("decision", "what was decided", "accepted"),
         _req("at", "when", "2026-03-02T09:00", type="moment"),
         Column("note", "anything else"),
-    ), "approval_id"),
+    )),
     Kind("nonconformances", "nonconformance", "Nonconformances", ("run", "what", "serial"), (
         _req("run", "run", "R-2026-014", refers=RUN),
         _req("what", "what was wrong", "soak short by 12 min"),
@@ -311,13 +315,13 @@ KINDS: tuple[Kind, ...] = (
         Column("disposition", "what was decided", "rerun"),
         Column("closed_on", "date it was closed", "2026-03-09", type="date"),
         Column("note", "anything else"),
-    ), "nonconformance_id"),
+    )),
     Kind("breaks", "history_break", "Declared breaks in the history", ("at", "what"), (
         _req("at", "date from which the history starts anew", "2026-01-07", type="date"),
         _req("what", "what changed: new lining, new gauge, new supplier, ...", "F1 relined"),
         Column("furnace", "furnace it is about", "F1", refers=("furnace", "furnace")),
         Column("note", "anything else"),
-    ), "history_break_id"),
+    )),
 )  # fmt: skip
 
 BY_KIND = {k.kind: k for k in KINDS}

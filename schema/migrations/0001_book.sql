@@ -4,7 +4,8 @@
 -- guessed into numbers. Every row that came in names its intake.
 
 CREATE TABLE setting (
-  name TEXT PRIMARY KEY,
+  setting_id INTEGER PRIMARY KEY,
+  name TEXT NOT NULL UNIQUE,
   value TEXT NOT NULL
 ) STRICT;
 
@@ -23,7 +24,8 @@ CREATE TABLE intake (
 CREATE INDEX intake_file ON intake (file_sha256, kind);
 
 CREATE TABLE material (
-  material TEXT PRIMARY KEY CHECK (material <> ''),
+  material_id INTEGER PRIMARY KEY,
+  material TEXT NOT NULL UNIQUE CHECK (material <> ''),
   family TEXT NOT NULL,
   cte_per_k REAL CHECK (cte_per_k > 0),
   conductivity_w_mk REAL CHECK (conductivity_w_mk > 0),
@@ -45,8 +47,9 @@ CREATE TABLE material (
 ) STRICT;
 
 CREATE TABLE part (
-  part TEXT PRIMARY KEY CHECK (part <> ''),
-  material TEXT NOT NULL REFERENCES material,
+  part_id INTEGER PRIMARY KEY,
+  part TEXT NOT NULL UNIQUE CHECK (part <> ''),
+  material TEXT NOT NULL REFERENCES material (material),
   revision TEXT,
   description TEXT,
   shape TEXT,
@@ -62,7 +65,7 @@ CREATE TABLE part (
 
 CREATE TABLE characteristic (
   characteristic_id INTEGER PRIMARY KEY,
-  part TEXT NOT NULL REFERENCES part,
+  part TEXT NOT NULL REFERENCES part (part),
   characteristic TEXT NOT NULL CHECK (characteristic <> ''),
   kind TEXT NOT NULL,
   nominal_mm REAL,
@@ -78,7 +81,8 @@ CREATE TABLE characteristic (
 ) STRICT;
 
 CREATE TABLE job (
-  job TEXT PRIMARY KEY CHECK (job <> ''),
+  job_id INTEGER PRIMARY KEY,
+  job TEXT NOT NULL UNIQUE CHECK (job <> ''),
   customer TEXT NOT NULL,
   purchase_order TEXT,
   quantity INTEGER CHECK (quantity > 0),
@@ -93,7 +97,8 @@ CREATE TABLE job (
 ) STRICT;
 
 CREATE TABLE furnace (
-  furnace TEXT PRIMARY KEY CHECK (furnace <> ''),
+  furnace_id INTEGER PRIMARY KEY,
+  furnace TEXT NOT NULL UNIQUE CHECK (furnace <> ''),
   atmosphere TEXT NOT NULL,
   uniformity_c REAL CHECK (uniformity_c > 0),
   zones INTEGER CHECK (zones > 0),
@@ -106,7 +111,7 @@ CREATE TABLE furnace (
 
 CREATE TABLE furnace_check (
   furnace_check_id INTEGER PRIMARY KEY,
-  furnace TEXT NOT NULL REFERENCES furnace,
+  furnace TEXT NOT NULL REFERENCES furnace (furnace),
   kind TEXT NOT NULL,
   done_on TEXT NOT NULL,
   at_c REAL,
@@ -121,7 +126,8 @@ CREATE TABLE furnace_check (
 CREATE UNIQUE INDEX furnace_check_once ON furnace_check (furnace, kind, done_on, ifnull(at_c, -1e9));
 
 CREATE TABLE gauge (
-  gauge TEXT PRIMARY KEY CHECK (gauge <> ''),
+  gauge_id INTEGER PRIMARY KEY,
+  gauge TEXT NOT NULL UNIQUE CHECK (gauge <> ''),
   kind TEXT NOT NULL,
   resolution_mm REAL CHECK (resolution_mm > 0),
   expanded_uncertainty_mm REAL CHECK (expanded_uncertainty_mm >= 0),
@@ -144,6 +150,7 @@ CREATE TABLE calibration (
 ) STRICT;
 
 CREATE TABLE cycle (
+  cycle_id INTEGER PRIMARY KEY,
   cycle TEXT NOT NULL CHECK (cycle <> ''),
   revision TEXT NOT NULL,
   title TEXT NOT NULL,
@@ -152,10 +159,11 @@ CREATE TABLE cycle (
   source_text TEXT NOT NULL,
   typed TEXT,
   intake_id INTEGER NOT NULL REFERENCES intake,
-  PRIMARY KEY (cycle, revision)
+  UNIQUE (cycle, revision)
 ) STRICT;
 
 CREATE TABLE cycle_segment (
+  cycle_segment_id INTEGER PRIMARY KEY,
   cycle TEXT NOT NULL,
   revision TEXT NOT NULL,
   number INTEGER NOT NULL CHECK (number > 0),
@@ -179,11 +187,12 @@ CREATE TABLE cycle_segment (
   pressure_max_mbar REAL CHECK (pressure_max_mbar > 0),
   pressure_min_mbar REAL CHECK (pressure_min_mbar >= 0),
   intake_id INTEGER NOT NULL REFERENCES intake,
-  PRIMARY KEY (cycle, revision, number),
-  FOREIGN KEY (cycle, revision) REFERENCES cycle
+  UNIQUE (cycle, revision, number),
+  FOREIGN KEY (cycle, revision) REFERENCES cycle (cycle, revision)
 ) STRICT;
 
 CREATE TABLE cycle_limit (
+  cycle_limit_id INTEGER PRIMARY KEY,
   cycle TEXT NOT NULL,
   revision TEXT NOT NULL,
   number INTEGER NOT NULL CHECK (number > 0),
@@ -207,13 +216,14 @@ CREATE TABLE cycle_limit (
   rounding TEXT NOT NULL CHECK (rounding IN ('proportion', 'fraction')),
   typed TEXT,
   intake_id INTEGER NOT NULL REFERENCES intake,
-  PRIMARY KEY (cycle, revision, number),
-  FOREIGN KEY (cycle, revision) REFERENCES cycle
+  UNIQUE (cycle, revision, number),
+  FOREIGN KEY (cycle, revision) REFERENCES cycle (cycle, revision)
 ) STRICT;
 
 CREATE TABLE run (
-  run TEXT PRIMARY KEY CHECK (run <> ''),
-  furnace TEXT NOT NULL REFERENCES furnace,
+  run_id INTEGER PRIMARY KEY,
+  run TEXT NOT NULL UNIQUE CHECK (run <> ''),
+  furnace TEXT NOT NULL REFERENCES furnace (furnace),
   cycle TEXT,
   cycle_revision TEXT,
   started TEXT NOT NULL,
@@ -223,11 +233,11 @@ CREATE TABLE run (
   load_mass_kg REAL CHECK (load_mass_kg > 0),
   operator TEXT,
   status TEXT NOT NULL CHECK (status IN ('done', 'aborted', 'void')),
-  repeats_run TEXT REFERENCES run,
+  repeats_run TEXT REFERENCES run (run),
   note TEXT,
   typed TEXT,
   intake_id INTEGER NOT NULL REFERENCES intake,
-  FOREIGN KEY (cycle, cycle_revision) REFERENCES cycle,
+  FOREIGN KEY (cycle, cycle_revision) REFERENCES cycle (cycle, revision),
   CHECK ((cycle IS NULL) = (cycle_revision IS NULL)),
   CHECK (ended >= started)
 ) STRICT;
@@ -236,10 +246,10 @@ CREATE INDEX run_cycle ON run (cycle, cycle_revision);
 
 CREATE TABLE piece (
   piece_id INTEGER PRIMARY KEY,
-  run TEXT NOT NULL REFERENCES run,
-  part TEXT NOT NULL REFERENCES part,
+  run TEXT NOT NULL REFERENCES run (run),
+  part TEXT NOT NULL REFERENCES part (part),
   serial TEXT NOT NULL CHECK (serial <> ''),
-  job TEXT REFERENCES job,
+  job TEXT REFERENCES job (job),
   heat_number TEXT,
   quantity INTEGER NOT NULL CHECK (quantity > 0),
   setup TEXT,
@@ -259,12 +269,12 @@ CREATE INDEX piece_serial ON piece (part, serial);
 
 CREATE TABLE operation (
   operation_id INTEGER PRIMARY KEY,
-  part TEXT NOT NULL REFERENCES part,
+  part TEXT NOT NULL REFERENCES part (part),
   serial TEXT NOT NULL CHECK (serial <> ''),
   sequence INTEGER NOT NULL,
   operation TEXT NOT NULL CHECK (operation <> ''),
   at TEXT,
-  run TEXT REFERENCES run,
+  run TEXT REFERENCES run (run),
   stock_removed_mm REAL CHECK (stock_removed_mm >= 0),
   note TEXT,
   typed TEXT,
@@ -274,7 +284,7 @@ CREATE TABLE operation (
 
 CREATE TABLE channel (
   channel_id INTEGER PRIMARY KEY,
-  run TEXT NOT NULL REFERENCES run,
+  run TEXT NOT NULL REFERENCES run (run),
   channel TEXT NOT NULL CHECK (channel <> ''),
   role TEXT NOT NULL CHECK (role IN ('control', 'over-temperature', 'work', 'setpoint', 'pressure',
                                      'dew point', 'oxygen', 'other')),
@@ -299,7 +309,7 @@ CREATE TABLE channel (
 
 CREATE TABLE event (
   event_id INTEGER PRIMARY KEY,
-  run TEXT NOT NULL REFERENCES run,
+  run TEXT NOT NULL REFERENCES run (run),
   at TEXT NOT NULL,
   event TEXT NOT NULL CHECK (event <> ''),
   note TEXT,
@@ -309,8 +319,9 @@ CREATE TABLE event (
 ) STRICT;
 
 CREATE TABLE trace (
-  trace_id TEXT PRIMARY KEY,
-  run TEXT NOT NULL REFERENCES run,
+  trace_number INTEGER PRIMARY KEY,
+  trace_id TEXT NOT NULL UNIQUE,
+  run TEXT NOT NULL REFERENCES run (run),
   state TEXT NOT NULL CHECK (state IN ('current', 'withdrawn')),
   path TEXT NOT NULL UNIQUE,
   sha256 TEXT NOT NULL,
@@ -336,7 +347,8 @@ CREATE TABLE trace (
 CREATE UNIQUE INDEX trace_current ON trace (run) WHERE state = 'current';
 
 CREATE TABLE trace_channel (
-  trace_id TEXT NOT NULL REFERENCES trace,
+  trace_channel_id INTEGER PRIMARY KEY,
+  trace_id TEXT NOT NULL REFERENCES trace (trace_id),
   number INTEGER NOT NULL CHECK (number > 0),
   channel TEXT NOT NULL,
   quantity TEXT NOT NULL,
@@ -346,7 +358,7 @@ CREATE TABLE trace_channel (
   lowest REAL,
   highest REAL,
   intake_id INTEGER NOT NULL REFERENCES intake,
-  PRIMARY KEY (trace_id, number),
+  UNIQUE (trace_id, number),
   UNIQUE (trace_id, channel)
 ) STRICT;
 
@@ -359,7 +371,7 @@ CREATE TABLE reading (
   value_mm REAL,
   value REAL,
   run TEXT NOT NULL,
-  gauge TEXT REFERENCES gauge,
+  gauge TEXT REFERENCES gauge (gauge),
   piece_temp_c REAL,
   gauge_temp_c REAL,
   already_at_20c INTEGER CHECK (already_at_20c IN (0, 1)),
@@ -381,7 +393,7 @@ CREATE TABLE reading (
 
 CREATE TABLE parameter (
   parameter_id INTEGER PRIMARY KEY,
-  run TEXT NOT NULL REFERENCES run,
+  run TEXT NOT NULL REFERENCES run (run),
   parameter TEXT NOT NULL CHECK (parameter <> ''),
   channel TEXT,
   value REAL NOT NULL,
@@ -400,7 +412,7 @@ CREATE INDEX parameter_name ON parameter (parameter, source);
 
 CREATE TABLE finding (
   finding_id INTEGER PRIMARY KEY,
-  run TEXT NOT NULL REFERENCES run,
+  run TEXT NOT NULL REFERENCES run (run),
   what TEXT NOT NULL CHECK (what IN ('clause', 'fault', 'run')),
   name TEXT NOT NULL,
   verdict TEXT NOT NULL,
@@ -428,7 +440,7 @@ CREATE INDEX finding_run ON finding (run, what);
 CREATE TABLE confirmation (
   confirmation_id INTEGER PRIMARY KEY,
   subject TEXT NOT NULL CHECK (subject IN ('fault', 'reading')),
-  run TEXT NOT NULL REFERENCES run,
+  run TEXT NOT NULL REFERENCES run (run),
   channel TEXT,
   fault TEXT,
   reading_id INTEGER REFERENCES reading,
@@ -442,7 +454,7 @@ CREATE TABLE confirmation (
 
 CREATE TABLE approval (
   approval_id INTEGER PRIMARY KEY,
-  run TEXT NOT NULL REFERENCES run,
+  run TEXT NOT NULL REFERENCES run (run),
   role TEXT NOT NULL CHECK (role <> ''),
   person TEXT NOT NULL CHECK (person <> ''),
   decision TEXT NOT NULL CHECK (decision <> ''),
@@ -455,7 +467,7 @@ CREATE TABLE approval (
 
 CREATE TABLE nonconformance (
   nonconformance_id INTEGER PRIMARY KEY,
-  run TEXT NOT NULL REFERENCES run,
+  run TEXT NOT NULL REFERENCES run (run),
   what TEXT NOT NULL CHECK (what <> ''),
   serial TEXT,
   disposition TEXT,
@@ -470,7 +482,7 @@ CREATE TABLE history_break (
   history_break_id INTEGER PRIMARY KEY,
   at TEXT NOT NULL,
   what TEXT NOT NULL CHECK (what <> ''),
-  furnace TEXT REFERENCES furnace,
+  furnace TEXT REFERENCES furnace (furnace),
   note TEXT,
   typed TEXT,
   intake_id INTEGER NOT NULL REFERENCES intake,
@@ -496,12 +508,13 @@ CREATE TABLE answer (
 ) STRICT;
 
 CREATE TABLE answer_outcome (
+  answer_outcome_id INTEGER PRIMARY KEY,
   answer_id INTEGER NOT NULL REFERENCES answer,
-  run TEXT NOT NULL REFERENCES run,
+  run TEXT NOT NULL REFERENCES run (run),
   pieces INTEGER NOT NULL CHECK (pieces > 0),
   inside INTEGER NOT NULL CHECK (inside BETWEEN 0 AND pieces),
   within_bound INTEGER NOT NULL CHECK (within_bound BETWEEN 0 AND pieces),
-  PRIMARY KEY (answer_id, run)
+  UNIQUE (answer_id, run)
 ) STRICT;
 
 CREATE TABLE layout (

@@ -1,0 +1,117 @@
+"""What every command shares: finding the book, filters, formats, errors turned into exit codes."""
+
+from __future__ import annotations
+
+import functools
+import os
+import sqlite3
+import sys
+from collections.abc import Callable
+from dataclasses import fields
+from typing import Any, TypeVar
+
+import click
+
+from loadbook.ask.filters import Filters
+from loadbook.ground.errors import EXIT_COULD_NOT, LoadbookError
+from loadbook.keep.book import BookFolder
+from loadbook.show.tables import FORMATS, emit, plain
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+__all__ = ["LoadbookCommand", "LoadbookGroup", "book_option", "emit", "filter_options", "format_option", "say"]
+
+
+def say(text: str) -> None:
+    """Chatter: to stderr, so that stdout holds data only."""
+    click.echo(text, err=True)
+
+
+def report(exc: BaseException) -> int:
+    """Print an error as a user reads it, and give back the exit code."""
+    if isinstance(exc, LoadbookError):
+        for line in str(exc).splitlines():
+            say(("loadbook: " if line is str(exc).splitlines()[0] else "") + plain(line))
+        return exc.exit_code
+    if isinstance(exc, BrokenPipeError):
+        # the reader of our output went away (head, less): nothing is wrong
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    if isinstance(exc, sqlite3.Error):
+        say(f"loadbook: the book's file could not be used: {plain(str(exc))}. Run: loadbook verify")
+    elif isinstance(exc, MemoryError):
+        say("loadbook: not enough memory for this. Ask for less at once (--since, --until, --part)")
+    elif isinstance(exc, OSError):
+        say(f"loadbook: {exc.filename or 'a file'}: {exc.strerror or exc}. Check the name and the permissions")
+    else:
+        say(f"loadbook: an unexpected fault in the program: {type(exc).__name__}: {plain(str(exc))}")
+        say("The book is as it was. Repeat with --traceback and report what it prints")
+    return EXIT_COULD_NOT
+
+
+class _Guarded:
+    """Turns errors into messages and exit codes; --traceback (or LOADBOOK_TRACEBACK) shows the trace."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)  # type: ignore[misc]
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except Exception as exc:
+            if os.environ.get("LOADBOOK_TRACEBACK"):
+                raise
+            sys.exit(report(exc))
+
+
+class LoadbookCommand(_Guarded, click.Command):
+    """A command whose errors are messages."""
+
+
+class LoadbookGroup(_Guarded, click.Group):
+    """A group of such commands."""
+
+    command_class = LoadbookCommand
+
+
+def book_option(function: F) -> F:
+    """Adds --book and passes the open book as `book`."""
+
+    @click.option(
+        "--book", "book_name", metavar="FOLDER", help="The book's folder (else LOADBOOK_BOOK, else the nearest above)."
+    )
+    @functools.wraps(function)
+    def wrapper(*args: Any, book_name: str | None, **kwargs: Any) -> Any:
+        with BookFolder.find(book_name) as book:
+            return function(*args, book=book, **kwargs)
+
+    return wrapper  # type: ignore[return-value]
+
+
+def format_option(function: F) -> F:
+    """Adds --format and passes it as `fmt`."""
+    return click.option("--format", "fmt", type=click.Choice(FORMATS), help="How to print rows (default: a table).")(
+        function
+    )
+
+
+_HELP = {
+    "since": "Runs that began on or after this date.",
+    "until": "Runs that began on or before this date.",
+    "where": "An SQL condition over the columns.",
+    "condition": "One condition of the pieces, e.g. forged.",
+}
+
+
+def filter_options(function: F) -> F:
+    """Adds the filters that are the same everywhere and passes them as `filters`."""
+
+    @functools.wraps(function)
+    def wrapper(*args: Any, **kwargs: Any) -> Any:
+        given = {f.name: kwargs.pop(f"filter_{f.name}") for f in fields(Filters)}
+        return function(*args, filters=Filters(**given), **kwargs)
+
+    wrapped: Any = wrapper
+    for field in reversed(fields(Filters)):
+        text = _HELP.get(field.name, f"Only this {field.name} (several: a,b).")
+        wrapped = click.option(f"--{field.name}", f"filter_{field.name}", metavar="X", help=text)(wrapped)
+    return wrapped  # type: ignore[no-any-return]

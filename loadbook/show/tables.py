@@ -1,0 +1,172 @@
+"""Listings: a table on a terminal, full width when piped, or one of the machine-readable formats.
+
+Values from the book are shown as text: control characters are made visible, brackets stay brackets.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import sys
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, TextIO
+
+from loadbook.ground.errors import UsageError
+
+FORMATS = ("table", "csv", "json", "ndjson", "markdown", "parquet")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def plain(value: Any) -> str:
+    """A value as one line of text, with control and direction characters made visible."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return "" if math.isnan(value) else f"{value:.6g}"
+    text = value.isoformat(sep=" ") if isinstance(value, datetime) else str(value)
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def exact(value: Any) -> Any:
+    """A value for JSON: full precision, moments as ISO text, not-a-number as null."""
+    if hasattr(value, "item") and getattr(value, "shape", None) == ():
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, (datetime, date)):
+        return value.isoformat()
+    if isinstance(value, dict):
+        return {str(k): exact(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [exact(v) for v in value]
+    if value is None or isinstance(value, (bool, int, str)):
+        return value
+    return str(value)
+
+
+def csv_cell(value: Any) -> str:
+    """A value for CSV. Text that a spreadsheet would run as a formula is led by an apostrophe."""
+    value = exact(value)
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return "'" + value if value.startswith(_FORMULA) else value
+    if isinstance(value, (list, dict)):
+        return json.dumps(value, ensure_ascii=False)
+    return repr(value)
+
+
+def emit(
+    columns: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    fmt: str | None = None,
+    *,
+    title: str | None = None,
+    note: str | None = None,
+    out: TextIO | None = None,
+) -> None:
+    """Write a listing to stdout (or `out`); notes go to stderr.
+
+    fmt  one of FORMATS; None is a table on a terminal and an aligned, uncut table when piped
+    """
+    out = out or sys.stdout
+    if fmt in (None, "table"):
+        _table(columns, list(rows), title, out)
+    elif fmt == "csv":
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(columns)
+        writer.writerows([csv_cell(v) for v in row] for row in rows)
+    elif fmt == "json":
+        found = [dict(zip(columns, map(exact, row), strict=True)) for row in rows]
+        out.write(json.dumps(found, ensure_ascii=False, indent=1) + "\n")
+    elif fmt == "ndjson":
+        for row in rows:
+            out.write(json.dumps(dict(zip(columns, map(exact, row), strict=True)), ensure_ascii=False) + "\n")
+    elif fmt == "markdown":
+        _markdown(columns, rows, out)
+    elif fmt == "parquet":
+        _parquet(columns, list(rows), out)
+    else:
+        raise UsageError(f"there is no format {fmt!r}", mend="Choose one of: " + ", ".join(FORMATS))
+    if note:
+        print(note, file=sys.stderr)
+
+
+def _numeric(values: Iterable[Any]) -> bool:
+    kept = [v for v in values if v is not None]
+    return bool(kept) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in kept)
+
+
+def _table(columns: Sequence[str], rows: list[Sequence[Any]], title: str | None, out: TextIO) -> None:
+    if out.isatty():
+        from rich.console import Console
+        from rich.table import Table
+        from rich.text import Text
+
+        table = Table(
+            title=Text(title) if title else None, title_justify="left", box=None, pad_edge=False, padding=(0, 2, 0, 0)
+        )
+        for i, name in enumerate(columns):
+            right = _numeric(row[i] for row in rows)
+            table.add_column(Text(name, style="bold"), justify="right" if right else "left", overflow="fold")
+        for row in rows:
+            table.add_row(*(Text(plain(v)) for v in row))
+        Console(file=out, highlight=False, markup=False, emoji=False).print(table)
+        return
+    if title:
+        out.write(title + "\n")
+    text = [[plain(v) for v in row] for row in rows]
+    widths = [max([len(name), *(len(row[i]) for row in text)]) for i, name in enumerate(columns)]
+    rights = [_numeric(row[i] for row in rows) for i in range(len(columns))]
+
+    def line(cells: Sequence[str]) -> str:
+        pairs = zip(cells, widths, rights, strict=True)
+        return "  ".join(c.rjust(w) if r else c.ljust(w) for c, w, r in pairs).rstrip()
+
+    out.write(line(list(columns)) + "\n")
+    for cells in text:
+        out.write(line(cells) + "\n")
+
+
+def _markdown(columns: Sequence[str], rows: Iterable[Sequence[Any]], out: TextIO) -> None:
+    def cell(value: Any) -> str:
+        text = plain(value)
+        for mark in ("\\", "|", "<", "`", "*", "_", "["):
+            text = text.replace(mark, "\\" + mark)
+        return text
+
+    out.write("| " + " | ".join(cell(c).replace("\\_", "_") for c in columns) + " |\n")
+    out.write("|" + "---|" * len(columns) + "\n")
+    for row in rows:
+        out.write("| " + " | ".join(cell(v) for v in row) + " |\n")
+
+
+def _parquet(columns: Sequence[str], rows: list[Sequence[Any]], out: TextIO) -> None:
+    """Parquet bytes to stdout; refused on a terminal."""
+    if out.isatty():
+        raise UsageError("parquet is not for a terminal", mend="Send it to a file: ... --format parquet > FILE.parquet")
+    import tempfile
+
+    import duckdb
+    import pandas as pd
+
+    frame = pd.DataFrame([[exact(v) for v in row] for row in rows], columns=list(columns))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "rows.parquet"
+        with duckdb.connect() as conn:
+            conn.register("frame", frame)
+            conn.execute(f"COPY frame TO '{path.as_posix()}' (FORMAT parquet)")
+        data = path.read_bytes()
+    if isinstance(out, io.TextIOWrapper):
+        out.flush()
+        out.buffer.write(data)
+    else:
+        raise UsageError("parquet needs a binary output")
