@@ -1,0 +1,230 @@
+"""One run as judging needs it: its cycle, channels, pieces, events, trace row, furnace and checks of the day."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from typing import Any
+
+from loadbook.calc.model import Channel, Cycle, Event, PieceRecord, Trace
+from loadbook.ground.errors import NotFoundError
+from loadbook.ground.times import from_stored
+
+from .cyclerecords import load_cycle
+
+
+@dataclass(frozen=True)
+class FurnaceCheck:
+    """The latest check of one kind (at one temperature) that was done by the day of the run.
+
+    state  'current', 'past due', 'failed' or 'no due date'
+    """
+
+    kind: str
+    done_on: str
+    due_on: str | None
+    at_c: float | None
+    worst_c: float | None
+    passed: bool | None
+    state: str
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """What a named person decided about a suspected fault of a channel."""
+
+    channel: str
+    fault: str
+    decision: str  # 'confirmed' or 'refused'
+    person: str
+    why: str
+    at: str
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """A run and all that stands around it. trace is None where the run's chart is on paper."""
+
+    run: str
+    row: dict[str, Any]
+    cycle: Cycle | None
+    channels: tuple[Channel, ...]
+    pieces: tuple[PieceRecord, ...]
+    events: tuple[tuple[str, str, str | None], ...]  # (UTC moment, event, note), in order
+    furnace: dict[str, Any]
+    checks: tuple[FurnaceCheck, ...]
+    trace: dict[str, Any] | None
+    confirmations: tuple[Confirmation, ...]
+    calibrations: dict[str, str | None]  # calibration -> valid until
+
+    @property
+    def atmosphere(self) -> str:
+        """The run's own atmosphere, else its cycle's, else its furnace's."""
+        own = self.row["atmosphere"] or (self.cycle.atmosphere if self.cycle else None)
+        return str(own or self.furnace["atmosphere"])
+
+    def confirmed(self) -> frozenset[tuple[str, str, str]]:
+        """(channel, fault, decision) as calc.clauses.judge takes them; the latest decision counts."""
+        latest = {(c.channel, c.fault): c.decision for c in self.confirmations}
+        return frozenset((channel, fault, decision) for (channel, fault), decision in latest.items())
+
+    def trace_events(self, started: str) -> tuple[Event, ...]:
+        """The events on the trace's clock. started is the trace's first moment, as stored."""
+        zero = from_stored(started)
+        return tuple(Event((from_stored(at) - zero).total_seconds(), event, note) for at, event, note in self.events)
+
+
+def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
+    """A run of the book. Raises NotFoundError where there is none of that name."""
+    row = conn.execute("SELECT * FROM run WHERE run = ?", (run,)).fetchone()
+    if row is None:
+        near = conn.execute("SELECT run FROM run WHERE run LIKE ? ORDER BY run LIMIT 5", (f"%{run[-4:]}%",)).fetchall()
+        mend = f"Runs named alike: {', '.join(r[0] for r in near)}" if near else "See: loadbook list runs"
+        raise NotFoundError(f"the book has no run {run!r}", mend=mend)
+    cycle = load_cycle(conn, row["cycle"], row["cycle_revision"]) if row["cycle"] is not None else None
+    trace = conn.execute("SELECT * FROM trace WHERE run = ? AND state = 'current'", (run,)).fetchone()
+    furnace = conn.execute("SELECT * FROM furnace WHERE furnace = ?", (row["furnace"],)).fetchone()
+    events = conn.execute("SELECT at, event, note FROM event WHERE run = ? ORDER BY at, event_id", (run,)).fetchall()
+    confirmations = conn.execute(
+        "SELECT channel, fault, decision, person, why, at FROM confirmation"
+        " WHERE run = ? AND subject = 'fault' ORDER BY at, confirmation_id",
+        (run,),
+    ).fetchall()
+    channels = _channels(conn, run, trace["trace_id"] if trace else None)
+    names = sorted({c.calibration for c in channels if c.calibration})
+    valid = {
+        name: conn.execute("SELECT min(valid_until) FROM calibration WHERE calibration = ?", (name,)).fetchone()[0]
+        for name in names
+    }
+    return RunRecord(
+        run=run,
+        row=dict(row),
+        cycle=cycle,
+        channels=channels,
+        pieces=_pieces(conn, run),
+        events=tuple((e["at"], e["event"], e["note"]) for e in events),
+        furnace=dict(furnace),
+        checks=_checks(conn, row["furnace"], str(row["started"])[:10]),
+        trace=dict(trace) if trace else None,
+        confirmations=tuple(Confirmation(*c) for c in confirmations),
+        calibrations=valid,
+    )
+
+
+def _channels(conn: sqlite3.Connection, run: str, trace_id: str | None) -> tuple[Channel, ...]:
+    """The trace's channels with what the channels table says of each; without a trace, the table alone."""
+    said = {r["channel"]: r for r in conn.execute("SELECT * FROM channel WHERE run = ? ORDER BY channel_id", (run,))}
+    parts = dict(conn.execute("SELECT serial, part FROM piece WHERE run = ? ORDER BY piece_id", (run,)).fetchall())
+    if trace_id is None:
+        recorded = [(i, name, None, None) for i, name in enumerate(said, start=1)]
+    else:
+        recorded = [
+            (r["number"], r["channel"], r["quantity"], r["unit"])
+            for r in conn.execute("SELECT * FROM trace_channel WHERE trace_id = ? ORDER BY number", (trace_id,))
+        ]
+    points = _corrections(conn, {r["calibration"] for r in said.values() if r["calibration"]})
+    out = []
+    for number, name, quantity, unit in recorded:
+        row = said.get(name)
+        if row is None:
+            out.append(Channel(number, name, quantity=quantity or "other", unit=unit or ""))
+            continue
+        out.append(
+            Channel(
+                number,
+                name,
+                role=row["role"],
+                quantity=quantity or _quantity(row["role"]),
+                unit=unit or row["unit"] or "c",
+                zone=row["zone"],
+                part=parts.get(row["serial"]),
+                serial=row["serial"],
+                place=row["place"],
+                attachment=row["attachment"],
+                depth_mm=row["depth_mm"],
+                tc_type=row["tc_type"],
+                calibration=row["calibration"],
+                correction=points.get(row["calibration"], ()),
+                expanded_uncertainty_c=row["expanded_uncertainty_c"],
+                x_mm=row["x_mm"],
+                y_mm=row["y_mm"],
+                z_mm=row["z_mm"],
+                uses=row["uses"],
+                hottest_c=row["hottest_c"],
+            )
+        )
+    return tuple(out)
+
+
+def _quantity(role: str) -> str:
+    return role if role in ("pressure", "dew point", "oxygen", "other") else "temperature"
+
+
+def _corrections(conn: sqlite3.Connection, names: set[str]) -> dict[str, tuple[tuple[float, float], ...]]:
+    found: dict[str, tuple[tuple[float, float], ...]] = {}
+    for name in names:
+        rows = conn.execute(
+            "SELECT at_c, correction_c FROM calibration WHERE calibration = ? ORDER BY at_c", (name,)
+        ).fetchall()
+        found[name] = tuple((float(r[0]), float(r[1])) for r in rows)
+    return found
+
+
+def _pieces(conn: sqlite3.Connection, run: str) -> tuple[PieceRecord, ...]:
+    rows = conn.execute(
+        "SELECT piece.part, piece.serial, part.section_thick_mm, part.section_thin_mm, material.family, dose_constant,"
+        " conductivity_w_mk, density_kg_m3, specific_heat_j_kgk, part.shape, piece.tempered_at_c"
+        " FROM piece JOIN part USING (part) JOIN material USING (material) WHERE run = ? ORDER BY piece_id",
+        (run,),
+    )
+    out = []
+    for r in rows:
+        known = (r["conductivity_w_mk"], r["density_kg_m3"], r["specific_heat_j_kgk"])
+        diffusivity = None if None in known else known[0] / (known[1] * known[2])
+        out.append(
+            PieceRecord(
+                r["part"],
+                r["serial"],
+                r["section_thick_mm"],
+                r["section_thin_mm"],
+                r["family"],
+                r["dose_constant"],
+                diffusivity,
+                r["shape"],
+                r["tempered_at_c"],
+            )
+        )
+    return tuple(out)
+
+
+def _checks(conn: sqlite3.Connection, furnace: str, day: str) -> tuple[FurnaceCheck, ...]:
+    """The latest check of every kind and temperature by a day, and whether it was current on it."""
+    rows = conn.execute(
+        "SELECT * FROM furnace_check WHERE furnace = ? AND done_on <= ? ORDER BY kind, done_on DESC, at_c",
+        (furnace, day),
+    ).fetchall()
+    latest: dict[tuple[str, float | None], FurnaceCheck] = {}
+    for r in rows:
+        key = (r["kind"], r["at_c"])
+        if key in latest:
+            continue
+        passed = None if r["passed"] is None else bool(r["passed"])
+        if passed is False:
+            state = "failed"
+        elif r["due_on"] is None:
+            state = "no due date"
+        else:
+            state = "current" if r["due_on"] >= day else "past due"
+        latest[key] = FurnaceCheck(r["kind"], r["done_on"], r["due_on"], r["at_c"], r["worst_c"], passed, state)
+    return tuple(sorted(latest.values(), key=lambda c: (c.kind, c.at_c or 0.0)))
+
+
+def prepared_channels(record: RunRecord, trace: Trace) -> Trace:
+    """The trace with the record's channels (roles, places, corrections) and events on its clock.
+
+    For a trace that was read from a file before its channels were known.
+    """
+    known = {c.name: c for c in record.channels}
+    channels = tuple(known.get(c.name, c) for c in trace.channels)
+    events = record.trace_events(trace.started) if trace.started else trace.events
+    return Trace(trace.t_s, trace.values, trace.flags, channels, events, record.run, trace.started)
