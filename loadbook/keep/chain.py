@@ -1,0 +1,195 @@
+"""The digest chain over intakes and amendments.
+
+Each intake and each amendment adds one link: content = SHA-256 over what it put in, digest = SHA-256 of
+(digest before + content). Recomputing it from the book finds every later edit made around the triggers,
+unless whoever made it recomputed the whole chain: so the head can be printed and kept elsewhere.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterator
+from typing import Any
+
+GENESIS = "0" * 64
+# what is computed from traces is made anew by reckon and stands under no digest
+_COMPUTED = {"finding", "answer_outcome"}
+
+
+def _line(value: Any) -> bytes:
+    return json.dumps(value, ensure_ascii=True, separators=(",", ":"), sort_keys=True).encode()
+
+
+def literal(text: str) -> Any:
+    """The value of an SQL literal as SQLite's quote() writes it (amendments hold their values so).
+
+    >>> literal("'it''s'"), literal("2.5"), literal("NULL")
+    ("it's", 2.5, None)
+    """
+    if text == "NULL":
+        return None
+    if text.startswith("'"):
+        return text[1:-1].replace("''", "'")
+    try:
+        return int(text)
+    except ValueError:
+        return float(text)
+
+
+def recorded_tables(conn: sqlite3.Connection) -> dict[str, tuple[str, list[str]]]:
+    """Tables whose rows belong to an intake: name -> (integer key, the other columns in order)."""
+    found = {}
+    names = [r[0] for r in conn.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")]
+    for name in names:
+        info = conn.execute(f"PRAGMA table_info({name})").fetchall()
+        columns = [r[1] for r in info]
+        if "intake_id" in columns and name not in _COMPUTED | {"intake", "chain"}:
+            key = next(r[1] for r in info if r[5])
+            found[name] = (key, sorted(c for c in columns if c not in (key, "intake_id")))
+    return found
+
+
+def _originals(conn: sqlite3.Connection, table: str) -> dict[int, dict[str, Any]]:
+    """What amended cells of a table held when they were taken in: row -> column -> value."""
+    found: dict[int, dict[str, Any]] = {}
+    rows = conn.execute(
+        "SELECT row_id, column_name, old_value FROM amendment WHERE kind = ? ORDER BY amendment_id DESC", (table,)
+    )
+    for row_id, column, old in rows:
+        found.setdefault(row_id, {})[column] = literal(old)
+    return found
+
+
+def _tables(
+    conn: sqlite3.Connection, table: str, where: str = "", values: tuple[Any, ...] = ()
+) -> Iterator[tuple[int, str]]:
+    """(intake, digest of the rows that it put into a table, as they were put in), in order of intake."""
+    key, columns = recorded_tables(conn)[table]
+    originals = _originals(conn, table)
+    chosen = ", ".join(columns)
+    rows = conn.execute(
+        f"SELECT intake_id, {key}, {chosen} FROM {table} WHERE intake_id IS NOT NULL {where} ORDER BY intake_id, {key}",
+        values,
+    )
+    current: int | None = None
+    digest = hashlib.sha256()
+    for row in rows:
+        intake, row_id = row[0], row[1]
+        if intake != current:
+            if current is not None:
+                yield current, digest.hexdigest()
+            current, digest = intake, hashlib.sha256()
+        cells = {c: v for c, v in zip(columns, row[2:], strict=True) if v is not None}
+        if row_id in originals:
+            cells.update(originals[row_id])
+            cells = {c: v for c, v in cells.items() if v is not None}
+        # an empty column leaves no mark, so that a column added by a later schema changes no old digest
+        digest.update(_line([row_id, cells]))
+        digest.update(b"\n")
+    if current is not None:
+        yield current, digest.hexdigest()
+
+
+def _intake_content(conn: sqlite3.Connection, intake_id: int, parts: dict[str, str]) -> str:
+    head = conn.execute("SELECT * FROM intake WHERE intake_id = ?", (intake_id,)).fetchone()
+    cells = {k: head[k] for k in head.keys() if head[k] is not None}  # noqa: SIM118 (sqlite3.Row)
+    return hashlib.sha256(_line([cells, parts])).hexdigest()
+
+
+def _amendment_content(conn: sqlite3.Connection, amendment_id: int) -> str:
+    row = conn.execute("SELECT * FROM amendment WHERE amendment_id = ?", (amendment_id,)).fetchone()
+    return hashlib.sha256(_line({k: row[k] for k in row.keys()})).hexdigest()  # noqa: SIM118 (sqlite3.Row)
+
+
+def _digest(before: str, content: str) -> str:
+    return hashlib.sha256((before + content).encode()).hexdigest()
+
+
+def head(conn: sqlite3.Connection) -> str:
+    """Digest of the last link."""
+    row = conn.execute("SELECT digest FROM chain ORDER BY link DESC LIMIT 1").fetchone()
+    return str(row[0]) if row else GENESIS
+
+
+def link_intake(conn: sqlite3.Connection, intake_id: int, first_rows: dict[str, int]) -> str:
+    """Add the link of a new intake; first_rows gives each table's first new row. Returns the new head."""
+    tables = recorded_tables(conn)
+    parts = {}
+    for table, first in first_rows.items():
+        for intake, digest in _tables(
+            conn, table, f"AND {tables[table][0]} >= ? AND intake_id = ?", (first, intake_id)
+        ):
+            assert intake == intake_id
+            parts[table] = digest
+    content = _intake_content(conn, intake_id, parts)
+    digest = _digest(head(conn), content)
+    conn.execute("INSERT INTO chain (intake_id, content, digest) VALUES (?, ?, ?)", (intake_id, content, digest))
+    return digest
+
+
+def link_amendment(conn: sqlite3.Connection, amendment_id: int) -> str:
+    """Add the link of a new amendment. Returns the new head."""
+    content = _amendment_content(conn, amendment_id)
+    digest = _digest(head(conn), content)
+    conn.execute("INSERT INTO chain (amendment_id, content, digest) VALUES (?, ?, ?)", (amendment_id, content, digest))
+    return digest
+
+
+def check(conn: sqlite3.Connection) -> list[str]:
+    """Recompute the whole chain; one sentence for everything that does not agree."""
+    wrong: list[str] = []
+    parts: dict[int, dict[str, str]] = {}
+    for table in recorded_tables(conn):
+        for intake, digest in _tables(conn, table):
+            parts.setdefault(intake, {})[table] = digest
+    before = GENESIS
+    intakes, amendments = set(), set()
+    for row in conn.execute(
+        "SELECT link, intake_id, amendment_id, content, digest FROM chain ORDER BY link"
+    ).fetchall():
+        link, intake_id, amendment_id, content, digest = tuple(row)
+        try:
+            if intake_id is not None:
+                intakes.add(intake_id)
+                found = _intake_content(conn, intake_id, parts.get(intake_id, {}))
+                name = conn.execute("SELECT kind, file_name FROM intake WHERE intake_id = ?", (intake_id,)).fetchone()
+                what = f"intake {intake_id} ({name[0]}, {name[1] or 'by hand'})"
+            else:
+                amendments.add(amendment_id)
+                found = _amendment_content(conn, amendment_id)
+                what = f"amendment {amendment_id}"
+        except TypeError:
+            wrong.append(f"link {link} of the chain names an intake or amendment that is gone")
+            before = digest
+            continue
+        if found != content:
+            wrong.append(f"{what}: its rows are not what was taken in (edited around the triggers)")
+        if _digest(before, content) != digest:
+            wrong.append(f"link {link} of the chain does not follow from the one before")
+        before = digest
+    for kind, seen in (("intake", intakes), ("amendment", amendments)):
+        for (missing,) in conn.execute(f"SELECT {kind}_id FROM {kind}").fetchall():
+            if missing not in seen:
+                wrong.append(f"{kind} {missing} stands outside the chain")
+    wrong.extend(_against_amendments(conn))
+    return wrong
+
+
+def _against_amendments(conn: sqlite3.Connection) -> list[str]:
+    """Amended cells whose value now is not the one the last amendment gave them."""
+    wrong = []
+    tables = recorded_tables(conn)
+    rows = conn.execute(
+        "SELECT kind, record, row_id, column_name, new_value FROM amendment WHERE amendment_id IN"
+        " (SELECT max(amendment_id) FROM amendment GROUP BY kind, row_id, column_name)"
+    ).fetchall()
+    for kind, record, row_id, column, new in rows:
+        if kind not in tables or column not in tables[kind][1]:
+            wrong.append(f"amendment of {kind} {record}: there is no column {column}")
+            continue
+        now = conn.execute(f"SELECT quote({column}) FROM {kind} WHERE {tables[kind][0]} = ?", (row_id,)).fetchone()
+        if now is None or now[0] != new:
+            wrong.append(f"{kind} {record}: {column} is not what its last amendment says")
+    return wrong
