@@ -1,0 +1,142 @@
+"""Steps (a jump that no section can make between two samples, with no return) and noisy channels."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .faults_scene import Bools, Scene, clock, line_fit, residuals, runs_of
+from .model import Fault, Floats
+
+STEP_C = 4.0  # smallest step looked for
+STEP_NOISES = 7.0
+SIDE_S = 420.0  # each side's line is fitted over this long, or five samples
+MANY = 40  # more candidate jumps than this make a channel noisy, not stepped
+BLOCK_S = 600.0
+NOISY_RATIO = 5.0
+NOISY_C = 1.5
+
+
+def find_steps(scene: Scene) -> list[Fault]:
+    """Jumps beyond both neighbouring slopes that last; a jump back within the run ends the fault there."""
+    found: list[Fault] = []
+    jumps = np.diff(scene.y, axis=1)
+    usual = np.full_like(jumps, np.nan)
+    usual[:, 1:-1] = 0.5 * (jumps[:, :-2] + jumps[:, 2:])
+    excess = np.abs(jumps - usual)
+    least = np.maximum(np.maximum(STEP_C, STEP_NOISES * scene.noise), 3.0 * scene.resolution)
+    gap = np.diff(scene.t) > 5.0 * scene.interval_s
+    candidate = (excess > least[:, None]) & ~gap[None, :]
+    together = candidate.sum(axis=0) > max(2, len(scene.channels) // 3)
+    for row in range(len(scene.channels)):
+        places = np.flatnonzero(candidate[row] & ~together)
+        if 0 < len(places) <= MANY:
+            found.extend(_confirmed(scene, row, places, float(least[row])))
+    return found
+
+
+def step_at(scene: Scene, row: int, i: int) -> tuple[float, float, float] | None:
+    """The jump between samples i and i+1 beyond what the lines on both sides allow: (jump [°C], its standard
+    error, rate of the steeper side [°C/s]); None where a side is too short."""
+    t, y = scene.t, scene.y[row]
+    half = max(5, int(SIDE_S / scene.interval_s))
+    before = slice(max(0, i - half + 1), i + 1)
+    after = slice(i + 1, min(len(t), i + 1 + half))
+    left, right = line_fit(t[before], y[before], t[i]), line_fit(t[after], y[after], t[i + 1])
+    if left is None or right is None:
+        return None
+    dt = float(t[i + 1] - t[i])
+    travel = sorted((left[1] * dt, right[1] * dt))
+    jump = right[0] - left[0]
+    beyond = jump - travel[1] if jump > travel[1] else jump - travel[0] if jump < travel[0] else 0.0
+    return beyond, float(np.hypot(left[2], right[2])), max(abs(left[1]), abs(right[1]))
+
+
+def _confirmed(scene: Scene, row: int, places: Floats, least: float) -> list[Fault]:
+    steps: list[tuple[int, float, float]] = []
+    for i in places:
+        seen = step_at(scene, row, int(i))
+        if seen is None:
+            continue
+        jump, error, rate = seen
+        between = float(scene.y[row, i + 1] - scene.y[row, i])
+        allowed = 2.0 * rate * float(scene.t[i + 1] - scene.t[i])
+        if abs(jump) < max(least, 5.0 * error, allowed) or jump * between <= 0 or abs(between) < 0.5 * abs(jump):
+            continue
+        if steps and i - steps[-1][0] <= 3:
+            if abs(jump) > abs(steps[-1][1]):
+                steps[-1] = (int(i), jump, rate)
+            continue
+        steps.append((int(i), jump, rate))
+    found = []
+    k = 0
+    while k < len(steps):
+        i, jump, rate = steps[k]
+        end = len(scene.t) - 1
+        back = ""
+        if k + 1 < len(steps) and abs(steps[k + 1][1] + jump) < 0.4 * abs(jump):
+            end = steps[k + 1][0]
+            back = f", and back by {-steps[k + 1][1]:+.1f} °C at {clock(scene.t[end])}".replace("+-", "-")
+            k += 1
+        k += 1
+        if scene.t[end] - scene.t[i] < SIDE_S and back:
+            continue  # a glitch that is over within minutes: noise, not a step
+        dt = float(scene.t[i + 1] - scene.t[i])
+        found.append(
+            Fault(
+                "step",
+                scene.channels[row].name,
+                float(scene.t[i + 1]),
+                float(scene.t[end]),
+                float(min(0.95, 0.7 + 0.02 * abs(jump) / max(scene.noise[row], 0.3))),
+                False,
+                f"jumped by {jump:+.1f} °C within {dt:.0f} s at {clock(scene.t[i + 1])}, where its own slope on "
+                f"either side allows {rate * dt:.1f} °C{back or ', and did not come back'}",
+                {"jump_c": jump, "allowed_c": rate * dt},
+            )
+        )
+    return found
+
+
+def find_noisy(scene: Scene) -> list[Fault]:
+    """Channels whose samples scatter about a local line many times more than their peers', by blocks of ten
+    minutes. Scatter counts by the median, so that one glitch makes no noisy block; three glitches do."""
+    residual = np.abs(residuals(scene.t, scene.y))
+    per_block = max(10, int(BLOCK_S / scene.interval_s))
+    blocks = len(scene.t) // per_block
+    if blocks < 1:
+        return []
+    cut = residual[:, : blocks * per_block].reshape(len(residual), blocks, per_block)
+    good = np.isfinite(cut)
+    number = np.maximum(good.sum(axis=2), 1)
+    mean = np.where(good, cut, 0.0).sum(axis=2) / number * 1.2533  # of a normal deviate: mean |e| = 0.798 s
+    wild = (np.where(good, cut, 0.0) > np.maximum(6.0 * scene.noise, STEP_C)[:, None, None]).sum(axis=2)
+    found = []
+    for row in range(len(residual)):
+        others = mean[[i for i in range(len(mean)) if i != row]]
+        peers = np.median(others, axis=0) if len(others) else np.full(blocks, float(scene.noise[row]))
+        floor = np.maximum(NOISY_RATIO * np.maximum(peers, 0.3 * scene.resolution[row]), NOISY_C)
+        noisy: Bools = ((mean[row] > floor) & (wild[row] >= 3)) | (mean[row] > 2.0 * floor) & (wild[row] >= 2)
+        found.extend(_noisy_faults(scene, row, noisy, mean[row], peers, per_block))
+    return found
+
+
+def _noisy_faults(scene: Scene, row: int, noisy: Bools, own: Floats, peers: Floats, per_block: int) -> list[Fault]:
+    joined = noisy.copy()
+    joined[1:-1] |= noisy[:-2] & noisy[2:]
+    found = []
+    for first, last in runs_of(joined):
+        ratio = float(np.mean(own[first : last + 1]) / max(float(np.mean(peers[first : last + 1])), 1e-3))
+        start, end = first * per_block, min(len(scene.t) - 1, (last + 1) * per_block)
+        found.append(
+            Fault(
+                "noisy",
+                scene.channels[row].name,
+                float(scene.t[start]),
+                float(scene.t[end]),
+                float(min(0.95, 0.6 + 0.02 * ratio)),
+                False,
+                f"scatters by {np.mean(own[first : last + 1]):.1f} °C about a local line, {ratio:.0f} times its peers",
+                {"scatter_c": float(np.mean(own[first : last + 1])), "ratio": ratio},
+            )
+        )
+    return found
