@@ -1,0 +1,245 @@
+"""When each segment of the cycle happened in the trace: heating, holds and cooling, and where judging ends.
+
+The furnace's own temperature is followed (the *reference*): the median of the valid control TCs; without one, the
+median of the valid work TCs; without these, of the over-temperature TCs. A hold starts at the first sample at which
+the reference is inside the hold's band, and ends where the reference (or the setpoint, where recorded) last left
+the hold's level for the next segment: an excursion in between belongs to the hold. Moments are those of samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from .model import Cycle, Floats, Segment, Trace
+from .phases_find import DEFAULT_BAND_C, Found, follow_cycle, steady_stretches
+from .validity import Mask, interval_s, median_of
+
+ENDING_EVENTS = ("door opened", "thermocouples unplugged")
+Kind = Literal["heat", "hold", "cool"]
+
+
+@dataclass(frozen=True)
+class Interval:
+    """One segment as it happened: samples start..end-1, from start_s to end_s (the start of what followed).
+
+    reached   False where the segment's target never came (the interval then ends at the nearest approach)
+    """
+
+    segment: int
+    kind: Kind
+    start: int
+    end: int
+    start_s: float
+    end_s: float
+    target_c: float | None = None
+    reached: bool = True
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A hold as it happened, by the furnace's reference temperature.
+
+    start     first sample inside the band;  end  one past the last sample before the reference left for what followed
+    leave     one past the last sample inside the band (at or after end: the fall out of the band takes time)
+    band_stated  False where the cycle gives no band and the default half-width was used
+    """
+
+    segment: int
+    target_c: float
+    band_low_c: float
+    band_high_c: float
+    band_stated: bool
+    start: int
+    end: int
+    leave: int
+    start_s: float
+    end_s: float
+    minutes_asked: float | None = None
+    on_leaving: Literal["restart", "pause", "end"] = "restart"
+    soak_by: Literal["work", "furnace"] = "work"
+    purpose: str | None = None
+
+    @property
+    def low_c(self) -> float:
+        """Lower edge of the band [°C]."""
+        return self.target_c - self.band_low_c
+
+    @property
+    def high_c(self) -> float:
+        """Upper edge of the band [°C]."""
+        return self.target_c + self.band_high_c
+
+
+@dataclass(frozen=True)
+class Phases:
+    """The run in phases. Masks are over all n samples of the trace, False after judging ends.
+
+    until_s      judging ends: door opened or thermocouples unplugged, else the last sample;  until  samples up to there
+    reference_c  (n,) what was followed;  reference_is  'control', 'work', 'over-temperature' or 'none'
+    missing      numbers of the cycle's segments that never began
+    automatic    True where there was no cycle to follow
+    """
+
+    intervals: tuple[Interval, ...]
+    holds: tuple[Hold, ...]
+    heating: Mask
+    hold: Mask
+    cooling: Mask
+    until_s: float
+    until: int
+    ended_by: str | None
+    reference_c: Floats
+    reference_is: Literal["control", "work", "over-temperature", "none"]
+    missing: tuple[int, ...] = ()
+    automatic: bool = False
+
+    @property
+    def judged_until_s(self) -> float:
+        """Seconds from the trace's start at which judging ends."""
+        return self.until_s
+
+    @property
+    def main_hold(self) -> Hold | None:
+        """The hold that the run is for: the hottest target, of equal ones the longest. None without a hold."""
+        if not self.holds:
+            return None
+        return max(self.holds, key=lambda h: (h.target_c, h.end_s - h.start_s))
+
+    def interval(self, segment: int) -> Interval | None:
+        """What happened of one segment, by its number."""
+        return next((i for i in self.intervals if i.segment == segment), None)
+
+    def hold_of(self, segment: int) -> Hold | None:
+        """One hold by its segment's number."""
+        return next((h for h in self.holds if h.segment == segment), None)
+
+    def mask(self, phase: str) -> Mask:
+        """Samples of a limit's phase: 'start' (first sample), 'heating', 'hold', 'cooling' or 'any' (all judged)."""
+        if phase in ("heating", "hold", "cooling"):
+            found: Mask = {"heating": self.heating, "hold": self.hold, "cooling": self.cooling}[phase]
+            return found
+        judged: Mask = np.arange(self.heating.size) < self.until
+        if phase == "start":
+            judged = judged & (np.arange(self.heating.size) == 0)
+        return judged
+
+
+def judging_ends(trace: Trace) -> tuple[float, str | None]:
+    """The moment judging ends [s] and the event that ends it (None: the trace simply ends)."""
+    last = float(trace.t_s[-1]) if trace.t_s.size else 0.0
+    for event in sorted(trace.events, key=lambda e: e.t_s):
+        if event.event.strip().casefold() in ENDING_EVENTS and event.t_s <= last:
+            return max(float(event.t_s), 0.0), event.event
+    return last, None
+
+
+def reference(trace: Trace) -> tuple[Floats, Literal["control", "work", "over-temperature", "none"]]:
+    """The temperature that tells the phases apart (n,), and which role it came from."""
+    roles: tuple[Literal["control", "work", "over-temperature"], ...] = ("control", "work", "over-temperature")
+    for role in roles:
+        rows = [i for i in trace.rows(role) if trace.channels[i].quantity == "temperature"]
+        if rows:
+            found = median_of(trace.values[rows])
+            if np.isfinite(found).sum() >= 3:
+                return found, role
+    return np.full(trace.t_s.size, np.nan), "none"
+
+
+def _filled(values: Floats) -> Floats:
+    """Missing samples filled straight across, ends held, single spikes taken out by a median of three."""
+    ok = np.flatnonzero(np.isfinite(values))
+    whole = np.interp(np.arange(values.size), ok, values[ok]) if ok.size < values.size else values.copy()
+    if whole.size < 3:
+        return np.asarray(whole, dtype=float)
+    a, b, c = whole[:-2], whole[1:-1], whole[2:]
+    middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    return np.concatenate((whole[:1], middle, whole[-1:]))
+
+
+def find_phases(trace: Trace, cycle: Cycle | None = None) -> Phases:
+    """The segments, holds and masks of a run.
+
+    trace     prepared (invalid samples NaN)
+    cycle     None, or one without segments: heating, holds and cooling are found from the trace alone
+    Returns   Phases; with no usable temperature it has no intervals, never an error
+    """
+    n = trace.t_s.size
+    until_s, ended_by = judging_ends(trace)
+    until = int(np.searchsorted(trace.t_s, until_s, side="right"))
+    followed, role = reference(trace)
+    nothing = np.zeros(n, dtype=bool)
+    if role == "none" or until < 2:
+        numbers = tuple(s.number for s in cycle.segments) if cycle else ()
+        blank = (nothing, nothing.copy(), nothing.copy())
+        return Phases((), (), *blank, until_s, until, ended_by, followed, role, numbers, not numbers)
+    t_s, level = trace.t_s[:until], _filled(followed[:until])
+    automatic = cycle is None or not cycle.segments
+    if cycle is None or automatic:
+        found, segments = steady_stretches(t_s, level), {}
+    else:
+        found = follow_cycle(t_s, level, _setpoint(trace, until), cycle.segments)
+        segments = {s.number: s for s in cycle.segments}
+    return _phases(trace, found, segments, until, until_s, ended_by, followed, role, automatic)
+
+
+def _setpoint(trace: Trace, until: int) -> Floats | None:
+    """The setpoint up to where judging ends, if there is one usable setpoint channel."""
+    rows = trace.rows("setpoint")
+    if len(rows) != 1:
+        return None
+    values = trace.values[rows[0], :until]
+    return _filled(values) if np.isfinite(values).mean() > 0.9 else None
+
+
+def _phases(
+    trace: Trace,
+    found: list[Found],
+    segments: dict[int, Segment],
+    until: int,
+    until_s: float,
+    ended_by: str | None,
+    followed: Floats,
+    role: Literal["control", "work", "over-temperature", "none"],
+    automatic: bool,
+) -> Phases:
+    n = trace.t_s.size
+    masks: dict[str, Mask] = {k: np.zeros(n, dtype=bool) for k in ("heat", "hold", "cool")}
+    intervals: list[Interval] = []
+    holds: list[Hold] = []
+    for one in found:
+        masks[one.kind][one.start : one.end] = True
+        end_s = float(trace.t_s[one.end]) if one.end < until else until_s
+        if one.segment is None:
+            continue
+        start_s = float(trace.t_s[min(one.start, n - 1)])
+        intervals.append(
+            Interval(one.segment, one.kind, one.start, one.end, start_s, max(end_s, start_s), one.target_c, one.reached)
+        )
+        if one.kind != "hold" or one.target_c is None or not one.reached:
+            continue
+        s = segments.get(one.segment)
+        low = s.band_low_c if s and s.band_low_c is not None else DEFAULT_BAND_C
+        high = s.band_high_c if s and s.band_high_c is not None else DEFAULT_BAND_C
+        stated = bool(s and s.band_low_c is not None and s.band_high_c is not None)
+        last_s = float(trace.t_s[one.end - 1]) if one.end > one.start else start_s
+        samples = (one.start, one.end, max(one.leave, one.end))
+        hold = Hold(one.segment, one.target_c, low, high, stated, *samples, start_s, last_s)
+        if s:
+            hold = replace(hold, minutes_asked=s.minutes, on_leaving=s.on_leaving, soak_by=s.soak_by, purpose=s.purpose)
+        holds.append(hold)
+    seen = {i.segment for i in intervals}
+    missing = tuple(number for number in segments if number not in seen)
+    return Phases(
+        tuple(intervals), tuple(holds), masks["heat"], masks["hold"], masks["cool"], until_s, until, ended_by, followed,
+        role, missing, automatic,
+    )  # fmt: skip
+
+
+def gap_limit_s(trace: Trace, window_s: float = 900.0) -> float:
+    """The longest time between two samples that still counts as seen: a third of the window, or three intervals
+    where the recorder is slower than that."""
+    usual = interval_s(trace.t_s)
+    return max(window_s / 3.0, 3.0 * usual) if np.isfinite(usual) else window_s / 3.0

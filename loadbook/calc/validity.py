@@ -1,0 +1,188 @@
+"""Which samples count: corrections applied first, then samples that cannot be true set aside.
+
+A sample is valid unless it is missing, an open-circuit sentinel, outside the range of its sensor's type, or inside
+a fault taken as certain. A duplicate or backward time is a flag to show, not a reason to drop a sample.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from .model import INVALID, MISSING, OUT_OF_RANGE, Channel, Fault, Floats, Trace
+from .sensors import range_c
+
+Mask = npt.NDArray[np.bool_]
+
+DEW_POINT_RANGE_C = (-120.0, 100.0)
+
+
+@dataclass
+class Corrected(Trace):
+    """A trace whose thermocouple corrections are already in its values, so that they cannot be applied twice.
+
+    Not to be changed in place: memo keeps what several callers ask for (slopes, hottest and coldest).
+    `dataclasses.replace` starts a new memo.
+    """
+
+    memo: dict[Any, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+
+def correction_at(channel: Channel, reading_c: Floats) -> Floats:
+    """Correction [°C difference] of a channel at its readings [°C]: linear between the calibration's points,
+    held at the outermost one beyond them; zero where the channel has no calibration.
+
+    >>> tc = Channel(1, "TC1", correction=((100.0, -0.5), (300.0, -1.5)))
+    >>> correction_at(tc, np.array([50.0, 200.0, 700.0])).tolist()
+    [-0.5, -1.0, -1.5]
+    """
+    if not channel.correction or channel.quantity != "temperature":
+        return np.zeros_like(reading_c)
+    points = sorted(channel.correction)
+    return np.asarray(np.interp(reading_c, [p[0] for p in points], [p[1] for p in points]))
+
+
+def corrected(trace: Trace) -> Corrected:
+    """The trace with each channel's calibration corrections added to its readings (design: before anything else).
+
+    A trace that comes from here is given back unchanged: a correction is never applied twice.
+    """
+    if isinstance(trace, Corrected):
+        return trace
+    values = np.asarray(trace.values, dtype=float)
+    which = [i for i, c in enumerate(trace.channels) if c.correction and c.quantity == "temperature"]
+    if which:
+        values = values.copy()
+        for i in which:
+            values[i] += correction_at(trace.channels[i], values[i])
+    return Corrected(trace.t_s, values, trace.flags, trace.channels, trace.events, trace.run, trace.started)
+
+
+def valid_range(channel: Channel) -> tuple[float, float]:
+    """The range outside which a reading of this channel cannot be true, in the channel's own unit.
+
+    Pressure is absolute, so never negative; oxygen and other quantities have no range of their own.
+
+    >>> valid_range(Channel(1, "TC1", tc_type="T")), valid_range(Channel(2, "P", quantity="pressure"))
+    ((-200.0, 400.0), (0.0, inf))
+    """
+    if channel.quantity == "temperature":
+        return range_c(channel.tc_type)
+    if channel.quantity == "pressure":
+        return 0.0, np.inf
+    if channel.quantity == "dew point":
+        return DEW_POINT_RANGE_C
+    return -np.inf, np.inf
+
+
+def marked(trace: Trace) -> Trace:
+    """The trace with OUT_OF_RANGE set where a reading cannot be true, MISSING where it is no number, and every
+    invalid sample's value NaN. The kind of trace (corrected or not) is kept."""
+    values = np.asarray(trace.values, dtype=float)
+    low, high = np.array([valid_range(c) for c in trace.channels]).reshape(-1, 2).T[:, :, None]
+    with np.errstate(invalid="ignore"):
+        outside = (values < low) | (values > high)
+    flags = trace.flags
+    if outside.any():
+        flags = np.where(outside, flags | OUT_OF_RANGE, flags)
+    unnumbered = np.isnan(values) & ((flags & INVALID) == 0)
+    if unnumbered.any():
+        flags = np.where(unnumbered, flags | MISSING, flags)
+    invalid = (flags & INVALID) != 0
+    if invalid.any():
+        values = np.where(invalid, np.nan, values)
+    return replace(trace, values=values, flags=flags)
+
+
+def prepared(trace: Trace) -> Corrected:
+    """Corrections applied, then invalid samples marked: what every calculation starts from."""
+    done = marked(corrected(trace))
+    assert isinstance(done, Corrected)  # marked keeps the kind
+    return done
+
+
+def without(trace: Trace, names: Iterable[str]) -> Trace:
+    """The trace as if the named channels had recorded nothing (for a verdict with and without a suspected TC)."""
+    left_out = set(names)
+    rows = [i for i, c in enumerate(trace.channels) if c.name in left_out]
+    if not rows:
+        return trace
+    values, flags = trace.values.copy(), trace.flags.copy()
+    values[rows] = np.nan
+    flags[rows] |= MISSING
+    return replace(trace, values=values, flags=flags)
+
+
+def without_certain(trace: Trace, faults: Sequence[Fault]) -> Trace:
+    """The trace without the intervals of the faults that are taken as certain; suspected ones stay."""
+    sure = [f for f in faults if f.certain]
+    if not sure:
+        return trace
+    values = trace.values.copy()
+    for fault in sure:
+        for i, channel in enumerate(trace.channels):
+            if channel.name == fault.channel:
+                values[i, (trace.t_s >= fault.start_s) & (trace.t_s <= fault.end_s)] = np.nan
+    if np.array_equal(values, trace.values, equal_nan=True):
+        return trace
+    return replace(trace, values=values)
+
+
+def cut(trace: Trace, until_s: float) -> Trace:
+    """The trace up to and with the last sample at or before until_s."""
+    n = int(np.searchsorted(trace.t_s, until_s, side="right"))
+    if n >= trace.t_s.size:
+        return trace
+    return replace(trace, t_s=trace.t_s[:n], values=trace.values[:, :n], flags=trace.flags[:, :n])
+
+
+def interval_s(t_s: Floats) -> float:
+    """The usual time between two samples [s]: the median; NaN for fewer than two samples."""
+    return float(np.median(np.diff(t_s))) if t_s.size > 1 else float("nan")
+
+
+def hottest_coldest(trace: Trace, rows: Sequence[int]) -> tuple[Floats, Floats]:
+    """Hottest and coldest valid reading at each sample among some channels; (n,) each, NaN where none is valid."""
+    key = ("extremes", tuple(rows))
+    memo = trace.memo if isinstance(trace, Corrected) else {}
+    if key not in memo:
+        if rows:
+            picked = trace.values[list(rows)]
+            memo[key] = np.fmax.reduce(picked, axis=0), np.fmin.reduce(picked, axis=0)
+        else:
+            nothing = np.full(trace.t_s.size, np.nan)
+            memo[key] = nothing, nothing
+    hot, cold = memo[key]
+    return hot, cold
+
+
+def median_of(values: Floats) -> Floats:
+    """Median over the rows of (k, n) at each column, of the valid ones; NaN where none is. Much faster than nanmedian.
+
+    >>> median_of(np.array([[1.0, np.nan], [2.0, np.nan], [9.0, 4.0]])).tolist()
+    [2.0, 4.0]
+    """
+    k, n = values.shape
+    if k == 1:
+        return np.array(values[0], dtype=float)
+    if k == 0:
+        return np.full(n, np.nan)
+    ranked = np.sort(values, axis=0)  # NaN last
+    count = k - np.isnan(ranked).sum(axis=0)
+    columns = np.arange(n)
+    low = ranked[np.maximum((count - 1) // 2, 0), columns]
+    high = ranked[np.minimum(count // 2, k - 1), columns]
+    return np.asarray(np.where(count > 0, 0.5 * (low + high), np.nan))
+
+
+def seconds_between(t_s: Floats, longest_s: float) -> Floats:
+    """Time [s] from each sample to the next, zero where it is longer than longest_s (unseen time is not counted)
+    and zero after the last; (n,)."""
+    steps = np.zeros_like(t_s)
+    steps[:-1] = np.diff(t_s)
+    steps[steps > longest_s] = 0.0
+    return steps
