@@ -1,0 +1,165 @@
+"""Several parameters at once: which move together, what each adds beside the others, and the verdict's p values."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .effects import (
+    FEWEST_CELLS,
+    FEWEST_DF,
+    Cells,
+    Column,
+    Effect,
+    degrees,
+    matrix,
+    not_estimable,
+    one_at_a_time,
+    usable,
+    with_calendar,
+)
+from .effects_core import NotEstimable, adjusted, inside, t_interval
+from .effects_words import verdict
+from .quantiles import Floats, codes_of
+
+TOGETHER = 0.5  # |r| inside part numbers above which two parameters are said to move together
+DOSE = "dose_hj"
+
+
+def effects(
+    cells: Cells, columns: Sequence[Column], effect_unit: str, confidence: float = 0.95, adjust: bool = True
+) -> list[Effect]:
+    """The effect of every parameter: alone, and jointly where one-at-a-time figures cannot be trusted.
+
+    cells        means per run and part number;  columns  the parameters beside them, in the order asked
+    effect_unit  unit of the cells' y
+    adjust       False leaves p_adjusted and verdicts to `settle` (several tables in one command)
+    Joint fit    where any run holds several part numbers (all parameters), or where |r| > 0.5 inside part numbers
+                 (those that move together); dose is left out beside temperature and time
+    """
+    found = [one_at_a_time(cells, c, confidence) for c in columns]
+    for e in found:
+        e.effect_unit = effect_unit
+    live = [i for i, e in enumerate(found) if e.refused is None]
+    together = correlations(cells, [columns[i] for i in live])
+    for a, i in enumerate(live):
+        found[i].confounded_with = [
+            columns[j].name for b, j in enumerate(live) if b != a and abs(together[a, b]) > TOGETHER
+        ]
+    for block in _blocks(cells, columns, live, together):
+        _joint(cells, [columns[i] for i in block], [found[i] for i in block], confidence)
+    if adjust:
+        settle(found)
+    return found
+
+
+def settle(found: Sequence[Effect], system: str = "si") -> None:
+    """Adjust the p values over everything asked in one command, and write the verdicts."""
+    raw = [np.nan if e.p is None else e.p for e in found]
+    for e, p in zip(found, adjusted(raw), strict=True):
+        e.p_adjusted = None if np.isnan(p) else float(p)
+    tried = sum(e.p is not None for e in found)
+    for e in found:
+        e.verdict = verdict(e, tried, system)
+
+
+def correlations(cells: Cells, columns: Sequence[Column]) -> Floats:
+    """(k, k) correlations of the parameters inside part numbers, over the cells that have both; 0 where unknown."""
+    k = len(columns)
+    out = np.eye(k)
+    for a in range(k):
+        for b in range(a):
+            used, x = usable(cells, matrix([columns[a], columns[b]]))
+            if used.y.size < 3:
+                continue
+            group, count = codes_of(used.group)
+            moves = inside(x, group, count)
+            size = np.sqrt(np.sum(moves**2, axis=0))
+            if size.min() > 1e-12 * max(1.0, float(np.abs(x).max())):
+                out[a, b] = out[b, a] = float(moves[:, 0] @ moves[:, 1] / (size[0] * size[1]))
+    return out
+
+
+def mixed_loads(cells: Cells) -> bool:
+    """Whether any run holds several part numbers."""
+    if not cells.y.size:
+        return False
+    run, _ = codes_of(cells.run)
+    first = np.unique(codes_of(cells.run, cells.part)[0], return_index=True)[1]
+    return bool(np.bincount(run[first]).max() > 1)
+
+
+def _blocks(cells: Cells, columns: Sequence[Column], live: Sequence[int], together: Floats) -> list[list[int]]:
+    """Which parameters are fitted with which: positions in columns."""
+    dose = {i for i in live if columns[i].name.startswith(DOSE)}
+    plain = [i for i in live if i not in dose] or list(live)
+    if mixed_loads(cells):
+        return [plain] if len(plain) > 1 else []
+    place = {i: a for a, i in enumerate(live)}
+    blocks: list[list[int]] = []
+    left = set(plain)
+    while left:
+        block, edge = [], [min(left)]
+        left.discard(edge[0])
+        while edge:
+            i = edge.pop()
+            block.append(i)
+            near = {j for j in left if abs(together[place[i], place[j]]) > TOGETHER}
+            left -= near
+            edge.extend(near)
+        if len(block) > 1:
+            blocks.append(sorted(block))
+    return blocks
+
+
+def _joint(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], confidence: float) -> None:
+    """Put the joint slopes in the place of the one-at-a-time ones, or say why they cannot be had."""
+    names = [c.name for c in columns]
+    factor_levels = [c for c in columns if c.against is not None]
+    used, x = usable(cells, matrix([_open(c, factor_levels) for c in columns]))
+    runs, parts = len(set(used.run.tolist())), len(set(used.part.tolist()))
+    means = codes_of(used.run, used.part)[1] if used.y.size else 0
+    df = degrees(means, parts, runs, len(columns))
+    why: str | None = None
+    if means < FEWEST_CELLS or df < FEWEST_DF:
+        why = f"{means} means of a run and part number are too few to tell {len(columns)} parameters apart"
+    else:
+        try:
+            fit = with_calendar(used, x)
+        except NotEstimable as error:
+            name = names[error.column] if error.column is not None and error.column < len(names) else "one of them"
+            why = not_estimable(error, used, name)
+    if why is not None:
+        for e in found:
+            e.fit = "not separable"
+            e.cautions.append(f"with {_others(names, e.parameter)} it could not be fitted jointly: {why}")
+        return
+    for j, e in enumerate(found):
+        e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
+        e.fit, e.df = "joint", df
+        e.effect = float(fit.slopes[j])
+        e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[j]), df, confidence)
+        slopes = fit.left_out[:, j]
+        first = np.unique(codes_of(used.run)[0], return_index=True)[1]
+        low, high = int(np.argmin(slopes)), int(np.argmax(slopes))
+        e.left_out_low, e.left_out_low_run = float(slopes[low]), used.runs[int(used.run[first[low]])]
+        e.left_out_high, e.left_out_high_run = float(slopes[high]), used.runs[int(used.run[first[high]])]
+        e.runs, e.parts, e.cells, e.pieces = runs, parts, means, int(used.pieces.sum())
+        e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
+
+
+def _open(column: Column, levels: Sequence[Column]) -> Column:
+    """An indicator as it stands beside the factor's other levels: 0 there, not missing."""
+    if column.against is None:
+        return column
+    factor = column.name.split(":")[0]
+    others = [c.values for c in levels if c.name != column.name and c.name.split(":")[0] == factor]
+    values = column.values.copy()
+    for other in others:
+        values = np.where(np.isnan(values) & (other == 1.0), 0.0, values)
+    return Column(column.name, values, column.unit, column.against, column.stated)
+
+
+def _others(names: Sequence[str], name: str) -> str:
+    return ", ".join(n for n in names if n != name)
