@@ -1,0 +1,332 @@
+"""The Gaussian model behind an answer: grouped and sloped terms on cell means, fitted by penalised likelihood.
+
+Cells are (run, part number, characteristic, ...) means of pieces. Their covariance is
+
+    K = c0·11' + Σ_k θ_k·U_k U_k' + θ_run·(same run) + s²·diag(1/n)
+
+where every U_k is either the indicators of a grouping (same family, same part, same furnace, ...) or a few
+numeric columns (deviations of settings, date). Nothing of size cells x cells is ever formed: runs are eliminated by
+group sums (a rank-one update inside each run), everything else by the Woodbury identity with one column per level,
+so the cost is O(cells) + O(levels³). `dense_covariance` builds K itself, for the tests that hold both equal.
+
+Source: linear mixed models (Henderson's equations; Robinson 1991, Statistical Science 6, 15-32); the penalty that
+keeps standard deviations off zero is Chung et al. 2013, Psychometrika 78, 685-709.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+from scipy.linalg import lapack
+from scipy.optimize import minimize
+
+from loadbook.calc.model import Floats
+from loadbook.ground.errors import CalculationError
+
+Ints = npt.NDArray[np.int64]
+VAGUE = 100.0  # variance of the intercept, in variances of the cell means
+
+
+@dataclass
+class Grouping:
+    """A term with one effect per level: cells of the same level move together.
+
+    factors  one array of N labels each (None: this cell belongs to no level of it); several factors of one term
+             share its variance ("same material + same shape + same condition")
+    """
+
+    name: str
+    factors: tuple[Sequence[Hashable | None], ...]
+    levels: tuple[dict[Hashable, int], ...] = field(default=(), init=False)
+    codes: tuple[Ints, ...] = field(default=(), init=False)
+
+    def __post_init__(self) -> None:
+        levels, codes = [], []
+        for labels in self.factors:
+            known: dict[Hashable, int] = {}
+            codes.append(
+                np.array([-1 if v is None else known.setdefault(v, len(known)) for v in labels], dtype=np.int64)
+            )
+            levels.append(known)
+        self.levels, self.codes = tuple(levels), tuple(codes)
+
+
+@dataclass
+class Slopes:
+    """A term with numeric columns that share one variance. columns: (N, k), each on its own unit scale."""
+
+    name: str
+    columns: Floats
+
+
+Term = Grouping | Slopes
+
+
+@dataclass(frozen=True)
+class Row:
+    """One cell to predict, in the model's own columns.
+
+    at       column numbers and their values (sparse)
+    unknown  variance that comes from levels never seen (a new part, a new furnace)
+    """
+
+    at: Ints
+    values: Floats
+    unknown: float
+
+
+@dataclass
+class Fit:
+    """A fitted model: variances per term, posterior mean and covariance of every column.
+
+    z (N,) cell means on the working scale, n (N,) pieces per cell, run (N,) codes; theta[name] variances;
+    s2 variance inside a cell; within_df, within_ss what s2 rests on inside the cells
+    U (N, q) sparse; beta (q,), C (q, q) posterior; g (q,) prior variances
+    """
+
+    z: Floats
+    n: Floats
+    run: Ints
+    terms: list[Term]
+    theta: dict[str, float]
+    run_var: float
+    s2: float
+    centre: float
+    U: sparse.csr_array
+    beta: Floats
+    C: Floats
+    g: Floats
+    offsets: dict[str, list[int]]
+    log_likelihood: float
+
+    def row(self, labels: Mapping[str, Sequence[Hashable | None]], columns: Mapping[str, Floats]) -> Row:
+        """The model's row of a cell described by its labels (per grouping, one per factor) and slope columns.
+
+        A label that is None or was never seen adds its term's whole variance.
+        """
+        at, values, unknown = [0], [1.0], 0.0
+        for term in self.terms:
+            starts = self.offsets[term.name]
+            if isinstance(term, Slopes):
+                row = columns.get(term.name)
+                if row is not None:
+                    at += [starts[0] + i for i in range(len(row))]
+                    values += [float(v) for v in row]
+                continue
+            for factor, (label, known) in enumerate(zip(labels[term.name], term.levels, strict=True)):
+                code = known.get(label) if label is not None else None
+                if code is None:
+                    unknown += self.theta[term.name]
+                else:
+                    at.append(starts[factor] + code)
+                    values.append(1.0)
+        return Row(np.array(at, dtype=np.int64), np.array(values), unknown)
+
+    def mean(self, row: Row) -> float:
+        """Expected movement of that row."""
+        return self.centre + float(row.values @ self.beta[row.at])
+
+    def mean_variance(self, row: Row) -> float:
+        """Variance of that expectation (v − S2 − s²): what the history leaves open about the mean."""
+        block = self.C[np.ix_(row.at, row.at)]
+        return max(float(row.values @ block @ row.values), 0.0) + row.unknown
+
+    def variance(self, row: Row) -> float:
+        """Variance of one new piece in a new run: v of the method."""
+        return self.mean_variance(row) + self.run_var + self.s2
+
+    def covariance_with_cells(self, row: Row) -> Floats:
+        """(N,) prior covariance between the row and every cell, the intercept left out: how near they are."""
+        shared = np.zeros(len(self.g))
+        keep = row.at > 0
+        shared[row.at[keep]] = self.g[row.at[keep]] * row.values[keep]
+        return np.asarray(self.U @ shared, dtype=float)
+
+
+class _Sums:
+    """Everything of the likelihood that does not change with the variances."""
+
+    def __init__(self, z: Floats, n: Floats, run: Ints, terms: Sequence[Term]) -> None:
+        cells = len(z)
+        dense: list[Floats] = [np.ones((cells, 1))]
+        self.offsets: dict[str, list[int]] = {}
+        self.owner: list[int] = [-1]
+        at = 1
+        for k, term in enumerate(terms):
+            if isinstance(term, Slopes):
+                dense.append(term.columns)
+                self.offsets[term.name] = [at]
+                at += term.columns.shape[1]
+                self.owner += [k] * term.columns.shape[1]
+        self.p = at
+        rows: list[Ints] = []
+        cols: list[Ints] = []
+        for k, term in enumerate(terms):
+            if isinstance(term, Grouping):
+                self.offsets[term.name] = []
+                for codes, levels in zip(term.codes, term.levels, strict=True):
+                    here = np.flatnonzero(codes >= 0)
+                    rows.append(here)
+                    cols.append(codes[here] + at - self.p)
+                    self.offsets[term.name].append(at)
+                    at += len(levels)
+                    self.owner += [k] * len(levels)
+        self.q = at
+        X = np.hstack(dense)
+        i = np.concatenate(rows) if rows else np.zeros(0, dtype=np.int64)
+        j = np.concatenate(cols) if cols else np.zeros(0, dtype=np.int64)
+        Z = sparse.csr_array((np.ones(len(i)), (i, j)), shape=(cells, self.q - self.p))
+        self.U = sparse.csr_array(sparse.hstack([sparse.csr_array(X), Z], format="csr"))
+        runs = int(run.max()) + 1
+        Zr = sparse.csr_array((np.ones(cells), (run, np.arange(cells))), shape=(runs, cells))
+        self.T = np.bincount(run, weights=n, minlength=runs)
+        self.Vz = np.bincount(run, weights=n * z, minlength=runs)
+        self.zz = float(z @ (n * z))
+        NX = X * n[:, None]
+        NZ = sparse.csr_array(Z.multiply(n[:, None]))
+        self.Vd = np.asarray(Zr @ NX)
+        self.Vs = sparse.csr_array(Zr @ NZ)
+        self.UtNz = np.concatenate([NX.T @ z, np.asarray(NZ.T @ z)])
+        self.UtNU = self._gram(X, Z, n)
+        self.owners = np.array(self.owner)
+        self.log_n = float(np.log(n).sum())
+        self.cells = cells
+
+    def _gram(self, D: Floats, S: sparse.csr_array, w: Floats) -> Floats:
+        """[D S]' diag(w) [D S] for a dense and a sparse half."""
+        out = np.empty((self.q, self.q))
+        Dw = D * w[:, None]
+        out[: self.p, : self.p] = D.T @ Dw
+        if self.q > self.p:
+            cross = np.asarray(S.T @ Dw)
+            out[self.p :, : self.p] = cross
+            out[: self.p, self.p :] = cross.T
+            out[self.p :, self.p :] = (S.T @ sparse.csr_array(S.multiply(w[:, None]))).toarray()
+        return out
+
+    def gram_runs(self, w: Floats) -> Floats:
+        return self._gram(self.Vd, self.Vs, w)
+
+    def runs_dot(self, x: Floats) -> Floats:
+        """V x for a column vector."""
+        return self.Vd @ x[: self.p] + np.asarray(self.Vs @ x[self.p :])
+
+    def dot_runs(self, w: Floats) -> Floats:
+        """V' w for a run vector."""
+        return np.concatenate([self.Vd.T @ w, np.asarray(self.Vs.T @ w)])
+
+
+@dataclass
+class _State:
+    value: float
+    gradient: Floats
+    beta: Floats
+    C: Floats
+    g: Floats
+    log_likelihood: float
+
+
+def _evaluate(
+    sums: _Sums, log_var: Floats, terms: int, vague: float, s2_fixed: float | None, within: tuple[float, float], scale: float
+) -> _State:
+    """Penalised negative log likelihood and its gradient in the log variances (terms, run, then s² where it is free)."""
+    var = np.exp(log_var)
+    run_var = float(var[terms])
+    s2 = float(var[terms + 1]) if s2_fixed is None else s2_fixed
+    a = 1.0 / s2
+    shrink = 1.0 / (1.0 + run_var * a * sums.T)
+    rho = run_var * shrink
+    M = a * sums.UtNU - a * a * sums.gram_runs(rho)
+    b = a * sums.UtNz - a * a * sums.dot_runs(rho * sums.Vz)
+    g = np.where(sums.owners < 0, vague, var[np.maximum(sums.owners, 0)])
+    root = np.sqrt(g)
+    A = (M * root[:, None]) * root
+    A[np.diag_indices_from(A)] += 1.0
+    chol, info = lapack.dpotrf(A, lower=1)
+    if info:
+        raise CalculationError("the history's covariance cannot be inverted: some readings contradict each other exactly")
+    log_det = 2.0 * float(np.log(np.diag(chol)).sum())
+    inverse, _ = lapack.dpotri(chol, lower=1)
+    inverse = np.tril(inverse) + np.tril(inverse, -1).T
+    C = (inverse * root[:, None]) * root
+    beta = C @ b
+    quad = a * sums.zz - a * a * float((rho * sums.Vz) @ sums.Vz) - float(b @ beta)
+    log_lik = -0.5 * (
+        sums.cells * (np.log(s2) + np.log(2 * np.pi)) - sums.log_n - float(np.log(shrink).sum()) + log_det + quad
+    )
+    traces = np.bincount(sums.owners + 1, weights=1.0 - np.diag(inverse), minlength=terms + 1)
+    quads = np.bincount(sums.owners + 1, weights=beta**2 / g, minlength=terms + 1)
+    resid = a * (sums.Vz - sums.runs_dot(beta)) * shrink
+    run_quad = run_var * float(resid @ resid)
+    run_trace = run_var * (a * float((sums.T * shrink).sum()) - a * a * float((C * sums.gram_runs(shrink**2)).sum()))
+    gradient = np.empty(len(log_var))
+    gradient[:terms] = 0.5 * (traces[1:] - quads[1:])
+    gradient[terms] = 0.5 * (run_trace - run_quad)
+    value = -log_lik
+    penalised = terms + 1
+    if s2_fixed is None:
+        df, ss = within
+        gradient[terms + 1] = 0.5 * (sums.cells - traces.sum() - run_trace - (quad - quads.sum() - run_quad))
+        value += 0.5 * (df * log_var[terms + 1] + ss / s2)
+        gradient[terms + 1] += 0.5 * (df - ss / s2)
+        penalised = terms + 1 if df > 0 else terms + 2
+    sd = np.sqrt(var[:penalised])
+    value -= float(np.sum(0.5 * log_var[:penalised] - sd / (2 * scale)))
+    gradient[:penalised] -= 0.5 * (1.0 - sd / (2 * scale))
+    return _State(value, gradient, beta, C, g, log_lik)
+
+
+def fit(
+    z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float = 0.0, within_ss: float = 0.0
+) -> Fit:
+    """Fit the variances of the terms, of the run and (with few repeats inside cells) of the piece.
+
+    z          (N,) cell means on the working scale;  n (N,) pieces in each;  run (N,) codes from 0
+    terms      the list of groupings and slopes; a term without levels or columns is left out
+    within_df, within_ss   pieces − cells, and the sum of squares inside cells; from ten degrees on s² is their
+               ratio, below it s² is fitted together with the rest, with what they say as its likelihood
+    Raises     CalculationError where all cells are the same
+    """
+    z = np.asarray(z, dtype=float)
+    n = np.asarray(n, dtype=float)
+    run = np.asarray(run, dtype=np.int64)
+    kept = [t for t in terms if (t.columns.shape[1] if isinstance(t, Slopes) else sum(map(len, t.levels)))]
+    centre = float(z.mean())
+    scale = float(z.std(ddof=1)) if len(z) > 1 else 0.0
+    if not scale > 1e-12 * max(abs(centre), 1.0):
+        raise CalculationError(
+            "every movement recorded is the same, so nothing can be told about how far they spread",
+            mend="Measure with a gauge that resolves the movement",
+        )
+    sums = _Sums(z - centre, n, run, kept)
+    spread = scale**2
+    s2_fixed = max(within_ss / within_df, 1e-6 * spread) if within_df >= 10 else None
+    free = len(kept) + 1 + (s2_fixed is None)
+    start = np.full(free, np.log(spread / (len(kept) + 2)))
+    bounds = [(np.log(spread * 1e-7), np.log(spread * 1e3))] * free
+    within = (within_df, within_ss)
+    vague = VAGUE * max(spread, centre**2)
+
+    def target(x: Floats) -> tuple[float, Floats]:
+        state = _evaluate(sums, x, len(kept), vague, s2_fixed, within, scale)
+        return state.value, state.gradient
+
+    best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 200, "ftol": 1e-10})
+    state = _evaluate(sums, best.x, len(kept), vague, s2_fixed, within, scale)
+    var = np.exp(best.x)
+    return Fit(
+        z, n, run, kept, {t.name: float(v) for t, v in zip(kept, var, strict=False)},
+        float(var[len(kept)]), float(var[-1]) if s2_fixed is None else s2_fixed,
+        centre, sums.U, state.beta, state.C, state.g, sums.offsets, state.log_likelihood,
+    )  # fmt: skip
+
+
+def dense_covariance(fitted: Fit) -> Floats:
+    """K itself (cells x cells), to check the structured path against; for small histories only."""
+    U = fitted.U.toarray()
+    same_run = fitted.run[:, None] == fitted.run[None, :]
+    return np.asarray((U * fitted.g) @ U.T + fitted.run_var * same_run + np.diag(fitted.s2 / fitted.n), dtype=float)

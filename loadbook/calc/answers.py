@@ -1,0 +1,315 @@
+"""How much will it move? A shrinkage model's mean, and a width that its own back-test has earned.
+
+One process, one kind of characteristic, one side (bores and outside sizes apart) at a time. See answerfit for the
+model, answercells for its columns, backtest for the scores, answerbound for the stock bound, answerneed for what
+would narrow it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from scipy.special import stdtrit
+
+from loadbook.calc import backtest
+from loadbook.calc.answerbound import one_sided, satterthwaite
+from loadbook.calc.answercells import Asked, Break, Cells, Design, make_cells, make_design
+from loadbook.calc.answerfit import Fit, Ints, Row, fit
+from loadbook.calc.model import Floats
+from loadbook.ground.errors import CalculationError
+
+METHOD = "shrinkage 1"
+LEAST_RUNS = 8  # of the whole history, for a known part number
+LEAST_DF = 4  # cells − part numbers, for a known part number
+LEAST_PARTS = 6  # for a new part number
+
+
+@dataclass(frozen=True)
+class Reply:
+    """An answer on the working scale.
+
+    low, high       the interval that holds `content` of pieces; median its centre; NaN where refused
+    bound           one-sided, on the side that harms (NaN where the kind has none)
+    known           the part number has runs of its own in this history
+    model_only      the width is the model's own: too few groups to back-test it
+    groups          how many runs (known) or part numbers (new) the back-test leaves out in turn
+    quantile        q, in standard deviations;  factor f of the spread class;  spread_class its name
+    v_mean, v       variance of the mean, and of one new piece in a new run
+    coverage        back-tested coverage, or None where model only
+    outside         planned settings outside what was run: name -> (asked, lowest run, highest run)
+    """
+
+    low: float
+    high: float
+    median: float
+    content: float
+    bound: float
+    bound_content: float
+    bound_confidence: float
+    harm: int
+    known: bool
+    model_only: bool
+    groups: int
+    quantile: float
+    factor: float
+    spread_class: str
+    v_mean: float
+    v: float
+    df: float
+    bound_ratio: float
+    coverage: backtest.Coverage | None
+    runs: int
+    pieces: int
+    parts: int
+    own_runs: int
+    own_pieces: int
+    evidence: str
+    outside: dict[str, tuple[float, float, float]] = field(default_factory=dict)
+    new_levels: dict[str, str] = field(default_factory=dict)
+    since_break: int | None = None
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why there is no answer, and how many runs, degrees of freedom or part numbers are missing."""
+
+    reason: str
+    need: str
+    runs: int
+    pieces: int
+    parts: int
+
+
+class History:
+    """A fitted history that questions can be put to.
+
+    pieces   one row per piece and characteristic (columns: see make_cells)
+    breaks   declared breaks;  extra: further grouping columns;  spread_class: declared class column
+             (default: thin and thick section, parted at the median part number)
+    Raises   CalculationError where no model can be fitted: nothing measured, one cell, or no spread at all
+    """
+
+    def __init__(
+        self,
+        pieces: pd.DataFrame,
+        breaks: Sequence[Break] = (),
+        extra: Sequence[str] = (),
+        spread_class: str | None = None,
+    ) -> None:
+        self.cells: Cells = make_cells(pieces)
+        if len(self.cells.z) == 0:
+            raise CalculationError(
+                "no piece of this kind has a movement on record", mend="Take in readings before and after"
+            )
+        self.breaks = tuple(breaks)
+        self.design: Design = make_design(self.cells, breaks, extra)
+        self.edge, self.classes = _classes(self.cells, spread_class)
+
+    @cached_property
+    def fit(self) -> Fit:
+        c = self.cells
+        return fit(c.z, c.n, c.run, self.design.terms, c.within_df, c.within_ss)
+
+    @cached_property
+    def piece_run(self) -> Ints:
+        return self.cells.run[self.cells.piece_cell]
+
+    @cached_property
+    def piece_class(self) -> Sequence[str]:
+        return [self.classes[c] for c in self.cells.piece_cell]
+
+    def scores(self, known: bool) -> backtest.Scores:
+        return self._scores_known if known else self._scores_new
+
+    @cached_property
+    def _scores_known(self) -> backtest.Scores:
+        return backtest.scores(self.fit, self.cells.run, self.cells.piece_z, self.cells.piece_cell)
+
+    @cached_property
+    def _scores_new(self) -> backtest.Scores:
+        return backtest.scores(self.fit, self.cells.part, self.cells.piece_z, self.cells.piece_cell)
+
+    @cached_property
+    def factors(self) -> dict[str, float]:
+        """Spread factor per class, from the runs left out."""
+        return backtest.class_factors(self._scores_known, self.piece_run, self.piece_class)
+
+    @cached_property
+    def piece_factor(self) -> Floats:
+        return np.array([self.factors[c] for c in self.piece_class])
+
+    @property
+    def df2(self) -> int:
+        return len(self.cells.z) - self.cells.many
+
+    def known(self, asked: Asked) -> bool:
+        return (asked.part or "", asked.characteristic or "") in self.design.series_of
+
+    def refusal(self, asked: Asked) -> Refusal | None:
+        """Why this question cannot be answered from this history, or None."""
+        c, known = self.cells, self.known(asked)
+        counts = (c.runs, len(c.piece_z), c.parts)
+        if float(np.ptp(c.piece_z)) == 0.0:
+            reason = "every movement recorded is the same, so nothing can be told about how far pieces spread"
+            return Refusal(reason, "Measure with a gauge that resolves the movement.", *counts)
+        if known and c.runs < LEAST_RUNS:
+            reason = f"only {_many(c.runs, 'run')} on record; a known part number needs {LEAST_RUNS}"
+            return Refusal(
+                reason, f"Measure before and after on {_many(LEAST_RUNS - c.runs, 'more run')} of this kind.", *counts
+            )
+        if known and self.df2 < LEAST_DF:
+            reason = (
+                f"{_many(len(c.z), 'run')} of {_many(c.many, 'part number')}: only {self.df2} repeat a part number, "
+                f"and {LEAST_DF} are needed to tell how runs of one part number differ"
+            )
+            return Refusal(
+                reason,
+                f"Measure {_many(LEAST_DF - self.df2, 'more run')} of part numbers that are on record already.",
+                *counts,
+            )
+        if not known and c.parts < LEAST_PARTS:
+            reason = f"only {_many(c.parts, 'part number')} on record; a new one needs {LEAST_PARTS} to be judged by"
+            need = (
+                f"Measure {_many(LEAST_PARTS - c.parts, 'more part number')} of this kind, or run this part "
+                f"itself: {LEAST_RUNS} runs in all with {LEAST_DF} repeats make it a known part number."
+            )
+            return Refusal(reason, need, *counts)
+        return None
+
+    def row(self, asked: Asked) -> Row:
+        row = self.fit.row(self.design.labels(asked), self.design.columns(asked))
+        extra = sum(self.fit.theta.get(f"{factor} within part", 0.0) for factor in self.design.new_levels(asked))
+        return replace(row, unknown=row.unknown + extra) if extra else row
+
+    def ask(
+        self,
+        asked: Asked,
+        content: float = 0.90,
+        harm: int = 0,
+        bound_content: float = 0.95,
+        bound_confidence: float = 0.95,
+    ) -> Reply | Refusal:
+        """The reply to one question, or the refusal.
+
+        content  share of pieces that the interval is to hold, 0.5 .. 0.99
+        harm     +1, −1 or 0: the side of the one-sided bound
+        """
+        if not 0.5 <= content <= 0.99:
+            raise CalculationError(f"an interval for {content} of pieces is not offered", mend="Ask for 0.5 to 0.99")
+        refused = self.refusal(asked)
+        if refused is not None:
+            return refused
+        known, c, f = self.known(asked), self.cells, self.fit
+        row = self.row(asked)
+        mean, v_mean = f.mean(row), f.mean_variance(row)
+        v = v_mean + f.run_var + f.s2
+        scores = self.scores(known)
+        df2 = max(self.df2, 1)
+        df1 = df2 if known else max(c.parts - 2, 1)
+        model_only = scores.groups < backtest.groups_needed(content)
+        name = self.spread_class_of(asked)
+        if model_only:
+            factor, df = 1.0, satterthwaite([(v_mean, df1), (f.run_var, df2), (f.s2, max(c.within_df, df2))])
+            quantile = float(stdtrit(df, (1.0 + content) / 2.0))
+            held = None
+        else:
+            factor, df = self.factors.get(name, 1.0), float(df1)
+            quantile = backtest.weighted_quantile(np.abs(scores.score) / self.piece_factor, scores.weight, content)
+            held = self.coverage(known, content)
+        half = quantile * factor * float(np.sqrt(v))
+        ratio, bound = 1.0, float("nan")
+        if harm:
+            signed = harm * scores.score / self.piece_factor
+            bound, ratio = one_sided(
+                mean, v_mean, f.run_var + f.s2, factor, df1, df2, harm, signed, scores.weight, bound_content,
+                bound_confidence,
+            )  # fmt: skip
+        own = c.series == self.design.series_of.get((asked.part or "", asked.characteristic or ""), -1)
+        return Reply(
+            mean - half, mean + half, mean, content, bound, bound_content, bound_confidence, harm, known, model_only,
+            scores.groups, quantile, factor, name, v_mean, v, df, ratio, held, c.runs, len(c.piece_z), c.parts,
+            len(np.unique(c.run[own])), int(c.n[own].sum()), self.evidence(asked), self.outside(asked),
+            self.design.new_levels(asked), self.since_break(asked),
+        )  # fmt: skip
+
+    def coverage(self, known: bool, content: float, where: Ints | None = None) -> backtest.Coverage:
+        """Back-tested coverage; where: a mask or indexes of pieces to look at (all when None)."""
+        held = self.held(known, content)
+        run = self.piece_run
+        return backtest.coverage(held, run) if where is None else backtest.coverage(held[where], run[where])
+
+    def held(self, known: bool, content: float) -> np.ndarray:
+        return backtest.held_shares(self.scores(known), self.piece_factor, content)
+
+    def spread_class_of(self, asked: Asked) -> str:
+        if self.edge is None:
+            return "all"
+        known = self.design.series_of.get((asked.part or "", asked.characteristic or ""))
+        if known is not None:
+            return self.classes[int(np.flatnonzero(self.cells.series == known)[0])]
+        return _class_of(asked.section_mm, self.edge)
+
+    def evidence(self, asked: Asked) -> str:
+        """The nearest history there is: same part, same material, same family, or all."""
+        frame = self.cells.frame
+        if self.known(asked) or (asked.part and (frame["part"] == asked.part).any()):
+            return "same part"
+        if asked.material and (frame["material"] == asked.material).any():
+            return "same material"
+        if asked.family and (frame["family"] == asked.family).any():
+            return "same family"
+        return "all"
+
+    def outside(self, asked: Asked) -> dict[str, tuple[float, float, float]]:
+        """Planned settings beyond what this part number (a new one: any) was ever run at.
+
+        A quarter of the usual deviation inside part numbers (or half a percent) counts as the same setting.
+        """
+        out = {}
+        series = self.design.series_of.get((asked.part or "", asked.characteristic or ""))
+        for name, value in asked.settings.items():
+            if name not in self.cells.frame:
+                continue
+            run = self.cells.frame[name].to_numpy(dtype=float)
+            run = run[np.isfinite(run) & ((self.cells.series == series) | (series is None))]
+            if len(run) == 0:
+                continue
+            near = max(0.25 * self.design.within_sd.get(name, 0.0), 0.005 * abs(value))
+            if not run.min() - near <= value <= run.max() + near:
+                out[name] = (float(value), float(run.min()), float(run.max()))
+        return out
+
+    def since_break(self, asked: Asked) -> int | None:
+        """Runs since the last declared break before the day asked about; None where there is none."""
+        day = self.design.day(asked)
+        passed = [b.day for b in self.breaks if b.day <= day and b.furnace in (None, asked.furnace)]
+        if not passed:
+            return None
+        return len(np.unique(self.cells.run[self.cells.frame["day"].to_numpy() >= max(passed)]))
+
+
+def _many(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _class_of(section_mm: float | None, edge: float) -> str:
+    if section_mm is None or not np.isfinite(section_mm):
+        return "section not recorded"
+    return f"section over {edge:g} mm" if section_mm > edge else f"section up to {edge:g} mm"
+
+
+def _classes(cells: Cells, declared: str | None) -> tuple[float | None, list[str]]:
+    """Spread class of every cell: a declared column, else thin and thick, parted at the median part number."""
+    if declared is not None:
+        return None, [str(v) for v in cells.frame[declared]]
+    section = cells.frame["section_mm"].to_numpy(dtype=float)
+    per_part = section[np.unique(cells.part, return_index=True)[1]]
+    known = per_part[np.isfinite(per_part)]
+    if len(np.unique(known)) < 2:
+        return None, ["all"] * len(section)
+    edge = float(np.quantile(known, 0.5, method="lower"))
+    return edge, [_class_of(s, edge) for s in section]
