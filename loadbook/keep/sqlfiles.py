@@ -1,0 +1,168 @@
+"""The SQL files: where they stand, and what their header comments declare.
+
+A file begins with lines `-- key: value`. Keys: title, question, needs (tables and views it names, by comma),
+parameter and column, the last two once for each, their fields separated by '|':
+
+    -- parameter: name | type | unit | default | meaning
+    -- column: name | type | unit | meaning
+
+Types: text, number, integer, date, month. A default of '-' means that the parameter must be given; an empty
+one that it may be left out (NULL). The first line that is no such comment ends the header.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from loadbook.ground.errors import LoadbookError, NotFoundError
+
+from .datafiles import shipped
+
+TYPES = ("text", "number", "integer", "date", "month")
+REQUIRED = "-"
+_LINE = re.compile(r"^--\s*([a-z]+):\s*(.*?)\s*$")
+_SPLIT = re.compile(r"\s*\|\s*")
+
+
+@dataclass(frozen=True)
+class SqlParameter:
+    """One parameter of a file: `$name` in its text."""
+
+    name: str
+    type: str
+    unit: str
+    default: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class SqlColumn:
+    """One column that a file gives."""
+
+    name: str
+    type: str
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class SqlFile:
+    """One SQL file: its name (without .sql), what its header declares, and its text without a final semicolon."""
+
+    name: str
+    path: Path
+    title: str
+    question: str
+    needs: tuple[str, ...]
+    parameters: tuple[SqlParameter, ...]
+    columns: tuple[SqlColumn, ...]
+    text: str
+
+
+def parse(name: str, path: Path, source: str) -> SqlFile:
+    """A file from its source. Raises LoadbookError, with the line, for a header line that is not as it should be."""
+    single: dict[str, str] = {}
+    parameters: list[SqlParameter] = []
+    columns: list[SqlColumn] = []
+    for number, line in enumerate(source.splitlines(), 1):
+        if not line.startswith("--"):
+            break
+        found = _LINE.match(line)
+        if not found:
+            continue
+        key, value = found.groups()
+        fields = _SPLIT.split(value)
+        where = f"{path.name}:{number}"
+        if key == "parameter":
+            if len(fields) != 5 or fields[1] not in TYPES or not fields[0].isidentifier():
+                raise LoadbookError(
+                    "a parameter line is not as it should be",
+                    where=where,
+                    mend=f"Write '-- parameter: name | type | unit | default | meaning' with one of {', '.join(TYPES)}",
+                )
+            parameters.append(SqlParameter(*fields))
+        elif key == "column":
+            if len(fields) != 4:
+                raise LoadbookError(
+                    "a column line is not as it should be",
+                    where=where,
+                    mend="Write '-- column: name | type | unit | meaning'",
+                )
+            columns.append(SqlColumn(*fields))
+        elif key in ("title", "question", "needs"):
+            single[key] = f"{single[key]} {value}" if key in single else value
+    needs = tuple(n.strip() for n in single.get("needs", "").split(",") if n.strip())
+    return SqlFile(
+        name, path, single.get("title", ""), single.get("question", ""), needs,
+        tuple(parameters), tuple(columns), source.rstrip().removesuffix(";"),
+    )  # fmt: skip
+
+
+def read(path: Path) -> SqlFile:
+    """A file from disk. Raises LoadbookError where it is no UTF-8 text or larger than any SQL file has to be."""
+    try:
+        if path.stat().st_size > 1_000_000:
+            raise LoadbookError("this is too large to be an SQL file", where=path.name)
+        source = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as exc:
+        raise LoadbookError(f"the SQL file cannot be read: {exc}", where=path.name) from exc
+    return parse(path.stem, path, source)
+
+
+@cache
+def views() -> dict[str, SqlFile]:
+    """The shipped views by name, each after those that it needs."""
+    found = {f.stem: read(f) for f in sorted((shipped("schema") / "views").glob("*.sql"))}
+    ordered: dict[str, SqlFile] = {}
+
+    def place(name: str, above: tuple[str, ...]) -> None:
+        if name in above:
+            raise LoadbookError(f"views need one another in a ring: {' > '.join((*above, name))}")
+        if name in found and name not in ordered:
+            for need in found[name].needs:
+                place(need, (*above, name))
+            ordered[name] = found[name]
+
+    for name in found:
+        place(name, ())
+    return ordered
+
+
+def reports(own: Path | None = None) -> dict[str, SqlFile]:
+    """The shipped reports by name, then the .sql files of the folder `own` (a book's `reports/`), whose names win
+    nothing: one that is already taken is refused rather than put in another's place."""
+    found = {f.stem: read(f) for f in sorted((shipped("schema") / "reports").glob("*.sql"))}
+    if own is not None and own.is_dir():
+        for path in sorted(own.glob("*.sql")):
+            if path.stem in found:
+                raise LoadbookError(
+                    f"there is already a report named {path.stem!r}", where=path.name, mend="Rename the file"
+                )
+            found[path.stem] = read(path)
+    return found
+
+
+def dialect(idea: str, engine: str = "duckdb") -> str:
+    """The text of a function that engines write differently: schema/functions/<engine>/<idea>.sql."""
+    path = shipped("schema") / "functions" / engine / f"{idea}.sql"
+    if not path.is_file():
+        raise NotFoundError(f"{idea!r} is not written for {engine}")
+    return read(path).text
+
+
+def closure(names: Iterable[str]) -> tuple[list[str], list[SqlFile]]:
+    """The tables to load and the views to make, in order, for the tables and views named."""
+    known = views()
+    wanted: set[str] = set()
+    pending = list(names)
+    while pending:
+        name = pending.pop()
+        if name not in wanted:
+            wanted.add(name)
+            if name in known:
+                pending.extend(known[name].needs)
+    return sorted(wanted - set(known)), [v for n, v in known.items() if n in wanted]
