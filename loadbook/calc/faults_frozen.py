@@ -1,151 +1,219 @@
 """Frozen channels: unchanged to the recorder's resolution while the peers move on.
 
-A thick section may honestly stand still for long: at the start of a run, at the turn from heating to cooling,
-at the hold. So standing still is a fault only where the channel came in moving and stopped dead, or where its
-own earlier rate (or, standing from the start, its peers') says how far it should have gone.
+A thick section may honestly stand still for long: cold at the start, at the turn from heating to cooling, at the
+hold, and the longer the coarser the recorder. So standing still is a fault only where the channel came in moving and
+stopped dead, or where the furnace moved away and its own earlier rate says how far it should have followed, or where
+it never moved at all.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from .faults_scene import Scene, line_fit, runs_of
+from .faults_scene import Scene, clock, line_fit, runs_of
 from .model import Fault, Floats
 
 LEAST_S = 600.0
 PEERS_MOVE_RESOLUTIONS = 10.0
 PEERS_MOVE_C = 6.0  # ten resolutions of a fine recorder are less than its noise
-STOPPED_DEAD = 3.0  # resolutions by which a smooth turn would have passed over the value
-OWN_RATE_SHARE = 0.5  # share of the expected movement that is asked before a channel is called frozen
-FROM_START_C = 40.0
+STOPPED_DEAD = 3.0  # resolutions by which the smoothest stop would have passed over the value
+QUICKEST_STOP_S = 240.0  # no section comes to rest quicker than with this time constant
+FURNACE_STOP_S = 60.0
+OWN_RATE_SHARE = 0.5  # the section may answer this much more slowly than it did before
+WHOLE_RUN_C = 60.0
+ALONE_S = 5400.0
 
 
 def find_frozen(scene: Scene) -> list[Fault]:
     """Channels that stand still for ten minutes or more while they should have moved."""
+    if len(scene.t) < 5:
+        return []
+    rates, at_k = own_rates(scene)
     found: list[Fault] = []
-    width = max(3, int(np.ceil(LEAST_S / scene.interval_s)))
-    if len(scene.t) < width + 2:
-        return found
-    rates = own_rates(scene)
     for row in range(len(scene.channels)):
-        found.extend(_of_channel(scene, row, width, float(rates[row])))
+        for first, last in _still(scene, row):
+            fault = _judged(scene, row, first, last, float(rates[row]), float(at_k[row]))
+            if fault:
+                found.append(fault)
     return found
 
 
-def own_rates(scene: Scene) -> Floats:
-    """How fast each channel answers the furnace: median of dT/dt over (furnace - T), [1/s], where the furnace is
-    well away; NaN where it never is."""
+def own_rates(scene: Scene) -> tuple[Floats, Floats]:
+    """How fast each channel answers the furnace: median of (dT/dt) / (furnace - T) [1/s], and the median absolute
+    temperature [K] at which it was seen; NaN where the furnace is never well away."""
     grid = scene.grid
-    found = np.full(len(scene.channels), np.nan)
-    if len(grid.t) < 8:
-        return found
-    away = grid.furnace[None, :] - grid.y
+    found, at = np.full(len(scene.channels), np.nan), np.full(len(scene.channels), np.nan)
     wide = 5
+    if len(grid.t) < 3 * wide:
+        return found, at
+    away = grid.furnace[None, :] - grid.y
     slope = np.full_like(grid.y, np.nan)
     slope[:, wide:-wide] = (grid.y[:, 2 * wide :] - grid.y[:, : -2 * wide]) / (2 * wide * grid.step_s)
     for row in range(len(found)):
         use = np.isfinite(slope[row]) & (np.abs(away[row]) > 8.0)
         if use.sum() >= 10:
             found[row] = float(np.median(slope[row, use] / away[row, use]))
-    return found
+            at[row] = float(np.median(grid.y[row, use])) + 273.15
+    return found, at
 
 
-def _of_channel(scene: Scene, row: int, width: int, rate: float) -> list[Fault]:
-    y = scene.y[row]
-    good = np.isfinite(y)
-    if good.sum() < width:
+def _still(scene: Scene, row: int) -> list[tuple[int, int]]:
+    """First and last sample of each stretch of ten minutes or more in which every valid sample is the same."""
+    index = np.flatnonzero(np.isfinite(scene.y[row]))
+    if len(index) < 3:
         return []
-    still = _still(scene.t, y, good, float(scene.resolution[row]), width)
+    values = scene.y[row, index]
+    same = np.abs(np.diff(values)) <= 0.2 * scene.resolution[row]
     found = []
-    for first, last in runs_of(still):
-        first, last = _trimmed(good, first, last)
-        lasted = float(scene.t[last] - scene.t[first])
-        if lasted < LEAST_S or good[first : last + 1].mean() < 0.6:
-            continue
-        fault = _judged(scene, row, first, last, rate)
-        if fault:
-            found.append(fault)
+    for a, b in runs_of(same):
+        first, last = int(index[a]), int(index[b + 1])
+        enough = (b + 2 - a) >= max(4, 0.6 * (last - first + 1))
+        if (
+            enough
+            and scene.t[last] - scene.t[first] >= LEAST_S
+            and abs(values[a] - values[b + 1]) <= scene.resolution[row]
+        ):
+            found.append((first, last))
     return found
 
 
-def _still(t: Floats, y: Floats, good: np.ndarray, resolution: float, width: int) -> np.ndarray:
-    """Samples inside some window of `width` samples whose values span no more than one resolution."""
-    last_good = np.maximum.accumulate(np.where(good, np.arange(len(y)), -1))
-    filled = np.where(last_good >= 0, y[np.maximum(last_good, 0)], np.inf)
-    span = maximum_filter1d(filled, width) - minimum_filter1d(filled, width)
-    flat = np.isfinite(filled) & (np.nan_to_num(span, nan=np.inf) <= 1.02 * resolution)
-    half = width // 2
-    flat[:half] &= False
-    flat[len(flat) - (width - half) + 1 :] &= False
-    # a centre that is flat speaks for the whole window about it
-    return maximum_filter1d(flat.astype(np.int8), width, origin=-1 if width % 2 == 0 else 0) > 0
-
-
-def _trimmed(good: np.ndarray, first: int, last: int) -> tuple[int, int]:
-    inside = np.flatnonzero(good[first : last + 1])
-    return first + int(inside[0]), first + int(inside[-1])
-
-
-def _judged(scene: Scene, row: int, first: int, last: int, rate: float) -> Fault | None:
-    t, y, grid = scene.t, scene.y[row], scene.grid
+def _judged(scene: Scene, row: int, first: int, last: int, rate: float, rate_at_k: float) -> Fault | None:
+    t, value = scene.t, float(scene.y[row, first])
     resolution = float(scene.resolution[row])
     lasted = float(t[last] - t[first])
-    peers = scene.peers(row)
-    moved = _peers_move(scene, peers, first, last)
     needed = max(PEERS_MOVE_RESOLUTIONS * resolution, PEERS_MOVE_C)
-    if moved is None or moved <= needed:
+    moved = _peers_move(scene, row, first, last, needed)
+    if moved <= needed:
         return None
+    from_start = bool(t[first] - t[0] < LEAST_S)
+    to_end = bool(t[-1] - t[last] < LEAST_S)
     came_in = _slope_before(scene, row, first)
-    overrun = abs(came_in) * lasted / 4.0
-    stopped = overrun > max(STOPPED_DEAD * resolution, 3.0, 4.0 * float(scene.noise[row]))
-    inside = (grid.t >= t[first]) & (grid.t <= t[last])
-    away = (grid.furnace - grid.y[row])[inside]
-    away = away[np.isfinite(away)]
-    expected = float("nan")
-    if np.isfinite(rate) and rate > 0 and len(away):
-        expected = rate * float(away.sum()) * grid.step_s
-    from_start = t[first] - t[0] < LEAST_S
-    least = max(needed, FROM_START_C if from_start else 0.0)
-    should_have = bool(np.isfinite(expected) and OWN_RATE_SHARE * abs(expected) > least)
-    whole = bool(from_start and not np.isfinite(rate) and moved > 2.0 * FROM_START_C)
-    if not (stopped or should_have or whole):
+    stop_s = min(lasted / 4.0, QUICKEST_STOP_S if scene.work[row] else FURNACE_STOP_S)
+    overrun = abs(came_in) * stop_s
+    stopped = overrun > max(STOPPED_DEAD * resolution, 2.0)
+    expected = 0.0
+    if scene.work[row] and rate > 0 and not from_start:
+        cold = min(1.0, ((value + 273.15) / rate_at_k) ** 3)  # where radiation heats, it is this much weaker
+        expected = _should_move(scene, first, last, value, came_in, OWN_RATE_SHARE * rate * cold)
+    should_have = expected > needed
+    alone = _every_peer_moves(scene, row, first, last)
+    never = to_end and (from_start or lasted > ALONE_S) and alone > max(WHOLE_RUN_C, needed)
+    let_go = _release(scene, row, last)
+    released = bool(np.isfinite(let_go) and abs(let_go) > max(5.0 * resolution, 6.0, 8.0 * float(scene.noise[row])))
+    furnace_left = not scene.work[row] and not from_start
+    if not (stopped or should_have or never or released or furnace_left):
         return None
-    words = [f"stood at {np.nanmedian(y[first : last + 1]):.1f} °C for {lasted / 60.0:.0f} min"]
-    words.append(f"while its peers moved by {moved:.0f} °C (median)")
+    words = [
+        f"stood at {value:.1f} °C from {clock(t[first])} for {lasted / 60.0:.0f} min, while its peers moved by "
+        f"{moved:.0f} °C"
+    ]
     if stopped:
         words.append(f"it came in at {came_in * 3600.0:.0f} °C/h and stopped dead")
     if should_have:
-        words.append(f"at its own earlier rate it would have moved by {abs(expected):.0f} °C")
-    strength = max(overrun / 3.0 if stopped else 0.0, abs(expected) / least if should_have else 0.0, moved / needed / 4)
+        words.append(f"answering the furnace half as fast as before, it would have moved by {expected:.0f} °C")
+    if never:
+        words.append(f"every peer moved by {alone:.0f} °C or more and it stood still to the end")
+    if released:
+        words.append(f"then it caught up by {let_go:+.0f} °C at once")
+    strength = max(overrun / max(resolution, 0.5), expected / needed, alone / needed if never or released else 0.0)
     return Fault(
         "frozen",
         scene.channels[row].name,
         float(t[first]),
         float(t[last]),
-        float(min(0.97, 0.75 + 0.05 * strength)),
+        float(min(0.97, 0.8 + 0.02 * strength)),
         False,
         "; ".join(words),
-        {"minutes": lasted / 60.0, "peers_moved_c": moved, "expected_c": abs(expected)},
+        {"minutes": lasted / 60.0, "peers_moved_c": moved, "expected_c": expected},
     )
 
 
-def _peers_move(scene: Scene, peers: list[int], first: int, last: int) -> float | None:
-    inside = (scene.grid.t >= scene.t[first]) & (scene.grid.t <= scene.t[last])
-    spans = []
-    for peer in peers:
-        values = scene.grid.y[peer, inside]
+def _peers_move(scene: Scene, row: int, first: int, last: int, needed: float) -> float:
+    """How far the peers moved [°C]: for a work TC the median of the others' ranges, for a control TC the smallest
+    range of the other control TCs and the set point or, with neither, of the work TCs that moved away from it."""
+    grid = scene.grid
+    inside = (grid.t >= scene.t[first]) & (grid.t <= scene.t[last])
+    if inside.sum() < 3:
+        return 0.0
+    if scene.work[row]:
+        spans = [_span(grid.y[i, inside]) for i in scene.peers(row)]
+        spans = [s for s in spans if np.isfinite(s)]
+        return float(np.median(spans)) if spans else _zero(_span(grid.furnace[inside]))
+    furnace = [_span(grid.y[i, inside]) for i in range(len(grid.y)) if scene.control[i] and i != row]
+    furnace = [s for s in [*furnace, _span(grid.setpoint[inside])] if np.isfinite(s)]
+    if furnace:
+        return min(furnace)
+    leaving = []
+    for i in scene.peers(row):
+        values = grid.y[i, inside]
         values = values[np.isfinite(values)]
         if len(values) >= 3:
-            spans.append(float(values.max() - values.min()))
-    return float(np.median(spans)) if spans else None
+            gone = abs(values[-1] - scene.y[row, first]) - abs(values[0] - scene.y[row, first])
+            leaving.append(float(gone) if gone > needed else 0.0)
+    return min(leaving, default=0.0)
+
+
+def _every_peer_moves(scene: Scene, row: int, first: int, last: int) -> float:
+    """The smallest range [°C] of any peer (of four or more, the second smallest: one may be at fault too)."""
+    inside = (scene.grid.t >= scene.t[first]) & (scene.grid.t <= scene.t[last])
+    spans = sorted(s for i in scene.peers(row) if np.isfinite(s := _span(scene.grid.y[i, inside])))
+    return spans[1 if len(spans) >= 4 else 0] if spans else 0.0
+
+
+def _release(scene: Scene, row: int, last: int) -> float:
+    """The jump [°C] from the last still sample to the next valid one, less what the following slope allows;
+    NaN where the run ends or a gap lies between."""
+    later = last + 1 + np.flatnonzero(np.isfinite(scene.y[row, last + 1 : last + 12]))
+    if len(later) < 4 or scene.t[later[0]] - scene.t[last] > 5.0 * scene.interval_s:
+        return float("nan")
+    jump = float(scene.y[row, later[0]] - scene.y[row, last])
+    slope = float(np.median(np.diff(scene.y[row, later]) / np.diff(scene.t[later])))
+    allowed = 2.0 * abs(slope) * float(scene.t[later[0]] - scene.t[last])
+    return float(np.sign(jump) * max(abs(jump) - allowed, 0.0))
+
+
+def _span(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(good.max() - good.min()) if len(good) >= 3 else float("nan")
+
+
+def _zero(value: float) -> float:
+    return value if np.isfinite(value) else 0.0
+
+
+def _should_move(scene: Scene, first: int, last: int, value: float, came_in: float, rate: float) -> float:
+    """How far [°C] a section in this state would go while the furnace does what it did: T' = r0 + k (change of the
+    furnace - change of T), integrated from the first still sample, where r0 is the rate it came in with. Working
+    with changes keeps a cold place's steady offset out of it."""
+    grid = scene.grid
+    inside = np.flatnonzero((grid.t >= scene.t[first]) & (grid.t <= scene.t[last]))
+    furnace = grid.furnace[inside]
+    good = np.isfinite(furnace)
+    if good.sum() < 3:
+        return 0.0
+    furnace = np.interp(inside, inside[good], furnace[good])
+    change, farthest = 0.0, 0.0
+    share = min(rate * grid.step_s, 1.0)
+    start = came_in * grid.step_s
+    for now in (furnace - furnace[0]).tolist():
+        start *= max(0.0, 1.0 - share)  # the rate it came in with dies away as it nears the furnace
+        change += start + share * (now - change)
+        farthest = max(farthest, abs(change))
+    return farthest
 
 
 def _slope_before(scene: Scene, row: int, first: int) -> float:
-    """Slope [°C/s] over the quarter of an hour before a sample; 0 where it cannot be told."""
+    """Slope [°C/s] just before a sample: the smaller of those over six minutes and over a quarter of an hour, less
+    what the resolution leaves open; 0 where it cannot be told or the two disagree."""
     t = scene.t
-    a = int(np.searchsorted(t, t[first] - 900.0))
-    fit = line_fit(t[a : first + 1], scene.y[row, a : first + 1], float(t[first]))
-    if fit is None or t[first] - t[a] < 300.0:
+    slopes = []
+    for back in (360.0, 900.0):
+        a = int(np.searchsorted(t, t[first] - max(back, 4.5 * scene.interval_s)))
+        fit = line_fit(t[a : first + 1], scene.y[row, a : first + 1], float(t[first]))
+        if fit is None or t[first] - t[a] < 0.8 * back:
+            return 0.0
+        slopes.append(fit[1])
+    if slopes[0] * slopes[1] <= 0:
         return 0.0
-    return fit[1]
+    least = min(abs(s) for s in slopes) - float(scene.resolution[row]) / 360.0
+    return float(np.sign(slopes[0]) * max(least, 0.0))
