@@ -259,7 +259,7 @@ def not_estimable(error: NotEstimable, cells: Cells, name: str) -> str:
 def _count(e: Effect, used: Cells, x: Floats) -> None:
     e.runs, e.parts = len(set(used.run.tolist())), len(set(used.part.tolist()))
     e.cells = codes_of(used.run, used.part)[1] if used.y.size else 0
-    e.pieces = int(used.pieces.sum())
+    e.pieces = pieces_behind(used)
     if x.size:
         e.range_low, e.range_high = float(x.min()), float(x.max())
         low = np.full(len(used.parts), np.inf)
@@ -267,6 +267,19 @@ def _count(e: Effect, used: Cells, x: Floats) -> None:
         np.minimum.at(low, used.part, x)
         np.maximum.at(high, used.part, x)
         e.parts_varying = int(np.sum(high > low))
+
+
+def pieces_behind(cells: Cells) -> int:
+    """Pieces behind the cells; a piece with several characteristics counts once."""
+    if not cells.y.size:
+        return 0
+    per_group, count = codes_of(cells.run, cells.group)
+    pieces = np.bincount(per_group, weights=cells.pieces.astype(np.float64), minlength=count)
+    first = np.unique(per_group, return_index=True)[1]
+    pair, pairs = codes_of(cells.run[first], cells.part[first])
+    most = np.zeros(pairs)
+    np.maximum.at(most, pair, pieces)
+    return int(most.sum())
 
 
 def _refusal(e: Effect, used: Cells, x: Floats) -> str | None:

@@ -16,6 +16,7 @@ from .effects import (
     matrix,
     not_estimable,
     one_at_a_time,
+    pieces_behind,
     usable,
     with_calendar,
 )
@@ -145,7 +146,7 @@ def _joint(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], con
         low, high = int(np.argmin(slopes)), int(np.argmax(slopes))
         e.left_out_low, e.left_out_low_run = float(slopes[low]), used.runs[int(used.run[first[low]])]
         e.left_out_high, e.left_out_high_run = float(slopes[high]), used.runs[int(used.run[first[high]])]
-        e.runs, e.parts, e.cells, e.pieces = runs, parts, means, int(used.pieces.sum())
+        e.runs, e.parts, e.cells, e.pieces = runs, parts, means, pieces_behind(used)
         e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
 
 

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
 
 MAD_TO_SD = 1.482602218505602  # 1 / Phi^-1(0.75): makes the median absolute deviation a standard deviation
 
