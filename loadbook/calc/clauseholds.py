@@ -1,0 +1,156 @@
+"""The demands of a hold: its band's edges and its soak."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from .clausecheck import Clause, Demand, Frame, Guard, cannot, compare, never_began
+from .clauseseries import Series, View, extreme
+from .clausesoak import Soak, margins, soak
+from .model import ClauseResult, Segment
+
+
+def hold_clauses(s: Segment, frame: Frame) -> list[Clause]:
+    out = []
+    if s.band_high_c is not None and s.target_c is not None:
+        out.append(_edge(s, frame, upper=True))
+    if s.band_low_c is not None and s.target_c is not None and not s.minutes:
+        out.append(_edge(s, frame, upper=False))
+    if s.minutes:
+        out.append(soak_clause(s, frame, f"soak {s.number}", "min", s.minutes))
+    if s.minutes_max is not None:
+        out.append(soak_clause(s, frame, f"soak {s.number} at most", "max", s.minutes_max))
+    return out
+
+
+def soak_rows(s: Segment, view: View) -> tuple[list[int], str]:
+    """Rows that must be in the band, and what they are called."""
+    return (view.control, "control TC") if s.soak_by == "furnace" else (view.work, "valid work TC")
+
+
+def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
+    """Upper edge: never above it during the hold. Lower edge (holds without minutes): once inside, never below."""
+    assert s.target_c is not None
+    name = f"hold {s.number} {'upper' if upper else 'lower'} edge"
+    who = "control TC" if s.soak_by == "furnace" else "work TC"
+    text = (
+        f"during hold {s.number} no {who} goes above the band"
+        if upper
+        else f"once in the band of hold {s.number} no {who} falls below it"
+    )
+    limit = s.target_c + (s.band_high_c or 0.0) if upper else s.target_c - (s.band_low_c or 0.0)
+
+    def decide(view: View) -> ClauseResult:
+        rows, kind = soak_rows(s, view)
+        interval = frame.phases.interval(s.number)
+        if interval is None:
+            return replace(never_began(name, text, s.number), limit=limit, unit="c")
+        where = frame.samples(interval, view.t_s.size) & view.judged
+        demand = Demand(
+            name, text, "c", "max" if upper else "min", limit, s.number, s.target_c, frame.blind_s, f"a {kind}"
+        )
+        if upper:
+            return compare(view, demand, extreme(view, rows), where, frame.guard)
+        if rows:
+            y = view.trace.values[rows]
+            with np.errstate(invalid="ignore"):
+                entered = np.logical_or.accumulate((y >= limit) & where, axis=1)
+            inside = np.where(entered, y, np.nan)
+            value = np.fmin.reduce(inside, axis=0)
+            names = [view.trace.channels[r].name for r in rows]
+            known = [view.trace.channels[r].expanded_uncertainty_c for r in rows]
+            series = Series(value, lambda i: names[int(np.nanargmin(inside[:, i]))],
+                            lambda i: known[int(np.nanargmin(inside[:, i]))])  # fmt: skip
+            where = where & entered.any(axis=0)
+            if not where.any():
+                return replace(
+                    cannot(name, text, "a TC that came into the band", segment=s.number), limit=limit, unit="c"
+                )
+            return compare(view, demand, series, where, frame.guard)
+        return compare(view, demand, None, where, frame.guard)
+
+    return Clause(name, decide)
+
+
+def hold_soak(s: Segment, view: View, frame: Frame, margin: np.ndarray | None = None) -> Soak | None:
+    """The soak of a hold; None where the hold never began or the cycle states no band."""
+    if s.target_c is None or s.band_low_c is None or s.band_high_c is None:
+        return None
+    hold = frame.phases.hold_of(s.number)
+    if hold is None:
+        return None
+    where = np.zeros(view.t_s.size, dtype=bool)
+    where[hold.start : hold.leave] = True
+    rows, _ = soak_rows(s, view)
+    return soak(
+        view, rows, where & view.judged, s.target_c - s.band_low_c, s.target_c + s.band_high_c, s.on_leaving,
+        margin_c=margin, blind_s=frame.blind_s,
+    )  # fmt: skip
+
+
+def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float) -> Clause:
+    """Soak minutes against their least (or most): the moment of a short soak is the one at which it ended."""
+    who = "every control TC" if s.soak_by == "furnace" else "every valid work TC"
+    count = {"restart": "leaving it starts the count again", "pause": "leaving it pauses the count",
+             "end": "leaving it ends the count"}[s.on_leaving]  # fmt: skip
+    most = "at least" if relation == "min" else "at most"
+    text = f"{who} stays inside the band of hold {s.number} for {most} the minutes asked; {count}"
+
+    def decide(view: View) -> ClauseResult:
+        base = ClauseResult(name, "kept", text, limit=limit, unit="min", segment=s.number, asked=s.minutes)
+        rows, kind = soak_rows(s, view)
+        if s.target_c is None or s.band_low_c is None or s.band_high_c is None:
+            return replace(base, verdict="cannot be told", missing="a band stated by the cycle (band_low, band_high)")
+        if not rows or not np.isfinite(view.trace.values[rows]).any():
+            return replace(base, verdict="cannot be told", missing=f"a {kind}{_furnace_soak(s, view, frame)}")
+        found = hold_soak(s, view, frame)
+        if found is None:
+            if relation == "max":
+                return never_began(name, text, s.number)
+            end_s = float(view.t_s[view.judged][-1])
+            return replace(base, verdict="broken", value=0.0, first_s=end_s, worst_s=end_s)
+        margin = margins(view, rows, frame.guard)
+        spare = None
+        if margin is not None:
+            shifted = [hold_soak(s, view, frame, sign * margin) for sign in (1.0, -1.0)]
+            spare = max(abs(x.minutes - found.minutes) for x in shifted if x is not None)
+        short = found.minutes < limit if relation == "min" else found.minutes > limit
+        result = replace(base, value=found.minutes, worst_s=found.end_s, channel=found.last, uncertainty=spare)
+        if not short:
+            if relation == "max" and found.possible > limit:
+                return replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
+            return _turns(result, frame.guard)
+        if relation == "min" and found.possible >= limit:
+            return replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
+        end = found.end_s if found.end_s is not None else _hold_end(s, frame, view)
+        first, channel = end, found.last
+        left = [x for x in found.leavings if x[0] < _hold_end(s, frame, view)]
+        if relation == "min" and left:  # what cut it short is the first time the band was left
+            first, channel = left[0][0], left[0][1]
+        return _turns(replace(result, verdict="broken", first_s=first, worst_s=end, channel=channel), frame.guard)
+
+    return Clause(name, decide)
+
+
+def _turns(result: ClauseResult, guard: Guard) -> ClauseResult:
+    """Would the soak have ended otherwise with the band narrowed or widened by the sensors' uncertainty?"""
+    if result.uncertainty is None or result.value is None or result.limit is None:
+        return result
+    if abs(result.value - result.limit) > result.uncertainty:
+        return result
+    if not guard.decides:
+        return replace(result, uncertain=True)
+    missing = f"{result.verdict} by the reading alone; the uncertainty could turn it"
+    return replace(result, verdict="cannot be told", uncertain=True, missing=missing)
+
+
+def _hold_end(s: Segment, frame: Frame, view: View) -> float:
+    interval = frame.phases.interval(s.number)
+    return float(view.t_s[interval.end - 1]) if interval is not None and interval.end else frame.phases.until_s
+
+
+def _furnace_soak(s: Segment, view: View, frame: Frame) -> str:
+    found = hold_soak(replace(s, soak_by="furnace"), view, frame)
+    return f" (the furnace alone was in the band for {found.minutes:.0f} min)" if found is not None else ""
