@@ -28,7 +28,7 @@ def plain(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return "" if math.isnan(value) else f"{value:.6g}"
+        return "" if math.isnan(value) else f"{value:.10g}"
     text = value.isoformat(sep=" ") if isinstance(value, datetime) else str(value)
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 

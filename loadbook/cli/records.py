@@ -1,0 +1,297 @@
+"""Commands on records: init, template, take, add, amend, list, show, explain."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from loadbook.ask.filters import Filters
+from loadbook.ground import times
+from loadbook.ground.errors import EXIT_COULD_NOT, LoadbookError, UsageError
+from loadbook.ground.kinds import BY_KIND, KINDS, Kind
+from loadbook.keep import lookup
+from loadbook.keep.book import BookFolder
+
+from .common import LoadbookCommand, book_option, emit, filter_options, format_option, report, say
+
+KIND_NAMES = tuple(k.kind for k in KINDS)
+
+
+def _kind(name: str) -> Kind:
+    found = BY_KIND.get(name) or BY_KIND.get(name + "s")
+    if found is None:
+        from loadbook.ground.vocabulary import nearest
+
+        close = nearest(name, list(KIND_NAMES))
+        hint = f"Did you mean {close!r}? " if close else ""
+        raise UsageError(
+            f"there is no intake kind {name!r}", mend=hint + "Kinds: " + ", ".join((*KIND_NAMES, "cycles"))
+        )
+    return found
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("folder", metavar="[BOOK]", default="book", type=click.Path(path_type=Path))
+@click.option("--units", type=click.Choice(["si", "us"]), default="si", help="What the book shows.")
+@click.option("--zone", default="UTC", metavar="AREA/CITY", help="Time zone of the shop's clocks.")
+def init(folder: Path, units: str, zone: str) -> None:
+    """Start a book in a folder (asks nothing).
+
+    Example: loadbook init shop-book --units us --zone America/Chicago
+    """
+    with BookFolder.create(folder, units=units, zone=zone) as book:
+        say(f"A new book in {book.path}. Next: cd {book.path}, and loadbook template parts")
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("kind", required=False)
+@click.option("--units", type=click.Choice(["si", "us"]), default="si", help="Units in the column names.")
+def template(kind: str | None, units: str) -> None:
+    """Print an intake file's header and an example row (to stdout) and what each column means (to stderr).
+
+    Example: loadbook template readings > readings.csv
+    """
+    from loadbook.intake import template as forms
+
+    if kind is None:
+        emit(["kind", "holds"], [(k.kind, k.title) for k in KINDS] + [("cycles", "Cycles, one TOML file each")])
+        return
+    if kind in ("cycle", "cycles"):
+        from loadbook.intake.takecycle import TEMPLATE
+
+        click.echo(TEMPLATE, nl=False)
+        return
+    found = _kind(kind)
+    click.echo(forms.header_and_example(found, system=units), nl=False)
+    say("")
+    emit(["column", "needed", "meaning"], forms.meanings(found), out=sys.stderr)
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("kind")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Say what would happen; change nothing.")
+@click.option("--keep-good", is_flag=True, help="Take the good rows of a file that also has wrong ones.")
+@click.option("--encoding", help="Encoding of a text file that is not UTF-8, e.g. latin-1.")
+@click.option("--sheet", help="Sheet of a workbook that has several.")
+@book_option
+def take(
+    kind: str,
+    files: tuple[Path, ...],
+    dry_run: bool,
+    keep_good: bool,
+    encoding: str | None,
+    sheet: str | None,
+    book: BookFolder,
+) -> None:
+    """Take intake files of one KIND into the book: all of a file, or nothing of it.
+
+    Example: loadbook take readings before.csv after.csv --dry-run
+    """
+    if kind in ("trace", "traces"):
+        raise UsageError("traces need the run they belong to", mend="Use: loadbook trace take FILE --run RUN")
+    failed = 0
+    for path in files:
+        try:
+            if kind in ("cycle", "cycles"):
+                from loadbook.intake.takecycle import take_cycle_file
+
+                taken = take_cycle_file(book, path, dry_run=dry_run)
+            else:
+                from loadbook.intake.take import take_file
+
+                taken = take_file(
+                    book, _kind(kind).kind, path, dry_run=dry_run, keep_good=keep_good, encoding=encoding, sheet=sheet
+                )
+        except LoadbookError as exc:
+            failed = max(failed, report(exc))
+            if exc.exit_code not in (EXIT_COULD_NOT,):
+                break
+            continue
+        click.echo(taken.sentence())
+        for problem in taken.refused:
+            say(f"  {problem}")
+    sys.exit(failed)
+
+
+def _pairs(words: tuple[str, ...]) -> dict[str, str]:
+    given = {}
+    for word in words:
+        name, sign, value = word.partition("=")
+        if not sign:
+            raise UsageError(f"{word!r} is no column=value", mend="Write it like shape=ring")
+        given[name.strip()] = value
+    return given
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("kind")
+@click.argument("values", nargs=-1, required=True, metavar="COLUMN=VALUE...")
+@book_option
+def add(kind: str, values: tuple[str, ...], book: BookFolder) -> None:
+    """Add one record by hand.
+
+    Example: loadbook add gauges gauge=G-08 kind=micrometer resolution_um=1
+    """
+    from loadbook.intake.take import add_row
+
+    found = _kind(kind)
+    row = add_row(book, found.kind, _pairs(values))
+    name = "/".join(str(row[c]) for c in found.key if row.get(c) is not None)
+    say(f"Added to {found.kind}: {name}")
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("kind")
+@click.argument("record", metavar="ID")
+@click.argument("values", nargs=-1, required=True, metavar="COLUMN=VALUE...")
+@click.option("--why", required=True, metavar="TEXT", help="The reason; it is kept for ever.")
+@click.option("--who", metavar="NAME", help="Who amends (else LOADBOOK_WHO, else the user name).")
+@book_option
+def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | None, book: BookFolder) -> None:
+    """Correct an accepted value; the old one stays, with who, when and why.
+
+    ID is the record's name; parts of a compound name are joined by '/', and #N names a row by number.
+    COLUMN= with nothing behind it empties the column.
+
+    Example: loadbook amend parts PN-1001 section_thick_mm=40 --why "drawing revision C"
+    """
+    from loadbook.intake.change import changed_values
+    from loadbook.keep.amend import amend as write_amendment
+
+    target = lookup.listed(kind)
+    given = _pairs(values)
+    with book.write() as conn:
+        row = lookup.find_row(conn, target, record)
+        changes = changed_values(conn, target, row, given, book.zone)
+        name = lookup.record_name(target, row)
+        key = lookup.row_key(conn, target.table)
+        done = write_amendment(conn, target.table, name, row[key], changes, why, who)
+    say(f"Amended {target.table} {name}: {', '.join(changes)} ({len(done)} recorded)")
+
+
+@click.command("list", cls=LoadbookCommand)
+@click.argument("kind", required=False)
+@click.option("--limit", type=int, help="At most so many rows (0: all; a terminal shows 50).")
+@filter_options
+@format_option
+@book_option
+def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None, book: BookFolder) -> None:
+    """List records of a KIND; with no kind, how many of each the book holds.
+
+    Example: loadbook list runs --furnace F2 --since 2026-01-01
+    """
+    conn = book.read()
+    if kind is None:
+        counts = [(k, conn.execute(f"SELECT count(*) FROM {v.table}").fetchone()[0]) for k, v in lookup.LISTED.items()]
+        emit(["kind", "records"], counts, fmt)
+        return
+    target = lookup.listed(kind)
+    _, available = lookup.source(conn, target.table)
+    where, values = filters.sql(available, moments_are_text=True)
+    people = fmt in (None, "table")
+    if limit is None and people and sys.stdout.isatty():
+        limit = 50
+    columns, rows, total = lookup.rows_of(conn, target, where, values, limit or None)
+    hidden = {"typed", "intake_id", "source_text", "text" if target.table == "layout" else "typed"}
+    chosen = [c for c in columns if c not in hidden]
+    if people:
+        key = lookup.row_key(conn, target.table)
+        chosen = [
+            c
+            for c in chosen
+            if (c != key or c in target.key) and (c in target.key or any(r[c] is not None for r in rows))
+        ]
+    table = [[row[c] for c in chosen] for row in rows]
+    if people:
+        from loadbook.show.inunits import in_units
+
+        table = [[_moment(v, book) for v in row] for row in table]
+        chosen, table = in_units(chosen, table, book.units)
+    note = f"{len(rows)} of {total} {target.kind}; --limit 0 lists all" if total > len(rows) else None
+    if people and not rows:
+        say(f"no {target.kind}")
+        return
+    emit(chosen, table, fmt, note=note)
+
+
+def _moment(value: Any, book: BookFolder) -> Any:
+    """A stored moment on the shop's clock; anything else unchanged."""
+    if isinstance(value, str) and len(value) >= 20 and value[10] == "T" and value.endswith("Z"):
+        try:
+            return times.shown(value, book.zone)
+        except ValueError:
+            return value
+    return value
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("kind")
+@click.argument("record", metavar="ID")
+@format_option
+@book_option
+def show(kind: str, record: str, fmt: str | None, book: BookFolder) -> None:
+    """Show one record: its values, what was typed, what belongs to it, and every amendment.
+
+    Example: loadbook show run R-2026-014
+    """
+    from loadbook.show.record import record_sections
+
+    target = lookup.listed(kind)
+    row = lookup.find_row(book.read(), target, record)
+    sections = record_sections(book, target, row)
+    if fmt == "json":
+        emit(
+            [s.name for s in sections],
+            [[[dict(zip(s.columns, r, strict=True)) for r in s.rows] for s in sections]],
+            "json",
+        )
+        return
+    if fmt not in (None, "table"):
+        emit(sections[0].columns, sections[0].rows, fmt)
+        return
+    for i, section in enumerate(sections):
+        if i:
+            click.echo("")
+        emit(section.columns, section.rows, None, title=section.title)
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("term", required=False)
+@click.option("--format", "fmt", type=click.Choice(["table", "json"]), help="How to print.")
+def explain(term: str | None, fmt: str | None) -> None:
+    """Explain a term, a parameter, a fault, a clause, a rule or a method; with none, list them.
+
+    Example: loadbook explain movement
+    """
+    from loadbook.ground.vocabulary import nearest, terms
+
+    known = terms()
+    if term is None:
+        first = {name: t.definition.split(". ")[0].strip() for name, t in known.items()}
+        emit(["term", "kind", "in short"], [(t.name, t.kind, first[t.name][:90]) for t in known.values()], fmt)
+        return
+    by_fold = {name.lower().replace("_", " "): name for name in known}
+    folded = term.lower().replace("_", " ")
+    name = by_fold.get(folded)
+    if name is None:
+        close = nearest(folded, list(by_fold))
+        hint = f"Did you mean {by_fold[close]!r}? " if close else ""
+        raise LoadbookError(f"there is no term {term!r}", mend=hint + "loadbook explain lists them")
+    found = known[name]
+    if fmt == "json":
+        click.echo(json.dumps(found.__dict__, ensure_ascii=False, indent=1))
+        return
+    import textwrap
+
+    click.echo(f"{found.name}  ({found.kind}{', ' + found.unit if found.unit else ''})")
+    for paragraph in found.definition.split("\n"):
+        click.echo(textwrap.fill(paragraph.strip(), 96) if paragraph.strip() else "")
+    if found.formula:
+        click.echo(f"\n  {found.formula}")
+    if found.source:
+        click.echo(f"\nSource: {found.source}")

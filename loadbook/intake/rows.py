@@ -1,0 +1,229 @@
+"""Cells of an intake file become the values of a table's columns, or problems that name the line."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from loadbook.ground import times, units
+from loadbook.ground.errors import LoadbookError, Problem
+from loadbook.ground.kinds import Column, Kind
+from loadbook.ground.vocabulary import nearest
+
+from .table import Sheet
+
+_YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0}
+_POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$")
+_COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$")
+
+
+@dataclass
+class Rows:
+    """Values ready for the book: one dictionary a row, with `typed` where the input was put differently."""
+
+    kind: Kind
+    values: list[dict[str, Any]] = field(default_factory=list)
+    typed: list[dict[str, str]] = field(default_factory=list)
+    lines: list[int] = field(default_factory=list)
+    bad: set[int] = field(default_factory=set)  # indexes of rows with a problem
+    problems: list[Problem] = field(default_factory=list)
+
+    def refuse(self, index: int, problem: Problem) -> None:
+        self.bad.add(index)
+        self.problems.append(problem)
+
+
+class Refused(Exception):
+    """One cell that is not what its column needs: what is wrong and what to do."""
+
+    def __init__(self, what: str, mend: str | None = None) -> None:
+        super().__init__(what)
+        self.what, self.mend = what, mend
+
+
+def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
+    """The column, and the unit its header states, of each header of a sheet.
+
+    Raises nothing: problems go into sheet.problems, and such a header gets no column.
+    """
+    spellings = {name: (column, unit) for column in kind.columns for name, unit in column.spellings()}
+    stems = {c.stem: c for c in kind.columns if c.dimension}
+    found: list[tuple[Column, str | None]] = []
+    seen: dict[str, str] = {}
+    for header in sheet.header:
+        name = header.strip().lower().replace(" ", "_")
+        if name in spellings:
+            column, unit = spellings[name]
+            if column.name in seen:
+                twice = f"the column stands twice (as {seen[column.name]!r} and {header!r})"
+                sheet.problems.append(Problem(twice, sheet.name, 1, header, mend="Leave one of them out"))
+            seen[column.name] = header
+            found.append((column, unit))
+            continue
+        if name in stems:
+            options = ", ".join(f"{name}_{u}" for u in (x for _, x in stems[name].spellings()) if u)
+            problem = Problem("the column's unit is missing", sheet.name, 1, header, mend=f"Name it one of: {options}")
+        else:
+            close = nearest(name, list(spellings))
+            hint = f"Did you mean {close!r}?" if close else f"loadbook template {kind.kind} prints the known ones"
+            problem = Problem(f"{kind.kind} has no such column", sheet.name, 1, header, mend=hint)
+        sheet.problems.append(problem)
+    for column in kind.columns:
+        if column.required and column.name not in seen and not any(c is column for c, _ in found):
+            sheet.problems.append(
+                Problem(
+                    f"the column {column.name!r} is missing", sheet.name, 1,
+                    mend=f"It is required: {column.meaning} (loadbook template {kind.kind})",
+                )
+            )  # fmt: skip
+    return found
+
+
+def decimal_mark(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> str:
+    """',' where the numbers of a semicolon or tab file are written with a decimal comma, else '.'."""
+    if sheet.delimiter not in (";", "\t"):
+        return "."
+    for index, (column, _) in enumerate(columns):
+        if column.type == "number":
+            for row in sheet.rows:
+                if isinstance(row[index], str) and _COMMA.match(row[index].strip()) and "," in row[index]:
+                    return ","
+    return "."
+
+
+def _number(text: str, mark: str) -> float:
+    text = text.strip()
+    pattern = _COMMA if mark == "," else _POINT
+    if not pattern.match(text):
+        if mark == "," and "." in text:
+            raise Refused("a point in a file with decimal commas could mean thousands", "Write it without the point")
+        if mark == "." and "," in text:
+            raise Refused("a comma in a number could mean decimals or thousands", "Write it with a decimal point")
+        raise Refused("this is no number", "Write digits, with the unit in the column's name only")
+    value = float(text.replace(",", "."))
+    if not math.isfinite(value):
+        raise Refused("this number is too large", None)
+    return value
+
+
+def _bounds(column: Column, value: float) -> None:
+    if column.above is not None and not value > column.above:
+        raise Refused(f"this must be more than {column.above:g}")
+    if column.least is not None and value < column.least:
+        raise Refused(f"this must be at least {column.least:g}")
+
+
+def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".") -> Callable[[str], Any]:
+    """The function from a cell's text (stripped, not empty) to the column's value; it raises Refused."""
+
+    def text(cell: str) -> Any:
+        if "\x00" in cell:
+            raise Refused("this holds a NUL character")
+        if column.choices:
+            folded = cell.lower()
+            match = next((c for c in column.choices if c.lower() == folded), None)
+            if match is None:
+                close = nearest(cell, list(column.choices))
+                hint = f"Did you mean {close!r}? " if close else ""
+                raise Refused(f"{column.name} cannot be that", hint + "Choices: " + ", ".join(column.choices))
+            return match
+        return cell
+
+    def number(cell: str) -> Any:
+        value = _number(cell, mark)
+        if column.dimension and unit:
+            value = units.convert(value, unit, column.dimension)
+        if column.dimension == "temperature" and value < -units.ZERO_C_IN_K:
+            raise Refused("this is below absolute zero", "Check the value and the column's unit")
+        _bounds(column, value)
+        return value
+
+    def integer(cell: str) -> Any:
+        value = _number(cell, mark)
+        if not value.is_integer() or abs(value) > 2**53:
+            raise Refused("this is no whole number")
+        _bounds(column, value)
+        return int(value)
+
+    def yesno(cell: str) -> Any:
+        if cell.lower() not in _YES:
+            raise Refused("this is neither yes nor no", "Write yes or no")
+        return _YES[cell.lower()]
+
+    def day(cell: str) -> Any:
+        cell = cell[:10] if re.match(r"^\d{4}-\d\d-\d\d[T ]00:00(:00)?$", cell) else cell
+        if re.match(r"^\d{1,2}[/.\-]\d{1,2}[/.\-]\d{2,4}$", cell):
+            raise Refused("the order of day and month is not clear", "Write it year first, like 2026-04-03")
+        return times.parse_date(cell).isoformat()
+
+    def moment(cell: str) -> Any:
+        if re.match(r"^\d{1,2}[/.\-]\d{1,2}[/.\-]\d{2,4}", cell):
+            raise Refused("the order of day and month is not clear", "Write it year first, like 2026-04-03T08:00")
+        return times.stored(times.parse_moment(cell, zone))
+
+    def words(cell: str) -> Any:
+        return ";".join(w.strip().lower() for w in cell.split(";") if w.strip())
+
+    return {
+        "text": text, "number": number, "integer": integer, "yesno": yesno, "date": day, "moment": moment, "list": words
+    }[column.type]  # fmt: skip
+
+
+def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
+    """Every row of a sheet as values of the kind's columns; wrong cells become problems, never values."""
+    columns = match_header(kind, sheet)
+    found = Rows(kind, problems=list(sheet.problems), lines=list(sheet.lines))
+    if sheet.problems:
+        faulty = {p.line for p in sheet.problems if p.line != 1}
+        found.bad = {i for i, line in enumerate(sheet.lines) if line in faulty}
+        if any(p.line == 1 for p in sheet.problems):
+            return found
+    mark = decimal_mark(sheet, columns)
+    count = len(sheet.rows)
+    found.values = [{} for _ in range(count)]
+    found.typed = [{} for _ in range(count)]
+    for position, (column, unit) in enumerate(columns):
+        _convert_column(found, sheet, position, column, converter(column, unit, zone, mark), unit)
+    for column in kind.columns:
+        if column.default is not None:
+            default = converter(column, None, zone)(column.default)
+            for row in found.values:
+                if row.get(column.name) is None:
+                    row[column.name] = default
+    return found
+
+
+def _convert_column(
+    found: Rows, sheet: Sheet, position: int, column: Column, turn: Callable[[str], Any], unit: str | None
+) -> None:
+    cache: dict[str, Any] = {}
+    name, header = column.name, sheet.header[position]
+    keeps = column.dimension is not None and unit is not None and unit != next(u for _, u in column.spellings())
+    keeps = keeps or column.type in ("moment", "list")
+    for index, row in enumerate(sheet.rows):
+        cell = row[position]
+        text = "" if cell is None else (cell.strip() if isinstance(cell, str) else repr(cell))
+        if not text:
+            if column.required:
+                found.refuse(index, Problem("this is required", sheet.name, sheet.lines[index], header, ""))
+            continue
+        value = cache.get(text)
+        if value is None:
+            try:
+                value = turn(text)
+            except Refused as exc:
+                problem = Problem(exc.what, sheet.name, sheet.lines[index], header, text[:80], exc.mend)
+                found.refuse(index, problem)
+                continue
+            except LoadbookError as exc:
+                problem = Problem(exc.what, sheet.name, sheet.lines[index], header, text[:80], exc.mend)
+                found.refuse(index, problem)
+                continue
+            cache[text] = value
+        found.values[index][name] = value
+        if keeps and str(value) != text:
+            found.typed[index][header] = text

@@ -1,0 +1,141 @@
+"""Taking an intake file in: read, convert, settle against the book, and one transaction for all of it."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from loadbook.ground.errors import IntakeError, Problem
+from loadbook.ground.kinds import BY_KIND, Kind
+from loadbook.keep.book import BookFolder
+from loadbook.keep.records import add_intake, seen_file
+
+from .rows import Rows, convert_sheet
+from .settle_rows import settle, split_known
+from .table import read_sheet
+
+
+@dataclass
+class Taken:
+    """What became of one file: its counts, and the problems of rows that were refused."""
+
+    kind: str
+    file: str
+    read: int
+    added: int
+    already: int
+    refused: list[Problem] = field(default_factory=list)
+    seen_at: str | None = None
+    dry_run: bool = False
+
+    def sentence(self) -> str:
+        """The counts as one sentence: "412 rows read, 405 added, 6 already in the book, 1 refused: line 88"."""
+        if self.seen_at is not None:
+            return f"{self.file}: taken in before, on {self.seen_at[:10]}; nothing added"
+        text = (
+            f"{self.file}: {self.read} {_rows(self.read)} read, {self.added} {'would be ' if self.dry_run else ''}added"
+        )
+        if self.already:
+            text += f", {self.already} already in the book"
+        if self.refused:
+            lines = sorted({p.line for p in self.refused if p.line is not None})
+            word = "line" if len(lines) == 1 else "lines"
+            shown = ", ".join(map(str, lines[:8])) + (", ..." if len(lines) > 8 else "")
+            text += f", {len(lines)} refused: {word} {shown}"
+        return text
+
+
+def _rows(count: int) -> str:
+    return "row" if count == 1 else "rows"
+
+
+def take_file(
+    book: BookFolder,
+    kind_name: str,
+    path: Path,
+    *,
+    dry_run: bool = False,
+    keep_good: bool = False,
+    encoding: str | None = None,
+    sheet: str | None = None,
+) -> Taken:
+    """Take one file of a kind into the book, all of it or (without keep_good) nothing.
+
+    Raises IntakeError with every problem found, and the errors of reading the file.
+    """
+    kind = BY_KIND[kind_name]
+    table = read_sheet(path, encoding=encoding, sheet=sheet)
+    before = seen_file(book.read(), kind_name, table.sha256)
+    if before is not None:
+        return Taken(kind_name, path.name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
+    rows = convert_sheet(kind, table, book.zone)
+    if any(p.line == 1 for p in rows.problems) or not table.rows:
+        problems = rows.problems or [Problem("there is a header and nothing below it", path.name, 2)]
+        raise IntakeError(f"{path.name} cannot be taken in as {kind_name}", problems, mend="Nothing was taken in")
+    if dry_run:
+        return _enter(book.read(), kind, rows, path.name, table.sha256, keep_good, dry_run=True)
+    with book.write() as conn:
+        return _enter(conn, kind, rows, path.name, table.sha256, keep_good)
+
+
+def _enter(
+    conn: sqlite3.Connection, kind: Kind, rows: Rows, name: str, sha256: str, keep_good: bool, dry_run: bool = False
+) -> Taken:
+    settle(conn, rows, name)
+    new, already = split_known(conn, rows, name)
+    rows.problems.sort(key=lambda p: p.line or 0)
+    taken = Taken(kind.kind, name, len(rows.values), len(new), already, rows.problems, dry_run=dry_run)
+    if rows.problems and not keep_good:
+        taken.added = 0
+        good = len(rows.values) - len(rows.bad)
+        mend = "Nothing was taken in" + (f"; --keep-good takes the other {good}" if good else "")
+        count = len(rows.bad)
+        raise IntakeError(
+            f"{name}: {count} of {len(rows.values)} {_rows(len(rows.values))} refused", rows.problems, mend=mend
+        )
+    if not dry_run and (new or already):
+        add_intake(
+            conn,
+            kind.kind,
+            {kind.table: [stored_row(kind, rows.values[i], rows.typed[i]) for i in new]},
+            rows_read=taken.read,
+            file_name=name,
+            file_sha256=sha256,
+            rows_already=already,
+            rows_refused=len(rows.bad),
+        )
+    return taken
+
+
+def stored_row(kind: Kind, values: dict[str, Any], typed: dict[str, str]) -> dict[str, Any]:
+    """A row as the table holds it: every column of the kind, and `typed` as JSON where the input differs."""
+    row = {c.name: values.get(c.name) for c in kind.columns}
+    row["typed"] = json.dumps(typed, ensure_ascii=False) if typed else None
+    return row
+
+
+def add_row(book: BookFolder, kind_name: str, given: dict[str, str]) -> dict[str, Any]:
+    """Add one record by hand: column (or its spelling with another unit) -> text as typed.
+
+    Returns the row as stored. Raises IntakeError where the row is wrong or the book has it already.
+    """
+    from .table import Sheet
+
+    kind = BY_KIND[kind_name]
+    sheet = Sheet("as typed", "", list(given), [list(given.values())], [1])
+    rows = convert_sheet(kind, sheet, book.zone)
+    if rows.problems and not rows.values:
+        raise IntakeError(f"this cannot be added to {kind_name}", rows.problems, mend="Nothing was added")
+    with book.write() as conn:
+        settle(conn, rows, "as typed")
+        new, already = split_known(conn, rows, "as typed")
+        if rows.problems:
+            raise IntakeError(f"this cannot be added to {kind_name}", rows.problems, mend="Nothing was added")
+        row = stored_row(kind, rows.values[0], rows.typed[0])
+        if already:
+            return row
+        add_intake(conn, kind_name, {kind.table: [row for _ in new]}, rows_read=1)
+    return row

@@ -1,0 +1,105 @@
+"""Taking a cycle's TOML file in: once in the book it is never edited, a change is a new revision."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from loadbook.ground.errors import IntakeError, Problem
+from loadbook.keep.book import BookFolder
+from loadbook.keep.cyclerecords import cycle_tables, same_cycle
+from loadbook.keep.records import add_intake
+
+from .cyclefile import read_cycle_file
+from .table import file_bytes
+from .take import Taken
+
+TEMPLATE = """\
+# A cycle: what a run is asked to do. Every temperature, difference and rate carries its unit.
+[cycle]
+id = "T-620"
+revision = "A"
+title = "Temper at 620 C in air"
+process = "temper"
+atmosphere = "air"
+
+[[segment]]            # an early hold to see that the thermocouples track
+kind = "heat"
+target = "200 C"
+rate_max = "150 C/h"
+
+[[segment]]
+kind = "hold"
+target = "200 C"
+minutes = 30
+band_low = "10 C diff"
+band_high = "10 C diff"
+purpose = "low hold to check thermocouples"
+
+[[segment]]
+kind = "heat"
+target = "620 C"
+asked_rate = "100 C/h"
+rate_max = "110 C/h"
+
+[[segment]]
+kind = "hold"
+target = "620 C"
+minutes = 120
+band_low = "8 C diff"
+band_high = "8 C diff"
+on_leaving = "restart"
+purpose = "soak"
+
+[[segment]]
+kind = "cool"
+target = "150 C"
+rate_max = "130 C/h"
+rate_above = "300 C"   # slower natural cooling below this is no breach
+
+[limits]
+spread_heating = "40 C diff"
+spread_hold = "12 C diff"
+lead_heating = "60 C diff"
+start_work = "50 C"
+door = "150 C"
+work_tcs = 4
+longest_gap = "5 min"
+"""
+
+
+def take_cycle_file(book: BookFolder, path: Path, *, dry_run: bool = False) -> Taken:
+    """Take one cycle file in. The same file again adds nothing; the same revision with other words is refused.
+
+    Raises IntakeError with every fault and its line.
+    """
+    data = file_bytes(path)
+    found = read_cycle_file(path)
+    cycle = found.cycle
+
+    def already(known: bool | None) -> Taken | None:
+        if known is False:
+            problem = Problem(
+                f"cycle {cycle.cycle} revision {cycle.revision} is in the book with other words",
+                path.name,
+                mend="Give the changed cycle a new revision",
+            )
+            raise IntakeError(f"{path.name} cannot be taken in as cycles", [problem], mend="Nothing was taken in")
+        return Taken("cycles", path.name, 1, 0, 1) if known else None
+
+    conn = book.read()
+    before = already(same_cycle(conn, cycle.cycle, cycle.revision, found.source_text))
+    if before is not None or dry_run:
+        return before or Taken("cycles", path.name, 1, 1, 0, dry_run=True)
+    with book.write() as conn:
+        before = already(same_cycle(conn, cycle.cycle, cycle.revision, found.source_text))
+        if before is None:
+            add_intake(
+                conn,
+                "cycles",
+                cycle_tables(cycle, found.source_text),
+                rows_read=1,
+                file_name=path.name,
+                file_sha256=hashlib.sha256(data).hexdigest(),
+            )
+    return before or Taken("cycles", path.name, 1, 1, 0)

@@ -1,0 +1,69 @@
+"""A module imports its own floor or one below."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+PACKAGE = Path(__file__).resolve().parent.parent / "loadbook"
+FLOORS = ["ground", "calc", "keep", "intake", "ask", "show", "cli"]
+# what each floor may import from outside, beside the standard library
+OUTSIDE = {
+    "ground": set(),
+    "calc": {"numpy", "pandas", "scipy"},
+    "keep": {"numpy", "pandas", "duckdb", "sqlite_utils"},
+}
+FORBIDDEN_IN_CALC = {"sqlite3", "pathlib", "click", "rich", "duckdb", "subprocess", "socket"}
+
+
+def imports(path: Path) -> list[tuple[str, int]]:
+    """Absolute names of all that a module imports, wherever in it."""
+    package = ("loadbook", *path.relative_to(PACKAGE).parts[:-1])
+    found = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [(alias.name, node.lineno) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            base = ".".join(package[: len(package) - node.level + 1]) if node.level else ""
+            name = ".".join(x for x in (base, node.module) if x)
+            found.append((name, node.lineno))
+            found += [(f"{name}.{alias.name}", node.lineno) for alias in node.names]
+    return found
+
+
+def test_floors() -> None:
+    wrong = []
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE).parts
+        if len(parts) < 2 or parts[0] == "_data":
+            continue
+        floor = FLOORS.index(parts[0])
+        for name, line in imports(path):
+            pieces = name.split(".")
+            if pieces[0] == "loadbook" and len(pieces) > 1 and pieces[1] in FLOORS and FLOORS.index(pieces[1]) > floor:
+                wrong.append(f"{path.relative_to(PACKAGE)}:{line} ({parts[0]}) reaches up to {name}")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_lower_floors_use_only_what_they_may() -> None:
+    import sys
+
+    wrong = []
+    for floor, allowed in OUTSIDE.items():
+        for path in sorted((PACKAGE / floor).rglob("*.py")):
+            for name, line in imports(path):
+                top = name.split(".")[0]
+                if top == "loadbook" or top in allowed:
+                    continue
+                if top not in sys.stdlib_module_names or (floor == "calc" and top in FORBIDDEN_IN_CALC):
+                    wrong.append(f"{path.relative_to(PACKAGE)}:{line} ({floor}) imports {name}")
+    assert not wrong, "\n".join(wrong)
+
+
+def test_modules_hold_one_idea_each() -> None:
+    long = [
+        f"{path.relative_to(PACKAGE)}: {count}"
+        for path in sorted(PACKAGE.rglob("*.py"))
+        if (count := len(path.read_text(encoding="utf-8").splitlines())) > 400
+    ]
+    assert not long, "over 400 lines: " + ", ".join(long)

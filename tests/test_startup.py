@@ -1,0 +1,42 @@
+"""`--help`, `list` and `show` load none of the heavy libraries."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from loadbook.keep.book import BookFolder
+
+HEAVY = ("pandas", "duckdb", "sqlite_utils", "scipy", "numpy", "xlsxwriter", "python_calamine")
+PROBE = """
+import sys
+from loadbook.cli.main import cli
+try:
+    cli(sys.argv[1:], standalone_mode=False)
+except SystemExit:
+    pass
+print("LOADED", *(m for m in {heavy!r} if m in sys.modules), file=sys.stderr)
+"""
+
+
+def loaded(words: list[str], cwd: Path) -> list[str]:
+    done = subprocess.run(
+        [sys.executable, "-c", PROBE.format(heavy=HEAVY), *words], cwd=cwd, capture_output=True, text=True, timeout=60
+    )
+    line = next(x for x in done.stderr.splitlines() if x.startswith("LOADED"))
+    return line.split()[1:]
+
+
+@pytest.mark.parametrize("words", [["--help"], ["list", "--help"], ["explain", "spread"], ["template", "readings"]])
+def test_help_is_light(words: list[str], tmp_path: Path) -> None:
+    assert loaded(words, tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    "words", [["list"], ["list", "runs"], ["list", "pieces", "--material", "42CrMo4"], ["show", "run", "R1"]]
+)
+def test_list_and_show_are_light(words: list[str], book: BookFolder) -> None:
+    assert loaded(words, book.path) == []

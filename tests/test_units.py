@@ -1,0 +1,66 @@
+"""Units: factors of NIST SP 811, appendix B; ISO 1; the difference that is not a temperature."""
+
+from __future__ import annotations
+
+import pytest
+
+from loadbook.ground import units
+from loadbook.ground.errors import UsageError
+
+
+@pytest.mark.parametrize(
+    ("fahrenheit", "celsius"), [(800.0, 426.667), (1100.0, 593.333), (68.0, 20.0), (250.0, 121.111)]
+)
+def test_a_temperature_is_converted_with_its_zero(fahrenheit: float, celsius: float) -> None:
+    # NIST SP 811, appendix B; ISO 1: 20 °C is 68 °F
+    assert units.c_from_f(fahrenheit) == pytest.approx(celsius, abs=5e-4)
+    assert units.f_from_c(units.c_from_f(fahrenheit)) == pytest.approx(fahrenheit, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("fahrenheit", "celsius"),
+    [(250.0, 138.889), (150.0, 83.333), (400.0, 222.222), (500.0, 277.778), (100.0, 55.556)],
+)
+def test_a_difference_is_converted_without_a_zero(fahrenheit: float, celsius: float) -> None:
+    # NIST SP 811, appendix B
+    assert units.c_diff_from_f_diff(fahrenheit) == pytest.approx(celsius, abs=5e-4)
+    assert units.f_diff_from_c_diff(units.c_diff_from_f_diff(fahrenheit)) == pytest.approx(fahrenheit, abs=1e-9)
+
+
+def test_a_quantity_must_say_whether_it_is_a_difference() -> None:
+    assert units.parse_quantity("250 F", "temperature").value == pytest.approx(121.111, abs=5e-4)
+    assert units.parse_quantity("250 F diff", "difference").value == pytest.approx(138.889, abs=5e-4)
+    with pytest.raises(UsageError, match="is a temperature where a difference is needed"):
+        units.parse_quantity("250 F", "difference")
+    with pytest.raises(UsageError, match="is a difference where a temperature is needed"):
+        units.parse_quantity("250 F diff", "temperature")
+    with pytest.raises(UsageError, match="is no temperature with its unit"):
+        units.parse_quantity("250", "temperature")
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "inside"),
+    [
+        ("130 F/h", "rate", 72.2222),
+        ("2 °C/min", "rate", 120.0),
+        ("1 in", "length", 25.4),
+        ("1 ft", "length", 304.8),
+        ("1 torr", "pressure", 1.333224),
+        ("50 micron", "pressure", 0.0666612),
+        ("2 h", "duration", 120.0),
+        ("100 lb", "mass", 45.359237),
+    ],
+)
+def test_units_as_the_trade_writes_them(text: str, dimension: str, inside: float) -> None:
+    assert units.parse_quantity(text, dimension).value == pytest.approx(inside, rel=1e-5)
+
+
+def test_an_unknown_unit_names_the_known_ones() -> None:
+    with pytest.raises(UsageError, match=r"'furlong' is no unit of length. Write one of: mm, um"):
+        units.convert(1.0, "furlong", "length")
+
+
+def test_values_are_shown_in_the_books_units() -> None:
+    assert units.show(138.888889, "c_diff", "us")[0] == pytest.approx(250.0)
+    assert units.show(121.1111111, "c", "us")[0] == pytest.approx(250.0)
+    assert units.show(25.4, "um", "us") == (pytest.approx(1.0), "0.001 in", 2)
