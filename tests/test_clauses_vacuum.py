@@ -150,15 +150,12 @@ def the(judgement: Judgement, clause: str) -> clauses.ClauseResult:
 
 def test_a_trace_that_keeps_it_keeps_every_clause() -> None:
     judgement, _ = judged(Load())
-    assert {c.clause: c.verdict for c in judgement.clauses} == {
-        name: "kept"
-        for name in (
-            "heat 1 rate", "heat 1 target", "hold 2 upper edge", "soak 2", "heat 3 rate", "heat 3 target",
-            "hold 4 upper edge", "soak 4", "cool 5 rate", "slowest cooling rate in segment 5", "spread",
-            "lead while heating", "start temperature of the furnace", "start temperature of the work",
-            "gas backfill", "door opened",
-        )
-    }  # fmt: skip
+    assert [c.clause for c in judgement.clauses] == [
+        "heat 1 rate", "heat 1 target", "hold 2 upper edge", "soak 2", "heat 3 rate", "heat 3 target",
+        "hold 4 upper edge", "soak 4", "cool 5 rate", "slowest cooling rate in segment 5", "spread", "lead while heating",
+        "start temperature of the furnace", "start temperature of the work", "gas backfill", "door opened",
+    ]  # fmt: skip
+    assert {c.verdict for c in judgement.clauses} == {"kept"}
     assert judgement.verdict == "kept"
 
 
@@ -187,9 +184,8 @@ def test_soak_cut_short() -> None:
     low, y = c_from_f(1225.0), trace.values[1:]
     inside = (y >= low).all(axis=0)
     last_in = float(trace.t_s[np.flatnonzero(inside)[-1]])
-    control_leaves = float(trace.t_s[np.flatnonzero(trace.values[0] >= low)[-1]])
     result = the(judgement, "soak 4")
-    check(result, min(last_in, control_leaves), None)
+    check(result, last_in, None)
     assert result.value == pytest.approx((result.first_s - first_sample(trace, inside)) / 60.0, abs=0.51)
 
 
@@ -242,7 +238,7 @@ def test_started_hot() -> None:
 
 
 def test_early_hold_too_short() -> None:
-    judgement, trace = judged(Load(low_hold_h=0.6))
+    judgement, trace = judged(Load(low_hold_h=0.35))
     assert broken(judgement) == ["soak 2"]
     inside = (np.abs(trace.values - c_from_f(300.0)) <= c_diff_from_f_diff(20.0)).all(axis=0)
     inside &= trace.t_s < trace.t_s[int(np.argmax(trace.values[0]))]

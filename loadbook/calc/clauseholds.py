@@ -8,7 +8,7 @@ import numpy as np
 
 from .clausecheck import Clause, Demand, Frame, Guard, cannot, compare, never_began
 from .clauseseries import Series, View, extreme
-from .clausesoak import Soak, margins, soak
+from .clausesoak import SoakSeen, look
 from .model import ClauseResult, Segment
 
 
@@ -74,20 +74,12 @@ def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
     return Clause(name, decide)
 
 
-def hold_soak(s: Segment, view: View, frame: Frame, margin: np.ndarray | None = None) -> Soak | None:
+def hold_soak(s: Segment, view: View, frame: Frame) -> SoakSeen | None:
     """The soak of a hold; None where the hold never began or the cycle states no band."""
-    if s.target_c is None or s.band_low_c is None or s.band_high_c is None:
-        return None
     hold = frame.phases.hold_of(s.number)
-    if hold is None:
+    if s.band_low_c is None or s.band_high_c is None or hold is None:
         return None
-    where = np.zeros(view.t_s.size, dtype=bool)
-    where[hold.start : hold.leave] = True
-    rows, _ = soak_rows(s, view)
-    return soak(
-        view, rows, where & view.judged, s.target_c - s.band_low_c, s.target_c + s.band_high_c, s.on_leaving,
-        margin_c=margin, blind_s=frame.blind_s,
-    )  # fmt: skip
+    return look(view, hold, soak_rows(s, view)[0], frame.blind_s, frame.guard.factor)
 
 
 def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float) -> Clause:
@@ -105,30 +97,30 @@ def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float
             return replace(base, verdict="cannot be told", missing="a band stated by the cycle (band_low, band_high)")
         if not rows or not np.isfinite(view.trace.values[rows]).any():
             return replace(base, verdict="cannot be told", missing=f"a {kind}{_furnace_soak(s, view, frame)}")
-        found = hold_soak(s, view, frame)
-        if found is None:
+        seen = hold_soak(s, view, frame)
+        if seen is None:
             if relation == "max":
                 return never_began(name, text, s.number)
             end_s = float(view.t_s[view.judged][-1])
             return replace(base, verdict="broken", value=0.0, first_s=end_s, worst_s=end_s)
-        margin = margins(view, rows, frame.guard)
-        spare = None
-        if margin is not None:
-            shifted = [hold_soak(s, view, frame, sign * margin) for sign in (1.0, -1.0)]
-            spare = max(abs(x.minutes - found.minutes) for x in shifted if x is not None)
-        short = found.minutes < limit if relation == "min" else found.minutes > limit
-        result = replace(base, value=found.minutes, worst_s=found.end_s, channel=found.last, uncertainty=spare)
-        if not short:
-            if relation == "max" and found.possible > limit:
-                return replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
+        found = seen.found
+        result = replace(
+            base, value=found.minutes, worst_s=found.end_s, channel=seen.last, uncertainty=seen.spare_min
+        )  # fmt: skip
+        unseen = replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
+        if relation == "max":
+            if found.minutes > limit:
+                end = found.end_s
+                return _turns(replace(result, verdict="broken", first_s=end), frame.guard)
+            return unseen if seen.possible > limit else _turns(result, frame.guard)
+        if found.minutes >= limit:
             return _turns(result, frame.guard)
-        if relation == "min" and found.possible >= limit:
-            return replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
+        if seen.possible >= limit:
+            return unseen
         end = found.end_s if found.end_s is not None else _hold_end(s, frame, view)
-        first, channel = end, found.last
-        left = [x for x in found.leavings if x[0] < _hold_end(s, frame, view)]
-        if relation == "min" and left:  # what cut it short is the first time the band was left
-            first, channel = left[0][0], left[0][1]
+        first, channel = end, seen.last
+        if seen.leavings:  # what cut it short is the first time the band was left
+            first, channel = seen.leavings[0][0], seen.leavings[0][1]
         return _turns(replace(result, verdict="broken", first_s=first, worst_s=end, channel=channel), frame.guard)
 
     return Clause(name, decide)
@@ -153,4 +145,4 @@ def _hold_end(s: Segment, frame: Frame, view: View) -> float:
 
 def _furnace_soak(s: Segment, view: View, frame: Frame) -> str:
     found = hold_soak(replace(s, soak_by="furnace"), view, frame)
-    return f" (the furnace alone was in the band for {found.minutes:.0f} min)" if found is not None else ""
+    return f" (the furnace alone was in the band for {found.found.minutes:.0f} min)" if found is not None else ""

@@ -141,7 +141,7 @@ def _soak_remarks(cycle: Cycle, frame: Frame, view: View) -> list[str]:
         found = hold_soak(s, view, frame) if interval is not None else None
         if found is None or interval is None:
             continue
-        left = [x for x in found.leavings if x[0] < interval.end_s - view.step_s]
+        left = found.leavings
         if left:
             times = "once" if len(left) == 1 else f"{len(left)} times"
             channels = ", ".join(dict.fromkeys(x[1] for x in left))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -89,9 +89,7 @@ class View:
             for i, channel in enumerate(self.trace.channels):
                 if channel.name == fault.channel:
                     values[i, inside] = np.nan
-        t = self.trace
-        cut = Trace(t.t_s, values, t.flags, t.channels, t.events, t.run, t.started)
-        return View(cut, self.until_s, self.fewest_work)
+        return View(replace(self.trace, values=values), self.until_s, self.fewest_work)
 
 
 def _u(channel: Channel) -> float | None:
