@@ -93,6 +93,7 @@ def rows_of(
     """
     select, _ = source(conn, kind.table)
     key = row_key(conn, kind.table)
+    known = columns_of(conn, kind.table)
     tail = "" if limit is None else f" LIMIT {int(limit)}"
     with _reading_only(conn):
         try:
@@ -100,13 +101,11 @@ def rows_of(
             total = len(rows)
             if limit is not None and total == limit:
                 total = conn.execute(f"SELECT count(*) FROM ({select}) WHERE {where}", values).fetchone()[0]
-        except sqlite3.DatabaseError as exc:
+        except (sqlite3.DatabaseError, sqlite3.Warning) as exc:
             if "interrupted" in str(exc):
                 raise LoadbookError(f"the condition took longer than {WHERE_SECONDS:g} s", mend="Narrow it") from exc
-            raise UsageError(
-                f"the condition cannot be used: {exc}", mend="Columns: " + ", ".join(columns_of(conn, kind.table))
-            ) from exc
-    return columns_of(conn, kind.table), rows, total
+            raise UsageError(f"the condition cannot be used: {exc}", mend="Columns: " + ", ".join(known)) from exc
+    return known, rows, total
 
 
 class _reading_only:
