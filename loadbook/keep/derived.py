@@ -1,0 +1,146 @@
+"""What is computed of a run from its trace: parameters, verdicts and faults, as rows of the book.
+
+Derived rows are never part of an intake: they can be computed again at any time, and each names its algorithm.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from loadbook.calc import clauses, faults, parameters, phases, validity
+from loadbook.calc.model import ClauseResult, Fault, Judgement, Parameter, Trace
+from loadbook.ground import times
+
+from .runrecords import RunRecord
+
+ALGORITHM = "1"  # of the clauses; a parameter row names parameters.ALGORITHM
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Worked:
+    """A run worked through: the prepared trace, its phases, and what was found."""
+
+    trace: Trace
+    phases: phases.Phases
+    faults: tuple[Fault, ...]
+    parameters: tuple[Parameter, ...]
+    asked: tuple[Parameter, ...]
+    judgement: Judgement
+
+
+def work(
+    record: RunRecord, trace: Trace, *, guard_factor: float = 1.0, guard_decides: bool = False, figures: bool = True
+) -> Worked:
+    """Prepare a trace, find its phases and faults, judge it and measure its parameters.
+
+    trace    as read from the book (corrections not applied), with the record's channels and events
+    figures  False leaves the parameters out (judging alone)
+    """
+    prepared = validity.prepared(trace)
+    found_phases = phases.find_phases(prepared, record.cycle)
+    found = tuple(faults.find_faults(prepared, found_phases, record.pieces))
+    judgement = clauses.judge(
+        prepared, record.cycle, record.pieces, found_phases, found, record.confirmed(), guard_factor, guard_decides
+    )
+    measured: tuple[Parameter, ...] = ()
+    if figures:
+        measured = tuple(parameters.run_parameters(prepared, record.cycle, record.pieces, found_phases, found))
+    asked = tuple(parameters.asked_parameters(record.cycle)) if record.cycle else ()
+    return Worked(prepared, found_phases, found, measured, asked, judgement)
+
+
+def derived_rows(
+    record: RunRecord, trace: Trace, *, guard_factor: float = 1.0, guard_decides: bool = False
+) -> tuple[list[Row], list[Row]]:
+    """(rows of `parameter`, rows of `finding`) of one run, computed from its trace and its cycle."""
+    done = work(record, trace, guard_factor=guard_factor, guard_decides=guard_decides)
+    return parameter_rows(record.run, done.parameters, done.asked), finding_rows(record, done.judgement, trace.started)
+
+
+def parameter_rows(run: str, measured: Sequence[Parameter], asked: Sequence[Parameter]) -> list[Row]:
+    """Rows of `parameter`: source 'trace' with the algorithm's version, and source 'asked'."""
+    rows = [_parameter(run, p, "trace", parameters.ALGORITHM) for p in measured]
+    return rows + [_parameter(run, p, "asked", None) for p in asked]
+
+
+def _parameter(run: str, p: Parameter, source: str, algorithm: str | None) -> Row:
+    return {
+        "run": run, "parameter": p.parameter, "channel": p.channel, "value": p.value, "unit": p.unit,
+        "source": source, "se": p.se, "at_s": p.at_s, "note": p.note, "algorithm": algorithm,
+    }  # fmt: skip
+
+
+def finding_rows(record: RunRecord, judgement: Judgement, started: str | None) -> list[Row]:
+    """Rows of `finding`: one for the run's verdict, one per clause, one per suspected fault."""
+    decided = {(channel, kind): decision for channel, kind, decision in record.confirmed()}
+    verdict = judgement.verdict if record.cycle else "no cycle"
+    rows = [_blank(record.run, "run", "run", verdict, "; ".join(judgement.remarks))]
+    rows += [_clause(record.run, c, started) for c in judgement.clauses]
+    for fault in judgement.faults:
+        state = decided.get((fault.channel, fault.kind)) or ("certain" if fault.certain else "suspected")
+        row = _blank(record.run, "fault", fault.kind, state, fault.evidence)
+        row.update(channel=fault.channel, first_s=fault.start_s, lasted_s=fault.end_s - fault.start_s)
+        row.update(first_at=moment(started, fault.start_s), confidence=fault.confidence)
+        rows.append(row)
+    return rows
+
+
+def _blank(run: str, what: str, name: str, verdict: str, text: str) -> Row:
+    row: Row = dict.fromkeys(FINDING_COLUMNS)
+    row.update(run=run, what=what, name=name, verdict=verdict, text=text, algorithm=ALGORITHM)
+    return row
+
+
+def _clause(run: str, c: ClauseResult, started: str | None) -> Row:
+    row = _blank(run, "clause", c.clause, c.verdict, c.text)
+    row.update(
+        channel=c.channel, first_s=c.first_s, worst_s=c.worst_s, lasted_s=c.lasted_s, value=c.value,
+        limit_value=c.limit, unit=c.unit, asked=c.asked, missing=c.missing, without=c.without,
+        uncertain=int(c.uncertain), uncertainty=c.uncertainty, segment=c.segment,
+        first_at=moment(started, c.first_s), worst_at=moment(started, c.worst_s),
+    )  # fmt: skip
+    return row
+
+
+def moment(started: str | None, seconds: float | None) -> str | None:
+    """UTC text of a moment of the trace; None where either is unknown."""
+    if started is None or seconds is None:
+        return None
+    return times.stored(times.from_stored(started) + timedelta(seconds=round(seconds, 3)))
+
+
+FINDING_COLUMNS = (
+    "run", "what", "name", "verdict", "text", "channel", "first_s", "worst_s", "lasted_s", "first_at", "worst_at",
+    "value", "limit_value", "unit", "asked", "missing", "without", "uncertain", "uncertainty", "segment", "confidence",
+    "algorithm",
+)  # fmt: skip
+PARAMETER_COLUMNS = ("run", "parameter", "channel", "value", "unit", "source", "se", "at_s", "note", "algorithm")
+
+
+def store(conn: sqlite3.Connection, run: str, parameter_rows: Sequence[Row], finding_rows: Sequence[Row]) -> None:
+    """Replace a run's derived rows. Call inside `BookFolder.write()`: the run's rows change together or not at all.
+
+    Rows that came in from a file or by hand (stated or asked parameters with an intake) stay as they are; where
+    such a row gives an asked parameter already, the cycle's own figure is not added beside it.
+    """
+    conn.execute("DELETE FROM parameter WHERE run = ? AND intake_id IS NULL", (run,))
+    conn.execute("DELETE FROM finding WHERE run = ?", (run,))
+    kept = {
+        (r[0], r[1], r[2])
+        for r in conn.execute("SELECT parameter, ifnull(channel, ''), source FROM parameter WHERE run = ?", (run,))
+    }
+    new = [r for r in parameter_rows if (r["parameter"], r["channel"] or "", r["source"]) not in kept]
+    _insert(conn, "parameter", PARAMETER_COLUMNS, new)
+    _insert(conn, "finding", FINDING_COLUMNS, finding_rows)
+
+
+def _insert(conn: sqlite3.Connection, table: str, columns: Sequence[str], rows: Sequence[Row]) -> None:
+    marks = ", ".join("?" * len(columns))
+    conn.executemany(
+        f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})", [[r[c] for c in columns] for r in rows]
+    )
