@@ -7,10 +7,10 @@ least half the window; else the slope is NaN. Sums run over cumulative sums of c
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 from .model import TEMPERATURE_ROLES, Floats, Trace
 from .validity import Corrected, Mask
@@ -169,10 +169,10 @@ def noise_peak(seconds: float, step_s: float, window_s: float = WINDOW_S) -> flo
     low, high = 0.0, 12.0
     for _ in range(50):
         u = 0.5 * (low + high)
-        density = np.exp(-0.5 * u * u) / np.sqrt(2.0 * np.pi)
-        crossings = 3.0 * seconds / window_s * u * density * np.exp(-0.583 * u * np.sqrt(6.0 * step_s / window_s))
-        crossings += float(ndtr(-u))  # a single look already exceeds u this often
-        low, high = (u, high) if crossings > np.log(2.0) else (low, u)
+        density = math.exp(-0.5 * u * u) / math.sqrt(2.0 * math.pi)
+        crossings = 3.0 * seconds / window_s * u * density * math.exp(-0.583 * u * math.sqrt(6.0 * step_s / window_s))
+        crossings += 0.5 * math.erfc(u / math.sqrt(2.0))  # a single look already exceeds u this often
+        low, high = (u, high) if crossings > math.log(2.0) else (low, u)
         if high - low < 1e-4:
             break
     return 0.5 * (low + high)

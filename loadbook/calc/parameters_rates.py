@@ -1,0 +1,192 @@
+"""Rates of a run: peaks with their standard error, means between two temperatures, the approach to the hold."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from .look import Look, degrees, first_fall_through, last_rise_through
+from .model import Floats
+from .rates import line, noise_peak
+from .validity import Mask
+
+CLIMB = (0.10, 0.90)  # mean heating rate: between these shares of the climb from the start to the main hold
+FALL = (0.10, 0.50)  # mean cooling rate: between these shares of the fall from the main hold to the start temperature
+APPROACH_C = 50.0
+
+
+def rate_parameters(look: Look) -> None:
+    """heating_rate_peak, cooling_rate_peak (run, above thresholds, per segment, per channel), means, approach."""
+    slope, se, windows = look.slopes()
+    for phase, word in (("heating", "heating"), ("cooling", "cooling")):
+        mask = look.mask(phase)
+        sign = 1.0 if phase == "heating" else -1.0
+        if not mask.any():
+            continue
+        _peaks(look, f"{word}_rate_peak", sign * slope, se, windows, mask)
+        for above in _thresholds(look, phase):
+            name = f"{word}_rate_peak_above_{degrees(above)}c"
+            _run_peaks(
+                look, name, sign * slope, se, windows, mask & (look.trace.values > above), f"above {above:.1f} °C"
+            )
+        kind = "heat" if phase == "heating" else "cool"
+        intervals = [i for i in look.phases.intervals if i.kind == kind]
+        if not look.phases.automatic and len(intervals) > 1:
+            for one in intervals:
+                here = np.zeros(look.n, dtype=bool)
+                here[one.start : one.end] = True
+                _run_peaks(look, f"{word}_rate_peak", sign * slope, se, windows, here, None, f"_segment_{one.segment}")
+    _means(look)
+    _approach(look)
+
+
+def _thresholds(look: Look, phase: str) -> list[float]:
+    """Temperatures above which the cycle's rate limits of a phase bind."""
+    if look.cycle is None:
+        return []
+    kind, quantity = ("heat", "heating_rate") if phase == "heating" else ("cool", "cooling_rate")
+    found = {s.rate_above_c for s in look.cycle.segments if s.kind == kind and s.rate_above_c is not None}
+    found |= {x.above_c for x in look.cycle.limits if x.quantity == quantity and x.above_c is not None}
+    return sorted(found)
+
+
+def _best(signed: Floats, where: Mask, rows: Sequence[int]) -> tuple[Floats, Floats]:
+    """Steepest slope of each row inside the mask (-inf where none is known) and the sample it stands at."""
+    picked = signed[list(rows)]
+    inside = where if where.ndim == 1 else where[list(rows)]
+    picked = np.where(inside & np.isfinite(picked), picked, -np.inf)
+    at = picked.argmax(axis=1)
+    return picked[np.arange(len(rows)), at], at
+
+
+def _peaks(look: Look, name: str, signed: Floats, se: Floats, windows: Floats, mask: Mask) -> None:
+    """The run's peaks and each channel's own."""
+    _run_peaks(look, name, signed, se, windows, mask, None)
+    for rows in (look.control, look.work):
+        if not rows:
+            continue
+        best, at = _best(signed, mask, rows)
+        for row, value, k in zip(rows, best, at, strict=True):
+            if np.isfinite(value):
+                channel = look.name(row)
+                full = f"{name}_c_per_h"
+                look.add(full, value, "c_per_h", channel=channel, se=se[row, k], sample=int(k), about=(channel,))
+
+
+def _run_peaks(
+    look: Look, name: str, signed: Floats, se: Floats, windows: Floats, mask: Mask, note: str | None, tail: str = ""
+) -> None:
+    """The peak of the control TC (of several zones the fastest) and of the fastest work TC."""
+    step_s = float(np.median(np.diff(look.t_s)))
+    for rows, variant in ((look.control, ""), (look.work, "_work")):
+        if not rows:
+            continue
+        best, at = _best(signed, mask, rows)
+        which = int(np.argmax(best))
+        if not np.isfinite(best[which]):
+            continue
+        row, k = rows[which], int(at[which])
+        error = float(se[row, k])
+        inside = mask if mask.ndim == 1 else mask[row]
+        near = float(((signed[row] >= best[which] - 3.0 * error) & inside).sum()) * step_s
+        adds = error * noise_peak(near, step_s, float(windows[k]))
+        words = [f"{look.name(row)}, window {windows[k] / 60.0:g} min, of which noise may be {adds:.2g} °C/h"]
+        full = f"{name}{variant}_c_per_h{tail}"
+        look.add(
+            full, best[which], "c_per_h", se=error, sample=k, note="; ".join([*([note] if note else []), *words]),
+            about=(look.name(row),),
+        )  # fmt: skip
+
+
+def _means(look: Look) -> None:
+    """Mean heating and cooling rate between two temperatures, holds left out."""
+    if look.main is None:
+        return
+    for variant, rows in (("", [-1]), ("_work", look.work)):
+        heating: list[tuple[float, str]] = []
+        cooling: list[tuple[float, str]] = []
+        for row in rows:
+            y = look.followed if row < 0 else look.trace.values[row]
+            name = look.phases.reference_is if row < 0 else look.name(row)
+            if row < 0 and look.phases.reference_is != "control":
+                continue
+            up, down = _mean_rise(look, y), _mean_fall(look, y)
+            heating += [(up, name)] if up is not None else []
+            cooling += [(down, name)] if down is not None else []
+        for word, each in (("heating", heating), ("cooling", cooling)):
+            if each:
+                value, name = max(each)
+                look.add(f"{word}_rate_mean{variant}_c_per_h", value, "c_per_h", note=name if variant else None)
+
+
+def _start_c(y: Floats) -> float | None:
+    ok = np.flatnonzero(np.isfinite(y))
+    return float(y[ok[0]]) if ok.size else None
+
+
+def _mean_rise(look: Look, y: Floats) -> float | None:
+    """Rise over time between two shares of the climb, taken over the heating samples only."""
+    assert look.main is not None
+    start, target = _start_c(y), look.main.target_c
+    if start is None or target - start < 2.0 * APPROACH_C / 5.0:
+        return None
+    low, high = (start + share * (target - start) for share in CLIMB)
+    reached = np.flatnonzero(y[: look.main.end] >= high)
+    if reached.size == 0:
+        return None
+    top = int(reached[0])
+    bottom = last_rise_through(y, low, top)
+    return None if bottom is None else _rate_over(look, y, bottom, top, look.mask("heating"))
+
+
+def _mean_fall(look: Look, y: Floats) -> float | None:
+    """Fall over time between two shares of the way down, taken over the cooling samples only (positive)."""
+    assert look.main is not None
+    start, target = _start_c(y), look.main.target_c
+    if start is None or target - start < 2.0 * APPROACH_C / 5.0:
+        return None
+    high, low = (target - share * (target - start) for share in FALL)
+    top = first_fall_through(y, high, look.main.end)
+    bottom = first_fall_through(y, low, look.main.end)
+    if top is None or bottom is None:
+        return None
+    rate = _rate_over(look, y, top, bottom, look.mask("cooling"))
+    return None if rate is None else -rate
+
+
+def _rate_over(look: Look, y: Floats, first: int, last: int, mask: Mask) -> float | None:
+    """Change per hour between two samples, counting only steps whose two ends are both in the mask."""
+    t, v, inside = look.t_s[first : last + 1], y[first : last + 1], mask[first : last + 1]
+    ok = np.isfinite(v)
+    t, v, inside = t[ok], v[ok], inside[ok]
+    counted = inside[1:] & inside[:-1]
+    hours = float(np.diff(t)[counted].sum()) / 3600.0
+    return float(np.diff(v)[counted].sum()) / hours if hours > 0.0 else None
+
+
+def _approach(look: Look) -> None:
+    """Slope of the last 50 °C below the main hold's target, up to the sample that enters the band."""
+    hold = look.main
+    if hold is None:
+        return
+    low = hold.target_c - APPROACH_C
+    found: dict[str, list[tuple[float, float, int, str]]] = {"": [], "_work": []}
+    sources = [("", look.followed, "")] if look.phases.reference_is == "control" else []
+    sources += [("_work", look.trace.values[row], look.name(row)) for row in look.work]
+    for variant, y, name in sources:
+        entered = np.flatnonzero(y[: hold.end] >= hold.low_c)
+        entered = entered[entered >= hold.start] if variant == "" else entered
+        if entered.size == 0:
+            continue
+        top = int(entered[0])
+        first = last_rise_through(y, low, top)
+        if first is None or low >= hold.low_c:
+            continue
+        slope, se = line(look.t_s[first : top + 1], y[first : top + 1])
+        if np.isfinite(slope):
+            found[variant].append((slope, se, top, name))
+    for variant, each in found.items():
+        if each:
+            slope, se, top, name = max(each)
+            look.add(f"approach_rate{variant}_c_per_h", slope, "c_per_h", se=se, sample=top, note=name or None)

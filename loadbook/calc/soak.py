@@ -1,0 +1,89 @@
+"""Soak: the time during which every valid work TC is inside the hold's band, both edges.
+
+It starts at the sample at which the last valid work TC enters, during the hold. Leaving the band restarts, pauses or
+ends it, as the cycle says. Once the hold is over it runs on until the first TC leaves. The time between two samples
+counts when both are inside and lie close enough together to be seen; no moment between samples is invented, so a
+soak may read short by up to one sampling interval at each end, never long.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from .model import Trace
+from .phases import Hold, gap_limit_s
+from .validity import hottest_coldest
+
+OnLeaving = Literal["restart", "pause", "end"]
+
+
+@dataclass(frozen=True)
+class Soak:
+    """A soak as it happened.
+
+    minutes      under the cycle's rule: the longest unbroken stretch (restart), all stretches (pause), the first (end)
+    start_s      the sample at which the last one entered (of the counted stretch); None where it never did
+    end_s        the last sample inside (of the counted stretch; of the last one for pause)
+    stretches    how many times the band was entered;  first, last  sample indices of the counted part
+    unseen_minutes   time inside gaps during it, which is not counted
+    out_minutes  the longest time outside the band between two stretches
+    """
+
+    minutes: float
+    start_s: float | None = None
+    end_s: float | None = None
+    stretches: int = 0
+    first: int = 0
+    last: int = 0
+    unseen_minutes: float = 0.0
+    out_minutes: float = 0.0
+
+
+def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: OnLeaving | None = None) -> Soak:
+    """The soak of some channels in one hold.
+
+    rows        indices of the channels that must all be inside: the work TCs, or the control TCs for a furnace soak
+    until       one past the last sample that is judged
+    on_leaving  the hold's own rule where None
+    Returns     Soak; minutes 0.0 if the band was never entered by all, never NaN
+    """
+    hot, cold = hottest_coldest(trace, list(rows))
+    part = np.arange(hold.start, min(until, hot.size))
+    part = part[np.isfinite(hot[part])]
+    if part.size == 0:
+        return Soak(0.0)
+    inside = (cold[part] >= hold.low_c) & (hot[part] <= hold.high_c)
+    over = part >= hold.end
+    left = np.flatnonzero(~inside & over)
+    if left.size:  # after the hold the first to leave ends the soak
+        part, inside, over = part[: left[0]], inside[: left[0]], over[: left[0]]
+    entered = np.flatnonzero(inside & ~over)
+    if entered.size == 0:
+        return Soak(0.0)
+    part, inside = part[entered[0] :], inside[entered[0] :]
+    t = trace.t_s[part]
+    seen = np.diff(t) <= gap_limit_s(trace)
+    both = inside[1:] & inside[:-1]
+    unseen = float(np.diff(t)[both & ~seen].sum()) / 60.0
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], inside.view(np.int8), [0]))))
+    stretches: list[tuple[int, int]] = []  # first and last sample of each unbroken, seen stretch
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        breaks = [int(x) for x in np.flatnonzero(~seen[a : b - 1]) + a]
+        starts, ends = [int(a), *(x + 1 for x in breaks)], [*breaks, int(b) - 1]
+        stretches.extend(zip(starts, ends, strict=True))
+    lengths = [float(t[b] - t[a]) for a, b in stretches]
+    outside = t[edges[2::2]] - t[edges[1:-1:2] - 1]
+    out = float(outside.max()) if outside.size else 0.0
+    rule = on_leaving or hold.on_leaving
+    if rule == "pause":
+        first, last, counted = stretches[0][0], stretches[-1][1], sum(lengths)
+    else:
+        k = int(np.argmax(lengths)) if rule == "restart" else 0
+        (first, last), counted = stretches[k], lengths[k]
+    entries = len(edges) // 2
+    where = (float(t[first]), float(t[last]))
+    return Soak(counted / 60.0, *where, entries, int(part[first]), int(part[last]), unseen, out / 60.0)
