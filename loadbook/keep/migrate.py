@@ -80,3 +80,15 @@ def apply(conn: sqlite3.Connection, upto: int | None = None) -> list[Step]:
             conn.execute("ROLLBACK")
             raise
     return done
+
+
+def dump(conn: sqlite3.Connection) -> str:
+    """The schema of a database as text, in the order in which it was made: schema/current.sql."""
+    rows = conn.execute(
+        "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%' ORDER BY rowid"
+    )
+    return (
+        f"-- Schema {version(conn)}, as the steps in migrations/ make it.\n\n"
+        + "\n\n".join(f"{r[0]};" for r in rows)
+        + "\n"
+    )

@@ -8,6 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from loadbook.ground.errors import DamageError
+
 from . import chain
 from .book import TRACES, BookFolder
 
@@ -32,8 +34,12 @@ def file_sha256(path: Path) -> str:
 def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None) -> Verified:
     """Check everything; nothing is changed. progress(done, all) is called for trace files."""
     found = Verified()
-    conn = book.read()
-    conn.execute("BEGIN")  # one snapshot for all of it
+    try:
+        conn = book.read()
+        conn.execute("BEGIN")  # one snapshot for all of it
+    except (DamageError, sqlite3.DatabaseError) as exc:
+        found.wrong.append(f"book.sqlite cannot be opened ({exc}): restore it from a backup")
+        return found
     try:
         if not _database(conn, found):
             return found
