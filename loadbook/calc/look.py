@@ -98,9 +98,9 @@ class Look:
         error = float(se) if se is not None and np.isfinite(se) else None
         self.found.append(Parameter(name, float(value), unit, channel, error, at_s, "; ".join(notes) or None))
 
-    def slopes(self) -> tuple[Floats, Floats, Floats]:
-        """Slope and standard error of every temperature row, each sample under the window of the clause that binds
-        there (15 min where none states one), and that window (n,) [s]."""
+    def slopes(self) -> tuple[Floats, Floats, Mask, Floats]:
+        """Slope, standard error and whether the window is full, of every temperature row, each sample under the window
+        of the clause that binds there (15 min where none states one), and that window (n,) [s]."""
         windows = np.full(self.n, WINDOW_S)
         if self.cycle is not None:
             for one in self.phases.intervals:
@@ -110,14 +110,14 @@ class Look:
                 if stated is not None:
                     windows[one.start : min(one.end, self.n)] = 60.0 * stated
         different = np.unique(windows)
-        slope, se = trace_slopes(self.trace, float(different[0]))
+        slope, se, full = trace_slopes(self.trace, float(different[0]))
         if different.size > 1:
-            slope, se = slope.copy(), se.copy()
+            slope, se, full = slope.copy(), se.copy(), full.copy()
             for window in different[1:]:
                 here = windows == window
-                a, b = trace_slopes(self.trace, float(window))
-                slope[:, here], se[:, here] = a[:, here], b[:, here]
-        return slope, se, windows
+                a, b, c = trace_slopes(self.trace, float(window))
+                slope[:, here], se[:, here], full[:, here] = a[:, here], b[:, here], c[:, here]
+        return slope, se, full, windows
 
 
 def limit_window_min(cycle: Cycle, kind: str, segment: int) -> float | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,27 +17,58 @@ FALL = (0.10, 0.50)  # mean cooling rate: between these shares of the fall from 
 APPROACH_C = 50.0
 
 
+@dataclass(frozen=True)
+class Slopes:
+    """Slopes of one direction (heating as they are, cooling negated), per row and sample."""
+
+    signed: Floats
+    se: Floats
+    full: Mask
+    windows: Floats
+    step_s: float
+
+    def best(self, rows: Sequence[int], where: Mask, part: slice) -> list[tuple[float, int]]:
+        """Steepest slope of each row inside a mask and its sample: of full windows, where a row has any."""
+        picked = self.signed[rows, part]
+        inside = (where[part] if where.ndim == 1 else where[rows, part]) & np.isfinite(picked)
+        filled = inside & self.full[rows, part]
+        inside = np.where(filled.any(axis=1, keepdims=True), filled, inside)
+        picked = np.where(inside, picked, -np.inf)
+        if picked.shape[1] == 0:
+            return [(-np.inf, 0)] * len(rows)
+        at = picked.argmax(axis=1)
+        return [(float(picked[k, j]), int(j) + part.start) for k, j in enumerate(at)]
+
+
 def rate_parameters(look: Look) -> None:
     """heating_rate_peak, cooling_rate_peak (run, above thresholds, per segment, per channel), means, approach."""
-    slope, se, windows = look.slopes()
-    for phase, word in (("heating", "heating"), ("cooling", "cooling")):
+    slope, se, full, windows = look.slopes()
+    step_s = float(np.median(np.diff(look.t_s)))
+    for phase, kind, sign in (("heating", "heat", 1.0), ("cooling", "cool", -1.0)):
         mask = look.mask(phase)
-        sign = 1.0 if phase == "heating" else -1.0
         if not mask.any():
             continue
-        _peaks(look, f"{word}_rate_peak", sign * slope, se, windows, mask)
-        for above in _thresholds(look, phase):
-            name = f"{word}_rate_peak_above_{degrees(above)}c"
-            _run_peaks(
-                look, name, sign * slope, se, windows, mask & (look.trace.values > above), f"above {above:.1f} °C"
-            )
-        kind = "heat" if phase == "heating" else "cool"
-        intervals = [i for i in look.phases.intervals if i.kind == kind]
-        if not look.phases.automatic and len(intervals) > 1:
-            for one in intervals:
-                here = np.zeros(look.n, dtype=bool)
-                here[one.start : one.end] = True
-                _run_peaks(look, f"{word}_rate_peak", sign * slope, se, windows, here, None, f"_segment_{one.segment}")
+        name = f"{phase}_rate_peak"
+        s = Slopes(slope if sign > 0.0 else -slope, se, full, windows, step_s)
+        part = slice(int(np.argmax(mask)), look.n - int(np.argmax(mask[::-1])))
+        for rows, variant in ((look.control, ""), (look.work, "_work")):
+            best = s.best(rows, mask, part) if rows else []
+            _run_peak(look, f"{name}{variant}_c_per_h", s, rows, best, mask, part)
+            for row, (value, k) in zip(rows, best, strict=True):
+                channel = look.name(row)
+                look.add(
+                    f"{name}_c_per_h", value, "c_per_h", channel=channel, se=se[row, k], sample=k, about=(channel,)
+                )
+            for above in _thresholds(look, phase) if rows else []:
+                hot = mask & (look.trace.values > above)
+                full_name, words = f"{name}_above_{degrees(above)}c{variant}_c_per_h", f"above {above:.1f} °C"
+                _run_peak(look, full_name, s, rows, s.best(rows, hot, part), hot, part, words)
+            intervals = [i for i in look.phases.intervals if i.kind == kind]
+            if rows and not look.phases.automatic and len(intervals) > 1:
+                for one in intervals:
+                    here = slice(one.start, min(one.end, look.n))
+                    full_name = f"{name}{variant}_c_per_h_segment_{one.segment}"
+                    _run_peak(look, full_name, s, rows, s.best(rows, mask, here), mask, here)
     _means(look)
     _approach(look)
 
@@ -51,52 +83,30 @@ def _thresholds(look: Look, phase: str) -> list[float]:
     return sorted(found)
 
 
-def _best(signed: Floats, where: Mask, rows: Sequence[int]) -> tuple[Floats, Floats]:
-    """Steepest slope of each row inside the mask (-inf where none is known) and the sample it stands at."""
-    picked = signed[list(rows)]
-    inside = where if where.ndim == 1 else where[list(rows)]
-    picked = np.where(inside & np.isfinite(picked), picked, -np.inf)
-    at = picked.argmax(axis=1)
-    return picked[np.arange(len(rows)), at], at
-
-
-def _peaks(look: Look, name: str, signed: Floats, se: Floats, windows: Floats, mask: Mask) -> None:
-    """The run's peaks and each channel's own."""
-    _run_peaks(look, name, signed, se, windows, mask, None)
-    for rows in (look.control, look.work):
-        if not rows:
-            continue
-        best, at = _best(signed, mask, rows)
-        for row, value, k in zip(rows, best, at, strict=True):
-            if np.isfinite(value):
-                channel = look.name(row)
-                full = f"{name}_c_per_h"
-                look.add(full, value, "c_per_h", channel=channel, se=se[row, k], sample=int(k), about=(channel,))
-
-
-def _run_peaks(
-    look: Look, name: str, signed: Floats, se: Floats, windows: Floats, mask: Mask, note: str | None, tail: str = ""
+def _run_peak(
+    look: Look,
+    name: str,
+    s: Slopes,
+    rows: Sequence[int],
+    best: Sequence[tuple[float, int]],
+    mask: Mask,
+    part: slice,
+    words: str | None = None,
 ) -> None:
-    """The peak of the control TC (of several zones the fastest) and of the fastest work TC."""
-    step_s = float(np.median(np.diff(look.t_s)))
-    for rows, variant in ((look.control, ""), (look.work, "_work")):
-        if not rows:
-            continue
-        best, at = _best(signed, mask, rows)
-        which = int(np.argmax(best))
-        if not np.isfinite(best[which]):
-            continue
-        row, k = rows[which], int(at[which])
-        error = float(se[row, k])
-        inside = mask if mask.ndim == 1 else mask[row]
-        near = float(((signed[row] >= best[which] - 3.0 * error) & inside).sum()) * step_s
-        adds = error * noise_peak(near, step_s, float(windows[k]))
-        words = [f"{look.name(row)}, window {windows[k] / 60.0:g} min, of which noise may be {adds:.2g} °C/h"]
-        full = f"{name}{variant}_c_per_h{tail}"
-        look.add(
-            full, best[which], "c_per_h", se=error, sample=k, note="; ".join([*([note] if note else []), *words]),
-            about=(look.name(row),),
-        )  # fmt: skip
+    """Adds the steepest of some rows, with what noise of its standard error adds to such a peak."""
+    if not best:
+        return
+    which = max(range(len(best)), key=lambda i: best[i][0])
+    value, k = best[which]
+    if not np.isfinite(value):
+        return
+    row, error = rows[which], float(s.se[rows[which], k])
+    inside = mask[part] if mask.ndim == 1 else mask[row, part]
+    near = float(((s.signed[row, part] >= value - 3.0 * error) & inside).sum()) * s.step_s
+    adds = error * noise_peak(near, s.step_s, float(s.windows[k]))
+    note = f"{look.name(row)}, window {s.windows[k] / 60.0:g} min, of which noise may be {adds:.2g} °C/h"
+    note = f"{words}; {note}" if words else note
+    look.add(name, value, "c_per_h", se=error, sample=k, note=note, about=(look.name(row),))
 
 
 def _means(look: Look) -> None:

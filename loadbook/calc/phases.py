@@ -15,7 +15,7 @@ import numpy as np
 
 from .model import Cycle, Floats, Segment, Trace
 from .phases_find import DEFAULT_BAND_C, Found, follow_cycle, steady_stretches
-from .validity import Mask, interval_s, median_of
+from .validity import Corrected, Mask, interval_s, median_of
 
 ENDING_EVENTS = ("door opened", "thermocouples unplugged")
 Kind = Literal["heat", "hold", "cool"]
@@ -241,5 +241,8 @@ def _phases(
 def gap_limit_s(trace: Trace, window_s: float = 900.0) -> float:
     """The longest time between two samples that still counts as seen: a third of the window, or three intervals
     where the recorder is slower than that."""
-    usual = interval_s(trace.t_s)
+    memo = trace.memo if isinstance(trace, Corrected) else {}
+    if "interval" not in memo:
+        memo["interval"] = interval_s(trace.t_s)
+    usual = float(memo["interval"])
     return max(window_s / 3.0, 3.0 * usual) if np.isfinite(usual) else window_s / 3.0

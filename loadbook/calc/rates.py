@@ -8,7 +8,6 @@ least half the window; else the slope is NaN. Sums run over cumulative sums of c
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from .validity import Corrected, Mask
 WINDOW_S = 900.0  # where the clause states no window: 15 min
 SPAN_SHARE = 0.5  # the valid samples must span this share of the window
 GAP_SHARE = 1.0 / 3.0  # a gap longer than this share of the window is never bridged
+FULL_SHARE = 0.8  # a window counts as full where samples reach this far to both sides of its middle
 FEWEST = 3
 SECONDS_PER_HOUR = 3600.0
 
@@ -41,21 +41,29 @@ def slopes(t_s: Floats, y: Floats, window_s: float = WINDOW_S) -> tuple[Floats, 
     """
     y = np.asarray(y, dtype=float)
     if y.ndim == 1:
-        slope, se = slopes(t_s, y[None, :], window_s)
+        slope, se, _ = _by_rows(t_s, y[None, :], window_s)
         return slope[0], se[0]
+    slope, se, _ = _by_rows(t_s, y, window_s)
+    return slope, se
+
+
+def _by_rows(t_s: Floats, y: Floats, window_s: float) -> tuple[Floats, Floats, Mask]:
+    """Slopes, standard errors, and where the samples fill the whole window, of every row; (channels, n) each."""
     slope = np.full(y.shape, np.nan)
     se = np.full(y.shape, np.nan)
+    full = np.zeros(y.shape, dtype=bool)
     valid = np.isfinite(y)
-    whole = valid.all(axis=1)
-    if whole.any():
-        rows = slice(None) if whole.all() else whole
-        slope[rows], se[rows] = _slopes(t_s, y[rows], window_s)
-    for i in np.flatnonzero(~whole):
+    unbroken = valid.all(axis=1)
+    if unbroken.all():
+        return _slopes(t_s, y, window_s)
+    if unbroken.any():
+        slope[unbroken], se[unbroken], full[unbroken] = _slopes(t_s, y[unbroken], window_s)
+    for i in np.flatnonzero(~unbroken):
         ok = valid[i]
         if ok.sum() >= FEWEST:
-            a, b = _slopes(t_s[ok], y[i, ok][None, :], window_s)
-            slope[i, ok], se[i, ok] = a[0], b[0]
-    return slope, se
+            a, b, c = _slopes(t_s[ok], y[i, ok][None, :], window_s)
+            slope[i, ok], se[i, ok], full[i, ok] = a[0], b[0], c[0]
+    return slope, se, full
 
 
 def _windows(t_s: Floats, window_s: float) -> tuple[np.ndarray, np.ndarray]:
@@ -74,16 +82,18 @@ def _windows(t_s: Floats, window_s: float) -> tuple[np.ndarray, np.ndarray]:
     return low, high
 
 
-def _slopes(t_s: Floats, y: Floats, window_s: float) -> tuple[Floats, Floats]:
+def _slopes(t_s: Floats, y: Floats, window_s: float) -> tuple[Floats, Floats, Mask]:
     """Slopes of rows without a missing value on one time axis."""
     n = t_s.size
     if n < FEWEST:
-        return np.full(y.shape, np.nan), np.full(y.shape, np.nan)
+        return np.full(y.shape, np.nan), np.full(y.shape, np.nan), np.zeros(y.shape, dtype=bool)
     low, high = _windows(t_s, window_s)
     t = (t_s - t_s.mean()) / SECONDS_PER_HOUR
     y = y - y.mean(axis=1, keepdims=True)
     count = (high - low).astype(float)
     too_thin = (count < FEWEST) | (t_s[high - 1] - t_s[low] < SPAN_SHARE * window_s * (1.0 - 1e-12))
+    ends = np.minimum(t_s - t_s[low], t_s[high - 1] - t_s)
+    full = (ends >= FULL_SHARE * 0.5 * window_s) & ~too_thin
 
     def window_sum(x: Floats) -> Floats:
         total = np.zeros((*x.shape[:-1], n + 1))
@@ -99,60 +109,25 @@ def _slopes(t_s: Floats, y: Floats, window_s: float) -> tuple[Floats, Floats]:
         slope = sxy / sxx
         residual = window_sum(y * y) - y_sum * y_sum / count - slope * sxy
         se = np.sqrt(np.maximum(residual, 0.0) / ((count - 2.0) * sxx))
-    return slope, se
+    return slope, se, np.broadcast_to(full, y.shape)
 
 
-def trace_slopes(trace: Trace, window_s: float = WINDOW_S) -> tuple[Floats, Floats]:
-    """Slopes [°C/h] and standard errors of every temperature channel (control, over-temperature, work, setpoint);
-    (channels, n), NaN for the other channels. Computed once per corrected trace and window."""
+def trace_slopes(trace: Trace, window_s: float = WINDOW_S) -> tuple[Floats, Floats, Mask]:
+    """Slopes [°C/h], standard errors, and where the whole window holds samples, of every temperature channel (control,
+    over-temperature, work, setpoint); (channels, n), NaN for the others. Computed once per corrected trace and window.
+    """
     memo = trace.memo if isinstance(trace, Corrected) else {}
     key = ("slopes", float(window_s))
     if key not in memo:
         rows = [i for i, c in enumerate(trace.channels) if c.role in TEMPERATURE_ROLES and c.quantity == "temperature"]
         slope = np.full(trace.values.shape, np.nan)
         se = np.full(trace.values.shape, np.nan)
+        full = np.zeros(trace.values.shape, dtype=bool)
         if rows:
-            slope[rows], se[rows] = slopes(trace.t_s, trace.values[rows], window_s)
-        memo[key] = slope, se
-    slope, se = memo[key]
-    return slope, se
-
-
-@dataclass(frozen=True)
-class Peak:
-    """The steepest slope found: value and se per hour, the sample, the row it was found in.
-
-    noise_adds is what noise of that standard error adds to a peak in the middle of its distribution, over the time
-    in which the slope was within three standard errors of the peak: take it off for the likely true rate.
-    """
-
-    value: float
-    se: float
-    index: int
-    row: int
-    noise_adds: float
-
-
-def peak(
-    t_s: Floats, slope: Floats, se: Floats, where: Mask, rising: bool = True, window_s: float = WINDOW_S
-) -> Peak | None:
-    """The steepest rise (or fall, given as a positive number) among rows of slopes where a mask holds.
-
-    slope, se  (k, n) per hour;  where  (n,) or (k, n)
-    Returns    None where no slope is known inside the mask
-    """
-    signed = np.where(where & np.isfinite(slope), slope if rising else -slope, -np.inf)
-    if signed.size == 0:
-        return None
-    row, index = np.unravel_index(int(np.argmax(signed)), signed.shape)
-    value = float(signed[row, index])
-    if not np.isfinite(value):
-        return None
-    error = float(se[row, index])
-    near = signed[row] >= value - 3.0 * error
-    step_s = float(np.median(np.diff(t_s))) if t_s.size > 1 else window_s
-    adds = error * noise_peak(float(near.sum()) * step_s, step_s, window_s)
-    return Peak(value, error, int(index), int(row), adds)
+            slope[rows], se[rows], full[rows] = _by_rows(trace.t_s, trace.values[rows], window_s)
+        memo[key] = slope, se, full
+    slope, se, full = memo[key]
+    return slope, se, full
 
 
 def noise_peak(seconds: float, step_s: float, window_s: float = WINDOW_S) -> float:

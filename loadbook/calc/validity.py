@@ -137,7 +137,11 @@ def cut(trace: Trace, until_s: float) -> Trace:
     n = int(np.searchsorted(trace.t_s, until_s, side="right"))
     if n >= trace.t_s.size:
         return trace
-    return replace(trace, t_s=trace.t_s[:n], values=trace.values[:, :n], flags=trace.flags[:, :n])
+    memo = trace.memo if isinstance(trace, Corrected) else {}
+    if ("cut", n) not in memo:
+        memo["cut", n] = replace(trace, t_s=trace.t_s[:n], values=trace.values[:, :n], flags=trace.flags[:, :n])
+    shorter: Trace = memo["cut", n]
+    return shorter
 
 
 def interval_s(t_s: Floats) -> float:
