@@ -132,7 +132,7 @@ def _hold(
     if found and not found[-1].reached and found[-1].kind != "hold":
         return at  # the move to it never arrived: the hold never began
     inside = (level >= low) & (level <= high)
-    limit = _next_reached(level, segments, targets, k, at)
+    limit = _next_reached(level, segments, targets, k, at, low, high)
     entry = _first(inside, at)
     if entry is None or entry >= limit:
         return at  # passed over between two samples, or never in the band
@@ -170,7 +170,11 @@ def _next_reached(level: Floats, segments: Sequence[Segment], targets: Sequence[
             after = segments[j]
         edge = _edge(target, rising, after)
         reach = _first(level >= edge if rising else level <= edge, at)
-        return level.size if reach is None else reach
+        if reach is not None:
+            return reach
+        # the next target never came: where the run turned back, unless it never got out of this hold's band
+        turn = at + int(np.argmax(level[at:]) if rising else np.argmin(level[at:]))
+        return turn + 1 if (level[turn] > high if rising else level[turn] < low) else level.size
     return level.size
 
 
