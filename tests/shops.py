@@ -95,9 +95,9 @@ class Shop:
         """(m, pieces) run and piece noise of m runs of this part."""
         rng, m = self.rng, len(settings)
         if self.world == "heavy":
-            return (
-                rng.standard_t(3, (m, 1)) * self.run_sd + rng.standard_t(3, (m, pieces)) * self.piece_sd
-            ) / np.sqrt(3.0)
+            return (rng.standard_t(3, (m, 1)) * self.run_sd + rng.standard_t(3, (m, pieces)) * self.piece_sd) / np.sqrt(
+                3.0
+            )
         scale = np.ones((m, 1))
         if self.world == "growing":
             heat = settings[:, :1] / 110.0 * (part.section / 25.0) ** 2

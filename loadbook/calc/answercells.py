@@ -73,7 +73,7 @@ def make_cells(pieces: pd.DataFrame) -> Cells:
     """Cells of a frame with one row per piece and characteristic.
 
     pieces  columns run, part, z (movement on the working scale), day (days, any origin); optional: characteristic,
-            setup, atmosphere, condition, material, family, shape, furnace, shift, plant, section_mm and the plannable settings
+            setup, atmosphere, condition, material, family, shape, furnace, shift, plant, section_mm, plannable settings
     Returns Cells, sorted by day; rows whose z is missing are left out
     """
     frame = pieces[pieces["z"].notna()].reset_index(drop=True)
@@ -300,9 +300,7 @@ def make_design(cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str]
         if varies.any():
             factors[factor], shares[factor] = levels, share
             terms.append(Slopes(f"{factor} within part", own - share[series]))
-            terms.append(
-                Grouping(f"part and {factor}", ([(int(s), v) for s, v in zip(series, labels, strict=True)],))
-            )
+            terms.append(Grouping(f"part and {factor}", ([(int(s), v) for s, v in zip(series, labels, strict=True)],)))
         best = np.array(levels)[np.argmax(share, axis=1)]
         if len(np.unique(best)) > 1:
             usual_factors.append(factor)

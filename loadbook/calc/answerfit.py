@@ -230,25 +230,38 @@ class _State:
     log_likelihood: float
 
 
-def _evaluate(
-    sums: _Sums, log_var: Floats, terms: int, vague: float, s2_fixed: float | None, within: tuple[float, float], scale: float
-) -> _State:
-    """Penalised negative log likelihood and its gradient in the log variances (terms, run, then s² where it is free)."""
+@dataclass(frozen=True)
+class _Given:
+    """What the likelihood is taken at: number of terms, the intercept's variance, s² where it is fixed, what is known
+    inside cells (degrees, sum of squares) and the scale of the penalty (sd of the cell means)."""
+
+    terms: int
+    vague: float
+    s2: float | None
+    within: tuple[float, float]
+    scale: float
+
+
+def _evaluate(sums: _Sums, log_var: Floats, given: _Given) -> _State:
+    """Penalised negative log likelihood and gradient in the log variances: terms, run, then s² where it is free."""
+    terms, scale = given.terms, given.scale
     var = np.exp(log_var)
     run_var = float(var[terms])
-    s2 = float(var[terms + 1]) if s2_fixed is None else s2_fixed
+    s2 = float(var[terms + 1]) if given.s2 is None else given.s2
     a = 1.0 / s2
     shrink = 1.0 / (1.0 + run_var * a * sums.T)
     rho = run_var * shrink
     M = a * sums.UtNU - a * a * sums.gram_runs(rho)
     b = a * sums.UtNz - a * a * sums.dot_runs(rho * sums.Vz)
-    g = np.where(sums.owners < 0, vague, var[np.maximum(sums.owners, 0)])
+    g = np.where(sums.owners < 0, given.vague, var[np.maximum(sums.owners, 0)])
     root = np.sqrt(g)
     A = (M * root[:, None]) * root
     A[np.diag_indices_from(A)] += 1.0
     chol, info = lapack.dpotrf(A, lower=1)
     if info:
-        raise CalculationError("the history's covariance cannot be inverted: some readings contradict each other exactly")
+        raise CalculationError(
+            "the covariance of this history cannot be inverted", mend="Look for readings entered twice"
+        )
     log_det = 2.0 * float(np.log(np.diag(chol)).sum())
     inverse, _ = lapack.dpotri(chol, lower=1)
     inverse = np.tril(inverse) + np.tril(inverse, -1).T
@@ -268,8 +281,8 @@ def _evaluate(
     gradient[terms] = 0.5 * (run_trace - run_quad)
     value = -log_lik
     penalised = terms + 1
-    if s2_fixed is None:
-        df, ss = within
+    if given.s2 is None:
+        df, ss = given.within
         gradient[terms + 1] = 0.5 * (sums.cells - traces.sum() - run_trace - (quad - quads.sum() - run_quad))
         value += 0.5 * (df * log_var[terms + 1] + ss / s2)
         gradient[terms + 1] += 0.5 * (df - ss / s2)
@@ -280,9 +293,7 @@ def _evaluate(
     return _State(value, gradient, beta, C, g, log_lik)
 
 
-def fit(
-    z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float = 0.0, within_ss: float = 0.0
-) -> Fit:
+def fit(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float = 0.0, within_ss: float = 0.0) -> Fit:
     """Fit the variances of the terms, of the run and (with few repeats inside cells) of the piece.
 
     z          (N,) cell means on the working scale;  n (N,) pieces in each;  run (N,) codes from 0
@@ -308,15 +319,14 @@ def fit(
     free = len(kept) + 1 + (s2_fixed is None)
     start = np.full(free, np.log(spread / (len(kept) + 2)))
     bounds = [(np.log(spread * 1e-7), np.log(spread * 1e3))] * free
-    within = (within_df, within_ss)
-    vague = VAGUE * max(spread, centre**2)
+    given = _Given(len(kept), VAGUE * max(spread, centre**2), s2_fixed, (within_df, within_ss), scale)
 
     def target(x: Floats) -> tuple[float, Floats]:
-        state = _evaluate(sums, x, len(kept), vague, s2_fixed, within, scale)
+        state = _evaluate(sums, x, given)
         return state.value, state.gradient
 
     best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 200, "ftol": 1e-10})
-    state = _evaluate(sums, best.x, len(kept), vague, s2_fixed, within, scale)
+    state = _evaluate(sums, best.x, given)
     var = np.exp(best.x)
     return Fit(
         z, n, run, kept, {t.name: float(v) for t, v in zip(kept, var, strict=False)},

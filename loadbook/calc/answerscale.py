@@ -1,8 +1,8 @@
 """Working scales of movement, and the direction in which a movement harms.
 
 plain µm; µm per 100 mm of the reference length; or, for form errors that cannot be negative, the logarithm of
-after over before in percent (100·ln), floored at sqrt(2) times the gauge's standard deviation. A signed change is
-never put under a logarithm.
+after over before in percent (100·ln). `calc.movement.with_value` turns pieces into these scales; here a figure of
+the scale is turned back into what is told.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loadbook.calc.model import Floats
 from loadbook.ground.errors import CalculationError
 from loadbook.ground.kinds import FORM_KINDS
 
@@ -75,29 +74,3 @@ class Scale:
         if self.name != "log":
             return told
         return None if self.before_um is None else told / 100.0 * self.before_um
-
-
-def working(
-    scale: str, movement_um: Floats, length_mm: Floats, before_um: Floats, after_um: Floats, uncertainty_um: Floats
-) -> Floats:
-    """Movement of every piece on a working scale; NaN where the scale cannot be computed for it.
-
-    scale           'um', 'um per 100 mm' or 'log';  arrays (pieces,)
-    uncertainty_um  expanded (k = 2) uncertainty of one reading; NaN where not recorded (floor 0.1 µm)
-
-    >>> one = np.array([1.0])
-    >>> round(float(working("log", 3 * one, one, 10 * one, 13 * one, 2 * one)[0]), 4)  # 100 ln 1.3
-    26.2364
-    """
-    if scale == "um":
-        return np.asarray(movement_um, dtype=float)
-    if scale == "um per 100 mm":
-        return np.asarray(np.where(length_mm > 0, movement_um * 100.0 / np.where(length_mm > 0, length_mm, 1.0), np.nan))
-    if scale == "log":
-        floor = np.sqrt(2.0) * np.where(np.isfinite(uncertainty_um), uncertainty_um / 2.0, 0.0)
-        floor = np.maximum(floor, 0.1)
-        good = np.isfinite(movement_um) & (before_um >= 0) & (after_um >= 0)
-        with np.errstate(invalid="ignore"):
-            ratio = np.maximum(after_um, floor) / np.maximum(before_um, floor)
-        return np.where(good, 100.0 * np.log(np.where(good, ratio, 1.0)), np.nan)
-    raise CalculationError(f"no working scale is called {scale!r}", mend="Use um, um per 100 mm or log")
