@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.tracemaker import control, legs, trace_of, work
 
 from loadbook.calc.model import Channel, Cycle, Event, Segment
 from loadbook.calc.phases import Phases, find_phases
+from tests.tracemaker import control, legs, trace_of, work
 
 # heat 100 °C/h to 149, 1 h, heat to 677, 2 h, cool 130 °C/h to 121
 TURNS_H = (0.0, 1.29, 2.29, 7.57, 9.57, 13.8469)
@@ -225,3 +225,11 @@ def test_automatic_without_any_hold_splits_at_the_top() -> None:
     found = find_phases(trace_of(t, [(CONTROL, legs([(0, 20), (3, 620), (6, 20)])(t))]), None)
     assert [i.kind for i in found.intervals] == ["heat", "cool"]
     assert found.intervals[0].end_s == pytest.approx(3 * 3600.0, abs=120.0)
+
+
+def test_what_follows_the_last_segment_is_still_a_phase() -> None:
+    cycle = Cycle("short", segments=(Segment(1, "heat", 600.0), Segment(2, "hold", 600.0)))
+    t = np.arange(0.0, 9 * 3600.0, 60.0)
+    found = find_phases(trace_of(t, [(CONTROL, legs([(0, 20), (5.8, 600), (7.3, 600), (9.0, 200)])(t))]), cycle)
+    assert [i.segment for i in found.intervals] == [1, 2]
+    assert found.cooling[int(7.4 * 60) :].all()

@@ -86,6 +86,19 @@ def follow_cycle(t_s: Floats, level: Floats, setpoint: Floats | None, segments: 
             end, reached = _move(level, target, s.kind == "heat", after, segments, targets, k, at)
         found.append(Found(s.number, s.kind, at, end, target_c=target, reached=reached))
         at = end
+    return _to_the_end(level, found)
+
+
+def _to_the_end(level: Floats, found: list[Found]) -> list[Found]:
+    """What the run did after its last segment: a last move goes on, a last hold is followed by an unnamed move."""
+    n = level.size
+    if found and found[-1].end < n:
+        last = found[-1]
+        if last.kind == "hold":
+            kind: Literal["heat", "cool"] = "heat" if level[-1] > level[last.end] else "cool"
+            found.append(Found(None, kind, last.end, n))
+        else:
+            found[-1] = replace(last, end=n)
     return found
 
 
@@ -158,7 +171,15 @@ def _hold(
     return end
 
 
-def _next_reached(level: Floats, segments: Sequence[Segment], targets: Sequence[float | None], k: int, at: int) -> int:
+def _next_reached(
+    level: Floats,
+    segments: Sequence[Segment],
+    targets: Sequence[float | None],
+    k: int,
+    at: int,
+    low: float,
+    high: float,
+) -> int:
     """One past the last sample that can still belong to hold k: where the next other target is first reached."""
     for j in range(k + 1, len(segments)):
         target = targets[j]
