@@ -1,0 +1,67 @@
+"""Computing parameters and verdicts again from the traces: one run at a time, one transaction per run."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from loadbook.calc.model import Trace
+from loadbook.ground.errors import DamageError
+from loadbook.keep import derived
+from loadbook.keep.book import BookFolder
+from loadbook.keep.runrecords import RunRecord, load_run
+from loadbook.keep.tracefile import read_trace
+
+from .judge import guard_settings
+
+
+@dataclass(frozen=True)
+class Reckoned:
+    """What was written for one run; damage says why nothing was."""
+
+    run: str
+    parameters: int
+    findings: int
+    verdict: str
+    damage: str | None = None
+
+
+def reckon_run(book: BookFolder, conn: sqlite3.Connection, record: RunRecord, trace: Trace) -> Reckoned:
+    """Compute one run's derived rows and put them in the place of the old ones.
+
+    conn  inside `book.write()`: the caller's transaction holds the trace's own row and these together
+    """
+    factor, decides = guard_settings(book)
+    parameters, findings = derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
+    derived.store(conn, record.run, parameters, findings)
+    verdict = next(r["verdict"] for r in findings if r["what"] == "run")
+    return Reckoned(record.run, len(parameters), len(findings), verdict)
+
+
+def reckon(book: BookFolder, runs: Sequence[str] | None = None) -> Iterator[Reckoned]:
+    """Reckon runs that have a trace, one at a time: memory does not grow with their number.
+
+    runs  None = all of the book, oldest first. A run whose trace is damaged is reported and left as it is.
+    """
+    conn = book.read()
+    if runs is None:
+        rows = conn.execute("SELECT run FROM run WHERE run IN (SELECT run FROM trace WHERE state = 'current')"
+                            " ORDER BY started, run")  # fmt: skip
+        runs = [r["run"] for r in rows.fetchall()]
+    factor, decides = guard_settings(book)
+    for run in runs:
+        record = load_run(conn, run)
+        if record.trace is None:
+            yield Reckoned(run, 0, 0, "no trace")
+            continue
+        try:
+            trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
+        except DamageError as exc:
+            yield Reckoned(run, 0, 0, "damaged", str(exc))
+            continue
+        parameters, findings = derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
+        with book.write() as writing:
+            derived.store(writing, run, parameters, findings)
+        verdict = next(r["verdict"] for r in findings if r["what"] == "run")
+        yield Reckoned(run, len(parameters), len(findings), verdict)
