@@ -97,7 +97,7 @@ def welch(a: Floats, b: Floats, confidence: float) -> tuple[float, float, float,
     Source  Welch, Biometrika 34 (1947), degrees after Satterthwaite
 
     >>> [round(v, 3) for v in welch(np.array([1.0, 2.0, 3.0]), np.array([4.0, 6.0, 8.0]), 0.95)[:3]]
-    [4.0, 0.041, 7.959]
+    [4.0, -0.155, 8.155]
     """
     va, vb = float(a.var(ddof=1)) / a.size, float(b.var(ddof=1)) / b.size
     difference = float(b.mean() - a.mean())

@@ -36,8 +36,8 @@ def two_sided_factor(n: float, coverage: float, confidence: float, df: float | N
     Raises      CalculationError where df < 1 or a share is not inside 0..1
     Source      ISO 16269-6:2014, Annex F (the pooled case m > 1 included)
 
-    >>> round(two_sided_factor(10, 0.95, 0.95), 4)
-    3.3935
+    >>> round(two_sided_factor(10, 0.95, 0.95), 3)
+    3.393
     """
     _check(coverage, confidence)
     df = n - 1.0 if df is None else float(df)

@@ -1,0 +1,222 @@
+"""Which parameters go with movement: runs of the same part number compared with each other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loadbook.calc import effects_joint, movement, screen
+from loadbook.calc.effects import Cells, Column, Effect, cells_of, columns_of, indicators
+from loadbook.calc.movement import STRATUM, Stage
+from loadbook.ground.errors import UsageError
+from loadbook.ground.kinds import CHARACTERISTIC_KINDS
+from loadbook.ground.vocabulary import nearest
+
+from .filters import Filters
+from .moved import _believed, check_share, records
+from .movementdata import MovementData, load
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.keep.book import BookFolder
+
+PLANNABLE = ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
+FACTORS = ("setup", "atmosphere")
+MORE_FACTORS = ("furnace", "position", "machining", "axis", "gauge", "heat_number")
+PLAIN_STRATUM = (*STRATUM, "characteristic")
+
+
+@dataclass
+class Effects:
+    """Effects per process, kind, side and unit.
+
+    table       one row per parameter (keys as in `loadbook effect --format json`); `verdict` is a sentence
+    cells       the means per run and part number that each stratum was computed from, for charts
+    warnings    sentences on the whole
+    """
+
+    table: pd.DataFrame
+    effects: list[tuple[dict[str, Any], Effect]]
+    cells: list[tuple[dict[str, Any], Cells, list[Column]]]
+    of: list[str]
+    asked: bool
+    stage: Stage | None
+    confidence: float
+    warnings: list[str] = field(default_factory=list)
+
+    def frame(self) -> pd.DataFrame:
+        """One row per stratum and parameter."""
+        return self.table
+
+    def rows(self) -> list[dict[str, Any]]:
+        """The same as dictionaries, missing figures None."""
+        return records(self.table)
+
+    def _repr_html_(self) -> str:
+        return str(self.table.to_html(escape=True))
+
+
+def effect(
+    book: BookFolder,
+    characteristic: str | None = None,
+    filters: Filters | None = None,
+    of: Sequence[str] | str = (),
+    stage: Stage | None = None,
+    asked: bool = False,
+    confidence: float = 0.95,
+    system: str | None = None,
+) -> Effects:
+    """The effect of parameters on the movement of a characteristic (or a kind of characteristic).
+
+    characteristic  a characteristic's name or a kind; None: every kind the filters leave, each by itself
+    of              parameters, or factors such as setup; none: the plannable four, setup and atmosphere where they
+                    vary inside part numbers; 'all': every parameter that any run has
+    asked           use what was asked instead of what was achieved
+    system          'si' or 'us' for the verdicts; None: the book's
+    Raises          UsageError, NotFoundError
+    """
+    check_share(confidence, "--confidence")
+    filters = filters or Filters()
+    if characteristic is not None:
+        name = "kind" if characteristic.lower() in CHARACTERISTIC_KINDS else "characteristic"
+        if getattr(filters, name) is not None:
+            raise UsageError(f"the {name} is named twice", mend=f"Leave out --{name}")
+        from dataclasses import replace
+
+        filters = replace(filters, **{name: characteristic})
+    data = load(book, filters, asked)
+    names = [of] if isinstance(of, str) else list(of)
+    return effect_of(data, names, stage, asked, confidence, system or book.units)
+
+
+def effect_of(
+    data: MovementData,
+    of: Sequence[str] = (),
+    stage: Stage | None = None,
+    asked: bool = False,
+    confidence: float = 0.95,
+    system: str = "si",
+) -> Effects:
+    """`effect` over rows that were read already."""
+    import pandas as pd
+
+    wanted = [name.strip() for text in of for name in text.split(",") if name.strip()]
+    defaults = not wanted
+    parameters, factors = _named(wanted, data)
+    frame = movement.with_value(data.frame, stage)
+    strata = list(STRATUM if stage is None else PLAIN_STRATUM)
+    frame = frame[frame["y"].notna()].reset_index(drop=True)
+    flags = screen.flagged_rows(frame) & ~_believed(frame, data.believed)
+    found: list[tuple[dict[str, Any], Effect]] = []
+    without: list[float | None] = []
+    kept: list[tuple[dict[str, Any], Cells, list[Column]]] = []
+    for key, some in frame.groupby(strata, sort=True, dropna=False) if len(frame) else []:
+        stratum = dict(zip(strata, key, strict=True))
+        rows = some.index.to_numpy()
+        effects, cells, columns = _stratum(some, parameters, factors, data, defaults, str(stratum["unit"]), confidence)
+        kept.append((stratum, cells, columns))
+        found.extend((stratum, e) for e in effects)
+        if flags[rows].any():
+            clean, _, _ = _stratum(
+                some[~flags[rows]], parameters, factors, data, defaults, str(stratum["unit"]), confidence
+            )
+            by_name = {e.parameter: e.effect for e in clean}
+            without.extend(by_name.get(e.parameter) for e in effects)
+        else:
+            without.extend([None] * len(effects))
+    effects_joint.settle([e for _, e in found], system)
+    table = pd.DataFrame(
+        [{**s, **_row(e), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
+    )
+    result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence)
+    result.warnings = _warnings(result, data, frame, flags)
+    return result
+
+
+def _row(e: Effect) -> dict[str, Any]:
+    values = {f.name: getattr(e, f.name) for f in fields(Effect)}
+    first = (
+        "parameter", "unit", "against", "effect", "effect_low", "effect_high", "p", "p_adjusted", "runs", "pieces",
+        "parts", "range_low", "range_high", "confounded_with", "verdict",
+    )  # fmt: skip
+    return {**{name: values[name] for name in first}, **values}
+
+
+def _named(wanted: Sequence[str], data: MovementData) -> tuple[list[str], list[str]]:
+    """Split what was asked for into run parameters and factors; defaults where nothing was."""
+    known = sorted(set(data.parameters["parameter"]))
+    if not wanted:
+        return list(PLANNABLE), list(FACTORS)
+    if [w.lower() for w in wanted] == ["all"]:
+        return known, list(FACTORS)
+    parameters, factors = [], []
+    for name in wanted:
+        if name in FACTORS or name in MORE_FACTORS:
+            factors.append(name)
+        elif name in known or name in PLANNABLE:
+            parameters.append(name)
+        else:
+            close = nearest(name, [*known, *FACTORS, *MORE_FACTORS])
+            hint = f"Did you mean {close!r}? " if close else ""
+            raise UsageError(
+                f"no run has a parameter {name!r}", mend=hint + "Known here: " + ", ".join([*known, *FACTORS])
+            )
+    return parameters, factors
+
+
+def _stratum(
+    some: pd.DataFrame,
+    parameters: Sequence[str],
+    factors: Sequence[str],
+    data: MovementData,
+    defaults: bool,
+    unit: str,
+    confidence: float,
+) -> tuple[list[Effect], Cells, list[Column]]:
+    split = [f for f in factors if f in some and some[f].nunique(dropna=True) > 1]
+    cells, head = cells_of(some, split=split)
+    columns = columns_of(head, data.parameters, data.units(), parameters)
+    for factor in split:
+        levels = indicators(head[factor], factor)
+        columns.extend(c for c in levels if not defaults or _varies(cells, c))
+    if defaults:
+        columns = [c for c in columns if c.against is not None or not np.isnan(c.values).all()] or columns
+    return effects_joint.effects(cells, columns, unit, confidence, adjust=False), cells, columns
+
+
+def _varies(cells: Cells, column: Column) -> bool:
+    """Whether an indicator is both 0 and 1 inside some part number."""
+    known = ~np.isnan(column.values)
+    some = cells.part[known]
+    ones = np.bincount(some, weights=column.values[known], minlength=len(cells.parts))
+    count = np.bincount(some, minlength=len(cells.parts))
+    return bool(np.any((ones > 0) & (ones < count)))
+
+
+def _warnings(result: Effects, data: MovementData, frame: pd.DataFrame, flags: np.ndarray) -> list[str]:
+    out = []
+    if result.stage is not None:
+        out.append(f"Plain readings {result.stage} the run, not movement.")
+    if frame.empty:
+        reasons = movement.set_aside_counts(movement.with_value(data.frame, result.stage))
+        told = "; ".join(f"{r.pieces} {r.reason}" for r in reasons.itertuples())
+        out.append(f"Cannot tell: every reading is set aside ({told}).")
+    if result.asked:
+        out.append("Parameters are what was asked, not what the traces show.")
+    if flags.any():
+        out.append(
+            f"{int(flags.sum())} readings look like blunders and are still in; effect_without_flagged leaves them out. "
+            "Decide with: loadbook confirm reading"
+        )
+    if "below_gauge" in frame and len(frame) and result.stage is None:
+        below = frame["below_gauge"].dropna()
+        if len(below) and float(below.astype(bool).mean()) > 0.5:
+            out.append(
+                f"{100 * float(below.astype(bool).mean()):.0f} % of the movements are smaller than the gauge's "
+                "expanded uncertainty: small effects cannot be seen with this gauge."
+            )
+    return out

@@ -1,0 +1,244 @@
+"""How much did parts move, under which treatment: the answer with its n, what is set aside, and what is suspect."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loadbook.calc import movement, movement_content, movement_describe, movement_pairs, screen
+from loadbook.calc.movement import STRATUM, Stage
+from loadbook.ground.errors import UsageError
+
+from .filters import Filters
+from .movementdata import MovementData, load
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.keep.book import BookFolder
+
+DEFAULT_BY = ("setup", "atmosphere")
+PLAIN_STRATUM = (*STRATUM, "part", "characteristic")
+
+
+@dataclass
+class Moved:
+    """Movement by treatment.
+
+    table        one row per process, kind, side, unit and treatment (keys as in `loadbook moved --format json`)
+    differences  one row per pair of treatments, the run as the unit
+    content      intervals for a share of all pieces, per row of table
+    scatter      variance shares: part number, run, (position,) piece
+    set_aside    pieces and runs by treatment and reason;  flagged  readings that look like blunders
+    by           treatment columns;  stage  None for movement, 'after' or 'before' for plain readings
+    warnings     sentences
+    """
+
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    content: pd.DataFrame
+    scatter: pd.DataFrame
+    set_aside: pd.DataFrame
+    flagged: pd.DataFrame
+    by: list[str]
+    stage: Stage | None
+    confidence: float
+    runs: int
+    pieces: int
+    parts: int
+    unmeasured: int
+    warnings: list[str] = field(default_factory=list)
+
+    def frame(self) -> pd.DataFrame:
+        """One row per treatment."""
+        return self.table
+
+    def rows(self) -> list[dict[str, Any]]:
+        """The same as dictionaries, missing figures None."""
+        return records(self.table)
+
+    def _repr_html_(self) -> str:
+        return str(self.table.to_html(escape=True))
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a frame as dictionaries with plain Python values, not-a-number as None."""
+    out = []
+    for row in frame.to_dict("records"):
+        clean: dict[str, Any] = {}
+        for name, value in row.items():
+            if hasattr(value, "item"):
+                value = value.item()
+            missing = value is None or (isinstance(value, float) and np.isnan(value)) or str(value) in ("<NA>", "NaT")
+            clean[str(name)] = None if missing else value
+        out.append(clean)
+    return out
+
+
+def moved(
+    book: BookFolder,
+    filters: Filters | None = None,
+    by: Sequence[str] | str = DEFAULT_BY,
+    stage: Stage | None = None,
+    confidence: float = 0.95,
+    content: float = 0.95,
+) -> Moved:
+    """How much did parts move, by treatment.
+
+    filters     which runs, parts, characteristics
+    by          treatment columns: view columns, or parameters as bands ('heating_rate_peak_c_per_h:50,100' or ':q4')
+    stage       None: movement.  'after' or 'before': plain readings, where there are no pairs
+    confidence  of the intervals;  content  share of pieces that the content interval holds
+    Raises      UsageError, NotFoundError
+    """
+    check_share(confidence, "--confidence")
+    check_share(content, "--content")
+    data = load(book, filters or Filters())
+    return moved_of(data, [by] if isinstance(by, str) else list(by), stage, confidence, content)
+
+
+def check_share(value: float, name: str) -> None:
+    """Raises UsageError unless 0 < value < 1."""
+    if not 0.0 < value < 1.0:
+        raise UsageError(f"{name} {value:g} is no share between 0 and 1", mend=f"Write it like {name} 0.90")
+
+
+def moved_of(
+    data: MovementData, by: Sequence[str], stage: Stage | None = None, confidence: float = 0.95, content: float = 0.95
+) -> Moved:
+    """`moved` over rows that were read already."""
+    import pandas as pd
+
+    ways = movement.parse_by(by)
+    names = [w.name for w in ways]
+    frame = movement.with_treatment(movement.with_value(data.frame, stage), ways, data.parameters)
+    strata = [s for s in (STRATUM if stage is None else PLAIN_STRATUM) if s not in names]
+    flags = screen.flagged_rows(frame) & ~_believed(frame, data.believed)
+    plain = stage is not None
+    table = movement_describe.describe(frame, names, flags, confidence, strata)
+    compared = movement_pairs.differences(frame, names, confidence, plain, strata)
+    have = frame["y"].notna().to_numpy()
+    pieces = frame.loc[have, ["run", "part", "serial"]].drop_duplicates()
+    aside = movement.set_aside_counts(frame, names)
+    shown = ["run", "part", "serial", "characteristic", "unit", "y", "set_aside"]
+    suspects = frame.loc[flags, [c for c in shown if c != "set_aside"]].rename(columns={"y": "value"})
+    result = Moved(
+        table=table,
+        differences=_pair_rows(compared),
+        content=_content_rows(frame[have], table, strata, names, confidence, content, plain),
+        scatter=_scatter_rows(frame) if stage is None else pd.DataFrame(),
+        set_aside=aside,
+        flagged=suspects.reset_index(drop=True),
+        by=names,
+        stage=stage,
+        confidence=confidence,
+        runs=int(pieces["run"].nunique()),
+        pieces=len(pieces),
+        parts=int(pieces["part"].nunique()),
+        unmeasured=data.unmeasured,
+    )
+    result.warnings = _warnings(result, data, frame[have], compared)
+    return result
+
+
+def _believed(frame: pd.DataFrame, believed: pd.DataFrame) -> np.ndarray:
+    import pandas as pd
+
+    keys = ["run", "part", "serial", "characteristic"]
+    if believed.empty:
+        return np.zeros(len(frame), dtype=np.bool_)
+    return np.asarray(pd.MultiIndex.from_frame(frame[keys]).isin(pd.MultiIndex.from_frame(believed[keys])))
+
+
+def _pair_rows(compared: Sequence[movement_pairs.Compared]) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = []
+    for one in compared:
+        for d in one.pairs:
+            rows.append({**one.stratum, **d.__dict__})
+    return pd.DataFrame(rows)
+
+
+def _content_rows(
+    frame: pd.DataFrame,
+    table: pd.DataFrame,
+    strata: Sequence[str],
+    names: Sequence[str],
+    confidence: float,
+    content: float,
+    plain: bool,
+) -> pd.DataFrame:
+    import pandas as pd
+
+    keys = [*strata, *names]
+    groups = dict(iter(frame.groupby(keys, sort=False, dropna=False))) if len(frame) else {}
+    tidy = {_tidy(k): g for k, g in groups.items()}
+    rows = []
+    for row in table[keys].itertuples(index=False):
+        some = tidy.get(_tidy(tuple(row)))
+        if some is None:
+            continue
+        found = movement_content.content_interval(
+            some["y"].to_numpy(dtype=np.float64), some["run"], content, confidence, plain
+        )
+        rows.append({**dict(zip(keys, row, strict=True)), **found.__dict__})
+    return pd.DataFrame(rows)
+
+
+def _tidy(key: Any) -> tuple[str, ...]:
+    return tuple("" if v is None or v != v else str(v) for v in (key if isinstance(key, tuple) else (key,)))
+
+
+def _scatter_rows(frame: pd.DataFrame) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = []
+    for stratum, found in movement_describe.scatter_shares(frame):
+        for level, variance, share, line in zip(found.levels, found.variances, found.shares, found.table, strict=True):
+            rows.append(
+                {**stratum, "level": level, "sd": float(np.sqrt(variance)), "share": share, "df": line.df, "n": found.n}
+            )
+    return pd.DataFrame(rows)
+
+
+def _warnings(
+    result: Moved, data: MovementData, frame: pd.DataFrame, compared: Sequence[movement_pairs.Compared]
+) -> list[str]:
+    out = []
+    if result.stage is not None:
+        other = "before" if result.stage == "after" else "after"
+        out.append(f"Plain readings {result.stage} the run, not movement: no reading {other} is invented.")
+    if frame.empty:
+        out.append("Nothing can be said of movement: every reading is set aside. The reasons are listed.")
+    elif result.runs == 1:
+        out.append("One run: its luck and its treatment cannot be told apart. No interval is given.")
+    if len(result.flagged):
+        n = len(result.flagged)
+        out.append(
+            f"{n} reading{'s lie' if n != 1 else ' lies'} further than six robust standard deviations from the run's "
+            "median. They are in the figures until a person confirms them (loadbook confirm reading); the figures "
+            "without them stand beside."
+        )
+    if result.unmeasured:
+        out.append(f"{result.unmeasured} pieces of these runs were not measured at all; what they did is not in here.")
+    way = int((frame["way"] == "unrecorded").sum()) if "way" in frame else 0
+    if way and result.stage is None:
+        out.append(f"{way} of {len(frame)} movements: how the piece was held, its datum or surface is not recorded.")
+    warm = int(frame["corrected_20c"].isin(["no temperatures", "no expansion figures"]).sum()) if len(frame) else 0
+    if warm:
+        out.append(f"{warm} of {len(frame)} size readings could not be corrected to 20 °C (temperatures not recorded).")
+    if "below_gauge" in result.table and float(result.table["below_gauge"].fillna(0.0).max()) > 0.5:
+        out.append("In some rows more than half of the movements are below what the gauge can tell.")
+    for one in compared:
+        if one.overall is not None and not np.isnan(one.overall.p) and len(one.pairs) > 1:
+            from loadbook.calc.effects_words import p_text
+
+            out.append(
+                f"{one.stratum.get('kind', '')}: do the treatments differ at all, run means against their scatter: "
+                f"F = {one.overall.f:.2f}, p = {p_text(one.overall.p)}."
+            )
+    return out

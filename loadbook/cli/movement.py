@@ -1,0 +1,209 @@
+"""Commands on movement: moved, effect, confirm reading."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from loadbook.ask.filters import Filters
+from loadbook.keep.book import BookFolder
+
+from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say
+
+PARTS_OF_MOVED = ("moved", "differences", "content", "scatter", "set-aside", "flagged")
+
+
+@click.command(cls=LoadbookCommand)
+@click.option(
+    "--by",
+    multiple=True,
+    metavar="COLUMNS",
+    help="Treatment: setup,atmosphere (default), cycle, shape, ...; a parameter in bands: "
+    "heating_rate_peak_c_per_h:50,100,150 or soak_minutes:q4.",
+)
+@click.option("--stage", type=click.Choice(["after", "before"]), help="Plain readings of one stage, not movement.")
+@click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the intervals.")
+@click.option("--content", type=float, default=0.95, show_default=True, help="Share of pieces in the content interval.")
+@click.option("--what", type=click.Choice(PARTS_OF_MOVED), help="Only this table (machine formats: moved).")
+@filter_options
+@format_option
+@book_option
+def moved(
+    by: tuple[str, ...],
+    stage: Any,
+    confidence: float,
+    content: float,
+    what: str | None,
+    filters: Filters,
+    fmt: str | None,
+    book: BookFolder,
+) -> None:
+    """How much did parts move, under which treatment, and how much of the record could not be used.
+
+    Runs, not pieces, are the unit of evidence of every interval. Different processes, and inside and outside
+    sizes, are never put together. With --stage after, plain readings are described where there are no pairs.
+
+    Example: loadbook moved --kind flatness --by setup,heating_rate_peak_c_per_h:50,100,150
+    """
+    from loadbook.ask.moved import DEFAULT_BY, records
+    from loadbook.ask.moved import moved as ask
+
+    found = ask(book, filters, by or DEFAULT_BY, stage, confidence, content)
+    people = fmt in (None, "table")
+    if not people or what is not None:
+        frame = {
+            "moved": found.table,
+            "differences": found.differences,
+            "content": found.content,
+            "scatter": found.scatter,
+            "set-aside": found.set_aside,
+            "flagged": found.flagged,
+        }[what or "moved"]
+        rows = records(frame)
+        emit(list(frame.columns), [list(r.values()) for r in rows], fmt)
+    else:
+        _print_moved(found, book.units)
+    for warning in found.warnings:
+        say(warning)
+
+
+def _print_moved(found: Any, system: str) -> None:
+    from loadbook.ask.moved import records
+    from loadbook.show import movementtable as shown
+
+    what = "Movement" if found.stage is None else f"Readings {found.stage} the run (not movement)"
+    title = f"{what}: {found.runs} runs, {found.pieces} pieces, {found.parts} part numbers"
+    columns, rows = shown.moved_table(found.rows(), found.by, system)
+    emit(columns, rows, None, title=title)
+    percent = f"{100 * found.confidence:g} %"
+    if len(found.differences):
+        click.echo("")
+        columns, rows = shown.difference_table(records(found.differences), system)
+        emit(columns, rows, None, title=f"Differences between treatments ({percent} interval, the run as the unit)")
+    if len(found.scatter):
+        click.echo("")
+        table = [
+            [r["process"], r["kind"], r["level"], shown.in_unit(r["sd"], r["unit"], system),
+             shown.label(r["unit"], system), shown.share(r["share"])]
+            for r in records(found.scatter)
+        ]  # fmt: skip
+        emit(["process", "kind", "between", "sd", "unit", "share"], table, None, title="Where the scatter comes from")
+    if len(found.set_aside):
+        click.echo("")
+        aside = found.set_aside
+        emit(list(aside.columns), aside.to_numpy().tolist(), None, title="Set aside, by reason")
+    if len(found.flagged):
+        click.echo("")
+        rows = [
+            [r["run"], r["part"], r["serial"], r["characteristic"], shown.in_unit(r["value"], r["unit"], system),
+             shown.label(r["unit"], system)]
+            for r in records(found.flagged)
+        ]  # fmt: skip
+        emit(["run", "part", "serial", "characteristic", "value", "unit"], rows, None, title="Looks like a blunder")
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("characteristic", required=False)
+@click.option("--of", multiple=True, metavar="PARAMETER", help="Parameters or factors (setup, furnace, ...); "
+              "default: the plannable four, setup and atmosphere; 'all': every one.")  # fmt: skip
+@click.option("--asked", is_flag=True, help="Use what was asked for, not what the traces show was achieved.")
+@click.option("--stage", type=click.Choice(["after", "before"]), help="Plain readings of one stage, not movement.")
+@click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the intervals.")
+@click.option("--companions", is_flag=True, help="Also the other fits of each slope: pooled, without calendar, ...")
+@filter_options
+@format_option
+@book_option
+def effect(
+    characteristic: str | None,
+    of: tuple[str, ...],
+    asked: bool,
+    stage: Any,
+    confidence: float,
+    companions: bool,
+    filters: Filters,
+    fmt: str | None,
+    book: BookFolder,
+) -> None:
+    """Which cycle parameters go with movement, comparing runs of the same part number with each other.
+
+    Every parameter gets an interval and a sentence; "cannot tell" is an answer. Achieved values are used, from the
+    trace, or stated from paper where there is no trace; --asked takes what was asked for.
+
+    Example: loadbook effect flatness --of heating_rate_peak_c_per_h,soak_minutes
+    """
+    from loadbook.ask.effect import effect as ask
+
+    found = ask(book, characteristic, filters, of, stage, asked, confidence)
+    rows = found.rows()
+    if fmt not in (None, "table"):
+        emit(list(found.table.columns), [list(r.values()) for r in rows], fmt)
+    else:
+        _print_effects(rows, book.units, companions, confidence)
+    for warning in found.warnings:
+        say(warning)
+
+
+def _print_effects(rows: list[dict[str, Any]], system: str, companions: bool, confidence: float) -> None:
+    from loadbook.show import movementtable as shown
+    from loadbook.show.tables import plain
+
+    if not rows:
+        return
+    columns, table = shown.effect_table(rows, system)
+    emit(columns, table, None, title=f"Effects inside part numbers ({100 * confidence:g} % interval)")
+    if companions:
+        click.echo("")
+        columns, table = shown.companion_table(rows)
+        emit(columns, table, None, title="The same slopes, otherwise fitted (units kept inside)")
+    click.echo("")
+    for r in rows:
+        click.echo(plain(f"{r['kind']} ({r['process'] or 'no process'}), {r['parameter']}: {r['verdict']}"))
+
+
+@click.command("reading", cls=LoadbookCommand)
+@click.argument("reading_id", type=int)
+@click.option("--decision", type=click.Choice(["confirmed", "refused"]), default="confirmed", show_default=True,
+              help="confirmed: it is a blunder, leave it out; refused: it is real, stop asking.")  # fmt: skip
+@click.option("--person", metavar="NAME", help="Who decides (else LOADBOOK_WHO, else the user name).")
+@click.option("--why", required=True, metavar="TEXT", help="The reason; it is kept for ever.")
+@book_option
+def confirm_reading(reading_id: int, decision: str, person: str | None, why: str, book: BookFolder) -> None:
+    """Say whether a suspected reading is a blunder (left out from now on) or real.
+
+    READING_ID as in: loadbook list readings --where "serial = '0007'". The reading itself stays in the book.
+
+    Example: loadbook confirm reading 412 --why "dial read in the wrong turn"
+    """
+    from loadbook.ground import times
+    from loadbook.ground.errors import NotFoundError
+    from loadbook.keep.records import add_intake, who
+
+    named = person or who()
+    with book.write() as conn:
+        row = conn.execute("SELECT * FROM reading WHERE reading_id = ?", (reading_id,)).fetchone()
+        if row is None:
+            raise NotFoundError(
+                f"there is no reading {reading_id}", mend="loadbook list readings shows them with their reading_id"
+            )
+        add_intake(
+            conn,
+            "confirmations",
+            {
+                "confirmation": [
+                    {
+                        "subject": "reading",
+                        "run": row["run"],
+                        "reading_id": reading_id,
+                        "decision": decision,
+                        "person": named,
+                        "why": why,
+                        "at": times.stored(times.now()),
+                    }
+                ]
+            },
+            rows_read=1,
+            taken_by=named,
+        )
+    word = "a blunder: left out of movement from now on" if decision == "confirmed" else "real: no longer suspected"
+    say(f"Reading {reading_id} ({row['serial']}, {row['characteristic']}, {row['stage']}) is {word}.")
