@@ -1,0 +1,93 @@
+"""Reading any recorder's file: the one way in for `trace look`, `trace take` and the tests."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from .layout import Layout
+from .recorderfast import HEAD_BYTES, read_fast
+from .recorderlong import read_long
+from .recorderoptions import Options, Question, stop
+from .recorderpropose import Draft, propose
+from .recorderread import Raw, read_wide
+from .recordersource import Source
+from .recordertable import open_table
+from .settle import Reading, settle
+
+
+@dataclass
+class Read:
+    """A file as read: its settled layout, the reading, and what is still open (structure first)."""
+
+    layout: Layout
+    reading: Reading
+    questions: list[Question]
+    notes: list[str]
+
+
+def read_raw(source: Source, layout: Layout, *, careful: bool = False) -> Raw:
+    """The file by a settled layout: the quick way where the file is clean, else cell by cell."""
+    if not careful and not source.is_workbook:
+        head = open_table(source, layout, most_bytes=HEAD_BYTES)
+        quick = read_fast(source, head, layout)
+        if quick is not None:
+            return quick
+    table = open_table(source, layout)
+    return read_long(table, layout, source.name) if layout.shape == "long" else read_wide(table, layout, source.name)
+
+
+def look(
+    source: Source,
+    options: Options,
+    *,
+    layout: Layout | None = None,
+    zone: ZoneInfo | None = None,
+    run_started: datetime | None = None,
+    known: dict[str, tuple[str, str]] | None = None,
+) -> Read:
+    """Read a file as far as it can be, collecting every open question.
+
+    layout  a saved layout; without one (or where the options are about the time) it is proposed
+    Raises  IntakeError where rows cannot be read at all
+    """
+    if layout is not None and layout.time_columns and not options.about_time:
+        settled, draft = options.on(layout), None
+        raw = read_raw(source, settled)
+    else:
+        draft = propose(source, options, layout)
+        settled = draft.layout
+        raw = _by_draft(source, draft)
+    reading = settle(
+        raw, settled, where=source.name, start=options.start, fold=options.fold, zone=zone, run_started=run_started,
+        known=known,
+    )  # fmt: skip
+    questions = [*(draft.questions if draft else ()), *reading.questions]
+    notes = [*(draft.notes if draft else ()), *reading.notes]
+    return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)))
+
+
+def _by_draft(source: Source, draft: Draft) -> Raw:
+    if draft.layout.shape == "long":
+        return read_long(draft.table, draft.layout, source.name)
+    quick = read_fast(source, draft.table, draft.layout)
+    return quick if quick is not None else read_wide(draft.table, draft.layout, source.name)
+
+
+def take_in(source: Source, options: Options, **more) -> Read:  # type: ignore[no-untyped-def]
+    """`look`, and raise OpenQuestion where anything is open."""
+    read = look(source, options, **more)
+    stop(read.questions, source.name)
+    return read
+
+
+def lasting(read: Read, name: str) -> Layout:
+    """The layout worth keeping: with a rule for every channel that has a role, without what is this file's alone."""
+    rules = list(read.layout.channels)
+    for spec in read.reading.channels:
+        if spec.role and read.layout.rule(spec.name) is None:
+            from .layout import ChannelRule
+
+            rules.append(ChannelRule(spec.name, spec.role))
+    return replace(read.layout, name=name, channels=tuple(rules))

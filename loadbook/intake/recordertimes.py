@@ -1,0 +1,242 @@
+"""Times as recorders write them: recognising a cell, finding the one format of a column, parsing by it.
+
+Two ways of parsing give the same result: `parse_fast` (whole columns, explicit format) and `parse_cell` (one cell,
+tolerant of missing leading zeros and seconds), used where a column is not uniform. 24:00, second 60 and days that
+no calendar has are refused by both.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+_MONTHS = {m: i for i, m in enumerate(["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], start=1)}
+_CLOCK = r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,](?P<frac>\d{1,9}))?)?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?"
+_OFFSET = r"\s*(?P<off>Z|UTC|[+-]\d{2}:?\d{2})?"
+_DATES = (
+    ("ymd", r"(?P<a>\d{4})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<c>\d{1,2})"),
+    ("xxy", r"(?P<a>\d{1,2})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<c>\d{4}|\d{2})"),
+    ("dMy", r"(?P<a>\d{1,2})(?P<sep>[-/. ]?)(?P<mon>[A-Za-z]{3})[a-z]*(?P=sep),?\s?(?P<c>\d{4}|\d{2})"),
+    ("Mdy", r"(?P<mon>[A-Za-z]{3})[a-z]*(?P<sep>[-/. ])(?P<b>\d{1,2}),?(?P=sep)\s?(?P<c>\d{4})"),
+    ("compact", r"(?P<a>(?:19|20)\d{2})(?P<b>\d{2})(?P<c>\d{2})(?P<sep>)"),
+)
+_WEEKDAY = r"(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+)?"
+_DATE_PATTERNS = [(kind, re.compile(rf"^{_WEEKDAY}{p}$", re.IGNORECASE)) for kind, p in _DATES]
+_MOMENT_PATTERNS = [
+    (kind, re.compile(rf"^{_WEEKDAY}{p}(?P<join>T|,?\s+|[-_:/])(?:{_CLOCK}){_OFFSET}$", re.IGNORECASE))
+    for kind, p in _DATES
+]
+_COMPACT_MOMENT = re.compile(
+    rf"^{_DATES[4][1]}(?P<join>T|\s|_|)(?P<H>\d{{2}})(?P<M>\d{{2}})(?P<S>\d{{2}})(?P<frac>)(?P<ap>)(?P<off>Z)?$"
+)
+_CLOCK_PATTERN = re.compile(rf"^{_CLOCK}$")
+_DURATION = re.compile(
+    r"^(?P<sign>-?)(?:(?P<d>\d+)[d.]\s*)?(?P<a>\d+):(?P<b>\d{2})(?::(?P<c>\d{2})(?:[.,](?P<frac>\d+))?)?$"
+)
+
+
+def kind_of(cell: str) -> str:
+    """'moment' (date and time), 'date', 'clock' (time alone), 'duration' (over 24 h) or '' for anything else.
+
+    >>> [kind_of(c) for c in ("2026-03-01 08:00", "03/04/26", "8:15 PM", "31:00:00", "612.3")]
+    ['moment', 'date', 'clock', 'duration', '']
+    """
+    if len(cell) < 4 or not any(ch.isdigit() for ch in cell):
+        return ""
+    if ":" not in cell and not _COMPACT_MOMENT.match(cell):
+        return "date" if any(p.match(cell) for _, p in _DATE_PATTERNS) else ""
+    if _CLOCK_PATTERN.match(cell):
+        return "clock" if int(cell.split(":")[0]) < 24 else "duration"
+    if _COMPACT_MOMENT.match(cell) or any(p.match(cell) for _, p in _MOMENT_PATTERNS):
+        return "moment"
+    return "duration" if _DURATION.match(cell) else ""
+
+
+def date_orders(cells: Sequence[str]) -> tuple[set[str], str]:
+    """The orders ('dmy', 'mdy', 'ymd') under which every cell is a date of a calendar, and one cell as an example.
+
+    A cell with a four-digit year first, a month in letters or eight digits together leaves one order only.
+    """
+    orders = {"dmy", "mdy", "ymd"}
+    example = ""
+    for cell in dict.fromkeys(c.split(":")[0].rsplit(" ", 1)[0] if ":" in c else c for c in cells):
+        match = next((m for kind, p in _DATE_PATTERNS if (m := p.match(cell)) and kind == "xxy"), None)
+        if match is None:
+            continue
+        example = example or cell
+        orders = {o for o in orders if _date_parts(match.groupdict(), o) is not None}
+    return orders, example
+
+
+def _date_parts(g: dict[str, str | None], order: str) -> tuple[int, int, int] | None:
+    a, b, c = g["a"], g["b"], g["c"]
+    if a is None or b is None or c is None:
+        return None
+    if order == "ymd":
+        if len(c) == 4:
+            return None
+        year, month, day = a, b, c
+    elif order == "dmy":
+        day, month, year = a, b, c
+    else:
+        month, day, year = a, b, c
+    y = int(year) + (2000 if len(year) <= 2 else 0)
+    try:
+        datetime(y, int(month), int(day))
+    except ValueError:
+        return None
+    return y, int(month), int(day)
+
+
+def format_of(cell: str, order: str) -> str:
+    """The strptime format of a date, clock or moment cell; order settles the all-digit dates. '' where it is none.
+
+    >>> format_of("3/4/2026 8:05:00 PM", "mdy"), format_of("2026-03-01T08:00:00Z", "")
+    ('%m/%d/%Y %I:%M:%S %p', '%Y-%m-%dT%H:%M:%S%z')
+    """
+    for kind, pattern in [("clock", _CLOCK_PATTERN), *_DATE_PATTERNS, *_MOMENT_PATTERNS, ("compact", _COMPACT_MOMENT)]:
+        match = pattern.match(cell)
+        if match is None:
+            continue
+        g = match.groupdict()
+        date = ""
+        if kind != "clock":
+            sep, long_year = g["sep"] or "", len(g["c"] or "") == 4
+            year = "%Y" if long_year else "%y"
+            if kind == "ymd":
+                date = f"%Y{sep}%m{sep}%d"
+            elif kind == "compact":
+                date = "%Y%m%d"
+            elif kind == "dMy":
+                date = f"%d{sep}%b{sep}{year}"
+            elif kind == "Mdy":
+                date = f"%b{sep}%d,{sep}%Y" if "," in cell else f"%b{sep}%d{sep}%Y"
+            else:
+                names = {"d": "%d", "m": "%m", "y": year if order != "ymd" else "%y"}
+                date = sep.join(names[ch] for ch in order)
+        if not g.get("H"):
+            return date
+        colon = ":" if ":" in cell else ""
+        clock = f"%I{colon}%M" if g["ap"] else f"%H{colon}%M"
+        if g["S"]:
+            clock += f"{colon}%S" + (("," if "," in cell.rsplit(":", 1)[-1] else ".") + "%f" if g["frac"] else "")
+        if g["ap"]:
+            clock += " %p" if re.search(r"\s[AaPp]\.?[Mm]", cell) else "%p"
+        offset = g.get("off")
+        if offset:
+            clock += (" " if cell.removesuffix(offset).endswith(" ") else "") + "%z"
+        return date + (g.get("join") or "") + clock
+    return ""
+
+
+def order_of(fmt: str) -> str:
+    """'dmy', 'mdy' or 'ymd' of a strptime format, '' where it has no date."""
+    marks = [ch.lower() for ch in re.findall(r"%([dmbyY])", fmt)]
+    return "".join("m" if ch == "b" else ch for ch in marks)
+
+
+def parse_cell(cell: str, fmt: str) -> datetime | None:
+    """The moment of a cell under a format, tolerant of left-out zeros, seconds and fractions; None where it is none.
+
+    With an offset in the cell the moment is aware (UTC), else naive. A clock alone gives that time on 1 January 1.
+    """
+    order = order_of(fmt)
+    patterns = [*_MOMENT_PATTERNS, ("compact", _COMPACT_MOMENT)] if order else [("clock", _CLOCK_PATTERN)]
+    for kind, pattern in patterns:
+        match = pattern.match(cell)
+        if match is None:
+            continue
+        g = match.groupdict()
+        if not order:
+            day: tuple[int, int, int] | None = (1, 1, 1)
+        elif kind in ("ymd", "compact"):
+            day = _date_parts(g, "ymd") if order == "ymd" and len(g["c"] or "") <= 2 else None
+        elif kind == "xxy":
+            day = _date_parts(g, order)
+        else:
+            month = _MONTHS.get((g["mon"] or "").lower())
+            number = g["a"] if kind == "dMy" else g["b"]
+            day = None if month is None else _date_parts({"a": number, "b": str(month), "c": g["c"]}, "dmy")
+        return None if day is None else _at(day, g)
+    return None
+
+
+def _at(day: tuple[int, int, int], g: dict[str, str | None]) -> datetime | None:
+    hour = int(g["H"] or 0)
+    if g["ap"]:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if g["ap"][0] in "Pp" else 0)
+    micro = int((g["frac"] or "0").ljust(6, "0")[:6])
+    try:
+        moment = datetime(*day, hour, int(g["M"] or 0), int(g["S"] or 0), micro)
+    except ValueError:
+        return None
+    offset = g.get("off")
+    if not offset:
+        return moment
+    if offset in ("Z", "z") or offset.upper() == "UTC":
+        return moment.replace(tzinfo=UTC)
+    digits = offset[1:].replace(":", "")
+    shift = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
+    return (moment + (shift if offset[0] == "-" else -shift)).replace(tzinfo=UTC)
+
+
+def elapsed_seconds(cell: str, unit: str, decimal: str = ".") -> float | None:
+    """Seconds of an elapsed time: a number in s, min, h or ms, or h:m:s, h:m, m:s (hours may pass 24).
+
+    >>> elapsed_seconds("26:10:05", "h:m:s"), elapsed_seconds("1.5", "min")
+    (94205.0, 90.0)
+    """
+    if ":" in unit:
+        match = _DURATION.match(cell)
+        if match is None or (unit == "h:m:s") != (match["c"] is not None):
+            return None
+        a, b = int(match["a"]), int(match["b"])
+        days = int(match["d"] or 0) * 86400
+        fraction = float(f"0.{match['frac']}") if match["frac"] else 0.0
+        if b > 59 or int(match["c"] or 0) > 59:
+            return None
+        seconds = {"h:m:s": a * 3600 + b * 60 + int(match["c"] or 0), "h:m": a * 3600 + b * 60, "m:s": a * 60 + b}[unit]
+        return (-1.0 if match["sign"] else 1.0) * (days + seconds + fraction)
+    try:
+        number = float(cell.replace(decimal, ".") if decimal != "." else cell)
+    except ValueError:
+        return None
+    return number * {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 0.001}[unit]
+
+
+_EPOCH = {"1900": datetime(1899, 12, 30), "1904": datetime(1904, 1, 1)}
+
+
+def serial_moment(number: float, epoch: str) -> datetime | None:
+    """The moment of a spreadsheet's day count, to the millisecond. Serials before 1 March 1900 are refused (their
+    day 60 never was).
+
+    >>> serial_moment(46082.3125, "1900").isoformat()
+    '2026-03-01T07:30:00'
+    """
+    if not 61 <= number < 2_958_466:
+        return None
+    return _EPOCH[epoch] + timedelta(milliseconds=round(number * 86_400_000))
+
+
+def parse_fast(column: pd.Series[str], fmt: str) -> np.ndarray | None:
+    """Seconds since 1970 (as if the clock were UTC where there is no offset) of a column, None where a cell does not fit."""
+    import pandas as pd
+
+    try:
+        moments = pd.to_datetime(column, format=fmt, utc="%z" in fmt)
+    except (ValueError, TypeError, OverflowError):
+        return None
+    if moments.isna().any():
+        return None
+    naive = moments.dt.tz_localize(None) if "%z" in fmt else moments
+    micros = naive.to_numpy().astype("datetime64[us]").astype("int64")
+    return micros / 1e6

@@ -1,0 +1,228 @@
+"""From what stands in the file to what is known: UTC times on one rising axis, channels in °C, counts, open questions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from ..calc.model import MISSING, OPEN, Flags, Floats
+from ..ground.errors import IntakeError, OpenQuestion, Problem, UsageError
+from ..ground.times import parse_date, parse_moment, zone_of
+from . import settleaxis, settlezone
+from .layout import Layout
+from .recorderoptions import Question
+from .recorderread import Raw
+from .recordertable import quote
+from .settlevalues import ChannelSpec, settle_values
+
+NOON_TO_NOON = 43_200.0
+
+
+@dataclass
+class Counts:
+    """What is told after every intake; samples are times, missing and open are counted over all channels."""
+
+    rows: int = 0
+    samples: int = 0
+    missing: int = 0
+    open: int = 0
+    repeated: int = 0
+    duplicates: int = 0
+    backwards: int = 0
+    gaps: int = 0
+    longest_gap_s: float = 0.0
+    interval_s: float = 0.0
+
+
+@dataclass
+class Reading:
+    """A file as read and settled.
+
+    started   UTC moment of the first sample; None where nothing tells it yet
+    t_s       (n,) seconds from the first sample, strictly rising;  lines (n,) physical lines
+    values    (channels, n) °C, mbar or as recorded; NaN where missing or open;  flags the same shape
+    """
+
+    started: datetime | None
+    zone: str
+    t_s: Floats
+    values: Floats
+    flags: Flags
+    lines: np.ndarray
+    channels: list[ChannelSpec]
+    counts: Counts
+    questions: list[Question] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def settle(
+    raw: Raw,
+    layout: Layout,
+    *,
+    where: str = "",
+    start: str = "",
+    fold: str = "",
+    zone: ZoneInfo | None = None,
+    run_started: datetime | None = None,
+    known: dict[str, tuple[str, str]] | None = None,
+) -> Reading:
+    """Settle a raw file.
+
+    start        the user's --start: a moment, a date (clock times without dates), 'run', or ''
+    zone         the book's zone, where the layout names none
+    run_started  when the run began (UTC), used only for --start run
+    known        channel name (lower case) -> (role, unit) from the run's channel records
+    Questions are collected, not raised. Raises IntakeError where nothing could be made of the file.
+    """
+    if not raw.rows_read:
+        raise IntakeError("no rows of data were found", [Problem("nothing below the heading", where)])
+    clock_zone = zone_of(layout.zone) if layout.zone else zone or ZoneInfo("UTC")
+    questions = _unknown(raw)
+    notes = list(raw.notes)
+    time, keep, asked, remarks = settleaxis.fill_blank_times(raw.time, layout.blank_times)
+    questions += asked
+    notes += remarks
+    values, flags, lines = raw.values, raw.flags, raw.lines
+    if not keep.all():
+        time, values, flags, lines = time[keep], values[:, keep], flags[:, keep], lines[keep]
+    time, dated, more = _absolute(time, raw, layout, start, fold, clock_zone, run_started, notes)
+    questions += more
+    axis, asked = settleaxis.rising(time, values, flags, lines, layout.repeated_times)
+    questions += asked
+    notes += axis.notes
+    _twelve_hours(axis.backwards, time, where)
+    settled = settle_values(raw.headings, axis.values, axis.flags, axis.t, layout, known or {})
+    questions += settled.questions
+    notes += settled.notes
+    interval, count, longest = settleaxis.gaps(axis.t)
+    if count:
+        notes.append(f"{count} gap{'s' if count > 1 else ''}, the longest {longest:g} s where {interval:g} s is usual")
+    counts = Counts(
+        raw.rows_read, len(axis.t), int((settled.flags & MISSING > 0).sum()), int((settled.flags & OPEN > 0).sum()),
+        axis.repeated, axis.duplicates, axis.backwards, count, longest, interval,
+    )  # fmt: skip
+    started = settlezone.utc_text(float(axis.t[0])) if dated else None
+    t_s = np.round(axis.t - axis.t[0], 6)
+    zone_name = "UTC" if raw.aware else clock_zone.key
+    return Reading(
+        started, zone_name, t_s, settled.values, settled.flags, axis.lines, settled.channels, counts, questions, notes
+    )
+
+
+def _unknown(raw: Raw) -> list[Question]:
+    by_text: dict[str, list[tuple[str, int, int]]] = {}
+    for (column, text), (count, line) in raw.unknown.items():
+        by_text.setdefault(text, []).append((column, count, line))
+    questions = []
+    for text, found in list(by_text.items())[:10]:
+        column, _, line = min(found, key=lambda f: f[2])
+        count = sum(f[1] for f in found)
+        questions.append(
+            Question(
+                f"{text!r} stands among the numbers of {column!r} (line {line}, {count} times in all):"
+                " open circuit, or no value?",
+                f"--sentinel {quote(text)} or --blank {quote(text)}",
+            )
+        )
+    if len(by_text) > 10:
+        questions.append(
+            Question(f"{len(by_text) - 10} more texts stand among the numbers", "--sentinel or --blank for each")
+        )
+    return questions
+
+
+def _absolute(
+    time: Floats,
+    raw: Raw,
+    layout: Layout,
+    start: str,
+    fold: str,
+    zone: ZoneInfo,
+    run_started: datetime | None,
+    notes: list[str],
+) -> tuple[Floats, bool, list[Question]]:
+    """Seconds since 1970 UTC in file order, and whether they are (else they count from the first row or midnight)."""
+    if raw.aware:
+        return time, True, []
+    if layout.time_kind in ("clock", "serial"):
+        utc, questions, more = settlezone.to_utc(time, zone, fold)
+        notes += more
+        return utc, True, questions
+    if layout.time_kind == "time of day":
+        return _dated(time, start, fold, zone, run_started, notes)
+    if not start:
+        return (
+            time,
+            False,
+            [Question("times count from the start, and nothing tells when that was", "--start MOMENT, or --start run")],
+        )
+    zero = _run(run_started) if start == "run" else _moment(start, zone)
+    if start == "run":
+        notes.append(f"the recorder's zero is taken as the run's start, {zero:%Y-%m-%d %H:%M:%S} UTC (--start run)")
+    return time + zero.timestamp(), True, []
+
+
+def _run(run_started: datetime | None) -> datetime:
+    if run_started is None:
+        raise UsageError("--start run needs a run", mend="Give --start MOMENT")
+    return run_started
+
+
+def _moment(text: str, zone: ZoneInfo) -> datetime:
+    try:
+        return parse_moment(text, zone)
+    except OpenQuestion:
+        raise
+    except UsageError as exc:
+        raise UsageError(f"--start {text!r} is no moment", mend="Write it like 2026-03-01T08:00, or 'run'") from exc
+
+
+def _dated(
+    time: Floats, start: str, fold: str, zone: ZoneInfo, run_started: datetime | None, notes: list[str]
+) -> tuple[Floats, bool, list[Question]]:
+    if settleaxis.newest_first(time):
+        raise IntakeError(
+            "clock times without dates run backwards", [Problem("the newest row stands first", None)],
+            mend="Export the file with dates, or oldest first",
+        )  # fmt: skip
+    time, more = settleaxis.cross_midnight(time)
+    notes += more
+    if not start:
+        return time, False, [Question("times have no date", "--start DATE (of the first row), or --start run")]
+    if start == "run":
+        began = _run(run_started).astimezone(zone).replace(tzinfo=None)
+        midnight = datetime(began.year, began.month, began.day)
+        offset = (began - midnight).total_seconds() - float(time[0])
+        day = midnight.date() + timedelta(days=round(offset / settleaxis.DAY))
+        notes.append(f"the first row is dated {day.isoformat()}, nearest to the run's start (--start run)")
+    else:
+        day = _day(start, zone)
+    base = (datetime(day.year, day.month, day.day, tzinfo=UTC) - datetime.fromtimestamp(0, UTC)).total_seconds()
+    utc, questions, remarks = settlezone.to_utc(time + base, zone, fold)
+    notes += remarks
+    return utc, True, questions
+
+
+def _day(start: str, zone: ZoneInfo) -> date:
+    try:
+        return parse_date(start)
+    except UsageError:
+        return _moment(start, zone).astimezone(zone).date()
+
+
+def _twelve_hours(backwards: int, time: Floats, where: str) -> None:
+    """A 12-hour clock without AM/PM: the time steps back by twelve hours less one interval, and hours stay below 13."""
+    if not backwards:
+        return
+    steps = np.diff(time)
+    back = steps[steps < 0]
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    if len(back) <= 4 and ((back >= -NOON_TO_NOON) & (back <= -NOON_TO_NOON + 2.5 * usual)).all() and usual < 7200:
+        raise IntakeError(
+            "the time steps back by twelve hours: a 12-hour clock without AM and PM cannot be told",
+            [Problem("half of the rows would stand on the wrong half of the day", where or None)],
+            mend="Export the file with AM/PM or a 24-hour clock",
+        )

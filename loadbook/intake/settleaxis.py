@@ -1,0 +1,211 @@
+"""One strictly rising time axis out of the times as they stand in the file, with everything odd counted and flagged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ..calc.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING, Flags, Floats
+from ..ground.errors import IntakeError, Problem
+from .recorderoptions import Question
+
+DAY = 86_400.0
+GAP_FACTOR = 3.0  # a gap is an interval longer than three times the usual (median) one
+REPEAT_SHARE = 0.05  # repeated times with other values on more of the rows than this may be rounded times: asked
+
+
+@dataclass
+class Axis:
+    """Samples in rising time.
+
+    t          (n,) seconds, strictly rising;  values, flags (channels, n);  lines (n,) physical lines
+    repeated   rows that repeat an earlier row exactly (left out);  merged: rows that complete one of the same time
+    duplicates rows with the time of an earlier row and other values (the first is kept, flagged DUPLICATE_TIME)
+    backwards  rows that stood after a later time (sorted into place, flagged BACKWARD_TIME)
+    """
+
+    t: Floats
+    values: Floats
+    flags: Flags
+    lines: np.ndarray
+    repeated: int = 0
+    merged: int = 0
+    duplicates: int = 0
+    backwards: int = 0
+    notes: list[str] = field(default_factory=list)
+
+
+def fill_blank_times(time: Floats, how: str) -> tuple[Floats, np.ndarray, list[Question], list[str]]:
+    """Times of rows without one: spread evenly between the written ones, or left out.
+
+    how      'spread', 'skip' or '' (asked; spread for the time being)
+    Returns  (times, rows kept as a mask, questions, remarks)
+    """
+    blank = np.isnan(time)
+    keep = np.ones(len(time), bool)
+    if not blank.any():
+        return time, keep, [], []
+    known = np.flatnonzero(~blank)
+    if len(known) < 2:
+        raise IntakeError("fewer than two rows have a time", [Problem("the time column is blank", None)])
+    steps = np.unique(np.diff(known))
+    every = f"every {steps[0]} rows" if len(steps) == 1 else f"every {steps[0]} to {steps[-1]} rows"
+    count = int(blank.sum())
+    questions = []
+    if not how:
+        questions.append(
+            Question(
+                f"{count} of {len(time)} rows have no time; one is written {every}", "--blank-times spread or skip"
+            )
+        )
+    if how == "skip":
+        return time, ~blank, [], [f"{count} rows without a time left out (--blank-times skip)"]
+    index = np.arange(len(time))
+    keep = index >= known[0]
+    filled = np.interp(index, known, time[known])
+    last, before = known[-1], known[-2]
+    slope = (time[last] - time[before]) / (last - before)
+    filled[last + 1 :] = time[last] + slope * (index[last + 1 :] - last)
+    notes = [f"{count} rows have no time of their own: spread evenly between the written ones"]
+    if known[0] > 0:
+        notes.append(f"{known[0]} rows before the first time left out")
+    return filled, keep, questions, notes
+
+
+def cross_midnight(time: Floats) -> tuple[Floats, list[str]]:
+    """Clock times without dates as seconds that go on after midnight: a step back of over 12 h is a new day.
+
+    Raises IntakeError where a step forward is over 12 h: that may be a pause, or a row out of order across midnight.
+    """
+    steps = np.diff(time)
+    if (steps > DAY / 2).any():
+        at = int(np.flatnonzero(steps > DAY / 2)[0]) + 1
+        raise IntakeError(
+            "clock times without dates jump by more than half a day",
+            [Problem(f"row {at + 1} of the data: a pause, or a row out of order at midnight? Nothing tells", None)],
+            mend="Export the file with dates",
+        )
+    days = np.concatenate([[0.0], np.cumsum(steps < -DAY / 2)])
+    notes = []
+    if days[-1]:
+        notes.append(
+            f"midnight is crossed {'once' if days[-1] == 1 else f'{int(days[-1])} times'}: the dates are counted on"
+            " (a pause of a whole day or more would not be seen)"
+        )
+    return time + days * DAY, notes
+
+
+def newest_first(time: Floats) -> bool:
+    """Does the file run backwards as a whole (more than nine in ten steps, and end before it begins)."""
+    steps = np.diff(time)
+    steps = steps[np.abs(steps) < DAY / 2] if len(steps) else steps
+    moved = steps[steps != 0]
+    return len(moved) >= 3 and bool((moved < 0).mean() > 0.9)
+
+
+def spread_repeats(time: Floats) -> Floats:
+    """Rounded times: k rows with one time lie evenly between it and the next."""
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(time) != 0) + 1])
+    counts = np.diff(np.concatenate([starts, [len(time)]]))
+    stamps = time[starts]
+    widths = np.diff(stamps)
+    last = widths[-1] if len(widths) else 0.0
+    usual = float(np.max(counts[:-1])) if len(counts) > 1 else 1.0
+    group = np.repeat(np.arange(len(starts)), counts)
+    within = np.arange(len(time)) - starts[group]
+    per = np.concatenate([widths / counts[:-1], [last / max(usual, counts[-1])]]) if len(widths) else np.array([0.0])
+    return stamps[group] + within * per[group]
+
+
+def rising(
+    time: Floats, values: Floats, flags: Flags, lines: np.ndarray, repeats: str = ""
+) -> tuple[Axis, list[Question]]:
+    """The samples in strictly rising time; see Axis for what becomes of the rest.
+
+    time     (n,) seconds in file order, no NaN;  repeats  'spread', 'first' or '' (asked where it matters)
+    """
+    notes: list[str] = []
+    if newest_first(time):
+        time, values, flags, lines = time[::-1], values[:, ::-1], flags[:, ::-1], lines[::-1]
+        notes.append("the newest row stands first in the file: turned round")
+    if len(time) < 2 or (np.diff(time) > 0).all():
+        return Axis(time, values, flags, lines, notes=notes), []
+    questions = []
+    together = np.flatnonzero(np.diff(time) == 0)
+    if repeats == "spread" and len(together):
+        if (np.diff(time) < 0).any():
+            raise IntakeError(
+                "rounded times cannot be spread in a file that is out of order", [Problem("a time goes back", None)],
+                mend="Use --repeated-times first",
+            )  # fmt: skip
+        notes.append(f"{len(together)} rows repeat a rounded time: spread evenly up to the next")
+        time = spread_repeats(time)
+    elif not repeats and len(together):
+        other = ~_same(values[:, together], values[:, together + 1]).all(axis=0)
+        if other.sum() >= 3 and other.sum() >= REPEAT_SHARE * len(time):
+            questions.append(
+                Question(
+                    f"{int(other.sum())} of {len(time)} rows have the time of the row before and other values:"
+                    " rounded times, or duplicates?",
+                    "--repeated-times spread or first",
+                )
+            )
+    axis = _sorted(time, values.copy(), flags.copy(), lines)
+    axis.notes = notes + axis.notes
+    return axis, questions
+
+
+def _same(a: Floats, b: Floats) -> np.ndarray:
+    return (a == b) | (np.isnan(a) & np.isnan(b))
+
+
+def _sorted(time: Floats, values: Floats, flags: Flags, lines: np.ndarray) -> Axis:
+    order = np.argsort(time, kind="stable")
+    ts = time[order]
+    first = np.concatenate([[True], ts[1:] != ts[:-1]])
+    group = np.cumsum(first) - 1
+    heads = order[first]  # row that stands for each time
+    rest = np.flatnonzero(~first)
+    rows, targets = order[rest], heads[group[rest]]
+    same = _same(values[:, rows], values[:, targets])
+    identical = same.all(axis=0)
+    fills = (same | np.isnan(values[:, rows]) | np.isnan(values[:, targets])).all(axis=0) & ~identical
+    for row, target in zip(rows[fills], targets[fills], strict=True):
+        blank = np.isnan(values[:, target]) & ~np.isnan(values[:, row])
+        values[blank, target] = values[blank, row]
+        flags[blank, target] = flags[blank, row]
+    clash = ~identical & ~fills
+    flags[:, targets[clash]] |= DUPLICATE_TIME
+    kept = np.sort(heads)
+    backward = np.zeros(len(time), bool)
+    in_file = time[kept]
+    backward[kept[1:]] = in_file[1:] < np.maximum.accumulate(in_file)[:-1]
+    flags[:, backward] |= BACKWARD_TIME
+    notes = []
+    counts = (int(identical.sum()), int(fills.sum()), int(clash.sum()), int(backward.sum()))
+    if counts[0]:
+        notes.append(f"{counts[0]} rows repeat an earlier row exactly: left out")
+    if counts[1]:
+        notes.append(f"{counts[1]} rows fill in the blanks of an earlier row with the same time")
+    if counts[2]:
+        notes.append(
+            f"{counts[2]} rows have the time of an earlier row and other values: the first is kept and flagged"
+        )
+    if counts[3]:
+        notes.append(f"{counts[3]} rows stand after a later time: sorted into place and flagged")
+    return Axis(time[heads], values[:, heads], flags[:, heads], lines[heads], *counts, notes)
+
+
+def gaps(t: Floats) -> tuple[float, int, float]:
+    """(usual interval, number of gaps, longest interval), all in seconds; zeros for fewer than two samples."""
+    if len(t) < 2:
+        return 0.0, 0, 0.0
+    steps = np.diff(t)
+    usual = float(np.median(steps))
+    return usual, int((steps > GAP_FACTOR * usual).sum()), float(steps.max())
+
+
+def missing_share(flags: Flags) -> float:
+    """Share of samples that are missing."""
+    return float((flags & MISSING > 0).mean()) if flags.size else 0.0
