@@ -6,10 +6,10 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from loads import WORK, Injected, Physics, Spec
 from scipy.signal import lfilter
 
 from loadbook.calc.model import OPEN, Trace
+from tests.loads import WORK, Injected, Physics, Spec
 
 Record = Callable[[np.ndarray, np.ndarray], Trace]
 

@@ -229,7 +229,7 @@ def integrate(specs: list[Spec]) -> list[Physics]:
 
 def generate(seed: int, indexes: range, kinds: list[str] | None = None, **choice: bool) -> list[Load]:
     """The loads of a series with these numbers; kinds gives the fault of each, None makes healthy loads."""
-    from faulty import inject
+    from tests.faulty import inject
 
     specs = [draw(seed, i, **choice) for i in indexes]
     loads = []

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from .faults_answer import find_quicker
+from .faults_detached import find_detached
 from .faults_frozen import find_frozen
 from .faults_open import find_open
 from .faults_scene import scene
@@ -43,4 +45,7 @@ def find_faults(trace: Trace, phases: Any = None, pieces: Sequence[PieceRecord] 
     found += find_frozen(seen)
     found += find_steps(seen)
     found += find_noisy(seen)
+    seen = seen.blanked(found)
+    found += find_detached(seen)
+    found += find_quicker(seen)
     return sorted(found, key=lambda f: (f.start_s, f.channel))

@@ -10,6 +10,7 @@ from .model import Fault, Floats
 STEP_C = 4.0  # smallest step looked for
 STEP_NOISES = 7.0
 SIDE_S = 420.0  # each side's line is fitted over this long, or five samples
+SHORT_SIDE_S = 90.0  # and over this, where the way bends: the smaller jump counts
 MANY = 40  # more candidate jumps than this make a channel noisy, not stepped
 BLOCK_S = 600.0
 NOISY_RATIO = 5.0
@@ -37,8 +38,15 @@ def find_steps(scene: Scene) -> list[Fault]:
 def step_at(scene: Scene, row: int, i: int) -> tuple[float, float, float] | None:
     """The jump between samples i and i+1 beyond what the lines on both sides allow: (jump [°C], its standard
     error, rate of the steeper side [°C/s]); None where a side is too short."""
+    wide = _between_lines(scene, row, i, max(5, int(SIDE_S / scene.interval_s)))
+    close = _between_lines(scene, row, i, max(5, int(SHORT_SIDE_S / scene.interval_s)))
+    if wide is None or close is None:
+        return None
+    return wide if abs(wide[0]) <= abs(close[0]) else close
+
+
+def _between_lines(scene: Scene, row: int, i: int, half: int) -> tuple[float, float, float] | None:
     t, y = scene.t, scene.y[row]
-    half = max(5, int(SIDE_S / scene.interval_s))
     before = slice(max(0, i - half + 1), i + 1)
     after = slice(i + 1, min(len(t), i + 1 + half))
     left, right = line_fit(t[before], y[before], t[i]), line_fit(t[after], y[after], t[i + 1])
@@ -59,7 +67,8 @@ def _confirmed(scene: Scene, row: int, places: Floats, least: float) -> list[Fau
             continue
         jump, error, rate = seen
         between = float(scene.y[row, i + 1] - scene.y[row, i])
-        allowed = 2.0 * rate * float(scene.t[i + 1] - scene.t[i])
+        beside = np.abs(np.diff(scene.y[row, max(0, i - 1) : i + 3]))[[0, -1]] if 0 < i < len(scene.t) - 2 else [0.0]
+        allowed = max(2.0 * rate * float(scene.t[i + 1] - scene.t[i]), 2.5 * float(np.nanmax(beside)))
         if abs(jump) < max(least, 5.0 * error, allowed) or jump * between <= 0 or abs(between) < 0.5 * abs(jump):
             continue
         if steps and i - steps[-1][0] <= 3:

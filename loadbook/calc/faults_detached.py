@@ -1,0 +1,191 @@
+"""Detached work TCs, seen the moment it happens: the channel leaves its own earlier place for the furnace.
+
+Between two moments a body takes up heat as dT = k (furnace - T) dt. Its k changes slowly, and much as its nearest
+peers' does; a bead that comes off takes the k of a bare wire within minutes and closes a share of the distance to the
+furnace at once. So the change over a few minutes is compared with two forecasts from the same channel's own past:
+its own k, raised as the k of the three peers nearest to it was, and its own place relative to those peers. Both must
+be beaten, so that neither a ramp's beginning (which moves places) nor a fan (which moves every k) counts.
+What happens while nothing drives the load (at a hold) cannot be seen here: faults_answer.py looks at that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .faults_scene import Bools, Scene, clock
+from .model import Fault, Floats
+
+LAGS_S = (300.0, 600.0, 900.0)  # the change is looked for over these spans
+OWN_PAST_S = {300.0: 1200.0, 600.0: 1200.0, 900.0: 1800.0}  # and forecast from this long before
+DRIVE_C = 6.0  # the furnace must be this far away, before and (by the forecast) still
+LEAVES_C = 6.0  # least departure from the forecast
+LEAVES_SHARE = 0.25  # least share of the distance that is closed
+COOLING_FACTOR = {300.0: 1.6, 600.0: 2.2, 900.0: 2.6}  # cooling: fans and cores make honest places move more
+BEGINS = 1.8
+BEGINNING_FACTOR = 2.5
+NEAREST = 3
+
+
+@dataclass(frozen=True)
+class Departure:
+    """How far the channel is from both forecasts at one moment, the smaller of the two, [°C] and as a share of the
+    distance to the furnace; score >= 1 where both are beyond their limits."""
+
+    row: int
+    at: int
+    lag: int
+    score: float
+    c: float
+    share: float
+
+
+def find_detached(scene: Scene) -> list[Fault]:
+    """Work TCs that leave their place for the furnace while the load is driven; one fault per channel, to the end."""
+    rows = np.flatnonzero(scene.work)
+    grid = scene.grid
+    if len(rows) < 2 or np.isfinite(grid.furnace).sum() < 20:
+        return []
+    best: dict[int, list[Departure]] = {}
+    for lag_s in LAGS_S:
+        for departure in _departures(grid.y[rows], grid.furnace, grid.step_s, lag_s):
+            best.setdefault(departure.row, []).append(departure)
+    return [_fault(scene, int(rows[row]), rows, seen) for row, seen in sorted(best.items())]
+
+
+def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list[Departure]:
+    """The first departure of each channel (index into x) over one span."""
+    count, points = x.shape
+    lag = max(3, round(lag_s / step_s))
+    past = max(lag, round(OWN_PAST_S[lag_s] / step_s))
+    if points <= lag + past + 1:
+        return []
+    away = furnace[None, :] - x
+    good = np.isfinite(away)
+    total = np.zeros((count, points))
+    filled = np.where(good, away, 0.0)
+    np.cumsum(0.5 * (filled[:, 1:] + filled[:, :-1]), axis=1, out=total[:, 1:])
+    holes = np.cumsum(~good, axis=1)
+    now = np.arange(lag + past, points)
+    then, before = now - lag, now - lag - past
+    with np.errstate(invalid="ignore", divide="ignore"):
+        side = np.sign(away[:, then])
+        drive, drive_past = total[:, now] - total[:, then], total[:, then] - total[:, before]
+        moved, moved_past = x[:, now] - x[:, then], x[:, then] - x[:, before]
+        usable: Bools = (
+            (holes[:, now] - holes[:, before] == 0)
+            & (np.abs(drive_past) > DRIVE_C * past)
+            & (np.abs(away[:, then]) > DRIVE_C)
+            & (np.sign(drive_past) == side)
+        )
+        own = np.clip(moved_past / drive_past, 0.0, None)  # k per grid step
+        nearer = (moved - own * drive) * side
+        likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.15 * np.abs(away[:, then]))
+        ratio = np.where(usable & (np.abs(drive) > DRIVE_C * lag), (moved / drive) / np.maximum(own, 1e-4), np.nan)
+    found = []
+    for row in np.flatnonzero(likely.any(axis=1)):
+        cells = np.flatnonzero(likely[row])
+        score, c, share = _beaten(int(row), cells, away, now, then, drive_past, usable, own, ratio, drive, moved, side)
+        limit = np.where(side[row, cells] > 0, 1.0, COOLING_FACTOR[lag_s])
+        beyond = np.flatnonzero(score >= limit)
+        if len(beyond):
+            first = beyond[0]
+            close = beyond[beyond <= first + 2 * lag]
+            top = close[np.argmax(score[close])]
+            found.append(
+                Departure(int(row), int(now[cells[top]]), lag, float(score[top]), float(c[top]), float(share[top]))
+            )
+    return found
+
+
+def _beaten(
+    row: int,
+    cells: np.ndarray,
+    away: Floats,
+    now: np.ndarray,
+    then: np.ndarray,
+    drive_past: Floats,
+    usable: Bools,
+    own: Floats,
+    ratio: Floats,
+    drive: Floats,
+    moved: Floats,
+    side: Floats,
+) -> tuple[Floats, Floats, Floats]:
+    """Score, departure [°C] and share at some cells of one channel, against the more lenient of both forecasts."""
+    others = np.array([r for r in range(len(away)) if r != row])
+    sign = side[row, cells]
+    here = away[row, now[cells]] * sign
+    start = away[row, then[cells]] * sign
+    with np.errstate(invalid="ignore", divide="ignore"):
+        past_place = drive_past[others][:, cells] / drive_past[row, cells]
+        apart = np.where(usable[others][:, cells] & (past_place > 0), np.abs(np.log(past_place)), np.inf)
+        nearest = np.argsort(apart, axis=0)[:NEAREST]
+        known = np.isfinite(np.take_along_axis(apart, nearest, 0))
+        quicker = np.where(known, np.take_along_axis(ratio[others][:, cells], nearest, 0), np.nan)
+        raised = np.clip(np.fmax.reduce(quicker, axis=0), 1.0, 8.0)
+        raised = np.where(np.isfinite(raised), raised, 1.0)
+        by_rate = (moved[row, cells] - own[row, cells] * raised * drive[row, cells]) * sign
+        away_now = np.take_along_axis(away[others][:, now[cells]], nearest, 0)
+        away_then = np.take_along_axis(away[others][:, then[cells]], nearest, 0)
+        forecast = np.sort(np.where(known, away_now * (start / away_then), np.nan), axis=0)
+        number = known.sum(axis=0)
+        middle = np.where(number > 0, forecast[np.maximum(number - 1, 0) // 2, np.arange(len(cells))], np.nan)
+        by_place = middle - here
+        still = np.maximum(DRIVE_C + 2.0, 0.3 * start)
+        driven = (here + by_rate > still) & (middle > still)
+        c = np.minimum(by_rate, by_place)
+        share = np.minimum(by_rate / (here + by_rate), by_place / middle)
+        score = np.where(driven, np.minimum(c / LEAVES_C, share / LEAVES_SHARE), -np.inf)
+        # where the forecast itself takes the furnace far further off than it ever was, the past says little
+        begins = np.maximum(here + by_rate, middle) > BEGINS * start
+        score = np.where(begins, score / BEGINNING_FACTOR, score)
+    return np.nan_to_num(score, nan=-np.inf), c, share
+
+
+def _fault(scene: Scene, row: int, rows: np.ndarray, seen: list[Departure]) -> Fault:
+    grid = scene.grid
+    earliest = min(seen, key=lambda d: d.at)
+    strongest = max(seen, key=lambda d: d.score)
+    begin = _onset(grid.y[row], grid.furnace, earliest.at, earliest.lag)
+    away = np.abs(grid.furnace - grid.y[row])
+    span = round(1200.0 / grid.step_s)
+    before = _mean(away[max(0, begin - span) : begin])
+    after = _mean(away[earliest.at : earliest.at + span])
+    start = float(grid.t[begin] - 0.5 * grid.step_s)
+    minutes = strongest.lag * grid.step_s / 60.0
+    return Fault(
+        "detached",
+        scene.channels[row].name,
+        max(start, float(scene.t[0])),
+        float(scene.t[-1]),
+        float(min(0.95, 0.55 + 0.12 * strongest.score)),
+        False,
+        f"left its own earlier place for the furnace at {clock(start)}: within {minutes:.0f} min it came "
+        f"{strongest.c:.0f} °C nearer than its own earlier rate and its nearest peers allow, closing "
+        f"{100.0 * strongest.share:.0f} % of the distance; on average {before:.0f} °C from the furnace in the 20 min "
+        f"before and {after:.0f} °C in the 20 min after. Where piece and furnace are equally hot it cannot be seen",
+        {"nearer_c": strongest.c, "share": strongest.share, "before_c": before, "after_c": after},
+    )
+
+
+def _mean(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(good.mean()) if len(good) else float("nan")
+
+
+def _onset(y: Floats, furnace: Floats, at: int, lag: int) -> int:
+    """The grid point at which the departure that is full at `at` began: where the channel starts to leave the line
+    of its distance to the furnace over the earlier 20 points."""
+    first = max(0, at - 2 * lag - 20)
+    away = (furnace - y)[first : at + 1]
+    points = np.arange(len(away))
+    fitted = points <= max(4, len(away) - 2 * lag)
+    use = fitted & np.isfinite(away)
+    if use.sum() < 4:
+        return max(0, at - lag)
+    slope, level = np.polyfit(points[use], away[use], 1)
+    gone = (level + slope * points - away) * np.sign(away[use][-1])
+    late = np.flatnonzero(~(gone > max(0.2 * float(np.nanmax(gone)), 1.0)))
+    return first + (int(late[-1]) + 1 if len(late) and late[-1] < len(away) - 1 else max(0, len(away) - 1 - lag))
