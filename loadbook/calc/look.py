@@ -99,8 +99,8 @@ class Look:
         self.found.append(Parameter(name, float(value), unit, channel, error, at_s, "; ".join(notes) or None))
 
     def slopes(self) -> tuple[Floats, Floats, Mask, Floats]:
-        """Slope, standard error and whether the window is full, of every temperature row, each sample under the window
-        of the clause that binds there (15 min where none states one), and that window (n,) [s]."""
+        """Slope, standard error and whether the window is full, of the rows of rates.thermocouples, each sample under
+        the window of the clause that binds there (15 min where none states one), and that window (n,) [s]."""
         windows = np.full(self.n, WINDOW_S)
         if self.cycle is not None:
             for one in self.phases.intervals:

@@ -9,7 +9,7 @@ import numpy as np
 
 from .look import Look, degrees, first_fall_through, last_rise_through
 from .model import Floats
-from .rates import line, noise_peak
+from .rates import line, noise_peak, thermocouples
 from .validity import Mask
 
 CLIMB = (0.10, 0.90)  # mean heating rate: between these shares of the climb from the start to the main hold
@@ -19,8 +19,9 @@ APPROACH_C = 50.0
 
 @dataclass(frozen=True)
 class Slopes:
-    """Slopes of one direction (heating as they are, cooling negated), per row and sample."""
+    """Slopes of one direction (heating as they are, cooling negated); at finds a trace's row in them."""
 
+    at: dict[int, int]
     signed: Floats
     se: Floats
     full: Mask
@@ -29,9 +30,10 @@ class Slopes:
 
     def best(self, rows: Sequence[int], where: Mask, part: slice) -> list[tuple[float, int]]:
         """Steepest slope of each row inside a mask and its sample: of full windows, where a row has any."""
-        picked = self.signed[rows, part]
+        lines = [self.at[row] for row in rows]
+        picked = self.signed[lines, part]
         inside = (where[part] if where.ndim == 1 else where[rows, part]) & np.isfinite(picked)
-        filled = inside & self.full[rows, part]
+        filled = inside & self.full[lines, part]
         inside = np.where(filled.any(axis=1, keepdims=True), filled, inside)
         picked = np.where(inside, picked, -np.inf)
         if picked.shape[1] == 0:
@@ -44,12 +46,13 @@ def rate_parameters(look: Look) -> None:
     """heating_rate_peak, cooling_rate_peak (run, above thresholds, per segment, per channel), means, approach."""
     slope, se, full, windows = look.slopes()
     step_s = float(np.median(np.diff(look.t_s)))
+    lines = {row: k for k, row in enumerate(thermocouples(look.trace))}
     for phase, kind, sign in (("heating", "heat", 1.0), ("cooling", "cool", -1.0)):
         mask = look.mask(phase)
         if not mask.any():
             continue
         name = f"{phase}_rate_peak"
-        s = Slopes(slope if sign > 0.0 else -slope, se, full, windows, step_s)
+        s = Slopes(lines, slope if sign > 0.0 else -slope, se, full, windows, step_s)
         part = slice(int(np.argmax(mask)), look.n - int(np.argmax(mask[::-1])))
         for rows, variant in ((look.control, ""), (look.work, "_work")):
             best = s.best(rows, mask, part) if rows else []
@@ -57,7 +60,13 @@ def rate_parameters(look: Look) -> None:
             for row, (value, k) in zip(rows, best, strict=True):
                 channel = look.name(row)
                 look.add(
-                    f"{name}_c_per_h", value, "c_per_h", channel=channel, se=se[row, k], sample=k, about=(channel,)
+                    f"{name}_c_per_h",
+                    value,
+                    "c_per_h",
+                    channel=channel,
+                    se=se[lines[row], k],
+                    sample=k,
+                    about=(channel,),
                 )
             for above in _thresholds(look, phase) if rows else []:
                 hot = mask & (look.trace.values > above)
@@ -100,9 +109,10 @@ def _run_peak(
     value, k = best[which]
     if not np.isfinite(value):
         return
-    row, error = rows[which], float(s.se[rows[which], k])
+    row = rows[which]
+    error = float(s.se[s.at[row], k])
     inside = mask[part] if mask.ndim == 1 else mask[row, part]
-    near = float(((s.signed[row, part] >= value - 3.0 * error) & inside).sum()) * s.step_s
+    near = float(((s.signed[s.at[row], part] >= value - 3.0 * error) & inside).sum()) * s.step_s
     adds = error * noise_peak(near, s.step_s, float(s.windows[k]))
     note = f"{look.name(row)}, window {s.windows[k] / 60.0:g} min, of which noise may be {adds:.2g} °C/h"
     note = f"{words}; {note}" if words else note
