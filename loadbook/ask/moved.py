@@ -215,7 +215,10 @@ def _warnings(
     if frame.empty:
         out.append("Nothing can be said of movement: every reading is set aside. The reasons are listed.")
     elif result.runs == 1:
-        out.append("One run: its luck and its treatment cannot be told apart. No interval is given.")
+        out.append(
+            "One run stands behind all of this: what another run would do cannot be told from it"
+            + (", only what differed inside it." if len(result.differences) else ".")
+        )
     if len(result.flagged):
         n = len(result.flagged)
         out.append(

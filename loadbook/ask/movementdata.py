@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from loadbook.ground.errors import NotFoundError, UsageError
+from loadbook.keep.condition import check_condition
 from loadbook.keep.session import open_session
 
 if TYPE_CHECKING:
@@ -51,8 +52,6 @@ def load(book: BookFolder, filters: Filters, asked: bool = False) -> MovementDat
     try:
         columns = {str(r[0]) for r in connection.execute("DESCRIBE movement").fetchall()}
         where, values = filters.sql(columns)
-        if filters.where is not None:
-            _lock(connection)
         frame = _rows(connection, f"SELECT * FROM movement WHERE {where}", values, filters)
         parameters = connection.execute(
             "SELECT run, parameter, value, unit, source FROM parameter WHERE channel IS NULL AND "
@@ -80,23 +79,14 @@ def load(book: BookFolder, filters: Filters, asked: bool = False) -> MovementDat
     return MovementData(frame, parameters, *unmeasured, believed)
 
 
-def _lock(connection: duckdb.DuckDBPyConnection) -> None:
-    """Before a user's own condition runs: nothing outside, nothing changed (the session is in memory anyway)."""
-    connection.execute("SET enable_external_access = false")
-    connection.execute("SET memory_limit = '2GB'")
-    connection.execute("SET lock_configuration = true")
-
-
 def _rows(connection: duckdb.DuckDBPyConnection, sql: str, values: list[object], filters: Filters) -> pd.DataFrame:
     import duckdb
 
     if filters.where is None:
         return connection.execute(sql, values or None).df()
+    check_condition(filters.where)
     try:
-        statements = connection.extract_statements(sql)
-        if len(statements) != 1 or statements[0].type != duckdb.StatementType.SELECT:
-            raise UsageError("--where must be one condition", mend='Write it like --where "length_mm > 300"')
-        return connection.execute(f"SELECT * FROM (\n{sql}\n) q", values or None).df()
+        return connection.execute(sql, values or None).df()
     except duckdb.Error as exc:
         raise UsageError(
             f"--where {filters.where!r} is no condition over movement: {str(exc).splitlines()[0]}",

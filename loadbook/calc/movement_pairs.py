@@ -55,7 +55,12 @@ def differences(
         y, run = part["y"].to_numpy(dtype=np.float64), codes_of(part["run"])[0]
         names = [str(label[np.flatnonzero(code == t)[0]]) for t in range(treatments)]
         runs = np.bincount(code[np.unique(codes_of(code, run)[0], return_index=True)[1]], minlength=treatments)
-        order = sorted(range(treatments), key=lambda t: names[t])
+        cell, cells = codes_of(code, run)
+        owner = np.zeros(cells, dtype=np.intp)
+        owner[cell] = code
+        means = grouped_mean(y, cell, cells)
+        level = grouped_mean(means, owner, treatments)
+        order = sorted(range(treatments), key=lambda t: (level[t], names[t]))  # the smaller first: differences rise
         if treatments <= PAIRS_UP_TO:
             chosen = [(a, b) for i, a in enumerate(order) for b in order[i + 1 :]]
         else:
@@ -67,10 +72,6 @@ def differences(
             found = compare(y[two], run[two], code[two] == b, (names[a], names[b]), confidence, plain)
             _same_parts(found, set(part["part"].to_numpy()[code == a]), set(part["part"].to_numpy()[code == b]))
             pairs.append(found)
-        cell, cells = codes_of(code, run)
-        owner = np.zeros(cells, dtype=np.intp)
-        owner[cell] = code
-        means = grouped_mean(y, cell, cells)
         overall = one_way(means, owner) if cells > treatments else None
         spread = spread_test(means, owner) if np.bincount(owner).min() >= 4 else None
         out.append(Compared(dict(zip(strata, key, strict=True)), pairs, overall, spread))
