@@ -1,0 +1,39 @@
+"""The `export` command: a month as a workbook."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from loadbook.keep.book import BookFolder
+
+from .common import LoadbookCommand, book_option, say
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("month", metavar="YYYY-MM")
+@click.option(
+    "-o", "--output", required=True, metavar="FILE.xlsx", type=click.Path(path_type=Path), help="The workbook."
+)
+@book_option
+def export(month: str, output: Path, book: BookFolder) -> None:
+    """Write a month as a workbook: summary, runs, verdicts, movement, definitions.
+
+    Example: loadbook export 2026-03 -o march.xlsx
+    """
+    from loadbook.ask.month import month_of
+    from loadbook.ground.errors import UsageError
+    from loadbook.show.workbook import write_month
+
+    if output.suffix.lower() != ".xlsx":
+        raise UsageError(f"{output.name!r} is no workbook's name", mend="Let it end in .xlsx")
+    if output.exists():
+        raise UsageError("there is a file of that name already", where=str(output), mend="Choose another name")
+    found = month_of(book, month)
+    cut = write_month(output, found, system=book.units, zone=book.zone)
+    click.echo(
+        f"{output}: {len(found.runs)} runs, {len(found.verdicts)} clauses, {len(found.movement)} characteristics"
+    )
+    if cut:
+        say(f"cells too long for a workbook were cut, and say so: {', '.join(cut[:5])}")

@@ -1,0 +1,240 @@
+"""The month as a workbook: real numbers and dates, frozen headers, filters; text stays text.
+
+Every value goes through write_string, write_number, write_datetime or write_boolean: nothing that a
+user typed can become a formula or a link. Only the totals are formulas, and those are ours.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from loadbook.ground import units
+from loadbook.ground.errors import LoadbookError, UsageError
+from loadbook.ground.vocabulary import terms
+
+from .inunits import in_units
+from .tables import plain
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LONGEST = 32_767  # characters that a cell holds
+MOST_ROWS = 1_048_575
+_FORMATS = {"mm": "0.0000", "um": "0.0", "in": "0.00000", "c": "0.0", "f": "0.0", "per_h": "0.0", "minutes": "0"}
+
+
+class Workbook:
+    """A workbook being written; `close` puts it in place, whole or not at all."""
+
+    def __init__(self, path: Path, system: str, zone: ZoneInfo) -> None:
+        import xlsxwriter
+
+        if path.exists():
+            raise UsageError("there is a file of that name already", where=str(path), mend="Choose another name")
+        if not path.parent.is_dir():
+            raise UsageError("there is no such folder", where=str(path.parent), mend="Make it first")
+        self.path, self.system, self.zone = path, system, zone
+        self._fresh = path.with_name(f".{path.name}.part")
+        options = {
+            "constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False,
+            "strings_to_numbers": False, "nan_inf_to_errors": False,
+        }  # fmt: skip
+        self._book = xlsxwriter.Workbook(str(self._fresh), options)
+        self._kinds: dict[str, Any] = {}
+        self.cut: list[str] = []
+
+    def look(self, number: str = "", **more: Any) -> Any:
+        """A cell format, made once."""
+        key = repr((number, sorted(more.items())))
+        if key not in self._kinds:
+            wanted = dict(more) | ({"num_format": number} if number else {})
+            self._kinds[key] = self._book.add_format(
+                {"font_name": "Calibri", "font_size": 10, "valign": "top"} | wanted
+            )
+        return self._kinds[key]
+
+    def sheet(self, name: str, columns: Sequence[str], rows: Sequence[Sequence[Any]], total: Sequence[str] = ()) -> Any:
+        """A sheet with a frozen, filtered header. total: columns whose sum stands below, as a formula."""
+        if len(rows) > MOST_ROWS:
+            raise LoadbookError(f"the sheet {name} would need {len(rows):,} rows", mend="Export a shorter span")
+        heads, shown = in_units(columns, rows, self.system)
+        sheet = self._book.add_worksheet(name)
+        sheet.freeze_panes(1, 1)
+        sheet.set_landscape()
+        sheet.fit_to_pages(1, 0)
+        sheet.repeat_rows(0)
+        looks = [self.look(_number_format(head)) for head in heads]
+        for i, head in enumerate(heads):
+            sheet.set_column(i, i, _width(head, [row[i] for row in shown[:400]]))
+        header = self.look(bold=True, bottom=1, text_wrap=True, bg_color="#EDEDED")
+        for i, head in enumerate(heads):
+            sheet.write_string(0, i, head, header)
+        for r, row in enumerate(shown, start=1):
+            for i, value in enumerate(row):
+                self.cell(sheet, r, i, value, looks[i])
+        if shown:
+            sheet.autofilter(0, 0, len(shown), len(heads) - 1)
+        if total and shown:
+            sheet.write_string(len(shown) + 1, 0, "total", self.look(bold=True, top=1))
+            for i, column in enumerate(columns):
+                if column in total:
+                    letter = _letter(i)
+                    known = sum(float(row[i]) for row in shown if isinstance(row[i], (int, float)))
+                    formula = f"=SUM({letter}2:{letter}{len(shown) + 1})"
+                    sheet.write_formula(len(shown) + 1, i, formula, self.look(bold=True, top=1), known)
+        return sheet
+
+    def cell(self, sheet: Any, row: int, column: int, value: Any, look: Any) -> None:
+        """One value as what it is."""
+        if hasattr(value, "item") and getattr(value, "shape", None) == ():
+            value = value.item()
+        if value is None or (isinstance(value, float) and math.isnan(value)) or str(value) in ("NaT", "<NA>"):
+            return
+        if isinstance(value, bool):
+            sheet.write_string(row, column, "yes" if value else "no", self.look())
+        elif isinstance(value, (int, float)) and math.isfinite(value):
+            sheet.write_number(row, column, value, look)
+        elif isinstance(value, datetime):
+            aware = value.replace(tzinfo=value.tzinfo or UTC).astimezone(self.zone)
+            sheet.write_datetime(row, column, aware.replace(tzinfo=None), self.look("yyyy-mm-dd hh:mm"))
+        elif isinstance(value, date):
+            sheet.write_datetime(row, column, datetime(value.year, value.month, value.day), self.look("yyyy-mm-dd"))
+        else:
+            text = plain(value)
+            if len(text) > LONGEST:
+                self.cut.append(f"{sheet.get_name()} row {row + 1}")
+                text = text[: LONGEST - 40] + " ... (cut here; the book has all of it)"
+            sheet.write_string(row, column, text, self.look(text_wrap=len(text) > 60))
+
+    def close(self) -> None:
+        """Finish the file and put it in place."""
+        try:
+            self._book.close()
+            self._fresh.replace(self.path)
+        except OSError as exc:
+            reason = exc.strerror or str(exc)
+            raise LoadbookError(f"the workbook cannot be written ({reason})", where=str(self.path)) from exc
+        finally:
+            self._fresh.unlink(missing_ok=True)
+
+    def abandon(self) -> None:
+        """Leave nothing behind."""
+        self._fresh.unlink(missing_ok=True)
+
+
+def _number_format(head: str) -> str:
+    for suffix, form in _FORMATS.items():
+        if head.endswith("_" + suffix):
+            return form
+    return ""
+
+
+def _width(head: str, values: Sequence[Any]) -> float:
+    longest = max((16 if isinstance(v, datetime) else len(plain(v)) for v in values), default=0)
+    return float(min(max(longest + 2, min(len(head), 16) + 2, 8), 60))
+
+
+def _letter(index: int) -> str:
+    letters = ""
+    index += 1
+    while index:
+        index, rest = divmod(index - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters
+
+
+def rows_of(frame: pd.DataFrame) -> tuple[list[str], list[list[Any]]]:
+    """A frame's columns and rows with plain Python values."""
+    columns = [str(c) for c in frame.columns]
+    lists = [frame[c].astype(object).where(frame[c].notna(), None).tolist() for c in frame.columns]
+    return columns, [list(row) for row in zip(*lists, strict=True)] if lists else []
+
+
+def write_month(path: Path, month: Any, *, system: str, zone: ZoneInfo, shop: str = "") -> list[str]:
+    """Write a month (ask.month.Month) as a workbook; give back what had to be cut (usually nothing).
+
+    Raises UsageError (the file exists), LoadbookError (it cannot be written).
+    """
+    book = Workbook(path, system, zone)
+    try:
+        _summary(book, month)
+        for name, frame, total in (
+            ("Runs", month.runs, ("pieces", "load_mass_kg", "clauses_broken", "faults")),
+            ("Verdicts", month.verdicts, ()),
+            ("Movement", month.movement, ()),
+            ("By treatment", month.treatments, ("set_aside",)),
+            ("Set aside", month.set_aside, ("readings",)),
+        ):
+            columns, rows = rows_of(frame)
+            if name == "Verdicts":
+                rows = [_in_verdict_units(columns, row, system) for row in rows]
+            book.sheet(name, columns, rows, total)
+        _definitions(book)
+    except BaseException:
+        book.abandon()
+        raise
+    book.close()
+    return book.cut
+
+
+def _in_verdict_units(columns: list[str], row: list[Any], system: str) -> list[Any]:
+    """A clause's value and limit carry their unit in a column of its own: convert the three together."""
+    at = {name: columns.index(name) for name in ("value", "limit_value", "unit")}
+    unit = row[at["unit"]] or ""
+    for name in ("value", "limit_value"):
+        value = row[at[name]]
+        if isinstance(value, (int, float)):
+            number, _, digits = units.show(value, unit, system)
+            row[at[name]] = round(number, max(digits, 2))
+    row[at["unit"]] = units.show(0.0, unit, system)[1]
+    return row
+
+
+def _summary(book: Workbook, month: Any) -> None:
+    runs, verdicts, movement = month.runs, month.verdicts, month.movement
+    moved = movement[movement["set_aside"].isna()]
+    lines: list[tuple[str, Any, str]] = [
+        ("month", month.month, "on the shop's clock"),
+        ("runs", len(runs), "every run begun in the month"),
+        ("runs done", int((runs["status"] == "done").sum()), ""),
+        ("runs aborted", int((runs["status"] == "aborted").sum()), ""),
+        (
+            "runs without a trace",
+            int((~runs["has_trace"].astype(bool)).sum()),
+            "paper charts: parameters stated by a person",
+        ),
+        ("pieces", int(runs["pieces"].sum()), ""),
+        ("cycles kept", int((runs["verdict"] == "kept").sum()), "every clause kept; says nothing about the parts"),
+        ("cycles broken", int((runs["verdict"] == "broken").sum()), "at least one clause broken"),
+        (
+            "cycles that cannot be told",
+            int((runs["verdict"] == "cannot be told").sum()),
+            "something is missing: see Verdicts",
+        ),
+        ("clauses broken", int((verdicts["verdict"] == "broken").sum()), ""),
+        ("suspected thermocouple faults", int(runs["faults"].fillna(0).sum()), ""),
+        ("characteristics with movement", len(moved), "before and after, the run alone between them"),
+        ("characteristics set aside", len(movement) - len(moved), "each with its reason: see Set aside"),
+        ("below gauge", int(moved["below_gauge"].fillna(False).astype(bool).sum()), "smaller than its own uncertainty"),
+    ]
+    sheet = book.sheet("Summary", ["what", "count", "meaning"], [list(line) for line in lines])
+    sheet.set_column(0, 0, 32)
+    sheet.set_column(1, 1, 12)
+    sheet.set_column(2, 2, 60)
+
+
+def _definitions(book: Workbook) -> None:
+    wanted = ("word", "parameter")
+    rows = [
+        [t.name, t.kind, t.definition.replace("\n", " "), t.formula, t.unit, t.source]
+        for t in terms().values()
+        if t.kind in wanted
+    ]
+    sheet = book.sheet("Definitions", ["term", "kind", "definition", "formula", "unit", "source"], rows)
+    sheet.set_column(2, 2, 90)
+    sheet.set_column(3, 3, 40)

@@ -1,0 +1,111 @@
+"""The month's workbook: real numbers and dates, frozen headers, text that stays text."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from loadbook.ask.month import bounds, month_of
+from loadbook.ground.errors import UsageError
+from loadbook.intake.take import add_row
+from loadbook.keep.book import BookFolder
+from loadbook.show.workbook import Workbook, write_month
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture
+def measured(book: BookFolder) -> BookFolder:
+    """The small book with one movement, one reading without its pair, and a hostile note."""
+    for serial, stage, value in (
+        ("007", "before", "80.0000"),
+        ("007", "after", "80.0123"),
+        ("008", "before", "80.0001"),
+    ):
+        add_row(
+            book, "readings",
+            {"part": "00123", "serial": serial, "characteristic": "bore", "stage": stage,
+             "value_mm": value, "gauge": "G1"},
+        )  # fmt: skip
+    add_row(
+        book, "runs", {"run": "=R2", "furnace": "F1", "cycle": "-", "started": "2026-03-31T23:30", "note": "@SUM(A1)"}
+    )
+    add_row(book, "runs", {"run": "R3", "furnace": "F1", "cycle": "-", "started": "2026-04-01T00:30"})
+    return book
+
+
+def test_months_are_the_shops(book: BookFolder) -> None:
+    first, last = bounds("2026-03", book)
+    assert (first.isoformat(), last.isoformat()) == ("2026-02-28T23:00:00+00:00", "2026-03-31T22:00:00+00:00")
+    for wrong in ("2026-13", "26-03", "March", "0000-01"):
+        with pytest.raises(UsageError, match="is no month"):
+            bounds(wrong, book)
+
+
+def test_the_workbook_reads_back(measured: BookFolder, tmp_path: Path) -> None:
+    target = tmp_path / "m.xlsx"
+    assert write_month(target, month_of(measured, "2026-03"), system="si", zone=measured.zone) == []
+    found = openpyxl.load_workbook(target)
+    assert found.sheetnames == ["Summary", "Runs", "Verdicts", "Movement", "By treatment", "Set aside", "Definitions"]
+    runs = found["Runs"]
+    heads = [c.value for c in runs[1]]
+    assert [runs.cell(r, 1).value for r in (2, 3)] == ["R1", "=R2"]
+    assert runs.cell(3, 1).data_type == "s", "text that begins with = stays text"
+    assert runs.cell(3, heads.index("note") + 1).value == "@SUM(A1)"
+    assert runs.cell(3, heads.index("started") + 1).value == datetime(2026, 3, 31, 23, 30)
+    assert runs.freeze_panes == "B2"
+    assert runs.auto_filter.ref.startswith("A1:")
+    moved = found["Movement"]
+    heads = [c.value for c in moved[1]]
+    assert moved.cell(2, heads.index("movement_um") + 1).value == pytest.approx(12.3)
+    assert moved.cell(3, heads.index("movement_um") + 1).value is None
+    assert moved.cell(3, heads.index("set_aside") + 1).value == "no after reading"
+    counts = {row[0].value: row[1].value for row in found["Summary"].iter_rows(min_row=2)}
+    assert (counts["runs"], counts["characteristics with movement"], counts["characteristics set aside"]) == (2, 1, 1)
+
+
+def test_a_us_book_shows_inches(measured: BookFolder, tmp_path: Path) -> None:
+    target = tmp_path / "m.xlsx"
+    write_month(target, month_of(measured, "2026-03"), system="us", zone=measured.zone)
+    moved = openpyxl.load_workbook(target)["Movement"]
+    heads = [c.value for c in moved[1]]
+    assert moved.cell(2, heads.index("before_in") + 1).value == pytest.approx(80.0 / 25.4)
+
+
+def test_totals_are_formulas(measured: BookFolder, tmp_path: Path) -> None:
+    target = tmp_path / "m.xlsx"
+    write_month(target, month_of(measured, "2026-03"), system="si", zone=measured.zone)
+    runs = openpyxl.load_workbook(target)["Runs"]
+    column = [c.value for c in runs[1]].index("pieces") + 1
+    assert str(runs.cell(4, column).value).startswith("=SUM(")
+
+
+def test_long_text_is_cut_and_said(tmp_path: Path, book: BookFolder) -> None:
+    target = tmp_path / "x.xlsx"
+    made = Workbook(target, "si", book.zone)
+    made.sheet("Notes", ["note"], [["x" * 40_000]])
+    made.close()
+    assert made.cut == ["Notes row 2"]
+    assert str(openpyxl.load_workbook(target)["Notes"]["A2"].value).endswith("the book has all of it)")
+
+
+def test_export_never_overwrites(measured: BookFolder, loadbook: Run) -> None:
+    first = loadbook("export", "2026-03", "-o", "m.xlsx", cwd=measured.path)
+    assert first.returncode == 0, first.stderr
+    assert "2 runs, 0 clauses, 2 characteristics" in first.stdout
+    again = loadbook("export", "2026-03", "-o", "m.xlsx", cwd=measured.path)
+    assert again.returncode == 2
+    assert "there is a file of that name already" in again.stderr
+    wrong = loadbook("export", "2026-03", "-o", "m.csv", cwd=measured.path)
+    assert "Let it end in .xlsx" in wrong.stderr
+
+
+def test_an_empty_month_is_a_workbook_too(measured: BookFolder, tmp_path: Path) -> None:
+    target = tmp_path / "m.xlsx"
+    write_month(target, month_of(measured, "2020-01"), system="si", zone=measured.zone)
+    assert openpyxl.load_workbook(target)["Runs"].max_row == 1
