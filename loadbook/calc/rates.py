@@ -154,7 +154,7 @@ def noise_peak(seconds: float, step_s: float, window_s: float = WINDOW_S) -> flo
         low, high = (u, high) if crossings > math.log(2.0) else (low, u)
         if high - low < 1e-4:
             break
-    return 0.5 * (low + high)
+    return 0.5 * (low + high) if low > 0.0 else 0.0
 
 
 def line(t_s: Floats, y: Floats) -> tuple[float, float]:
