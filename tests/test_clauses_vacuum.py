@@ -264,11 +264,13 @@ def test_early_hold_where_one_does_not_track() -> None:
 
 
 def windowed(trace: Trace, span: np.ndarray) -> np.ndarray:
-    """Slopes of the control TC over 15 min by numpy's own least squares, inside one span only."""
+    """Slopes of the control TC over 15 min by numpy's own least squares, inside one span only; the window counts as
+    filled where samples reach 80 % of its half to both sides."""
     out = np.full(trace.t_s.size, np.nan)
     for i in np.flatnonzero(span):
         near = span & (np.abs(trace.t_s - trace.t_s[i]) <= 450.0)
-        if np.ptp(trace.t_s[near]) >= 450.0:
+        ends = trace.t_s[near] - trace.t_s[i]
+        if ends.min() <= -360.0 and ends.max() >= 360.0:
             out[i] = np.polyfit(trace.t_s[near] / 3600.0, trace.values[0, near], 1)[0]
     return out
 

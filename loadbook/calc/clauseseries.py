@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .model import Channel, Fault, Floats, Trace
-from .rates import slopes
+from .rates import _by_rows
 
 Mask = npt.NDArray[np.bool_]
 Who = Callable[[int], str]
@@ -220,7 +220,9 @@ def rate(
     """Heating (rising) or cooling rate [°C/h, positive] of the fastest, or slowest, of some rows.
 
     Only samples inside `where`, and where the row itself is above / below the temperatures given, go into the
-    slopes: a window never reaches into another segment or across a threshold at which the limit stops binding.
+    slopes: a window never reaches into another segment or across a threshold at which the limit stops binding. At the
+    ends of a stretch, where samples do not fill the window, there is no figure, unless the stretch is shorter than
+    the window: noise would otherwise break a limit there. The samples themselves count in the nearest full window.
     Uncertainty is twice the slope's standard error.
     """
     if not rows or not where.any():
@@ -232,8 +234,8 @@ def rate(
             y = np.where(y > above_c, y, np.nan)
         if below_c is not None:
             y = np.where(y < below_c, y, np.nan)
-    slope, se = slopes(view.t_s[first:last], y, window_s)
-    signed = slope if rising else -slope
+    slope, se, full = _by_rows(view.t_s[first:last], y, window_s)
+    signed = np.where(_usable(np.isfinite(y), full), slope if rising else -slope, np.nan)
     ranked = np.where(np.isfinite(signed), signed, -np.inf if fastest else np.inf)
     which = ranked.argmax(axis=0) if fastest else ranked.argmin(axis=0)
     picked = np.take_along_axis(ranked, which[None, :], axis=0)[0]
@@ -246,6 +248,17 @@ def rate(
         return 2.0 * found if math.isfinite(found) else None
 
     return Series(value, lambda i: names[which[i - first]], error)
+
+
+def _usable(seen: Mask, full: Mask) -> Mask:
+    """Per row: samples whose whole window is filled; all samples of a stretch in which no window is."""
+    out = full.copy()
+    for row, filled in enumerate(full):
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], seen[row].astype(np.int8), [0]))))
+        for a, b in zip(edges[::2], edges[1::2], strict=True):
+            if not filled[a:b].any():
+                out[row, a:b] = True
+    return out
 
 
 def fewest(view: View) -> Series:

@@ -1,0 +1,229 @@
+"""Every remark of a review: one change of a good cycle or part that provokes it alone, and the good one that does not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from loadbook.calc.model import Cycle, Limit, Segment
+from loadbook.calc.review import review
+from loadbook.calc.reviewed import Subject
+from loadbook.calc.reviewmaterial import ac1_c
+from loadbook.intake.cyclefile import parse_cycle
+
+GOOD = parse_cycle(
+    """
+[cycle]
+id = "G"
+revision = "1"
+title = "Stress relief in vacuum"
+process = "stress relief"
+atmosphere = "vacuum"
+[[segment]]
+kind = "heat"
+target = "150 C"
+asked_rate = "250 C/h"
+rate_max = "300 C/h"
+[[segment]]
+kind = "hold"
+target = "150 C"
+minutes = 30
+band_low = "10 C diff"
+band_high = "10 C diff"
+[[segment]]
+kind = "heat"
+target = "600 C"
+asked_rate = "150 C/h"
+rate_max = "200 C/h"
+[[segment]]
+kind = "hold"
+target = "600 C"
+minutes = 90
+band_low = "10 C diff"
+band_high = "10 C diff"
+[[segment]]
+kind = "cool"
+asked_rate = "150 C/h"
+rate_max = "160 C/h"
+rate_min = "100 C/h"
+may_slow_below = "425 C"
+[limits]
+spread_hold = "15 C diff"
+lead = "100 C diff"
+over_temperature = "630 C"
+start_control = "40 C"
+pressure = "1e-2 mbar"
+backfill = "230 C"
+door = "120 C"
+work_tcs = 4
+longest_gap = "5 min"
+[[limit]]
+quantity = "soak"
+segment = 4
+min = "60 min"
+rule = "time*thickness"
+per = "25.4 mm"
+floor = "30 min"
+"""
+).cycle
+PART = Subject(
+    "P", "42CrMo4", "low-alloy steel", "ring", 30.0, 10.0, tempered_at_c=650.0, max_soak_c=680.0,
+    pct=(("c", 0.41), ("mn", 0.75), ("si", 0.25), ("cr", 1.05), ("mo", 0.2)), conditions=("forged",),
+    operations=("machining",),
+)  # fmt: skip
+
+
+def names(cycle: Cycle = GOOD, part: Subject | None = PART) -> list[str]:
+    return [r.name for r in review(cycle, [part] if part else [])]
+
+
+def without(*quantities: str, event: str | None = None) -> Cycle:
+    kept = [x for x in GOOD.limits if x.quantity not in quantities and (event is None or x.event != event)]
+    return replace(GOOD, limits=tuple(kept))
+
+
+def limit(quantity: str, value: float) -> Cycle:
+    return replace(GOOD, limits=tuple(replace(x, value=value) if x.quantity == quantity else x for x in GOOD.limits))
+
+
+def segment(number: int, **change: object) -> Cycle:
+    new = [replace(s, **change) if s.number == number else s for s in GOOD.segments]  # type: ignore[arg-type]
+    return replace(GOOD, segments=tuple(new))
+
+
+def test_a_good_cycle_for_a_part_it_suits_has_no_remark() -> None:
+    assert names() == []
+
+
+@pytest.mark.parametrize(
+    ("remark", "cycle"),
+    [
+        ("no start temperature", without("start_control")),
+        ("no ramp limit", segment(1, rate_max_c_per_h=None)),
+        ("contradiction", segment(3, asked_rate_c_per_h=210.0)),
+        ("contradiction", segment(5, asked_rate_c_per_h=90.0)),  # slower than rate_min
+        ("contradiction", limit("over_temperature", 605.0)),  # the hold's band reaches 610
+        ("contradiction", segment(4, band_low_c=2.0, band_high_c=2.0)),  # a spread of 15 allowed in a band of 4
+        ("no band", segment(2, band_high_c=None)),
+        ("no backfill temperature", without(event="gas backfill")),
+        ("no door temperature", without(event="door opened")),
+        ("no spread limit", without("spread")),
+        ("no lead limit", without("lead")),
+        ("no fewest work TCs", without("work_tcs")),
+        ("no longest gap", without("gap")),
+        ("no pressure limit", without("pressure")),
+        ("soak short for the section", segment(4, minutes=45.0)),
+        (
+            "contradiction",  # a heat that goes down: 150 to 100 °C
+            replace(
+                GOOD,
+                segments=(
+                    *GOOD.segments[:2],
+                    Segment(3, "heat", 100.0, 100.0, 200.0),
+                    replace(GOOD.segments[2], number=4),
+                    *(replace(s, number=s.number + 1) for s in GOOD.segments[3:]),
+                ),
+                limits=tuple(x for x in GOOD.limits if x.segment is None),
+            ),
+        ),
+        (
+            "contradiction",  # the door opens hotter than gas may come in
+            replace(
+                GOOD, limits=tuple(replace(x, value=300.0) if x.event == "door opened" else x for x in GOOD.limits)
+            ),
+        ),
+        (
+            "no low hold",
+            replace(
+                GOOD,
+                segments=tuple(s for s in GOOD.segments if s.number > 2),
+            ),
+        ),
+    ],
+)  # fmt: skip
+def test_what_a_cycle_does_not_say_or_contradicts(remark: str, cycle: Cycle) -> None:
+    assert names(cycle) == [remark]
+
+
+@pytest.mark.parametrize(
+    ("remark", "part"),
+    [
+        ("above tempering", replace(PART, tempered_at_c=620.0)),
+        ("near or above Ac1", replace(PART, ac1_c=620.0)),
+        ("above the material's hottest hold", replace(PART, max_soak_c=605.0)),
+        ("temper embrittlement", replace(PART, pct=(("c", 0.4), ("cr", 1.0)), ac1_c=740.0)),
+        ("plating or braze", replace(PART, operations=("nickel plating",))),
+        ("volatile metal in vacuum", replace(PART, family="brass", tempered_at_c=None, pct=())),
+        ("soak by section unknown", replace(PART, section_thick_mm=None)),
+    ],
+)
+def test_what_a_cycle_would_do_to_a_part(remark: str, part: Subject) -> None:
+    cycle = segment(5, asked_rate_c_per_h=60.0, rate_max_c_per_h=90.0) if remark == "temper embrittlement" else GOOD
+    if remark == "temper embrittlement":
+        cycle = replace(cycle, limits=tuple(x for x in cycle.limits if x.quantity != "cooling_rate"))
+        assert names(cycle, PART) == []  # with molybdenum the same slow cooling is no remark
+    assert names(cycle, part) == [remark]
+
+
+STAINLESS = Subject("S", "1.4301", "austenitic stainless steel", section_thick_mm=20.0, pct=(("c", 0.06), ("cr", 18.0)))
+
+
+def test_sensitising_range_crossed_slowly() -> None:
+    slow = segment(4, minutes=180.0)
+    assert names(slow, STAINLESS) == ["sensitising range"]
+    assert names(slow, replace(STAINLESS, pct=(("c", 0.02),))) == []
+
+
+def test_aluminium_temper_lost() -> None:
+    aluminium = Subject("A", "6061-T6", "aluminium", section_thick_mm=20.0)
+    assert names(GOOD, aluminium) == ["aluminium temper lost"]
+    assert names(replace(GOOD, process="solution treatment"), aluminium) == []
+
+
+TITANIUM = Subject("T", "Ti-6Al-4V", "titanium", section_thick_mm=20.0, reactive=True)
+
+
+def test_titanium() -> None:
+    assert names(GOOD, TITANIUM) == []
+    nitrogen = segment(5, atmosphere="nitrogen")
+    assert names(nitrogen, TITANIUM) == ["titanium in a gas it takes up"]
+    air = replace(GOOD, atmosphere="air")
+    assert set(names(air, TITANIUM)) == {"titanium in air"}
+    argon = segment(5, atmosphere="argon")
+    assert names(argon, TITANIUM) == ["no dew point limit"]
+    dry = replace(argon, limits=(*argon.limits, Limit(30, "dew_point", "max", -54.0)))
+    assert names(dry, TITANIUM) == []
+    assert names(GOOD, replace(TITANIUM, operations=("cleaning in trichloroethylene",))) == ["chlorinated residue"]
+
+
+def test_reactive_metal_in_air() -> None:
+    zirconium = Subject("Z", "zirconium", "zirconium", section_thick_mm=20.0, reactive=True)
+    assert names(GOOD, zirconium) == []
+    assert set(names(replace(GOOD, atmosphere="air"), zirconium)) == {"reactive metal"}
+
+
+def test_no_hold() -> None:
+    bare = replace(GOOD, segments=(GOOD.segments[2],), limits=tuple(x for x in GOOD.limits if x.segment is None))
+    assert names(bare) == ["no hold"]
+
+
+@pytest.mark.parametrize(
+    ("pct", "expected"),
+    [
+        ({"c": 0.40, "mn": 0.85, "si": 0.25, "cr": 0.95, "mo": 0.20}, 737.235),  # 4140
+        ({"c": 0.45, "mn": 0.75, "si": 0.25}, 722.25),  # 1045
+        ({"c": 0.40, "mn": 0.70, "ni": 1.8, "si": 0.25, "cr": 0.80}, 705.885),  # 4340
+    ],
+)
+def test_ac1(pct: dict[str, float], expected: float) -> None:
+    """Andrews, JISI 203 (1965) 721-727."""
+    assert ac1_c(pct) == pytest.approx(expected, abs=1e-3)
+    assert ac1_c({"mn": 0.7}) is None
+
+
+def test_every_remark_says_why_and_by_which_source() -> None:
+    bare = Cycle("B", "1", "t", "stress relief", "vacuum", (Segment(1, "heat", 600.0), Segment(2, "hold", 600.0)))
+    found = review(bare, [replace(PART, tempered_at_c=600.0, max_soak_c=500.0)])
+    assert len(found) >= 10
+    assert all(r.why and r.source and r.where for r in found)
