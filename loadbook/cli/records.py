@@ -260,6 +260,14 @@ def show(kind: str, record: str, fmt: str | None, book: BookFolder) -> None:
         emit(section.columns, section.rows, None, title=section.title)
 
 
+def _variant(name: str, known: dict[str, Any]) -> str | None:
+    """The definition that a parameter's variant (of a segment, above a temperature, of an event) falls under."""
+    from loadbook.ground.terms_parameters import term_name
+
+    found = term_name(name)
+    return found if found in known else None
+
+
 @click.command(cls=LoadbookCommand)
 @click.argument("term", required=False)
 @click.option("--format", "fmt", type=click.Choice(["table", "json"]), help="How to print.")
@@ -277,7 +285,7 @@ def explain(term: str | None, fmt: str | None) -> None:
         return
     by_fold = {name.lower().replace("_", " "): name for name in known}
     folded = term.lower().replace("_", " ")
-    name = by_fold.get(folded)
+    name = by_fold.get(folded) or _variant(term, known)
     if name is None:
         close = nearest(folded, list(by_fold))
         hint = f"Did you mean {by_fold[close]!r}? " if close else ""
