@@ -18,7 +18,32 @@ _TAIL = re.compile(
 _DEGREE = re.compile(r"^(?:°|º|˚|Â°|\ufffd|\?|o|deg\.?|degrees?)\s*([cfk])$", re.IGNORECASE)
 _WORDS = {"celsius": "c", "centigrade": "c", "fahrenheit": "f", "kelvin": "k", "℃": "c", "℉": "f"}
 _OTHER_UNITS = frozenset(
-    ["mv", "v", "a", "ma", "%", "pct", "ppm", "ppb", "kw", "w", "kwh", "rpm", "l/min", "m3/h", "nm3/h", "cfh", "scfh", "hz", "%rh", "pct_o2", "vol%", "vol.-%", "%o2", "-"]
+    [
+        "mv",
+        "v",
+        "a",
+        "ma",
+        "%",
+        "pct",
+        "ppm",
+        "ppb",
+        "kw",
+        "w",
+        "kwh",
+        "rpm",
+        "l/min",
+        "m3/h",
+        "nm3/h",
+        "cfh",
+        "scfh",
+        "hz",
+        "%rh",
+        "pct_o2",
+        "vol%",
+        "vol.-%",
+        "%o2",
+        "-",
+    ]
 )
 _PER = frozenset(["s", "sec", "min", "h", "hr", "hour"])
 

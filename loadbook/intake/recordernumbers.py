@@ -10,10 +10,58 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 OPEN_WORDS = frozenset(
-    ["open", "open tc", "tc open", "t/c open", "open circuit", "opn", "o.c.", "oc", "o/c", "burnout", "burn out", "burn-out", "break", "broken", "b.out", "ol", "o.l.", "over", "+over", "-over", "under", "overrange", "over range", "underrange", "under range", "unplugged", "disconnected"]
+    [
+        "open",
+        "open tc",
+        "tc open",
+        "t/c open",
+        "open circuit",
+        "opn",
+        "o.c.",
+        "oc",
+        "o/c",
+        "burnout",
+        "burn out",
+        "burn-out",
+        "break",
+        "broken",
+        "b.out",
+        "ol",
+        "o.l.",
+        "over",
+        "+over",
+        "-over",
+        "under",
+        "overrange",
+        "over range",
+        "underrange",
+        "under range",
+        "unplugged",
+        "disconnected",
+    ]
 )
 MISSING_WORDS = frozenset(
-    ["", "nan", "n/a", "na", "#n/a", "null", "none", "-", "--", "---", "----", "-----", "------", "nil", "blank", "no data", "missing", ".", "..."]
+    [
+        "",
+        "nan",
+        "n/a",
+        "na",
+        "#n/a",
+        "null",
+        "none",
+        "-",
+        "--",
+        "---",
+        "----",
+        "-----",
+        "------",
+        "nil",
+        "blank",
+        "no data",
+        "missing",
+        ".",
+        "...",
+    ]
 )
 _UNIT_TAIL = re.compile(r"^(.*\d)\s*(°\s*[CFKcfk]|deg\.?\s*[CFKcfk]|[CFK]|mbar|torr|Torr|mTorr|Pa|%|ppm|mV)$")
 _PLAIN = re.compile(r"^[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?$")

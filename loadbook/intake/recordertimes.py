@@ -16,7 +16,10 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-_MONTHS = {m: i for i, m in enumerate(["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], start=1)}
+_MONTHS = {
+    m: i
+    for i, m in enumerate(["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], start=1)
+}
 _CLOCK = r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,](?P<frac>\d{1,9}))?)?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?"
 _OFFSET = r"\s*(?P<off>Z|UTC|[+-]\d{2}:?\d{2})?"
 _DATES = (

@@ -1,0 +1,366 @@
+"""Commands about recorders' files: trace look, trace take, trace layout save / list / show."""
+
+from __future__ import annotations
+
+import functools
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from loadbook.ground.errors import EXIT_SOMETHING_WRONG, NotFoundError, UsageError
+from loadbook.keep.book import BookFolder
+from loadbook.show.tables import plain
+
+from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, say
+
+if TYPE_CHECKING:
+    from loadbook.intake.layoutbook import KeptLayout
+    from loadbook.intake.recorder import Read
+    from loadbook.intake.recorderoptions import Options
+    from loadbook.intake.tracetake import TakenTrace
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_SINGLE = (
+    ("encoding", "X", "Encoding of a text file: utf-8, utf-16, latin-1, ..."),
+    ("delimiter", "X", "Between cells: , ; | tab, spaces, or 'wide spaces' (two or more)."),
+    ("decimal", "X", "Decimal mark: . or ,"),
+    ("thousands", "X", "Thousands mark: . , ' blank, or none."),
+    ("sheet", "NAME", "Sheet of a workbook."),
+    ("shape", "X", "wide (a column per channel) or long (a row per channel and time)."),
+    ("date-order", "X", "day-first, month-first or year-first."),
+    ("time-kind", "X", "clock, elapsed, 'time of day' or serial."),
+    ("time-unit", "X", "Unit of elapsed times: s, min, h, ms, h:m:s, h:m, m:s."),
+    ("epoch", "X", "Epoch of day counts: 1900 or 1904."),
+    ("zone", "AREA/CITY", "Zone of the recorder's clock (else the book's)."),
+    ("unit", "X", "Unit of temperatures that carry none: c, f or k."),
+    ("blank-times", "X", "Rows without a time: spread, or skip."),
+    ("repeated-times", "X", "Same time, other values: spread (rounded times) or first (duplicates)."),
+    ("fold", "X", "A repeated hour of a clock change: first or second."),
+    ("start", "MOMENT", "When an elapsed time was 0; the date, for clock times without one; or 'run'."),
+)
+_SEVERAL = (
+    ("time", "COLUMN", "Column that holds the time (two for date and time apart)."),
+    ("sentinel", "VALUE", "What the recorder writes for an open circuit."),
+    ("blank", "TEXT", "What the recorder writes for no value."),
+    ("reading", "VALUE", "A number that looks like an open circuit and is a reading."),
+    ("skip", "TEXT", "Leave out rows that begin with this."),
+    ("channel", "NAME=ROLE", "What a column measures, and its unit: 'TC *=work,f'; ignore leaves it out."),
+)
+_CHOICES = {
+    "shape": ("wide", "long"),
+    "date-order": ("day-first", "month-first", "year-first"),
+    "time-kind": ("clock", "elapsed", "time of day", "serial"),
+    "time-unit": ("s", "min", "h", "ms", "h:m:s", "h:m", "m:s"),
+    "epoch": ("1900", "1904"),
+    "unit": ("c", "f", "k"),
+    "blank-times": ("spread", "skip"),
+    "repeated-times": ("spread", "first"),
+    "fold": ("first", "second"),
+    "decimal": (".", ","),
+    "thousands": (".", ",", "'", "blank", "none"),
+}
+
+
+def reading_options(function: F) -> F:
+    """Adds --layout and every option that answers a question of a recorder's file; passes `layout` and `options`."""
+    names = [n.replace("-", "_") for n, _, _ in (*_SINGLE, *_SEVERAL)]
+
+    @functools.wraps(function)
+    def wrapper(*args: Any, **kwargs: Any) -> Any:
+        given = {n: kwargs.pop(f"read_{n}") for n in names}
+        return function(*args, options=_options(given), **kwargs)
+
+    wrapped: Any = wrapper
+    for name, meta, text in reversed((*_SINGLE, *_SEVERAL)):
+        several = name in {n for n, _, _ in _SEVERAL}
+        kind = click.Choice(_CHOICES[name]) if name in _CHOICES else None
+        wrapped = click.option(
+            f"--{name}", f"read_{name.replace('-', '_')}", metavar=meta if kind is None else None, type=kind, help=text,
+            multiple=several,
+        )(wrapped)  # fmt: skip
+    wrapped = click.option("--layout", metavar="NAME|FILE", help="A kept layout, or a layout's .toml file.")(wrapped)
+    return wrapped  # type: ignore[no-any-return]
+
+
+def _options(given: dict[str, Any]) -> Options:
+    from loadbook.ground.times import zone_of
+    from loadbook.intake.layout import DELIMITERS, parse_channel_option
+    from loadbook.intake.recorderoptions import Options
+
+    given = {k: v if v is not None else "" for k, v in given.items()}
+    given["channel"] = tuple(parse_channel_option(c) for c in given["channel"])
+    given["delimiter"] = {"tab": "\t", "\\t": "\t"}.get(given["delimiter"], given["delimiter"])
+    if given["delimiter"] and given["delimiter"] not in DELIMITERS:
+        raise UsageError(f"--delimiter cannot be {given['delimiter']!r}", mend="One of: , ; | tab spaces 'wide spaces'")
+    given["thousands"] = " " if given["thousands"] == "blank" else given["thousands"]
+    if given["zone"]:
+        zone_of(given["zone"])
+    if given["encoding"]:
+        import codecs
+
+        try:
+            codecs.lookup(given["encoding"])
+        except LookupError as exc:
+            raise UsageError(
+                f"there is no encoding {given['encoding']!r}", mend="Try utf-8, utf-16 or latin-1"
+            ) from exc
+    return Options(**given)
+
+
+@click.group(cls=LoadbookGroup)
+def trace() -> None:
+    """Recorders' files: look at one, take it in as the trace of a run, keep the recorder's layout."""
+
+
+def _book(named: str | None) -> BookFolder | None:
+    try:
+        return BookFolder.find(named)
+    except NotFoundError:
+        if named:
+            raise
+        return None
+
+
+def _kept(book: BookFolder | None, layout: str | None) -> KeptLayout | None:
+    if not layout:
+        return None
+    from loadbook.intake.layoutbook import find_layout
+
+    return find_layout(book.read() if book else None, layout)
+
+
+@trace.command("look", cls=LoadbookCommand)
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--rows", default=5, show_default=True, help="How many rows to show.")
+@click.option("--book", "book_name", metavar="FOLDER", help="The book, for its zone and kept layouts (may be missing).")
+@format_option
+@reading_options
+def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout: str | None, options: Options) -> None:
+    """Show what a recorder's file would be read as: layout, first rows, channels, oddities, open questions.
+
+    Nothing is written. Exit 3 while a question is open.
+
+    Example: loadbook trace look chart.csv --date-order day-first --channel "TC *=work"
+    """
+    from loadbook.intake.recorder import look
+    from loadbook.intake.recordersource import open_source
+
+    book = _book(book_name)
+    kept = _kept(book, layout)
+    source = open_source(file)
+    zone = book.zone if book else None
+    read = look(source, options, layout=kept.layout if kept else None, zone=zone)
+    if fmt in (None, "table"):
+        if not read.layout.zone and book is None and read.reading.started is not None:
+            read.notes.append("there is no book here to say the zone: times are shown as if the clock ran on UTC")
+        _print_look(read, rows, fmt)
+    else:
+        emit(_CHANNEL_COLUMNS, _channel_rows(read), fmt)
+    for question in read.questions:
+        say(f"open: {plain(question.text)}: {plain(question.option)}")
+    if read.questions:
+        raise SystemExit(EXIT_SOMETHING_WRONG)
+
+
+_CHANNEL_COLUMNS = (
+    "number",
+    "channel",
+    "role",
+    "quantity",
+    "unit_read",
+    "unit",
+    "lowest",
+    "highest",
+    "missing",
+    "open",
+)
+
+
+def _channel_rows(read: Read) -> list[list[Any]]:
+    import numpy as np
+
+    from loadbook.calc.model import MISSING, OPEN
+
+    out = []
+    for i, spec in enumerate(read.reading.channels):
+        values, flags = read.reading.values[i], read.reading.flags[i]
+        known = values[~np.isnan(values)]
+        low, high = (float(known.min()), float(known.max())) if len(known) else (None, None)
+        unit = spec.unit if spec.unit_read or spec.quantity == "other" else "?"
+        out.append(
+            [i + 1, spec.name, spec.role or "?", spec.quantity, spec.unit_read or "?", unit, _short(low), _short(high),
+             int((flags & MISSING > 0).sum()), int((flags & OPEN > 0).sum())]
+        )  # fmt: skip
+    return out
+
+
+def _short(value: float | None) -> float | None:
+    return None if value is None else float(f"{value:.6g}")
+
+
+def _print_look(read: Read, rows: int, fmt: str | None) -> None:
+    from datetime import timedelta
+    from zoneinfo import ZoneInfo
+
+    reading, counts = read.reading, read.reading.counts
+    click.echo("Layout:")
+    for line in read.layout.to_toml().splitlines():
+        click.echo(f"  {plain(line)}" if line else "")
+    zone = ZoneInfo(reading.zone)
+
+    def at(seconds: float) -> str:
+        if reading.started is None:
+            return f"{seconds:g} s"
+        moment = (reading.started + timedelta(seconds=seconds)).astimezone(zone)
+        return moment.isoformat(" ", "milliseconds" if moment.microsecond else "seconds")
+
+    shown = min(rows, counts.samples)
+    names = [spec.name for spec in reading.channels]
+    first = [[at(float(reading.t_s[k])), *(_short(float(v)) for v in reading.values[:, k])] for k in range(shown)]
+    click.echo(f"\nFirst {shown} of {counts.samples} samples:")
+    emit(("time", *names), first, fmt)
+    click.echo(f"\nChannels ({len(names)}):")
+    emit(_CHANNEL_COLUMNS, _channel_rows(read), fmt)
+    click.echo(
+        f"\nFrom {at(0.0)} to {at(float(reading.t_s[-1]))}, every {counts.interval_s:g} s; {counts.rows} rows read,"
+        f" {counts.samples} samples, {counts.missing} values missing, {counts.open} open, {counts.gaps} gaps,"
+        f" {counts.duplicates} duplicates, {counts.backwards} backwards"
+    )
+    for note in read.notes:
+        click.echo(f"odd: {plain(note)}")
+
+
+@trace.command("take", cls=LoadbookCommand)
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@click.option("--run", metavar="RUN", help="The run that the file is the trace of.")
+@click.option("--run-from-name", metavar="REGEX", help="Take the run from each file's name: the expression's group 1.")
+@reading_options
+@book_option
+def take(
+    files: tuple[Path, ...], run: str | None, run_from_name: str | None, layout: str | None, options: Options,
+    book: BookFolder,
+) -> None:  # fmt: skip
+    """Take a recorder's file in as the trace of a run, and judge the run.
+
+    A question that the file does not settle stops it, with the option that answers; nothing is guessed. The same
+    file again adds nothing. Exit 3 when a clause of the cycle is broken.
+
+    Example: loadbook trace take chart.csv --run R-2026-014 --layout "furnace 2"
+    """
+    if bool(run) == bool(run_from_name) or (run and len(files) > 1):
+        raise UsageError("say which run: --run RUN for one file, or --run-from-name REGEX", mend="One of the two")
+    from loadbook.intake.tracetake import take_trace
+
+    kept = _kept(book, layout)
+    pairs = [(file, run or _run_of(file, run_from_name or "")) for file in files]
+    broken = False
+    for file, name in pairs:
+        taken = take_trace(book, file, name, options, kept)
+        _print_taken(taken, file, book)
+        broken = broken or taken.verdict == "broken"
+    if broken:
+        raise SystemExit(EXIT_SOMETHING_WRONG)
+
+
+def _run_of(file: Path, pattern: str) -> str:
+    try:
+        match = re.search(pattern, file.name)
+    except re.error as exc:
+        raise UsageError(f"--run-from-name is no regular expression: {exc}", mend="Such as '(R-[0-9-]+)'") from exc
+    if match is None:
+        raise UsageError(f"no run is found in the name {file.name!r}", mend="Mend --run-from-name, or use --run")
+    return match.group(1) if match.groups() else match.group(0)
+
+
+def _print_taken(taken: TakenTrace, file: Path, book: BookFolder) -> None:
+    from loadbook.ground.times import shown
+
+    if taken.already or taken.counts is None:
+        click.echo(f"{plain(file.name)}: already in the book as the trace of {plain(taken.run)}; nothing added")
+        return
+    c = taken.counts
+    click.echo(
+        f"{plain(file.name)}: taken in as the trace of {plain(taken.run)}, {shown(taken.started, book.zone)},"
+        f" {taken.seconds / 3600:.2f} h, every {c.interval_s:g} s"
+    )
+    click.echo(
+        f"  {c.rows} rows read, {c.samples} samples of {len(taken.channels)} channels ({taken.new_channels} new to the run);"
+        f" values: {c.missing} missing, {c.open} open, {taken.out_of_range} out of range;"
+        f" rows: {c.repeated} repeated, {c.duplicates} duplicates, {c.backwards} backwards;"
+        f" {c.gaps} gaps, the longest {c.longest_gap_s:g} s"
+    )
+    for note in taken.notes:
+        click.echo(f"  odd: {plain(note)}")
+    told = {"kept": "the cycle was kept", "broken": "the cycle was broken", "no cycle": "no cycle to judge by"}
+    parts = [f"{told.get(taken.verdict, taken.verdict)}"]
+    for word, names in (("broken", taken.broken), ("cannot be told", taken.untold), ("faults", taken.faults)):
+        if names:
+            parts.append(f"{word}: {', '.join(map(plain, names))}")
+    click.echo(f"  {'; '.join(parts)} ({taken.parameters} parameters). See: loadbook judge {plain(taken.run)}")
+
+
+@trace.group("layout", cls=LoadbookGroup)
+def layout_group() -> None:
+    """Layouts kept in the book: how each recorder writes, settled once."""
+
+
+@layout_group.command("save", cls=LoadbookCommand)
+@click.argument("name")
+@click.argument("file", type=click.Path(path_type=Path))
+@reading_options
+@book_option
+def save(name: str, file: Path, layout: str | None, options: Options, book: BookFolder) -> None:
+    """Keep the layout of a file under a name, with the answers given; a change is a new revision.
+
+    FILE may also be a layout's .toml. What belongs to one file only (--start, --fold) is not kept.
+
+    Example: loadbook trace layout save "furnace 2" chart.csv --date-order day-first --channel "TC *=work"
+    """
+    from loadbook.intake.layoutbook import find_layout, keep_layout
+    from loadbook.intake.recorder import lasting, look
+    from loadbook.intake.recorderoptions import stop
+    from loadbook.intake.recordersource import open_source
+
+    if file.suffix == ".toml":
+        settled = options.on(find_layout(book.read(), str(file)).layout)
+    else:
+        kept = _kept(book, layout)
+        source = open_source(file)
+        read = look(source, options, layout=kept.layout if kept else None, zone=book.zone)
+        lasts = [q for q in read.questions if not q.option.startswith(("--start", "--fold"))]
+        stop(lasts, source.name)
+        settled = lasting(read, name)
+    revision, new = keep_layout(book, settled, name)
+    click.echo(f"layout {plain(name)}: revision {revision} {'kept' if new else 'is the same; nothing added'}")
+
+
+@layout_group.command("list", cls=LoadbookCommand)
+@format_option
+@book_option
+def list_(fmt: str | None, book: BookFolder) -> None:
+    """List the kept layouts, the newest revision of each.
+
+    Example: loadbook trace layout list
+    """
+    rows = book.read().execute(
+        "SELECT name, max(revision) AS revision, count(*) AS revisions FROM layout GROUP BY name ORDER BY name"
+    )
+    emit(("name", "revision", "revisions"), [list(r) for r in rows], fmt)
+
+
+@layout_group.command("show", cls=LoadbookCommand)
+@click.argument("name")
+@book_option
+def show(name: str, book: BookFolder) -> None:
+    """Print a kept layout as TOML (which --layout FILE.toml and `layout save` read back).
+
+    Example: loadbook trace layout show "furnace 2"
+    """
+    from loadbook.intake.layoutbook import kept_layout
+
+    for line in kept_layout(book.read(), name).text.splitlines():
+        click.echo(plain(line))

@@ -1,0 +1,231 @@
+"""Taking a recorder's file in as the trace of a run: read, settle, write, judge, and one transaction for all of it."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import secrets
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..calc.model import INVALID, OUT_OF_RANGE, Channel, Trace
+from ..calc.validity import marked
+from ..ground import times
+from ..ground.errors import LoadbookError
+from ..keep import derived
+from ..keep.book import BookFolder
+from ..keep.records import add_intake
+from ..keep.runrecords import RunRecord, load_run
+from ..keep.tracefile import write_trace
+from .layoutbook import KeptLayout
+from .recorder import Read, look
+from .recordernames import read_heading
+from .recorderoptions import Options, stop
+from .recordersource import Source, open_source
+from .settle import Counts
+from .settlevalues import ChannelSpec
+
+
+@dataclass
+class TakenTrace:
+    """What became of a file. already is True where it was in the book before, and nothing was added.
+
+    verdict   the run's, and `broken` / `untold` / `faults` the names of what led to it
+    """
+
+    run: str
+    trace_id: str
+    already: bool = False
+    started: str = ""
+    zone: str = ""
+    seconds: float = 0.0
+    channels: tuple[ChannelSpec, ...] = ()
+    new_channels: int = 0
+    counts: Counts | None = None
+    out_of_range: int = 0
+    parameters: int = 0
+    verdict: str = ""
+    broken: tuple[str, ...] = ()
+    untold: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def take_trace(
+    book: BookFolder, path: Path, run: str, options: Options | None = None, layout: KeptLayout | None = None
+) -> TakenTrace:
+    """Take one recorder's file in as the trace of a run.
+
+    Raises NotFoundError (no such run or file), OpenQuestion (something is not settled), IntakeError (rows that
+    cannot be read), LoadbookError where the run has another trace already. Nothing is left behind by an error.
+    """
+    options = options or Options()
+    source = open_source(path)
+    conn = book.read()
+    record = load_run(conn, run)
+    before = _already(conn, record, source)
+    if before is not None:
+        return before
+    known, canonical = recorded_channels(record)
+    read = look(
+        source, options, layout=layout.layout if layout else None, zone=book.zone,
+        run_started=times.from_stored(record.row["started"]), known=known,
+    )  # fmt: skip
+    stop(read.questions, source.name)
+    trace, specs, missing_rows = as_trace(read, record, canonical)
+    valid = marked(trace)
+    trace.flags = np.where(valid.flags & OUT_OF_RANGE, trace.flags | OUT_OF_RANGE, trace.flags)
+    record = replace(record, channels=trace.channels)
+    assert trace.started is not None
+    trace.events = record.trace_events(trace.started)
+    factor, decides = book.setting("guard_factor", "1"), book.setting("guard_decides", "no") == "yes"
+    parameter_rows, finding_rows = derived.derived_rows(
+        record, trace, guard_factor=float(factor), guard_decides=decides
+    )
+    trace_id = f"t{secrets.token_hex(8)}"
+    rows = trace_rows(read, trace, valid, specs, source, trace_id, layout)
+    written, sha256, size = write_trace(book, trace, trace_id)
+    rows["trace"][0].update(path=written, sha256=sha256, bytes=size)
+    rows = {"channel": missing_rows, **rows}
+    try:
+        with book.write() as writing:
+            again = _already(writing, load_run(writing, run), source)
+            if again is not None:
+                raise LoadbookError(f"run {run!r} got this trace from another command meanwhile", where=source.name)
+            add_intake(
+                writing, "traces", rows, rows_read=read.reading.counts.rows, file_name=source.name,
+                file_sha256=source.sha256,
+            )  # fmt: skip
+            derived.store(writing, run, parameter_rows, finding_rows)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            book.path.joinpath(*written.split("/")).unlink(missing_ok=True)
+        raise
+    return _told(read, trace, trace_id, specs, len(missing_rows), rows["trace"][0], parameter_rows, finding_rows)
+
+
+def _already(conn: Any, record: RunRecord, source: Source) -> TakenTrace | None:
+    """The earlier intake of this very file for this run. Raises LoadbookError where it, or the run, is taken."""
+    other = conn.execute(
+        "SELECT run, trace_id FROM trace WHERE source_sha256 = ? AND state = 'current'", (source.sha256,)
+    ).fetchall()
+    here = [r for r in other if r["run"] == record.run]
+    if here:
+        return TakenTrace(record.run, here[0]["trace_id"], already=True)
+    if other:
+        raise LoadbookError(
+            f"this very file is the trace of run {other[0]['run']!r}", where=source.name,
+            mend=f"If it belongs to {record.run!r}: loadbook amend traces {other[0]['trace_id']} state=withdrawn --why TEXT",
+        )  # fmt: skip
+    if record.trace is not None:
+        raise LoadbookError(
+            f"run {record.run!r} has a trace already, from {record.trace['source_name']}", where=source.name,
+            mend=f"Withdraw it first: loadbook amend traces {record.trace['trace_id']} state=withdrawn --why TEXT",
+        )  # fmt: skip
+    return None
+
+
+def recorded_channels(record: RunRecord) -> tuple[dict[str, tuple[str, str]], dict[str, Channel]]:
+    """What the run's channel records say, found by the name as it stands there or without the unit in it."""
+    known: dict[str, tuple[str, str]] = {}
+    canonical: dict[str, Channel] = {}
+    for channel in record.channels:
+        for name in (read_heading(channel.name).name.casefold(), channel.name.casefold()):
+            known[name] = (channel.role, "")
+            canonical[name] = channel
+    return known, canonical
+
+
+def as_trace(
+    read: Read, record: RunRecord, canonical: dict[str, Channel]
+) -> tuple[Trace, list[ChannelSpec], list[dict[str, Any]]]:
+    """The trace, its channels under the names that the book knows, and rows for the channels new to the run."""
+    reading = read.reading
+    channels, specs, rows = [], [], []
+    for number, spec in enumerate(reading.channels, start=1):
+        known = canonical.get(spec.name.casefold())
+        if known is None:
+            channels.append(Channel(number, spec.name, spec.role, spec.quantity, spec.unit))  # type: ignore[arg-type]
+            rows.append({"run": record.run, "channel": spec.name, "role": spec.role, "unit": spec.unit_read or None})
+        else:
+            channels.append(replace(known, number=number, quantity=spec.quantity, unit=spec.unit))
+        specs.append(replace(spec, name=channels[-1].name))
+    found = {c.name for c in channels}
+    absent = [c.name for c in record.channels if c.name not in found]
+    if absent:
+        read.notes.append(f"the run's channels {', '.join(absent)} are not in the file")
+    assert reading.started is not None
+    return (
+        Trace(
+            reading.t_s,
+            reading.values,
+            reading.flags,
+            tuple(channels),
+            run=record.run,
+            started=times.stored(reading.started),
+        ),
+        specs,
+        rows,
+    )
+
+
+def trace_rows(
+    read: Read,
+    trace: Trace,
+    valid: Trace,
+    specs: list[ChannelSpec],
+    source: Source,
+    trace_id: str,
+    layout: KeptLayout | None,
+) -> dict[str, list[dict[str, Any]]]:
+    """Rows of `trace` (its file's path still to come) and `trace_channel`."""
+    counts = read.reading.counts
+    unchanged = layout is not None and layout.layout == read.layout
+    label = "as proposed" if layout is None else layout.label if unchanged else f"{layout.label}, with options"
+    typed = {"layout": read.layout.to_toml()}
+    head = {
+        "trace_id": trace_id, "run": trace.run, "state": "current", "source_name": source.name,
+        "source_sha256": source.sha256, "layout": label, "started": trace.started, "zone": read.reading.zone,
+        "interval_s": counts.interval_s, "seconds": float(trace.t_s[-1]), "samples": counts.samples,
+        "missing": counts.missing, "open": counts.open,
+        "out_of_range": int((valid.flags & OUT_OF_RANGE > 0).sum()), "duplicates": counts.duplicates + counts.repeated,
+        "backwards": counts.backwards, "gaps": counts.gaps, "longest_gap_s": counts.longest_gap_s,
+        "typed": json.dumps(typed, ensure_ascii=False),
+    }  # fmt: skip
+    good = (valid.flags & INVALID) == 0
+    channels = []
+    for i, (channel, spec) in enumerate(zip(trace.channels, specs, strict=True)):
+        some = valid.values[i][good[i]]
+        channels.append(
+            {
+                "trace_id": trace_id,
+                "number": channel.number,
+                "channel": channel.name,
+                "quantity": channel.quantity,
+                "unit": channel.unit,
+                "resolution": spec.resolution,
+                "valid": len(some),
+                "lowest": float(some.min()) if len(some) else None,
+                "highest": float(some.max()) if len(some) else None,
+            }  # fmt: skip
+        )
+    return {"trace": [head], "trace_channel": channels}
+
+
+def _told(
+    read: Read, trace: Trace, trace_id: str, specs: list[ChannelSpec], new: int, row: dict[str, Any],
+    parameters: list[dict[str, Any]], findings: list[dict[str, Any]],
+) -> TakenTrace:  # fmt: skip
+    clauses = [f for f in findings if f["what"] == "clause"]
+    return TakenTrace(
+        trace.run, trace_id, False, trace.started or "", read.reading.zone, float(trace.t_s[-1]), tuple(specs), new,
+        read.reading.counts, row["out_of_range"], sum(1 for p in parameters if p["source"] == "trace"),
+        next(f["verdict"] for f in findings if f["what"] == "run"),
+        tuple(f["name"] for f in clauses if f["verdict"] == "broken"),
+        tuple(f["name"] for f in clauses if f["verdict"] == "cannot be told"),
+        tuple(f"{f['channel']} {f['name']}" for f in findings if f["what"] == "fault"),
+        tuple(dict.fromkeys(read.notes)),
+    )  # fmt: skip
