@@ -6,10 +6,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from smallbook import put, reading, run, small
 
 from loadbook.keep import session
 from loadbook.keep.book import BookFolder
+
+from .smallbook import put, reading, run, small
 
 
 @pytest.fixture
