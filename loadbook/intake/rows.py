@@ -209,7 +209,9 @@ def _convert_column(
         text = "" if cell is None else (cell.strip() if isinstance(cell, str) else repr(cell))
         if not text:
             if column.required:
-                found.refuse(index, Problem("this is required", sheet.name, sheet.lines[index], header, ""))
+                found.refuse(
+                    index, Problem("this is required", sheet.name, sheet.lines[index], header, mend="Fill it in")
+                )
             continue
         value = cache.get(text)
         if value is None:

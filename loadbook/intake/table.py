@@ -82,9 +82,10 @@ def _decode(name: str, data: bytes, encoding: str | None) -> str:
         raise LoadbookError(f"no encoding is called {encoding!r}", mend="Try utf-8, latin-1 or cp1252") from exc
     except UnicodeDecodeError as exc:
         line = data[: exc.start].count(b"\n") + 1
-        problem = Problem(f"a byte that is no {encoding} text", name, line, value=repr(data[exc.start : exc.start + 1]))
+        called = "UTF-8" if encoding == "utf-8-sig" else encoding
+        problem = Problem(f"a byte that is no {called} text: 0x{data[exc.start]:02x}", name, line)
         raise IntakeError(
-            f"the file is no {encoding} text", [problem], mend="State what it is, e.g. --encoding latin-1"
+            f"the file is no {called} text", [problem], mend="State what it is, e.g. --encoding latin-1"
         ) from exc
 
 
