@@ -30,8 +30,8 @@ def say(text: str) -> None:
 def report(exc: BaseException) -> int:
     """Print an error as a user reads it, and give back the exit code."""
     if isinstance(exc, LoadbookError):
-        for line in str(exc).splitlines():
-            say(("loadbook: " if line is str(exc).splitlines()[0] else "") + plain(line))
+        for number, line in enumerate(str(exc).splitlines()):
+            say(("" if number else "loadbook: ") + plain(line))
         return exc.exit_code
     if isinstance(exc, BrokenPipeError):
         # the reader of our output went away (head, less): nothing is wrong
