@@ -206,7 +206,11 @@ def _departure(level: Floats, setpoint: Floats | None, target: float, entry: int
     more than three robust deviations (at least 0.5 °C).
     """
     if setpoint is not None:
-        standing = np.flatnonzero(np.abs(setpoint[entry:leave] - target) <= SETPOINT_C)
+        asked = setpoint[entry:leave]
+        near = np.abs(asked - target) <= SETPOINT_C
+        if near.sum() < 0.5 * asked.size:  # set a little off the cycle's target: where it stood, not where it passed by
+            near = np.abs(asked - np.nanmedian(asked)) <= SETPOINT_C
+        standing = np.flatnonzero(near)
         if standing.size:
             return entry + int(standing[-1]) + 1
     held = level[entry:leave]
