@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from scipy import special
 
-from .quantiles import Floats, codes_of, grouped_mean
-from .tolerance import free_confidence, free_rank, free_size, one_sided_factor, two_sided_factor
+from .quantiles import Codes, Floats, codes_of, grouped_mean, quantile
+from .tolerance import free_confidence, free_rank, free_size, half_width, one_sided_factor, two_sided_factor
 
 
 @dataclass(frozen=True)
@@ -30,8 +32,6 @@ class Content:
     below: float | None = None
     above: float | None = None
     k: float | None = None
-    n: float | None = None
-    df: float | None = None
     free_low: float | None = None
     free_high: float | None = None
     seen_confidence: float | None = None
@@ -45,9 +45,12 @@ def content_interval(
     """The interval that holds `content` of such pieces with `confidence`.
 
     values  (n,) pieces without NaN;  runs  (n,) run of each
-    Several runs: scatter of runs and of pieces are both in s; the number behind the mean is s² / se², the degrees
-    of s are Satterthwaite's. One run: refused, unless these are plain readings, which describe themselves.
-    Source  ISO 16269-6:2014 Annex F for the factor; Hoffman & Kringle, Statist. Sinica 15 (2005) for several runs
+    Several runs: scatter of runs and of pieces are both in it, and that neither is known; each run weighs the same.
+    One run: refused, unless these are plain readings, which describe themselves.
+    Formula one piece a run, or plain readings of one run: mean ± k s with the exact factor. Several runs: with
+            chi² and normal draws U1, U2, Z: variance of run means V = SS_means / U1, of pieces
+            T = V + (1 - mean 1/n) SS_within / U2; the `confidence` quantile of the half width that holds `content` of N(Z sqrt(V/runs), T)
+    Source  ISO 16269-6:2014 Annex F; Krishnamoorthy & Mathew, Statistical Tolerance Regions (2009), section 5.3
     """
     y = np.asarray(values, dtype=np.float64)
     run, count = codes_of(runs) if y.size else (np.zeros(0, dtype=np.intp), 0)
@@ -58,29 +61,49 @@ def content_interval(
     if float(np.ptp(y)) == 0.0:
         why = "all figures are equal: there is no scatter to build an interval on"
         return Content(content, confidence, "runs", refused=why)
-    if count < 2 or alone:
-        n, df, mean, s, evidence = float(y.size), float(y.size - 1), float(y.mean()), float(y.std(ddof=1)), "pieces"
-        evidence = "runs" if alone and count > 1 else "pieces"
-    else:
-        sizes = np.bincount(run).astype(np.float64)
-        means = grouped_mean(y, run, count)
-        mean = float(means.mean())
-        pieces_df = float(y.size - count)
-        within = float(np.sum((y - means[run]) ** 2)) / pieces_df
-        between, shrink = float(means.var(ddof=1)), float(np.mean(1.0 / sizes))
-        total = between + (1.0 - shrink) * within
-        s, n, evidence = float(np.sqrt(total)), total / (between / count) if between > 0 else float(y.size), "runs"
-        df = total**2 / (between**2 / (count - 1) + ((1.0 - shrink) * within) ** 2 / pieces_df)
-    k, one = two_sided_factor(n, content, confidence, df), one_sided_factor(n, content, confidence, df)
-    free: dict[str, Any] = {}
-    if evidence == "pieces" or alone:
-        rank, ordered = free_rank(y.size, content, confidence), np.sort(y)
-        free = {
-            "free_low": float(ordered[rank - 1]) if rank else None,
-            "free_high": float(ordered[-rank]) if rank else None,
-            "seen_confidence": free_confidence(int(y.size), content),
-            "need": free_size(content, confidence),
-        }
+    if count > 1 and not alone:
+        return _of_runs(y, run, count, content, confidence)
+    n, mean, sd = int(y.size), float(y.mean()), float(y.std(ddof=1))
+    k, one = two_sided_factor(n, content, confidence), one_sided_factor(n, content, confidence)
+    rank, ordered = free_rank(n, content, confidence), np.sort(y)
     return Content(
-        content, confidence, evidence, mean - k * s, mean + k * s, mean - one * s, mean + one * s, k, n, df, **free
+        content,
+        confidence,
+        "runs" if count > 1 else "pieces",
+        low=mean - k * sd,
+        high=mean + k * sd,
+        below=mean - one * sd,
+        above=mean + one * sd,
+        k=k,
+        free_low=float(ordered[rank - 1]) if rank else None,
+        free_high=float(ordered[-rank]) if rank else None,
+        seen_confidence=free_confidence(n, content),
+        need=free_size(content, confidence),
+    )
+
+
+def _of_runs(y: Floats, run: Codes, count: int, content: float, confidence: float) -> Content:
+    """Runs and pieces both scatter: the width that `confidence` of the pivotal draws of mean and scatter need."""
+    sizes = np.bincount(run).astype(np.float64)
+    means = grouped_mean(y, run, count)
+    mean, pieces_df = float(means.mean()), float(y.size - count)
+    within = float(np.sum((y - means[run]) ** 2))
+    between = float(np.sum((means - mean) ** 2))
+    u = _points()
+    of_means = between / special.chdtri(count - 1.0, u[0])  # variance of a run's mean
+    total = of_means + (1.0 - float(np.mean(1.0 / sizes))) * within / special.chdtri(pieces_df, u[1])
+    off = special.ndtri(u[2]) * np.sqrt(of_means / count)
+    sd = np.sqrt(total)
+    half = quantile(half_width(np.abs(off) / sd, content) * sd, confidence)
+    one = quantile(off + float(special.ndtri(content)) * sd, confidence)
+    return Content(
+        content, confidence, "runs", low=mean - half, high=mean + half, below=mean - one, above=mean + one
     )  # fmt: skip
+
+
+@lru_cache(maxsize=1)
+def _points() -> Floats:
+    """(3, 4096) evenly spread points of the unit cube, the same every time (powers of the cubic golden ratio)."""
+    ratio = 1.2207440846057596
+    steps = np.arange(1, 4097, dtype=np.float64)
+    return np.asarray([np.mod(0.5 + steps / ratio**d, 1.0) for d in (1, 2, 3)], dtype=np.float64)

@@ -24,7 +24,8 @@ def flagged(values: Floats, runs: Codes, groups: Codes, floor: Floats | None = N
             whose scatter. The scatter is pooled over the runs of a group, because one run has too few pieces
     floor   (n,) smallest standard deviation believed [unit of values]: half the expanded gauge uncertainty
     Returns (n,) bool.  Flagged is not set aside: a person confirms it
-    Formula scale = 1.4826 median |x - run median| without the median piece itself; flagged where |x - median| > 6 scale
+    Formula scale = 1.4826 median |x - run median| over the pieces that do not make the median, times 1 + 2/sqrt(m) for
+            the m pieces behind it (a scale from few pieces may be too small); flagged where |x - median| > 6 scale
 
     >>> v = np.array([1.0, 2.0, 3.0, 2.0, 1.5, 2.5, 3.0, 1.0, 2.2, 900.0, 2.0, 1.8, 2.4, 2.1])
     >>> np.flatnonzero(flagged(v, np.zeros(14, dtype=int), np.zeros(14, dtype=int))).tolist()
@@ -40,21 +41,21 @@ def flagged(values: Floats, runs: Codes, groups: Codes, floor: Floats | None = N
     size = np.bincount(run, minlength=run_count)
     away = np.abs(y - grouped_quantiles(y, run, run_count, [0.5])[0][run])
     enough = size[run] >= FEWEST_IN_RUN
-    # an odd run's median is one of its own pieces and always 0 away: it would make the scatter look small
-    middle = np.full(run_count, y.size, dtype=np.intp)
+    # the middle piece of an odd run, and the middle two of an even one, make the median: they are near it by
+    # definition and would make the scatter look small
     order = np.lexsort((away, run))
-    first = np.concatenate(([True], run[order][1:] != run[order][:-1]))
-    middle[run[order[first]]] = order[first]
-    counts = enough.copy()
-    odd = middle[size % 2 == 1]
-    counts[odd] = False
+    starts = np.concatenate(([0], np.cumsum(size)[:-1]))
+    nearness = np.empty(y.size, dtype=np.intp)
+    nearness[order] = np.arange(y.size) - starts[run[order]]
+    counts = enough & (nearness >= np.where(size[run] % 2 == 1, 1, 2))
     if not counts.any():
         return out
-    scale = np.full(group_count, np.nan)
     used = np.bincount(group[counts], minlength=group_count)
     own = grouped_quantiles(away[counts], group[counts], group_count, [0.5])[0] * MAD_TO_SD
     whole = float(np.median(away[counts])) * MAD_TO_SD
-    scale = np.where(used >= FEWEST_FOR_OWN, own, whole)[group]
+    alone = used >= FEWEST_FOR_OWN
+    behind = np.where(alone, used, int(counts.sum()))
+    scale = (np.where(alone, own, whole) * (1.0 + 2.0 / np.sqrt(np.maximum(behind, 1))))[group]
     if floor is not None:
         scale = np.maximum(scale, np.nan_to_num(floor[rows]))
     out[rows] = enough & (scale > 0.0) & (away > FAR * scale)

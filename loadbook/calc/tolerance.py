@@ -50,12 +50,12 @@ def two_sided_factor(n: float, coverage: float, confidence: float, df: float | N
         reach = 8.5 / math.sqrt(n)
         z = 0.5 * reach * (_NODES + 1.0)
         weight = _WEIGHTS * reach * math.sqrt(n / (2.0 * math.pi)) * np.exp(-0.5 * n * z * z)
-        half = _half_width(z, coverage)
+        half = half_width(z, coverage)
     if math.isinf(df):
         # s is known: k is the half width that `confidence` of all means need.
         if math.isinf(n):
             return float(half[0])
-        return float(_half_width(np.array([-special.ndtri((1.0 - confidence) / 2.0) / math.sqrt(n)]), coverage)[0])
+        return float(half_width(np.array([-special.ndtri((1.0 - confidence) / 2.0) / math.sqrt(n)]), coverage)[0])
 
     def short(k: float) -> float:
         held = special.chdtrc(df, df * half * half / (k * k))
@@ -72,7 +72,7 @@ def two_sided_factor(n: float, coverage: float, confidence: float, df: float | N
     return math.sqrt(low * high)
 
 
-def _half_width(z: Floats, coverage: float) -> Floats:
+def half_width(z: Floats, coverage: float) -> Floats:
     """r with Phi(z + r) - Phi(z - r) = coverage, by Newton from above (the function is concave there)."""
     r = np.abs(z) + float(special.ndtri(0.5 + coverage / 2.0))
     for _ in range(60):

@@ -81,7 +81,7 @@ TERMS: tuple[Term, ...] = (
         What would fool it: values that are far from normal (look at the distribution-free bounds), another mix of part
         numbers. It refuses one run.""",
         formula="mean ± k s;  k from P(chi²_df > df r² / k²), r the half width that holds the share",
-        source="ISO 16269-6:2014, Annex F; Hoffman & Kringle, Statistica Sinica 15 (2005); NIST e-Handbook 7.2.6.3",
+        source="ISO 16269-6:2014, Annex F; Krishnamoorthy & Mathew, Statistical Tolerance Regions (2009); NIST e-Handbook 7.2.6.3",
     ),
     _method(
         "where the scatter comes from",
