@@ -180,7 +180,7 @@ def _tell(out: Answer, history: History, asked: Asked, reply: Reply, scale: Scal
             "run": c.run, "part": c.part, "characteristic": c.characteristic, "date": answerdata.date_of(c.day),
             "setup": c.setup or None, "atmosphere": c.atmosphere or None, "pieces": c.pieces,
             "mean": scale.told(c.mean), "low": scale.told(c.low), "high": scale.told(c.high), **c.settings,
-            "nearness": c.nearness, "same_part": c.same_part,
+            "unit": out.unit, "nearness": c.nearness, "same_part": c.same_part,
         }
         for c in answerneed.comparables(history, asked)
     ]  # fmt: skip

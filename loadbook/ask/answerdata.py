@@ -158,7 +158,7 @@ def _read(connection: duckdb.DuckDBPyConnection, filters: Filters, kind: str | N
         values or None,
     ).df()
     frame["condition"] = _spelled(frame["condition"])
-    rows = connection.execute("SELECT at, what, furnace FROM history_break ORDER BY at").fetchall()
+    rows = connection.execute('SELECT "at", what, furnace FROM history_break ORDER BY "at"').fetchall()
     return Source(frame, tuple(Break(_moment_day(at), what, furnace) for at, what, furnace in rows))
 
 

@@ -30,12 +30,13 @@ def told(value: float | None, unit: str, system: str) -> str:
     """A movement with its unit, as the book shows it, with no more digits than mean something.
 
     >>> told(-25.4, "um", "us"), told(12.345, "%", "si")
-    ('-1 0.001 in', '12.3 %')
+    ('-1 × 0.001 in', '12.3 %')
     """
     if value is None:
         return "not known"
     shown, label, digits = units.show(value, unit, system)
     number = figure(round(shown, digits)) if unit == "um" else figure(shown)
+    label = f"× {label}" if label[:1].isdigit() else label
     return f"{number} {label}".strip()
 
 
@@ -242,3 +243,25 @@ def reply_cautions(a: Answer, history: History, reply: Reply, asked: Asked, syst
 def settings_shown(row: Mapping[str, Any], system: str) -> str:
     """The settings of a comparable run in one cell."""
     return ", ".join(setting(name, row[name], system) for name in SETTING_UNITS if row.get(name) is not None)
+
+
+def advice_lines(advice: Mapping[str, Any], system: str) -> list[str]:
+    """The advice as lines: stock, atmosphere, cycle, thermocouple places."""
+    out = []
+    stock = advice.get("stock")
+    if stock:
+        amount = stock["per_side_um"]
+        out.append(f"Stock: {told(amount, 'um', system)} {stock['text']}." if amount else f"Stock: {stock['text']}.")
+    air = advice.get("atmosphere")
+    if air:
+        out.append(f"Atmosphere: {air['choice']}: {'; '.join(air['reasons'])}.")
+    cycle = advice.get("cycle")
+    if cycle:
+        best = cycle["evidence"][0]
+        out.append(
+            f"Cycle: {cycle['choice']}: {cycle['reason']}; {many(best['runs'], 'run')}, "
+            f"{many(best['pieces'], 'piece')}, beside {', '.join(e['cycle'] for e in cycle['evidence'][1:])}."
+        )
+    for place in advice.get("thermocouples", []):
+        out.append(f"Thermocouple: {place['place']}: {place['reason']}.")
+    return out

@@ -19,6 +19,7 @@ from loadbook.calc.answers import History
 from loadbook.calc.model import Floats
 from loadbook.ground.errors import CalculationError
 
+FARTHEST = 2.0  # no part number is sent further beyond its own settings than this many usual deviations
 NEVER = 1e6  # prior variance of a slope that nothing informs, in units of the cells' variance
 
 
@@ -68,7 +69,8 @@ def plan_trial(
 ) -> TrialPlan:
     """The settings of the next runs that shrink the interval of a setting's effect most.
 
-    parameter  a plannable one;  runs how many;  low, high the limits the settings must stay within
+    parameter  a plannable one;  runs how many;  low, high the limits the settings must stay within; no part number is
+               sent further than two usual deviations beyond what it was run at, because the model is a straight line
     parts      (part, characteristic) that may be run; None: every one on record
     day        the day of the new runs (default: the last of the history)
     Raises     CalculationError where the limits leave no room, or no part may be run
@@ -105,7 +107,12 @@ def plan_trial(
         own = history.cells.frame[parameter].to_numpy(dtype=float)[history.cells.series == series]
         own = own[np.isfinite(own)]
         middle = float(own.mean()) if len(own) else (low + high) / 2.0
-        for setting in sorted({low, min(max(middle, low), high), high}):
+        reach = FARTHEST * scale if active and len(own) else np.inf
+        least = max(low, float(own.min()) - reach) if len(own) else low
+        most = min(high, float(own.max()) + reach) if len(own) else high
+        if least >= most:
+            continue  # this part number cannot be brought inside the limits without a leap
+        for setting in sorted({least, min(max(middle, least), most), most}):
             row = fit.row(*_described(history, part, characteristic, {parameter: setting}, day))
             dense = np.zeros(len(C))
             dense[row.at] = row.values
@@ -113,6 +120,11 @@ def plan_trial(
             rows.append(dense)
             ends = (float(own.min()), float(own.max())) if len(own) else (float("nan"), float("nan"))
             candidates.append(Planned(part, characteristic, float(setting), *ends))
+    if not candidates:
+        raise CalculationError(
+            "no part number on record was run near these limits",
+            mend="Widen --low and --high, or name other part numbers",
+        )
     noise = fit.run_var + fit.s2 / float(np.median(fit.n))
     chosen = _choose(C, np.array(rows), noise, column, runs, [(c.part, c.characteristic) for c in candidates],
                      most_per_part or {})  # fmt: skip

@@ -1,0 +1,241 @@
+"""Commands that answer enquiries: answer, trial, backtest."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import click
+
+from loadbook.ask.filters import Filters
+from loadbook.keep.book import BookFolder
+from loadbook.show.tables import exact, plain
+
+from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say
+
+
+@click.command(cls=LoadbookCommand)
+@click.option("--part", metavar="PART", help="A part number on record.")
+@click.option("--characteristic", metavar="NAME", help="Which of its characteristics.")
+@click.option("--material", metavar="M", help="A new part: its material.")
+@click.option("--shape", metavar="S", help="A new part: its shape.")
+@click.option("--condition", metavar="C", help="How the pieces arrive, e.g. 'forged;rough machined'.")
+@click.option("--kind", metavar="K", help="A new part: the kind of characteristic, e.g. 'outside diameter'.")
+@click.option("--size", metavar="MM", help="Reference length (diameter, length, span): 250 or '10 in'.")
+@click.option("--section", metavar="MM", help="Thickest section: 40 or '1.5 in'.")
+@click.option("--cycle", metavar="CYCLE", help="The cycle planned; its asked settings are taken.")
+@click.option("--cycle-revision", metavar="R", help="Its revision, where the book has several.")
+@click.option("--with", "settings", multiple=True, metavar="PARAMETER=VALUE", help="A planned setting (repeat).")
+@click.option("--setup", metavar="S", help="How the pieces will stand or hang.")
+@click.option("--atmosphere", metavar="A", help="What it will run in.")
+@click.option("--process", metavar="P", help="Which process, where the cycle does not say.")
+@click.option("--furnace", metavar="F", help="Which furnace (matters after a break declared for one).")
+@click.option("--on", metavar="DATE", help="Day of the run (default: that of the last comparable run).")
+@click.option("--content", type=float, default=0.90, show_default=True, help="Share of pieces the interval holds.")
+@click.option("--scale", type=click.Choice(["um", "um per 100 mm", "log"]), help="Working scale, else the usual one.")
+@click.option("--job", metavar="JOB", help="The job it is for: a saved answer is scored by it.")
+@click.option("--save", "keep", is_flag=True, help="Keep the answer, to be scored when its parts are measured.")
+@click.option("--show", "number", type=int, metavar="N", help="Show a kept answer exactly as it was given.")
+@format_option
+@book_option
+def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **given: Any) -> None:
+    """How much will it move? An interval from the shop's own history, what it rests on, how often such intervals held.
+
+    Where the history is too thin there is no figure, but what to measure. Kept answers are scored by `backtest`.
+
+    Example: loadbook answer --part PN-1001 --characteristic "bore A" --cycle SR-620 --setup laid
+    """
+    if number is not None:
+        _show(book, number, fmt)
+        return
+    from loadbook.ask.answer import answer as ask
+    from loadbook.ask.answersaved import save
+
+    found = ask(book, _question(given))
+    if keep:
+        save(book, found)
+    if fmt in (None, "table"):
+        for line in _lines(found.text):
+            click.echo(line)
+        _comparables(found.comparables, book.units)
+        _advice(found.advice, book.units)
+        for caution in found.cautions:
+            click.echo(plain(f"Caution: {caution}"))
+    else:
+        _machine(found.to_json(), fmt)
+    if keep:
+        say(f"Kept as answer {found.answer_id}. Again: loadbook answer --show {found.answer_id}")
+
+
+def _question(given: dict[str, Any]) -> Any:
+    from loadbook.ask.answersubject import Question, planned
+
+    settings = planned(given.pop("settings"))
+    size, section = (_length(given.pop(name), name) for name in ("size", "section"))
+    return Question(**given, settings=settings, size_mm=size, section_mm=section)
+
+
+def _length(text: str | None, name: str) -> float | None:
+    """A length in mm; a bare number is mm, another unit is written behind it."""
+    from loadbook.ground import units
+    from loadbook.ground.errors import UsageError
+
+    if text is None:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = units.parse_quantity(text, "length").value
+    if not 0 < value < 1e6:
+        raise UsageError(f"--{name} must be a length above zero, not {text!r}")
+    return value
+
+
+def _show(book: BookFolder, number: int, fmt: str | None) -> None:
+    from loadbook.ask.answersaved import saved
+    from loadbook.ground import times
+
+    kept = saved(book, number)
+    if fmt not in (None, "table"):
+        _machine(kept.result, fmt)
+        return
+    click.echo(f"Answer {number}, given {times.shown(kept.answered_at, book.zone)}, method {plain(kept.method)}")
+    for line in _lines(kept.text):
+        click.echo(line)
+    _comparables(kept.result["comparables"], book.units)
+    _advice(kept.result["advice"], book.units)
+    for caution in kept.result["cautions"]:
+        click.echo(plain(f"Caution: {caution}"))
+    if kept.outcomes:
+        rows = [list(o.values()) for o in kept.outcomes]
+        emit(["run", "pieces", "inside", "within_bound"], rows, None, title="Measured since")
+
+
+def _machine(result: dict[str, Any], fmt: str | None) -> None:
+    """One answer: JSON is the object itself; other formats have one row, nested values as JSON text."""
+    if fmt == "json":
+        click.echo(json.dumps(exact(result), ensure_ascii=False, indent=1))
+        return
+    emit(list(result), [list(result.values())], fmt)
+
+
+def _lines(text: list[str]) -> list[str]:
+    return [plain(line) for line in text if line]
+
+
+def _comparables(rows: list[dict[str, Any]], system: str) -> None:
+    if not rows:
+        return
+    from loadbook.ask.answerwords import settings_shown
+    from loadbook.ground import units
+
+    columns = [
+        "run",
+        "date",
+        "part",
+        "setup",
+        "atmosphere",
+        "settings",
+        "pieces",
+        "mean",
+        "lowest",
+        "highest",
+        "nearness",
+    ]
+    unit = rows[0].get("unit", "um")
+    shown = []
+    for r in rows:
+        figures = [units.show(r[k], unit, system)[0] for k in ("mean", "low", "high")]
+        shown.append(
+            [r["run"], r["date"], r["part"], r["setup"], r["atmosphere"], settings_shown(r, system), r["pieces"],
+             *(round(v, 2) for v in figures), round(r["nearness"], 2)]
+        )  # fmt: skip
+    label = units.show(0.0, unit, system)[1]
+    emit(columns, shown, None, title=f"Nearest runs ({label})")
+
+
+def _advice(advice: dict[str, Any], system: str) -> None:
+    from loadbook.ask.answerwords import advice_lines
+
+    for line in advice_lines(advice, system):
+        click.echo(plain(line))
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("characteristic")
+@click.option("--of", "parameter", required=True, metavar="PARAMETER", help="The setting to learn about.")
+@click.option("--runs", required=True, type=click.IntRange(1, 200), metavar="N", help="How many runs can be spared.")
+@click.option("--low", metavar="VALUE", help="Lowest setting allowed (default: the lowest ever run).")
+@click.option("--high", metavar="VALUE", help="Highest setting allowed (default: the highest ever run).")
+@click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the interval.")
+@filter_options
+@format_option
+@book_option
+def trial(
+    characteristic: str,
+    parameter: str,
+    runs: int,
+    low: str | None,
+    high: str | None,
+    confidence: float,
+    filters: Filters,
+    fmt: str | None,
+    book: BookFolder,
+) -> None:
+    """Which next runs would teach most: part numbers and settings that shrink an effect's interval most.
+
+    CHARACTERISTIC is a name or a kind. Settings stay within --low and --high; --part names what may be run.
+
+    Example: loadbook trial flatness --of heating_rate_peak_c_per_h --runs 6 --low 60 --high "150 C/h"
+    """
+    from loadbook.ask.answersubject import planned
+    from loadbook.ask.trial import trial as ask
+    from loadbook.ground.errors import UsageError
+
+    if not 0.5 <= confidence < 1:
+        raise UsageError(f"--confidence {confidence:g} is no share", mend="Give 0.5 to 0.99")
+    limits = [planned([f"{parameter}={text}"]) if text is not None else {} for text in (low, high)]
+    name = next((k for k in {**limits[0], **limits[1]}), parameter)
+    found = ask(book, characteristic, name, runs, limits[0].get(name), limits[1].get(name), filters, confidence)
+    rows = found.rows()
+    if fmt in (None, "table"):
+        for line in found.text:
+            click.echo(plain(line))
+        from loadbook.show.inunits import in_units
+
+        columns, shown = in_units(list(rows[0]), [list(r.values()) for r in rows], book.units)
+        emit(columns, [[round(v, 1) if isinstance(v, float) else v for v in row] for row in shown], None)
+        return
+    emit(list(rows[0]), [list(r.values()) for r in rows], fmt)
+    for line in found.text:
+        say(plain(line))
+
+
+@click.command(cls=LoadbookCommand)
+@click.option("--content", "contents", type=float, multiple=True, help="Nominal share (repeat; default 0.90 and 0.95).")
+@filter_options
+@format_option
+@book_option
+def backtest(contents: tuple[float, ...], filters: Filters, fmt: str | None, book: BookFolder) -> None:
+    """How often would the answers of the past have been right, for known and new part numbers, classes and lately.
+
+    Each run (known part numbers) or part number (new ones) is left out in turn; the interval beside a coverage counts
+    runs, not pieces. Saved answers are linked with what was measured since and scored too.
+
+    Example: loadbook backtest --kind "outside diameter" --process "stress relief"
+    """
+    from loadbook.ask.backtest import CONTENTS
+    from loadbook.ask.backtest import backtest as ask
+    from loadbook.ground.errors import UsageError
+
+    for value in contents:
+        if not 0.5 <= value <= 0.99:
+            raise UsageError(f"--content {value:g} is not offered", mend="Give 0.5 to 0.99")
+    found = ask(book, filters, contents or CONTENTS)
+    rows = [list(r.values()) for r in found.rows()]
+    columns = list(found.table.columns)
+    if fmt in (None, "table"):
+        rows = [[round(v, 3) if isinstance(v, float) else v for v in row] for row in rows]
+    emit(columns, rows, fmt)
+    for warning in found.warnings:
+        say(warning)
