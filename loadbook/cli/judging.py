@@ -158,7 +158,7 @@ def review(
 @click.option("--cycle", "cycle_name", required=True, help="Cycle of the book, or a cycle file (.toml).")
 @click.option("--revision", help="Revision, where the book has several.")
 @click.option("--max-lag", default="10 C diff", show_default=True, help="Surface ahead of the section's middle.")
-@click.option("--max-difference", help="Thin section ahead of the thick one (default: the same as --max-lag).")
+@click.option("--max-difference", help="Thin section ahead of the thick one's middle (default: no limit).")
 @click.option("--film", type=float, help="Heat transfer at the surface, W/(m² K) (default: by atmosphere).")
 @click.option("--body", type=click.Choice(["slab", "cylinder", "sphere"]), help="Body (default: by the part's shape).")
 @format_option
@@ -180,7 +180,7 @@ def plan(
     path = Path(cycle_name)
     read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else cycle_name
     lag = parse_quantity(max_lag, "difference").value
-    difference = parse_quantity(max_difference, "difference").value if max_difference else lag
+    difference = parse_quantity(max_difference, "difference").value if max_difference else None
     found = cycles.plan(book, part, read, revision, lag, difference, film, body)
     if fmt in (None, "table"):
         print_plan(found, book)
