@@ -102,7 +102,8 @@ def review(
         names = [
             r[0]
             for r in conn.execute(
-                "SELECT DISTINCT part FROM piece JOIN run USING (run) WHERE cycle = ? AND cycle_revision = ? ORDER BY 1",
+                "SELECT DISTINCT part FROM piece JOIN run USING (run) WHERE cycle = ? AND cycle_revision = ?"
+                " ORDER BY part",
                 (found.cycle, found.revision),
             )
         ]

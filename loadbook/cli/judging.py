@@ -143,11 +143,11 @@ def review(
     path = Path(cycle_or_file)
     read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else None
     found = cycles.review(book, read or cycle_or_file, revision, parts, parse_quantity(margin, "difference").value)
-    columns = ["remark", "where", "why", "source"]
-    rows = [[r.remark, r.where, r.why, r.source] for r in found.remarks]
+    columns = ["name", "remark", "where", "why", "source"]
+    rows = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
     if fmt in (None, "table") and sys.stdout.isatty():
         for r in found.remarks:
-            click.echo(f"{r.remark} ({r.where})\n    {r.why} [{r.source}]")
+            click.echo(f"{r.name}: {r.remark} ({r.where})\n    {r.why} [{r.source}]")
     elif rows or fmt not in (None, "table"):
         emit(columns, rows, fmt)
     say(f"{len(rows)} remarks on {found.name}" if rows else f"no remark on {found.name}")
@@ -181,7 +181,7 @@ def plan(
     read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else cycle_name
     lag = parse_quantity(max_lag, "difference").value
     difference = parse_quantity(max_difference, "difference").value if max_difference else None
-    found = cycles.plan(book, part, read, revision, lag, difference, film, body)
+    found = cycles.plan(book, part, read, revision, lag, difference, film, body)  # type: ignore[arg-type]
     if fmt in (None, "table"):
         print_plan(found, book)
     else:
