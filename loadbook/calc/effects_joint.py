@@ -69,16 +69,30 @@ def correlations(cells: Cells, columns: Sequence[Column]) -> Floats:
     """(k, k) correlations of the parameters inside part numbers, over the cells that have both; 0 where unknown."""
     k = len(columns)
     out = np.eye(k)
-    for a in range(k):
-        for b in range(a):
-            used, x = usable(cells, matrix([columns[a], columns[b]]))
+    if k < 2:
+        return out
+    values = matrix(columns)
+    patterns: dict[bytes, list[int]] = {}  # columns known in the same cells are done together
+    for j in range(k):
+        patterns.setdefault(np.isnan(values[:, j]).tobytes(), []).append(j)
+    blocks = list(patterns.values())
+    for i, first in enumerate(blocks):
+        for second in blocks[: i + 1]:
+            both = sorted({*first, *second})
+            used, x = usable(cells, values[:, both])
             if used.y.size < 3:
                 continue
             group, count = codes_of(used.group)
             moves = inside(x, group, count)
             size = np.sqrt(np.sum(moves**2, axis=0))
-            if size.min() > 1e-12 * max(1.0, float(np.abs(x).max())):
-                out[a, b] = out[b, a] = float(moves[:, 0] @ moves[:, 1] / (size[0] * size[1]))
+            still = size <= 1e-12 * np.maximum(1.0, np.abs(x).max(axis=0))
+            unit = np.where(still, 0.0, moves / np.where(still, 1.0, size))
+            found = unit.T @ unit
+            place = {j: a for a, j in enumerate(both)}
+            for a in first:
+                for b in second:
+                    if a != b:
+                        out[a, b] = out[b, a] = float(found[place[a], place[b]])
     return out
 
 
