@@ -9,11 +9,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from .faults_answer import find_quicker
 from .faults_detached import find_detached
+from .faults_drift import find_drift
 from .faults_frozen import find_frozen
 from .faults_open import find_open
-from .faults_scene import scene
+from .faults_role import find_role_faults, find_traded_roles, traded
+from .faults_scene import Scene, row_median, scene
 from .faults_step import find_noisy, find_steps
 from .model import Fault, PieceRecord, Trace
 
@@ -41,11 +45,67 @@ def find_faults(trace: Trace, phases: Any = None, pieces: Sequence[PieceRecord] 
     seen = scene(trace, phases)
     if seen is None:
         return []
-    found = find_open(seen)
-    found += find_frozen(seen)
-    found += find_steps(seen)
-    found += find_noisy(seen)
-    seen = seen.blanked(found)
-    found += find_detached(seen)
-    found += find_quicker(seen)
-    return sorted(found, key=lambda f: (f.start_s, f.channel))
+    opened, frozen, noisy = find_open(seen), find_frozen(seen), find_noisy(seen)
+    steps = _not_beside(traded(seen, find_steps(seen)), frozen + opened + noisy, 3.0 * seen.interval_s)
+    clear = seen.blanked(frozen + noisy)
+    roles = find_traded_roles(clear)
+    clear = clear.blanked(roles)
+    roles += find_role_faults(clear)
+    clear = clear.blanked(roles)
+    loose = find_detached(clear)
+    known = {f.channel for f in loose} | {f.channel for f in frozen}
+    loose += [f for f in find_quicker(clear) if f.channel not in known]
+    steps, loose = _settled(clear, _not_beside(steps, roles, 900.0), loose)
+    sudden = frozen + noisy + steps + loose
+    contradicted = {f.channel: f.start_s for f in roles}
+    sudden = [f for f in sudden if f.start_s < contradicted.get(f.channel, float("inf")) - 900.0]
+    drift = find_drift(clear.blanked(sudden))
+    return sorted(opened + roles + sudden + drift, key=lambda f: (f.start_s, f.channel))
+
+
+def _not_beside(steps: list[Fault], others: list[Fault], within_s: float) -> list[Fault]:
+    """The steps that are not merely the beginning, the end or a part of another fault of the same channel."""
+
+    def beside(step: Fault) -> bool:
+        return any(
+            o.channel == step.channel
+            and (
+                abs(step.start_s - o.start_s) <= within_s
+                or abs(step.start_s - o.end_s) <= within_s
+                or (o.kind == "noisy" and o.start_s <= step.start_s <= o.end_s)
+            )
+            for o in others
+        )
+
+    return [s for s in steps if not beside(s)]
+
+
+def _settled(seen: Scene, steps: list[Fault], loose: list[Fault]) -> tuple[list[Fault], list[Fault]]:
+    """One name for each event of a channel that looks both stepped and detached.
+
+    A bead that comes off closes a share of its distance to the furnace, so nothing of the jump is left once load and
+    furnace are equally hot; a step stays whole. Without such a time, a jump toward the furnace that came with a change
+    of place is taken for a detachment.
+    """
+    kept_steps, kept_loose = list(steps), list(loose)
+    for fault in loose:
+        for step in [s for s in kept_steps if s.channel == fault.channel]:
+            if step.kind == "step" and _closes_distance(seen, step):
+                kept_steps.remove(step)
+            elif fault in kept_loose:
+                kept_loose.remove(fault)
+    return kept_steps, kept_loose
+
+
+def _closes_distance(seen: Scene, step: Fault) -> bool:
+    grid, jump = seen.grid, step.figures["jump_c"]
+    row = next(i for i, c in enumerate(seen.channels) if c.name == step.channel)
+    peers = seen.peers(row)
+    before = np.flatnonzero(grid.t < step.start_s - grid.step_s)[-3:]
+    away = float(np.nanmedian((grid.furnace - grid.y[row])[before])) if len(before) else float("nan")
+    if not peers or not np.isfinite(away) or away * jump <= 0 or abs(jump) > 1.1 * abs(away):
+        return False
+    offset = grid.y[row] - row_median(grid.y[peers])
+    level = np.abs(grid.furnace - row_median(grid.y[peers])) < 10.0
+    after = offset[(grid.t > step.start_s + 1800.0) & level & np.isfinite(offset)]
+    return not (len(after) >= 10 and abs(float(np.median(after)) - jump) < 0.5 * abs(jump))

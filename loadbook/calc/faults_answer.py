@@ -21,8 +21,8 @@ TAUS_S = 60.0 * np.geomspace(1.0, 400.0, 60)
 MOVING_C_PER_H = 20.0
 LEAST_CHANGE_C = 40.0
 COOLING_S = 5400.0
-QUICKER = 0.45  # natural logarithm of the change in the time constant, beyond the peers', that is asked
-SLOW_QUICKER = 0.75  # and where what it comes to is still slow for a wire
+QUICKER = 0.38  # natural logarithm of the change in the time constant, beyond the peers', that is asked
+SLOW_QUICKER = 0.6  # and where what it comes to is still slow for a wire
 BARE_S = 1200.0
 WARP_K = 873.0
 

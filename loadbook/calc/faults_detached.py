@@ -22,8 +22,12 @@ OWN_PAST_S = {300.0: 1200.0, 600.0: 1200.0, 900.0: 1800.0}  # and forecast from 
 DRIVE_C = 6.0  # the furnace must be this far away, before and (by the forecast) still
 LEAVES_C = 6.0  # least departure from the forecast
 LEAVES_SHARE = 0.25  # least share of the distance that is closed
-COOLING_FACTOR = {300.0: 1.6, 600.0: 2.2, 900.0: 2.6}  # cooling: fans and cores make honest places move more
-BEGINS = 1.8
+FAR_LEAVES_C, FAR_LEAVES_SHARE = 9.0, 0.15  # or, while heating: further, and a smaller share (what is about the load is
+# cooler than the control TC, so that even a bare wire closes only a part of the distance)
+COOLING_FACTOR = {300.0: 1.35, 600.0: 1.7, 900.0: 2.0}  # cooling: fans and cores make honest places move more
+SETTLED_S = 2400.0  # cooling this long before the past begins, places are as steady as in heating
+SETTLED_FACTOR = 1.15
+BEGINS = 1.8  # the forecast takes the furnace this many times further off than it was
 BEGINNING_FACTOR = 2.5
 NEAREST = 3
 
@@ -67,6 +71,7 @@ def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list
     filled = np.where(good, away, 0.0)
     np.cumsum(0.5 * (filled[:, 1:] + filled[:, :-1]), axis=1, out=total[:, 1:])
     holes = np.cumsum(~good, axis=1)
+    crossed = np.maximum.accumulate(np.where(filled > -DRIVE_C, np.arange(points), 0), axis=1)  # last not driven down
     now = np.arange(lag + past, points)
     then, before = now - lag, now - lag - past
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -81,13 +86,15 @@ def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list
         )
         own = np.clip(moved_past / drive_past, 0.0, None)  # k per grid step
         nearer = (moved - own * drive) * side
-        likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.15 * np.abs(away[:, then]))
+        likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.12 * np.abs(away[:, then]))
         ratio = np.where(usable & (np.abs(drive) > DRIVE_C * lag), (moved / drive) / np.maximum(own, 1e-4), np.nan)
     found = []
     for row in np.flatnonzero(likely.any(axis=1)):
         cells = np.flatnonzero(likely[row])
         score, c, share = _beaten(int(row), cells, away, now, then, drive_past, usable, own, ratio, drive, moved, side)
-        limit = np.where(side[row, cells] > 0, 1.0, COOLING_FACTOR[lag_s])
+        fresh = before[cells] - crossed[row, before[cells]] < SETTLED_S / step_s
+        cooling = np.where(fresh, COOLING_FACTOR[lag_s], SETTLED_FACTOR)
+        limit = np.where(side[row, cells] > 0, 1.0, cooling)
         beyond = np.flatnonzero(score >= limit)
         if len(beyond):
             first = beyond[0]
@@ -137,7 +144,11 @@ def _beaten(
         driven = (here + by_rate > still) & (middle > still)
         c = np.minimum(by_rate, by_place)
         share = np.minimum(by_rate / (here + by_rate), by_place / middle)
-        score = np.where(driven, np.minimum(c / LEAVES_C, share / LEAVES_SHARE), -np.inf)
+        either = np.maximum(
+            np.minimum(c / LEAVES_C, share / LEAVES_SHARE),
+            np.minimum(c / FAR_LEAVES_C, share / FAR_LEAVES_SHARE),
+        )
+        score = np.where(driven, np.where(sign > 0, either, np.minimum(c / LEAVES_C, share / LEAVES_SHARE)), -np.inf)
         # where the forecast itself takes the furnace far further off than it ever was, the past says little
         begins = np.maximum(here + by_rate, middle) > BEGINS * start
         score = np.where(begins, score / BEGINNING_FACTOR, score)

@@ -1,0 +1,62 @@
+"""Drift: an offset from the peers at the hold beyond class and calibration, or one that grows through the hold.
+
+Reported only. A real cold (or hot) place in the load looks the same, and nothing in one run tells the two apart.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .faults_role import SLOWEST_S, plateau
+from .faults_scene import Scene, clock
+from .model import Fault
+from .sensors import tolerance_c, type_letter
+
+GROWS_C_PER_H = 3.0
+
+
+def find_drift(scene: Scene) -> list[Fault]:
+    """Work TCs whose steady offset from the median of the other work TCs, at the late hold, is beyond the class limits
+    (root of the sum of squares) and the recorded uncertainties of both."""
+    level = plateau(scene)
+    rows = np.flatnonzero(scene.work & np.isfinite(level.y)) if level is not None else []
+    if level is None or len(rows) < 4:
+        return []
+    found = []
+    times = scene.grid.t[level.mask]
+    for row in rows:
+        others = [i for i in rows if i != row]
+        peers = float(np.median(level.y[others]))
+        offset = float(level.y[row]) - peers
+        if offset > 0:  # peers that still lag make an honest thin section look hot
+            offset = min(offset, float(level.y[row]) - level.furnace)
+        channel = scene.channels[row]
+        single = channel.expanded_uncertainty_c or _class_limit(channel.tc_type, peers)
+        limit = 1.4142 * max(single, 3.0 * float(scene.noise[row]) / np.sqrt(len(times)))
+        moving = float(level.slope[row] - np.median(level.slope[others]))
+        if abs(offset) <= limit or (offset < 0 and moving * SLOWEST_S > -offset):
+            continue
+        grows = moving * offset > 0 and abs(moving) * 3600.0 > GROWS_C_PER_H
+        growth = f" and moves away by {abs(moving) * 3600.0:.1f} °C/h" if grows else ""
+        found.append(
+            Fault(
+                "drifting",
+                channel.name,
+                float(times[0]),
+                float(times[-1]),
+                0.5 if grows else 0.3,
+                False,
+                f"reads {offset:+.1f} °C against the median of its peers over {len(times) * scene.grid.step_s / 60:.0f} min of "
+                f"the late hold (from {clock(times[0])}), beyond {limit:.1f} °C of class and calibration{growth}; a real "
+                f"{'cold' if offset < 0 else 'hot'} place looks the same: reported, never removed",
+                {"offset_c": offset, "limit_c": limit},
+            )
+        )
+    return found
+
+
+def _class_limit(tc_type: str | None, at_c: float) -> float:
+    """Class 2 of IEC 60584-1, the wider of its two; of type K where the type is unknown or has no limit there."""
+    letter = type_letter(tc_type)
+    limit = float(tolerance_c(letter, at_c)) if letter else float("nan")
+    return limit if np.isfinite(limit) else max(2.5, 0.0075 * abs(at_c))

@@ -1,0 +1,245 @@
+"""Faults that show over the whole run, because the channel contradicts its role: reversed, shorted in the lead, read
+as the wrong type, or connected to another's channel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .faults_scene import Bools, Scene, clock, row_median, runs_of
+from .model import Fault, Floats
+
+HEATED_C = 60.0  # the peers must have been heated by this much
+REVERSED_SHARE = -0.2
+SHORTED_SHARE = 0.4
+DROP_C = 30.0
+DROP_S = 600.0
+OVER_SHARE, OVER_C = 1.04, 12.0
+UNDER_SHARE, UNDER_C = 0.86, 60.0
+SLOWEST_S = 16 * 3600.0  # a channel this slow, or slower, to close its gap to the furnace does not lag: it stands
+LEADS_C = 15.0
+
+
+@dataclass(frozen=True)
+class Plateau:
+    """The late part of the hottest hold: grid points, and the medians there of each channel and the furnace."""
+
+    mask: Bools
+    y: Floats
+    slope: Floats
+    furnace: float
+
+
+def find_role_faults(scene: Scene) -> list[Fault]:
+    """Reversed, shorted and wrongly read channels. A channel gets the first of these that fits."""
+    grid = scene.grid
+    if len(grid.t) < 20 or len(scene.channels) < 3:
+        return []
+    level = plateau(scene)
+    found = []
+    for row in range(len(scene.channels)):
+        peers = row_median(grid.y[scene.peers(row)]) if scene.peers(row) else grid.furnace
+        fault = (
+            _reversed(scene, row, peers)
+            or (_over_or_under(scene, row, level) if level else None)
+            or _dropped(scene, row, peers)
+        )
+        if fault:
+            found.append(fault)
+    return found
+
+
+def plateau(scene: Scene) -> Plateau | None:
+    """The last half hour of the longest time that the furnace spent near its hottest; None where that is under 40 min."""
+    grid = scene.grid
+    if np.isfinite(grid.furnace).sum() < 20:
+        return None
+    top = float(np.nanpercentile(grid.furnace, 99.0))
+    near = np.isfinite(grid.furnace) & (grid.furnace > top - max(8.0, 0.015 * top))
+    runs = runs_of(near)
+    a, b = max(runs, key=lambda r: r[1] - r[0], default=(0, -1))
+    if (b - a) * grid.step_s < 2400.0 or top < 100.0:
+        return None
+    mask = np.zeros(len(grid.t), dtype=bool)
+    late = max(5, round(1800.0 / grid.step_s))
+    edge = min(round(300.0 / grid.step_s), (b - a) // 10)
+    mask[max(a, b - edge - late) : b - edge + 1] = True
+    part = grid.y[:, mask]
+    half = part.shape[1] // 2
+    with np.errstate(invalid="ignore"):
+        first, second = row_median(part[:, :half].T), row_median(part[:, half:].T)
+    apart = 0.5 * part.shape[1] * grid.step_s
+    return Plateau(mask, row_median(part.T), (second - first) / apart, float(np.median(grid.furnace[mask])))
+
+
+def _start(scene: Scene, row: int) -> float:
+    good = scene.grid.y[row][np.isfinite(scene.grid.y[row])]
+    return float(np.median(good[:5])) if len(good) >= 5 else float("nan")
+
+
+def _whole(scene: Scene, row: int, kind: str, confidence: float, evidence: str, figures: dict[str, float]) -> Fault:
+    name = scene.channels[row].name
+    return Fault(kind, name, float(scene.t[0]), float(scene.t[-1]), confidence, False, evidence, figures)
+
+
+def _reversed(scene: Scene, row: int, peers: Floats) -> Fault | None:
+    y = scene.grid.y[row]
+    both = np.isfinite(y) & np.isfinite(peers)
+    if both.sum() < 20:
+        return None
+    hot = int(np.nanargmax(np.where(both, peers, np.nan)))
+    first = int(np.flatnonzero(both)[0])
+    heated, own = float(peers[hot] - peers[first]), float(y[hot] - y[first])
+    if heated < HEATED_C or own > REVERSED_SHARE * heated or own > -20.0:
+        return None
+    return _whole(
+        scene, row, "reversed", 0.95,
+        f"fell by {-own:.0f} °C from {clock(scene.grid.t[first])} to {clock(scene.grid.t[hot])} while its peers were "
+        f"heated by {heated:.0f} °C",
+        {"own_c": own, "peers_c": heated},
+    )  # fmt: skip
+
+
+def _over_or_under(scene: Scene, row: int, level: Plateau) -> Fault | None:
+    """At the late hold: above everything that heats it, or far below and not on its way."""
+    reading = float(level.y[row])
+    others = [float(level.y[i]) for i in range(len(level.y)) if i != row and np.isfinite(level.y[i])]
+    if not np.isfinite(reading) or len(others) < 2:
+        return None
+    cold = _start(scene, row)
+    hottest = max(*others, level.furnace)
+    reference = float(np.median([*others, level.furnace]))
+    share = (reading - cold) / (reference - cold) if reference - cold > HEATED_C else float("nan")
+    if not np.isfinite(share):
+        return None
+    if share > OVER_SHARE and reading > hottest + OVER_C:
+        return _whole(
+            scene, row, "wrong type", 0.8,
+            f"stands at {reading:.0f} °C at the late hold, {reading - hottest:.0f} °C above the hottest other channel, with "
+            f"{share:.2f} times the rise of the others from the start: nothing in the furnace can heat it so far",
+            {"share": share, "above_c": reading - hottest},
+        )  # fmt: skip
+    gap = level.furnace - reading
+    stands = float(level.slope[row]) * SLOWEST_S < gap
+    if not stands or not scene.work[row]:
+        return None
+    if share < SHORTED_SHARE:
+        return _whole(
+            scene, row, "shorted", 0.85,
+            f"rose by {reading - cold:.0f} °C where its peers rose by {reference - cold:.0f} °C, and stands at "
+            f"{reading:.0f} °C at the late hold, not on its way to the furnace: it reads another place, or as another type",
+            {"share": share},
+        )  # fmt: skip
+    if share < UNDER_SHARE and gap > UNDER_C:
+        return _whole(
+            scene, row, "wrong type", 0.6,
+            f"stands {gap:.0f} °C below the furnace at the late hold ({share:.2f} times the others' rise) and closes the gap "
+            f"by only {float(level.slope[row]) * 3600.0:.1f} °C/h, which no lag explains; a very cold place would look "
+            f"the same",
+            {"share": share, "below_c": gap},
+        )  # fmt: skip
+    return None
+
+
+def _dropped(scene: Scene, row: int, peers: Floats) -> Fault | None:
+    """Shorted in mid-run: falls far while everything about it is hotter, and stays there."""
+    grid, y = scene.grid, scene.grid.y[row]
+    span = max(2, round(DROP_S / grid.step_s))
+    if len(y) <= 3 * span:
+        return None
+    fall = y[:-span] - y[span:]
+    hotter = (np.fmin(grid.furnace, peers)[span:] - y[span:]) > DROP_C
+    start = _start(scene, row)
+    for place in np.flatnonzero(np.isfinite(fall) & (fall > DROP_C) & hotter)[:200]:
+        later = slice(place + span, place + 4 * span)
+        share = (y[later] - start) / np.maximum(peers[later] - start, HEATED_C)
+        share = share[np.isfinite(share)]
+        if len(share) >= span and np.median(share) < SHORTED_SHARE and grid.furnace[place] > y[place] - DROP_C:
+            begin = place + int(np.nanargmax(y[place : place + span] - y[place + 1 : place + span + 1]))
+            return Fault(
+                "shorted", scene.channels[row].name, float(grid.t[begin]), float(scene.t[-1]), 0.9, False,
+                f"fell from {y[place]:.0f} to {y[place + span]:.0f} °C within {DROP_S / 60:.0f} min at "
+                f"{clock(grid.t[begin])} while its peers stood at {peers[place + span]:.0f} °C, and stayed there: it reads "
+                f"the temperature of its lead",
+                {"fall_c": float(fall[place]), "share": float(np.median(share))},
+            )  # fmt: skip
+    return None
+
+
+def find_traded_roles(scene: Scene) -> list[Fault]:
+    """A control TC that lags as a work TC does while a work TC leads it through heating and cooling: connected to
+    each other's channels."""
+    grid = scene.grid
+    work = np.flatnonzero(scene.work)
+    if len(work) < 2 or len(grid.t) < 20:
+        return []
+    middle = row_median(grid.y[work])
+    wide = max(2, round(600.0 / grid.step_s))
+    slope = np.zeros(len(middle))
+    slope[wide:-wide] = (middle[2 * wide :] - middle[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
+    heating, cooling = slope > 20.0, slope < -20.0
+    if heating.sum() < 10:
+        return []
+    others_of = {int(c): [i for i in np.flatnonzero(scene.control) if i != c] for c in np.flatnonzero(scene.control)}
+    found = []
+    for control, others in others_of.items():
+        references = grid.y[others] if others else grid.setpoint[None, :]
+        for candidate in work:
+            lead = grid.y[candidate] - grid.y[control]
+            ahead, behind = _middle(lead[heating]), _middle(-lead[cooling])
+            if not ahead > LEADS_C or (np.isfinite(behind) and behind < 0.3 * LEADS_C):
+                continue
+            rest = grid.y[[i for i in work if i != candidate]]
+            if _middle((grid.y[candidate] - np.fmax.reduce(rest, axis=0))[heating]) < 0.0:
+                continue
+            reference = row_median(references)
+            known = bool(np.isfinite(reference[heating]).any())
+            if known and _middle((reference - grid.y[control])[heating]) < 0.5 * ahead:
+                continue
+            words = (
+                f"{scene.channels[candidate].name} leads {scene.channels[control].name} by {ahead:.0f} °C while heating and "
+                f"by {behind:.0f} °C while cooling (medians), as a control TC leads work: the two seem to be connected to each "
+                f"other's channel"
+            )
+            figures = {"ahead_heating_c": ahead, "ahead_cooling_c": behind}
+            confidence = 0.85 if known else 0.7
+            found += [_whole(scene, int(r), "swapped", confidence, words, figures) for r in (control, candidate)]
+            break
+    return found
+
+
+def _middle(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(np.median(good)) if len(good) else float("nan")
+
+
+def traded(scene: Scene, steps: list[Fault]) -> list[Fault]:
+    """The steps, with pairs that are each other's mirror at the same moment named as two channels trading places."""
+    out: list[Fault] = []
+    taken: set[int] = set()
+    for i, a in enumerate(steps):
+        for j in range(i + 1, len(steps)):
+            b = steps[j]
+            jumps = a.figures["jump_c"], b.figures["jump_c"]
+            apart = abs(a.start_s - b.start_s)
+            if i in taken or j in taken or a.channel == b.channel or apart > 2.0 * scene.interval_s:
+                continue
+            if abs(sum(jumps)) > 0.25 * max(abs(jumps[0]), abs(jumps[1])):
+                continue
+            taken |= {i, j}
+            for one, other in ((a, b), (b, a)):
+                out.append(
+                    Fault(
+                        "swapped",
+                        one.channel,
+                        one.start_s,
+                        max(a.end_s, b.end_s),
+                        0.9,
+                        False,
+                        f"{one.evidence}; at the same moment {other.channel} jumped by {other.figures['jump_c']:+.1f} °C: "
+                        f"each goes on where the other was",
+                        one.figures,
+                    )  # fmt: skip
+                )
+    return out + [s for k, s in enumerate(steps) if k not in taken]
