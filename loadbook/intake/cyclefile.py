@@ -123,6 +123,10 @@ class _Reader(TomlTables):
             width = float(c) if unit == "C" else units.c_diff_from_f_diff(f)
             fields["band_low_c"] = fields["band_high_c"] = width
 
+    def typed(self, which: int, key: str) -> object:
+        """What stands in the file at a segment's key."""
+        return self.data["segment"][which].get(key)
+
     def contradictions(self, fields: dict[str, Any], which: int) -> None:
         for low, high in (
             ("minutes", "minutes_max"),
@@ -131,16 +135,18 @@ class _Reader(TomlTables):
         ):
             if fields.get(low) is not None and fields.get(high) is not None and fields[low] > fields[high]:
                 name = "minutes" if low == "minutes" else low.split("_c_")[0].removesuffix("_mbar")
-                self.problem("the least allowed is above the most allowed", "segment", which, name, fields[low])
+                self.problem(
+                    "the least allowed is above the most allowed", "segment", which, name, self.typed(which, name)
+                )
         for name in ("rate_max_c_per_h", "asked_rate_c_per_h", "rate_window_min", "pressure_max_mbar"):
             if fields.get(name) is not None and fields[name] <= 0:
                 key = next(k for k, v in SEGMENT_KEYS.items() if (v.field or k) == name)
-                self.problem(f"{key} must be above zero", "segment", which, key, fields[name])
+                self.problem(f"{key} must be above zero", "segment", which, key, self.typed(which, key))
         for name in ("band_low_c", "band_high_c", "minutes"):
             if fields.get(name) is not None and fields[name] < 0:
                 key = next(k for k, v in SEGMENT_KEYS.items() if (v.field or k) == name)
                 mend = "Both edges of a band are stated as distances from the target" if "band" in key else ""
-                self.problem(f"{key} must not be below zero", "segment", which, key, fields[name], mend)
+                self.problem(f"{key} must not be below zero", "segment", which, key, self.typed(which, key), mend)
 
     def slowing(self, fields: dict[str, Any], slow: dict[str, Any], which: int, before: int) -> list[Limit]:
         """rate_min with an allowance to slow becomes a limit of its own, bound to the range where it binds."""

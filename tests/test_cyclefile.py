@@ -1,0 +1,165 @@
+"""Cycle files: what they may say, and every fault with its file and line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from loadbook.ground.errors import IntakeError, NotFoundError, UsageError
+from loadbook.intake.cyclefile import parse_cycle, read_cycle_file
+from loadbook.intake.cyclekeys import EXAMPLE
+from loadbook.keep.book import BookFolder
+from loadbook.keep.cyclerecords import cycle_tables, load_cycle, same_cycle
+from loadbook.keep.records import add_intake
+
+HEAD = """[cycle]
+id = "00123"
+revision = "A"
+title = "t"
+process = "stress relief"
+atmosphere = "air"
+"""
+HEAT = '[[segment]]\nkind = "heat"\ntarget = "1150 F"\nrate_max = "200 F/h"\n'
+
+
+def faults(text: str) -> list[str]:
+    with pytest.raises(IntakeError) as caught:
+        parse_cycle(text, "c.toml")
+    return [str(p) for p in caught.value.problems]
+
+
+def test_units_are_read_as_written() -> None:
+    cycle = parse_cycle(HEAD + HEAT + '[limits]\nspread = "75 F diff"\ndoor = "250 F"\nlead = "250 F diff"\n').cycle
+    assert cycle.cycle == "00123"
+    assert cycle.segments[0].target_c == pytest.approx(621.111, abs=5e-4)
+    assert cycle.segments[0].rate_max_c_per_h == pytest.approx(111.111, abs=5e-4)
+    assert {x.quantity: x.value for x in cycle.limits} == pytest.approx(
+        {"spread": 41.6667, "event_work": 121.1111, "lead": 138.8889}, abs=5e-5
+    )
+
+
+def test_the_example_reads_whole() -> None:
+    cycle = parse_cycle(EXAMPLE).cycle
+    assert [s.kind for s in cycle.segments] == ["heat", "hold", "heat", "hold", "cool"]
+    assert cycle.segments[3].minutes == 120.0
+    slow = cycle.limits[0]  # rate_min with an allowance became a limit above 425 °C
+    assert (slow.quantity, slow.relation, slow.value, slow.segment, slow.above_c) == ("cooling_rate", "min", 50, 5, 425)
+    assert [x.number for x in cycle.limits] == list(range(1, len(cycle.limits) + 1))
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            HEAD + HEAT.replace("rate_max", "rate_mx"),
+            "c.toml:10:rate_mx: 'rate_mx' is no key of [[segment]]. Did you mean 'rate_max'?",
+        ),
+        (HEAD + HEAT.replace('"1150 F"', "1150"), "c.toml:9:target: target has no unit (found '1150'). "
+                                                  'Write "1150 C" or "1150 F"'),
+        (
+            HEAD + HEAT + '[limits]\nspread = "40 C"\n',
+            "c.toml:12:spread: '40 C' is a temperature where a difference is needed (found '40 C'). "
+            "Write '40 C diff'",
+        ),
+        (
+            HEAD + HEAT + '[limits]\ndoor = "40 C diff"\n',
+            "c.toml:12:door: '40 C diff' is a difference where a temperature is needed (found '40 C diff'). "
+            "Leave out 'diff'",
+        ),
+        (HEAD.replace('revision = "A"\n', "") + HEAT, "c.toml:1: [cycle] has no revision. Add revision: its revision; "
+                                                      "a cycle that a run has used is changed by a new revision"),
+        (HEAD, "c.toml: there is no [[segment]]. Add at least one [[segment]] with its kind"),
+        (
+            HEAD + HEAT + "[limts]\n",
+            "c.toml:11: [limts] is no part of a cycle. Did you mean 'limits'?",
+        ),
+        (HEAD + HEAT.replace('"heat"', '"heet"'), "c.toml:8:kind: kind is none of the words it may be (found 'heet'). "
+                                                  "Did you mean 'heat'?"),
+        (HEAD + '[[segment]]\nkind = "heat"\n', 'c.toml:7: a heat has no target. Add target = "620 C"'),
+        (
+            HEAD + HEAT + '[[limit]]\nquantity = "spread"\nmax = "40 C diff"\nscope = "distance"\n',
+            'c.toml:14:scope: scope = "distance" and within belong together',
+        ),
+        (
+            HEAD + HEAT + '[[limit]]\nquantity = "soak"\nmin = "60 min"\nsegment = 1\n',
+            "c.toml:14:segment: segment 1 is no hold",
+        ),
+        (
+            HEAD + HEAT + '[[limit]]\nquantity = "heating_rate"\nmax = "60 C/h"\nrule = "rate/thickness"\n',
+            'c.toml:14:rule: a thickness rule needs per. Add per = "25 mm"',
+        ),
+        (
+            HEAD + HEAT + '[[limit]]\nquantity = "event_work"\nmax = "60 C"\n',
+            'c.toml:12:quantity: event_work needs its event. Add event = "door opened"',
+        ),
+        (
+            HEAD + HEAT + 'may_slow_below = "400 C"\nrate_min = "10 C/h"\n',
+            "c.toml:11:may_slow_below: may_slow_below does not go with this segment. A heat may slow above a "
+            "temperature, a cool below one",
+        ),
+        (
+            HEAD + '[[segment]]\nkind = "hold"\ntarget = "600 C"\nband_class = 2\n',
+            'c.toml:10:band_class: a band_class without its unit (found \'2\'). Add band_class_unit = "C" or "F": the '
+            "two editions are not each other's conversion",
+        ),
+        (
+            HEAD + HEAT + 'rate_min = "300 F/h"\n',
+            "c.toml:11:rate_min: the least allowed is above the most allowed (found '300 F/h')",
+        ),
+    ],
+)  # fmt: skip
+def test_a_fault_is_said_with_its_line_and_its_mend(text: str, said: str) -> None:
+    assert faults(text) == [said]
+
+
+def test_no_toml_is_said_with_its_line() -> None:
+    found = faults(HEAD + "[[segment]\n")
+    assert len(found) == 1 and found[0].startswith("c.toml:7: ")
+
+
+def test_all_faults_are_said_at_once() -> None:
+    text = HEAD + HEAT.replace("rate_max", "rat_max") + '[limits]\nspred = "40 C diff"\ndoor = 60\n'
+    assert len(faults(text)) == 3
+
+
+def test_band_by_class() -> None:
+    hold = '[[segment]]\nkind = "hold"\ntarget = "600 C"\nband_class = 2\nband_class_unit = '
+    assert parse_cycle(HEAD + hold + '"C"\n').cycle.segments[0].band_low_c == 6.0
+    assert parse_cycle(HEAD + hold + '"F"\n').cycle.segments[0].band_high_c == pytest.approx(10 / 1.8)
+
+
+def test_a_hold_takes_the_target_before_it() -> None:
+    cycle = parse_cycle(HEAD + HEAT + '[[segment]]\nkind = "hold"\nminutes = 30\n').cycle
+    assert cycle.segments[1].target_c == cycle.segments[0].target_c
+
+
+def test_a_file_that_is_no_text(tmp_path: Path) -> None:
+    path = tmp_path / "c.toml"
+    path.write_bytes(b"\xff\xfe[cycle]")
+    with pytest.raises(IntakeError, match="no UTF-8"):
+        read_cycle_file(path)
+    with pytest.raises(IntakeError, match="cannot be read"):
+        read_cycle_file(tmp_path / "none.toml")
+
+
+def test_a_cycle_comes_back_from_the_book_as_it_was(tmp_path: Path) -> None:
+    found = parse_cycle(EXAMPLE)
+    book = BookFolder.create(tmp_path / "b")
+    with book.write() as conn:
+        add_intake(conn, "cycles", cycle_tables(found.cycle, found.source_text), rows_read=1)
+    conn = book.read()
+    assert load_cycle(conn, "SR-620") == found.cycle
+    assert same_cycle(conn, "SR-620", "A", found.source_text) is True
+    assert same_cycle(conn, "SR-620", "A", "other") is False
+    assert same_cycle(conn, "SR-620", "B", "other") is None
+    with pytest.raises(NotFoundError, match="no revision 'Z'"):
+        load_cycle(conn, "SR-620", "Z")
+    with pytest.raises(NotFoundError, match="no cycle 'SR'"):
+        load_cycle(conn, "SR")
+    with book.write() as conn:
+        second = parse_cycle(EXAMPLE.replace('revision = "A"', 'revision = "B"'))
+        add_intake(conn, "cycles", cycle_tables(second.cycle, second.source_text), rows_read=1)
+    with pytest.raises(UsageError, match="2 revisions"):
+        load_cycle(book.read(), "SR-620")
+    assert load_cycle(book.read(), "SR-620", "B").revision == "B"
