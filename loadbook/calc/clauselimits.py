@@ -79,7 +79,8 @@ def words(limit: Limit, resolved: Resolved) -> tuple[str, str]:
         slow = "slowest " if limit.relation == "min" else ""
         tail = f" in segment {limit.segment}" if limit.segment is not None else ""
         name = f"{slow}{q.replace('_work', ' of work').replace('_', ' ')}{tail}"
-        text = f"{whose} {verb}{tail} at {how} the limit, over {limit.window_min or WINDOW_MIN:g} min"
+        pace = "no faster than" if limit.relation == "max" else "no slower than"
+        text = f"{whose} {verb}{tail} {pace} the limit, over {limit.window_min or WINDOW_MIN:g} min"
     elif q == "event_work":
         name, text = limit.event or "event", f"at '{limit.event}' the hottest valid work TC is at {how} the limit"
     elif q in ("start_control", "start_work"):
