@@ -31,14 +31,17 @@ def soak_rows(s: Segment, view: View) -> tuple[list[int], str]:
 
 
 def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
-    """Upper edge: never above it during the hold. Lower edge (holds without minutes): once inside, never below."""
+    """Upper edge, and for holds without minutes the lower one: never beyond it during the hold."""
     assert s.target_c is not None
     name = f"hold {s.number} {'upper' if upper else 'lower'} edge"
     who = "control TC" if s.soak_by == "furnace" else "work TC"
+    before = frame.phases.interval(s.number - 1)
+    # the edge that the work comes in over binds each TC once it is in: the lower one after heating, the upper
+    # one after cooling
+    once_in = upper == (before is not None and before.kind == "cool")
     text = (
-        f"during hold {s.number} no {who} goes above the band"
-        if upper
-        else f"once in the band of hold {s.number} no {who} falls below it"
+        f"{'once in the band of' if once_in else 'during'} hold {s.number} no {who} "
+        f"{'goes above' if upper else 'falls below'} {'it' if once_in else 'the band'}"
     )
     limit = s.target_c + (s.band_high_c or 0.0) if upper else s.target_c - (s.band_low_c or 0.0)
 
@@ -51,18 +54,19 @@ def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
         demand = Demand(
             name, text, "c", "max" if upper else "min", limit, s.number, s.target_c, frame.blind_s, f"a {kind}"
         )
-        if upper:
-            return compare(view, demand, extreme(view, rows), where, frame.guard)
+        if not once_in:
+            return compare(view, demand, extreme(view, rows, hottest=upper), where, frame.guard)
         if rows:
             y = view.trace.values[rows]
             with np.errstate(invalid="ignore"):
-                entered = np.logical_or.accumulate((y >= limit) & where, axis=1)
+                entered = np.logical_or.accumulate(((y <= limit) if upper else (y >= limit)) & where, axis=1)
             inside = np.where(entered, y, np.nan)
-            value = np.fmin.reduce(inside, axis=0)
+            value = (np.fmax if upper else np.fmin).reduce(inside, axis=0)
+            worst = np.nanargmax if upper else np.nanargmin
             names = [view.trace.channels[r].name for r in rows]
             known = [view.trace.channels[r].expanded_uncertainty_c for r in rows]
-            series = Series(value, lambda i: names[int(np.nanargmin(inside[:, i]))],
-                            lambda i: known[int(np.nanargmin(inside[:, i]))])  # fmt: skip
+            series = Series(value, lambda i: names[int(worst(inside[:, i]))],
+                            lambda i: known[int(worst(inside[:, i]))])  # fmt: skip
             where = where & entered.any(axis=0)
             if not where.any():
                 return replace(
