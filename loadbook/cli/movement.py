@@ -73,7 +73,8 @@ def _print_moved(found: Any, system: str) -> None:
     from loadbook.show import movementtable as shown
 
     what = "Movement" if found.stage is None else f"Readings {found.stage} the run (not movement)"
-    title = f"{what}: {found.runs} runs, {found.pieces} pieces, {found.parts} part numbers"
+    counts = ((found.runs, "run"), (found.pieces, "piece"), (found.parts, "part number"))
+    title = f"{what}: " + ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in counts)
     columns, rows = shown.moved_table(found.rows(), found.by, system)
     emit(columns, rows, None, title=title)
     percent = f"{100 * found.confidence:g} %"
@@ -175,35 +176,6 @@ def confirm_reading(reading_id: int, decision: str, person: str | None, why: str
 
     Example: loadbook confirm reading 412 --why "dial read in the wrong turn"
     """
-    from loadbook.ground import times
-    from loadbook.ground.errors import NotFoundError
-    from loadbook.keep.records import add_intake, who
+    from loadbook.ask.confirm_reading import confirm_reading as record
 
-    named = person or who()
-    with book.write() as conn:
-        row = conn.execute("SELECT * FROM reading WHERE reading_id = ?", (reading_id,)).fetchone()
-        if row is None:
-            raise NotFoundError(
-                f"there is no reading {reading_id}", mend="loadbook list readings shows them with their reading_id"
-            )
-        add_intake(
-            conn,
-            "confirmations",
-            {
-                "confirmation": [
-                    {
-                        "subject": "reading",
-                        "run": row["run"],
-                        "reading_id": reading_id,
-                        "decision": decision,
-                        "person": named,
-                        "why": why,
-                        "at": times.stored(times.now()),
-                    }
-                ]
-            },
-            rows_read=1,
-            taken_by=named,
-        )
-    word = "a blunder: left out of movement from now on" if decision == "confirmed" else "real: no longer suspected"
-    say(f"Reading {reading_id} ({row['serial']}, {row['characteristic']}, {row['stage']}) is {word}.")
+    say(record(book, reading_id, decision, person, why))
