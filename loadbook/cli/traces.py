@@ -288,7 +288,8 @@ def _print_taken(taken: TakenTrace, file: Path, book: BookFolder) -> None:
         f" {taken.seconds / 3600:.2f} h, every {c.interval_s:g} s"
     )
     click.echo(
-        f"  {c.rows} rows read, {c.samples} samples of {len(taken.channels)} channels ({taken.new_channels} new to the run);"
+        f"  {c.rows} rows read, {c.samples} samples of {len(taken.channels)} channels"
+        f" ({taken.new_channels} new to the run);"
         f" values: {c.missing} missing, {c.open} open, {taken.out_of_range} out of range;"
         f" rows: {c.repeated} repeated, {c.duplicates} duplicates, {c.backwards} backwards;"
         f" {c.gaps} gaps, the longest {c.longest_gap_s:g} s"

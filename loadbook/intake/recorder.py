@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from .layout import Layout
 from .recorderfast import HEAD_BYTES, read_fast
 from .recorderlong import read_long
+from .recordernumbers import MARKS_OPTION
 from .recorderoptions import Options, Question, stop
 from .recorderpropose import Draft, propose
 from .recorderread import Raw, read_wide
@@ -64,6 +65,8 @@ def look(
         known=known,
     )  # fmt: skip
     questions = [*(draft.questions if draft else ()), *reading.questions]
+    if draft and any(q.option == MARKS_OPTION for q in draft.questions):
+        questions = [q for q in questions if q.option != MARKS_OPTION or q in draft.questions]
     notes = [*(draft.notes if draft else ()), *reading.notes]
     return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)))
 

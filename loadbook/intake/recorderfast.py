@@ -22,7 +22,7 @@ from .recordersource import Source, decode
 from .recordertable import Table
 from .recordertimes import parse_fast
 
-HEAD_BYTES = 65_536
+HEAD_BYTES = 16_384
 
 
 def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
@@ -81,6 +81,8 @@ def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame |
             return None, names
     if data.find(b'"', start) >= 0 or b"\r" in data[start:].replace(b"\r\n", b"\n")[:HEAD_BYTES]:
         return None, names
+    if data.find(b"\n\n", start) >= 0 or data.find(b"\n\r\n", start) >= 0:
+        return None, names  # blank lines: line numbers would be off
     stamps = time_indexes(names, layout, source.name)
     as_text = dict.fromkeys(stamps, str) if layout.time_kind == "clock" else {}
     try:
@@ -94,6 +96,8 @@ def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame |
         return None, names
     if not len(frame) or frame[len(names)].notna().any():
         return None, names
+    if data.count(layout.delimiter.encode(), start) < len(frame) * (len(names) - 1):
+        return None, names  # short rows
     if not data.endswith(b"\n") and frame.iloc[-1, : len(names)].isna().any():
         return None, names  # perhaps cut off in the middle of its last row
     return frame, names
@@ -108,11 +112,9 @@ def _time(frame: pd.DataFrame, stamps: list[int], layout: Layout) -> np.ndarray 
             return None
         factor = {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 0.001}[layout.time_format]
         return columns[0].to_numpy(float) * factor
-    joined = (
-        columns[0].str.strip()
-        if len(columns) == 1
-        else columns[0].str.strip().str.cat([c.str.strip() for c in columns[1:]], sep=" ")
-    )
+    joined = columns[0]
+    for column in columns[1:]:
+        joined = joined.str.strip() + " " + column.str.strip()
     return parse_fast(joined, layout.time_format)
 
 

@@ -12,6 +12,7 @@ from .recordernames import unit_of
 from .recordernumbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
 from .recordertimes import kind_of
 
+_NUMBER = re.compile(r"^[-+]?\d+(?:[.,]\d+)?$")
 _FORMAT_HINT = re.compile(r"^[\[(]?\s*(?:[dmyhs]{1,4}[-/.: ]?){2,}(?:am/pm)?\s*[\])]?$", re.IGNORECASE)
 
 
@@ -33,6 +34,7 @@ class Head:
     preamble: list[list[str]] = field(default_factory=list)
     nameless: bool = False
     hints: list[str] = field(default_factory=list)
+    named: int = 0  # cells of the longest heading row
 
 
 @dataclass
@@ -55,6 +57,8 @@ class Columns:
 
 def kind(cell: str) -> str:
     """One word for a cell: moment, date, clock, duration, number, blank or text."""
+    if _NUMBER.match(cell) and len(cell) not in (8, 14):  # 20260301 and 20260301101500 are times
+        return "number"
     low = cell.lower()
     if low in MISSING_WORDS:
         return "blank"
@@ -145,7 +149,7 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
     hints = [c for c in (unit_row or []) if _FORMAT_HINT.match(c)]
     units = [unit_of(u) for u in _pad(unit_row or [], width)]
     names = [n or f"column {c + 1}" for c, n in enumerate(names)]
-    return Head(unique(names), units, first, used, rows[: i + 1], hints=hints)
+    return Head(unique(names), units, first, used, rows[: i + 1], hints=hints, named=max(len(r) for r in used))
 
 
 def unique(names: list[str]) -> list[str]:

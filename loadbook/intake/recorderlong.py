@@ -102,7 +102,8 @@ def on_scans(
     notes = []
     if shift > 0:
         notes.append(
-            f"channels are scanned one after the other, up to {shift:g} s apart: each scan stands at the time of its first sample"
+            f"channels are scanned one after the other, up to {shift:g} s apart:"
+            " each scan stands at the time of its first sample"
         )
     return Raw([], time[first], values, flags, lines[first], notes=notes, scan_s=shift)
 
@@ -124,7 +125,7 @@ def _scans_by_reference(time: np.ndarray, channel: np.ndarray, count: int, limit
     keys = scan * count + channel
     if len(np.unique(keys)) < len(keys) or behind.min() < 0 or behind.max() > limit:
         return None
-    return starts
+    return np.asarray(starts)
 
 
 def _scans_by_walk(time: np.ndarray, channel: np.ndarray, count: int, limit: float) -> np.ndarray:

@@ -150,8 +150,9 @@ def read_heading(text: str, unit: str = "") -> Heading:
     >>> read_heading("Ramp rate [°F/h]").quantity
     'other'
     """
+    text, number = _again(text)
     name, own = take_apart(text)
-    unit = own or unit
+    name, unit = name + number, own or unit
     words = _words(name)
     if "_per_" in unit or _RATE.search(words):
         return Heading(name, unit, "other", "other")
@@ -168,6 +169,12 @@ def read_heading(text: str, unit: str = "") -> Heading:
     if _PRESSURE.search(words) and not unit:
         return Heading(name, "", "pressure", "pressure")
     return Heading(name, unit, "temperature" if unit else _quantity(words), _role(words))
+
+
+def _again(text: str) -> tuple[str, str]:
+    """A heading that comes again, apart from the ' #2' that its name was given."""
+    match = re.search(r" #\d+$", text)
+    return (text[: match.start()], match.group()) if match else (text, "")
 
 
 def _quantity(words: str) -> str:

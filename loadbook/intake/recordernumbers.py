@@ -63,6 +63,7 @@ MISSING_WORDS = frozenset(
         "...",
     ]
 )
+MARKS_OPTION = '--decimal "," or "." (and --thousands, where there are any)'
 _UNIT_TAIL = re.compile(r"^(.*\d)\s*(°\s*[CFKcfk]|deg\.?\s*[CFKcfk]|[CFK]|mbar|torr|Torr|mTorr|Pa|%|ppm|mV)$")
 _PLAIN = re.compile(r"^[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?$")
 

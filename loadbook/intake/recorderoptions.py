@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from ..ground.errors import OpenQuestion
 from .layout import ChannelRule, Layout, with_rules
@@ -57,7 +58,7 @@ class Options:
 
     def on(self, layout: Layout) -> Layout:
         """The layout with the answers that need no look at the file."""
-        plain = {
+        plain: dict[str, Any] = {
             name: value
             for name in (
                 "encoding", "delimiter", "decimal", "thousands", "sheet", "shape", "zone", "unit",
@@ -67,7 +68,7 @@ class Options:
         }  # fmt: skip
         if plain.get("thousands") == "none":
             plain["thousands"] = ""
-        lists = {
+        lists: dict[str, Any] = {
             "open_values": _joined(layout.open_values, self.sentinel),
             "missing_values": _joined(layout.missing_values, self.blank),
             "readings": _joined(layout.readings, self.reading),

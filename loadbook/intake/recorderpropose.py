@@ -11,7 +11,7 @@ from .layout import ChannelRule, Layout, with_rules
 from .recordergrid import find_delimiter
 from .recorderhead import kind
 from .recordernames import is_counter, is_elapsed, read_heading
-from .recordernumbers import find_marks
+from .recordernumbers import MARKS_OPTION, find_marks, split_unit
 from .recorderoptions import Options, Question
 from .recordersource import Source
 from .recordertable import Table, open_table
@@ -46,6 +46,9 @@ def propose(source: Source, options: Options, base: Layout | None = None) -> Dra
         delimiter = answered.delimiter or find_delimiter(source.text(encoding), source.name)
         answered = replace(answered, encoding=encoding, delimiter=delimiter)
     table = open_table(source, answered)
+    if answered.delimiter == "wide spaces" and table.head.nameless and not options.delimiter:
+        closer = open_table(source, replace(answered, delimiter="spaces"))  # headings one blank apart
+        table = table if closer.head.nameless else closer
     notes: list[str] = []
     questions = list(table.questions)
     layout = replace(answered, encoding=table.encoding, delimiter=table.delimiter, sheet=table.sheet)
@@ -75,11 +78,9 @@ def _settle_marks(layout: Layout, options: Options, table: Table, questions: lis
     if options.decimal:
         return layout
     cells = (c for row in table.rows for c in row if c and kind(c) == "number")
-    from .recordernumbers import split_unit
-
     marks = find_marks([split_unit(c)[0] for c in cells], layout.delimiter)
     if marks.question:
-        questions.append(Question(marks.question, '--decimal "," or "." (and --thousands, where there are any)'))
+        questions.append(Question(marks.question, MARKS_OPTION))
     return replace(layout, decimal=marks.decimal, thousands=options.thousands.replace("none", "") or marks.thousands)
 
 

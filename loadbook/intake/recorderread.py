@@ -182,7 +182,16 @@ def _strange(rows: list[tuple[int, list[str], str]], last_data: int, where: str,
         if line > last_data and wordy:
             footers += 1
         elif cell and not wordy:
-            problems.append(Problem("no time of this layout", where, line, None, cell, "See: loadbook trace look"))
+            problems.append(
+                Problem(
+                    "no time of this layout",
+                    where,
+                    line,
+                    None,
+                    cell,
+                    f"Mend it, or leave the row out with --skip {quote(row[0])}",
+                )
+            )
         else:
             problems.append(
                 Problem(

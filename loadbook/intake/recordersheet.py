@@ -12,6 +12,7 @@ from typing import Any
 from ..ground.errors import IntakeError, Problem
 from .recordergrid import Grid
 
+MOST_BYTES = 1_000_000_000
 _PLAIN_STYLES = (
     b'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>'
     b'<styleSheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
@@ -48,6 +49,7 @@ def open_workbook(data: bytes, name: str) -> Workbook:
     """Open XLSX (or the older binary form). Raises IntakeError where it is no workbook or beyond reading."""
     import python_calamine as calamine
 
+    _not_too_big(data, name)
     epoch = epoch_of(data)
     notes: list[str] = []
     if styles_damaged(data):
@@ -63,6 +65,21 @@ def open_workbook(data: bytes, name: str) -> Workbook:
             [Problem(str(exc).splitlines()[0] if str(exc) else type(exc).__name__, name)],
             mend="Open it in a spreadsheet program, save it again as XLSX, or export CSV",
         ) from exc
+
+
+def _not_too_big(data: bytes, name: str) -> None:
+    """A workbook that would unpack to more than any recorder writes is refused before it is unpacked."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            size = sum(item.file_size for item in archive.infolist())
+    except (zipfile.BadZipFile, OSError):
+        return
+    if size > MOST_BYTES:
+        raise IntakeError(
+            "the workbook is too big",
+            [Problem(f"it would unpack to {size / 1e6:.0f} MB", name)],
+            mend="Export it as CSV",
+        )
 
 
 def epoch_of(data: bytes) -> str:

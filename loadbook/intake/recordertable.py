@@ -70,7 +70,19 @@ def _with_head(grid: Grid, name: str) -> tuple[Columns, Head] | None:
     if columns.width < 2:
         return None
     head = find_head(grid, columns, data_test(columns))
-    return None if head is None else (columns, head)
+    if head is None:
+        return None
+    if not head.nameless and any(columns.filled(c) for c in range(head.named, columns.width)):
+        problem = Problem(
+            f"the rows have {columns.width} cells, the heading names {head.named}",
+            name, grid.lines[head.first], None, ", ".join(grid.rows[head.first]),
+        )  # fmt: skip
+        raise IntakeError(
+            "the heading and the rows do not fit together",
+            [problem],
+            mend="Where decimal mark and delimiter are both commas no reader can tell: export with semicolons",
+        )
+    return columns, head
 
 
 def _sheet_table(source: Source, layout: Layout) -> Table:

@@ -182,7 +182,7 @@ def _clock_alone(table: Table, place: int, options: Options) -> TimeGuess:
 
 
 def _number(table: Table, numeric: list[int], options: Options, layout: Layout, named: bool) -> TimeGuess:
-    """A numeric time column: a day count of a spreadsheet, or an elapsed time whose unit the heading or the user says."""
+    """A numeric time column: a spreadsheet's day count, or an elapsed time whose unit the heading or user says."""
     names = table.head.names
     worded = [i for i in numeric if _TIME_WORD.search(names[i].lower().replace("_", " ")) or is_elapsed(names[i])]
     united = [i for i in numeric if _unit(names[i], table.head.units[i], strict=True)]

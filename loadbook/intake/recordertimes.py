@@ -231,7 +231,7 @@ def serial_moment(number: float, epoch: str) -> datetime | None:
 
 
 def parse_fast(column: pd.Series[str], fmt: str) -> np.ndarray | None:
-    """Seconds since 1970 (as if the clock were UTC where there is no offset) of a column, None where a cell does not fit."""
+    """Seconds since 1970 (as if UTC where there is no offset) of a column, None where a cell does not fit."""
     import pandas as pd
 
     try:

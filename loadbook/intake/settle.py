@@ -1,8 +1,8 @@
-"""From what stands in the file to what is known: UTC times on one rising axis, channels in °C, counts, open questions."""
+"""From what stands in the file to what is known: UTC times on one rising axis, channels, counts, open questions."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -13,6 +13,8 @@ from ..ground.errors import IntakeError, OpenQuestion, Problem, UsageError
 from ..ground.times import parse_date, parse_moment, zone_of
 from . import settleaxis, settlezone
 from .layout import Layout
+from .recorderhead import unique
+from .recordernumbers import MARKS_OPTION, looks_number
 from .recorderoptions import Question
 from .recorderread import Raw
 from .recordertable import quote
@@ -94,7 +96,12 @@ def settle(
     questions += asked
     notes += axis.notes
     _twelve_hours(axis.backwards, time, where)
-    settled = settle_values(raw.headings, axis.values, axis.flags, axis.t, layout, known or {})
+    headings = raw.headings
+    for heading, name in zip(headings, unique([h.name for h in headings]), strict=True):
+        if name != heading.name:
+            notes.append(f"two columns are called {heading.name!r}: the second is {name!r} here")
+    headings = [replace(h, name=n) for h, n in zip(headings, unique([h.name for h in headings]), strict=True)]
+    settled = settle_values(headings, axis.values, axis.flags, axis.t, layout, known or {})
     questions += settled.questions
     notes += settled.notes
     interval, count, longest = settleaxis.gaps(axis.t)
@@ -114,9 +121,20 @@ def settle(
 
 def _unknown(raw: Raw) -> list[Question]:
     by_text: dict[str, list[tuple[str, int, int]]] = {}
+    marked = [(c, t, found[1]) for (c, t), found in raw.unknown.items() if looks_number(t)]
     for (column, text), (count, line) in raw.unknown.items():
+        if looks_number(text):
+            continue
         by_text.setdefault(text, []).append((column, count, line))
     questions = []
+    if marked:
+        column, text, line = min(marked, key=lambda m: m[2])
+        questions.append(
+            Question(
+                f"{text!r} in {column!r} (line {line}) is no number with these decimal and thousands marks",
+                MARKS_OPTION,
+            )
+        )
     for text, found in list(by_text.items())[:10]:
         column, _, line = min(found, key=lambda f: f[2])
         count = sum(f[1] for f in found)

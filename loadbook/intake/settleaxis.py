@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..calc.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING, Flags, Floats
+from ..calc.model import BACKWARD_TIME, DUPLICATE_TIME, Flags, Floats
 from ..ground.errors import IntakeError, Problem
 from .recorderoptions import Question
 
@@ -115,7 +115,7 @@ def spread_repeats(time: Floats) -> Floats:
     group = np.repeat(np.arange(len(starts)), counts)
     within = np.arange(len(time)) - starts[group]
     per = np.concatenate([widths / counts[:-1], [last / max(usual, counts[-1])]]) if len(widths) else np.array([0.0])
-    return stamps[group] + within * per[group]
+    return np.asarray(stamps[group] + within * per[group])
 
 
 def rising(
@@ -157,7 +157,7 @@ def rising(
 
 
 def _same(a: Floats, b: Floats) -> np.ndarray:
-    return (a == b) | (np.isnan(a) & np.isnan(b))
+    return np.asarray((a == b) | (np.isnan(a) & np.isnan(b)))
 
 
 def _sorted(time: Floats, values: Floats, flags: Flags, lines: np.ndarray) -> Axis:
@@ -185,15 +185,15 @@ def _sorted(time: Floats, values: Floats, flags: Flags, lines: np.ndarray) -> Ax
     notes = []
     counts = (int(identical.sum()), int(fills.sum()), int(clash.sum()), int(backward.sum()))
     if counts[0]:
-        notes.append(f"{counts[0]} rows repeat an earlier row exactly: left out")
+        notes.append(f"{rows_word(counts[0])} repeating an earlier row exactly: left out")
     if counts[1]:
-        notes.append(f"{counts[1]} rows fill in the blanks of an earlier row with the same time")
+        notes.append(f"{rows_word(counts[1])} filling in the blanks of an earlier row with the same time")
     if counts[2]:
         notes.append(
-            f"{counts[2]} rows have the time of an earlier row and other values: the first is kept and flagged"
+            f"{rows_word(counts[2])} with the time of an earlier row and other values: the first is kept and flagged"
         )
     if counts[3]:
-        notes.append(f"{counts[3]} rows stand after a later time: sorted into place and flagged")
+        notes.append(f"{rows_word(counts[3])} after a later time: sorted into place and flagged")
     return Axis(time[heads], values[:, heads], flags[:, heads], lines[heads], *counts, notes)
 
 
@@ -206,6 +206,6 @@ def gaps(t: Floats) -> tuple[float, int, float]:
     return usual, int((steps > GAP_FACTOR * usual).sum()), float(steps.max())
 
 
-def missing_share(flags: Flags) -> float:
-    """Share of samples that are missing."""
-    return float((flags & MISSING > 0).mean()) if flags.size else 0.0
+def rows_word(count: int) -> str:
+    """'1 row' or '2 rows'."""
+    return f"{count} row" if count == 1 else f"{count} rows"

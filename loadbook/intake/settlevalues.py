@@ -1,10 +1,10 @@
-"""Columns to channels: role, quantity and unit settled or asked, sentinels taken out, values in the units kept inside."""
+"""Columns to channels: role, quantity and unit settled or asked, sentinels taken out, values in inner units."""
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -16,8 +16,11 @@ from .recorderoptions import Question
 from .recordertable import quote
 
 QUANTITY_OF_ROLE = {
-    **dict.fromkeys(TEMPERATURE_ROLES, "temperature"), "pressure": "pressure", "dew point": "dew point", "oxygen": "oxygen",
-}  # fmt: skip
+    **dict.fromkeys(TEMPERATURE_ROLES, "temperature"),
+    "pressure": "pressure",
+    "dew point": "dew point",
+    "oxygen": "oxygen",
+}
 JUMP_C = 100.0
 JUMP_C_PER_S = 50.0 / 60.0
 COLDEST_C, HOTTEST_C = -ZERO_C_IN_K, 3000.0
@@ -134,19 +137,19 @@ def _settle_one(
 def _ask_roles(names: list[str], out: Settled) -> None:
     if not names:
         return
-    common = os.path.commonprefix(names)
-    if len(names) > 1 and common.rstrip("0123456789"):
-        wanted = common.rstrip("0123456789") + "*=work"
-        more = ""
-    else:
-        wanted, more = f"{names[0]}=work", ", and so on for each" if len(names) > 1 else ""
-    verb = "does" if len(names) == 1 else "do"
-    out.questions.append(
-        Question(
-            f"what {verb} {listed(names)} measure",
-            f"--channel {quote(wanted)} (or control, over-temperature, setpoint, pressure, other, ignore){more}",
+    groups: dict[str, list[str]] = {}
+    for name in names:
+        groups.setdefault(name.rstrip("0123456789"), []).append(name)
+    for prefix, group in groups.items():
+        several = len(group) > 1
+        wanted = f"{prefix}*=work" if several and prefix else f"{group[0]}=work"
+        more = ", and so on for each" if several and not prefix else ""
+        out.questions.append(
+            Question(
+                f"what {'do' if several else 'does'} {listed(group)} measure",
+                f"--channel {quote(wanted)} (or control, over-temperature, setpoint, pressure, other, ignore){more}",
+            )
         )
-    )
 
 
 def take_out_sentinels(values: Floats, flags: Flags, texts: tuple[str, ...]) -> int:
@@ -211,7 +214,8 @@ def _look_for_oddities(
         if value not in keep:
             out.questions.append(
                 Question(
-                    f"{heading!r} jumps to {value:g} and stays on it exactly ({count} samples): open circuit or a reading?",
+                    f"{heading!r} jumps to {value:g} and stays on it exactly ({count} samples):"
+                    " open circuit or a reading?",
                     f"--sentinel {value:g} or --reading {value:g}",
                 )
             )
@@ -236,7 +240,7 @@ def suspects(raw: Floats, celsius: Floats, t: Floats) -> dict[float, int]:
         return {}
     edges = np.concatenate([[0], jumps + 1, [len(raw)]])
     found: dict[float, list[int]] = {}
-    for begin, end in zip(edges[:-1], edges[1:], strict=True):
+    for begin, end in pairwise(edges):
         part = raw[begin:end]
         if len(part) < len(raw) / 2 and (part == part[0]).all():
             found.setdefault(float(part[0]), []).append(len(part))

@@ -101,20 +101,11 @@ def _repeated(
         offset = np.where(unclear & (index >= back[0]), late, early)
         utc = local - offset
         if (np.diff(utc[max(inside[0] - 1, 0) : inside[-1] + 2]) > 0).all():
-            return (
-                offset,
-                [],
-                [
-                    f"the clock change is in the file: the hour before {clock(float(local[back[0] - 1]))} and the same hour again"
-                ],
-            )
-    return (
-        early,
-        [
-            Question(
-                f"{clock(first)} showed twice on clocks in {zone.key}: which of the two ({len(inside)} rows)",
-                f"--fold first or second, or --zone {_fixed(float(late[inside[0]]))} if the recorder's clock was not changed",
-            )
-        ],
-        [],
+            last = clock(float(local[back[0] - 1]))
+            return offset, [], [f"the clock change is in the file: the hour up to {last}, then the same hour again"]
+    unchanged = _fixed(float(late[inside[0]]))
+    question = Question(
+        f"{clock(first)} showed twice on clocks in {zone.key}: which of the two ({len(inside)} rows)",
+        f"--fold first or second, or --zone {unchanged} if the recorder's clock was not changed",
     )
+    return early, [question], []

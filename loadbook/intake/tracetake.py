@@ -81,30 +81,35 @@ def take_trace(
     record = replace(record, channels=trace.channels)
     assert trace.started is not None
     trace.events = record.trace_events(trace.started)
-    factor, decides = book.setting("guard_factor", "1"), book.setting("guard_decides", "no") == "yes"
-    parameter_rows, finding_rows = derived.derived_rows(
-        record, trace, guard_factor=float(factor), guard_decides=decides
-    )
     trace_id = f"t{secrets.token_hex(8)}"
+    parameter_rows, finding_rows = _derived(book, record, trace)
     rows = trace_rows(read, trace, valid, specs, source, trace_id, layout)
     written, sha256, size = write_trace(book, trace, trace_id)
     rows["trace"][0].update(path=written, sha256=sha256, bytes=size)
-    rows = {"channel": missing_rows, **rows}
     try:
         with book.write() as writing:
-            again = _already(writing, load_run(writing, run), source)
-            if again is not None:
-                raise LoadbookError(f"run {run!r} got this trace from another command meanwhile", where=source.name)
+            if _already(writing, load_run(writing, run), source) is not None:
+                raise LoadbookError(f"another command took this file in for {run!r} meanwhile", where=source.name)
             add_intake(
-                writing, "traces", rows, rows_read=read.reading.counts.rows, file_name=source.name,
-                file_sha256=source.sha256,
+                writing, "traces", {"channel": missing_rows, **rows}, rows_read=read.reading.counts.rows,
+                file_name=source.name, file_sha256=source.sha256,
             )  # fmt: skip
             derived.store(writing, run, parameter_rows, finding_rows)
     except BaseException:
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError):  # a file without its row is of no use
             book.path.joinpath(*written.split("/")).unlink(missing_ok=True)
         raise
     return _told(read, trace, trace_id, specs, len(missing_rows), rows["trace"][0], parameter_rows, finding_rows)
+
+
+def _derived(book: BookFolder, record: RunRecord, trace: Trace) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Rows of `parameter` and `finding`, with the book's guard settings."""
+    try:
+        factor = float(book.setting("guard_factor", "1"))
+    except ValueError as exc:
+        raise LoadbookError("the setting guard_factor is no number", mend="It must be a number, such as 1") from exc
+    decides = book.setting("guard_decides", "no") == "yes"
+    return derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
 
 
 def _already(conn: Any, record: RunRecord, source: Source) -> TakenTrace | None:
@@ -118,7 +123,8 @@ def _already(conn: Any, record: RunRecord, source: Source) -> TakenTrace | None:
     if other:
         raise LoadbookError(
             f"this very file is the trace of run {other[0]['run']!r}", where=source.name,
-            mend=f"If it belongs to {record.run!r}: loadbook amend traces {other[0]['trace_id']} state=withdrawn --why TEXT",
+            mend=f"If it belongs to {record.run!r}: "
+            f"loadbook amend traces {other[0]['trace_id']} state=withdrawn --why TEXT",
         )  # fmt: skip
     if record.trace is not None:
         raise LoadbookError(
@@ -210,7 +216,7 @@ def trace_rows(
                 "valid": len(some),
                 "lowest": float(some.min()) if len(some) else None,
                 "highest": float(some.max()) if len(some) else None,
-            }  # fmt: skip
+            }
         )
     return {"trace": [head], "trace_channel": channels}
 
