@@ -64,7 +64,8 @@ def _detached(
         body[work, first:] = loose
     fault = Injected(
         "detached", (_name(work),), start, float(spec.t[-1]), share,
-        f"share {share:.2f}, bare {bare_s:.0f} s, loosening {gradual / 60:.0f} min, body {spec.tau_s[work] / 60:.0f} min",
+        f"share {share:.2f}, bare {bare_s:.0f} s, loosening {gradual / 60:.0f} min, "
+        f"body {spec.tau_s[work] / 60:.0f} min",
     )  # fmt: skip
     return record(body, physics.furnace), fault
 

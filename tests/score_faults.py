@@ -27,6 +27,7 @@ EACH = {
     "shorted": 1, "drifting": 1,
 }  # fmt: skip
 BANDS = ((0.0, 1 / 3, "low"), (1 / 3, 2 / 3, "middle"), (2 / 3, 1.01, "high"))
+PLACE_S = 1200.0  # a work TC that comes off sooner than this after heating begins has shown no place of its own
 AIMED = ("detached", "open", "frozen", "step")
 
 
@@ -44,6 +45,7 @@ class Case:
     seed: tuple[int, ...]
     detail: str
     phase: str
+    placed: bool
 
 
 @dataclass
@@ -60,10 +62,16 @@ class Score:
     certain: int = 0
     false_kinds: list[str] = field(default_factory=list)
 
-    def share(self, kind: str) -> tuple[int, int]:
-        """Found and all of the faults of a kind that would change a verdict."""
-        matter = [c for c in self.cases if c.kind == kind and c.matters]
+    def share(self, kind: str, placed: bool = False) -> tuple[int, int]:
+        """Found and all of the faults of a kind that would change a verdict; placed leaves out detachments before
+        the channel had shown a place."""
+        matter = [c for c in self.cases if c.kind == kind and c.matters and (c.placed or not placed)]
         return sum(c.found for c in matter), len(matter)
+
+    def aimed(self, placed: bool = False) -> tuple[int, int]:
+        """The same over detached, open, frozen and step; placed bears on the detached only."""
+        pairs = [self.share(kind, placed and kind == "detached") for kind in AIMED]
+        return sum(p[0] for p in pairs), sum(p[1] for p in pairs)
 
 
 def suspected(load: Load) -> list[Fault]:
@@ -123,6 +131,7 @@ def _case(kind: str, load: Load) -> Case:
         load.spec.seed,
         load.fault.detail,
         phase[0],
+        load.fault.start_s > load.spec.marks[0][1] + PLACE_S,
     )
 
 
@@ -154,21 +163,21 @@ def table(result: Score) -> str:
                 if band:
                     lines.append(_row(kind, word, band))
         lines.append(_row(f"**{kind}**", "all", cases))
-    for phase in ("start", "heat", "hold", "cool"):
-        cases = [c for c in result.cases if c.kind == "detached" and c.phase == phase]
-        if cases:
-            lines.append(_row("detached", f"onset: {phase}", cases))
-    matter = [c for c in result.cases if c.kind in AIMED and c.matters]
-    found = sum(c.found for c in matter)
+    loose = [c for c in result.cases if c.kind == "detached"]
+    lines.append(_row("detached", "onset in the first 20 min of heating", [c for c in loose if not c.placed]))
+    for phase, words in (("heat", "later while heating"), ("hold", "at a hold"), ("cool", "while cooling")):
+        lines.append(_row("detached", f"onset {words}", [c for c in loose if c.placed and c.phase == phase]))
+    (found, matter), (later, later_matter) = result.aimed(), result.aimed(placed=True)
     lines += [
         "",
-        f"Detached, open, frozen and step together: {found} of {len(matter)} that would change a verdict found "
-        f"({100 * found / max(len(matter), 1):.1f} %).",
+        f"Detached, open, frozen and step together: {found} of {matter} that would change a verdict found "
+        f"({100 * found / max(matter, 1):.1f} %); leaving out detachments within 20 min of the start of heating, "
+        f"{later} of {later_matter} ({100 * later / max(later_matter, 1):.1f} %).",
         f"Healthy loads: {result.healthy}; with a false alarm {result.alarmed} (1 in "
-        f"{result.healthy / max(result.alarmed, 1):.0f}{' or fewer' if not result.alarmed else ''}); drifting reported "
+        f"{result.healthy / max(result.alarmed, 1):.0f}); drifting reported "
         f"{result.drift_reports} times; certain faults {result.certain}.",
-        f"Cold corners (6 to 30 °C below the furnace at the hold): {result.cold_corners}; removed {result.cold_certain}; "
-        f"suspected {result.cold_suspected}.",
+        f"Cold corners (6 to 30 °C below the furnace at the hold): {result.cold_corners}; removed "
+        f"{result.cold_certain}; suspected {result.cold_suspected}.",
     ]
     return "\n".join(lines)
 

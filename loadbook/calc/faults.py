@@ -47,7 +47,7 @@ def find_faults(trace: Trace, phases: Any = None, pieces: Sequence[PieceRecord] 
         return []
     opened, frozen, noisy = find_open(seen), find_frozen(seen), find_noisy(seen)
     steps = _not_beside(traded(seen, find_steps(seen)), frozen + opened + noisy, 3.0 * seen.interval_s)
-    clear = seen.blanked(frozen + noisy)
+    clear = seen.blanked(opened + frozen + noisy)
     roles = find_traded_roles(clear)
     clear = clear.blanked(roles)
     roles += find_role_faults(clear)

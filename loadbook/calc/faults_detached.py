@@ -96,9 +96,12 @@ def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list
         cooling = np.where(fresh, COOLING_FACTOR[lag_s], SETTLED_FACTOR)
         limit = np.where(side[row, cells] > 0, 1.0, cooling)
         beyond = np.flatnonzero(score >= limit)
-        if len(beyond):
-            first = beyond[0]
-            close = beyond[beyond <= first + 2 * lag]
+        lasting = [
+            k for k in beyond if ((cells[beyond] >= cells[k]) & (cells[beyond] < cells[k] + lag)).sum() > lag // 3
+        ]
+        if lasting:  # one odd point is no departure
+            first = lasting[0]
+            close = beyond[(beyond >= first) & (beyond <= first + 2 * lag)]
             top = close[np.argmax(score[close])]
             found.append(
                 Departure(int(row), int(now[cells[top]]), lag, float(score[top]), float(c[top]), float(share[top]))

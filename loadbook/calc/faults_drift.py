@@ -37,6 +37,7 @@ def find_drift(scene: Scene) -> list[Fault]:
         if abs(offset) <= limit or (offset < 0 and moving * SLOWEST_S > -offset):
             continue
         grows = moving * offset > 0 and abs(moving) * 3600.0 > GROWS_C_PER_H
+        minutes = len(times) * scene.grid.step_s / 60.0
         growth = f" and moves away by {abs(moving) * 3600.0:.1f} °C/h" if grows else ""
         found.append(
             Fault(
@@ -46,8 +47,8 @@ def find_drift(scene: Scene) -> list[Fault]:
                 float(times[-1]),
                 0.5 if grows else 0.3,
                 False,
-                f"reads {offset:+.1f} °C against the median of its peers over {len(times) * scene.grid.step_s / 60:.0f} min of "
-                f"the late hold (from {clock(times[0])}), beyond {limit:.1f} °C of class and calibration{growth}; a real "
+                f"reads {offset:+.1f} °C against the median of its peers over {minutes:.0f} min of the late hold "
+                f"(from {clock(times[0])}), beyond {limit:.1f} °C of class and calibration{growth}; a real "
                 f"{'cold' if offset < 0 else 'hot'} place looks the same: reported, never removed",
                 {"offset_c": offset, "limit_c": limit},
             )

@@ -89,6 +89,10 @@ def _judged(scene: Scene, row: int, first: int, last: int, rate: float, rate_at_
     to_end = bool(t[-1] - t[last] < LEAST_S)
     came_in = _slope_before(scene, row, first)
     stop_s = min(lasted / 4.0, QUICKEST_STOP_S if scene.work[row] else FURNACE_STOP_S)
+    if not np.isfinite(rate):  # it is never far from the furnace and may stop as quickly
+        stop_s = min(stop_s, FURNACE_STOP_S)
+    elif rate > 0:
+        stop_s = min(stop_s, 1.0 / rate)
     overrun = abs(came_in) * stop_s
     stopped = overrun > max(STOPPED_DEAD * resolution, 2.0)
     expected = 0.0

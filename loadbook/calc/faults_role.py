@@ -42,8 +42,8 @@ def find_role_faults(scene: Scene) -> list[Fault]:
         peers = row_median(grid.y[scene.peers(row)]) if scene.peers(row) else grid.furnace
         fault = (
             _reversed(scene, row, peers)
-            or (_over_or_under(scene, row, level) if level else None)
             or _dropped(scene, row, peers)
+            or (_over_or_under(scene, row, level) if level else None)
         )
         if fault:
             found.append(fault)
@@ -51,7 +51,7 @@ def find_role_faults(scene: Scene) -> list[Fault]:
 
 
 def plateau(scene: Scene) -> Plateau | None:
-    """The last half hour of the longest time that the furnace spent near its hottest; None where that is under 40 min."""
+    """The last half hour of the longest time the furnace spent near its hottest; None where that is under 40 min."""
     grid = scene.grid
     if np.isfinite(grid.furnace).sum() < 20:
         return None
@@ -116,8 +116,8 @@ def _over_or_under(scene: Scene, row: int, level: Plateau) -> Fault | None:
     if share > OVER_SHARE and reading > hottest + OVER_C:
         return _whole(
             scene, row, "wrong type", 0.8,
-            f"stands at {reading:.0f} °C at the late hold, {reading - hottest:.0f} °C above the hottest other channel, with "
-            f"{share:.2f} times the rise of the others from the start: nothing in the furnace can heat it so far",
+            f"stands at {reading:.0f} °C at the late hold, {reading - hottest:.0f} °C above the hottest other channel, "
+            f"with {share:.2f} times the rise of the others from the start: nothing in the furnace can heat it so far",
             {"share": share, "above_c": reading - hottest},
         )  # fmt: skip
     gap = level.furnace - reading
@@ -128,15 +128,16 @@ def _over_or_under(scene: Scene, row: int, level: Plateau) -> Fault | None:
         return _whole(
             scene, row, "shorted", 0.85,
             f"rose by {reading - cold:.0f} °C where its peers rose by {reference - cold:.0f} °C, and stands at "
-            f"{reading:.0f} °C at the late hold, not on its way to the furnace: it reads another place, or as another type",
+            f"{reading:.0f} °C at the late hold, not on its way to the furnace: it reads another place, "
+            f"or as another type",
             {"share": share},
         )  # fmt: skip
     if share < UNDER_SHARE and gap > UNDER_C:
         return _whole(
             scene, row, "wrong type", 0.6,
-            f"stands {gap:.0f} °C below the furnace at the late hold ({share:.2f} times the others' rise) and closes the gap "
-            f"by only {float(level.slope[row]) * 3600.0:.1f} °C/h, which no lag explains; a very cold place would look "
-            f"the same",
+            f"stands {gap:.0f} °C below the furnace at the late hold ({share:.2f} times the others' rise) and "
+            f"closes the gap by only {float(level.slope[row]) * 3600.0:.1f} °C/h, which no lag explains; "
+            f"a very cold place would look the same",
             {"share": share, "below_c": gap},
         )  # fmt: skip
     return None
@@ -160,8 +161,8 @@ def _dropped(scene: Scene, row: int, peers: Floats) -> Fault | None:
             return Fault(
                 "shorted", scene.channels[row].name, float(grid.t[begin]), float(scene.t[-1]), 0.9, False,
                 f"fell from {y[place]:.0f} to {y[place + span]:.0f} °C within {DROP_S / 60:.0f} min at "
-                f"{clock(grid.t[begin])} while its peers stood at {peers[place + span]:.0f} °C, and stayed there: it reads "
-                f"the temperature of its lead",
+                f"{clock(grid.t[begin])} while its peers stood at {peers[place + span]:.0f} °C, and stayed there: "
+                f"it reads the temperature of its lead",
                 {"fall_c": float(fall[place]), "share": float(np.median(share))},
             )  # fmt: skip
     return None
@@ -197,10 +198,10 @@ def find_traded_roles(scene: Scene) -> list[Fault]:
             known = bool(np.isfinite(reference[heating]).any())
             if known and _middle((reference - grid.y[control])[heating]) < 0.5 * ahead:
                 continue
+            names = scene.channels[candidate].name, scene.channels[control].name
             words = (
-                f"{scene.channels[candidate].name} leads {scene.channels[control].name} by {ahead:.0f} °C while heating and "
-                f"by {behind:.0f} °C while cooling (medians), as a control TC leads work: the two seem to be connected to each "
-                f"other's channel"
+                f"{names[0]} leads {names[1]} by {ahead:.0f} °C while heating and by {behind:.0f} °C while "
+                f"cooling (medians), as a control TC leads work: the two seem to be connected to each other's channel"
             )
             figures = {"ahead_heating_c": ahead, "ahead_cooling_c": behind}
             confidence = 0.85 if known else 0.7
@@ -237,9 +238,9 @@ def traded(scene: Scene, steps: list[Fault]) -> list[Fault]:
                         max(a.end_s, b.end_s),
                         0.9,
                         False,
-                        f"{one.evidence}; at the same moment {other.channel} jumped by {other.figures['jump_c']:+.1f} °C: "
-                        f"each goes on where the other was",
+                        f"{one.evidence}; at the same moment {other.channel} jumped by {other.figures['jump_c']:+.1f} "
+                        f"°C: each goes on where the other was",
                         one.figures,
-                    )  # fmt: skip
+                    )
                 )
     return out + [s for k, s in enumerate(steps) if k not in taken]

@@ -170,7 +170,7 @@ def _grid(t: Floats, y: Floats, control: Bools, setpoint: Floats) -> Grid:
     empty = np.diff(np.append(edges, len(t))) == 0
     numbers[:, empty] = 0.0
     with np.errstate(invalid="ignore", divide="ignore"):
-        means = sums / numbers
+        means = np.where(numbers > 0, sums / numbers, np.nan)
     cells = means[:-1]
     programmed = means[-1]
     centres = t[0] + (np.arange(count) + 0.5) * step

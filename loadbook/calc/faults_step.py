@@ -108,7 +108,7 @@ def _confirmed(scene: Scene, row: int, places: Floats, least: float) -> list[Fau
 
 def find_noisy(scene: Scene) -> list[Fault]:
     """Channels whose samples scatter about a local line many times more than their peers', by blocks of ten
-    minutes. Scatter counts by the median, so that one glitch makes no noisy block; three glitches do."""
+    minutes. One glitch or one jump makes no noisy block."""
     residual = np.abs(residuals(scene.t, scene.y))
     per_block = max(10, int(BLOCK_S / scene.interval_s))
     blocks = len(scene.t) // per_block
@@ -118,13 +118,18 @@ def find_noisy(scene: Scene) -> list[Fault]:
     good = np.isfinite(cut)
     number = np.maximum(good.sum(axis=2), 1)
     mean = np.where(good, cut, 0.0).sum(axis=2) / number * 1.2533  # of a normal deviate: mean |e| = 0.798 s
+    ranked = np.sort(cut, axis=2)
+    middle = (
+        1.4826 * np.take_along_axis(ranked, (np.maximum(good.sum(axis=2), 1) - 1)[:, :, None] // 2, axis=2)[:, :, 0]
+    )
     wild = (np.where(good, cut, 0.0) > np.maximum(6.0 * scene.noise, STEP_C)[:, None, None]).sum(axis=2)
     found = []
     for row in range(len(residual)):
         others = mean[[i for i in range(len(mean)) if i != row]]
         peers = np.median(others, axis=0) if len(others) else np.full(blocks, float(scene.noise[row]))
         floor = np.maximum(NOISY_RATIO * np.maximum(peers, 0.3 * scene.resolution[row]), NOISY_C)
-        noisy: Bools = ((mean[row] > floor) & (wild[row] >= 3)) | (mean[row] > 2.0 * floor) & (wild[row] >= 2)
+        # a glitch makes three residuals and a jump two: neither is noise
+        noisy: Bools = (mean[row] > floor) & ((wild[row] >= 5) | (middle[row] > floor))
         found.extend(_noisy_faults(scene, row, noisy, mean[row], peers, per_block))
     return found
 

@@ -32,7 +32,8 @@ TERMS = (
         "A jump between two samples that is larger than the channel's slopes on either side allow, with no return within "
         "minutes: a slipped or re-made connection, a changed reference junction. A jump that all channels make "
         "together is the recorder's and is not one sensor's fault.",
-        formula="jump beyond both side lines > the greatest of 4 °C, 7 x noise, 3 resolutions, 2 x slope x interval",
+        formula="jump beyond both side lines > the greatest of 4 °C, 7 x noise, 3 resolutions, 2 x slope x interval, "
+        "2.5 x the change to either next sample",
         unit="c_diff",
         source="common practice",
     ),
@@ -52,8 +53,10 @@ TERMS = (
         "then follows the furnace. Honest thin sections sit near the furnace all the way and thick ones lag all the "
         "way, so the change is the evidence, never the place. At the hold, where piece and furnace are equally hot, it "
         "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so.",
-        formula="answer k = change / integral of (furnace - reading) dt, now against the same channel's own earlier k, "
-        "after what its peers did; place = (furnace - reading) / (furnace - median of the peers)",
+        formula="over 5, 10 and 15 min, both forecasts beaten by 6 °C and 25 % of the distance to the furnace (heating: or by "
+        "9 °C and 15 %; cooling: by more): own k = change / integral of (furnace - reading) dt before, times what the "
+        "three nearest peers' k rose by; own distance to the furnace before, times what theirs changed by. After a "
+        "hold: time constant below 0.68 (0.55 where it is still over 20 min) of what the nearest peers' change leaves",
         unit="c_diff",
         source="first-order heat balance; common practice",
     ),
@@ -61,6 +64,8 @@ TERMS = (
         "reversed",
         "fault",
         "A thermocouple connected with its polarity reversed: it reads lower as the furnace gets hotter.",
+        formula="falls by 20 °C and by a fifth of what its peers rise",
+        unit="c_diff",
         source="common practice",
     ),
     Term(
@@ -75,7 +80,8 @@ TERMS = (
         "fault",
         "A thermocouple read as another type: an error of scale that grows with temperature, small when cold, so that "
         "at the hold the channel stands above the furnace, or far below it, in proportion all the way.",
-        formula="scale = (reading - start) / (peers - start), steady through the run, above 1.05 or below 0.85",
+        formula="scale = (reading - start) / (peers - start), steady through the run, above 1.04 (and 12 °C above everything that heats it) or "
+        "below 0.86 (and 60 °C below the furnace, and not on its way to it)",
         source="IEC 60584-1 and NIST Monograph 175 give what each type reads as another",
     ),
     Term(
@@ -83,6 +89,9 @@ TERMS = (
         "fault",
         "A thermocouple shorted in its lead: the two wires touch outside the furnace and the channel reads the "
         "temperature there, far below its piece and hardly moved by the furnace.",
+        formula="rise from the start < 0.4 x the rise of the peers, and not on its way; or a fall of 30 °C within ten minutes "
+        "while everything about it is 30 °C hotter",
+        unit="c_diff",
         source="common practice",
     ),
     Term(

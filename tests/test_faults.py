@@ -1,0 +1,311 @@
+"""Sensor faults on small traces made by hand: each kind found, and its honest double left alone."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from loadbook.calc.faults import KINDS, find_faults
+from loadbook.calc.faults_scene import scene
+from loadbook.calc.model import MISSING, OPEN, OUT_OF_RANGE, Channel, Event, Fault, Trace
+from loadbook.calc.phases import find_phases
+from loadbook.calc.validity import prepared
+from loadbook.ground.terms_faults import TERMS
+
+TAUS_MIN = (6.0, 15.0, 30.0, 45.0, 60.0, 90.0)  # time constants of the six work TCs
+
+
+def furnace(t: np.ndarray) -> np.ndarray:
+    """20 °C, 120 °C/h to 250 °C, held 40 min, to 600 °C, held 6 h, cooled at 100 °C/h."""
+    hours = np.array([0, 0.25, 2.167, 2.833, 5.75, 11.75, 16.5])
+    return np.interp(t / 3600.0, hours, [20.0, 20.0, 250.0, 250.0, 600.0, 600.0, 125.0])
+
+
+def lagged(t: np.ndarray, drive: np.ndarray, tau_min: float) -> np.ndarray:
+    keep = np.exp(-(t[1] - t[0]) / (60.0 * tau_min))
+    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], drive, zi=[drive[0] * keep])[0])
+
+
+def load(step_s: float = 30.0, resolution: float = 0.1, noise: float = 0.15, seed: int = 3) -> Trace:
+    """A healthy load: one control TC, six work TCs of TAUS_MIN ('W1' quickest), no events."""
+    t = np.arange(0.0, 16.5 * 3600.0, step_s)
+    drive = furnace(t)
+    values = np.vstack([drive, *[lagged(t, drive, tau) for tau in TAUS_MIN]])
+    values = values + np.random.default_rng(seed).normal(0.0, noise, values.shape)
+    channels = [Channel(1, "C1", "control", tc_type="K")]
+    channels += [Channel(10 + i, f"W{i + 1}", "work", tc_type="K") for i in range(len(TAUS_MIN))]
+    values = np.round(values / resolution) * resolution
+    return Trace(t, values, np.zeros(values.shape, np.uint8), tuple(channels))
+
+
+def with_values(trace: Trace, name: str, change: np.ndarray, where: np.ndarray) -> Trace:
+    values = trace.values.copy()
+    values[trace.row(name), where] = change[where]
+    return replace(trace, values=values)
+
+
+def between(trace: Trace, start_h: float, end_h: float = 99.0) -> np.ndarray:
+    return (trace.t_s >= start_h * 3600.0) & (trace.t_s <= end_h * 3600.0)
+
+
+def of(faults: list[Fault], name: str) -> list[Fault]:
+    return [f for f in faults if f.channel == name]
+
+
+def only(faults: list[Fault], kind: str, name: str) -> Fault:
+    """The single suspicion of the list, which must be of this kind and channel."""
+    assert [(f.kind, f.channel) for f in faults] == [(kind, name)]
+    return faults[0]
+
+
+@pytest.mark.parametrize("resolution", [0.01, 0.1, 1.0])
+@pytest.mark.parametrize("step_s", [10.0, 60.0])
+def test_a_healthy_load_of_thin_and_thick_sections_has_no_fault(resolution: float, step_s: float) -> None:
+    assert find_faults(load(step_s, resolution)) == []
+
+
+def test_an_open_circuit_is_certain_and_lasts_as_long_as_its_samples() -> None:
+    trace = load()
+    where = between(trace, 4.0, 5.0)
+    values, flags = trace.values.copy(), trace.flags.copy()
+    values[3, where], flags[3, where] = np.nan, OPEN
+    fault = only(find_faults(replace(trace, values=values, flags=flags)), "open", "W3")
+    assert fault.certain and fault.confidence == 1.0
+    assert (fault.start_s, fault.end_s) == (4 * 3600.0, 5 * 3600.0)
+    assert "121 samples written as an open circuit" in fault.evidence
+
+
+def test_a_jump_past_the_range_takes_the_sample_on_its_way_along() -> None:
+    trace = load()
+    start = int(np.searchsorted(trace.t_s, 5 * 3600.0))
+    values = trace.values.copy()
+    values[2, start] = 900.0  # on the way
+    values[2, start + 1 :] = 1400.0  # type K ends at 1372 °C
+    ready = prepared(replace(trace, values=values))
+    assert ready.flags[2, start + 1] & OUT_OF_RANGE
+    fault = only(find_faults(ready), "open", "W2")
+    assert fault.start_s == trace.t_s[start]
+
+
+def test_breaks_close_together_are_one_fault_and_a_gap_of_the_recorder_is_none() -> None:
+    trace = load()
+    values, flags = trace.values.copy(), trace.flags.copy()
+    for minute in (0, 6, 12):
+        where = between(trace, 4.0 + minute / 60.0, 4.0 + (minute + 2) / 60.0)
+        values[4, where], flags[4, where] = np.nan, OPEN
+    recorder_off = between(trace, 8.0, 8.5)
+    values[:, recorder_off], flags[:, recorder_off] = np.nan, MISSING
+    fault = only(find_faults(replace(trace, values=values, flags=flags)), "open", "W4")
+    assert fault.figures["breaks"] == 3
+
+
+@pytest.mark.parametrize("resolution", [0.1, 1.0])
+def test_a_channel_that_stops_dead_is_frozen_until_it_catches_up(resolution: float) -> None:
+    trace = load(resolution=resolution)
+    start = int(np.searchsorted(trace.t_s, 4.0 * 3600.0))
+    held = np.full(len(trace.t_s), trace.values[3, start])
+    fault = only(find_faults(with_values(trace, "W3", held, between(trace, 4.0, 5.0))), "frozen", "W3")
+    assert abs(fault.start_s - 4.0 * 3600.0) <= 120.0 and abs(fault.end_s - 5.0 * 3600.0) <= 120.0
+    assert not fault.certain and "stopped dead" in fault.evidence
+
+
+def test_a_channel_that_freezes_at_the_hold_is_found_when_the_furnace_leaves_it() -> None:
+    trace = load()
+    start = int(np.searchsorted(trace.t_s, 11.0 * 3600.0))
+    held = np.full(len(trace.t_s), trace.values[2, start])
+    fault = only(find_faults(with_values(trace, "W2", held, between(trace, 11.0))), "frozen", "W2")
+    assert "it would have moved by" in fault.evidence
+
+
+def test_standing_still_with_everything_else_is_no_fault() -> None:
+    """A recorder of 2 °C resolution shows a long hold as one number on every channel."""
+    trace = load(resolution=2.0, noise=0.05)
+    hold = between(trace, 10.0, 11.5)
+    assert (np.ptp(trace.values[1:4, hold], axis=1) == 0).all()
+    assert find_faults(trace) == []
+
+
+@pytest.mark.parametrize("size", [12.0, -25.0])
+def test_a_jump_that_stays_is_a_step(size: float) -> None:
+    trace = load()
+    moved = trace.values[4] + size
+    faults = of(find_faults(with_values(trace, "W4", moved, between(trace, 3.5))), "W4")
+    step = next(f for f in faults if f.kind == "step")
+    assert step.start_s == 3.5 * 3600.0
+    assert step.figures["jump_c"] == pytest.approx(size, abs=1.0)
+    assert {f.kind for f in faults} <= {"step", "drifting"}
+
+
+def test_a_jump_of_all_channels_together_is_the_recorders() -> None:
+    trace = load()
+    values = trace.values.copy()
+    values[:, between(trace, 7.0)] += 6.0
+    assert not [f for f in find_faults(replace(trace, values=values)) if f.kind == "step"]
+
+
+def test_one_glitch_is_neither_a_step_nor_noise() -> None:
+    trace = load()
+    values = trace.values.copy()
+    values[2, 400] += 40.0
+    assert find_faults(replace(trace, values=values)) == []
+
+
+def test_scatter_many_times_the_peers_is_noise() -> None:
+    trace = load()
+    rough = trace.values[5] + np.random.default_rng(1).normal(0.0, 5.0, len(trace.t_s))
+    faults = find_faults(with_values(trace, "W5", rough, between(trace, 6.0, 8.0)))
+    fault = only(faults, "noisy", "W5")
+    assert fault.start_s == pytest.approx(6 * 3600.0, abs=900.0) and fault.end_s == pytest.approx(8 * 3600.0, abs=900.0)
+    assert fault.figures["scatter_c"] == pytest.approx(5.0, rel=0.3)
+
+
+def loose_from(trace: Trace, name: str, at_h: float, share: float = 0.9) -> Trace:
+    """The work TC comes off: from then on a wire of one minute between its piece and the furnace."""
+    row = trace.row(name)
+    body = lagged(trace.t_s, furnace(trace.t_s), TAUS_MIN[row - 1])
+    sees = body + share * (furnace(trace.t_s) - body)
+    where = between(trace, at_h)
+    wire = body.copy()
+    keep = np.exp(-(trace.t_s[1] - trace.t_s[0]) / 60.0)
+    wire[where] = lfilter([1 - keep], [1, -keep], sees[where], zi=[body[where][0] * keep])[0]
+    wire += np.random.default_rng(5).normal(0.0, 0.15, len(wire))
+    return with_values(trace, name, np.round(wire, 1), where)
+
+
+def test_a_work_tc_that_comes_off_while_heating_is_seen_at_once() -> None:
+    fault = only(find_faults(loose_from(load(), "W5", 4.0)), "detached", "W5")
+    assert abs(fault.start_s - 4.0 * 3600.0) < 300.0
+    assert 0.6 < fault.figures["share"] <= 1.05
+    assert fault.figures["after_c"] < 0.5 * fault.figures["before_c"]
+    assert "cannot be seen" in fault.evidence and not fault.certain
+
+
+def test_one_that_comes_off_at_the_hold_is_seen_when_the_load_is_cooled() -> None:
+    fault = only(find_faults(loose_from(load(), "W4", 11.0)), "detached", "W4")
+    assert fault.start_s < 11.0 * 3600.0
+    assert fault.figures["tau_after_min"] < 0.4 * fault.figures["tau_before_min"]
+    assert "at the hold, it cannot be seen" in fault.evidence
+
+
+def test_a_thin_section_near_the_furnace_all_the_way_is_not_detached() -> None:
+    """Five thick sections and one whose lag is that of a bare wire from the start: the place is no evidence."""
+    trace = load()
+    thin = lagged(trace.t_s, furnace(trace.t_s), 1.0)
+    assert find_faults(with_values(trace, "W1", np.round(thin, 1), between(trace, 0.0))) == []
+
+
+@pytest.mark.parametrize("cold_c", [10.0, 20.0, 30.0])
+def test_a_cold_corner_is_reported_at_most_and_never_suspected(cold_c: float) -> None:
+    trace = load()
+    drive = furnace(trace.t_s)
+    corner = lagged(trace.t_s, drive - cold_c * (drive - 20.0) / 580.0, 45.0)
+    faults = find_faults(with_values(trace, "W4", np.round(corner, 1), between(trace, 0.0)))
+    assert {f.kind for f in faults} <= {"drifting"}
+    assert not any(f.certain for f in faults)
+    assert [f.figures["offset_c"] for f in of(faults, "W4")] == [pytest.approx(-cold_c, abs=2.5)]
+    assert "never removed" in of(faults, "W4")[0].evidence
+
+
+def test_reversed_polarity_falls_when_heated() -> None:
+    trace = load()
+    fault = only(find_faults(with_values(trace, "W2", 40.0 - trace.values[2], between(trace, 0.0))), "reversed", "W2")
+    assert fault.figures["own_c"] == pytest.approx(-fault.figures["peers_c"], rel=0.1)
+
+
+@pytest.mark.parametrize("scale", [1.17, 1.33, 0.76])
+def test_another_types_table_is_an_error_of_scale(scale: float) -> None:
+    trace = load()
+    read = 20.0 + scale * (trace.values[3] - 20.0)
+    fault = only(find_faults(with_values(trace, "W3", read, between(trace, 0.0))), "wrong type", "W3")
+    assert fault.figures["share"] == pytest.approx(scale, abs=0.03)
+
+
+@pytest.mark.parametrize("from_h", [0.0, 4.5])
+def test_a_short_in_the_lead_reads_another_place(from_h: float) -> None:
+    trace = load()
+    lead = 25.0 + 0.06 * (furnace(trace.t_s) - 20.0) + np.random.default_rng(2).normal(0, 0.2, len(trace.t_s))
+    fault = only(find_faults(with_values(trace, "W6", lead, between(trace, from_h))), "shorted", "W6")
+    assert abs(fault.start_s - from_h * 3600.0) < 900.0
+
+
+def test_two_channels_that_trade_places_are_both_swapped() -> None:
+    trace = load()
+    values = trace.values.copy()
+    late = between(trace, 4.0)
+    values[2, late], values[6, late] = trace.values[6, late], trace.values[2, late]
+    faults = find_faults(replace(trace, values=values))
+    assert {(f.kind, f.channel) for f in faults} == {("swapped", "W2"), ("swapped", "W6")}
+    assert {f.start_s for f in faults} == {4.0 * 3600.0}
+
+
+def test_a_control_tc_on_a_work_tcs_channel_is_swapped() -> None:
+    trace = load()
+    values = trace.values.copy()
+    values[[0, 5]] = values[[5, 0]]
+    faults = [f for f in find_faults(replace(trace, values=values)) if f.kind != "drifting"]
+    assert {(f.kind, f.channel) for f in faults} == {("swapped", "C1"), ("swapped", "W5")}
+
+
+def test_nothing_after_the_end_of_judging_counts() -> None:
+    """Thermocouples that are unplugged read open or jump; the run was over."""
+    trace = load()
+    values, flags = trace.values.copy(), trace.flags.copy()
+    late = between(trace, 15.0)
+    values[3, late], flags[3, late] = np.nan, OPEN
+    values[4, late] = 30.0
+    cut = replace(trace, values=values, flags=flags, events=(Event(14.99 * 3600.0, "thermocouples unplugged"),))
+    assert find_faults(cut, find_phases(cut, None)) == []
+    assert {f.kind for f in find_faults(cut)} >= {"open"}
+
+
+@pytest.mark.parametrize("keep", [["C1"], ["W1"], ["W1", "W2"], ["W1", "W2", "W3", "W4", "W5", "W6"]])
+def test_few_channels_or_no_control_tc_are_no_trouble(keep: list[str]) -> None:
+    trace = load()
+    rows = [trace.row(name) for name in keep]
+    part = replace(
+        trace, values=trace.values[rows], flags=trace.flags[rows], channels=tuple(trace.channels[r] for r in rows)
+    )
+    assert find_faults(part) == []
+
+
+def test_empty_short_and_valueless_traces_have_no_fault_to_show() -> None:
+    trace = load()
+    assert scene(replace(trace, channels=tuple(replace(c, role="other") for c in trace.channels))) is None
+    for stop in (0, 1, 2, 5, 40):
+        cut = replace(trace, t_s=trace.t_s[:stop], values=trace.values[:, :stop], flags=trace.flags[:, :stop])
+        assert find_faults(cut) == []
+    assert find_faults(replace(trace, values=np.full_like(trace.values, np.nan))) == []
+
+
+def test_uneven_times_and_a_gap_change_nothing() -> None:
+    trace = load()
+    rng = np.random.default_rng(8)
+    kept = np.sort(rng.choice(len(trace.t_s), size=int(0.6 * len(trace.t_s)), replace=False))
+    kept = kept[(trace.t_s[kept] < 5.0 * 3600.0) | (trace.t_s[kept] > 5.5 * 3600.0)]
+    thinned = replace(trace, t_s=trace.t_s[kept], values=trace.values[:, kept], flags=trace.flags[:, kept])
+    assert find_faults(thinned) == []
+    loose = loose_from(trace, "W5", 4.0)
+    loose = replace(loose, t_s=loose.t_s[kept], values=loose.values[:, kept], flags=loose.flags[:, kept])
+    assert [f.kind for f in find_faults(loose)] == ["detached"]
+
+
+def test_every_kind_is_explained() -> None:
+    assert {t.name for t in TERMS} == set(KINDS)
+
+
+def test_twelve_channels_of_8640_samples_take_well_under_a_tenth_of_a_second() -> None:
+    trace = load(step_s=16.5 * 3600.0 / 8640)
+    values = np.vstack([trace.values, trace.values[2:] + 0.1])
+    channels = (*trace.channels, *[replace(c, number=50 + k, name=f"V{k}") for k, c in enumerate(trace.channels[2:])])
+    wide = replace(trace, values=values, flags=np.zeros(values.shape, np.uint8), channels=channels)
+    assert wide.values.shape == (12, 8640)
+    best = np.inf
+    for _ in range(4):
+        begun = time.perf_counter()
+        find_faults(wide)
+        best = min(best, time.perf_counter() - begun)
+    assert best < 0.1
