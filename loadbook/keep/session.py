@@ -121,6 +121,8 @@ def start(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
         if outside:
             reader.execute("ROLLBACK")
     connection.execute("RESET pandas_analyze_sample")
+    for function in sqlfiles.functions().values():
+        connection.execute(function.text)
     for view in make:
         connection.execute(f"CREATE VIEW {view.name} AS\n{_filled(view, session)}")
     return session

@@ -132,26 +132,33 @@ def views() -> dict[str, SqlFile]:
     return ordered
 
 
-def reports(own: Path | None = None) -> dict[str, SqlFile]:
-    """The shipped reports by name, then the .sql files of the folder `own` (a book's `reports/`), whose names win
-    nothing: one that is already taken is refused rather than put in another's place."""
+def reports(own: Path | None = None) -> tuple[dict[str, SqlFile], list[str]]:
+    """The shipped reports by name, then the .sql files of the folder `own` (a book's `reports/`).
+
+    Returns (the reports, what is wrong with files of the folder): a file that takes a shipped report's name, or
+    whose header is not as it should be, is left out and said; the others work all the same.
+    """
     found = {f.stem: read(f) for f in sorted((shipped("schema") / "reports").glob("*.sql"))}
+    shipped_names = set(found)
+    wrong: list[str] = []
     if own is not None and own.is_dir():
         for path in sorted(own.glob("*.sql")):
-            if path.stem in found:
-                raise LoadbookError(
-                    f"there is already a report named {path.stem!r}", where=path.name, mend="Rename the file"
-                )
-            found[path.stem] = read(path)
-    return found
+            if path.stem in shipped_names:
+                wrong.append(f"{path.name}: a shipped report has this name. Rename the file")
+                continue
+            try:
+                found[path.stem] = read(path)
+            except LoadbookError as exc:
+                wrong.append(str(exc))
+    return found, wrong
 
 
-def dialect(idea: str, engine: str = "duckdb") -> str:
-    """The text of a function that engines write differently: schema/functions/<engine>/<idea>.sql."""
-    path = shipped("schema") / "functions" / engine / f"{idea}.sql"
-    if not path.is_file():
-        raise NotFoundError(f"{idea!r} is not written for {engine}")
-    return read(path).text
+def functions(engine: str = "duckdb") -> dict[str, SqlFile]:
+    """What engines write differently, one file for each function in schema/functions/<engine>/, as statements."""
+    folder = shipped("schema") / "functions" / engine
+    if not folder.is_dir():
+        raise NotFoundError(f"no functions are written for {engine}")
+    return {f.stem: read(f) for f in sorted(folder.glob("*.sql"))}
 
 
 def closure(names: Iterable[str]) -> tuple[list[str], list[SqlFile]]:

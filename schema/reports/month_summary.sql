@@ -2,14 +2,28 @@
 -- question: What did each furnace do in each month: runs, pieces, verdicts, suspected thermocouples?
 -- needs: runs
 -- parameter: since | date | | | runs begun on or after this date
+-- column: month_begins | date | | first day of the month, UTC
+-- column: furnace | text | | furnace
+-- column: runs | integer | | runs begun in the month
+-- column: aborted | integer | | of these, aborted
+-- column: void | integer | | of these, void
+-- column: pieces | integer | | pieces in these runs
+-- column: load_mass_kg | number | kg | mass of the loads, where recorded
+-- column: cycles_kept | integer | | runs that kept every clause; says nothing about the parts
+-- column: cycles_broken | integer | | runs that broke a clause
+-- column: cannot_be_told | integer | | runs whose verdict cannot be told
+-- column: without_trace | integer | | runs whose chart is on paper
+-- column: suspected_faults | integer | | suspected thermocouple faults
 SELECT date_trunc('month', started) AS month_begins, furnace, count(*) AS runs,
-       sum(CASE WHEN status = 'aborted' THEN 1 ELSE 0 END) AS aborted,
-       sum(pieces) AS pieces,
-       sum(CASE WHEN verdict = 'kept' THEN 1 ELSE 0 END) AS cycles_kept,
-       sum(CASE WHEN verdict = 'broken' THEN 1 ELSE 0 END) AS cycles_broken,
-       sum(CASE WHEN verdict = 'cannot be told' THEN 1 ELSE 0 END) AS cannot_be_told,
-       sum(CASE WHEN has_trace THEN 0 ELSE 1 END) AS without_trace,
-       sum(faults) AS suspected_faults
+       count(*) FILTER (WHERE status = 'aborted') AS aborted,
+       count(*) FILTER (WHERE status = 'void') AS void,
+       CAST(sum(pieces) AS BIGINT) AS pieces,
+       sum(load_mass_kg) AS load_mass_kg,
+       count(*) FILTER (WHERE verdict = 'kept') AS cycles_kept,
+       count(*) FILTER (WHERE verdict = 'broken') AS cycles_broken,
+       count(*) FILTER (WHERE verdict = 'cannot be told') AS cannot_be_told,
+       count(*) FILTER (WHERE NOT has_trace) AS without_trace,
+       CAST(coalesce(sum(faults), 0) AS BIGINT) AS suspected_faults
 FROM runs
 WHERE $since IS NULL OR started >= $since
 GROUP BY date_trunc('month', started), furnace

@@ -1,0 +1,122 @@
+"""The commands `sql` and `report`."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import click
+
+from loadbook.ground.errors import EXIT_SOMETHING_WRONG
+from loadbook.keep.book import BookFolder
+
+from .common import LoadbookCommand, book_option, emit, format_option, say
+
+_SECONDS = click.option("--seconds", type=click.FloatRange(min=0.1), help="End the query after this time (60).")
+_MEMORY = click.option(
+    "--memory-mb", type=click.IntRange(min=256), help="End the query where it needs more memory (2048)."
+)
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("query", metavar="QUERY|-")
+@_SECONDS
+@_MEMORY
+@format_option
+@book_option
+def sql(query: str, seconds: float | None, memory_mb: int | None, fmt: str | None, book: BookFolder) -> None:
+    """Ask read-only SQL over records, views and trace samples.
+
+    One SELECT in DuckDB's dialect, over the book's tables and the views movement, runs, pieces, parameters, verdicts,
+    faults, readings and samples. SHOW TABLES lists them, DESCRIBE movement its columns. Moments are UTC.
+
+    Example: loadbook sql "SELECT part, count(*), median(movement_um) FROM movement GROUP BY part"
+    """
+    from loadbook.ask.sqlask import ask_sql
+
+    text = sys.stdin.read() if query == "-" else query
+    answer = ask_sql(book, text, seconds=seconds, memory_mb=memory_mb)
+    emit(answer.columns, answer.rows(), fmt)
+    _left_out(answer.left_out)
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("name", required=False)
+@click.argument("values", nargs=-1, metavar="[name=value]...")
+@click.option("--about", is_flag=True, help="Say what the report asks, takes and gives, without running it.")
+@_SECONDS
+@_MEMORY
+@format_option
+@book_option
+def report(
+    name: str | None,
+    values: tuple[str, ...],
+    about: bool,
+    seconds: float | None,
+    memory_mb: int | None,
+    fmt: str | None,
+    book: BookFolder,
+) -> None:
+    """Run a named report; with no name, list them. A .sql file in the book's reports folder joins the list.
+
+    Example: loadbook report heating_rate_bands slow=60 fast="200 F/h"
+    """
+    from loadbook.ask import reports
+    from loadbook.ground.errors import UsageError
+    from loadbook.show.inunits import in_units
+
+    if name is None:
+        known, wrong = reports.available(book)
+        rows = [[f.name, f.title or "(no title)", _takes(f), f.question] for f in known.values()]
+        emit(["report", "title", "takes", "question"], rows, fmt)
+        for text in wrong:
+            say(f"left out: {text}")
+        if wrong:
+            sys.exit(EXIT_SOMETHING_WRONG)
+        return
+    given = {}
+    for value in values:
+        key, sign, text = value.partition("=")
+        if not sign:
+            raise UsageError(f"{value!r} is no name=value", mend=f"See: loadbook report {name} --about")
+        if key in given:
+            raise UsageError(f"{key} is given twice")
+        given[key] = text
+    if about:
+        _about(book, name, fmt)
+        return
+    found = reports.run_report(book, name, given, seconds=seconds, memory_mb=memory_mb)
+    columns, shown = found.columns, list(found.rows)
+    if fmt in (None, "table"):
+        columns, shown = in_units(columns, shown, book.units)  # type: ignore[assignment]
+    said = ", ".join(f"{k}={v}" for k, v in found.given.items() if v is not None)
+    emit(columns, shown, fmt, title=found.title, note=f"{found.question}{f' ({said})' if said else ''}")
+    _left_out(found.left_out)
+
+
+def _takes(file: Any) -> str:
+    return " ".join(f"{p.name}={p.type}" if p.default == "-" else f"[{p.name}={p.type}]" for p in file.parameters)
+
+
+def _about(book: BookFolder, name: str, fmt: str | None) -> None:
+    from loadbook.ask import reports
+    from loadbook.ground.errors import UsageError
+
+    known, _ = reports.available(book)
+    if name not in known:
+        raise UsageError(f"there is no report {name!r}", mend="List them with: loadbook report")
+    file = known[name]
+    rows = [
+        ["takes", p.name, p.type, p.unit, "must be given" if p.default == "-" else p.default, p.meaning]
+        for p in file.parameters
+    ]
+    rows += [["gives", c.name, c.type, c.unit, "", c.meaning] for c in file.columns]
+    emit(["what", "name", "type", "unit", "default", "meaning"], rows, fmt, title=file.title, note=file.question)
+
+
+def _left_out(left_out: list[Any]) -> None:
+    """Say which trace files were not read; then something is wrong."""
+    for x in left_out:
+        say(f"left out: run {x.run}, {x.path}: {x.why}. Run: loadbook verify")
+    if left_out:
+        sys.exit(EXIT_SOMETHING_WRONG)
