@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.calc.effects import Cells, Column, cells_of, indicators, one_at_a_time
+from loadbook.calc.effects import one_at_a_time
+from loadbook.calc.effects_cells import Cells, Column, cells_of, indicators
 from loadbook.calc.effects_core import NotEstimable, adjusted, fit_within, t_interval
 from loadbook.calc.effects_joint import effects
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from loadbook.calc.effects import Cells, Column, cells_of, indicators
+from loadbook.calc.effects_cells import Cells, Column, cells_of, indicators
 from loadbook.calc.effects_joint import effects
 
 from .shops import SETTINGS, WITHIN, WORLDS, Shop

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loadbook.calc import effects_joint, movement, screen
-from loadbook.calc.effects import Cells, Column, Effect, cells_of, columns_of, indicators
+from loadbook.calc.effects import Effect
+from loadbook.calc.effects_cells import Cells, Column, cells_of, columns_of, indicators
 from loadbook.calc.movement import STRATUM, Stage
 from loadbook.ground.errors import UsageError
 from loadbook.ground.kinds import CHARACTERISTIC_KINDS

@@ -9,23 +9,22 @@ import numpy as np
 from .effects import (
     FEWEST_CELLS,
     FEWEST_DF,
-    Cells,
-    Column,
     Effect,
     degrees,
-    matrix,
     not_estimable,
     one_at_a_time,
     pieces_behind,
     usable,
     with_calendar,
 )
+from .effects_cells import Cells, Column, matrix
 from .effects_core import NotEstimable, adjusted, inside, t_interval
 from .effects_words import verdict
 from .quantiles import Floats, codes_of
 
 TOGETHER = 0.5  # |r| inside part numbers above which two parameters are said to move together
 DOSE = "dose_hj"
+FEWEST_BESIDE = 10  # degrees of freedom that must be left for factors to join the fit of a parameter
 
 
 def effects(
@@ -37,7 +36,8 @@ def effects(
     effect_unit  unit of the cells' y
     adjust       False leaves p_adjusted and verdicts to `settle` (several tables in one command)
     Joint fit    where any run holds several part numbers (all parameters), or where |r| > 0.5 inside part numbers
-                 (those that move together); dose is left out beside temperature and time
+                 (those that move together); dose is left out beside temperature and time. Setup and atmosphere stand
+                 beside every parameter where they vary inside part numbers and ten degrees of freedom remain
     """
     found = [one_at_a_time(cells, c, confidence) for c in columns]
     for e in found:
@@ -48,8 +48,14 @@ def effects(
         found[i].confounded_with = [
             columns[j].name for b, j in enumerate(live) if b != a and abs(together[a, b]) > TOGETHER
         ]
-    for block in _blocks(cells, columns, live, together):
-        _joint(cells, [columns[i] for i in block], [found[i] for i in block], confidence)
+    mixed = mixed_loads(cells)
+    factors = [i for i in live if columns[i].against is not None and found[i].parts_varying > 0]
+    for block in _blocks(columns, live, together, mixed):
+        beside = [i for i in factors if i not in block] if any(columns[i].against is None for i in block) else []
+        if beside and _joint(cells, columns, found, block, beside, confidence):
+            continue
+        if len(block) > 1:
+            _joint(cells, columns, found, block, [], confidence)
     if adjust:
         settle(found)
     return found
@@ -105,12 +111,12 @@ def mixed_loads(cells: Cells) -> bool:
     return bool(np.bincount(run[first]).max() > 1)
 
 
-def _blocks(cells: Cells, columns: Sequence[Column], live: Sequence[int], together: Floats) -> list[list[int]]:
-    """Which parameters are fitted with which: positions in columns."""
-    dose = {i for i in live if columns[i].name.startswith(DOSE)}
+def _blocks(columns: Sequence[Column], live: Sequence[int], together: Floats, mixed: bool) -> list[list[int]]:
+    """Which parameters are fitted with which: positions in columns; a block of one moves by itself."""
+    dose = [i for i in live if columns[i].name.startswith(DOSE)]
     plain = [i for i in live if i not in dose] or list(live)
-    if mixed_loads(cells):
-        return [plain] if len(plain) > 1 else []
+    if mixed:
+        return [plain] if plain else []
     place = {i: a for a, i in enumerate(live)}
     blocks: list[list[int]] = []
     left = set(plain)
@@ -123,36 +129,51 @@ def _blocks(cells: Cells, columns: Sequence[Column], live: Sequence[int], togeth
             near = {j for j in left if abs(together[place[i], place[j]]) > TOGETHER}
             left -= near
             edge.extend(near)
-        if len(block) > 1:
-            blocks.append(sorted(block))
+        blocks.append(sorted(block))
     return blocks
 
 
-def _joint(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], confidence: float) -> None:
-    """Put the joint slopes in the place of the one-at-a-time ones, or say why they cannot be had."""
-    names = [c.name for c in columns]
+def _joint(
+    cells: Cells,
+    columns: Sequence[Column],
+    found: Sequence[Effect],
+    block: Sequence[int],
+    beside: Sequence[int],
+    confidence: float,
+) -> bool:
+    """Put the joint slopes in the place of the one-at-a-time ones, or say why they cannot be had.
+
+    beside  factors (setup, atmosphere) that are fitted too but keep their own figure; where they cannot be had
+            beside the block (too few degrees, cells lost), nothing is changed and False is given back
+    """
+    chosen = [columns[i] for i in (*block, *beside)]
+    names = [c.name for c in chosen]
     factor_levels = [c for c in columns if c.against is not None]
-    used, x = usable(cells, matrix([_open(c, factor_levels) for c in columns]))
+    used, x = usable(cells, matrix([_open(c, factor_levels) for c in chosen]))
     runs, parts = len(set(used.run.tolist())), len(set(used.part.tolist()))
     means = codes_of(used.run, used.part)[1] if used.y.size else 0
-    df = degrees(means, parts, runs, len(columns))
+    df = degrees(means, parts, runs, len(chosen))
+    if beside and (df < FEWEST_BESIDE or means < 0.9 * min(found[i].cells for i in block)):
+        return False
     why: str | None = None
     if means < FEWEST_CELLS or df < FEWEST_DF:
-        why = f"{means} means of a run and part number are too few to tell {len(columns)} parameters apart"
+        why = f"{means} means of a run and part number are too few to tell {len(chosen)} parameters apart"
     else:
         try:
             fit = with_calendar(used, x)
         except NotEstimable as error:
             name = names[error.column] if error.column is not None and error.column < len(names) else "one of them"
             why = not_estimable(error, used, name)
-    if why is not None:
-        for e in found:
+    if why is not None and beside:
+        return False
+    for j, i in enumerate(block):
+        e = found[i]
+        if why is not None:
             e.fit = "not separable"
             e.cautions.append(f"with {_others(names, e.parameter)} it could not be fitted jointly: {why}")
-        return
-    for j, e in enumerate(found):
+            continue
         e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
-        e.fit, e.df = "joint", df
+        e.fit, e.df = "joint" if len(block) > 1 else "beside factors", df
         e.effect = float(fit.slopes[j])
         e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[j]), df, confidence)
         slopes = fit.left_out[:, j]
@@ -162,6 +183,7 @@ def _joint(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], con
         e.left_out_high, e.left_out_high_run = float(slopes[high]), used.runs[int(used.run[first[high]])]
         e.runs, e.parts, e.cells, e.pieces = runs, parts, means, pieces_behind(used)
         e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
+    return True
 
 
 def _open(column: Column, levels: Sequence[Column]) -> Column:
