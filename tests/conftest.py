@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -47,6 +48,29 @@ def book(tmp_path: Path) -> BookFolder:
     with made.write() as conn:
         add_intake(conn, "parts", small_rows(), rows_read=8)
     return made
+
+
+@pytest.fixture(scope="session")
+def demo_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's book, made once for all the test processes of one run. Tests that change it copy it first."""
+    base = tmp_path_factory.getbasetemp()
+    shared = base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base
+    book, done, lock = shared / "demo-book", shared / "demo-done", shared / "demo-lock"
+    try:
+        os.close(os.open(lock, os.O_CREAT | os.O_EXCL))
+    except FileExistsError:
+        for _ in range(2400):
+            if done.exists():
+                break
+            time.sleep(0.1)
+        assert done.exists(), "the demo's book was not made"
+        return book
+    made = subprocess.run(
+        [sys.executable, "-m", "loadbook", "demo", str(book)], capture_output=True, text=True, timeout=240
+    )
+    assert made.returncode == 0, made.stderr
+    done.touch()
+    return book
 
 
 @pytest.fixture

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from loadbook.keep.book import BookFolder
 
-from .filters import Filters
+from .filters import FILTERS, Filters
+
+if TYPE_CHECKING:
+    from loadbook.keep.guard import Answer as SqlAnswer
+
+    from .answer import Answer
+    from .effect import Effects
+    from .moved import Moved
 
 
 class Book:
@@ -34,28 +42,37 @@ class Book:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def moved(self, *, by: str | None = None, **words: Any) -> Any:
+    def moved(self, *, by: Sequence[str] | str | None = None, **words: Any) -> Moved:
         """How much did parts move, by treatment. Filters are keywords: part=, kind=, process=, since= ..."""
-        from .moved import moved
+        from .moved import DEFAULT_BY, moved
 
         filters, rest = _split(words)
-        return moved(self.folder, filters, by=by, **rest)
+        return moved(self.folder, filters, by=by or DEFAULT_BY, **rest)
 
-    def effect(self, characteristic: str | None = None, **words: Any) -> Any:
-        """Which cycle parameters go with movement of a characteristic (or kind=)."""
+    def effect(self, characteristic: str | None = None, **words: Any) -> Effects:
+        """Which cycle parameters go with movement of a characteristic, or of a kind of characteristic."""
         from .effect import effect
 
-        filters, rest = _split(words | ({"characteristic": characteristic} if characteristic else {}))
-        return effect(self.folder, filters, **rest)
+        filters, rest = _split(words)
+        return effect(self.folder, characteristic, filters, **rest)
 
-    def sql(self, text: str) -> Any:
-        """Read-only SQL over records, views and trace samples, as a pandas frame."""
+    def answer(self, **words: Any) -> Answer:
+        """How much will it move. Keywords as the fields of `Question`: part=, characteristic=, cycle=, settings= ...
+
+        A history too thin is no error but an answer whose `refused` says why.
+        """
+        from .answer import Question, answer
+
+        return answer(self.folder, Question(**words))
+
+    def sql(self, text: str) -> SqlAnswer:
+        """Read-only SQL over records, views and trace samples; `.frame()` gives it as a pandas frame."""
         from .sqlask import ask_sql
 
-        return ask_sql(self.folder, text).frame()
+        return ask_sql(self.folder, text)
 
 
 def _split(words: dict[str, Any]) -> tuple[Filters, dict[str, Any]]:
-    names = Filters.__dataclass_fields__
-    given = {k: v for k, v in words.items() if k in names}
-    return Filters(**given), {k: v for k, v in words.items() if k not in names}
+    """The keywords that are filters, and the others."""
+    given = {k: v for k, v in words.items() if k in FILTERS}
+    return Filters(**given), {k: v for k, v in words.items() if k not in FILTERS}

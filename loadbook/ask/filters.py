@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
+from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from loadbook.ground import times
 from loadbook.ground.errors import UsageError
@@ -17,6 +19,7 @@ class Filters:
 
     since, until  dates or moments (ISO), on the run's start; until counts the whole day
     where         an SQL condition over the columns of the view asked
+    zone          AREA/CITY of the clock that since and until are on
     """
 
     part: str | None = None
@@ -36,10 +39,11 @@ class Filters:
     since: str | None = None
     until: str | None = None
     where: str | None = None
+    zone: str = field(default="UTC", metadata={"filter": False})
 
     def given(self) -> dict[str, str]:
         """The filters that are set, by name."""
-        return {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}
+        return {name: getattr(self, name) for name in FILTERS if getattr(self, name) is not None}
 
     def sql(
         self, columns: set[str], *, started: str = "started", moments_are_text: bool = False
@@ -53,7 +57,7 @@ class Filters:
         values: list[Any] = []
         for name, text in self.given().items():
             if name in ("since", "until"):
-                moment = _moment(text, end_of_day=name == "until")
+                moment = _moment(text, times.zone_of(self.zone), end_of_day=name == "until")
                 sign = ">=" if name == "since" else "<"
                 if started not in columns:
                     raise UsageError(f"--{name} does not apply here", mend=_applies(columns))
@@ -77,18 +81,19 @@ class Filters:
         return (" AND ".join(clauses) or "true"), values
 
 
+FILTERS = tuple(f.name for f in fields(Filters) if f.metadata.get("filter", True))
+
+
 def _applies(columns: set[str]) -> str:
-    known = [f.name for f in fields(Filters) if f.name in columns]
+    known = [name for name in FILTERS if name in columns]
     return "Filters that apply: " + ", ".join(f"--{name}" for name in known)
 
 
-def _moment(text: str, *, end_of_day: bool) -> str:
-    """A filter's date or moment as stored UTC text; a bare date means its first moment, or the day after."""
-    from datetime import UTC, datetime, timedelta
-
+def _moment(text: str, zone: ZoneInfo, *, end_of_day: bool) -> str:
+    """A filter's date or moment as stored UTC text; a bare date means its first moment, or the next day's."""
     try:
         day = times.parse_date(text)
     except UsageError:
-        return times.stored(times.parse_moment(text, times.zone_of("UTC")))
-    start = datetime(day.year, day.month, day.day, tzinfo=UTC) + timedelta(days=1 if end_of_day else 0)
-    return times.stored(start)
+        return times.stored(times.parse_moment(text, zone))
+    start = datetime(day.year, day.month, day.day) + timedelta(days=1 if end_of_day else 0)
+    return times.stored(start.replace(tzinfo=zone))

@@ -7,12 +7,12 @@ import os
 import sqlite3
 import sys
 from collections.abc import Callable
-from dataclasses import fields
+from dataclasses import replace
 from typing import Any, TypeVar
 
 import click
 
-from loadbook.ask.filters import Filters
+from loadbook.ask.filters import FILTERS, Filters
 from loadbook.ground.errors import EXIT_COULD_NOT, LoadbookError
 from loadbook.keep.book import BookFolder
 from loadbook.show.tables import FORMATS, emit, plain
@@ -82,6 +82,8 @@ def book_option(function: F) -> F:
     @functools.wraps(function)
     def wrapper(*args: Any, book_name: str | None, **kwargs: Any) -> Any:
         with BookFolder.find(book_name) as book:
+            if "filters" in kwargs:  # since and until are on the shop's clock
+                kwargs["filters"] = replace(kwargs["filters"], zone=book.zone.key)
             return function(*args, book=book, **kwargs)
 
     return wrapper  # type: ignore[return-value]
@@ -107,11 +109,11 @@ def filter_options(function: F) -> F:
 
     @functools.wraps(function)
     def wrapper(*args: Any, **kwargs: Any) -> Any:
-        given = {f.name: kwargs.pop(f"filter_{f.name}") for f in fields(Filters)}
+        given = {name: kwargs.pop(f"filter_{name}") for name in FILTERS}
         return function(*args, filters=Filters(**given), **kwargs)
 
     wrapped: Any = wrapper
-    for field in reversed(fields(Filters)):
-        text = _HELP.get(field.name, f"Only this {field.name} (several: a,b).")
-        wrapped = click.option(f"--{field.name}", f"filter_{field.name}", metavar="X", help=text)(wrapped)
+    for name in reversed(FILTERS):
+        text = _HELP.get(name, f"Only this {name} (several: a,b).")
+        wrapped = click.option(f"--{name}", f"filter_{name}", metavar="X", help=text)(wrapped)
     return wrapped  # type: ignore[no-any-return]
