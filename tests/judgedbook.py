@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -43,7 +44,8 @@ def put_run(book: BookFolder, cycle: Cycle | None, trace: Trace, run: str = "R-1
     """A run with one piece, its channels, its events and its trace, without derived rows."""
     trace = replace(trace, run=run, started=started)
     zero = times.from_stored(started)
-    path, sha256, size = write_trace(book, trace, run.lower())
+    trace_id = re.sub("[^a-z0-9]+", "-", run.lower()).strip("-")
+    path, sha256, size = write_trace(book, trace, trace_id)
     channels = [
         {"run": run, "channel": c.name, "role": c.role, "expanded_uncertainty_c": c.expanded_uncertainty_c,
          "serial": "007" if c.role == "work" else None, "tc_type": "K"}
@@ -53,14 +55,14 @@ def put_run(book: BookFolder, cycle: Cycle | None, trace: Trace, run: str = "R-1
     if cycle is not None:
         head |= {"cycle": cycle.cycle, "cycle_revision": cycle.revision}
     trace_row = {
-        "trace_id": run.lower(), "run": run, "state": "current", "path": path, "sha256": sha256, "bytes": size,
+        "trace_id": trace_id, "run": run, "state": "current", "path": path, "sha256": sha256, "bytes": size,
         "source_name": "a.csv", "source_sha256": "0", "layout": "x", "started": started, "zone": "UTC",
         "interval_s": 30.0, "seconds": float(trace.t_s[-1]), "samples": trace.t_s.size, "missing": 0, "open": 0,
         "out_of_range": 0, "duplicates": 0, "backwards": 0, "gaps": 0, "longest_gap_s": 30.0,
     }  # fmt: skip
     events = [{"run": run, "at": times.stored(zero + timedelta(seconds=e.t_s)), "event": e.event} for e in trace.events]
     numbered = [
-        {"trace_id": run.lower(), "number": c.number, "channel": c.name, "quantity": c.quantity, "unit": c.unit,
+        {"trace_id": trace_id, "number": c.number, "channel": c.name, "quantity": c.quantity, "unit": c.unit,
          "valid": trace.t_s.size}
         for c in trace.channels
     ]  # fmt: skip

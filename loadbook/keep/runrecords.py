@@ -9,6 +9,7 @@ from typing import Any
 from loadbook.calc.model import Channel, Cycle, Event, PieceRecord, Trace
 from loadbook.ground.errors import NotFoundError
 from loadbook.ground.times import from_stored
+from loadbook.ground.vocabulary import nearest
 
 from .cyclerecords import load_cycle
 
@@ -78,8 +79,8 @@ def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
     """A run of the book. Raises NotFoundError where there is none of that name."""
     row = conn.execute("SELECT * FROM run WHERE run = ?", (run,)).fetchone()
     if row is None:
-        near = conn.execute("SELECT run FROM run WHERE run LIKE ? ORDER BY run LIMIT 5", (f"%{run[-4:]}%",)).fetchall()
-        mend = f"Runs named alike: {', '.join(r[0] for r in near)}" if near else "See: loadbook list runs"
+        close = nearest(run, [r[0] for r in conn.execute("SELECT run FROM run")])
+        mend = f"Did you mean {close!r}?" if close else "See: loadbook list runs"
         raise NotFoundError(f"the book has no run {run!r}", mend=mend)
     cycle = load_cycle(conn, row["cycle"], row["cycle_revision"]) if row["cycle"] is not None else None
     trace = conn.execute("SELECT * FROM trace WHERE run = ? AND state = 'current'", (run,)).fetchone()

@@ -1,0 +1,283 @@
+"""judge, reckon and confirm on a book: what is written, what a person reads, what a named person's word does."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from loadbook.ask import judge as asked
+from loadbook.ask import reckon
+from loadbook.ask.confirm import confirm_fault
+from loadbook.ask.filters import Filters
+from loadbook.ask.runchoice import chosen_runs
+from loadbook.calc.model import Fault, Trace
+from loadbook.ground.errors import NotFoundError, UsageError
+from loadbook.ground.units import c_diff_from_f_diff
+from loadbook.keep import derived
+from loadbook.keep.book import BookFolder
+from loadbook.keep.records import add_intake
+from loadbook.keep.runrecords import load_run
+from loadbook.show.judged import close_figure, figure, print_judged
+
+from .judgedbook import book_with, put_run
+from .test_clauses_vacuum import CYCLE, Load
+
+Run = Callable[..., subprocess.CompletedProcess[str]]
+HOT_DOOR = Load(door_f=262.0, fast_cool=(1100.0, 1030.0, 150.0))
+
+
+@pytest.fixture(scope="module")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    book = book_with(tmp_path_factory.mktemp("made") / "book", CYCLE)
+    put_run(book, CYCLE, Load().trace(), "R-1")
+    put_run(book, CYCLE, HOT_DOOR.trace(), "R-2", "2026-04-01T06:00:00Z")
+    put_run(book, None, Load().trace(), "R-3", "2026-05-01T06:00:00Z")
+    book.close()
+    return book.path
+
+
+@pytest.fixture
+def judged_book(made_once: Path, tmp_path: Path) -> BookFolder:
+    """Three runs: one that keeps the cycle, one that breaks two clauses, one without a cycle."""
+    shutil.copytree(made_once, tmp_path / "book")
+    return BookFolder.open(tmp_path / "book")
+
+
+def test_a_run_that_kept_its_cycle(judged_book: BookFolder) -> None:
+    found = asked.judge_run(judged_book, "R-1")
+    assert found.verdict == "kept"
+    assert found.headline == "CYCLE KEPT: all 16 clauses of VSR-1250 revision 1"
+    assert found.approval == "Whether the parts are acceptable takes a recorded approval; none is recorded."
+    by_name = {a.parameter: a for a in found.asked}
+    assert by_name["soak_minutes"].asked == 120.0
+    assert (by_name["soak_minutes"].achieved or 0.0) > 120.0
+    assert list(found.frame().columns) == list(asked.COLUMNS)
+
+
+def test_the_checks_of_the_day(judged_book: BookFolder) -> None:
+    """On 1 March the survey is current, system accuracy past due since February, the leak-up of 5 March not done."""
+    checks = {c.kind: c.state for c in asked.judge_run(judged_book, "R-1").record.checks}
+    assert checks == {"uniformity survey": "current", "system accuracy": "past due"}
+    later = {c.kind: c.state for c in asked.judge_run(judged_book, "R-3").record.checks}
+    assert later == {"uniformity survey": "past due", "system accuracy": "past due", "leak-up": "current"}
+
+
+def test_a_run_that_broke_it_is_read_in_seconds(judged_book: BookFolder, loadbook: Run) -> None:
+    done = loadbook("judge", "R-2", "--book", str(judged_book.path))
+    assert done.returncode == 3
+    lines = done.stdout.splitlines()
+    assert lines[0] == "R-2  CYCLE BROKEN: 2 of 16 clauses of VSR-1250 revision 1 broken"
+    assert lines[3] == "Broken, by first moment"
+    assert [line.split("  ")[0] for line in lines[5:7]] == ["cool 5 rate", "door opened"]
+    # 06:00 UTC is 08:00 on the shop's clock in April
+    assert "began 2026-04-01 08:00" in lines[1] and "Europe/Madrid" in lines[1]
+    assert "127.6 °C" in lines[6] and "121.1 °C" in lines[6]
+    assert loadbook("judge", "R-1", "--book", str(judged_book.path)).returncode == 0
+
+
+def test_rows_for_machines(judged_book: BookFolder, loadbook: Run) -> None:
+    done = loadbook("judge", "R-2", "--format", "json", "--book", str(judged_book.path))
+    rows = json.loads(done.stdout)
+    assert list(rows[0]) == list(asked.COLUMNS)
+    assert [r["what"] for r in rows].count("clause") == 16
+    assert [(r["name"], r["verdict"]) for r in rows[1:3]] == [("cool 5 rate", "broken"), ("door opened", "broken")]
+    assert rows[2]["value"] == pytest.approx(127.55, abs=0.1) and rows[2]["unit"] == "c"
+    assert rows[2]["first_at"].startswith("2026-04-02T0") and rows[2]["first_at"].endswith("Z")
+
+
+def test_several_runs_one_line_each(judged_book: BookFolder, loadbook: Run) -> None:
+    done = loadbook("judge", "--format", "csv", "--book", str(judged_book.path))
+    assert done.returncode == 3
+    lines = done.stdout.splitlines()
+    assert lines[0].split(",") == list(asked.SUMMARY_COLUMNS)
+    assert [line.split(",")[5] for line in lines[1:]] == ["kept", "broken", "no cycle"]
+    only = loadbook(
+        "judge", "--until", "2026-03-31", "--part", "00123", "--format", "csv", "--book", str(judged_book.path)
+    )
+    assert only.returncode == 0 and len(only.stdout.splitlines()) == 2
+
+
+def test_which_runs(judged_book: BookFolder) -> None:
+    conn = judged_book.read()
+    assert chosen_runs(conn, (), Filters()) == ["R-1", "R-2", "R-3"]
+    assert chosen_runs(conn, ("R-3", "R-1", "R-3"), Filters()) == ["R-3", "R-1"]
+    assert chosen_runs(conn, (), Filters(cycle="VSR-1250", since="2026-03-15")) == ["R-2"]
+    assert chosen_runs(conn, (), Filters(material="42crmo4")) == ["R-1", "R-2", "R-3"]
+    assert chosen_runs(conn, (), Filters(part="none")) == []
+    with pytest.raises(NotFoundError, match="no run 'R-9'"):
+        chosen_runs(conn, ("R-9",), Filters())
+
+
+def test_a_run_without_a_cycle_gets_parameters_and_no_verdict(judged_book: BookFolder, loadbook: Run) -> None:
+    found = asked.judge_run(judged_book, "R-3")
+    assert (found.verdict, found.clauses) == ("no cycle", ())
+    assert {a.parameter for a in found.asked} >= {"hold_mean_c", "soak_minutes"}
+    assert all(a.asked is None for a in found.asked)
+    done = loadbook("judge", "R-3", "--book", str(judged_book.path))
+    assert done.returncode == 0 and "NO VERDICT" in done.stdout
+
+
+def test_a_paper_run_cannot_be_told(judged_book: BookFolder) -> None:
+    rows = {
+        "run": [{"run": "P-1", "furnace": "F2", "cycle": "VSR-1250", "cycle_revision": "1", "status": "done",
+                 "started": "2026-02-01T08:00:00Z"}],
+        "parameter": [{"run": "P-1", "parameter": "soak_minutes", "value": 125.0, "unit": "min", "source": "stated"}],
+    }  # fmt: skip
+    with judged_book.write() as conn:
+        add_intake(conn, "runs", rows, rows_read=2)
+    found = asked.judge_run(judged_book, "P-1")
+    assert found.verdict == "no trace" and "no trace to hold against" in found.headline
+    soak = next(a for a in found.asked if a.parameter == "soak_minutes")
+    assert (soak.asked, soak.achieved, soak.source) == (120.0, 125.0, "stated")
+    assert [r["verdict"] for r in found.rows()] == ["no trace"]
+
+
+# ---- reckon
+def stored(book: BookFolder, table: str) -> list[tuple[object, ...]]:
+    key = f"{table}_id"
+    return [tuple(r)[1:] for r in book.read().execute(f"SELECT * FROM {table} ORDER BY {key}")]
+
+
+def test_reckon_writes_what_judge_says_and_does_so_again(judged_book: BookFolder) -> None:
+    done = {r.run: r for r in reckon.reckon(judged_book)}
+    assert {r: x.verdict for r, x in done.items()} == {"R-1": "kept", "R-2": "broken", "R-3": "no cycle"}
+    first = stored(judged_book, "parameter"), stored(judged_book, "finding")
+    list(reckon.reckon(judged_book))
+    assert (stored(judged_book, "parameter"), stored(judged_book, "finding")) == first
+    conn = judged_book.read()
+    broken = conn.execute("SELECT name FROM finding WHERE run = 'R-2' AND verdict = 'broken' AND what = 'clause'")
+    assert [r["name"] for r in broken] == ["cool 5 rate", "door opened"]
+    sources = conn.execute("SELECT DISTINCT source, algorithm IS NULL, intake_id IS NULL FROM parameter ORDER BY 1")
+    assert [tuple(r) for r in sources] == [("asked", 1, 1), ("trace", 0, 1)]
+
+
+def test_reckon_leaves_what_people_stated(judged_book: BookFolder) -> None:
+    row = {"run": "R-1", "parameter": "hold_mean_c", "value": 1.0, "unit": "c", "source": "asked"}
+    with judged_book.write() as conn:
+        add_intake(conn, "parameters", {"parameter": [row]}, rows_read=1)
+    list(reckon.reckon(judged_book, ["R-1"]))
+    kept = judged_book.read().execute(
+        "SELECT value, intake_id IS NOT NULL FROM parameter"
+        " WHERE run = 'R-1' AND parameter = 'hold_mean_c' AND source = 'asked'"
+    )
+    assert [tuple(r) for r in kept] == [(1.0, 1)]
+
+
+def test_a_damaged_trace_is_said_and_its_rows_stay(judged_book: BookFolder, loadbook: Run) -> None:
+    list(reckon.reckon(judged_book))
+    before = stored(judged_book, "finding")
+    path = judged_book.path / judged_book.read().execute("SELECT path FROM trace WHERE run = 'R-1'").fetchone()[0]
+    path.write_bytes(path.read_bytes()[:-1] + b"x")
+    done = loadbook("reckon", "--book", str(judged_book.path))
+    assert done.returncode == 3 and "2 of 3 runs reckoned, 1 damaged" in done.stderr
+    assert "is not the one that was written" in done.stdout
+    assert sorted(map(str, stored(judged_book, "finding"))) == sorted(map(str, before))
+    assert loadbook("judge", "R-1", "--book", str(judged_book.path)).returncode == 3
+
+
+# ---- a named person's word
+@pytest.fixture
+def doubted(judged_book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> BookFolder:
+    """A run whose TC 8 reads 60 °F low and is suspected of it (a stand-in for the fault finder, tested elsewhere)."""
+
+    def low(trace: Trace) -> None:
+        trace.values[8] -= c_diff_from_f_diff(60.0) * np.exp(-0.5 * ((trace.t_s - 12600.0) / 1200.0) ** 2)
+
+    put_run(judged_book, CYCLE, Load(touch=[low]).trace(), "R-4", "2026-06-01T06:00:00Z")
+    fault = Fault("detached", "TC 8", 9000.0, 16000.0, 0.6, False, "it leaves its place")
+    monkeypatch.setattr(derived.faults, "find_faults", lambda trace, phases, pieces: [fault])
+    list(reckon.reckon(judged_book, ["R-4"]))
+    return judged_book
+
+
+def test_a_confirmed_fault_and_a_refused_one(doubted: BookFolder) -> None:
+    assert asked.judge_run(doubted, "R-4").verdict == "cannot be told"
+    spread = next(c for c in asked.judge_run(doubted, "R-4").clauses if c.clause == "spread")
+    assert spread.without == "kept" and spread.value is not None and spread.value > 41.7
+    assert confirm_fault(doubted, "R-4", "TC 8", "detached", "refused", "A. B.", "it was firm at unloading") == "broken"
+    assert confirm_fault(doubted, "R-4", "TC 8", "detached", "confirmed", "C. D.", "found loose") == "kept"
+    found = asked.judge_run(doubted, "R-4")
+    assert found.verdict == "kept"
+    assert any("C. D. confirmed the fault 'detached' of TC 8" in r for r in found.remarks)
+    conn = doubted.read()
+    assert [r[0] for r in conn.execute("SELECT decision FROM confirmation ORDER BY 1")] == ["confirmed", "refused"]
+    assert conn.execute("SELECT verdict FROM finding WHERE run='R-4' AND what='fault'").fetchone()[0] == "confirmed"
+    assert conn.execute("SELECT verdict FROM finding WHERE run='R-4' AND what='run'").fetchone()[0] == "kept"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("R-4", "TC 8", "detatched", "confirmed", "P", "w"), "Did you mean 'detached'"),
+        (("R-4", "TC 99", "detached", "confirmed", "P", "w"), "has no channel 'TC 99'"),
+        (("R-4", "TC 1", "detached", "confirmed", "P", "w"), "no 'detached' is suspected of TC 1"),
+        (("R-4", "TC 8", "frozen", "confirmed", "P", "w"), "Suspected of it: detached"),
+        (("R-4", "TC 8", "detached", "confirmed", " ", "w"), "--person is empty"),
+        (("R-9", "TC 8", "detached", "confirmed", "P", "w"), "no run 'R-9'"),
+    ],
+)
+def test_words_that_are_no_decision(doubted: BookFolder, words: tuple[str, ...], said: str) -> None:
+    with pytest.raises((UsageError, NotFoundError)) as caught:
+        confirm_fault(doubted, *words)
+    assert said in str(caught.value)
+    assert doubted.read().execute("SELECT count(*) FROM confirmation").fetchone()[0] == 0
+
+
+def test_faults_are_printed_with_the_command_that_decides(
+    doubted: BookFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    print_judged(asked.judge_run(doubted, "R-4"), doubted)
+    out = capsys.readouterr().out
+    assert out.splitlines()[0].endswith("none is seen broken (TC 8 suspected of a fault)")
+    assert "loadbook confirm fault R-4 CHANNEL --kind K --decision confirmed|refused" in out
+    assert "is TC 8 to be trusted? with it broken, without it kept" in out
+
+
+# ---- showing
+def test_units_of_the_book(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    book = book_with(tmp_path / "us", CYCLE, "us")
+    put_run(book, CYCLE, HOT_DOOR.trace(), "R-2")
+    print_judged(asked.judge_run(book, "R-2"), book)
+    out = capsys.readouterr().out
+    assert "261.6 °F" in out and "250.0 °F" in out and "75.0 °F apart" in out and "°C" not in out
+
+
+def test_a_hair_beyond_a_limit_is_not_shown_as_the_limit() -> None:
+    assert figure(40.0, "c", "si") == "40.0 °C"
+    assert close_figure(40.004, 40.0, "c", "si") == "40.0040 °C"
+    assert close_figure(41.0, 40.0, "c", "si") == "41.0 °C"
+
+
+def test_names_with_control_characters_are_shown_as_text(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    book = book_with(tmp_path / "b", CYCLE)
+    made = HOT_DOOR.trace()
+    odd = (replace(made.channels[0], name="[red]C1[/x]\x1b[31m"), *made.channels[1:])
+    put_run(book, CYCLE, replace(made, channels=odd), "R\x1b[2J[b]")
+    print_judged(asked.judge_run(book, "R\x1b[2J[b]"), book)
+    out = capsys.readouterr().out
+    assert "\x1b" not in out and "[red]C1[/x]\\x1b[31m" in out
+
+
+def test_a_bad_setting_is_said(judged_book: BookFolder) -> None:
+    with judged_book.write() as conn:
+        conn.execute("INSERT INTO setting (name, value) VALUES ('guard_factor', 'much')")
+    with pytest.raises(UsageError, match="guard_factor is 'much'"):
+        asked.judge_run(judged_book, "R-1")
+
+
+def test_the_record_of_a_run(judged_book: BookFolder) -> None:
+    record = load_run(judged_book.read(), "R-1")
+    assert record.cycle == CYCLE and record.atmosphere == "vacuum"
+    assert [c.role for c in record.channels] == ["control"] + ["work"] * 8
+    assert record.channels[1].part == "00123" and record.channels[1].serial == "007"
+    assert record.pieces[0].diffusivity_m2_per_s == pytest.approx(42.0 / (7850.0 * 560.0))
+    assert [e.event for e in record.trace_events(record.trace["started"])] == ["gas backfill", "door opened"]  # type: ignore[index]
+    with pytest.raises(NotFoundError, match="Did you mean 'R-1'"):
+        load_run(judged_book.read(), "R-1 ")
