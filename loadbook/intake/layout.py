@@ -5,18 +5,22 @@ Nothing here looks at a file; `recorderpropose` fills a layout from one, `record
 
 from __future__ import annotations
 
+import codecs
 import fnmatch
 import json
+import re
 import tomllib
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from ..ground.errors import UsageError
 from ..ground.kinds import ROLES
+from ..ground.times import zone_of
 
 DELIMITERS = (",", ";", "\t", "|", "spaces", "wide spaces")
 TIME_KINDS = ("clock", "time of day", "elapsed", "serial")
 ELAPSED_FORMATS = ("s", "min", "h", "ms", "h:m:s", "h:m", "m:s")
+EPOCHS = ("1900", "1904", "1970")
 LAYOUT_ROLES = (*ROLES, "ignore")
 
 
@@ -50,7 +54,7 @@ class Layout:
     time_columns    names of the columns that together give the time; '#1' is the first column
     time_kind       clock (date and time), time of day (no date), elapsed, serial (day count of a spreadsheet)
     time_format     strptime format of the columns joined by a blank; for elapsed one of ELAPSED_FORMATS;
-                    for serial the epoch, 1900 or 1904
+                    for serial the epoch: 1900, 1904 (days), 1970 (seconds, UTC)
     zone            AREA/CITY of the recorder's clock; '' is the book's
     shape           wide (a column per channel) or long (a row per channel and time)
     unit            unit of temperature columns that carry none: c, f or k
@@ -152,12 +156,32 @@ def checked(layout: Layout, *, where: str = "layout") -> Layout:
         if value not in choices:
             shown = ", ".join(repr(c) for c in choices)
             raise UsageError(f"{where}: {key} cannot be {value!r}", mend=f"Write one of {shown}")
+    _check_time(layout, where)
+    try:
+        codecs.lookup(layout.encoding if layout.encoding != "workbook" else "utf-8")
+    except LookupError as exc:
+        raise UsageError(f"{where}: there is no encoding {layout.encoding!r}") from exc
+    if layout.zone:
+        zone_of(layout.zone)
     if layout.decimal == layout.thousands:
         raise UsageError(f"{where}: decimal and thousands mark are both {layout.decimal!r}")
     for rule in layout.channels:
         if rule.role and rule.role not in LAYOUT_ROLES:
             raise UsageError(f"{where}: {rule.role!r} is no role", mend=f"Write one of: {', '.join(LAYOUT_ROLES)}")
     return layout
+
+
+def _check_time(layout: Layout, where: str) -> None:
+    fmt = layout.time_format
+    if layout.time_kind == "elapsed" and fmt not in ELAPSED_FORMATS:
+        raise UsageError(f"{where}: time_format of elapsed times cannot be {fmt!r}", mend=f"One of: {ELAPSED_FORMATS}")
+    if layout.time_kind == "serial" and fmt not in EPOCHS:
+        raise UsageError(f"{where}: time_format of serial times cannot be {fmt!r}", mend=f"One of: {EPOCHS}")
+    needed = {"clock": (r"%d", r"%[mb]", r"%[yY]", r"%[HI]", r"%M"), "time of day": (r"%[HI]", r"%M")}
+    if fmt and any(not re.search(mark, fmt) for mark in needed.get(layout.time_kind, ())):
+        raise UsageError(
+            f"{where}: time_format {fmt!r} is no whole {layout.time_kind}", mend="Such as %d/%m/%Y %H:%M:%S"
+        )
 
 
 def _rule(item: dict[str, Any], where: str) -> ChannelRule:

@@ -17,7 +17,7 @@ from .layout import Layout
 from .recordergrid import Grid
 from .recordernames import read_heading
 from .recordernumbers import MISSING_WORDS, OPEN_WORDS, number_pattern
-from .recorderread import Raw, ignored, time_indexes
+from .recorderread import Raw, ignored, is_aware, time_indexes
 from .recordersource import Source, decode
 from .recordertable import Table
 from .recordertimes import parse_fast
@@ -62,17 +62,17 @@ def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
     first = table.lines[0]
     return Raw(
         headings, time, values, flags, np.arange(first, first + len(frame)),
-        layout.time_kind == "clock" and "%z" in layout.time_format, len(frame), list(table.notes),
+        is_aware(layout), len(frame), list(table.notes),
     )  # fmt: skip
 
 
 def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame | None, list[str]]:
     names = table.head.names
     data = source.data
-    if layout.encoding not in ("utf-8", "utf-8-sig"):
+    if table.encoding not in ("utf-8", "utf-8-sig"):
         try:
-            data = decode(data, layout.encoding).encode()
-        except UnicodeDecodeError:
+            data = decode(data, table.encoding).encode()
+        except (UnicodeDecodeError, LookupError):
             return None, names
     start = 0
     for _ in range(table.lines[0] - 1):

@@ -13,6 +13,7 @@ from .recordernumbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
 from .recordertimes import kind_of
 
 _NUMBER = re.compile(r"^[-+]?\d+(?:[.,]\d+)?$")
+_DECIMAL = re.compile(r"^[-+]?\d*[.,]\d+(?:[eE][-+]?\d+)?$")
 _FORMAT_HINT = re.compile(r"^[\[(]?\s*(?:[dmyhs]{1,4}[-/.: ]?){2,}(?:am/pm)?\s*[\])]?$", re.IGNORECASE)
 
 
@@ -35,6 +36,7 @@ class Head:
     nameless: bool = False
     hints: list[str] = field(default_factory=list)
     named: int = 0  # cells of the longest heading row
+    above: tuple[int, list[str]] | None = None  # a row of numbers right above the data that is no data
 
 
 @dataclass
@@ -125,13 +127,14 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
     unit_row: list[str] | None = None
     if i >= 0 and _is_unit_row(rows[i]):
         unit_row, i = rows[i], i - 1
+    above = (lines[i], rows[i]) if i >= 0 and len(rows[i]) >= 0.7 * width and _has_decimals(rows[i]) else None
     name_row = rows[i] if i >= 0 and _is_name_row(rows[i], width) else None
     if name_row is None:
         if unit_row is not None:
             i += 1
         names = [f"column {c + 1}" for c in range(width)]
         units = _pad(unit_row or [], width)
-        return Head(names, [unit_of(u) for u in units], first, [], rows[: i + 1], nameless=True)
+        return Head(names, [unit_of(u) for u in units], first, [], rows[: i + 1], nameless=True, above=above)
     used = [name_row] + ([unit_row] if unit_row else [])
     i -= 1
     names = _pad(name_row, width)
@@ -176,7 +179,14 @@ def _is_unit_row(row: list[str]) -> bool:
 def _is_name_row(row: list[str], width: int) -> bool:
     filled = [c for c in row if c]
     texts = sum(1 for c in filled if kind(c) == "text" or kind(c) == "number")
+    if _has_decimals(row):
+        return False
     return len(row) >= width * 0.5 and len(filled) >= min(2, width) and texts >= 0.6 * len(filled)
+
+
+def _has_decimals(row: list[str]) -> bool:
+    """Does a number with a decimal mark stand in the row: no heading has one."""
+    return any(_DECIMAL.match(c) for c in row)
 
 
 def _is_group_row(row: list[str], names: list[str], width: int) -> bool:

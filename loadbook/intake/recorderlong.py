@@ -48,7 +48,7 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     for label, found in reader.units.items():
         units.setdefault(label, set()).update(found)
     known = _known_units(units, where)
-    overall = table.head.units[at_value] or read_heading(names[at_value]).unit
+    overall = table.head.units[at_value] or read_heading(names[at_value]).unit or unit_of(names[at_value])
     raw = on_scans(
         np.array(cells.times, float), channel, value, flag, np.array(cells.lines), list(labels),
     )  # fmt: skip

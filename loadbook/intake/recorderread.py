@@ -13,7 +13,7 @@ from .layout import Layout
 from .recordernames import Heading, read_heading
 from .recordernumbers import MISSING_WORDS, OPEN_WORDS, number_pattern, split_unit, to_float
 from .recordertable import Table, quote
-from .recordertimes import elapsed_seconds, parse_cell, serial_moment
+from .recordertimes import elapsed_seconds, parse_cell, serial_moment, unix_seconds
 
 MOST_PROBLEMS = 20
 
@@ -74,6 +74,13 @@ def time_indexes(names: list[str], layout: Layout, where: str) -> list[int]:
     return found
 
 
+def is_aware(layout: Layout) -> bool:
+    """Do the times themselves say their distance from UTC."""
+    if layout.time_kind == "serial":
+        return layout.time_format == "1970"
+    return layout.time_kind == "clock" and "%z" in layout.time_format
+
+
 def time_reader(layout: Layout) -> Callable[[str], float | None]:
     """A function from a time cell to seconds, None where the cell is no time under the layout."""
     fmt, kind = layout.time_format, layout.time_kind
@@ -100,9 +107,12 @@ def _since_1970(moment) -> float:  # type: ignore[no-untyped-def]
 
 def _serial(cell: str, epoch: str, decimal: str) -> float | None:
     try:
-        moment = serial_moment(float(cell.replace(decimal, ".")), epoch)
+        number = float(cell.replace(decimal, "."))
     except ValueError:
         return None
+    if epoch == "1970":
+        return unix_seconds(number)
+    moment = serial_moment(number, epoch)
     return None if moment is None else _since_1970(moment)
 
 
@@ -113,15 +123,12 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
     read_time = time_reader(layout)
     again = {tuple(r) for r in (*table.head.rows, *table.head.preamble)}
     again |= {tuple(r[:width]) for r in again}
-    out = Cells([], layout.time_kind == "clock" and "%z" in layout.time_format, [], [], list(table.notes))
+    out = Cells([], is_aware(layout), [], [], list(table.notes))
     strange: list[tuple[int, list[str], str]] = []
     problems: list[Problem] = []
-    headings = short = skipped = 0
+    headings = short = 0
     last_data = -1
     for line, row in zip(table.lines, table.rows, strict=True):
-        if layout.skip and row[0].startswith(layout.skip):
-            skipped += 1
-            continue
         cell = " ".join(row[i] for i in stamps if i < len(row) and row[i])
         seconds = None if not cell else read_time(cell)
         if seconds is None:
@@ -151,7 +158,6 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
         count = len(problems)
         raise IntakeError(f"{count} row{'s' if count != 1 else ''} cannot be read", problems[:MOST_PROBLEMS])
     _note(out.notes, headings, "heading row", "repeated within the data, left out")
-    _note(out.notes, skipped, "row", "left out by --skip")
     _note(out.notes, short, "short row", "the missing cells count as missing")
     if table.grid.cut and out.rows and len(out.rows[-1]) < width and out.lines[-1] == table.lines[-1]:
         out.rows[-1] = out.rows[-1][:-1]

@@ -54,6 +54,7 @@ def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
     text = source.text(encoding)
     delimiter = layout.delimiter or find_delimiter(text, source.name)
     grid = split(text, delimiter, source.name)
+    _skip(grid, layout)
     table = _with_head(grid, source.name)
     if table is None:
         raise IntakeError(
@@ -62,7 +63,19 @@ def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
             mend="Is this the recorder's data file? --delimiter and --encoding may help",
         )
     columns, head = table
-    return Table(grid, columns, head, encoding, delimiter)
+    return Table(grid, columns, head, encoding, delimiter, notes=grid.notes)
+
+
+def _skip(grid: Grid, layout: Layout) -> None:
+    """Take out the rows that the layout leaves out, before anything is made of them."""
+    if not layout.skip:
+        return
+    kept = [i for i, row in enumerate(grid.rows) if not row[0].startswith(layout.skip)]
+    count = len(grid.rows) - len(kept)
+    if count:
+        grid.notes.append(f"{count} row{'s' if count > 1 else ''} left out by --skip")
+    grid.rows = [grid.rows[i] for i in kept]
+    grid.lines = [grid.lines[i] for i in kept]
 
 
 def _with_head(grid: Grid, name: str) -> tuple[Columns, Head] | None:
@@ -72,6 +85,13 @@ def _with_head(grid: Grid, name: str) -> tuple[Columns, Head] | None:
     head = find_head(grid, columns, data_test(columns))
     if head is None:
         return None
+    if head.above is not None:
+        line, row = head.above
+        raise IntakeError(
+            "the first row of data cannot be read",
+            [Problem("no row of data and no heading", name, line, None, ", ".join(row))],
+            mend=f"Mend it, or leave it out with --skip {quote(row[0])}",
+        )
     if not head.nameless and any(columns.filled(c) for c in range(head.named, columns.width)):
         problem = Problem(
             f"the rows have {columns.width} cells, the heading names {head.named}",
@@ -95,7 +115,7 @@ def _sheet_table(source: Source, layout: Layout) -> Table:
         )
     found: dict[str, Table] = {}
     for sheet in [layout.sheet] if layout.sheet else book.sheets:
-        table = _one_sheet(book, sheet, source.name)
+        table = _one_sheet(book, sheet, source.name, layout)
         if table is not None:
             found[sheet] = table
     if not found:
@@ -115,8 +135,9 @@ def _sheet_table(source: Source, layout: Layout) -> Table:
     return table
 
 
-def _one_sheet(book: Workbook, sheet: str, name: str) -> Table | None:
+def _one_sheet(book: Workbook, sheet: str, name: str, layout: Layout) -> Table | None:
     grid = book.grid(sheet)
+    _skip(grid, layout)
     found = _with_head(grid, name)
     if found is None or len(grid.rows) - found[1].first < 3:
         return None
@@ -124,7 +145,7 @@ def _one_sheet(book: Workbook, sheet: str, name: str) -> Table | None:
     timed = any(columns.share(c, "moment", "date", "clock", "duration") > 0.5 for c in range(columns.width))
     if not timed and (columns.width < 2 or head.nameless):
         return None
-    return Table(grid, columns, head, "workbook", ",", sheet, book.epoch, list(book.notes))
+    return Table(grid, columns, head, "workbook", ",", sheet, book.epoch, grid.notes)
 
 
 def quote(text: str) -> str:

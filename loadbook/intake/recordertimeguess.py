@@ -12,7 +12,7 @@ from .layout import Layout
 from .recordernames import is_elapsed, read_heading
 from .recorderoptions import ORDERS, Options, Question
 from .recordertable import Table, quote
-from .recordertimes import date_orders, format_of, kind_of
+from .recordertimes import date_orders, format_of, kind_of, unix_seconds
 
 _TIME_WORD = re.compile(r"\b(time|date|timestamp|datetime|clock|zeit|datum|uhrzeit|fecha|hora|heure|data|ora)\b")
 _FACTOR = (
@@ -196,6 +196,13 @@ def _number(table: Table, numeric: list[int], options: Options, layout: Layout, 
         )
     place = rising[0]
     values = _column(table, place, layout)
+    if not options.time_unit and all(unix_seconds(float(v)) is not None for v in values):
+        questions = []
+        if options.epoch != "1970":
+            questions.append(
+                Question(f"{names[place]!r} may count from 1970 in UTC", "--epoch 1970 (else --time-unit)")
+            )
+        return TimeGuess([place], "serial", "1970", questions)
     if options.time_kind == "serial" or (not options.time_kind and not options.time_unit and _is_serial(values)):
         questions = []
         epoch = options.epoch or table.epoch

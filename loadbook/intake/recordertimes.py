@@ -230,6 +230,16 @@ def serial_moment(number: float, epoch: str) -> datetime | None:
     return _EPOCH[epoch] + timedelta(milliseconds=round(number * 86_400_000))
 
 
+def unix_seconds(number: float) -> float | None:
+    """Seconds since 1970 of a count of seconds or milliseconds from then; None outside 2000 to 2099.
+
+    >>> unix_seconds(1773475200.0) == unix_seconds(1773475200000.0)
+    True
+    """
+    seconds = number / 1000.0 if number > 1e11 else number
+    return seconds if 946_684_800 <= seconds < 4_102_444_800 else None
+
+
 def parse_fast(column: pd.Series[str], fmt: str) -> np.ndarray | None:
     """Seconds since 1970 (as if UTC where there is no offset) of a column, None where a cell does not fit."""
     import pandas as pd

@@ -20,7 +20,7 @@ from .recorderread import Raw
 from .recordertable import quote
 from .settlevalues import ChannelSpec, settle_values
 
-NOON_TO_NOON = 43_200.0
+HALF_DAY = 43_200.0
 
 
 @dataclass
@@ -95,7 +95,11 @@ def settle(
     axis, asked = settleaxis.rising(time, values, flags, lines, layout.repeated_times)
     questions += asked
     notes += axis.notes
-    _twelve_hours(axis.backwards, time, where)
+    if axis.backwards:
+        _turned_back(time, where)
+    if len(axis.t) < 2 or not len(axis.values):
+        what = "only one row of data" if len(axis.values) else "no channel is left"
+        raise IntakeError(f"{what}: no trace", [Problem("look at it with: loadbook trace look", where or None)])
     headings = raw.headings
     for heading, name in zip(headings, unique([h.name for h in headings]), strict=True):
         if name != heading.name:
@@ -231,16 +235,25 @@ def _day(start: str, zone: ZoneInfo) -> date:
         return _moment(start, zone).astimezone(zone).date()
 
 
-def _twelve_hours(backwards: int, time: Floats, where: str) -> None:
-    """A 12-hour clock without AM/PM: the time steps back by twelve hours less one interval, and hours stay below 13."""
-    if not backwards:
-        return
+def _turned_back(time: Floats, where: str) -> None:
+    """Refuse a clock that turns back by half a day less one interval (12 hours without AM/PM), or by a whole day less
+    one interval (a date that is not counted on at midnight): sorting would put rows in the wrong place."""
     steps = np.diff(time)
     back = steps[steps < 0]
     usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
-    if len(back) <= 4 and ((back >= -NOON_TO_NOON) & (back <= -NOON_TO_NOON + 2.5 * usual)).all() and usual < 7200:
-        raise IntakeError(
+    for span, what, problem, mend in (
+        (
+            HALF_DAY,
             "the time steps back by twelve hours: a 12-hour clock without AM and PM cannot be told",
-            [Problem("half of the rows would stand on the wrong half of the day", where or None)],
-            mend="Export the file with AM/PM or a 24-hour clock",
-        )
+            "half of the rows would stand on the wrong half of the day",
+            "Export the file with AM/PM or a 24-hour clock",
+        ),
+        (
+            settleaxis.DAY,
+            "the time steps back by a day: the date is not counted on at midnight",
+            "the rows after midnight would stand before the others",
+            "Leave the date column out: --time with the time column alone, and --start with the date",
+        ),
+    ):
+        if len(back) <= 4 and ((back >= -span) & (back <= -span + 2.5 * usual)).all() and usual < 7200:
+            raise IntakeError(what, [Problem(problem, where or None)], mend=mend)

@@ -141,19 +141,25 @@ def rising(
             )  # fmt: skip
         notes.append(f"{len(together)} rows repeat a rounded time: spread evenly up to the next")
         time = spread_repeats(time)
-    elif not repeats and len(together):
-        other = ~_same(values[:, together], values[:, together + 1]).all(axis=0)
-        if other.sum() >= 3 and other.sum() >= REPEAT_SHARE * len(time):
-            questions.append(
-                Question(
-                    f"{int(other.sum())} of {len(time)} rows have the time of the row before and other values:"
-                    " rounded times, or duplicates?",
-                    "--repeated-times spread or first",
-                )
-            )
     axis = _sorted(time, values.copy(), flags.copy(), lines)
+    if not repeats and axis.duplicates >= 3 and axis.duplicates >= REPEAT_SHARE * len(time):
+        questions.append(_about_duplicates(time, lines, axis.duplicates))
     axis.notes = notes + axis.notes
     return axis, questions
+
+
+def _about_duplicates(time: Floats, lines: np.ndarray, count: int) -> Question:
+    back = np.flatnonzero(np.diff(time) < 0)
+    if len(back):
+        return Question(
+            f"the time goes back in line {int(lines[back[0] + 1])}, and {count} of {len(time)} rows have the time of an"
+            " earlier row and other values: two records in one file?",
+            "--repeated-times first (leaves those rows out), or take the file apart",
+        )
+    return Question(
+        f"{count} of {len(time)} rows have the time of an earlier row and other values: rounded times, or duplicates?",
+        "--repeated-times spread or first",
+    )
 
 
 def _same(a: Floats, b: Floats) -> np.ndarray:

@@ -28,6 +28,8 @@ from .recordersource import Source, open_source
 from .settle import Counts
 from .settlevalues import ChannelSpec
 
+FAR_HOURS = 12.0
+
 
 @dataclass
 class TakenTrace:
@@ -75,6 +77,7 @@ def take_trace(
         run_started=times.from_stored(record.row["started"]), known=known,
     )  # fmt: skip
     stop(read.questions, source.name)
+    _far_from_run(read, record)
     trace, specs, missing_rows = as_trace(read, record, canonical)
     valid = marked(trace)
     trace.flags = np.where(valid.flags & OUT_OF_RANGE, trace.flags | OUT_OF_RANGE, trace.flags)
@@ -132,6 +135,16 @@ def _already(conn: Any, record: RunRecord, source: Source) -> TakenTrace | None:
             mend=f"Withdraw it first: loadbook amend traces {record.trace['trace_id']} state=withdrawn --why TEXT",
         )  # fmt: skip
     return None
+
+
+def _far_from_run(read: Read, record: RunRecord) -> None:
+    """Say so where the file begins far from the run's own start: a wrong file, or dates read in the wrong order."""
+    if read.reading.started is None:
+        return
+    hours = (read.reading.started - times.from_stored(record.row["started"])).total_seconds() / 3600
+    if abs(hours) > FAR_HOURS:
+        way = "after" if hours > 0 else "before"
+        read.notes.append(f"the file begins {abs(hours):.1f} h {way} the run's start: is it this run's?")
 
 
 def recorded_channels(record: RunRecord) -> tuple[dict[str, tuple[str, str]], dict[str, Channel]]:
