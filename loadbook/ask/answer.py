@@ -70,6 +70,7 @@ class Answer:
     evidence_sha256: str = ""
     reply: Reply | None = None
     own: dict[str, Any] | None = None
+    history: pd.DataFrame | None = field(default=None, repr=False)  # the pieces it rests on
     before_um: float | None = None  # a typical form error before, where the figures are in % of it
     answer_id: int | None = None
 
@@ -103,7 +104,7 @@ def answer(book: BookFolder, question: Question, system: str | None = None) -> A
     source = answerdata.load(book, kind=about.kind)
     process = answerdata.choose_process(source, about.kind, about.part, question.process, process)
     found = answer_of(source, question, about, process, system or book.units)
-    found.advice = advise(book, found, source)
+    found.advice = advise(book, found)
     found.text = answerwords.sentences(found, system or book.units)
     return found
 
@@ -130,6 +131,7 @@ def answer_of(source: Source, question: Question, about: Subject, process: str, 
     if about.kind == "hardness":
         return _refused(out, "hardness is kept but does not move", "Ask about a size or a form error.")
     pieces = source.pieces(process, about.kind, about.scale)
+    out.history = pieces.frame
     out.cautions += answerwords.history_cautions(pieces, question.settings)
     if len(pieces.frame) == 0:
         return _refused(out, *answerwords.nothing_measured(pieces))

@@ -14,10 +14,9 @@ if TYPE_CHECKING:
     from loadbook.keep.book import BookFolder
 
     from .answer import Answer
-    from .answerdata import Source
 
 
-def advise(book: BookFolder, a: Answer, source: Source) -> dict[str, Any]:
+def advise(book: BookFolder, a: Answer) -> dict[str, Any]:
     """atmosphere, stock, thermocouples, cycle; also adds the cautions that belong to the answer."""
     s, conn = a.subject, book.read()
     air = advice.atmosphere(s.condition, s.machining, s.stock_mm, s.reactive, s.family)
@@ -33,11 +32,10 @@ def advise(book: BookFolder, a: Answer, source: Source) -> dict[str, Any]:
     side = harm(s.kind)
     if a.reply is not None:
         out["stock"] = _stock(a, side)
-    pieces = source.pieces(a.process, s.kind, s.scale).frame
-    if len(pieces):
+    if a.history is not None and len(a.history):
         scale = Scale(s.scale, s.reference_length_mm)
         told = s.scale != "um per 100 mm" or s.reference_length_mm
-        found = advice.kindest_cycle(_like(pieces, a), s.part, side)
+        found = advice.kindest_cycle(_like(a.history, a), s.part, side)
         if found and told:
             rows = [{**asdict(c), "mean": scale.told(c.mean), "worst": scale.told(c.worst)} for c in found]
             out["cycle"] = {

@@ -160,7 +160,7 @@ class Design:
         """Labels of every grouping for a question; None where nothing is known of it."""
         known = self.series_of.get((asked.part or "", asked.characteristic or ""))
         out: dict[str, list[Hashable | None]] = {
-            "same family": [getattr(asked, name) or None for name in FAMILY],
+            "same family": [self._label(name, asked, known) for name in FAMILY],
             "same part": [known],
             "same part number": [asked.part],
         }
@@ -175,7 +175,7 @@ class Design:
             out["since the break"] = [age]
             out["part since the break"] = [None if known is None else (known, age)]
         for name in self.extra:
-            out[f"same {name}"] = [getattr(asked, name, None) or None]
+            out[f"same {name}"] = [self._label(name, asked, known)]
         return out
 
     def columns(self, asked: Asked) -> dict[str, Floats]:
@@ -203,6 +203,14 @@ class Design:
             own = np.array([float(name == level) for name in levels])
             out[f"{factor} within part"] = own - share if known is not None and level is not None else own * 0.0
         return out
+
+    def _label(self, name: str, asked: Asked, series: int | None) -> Hashable | None:
+        """The label asked for, else what a known part number's last cell had."""
+        given = getattr(asked, name, None)
+        if given or series is None:
+            return given or None
+        last = int(np.flatnonzero(self.cells.series == series)[-1])
+        return self.cells.frame[name].iloc[last] or ("not recorded", series)
 
     def new_levels(self, asked: Asked) -> dict[str, str]:
         """Setup or atmosphere asked for that no run of the history had."""

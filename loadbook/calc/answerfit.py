@@ -28,6 +28,7 @@ from loadbook.calc.model import Floats
 from loadbook.ground.errors import CalculationError
 
 Ints = npt.NDArray[np.int64]
+REACH = 2.0  # the penalty on a standard deviation peaks at this many standard deviations of the cell means
 VAGUE = 100.0  # variance of the intercept, in variances of the cell means
 
 
@@ -288,8 +289,8 @@ def _evaluate(sums: _Sums, log_var: Floats, given: _Given) -> _State:
         gradient[terms + 1] += 0.5 * (df - ss / s2)
         penalised = terms + 1 if df > 0 else terms + 2
     sd = np.sqrt(var[:penalised])
-    value -= float(np.sum(0.5 * log_var[:penalised] - sd / (2 * scale)))
-    gradient[:penalised] -= 0.5 * (1.0 - sd / (2 * scale))
+    value -= float(np.sum(0.5 * log_var[:penalised] - sd / (REACH * scale)))
+    gradient[:penalised] -= 0.5 * (1.0 - sd / (REACH * scale))
     return _State(value, gradient, beta, C, g, log_lik)
 
 

@@ -14,6 +14,14 @@ from loadbook.show.tables import exact, plain
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say
 
 
+def _one_thread() -> None:
+    """Small matrices: threads of the linear algebra cost more than they give, above all on a busy machine."""
+    import os
+
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
 @click.command(cls=LoadbookCommand)
 @click.option("--part", metavar="PART", help="A part number on record.")
 @click.option("--characteristic", metavar="NAME", help="Which of its characteristics.")
@@ -48,6 +56,7 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
     if number is not None:
         _show(book, number, fmt)
         return
+    _one_thread()
     from loadbook.ask.answer import answer as ask
     from loadbook.ask.answersaved import save
 
@@ -188,6 +197,7 @@ def trial(
 
     Example: loadbook trial flatness --of heating_rate_peak_c_per_h --runs 6 --low 60 --high "150 C/h"
     """
+    _one_thread()
     from loadbook.ask.answersubject import planned
     from loadbook.ask.trial import trial as ask
     from loadbook.ground.errors import UsageError
@@ -224,6 +234,7 @@ def backtest(contents: tuple[float, ...], filters: Filters, fmt: str | None, boo
 
     Example: loadbook backtest --kind "outside diameter" --process "stress relief"
     """
+    _one_thread()
     from loadbook.ask.backtest import CONTENTS
     from loadbook.ask.backtest import backtest as ask
     from loadbook.ground.errors import UsageError
