@@ -83,7 +83,11 @@ def hold_soak(s: Segment, view: View, frame: Frame) -> SoakSeen | None:
     hold = frame.phases.hold_of(s.number)
     if s.band_low_c is None or s.band_high_c is None or hold is None:
         return None
-    return look(view, hold, soak_rows(s, view)[0], frame.blind_s, frame.guard.factor)
+    key = ("soak", s.number, s.soak_by)
+    if key not in view.memo:
+        view.memo[key] = look(view, hold, soak_rows(s, view)[0], frame.blind_s, frame.guard.factor)
+    seen: SoakSeen = view.memo[key]
+    return seen
 
 
 def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float) -> Clause:
