@@ -29,7 +29,7 @@ from loadbook.ground.errors import CalculationError
 
 Ints = npt.NDArray[np.int64]
 REACH = 2.0  # the penalty on a standard deviation peaks at this many standard deviations of the cell means
-VAGUE = 100.0  # variance of the intercept, in variances of the cell means
+VAGUE = 100.0  # variance of the intercept about the mean of all cells, in variances of the cell means
 
 
 @dataclass
@@ -320,7 +320,7 @@ def fit(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float
     free = len(kept) + 1 + (s2_fixed is None)
     start = np.full(free, np.log(spread / (len(kept) + 2)))
     bounds = [(np.log(spread * 1e-7), np.log(spread * 1e3))] * free
-    given = _Given(len(kept), VAGUE * max(spread, centre**2), s2_fixed, (within_df, within_ss), scale)
+    given = _Given(len(kept), VAGUE * spread, s2_fixed, (within_df, within_ss), scale)
 
     def target(x: Floats) -> tuple[float, Floats]:
         state = _evaluate(sums, x, given)
