@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import subprocess
+import sys
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from loadbook.ground.errors import LoadbookError
+from loadbook.ground.kinds import BY_KIND
 from loadbook.intake.take import take_file
 from loadbook.keep.book import BookFolder
 
 FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "intake"
-INDEX = tomllib.loads((FOLDER / "index.toml").read_text(encoding="utf-8"))["file"]
+WHOLE = tomllib.loads((FOLDER / "index.toml").read_text(encoding="utf-8"))
+INDEX, GOOD = WHOLE["file"], WHOLE["good"]
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
 
@@ -29,7 +33,36 @@ def test_one_fault_one_error(entry: dict[str, str], book: BookFolder) -> None:
 
 
 def test_every_file_is_in_the_index() -> None:
-    assert {p.name for p in FOLDER.iterdir()} == {e["name"] for e in INDEX} | {"index.toml"}
+    named = {e["name"] for e in (*INDEX, *GOOD)}
+    there = {p.name for p in FOLDER.iterdir() if p.name != "__pycache__"}
+    assert there == named | {"index.toml", "workbooks.py"}
+
+
+@pytest.mark.parametrize("entry", GOOD, ids=lambda e: e["name"])
+def test_a_good_file_that_looks_odd_comes_in_as_it_is_meant(entry: dict[str, Any], book: BookFolder) -> None:
+    kind = BY_KIND[entry["kind"]]
+    last = book.read().execute(f"SELECT max(rowid) FROM {kind.table}").fetchone()[0] or 0
+    taken = take_file(book, kind.kind, FOLDER / entry["name"])
+    assert (taken.read, taken.added, taken.refused) == (len(entry["rows"]), len(entry["rows"]), [])
+    stored = book.read().execute(f"SELECT * FROM {kind.table} WHERE rowid > ? ORDER BY rowid", (last,)).fetchall()
+    assert len(stored) == len(entry["rows"])
+    for row, wanted in zip(stored, entry["rows"], strict=True):
+        for name, value in wanted.items():
+            assert row[name] == (pytest.approx(value, abs=1e-9) if isinstance(value, float) else value), name
+
+
+def test_the_workbooks_are_written_by_their_script(tmp_path: Path) -> None:
+    """Only the values count: the library's own version stands in the files' bytes."""
+    from python_calamine import CalamineWorkbook
+
+    subprocess.run([sys.executable, str(FOLDER / "workbooks.py"), str(tmp_path)], check=True)
+    names = [p.name for p in FOLDER.iterdir() if p.suffix == ".xlsx"]
+    assert sorted(names) == sorted(p.name for p in tmp_path.iterdir())
+    for name in names:
+        kept, fresh = (CalamineWorkbook.from_path(str(folder / name)) for folder in (FOLDER, tmp_path))
+        assert kept.sheet_names == fresh.sheet_names
+        for sheet in kept.sheet_names:
+            assert kept.get_sheet_by_name(sheet).to_python() == fresh.get_sheet_by_name(sheet).to_python()
 
 
 def test_the_command_prints_it_and_exits_with_1(book: BookFolder, loadbook: Run) -> None:
