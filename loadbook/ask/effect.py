@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 PLANNABLE = ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
 FACTORS = ("setup", "atmosphere")
-MORE_FACTORS = ("furnace", "position", "machining", "axis", "gauge", "heat_number")
+MORE_FACTORS = ("furnace", "position", "machining", "axis", "gauge", "heat_number", "cycle")
 PLAIN_STRATUM = (*STRATUM, "characteristic")
 
 
@@ -89,7 +89,7 @@ def effect(
         from dataclasses import replace
 
         filters = replace(filters, **{name: characteristic})
-    data = load(book, filters, asked)
+    data = load(book, filters, asked, also=MORE_FACTORS)
     names = [of] if isinstance(of, str) else list(of)
     return effect_of(data, names, stage, asked, confidence, system or book.units)
 

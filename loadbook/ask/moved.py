@@ -96,8 +96,9 @@ def moved(
     """
     check_share(confidence, "--confidence")
     check_share(content, "--content")
-    data = load(book, filters or Filters())
-    return moved_of(data, [by] if isinstance(by, str) else list(by), stage, confidence, content)
+    words = [by] if isinstance(by, str) else list(by)
+    data = load(book, filters or Filters(), also=[w.name for w in movement.parse_by(words)])
+    return moved_of(data, words, stage, confidence, content)
 
 
 def check_share(value: float, name: str) -> None:

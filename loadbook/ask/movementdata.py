@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -41,8 +42,16 @@ class MovementData:
         return dict(zip(rows["parameter"], rows["unit"], strict=True))
 
 
-def load(book: BookFolder, filters: Filters, asked: bool = False) -> MovementData:
-    """Read the rows of a question.
+# what every calculation reads; treatment columns come on top of these
+COLUMNS = (
+    "run", "started", "process", "part", "serial", "characteristic", "kind", "side", "scale", "unit", "setup",
+    "atmosphere", "position", "before_mm", "after_mm", "lower_mm", "upper_mm", "movement_mm", "movement_um",
+    "movement_um_per_100mm", "expanded_uncertainty_mm", "below_gauge", "way", "corrected_20c", "set_aside",
+)  # fmt: skip
+
+
+def load(book: BookFolder, filters: Filters, asked: bool = False, also: Sequence[str] = ()) -> MovementData:
+    """Read the rows of a question; `also` names further columns of the view (names it does not have are left out).
 
     Raises UsageError for a filter that does not apply, NotFoundError where no reading fits.
     """
@@ -52,7 +61,8 @@ def load(book: BookFolder, filters: Filters, asked: bool = False) -> MovementDat
     try:
         columns = {str(r[0]) for r in connection.execute("DESCRIBE movement").fetchall()}
         where, values = filters.sql(columns)
-        frame = _rows(connection, f"SELECT * FROM movement WHERE {where}", values, filters)
+        listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in also if c in columns)]))
+        frame = _rows(connection, f"SELECT {listed} FROM movement WHERE {where}", values, filters)
         parameters = connection.execute(
             "SELECT run, parameter, value, unit, source FROM parameter WHERE channel IS NULL AND "
             + ("source = 'asked'" if asked else "source IN ('trace', 'stated')")
