@@ -131,6 +131,11 @@ def _earned(a: Answer) -> str:
     group = "run" if a.reply.known else "part number"
     if a.outside_range:
         return "Extrapolation, no coverage claim: it was never run so (see the cautions)."
+    if a.backtest_coverage is None and not a.reply.model_only:
+        return (
+            f"Its width comes from the back-test of all {many(a.reply.groups, group)}; one more is needed to judge it by "
+            "leaving each out."
+        )
     if a.backtest_coverage is None:
         return (
             f"Model only, not back-tested: {many(a.reply.groups, group)} are too few to leave out in turn for "

@@ -39,7 +39,7 @@ class Reply:
     groups          how many runs (known) or part numbers (new) the back-test leaves out in turn
     quantile        q, in standard deviations;  factor f of the spread class;  spread_class its name
     v_mean, v       variance of the mean, and of one new piece in a new run
-    coverage        back-tested coverage, or None where model only
+    coverage        back-tested coverage, or None where model only, or too few groups to judge by the others
     outside         planned settings outside what was run: name -> (asked, lowest run, highest run)
     """
 
@@ -219,7 +219,9 @@ class History:
         else:
             factor, df = self.factors.get(name, 1.0), float(df1)
             quantile = backtest.weighted_quantile(np.abs(scores.score) / self.piece_factor, scores.weight, content)
-            held = self.coverage(known, content)
+            # one group fewer must still have a finite quantile, or every left-out interval would hold by being endless
+            enough = scores.groups > backtest.groups_needed(content)
+            held = self.coverage(known, content) if enough else None
         half = quantile * factor * float(np.sqrt(v))
         ratio, bound = 1.0, float("nan")
         if harm:
