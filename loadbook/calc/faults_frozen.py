@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .faults_scene import Scene, clock, line_fit, runs_of
+from .faults_scene import Scene, clock, line_fit
 from .model import Fault, Floats
 
 LEAST_S = 600.0
@@ -64,17 +64,13 @@ def _still(scene: Scene, row: int) -> list[tuple[int, int]]:
         return []
     values = scene.y[row, index]
     same = np.abs(np.diff(values)) <= 0.2 * scene.resolution[row]
-    found = []
-    for a, b in runs_of(same):
-        first, last = int(index[a]), int(index[b + 1])
-        enough = (b + 2 - a) >= max(4, 0.6 * (last - first + 1))
-        if (
-            enough
-            and scene.t[last] - scene.t[first] >= LEAST_S
-            and abs(values[a] - values[b + 1]) <= scene.resolution[row]
-        ):
-            found.append((first, last))
-    return found
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], same.view(np.int8), [0]))))
+    begin, end = edges[::2], edges[1::2]  # positions in index; end is the last still one
+    first, last = index[begin], index[end]
+    number = end - begin + 1
+    enough = (scene.t[last] - scene.t[first] >= LEAST_S) & (number >= np.maximum(4, 0.6 * (last - first + 1)))
+    enough &= np.abs(values[begin] - values[end]) <= scene.resolution[row]
+    return [(int(a), int(b)) for a, b in zip(first[enough], last[enough], strict=True)]
 
 
 def _judged(scene: Scene, row: int, first: int, last: int, rate: float, rate_at_k: float) -> Fault | None:
