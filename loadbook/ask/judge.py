@@ -79,7 +79,14 @@ class JudgedRun:
         if self.judgement is None:
             return f"CANNOT BE TOLD: the run has no trace to hold against {name}"
         total = len(self.clauses)
-        doubted = sorted({f.channel for f in self.faults if not f.certain})
+        decided = {(channel, kind) for channel, kind, _ in self.record.confirmed()}
+        doubted = sorted(
+            {
+                f.channel
+                for f in self.faults
+                if derived.fault_state(f) == "suspected" and (f.channel, f.kind) not in decided
+            }
+        )
         tail = f" ({', '.join(doubted)} suspected of a fault)" if doubted else ""
         broken, untold = len(self.of("broken")), len(self.of("cannot be told"))
         if broken:
@@ -134,10 +141,11 @@ class JudgedRun:
         }  # fmt: skip
 
 
-def judge_run(book: BookFolder, run: str) -> JudgedRun:
+def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
     """Judge one run of the book from its trace (its SHA-256 is checked as it is read).
 
-    Raises NotFoundError (no such run), DamageError (the trace is not what was written)
+    figures  False leaves out what was achieved beside what was asked (for one line per run)
+    Raises   NotFoundError (no such run), DamageError (the trace is not what was written)
     """
     conn = book.read()
     record = load_run(conn, run)
@@ -161,7 +169,7 @@ def judge_run(book: BookFolder, run: str) -> JudgedRun:
         return JudgedRun(record, verdict, None, asked, approvals, _remarks(record, ()))
     trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
     factor, decides = guard_settings(book)
-    done = derived.work(record, trace, guard_factor=factor, guard_decides=decides)
+    done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=figures)
     judgement = done.judgement
     verdict = judgement.verdict if record.cycle else "no cycle"
     asked = _asked(done.asked, done.parameters, record)
@@ -171,7 +179,7 @@ def judge_run(book: BookFolder, run: str) -> JudgedRun:
 def judge_runs(book: BookFolder, runs: Sequence[str]) -> Iterator[JudgedRun]:
     """Judge several runs, one after the other: memory does not grow with their number."""
     for run in runs:
-        yield judge_run(book, run)
+        yield judge_run(book, run, figures=False)
 
 
 def guard_settings(book: BookFolder) -> tuple[float, bool]:

@@ -82,12 +82,19 @@ def finding_rows(record: RunRecord, judgement: Judgement, started: str | None) -
     rows = [_blank(record.run, "run", "run", verdict, "; ".join(judgement.remarks))]
     rows += [_clause(record.run, c, started) for c in judgement.clauses]
     for fault in judgement.faults:
-        state = decided.get((fault.channel, fault.kind)) or ("certain" if fault.certain else "suspected")
+        state = decided.get((fault.channel, fault.kind)) or fault_state(fault)
         row = _blank(record.run, "fault", fault.kind, state, fault.evidence)
         row.update(channel=fault.channel, first_s=fault.start_s, lasted_s=fault.end_s - fault.start_s)
         row.update(first_at=moment(started, fault.start_s), confidence=fault.confidence)
         rows.append(row)
     return rows
+
+
+def fault_state(fault: Fault) -> str:
+    """How a fault counts before anybody decided: 'certain' (left out), 'suspected', or 'reported' (never left out)."""
+    if fault.certain:
+        return "certain"
+    return "reported" if fault.kind in clauses.REPORTED_ONLY else "suspected"
 
 
 def _blank(run: str, what: str, name: str, verdict: str, text: str) -> Row:

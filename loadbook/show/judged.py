@@ -10,6 +10,7 @@ from loadbook.ask.judge import JudgedRun, local
 from loadbook.calc.model import ClauseResult
 from loadbook.ground import units
 from loadbook.keep.book import BookFolder
+from loadbook.keep.derived import fault_state
 
 from .tables import emit, plain
 
@@ -95,7 +96,7 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
     if judged.faults:
         decided = {(c, k): d for c, k, d in judged.record.confirmed()}
         rows = [[f.channel, f.kind, when(f.start_s), lasted(f.end_s - f.start_s), f"{f.confidence:.2f}",
-                 decided.get((f.channel, f.kind)) or ("certain" if f.certain else "suspected"), f.evidence]
+                 decided.get((f.channel, f.kind)) or fault_state(f), f.evidence]
                 for f in judged.faults]  # fmt: skip
         _section(
             out, "Thermocouple faults", ["channel", "fault", "from", "for", "confidence", "state", "evidence"], rows
