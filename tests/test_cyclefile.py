@@ -163,3 +163,13 @@ def test_a_cycle_comes_back_from_the_book_as_it_was(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="2 revisions"):
         load_cycle(book.read(), "SR-620")
     assert load_cycle(book.read(), "SR-620", "B").revision == "B"
+
+
+def test_an_allowance_to_slow_while_heating() -> None:
+    text = HEAD + HEAT + 'rate_min = "100 F/h"\nmay_slow_above = "1000 F"\n'
+    cycle = parse_cycle(text).cycle
+    assert cycle.segments[0].rate_min_c_per_h is None
+    (limit,) = cycle.limits
+    assert (limit.quantity, limit.relation, limit.segment, limit.phase) == ("heating_rate", "min", 1, "heating")
+    assert limit.below_c == pytest.approx(537.778, abs=5e-4) and limit.above_c is None
+    assert limit.typed == "100 F/h, may slow above 1000 F"

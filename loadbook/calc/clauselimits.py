@@ -13,10 +13,11 @@ from .clausesegments import WINDOW_MIN, decide_rate, in_range
 from .clauseseries import Mask, Series, View, difference, extreme, fewest, rate, spread, spread_distance, spread_piece
 from .limits import Resolved, resolve
 from .model import ClauseResult, Cycle, Limit, PieceRecord
+from .parameters_hold import LEAK_EVENTS
 from .rates import line
 
 _WHILE = {"heating": " while heating", "hold": " during holds", "cooling": " while cooling", "start": "", "any": ""}
-LEAK_BEGAN, LEAK_ENDED = "leak-up begun", "leak-up ended"
+LEAK_BEGAN, LEAK_ENDED = LEAK_EVENTS
 UNITS = {
     "spread": "c_diff", "lead": "c_diff", "over_temperature": "c", "start_control": "c", "start_work": "c",
     "heating_rate": "c_per_h", "cooling_rate": "c_per_h", "heating_rate_work": "c_per_h",
@@ -225,7 +226,7 @@ def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResu
 
 
 def _leak(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
-    """Least-squares rise of the pressure between the events 'leak-up begun' and 'leak-up ended'; the worst of them."""
+    """Least-squares rise of the pressure between the events 'leak-up started' and 'leak-up ended'; the worst of them."""
     begun = [e.t_s for e in view.trace.events if e.event.strip().casefold() == LEAK_BEGAN]
     ended = [e.t_s for e in view.trace.events if e.event.strip().casefold() == LEAK_ENDED]
     rows = view.trace.rows("pressure")

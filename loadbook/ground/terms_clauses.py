@@ -61,7 +61,7 @@ CLAUSES: tuple[Term, ...] = (
        "that is not recorded cannot be told."),
     _c("pressure", "mbar", "The highest (or lowest) pressure of any pressure channel in the phase or segment."),
     _c("leak-up", "mbar_per_h",
-       "Rise of the pressure between the events 'leak-up begun' and 'leak-up ended': least-squares slope, the worst of "
+       "Rise of the pressure between the events 'leak-up started' and 'leak-up ended': least-squares slope, the worst of "
        "them.", "", _LS),
     _c("dew point", "c", "The highest dew point recorded in the phase."),
     _c("oxygen", "", "The most oxygen recorded in the phase, in the recorder's own unit."),
