@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import sqlite3
-
 import pytest
 
 from loadbook.ground.errors import UsageError
-from loadbook.keep.condition import check_condition, check_sqlite_condition
+from loadbook.keep.condition import check_condition
 
 
 @pytest.mark.parametrize(
@@ -44,33 +42,3 @@ def test_conditions(text: str) -> None:
 def test_anything_else_is_refused_with_the_reason(text: str, why: str) -> None:
     with pytest.raises(UsageError, match=why):
         check_condition(text)
-
-
-@pytest.fixture
-def conn() -> sqlite3.Connection:
-    made = sqlite3.connect(":memory:")
-    made.execute("CREATE TABLE run (a, b)")
-    made.execute("CREATE TABLE other (a)")
-    return made
-
-
-@pytest.mark.parametrize("text", ["a > 1", "lower(b) LIKE 'x%'", "a IN (1, 2) OR b IS NULL", "a > 1 -- remark"])
-def test_sqlite_conditions(conn: sqlite3.Connection, text: str) -> None:
-    check_sqlite_condition(conn, text, ["run"])
-    conn.execute("SELECT * FROM other").fetchall()  # the authorizer is gone again
-
-
-@pytest.mark.parametrize(
-    ("text", "why"),
-    [
-        ("a IN (SELECT a FROM other)", "may not hold"), ("EXISTS (SELECT 1 FROM run)", "may not hold"),
-        ("1) UNION SELECT 1 FROM (SELECT 1", "may not hold|cannot be read"), ("load_extension('x')", r"load_extension"),
-        ("1; DROP TABLE run", "cannot be read"), ("randomblob(1000000000) = 1", "randomblob"),
-        ("1) OR (1", "cannot be read"), ("other.a = 1", "cannot be read"), ("", "cannot be read"),
-        ("zeroblob(1000000000) = 1", "zeroblob"), ("writefile('x', 'y') = 1", "may not hold|cannot be read"),
-    ],
-)  # fmt: skip
-def test_sqlite_conditions_refused(conn: sqlite3.Connection, text: str, why: str) -> None:
-    with pytest.raises(UsageError, match=why):
-        check_sqlite_condition(conn, text, ["run"])
-    assert conn.execute("SELECT count(*) FROM sqlite_schema").fetchone() == (2,)

@@ -6,6 +6,7 @@ behind the guard.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -138,7 +139,9 @@ def _parsed(book: BookFolder, p: SqlParameter, text: str) -> Any:
     try:
         if p.type == "integer":
             return int(text)
-        return float(text)
+        number = float(text)
+        if math.isfinite(number):
+            return number
     except ValueError:
         pass
     if p.type == "number" and p.unit in _DIMENSIONS:

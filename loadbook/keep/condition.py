@@ -7,8 +7,6 @@ only compare, combine or convert columns and constants, and every function one o
 from __future__ import annotations
 
 import json
-import sqlite3
-from collections.abc import Iterable
 from functools import lru_cache
 from typing import Any
 
@@ -80,54 +78,3 @@ def _walk(node: Any) -> None:
             raise UsageError(f"a condition may hold no {str(kind).lower()}", where="--where", mend=_MEND)
         for part in node.values():
             _walk(part)
-
-
-_SQLITE_HARMLESS = (
-    "lower upper length trim ltrim rtrim substr substring replace instr like glob abs round coalesce ifnull nullif"
-    " max min date time datetime julianday strftime unixepoch printf iif typeof"
-)
-SQLITE_FUNCTIONS = frozenset(_SQLITE_HARMLESS.split())
-
-
-def check_sqlite_condition(conn: sqlite3.Connection, text: str, tables: Iterable[str]) -> None:
-    """The same for `list` and `show`, whose conditions SQLite itself reads: prepared, not run, with an authorizer
-    that lets it read the columns of the tables named and call harmless functions, and refuses all else.
-
-    Raises UsageError for a subquery, another table, any other function, or a text that is no expression.
-    """
-    named = list(tables)
-    refused: list[str] = []
-    selects = 0
-
-    def may(action: int, first: str | None, second: str | None, _db: str | None, _trigger: str | None) -> int:
-        nonlocal selects
-        if action == sqlite3.SQLITE_SELECT:
-            selects += 1
-            if selects == 1:
-                return sqlite3.SQLITE_OK
-            refused.append("a query inside it")
-        elif action == sqlite3.SQLITE_READ and first in named:
-            return sqlite3.SQLITE_OK
-        elif action == sqlite3.SQLITE_READ:
-            refused.append(f"the table {first}")
-        elif action == sqlite3.SQLITE_FUNCTION and str(second).lower() in SQLITE_FUNCTIONS:
-            return sqlite3.SQLITE_OK
-        elif action == sqlite3.SQLITE_FUNCTION:
-            refused.append(f"the function {second}()")
-        else:
-            refused.append("anything that changes the book")
-        return sqlite3.SQLITE_DENY
-
-    if len(text) > LONGEST:
-        raise UsageError(f"the condition is longer than {LONGEST} characters", where="--where", mend=_MEND)
-    listed = ", ".join(f'"{t}"' for t in named)
-    conn.set_authorizer(may)
-    try:
-        for query in (f"SELECT 1 FROM {listed} WHERE (\n{text}\n)", f"SELECT 1 FROM {listed} WHERE\n{text}\n"):
-            selects = 0
-            conn.execute(f"EXPLAIN {query}").fetchall()
-    except (sqlite3.Error, sqlite3.Warning) as exc:
-        why = f"may not hold {refused[0]}" if refused else f"cannot be read: {exc}"
-        raise UsageError(f"the condition {why}", where="--where", mend=_MEND) from exc
-    finally:
-        conn.set_authorizer(None)

@@ -29,7 +29,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from loadbook.ground.errors import LoadbookError, UsageError
 
-from .condition import check_condition, check_sqlite_condition
+from .condition import check_condition
 from .guardchild import OUT_OF_MEMORY
 from .session import LeftOut
 
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from .book import BookFolder
 
-__all__ = ["Answer", "ask", "check_condition", "check_sqlite_condition"]
+__all__ = ["Answer", "ask", "check_condition"]
 
 MEMORY_MB = 2048
 SECONDS = 60.0

@@ -185,7 +185,7 @@ def _array(values: tuple[Any, ...], kind: str) -> Any:
         missing = np.array([v is None for v in values], bool)
         return np.ma.masked_array(np.array([0 if v is None else v for v in values], np.int64), missing)
     texts = np.empty(len(values), object)
-    texts[:] = [v if v is None or isinstance(v, bytes) else str(v) for v in values]
+    texts[:] = values
     return texts
 
 
