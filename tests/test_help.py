@@ -39,7 +39,8 @@ def test_the_list_of_commands_is_whole() -> None:
 @pytest.mark.parametrize(("name", "command"), ALL, ids=[n for n, _ in ALL])
 def test_each_has_a_real_example(name: str, command: click.Command) -> None:
     text = command.help or ""
-    examples = re.findall(r"Example: (loadbook .+)", text)
+    joined = re.sub(r"\\?\n *(?=\S)", " ", text)  # an example may be folded over several lines
+    examples = re.findall(r"Example: (loadbook .+)", joined)
     assert examples, f"{name}: its help shows no example"
     words = shlex.split(re.split(r"\s[|>]\s|\s+<\s", examples[0])[0])[1:]
     assert " ".join(words).startswith(name), f"{name}: the example is of another command"
