@@ -160,6 +160,7 @@ def test_soak_at_most_and_by_section() -> None:
     rule = Limit(1, "soak", "min", 60.0, "hold", 2, rule="time*thickness", per_mm=25.4, floor=15.0)
     assert one(trace(), rule, pieces=[PieceRecord("A", "1", 40.0)]).verdict == "kept"
     short = one(trace(), rule, pieces=[PieceRecord("A", "1", 60.0)])
+    assert short.channel == "W3"  # the last to come into the band
     assert short.verdict == "broken" and short.limit == pytest.approx(60.0 * 60.0 / 25.4)
 
 

@@ -1,4 +1,4 @@
-"""Every remark of a review: one change of a good cycle or part that provokes it alone, and the good one that does not."""
+"""Every remark of a review: one change of a good cycle or part provokes it alone, the good one does not."""
 
 from __future__ import annotations
 

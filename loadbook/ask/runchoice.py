@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from loadbook.ground.errors import NotFoundError
 from loadbook.keep import lookup
@@ -25,7 +26,8 @@ def chosen_runs(conn: sqlite3.Connection, named: Sequence[str], filters: Filters
             raise NotFoundError(f"the book has no run {', '.join(map(repr, unknown))}", mend="See: loadbook list runs")
         return list(dict.fromkeys(named))
     of_pieces = Filters(**{name: getattr(filters, name) for name in _OF_PIECES})
-    of_runs = replace(filters, **dict.fromkeys(_OF_PIECES))
+    nothing: dict[str, Any] = dict.fromkeys(_OF_PIECES)
+    of_runs = replace(filters, **nothing)
     found = _rows(conn, "runs", of_runs)
     if of_pieces.given():
         held = {row["run"] for row in _rows(conn, "pieces", of_pieces)}

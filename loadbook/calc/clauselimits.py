@@ -226,7 +226,7 @@ def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResu
 
 
 def _leak(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
-    """Least-squares rise of the pressure between the events 'leak-up started' and 'leak-up ended'; the worst of them."""
+    """Least-squares rise of the pressure between the events 'leak-up started' and 'leak-up ended'; the worst."""
     begun = [e.t_s for e in view.trace.events if e.event.strip().casefold() == LEAK_BEGAN]
     ended = [e.t_s for e in view.trace.events if e.event.strip().casefold() == LEAK_ENDED]
     rows = view.trace.rows("pressure")

@@ -21,7 +21,7 @@ class SoakSeen:
 
     found      calc.soak's figures;  possible  minutes if every unseen stretch is counted as inside the band
     leavings   (moment, channel, temperature °C) each time the band was left while the hold went on
-    last       the channel that ended the soak, or came into the band last, or kept the load out of it
+    last       the channel that came into the band last, else ended the soak; or kept the load out of the band
     spare_min  how far the minutes move when the band is narrowed or widened by the sensors' uncertainty
     """
 
@@ -40,11 +40,11 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
     t, y = view.t_s[hold.start : hold.end], trace.values[rows, hold.start : hold.end]
     with np.errstate(invalid="ignore"):
         out = (y < hold.low_c) | (y > hold.high_c)
-    seen = np.isfinite(y).any(axis=0)
+    seen: np.ndarray = np.asarray(np.isfinite(y).any(axis=0))
     unseen = _unseen(t, seen, blind_s)
     names = [view.trace.channels[r].name for r in rows]
     leavings: list[tuple[float, str, float]] = []
-    inside = seen & ~out.any(axis=0)
+    inside: np.ndarray = np.asarray(seen & ~out.any(axis=0))
     if inside.any():
         turned = np.flatnonzero(out.any(axis=0)[1:] & inside[:-1]) + 1
         leavings = [(float(t[k]), names[int(np.argmax(out[:, k]))], float(y[np.argmax(out[:, k]), k])) for k in turned]
@@ -66,7 +66,7 @@ def _enough(view: View, rows: list[int]) -> Trace:
     if not few.any():
         return view.trace
     values = view.trace.values.copy()
-    values[np.ix_(rows, np.flatnonzero(few))] = np.nan
+    values[np.ix_(np.array(rows), np.flatnonzero(few))] = np.nan
     return replace(view.trace, values=values)
 
 
@@ -86,7 +86,7 @@ def _unseen(t: Floats, seen: np.ndarray, blind_s: float) -> float:
 def _last(
     view: View, trace: Trace, rows: list[int], names: list[str], hold: Hold, found: Soak, until: int
 ) -> str | None:  # fmt: skip
-    """The first channel outside after the counted soak; where none was, the last one outside before it."""
+    """The last channel outside before the counted soak; where none was, the first one outside after it."""
     y = trace.values[rows, :until]
     with np.errstate(invalid="ignore"):
         out = (y < hold.low_c) | (y > hold.high_c)
@@ -100,5 +100,7 @@ def _last(
         return names[int(np.nanargmax(away[:, nearest]))]
     after = np.flatnonzero(some & (view.t_s[:until] > found.end_s))
     before = np.flatnonzero(some & (view.t_s[:until] < found.start_s))
-    k = after[0] if after.size else (before[-1] if before.size else None)
-    return None if k is None else names[int(np.argmax(out[:, k]))]
+    k = before[-1] if before.size else (after[0] if after.size else None)
+    if k is None:
+        return None
+    return names[int(np.nanargmax(np.fmax(hold.low_c - y[:, k], y[:, k] - hold.high_c)))]
