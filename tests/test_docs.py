@@ -61,7 +61,8 @@ def test_no_path_of_a_machine_and_no_registry_stands_in_the_tree() -> None:
     if listed.returncode:
         pytest.skip("not a checkout")
     wrong = []
-    pattern = re.compile("|".join(["pypi" + r"\.org", "python" + "hosted", "/" + "work/", "/" + "root/", "registry" + r"\.npm"]))
+    hosts = ["pypi" + r"\.org", "python" + "hosted", "/" + "work/", "/" + "root/", "registry" + r"\.npm"]
+    pattern = re.compile("|".join(hosts))
     for name in listed.stdout.splitlines():
         path = root / name
         if path.suffix in (".xlsx", ".parquet", ".zip") or not path.is_file():

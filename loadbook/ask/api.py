@@ -61,7 +61,8 @@ class Book:
 
         A history too thin is no error but an answer whose `refused` says why.
         """
-        from .answer import Question, answer
+        from .answer import answer
+        from .answersubject import Question
 
         return answer(self.folder, Question(**words))
 

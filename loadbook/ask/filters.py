@@ -39,7 +39,7 @@ class Filters:
     since: str | None = None
     until: str | None = None
     where: str | None = None
-    zone: str = field(default="UTC", metadata={"filter": False})
+    zone: str | None = field(default=None, metadata={"filter": False})
 
     def given(self) -> dict[str, str]:
         """The filters that are set, by name."""
@@ -57,7 +57,7 @@ class Filters:
         values: list[Any] = []
         for name, text in self.given().items():
             if name in ("since", "until"):
-                moment = _moment(text, times.zone_of(self.zone), end_of_day=name == "until")
+                moment = _moment(text, times.zone_of(self.zone or "UTC"), end_of_day=name == "until")
                 sign = ">=" if name == "since" else "<"
                 if started not in columns:
                     raise UsageError(f"--{name} does not apply here", mend=_applies(columns))

@@ -302,8 +302,8 @@ def make_design(cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str]
         if len(levels) < 2:
             continue
         own = np.column_stack([(labels == v).astype(float) for v in levels])
-        share = np.column_stack([np.bincount(series, weights=own[:, k], minlength=many) for k in range(len(levels))])
-        share /= count[:, None]
+        held = np.column_stack([np.bincount(series, weights=own[:, k], minlength=many) for k in range(len(levels))])
+        share = np.asarray(held / count[:, None], dtype=np.float64)
         varies = (share.max(axis=1) < 1.0) & (share.sum(axis=1) > 0.0) & (count > 1)
         if varies.any():
             factors[factor], shares[factor] = levels, share

@@ -214,7 +214,7 @@ class _Sums:
 
     def runs_dot(self, x: Floats) -> Floats:
         """V x for a column vector."""
-        return self.Vd @ x[: self.p] + np.asarray(self.Vs @ x[self.p :])
+        return np.asarray(self.Vd @ x[: self.p] + self.Vs @ x[self.p :], dtype=np.float64)
 
     def dot_runs(self, w: Floats) -> Floats:
         """V' w for a run vector."""
@@ -250,7 +250,7 @@ def _evaluate(sums: _Sums, log_var: Floats, given: _Given) -> _State:
     run_var = float(var[terms])
     s2 = float(var[terms + 1]) if given.s2 is None else given.s2
     a = 1.0 / s2
-    shrink = 1.0 / (1.0 + run_var * a * sums.T)
+    shrink = np.asarray(1.0 / (1.0 + run_var * a * sums.T), dtype=np.float64)
     rho = run_var * shrink
     M = a * sums.UtNU - a * a * sums.gram_runs(rho)
     b = a * sums.UtNz - a * a * sums.dot_runs(rho * sums.Vz)

@@ -73,7 +73,7 @@ def left_out(fitted: Fit, group: Ints) -> tuple[Floats, Floats]:
     n, run = fitted.n, fitted.run
     runs = int(run.max()) + 1
     T = np.bincount(run, weights=n, minlength=runs)
-    rho = fitted.run_var / (1.0 + fitted.run_var * a * T)
+    rho = np.asarray(fitted.run_var / (1.0 + fitted.run_var * a * T), dtype=np.float64)
     to_run = sparse.csr_array((n, (run, np.arange(len(n)))), shape=(runs, len(n)))
     V = sparse.csr_array(to_run @ fitted.U)
     spread = sparse.csr_array(((a * rho)[run], (np.arange(len(n)), run)), shape=(len(n), runs))

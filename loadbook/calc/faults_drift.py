@@ -20,8 +20,10 @@ def find_drift(scene: Scene) -> list[Fault]:
     """Work TCs whose steady offset from the median of the other work TCs, at the late hold, is beyond the class limits
     (root of the sum of squares) and the recorded uncertainties of both."""
     level = plateau(scene)
-    rows = np.flatnonzero(scene.work & np.isfinite(level.y)) if level is not None else []
-    if level is None or len(rows) < 4:
+    if level is None:
+        return []
+    rows = np.flatnonzero(scene.work & np.isfinite(level.y))
+    if len(rows) < 4:
         return []
     found = []
     times = scene.grid.t[level.mask]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from .faults_scene import Bools, Scene, clock, line_fit, residuals, runs_of
 from .model import Fault, Floats
@@ -59,7 +60,7 @@ def _between_lines(scene: Scene, row: int, i: int, half: int) -> tuple[float, fl
     return beyond, float(np.hypot(left[2], right[2])), max(abs(left[1]), abs(right[1]))
 
 
-def _confirmed(scene: Scene, row: int, places: Floats, least: float) -> list[Fault]:
+def _confirmed(scene: Scene, row: int, places: npt.NDArray[np.intp], least: float) -> list[Fault]:
     steps: list[tuple[int, float, float]] = []
     for i in places:
         seen = step_at(scene, row, int(i))

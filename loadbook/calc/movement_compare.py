@@ -161,7 +161,9 @@ def compare(
         _spread(d, inside_a, inside_b)
     elif plain and a.size >= 2 and b.size >= 2:
         _fill(d, "pieces", welch(a, b, confidence))
-        d.note = "one run stands behind each side: the pieces are compared as measured, and the scatter of runs is not in it"
+        d.note = (
+            "one run stands behind each side: the pieces are compared as measured, and the scatter of runs is not in it"
+        )
         _spread(d, a, b)
     else:
         d.refused = (

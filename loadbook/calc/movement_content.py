@@ -49,7 +49,8 @@ def content_interval(
     One run: refused, unless these are plain readings, which describe themselves.
     Formula one piece a run, or plain readings of one run: mean ± k s with the exact factor. Several runs: with
             chi² and normal draws U1, U2, Z: variance of run means V = SS_means / U1, of pieces
-            T = V + (1 - mean 1/n) SS_within / U2; the `confidence` quantile of the half width that holds `content` of N(Z sqrt(V/runs), T)
+            T = V + (1 - mean 1/n) SS_within / U2; the `confidence` quantile of the half
+            width that holds `content` of N(Z sqrt(V/runs), T)
     Source  ISO 16269-6:2014 Annex F; Krishnamoorthy & Mathew, Statistical Tolerance Regions (2009), section 5.3
     """
     y = np.asarray(values, dtype=np.float64)

@@ -216,9 +216,9 @@ def _departure(level: Floats, setpoint: Floats | None, target: float, entry: int
     held = level[entry:leave]
     middle = float(np.median(held))
     scatter = 1.4826 * float(np.median(np.abs(held - middle)))
-    near = max(3.0 * min(scatter, 2.0), 0.5)
+    margin = max(3.0 * min(scatter, 2.0), 0.5)
     upward = leave < level.size and level[leave] > middle
-    still = held <= middle + near if upward else held >= middle - near
+    still = held <= middle + margin if upward else held >= middle - margin
     last = np.flatnonzero(still)
     return entry + int(last[-1]) + 1 if last.size else leave
 

@@ -38,12 +38,12 @@ _BELONGS: dict[str, tuple[tuple[str, str, tuple[str, ...]], ...]] = {
         ("Nonconformances", "nonconformance", ("what", "serial", "disposition", "closed_on", "note")),
     ),
     "part": (
-        ("Characteristics", "characteristic", ("characteristic", "kind", "nominal_mm", "lower_mm", "upper_mm", "scale")),
+        ("Characteristics", "characteristic", ("characteristic", "kind", "nominal_mm", "lower_mm", "upper_mm")),
     ),
     "furnace": (("Checks", "furnace_check", ("kind", "done_on", "at_c", "due_on", "worst_c", "passed", "note")),),
     "cycle": (
-        ("Segments", "cycle_segment", ("number", "kind", "target_c", "asked_rate_c_per_h", "rate_max_c_per_h", "minutes",
-                                       "band_low_c", "band_high_c", "on_leaving", "purpose")),
+        ("Segments", "cycle_segment", ("number", "kind", "target_c", "asked_rate_c_per_h", "rate_max_c_per_h",
+                                       "minutes", "band_low_c", "band_high_c", "on_leaving", "purpose")),
         ("Limits", "cycle_limit", ("number", "quantity", "relation", "value", "phase", "scope", "event", "typed")),
     ),
     "job": (("Pieces", "piece", ("run", "part", "serial", "quantity")),),
