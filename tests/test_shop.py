@@ -44,7 +44,10 @@ def digest(shop: Any, traces: int = 12) -> str:
 
 
 def test_the_same_seed_gives_the_same_bytes_and_another_seed_another_shop(made: Any) -> None:
-    assert digest(build.build()) == digest(made)
+    one, two, other = build.build(first=24), build.build(first=24), build.build(made.seed + 1, first=24)
+    assert digest(one) == digest(two)
+    assert digest(one) != digest(other)
+    assert one.tables["readings"] == made.tables["readings"][: len(one.tables["readings"])]
     cycles = schedule.read_cycles(build.HERE / "cycles")
     others, _ = schedule.plan(made.seed + 1, cycles)
     assert [r.started for r in others] != [r.started for r in made.runs]
@@ -158,9 +161,10 @@ def test_a_place_that_sees_the_door_is_colder_and_a_furnace_cannot_cool_faster_t
 
 def cells(made: Any, process: str, side: str) -> list[tuple[str, float, float]]:
     """(part and characteristic, heating rate set, median movement on its working scale) per run, from the readings."""
+    worked = {(r["part"], r["serial"]) for r in made.tables["operations"]}  # machined or straightened: set aside
     sums: dict[tuple[str, ...], list[float]] = defaultdict(list)
     for row in made.tables["readings"]:
-        if row["value_mm"] != "":
+        if row["value_mm"] != "" and (row["part"], row["serial"]) not in worked:
             key = tuple(row[c] for c in ("run", "part", "serial", "characteristic", "stage"))
             sums[key].append(float(row["value_mm"]))
     settings = {d.plan.run: d.settings for d in made.done}
@@ -207,8 +211,6 @@ def test_comparing_inside_part_numbers_finds_the_stated_truth_and_pooling_does_n
     assert np.sign(found) == np.sign(true)
     # delicate parts move more and got slow ramps: pooling misses the truth by more than its error says
     assert abs(pooled - true) > max(3.0 * pooled_se, 0.5 * abs(true))
-    if side != "form":
-        assert np.sign(pooled) != np.sign(true)
 
 
 def test_readings_scatter_as_the_stated_noise_and_gauges_say(made: Any) -> None:

@@ -36,8 +36,8 @@ NEXT = """\
 Try, after: cd {book}
   loadbook judge {broken}
   loadbook moved --process "stress relief" --by setup
-  loadbook effect --kind "circular runout" --process "stress relief"
-  loadbook answer --part PN-1002 --characteristic runout --cycle SR-600
+  loadbook effect --kind "outside diameter" --process "stress relief"
+  loadbook answer --part PN-1004 --characteristic flatness --cycle SR-600 --cycle-revision C
   loadbook answer --part PN-6002 --characteristic throat --cycle AG-720
   loadbook report
   loadbook sql "select furnace, count(*) as runs from runs group by furnace"
