@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.ground import times
 from loadbook.ground.errors import UsageError
 from loadbook.keep.book import BookFolder
-from loadbook.keep.session import frame
+from loadbook.keep.session import open_session
 
 from .filters import Filters
 
@@ -77,16 +77,18 @@ def month_of(book: BookFolder, month: str) -> Month:
 
     since, until = bounds(month, book)
     span: list[Any] = [_naive(since), _naive(until)]
-    movement = frame(book, _MOVEMENT, span)
+    connection = open_session(book, {"runs", "verdicts", "movement"})
+    try:
+        runs, verdicts, movement = (connection.execute(sql, span).df() for sql in (_RUNS, _VERDICTS, _MOVEMENT))
+    finally:
+        connection.close()
     aside = movement[movement["set_aside"].notna()]
     counted = aside.groupby("set_aside").size().rename("readings").reset_index() if len(aside) else aside[["set_aside"]]
     treatments = movement.iloc[:0]
     if movement["set_aside"].isna().any():
         where = f"started >= TIMESTAMP '{_naive(since)}' AND started < TIMESTAMP '{_naive(until)}'"
         treatments = moved(book, Filters(where=where)).frame()
-    return Month(
-        month, since, until, frame(book, _RUNS, span), frame(book, _VERDICTS, span), movement, treatments, counted
-    )  # fmt: skip
+    return Month(month, since, until, runs, verdicts, movement, treatments, counted)
 
 
 def _naive(moment: datetime) -> datetime:
