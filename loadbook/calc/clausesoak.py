@@ -46,7 +46,8 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
     leavings: list[tuple[float, str, float]] = []
     inside: np.ndarray = np.asarray(seen & ~out.any(axis=0))
     if inside.any():
-        turned = np.flatnonzero(out.any(axis=0)[1:] & inside[:-1]) + 1
+        left: np.ndarray = np.asarray(out.any(axis=0))
+        turned = np.flatnonzero(left[1:] & inside[:-1]) + 1
         leavings = [(float(t[k]), names[int(np.argmax(out[:, k]))], float(y[np.argmax(out[:, k]), k])) for k in turned]
     margin = max((view.trace.channels[r].expanded_uncertainty_c or 0.0 for r in rows), default=0.0) * guard_factor
     spare = None
