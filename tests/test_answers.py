@@ -144,7 +144,7 @@ def test_more_content_is_wider_and_the_bound_lies_on_its_side(plain: tuple[Shop,
 
 
 def test_the_slope_is_that_inside_part_numbers() -> None:
-    """Delicate parts got slow ramps: the pooled slope is negative, the truth +3 per deviation, and answers follow it."""
+    """Delicate parts got slow ramps: the pooled slope is negative, the truth +3 per deviation; answers follow it."""
     shop, frame = shop_history("plain", 300, 20)
     history = History(frame)
     asked = known(shop, frame)

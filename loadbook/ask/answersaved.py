@@ -103,7 +103,9 @@ def link(book: BookFolder, source: Source) -> int:
     if set(rows) != before:
         with book.write() as conn:
             conn.execute("DELETE FROM answer_outcome")
-            conn.executemany("INSERT INTO answer_outcome VALUES (?, ?, ?, ?, ?)", rows)
+            conn.executemany(
+                "INSERT INTO answer_outcome (answer_id, run, pieces, inside, within_bound) VALUES (?, ?, ?, ?, ?)", rows
+            )
     return len(rows)
 
 

@@ -133,8 +133,8 @@ def _earned(a: Answer) -> str:
         return "Extrapolation, no coverage claim: it was never run so (see the cautions)."
     if a.backtest_coverage is None and not a.reply.model_only:
         return (
-            f"Its width comes from the back-test of all {many(a.reply.groups, group)}; one more is needed to judge it by "
-            "leaving each out."
+            f"Its width comes from the back-test of all {many(a.reply.groups, group)}; one more is needed to judge it "
+            "by leaving each out."
         )
     if a.backtest_coverage is None:
         return (

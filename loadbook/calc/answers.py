@@ -313,5 +313,5 @@ def _classes(cells: Cells, declared: str | None) -> tuple[float | None, list[str
     known = per_part[np.isfinite(per_part)]
     if len(np.unique(known)) < 2:
         return None, ["all"] * len(section)
-    edge = float(np.quantile(known, 0.5, method="lower"))
+    edge = min(float(np.quantile(known, 0.5, method="lower")), float(np.unique(known)[-2]))
     return edge, [_class_of(s, edge) for s in section]
