@@ -20,15 +20,15 @@ from .model import Fault, Floats
 LAGS_S = (300.0, 600.0, 900.0)  # the change is looked for over these spans
 OWN_PAST_S = {300.0: 1200.0, 600.0: 1200.0, 900.0: 1800.0}  # and forecast from this long before
 DRIVE_C = 6.0  # the furnace must be this far away, before and (by the forecast) still
-LEAVES_C = 6.0  # least departure from the forecast
-LEAVES_SHARE = 0.25  # least share of the distance that is closed
-FAR_LEAVES_C, FAR_LEAVES_SHARE = 9.0, 0.15  # or, while heating: further, and a smaller share (what is about the load is
+LEAVES_C = 5.0  # least departure from the forecast
+LEAVES_SHARE = 0.20  # least share of the distance that is closed
+FAR_LEAVES_C, FAR_LEAVES_SHARE = 7.0, 0.12  # or, while heating: further, and a smaller share (what is about the load is
 # cooler than the control TC, so that even a bare wire closes only a part of the distance)
 COOLING_FACTOR = {300.0: 1.35, 600.0: 1.7, 900.0: 2.0}  # cooling: fans and cores make honest places move more
 SETTLED_S = 2400.0  # cooling this long before the past begins, places are as steady as in heating
 SETTLED_FACTOR = 1.15
 BEGINS = 1.8  # the forecast takes the furnace this many times further off than it was
-BEGINNING_FACTOR = 2.5
+BEGINNING_FACTOR = 1.8
 NEAREST = 3
 
 
@@ -86,7 +86,7 @@ def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list
         )
         own = np.clip(moved_past / drive_past, 0.0, None)  # k per grid step
         nearer = (moved - own * drive) * side
-        likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.12 * np.abs(away[:, then]))
+        likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.1 * np.abs(away[:, then]))
         ratio = np.where(usable & (np.abs(drive) > DRIVE_C * lag), (moved / drive) / np.maximum(own, 1e-4), np.nan)
     found = []
     for row in np.flatnonzero(likely.any(axis=1)):

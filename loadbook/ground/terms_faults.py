@@ -53,8 +53,8 @@ TERMS = (
         "then follows the furnace. Honest thin sections sit near the furnace all the way and thick ones lag all the "
         "way, so the change is the evidence, never the place. At the hold, where piece and furnace are equally hot, it "
         "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so.",
-        formula="over 5, 10 and 15 min, both forecasts beaten by 6 °C and 25 % of the distance to the furnace (heating: or by "
-        "9 °C and 15 %; cooling: by more): own k = change / integral of (furnace - reading) dt before, times what the "
+        formula="over 5, 10 and 15 min, both forecasts beaten by 5 °C and 20 % of the distance to the furnace (heating: or by "
+        "7 °C and 12 %; cooling: by more): own k = change / integral of (furnace - reading) dt before, times what the "
         "three nearest peers' k rose by; own distance to the furnace before, times what theirs changed by. After a "
         "hold: time constant below 0.68 (0.55 where it is still over 20 min) of what the nearest peers' change leaves",
         unit="c_diff",
