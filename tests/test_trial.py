@@ -1,0 +1,61 @@
+"""The fast form of the trial: bounds so wide that chance does not break them, and that the usual wrong methods do.
+
+The full form: python -m tests.trial_answers --full (its table stands in DEVELOPERS.md).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.shops import WORLDS, Shop
+from tests.trial_answers import LINEAR, Result, plain_normal, play, play_effect, summary
+
+ANSWERS_HOLD = (0.84, 0.96)  # of a nominal 0.90
+EFFECTS_HOLD = 0.88  # of a nominal 0.95
+
+
+@pytest.fixture(scope="module")
+def results() -> list[Result]:
+    return [r for world in WORLDS for seed in range(2) for r in play(world, 30, seed, (0.90,), parts=12)]
+
+
+def test_answers_hold_as_often_as_they_say(results: list[Result]) -> None:
+    table = summary(results).set_index("kind")
+    for kind in ("known", "new"):
+        assert ANSWERS_HOLD[0] <= table.loc[kind, "held"] <= ANSWERS_HOLD[1], kind
+    assert table.loc["known", "width"] < 1.40 and table.loc["new", "width"] < 2.0
+    assert table.loc["known", "bound"] >= 0.90 and table.loc["new", "bound"] >= 0.90
+    assert {r.world for r in results} == set(WORLDS)
+
+
+def test_beyond_what_was_run_is_always_marked(results: list[Result]) -> None:
+    assert all(r.marked for r in results if r.kind == "beyond" and not np.isnan(r.covered))
+
+
+def test_the_plain_normal_interval_fails_the_same_bounds() -> None:
+    """Pieces taken for independent: too narrow by far, because a run's pieces share its luck."""
+    held = np.mean([np.mean(plain_normal(world, 30, seed)) for world in WORLDS for seed in range(2)])
+    assert held < ANSWERS_HOLD[0] - 0.05
+
+
+def test_effects_hold_and_pooled_regression_does_not() -> None:
+    found = [play_effect(world, 30, seed) for world in LINEAR for seed in range(3)]
+    kept = [r for r in found if not r.refused]
+    assert len(kept) >= 0.9 * len(found)
+    assert np.mean([r.holds for r in kept]) >= EFFECTS_HOLD
+    confounded = [r for r in kept if r.world != "unconfounded"]
+    assert np.mean([r.pooled_holds for r in confounded]) < 0.40 < EFFECTS_HOLD
+    assert np.mean([r.pooled_wrong_sign for r in confounded]) > 0.60
+    assert np.mean([r.false_positive for r in kept]) < 0.20
+
+
+def test_shops_are_seeded_and_their_truth_is_theirs() -> None:
+    one, two = Shop("plain", 30, seed=5), Shop("plain", 30, seed=5)
+    assert one.history().equals(two.history()) and not one.history().equals(Shop("plain", 30, seed=6).history())
+    shop = Shop("setup", 30, seed=5)
+    part = shop.parts[0]
+    laid, hung = (shop.draws(part, part.usual, h, 4000).mean() for h in (0.0, 1.0))
+    assert hung - laid == pytest.approx(part.setup_gap, abs=0.6)
+    with pytest.raises(ValueError, match="no world"):
+        Shop("moon", 30)
