@@ -49,7 +49,7 @@ def test_months_are_the_shops(book: BookFolder) -> None:
 
 def test_the_workbook_reads_back(measured: BookFolder, tmp_path: Path) -> None:
     target = tmp_path / "m.xlsx"
-    assert write_month(target, month_of(measured, "2026-03"), system="si", zone=measured.zone) == []
+    write_month(target, month_of(measured, "2026-03"), system="si", zone=measured.zone)
     found = openpyxl.load_workbook(target)
     assert found.sheetnames == ["Summary", "Runs", "Verdicts", "Movement", "By treatment", "Set aside", "Definitions"]
     runs = found["Runs"]
@@ -85,13 +85,19 @@ def test_totals_are_formulas(measured: BookFolder, tmp_path: Path) -> None:
     assert str(runs.cell(4, column).value).startswith("=SUM(")
 
 
-def test_long_text_is_cut_and_said(tmp_path: Path, book: BookFolder) -> None:
+def test_text_longer_than_a_cell_stands_whole_on_a_last_sheet(tmp_path: Path, book: BookFolder) -> None:
     target = tmp_path / "x.xlsx"
+    long = "=" + "".join(str(i) for i in range(20_000))
     made = Workbook(target, "si", book.zone)
-    made.sheet("Notes", ["note"], [["x" * 40_000]])
+    made.sheet("Notes", ["run", "note"], [["R1", long], ["R2", "x" * 32_767]])
     made.close()
-    assert made.cut == ["Notes row 2"]
-    assert str(openpyxl.load_workbook(target)["Notes"]["A2"].value).endswith("the book has all of it)")
+    found = openpyxl.load_workbook(target)
+    assert found.sheetnames == ["Notes", "Long texts"]
+    assert str(found["Notes"]["B2"].value).endswith("... (whole on the sheet Long texts)")
+    assert found["Notes"]["B3"].value == "x" * 32_767
+    rows = list(found["Long texts"].iter_rows(min_row=2, values_only=True))
+    assert [r[:2] for r in rows] == [("Notes B2", n) for n in range(1, len(rows) + 1)]
+    assert "".join(str(r[2]) for r in rows) == long
 
 
 def test_export_never_overwrites(measured: BookFolder, loadbook: Run) -> None:

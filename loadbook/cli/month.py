@@ -8,7 +8,7 @@ import click
 
 from loadbook.keep.book import BookFolder
 
-from .common import LoadbookCommand, book_option, say
+from .common import LoadbookCommand, book_option
 
 
 @click.command(cls=LoadbookCommand)
@@ -31,9 +31,7 @@ def export(month: str, output: Path, book: BookFolder) -> None:
     if output.exists():
         raise UsageError("there is a file of that name already", where=str(output), mend="Choose another name")
     found = month_of(book, month)
-    cut = write_month(output, found, system=book.units, zone=book.zone)
+    write_month(output, found, system=book.units, zone=book.zone)
     click.echo(
         f"{output}: {len(found.runs)} runs, {len(found.verdicts)} clauses, {len(found.movement)} characteristics"
     )
-    if cut:
-        say(f"cells too long for a workbook were cut, and say so: {', '.join(cut[:5])}")

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LONGEST = 32_767  # characters that a cell holds
+LONG_TEXTS, PIECE = "Long texts", 32_000
 MOST_ROWS = 1_048_575
 _FORMATS = {"mm": "0.0000", "um": "0.0", "in": "0.00000", "c": "0.0", "f": "0.0", "per_h": "0.0", "minutes": "0"}
 
@@ -46,7 +47,7 @@ class Workbook:
         }  # fmt: skip
         self._book = xlsxwriter.Workbook(str(self._fresh), options)
         self._kinds: dict[str, Any] = {}
-        self.cut: list[str] = []
+        self.long: list[tuple[str, str]] = []  # (where, text) of texts longer than a cell
 
     def look(self, number: str = "", **more: Any) -> Any:
         """A cell format, made once."""
@@ -107,12 +108,21 @@ class Workbook:
         else:
             text = plain(value)
             if len(text) > LONGEST:
-                self.cut.append(f"{sheet.get_name()} row {row + 1}")
-                text = text[: LONGEST - 40] + " ... (cut here; the book has all of it)"
-            sheet.write_string(row, column, text, self.look(text_wrap=len(text) > 60))
+                self.long.append((f"{sheet.get_name()} {_letter(column)}{row + 1}", text))
+                text = text[: LONGEST - 60] + f" ... (whole on the sheet {LONG_TEXTS})"
+            if sheet.write_string(row, column, text, self.look(text_wrap=len(text) > 60)):
+                raise LoadbookError("a text could not be written", where=f"{sheet.get_name()} row {row + 1}")
 
     def close(self) -> None:
-        """Finish the file and put it in place."""
+        """Finish the file and put it in place. Texts longer than a cell stand whole on a last sheet, in pieces."""
+        if self.long:
+            pieces, self.long = self.long, []
+            rows = [
+                [where, number, text[start : start + PIECE]]
+                for where, text in pieces
+                for number, start in enumerate(range(0, len(text), PIECE), 1)
+            ]
+            self.sheet(LONG_TEXTS, ["where", "piece", "text"], rows)
         try:
             self._book.close()
             self._fresh.replace(self.path)
@@ -155,8 +165,8 @@ def rows_of(frame: pd.DataFrame) -> tuple[list[str], list[list[Any]]]:
     return columns, [list(row) for row in zip(*lists, strict=True)] if lists else []
 
 
-def write_month(path: Path, month: Any, *, system: str, zone: ZoneInfo, shop: str = "") -> list[str]:
-    """Write a month (ask.month.Month) as a workbook; give back what had to be cut (usually nothing).
+def write_month(path: Path, month: Any, *, system: str, zone: ZoneInfo) -> None:
+    """Write a month (ask.month.Month) as a workbook.
 
     Raises UsageError (the file exists), LoadbookError (it cannot be written).
     """
@@ -179,7 +189,6 @@ def write_month(path: Path, month: Any, *, system: str, zone: ZoneInfo, shop: st
         book.abandon()
         raise
     book.close()
-    return book.cut
 
 
 def _in_verdict_units(columns: list[str], row: list[Any], system: str) -> list[Any]:
