@@ -91,7 +91,8 @@ def _lost(conn: sqlite3.Connection, part: str | None) -> list[tuple[str, str, st
     rows = conn.execute(
         "SELECT DISTINCT c.place, f.name, f.run FROM finding AS f JOIN channel AS c ON c.run = f.run AND"
         " c.channel = f.channel JOIN piece AS p ON p.run = c.run AND p.serial = c.serial"
-        " WHERE f.what = 'fault' AND c.role = 'work' AND c.place IS NOT NULL AND p.part = ? ORDER BY f.run DESC",
+        " WHERE f.what = 'fault' AND f.verdict <> 'reported' AND c.role = 'work' AND c.place IS NOT NULL AND p.part = ?"
+        " ORDER BY f.run DESC",
         (part,),
     )
     return [(str(r[0]), str(r[1]), str(r[2])) for r in rows]

@@ -144,6 +144,7 @@ def _integrated(hours: Floats, kelvin: Floats, hottest: Floats, constant: Floats
     weight *= hours
     weight /= 1.0 + q
     weight[q > IGNORED_BELOW] = 0.0
+    q[weight == 0.0] = 0.0  # what adds nothing must not raise an empty state to a power
     state = np.cumsum(weight, axis=1)
     end = state[:, -1].copy()
     for _ in range(30):

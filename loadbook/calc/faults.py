@@ -42,6 +42,11 @@ def find_faults(trace: Trace, phases: Any = None, pieces: Sequence[PieceRecord] 
     phases  phases.find_phases of it, or None; nothing after its until_s is looked at
     pieces  the load, for its sections
     """
+    with np.errstate(invalid="ignore", over="ignore", divide="ignore"):  # channels may hold nothing but NaN
+        return _find(trace, phases)
+
+
+def _find(trace: Trace, phases: Any) -> list[Fault]:
     seen = scene(trace, phases)
     if seen is None:
         return []
