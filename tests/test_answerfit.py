@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from loadbook.calc import answerfit, backtest
-from loadbook.calc.answerfit import Fit, Grouping, Slopes, dense_covariance, fit
+from loadbook.calc.answerfit import Fit, dense_covariance, fit
+from loadbook.calc.answersums import Grouping, Slopes, Sums
 from loadbook.ground.errors import CalculationError
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -35,7 +36,7 @@ def made(cells: int, parts: int, runs: int, seed: int = 1, within: float = 200.0
 @pytest.mark.parametrize("fixed", [1.3, None])
 def test_the_gradient_is_that_of_the_value(fixed: float | None) -> None:
     _, run, f = made(50, 7, 35)
-    sums = answerfit._Sums(f.z - f.centre, f.n, run, f.terms)
+    sums = Sums(f.z - f.centre, f.n, run, f.terms)
     given = answerfit._Given(3, 1e3, fixed, (5.0, 4.0), 2.0)
     at = np.random.default_rng(3).normal(size=4 + (fixed is None)) * 0.5
     value = answerfit._evaluate(sums, at, given)
@@ -98,7 +99,7 @@ def test_dyestuff_components_are_the_optimum_of_this_likelihood() -> None:
     log(2π c0), and its gradient (without the penalty) vanishes there.
     """
     z, batch = dyestuff()
-    sums = answerfit._Sums(z - z.mean(), np.ones(len(z)), batch, [])
+    sums = Sums(z - z.mean(), np.ones(len(z)), batch, [])
     vague = 1e12
     given = answerfit._Given(0, vague, None, (0.0, 0.0), np.inf)
     state = answerfit._evaluate(sums, np.log([1764.05, 49.5101**2]), given)
@@ -116,7 +117,7 @@ def test_no_variance_between_runs_is_no_crash() -> None:
     z -= np.bincount(run, weights=z)[run] / 5  # every run has the same mean
     f = fit(z, np.ones(60), run, [], 0.0, 0.0)
     assert f.run_var < 0.2 * f.s2 and f.s2 == pytest.approx(z @ z / 59, rel=0.35)
-    sums = answerfit._Sums(z - z.mean(), np.ones(60), run, [])
+    sums = Sums(z - z.mean(), np.ones(60), run, [])
     given = answerfit._Given(0, 1e6, None, (0.0, 0.0), np.inf)
     low = answerfit._evaluate(sums, np.log([1e-9, f.s2]), given).log_likelihood
     high = answerfit._evaluate(sums, np.log([0.05, f.s2]), given).log_likelihood

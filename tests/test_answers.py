@@ -11,7 +11,8 @@ import pytest
 
 from loadbook.calc import backtest
 from loadbook.calc.advice import atmosphere, cautions, kindest_cycle, stock, thermocouple_places
-from loadbook.calc.answercells import Asked, Break, era, make_cells
+from loadbook.calc.answercells import Asked, Break, make_cells
+from loadbook.calc.answerdesign import era
 from loadbook.calc.answerneed import comparables, need, own_history
 from loadbook.calc.answers import History, Refusal, Reply
 from loadbook.calc.answerscale import Scale, harm

@@ -1,8 +1,8 @@
 """How much will it move? A shrinkage model's mean, and a width that its own back-test has earned.
 
 One process, one kind of characteristic, one side (bores and outside sizes apart) at a time. See answerfit for the
-model, answercells for its columns, backtest for the scores, answerbound for the stock bound, answerneed for what
-would narrow it.
+model, answercells and answerdesign for its columns, backtest for the scores, answerbound for the stock bound,
+answerneed for what would narrow it.
 """
 
 from __future__ import annotations
@@ -17,8 +17,10 @@ from scipy.special import stdtrit
 
 from loadbook.calc import backtest
 from loadbook.calc.answerbound import one_sided, satterthwaite
-from loadbook.calc.answercells import Asked, Break, Cells, Design, make_cells, make_design
-from loadbook.calc.answerfit import Fit, Ints, Row, fit
+from loadbook.calc.answercells import Asked, Break, Cells, class_of, make_cells, spread_classes
+from loadbook.calc.answerdesign import Design, make_design
+from loadbook.calc.answerfit import Fit, Row, fit
+from loadbook.calc.answersums import Ints
 from loadbook.calc.model import Floats
 from loadbook.ground.errors import CalculationError
 
@@ -107,7 +109,7 @@ class History:
             )
         self.breaks = tuple(breaks)
         self.design: Design = make_design(self.cells, breaks, extra)
-        self.edge, self.classes = _classes(self.cells, spread_class)
+        self.edge, self.classes = spread_classes(self.cells, spread_class)
 
     @cached_property
     def fit(self) -> Fit:
@@ -253,7 +255,7 @@ class History:
         known = self.design.series_of.get((asked.part or "", asked.characteristic or ""))
         if known is not None:
             return self.classes[int(np.flatnonzero(self.cells.series == known)[0])]
-        return _class_of(asked.section_mm, self.edge)
+        return class_of(asked.section_mm, self.edge)
 
     def evidence(self, asked: Asked) -> str:
         """The nearest history there is: same part, same material, same family, or all."""
@@ -296,22 +298,3 @@ class History:
 
 def _many(n: int, what: str) -> str:
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
-
-
-def _class_of(section_mm: float | None, edge: float) -> str:
-    if section_mm is None or not np.isfinite(section_mm):
-        return "section not recorded"
-    return f"section over {edge:g} mm" if section_mm > edge else f"section up to {edge:g} mm"
-
-
-def _classes(cells: Cells, declared: str | None) -> tuple[float | None, list[str]]:
-    """Spread class of every cell: a declared column, else thin and thick, parted at the median part number."""
-    if declared is not None:
-        return None, [str(v) for v in cells.frame[declared]]
-    section = cells.frame["section_mm"].to_numpy(dtype=float)
-    per_part = section[np.unique(cells.part, return_index=True)[1]]
-    known = per_part[np.isfinite(per_part)]
-    if len(np.unique(known)) < 2:
-        return None, ["all"] * len(section)
-    edge = min(float(np.quantile(known, 0.5, method="lower")), float(np.unique(known)[-2]))
-    return edge, [_class_of(s, edge) for s in section]

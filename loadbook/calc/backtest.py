@@ -19,7 +19,8 @@ import numpy.typing as npt
 from scipy import sparse
 from scipy.special import betaincinv
 
-from loadbook.calc.answerfit import Fit, Ints
+from loadbook.calc.answerfit import Fit
+from loadbook.calc.answersums import Ints
 from loadbook.calc.model import Floats
 
 PSEUDO_RUNS = 10.0
