@@ -222,7 +222,7 @@ def _print_look(read: Read, rows: int, fmt: str | None) -> None:
     names = [spec.name for spec in reading.channels]
     first = [[at(float(reading.t_s[k])), *(_short(float(v)) for v in reading.values[:, k])] for k in range(shown)]
     click.echo(f"\nFirst {shown} of {counts.samples} samples:")
-    emit(("time", *names), first, fmt)
+    emit(("time", *map(plain, names)), first, fmt)
     click.echo(f"\nChannels ({len(names)}):")
     emit(_CHANNEL_COLUMNS, _channel_rows(read), fmt)
     click.echo(

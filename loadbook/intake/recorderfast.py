@@ -8,6 +8,7 @@ known words for an open circuit or a missing value.
 from __future__ import annotations
 
 import io
+import warnings
 
 import numpy as np
 import pandas as pd
@@ -86,13 +87,15 @@ def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame |
     stamps = time_indexes(names, layout, source.name)
     as_text = dict.fromkeys(stamps, str) if layout.time_kind == "clock" else {}
     try:
-        frame = pd.read_csv(
-            io.BytesIO(memoryview(data)[start:]),
-            sep=layout.delimiter, decimal=layout.decimal, header=None, names=range(len(names) + 1), index_col=False,
-            dtype=as_text, keep_default_na=False, na_values=[""], skipinitialspace=True, encoding="utf-8",
-            low_memory=False, engine="c",
-        )  # fmt: skip
-    except (ValueError, pd.errors.ParserError):
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)  # "loss of data": a row that is too long
+            frame = pd.read_csv(
+                io.BytesIO(memoryview(data)[start:]),
+                sep=layout.delimiter, decimal=layout.decimal, header=None, names=range(len(names) + 1), index_col=False,
+                dtype=as_text, keep_default_na=False, na_values=[""], skipinitialspace=True, encoding="utf-8",
+                low_memory=False, engine="c",
+            )  # fmt: skip
+    except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning):
         return None, names
     if not len(frame) or frame[len(names)].notna().any():
         return None, names

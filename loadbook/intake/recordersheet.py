@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import re
+import struct
 import zipfile
+import zlib
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -13,6 +15,9 @@ from ..ground.errors import IntakeError, Problem
 from .recordergrid import Grid
 
 MOST_BYTES = 1_000_000_000
+_ZIP_FAULTS = (  # all that the zip reader raises on a damaged or encrypted file
+    zipfile.BadZipFile, zlib.error, struct.error, KeyError, OSError, ValueError, RuntimeError, EOFError,
+)  # fmt: skip
 _PLAIN_STYLES = (
     b'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>'
     b'<styleSheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'
@@ -35,7 +40,11 @@ class Workbook:
         """The filled rows of a sheet as text; lines are the sheet's row numbers."""
         rows: list[list[str]] = []
         lines: list[int] = []
-        for number, row in enumerate(self.book.get_sheet_by_name(sheet).to_python(skip_empty_area=False), start=1):
+        try:
+            found = self.book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+        except Exception as exc:  # as in open_workbook
+            raise _beyond_reading(exc, self.name) from exc
+        for number, row in enumerate(found, start=1):
             cells = [cell_text(c) for c in row]
             while cells and not cells[-1]:
                 cells.pop()
@@ -60,11 +69,15 @@ def open_workbook(data: bytes, name: str) -> Workbook:
         book = calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
         return Workbook(name, book, list(book.sheet_names), epoch, notes)
     except Exception as exc:  # the reader raises several kinds, all of them meaning the same to a user
-        raise IntakeError(
-            "the workbook cannot be opened",
-            [Problem(str(exc).splitlines()[0] if str(exc) else type(exc).__name__, name)],
-            mend="Open it in a spreadsheet program, save it again as XLSX, or export CSV",
-        ) from exc
+        raise _beyond_reading(exc, name) from exc
+
+
+def _beyond_reading(exc: Exception, name: str) -> IntakeError:
+    return IntakeError(
+        "the workbook cannot be opened",
+        [Problem(str(exc).splitlines()[0] if str(exc) else type(exc).__name__, name)],
+        mend="Open it in a spreadsheet program, save it again as XLSX, or export CSV",
+    )
 
 
 def _not_too_big(data: bytes, name: str) -> None:
@@ -72,7 +85,7 @@ def _not_too_big(data: bytes, name: str) -> None:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             size = sum(item.file_size for item in archive.infolist())
-    except (zipfile.BadZipFile, OSError):
+    except _ZIP_FAULTS:
         return
     if size > MOST_BYTES:
         raise IntakeError(
@@ -87,7 +100,7 @@ def epoch_of(data: bytes) -> str:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             text = archive.read("xl/workbook.xml").decode("utf-8", "replace")
-    except (zipfile.BadZipFile, KeyError, OSError):
+    except _ZIP_FAULTS:
         return "1900"
     return "1904" if re.search(r'date1904\s*=\s*"(1|true|on)"', text) else "1900"
 
@@ -101,7 +114,7 @@ def styles_damaged(data: bytes) -> bool:
             if "xl/styles.xml" not in archive.namelist():
                 return False
             text = archive.read("xl/styles.xml")
-    except (zipfile.BadZipFile, OSError):
+    except _ZIP_FAULTS:
         return False
     try:
         expat.ParserCreate().Parse(text, True)
@@ -116,7 +129,7 @@ def _with_plain_styles(data: bytes, name: str) -> bytes:
         with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
             for item in old.namelist():
                 new.writestr(item, _PLAIN_STYLES if item == "xl/styles.xml" else old.read(item))
-    except (zipfile.BadZipFile, OSError) as exc:
+    except _ZIP_FAULTS as exc:
         raise IntakeError("the workbook cannot be opened", [Problem(str(exc), name)], mend="Save it again") from exc
     return out.getvalue()
 

@@ -215,6 +215,11 @@ def elapsed_seconds(cell: str, unit: str, decimal: str = ".") -> float | None:
     return number * {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 0.001}[unit]
 
 
+_DIGITS = str.maketrans("123456789", "0" * 9)
+_SHAPES = {
+    "%Y": "0{4}", "%y": "00", "%m": "00?", "%d": "00?", "%b": "[A-Za-z]{3}", "%H": "00?", "%I": "00?", "%M": "00",
+    "%S": "00", "%f": "0{1,6}", "%p": "[AaPp][Mm]", "%z": "(?:Z|[+-]00:?00)",
+}  # fmt: skip
 _EPOCH = {"1900": datetime(1899, 12, 30), "1904": datetime(1904, 1, 1)}
 
 
@@ -240,10 +245,25 @@ def unix_seconds(number: float) -> float | None:
     return seconds if 946_684_800 <= seconds < 4_102_444_800 else None
 
 
+def _in_shape(column: pd.Series[str], fmt: str) -> bool:
+    """Has every cell the digits that the format asks for, and no second 60.
+
+    strptime alone would also take '8:2:00' (a digit lost?), '- 4' and a second 60. With all digits made 0 a column
+    has few distinct shapes, and only those are looked at.
+    """
+    text = "\n".join(column)
+    if ":60" in text:
+        return False
+    shape = re.compile("".join(_SHAPES.get(part, re.escape(part)) for part in re.split(r"(%[a-zA-Z])", fmt)))
+    return all(shape.fullmatch(found) for found in set(text.translate(_DIGITS).split("\n")))
+
+
 def parse_fast(column: pd.Series[str], fmt: str) -> np.ndarray | None:
     """Seconds since 1970 (as if UTC where there is no offset) of a column, None where a cell does not fit."""
     import pandas as pd
 
+    if not _in_shape(column, fmt):
+        return None
     try:
         moments = pd.to_datetime(column, format=fmt, utc="%z" in fmt)
     except (ValueError, TypeError, OverflowError):

@@ -21,6 +21,7 @@ from .recordertable import quote
 from .settlevalues import ChannelSpec, settle_values
 
 HALF_DAY = 43_200.0
+LONGEST_GAP_S = 30 * settleaxis.DAY
 
 
 @dataclass
@@ -90,6 +91,8 @@ def settle(
     values, flags, lines = raw.values, raw.flags, raw.lines
     if not keep.all():
         time, values, flags, lines = time[keep], values[:, keep], flags[:, keep], lines[keep]
+    if layout.time_kind in ("clock", "serial"):
+        _of_this_age(time, lines, where)
     time, dated, more = _absolute(time, raw, layout, start, fold, clock_zone, run_started, notes)
     questions += more
     axis, asked = settleaxis.rising(time, values, flags, lines, layout.repeated_times)
@@ -97,6 +100,7 @@ def settle(
     notes += axis.notes
     if axis.backwards:
         _turned_back(time, where)
+    _no_long_gap(axis.t, axis.lines, where)
     if len(axis.t) < 2 or not len(axis.values):
         what = "only one row of data" if len(axis.values) else "no channel is left"
         raise IntakeError(f"{what}: no trace", [Problem("look at it with: loadbook trace look", where or None)])
@@ -233,6 +237,30 @@ def _day(start: str, zone: ZoneInfo) -> date:
         return parse_date(start)
     except UsageError:
         return _moment(start, zone).astimezone(zone).date()
+
+
+def _of_this_age(time: Floats, lines: np.ndarray, where: str) -> None:
+    """Refuse a date before 1970 or from 2100 on: a year misread, or not a date at all."""
+    wrong = np.flatnonzero((time < 0) | (time >= 4_102_444_800))
+    if len(wrong):
+        problem = Problem("a date before 1970 or after 2099", where, int(lines[wrong[0]]))
+        raise IntakeError(f"{len(wrong)} times cannot be true", [problem], mend="Mend them, or give --date-order")
+
+
+def _no_long_gap(t: Floats, lines: np.ndarray, where: str) -> None:
+    """Refuse a trace with a hole of a month in it: a date misread, or two records in one file."""
+    steps = np.diff(t)
+    if len(steps) and steps.max() > LONGEST_GAP_S:
+        at = int(steps.argmax())
+        days = steps[at] / settleaxis.DAY
+        problem = Problem(
+            f"{days:.0f} days lie between lines {lines[at]} and {lines[at + 1]}", where, int(lines[at + 1])
+        )
+        raise IntakeError(
+            "the times jump by more than any run lasts",
+            [problem],
+            mend="Mend the date, or leave the row out with --skip",
+        )
 
 
 def _turned_back(time: Floats, where: str) -> None:

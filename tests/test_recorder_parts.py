@@ -1,0 +1,277 @@
+"""The parts of reading a recorder's file, each on its own: headings, numbers, times, zones, scans, layouts."""
+
+from __future__ import annotations
+
+import doctest
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from loadbook.calc.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING, OPEN
+from loadbook.ground.errors import IntakeError, UsageError
+from loadbook.intake import layout, recordernames, recordernumbers, recordertimes, settleaxis, settlevalues, settlezone
+from loadbook.intake.layout import ChannelRule, Layout, from_toml, parse_channel_option
+from loadbook.intake.recorderlong import on_scans
+from loadbook.intake.recordernames import read_heading, unit_of
+from loadbook.intake.recordernumbers import find_marks, number_pattern, to_float
+from loadbook.intake.recordertimes import format_of, parse_cell, parse_fast
+
+MADRID = ZoneInfo("Europe/Madrid")
+
+
+@pytest.mark.parametrize("module", [layout, recordernames, recordernumbers, recordertimes])
+def test_doctests(module: object) -> None:
+    found = doctest.testmod(module)  # type: ignore[arg-type]
+    assert found.attempted > 0 or module is recordernumbers
+    assert found.failed == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("°C", "c"),
+        ("[degF]", "f"),
+        ("(K)", "k"),
+        ("Deg. C", "c"),
+        ("ºC", "c"),
+        ("Â°C", "c"),
+        ("?F", "f"),
+        ("mTorr", "mtorr"),
+        ("°F/h", "f_per_h"),
+        ("C/min", "c_per_min"),
+        ("left", ""),
+        ("ppm", "ppm"),
+        ("Fahrenheit", "f"),
+        ("", ""),
+    ],
+)
+def test_units_of_headings(text: str, unit: str) -> None:
+    assert unit_of(text) == unit
+
+
+@pytest.mark.parametrize(
+    ("text", "quantity", "role", "unit"),
+    [
+        ("Control", "temperature", "control", ""), ("Setpoint (°F)", "temperature", "setpoint", "f"),
+        ("Over-temp TC (°C)", "temperature", "over-temperature", "c"), ("TC 3", "temperature", "", ""),
+        ("Work 7 [K]", "temperature", "work", "k"), ("Spread (°F)", "other", "other", "f_diff"),
+        ("Ramp rate", "other", "other", ""), ("Vacuum (mbar)", "pressure", "pressure", "mbar"),
+        ("Dew point (°C)", "dew point", "dew point", "c"), ("O2 (ppm)", "oxygen", "oxygen", "ppm"),
+        ("Output (%)", "other", "other", "%"), ("Fan", "", "", ""), ("Zone C", "temperature", "control", ""),
+    ],
+)  # fmt: skip
+def test_headings(text: str, quantity: str, role: str, unit: str) -> None:
+    """A difference or a rate is never a temperature, a bare letter never a unit."""
+    found = read_heading(text)
+    assert (found.quantity, found.role, found.unit) == (quantity, role, unit)
+
+
+@pytest.mark.parametrize(
+    ("cells", "decimal", "thousands"),
+    [
+        (["612.3", "20"], ".", ""),
+        (["612,3", "20"], ",", ""),
+        (["1,012.5", "987.0"], ".", ","),
+        (["1.012,5", "987,0"], ",", "."),
+        (["1'012.5", "20.0"], ".", "'"),
+        (["24.512", "31.001"], ".", ""),
+        (["12", "13"], ".", ""),
+        (["0.125", "0.250"], ".", ""),
+    ],
+)
+def test_marks_settled(cells: list[str], decimal: str, thousands: str) -> None:
+    marks = find_marks(cells, ";")
+    assert (marks.decimal, marks.thousands, marks.question) == (decimal, thousands, None)
+    pattern = number_pattern(decimal, thousands)
+    assert all(pattern.match(c) for c in cells)
+
+
+@pytest.mark.parametrize(
+    "cells", [["1.204", "1.311"], ["1.204,5"], ["612.3", "612,3"], ["1,204"], ["1.234,5", "1,234.5"]]
+)
+def test_marks_asked(cells: list[str]) -> None:
+    assert find_marks(cells, ";").question is not None
+
+
+def test_thousands_groups_must_be_whole() -> None:
+    pattern = number_pattern(".", ",")
+    assert to_float("1,012.5", ".", ",") == 1012.5
+    assert not pattern.match("1,2.5")
+    assert not pattern.match("12,34")
+
+
+@pytest.mark.parametrize(
+    ("cell", "order"),
+    [
+        ("2026-03-14 08:05:00", ""),
+        ("14/3/2026 8:05 PM", "dmy"),
+        ("3/14/2026 12:00:00 AM", "mdy"),
+        ("14.03.2026 08:05", "dmy"),
+        ("14-Mar-2026 08:05:09", ""),
+        ("20260314T080509", ""),
+        ("2026-03-14T08:05:00.250+02:00", ""),
+        ("14/03/26 08:05:00,5", "dmy"),
+    ],
+)
+def test_both_ways_of_parsing_times_agree(cell: str, order: str) -> None:
+    fmt = format_of(cell, order)
+    moment = parse_cell(cell, fmt)
+    quick = parse_fast(pd.Series([cell]), fmt)
+    assert moment is not None and quick is not None
+    naive = moment.replace(tzinfo=None)
+    assert quick[0] == (np.datetime64(naive, "us") - np.datetime64("1970-01-01", "us")) / np.timedelta64(1, "s")
+
+
+@pytest.mark.parametrize("cell", ["2026-03-14 08:2:00", "2026-03-14 08:01:60", "2026-03-14 24:00:00", "2026-02-30 08:00:00",
+                                  "2026-03- 4 08:00:00", "2026-03-14"])  # fmt: skip
+def test_what_is_no_time_is_refused_by_both(cell: str) -> None:
+    fmt = "%Y-%m-%d %H:%M:%S"
+    assert parse_cell(cell, fmt) is None
+    assert parse_fast(pd.Series(["2026-03-14 08:00:00", cell]), fmt) is None
+
+
+def wall(text: str) -> float:
+    return float(np.datetime64(text, "s").astype("int64"))
+
+
+def test_zone_in_winter_summer_and_across_both_changes() -> None:
+    """Madrid is UTC+1 in winter, +2 in summer; 2026: changes on 29 March and 25 October at 01:00 UTC."""
+    local = np.array([wall("2026-01-10T12:00"), wall("2026-07-10T12:00")])
+    utc, questions, _ = settlezone.to_utc(local, MADRID)
+    assert (local - utc).tolist() == [3600.0, 7200.0] and not questions
+    over = np.array([wall("2026-03-29T01:50"), wall("2026-03-29T03:00"), wall("2026-03-29T03:10")])
+    utc, questions, _ = settlezone.to_utc(over, MADRID)
+    assert np.diff(utc).tolist() == [600.0, 600.0] and not questions
+    back = [wall("2026-10-25T02:50"), wall("2026-10-25T02:00"), wall("2026-10-25T02:50"), wall("2026-10-25T03:00")]
+    utc, questions, notes = settlezone.to_utc(np.array(back), MADRID)
+    assert np.diff(utc).tolist() == [600.0, 3000.0, 600.0] and not questions and len(notes) == 1
+
+
+def test_a_zone_of_half_hours_and_one_on_the_other_side() -> None:
+    local = np.array([wall("2026-06-01T12:00")])
+    assert settlezone.to_utc(local, ZoneInfo("Asia/Kolkata"))[0][0] == local[0] - 5.5 * 3600
+    assert settlezone.to_utc(local, ZoneInfo("America/New_York"))[0][0] == local[0] + 4 * 3600
+
+
+def test_skipped_hour_is_a_question_with_a_fixed_zone() -> None:
+    _, questions, _ = settlezone.to_utc(np.array([wall("2026-03-29T02:30")]), MADRID)
+    assert questions[0].option == "--zone Etc/GMT-1 or Etc/GMT-2"
+
+
+def rising(time: list[float], values: list[list[float]], repeats: str = "") -> tuple[settleaxis.Axis, list[object]]:
+    matrix = np.array(values, float)
+    flags = np.where(np.isnan(matrix), MISSING, 0).astype(np.uint8)
+    axis, questions = settleaxis.rising(np.array(time, float), matrix, flags, np.arange(len(time)) + 2, repeats)
+    return axis, list(questions)
+
+
+def test_axis_keeps_what_is_odd_as_flags() -> None:
+    axis, questions = rising([0, 10, 30, 20, 20, 40], [[1, 2, 4, 3, 9, 5]])
+    assert axis.t.tolist() == [0, 10, 20, 30, 40]
+    assert axis.values.tolist() == [[1, 2, 3, 4, 5]]
+    assert axis.flags.tolist() == [[0, 0, DUPLICATE_TIME | BACKWARD_TIME, 0, 0]]
+    assert (axis.duplicates, axis.backwards, axis.repeated) == (1, 1, 0) and not questions
+    assert axis.lines.tolist() == [2, 3, 5, 4, 7]
+
+
+def test_exact_repeats_are_no_duplicates() -> None:
+    axis, _ = rising([0, 10, 0, 10, 20], [[1, np.nan, 1, np.nan, 3]])
+    assert (axis.repeated, axis.duplicates, axis.backwards) == (2, 0, 0)
+    assert axis.flags.tolist() == [[0, MISSING, 0]]
+
+
+def test_rounded_times_spread_evenly() -> None:
+    axis, _ = rising([0, 0, 60, 60, 60, 120], [[1, 2, 3, 4, 5, 6]], "spread")
+    assert axis.t.tolist() == [0, 30, 60, 80, 100, 120]
+
+
+def test_midnight_and_a_jump_that_nothing_explains() -> None:
+    time, notes = settleaxis.cross_midnight(np.array([86000.0, 86300.0, 200.0, 500.0]))
+    assert np.diff(time).tolist() == [300.0, 300.0, 300.0] and len(notes) == 1
+    with pytest.raises(IntakeError):
+        settleaxis.cross_midnight(np.array([100.0, 80000.0]))
+
+
+def test_staggered_scans() -> None:
+    """Three channels two seconds apart, one sample of the second missing; a scan stands at its first sample."""
+    time = np.array([0, 2, 4, 60, 64, 120, 122, 124], float)
+    channel = np.array([0, 1, 2, 0, 2, 0, 1, 2])
+    raw = on_scans(time, channel, np.arange(8.0), np.zeros(8, np.uint8), np.arange(8), ["a", "b", "c"])
+    assert raw.time.tolist() == [0, 60, 120]
+    np.testing.assert_array_equal(raw.values, [[0, 3, 5], [1, np.nan, 6], [2, 4, 7]])
+    assert raw.scan_s == 4.0
+
+
+def test_scans_where_the_first_channel_is_missing_too() -> None:
+    time = np.array([0, 1, 60, 61, 121, 180, 181], float)
+    channel = np.array([0, 1, 0, 1, 1, 0, 1])
+    raw = on_scans(time, channel, np.arange(7.0), np.zeros(7, np.uint8), np.arange(7), ["a", "b"])
+    assert raw.time.tolist() == [0, 60, 121, 180]
+    np.testing.assert_array_equal(raw.values, [[0, 2, np.nan, 5], [1, 3, 4, 6]])
+
+
+def test_sentinels_are_taken_out_and_suspects_found() -> None:
+    values = np.array([[20.0, 9999.0, 21.0]])
+    flags = np.zeros((1, 3), np.uint8)
+    assert settlevalues.take_out_sentinels(values, flags, ("9999", "OPEN")) == 1
+    assert np.isnan(values[0, 1]) and flags[0, 1] == OPEN
+    t = np.arange(8) * 30.0
+    plain = np.array([300.0, 305, 850, 850, 315, 320, 850, 330])
+    assert settlevalues.suspects(plain, plain, t) == {850.0: 3}
+    slow = np.array([300.0, 305, 600, 600, 600, 600, 300, 200])
+    assert settlevalues.suspects(slow, slow, np.arange(8) * 3600.0) == {}, "an hour between samples explains any jump"
+    ramp = np.linspace(20, 600, 8)
+    assert settlevalues.suspects(ramp, ramp, t) == {}
+
+
+def test_units_inside() -> None:
+    np.testing.assert_allclose(settlevalues.inside(np.array([32.0, 1112.0]), "f", "temperature")[0], [0.0, 600.0])
+    np.testing.assert_allclose(settlevalues.inside(np.array([273.15]), "k", "dew point")[0], [0.0])
+    np.testing.assert_allclose(settlevalues.inside(np.array([760.0]), "torr", "pressure")[0], [1013.25])
+    assert settlevalues.inside(np.array([180.0]), "f_per_h", "other")[0][0] == 180.0
+
+
+def test_layout_survives_toml() -> None:
+    made = Layout(
+        name='Öfen "2"',
+        delimiter="\t",
+        decimal=",",
+        thousands=".",
+        time_columns=("Datum", "Zeit"),
+        time_format="%d.%m.%Y %H:%M",
+        open_values=("OPEN", "1372"),
+        channels=(ChannelRule("TC *", "work", "f"), ChannelRule("x\\y", "ignore")),
+    )
+    assert from_toml(made.to_toml()) == made
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("colour = 'red'", "unknown key 'colour'"),
+        ("delimiter = '#'", "delimiter cannot be '#'"),
+        ("decimal = ','\nthousands = ','", "both ','"),
+        ("[[channel]]\nname = 'a'\nrole = 'boss'", "'boss' is no role"),
+        ("time_kind = 'elapsed'\ntime_format = 'weeks'", "cannot be 'weeks'"),
+        ("time_format = '%H:%M'", "is no whole clock"),
+        ("delimiter = ", "no TOML"),
+        ("zone = 'Mars/Base'", "no time zone"),
+        ("time_columns = 'Time'", "must be a list"),
+        ("encoding = 'nope'", "no encoding 'nope'"),
+    ],
+)
+def test_a_wrong_layout_says_where(text: str, said: str) -> None:
+    with pytest.raises(UsageError, match=said.replace("'", ".")):
+        from_toml(text)
+
+
+def test_rules_fit_by_name_before_pattern() -> None:
+    made = Layout(channels=(ChannelRule("TC *", "work"), ChannelRule("TC 9", "control")))
+    rule = made.rule("tc 9")
+    assert rule is not None and rule.role == "control"
+    assert made.rule("Zone 1") is None
+    assert parse_channel_option("P [mbar]=pressure").fits("P [mbar]")
+    with pytest.raises(UsageError):
+        parse_channel_option("TC 1=boss")

@@ -1,0 +1,239 @@
+"""A recorder's file becomes the trace of a run: rows, Parquet, parameters and verdict together, or nothing at all."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from loadbook.ground.errors import IntakeError, LoadbookError, NotFoundError, OpenQuestion
+from loadbook.intake import tracetake
+from loadbook.intake.layout import ChannelRule, Layout
+from loadbook.intake.layoutbook import keep_layout, kept_layout
+from loadbook.intake.recorderoptions import Options
+from loadbook.intake.tracetake import take_trace
+from loadbook.keep.book import BookFolder
+from loadbook.keep.records import add_intake
+from loadbook.keep.tracefile import read_trace
+
+FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "recorders"
+Run = Callable[..., subprocess.CompletedProcess[str]]
+
+
+def counts(book: BookFolder) -> dict[str, int]:
+    tables = ("intake", "trace", "trace_channel", "channel", "parameter", "finding", "chain")
+    return {t: book.read().execute(f"SELECT count(*) FROM {t}").fetchone()[0] for t in tables}
+
+
+def files(book: BookFolder) -> list[Path]:
+    return [p for p in (book.path / "traces").rglob("*") if p.is_file()]
+
+
+def another_run(book: BookFolder, name: str) -> None:
+    with book.write() as conn:
+        row = {"run": name, "furnace": "F1", "started": "2026-03-14T07:00:00Z", "status": "done"}
+        add_intake(conn, "runs", {"run": [row]}, rows_read=1)
+
+
+def test_everything_of_a_trace_is_kept(book: BookFolder) -> None:
+    another_run(book, "R2")
+    taken = take_trace(book, FOLDER / "46_plausible_sentinel.csv", "R2", Options(sentinel=("850",)))
+    assert (taken.verdict, taken.new_channels, taken.already) == ("no cycle", 3, False)
+    row = book.read().execute("SELECT * FROM trace").fetchone()
+    assert (row["run"], row["state"], row["started"], row["zone"]) == (
+        "R2",
+        "current",
+        "2026-03-14T07:00:00Z",
+        "Europe/Madrid",
+    )
+    assert (row["interval_s"], row["seconds"], row["samples"], row["open"], row["missing"]) == (30.0, 270.0, 10, 3, 0)
+    assert row["source_name"] == "46_plausible_sentinel.csv" and row["layout"] == "as proposed"
+    channels = book.read().execute("SELECT * FROM trace_channel ORDER BY number").fetchall()
+    assert [(c["number"], c["channel"], c["unit"], c["valid"], c["lowest"], c["highest"]) for c in channels] == [
+        (1, "Control", "c", 10, 20.0, 110.0), (2, "Work 1", "c", 10, 21.0, 111.0), (3, "Work 2", "c", 7, 22.0, 112.0),
+    ]  # fmt: skip
+    roles = book.read().execute("SELECT channel, role FROM channel WHERE run = 'R2' ORDER BY channel_id").fetchall()
+    assert [tuple(r) for r in roles] == [("Control", "control"), ("Work 1", "work"), ("Work 2", "work")]
+    trace = read_trace(book, row["trace_id"])
+    np.testing.assert_array_equal(trace.values[0], 20.0 + 10.0 * np.arange(10))
+    assert trace.flags[2].tolist() == [0, 0, 0, 0, 2, 2, 2, 0, 0, 0]
+    assert counts(book)["parameter"] > 0 and counts(book)["finding"] > 0
+    intake = book.read().execute("SELECT * FROM intake ORDER BY intake_id DESC").fetchone()
+    assert (intake["kind"], intake["rows_read"], intake["file_name"]) == ("traces", 10, "46_plausible_sentinel.csv")
+
+
+def test_same_file_twice_adds_nothing(book: BookFolder) -> None:
+    take_trace(book, FOLDER / "01_plain.csv", "R1")
+    before = counts(book)
+    assert take_trace(book, FOLDER / "01_plain.csv", "R1").already
+    assert counts(book) == before and len(files(book)) == 1
+
+
+def test_another_trace_is_refused_until_the_first_is_withdrawn(book: BookFolder, loadbook: Run) -> None:
+    take_trace(book, FOLDER / "01_plain.csv", "R1")
+    trace_id = book.read().execute("SELECT trace_id FROM trace").fetchone()[0]
+    with pytest.raises(LoadbookError) as caught:
+        take_trace(book, FOLDER / "16_month_names.csv", "R1")
+    assert str(caught.value) == (
+        "16_month_names.csv: run 'R1' has a trace already, from 01_plain.csv. Withdraw it first: "
+        f"loadbook amend traces {trace_id} state=withdrawn --why TEXT"
+    )
+    done = loadbook("amend", "traces", trace_id, "state=withdrawn", "--why", "wrong file", "--book", str(book.path))
+    assert done.returncode == 0, done.stderr
+    assert not take_trace(book, FOLDER / "16_month_names.csv", "R1").already
+
+
+def test_one_file_is_not_the_trace_of_two_runs(book: BookFolder) -> None:
+    another_run(book, "R2")
+    take_trace(book, FOLDER / "01_plain.csv", "R1")
+    with pytest.raises(LoadbookError, match="this very file is the trace of run 'R1'"):
+        take_trace(book, FOLDER / "01_plain.csv", "R2")
+
+
+def test_unknown_run(book: BookFolder) -> None:
+    with pytest.raises(NotFoundError, match="the book has no run 'R11'"):
+        take_trace(book, FOLDER / "01_plain.csv", "R11")
+    assert not files(book)
+
+
+def test_an_open_question_leaves_nothing_behind(book: BookFolder) -> None:
+    before = counts(book)
+    with pytest.raises(OpenQuestion, match="day-first or month-first"):
+        take_trace(book, FOLDER / "13_ambiguous_date.csv", "R1")
+    assert counts(book) == before and not files(book)
+
+
+def test_an_error_in_the_transaction_leaves_no_file(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> None:
+        raise LoadbookError("the disk is full")
+
+    before = counts(book)
+    monkeypatch.setattr(tracetake.derived, "store", fail)
+    with pytest.raises(LoadbookError, match="the disk is full"):
+        take_trace(book, FOLDER / "01_plain.csv", "R1")
+    assert counts(book) == before and not files(book)
+
+
+def test_the_runs_channel_records_settle_roles_and_keep_their_names(book: BookFolder) -> None:
+    with book.write() as conn:
+        rows = [
+            {"run": "R1", "channel": "TC 1 (°C)", "role": "work", "tc_type": "K", "serial": "007"},
+            {"run": "R1", "channel": "tc 2", "role": "control"},
+            {"run": "R1", "channel": "Ch 7", "role": "other"},
+            {"run": "R1", "channel": "TC 5", "role": "work"},
+        ]
+        add_intake(conn, "channels", {"channel": rows}, rows_read=4)
+    taken = take_trace(book, FOLDER / "53_role_unknown.csv", "R1")
+    assert taken.new_channels == 0
+    assert [(c.name, c.role) for c in taken.channels] == [("TC 1 (°C)", "work"), ("tc 2", "control"), ("Ch 7", "other")]
+    assert "the run's channels TC 5 are not in the file" in taken.notes
+
+
+def test_out_of_range_is_flagged_and_kept_as_recorded(book: BookFolder) -> None:
+    taken = take_trace(book, FOLDER / "74_beyond_any_sensor.csv", "R1")
+    assert taken.out_of_range == 1
+    trace = read_trace(book, taken.trace_id)
+    assert (trace.values[2, 3], trace.flags[2, 3]) == (9999.0, 4)
+
+
+def test_start_of_the_run_only_when_asked(book: BookFolder) -> None:
+    with pytest.raises(OpenQuestion, match="--start run"):
+        take_trace(book, FOLDER / "22_elapsed_s.csv", "R1")
+    taken = take_trace(book, FOLDER / "22_elapsed_s.csv", "R1", Options(start="run"))
+    assert taken.started == "2026-03-01T08:00:00Z"
+
+
+def test_a_file_far_from_its_run_is_said(book: BookFolder) -> None:
+    taken = take_trace(book, FOLDER / "01_plain.csv", "R1")
+    assert any("311.0 h after the run's start" in n for n in taken.notes)
+
+
+def test_layouts_are_revised_never_lost(book: BookFolder) -> None:
+    first = Layout(time_columns=("Time",), time_format="%d/%m/%Y %H:%M:%S")
+    assert keep_layout(book, first, "rec") == (1, True)
+    assert keep_layout(book, first, "rec") == (1, False)
+    second = Layout(time_columns=("Time",), time_format="%d/%m/%Y %H:%M:%S", channels=(ChannelRule("TC *", "work"),))
+    assert keep_layout(book, second, "rec") == (2, True)
+    kept = kept_layout(book.read(), "rec")
+    assert kept.label == "rec revision 2" and kept.layout.channels == second.channels
+    taken = take_trace(book, FOLDER / "13_ambiguous_date.csv", "R1", layout=kept)
+    assert taken.started == "2026-04-03T06:00:00Z"
+    assert book.read().execute("SELECT layout FROM trace").fetchone()[0] == "rec revision 2"
+    with pytest.raises(NotFoundError, match="Did you mean 'rec'"):
+        kept_layout(book.read(), "recc")
+
+
+def test_a_layout_for_another_recorder_is_no_way_in(book: BookFolder) -> None:
+    keep_layout(
+        book, Layout(time_columns=("Datum",), time_format="%d.%m.%Y %H:%M", delimiter=";", decimal=","), "other"
+    )
+    with pytest.raises(IntakeError):
+        take_trace(book, FOLDER / "01_plain.csv", "R1", layout=kept_layout(book.read(), "other"))
+
+
+# -- the command line -------------------------------------------------------------------------
+
+
+def test_look_shows_and_writes_nothing(tmp_path: Path, loadbook: Run) -> None:
+    shutil.copy(FOLDER / "53_role_unknown.csv", tmp_path / "chart.csv")
+    done = loadbook("trace", "look", "chart.csv")
+    assert done.returncode == 3
+    assert "First 5 of 6 samples:" in done.stdout and "2026-03-14 08:00:30+00:00" in done.stdout
+    assert "open: what do 'TC 1' and 'TC 2' measure: --channel \"TC *=work\"" in done.stderr
+    assert "no book here to say the zone" in done.stdout
+    settled = loadbook(
+        "trace", "look", "chart.csv", "--channel", "TC *=work", "--channel", "Ch 7=control", "--format", "json"
+    )
+    assert settled.returncode == 0 and '"role": "control"' in settled.stdout
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["chart.csv"]
+
+
+def test_save_list_show_take(book: BookFolder, loadbook: Run, tmp_path: Path) -> None:
+    where = ("--book", str(book.path))
+    chart = str(FOLDER / "53_role_unknown.csv")
+    answers = ("--channel", "TC *=work", "--channel", "Ch 7=control")
+    refused = loadbook("trace", "layout", "save", "furnace 1", chart, *where)
+    assert refused.returncode == 1 and "TC *=work" in refused.stderr
+    saved = loadbook("trace", "layout", "save", "furnace 1", chart, *answers, *where)
+    assert saved.stdout == "layout furnace 1: revision 1 kept\n"
+    assert (
+        loadbook("trace", "layout", "list", "--format", "csv", *where).stdout
+        == "name,revision,revisions\nfurnace 1,1,1\n"
+    )
+    shown = loadbook("trace", "layout", "show", "furnace 1", *where).stdout
+    assert 'name = "TC *"\nrole = "work"' in shown
+    (tmp_path / "kept.toml").write_text(shown, encoding="utf-8")
+    by_file = loadbook("trace", "look", chart, "--layout", "kept.toml", *where)
+    assert by_file.returncode == 0, by_file.stderr
+    taken = loadbook("trace", "take", chart, "--run", "R1", "--layout", "furnace 1", *where)
+    assert taken.returncode == 0, taken.stderr
+    assert (
+        "taken in as the trace of R1" in taken.stdout and "6 rows read, 6 samples of 3 channels (3 new" in taken.stdout
+    )
+    assert "no cycle to judge by" in taken.stdout
+    again = loadbook("trace", "take", chart, "--run", "R1", "--layout", "furnace 1", *where)
+    assert again.stdout == "53_role_unknown.csv: already in the book as the trace of R1; nothing added\n"
+
+
+def test_runs_from_names(book: BookFolder, loadbook: Run, tmp_path: Path) -> None:
+    another_run(book, "R2")
+    shutil.copy(FOLDER / "01_plain.csv", tmp_path / "chart-R1.csv")
+    shutil.copy(FOLDER / "16_month_names.csv", tmp_path / "chart-R2.csv")
+    done = loadbook(
+        "trace", "take", "chart-R1.csv", "chart-R2.csv", "--run-from-name", r"-(R\d)", "--book", str(book.path)
+    )
+    assert done.returncode == 0, done.stderr
+    assert [r[0] for r in book.read().execute("SELECT run FROM trace ORDER BY run")] == ["R1", "R2"]
+    both = loadbook("trace", "take", "chart-R1.csv", "--book", str(book.path))
+    assert both.returncode == 2 and "--run RUN" in both.stderr
+
+
+def test_values_of_a_file_are_shown_as_text(tmp_path: Path, loadbook: Run) -> None:
+    lines = ["Time,Work [red]\x1b[31m (°C)", *[f"2026-03-14 08:0{i}:00,2{i}.5" for i in range(5)]]
+    (tmp_path / "odd.csv").write_text("\n".join(lines), encoding="utf-8")
+    done = loadbook("trace", "look", "odd.csv")
+    assert "\x1b" not in done.stdout and "Work [red]" in done.stdout
