@@ -100,6 +100,21 @@ def test_text_longer_than_a_cell_stands_whole_on_a_last_sheet(tmp_path: Path, bo
     assert "".join(str(r[2]) for r in rows) == long
 
 
+def test_a_sheet_can_be_read_as_it_opens(tmp_path: Path, book: BookFolder) -> None:
+    target = tmp_path / "x.xlsx"
+    made = Workbook(target, "si", book.zone)
+    heads = ["run", "asked_heating_rate_peak_c_per_h", "share", "text"]
+    made.sheet("Runs", heads, [["R1", 94.123456, 0.4285714285, "word " * 40], ["R2", 60.0, 1.0, "short"]])
+    made.close()
+    sheet = openpyxl.load_workbook(target)["Runs"]
+    assert sheet.column_dimensions["B"].width >= len(heads[1]), "no header is broken"
+    assert (sheet["B2"].number_format, sheet["C2"].number_format) == ("0.0", "0.0000")
+    assert sheet["C2"].value == 0.4285714285, "what is shown short is kept whole"
+    assert sheet["D2"].alignment.wrap_text and sheet.row_dimensions[2].height > 40
+    assert sheet.row_dimensions[3].height is None
+    assert sheet.print_title_rows and sheet.page_setup.orientation == "landscape"
+
+
 def test_export_never_overwrites(measured: BookFolder, loadbook: Run) -> None:
     first = loadbook("export", "2026-03", "-o", "m.xlsx", cwd=measured.path)
     assert first.returncode == 0, first.stderr

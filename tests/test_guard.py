@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import resource
 import sys
 import time
 from collections.abc import Iterator
@@ -122,6 +121,8 @@ def test_a_memory_eating_query_ends_within_its_memory(book: BookFolder, query: s
         guard.ask(book, query, memory_mb=512, seconds=30)
     assert state(book.path.parent) == before
     if sys.platform.startswith("linux"):
+        import resource
+
         largest_mb = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
         assert largest_mb < 900, f"a child took {largest_mb:.0f} MB"
 

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LONGEST = 32_767  # characters that a cell holds
+PAGE_WIDTH = 190  # characters across a printed page that can still be read
+WIDEST = 60  # characters of the widest column
 LONG_TEXTS, PIECE = "Long texts", 32_000
 MOST_ROWS = 1_048_575
 _FORMATS = {"mm": "0.0000", "um": "0.0", "in": "0.00000", "c": "0.0", "f": "0.0", "per_h": "0.0", "minutes": "0"}
@@ -59,23 +61,36 @@ class Workbook:
             )
         return self._kinds[key]
 
-    def sheet(self, name: str, columns: Sequence[str], rows: Sequence[Sequence[Any]], total: Sequence[str] = ()) -> Any:
-        """A sheet with a frozen, filtered header. total: columns whose sum stands below, as a formula."""
+    def sheet(
+        self,
+        name: str,
+        columns: Sequence[str],
+        rows: Sequence[Sequence[Any]],
+        total: Sequence[str] = (),
+        widths: Sequence[float] = (),
+    ) -> Any:
+        """A sheet with a frozen, filtered header.
+
+        total   columns whose sum stands below, as a formula
+        widths  of the columns, in characters; else from the header and the first rows
+        """
         if len(rows) > MOST_ROWS:
             raise LoadbookError(f"the sheet {name} would need {len(rows):,} rows", mend="Export a shorter span")
         heads, shown = in_units(columns, rows, self.system)
         sheet = self._book.add_worksheet(name)
         sheet.freeze_panes(1, 1)
-        sheet.set_landscape()
-        sheet.fit_to_pages(1, 0)
-        sheet.repeat_rows(0)
         looks = [self.look(_number_format(head)) for head in heads]
-        for i, head in enumerate(heads):
-            sheet.set_column(i, i, _width(head, [row[i] for row in shown[:400]]))
+        widths = widths or [_width(head, [row[i] for row in shown[:400]]) for i, head in enumerate(heads)]
+        for i, width in enumerate(widths):
+            sheet.set_column(i, i, width)
+        self._page(sheet, sum(widths))
         header = self.look(bold=True, bottom=1, text_wrap=True, bg_color="#EDEDED")
         for i, head in enumerate(heads):
             sheet.write_string(0, i, head, header)
         for r, row in enumerate(shown, start=1):
+            lines = max((_lines(v, w) for v, w in zip(row, widths, strict=True)), default=1)
+            if lines > 1:
+                sheet.set_row(r, 13.5 * min(lines, 30) + 2)
             for i, value in enumerate(row):
                 self.cell(sheet, r, i, value, looks[i])
         if shown:
@@ -90,6 +105,16 @@ class Workbook:
                     sheet.write_formula(len(shown) + 1, i, formula, self.look(bold=True, top=1), known)
         return sheet
 
+    def _page(self, sheet: Any, width: float) -> None:
+        """How a sheet prints: landscape, header and first column on every page, no more columns than can be read."""
+        sheet.set_paper(1 if self.system == "us" else 9)
+        sheet.set_landscape()
+        sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
+        sheet.fit_to_pages(max(1, math.ceil(width / PAGE_WIDTH)), 0)
+        sheet.repeat_rows(0)
+        sheet.repeat_columns(0)
+        sheet.set_footer("&L&A&Rpage &P of &N")
+
     def cell(self, sheet: Any, row: int, column: int, value: Any, look: Any) -> None:
         """One value as what it is."""
         if hasattr(value, "item") and getattr(value, "shape", None) == ():
@@ -97,20 +122,23 @@ class Workbook:
         if value is None or (isinstance(value, float) and math.isnan(value)) or str(value) in ("NaT", "<NA>"):
             return
         if isinstance(value, bool):
-            sheet.write_string(row, column, "yes" if value else "no", self.look())
+            sheet.write_string(row, column, "yes" if value else "no", self.look(indent=1))
         elif isinstance(value, (int, float)) and math.isfinite(value):
-            sheet.write_number(row, column, value, look)
+            plainly = isinstance(value, float) and look is self.look() and not value.is_integer()
+            sheet.write_number(row, column, value, self.look(_readable(value)) if plainly else look)
         elif isinstance(value, datetime):
             aware = value.replace(tzinfo=value.tzinfo or UTC).astimezone(self.zone)
-            sheet.write_datetime(row, column, aware.replace(tzinfo=None), self.look("yyyy-mm-dd hh:mm"))
+            sheet.write_datetime(row, column, aware.replace(tzinfo=None), self.look("yyyy-mm-dd hh:mm", align="left"))
         elif isinstance(value, date):
-            sheet.write_datetime(row, column, datetime(value.year, value.month, value.day), self.look("yyyy-mm-dd"))
+            sheet.write_datetime(
+                row, column, datetime(value.year, value.month, value.day), self.look("yyyy-mm-dd", align="left")
+            )
         else:
             text = plain(value)
             if len(text) > LONGEST:
                 self.long.append((f"{sheet.get_name()} {_letter(column)}{row + 1}", text))
                 text = text[: LONGEST - 60] + f" ... (whole on the sheet {LONG_TEXTS})"
-            if sheet.write_string(row, column, text, self.look(text_wrap=len(text) > 60)):
+            if sheet.write_string(row, column, text, self.look(indent=1, text_wrap=len(text) > 30)):
                 raise LoadbookError("a text could not be written", where=f"{sheet.get_name()} row {row + 1}")
 
     def close(self) -> None:
@@ -144,9 +172,21 @@ def _number_format(head: str) -> str:
     return ""
 
 
+def _readable(value: float) -> str:
+    """Number format of a column whose name says no unit, by the size of the value; the value itself stays whole."""
+    size = abs(value)
+    return "0.0" if size >= 100 else "0.00" if size >= 1 else "0.0000" if size >= 0.001 else "0.00E+00"
+
+
 def _width(head: str, values: Sequence[Any]) -> float:
     longest = max((16 if isinstance(v, datetime) else len(plain(v)) for v in values), default=0)
-    return float(min(max(longest + 2, min(len(head), 16) + 2, 8), 60))
+    return float(min(max(longest + 3, len(head) + 2, 8), WIDEST))
+
+
+def _lines(value: Any, width: float) -> int:
+    """Lines that a text needs in a column of a width."""
+    length = len(value) if isinstance(value, str) else 0
+    return 1 if length <= width else math.ceil(min(length, LONGEST) / width)
 
 
 def _letter(index: int) -> str:
@@ -231,10 +271,7 @@ def _summary(book: Workbook, month: Any) -> None:
         ("characteristics set aside", len(movement) - len(moved), "each with its reason: see Set aside"),
         ("below gauge", int(moved["below_gauge"].fillna(False).astype(bool).sum()), "smaller than its own uncertainty"),
     ]
-    sheet = book.sheet("Summary", ["what", "count", "meaning"], [list(line) for line in lines])
-    sheet.set_column(0, 0, 32)
-    sheet.set_column(1, 1, 12)
-    sheet.set_column(2, 2, 60)
+    book.sheet("Summary", ["what", "count", "meaning"], [list(line) for line in lines], widths=(32, 12, 60))
 
 
 def _definitions(book: Workbook) -> None:
@@ -244,6 +281,5 @@ def _definitions(book: Workbook) -> None:
         for t in terms().values()
         if t.kind in wanted
     ]
-    sheet = book.sheet("Definitions", ["term", "kind", "definition", "formula", "unit", "source"], rows)
-    sheet.set_column(2, 2, 90)
-    sheet.set_column(3, 3, 40)
+    heads = ["term", "kind", "definition", "formula", "unit", "source"]
+    book.sheet("Definitions", heads, rows, widths=(32, 11, 70, 32, 9, 34))
