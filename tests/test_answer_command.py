@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
 from loadbook.ask import answerdata, answersaved
 from loadbook.ask.answer import KEYS, answer
@@ -17,6 +19,7 @@ from loadbook.ask.answersubject import Question, planned
 from loadbook.ask.backtest import backtest
 from loadbook.ask.filters import Filters
 from loadbook.ask.trial import trial
+from loadbook.cli.main import cli
 from loadbook.ground.errors import CalculationError, NotFoundError, UsageError
 from loadbook.keep.book import BookFolder
 from loadbook.keep.records import add_intake
@@ -24,6 +27,18 @@ from tests.answerbook import fill, moment, tables, write_files
 from tests.shops import RATE, Shop
 
 Command = Callable[..., subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture
+def loadbook(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Command:
+    """The command line inside this process (the first test below calls it as a user does)."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: str) -> subprocess.CompletedProcess[str]:
+        done = CliRunner().invoke(cli, list(words))
+        return subprocess.CompletedProcess(words, done.exit_code, done.stdout, done.stderr)
+
+    return run
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +55,8 @@ def test_from_the_intake_files_to_the_answer(loadbook: Command, tmp_path: Path) 
         done = loadbook("take", kind, str(path), "--book", "book")
         assert done.returncode == 0, f"{kind}: {done.stderr}"
     part = history["part"].value_counts().index[0]
-    asked = loadbook("answer", "--part", part, "--format", "json", "--book", "book")
+    words = [sys.executable, "-m", "loadbook", "answer", "--part", part, "--format", "json", "--book", "book"]
+    asked = subprocess.run(words, capture_output=True, text=True, timeout=120, cwd=tmp_path)
     assert asked.returncode == 0, asked.stderr
     found = json.loads(asked.stdout)
     assert tuple(found) == KEYS and found["runs"] == 30 and found["refused"] is None and found["unit"] == "um"
@@ -73,7 +89,7 @@ def test_a_new_part_and_one_with_nothing_measured(shop_book: BookFolder) -> None
     assert new.refused is None and new.evidence == "same material" and new.need["part_numbers"]
     assert "each part number left out" in " ".join(new.text)
     never = answer(shop_book, Question(kind="flatness", material="M1"))
-    assert never.refused == "no flatness was ever measured in process not recorded" and never.low is None
+    assert never.refused == "no flatness was ever measured" and never.low is None
     assert "6 part numbers" in never.need["text"] and never.to_json()["runs"] == 0
     hard = answer(shop_book, Question(kind="hardness", material="M1"))
     assert hard.refused == "hardness is kept but does not move"

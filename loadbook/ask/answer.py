@@ -102,8 +102,9 @@ def answer(book: BookFolder, question: Question, system: str | None = None) -> A
     about = subject(book.read(), question)
     question, process = _treatment(book, question)
     source = answerdata.load(book, kind=about.kind)
-    process = answerdata.choose_process(source, about.kind, about.part, question.process, process)
-    found = answer_of(source, question, about, process, system or book.units)
+    if about.kind != "hardness":
+        process = answerdata.choose_process(source, about.kind, about.part, question.process, process)
+    found = answer_of(source, question, about, process or answerdata.NO_PROCESS, system or book.units)
     found.advice = advise(book, found)
     found.text = answerwords.sentences(found, system or book.units)
     return found

@@ -192,8 +192,9 @@ def nothing_measured(pieces: Pieces) -> tuple[str, str]:
         count = sum(pieces.set_aside.values())
         reason = f"all {count} readings of {pieces.kind} in {pieces.process} are set aside ({listed})"
         return reason, "Movement needs a reading before and one after the run, taken in the same way."
+    where = "" if pieces.process == answerdata.NO_PROCESS else f" in {pieces.process}"
     return (
-        f"no {pieces.kind} was ever measured in {pieces.process}",
+        f"no {pieces.kind} was ever measured{where}",
         "Measure before and after the run: at least 8 runs with 4 repeats of a part number, or 6 part numbers.",
     )
 
