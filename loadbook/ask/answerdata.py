@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 NEEDS = {"movement", "run_parameter", "history_break", "confirmation", "reading"}
 COLUMNS = (
     "run", "started", "furnace", "cycle", "process", "part", "serial", "material", "family", "shape", "condition",
-    "machining", "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
+    "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
     "reference_length_mm", "before_mm", "after_mm", "movement_mm", "movement_um", "movement_um_per_100mm",
     "expanded_uncertainty_mm", "below_gauge", "set_aside",
 )  # fmt: skip
@@ -88,13 +88,13 @@ class Source:
         kept = rows[rows["y"].notna()].reset_index(drop=True)
         out = kept.assign(z=kept["y"], day=days(kept["started"]), section_mm=kept["section_thick_mm"])
         flagged = screen.flagged_rows(kept) & ~kept["believed"].to_numpy(dtype=bool) if len(kept) else np.zeros(0, bool)
-        used = kept[[f"{name}_from" for name in PLANNABLE]].to_numpy().astype(str)
-        known = used != "none"
+        asked = kept[[f"{name}_asked" for name in PLANNABLE]].to_numpy(dtype=bool)
+        known = kept[list(PLANNABLE)].notna().to_numpy()
         gauge = kept["expanded_uncertainty_mm"].to_numpy(dtype=float) * 1000.0
         return Pieces(
             process, kind, scale, str(kept["unit"].iloc[0]) if len(kept) else "um", out,
             {str(k): int(v) for k, v in reasons.items()}, np.asarray(flagged, dtype=bool),
-            float((used[known] != "asked").mean()) if known.any() else 0.0,
+            float((~asked[known]).mean()) if known.any() else 0.0,
             float(kept["below_gauge"].fillna(False).astype(float).mean()) if len(kept) else 0.0,
             float(np.nanmedian(gauge)) if np.isfinite(gauge).any() else float("nan"),
         )  # fmt: skip
@@ -142,9 +142,7 @@ def _read(connection: duckdb.DuckDBPyConnection, filters: Filters, kind: str | N
     if kind is not None:
         where, values = f"({where}\n) AND kind = ?", [*values, kind]
     settings = ", ".join(
-        f"coalesce(p.asked_{n}, p.{n}) AS {n}, CASE WHEN p.asked_{n} IS NOT NULL THEN 'asked'"
-        f" WHEN p.{n} IS NOT NULL THEN 'achieved' ELSE 'none' END AS {n}_from"
-        for n in PLANNABLE
+        f"coalesce(p.asked_{n}, p.{n}) AS {n}, p.asked_{n} IS NOT NULL AS {n}_asked" for n in PLANNABLE
     )
     frame = connection.execute(
         f"WITH m AS (SELECT {', '.join(COLUMNS)} FROM movement WHERE {where}), believed AS ("
@@ -163,8 +161,11 @@ def _read(connection: duckdb.DuckDBPyConnection, filters: Filters, kind: str | N
 
 
 def _spelled(column: pd.Series) -> pd.Series:
-    known = {text: conditions(text) for text in column.dropna().unique()}
-    return column.map(lambda text: known.get(text)).astype(object)
+    import pandas as pd
+
+    codes, found = pd.factorize(column)
+    spelled = np.array([*(conditions(text) for text in found), None], dtype=object)
+    return pd.Series(spelled[codes], index=column.index, dtype=object)  # −1, a missing one, is the last
 
 
 def _moment_day(at: Any) -> float:

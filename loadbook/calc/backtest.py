@@ -198,10 +198,15 @@ def held_shares(found: Scores, factor: Floats, content: float) -> npt.NDArray[np
     by_group = np.argsort(groups, kind="stable")
     bounds = np.concatenate([[0], np.cumsum(np.bincount(groups, minlength=found.groups))])
     base = int(np.searchsorted(total, need))
-    for g in range(found.groups):
+    top = min(int(np.searchsorted(total, need + 1.0)), len(total) - 1)
+    # every limit lies between these two places, whichever group is left out: only scores between them need a search
+    held[order[: base + 1]] = True
+    if top < 0 or base >= len(total):
+        return np.ones(len(scaled), dtype=bool)
+    for g in np.unique(groups[base + 1 : top + 1]):
         mine = np.sort(by_group[bounds[g] : bounds[g + 1]])
         own = np.cumsum(weights[mine])
-        low, high = base, min(int(np.searchsorted(total, need + 1.0)), len(total))
+        low, high = base, min(top + 1, len(total))
         while low < high:
             middle = (low + high) // 2
             inside = int(np.searchsorted(mine, middle, side="right"))
