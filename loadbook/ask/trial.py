@@ -134,7 +134,9 @@ def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float
     one, label, _ = units.show(1.0, {"c": "c_diff"}.get(key, key), system)
     step = nice_step((high - low) * one)
     factor = step / one  # setting units inside the book per shown step
-    shown, movement_label, _ = units.show(1.0, unit, system) if unit == "um" else (1.0, unit.replace("um", "µm").replace("percent", "%"), 0)
+    shown, movement_label, _ = (
+        units.show(1.0, unit, system) if unit == "um" else (1.0, unit.replace("um", "µm").replace("percent", "%"), 0)
+    )
 
     def amount(value: float) -> str:
         return figure(value * factor * shown)
