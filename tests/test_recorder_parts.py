@@ -124,8 +124,17 @@ def test_both_ways_of_parsing_times_agree(cell: str, order: str) -> None:
     assert quick[0] == (np.datetime64(naive, "us") - np.datetime64("1970-01-01", "us")) / np.timedelta64(1, "s")
 
 
-@pytest.mark.parametrize("cell", ["2026-03-14 08:2:00", "2026-03-14 08:01:60", "2026-03-14 24:00:00", "2026-02-30 08:00:00",
-                                  "2026-03- 4 08:00:00", "2026-03-14"])  # fmt: skip
+@pytest.mark.parametrize(
+    "cell",
+    [
+        "2026-03-14 08:2:00",
+        "2026-03-14 08:01:60",
+        "2026-03-14 24:00:00",
+        "2026-02-30 08:00:00",
+        "2026-03- 4 08:00:00",
+        "2026-03-14",
+    ],
+)
 def test_what_is_no_time_is_refused_by_both(cell: str) -> None:
     fmt = "%Y-%m-%d %H:%M:%S"
     assert parse_cell(cell, fmt) is None

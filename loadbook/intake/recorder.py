@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from ..ground.errors import IntakeError
 from .layout import Layout
 from .recorderfast import HEAD_BYTES, read_fast
 from .recorderlong import read_long
@@ -31,12 +32,19 @@ class Read:
 def read_raw(source: Source, layout: Layout, *, careful: bool = False) -> Raw:
     """The file by a settled layout: the quick way where the file is clean, else cell by cell."""
     if not careful and not source.is_workbook:
-        head = open_table(source, layout, most_bytes=HEAD_BYTES)
-        quick = read_fast(source, head, layout)
+        quick = _quick(source, layout)
         if quick is not None:
             return quick
     table = open_table(source, layout)
     return read_long(table, layout, source.name) if layout.shape == "long" else read_wide(table, layout, source.name)
+
+
+def _quick(source: Source, layout: Layout) -> Raw | None:
+    try:
+        head = open_table(source, layout, most_bytes=HEAD_BYTES)
+    except IntakeError:
+        return None  # a preamble longer than that: the whole file tells more
+    return read_fast(source, head, layout) if len(head.rows) >= 4 else None
 
 
 def look(

@@ -8,6 +8,7 @@ known words for an open circuit or a missing value.
 from __future__ import annotations
 
 import io
+import re
 import warnings
 
 import numpy as np
@@ -23,7 +24,7 @@ from .recordersource import Source, decode
 from .recordertable import Table
 from .recordertimes import parse_fast
 
-HEAD_BYTES = 16_384
+HEAD_BYTES = 8_192
 
 
 def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
@@ -54,6 +55,8 @@ def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
         values[row], flags[row] = done
     if np.isinf(values).any():
         return None
+    if (values == 0).any() and re.search(rb"[eE]-\d{3}", source.data):
+        return None  # an exponent too long for a number reads as 0
     headings = []
     for i in kept:
         own = read_heading(names[i]).unit.removesuffix("_diff")
@@ -80,7 +83,7 @@ def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame |
         start = data.find(b"\n", start) + 1
         if not start:
             return None, names
-    if data.find(b'"', start) >= 0 or b"\r" in data[start:].replace(b"\r\n", b"\n")[:HEAD_BYTES]:
+    if data.find(b'"', start) >= 0 or _lone_return(data, start):
         return None, names
     if data.find(b"\n\n", start) >= 0 or data.find(b"\n\r\n", start) >= 0:
         return None, names  # blank lines: line numbers would be off
@@ -104,6 +107,11 @@ def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame |
     if not data.endswith(b"\n") and frame.iloc[-1, : len(names)].isna().any():
         return None, names  # perhaps cut off in the middle of its last row
     return frame, names
+
+
+def _lone_return(data: bytes, start: int) -> bool:
+    """Are there carriage returns without a line feed (lines would be counted otherwise)."""
+    return data.find(b"\r", start) >= 0 and data.count(b"\r", start) != data.count(b"\r\n", start)
 
 
 def _time(frame: pd.DataFrame, stamps: list[int], layout: Layout) -> np.ndarray | None:

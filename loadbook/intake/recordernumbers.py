@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 OPEN_WORDS = frozenset(
     [
@@ -77,6 +78,7 @@ class Marks:
     question: str | None = None
 
 
+@cache
 def number_pattern(decimal: str, thousands: str) -> re.Pattern[str]:
     """What a number looks like under these marks; thousands groups must be whole."""
     dec = re.escape(decimal)

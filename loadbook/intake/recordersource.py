@@ -10,6 +10,7 @@ from pathlib import Path
 
 from ..ground.errors import IntakeError, NotFoundError, Problem
 
+_NOTHING = b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"
 _ZIP = b"PK\x03\x04"
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
@@ -54,7 +55,7 @@ def open_source(path: Path) -> Source:
         raise NotFoundError(f"there is no file {path}", mend="Check the name") from exc
     except (IsADirectoryError, PermissionError) as exc:
         raise NotFoundError(f"{path} cannot be read: {exc.strerror}") from exc
-    if not data.strip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"):
+    if not data[:4096].strip(_NOTHING) and not data.strip(_NOTHING):
         raise IntakeError("the file is empty", [Problem("nothing to read", path.name)], mend="Export it again")
     return Source(path.name, data)
 

@@ -251,7 +251,7 @@ def _in_shape(column: pd.Series[str], fmt: str) -> bool:
     strptime alone would also take '8:2:00' (a digit lost?), '- 4' and a second 60. With all digits made 0 a column
     has few distinct shapes, and only those are looked at.
     """
-    text = "\n".join(column)
+    text = "\n".join(column.tolist())
     if ":60" in text:
         return False
     shape = re.compile("".join(_SHAPES.get(part, re.escape(part)) for part in re.split(r"(%[a-zA-Z])", fmt)))
