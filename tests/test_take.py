@@ -166,25 +166,27 @@ def test_stated_parameters_come_in_any_unit(book: BookFolder, tmp_path: Path) ->
 
 
 def test_a_run_asks_for_its_cycles_revision_where_there_are_several(book: BookFolder, tmp_path: Path) -> None:
-    from loadbook.intake.takecycle import TEMPLATE, take_cycle_file
+    from loadbook.intake.cyclekeys import EXAMPLE
+    from loadbook.intake.takecycle import take_cycle_file
 
-    take_cycle_file(book, write(tmp_path, "a.toml", TEMPLATE))
-    take_cycle_file(book, write(tmp_path, "b.toml", TEMPLATE.replace('revision = "A"', 'revision = "B"')))
+    take_cycle_file(book, write(tmp_path, "a.toml", EXAMPLE))
+    take_cycle_file(book, write(tmp_path, "b.toml", EXAMPLE.replace('revision = "A"', 'revision = "B"')))
     with pytest.raises(IntakeError, match="with other words"):
-        take_cycle_file(book, write(tmp_path, "c.toml", TEMPLATE + "# changed\n"))
+        take_cycle_file(book, write(tmp_path, "c.toml", EXAMPLE + "# changed\n"))
     head = "run,furnace,cycle,started\n"
     with pytest.raises(IntakeError, match="has several revisions"):
-        take_file(book, "runs", write(tmp_path, "r.csv", head + "R2,F1,T-620,2026-03-05T08:00\n"))
-    with pytest.raises(IntakeError, match=r"Did you mean 'T-620'\?"):
-        take_file(book, "runs", write(tmp_path, "s.csv", head + "R2,F1,T-62O,2026-03-05T08:00\n"))
+        take_file(book, "runs", write(tmp_path, "r.csv", head + "R2,F1,SR-620,2026-03-05T08:00\n"))
+    with pytest.raises(IntakeError, match=r"Did you mean 'SR-620'\?"):
+        take_file(book, "runs", write(tmp_path, "s.csv", head + "R2,F1,SR-62O,2026-03-05T08:00\n"))
 
 
 @pytest.mark.parametrize("system", ["si", "us"])
 def test_every_template_can_be_taken_in(tmp_path: Path, system: str) -> None:
-    from loadbook.intake.takecycle import TEMPLATE, take_cycle_file
+    from loadbook.intake.cyclekeys import EXAMPLE
+    from loadbook.intake.takecycle import take_cycle_file
 
     made = BookFolder.create(tmp_path / "b")
-    cycle = TEMPLATE.replace('"T-620"', '"SR-620"').replace('revision = "A"', 'revision = "B"')
+    cycle = EXAMPLE.replace('revision = "A"', 'revision = "B"')
     take_cycle_file(made, write(tmp_path, "c.toml", cycle))
     for kind in KINDS:
         path = write(tmp_path, f"{kind.kind}.csv", header_and_example(kind, system=system))

@@ -61,9 +61,12 @@ def template(kind: str | None, units: str) -> None:
         emit(["kind", "holds"], [(k.kind, k.title) for k in KINDS] + [("cycles", "Cycles, one TOML file each")])
         return
     if kind in ("cycle", "cycles"):
-        from loadbook.intake.takecycle import TEMPLATE
+        from loadbook.intake.cyclekeys import CYCLE_KEYS, EXAMPLE, SEGMENT_KEYS
 
-        click.echo(TEMPLATE, nl=False)
+        click.echo(EXAMPLE, nl=False)
+        say("")
+        keys = [("[cycle]", k) for k in CYCLE_KEYS.values()] + [("[[segment]]", k) for k in SEGMENT_KEYS.values()]
+        emit(["table", "key", "holds", "meaning"], [(t, k.name, k.holds, k.meaning) for t, k in keys], out=sys.stderr)
         return
     found = _kind(kind)
     click.echo(forms.header_and_example(found, system=units), nl=False)

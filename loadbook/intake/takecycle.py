@@ -14,59 +14,6 @@ from .cyclefile import read_cycle_file
 from .table import file_bytes
 from .take import Taken
 
-TEMPLATE = """\
-# A cycle: what a run is asked to do. Every temperature, difference and rate carries its unit.
-[cycle]
-id = "T-620"
-revision = "A"
-title = "Temper at 620 C in air"
-process = "temper"
-atmosphere = "air"
-
-[[segment]]            # an early hold to see that the thermocouples track
-kind = "heat"
-target = "200 C"
-rate_max = "150 C/h"
-
-[[segment]]
-kind = "hold"
-target = "200 C"
-minutes = 30
-band_low = "10 C diff"
-band_high = "10 C diff"
-purpose = "low hold to check thermocouples"
-
-[[segment]]
-kind = "heat"
-target = "620 C"
-asked_rate = "100 C/h"
-rate_max = "110 C/h"
-
-[[segment]]
-kind = "hold"
-target = "620 C"
-minutes = 120
-band_low = "8 C diff"
-band_high = "8 C diff"
-on_leaving = "restart"
-purpose = "soak"
-
-[[segment]]
-kind = "cool"
-target = "150 C"
-rate_max = "130 C/h"
-rate_above = "300 C"   # slower natural cooling below this is no breach
-
-[limits]
-spread_heating = "40 C diff"
-spread_hold = "12 C diff"
-lead_heating = "60 C diff"
-start_work = "50 C"
-door = "150 C"
-work_tcs = 4
-longest_gap = "5 min"
-"""
-
 
 def take_cycle_file(book: BookFolder, path: Path, *, dry_run: bool = False) -> Taken:
     """Take one cycle file in. The same file again adds nothing; the same revision with other words is refused.
