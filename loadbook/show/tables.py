@@ -107,19 +107,7 @@ def _numeric(values: Iterable[Any]) -> bool:
 
 def _table(columns: Sequence[str], rows: list[Sequence[Any]], title: str | None, out: TextIO) -> None:
     if out.isatty():
-        from rich.console import Console
-        from rich.table import Table
-        from rich.text import Text
-
-        table = Table(
-            title=Text(title) if title else None, title_justify="left", box=None, pad_edge=False, padding=(0, 2, 0, 0)
-        )
-        for i, name in enumerate(columns):
-            right = _numeric(row[i] for row in rows)
-            table.add_column(Text(name, style="bold"), justify="right" if right else "left", overflow="fold")
-        for row in rows:
-            table.add_row(*(Text(plain(v)) for v in row))
-        Console(file=out, highlight=False, markup=False, emoji=False).print(table)
+        _on_terminal(list(columns), [[plain(v) for v in row] for row in rows], rows, title, out)
         return
     if title:
         out.write(title + "\n")
@@ -134,6 +122,59 @@ def _table(columns: Sequence[str], rows: list[Sequence[Any]], title: str | None,
     out.write(line(list(columns)) + "\n")
     for cells in text:
         out.write(line(cells) + "\n")
+
+
+LONG = 36  # characters from which a text column is told below a table that is too wide
+
+
+def narrowed(
+    columns: Sequence[str], text: Sequence[Sequence[str]], width: int
+) -> tuple[list[int], list[str], list[str]]:
+    """What of a table fits a width: (columns kept, what is the same in every row, long texts told below it).
+
+    A table that fits is kept whole. Nothing is cut: what leaves the table stands in the lines above and below.
+    """
+    kept = list(range(len(columns)))
+    wide = [max([len(name), *(len(row[i]) for row in text)]) + 2 for i, name in enumerate(columns)]
+    if sum(wide) <= width:
+        return kept, [], []
+    same = [i for i in kept if len(text) > 1 and len({row[i] for row in text}) == 1]
+    above = [f"{columns[i]}: {text[0][i]}" for i in same if text[0][i]]
+    kept = [i for i in kept if i not in same]
+    below: list[str] = []
+    for i in list(kept):
+        if sum(wide[k] for k in kept) <= width or wide[i] <= LONG or i == kept[0]:
+            continue
+        kept.remove(i)
+        told: dict[str, list[str]] = {}
+        for number, row in enumerate(text, start=1):
+            told.setdefault(row[i], []).append(str(number))
+        below += [f"{columns[i]}, row {', '.join(numbers)}: {words}" for words, numbers in told.items() if words]
+    return kept, above, below
+
+
+def _on_terminal(
+    columns: list[str], text: list[list[str]], rows: list[Sequence[Any]], title: str | None, out: TextIO
+) -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(file=out, highlight=False, markup=False, emoji=False)
+    kept, above, below = narrowed(columns, text, console.width)
+    if title:
+        console.print(Text(title))
+    if above:
+        console.print(Text("in every row: " + "; ".join(above)))
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for i in kept:
+        right = _numeric(row[i] for row in rows)
+        table.add_column(Text(columns[i], style="bold"), justify="right" if right else "left", overflow="fold")
+    for cells in text:
+        table.add_row(*(Text(cells[i]) for i in kept))
+    console.print(table)
+    for line in below:
+        console.print(Text(line))
 
 
 def _markdown(columns: Sequence[str], rows: Iterable[Sequence[Any]], out: TextIO) -> None:
