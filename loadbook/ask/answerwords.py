@@ -84,7 +84,7 @@ def sentences(a: Answer, system: str) -> list[str]:
 def _who(a: Answer) -> str:
     s = a.subject
     if s.part is not None:
-        return f"{s.part}, {s.characteristic} ({s.kind})"
+        return f"{s.part}, {s.characteristic}" + (f" ({s.kind})" if s.kind != s.characteristic else "")
     words = [w for w in (s.material, s.shape, s.condition) if w]
     return f"a new part ({', '.join([*words, s.kind])})"
 
