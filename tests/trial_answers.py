@@ -13,10 +13,12 @@ The Monte Carlo error counts histories.
 from __future__ import annotations
 
 import argparse
+import json
 import time
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -204,14 +206,13 @@ def main() -> None:
     parser.add_argument("--full", action="store_true")
     parser.add_argument("--worlds", default=",".join(WORLDS))
     parser.add_argument("--effects", action="store_true", help="also the effects (needs more histories)")
+    parser.add_argument("--keep", type=Path, help="folder that keeps each world's results, to go on after a stop")
     chosen = parser.parse_args()
     sizes = FULL if chosen.full else SHORT
     began = time.time()
     results: list[Result] = []
     for world in chosen.worlds.split(","):
-        for (runs, parts), histories in sizes.items():
-            for seed in range(histories):
-                results += play(world, runs, seed, parts=parts)
+        results += _world(world, sizes, chosen.keep)
         print(f"{world}: {time.time() - began:.0f} s", flush=True)
     with pd.option_context("display.width", 200, "display.max_columns", 20, "display.float_format", "{:.3f}".format):
         table = summary(results)
@@ -222,8 +223,22 @@ def main() -> None:
         print("\nfrom 30 runs on, all worlds")
         print(summary(late, together=True).to_string(index=False))
         if chosen.effects or chosen.full:
+            print("\neffects")
             print(effect_table(60 if chosen.full else 10, (30, 100) if chosen.full else (30,)).to_string(index=False))
     print(f"{time.time() - began:.0f} s")
+
+
+def _world(world: str, sizes: dict[tuple[int, int], int], keep: Path | None) -> list[Result]:
+    """One world's results, computed or, where they were kept, read."""
+    file = keep / f"{world}-{sum(sizes.values())}.json" if keep else None
+    if file is not None and file.exists():
+        return [Result(**row) for row in json.loads(file.read_text(encoding="utf-8"))]
+    found = [r for (runs, parts), histories in sizes.items() for seed in range(histories)
+             for r in play(world, runs, seed, parts=parts)]  # fmt: skip
+    if file is not None:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(json.dumps([r.__dict__ for r in found]), encoding="utf-8")
+    return found
 
 
 def summary_by_world(results: list[Result]) -> pd.DataFrame:
