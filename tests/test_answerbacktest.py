@@ -58,18 +58,6 @@ def test_no_group_sets_the_width_that_it_is_judged_by(content: float) -> None:
             assert (held[group == g] == (np.abs(found.score[group == g]) <= limit)).all()
 
 
-def test_the_quantile_of_new_part_numbers_is_drawn_towards_the_model() -> None:
-    """By the definition, group by group: the others' quantile to the power w times the model's to 1 − w, w = 24/44."""
-    assert backtest.drawn_in(math.inf, 1.7, 10) == math.inf
-    found, group = scores(25, 3)
-    held = backtest.held_shares(found, np.ones(len(group)), 0.90, 1.714)
-    for g in range(25):
-        other = group != g
-        limit = backtest.weighted_quantile(np.abs(found.score[other]), found.weight[other] * 26 / 25, 0.90)
-        edge = limit ** (24 / 44) * 1.714 ** (20 / 44)
-        assert (held[group == g] == (np.abs(found.score[group == g]) <= edge)).all()
-
-
 def test_coverage_counts_runs_not_pieces() -> None:
     run = np.repeat([0, 1, 2, 3], [100, 1, 1, 1])
     held = np.array([False] * 100 + [True] * 3)

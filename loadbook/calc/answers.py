@@ -221,7 +221,6 @@ class History:
         else:
             factor, df = self.factors.get(name, 1.0), float(df1)
             quantile = backtest.weighted_quantile(np.abs(scores.score) / self.piece_factor, scores.weight, content)
-            quantile = backtest.drawn_in(quantile, self.model_quantile(known, content), scores.groups)
             # one group fewer must still have a finite quantile, or every left-out interval would hold by being endless
             enough = scores.groups > backtest.groups_needed(content)
             held = self.coverage(known, content) if enough else None
@@ -248,12 +247,7 @@ class History:
         return backtest.coverage(held, run) if where is None else backtest.coverage(held[where], run[where])
 
     def held(self, known: bool, content: float) -> np.ndarray:
-        """(pieces,) which of them the interval would have held with their run (part number) left out."""
-        return backtest.held_shares(self.scores(known), self.piece_factor, content, self.model_quantile(known, content))
-
-    def model_quantile(self, known: bool, content: float) -> float | None:
-        """What the back-tested quantile of new part numbers is drawn towards: Student's t, part numbers − 2."""
-        return None if known else float(stdtrit(max(self.cells.parts - 2, 1), (1.0 + content) / 2.0))
+        return backtest.held_shares(self.scores(known), self.piece_factor, content)
 
     def spread_class_of(self, asked: Asked) -> str:
         if self.edge is None:

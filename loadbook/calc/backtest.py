@@ -24,7 +24,6 @@ from loadbook.calc.answersums import Ints
 from loadbook.calc.model import Floats
 
 PSEUDO_RUNS = 10.0
-MODEL_GROUPS = 20.0  # how many groups the model's own quantile counts for (new part numbers only)
 _DIRECT = 250  # a group of more cells than this is solved through its columns, not its cells
 
 
@@ -54,21 +53,6 @@ def weighted_quantile(values: Floats, weights: Floats, content: float) -> float:
     reached = np.cumsum(weights[order])
     k = int(np.searchsorted(reached, content - 1e-9))
     return float(values[order[k]]) if k < len(order) else float("inf")
-
-
-def drawn_in(quantile: float, model: float | None, groups: int) -> float:
-    """A back-tested quantile drawn towards the model's own, as if the model had spoken for twenty groups.
-
-    Few part numbers make a ragged quantile (of fourteen, 90 % is the worst but none); in the trial this kept the
-    coverage and took a tenth off the width for new part numbers. model None: the quantile as it is.
-
-    >>> round(drawn_in(2.0, 1.6, 20), 3), drawn_in(2.0, None, 20)
-    (1.789, 2.0)
-    """
-    if model is None or not np.isfinite(quantile):
-        return quantile
-    weight = groups / (groups + MODEL_GROUPS)
-    return float(np.exp(weight * np.log(quantile) + (1.0 - weight) * np.log(model)))
 
 
 def groups_needed(content: float) -> int:
@@ -200,11 +184,10 @@ def class_factors(found: Scores, run: Ints, classes: Sequence[str]) -> dict[str,
     return out
 
 
-def held_shares(found: Scores, factor: Floats, content: float, model: float | None = None) -> npt.NDArray[np.bool_]:
+def held_shares(found: Scores, factor: Floats, content: float) -> npt.NDArray[np.bool_]:
     """Which pieces the interval would have held, its quantile taken from the other groups only.
 
-    factor (pieces,) class factor; model the quantile that it is drawn towards (see drawn_in), if any.
-    A group is never part of the evidence that sets its own width.
+    factor (pieces,) class factor. A group is never part of the evidence that sets its own width.
     """
     scaled = np.abs(found.score) / factor
     order = np.argsort(scaled, kind="stable")
@@ -220,7 +203,7 @@ def held_shares(found: Scores, factor: Floats, content: float, model: float | No
     held[order[: base + 1]] = True
     if top < 0 or base >= len(total):
         return np.ones(len(scaled), dtype=bool)
-    for g in np.unique(groups[base + 1 : top + 1]) if model is None else range(found.groups):
+    for g in np.unique(groups[base + 1 : top + 1]):
         mine = np.sort(by_group[bounds[g] : bounds[g + 1]])
         own = np.cumsum(weights[mine])
         low, high = base, min(top + 1, len(total))
@@ -230,7 +213,7 @@ def held_shares(found: Scores, factor: Floats, content: float, model: float | No
             others = total[middle] - (own[inside - 1] if inside else 0.0)
             low, high = (low, middle) if others >= need else (middle + 1, high)
         limit = sorted_scores[low] if low < len(total) else np.inf
-        held[order[mine]] = sorted_scores[mine] <= drawn_in(limit, model, found.groups - 1)
+        held[order[mine]] = sorted_scores[mine] <= limit
     return held
 
 

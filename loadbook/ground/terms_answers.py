@@ -40,9 +40,7 @@ TERMS: tuple[Term, ...] = (
         "is seen whether they fell inside. This needs no new fit: the left-out errors follow from the fitted model exactly. "
         "The width of an answer is the distance, in its own standard deviations, that held the asked share of those "
         "pieces, each run or part number counting once, and one more counted as if it had been infinitely far: too little "
-        "evidence makes an infinite width, which is told as 'too few to back-test', never as a number. For new part "
-        "numbers, of which a shop has few, the distance is drawn towards Student's t with part numbers − 2 degrees, as if "
-        "that had spoken for twenty more. The table shows known and new "
+        "evidence makes an infinite width, which is told as 'too few to back-test', never as a number. The table shows known and new "
         "part numbers, thin and thick sections, and the last fifth of the dates apart; beside each share stands its 95 % "
         "binomial interval, counted in runs. Saved answers are scored by what was measured after them. "
         "What would fool it: a future unlike the past; new part numbers of a kind that the shop never ran.",
