@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -295,17 +294,3 @@ def test_uneven_times_and_a_gap_change_nothing() -> None:
 
 def test_every_kind_is_explained() -> None:
     assert {t.name for t in TERMS} == set(KINDS)
-
-
-def test_twelve_channels_of_8640_samples_take_well_under_a_tenth_of_a_second() -> None:
-    trace = load(step_s=16.5 * 3600.0 / 8640)
-    values = np.vstack([trace.values, trace.values[2:] + 0.1])
-    channels = (*trace.channels, *[replace(c, number=50 + k, name=f"V{k}") for k, c in enumerate(trace.channels[2:])])
-    wide = replace(trace, values=values, flags=np.zeros(values.shape, np.uint8), channels=channels)
-    assert wide.values.shape == (12, 8640)
-    best = np.inf
-    for _ in range(4):
-        begun = time.process_time()
-        find_faults(wide)
-        best = min(best, time.process_time() - begun)
-    assert best < 0.1
