@@ -217,7 +217,7 @@ def fit(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float
         state = _evaluate(sums, x, given)
         return state.value, state.gradient
 
-    best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 200, "ftol": 1e-8})
+    best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 200, "ftol": 1e-10})
     state = _evaluate(sums, best.x, given)
     var = np.exp(best.x)
     return Fit(
