@@ -85,6 +85,18 @@ def test_a_file_without_a_row_is_left_over_and_no_damage(traced: BookFolder, loa
     assert loadbook("verify", cwd=traced.path).returncode == 0
 
 
+@pytest.mark.parametrize("path", ["../outside.txt", "traces/../../outside.txt", "/etc/hostname"])
+def test_a_strangers_book_reaches_no_file_outside(traced: BookFolder, tmp_path: Path, path: str) -> None:
+    (tmp_path / "outside.txt").write_text("not the book's")
+    conn = traced.read()
+    conn.execute("DROP TRIGGER trace_kept")
+    conn.execute("UPDATE trace SET path = ?", (path,))
+    assert any("leads out of the book" in line for line in verify(traced).wrong)
+    with pytest.raises(DamageError, match="leads out of the book"):
+        backup(traced, tmp_path / "b.zip")
+    assert not (tmp_path / "b.zip").exists()
+
+
 def test_damage_in_the_database_is_found(traced: BookFolder) -> None:
     traced.read().execute("PRAGMA wal_checkpoint(TRUNCATE)")
     traced.close()

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .model import Channel, Fault, Floats, Trace
-from .rates import _by_rows
+from .rates import slopes_full
 
 Mask = npt.NDArray[np.bool_]
 Who = Callable[[int], str]
@@ -234,7 +234,7 @@ def rate(
             y = np.where(y > above_c, y, np.nan)
         if below_c is not None:
             y = np.where(y < below_c, y, np.nan)
-    slope, se, full = _by_rows(view.t_s[first:last], y, window_s)
+    slope, se, full = slopes_full(view.t_s[first:last], y, window_s)
     signed = np.where(_usable(np.isfinite(y), full), slope if rising else -slope, np.nan)
     ranked = np.where(np.isfinite(signed), signed, -np.inf if fastest else np.inf)
     which = ranked.argmax(axis=0) if fastest else ranked.argmin(axis=0)

@@ -112,7 +112,6 @@ class Segment:
     rate_of                   'control' or 'work' (the fastest valid work TC)
     rate_above_c, rate_below_c  the rate limits bind only while the measured channel is above / below these
     rate_window_min           window of the least-squares slope; None = 15 min
-    rate_rule                 name of a thickness rule (Limit.rule) where the limit comes from the section
     """
 
     number: int

@@ -67,9 +67,6 @@ def slopes_full(t_s: Floats, y: Floats, window_s: float) -> tuple[Floats, Floats
     return slope, se, full
 
 
-_by_rows = slopes_full  # the name it had
-
-
 def _windows(t_s: Floats, window_s: float) -> tuple[np.ndarray, np.ndarray]:
     """First index and one-past-last index of each sample's window."""
     n = t_s.size

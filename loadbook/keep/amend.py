@@ -9,7 +9,8 @@ from loadbook.ground import times
 from loadbook.ground.errors import LoadbookError, UsageError
 
 from . import chain
-from .records import table_key, who
+from .lookup import row_key
+from .records import who
 
 
 def amend(
@@ -29,7 +30,7 @@ def amend(
     """
     if not why.strip():
         raise UsageError("an amendment needs its reason", mend='Say it: --why "..."')
-    key = table_key(conn, table)
+    key = row_key(conn, table)
     columns = {r[1] for r in conn.execute(f"PRAGMA table_info({table})")} - {key, "intake_id", "typed"}
     unknown = [c for c in changes if c not in columns]
     if unknown:

@@ -21,6 +21,7 @@ from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, Us
 from . import migrate
 from .book import FILE, BookFolder
 from .disk import sync_folder
+from .tracefile import locate
 from .verify import file_sha256
 
 MANIFEST = "manifest.json"
@@ -68,7 +69,7 @@ def _write(book: BookFolder, fresh: Path) -> dict[str, str]:
             archive.write(snapshot, FILE, zipfile.ZIP_DEFLATED)
             digests[FILE] = file_sha256(snapshot)
             for path, sha256, run in rows:
-                source = book.path / path
+                source = locate(book, path)
                 if not source.is_file() or file_sha256(source) != sha256:
                     raise DamageError(
                         f"the trace of run {run} is missing or changed; a backup of it would be worth nothing",

@@ -9,7 +9,7 @@ from typing import Any
 from loadbook.calc.model import Cycle, Limit, Segment
 from loadbook.ground.errors import NotFoundError, UsageError
 
-_SEGMENT = [f.name for f in fields(Segment) if f.name != "rate_rule"]
+_SEGMENT = [f.name for f in fields(Segment)]
 _LIMIT = [f.name for f in fields(Limit)]
 
 

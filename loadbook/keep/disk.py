@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from pathlib import Path
@@ -51,11 +52,13 @@ def on_network(folder: Path) -> bool:
 
 
 def sync_folder(folder: Path) -> None:
-    """Make a rename in a folder durable. Where folders cannot be opened (Windows), the rename alone must do."""
+    """Make a rename in a folder durable. Where folders cannot be opened (Windows), or a network disk does not flush
+    them, the rename alone must do."""
     if os.name == "nt":  # pragma: no cover - not run on the test machine
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(handle)
+        with contextlib.suppress(OSError):
+            os.fsync(handle)
     finally:
         os.close(handle)

@@ -12,6 +12,7 @@ from loadbook.ground import times
 from loadbook.ground.errors import LoadbookError
 
 from . import chain
+from .lookup import row_key
 
 
 def who() -> str:
@@ -23,11 +24,6 @@ def who() -> str:
         return getpass.getuser()
     except (KeyError, OSError):
         return "unknown"
-
-
-def table_key(conn: sqlite3.Connection, table: str) -> str:
-    """Name of a table's integer key."""
-    return str(next(r[1] for r in conn.execute(f"PRAGMA table_info({table})") if r[5]))
 
 
 def add_intake(
@@ -72,7 +68,7 @@ def add_intake(
     for table, rows in tables.items():
         if not rows:
             continue
-        key = table_key(conn, table)
+        key = row_key(conn, table)
         last = conn.execute(f"SELECT ifnull(max({key}), 0) FROM {table}").fetchone()[0]
         first_rows[table] = last + 1
         names = list(dict.fromkeys(name for row in rows for name in row))

@@ -28,6 +28,7 @@ import numpy as np
 
 from ..calc.model import Channel, Event, Flags, Floats, Trace
 from ..ground.errors import DamageError, LoadbookError, NotFoundError
+from .disk import sync_folder
 
 if TYPE_CHECKING:
     import sqlite3
@@ -62,8 +63,8 @@ def write_trace(book: BookFolder, trace: Trace, trace_id: str) -> tuple[str, str
             digest, size = _digest(file)
             os.fsync(file.fileno())
         temporary.replace(final)
-        _flush_folder(final.parent)
-        _flush_folder(final.parent.parent)
+        sync_folder(final.parent)
+        sync_folder(final.parent.parent)
     except OSError as exc:
         raise LoadbookError(
             f"the trace could not be written: {exc.strerror or exc}",
@@ -218,15 +219,3 @@ def quoted(text: str) -> str:
 def _digest(file: Any) -> tuple[str, int]:
     digest = hashlib.file_digest(file, "sha256")
     return digest.hexdigest(), file.tell()
-
-
-def _flush_folder(folder: Path) -> None:
-    """Make a new name in a folder last. A folder cannot be opened on Windows, nor flushed on some network disks."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        with contextlib.suppress(OSError):
-            os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -12,6 +12,7 @@ from loadbook.ground.errors import DamageError
 
 from . import chain
 from .book import TRACES, BookFolder
+from .tracefile import locate
 
 
 @dataclass
@@ -75,7 +76,11 @@ def _traces(
     known = set()
     restore = "restore it from a backup, or withdraw the trace and take the recorder's file in again"
     for number, row in enumerate(rows, start=1):
-        path = book.path / row["path"]
+        try:
+            path = locate(book, row["path"])
+        except DamageError as exc:
+            found.wrong.append(f"the trace of run {row['run']}: {exc}")
+            continue
         known.add(path)
         if path.is_symlink() or not path.is_file():
             found.wrong.append(f"the trace of run {row['run']} has no file ({row['path']}): {restore}")
