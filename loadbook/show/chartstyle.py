@@ -1,0 +1,55 @@
+"""The look that every picture shares: colours, shapes, dashes, font, axes. Plain data; each renderer takes what it needs.
+
+The eight colours keep 3 to 1 contrast against white, stand on a ladder of lightness (so that grey print keeps them
+apart) and stay at least 20 units of CIE 1976 colour difference from one another for every common colour vision
+(simulated after Machado, Oliveira and Fernandes, IEEE Trans. Vis. Comput. Graph. 15 (2009)); tests/test_chartstyle.py
+computes this. Colour is never the only carrier: series n also has SHAPES[n], DASHES[n] and a label.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+PALETTE = ("#5E5FFC", "#972E00", "#142244", "#D67D5B", "#5D6567", "#601899", "#AD6EB5", "#58211A")
+SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "triangle-down", "triangle-right", "triangle-left")
+# dash patterns in pixels: on, off, ...; () is a solid line
+DASHES: tuple[tuple[int, ...], ...] = (
+    (), (8, 3), (2, 2), (10, 3, 2, 3), (5, 2), (1, 3), (12, 4), (6, 2, 1, 2, 1, 2),
+)  # fmt: skip
+MOST_SERIES = len(PALETTE)
+
+# Arial and Liberation Sans have the same widths: text is measured alike here and on the reader's machine
+FONT = "Arial, 'Liberation Sans', Helvetica, sans-serif"
+INK, MUTED, GRID, GROUND = "#1E2226", "#565C62", "#DDE0E3", "#FFFFFF"
+WARN = "#972E00"  # warnings and what must not be read as a result; always with words beside it
+SHADE = "#EEF0F2"  # the range of the evidence, a soak, a band
+TEXT_PX, SMALL_PX, TITLE_PX = 12, 11, 14
+
+
+def series_style(number: int) -> tuple[str, str, tuple[int, ...]]:
+    """(colour, shape, dash) of series 0, 1, 2, ...; after eight the colours come round with the next shape."""
+    return (
+        PALETTE[number % MOST_SERIES],
+        SHAPES[(number + number // MOST_SERIES) % len(SHAPES)],
+        DASHES[(number + number // MOST_SERIES) % len(DASHES)],
+    )
+
+
+def vega_config() -> dict[str, Any]:
+    """The same look as a Vega-Lite `config` object."""
+    text = {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": INK}
+    sizes = {"labelFontSize": SMALL_PX, "titleFontSize": TEXT_PX, "titleFontWeight": "normal"}
+    return {
+        "font": FONT,
+        "background": GROUND,
+        "view": {"stroke": None},
+        "axis": {**text, **sizes, "gridColor": GRID, "domainColor": MUTED, "tickColor": MUTED, "titlePadding": 8},
+        "legend": {**text, **sizes, "labelLimit": 260, "symbolSize": 90},
+        "header": {**text, "labelFontSize": TEXT_PX, "titleFontSize": TEXT_PX, "labelLimit": 600},
+        "title": {
+            "font": FONT, "subtitleFont": FONT, "color": INK, "subtitleColor": MUTED, "anchor": "start",
+            "fontSize": TITLE_PX, "subtitleFontSize": SMALL_PX, "fontWeight": "bold", "subtitlePadding": 6,
+        },
+        "range": {"category": list(PALETTE), "symbol": list(SHAPES)},
+        "text": {"font": FONT, "fontSize": SMALL_PX, "color": INK},
+    }  # fmt: skip
