@@ -1,58 +1,55 @@
-"""The look that every picture shares: fonts, inks, eight colours with a dash and a shape each, axes.
+"""The look that every picture shares: colours, shapes, dashes, font, axes. Plain data; each renderer takes what it needs.
 
-Nothing is told by colour alone: a series takes the colour, the dash and the shape of its place, so that a grey
-print, or an eye that sees no red, still tells them apart. Contrast against white is at least 3 to 1 for marks and
-7 to 1 for text.
+The eight colours keep 3 to 1 contrast against white, stand on a ladder of lightness (so that grey print keeps them
+apart) and stay at least 20 units of CIE 1976 colour difference from one another for every common colour vision
+(simulated after Machado, Oliveira and Fernandes, IEEE Trans. Vis. Comput. Graph. 15 (2009)); tests/test_chartstyle.py
+computes this. Colour is never the only carrier: series n also has SHAPES[n], DASHES[n] and a label.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
-FONT = "system-ui, 'DejaVu Sans', 'Liberation Sans', Arial, sans-serif"
-TEXT_PX = 12
-SMALL_PX = 11
-
-INK = "#1b1f24"  # text, points
-SOFT = "#4d555e"  # secondary text, ticks
-LINE = "#8b939c"  # axis lines
-GRID = "#e3e6ea"
-SHADE = "#eceff3"  # a band behind the data
-ALARM = "#a3220e"  # what breaks a limit; always with a shape or a word
-PAPER = "#ffffff"
-
-PALETTE = ("#1f4e79", "#c8571b", "#2f7d4f", "#8a3b6e", "#9a7400", "#21808f", "#5b3f8c", "#6b6b6b")
+PALETTE = ("#5E5FFC", "#972E00", "#142244", "#D67D5B", "#5D6567", "#601899", "#AD6EB5", "#58211A")
+SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "triangle-down", "triangle-right", "triangle-left")
+# dash patterns in pixels: on, off, ...; () is a solid line
 DASHES: tuple[tuple[int, ...], ...] = (
-    (), (6, 3), (2, 2), (8, 3, 2, 3), (1, 3), (12, 4), (5, 2, 1, 2, 1, 2), (3, 5)
+    (), (8, 3), (2, 2), (10, 3, 2, 3), (5, 2), (1, 3), (12, 4), (6, 2, 1, 2, 1, 2),
 )  # fmt: skip
-SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "triangle-right", "triangle-left")
+MOST_SERIES = len(PALETTE)
+
+# Arial and Liberation Sans have the same widths: text is measured alike here and on the reader's machine
+FONT = "Arial, 'Liberation Sans', Helvetica, sans-serif"
+INK, MUTED, GRID, GROUND = "#1E2226", "#565C62", "#DDE0E3", "#FFFFFF"
+WARN = "#972E00"  # warnings and what must not be read as a result; always with words beside it
+SHADE = "#EEF0F2"  # the range of the evidence, a soak, a band
+TEXT_PX, SMALL_PX, TITLE_PX = 12, 11, 14
 
 
-def series(number: int) -> tuple[str, tuple[int, ...], str]:
-    """Colour, dash and shape of the series at a place (from 0); a ninth takes the first's colour and the next shape."""
-    turn, place = divmod(number, len(PALETTE))
-    return PALETTE[place], DASHES[(place + turn) % len(DASHES)], SHAPES[(place + 3 * turn) % len(SHAPES)]
+def series_style(number: int) -> tuple[str, str, tuple[int, ...]]:
+    """(colour, shape, dash) of series 0, 1, 2, ...; after eight the colours come round with the next shape."""
+    return (
+        PALETTE[number % MOST_SERIES],
+        SHAPES[(number + number // MOST_SERIES) % len(SHAPES)],
+        DASHES[(number + number // MOST_SERIES) % len(DASHES)],
+    )
 
 
-def config() -> dict[str, Any]:
-    """The same look as a Vega-Lite configuration."""
-    axis = {
-        "labelFont": FONT, "titleFont": FONT, "labelFontSize": SMALL_PX, "titleFontSize": TEXT_PX,
-        "titleFontWeight": "normal", "labelColor": SOFT, "titleColor": INK, "domainColor": LINE, "tickColor": LINE,
-        "gridColor": GRID, "labelOverlap": True,
-    }  # fmt: skip
+def vega_config() -> dict[str, Any]:
+    """The same look as a Vega-Lite `config` object."""
+    text = {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": INK}
+    sizes = {"labelFontSize": SMALL_PX, "titleFontSize": TEXT_PX, "titleFontWeight": "normal"}
     return {
-        "background": PAPER,
         "font": FONT,
+        "background": GROUND,
         "view": {"stroke": None},
-        "axis": axis,
-        "legend": {"labelFont": FONT, "titleFont": FONT, "labelFontSize": SMALL_PX, "titleFontSize": TEXT_PX,
-                   "labelColor": INK, "titleColor": INK, "titleFontWeight": "normal", "labelLimit": 320},
-        "title": {"font": FONT, "fontSize": 14, "fontWeight": "bold", "color": INK, "anchor": "start",
-                  "subtitleFont": FONT, "subtitleFontSize": TEXT_PX, "subtitleColor": SOFT},
-        "header": {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": SOFT},
+        "axis": {**text, **sizes, "gridColor": GRID, "domainColor": MUTED, "tickColor": MUTED, "titlePadding": 8},
+        "legend": {**text, **sizes, "labelLimit": 260, "symbolSize": 90},
+        "header": {**text, "labelFontSize": TEXT_PX, "titleFontSize": TEXT_PX, "labelLimit": 600},
+        "title": {
+            "font": FONT, "subtitleFont": FONT, "color": INK, "subtitleColor": MUTED, "anchor": "start",
+            "fontSize": TITLE_PX, "subtitleFontSize": SMALL_PX, "fontWeight": "bold", "subtitlePadding": 6,
+        },
         "range": {"category": list(PALETTE), "symbol": list(SHAPES)},
-        "point": {"size": 36, "filled": True, "color": INK},
-        "line": {"strokeWidth": 1.6},
-        "rule": {"color": LINE},
+        "text": {"font": FONT, "fontSize": SMALL_PX, "color": INK},
     }  # fmt: skip
