@@ -30,6 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "backtest": ("answering:backtest", "How often would the answers of the past have been right."),
     "report": ("questions:report", "Run a named report; with no name, list them."),
     "sql": ("questions:sql", "Ask read-only SQL over records, views and trace samples."),
+    "page": ("pages:page", "One self-contained HTML page: a run, an answer, a month."),
     "export": ("month:export", "Write a month as a workbook."),
     "explain": ("records:explain", "Explain a term, a parameter, a fault or a method."),
     "reckon": ("judging:reckon", "Compute parameters and verdicts again from the traces."),

@@ -1,0 +1,70 @@
+"""The `page` commands: what is known of a run, an answer or a month as one self-contained HTML file."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from loadbook.keep.book import BookFolder
+
+from .common import LoadbookCommand, LoadbookGroup, book_option
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+@click.group(cls=LoadbookGroup)
+def page() -> None:
+    """One self-contained HTML file, to look at, print or send: it needs no network and no other file."""
+
+
+def page_options(function: F) -> F:
+    """Adds --output, --force and --units, the same for every page."""
+    for option in (
+        click.option(
+            "--units", type=click.Choice(["si", "us"]), help="Units shown in the page (default: the book's own)."
+        ),
+        click.option("--force", is_flag=True, help="Write over a file of that name."),
+        click.option(
+            "-o", "--output", metavar="FILE.html", type=click.Path(path_type=Path), help="The page (default: by name)."
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+def file_name(kind: str, name: str) -> str:
+    """A file's name for a page, safe on every disk, out of a name from the book.
+
+    >>> file_name("run", "R25-086")
+    'run-R25-086.html'
+    >>> file_name("run", "../a b")
+    'run-a-b-2c2c79.html'
+    """
+    safe = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-_")[:60]
+    if safe != name:
+        digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:6]
+        safe = f"{safe}-{digest}" if safe else digest
+    return f"{kind}-{safe}.html"
+
+
+@page.command("run", cls=LoadbookCommand)
+@click.argument("run")
+@page_options
+@book_option
+def run_page(run: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """The record of a run: what was asked and what was done, chart, verdict, pieces, checks, approvals, provenance.
+
+    Example: loadbook page run R-2026-014 -o R-2026-014.html
+    """
+    from loadbook.ask.judge import judge_run
+    from loadbook.show.page import write_page
+    from loadbook.show.runpage import run_page as made
+
+    path = output or Path(file_name("run", run))
+    write_page(path, made(judge_run(book, run), book, units or book.units), force=force)
+    click.echo(str(path))
