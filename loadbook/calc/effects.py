@@ -14,7 +14,7 @@ import numpy as np
 
 from .effects_cells import Cells, Column
 from .effects_core import NotEstimable, WithinFit, fit_within, inside, t_interval
-from .quantiles import Floats, codes_of
+from .quantiles import Codes, Floats, codes_of
 
 FEWEST_CELLS = 6
 FEWEST_DF = 4
@@ -29,6 +29,7 @@ class Effect:
     effect       movement per unit of the parameter, with effect_low, effect_high at `confidence`
     fit          'alone' (this parameter and the date), 'beside factors' (and setup, atmosphere), 'joint' (with the
                  parameters it moves together with) or 'not separable' from those
+    fitted_with  what stood beside it in that fit
     alone, alone_low, alone_high, alone_p   the one-at-a-time slope where fit is another
     p_adjusted   Benjamini-Hochberg over everything asked in one command
     pooled       slope over all part numbers thrown together (shown only to warn)
@@ -47,6 +48,7 @@ class Effect:
     p_adjusted: float | None = None
     df: float | None = None
     fit: str = "alone"
+    fitted_with: list[str] = field(default_factory=list)
     runs: int = 0
     pieces: int = 0
     parts: int = 0
@@ -107,22 +109,26 @@ def degrees(cells: int, parts: int, runs: int, parameters: int) -> float:
     return float(min(cells - parts - parameters - 1, runs - 1))
 
 
-def usable(cells: Cells, values: Floats, e: Effect | None = None) -> tuple[Cells, Floats]:
-    """Cells that have the parameter and whose part number was in at least two runs."""
-    if values.ndim == 1:
-        have = np.flatnonzero(~np.isnan(values) & ~np.isnan(cells.y))
-    else:
-        have = np.flatnonzero(~np.isnan(values).any(axis=1) & ~np.isnan(cells.y))
+def usable_rows(cells: Cells, values: Floats) -> Codes:
+    """Positions of the cells that have the parameter (or all of several) and whose part number was in two runs."""
+    known = ~np.isnan(values) if values.ndim == 1 else ~np.isnan(values).any(axis=1)
+    have = np.flatnonzero(known & ~np.isnan(cells.y))
     some = cells.take(have)
     pair, _ = codes_of(some.group, some.run)
     first = np.unique(pair, return_index=True)[1] if pair.size else np.zeros(0, dtype=np.intp)
     runs_per_group = np.bincount(some.group[first], minlength=int(cells.group.max(initial=-1)) + 1)
     keep = np.flatnonzero(runs_per_group[some.group] >= 2) if some.y.size else np.zeros(0, dtype=np.intp)
+    return np.asarray(have[keep], dtype=np.intp)
+
+
+def usable(cells: Cells, values: Floats, e: Effect | None = None) -> tuple[Cells, Floats]:
+    """The cells of `usable_rows`, and the parameter's values there; what was left out is counted in e."""
+    rows = usable_rows(cells, values)
     if e is not None:
+        have = np.flatnonzero(~np.isnan(values) & ~np.isnan(cells.y))
         e.dropped_missing = int(cells.y.size - have.size)
-        kept, before = set(some.part[keep].tolist()), set(some.part.tolist())
-        e.dropped_single = len(before - kept)
-    return some.take(keep), values[have][keep]
+        e.dropped_single = len(set(cells.part[have].tolist()) - set(cells.part[rows].tolist()))
+    return cells.take(rows), values[rows]
 
 
 def with_calendar(cells: Cells, columns: Floats, calendar: bool = True) -> WithinFit:

@@ -15,12 +15,13 @@ from .effects import (
     one_at_a_time,
     pieces_behind,
     usable,
+    usable_rows,
     with_calendar,
 )
 from .effects_cells import Cells, Column, matrix
 from .effects_core import NotEstimable, adjusted, inside, t_interval
 from .effects_words import verdict
-from .quantiles import Floats, codes_of
+from .quantiles import Codes, Floats, codes_of
 
 TOGETHER = 0.5  # |r| inside part numbers above which two parameters are said to move together
 DOSE = "dose_hj"
@@ -148,8 +149,7 @@ def _joint(
     """
     chosen = [columns[i] for i in (*block, *beside)]
     names = [c.name for c in chosen]
-    factor_levels = [c for c in columns if c.against is not None]
-    used, x = usable(cells, matrix([_open(c, factor_levels) for c in chosen]))
+    used, x = usable(cells, _side_by_side(chosen, columns))
     runs, parts = len(set(used.run.tolist())), len(set(used.part.tolist()))
     means = codes_of(used.run, used.part)[1] if used.y.size else 0
     df = degrees(means, parts, runs, len(chosen))
@@ -174,6 +174,7 @@ def _joint(
             continue
         e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
         e.fit, e.df = "joint" if len(block) > 1 else "beside factors", df
+        e.fitted_with = [name for name in names if name != e.parameter]
         e.effect = float(fit.slopes[j])
         e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[j]), df, confidence)
         slopes = fit.left_out[:, j]
@@ -184,6 +185,20 @@ def _joint(
         e.runs, e.parts, e.cells, e.pieces = runs, parts, means, pieces_behind(used)
         e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
     return True
+
+
+def fitted_rows(cells: Cells, columns: Sequence[Column], e: Effect) -> Codes:
+    """Positions of the cells that the figure of an effect was computed from."""
+    by_name = {c.name: c for c in columns}
+    if not e.fitted_with:
+        return usable_rows(cells, by_name[e.parameter].values)
+    return usable_rows(cells, _side_by_side([by_name[n] for n in (e.parameter, *e.fitted_with)], columns))
+
+
+def _side_by_side(chosen: Sequence[Column], columns: Sequence[Column]) -> Floats:
+    """The columns of one fit, (n, k); an indicator stands as 0 where its factor has another level."""
+    levels = [c for c in columns if c.against is not None]
+    return matrix([_open(c, levels) for c in chosen])
 
 
 def _open(column: Column, levels: Sequence[Column]) -> Column:
