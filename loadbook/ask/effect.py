@@ -36,7 +36,8 @@ class Effects:
     """Effects per process, kind, side and unit.
 
     table       one row per parameter (keys as in `loadbook effect --format json`); `verdict` is a sentence
-    cells       the means per run and part number that each stratum was computed from, for charts
+    cells       the means per run and part number that each stratum was computed from
+    measured    beside each of these: its pieces, and what each mean is of (run, part, characteristic, ...), row for row
     warnings    sentences on the whole
     """
 
@@ -47,6 +48,8 @@ class Effects:
     asked: bool
     stage: Stage | None
     confidence: float
+    system: str = "si"
+    measured: list[tuple[pd.DataFrame, pd.DataFrame]] = field(default_factory=list, repr=False)
     warnings: list[str] = field(default_factory=list)
 
     def frame(self) -> pd.DataFrame:
@@ -115,16 +118,17 @@ def effect_of(
     found: list[tuple[dict[str, Any], Effect]] = []
     without: list[float | None] = []
     kept: list[tuple[dict[str, Any], Cells, list[Column]]] = []
+    measured: list[tuple[pd.DataFrame, pd.DataFrame]] = []
     for key, some in frame.groupby(strata, sort=True, dropna=False) if len(frame) else []:
         stratum = dict(zip(strata, key, strict=True))
         rows = some.index.to_numpy()
-        effects, cells, columns = _stratum(some, parameters, factors, data, defaults, str(stratum["unit"]), confidence)
+        unit = str(stratum["unit"])
+        effects, cells, columns, head = _stratum(some, parameters, factors, data, defaults, unit, confidence)
         kept.append((stratum, cells, columns))
+        measured.append((some, head))
         found.extend((stratum, e) for e in effects)
         if flags[rows].any():
-            clean, _, _ = _stratum(
-                some[~flags[rows]], parameters, factors, data, defaults, str(stratum["unit"]), confidence
-            )
+            clean = _stratum(some[~flags[rows]], parameters, factors, data, defaults, unit, confidence)[0]
             by_name = {e.parameter: e.effect for e in clean}
             without.extend(by_name.get(e.parameter) for e in effects)
         else:
@@ -133,7 +137,7 @@ def effect_of(
     table = pd.DataFrame(
         [{**s, **_row(e), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
     )
-    result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence)
+    result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, measured)
     result.warnings = _warnings(result, data, frame, flags)
     return result
 
@@ -177,7 +181,7 @@ def _stratum(
     defaults: bool,
     unit: str,
     confidence: float,
-) -> tuple[list[Effect], Cells, list[Column]]:
+) -> tuple[list[Effect], Cells, list[Column], pd.DataFrame]:
     split = [f for f in factors if f in some and some[f].nunique(dropna=True) > 1]
     cells, head = cells_of(some, split=split)
     columns = columns_of(head, data.parameters, data.units(), parameters)
@@ -186,7 +190,7 @@ def _stratum(
         columns.extend(c for c in levels if not defaults or _varies(cells, c))
     if defaults:
         columns = [c for c in columns if c.against is not None or not np.isnan(c.values).all()] or columns
-    return effects_joint.effects(cells, columns, unit, confidence, adjust=False), cells, columns
+    return effects_joint.effects(cells, columns, unit, confidence, adjust=False), cells, columns, head
 
 
 def _varies(cells: Cells, column: Column) -> bool:

@@ -24,6 +24,12 @@ DEFAULT_BY = ("setup", "atmosphere")
 PLAIN_STRATUM = (*STRATUM, "part", "characteristic")
 
 
+def _nothing() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame()
+
+
 @dataclass
 class Moved:
     """Movement by treatment.
@@ -33,6 +39,7 @@ class Moved:
     content      intervals for a share of all pieces, per row of table
     scatter      variance shares: part number, run, (position,) piece
     set_aside    pieces and runs by treatment and reason;  flagged  readings that look like blunders
+    measured     one row per movement behind the table, with its treatment columns and y
     by           treatment columns;  stage  None for movement, 'after' or 'before' for plain readings
     warnings     sentences
     """
@@ -50,6 +57,8 @@ class Moved:
     pieces: int
     parts: int
     unmeasured: int
+    system: str = "si"
+    measured: pd.DataFrame = field(default_factory=_nothing, repr=False)
     warnings: list[str] = field(default_factory=list)
 
     def frame(self) -> pd.DataFrame:
@@ -98,7 +107,7 @@ def moved(
     check_share(content, "--content")
     words = [by] if isinstance(by, str) else list(by)
     data = load(book, filters or Filters(), also=[w.name for w in movement.parse_by(words)])
-    return moved_of(data, words, stage, confidence, content)
+    return moved_of(data, words, stage, confidence, content, book.units)
 
 
 def check_share(value: float, name: str) -> None:
@@ -108,7 +117,12 @@ def check_share(value: float, name: str) -> None:
 
 
 def moved_of(
-    data: MovementData, by: Sequence[str], stage: Stage | None = None, confidence: float = 0.95, content: float = 0.95
+    data: MovementData,
+    by: Sequence[str],
+    stage: Stage | None = None,
+    confidence: float = 0.95,
+    content: float = 0.95,
+    system: str = "si",
 ) -> Moved:
     """`moved` over rows that were read already."""
     import pandas as pd
@@ -140,6 +154,8 @@ def moved_of(
         pieces=len(pieces),
         parts=int(pieces["part"].nunique()),
         unmeasured=data.unmeasured,
+        system=system,
+        measured=frame[have].reset_index(drop=True),
     )
     result.warnings = _warnings(result, data, frame[have], compared)
     return result

@@ -1,4 +1,4 @@
-"""The look that every picture shares: colours, shapes, dashes, font, axes. Plain data; each renderer takes what it needs.
+"""The look that every picture shares: colours, shapes, dashes, font, axes. Plain data for every renderer.
 
 The eight colours keep 3 to 1 contrast against white, stand on a ladder of lightness (so that grey print keeps them
 apart) and stay at least 20 units of CIE 1976 colour difference from one another for every common colour vision
