@@ -135,11 +135,18 @@ TERMS: tuple[Term, ...] = (
     ),
     _method(
         "adjusted p",
-        """With many parameters tried, some look real by luck: of twenty useless ones, one at 5 %. The adjusted p is the
-        share of false finds to expect among all that are called at that level, over everything asked in one command.
-        The verdict goes by it.""",
-        formula="p(i) m / i from the largest down, never rising",
-        source="Benjamini & Hochberg, J. R. Statist. Soc. B 57 (1995)",
+        """With many parameters tried, some look real by luck: of twenty useless ones, one at 5 %. The adjusted p of an
+        effect counts that: it is the chance that luck alone puts any of the parameters tried in one command so far out.
+        The verdict goes by it, so that of a hundred histories at most five call anything real that is not.
+
+        Differences between treatments (loadbook moved), of which many are listed side by side, are adjusted more
+        gently: there it is the share of false finds to expect among all that are called at that level.
+
+        What would fool it: asking again and again with other filters until something is found; every command is
+        adjusted by itself only.""",
+        formula="effects: p(i) (m + 1 - i) from the smallest up, never falling; "
+        "differences: p(i) m / i from the largest down, never rising",
+        source="Holm, Scand. J. Statist. 6 (1979); Benjamini & Hochberg, J. R. Statist. Soc. B 57 (1995)",
     ),
     _method(
         "companions of an effect",
@@ -148,5 +155,28 @@ TERMS: tuple[Term, ...] = (
         date; a large change means a drift. left out: the smallest and the largest slope with one run left out, and which
         run; where the sign turns, one run decides. lower and upper half: the slope below and above the middle of what
         was run; where they differ, the line is bent, as at a threshold. Range of evidence: nothing is known outside.""",
+    ),
+    _method(
+        "control chart",
+        """One value a run, in the order of the runs, with a centre line and limits from the furnace's own past: does
+        the furnace still do what it did? (loadbook page month). Limits are three standard deviations either side, and
+        the standard deviation comes from the mean moving range of two runs, so that a slow drift does not widen them.
+
+        Runs of several cycles share a chart as differences from what is usual for their cycle and revision: else a
+        change of work looks like a change of the furnace. The baseline is the first 10 runs of each cycle revision in
+        that furnace, before the month shown, after the last declared break, done, and without a certain or suspected
+        thermocouple fault; later months do not move it. A cycle needs 3 such runs, a chart 20, else it says "too few
+        runs for limits". A usual value from m runs is itself uncertain: the limits are sqrt(1 + 1/m) wider. Baseline
+        runs beyond the first limits are left out of them, once, and counted.
+
+        Tests: one point beyond the limits; seven or more in a row on one side of the centre line; seven or more in a
+        row that steadily rise or fall. The standard's fourth test, any other unusual pattern, is left to the eye.
+
+        What would fool it: another kind of load or another ramp under the same cycle revision; a thermocouple fault
+        that was not found; many charts looked at at once (of 1,000 quiet runs some 3 are beyond the limits). A signal
+        says that something changed, not what, and not that parts are bad.""",
+        formula="limits = +/- 3 x (mean moving range / 1.128) x sqrt(1 + 1/m)",
+        source="ISO 7870-2 (tests 1 to 3) and ISO 7870-8 (mixed batches), both from memory; limits checked against "
+        "NIST/SEMATECH e-Handbook 6.3.2.2",
     ),
 )
