@@ -12,9 +12,8 @@ import numpy as np
 import pandas as pd
 
 from loadbook.calc.answerscale import sides
+from loadbook.ground.cautions import REACTIVE_FAMILIES, of_load
 
-REACTIVE_FAMILIES = ("titanium", "zirconium", "niobium", "tantalum", "refractory")
-VOLATILE = ("cadmium", "zinc", "galvanised", "lead", "beryllium", "magnesium", "brass")
 FINISHED = ("finish machined", "finish-machined", "finished", "ground", "lapped", "honed", "plated")
 LEAST_RUNS_OF_A_CYCLE = 3
 
@@ -183,22 +182,7 @@ def cautions(
     conditions: Sequence[str] = (),
 ) -> list[str]:  # fmt: skip
     """Cautions that belong to this answer; the last one belongs to every answer."""
-    out = []
-    gas = (atmosphere_asked or "").lower()
-    if any(word in gas for word in ("nitrogen", "argon", "inert", "vacuum", "helium")):
-        out.append(
-            "Inert gas displaces air: below 19.5 % oxygen an atmosphere is dangerous, vessels hold pockets of gas "
-            "after opening, argon sinks. Never reach in or enter without an oxygen reading and a permit."
-        )
-    if "hydrogen" in gas:
-        out.append("Hydrogen has its own code.")
-    if reactive or (family or "").lower() in REACTIVE_FAMILIES:
-        out.append("Reactive metals need vacuum or dry inert gas.")
-    text = " ".join([description or "", *conditions]).lower()
-    if any(word in text for word in ("hollow", "tube", "vessel", "sealed", "closed")):
-        out.append("Vent hollow parts; load dry.")
-    if any(word in f"{text} {family or ''}".lower().split() for word in VOLATILE):
-        out.append("Cadmium, zinc, lead, beryllium, magnesium: ask first.")
+    out = of_load(atmosphere_asked, [family], reactive, [description, *conditions])
     out.append(
         "A limit from a code or customer specification overrules anything here. Figures are history, not a promise; "
         "they describe what happened in the furnace, not what later machining releases."

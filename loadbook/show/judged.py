@@ -14,11 +14,6 @@ from loadbook.keep.derived import fault_state
 
 from .tables import emit, plain
 
-CAUTION = (
-    "loadbook reads files afterwards: it is no alarm, interlock or controller. A limit from a code or a customer's"
-    " specification overrules anything here."
-)
-
 
 def figure(value: float | None, unit: str, system: str) -> str:
     """A value in the book's units, with its label; '' for none.
