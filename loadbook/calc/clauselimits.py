@@ -140,7 +140,8 @@ def _simple(make: Callable[[View, Limit, Frame], Series | None], nothing: str) -
     return decide
 
 
-def _spread(view: View, limit: Limit, frame: Frame) -> Series | None:
+def spread_of(view: View, limit: Limit, frame: Frame) -> Series | None:
+    """The spread that a limit is about: over the load, within a piece, or within a distance."""
     if limit.scope == "piece":
         return spread_piece(view)
     if limit.scope == "distance":
@@ -148,7 +149,7 @@ def _spread(view: View, limit: Limit, frame: Frame) -> Series | None:
     return spread(view)
 
 
-def _lead(view: View, limit: Limit, frame: Frame) -> Series | None:
+def lead_of(view: View, limit: Limit, frame: Frame) -> Series | None:
     """Heating and holds: hottest control - coldest work; cooling: hottest work - coldest control."""
     ahead = difference(view, view.control, view.work)
     behind = difference(view, view.work, view.control)
@@ -271,8 +272,8 @@ def _gap(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult
 
 
 _DECIDE: dict[str, Callable[..., ClauseResult]] = {
-    "spread": _simple(_spread, "two valid work TCs at the same moment (by piece or distance: with their places)"),
-    "lead": _simple(_lead, "control TCs and valid work TCs together (where a work TC controls, lead cannot be told)"),
+    "spread": _simple(spread_of, "two valid work TCs at the same moment (by piece or distance: with their places)"),
+    "lead": _simple(lead_of, "control TCs and valid work TCs together (where a work TC controls, lead cannot be told)"),
     "over_temperature": _simple(_any_tc, "a valid TC"),
     "pressure": _simple(_channel("pressure"), "a pressure channel"),
     "dew_point": _simple(_channel("dew point"), "a dew point channel"),

@@ -40,16 +40,13 @@ def judge(
     guard_factor, guard_decides   see clausecheck.Guard
     Returns    Judgement: broken if any clause is, else 'cannot be told' if any cannot, else kept
     """
-    guard = Guard(guard_factor, guard_decides)
     if cycle is None or not (cycle.segments or cycle.limits):
         remark = "no cycle was asked of this run: segments are automatic, there is no verdict"
         return Judgement("cannot be told", (), tuple(faults), phases.until_s, (remark,))
     decisions = {(channel, kind): decision for channel, kind, decision in confirmed}
     out, suspected = _sort(faults, decisions)
-    frame = Frame(phases, guard, _blind_s(cycle))
-    base = View(trace, phases.until_s, _fewest(cycle))
-    if out:
-        base = base.without(out)
+    frame = Frame(phases, Guard(guard_factor, guard_decides), _blind_s(cycle))
+    base = seen(trace, cycle, phases, out)
     clauses = [*segment_clauses(cycle, frame), *limit_clauses(cycle, pieces, frame)]
     others = _alternatives(base, suspected)
     results = [_with_and_without(c, base, others) for c in clauses]
@@ -61,6 +58,17 @@ def judge(
         verdict = "cannot be told"
     remarks = [*_soak_remarks(cycle, frame, base), *_fault_remarks(out, decisions)]
     return Judgement(verdict, tuple(results), tuple(faults), phases.until_s, tuple(remarks))
+
+
+def seen(trace: Trace, cycle: Cycle | None, phases: Phases, left_out: Sequence[Fault]) -> View:
+    """The trace as the clauses see it, without the faults that are left out for good."""
+    base = View(trace, phases.until_s, _fewest(cycle) if cycle else 1)
+    return base.without(left_out) if left_out else base
+
+
+def left_out(faults: Sequence[Fault], confirmed: Decided) -> list[Fault]:
+    """The faults whose interval is left out for good: open circuits, and those that a named person confirmed."""
+    return _sort(faults, {(channel, kind): decision for channel, kind, decision in confirmed})[0]
 
 
 def _blind_s(cycle: Cycle) -> float:
