@@ -84,7 +84,12 @@ def book_option(function: F) -> F:
         with BookFolder.find(book_name) as book:
             if "filters" in kwargs:  # since and until are on the shop's clock
                 kwargs["filters"] = replace(kwargs["filters"], zone=book.zone.key)
-            return function(*args, book=book, **kwargs)
+            try:
+                return function(*args, book=book, **kwargs)
+            except sqlite3.Error as exc:
+                from loadbook.keep.sqlerrors import say as in_words
+
+                raise in_words(exc, book.file) from exc
 
     return wrapper  # type: ignore[return-value]
 

@@ -5,15 +5,16 @@ from __future__ import annotations
 import contextlib
 import os
 import sqlite3
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from loadbook.ground import times
-from loadbook.ground.errors import BusyError, DamageError, LoadbookError, NotFoundError, UsageError
+from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, UsageError
 
-from . import disk, migrate
+from . import disk, holder, migrate
+from .records import who
+from .sqlerrors import gone, say
 
 FILE = "book.sqlite"
 TRACES = "traces"
@@ -28,47 +29,6 @@ def busy_seconds() -> float:
         return BUSY_SECONDS
 
 
-def _say(exc: sqlite3.Error, path: Path) -> LoadbookError:
-    """An SQLite error in the words of a user."""
-    text = str(exc)
-    if "locked" in text or "busy" in text:
-        return BusyError(
-            "another program holds the book, and went on holding it",
-            where=str(path),
-            mend=f"Wait for the other loadbook command or SQLite tool to finish, then repeat ({_holders(path)})",
-        )
-    if "malformed" in text or "not a database" in text or "disk I/O" in text:
-        return DamageError(
-            f"the book's file is damaged ({text})", where=str(path), mend="Restore it from a backup: loadbook restore"
-        )
-    if "readonly" in text or "unable to open" in text:
-        return LoadbookError(
-            f"the book cannot be written ({text})", where=str(path), mend="Check the folder's permissions"
-        )
-    if "full" in text:
-        return LoadbookError(
-            "the disk is full; nothing was changed", where=str(path), mend="Free some space and repeat"
-        )
-    return LoadbookError(text, where=str(path))
-
-
-def _holders(path: Path) -> str:
-    """Who has the file open, where the system tells (Linux); else a hint."""
-    if not sys.platform.startswith("linux"):
-        return "look for another loadbook, or a program that has book.sqlite open"
-    found = []
-    real = str(path.resolve())
-    for process in Path("/proc").iterdir():
-        if not process.name.isdigit() or int(process.name) == os.getpid():
-            continue
-        with contextlib.suppress(OSError):
-            if any(str(link.readlink()) == real for link in (process / "fd").iterdir()):
-                words = (process / "cmdline").read_bytes().split(b"\0")
-                name = Path(words[0].decode(errors="replace")).name if words and words[0] else "?"
-                found.append(f"{name}, process {process.name}")
-    return "held by " + "; ".join(found[:3]) if found else "the holder is on another machine or has another user"
-
-
 class BookFolder:
     """A book that is open: its folder, its settings, and connections to its records."""
 
@@ -76,6 +36,7 @@ class BookFolder:
         self.path = path
         self.file = path / FILE
         self._conn: sqlite3.Connection | None = None
+        self._identity: tuple[int, int] | None = None  # of the file that the connection writes
 
     # -- making and finding ------------------------------------------------------------------
 
@@ -96,7 +57,8 @@ class BookFolder:
             (path / TRACES).mkdir(exist_ok=True)
         except OSError as exc:
             raise LoadbookError(f"the folder cannot be made ({exc.strerror})", where=str(path)) from exc
-        fresh = path / f".{FILE}.{os.getpid()}"
+        disk.sweep(path, FILE)
+        fresh = disk.part_of(path / FILE)
         try:
             conn = sqlite3.connect(fresh, isolation_level=None)
             try:
@@ -106,19 +68,20 @@ class BookFolder:
                 for name, value in (("units", units), ("zone", zone), ("made_at", times.stored(times.now()))):
                     conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
                 conn.execute("COMMIT")
-                if not disk.on_network(path):
-                    conn.execute("PRAGMA journal_mode = WAL")
             finally:
                 conn.close()
-            fresh.replace(path / FILE)
+            disk.place_new(fresh, path / FILE)
         except sqlite3.Error as exc:
-            raise _say(exc, path / FILE) from exc
+            raise say(exc, path / FILE) from exc
+        except FileExistsError as exc:
+            raise UsageError(
+                "there is a book here already", where=str(path / FILE), mend="Choose another folder"
+            ) from exc
         except OSError as exc:
             raise LoadbookError(f"the book cannot be made ({exc.strerror})", where=str(path)) from exc
         finally:
-            for leftover in path.glob(f".{FILE}.{os.getpid()}*"):
+            for leftover in path.glob(f"{fresh.name}*"):
                 leftover.unlink(missing_ok=True)
-        disk.sync_folder(path)
         return cls.open(path)
 
     @classmethod
@@ -135,7 +98,7 @@ class BookFolder:
             application = conn.execute("PRAGMA application_id").fetchone()[0]
             has = migrate.version(conn)
         except sqlite3.Error as exc:
-            raise _say(exc, book.file) from exc
+            raise say(exc, book.file) from exc
         if application != migrate.APPLICATION_ID:
             raise DamageError("this SQLite file is no loadbook book", where=str(book.file))
         if has > migrate.newest():
@@ -150,6 +113,7 @@ class BookFolder:
                 where=str(book.file),
                 mend="Run: loadbook upgrade (it makes a backup first)",
             )
+        book._use_wal_where_it_works()
         return book
 
     @classmethod
@@ -188,22 +152,53 @@ class BookFolder:
     # -- connections -------------------------------------------------------------------------
 
     def _connect(self) -> sqlite3.Connection:
-        uri = self.file.resolve().as_uri()
-        writable = os.access(self.path, os.W_OK) and os.access(self.file, os.W_OK)
+        wal = self._written_with_wal()
         mode = "rw"
-        if not writable:
-            # WAL needs its shared-memory file, which a read-only folder cannot get
-            mode = "ro" if (self.path / (FILE + "-wal")).exists() else "ro&immutable=1"
+        if not (os.access(self.path, os.W_OK) and os.access(self.file, os.W_OK)):
+            # WAL needs its shared-memory file, which a read-only folder cannot get; a journal or a WAL that a killed
+            # writer left must be read with the file, so that then it is opened plainly, and refused if it cannot be
+            left = any(self.file.with_name(FILE + end).exists() for end in ("-wal", "-journal"))
+            mode = "ro&immutable=1" if wal and not left else "ro"
         try:
-            conn = sqlite3.connect(f"{uri}?mode={mode}", uri=True, isolation_level=None, timeout=busy_seconds())
+            uri = f"{self.file.resolve().as_uri()}?mode={mode}"
+            conn = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=busy_seconds())
             conn.row_factory = sqlite3.Row
+            if mode == "rw" and wal and disk.on_network(self.path):
+                # one user alone needs no shared memory: so it is left without ever having been used there
+                conn.execute("PRAGMA locking_mode = EXCLUSIVE")
+                conn.execute("PRAGMA journal_mode = DELETE")
+                conn.execute("PRAGMA locking_mode = NORMAL")
             conn.execute("PRAGMA foreign_keys = ON")
             conn.execute("PRAGMA recursive_triggers = ON")
             conn.execute("PRAGMA synchronous = FULL")
             conn.execute("PRAGMA trusted_schema = OFF")
         except sqlite3.Error as exc:
-            raise _say(exc, self.file) from exc
+            raise say(exc, self.file) from exc
+        self._identity = self._stands_there()
         return conn
+
+    def _written_with_wal(self) -> bool:
+        """Does the file's header say WAL? (Asking SQLite would already open the shared memory.)"""
+        try:
+            with self.file.open("rb") as file:
+                return file.read(20)[18:20] == b"\2\2"
+        except OSError:
+            return False
+
+    def _use_wal_where_it_works(self) -> None:
+        """On a local disk: WAL, so that nobody who asks waits for one who writes. (Restored books come without.)"""
+        if self._written_with_wal() or not os.access(self.file, os.W_OK) or not os.access(self.path, os.W_OK):
+            return
+        if not disk.on_network(self.path):
+            with contextlib.suppress(sqlite3.OperationalError):  # somebody else is reading: the next one does it
+                self.read().execute("PRAGMA journal_mode = WAL")
+
+    def _stands_there(self) -> tuple[int, int] | None:
+        try:
+            found = self.file.stat()
+        except OSError:
+            return None
+        return found.st_dev, found.st_ino
 
     def read(self) -> sqlite3.Connection:
         """The book's connection, opened on first use."""
@@ -215,27 +210,35 @@ class BookFolder:
     def write(self) -> Iterator[sqlite3.Connection]:
         """One transaction that holds the book: committed at the end, undone by any error.
 
-        Raises BusyError where another program holds the book longer than `busy_seconds`.
+        Raises BusyError where another program holds the book longer than `busy_seconds`, LoadbookError where the
+        disk refuses or the book's file is no longer the one that was opened.
         """
         conn = self.read()
         try:
             conn.execute("BEGIN IMMEDIATE")
         except sqlite3.Error as exc:
-            raise _say(exc, self.file) from exc
+            raise say(exc, self.file) from exc
+        holder.record(self.file, who())
         try:
             yield conn
+            if self._stands_there() != self._identity:
+                raise gone(self.file)  # SQLite would commit into a file that nobody finds again
+            holder.release(self.file)
             conn.execute("COMMIT")
-        except sqlite3.OperationalError as exc:
+        except sqlite3.DatabaseError as exc:
             self._undo(conn)
-            raise _say(exc, self.file) from exc
+            if isinstance(exc, (sqlite3.IntegrityError, sqlite3.ProgrammingError)):
+                raise
+            raise say(exc, self.file) from exc
         except BaseException:
             self._undo(conn)
             raise
 
-    @staticmethod
-    def _undo(conn: sqlite3.Connection) -> None:
+    def _undo(self, conn: sqlite3.Connection) -> None:
         if conn.in_transaction:
-            conn.execute("ROLLBACK")
+            holder.release(self.file)
+            with contextlib.suppress(sqlite3.Error):  # a disk that is gone cannot undo: the next opening does
+                conn.execute("ROLLBACK")
 
     def close(self) -> None:
         if self._conn is not None:
