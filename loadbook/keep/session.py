@@ -18,9 +18,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.ground.errors import DamageError, UsageError
-from loadbook.ground.kinds import BY_TABLE
 
-from . import sqlfiles, tracefile
+from . import sessioncopy, sqlfiles, tracefile
+from .sessioncopy import array_of, column_types
 
 if TYPE_CHECKING:
     import duckdb
@@ -31,18 +31,6 @@ if TYPE_CHECKING:
 TRACE_FILE = "trace_file"  # made by the session: the files that samples reads, one row per channel
 LEFT_OUT = "trace_left_out"  # made by the session: the files that samples leaves out, and why
 MADE = (TRACE_FILE, LEFT_OUT)
-_TYPES = {"TEXT": "VARCHAR", "REAL": "DOUBLE", "INTEGER": "BIGINT", "BLOB": "BLOB"}
-_KINDS = {"moment": "TIMESTAMP", "date": "DATE", "yesno": "BOOLEAN"}
-_DERIVED = {
-    ("trace", "started"): "TIMESTAMP",
-    ("finding", "first_at"): "TIMESTAMP",
-    ("finding", "worst_at"): "TIMESTAMP",
-    ("finding", "uncertain"): "BOOLEAN",
-    ("answer", "answered_at"): "TIMESTAMP",
-    ("amendment", "at"): "TIMESTAMP",
-    ("confirmation", "at"): "TIMESTAMP",
-    ("intake", "taken_at"): "TIMESTAMP",
-}
 _MAGIC = b"PAR1"
 
 
@@ -57,11 +45,51 @@ class LeftOut:
 
 @dataclass
 class Session:
-    """A DuckDB connection over the book, the trace files it reads and those it left out."""
+    """A DuckDB connection over the book, the trace files it reads and those it left out.
+
+    From `start` every table that was asked for is there whole. From `prepare` the tables are empty until `load`
+    was told the queries; then `rows` and `frame` answer these queries and no others.
+    """
 
     connection: duckdb.DuckDBPyConnection
     files: list[str] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
+    book: BookFolder | None = None
+    tables: dict[str, dict[str, str]] = field(default_factory=dict)
+    only: dict[str, str] = field(default_factory=dict)
+    queries: list[str] = field(default_factory=list)
+
+    def columns(self, view: str) -> set[str]:
+        """The columns of one of the session's views or tables."""
+        return {str(r[0]) for r in self.connection.execute(f"DESCRIBE {view}").fetchall()}
+
+    def load(self, reads: Sequence[tuple[str, Any]], only: Mapping[str, str] | None = None) -> None:
+        """Copy what some queries (text, parameters) read, once: the columns in their plans, the rows of `only`.
+
+        only    table -> a condition in SQLite's words: rows that do not fulfil it are of no use to these queries
+        Raises  duckdb.Error for a query that cannot be bound; DamageError where a stored value is not of its type
+        """
+        assert self.book is not None and not self.queries
+        wanted = sessioncopy.read_columns(self.connection, reads)
+        self.queries = [sql for sql, _ in reads]
+        self.only.update(only or {})
+        _fill(self.book, self, wanted)
+
+    def frame(self, sql: str, parameters: Any = None) -> pd.DataFrame:
+        """The rows of one of the queries that were loaded for."""
+        assert sql in self.queries, "this query was not loaded for"
+        return self.connection.execute(sql, parameters or None).df()
+
+    def rows(self, sql: str, parameters: Any = None) -> list[tuple[Any, ...]]:
+        """The same as tuples."""
+        assert sql in self.queries, "this query was not loaded for"
+        return self.connection.execute(sql, parameters or None).fetchall()
+
+    def __enter__(self) -> Session:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.connection.close()
 
 
 def names(book: BookFolder) -> tuple[list[str], list[str]]:
@@ -89,8 +117,23 @@ _CATALOGUE = ("information_schema", "duckdb_", "pg_", "pragma_", "sqlite_")
 def start(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
     """A session with the tables and views named (None: all), each view after those it needs.
 
+    A table that stands in `needs` itself is copied whole; of one that only views read, the columns they read.
     Raises UsageError for a name that the book does not have; DamageError where a stored value is not of its type.
     """
+    session = prepare(book, needs)
+    tables, views = names(book)
+    named = {*tables, *views} if needs is None else set(needs)
+    reads = [(f"SELECT * FROM {view}", None) for view in sorted(named & set(views))]
+    wanted = sessioncopy.read_columns(session.connection, reads)
+    whole = {table: set(columns) for table, columns in session.tables.items() if table in named}
+    for table in whole:
+        session.only.pop(table, None)
+    _fill(book, session, {**wanted, **whole})
+    return session
+
+
+def prepare(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
+    """The tables and views named (None: all), as in `start`, but without rows: `Session.load` puts them in."""
     import duckdb
 
     tables, views = names(book)
@@ -102,30 +145,51 @@ def start(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
         )
     load, make = sqlfiles.closure(wanted)
     connection = duckdb.connect(":memory:", config={"python_enable_replacements": "false"})
-    session = Session(connection)
+    session = Session(connection, book=book)
     connection.execute("SET TimeZone = 'UTC'")
-    connection.execute("SET pandas_analyze_sample = 0")  # a column of texts is a column of texts, whatever its start
     reader = book.read()
+    for table in load:
+        if table not in MADE:
+            session.tables[table] = column_types(reader, table)
+            sessioncopy.create(connection, table, session.tables[table])
+    if {TRACE_FILE, LEFT_OUT} & set(load):
+        with _one_state(reader):
+            _trace_files(book, session)
+    for function in sqlfiles.functions().values():
+        connection.execute(function.text)
+    for view in make:
+        connection.execute(f"CREATE VIEW {view.name} AS\n{_filled(view, session)}")
+        for table in view.needs:
+            if table in session.tables:
+                part = view.only.get(table)
+                session.only[table] = _either(session.only.get(table), part) if table in seen else part
+    return session
+
+
+def _fill(book: BookFolder, session: Session, wanted: Mapping[str, set[str]]) -> None:
+    reader = book.read()
+    session.connection.execute("SET pandas_analyze_sample = 0")  # texts are texts, whatever a column's start
+    with _one_state(reader):
+        for table, columns in session.tables.items():
+            if table in wanted:
+                where = session.only.get(table)
+                sessioncopy.copy(reader, session.connection, table, columns, wanted[table], where)
+    session.connection.execute("RESET pandas_analyze_sample")
+
+
+@contextlib.contextmanager
+def _one_state(reader: sqlite3.Connection) -> Iterator[None]:
+    """All reading within it sees the book at one moment. Raises DamageError where it cannot be read."""
     outside = not reader.in_transaction
     if outside:
         reader.execute("BEGIN")
     try:
-        for table in load:
-            if table not in MADE:
-                _copy(reader, connection, table)
-        if {TRACE_FILE, LEFT_OUT} & set(load):
-            _trace_files(book, session)
+        yield
     except sqlite3.Error as exc:
         raise DamageError(f"the book's records cannot be read: {exc}", mend="Run: loadbook verify") from exc
     finally:
         if outside:
             reader.execute("ROLLBACK")
-    connection.execute("RESET pandas_analyze_sample")
-    for function in sqlfiles.functions().values():
-        connection.execute(function.text)
-    for view in make:
-        connection.execute(f"CREATE VIEW {view.name} AS\n{_filled(view, session)}")
-    return session
 
 
 def open_session(book: BookFolder, needs: set[str] | None = None) -> duckdb.DuckDBPyConnection:
@@ -140,53 +204,6 @@ def frame(book: BookFolder, sql: str, params: Sequence[Any] | dict[str, Any] = (
         return connection.execute(sql, params or None).df()
     finally:
         connection.close()
-
-
-def _copy(reader: sqlite3.Connection, connection: duckdb.DuckDBPyConnection, table: str) -> None:
-    """Copy one table, column by column, into declared types."""
-    import duckdb
-
-    columns = [(r[1], r[2]) for r in reader.execute(f'PRAGMA table_info("{table}")')]
-    kinds = {c.name: c.type for c in BY_TABLE[table].columns} if table in BY_TABLE else {}
-    types = [
-        _DERIVED.get((table, name)) or _KINDS.get(kinds.get(name, "")) or _TYPES.get(declared.upper(), "VARCHAR")
-        for name, declared in columns
-    ]
-    made = ", ".join(f'"{name}" {kind}' for (name, _), kind in zip(columns, types, strict=True))
-    connection.execute(f'CREATE TABLE "{table}" ({made})')
-    listed = ", ".join(f'"{name}"' for name, _ in columns)
-    cursor = reader.execute(f'SELECT {listed} FROM "{table}"')
-    cursor.row_factory = None
-    while rows := cursor.fetchmany(100_000):
-        arrays = {
-            f"c{i}": _array(values, kind)
-            for i, (values, kind) in enumerate(zip(zip(*rows, strict=True), types, strict=True))
-        }
-        connection.register("batch", arrays)
-        try:
-            connection.execute(f'INSERT INTO "{table}" SELECT {", ".join(arrays)} FROM batch')
-        except duckdb.Error as exc:
-            raise DamageError(
-                f"a value in the table {table} is not of its type: {str(exc).splitlines()[0]}",
-                where=table,
-                mend="Run: loadbook verify",
-            ) from exc
-        finally:
-            connection.unregister("batch")
-
-
-def _array(values: tuple[Any, ...], kind: str) -> Any:
-    """A column's values as an array that DuckDB takes as they are: numbers as numbers, all else as texts."""
-    import numpy as np
-
-    if kind == "DOUBLE":
-        return np.array(values, np.float64)
-    if kind in ("BIGINT", "BOOLEAN"):
-        missing = np.array([v is None for v in values], bool)
-        return np.ma.masked_array(np.array([0 if v is None else v for v in values], np.int64), missing)
-    texts = np.empty(len(values), object)
-    texts[:] = values
-    return texts
 
 
 def _trace_files(book: BookFolder, session: Session) -> None:
@@ -223,7 +240,7 @@ def _trace_files(book: BookFolder, session: Session) -> None:
 def _insert(session: Session, table: str, rows: list[tuple[Any, ...]], kinds: Sequence[str]) -> None:
     if rows:
         columns = enumerate(zip(zip(*rows, strict=True), kinds, strict=True))
-        arrays = {f"c{i}": _array(values, kind) for i, (values, kind) in columns}
+        arrays = {f"c{i}": array_of(values, kind) for i, (values, kind) in columns}
         session.connection.register("batch", arrays)
         session.connection.execute(f"INSERT INTO {table} SELECT {', '.join(arrays)} FROM batch")
         session.connection.unregister("batch")

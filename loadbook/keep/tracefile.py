@@ -4,11 +4,15 @@ Order of writing, and why it is this order:
 
 1. the samples go to a temporary name in the folder where the file will stand (a rename across disks is a copy);
 2. that file is flushed to the disk (fsync): a rename may otherwise survive a power cut that the contents do not;
-3. it is renamed to its final name, in one step: no reader ever sees half a file under a final name;
+3. the caller takes the book's lock, and only under it is the file renamed to its final name, in one step: no reader
+   ever sees half a file under a final name, and no two commands give the same name at once;
 4. the folder is flushed, so that the new name survives too (Windows cannot open a folder; there the rename is
    journalled by the file system itself and this step is left out);
-5. only then does the caller write the trace's row. A crash before that leaves a file without a row, which no
-   query reads and `verify` names; a row without its file cannot come to be.
+5. only then is the trace's row committed. A row without its file cannot come to be.
+
+What a crash leaves: before 3 a part, which the next trace that is taken in removes (disk.sweep); between 3 and 5 a
+file without a row, which no query reads and `verify` names. A trace's id follows from its run, its source and how
+many traces the run had (`trace_id_of`), so that repeating the command writes that very file anew and gives it its row.
 
 Long form, sorted by channel, then time: run, channel (its number), quantity, t_s, value, flag. Values stand as
 the recorder wrote them, in °C or the channel's own unit; a thermocouple's corrections are applied on reading.
@@ -21,6 +25,7 @@ import hashlib
 import os
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,7 +33,7 @@ import numpy as np
 
 from ..calc.model import Channel, Event, Flags, Floats, Trace
 from ..ground.errors import DamageError, LoadbookError, NotFoundError
-from .disk import sync_folder
+from . import disk
 
 if TYPE_CHECKING:
     import sqlite3
@@ -36,45 +41,96 @@ if TYPE_CHECKING:
     from .book import BookFolder
 
 FOLDER = "traces"
-TEMPORARY_SUFFIX = ".part"
 COLUMNS = ("run", "channel", "quantity", "t_s", "value", "flag")
 _TRACE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 
 
-def write_trace(book: BookFolder, trace: Trace, trace_id: str) -> tuple[str, str, int]:
-    """Write a trace's samples; the caller writes the row afterwards.
+@dataclass(frozen=True)
+class Prepared:
+    """A trace's samples on the disk, flushed, not yet under their name.
+
+    path, sha256, bytes are what the trace's row holds; part and final the file's two names.
+    """
+
+    part: Path
+    final: Path
+    path: str
+    sha256: str
+    bytes: int
+
+    def place(self) -> None:
+        """Give the file its name. Call under the book's lock, where no row names it, before the row is committed."""
+        try:
+            self.part.replace(self.final)
+            disk.sync_folder(self.final.parent)
+            disk.sync_folder(self.final.parent.parent)
+        except OSError as exc:
+            raise _refused(exc, self.path) from exc
+
+    def discard(self, placed: bool = False) -> None:
+        """Remove the part; with placed, also the file under its name (only while no row of it was committed)."""
+        with contextlib.suppress(OSError):
+            self.part.unlink(missing_ok=True)
+            if placed:
+                self.final.unlink(missing_ok=True)
+
+
+def trace_id_of(run: str, source_sha256: str, before: int) -> str:
+    """The id of a run's trace from a source, where the run had so many traces before: the same after a crash."""
+    return "t" + hashlib.sha256(f"{source_sha256} {before} {run}".encode()).hexdigest()[:16]
+
+
+def prepare(book: BookFolder, trace: Trace, trace_id: str) -> Prepared:
+    """Write a trace's samples beside their place and flush them; the caller places them and writes the row.
 
     trace_id  an id of ours: small letters, digits and hyphens, so that no disk confuses two of them
-    Returns   (path below the book's folder with '/', SHA-256 as hex, bytes)
-    Raises    LoadbookError where the disk refuses, or where a file of that name is already there
+    Raises    LoadbookError where the disk refuses
     """
     if not _TRACE_ID.fullmatch(trace_id):
         raise LoadbookError(f"{trace_id!r} cannot name a trace file", mend="Use small letters, digits and hyphens")
     year = trace.started[:4] if trace.started else "undated"
     relative = f"{FOLDER}/{year}/{trace_id}.parquet"
     final = book.path.joinpath(*relative.split("/"))
-    if final.exists():
-        raise LoadbookError("a trace file of that name is already there", where=relative)
-    temporary = final.with_name(final.name + TEMPORARY_SUFFIX)
+    part = disk.part_of(final)
     try:
         final.parent.mkdir(parents=True, exist_ok=True)
-        _write_parquet(trace, temporary)
-        with temporary.open("rb+") as file:
+        for folder in final.parent.parent.iterdir():
+            disk.sweep(folder)
+        _write_parquet(trace, part)
+        with part.open("rb+") as file:
             digest, size = _digest(file)
             os.fsync(file.fileno())
-        temporary.replace(final)
-        sync_folder(final.parent)
-        sync_folder(final.parent.parent)
-    except OSError as exc:
-        raise LoadbookError(
-            f"the trace could not be written: {exc.strerror or exc}",
-            where=relative,
-            mend="See that the disk has room and that you may write there, then repeat the command",
-        ) from exc
-    finally:
+    except BaseException as exc:
         with contextlib.suppress(OSError):
-            temporary.unlink(missing_ok=True)
-    return relative, digest, size
+            part.unlink(missing_ok=True)
+        if isinstance(exc, OSError):
+            raise _refused(exc, relative) from exc
+        raise
+    return Prepared(part, final, relative, digest, size)
+
+
+def _refused(exc: OSError, relative: str) -> LoadbookError:
+    return LoadbookError(
+        f"the trace could not be written: {exc.strerror or exc}",
+        where=relative,
+        mend="See that the disk has room and that you may write there, then repeat the command",
+    )
+
+
+def write_trace(book: BookFolder, trace: Trace, trace_id: str) -> tuple[str, str, int]:
+    """`prepare` and `place` at once, for a book that nobody else has open; the caller writes the row afterwards.
+
+    Returns   (path below the book's folder with '/', SHA-256 as hex, bytes)
+    Raises    LoadbookError where the disk refuses, or where a file of that name is already there
+    """
+    prepared = prepare(book, trace, trace_id)
+    try:
+        if prepared.final.exists():
+            raise LoadbookError("a trace file of that name is already there", where=prepared.path)
+        prepared.place()
+    finally:
+        prepared.discard()
+    return prepared.path, prepared.sha256, prepared.bytes
 
 
 def _write_parquet(trace: Trace, path: Path) -> None:
@@ -134,17 +190,21 @@ def read_trace(
             [row["trace_id"]],
         )
         channels = [Channel(r["number"], r["channel"], quantity=r["quantity"], unit=r["unit"]) for r in named]
-    path = checked(book, row)
-    t_s, values, flags, numbers = _read_parquet(path, row["path"])
+    return samples(checked(book, row), row["path"], channels, events, row["run"], row["started"])
+
+
+def samples(
+    path: Path, where: str, channels: Sequence[Channel], events: Sequence[Event], run: str, started: str | None
+) -> Trace:
+    """The trace in a file whose digest the caller has checked; `where` names it in errors. Else as `read_trace`."""
+    t_s, values, flags, numbers = _read_parquet(path, where)
     place = {number: i for i, number in enumerate(numbers)}
     absent = [c.name for c in channels if c.number not in place]
     if absent:
-        raise DamageError(f"the trace file has no channel {', '.join(absent)}", where=row["path"], mend=RESTORE)
+        raise DamageError(f"the trace file has no channel {', '.join(absent)}", where=where, mend=RESTORE)
     rows = [place[c.number] for c in channels]
-    return Trace(
-        t_s, values[rows], flags[rows], tuple(channels), tuple(sorted(events, key=lambda e: e.t_s)),
-        row["run"], row["started"],
-    )  # fmt: skip
+    in_order = tuple(sorted(events, key=lambda e: e.t_s))
+    return Trace(t_s, values[rows], flags[rows], tuple(channels), in_order, run, started)
 
 
 RESTORE = "Run 'loadbook verify', then bring the file back from a backup or take the recorder's file in again"
