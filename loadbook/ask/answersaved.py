@@ -95,8 +95,7 @@ def link(book: BookFolder, source: Source) -> int:
     characteristic in its process that were treated as asked (cycle and setup, where it named them). A refusal, and
     an answer on a new part without a job, has no score.
     """
-    kept = book.read().execute("SELECT * FROM answer WHERE low IS NOT NULL ORDER BY answer_id").fetchall()
-    rows = [found for row in kept for found in _scored(row, source.movement)]
+    rows = scores(book, source)
     before = {
         tuple(r) for r in book.read().execute("SELECT answer_id, run, pieces, inside, within_bound FROM answer_outcome")
     }
@@ -107,6 +106,12 @@ def link(book: BookFolder, source: Source) -> int:
                 "INSERT INTO answer_outcome (answer_id, run, pieces, inside, within_bound) VALUES (?, ?, ?, ?, ?)", rows
             )
     return len(rows)
+
+
+def scores(book: BookFolder, source: Source) -> list[tuple[int, str, int, int, int]]:
+    """The links that `link` writes, without writing: (answer, run, pieces, inside, within the bound)."""
+    kept = book.read().execute("SELECT * FROM answer WHERE low IS NOT NULL ORDER BY answer_id").fetchall()
+    return [found for row in kept for found in _scored(row, source.movement)]
 
 
 def _scored(row: sqlite3.Row, m: pd.DataFrame) -> list[tuple[int, str, int, int, int]]:
