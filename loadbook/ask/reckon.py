@@ -49,19 +49,33 @@ def reckon(book: BookFolder, runs: Sequence[str] | None = None) -> Iterator[Reck
         rows = conn.execute("SELECT run FROM run WHERE run IN (SELECT run FROM trace WHERE state = 'current')"
                             " ORDER BY started, run")  # fmt: skip
         runs = [r["run"] for r in rows.fetchall()]
-    factor, decides = guard_settings(book)
     for run in runs:
         record = load_run(conn, run)
         if record.trace is None:
             yield Reckoned(run, 0, 0, "no trace")
             continue
         try:
-            trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
+            yield _one(book, record)
         except DamageError as exc:
             yield Reckoned(run, 0, 0, "damaged", str(exc))
-            continue
-        parameters, findings = derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
-        with book.write() as writing:
-            derived.store(writing, run, parameters, findings)
-        verdict = next(r["verdict"] for r in findings if r["what"] == "run")
-        yield Reckoned(run, len(parameters), len(findings), verdict)
+
+
+def _one(book: BookFolder, record: RunRecord) -> Reckoned:
+    """Compute without holding the book, and store; where another command changed the run meanwhile, once more."""
+    factor, decides = guard_settings(book)
+    parameters, findings = derived.derived_rows(
+        record, _trace_of(book, record), guard_factor=factor, guard_decides=decides
+    )
+    with book.write() as writing:
+        now = load_run(writing, record.run)
+        if now != record:
+            return reckon_run(book, writing, now, _trace_of(book, now))
+        derived.store(writing, record.run, parameters, findings)
+    verdict = next(r["verdict"] for r in findings if r["what"] == "run")
+    return Reckoned(record.run, len(parameters), len(findings), verdict)
+
+
+def _trace_of(book: BookFolder, record: RunRecord) -> Trace:
+    if record.trace is None:
+        raise DamageError(f"the trace of {record.run} was withdrawn meanwhile", mend="Reckon it again once it has one")
+    return read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))

@@ -78,6 +78,9 @@ def take_file(
     if dry_run:
         return _enter(book.read(), kind, rows, path.name, table.sha256, keep_good, dry_run=True)
     with book.write() as conn:
+        before = seen_file(conn, kind_name, table.sha256)  # once more under the lock: another command may have it now
+        if before is not None:
+            return Taken(kind_name, path.name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
         return _enter(conn, kind, rows, path.name, table.sha256, keep_good)
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
-import secrets
+import sqlite3
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -15,11 +14,10 @@ from ..calc.model import INVALID, OUT_OF_RANGE, Channel, Trace
 from ..calc.validity import marked
 from ..ground import times
 from ..ground.errors import LoadbookError
-from ..keep import derived
+from ..keep import derived, tracefile
 from ..keep.book import BookFolder
 from ..keep.records import add_intake
 from ..keep.runrecords import RunRecord, load_run
-from ..keep.tracefile import write_trace
 from .layoutbook import KeptLayout
 from .recorder import Read, look
 from .recordernames import read_heading
@@ -67,10 +65,10 @@ def take_trace(
     options = options or Options()
     source = open_source(path)
     conn = book.read()
-    record = load_run(conn, run)
-    before = _already(conn, record, source)
-    if before is not None:
-        return before
+    record = seen = load_run(conn, run)
+    taken = _already(conn, record, source)
+    if taken is not None:
+        return taken
     known, canonical = recorded_channels(record)
     read = look(
         source, options, layout=layout.layout if layout else None, zone=book.zone,
@@ -84,25 +82,40 @@ def take_trace(
     record = replace(record, channels=trace.channels)
     assert trace.started is not None
     trace.events = record.trace_events(trace.started)
-    trace_id = f"t{secrets.token_hex(8)}"
+    before = conn.execute("SELECT count(*) FROM trace WHERE run = ?", (run,)).fetchone()[0]
+    trace_id = tracefile.trace_id_of(run, source.sha256, before)
     parameter_rows, finding_rows = _derived(book, record, trace)
     rows = trace_rows(read, trace, valid, specs, source, trace_id, layout)
-    written, sha256, size = write_trace(book, trace, trace_id)
-    rows["trace"][0].update(path=written, sha256=sha256, bytes=size)
+    prepared = tracefile.prepare(book, trace, trace_id)
+    rows["trace"][0].update(path=prepared.path, sha256=prepared.sha256, bytes=prepared.bytes)
     try:
         with book.write() as writing:
-            if _already(writing, load_run(writing, run), source) is not None:
-                raise LoadbookError(f"another command took this file in for {run!r} meanwhile", where=source.name)
-            add_intake(
-                writing, "traces", {"channel": missing_rows, **rows}, rows_read=read.reading.counts.rows,
-                file_name=source.name, file_sha256=source.sha256,
-            )  # fmt: skip
-            derived.store(writing, run, parameter_rows, finding_rows)
-    except BaseException:
-        with contextlib.suppress(OSError):  # a file without its row is of no use
-            book.path.joinpath(*written.split("/")).unlink(missing_ok=True)
-        raise
+            _unchanged(writing, seen, source, trace_id)
+            try:
+                prepared.place()
+                add_intake(
+                    writing, "traces", {"channel": missing_rows, **rows}, rows_read=read.reading.counts.rows,
+                    file_name=source.name, file_sha256=source.sha256,
+                )  # fmt: skip
+                derived.store(writing, run, parameter_rows, finding_rows)
+            except BaseException:
+                prepared.discard(placed=True)  # nothing was committed: a file without its row is of no use
+                raise
+    finally:
+        prepared.discard()  # a file that was placed stays: the commit may have reached the disk
     return _told(read, trace, trace_id, specs, len(missing_rows), rows["trace"][0], parameter_rows, finding_rows)
+
+
+def _unchanged(conn: sqlite3.Connection, seen: RunRecord, source: Source, trace_id: str) -> None:
+    """Refuse where another command took this file in, or changed the run, between our reading and our lock."""
+    taken = conn.execute("SELECT 1 FROM trace WHERE trace_id = ?", (trace_id,)).fetchone()
+    if taken or _already(conn, load_run(conn, seen.run), source) is not None:
+        raise LoadbookError(f"another command took this file in for {seen.run!r} meanwhile", where=source.name)
+    if load_run(conn, seen.run) != seen:
+        raise LoadbookError(
+            f"another command changed {seen.run!r} or its cycle meanwhile; nothing was taken in", where=source.name,
+            mend="Repeat the command: it is judged by what stands there now",
+        )  # fmt: skip
 
 
 def _derived(book: BookFolder, record: RunRecord, trace: Trace) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -115,7 +128,7 @@ def _derived(book: BookFolder, record: RunRecord, trace: Trace) -> tuple[list[di
     return derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
 
 
-def _already(conn: Any, record: RunRecord, source: Source) -> TakenTrace | None:
+def _already(conn: sqlite3.Connection, record: RunRecord, source: Source) -> TakenTrace | None:
     """The earlier intake of this very file for this run. Raises LoadbookError where it, or the run, is taken."""
     other = conn.execute(
         "SELECT run, trace_id FROM trace WHERE source_sha256 = ? AND state = 'current'", (source.sha256,)

@@ -17,8 +17,9 @@ import sys
 from pathlib import Path
 
 _NETWORK = {
-    "nfs", "nfs3", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "afs", "coda", "ncpfs", "9p", "ceph", "lustre", "gpfs",
-    "beegfs", "glusterfs", "gfs2", "ocfs2", "orangefs", "webdav", "davfs", "vboxsf", "vmhgfs", "prl_fs", "virtiofs",
+    "nfs", "nfs3", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "afs", "coda", "ncpfs", "9p", "ceph", "lustre",
+    "gpfs", "beegfs", "glusterfs", "gfs2", "ocfs2", "orangefs", "webdav", "davfs", "vboxsf", "vmhgfs", "prl_fs",
+    "virtiofs",
 }  # fmt: skip
 # what FUSE serves is as a rule another machine; these serve a local disk
 _LOCAL_FUSE = {"fuseblk", "fuse.ntfs", "fuse.ntfs-3g", "fuse.exfat", "fuse.ext2", "fuse.bindfs", "fuse.mergerfs"}
