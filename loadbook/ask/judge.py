@@ -43,7 +43,10 @@ class AskedAchieved:
 
 @dataclass(frozen=True)
 class JudgedRun:
-    """One run judged. verdict is 'kept', 'broken', 'cannot be told', 'no cycle' or 'no trace'."""
+    """One run judged. verdict is 'kept', 'broken', 'cannot be told', 'no cycle' or 'no trace'.
+
+    worked  the prepared trace, its phases and parameters, which the verdict rests on; None without a trace
+    """
 
     record: RunRecord
     verdict: str
@@ -51,6 +54,7 @@ class JudgedRun:
     asked: tuple[AskedAchieved, ...]
     approvals: tuple[tuple[str, str, str, str], ...]  # (role, person, decision, at)
     remarks: tuple[str, ...]
+    worked: derived.Worked | None = None
 
     @property
     def run(self) -> str:
@@ -173,7 +177,7 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
     judgement = done.judgement
     verdict = judgement.verdict if record.cycle else "no cycle"
     asked = _asked(done.asked, done.parameters, record)
-    return JudgedRun(record, verdict, judgement, asked, approvals, _remarks(record, judgement.remarks))
+    return JudgedRun(record, verdict, judgement, asked, approvals, _remarks(record, judgement.remarks), done)
 
 
 def judge_runs(book: BookFolder, runs: Sequence[str]) -> Iterator[JudgedRun]:
