@@ -51,6 +51,7 @@ def page(
     summary: Any = None,
     footer: Any = None,
     scripts: Sequence[str] = (),
+    styles: Sequence[str] = (),
     contents: Sequence[tuple[str, str]] = (),
 ) -> str:
     """A complete HTML document with one inlined stylesheet.
@@ -58,7 +59,7 @@ def page(
     title     the `<h1>` and the document's title; kind  what sort of page, above it ("Run record")
     summary   what must be seen at one glance, above the sections
     footer    provenance or cautions in small print; contents  (section id, words) of a list of links at the top
-    scripts   names of files in `show/web`, inlined in order
+    scripts   names of files in `show/web`, inlined in order;  styles  the same, after page.css
     """
     sources = [asset(name) for name in scripts]
     hashes = " ".join(f"'sha256-{_digest(s)}'" for s in sources) or "'none'"
@@ -74,7 +75,7 @@ def page(
         el("meta", name="viewport", content="width=device-width, initial-scale=1"),
         el("meta", name="generator", content="loadbook"),
         el("title", f"{title} · {kind}"),
-        Html(f"<style>{asset('page.css')}</style>"),
+        Html("<style>" + "".join(asset(name) for name in ("page.css", *styles)) + "</style>"),
     )
     body = el(
         "body",
@@ -174,10 +175,10 @@ def picture(svg: str, alt: str, caption: Any = None, *, name: str | None = None)
 def chart(name: str, drawing: Html, data: Any, alt: str, caption: Any = None, *, controls: Any = None) -> Html:
     """A slot for a chart: its drawing, the data it was drawn from (block NAME-data), its alternative text.
 
-    drawing  what is seen without any script; controls  form controls that a script gives life to
+    drawing  what is seen without any script; controls  form controls that a script gives life to, below it
     """
     return el(
-        "figure", controls, el("div", drawing, class_="plot", role="group", aria_label=alt),
+        "figure", el("div", drawing, class_="plot", role="img", aria_label=alt), controls,
         el("figcaption", caption) if caption else None, data_block(f"{name}-data", data), id=name, class_="chart",
     )  # fmt: skip
 
