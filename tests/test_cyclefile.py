@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.ground.errors import IntakeError, NotFoundError, UsageError
+from loadbook.ground.errors import IntakeError, NotFoundError, NotFoundError, UsageError
 from loadbook.intake.cyclefile import parse_cycle, read_cycle_file
 from loadbook.intake.cyclekeys import EXAMPLE
 from loadbook.keep.book import BookFolder
@@ -139,7 +139,7 @@ def test_a_file_that_is_no_text(tmp_path: Path) -> None:
     path.write_bytes(b"\xff\xfe[cycle]")
     with pytest.raises(IntakeError, match="no UTF-8"):
         read_cycle_file(path)
-    with pytest.raises(IntakeError, match="cannot be read"):
+    with pytest.raises(NotFoundError, match="there is no such file"):
         read_cycle_file(tmp_path / "none.toml")
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from loadbook.calc.model import Cycle, Limit, Segment
 from loadbook.ground import units
 from loadbook.ground.errors import IntakeError, Problem
+from loadbook.ground.filelimits import LARGEST_TEXT
+from loadbook.ground.outside import read_file
 from loadbook.ground.terms_clauses import UNIFORMITY_CLASSES
 
 from .cyclekeys import (
@@ -27,11 +30,12 @@ _TABLES = {"cycle": "[cycle]", "segment": "[[segment]]", "limits": "[limits]", "
 
 @dataclass(frozen=True)
 class CycleFile:
-    """A cycle as its file states it; source_text is the file, kept whole in the book."""
+    """A cycle as its file states it; source_text is the file, kept whole in the book; sha256 is of its bytes."""
 
     cycle: Cycle
     source_text: str
     file: str = ""
+    sha256: str = ""
 
 
 def read_cycle_file(path: Path) -> CycleFile:
@@ -40,12 +44,11 @@ def read_cycle_file(path: Path) -> CycleFile:
     Raises IntakeError with a Problem per fault: file, line, key, value and what to write instead.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
+        data = read_file(path, LARGEST_TEXT)
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as exc:
         raise IntakeError(f"{path.name} is no UTF-8 text", [Problem(str(exc), file=path.name)]) from exc
-    except OSError as exc:
-        raise IntakeError(f"{path.name} cannot be read", [Problem(exc.strerror or str(exc), file=path.name)]) from exc
-    return parse_cycle(text, path.name)
+    return replace(parse_cycle(text, path.name), sha256=hashlib.sha256(data).hexdigest())
 
 
 def parse_cycle(text: str, file: str = "cycle.toml") -> CycleFile:

@@ -9,12 +9,12 @@ import codecs
 import fnmatch
 import json
 import re
-import tomllib
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from ..ground.errors import UsageError
 from ..ground.kinds import ROLES
+from ..ground.outside import NoToml, toml_of
 from ..ground.times import zone_of
 
 DELIMITERS = (",", ";", "\t", "|", "spaces", "wide spaces")
@@ -133,8 +133,8 @@ def from_toml(text: str, *, where: str = "layout") -> Layout:
     ';'
     """
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
+        data = toml_of(text)
+    except NoToml as exc:
         raise UsageError(f"{where} is no TOML: {exc}", mend="See `loadbook trace layout show` for an example") from exc
     known = {f.name for f in fields(Layout)} - {"channels"}
     channels = tuple(_rule(item, where) for item in data.pop("channel", []))

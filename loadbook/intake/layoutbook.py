@@ -6,7 +6,9 @@ import sqlite3
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from ..ground.errors import NotFoundError, UsageError
+from ..ground.errors import LoadbookError, NotFoundError, UsageError
+from ..ground.filelimits import LARGEST_TEXT
+from ..ground.outside import read_file
 from ..ground.vocabulary import nearest
 from ..keep.book import BookFolder
 from ..keep.records import add_intake
@@ -42,9 +44,9 @@ def find_layout(conn: sqlite3.Connection | None, named: str) -> KeptLayout:
     if named.endswith(".toml"):
         path = Path(named)
         try:
-            text = path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as exc:
-            raise NotFoundError(f"the layout file {named} cannot be read", mend="Check the name") from exc
+            text = read_file(path, LARGEST_TEXT).decode("utf-8-sig")
+        except UnicodeDecodeError as exc:
+            raise LoadbookError("the layout file is no UTF-8 text", where=named, mend="Save it as UTF-8") from exc
         return KeptLayout(from_toml(text, where=path.name), path.name, text)
     if conn is None:
         raise UsageError(

@@ -8,6 +8,8 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from ..ground.errors import IntakeError, Problem
+from ..ground.filelimits import LONGEST_CELL
+from ..ground.outside import within_limits
 
 _BLANKS = re.compile(r"[ \t]+")
 _WIDE = re.compile(r" {2,}|\t")
@@ -36,13 +38,18 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
     cut = not text.endswith("\n")
     rows: list[list[str]] = []
     lines: list[int] = []
+    widest = 0
     if delimiter in ("spaces", "wide spaces"):
         pattern = _BLANKS if delimiter == "spaces" else _WIDE
         for number, line in enumerate(text.split("\n"), start=1):
             if line.strip():
                 rows.append([c.strip().strip('"') for c in pattern.split(line.strip())])
                 lines.append(number)
+                widest = max(widest, len(rows[-1]))
+                within_limits(len(rows), widest, name)
+        _no_giant(rows, lines, name)
         return Grid(rows, lines, cut)
+    csv.field_size_limit(LONGEST_CELL)
     reader = csv.reader(text.split("\n"), delimiter=delimiter, skipinitialspace=True, strict=True)
     first = 1
     try:
@@ -51,6 +58,8 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
             if any(cells):
                 rows.append(cells)
                 lines.append(first)
+                widest = max(widest, len(cells))
+                within_limits(len(rows), widest, name)
             first = reader.line_num + 1
     except csv.Error as exc:
         raise IntakeError(
@@ -59,6 +68,14 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
             mend="Mend the quotes there",
         ) from exc
     return Grid(rows, lines, cut)
+
+
+def _no_giant(rows: list[list[str]], lines: list[int], name: str) -> None:
+    """Refuse a cell longer than any spreadsheet holds."""
+    for line, row in zip(lines, rows, strict=True):
+        if any(len(cell) > LONGEST_CELL for cell in row):
+            problem = Problem(f"a cell of more than {LONGEST_CELL:,} characters", name, line)
+            raise IntakeError("the file cannot be split into cells", [problem])
 
 
 def find_delimiter(text: str, name: str) -> str:

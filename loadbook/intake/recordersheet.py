@@ -12,9 +12,11 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from ..ground.errors import IntakeError, Problem
+from ..ground.filelimits import LONGEST_CELL
+from ..ground.outside import within_limits
 from .recordergrid import Grid
+from .workbookfile import MEND, safe_workbook
 
-MOST_BYTES = 1_000_000_000
 _ZIP_FAULTS = (  # all that the zip reader raises on a damaged or encrypted file
     zipfile.BadZipFile, zlib.error, struct.error, KeyError, OSError, ValueError, RuntimeError, EOFError,
 )  # fmt: skip
@@ -44,8 +46,12 @@ class Workbook:
             found = self.book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
         except Exception as exc:  # as in open_workbook
             raise _beyond_reading(exc, self.name) from exc
+        within_limits(len(found), max(map(len, found), default=0), self.name)
         for number, row in enumerate(found, start=1):
             cells = [cell_text(c) for c in row]
+            if any(len(cell) > LONGEST_CELL for cell in cells):
+                problem = Problem(f"a cell of more than {LONGEST_CELL:,} characters", self.name, number)
+                raise IntakeError("the workbook cannot be read", [problem])
             while cells and not cells[-1]:
                 cells.pop()
             if cells:
@@ -55,10 +61,10 @@ class Workbook:
 
 
 def open_workbook(data: bytes, name: str) -> Workbook:
-    """Open XLSX (or the older binary form). Raises IntakeError where it is no workbook or beyond reading."""
+    """Open XLSX. Raises IntakeError where it is no workbook, beyond reading or over a limit."""
     import python_calamine as calamine
 
-    _not_too_big(data, name)
+    data = safe_workbook(name, data)
     epoch = epoch_of(data)
     notes: list[str] = []
     if styles_damaged(data):
@@ -76,23 +82,8 @@ def _beyond_reading(exc: Exception, name: str) -> IntakeError:
     return IntakeError(
         "the workbook cannot be opened",
         [Problem(str(exc).splitlines()[0] if str(exc) else type(exc).__name__, name)],
-        mend="Open it in a spreadsheet program, save it again as XLSX, or export CSV",
+        mend=MEND,
     )
-
-
-def _not_too_big(data: bytes, name: str) -> None:
-    """A workbook that would unpack to more than any recorder writes is refused before it is unpacked."""
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            size = sum(item.file_size for item in archive.infolist())
-    except _ZIP_FAULTS:
-        return
-    if size > MOST_BYTES:
-        raise IntakeError(
-            "the workbook is too big",
-            [Problem(f"it would unpack to {size / 1e6:.0f} MB", name)],
-            mend="Export it as CSV",
-        )
 
 
 def epoch_of(data: bytes) -> str:

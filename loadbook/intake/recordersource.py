@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-from ..ground.errors import IntakeError, NotFoundError, Problem
+from ..ground.errors import IntakeError, Problem
+from ..ground.outside import read_file
 
 _NOTHING = b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"
 _ZIP = b"PK\x03\x04"
@@ -48,13 +49,8 @@ class Source:
 
 
 def open_source(path: Path) -> Source:
-    """The file at a path. Raises NotFoundError where there is none, IntakeError where it is empty."""
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError as exc:
-        raise NotFoundError(f"there is no file {path}", mend="Check the name") from exc
-    except (IsADirectoryError, PermissionError) as exc:
-        raise NotFoundError(f"{path} cannot be read: {exc.strerror}") from exc
+    """The file at a path. Raises what read_file raises, IntakeError where it is empty."""
+    data = read_file(path)
     if not data[:4096].strip(_NOTHING) and not data.strip(_NOTHING):
         raise IntakeError("the file is empty", [Problem("nothing to read", path.name)], mend="Export it again")
     return Source(path.name, data)

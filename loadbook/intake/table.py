@@ -8,19 +8,19 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import zipfile
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
-from loadbook.ground.errors import IntakeError, LoadbookError, NotFoundError, Problem
+from loadbook.ground.errors import IntakeError, LoadbookError, Problem
+from loadbook.ground.filelimits import LONGEST_CELL, MOST_RECORDS
+from loadbook.ground.outside import read_file, within_limits
+
+from .recordersheet import cell_text
+from .workbookfile import OLD_WORKBOOK, ZIP, safe_workbook
 
 DELIMITERS = (",", ";", "\t")
-LARGEST_BYTES = 512 * 1024 * 1024
-LARGEST_CELL = 1_000_000
-MOST_COLUMNS = 2_000
-MOST_ROWS = 5_000_000
 
 
 @dataclass
@@ -43,10 +43,8 @@ def read_sheet(path: Path, *, encoding: str | None = None, sheet: str | None = N
     """
     data = file_bytes(path)
     digest = hashlib.sha256(data).hexdigest()
-    if data[:4] == b"PK\x03\x04":
+    if data[:4] in (ZIP, OLD_WORKBOOK):
         found = _from_workbook(path.name, data, sheet)
-    elif data[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1":
-        raise LoadbookError("this is an old binary workbook", where=path.name, mend="Save it as .xlsx or .csv")
     else:
         found = _from_text(path.name, _decode(path.name, data, encoding))
     found.sha256 = digest
@@ -54,14 +52,8 @@ def read_sheet(path: Path, *, encoding: str | None = None, sheet: str | None = N
 
 
 def file_bytes(path: Path) -> bytes:
-    """The whole of a regular file, within the size limit."""
-    if not path.exists():
-        raise NotFoundError("there is no such file", where=str(path), mend="Check its name and folder")
-    if not path.is_file():
-        raise LoadbookError("this is not a regular file", where=str(path), mend="Name a .csv or .xlsx file")
-    if path.stat().st_size > LARGEST_BYTES:
-        raise LoadbookError("the file is larger than 512 MiB", where=str(path), mend="Split it into smaller ones")
-    data = path.read_bytes()
+    """The whole of an intake file. Raises what read_file raises, IntakeError where it is empty."""
+    data = read_file(path)
     if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         raise IntakeError(
             "the file is empty", [Problem("there is nothing in it", file=path.name)], mend="Nothing was taken in"
@@ -102,19 +94,19 @@ def _from_text(name: str, text: str) -> Sheet:
             [Problem("no comma, semicolon or tab in the header", name, 1, value=first[:80])],
             mend="Separate the columns by commas, semicolons or tabs; loadbook template KIND prints a header",
         )
-    csv.field_size_limit(LARGEST_CELL)
+    csv.field_size_limit(LONGEST_CELL)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows: list[list[str]] = []
     lines: list[int] = []
-    end = 0
+    end = widest = 0
     try:
         for cells in reader:
             start, end = end + 1, reader.line_num
             if any(cell.strip() for cell in cells):
                 rows.append(cells)
                 lines.append(start)
-            if len(rows) > MOST_ROWS:
-                raise LoadbookError(f"the file has more than {MOST_ROWS:,} rows", where=name, mend="Split it")
+                widest = max(widest, len(cells))
+                within_limits(len(rows) - 1, widest, name, MOST_RECORDS)
     except csv.Error as exc:
         problem = Problem(f"the file is no well-formed CSV here: {exc}", name, end + 1)
         raise IntakeError("the file cannot be read", [problem], mend="Check the quotes around this line") from exc
@@ -122,12 +114,12 @@ def _from_text(name: str, text: str) -> Sheet:
 
 
 def _sheet(name: str, rows: list[list[Any]], lines: list[int], delimiter: str) -> Sheet:
+    if not rows:
+        raise IntakeError("the file is empty", [Problem("every cell in it is blank", file=name)])
     header = [str(cell if cell is not None else "").strip() for cell in rows[0]]
     while header and not header[-1]:
         header.pop()
     width = len(header)
-    if width > MOST_COLUMNS:
-        raise LoadbookError(f"the file has {width:,} columns", where=name, mend=f"At most {MOST_COLUMNS:,} are read")
     found = Sheet(name, "", header, [], [], delimiter)
     for cells, line in zip(rows[1:], lines[1:], strict=True):
         extra = [c for c in cells[width:] if c not in (None, "")]
@@ -146,7 +138,7 @@ def _sheet(name: str, rows: list[list[Any]], lines: list[int], delimiter: str) -
 def _from_workbook(name: str, data: bytes, sheet: str | None) -> Sheet:
     from python_calamine import CalamineError, CalamineWorkbook
 
-    check_archive(name, data)
+    data = safe_workbook(name, data)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(data))
         names = [s.name for s in book.sheets_metadata if str(s.typ).endswith("WorkSheet")] or book.sheet_names
@@ -162,31 +154,21 @@ def _from_workbook(name: str, data: bytes, sheet: str | None) -> Sheet:
         if chosen not in book.sheet_names:
             raise LoadbookError(f"there is no sheet {chosen!r}", where=name, mend="Sheets: " + ", ".join(names))
         found = book.get_sheet_by_name(chosen)
-        height, width = found.height, found.width
-        if height > MOST_ROWS or width > MOST_COLUMNS:
-            raise LoadbookError(f"the sheet has {height:,} rows and {width:,} columns", where=name, mend="Split it")
+        within_limits(found.height - 1, found.width, name, MOST_RECORDS)
         cells = found.to_python(skip_empty_area=False)
     except (CalamineError, ValueError, OSError) as exc:
         raise LoadbookError(f"the workbook cannot be read ({exc})", where=name, mend="Save it again as .xlsx") from exc
     rows, lines = [], []
     for number, row in enumerate(cells, start=1):
         if any(c not in (None, "") for c in row):
+            if any(isinstance(c, str) and len(c) > LONGEST_CELL for c in row):
+                problem = Problem(f"a cell of more than {LONGEST_CELL:,} characters", name, number)
+                raise IntakeError("the workbook cannot be read", [problem])
             rows.append([_cell(c) for c in row])
             lines.append(number)
     if not rows:
         raise IntakeError("the sheet is empty", [Problem("there is nothing in it", file=name)])
     return _sheet(name, rows, lines, "xlsx")
-
-
-def check_archive(name: str, data: bytes) -> None:
-    """Refuse a workbook that unpacks to far more than it should (the limit is 1 GiB and 200 times its size)."""
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            unpacked = sum(entry.file_size for entry in archive.infolist())
-    except (zipfile.BadZipFile, ValueError, NotImplementedError, OverflowError) as exc:
-        raise LoadbookError(f"the workbook is damaged ({exc})", where=name, mend="Save it again as .xlsx") from exc
-    if unpacked > 1024**3 or (unpacked > 50_000_000 and unpacked > 200 * len(data)):
-        raise LoadbookError("the workbook unpacks to far more than its size", where=name, mend="It was not read")
 
 
 def _cell(value: Any) -> Any:
@@ -196,7 +178,7 @@ def _cell(value: Any) -> Any:
     if isinstance(value, float):
         return int(value) if value.is_integer() and abs(value) < 2**53 else value
     if isinstance(value, datetime):
-        return value.isoformat(timespec="seconds")
+        return cell_text(value)
     if isinstance(value, (date, time)):
         return value.isoformat()
     return value if isinstance(value, int) else str(value)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 
 from loadbook.ground.errors import IntakeError, Problem
@@ -11,7 +10,6 @@ from loadbook.keep.cyclerecords import cycle_tables, same_cycle
 from loadbook.keep.records import add_intake
 
 from .cyclefile import read_cycle_file
-from .table import file_bytes
 from .take import Taken
 
 
@@ -20,7 +18,6 @@ def take_cycle_file(book: BookFolder, path: Path, *, dry_run: bool = False) -> T
 
     Raises IntakeError with every fault and its line.
     """
-    data = file_bytes(path)
     found = read_cycle_file(path)
     cycle = found.cycle
 
@@ -47,6 +44,6 @@ def take_cycle_file(book: BookFolder, path: Path, *, dry_run: bool = False) -> T
                 cycle_tables(cycle, found.source_text),
                 rows_read=1,
                 file_name=path.name,
-                file_sha256=hashlib.sha256(data).hexdigest(),
+                file_sha256=found.sha256,
             )
     return before or Taken("cycles", path.name, 1, 1, 0)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import difflib
 import re
-import tomllib
 from collections.abc import Mapping
 from typing import Any
 
 from loadbook.ground import units
 from loadbook.ground.errors import IntakeError, Problem, UsageError
+from loadbook.ground.outside import NoToml, toml_of
 
 from .cyclekeys import Key
 
@@ -46,12 +46,10 @@ class TomlTables:
         self.problems: list[Problem] = []
         self.lines = line_numbers(text)
         try:
-            self.data: dict[str, Any] = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as exc:
-            at = re.search(r"line (\d+)", str(exc))
-            line = int(at.group(1)) if at else None
+            self.data: dict[str, Any] = toml_of(text)
+        except NoToml as exc:
             mend = 'TOML keys look like: target = "620 C"'
-            raise IntakeError(f"{file} is no TOML", [Problem(str(exc), file=file, line=line, mend=mend)]) from exc
+            raise IntakeError(f"{file} is no TOML", [Problem(str(exc), file=file, line=exc.line, mend=mend)]) from exc
 
     def problem(self, what: str, table: str, which: int, key: str | None, value: object = None, mend: str = "") -> None:
         line = self.lines.get((table, which, key)) or self.lines.get((table, which, None))

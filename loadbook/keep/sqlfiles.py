@@ -1,10 +1,11 @@
 """The SQL files: where they stand, and what their header comments declare.
 
 A file begins with lines `-- key: value`. Keys: title, question, needs (tables and views it names, by comma),
-parameter and column, the last two once for each, their fields separated by '|':
+parameter, column and only, the last three once for each, their fields separated by '|':
 
     -- parameter: name | type | unit | default | meaning
     -- column: name | type | unit | meaning
+    -- only: table | a condition, in words that SQLite reads too: the file reads no other rows of a table it needs
 
 Types: text, number, integer, date, month. A default of '-' means that the parameter must be given; an empty
 one that it may be left out (NULL). The first line that is no such comment ends the header.
@@ -14,11 +15,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
 from loadbook.ground.errors import LoadbookError, NotFoundError
+from loadbook.ground.filelimits import LARGEST_TEXT
+from loadbook.ground.outside import read_file
 
 from .datafiles import shipped
 
@@ -61,6 +64,7 @@ class SqlFile:
     parameters: tuple[SqlParameter, ...]
     columns: tuple[SqlColumn, ...]
     text: str
+    only: dict[str, str] = field(default_factory=dict, hash=False)
 
 
 def parse(name: str, path: Path, source: str) -> SqlFile:
@@ -68,6 +72,7 @@ def parse(name: str, path: Path, source: str) -> SqlFile:
     single: dict[str, str] = {}
     parameters: list[SqlParameter] = []
     columns: list[SqlColumn] = []
+    only: dict[str, str] = {}
     for number, line in enumerate(source.splitlines(), 1):
         if not line.startswith("--"):
             break
@@ -93,23 +98,24 @@ def parse(name: str, path: Path, source: str) -> SqlFile:
                     mend="Write '-- column: name | type | unit | meaning'",
                 )
             columns.append(SqlColumn(*fields))
+        elif key == "only" and len(fields) == 2:
+            only[fields[0]] = f"{only[fields[0]]} {fields[1]}" if fields[0] in only else fields[1]
         elif key in ("title", "question", "needs"):
             single[key] = f"{single[key]} {value}" if key in single else value
     needs = tuple(n.strip() for n in single.get("needs", "").split(",") if n.strip())
     return SqlFile(
         name, path, single.get("title", ""), single.get("question", ""), needs,
-        tuple(parameters), tuple(columns), source.rstrip().removesuffix(";"),
+        tuple(parameters), tuple(columns), source.rstrip().removesuffix(";"), only,
     )  # fmt: skip
 
 
 def read(path: Path) -> SqlFile:
     """A file from disk. Raises LoadbookError where it is no UTF-8 text or larger than any SQL file has to be."""
     try:
-        if path.stat().st_size > 1_000_000:
-            raise LoadbookError("this is too large to be an SQL file", where=path.name)
-        source = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as exc:
-        raise LoadbookError(f"the SQL file cannot be read: {exc}", where=path.name) from exc
+        source = read_file(path, LARGEST_TEXT).decode("utf-8-sig")
+    except UnicodeDecodeError as exc:
+        raise LoadbookError("the SQL file is no UTF-8 text", where=path.name, mend="Save it as UTF-8") from exc
+    source = source.replace("\r\n", "\n").replace("\r", "\n")
     return parse(path.stem, path, source)
 
 
