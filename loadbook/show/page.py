@@ -84,7 +84,7 @@ def page(
         el("footer", footer) if footer else None,
         [Html(f"<script>{s}</script>") for s in sources],
     )
-    return "<!doctype html>\n" + el("html", "\n", head, "\n", body, "\n", lang="en") + "\n"
+    return "<!doctype html>\n" + el("html", Html("\n"), head, Html("\n"), body, Html("\n"), lang="en") + "\n"
 
 
 @cache
