@@ -41,7 +41,7 @@ def drawn_values(chart: FurnaceChart, system: str) -> tuple[np.ndarray, np.ndarr
     base = np.zeros_like(c.difference) if chart.measure != "leak-up" else c.usual
     told = [c.difference + base, c.low + base, c.high + base]
     if chart.unit == "mbar_per_h":
-        return told[0], told[1], told[2]
+        return told[0], np.maximum(told[1], 0.0), told[2]  # no pressure rises by less than nothing
     one = units.show(1.0, chart.unit, system)[0]
     return told[0] * one, told[1] * one, told[2] * one
 
@@ -128,6 +128,7 @@ def _points(
     beyond = {s.first for s in chart.chart.signals if s.rule == "beyond"}
     patterned = {k for s in chart.chart.signals if s.rule != "beyond" for k in range(s.first, s.last + 1)}
     label = unit_label(chart, system)
+    taken: list[tuple[float, float]] = []  # middles and half widths of the words drawn so far
     for (px, py), i in zip(at, (int(k) for k in kept), strict=True):
         hint = f"{chart.names[i]}, {_day(chart, i, zone)}: {_short(float(y[i]))} {label}"
         if chart.cycles[i]:
@@ -136,11 +137,12 @@ def _points(
         if i in beyond:
             d.mark("triangle-up", px, py, 5, WARN, hint=hint)
             outside = y[i] > sy.high or y[i] < sy.low
-            if strong or outside:
-                words = f"{chart.names[i]}" + (f" ({_short(float(y[i]))})" if outside else "")
-                wide = width_of(words, 10)
-                x = px - wide / 2 if px + wide / 2 < d.width - 60 else px - wide - 8
-                d.text(max(x, 2), py - 7 if py > 40 else py + 14, words, 10, WARN)
+            words = chart.names[i] if strong else f"{_short(float(y[i]))}" if outside else ""
+            half = width_of(words, 10) / 2
+            middle = min(max(px, half + 2), d.width - 60 - half)
+            if words and all(abs(middle - m) > half + h + 3 for m, h in taken):
+                taken.append((middle, half))
+                d.text(middle, py - 7 if py > 40 else py + 15, words, 10, WARN, anchor="middle")
         elif i in patterned:
             d.mark("diamond", px, py, 3.4, WARN if strong else GROUND, WARN, hint=hint)
         elif strong:

@@ -17,7 +17,7 @@ from loadbook.ground import times
 from loadbook.keep.book import BookFolder
 
 from .judged import figure
-from .markup import Html, data_block, el
+from .markup import Html, data_block, el, join
 from .monthpictures import (
     Lane,
     Span,
@@ -131,14 +131,15 @@ def _furnaces(seen: MonthSeen, book: BookFolder, system: str) -> Html:
         )
     out: list[Any] = [
         paragraph(
-            "Each run against what is usual for its cycle in that furnace. Limits and tests as in ISO 7870-2 (from "
+            "Each run against what is usual for its cycle in that furnace; the time to temperature beyond what the "
+            "asked ramps take. Limits and tests as in ISO 7870-2 (from "
             'memory), explained by loadbook explain "control chart".', class_="note",
         ),
         picture(key_picture(), "Key: baseline runs hollow, later runs grey, this month black, beyond limits triangles"),
     ]  # fmt: skip
     for furnace in sorted({c.furnace for c in seen.charts}):
         mine = [c for c in seen.charts if c.furnace == furnace]
-        told = [f"{c.measure}: {c.words(s)}." for c in mine for s in c.signals]
+        told = [f"{c.measure}: {c.words(s)}{_beyond(c, s, system)}." for c in mine for s in c.signals]
         pictures = [picture(control_picture(c, system, book.zone), _alt(c, system), _base(c)) for c in mine]
         out.append(
             subsection(
@@ -149,6 +150,18 @@ def _furnaces(seen: MonthSeen, book: BookFolder, system: str) -> Html:
         )  # fmt: skip
     out.append(data_block("furnaces-data", [_charted(c, system) for c in seen.charts]))
     return section("Furnaces against their own past", *out, name="furnaces")
+
+
+def _beyond(c: FurnaceChart, signal: control.Signal, system: str) -> str:
+    """How far a point lies beyond which limit; nothing for the other tests."""
+    if signal.rule != "beyond":
+        return ""
+    y, low, high = (float(v[signal.last]) for v in drawn_values(c, system))
+    label = unit_label(c, system)
+    if c.measure == "leak-up":
+        return f": {y:.3g} {label}, limit {(high if y > high else low):.3g}"
+    side, limit = ("above", high) if y > high else ("below", -low)
+    return f": {abs(y):.3g} {label} {side} what is usual for {c.cycles[signal.last]}, limit {limit:.3g}"
 
 
 def _alt(c: FurnaceChart, system: str) -> str:
@@ -175,8 +188,6 @@ def _base(c: FurnaceChart) -> str:
         text += f"; {many(fresh, 'run')} of the month not shown: the cycle revision is too new for a usual value"
     if c.since:
         text += f"; since the break of {c.since}"
-    if c.measure == "time to temperature":
-        text += "; beyond what the ramps asked for need"
     return text
 
 
@@ -265,7 +276,7 @@ def _faults(seen: MonthSeen, book: BookFolder) -> Html:
         runs = ", ".join(dict.fromkeys(str(m["run"]) for m in members))
         states = sorted({_state(m) for m in members})
         place = ", ".join(sorted({str(m["place"]) for m in members if m["place"]}))
-        lines.append([f"{furnace} {channel}", fault, runs, place, [[mark(s), " "] for s in states]])
+        lines.append([f"{furnace} {channel}", fault, runs, place, join([[mark(s), " "] for s in states])])
     count = len({r["run"] for r in rows})
     return section(
         "Thermocouple faults",
