@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.ground.errors import IntakeError, NotFoundError, NotFoundError, UsageError
+from loadbook.ground.errors import IntakeError, NotFoundError, UsageError
 from loadbook.intake.cyclefile import parse_cycle, read_cycle_file
 from loadbook.intake.cyclekeys import EXAMPLE
 from loadbook.keep.book import BookFolder
