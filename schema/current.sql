@@ -1,4 +1,4 @@
--- Schema 2, as the steps in migrations/ make it.
+-- Schema 3, as the steps in migrations/ make it.
 
 CREATE TABLE setting (
   setting_id INTEGER PRIMARY KEY,
@@ -1828,4 +1828,25 @@ END;
 CREATE TRIGGER chain_stays BEFORE DELETE ON chain
 BEGIN
   SELECT RAISE(ABORT, 'chain is a record of what was done and is never changed');
+END;
+
+CREATE TABLE seal (
+  seal_id INTEGER PRIMARY KEY,
+  what TEXT NOT NULL CHECK (what IN ('run', 'outcomes', 'settings')),
+  name TEXT NOT NULL,
+  sha256 TEXT NOT NULL,
+  UNIQUE (what, name)
+) STRICT;
+
+CREATE TRIGGER setting_kept BEFORE UPDATE ON setting
+WHEN OLD.setting_id IS NOT NEW.setting_id OR OLD.name IS NOT NEW.name OR NOT (
+    OLD.value IS NEW.value OR quote(NEW.value) IS (SELECT new_value FROM amendment WHERE kind = 'setting'
+      AND row_id = OLD.setting_id AND column_name = 'value' ORDER BY amendment_id DESC LIMIT 1))
+BEGIN
+  SELECT RAISE(ABORT, 'settings are changed with: loadbook amend settings');
+END;
+
+CREATE TRIGGER setting_stays BEFORE DELETE ON setting
+BEGIN
+  SELECT RAISE(ABORT, 'rows of setting are never deleted; amend them instead');
 END;

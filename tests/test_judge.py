@@ -21,6 +21,7 @@ from loadbook.calc.model import Fault, Trace
 from loadbook.ground.errors import NotFoundError, UsageError
 from loadbook.ground.units import c_diff_from_f_diff
 from loadbook.keep import derived
+from loadbook.keep.amend import amend
 from loadbook.keep.book import BookFolder
 from loadbook.keep.records import add_intake
 from loadbook.keep.runrecords import load_run
@@ -267,7 +268,8 @@ def test_names_with_control_characters_are_shown_as_text(tmp_path: Path, capsys:
 
 def test_a_bad_setting_is_said(judged_book: BookFolder) -> None:
     with judged_book.write() as conn:
-        conn.execute("INSERT INTO setting (name, value) VALUES ('guard_factor', 'much')")
+        row = conn.execute("SELECT setting_id FROM setting WHERE name = 'guard_factor'").fetchone()[0]
+        amend(conn, "setting", "guard_factor", row, {"value": "much"}, "a trial")
     with pytest.raises(UsageError, match="guard_factor is 'much'"):
         asked.judge_run(judged_book, "R-1")
 

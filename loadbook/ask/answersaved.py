@@ -14,6 +14,7 @@ from loadbook.calc import movement
 from loadbook.calc.answerscale import Scale
 from loadbook.ground import times
 from loadbook.ground.errors import NotFoundError
+from loadbook.keep import seal
 
 from .answersubject import as_kept
 
@@ -105,6 +106,7 @@ def link(book: BookFolder, source: Source) -> int:
             conn.executemany(
                 "INSERT INTO answer_outcome (answer_id, run, pieces, inside, within_bound) VALUES (?, ?, ?, ?, ?)", rows
             )
+            seal.of_outcomes(conn)
     return len(rows)
 
 

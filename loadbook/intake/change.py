@@ -8,13 +8,14 @@ from zoneinfo import ZoneInfo
 
 from loadbook.ground.errors import LoadbookError, UsageError
 from loadbook.ground.kinds import BY_KIND
+from loadbook.ground.times import zone_of
 from loadbook.ground.vocabulary import nearest
 from loadbook.keep.lookup import Listed, find_row
 
 from .rows import Refused, converter
 
 # kinds that come in another way than by intake files, and the columns of them that may be amended
-_OTHER: dict[str, tuple[str, ...]] = {"traces": ("state",), "confirmations": ("decision",)}
+_OTHER: dict[str, tuple[str, ...]] = {"traces": ("state",), "confirmations": ("decision",), "settings": ("value",)}
 
 
 def changed_values(
@@ -29,6 +30,8 @@ def changed_values(
             raise UsageError(
                 f"{unknown[0]} of {target.kind} is not amended", mend="Only: " + ", ".join(_OTHER[target.kind])
             )
+        if target.kind == "settings":
+            _setting(str(row["name"]), given["value"])
         return dict(given)
     if target.kind not in BY_KIND:
         raise UsageError(f"{target.kind} are never amended", mend="They record what was done")
@@ -60,3 +63,23 @@ def changed_values(
             except LoadbookError as exc:
                 raise LoadbookError(f"{name}={text}: {exc.what}", mend=exc.mend) from exc
     return changes
+
+
+def _setting(name: str, value: str) -> None:
+    """Refuse a setting's value that no command could use. Raises UsageError."""
+    if name == "zone":
+        zone_of(value)
+        return
+    choices = {"units": ("si", "us"), "guard_decides": ("yes", "no")}
+    if name in choices:
+        if value not in choices[name]:
+            raise UsageError(f"{name} is {' or '.join(choices[name])}, not {value!r}")
+        return
+    if name != "guard_factor":
+        raise UsageError(f"{name} is never amended", mend="It records what was done")
+    try:
+        usable = 0 <= float(value) < 100
+    except ValueError:
+        usable = False
+    if not usable:
+        raise UsageError(f"guard_factor is a number from 0 to 100, not {value!r}")

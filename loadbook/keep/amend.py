@@ -8,7 +8,7 @@ from typing import Any
 from loadbook.ground import times
 from loadbook.ground.errors import LoadbookError, UsageError
 
-from . import chain
+from . import chain, seal
 from .lookup import row_key
 from .records import who
 
@@ -62,6 +62,8 @@ def amend(
         else:
             mend = "Nothing was amended"
         raise LoadbookError(f"{table} {record} cannot take that: {text}", mend=mend) from exc
+    if table == "setting":
+        seal.of_settings(conn)
     return done
 
 

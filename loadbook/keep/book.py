@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from loadbook.ground import times
 from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, UsageError
 
-from . import disk, holder, migrate
+from . import disk, holder, migrate, seal
 from .records import who
 from .sqlerrors import gone, say
 
@@ -67,6 +67,7 @@ class BookFolder:
                 conn.execute("BEGIN")
                 for name, value in (("units", units), ("zone", zone), ("made_at", times.stored(times.now()))):
                     conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
+                seal.of_settings(conn)
                 conn.execute("COMMIT")
             finally:
                 conn.close()

@@ -15,6 +15,7 @@ from loadbook.calc import clauses, faults, parameters, phases, validity
 from loadbook.calc.model import ClauseResult, Fault, Judgement, Parameter, Trace
 from loadbook.ground import times
 
+from . import seal
 from .runrecords import RunRecord
 
 ALGORITHM = "1"  # of the clauses; a parameter row names parameters.ALGORITHM
@@ -121,12 +122,7 @@ def moment(started: str | None, seconds: float | None) -> str | None:
     return times.stored(times.from_stored(started) + timedelta(seconds=round(seconds, 3)))
 
 
-FINDING_COLUMNS = (
-    "run", "what", "name", "verdict", "text", "channel", "first_s", "worst_s", "lasted_s", "first_at", "worst_at",
-    "value", "limit_value", "unit", "asked", "missing", "without", "uncertain", "uncertainty", "segment", "confidence",
-    "algorithm",
-)  # fmt: skip
-PARAMETER_COLUMNS = ("run", "parameter", "channel", "value", "unit", "source", "se", "at_s", "note", "algorithm")
+FINDING_COLUMNS, PARAMETER_COLUMNS = seal.FINDING, seal.PARAMETER
 
 
 def store(conn: sqlite3.Connection, run: str, parameter_rows: Sequence[Row], finding_rows: Sequence[Row]) -> None:
@@ -144,6 +140,7 @@ def store(conn: sqlite3.Connection, run: str, parameter_rows: Sequence[Row], fin
     new = [r for r in parameter_rows if (r["parameter"], r["channel"] or "", r["source"]) not in kept]
     _insert(conn, "parameter", PARAMETER_COLUMNS, new)
     _insert(conn, "finding", FINDING_COLUMNS, finding_rows)
+    seal.of_run(conn, run)
 
 
 def _insert(conn: sqlite3.Connection, table: str, columns: Sequence[str], rows: Sequence[Row]) -> None:

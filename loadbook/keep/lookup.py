@@ -30,6 +30,7 @@ LISTED: dict[str, Listed] = {k.kind: Listed(k.kind, k.table, k.key) for k in KIN
     "limits": Listed("limits", "cycle_limit", ("cycle", "revision", "number")),
     "traces": Listed("traces", "trace", ("trace_id",)),
     "layouts": Listed("layouts", "layout", ("name", "revision")),
+    "settings": Listed("settings", "setting", ("name",)),
     "findings": Listed("findings", "finding", ("finding_id",)),
     "confirmations": Listed("confirmations", "confirmation", ("confirmation_id",)),
     "answers": Listed("answers", "answer", ("answer_id",)),

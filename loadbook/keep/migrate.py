@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import re
 import sqlite3
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from loadbook.ground.errors import LoadbookError
 
+from . import seal
 from .datafiles import shipped
 
 APPLICATION_ID = 0x6C6F6164  # "load", so that a file can be told from any other SQLite file
+
+
+# what a step needs beyond SQL, in its own transaction
+_AFTERWARDS: dict[int, Callable[[sqlite3.Connection], None]] = {3: seal.everything}
 
 
 @dataclass(frozen=True)
@@ -73,6 +79,8 @@ def apply(conn: sqlite3.Connection, upto: int | None = None) -> list[Step]:
             if step.number > version(conn):  # another process may have applied it meanwhile
                 for statement in statements(step.path.read_text(encoding="utf-8")):
                     conn.execute(statement)
+                if step.number in _AFTERWARDS:
+                    _AFTERWARDS[step.number](conn)
                 conn.execute(f"PRAGMA user_version = {step.number}")
                 done.append(step)
             conn.execute("COMMIT")
