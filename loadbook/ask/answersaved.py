@@ -100,7 +100,7 @@ def link(book: BookFolder, source: Source) -> int:
     before = {
         tuple(r) for r in book.read().execute("SELECT answer_id, run, pieces, inside, within_bound FROM answer_outcome")
     }
-    if set(rows) != before:
+    if set(rows) != before or not seal.outcomes_hold(book.read()):
         with book.write() as conn:
             conn.execute("DELETE FROM answer_outcome")
             conn.executemany(

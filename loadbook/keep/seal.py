@@ -54,6 +54,12 @@ def everything(conn: sqlite3.Connection) -> None:
     of_settings(conn)
 
 
+def outcomes_hold(conn: sqlite3.Connection) -> bool:
+    """Is how kept answers fared what was sealed?"""
+    kept = conn.execute("SELECT sha256 FROM seal WHERE what = 'outcomes'").fetchone()
+    return kept is not None and kept[0] == _digest(_rows(conn, "answer_outcome", OUTCOME))
+
+
 def check(conn: sqlite3.Connection) -> list[str]:
     """A sentence, with its mend, for every set that is not what was sealed."""
     kept = {(r[0], r[1]): r[2] for r in conn.execute("SELECT what, name, sha256 FROM seal")}
@@ -65,11 +71,9 @@ def check(conn: sqlite3.Connection) -> list[str]:
         if kept.get((what, name)) == found.get((what, name)):
             continue
         if what == "run":
-            wrong.append(
-                f"what was computed of run {name} is not what was stored then: loadbook reckon {name} mends it"
-            )
+            wrong.append(f"what was computed of run {name} is not what was stored: loadbook reckon {name} mends it")
         elif what == "outcomes":
-            wrong.append("how kept answers fared is not what was stored then: loadbook backtest mends it")
+            wrong.append("how kept answers fared is not what was stored: loadbook backtest mends it")
         else:
             wrong.append("the book's settings are not what they were set to: compare them with a backup's")
     return wrong
