@@ -14,7 +14,8 @@ from loadbook.calc.advice import atmosphere, cautions, kindest_cycle, stock, the
 from loadbook.calc.answercells import Asked, Break, make_cells
 from loadbook.calc.answerdesign import era
 from loadbook.calc.answerneed import comparables, need, own_history
-from loadbook.calc.answers import History, Refusal, Reply
+from loadbook.calc.answerrefuse import Refusal
+from loadbook.calc.answers import History, Reply
 from loadbook.calc.answerscale import Scale, harm
 from loadbook.calc.trial import plan_trial
 from loadbook.ground.errors import CalculationError

@@ -24,7 +24,8 @@ import numpy as np
 import pandas as pd
 
 from loadbook.calc.answercells import Asked
-from loadbook.calc.answers import History, Refusal
+from loadbook.calc.answerrefuse import Refusal
+from loadbook.calc.answers import History
 from tests.shops import RATE, SETTINGS, SETUPS, WITHIN, WORLDS, Part, Shop
 
 LINEAR = tuple(w for w in WORLDS if w != "threshold")  # worlds where the heating rate has one true slope

@@ -10,8 +10,10 @@ import numpy as np
 
 from loadbook.calc import answerneed
 from loadbook.calc.answercells import Asked
-from loadbook.calc.answers import METHOD, History, Refusal, Reply
+from loadbook.calc.answerrefuse import Refusal
+from loadbook.calc.answers import METHOD, History, Reply
 from loadbook.calc.answerscale import Scale, harm
+from loadbook.calc.movement import MOSTLY_GAUGE
 from loadbook.ground.errors import CalculationError, UsageError
 
 from . import answerdata, answerwords
@@ -28,7 +30,6 @@ KEYS = (
     "low", "high", "content", "bound", "bound_content", "bound_confidence", "unit", "median", "runs", "pieces", "parts",
     "evidence", "backtest_coverage", "outside_range", "refused", "need", "comparables", "advice", "cautions",
 )  # fmt: skip
-MOSTLY_GAUGE = 0.90  # from this share of movements below the gauge's uncertainty there is no figure
 
 
 @dataclass

@@ -51,7 +51,7 @@ def setting(name: str, value: float | None, system: str) -> str:
     if value is None:
         return spoken(name)
     shown, label, _ = units.show(value, SETTING_UNITS.get(name, ""), system)
-    return f"{spoken(name).removesuffix(' minutes')} {figure(shown)} {label}".strip()
+    return f"{spoken(name)} {figure(shown)} {label}".strip()
 
 
 def many(count: int, word: str) -> str:

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loadbook.calc import backtest as calc
-from loadbook.calc.answers import LEAST_DF, History
+from loadbook.calc.answerrefuse import LEAST_DF
+from loadbook.calc.answers import History
 from loadbook.ground.errors import CalculationError, NotFoundError
 
 from . import answerdata, answersaved

@@ -122,13 +122,13 @@ def effect_of(
     for key, some in frame.groupby(strata, sort=True, dropna=False) if len(frame) else []:
         stratum = dict(zip(strata, key, strict=True))
         rows = some.index.to_numpy()
-        unit = str(stratum["unit"])
-        effects, cells, columns, head = _stratum(some, parameters, factors, data, defaults, unit, confidence)
+        given = (parameters, factors, data, defaults, str(stratum["unit"]), confidence, stage)
+        effects, cells, columns, head = _stratum(some, *given)
         kept.append((stratum, cells, columns))
         measured.append((some, head))
         found.extend((stratum, e) for e in effects)
         if flags[rows].any():
-            clean = _stratum(some[~flags[rows]], parameters, factors, data, defaults, unit, confidence)[0]
+            clean = _stratum(some[~flags[rows]], *given)[0]
             by_name = {e.parameter: e.effect for e in clean}
             without.extend(by_name.get(e.parameter) for e in effects)
         else:
@@ -181,6 +181,7 @@ def _stratum(
     defaults: bool,
     unit: str,
     confidence: float,
+    stage: Stage | None,
 ) -> tuple[list[Effect], Cells, list[Column], pd.DataFrame]:
     split = [f for f in factors if f in some and some[f].nunique(dropna=True) > 1]
     cells, head = cells_of(some, split=split)
@@ -190,7 +191,19 @@ def _stratum(
         columns.extend(c for c in levels if not defaults or _varies(cells, c))
     if defaults:
         columns = [c for c in columns if c.against is not None or not np.isnan(c.values).all()] or columns
-    return effects_joint.effects(cells, columns, unit, confidence, adjust=False), cells, columns, head
+    why_not = _too_coarse(some) if stage is None else None
+    return effects_joint.effects(cells, columns, unit, confidence, False, why_not), cells, columns, head
+
+
+def _too_coarse(some: pd.DataFrame) -> str | None:
+    """The reason where nearly all movements are smaller than their gauge's uncertainty."""
+    share = float(some["below_gauge"].fillna(False).astype(float).mean())
+    if share < movement.MOSTLY_GAUGE:
+        return None
+    return (
+        f"{100 * share:.0f} % of the movements are smaller than their gauge's uncertainty: what they differ by is the "
+        "gauge's doing. Measure with a gauge whose uncertainty is well below the movement that matters"
+    )
 
 
 def _varies(cells: Cells, column: Column) -> bool:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loadbook.calc import answerrefuse, movement
 from loadbook.calc.answers import History
 from loadbook.calc.effects_words import figure, nice_step, spoken
 from loadbook.calc.trial import TrialPlan, plan_trial
@@ -14,7 +15,7 @@ from loadbook.ground import units
 from loadbook.ground.errors import CalculationError, NotFoundError, UsageError
 from loadbook.ground.kinds import CHARACTERISTIC_KINDS
 
-from . import answerdata
+from . import answerdata, answerwords
 from .answersubject import PLANNED_UNITS
 from .answerwords import SETTING_UNITS, setting
 from .filters import Filters
@@ -86,10 +87,18 @@ def trial(
     allowed = [p.strip() for p in filters.part.split(",")] if filters.part else None
     process = answerdata.choose_process(source, kind, allowed[0] if allowed else None, filters.process, None)
     pieces = source.pieces(process, kind)
+    if pieces.below_gauge >= movement.MOSTLY_GAUGE:
+        what, mend = answerwords.gauge_too_coarse(pieces, system or book.units)
+        raise CalculationError(what, mend=mend)
     history = History(pieces.frame, source.breaks)
     if len(history.cells.z) < 3:
         raise CalculationError(
             f"{len(history.cells.z)} means of a run and part number are too few to plan from", mend="Measure more runs"
+        )
+    if answerrefuse.still(history.cells) or answerrefuse.exact(history):
+        raise CalculationError(
+            "part numbers and settings leave no scatter, to the last digit: there is nothing to plan by",
+            mend="Measure with a gauge that resolves the movement, or look where the readings come from",
         )
     seen = history.cells.frame[parameter].to_numpy(dtype=float)
     seen = seen[np.isfinite(seen)]

@@ -20,14 +20,12 @@ from loadbook.calc.answerbound import one_sided, satterthwaite
 from loadbook.calc.answercells import Asked, Break, Cells, class_of, make_cells, spread_classes
 from loadbook.calc.answerdesign import Design, make_design
 from loadbook.calc.answerfit import Fit, Row, fit
+from loadbook.calc.answerrefuse import Refusal, refusal
 from loadbook.calc.answersums import Ints
 from loadbook.calc.model import Floats
 from loadbook.ground.errors import CalculationError
 
 METHOD = "shrinkage 1"
-LEAST_RUNS = 8  # of the whole history, for a known part number
-LEAST_DF = 4  # cells − part numbers, for a known part number
-LEAST_PARTS = 6  # for a new part number
 
 
 @dataclass(frozen=True)
@@ -73,17 +71,6 @@ class Reply:
     outside: dict[str, tuple[float, float, float]] = field(default_factory=dict)
     new_levels: dict[str, str] = field(default_factory=dict)
     since_break: int | None = None
-
-
-@dataclass(frozen=True)
-class Refusal:
-    """Why there is no answer, and how many runs, degrees of freedom or part numbers are missing."""
-
-    reason: str
-    need: str
-    runs: int
-    pieces: int
-    parts: int
 
 
 class History:
@@ -151,37 +138,6 @@ class History:
     def known(self, asked: Asked) -> bool:
         return (asked.part or "", asked.characteristic or "") in self.design.series_of
 
-    def refusal(self, asked: Asked) -> Refusal | None:
-        """Why this question cannot be answered from this history, or None."""
-        c, known = self.cells, self.known(asked)
-        counts = (c.runs, len(c.piece_z), c.parts)
-        if float(np.ptp(c.piece_z)) == 0.0:
-            reason = "every movement recorded is the same, so nothing can be told about how far pieces spread"
-            return Refusal(reason, "Measure with a gauge that resolves the movement.", *counts)
-        if known and c.runs < LEAST_RUNS:
-            reason = f"only {_many(c.runs, 'run')} on record; a known part number needs {LEAST_RUNS}"
-            return Refusal(
-                reason, f"Measure before and after on {_many(LEAST_RUNS - c.runs, 'more run')} of this kind.", *counts
-            )
-        if known and self.df2 < LEAST_DF:
-            reason = (
-                f"{_many(len(c.z), 'run')} of {_many(c.many, 'part number')}: only {self.df2} repeat a part number, "
-                f"and {LEAST_DF} are needed to tell how runs of one part number differ"
-            )
-            return Refusal(
-                reason,
-                f"Measure {_many(LEAST_DF - self.df2, 'more run')} of part numbers that are on record already.",
-                *counts,
-            )
-        if not known and c.parts < LEAST_PARTS:
-            reason = f"only {_many(c.parts, 'part number')} on record; a new one needs {LEAST_PARTS} to be judged by"
-            need = (
-                f"Measure {_many(LEAST_PARTS - c.parts, 'more part number')} of this kind, or run this part "
-                f"itself: {LEAST_RUNS} runs in all with {LEAST_DF} repeats make it a known part number."
-            )
-            return Refusal(reason, need, *counts)
-        return None
-
     def row(self, asked: Asked) -> Row:
         row = self.fit.row(self.design.labels(asked), self.design.columns(asked))
         extra = sum(self.fit.theta.get(f"{factor} within part", 0.0) for factor in self.design.new_levels(asked))
@@ -202,7 +158,7 @@ class History:
         """
         if not 0.5 <= content <= 0.99:
             raise CalculationError(f"an interval for {content} of pieces is not offered", mend="Ask for 0.5 to 0.99")
-        refused = self.refusal(asked)
+        refused = refusal(self, asked)
         if refused is not None:
             return refused
         known, c, f = self.known(asked), self.cells, self.fit
@@ -294,7 +250,3 @@ class History:
         if not passed:
             return None
         return len(np.unique(self.cells.run[self.cells.frame["day"].to_numpy() >= max(passed)]))
-
-
-def _many(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"

@@ -20,6 +20,7 @@ FEWEST_CELLS = 6
 FEWEST_DF = 4
 FEW_RUNS = 30  # below this an interval that excludes zero is rare, and is said to be so
 DAYS_PER_YEAR = 365.25
+EXACT = 1e-5  # scatter below this share of the movement is rounding, not scatter
 
 
 @dataclass
@@ -31,7 +32,7 @@ class Effect:
                  parameters it moves together with) or 'not separable' from those
     fitted_with  what stood beside it in that fit
     alone, alone_low, alone_high, alone_p   the one-at-a-time slope where fit is another
-    p_adjusted   Benjamini-Hochberg over everything asked in one command
+    p_adjusted   Holm's, over everything asked in one command
     pooled       slope over all part numbers thrown together (shown only to warn)
     lower_half, upper_half   slope below and above the middle of the evidence
     left_out_low, left_out_high   smallest and largest slope with one run left out, and which run
@@ -80,19 +81,21 @@ class Effect:
     verdict: str = ""
 
 
-def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95) -> Effect:
+def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_not: str | None = None) -> Effect:
     """The effect of one parameter, with its companions; `refused` says why where there is none.
 
     cells       means per run and part number;  column  the parameter beside them
     confidence  of the two-sided interval
+    why_not     a reason known beforehand (the gauge is coarser than the movement): only counts are given beside it
     """
     e = Effect(column.name, column.unit, against=column.against, confidence=confidence, stated=column.stated)
     used, x = usable(cells, column.values, e)
     _count(e, used, x)
-    e.refused = _refusal(e, used, x)
+    e.refused = _refusal(e, used, x) or why_not
     if e.refused is None:
         try:
             fit = with_calendar(used, x[:, None])
+            check_scatter(fit, used)
         except NotEstimable as error:
             e.refused = not_estimable(error, used, column.name)
         else:
@@ -148,8 +151,19 @@ def with_calendar(cells: Cells, columns: Floats, calendar: bool = True) -> Withi
     return fit_within(cells.y, columns, group, run)
 
 
+def check_scatter(fit: WithinFit, cells: Cells) -> None:
+    """Raises NotEstimable ('exact') where nothing is left over by which an interval could be judged."""
+    if fit.residual_sd <= EXACT * float(np.std(cells.y)):
+        raise NotEstimable("nothing is left over to judge an interval by", "exact")
+
+
 def not_estimable(error: NotEstimable, cells: Cells, name: str) -> str:
     """The sentence for a slope that the data do not determine."""
+    if error.why == "exact":
+        return (
+            f"movement follows {name} to the last digit and nothing is left over to judge an interval by: measured "
+            "figures scatter, so look whether these were computed"
+        )
     if error.why == "constant":
         return (
             f"{name} never changed inside a part number: every part number always ran at its own setting, and a "
@@ -205,6 +219,12 @@ def _refusal(e: Effect, used: Cells, x: Floats) -> str | None:
         )
     if float(np.ptp(used.y)) == 0.0:
         return "all movements are equal, to the last digit: there is nothing to explain, or the gauge is too coarse"
+    group, count = codes_of(used.group)
+    if float(np.max(np.abs(inside(used.y, group, count)))) <= EXACT * float(np.max(np.abs(used.y))):
+        return (
+            "the runs of every part number moved the same, to the last digit: there is nothing to explain, or the "
+            "gauge is too coarse"
+        )
     if e.parts_varying == 0:
         return not_estimable(NotEstimable("", "constant"), used, e.parameter)
     return None

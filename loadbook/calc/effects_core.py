@@ -19,7 +19,7 @@ SINGULAR = 1e-8  # smallest eigenvalue of I - H_gg below which the fit hangs on 
 
 
 class NotEstimable(CalculationError):
-    """A slope that the data do not determine; `why` is 'constant', 'collinear', 'one run' or 'no degrees'."""
+    """A slope that the data do not determine; `why` is 'constant', 'collinear', 'one run', 'exact' or 'no degrees'."""
 
     def __init__(self, what: str, why: str, column: int | None = None, cluster: int | None = None) -> None:
         super().__init__(what)
@@ -167,7 +167,11 @@ def t_interval(estimate: float, se: float, df: float, confidence: float) -> tupl
 
 
 def adjusted(p: npt.ArrayLike) -> Floats:
-    """Benjamini-Hochberg adjusted p values: the false-discovery rate at which each would be called.
+    """Benjamini-Hochberg adjusted p values: the share of false finds to expect among all that are called at that level.
+
+    For differences of treatments, of which many are listed. What one parameter goes with is a claim by itself and is
+    adjusted by `familywise`: beside one true effect this one lets each useless parameter through at twice its level.
+
 
     p        (m,) raw p values, NaN where a parameter was refused (not counted)
     Returns  (m,) adjusted, NaN kept
@@ -184,4 +188,23 @@ def adjusted(p: npt.ArrayLike) -> Floats:
     if m:
         stepped = raw[order] * m / np.arange(1, m + 1)
         out[order] = np.minimum(np.minimum.accumulate(stepped[::-1])[::-1], 1.0)
+    return out
+
+
+def familywise(p: npt.ArrayLike) -> Floats:
+    """Holm's adjusted p values: the chance of calling anything falsely, if all up to this one are called.
+
+    p        (m,) raw p values, NaN where a parameter was refused (not counted)
+    Returns  (m,) adjusted, NaN kept; holds whatever the p values have to do with each other
+    Source   Holm, Scand. J. Statist. 6 (1979)
+
+    >>> familywise([0.01, 0.04, 0.03]).round(6).tolist()
+    [0.03, 0.06, 0.06]
+    """
+    raw = np.asarray(p, dtype=np.float64)
+    out = np.full(raw.shape, np.nan)
+    known = np.flatnonzero(~np.isnan(raw))
+    order = known[np.argsort(raw[known], kind="stable")]
+    stepped = raw[order] * (order.size - np.arange(order.size))
+    out[order] = np.minimum(np.maximum.accumulate(stepped), 1.0)
     return out

@@ -10,6 +10,7 @@ from .effects import (
     FEWEST_CELLS,
     FEWEST_DF,
     Effect,
+    check_scatter,
     degrees,
     not_estimable,
     one_at_a_time,
@@ -19,7 +20,7 @@ from .effects import (
     with_calendar,
 )
 from .effects_cells import Cells, Column, matrix
-from .effects_core import NotEstimable, adjusted, inside, t_interval
+from .effects_core import NotEstimable, familywise, inside, t_interval
 from .effects_words import verdict
 from .quantiles import Codes, Floats, codes_of
 
@@ -29,18 +30,24 @@ FEWEST_BESIDE = 10  # degrees of freedom that must be left for factors to join t
 
 
 def effects(
-    cells: Cells, columns: Sequence[Column], effect_unit: str, confidence: float = 0.95, adjust: bool = True
+    cells: Cells,
+    columns: Sequence[Column],
+    effect_unit: str,
+    confidence: float = 0.95,
+    adjust: bool = True,
+    why_not: str | None = None,
 ) -> list[Effect]:
     """The effect of every parameter: alone, and jointly where one-at-a-time figures cannot be trusted.
 
     cells        means per run and part number;  columns  the parameters beside them, in the order asked
     effect_unit  unit of the cells' y
     adjust       False leaves p_adjusted and verdicts to `settle` (several tables in one command)
+    why_not      a reason why none of them can be told (see one_at_a_time)
     Joint fit    where any run holds several part numbers (all parameters), or where |r| > 0.5 inside part numbers
                  (those that move together); dose is left out beside temperature and time. Setup and atmosphere stand
                  beside every parameter where they vary inside part numbers and ten degrees of freedom remain
     """
-    found = [one_at_a_time(cells, c, confidence) for c in columns]
+    found = [one_at_a_time(cells, c, confidence, why_not) for c in columns]
     for e in found:
         e.effect_unit = effect_unit
     live = [i for i, e in enumerate(found) if e.refused is None]
@@ -63,9 +70,9 @@ def effects(
 
 
 def settle(found: Sequence[Effect], system: str = "si") -> None:
-    """Adjust the p values over everything asked in one command, and write the verdicts."""
+    """Adjust the p values (Holm) over everything asked in one command, and write the verdicts."""
     raw = [np.nan if e.p is None else e.p for e in found]
-    for e, p in zip(found, adjusted(raw), strict=True):
+    for e, p in zip(found, familywise(raw), strict=True):
         e.p_adjusted = None if np.isnan(p) else float(p)
     tried = sum(e.p is not None for e in found)
     for e in found:
@@ -161,6 +168,7 @@ def _joint(
     else:
         try:
             fit = with_calendar(used, x)
+            check_scatter(fit, used)
         except NotEstimable as error:
             name = names[error.column] if error.column is not None and error.column < len(names) else "one of them"
             why = not_estimable(error, used, name)

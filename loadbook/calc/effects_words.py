@@ -17,10 +17,10 @@ SCALE_LABELS = {"um": "µm", "um per 100 mm": "µm per 100 mm", "percent": "%"}
 def spoken(name: str) -> str:
     """A parameter's name as words, without its unit.
 
-    >>> spoken("heating_rate_peak_c_per_h"), spoken("setup: hung")
-    ('heating rate peak', 'setup: hung')
+    >>> spoken("heating_rate_peak_c_per_h"), spoken("soak_minutes"), spoken("setup: hung")
+    ('heating rate peak', 'soak', 'setup: hung')
     """
-    for suffix in UNIT_SUFFIXES[:2]:
+    for suffix in UNIT_SUFFIXES:
         if name.endswith(suffix):
             return name[: -len(suffix)].replace("_", " ")
     return name.replace("_", " ")

@@ -22,6 +22,7 @@ Stage = Literal["before", "after"]
 STRATUM = ("process", "kind", "side", "unit")  # never pooled across these
 PLAIN = ("no before reading", "no after reading")
 NOT_EVEN_PLAIN = ("run void", "run aborted", "blunder confirmed")
+MOSTLY_GAUGE = 0.90  # from this share of movements below the gauge's uncertainty there is no figure
 
 
 @dataclass(frozen=True)
