@@ -193,7 +193,7 @@ def strip_picture(lanes: Sequence[Lane], since: datetime, until: datetime, zone:
     first, last = since.astimezone(zone), until.astimezone(zone)
     days = round((last - first).total_seconds() / 86400)
     label = min(max([width_of(n, 12) for n in names] or [0]) + 14, 150)
-    step, wide = 46.0, 1120.0
+    step, wide = 46.0, 790.0
     d = Drawing(wide, 26 + step * max(len(names), 1))
     sx = Scale(0, days, label, wide - 8)
     for day in range(days + 1):
@@ -210,7 +210,7 @@ def strip_picture(lanes: Sequence[Lane], since: datetime, until: datetime, zone:
         shape, fill, stroke = VERDICTS.get(run.word, _OTHER)
         d.rect(x1, y + 5, x2 - x1, 6, "#b9c0c7")
         d.mark(shape, (x1 + x2) / 2, y + 8, 5, fill, stroke, hint=f"{run.run}: {run.word}")
-        text = clipped(run.run, 10, 110)
+        text = clipped(run.run, 10, 84)
         half = width_of(text, 10) / 2
         middle = min(max((x1 + x2) / 2, label + half), wide - half - 2)
         level = 0 if ends.get((run.furnace, 0), -1e9) < middle - half else 1
@@ -238,16 +238,18 @@ class Span:
 def movement_picture(title: str, label: str, spans: Sequence[Span]) -> str:
     """Treatments of one process and kind: the month's 5 % to 95 % and middle as a dark bar, earlier runs light."""
     step, wide = 40.0, WIDE
-    d = Drawing(wide, 44 + step * len(spans))
+    d = Drawing(wide, 38 + step * len(spans))
     d.text(4, 13, clipped(f"{title}, {label}", 12, wide - 8), 12, weight="bold")
     seen = [v for s in spans for v in (s.low, s.high, *(s.earlier[:3] if s.earlier else ()))]
     sx = Scale(*room([0.0, *seen]), 8, wide - 8)
     foot = 24 + step * len(spans)
-    for value in ticks(sx.low, sx.high, 5):
-        d.line(sx(value), 20, sx(value), foot, MUTED if value == 0 else GRID, 1.0 if value == 0 else 0.8)
-        d.text(sx(value), foot + 12, _short(value), 10, MUTED, anchor="middle")
+    marks = ticks(sx.low, sx.high, 5)
+    for value in marks:
+        d.text(sx(value), foot + 8, _short(value), 10, MUTED, anchor="middle")
     for row, s in enumerate(spans):
         y = 24 + step * row
+        for value in marks:
+            d.line(sx(value), y + 14, sx(value), y + 28, MUTED if value == 0 else GRID, 1.0 if value == 0 else 0.8)
         count = f"{s.runs} run{'s' if s.runs != 1 else ''}, {s.pieces} pieces"
         count += f"; before {s.earlier[3]} runs" if s.earlier else "; none before"
         d.text(8, y + 10, clipped(s.name, SMALL_PX, wide - 24 - width_of(count, 10)), SMALL_PX)

@@ -102,7 +102,14 @@ def _runs(seen: MonthSeen, book: BookFolder, system: str) -> Html:
     words = "; ".join(f"{x.furnace} {x.run} {x.word}" for x in lanes)
     broken = [v for v in records(seen.month.verdicts) if v["verdict"] == "broken"]
     parts: list[Any] = [
-        picture(drawn, f"Runs of the month by furnace and day: {words}", _shapes(lanes), name="strip"),
+        el(
+            "div",
+            picture(drawn, f"Runs of the month by furnace and day: {words}", _shapes(lanes), name="strip"),
+            class_="scroll",
+            tabindex="0",
+            role="region",
+            aria_label="The month day by day",
+        ),
         data_block("runs-data", rows),
     ]
     if broken:
@@ -144,7 +151,7 @@ def _furnaces(seen: MonthSeen, book: BookFolder, system: str) -> Html:
         out.append(
             subsection(
                 furnace,
-                sentences([mark("broken", words=t) for t in told]) if told else paragraph("No signal this month."),
+                sentences([[mark("broken", words="signal"), f" {t}"] for t in told]) if told else paragraph("No signal this month."),
                 el("div", pictures, class_="multiples"),
             )
         )  # fmt: skip
@@ -182,7 +189,7 @@ def _base(c: FurnaceChart) -> str:
     else:
         text = f"limits from {many(int(c.chart.baseline.sum()), 'check' if c.of_checks else 'run')}"
     if c.chart.left_out.any():
-        text += f", {int(c.chart.left_out.sum())} wild left out"
+        text += f", {int(c.chart.left_out.sum())} beyond them left out"
     fresh = int((c.in_month & ~np.isfinite(c.chart.difference)).sum())
     if fresh:
         text += f"; {many(fresh, 'run')} of the month not shown: the cycle revision is too new for a usual value"
