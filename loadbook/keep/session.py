@@ -9,10 +9,11 @@ file says of itself.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.ground.errors import DamageError, UsageError
 
 from . import sessioncopy, sqlfiles, tracefile
-from .sessioncopy import array_of, column_types
+from .sessioncopy import column_types
 
 if TYPE_CHECKING:
     import duckdb
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from .book import BookFolder
 
 TRACE_FILE = "trace_file"  # made by the session: the files that samples reads, one row per channel
+SAMPLES = "samples"  # the view over them, and over no table
 LEFT_OUT = "trace_left_out"  # made by the session: the files that samples leaves out, and why
 MADE = (TRACE_FILE, LEFT_OUT)
 _MAGIC = b"PAR1"
@@ -55,8 +57,8 @@ class Session:
     files: list[str] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
     book: BookFolder | None = None
-    tables: dict[str, dict[str, str]] = field(default_factory=dict)
-    only: dict[str, str] = field(default_factory=dict)
+    named: set[str] = field(default_factory=set)  # what the caller asked for, without what that needs
+    tables: dict[str, dict[str, str]] = field(default_factory=dict)  # the book's tables in it: column -> type
     queries: list[str] = field(default_factory=list)
 
     def columns(self, view: str) -> set[str]:
@@ -69,11 +71,26 @@ class Session:
         only    table -> a condition in SQLite's words: rows that do not fulfil it are of no use to these queries
         Raises  duckdb.Error for a query that cannot be bound; DamageError where a stored value is not of its type
         """
-        assert self.book is not None and not self.queries
+        assert not self.queries, "a session is loaded once"
         wanted = sessioncopy.read_columns(self.connection, reads)
         self.queries = [sql for sql, _ in reads]
-        self.only.update(only or {})
-        _fill(self.book, self, wanted)
+        self.fill(wanted, only or {})
+
+    def fill(self, wanted: Mapping[str, set[str]], only: Mapping[str, str]) -> None:
+        """Copy the columns of each table that are wanted, and no rows but those that somebody reads."""
+        assert self.book is not None
+        _, made = sqlfiles.closure(self.named)
+        self.connection.execute("SET pandas_analyze_sample = 0")  # texts are texts, whatever a column's start
+        reader = self.book.read()
+        with _one_state(reader):
+            for table, columns in self.tables.items():
+                if table in wanted:
+                    parts = [view.only.get(table) for view in made if table in view.needs]
+                    parts += [only.get(table)] if table in self.named else []
+                    told = list(dict.fromkeys(parts))
+                    where = None if None in told else " OR ".join(f"({part})" for part in told)
+                    sessioncopy.copy(reader, self.connection, table, columns, wanted[table], where)
+        self.connection.execute("RESET pandas_analyze_sample")
 
     def frame(self, sql: str, parameters: Any = None) -> pd.DataFrame:
         """The rows of one of the queries that were loaded for."""
@@ -121,14 +138,9 @@ def start(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
     Raises UsageError for a name that the book does not have; DamageError where a stored value is not of its type.
     """
     session = prepare(book, needs)
-    tables, views = names(book)
-    named = {*tables, *views} if needs is None else set(needs)
-    reads = [(f"SELECT * FROM {view}", None) for view in sorted(named & set(views))]
-    wanted = sessioncopy.read_columns(session.connection, reads)
-    whole = {table: set(columns) for table, columns in session.tables.items() if table in named}
-    for table in whole:
-        session.only.pop(table, None)
-    _fill(book, session, {**wanted, **whole})
+    views = session.named & set(sqlfiles.views()) - {SAMPLES}
+    wanted = sessioncopy.read_columns(session.connection, [(f"SELECT * FROM {view}", None) for view in sorted(views)])
+    session.fill(wanted | {t: set(c) for t, c in session.tables.items() if t in session.named}, {})
     return session
 
 
@@ -145,7 +157,7 @@ def prepare(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
         )
     load, make = sqlfiles.closure(wanted)
     connection = duckdb.connect(":memory:", config={"python_enable_replacements": "false"})
-    session = Session(connection, book=book)
+    session = Session(connection, book=book, named=wanted)
     connection.execute("SET TimeZone = 'UTC'")
     reader = book.read()
     for table in load:
@@ -159,22 +171,7 @@ def prepare(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
         connection.execute(function.text)
     for view in make:
         connection.execute(f"CREATE VIEW {view.name} AS\n{_filled(view, session)}")
-        for table in view.needs:
-            if table in session.tables:
-                part = view.only.get(table)
-                session.only[table] = _either(session.only.get(table), part) if table in seen else part
     return session
-
-
-def _fill(book: BookFolder, session: Session, wanted: Mapping[str, set[str]]) -> None:
-    reader = book.read()
-    session.connection.execute("SET pandas_analyze_sample = 0")  # texts are texts, whatever a column's start
-    with _one_state(reader):
-        for table, columns in session.tables.items():
-            if table in wanted:
-                where = session.only.get(table)
-                sessioncopy.copy(reader, session.connection, table, columns, wanted[table], where)
-    session.connection.execute("RESET pandas_analyze_sample")
 
 
 @contextlib.contextmanager
@@ -209,11 +206,11 @@ def frame(book: BookFolder, sql: str, params: Sequence[Any] | dict[str, Any] = (
 def _trace_files(book: BookFolder, session: Session) -> None:
     """Fill trace_file and trace_left_out: the current traces, their channels and roles."""
     reader = book.read()
-    rows = reader.execute(
+    found = reader.execute(
         "SELECT trace_id, run, path, bytes, started FROM trace WHERE state = 'current' ORDER BY started, trace_id"
     ).fetchall()
     kept = []
-    for row in rows:
+    for row in found:
         why, file = _unfit(book, row["path"], row["bytes"])
         if why is None:
             kept.append((len(session.files), row))
@@ -228,22 +225,18 @@ def _trace_files(book: BookFolder, session: Session) -> None:
     ):
         channels.setdefault(c["trace_id"], []).append(tuple(c)[1:])
     filled = [(at, row["run"], row["started"], *c) for at, row in kept for c in channels.get(row["trace_id"], ())]
-    session.connection.execute(
-        f"CREATE TABLE {TRACE_FILE} (file UBIGINT, run VARCHAR, started TIMESTAMP, number SMALLINT, channel VARCHAR,"
-        " role VARCHAR, quantity VARCHAR, unit VARCHAR)"
-    )
-    session.connection.execute(f"CREATE TABLE {LEFT_OUT} (run VARCHAR, path VARCHAR, why VARCHAR)")
-    _insert(session, TRACE_FILE, filled, ("BIGINT", "VARCHAR", "VARCHAR", "BIGINT", *["VARCHAR"] * 4))
-    _insert(session, LEFT_OUT, [(x.run, x.path, x.why) for x in session.left_out], ("VARCHAR",) * 3)
+    out = [(x.run, x.path, x.why) for x in session.left_out]
+    for table, columns, rows in ((TRACE_FILE, _TRACE_FILE, filled), (LEFT_OUT, _LEFT_OUT, out)):
+        sessioncopy.create(session.connection, table, columns)
+        if rows:
+            sessioncopy.insert(session.connection, table, columns, list(zip(*rows, strict=True)))
 
 
-def _insert(session: Session, table: str, rows: list[tuple[Any, ...]], kinds: Sequence[str]) -> None:
-    if rows:
-        columns = enumerate(zip(zip(*rows, strict=True), kinds, strict=True))
-        arrays = {f"c{i}": array_of(values, kind) for i, (values, kind) in columns}
-        session.connection.register("batch", arrays)
-        session.connection.execute(f"INSERT INTO {table} SELECT {', '.join(arrays)} FROM batch")
-        session.connection.unregister("batch")
+_TRACE_FILE = {
+    "file": "UBIGINT", "run": "VARCHAR", "started": "TIMESTAMP", "number": "SMALLINT", "channel": "VARCHAR",
+    "role": "VARCHAR", "quantity": "VARCHAR", "unit": "VARCHAR",
+}  # fmt: skip
+_LEFT_OUT = dict.fromkeys(("run", "path", "why"), "VARCHAR")
 
 
 def _unfit(book: BookFolder, relative: str, size: int) -> tuple[str | None, str]:
@@ -268,7 +261,7 @@ def _unfit(book: BookFolder, relative: str, size: int) -> tuple[str | None, str]
 
 def _filled(view: sqlfiles.SqlFile, session: Session) -> str:
     """A view's text; `samples` gets its list of files, or no rows where there are none."""
-    if view.name != "samples":
+    if view.name != SAMPLES:
         return view.text
     if not session.files:
         empty = (
