@@ -104,10 +104,9 @@ def _lines(
     chart: FurnaceChart,
 ) -> None:  # fmt: skip
     if not limits:
-        for value in ticks(sy.low, sy.high, 3):
+        for value in ticks(sy.low, sy.high, 4):
             d.line(left, sy(value), right, sy(value), GRID)
             d.text(right + 5, sy(value), _short(value), 10, MUTED, middle=True)
-        d.text(right, 13, chart.chart.why or "", 10, WARN, anchor="end")
         return
     centre = float((low[-1] + high[-1]) / 2)
     d.line(left, sy(centre), right, sy(centre), INK, 0.9)
@@ -153,27 +152,24 @@ def _points(
             d.mark("circle", px, py, 2.4, MUTED, hint=hint)
 
 
-def key_picture() -> str:
-    """What the marks of the control charts mean."""
-    d = Drawing(760, 40)
-    x, y = 8.0, 12.0
-    entries = [
+def key_marks() -> list[tuple[str, str]]:
+    """What the marks of the control charts mean: (a small picture, words)."""
+    out = []
+    for shape, fill, stroke, size, words in (
         ("circle", GROUND, MUTED, 2.6, "baseline run"), ("circle", MUTED, None, 2.6, "later run"),
         ("circle", INK, None, 3.6, "this month"), ("triangle-up", WARN, None, 5.0, "beyond the limits"),
         ("diamond", GROUND, WARN, 3.6, "one of seven or more on one side, or steadily rising or falling"),
-    ]  # fmt: skip
-    for shape, fill, stroke, size, words in entries:
-        d.mark(shape, x, y, size, fill, stroke)
-        d.text(x + 9, y, words, SMALL_PX, middle=True)
-        x += 9 + width_of(words, SMALL_PX) + 20
-    x, y = 8.0, 31.0
-    for dash, words in (((), "centre line"), ((5, 3), "limits, three standard deviations either side")):
-        d.line(x, y, x + 22, y, INK, 0.9, dash)
-        d.text(x + 28, y, words, SMALL_PX, middle=True)
-        x += 28 + width_of(words, SMALL_PX) + 20
-    d.rect(x, y - 6, 22, 12, SHADE)
-    d.text(x + 28, y, "the month", SMALL_PX, middle=True)
-    return d.svg()
+    ):  # fmt: skip
+        d = Drawing(14, 14)
+        d.mark(shape, 7, 7, size, fill, stroke)
+        out.append((d.svg(), words))
+    for dash, words in (((), "centre line"), ((5, 3), "limits: three standard deviations either side")):
+        d = Drawing(24, 14)
+        d.line(0, 7, 24, 7, INK, 0.9, dash)
+        out.append((d.svg(), words))
+    d = Drawing(20, 14)
+    d.rect(0, 0, 20, 14, SHADE)
+    return [*out, (d.svg(), "the month")]
 
 
 @dataclass(frozen=True)

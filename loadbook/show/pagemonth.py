@@ -23,7 +23,7 @@ from .monthpictures import (
     Span,
     control_picture,
     drawn_values,
-    key_picture,
+    key_marks,
     movement_picture,
     strip_picture,
     unit_label,
@@ -142,7 +142,8 @@ def _furnaces(seen: MonthSeen, book: BookFolder, system: str) -> Html:
             "asked ramps take. Limits and tests as in ISO 7870-2 (from "
             'memory), explained by loadbook explain "control chart".', class_="note",
         ),
-        picture(key_picture(), "Key: baseline runs hollow, later runs grey, this month black, beyond limits triangles"),
+        el("p", [[el("span", Html(drawn), f" {words}", class_="key"), " "] for drawn, words in key_marks()],
+           class_="note"),
     ]  # fmt: skip
     for furnace in sorted({c.furnace for c in seen.charts}):
         mine = [c for c in seen.charts if c.furnace == furnace]
@@ -151,7 +152,8 @@ def _furnaces(seen: MonthSeen, book: BookFolder, system: str) -> Html:
         out.append(
             subsection(
                 furnace,
-                sentences([[mark("broken", words="signal"), f" {t}"] for t in told]) if told else paragraph("No signal this month."),
+                sentences([[mark("broken", words="signal"), f" {t}"] for t in told])
+                or paragraph("No signal this month."),
                 el("div", pictures, class_="multiples"),
             )
         )  # fmt: skip
@@ -185,7 +187,7 @@ def _alt(c: FurnaceChart, system: str) -> str:
 def _base(c: FurnaceChart) -> str:
     """What the limits of a chart rest on, in small print."""
     if c.chart.limits is None:
-        text = c.chart.why or ""
+        text = (c.chart.why or "").replace("runs", "checks" if c.of_checks else "runs")
     else:
         text = f"limits from {many(int(c.chart.baseline.sum()), 'check' if c.of_checks else 'run')}"
     if c.chart.left_out.any():
