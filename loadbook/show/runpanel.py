@@ -1,0 +1,185 @@
+"""One panel of a run's chart, and the strips above and below: segments, faults, clock. Shares of the width are time."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from loadbook.ask.runsheet import RunSheet
+from loadbook.calc.model import Fault
+
+from .markup import Html, el
+from .plot import HIGH, TimeAxis, box, drawing, path, percent, rule, spread_out
+from .runlines import APART, TEMPERATURE, Line, Panel, RunLines, shown_values
+
+LABEL_REM = 0.86  # height of one label at a line's end
+_HEIGHTS = {TEMPERATURE: 25.0, APART: 10.0}
+
+
+def panel_of(sheet: RunSheet, all_lines: RunLines, number: int, panel: Panel, axis: TimeAxis, system: str) -> Html:
+    mine = [(i, x) for i, x in enumerate(all_lines.lines) if x.panel == number]
+    height = max(_HEIGHTS.get(panel.key, 9.0), LABEL_REM * (len(mine) + 1))
+    under, words = _ground(sheet, panel, axis, system)
+    grid = [rule(0, panel.scale.at(v), 1, panel.scale.at(v), "grid") for v in panel.scale.ticks()]
+    grid += [rule(axis.share(t), 0, axis.share(t), 1, "grid") for t, _, _ in axis.ticks()]
+    drawn = [_line(i, x, all_lines, panel, axis, sheet) for i, x in mine]
+    over = [rule(axis.share(e.t_s), 0, axis.share(e.t_s), 1, "event") for e in all_lines.trace.events]
+    for limit in panel.limits:
+        y = panel.scale.at(limit.value)
+        if limit.drawn:
+            over += [rule(axis.share(a), y, axis.share(b), y, "limit") for a, b in limit.spans]
+    labels = _limit_labels(panel, axis, height)
+    if number == 0:
+        for k, (event, row) in enumerate(_flag_rows(all_lines, axis), start=1):
+            place = f"left:{percent(axis.share(event.t_s))};top:{-0.55 + 1.1 * row:.2f}rem"
+            labels.append(el("span", str(k), class_="flag", style=place))
+    ticks = [el("span", _tick(v, panel), class_="y", style=f"top:{percent(panel.scale.at(v))}")
+             for v in panel.scale.ticks()]  # fmt: skip
+    field = el("div", drawing(under, grid, drawn, over), words, labels, ticks,
+               el("span", class_="cursor", hidden=True), el("span", class_="dot", hidden=True),
+               _ends(mine, panel, height), class_="field")  # fmt: skip
+    title = f"{panel.title}, {panel.unit}" if panel.unit else panel.title
+    return el("div", el("p", title, class_="unit"), field, class_="panel", style=f"--h:{height:.2f}rem",
+              data_panel=str(number))  # fmt: skip
+
+
+def _tick(value: float, panel: Panel) -> str:
+    return f"{value:.0e}".replace("e-0", "e-").replace("e+0", "e+") if panel.scale.log else f"{value:g}"
+
+
+def _ground(sheet: RunSheet, panel: Panel, axis: TimeAxis, system: str) -> tuple[list[Html], list[Html]]:
+    """What lies under the lines (soaks, bands, what was asked, what was not judged), and its words."""
+    picture, judgement = sheet.picture, sheet.judged.judgement
+    assert picture is not None
+    out, words = [], []
+    for s in picture.soaks:
+        a, b = axis.share(s.span[0]), axis.share(s.span[1])
+        out.append(box(a, b, 0, 1, "soak"))
+        if panel.key == TEMPERATURE:
+            what = "furnace soak" if s.of_furnace else "soak"
+            words.append(el("span", f"{what} {s.minutes:.1f} min", class_="said soaked", style=f"left:{percent(a)}"))
+    if judgement is not None and judgement.judged_until_s < axis.seconds:
+        a = axis.share(judgement.judged_until_s)
+        out.append(box(a, 1, 0, 1, "unjudged"))
+        if panel.key == TEMPERATURE and a < 0.93:
+            words.append(el("span", "not judged", class_="said unjudged", style=f"left:{percent(a)}"))
+    if panel.key != TEMPERATURE:
+        return out, words
+    for hold in picture.holds:
+        low, high = (
+            panel.scale.at(float(v)) for v in shown_values(np.array([hold.low_c, hold.high_c]), "c", system)[0]
+        )
+        class_ = "band" if hold.band_stated else "band unstated"
+        out.append(box(axis.share(hold.start_s), axis.share(hold.end_s), high, low, class_))
+    for asked in picture.asked:
+        c = shown_values(np.array([p[1] for p in asked.points]), "c", system)[0]
+        points = [(axis.share(t), panel.scale.at(float(v))) for (t, _), v in zip(asked.points, c, strict=True)]
+        out += [rule(*a, *b, "asked") for a, b in pairwise(points)]
+    return out, words
+
+
+def _line(i: int, x: Line, all_lines: RunLines, panel: Panel, axis: TimeAxis, sheet: RunSheet) -> Html:
+    """One line, with a pale wide one under it wherever the channel is in doubt."""
+    t_s = all_lines.trace.t_s
+    halos = []
+    for fault in sheet.judged.faults if x.role != "series" else ():
+        if fault.channel == x.name:
+            inside = [s[(t_s[s] >= fault.start_s) & (t_s[s] <= fault.end_s)] for s in x.strokes]
+            d = path(axis, panel.scale, t_s, x.values, [s for s in inside if s.size])
+            if d:
+                halos.append(el("path", d=d, class_="doubt"))
+    dash = " ".join(str(n) for n in x.dash) or None
+    d = path(axis, panel.scale, t_s, x.values, x.strokes)
+    line = el("path", d=d, stroke=x.colour, stroke_width=x.width, stroke_dasharray=dash, class_="line") if d else None
+    return el("g", halos, line, data_line=str(i))
+
+
+def _ends(mine: list[tuple[int, Line]], panel: Panel, height: float) -> Html:
+    """Names at the lines' right ends, pushed apart, each led to its line."""
+    last = [(i, x, panel.scale.at(float(x.values[x.strokes[-1][-1]]))) for i, x in mine if x.strokes]
+    places = spread_out([y * height - LABEL_REM / 2 for _, _, y in last], LABEL_REM, height + LABEL_REM / 2)
+    leads, names = [], []
+    for (i, x, y), top in zip(last, places, strict=True):
+        middle = (top + LABEL_REM / 2) / height
+        leads.append(el("line", x1=0, y1=round(y * HIGH), x2=100, y2=round(middle * HIGH), stroke=x.colour,
+                        data_line=str(i)))  # fmt: skip
+        names.append(el("span", x.name, style=f"top:{top:.2f}rem", data_line=str(i)))
+    lead = el("svg", leads, viewBox=f"0 0 100 {HIGH}", preserveAspectRatio="none", aria_hidden="true")
+    return el("div", lead, names, class_="ends")
+
+
+def _limit_labels(panel: Panel, axis: TimeAxis, height: float) -> list[Html]:
+    """Words above each limit's line; those off the scale at the top."""
+    out, off = [], 0
+    ends = sorted(panel.limits, key=lambda x: panel.scale.at(x.value))
+    wanted = [panel.scale.at(x.value) * height - 1.0 if x.drawn else 0.0 for x in ends]
+    for x, top in zip(ends, wanted, strict=True):
+        if not x.drawn:
+            out.append(
+                el(
+                    "span",
+                    f"{x.words} (off this scale)",
+                    class_="said bound",
+                    style=f"top:{0.1 + off:.2f}rem;left:0.3rem",
+                )
+            )
+            off += 1
+            continue
+        left = axis.share(x.spans[0][0])
+        side = f"left:{percent(left)}" if left < 0.55 else f"right:{percent(1 - axis.share(x.spans[-1][1]))}"
+        below = top < 0.0
+        out.append(el("span", x.words, class_="said bound", style=f"top:{top + (1.05 if below else 0):.2f}rem;{side}"))
+    return out
+
+
+# ---- strips: segments, faults, clock ----------------------------------------------------------------------------
+def segments(sheet: RunSheet, axis: TimeAxis) -> Html:
+    worked = sheet.judged.worked
+    intervals = worked.phases.intervals if worked else ()
+    automatic = worked is None or worked.phases.automatic
+    out = []
+    for x in intervals:
+        a, b = axis.share(x.start_s), axis.share(x.end_s)
+        words = x.kind if automatic else f"{x.segment} {x.kind}"
+        if b - a < 0.055:
+            words = words[:1]
+        style = f"left:{percent(a)};width:{percent(b - a)}"
+        out.append(el("span", words if b - a > 0.012 else None, class_="stretch", style=style))
+    return el("div", el("div", out, class_="field"), class_="strip")
+
+
+def _flag_rows(lines: RunLines, axis: TimeAxis) -> list[tuple[Any, int]]:
+    """Events with the row of their flag: events close to one another stand below one another."""
+    out: list[tuple[Any, int]] = []
+    for event in lines.trace.events:
+        close = [row for other, row in out if abs(axis.share(event.t_s) - axis.share(other.t_s)) < 0.02]
+        out.append((event, next(r for r in range(len(close) + 1) if r not in close)))
+    return out
+
+
+def fault_lanes(states: list[tuple[Fault, str]], axis: TimeAxis) -> Html | None:
+    lanes = []
+    for f, state in states:
+        a, b = axis.share(f.start_s), axis.share(f.end_s)
+        side = f"left:calc({percent(b)} + 0.4rem)" if b < 0.6 else f"right:calc({percent(1 - a)} + 0.4rem)"
+        if b >= 0.6 and a < 0.3:
+            side = f"left:calc({percent(a)} + 0.4rem)"
+        bar = el("span", class_=f"bar {state}", style=f"left:{percent(a)};width:{percent(max(b - a, 0.004))}")
+        lanes.append(
+            el("div", bar, el("span", f"{f.channel} {f.kind}, {state}", class_="said", style=side), class_="lane")
+        )
+    return (
+        el("div", el("p", "faults", class_="unit"), el("div", lanes, class_="field"), class_="lanes") if lanes else None
+    )
+
+
+def clock(axis: TimeAxis) -> Html:
+    out = []
+    for k, (t, clock, date) in enumerate(axis.ticks()):
+        words = [clock, el("br"), date] if date else [clock]
+        out.append(
+            el("span", words, class_="x minor" if k % 2 and not date else "x", style=f"left:{percent(axis.share(t))}")
+        )
+    return el("div", el("div", out, class_="field"), class_="clock")
