@@ -70,3 +70,21 @@ def run_page(run: str, output: Path | None, force: bool, units: str | None, book
     source = made(run_sheet(book, run), book, units or book.units, times.stored(times.now()))
     write_page(path, source, force=force)
     click.echo(str(path))
+
+
+@page.command("month", cls=LoadbookCommand)
+@click.argument("month", metavar="YYYY-MM")
+@page_options
+@book_option
+def month_page(month: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """A month: runs and verdicts, furnaces against their own past, movement, thermocouple faults, answers.
+
+    Example: loadbook page month 2026-03 -o march.html
+    """
+    from loadbook.ask.monthpage import month_seen
+    from loadbook.show.page import write_page
+    from loadbook.show.pagemonth import month_page as made
+
+    path = output or Path(file_name("month", month))
+    write_page(path, made(month_seen(book, month), book, units or book.units), force=force)
+    click.echo(str(path))
