@@ -106,7 +106,8 @@ def moved(
     check_share(confidence, "--confidence")
     check_share(content, "--content")
     words = [by] if isinstance(by, str) else list(by)
-    data = load(book, filters or Filters(), also=[w.name for w in movement.parse_by(words)])
+    named = [w.name for w in movement.parse_by(words)]
+    data = load(book, filters or Filters(), also=named, parameters=named)
     return moved_of(data, words, stage, confidence, content, book.units)
 
 
@@ -257,8 +258,10 @@ def _warnings(
         if one.overall is not None and not np.isnan(one.overall.p) and len(one.pairs) > 1:
             from loadbook.calc.effects_words import p_text
 
+            p = p_text(one.overall.p)
+            name = f"{one.stratum.get('kind', '')} ({one.stratum.get('process') or 'no process'})"
             out.append(
-                f"{one.stratum.get('kind', '')}: do the treatments differ at all, run means against their scatter: "
-                f"F = {one.overall.f:.2f}, p = {p_text(one.overall.p)}."
+                f"{name}: do the treatments differ at all, run means against their scatter: "
+                f"F = {one.overall.f:.2f}, p {p if p.startswith('<') else '= ' + p}."
             )
     return out

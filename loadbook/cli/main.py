@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "answer": ("answering:answer", "How much will it move: an interval, its evidence, or a refusal."),
     "trial": ("answering:trial", "Which next runs would teach most."),
     "backtest": ("answering:backtest", "How often would the answers of the past have been right."),
+    "chart": ("charting:chart", "Draw movement, an effect or a run in the terminal."),
     "report": ("questions:report", "Run a named report; with no name, list them."),
     "sql": ("questions:sql", "Ask read-only SQL over records, views and trace samples."),
     "page": ("pages:page", "One self-contained HTML page: a run, an answer, a month."),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -9,23 +10,18 @@ import click
 from loadbook.ask.filters import Filters
 from loadbook.keep.book import BookFolder
 
+from .charting import chart_option, check_chart, effect_options, moved_options, write_chart
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say
 
 PARTS_OF_MOVED = ("moved", "differences", "content", "scatter", "set-aside", "flagged")
 
 
 @click.command(cls=LoadbookCommand)
-@click.option(
-    "--by",
-    multiple=True,
-    metavar="COLUMNS",
-    help="Treatment: setup,atmosphere (default), cycle, shape, ...; a parameter in bands: "
-    "heating_rate_peak_c_per_h:50,100,150 or soak_minutes:q4.",
-)
-@click.option("--stage", type=click.Choice(["after", "before"]), help="Plain readings of one stage, not movement.")
+@moved_options
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the intervals.")
 @click.option("--content", type=float, default=0.95, show_default=True, help="Share of pieces in the content interval.")
 @click.option("--what", type=click.Choice(PARTS_OF_MOVED), help="Only this table (machine formats: moved).")
+@chart_option
 @filter_options
 @format_option
 @book_option
@@ -35,6 +31,7 @@ def moved(
     confidence: float,
     content: float,
     what: str | None,
+    chart_file: Path | None,
     filters: Filters,
     fmt: str | None,
     book: BookFolder,
@@ -46,6 +43,8 @@ def moved(
 
     Example: loadbook moved --kind flatness --by setup,heating_rate_peak_c_per_h:50,100,150
     """
+    check_chart(chart_file)
+    from loadbook.ask.chartmoved import moved_picture
     from loadbook.ask.moved import DEFAULT_BY, records
     from loadbook.ask.moved import moved as ask
 
@@ -66,6 +65,7 @@ def moved(
         _print_moved(found, book.units)
     for warning in found.warnings:
         say(warning)
+    write_chart(chart_file, lambda: moved_picture(found))
 
 
 def _print_moved(found: Any, system: str) -> None:
@@ -105,13 +105,10 @@ def _print_moved(found: Any, system: str) -> None:
 
 
 @click.command(cls=LoadbookCommand)
-@click.argument("characteristic", required=False)
-@click.option("--of", multiple=True, metavar="PARAMETER", help="Parameters or factors (setup, furnace, ...); "
-              "default: the plannable four, setup and atmosphere; 'all': every one.")  # fmt: skip
-@click.option("--asked", is_flag=True, help="Use what was asked for, not what the traces show was achieved.")
-@click.option("--stage", type=click.Choice(["after", "before"]), help="Plain readings of one stage, not movement.")
+@effect_options
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the intervals.")
 @click.option("--companions", is_flag=True, help="Also the other fits of each slope: pooled, without calendar, ...")
+@chart_option
 @filter_options
 @format_option
 @book_option
@@ -122,6 +119,7 @@ def effect(
     stage: Any,
     confidence: float,
     companions: bool,
+    chart_file: Path | None,
     filters: Filters,
     fmt: str | None,
     book: BookFolder,
@@ -133,6 +131,8 @@ def effect(
 
     Example: loadbook effect flatness --of heating_rate_peak_c_per_h,soak_minutes
     """
+    check_chart(chart_file)
+    from loadbook.ask.charteffect import effect_picture
     from loadbook.ask.effect import effect as ask
 
     found = ask(book, characteristic, filters, of, stage, asked, confidence)
@@ -143,6 +143,7 @@ def effect(
         _print_effects(rows, book.units, companions, confidence)
     for warning in found.warnings:
         say(warning)
+    write_chart(chart_file, lambda: effect_picture(found))
 
 
 def _print_effects(rows: list[dict[str, Any]], system: str, companions: bool, confidence: float) -> None:
