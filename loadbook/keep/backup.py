@@ -1,86 +1,137 @@
 """Backup and restore: the whole book as one file, taken while others write, read back before it counts.
 
 The file is a ZIP archive: book.sqlite (a snapshot by SQLite's own backup), every trace file that the
-snapshot names, and manifest.json with the SHA-256 of each.
+snapshot names, and manifest.json with the SHA-256 of each. Trace files are never changed and never removed, so
+that those of the snapshot are still there however much others take in meanwhile.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
 import shutil
 import sqlite3
-import tempfile
 import zipfile
+import zlib
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from loadbook.ground import times
 from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, UsageError
 
-from . import migrate
-from .book import FILE, BookFolder
-from .disk import sync_folder
+from . import disk, migrate
+from .book import FILE, TRACES, BookFolder
 from .tracefile import locate
-from .verify import file_sha256
+from .verify import DAMAGED, file_sha256, is_whole, records
 
 MANIFEST = "manifest.json"
 FORM = "loadbook backup 1"
+_SPOILT = (
+    zipfile.BadZipFile, zlib.error, KeyError, OSError, EOFError, NotImplementedError, RuntimeError, ValueError,
+)  # fmt: skip
 
 
-def backup(book: BookFolder, target: Path) -> int:
-    """Write the book into one file and read it back; give back how many files it holds.
+@dataclass
+class Written:
+    """A backup that was written: SHA-256 of each file in it, and what was wrong with the book."""
 
-    Raises UsageError (the target exists), DamageError (a trace file is missing or changed), LoadbookError.
+    digests: dict[str, str] = field(default_factory=dict)
+    wrong: list[str] = field(default_factory=list)
+
+
+def backup(book: BookFolder, target: Path, *, as_it_is: bool = False) -> Written:
+    """Write the book into one file and read it back.
+
+    as_it_is  also of a damaged book, with all of it that is there; what is wrong stands in the result and the file
+    Raises UsageError (the target exists), DamageError (the records, or a trace file, are not what was written),
+    LoadbookError (the disk refuses).
     """
     if target.exists():
-        raise UsageError("there is a file of that name already", where=str(target), mend="Choose another name")
+        raise _taken(target)
     if not target.parent.is_dir():
         raise NotFoundError("there is no such folder", where=str(target.parent), mend="Make it first")
-    handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
-    os.close(handle)
-    fresh = Path(name)
+    disk.sweep(target.parent, target.name)
+    fresh = disk.part_of(target)
+    snapshot = disk.part_of(target.with_name(f"{target.name}.records"))
     try:
-        digests = _write(book, fresh)
-        _check(fresh, digests)
-        with fresh.open("rb+") as written:
-            os.fsync(written.fileno())
-        fresh.replace(target)
-        sync_folder(target.parent)
+        written = _write(book, fresh, snapshot, as_it_is)
+        _check(fresh, written.digests)
+        with fresh.open("rb+") as done:
+            os.fsync(done.fileno())
+        disk.place_new(fresh, target)
+    except FileExistsError as exc:
+        raise _taken(target) from exc
     except OSError as exc:
-        raise LoadbookError(f"the backup could not be written ({exc.strerror or exc})", where=str(target)) from exc
+        raise _refused(exc, target) from exc
     finally:
-        fresh.unlink(missing_ok=True)
-    return len(digests)
+        for part in (fresh, snapshot, snapshot.with_name(f"{snapshot.name}-journal")):
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+    return written
 
 
-def _write(book: BookFolder, fresh: Path) -> dict[str, str]:
-    digests: dict[str, str] = {}
-    with tempfile.TemporaryDirectory() as folder:
-        snapshot = Path(folder) / FILE
-        copy = sqlite3.connect(snapshot)
+def _taken(target: Path) -> UsageError:
+    return UsageError("there is a file of that name already", where=str(target), mend="Choose another name")
+
+
+def _refused(exc: OSError, target: Path) -> LoadbookError:
+    return LoadbookError(
+        f"the backup could not be written ({exc.strerror or exc})",
+        where=str(target),
+        mend="See that the disk has room for twice the records and all traces, and that you may write there",
+    )
+
+
+def _snapshot(book: BookFolder, snapshot: Path) -> tuple[list[sqlite3.Row], list[str]]:
+    """Copy the records as they are at one moment; (trace rows, what is wrong with the records)."""
+    copy = sqlite3.connect(snapshot, isolation_level=None)
+    copy.row_factory = sqlite3.Row
+    try:
         try:
             book.read().backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")
-            rows = copy.execute("SELECT path, sha256, run FROM trace ORDER BY trace_number").fetchall()
-        finally:
-            copy.close()
-        with zipfile.ZipFile(fresh, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
-            archive.write(snapshot, FILE, zipfile.ZIP_DEFLATED)
-            digests[FILE] = file_sha256(snapshot)
-            for path, sha256, run in rows:
-                source = locate(book, path)
-                if not source.is_file() or file_sha256(source) != sha256:
+        except sqlite3.OperationalError as exc:
+            if exc.sqlite_errorname.startswith(("SQLITE_FULL", "SQLITE_IOERR", "SQLITE_CANTOPEN", "SQLITE_READONLY")):
+                raise OSError(28, str(exc)) from exc  # the copy's disk, not the book's
+            raise
+        wrong = records(copy)
+        rows = copy.execute("SELECT path, sha256, bytes, run, state FROM trace ORDER BY trace_number").fetchall()
+    finally:
+        copy.close()
+    return rows, wrong
+
+
+def _write(book: BookFolder, fresh: Path, snapshot: Path, as_it_is: bool) -> Written:
+    written = Written()
+    rows, written.wrong = _snapshot(book, snapshot)
+    if written.wrong and not as_it_is:
+        raise DamageError(
+            f"{written.wrong[0]}; a backup would carry the damage on",
+            where=str(book.file),
+            mend="Run: loadbook verify. To keep what there is all the same: loadbook backup FILE --as-it-is",
+        )
+    with zipfile.ZipFile(fresh, "w", zipfile.ZIP_STORED, strict_timestamps=False) as archive:
+        archive.write(snapshot, FILE, zipfile.ZIP_DEFLATED)
+        written.digests[FILE] = file_sha256(snapshot)
+        for row in rows:
+            if is_whole(book, row):
+                archive.write(locate(book, row["path"]), row["path"])
+                written.digests[row["path"]] = row["sha256"]
+            elif row["state"] != "withdrawn":
+                written.wrong.append(f"the trace of run {row['run']} is missing or changed ({row['path']})")
+                if not as_it_is:
                     raise DamageError(
-                        f"the trace of run {run} is missing or changed; a backup of it would be worth nothing",
-                        where=str(source),
-                        mend="Run: loadbook verify",
+                        f"the trace of run {row['run']} is missing or changed; a backup of it would be worth nothing",
+                        where=row["path"],
+                        mend="Run: loadbook verify. To keep the rest all the same: loadbook backup FILE --as-it-is",
                     )
-                archive.write(source, path)
-                digests[path] = sha256
-            manifest = {"form": FORM, "made_at": times.stored(times.now()), "files": digests}
-            archive.writestr(MANIFEST, json.dumps(manifest, indent=1))
-    return digests
+        manifest: dict[str, object] = {"form": FORM, "made_at": times.stored(times.now()), "files": written.digests}
+        if written.wrong:
+            manifest["wrong"] = written.wrong
+        archive.writestr(zipfile.ZipInfo(MANIFEST), json.dumps(manifest, indent=1))
+    return written
 
 
 def _manifest(archive: zipfile.ZipFile, where: str) -> dict[str, str]:
@@ -115,44 +166,109 @@ def _check(path: Path, digests: dict[str, str] | None = None) -> dict[str, str]:
                 if digest.hexdigest() != sha256:
                     raise DamageError(f"{name} in the backup is damaged", where=path.name, mend="Use another backup")
             return files
-    except (zipfile.BadZipFile, KeyError, OSError, EOFError, NotImplementedError, RuntimeError, ValueError) as exc:
+    except _SPOILT as exc:
         raise DamageError(f"the backup is damaged ({exc})", where=path.name, mend="Use another backup") from exc
 
 
 def restore(source: Path, folder: Path) -> BookFolder:
     """Make a book from a backup in a folder that does not exist or is empty; nothing is overwritten.
 
-    Everything is unpacked beside it and checked first, then renamed into place.
+    Everything is unpacked beside it and checked first, then renamed into place in one step.
     """
     if not source.is_file():
         raise NotFoundError("there is no such file", where=str(source))
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise UsageError("the folder is not empty", where=str(folder), mend="Restore into a new folder")
+        raise UsageError(
+            "the folder is not empty",
+            where=str(folder),
+            mend="Restore into a new folder, or bring back lost traces alone with --lost-traces",
+        )
     files = _check(source)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    fresh = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    fresh = disk.part_of(folder)
     try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        disk.sweep(folder.parent, folder.name)
+        fresh.mkdir()
+        (fresh / TRACES).mkdir()
         with zipfile.ZipFile(source) as archive:
             for name in files:
-                target = fresh / name
-                target.parent.mkdir(parents=True, exist_ok=True)
-                with archive.open(name) as packed, target.open("wb") as written:
-                    shutil.copyfileobj(packed, written)
-                    written.flush()
-                    os.fsync(written.fileno())
-        (fresh / "traces").mkdir(exist_ok=True)
-        conn = sqlite3.connect(fresh / FILE)
-        try:
-            if conn.execute("PRAGMA application_id").fetchone()[0] != migrate.APPLICATION_ID:
-                raise DamageError("the database in the backup is no loadbook book", where=source.name)
-        finally:
-            conn.close()
-        if folder.exists():
+                (fresh / name).parent.mkdir(parents=True, exist_ok=True)
+                _unpack(archive, name, fresh / name)
+        _is_a_book(fresh / FILE, source)
+        for below in (fresh, *(p for p in fresh.rglob("*") if p.is_dir())):
+            disk.sync_folder(below)
+        if folder.exists() and os.name == "nt":  # pragma: no cover - elsewhere a rename replaces an empty folder
             folder.rmdir()
         fresh.rename(folder)
-        sync_folder(folder.parent)
+        disk.sync_folder(folder.parent)
     except OSError as exc:
-        raise LoadbookError(f"the book could not be restored ({exc.strerror or exc})", where=str(folder)) from exc
+        raise LoadbookError(
+            f"the book could not be restored ({exc.strerror or exc})",
+            where=str(folder),
+            mend="See that the disk has room and that you may write there, then repeat the command",
+        ) from exc
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     return BookFolder.open(folder, any_version=True)
+
+
+def _unpack(archive: zipfile.ZipFile, name: str, target: Path) -> None:
+    with archive.open(name) as packed, target.open("wb") as written:
+        shutil.copyfileobj(packed, written)
+        written.flush()
+        os.fsync(written.fileno())
+
+
+def _is_a_book(file: Path, source: Path) -> None:
+    conn = sqlite3.connect(file)
+    try:
+        if conn.execute("PRAGMA application_id").fetchone()[0] != migrate.APPLICATION_ID:
+            raise DamageError("the database in the backup is no loadbook book", where=source.name)
+    except sqlite3.DatabaseError as exc:
+        raise DamageError(f"the database in the backup cannot be read ({exc})", where=source.name) from exc
+    finally:
+        conn.close()
+
+
+@dataclass
+class BroughtBack:
+    """Lost trace files: those brought back from a backup, and those that it does not hold either."""
+
+    back: list[str] = field(default_factory=list)
+    still_lost: list[str] = field(default_factory=list)
+
+
+def bring_back(book: BookFolder, source: Path) -> BroughtBack:
+    """Put back those trace files of a book that are missing or damaged, from a backup that holds what was written.
+
+    A damaged file is put aside under its name and '.damaged'; a whole one, and the records, are left alone.
+    """
+    if not source.is_file():
+        raise NotFoundError("there is no such file", where=str(source))
+    files = _check(source)
+    done = BroughtBack()
+    rows = book.read().execute("SELECT run, path, sha256, bytes FROM trace ORDER BY trace_number").fetchall()
+    with zipfile.ZipFile(source) as archive:
+        for row in rows:
+            if is_whole(book, row):
+                continue
+            if files.get(row["path"]) != row["sha256"]:
+                done.still_lost.append(f"{row['run']} ({row['path']})")
+                continue
+            final = locate(book, row["path"])
+            part = disk.part_of(final)
+            try:
+                final.parent.mkdir(parents=True, exist_ok=True)
+                _unpack(archive, row["path"], part)
+                if final.is_symlink() or final.exists():
+                    final.replace(final.with_name(final.name + DAMAGED))
+                disk.place_new(part, final)
+            except OSError as exc:
+                raise LoadbookError(
+                    f"the trace of run {row['run']} could not be brought back ({exc.strerror or exc})", where=str(final)
+                ) from exc
+            finally:
+                with contextlib.suppress(OSError):
+                    part.unlink(missing_ok=True)
+            done.back.append(f"{row['run']} ({row['path']})")
+    return done

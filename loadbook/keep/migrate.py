@@ -17,7 +17,7 @@ APPLICATION_ID = 0x6C6F6164  # "load", so that a file can be told from any other
 
 
 # what a step needs beyond SQL, in its own transaction
-_AFTERWARDS: dict[int, Callable[[sqlite3.Connection], None]] = {3: seal.everything}
+_AFTERWARDS: dict[int, Callable[[sqlite3.Connection], None]] = {seal.SINCE: seal.everything}
 
 
 @dataclass(frozen=True)
@@ -88,6 +88,37 @@ def apply(conn: sqlite3.Connection, upto: int | None = None) -> list[Step]:
             conn.execute("ROLLBACK")
             raise
     return done
+
+
+def objects(conn: sqlite3.Connection) -> dict[tuple[str, str], str]:
+    """(type, name) -> SQL of every table, index, trigger and view of a database that has SQL."""
+    rows = conn.execute("SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%'")
+    return {(r[0], r[1]): r[2] for r in rows}
+
+
+def expected(number: int) -> dict[tuple[str, str], str]:
+    """What `objects` gives of a book that has had the steps up to a number."""
+    conn = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        apply(conn, upto=number)
+        return objects(conn)
+    finally:
+        conn.close()
+
+
+def mend_guards(conn: sqlite3.Connection) -> list[str]:
+    """Make triggers and indexes anew that the book has lost or that were changed; give back their names.
+
+    Call in a transaction. Tables, and what the program does not know, are left alone.
+    """
+    has, wanted = objects(conn), expected(version(conn))
+    mended = []
+    for (kind, name), sql in wanted.items():
+        if kind in ("trigger", "index") and has.get((kind, name)) != sql:
+            conn.execute(f"DROP {kind} IF EXISTS {name}")
+            conn.execute(sql)
+            mended.append(name)
+    return mended
 
 
 def dump(conn: sqlite3.Connection) -> str:

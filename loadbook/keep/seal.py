@@ -15,6 +15,7 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any
 
+SINCE = 3  # the schema that brought seals
 # the columns of each set, the run first where there is one; a later schema that adds one seals everything anew
 PARAMETER = ("run", "parameter", "channel", "value", "unit", "source", "se", "at_s", "note", "algorithm")
 FINDING = (

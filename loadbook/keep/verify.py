@@ -1,4 +1,5 @@
-"""Checking a whole book: the database, the digest chain, every trace file, rows and files without each other."""
+"""Checking a whole book: the database, its schema, the digest chain, the seals, every trace file, and rows and files
+without each other."""
 
 from __future__ import annotations
 
@@ -10,19 +11,32 @@ from pathlib import Path
 
 from loadbook.ground.errors import DamageError
 
-from . import chain
-from .book import TRACES, BookFolder
+from . import chain, disk, migrate, seal
+from .book import FILE, TRACES, BookFolder
 from .tracefile import locate
+
+DAMAGED = ".damaged"  # what a restore of lost traces adds to the name of a file that it puts aside
+BRING_BACK = (
+    "loadbook restore BACKUP BOOK --lost-traces brings it back; without a backup, withdraw the trace and take the"
+    " recorder's file in again"
+)
+_SHOWN = 20
 
 
 @dataclass
 class Verified:
-    """What a check found. wrong: damage, with what to do; leftover: harmless files that may be deleted."""
+    """What a check found.
+
+    wrong     damage, with what is lost and what to do
+    noted     what is not as it was and harms no answer (the file of a withdrawn trace)
+    leftover  files that count for nothing, with who removes them
+    """
 
     head: str = ""
     links: int = 0
     traces: int = 0
     wrong: list[str] = field(default_factory=list)
+    noted: list[str] = field(default_factory=list)
     leftover: list[str] = field(default_factory=list)
 
 
@@ -41,65 +55,135 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
     except (DamageError, sqlite3.DatabaseError) as exc:
         found.wrong.append(f"book.sqlite cannot be opened ({exc}): restore it from a backup")
         return found
+    rows: list[sqlite3.Row] = []
     try:
-        if not _database(conn, found):
-            return found
-        found.wrong.extend(chain.check(conn))
+        found.wrong.extend(records(conn))
         found.head = chain.head(conn)
         found.links = conn.execute("SELECT count(*) FROM chain").fetchone()[0]
-        rows = conn.execute("SELECT trace_id, run, path, sha256, bytes FROM trace ORDER BY trace_number").fetchall()
-    except sqlite3.DatabaseError as exc:
-        found.wrong.append(f"book.sqlite cannot be read ({exc}): restore it from a backup")
-        return found
+        rows = conn.execute(
+            "SELECT trace_id, run, state, path, sha256, bytes FROM trace ORDER BY trace_number"
+        ).fetchall()
+    except (sqlite3.DatabaseError, sqlite3.InterfaceError) as exc:
+        found.wrong.append(f"book.sqlite cannot be read to its end ({exc}): restore it from a backup")
     finally:
         conn.execute("ROLLBACK")
     _traces(book, rows, found, progress)
     return found
 
 
-def _database(conn: sqlite3.Connection, found: Verified) -> bool:
+def records(conn: sqlite3.Connection) -> list[str]:
+    """What is wrong with a book's records, one sentence each: pages, references, schema, chain, seals."""
+    factory = conn.text_factory
+    # a text that is no UTF-8 any more is damage to be named, not the end of the check
+    conn.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
     try:
-        problems = [r[0] for r in conn.execute("PRAGMA integrity_check(20)")]
+        wrong = _pages(conn)
+        steps: list[Callable[[sqlite3.Connection], list[str]]] = [_references, _schema, chain.check]
+        if migrate.version(conn) >= seal.SINCE:
+            steps.append(seal.check)
+        for step in steps:
+            try:
+                wrong.extend(step(conn))
+            except (sqlite3.DatabaseError, ValueError, TypeError, KeyError, IndexError) as exc:
+                # what the damage left cannot even be compared
+                wrong.append(f"book.sqlite cannot be read ({exc}): restore it from a backup")
+                break
+        return wrong
+    finally:
+        conn.text_factory = factory
+
+
+def _pages(conn: sqlite3.Connection) -> list[str]:
+    """SQLite's own check: pages, keys, types, and whether every index holds what its table holds."""
+    try:
+        problems = [r[0] for r in conn.execute(f"PRAGMA integrity_check({_SHOWN})")]
     except sqlite3.DatabaseError as exc:
         problems = [str(exc)]
-    if problems != ["ok"]:
-        found.wrong.extend(f"book.sqlite is damaged: {p}. Restore it from a backup" for p in problems)
-        return False
-    for row in conn.execute("PRAGMA foreign_key_check").fetchall()[:20]:
-        found.wrong.append(f"a row of {row[0]} (number {row[1]}) refers to a {row[2]} that is not there")
-    return True
+    if problems == ["ok"]:
+        return []
+    return [f"book.sqlite is damaged: {p}. Restore it from a backup" for p in problems]
+
+
+def _references(conn: sqlite3.Connection) -> list[str]:
+    rows = conn.execute("PRAGMA foreign_key_check").fetchall()[:_SHOWN]
+    return [f"a row of {r[0]} (number {r[1]}) refers to a {r[2]} that is not there" for r in rows]
+
+
+def _schema(conn: sqlite3.Connection) -> list[str]:
+    """Tables, triggers and views that are not the program's: a guard that is gone, or something that was put in."""
+    has, wanted = migrate.objects(conn), migrate.expected(migrate.version(conn))
+    wrong = []
+    for kind, name in wanted.keys() - has.keys():
+        mend = "restore it from a backup" if kind == "table" else "loadbook upgrade makes it anew"
+        wrong.append(f"the {kind} {name} is gone from the book: {mend}")
+    for kind, name in has.keys() - wanted.keys():
+        wrong.append(f"the {kind} {name} is none of the program's: look at it, and drop it with an SQLite tool")
+    for kind, name in has.keys() & wanted.keys():
+        if has[kind, name] != wanted[kind, name]:
+            mend = "restore it from a backup" if kind == "table" else "loadbook upgrade makes it anew"
+            wrong.append(f"the {kind} {name} is not the program's any more: {mend}")
+    return sorted(wrong)
 
 
 def _traces(
     book: BookFolder, rows: list[sqlite3.Row], found: Verified, progress: Callable[[int, int], None] | None
 ) -> None:
     known = set()
-    restore = "restore it from a backup, or withdraw the trace and take the recorder's file in again"
     for number, row in enumerate(rows, start=1):
         try:
             path = locate(book, row["path"])
+            known.add(path)
+            trouble = _trouble(path, row)
         except DamageError as exc:
             found.wrong.append(f"the trace of run {row['run']}: {exc}")
             continue
-        known.add(path)
-        if path.is_symlink() or not path.is_file():
-            found.wrong.append(f"the trace of run {row['run']} has no file ({row['path']}): {restore}")
-        elif path.stat().st_size != row["bytes"]:
-            found.wrong.append(
-                f"the trace of run {row['run']} ({row['path']}) has {path.stat().st_size} bytes"
-                f" where {row['bytes']} were written: {restore}"
-            )
-        elif file_sha256(path) != row["sha256"]:
-            found.wrong.append(f"the trace of run {row['run']} ({row['path']}) is not what was written: {restore}")
-        else:
+        except (OSError, ValueError) as exc:
+            trouble = f"cannot be read ({exc})"
+        if trouble is None:
             found.traces += 1
+        elif row["state"] == "withdrawn":
+            found.noted.append(f"the withdrawn trace of run {row['run']} ({row['path']}) {trouble}; nothing uses it")
+        else:
+            found.wrong.append(f"the trace of run {row['run']} ({row['path']}) {trouble}: {BRING_BACK}")
         if progress is not None:
             progress(number, len(rows))
+    _files_without_rows(book, known, found)
+
+
+def _trouble(path: Path, row: sqlite3.Row) -> str | None:
+    if path.is_symlink() or not path.is_file():
+        return "has no file"
+    size = path.stat().st_size
+    if size != row["bytes"]:
+        return f"has {size} bytes where {row['bytes']} were written"
+    return None if file_sha256(path) == row["sha256"] else "is not what was written"
+
+
+def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> None:
     folder = book.path / TRACES
+    files = [p for p in sorted(book.path.iterdir()) if disk.is_part(p)] if book.path.is_dir() else []
     if folder.is_dir():
-        for path in sorted(folder.rglob("*")):
-            if path.is_file() and path not in known:
-                name = path.relative_to(book.path).as_posix()
-                found.leftover.append(
-                    f"{name} belongs to no trace (an interrupted intake leaves such a file): it may be deleted"
-                )
+        files += [p for p in sorted(folder.rglob("*")) if p.is_file() and p not in known]
+    for path in files:
+        name = path.relative_to(book.path).as_posix()
+        if disk.is_part(path):
+            who = "loadbook init removes it" if path.parent == book.path else "the next trace take removes it"
+            found.leftover.append(f"{name} is what an interrupted command left: once that has ended, {who}")
+        elif path.name.endswith(DAMAGED):
+            found.leftover.append(f"{name} is a damaged file that was put aside: it may be deleted")
+        else:
+            found.leftover.append(
+                f"{name} belongs to no trace (an interrupted intake leaves such a file): taking the same recorder's"
+                f" file in again puts it right, or it may be deleted"
+            )
+
+
+def is_whole(book: BookFolder, row: sqlite3.Row) -> bool:
+    """Is the file of a trace's row there, with the bytes that were written? (row: path, sha256, bytes)"""
+    try:
+        return _trouble(locate(book, row["path"]), row) is None
+    except (DamageError, OSError, ValueError):
+        return False
+
+
+__all__ = ["DAMAGED", "FILE", "Verified", "file_sha256", "is_whole", "records", "verify"]
