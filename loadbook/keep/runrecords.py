@@ -88,7 +88,7 @@ def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
     events = conn.execute("SELECT at, event, note FROM event WHERE run = ? ORDER BY at, event_id", (run,)).fetchall()
     confirmations = conn.execute(
         "SELECT channel, fault, decision, person, why, at FROM confirmation"
-        " WHERE run = ? AND subject = 'fault' ORDER BY at, confirmation_id",
+        " WHERE run = ? AND subject = 'fault' ORDER BY confirmation_id",
         (run,),
     ).fetchall()
     channels = _channels(conn, run, trace["trace_id"] if trace else None)

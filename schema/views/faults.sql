@@ -5,7 +5,7 @@ WITH decided AS (
   SELECT k.run, k.channel, k.fault, k.decision, k.person, k.why
   FROM confirmation AS k
   WHERE k.subject = 'fault'
-  QUALIFY row_number() OVER (PARTITION BY k.run, k.channel, k.fault ORDER BY k.at DESC, k.confirmation_id DESC) = 1
+  QUALIFY row_number() OVER (PARTITION BY k.run, k.channel, k.fault ORDER BY k.confirmation_id DESC) = 1
 )
 SELECT x.run, r.started, r.furnace, r.cycle, x.name AS fault, x.channel, c.role, c.zone, c.serial, c.place,
        c.tc_type, c.uses, c.hottest_c, x.first_at, x.first_s, x.lasted_s, x.confidence, x.verdict, x.text AS evidence,

@@ -8,7 +8,7 @@ WITH blunder AS (
   SELECT k.reading_id, k.decision
   FROM confirmation AS k
   WHERE k.subject = 'reading'
-  QUALIFY row_number() OVER (PARTITION BY k.reading_id ORDER BY k.at DESC, k.confirmation_id DESC) = 1
+  QUALIFY row_number() OVER (PARTITION BY k.reading_id ORDER BY k.confirmation_id DESC) = 1
 ),
 told AS (
   SELECT r.reading_id, r.run, r.part, r.serial, r.characteristic, r.stage, r.repeat, r.read_at, r.inspector,
