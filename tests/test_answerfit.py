@@ -12,6 +12,7 @@ from loadbook.calc import answerfit, backtest
 from loadbook.calc.answerfit import Fit, dense_covariance, fit
 from loadbook.calc.answersums import Grouping, Slopes, Sums
 from loadbook.ground.errors import CalculationError
+from tests.published import table
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -107,6 +108,44 @@ def test_dyestuff_components_are_the_optimum_of_this_likelihood() -> None:
     np.testing.assert_allclose(state.gradient + 0.5, 0.0, atol=1e-4)
     mean, se2 = state.beta[0] + z.mean(), state.C[0, 0]
     assert mean == pytest.approx(1527.5, rel=1e-9) and se2 == pytest.approx(375.7147, rel=1e-4)
+
+
+def test_random_slopes_of_the_sleep_study() -> None:
+    """A-SLEEP (lme4 `sleepstudy`): REML criterion 1743.6282722 at variances 612.09, 35.07, covariance 9.605, residual
+    654.94; fixed 251.405 (6.825), 10.467 (1.546); the optimum is the one that statsmodels MixedLM finds.
+
+    Levels and slopes have no covariance in this model. Counted from the day on which the published ones have none
+    (-9.605/35.07), they are the same model: level 612.09 - 9.605²/35.07 there, slope 35.07. A subject is a part here.
+    """
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    vague = 1e10  # the variance that leaves intercept and common slope free
+    rows = table("sleepstudy")
+    z, day = rows["reaction_ms"].to_numpy(dtype=float), rows["days"].to_numpy(dtype=float)
+    subject = rows["subject"].to_numpy()
+    own = (subject[:, None] == np.unique(subject)[None, :]).astype(float)
+
+    def at(cov: np.ndarray, s2: float) -> tuple[answerfit._State, int]:
+        days = day + cov[0, 1] / cov[1, 1]
+        terms = [
+            Grouping("level", (subject.tolist(),)), Slopes("slope", own * days[:, None]), Slopes("all", days[:, None])
+        ]  # fmt: skip
+        sums = Sums(z - z.mean(), np.ones(len(z)), np.arange(len(z)), terms)
+        given = answerfit._Given(3, vague, None, (0.0, 0.0), np.inf)
+        variances = [cov[0, 0] - cov[0, 1] ** 2 / cov[1, 1], cov[1, 1], vague, 1e-9, s2]
+        return answerfit._evaluate(sums, np.log(variances), given), sums.offsets["all"][0]
+
+    published, slope = at(np.array([[612.09, 9.605], [9.605, 35.07]]), 654.94)
+    assert -2 * published.log_likelihood - 2 * np.log(2 * np.pi * vague) == pytest.approx(1743.6282722, abs=1e-3)
+    assert published.beta[slope] == pytest.approx(10.467, abs=1e-3)
+    assert np.sqrt(published.C[slope, slope]) == pytest.approx(1.546, abs=1e-3)
+    shift = 9.605 / 35.07  # the level counts from that day
+    assert published.beta[0] + z.mean() + shift * published.beta[slope] == pytest.approx(251.405, abs=1e-2)
+
+    other = MixedLM(z, np.column_stack([np.ones(180), day]), subject, np.column_stack([np.ones(180), day])).fit()
+    found, _ = at(np.asarray(other.cov_re), float(other.scale))
+    assert other.scale == pytest.approx(654.94, rel=1e-3)
+    np.testing.assert_allclose(found.gradient[[0, 1, 4]] + 0.5, 0.0, atol=2e-3)
 
 
 def test_no_variance_between_runs_is_no_crash() -> None:

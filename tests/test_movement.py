@@ -104,7 +104,7 @@ def test_a_piece_outside_before_was_not_pushed_out() -> None:
 
 
 def test_mean_interval_counts_runs() -> None:
-    """NIST e-Handbook 3.5.1: mean 563.0357; half width t(20) x 4.27626, not the printed naive 1.96 x 1.9585."""
+    """A-FURN-b: NIST e-Handbook 3.5.1: mean 563.0357; half width t(20) x 4.27626, not the naive 1.96 x 1.9585."""
     furnace = table("nist_furnace_oxide")
     frame = rows().iloc[:1].loc[np.zeros(len(furnace), dtype=int)].reset_index(drop=True)
     frame["run"], frame["serial"] = furnace["run"].astype(str), furnace.index.astype(str)
@@ -152,7 +152,7 @@ def gears() -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_gears_laid_and_hung_in_one_load() -> None:
-    """Vardeman & Jobe, chapter 1 (P. Brezler, 1986): means 12.6316 and 17.9487, 90 % interval 3.2 to 7.4.
+    """A-GEAR-HT: Vardeman & Jobe, chapter 1 (P. Brezler, 1986): means 12.6316 and 17.9487, 90 % interval 3.2 to 7.4.
 
     The modern figures (Welch t 4.179658, df 59.7934, 95 % 2.77229..7.86199) are computed from the same data.
     """
@@ -183,7 +183,8 @@ def test_one_run_a_side_is_refused_as_movement_and_labelled_as_plain_readings() 
 
 
 def test_pairs_inside_runs() -> None:
-    """DAAG pair65 (Maindonald & Braun): mean 6.33333, sd 6.10328, t 3.113081, p 0.0143783, 95 % 1.64194..11.02473."""
+    """A-PAIR: DAAG pair65 (Maindonald & Braun): mean 6.33333, sd 6.10328, t 3.113081, p 0.0143783,
+    95 % 1.64194..11.02473."""
     data = table("pair65_heated_elastic")
     y = np.concatenate([data["ambient"], data["heated"]]).astype(float)
     runs = np.tile(np.arange(len(data), dtype=np.intp), 2)
@@ -195,7 +196,7 @@ def test_pairs_inside_runs() -> None:
 
 
 def test_two_inspectors_on_the_same_bushings() -> None:
-    """Vardeman & Jobe p. 428: mean A-B -0.00009375 in, sd 0.00045529, t -0.823646, p 0.42304."""
+    """A-GAGE: Vardeman & Jobe p. 428: mean A-B -0.00009375 in, sd 0.00045529, t -0.823646, p 0.42304."""
     data = table("spanner_bushings")
     gap = (data["student_a_in"] - data["student_b_in"]).to_numpy(dtype=float)
     mean, _, _, se, df, p = paired(gap, 0.95)
@@ -204,7 +205,7 @@ def test_two_inspectors_on_the_same_bushings() -> None:
 
 
 def test_do_the_batches_differ_at_all() -> None:
-    """NIST e-Handbook 1.3.5.4 and 1.3.5.10: F 2.2969 (9, 90), Levene W 1.705910 in single precision."""
+    """A-GEARDAT: NIST e-Handbook 1.3.5.4 and 1.3.5.10: F 2.2969 (9, 90), Levene W 1.705910 in single precision."""
     data = table("nist_gear_diameter")
     y, batch = data["diameter_in"].to_numpy(dtype=float), data["batch"].to_numpy()
     found = one_way(y, batch)
@@ -215,13 +216,36 @@ def test_do_the_batches_differ_at_all() -> None:
     assert spread_test(y, batch).f == pytest.approx(1.705910, abs=1e-5)
 
 
-def test_stiff_numbers_keep_their_digits() -> None:
-    """The design of NIST StRD SmLs07 (F = 21 exactly, values near 10^12): a second pass keeps what doubles can hold."""
-    steps = np.array([0.4, 0.3, 0.5] + [0.3, 0.5] * 9)
-    treatments = np.repeat(np.arange(9), 21)
-    y = 1e12 + np.concatenate([steps + shift for shift in (0.0, 0.1, -0.1) * 3])
-    exact = one_way(y - 1e12, treatments)
-    assert one_way(y, treatments).f == pytest.approx(exact.f, rel=2e-4)
+@pytest.mark.parametrize(
+    ("base", "repeats", "rel"),
+    [
+        *[(1, n, 1e-9) for n in (21, 201, 2001)],
+        *[(10**6, n, 1e-9) for n in (21, 201, 2001)],
+        *[(10**12, n, 1e-4) for n in (21, 201, 2001)],
+    ],
+)
+def test_stiff_numbers_keep_their_digits(base: int, repeats: int, rel: float) -> None:
+    """A-STRD-AOV: NIST StRD SmLs01 to SmLs09, nine treatments whose F is the number of repeats exactly.
+
+    Written from their design, which repeats two values about each treatment's level: the files hold the same numbers.
+    """
+    steps = [4, *[3, 5] * ((repeats - 1) // 2)]
+    tenths = [base * 10 + step + shift for shift in (0, *(-1, 1) * 4) for step in steps]
+    y = np.array([float(f"{t // 10}.{t % 10}") for t in tenths])
+    found = one_way(y, np.repeat(np.arange(9), repeats))
+    assert (found.df_between, found.df_within) == (8, 9 * (repeats - 1))
+    assert found.f == pytest.approx(float(repeats), rel=rel)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "f", "rel"),
+    [("nist_sirstv", "resistance", 1.18046237440255, 1e-10), ("nist_atmwtag", "atomic_weight", 15.9467335677930, 1e-9)],
+)
+def test_one_way_of_certified_data(name: str, value: str, f: float, rel: float) -> None:
+    """A-STRD-AOV: NIST StRD SiRstv and AtmWtAg, certified F."""
+    rows = table(name)
+    found = one_way(rows[value].to_numpy(dtype=float), rows["instrument"].to_numpy())
+    assert found.f == pytest.approx(f, rel=rel)
 
 
 def test_run_is_the_unit_between_runs() -> None:

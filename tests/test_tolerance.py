@@ -14,7 +14,7 @@ from .published import table
 
 
 def test_two_sided_against_iso_16269_6_annex_f() -> None:
-    """ISO 16269-6:2014 Annex F, 690 values, m = 1..10 pooled samples; the table is rounded up at four places."""
+    """A-TOL2: ISO 16269-6:2014 Annex F, 690 values, m = 1..10 pooled samples; rounded up at four places."""
     rows = table("tol_iso16269_6_2014_annexF")
     assert len(rows) == 690
     short = [
@@ -25,7 +25,7 @@ def test_two_sided_against_iso_16269_6_annex_f() -> None:
 
 
 def test_two_sided_against_meeker_hahn_escobar() -> None:
-    """Meeker, Hahn & Escobar 2017, tables J.5a and J.5b, 1,110 values, rounded to nearest; n = inf included."""
+    """A-TOL2b: Meeker, Hahn & Escobar 2017, tables J.5a and J.5b, 1,110 values, rounded to nearest; n = inf too."""
     rows = table("tol_mhe2017_J5_twosided")
     assert len(rows) == 1110 and np.isinf(rows["n"].astype(float)).any()
     gaps = [abs(r.k_3dp - tol.two_sided_factor(float(r.n), r.coverage, r.confidence)) for r in rows.itertuples()]
@@ -33,14 +33,14 @@ def test_two_sided_against_meeker_hahn_escobar() -> None:
 
 
 def test_one_sided_against_montgomery_runger() -> None:
-    """Montgomery & Runger 7th ed., table XII, 288 values."""
+    """A-TOL1: Montgomery & Runger 7th ed., table XII, 288 values."""
     rows = table("tol_montgomery_runger7_tableXII_onesided")
     gaps = [abs(r.k_3dp - tol.one_sided_factor(float(r.n), r.coverage, r.confidence)) for r in rows.itertuples()]
     assert len(gaps) == 288 and max(gaps) < 6e-4
 
 
 def test_worked_example_and_the_erratum() -> None:
-    """NIST e-Handbook 7.2.6.3: one-sided 1.8740 and 4.4111; its two-sided 2.2102 is an erratum (2.22283)."""
+    """A-TOL-NIST: NIST e-Handbook 7.2.6.3: one-sided 1.8740 and 4.4111; two-sided 2.2102 is an erratum (2.22283)."""
     assert tol.one_sided_factor(43, 0.90, 0.99) == pytest.approx(1.873954, abs=5e-5)
     assert tol.one_sided_factor(6, 0.90, 0.99) == pytest.approx(4.4111, abs=5e-5)
     k = tol.two_sided_factor(43, 0.90, 0.99)
@@ -48,7 +48,7 @@ def test_worked_example_and_the_erratum() -> None:
 
 
 def test_distribution_free_sizes_and_confidence() -> None:
-    """NIST e-Handbook 7.2.6.4 (46, 473 and the table for 25 values); 93, 59, 29, 299 from its formula."""
+    """A-TOL-NP: NIST e-Handbook 7.2.6.4 (46, 473 and the table for 25 values); 93, 59, 29, 299 from its formula."""
     assert [tol.free_size(p, 0.95) for p in (0.90, 0.99, 0.95)] == [46, 473, 93]
     assert [tol.free_size(p, 0.95, sides=1) for p in (0.95, 0.90, 0.99)] == [59, 29, 299]
     printed = {0.5: 1.0, 0.75: 0.993, 0.9: 0.729, 0.95: 0.358, 0.975: 0.129, 0.99: 0.026, 0.995: 0.007}
@@ -57,7 +57,7 @@ def test_distribution_free_sizes_and_confidence() -> None:
 
 
 def test_distribution_free_ranks_and_the_impossible() -> None:
-    """Meeker, Hahn & Escobar 2017, table J.11, 216 cells; blank where no rank will do."""
+    """A-TOL-NP2: Meeker, Hahn & Escobar 2017, table J.11, 216 cells; blank where no rank will do."""
     rows = table("tol_mhe2017_J11_nonparametric_onesided")
     rank = rows.columns[3]
     assert len(rows) == 216 and rows[rank].isna().any()
@@ -75,7 +75,7 @@ def test_known_spread_and_senseless_questions() -> None:
 
 
 def test_quantile_definition_on_the_furnace_data() -> None:
-    """NIST e-Handbook 3.5.1.2: nine quantiles of 168 thicknesses; the definition is (n+1)p, not numpy's default."""
+    """A-FURN-q: NIST e-Handbook 3.5.1.2: nine quantiles of 168 thicknesses; by (n+1)p, not numpy's default."""
     y = table("nist_furnace_oxide").iloc[:, 3].to_numpy(dtype=float)
     ps = [0.005, 0.025, 0.10, 0.25, 0.50, 0.75, 0.90, 0.975, 0.995]
     printed = [487.00, 514.23, 532.90, 546.25, 562.50, 582.75, 595.00, 615.10, 634.00]
@@ -98,7 +98,7 @@ def test_grouped_quantiles_equal_one_group_at_a_time() -> None:
 
 
 def test_content_interval_of_the_laid_gears() -> None:
-    """Exact 95 %/95 % interval of 38 laid gears, 3.136..22.127 (0.0001 in).
+    """A-GEAR-HT-b: exact 95 %/95 % interval of 38 laid gears, 3.136..22.127 (0.0001 in).
 
     Source: data of Vardeman & Jobe, chapter 1, example 1; the 3.0 to 22.2 printed there fits a nearby table row.
     """

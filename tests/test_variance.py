@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -21,7 +19,7 @@ def furnace() -> tuple[np.ndarray, pd.DataFrame]:
 
 
 def test_furnace_nested_analysis_of_variance() -> None:
-    """NIST/SEMATECH e-Handbook 3.5.1.4: run, zone in run, wafer; components 312.557, 225.383, 120.893."""
+    """A-FURN: NIST/SEMATECH e-Handbook 3.5.1.4: run, zone in run, wafer; components 312.557, 225.383, 120.893."""
     y, rows = furnace()
     found = components(y, [("run", rows["run"]), ("zone", rows["zone"])], residual="wafer")
     run, zone, wafer = found.table
@@ -37,7 +35,7 @@ def test_furnace_nested_analysis_of_variance() -> None:
 
 
 def test_furnace_run_clustered_error_is_more_than_twice_the_naive() -> None:
-    """e-Handbook 3.5.1.2 prints the naive interval (se 1.9585); with the run as the unit it is sqrt(MS_run/N)."""
+    """A-FURN-b: e-Handbook 3.5.1.2 prints the naive interval (se 1.9585); by the run it is sqrt(MS_run/N)."""
     y, rows = furnace()
     mean, se, runs = clustered_mean(y, rows["run"])
     assert (mean, runs) == (pytest.approx(563.0357, abs=5e-5), 21)
@@ -46,7 +44,7 @@ def test_furnace_run_clustered_error_is_more_than_twice_the_naive() -> None:
 
 
 def test_dyestuff() -> None:
-    """Bates et al., J. Stat. Software 67(1): REML batch variance 1764.05, sigma 49.5101, vcov 375.7147."""
+    """A-DYE: Bates et al., J. Stat. Software 67(1): REML batch variance 1764.05, sigma 49.5101, vcov 375.7147."""
     rows = table("dyestuff")
     found = components(rows["Yield"].to_numpy(dtype=float), [("batch", rows["Batch"])])
     assert found.variances[0] == pytest.approx(1764.05, rel=1e-4)
@@ -63,7 +61,7 @@ DYESTUFF2 = [
 
 
 def test_zero_component_is_zero() -> None:
-    """lme4 `Dyestuff2`: mean 5.6656, batch variance 0, ML sigma 3.653231, so REML sigma² = 3.653231² x 30/29."""
+    """A-DYE2: lme4 `Dyestuff2`: mean 5.6656, batch variance 0, ML sigma 3.653231 (REML: x sqrt(30/29))."""
     y = np.array(DYESTUFF2).ravel()
     found = components(y, [("batch", np.repeat(np.arange(6), 5))])
     assert found.mean == pytest.approx(5.6656, abs=1e-5)
@@ -73,14 +71,10 @@ def test_zero_component_is_zero() -> None:
 
 
 def test_pastes_and_statsmodels() -> None:
-    """lme4 `Pastes` REML: batch 1.657, cask² 2.904², residual 0.678; the same from statsmodels MixedLM."""
-    statsmodels = pytest.importorskip("statsmodels")
+    """A-PASTES: lme4 `Pastes` REML: batch 1.657, cask² 2.904², residual 0.678; the same from statsmodels MixedLM."""
     from statsmodels.regression.mixed_linear_model import MixedLM
 
-    path = Path(statsmodels.__file__).parent / "regression" / "tests" / "results" / "pastes.csv"
-    if not path.exists():
-        pytest.skip("this statsmodels wheel has no pastes.csv")
-    rows = pd.read_csv(path)
+    rows = table("pastes")
     found = components(rows["strength"].to_numpy(dtype=float), [("batch", rows["batch"]), ("cask", rows["cask"])])
     assert found.mean == pytest.approx(60.0533, abs=1e-4)
     assert found.mean_se == pytest.approx(0.6769, abs=1e-4)
