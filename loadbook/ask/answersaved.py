@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from loadbook.ground import times
 from loadbook.ground.errors import NotFoundError
 from loadbook.keep import seal
 
+from . import answerdata
 from .answersubject import as_kept
 
 if TYPE_CHECKING:
@@ -29,7 +30,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Saved:
-    """A kept answer: the question, the JSON keys and the sentences as given, when, and its score so far."""
+    """A kept answer: the question, the JSON keys and the sentences as given, when, and its score so far.
+
+    behind  what stood behind it on that day and is in no key: the part's own runs, its state and tolerance ({} for an
+            answer kept before that was noted)
+    """
 
     answer_id: int
     answered_at: str
@@ -39,6 +44,7 @@ class Saved:
     method: str
     evidence_sha256: str
     outcomes: list[dict[str, Any]]
+    behind: dict[str, Any] = field(default_factory=dict)
 
 
 def save(book: BookFolder, found: Answer, taken_by: str | None = None) -> int:
@@ -53,7 +59,7 @@ def save(book: BookFolder, found: Answer, taken_by: str | None = None) -> int:
     row = {
         "answered_at": times.stored(times.now()),
         "question": _json(asked),
-        "result": _json({"answer": found.to_json(), "text": found.text}),
+        "result": _json({"answer": found.to_json(), "text": found.text, "behind": _behind(book, found)}),
         "method": found.method,
         "evidence_sha256": found.evidence_sha256,
         "part": about.part,
@@ -85,8 +91,37 @@ def saved(book: BookFolder, number: int) -> Saved:
     )
     return Saved(
         number, row["answered_at"], json.loads(row["question"]), kept["answer"], kept["text"], row["method"],
-        row["evidence_sha256"], [dict(r) for r in outcomes],
+        row["evidence_sha256"], [dict(r) for r in outcomes], kept.get("behind", {}),
     )  # fmt: skip
+
+
+def _behind(book: BookFolder, found: Answer) -> dict[str, Any]:
+    """What a letter tells beside the keys, as it stood on the day of the answer."""
+    about = found.subject
+    limits = book.read().execute(
+        "SELECT lower_mm, upper_mm FROM characteristic WHERE part = ? AND characteristic = ?",
+        (about.part, about.characteristic),
+    ).fetchone()  # fmt: skip
+    return {
+        "own": found.own, "own_runs": _own_runs(found), "before_um": found.before_um, "shape": about.shape,
+        "family": about.family, "known": found.reply.known if found.reply else None,
+        "model_only": found.reply.model_only if found.reply else None,
+        "lower_mm": limits["lower_mm"] if limits else None, "upper_mm": limits["upper_mm"] if limits else None,
+    }  # fmt: skip
+
+
+def _own_runs(found: Answer) -> list[dict[str, Any]]:
+    """One row per run of this part and characteristic, oldest first: date, pieces, mean, lowest and highest told."""
+    about, pieces = found.subject, found.history
+    if found.reply is None or pieces is None or about.part is None:
+        return []
+    scale = Scale(about.scale, about.reference_length_mm, found.before_um)
+    own = pieces[(pieces["part"] == about.part) & (pieces["characteristic"] == about.characteristic)]
+    return [
+        {"run": str(run), "date": answerdata.date_of(float(rows["day"].iloc[0])), "pieces": len(rows),
+         "mean": scale.told(rows["z"].mean()), "low": scale.told(rows["z"].min()), "high": scale.told(rows["z"].max())}
+        for run, rows in sorted(own.groupby("run"), key=lambda g: (float(g[1]["day"].iloc[0]), str(g[0])))
+    ]  # fmt: skip
 
 
 def link(book: BookFolder, source: Source) -> int:
