@@ -65,7 +65,7 @@ class RunPicture:
 
     apart    (name, series) of differences [°C]: 'spread' over the load, 'spread of a piece' and 'spread within X mm'
              where the cycle limits them, and 'lead' (hottest control minus coldest work TC; while cooling hottest work
-             minus coldest control TC)
+             minus coldest control TC), up to where judging ends
     holds    of calc.phases, with their bands;  soaks  as counted
     """
 
@@ -88,8 +88,9 @@ def run_picture(
     apart = []
     for name, limit in wanted.items():
         series = lead_of(view, limit, frame) if limit.quantity == "lead" else spread_of(view, limit, frame)
-        if series is not None and np.isfinite(series.value).any():
-            apart.append((name, series.value))
+        value = None if series is None else np.where(view.judged, series.value, np.nan)
+        if value is not None and np.isfinite(value).any():
+            apart.append((name, value))
     limits = _limits(view, cycle, pieces, frame) if cycle else []
     asked = _asked(cycle, phases) if cycle else []
     soaks = _soaks(view, cycle, frame)

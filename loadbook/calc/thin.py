@@ -33,13 +33,13 @@ class Thinning:
 def thinning(t_s: Floats, most: int = 1000) -> Thinning:
     """Stretches of equal time over a time axis that rises; no more than `most` of them.
 
-    t_s   (n,) [s];  most  > 0. With no more than two samples per stretch the trace stays whole.
+    t_s   (n,) [s];  most  > 0. With no more than three samples per stretch the trace stays whole.
 
     >>> thinning(np.arange(10.0), 2).moments.tolist()
     [0, 5]
     """
     n = t_s.size
-    if n <= 2 * most:
+    if n <= 3 * most:
         every = np.arange(n, dtype=np.int64)
         return Thinning(every, n, every, True)
     span = float(t_s[-1] - t_s[0])

@@ -15,7 +15,7 @@ from typing import Any
 
 from .tables import exact, plain
 
-VOID = frozenset({"meta", "input", "br", "hr", "line", "path", "rect", "circle", "polyline", "col"})
+VOID = frozenset({"meta", "input", "br", "hr", "col", "wbr"})  # of HTML; SVG's empty elements are closed
 _JOINERS = ("\u200c", "\u200d")  # they hold letters of some scripts, and emoji, together; harmless in a page
 
 

@@ -162,6 +162,13 @@ def mark(word: str, *, shape: str | None = None, words: Any = None) -> Html:
     return el("span", drawn, " ", word if words is None else words, class_=f"mark {shape}")
 
 
+def moment(told: str | None) -> Html | None:
+    """A date with a time in a narrow cell: it breaks between the two and nowhere else; None for none."""
+    if not told:
+        return None
+    return join([el("span", word, class_="whole") for word in told.split(" ")], " ")
+
+
 def picture(svg: str, alt: str, caption: Any = None, *, name: str | None = None) -> Html:
     """A ready SVG of our own making (a chart library's, never from the book) as a figure with its alternative text."""
     return el(
@@ -214,6 +221,6 @@ def write_page(path: Path, source: str, *, force: bool = False) -> None:
 
 
 __all__ = [
-    "Html", "chart", "data_block", "definitions", "el", "join", "mark", "more", "page", "paragraph", "picture",
-    "section", "sentences", "subsection", "table", "text", "write_page",
+    "Html", "chart", "data_block", "definitions", "el", "join", "mark", "moment", "more", "page", "paragraph",
+    "picture", "section", "sentences", "subsection", "table", "text", "write_page",
 ]  # fmt: skip

@@ -67,7 +67,7 @@ def _caption(lines: RunLines) -> list[Html]:
         ("limit", "limit"), ("doubt", "channel in doubt"), ("event", "event, by number"),
     )  # fmt: skip
     items = [el("span", _sample(28, _key(name)), f" {words}") for name, words in key]
-    return [el("span", items, class_="signs"), el("br"), el("span", drawn + " A line is never drawn across a gap.")]
+    return [el("span", items, class_="signs"), el("span", drawn + " A line is never drawn across a gap.")]
 
 
 def _sample(width: int, drawn: Html) -> Html:

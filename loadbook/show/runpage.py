@@ -78,8 +78,7 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     for c in judged.of("broken"):
         value, limit = close_figure(c.value, c.limit, c.unit, system), figure(c.limit, c.unit, system)
         words = [el("b", c.clause), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
-        tail = [w for w in (c.channel, told(c.first_s)) if w]
-        lines.append([words, ", " + ", ".join(tail) if tail else ""])
+        lines.append([words, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
     lines += [[el("b", c.clause), f": {c.missing}"] for c in judged.of("cannot be told")]
     first, more = lines[:6], lines[6:]
     listed = sentences([*first, *([f"and {len(more)} more, below"] if more else [])])
@@ -156,9 +155,9 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
             turn = f"could turn: uncertainty {figure(c.uncertainty, unit, system).replace(' apart', '')}"
         notes = "; ".join(w for w in (c.missing, turn) if w)
         value = close_figure(c.value, c.limit, c.unit, system) or ("never came to bind" if c.verdict == "kept" else "")
-        moment = c.first_s if c.verdict == "broken" else c.worst_s
+        at = c.first_s if c.verdict == "broken" else c.worst_s
         rows.append([join([c.clause, el("span", c.text, class_="says")]), mark(c.verdict), value,
-                     figure(c.limit, c.unit, system), c.channel, told(moment), lasted(c.lasted_s), notes])  # fmt: skip
+                     figure(c.limit, c.unit, system), c.channel, told(at), lasted(c.lasted_s), notes])  # fmt: skip
     columns = ["clause", "verdict", "value", "limit", "channel", "moment", "for", "note"]
     return el("div", table(columns, rows, caption="Clauses, broken ones first", figures=("value", "limit")),
               paragraph("The value is the worst one; of a kept clause, the one nearest to its limit. The moment is the "

@@ -40,7 +40,7 @@ def panel_of(sheet: RunSheet, all_lines: RunLines, number: int, panel: Panel, ax
     field = el("div", drawing(under, grid, drawn, over), words, labels, ticks,
                el("span", class_="cursor", hidden=True), el("span", class_="dot", hidden=True),
                _ends(mine, panel, height), class_="field")  # fmt: skip
-    title = f"{panel.title}, {panel.unit}" if panel.unit else panel.title
+    title = ", ".join(w for w in (panel.title if number else "", panel.unit) if w)
     return el("div", el("p", title, class_="unit"), field, class_="panel", style=f"--h:{height:.2f}rem",
               data_panel=str(number))  # fmt: skip
 
@@ -105,7 +105,7 @@ def _ends(mine: list[tuple[int, Line]], panel: Panel, height: float) -> Html:
         middle = (top + LABEL_REM / 2) / height
         leads.append(el("line", x1=0, y1=round(y * HIGH), x2=100, y2=round(middle * HIGH), stroke=x.colour,
                         data_line=str(i)))  # fmt: skip
-        names.append(el("span", x.name, style=f"top:{top:.2f}rem", data_line=str(i)))
+        names.append(el("span", x.name, style=f"top:{percent(top / height)}", data_line=str(i)))
     lead = el("svg", leads, viewBox=f"0 0 100 {HIGH}", preserveAspectRatio="none", aria_hidden="true")
     return el("div", lead, names, class_="ends")
 
@@ -130,7 +130,14 @@ def _limit_labels(panel: Panel, axis: TimeAxis, height: float) -> list[Html]:
         left = axis.share(x.spans[0][0])
         side = f"left:{percent(left)}" if left < 0.55 else f"right:{percent(1 - axis.share(x.spans[-1][1]))}"
         below = top < 0.0
-        out.append(el("span", x.words, class_="said bound", style=f"top:{top + (1.05 if below else 0):.2f}rem;{side}"))
+        out.append(
+            el(
+                "span",
+                x.words,
+                class_="said bound",
+                style=f"top:calc({percent(panel.scale.at(x.value))} + {0.05 if below else -1}rem);{side}",
+            )
+        )
     return out
 
 

@@ -17,7 +17,7 @@ from loadbook.keep.chain import literal
 from .inunits import in_units
 from .judged import figure
 from .markup import Html, el, join
-from .page import definitions, mark, more, paragraph, sentences, subsection, table
+from .page import definitions, mark, moment, more, paragraph, sentences, subsection, table
 from .runwords import clock, when_of
 
 MANY = 40  # rows from which a table is told on demand
@@ -50,27 +50,41 @@ def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None
     """Run figures, then those per channel on demand; each name opens its definition."""
     told = when_of(sheet, book)
     known = terms()
-    whole = [p for p in sheet.parameters if p.channel is None]
+    whole = [p for p in sheet.parameters if p.channel is None and not _variant(p.parameter)]
+    variants = [p for p in sheet.parameters if p.channel is None and _variant(p.parameter)]
     per_channel = [p for p in sheet.parameters if p.channel is not None]
     stated = [r for r in sheet.stated if r["source"] == "stated"]
     out: list[Html | None] = []
     columns = ["parameter", "value", "standard error", "moment", "note"]
+
+    def rows(found: list[Parameter]) -> list[list[Any]]:
+        return [[_defined(p.parameter, known), figure(p.value, p.unit, system), _error(p, system), told(p.at_s), p.note]
+                for p in found]  # fmt: skip
+
     if whole:
-        rows = [[_defined(p.parameter, known), figure(p.value, p.unit, system), _error(p, system), told(p.at_s), p.note]
-                for p in whole]  # fmt: skip
-        out.append(table(columns, rows, caption="From the trace", figures=columns[1:3]))
+        out.append(table(columns, rows(whole), caption="From the trace", figures=columns[1:3]))
         out.append(paragraph("A name opens its definition.", class_="note"))
+    if variants:
+        inner = table(
+            columns, rows(variants), caption="Per segment and threshold", figures=columns[1:3], hide_caption=True
+        )
+        out.append(more(f"Per segment of the cycle, and above a temperature: {len(variants)} figures", inner))
     if per_channel:
-        rows = [[p.parameter, p.channel, figure(p.value, p.unit, system), _error(p, system), told(p.at_s), p.note]
+        each = [[p.parameter, p.channel, figure(p.value, p.unit, system), _error(p, system), told(p.at_s), p.note]
                 for p in per_channel]  # fmt: skip
         heads = ["parameter", "channel", *columns[1:]]
-        inner = table(heads, rows, caption="Per channel", figures=heads[2:4], hide_caption=True)
-        out.append(more(f"Per channel: {len(rows)} figures", inner))
+        inner = table(heads, each, caption="Per channel", figures=heads[2:4], hide_caption=True)
+        out.append(more(f"Per channel: {len(each)} figures", inner))
     if stated:
-        rows = [[_defined(r["parameter"], known), figure(r["value"], r["unit"], system), r["note"]] for r in stated]
-        out.append(table(["parameter", "value", "note"], rows, caption="Stated by a person, not measured",
+        given = [[_defined(r["parameter"], known), figure(r["value"], r["unit"], system), r["note"]] for r in stated]
+        out.append(table(["parameter", "value", "note"], given, caption="Stated by a person, not measured",
                          figures=("value",)))  # fmt: skip
     return out or [paragraph("No parameter is known: there is no trace, and nothing was stated.")]
+
+
+def _variant(name: str) -> bool:
+    """Is it a figure of one segment or of one threshold, told on demand; events are told at once."""
+    return term_name(name) != name and not name.startswith("event_")
 
 
 def _error(p: Parameter, system: str) -> str | None:
@@ -79,11 +93,12 @@ def _error(p: Parameter, system: str) -> str | None:
 
 def _defined(name: str, known: dict[str, Any]) -> Html:
     term = known.get(term_name(name))
+    words = join([[piece, el("wbr")] for piece in name.replace("_", "_\0").split("\0")])
     if term is None:
-        return el("span", name)
+        return el("span", words)
     tail = [el("p", el("code", term.formula))] if term.formula else []
     source = [el("p", f"Source: {term.source}.", class_="note")] if term.source else []
-    return more(name, el("p", term.definition), tail, source)
+    return more(words, el("p", term.definition), tail, source)
 
 
 # ---- pieces -----------------------------------------------------------------------------------------------------
@@ -94,8 +109,8 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
     names = ["part", "revision", "serial", "quantity", "heat_number", "job", "setup", "position", "axis", "supports",
              "span_mm", "machining", "condition", "stock_mm", "tempered_at_c"]  # fmt: skip
     heads, cells = in_units(names, [[p[n] for n in names] for p in sheet.pieces], system)
-    heads = ["heat number" if h == "heat_number" else h for h in heads]
-    right = ("quantity", "supports", *(h for h in heads if h.startswith(("span", "stock", "tempered"))))
+    heads = [_head(h) for h in heads]
+    right = ("quantity", "supports", *(h for h in heads if ", " in h))
     pieces = table(heads, cells, caption="Pieces", figures=right)
     out: list[Html | None] = [_folded(pieces, len(cells), f"{len(cells)} pieces")]
     if not sheet.movement:
@@ -111,6 +126,13 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
     made = table(columns, rows, caption="Movement in this run", figures=columns[2:7])
     out.append(_folded(made, len(rows), f"{len(rows)} movements"))
     return out
+
+
+def _head(column: str) -> str:
+    """A column's name as a heading: 'stock_mm' is 'stock, mm'."""
+    name, _, unit = column.rpartition("_")
+    labels = {"mm": "mm", "in": "in", "c": "°C", "f": "°F"}
+    return f"{name.replace('_', ' ')}, {labels[unit]}" if unit in labels else column.replace("_", " ")
 
 
 def _folded(made: Html, rows: int, words: str) -> Html:
@@ -178,7 +200,9 @@ def approved(sheet: RunSheet, book: BookFolder) -> list[Html | None]:
     """What people decided about the parts, as recorded."""
     out: list[Html | None] = []
     if sheet.approvals:
-        rows = [[a["decision"], a["person"], a["role"], clock(book, a["at"]), a["note"]] for a in sheet.approvals]
+        rows = [
+            [a["decision"], a["person"], a["role"], moment(clock(book, a["at"])), a["note"]] for a in sheet.approvals
+        ]
         out.append(table(["decision", "person", "role", "moment", "note"], rows, caption="Approvals"))
     else:
         out.append(paragraph("No approval is recorded."))
@@ -196,7 +220,7 @@ def amended(sheet: RunSheet, book: BookFolder) -> Html:
     if not sheet.amendments:
         return paragraph("None of the records above was corrected after it was taken in.")
     rows = [[f"{a['kind']} {a['record']}", a["column_name"], literal(a["old_value"]), literal(a["new_value"]), a["who"],
-             clock(book, a["at"]), a["why"]] for a in sheet.amendments]  # fmt: skip
+             moment(clock(book, a["at"])), a["why"]] for a in sheet.amendments]  # fmt: skip
     return table(["record", "column", "was", "became", "who", "when", "why"], rows, caption="Amendments",
                  drop_empty=False)  # fmt: skip
 

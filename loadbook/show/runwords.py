@@ -11,6 +11,8 @@ from loadbook.calc.model import Segment
 from loadbook.keep.book import BookFolder
 
 from .judged import figure, lasted
+from .markup import Html
+from .page import moment
 
 _LEAVING = {"restart": "leaving it starts the count again", "pause": "leaving it pauses the count",
             "end": "leaving it ends the count"}  # fmt: skip
@@ -107,6 +109,6 @@ def clock(book: BookFolder, text: str | None) -> str:
     return local(text, book)[:16]
 
 
-def when_of(sheet: RunSheet, book: BookFolder) -> Callable[[float | None], str]:
-    """Tells a second of the trace on the shop's clock."""
-    return lambda seconds: local(sheet.judged.moment(seconds), book)
+def when_of(sheet: RunSheet, book: BookFolder) -> Callable[[float | None], Html | None]:
+    """Tells a second of the trace on the shop's clock, as a cell of a table."""
+    return lambda seconds: moment(local(sheet.judged.moment(seconds), book))
