@@ -17,10 +17,10 @@ from .answersubject import conditions
 from .filters import Filters
 
 if TYPE_CHECKING:
-    import duckdb
     import pandas as pd
 
     from loadbook.keep.book import BookFolder
+    from loadbook.keep.session import Session
 
 NEEDS = {"movement", "run_parameter", "history_break", "confirmation", "reading"}
 COLUMNS = (
@@ -121,42 +121,42 @@ def load(book: BookFolder, filters: Filters | None = None, kind: str | None = No
 
     kind  only this kind of characteristic
     """
-    from loadbook.keep.session import open_session
+    from loadbook.keep.session import prepare
 
-    connection = open_session(book, set(NEEDS))
-    try:
-        return _read(connection, filters or Filters(), kind)
-    finally:
-        connection.close()
+    with prepare(book, set(NEEDS)) as session:
+        return _read(session, filters or Filters(), kind)
 
 
-def _read(connection: duckdb.DuckDBPyConnection, filters: Filters, kind: str | None) -> Source:
-    columns = {str(r[0]) for r in connection.execute("DESCRIBE movement").fetchall()}
+_BREAKS = 'SELECT "at", what, furnace FROM history_break ORDER BY "at"'
+
+
+def _read(session: Session, filters: Filters, kind: str | None) -> Source:
     if filters.where is not None:
         from loadbook.keep.condition import check_condition
 
         check_condition(filters.where)
-        connection.execute("SET enable_external_access = false")
-        connection.execute("SET lock_configuration = true")
-    where, values = filters.sql(columns)
+    where, values = filters.sql(session.columns("movement"))
     if kind is not None:
         where, values = f"({where}\n) AND kind = ?", [*values, kind]
     settings = ", ".join(
         f"coalesce(p.asked_{n}, p.{n}) AS {n}, p.asked_{n} IS NOT NULL AS {n}_asked" for n in PLANNABLE
     )
-    frame = connection.execute(
+    history = (
         f"WITH m AS (SELECT {', '.join(COLUMNS)} FROM movement WHERE {where}), believed AS ("
         " SELECT DISTINCT r.run, r.part, r.serial, r.characteristic, true AS believed FROM confirmation AS c"
         " JOIN reading AS r USING (reading_id) WHERE c.subject = 'reading' QUALIFY row_number() OVER ("
-        " PARTITION BY c.reading_id ORDER BY c.at DESC, c.confirmation_id DESC) = 1 AND c.decision = 'refused')"
+        " PARTITION BY c.reading_id ORDER BY c.confirmation_id DESC) = 1 AND c.decision = 'refused')"
         f" SELECT m.* EXCLUDE (process), coalesce(m.process, '{NO_PROCESS}') AS process, {settings},"
         " coalesce(b.believed, false) AS believed FROM m LEFT JOIN run_parameter AS p USING (run)"
         " LEFT JOIN believed AS b USING (run, part, serial, characteristic)"
-        " ORDER BY m.started, m.run, m.part, m.serial, m.characteristic",
-        values or None,
-    ).df()
+        " ORDER BY m.started, m.run, m.part, m.serial, m.characteristic"
+    )
+    session.load([(history, values), (_BREAKS, None)])
+    session.connection.execute("SET enable_external_access = false")
+    session.connection.execute("SET lock_configuration = true")
+    frame = session.frame(history, values)
     frame["condition"] = _spelled(frame["condition"])
-    rows = connection.execute('SELECT "at", what, furnace FROM history_break ORDER BY "at"').fetchall()
+    rows = session.rows(_BREAKS)
     return Source(frame, tuple(Break(_moment_day(at), what, furnace) for at, what, furnace in rows))
 
 

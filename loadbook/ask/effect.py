@@ -92,8 +92,13 @@ def effect(
         from dataclasses import replace
 
         filters = replace(filters, **{name: characteristic})
-    data = load(book, filters, asked, also=MORE_FACTORS)
     names = [of] if isinstance(of, str) else list(of)
+    wanted = _words(names)
+    every = [w.lower() for w in wanted] == ["all"]
+    data = load(book, filters, asked, also=MORE_FACTORS, parameters=None if every else wanted or PLANNABLE)
+    known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
+    if not every and not known.issuperset(wanted):  # the refusal names what there is
+        data = load(book, filters, asked, also=MORE_FACTORS)
     return effect_of(data, names, stage, asked, confidence, system or book.units)
 
 
@@ -108,7 +113,7 @@ def effect_of(
     """`effect` over rows that were read already."""
     import pandas as pd
 
-    wanted = [name.strip() for text in of for name in text.split(",") if name.strip()]
+    wanted = _words(of)
     defaults = not wanted
     parameters, factors = _named(wanted, data)
     frame = movement.with_value(data.frame, stage)
@@ -140,6 +145,11 @@ def effect_of(
     result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, measured)
     result.warnings = _warnings(result, data, frame, flags)
     return result
+
+
+def _words(of: Sequence[str]) -> list[str]:
+    """The names in `of`, of which each text may hold several with commas."""
+    return [name.strip() for text in of for name in text.split(",") if name.strip()]
 
 
 def _row(e: Effect) -> dict[str, Any]:

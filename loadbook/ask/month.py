@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.ground import times
 from loadbook.ground.errors import UsageError
 from loadbook.keep.book import BookFolder
-from loadbook.keep.session import open_session
+from loadbook.keep.session import prepare
 
 from .filters import Filters
 
@@ -77,11 +77,10 @@ def month_of(book: BookFolder, month: str) -> Month:
 
     since, until = bounds(month, book)
     span: list[Any] = [_naive(since), _naive(until)]
-    connection = open_session(book, {"runs", "verdicts", "movement"})
-    try:
-        runs, verdicts, movement = (connection.execute(sql, span).df() for sql in (_RUNS, _VERDICTS, _MOVEMENT))
-    finally:
-        connection.close()
+    reads = (_RUNS, _VERDICTS, _MOVEMENT)
+    with prepare(book, {"runs", "verdicts", "movement"}) as session:
+        session.load([(sql, span) for sql in reads])
+        runs, verdicts, movement = (session.frame(sql, span) for sql in reads)
     aside = movement[movement["set_aside"].notna()]
     counted = aside.groupby("set_aside").size().rename("readings").reset_index() if len(aside) else aside[["set_aside"]]
     treatments = movement.iloc[:0]

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from loadbook.ground.errors import NotFoundError, UsageError
 from loadbook.keep.condition import check_condition
-from loadbook.keep.session import open_session
+from loadbook.keep.session import prepare
+from loadbook.keep.tracefile import quoted
 
 if TYPE_CHECKING:
-    import duckdb
     import pandas as pd
 
     from loadbook.keep.book import BookFolder
@@ -26,7 +26,7 @@ class MovementData:
     frame        the view `movement`, filtered
     parameters   run, parameter, value, unit, source: one row per run and parameter; achieved (trace, else stated)
                  or, where `asked`, what the cycle or the program asked for
-    unmeasured   pieces of the filtered runs without any reading;  without_pair  how many runs that concerns
+    unmeasured   pieces of the filtered runs without any reading;  unmeasured_runs  how many runs that concerns
     believed     rows (run, part, serial, characteristic) that a person said are no blunder
     """
 
@@ -50,72 +50,82 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def load(book: BookFolder, filters: Filters, asked: bool = False, also: Sequence[str] = ()) -> MovementData:
+def load(
+    book: BookFolder,
+    filters: Filters,
+    asked: bool = False,
+    also: Sequence[str] = (),
+    parameters: Sequence[str] | None = None,
+) -> MovementData:
     """Read the rows of a question; `also` names further columns of the view (names it does not have are left out).
 
+    parameters  the parameters that the question is about (None: all that the book has)
     Raises UsageError for a filter that does not apply, NotFoundError where no reading fits.
     """
+    import duckdb
     import pandas as pd
 
-    connection = open_session(book, {"movement", "pieces", "parameter", "confirmation", "reading"})
-    try:
-        columns = {str(r[0]) for r in connection.execute("DESCRIBE movement").fetchall()}
+    if filters.where is not None:
+        check_condition(filters.where)
+    with prepare(book, {"movement", "pieces", "parameter", "confirmation", "reading"}) as session:
+        columns = session.columns("movement")
         where, values = filters.sql(columns)
         listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in also if c in columns)]))
-        frame = _rows(connection, f"SELECT {listed} FROM movement WHERE {where}", values, filters)
-        parameters = connection.execute(
-            "SELECT run, parameter, value, unit, source FROM parameter WHERE channel IS NULL AND "
-            + ("source = 'asked'" if asked else "source IN ('trace', 'stated')")
-            + " ORDER BY run, parameter, source DESC"  # trace before stated
-        ).df()
-        unmeasured = _unmeasured(connection, filters)
-        believed = connection.execute(
-            "SELECT DISTINCT r.run, r.part, r.serial, r.characteristic FROM confirmation AS c"
-            " JOIN reading AS r USING (reading_id) WHERE c.subject = 'reading'"
-            " QUALIFY row_number() OVER (PARTITION BY c.reading_id ORDER BY c.at DESC, c.confirmation_id DESC) = 1"
-            " AND c.decision = 'refused'"
-        ).df()
-    finally:
-        connection.close()
+        rows = (f"SELECT {listed} FROM movement WHERE {where}", values)
+        unmeasured = _unmeasured(session.columns("pieces"), filters)
+        reads = [rows, (_PARAMETERS, None), (_BELIEVED, None), *([unmeasured] if unmeasured else [])]
+        try:
+            session.load(reads, {"parameter": _of_runs(asked, parameters)})
+            frame = session.frame(*rows)
+        except duckdb.Error as exc:
+            if filters.where is None:
+                raise
+            raise UsageError(
+                f"--where {filters.where!r} is no condition over movement: {str(exc).splitlines()[0]}",
+                mend='Write it like --where "length_mm > 300"; loadbook sql "DESCRIBE movement" lists the columns',
+            ) from exc
+        figures = session.frame(_PARAMETERS)
+        counted = session.rows(*unmeasured)[0] if unmeasured else (0, 0)
+        believed = session.frame(_BELIEVED)
     if frame.empty:
         known = filters.given()
         told = ", ".join(f"--{k} {v}" for k, v in known.items()) or "the whole book"
         raise NotFoundError(
             f"no readings for {told}", mend="loadbook list readings shows what there is; loadbook take readings adds"
         )
-    parameters = parameters.drop_duplicates(["run", "parameter"])
+    figures = figures.drop_duplicates(["run", "parameter"])
     runs = pd.Index(frame["run"].unique())
-    parameters = parameters[parameters["run"].isin(runs)].reset_index(drop=True)
-    return MovementData(frame, parameters, *unmeasured, believed)
+    figures = figures[figures["run"].isin(runs)].reset_index(drop=True)
+    return MovementData(frame, figures, int(counted[0]), int(counted[1]), believed)
 
 
-def _rows(connection: duckdb.DuckDBPyConnection, sql: str, values: list[object], filters: Filters) -> pd.DataFrame:
-    import duckdb
-
-    if filters.where is None:
-        return connection.execute(sql, values or None).df()
-    check_condition(filters.where)
-    try:
-        return connection.execute(sql, values or None).df()
-    except duckdb.Error as exc:
-        raise UsageError(
-            f"--where {filters.where!r} is no condition over movement: {str(exc).splitlines()[0]}",
-            mend='Write it like --where "length_mm > 300"; loadbook sql "DESCRIBE movement" lists the columns',
-        ) from exc
+# of the rows that are copied (see _of_runs): what the trace shows stands before what was stated
+_PARAMETERS = "SELECT run, parameter, value, unit, source FROM parameter ORDER BY run, parameter, source DESC"
+_BELIEVED = (
+    "SELECT DISTINCT r.run, r.part, r.serial, r.characteristic FROM confirmation AS c"
+    " JOIN reading AS r USING (reading_id) WHERE c.subject = 'reading'"
+    " QUALIFY row_number() OVER (PARTITION BY c.reading_id ORDER BY c.confirmation_id DESC) = 1"
+    " AND c.decision = 'refused'"
+)
 
 
-def _unmeasured(connection: duckdb.DuckDBPyConnection, filters: Filters) -> tuple[int, int]:
-    """Pieces of the same runs and parts that have no reading at all: leaving them out would flatter."""
-    columns = {str(r[0]) for r in connection.execute("DESCRIBE pieces").fetchall()}
-    given = filters.given()
-    if any(name not in columns and name not in ("since", "until") for name in given):
-        return 0, 0  # a filter on characteristics or a free condition: pieces without readings have neither
+def _of_runs(asked: bool, names: Sequence[str] | None) -> str:
+    """The rows of `parameter` that are wanted: of the run as a whole, asked or achieved, of these names."""
+    told = "channel IS NULL AND " + ("source = 'asked'" if asked else "source IN ('trace', 'stated')")
+    return told if names is None else f"{told} AND parameter IN ({', '.join(map(quoted, names))})"
+
+
+def _unmeasured(columns: set[str], filters: Filters) -> tuple[str, list[object]] | None:
+    """The query for pieces of the same runs and parts without any reading: leaving them out would flatter.
+
+    None where a filter is on what such pieces do not have (characteristics), or free. columns: of the view `pieces`
+    """
+    if any(name not in columns and name not in ("since", "until") for name in filters.given()):
+        return None
     where, values = filters.sql(columns)
-    row = connection.execute(
+    return (
         f"SELECT coalesce(sum(quantity), 0), count(DISTINCT run) FROM (SELECT * FROM pieces WHERE {where}) AS p"
         " WHERE p.status = 'done' AND NOT EXISTS (SELECT 1 FROM reading AS r"
         " WHERE r.run = p.run AND r.part = p.part AND r.serial = p.serial)",
-        values or None,
-    ).fetchone()
-    assert row is not None
-    return int(row[0]), int(row[1])
+        values,
+    )

@@ -93,13 +93,11 @@ def run_report(
 def _trusted(
     book: BookFolder, file: SqlFile, sent: dict[str, Any]
 ) -> tuple[list[str], list[tuple[Any, ...]], list[LeftOut]]:
-    made = session.start(book, file.needs)
-    try:
+    with session.prepare(book, file.needs) as made:
+        made.load([(file.text, sent)])
         result = made.connection.execute(file.text, sent or None)
         columns = [d[0] for d in result.description or []]
         return columns, result.fetchall(), made.left_out
-    finally:
-        made.connection.close()
 
 
 def _values(book: BookFolder, file: SqlFile, given: Mapping[str, str]) -> dict[str, Any]:
