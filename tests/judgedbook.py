@@ -40,8 +40,10 @@ def book_with(path: Path, cycle: Cycle, units: str = "si") -> BookFolder:
     return book
 
 
-def put_run(book: BookFolder, cycle: Cycle | None, trace: Trace, run: str = "R-1", started: str = STARTED) -> None:
-    """A run with one piece, its channels, its events and its trace, without derived rows."""
+def put_run(
+    book: BookFolder, cycle: Cycle | None, trace: Trace, run: str = "R-1", started: str = STARTED, **more: Any
+) -> None:
+    """A run with one piece, its channels, its events and its trace, without derived rows; more goes to the run."""
     trace = replace(trace, run=run, started=started)
     zero = times.from_stored(started)
     trace_id = re.sub("[^a-z0-9]+", "-", run.lower()).strip("-")
@@ -51,7 +53,7 @@ def put_run(book: BookFolder, cycle: Cycle | None, trace: Trace, run: str = "R-1
          "serial": "007" if c.role == "work" else None, "tc_type": "K"}
         for c in trace.channels
     ]  # fmt: skip
-    head = {"run": run, "furnace": "F2", "started": started, "status": "done"}
+    head = {"run": run, "furnace": "F2", "started": started, "status": "done", **more}
     if cycle is not None:
         head |= {"cycle": cycle.cycle, "cycle_revision": cycle.revision}
     trace_row = {

@@ -46,7 +46,9 @@ def panel_of(sheet: RunSheet, all_lines: RunLines, number: int, panel: Panel, ax
 
 
 def _tick(value: float, panel: Panel) -> str:
-    return f"{value:.0e}".replace("e-0", "e-").replace("e+0", "e+") if panel.scale.log else f"{value:g}"
+    if panel.scale.log and not 0.001 < value < 99999.0:
+        return f"{value:.0e}".replace("e-0", "e-").replace("e+0", "e+")
+    return f"{value:g}"
 
 
 def _ground(sheet: RunSheet, panel: Panel, axis: TimeAxis, system: str) -> tuple[list[Html], list[Html]]:
