@@ -102,10 +102,11 @@ def _behind(book: BookFolder, found: Answer) -> dict[str, Any]:
         "SELECT lower_mm, upper_mm FROM characteristic WHERE part = ? AND characteristic = ?",
         (about.part, about.characteristic),
     ).fetchone()  # fmt: skip
+    reply = found.reply
     return {
-        "own": found.own, "own_runs": _own_runs(found), "before_um": found.before_um, "shape": about.shape,
-        "family": about.family, "known": found.reply.known if found.reply else None,
-        "model_only": found.reply.model_only if found.reply else None,
+        "own": found.own, "own_runs": _own_runs(found), "before_um": found.before_um,
+        "characteristic": about.characteristic, "shape": about.shape, "family": about.family,
+        "known": reply.known if reply else None, "model_only": reply.model_only if reply else None,
         "lower_mm": limits["lower_mm"] if limits else None, "upper_mm": limits["upper_mm"] if limits else None,
     }  # fmt: skip
 

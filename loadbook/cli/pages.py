@@ -12,7 +12,7 @@ import click
 
 from loadbook.keep.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option
+from .common import LoadbookCommand, LoadbookGroup, book_option, say
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -87,4 +87,48 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
 
     path = output or Path(file_name("month", month))
     write_page(path, made(month_seen(book, month), book, units or book.units), force=force)
+    click.echo(str(path))
+
+
+@page.command("answer", cls=LoadbookCommand)
+@click.argument("number", type=int, metavar="N")
+@click.option("--pdf", is_flag=True, help="A PDF of one page instead of HTML.")
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), help="Paper of the PDF (default: letter with --units us)."
+)
+@click.option("--to", metavar="NAME", help="Who it is written to (default: the customer on record).")
+@click.option("--from", "sender", metavar="NAME", help="Who writes it.")
+@click.option("--question", metavar="TEXT", help="The question in the customer's words.")
+@page_options
+@book_option
+def answer_page(
+    number: int, pdf: bool, paper: str | None, to: str | None, sender: str | None, question: str | None,
+    output: Path | None, force: bool, units: str | None, book: BookFolder,
+) -> None:  # fmt: skip
+    """A kept answer as a one-page letter to the customer who asked, as it was given.
+
+    Names no other customer and no part, job, piece or run of one; where it would, it is not written. N is the number
+    that `loadbook answer ... --save` told.
+
+    Example: loadbook page answer 3 --pdf --to "Purchasing" -o answer-3.pdf
+    """
+    from loadbook.ask.letter import letter
+    from loadbook.ground.errors import UsageError
+    from loadbook.show.page import write_page
+
+    system = units or book.units
+    if paper and not pdf:
+        raise UsageError("--paper belongs to a PDF", mend="Add --pdf")
+    found = letter(book, number, system=system, to=to, sender=sender, question=question)
+    path = output or Path(f"answer-{number}.{'pdf' if pdf else 'html'}")
+    if pdf:
+        from loadbook.show.letterpdf import letter_pdf
+
+        write_page(path, letter_pdf(found, paper or ("letter" if system == "us" else "a4")), force=force)
+    else:
+        from loadbook.show.letterpage import letter_page
+
+        write_page(path, letter_page(found), force=force)
+    if found.left_out:
+        say(f"{found.left_out} text(s) of the answer name another customer's work and were left out.")
     click.echo(str(path))

@@ -201,15 +201,15 @@ def sentences(lines: Iterable[Any], *, class_: str | None = None) -> Html | None
     return el("ul", items, class_=class_) if items else None
 
 
-def write_page(path: Path, source: str, *, force: bool = False) -> None:
-    """Write a page whole or not at all. Raises UsageError where the file is there already and force is not given."""
+def write_page(path: Path, source: str | bytes, *, force: bool = False) -> None:
+    """Write a page or a PDF whole or not at all. Raises UsageError where the file is there and force is not given."""
     if path.exists() and not force:
         raise UsageError(
             "there is a file of that name already", where=str(path), mend="Choose another name, or add --force"
         )
     temporary = path.with_name(f".{path.name}.part")
     try:
-        temporary.write_text(source, encoding="utf-8", newline="\n")
+        temporary.write_bytes(source.encode("utf-8") if isinstance(source, str) else source)
         temporary.replace(path)
     except OSError as exc:
         raise LoadbookError(

@@ -1,0 +1,318 @@
+"""An answer as a letter to the customer who asked: one structure of plain texts, which page and PDF both show.
+
+The figures are those that were kept with the answer, whatever the book has learned since. What may be named is decided
+by `letterfilter`, and every text of the letter is looked at once more before it leaves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from loadbook.ground import times, units
+from loadbook.ground.errors import UsageError
+from loadbook.ground.kinds import FORM_KINDS
+
+from .answersaved import Saved, saved
+from .answerwords import many, setting, span, told
+from .letterfilter import Mine, mine, others_classes, refuse_leaks
+from .letterwords import cautions, cleaned, held, narrower, suggestions
+
+if TYPE_CHECKING:
+    from loadbook.keep.book import BookFolder
+
+LONGEST_QUESTION = 600
+LONGEST_NAME = 200
+MOST_RUNS = 5  # of the customer's own nearest runs are listed
+CLOSING = (
+    "This is history and not a promise: it tells what happened to such pieces in our furnaces, not what later "
+    "machining releases. A limit from a code, a drawing or your specification overrules it."
+)
+
+
+@dataclass(frozen=True)
+class OwnRun:
+    """One of the customer's own runs, in the unit of the picture."""
+
+    run: str
+    date: str
+    pieces: int
+    low: float
+    mean: float
+    high: float
+    nearness: float | None = None
+
+
+@dataclass(frozen=True)
+class Interval:
+    """What the picture shows, in `label`: the interval, its middle, the bound, the tolerance's room, own runs.
+
+    room  (low, high) that the tolerance leaves, either may be None;  room_words how it is meant
+    """
+
+    label: str
+    low: float
+    high: float
+    median: float
+    content: float
+    bound: float | None
+    bound_words: str
+    room: tuple[float | None, float | None] | None
+    room_words: str
+    own: list[OwnRun]
+
+
+@dataclass(frozen=True)
+class Letter:
+    """A letter. All texts are plain; `suggestions` are (what, words) pairs; `left_out` counts texts not shown."""
+
+    number: int
+    date: str
+    sender: str
+    addressee: str
+    subject: str
+    question: str
+    headline: str
+    notes: list[str]
+    interval: Interval | None
+    evidence: list[str]
+    runs: list[OwnRun]
+    held: str
+    narrower: str
+    suggestions: list[tuple[str, str]]
+    cautions: list[str]
+    closing: str
+    marking: str
+    method: str
+    refused: bool
+    left_out: int = 0
+    people: frozenset[str] = field(default_factory=frozenset)  # names of fields that a person wrote
+
+    def texts(self) -> Iterator[tuple[str, bool]]:
+        """Every text, and whether a person wrote it."""
+        for name in ("sender", "addressee", "question"):
+            yield getattr(self, name), name in self.people
+        for text in (self.subject, self.headline, self.held, self.narrower, self.closing, self.marking, self.method):
+            yield text, False
+        for text in (*self.notes, *self.evidence, *self.cautions):
+            yield text, False
+        for what, text in self.suggestions:
+            yield f"{what}: {text}", False
+        for run in (*self.runs, *(self.interval.own if self.interval else ())):
+            yield run.run, False
+
+
+def letter(
+    book: BookFolder, number: int, *, system: str | None = None, to: str | None = None, sender: str | None = None,
+    question: str | None = None,
+) -> Letter:  # fmt: skip
+    """The letter of a kept answer.
+
+    system    'si' or 'us' (None: the book's);  to, sender  names as they are to stand;  question  in their words
+    Raises    NotFoundError (no such answer); UsageError (a text too long, or one that names another customer's work);
+              LoadbookError where anything of another would still be named
+    """
+    system = system or book.units
+    for name, text, most in (
+        ("--question", question, LONGEST_QUESTION), ("--to", to, LONGEST_NAME), ("--from", sender, LONGEST_NAME),
+    ):  # fmt: skip
+        if text is not None and len(text) > most:
+            raise UsageError(f"{name} has {len(text)} characters", mend=f"A one-page letter takes {most} at most")
+    kept = saved(book, number)
+    my = mine(book, kept.question.get("part"), kept.question.get("job"), to)
+    for name, said in (("--question", question), ("--to", to), ("--from", sender)):
+        if said and (hits := my.found(said, free=True)):
+            raise UsageError(f"{name} names {hits[0]}, which belongs to another", mend="Say it in other words")
+    found = _letter(book, kept, my, system, to, sender, question)
+    refuse_leaks(my, found.texts())
+    return found
+
+
+def _letter(
+    book: BookFolder, kept: Saved, my: Mine, system: str, to: str | None, sender: str | None, question: str | None
+) -> Letter:
+    asked, result, behind = kept.question, kept.result, kept.behind
+    who = _who(asked, behind, my)
+    process = my.safe(asked.get("process"), "heat treatment")
+    treated = _treated(asked, my, system)
+    refused = result["refused"] is not None
+    said, left_out = cautions(result["cautions"], result["outside_range"], my, system)
+    theirs = all(my.owns(r["run"], asked.get("part") or "") for r in behind.get("own_runs", []))
+    advised, dropped = suggestions(result, asked, my, system, theirs)
+    notes: list[str] = []
+    runs: list[OwnRun] = []
+    interval = None
+    if refused:
+        headline = f"We cannot give a figure yet: {cleaned(result['refused'])}."
+    else:
+        unit = result["unit"]
+        of = " of their form error before" if unit == "%" else ""
+        moves = span(result["low"], result["high"], unit, system)
+        headline = (
+            f"{result['content']:.0%} of the pieces should move {moves}{of}; "
+            f"the middle is {told(result['median'], unit, system)}."
+        )
+        notes = _notes(asked, result, system)
+        runs = _nearest(result, my, system)
+        interval = _interval(asked, result, behind, my, system)
+    return Letter(
+        number=kept.answer_id,
+        date=times.shown(kept.answered_at, book.zone)[:10],
+        sender=sender or "",
+        addressee=to or my.customer or "",
+        subject=f"Movement in {process}: {who}",
+        question=question or f"How much will {who} move in {process}{treated}?",
+        headline=headline,
+        notes=notes,
+        interval=interval,
+        evidence=_evidence(book, kept, my, process, system),
+        runs=runs,
+        held="" if refused else held(result, behind),
+        narrower=cleaned(result["need"].get("text", "")) if refused else narrower(result, behind, system),
+        suggestions=advised,
+        cautions=said,
+        closing=CLOSING,
+        marking=_marking(book, asked, my),
+        method=kept.method,
+        refused=refused,
+        left_out=left_out + dropped,
+        people=frozenset(n for n, v in (("sender", sender), ("addressee", to), ("question", question)) if v),
+    )
+
+
+def _who(asked: dict[str, Any], behind: dict[str, Any], my: Mine) -> str:
+    kind = str(asked["kind"])
+    if asked.get("part"):
+        name = my.safe(behind.get("characteristic") or asked.get("characteristic"), kind)
+        return f"{asked['part']}, {name}" + ("" if name.lower() == kind else f" ({kind})")
+    told_words = [my.safe(asked.get(k)) for k in ("material", "shape", "condition")]
+    return f"a new part ({', '.join([*(w for w in told_words if w), kind])})"
+
+
+def _treated(asked: dict[str, Any], my: Mine, system: str) -> str:
+    parts = []
+    if cycle := my.safe(asked.get("cycle")):
+        parts.append(f"by our cycle {cycle} revision {my.safe(asked.get('cycle_revision'), '?')}")
+    parts += [setting(name, value, system) for name, value in (asked.get("settings") or {}).items()]
+    parts += [f"{n} {v}" for n in ("setup", "atmosphere") if (v := my.safe(asked.get(n)))]
+    return f", {', '.join(parts)}" if parts else ""
+
+
+def _notes(asked: dict[str, Any], result: dict[str, Any], system: str) -> list[str]:
+    """How to read the figure: its sign, and the one-sided bound."""
+    form = asked["kind"] in FORM_KINDS
+    out = ["Plus: the form error grows. Minus: it gets smaller." if form else "Plus: it grows. Minus: it shrinks."]
+    if result["unit"] == "um" and system == "us":
+        out[0] += " One × 0.001 in is a thousandth of an inch."
+    if result["bound"] is not None:
+        upper = result["bound"] >= (result["low"] + result["high"]) / 2
+        out.append(
+            f"{result['bound_content']:.0%} of the pieces should stay {'at most' if upper else 'no lower than'} "
+            f"{told(result['bound'], result['unit'], system)}, with {result['bound_confidence']:.0%} confidence."
+        )
+    return out
+
+
+def _nearest(result: dict[str, Any], my: Mine, system: str) -> list[OwnRun]:
+    """The customer's own among the nearest runs, nearest first."""
+    own = [c for c in result["comparables"] if my.owns(c["run"], c["part"])]
+    return [
+        OwnRun(c["run"], c["date"], c["pieces"], *_shown(c, result["unit"], system), round(c["nearness"], 2))
+        for c in own[:MOST_RUNS]
+    ]  # fmt: skip
+
+
+def _shown(row: dict[str, Any], unit: str, system: str) -> tuple[float, float, float]:
+    low, mean, high = (units.show(row[k], unit, system)[0] for k in ("low", "mean", "high"))
+    return low, mean, high
+
+
+def _interval(
+    asked: dict[str, Any], result: dict[str, Any], behind: dict[str, Any], my: Mine, system: str
+) -> Interval:  # fmt: skip
+    unit = result["unit"]
+
+    def shown(value: float | None) -> float | None:
+        return None if value is None else units.show(value, unit, system)[0]
+
+    own = [
+        OwnRun(r["run"], r["date"], r["pieces"], *_shown(r, unit, system))
+        for r in behind.get("own_runs", [])
+        if my.owns(r["run"], asked.get("part") or "")
+    ]
+    room, words = _room(asked, behind, unit)
+    stock = (result["advice"].get("stock") or {}).get("per_side_um")
+    percent = f"{result['bound_content']:.0%} within"
+    return Interval(
+        label=units.show(0.0, unit, system)[1], low=shown(result["low"]) or 0.0, high=shown(result["high"]) or 0.0,
+        median=shown(result["median"]) or 0.0, content=result["content"], bound=shown(result["bound"]),
+        bound_words=f"{percent}; stock {told(stock, 'um', system)} per side" if stock else percent,
+        room=None if room is None else (shown(room[0]), shown(room[1])), room_words=words, own=own,
+    )  # fmt: skip
+
+
+def _room(
+    asked: dict[str, Any], behind: dict[str, Any], unit: str
+) -> tuple[tuple[float | None, float | None] | None, str]:
+    """What the tolerance leaves a piece, in the answer's unit, and how that is meant."""
+    low, high = behind.get("lower_mm"), behind.get("upper_mm")
+    if asked["kind"] in FORM_KINDS:
+        before = behind.get("before_um")
+        if high is None or unit not in ("%", "um") or (unit == "%" and not before):
+            return None, ""
+        if unit == "um":
+            return (None, high * 1000.0), "room of a piece without form error before"
+        return (None, 100.0 * (high * 1000.0 - before) / before), "room of a piece with the usual form error before"
+    if low is None or high is None or unit != "um":
+        return None, ""
+    half = (high - low) / 2 * 1000.0
+    return (-half, half), "room of a piece from the middle of its tolerance"
+
+
+def _evidence(book: BookFolder, kept: Saved, my: Mine, process: str, system: str) -> list[str]:
+    asked, result, behind = kept.question, kept.result, kept.behind
+    if not result["pieces"]:
+        return []
+    out = [
+        f"{'On record of this kind' if result['refused'] else 'It rests on our records of this kind'} in {process}: "
+        f"{many(result['runs'], 'run')}, {many(result['pieces'], 'piece')}, {many(result['parts'], 'part number')}."
+    ]
+    if result["refused"]:
+        return out
+    every = behind.get("own_runs", [])
+    theirs = [r for r in every if my.owns(r["run"], asked.get("part") or "")]
+    if theirs:
+        pieces = sum(r["pieces"] for r in theirs)
+        low, high = min(r["low"] for r in theirs), max(r["high"] for r in theirs)
+        unit = result["unit"]
+        mean = f", on average {told(behind['own']['mean'], unit, system)}" if len(theirs) == len(every) else ""
+        out.append(
+            f"Of your part: {many(len(theirs), 'run')}, {many(pieces, 'piece')}, {theirs[0]['date']} to "
+            f"{theirs[-1]['date']}; they moved {span(low, high, unit, system)}{mean}."
+        )
+    elif not every:
+        near = {"all": "nothing nearer than the same kind of characteristic", "same part": "your part's other sizes"}
+        out.append(f"Nearest evidence: {near.get(result['evidence'], 'pieces of the ' + result['evidence'])}.")
+    classes = others_classes(book, my, result["comparables"], (behind.get("family"), behind.get("shape")))
+    if classes:
+        out.append(f"Among the nearest are, of other customers: {', '.join(classes)}.")
+    return out
+
+
+def _marking(book: BookFolder, asked: dict[str, Any], my: Mine) -> str:
+    """How the letter must be kept, by the flags of the customer's own jobs that stand behind it."""
+    jobs = {asked.get("job")} | {
+        r[0] for r in book.read().execute("SELECT DISTINCT job FROM piece WHERE part = ?", (asked.get("part"),))
+    }
+    flags = {"confidential": False, "export_controlled": False}
+    for job in jobs - {None}:
+        row = book.read().execute(
+            "SELECT customer, confidential, export_controlled FROM job WHERE job = ?", (job,)
+        ).fetchone()  # fmt: skip
+        if row is not None and row["customer"] == my.customer:
+            flags = {name: flags[name] or bool(row[name]) for name in flags}
+    words = [
+        w for w, name in (("Confidential", "confidential"), ("Export-controlled", "export_controlled")) if flags[name]
+    ]
+    return f"{' and '.join(words)}: for the addressee alone." if words else ""

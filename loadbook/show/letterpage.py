@@ -1,0 +1,111 @@
+"""A letter as a page and as what the PDF is set from: the same texts in the same order."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from loadbook.ask.letter import Letter
+
+from .letterpicture import alternative, interval_picture, short
+from .markup import data_block, el, join
+from .page import definitions, page, paragraph, picture, section, sentences, table
+from .tables import plain
+
+KIND = "Answer to an enquiry"
+_MINUS = re.compile(r"(?<![\w-])-(?=\d)")
+COLUMNS = ("your run", "date", "pieces", "lowest", "mean", "highest", "how alike (1 is the same)")
+
+
+def rows(letter: Letter) -> list[list[str]]:
+    """The customer's nearest runs as cells."""
+    return [
+        [r.run, r.date, str(r.pieces), short(r.low), short(r.mean), short(r.high), f"{r.nearness:.2f}"]
+        for r in letter.runs
+        if r.nearness is not None
+    ]  # fmt: skip
+
+
+def runs_caption(letter: Letter) -> str:
+    return f"Your runs that come nearest, {letter.interval.label if letter.interval else ''}"
+
+
+def letter_page(letter: Letter) -> str:
+    """The letter as a self-contained page."""
+    head = definitions([("From", letter.sender), ("To", letter.addressee), ("Date", letter.date)])
+    answer: list[Any] = [
+        paragraph(letter.question, class_="question"),
+        el("p", el("strong", signed(letter.headline))),
+        [paragraph(signed(n)) for n in letter.notes],
+    ]
+    if letter.interval is not None:
+        answer.append(picture(interval_picture(letter.interval), alternative(letter.interval), name="interval"))
+    sections = [section("Your question, and our answer", *answer, name="answer")]
+    behind = [paragraph(signed(t)) for t in letter.evidence]
+    if letter.runs:
+        figures = COLUMNS[2:]
+        behind.append(table(COLUMNS, rows(letter), caption=runs_caption(letter), figures=figures))
+    if letter.held:
+        behind.append(paragraph(letter.held))
+    if behind:
+        sections.append(section("What it rests on", *behind, name="evidence"))
+    if letter.narrower:
+        title = "What to measure" if letter.refused else "What would narrow it"
+        sections.append(section(title, paragraph(signed(letter.narrower)), name="narrower"))
+    if letter.suggestions:
+        pairs = [el("div", el("dt", what), el("dd", signed(words))) for what, words in letter.suggestions]
+        sections.append(section("What we suggest", el("dl", pairs, class_="told"), name="suggestions"))
+    closing = [sentences([signed(c) for c in letter.cautions]), paragraph(letter.closing, class_="caution")]
+    sections.append(section("Please note", *closing, name="cautions"))
+    summary = [el("p", el("strong", letter.marking)) if letter.marking else None, head]
+    told = {"interval": letter.interval, "runs": letter.runs}
+    return page(
+        letter.subject, [*sections, data_block("letter-data", told_json(told))], kind=KIND,
+        summary=join(summary), footer=paragraph(foot(letter)),
+    )  # fmt: skip
+
+
+def told_json(told: Any) -> Any:
+    """The structure's figures for a data block."""
+    if isinstance(told, dict):
+        return {k: told_json(v) for k, v in told.items()}
+    if isinstance(told, (list, tuple)):
+        return [told_json(v) for v in told]
+    return told_json(vars(told)) if hasattr(told, "__dict__") else told
+
+
+def foot(letter: Letter) -> str:
+    """The last line: which answer this is."""
+    return f"Answer {letter.number}, given {letter.date}; method {letter.method}. Shown as it was given."
+
+
+def signed(text: str) -> str:
+    """A text with true minus signs before its figures; names keep their hyphens.
+
+    >>> signed("PN-10 moves -0.5 to 3 µm on 2026-03-01")
+    'PN-10 moves −0.5 to 3 µm on 2026-03-01'
+    """
+    return _MINUS.sub("−", text)
+
+
+def for_setting(letter: Letter, font: str) -> dict[str, Any]:
+    """What the PDF's template is given: plain texts and the picture."""
+
+    def shown(text: str) -> str:
+        return plain(signed(text))
+
+    return {
+        "subject": shown(letter.subject), "kind": KIND, "sender": plain(letter.sender),
+        "addressee": plain(letter.addressee), "date": letter.date, "marking": letter.marking,
+        "question": plain(letter.question), "headline": shown(letter.headline),
+        "notes": [shown(n) for n in letter.notes],
+        "picture": interval_picture(letter.interval, font) if letter.interval else "",
+        "alt": alternative(letter.interval) if letter.interval else "",
+        "evidence": [shown(t) for t in letter.evidence],
+        "columns": list(COLUMNS), "runs": [[plain(c) for c in row] for row in rows(letter)],
+        "runs_caption": runs_caption(letter), "held": shown(letter.held),
+        "narrower_title": "What to measure" if letter.refused else "What would narrow it",
+        "narrower": shown(letter.narrower),
+        "suggestions": [[what, shown(words)] for what, words in letter.suggestions],
+        "cautions": [shown(c) for c in letter.cautions], "closing": letter.closing, "foot": plain(foot(letter)),
+    }  # fmt: skip
