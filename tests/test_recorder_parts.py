@@ -180,9 +180,18 @@ def test_axis_keeps_what_is_odd_as_flags() -> None:
     axis, questions = rising([0, 10, 30, 20, 20, 40], [[1, 2, 4, 3, 9, 5]])
     assert axis.t.tolist() == [0, 10, 20, 30, 40]
     assert axis.values.tolist() == [[1, 2, 3, 4, 5]]
-    assert axis.flags.tolist() == [[0, 0, DUPLICATE_TIME | BACKWARD_TIME, 0, 0]]
+    assert axis.flags.tolist() == [[0, 0, DUPLICATE_TIME, BACKWARD_TIME, 0]]
     assert (axis.duplicates, axis.backwards, axis.repeated) == (1, 1, 0) and not questions
     assert axis.lines.tolist() == [2, 3, 5, 4, 7]
+
+
+def test_one_time_misread_is_one_row_astray_and_never_replaces_another() -> None:
+    axis, questions = rising([0, 10, 50, 30, 40, 50, 60], [[1, 2, 99, 4, 5, 6, 7]])
+    assert axis.t.tolist() == [0, 10, 30, 40, 50, 60]
+    assert axis.values.tolist() == [[1, 2, 4, 5, 6, 7]]
+    assert axis.flags.tolist() == [[0, 0, 0, 0, DUPLICATE_TIME, 0]] and not questions
+    axis, _ = rising([0, 10, 55, 30, 40, 50, 60], [[1, 2, 99, 4, 5, 6, 7]])
+    assert axis.flags.tolist() == [[0, 0, 0, 0, 0, BACKWARD_TIME, 0]]
 
 
 def test_exact_repeats_are_no_duplicates() -> None:

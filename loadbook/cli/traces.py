@@ -39,6 +39,7 @@ _SINGLE = (
     ("unit", "X", "Unit of temperatures that carry none: c, f or k."),
     ("blank-times", "X", "Rows without a time: spread, or skip."),
     ("repeated-times", "X", "Same time, other values: spread (rounded times) or first (duplicates)."),
+    ("short-rows", "X", "Rows with too few cells: blank (the last cells are), or skip."),
     ("fold", "X", "A repeated hour of a clock change: first or second."),
     ("start", "MOMENT", "When an elapsed time was 0; the date, for clock times without one; or 'run'."),
 )
@@ -59,6 +60,7 @@ _CHOICES = {
     "unit": ("c", "f", "k"),
     "blank-times": ("spread", "skip"),
     "repeated-times": ("spread", "first"),
+    "short-rows": ("blank", "skip"),
     "fold": ("first", "second"),
     "decimal": (".", ","),
     "thousands": (".", ",", "'", "blank", "none"),

@@ -59,7 +59,7 @@ class LoadbookError(Exception):
 
     def __str__(self) -> str:
         text = f"{self.where}: {self.what}" if self.where else self.what
-        return f"{text}. {self.mend}" if self.mend else text
+        return f"{text}{'' if text.endswith('?') else '.'} {self.mend}" if self.mend else text
 
 
 class UsageError(LoadbookError):

@@ -63,6 +63,7 @@ class Layout:
     readings        numbers that look like a sentinel and are readings
     blank_times     rows without a time: 'spread' evenly between the written ones, or 'skip'
     repeated_times  rows with the same time and other values: 'spread' (rounded times), or 'first' (duplicates)
+    short_rows      rows with fewer cells than the heading: 'blank' (the last cells are blank) or 'skip' (left out)
     skip            rows beginning with one of these texts are left out
     """
 
@@ -86,6 +87,7 @@ class Layout:
     readings: tuple[str, ...] = ()
     blank_times: str = ""
     repeated_times: str = ""
+    short_rows: str = ""
     skip: tuple[str, ...] = ()
     channels: tuple[ChannelRule, ...] = field(default=())
 
@@ -123,6 +125,7 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "unit": ("", "c", "f", "k"),
     "blank_times": ("", "spread", "skip"),
     "repeated_times": ("", "spread", "first"),
+    "short_rows": ("", "blank", "skip"),
 }
 
 

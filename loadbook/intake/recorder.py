@@ -12,6 +12,7 @@ from .recorderfast import HEAD_BYTES, read_fast
 from .recorderlong import read_long
 from .recordernumbers import MARKS_OPTION
 from .recorderoptions import Options, Question, stop
+from .recorderpreamble import with_hint
 from .recorderpropose import Draft, propose
 from .recorderread import Raw, read_wide
 from .recordersource import Source
@@ -75,6 +76,7 @@ def look(
     questions = [*(draft.questions if draft else ()), *reading.questions]
     if draft and any(q.option == MARKS_OPTION for q in draft.questions):
         questions = [q for q in questions if q.option != MARKS_OPTION or q in draft.questions]
+    questions = with_hint(questions, source, settled)
     notes = [*(draft.notes if draft else ()), *reading.notes]
     return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)))
 

@@ -19,7 +19,8 @@ from .layout import Layout
 from .recordergrid import Grid
 from .recordernames import read_heading
 from .recordernumbers import MISSING_WORDS, OPEN_WORDS, number_pattern
-from .recorderread import Raw, ignored, is_aware, time_indexes
+from .recorderread import Raw, ignored
+from .recorderrows import breaks_off, is_aware, time_indexes
 from .recordersource import Source, decode
 from .recordertable import Table
 from .recordertimes import parse_fast
@@ -104,8 +105,10 @@ def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame |
         return None, names
     if data.count(layout.delimiter.encode(), start) < len(frame) * (len(names) - 1):
         return None, names  # short rows
-    if not data.endswith(b"\n") and frame.iloc[-1, : len(names)].isna().any():
-        return None, names  # perhaps cut off in the middle of its last row
+    if not data.endswith(b"\n"):
+        tail = [r.split(layout.delimiter) for r in data[-200_000:].decode("utf-8", "replace").splitlines()[1:]]
+        if frame.iloc[-1, : len(names)].isna().any() or breaks_off(tail, len(names)):
+            return None, names  # perhaps cut off in the middle of its last row
     return frame, names
 
 

@@ -13,7 +13,8 @@ from ..calc.model import MISSING
 from ..ground.errors import IntakeError, OpenQuestion, Problem
 from .layout import Layout
 from .recordernames import read_heading, unit_of
-from .recorderread import CellReader, Raw, ignored, sort_out
+from .recorderread import CellReader, Raw, ignored
+from .recorderrows import sort_out
 from .recordertable import Table
 
 
@@ -55,6 +56,7 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     raw.headings = [read_heading(label, known.get(label, "") or overall) for label in labels]
     raw.aware, raw.rows_read, raw.unknown = cells.aware, len(cells.rows), reader.unknown
     raw.notes = cells.notes + raw.notes
+    raw.questions = cells.questions
     kept = [i for i, label in enumerate(labels) if not ignored(layout, label)]
     raw.headings = [raw.headings[i] for i in kept]
     raw.values, raw.flags = raw.values[kept], raw.flags[kept]

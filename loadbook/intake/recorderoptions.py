@@ -46,6 +46,7 @@ class Options:
     reading: tuple[str, ...] = ()
     blank_times: str = ""
     repeated_times: str = ""
+    short_rows: str = ""
     skip: tuple[str, ...] = ()
     channel: tuple[ChannelRule, ...] = field(default=())
     fold: str = ""
@@ -62,7 +63,7 @@ class Options:
             name: value
             for name in (
                 "encoding", "delimiter", "decimal", "thousands", "sheet", "shape", "zone", "unit",
-                "blank_times", "repeated_times",
+                "blank_times", "repeated_times", "short_rows",
             )
             if (value := getattr(self, name))
         }  # fmt: skip

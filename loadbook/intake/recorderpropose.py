@@ -145,7 +145,7 @@ def _leave_out(layout: Layout, table: Table, guess: TimeGuess, notes: list[str])
         ):
             rules.append(ChannelRule(name, "ignore"))
             notes.append(f"{full!r} is a second time: left out")
-        elif columns.share(i, "text") > 0.5:
+        elif columns.share(i, "text") > 0.5 and not _is_channel(table, i, layout):
             rules.append(ChannelRule(name, "ignore"))
             text.append(full)
         elif is_counter(full) and _counts_up(table, i):
@@ -154,6 +154,19 @@ def _leave_out(layout: Layout, table: Table, guess: TimeGuess, notes: list[str])
     if text:
         notes.append(f"{listed(text)} hold{'s' if len(text) == 1 else ''} text: left out")
     return with_rules(layout, tuple(rules)) if rules else layout
+
+
+def _is_channel(table: Table, column: int, layout: Layout) -> bool:
+    """Is a column of texts a channel all the same: the texts are stated ones for no value, or its heading has a unit,
+    or it names a thermocouple and numbers stand among the texts. What they mean is then asked, not passed over."""
+    heading = read_heading(table.head.names[column], table.head.units[column])
+    cells = [r[column] for r in table.rows if column < len(r) and r[column]]
+    stated = {v.casefold() for v in (*layout.open_values, *layout.missing_values)}
+    if sum(c.casefold() in stated for c in cells) > len(cells) / 2:
+        return True
+    if heading.unit:
+        return True
+    return heading.quantity == "temperature" and table.columns.share(column, "number", "open") > 0.1
 
 
 def _counts_up(table: Table, column: int) -> bool:

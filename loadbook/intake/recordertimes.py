@@ -1,7 +1,7 @@
 """Times as recorders write them: recognising a cell, finding the one format of a column, parsing by it.
 
 Two ways of parsing give the same result: `parse_fast` (whole columns, explicit format) and `parse_cell` (one cell,
-tolerant of missing leading zeros and seconds), used where a column is not uniform. 24:00, second 60 and days that
+tolerant of missing leading zeros and fractions), used where a column is not uniform. 24:00, second 60 and days that
 no calendar has are refused by both.
 """
 
@@ -145,7 +145,7 @@ def order_of(fmt: str) -> str:
 
 
 def parse_cell(cell: str, fmt: str) -> datetime | None:
-    """The moment of a cell under a format, tolerant of left-out zeros, seconds and fractions; None where it is none.
+    """The moment of a cell under a format, tolerant of left-out zeros and fractions; None where it is none.
 
     With an offset in the cell the moment is aware (UTC), else naive. A clock alone gives that time on 1 January 1.
     """
@@ -156,6 +156,8 @@ def parse_cell(cell: str, fmt: str) -> datetime | None:
         if match is None:
             continue
         g = match.groupdict()
+        if any(bool(g.get(part)) != (mark in fmt) for part, mark in (("S", "%S"), ("ap", "%p"), ("off", "%z"))):
+            return None  # without its seconds, its PM or its offset it would be another time
         if not order:
             day: tuple[int, int, int] | None = (1, 1, 1)
         elif kind in ("ymd", "compact"):
@@ -189,6 +191,21 @@ def _at(day: tuple[int, int, int], g: dict[str, str | None]) -> datetime | None:
     digits = offset[1:].replace(":", "")
     shift = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
     return (moment + (shift if offset[0] == "-" else -shift)).replace(tzinfo=UTC)
+
+
+_DATE_DIGIT = r"(?:^%s[-/. ]|[-/.]%s[-/.]|^\d{4}[-/.]\d{1,2}[-/.]%s(?!\d))"
+_CLOCK_DIGIT = r"(?:^|[T ,_])%s:\d\d"
+_PADDED = [
+    (re.compile(p.replace("%s", r"0\d"), re.MULTILINE), re.compile(p.replace("%s", r"\d"), re.MULTILINE))
+    for p in (_DATE_DIGIT, _CLOCK_DIGIT)
+]
+
+
+def lost_a_digit(text: str) -> re.Pattern[str] | None:
+    """What tells a time that lost a digit, where the times (one a line) are written with leading zeros: '8:05' among
+    '08:00' and '10:05' may have been 18:05. None where nothing of the kind stands in the text."""
+    wrong = [single.pattern for zero, single in _PADDED if single.search(text) and zero.search(text)]
+    return re.compile("|".join(wrong)) if wrong else None
 
 
 def elapsed_seconds(cell: str, unit: str, decimal: str = ".") -> float | None:
@@ -255,7 +272,8 @@ def _in_shape(column: pd.Series[str], fmt: str) -> bool:
     if ":60" in text:
         return False
     shape = re.compile("".join(_SHAPES.get(part, re.escape(part)) for part in re.split(r"(%[a-zA-Z])", fmt)))
-    return all(shape.fullmatch(found) for found in set(text.translate(_DIGITS).split("\n")))
+    shapes = set(text.translate(_DIGITS).split("\n"))
+    return all(shape.fullmatch(found) for found in shapes) and (len(shapes) == 1 or lost_a_digit(text) is None)
 
 
 def parse_fast(column: pd.Series[str], fmt: str) -> np.ndarray | None:

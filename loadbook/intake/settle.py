@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from ..calc.model import MISSING, OPEN, Flags, Floats
+from ..calc.model import BACKWARD_TIME, MISSING, OPEN, Flags, Floats
 from ..ground.errors import IntakeError, OpenQuestion, Problem, UsageError
 from ..ground.times import parse_date, parse_moment, zone_of
 from . import settleaxis, settlezone
@@ -83,7 +83,7 @@ def settle(
     if not raw.rows_read:
         raise IntakeError("no rows of data were found", [Problem("nothing below the heading", where)])
     clock_zone = zone_of(layout.zone) if layout.zone else zone or ZoneInfo("UTC")
-    questions = _unknown(raw)
+    questions = [*raw.questions, *_unknown(raw)]
     notes = list(raw.notes)
     time, keep, asked, remarks = settleaxis.fill_blank_times(raw.time, layout.blank_times)
     questions += asked
@@ -100,6 +100,7 @@ def settle(
     notes += axis.notes
     if axis.backwards:
         _turned_back(time, where)
+        _beyond_the_others(axis, where)
     _no_long_gap(axis.t, axis.lines, where)
     if len(axis.t) < 2 or not len(axis.values):
         what = "only one row of data" if len(axis.values) else "no channel is left"
@@ -260,6 +261,23 @@ def _no_long_gap(t: Floats, lines: np.ndarray, where: str) -> None:
             "the times jump by more than any run lasts",
             [problem],
             mend="Mend the date, or leave the row out with --skip",
+        )
+
+
+def _beyond_the_others(axis: settleaxis.Axis, where: str) -> None:
+    """Refuse a row out of order whose time lies before or after all that are in order: its time was misread or is
+    damaged, and nothing tells where the row belongs."""
+    stray = (axis.flags & BACKWARD_TIME > 0).all(axis=0) if len(axis.flags) else np.zeros(len(axis.t), bool)
+    inside = axis.t[~stray]
+    room = settleaxis.GAP_FACTOR * (float(np.median(np.diff(inside))) if len(inside) > 1 else 0.0)
+    beyond = stray & ((axis.t < inside[0] - room) | (axis.t > inside[-1] + room))
+    if beyond.any():
+        lines = axis.lines[beyond]
+        problem = Problem("the row stands among others, and its time lies outside all of theirs", where, int(lines[0]))
+        raise IntakeError(
+            f"{settleaxis.rows_word(len(lines))} cannot belong where the time says",
+            [problem],
+            mend="Mend the time, or leave the row out with --skip",
         )
 
 

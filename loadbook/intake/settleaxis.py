@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -21,8 +22,9 @@ class Axis:
 
     t          (n,) seconds, strictly rising;  values, flags (channels, n);  lines (n,) physical lines
     repeated   rows that repeat an earlier row exactly (left out);  merged: rows that complete one of the same time
-    duplicates rows with the time of an earlier row and other values (the first is kept, flagged DUPLICATE_TIME)
-    backwards  rows that stood after a later time (sorted into place, flagged BACKWARD_TIME)
+    duplicates rows with the time of another row and other values (the one that stands in its place, or else the
+               first, is kept and flagged DUPLICATE_TIME)
+    backwards  rows out of order (sorted into place, flagged BACKWARD_TIME): as few as leave the others rising
     """
 
     t: Floats
@@ -166,8 +168,36 @@ def _same(a: Floats, b: Floats) -> np.ndarray:
     return np.asarray((a == b) | (np.isnan(a) & np.isnan(b)))
 
 
+def astray(time: Floats) -> np.ndarray:
+    """The fewest rows without which the others are in order (n, bool): one time misread is one row astray, not all
+    that follow it. Of two rows that changed places the later is astray.
+
+    >>> astray(np.array([0.0, 10, 500, 20, 30, 30, 25])).tolist()
+    [False, False, True, False, False, False, True]
+    """
+    ends: list[float] = []  # of the falling runs found so far, read from the end of the file
+    at: list[int] = []
+    before = np.full(len(time), -1)
+    for i in range(len(time) - 1, -1, -1):
+        value = -float(time[i])
+        place = bisect_right(ends, value)
+        before[i] = at[place - 1] if place else -1
+        if place == len(ends):
+            ends.append(value)
+            at.append(i)
+        else:
+            ends[place], at[place] = value, i
+    stray = np.ones(len(time), bool)
+    i = at[-1] if at else -1
+    while i >= 0:
+        stray[i] = False
+        i = int(before[i])
+    return stray
+
+
 def _sorted(time: Floats, values: Floats, flags: Flags, lines: np.ndarray) -> Axis:
-    order = np.argsort(time, kind="stable")
+    stray = astray(time)
+    order = np.lexsort((np.arange(len(time)), stray, time))  # of two rows with one time the one in its place counts
     ts = time[order]
     first = np.concatenate([[True], ts[1:] != ts[:-1]])
     group = np.cumsum(first) - 1
@@ -185,8 +215,7 @@ def _sorted(time: Floats, values: Floats, flags: Flags, lines: np.ndarray) -> Ax
     flags[:, targets[clash]] |= DUPLICATE_TIME
     kept = np.sort(heads)
     backward = np.zeros(len(time), bool)
-    in_file = time[kept]
-    backward[kept[1:]] = in_file[1:] < np.maximum.accumulate(in_file)[:-1]
+    backward[kept] = stray[kept]
     flags[:, backward] |= BACKWARD_TIME
     notes = []
     counts = (int(identical.sum()), int(fills.sum()), int(clash.sum()), int(backward.sum()))
@@ -196,10 +225,11 @@ def _sorted(time: Floats, values: Floats, flags: Flags, lines: np.ndarray) -> Ax
         notes.append(f"{rows_word(counts[1])} filling in the blanks of an earlier row with the same time")
     if counts[2]:
         notes.append(
-            f"{rows_word(counts[2])} with the time of an earlier row and other values: the first is kept and flagged"
+            f"{rows_word(counts[2])} with the time of another row and other values: the one in its place is kept and"
+            " flagged"
         )
     if counts[3]:
-        notes.append(f"{rows_word(counts[3])} after a later time: sorted into place and flagged")
+        notes.append(f"{rows_word(counts[3])} out of order: sorted into place and flagged")
     return Axis(time[heads], values[:, heads], flags[:, heads], lines[heads], *counts, notes)
 
 
