@@ -15,7 +15,7 @@ from loadbook.ground.errors import UsageError
 from loadbook.ground.kinds import FORM_KINDS
 
 from .answersaved import Saved, saved
-from .answerwords import many, setting, span, told
+from .answerwords import SETTING_UNITS, many, span, told
 from .letterfilter import Mine, mine, others_classes, refuse_leaks
 from .letterwords import cautions, cleaned, held, narrower, suggestions
 
@@ -25,6 +25,10 @@ if TYPE_CHECKING:
 LONGEST_QUESTION = 600
 LONGEST_NAME = 200
 MOST_RUNS = 5  # of the customer's own nearest runs are listed
+_SAID = {
+    "heating_rate_peak_c_per_h": "heated at", "hold_mean_c": "held at", "soak_minutes": "soaked",
+    "cooling_rate_peak_c_per_h": "cooled at",
+}  # fmt: skip
 CLOSING = (
     "This is history and not a promise: it tells what happened to such pieces in our furnaces, not what later "
     "machining releases. A limit from a code, a drawing or your specification overrules it."
@@ -46,12 +50,14 @@ class OwnRun:
 
 @dataclass(frozen=True)
 class Interval:
-    """What the picture shows, in `label`: the interval, its middle, the bound, the tolerance's room, own runs.
+    """What the picture shows: the interval, its middle, the bound, the tolerance's room, own runs.
 
+    label, digits  the unit shown, and how many digits after the point count
     room  (low, high) that the tolerance leaves, either may be None;  room_words how it is meant
     """
 
     label: str
+    digits: int
     low: float
     high: float
     median: float
@@ -191,11 +197,16 @@ def _who(asked: dict[str, Any], behind: dict[str, Any], my: Mine) -> str:
 
 
 def _treated(asked: dict[str, Any], my: Mine, system: str) -> str:
+    """How the pieces are to be treated, as a customer says it: 'heated at 80 °C/h, held at 600 °C, ...'."""
     parts = []
     if cycle := my.safe(asked.get("cycle")):
         parts.append(f"by our cycle {cycle} revision {my.safe(asked.get('cycle_revision'), '?')}")
-    parts += [setting(name, value, system) for name, value in (asked.get("settings") or {}).items()]
-    parts += [f"{n} {v}" for n in ("setup", "atmosphere") if (v := my.safe(asked.get(n)))]
+    settings = asked.get("settings") or {}
+    for name, lead in _SAID.items():
+        if name in settings:
+            value, label, _ = units.show(settings[name], SETTING_UNITS[name], system)
+            parts.append(f"{lead} {value:.4g} {label}")
+    parts += [f"{lead}{v}" for n, lead in (("setup", ""), ("atmosphere", "in ")) if (v := my.safe(asked.get(n)))]
     return f", {', '.join(parts)}" if parts else ""
 
 
@@ -244,8 +255,9 @@ def _interval(
     room, words = _room(asked, behind, unit)
     stock = (result["advice"].get("stock") or {}).get("per_side_um")
     percent = f"{result['bound_content']:.0%} within"
+    _, label, digits = units.show(0.0, unit, system)
     return Interval(
-        label=units.show(0.0, unit, system)[1], low=shown(result["low"]) or 0.0, high=shown(result["high"]) or 0.0,
+        label=label, digits=digits, low=shown(result["low"]) or 0.0, high=shown(result["high"]) or 0.0,
         median=shown(result["median"]) or 0.0, content=result["content"], bound=shown(result["bound"]),
         bound_words=f"{percent}; stock {told(stock, 'um', system)} per side" if stock else percent,
         room=None if room is None else (shown(room[0]), shown(room[1])), room_words=words, own=own,
@@ -262,12 +274,15 @@ def _room(
         if high is None or unit not in ("%", "um") or (unit == "%" and not before):
             return None, ""
         if unit == "um":
-            return (None, high * 1000.0), "room of a piece without form error before"
-        return (None, 100.0 * (high * 1000.0 - before) / before), "room of a piece with the usual form error before"
+            return (None, high * 1000.0), "what the tolerance leaves a piece without form error before"
+        return (
+            None,
+            100.0 * (high * 1000.0 - before) / before,
+        ), "what the tolerance leaves a piece with the usual form error before"
     if low is None or high is None or unit != "um":
         return None, ""
     half = (high - low) / 2 * 1000.0
-    return (-half, half), "room of a piece from the middle of its tolerance"
+    return (-half, half), "what the tolerance leaves a piece from its middle"
 
 
 def _evidence(book: BookFolder, kept: Saved, my: Mine, process: str, system: str) -> list[str]:

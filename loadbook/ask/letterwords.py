@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 _OURS = ("loadbook", "--", "(see ", "the book has")  # a sentence with one of these speaks to the shop
 _ALWAYS = "A limit from a code or customer specification"  # stands in the letter's closing
 _INSIDE = ("Set aside", "the settings in the history are what was achieved", "Most of the width is about")
+HARDLY = 0.95  # of the width left after 16 more runs: more runs hardly narrow it
 _MM = re.compile(r"(\d+(?:\.\d+)?) mm\b")
 
 
@@ -108,6 +109,11 @@ def narrower(result: dict[str, Any], behind: dict[str, Any], system: str) -> str
     runs = {r["more"]: r["width"] for r in need.get("runs_of_this_part", [])}
     if 4 not in runs or 16 not in runs:
         return ""
+    if runs[16] > HARDLY * need["width"]:
+        return (
+            f"Hardly anything: the interval is {width(need['width'])} wide, and runs and pieces differ by "
+            f"{width(need['least_width'])} whatever is measured."
+        )
     noun = "your part" if behind.get("own_runs") else "this part"
     text = (
         f"The interval is {width(need['width'])} wide. After 4 more measured runs of {noun} it would be about "

@@ -14,15 +14,18 @@ from .tables import plain
 
 KIND = "Answer to an enquiry"
 _MINUS = re.compile(r"(?<![\w-])-(?=\d)")
-COLUMNS = ("your run", "date", "pieces", "lowest", "mean", "highest", "how alike (1 is the same)")
+_UNIT = re.compile(r"(?<=\d) (?=[°%µ×]|(?:mm|min|in|h)\b)")  # a figure and its unit stay on one line
+_TIED_C, _TIED_F = "°C\u2060/\u2060h", "°F\u2060/\u2060h"
+COLUMNS = ("your run", "date", "pieces", "lowest", "mean", "highest", "likeness (1: the same)")
 
 
 def rows(letter: Letter) -> list[list[str]]:
     """The customer's nearest runs as cells."""
+    i = letter.interval
     return [
-        [r.run, r.date, str(r.pieces), short(r.low), short(r.mean), short(r.high), f"{r.nearness:.2f}"]
+        [r.run, r.date, str(r.pieces), *(short(v, i.digits) for v in (r.low, r.mean, r.high)), f"{r.nearness:.2f}"]
         for r in letter.runs
-        if r.nearness is not None
+        if r.nearness is not None and i is not None
     ]  # fmt: skip
 
 
@@ -92,12 +95,13 @@ def for_setting(letter: Letter, font: str) -> dict[str, Any]:
     """What the PDF's template is given: plain texts and the picture."""
 
     def shown(text: str) -> str:
-        return plain(signed(text))
+        return _UNIT.sub("\u00a0", plain(signed(text))).replace("°C/h", _TIED_C).replace("°F/h", _TIED_F)
 
+    theirs = plain(letter.question) if "question" in letter.people else shown(letter.question)
     return {
         "subject": shown(letter.subject), "kind": KIND, "sender": plain(letter.sender),
         "addressee": plain(letter.addressee), "date": letter.date, "marking": letter.marking,
-        "question": plain(letter.question), "headline": shown(letter.headline),
+        "question": theirs, "headline": shown(letter.headline),
         "notes": [shown(n) for n in letter.notes],
         "picture": interval_picture(letter.interval, font) if letter.interval else "",
         "alt": alternative(letter.interval) if letter.interval else "",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from loadbook.ask.letter import Interval
 from loadbook.calc.effects_words import figure
 
-from .chartstyle import FONT, GRID, GROUND, INK, MUTED, SHADE
+from .chartstyle import FONT, GROUND, INK, MUTED, SHADE
 from .drawing import Drawing, Scale, room, ticks, width_of
 
 WIDE = 640.0
@@ -13,9 +13,9 @@ MOST_ROWS = 20  # newest runs drawn
 _LANE, _STEP = 62.0, 7.0
 
 
-def short(value: float) -> str:
-    """Three digits that mean something, with a true minus sign."""
-    return figure(value).replace("-", "−")
+def short(value: float, digits: int = 4) -> str:
+    """Three digits that mean something, no more than `digits` after the point, with a true minus sign."""
+    return figure(round(value, digits)).replace("-", "−")
 
 
 def interval_picture(i: Interval, font: str = FONT) -> str:
@@ -39,7 +39,9 @@ def interval_picture(i: Interval, font: str = FONT) -> str:
         d.line(sx(value), foot, sx(value), foot + 4, MUTED)
         d.text(sx(value), foot + 16, short(value), 11, anchor="middle")
     d.line(10, foot, WIDE - 10, foot, INK)
-    d.line(sx(0), 6, sx(0), foot, MUTED if 0 not in near else GRID, 1.0)
+    d.line(sx(0), 6, sx(0), _LANE - 5 if own else foot, MUTED)
+    if own:  # the words between stay clear
+        d.line(sx(0), _LANE + 10, sx(0), foot, MUTED)
     d.text(WIDE - 10, foot + 30, i.label, 11, MUTED, anchor="end")
     _bar(d, i, sx)
     if own:
@@ -47,7 +49,7 @@ def interval_picture(i: Interval, font: str = FONT) -> str:
         for k, r in enumerate(own):
             y = _LANE + 15 + _STEP * k
             d.line(sx(r.low), y, sx(r.high), y, MUTED, 1.2)
-            d.mark("circle", sx(r.mean), y, 2.2, INK, hint=f"{r.run}, {r.date}: {short(r.mean)} {i.label}")
+            d.mark("circle", sx(r.mean), y, 2.2, INK, hint=f"{r.run}, {r.date}: {short(r.mean, i.digits)} {i.label}")
     if i.room:
         y = foot + 38
         d.rect(10, y - 8, 16, 10, SHADE)
@@ -61,7 +63,7 @@ def _bar(d: Drawing, i: Interval, sx: Scale) -> None:
     d.rect(a, 22, 2, 16)
     d.rect(b - 2, 22, 2, 16)
     d.mark("diamond", sx(i.median), 30, 5.5, INK, GROUND)
-    low, high = short(i.low), short(i.high)
+    low, high = short(i.low, i.digits), short(i.high, i.digits)
     middle = f"{i.content:.0%} of pieces"
     d.text(max(a - 4 - width_of(low, 12), 2) if a > width_of(low, 12) + 8 else a, 17, low, 12, weight="bold")
     d.text(b + 4, 17, high, 12, weight="bold", anchor="start" if b + width_of(high, 12) < WIDE - 8 else "end")
@@ -70,7 +72,7 @@ def _bar(d: Drawing, i: Interval, sx: Scale) -> None:
     if i.bound is not None:
         x = sx(i.bound)
         d.mark("triangle-up", x, 44, 4.5, INK)
-        words = f"{i.bound_words} ({short(i.bound)})"
+        words = f"{i.bound_words} ({short(i.bound, i.digits)})"
         wide = width_of(words, 11)
         right = x + 10 + wide < WIDE - 4
         d.text(x + 9 if right else x - 9, 49, words, 11, anchor="start" if right else "end")
@@ -81,22 +83,27 @@ def _off(i: Interval, sx: Scale) -> str:
     assert i.room is not None
     low, high = i.room
     if low is not None and high is not None and low < sx.low and high > sx.high:
-        return f" ({short(low)} to {short(high)}, wider than the picture)"
+        return f" ({short(low, i.digits)} to {short(high, i.digits)}, wider than the picture)"
     for value, beyond, word in ((low, sx.low, "from"), (high, sx.high, "up to")):
         if value is not None and (value < beyond if word == "from" else value > beyond):
-            return f" ({word} {short(value)}, off the picture)"
+            return f" ({word} {short(value, i.digits)}, off the picture)"
     return ""
 
 
 def alternative(i: Interval) -> str:
     """The picture in words."""
-    text = f"Interval {short(i.low)} to {short(i.high)} {i.label} on an axis, middle {short(i.median)}"
+
+    def say(value: float) -> str:
+        return short(value, i.digits)
+
+    text = f"Interval {say(i.low)} to {say(i.high)} {i.label} on an axis, middle {say(i.median)}"
     if i.bound is not None:
-        text += f"; {i.bound_words}: {short(i.bound)}"
+        text += f"; {i.bound_words}: {say(i.bound)}"
     if i.room:
-        edges = [f"{w} {short(v)}" for w, v in zip(("from", "to"), i.room, strict=True) if v is not None]
+        edges = [f"{w} {say(v)}" for w, v in zip(("from", "to"), i.room, strict=True) if v is not None]
         text += f"; shaded {i.room_words}, {' '.join(edges)}"
     if i.own:
-        lows, highs = min(r.low for r in i.own), max(r.high for r in i.own)
-        text += f"; {len(i.own)} own runs between {short(lows)} and {short(highs)}"
+        text += (
+            f"; {len(i.own)} own runs between {say(min(r.low for r in i.own))} and {say(max(r.high for r in i.own))}"
+        )
     return text
