@@ -93,7 +93,7 @@ def _controls(sheet: RunSheet, lines: RunLines) -> Html:
         sample = _sample(38, el("line", x1=1, y1=6, x2=37, y2=6, **stroke))
         tick = el("input", type="checkbox", checked=True, data_line=str(i), class_="live")
         words = el("span", el("b", x.name), " ", el("span", x.about, class_="about"), class_="name")
-        keys.append(el("label", tick, sample, words, el("span", class_="now live"), data_line=str(i), class_="key"))
+        keys.append(el("label", tick, sample, words, el("span", class_="now live"), data_line=str(i), class_="switch"))
     buttons = el("p", el("button", "All", type="button", data_all="1"), " ",
                  el("button", "None", type="button", data_all="0"), class_="live")  # fmt: skip
     moment = el(
@@ -102,8 +102,8 @@ def _controls(sheet: RunSheet, lines: RunLines) -> Html:
         class_="moment live",
     )  # fmt: skip
     away = el("p", id="chart-hidden", class_="note", hidden=True)
-    return el("div", moment, el("fieldset", el("legend", "Channels"), buttons, el("div", keys, class_="keys")), away,
-              class_="controls")  # fmt: skip
+    switches = el("fieldset", el("legend", "Channels"), buttons, el("div", keys, class_="switches"))
+    return el("div", moment, switches, away, class_="controls")
 
 
 def chart_data(sheet: RunSheet, lines: RunLines, axis: TimeAxis, states: list[tuple[Fault, str]]) -> dict[str, Any]:

@@ -83,14 +83,20 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     first, more = lines[:6], lines[6:]
     listed = sentences([*first, *([f"and {len(more)} more, below"] if more else [])])
     said = _acceptance(sheet, book)
-    return el("div", shown, el("p", rest[:1].upper() + rest[1:] + ".", class_="rest"), listed, said, class_="glance")
+    return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), listed, said, class_="glance")
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _acceptance(sheet: RunSheet, book: BookFolder) -> Html:
     if not sheet.approvals:
         return paragraph("Approval: none is recorded. A kept cycle alone accepts no parts.", class_="rest")
-    said = [f"{a['decision']}, by {a['person']} ({a['role']}), {clock(book, a['at'])}" for a in sheet.approvals]
-    return paragraph("Approval recorded: ", "; ".join(said), ".", class_="rest")
+    said = [
+        [a["decision"], ", by ", a["person"], " (", a["role"], "), ", clock(book, a["at"])] for a in sheet.approvals
+    ]
+    return paragraph("Approval recorded: ", [[said[0]], [["; ", one] for one in said[1:]]], ".", class_="rest")
 
 
 # ---- asked and done ---------------------------------------------------------------------------------------------
@@ -108,7 +114,7 @@ def _asked_and_done(sheet: RunSheet, book: BookFolder, system: str) -> list[Html
         if rows:
             out.append(table(["segment", "asked", "done", "its clauses"], rows, caption="Segment by segment"))
     out.append(_plannable(sheet, system))
-    remarks = sentences(judged.remarks)
+    remarks = sentences(_capital(r) for r in judged.remarks)
     if remarks:
         out.append(subsection("Remarks", remarks))
     return out
@@ -144,8 +150,8 @@ def _events(sheet: RunSheet, book: BookFolder) -> Html | None:
 def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     judged = sheet.judged
     if not judged.clauses:
-        return paragraph(judged.headline.split(": ", 1)[1].capitalize() + ": no clause could be judged."
-                         if judged.record.cycle else "Without a cycle there are no clauses.")  # fmt: skip
+        return paragraph("Without a trace no clause can be judged." if judged.record.cycle
+                         else "Without a cycle there are no clauses.")  # fmt: skip
     told = when_of(sheet, book)
     rows = []
     for c in [*judged.of("broken"), *judged.of("cannot be told"), *judged.of("kept")]:

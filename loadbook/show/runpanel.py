@@ -66,7 +66,7 @@ def _ground(sheet: RunSheet, panel: Panel, axis: TimeAxis, system: str) -> tuple
         a = axis.share(judgement.judged_until_s)
         out.append(box(a, 1, 0, 1, "unjudged"))
         if panel.key == TEMPERATURE and a < 0.93:
-            words.append(el("span", "not judged", class_="said unjudged", style=f"left:{percent(a)}"))
+            words.append(el("span", "not judged", class_="said unjudged"))
     if panel.key != TEMPERATURE:
         return out, words
     for hold in picture.holds:

@@ -12,7 +12,7 @@
   const fields = [...figure.querySelectorAll(".panel .field")];
   const cursors = fields.map((f) => f.querySelector(".cursor"));
   const dots = fields.map((f) => f.querySelector(".dot"));
-  const keys = [...figure.querySelectorAll(".key")];
+  const keys = [...figure.querySelectorAll(".switch")];
   const now = keys.map((k) => k.querySelector(".now"));
   const ticks = keys.map((k) => k.querySelector("input"));
   document.documentElement.classList.add("scripted");
