@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import click
@@ -11,6 +12,7 @@ from loadbook.ask.filters import Filters
 from loadbook.keep.book import BookFolder
 from loadbook.show.tables import exact, plain
 
+from .charting import chart_option, check_chart, write_chart
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say
 
 
@@ -223,10 +225,13 @@ def trial(
 
 @click.command(cls=LoadbookCommand)
 @click.option("--content", "contents", type=float, multiple=True, help="Nominal share (repeat; default 0.90 and 0.95).")
+@chart_option
 @filter_options
 @format_option
 @book_option
-def backtest(contents: tuple[float, ...], filters: Filters, fmt: str | None, book: BookFolder) -> None:
+def backtest(
+    contents: tuple[float, ...], chart_file: Path | None, filters: Filters, fmt: str | None, book: BookFolder
+) -> None:
     """How often would the answers of the past have been right, for known and new part numbers, classes and lately.
 
     Each run (known part numbers) or part number (new ones) is left out in turn; the interval beside a coverage counts
@@ -235,6 +240,7 @@ def backtest(contents: tuple[float, ...], filters: Filters, fmt: str | None, boo
     Example: loadbook backtest --kind "outside diameter" --process "stress relief"
     """
     _one_thread()
+    check_chart(chart_file)
     from loadbook.ask.backtest import CONTENTS
     from loadbook.ask.backtest import backtest as ask
     from loadbook.ground.errors import UsageError
@@ -250,3 +256,7 @@ def backtest(contents: tuple[float, ...], filters: Filters, fmt: str | None, boo
     emit(columns, rows, fmt)
     for warning in found.warnings:
         say(warning)
+    if chart_file is not None:
+        from loadbook.ask.chartbacktest import backtest_picture
+
+        write_chart(chart_file, lambda: backtest_picture(found))

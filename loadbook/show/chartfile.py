@@ -41,8 +41,8 @@ def write_chart(picture: Picture, path: Path) -> None:
     from .charts import chart
 
     check_chart_file(path)
-    drawn = chart(picture)
     ending = path.suffix.lower()
+    drawn = chart(picture, titled=ending != ".html")
     if ending == ".png":
         image = io.BytesIO()
         drawn.save(image, format="png", scale_factor=PNG_SCALE)
@@ -75,7 +75,7 @@ def svg_of(drawn: alt.TopLevelMixin) -> str:
 def page_of(picture: Picture, drawn: alt.TopLevelMixin) -> str:
     """The page: the still picture, which marks.js lets a reader ask, its rows as data, and its figures as a table."""
     from .markup import data_block
-    from .page import more, page, section, table
+    from .page import more, page, section, sentences, table
     from .page import picture as still
 
     title = plain(picture.title)
@@ -85,7 +85,9 @@ def page_of(picture: Picture, drawn: alt.TopLevelMixin) -> str:
         "Point at a mark, or step through the run means with the arrow keys, to read it.", name="chart",
     )  # fmt: skip
     sections = [
-        section("Chart", figure, data_block("chart-data", data_of(picture)), name="picture"),
+        section(
+            "Chart", figure, sentences(picture.warnings), data_block("chart-data", data_of(picture)), name="picture"
+        ),
         section("Figures", more("The figures", *_figures(picture, table)), name="figures"),
     ]
     return page(

@@ -26,8 +26,11 @@ _TOLD = {
 }  # fmt: skip
 
 
-def chart(picture: Picture) -> alt.ConcatChart:
-    """The picture as a chart; its data stand in it, under the names of the picture's columns."""
+def chart(picture: Picture, titled: bool = True) -> alt.ConcatChart:
+    """The picture as a chart; its data stand in it, under the names of the picture's columns.
+
+    titled  False where the page around it has the title and the warnings
+    """
     import altair as alt
 
     columns = 1 if len(picture.panels) < 3 else 2
@@ -46,9 +49,13 @@ def chart(picture: Picture) -> alt.ConcatChart:
     whole = alt.concat(*drawn, columns=columns, spacing=34).resolve_scale(
         color="independent", shape="independent", strokeDash="independent"
     )
-    title = alt.TitleParams(plain(picture.title), subtitle=notes, fontSize=style.TITLE_PX + 2, offset=14)
-    styled: alt.ConcatChart = whole.properties(title=title, padding=16).configure(**style.vega_config())
-    return styled
+    styled: alt.ConcatChart = whole.properties(padding=16).configure(**style.vega_config())
+    if not titled:
+        return styled
+    size = style.TITLE_PX + 2
+    title = alt.TitleParams(plain(picture.title), subtitle=notes, fontSize=size, offset=14)
+    entitled: alt.ConcatChart = styled.properties(title=title)
+    return entitled
 
 
 def wrapped(text: str, width: int) -> list[str]:
@@ -135,11 +142,11 @@ class _Marks:
         return alt.Legend(title=self.title, orient="bottom", columns=4, symbolOpacity=1, symbolStrokeWidth=0)
 
 
-def _tooltip(names: Sequence[str], **figures: str) -> list[alt.Tooltip]:
+def _words() -> dict[str, Any]:
+    """A mark's words, to hover over and to have read out. Never the automatic ones: these run titles as expressions."""
     import altair as alt
 
-    told = [alt.Tooltip(f"{n}:N", title=_TOLD[n]) for n in names]
-    return told + [alt.Tooltip(f"{n}:Q", title=plain(t), format=".4~g") for n, t in figures.items()]
+    return {"tooltip": alt.Tooltip("told:N"), "description": alt.Description("told:N")}
 
 
 def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt.FacetChart:
@@ -156,8 +163,6 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
         span = alt.Scale(domain=_span(picture, panel), nice=False)
         x = alt.X("x:Q", title=plain(panel.x), scale=span)
     y = alt.Y("y:Q", title=plain(panel.y), scale=alt.Scale(zero=False))
-    told = _tooltip(("run", "date", "part", "pieces"), x=panel.x.split(";")[0], y=panel.y)
-    piece = _tooltip(("run", "part", "serial"), x=panel.x.split(";")[0], y=panel.y)
     seen = ("series", "x", "y", "run", "part", "level")
 
     def layer(what: str, *more: str) -> alt.Chart:
@@ -166,11 +171,13 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     layers: list[alt.Chart] = []
     if panel.low is not None and panel.high is not None:
         edge = alt.InlineData(values=[{"what": "range of the evidence", "low": panel.low, "high": panel.high}])
-        layers.append(alt.Chart(edge).mark_rect(color=style.SHADE).encode(x=alt.X("low:Q", scale=span), x2="high:Q"))
+        layers.append(
+            alt.Chart(edge).mark_rect(color=style.SHADE, aria=False).encode(x=alt.X("low:Q", scale=span), x2="high:Q")
+        )
     layers.append(_zero("y"))
     layers.append(
         layer(PIECE, "serial").mark_tick(orient="horizontal", size=9, thickness=1, opacity=0.55).encode(
-            x=x, y=y, tooltip=piece, description="told:N", **solid)
+            x=x, y=y, **_words(), **solid)
     )  # fmt: skip
     drawn = [what for what in (WITHIN, POOLED) if len(picture.of(panel, what))]
     dash = alt.StrokeDash(
@@ -180,18 +187,18 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     )  # fmt: skip
     if WITHIN in drawn:
         line = layer(WITHIN, "label").mark_line(strokeWidth=1.8)
-        layers.append(line.encode(x=x, y=y, detail="label:N", strokeDash=dash, **solid))
+        layers.append(line.encode(x=x, y=y, detail="label:N", strokeDash=dash, **_words(), **solid))
     if POOLED in drawn:
         line = layer(POOLED, "label").mark_line(strokeWidth=2.2, color=style.INK)
-        layers.append(line.encode(x=x, y=y, strokeDash=dash))
+        layers.append(line.encode(x=x, y=y, strokeDash=dash, **_words()))
     if len(picture.of(panel, ALONE)):
         alone = layer(ALONE, "date", "pieces").mark_point(size=55, filled=False, color=style.MUTED, strokeWidth=1.2)
         layers.append(alone.encode(x=x, y=y, shape=marks.both()["shape"],
-                                   tooltip=told, description="told:N"))  # fmt: skip
+                                   **_words()))  # fmt: skip
     points = layer(RUN, "date", "pieces").mark_point(
         size=85, filled=True, opacity=0.95, stroke=style.GROUND, strokeWidth=0.8
     )
-    layers.append(points.encode(x=x, y=y, tooltip=told, description="told:N", **marks.both()))
+    layers.append(points.encode(x=x, y=y, **_words(), **marks.both()))
     return alt.layer(*layers).properties(width=width, height=300)
 
 
@@ -210,7 +217,9 @@ def _zero(axis: str) -> alt.Chart:
     """A line at no movement."""
     import altair as alt
 
-    rule = alt.Chart(alt.InlineData(values=[{"what": "no movement", axis: 0.0}])).mark_rule(color=style.MUTED, size=1)
+    rule = alt.Chart(alt.InlineData(values=[{"what": "no movement", axis: 0.0}])).mark_rule(
+        color=style.MUTED, size=1, aria=False
+    )
     drawn: alt.Chart = rule.encode(**{axis: f"{axis}:Q"})
     return drawn
 
@@ -228,24 +237,20 @@ def _between(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     names = ("series", "level", "y", "run", "part", "date")
     shown = {"x": value, "y": band}
     middle = alt.Chart(_data(picture, panel, MIDDLE, ("level", "y", "low", "high", "pieces", "label")))
-    spread = middle.mark_bar(color=style.SHADE, cornerRadius=2).encode(
+    spread = middle.mark_bar(color=style.SHADE, cornerRadius=2, aria=False).encode(
         x=alt.X("low:Q", title=plain(panel.y)), x2="high:Q", y=band)  # fmt: skip
     pieces = alt.Chart(_data(picture, panel, PIECE, (*names, "serial")))
     ticks = pieces.mark_tick(thickness=1.2, opacity=0.6, size=12).encode(
-        **shown, yOffset=lanes, description="told:N", color=marks.colour(),
-        tooltip=_tooltip(("run", "date", "part", "serial"), y=panel.y))  # fmt: skip
+        **shown, yOffset=lanes, color=marks.colour(), **_words())  # fmt: skip
     runs = alt.Chart(_data(picture, panel, RUN, (*names, "pieces")))
     points = runs.mark_point(size=85, filled=True, opacity=0.95, stroke=style.GROUND, strokeWidth=0.8).encode(
         **shown,
         yOffset=lanes,
-        description="told:N",
-        tooltip=_tooltip(("run", "date", "part", "pieces"), y=panel.y),
+        **_words(),
         **marks.both(),
     )
-    median = middle.mark_tick(thickness=3, size=46, color=style.INK).encode(
-        **shown, description="told:N", tooltip=_tooltip(("level", "pieces"), y="median", low="5 %", high="95 %")
-    )
-    counts = middle.mark_text(align="left", dx=8, color=style.MUTED).encode(
+    median = middle.mark_tick(thickness=3, size=46, color=style.INK).encode(**shown, **_words())
+    counts = middle.mark_text(align="left", dx=8, color=style.MUTED, aria=False).encode(
         x=alt.value(width), y=band, text="label:N")  # fmt: skip
     said = alt.layer(spread, _zero("x"), median, ticks, points, counts)
     return said.properties(width=width, height=max(62 * len(levels), 90))
@@ -263,14 +268,13 @@ def _coverage(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | al
     lanes = alt.YOffset("series:N", scale=alt.Scale(domain=[plain(s) for s in panel.series], paddingInner=0.2))
     axis = alt.Axis(format=".0f")
     value = alt.X("y:Q", title=plain(panel.x), axis=axis, scale=alt.Scale(zero=False))
-    told = _tooltip(("level", "pieces"), y=panel.x, low="95 % low", high="95 % high")
-    ends = held.mark_rule(strokeWidth=2).encode(
+    ends = held.mark_rule(strokeWidth=2, aria=False).encode(
         x=alt.X("low:Q", title=plain(panel.x), axis=axis), x2="high:Q", y=band, yOffset=lanes, color=marks.colour()
     )
     points = held.mark_point(size=80, filled=True, opacity=1).encode(
-        x=value, y=band, yOffset=lanes, tooltip=told, description="told:N", **marks.both())  # fmt: skip
-    goal = asked.mark_tick(thickness=3, size=14, color=style.INK).encode(x=value, y=band, yOffset=lanes)
-    counts = held.mark_text(align="left", dx=8, color=style.MUTED).encode(
+        x=value, y=band, yOffset=lanes, **_words(), **marks.both())  # fmt: skip
+    goal = asked.mark_tick(thickness=3, size=14, color=style.INK, aria=False).encode(x=value, y=band, yOffset=lanes)
+    counts = held.mark_text(align="left", dx=8, color=style.MUTED, aria=False).encode(
         x=alt.value(width), y=band, yOffset=lanes, text="label:N")  # fmt: skip
     return alt.layer(ends, points, goal, counts).properties(width=width, height=max(56 * len(levels), 90))
 

@@ -1,6 +1,6 @@
 // Hover and keys for a still picture: every mark of it carries its words in aria-label.
 "use strict";
-for (const plot of document.querySelectorAll("figure.picture > div")) {
+for (const plot of document.querySelectorAll("figure.picture > div[role=img]")) {
   const svg = plot.querySelector("svg");
   const marks = [...plot.querySelectorAll("path[aria-label]")].filter((m) => m.getAttribute("aria-label").includes(","));
   if (!svg || !marks.length) continue;

@@ -1,0 +1,251 @@
+"""Charts show the figures that the commands print, and text stays text."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from loadbook.ask.api import Book
+from loadbook.ask.chartdata import (
+    ALONE,
+    COLUMNS,
+    MIDDLE,
+    MOST_NAMED,
+    OTHERS,
+    PIECE,
+    POOLED,
+    RUN,
+    WITHIN,
+    Panel,
+    Picture,
+    named_series,
+    picture,
+)
+from loadbook.ask.charteffect import effect_picture
+from loadbook.ask.chartmoved import moved_picture
+from loadbook.ground.errors import NotFoundError, UsageError
+from loadbook.show.chartfile import data_of, write_chart
+from loadbook.show.charts import chart
+
+Run = Callable[..., "subprocess.CompletedProcess[str]"]
+EFFECT = ("--kind", "outside diameter", "--process", "stress relief")
+HOSTILE = '<script>alert("1")</script>\x1b[31m \u202eקוד 🔧 [rev a] & "quoted"'
+
+
+@pytest.fixture(scope="module")
+def effects(demo_book: Path) -> Picture:
+    with Book(demo_book) as book:
+        return effect_picture(book.effect(kind="outside diameter", process="stress relief"))
+
+
+@pytest.fixture(scope="module")
+def moves(demo_book: Path) -> Picture:
+    with Book(demo_book) as book:
+        return moved_picture(book.moved(kind="outside diameter", by="setup"))
+
+
+def spec_rows(spec: Any) -> list[dict[str, Any]]:
+    """Every row of data in a chart's specification."""
+    return [row for rows in spec.get("datasets", {}).values() for row in rows] or [
+        row for found in _inline(spec) for row in found
+    ]
+
+
+def _inline(part: Any) -> list[list[dict[str, Any]]]:
+    if isinstance(part, dict):
+        own = [part["data"]["values"]] if isinstance(part.get("data"), dict) and "values" in part["data"] else []
+        return own + [x for v in part.values() for x in _inline(v)]
+    return [x for v in part for x in _inline(v)] if isinstance(part, list) else []
+
+
+def slope(some: pd.DataFrame) -> float:
+    (x0, x1), (y0, y1) = some["x"], some["y"]
+    return float((y1 - y0) / (x1 - x0))
+
+
+def test_effect_the_html_holds_what_json_prints(demo_book: Path, loadbook: Run, tmp_path: Path) -> None:
+    """Slopes, ranges and counts read back from the page's data are those of --format json."""
+    words = ("effect", *EFFECT, "--book", str(demo_book), "--format", "json", "--chart", "effect.html")
+    printed = {r["parameter"]: r for r in json.loads(loadbook(*words).stdout)}
+    source = (tmp_path / "effect.html").read_text(encoding="utf-8")
+    block = re.search(r'<script type="application/json" id="chart-data">(.*?)</script>', source, re.DOTALL)
+    assert block is not None
+    data = json.loads(block.group(1))
+    rows = pd.DataFrame(data["rows"])
+    assert len(data["panels"]) == len(printed) == 7
+    for panel, r in zip(data["panels"], printed.values(), strict=True):
+        some = rows[rows["panel"] == panel["panel"]]
+        runs = some[some["what"] == RUN]
+        assert runs["run"].nunique() == r["runs"]
+        assert runs["part"].nunique() == r["parts"]
+        assert len(some[some["what"] == PIECE][["run", "part", "serial"]].drop_duplicates()) == r["pieces"]
+        assert runs["x"].min() == pytest.approx(r["range_low"])
+        assert runs["x"].max() == pytest.approx(r["range_high"])
+        within = some[some["what"] == WITHIN]
+        assert len(within) >= 2
+        for _, line in within.groupby("label"):
+            assert slope(line) == pytest.approx(r["effect"], rel=1e-9)
+        assert slope(some[some["what"] == POOLED]) == pytest.approx(r["pooled"], rel=1e-9)
+        assert panel["said"][1] == r["verdict"]
+    assert not re.search(r"https?://(?!www\.w3\.org/)", source)
+
+
+def test_effect_the_specification_holds_the_frame(effects: Picture) -> None:
+    """What the drawing library is given is the frame, row for row."""
+    rows = pd.DataFrame(spec_rows(chart(effects).to_dict()))
+    for what in (RUN, PIECE, WITHIN, POOLED):
+        mine, theirs = effects.rows[effects.rows["what"] == what], rows[rows["what"] == what]
+        assert len(mine) == len(theirs)
+        assert sorted(mine["y"]) == pytest.approx(sorted(theirs["y"]))
+        assert sorted(mine["x"]) == pytest.approx(sorted(theirs["x"]))
+
+
+def test_moved_the_picture_holds_what_json_prints(demo_book: Path, loadbook: Run, tmp_path: Path) -> None:
+    words = ("moved", "--kind", "outside diameter", "--by", "setup", "--book", str(demo_book), "--format", "json")
+    printed = json.loads(loadbook(*words, "--chart", "moved.html").stdout)
+    source = (tmp_path / "moved.html").read_text(encoding="utf-8")
+    found = re.search(r'id="chart-data">(.*?)</script>', source, re.DOTALL)
+    assert found is not None
+    data = json.loads(found.group(1))
+    rows = pd.DataFrame(data["rows"])
+    titles = {p["title"]: p["panel"] for p in data["panels"]}
+    for r in printed:
+        some = rows[(rows["panel"] == titles[f"{r['kind']} ({r['process']})"]) & (rows["level"] == r["setup"])]
+        middle = some[some["what"] == MIDDLE].iloc[0]
+        for name, key in (("y", "median"), ("low", "low"), ("high", "high"), ("pieces", "pieces")):
+            assert middle[name] == pytest.approx(r[key])
+        runs, pieces = some[some["what"] == RUN], some[some["what"] == PIECE]
+        assert len(runs) == r["runs"] and len(pieces) == r["pieces"]
+        assert runs["y"].mean() == pytest.approx(r["mean"])
+
+
+def test_moved_the_specification_holds_the_frame(moves: Picture) -> None:
+    rows = pd.DataFrame(spec_rows(chart(moves).to_dict()))
+    for what in (RUN, PIECE):
+        mine, theirs = moves.rows[moves.rows["what"] == what], rows[rows["what"] == what]
+        assert sorted(mine["y"]) == pytest.approx(sorted(theirs["y"]))
+
+
+def test_a_book_in_inches_draws_inches(demo_book: Path) -> None:
+    """The frame is in the book's units: 0.001 in for a movement, °F/h for a rate."""
+    with Book(demo_book) as book:
+        found = book.effect(kind="flatness", process="temper", of="heating_rate_peak_c_per_h", stage="after")
+        si = effect_picture(found)
+        found.system = "us"
+        us = effect_picture(found)
+    assert "°F/h" in us.panels[0].x and "0.001 in" in us.panels[0].y
+    assert us.rows["x"].max() == pytest.approx(si.rows["x"].max() * 1.8)
+    assert us.rows["y"].max() == pytest.approx(si.rows["y"].max() / 25.4)
+
+
+def test_part_numbers_have_a_shape_and_a_colour_each(effects: Picture) -> None:
+    spec = json.dumps(chart(effects).to_dict())
+    for kind in ("shape", "color"):
+        assert re.search(rf'"{kind}": {{"field": "series"', spec)
+    domains = re.findall(r'"domain": \["PN-1001", "PN-1002", "PN-4002"\], "range": \[([^\]]+)\]', spec)
+    assert domains and all(len(set(d.split(", "))) == 3 for d in domains)
+    assert "a warning, not a result" in spec
+
+
+def test_files_of_each_ending(moves: Picture, tmp_path: Path) -> None:
+    """SVG that parses, PNG that begins as one, a name that is taken stays as it was."""
+    one = Picture(moves.title, moves.panels[:1], moves.rows, moves.panels[0].series)
+    write_chart(one, tmp_path / "a.svg")
+    root = ET.fromstring((tmp_path / "a.svg").read_text(encoding="utf-8"))
+    assert root.tag.endswith("svg")
+    write_chart(one, tmp_path / "a.PNG")
+    assert (tmp_path / "a.PNG").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    before = (tmp_path / "a.svg").read_bytes()
+    with pytest.raises(UsageError, match="already"):
+        write_chart(one, tmp_path / "a.svg")
+    assert (tmp_path / "a.svg").read_bytes() == before
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.PNG", "a.svg"]
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [("a.pdf", ".svg, a .png or a .html"), ("a", "without an ending"), ("no/a.svg", "no such folder")],
+)
+def test_a_file_that_cannot_be_is_refused_before_any_work(
+    name: str, says: str, demo_book: Path, loadbook: Run, tmp_path: Path
+) -> None:
+    done = loadbook("effect", "flatness", "--book", str(demo_book), "--chart", name)
+    assert done.returncode == 2
+    assert says in done.stderr and not done.stdout
+    assert not list(tmp_path.glob("*a*"))
+
+
+def test_too_many_pictures_are_refused_with_the_options_that_narrow() -> None:
+    panels = [Panel(i, "between", f"kind {i}", "", "") for i in range(13)]
+    with pytest.raises(UsageError, match="--kind, --process or --part.*kind 12"):
+        picture("t", panels, [], "--kind, --process or --part")
+
+
+def hostile() -> Picture:
+    base = {"panel": 0, "series": HOSTILE, "level": HOSTILE, "run": HOSTILE, "part": HOSTILE, "date": "2026-01-01"}
+    rows = [
+        {**base, "what": RUN, "x": 1.0, "y": 2.0, "pieces": 1},
+        {**base, "what": PIECE, "x": 1.0, "y": 2.0, "serial": HOSTILE},
+        {**base, "what": ALONE, "x": 2.0, "y": 1.0, "pieces": 1},
+        {
+            "panel": 1,
+            "what": MIDDLE,
+            "level": HOSTILE,
+            "y": 2.0,
+            "low": 1.0,
+            "high": 3.0,
+            "pieces": 1,
+            "label": HOSTILE,
+        },
+        {**base, "panel": 1, "what": RUN, "y": 2.0, "pieces": 1},
+        {**base, "panel": 1, "what": PIECE, "y": 2.0, "serial": HOSTILE},
+    ]
+    panels = [
+        Panel(0, "against", HOSTILE, HOSTILE, HOSTILE, (), (HOSTILE,), 1.0, 2.0, (HOSTILE, HOSTILE)),
+        Panel(1, "between", HOSTILE, HOSTILE, HOSTILE, (HOSTILE,), (HOSTILE,), said=(HOSTILE,)),
+    ]
+    return picture(HOSTILE, panels, rows, "--kind", [HOSTILE])
+
+
+@pytest.mark.parametrize("ending", ["svg", "html"])
+def test_text_from_the_book_stays_text(ending: str, tmp_path: Path) -> None:
+    path = tmp_path / f"hostile.{ending}"
+    write_chart(hostile(), path)
+    source = path.read_text(encoding="utf-8")
+    source = re.sub(r'<script type="application/json".*?</script>', "", source, flags=re.DOTALL)
+    assert "<script>alert" not in source
+    assert "\x1b" not in source and "\u202e" not in source
+    assert "🔧" in source and "[rev a]" in source
+    if ending == "svg":
+        texts = [t.text or "" for t in ET.fromstring(source).iter("{http://www.w3.org/2000/svg}text")]
+        assert any('<script>alert("1")</script>\\x1b' in t for t in texts)
+    else:
+        found = re.search(r'id="chart-data">(.*?)</script>', path.read_text(encoding="utf-8"), re.DOTALL)
+        assert found is not None
+        assert json.loads(found.group(1))["panels"][0]["title"] == HOSTILE
+
+
+def test_many_part_numbers_share_a_mark_and_say_so() -> None:
+    labels = pd.Series([f"P{i:02}" for i in range(40)] + ["P00"] * 3)
+    shown = named_series(labels)
+    assert shown.nunique() == MOST_NAMED
+    assert OTHERS in set(shown) and shown[0] == "P00"
+
+
+def test_nothing_to_draw_is_said() -> None:
+    with pytest.raises(NotFoundError, match="nothing to draw"):
+        picture("t", [], [], "--kind", ["every reading is set aside"])
+
+
+def test_the_data_of_a_page_are_whole(moves: Picture) -> None:
+    data = data_of(moves)
+    assert len(data["rows"]) == len(moves.rows)
+    assert {k for r in data["rows"] for k in r} <= set(COLUMNS)
