@@ -178,6 +178,9 @@ def test_setup_is_a_factor_where_it_varies() -> None:
     laid, hung = (answered(history.ask(replace(asked, setup=s))) for s in ("laid", "hung"))
     part = next(p for p in shop.parts if p.name == asked.part)
     assert hung.median - laid.median == pytest.approx(part.setup_gap, abs=6.0)
+    new = replace(asked, part=None, characteristic=None)
+    laid_new, hung_new = (answered(history.ask(replace(new, setup=s))) for s in ("laid", "hung"))
+    assert hung_new.median - laid_new.median == pytest.approx(12.0, abs=5.0)  # as it is inside part numbers
     odd = answered(history.ask(replace(asked, setup="racked")))
     assert odd.new_levels == {"setup": "racked"} and odd.high - odd.low > hung.high - hung.low
     assert not any("setup" in t.name for t in History(shop_history("plain")[1]).design.terms)

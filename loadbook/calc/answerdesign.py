@@ -82,10 +82,19 @@ class Design:
         }
         for factor, levels in self.factors.items():
             level = self.level(factor, asked, known)
-            share = self.shares[factor][known] if known is not None else np.zeros(len(levels))
             own = np.array([float(name == level) for name in levels])
-            out[f"{factor} within part"] = own - share if known is not None and level is not None else own * 0.0
+            share = self.shares[factor][known] if known is not None else self._usual_share(factor, level)
+            out[f"{factor} within part"] = own - share if share is not None and level is not None else own * 0.0
         return out
+
+    def _usual_share(self, factor: str, level: str | None) -> Floats | None:
+        """What a new part number's level counts from: how the part numbers divide over the levels on average.
+
+        None where most part numbers kept to one level (their difference is then told by "usual"), or the level is new.
+        """
+        if factor in self.usual_factors or level not in self.factors[factor]:
+            return None
+        return np.asarray(self.shares[factor].mean(axis=0), dtype=np.float64)
 
     def _label(self, name: str, asked: Asked, series: int | None) -> Hashable | None:
         """The label asked for, else what a known part number's last cell had."""
@@ -188,12 +197,15 @@ def make_design(cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str]
         held = np.column_stack([np.bincount(series, weights=own[:, k], minlength=many) for k in range(len(levels))])
         share = np.asarray(held / count[:, None], dtype=np.float64)
         varies = (share.max(axis=1) < 1.0) & (share.sum(axis=1) > 0.0) & (count > 1)
+        often = (
+            2 * varies.sum() >= (count > 1).sum()
+        )  # then a level is judged inside part numbers alone, as settings are
         if varies.any():
             factors[factor], shares[factor] = levels, share
             terms.append(Slopes(f"{factor} within part", own - share[series]))
             terms.append(Grouping(f"part and {factor}", ([(int(s), v) for s, v in zip(series, labels, strict=True)],)))
         best = np.array(levels)[np.argmax(share, axis=1)]
-        if len(np.unique(best)) > 1:
+        if len(np.unique(best)) > 1 and not often:
             usual_factors.append(factor)
             terms.append(Grouping(f"usual {factor}", (best[series].tolist(),)))
     passed = [b for b in breaks if day[0] < b.day]
