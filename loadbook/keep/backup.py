@@ -48,11 +48,11 @@ def backup(book: BookFolder, target: Path, *, as_it_is: bool = False) -> Written
     Raises UsageError (the target exists), DamageError (the records, or a trace file, are not what was written),
     LoadbookError (the disk refuses).
     """
-    if target.exists():
-        raise _taken(target)
     if not target.parent.is_dir():
         raise NotFoundError("there is no such folder", where=str(target.parent), mend="Make it first")
     disk.sweep(target.parent, target.name)
+    if target.exists():
+        raise _taken(target)
     fresh = disk.part_of(target)
     snapshot = disk.part_of(target.with_name(f"{target.name}.records"))
     try:
@@ -177,6 +177,7 @@ def restore(source: Path, folder: Path) -> BookFolder:
     """
     if not source.is_file():
         raise NotFoundError("there is no such file", where=str(source))
+    disk.sweep(folder.parent, folder.name)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UsageError(
             "the folder is not empty",
@@ -187,7 +188,6 @@ def restore(source: Path, folder: Path) -> BookFolder:
     fresh = disk.part_of(folder)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        disk.sweep(folder.parent, folder.name)
         fresh.mkdir()
         (fresh / TRACES).mkdir()
         with zipfile.ZipFile(source) as archive:

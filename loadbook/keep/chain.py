@@ -21,8 +21,11 @@ GENESIS = "0" * 64
 _COMPUTED = {"finding", "answer_outcome"}
 
 
+_ENCODE = json.JSONEncoder(ensure_ascii=True, separators=(",", ":"), sort_keys=True).encode
+
+
 def _line(value: Any) -> bytes:
-    return json.dumps(value, ensure_ascii=True, separators=(",", ":"), sort_keys=True).encode()
+    return _ENCODE(value).encode()
 
 
 def literal(text: str) -> Any:

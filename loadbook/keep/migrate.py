@@ -6,6 +6,7 @@ import re
 import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from loadbook.ground.errors import LoadbookError
@@ -96,6 +97,7 @@ def objects(conn: sqlite3.Connection) -> dict[tuple[str, str], str]:
     return {(r[0], r[1]): r[2] for r in rows}
 
 
+@cache
 def expected(number: int) -> dict[tuple[str, str], str]:
     """What `objects` gives of a book that has had the steps up to a number."""
     conn = sqlite3.connect(":memory:", isolation_level=None)

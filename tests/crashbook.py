@@ -1,0 +1,128 @@
+"""The book, the files and the commands that the crash trial kills."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from loadbook.intake.tracetake import take_trace
+from loadbook.keep import disk, seal
+from loadbook.keep.backup import backup, restore
+from loadbook.keep.book import BookFolder
+from loadbook.keep.records import add_intake
+
+from . import bookstate
+from .conftest import small_rows
+
+BOOKS = Path(__file__).resolve().parent.parent / "fixtures" / "books"
+RUNS, SERIALS, SAMPLES = 3, 40, 240
+
+
+@dataclass(frozen=True)
+class Case:
+    """One command to be killed.
+
+    words     the command, run in the folder that `make` filled
+    told      what it prints once it is done (for several files: once for each)
+    again     exit codes of repeating it where it was done already
+    book      the folder of the book that it writes or reads
+    backup    the file that it writes, where that is what counts
+    prepare   what is changed in the process before it (a network folder)
+    """
+
+    name: str
+    words: tuple[str, ...]
+    told: tuple[str, ...]
+    again: tuple[int, ...] = (0,)
+    book: str = "book"
+    backup: str | None = None
+    prepare: Callable[[], None] = lambda: None
+
+    @property
+    def cuttable(self) -> bool:
+        """Does it write its rows through a WAL, in the book itself?"""
+        return self.prepare is not network and self.name in ("take", "trace take", "amend", "reckon")
+
+    def state(self, folder: Path) -> Any:
+        """What is compared: the book's rows and files, or what its backup would restore."""
+        return bookstate.of_backup(folder / self.backup) if self.backup else bookstate.of_book(folder / self.book)
+
+
+def network() -> None:
+    """Every folder counts as one on a network: no WAL, a rollback journal."""
+    disk.on_network = lambda folder: True  # type: ignore[assignment]
+
+
+TAKE = ("take", "readings", "before.csv", "after.csv", "--book", "book")
+TRACE = ("trace", "take", "chart4.csv", "--run", "R4", "--book", "book")
+AMEND = ("amend", "parts", "00123", "section_thick_mm=41", "shape=plate", "--why", "drawing C", "--book", "book")
+CASES = (
+    Case("take", TAKE, ("before.csv: 40 rows read, 40 added", "after.csv: 40 rows read, 40 added")),
+    Case("take, network", TAKE, ("before.csv: 40 rows", "after.csv: 40 rows"), prepare=network),
+    Case("trace take", TRACE, ("R4",)),
+    Case("trace take, network", TRACE, ("R4",), prepare=network),
+    Case("amend", AMEND, ("Amended part 00123",), (0, 2)),
+    Case("amend, network", AMEND, ("Amended part 00123",), (0, 2), prepare=network),
+    Case("reckon", ("reckon", "--book", "stale"), ("3 of 4 runs reckoned",),
+         book="stale"),
+    Case("upgrade", ("upgrade", "--book", "old"), ("applied step",),
+         book="old"),
+    Case("backup", ("backup", "kept.zip", "--book", "book"), ("files written and read back",), (0, 2),
+         backup="kept.zip"),
+    Case("restore", ("restore", "saved.zip", "again"), ("restored",), (0, 2),
+         book="again"),
+)  # fmt: skip
+
+
+def chart(path: Path, number: int) -> None:
+    """A recorder's file: control and three work TCs at one sample a minute."""
+    rng = np.random.default_rng(number)
+    t = np.arange(SAMPLES) * 60.0
+    control = np.interp(t / 3600, [0, 1.5, 3, 4], [20, 600, 600, 300])
+    columns = [control, *(np.interp(t - 60.0 * k, t, control) - k + rng.normal(0, 0.2, SAMPLES) for k in (1, 2, 3))]
+    start = datetime(2026, 3, number, 8, 0, 0)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        rows = csv.writer(file)
+        rows.writerow(["Time", "Control (°C)", *(f"Work {k} (°C)" for k in (1, 2, 3))])
+        for i in range(SAMPLES):
+            rows.writerow([(start + timedelta(minutes=i)).isoformat(" "), *(f"{c[i]:.1f}" for c in columns)])
+
+
+def readings(path: Path, stage: str, shift: float) -> None:
+    """Forty readings of a bore."""
+    rows = [f"00123,{n:03d},bore,{stage},{80 + shift + n / 1e4:.4f},R1,G1" for n in range(1, SERIALS + 1)]
+    path.write_text("part,serial,characteristic,stage,value_mm,run,gauge\n" + "\n".join(rows) + "\n", encoding="utf-8")
+
+
+def make(folder: Path) -> None:
+    """A folder with a book of three traced runs and one without, files to take in, a backup, a stale and an old book."""
+    folder.mkdir(parents=True)
+    rows = small_rows()
+    rows["run"] = [
+        {"run": f"R{n}", "furnace": "F1", "started": f"2026-03-0{n}T07:00:00Z", "status": "done"}
+        for n in range(1, RUNS + 2)
+    ]
+    rows["piece"] = [{"run": "R1", "part": "00123", "serial": f"{n:03d}", "quantity": 1} for n in range(1, SERIALS + 1)]
+    with BookFolder.create(folder / "book", zone="Europe/Madrid") as book:
+        with book.write() as conn:
+            add_intake(conn, "parts", rows, rows_read=1)
+        for number in range(1, RUNS + 1):
+            chart(folder / f"chart{number}.csv", number)
+            take_trace(book, folder / f"chart{number}.csv", f"R{number}")
+        backup(book, folder / "saved.zip")
+    chart(folder / "chart4.csv", 4)
+    readings(folder / "before.csv", "before", 0.0)
+    readings(folder / "after.csv", "after", 0.01)
+    restore(BOOKS / "schema-0001.zip", folder / "old").close()
+    shutil.copytree(folder / "book", folder / "stale")
+    with BookFolder.open(folder / "stale") as stale, stale.write() as conn:
+        conn.execute("UPDATE parameter SET algorithm = '0', value = value + 1 WHERE source = 'trace'")
+        conn.execute("UPDATE finding SET algorithm = '0'")
+        seal.everything(conn)
