@@ -102,7 +102,7 @@ def readings(path: Path, stage: str, shift: float) -> None:
 
 
 def make(folder: Path) -> None:
-    """A folder with a book of three traced runs and one without, files to take in, a backup, a stale and an old book."""
+    """A folder with a book of three traced runs and one without, files, a backup, a stale book and an old one."""
     folder.mkdir(parents=True)
     rows = small_rows()
     rows["run"] = [
