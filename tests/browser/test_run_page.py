@@ -1,0 +1,152 @@
+"""The record of a run in a real browser: nothing leaves it, everybody can read it, hover and hiding work."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from loadbook.ask.runsheet import run_sheet
+from loadbook.show.runpage import run_page
+
+from ..pagebook import RUNS, WILD, WILD_RUN, page_book
+from .conftest import Opened
+
+pytestmark = pytest.mark.browser
+Open = Callable[..., Opened]
+MADE = "2026-11-25T10:00:00Z"
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """A page's file for every run of the book."""
+    folder = tmp_path_factory.mktemp("pages")
+    book = page_book(folder / "book")
+    found = {}
+    for number, run in enumerate(RUNS):
+        found[run] = folder / f"{number}.html"
+        found[run].write_text(run_page(run_sheet(book, run), book, "si", MADE), encoding="utf-8")
+    book.close()
+    return found
+
+
+def data_of(one: Opened, name: str) -> Any:
+    return json.loads(one.page.locator(f"#{name}").text_content())
+
+
+@pytest.mark.parametrize("run", RUNS)
+def test_everybody_can_read_it(pages: dict[str, Path], opened: Open, run: str) -> None:
+    """No finding of axe-core; a phone shows it without sideways scrolling; paper cuts nothing off."""
+    one = opened(pages[run])
+    one.accessible()
+    one.fits(1200)
+    one.fits(360)
+    assert all(1 <= n <= 14 for n in one.prints().values())
+
+
+@pytest.mark.parametrize("run", ["R-kept", "R-paper", "R-forty"])
+def test_the_keyboard_reaches_every_control(pages: dict[str, Path], opened: Open, run: str) -> None:
+    opened(pages[run]).reached_by_keyboard()
+
+
+def test_an_open_definition_is_accessible_and_narrow(pages: dict[str, Path], opened: Open) -> None:
+    one = opened(pages["R-kept"])
+    one.page.evaluate("() => document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    assert "least-squares" in one.page.locator("#measured").inner_text()
+    one.accessible()
+    one.fits(360)
+    one.prints()
+
+
+def test_hover_tells_every_channel_at_that_moment(pages: dict[str, Path], opened: Open) -> None:
+    one = opened(pages["R-kept"])
+    data = data_of(one, "chart-data")
+    field = one.page.locator(".panel .field").first
+    box = field.bounding_box()
+    one.page.mouse.move(box["x"] + box["width"] * 0.4, box["y"] + box["height"] * 0.5)
+    wanted = min(range(len(data["t_s"])), key=lambda k: abs(data["t_s"][k] - 0.4 * data["seconds"]))
+    told = one.page.locator(".switch .now").all_inner_texts()
+    assert len(told) == len(data["lines"])
+    near = range(max(wanted - 3, 0), wanted + 4)  # a pixel is some samples wide
+    assert any(
+        all(text == f"{line['values'][k]:.1f} {line['unit']}" for text, line in zip(told, data["lines"], strict=True))
+        for k in near
+    )
+    assert one.page.locator("#chart-time").inner_text().startswith("2026-03-01 ")
+    assert one.page.locator(".switch.nearest").count() == 1
+    assert one.page.locator(".panel .cursor:visible").count() == len(data["panels"])
+
+
+def test_the_slider_tells_the_same_without_a_mouse(pages: dict[str, Path], opened: Open) -> None:
+    one = opened(pages["R-big"])
+    slider = one.page.locator("#chart-moment")
+    slider.focus()
+    one.page.keyboard.press("End")
+    data = data_of(one, "chart-data")
+    told = one.page.locator(".switch .now").all_inner_texts()
+    assert told == [f"{x['values'][-1]:.1f} {x['unit']}" for x in data["lines"]]
+    assert slider.get_attribute("aria-valuetext") in one.page.locator("#chart-time").inner_text()
+
+
+@pytest.mark.parametrize("run", ["R-big", "R-forty"])
+def test_a_channel_goes_out_of_sight_and_comes_back(pages: dict[str, Path], opened: Open, run: str) -> None:
+    one = opened(pages[run])
+    lines = one.page.locator("g[data-line]:visible").count()
+    took = one.page.evaluate(
+        """() => new Promise((done) => {
+          const tick = document.querySelector('input[data-line="2"]');
+          const began = performance.now();
+          tick.click();
+          requestAnimationFrame(() => setTimeout(() => done(performance.now() - began), 0));
+        })"""
+    )
+    print(f"{run}: a channel hides in {took:.0f} ms")
+    assert one.page.locator("g[data-line='2']").is_hidden()
+    assert one.page.locator(".ends span[data-line='2']").is_hidden()
+    assert one.page.locator("g[data-line]:visible").count() == lines - 1
+    assert "Out of sight: " in one.page.locator("#chart-hidden").inner_text()
+    one.page.locator("input[data-line='2']").click()
+    assert one.page.locator("g[data-line]:visible").count() == lines
+    assert one.page.locator("#chart-hidden").is_hidden()
+    one.page.get_by_role("button", name="None").click()
+    assert one.page.locator("g[data-line]:visible").count() == 0
+    one.page.get_by_role("button", name="All").click()
+    assert one.page.locator("g[data-line]:visible").count() == lines
+
+
+def test_wild_names_stay_text(pages: dict[str, Path], opened: Open) -> None:
+    """Tags and quotes are shown as they were typed, control and direction characters visibly, the rest as it is."""
+    one = opened(pages[WILD_RUN])
+    shown = WILD.replace("\x07", "\\x07").replace("\x1b", "\\x1b").replace("\u202e", "\\u202e")
+    assert one.page.locator("h1").text_content() == f"Run R/{shown}"
+    for place in ("#approvals", "#jobs", "#pieces", "#curves", ".summary"):
+        assert shown in one.page.locator(place).text_content()
+    assert one.page.locator("script").count() == 3  # two of data, one of the page's own
+    assert any(x["name"] == WILD for x in data_of(one, "chart-data")["lines"])
+
+
+def test_without_scripts_the_chart_is_there(pages: dict[str, Path], chromium: Any) -> None:
+    context = chromium.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(pages["R-kept"].as_uri())
+    assert page.locator(".draw path.line:visible").count() == 11
+    assert page.locator("input:visible").count() == 0
+    context.close()
+
+
+def test_its_own_policy_stops_all_but_its_own_script(pages: dict[str, Path], chromium: Any) -> None:
+    """With the page's content policy in force: its script runs, a foreign one and any request do not."""
+    context = chromium.new_context()
+    page = context.new_page()
+    page.goto(pages["R-kept"].as_uri())
+    assert page.locator("html.scripted").count() == 1
+    page.evaluate(
+        """() => { const s = document.createElement('script'); s.textContent = 'window.foreign = 1';
+                   document.body.append(s); }"""
+    )
+    assert page.evaluate("() => window.foreign") is None
+    assert page.evaluate("() => fetch('data:text/plain,x').then(() => 'went', () => 'stopped')") == "stopped"
+    context.close()
