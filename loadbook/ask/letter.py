@@ -37,7 +37,7 @@ CLOSING = (
 
 @dataclass(frozen=True)
 class OwnRun:
-    """One of the customer's own runs, in the unit of the picture."""
+    """One of the customer's own runs, in the unit of the picture. other_part: where it held another of their parts."""
 
     run: str
     date: str
@@ -46,6 +46,7 @@ class OwnRun:
     mean: float
     high: float
     nearness: float | None = None
+    other_part: str = ""
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,7 @@ class Letter:
         for what, text in self.suggestions:
             yield f"{what}: {text}", False
         for run in (*self.runs, *(self.interval.own if self.interval else ())):
-            yield run.run, False
+            yield f"{run.run} {run.other_part}", False
 
 
 def letter(
@@ -160,7 +161,7 @@ def _letter(
             f"the middle is {told(result['median'], unit, system)}."
         )
         notes = _notes(asked, result, system)
-        runs = _nearest(result, my, system)
+        runs = _nearest(asked, result, my, system)
         interval = _interval(asked, result, behind, my, system)
     return Letter(
         number=kept.answer_id,
@@ -225,11 +226,14 @@ def _notes(asked: dict[str, Any], result: dict[str, Any], system: str) -> list[s
     return out
 
 
-def _nearest(result: dict[str, Any], my: Mine, system: str) -> list[OwnRun]:
+def _nearest(asked: dict[str, Any], result: dict[str, Any], my: Mine, system: str) -> list[OwnRun]:
     """The customer's own among the nearest runs, nearest first."""
     own = [c for c in result["comparables"] if my.owns(c["run"], c["part"])]
     return [
-        OwnRun(c["run"], c["date"], c["pieces"], *_shown(c, result["unit"], system), round(c["nearness"], 2))
+        OwnRun(
+            c["run"], c["date"], c["pieces"], *_shown(c, result["unit"], system), round(c["nearness"], 2),
+            "" if c["part"] == asked.get("part") else c["part"],
+        )
         for c in own[:MOST_RUNS]
     ]  # fmt: skip
 

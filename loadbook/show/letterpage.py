@@ -22,10 +22,12 @@ COLUMNS = ("your run", "date", "pieces", "lowest", "mean", "highest", "likeness 
 def rows(letter: Letter) -> list[list[str]]:
     """The customer's nearest runs as cells."""
     i = letter.interval
+    if i is None:
+        return []
     return [
-        [r.run, r.date, str(r.pieces), *(short(v, i.digits) for v in (r.low, r.mean, r.high)), f"{r.nearness:.2f}"]
+        [f"{r.run}, {r.other_part}" if r.other_part else r.run, r.date, str(r.pieces),
+         *(short(v, i.digits) for v in (r.low, r.mean, r.high)), f"{r.nearness:.2f}"]
         for r in letter.runs
-        if r.nearness is not None and i is not None
     ]  # fmt: skip
 
 
