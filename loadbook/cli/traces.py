@@ -102,14 +102,9 @@ def _options(given: dict[str, Any]) -> Options:
     if given["zone"]:
         zone_of(given["zone"])
     if given["encoding"]:
-        import codecs
+        from loadbook.ground.outside import checked_encoding
 
-        try:
-            codecs.lookup(given["encoding"])
-        except LookupError as exc:
-            raise UsageError(
-                f"there is no encoding {given['encoding']!r}", mend="Try utf-8, utf-16 or latin-1"
-            ) from exc
+        checked_encoding(given["encoding"])
     return Options(**given)
 
 

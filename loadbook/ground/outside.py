@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from . import filelimits
-from .errors import LoadbookError, NotFoundError
+from .errors import LoadbookError, NotFoundError, UsageError
 
 _TOO_MANY_PARTS = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]++\s*+\.\s*+){30}")
 
@@ -65,6 +65,22 @@ def size_words(size: int) -> str:
     ('128 MiB', '1,000,000 bytes')
     """
     return f"{size // filelimits.MIB} MiB" if size % filelimits.MIB == 0 else f"{size:,} bytes"
+
+
+_NO_FILES = ("undefined", "idna", "punycode", "unicode_escape", "raw_unicode_escape", "utf-7", "mbcs", "oem")
+
+
+def checked_encoding(name: str) -> str:
+    """The name itself, where files can be in that encoding. Raises UsageError."""
+    import codecs
+
+    try:
+        found = codecs.lookup(name)
+    except (LookupError, ValueError) as exc:
+        raise UsageError(f"there is no encoding {name!r}", mend="Try utf-8, utf-16, latin-1 or cp1252") from exc
+    if found.name in _NO_FILES or not getattr(found, "_is_text_encoding", True):
+        raise UsageError(f"no text file is in the encoding {name!r}", mend="Try utf-8, utf-16, latin-1 or cp1252")
+    return name
 
 
 class NoToml(ValueError):

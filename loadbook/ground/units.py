@@ -6,6 +6,7 @@ A temperature and a temperature difference are different quantities and have dif
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -170,16 +171,21 @@ def parse_quantity(text: str, dimension: str) -> Quantity:
     >>> round(parse_quantity("250 F diff", "difference").value, 3)
     138.889
     """
-    match = _QUANTITY.match(text)
-    if not match or not match.group(2):
-        raise UsageError(f"{text!r} is no {dimension} with its unit", mend=f"Write it like {_EXAMPLE[dimension]!r}")
+    match = _QUANTITY.match(text) if len(text) <= 100 else None
+    if not match or not match.group(2) or not math.isfinite(float(match.group(1))):
+        raise UsageError(
+            f"{text[:100]!r} is no {dimension} with its unit", mend=f"Write it like {_EXAMPLE[dimension]!r}"
+        )
     number, unit = match.groups()
     says_difference = bool(re.search(r"diff", unit, re.IGNORECASE))
     if dimension == "difference" and not says_difference:
         raise UsageError(f"{text!r} is a temperature where a difference is needed", mend=f"Write '{text.strip()} diff'")
     if dimension == "temperature" and says_difference:
         raise UsageError(f"{text!r} is a difference where a temperature is needed", mend="Leave out 'diff'")
-    return Quantity(convert(float(number), unit, dimension), text.strip(), dimension)
+    value = convert(float(number), unit, dimension)
+    if dimension == "temperature" and value < -ZERO_C_IN_K:
+        raise UsageError(f"{text!r} is below absolute zero", mend="Check the value and its unit")
+    return Quantity(value, text.strip(), dimension)
 
 
 _EXAMPLE = {

@@ -5,7 +5,6 @@ Nothing here looks at a file; `recorderpropose` fills a layout from one, `record
 
 from __future__ import annotations
 
-import codecs
 import fnmatch
 import json
 import re
@@ -14,7 +13,7 @@ from typing import Any
 
 from ..ground.errors import UsageError
 from ..ground.kinds import ROLES
-from ..ground.outside import NoToml, toml_of
+from ..ground.outside import NoToml, checked_encoding, toml_of
 from ..ground.times import zone_of
 
 DELIMITERS = (",", ";", "\t", "|", "spaces", "wide spaces")
@@ -160,10 +159,8 @@ def checked(layout: Layout, *, where: str = "layout") -> Layout:
             shown = ", ".join(repr(c) for c in choices)
             raise UsageError(f"{where}: {key} cannot be {value!r}", mend=f"Write one of {shown}")
     _check_time(layout, where)
-    try:
-        codecs.lookup(layout.encoding if layout.encoding != "workbook" else "utf-8")
-    except LookupError as exc:
-        raise UsageError(f"{where}: there is no encoding {layout.encoding!r}") from exc
+    if layout.encoding != "workbook":
+        checked_encoding(layout.encoding)
     if layout.zone:
         zone_of(layout.zone)
     if layout.decimal == layout.thousands:

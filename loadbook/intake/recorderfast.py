@@ -106,7 +106,8 @@ def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame |
     if data.count(layout.delimiter.encode(), start) < len(frame) * (len(names) - 1):
         return None, names  # short rows
     if not data.endswith(b"\n"):
-        tail = [r.split(layout.delimiter) for r in data[-200_000:].decode("utf-8", "replace").splitlines()[1:]]
+        ends = data[max(start, len(data) - 200_000) :].decode("utf-8", "replace").split("\n")
+        tail = [r.split(layout.delimiter) for r in ends[1:] or ends]
         if frame.iloc[-1, : len(names)].isna().any() or breaks_off(tail, len(names)):
             return None, names  # perhaps cut off in the middle of its last row
     return frame, names

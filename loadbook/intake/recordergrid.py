@@ -96,7 +96,7 @@ def find_delimiter(text: str, name: str) -> str:
             continue
         width, rows = max(counts.items(), key=lambda kv: kv[1])
         filled = [c for r in grid.rows if len(r) == width for c in r if c]
-        numbers = sum(1 for c in filled if _NUMBERISH.match(c)) / max(len(filled), 1)
+        numbers = sum(1 for c in filled if len(c) <= 64 and _NUMBERISH.match(c)) / max(len(filled), 1)
         score = rows / len(grid.rows) * (0.2 + numbers)
         if delimiter == "spaces":
             score *= 0.6  # a date and its time are apart under it: only where nothing else fits

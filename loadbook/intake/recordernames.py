@@ -8,6 +8,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from ..ground.errors import IntakeError, Problem
+from ..ground.filelimits import LONGEST_NAME
 from ..ground.units import DIMENSIONS, unit_key
 
 _BRACKET = re.compile(r"\s*[\[({]\s*([^\])}]*?)\s*[\])}]\s*$")
@@ -70,7 +72,7 @@ def unit_of(text: str) -> str:
     """
     text = text.strip().strip("[](){}").strip()
     low = text.lower()
-    if not low:
+    if not 0 < len(low) <= 40:
         return ""
     if low in _WORDS:
         return _WORDS[low]
@@ -150,7 +152,13 @@ def read_heading(text: str, unit: str = "") -> Heading:
     >>> read_heading("Ramp rate [°F/h]").quantity
     'other'
     """
-    text, number = _again(text)
+    text, number = _again(" ".join(text.split()))
+    if len(text) > LONGEST_NAME:
+        raise IntakeError(
+            "a channel's name cannot be read",
+            [Problem(f"it is longer than {LONGEST_NAME} characters", value=text[:60])],
+            mend="Is this the recorder's data file? --delimiter may help",
+        )
     name, own = take_apart(text)
     name, unit = name + number, own or unit
     words = _words(name)

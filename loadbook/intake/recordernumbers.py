@@ -64,6 +64,7 @@ MISSING_WORDS = frozenset(
         "...",
     ]
 )
+LONGEST = 64  # characters of a number with its unit
 MARKS_OPTION = '--decimal "," or "." (and --thousands, where there are any)'
 _UNIT_TAIL = re.compile(r"^(.*\d)\s*(°\s*[CFKcfk]|deg\.?\s*[CFKcfk]|[CFK]|mbar|torr|Torr|mTorr|Pa|%|ppm|mV)$")
 _PLAIN = re.compile(r"^[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?$")
@@ -100,12 +101,14 @@ def to_float(cell: str, decimal: str, thousands: str) -> float:
 
 def split_unit(cell: str) -> tuple[str, str]:
     """A cell like '612.3 °C' as ('612.3', '°C'); without a unit the second is ''."""
-    match = _UNIT_TAIL.match(cell)
+    match = _UNIT_TAIL.match(cell) if len(cell) <= LONGEST else None
     return (match.group(1), match.group(2)) if match else (cell, "")
 
 
 def looks_number(cell: str) -> bool:
     """Could the cell be a number under some choice of marks."""
+    if len(cell) > LONGEST:
+        return False
     if _PLAIN.match(cell):
         return True
     return any(

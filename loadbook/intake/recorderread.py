@@ -10,7 +10,7 @@ from ..calc.model import MISSING, OPEN, Flags, Floats
 from ..ground.errors import OpenQuestion
 from .layout import Layout
 from .recordernames import Heading, read_heading
-from .recordernumbers import MISSING_WORDS, OPEN_WORDS, number_pattern, split_unit, to_float
+from .recordernumbers import LONGEST, MISSING_WORDS, OPEN_WORDS, number_pattern, split_unit, to_float
 from .recorderoptions import Question
 from .recorderrows import sort_out, time_indexes
 from .recordertable import Table, quote
@@ -53,7 +53,7 @@ class CellReader:
 
     def read(self, cell: str, column: str, line: int) -> tuple[float, int]:
         """(number or NaN, flag) of one cell."""
-        if self.pattern.match(cell):
+        if len(cell) <= LONGEST and self.pattern.match(cell):
             return to_float(cell, self.layout.decimal, self.layout.thousands), 0
         low = cell.casefold()
         if low in self.open:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
+LONGEST = 64  # characters of a time: the patterns below take the square of blanks
 _MONTHS = {
     m: i
     for i, m in enumerate(["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], start=1)
@@ -50,7 +51,7 @@ def kind_of(cell: str) -> str:
     >>> [kind_of(c) for c in ("2026-03-01 08:00", "03/04/26", "8:15 PM", "31:00:00", "612.3")]
     ['moment', 'date', 'clock', 'duration', '']
     """
-    if len(cell) < 4 or not any(ch.isdigit() for ch in cell):
+    if not 4 <= len(cell) <= LONGEST or not any(ch.isdigit() for ch in cell):
         return ""
     if ":" not in cell and not _COMPACT_MOMENT.match(cell):
         return "date" if any(p.match(cell) for _, p in _DATE_PATTERNS) else ""
@@ -103,6 +104,8 @@ def format_of(cell: str, order: str) -> str:
     >>> format_of("3/4/2026 8:05:00 PM", "mdy"), format_of("2026-03-01T08:00:00Z", "")
     ('%m/%d/%Y %I:%M:%S %p', '%Y-%m-%dT%H:%M:%S%z')
     """
+    if len(cell) > LONGEST:
+        return ""
     for kind, pattern in [("clock", _CLOCK_PATTERN), *_DATE_PATTERNS, *_MOMENT_PATTERNS, ("compact", _COMPACT_MOMENT)]:
         match = pattern.match(cell)
         if match is None:
@@ -149,6 +152,8 @@ def parse_cell(cell: str, fmt: str) -> datetime | None:
 
     With an offset in the cell the moment is aware (UTC), else naive. A clock alone gives that time on 1 January 1.
     """
+    if len(cell) > LONGEST:
+        return None
     order = order_of(fmt)
     patterns = [*_MOMENT_PATTERNS, ("compact", _COMPACT_MOMENT)] if order else [("clock", _CLOCK_PATTERN)]
     for kind, pattern in patterns:
@@ -214,6 +219,8 @@ def elapsed_seconds(cell: str, unit: str, decimal: str = ".") -> float | None:
     >>> elapsed_seconds("26:10:05", "h:m:s"), elapsed_seconds("1.5", "min")
     (94205.0, 90.0)
     """
+    if len(cell) > LONGEST:
+        return None
     if ":" in unit:
         match = _DURATION.match(cell)
         if match is None or (unit == "h:m:s") != (match["c"] is not None):

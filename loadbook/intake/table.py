@@ -15,7 +15,7 @@ from typing import Any
 
 from loadbook.ground.errors import IntakeError, LoadbookError, Problem
 from loadbook.ground.filelimits import LONGEST_CELL, MOST_RECORDS
-from loadbook.ground.outside import read_file, within_limits
+from loadbook.ground.outside import checked_encoding, read_file, within_limits
 
 from .recordersheet import cell_text
 from .workbookfile import OLD_WORKBOOK, ZIP, safe_workbook
@@ -69,9 +69,7 @@ def _decode(name: str, data: bytes, encoding: str | None) -> str:
         else:
             encoding = "utf-8-sig"
     try:
-        return data.decode(encoding)
-    except LookupError as exc:
-        raise LoadbookError(f"no encoding is called {encoding!r}", mend="Try utf-8, latin-1 or cp1252") from exc
+        return data.decode(checked_encoding(encoding))
     except UnicodeDecodeError as exc:
         line = data[: exc.start].count(b"\n") + 1
         called = "UTF-8" if encoding == "utf-8-sig" else encoding

@@ -73,6 +73,9 @@ class TomlTables:
             mend = nearest(str(raw), choices) or f"Write one of: {', '.join(choices)}"
             self.problem(f"{name} is none of the words it may be", table, which, name, raw, mend)
             return None
+        if isinstance(raw, (int, float)) and not abs(raw) <= 2**53:  # nan is no smaller either
+            self.problem(f"{name} is too large, or no number", table, which, name, raw)
+            return None
         if holds in ("integer", "number"):
             if isinstance(raw, int) or (holds == "number" and isinstance(raw, float)):
                 return raw
@@ -80,6 +83,9 @@ class TomlTables:
             return None
         dimension = "duration" if holds == "seconds" else holds
         if isinstance(raw, (int, float)) and dimension == "duration" and name in ("minutes", "minutes_max"):
+            if raw < 0:
+                self.problem(f"{name} is below zero", table, which, name, raw)
+                return None
             return float(raw)
         if not isinstance(raw, str):
             self.problem(f"{name} has no unit", table, which, name, raw, _unit_mend(raw, dimension))
@@ -88,6 +94,9 @@ class TomlTables:
             value = units.parse_quantity(raw, dimension).value
         except UsageError as exc:
             self.problem(exc.what, table, which, name, raw, exc.mend or "")
+            return None
+        if value < 0 and dimension not in ("temperature", "difference"):
+            self.problem(f"{name} is below zero", table, which, name, raw)
             return None
         return value * 60.0 if holds == "seconds" else value
 
