@@ -14,6 +14,7 @@ from loadbook.ground.errors import UsageError
 
 from .filters import Filters
 from .movementdata import MovementData, load
+from .result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,7 +32,7 @@ def _nothing() -> pd.DataFrame:
 
 
 @dataclass
-class Moved:
+class Moved(Result):
     """Movement by treatment.
 
     table        one row per process, kind, side, unit and treatment (keys as in `loadbook moved --format json`)
@@ -69,8 +70,9 @@ class Moved:
         """The same as dictionaries, missing figures None."""
         return records(self.table)
 
-    def _repr_html_(self) -> str:
-        return str(self.table.to_html(escape=True))
+    UNIT_COLUMNS = ("unit",)
+    _PLAIN = ("median", "low", "high", "worst", "mean")
+    FIGURES = (((*_PLAIN, "mean_low", "mean_high", *(f"{n}_without_flagged" for n in _PLAIN)), "{unit}"),)
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
