@@ -16,6 +16,7 @@ __all__ = ["Book"]
 
 def __getattr__(name: str) -> Any:
     if name == "Book":
+        import loadbook.show.notebook  # noqa: F401  (how results show themselves)
         from loadbook.ask.api import Book
 
         return Book

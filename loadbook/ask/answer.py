@@ -20,6 +20,7 @@ from . import answerdata, answerwords
 from .answeradvice import advise
 from .answerdata import Pieces, Source
 from .answersubject import Question, Subject, subject
+from .result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,7 +34,7 @@ KEYS = (
 
 
 @dataclass
-class Answer:
+class Answer(Result):
     """A reply to an enquiry. Numbers are None where refused; `unit` says what they are in ('um', '%' or the reading's).
 
     low, high          the interval that holds `content` of pieces;  median its centre
@@ -74,6 +75,7 @@ class Answer:
     history: pd.DataFrame | None = field(default=None, repr=False)  # the pieces it rests on
     before_um: float | None = None  # a typical form error before, where the figures are in % of it
     answer_id: int | None = None
+    system: str = "si"
 
     def to_json(self) -> dict[str, Any]:
         """The keys of `loadbook answer --format json`."""
@@ -81,6 +83,9 @@ class Answer:
 
     def rows(self) -> list[dict[str, Any]]:
         return [self.to_json()]
+
+    UNIT_COLUMNS = ("unit",)
+    FIGURES = ((("mean", "low", "high"), "{unit}"),)
 
     def frame(self) -> pd.DataFrame:
         """The comparables: one row per run of one part number, nearest first."""
@@ -107,7 +112,8 @@ def answer(book: BookFolder, question: Question, system: str | None = None) -> A
         process = answerdata.choose_process(source, about.kind, about.part, question.process, process)
     found = answer_of(source, question, about, process or answerdata.NO_PROCESS, system or book.units)
     found.advice = advise(book, found)
-    found.text = answerwords.sentences(found, system or book.units)
+    found.system = system or book.units
+    found.text = answerwords.sentences(found, found.system)
     return found
 
 

@@ -14,12 +14,16 @@ if TYPE_CHECKING:
     from loadbook.keep.guard import Answer as SqlAnswer
 
     from .answer import Answer
+    from .backtest import Backtest
     from .effect import Effects
+    from .judge import JudgedRun
     from .moved import Moved
 
 
 class Book:
-    """A shop's book. Every question gives a result object: figures as attributes, and `.frame()`.
+    """A shop's book. Every question gives a result object: figures as attributes, `.frame()` with the keys of
+    --format json, `.frames()` with one frame per unit and the unit in its columns' names; a notebook shows it as the
+    terminal does, and `.chart()` of moved, effect and backtest is the picture that --chart writes.
 
     path  the book's folder
 
@@ -65,6 +69,19 @@ class Book:
         from .answersubject import Question
 
         return answer(self.folder, Question(**words))
+
+    def backtest(self, **words: Any) -> Backtest:
+        """How often would the answers of the past have been right. Filters are keywords; contents=(0.90, 0.95)."""
+        from .backtest import backtest
+
+        filters, rest = _split(words)
+        return backtest(self.folder, filters, **rest)
+
+    def judge(self, run: str) -> JudgedRun:
+        """One run against every clause of its cycle."""
+        from .judge import judge_run
+
+        return judge_run(self.folder, run)
 
     def sql(self, text: str) -> SqlAnswer:
         """Read-only SQL over records, views and trace samples; `.frame()` gives it as a pandas frame."""

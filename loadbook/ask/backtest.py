@@ -16,6 +16,7 @@ from loadbook.ground.errors import CalculationError, NotFoundError
 
 from . import answerdata, answersaved
 from .filters import Filters
+from .result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +30,7 @@ CONTENTS = (0.90, 0.95)
 
 
 @dataclass
-class Backtest:
+class Backtest(Result):
     """Coverage tables.
 
     table     one row per process, kind, what ('known', 'new', 'saved answers', 'saved bounds'), group ('all', a spread

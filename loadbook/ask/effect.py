@@ -19,6 +19,7 @@ from loadbook.ground.vocabulary import nearest
 from .filters import Filters
 from .moved import _believed, check_share, records
 from .movementdata import MovementData, load
+from .result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,7 +33,7 @@ PLAIN_STRATUM = (*STRATUM, "characteristic")
 
 
 @dataclass
-class Effects:
+class Effects(Result):
     """Effects per process, kind, side and unit.
 
     table       one row per parameter (keys as in `loadbook effect --format json`); `verdict` is a sentence
@@ -60,8 +61,16 @@ class Effects:
         """The same as dictionaries, missing figures None."""
         return records(self.table)
 
-    def _repr_html_(self) -> str:
-        return str(self.table.to_html(escape=True))
+    UNIT_COLUMNS = ("effect_unit", "unit")
+    FIGURES = (
+        (
+            ("effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low",
+             "pooled_high", "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half",
+             "effect_without_flagged"),
+            "{effect_unit}_per_{unit}",
+        ),
+        (("range_low", "range_high"), "{unit}"),
+    )  # fmt: skip
 
 
 def effect(
@@ -207,7 +216,10 @@ def _stratum(
 
 def _too_coarse(some: pd.DataFrame) -> str | None:
     """The reason where nearly all movements are smaller than their gauge's uncertainty."""
-    share = float(some["below_gauge"].fillna(False).astype(float).mean())
+    if "n" in some:  # sums instead of pieces
+        share = float(some["below"].sum() / some["n"].sum())
+    else:
+        share = float(some["below_gauge"].fillna(False).astype(float).mean())
     if share < movement.MOSTLY_GAUGE:
         return None
     return (

@@ -15,6 +15,8 @@ from loadbook.keep.book import BookFolder
 from loadbook.keep.runrecords import RunRecord, load_run
 from loadbook.keep.tracefile import read_trace
 
+from .result import Result
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -42,7 +44,7 @@ class AskedAchieved:
 
 
 @dataclass(frozen=True)
-class JudgedRun:
+class JudgedRun(Result):
     """One run judged. verdict is 'kept', 'broken', 'cannot be told', 'no cycle' or 'no trace'.
 
     worked  the prepared trace, its phases and parameters, which the verdict rests on; None without a trace

@@ -137,32 +137,10 @@ def _lines(text: list[str]) -> list[str]:
 def _comparables(rows: list[dict[str, Any]], system: str) -> None:
     if not rows:
         return
-    from loadbook.ask.answerwords import settings_shown
-    from loadbook.ground import units
+    from loadbook.show.answertable import comparables_table
 
-    columns = [
-        "run",
-        "date",
-        "part",
-        "setup",
-        "atmosphere",
-        "settings",
-        "pieces",
-        "mean",
-        "lowest",
-        "highest",
-        "nearness",
-    ]
-    unit = rows[0].get("unit", "um")
-    shown = []
-    for r in rows:
-        figures = [units.show(r[k], unit, system)[0] for k in ("mean", "low", "high")]
-        shown.append(
-            [r["run"], r["date"], r["part"], r["setup"], r["atmosphere"], settings_shown(r, system), r["pieces"],
-             *(round(v, 2) for v in figures), round(r["nearness"], 2)]
-        )  # fmt: skip
-    label = units.show(0.0, unit, system)[1]
-    emit(columns, shown, None, title=f"Nearest runs ({label})")
+    title, columns, shown = comparables_table(rows, system)
+    emit(columns, shown, None, title=title)
 
 
 def _advice(advice: dict[str, Any], system: str) -> None:

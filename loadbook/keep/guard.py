@@ -75,6 +75,10 @@ class Answer:
 
         return pd.DataFrame.from_records(list(self.rows()), columns=self.columns)
 
+    def _repr_html_(self) -> str:
+        """The rows in a notebook: the first and the last of them where they are many."""
+        return str(self.frame().to_html(escape=True, index=False, max_rows=60, show_dimensions=True))
+
 
 _BACK: dict[str, Callable[[str], Any]] = {
     "DATE": date.fromisoformat,

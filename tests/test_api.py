@@ -1,0 +1,109 @@
+"""The Python side: results with figures, frames whose columns carry units, notebook views that stay text, charts."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from loadbook import Book
+from loadbook.ask.result import unit_name
+from loadbook.ground.errors import LoadbookError
+from loadbook.show.movementtable import moved_table
+
+
+@pytest.fixture(scope="module")
+def shop(demo_book: Path) -> Iterator[Book]:
+    with Book(demo_book) as book:
+        yield book
+
+
+def cells(source: str) -> list[str]:
+    return re.findall(r"<t[dh][^>]*>([^<]*)</t[dh]>", source)
+
+
+def test_moved_in_a_notebook_is_what_the_terminal_prints(shop: Book) -> None:
+    found = shop.moved(part="PN-1001", by="setup")
+    shown = found._repr_html_()
+    _, rows = moved_table(found.rows(), found.by, found.system)
+    for row in rows:
+        for value in row:
+            if isinstance(value, float):
+                assert f"{value:g}" in cells(shown)
+    assert "Movement: 17 runs, 87 pieces, 1 part numbers" not in shown
+    assert "Movement: 17 runs, 87 pieces, 1 part number" in shown
+    for warning in found.warnings:
+        assert warning in shown.replace("&lt;", "<")
+
+
+def test_effect_in_a_notebook_says_its_verdict(shop: Book) -> None:
+    found = shop.effect(kind="outside diameter", process="stress relief", of="heating_rate_peak_c_per_h")
+    shown = found._repr_html_()
+    assert found.rows()[0]["verdict"] in shown
+    assert "&lt;0.0005" in shown
+
+
+def test_an_answer_in_a_notebook_has_sentences_evidence_and_cautions(shop: Book) -> None:
+    found = shop.answer(part="PN-1004", characteristic="flatness", cycle="SR-600", cycle_revision="C")
+    shown = found._repr_html_()
+    assert found.text[0] in shown
+    assert found.comparables[0]["run"] in cells(shown)
+    assert all(f"Caution: {c}" in shown for c in found.cautions)
+    assert list(found.frames()) == ["percent"]
+    assert "mean_percent" in found.frames()["percent"]
+
+
+def test_a_refusal_in_a_notebook_says_why(shop: Book) -> None:
+    found = shop.answer(part="PN-6002", characteristic="throat", cycle="AG-720")
+    assert found.refused and found.refused in found._repr_html_()
+
+
+def test_text_from_the_book_stays_text_in_a_notebook(shop: Book) -> None:
+    found = shop.moved(part="PN-1001", by="setup")
+    found.table.loc[0, "setup"] = "<script>alert(1)</script>\x1b"
+    found.warnings.append("<b>bold</b>")
+    shown = found._repr_html_()
+    assert "<script>" not in shown and "<b>" not in shown and "\x1b" not in shown
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;\\x1b" in shown
+    assert "&lt;i&gt;" in shop.sql("SELECT '<i>' AS x")._repr_html_()
+
+
+def test_frames_carry_units_in_their_columns(shop: Book) -> None:
+    """No two units share a column, and the figures are those of the frame."""
+    found = shop.moved(part="PN-1001", by="setup")
+    frames = found.frames()
+    assert set(frames) == {"percent", "um_per_100mm"}
+    sizes = frames["um_per_100mm"]
+    assert {"median_um_per_100mm", "mean_low_um_per_100mm", "runs"} <= set(sizes) and "unit" not in sizes
+    whole = found.frame()
+    expected = whole.loc[whole["unit"] == "um per 100 mm", "median"]
+    assert list(sizes["median_um_per_100mm"]) == list(expected)
+    effects = shop.effect(kind="outside diameter", process="stress relief").frames()
+    rates = effects["um_per_100mm_per_c_per_h"]
+    assert {"effect_um_per_100mm_per_c_per_h", "range_low_c_per_h"} <= set(rates)
+    assert "effect_um_per_100mm" in effects["um_per_100mm"]
+
+
+@pytest.mark.parametrize(
+    ("unit", "name"), [("um", "um"), ("% of x", "percent_of_x"), ("", ""), (float("nan"), ""), ("HRC", "HRC")]
+)
+def test_a_unit_as_part_of_a_name(unit: object, name: str) -> None:
+    assert unit_name(unit) == name
+
+
+def test_charts_of_results_are_altair_charts(shop: Book) -> None:
+    chart = shop.moved(kind="outside diameter", process="anneal", by="setup").chart()
+    assert chart.to_dict()["$schema"].endswith(".json")
+    with pytest.raises(LoadbookError, match="no chart of Answer"):
+        shop.answer(part="PN-6002", characteristic="throat", cycle="AG-720").chart()
+
+
+def test_a_judged_run_and_a_back_test(shop: Book) -> None:
+    judged = shop.judge("R25-086")
+    shown = judged._repr_html_()
+    assert "CYCLE BROKEN: 1 of 18 clauses" in shown and "soak 4" in cells(shown)
+    back = shop.backtest(kind="flatness", process="anneal")
+    assert "known" in cells(back._repr_html_())
+    assert back.chart().to_dict()["concat"]
