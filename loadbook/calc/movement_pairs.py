@@ -70,7 +70,7 @@ def differences(
         for a, b in chosen:
             two = (code == a) | (code == b)
             found = compare(y[two], run[two], code[two] == b, (names[a], names[b]), confidence, plain)
-            _same_parts(found, set(part["part"].to_numpy()[code == a]), set(part["part"].to_numpy()[code == b]))
+            same_parts(found, set(part["part"].to_numpy()[code == a]), set(part["part"].to_numpy()[code == b]))
             pairs.append(found)
         overall = one_way(means, owner) if cells > treatments else None
         spread = spread_test(means, owner) if np.bincount(owner).min() >= 4 else None
@@ -79,7 +79,7 @@ def differences(
     return out
 
 
-def _same_parts(found: Difference, a: set[str], b: set[str]) -> None:
+def same_parts(found: Difference, a: set[str], b: set[str]) -> None:
     """Say where the sides held different part numbers."""
     if found.evidence in ("runs", "pieces") and a != b and found.refused is None:
         lone = len(a ^ b)
