@@ -17,7 +17,7 @@ from loadbook.ground.kinds import FORM_KINDS
 from .answersaved import Saved, saved
 from .answerwords import SETTING_UNITS, many, span, told
 from .letterfilter import Mine, mine, others_classes, refuse_leaks
-from .letterwords import cautions, cleaned, held, narrower, suggestions
+from .letterwords import SAID, cautions, cleaned, held, narrower, suggestions
 
 if TYPE_CHECKING:
     from loadbook.keep.book import BookFolder
@@ -25,10 +25,6 @@ if TYPE_CHECKING:
 LONGEST_QUESTION = 600
 LONGEST_NAME = 200
 MOST_RUNS = 5  # of the customer's own nearest runs are listed
-_SAID = {
-    "heating_rate_peak_c_per_h": "heated at", "hold_mean_c": "held at", "soak_minutes": "soaked",
-    "cooling_rate_peak_c_per_h": "cooled at",
-}  # fmt: skip
 CLOSING = (
     "This is history and not a promise: it tells what happened to such pieces in our furnaces, not what later "
     "machining releases. A limit from a code, a drawing or your specification overrules it."
@@ -203,7 +199,7 @@ def _treated(asked: dict[str, Any], my: Mine, system: str) -> str:
     if cycle := my.safe(asked.get("cycle")):
         parts.append(f"by our cycle {cycle} revision {my.safe(asked.get('cycle_revision'), '?')}")
     settings = asked.get("settings") or {}
-    for name, lead in _SAID.items():
+    for name, lead in SAID.items():
         if name in settings:
             value, label, _ = units.show(settings[name], SETTING_UNITS[name], system)
             parts.append(f"{lead} {value:.4g} {label}")

@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.ground import units
 
-from .answerwords import SETTING_UNITS, many, setting, told
+from .answerwords import SETTING_UNITS, many, told
 
 if TYPE_CHECKING:
     from .letterfilter import Mine
 
+SAID = {
+    "heating_rate_peak_c_per_h": "heated at", "hold_mean_c": "held at", "soak_minutes": "soaked",
+    "cooling_rate_peak_c_per_h": "cooled at",
+}  # fmt: skip
 _OURS = ("loadbook", "--", "(see ", "the book has")  # a sentence with one of these speaks to the shop
 _ALWAYS = "A limit from a code or customer specification"  # stands in the letter's closing
 _INSIDE = ("Set aside", "the settings in the history are what was achieved", "Most of the width is about")
@@ -81,7 +85,8 @@ def _extrapolation(row: dict[str, Any], my: Mine, system: str) -> str:
     unit = SETTING_UNITS.get(name, "")
     ran = " to ".join(dict.fromkeys(f"{units.show(float(v), unit, system)[0]:.4g}" for v in (low, high)))  # type: ignore[arg-type]
     label = units.show(0.0, unit, system)[1]
-    return f"We never ran such pieces at {setting(name, float(asked), system)} (only {ran} {label}): an extrapolation."  # type: ignore[arg-type]
+    value = f"{units.show(float(asked), unit, system)[0]:.4g} {label}"  # type: ignore[arg-type]
+    return f"We never ran such pieces {SAID.get(name, name)} {value} (only {ran} {label}): an extrapolation."
 
 
 def held(result: dict[str, Any], behind: dict[str, Any]) -> str:

@@ -15,7 +15,12 @@ from .tables import plain
 KIND = "Answer to an enquiry"
 _MINUS = re.compile(r"(?<![\w-])-(?=\d)")
 _UNIT = re.compile(r"(?<=\d) (?=[°%µ×]|(?:mm|min|in|h)\b)")  # a figure and its unit stay on one line
-_TIED_C, _TIED_F = "°C\u2060/\u2060h", "°F\u2060/\u2060h"
+_TIED = {
+    "°C/h": "°C\u2060/\u2060h", "°F/h": "°F\u2060/\u2060h", "× 0.001 in": "×\u00a00.001\u00a0in",
+    "×\u00a00.001 in": "×\u00a00.001\u00a0in",
+}  # fmt: skip
+_JOINERS = ("\u200c", "\u200d")  # they hold letters of some scripts, and emoji, together
+LONGEST_WORD = 28  # letters after which a word may be broken
 COLUMNS = ("your run", "date", "pieces", "lowest", "mean", "highest", "likeness (1: the same)")
 
 
@@ -44,7 +49,9 @@ def letter_page(letter: Letter) -> str:
         [paragraph(signed(n)) for n in letter.notes],
     ]
     if letter.interval is not None:
-        answer.append(picture(interval_picture(letter.interval), alternative(letter.interval), name="interval"))
+        drawn = picture(interval_picture(letter.interval), alternative(letter.interval), name="interval")
+        label = "The interval as a picture"
+        answer.append(el("div", drawn, class_="scroll", tabindex="0", role="region", aria_label=label))
     sections = [section("Your question, and our answer", *answer, name="answer")]
     behind = [paragraph(signed(t)) for t in letter.evidence]
     if letter.runs:
@@ -93,25 +100,38 @@ def signed(text: str) -> str:
     return _MINUS.sub("−", text)
 
 
+def readable(text: str) -> str:
+    """A text for the PDF: control and direction characters made visible, a word that never ends may be broken.
+
+    >>> readable("a\\x07b"), readable("X" * 30) == "X" * 28 + "\\u200b" + "XX"
+    ('a\\\\x07b', True)
+    """
+    shown = "".join(c if c in _JOINERS else plain(c) for c in text)
+    return re.sub(rf"(\S{{{LONGEST_WORD}}})(?=\S)", "\\1\u200b", shown)
+
+
 def for_setting(letter: Letter, font: str) -> dict[str, Any]:
     """What the PDF's template is given: plain texts and the picture."""
 
     def shown(text: str) -> str:
-        return _UNIT.sub("\u00a0", plain(signed(text))).replace("°C/h", _TIED_C).replace("°F/h", _TIED_F)
+        tied = _UNIT.sub("\u00a0", readable(signed(text)))
+        for apart, together in _TIED.items():
+            tied = tied.replace(apart, together)
+        return tied
 
-    theirs = plain(letter.question) if "question" in letter.people else shown(letter.question)
+    theirs = readable(letter.question) if "question" in letter.people else shown(letter.question)
     return {
-        "subject": shown(letter.subject), "kind": KIND, "sender": plain(letter.sender),
-        "addressee": plain(letter.addressee), "date": letter.date, "marking": letter.marking,
+        "subject": shown(letter.subject), "kind": KIND, "sender": readable(letter.sender),
+        "addressee": readable(letter.addressee), "date": letter.date, "marking": letter.marking,
         "question": theirs, "headline": shown(letter.headline),
         "notes": [shown(n) for n in letter.notes],
         "picture": interval_picture(letter.interval, font) if letter.interval else "",
         "alt": alternative(letter.interval) if letter.interval else "",
         "evidence": [shown(t) for t in letter.evidence],
-        "columns": list(COLUMNS), "runs": [[plain(c) for c in row] for row in rows(letter)],
+        "columns": list(COLUMNS), "runs": [[readable(c) for c in row] for row in rows(letter)],
         "runs_caption": runs_caption(letter), "held": shown(letter.held),
         "narrower_title": "What to measure" if letter.refused else "What would narrow it",
         "narrower": shown(letter.narrower),
         "suggestions": [[what, shown(words)] for what, words in letter.suggestions],
-        "cautions": [shown(c) for c in letter.cautions], "closing": letter.closing, "foot": plain(foot(letter)),
+        "cautions": [shown(c) for c in letter.cautions], "closing": letter.closing, "foot": readable(foot(letter)),
     }  # fmt: skip

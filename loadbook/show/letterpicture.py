@@ -39,7 +39,7 @@ def interval_picture(i: Interval, font: str = FONT) -> str:
         d.line(sx(value), foot, sx(value), foot + 4, MUTED)
         d.text(sx(value), foot + 16, short(value), 11, anchor="middle")
     d.line(10, foot, WIDE - 10, foot, INK)
-    d.line(sx(0), 6, sx(0), _LANE - 5 if own else foot, MUTED)
+    d.line(sx(0), 21, sx(0), _LANE - 5 if own else foot, MUTED)
     if own:  # the words between stay clear
         d.line(sx(0), _LANE + 10, sx(0), foot, MUTED)
     d.text(WIDE - 10, foot + 30, i.label, 11, MUTED, anchor="end")
