@@ -36,7 +36,7 @@ def warm() -> None:
     for found in pkgutil.walk_packages(loadbook.__path__, "loadbook."):
         if found.name.split(".")[1] in ("ground", "calc", "keep", "intake") or found.name in (
             "loadbook.cli.records", "loadbook.cli.traces", "loadbook.cli.upkeep", "loadbook.cli.judging",
-            "loadbook.cli.main", "loadbook.ask.reckon", "loadbook.ask.runchoice",
+            "loadbook.cli.main", "loadbook.cli.questions", "loadbook.ask.reckon", "loadbook.ask.runchoice",
         ):  # fmt: skip
             importlib.import_module(found.name)
     from loadbook.keep import migrate

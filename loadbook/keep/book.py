@@ -152,23 +152,23 @@ class BookFolder:
 
     # -- connections -------------------------------------------------------------------------
 
+    # The book's file is never opened but by SQLite, not even to read its header: on POSIX systems the closing of any
+    # handle drops the locks that this process holds on the file, and acknowledged writes get lost.
+
+    def _open(self, mode: str) -> sqlite3.Connection:
+        uri = f"{self.file.resolve().as_uri()}?mode={mode}"
+        conn = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=busy_seconds())
+        conn.row_factory = sqlite3.Row
+        return conn
+
     def _connect(self) -> sqlite3.Connection:
-        wal = self._written_with_wal()
-        mode = "rw"
-        if not (os.access(self.path, os.W_OK) and os.access(self.file, os.W_OK)):
-            # WAL needs its shared-memory file, which a read-only folder cannot get; a journal or a WAL that a killed
-            # writer left must be read with the file, so that then it is opened plainly, and refused if it cannot be
-            left = any(self.file.with_name(FILE + end).exists() for end in ("-wal", "-journal"))
-            mode = "ro&immutable=1" if wal and not left else "ro"
         try:
-            uri = f"{self.file.resolve().as_uri()}?mode={mode}"
-            conn = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=busy_seconds())
-            conn.row_factory = sqlite3.Row
-            if mode == "rw" and wal and disk.on_network(self.path):
-                # one user alone needs no shared memory: so it is left without ever having been used there
-                conn.execute("PRAGMA locking_mode = EXCLUSIVE")
-                conn.execute("PRAGMA journal_mode = DELETE")
-                conn.execute("PRAGMA locking_mode = NORMAL")
+            if os.access(self.path, os.W_OK) and os.access(self.file, os.W_OK):
+                conn = self._open("rw")
+                if disk.on_network(self.path):
+                    _leave_wal(conn)
+            else:
+                conn = self._connect_reading()
             conn.execute("PRAGMA foreign_keys = ON")
             conn.execute("PRAGMA recursive_triggers = ON")
             conn.execute("PRAGMA synchronous = FULL")
@@ -178,21 +178,28 @@ class BookFolder:
         self._identity = self._stands_there()
         return conn
 
-    def _written_with_wal(self) -> bool:
-        """Does the file's header say WAL? (Asking SQLite would already open the shared memory.)"""
+    def _connect_reading(self) -> sqlite3.Connection:
+        """A connection to a book that may not be written here."""
+        conn = self._open("ro")
         try:
-            with self.file.open("rb") as file:
-                return file.read(20)[18:20] == b"\2\2"
-        except OSError:
-            return False
+            conn.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        except sqlite3.OperationalError:
+            # WAL needs its shared-memory file, which a read-only folder cannot get. Without one the file alone is
+            # read; not where a killed writer left a WAL or a journal, which belong to what the file says
+            conn.close()
+            if any(self.file.with_name(FILE + end).exists() for end in ("-wal", "-journal")):
+                raise
+            conn = self._open("ro&immutable=1")
+        return conn
 
     def _use_wal_where_it_works(self) -> None:
         """On a local disk: WAL, so that nobody who asks waits for one who writes. (Restored books come without.)"""
-        if self._written_with_wal() or not os.access(self.file, os.W_OK) or not os.access(self.path, os.W_OK):
+        conn = self.read()
+        if not os.access(self.path, os.W_OK) or not os.access(self.file, os.W_OK) or disk.on_network(self.path):
             return
-        if not disk.on_network(self.path):
-            with contextlib.suppress(sqlite3.OperationalError):  # somebody else is reading: the next one does it
-                self.read().execute("PRAGMA journal_mode = WAL")
+        with contextlib.suppress(sqlite3.OperationalError):  # somebody else is at it: the next one does it
+            if conn.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+                conn.execute("PRAGMA journal_mode = WAL")
 
     def _stands_there(self) -> tuple[int, int] | None:
         try:
@@ -251,3 +258,13 @@ class BookFolder:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _leave_wal(conn: sqlite3.Connection) -> None:
+    """Bring a book that came to a network folder as WAL back to a journal, without using shared memory even once:
+    one user alone needs none. Raises sqlite3.OperationalError where another program has such a book open."""
+    conn.execute("PRAGMA locking_mode = EXCLUSIVE")
+    if conn.execute("PRAGMA journal_mode").fetchone()[0] == "wal":
+        conn.execute("PRAGMA journal_mode = DELETE")
+    conn.execute("PRAGMA locking_mode = NORMAL")
+    conn.execute("SELECT count(*) FROM sqlite_schema").fetchone()  # gives the lock back

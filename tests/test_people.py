@@ -1,0 +1,143 @@
+"""Several people at one book, a lock held long, a network folder. The longer form: python -m tests.people_trial."""
+
+from __future__ import annotations
+
+import platform
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from loadbook.ground.errors import BusyError
+from loadbook.keep import disk, holder
+from loadbook.keep.book import BookFolder
+from loadbook.keep.verify import verify
+
+ROOT = Path(__file__).resolve().parent.parent
+Run = Callable[..., subprocess.CompletedProcess[str]]
+
+
+def trial(*words: str) -> str:
+    """The trial in a process of its own, because it forks; what it prints."""
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.people_trial", *words], cwd=ROOT, capture_output=True, text=True, timeout=1200
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+@pytest.mark.parametrize("where", [(), ("--network",)], ids=["local", "network"])
+def test_four_people_at_once(where: tuple[str, ...]) -> None:
+    assert "24 actions" in trial("--people", "4", "--actions", "6", *where)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("where", [(), ("--network",)], ids=["local", "network"])
+def test_eight_people_at_once(where: tuple[str, ...]) -> None:
+    assert "400 actions" in trial("--people", "8", "--actions", "50", *where)
+
+
+def test_a_long_hold_says_who_and_since_when(book: BookFolder, loadbook: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LOADBOOK_WHO", "Anna")
+    with book.write():
+        done = loadbook("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=book.path, LOADBOOK_WAIT="0.2")
+        asked = loadbook("list", "furnaces", cwd=book.path, LOADBOOK_WAIT="0.2")
+    assert done.returncode == 4
+    assert f"held by Anna on {platform.node()}" in done.stderr
+    assert "since 20" in done.stderr and "locked" not in done.stderr
+    assert asked.returncode == 0 and "F1" in asked.stdout, "asking does not wait for one who writes"
+    assert not list(book.path.glob(f"*{holder.SUFFIX}"))
+
+
+def test_what_a_killed_holder_left_is_not_believed(book: BookFolder) -> None:
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    record = book.file.with_name(book.file.name + holder.SUFFIX)
+    record.write_text(
+        f'{{"who": "Ben", "machine": "{platform.node()}", "process": {ended.pid}, "command": "", "since": ""}}'
+    )
+    assert "Ben" not in holder.words(book.file)
+    record.write_text("no record at all")
+    assert "Ben" not in holder.words(book.file)
+    with book.write():
+        pass
+    assert not record.exists()
+
+
+MOUNTS = """\
+/dev/sda1 / ext4 rw 0 0
+server:/shop /mnt/shop nfs4 rw 0 0
+//server/records /mnt/the\\040records cifs rw 0 0
+/dev/sdb1 /mnt/shop/local ext4 rw 0 0
+remote: /home/anna/away fuse.sshfs rw 0 0
+/dev/sdc1 /media/stick fuseblk rw 0 0
+//server/küche /mnt/küche cifs rw 0 0
+tmpfs /mnt/hidden tmpfs rw 0 0
+server:/over /mnt/hidden nfs rw 0 0
+"""
+
+
+@pytest.mark.parametrize(
+    ("folder", "network"),
+    [
+        ("/home/anna/book", False), ("/mnt/shop", True), ("/mnt/shop/book", True), ("/mnt/shopping/book", False),
+        ("/mnt/the records/book", True), ("/mnt/shop/local/book", False), ("/home/anna/away/book", True),
+        ("/media/stick/book", False), ("/mnt/küche/book", True), ("/mnt/hidden/book", True),
+    ],
+)  # fmt: skip
+def test_a_network_folder_is_known_by_its_mount(folder: str, network: bool) -> None:
+    assert disk.network_type(disk.mount_type(MOUNTS, folder)) is network
+
+
+def test_a_book_that_came_to_a_network_folder_leaves_wal_without_shared_memory(
+    book: BookFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    book.close()
+    assert book.file.read_bytes()[18:20] == b"\2\2"
+    monkeypatch.setattr(disk, "on_network", lambda folder: True)
+    away = BookFolder.open(book.path)
+    assert not list(book.path.glob("*-shm"))
+    assert away.read().execute("PRAGMA journal_mode").fetchone()[0] == "delete"
+    with away.write() as conn:
+        conn.execute("INSERT INTO setting (name, value) VALUES ('x', 'y')")
+        assert not list(book.path.glob("*-wal"))
+    other = BookFolder.open(book.path)  # the first one holds nothing
+    assert other.setting("x") == "y"
+    other.close()
+    away.close()
+    monkeypatch.undo()
+    back = BookFolder.open(book.path)
+    assert back.read().execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+
+
+def test_a_wal_book_on_a_network_folder_that_another_has_open_is_busy(
+    book: BookFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reader = sqlite3.connect(book.file)
+    reader.execute("SELECT count(*) FROM run").fetchone()
+    monkeypatch.setenv("LOADBOOK_WAIT", "0.1")
+    monkeypatch.setattr(disk, "on_network", lambda folder: True)
+    with pytest.raises(BusyError, match="another program holds the book"):
+        BookFolder.open(book.path)
+    reader.close()
+
+
+def test_opening_and_closing_beside_a_writer_drops_no_lock(book: BookFolder) -> None:
+    """A handle of the file that is closed would drop this process's locks: nothing but SQLite may open it."""
+    with book.write() as conn:
+        conn.execute("INSERT INTO setting (name, value) VALUES ('x', 'y')")
+        with BookFolder.open(book.path) as other:
+            verify(other)
+        code = (
+            "import sqlite3, sys\n"
+            "conn = sqlite3.connect(sys.argv[1], timeout=0.1, isolation_level=None)\n"
+            "try:\n"
+            "    conn.execute('BEGIN IMMEDIATE')\n"
+            "except sqlite3.OperationalError:\n"
+            "    sys.exit(9)\n"
+        )
+        assert subprocess.run([sys.executable, "-c", code, str(book.file)]).returncode == 9
+    assert book.setting("x") == "y"
