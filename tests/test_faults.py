@@ -294,3 +294,40 @@ def test_uneven_times_and_a_gap_change_nothing() -> None:
 
 def test_every_kind_is_explained() -> None:
     assert {t.name for t in TERMS} == set(KINDS)
+
+
+def test_two_tcs_of_one_piece_that_agree_show_its_place_and_no_drift() -> None:
+    healthy = load(noise=0.05)
+    on_pieces = tuple(
+        replace(c, part="P", serial=f"S{(i + 1) // 2}") if c.role == "work" else c
+        for i, c in enumerate(healthy.channels)
+    )
+    cold = healthy.values.copy()
+    for name in ("W1", "W2"):
+        row = healthy.row(name)
+        cold[row] -= 12.0 * np.clip((cold[row] - 100.0) / 500.0, 0.0, 1.0)
+    both = replace(healthy, values=cold, channels=on_pieces)
+    assert not find_faults(both)
+    one = cold.copy()
+    one[healthy.row("W2")] = healthy.values[healthy.row("W2")]
+    assert only(find_faults(replace(both, values=one)), "drifting", "W1").figures["offset_c"] < -8.0
+
+
+def test_a_jump_explains_a_channel_that_stands_too_high() -> None:
+    healthy = load()
+    jumped = with_values(healthy, "W2", healthy.values[healthy.row("W2")] + 40.0, between(healthy, 3.5))
+    assert only(find_faults(jumped), "step", "W2").start_s == pytest.approx(3.5 * 3600.0, abs=60.0)
+
+
+def test_a_gas_quench_bends_every_channel_and_breaks_none() -> None:
+    """Gas let in at 8 h: the furnace falls with a time constant of 70 s, sections follow at once or late."""
+    healthy = load()
+    t, at = healthy.t_s, 8.0 * 3600.0
+    late = t >= at
+    first = int(np.argmax(late))
+    values = healthy.values.copy()
+    fall = 20.0 + (values[0, first] - 20.0) * np.exp(-(t[late] - at) / 70.0)
+    values[0, late] = fall
+    for row, tau_min in enumerate(TAUS_MIN, 1):
+        values[row, late] = lagged(t[late], fall - fall[0], tau_min / 4.0) + values[row, first]
+    assert not [f for f in find_faults(replace(healthy, values=values)) if f.kind != "drifting"]

@@ -442,3 +442,11 @@ def test_every_parameter_has_its_term_with_its_unit(plain: dict[tuple[str, str |
         assert terms[term_name(p.parameter)].unit == p.unit, p.parameter
     assert all(t.definition.endswith(".") and t.source for t in TERMS)
     assert ALGORITHM == "1"
+
+
+def test_a_heat_broken_off_before_it_began_has_no_heating_rate() -> None:
+    broken_off = legs([(0.0, 20.0), (1.29, 149.0), (2.29, 149.0), (2.31, 151.0), (3.0, 30.0)])
+    t = np.arange(0.0, 3.0 * 3600.0, 30.0)
+    found = measured([(control(), broken_off(t)), (work("TC1", 2), broken_off(t - 300.0))], t=t)
+    peaks = {name: p.value for (name, _), p in found.items() if name.startswith("heating_rate_peak")}
+    assert peaks and min(peaks.values()) > 0.0

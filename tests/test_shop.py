@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 import subprocess
 from collections import defaultdict
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -336,3 +338,19 @@ def test_demo_wants_a_folder_of_its_own_for_the_files(
     done = loadbook("demo", "one", "--files", "one")
     assert done.returncode == 2 and "a folder of their own" in done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_shops_bad_thermocouples_are_found_and_its_good_ones_left_alone(made: Any, demo_book: Path) -> None:
+    """A load in 50 may raise a false alarm. Two TCs of like places connected to each other's channel from the start,
+    and one that comes off a thin section at a low hold, cannot be seen in their run."""
+    found: dict[str, set[tuple[str, str]]] = defaultdict(set)
+    with closing(sqlite3.connect(demo_book / "book.sqlite")) as conn:
+        for run, kind, channel in conn.execute("SELECT run, name, channel FROM finding WHERE what = 'fault'"):
+            found[run].add((kind, channel))
+    known = {run: tuple(text.split(" with ")[0].split(": ")) for run, text in made.faults.items()}
+    lost = {d.plan.run for d in made.done if d.plan.trouble == "thermocouples lost"}
+    missed = {run: what for run, what in known.items() if what not in found[run]}
+    assert {what[0] for what in missed.values()} <= {"swapped", "detached"} and len(missed) <= 2, missed
+    healthy = {d.plan.run for d in made.done if not d.plan.paper} - set(known) - lost
+    false = {run: found[run] for run in healthy if any(kind != "drifting" for kind, _ in found[run])}
+    assert len(false) <= len(healthy) // 50, false

@@ -55,7 +55,7 @@ def _find(trace: Trace, phases: Any) -> list[Fault]:
     clear = seen.blanked(opened + frozen + noisy)
     roles = find_traded_roles(clear)
     clear = clear.blanked(roles)
-    roles += find_role_faults(clear)
+    roles += _left_without_step(clear, find_role_faults(clear), steps)
     clear = clear.blanked(roles)
     loose = find_detached(clear)
     known = {f.channel for f in loose} | {f.channel for f in frozen}
@@ -66,6 +66,18 @@ def _find(trace: Trace, phases: Any) -> list[Fault]:
     sudden = [f for f in sudden if f.start_s < contradicted.get(f.channel, float("inf")) - 900.0]
     drift = find_drift(clear.blanked(sudden))
     return sorted(opened + roles + sudden + drift, key=lambda f: (f.start_s, f.channel))
+
+
+def _left_without_step(seen: Scene, roles: list[Fault], steps: list[Fault]) -> list[Fault]:
+    """The contradictions of a role that are still there when the channel's jump is taken out again: a channel that
+    stands too high since it jumped is no channel read by a wrong table."""
+    odd = {r.channel for r in roles if r.kind == "wrong type"}
+    jumped = [s for s in steps if s.kind == "step" and s.channel in odd]
+    if not jumped:
+        return roles
+    still = {f.channel for f in find_role_faults(seen.shifted(jumped))}
+    explained = {s.channel for s in jumped} - still
+    return [r for r in roles if r.kind != "wrong type" or r.channel not in explained]
 
 
 def _not_beside(steps: list[Fault], others: list[Fault], within_s: float) -> list[Fault]:

@@ -1,10 +1,12 @@
 """Detached work TCs, seen the moment it happens: the channel leaves its own earlier place for the furnace.
 
-Between two moments a body takes up heat as dT = k (furnace - T) dt. Its k changes slowly, and much as its nearest
-peers' does; a bead that comes off takes the k of a bare wire within minutes and closes a share of the distance to the
-furnace at once. So the change over a few minutes is compared with two forecasts from the same channel's own past:
-its own k, raised as the k of the three peers nearest to it was, and its own place relative to those peers. Both must
-be beaten, so that neither a ramp's beginning (which moves places) nor a fan (which moves every k) counts.
+Between two moments a body takes up heat as dT = k (furnace - gap - T) dt; the gap is what a cold place keeps to the
+furnace for good. Its k changes slowly, and much as that of the peers with the nearest k does; a bead that comes off
+takes the k of a bare wire within minutes and closes a share of the distance to the furnace at once. So the change over
+a few minutes is compared with forecasts from the same channel's own past: its own k (with a gap and without), raised
+as the k of those peers was, and its own place relative to them. All must be beaten, so that neither a ramp's
+beginning (which moves places), nor a cold place, nor a fan (which moves every k) counts; where gas quenches the load
+the past says nothing.
 What happens while nothing drives the load (at a hold) cannot be seen here: faults_answer.py looks at that.
 """
 
@@ -20,15 +22,20 @@ from .model import Fault, Floats
 LAGS_S = (300.0, 600.0, 900.0)  # the change is looked for over these spans
 OWN_PAST_S = {300.0: 1200.0, 600.0: 1200.0, 900.0: 1800.0}  # and forecast from this long before
 DRIVE_C = 6.0  # the furnace must be this far away, before and (by the forecast) still
-LEAVES_C = 5.0  # least departure from the forecast
-LEAVES_SHARE = 0.20  # least share of the distance that is closed
-FAR_LEAVES_C, FAR_LEAVES_SHARE = 7.0, 0.12  # or, while heating: further, and a smaller share (what is about the load is
+LEAVES_C = 4.0  # least departure from the forecast
+LEAVES_SHARE = 0.15  # least share of the distance that is closed
+FAR_LEAVES_C, FAR_LEAVES_SHARE = 6.0, 0.10  # or, while heating: further, and a smaller share (what is about the load is
 # cooler than the control TC, so that even a bare wire closes only a part of the distance)
 COOLING_FACTOR = {300.0: 1.35, 600.0: 1.7, 900.0: 2.0}  # cooling: fans and cores make honest places move more
 SETTLED_S = 2400.0  # cooling this long before the past begins, places are as steady as in heating
 SETTLED_FACTOR = 1.15
 BEGINS = 1.8  # the forecast takes the furnace this many times further off than it was
 BEGINNING_FACTOR = 1.8
+LINE_PAST_S = 5400.0  # how far back the channel's own line of change over distance looks
+LARGEST_GAP = 0.7  # of the distance there is now
+VARIED_C = 4.0  # and how much the distance must have varied there (standard deviation)
+QUENCH_TIMES = 3.0  # the furnace falls this many times faster than before: gas or a fan
+QUENCH_LEAST_C_PER_STEP = 2.0
 NEAREST = 3
 
 
@@ -85,13 +92,19 @@ def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list
             & (np.sign(drive_past) == side)
         )
         own = np.clip(moved_past / drive_past, 0.0, None)  # k per grid step
+        own = np.maximum(own, _quickest(np.where(usable, own, 0.0), side))
+        line, gap = _standing(x, away, then, side, round(LINE_PAST_S / step_s))
+        net = drive - gap * lag  # what drives a body that would never reach the furnace
+        usable &= ~_quenched(furnace, now, then, before)[None, :]
         nearer = (moved - own * drive) * side
         likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.1 * np.abs(away[:, then]))
         ratio = np.where(usable & (np.abs(drive) > DRIVE_C * lag), (moved / drive) / np.maximum(own, 1e-4), np.nan)
+        by_line = np.where(usable & (np.abs(net) > DRIVE_C * lag), (moved / net) / np.maximum(line, 1e-4), np.nan)
     found = []
+    past_seen = _Past(away, usable, own, ratio, drive, moved, side, line, gap, net, by_line)
     for row in np.flatnonzero(likely.any(axis=1)):
         cells = np.flatnonzero(likely[row])
-        score, c, share = _beaten(int(row), cells, away, now, then, drive_past, usable, own, ratio, drive, moved, side)
+        score, c, share = _beaten(int(row), cells, past_seen, now, then)
         fresh = before[cells] - crossed[row, before[cells]] < SETTLED_S / step_s
         cooling = np.where(fresh, COOLING_FACTOR[lag_s], SETTLED_FACTOR)
         limit = np.where(side[row, cells] > 0, 1.0, cooling)
@@ -109,37 +122,110 @@ def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list
     return found
 
 
-def _beaten(
-    row: int,
-    cells: np.ndarray,
-    away: Floats,
-    now: np.ndarray,
-    then: np.ndarray,
-    drive_past: Floats,
-    usable: Bools,
-    own: Floats,
-    ratio: Floats,
-    drive: Floats,
-    moved: Floats,
-    side: Floats,
-) -> tuple[Floats, Floats, Floats]:
-    """Score, departure [°C] and share at some cells of one channel, against the more lenient of both forecasts."""
-    others = np.array([r for r in range(len(away)) if r != row])
-    sign = side[row, cells]
-    here = away[row, now[cells]] * sign
-    start = away[row, then[cells]] * sign
+@dataclass(frozen=True)
+class _Past:
+    """What the forecasts rest on, each (channels, cells): the distance to the furnace (over the whole grid), k and
+    its ratio to what is seen now, and the same from the line, with the gap that the channel keeps to the furnace."""
+
+    away: Floats
+    usable: Bools
+    own: Floats
+    ratio: Floats
+    drive: Floats
+    moved: Floats
+    side: Floats
+    line: Floats
+    gap: Floats
+    net: Floats
+    by_line: Floats
+
+
+def _standing(y: Floats, away: Floats, until: np.ndarray, side: Floats, past: int) -> tuple[Floats, Floats]:
+    """(k per grid step, gap [°C]): each channel's change per step as a line over its distance to the furnace, in the
+    `past` grid steps before each of `until` (twice as many where the distance hardly varied). The gap is the distance
+    at which it stands still: a cold place never reaches the furnace. k is NaN, the gap 0, where no line can be had."""
+    k, gap = _line(y, away, until, past)
+    k_long, gap_long = _line(y, away, until, 2 * past)
+    short = np.isfinite(k)
+    k, gap = np.where(short, k, k_long), np.where(short, gap, gap_long)
+    inside = np.clip(gap * side, 0.0, LARGEST_GAP * np.abs(away[:, until])) * side
+    return k, np.where(np.isfinite(inside), inside, 0.0)
+
+
+def _line(y: Floats, away: Floats, until: np.ndarray, past: int) -> tuple[Floats, Floats]:
+    change = np.diff(y, axis=1)
+    level = 0.5 * (away[:, 1:] + away[:, :-1])
+    good = np.isfinite(change) & np.isfinite(level)
+    begin = np.maximum(until - past, 0)
+
+    def total(values: Floats) -> Floats:
+        sums = np.zeros(y.shape)
+        np.cumsum(np.where(good, values, 0.0), axis=1, out=sums[:, 1:])
+        return sums[:, until] - sums[:, begin]
+
+    n, sx, sy = total(np.ones_like(level)), total(level), total(change)
     with np.errstate(invalid="ignore", divide="ignore"):
-        past_place = drive_past[others][:, cells] / drive_past[row, cells]
-        apart = np.where(usable[others][:, cells] & (past_place > 0), np.abs(np.log(past_place)), np.inf)
-        nearest = np.argsort(apart, axis=0)[:NEAREST]
-        known = np.isfinite(np.take_along_axis(apart, nearest, 0))
-        quicker = np.where(known, np.take_along_axis(ratio[others][:, cells], nearest, 0), np.nan)
-        raised = np.clip(np.fmax.reduce(quicker, axis=0), 1.0, 8.0)
-        raised = np.where(np.isfinite(raised), raised, 1.0)
-        by_rate = (moved[row, cells] - own[row, cells] * raised * drive[row, cells]) * sign
-        away_now = np.take_along_axis(away[others][:, now[cells]], nearest, 0)
-        away_then = np.take_along_axis(away[others][:, then[cells]], nearest, 0)
-        forecast = np.sort(np.where(known, away_now * (start / away_then), np.nan), axis=0)
+        spread = total(level * level) / n - (sx / n) ** 2
+        k = (total(level * change) / n - sx * sy / n**2) / spread
+        clear = (n >= past // 3) & (spread > VARIED_C**2) & (k > 0.0)
+        gap = (sx - sy / k) / n
+    return np.where(clear, k, np.nan), np.where(clear, gap, np.nan)
+
+
+def _quickest(own: Floats, side: Floats) -> Floats:
+    """The largest k seen so far with the furnace on the same side: at a hold a cold place, which never reaches the
+    furnace, seems to take up less heat than it does."""
+    out = np.zeros_like(own)
+    for way in (1.0, -1.0):
+        same = side == way
+        out = np.where(same, np.maximum.accumulate(np.where(same, own, 0.0), axis=1), out)
+    return out
+
+
+def _quenched(furnace: Floats, now: np.ndarray, then: np.ndarray, before: np.ndarray) -> Bools:
+    """Where the furnace falls several times as fast as in the past that the forecast comes from: gas has been let in
+    or a fan runs, every body takes on another k, thin ones most, and the past says nothing."""
+    fall = (furnace[then] - furnace[now]) / (now - then)
+    fall_past = (furnace[before] - furnace[then]) / (then - before)
+    floor = QUENCH_LEAST_C_PER_STEP
+    quenched: Bools = fall > np.maximum(QUENCH_TIMES * np.maximum(fall_past, 0.0), floor)
+    return quenched
+
+
+def _beaten(
+    row: int, cells: np.ndarray, seen: _Past, now: np.ndarray, then: np.ndarray
+) -> tuple[Floats, Floats, Floats]:
+    """Score, departure [°C] and share at some cells of one channel, against the most lenient of the forecasts."""
+    others = np.array([r for r in range(len(seen.away)) if r != row])
+    sign = seen.side[row, cells]
+    here = seen.away[row, now[cells]] * sign
+    start = seen.away[row, then[cells]] * sign
+    gap = seen.gap[row, cells] * sign
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lines = seen.line[others][:, cells], seen.line[row, cells]
+        owns = seen.own[others][:, cells], seen.own[row, cells]
+        both = np.isfinite(lines[0]) & np.isfinite(lines[1])
+        alike = np.where(both, np.abs(np.log(lines[0] / lines[1])), np.abs(np.log(owns[0] / owns[1])))
+        alike = np.where(seen.usable[others][:, cells] & np.isfinite(alike), alike, np.inf)
+        nearest = np.argsort(alike, axis=0)[:NEAREST]
+        known = np.isfinite(np.take_along_axis(alike, nearest, 0))
+
+        def of_peers(values: Floats) -> Floats:
+            return np.where(known, np.take_along_axis(values, nearest, 0), np.nan)
+
+        def raised(ratios: Floats) -> Floats:
+            most = np.fmax.reduce(of_peers(ratios[others][:, cells]), axis=0)
+            return np.where(np.isfinite(most), np.clip(most, 1.0, 8.0), 1.0)
+
+        moved = seen.moved[row, cells]
+        by_rate = (moved - seen.own[row, cells] * raised(seen.ratio) * seen.drive[row, cells]) * sign
+        by_line = (moved - seen.line[row, cells] * raised(seen.by_line) * seen.net[row, cells]) * sign
+        by_rate = np.fmin(by_rate, by_line)
+        away_now = of_peers(seen.away[others][:, now[cells]] * sign)
+        away_then = of_peers(seen.away[others][:, then[cells]] * sign)
+        gaps = of_peers(seen.gap[others][:, cells] * sign)
+        forecast = gap + (away_now - gaps) * (start - gap) / (away_then - gaps)
+        forecast = np.sort(np.fmin(forecast, away_now * (start / away_then)), axis=0)
         number = known.sum(axis=0)
         middle = np.where(number > 0, forecast[np.maximum(number - 1, 0) // 2, np.arange(len(cells))], np.nan)
         by_place = middle - here

@@ -1,11 +1,13 @@
 """Drift: an offset from the peers at the hold beyond class and calibration, or one that grows through the hold.
 
-Reported only. A real cold (or hot) place in the load looks the same, and nothing in one run tells the two apart.
+Reported only. A real cold (or hot) place in the load looks the same, and nothing in one run tells the two apart
+unless a second thermocouple on the same piece agrees: then it is the place, and nothing is reported.
 """
 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from .faults_role import SLOWEST_S, plateau
 from .faults_scene import Scene, clock
@@ -41,6 +43,8 @@ def find_drift(scene: Scene) -> list[Fault]:
         moving = float(level.slope[row] - np.median(level.slope[others]))
         if abs(offset) <= limit or (offset < 0 and moving * SLOWEST_S > -offset):
             continue
+        if any(abs(float(level.y[row] - level.y[i])) <= limit for i in _same_piece(scene, row, rows)):
+            continue  # two thermocouples of one piece that agree: the piece is that cold or hot
         grows = moving * offset > 0 and abs(moving) * 3600.0 > GROWS_C_PER_H
         minutes = len(times) * scene.grid.step_s / 60.0
         growth = f" and moves away by {abs(moving) * 3600.0:.1f} °C/h" if grows else ""
@@ -59,6 +63,14 @@ def find_drift(scene: Scene) -> list[Fault]:
             )
         )
     return found
+
+
+def _same_piece(scene: Scene, row: int, rows: npt.NDArray[np.intp]) -> list[int]:
+    own = scene.channels[row]
+    if own.serial is None:
+        return []
+    named = [(int(i), scene.channels[i]) for i in rows if i != row]
+    return [i for i, c in named if (c.part, c.serial) == (own.part, own.serial)]
 
 
 def _class_limit(tc_type: str | None, at_c: float) -> float:

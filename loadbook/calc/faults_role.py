@@ -153,6 +153,8 @@ def _dropped(scene: Scene, row: int, peers: Floats) -> Fault | None:
     hotter = (np.fmin(grid.furnace, peers)[span:] - y[span:]) > DROP_C
     start = _start(scene, row)
     for place in np.flatnonzero(np.isfinite(fall) & (fall > DROP_C) & hotter)[:200]:
+        if peers[place] - peers[place + span] > 0.5 * fall[place]:  # all of it is being quenched
+            continue
         later = slice(place + span, place + 4 * span)
         share = (y[later] - start) / np.maximum(peers[later] - start, HEATED_C)
         share = share[np.isfinite(share)]

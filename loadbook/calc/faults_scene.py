@@ -81,6 +81,15 @@ class Scene:
                     y[row, (self.t >= fault.start_s) & (self.t <= fault.end_s)] = np.nan
         return replace(self, y=y, grid=_grid(self.t, y, self.control, self.setpoint))
 
+    def shifted(self, steps: list[Fault]) -> Scene:
+        """The same scene with the jumps of these steps taken out again."""
+        y = self.y.copy()
+        for step in steps:
+            for row, channel in enumerate(self.channels):
+                if channel.name == step.channel:
+                    y[row, (self.t >= step.start_s) & (self.t <= step.end_s)] -= step.figures["jump_c"]
+        return replace(self, y=y, grid=_grid(self.t, y, self.control, self.setpoint))
+
 
 def scene(trace: Trace, phases: Any = None) -> Scene | None:
     """The scene of a prepared trace, or None where it has no temperature channel or fewer than three samples.

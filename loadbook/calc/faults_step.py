@@ -16,6 +16,7 @@ MANY = 40  # more candidate jumps than this make a channel noisy, not stepped
 BLOCK_S = 600.0
 NOISY_RATIO = 5.0
 NOISY_C = 1.5
+TURNING = 0.35  # share of neighbouring residuals of opposite sign: of noise about 0.7, of a bend next to none
 
 
 def find_steps(scene: Scene) -> list[Fault]:
@@ -109,8 +110,9 @@ def _confirmed(scene: Scene, row: int, places: npt.NDArray[np.intp], least: floa
 
 def find_noisy(scene: Scene) -> list[Fault]:
     """Channels whose samples scatter about a local line many times more than their peers', by blocks of ten
-    minutes. One glitch or one jump makes no noisy block."""
-    residual = np.abs(residuals(scene.t, scene.y))
+    minutes. One glitch or one jump makes no noisy block, nor does the bend of a gas quench."""
+    signed = residuals(scene.t, scene.y)
+    residual = np.abs(signed)
     per_block = max(10, int(BLOCK_S / scene.interval_s))
     blocks = len(scene.t) // per_block
     if blocks < 1:
@@ -131,6 +133,11 @@ def find_noisy(scene: Scene) -> list[Fault]:
         floor = np.maximum(NOISY_RATIO * np.maximum(peers, 0.3 * scene.resolution[row]), NOISY_C)
         # a glitch makes three residuals and a jump two: neither is noise
         noisy: Bools = (mean[row] > floor) & ((wild[row] >= 5) | (middle[row] > floor))
+        for block in np.flatnonzero(noisy):
+            here = signed[row, block * per_block : (block + 1) * per_block]
+            large = (np.abs(here[1:]) > 0.3 * floor[block]) & (np.abs(here[:-1]) > 0.3 * floor[block])
+            turns = (here[1:] * here[:-1] < 0.0) & large
+            noisy[block] = turns.sum() > TURNING * large.sum()
         found.extend(_noisy_faults(scene, row, noisy, mean[row], peers, per_block))
     return found
 

@@ -102,12 +102,13 @@ def _run_peak(
     part: slice,
     words: str | None = None,
 ) -> None:
-    """Adds the steepest of some rows, with what noise of its standard error adds to such a peak."""
+    """Adds the steepest of some rows, with what noise of its standard error adds to such a peak; nothing where none
+    went that way at all (a heat broken off before it began)."""
     if not best:
         return
     which = max(range(len(best)), key=lambda i: best[i][0])
     value, k = best[which]
-    if not np.isfinite(value):
+    if not value > 0.0 or not np.isfinite(value):
         return
     row = rows[which]
     error = float(s.se[s.at[row], k])
