@@ -41,7 +41,7 @@ TERMS = (
         "noisy",
         "fault",
         "A channel whose samples scatter about the line between their neighbours many times more than its peers' do, "
-        "in blocks of ten minutes; one glitch makes no noisy block.",
+        "in blocks of ten minutes, to and fro; one glitch or a bend (a gas quench) makes no noisy block.",
         formula="scatter > 5 x the median scatter of the peers, and > 1.5 °C",
         unit="c_diff",
         source="common practice",
@@ -53,10 +53,12 @@ TERMS = (
         "then follows the furnace. Honest thin sections sit near the furnace all the way and thick ones lag all the "
         "way, so the change is the evidence, never the place. At the hold, where piece and furnace are equally hot, it "
         "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so.",
-        formula="over 5, 10 and 15 min, both forecasts beaten by 5 °C and 20 % of the distance to the furnace (heating: or by "
-        "7 °C and 12 %; cooling: by more): own k = change / integral of (furnace - reading) dt before, times what the "
-        "three nearest peers' k rose by; own distance to the furnace before, times what theirs changed by. After a "
-        "hold: time constant below 0.68 (0.55 where it is still over 20 min) of what the nearest peers' change leaves",
+        formula="over 5, 10 and 15 min, all forecasts beaten by 4 °C and 15 % of the distance to the furnace (heating: or by "
+        "6 °C and 10 %; cooling: by more): own largest k = change / integral of (furnace - reading) dt so far, and k and "
+        "gap of the line of change over distance (a cold place keeps a gap), each times what k of the three peers with "
+        "the nearest k rose by; own distance to the furnace before, times what theirs changed by. Nothing is said where "
+        "the furnace falls three times faster than before (gas, fan). After a hold: time constant below 0.68 (0.55 where "
+        "it is still over 20 min) of what the nearest peers' change leaves",
         unit="c_diff",
         source="first-order heat balance; common practice",
     ),
@@ -98,7 +100,8 @@ TERMS = (
         "drifting",
         "fault",
         "A channel whose offset from its peers at the hold is beyond its class and its calibration, or grows through "
-        "the hold. Reported only: a real cold place looks the same, so it is never a reason to leave the channel out.",
+        "the hold. Reported only: a real cold place looks the same, so it is never a reason to leave the channel out. Where "
+        "a second thermocouple of the same piece agrees, it is the piece's place, and nothing is reported.",
         formula="|offset at the hold| > root of the sum of the squares of class limit and recorded uncertainty, "
         "of both the channel and its peers",
         unit="c_diff",
