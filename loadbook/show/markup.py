@@ -25,6 +25,15 @@ class Html(str):
     __slots__ = ()
 
 
+def visible(words: str) -> str:
+    """Words with control and direction characters made visible; what joins letters and emoji stays.
+
+    >>> visible("a\\u202eb")
+    'a\\\\u202eb'
+    """
+    return words if words.isprintable() else "".join(c if c in _JOINERS else plain(c) for c in words)
+
+
 def text(value: Any) -> Html:
     """A value as escaped text, on one line; None is nothing.
 
@@ -33,9 +42,7 @@ def text(value: Any) -> Html:
     """
     if isinstance(value, Html):
         return value
-    shown = value if isinstance(value, str) else plain(value)
-    if not shown.isprintable():
-        shown = "".join(c if c in _JOINERS else plain(c) for c in shown)
+    shown = visible(value if isinstance(value, str) else plain(value))
     escaped = html.escape(shown, quote=True)
     if not shown.isascii() and any(unicodedata.bidirectional(c) in ("R", "AL", "AN") for c in shown):
         return Html(f"<bdi>{escaped}</bdi>")
@@ -71,7 +78,7 @@ def el(name: str, /, *children: Any, **attributes: Any) -> Html:
 
 def _attribute(value: Any) -> str:
     shown = value if isinstance(value, str) else plain(value)
-    return html.escape("".join(c if c.isprintable() or c in _JOINERS else plain(c) for c in shown), quote=True)
+    return html.escape(visible(shown), quote=True)
 
 
 def data_block(name: str, data: Any) -> Html:
@@ -80,5 +87,7 @@ def data_block(name: str, data: Any) -> Html:
     data  anything that `tables.exact` takes; not-a-number becomes null
     """
     body = json.dumps(exact(data), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    body = body.replace("<", "\\u003c").encode("utf-8", "backslashreplace").decode("utf-8")
+    body = body.replace("<", "\\u003c")
+    if not body.isprintable():
+        body = "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in body)
     return Html(f'<script type="application/json" id="{_attribute(name)}">{body}</script>')

@@ -17,7 +17,7 @@ from loadbook.keep.book import BookFolder
 from loadbook.keep.derived import fault_state
 
 from .judged import lasted
-from .markup import Html, el, join
+from .markup import Html, el, join, visible
 from .page import chart, paragraph
 from .plot import TimeAxis
 from .runlines import RunLines, run_lines
@@ -112,17 +112,17 @@ def chart_data(sheet: RunSheet, lines: RunLines, axis: TimeAxis, states: list[tu
     told = []
     for x in lines.lines:
         values = [None if not np.isfinite(v) else _short(float(v), x.decimals) for v in x.values[at]]
-        told.append({"name": x.name, "role": x.role, "quantity": x.quantity, "unit": x.unit, "decimals": x.decimals,
-                     "panel": x.panel, "values": values})  # fmt: skip
+        told.append({"name": visible(x.name), "role": x.role, "quantity": x.quantity, "unit": x.unit,
+                     "decimals": x.decimals, "panel": x.panel, "values": values})  # fmt: skip
     return {
         "run": sheet.judged.run, "started": lines.trace.started, "seconds": axis.seconds,
         "offsets": axis.offsets(), "samples": lines.trace.t_s.size, "whole": lines.thin.whole,
         "t_s": [round(float(t), 3) for t in lines.trace.t_s[at]], "lines": told,
         "panels": [{"title": p.title, "unit": p.unit, "low": p.scale.low, "high": p.scale.high, "log": p.scale.log}
                    for p in lines.panels],
-        "events": [{"t_s": e.t_s, "event": e.event} for e in lines.trace.events],
-        "faults": [{"channel": f.channel, "kind": f.kind, "start_s": f.start_s, "end_s": f.end_s, "state": state}
-                   for f, state in states],
+        "events": [{"t_s": e.t_s, "event": visible(e.event)} for e in lines.trace.events],
+        "faults": [{"channel": visible(f.channel), "kind": f.kind, "start_s": f.start_s, "end_s": f.end_s,
+                    "state": state} for f, state in states],
     }  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from .plot import Floats, Scale, scale_over
 TEMPERATURE, APART = "temperature", "apart"
 _RANK = {"control": 0, "over-temperature": 1, "work": 2, "setpoint": 4}
 _TITLES = {TEMPERATURE: "temperature", APART: "spread and lead"}
+STRETCHES, STRETCHES_OF_MANY = 1000, 600  # a line has twice as many points; many lines must still hide at once
 FAR = 3.5  # a limit further off than so many times the largest value is told in words, so that the lines stay readable
 
 
@@ -78,7 +79,7 @@ def run_lines(sheet: RunSheet, system: str) -> RunLines | None:
     if worked is None or picture is None or worked.trace.t_s.size == 0:
         return None
     trace = worked.trace
-    thin = thinning(trace.t_s)
+    thin = thinning(trace.t_s, STRETCHES if len(trace.channels) <= 20 else STRETCHES_OF_MANY)
     usual = interval_s(trace.t_s)
     gap_s = 3.0 * usual if np.isfinite(usual) else np.inf
     keys: list[str] = []

@@ -1,0 +1,60 @@
+"""A letter in a real browser, and its PDF as a reader prints it."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from loadbook.ask import answersaved
+from loadbook.ask.answer import answer
+from loadbook.ask.answersubject import Question
+from loadbook.ask.letter import letter
+from loadbook.keep.book import BookFolder
+from loadbook.show.letterpage import letter_page
+from loadbook.show.letterpdf import letter_pdf
+from tests.test_page_answer import CUSTOMERS, all_nasty, everything_of_others, made, rows_of_a_shop, said_of
+
+from .conftest import Opened
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BookFolder]:
+    book = made(tmp_path_factory.mktemp("letters") / "book", rows_of_a_shop())
+    answersaved.save(book, answer(book, Question(part="PN-000", setup="hung")))
+    answersaved.save(book, answer(book, Question(kind="flatness", material="M1")))
+    yield book
+
+
+def test_letters_as_pages(shop: BookFolder, opened: Callable[..., Opened], tmp_path: Path) -> None:
+    for number in (1, 2):
+        for name, found in (("plain", letter(shop, number)), ("wild", all_nasty(letter(shop, number)))):
+            path = tmp_path / f"{number}-{name}.html"
+            path.write_text(letter_page(found), encoding="utf-8")
+            one = opened(path)
+            one.accessible()
+            one.reached_by_keyboard()
+            one.fits(1200)
+            one.fits(390)
+            one.prints()
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_pdf_as_it_is_read(shop: BookFolder, tmp_path: Path, paper: str) -> None:
+    """One page; its words can be searched; no name of another customer is among them, nor in what it says of itself."""
+    assert shutil.which("pdftotext"), "poppler-utils is not installed"
+    for number in (1, 2):
+        for found in (letter(shop, number), all_nasty(letter(shop, number))):
+            path = tmp_path / "letter.pdf"
+            path.write_bytes(letter_pdf(found, paper))
+            told = subprocess.run(["pdfinfo", str(path)], capture_output=True, text=True, check=True).stdout
+            assert "Pages:           1\n" in told and "Producer" not in told.replace("Producer:        Typst", "")
+            words = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True)
+            assert "Our answer" in words.stdout and "not a promise" in words.stdout
+            customer, part = (CUSTOMERS[0], "PN-000") if number == 1 else (None, None)
+            assert said_of(words.stdout + told, everything_of_others(shop, customer, part)) == set()
