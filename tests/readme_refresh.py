@@ -39,7 +39,7 @@ def output(command: str, book: Path) -> str:
 def main() -> None:
     book = Path(sys.argv[1])
     text = README.read_text(encoding="utf-8")
-    for name in ("september.xlsx",):
+    for name in ("september.xlsx", "run-R25-086.html"):
         (book / name).unlink(missing_ok=True)
     fresh = BLOCK.sub(lambda m: f"```console\n$ {m.group(1)}\n{output(m.group(1), book)}```", text)
     README.write_text(fresh, encoding="utf-8")

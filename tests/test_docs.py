@@ -28,7 +28,7 @@ def test_the_first_two_blocks_are_the_two_commands() -> None:
 
 @pytest.mark.parametrize(("command", "shown"), blocks(), ids=[c for c, _ in blocks()])
 def test_each_console_block_prints_what_it_shows(command: str, shown: str, demo_book: Path) -> None:
-    for left in demo_book.glob("*.xlsx"):
+    for left in (*demo_book.glob("*.xlsx"), *demo_book.glob("*.html")):
         left.unlink()
     assert output(command, demo_book) == shown, "python -m tests.readme_refresh BOOK brings it up to date"
 
