@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -75,11 +76,13 @@ class Answer(Result):
     history: pd.DataFrame | None = field(default=None, repr=False)  # the pieces it rests on
     before_um: float | None = None  # a typical form error before, where the figures are in % of it
     answer_id: int | None = None
+    plants: list[dict[str, Any]] | None = None  # of a group: plant, runs, pieces that it rests on
     system: str = "si"
 
     def to_json(self) -> dict[str, Any]:
         """The keys of `loadbook answer --format json`."""
-        return {key: getattr(self, key) for key in KEYS}
+        told = {key: getattr(self, key) for key in KEYS}
+        return told if self.plants is None else {**told, "plants": self.plants}
 
     def rows(self) -> list[dict[str, Any]]:
         return [self.to_json()]
@@ -106,7 +109,7 @@ def answer(book: BookFolder, question: Question, system: str | None = None) -> A
             f"an interval for {question.content:g} of pieces is not offered", mend="Give --content 0.5 to 0.99"
         )
     about = subject(book.read(), question)
-    question, process = _treatment(book, question)
+    question, process = treatment(book.read(), question)
     source = answerdata.load(book, kind=about.kind)
     if about.kind != "hardness":
         process = answerdata.choose_process(source, about.kind, about.part, question.process, process)
@@ -117,14 +120,14 @@ def answer(book: BookFolder, question: Question, system: str | None = None) -> A
     return found
 
 
-def _treatment(book: BookFolder, question: Question) -> tuple[Question, str | None]:
+def treatment(conn: sqlite3.Connection, question: Question) -> tuple[Question, str | None]:
     """The question with what its cycle asks filled in, and the cycle's process."""
     if question.cycle is None:
         return question, None
     from loadbook.calc.parameters import asked_parameters
     from loadbook.keep.cyclerecords import load_cycle
 
-    cycle = load_cycle(book.read(), question.cycle, question.cycle_revision)
+    cycle = load_cycle(conn, question.cycle, question.cycle_revision)
     asked = {p.parameter: p.value for p in asked_parameters(cycle)}
     filled = replace(
         question, cycle=cycle.cycle, cycle_revision=cycle.revision, settings={**asked, **question.settings},
@@ -151,7 +154,7 @@ def answer_of(source: Source, question: Question, about: Subject, process: str, 
             out, "this kind works in µm per 100 mm, and the reference length asked about is not known",
             "Give it with --size.",
         )  # fmt: skip
-    history = History(pieces.frame, source.breaks)
+    history = History(pieces.frame, source.breaks, source.extra)
     asked = _asked(question, about, pieces)
     scale = Scale(about.scale, about.reference_length_mm, _before_um(pieces, about))
     _count(out, pieces)
@@ -221,7 +224,7 @@ def _asked(question: Question, about: Subject, pieces: Pieces) -> Asked:
         part=about.part, characteristic=about.characteristic if known else None, material=about.material,
         family=about.family, shape=about.shape, condition=about.condition, setup=question.setup,
         atmosphere=_label(question.atmosphere, pieces, "atmosphere", question.cycle is not None),
-        furnace=question.furnace, section_mm=about.section_thick_mm,
+        furnace=question.furnace, plant=question.plant, section_mm=about.section_thick_mm,
         day=answerdata.day_of(question.on) if question.on else None, settings=question.settings,
     )  # fmt: skip
 
@@ -249,7 +252,7 @@ def _without_flagged(
     """The other result: what the interval would be without the readings that look like blunders."""
     count = int(pieces.flagged.sum())
     try:
-        other = History(pieces.frame[~pieces.flagged].reset_index(drop=True), source.breaks).ask(
+        other = History(pieces.frame[~pieces.flagged].reset_index(drop=True), source.breaks, source.extra).ask(
             asked, question.content
         )
     except CalculationError:

@@ -15,6 +15,7 @@ from loadbook.ground.errors import UsageError
 
 from .answersubject import conditions
 from .filters import Filters
+from .narrow import rows_needed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,10 +58,11 @@ class Pieces:
 
 @dataclass
 class Source:
-    """Everything of the book that answers need, read once."""
+    """Everything of the book that answers need, read once. extra: further groupings of the model, such as plant."""
 
     movement: pd.DataFrame
     breaks: tuple[Break, ...]
+    extra: tuple[str, ...] = ()
 
     def processes(self, kind: str, part: str | None = None) -> list[str]:
         """Processes with readings of a kind (of one part), most runs first."""
@@ -151,7 +153,7 @@ def _read(session: Session, filters: Filters, kind: str | None) -> Source:
         " LEFT JOIN believed AS b USING (run, part, serial, characteristic)"
         " ORDER BY m.started, m.run, m.part, m.serial, m.characteristic"
     )
-    session.load([(history, values), (_BREAKS, None)])
+    session.load([(history, values), (_BREAKS, None)], rows_needed(filters, kind))
     session.connection.execute("SET enable_external_access = false")
     session.connection.execute("SET lock_configuration = true")
     frame = session.frame(history, values)

@@ -46,6 +46,7 @@ class Question:
     atmosphere: str | None = None
     process: str | None = None
     furnace: str | None = None
+    plant: str | None = None
     on: str | None = None
     content: float = 0.90
     job: str | None = None

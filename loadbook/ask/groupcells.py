@@ -72,7 +72,7 @@ class GroupSource:
     def __init__(self, asking: Asking) -> None:
         self.group = open_group(asking.target, asking.without)
         self.filters = replace(asking.filters, zone=self.group.zone())
-        self.plant = asking.plant
+        self.asking, self.plant = asking, asking.plant
         self.engine = start(self.group, NEEDS, asking.engine, asking.master, asking.spark)
         self.where, self.values = _where(self.filters, self.group, self.plant)
 

@@ -128,6 +128,7 @@ class Asked:
     setup: str | None = None
     atmosphere: str | None = None
     furnace: str | None = None
+    plant: str | None = None
     section_mm: float | None = None
     day: float | None = None
     settings: Mapping[str, float] = field(default_factory=dict)
