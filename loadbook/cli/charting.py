@@ -147,6 +147,7 @@ def _size() -> tuple[int, int, bool]:
     from loadbook.show.terminalcanvas import BEYOND_ASCII
 
     width, height = shutil.get_terminal_size((80, 24))
+    height -= sys.stdout.isatty()  # the prompt that follows needs a line too
     try:
         BEYOND_ASCII.encode(sys.stdout.encoding or "ascii")
     except (UnicodeError, LookupError):

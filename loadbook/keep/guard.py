@@ -77,7 +77,8 @@ class Answer:
 
     def _repr_html_(self) -> str:
         """The rows in a notebook: the first and the last of them where they are many."""
-        return str(self.frame().to_html(escape=True, index=False, max_rows=60, show_dimensions=True))
+        frame = self.frame().astype(object)
+        return str(frame.where(frame.notna(), "").to_html(index=False, max_rows=60, show_dimensions=True))
 
 
 _BACK: dict[str, Callable[[str], Any]] = {

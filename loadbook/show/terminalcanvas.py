@@ -105,7 +105,8 @@ def ticks_of(low: float, high: float, most: int) -> tuple[list[float], int]:
     if span <= 0 or not math.isfinite(span):
         return [low], 1
     power = 10.0 ** math.floor(math.log10(span / max(most, 1)))
-    step = next(m * power for m in (1.0, 2.0, 5.0, 10.0, 20.0) if span / (m * power) <= most - 1 + 1e-9 or m == 20.0)
+    steps = [m * power for m in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0)]
+    step = next((x for x in steps if math.floor(high / x + 1e-9) - math.ceil(low / x - 1e-9) < most), steps[-1])
     first = math.ceil(low / step - 1e-9)
     ticks = [round(n * step, 10) + 0.0 for n in range(first, math.floor(high / step + 1e-9) + 1)]
     return ticks, max(0, -math.floor(math.log10(step) + 1e-9))

@@ -61,7 +61,9 @@ def _against(picture: Picture, panel: Panel, letters: dict[str, str], width: int
         more.append(f"{ALONE_MARK} not compared")
     more.append(f"{SEVERAL} several")
     key = _spaced(_key(panel, letters, more, width))
-    field = max(height - len(head) - len(key) - 4, 8)
+    said = plain(panel.x).replace("; shaded:", "; double rule:")
+    below = textwrap.wrap(said, width - 8)
+    field = max(height - len(head) - len(key) - len(below) - 3, 8)
     low, high = float(y.min()), float(y.max())
     y_ticks, y_digits = ticks_of(low, high, max(field // 2, 3))
     left = max(len(f"{t:.{y_digits}f}") for t in y_ticks) + 1
@@ -91,8 +93,7 @@ def _against(picture: Picture, panel: Panel, letters: dict[str, str], width: int
         heavy = None if panel.low is None or panel.high is None else (panel.low, panel.high)
     out = [*head, plain(panel.y), *canvas.lines(y_ticks, y_digits)]
     out += x_axis(canvas, left, ticks, labels, heavy)
-    title = plain(panel.x).replace("; shaded:", "; double rule:")
-    return [*out, *(" " * left + line for line in textwrap.wrap(title, width - left)), *key]
+    return [*out, *(" " * left + line for line in below), *key]
 
 
 def _between(picture: Picture, panel: Panel, letters: dict[str, str], width: int, height: int) -> list[str]:
