@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
+from zoneinfo import ZoneInfo
 
 from loadbook.ground import times
 from loadbook.ground.errors import UsageError
@@ -13,6 +14,7 @@ from loadbook.keep.book import BookFolder
 from loadbook.keep.session import prepare
 
 from .filters import Filters
+from .narrow import rows_needed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,7 +39,14 @@ class Month:
     set_aside: pd.DataFrame
 
 
-def bounds(month: str, book: BookFolder) -> tuple[datetime, datetime]:
+class Clock(Protocol):
+    """Whatever has a shop's clock: a book, or the plants of a group."""
+
+    @property
+    def zone(self) -> ZoneInfo: ...
+
+
+def bounds(month: str, book: Clock) -> tuple[datetime, datetime]:
     """First moment of a month (YYYY-MM) and of the next one on the shop's clock, in UTC.
 
     Raises UsageError for anything that is no month.
@@ -79,15 +88,18 @@ def month_of(book: BookFolder, month: str) -> Month:
     span: list[Any] = [_naive(since), _naive(until)]
     reads = (_RUNS, _VERDICTS, _MOVEMENT)
     with prepare(book, {"runs", "verdicts", "movement"}) as session:
-        session.load([(sql, span) for sql in reads])
+        session.load([(sql, span) for sql in reads], rows_needed(_within(since, until)))
         runs, verdicts, movement = (session.frame(sql, span) for sql in reads)
     aside = movement[movement["set_aside"].notna()]
     counted = aside.groupby("set_aside").size().rename("readings").reset_index() if len(aside) else aside[["set_aside"]]
     treatments = movement.iloc[:0]
     if movement["set_aside"].isna().any():
-        where = f"started >= TIMESTAMP '{_naive(since)}' AND started < TIMESTAMP '{_naive(until)}'"
-        treatments = moved(book, Filters(where=where)).frame()
+        treatments = moved(book, _within(since, until)).frame()
     return Month(month, since, until, runs, verdicts, movement, treatments, counted)
+
+
+def _within(since: datetime, until: datetime) -> Filters:
+    return Filters(since=times.stored(since), until=times.stored(until))
 
 
 def _naive(moment: datetime) -> datetime:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from loadbook.ground.errors import NotFoundError, UsageError
 from loadbook.keep.condition import check_condition
 from loadbook.keep.session import prepare
-from loadbook.keep.tracefile import quoted
+
+from .narrow import rows_needed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -75,7 +76,7 @@ def load(
         unmeasured = _unmeasured(session.columns("pieces"), filters)
         reads = [rows, (_PARAMETERS, None), (_BELIEVED, None), *([unmeasured] if unmeasured else [])]
         try:
-            session.load(reads, {"parameter": _of_runs(asked, parameters)})
+            session.load(reads, rows_needed(filters) | {"parameter": _of_runs(asked, parameters)})
             frame = session.frame(*rows)
         except duckdb.Error as exc:
             if filters.where is None:
@@ -109,10 +110,10 @@ _BELIEVED = (
 )
 
 
-def _of_runs(asked: bool, names: Sequence[str] | None) -> str:
+def _of_runs(asked: bool, names: Sequence[str] | None) -> tuple[str, Sequence[str]]:
     """The rows of `parameter` that are wanted: of the run as a whole, asked or achieved, of these names."""
     told = "channel IS NULL AND " + ("source = 'asked'" if asked else "source IN ('trace', 'stated')")
-    return told if names is None else f"{told} AND parameter IN ({', '.join(map(quoted, names))})"
+    return (told, ()) if names is None else (f"{told} AND parameter IN ({', '.join('?' * len(names))})", names)
 
 
 def _unmeasured(columns: set[str], filters: Filters) -> tuple[str, list[object]] | None:

@@ -33,6 +33,7 @@ TRACE_FILE = "trace_file"  # made by the session: the files that samples reads, 
 SAMPLES = "samples"  # the view over them, and over no table
 LEFT_OUT = "trace_left_out"  # made by the session: the files that samples leaves out, and why
 MADE = (TRACE_FILE, LEFT_OUT)
+Only = Mapping[str, tuple[str, Sequence[Any]]]
 _MAGIC = b"PAR1"
 
 
@@ -65,10 +66,10 @@ class Session:
         """The columns of one of the session's views or tables."""
         return {str(r[0]) for r in self.connection.execute(f"DESCRIBE {view}").fetchall()}
 
-    def load(self, reads: Sequence[tuple[str, Any]], only: Mapping[str, str] | None = None) -> None:
+    def load(self, reads: Sequence[tuple[str, Any]], only: Only | None = None) -> None:
         """Copy what some queries (text, parameters) read, once: the columns in their plans, the rows of `only`.
 
-        only    table -> a condition in SQLite's words: rows that do not fulfil it are of no use to these queries
+        only    table -> (condition in SQLite's words, its values): no query needs a row that does not fulfil it
         Raises  duckdb.Error for a query that cannot be bound; DamageError where a stored value is not of its type
         """
         assert not self.queries, "a session is loaded once"
@@ -76,7 +77,7 @@ class Session:
         self.queries = [sql for sql, _ in reads]
         self.fill(wanted, only or {})
 
-    def fill(self, wanted: Mapping[str, set[str]], only: Mapping[str, str]) -> None:
+    def fill(self, wanted: Mapping[str, set[str]], only: Only) -> None:
         """Copy the columns of each table that are wanted, and no rows but those that somebody reads."""
         assert self.book is not None
         _, made = sqlfiles.closure(self.named)
@@ -85,11 +86,11 @@ class Session:
         with _one_state(reader):
             for table, columns in self.tables.items():
                 if table in wanted:
-                    parts = [view.only.get(table) for view in made if table in view.needs]
-                    parts += [only.get(table)] if table in self.named else []
-                    told = list(dict.fromkeys(parts))
-                    where = None if None in told else " OR ".join(f"({part})" for part in told)
-                    sessioncopy.copy(reader, self.connection, table, columns, wanted[table], where)
+                    where, values = only.get(table, ("true", ()))
+                    parts = {view.only.get(table) for view in made if table in view.needs}
+                    if table not in self.named and None not in parts:
+                        where = f"({where}) AND ({' OR '.join(f'({part})' for part in parts)})"
+                    sessioncopy.copy(reader, self.connection, table, columns, wanted[table], where, values)
         self.connection.execute("RESET pandas_analyze_sample")
 
     def frame(self, sql: str, parameters: Any = None) -> pd.DataFrame:
@@ -122,10 +123,15 @@ def needs_of(book: BookFolder, sql: str) -> set[str]:
     answer. A query that looks into the catalogue, or builds a name, gets everything.
     """
     tables, views = names(book)
+    return named_in(sql, {*tables, *views})
+
+
+def named_in(sql: str, known: set[str]) -> set[str]:
+    """Those of the known names that a text may name, as `needs_of` counts them."""
     words = set(re.findall(r"[a-z_][a-z0-9_]*", sql.lower()))
     if any(w in ("query", "query_table", "show", "summarize") or w.startswith(_CATALOGUE) for w in words):
-        return {*tables, *views}
-    return words & {*tables, *views}
+        return known
+    return words & known
 
 
 _CATALOGUE = ("information_schema", "duckdb_", "pg_", "pragma_", "sqlite_")
