@@ -14,7 +14,7 @@ from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, Us
 
 from . import disk, holder, migrate, seal
 from .records import who
-from .sqlerrors import gone, say
+from .sqlerrors import TROUBLE, gone, say
 
 FILE = "book.sqlite"
 TRACES = "traces"
@@ -98,7 +98,7 @@ class BookFolder:
         try:
             application = conn.execute("PRAGMA application_id").fetchone()[0]
             has = migrate.version(conn)
-        except sqlite3.Error as exc:
+        except TROUBLE as exc:
             raise say(exc, book.file) from exc
         if application != migrate.APPLICATION_ID:
             raise DamageError("this SQLite file is no loadbook book", where=str(book.file))
@@ -173,7 +173,7 @@ class BookFolder:
             conn.execute("PRAGMA recursive_triggers = ON")
             conn.execute("PRAGMA synchronous = FULL")
             conn.execute("PRAGMA trusted_schema = OFF")
-        except sqlite3.Error as exc:
+        except TROUBLE as exc:
             raise say(exc, self.file) from exc
         self._identity = self._stands_there()
         return conn
@@ -224,7 +224,7 @@ class BookFolder:
         conn = self.read()
         try:
             conn.execute("BEGIN IMMEDIATE")
-        except sqlite3.Error as exc:
+        except TROUBLE as exc:
             raise say(exc, self.file) from exc
         holder.record(self.file, who())
         try:

@@ -13,7 +13,11 @@ from . import holder
 SCARCE = 1 << 16  # bytes: a disk with less left is called full
 
 
-def say(exc: sqlite3.Error, file: Path) -> LoadbookError:
+# what sqlite3 raises: where damage is in a name, it even fails to decode its own message
+TROUBLE = (sqlite3.Error, UnicodeDecodeError)
+
+
+def say(exc: sqlite3.Error | UnicodeDecodeError, file: Path) -> LoadbookError:
     """An error of SQLite about a book's file as one of ours.
 
     BusyError (exit 4): somebody holds it; DamageError (exit 3): the file is not what was written;
@@ -27,7 +31,7 @@ def say(exc: sqlite3.Error, file: Path) -> LoadbookError:
             where=where,
             mend=f"Wait for the other loadbook command or SQLite tool to finish, then repeat ({holder.words(file)})",
         )
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT")):
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT")) or isinstance(exc, UnicodeDecodeError):
         return DamageError(
             f"the book's file is damaged ({exc})",
             where=where,

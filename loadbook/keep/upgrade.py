@@ -9,7 +9,7 @@ from pathlib import Path
 
 from loadbook.ground import times
 
-from . import migrate
+from . import disk, migrate
 from .backup import backup
 from .book import BookFolder
 from .sqlerrors import say as in_words
@@ -61,6 +61,7 @@ def _free_name(book: BookFolder, schema: int) -> Path:
     """BOOK-schemaN-MOMENT.zip beside the book, with a number where the clock has shown that moment before."""
     stamp = times.stored(times.now()).replace(":", "").replace("-", "")
     folder = book.path.resolve()
+    disk.sweep(folder.parent, f"{folder.name}-schema")  # what an interrupted upgrade's backup left
     name = f"{folder.name}-schema{schema}-{stamp}"
     path, number = folder.parent / f"{name}.zip", 1
     while path.exists():

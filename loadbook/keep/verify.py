@@ -13,6 +13,7 @@ from loadbook.ground.errors import DamageError
 
 from . import chain, disk, migrate, seal
 from .book import FILE, TRACES, BookFolder
+from .sqlerrors import TROUBLE
 from .tracefile import locate
 
 DAMAGED = ".damaged"  # what a restore of lost traces adds to the name of a file that it puts aside
@@ -52,7 +53,7 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
     try:
         conn = book.read()
         conn.execute("BEGIN")  # one snapshot for all of it
-    except (DamageError, sqlite3.DatabaseError) as exc:
+    except (DamageError, *TROUBLE) as exc:
         found.wrong.append(f"book.sqlite cannot be opened ({exc}): restore it from a backup")
         return found
     rows: list[sqlite3.Row] = []
@@ -63,7 +64,7 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
         rows = conn.execute(
             "SELECT trace_id, run, state, path, sha256, bytes FROM trace ORDER BY trace_number"
         ).fetchall()
-    except (sqlite3.DatabaseError, sqlite3.InterfaceError) as exc:
+    except TROUBLE as exc:
         found.wrong.append(f"book.sqlite cannot be read to its end ({exc}): restore it from a backup")
     finally:
         conn.execute("ROLLBACK")
@@ -97,7 +98,7 @@ def _pages(conn: sqlite3.Connection) -> list[str]:
     """SQLite's own check: pages, keys, types, and whether every index holds what its table holds."""
     try:
         problems = [r[0] for r in conn.execute(f"PRAGMA integrity_check({_SHOWN})")]
-    except sqlite3.DatabaseError as exc:
+    except TROUBLE as exc:
         problems = [str(exc)]
     if problems == ["ok"]:
         return []
