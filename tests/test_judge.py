@@ -83,6 +83,25 @@ def test_a_run_that_broke_it_is_read_in_seconds(judged_book: BookFolder, loadboo
     assert loadbook("judge", "R-1", "--book", str(judged_book.path)).returncode == 0
 
 
+def test_a_verdict_that_the_corrections_turned_says_so(judged_book: BookFolder) -> None:
+    assert {c.clause for c in asked.judge_run(judged_book, "R-2").of("broken")} >= {"door opened"}
+    points = [
+        {"calibration": "K-9", "at_c": at, "correction_c": by} for at, by in ((20.0, -8.0), (200.0, -8.0), (400.0, 0.0))
+    ]
+    with judged_book.write() as conn:
+        add_intake(conn, "calibrations", {"calibration": points}, rows_read=3)
+    with judged_book.write() as conn:
+        rows = conn.execute("SELECT channel_id, channel FROM channel WHERE run = 'R-2' AND role = 'work'").fetchall()
+        for row in rows:
+            amend(
+                conn, "channel", f"R-2/{row['channel']}", row["channel_id"], {"calibration": "K-9"}, "found in the book"
+            )
+    found = asked.judge_run(judged_book, "R-2")
+    assert "door opened" not in {c.clause for c in found.of("broken")}
+    said = "door opened: kept with the thermocouple corrections, broken by the readings as recorded"
+    assert said in found.remarks
+
+
 def test_rows_for_machines(judged_book: BookFolder, loadbook: Run) -> None:
     done = loadbook("judge", "R-2", "--format", "json", "--book", str(judged_book.path))
     rows = json.loads(done.stdout)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -179,7 +179,25 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
     judgement = done.judgement
     verdict = judgement.verdict if record.cycle else "no cycle"
     asked = _asked(done.asked, done.parameters, record)
-    return JudgedRun(record, verdict, judgement, asked, approvals, _remarks(record, judgement.remarks), done)
+    remarks = list(judgement.remarks)
+    if figures and record.cycle and any(c.correction for c in trace.channels):
+        bare = replace(trace, channels=tuple(replace(c, correction=()) for c in trace.channels))
+        raw = derived.work(record, bare, guard_factor=factor, guard_decides=decides, figures=False)
+        remarks += turned_by_corrections(judgement, raw.judgement)
+    return JudgedRun(record, verdict, judgement, asked, approvals, _remarks(record, remarks), done)
+
+
+def turned_by_corrections(corrected: Judgement, raw: Judgement) -> list[str]:
+    """A sentence for every clause whose verdict the thermocouple corrections turned.
+
+    corrected, raw  the same run judged with its calibrations' corrections and without them
+    """
+    without = {c.clause: c.verdict for c in raw.clauses}
+    return [
+        f"{c.clause}: {c.verdict} with the thermocouple corrections, {without[c.clause]} by the readings as recorded"
+        for c in corrected.clauses
+        if without.get(c.clause, c.verdict) != c.verdict
+    ]
 
 
 def judge_runs(book: BookFolder, runs: Sequence[str]) -> Iterator[JudgedRun]:
