@@ -11,6 +11,7 @@ import random
 import re
 import warnings
 from collections import Counter
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -53,6 +54,9 @@ def wrong(clean: Clean, text: str, found: Read) -> list[str]:
     """Every number of a reading that its file does not hold."""
     reading = found.reading
     assert reading.started is not None
+    if clean.sep != "," and "." not in text:
+        clean = replace(clean, decimal=",")  # every mark in it was changed
+    filled_in = any("filling in the blanks" in n for n in found.notes)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     widths = Counter(len(cells_of(x, clean)) for x in lines)
     usual = shape(next(iter(clean.rows)))
@@ -87,10 +91,10 @@ def wrong(clean: Clean, text: str, found: Read) -> list[str]:
             out.append(f"line {number} {line!r} was read as {at} s")
     lost = [x for x in lines if x in clean.rows and x not in met]
     said_so = reading.counts.duplicates + reading.counts.repeated > 0 or any("left out" in n for n in found.notes)
-    if lost and not said_so:
+    if lost and not said_so and not filled_in:
         out.append(f"{len(lost)} whole lines are gone without a word, such as {lost[0]!r}")
     flagged = int((reading.flags & DUPLICATE_TIME > 0).any(axis=0).sum())
-    if len(lost) > flagged:
+    if len(lost) > flagged and not filled_in:
         out.append(f"{len(lost)} whole lines are gone, {flagged} times flagged")
     return out
 

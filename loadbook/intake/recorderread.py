@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -54,7 +55,8 @@ class CellReader:
     def read(self, cell: str, column: str, line: int) -> tuple[float, int]:
         """(number or NaN, flag) of one cell."""
         if len(cell) <= LONGEST and self.pattern.match(cell):
-            return to_float(cell, self.layout.decimal, self.layout.thousands), 0
+            value = to_float(cell, self.layout.decimal, self.layout.thousands)
+            return (value, 0) if math.isfinite(value) else self._not_understood(cell, column, line)
         low = cell.casefold()
         if low in self.open:
             return np.nan, int(OPEN)
@@ -62,8 +64,13 @@ class CellReader:
             return np.nan, int(MISSING)
         number, unit = split_unit(cell)
         if unit and self.pattern.match(number):
-            self.units.setdefault(column, set()).add(unit)
-            return to_float(number, self.layout.decimal, self.layout.thousands), 0
+            value = to_float(number, self.layout.decimal, self.layout.thousands)
+            if math.isfinite(value):
+                self.units.setdefault(column, set()).add(unit)
+                return value, 0
+        return self._not_understood(cell, column, line)
+
+    def _not_understood(self, cell: str, column: str, line: int) -> tuple[float, int]:
         count, first = self.unknown.get((column, cell), (0, line))
         self.unknown[column, cell] = (count + 1, first)
         return np.nan, int(MISSING)

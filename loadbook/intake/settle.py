@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -130,9 +131,9 @@ def settle(
 
 def _unknown(raw: Raw) -> list[Question]:
     by_text: dict[str, list[tuple[str, int, int]]] = {}
-    marked = [(c, t, found[1]) for (c, t), found in raw.unknown.items() if looks_number(t)]
+    marked = [(c, t, found[1]) for (c, t), found in raw.unknown.items() if _misread(t)]
     for (column, text), (count, line) in raw.unknown.items():
-        if looks_number(text):
+        if _misread(text):
             continue
         by_text.setdefault(text, []).append((column, count, line))
     questions = []
@@ -159,6 +160,11 @@ def _unknown(raw: Raw) -> list[Question]:
             Question(f"{len(by_text) - 10} more texts stand among the numbers", "--sentinel or --blank for each")
         )
     return questions
+
+
+def _misread(text: str) -> bool:
+    """Is a text that was not understood a number under other marks (1e400 is none under any)."""
+    return looks_number(text) and not re.search(r"[eE]", text)
 
 
 def _absolute(
