@@ -26,6 +26,7 @@ import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +38,8 @@ from . import disk
 
 if TYPE_CHECKING:
     import sqlite3
+
+    import duckdb
 
     from .book import BookFolder
 
@@ -138,25 +141,24 @@ def _write_parquet(trace: Trace, path: Path) -> None:
     import duckdb
 
     order = sorted(range(len(trace.channels)), key=lambda i: trace.channels[i].number)
-    samples = len(trace.t_s)
+    t_s = np.asarray(trace.t_s, np.float64)
+    values, flags = trace.values[order], trace.flags[order]
+    if len(t_s) > 1 and not bool((np.diff(t_s) >= 0).all()):
+        by_time = np.argsort(t_s, kind="stable")
+        t_s, values, flags = t_s[by_time], values[:, by_time], flags[:, by_time]
     columns = {
-        "channel": np.repeat(np.array([trace.channels[i].number for i in order], np.int16), samples),
-        "t_s": np.tile(np.asarray(trace.t_s, np.float64), len(order)),
-        "value": np.ascontiguousarray(trace.values[order], np.float64).reshape(-1),
-        "flag": np.ascontiguousarray(trace.flags[order], np.uint8).reshape(-1),
+        "channel": np.repeat(np.array([trace.channels[i].number for i in order], np.int16), len(t_s)),
+        "t_s": np.tile(t_s, len(order)),
+        "value": np.ascontiguousarray(values, np.float64).reshape(-1),
+        "flag": np.ascontiguousarray(flags, np.uint8).reshape(-1),
     }
-    connection = duckdb.connect(":memory:", config={"threads": 1})
+    named = " ".join(f"WHEN {c.number} THEN {quoted(c.quantity)}" for c in trace.channels)
+    connection = _engine()
     try:
-        connection.execute("CREATE TABLE name (channel SMALLINT, quantity VARCHAR)")
-        connection.executemany(
-            "INSERT INTO name VALUES (?, ?)", [(trace.channels[i].number, trace.channels[i].quantity) for i in order]
-        )
         connection.register("samples", columns)
-        connection.execute("SET VARIABLE run = ?", [trace.run])
-        connection.execute(
-            "COPY (SELECT getvariable('run') AS run, channel, quantity, t_s,"
-            " nullif(value, 'nan'::DOUBLE) AS value, flag"
-            f" FROM samples JOIN name USING (channel) ORDER BY channel, t_s) TO {quoted(str(path))}"
+        connection.execute(  # one thread, and the rows are in order already
+            f"COPY (SELECT {quoted(trace.run)} AS run, channel, CASE channel {named} END AS quantity, t_s,"
+            f" nullif(value, 'nan'::DOUBLE) AS value, flag FROM samples) TO {quoted(str(path))}"
             " (FORMAT parquet, COMPRESSION zstd)"
         )
     except duckdb.Error as exc:
@@ -210,10 +212,25 @@ def samples(
 RESTORE = "Run 'loadbook verify', then bring the file back from a backup or take the recorder's file in again"
 
 
+def _engine() -> duckdb.DuckDBPyConnection:
+    """A connection of its own to the one engine of this process: starting an engine costs more than a file.
+
+    It keeps nothing of the files it has read, so that memory does not grow with their number.
+    """
+    return _started().cursor()
+
+
+@cache
+def _started() -> duckdb.DuckDBPyConnection:
+    import duckdb
+
+    return duckdb.connect(":memory:", config={"threads": 1, "enable_external_file_cache": "false"})
+
+
 def _read_parquet(path: Path, where: str) -> tuple[Floats, Floats, Flags, list[int]]:
     import duckdb
 
-    connection = duckdb.connect(":memory:", config={"threads": 1})
+    connection = _engine()
     try:
         got = connection.execute(
             f"SELECT channel, t_s, value, flag FROM read_parquet({quoted(str(path))})"
