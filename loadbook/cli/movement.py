@@ -18,9 +18,9 @@ PARTS_OF_MOVED = ("moved", "differences", "content", "scatter", "set-aside", "fl
 
 @click.command(cls=LoadbookCommand)
 @moved_options
-@click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the intervals.")
+@click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
 @click.option("--content", type=float, default=0.95, show_default=True, help="Share of pieces in the content interval.")
-@click.option("--what", type=click.Choice(PARTS_OF_MOVED), help="Only this table (machine formats: moved).")
+@click.option("--what", type=click.Choice(PARTS_OF_MOVED), help="Only this table (--format: default moved).")
 @chart_option
 @filter_options
 @format_option
@@ -41,7 +41,7 @@ def moved(
     Runs, not pieces, are the unit of evidence of every interval. Different processes, and inside and outside
     sizes, are never put together. With --stage after, plain readings are described where there are no pairs.
 
-    Example: loadbook moved --kind flatness --by setup,heating_rate_peak_c_per_h:50,100,150
+    Example: loadbook moved --kind flatness --by setup,heating_rate_peak_c_per_h:60,90
     """
     check_chart(chart_file)
     from loadbook.ask.chartmoved import moved_picture
@@ -106,7 +106,7 @@ def _print_moved(found: Any, system: str) -> None:
 
 @click.command(cls=LoadbookCommand)
 @effect_options
-@click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the intervals.")
+@click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
 @click.option("--companions", is_flag=True, help="Also the other fits of each slope: pooled, without calendar, ...")
 @chart_option
 @filter_options
@@ -129,7 +129,7 @@ def effect(
     Every parameter gets an interval and a sentence; "cannot tell" is an answer. Achieved values are used, from the
     trace, or stated from paper where there is no trace; --asked takes what was asked for.
 
-    Example: loadbook effect flatness --of heating_rate_peak_c_per_h,soak_minutes
+    Example: loadbook effect flatness --process "stress relief" --of heating_rate_peak_c_per_h,soak_minutes
     """
     check_chart(chart_file)
     from loadbook.ask.charteffect import effect_picture
