@@ -42,7 +42,7 @@ def _one_thread() -> None:
 @click.option("--furnace", metavar="F", help="Which furnace (matters after a break declared for one).")
 @click.option("--on", metavar="DATE", help="Day of the run (default: that of the last comparable run).")
 @click.option("--content", type=float, default=0.90, show_default=True, help="Share of pieces the interval holds.")
-@click.option("--scale", type=click.Choice(["um", "um per 100 mm", "log"]), help="Working scale, else the usual one.")
+@click.option("--scale", type=click.Choice(["um", "um per 100 mm", "log"]), help="Working scale (default: its own).")
 @click.option("--job", metavar="JOB", help="The job it is for: a saved answer is scored by it.")
 @click.option("--save", "keep", is_flag=True, help="Keep the answer, to be scored when its parts are measured.")
 @click.option("--show", "number", type=int, metavar="N", help="Show a kept answer exactly as it was given.")
@@ -53,7 +53,7 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
 
     Where the history is too thin there is no figure, but what to measure. Kept answers are scored by `backtest`.
 
-    Example: loadbook answer --part PN-1001 --characteristic "bore A" --cycle SR-620 --setup laid
+    Example: loadbook answer --part PN-1004 --characteristic flatness --cycle SR-600 --cycle-revision C
     """
     if number is not None:
         _show(book, number, fmt)
@@ -156,7 +156,7 @@ def _advice(advice: dict[str, Any], system: str) -> None:
 @click.option("--runs", required=True, type=click.IntRange(1, 200), metavar="N", help="How many runs can be spared.")
 @click.option("--low", metavar="VALUE", help="Lowest setting allowed (default: the lowest ever run).")
 @click.option("--high", metavar="VALUE", help="Highest setting allowed (default: the highest ever run).")
-@click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the interval.")
+@click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the interval.")
 @filter_options
 @format_option
 @book_option
@@ -175,7 +175,7 @@ def trial(
 
     CHARACTERISTIC is a name or a kind. Settings stay within --low and --high; --part names what may be run.
 
-    Example: loadbook trial flatness --of heating_rate_peak_c_per_h --runs 6 --low 60 --high "150 C/h"
+    Example: loadbook trial flatness --process "stress relief" --of heating_rate_peak_c_per_h --runs 6 --high "100 C/h"
     """
     _one_thread()
     from loadbook.ask.answersubject import planned

@@ -26,7 +26,7 @@ def judge(runs: tuple[str, ...], every: bool, filters: Filters, fmt: str | None,
     One run is shown whole, several as one line each (all runs with no name and no filter). Exit 3 when a clause is
     broken. A cycle is kept; whether parts are acceptable takes a recorded approval.
 
-    Example: loadbook judge R-2026-014
+    Example: loadbook judge R25-086
     """
     from loadbook.ask import judge as asked
     from loadbook.ask.runchoice import chosen_runs
@@ -73,7 +73,7 @@ def _progress(done: int, total: int, word: str) -> None:
 def reckon(runs: tuple[str, ...], filters: Filters, fmt: str | None, book: BookFolder) -> None:
     """Compute parameters and verdicts again from the traces; only derived rows are replaced, run by run.
 
-    Example: loadbook reckon --since 2026-01-01
+    Example: loadbook reckon --since 2026-09-01
     """
     from loadbook.ask.reckon import reckon as work
     from loadbook.ask.runchoice import chosen_runs
@@ -109,8 +109,8 @@ def confirm_fault(
     """Record a named person's decision on a suspected thermocouple fault of RUN's CHANNEL, and judge the run again.
 
     \b
-    Example: loadbook confirm fault R-2026-014 "TC 3" --kind detached --decision confirmed \\
-                 --person "initials AB" --why "found loose at unloading"
+    Example: loadbook confirm fault R25-077 "TC 5" --kind frozen --decision confirmed \\
+                 --person "initials AB" --why "the recorder input was stuck"
     """
     from loadbook.ask.confirm import confirm_fault as put
 
@@ -135,7 +135,7 @@ def review(
 ) -> None:
     """Remarks on a cycle of the book, or on a cycle file: what is missing, contradicts itself, or harms the parts.
 
-    Example: loadbook cycle review SR-620 --part PN-1001
+    Example: loadbook cycle review SR-600 --revision C --part PN-1001
     """
     from loadbook.ask import cycles
     from loadbook.ground.units import parse_quantity
@@ -169,7 +169,7 @@ def plan(
 ) -> None:  # fmt: skip
     """What a cycle does to a part's section: the heating rate that keeps its lag, soak-through, hours, dose.
 
-    Example: loadbook cycle plan PN-1001 --cycle SR-620 --max-lag "15 C diff"
+    Example: loadbook cycle plan PN-1001 --cycle SR-600 --revision C --max-lag "15 C diff"
     """
     from loadbook.ask import cycles
     from loadbook.ground.units import parse_quantity

@@ -20,7 +20,7 @@ from .common import LoadbookCommand, book_option
 def export(month: str, output: Path, book: BookFolder) -> None:
     """Write a month as a workbook: summary, runs, verdicts, movement, definitions.
 
-    Example: loadbook export 2026-03 -o march.xlsx
+    Example: loadbook export 2025-09 -o september.xlsx
     """
     from loadbook.ask.month import month_of
     from loadbook.ground.errors import UsageError

@@ -59,7 +59,7 @@ def file_name(kind: str, name: str) -> str:
 def run_page(run: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
     """The record of a run: what was asked and what was done, chart, verdict, pieces, checks, approvals, provenance.
 
-    Example: loadbook page run R-2026-014 -o R-2026-014.html
+    Example: loadbook page run R25-086 -o R25-086.html
     """
     from loadbook.ask.runsheet import run_sheet
     from loadbook.ground import times
@@ -79,7 +79,7 @@ def run_page(run: str, output: Path | None, force: bool, units: str | None, book
 def month_page(month: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
     """A month: runs and verdicts, furnaces against their own past, movement, thermocouple faults, answers.
 
-    Example: loadbook page month 2026-03 -o march.html
+    Example: loadbook page month 2025-09 -o september.html
     """
     from loadbook.ask.monthpage import month_seen
     from loadbook.show.page import write_page
@@ -110,7 +110,7 @@ def answer_page(
     Names no other customer and no part, job, piece or run of one; where it would, it is not written. N is the number
     that `loadbook answer ... --save` told.
 
-    Example: loadbook page answer 3 --pdf --to "Purchasing" -o answer-3.pdf
+    Example: loadbook page answer 1 --pdf --to "Purchasing" -o answer-1.pdf
     """
     from loadbook.ask.letter import letter
     from loadbook.ground.errors import UsageError

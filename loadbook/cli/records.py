@@ -36,8 +36,9 @@ def _kind(name: str) -> Kind:
 
 @click.command(cls=LoadbookCommand)
 @click.argument("folder", metavar="[BOOK]", default="book", type=click.Path(path_type=Path))
-@click.option("--units", type=click.Choice(["si", "us"]), default="si", help="What the book shows.")
-@click.option("--zone", default="UTC", metavar="AREA/CITY", help="Time zone of the shop's clocks.")
+@click.option("--units", type=click.Choice(["si", "us"]), default="si", show_default=True, help="What the book shows.")
+@click.option("--zone", default="UTC", metavar="AREA/CITY", show_default=True,
+              help="Time zone of the shop's clocks.")  # fmt: skip
 def init(folder: Path, units: str, zone: str) -> None:
     """Start a book in a folder (asks nothing).
 
@@ -138,7 +139,7 @@ def _pairs(words: tuple[str, ...]) -> dict[str, str]:
 def add(kind: str, values: tuple[str, ...], book: BookFolder) -> None:
     """Add one record by hand.
 
-    Example: loadbook add gauges gauge=G-08 kind=micrometer resolution_um=1
+    Example: loadbook add gauges gauge=G-12 kind=micrometer resolution_um=1
     """
     from loadbook.intake.take import add_row
 
@@ -240,7 +241,7 @@ def _moment(value: Any, book: BookFolder) -> Any:
 def show(kind: str, record: str, fmt: str | None, book: BookFolder) -> None:
     """Show one record: its values, what was typed, what belongs to it, and every amendment.
 
-    Example: loadbook show run R-2026-014
+    Example: loadbook show run R25-086
     """
     from loadbook.show.record import record_sections
 
@@ -271,24 +272,47 @@ def _variant(name: str, known: dict[str, Any]) -> str | None:
     return found if found in known else None
 
 
+def _columns_named(name: str) -> list[str]:
+    """What the intake columns of a name hold, one sentence per kind."""
+    from loadbook.ground.kinds import BY_TABLE
+    from loadbook.intake.template import meanings
+
+    out = []
+    for kind in BY_TABLE.values():
+        spelt = {s: c.name for c in kind.columns for s, _ in c.spellings()}
+        if name in spelt:
+            need, text = next((need, text) for column, need, text in meanings(kind) if column == spelt[name])
+            out.append(f"{spelt[name]}  (column of {kind.kind}, {need}): {text}")
+    return out
+
+
 @click.command(cls=LoadbookCommand)
 @click.argument("term", required=False)
 @click.option("--format", "fmt", type=click.Choice(["table", "json"]), help="How to print.")
 def explain(term: str | None, fmt: str | None) -> None:
-    """Explain a term, a parameter, a fault, a clause, a rule or a method; with none, list them.
+    """Explain a term, a parameter, a fault, a clause, a rule, a method or an intake column; with none, list the terms.
 
     Example: loadbook explain movement
     """
+    import textwrap
+
     from loadbook.ground.vocabulary import nearest, terms
 
     known = terms()
     if term is None:
-        first = {name: t.definition.split(". ")[0].strip() for name, t in known.items()}
-        emit(["term", "kind", "in short"], [(t.name, t.kind, first[t.name][:90]) for t in known.values()], fmt)
+        first = {name: " ".join(t.definition.split(". ")[0].split()) for name, t in known.items()}
+        short = {name: textwrap.shorten(text, 90, placeholder=" ...") for name, text in first.items()}
+        emit(["term", "kind", "in short"], [(t.name, t.kind, short[t.name]) for t in known.values()], fmt)
+        say("loadbook explain TERM tells the whole of it")
         return
     by_fold = {name.lower().replace("_", " "): name for name in known}
     folded = term.lower().replace("_", " ")
     name = by_fold.get(folded) or _variant(term, known)
+    columns = _columns_named(folded.replace(" ", "_")) if name is None else []
+    if columns and fmt != "json":
+        for line in columns:
+            click.echo(textwrap.fill(line, 96))
+        return
     if name is None:
         close = nearest(folded, list(by_fold))
         hint = f"Did you mean {by_fold[close]!r}? " if close else ""
@@ -297,8 +321,6 @@ def explain(term: str | None, fmt: str | None) -> None:
     if fmt == "json":
         click.echo(json.dumps(found.__dict__, ensure_ascii=False, indent=1))
         return
-    import textwrap
-
     click.echo(f"{found.name}  ({found.kind}{', ' + found.unit if found.unit else ''})")
     for paragraph in found.definition.split("\n"):
         click.echo(textwrap.fill(paragraph.strip(), 96) if paragraph.strip() else "")

@@ -141,7 +141,7 @@ def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout:
 
     Nothing is written. Exit 3 while a question is open.
 
-    Example: loadbook trace look chart.csv --date-order day-first --channel "TC *=work"
+    Example: loadbook trace look chart.csv --date-order day-first --unit c --channel "TC *=work"
     """
     from loadbook.intake.recorder import look
     from loadbook.intake.recordersource import open_source
@@ -246,7 +246,7 @@ def take(
     A question that the file does not settle stops it, with the option that answers; nothing is guessed. The same
     file again adds nothing. Exit 3 when a clause of the cycle is broken.
 
-    Example: loadbook trace take chart.csv --run R-2026-014 --layout "furnace 2"
+    Example: loadbook trace take chart.csv --run R24-003 --layout "furnace 2"
     """
     if bool(run) == bool(run_from_name) or (run and len(files) > 1):
         raise UsageError("say which run: --run RUN for one file, or --run-from-name REGEX", mend="One of the two")
@@ -316,7 +316,7 @@ def save(name: str, file: Path, layout: str | None, options: Options, book: Book
 
     FILE may also be a layout's .toml. What belongs to one file only (--start, --fold) is not kept.
 
-    Example: loadbook trace layout save "furnace 2" chart.csv --date-order day-first --channel "TC *=work"
+    Example: loadbook trace layout save "furnace 2" chart.csv --date-order day-first --unit c --channel "TC *=work"
     """
     from loadbook.intake.layoutbook import find_layout, keep_layout
     from loadbook.intake.recorder import lasting, look
