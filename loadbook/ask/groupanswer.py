@@ -38,7 +38,8 @@ class _Source(Source):
     """
 
     def __init__(self, source: GroupSource, breaks: tuple[Break, ...]) -> None:
-        super().__init__(movement=None, breaks=breaks, extra=("plant",))  # type: ignore[arg-type]
+        several = len(source.group.plants) > 1  # of one plant nothing can be told of what plants differ by
+        super().__init__(movement=None, breaks=breaks, extra=("plant",) if several else ())  # type: ignore[arg-type]
         self.source = source
         self.rows_back = 0
 
@@ -75,7 +76,7 @@ class _Source(Source):
             values,
         )
         self.rows_back += len(cells) + len(aside)
-        reasons = {str(r.reason): int(r.pieces) for r in aside.itertuples()}
+        reasons = {str(reason): int(n) for reason, n in aside[["reason", "pieces"]].to_numpy().tolist()}
         return _pieces(process, kind, scale or "um", cells, reasons)
 
 
@@ -87,7 +88,7 @@ def _pieces(process: str, kind: str, scale: str, cells: pd.DataFrame, reasons: d
     flagged = np.concatenate([np.arange(n) >= _many(kept) for n, kept in zip(sizes, cells["kept"], strict=True)] or [z])
     frame = frame.assign(
         z=z, y=z, day=days(frame["started"]) if len(frame) else z, section_mm=frame["section_thick_mm"],
-        condition=[conditions(c) for c in frame["condition"]], kind=kind, process=process,
+        condition=np.array([conditions(c) for c in frame["condition"]], dtype=object), kind=kind, process=process,
         before_mm=_padded(cells, "before_mm", sizes),
     )  # fmt: skip
     known = frame[list(PLANNABLE)].notna().to_numpy()
@@ -153,7 +154,7 @@ def answer_group(asking: Asking, question: Question, system: str | None = None) 
         found = answer_of(history, replace(question, plant=plant), about, process or NO_PROCESS, system)
         found.text = answerwords.sentences(found, system)
         plants = _evidence(found)
-        found.plants = plants.to_dict("records")
+        found.plants = [{str(k): v for k, v in row.items()} for row in plants.to_dict("records")]
         found.text.append(evidence(plants, source.group.without))
         if plant is not None:
             chosen = "" if asking.plant else ", which ran this part most (--plant names another)"

@@ -8,7 +8,7 @@ engine too. Part numbers with the plant before them (`part_of`) keep comparisons
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
 from loadbook.ground.errors import NotFoundError, UsageError
@@ -58,7 +58,7 @@ class Asking:
     """
 
     target: str
-    filters: Filters = Filters()
+    filters: Filters = field(default_factory=Filters)
     engine: str = "duckdb"
     without: tuple[str, ...] = ()
     plant: str | None = None

@@ -130,7 +130,7 @@ def _table(cells: pd.DataFrame, figures: pd.DataFrame, names: Sequence[str], con
     keys = [*STRATUM, *names]
     groups = {_tidy(k): g for k, g in cells.groupby(keys, sort=False, dropna=False)} if len(cells) else {}
     rows = []
-    for f in figures.to_dict("records"):
+    for f in ({str(k): v for k, v in r.items()} for r in figures.to_dict("records")):
         some = groups.get(_tidy(tuple(f[k] for k in keys)))
         row = {k: f[k] for k in keys}
         if some is None:
@@ -231,7 +231,7 @@ def _warnings(out: GroupMoved, cells: pd.DataFrame) -> list[str]:
     flagged = int(out.table["flagged"].fillna(0).sum()) if "flagged" in out.table else 0
     if flagged:
         said.append(
-            f"{flagged} readings look like blunders and are in the figures; the plants decide (loadbook confirm reading)."
+            f"{flagged} readings look like blunders and are in the figures; plants decide (loadbook confirm reading)."
         )
     if len(cells):
         pieces = int(cells["pieces"].sum())

@@ -14,7 +14,10 @@ def evidence(plants: pd.DataFrame, without: Sequence[str]) -> str:
 
     plants  plant, runs, pieces
     """
-    rows = [f"{r.plant} ({_many(int(r.runs), 'run')}, {_many(int(r.pieces), 'piece')})" for r in plants.itertuples()]
+    rows = [
+        f"{plant} ({_many(int(runs), 'run')}, {_many(int(pieces), 'piece')})"
+        for plant, runs, pieces in plants[["plant", "runs", "pieces"]].to_numpy().tolist()
+    ]
     text = "Evidence from " + (", ".join(rows) if rows else "no plant") + "."
     if without:
         text += f" Left out: {', '.join(without)}."

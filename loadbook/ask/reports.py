@@ -21,7 +21,7 @@ from loadbook.keep.book import BookFolder
 from loadbook.keep.session import LeftOut
 from loadbook.keep.sqlfiles import REQUIRED, SqlFile, SqlParameter
 
-from .month import bounds
+from .month import Clock, bounds
 from .sqlask import ask_sql
 
 if TYPE_CHECKING:
@@ -78,9 +78,8 @@ def run_report(
         close = nearest(name, list(reports))
         hint = f"Did you mean {close}? " if close else ""
         raise UsageError(f"there is no report {name!r}", mend=f"{hint}List them with: loadbook report")
-    values = _values(book, file, given or {})
-    used = _COMMENT.sub("", file.text)
-    sent = {n: v for n, v in _expanded(book, file.parameters, values).items() if re.search(rf"\${n}\b", used)}
+    values = values_of(book, file, given or {})
+    sent = sent_of(book, file, values)
     if file.path.parent == book.path / FOLDER:
         typed = {n: ("date" if isinstance(v, date) else "text", v) for n, v in sent.items()}
         answer = ask_sql(book, file.text, typed, seconds=seconds, memory_mb=memory_mb)
@@ -100,7 +99,13 @@ def _trusted(
         return columns, result.fetchall(), made.left_out
 
 
-def _values(book: BookFolder, file: SqlFile, given: Mapping[str, str]) -> dict[str, Any]:
+def sent_of(book: Clock, file: SqlFile, values: Mapping[str, Any]) -> dict[str, Any]:
+    """The values that a report's text names, as an engine takes them."""
+    used = _COMMENT.sub("", file.text)
+    return {n: v for n, v in expanded(book, file.parameters, values).items() if re.search(rf"\${n}\b", used)}
+
+
+def values_of(book: Clock, file: SqlFile, given: Mapping[str, str]) -> dict[str, Any]:
     """Each declared parameter's value, from what was given or the default."""
     known = {p.name: p for p in file.parameters}
     for name in given:
@@ -125,7 +130,7 @@ def _offered(parameters: Sequence[SqlParameter]) -> str:
     return "It takes: " + "; ".join(f"{p.name}={p.type.upper()} ({p.meaning})" for p in parameters)
 
 
-def _parsed(book: BookFolder, p: SqlParameter, text: str) -> Any:
+def _parsed(book: Clock, p: SqlParameter, text: str) -> Any:
     """A value of the parameter's type from its text. Raises UsageError."""
     if p.type == "text":
         return text
@@ -150,7 +155,7 @@ def _parsed(book: BookFolder, p: SqlParameter, text: str) -> Any:
     )
 
 
-def _expanded(book: BookFolder, parameters: Sequence[SqlParameter], values: Mapping[str, Any]) -> dict[str, Any]:
+def expanded(book: Clock, parameters: Sequence[SqlParameter], values: Mapping[str, Any]) -> dict[str, Any]:
     """A month becomes two moments in UTC, $NAME_start and $NAME_end, on the shop's clock."""
     sent: dict[str, Any] = {}
     for p in parameters:

@@ -34,18 +34,18 @@ def ask_sql(
     try:
         return guard.ask(book, text, parameters, seconds=seconds, memory_mb=memory_mb)
     except LoadbookError as exc:
-        helped = _helped(book, text, exc)
+        helped = in_words(text, exc, *session.names(book))
         if helped is exc:
             raise
         raise helped from exc
 
 
-def _helped(book: BookFolder, text: str, exc: LoadbookError) -> LoadbookError:
+def in_words(text: str, exc: LoadbookError, tables: list[str], views: list[str]) -> LoadbookError:
+    """The engine's error in words that help; the same error where there are none."""
     if "syntax error" in exc.what and _AT.search(text):
         return UsageError(exc.what, mend='AT is a word of SQL: where a column has that name, write "at"')
     if exc.mend is not None:
         return exc
-    tables, views = session.names(book)
     missing = _NO_TABLE.search(exc.what)
     if missing:
         name = missing.group(1).strip('"')

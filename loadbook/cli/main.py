@@ -35,6 +35,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "export": ("month:export", "Write a month as a workbook."),
     "explain": ("records:explain", "Explain a term, a parameter, a fault or a method."),
     "reckon": ("judging:reckon", "Compute parameters and verdicts again from the traces."),
+    "group": ("group:group", "Publish plants to one place, and ask all of them (DuckDB or Spark)."),
     "verify": ("upkeep:verify", "Check every checksum, key and file of the book."),
     "backup": ("upkeep:backup", "Write the whole book into one file."),
     "restore": ("upkeep:restore", "Make a book from a backup."),

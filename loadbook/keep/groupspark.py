@@ -23,6 +23,7 @@ _TYPES = {
     "VARCHAR": "string", "DOUBLE": "double", "BIGINT": "bigint", "BOOLEAN": "boolean", "TIMESTAMP": "timestamp_ntz",
     "DATE": "date", "BLOB": "binary",
 }  # fmt: skip
+_TAG = "loadbook-sql"
 _TRACE = "run string, channel smallint, quantity string, t_s double, value double, flag smallint"
 
 
@@ -94,12 +95,32 @@ class SparkEngine:
 
     def frame(self, sql: str, values: Mapping[str, Any] | None = None) -> pd.DataFrame:
         """The rows of our own, trusted SQL (in DuckDB's words) as a frame; parameters as `$name`."""
-        return self._run(sql, values).toPandas()
+        found: pd.DataFrame = self._run(sql, values).toPandas()
+        return found
 
     def rows(self, sql: str, values: Mapping[str, Any] | None = None) -> tuple[list[str], list[tuple[Any, ...]]]:
         """(columns, rows) of our own, trusted SQL."""
         found = self._run(sql, values)
         return list(found.columns), [tuple(r) for r in found.collect()]
+
+    def strangers(self, sql: str, known: Iterable[str], most: int) -> tuple[list[str], list[tuple[Any, ...]]]:
+        """(columns, rows) of a stranger's query, rebuilt from its looked-through syntax; one row over `most` at most.
+
+        Raises UsageError for a text that is not one select over the names known; LoadbookError where it fails
+        """
+        text = grouptranspile.checked(sql, set(known))
+        self.spark.addTag(_TAG)
+        try:
+            found = self.spark.sql(text)
+            return list(found.columns), [tuple(r) for r in found.limit(most + 1).collect()]
+        except Exception as exc:
+            raise in_words(exc) from exc
+        finally:
+            self.spark.removeTag(_TAG)
+
+    def cancel(self) -> None:
+        """End the jobs of a stranger's query."""
+        self.spark.interruptTag(_TAG)
 
     def close(self) -> None:
         """The session stays: starting another one takes seconds, and the process may ask again."""

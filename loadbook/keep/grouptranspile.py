@@ -15,9 +15,20 @@ from loadbook.ground.errors import UsageError
 from . import sqlfiles
 
 QUANTILE = "quantile_np1"
-# functions that sqlglot has no name of its own for and that only compute, in Spark's and DuckDB's words alike
-_PLAIN_FUNCTIONS = {
-    QUANTILE, "instr", "isfinite", "radians", "degrees", "bool_and", "bool_or", "every", "some", "cot", "cbrt",
+# functions that only compute; Spark has others that call Java, run programs, or read files. As sqlglot names them
+_FUNCTIONS = {
+    "abs", "acos", "any_value", "arg_max", "arg_min", "array_agg", "array_size", "asin", "atan", "atan2", "avg",
+    "cbrt", "ceil", "coalesce", "concat", "concat_ws", "contains", "corr", "cos", "count", "count_if", "covar_pop",
+    "covar_samp", "cume_dist", "current_date", "date", "date_add", "date_diff", "date_sub", "date_trunc", "day",
+    "day_of_month", "day_of_week", "day_of_year", "dense_rank", "ends_with", "exp", "extract", "first",
+    "first_value", "floor", "greatest", "group_concat", "hour", "if", "initcap", "instr", "is_inf", "is_nan", "lag",
+    "last", "last_value", "lead", "least", "left", "length", "ln", "log", "logical_and", "logical_or", "lower",
+    "lpad", "ltrim", "max", "median", "min", "minute", "mod", "month", "ntile", "nullif", "nvl2", "percent_rank",
+    "pi", "pow", "power", "quantile_np1", "quarter", "rank", "regexp_extract", "regexp_like", "regexp_replace",
+    "repeat", "replace", "right", "round", "row_number", "rpad", "rtrim", "second", "sign", "sin", "split_part",
+    "sqrt", "starts_with", "stddev", "stddev_pop", "stddev_samp", "str_position", "str_to_time", "strpos", "substr",
+    "substring", "sum", "tan", "time_to_str", "timestamp_trunc", "to_char", "trim", "try_cast", "ts_or_ds_add",
+    "ts_or_ds_to_date", "unix_to_time", "upper", "var_map", "variance", "variance_pop", "week", "year",
 }  # fmt: skip
 
 
@@ -58,32 +69,41 @@ def _parsed(text: str) -> Any:
     return found[0]
 
 
+def _changing() -> tuple[Any, ...]:
+    from sqlglot import exp
+
+    named = (
+        "DDL", "DML", "Command", "Into", "Copy", "Pragma", "Hint", "Lateral", "TableFromRows", "Set", "Use", "Describe",
+        "Show", "Attach", "Install", "QueryTransform", "Udtf", "UDTF", "SessionParameter", "Parameter", "Placeholder",
+    )  # fmt: skip
+    return tuple(getattr(exp, name) for name in named if hasattr(exp, name))
+
+
 def _look_through(tree: Any, known: set[str]) -> None:
     from sqlglot import exp
 
     ctes = {str(c.alias).lower() for c in tree.find_all(exp.CTE)}
     mend = "Write one SELECT over the tables and views"
+    changes = _changing()
     for node in tree.walk():
-        if isinstance(node, (exp.DDL, exp.DML, exp.Command, exp.Into, exp.Copy, exp.Pragma, exp.Hint)) and not (
-            isinstance(node, exp.Query) or isinstance(node, exp.CTE)
-        ):
+        if isinstance(node, changes) and not isinstance(node, (exp.Query, exp.CTE)):
             raise UsageError(f"{node.key.upper()} is not allowed: queries only read", mend=mend)
         if isinstance(node, exp.Table):
-            name = node.name.lower()
-            if not isinstance(node.this, exp.Identifier) or node.args.get("db") or node.args.get("catalog"):
+            plain = isinstance(node.this, exp.Identifier) and not node.args.get("db") and not node.args.get("catalog")
+            if not plain:
                 raise UsageError(f"{node.sql()} is not one of the group's tables and views", mend=mend)
-            if name not in known and name not in ctes:
+            if node.name.lower() not in known | ctes:
+                listed = ", ".join(sorted(known))
+                raise UsageError(f"there is no table or view {node.name!r}", mend=f"There are: {listed}")
+        elif isinstance(node, exp.Func) and not isinstance(node, (exp.And, exp.Or, exp.Xor, exp.Cast, exp.Case)):
+            name = str(node.name if isinstance(node, exp.Anonymous) else node.sql_name()).lower()
+            if name not in _FUNCTIONS:
                 raise UsageError(
-                    f"there is no table or view {node.name!r}", mend=f"There are: {', '.join(sorted(known))}"
+                    f"the function {name} is not one of those known only to compute",
+                    mend="Use another, or --engine duckdb",
                 )
-        elif isinstance(node, (exp.Lateral, exp.TableFromRows)) or node.key in ("queryTransform".lower(), "transform"):
-            raise UsageError(f"{node.key} is not allowed on Spark", mend=mend)
-        elif isinstance(node, exp.Anonymous) and str(node.name).lower() not in _PLAIN_FUNCTIONS:
-            raise UsageError(
-                f"the function {node.name} is not known to only compute", mend="Use another, or --engine duckdb"
-            )
-        elif isinstance(node, (exp.Parameter, exp.SessionParameter)) and not isinstance(node, exp.Placeholder):
-            continue
+        elif not isinstance(node, exp.Expression):
+            raise UsageError("this cannot be looked through", mend=mend)
 
 
 def _written(tree: Any, values: Mapping[str, Any] | None) -> str:
@@ -141,7 +161,8 @@ def _quantile(node: Any) -> Any:
     from sqlglot import exp
 
     x, p = node.expressions
-    tree = sqlglot.parse_one(sqlfiles.functions("spark")[QUANTILE].text, read="spark").selects[0]
+    tree: Any = sqlglot.parse_one(sqlfiles.functions("spark")[QUANTILE].text, read="spark")
+    tree = tree.selects[0]
 
     def fill(inner: Any) -> Any:
         if isinstance(inner, exp.Column) and inner.name in ("x_", "p_"):

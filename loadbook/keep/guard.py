@@ -22,7 +22,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import IO, TYPE_CHECKING, Any
@@ -67,7 +67,7 @@ class Answer:
                 if plain:
                     yield tuple(row)
                 else:
-                    yield tuple(v if f is None or v is None else f(v) for v, f in zip(row, back, strict=True))
+                    yield tuple(v if f is None or v is None else _back(v, f) for v, f in zip(row, back, strict=True))
 
     def frame(self) -> pd.DataFrame:
         """The rows as a frame; numbers that are missing are NaN, moments are UTC without a zone."""
@@ -93,6 +93,14 @@ _BACK: dict[str, Callable[[str], Any]] = {
 }
 
 
+def _back(value: Any, turn: Callable[[str], Any]) -> Any:
+    """A value as its type; one that Python has no place for (infinity, a year before 1 or after 9999) stays text."""
+    try:
+        return turn(value)
+    except ValueError:
+        return value
+
+
 def _setting(name: str, default: float) -> float:
     try:
         return float(os.environ.get(name, default))
@@ -116,10 +124,35 @@ def ask(
     Raises      UsageError for anything that is not one select; LoadbookError where the query fails, or reaches
                 a limit; whatever the book itself raises
     """
+    return _run({"book": str(book.path.absolute())}, sql, parameters, memory_mb, seconds, most_rows)
+
+
+def ask_group(
+    target: str,
+    without: Sequence[str],
+    sql: str,
+    *,
+    memory_mb: int | None = None,
+    seconds: float | None = None,
+    most_rows: int = MOST_ROWS,
+) -> Answer:
+    """The same over a group of plants published to a folder, without some of them."""
+    group = {"group": {"target": target, "without": list(without)}}
+    return _run(group, sql, None, memory_mb, seconds, most_rows)
+
+
+def _run(
+    about: Mapping[str, Any],
+    sql: str,
+    parameters: Mapping[str, tuple[str, Any]] | None,
+    memory_mb: int | None,
+    seconds: float | None,
+    most_rows: int,
+) -> Answer:
     memory_mb = int(memory_mb or _setting("LOADBOOK_SQL_MEMORY_MB", MEMORY_MB))
     seconds = float(seconds or _setting("LOADBOOK_SQL_SECONDS", SECONDS))
     request = {
-        "book": str(book.path.absolute()),
+        **about,
         "sql": sql,
         "parameters": [{"name": n, "type": t, "value": _sent(v)} for n, (t, v) in (parameters or {}).items()],
         "memory_mb": memory_mb,

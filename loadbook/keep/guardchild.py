@@ -22,6 +22,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import duckdb
 
+    from loadbook.keep.session import Session
+
 BATCH = 2048
 LARGEST_LINE = 64 * 1024 * 1024
 _TAIL = re.compile(r";\s*(?:--[^\n]*\s*)*\Z")
@@ -82,8 +84,11 @@ def _answer(request: dict[str, Any]) -> Iterator[dict[str, Any] | list[list[Any]
 
     sql = str(request["sql"])
     memory = int(request["memory_mb"])
-    with BookFolder.open(Path(request["book"])) as book:
-        made = session.start(book, set(request["needs"]) if request.get("needs") else session.needs_of(book, sql))
+    if request.get("group"):
+        made = _group(request["group"], sql)
+    else:
+        with BookFolder.open(Path(request["book"])) as book:
+            made = session.start(book, set(request["needs"]) if request.get("needs") else session.needs_of(book, sql))
     connection = made.connection
     give_up_rights(connection, made.files, memory, float(request["seconds"]))
     wrapped = wrap(connection, sql)
@@ -108,6 +113,18 @@ def _answer(request: dict[str, Any]) -> Iterator[dict[str, Any] | list[list[Any]
             raise Refused("the answer holds texts that are too large to show", "Ask for a part of them with substr()")
         yield batch
     yield {"rows": count}
+
+
+def _group(about: dict[str, Any], sql: str) -> Session:
+    """The views of a group that a text may name; they read the published files and nothing else."""
+    from loadbook.keep import groupviews
+    from loadbook.keep.groupduck import DuckEngine
+    from loadbook.keep.groupread import open_group
+    from loadbook.keep.session import Session, named_in
+
+    tables, views = groupviews.names()
+    engine = DuckEngine(open_group(about["target"], about["without"]), named_in(sql, {*tables, *views}))
+    return Session(engine.connection, engine.files)
 
 
 def wrap(connection: duckdb.DuckDBPyConnection, sql: str) -> str:

@@ -1,0 +1,209 @@
+"""The command `group`: several plants published to one place, and the same questions asked of all of them."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any
+
+import click
+
+from loadbook.ground.errors import EXIT_SOMETHING_WRONG
+from loadbook.keep.book import BookFolder
+
+from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, say
+from .groupoptions import engine_option, say_stale, told, without_option
+
+
+@click.group(cls=LoadbookGroup)
+def group() -> None:
+    """Publish plants to one place, and ask the same questions of all of them.
+
+    TARGET is a folder, or an address that fsspec knows, such as s3://bucket/group (its own package must be there).
+    The engine duckdb is this machine; spark is Apache Spark, which needs Java and: pip install 'loadbook[spark]'.
+    """
+
+
+@group.command(cls=LoadbookCommand)
+@click.argument("target")
+@click.option("--plant", required=True, metavar="NAME", help="What the group calls this plant.")
+@click.option("--with-customers", is_flag=True, help="Publish customers' names, orders and specifications too.")
+@click.option("--with-people", is_flag=True, help="Publish the names of operators, inspectors and deciders too.")
+@click.option(
+    "--with-notes", is_flag=True, help="Publish free notes, descriptions and titles too; they may hold names."
+)
+@click.option("--with-confidential", is_flag=True, help="Publish runs with pieces of confidential jobs too.")
+@click.option("--with-export-controlled", is_flag=True, help="Publish parts and runs of export-controlled jobs too.")
+@format_option
+@book_option
+def publish(
+    target: str,
+    plant: str,
+    with_customers: bool,
+    with_people: bool,
+    with_notes: bool,
+    with_confidential: bool,
+    with_export_controlled: bool,
+    fmt: str | None,
+    book: BookFolder,
+) -> None:
+    """Publish the book as one plant of a group: its tables and traces as Parquet, only what changed.
+
+    Customers, people and free notes are left out, and of confidential and export-controlled jobs everything but
+    counts, unless an option says otherwise. Part and job numbers go as they are. Readers see the new publication when
+    all of it is there; until then, and after a stop, the old one. What was published cannot be called back.
+
+    Example: loadbook group publish ../group --plant Linz
+    """
+    from loadbook.keep.publish import publish as put
+    from loadbook.keep.publishwhat import Keep
+
+    keep = Keep(with_customers, with_people, with_notes, with_confidential, with_export_controlled)
+    done = put(book, target, plant, keep, told("publishing"))
+    columns = ["plant", "runs", "traces", "files_written", "bytes_written", "files_there", "files_removed", "changed"]
+    row = [
+        done.plant, done.runs, done.traces, done.files, done.bytes, done.already, done.removed,
+        "yes" if done.changed else "no",
+    ]  # fmt: skip
+    emit(columns, [row], fmt)
+    kept = {"customers": keep.customers, "people": keep.people, "notes": keep.notes}
+    said = [f"{name} {'published' if yes else 'left out'}" for name, yes in kept.items()]
+    say("; ".join(said).capitalize() + ".")
+    w = done.withheld
+    if w.jobs:
+        say(
+            f"Not published, of {w.jobs} confidential or export-controlled jobs: {w.runs} runs, {w.parts} part numbers,"
+            f" {w.pieces} pieces, {w.readings} readings."
+        )
+    for x in done.left_out:
+        say(f"left out: run {x.run}, {x.path}: {x.why}. Run: loadbook verify")
+    if done.left_out:
+        sys.exit(EXIT_SOMETHING_WRONG)
+
+
+@group.command(cls=LoadbookCommand)
+@click.argument("target")
+@engine_option
+@click.option("--again", is_flag=True, help="Also what was computed from the same records by the same algorithms.")
+@format_option
+def reckon(target: str, engine: str, master: str | None, again: bool, fmt: str | None) -> None:
+    """Compute parameters, faults and verdicts of all plants again from their traces.
+
+    The results stand beside the publications and are read in their place, until a plant publishes anew.
+
+    Example: loadbook group reckon ../group --engine spark --master "local[2]"
+    """
+    from loadbook.ask.groupreckon import reckon_group
+
+    done = reckon_group(target, engine, master=master, again=again, told=told("reckoning"))
+    columns = ["plants", "months", "months_there", "runs", "samples", "files_written", "trace_bytes", "worker_s"]
+    row = [
+        done.plants, done.months, done.already, done.runs, done.samples, done.files, done.bytes_read,
+        round(done.seconds, 1),
+    ]  # fmt: skip
+    emit(columns, [row], fmt)
+    for plant, run, why in done.damage:
+        say(f"left as published: {plant}, run {run}: {why}")
+    if done.damage:
+        sys.exit(EXIT_SOMETHING_WRONG)
+
+
+@group.command(cls=LoadbookCommand)
+@click.argument("target")
+@click.argument("name", required=False)
+@click.argument("values", nargs=-1, metavar="[name=value]...")
+@engine_option
+@without_option
+@format_option
+def report(
+    target: str,
+    name: str | None,
+    values: tuple[str, ...],
+    engine: str,
+    master: str | None,
+    without: tuple[str, ...],
+    fmt: str | None,
+) -> None:
+    """Run a named report over all plants; with no name, say which plants there are.
+
+    Example: loadbook group report ../group furnaces_compared process="stress relief"
+    """
+    from loadbook.ask.groupask import report_group
+    from loadbook.ground.errors import UsageError
+    from loadbook.keep.groupread import open_group
+    from loadbook.show.inunits import in_units
+
+    if name is None:
+        _plants(target, without, fmt)
+        return
+    given = {}
+    for value in values:
+        key, sign, text = value.partition("=")
+        if not sign:
+            raise UsageError(f"{value!r} is no name=value", mend=f"See: loadbook report {name} --about")
+        given[key] = text
+    found = report_group(target, name, given, engine=engine, without=without, master=master)
+    columns: list[str] = found.columns
+    shown: list[Any] = list(found.rows)
+    if fmt in (None, "table"):
+        columns, shown = in_units(columns, shown, open_group(target, without).units())
+    said = ", ".join(f"{k}={v}" for k, v in found.given.items() if v is not None)
+    emit(columns, shown, fmt, title=found.title, note=f"{found.question}{f' ({said})' if said else ''}")
+    say_stale(target, without)
+
+
+def _plants(target: str, without: tuple[str, ...], fmt: str | None) -> None:
+    from loadbook.keep.groupread import open_group
+
+    rows = []
+    for p in open_group(target, without).plants:
+        head = p.current.manifest.head
+        state = "yes" if p.reckoned else "of an older publication" if p.stale else "no"
+        rows.append(
+            [p.name, head["runs"], str(head["first_run"] or "")[:10], str(head["last_run"] or "")[:10],
+             head["withheld"]["runs"], len(p.current.manifest.entries), state]
+        )  # fmt: skip
+    emit(["plant", "runs", "first_run", "last_run", "runs_withheld", "files", "reckoned"], rows, fmt, title="Plants")
+
+
+@group.command(cls=LoadbookCommand)
+@click.argument("target")
+@click.argument("query", metavar="QUERY|-")
+@engine_option
+@without_option
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="End the query after this time (60).")
+@click.option("--memory-mb", type=click.IntRange(min=256), help="End it where it needs more memory (2048; duckdb).")
+@format_option
+def sql(
+    target: str,
+    query: str,
+    engine: str,
+    master: str | None,
+    without: tuple[str, ...],
+    seconds: float | None,
+    memory_mb: int | None,
+    fmt: str | None,
+) -> None:
+    """Ask read-only SQL over the tables, views and trace samples of all plants, in DuckDB's dialect on both engines.
+
+    The views have a column `plant`; runs, furnaces, jobs and gauges have their plant before them: 'Linz/R24-002'.
+
+    Example: loadbook group sql ../group "SELECT plant, count(*) AS runs FROM runs GROUP BY plant"
+    """
+    from loadbook.ask.groupask import sql_group
+
+    text = sys.stdin.read() if query == "-" else query
+    found = sql_group(
+        target, text, engine=engine, without=without, master=master, seconds=seconds, memory_mb=memory_mb
+    )  # fmt: skip
+    emit(found.columns, found.rows, fmt)
+
+
+def _statistics() -> None:
+    """The commands that ask statistics of a group."""
+    from .groupstatistics import answer, effect, moved
+
+    for command in (moved, effect, answer):
+        group.add_command(command)
+
+
+_statistics()
