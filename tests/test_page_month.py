@@ -142,18 +142,16 @@ def test_the_page_agrees_with_other_commands(demo_book: Path, loadbook: Command,
     with BookFolder.find(str(demo_book)) as book:
         since, until = (m.strftime("%Y-%m-%dT%H:%M:%SZ") for m in bounds("2026-09", book))
         conn = book.read()
-        runs = [r[0] for r in conn.execute(
-            "SELECT run FROM run WHERE started >= ? AND started < ? ORDER BY started, run", (since, until))]  # fmt: skip
+        sql = "SELECT run FROM run WHERE started >= ? AND started < ? ORDER BY started, run"
+        runs = [r[0] for r in conn.execute(sql, (since, until))]
         assert [r["run"] for r in block(page, "runs-data")] == runs
         for chart in block(page, "furnaces-data"):
             if chart["measure"] not in ("lead while heating", "spread in the soak"):
                 continue
-            kept = dict(conn.execute(
-                "SELECT run, value FROM parameter WHERE parameter = ? AND channel IS NULL AND source = 'trace'",
-                (chart["parameter"],)).fetchall())  # fmt: skip
-            assert {p["run"]: p["value"] for p in chart["points"]} == {
-                p["run"]: kept[p["run"]] for p in chart["points"]
-            }
+            sql = "SELECT run, value FROM parameter WHERE parameter = ? AND channel IS NULL AND source = 'trace'"
+            kept = dict(conn.execute(sql, (chart["parameter"],)).fetchall())
+            points = {p["run"]: p["value"] for p in chart["points"]}
+            assert points == {run: kept[run] for run in points}
             assert {p["run"] for p in chart["points"] if p["this_month"]} <= set(runs)
     where = f"started >= '{since[:19]}' AND started < '{until[:19]}'"
     moved = loadbook("moved", "--where", where, "--format", "json", "--book", str(demo_book))
@@ -182,8 +180,8 @@ def test_answers_and_how_they_turned_out(tmp_path: Path) -> None:
     values = [found.median, found.median, found.high + 100.0]
     readings = [
         {"part": part, "serial": f"L{k}", "characteristic": found.subject.characteristic, "stage": stage,
-         "value_mm": 100.0 + add / 1000, "run": "LATE", "gauge": "G1", "held": "free", "datum": "A", "surface": "cleaned",
-         "already_at_20c": 1, "repeat": 1}
+         "value_mm": 100.0 + add / 1000, "run": "LATE", "gauge": "G1", "held": "free", "datum": "A",
+         "surface": "cleaned", "already_at_20c": 1, "repeat": 1}
         for k, z in enumerate(values) for stage, add in (("before", 0.0), ("after", z))
     ]  # fmt: skip
     pieces = [{"run": "LATE", "part": part, "serial": f"L{k}", "quantity": 1} for k in range(3)]

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from .chartstyle import FONT, GROUND, INK, SMALL_PX
+from .plot import round_step
 from .tables import plain
 
 # half-sizes: (dx, dy) of a mark's corners, in units of its size
@@ -40,16 +41,14 @@ class Scale:
 
 
 def ticks(low: float, high: float, most: int = 5) -> list[float]:
-    """Round values from low to high, at most `most` and one more, in steps of 1, 2 or 5 times a power of ten.
+    """Round values from low to high, at most `most` and one more, in round steps.
 
     >>> ticks(-3.2, 11.0, 4)
     [0.0, 5.0, 10.0]
     """
     if not high > low:
         return [low]
-    rough = (high - low) / most
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(f * power for f in (1, 2, 5, 10) if f * power >= rough * 0.999)
+    step = round_step((high - low) / most)
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     return [round(k * step, 12) + 0.0 for k in range(first, last + 1)]
 
