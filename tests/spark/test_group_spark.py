@@ -1,0 +1,191 @@
+"""What Spark gives is what one machine gives: runs computed again, reports, statistics; and its SQL is guarded."""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import signal
+import threading
+import time
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from loadbook.ask.answersubject import Question
+from loadbook.ask.filters import Filters
+from loadbook.ask.groupanswer import answer_group
+from loadbook.ask.groupask import report_group, sql_group
+from loadbook.ask.groupcells import Asking
+from loadbook.ask.groupeffect import effect_group
+from loadbook.ask.groupmoved import moved_group
+from loadbook.ask.groupreckon import GroupReckoned, reckon_group
+from loadbook.ground.errors import LoadbookError
+from loadbook.keep import sqlfiles
+from loadbook.keep.groupduck import DuckEngine
+from loadbook.keep.groupread import open_group
+
+pytestmark = pytest.mark.spark
+EXACT = 1e-9
+
+
+def computed(target: Path) -> dict[str, pd.DataFrame]:
+    """Every parameter, finding and verdict as the group reads them, in one order."""
+    engine = DuckEngine(open_group(str(target)), {"parameter", "finding"})
+    return {
+        "parameter": engine.frame(
+            "SELECT * EXCLUDE (parameter_id) FROM parameter ORDER BY run, parameter, channel, source"
+        ),
+        "finding": engine.frame(
+            "SELECT * EXCLUDE (finding_id) FROM finding ORDER BY run, what, name, channel, first_s"
+        ),
+    }
+
+
+def executors() -> list[int]:
+    """Process ids of the executors that this process's own Spark started."""
+    parents: dict[int, int] = {}
+    words: dict[int, bytes] = {}
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            try:
+                stat = (folder / "stat").read_text()
+                parents[int(folder.name)] = int(stat.rsplit(")", 1)[1].split()[1])
+                words[int(folder.name)] = (folder / "cmdline").read_bytes()
+            except OSError:
+                continue
+
+    def ours(pid: int) -> bool:
+        while pid in parents and pid != os.getpid():
+            pid = parents[pid]
+        return pid == os.getpid()
+
+    return [pid for pid, text in words.items() if b"CoarseGrainedExecutorBackend" in text and ours(pid)]
+
+
+def test_reckoned_on_a_cluster_that_loses_a_worker(published: Path, alone: Path, spark: Any, tmp_path: Path) -> None:
+    target = tmp_path / "target"
+    shutil.copytree(published, target)
+    found: list[GroupReckoned] = []
+    worker = threading.Thread(target=lambda: found.append(reckon_group(str(target), "spark", spark=spark)))
+    worker.start()
+    killed = None
+    while worker.is_alive() and killed is None:
+        if any((target / "reckoned").rglob("*.parquet")):
+            killed = executors()[0]
+            os.kill(killed, signal.SIGKILL)
+        time.sleep(0.05)
+    worker.join()
+    assert killed is not None, "nothing was written before the end"
+    (done,) = found
+    assert done.runs > 20
+    assert not done.damage
+    assert all(p.reckoned is not None for p in open_group(str(target)).plants)
+    one, many = computed(alone), computed(target)
+    for table in one:
+        assert len(one[table]) > 200
+        pd.testing.assert_frame_equal(one[table], many[table], check_exact=False, rtol=0, atol=EXACT)
+    assert {p.name for p in (alone / "reckoned").rglob("*.parquet")} <= {
+        p.name for p in (target / "reckoned").rglob("*.parquet")
+    }, "the same rows are the same bytes under the same names"
+
+
+def given(file: sqlfiles.SqlFile) -> dict[str, str]:
+    """A value for every parameter that has no default."""
+    return {p.name: {"date": "2024-12-01", "month": "2024-12"}.get(p.type, "1") for p in file.parameters if
+            p.default == "-"} | ({"on": "2026-06-01"} if file.name == "past_due" else {})  # fmt: skip
+
+
+@pytest.mark.parametrize("name", sorted(sqlfiles.reports()[0]))
+def test_each_report_gives_the_same_rows(name: str, alone: Path, spark: Any) -> None:
+    file = sqlfiles.reports()[0][name]
+    here = report_group(str(alone), name, given(file))
+    there = report_group(str(alone), name, given(file), engine="spark", spark=spark)
+    assert there.columns == here.columns
+    assert len(there.rows) == len(here.rows)
+    for a, b in zip(here.rows, there.rows, strict=True):
+        assert all(same(x, y) for x, y in zip(a, b, strict=True)), (a, b)
+
+
+def same(x: Any, y: Any) -> bool:
+    if isinstance(x, date):
+        return str(x)[:19] == str(y)[:19]
+    if isinstance(x, (int, float)) and isinstance(y, (int, float)) and not isinstance(x, bool):
+        return math.isclose(x, y, rel_tol=EXACT, abs_tol=EXACT)
+    return bool(x == y)
+
+
+def both(frames: tuple[pd.DataFrame, pd.DataFrame]) -> None:
+    one, other = (f.reset_index(drop=True) for f in frames)
+    assert len(one)
+    pd.testing.assert_frame_equal(one, other, check_dtype=False, rtol=1e-7, atol=1e-7)
+
+
+def test_statistics_are_the_same(alone: Path, spark: Any) -> None:
+    filters = Filters(kind="outside diameter", process="stress relief")
+    askings = [Asking(str(alone), filters, engine, spark=spark) for engine in ("duckdb", "spark")]
+    moved = [moved_group(a, ["plant", "heating_rate_peak_c_per_h:60"]) for a in askings]
+    both((moved[0].table, moved[1].table))
+    both((moved[0].plants, moved[1].plants))
+    effects = [effect_group(a, of=["heating_rate_peak_c_per_h"]) for a in askings]
+    both((effects[0].table, effects[1].table))
+    question = Question(part="PN-1002", characteristic="journal", process="stress relief")
+    answers = [answer_group(Asking(str(alone), engine=a.engine, spark=spark), question) for a in askings]
+    assert answers[0].refused is None
+    assert answers[1].low == pytest.approx(answers[0].low, rel=1e-6)
+    assert answers[1].high == pytest.approx(answers[0].high, rel=1e-6)
+    assert answers[1].plants == answers[0].plants
+    assert {p["plant"] for p in answers[1].plants or []} <= {"Linz", "Graz Süd", "Steyr"}
+
+
+ASKED = (
+    "SELECT plant, count(*) AS n, max(value) AS hottest FROM samples WHERE role = 'work' GROUP BY plant ORDER BY plant",
+    "SELECT run, started + INTERVAL 1 DAY AS later FROM runs WHERE plant = 'Linz' ORDER BY run",
+    "WITH a AS (SELECT part, movement_um AS m FROM movement) SELECT part, median(m) AS m FROM a GROUP BY part"
+    " ORDER BY part",
+    r"SELECT 'it''s \' AS a, '\' AS b, count(*) AS n FROM run",
+)
+
+
+@pytest.mark.parametrize("query", ASKED)
+def test_sql_means_the_same(query: str, alone: Path, spark: Any) -> None:
+    here = sql_group(str(alone), query)
+    there = sql_group(str(alone), query, engine="spark", spark=spark)
+    assert there.columns == here.columns
+    assert here.rows
+    for a, b in zip(here.rows, there.rows, strict=True):
+        assert all(same(x, y) for x, y in zip(a, b, strict=True)), (a, b)
+
+
+HOSTILE = (
+    "SELECT reflect('java.lang.System', 'getenv')",
+    "SELECT java_method('java.lang.System', 'exit', 1)",
+    "SELECT try_reflect('java.lang.Runtime', 'getRuntime')",
+    "SELECT * FROM csv.`/etc/passwd`",
+    'SELECT * FROM text."/etc/passwd"',
+    "SELECT * FROM '/etc/passwd'",
+    "SELECT * FROM read_csv('/etc/passwd')",
+    "SELECT * FROM read_files('/etc/passwd')",
+    "SELECT TRANSFORM(run) USING 'cat' AS (a) FROM run",
+    "COPY run TO '/tmp/x'",
+    "WITH a AS (COPY run TO 'x') SELECT 1",
+    "INSERT INTO run SELECT * FROM run",
+    "CREATE TABLE x AS SELECT 1",
+    "SELECT 1; SELECT 2",
+    "SET spark.sql.ansi.enabled = false",
+    "ADD JAR 'x.jar'",
+    "SELECT input_file_name() FROM run",
+    "SELECT * FROM published_run",
+    "SELECT current_user()",
+    "SELECT ai_query('a', 'b')",
+)
+
+
+@pytest.mark.parametrize("query", HOSTILE)
+def test_sql_that_would_do_more_than_read_is_refused(query: str, alone: Path, spark: Any) -> None:
+    with pytest.raises(LoadbookError) as refused:
+        sql_group(str(alone), query, engine="spark", spark=spark)
+    assert "Spark could not do it" not in refused.value.what, "it was the engine that refused, not the guard"
