@@ -183,7 +183,7 @@ def _run_mean(values: Floats, run: Codes) -> float:
 def _fill(d: Difference, evidence: str, figures: tuple[float, float, float, float, float, float]) -> None:
     d.evidence = evidence
     d.difference, d.low, d.high, d.se, d.df, d.p = figures
-    if d.se == 0.0:
+    if figures[3] <= 1e-9 * max(abs(d.mean_a), abs(d.mean_b)):
         d.refused = "all figures of a side are equal, to the last digit: there is no scatter to judge a difference by"
         d.low = d.high = d.p = None
 

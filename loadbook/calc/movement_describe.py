@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LOW, HIGH = 0.05, 0.95
+EQUAL = 1e-9
 
 
 def describe(
@@ -30,9 +31,9 @@ def describe(
     frame   view columns with y, unit and set_aside (movement.with_value) and the treatment columns
     flags   (n,) readings that the blunder screen suspects; the columns ending in _without_flagged leave them out
     Columns runs, pieces, parts; mean with mean_low, mean_high (mean of the runs' means, the run as the unit; None
-            for one run); median, low, high (the (n+1)p quantile of pieces at 5 and 95 %); worst (form: largest;
-            sizes: furthest from no movement); over_tolerance, below_gauge (shares of pieces, None where unknown);
-            set_aside (pieces)
+            for one run, or where all moved the same); median, low, high (the (n+1)p quantile of pieces at 5 and
+            95 %); worst (form: largest; sizes: furthest from no movement); over_tolerance, below_gauge (shares of
+            pieces, None where unknown); set_aside (pieces)
     """
     import pandas as pd
 
@@ -82,7 +83,8 @@ def _figures(frame: pd.DataFrame, codes: Any, count: int, have: Bools, confidenc
     centred = cell_mean - mean[owner]
     with np.errstate(invalid="ignore", divide="ignore"):
         se = np.sqrt(np.bincount(owner, weights=centred**2, minlength=count) / (runs - 1) / runs)
-    half = np.where(runs > 1, special.stdtrit(np.maximum(runs - 1, 1), 0.5 + confidence / 2.0) * se, np.nan)
+    told = (runs > 1) & (se > EQUAL * np.abs(mean))  # equal to the last digit: no scatter to make an interval of
+    half = np.where(told, special.stdtrit(np.maximum(runs - 1, 1), 0.5 + confidence / 2.0) * se, np.nan)
     low, median, high, least, most = grouped_quantiles(y, c, count, [LOW, 0.5, HIGH, 0.0, 1.0])
     form = np.zeros(count, dtype=np.bool_)
     form[c] = (frame["side"] == "form").to_numpy()[rows]

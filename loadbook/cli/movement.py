@@ -13,7 +13,7 @@ from loadbook.keep.book import BookFolder
 from .charting import chart_option, check_chart, effect_options, moved_options, write_chart
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say
 
-PARTS_OF_MOVED = ("moved", "differences", "content", "scatter", "set-aside", "flagged")
+PARTS_OF_MOVED = ("moved", "differences", "content", "scatter", "lots", "set-aside", "flagged")
 
 
 @click.command(cls=LoadbookCommand)
@@ -56,6 +56,7 @@ def moved(
             "differences": found.differences,
             "content": found.content,
             "scatter": found.scatter,
+            "lots": found.lots,
             "set-aside": found.set_aside,
             "flagged": found.flagged,
         }[what or "moved"]
@@ -84,12 +85,12 @@ def _print_moved(found: Any, system: str) -> None:
         emit(columns, rows, None, title=f"Differences between treatments ({percent} interval, the run as the unit)")
     if len(found.scatter):
         click.echo("")
-        table = [
-            [r["process"], r["kind"], r["level"], shown.in_unit(r["sd"], r["unit"], system),
-             shown.label(r["unit"], system), shown.share(r["share"])]
-            for r in records(found.scatter)
-        ]  # fmt: skip
-        emit(["process", "kind", "between", "sd", "unit", "share"], table, None, title="Where the scatter comes from")
+        columns, rows = shown.scatter_table(records(found.scatter), system)
+        emit(columns, rows, None, title="Where the scatter comes from")
+    if len(found.lots):
+        click.echo("")
+        columns, rows = shown.lots_table(records(found.lots), found.by, system)
+        emit(columns, rows, None, title=f"Lots without serials, unpaired: after less before ({percent} interval)")
     if len(found.set_aside):
         click.echo("")
         aside = found.set_aside

@@ -84,10 +84,25 @@ TERMS: tuple[Term, ...] = (
         source="ISO 16269-6:2014, Annex F; Krishnamoorthy & Mathew, Statistical Tolerance Regions (2009); NIST e-Handbook 7.2.6.3",
     ),
     _method(
+        "lot without serials",
+        """Pieces counted, not numbered: a piece row with a quantity over 1. The pieces read after the run need not be
+        those read before it, so no piece has a movement; the lot is set aside from every figure of movement, effect
+        and answer, and loadbook moved compares it apart: mean of the pieces read after less mean of those read before,
+        each reading counting as one piece of the lot. With two runs or more the interval counts runs; with one it is
+        that of two groups of pieces, and another run may not repeat it. The spread ratio says how much more unequal
+        the lot became.
+
+        What would fool it: picking the pieces (read before at the top of the basket, after at the bottom); a lot that
+        was sorted in between; few pieces read. It refuses an interval where fewer than two were read. A form error of
+        a lot is compared in µm, whatever its working scale: a percentage needs the same piece twice.""",
+        formula="mean(after) - mean(before);  runs: t(runs - 1); one run: df after Welch and Satterthwaite",
+        source="Welch, Biometrika 34 (1947)",
+    ),
+    _method(
         "where the scatter comes from",
         """Splits the scatter of movement into what differs between part numbers, between runs of a part number, between
         positions in a run (where they are recorded), and between pieces of a run. A part that comes out negative is
-        zero. Most between runs: look at the cycle and the furnace. Most between pieces: look at material, machining and
+        zero ("none seen"); of a level that the record has only one of, nothing can be told. Most between runs: look at the cycle and the furnace. Most between pieces: look at material, machining and
         how pieces are held and measured.""",
         formula="nested variance components by equating sums of squares with their expectations",
         source="Searle, Casella & McCulloch, Variance Components (1992); NIST/SEMATECH e-Handbook 3.5.1.1",

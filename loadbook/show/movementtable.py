@@ -51,6 +51,8 @@ def moved_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) 
         interval = None if r.get("mean_low") is None else f"{show('mean_low'):g} to {show('mean_high'):g}"
         if r["runs"] == 1:
             interval = "one run"
+        elif r["runs"] and interval is None:
+            interval = "all equal"
         out.append(
             [*(r[c] for c in lead), *(r[b] for b in by), r["runs"], r["pieces"], r["parts"], *figures,
              label(unit, system), interval, share(r["over_tolerance"]), share(r["below_gauge"]), r["set_aside"]]
@@ -79,6 +81,30 @@ def difference_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[
             f"{r['runs_b']} and {r['runs_a']}", f"{r['pieces_b']} and {r['pieces_a']}", r["evidence"],
             None if r["spread_ratio"] is None else float(f"{r['spread_ratio']:.3g}"), r["refused"] or r["note"],
         ])  # fmt: skip
+    return columns, out
+
+
+def scatter_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
+    """Where the scatter comes from, level by level."""
+    out = []
+    for r in rows:
+        told = "cannot be told: one only" if r["sd"] is None else "none seen" if r["sd"] == 0 else share(r["share"])
+        out.append([r["process"], r["kind"], r["level"], in_unit(r["sd"], r["unit"], system),
+                    label(r["unit"], system), told])  # fmt: skip
+    return ["process", "kind", "between", "sd", "unit", "share"], out
+
+
+def lots_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) -> tuple[list[str], list[list[Any]]]:
+    """Lots without serials: after less before of their means."""
+    columns = ["process", "kind", *by, "runs", "lots", "read before", "read after", "difference", "low", "high", "unit",
+               "compared by", "spread ratio", "said"]  # fmt: skip
+    out = []
+    for r in rows:
+        unit = str(r["unit"])
+        ratio = None if r["spread_ratio"] is None else float(f"{r['spread_ratio']:.3g}")
+        figures = (in_unit(r[n], unit, system) for n in ("difference", "low", "high"))
+        out.append([r["process"], r["kind"], *(r[b] for b in by), r["runs"], r["lots"], r["read_before"],
+                    r["read_after"], *figures, label(unit, system), r["evidence"], ratio, r["said"]])  # fmt: skip
     return columns, out
 
 
