@@ -238,6 +238,11 @@ def test_a_saved_answer_is_shown_exactly_and_scored(tmp_path: Path, loadbook: Co
     assert again.stdout == given.stdout
     text = loadbook("answer", "--part", part, "--book", str(book.path)).stdout
     shown = loadbook("answer", "--show", "1", "--book", str(book.path)).stdout
+    listed = loadbook("list", "answers", "--book", str(book.path)).stdout
+    assert "evidence" not in listed and max(map(len, listed.splitlines())) < 200
+    record = loadbook("show", "answer", "1", "--book", str(book.path))
+    assert record.returncode == 0 and shown.splitlines()[1] in record.stdout
+    assert loadbook("show", "answer", "2", "--book", str(book.path)).returncode == 1
     assert shown.split("\n", 1)[1] == text
     found = answer(book, Question(part=part))
     assert found.low is not None and found.high is not None and found.bound is not None

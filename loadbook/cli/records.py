@@ -201,7 +201,7 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
     if limit is None and people and sys.stdout.isatty():
         limit = 50
     columns, rows, total = lookup.rows_of(conn, target, where, values, limit or None)
-    hidden = {"typed", "intake_id", "source_text", "text" if target.table == "layout" else "typed"}
+    hidden = {"typed", "intake_id", "source_text"} | (LONG.get(target.table, set()) if people else set())
     chosen = [c for c in columns if c not in hidden]
     if people:
         key = lookup.row_key(conn, target.table)
@@ -221,6 +221,10 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
         say(f"no {target.kind}")
         return
     emit(chosen, table, fmt, note=note)
+
+
+# whole documents inside a column: `show` and the machines' formats have them, a table for people does not
+LONG = {"layout": {"text"}, "answer": {"question", "result", "evidence_sha256"}}
 
 
 def _moment(value: Any, book: BookFolder) -> Any:

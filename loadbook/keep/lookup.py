@@ -141,8 +141,9 @@ def find_row(conn: sqlite3.Connection, kind: Listed, name: str) -> sqlite3.Row:
     Raises NotFoundError with the nearest known names.
     """
     key = row_key(conn, kind.table)
-    if name.startswith("#") and name[1:].isdigit():
-        row = conn.execute(f"SELECT * FROM {kind.table} WHERE {key} = ?", (int(name[1:]),)).fetchone()
+    number = name.removeprefix("#")
+    if number.isdecimal() and number.isascii() and len(number) < 19 and (name != number or kind.key == (key,)):
+        row = conn.execute(f"SELECT * FROM {kind.table} WHERE {key} = ?", (int(number),)).fetchone()
     else:
         joined = " || '/' || ".join(f"ifnull({c}, '')" for c in kind.key)
         row = conn.execute(f"SELECT * FROM {kind.table} WHERE {joined} = ?", (name,)).fetchone()

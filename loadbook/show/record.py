@@ -55,12 +55,15 @@ def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> 
     conn = book.read()
     key = lookup.row_key(conn, kind.table)
     names = lookup.columns_of(conn, kind.table)
-    values = [[n, _shown(book, row[n])] for n in names if n not in (key, "typed") and row[n] is not None]
+    apart = {key, "typed"} | ({"question", "result"} if kind.table == "answer" else set())
+    values = [[n, _shown(book, row[n])] for n in names if n not in apart and row[n] is not None]
     shown = [in_units([n], [[v]], book.units) for n, v in values]
     title = f"{kind.table} {lookup.record_name(kind, row)}"
     sections = [Section("values", title, ["column", "value"], [[c[0], v[0][0]] for c, v in shown])]
     if "typed" in names and row["typed"]:
         sections.append(_typed(row["typed"]))
+    if kind.table == "answer":
+        sections.append(_as_given(row["result"]))
     for heading, table, columns in _BELONGS.get(kind.table, ()):
         found = _belonging(conn, kind, row, table, columns)
         if found:
@@ -93,6 +96,15 @@ def _typed(text: str) -> Section:
     except (ValueError, AttributeError):
         pairs = [["", text]]
     return Section("typed", "As typed", ["column", "typed"], pairs)
+
+
+def _as_given(text: str) -> Section:
+    """The sentences of a kept answer; `answer --show` and `page answer` give all of it."""
+    try:
+        lines = [[line] for line in json.loads(text)["text"]]
+    except (ValueError, KeyError, TypeError):
+        lines = [[text]]
+    return Section("as_given", "As it was given (all of it: loadbook answer --show N)", ["answer"], lines)
 
 
 def _belonging(
