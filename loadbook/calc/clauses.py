@@ -66,9 +66,10 @@ def seen(trace: Trace, cycle: Cycle | None, phases: Phases, left_out: Sequence[F
     return base.without(left_out) if left_out else base
 
 
-def left_out(faults: Sequence[Fault], confirmed: Decided) -> list[Fault]:
-    """The faults whose interval is left out for good: open circuits, and those that a named person confirmed."""
-    return _sort(faults, {(channel, kind): decision for channel, kind, decision in confirmed})[0]
+def sorted_out(faults: Sequence[Fault], confirmed: Decided) -> tuple[list[Fault], list[Fault]]:
+    """(faults whose interval is left out for good, suspected ones): open circuits and those that a named person
+    confirmed are out; a refused one is neither."""
+    return _sort(faults, {(channel, kind): decision for channel, kind, decision in confirmed})
 
 
 def _blind_s(cycle: Cycle) -> float:

@@ -13,7 +13,7 @@ import numpy as np
 from .clausecheck import Frame, Guard, stretches
 from .clauseholds import hold_soak
 from .clauselimits import UNITS, binding, lead_of, spread_of, words
-from .clauses import left_out, seen
+from .clauses import seen, sorted_out
 from .clauseseries import Mask, View
 from .limits import resolve
 from .model import Cycle, Fault, Floats, Limit, PieceRecord, Trace
@@ -42,7 +42,8 @@ class DrawnLimit:
 
 @dataclass(frozen=True)
 class AskedLine:
-    """The temperature asked in one segment: points (t_s, °C) along the ramp asked, then at the target."""
+    """The temperature asked in one segment: points (t_s, °C) along the ramp asked, then at the target, as far as the
+    segment really lasted."""
 
     segment: int
     kind: str
@@ -65,7 +66,8 @@ class RunPicture:
 
     apart    (name, series) of differences [°C]: 'spread' over the load, 'spread of a piece' and 'spread within X mm'
              where the cycle limits them, and 'lead' (hottest control minus coldest work TC; while cooling hottest work
-             minus coldest control TC), up to where judging ends
+             minus coldest control TC), up to where judging ends; with suspected channels once more without them, as
+             'spread without TC 3'
     holds    of calc.phases, with their bands;  soaks  as counted
     """
 
@@ -81,16 +83,22 @@ def run_picture(
     confirmed: Iterable[tuple[str, str, str]] = (),
 ) -> RunPicture:  # fmt: skip
     """The picture of one run. Arguments as for clauses.judge; without a cycle there are no limits and no ramps."""
-    view = seen(trace, cycle, phases, left_out(faults, confirmed))
+    out, suspected = sorted_out(faults, confirmed)
+    view = seen(trace, cycle, phases, out)
     frame = Frame(phases, Guard())
     wanted = {"spread": Limit(0, "spread", "max", 0.0), "lead": Limit(0, "lead", "max", 0.0)}
     wanted |= {_of(x): x for x in (cycle.limits if cycle else ()) if x.quantity == "spread"}
+    views = [("", view)]
+    if suspected:
+        names = " and ".join(dict.fromkeys(f.channel for f in suspected))
+        views.append((f" without {names}", view.without(suspected)))
     apart = []
-    for name, limit in wanted.items():
-        series = lead_of(view, limit, frame) if limit.quantity == "lead" else spread_of(view, limit, frame)
-        value = None if series is None else np.where(view.judged, series.value, np.nan)
-        if value is not None and np.isfinite(value).any():
-            apart.append((name, value))
+    for without, looked in views:
+        for name, limit in wanted.items():
+            series = lead_of(looked, limit, frame) if limit.quantity == "lead" else spread_of(looked, limit, frame)
+            value = None if series is None else np.where(looked.judged, series.value, np.nan)
+            if value is not None and np.isfinite(value).any():
+                apart.append((name + without, value))
     limits = _limits(view, cycle, pieces, frame) if cycle else []
     asked = _asked(cycle, phases) if cycle else []
     soaks = _soaks(view, cycle, frame)
@@ -143,10 +151,12 @@ def _asked(cycle: Cycle, phases: Phases) -> list[AskedLine]:
             from_c = float(phases.reference_c[interval.start])
             if not s.asked_rate_c_per_h or not np.isfinite(from_c):
                 continue
-            arrives = interval.start_s + abs(s.target_c - from_c) / s.asked_rate_c_per_h * 3600.0
-            points = [(interval.start_s, from_c), (arrives, s.target_c)]
-            if arrives < interval.end_s:
-                points.append((interval.end_s, s.target_c))
+            hours = abs(s.target_c - from_c) / s.asked_rate_c_per_h
+            arrives = interval.start_s + hours * 3600.0
+            points = [(interval.start_s, from_c), (arrives, s.target_c), (interval.end_s, s.target_c)]
+            if arrives > interval.end_s:
+                share = (interval.end_s - interval.start_s) / (arrives - interval.start_s)
+                points = [points[0], (interval.end_s, from_c + share * (s.target_c - from_c))]
         out.append(AskedLine(s.number, s.kind, tuple(points)))
     return out
 

@@ -28,6 +28,7 @@ from loadbook.ground.errors import LoadbookError, UsageError
 
 from .markup import Html, data_block, el, join, text
 
+WIDE = 9  # columns from which a table stacks on a middling screen too
 # word of a verdict or state -> shape; the word itself always stands beside it
 SHAPES = {
     "kept": "disc", "current": "disc", "accepted": "disc", "closed": "disc",
@@ -137,19 +138,29 @@ def table(
     figures  names of columns of figures: right-aligned, same-width digits
     drop_empty  leave out columns in which no row has anything (never the first)
     """
-    cells = [[text(v) if v is not None else Html("") for v in row] for row in rows]
+    lines = [list(row) for row in rows]
+    cells = [[text(v) if v is not None else Html("") for v in row] for row in lines]
     kept = [i for i in range(len(columns)) if i == 0 or not drop_empty or any(row[i] for row in cells)]
     right = set(figures)
-    kinds = ["figure" if columns[i] in right else None for i in range(len(columns))]
+    kinds = ["figure" if name in right else None for name in columns]
     head = el("tr", [el("th", columns[i], scope="col", class_=kinds[i]) for i in kept])
     body = []
-    for row in cells:
+    for line, row in zip(lines, cells, strict=True):
         first, *rest = kept
-        line = [el("th", row[first], scope="row", data_head=columns[first], class_=kinds[first])]
-        line += [el("td", row[i], data_head=columns[i] or None, class_=kinds[i]) for i in rest]
-        body.append(el("tr", line))
+        out = [el("th", row[first], scope="row", data_head=columns[first], class_=kinds[first] or _words(line[first]))]
+        for i in rest:
+            out.append(el("td", row[i], data_head=columns[i] or None, class_=kinds[i] or _words(line[i])))
+        body.append(el("tr", out))
     title = el("caption", caption, class_="unseen" if hide_caption else None)
-    return el("table", title, el("thead", head), el("tbody", body))
+    wide = "wide" if len(kept) > WIDE else None
+    return el("table", title, el("thead", head), el("tbody", body), class_=wide)
+
+
+def _words(value: Any) -> str | None:
+    """Short text stays on one line in a narrow cell, short words stay whole; long ones may break anywhere."""
+    if value is None or isinstance(value, Html) or any(len(w) > 10 for w in str(value).split()):
+        return None
+    return "whole" if len(str(value)) <= 10 else "words"
 
 
 def mark(word: str, *, shape: str | None = None, words: Any = None) -> Html:
@@ -166,7 +177,12 @@ def moment(told: str | None) -> Html | None:
     """A date with a time in a narrow cell: it breaks between the two and nowhere else; None for none."""
     if not told:
         return None
-    return join([el("span", word, class_="whole") for word in told.split(" ")], " ")
+    return join([whole(word) for word in told.split(" ")], " ")
+
+
+def whole(words: str) -> Html:
+    """A few words that never break over two lines."""
+    return el("span", words, class_="whole") if words else Html("")
 
 
 def picture(svg: str, alt: str, caption: Any = None, *, name: str | None = None) -> Html:
@@ -222,5 +238,5 @@ def write_page(path: Path, source: str | bytes, *, force: bool = False) -> None:
 
 __all__ = [
     "Html", "chart", "data_block", "definitions", "el", "join", "mark", "moment", "more", "page", "paragraph",
-    "picture", "section", "sentences", "subsection", "table", "text", "write_page",
+    "picture", "section", "sentences", "subsection", "table", "text", "whole", "write_page",
 ]  # fmt: skip

@@ -89,7 +89,7 @@ def run_lines(sheet: RunSheet, system: str) -> RunLines | None:
     ):
         key, unit = _panel_of(channel)
         wanted.append((key, channel.name, about(channel), channel.role, unit, values))
-    wanted += [(APART, name, "computed from all valid TCs", "series", "c_diff", v) for name, v in picture.apart]
+    wanted += [(APART, name, "computed", "series", "c_diff", v) for name, v in picture.apart]
     for key in (TEMPERATURE, APART, *(w[0] for w in wanted)):
         if key not in keys and any(w[0] == key for w in wanted):
             keys.append(key)

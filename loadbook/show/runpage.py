@@ -10,12 +10,13 @@ from loadbook.keep.book import BookFolder
 
 from .judged import close_figure, figure, lasted
 from .markup import Html, data_block, el, join
-from .page import mark, page, paragraph, section, sentences, subsection, table
+from .page import mark, page, paragraph, section, sentences, subsection, table, whole
 from .runchart import fault_states, run_chart
 from .runrecords import about_run, amended, approved, checked, jobs, measured, moved, provenance
 from .runwords import clock, segments_told, when_of
 
 NO_CYCLE = "no cycle"
+MOST = 6  # clauses told in the glance
 _VERDICT = {"kept": "Cycle kept", "broken": "Cycle broken", "cannot be told": "Cannot be told",
             "no trace": "Cannot be told", NO_CYCLE: "No verdict"}  # fmt: skip
 CONTENTS = (
@@ -74,16 +75,25 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     rest = judged.headline.split(": ", 1)[1]
     shown = el("p", mark(judged.verdict, words=_VERDICT[judged.verdict]), class_="verdict")
     told = when_of(sheet, book)
-    lines: list[Any] = []
+    broken: list[Any] = []
     for c in judged.of("broken"):
         value, limit = close_figure(c.value, c.limit, c.unit, system), figure(c.limit, c.unit, system)
         words = [el("b", c.clause), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
-        lines.append([words, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
-    lines += [[el("b", c.clause), f": {c.missing}"] for c in judged.of("cannot be told")]
-    first, more = lines[:6], lines[6:]
-    listed = sentences([*first, *([f"and {len(more)} more, below"] if more else [])])
+        broken.append([words, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
+    untold = [[el("b", c.clause), f": {c.missing}"] for c in judged.of("cannot be told")]
+    listed = [
+        _few(broken),
+        paragraph("Cannot be told, and what is missing:") if broken and untold else None,
+        _few(untold),
+    ]
     said = _acceptance(sheet, book)
     return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), listed, said, class_="glance")
+
+
+def _few(lines: list[Any]) -> Html | None:
+    """The first lines, and how many more there are."""
+    rest = [f"and {len(lines) - MOST} more, below"] if len(lines) > MOST else []
+    return sentences([*lines[:MOST], *rest])
 
 
 def _capital(words: str) -> str:
@@ -162,8 +172,9 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         notes = "; ".join(w for w in (c.missing, turn) if w)
         value = close_figure(c.value, c.limit, c.unit, system) or ("never came to bind" if c.verdict == "kept" else "")
         at = c.first_s if c.verdict == "broken" else c.worst_s
-        rows.append([join([c.clause, el("span", c.text, class_="says")]), mark(c.verdict), value,
-                     figure(c.limit, c.unit, system), c.channel, told(at), lasted(c.lasted_s), notes])  # fmt: skip
+        name = join([c.clause, el("span", c.text, class_="says")])
+        rows.append([name, mark(c.verdict), value, figure(c.limit, c.unit, system), c.channel, told(at),
+                     whole(lasted(c.lasted_s)), notes])  # fmt: skip
     columns = ["clause", "verdict", "value", "limit", "channel", "moment", "for", "note"]
     return el("div", table(columns, rows, caption="Clauses, broken ones first", figures=("value", "limit")),
               paragraph("The value is the worst one; of a kept clause, the one nearest to its limit. The moment is the "
@@ -175,7 +186,7 @@ def _faults(sheet: RunSheet, book: BookFolder) -> list[Html | None]:
     if sheet.judged.judgement is None:
         return [paragraph("Without a trace, faults cannot be looked for.")]
     told = when_of(sheet, book)
-    rows = [[f.channel, f.kind, mark(state), told(f.start_s), lasted(f.end_s - f.start_s), f"{f.confidence:.2f}",
+    rows = [[f.channel, f.kind, mark(state), told(f.start_s), whole(lasted(f.end_s - f.start_s)), f"{f.confidence:.2f}",
              f.evidence] for f, state in fault_states(sheet)]  # fmt: skip
     out: list[Html | None] = []
     if not rows:

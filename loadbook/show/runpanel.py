@@ -14,6 +14,7 @@ from .markup import Html, el
 from .plot import HIGH, TimeAxis, box, drawing, path, percent, rule, spread_out
 from .runlines import APART, TEMPERATURE, Line, Panel, RunLines, shown_values
 
+CHARACTER = 0.0062  # share of a wide field's width that one letter of a label takes
 LABEL_REM = 0.86  # height of one label at a line's end
 _HEIGHTS = {TEMPERATURE: 25.0, APART: 10.0}
 
@@ -113,33 +114,31 @@ def _ends(mine: list[tuple[int, Line]], panel: Panel, height: float) -> Html:
 
 
 def _limit_labels(panel: Panel, axis: TimeAxis, height: float) -> list[Html]:
-    """Words above each limit's line; those off the scale at the top."""
-    out, off = [], 0
-    ends = sorted(panel.limits, key=lambda x: panel.scale.at(x.value))
-    wanted = [panel.scale.at(x.value) * height - 1.0 if x.drawn else 0.0 for x in ends]
-    for x, top in zip(ends, wanted, strict=True):
-        if not x.drawn:
-            out.append(
-                el(
-                    "span",
-                    f"{x.words} (off this scale)",
-                    class_="said bound",
-                    style=f"top:{0.1 + off:.2f}rem;left:0.3rem",
-                )
-            )
-            off += 1
-            continue
-        left = axis.share(x.spans[0][0])
-        side = f"left:{percent(left)}" if left < 0.55 else f"right:{percent(1 - axis.share(x.spans[-1][1]))}"
-        below = top < 0.0
-        out.append(
-            el(
-                "span",
-                x.words,
-                class_="said bound",
-                style=f"top:calc({percent(panel.scale.at(x.value))} + {0.05 if below else -1}rem);{side}",
-            )
-        )
+    """Words above each limit's line, further up (else down) where they would stand in one another; those off the
+    scale at the top."""
+    out: list[Html] = []
+    taken: list[tuple[float, float, float]] = []  # left, right [share], top [rem]
+
+    def free(left: float, right: float, top: float) -> bool:
+        return not any(a < right and left < b and abs(top - t) < 0.95 for a, b, t in taken)
+
+    drawn = sorted((x for x in panel.limits if x.drawn), key=lambda x: -panel.scale.at(x.value))
+    for x in [*(x for x in panel.limits if not x.drawn), *drawn]:
+        name, at = x.words.rsplit(": ", 1)
+        wide = len(x.words) * CHARACTER
+        left, wanted = 0.005, 0.1
+        if x.drawn:
+            left = min(axis.share(x.spans[0][0]), max(1.0 - wide, 0.0))
+            wanted = panel.scale.at(x.value) * height - 1.0
+            wanted = wanted if wanted >= 0.0 else wanted + 1.05
+        up = [wanted - 0.25 * k for k in range(int(max(wanted, 0.0) / 0.25) + 1)]
+        down = [wanted + 0.25 * k for k in range(40)]
+        top = next((t for t in [*up, *down] if free(left, left + wide, t)), wanted)
+        taken.append((left, left + wide, top))
+        words = [el("span", f"{name}: ", class_=None if panel.key == APART else "long"), at]
+        tail = "" if x.drawn else " (off this scale)"
+        place = f"left:{percent(left)};top:{percent(top / height)}"
+        out.append(el("span", words, tail, class_="said bound", style=place))
     return out
 
 
@@ -185,10 +184,10 @@ def fault_lanes(states: list[tuple[Fault, str]], axis: TimeAxis) -> Html | None:
 
 
 def clock(axis: TimeAxis) -> Html:
+    """The time of day under the last panel, with the date where a day begins."""
     out = []
-    for k, (t, clock, date) in enumerate(axis.ticks()):
-        words = [clock, el("br"), date] if date else [clock]
-        out.append(
-            el("span", words, class_="x minor" if k % 2 and not date else "x", style=f"left:{percent(axis.share(t))}")
-        )
+    for k, (t, told, date) in enumerate(axis.ticks()):
+        share = axis.share(t)
+        class_ = "x" + (" minor" if k % 2 and not date else "") + (" late" if share > 0.92 else "")
+        out.append(el("span", [told, el("br"), date] if date else told, class_=class_, style=f"left:{percent(share)}"))
     return el("div", el("div", out, class_="field"), class_="clock")

@@ -8,7 +8,7 @@ from typing import Any
 
 from loadbook.ask.runsheet import Row, RunSheet
 from loadbook.calc.model import Parameter
-from loadbook.ground import times
+from loadbook.ground import times, units
 from loadbook.ground.terms_parameters import term_name
 from loadbook.ground.vocabulary import terms
 from loadbook.keep.book import BookFolder
@@ -106,12 +106,18 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
     """The load, piece by piece, and how far each characteristic moved."""
     if not sheet.pieces:
         return [paragraph("No piece is recorded in this run.")]
-    names = ["part", "revision", "serial", "quantity", "heat_number", "job", "setup", "position", "axis", "supports",
-             "span_mm", "machining", "condition", "stock_mm", "tempered_at_c"]  # fmt: skip
-    heads, cells = in_units(names, [[p[n] for n in names] for p in sheet.pieces], system)
+    heads, stock = in_units(["stock_mm", "tempered_at_c"],
+                            [[p["stock_mm"], p["tempered_at_c"]] for p in sheet.pieces], system)  # fmt: skip
     heads = [_head(h) for h in heads]
-    right = ("quantity", "supports", *(h for h in heads if ", " in h))
-    pieces = table(heads, cells, caption="Pieces", figures=right)
+    lots = any(p["quantity"] > 1 for p in sheet.pieces)
+    cells = [
+        [" ".join(w for w in (p["part"], p["revision"] and f"revision {p['revision']}") if w), p["serial"],
+         str(p["quantity"]) if lots else None, p["heat_number"], p["job"], _held(p, system), p["position"],
+         ", ".join(w for w in (p["machining"], p["condition"]) if w), *more_]
+        for p, more_ in zip(sheet.pieces, stock, strict=True)
+    ]  # fmt: skip
+    columns = ["part", "serial", "quantity", "heat number", "job", "held", "position", "state", *heads]
+    pieces = table(columns, cells, caption="Pieces", figures=("quantity", *heads))
     out: list[Html | None] = [_folded(pieces, len(cells), f"{len(cells)} pieces")]
     if not sheet.movement:
         out.append(paragraph("No reading of these pieces is recorded: how much they moved is not known."))
@@ -126,6 +132,16 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
     made = table(columns, rows, caption="Movement in this run", figures=columns[2:7])
     out.append(_folded(made, len(rows), f"{len(rows)} movements"))
     return out
+
+
+def _held(p: Row, system: str) -> str:
+    """How a piece stood: its setup, axis, supports and their span."""
+    supports = f"{p['supports']} supports" if p["supports"] else None
+    span = None
+    if p["span_mm"]:
+        wide, unit, _ = units.show(p["span_mm"], "mm", system)
+        span = f"span {wide:.4g} {unit}"
+    return ", ".join(w for w in (p["setup"], p["axis"], supports, span) if w)
 
 
 def _head(column: str) -> str:
