@@ -393,3 +393,29 @@ def test_the_command(shop: BookFolder, loadbook: Command, tmp_path: Path) -> Non
     assert leak.returncode == 2 and not (tmp_path / "b.html").exists()
     with pytest.raises(NotFoundError):
         letter(shop, 99)
+
+
+def test_a_name_inside_ones_own_name_tells_nothing(tmp_path: Path) -> None:
+    """Another part 'PN' or customer 'Nordhaven' must not stop letters about 'PN-003' to 'Nordhaven Spindles'."""
+    rows = rows_of_a_shop()
+    rows["part"] += [{"part": "PN", "material": rows["part"][0]["material"], "customer": "Nordhaven"}]
+    book = made(tmp_path / "b", rows)
+    answersaved.save(book, answer(book, Question(part="PN-003")))
+    assert letter(book, 1).addressee == CUSTOMERS[0]
+    my = mine(book, "PN-003", None)
+    assert my.found("Nordhaven sent it") == ["customer Nordhaven"] and not my.found("Nordhaven Spindles sent it")
+    assert my.found("a PN of theirs") == ["part PN"]
+    assert my.found("Quillfeather Ring Works and Nordhaven Spindles") == [f"customer {CUSTOMERS[1]}"]
+
+
+def test_two_spellings_are_one_customer(tmp_path: Path) -> None:
+    rows = rows_of_a_shop()
+    own = [j for j in rows["job"] if j["customer"] == CUSTOMERS[0]]
+    for job in own:
+        job["customer"] = "NORDHAVEN  Spindles"
+    own[0]["purchase_order"] = "PO 77"
+    book = made(tmp_path / "b", rows)
+    answersaved.save(book, answer(book, Question(part="PN-003", job=own[0]["job"])))
+    found = letter(book, 1)
+    assert found.interval is not None and found.interval.own and found.runs
+    assert found.reference == f"your order PO 77, our job {own[0]['job']}" and found.reference in letter_page(found)

@@ -16,7 +16,7 @@ from loadbook.ground.kinds import FORM_KINDS
 
 from .answersaved import Saved, saved
 from .answerwords import SETTING_UNITS, many, span, told
-from .letterfilter import Mine, mine, others_classes, refuse_leaks
+from .letterfilter import Mine, mine, others_classes, refuse_leaks, same
 from .letterwords import SAID, cautions, cleaned, held, narrower, suggestions
 
 if TYPE_CHECKING:
@@ -74,6 +74,7 @@ class Letter:
     date: str
     sender: str
     addressee: str
+    reference: str
     subject: str
     question: str
     headline: str
@@ -96,7 +97,16 @@ class Letter:
         """Every text, and whether a person wrote it."""
         for name in ("sender", "addressee", "question"):
             yield getattr(self, name), name in self.people
-        for text in (self.subject, self.headline, self.held, self.narrower, self.closing, self.marking, self.method):
+        for text in (
+            self.reference,
+            self.subject,
+            self.headline,
+            self.held,
+            self.narrower,
+            self.closing,
+            self.marking,
+            self.method,
+        ):
             yield text, False
         for text in (*self.notes, *self.evidence, *self.cautions):
             yield text, False
@@ -164,6 +174,7 @@ def _letter(
         date=times.shown(kept.answered_at, book.zone)[:10],
         sender=sender or "",
         addressee=to or my.customer or "",
+        reference=_reference(book, asked, my),
         subject=f"Movement in {process}: {who}",
         question=question or f"How much will {who} move in {process}{treated}?",
         headline=headline,
@@ -176,7 +187,7 @@ def _letter(
         suggestions=advised,
         cautions=said,
         closing=CLOSING,
-        marking=_marking(book, asked, my),
+        marking=_marking(book, asked, my, [*runs, *(interval.own if interval else [])]),
         method=kept.method,
         refused=refused,
         left_out=left_out + dropped,
@@ -315,19 +326,29 @@ def _evidence(book: BookFolder, kept: Saved, my: Mine, process: str, system: str
     return out
 
 
-def _marking(book: BookFolder, asked: dict[str, Any], my: Mine) -> str:
-    """How the letter must be kept, by the flags of the customer's own jobs that stand behind it."""
-    jobs = {asked.get("job")} | {
-        r[0] for r in book.read().execute("SELECT DISTINCT job FROM piece WHERE part = ?", (asked.get("part"),))
-    }
+def _marking(book: BookFolder, asked: dict[str, Any], my: Mine, runs: list[OwnRun]) -> str:
+    """How the letter must be kept, by the flags of the customer's own jobs that it shows or answers."""
+    jobs = {asked.get("job")}
+    for run in {r.run for r in runs}:
+        jobs |= {r[0] for r in book.read().execute("SELECT DISTINCT job FROM piece WHERE run = ?", (run,))}
     flags = {"confidential": False, "export_controlled": False}
     for job in jobs - {None}:
         row = book.read().execute(
             "SELECT customer, confidential, export_controlled FROM job WHERE job = ?", (job,)
         ).fetchone()  # fmt: skip
-        if row is not None and row["customer"] == my.customer:
+        if row is not None and same(row["customer"], my.customer):
             flags = {name: flags[name] or bool(row[name]) for name in flags}
-    words = [
-        w for w, name in (("Confidential", "confidential"), ("Export-controlled", "export_controlled")) if flags[name]
-    ]
-    return f"{' and '.join(words)}: for the addressee alone." if words else ""
+    pairs = (("Confidential", "confidential"), ("Export-controlled", "export_controlled"))
+    told_flags = [word for word, name in pairs if flags[name]]
+    return f"{' and '.join(told_flags)}: for the addressee alone." if told_flags else ""
+
+
+def _reference(book: BookFolder, asked: dict[str, Any], my: Mine) -> str:
+    """The customer's own order and job, where the answer was given for a job."""
+    row = book.read().execute(
+        "SELECT job, customer, purchase_order, drawing_revision FROM job WHERE job = ?", (asked.get("job"),)
+    ).fetchone()  # fmt: skip
+    if row is None or not same(row["customer"], my.customer):
+        return ""
+    named = (("your order", "purchase_order"), ("our job", "job"), ("drawing revision", "drawing_revision"))
+    return ", ".join(f"{what} {text}" for what, name in named if (text := my.safe(row[name])))

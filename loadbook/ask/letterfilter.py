@@ -52,12 +52,18 @@ def key(text: str) -> str:
     return "".join(words(text))
 
 
+def same(one: str | None, other: str | None) -> bool:
+    """Two spellings of one name: capitals, spaces and hyphens apart."""
+    return bool(one and other) and key(str(one)) == key(str(other))
+
+
 @dataclass
 class Mine:
     """What one customer's letter may name.
 
     customer  None where the book tells no customer;  part the part asked about
     runs      runs with pieces of theirs;  forbidden  key -> what it is, of everything that is another's
+    names     their own names, as words: another's name that is only a part of one of them tells nothing there
     telling   single words of other customers' names that tell who is meant (checked in people's own sentences)
     guarded   runs with a confidential or export-controlled job of another;  own_guarded  the same of their own
     """
@@ -66,6 +72,7 @@ class Mine:
     part: str | None
     runs: frozenset[str] = frozenset()
     forbidden: dict[str, str] = field(default_factory=dict)
+    names: set[tuple[str, ...]] = field(default_factory=set)
     telling: dict[str, str] = field(default_factory=dict)
     guarded: frozenset[str] = frozenset()
     own_pieces: frozenset[tuple[str, str]] = frozenset()
@@ -82,21 +89,35 @@ class Mine:
               figures are figures.
         """
         said = words(text)
+        ours = self._ours(said)
         out = []
         for start in range(len(said)):
             joined = ""
-            for word in said[start : start + LONGEST_NAME]:
+            for end, word in enumerate(said[start : start + LONGEST_NAME], start + 1):
                 joined += word
                 what = self.forbidden.get(joined)
-                if what is not None and (free or not joined.isdigit()):
+                if what is not None and (free or not joined.isdigit()) and not _inside(start, end, ours):
                     out.append(what)
         if free:
             out += [self.telling[w] for w in said if w in self.telling]
         return list(dict.fromkeys(out))
 
+    def _ours(self, said: list[str]) -> list[tuple[int, int]]:
+        """Where their own names stand among the words."""
+        out = []
+        for start in range(len(said)):
+            for length in range(1, LONGEST_NAME + 1):
+                if tuple(said[start : start + length]) in self.names:
+                    out.append((start, start + length))
+        return out
+
     def safe(self, text: str | None, instead: str = "") -> str:
         """A value of the book if it names nothing of another's, else other words."""
         return instead if text is None or self.found(text, free=True) else text
+
+
+def _inside(start: int, end: int, spans: list[tuple[int, int]]) -> bool:
+    return any(a <= start and end <= b for a, b in spans)
 
 
 def mine(book: BookFolder, part: str | None, job: str | None, to: str | None = None) -> Mine:
@@ -115,11 +136,12 @@ def mine(book: BookFolder, part: str | None, job: str | None, to: str | None = N
     others_pieces: set[tuple[str, str]] = set()
     rows = conn.execute(_PIECES).fetchall()
     for r in rows:
-        theirs = r["customer"] == customer if customer is not None else r["customer"] is None and r["part"] == part
+        theirs = same(r["customer"], customer) if customer is not None else r["customer"] is None and r["part"] == part
         if theirs:
             own_runs.add(r["run"])
             own_pieces.add((r["run"], r["part"]))
             own_serials.update(key(str(v)) for v in (r["serial"], r["heat_number"]) if v)
+            out.names.update(tuple(words(str(v))) for v in (r["run"], r["part"], r["job"]) if v)
         else:
             others_pieces.add((r["run"], r["part"]))
             if r["guarded"]:
@@ -136,6 +158,7 @@ def mine(book: BookFolder, part: str | None, job: str | None, to: str | None = N
     for own in (customer, part):  # their own names are theirs, whoever else uses them
         if own:
             out.forbidden.pop(key(own), None)
+            out.names.add(tuple(words(own)))
     _tell(out, conn)
     return out
 
@@ -143,20 +166,19 @@ def mine(book: BookFolder, part: str | None, job: str | None, to: str | None = N
 def _customer(conn: Any, part: str | None, job: str | None, to: str | None) -> str | None:
     of_part = _one(conn, "SELECT customer FROM part WHERE part = ?", part)
     of_job = _one(conn, "SELECT customer FROM job WHERE job = ?", job)
-    if of_part and of_job and of_part != of_job:
+    if of_part and of_job and not same(of_part, of_job):
         raise UsageError(
             f"part {part} is on record for {of_part}, job {job} for {of_job}: a letter to one would show the other's",
             mend="Correct the part or the job (loadbook amend), or answer again without the job",
         )  # fmt: skip
     customer = of_job or of_part
-    known = _customers(conn)
-    if to is not None and customer is None:
-        same = [name for name in known if key(name) == key(to)]
-        return same[0] if len(same) == 1 else None
-    named = Mine(
-        customer, part, forbidden={key(n): n for n in known if n != customer and key(n) != key(customer or "")}
-    )
-    if to is not None and (others := named.found(to, free=True)):
+    named = Mine(customer, part, forbidden={key(n): n for n in _customers(conn) if not same(n, customer)})
+    if customer is not None:
+        named.names.add(tuple(words(customer)))
+    others = named.found(to, free=True) if to is not None else []
+    if customer is None:  # nobody on record: the addressee, where the book knows them
+        return others[0] if len(others) == 1 else None
+    if others:
         raise UsageError(
             f"the answer is about work of {customer}, and --to names {others[0]}",
             mend="A letter goes to the customer whose work it is about",
@@ -167,13 +189,13 @@ def _customer(conn: Any, part: str | None, job: str | None, to: str | None) -> s
 def _others(conn: Any, customer: str | None, part: str | None, own_runs: set[str]) -> Iterator[tuple[str, str]]:
     """(what it is, name) of everything that belongs to somebody else."""
     for name in _customers(conn):
-        if name != customer:
+        if not same(name, customer):
             yield "customer", name
     for name, owner in conn.execute("SELECT part, customer FROM part"):
-        if name != part and (owner is None or owner != customer):
+        if name != part and not same(owner, customer):
             yield "part", name
     for job, owner, order in conn.execute("SELECT job, customer, purchase_order FROM job"):
-        if owner != customer:
+        if not same(owner, customer):
             yield "job", job
             if order:
                 yield "purchase order", order
@@ -190,7 +212,7 @@ def _forbid(out: Mine, kind: str, name: str, own: set[str]) -> None:
 
 def _tell(out: Mine, conn: Any) -> None:
     """Words that stand in one other customer's name alone, and in no name of theirs."""
-    others = [n for n in _customers(conn) if n != out.customer]
+    others = [n for n in _customers(conn) if not same(n, out.customer)]
     count = Counter(w for n in others for w in set(words(n)))
     own = set(words(out.customer or ""))
     for name in others:

@@ -42,7 +42,9 @@ def runs_caption(letter: Letter) -> str:
 
 def letter_page(letter: Letter) -> str:
     """The letter as a self-contained page."""
-    head = definitions([("From", letter.sender), ("To", letter.addressee), ("Date", letter.date)])
+    head = definitions(
+        [("From", letter.sender), ("To", letter.addressee), ("About", letter.reference), ("Date", letter.date)]
+    )
     answer: list[Any] = [
         paragraph(letter.question, class_="question"),
         el("p", el("strong", signed(letter.headline))),
@@ -123,6 +125,7 @@ def for_setting(letter: Letter, font: str) -> dict[str, Any]:
     return {
         "subject": shown(letter.subject), "kind": KIND, "sender": readable(letter.sender),
         "addressee": readable(letter.addressee), "date": letter.date, "marking": letter.marking,
+        "reference": readable(letter.reference),
         "question": theirs, "headline": shown(letter.headline),
         "notes": [shown(n) for n in letter.notes],
         "picture": interval_picture(letter.interval, font) if letter.interval else "",
