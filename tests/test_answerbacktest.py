@@ -58,6 +58,32 @@ def test_no_group_sets_the_width_that_it_is_judged_by(content: float) -> None:
             assert (held[group == g] == (np.abs(found.score[group == g]) <= limit)).all()
 
 
+@pytest.mark.parametrize("content", [0.80, 0.90, 0.95])
+def test_no_part_number_sets_the_width_that_it_is_judged_by(content: float) -> None:
+    """The same of part numbers: for each the whole rule of `reach` on the others, done one by one."""
+    for seed in range(4):
+        for groups in (7, 25):
+            found, group = scores(groups, seed)
+            factor = 1.0 + 0.3 * (group % 2)
+            held = backtest.held_shares(found, factor, content, few=True)
+            for g in range(groups):
+                o = group != g
+                others = np.unique(group[o], return_inverse=True)[1]
+                weight = found.weight[o] * (groups + 1) / groups
+                left = Scores(found.score[o], weight, np.arange(int(o.sum())), others, groups - 1)
+                limit = backtest.reach(left, factor[o], content, few=True)
+                assert (held[group == g] == (np.abs(found.score[group == g]) / factor[group == g] <= limit)).all()
+
+
+def test_few_part_numbers_have_a_finite_width_that_the_scores_still_set() -> None:
+    """Six part numbers at 95 %: finite; scores twice as far make it wider, in the measure in which they count."""
+    found, group = scores(6, 1)
+    twice = Scores(2 * found.score, found.weight, found.cell, found.group, 6)
+    one, two = (backtest.reach(s, np.ones(len(group)), 0.95, few=True) for s in (found, twice))
+    assert np.isinf(backtest.reach(found, np.ones(len(group)), 0.95, few=False))
+    assert two / one == pytest.approx(2 ** (6 / 16))
+
+
 def test_coverage_counts_runs_not_pieces() -> None:
     run = np.repeat([0, 1, 2, 3], [100, 1, 1, 1])
     held = np.array([False] * 100 + [True] * 3)

@@ -16,7 +16,7 @@ import pandas as pd
 from loadbook.calc.effects_cells import Cells, Column, cells_of, indicators
 from loadbook.calc.effects_joint import effects
 
-from .shops import SETTINGS, WITHIN, WORLDS, Shop
+from .shops import COOL, SETTINGS, WITHIN, WORLDS, Shop
 
 NO_SLOPE = ("threshold", "noisy")  # no one true slope: a step, and parameters that are not what happened
 
@@ -34,6 +34,7 @@ class Score:
     half: float
     refused: int
     error: float
+    false_error: float
 
 
 def cells_of_shop(shop: Shop) -> tuple[Cells, list[Column]]:
@@ -56,7 +57,9 @@ def score(world: str, runs: int, histories: int, first_seed: int = 0) -> Score:
         rate, *others = effects(*cells_of_shop(shop), "um")
         truth = (shop.slope / 2 if world == "dose" else shop.slope) / WITHIN[0]
         nulls = [e for e in others if e.p_adjusted is not None and e.against is None]
-        if world != "dose" and nulls:
+        if world == "dose":  # hold and soak make the dose there
+            nulls = [e for e in nulls if e.parameter == COOL]
+        if nulls:
             false.append(any(e.p_adjusted < 0.05 and e.fit != "not separable" for e in nulls))  # type: ignore[operator]
         if rate.effect_low is None or rate.effect_high is None:
             refused += 1
@@ -68,11 +71,16 @@ def score(world: str, runs: int, histories: int, first_seed: int = 0) -> Score:
             if rate.pooled_low is not None and rate.pooled_high is not None:
                 pooled.append(rate.pooled_low <= truth <= rate.pooled_high)
     share = _mean(held)
-    error = float(np.sqrt(share * (1 - share) / len(held))) if held else float("nan")
+    wrong = _mean(false)
     return Score(
-        world, runs, share, _mean(pooled), _mean(false), _mean(power), float(np.median(half)) if half else np.nan,
-        refused, error,
+        world, runs, share, _mean(pooled), wrong, _mean(power), float(np.median(half)) if half else np.nan,
+        refused, _error(share, len(held)), _error(wrong, len(false)),
     )  # fmt: skip
+
+
+def _error(share: float, count: int) -> float:
+    """Monte Carlo standard error of a share of `count` histories."""
+    return float(np.sqrt(share * (1 - share) / count)) if count else float("nan")
 
 
 def _mean(values: list[bool]) -> float:
@@ -83,13 +91,13 @@ def main(words: list[str]) -> None:
     """The table, one line per world and size."""
     histories, sizes = int(words[0]), [int(w) for w in words[1].split(",")]
     worlds = words[2].split(",") if len(words) > 2 else list(WORLDS)
-    print("runs  world         held    ±      pooled  false+  power  half width  refused")
+    print("runs  world         held    ±      pooled  false+  ±      power  half width  refused")
     for runs in sizes:
         for world in worlds:
             s = score(world, runs, histories)
             print(
-                f"{runs:4d}  {world:12s}  {s.held:.3f}  {s.error:.3f}  {s.pooled_held:.3f}   {s.false_positive:.3f}"
-                f"   {s.power:.3f}  {s.half:8.2f}  {s.refused:7d}",
+                f"{runs:4d}  {world:12s}  {s.held:.3f}  {s.error:.3f}  {s.pooled_held:.3f}   {s.false_positive:.3f}   {s.false_error:.3f}"
+                f"   {s.false_error:.3f}   {s.power:.3f}  {s.half:8.2f}  {s.refused:7d}",
                 flush=True,
             )
 

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loadbook.calc import backtest as calc
-from loadbook.calc.answerrefuse import LEAST_DF
+from loadbook.calc.answerrefuse import LEAST_DF, LEAST_PARTS
 from loadbook.calc.answers import History
 from loadbook.ground.errors import CalculationError, NotFoundError
 
 from . import answerdata, answersaved
+from .filterhint import unknown_words
 from .filters import Filters
 from .result import Result
 
@@ -61,7 +62,8 @@ def backtest(book: BookFolder, filters: Filters | None = None, contents: Iterabl
     source = answerdata.load(book, filters)
     strata = source.strata()
     if not strata:
-        raise NotFoundError("no movement on record fits", mend="loadbook moved shows what is set aside, and why")
+        mend = unknown_words(book.read(), filters) or "loadbook moved shows what is set aside, and why"
+        raise NotFoundError("no movement on record fits", mend=mend)
     answersaved.link(book, source if not filters.given() else answerdata.load(book))
     rows: list[dict[str, Any]] = []
     for process, kind in strata:
@@ -97,7 +99,7 @@ def _stratum(source: answerdata.Source, process: str, kind: str, contents: tuple
         groups = history.scores(known).groups
         for content in contents:
             head = {**base, "what": what, "group": "all", "content": content, **counts}
-            needed = calc.groups_needed(content)
+            needed = calc.groups_needed(content) if known else LEAST_PARTS
             name = "runs" if known else "part numbers"
             if groups - 1 < needed:
                 note = f"no back-test: {groups} {name}, {needed + 1} are needed to leave one out"

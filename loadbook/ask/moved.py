@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loadbook.calc import movement, movement_content, movement_describe, movement_pairs, screen
+from loadbook.calc import movement, movement_content, movement_describe, movement_lots, movement_pairs, screen
 from loadbook.calc.movement import STRATUM, Stage
 from loadbook.ground.errors import UsageError
 
@@ -40,6 +40,7 @@ class Moved(Result):
     content      intervals for a share of all pieces, per row of table
     scatter      variance shares: part number, run, (position,) piece
     set_aside    pieces and runs by treatment and reason;  flagged  readings that look like blunders
+    lots         lots without serials, before and after compared unpaired; in no other figure
     measured     one row per movement behind the table, with its treatment columns and y
     by           treatment columns;  stage  None for movement, 'after' or 'before' for plain readings
     warnings     sentences
@@ -60,6 +61,7 @@ class Moved(Result):
     unmeasured: int
     system: str = "si"
     measured: pd.DataFrame = field(default_factory=_nothing, repr=False)
+    lots: pd.DataFrame = field(default_factory=_nothing)
     warnings: list[str] = field(default_factory=list)
 
     def frame(self) -> pd.DataFrame:
@@ -109,7 +111,7 @@ def moved(
     check_share(content, "--content")
     words = [by] if isinstance(by, str) else list(by)
     named = [w.name for w in movement.parse_by(words)]
-    data = load(book, filters or Filters(), also=named, parameters=named)
+    data = load(book, filters or Filters(), also=[*named, *movement_lots.COLUMNS], parameters=named)
     return moved_of(data, words, stage, confidence, content, book.units)
 
 
@@ -159,6 +161,7 @@ def moved_of(
         unmeasured=data.unmeasured,
         system=system,
         measured=frame[have].reset_index(drop=True),
+        lots=movement_lots.lots(frame, names, confidence) if stage is None else pd.DataFrame(),
     )
     result.warnings = _warnings(result, data, frame[have], compared)
     return result
@@ -219,9 +222,9 @@ def _scatter_rows(frame: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for stratum, found in movement_describe.scatter_shares(frame):
         for level, variance, share, line in zip(found.levels, found.variances, found.shares, found.table, strict=True):
-            rows.append(
-                {**stratum, "level": level, "sd": float(np.sqrt(variance)), "share": share, "df": line.df, "n": found.n}
-            )
+            sd = float(np.sqrt(variance))
+            told = {"sd": sd, "share": share} if line.df else {"sd": None, "share": None}  # one: nothing to compare
+            rows.append({**stratum, "level": level, **told, "df": line.df, "n": found.n})
     return pd.DataFrame(rows)
 
 
@@ -254,6 +257,16 @@ def _warnings(
     warm = int(frame["corrected_20c"].isin(["no temperatures", "no expansion figures"]).sum()) if len(frame) else 0
     if warm:
         out.append(f"{warm} of {len(frame)} size readings could not be corrected to 20 °C (temperatures not recorded).")
+    if len(result.table) and (result.table["runs"] > 1).any():
+        still = result.table[(result.table["runs"] > 1) & result.table["mean_low"].isna()]
+        if len(still):
+            out.append("Where all runs moved the same, to the last digit, there is no scatter to make an interval of.")
+    if len(result.lots):
+        count = int(result.lots["lots"].sum())
+        out.append(
+            f"{count} lot{'' if count == 1 else 's'} without serials compared unpaired, apart: other pieces may have "
+            "been read after the run than before it."
+        )
     if "below_gauge" in result.table and float(result.table["below_gauge"].fillna(0.0).max()) > 0.5:
         out.append("In some rows more than half of the movements are below what the gauge can tell.")
     for one in compared:

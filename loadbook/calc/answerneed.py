@@ -20,7 +20,7 @@ class Need:
     runs_of_this_part    (k more runs of this part, width expected)
     part_numbers         (k more part numbers of this kind, width expected); empty for a known part number
     least_width          what no number of runs can go below: runs and pieces differ by that much
-    groups_missing       runs (known) or part numbers (new) until the width can be back-tested; 0 when it is
+    groups_missing       runs until the width for a known part number can be back-tested; 0 when it is
     """
 
     width: float
@@ -44,7 +44,7 @@ def need(history: History, asked: Asked, reply: Reply) -> Need:
     scale = 2.0 * reply.quantile * reply.factor
     if not reply.known:
         known = history.scores(True)
-        q = backtest.weighted_quantile(np.abs(known.score) / history.piece_factor, known.weight, reply.content)
+        q = backtest.reach(known, history.piece_factor, reply.content, few=False)
         own_scale = 2.0 * q * reply.factor if np.isfinite(q) else scale
     else:
         own_scale = scale
@@ -59,7 +59,7 @@ def need(history: History, asked: Asked, reply: Reply) -> Need:
         parts = tuple(
             (k, scale * float(np.sqrt(shared / (1.0 + k * shared / noise) + row.unknown + spread))) for k in STEPS
         )
-    missing = max(backtest.groups_needed(reply.content) - reply.groups, 0)
+    missing = max(backtest.groups_needed(reply.content) - reply.groups, 0) if reply.known else 0
     return Need(reply.high - reply.low, runs, parts, own_scale * float(np.sqrt(spread)), missing)
 
 

@@ -35,7 +35,7 @@ class Reply:
     low, high       the interval that holds `content` of pieces; median its centre; NaN where refused
     bound           one-sided, on the side that harms (NaN where the kind has none)
     known           the part number has runs of its own in this history
-    model_only      the width is the model's own: too few groups to back-test it
+    model_only      the width is the model's own: too few runs to back-test it
     groups          how many runs (known) or part numbers (new) the back-test leaves out in turn
     quantile        q, in standard deviations;  factor f of the spread class;  spread_class its name
     v_mean, v       variance of the mean, and of one new piece in a new run
@@ -168,7 +168,7 @@ class History:
         scores = self.scores(known)
         df2 = max(self.df2, 1)
         df1 = df2 if known else max(c.parts - 2, 1)
-        model_only = scores.groups < backtest.groups_needed(content)
+        model_only = known and scores.groups < backtest.groups_needed(content)
         name = self.spread_class_of(asked)
         if model_only:
             factor, df = 1.0, satterthwaite([(v_mean, df1), (f.run_var, df2), (f.s2, max(c.within_df, df2))])
@@ -176,9 +176,9 @@ class History:
             held = None
         else:
             factor, df = self.factors.get(name, 1.0), float(df1)
-            quantile = backtest.weighted_quantile(np.abs(scores.score) / self.piece_factor, scores.weight, content)
-            # one group fewer must still have a finite quantile, or every left-out interval would hold by being endless
-            enough = scores.groups > backtest.groups_needed(content)
+            quantile = backtest.reach(scores, self.piece_factor, content, few=not known)
+            # one run fewer must still have a finite quantile, or every left-out interval would hold by being endless
+            enough = not known or scores.groups > backtest.groups_needed(content)
             held = self.coverage(known, content) if enough else None
         half = quantile * factor * float(np.sqrt(v))
         ratio, bound = 1.0, float("nan")
@@ -203,7 +203,8 @@ class History:
         return backtest.coverage(held, run) if where is None else backtest.coverage(held[where], run[where])
 
     def held(self, known: bool, content: float) -> np.ndarray:
-        return backtest.held_shares(self.scores(known), self.piece_factor, content)
+        """(pieces,) which of them the interval would have held with their run (part number) left out."""
+        return backtest.held_shares(self.scores(known), self.piece_factor, content, few=not known)
 
     def spread_class_of(self, asked: Asked) -> str:
         if self.edge is None:

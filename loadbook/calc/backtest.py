@@ -3,7 +3,9 @@
 For a group g (each run for known part numbers, each part number for new ones) the error of predicting its cells from
 all others is (S_gg)⁻¹α_g with covariance (S_gg)⁻¹, where S = K⁻¹ and α = S z. Nothing is fitted again.
 Every piece gets a score t = (z − m₋g)/sd₋g. Groups weigh 1/(G+1) each, shared equally by their runs and then by the
-pieces; the missing 1/(G+1) sits at infinity, so that a quantile too far out for the evidence is infinite.
+pieces; the missing 1/(G+1) sits at infinity, so that a quantile too far out for the evidence is infinite. Runs are
+many and bear that. Part numbers are few: of fourteen, 90 % would be the worst but none; their quantile is the plain
+one, widened as t is against the normal law and drawn towards the model's own (`drawn`).
 
 Source: leave-one-out identities of Gaussian processes (Rasmussen & Williams 2006, eq. 5.12); the mass at infinity is
 that of split conformal prediction (rank ceil((n+1)(1−a)) of n scores: Vovk, Gammerman & Shafer 2005), here by group.
@@ -17,13 +19,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
-from scipy.special import betaincinv
+from scipy.special import betaincinv, ndtri, stdtrit
 
 from loadbook.calc.answerfit import Fit
 from loadbook.calc.answersums import Ints
 from loadbook.calc.model import Floats
 
 PSEUDO_RUNS = 10.0
+MODEL_GROUPS = 10.0  # how many part numbers the model's own quantile speaks for
 _DIRECT = 250  # a group of more cells than this is solved through its columns, not its cells
 
 
@@ -53,6 +56,34 @@ def weighted_quantile(values: Floats, weights: Floats, content: float) -> float:
     reached = np.cumsum(weights[order])
     k = int(np.searchsorted(reached, content - 1e-9))
     return float(values[order[k]]) if k < len(order) else float("inf")
+
+
+def drawn(quantile: float, groups: int, content: float) -> float:
+    """A plain back-tested quantile of few groups, widened for their number and drawn towards the model's own.
+
+    quantile  without mass at infinity;  groups G behind it
+    Formula   log q = w log(quantile t(G-1)/z) + (1 - w) log t(G-2),  w = G/(G + 10): the model speaks for ten groups
+
+    >>> [round(drawn(1.6, g, 0.90), 3) for g in (6, 14, 400)]
+    [2.046, 1.758, 1.608]
+    """
+    tail = (1.0 + content) / 2.0
+    own = quantile * float(stdtrit(max(groups - 1, 1), tail) / ndtri(tail))
+    model = float(stdtrit(max(groups - 2, 1), tail))
+    w = groups / (groups + MODEL_GROUPS)
+    return float(np.exp(w * np.log(max(own, 1e-9)) + (1.0 - w) * np.log(model)))
+
+
+def reach(found: Scores, factor: Floats, content: float, few: bool) -> float:
+    """The back-tested distance q: how many standard deviations hold `content`.
+
+    factor  (pieces,) class factor;  few: groups are part numbers (see drawn); else infinite where they are too few
+    """
+    scaled = np.abs(found.score) / factor
+    if not few:
+        return weighted_quantile(scaled, found.weight, content)
+    whole = found.weight * (found.groups + 1) / found.groups
+    return drawn(weighted_quantile(scaled, whole, content), found.groups, content)
 
 
 def groups_needed(content: float) -> int:
@@ -184,26 +215,26 @@ def class_factors(found: Scores, run: Ints, classes: Sequence[str]) -> dict[str,
     return out
 
 
-def held_shares(found: Scores, factor: Floats, content: float) -> npt.NDArray[np.bool_]:
+def held_shares(found: Scores, factor: Floats, content: float, few: bool = False) -> npt.NDArray[np.bool_]:
     """Which pieces the interval would have held, its quantile taken from the other groups only.
 
-    factor (pieces,) class factor. A group is never part of the evidence that sets its own width.
+    factor, few   as in `reach`. A group is never part of the evidence that sets its own width.
     """
     scaled = np.abs(found.score) / factor
     order = np.argsort(scaled, kind="stable")
     sorted_scores, weights, groups = scaled[order], found.weight[order] * (found.groups + 1), found.group[order]
     total = np.cumsum(weights)
-    need = content * found.groups - 1e-9  # of G − 1 other groups plus one at infinity
+    need = content * (found.groups - few) - 1e-9  # of G − 1 other groups, plus one at infinity where they are runs
     held = np.zeros(len(scaled), dtype=bool)
     by_group = np.argsort(groups, kind="stable")
     bounds = np.concatenate([[0], np.cumsum(np.bincount(groups, minlength=found.groups))])
     base = int(np.searchsorted(total, need))
     top = min(int(np.searchsorted(total, need + 1.0)), len(total) - 1)
     # every limit lies between these two places, whichever group is left out: only scores between them need a search
-    held[order[: base + 1]] = True
+    held[order[: base + 1]] = not few
     if top < 0 or base >= len(total):
         return np.ones(len(scaled), dtype=bool)
-    for g in np.unique(groups[base + 1 : top + 1]):
+    for g in range(found.groups) if few else np.unique(groups[base + 1 : top + 1]):
         mine = np.sort(by_group[bounds[g] : bounds[g + 1]])
         own = np.cumsum(weights[mine])
         low, high = base, min(top + 1, len(total))
@@ -213,7 +244,7 @@ def held_shares(found: Scores, factor: Floats, content: float) -> npt.NDArray[np
             others = total[middle] - (own[inside - 1] if inside else 0.0)
             low, high = (low, middle) if others >= need else (middle + 1, high)
         limit = sorted_scores[low] if low < len(total) else np.inf
-        held[order[mine]] = sorted_scores[mine] <= limit
+        held[order[mine]] = sorted_scores[mine] <= (drawn(limit, found.groups - 1, content) if few else limit)
     return held
 
 
