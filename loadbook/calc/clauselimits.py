@@ -58,6 +58,7 @@ def words(limit: Limit, resolved: Resolved) -> tuple[str, str]:
     q, when = limit.quantity, _WHILE[limit.phase]
     where = f" in segment {limit.segment}" if limit.segment is not None else when
     how = "at most" if limit.relation == "max" else "at least"
+    level = "at or below" if limit.relation == "max" else "at or above"
     only = ""
     if limit.above_c is not None or limit.below_c is not None:
         sides = [w for w, v in (("above", limit.above_c), ("below", limit.below_c)) if v is not None]
@@ -83,10 +84,10 @@ def words(limit: Limit, resolved: Resolved) -> tuple[str, str]:
         pace = "no faster than" if limit.relation == "max" else "no slower than"
         text = f"{whose} {verb}{tail} {pace} the limit, over {limit.window_min or WINDOW_MIN:g} min"
     elif q == "event_work":
-        name, text = limit.event or "event", f"at '{limit.event}' the hottest valid work TC is at {how} the limit"
+        name, text = limit.event or "event", f"at '{limit.event}' the hottest valid work TC is {level} the limit"
     elif q in ("start_control", "start_work"):
         whose = "furnace" if q == "start_control" else "work"
-        name, text = f"start temperature of the {whose}", f"the run starts with the {whose} at {how} the limit"
+        name, text = f"start temperature of the {whose}", f"the run starts with the {whose} {level} the limit"
     elif q == "work_tcs":
         name, text = f"work TCs{where}", f"{how} so many work TCs are valid at every moment{where}"
     elif q == "gap":
@@ -100,7 +101,7 @@ def words(limit: Limit, resolved: Resolved) -> tuple[str, str]:
         what = {"over_temperature": "every control, over-temperature and work TC stays",
                 "pressure": "the pressure stays", "dew_point": "the dew point stays",
                 "oxygen": "the oxygen stays"}.get(q, f"{plain} stays")  # fmt: skip
-        name, text = f"{plain}{where}", f"{what} at {how} the limit{where}"
+        name, text = f"{plain}{where}", f"{what} {level} the limit{where}"
     return name, text + only + rule
 
 
