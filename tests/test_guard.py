@@ -29,6 +29,7 @@ def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BookFolder]:
     (made.path / "reports").mkdir()
     (made.path / "reports" / "secret.sql").write_text("SELECT 'secret'")
     (folder / "outside.csv").write_text("a,b\n1,2\n")
+    (made.path / "traces" / "link.parquet").symlink_to(folder / "outside.csv")
     made.close()  # nothing is left in the write-ahead file: what is in the book is in book.sqlite
     yield made
 
@@ -84,6 +85,23 @@ REFUSED = [
     f"SELECT * FROM query('COPY run TO ''{OUT}/x.csv''')", "SELECT * FROM query('SELECT 1; DROP VIEW movement')",
     f"SELECT * FROM json_execute_serialized_sql(json_serialize_sql('COPY run TO ''{OUT}/x.csv'''))",
     "SELECT write_log('x'), * FROM read_duckdb('{book}/book.sqlite')",
+    # the same by other doors: functions that act, names made up, data sources that are no files
+    f"SELECT * FROM enable_logging('QueryLog', storage = 'file', storage_path = '{OUT}/logs')",
+    f"SELECT * FROM enable_profiling(format = 'json', save_location = '{OUT}/p.json')",
+    "SELECT * FROM add_grammar_extension('x')", f"SELECT * FROM read_duckdb('{OUT}/*')",
+    f"SELECT count(*) FROM samples, query('WITH a AS (COPY (SELECT 1) TO ''{TRACE}'') SELECT 1')",
+    f"SELECT * FROM samples, destroy_external_resource('query', 'WITH a AS (COPY run TO ''{TRACE}'') SELECT 1')",
+    "SELECT * FROM destroy_external_resource('read_text', '/etc/passwd')",
+    "SELECT * FROM query('SELECT * FROM read_text(''/etc/passwd'')')",
+    f"SELECT * FROM query_table('{OUT}/outside.csv')",
+    "SELECT * FROM read_text(['/etc/passwd', '{book}/traces/2026/t-1.parquet'])", "SELECT * FROM read_text('env:HOME')",
+    "SELECT * FROM samples, read_text('{book}/traces/link.parquet')", f"FROM samples, read_text('{TRACE}/../../x')",
+    "SELECT 1 WHERE EXISTS (FROM glob('/*'))", "FROM (DESCRIBE SELECT * FROM read_text('/etc/passwd'))",
+    "SELECT * FROM json_execute_serialized_sql(json_serialize_sql('SELECT * FROM read_text(''/etc/passwd'')'))",
+    "SELECT list_transform([1], x -> (SELECT content FROM read_text('/etc/hostname')))", "SELECT load_extension('x')",
+    "MERGE INTO run USING piece ON true WHEN MATCHED THEN DELETE", "CALL enable_logging()", "SELECT error('x')",
+    "SELECT 1 /* \u202e */ ; SELECT 2", "SELECT 1\uff1b SELECT 2", "SELECT " + "(" * 5000 + "1" + ")" * 5000,
+    "SELECT * FROM duckdb_secrets(redact = false)",
     # nothing, or not SQL
     "", " ;; ", "-- only a comment", "SELECT", "SELECT 1; SELECT 2", "SELECT '", "SELECT 1 /*", "\x00",
 ]  # fmt: skip
@@ -104,10 +122,27 @@ def test_there_are_at_least_forty_attempts() -> None:
     assert len(set(REFUSED)) >= 40
 
 
+HARMLESS = [
+    "SELECT * FROM checkpoint()", "SELECT * FROM truncate_duckdb_logs()", "SELECT write_log('x', level := 'error')",
+    "SELECT * FROM register_external_resource_type('x', kind := 'y', create_function := 'read_text',"
+    " status_function := 'read_text', destroy_function := 'read_text')",
+    "SELECT count(*) FROM samples, destroy_external_resource('query', 'SELECT 1')", "SELECT getvariable('x')",
+    "SELECT * FROM test_all_types()", "SELECT $$a; COPY run TO 'x'$$", "FROM duckdb_logs()",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("query", HARMLESS)
+def test_what_acts_on_nothing_but_the_child_changes_nothing(book: BookFolder, query: str) -> None:
+    before = state(book.path.parent)
+    assert list(guard.ask(book, query, seconds=20).rows()) is not None
+    assert state(book.path.parent) == before
+
+
 GREEDY = [
     "SELECT array_agg(x) FROM (SELECT unnest(range(100000000)) AS x)",
     "SELECT list(a.range) FROM range(100000000) AS a",
     "SELECT repeat('x', 2000000000)",
+    "SELECT printf('%1000000000d', 1)",
     "SELECT string_agg(a.range::VARCHAR, ',') FROM range(80000000) AS a",
     "SELECT * FROM range(300000) AS a, range(300000) AS b ORDER BY a.range * b.range DESC",
     "WITH RECURSIVE r(i, t) AS (SELECT 1, 'x' UNION ALL SELECT i + 1, t || t FROM r) SELECT max(length(t)) FROM r",
