@@ -172,6 +172,21 @@ TERMS: tuple[Term, ...] = (
         was run; where they differ, the line is bent, as at a threshold. Range of evidence: nothing is known outside.""",
     ),
     _method(
+        "letter",
+        """A kept answer as one page to the customer who asked (loadbook page answer N), as it was given, whatever the
+        book has learned since. Theirs are the part asked about and the pieces that ran for them: the job's customer,
+        else the part's. Nothing else is named: no other customer, part number, job, order, serial, heat number, nor a
+        run without a piece of theirs. Another's work is told by class ("11 runs of similar rings") where at least 3
+        runs stand behind the words, and a confidential or export-controlled job not even so.
+
+        Sentences that people wrote (survey notes, --question, --to, --from) are held more strictly: figures and single
+        telling words of a name count too. Before anything is written every text is looked at once more; a letter that
+        would still name another's work is not written.
+
+        What would fool it: a customer or a part that is not in the book; a nickname; a piece recorded under the wrong
+        customer. Read a letter before it leaves.""",
+    ),
+    _method(
         "control chart",
         """One value a run, in the order of the runs, with a centre line and limits from the furnace's own past: does
         the furnace still do what it did? (loadbook page month). Limits are three standard deviations either side, and

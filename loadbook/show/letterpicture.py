@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from loadbook.ask.letter import Interval
+from loadbook.ask.letterinterval import Interval
 from loadbook.calc.effects_words import figure
 
 from .chartstyle import FONT, GROUND, INK, MUTED, SHADE
