@@ -1,0 +1,34 @@
+"""The program of one reckoning worker: the book's folder is its argument, runs come in by line (see reckonwork)."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import pickle
+import sys
+from pathlib import Path
+
+from loadbook.ground.errors import LoadbookError
+from loadbook.keep.book import BookFolder
+
+from .reckonwork import Computed, compute
+
+
+def main() -> int:
+    """Answer every run with its length in eight bytes and the pickled result; None for what the caller must do."""
+    out = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # whatever a library prints must not look like an answer
+    with BookFolder.open(Path(sys.argv[1])) as book, contextlib.suppress(BrokenPipeError, KeyboardInterrupt):
+        for line in sys.stdin.buffer:
+            found: Computed | None = None
+            with contextlib.suppress(LoadbookError):  # the caller meets it again, and tells it
+                found = compute(book, json.loads(line))
+            body = pickle.dumps(found)
+            out.write(len(body).to_bytes(8, "big") + body)
+            out.flush()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

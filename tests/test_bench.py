@@ -1,0 +1,35 @@
+"""The bench runs and its table is sane; nothing here depends on how long anything takes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from loadbook.keep.book import BookFolder
+from loadbook.keep.verify import verify
+
+from .bench.__main__ import measured, table
+from .bench.rows import ROWS
+
+
+def test_every_row_of_the_bench_is_measured(tmp_path: Path) -> None:
+    lines = measured(tmp_path, 20, list(ROWS), 1, samples=400)
+    told = [line.what for line, _ in lines]
+    assert len(told) == len(set(told)) and len(told) >= len(ROWS)
+    for line, before in lines:
+        assert before is None and line.ours.wall > 0
+        assert line.bare is None or (line.bare.wall > 0 and line.ratio is not None and line.ratio > 0)
+    assert len(table(lines).splitlines()) == len(lines) + 2
+
+
+def test_the_large_book_is_a_whole_book(tmp_path: Path) -> None:
+    """Foreign keys, chain and files hold; each run has its trace, ten pieces and two readings of each."""
+    from .bench.book import made
+
+    with made(tmp_path, 12, 300) as book:
+        assert verify(book).wrong == []
+        count = {t: book.read().execute(f"SELECT count(*) FROM {t}").fetchone()[0] for t in ("run", "piece", "reading")}
+        assert count == {"run": 12, "piece": 120, "reading": 240}
+        verdicts = book.read().execute("SELECT verdict FROM finding WHERE what = 'run'").fetchall()
+        assert {v[0] for v in verdicts} <= {"kept", "broken", "cannot be told"} and len(verdicts) == 12
+    with made(tmp_path, 12, 300) as again, BookFolder.open(again.path) as same:
+        assert same.read().execute("SELECT count(*) FROM run").fetchone()[0] == 12
