@@ -96,7 +96,7 @@ def main(words: list[str]) -> None:
         for world in worlds:
             s = score(world, runs, histories)
             print(
-                f"{runs:4d}  {world:12s}  {s.held:.3f}  {s.error:.3f}  {s.pooled_held:.3f}   {s.false_positive:.3f}   {s.false_error:.3f}"
+                f"{runs:4d}  {world:12s}  {s.held:.3f}  {s.error:.3f}  {s.pooled_held:.3f}   {s.false_positive:.3f}"
                 f"   {s.false_error:.3f}   {s.power:.3f}  {s.half:8.2f}  {s.refused:7d}",
                 flush=True,
             )
