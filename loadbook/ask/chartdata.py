@@ -88,7 +88,8 @@ def picture(
     if not panels:
         raise NotFoundError("there is nothing to draw: no movement is left to show", mend=" ".join(warnings) or None)
     if len(panels) > MOST_PANELS:
-        kinds = ", ".join(dict.fromkeys(p.title for p in panels))
+        titles = list(dict.fromkeys(p.title for p in panels))
+        kinds = ", ".join(titles[:8]) + (f" and {len(titles) - 8} more" if len(titles) > 8 else "")
         raise UsageError(
             f"the chart would hold {len(panels)} pictures, and {MOST_PANELS} can be read side by side",
             mend=f"Narrow it with {narrow}. It would hold: {kinds}",

@@ -184,11 +184,12 @@ def _named(wanted: Sequence[str], data: MovementData) -> tuple[list[str], list[s
         elif name in known or name in PLANNABLE:
             parameters.append(name)
         else:
-            close = nearest(name, [*known, *FACTORS, *MORE_FACTORS])
+            all_known = [*known, *FACTORS, *MORE_FACTORS]
+            close = nearest(name, all_known) or next((k for k in all_known if k.startswith(name)), None)
             hint = f"Did you mean {close!r}? " if close else ""
-            raise UsageError(
-                f"no run has a parameter {name!r}", mend=hint + "Known here: " + ", ".join([*known, *FACTORS])
-            )
+            first = ", ".join([*PLANNABLE, *FACTORS, *MORE_FACTORS])
+            more = f"; {len(known)} parameters in all, which loadbook explain defines and --of all tries"
+            raise UsageError(f"no run has a parameter {name!r}", mend=f"{hint}Known are {first}{more}")
     return parameters, factors
 
 

@@ -94,6 +94,10 @@ def _moment(text: str, zone: ZoneInfo, *, end_of_day: bool) -> str:
     try:
         day = times.parse_date(text)
     except UsageError:
-        return times.stored(times.parse_moment(text, zone))
+        try:
+            return times.stored(times.parse_moment(text, zone))
+        except UsageError:
+            mend = "Write it like 2026-03-01, or 2026-03-01T08:00"
+            raise UsageError(f"{text!r} is no date and no moment", mend=mend) from None
     start = datetime(day.year, day.month, day.day) + timedelta(days=1 if end_of_day else 0)
     return times.stored(start.replace(tzinfo=zone))

@@ -10,6 +10,7 @@ from loadbook.ground.errors import NotFoundError, UsageError
 from loadbook.keep.condition import check_condition
 from loadbook.keep.session import prepare
 
+from .filterhint import unknown_words
 from .narrow import rows_needed
 
 if TYPE_CHECKING:
@@ -91,8 +92,10 @@ def load(
     if frame.empty:
         known = filters.given()
         told = ", ".join(f"--{k} {v}" for k, v in known.items()) or "the whole book"
+        unknown = unknown_words(book.read(), filters)
         raise NotFoundError(
-            f"no readings for {told}", mend="loadbook list readings shows what there is; loadbook take readings adds"
+            f"no readings for {told}",
+            mend=unknown or "loadbook list readings shows what there is; loadbook take readings adds",
         )
     figures = figures.drop_duplicates(["run", "parameter"])
     runs = pd.Index(frame["run"].unique())

@@ -10,6 +10,7 @@ from typing import Any
 from loadbook.ground.errors import NotFoundError
 from loadbook.keep import lookup
 
+from .filterhint import unknown_words
 from .filters import Filters
 
 _OF_PIECES = ("part", "material", "family", "shape", "condition", "customer", "job")
@@ -18,7 +19,8 @@ _OF_PIECES = ("part", "material", "family", "shape", "condition", "customer", "j
 def chosen_runs(conn: sqlite3.Connection, named: Sequence[str], filters: Filters) -> list[str]:
     """Runs by name (in the order given), else by filters (all, where none is given), oldest first.
 
-    Raises NotFoundError for a name that the book does not have; UsageError for a filter that runs do not have.
+    Raises NotFoundError for a name, or a filter's word, that the book does not have; UsageError for a filter that runs
+    do not have.
     """
     if named:
         unknown = [run for run in named if conn.execute("SELECT 1 FROM run WHERE run = ?", (run,)).fetchone() is None]
@@ -32,6 +34,9 @@ def chosen_runs(conn: sqlite3.Connection, named: Sequence[str], filters: Filters
     if of_pieces.given():
         held = {row["run"] for row in _rows(conn, "pieces", of_pieces)}
         found = [row for row in found if row["run"] in held]
+    strange = None if found else unknown_words(conn, filters)
+    if strange:
+        raise NotFoundError("no run fits", mend=strange)
     return [row["run"] for row in sorted(found, key=lambda r: (r["started"], r["run"]))]
 
 

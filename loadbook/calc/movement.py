@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from ..ground.errors import UsageError
+from ..ground.vocabulary import nearest
 from .quantiles import Bools, Floats
 
 if TYPE_CHECKING:
@@ -120,9 +121,11 @@ def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFra
             values = pd.to_numeric(out[one.name], errors="coerce").to_numpy(dtype=np.float64)
             per_run = values
         elif rows.empty:
+            close = nearest(one.name, [*map(str, frame.columns), *parameters["parameter"].unique()])
+            hint = f"Did you mean {close!r}? " if close else ""
             raise UsageError(
                 f"{one.name!r} is no column of movement and no parameter of any run",
-                mend="`loadbook explain` lists the parameters; columns are setup, atmosphere, cycle, shape, ...",
+                mend=hint + "`loadbook explain` lists the parameters; columns are setup, atmosphere, cycle, shape, ...",
             )
         else:
             values = out["run"].map(rows).to_numpy(dtype=np.float64)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -218,7 +219,9 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
         chosen, table = in_units(chosen, table, book.units)
     note = f"{len(rows)} of {total} {target.kind}; --limit 0 lists all" if total > len(rows) else None
     if people and not rows:
-        say(f"no {target.kind}")
+        from loadbook.ask.filterhint import unknown_words
+
+        say(" ".join(filter(None, [f"no {target.kind}.", unknown_words(conn, filters)])))
         return
     emit(chosen, table, fmt, note=note)
 
@@ -320,6 +323,9 @@ def explain(term: str | None, fmt: str | None) -> None:
     if name is None:
         close = nearest(folded, list(by_fold))
         hint = f"Did you mean {by_fold[close]!r}? " if close else ""
+        used = [n for n, t in known.items() if re.search(rf"\b{re.escape(folded)}\b", t.definition, re.IGNORECASE)]
+        if used:
+            hint += f"The word stands in the definition of: {', '.join(used[:6])}. "
         raise LoadbookError(f"there is no term {term!r}", mend=hint + "loadbook explain lists them")
     found = known[name]
     if fmt == "json":

@@ -176,7 +176,7 @@ def restore(source: Path, folder: Path) -> BookFolder:
     Everything is unpacked beside it and checked first, then renamed into place in one step.
     """
     if not source.is_file():
-        raise NotFoundError("there is no such file", where=str(source))
+        raise NotFoundError("there is no such file", where=str(source), mend="Check its name and folder")
     disk.sweep(folder.parent, folder.name)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UsageError(
@@ -244,7 +244,7 @@ def bring_back(book: BookFolder, source: Path) -> BroughtBack:
     A damaged file is put aside under its name and '.damaged'; a whole one, and the records, are left alone.
     """
     if not source.is_file():
-        raise NotFoundError("there is no such file", where=str(source))
+        raise NotFoundError("there is no such file", where=str(source), mend="Check its name and folder")
     files = _check(source)
     done = BroughtBack()
     rows = book.read().execute("SELECT run, path, sha256, bytes FROM trace ORDER BY trace_number").fetchall()
