@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sqlite3
 import subprocess
@@ -147,6 +148,12 @@ def test_the_letter_tells_what_was_kept(shop: BookFolder) -> None:
     assert f"{kept['runs']} runs, {kept['pieces']} pieces" in found.evidence[0]
     assert f"held {kept['backtest_coverage']['held']:.0%} of the pieces" in found.held
     assert "not a promise" in found.closing and "PN-003" in found.subject and "hung" in found.question
+    match = re.search(r'id="letter-data">(.*?)</script>', letter_page(found), re.DOTALL)
+    assert match is not None
+    drawn = json.loads(match.group(1))["interval"]
+    assert {k: drawn[k] for k in ("low", "high", "median", "bound")} == {
+        k: kept[k] for k in ("low", "high", "median", "bound")
+    }
     text = " ".join(t for t, _ in found.texts())
     assert "loadbook" not in text and "--" not in text  # no word of the program's own
 

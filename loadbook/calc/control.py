@@ -22,6 +22,7 @@ IN_A_ROW = 7  # points on one side of the centre line; points that steadily rise
 PER_GROUP = 10  # a cycle's baseline: its first runs
 LEAST_GROUP = 3  # below this a cycle has no usual value
 LEAST = 20  # baseline runs below which there are no limits
+LEAST_LEFT = 15  # of them, once those beyond the first limits are left out
 RULES = {
     "beyond": "beyond the limits",
     "side": f"{IN_A_ROW} or more in a row on one side of the centre line",
@@ -142,7 +143,7 @@ def chart(
     if out.limits is not None:
         beyond = base & ((out.difference < out.low) | (out.difference > out.high))
         if beyond.any():
-            out = _of(x, names, base & ~beyond, plain=groups is None)
+            out = _of(x, names, base & ~beyond, plain=groups is None, least=LEAST_LEFT)
             out.left_out = beyond
     if out.limits is not None:
         out.signals = signals(out.difference, out.low, out.high)
@@ -158,7 +159,7 @@ def _baseline(names: NDArray[np.object_], allowed: NDArray[np.bool_], plain: boo
     return base
 
 
-def _of(x: Floats, names: NDArray[np.object_], base: NDArray[np.bool_], plain: bool) -> Chart:
+def _of(x: Floats, names: NDArray[np.object_], base: NDArray[np.bool_], plain: bool, least: int = LEAST) -> Chart:
     n = len(x)
     usual, factor, share = np.full(n, np.nan), np.ones(n), np.ones(n)
     used = base.copy()
@@ -175,8 +176,8 @@ def _of(x: Floats, names: NDArray[np.object_], base: NDArray[np.bool_], plain: b
     difference = x - usual
     out = Chart(difference, usual, np.full(n, np.nan), np.full(n, np.nan), used, np.zeros(n, dtype=bool))
     count = int(used.sum())
-    if count < LEAST:
-        out.why = f"too few runs for limits: {count} of {LEAST}"
+    if count < least:
+        out.why = f"too few runs for limits: {count} of {least}"
         return out
     limits = individuals(difference[used] / share[used])
     if limits.mean_range == 0:

@@ -197,7 +197,7 @@ TERMS: tuple[Term, ...] = (
         that furnace, before the month shown, after the last declared break, done, and without a certain or suspected
         thermocouple fault; later months do not move it. A cycle needs 3 such runs, a chart 20, else it says "too few
         runs for limits". A usual value from m runs is itself uncertain: the limits are sqrt(1 + 1/m) wider. Baseline
-        runs beyond the first limits are left out of them, once, and counted.
+        runs beyond the first limits are left out of them, once, and counted; 15 must be left.
 
         Tests: one point beyond the limits; seven or more in a row on one side of the centre line; seven or more in a
         row that steadily rise or fall. The standard's fourth test, any other unusual pattern, is left to the eye.

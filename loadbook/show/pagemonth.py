@@ -24,7 +24,7 @@ from .monthpictures import (
     strip_picture,
 )
 from .movementtable import in_unit, label
-from .page import mark, more, page, paragraph, picture, section, sentences, table
+from .page import mark, page, paragraph, picture, section, sentences, table
 
 MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -113,7 +113,17 @@ def _runs(seen: MonthSeen, book: BookFolder, system: str) -> Html:
         parts.append(table(columns, lines, caption="Broken clauses", figures=("value", "limit")))
         if len(broken) > MOST_BROKEN:
             parts.append(paragraph(f"{len(broken) - MOST_BROKEN} more: loadbook report broken_clauses.", class_="note"))
+    parts.append(sentences(_untold(seen)))
     return section("Runs and verdicts", *parts, name="runs")
+
+
+def _untold(seen: MonthSeen) -> list[str]:
+    """Each run whose verdict cannot be told, and what is missing."""
+    missing: dict[str, list[str]] = {}
+    for v in records(seen.month.verdicts):
+        if v["verdict"] == "cannot be told" and v["missing"]:
+            missing.setdefault(str(v["run"]), []).append(str(v["missing"]))
+    return [f"{run} cannot be told: {'; '.join(dict.fromkeys(why))}." for run, why in missing.items()]
 
 
 def _shapes(lanes: Sequence[Lane]) -> list[Any]:
@@ -196,7 +206,7 @@ def _faults(seen: MonthSeen, book: BookFolder) -> Html:
         paragraph(f"{many(len(rows), 'fault')} in {many(count, 'run')}. A suspected one never deletes a finding: a "
                   "named person decides (loadbook confirm)."),
         table(["thermocouple", "fault", "runs", "place", "state"], lines, caption="Certain and suspected faults"),
-        more("Thermocouples that failed often before", paragraph("See: loadbook report failing_thermocouples")),
+        paragraph("Those that failed often before: loadbook report failing_thermocouples.", class_="note"),
         data_block("faults-data", rows), name="faults",
     )  # fmt: skip
 
