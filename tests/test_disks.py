@@ -117,7 +117,8 @@ def may_mount() -> bool:
 
 
 def fill(folder: Path, leave: int = 0) -> Path:
-    """Fill a disk to its last byte, or but for some bytes."""
+    """Fill a small disk to its last byte, or but for some bytes; never the machine's own."""
+    assert folder.is_mount() and shutil.disk_usage(folder).total < 1 << 24
     stop = folder / "filler"
     with stop.open("wb", buffering=0) as file, contextlib.suppress(OSError):
         while True:
@@ -138,6 +139,8 @@ def test_a_full_disk(made: Path, inside: Run, monkeypatch: pytest.MonkeyPatch, l
             before = bookstate.of_book(place / "book")
             filler = fill(place, leave)
             done = {name: inside(*words, cwd=place) for name, words in COMMANDS.items()}
+            asked = inside("list", "gauges", "--book", "book", "--format", "csv", cwd=place)
+            assert asked.returncode == 0 and "G1" in asked.stdout, asked.stderr
             filler.unlink()
             failed = [name for name, one in done.items() if one.returncode]
             assert {"take", "backup"} <= set(failed)

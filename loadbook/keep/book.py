@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from loadbook.ground import times
 from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, UsageError
 
-from . import disk, holder, migrate, seal
+from . import disk, holder, migrate, seal, strangers
 from .records import who
 from .sqlerrors import TROUBLE, gone, say
 
@@ -94,6 +94,7 @@ class BookFolder:
         book = cls(path)
         if not book.file.is_file():
             raise NotFoundError("there is no book here", where=str(path), mend="Start one with: loadbook init FOLDER")
+        strangers.refuse_links(book.file)
         conn = book.read()
         try:
             application = conn.execute("PRAGMA application_id").fetchone()[0]
@@ -114,6 +115,10 @@ class BookFolder:
                 where=str(book.file),
                 mend="Run: loadbook upgrade (it makes a backup first)",
             )
+        try:
+            strangers.refuse_reading(conn, book.file)
+        except TROUBLE as exc:
+            raise say(exc, book.file) from exc
         book._use_wal_where_it_works()
         return book
 
@@ -163,31 +168,38 @@ class BookFolder:
 
     def _connect(self) -> sqlite3.Connection:
         try:
-            if os.access(self.path, os.W_OK) and os.access(self.file, os.W_OK):
+            if not os.access(self.path, os.W_OK) or not os.access(self.file, os.W_OK):
+                conn = self._connect_reading("ro")
+            elif disk.on_network(self.path):
                 conn = self._open("rw")
-                if disk.on_network(self.path):
-                    _leave_wal(conn)
+                _leave_wal(conn)
             else:
-                conn = self._connect_reading()
+                conn = self._connect_reading("rw")
             conn.execute("PRAGMA foreign_keys = ON")
             conn.execute("PRAGMA recursive_triggers = ON")
             conn.execute("PRAGMA synchronous = FULL")
-            conn.execute("PRAGMA trusted_schema = OFF")
+            strangers.limit(conn)
         except TROUBLE as exc:
             raise say(exc, self.file) from exc
         self._identity = self._stands_there()
         return conn
 
-    def _connect_reading(self) -> sqlite3.Connection:
-        """A connection to a book that may not be written here."""
-        conn = self._open("ro")
+    def _connect_reading(self, mode: str) -> sqlite3.Connection:
+        """A connection that can at least read.
+
+        WAL needs its shared-memory file, which a read-only folder and a full disk cannot give. There the file alone
+        is read; not where a WAL or a journal is left, which belong to what the file says.
+        """
+        conn = self._open(mode)
         try:
             conn.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-        except sqlite3.OperationalError:
-            # WAL needs its shared-memory file, which a read-only folder cannot get. Without one the file alone is
-            # read; not where a killed writer left a WAL or a journal, which belong to what the file says
+        except sqlite3.OperationalError as exc:
             conn.close()
-            if any(self.file.with_name(FILE + end).exists() for end in ("-wal", "-journal")):
+            helpless = exc.sqlite_errorname.startswith(
+                ("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_FULL", "SQLITE_IOERR")
+            )
+            left = [p for end in ("-wal", "-journal") if (p := self.file.with_name(FILE + end)).exists()]
+            if not helpless or any(p.stat().st_size for p in left):
                 raise
             conn = self._open("ro&immutable=1")
         return conn
@@ -215,10 +227,11 @@ class BookFolder:
         return self._conn
 
     @contextlib.contextmanager
-    def write(self) -> Iterator[sqlite3.Connection]:
+    def write(self, *, mending: bool = False) -> Iterator[sqlite3.Connection]:
         """One transaction that holds the book: committed at the end, undone by any error.
 
-        Raises BusyError where another program holds the book longer than `busy_seconds`, LoadbookError where the
+        mending  True where the transaction makes the schema whole again, which may be strange until then
+        Raises DamageError where a stranger's trigger stands in the book, BusyError where another program holds the book longer than `busy_seconds`, LoadbookError where the
         disk refuses or the book's file is no longer the one that was opened.
         """
         conn = self.read()
@@ -228,6 +241,8 @@ class BookFolder:
             raise say(exc, self.file) from exc
         holder.record(self.file, who())
         try:
+            if not mending:
+                strangers.refuse_writing(conn, self.file)
             yield conn
             if self._stands_there() != self._identity:
                 raise gone(self.file)  # SQLite would commit into a file that nobody finds again

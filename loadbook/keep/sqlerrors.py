@@ -39,7 +39,7 @@ def say(exc: sqlite3.Error | UnicodeDecodeError, file: Path) -> LoadbookError:
         )
     if not file.exists() or name == "SQLITE_READONLY_DBMOVED":
         return gone(file)
-    if name == "SQLITE_FULL" or (name.startswith("SQLITE_IOERR") and _scarce(file)):
+    if name == "SQLITE_FULL" or (name.startswith(("SQLITE_IOERR", "SQLITE_READONLY")) and _scarce(file)):
         return LoadbookError("the disk is full; nothing was changed", where=where, mend="Free some space and repeat")
     if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_AUTH")):
         return LoadbookError(
