@@ -82,7 +82,7 @@ class _Writer:
         )  # fmt: skip
 
     def trace(self, month: str, digest: str, size: int, rows: int, run: str, read: Callable[[], bytes]) -> str:
-        path = f"{self.base}/{month}/trace-{digest[:32]}.parquet"
+        path = f"{self.base}/{month}/samples-{digest[:32]}.parquet"
         if self.there.get(path) == size:
             self.already += 1
         else:

@@ -170,7 +170,7 @@ HOSTILE = (
     "SELECT * FROM read_csv('/etc/passwd')",
     "SELECT * FROM read_files('/etc/passwd')",
     "SELECT TRANSFORM(run) USING 'cat' AS (a) FROM run",
-    "COPY run TO '/tmp/x'",
+    "COPY run TO 'x'",
     "WITH a AS (COPY run TO 'x') SELECT 1",
     "INSERT INTO run SELECT * FROM run",
     "CREATE TABLE x AS SELECT 1",

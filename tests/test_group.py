@@ -1,0 +1,433 @@
+"""Plants published to a group: whole, repeatable, without what stays in the house; and the same questions of all."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import pytest
+
+from loadbook.ask.answer import answer
+from loadbook.ask.answersubject import Question
+from loadbook.ask.effect import effect
+from loadbook.ask.filters import Filters
+from loadbook.ask.groupanswer import answer_group
+from loadbook.ask.groupask import report_group, sql_group
+from loadbook.ask.groupcells import Asking
+from loadbook.ask.groupeffect import effect_group
+from loadbook.ask.groupmoved import moved_group
+from loadbook.ask.groupreckon import reckon_group
+from loadbook.ask.moved import moved
+from loadbook.ask.reckon import reckon
+from loadbook.cli.main import cli
+from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, UsageError
+from loadbook.keep.book import BookFolder
+from loadbook.keep.groupduck import DuckEngine
+from loadbook.keep.groupread import open_group
+from loadbook.keep.publish import publish
+from loadbook.keep.publishmanifest import folder_of, read_current
+from loadbook.keep.publishstore import Store
+from loadbook.keep.publishwhat import Keep
+
+from .smallbook import put, reading, run, small, trace
+
+SECRETS = ("Brightwater", "PO-4711", "A. Operator", "I. Inspector", "note for nobody", "D. Decider", "told by phone")
+EVERYTHING = Keep(True, True, True, True, True)
+
+
+def shop(path: Path, *, moved_mm: float = 0.02, part: str = "00123") -> BookFolder:
+    """A small plant: two ordinary runs in two months, one run of a confidential job, one of a controlled one."""
+    book = small(path)
+    put(
+        book, "part",
+        *({"part": p, "material": "steel", "description": "note for nobody"} for p in ("S-1", "X-1")),
+    )  # fmt: skip
+    job = {"customer": "Brightwater", "purchase_order": "PO-4711"}
+    put(
+        book, "job", {"job": "J1", **job}, {"job": "J2", **job, "confidential": 1},
+        {"job": "J3", **job, "export_controlled": 1},
+    )  # fmt: skip
+    run(book, "R1", 2, serials=("1", "2"), piece_job="J1", operator="A. Operator", note="note for nobody")
+    run(book, "R2", 5, month=4, piece_job="J1")
+    run(book, "R3", 6, serials=())
+    run(book, "R4", 7, serials=())
+    run(book, "R5", 8, month=4, serials=())
+    for name, piece_part, job_name in (("R3", "S-1", "J2"), ("R4", "X-1", "J3"), ("R5", "X-1", None)):
+        put(book, "piece", {"run": name, "part": piece_part, "serial": "9", "quantity": 1, "job": job_name})
+    for name in ("R1", "R2"):
+        put(
+            book, "reading", reading(name, "before", 100.0, None, inspector="I. Inspector"),
+            reading(name, "after", 100.0 + moved_mm, None),
+        )  # fmt: skip
+    trace(book, "R1", f"t-{part}".lower())
+    put(
+        book, "confirmation",
+        {"subject": "fault", "run": "R1", "channel": "TC 1", "fault": "open", "decision": "confirmed",
+         "person": "D. Decider", "why": "told by phone", "at": "2026-03-09T08:00:00Z"},
+    )  # fmt: skip
+    for _ in reckon(book):
+        pass
+    return book
+
+
+@pytest.fixture(scope="module")
+def books(tmp_path_factory: pytest.TempPathFactory) -> dict[str, BookFolder]:
+    folder = tmp_path_factory.mktemp("books")
+    return {"Linz": shop(folder / "a"), "Graz Süd": shop(folder / "b", moved_mm=0.05)}
+
+
+@pytest.fixture
+def target(books: dict[str, BookFolder], tmp_path: Path) -> str:
+    for name, book in books.items():
+        publish(book, str(tmp_path / "group"), name)
+    return str(tmp_path / "group")
+
+
+@pytest.fixture(scope="module")
+def demo(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[BookFolder, str]:
+    """The demo's book, and a group of it alone with nothing withheld."""
+    book = BookFolder.open(demo_book)
+    target = str(tmp_path_factory.mktemp("group") / "target")
+    publish(book, target, "Linz", EVERYTHING)
+    return book, target
+
+
+def files(target: str) -> dict[str, bytes]:
+    root = Path(target)
+    return {p.relative_to(root).as_posix(): p.read_bytes() for p in root.rglob("*") if p.is_file()}
+
+
+def texts(target: str) -> str:
+    """Everything readable in a target: rows of every Parquet file, and the manifests."""
+    told = []
+    for name, data in files(target).items():
+        if name.endswith(".parquet"):
+            found = duckdb.sql(f"SELECT * FROM read_parquet('{Path(target) / name}', hive_partitioning = false)")
+            told += [str(row) for row in found.fetchall()]
+        else:
+            told.append(data.decode())
+    return "\n".join(told)
+
+
+# -- publishing -------------------------------------------------------------------------------------------------------
+
+
+def test_the_same_book_gives_the_same_bytes_anywhere(books: dict[str, BookFolder], tmp_path: Path) -> None:
+    first = publish(books["Linz"], str(tmp_path / "one"), "Linz")
+    again = publish(books["Linz"], str(tmp_path / "one"), "Linz")
+    publish(books["Linz"], (tmp_path / "two").as_uri(), "Linz")
+    assert first.changed
+    assert (again.changed, again.files, again.already) == (False, 0, first.files)
+    assert files(str(tmp_path / "one")) == files(str(tmp_path / "two"))
+
+
+def test_an_object_store_holds_the_same_files(books: dict[str, BookFolder], tmp_path: Path) -> None:
+    address = f"memory://{tmp_path.name}/group"
+    publish(books["Linz"], address, "Linz")
+    assert publish(books["Linz"], address, "Linz").files == 0
+    publish(books["Linz"], str(tmp_path / "one"), "Linz")
+    there, here = (read_current(Store(t), f"plants/{folder_of('Linz')}") for t in (address, str(tmp_path / "one")))
+    assert there is not None
+    assert here is not None
+    assert there.sha256 == here.sha256
+    assert report_group(address, "month_summary").rows == report_group(str(tmp_path / "one"), "month_summary").rows
+    with pytest.raises(UsageError, match="folders only"):
+        sql_group(address, "SELECT 1")
+
+
+def test_only_what_changed_is_written(tmp_path: Path) -> None:
+    book = shop(tmp_path / "book")
+    where = str(tmp_path / "group")
+    publish(book, where, "Linz")
+    before = files(where)
+    put(book, "reading", reading("R2", "after", 100.03, None, repeat=2))
+    done = publish(book, where, "Linz")
+    new = set(files(where)) - set(before)
+    assert {n.split("/")[2].split("-")[0] for n in new} == {"manifest", "2026"}
+    assert done.files == 1, "one table of one month"
+    assert all(files(where)[n] == data for n, data in before.items() if not n.endswith("current.json"))
+
+
+def test_what_stays_in_the_house(books: dict[str, BookFolder], tmp_path: Path) -> None:
+    where = str(tmp_path / "group")
+    done = publish(books["Linz"], where, "Linz")
+    told = texts(where)
+    assert not [s for s in SECRETS if s in told]
+    assert (done.withheld.jobs, done.withheld.runs, done.withheld.parts) == (2, 3, 2)
+    assert done.runs == 2
+    rows = sql_group(where, "SELECT run FROM runs ORDER BY run").rows
+    assert rows == [("Linz/R1",), ("Linz/R2",)], "R5 held a part number that is export-controlled"
+    assert '"runs":3' in told
+    everything = publish(books["Linz"], where, "Linz", EVERYTHING)
+    assert everything.runs == 5
+    told = texts(where)
+    assert [s for s in SECRETS if s not in told] == []
+
+
+@pytest.mark.parametrize(
+    ("keep", "seen"),
+    [(Keep(customers=True), "Brightwater"), (Keep(people=True), "A. Operator"), (Keep(notes=True), "told by phone")],
+)
+def test_each_option_publishes_what_it_names_and_no_more(
+    keep: Keep, seen: str, books: dict[str, BookFolder], tmp_path: Path
+) -> None:
+    publish(books["Linz"], str(tmp_path / "group"), "Linz", keep)
+    told = texts(str(tmp_path / "group"))
+    groups = ({"Brightwater", "PO-4711"}, {"A. Operator", "I. Inspector", "D. Decider"})
+    allowed = next((g for g in groups if seen in g), set(SECRETS) - groups[0] - groups[1])
+    assert {s for s in SECRETS if s in told} == allowed
+
+
+def test_a_killed_publication_leaves_the_old_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    book = shop(tmp_path / "book")
+    where = str(tmp_path / "group")
+    publish(book, where, "Linz")
+    before = report_group(where, "movement_by_treatment").rows
+    run(book, "R9", 20, month=5)
+    put(book, "reading", reading("R9", "before", 100.0, None), reading("R9", "after", 100.4, None))
+    whole = Store.put
+    for _ in range(4):  # one file more each time: the last dies between the manifest and the pointer
+        left = [1]
+
+        def dying(store: Store, name: str, data: bytes, left: list[int] = left) -> None:
+            if not left[0]:
+                half = Path(store.url(name)).with_suffix(".part")
+                half.parent.mkdir(parents=True, exist_ok=True)
+                half.write_bytes(data[: len(data) // 2])
+                raise KeyboardInterrupt
+            left[0] -= 1
+            whole(store, name, data)
+
+        monkeypatch.setattr(Store, "put", dying)
+        with pytest.raises(KeyboardInterrupt):
+            publish(book, where, "Linz")
+        monkeypatch.setattr(Store, "put", whole)
+        assert report_group(where, "movement_by_treatment").rows == before
+    assert publish(book, where, "Linz").changed
+    assert report_group(where, "movement_by_treatment").rows != before
+    halves = [n for n in files(where) if n.endswith(".part")]
+    assert halves
+    publish(book, where, "Linz")
+    assert not [n for n in files(where) if n in halves], "two publications in a row found them unnamed"
+
+
+def test_readers_of_the_publication_before_keep_their_files(tmp_path: Path) -> None:
+    book = shop(tmp_path / "book")
+    where = str(tmp_path / "group")
+    publish(book, where, "Linz")
+    reader = DuckEngine(open_group(where), {"reading"})
+    count = "SELECT count(*) FROM reading"
+    before = reader.rows(count)[1]
+    put(book, "reading", reading("R2", "after", 100.03, None, repeat=2))
+    for _ in range(3):
+        publish(book, where, "Linz")
+        assert reader.rows(count)[1] == before
+    assert DuckEngine(open_group(where), {"reading"}).rows(count)[1] != before
+
+
+@pytest.mark.parametrize("name", ["Werk Süd & Co.", "CON", "con", "..", "a\\b", "工場", "'; DROP", "x" * 80])
+def test_any_name_of_a_plant_is_a_safe_folder(name: str, books: dict[str, BookFolder], tmp_path: Path) -> None:
+    folder = folder_of(name)
+    assert folder.isascii()
+    assert folder == folder.lower()
+    assert set(folder) <= set("abcdefghijklmnopqrstuvwxyz0123456789-")
+    if name in ("..", "'; DROP"):
+        publish(books["Linz"], str(tmp_path / "group"), name)
+        assert {p.name for p in (tmp_path / "group" / "plants").iterdir()} == {folder}
+        assert sql_group(str(tmp_path / "group"), "SELECT DISTINCT plant FROM runs").rows == [(name,)]
+
+
+@pytest.mark.parametrize("name", ["", "  ", "a/b", "a\nb", "x" * 81, "a\x00b", "a\u202eb"])
+def test_a_name_that_would_confuse_is_refused(name: str, books: dict[str, BookFolder], tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="plant's name"):
+        publish(books["Linz"], str(tmp_path / "group"), name)
+    assert not (tmp_path / "group").exists()
+
+
+def test_a_strangers_target_leads_nowhere(target: str, tmp_path: Path) -> None:
+    base = Path(target) / "plants" / folder_of("Linz")
+    pointer = json.loads((base / "current.json").read_text())
+    manifest = Path(target) / pointer["manifest"]
+    text = manifest.read_text()
+    manifest.write_text(text + " ")
+    with pytest.raises(DamageError, match="not what was published"):
+        open_group(target)
+    manifest.write_text(text)
+    (base / "current.json").write_text(json.dumps({**pointer, "manifest": "../../secret.json"}))
+    with pytest.raises(DamageError, match="cannot be the name"):
+        open_group(target)
+    with pytest.raises(NotFoundError, match="no plant"):
+        open_group(str(tmp_path / "nothing"))
+
+
+# -- asking -----------------------------------------------------------------------------------------------------------
+
+
+def test_two_plants_runs_of_one_name_stay_apart(target: str) -> None:
+    rows = sql_group(target, "SELECT plant, run, part, movement_um FROM movement ORDER BY run, serial").rows
+    assert [(p, r, n, m and round(m)) for p, r, n, m in rows] == [
+        ("Graz Süd", "Graz Süd/R1", "00123", 50), ("Graz Süd", "Graz Süd/R2", "00123", 50),
+        ("Linz", "Linz/R1", "00123", 20), ("Linz", "Linz/R2", "00123", 20),
+    ]  # fmt: skip
+    assert {r[1] for r in report_group(target, "month_summary").rows} == {"Graz Süd/F1", "Linz/F1"}
+    without = report_group(target, "month_summary", without=["linz"]).rows
+    assert {r[1] for r in without} == {"Graz Süd/F1"}
+    with pytest.raises(UsageError, match=r"Did you mean 'Linz'"):
+        open_group(target, ["Lin"])
+    samples = sql_group(target, "SELECT plant, count(*) FROM samples GROUP BY plant ORDER BY plant").rows
+    assert samples == [("Graz Süd", 120), ("Linz", 120)]
+
+
+def test_a_part_number_that_plants_describe_differently_is_two(target: str, tmp_path: Path) -> None:
+    other = small(tmp_path / "c")
+    run(other, "R1", 2)
+    put(other, "reading", reading("R1", "before", 100.0, None), reading("R1", "after", 100.1, None))
+    with other.write() as conn:
+        conn.execute("DROP TRIGGER part_kept")
+        conn.execute("UPDATE part SET length_mm = 999")
+    publish(other, target, "Steyr")
+    rows = sql_group(target, "SELECT DISTINCT part FROM movement ORDER BY part").rows
+    assert rows == [("Graz Süd/00123",), ("Linz/00123",), ("Steyr/00123",)]
+
+
+HOSTILE = (
+    "COPY run TO 'x'", "WITH a AS (COPY run TO 'x') SELECT 1", "SELECT 1; SELECT 2", "ATTACH 'x'",
+    "SELECT * FROM read_csv('x.csv')", "SELECT * FROM 'x.csv'", "SET enable_external_access = true",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("query", HOSTILE[:2] + HOSTILE[-3:-1])
+def test_sql_over_a_group_is_guarded(query: str, target: str) -> None:
+    before = files(target)
+    with pytest.raises(LoadbookError):
+        sql_group(target, query)
+    assert files(target) == before
+
+
+def test_computed_again_is_what_the_book_computed(target: str, books: dict[str, BookFolder]) -> None:
+    wanted = {
+        t: DuckEngine(open_group(target), {t}).frame(f"SELECT * EXCLUDE ({t}_id) FROM {t} ORDER BY ALL")
+        for t in ("parameter", "finding")
+    }
+    done = reckon_group(target)
+    assert (done.runs, done.samples, done.damage) == (2, 240, [])
+    assert [p.reckoned is not None for p in open_group(target).plants] == [True, True]
+    for table, frame in wanted.items():
+        assert len(frame)
+        found = DuckEngine(open_group(target), {table}).frame(
+            f"SELECT * EXCLUDE ({table}_id) FROM {table} ORDER BY ALL"
+        )
+        pd.testing.assert_frame_equal(frame, found, rtol=0, atol=1e-9)
+    assert (reckon_group(target).runs, reckon_group(target).already) == (0, 2)
+    publish(books["Linz"], target, "Linz", EVERYTHING)
+    assert [p.stale for p in open_group(target).plants] == [False, True], "the plant's own figures are read again"
+
+
+def test_a_damaged_trace_is_named_and_the_rest_computed(target: str) -> None:
+    linz = Path(target) / "plants" / folder_of("Linz")
+    next(linz.rglob("samples-*.parquet")).write_bytes(b"PAR1 no PAR1")
+    done = reckon_group(target)
+    assert [(p, r) for p, r, _ in done.damage] == [("Linz", "R1")]
+    assert done.runs == 1
+    assert sql_group(target, "SELECT count(*) FROM parameter WHERE run = 'Linz/R1'").rows[0][0] > 0
+
+
+def close(a: pd.DataFrame, b: pd.DataFrame, columns: list[str], keys: list[str]) -> None:
+    one, other = (f.fillna(dict.fromkeys(keys, "")).sort_values(keys).reset_index(drop=True) for f in (a, b))
+    assert len(one)
+    pd.testing.assert_frame_equal(
+        one[[*keys, *columns]], other[[*keys, *columns]], check_dtype=False, rtol=1e-9, atol=1e-9
+    )
+
+
+def test_sums_give_what_the_pieces_give(demo: tuple[BookFolder, str]) -> None:
+    """A group of one plant is that plant: moved and effect from sums, against the same from every piece."""
+    book, where = demo
+    filters = Filters(kind="flatness")
+    keys = ["process", "kind", "side", "unit", "setup", "heating_rate_peak_c_per_h"]
+    by = ["setup", "heating_rate_peak_c_per_h:60"]
+    group, one = moved_group(Asking(where, filters), by), moved(book, filters, by)
+    close(
+        group.table, one.table,
+        ["runs", "pieces", "parts", "mean", "mean_low", "median", "low", "high", "worst", "over_tolerance",
+         "below_gauge", "set_aside", "flagged"], keys,
+    )  # fmt: skip
+    pair = ["process", "kind", "side", "unit", "a", "b"]
+    close(group.differences, one.differences, ["difference", "low", "high", "p", "pieces_a", "runs_b"], pair)
+    close(group.content, one.content, ["low", "high", "below", "k"], keys)
+    assert group.rows_back < 0.5 * int(group.table["pieces"].sum())
+    known = ["process", "kind", "side", "unit", "parameter"]
+    close(
+        effect_group(Asking(where, filters)).table, effect(book, filters=filters).table,
+        ["effect", "effect_low", "effect_high", "p", "runs", "pieces", "parts"], known,
+    )  # fmt: skip
+
+
+def test_an_answer_says_which_plants_it_rests_on(demo: tuple[BookFolder, str], books: dict[str, BookFolder]) -> None:
+    book, where = demo
+    asked = {"part": "PN-1004", "characteristic": "flatness", "cycle_revision": "C"}
+    one = answer(book, Question(cycle="SR-600", **asked))
+    group = answer_group(Asking(where), Question(cycle="Linz/SR-600", **asked))
+    assert one.low is not None
+    assert group.low == pytest.approx(one.low, rel=1e-9)
+    assert group.high == pytest.approx(one.high, rel=1e-9)
+    assert group.plants == [{"plant": "Linz", "runs": one.runs, "pieces": one.pieces}]
+    assert any("Evidence from Linz" in line for line in group.text)
+    publish(books["Linz"], where, "Steyr")
+    both = answer_group(Asking(where, plant="Steyr"), Question(cycle="Linz/SR-600", **asked))
+    assert both.reply is not None
+    assert both.low is not None
+    assert both.low <= one.low + 1.0, "a plant that never ran it cannot make the answer narrower"
+
+
+@pytest.mark.parametrize("name", ["pyspark", "sqlglot"])
+def test_without_the_extra_the_mend_is_said(name: str, target: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, name, None)
+    with pytest.raises(UsageError, match=r"pip install 'loadbook\[spark\]'"):
+        report_group(target, "month_summary", engine="spark")
+
+
+def cli_run(*words: str) -> int:
+    try:
+        cli(list(words), standalone_mode=False)
+    except SystemExit as end:
+        return int(end.code or 0)
+    return 0
+
+
+def test_at_the_shell(
+    books: dict[str, BookFolder], tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    monkeypatch.chdir(books["Linz"].path)
+    where = str(tmp_path / "group")
+    assert cli_run("group", "publish", where, "--plant", "Linz", "--format", "json") == 0
+    told = capsys.readouterr()
+    assert json.loads(told.out)[0]["runs"] == 2
+    assert "customers left out" in told.err.lower()
+    assert "Not published, of 2 confidential or export-controlled jobs: 3 runs" in told.err
+    assert cli_run("group", "reckon", where) == 0
+    assert cli_run("group", "report", where, "--format", "json") == 0
+    assert '"reckoned": "yes"' in capsys.readouterr().out
+    assert cli_run("group", "moved", where, "--by", "plant") == 0
+    shown = capsys.readouterr()
+    assert "outside diameter" in shown.out
+    assert "Evidence from Linz (2 runs, 2 pieces)." in shown.err
+    assert cli_run("group", "effect", where, "--format", "csv") == 0
+    assert cli_run("group", "answer", where, "--part", "00123", "--characteristic", "od") == 0
+    assert "Evidence from Linz" in capsys.readouterr().out
+    assert cli_run("group", "moved", where, "--furnace", "F1") == 2
+    assert "Linz/F1" in capsys.readouterr().err
+    assert cli_run("group", "publish", where, "--plant", "a/b") == 2
+
+
+def test_the_manifest_says_what_was_published(target: str) -> None:
+    manifest = open_group(target).plants[0].current.manifest
+    assert manifest.head["kept"] == dict.fromkeys(
+        ("customers", "people", "notes", "confidential", "export_controlled"), False
+    )
+    assert {e.month for e in manifest.of("reading")} == {"2026-03", "2026-04"}
+    assert {e.month for e in manifest.of("gauge")} == {None}
