@@ -44,7 +44,7 @@ def upgrade(book: BookFolder, tell: Callable[[str], None]) -> Upgraded:
             tell(f"wrong: {line}")
         done.steps = migrate.apply(conn)
         done.schema = migrate.version(conn)
-        with book.write() as writing:
+        with book.write(mending=True) as writing:
             done.guards = migrate.mend_guards(writing)
     except sqlite3.Error as exc:
         raise in_words(exc, book.file) from exc
