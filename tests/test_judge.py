@@ -130,7 +130,9 @@ def test_which_runs(judged_book: BookFolder) -> None:
     assert chosen_runs(conn, ("R-3", "R-1", "R-3"), Filters()) == ["R-3", "R-1"]
     assert chosen_runs(conn, (), Filters(cycle="VSR-1250", since="2026-03-15")) == ["R-2"]
     assert chosen_runs(conn, (), Filters(material="42crmo4")) == ["R-1", "R-2", "R-3"]
-    assert chosen_runs(conn, (), Filters(part="none")) == []
+    assert chosen_runs(conn, (), Filters(since="2030-01-01")) == []
+    with pytest.raises(NotFoundError, match="no part 'none'"):
+        chosen_runs(conn, (), Filters(part="none"))
     with pytest.raises(NotFoundError, match="no run 'R-9'"):
         chosen_runs(conn, ("R-9",), Filters())
 
