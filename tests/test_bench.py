@@ -12,7 +12,6 @@ from loadbook.keep.verify import verify
 from .bench.__main__ import measured, table
 from .bench.rows import ROWS
 
-
 # rows that start many cold processes are left to the long form
 QUICK = ("help", "list", "take-readings", "trace-take", "reckon", "sql", "verify")
 
