@@ -470,8 +470,6 @@ def test_at_the_shell(
     shown = capsys.readouterr()
     assert "outside diameter" in shown.out
     assert "Evidence from Linz (2 runs, 2 pieces)." in shown.err
-    assert cli_run("group", "answer", where, "--part", "00123", "--characteristic", "od") == 0
-    assert "Evidence from Linz" in capsys.readouterr().out
     assert cli_run("group", "moved", where, "--furnace", "F1") == 2
     assert "Linz/F1" in capsys.readouterr().err
     assert cli_run("group", "publish", where, "--plant", "a/b") == 2

@@ -20,7 +20,7 @@ _FUNCTIONS = {
     "abs", "acos", "any_value", "arg_max", "arg_min", "array_agg", "array_size", "asin", "atan", "atan2", "avg",
     "cbrt", "ceil", "coalesce", "concat", "concat_ws", "contains", "corr", "cos", "count", "count_if", "covar_pop",
     "covar_samp", "cume_dist", "current_date", "date", "date_add", "date_diff", "date_sub", "date_trunc", "day",
-    "day_of_month", "day_of_week", "day_of_year", "dense_rank", "ends_with", "exp", "extract", "first",
+    "day_of_month", "day_of_week", "day_of_year", "dense_rank", "ends_with", "exists", "exp", "extract", "first",
     "first_value", "floor", "greatest", "group_concat", "hour", "if", "initcap", "instr", "is_inf", "is_nan", "lag",
     "last", "last_value", "lead", "least", "left", "length", "ln", "log", "logical_and", "logical_or", "lower",
     "lpad", "ltrim", "max", "median", "min", "minute", "mod", "month", "ntile", "nullif", "nvl2", "percent_rank",
@@ -52,9 +52,12 @@ def checked(text: str, known: Collection[str], values: Mapping[str, Any] | None 
 
 
 def _parsed(text: str) -> Any:
+    import logging
+
     import sqlglot
     from sqlglot import errors, exp
 
+    logging.getLogger("sqlglot").setLevel(logging.ERROR)  # what it cannot parse is refused in our words
     try:
         found = [s for s in sqlglot.parse(text, read="duckdb") if s is not None and not isinstance(s, exp.Semicolon)]
     except (errors.ParseError, errors.TokenError) as exc:
