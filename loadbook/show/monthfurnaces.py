@@ -13,7 +13,7 @@ from loadbook.calc import control
 from loadbook.keep.book import BookFolder
 
 from .markup import Html, data_block, el
-from .monthpictures import control_picture, drawn_values, key_marks, unit_label
+from .monthpictures import control_picture, drawn_points, drawn_values, key_marks, unit_label
 from .page import mark, paragraph, picture, section, sentences, subsection
 
 
@@ -87,17 +87,17 @@ def _base(c: FurnaceChart) -> str:
 
 
 def _charted(c: FurnaceChart, system: str) -> dict[str, Any]:
-    """What a control chart was drawn from, as a test reads it back."""
+    """What a control chart shows, as a test reads it back."""
     y, low, high = drawn_values(c, system)
     limits = c.chart.limits
     return {
         "furnace": c.furnace, "measure": c.measure, "parameter": MEASURES[c.measure][0], "unit": unit_label(c, system),
-        "sigma": None if limits is None else limits.sigma, "why": c.chart.why,
+        "sigma": None if limits is None else limits.sigma, "why": c.chart.why, "values": len(c.names),
         "points": [
             {"run": c.names[i], "cycle": c.cycles[i], "value": float(c.values[i]), "drawn": float(y[i]),
              "low": float(low[i]), "high": float(high[i]), "this_month": bool(c.in_month[i]),
              "baseline": bool(c.chart.baseline[i])}
-            for i in range(len(c.names))
+            for i in drawn_points(c)
         ],
         "signals": [{"rule": control.RULES[s.rule], "first": c.names[s.first], "last": c.names[s.last]}
                     for s in c.signals],

@@ -46,10 +46,16 @@ def drawn_values(chart: FurnaceChart, system: str) -> tuple[np.ndarray, np.ndarr
     return told[0] * one, told[1] * one, told[2] * one
 
 
+def drawn_points(chart: FurnaceChart) -> np.ndarray:
+    """Which points are drawn: the newest SHOWN that have a usual value, and never less than the whole month."""
+    told = np.flatnonzero(np.isfinite(chart.chart.difference))
+    return told[-max(SHOWN, int(chart.in_month[told].sum())) :]
+
+
 def control_picture(chart: FurnaceChart, system: str, zone: ZoneInfo) -> str:
     """One measure of one furnace run by run: centre line, limits, the month shaded, what failed a test marked."""
     y, low, high = drawn_values(chart, system)
-    kept = np.flatnonzero(np.isfinite(y))[-SHOWN:]
+    kept = drawn_points(chart)
     d = Drawing(WIDE, HIGH)
     left, right, top, bottom = 6.0, WIDE - 58.0, 24.0, HIGH - 20.0
     label = (
