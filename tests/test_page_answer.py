@@ -394,6 +394,9 @@ def test_the_command(shop: BookFolder, loadbook: Command, tmp_path: Path) -> Non
     )
     assert done.returncode == 0 and (tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
     assert loadbook("page", "answer", "1", "--paper", "a4", "--book", book).returncode == 2
+    assert loadbook("page", "answer", "1", "-o", "b.pdf", "--book", book).returncode == 0
+    assert (tmp_path / "b.pdf").read_bytes().startswith(b"%PDF")
+    assert loadbook("page", "answer", "1", "--pdf", "-o", "c.html", "--book", book).returncode == 2
     missing = loadbook("page", "answer", "99", "--book", book)
     assert missing.returncode == 1 and "no answer 99" in missing.stderr
     leak = loadbook("page", "answer", "1", "--question", "like PN-002?", "-o", "b.html", "--book", book)

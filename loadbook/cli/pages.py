@@ -92,7 +92,7 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
 
 @page.command("answer", cls=LoadbookCommand)
 @click.argument("number", type=int, metavar="N")
-@click.option("--pdf", is_flag=True, help="A PDF of one page instead of HTML.")
+@click.option("--pdf", is_flag=True, help="A PDF of one page instead of HTML (a name ending in .pdf says it too).")
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), help="Paper of the PDF (default: letter with --units us)."
 )
@@ -117,6 +117,10 @@ def answer_page(
     from loadbook.show.page import write_page
 
     system = units or book.units
+    ending = output.suffix.lower() if output else ""
+    if pdf and ending in (".html", ".htm"):
+        raise UsageError(f"--pdf would write a PDF into {output.name!r}", mend="Let its name end in .pdf")  # type: ignore[union-attr]
+    pdf = pdf or ending == ".pdf"
     if paper and not pdf:
         raise UsageError("--paper belongs to a PDF", mend="Add --pdf")
     found = letter(book, number, system=system, to=to, sender=sender, question=question)
