@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import sqlite3
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -15,7 +16,7 @@ import click
 from loadbook.ask.filters import FILTERS, Filters
 from loadbook.ground.errors import EXIT_COULD_NOT, LoadbookError
 from loadbook.keep.book import BookFolder
-from loadbook.show.tables import FORMATS, emit, plain
+from loadbook.show.tables import FORMATS, emit, lines_kept, plain
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -23,8 +24,8 @@ __all__ = ["LoadbookCommand", "LoadbookGroup", "book_option", "emit", "filter_op
 
 
 def say(text: str) -> None:
-    """Chatter: to stderr, so that stdout holds data only."""
-    click.echo(text, err=True)
+    """Chatter: to stderr, so that stdout holds data only. Values in it are shown as text."""
+    click.echo(lines_kept(text), err=True)
 
 
 def report(exc: BaseException) -> int:
@@ -41,6 +42,10 @@ def report(exc: BaseException) -> int:
         say(f"loadbook: the book's file could not be used: {plain(str(exc))}. Run: loadbook verify")
     elif isinstance(exc, MemoryError):
         say("loadbook: not enough memory for this. Ask for less at once (--since, --until, --part)")
+    elif isinstance(exc, UnicodeEncodeError):
+        say(f"loadbook: {plain(str(exc.object)[:200])} is no text that can be written. Type it again, in UTF-8")
+    elif isinstance(exc, RecursionError):
+        say("loadbook: this is nested too deep to be read")
     elif isinstance(exc, OSError):
         say(f"loadbook: {exc.filename or 'a file'}: {exc.strerror or exc}. Check the name and the permissions")
     else:
@@ -49,12 +54,32 @@ def report(exc: BaseException) -> int:
     return EXIT_COULD_NOT
 
 
+@contextlib.contextmanager
+def _seen() -> Iterator[None]:
+    """What was typed comes back in click's own messages: shown as text too."""
+    try:
+        yield
+    except click.ClickException as exc:
+        vars(exc)["message"] = "\n".join(plain(line) for line in exc.message.split("\n"))
+        raise
+    except ValueError as exc:
+        if "null byte" not in str(exc):
+            raise
+        raise click.UsageError("a name cannot hold a NUL character") from exc
+
+
 class _Guarded:
     """Turns errors into messages and exit codes; --traceback (or LOADBOOK_TRACEBACK) shows the trace."""
 
+    def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
+        with _seen():
+            made: click.Context = super().make_context(*args, **kwargs)  # type: ignore[misc]
+        return made
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
-            return super().invoke(ctx)  # type: ignore[misc]
+            with _seen():
+                return super().invoke(ctx)  # type: ignore[misc]
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
         except Exception as exc:

@@ -10,6 +10,7 @@ import click
 from loadbook.ask.filters import Filters
 from loadbook.ground.errors import EXIT_SOMETHING_WRONG, NotFoundError, UsageError
 from loadbook.keep.book import BookFolder
+from loadbook.show.tables import lines_kept, plain
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, emit, filter_options, format_option, say
 
@@ -115,7 +116,7 @@ def confirm_fault(
     from loadbook.ask.confirm import confirm_fault as put
 
     verdict = put(book, run, channel, kind, decision, person, why)
-    click.echo(f"{decision}: {kind} of {channel} in {run}. The run's verdict is now: {verdict}")
+    click.echo(plain(f"{decision}: {kind} of {channel} in {run}. The run's verdict is now: {verdict}"))
 
 
 @click.group(cls=LoadbookGroup)
@@ -147,7 +148,7 @@ def review(
     rows = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
     if fmt in (None, "table") and sys.stdout.isatty():
         for r in found.remarks:
-            click.echo(f"{r.name}: {r.remark} ({r.where})\n    {r.why} [{r.source}]")
+            click.echo(lines_kept(f"{r.name}: {r.remark} ({r.where})\n    {r.why} [{r.source}]"))
     elif rows or fmt not in (None, "table"):
         emit(columns, rows, fmt)
     say(f"{len(rows)} remarks on {found.name}" if rows else f"no remark on {found.name}")

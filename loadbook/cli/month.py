@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from loadbook.keep.book import BookFolder
+from loadbook.show.tables import plain
 
 from .common import LoadbookCommand, book_option
 
@@ -33,5 +34,5 @@ def export(month: str, output: Path, book: BookFolder) -> None:
     found = month_of(book, month)
     write_month(output, found, system=book.units, zone=book.zone)
     click.echo(
-        f"{output}: {len(found.runs)} runs, {len(found.verdicts)} clauses, {len(found.movement)} characteristics"
+        f"{plain(output)}: {len(found.runs)} runs, {len(found.verdicts)} clauses, {len(found.movement)} characteristics"
     )

@@ -45,6 +45,11 @@ def read_file(path: Path, most: int = filelimits.LARGEST_FILE) -> bytes:
     return data
 
 
+def name_of(path: Path) -> str:
+    """A file's name as text that can be written anywhere: bytes of it that are no UTF-8 as '\\udcff'."""
+    return path.name.encode("utf-8", "backslashreplace").decode()
+
+
 def within_limits(rows: int, columns: int, where: str, most_rows: int = filelimits.MOST_ROWS) -> None:
     """Raises LoadbookError for a table of more rows, columns or cells than are read."""
     for count, most, what in (

@@ -11,7 +11,7 @@ from loadbook.calc.model import Cycle, Limit, Segment
 from loadbook.ground import units
 from loadbook.ground.errors import IntakeError, Problem
 from loadbook.ground.filelimits import LARGEST_TEXT
-from loadbook.ground.outside import read_file
+from loadbook.ground.outside import name_of, read_file
 from loadbook.ground.terms_clauses import UNIFORMITY_CLASSES
 
 from .cyclekeys import (
@@ -47,8 +47,8 @@ def read_cycle_file(path: Path) -> CycleFile:
         data = read_file(path, LARGEST_TEXT)
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as exc:
-        raise IntakeError(f"{path.name} is no UTF-8 text", [Problem(str(exc), file=path.name)]) from exc
-    return replace(parse_cycle(text, path.name), sha256=hashlib.sha256(data).hexdigest())
+        raise IntakeError(f"{name_of(path)} is no UTF-8 text", [Problem(str(exc), file=name_of(path))]) from exc
+    return replace(parse_cycle(text, name_of(path)), sha256=hashlib.sha256(data).hexdigest())
 
 
 def parse_cycle(text: str, file: str = "cycle.toml") -> CycleFile:

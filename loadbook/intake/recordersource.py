@@ -9,7 +9,7 @@ from functools import cached_property
 from pathlib import Path
 
 from ..ground.errors import IntakeError, Problem
-from ..ground.outside import read_file
+from ..ground.outside import name_of, read_file
 
 _NOTHING = b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"
 _ZIP = b"PK\x03\x04"
@@ -52,8 +52,8 @@ def open_source(path: Path) -> Source:
     """The file at a path. Raises what read_file raises, IntakeError where it is empty."""
     data = read_file(path)
     if not data[:4096].strip(_NOTHING) and not data.strip(_NOTHING):
-        raise IntakeError("the file is empty", [Problem("nothing to read", path.name)], mend="Export it again")
-    return Source(path.name, data)
+        raise IntakeError("the file is empty", [Problem("nothing to read", name_of(path))], mend="Export it again")
+    return Source(name_of(path), data)
 
 
 def decode(data: bytes, encoding: str) -> str:

@@ -15,7 +15,7 @@ from typing import Any
 
 from loadbook.ground.errors import IntakeError, LoadbookError, Problem
 from loadbook.ground.filelimits import LONGEST_CELL, MOST_RECORDS
-from loadbook.ground.outside import checked_encoding, read_file, within_limits
+from loadbook.ground.outside import checked_encoding, name_of, read_file, within_limits
 
 from .recordersheet import cell_text
 from .workbookfile import OLD_WORKBOOK, ZIP, safe_workbook
@@ -44,9 +44,9 @@ def read_sheet(path: Path, *, encoding: str | None = None, sheet: str | None = N
     data = file_bytes(path)
     digest = hashlib.sha256(data).hexdigest()
     if data[:4] in (ZIP, OLD_WORKBOOK):
-        found = _from_workbook(path.name, data, sheet)
+        found = _from_workbook(name_of(path), data, sheet)
     else:
-        found = _from_text(path.name, _decode(path.name, data, encoding))
+        found = _from_text(name_of(path), _decode(name_of(path), data, encoding))
     found.sha256 = digest
     return found
 
@@ -56,7 +56,7 @@ def file_bytes(path: Path) -> bytes:
     data = read_file(path)
     if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         raise IntakeError(
-            "the file is empty", [Problem("there is nothing in it", file=path.name)], mend="Nothing was taken in"
+            "the file is empty", [Problem("there is nothing in it", file=name_of(path))], mend="Nothing was taken in"
         )
     return data
 

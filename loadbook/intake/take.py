@@ -10,6 +10,7 @@ from typing import Any
 
 from loadbook.ground.errors import IntakeError, Problem
 from loadbook.ground.kinds import BY_KIND, Kind
+from loadbook.ground.outside import name_of
 from loadbook.keep.book import BookFolder
 from loadbook.keep.records import add_intake, seen_file
 
@@ -66,22 +67,22 @@ def take_file(
 
     Raises IntakeError with every problem found, and the errors of reading the file.
     """
-    kind = BY_KIND[kind_name]
+    kind, name = BY_KIND[kind_name], name_of(path)
     table = read_sheet(path, encoding=encoding, sheet=sheet)
     before = seen_file(book.read(), kind_name, table.sha256)
     if before is not None:
-        return Taken(kind_name, path.name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
+        return Taken(kind_name, name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
     rows = convert_sheet(kind, table, book.zone)
     if any(p.line == 1 for p in rows.problems) or not table.rows:
-        problems = rows.problems or [Problem("there is a header and nothing below it", path.name, 2)]
-        raise IntakeError(f"{path.name} cannot be taken in as {kind_name}", problems, mend="Nothing was taken in")
+        problems = rows.problems or [Problem("there is a header and nothing below it", name, 2)]
+        raise IntakeError(f"{name} cannot be taken in as {kind_name}", problems, mend="Nothing was taken in")
     if dry_run:
-        return _enter(book.read(), kind, rows, path.name, table.sha256, keep_good, dry_run=True)
+        return _enter(book.read(), kind, rows, name, table.sha256, keep_good, dry_run=True)
     with book.write() as conn:
         before = seen_file(conn, kind_name, table.sha256)  # once more under the lock: another command may have it now
         if before is not None:
-            return Taken(kind_name, path.name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
-        return _enter(conn, kind, rows, path.name, table.sha256, keep_good)
+            return Taken(kind_name, name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
+        return _enter(conn, kind, rows, name, table.sha256, keep_good)
 
 
 def _enter(

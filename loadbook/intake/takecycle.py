@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from loadbook.ground.errors import IntakeError, Problem
+from loadbook.ground.outside import name_of
 from loadbook.keep.book import BookFolder
 from loadbook.keep.cyclerecords import cycle_tables, same_cycle
 from loadbook.keep.records import add_intake
@@ -25,16 +26,16 @@ def take_cycle_file(book: BookFolder, path: Path, *, dry_run: bool = False) -> T
         if known is False:
             problem = Problem(
                 f"cycle {cycle.cycle} revision {cycle.revision} is in the book with other words",
-                path.name,
+                name_of(path),
                 mend="Give the changed cycle a new revision",
             )
-            raise IntakeError(f"{path.name} cannot be taken in as cycles", [problem], mend="Nothing was taken in")
-        return Taken("cycles", path.name, 1, 0, 1) if known else None
+            raise IntakeError(f"{name_of(path)} cannot be taken in as cycles", [problem], mend="Nothing was taken in")
+        return Taken("cycles", name_of(path), 1, 0, 1) if known else None
 
     conn = book.read()
     before = already(same_cycle(conn, cycle.cycle, cycle.revision, found.source_text))
     if before is not None or dry_run:
-        return before or Taken("cycles", path.name, 1, 1, 0, dry_run=True)
+        return before or Taken("cycles", name_of(path), 1, 1, 0, dry_run=True)
     with book.write() as conn:
         before = already(same_cycle(conn, cycle.cycle, cycle.revision, found.source_text))
         if before is None:
@@ -43,7 +44,7 @@ def take_cycle_file(book: BookFolder, path: Path, *, dry_run: bool = False) -> T
                 "cycles",
                 cycle_tables(cycle, found.source_text),
                 rows_read=1,
-                file_name=path.name,
+                file_name=name_of(path),
                 file_sha256=found.sha256,
             )
-    return before or Taken("cycles", path.name, 1, 1, 0)
+    return before or Taken("cycles", name_of(path), 1, 1, 0)

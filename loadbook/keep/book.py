@@ -231,8 +231,9 @@ class BookFolder:
         """One transaction that holds the book: committed at the end, undone by any error.
 
         mending  True where the transaction makes the schema whole again, which may be strange until then
-        Raises DamageError where a stranger's trigger stands in the book, BusyError where another program holds the book longer than `busy_seconds`, LoadbookError where the
-        disk refuses or the book's file is no longer the one that was opened.
+        Raises DamageError where a stranger's trigger stands in the book, BusyError where another program holds the
+        book longer than `busy_seconds`, LoadbookError where the disk refuses or the book's file is no longer the one
+        that was opened.
         """
         conn = self.read()
         try:

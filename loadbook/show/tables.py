@@ -9,6 +9,7 @@ import csv
 import io
 import json
 import math
+import re
 import sys
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
@@ -18,7 +19,8 @@ from typing import Any, TextIO
 from loadbook.ground.errors import UsageError
 
 FORMATS = ("table", "csv", "json", "ndjson", "markdown", "parquet")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+# what a spreadsheet may take for the beginning of a formula, the wide forms of some languages among it
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def plain(value: Any) -> str:
@@ -31,6 +33,11 @@ def plain(value: Any) -> str:
         return "" if math.isnan(value) else f"{value:.10g}"
     text = value.isoformat(sep=" ") if isinstance(value, datetime) else str(value)
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def lines_kept(text: str) -> str:
+    """A text with control and direction characters made visible, line ends and tabs left as they are."""
+    return "".join(c if c.isprintable() or c in "\n\t" else repr(c)[1:-1] for c in text)
 
 
 def exact(value: Any) -> Any:
@@ -51,17 +58,27 @@ def exact(value: Any) -> Any:
 
 
 def csv_cell(value: Any) -> str:
-    """A value for CSV. Text that a spreadsheet would run as a formula is led by an apostrophe."""
+    """A value for CSV. Text that a spreadsheet would run as a formula is led by an apostrophe; control characters are
+    made visible. (JSON keeps every text as it is.)"""
     value = exact(value)
     if value is None:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, str):
-        return "'" + value if value.startswith(_FORMULA) else value
+        return lines_kept("'" + value if value.lstrip(" ").startswith(_FORMULA) else value)
     if isinstance(value, (list, dict)):
-        return json.dumps(value, ensure_ascii=False)
+        return lines_kept(_json(value))
     return repr(value)
+
+
+_UNSEEN = re.compile(r"[^ -~\n]")
+
+
+def _json(value: Any, indent: int | None = None) -> str:
+    """JSON in which what cannot be seen is escaped, so that no value steers a terminal; it reads back the same."""
+    text = json.dumps(value, ensure_ascii=False, indent=indent)
+    return _UNSEEN.sub(lambda m: m.group() if m.group().isprintable() else json.dumps(m.group())[1:-1], text)
 
 
 def emit(
@@ -78,18 +95,19 @@ def emit(
     fmt  one of FORMATS; None is a table on a terminal and an aligned, uncut table when piped
     """
     out = out or sys.stdout
+    title = None if title is None else plain(title)
     if fmt in (None, "table"):
         _table(columns, list(rows), title, out)
     elif fmt == "csv":
         writer = csv.writer(out, lineterminator="\n")
-        writer.writerow(columns)
+        writer.writerow([csv_cell(c) for c in columns])
         writer.writerows([csv_cell(v) for v in row] for row in rows)
     elif fmt == "json":
         found = [dict(zip(columns, map(exact, row), strict=True)) for row in rows]
-        out.write(json.dumps(found, ensure_ascii=False, indent=1) + "\n")
+        out.write(_json(found, indent=1) + "\n")
     elif fmt == "ndjson":
         for row in rows:
-            out.write(json.dumps(dict(zip(columns, map(exact, row), strict=True)), ensure_ascii=False) + "\n")
+            out.write(_json(dict(zip(columns, map(exact, row), strict=True))) + "\n")
     elif fmt == "markdown":
         _markdown(columns, rows, out)
     elif fmt == "parquet":
@@ -97,7 +115,7 @@ def emit(
     else:
         raise UsageError(f"there is no format {fmt!r}", mend="Choose one of: " + ", ".join(FORMATS))
     if note:
-        print(note, file=sys.stderr)
+        print(lines_kept(note), file=sys.stderr)
 
 
 def _numeric(values: Iterable[Any]) -> bool:
@@ -106,6 +124,7 @@ def _numeric(values: Iterable[Any]) -> bool:
 
 
 def _table(columns: Sequence[str], rows: list[Sequence[Any]], title: str | None, out: TextIO) -> None:
+    columns = [plain(c) for c in columns]
     if out.isatty():
         _on_terminal(list(columns), [[plain(v) for v in row] for row in rows], rows, title, out)
         return
@@ -180,7 +199,7 @@ def _on_terminal(
 def _markdown(columns: Sequence[str], rows: Iterable[Sequence[Any]], out: TextIO) -> None:
     def cell(value: Any) -> str:
         text = plain(value)
-        for mark in ("\\", "|", "<", "`", "*", "_", "["):
+        for mark in ("\\", "|", "<", ">", "&", "`", "*", "_", "[", "~", "$", "#"):
             text = text.replace(mark, "\\" + mark)
         return text
 
