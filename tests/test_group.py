@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 import shutil
 import sys
 from pathlib import Path
 
+import click
 import duckdb
 import numpy as np
 import pandas as pd
@@ -26,6 +29,7 @@ from loadbook.ask.moved import moved
 from loadbook.ask.movementdata import load
 from loadbook.ask.reckon import reckon
 from loadbook.calc import movement, screen
+from loadbook.cli.group import group
 from loadbook.cli.main import cli
 from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, UsageError
 from loadbook.keep.book import BookFolder
@@ -36,6 +40,7 @@ from loadbook.keep.publishmanifest import folder_of, read_current
 from loadbook.keep.publishstore import Store
 from loadbook.keep.publishwhat import Keep
 
+from .readme_refresh import README
 from .smallbook import put, reading, run, small, trace
 
 SECRETS = ("Brightwater", "PO-4711", "A. Operator", "I. Inspector", "note for nobody", "D. Decider", "told by phone")
@@ -482,3 +487,12 @@ def test_the_manifest_says_what_was_published(target: str) -> None:
     )
     assert {e.month for e in manifest.of("reading")} == {"2026-03", "2026-04"}
     assert {e.month for e in manifest.of("gauge")} == {None}
+
+
+def test_the_readmes_commands_are_commands() -> None:
+    lines = re.findall(r"^(loadbook group .+?)(?:  +.*)?$", README.read_text(encoding="utf-8"), re.MULTILINE)
+    assert len(lines) > 6
+    for line in lines:
+        words = shlex.split(line)[2:]
+        command = group.commands[words[0]]
+        command.make_parser(click.Context(command)).parse_args(words[1:])
