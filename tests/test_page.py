@@ -7,9 +7,11 @@ import doctest
 import hashlib
 import json
 import re
+from datetime import datetime
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -193,3 +195,20 @@ def test_scales_hold_their_values_with_round_ticks(values: list[float]) -> None:
     assert 2 <= len(scale.ticks()) <= 12
     logs = plot.scale_over([3e-5, 900.0], log=True)
     assert (logs.low, logs.high) == (1e-5, 1000.0) and 1e-5 in logs.ticks()
+
+
+@pytest.mark.parametrize(
+    ("start", "hours", "first"),
+    [("2026-03-29T00:10:00", 20.0, "03:00"), ("2026-10-25T00:10:00", 20.0, "03:00"),
+     ("2026-03-01T07:07:00", 0.2, "08:08"), ("2026-03-01T07:00:00", 900.0, "00:00")],
+)  # fmt: skip
+def test_the_time_axis_has_round_ticks_through_clock_changes(start: str, hours: float, first: str) -> None:
+    """Few ticks at round times of the shop's clock, each at its own moment, the date told where it changes."""
+    axis = plot.TimeAxis(datetime.fromisoformat(start + "+00:00"), hours * 3600.0, ZoneInfo("Europe/Madrid"))
+    ticks = axis.ticks()
+    assert 3 <= len(ticks) <= 11 and ticks[0][1] == first and ticks[0][2]
+    assert all(f"{axis.clock(t):%H:%M}" == told for t, told, _ in ticks)
+    days = [axis.clock(t).date().isoformat() for t, _, _ in ticks]
+    assert [d for _, _, d in ticks if d] == list(dict.fromkeys(days))
+    changes = start.startswith(("2026-03-29", "2026-10-25")) or hours > 600
+    assert len(axis.offsets()) == (2 if changes else 1)

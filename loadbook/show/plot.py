@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -44,8 +44,8 @@ class Scale:
         """Round values inside the scale."""
         if self.log:
             first, last = math.ceil(math.log10(self.low) - 1e-9), math.floor(math.log10(self.high) + 1e-9)
-            step = max(1, math.ceil((last - first + 1) / most))
-            return [10.0**k for k in range(first, last + 1, step)]
+            decades = max(1, math.ceil((last - first + 1) / most))
+            return [10.0**k for k in range(first, last + 1, decades)]
         step = round_step((self.high - self.low) / most)
         first_tick = math.ceil(self.low / step - 1e-9)
         return [round(k * step, 10) for k in range(first_tick, math.floor(self.high / step + 1e-9) + 1)]
@@ -105,19 +105,24 @@ class TimeAxis:
 
     def ticks(self, most: int = 9) -> list[tuple[float, str, str]]:
         """(second, clock time, date where it is the first or a new day) at round times of the shop's clock."""
-        span = max(self.seconds, 1.0)
-        minutes = next((m for m in (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720) if span / 60 / m <= most), 1440)
+        span = max(self.seconds, 1.0) / 60.0
+        minutes = next((m for m in (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720) if span / m <= most), 1440)
+        days = math.ceil(span / 1440 / most) if minutes == 1440 else 1
+        step = 60 if minutes < 15 else 900  # every zone is whole quarters of an hour away from UTC
         moment = self.clock(0.0).replace(second=0, microsecond=0)
+        if step == 900:
+            moment -= timedelta(minutes=moment.minute % 15)
         out: list[tuple[float, str, str]] = []
         day = None
-        t = (moment.astimezone(self.start.tzinfo) - self.start).total_seconds()
+        t = (moment.astimezone(UTC) - self.start).total_seconds()
         while t <= self.seconds:
             local = self.clock(t)
-            if t >= 0 and (local.hour * 60 + local.minute) % minutes == 0:
+            round_time = (local.hour * 60 + local.minute) % minutes == 0 and local.toordinal() % days == 0
+            if t >= 0 and round_time:
                 date = "" if local.date() == day else local.date().isoformat()
                 day = local.date()
                 out.append((t, f"{local:%H:%M}", date))
-            t += 60.0
+            t += step
         return out if out else [(0.0, f"{self.clock(0.0):%H:%M}", self.clock(0.0).date().isoformat())]
 
 

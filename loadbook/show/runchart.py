@@ -54,10 +54,12 @@ def fault_states(sheet: RunSheet) -> list[tuple[Fault, str]]:
 # ---- words and data ---------------------------------------------------------------------------------------------
 def _caption(lines: RunLines) -> list[Html]:
     n = lines.trace.t_s.size
+    shown = [sum(s.size for s in x.strokes) for x in lines.lines if x.role != "series"]
     if lines.thin.whole:
-        drawn = f"All {n:,} samples of each channel are drawn."
+        every = all(k == n for k in shown)
+        drawn = f"{'All' if every else 'All valid ones of the'} {n:,} samples of each channel are drawn."
     else:
-        most = max((sum(s.size for s in x.strokes) for x in lines.lines), default=0)
+        most = max(shown, default=0)
         drawn = (
             f"Drawn: at most {most:,} of {n:,} samples of each channel. In each of {lines.thin.stretches:,} equal "
             "stretches of time the lowest and the highest one are kept, so that no peak and no dip is lost."

@@ -16,6 +16,7 @@ from .runrecords import about_run, amended, approved, checked, jobs, measured, m
 from .runwords import clock, segments_told, when_of
 
 NO_CYCLE = "no cycle"
+MISSING = ("What is missing:", "Cannot be told, and what is missing:")
 MOST = 6  # clauses told in the glance
 _VERDICT = {"kept": "Cycle kept", "broken": "Cycle broken", "cannot be told": "Cannot be told",
             "no trace": "Cannot be told", NO_CYCLE: "No verdict"}  # fmt: skip
@@ -83,7 +84,7 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     untold = [[el("b", c.clause), f": {c.missing}"] for c in judged.of("cannot be told")]
     listed = [
         _few(broken),
-        paragraph("Cannot be told, and what is missing:") if broken and untold else None,
+        paragraph(MISSING[bool(broken)]) if untold else None,
         _few(untold),
     ]
     said = _acceptance(sheet, book)

@@ -186,8 +186,10 @@ def fault_lanes(states: list[tuple[Fault, str]], axis: TimeAxis) -> Html | None:
 def clock(axis: TimeAxis) -> Html:
     """The time of day under the last panel, with the date where a day begins."""
     out = []
-    for k, (t, told, date) in enumerate(axis.ticks()):
+    ticks = axis.ticks()
+    days = all(date for _, _, date in ticks)
+    for k, (t, told, date) in enumerate(ticks):
         share = axis.share(t)
-        class_ = "x" + (" minor" if k % 2 and not date else "") + (" late" if share > 0.92 else "")
+        class_ = "x" + (" minor" if k % 2 and (days or not date) else "") + (" late" if share > 0.92 else "")
         out.append(el("span", [told, el("br"), date] if date else told, class_=class_, style=f"left:{percent(share)}"))
     return el("div", el("div", out, class_="field"), class_="clock")
