@@ -156,7 +156,7 @@ def answer_group(asking: Asking, question: Question, system: str | None = None) 
         plants = _evidence(found)
         found.plants = [{str(k): v for k, v in row.items()} for row in plants.to_dict("records")]
         found.text.append(evidence(plants, source.group.without))
-        if plant is not None:
+        if plant is not None and len(known) > 1:
             chosen = "" if asking.plant else ", which ran this part most (--plant names another)"
             found.text.append(f"Asked of {plant}{chosen}; what plants differ by is in the width.")
     return found

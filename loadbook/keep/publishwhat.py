@@ -24,7 +24,7 @@ CUSTOMERS = {
 PEOPLE = {("run", "operator"), ("reading", "inspector"), ("confirmation", "person")}
 NOTES = {
     ("run", "note"), ("furnace", "note"), ("furnace_check", "note"), ("event", "note"), ("operation", "note"),
-    ("history_break", "note"), ("history_break", "what"), ("confirmation", "why"), ("part", "description"),
+    ("history_break", "note"), ("material", "source"), ("history_break", "what"), ("confirmation", "why"), ("part", "description"),
     ("cycle", "title"),
 }  # fmt: skip
 # tables whose rows belong to a run: they stand in the month in which it began
