@@ -71,11 +71,15 @@ def _originals(conn: sqlite3.Connection, table: str) -> dict[int, dict[str, Any]
     return found
 
 
-def _tables(
-    conn: sqlite3.Connection, table: str, where: str = "", values: tuple[Any, ...] = ()
+def _intakes(
+    conn: sqlite3.Connection,
+    table: str,
+    key: str,
+    columns: list[str],
+    where: str = "",
+    values: tuple[Any, ...] = (),
 ) -> Iterator[tuple[int, str]]:
     """(intake, digest of the rows that it put into a table, as they were put in), in order of intake."""
-    key, columns = recorded_tables(conn)[table]
     originals = _originals(conn, table)
     chosen = ", ".join(columns)
     rows = conn.execute(
@@ -127,8 +131,9 @@ def link_intake(conn: sqlite3.Connection, intake_id: int, first_rows: dict[str, 
     tables = recorded_tables(conn)
     parts = {}
     for table, first in first_rows.items():
-        for intake, digest in _tables(
-            conn, table, f"AND {tables[table][0]} >= ? AND intake_id = ?", (first, intake_id)
+        key, columns = tables[table]
+        for intake, digest in _intakes(
+            conn, table, key, columns, f"AND {key} >= ? AND intake_id = ?", (first, intake_id)
         ):
             assert intake == intake_id
             parts[table] = digest
@@ -150,8 +155,8 @@ def check(conn: sqlite3.Connection) -> list[str]:
     """Recompute the whole chain; one sentence for everything that does not agree."""
     wrong: list[str] = []
     parts: dict[int, dict[str, str]] = {}
-    for table in recorded_tables(conn):
-        for intake, digest in _tables(conn, table):
+    for table, (key, columns) in recorded_tables(conn).items():
+        for intake, digest in _intakes(conn, table, key, columns):
             parts.setdefault(intake, {})[table] = digest
     before = GENESIS
     intakes, amendments = set(), set()
@@ -170,7 +175,7 @@ def check(conn: sqlite3.Connection) -> list[str]:
                 amendments.add(amendment_id)
                 found = _amendment_content(conn, amendment_id)
                 what = f"amendment {amendment_id}"
-        except TypeError:
+        except (TypeError, AttributeError):  # its row is not there
             wrong.append(f"link {link} of the chain names an intake or amendment that is gone")
             before = digest
             continue
