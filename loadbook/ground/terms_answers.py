@@ -24,8 +24,9 @@ TERMS: tuple[Term, ...] = (
         "run (the answer says extrapolation and claims no coverage); a gauge coarser than the movement. "
         "What it refuses: a known part number with fewer than 8 runs in the whole history or fewer than 4 repeats of part "
         "numbers; a new part number with fewer than 6 part numbers on record; kinds where all movements are equal or "
-        "below the gauge; hardness. With fewer than 9 groups for 90 % (19 for 95 %) the width is the model's own and is "
-        "labelled so. Coverage is an average over part numbers and runs, not a promise for each.",
+        "below the gauge; movements that follow part number and settings to the last digit; hardness. A known part number "
+        "with fewer than 9 runs on record for 90 % (19 for 95 %) has the model's own width and is labelled so. A new part "
+        "number's setup and atmosphere count as they did inside part numbers, where most changed them. Coverage is an average over part numbers and runs, not a promise for each.",
         "K = vague + S0 (same material + same shape + same condition) + S1 same part + S2 same run + S3 DD' + S4 BB' + "
         "S5 dd' + s²/n;  m = k'K⁻¹z,  v = k** − k'K⁻¹k + s²;  interval m ± q f √v",
         "",
@@ -39,12 +40,16 @@ TERMS: tuple[Term, ...] = (
         "number in turn (for new ones), is left out of the history, its pieces are predicted from all the others, and it "
         "is seen whether they fell inside. This needs no new fit: the left-out errors follow from the fitted model exactly. "
         "The width of an answer is the distance, in its own standard deviations, that held the asked share of those "
-        "pieces, each run or part number counting once, and one more counted as if it had been infinitely far: too little "
-        "evidence makes an infinite width, which is told as 'too few to back-test', never as a number. The table shows known and new "
+        "pieces, each run counting once, and one more counted as if it had been infinitely far: too little evidence makes "
+        "an infinite width, which is told as 'too few to back-test', never as a number. Of part numbers a shop has few, "
+        "and by that rule the width for a new one would hang on the worst of them. Their distance is therefore the plain "
+        "one, widened as Student's t is for so few, and drawn towards the model's own as if that had spoken for ten more "
+        "part numbers; what it would have held, each part number left out in turn, stands beside it. The table shows known and new "
         "part numbers, thin and thick sections, and the last fifth of the dates apart; beside each share stands its 95 % "
         "binomial interval, counted in runs. Saved answers are scored by what was measured after them. "
         "What would fool it: a future unlike the past; new part numbers of a kind that the shop never ran.",
-        "error (S_gg)⁻¹ α_g, variance (S_gg)⁻¹ with S = K⁻¹, α = S z;  q = weighted quantile of |t|/f, weights 1/(G+1)",
+        "error (S_gg)⁻¹ α_g, variance (S_gg)⁻¹ with S = K⁻¹, α = S z;  q = weighted quantile of |t|/f, weights 1/(G+1); "
+        "new part numbers: log q = w log(q1 t(G-1)/z) + (1-w) log t(G-2), weights 1/G, w = G/(G+10)",
         "",
         "Rasmussen & Williams 2006, Gaussian Processes, eq. 5.12; Clopper & Pearson 1934, Biometrika 26, 404-413",
     ),
