@@ -2,55 +2,166 @@
 
 from __future__ import annotations
 
+import shutil
+import sqlite3
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from loadbook.ground.errors import LoadbookError
 from loadbook.keep import migrate
 from loadbook.keep.backup import restore
 from loadbook.keep.book import BookFolder
-from loadbook.keep.verify import verify
+from loadbook.keep.verify import records, verify
+
+from . import bookstate
 
 FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "books"
 OLD = sorted(FOLDER.glob("schema-*.zip"))
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
 
-def test_the_newest_schema_is_kept() -> None:
-    assert OLD[-1].stem == f"schema-{migrate.newest():04d}", "python -m tests.make_old_book keeps it"
+def test_a_book_of_every_schema_is_kept() -> None:
+    kept = [p.stem for p in OLD]
+    assert kept == [f"schema-{s.number:04d}" for s in migrate.steps()], "python -m tests.make_old_book keeps them"
 
 
 @pytest.mark.parametrize("kept", OLD, ids=[p.stem for p in OLD])
-def test_an_old_book_upgrades(kept: Path, tmp_path: Path, loadbook: Run) -> None:
+def test_an_old_book_upgrades(kept: Path, tmp_path: Path, inside: Run) -> None:
     with restore(kept, tmp_path / "book") as old:
-        before = [tuple(r) for r in old.read().execute("SELECT part, shape FROM part")]
-    done = loadbook("upgrade", "--book", "book")
+        before = bookstate.of_file(old.file)
+        number = migrate.version(old.read())
+        head = verify(old).head
+        assert verify(old).wrong == []
+    done = inside("upgrade", "--book", "book")
     assert done.returncode == 0, done.stderr
     with BookFolder.open(tmp_path / "book") as book:
         assert migrate.version(book.read()) == migrate.newest()
-        assert (
-            [tuple(r) for r in book.read().execute("SELECT part, shape FROM part")] == before == [("00123", "sleeve")]
-        )
+        after = bookstate.of_file(book.file)
         assert verify(book).wrong == []
+        assert verify(book).head == head, "an upgrade adds no link and changes none"
+    for table, rows in before.items():
+        if table in ("user_version", "setting", "seal"):
+            continue
+        assert after[table] == rows, table
+    assert set(before["setting"]) <= set(after["setting"]) or number < migrate.newest()
+    backups = list(tmp_path.glob(f"book-schema{number}-*.zip"))
+    assert len(backups) == (number < migrate.newest())
+    for path in backups:
+        with restore(path, tmp_path / "undone") as undone:
+            assert bookstate.of_file(undone.file) == before
+            assert verify(undone).wrong == []
 
 
-def test_an_older_book_is_not_opened_but_says_how(tmp_path: Path, loadbook: Run) -> None:
-    """A book stopped at the first step: refused with the mend, upgraded with a backup beside it."""
-    import sqlite3
+class Interrupted(Exception):
+    """What a test puts in the way."""
 
-    folder = tmp_path / "book"
-    (folder / "traces").mkdir(parents=True)
-    conn = sqlite3.connect(folder / "book.sqlite", isolation_level=None)
-    conn.execute(f"PRAGMA application_id = {migrate.APPLICATION_ID}")
-    migrate.apply(conn, upto=1)
-    conn.close()
-    refused = loadbook("list", "--book", "book")
-    assert refused.returncode == 1
-    assert "Run: loadbook upgrade" in refused.stderr
-    done = loadbook("upgrade", "--book", "book")
+
+class Stopping(sqlite3.Connection):
+    """A connection that fails at its n-th statement."""
+
+    left: int | None = None
+
+    def execute(self, sql: str, *rest: Any) -> sqlite3.Cursor:
+        if self.left is not None and sql != "ROLLBACK":
+            self.left -= 1
+            if self.left < 0:
+                raise Interrupted
+        return super().execute(sql, *rest)
+
+
+@pytest.mark.parametrize("kept", OLD[:-1], ids=[p.stem for p in OLD[:-1]])
+def test_an_upgrade_interrupted_at_each_statement_can_be_repeated(kept: Path, tmp_path: Path) -> None:
+    """Each time the book stands at a whole step, and going on brings it to the newest."""
+    with restore(kept, tmp_path / "book") as old:
+        first = migrate.version(old.read())
+        source = old.read()
+        stops, seen = 0, set()
+        while True:
+            conn = sqlite3.connect(":memory:", isolation_level=None, factory=Stopping)
+            source.backup(conn)
+            conn.left = stops
+            try:
+                migrate.apply(conn)
+                break
+            except Interrupted:
+                pass
+            conn.left = None
+            stops += 1
+            seen.add(migrate.version(conn))
+            assert not conn.in_transaction
+            assert migrate.objects(conn) == migrate.expected(migrate.version(conn))
+            if stops % 5 == 0:
+                migrate.apply(conn)
+                assert migrate.version(conn) == migrate.newest()
+                assert migrate.objects(conn) == migrate.expected(migrate.newest())
+                conn.row_factory = sqlite3.Row
+                assert records(conn) == []
+            conn.close()
+    assert stops > 10
+    assert seen == set(range(first, migrate.newest() + 1)) or seen == set(range(first, migrate.newest()))
+
+
+def test_a_second_upgrade_in_the_same_second_gets_a_backup_of_its_own(
+    tmp_path: Path, inside: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from loadbook.ground import times
+
+    now = times.now()
+    monkeypatch.setattr(times, "now", lambda: now)
+    for _ in range(2):
+        restore(OLD[0], tmp_path / "book").close()
+        assert inside("upgrade", "--book", "book").returncode == 0
+        shutil.rmtree(tmp_path / "book")
+    assert len(list(tmp_path.glob("book-schema1-*.zip"))) == 2
+
+
+def test_an_older_book_is_not_opened_but_says_how(tmp_path: Path, inside: Run) -> None:
+    restore(OLD[0], tmp_path / "book").close()
+    for words in (["list"], ["verify"], ["backup", "b.zip"]):
+        refused = inside(*words, "--book", "book")
+        assert refused.returncode == 1
+        assert "Run: loadbook upgrade (it makes a backup first)" in refused.stderr
+    assert list(tmp_path.glob("*.zip")) == []
+
+
+def test_a_book_newer_than_the_program_is_refused_by_every_command(tmp_path: Path, inside: Run) -> None:
+    with restore(OLD[-1], tmp_path / "book") as book:
+        book.read().execute(f"PRAGMA user_version = {migrate.newest() + 1}")
+    before = (tmp_path / "book" / "book.sqlite").read_bytes()
+    for words in (["list"], ["verify"], ["backup", "b.zip"], ["upgrade"], ["add", "gauges", "gauge=G", "kind=k"]):
+        refused = inside(*words, "--book", "book")
+        assert refused.returncode == 1
+        assert "the book is newer than the program" in refused.stderr
+    assert (tmp_path / "book" / "book.sqlite").read_bytes() == before
+    assert list(tmp_path.glob("*.zip")) == []
+
+
+def test_a_damaged_old_book_is_backed_up_as_it_is_and_upgraded(tmp_path: Path, inside: Run) -> None:
+    """A book with an old wound must not stay behind for ever: it is told, kept and brought on."""
+    with restore(OLD[0], tmp_path / "book") as old:
+        (old.path / str(old.read().execute("SELECT path FROM trace").fetchone()[0])).unlink()
+    done = inside("upgrade", "--book", "book")
     assert done.returncode == 0, done.stderr
-    assert "applied step 2: guards" in done.stdout
-    assert len(list(tmp_path.glob("book-schema1-*.zip"))) == 1
-    assert loadbook("list", "--book", "book").returncode == 0
+    assert "wrong: the trace of run R1 is missing or changed" in done.stderr
+    with BookFolder.open(tmp_path / "book") as book:
+        assert len(verify(book).wrong) == 1
+
+
+def test_a_disk_that_is_full_before_the_backup_leaves_the_old_book(
+    tmp_path: Path, inside: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from loadbook.keep import upgrade
+
+    restore(OLD[0], tmp_path / "book").close()
+
+    def full(*_: object, **__: object) -> None:
+        raise LoadbookError("the backup could not be written (No space left on device)")
+
+    monkeypatch.setattr(upgrade, "backup", full)
+    assert inside("upgrade", "--book", "book").returncode == 1
+    with BookFolder.open(tmp_path / "book", any_version=True) as book:
+        assert migrate.version(book.read()) == 1
