@@ -25,7 +25,7 @@ from loadbook.calc.answersums import Ints
 from loadbook.calc.model import Floats
 from loadbook.ground.errors import CalculationError
 
-METHOD = "shrinkage 1"
+METHOD = "shrinkage 2"
 
 
 @dataclass(frozen=True)

@@ -131,7 +131,8 @@ TERMS: tuple[Term, ...] = (
         what the cycle asked for. Setup and atmosphere join as factors where they vary inside part numbers.
 
         It refuses below 6 means, below 4 degrees of freedom, where the parameter never changed inside a part number,
-        where it changed exactly with the date or with another parameter, and where everything hangs on one run. Below
+        where it changed exactly with the date or with another parameter, where everything hangs on one run, where nine
+        in ten movements are below the gauge, and where all runs moved the same or nothing is left to scatter. Below
         about 30 runs it can rarely tell, and says so.
 
         What would fool it: a setting that was changed because of how the pieces had moved before; a second change made
