@@ -478,6 +478,9 @@ def test_at_the_shell(
     assert cli_run("group", "moved", where, "--furnace", "F1") == 2
     assert "Linz/F1" in capsys.readouterr().err
     assert cli_run("group", "publish", where, "--plant", "a/b") == 2
+    assert cli_run("group", "publish", "here", "--plant", "Linz") == 2
+    assert "inside the book" in capsys.readouterr().err
+    assert not Path("here").exists()
 
 
 def test_the_manifest_says_what_was_published(target: str) -> None:

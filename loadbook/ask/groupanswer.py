@@ -176,7 +176,8 @@ def _usual_plant(source: GroupSource, about: Subject) -> str | None:
     if about.part is None:
         return None
     found = source.frame(
-        "SELECT plant, count(DISTINCT run) AS runs FROM pieces WHERE part = $part GROUP BY plant ORDER BY runs DESC, plant",
+        "SELECT plant, count(DISTINCT run) AS runs FROM pieces WHERE part = $part GROUP BY plant"
+        " ORDER BY runs DESC, plant",
         {"part": about.part},
     )
     return str(found["plant"].iloc[0]) if len(found) else None

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from loadbook.ground.errors import DamageError
+from loadbook.ground.errors import DamageError, UsageError
 
 from . import migrate, publishrecord
 from .publishmanifest import PLANTS, Current, Entry, Manifest, folder_of, plant_name, read_current, switch
@@ -114,6 +114,10 @@ def publish(book: BookFolder, target: str, plant: str, keep: Keep | None = None,
     keep = keep or Keep()
     name = plant_name(plant)
     store = Store(target)
+    if store.folder is not None and store.folder.resolve().is_relative_to(book.path.resolve()):
+        raise UsageError(
+            "the group's folder cannot stand inside the book's", where=target, mend="Name one beside it: ../group"
+        )
     folder = folder_of(name)
     base = f"{PLANTS}/{folder}"
     before = read_current(store, base)

@@ -24,8 +24,8 @@ CUSTOMERS = {
 PEOPLE = {("run", "operator"), ("reading", "inspector"), ("confirmation", "person")}
 NOTES = {
     ("run", "note"), ("furnace", "note"), ("furnace_check", "note"), ("event", "note"), ("operation", "note"),
-    ("history_break", "note"), ("material", "source"), ("history_break", "what"), ("confirmation", "why"), ("part", "description"),
-    ("cycle", "title"),
+    ("history_break", "note"), ("history_break", "what"), ("confirmation", "why"), ("part", "description"),
+    ("cycle", "title"), ("material", "source"),
 }  # fmt: skip
 # tables whose rows belong to a run: they stand in the month in which it began
 BY_RUN = (
