@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from loadbook.keep.amend import amend
 from loadbook.keep.book import BookFolder
 from loadbook.show.runlines import run_lines
 from loadbook.show.runpage import run_page
+from loadbook.show.runrecords import handling
 
 from .pagebook import RUNS, WILD, WILD_RUN, page_book
 from .test_page import read
@@ -89,6 +90,13 @@ def test_an_approval_is_told_as_recorded_or_its_absence(made: dict[str, Made]) -
     assert "Approval recorded: accepted, by person 1 (metallurgist), 2026-03-02 10:00" in made["R-kept"].told
     assert "Approval: none is recorded." in made["R-broken"].told
     assert "door opened too hot" in made["R-broken"].told
+
+
+def test_the_glance_says_what_must_not_leave_the_shop(made: dict[str, Made]) -> None:
+    assert "Confidential: job J-1." in made["R-kept"].told
+    assert "Confidential" not in made["R-broken"].told and "customers" not in made["R-kept"].told
+    jobs = tuple({**made["R-kept"].sheet.jobs[0], "job": name, "customer": name} for name in ("A", "B"))
+    assert handling(replace(made["R-kept"].sheet, jobs=jobs))[0].startswith("This run holds pieces of 2 customers")
 
 
 def test_the_data_is_what_judge_says(made: dict[str, Made], book: BookFolder) -> None:

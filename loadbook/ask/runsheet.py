@@ -26,7 +26,7 @@ SELECT part, serial, characteristic, kind, unit, before_mm, after_mm, movement_m
 FROM movement WHERE run = ? ORDER BY part, serial, characteristic
 """
 _PIECES = """
-SELECT piece.*, part.revision, part.description, part.material, part.section_thick_mm, material.family,
+SELECT piece.*, part.revision, part.description, part.customer, part.material, part.section_thick_mm, material.family,
        material.reactive
 FROM piece JOIN part USING (part) LEFT JOIN material USING (material) WHERE run = ? ORDER BY piece_id
 """

@@ -12,7 +12,7 @@ from .judged import close_figure, figure, lasted
 from .markup import Html, data_block, el, join
 from .page import mark, page, paragraph, section, sentences, subsection, table, whole
 from .runchart import fault_states, run_chart
-from .runrecords import about_run, amended, approved, checked, jobs, measured, moved, provenance
+from .runrecords import about_run, amended, approved, checked, handling, jobs, measured, moved, provenance
 from .runwords import clock, segments_told, when_of
 
 NO_CYCLE = "no cycle"
@@ -43,11 +43,11 @@ def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> st
         section("Approvals and nonconformances", approved(sheet, book), name="approvals"),
         section("Amendments", amended(sheet, book), name="amendments"),
         section("Cautions", sentences(sheet.cautions), name="cautions"),
-        section("Provenance", provenance(sheet, book, made_at), name="provenance"),
+        section("Provenance", provenance(sheet, book, system, made_at), name="provenance"),
         data_block("run-data", run_data(sheet)),
     ]
     drawn = judged.worked is not None
-    glance = [_verdict(sheet, book, system), about_run(sheet, book)]
+    glance = [_verdict(sheet, book, system), about_run(sheet, book, system)]
     return page(
         f"Run {judged.run}", sections, kind="Run record", summary=glance,
         footer=paragraph("Made by loadbook from the shop's own records. It describes what the records show; it is no "
@@ -87,7 +87,8 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         paragraph(MISSING[bool(broken)]) if untold else None,
         _few(untold),
     ]
-    said = _acceptance(sheet, book)
+    kept_back = [el("p", el("b", words), class_="rest") for words in handling(sheet)]
+    said = [_acceptance(sheet, book), *kept_back]
     return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), listed, said, class_="glance")
 
 

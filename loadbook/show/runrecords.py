@@ -23,7 +23,7 @@ from .runwords import clock, when_of
 MANY = 40  # rows from which a table is told on demand
 
 
-def about_run(sheet: RunSheet, book: BookFolder) -> Html:
+def about_run(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     """The run's head: where, when, what, for whom."""
     record = sheet.judged.record
     row = record.row
@@ -39,10 +39,24 @@ def about_run(sheet: RunSheet, book: BookFolder) -> Html:
         ("clock", book.zone.key), ("status", row["status"]), ("pieces", str(counted) if counted else "none recorded"),
         ("part (pieces)", listed[:6] + ([f"and {len(listed) - 6} more"] if len(listed) > 6 else [])),
         ("jobs", ", ".join(j["job"] for j in sheet.jobs)), ("setup", row["setup"]),
-        ("load", figure(row["load_mass_kg"], "kg", book.units)), ("operator", row["operator"]),
+        ("load", figure(row["load_mass_kg"], "kg", system)), ("operator", row["operator"]),
         ("repeats", repeats), ("note", row["note"]),
     ]  # fmt: skip
     return definitions(pairs)
+
+
+def handling(sheet: RunSheet) -> list[str]:
+    """What must be known before the page leaves the shop: whose pieces are in it, and what they were told is secret."""
+    out = []
+    customers = {j["customer"] for j in sheet.jobs}
+    customers |= {p["customer"] for p in sheet.pieces if p["job"] is None and p["customer"]}
+    if len(customers) > 1:
+        out.append(f"This run holds pieces of {len(customers)} customers: do not send it to one of them as it is.")
+    for key, words in (("confidential", "Confidential"), ("export_controlled", "Export controlled")):
+        named = [j["job"] for j in sheet.jobs if j[key]]
+        if named:
+            out.append(f"{words}: job {', '.join(named)}.")
+    return out
 
 
 # ---- parameters -------------------------------------------------------------------------------------------------
@@ -242,7 +256,7 @@ def amended(sheet: RunSheet, book: BookFolder) -> Html:
 
 
 # ---- provenance -------------------------------------------------------------------------------------------------
-def provenance(sheet: RunSheet, book: BookFolder, made_at: str) -> list[Html | None]:
+def provenance(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> list[Html | None]:
     """Where every figure of the page comes from."""
     t = sheet.judged.record.trace
     out: list[Html | None] = []
@@ -271,10 +285,12 @@ def provenance(sheet: RunSheet, book: BookFolder, made_at: str) -> list[Html | N
     if sheet.withdrawn:
         rows = [[el("code", w["trace_id"]), w["source_name"], w["state"]] for w in sheet.withdrawn]
         out.append(table(["trace", "recorder's file", "state"], rows, caption="Earlier traces that no longer count"))
-    corrections = [
-        f"{c.name}: {', '.join(f'{d:+.2f} at {at:g}' for at, d in c.correction)} °C ({c.calibration})"
-        for c in sheet.judged.record.channels if c.correction
-    ]  # fmt: skip
+    corrections = []
+    for c in sheet.judged.record.channels:
+        points = [f"{figure(d, 'c_diff', system).replace(' apart', '')} at {figure(at, 'c', system)}"
+                  for at, d in c.correction]  # fmt: skip
+        if points:
+            corrections.append(f"{c.name}: {', '.join(points)} ({c.calibration})")
     if corrections:
         said = sentences(corrections)
         out.append(
