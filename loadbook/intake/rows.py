@@ -200,32 +200,26 @@ def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
 def _convert_column(
     found: Rows, sheet: Sheet, position: int, column: Column, turn: Callable[[str], Any], unit: str | None
 ) -> None:
-    cache: dict[str, Any] = {}
     name, header = column.name, sheet.header[position]
     keeps = column.dimension is not None and unit is not None and unit != next(u for _, u in column.spellings())
     keeps = keeps or column.type in ("moment", "list")
-    for index, row in enumerate(sheet.rows):
-        cell = row[position]
-        text = "" if cell is None else (cell.strip() if isinstance(cell, str) else repr(cell))
-        if not text:
-            if column.required:
-                found.refuse(
-                    index, Problem("this is required", sheet.name, sheet.lines[index], header, mend="Fill it in")
-                )
-            continue
-        value = cache.get(text)
-        if value is None:
+    cells = [row[position] for row in sheet.rows]
+    texts = ["" if c is None else c.strip() if isinstance(c, str) else repr(c) for c in cells]
+    turned: dict[str, Any] = {}
+    wrong: dict[str, Refused | LoadbookError] = {}
+    for text in dict.fromkeys(texts):
+        if text:
             try:
-                value = turn(text)
-            except Refused as exc:
-                problem = Problem(exc.what, sheet.name, sheet.lines[index], header, text[:80], exc.mend)
-                found.refuse(index, problem)
-                continue
-            except LoadbookError as exc:
-                problem = Problem(exc.what, sheet.name, sheet.lines[index], header, text[:80], exc.mend)
-                found.refuse(index, problem)
-                continue
-            cache[text] = value
-        found.values[index][name] = value
-        if keeps and str(value) != text:
-            found.typed[index][header] = text
+                turned[text] = turn(text)
+            except (Refused, LoadbookError) as exc:
+                wrong[text] = exc
+    for index, (text, row) in enumerate(zip(texts, found.values, strict=True)):
+        if text in turned:
+            row[name] = turned[text]
+            if keeps and str(row[name]) != text:
+                found.typed[index][header] = text
+        elif text in wrong:
+            told = wrong[text]
+            found.refuse(index, Problem(told.what, sheet.name, sheet.lines[index], header, text[:80], told.mend))
+        elif column.required:
+            found.refuse(index, Problem("this is required", sheet.name, sheet.lines[index], header, mend="Fill it in"))

@@ -263,23 +263,21 @@ def split_known(conn: sqlite3.Connection, rows: Rows, name: str) -> tuple[list[i
     """
     kind: Kind = rows.kind
     first: dict[tuple[Any, ...], int] = {}
-    fresh: list[int] = []
     for i, row in enumerate(rows.values):
         if i in rows.bad:
             continue
-        key = tuple(row.get(c) for c in kind.key)
+        key = tuple([row.get(c) for c in kind.key])
         if key in first:
             where = f"The same {' and '.join(kind.key)} stand on line {rows.lines[first[key]]}"
             column = "serial" if "serial" in kind.key and row.get("serial") else kind.key[0]
             problem(rows, name, i, f"a duplicate {column}", column, row.get(column), where)
             continue
         first[key] = i
-        fresh.append(i)
     existing = _existing(conn, kind, first)
     new, already = [], 0
-    for i in fresh:
+    for key, i in first.items():
         row = rows.values[i]
-        old = existing.get(tuple(row.get(c) for c in kind.key))
+        old = existing.get(key)
         if old is None:
             new.append(i)
             continue

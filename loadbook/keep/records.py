@@ -14,6 +14,8 @@ from loadbook.ground.errors import LoadbookError
 from . import chain
 from .lookup import row_key
 
+MANY = 1_000
+
 
 def who() -> str:
     """Name of the person at the keyboard: LOADBOOK_WHO, else the system's user name."""
@@ -44,9 +46,6 @@ def add_intake(
     Call inside `BookFolder.write()`. Returns the intake's number.
     Raises LoadbookError where a row breaks a rule that the schema itself keeps.
     """
-    import sqlite_utils  # imports pandas where it is there: only for writing
-
-    db = sqlite_utils.Database(conn, execute_plugins=False)
     added = sum(len(rows) for rows in tables.values())
     cursor = conn.execute(
         "INSERT INTO intake (kind, file_name, file_sha256, rows_read, rows_added, rows_already, rows_refused,"
@@ -71,16 +70,32 @@ def add_intake(
         key = row_key(conn, table)
         last = conn.execute(f"SELECT ifnull(max({key}), 0) FROM {table}").fetchone()[0]
         first_rows[table] = last + 1
-        names = list(dict.fromkeys(name for row in rows for name in row))
-        full = ({**{name: row.get(name) for name in names}, "intake_id": intake_id} for row in rows)
         try:
-            db.table(table).insert_all(full, batch_size=1000)
+            _insert(conn, table, rows, intake_id)
         except sqlite3.IntegrityError as exc:
             raise LoadbookError(
                 f"a row of {table} breaks a rule of the book: {exc}", mend="Nothing was taken in"
             ) from exc
     chain.link_intake(conn, intake_id, first_rows)
     return intake_id
+
+
+def _insert(conn: sqlite3.Connection, table: str, rows: Sequence[dict[str, Any]], intake_id: int) -> None:
+    names = list(rows[0])
+    if any(row.keys() != rows[0].keys() for row in rows):
+        names = list(dict.fromkeys(name for row in rows for name in row))
+    if len(rows) < MANY:
+        import sqlite_utils  # imports pandas where it is there: only for writing
+
+        full = ({**{name: row.get(name) for name in names}, "intake_id": intake_id} for row in rows)
+        sqlite_utils.Database(conn, execute_plugins=False).table(table).insert_all(full, batch_size=1000)
+        return
+    # of many rows its look at every value costs three times what the insert does
+    filled = [name for name in names if any(row.get(name) is not None for row in rows)]
+    columns = ", ".join([*(f'"{name}"' for name in filled), "intake_id"])
+    marks = ", ".join("?" * len(filled))
+    cells = ([row.get(name) for name in filled] for row in rows)
+    conn.executemany(f"INSERT INTO {table} ({columns}) VALUES ({marks}{', ' if filled else ''}{intake_id})", cells)
 
 
 def seen_file(conn: sqlite3.Connection, kind: str, sha256: str) -> sqlite3.Row | None:
