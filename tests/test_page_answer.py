@@ -429,3 +429,17 @@ def test_two_spellings_are_one_customer(tmp_path: Path) -> None:
     found = letter(book, 1)
     assert found.interval is not None and found.interval.own and found.runs
     assert found.reference == f"your order PO 77, our job {own[0]['job']}" and found.reference in letter_page(found)
+
+
+def test_a_run_that_held_the_part_for_two_customers_is_nobodys(tmp_path: Path) -> None:
+    """Pieces of one part number in one run for two customers: its figures mix both, so it is not shown as theirs."""
+    rows = rows_of_a_shop()
+    pieces = [p for p in rows["piece"] if p["part"] == "PN-003"]
+    run = next(p["run"] for p in pieces if sum(q["run"] == p["run"] for q in pieces) > 1)
+    rows["job"].append({"job": "J-OTHER", "customer": CUSTOMERS[1], "purchase_order": "PO-OTHER"})
+    next(p for p in pieces if p["run"] == run)["job"] = "J-OTHER"
+    book = made(tmp_path / "b", rows)
+    answersaved.save(book, answer(book, Question(part="PN-003")))
+    found = letter(book, 1)
+    assert found.interval is not None and run not in {r.run for r in (*found.interval.own, *found.runs)}
+    assert found.interval.own and "on average" not in " ".join(found.evidence)
