@@ -1,4 +1,4 @@
-"""Plants published to a group: whole, repeatable, without what stays in the house; and the same questions of all."""
+"""The same questions of all plants: kept apart, computed again, from sums, guarded."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import sys
 from pathlib import Path
 
 import click
-import duckdb
 import numpy as np
 import pandas as pd
 import pytest
@@ -27,80 +26,19 @@ from loadbook.ask.groupmoved import moved_group
 from loadbook.ask.groupreckon import reckon_group
 from loadbook.ask.moved import moved
 from loadbook.ask.movementdata import load
-from loadbook.ask.reckon import reckon
 from loadbook.calc import movement, screen
 from loadbook.cli.group import group
 from loadbook.cli.main import cli
-from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, UsageError
+from loadbook.ground.errors import LoadbookError, UsageError
 from loadbook.keep.book import BookFolder
 from loadbook.keep.groupduck import DuckEngine
 from loadbook.keep.groupread import open_group
 from loadbook.keep.publish import publish
-from loadbook.keep.publishmanifest import folder_of, read_current
-from loadbook.keep.publishstore import Store
-from loadbook.keep.publishwhat import Keep
+from loadbook.keep.publishmanifest import folder_of
 
+from .groupcase import EVERYTHING, files, made_books, made_published, made_target  # noqa: F401 - fixtures
 from .readme_refresh import README
-from .smallbook import put, reading, run, small, trace
-
-SECRETS = ("Brightwater", "PO-4711", "A. Operator", "I. Inspector", "note for nobody", "D. Decider", "told by phone")
-EVERYTHING = Keep(True, True, True, True, True)
-
-
-def shop(path: Path, *, moved_mm: float = 0.02, part: str = "00123") -> BookFolder:
-    """A small plant: two ordinary runs in two months, one run of a confidential job, one of a controlled one."""
-    book = small(path)
-    put(
-        book, "part",
-        *({"part": p, "material": "steel", "description": "note for nobody"} for p in ("S-1", "X-1")),
-    )  # fmt: skip
-    job = {"customer": "Brightwater", "purchase_order": "PO-4711"}
-    put(
-        book, "job", {"job": "J1", **job}, {"job": "J2", **job, "confidential": 1},
-        {"job": "J3", **job, "export_controlled": 1},
-    )  # fmt: skip
-    run(book, "R1", 2, serials=("1", "2"), piece_job="J1", operator="A. Operator", note="note for nobody")
-    run(book, "R2", 5, month=4, piece_job="J1")
-    run(book, "R3", 6, serials=())
-    run(book, "R4", 7, serials=())
-    run(book, "R5", 8, month=4, serials=())
-    for name, piece_part, job_name in (("R3", "S-1", "J2"), ("R4", "X-1", "J3"), ("R5", "X-1", None)):
-        put(book, "piece", {"run": name, "part": piece_part, "serial": "9", "quantity": 1, "job": job_name})
-    for name in ("R1", "R2"):
-        put(
-            book, "reading", reading(name, "before", 100.0, None, inspector="I. Inspector"),
-            reading(name, "after", 100.0 + moved_mm, None),
-        )  # fmt: skip
-    trace(book, "R1", f"t-{part}".lower())
-    put(
-        book, "confirmation",
-        {"subject": "fault", "run": "R1", "channel": "TC 1", "fault": "open", "decision": "confirmed",
-         "person": "D. Decider", "why": "told by phone", "at": "2026-03-09T08:00:00Z"},
-    )  # fmt: skip
-    for _ in reckon(book):
-        pass
-    return book
-
-
-@pytest.fixture(scope="module")
-def books(tmp_path_factory: pytest.TempPathFactory) -> dict[str, BookFolder]:
-    folder = tmp_path_factory.mktemp("books")
-    return {"Linz": shop(folder / "a"), "Graz Süd": shop(folder / "b", moved_mm=0.05)}
-
-
-@pytest.fixture(scope="module")
-def published(books: dict[str, BookFolder], tmp_path_factory: pytest.TempPathFactory) -> Path:
-    where = tmp_path_factory.mktemp("published") / "group"
-    for name, book in books.items():
-        publish(book, str(where), name)
-    return where
-
-
-@pytest.fixture
-def target(published: Path, tmp_path: Path) -> str:
-    """A copy of the two plants' group, to be written into."""
-    shutil.copytree(published, tmp_path / "group")
-    return str(tmp_path / "group")
+from .smallbook import put, reading, run, small
 
 
 @pytest.fixture(scope="module")
@@ -134,183 +72,6 @@ def history(tmp_path_factory: pytest.TempPathFactory) -> tuple[BookFolder, str]:
         put(book, table, *rows)
     publish(book, str(folder / "target"), "Linz", EVERYTHING)
     return book, str(folder / "target")
-
-
-def files(target: str) -> dict[str, bytes]:
-    root = Path(target)
-    return {p.relative_to(root).as_posix(): p.read_bytes() for p in root.rglob("*") if p.is_file()}
-
-
-def texts(target: str) -> str:
-    """Everything readable in a target: rows of every Parquet file, and the manifests."""
-    told = []
-    for name, data in files(target).items():
-        if name.endswith(".parquet"):
-            found = duckdb.sql(f"SELECT * FROM read_parquet('{Path(target) / name}', hive_partitioning = false)")
-            told += [str(row) for row in found.fetchall()]
-        else:
-            told.append(data.decode())
-    return "\n".join(told)
-
-
-# -- publishing -------------------------------------------------------------------------------------------------------
-
-
-def test_the_same_book_gives_the_same_bytes_anywhere(books: dict[str, BookFolder], tmp_path: Path) -> None:
-    first = publish(books["Linz"], str(tmp_path / "one"), "Linz")
-    again = publish(books["Linz"], str(tmp_path / "one"), "Linz")
-    publish(books["Linz"], (tmp_path / "two").as_uri(), "Linz")
-    assert first.changed
-    assert (again.changed, again.files, again.already) == (False, 0, first.files)
-    assert files(str(tmp_path / "one")) == files(str(tmp_path / "two"))
-
-
-def test_an_object_store_holds_the_same_files(books: dict[str, BookFolder], tmp_path: Path) -> None:
-    address = f"memory://{tmp_path.name}/group"
-    publish(books["Linz"], address, "Linz")
-    assert publish(books["Linz"], address, "Linz").files == 0
-    publish(books["Linz"], str(tmp_path / "one"), "Linz")
-    there, here = (read_current(Store(t), f"plants/{folder_of('Linz')}") for t in (address, str(tmp_path / "one")))
-    assert there is not None
-    assert here is not None
-    assert there.sha256 == here.sha256
-    assert report_group(address, "month_summary").rows == report_group(str(tmp_path / "one"), "month_summary").rows
-    with pytest.raises(UsageError, match="folders only"):
-        sql_group(address, "SELECT 1")
-
-
-def test_only_what_changed_is_written(tmp_path: Path) -> None:
-    book = shop(tmp_path / "book")
-    where = str(tmp_path / "group")
-    publish(book, where, "Linz")
-    before = files(where)
-    put(book, "reading", reading("R2", "after", 100.03, None, repeat=2))
-    done = publish(book, where, "Linz")
-    new = set(files(where)) - set(before)
-    assert {n.split("/")[2].split("-")[0] for n in new} == {"manifest", "2026"}
-    assert done.files == 1, "one table of one month"
-    assert all(files(where)[n] == data for n, data in before.items() if not n.endswith("current.json"))
-
-
-def test_what_stays_in_the_house(books: dict[str, BookFolder], tmp_path: Path) -> None:
-    where = str(tmp_path / "group")
-    done = publish(books["Linz"], where, "Linz")
-    told = texts(where)
-    assert not [s for s in SECRETS if s in told]
-    assert (done.withheld.jobs, done.withheld.runs, done.withheld.parts) == (2, 3, 2)
-    assert done.runs == 2
-    rows = sql_group(where, "SELECT run FROM runs ORDER BY run").rows
-    assert rows == [("Linz/R1",), ("Linz/R2",)], "R5 held a part number that is export-controlled"
-    assert '"runs":3' in told
-    everything = publish(books["Linz"], where, "Linz", EVERYTHING)
-    assert everything.runs == 5
-    told = texts(where)
-    assert [s for s in SECRETS if s not in told] == []
-
-
-@pytest.mark.parametrize(
-    ("keep", "seen"),
-    [(Keep(customers=True), "Brightwater"), (Keep(people=True), "A. Operator"), (Keep(notes=True), "told by phone")],
-)
-def test_each_option_publishes_what_it_names_and_no_more(
-    keep: Keep, seen: str, books: dict[str, BookFolder], tmp_path: Path
-) -> None:
-    publish(books["Linz"], str(tmp_path / "group"), "Linz", keep)
-    told = texts(str(tmp_path / "group"))
-    groups = ({"Brightwater", "PO-4711"}, {"A. Operator", "I. Inspector", "D. Decider"})
-    allowed = next((g for g in groups if seen in g), set(SECRETS) - groups[0] - groups[1])
-    assert {s for s in SECRETS if s in told} == allowed
-
-
-def test_a_killed_publication_leaves_the_old_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    book = shop(tmp_path / "book")
-    where = str(tmp_path / "group")
-    publish(book, where, "Linz")
-
-    def runs() -> list[tuple[object, ...]]:
-        return DuckEngine(open_group(where), {"run", "reading"}).rows(
-            "SELECT (SELECT count(*) FROM run), (SELECT count(*) FROM reading)"
-        )[1]
-
-    before = runs()
-    run(book, "R9", 20, month=5)
-    put(book, "reading", reading("R9", "before", 100.0, None), reading("R9", "after", 100.4, None))
-    whole = Store.put
-    for _ in range(4):  # one file more each time: the last dies between the manifest and the pointer
-        left = [1]
-
-        def dying(store: Store, name: str, data: bytes, left: list[int] = left) -> None:
-            if not left[0]:
-                half = Path(store.url(name)).with_suffix(".part")
-                half.parent.mkdir(parents=True, exist_ok=True)
-                half.write_bytes(data[: len(data) // 2])
-                raise KeyboardInterrupt
-            left[0] -= 1
-            whole(store, name, data)
-
-        monkeypatch.setattr(Store, "put", dying)
-        with pytest.raises(KeyboardInterrupt):
-            publish(book, where, "Linz")
-        monkeypatch.setattr(Store, "put", whole)
-        assert runs() == before
-    assert publish(book, where, "Linz").changed
-    assert runs() != before
-    halves = [n for n in files(where) if n.endswith(".part")]
-    assert halves
-    publish(book, where, "Linz")
-    assert not [n for n in files(where) if n in halves], "two publications in a row found them unnamed"
-
-
-def test_readers_of_the_publication_before_keep_their_files(tmp_path: Path) -> None:
-    book = shop(tmp_path / "book")
-    where = str(tmp_path / "group")
-    publish(book, where, "Linz")
-    reader = DuckEngine(open_group(where), {"reading"})
-    count = "SELECT count(*) FROM reading"
-    before = reader.rows(count)[1]
-    put(book, "reading", reading("R2", "after", 100.03, None, repeat=2))
-    for _ in range(3):
-        publish(book, where, "Linz")
-        assert reader.rows(count)[1] == before
-    assert DuckEngine(open_group(where), {"reading"}).rows(count)[1] != before
-
-
-@pytest.mark.parametrize("name", ["Werk Süd & Co.", "CON", "con", "..", "a\\b", "工場", "'; DROP", "x" * 80])
-def test_any_name_of_a_plant_is_a_safe_folder(name: str, books: dict[str, BookFolder], tmp_path: Path) -> None:
-    folder = folder_of(name)
-    assert folder.isascii()
-    assert folder == folder.lower()
-    assert set(folder) <= set("abcdefghijklmnopqrstuvwxyz0123456789-")
-    if name in ("..", "'; DROP"):
-        publish(books["Linz"], str(tmp_path / "group"), name)
-        assert {p.name for p in (tmp_path / "group" / "plants").iterdir()} == {folder}
-        assert sql_group(str(tmp_path / "group"), "SELECT DISTINCT plant FROM runs").rows == [(name,)]
-
-
-@pytest.mark.parametrize("name", ["", "  ", "a/b", "a\nb", "x" * 81, "a\x00b", "a\u202eb"])
-def test_a_name_that_would_confuse_is_refused(name: str, books: dict[str, BookFolder], tmp_path: Path) -> None:
-    with pytest.raises(UsageError, match="plant's name"):
-        publish(books["Linz"], str(tmp_path / "group"), name)
-    assert not (tmp_path / "group").exists()
-
-
-def test_a_strangers_target_leads_nowhere(target: str, tmp_path: Path) -> None:
-    base = Path(target) / "plants" / folder_of("Linz")
-    pointer = json.loads((base / "current.json").read_text())
-    manifest = Path(target) / pointer["manifest"]
-    text = manifest.read_text()
-    manifest.write_text(text + " ")
-    with pytest.raises(DamageError, match="not what was published"):
-        open_group(target)
-    manifest.write_text(text)
-    (base / "current.json").write_text(json.dumps({**pointer, "manifest": "../../secret.json"}))
-    with pytest.raises(DamageError, match="cannot be the name"):
-        open_group(target)
-    with pytest.raises(NotFoundError, match="no plant"):
-        open_group(str(tmp_path / "nothing"))
-
-
-# -- asking -----------------------------------------------------------------------------------------------------------
 
 
 def test_two_plants_runs_of_one_name_stay_apart(target: str) -> None:
@@ -481,15 +242,6 @@ def test_at_the_shell(
     assert cli_run("group", "publish", "here", "--plant", "Linz") == 2
     assert "inside the book" in capsys.readouterr().err
     assert not Path("here").exists()
-
-
-def test_the_manifest_says_what_was_published(target: str) -> None:
-    manifest = open_group(target).plants[0].current.manifest
-    assert manifest.head["kept"] == dict.fromkeys(
-        ("customers", "people", "notes", "confidential", "export_controlled"), False
-    )
-    assert {e.month for e in manifest.of("reading")} == {"2026-03", "2026-04"}
-    assert {e.month for e in manifest.of("gauge")} == {None}
 
 
 def test_the_readmes_commands_are_commands() -> None:
