@@ -6,7 +6,7 @@ import re
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from .errors import OpenQuestion, UsageError
+from .errors import DamageError, OpenQuestion, UsageError
 
 _MOMENT = re.compile(
     r"^(\d{4})-(\d{2})-(\d{2})(?:[T ](\d{2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,6}))?)?\s*(Z|[+-]\d{2}:?\d{2})?)?$"
@@ -90,8 +90,11 @@ def stored(moment: datetime) -> str:
 
 
 def from_stored(text: str) -> datetime:
-    """The moment of a text made by `stored`."""
-    return datetime.fromisoformat(text.replace("Z", "+00:00"))
+    """The moment of a text made by `stored`. Raises DamageError for any other text."""
+    try:
+        return datetime.fromisoformat(text.replace("Z", "+00:00"))
+    except ValueError as exc:
+        raise DamageError(f"the book holds {text[:80]!r} for a moment", mend="Run: loadbook verify") from exc
 
 
 def shown(text: str, zone: ZoneInfo) -> str:

@@ -11,22 +11,25 @@ import contextlib
 import hashlib
 import json
 import os
+import re
 import shutil
 import sqlite3
 import zipfile
 import zlib
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 from loadbook.ground import times
 from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, UsageError
+from loadbook.ground.filelimits import LARGEST_FILE, LARGEST_MANIFEST, LARGEST_PACKING
 
-from . import disk, migrate
+from . import disk, migrate, strangers
 from .book import FILE, TRACES, BookFolder
 from .tracefile import locate
 from .verify import DAMAGED, file_sha256, is_whole, records
 
 MANIFEST = "manifest.json"
+_TRACE = re.compile(rf"{TRACES}(/[A-Za-z0-9_-][A-Za-z0-9._-]*)+")
 FORM = "loadbook backup 1"
 _SPOILT = (
     zipfile.BadZipFile, zlib.error, KeyError, OSError, EOFError, NotImplementedError, RuntimeError, ValueError,
@@ -135,20 +138,36 @@ def _write(book: BookFolder, fresh: Path, snapshot: Path, as_it_is: bool) -> Wri
 
 
 def _manifest(archive: zipfile.ZipFile, where: str) -> dict[str, str]:
+    """The files of a backup with their SHA-256, from its own list. Raises DamageError where it is none of ours."""
+    _not_too_much(archive, where)
     try:
         manifest = json.loads(archive.read(MANIFEST))
         files = manifest["files"]
         if manifest["form"] != FORM or not isinstance(files, dict) or FILE not in files:
             raise ValueError("another form")
-    except (KeyError, ValueError) as exc:
+    except (KeyError, TypeError, ValueError, RecursionError) as exc:
         raise DamageError(
             "this is no loadbook backup", where=where, mend="Name a file made by: loadbook backup"
         ) from exc
     for name in files:
-        pure = PurePosixPath(name)
-        if pure.is_absolute() or ".." in pure.parts or "\\" in name or ":" in name:
-            raise DamageError(f"the backup names a file outside the book ({name!r})", where=where)
+        if name != FILE and not _TRACE.fullmatch(name):
+            raise DamageError(
+                f"the backup names a file outside the book, or that no book has ({name[:200]!r})", where=where
+            )
     return {str(k): str(v) for k, v in files.items()}
+
+
+def _not_too_much(archive: zipfile.ZipFile, where: str) -> None:
+    """Refuse an archive that unpacks to far more than its size: traces are packed in Parquet already."""
+    items = archive.infolist()
+    unpacked, packed = sum(i.file_size for i in items), sum(i.compress_size for i in items)
+    listed = next((i.file_size for i in items if i.filename == MANIFEST), 0)
+    if listed > LARGEST_MANIFEST or (unpacked > LARGEST_FILE and unpacked > LARGEST_PACKING * packed):
+        raise DamageError(
+            f"the backup would unpack to {unpacked / 1e6:,.0f} MB, more than {LARGEST_PACKING} times its size",
+            where=where,
+            mend="Name a file made by: loadbook backup",
+        )
 
 
 def _check(path: Path, digests: dict[str, str] | None = None) -> dict[str, str]:
@@ -224,6 +243,7 @@ def _is_a_book(file: Path, source: Path) -> None:
     try:
         if conn.execute("PRAGMA application_id").fetchone()[0] != migrate.APPLICATION_ID:
             raise DamageError("the database in the backup is no loadbook book", where=source.name)
+        strangers.refuse_reading(conn, source)
     except sqlite3.DatabaseError as exc:
         raise DamageError(f"the database in the backup cannot be read ({exc})", where=source.name) from exc
     finally:

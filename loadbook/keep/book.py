@@ -148,7 +148,12 @@ class BookFolder:
     @property
     def units(self) -> str:
         """What the book shows: 'si' or 'us'."""
-        return self.setting("units", "si")
+        units = self.setting("units", "si")
+        if units not in ("si", "us"):
+            raise DamageError(
+                f"the book's units are {units!r}, not si or us", where=str(self.file), mend="Run: loadbook verify"
+            )
+        return units
 
     @property
     def zone(self) -> ZoneInfo:

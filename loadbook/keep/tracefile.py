@@ -93,7 +93,7 @@ def prepare(book: BookFolder, trace: Trace, trace_id: str) -> Prepared:
         raise LoadbookError(f"{trace_id!r} cannot name a trace file", mend="Use small letters, digits and hyphens")
     year = trace.started[:4] if trace.started else "undated"
     relative = f"{FOLDER}/{year}/{trace_id}.parquet"
-    final = book.path.joinpath(*relative.split("/"))
+    final = locate(book, relative)
     part = disk.part_of(final)
     try:
         final.parent.mkdir(parents=True, exist_ok=True)
@@ -280,7 +280,7 @@ def locate(book: BookFolder, relative: str) -> Path:
         len(parts) >= 2 and parts[0] == FOLDER and all(re.fullmatch(r"[A-Za-z0-9_-][A-Za-z0-9._-]*", p) for p in parts)
     )
     path = book.path.joinpath(*parts) if plain else book.path
-    folder = (book.path / FOLDER).resolve()
+    folder = book.path.resolve() / FOLDER  # a traces folder that is itself a link leads out too
     if not plain or not path.resolve().is_relative_to(folder):
         raise DamageError(
             "the trace's path leads out of the book", where=relative, mend="Do not use this book as it is"
