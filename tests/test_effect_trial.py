@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from .trial_effects import score
+from .shops import WORLDS
+from .trial_effects import NO_SLOPE, score
 
 HISTORIES = 40
 
@@ -20,6 +21,16 @@ def test_the_interval_holds_and_the_pooled_one_does_not() -> None:
         assert s.false_positive <= 0.15, s
     assert np.mean([s.held for s in scores]) >= 0.92
     assert all(s.pooled_held < 0.5 for s in scores)
+
+
+def test_every_world_holds_and_pooled_regression_has_the_wrong_sign() -> None:
+    """30 runs, every world with one true slope: what the interval must hold, the pooled one fails in sign and share."""
+    scores = [score(world, 30, 3) for world in WORLDS if world not in NO_SLOPE]
+    assert np.mean([s.held for s in scores]) >= 0.88
+    assert np.mean([s.false_positive for s in scores]) < 0.15
+    confounded = [s for s in scores if s.world != "unconfounded"]
+    assert np.mean([s.pooled_held for s in confounded]) < 0.40 < 0.88
+    assert np.mean([s.pooled_wrong_sign for s in confounded]) > 0.60
 
 
 def test_a_hundred_runs_find_a_real_slope() -> None:

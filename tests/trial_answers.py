@@ -1,4 +1,4 @@
-"""The trial of effects and answers on shops whose truth is known (tests/shops.py).
+"""The trial of answers on shops whose truth is known (tests/shops.py); that of effects is tests/trial_effects.py.
 
     python -m tests.trial_answers            a short table (a minute)
     python -m tests.trial_answers --full     the table that DEVELOPERS.md records (under fifteen minutes on one core)
@@ -15,7 +15,6 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,7 +27,6 @@ from loadbook.calc.answerrefuse import Refusal
 from loadbook.calc.answers import History
 from tests.shops import RATE, SETTINGS, SETUPS, WITHIN, WORLDS, Part, Shop
 
-LINEAR = tuple(w for w in WORLDS if w != "threshold")  # worlds where the heating rate has one true slope
 FULL = {(10, 4): 30, (30, 8): 25, (30, 14): 25, (100, 20): 20, (100, 40): 15, (400, 80): 8}  # (runs, parts): histories
 SHORT = {(30, 8): 3, (100, 20): 2}
 QUESTIONS = 6
@@ -131,48 +129,6 @@ def plain_normal(world: str, runs: int, seed: int, content: float = 0.90) -> lis
     return out
 
 
-@dataclass(frozen=True)
-class EffectResult:
-    """Does the interval of the heating rate's effect hold its truth; the same of the pooled slope; false positives."""
-
-    world: str
-    runs: int
-    refused: bool
-    holds: bool
-    pooled_holds: bool
-    pooled_wrong_sign: bool
-    false_positive: bool
-    half: float
-
-
-def play_effect(world: str, runs: int, seed: int) -> EffectResult:
-    """`effect`'s own functions on one history."""
-    from loadbook.calc.effects_cells import Column, cells_of
-    from loadbook.calc.effects_joint import effects
-
-    shop = Shop(world, runs, seed=1000 + seed)
-    frame = shop.history()
-    started = pd.Timestamp("2024-01-01", tz="UTC") + pd.to_timedelta(frame["day"], unit="D")
-    frame = frame.assign(started=started.dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
-    split = ["setup"] if world == "setup" else []
-    cells, head = cells_of(frame, "z", split)
-    first = frame.groupby(["run", "part"], sort=False)[list(SETTINGS)].first()
-    rows = first.reindex(pd.MultiIndex.from_frame(head[["run", "part"]]))
-    columns = [Column(name, rows[name].to_numpy(dtype=float)) for name in SETTINGS]
-    found = effects(cells, columns, "um")
-    rate = next(e for e in found if e.parameter == RATE)
-    truth = shop.slope * (0.5 if world == "dose" else 1.0) / WITHIN[0]
-    nulls = [] if world == "dose" else [e for e in found if e.parameter != RATE and e.p_adjusted is not None]
-    if rate.effect_low is None or rate.effect_high is None:
-        return EffectResult(world, runs, True, False, False, False, False, np.nan)
-    pooled = rate.pooled_low is not None and rate.pooled_high is not None
-    return EffectResult(
-        world, runs, False, rate.effect_low <= truth <= rate.effect_high,
-        bool(pooled and rate.pooled_low <= truth <= rate.pooled_high), bool(pooled and (rate.pooled or 0.0) < 0),
-        any((e.p_adjusted or 1.0) < 0.05 for e in nulls), (rate.effect_high - rate.effect_low) / 2 * WITHIN[0],
-    )  # fmt: skip
-
-
 def summary(results: list[Result], together: bool = False) -> pd.DataFrame:
     """Coverage, its Monte Carlo error by history, width and bound; per size, kind and content."""
     frame = pd.DataFrame([r.__dict__ for r in results])
@@ -206,7 +162,6 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--full", action="store_true")
     parser.add_argument("--worlds", default=",".join(WORLDS))
-    parser.add_argument("--effects", action="store_true", help="also the effects (needs more histories)")
     parser.add_argument("--keep", type=Path, help="folder that keeps each world's results, to go on after a stop")
     chosen = parser.parse_args()
     sizes = FULL if chosen.full else SHORT
@@ -223,9 +178,6 @@ def main() -> None:
         late = [r for r in results if r.runs >= 30]
         print("\nfrom 30 runs on, all worlds")
         print(summary(late, together=True).to_string(index=False))
-        if chosen.effects or chosen.full:
-            print("\neffects")
-            print(effect_table(60 if chosen.full else 10, (30, 100) if chosen.full else (30,)).to_string(index=False))
     print(f"{time.time() - began:.0f} s")
 
 
@@ -249,22 +201,6 @@ def summary_by_world(results: list[Result]) -> pd.DataFrame:
     wide = frame.pivot_table(index="world", columns="kind", values=["covered", "width", "bound_holds"], aggfunc="mean")
     wide.columns = [f"{b} {a}" for a, b in wide.columns]
     return wide.reset_index()
-
-
-def effect_table(histories: int, sizes: Iterable[int]) -> pd.DataFrame:
-    """Coverage of the effect interval per world and size, and what the pooled slope does."""
-    counts: dict[tuple[int, str], list[EffectResult]] = defaultdict(list)
-    for world in LINEAR:
-        for runs in sizes:
-            counts[runs, world] = [play_effect(world, runs, seed) for seed in range(histories)]
-    out = []
-    for (runs, world), some in counts.items():
-        kept = [r for r in some if not r.refused]
-        if kept:
-            mean = {name: float(np.mean([getattr(r, name) for r in kept])) for name in
-                    ("holds", "pooled_holds", "pooled_wrong_sign", "false_positive", "half")}  # fmt: skip
-            out.append({"runs": runs, "world": world, "histories": len(some), "answered": len(kept), **mean})
-    return pd.DataFrame(out)
 
 
 if __name__ == "__main__":

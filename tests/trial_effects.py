@@ -29,6 +29,7 @@ class Score:
     runs: int
     held: float
     pooled_held: float
+    pooled_wrong_sign: float
     false_positive: float
     power: float
     half: float
@@ -50,7 +51,7 @@ def cells_of_shop(shop: Shop) -> tuple[Cells, list[Column]]:
 
 def score(world: str, runs: int, histories: int, first_seed: int = 0) -> Score:
     """The figures of one world over seeded histories."""
-    held, pooled, false, power, half = [], [], [], [], []
+    held, pooled, wrong_sign, false, power, half = [], [], [], [], [], []
     refused = 0
     for seed in range(first_seed, first_seed + histories):
         shop = Shop(world, runs, seed=seed)
@@ -70,11 +71,12 @@ def score(world: str, runs: int, histories: int, first_seed: int = 0) -> Score:
             held.append(rate.effect_low <= truth <= rate.effect_high)
             if rate.pooled_low is not None and rate.pooled_high is not None:
                 pooled.append(rate.pooled_low <= truth <= rate.pooled_high)
+                wrong_sign.append((rate.pooled or 0.0) < 0.0)
     share = _mean(held)
     wrong = _mean(false)
     return Score(
-        world, runs, share, _mean(pooled), wrong, _mean(power), float(np.median(half)) if half else np.nan,
-        refused, _error(share, len(held)), _error(wrong, len(false)),
+        world, runs, share, _mean(pooled), _mean(wrong_sign), wrong, _mean(power),
+        float(np.median(half)) if half else np.nan, refused, _error(share, len(held)), _error(wrong, len(false)),
     )  # fmt: skip
 
 
