@@ -162,4 +162,17 @@ TERMS: tuple[Term, ...] = (
         "quantities.",
         source="NIST SP 811 (factors)",
     ),
+    _word(
+        "plant",
+        "One shop of a group, whose book is published with those of the others to one target. Each plant has furnaces, gauges "
+        "and habits of its own: its runs, furnaces, cycles and gauges have its name before them (Linz/R24-002), and plant is a "
+        "grouping of the statistics as the part number is.",
+    ),
+    _word(
+        "publication",
+        "What a plant's book put into a group's target at one time: tables and traces as Parquet files, named in a manifest "
+        "with their digests. It counts for readers when all of it is there; the one before stays readable until then. "
+        "Customers, people and free notes are left out unless asked for, and of confidential and export-controlled jobs "
+        "everything but counts.",
+    ),
 )
