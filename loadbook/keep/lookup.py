@@ -145,7 +145,8 @@ def find_row(conn: sqlite3.Connection, kind: Listed, name: str) -> sqlite3.Row:
     if number.isdecimal() and number.isascii() and len(number) < 19 and (name != number or kind.key == (key,)):
         row = conn.execute(f"SELECT * FROM {kind.table} WHERE {key} = ?", (int(number),)).fetchone()
     else:
-        joined = " || '/' || ".join(f"ifnull({c}, '')" for c in kind.key)
+        # one column by its index; joined columns only by a look at every row
+        joined = " || '/' || ".join(f"ifnull({c}, '')" for c in kind.key) if len(kind.key) > 1 else kind.key[0]
         row = conn.execute(f"SELECT * FROM {kind.table} WHERE {joined} = ?", (name,)).fetchone()
         if row is None and len(kind.key) > 1:
             # a leading part of the key is enough where only one record has it
