@@ -43,7 +43,7 @@ def find_drift(scene: Scene) -> list[Fault]:
         moving = float(level.slope[row] - np.median(level.slope[others]))
         if abs(offset) <= limit or (offset < 0 and moving * SLOWEST_S > -offset):
             continue
-        if any(abs(float(level.y[row] - level.y[i])) <= limit for i in _same_piece(scene, row, rows)):
+        if any(abs(float(level.y[row] - level.y[i])) <= limit for i in _same_piece(scene, int(row), rows)):
             continue  # two thermocouples of one piece that agree: the piece is that cold or hot
         grows = moving * offset > 0 and abs(moving) * 3600.0 > GROWS_C_PER_H
         minutes = len(times) * scene.grid.step_s / 60.0
