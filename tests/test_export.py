@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import zipfile
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -51,7 +52,8 @@ def test_the_workbook_reads_back(measured: BookFolder, tmp_path: Path) -> None:
     target = tmp_path / "m.xlsx"
     write_month(target, month_of(measured, "2026-03"), system="si", zone=measured.zone)
     found = openpyxl.load_workbook(target)
-    assert found.sheetnames == ["Summary", "Runs", "Verdicts", "Movement", "By treatment", "Set aside", "Definitions"]
+    assert found.sheetnames == ["Summary", "Runs", "Verdicts", "Movement", "By treatment", "Set aside", "Charts",
+                                "Definitions"]  # fmt: skip
     runs = found["Runs"]
     heads = [c.value for c in runs[1]]
     assert [runs.cell(r, 1).value for r in (2, 3)] == ["R1", "=R2"]
@@ -65,7 +67,9 @@ def test_the_workbook_reads_back(measured: BookFolder, tmp_path: Path) -> None:
     assert moved.cell(2, heads.index("movement_um") + 1).value == pytest.approx(12.3)
     assert moved.cell(3, heads.index("movement_um") + 1).value is None
     assert moved.cell(3, heads.index("set_aside") + 1).value == "no after reading"
-    counts = {row[0].value: row[1].value for row in found["Summary"].iter_rows(min_row=2)}
+    assert str(found["Summary"]["B3"].value).startswith("=COUNTA(Runs!")
+    known = openpyxl.load_workbook(target, data_only=True)
+    counts = {row[0].value: row[1].value for row in known["Summary"].iter_rows(min_row=2)}
     assert (counts["runs"], counts["characteristics with movement"], counts["characteristics set aside"]) == (2, 1, 1)
 
 
@@ -83,6 +87,22 @@ def test_totals_are_formulas(measured: BookFolder, tmp_path: Path) -> None:
     runs = openpyxl.load_workbook(target)["Runs"]
     column = [c.value for c in runs[1]].index("pieces") + 1
     assert str(runs.cell(4, column).value).startswith("=SUM(")
+
+
+def test_charts_are_native_and_refer_to_cells(measured: BookFolder, tmp_path: Path) -> None:
+    """The office program draws them from the sheets: figures stand in cells, by formulas that refer to the tables."""
+    target = tmp_path / "m.xlsx"
+    write_month(target, month_of(measured, "2026-03"), system="si", zone=measured.zone)
+    with zipfile.ZipFile(target) as parts:
+        charts = [parts.read(n).decode() for n in parts.namelist() if n.startswith("xl/charts/chart")]
+    assert len(charts) == 3, "verdicts, rates, and one unit of movement"
+    assert any("Charts!$B$1:$B$3" in c for c in charts) and any("errBars" in c for c in charts)
+    sheet = openpyxl.load_workbook(target)["Charts"]
+    formulas = [c.value for row in sheet.iter_rows() for c in row if str(c.value).startswith("=")]
+    assert any("'By treatment'!" in f for f in formulas) and "=Summary!B8" in formulas
+    shown = openpyxl.load_workbook(target, data_only=True)["Charts"]
+    medians = [row[1].value for row in shown.iter_rows() if row[0].value and "inside diameter" in str(row[0].value)]
+    assert medians == [pytest.approx(12.3)]
 
 
 def test_text_longer_than_a_cell_stands_whole_on_a_last_sheet(tmp_path: Path, book: BookFolder) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +20,7 @@ from loadbook.ground.vocabulary import terms
 
 from .inunits import in_units
 from .tables import plain
+from .workbookcharts import charts_sheet
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,7 +30,27 @@ PAGE_WIDTH = 190  # characters across a printed page that can still be read
 WIDEST = 60  # characters of the widest column
 LONG_TEXTS, PIECE = "Long texts", 32_000
 MOST_ROWS = 1_048_575
-_FORMATS = {"mm": "0.0000", "um": "0.0", "in": "0.00000", "c": "0.0", "f": "0.0", "per_h": "0.0", "minutes": "0"}
+SHARES = ("over_tolerance", "below_gauge")  # of pieces, by treatment
+MIXED = ("mean", "mean_low", "mean_high", "median", "low", "high", "worst")  # in the unit of their row
+_FORMATS = {
+    "kg": "0.0",
+    "lb": "0.0",
+    "mm": "0.0000",
+    "um": "0.0",
+    "in": "0.00000",
+    "c": "0.0",
+    "f": "0.0",
+    "per_h": "0.0",
+    "minutes": "0",
+}
+
+
+@dataclass(frozen=True)
+class Formula:
+    """A formula of ours, and the value that it comes to."""
+
+    text: str
+    value: int
 
 
 class Workbook:
@@ -50,6 +72,8 @@ class Workbook:
         self._book = xlsxwriter.Workbook(str(self._fresh), options)
         self._kinds: dict[str, Any] = {}
         self.long: list[tuple[str, str]] = []  # (where, text) of texts longer than a cell
+        self.summary: dict[str, int] = {}  # row of each line of the summary, and its value
+        self.summary_value: dict[str, Any] = {}
 
     def look(self, number: str = "", **more: Any) -> Any:
         """A cell format, made once."""
@@ -60,6 +84,21 @@ class Workbook:
                 {"font_name": "Calibri", "font_size": 10, "valign": "top"} | wanted
             )
         return self._kinds[key]
+
+    def plain_sheet(self, name: str) -> Any:
+        """A sheet without a table, such as one of charts."""
+        sheet = self._book.add_worksheet(name)
+        self._page(sheet, PAGE_WIDTH, repeat=False)
+        return sheet
+
+    def chart(self, kind: str) -> Any:
+        """A chart of a kind, to be inserted into a sheet."""
+        return self._book.add_chart({"type": kind})
+
+    @staticmethod
+    def letter(index: int) -> str:
+        """A column's letter."""
+        return _letter(index)
 
     def sheet(
         self,
@@ -84,9 +123,11 @@ class Workbook:
         for i, width in enumerate(widths):
             sheet.set_column(i, i, width)
         self._page(sheet, sum(widths))
-        header = self.look(bold=True, bottom=1, text_wrap=True, bg_color="#EDEDED")
         for i, head in enumerate(heads):
-            sheet.write_string(0, i, head, header)
+            side = "right" if _of_numbers([row[i] for row in shown[:400]]) else "left"
+            sheet.write_string(
+                0, i, head, self.look(bold=True, bottom=1, text_wrap=True, bg_color="#EDEDED", align=side)
+            )
         for r, row in enumerate(shown, start=1):
             lines = max((_lines(v, w) for v, w in zip(row, widths, strict=True)), default=1)
             if lines > 1:
@@ -105,18 +146,22 @@ class Workbook:
                     sheet.write_formula(len(shown) + 1, i, formula, self.look(bold=True, top=1), known)
         return sheet
 
-    def _page(self, sheet: Any, width: float) -> None:
+    def _page(self, sheet: Any, width: float, repeat: bool = True) -> None:
         """How a sheet prints: landscape, header and first column on every page, no more columns than can be read."""
         sheet.set_paper(1 if self.system == "us" else 9)
         sheet.set_landscape()
         sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
         sheet.fit_to_pages(max(1, math.ceil(width / PAGE_WIDTH)), 0)
-        sheet.repeat_rows(0)
-        sheet.repeat_columns(0)
+        if repeat:
+            sheet.repeat_rows(0)
+            sheet.repeat_columns(0)
         sheet.set_footer("&L&A&Rpage &P of &N")
 
     def cell(self, sheet: Any, row: int, column: int, value: Any, look: Any) -> None:
         """One value as what it is."""
+        if isinstance(value, Formula):
+            sheet.write_formula(row, column, value.text, look, value.value)
+            return
         if hasattr(value, "item") and getattr(value, "shape", None) == ():
             value = value.item()
         if value is None or (isinstance(value, float) and math.isnan(value)) or str(value) in ("NaT", "<NA>"):
@@ -124,7 +169,8 @@ class Workbook:
         if isinstance(value, bool):
             sheet.write_string(row, column, "yes" if value else "no", self.look(indent=1))
         elif isinstance(value, (int, float)) and math.isfinite(value):
-            plainly = isinstance(value, float) and look is self.look() and not value.is_integer()
+            mixed = look is self.look("0.00")
+            plainly = isinstance(value, float) and (mixed or (look is self.look() and not value.is_integer()))
             sheet.write_number(row, column, value, self.look(_readable(value)) if plainly else look)
         elif isinstance(value, datetime):
             aware = value.replace(tzinfo=value.tzinfo or UTC).astimezone(self.zone)
@@ -165,7 +211,16 @@ class Workbook:
         self._fresh.unlink(missing_ok=True)
 
 
+def _of_numbers(values: Sequence[Any]) -> bool:
+    known = [v for v in values if v is not None and v == v]
+    return bool(known) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in known)
+
+
 def _number_format(head: str) -> str:
+    if head in SHARES:
+        return "0%"
+    if head in MIXED:
+        return "0.00"
     for suffix, form in _FORMATS.items():
         if head.endswith("_" + suffix):
             return form
@@ -213,6 +268,7 @@ def write_month(path: Path, month: Any, *, system: str, zone: ZoneInfo) -> None:
     book = Workbook(path, system, zone)
     try:
         _summary(book, month)
+        treated: tuple[list[str], list[list[Any]]] = ([], [])
         for name, frame, total in (
             ("Runs", month.runs, ("pieces", "load_mass_kg", "clauses_broken", "faults")),
             ("Verdicts", month.verdicts, ()),
@@ -223,7 +279,11 @@ def write_month(path: Path, month: Any, *, system: str, zone: ZoneInfo) -> None:
             columns, rows = rows_of(frame)
             if name == "Verdicts":
                 rows = [_in_verdict_units(columns, row, system) for row in rows]
+            if name == "By treatment":
+                treated = (columns, rows)
             book.sheet(name, columns, rows, total)
+        heads = in_units([str(c) for c in month.runs.columns], [], system)[0]
+        charts_sheet(book, *treated, (len(month.runs), heads))
         _definitions(book)
     except BaseException:
         book.abandon()
@@ -247,31 +307,40 @@ def _in_verdict_units(columns: list[str], row: list[Any], system: str) -> list[A
 def _summary(book: Workbook, month: Any) -> None:
     runs, verdicts, movement = month.runs, month.verdicts, month.movement
     moved = movement[movement["set_aside"].isna()]
-    lines: list[tuple[str, Any, str]] = [
-        ("month", month.month, "on the shop's clock"),
-        ("runs", len(runs), "every run begun in the month"),
-        ("runs done", int((runs["status"] == "done").sum()), ""),
-        ("runs aborted", int((runs["status"] == "aborted").sum()), ""),
-        (
-            "runs without a trace",
-            int((~runs["has_trace"].astype(bool)).sum()),
-            "paper charts: parameters stated by a person",
-        ),
-        ("pieces", int(runs["pieces"].sum()), ""),
-        ("cycles kept", int((runs["verdict"] == "kept").sum()), "every clause kept; says nothing about the parts"),
-        ("cycles broken", int((runs["verdict"] == "broken").sum()), "at least one clause broken"),
-        (
-            "cycles that cannot be told",
-            int((runs["verdict"] == "cannot be told").sum()),
-            "something is missing: see Verdicts",
-        ),
-        ("clauses broken", int((verdicts["verdict"] == "broken").sum()), ""),
-        ("suspected thermocouple faults", int(runs["faults"].fillna(0).sum()), ""),
-        ("characteristics with movement", len(moved), "before and after, the run alone between them"),
-        ("characteristics set aside", len(movement) - len(moved), "each with its reason: see Set aside"),
-        ("below gauge", int(moved["below_gauge"].fillna(False).astype(bool).sum()), "smaller than its own uncertainty"),
-    ]
-    book.sheet("Summary", ["what", "count", "meaning"], [list(line) for line in lines], widths=(32, 12, 60))
+    n, columns = len(runs), [str(c) for c in runs.columns]
+
+    def among(sheet: str, column: str, word: str, of: pd.DataFrame) -> str:
+        """A formula: how often a word stands in a column."""
+        at = _letter(list(of.columns).index(column))
+        return f'=COUNTIF({sheet}!{at}2:{at}{len(of) + 1},"{word}")' if len(of) else ""
+
+    pieces = _letter(columns.index("pieces"))
+    lines: list[tuple[str, Any, str, str]] = [
+        ("month", month.month, "on the shop's clock", ""),
+        ("runs", n, "every run begun in the month", f"=COUNTA(Runs!A2:A{n + 1})" if n else ""),
+        ("runs done", int((runs["status"] == "done").sum()), "", among("Runs", "status", "done", runs)),
+        ("runs aborted", int((runs["status"] == "aborted").sum()), "", among("Runs", "status", "aborted", runs)),
+        ("runs without a trace", int((~runs["has_trace"].astype(bool)).sum()),
+         "paper charts: parameters stated by a person", among("Runs", "has_trace", "no", runs)),
+        ("pieces", int(runs["pieces"].sum()), "", f"=SUM(Runs!{pieces}2:{pieces}{n + 1})" if n else ""),
+        ("cycles kept", int((runs["verdict"] == "kept").sum()), "every clause kept; says nothing about the parts",
+         among("Runs", "verdict", "kept", runs)),
+        ("cycles broken", int((runs["verdict"] == "broken").sum()), "at least one clause broken",
+         among("Runs", "verdict", "broken", runs)),
+        ("cycles that cannot be told", int((runs["verdict"] == "cannot be told").sum()),
+         "something is missing: see Verdicts", among("Runs", "verdict", "cannot be told", runs)),
+        ("clauses broken", int((verdicts["verdict"] == "broken").sum()), "",
+         among("Verdicts", "verdict", "broken", verdicts)),
+        ("suspected thermocouple faults", int(runs["faults"].fillna(0).sum()), "", ""),
+        ("characteristics with movement", len(moved), "before and after, the run alone between them", ""),
+        ("characteristics set aside", len(movement) - len(moved), "each with its reason: see Set aside", ""),
+        ("below gauge", int(moved["below_gauge"].fillna(False).astype(bool).sum()),
+         "smaller than its own uncertainty", ""),
+    ]  # fmt: skip
+    rows = [[name, Formula(formula, value) if formula else value, said] for name, value, said, formula in lines]
+    book.summary = {line[0]: at for at, line in enumerate(lines, start=1)}
+    book.summary_value = {line[0]: line[1] for line in lines}
+    book.sheet("Summary", ["what", "count", "meaning"], rows, widths=(32, 12, 60))
 
 
 def _definitions(book: Workbook) -> None:
