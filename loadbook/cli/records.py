@@ -150,6 +150,10 @@ def add(kind: str, values: tuple[str, ...], book: BookFolder) -> None:
     say(f"Added to {found.kind}: {name}")
 
 
+# what a run's parameters and verdicts are computed by, beside its trace
+_JUDGED_BY = frozenset(("run", "channel", "event", "piece", "part", "material", "calibration", "trace", "setting"))
+
+
 @click.command(cls=LoadbookCommand)
 @click.argument("kind")
 @click.argument("record", metavar="ID")
@@ -177,6 +181,8 @@ def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | 
         key = lookup.row_key(conn, target.table)
         done = write_amendment(conn, target.table, name, row[key], changes, why, who)
     say(f"Amended {target.table} {name}: {', '.join(changes)} ({len(done)} recorded)")
+    if target.table in _JUDGED_BY:
+        say("Parameters and verdicts stay as they were computed until: loadbook reckon")
 
 
 @click.command("list", cls=LoadbookCommand)

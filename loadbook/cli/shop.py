@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from loadbook.ground.errors import UsageError
+from loadbook.keep import disk
 from loadbook.keep.book import BookFolder
 from loadbook.keep.datafiles import shipped
 from loadbook.show.tables import plain
@@ -109,7 +110,9 @@ def demo(folder: Path, files_folder: Path | None) -> None:
         else:
             files = files_folder
         folder.parent.mkdir(parents=True, exist_ok=True)
-        making = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+        disk.sweep(folder.parent, folder.name)
+        making = disk.part_of(folder.resolve())
+        making.mkdir()
         stack.callback(shutil.rmtree, making, ignore_errors=True)
         book_path = making / "book"
         with BookFolder.create(book_path, zone=shop_module("catalogue").ZONE) as book:

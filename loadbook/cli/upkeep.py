@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
 import click
 
-from loadbook.ground.errors import EXIT_SOMETHING_WRONG
+from loadbook.ground.errors import EXIT_SOMETHING_WRONG, UsageError
 from loadbook.keep.book import BookFolder
 from loadbook.show.tables import plain
 
@@ -28,6 +29,12 @@ def verify(head: str | None, book: BookFolder) -> None:
     from loadbook.keep.chain import GENESIS
     from loadbook.keep.verify import verify as check
 
+    if head is not None:
+        head = head.strip().lower()
+        if not re.fullmatch("[0-9a-f]{64}", head):
+            raise UsageError(
+                f"{head!r} is no chain head", mend="A head has 64 digits and letters a to f: copy all of it"
+            )
     on_terminal = sys.stderr.isatty()
 
     def progress(done: int, total: int) -> None:

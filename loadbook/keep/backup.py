@@ -76,6 +76,8 @@ def backup(book: BookFolder, target: Path, *, as_it_is: bool = False) -> Written
 
 
 def _taken(target: Path) -> UsageError:
+    if target.is_dir():
+        return UsageError("this is a folder", where=str(target), mend="Name the file to write, like FOLDER/book.zip")
     return UsageError("there is a file of that name already", where=str(target), mend="Choose another name")
 
 
@@ -172,6 +174,12 @@ def _not_too_much(archive: zipfile.ZipFile, where: str) -> None:
 
 def _check(path: Path, digests: dict[str, str] | None = None) -> dict[str, str]:
     """Read every file of a backup and compare its SHA-256. Raises DamageError."""
+    if not zipfile.is_zipfile(path):
+        raise DamageError(
+            "this is no loadbook backup, or its end is missing",
+            where=path.name,
+            mend="Name a file made by: loadbook backup",
+        )
     try:
         with zipfile.ZipFile(path) as archive:
             files = _manifest(archive, path.name)
@@ -197,7 +205,9 @@ def restore(source: Path, folder: Path) -> BookFolder:
     if not source.is_file():
         raise NotFoundError("there is no such file", where=str(source), mend="Check its name and folder")
     disk.sweep(folder.parent, folder.name)
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    if folder.exists() and not folder.is_dir():
+        raise UsageError("this is a file", where=str(folder), mend="Name the folder to restore into, a new one")
+    if folder.exists() and any(folder.iterdir()):
         raise UsageError(
             "the folder is not empty",
             where=str(folder),

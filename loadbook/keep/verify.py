@@ -172,6 +172,8 @@ def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> 
             found.leftover.append(f"{name} is what an interrupted command left: once that has ended, {who}")
         elif path.name.endswith(DAMAGED):
             found.leftover.append(f"{name} is a damaged file that was put aside: it may be deleted")
+        elif path.suffix != ".parquet":
+            found.leftover.append(f"{name} is none of the book's files: it may be moved away")
         else:
             found.leftover.append(
                 f"{name} belongs to no trace (an interrupted intake leaves such a file): taking the same recorder's"
