@@ -143,7 +143,6 @@ def _named(path: Path) -> None:
     conn.close()
 
 
-@pytest.mark.skipif(os.name == "nt", reason="pipes and links")
 @pytest.mark.parametrize("name", HOSTILE)
 def test_a_strangers_book_opens_safely_or_is_refused(
     made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str

@@ -149,7 +149,6 @@ def test_an_error_shows_what_was_typed_as_text(ask: Callable[..., Result], words
     assert "unexpected fault" not in done.output and "Traceback" not in done.output, done.output
 
 
-@pytest.mark.skipif(os.name == "nt", reason="names that Windows cannot have")
 def test_file_names_that_are_made_to_harm(ask: Callable[..., Result], tmp_path: Path) -> None:
     chart = Path(__file__).parent.parent / "fixtures" / "recorders" / "01_plain.csv"
     for name in ("e\x1b[31mvil.csv", os.fsdecode(b"b\xff.csv"), "-rf.csv", "=1+1.csv", "<b>.csv", "a\nb.csv"):

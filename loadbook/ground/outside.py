@@ -72,7 +72,7 @@ def size_words(size: int) -> str:
     return f"{size // filelimits.MIB} MiB" if size % filelimits.MIB == 0 else f"{size:,} bytes"
 
 
-_NO_FILES = ("undefined", "idna", "punycode", "unicode_escape", "raw_unicode_escape", "utf-7", "mbcs", "oem")
+_NO_FILES = ("undefined", "idna", "punycode", "unicode_escape", "raw_unicode_escape", "utf_7", "mbcs", "oem")
 
 
 def checked_encoding(name: str) -> str:
@@ -83,7 +83,7 @@ def checked_encoding(name: str) -> str:
         found = codecs.lookup(name)
     except (LookupError, ValueError) as exc:
         raise UsageError(f"there is no encoding {name!r}", mend="Try utf-8, utf-16, latin-1 or cp1252") from exc
-    if found.name in _NO_FILES or not getattr(found, "_is_text_encoding", True):
+    if found.name.replace("-", "_") in _NO_FILES or not getattr(found, "_is_text_encoding", True):
         raise UsageError(f"no text file is in the encoding {name!r}", mend="Try utf-8, utf-16, latin-1 or cp1252")
     return name
 

@@ -1,0 +1,433 @@
+"""Bad files at every door: random bytes, edits of good files, giants, special files. One of our errors, or an answer.
+
+The long form tries thousands: python -m pytest tests/test_bad_files.py tests/test_recorder_mutated.py -m long -s
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import signal
+import sys
+import warnings
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from loadbook.ground import filelimits, outside
+from loadbook.ground.errors import IntakeError, LoadbookError, NotFoundError
+from loadbook.ground.kinds import KINDS
+from loadbook.intake.cyclekeys import EXAMPLE
+from loadbook.intake.layout import from_toml
+from loadbook.intake.recorder import look
+from loadbook.intake.recorderoptions import Options
+from loadbook.intake.recordersource import open_source
+from loadbook.intake.table import read_sheet
+from loadbook.intake.take import take_file
+from loadbook.intake.takecycle import take_cycle_file
+from loadbook.intake.template import header_and_example
+from loadbook.intake.workbookfile import safe_workbook
+from loadbook.keep import backup, sqlfiles
+from loadbook.keep.book import BookFolder
+from loadbook.keep.records import add_intake
+
+from .conftest import small_rows
+
+ROOT = Path(__file__).resolve().parent.parent
+FEW = settings(derandomize=True, max_examples=40, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+MANY = settings(FEW, max_examples=3000)
+LAYOUT = """encoding = "utf-8"
+delimiter = ","
+time_columns = ["Time"]
+time_kind = "clock"
+time_format = "%Y-%m-%d %H:%M:%S"
+open_values = ["****"]
+[[channel]]
+name = "TC *"
+role = "work"
+unit = "f"
+"""
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("bad")
+    book = BookFolder.create(folder / "book", zone="Europe/Madrid")
+    with book.write() as conn:
+        add_intake(conn, "parts", small_rows(), rows_read=8)
+    backup.backup(book, folder / "good.zip")
+    book.close()
+    return folder
+
+
+def recorder(place: Path, path: Path) -> None:
+    for options in (Options(), Options(start="2026-03-14", unit="c", short_rows="blank", repeated_times="spread")):
+        look(open_source(path), options)
+
+
+def intake(place: Path, path: Path) -> None:
+    with BookFolder.open(place / "book") as book:
+        for kind in KINDS[:: max(1, len(KINDS) // 4)]:
+            with pytest.raises(LoadbookError):
+                take_file(book, kind.kind, path, dry_run=True)
+        take_file(book, "parts", path, dry_run=True)
+
+
+def cycle(place: Path, path: Path) -> None:
+    with BookFolder.open(place / "book") as book:
+        take_cycle_file(book, path, dry_run=True)
+
+
+def layout(place: Path, path: Path) -> None:
+    from_toml(path.read_bytes().decode("utf-8", "replace"))
+
+
+def sql(place: Path, path: Path) -> None:
+    sqlfiles.read(path)
+
+
+def restored(place: Path, path: Path) -> None:
+    import shutil
+
+    target = place / "restored"
+    try:
+        backup.restore(path, target).close()
+    finally:
+        shutil.rmtree(target, ignore_errors=True)
+    assert not [p for p in place.iterdir() if p.name.startswith(".restored")]
+
+
+def opened(place: Path, path: Path) -> None:
+    folder = place / "other"
+    folder.mkdir(exist_ok=True)
+    (folder / "book.sqlite").write_bytes(path.read_bytes())
+    try:
+        with BookFolder.open(folder) as book:
+            assert book.units in ("si", "us") and book.zone
+    finally:
+        for file in folder.iterdir():
+            file.unlink()
+
+
+def good_files() -> dict[str, tuple[Callable[[Path, Path], None], list[bytes]]]:
+    """Each reader with the good files that are damaged for it."""
+    charts = [p for p in sorted((ROOT / "fixtures" / "recorders").iterdir()) if p.name[:2].isdigit()]
+    tables = [p for p in sorted((ROOT / "fixtures" / "intake").iterdir()) if p.suffix in (".csv", ".xlsx")]
+    cycles = sorted((ROOT / "fixtures" / "shop" / "cycles").glob("*.toml"))
+    reports = sorted((ROOT / "schema" / "reports").glob("*.sql"))
+    return {
+        "recorder": (recorder, [p.read_bytes() for p in charts if p.stat().st_size < 30_000]),
+        "intake": (intake, [p.read_bytes() for p in tables]),
+        "template": (intake, [header_and_example(k, system="si").encode() for k in KINDS]),
+        "cycle": (cycle, [*(p.read_bytes() for p in cycles), EXAMPLE.encode()]),
+        "layout": (layout, [LAYOUT.encode()]),
+        "sql": (sql, [p.read_bytes() for p in reports]),
+        "restore": (restored, []),
+        "book": (opened, []),
+    }
+
+
+READERS = good_files()
+SNIPPETS = [
+    b"\x00", b"\xff\xfe", b"\xef\xbb\xbf", b'"', b",", b";", b"\t", b"\n", b"\r", b"1e400", b"nan", b"inf", b"-",
+    b"9" * 400, b"\xe2\x80\xae", b"\x1b[2J", b"=1+1", b"[" * 300, b"{" * 300, b'"""', b"'''", b"#", b"\xed\xa0\x80",
+    b"9999-12-31T23:59:59", b"10000-01-01", b"2026-02-30", b"\x85", b"\x0b", b"x" * 5000, b" " * 5000, b":", b"=", b"(",
+    b"a." * 400, b"*" * 50, b"1" * 5000,
+]  # fmt: skip
+EDIT = st.tuples(
+    st.floats(0, 1), st.integers(0, 200), st.one_of(st.sampled_from(SNIPPETS), st.binary(max_size=8)), st.integers(0, 5)
+)
+
+
+def edited(data: bytes, edits: list[tuple[float, int, bytes, int]]) -> bytes:
+    for share, length, new, way in edits:
+        at = int(share * len(data))
+        if way == 0:
+            data = data[:at] + new + data[at:]
+        elif way == 1:
+            data = data[:at] + new + data[at + length :]
+        elif way == 2:
+            data = data[:at]
+        elif way == 3:
+            data = data[: at + length] + data[at:]
+        elif way == 4 and at < len(data):
+            data = data[:at] + bytes([data[at] ^ (1 << length % 8)]) + data[at + 1 :]
+        else:
+            lines = data.split(b"\n")
+            lines.insert(int(share * len(lines)), lines[length % len(lines)])
+            data = b"\n".join(lines)
+    return data
+
+
+def hurry(*_: object) -> None:
+    raise TimeoutError("a reader took more than 20 s")
+
+
+def tried(place: Path, name: str, data: bytes) -> None:
+    """A file through its reader, within 20 s: it works, or ends in an error of ours that can be shown."""
+    path = place / "file"
+    path.write_bytes(data)
+    if hasattr(signal, "setitimer"):
+        signal.signal(signal.SIGALRM, hurry)
+        signal.setitimer(signal.ITIMER_REAL, 20)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            READERS[name][0](place, path)
+    except LoadbookError as exc:
+        assert exc.exit_code in (1, 2, 3) and len(str(exc)) < 100_000
+    finally:
+        if hasattr(signal, "setitimer"):
+            signal.setitimer(signal.ITIMER_REAL, 0)
+
+
+def seeds(place: Path, name: str) -> list[bytes]:
+    if name == "restore":
+        return [(place / "good.zip").read_bytes()]
+    return [(place / "book" / "book.sqlite").read_bytes()] if name == "book" else READERS[name][1]
+
+
+@pytest.mark.parametrize("name", READERS)
+def test_edits_of_good_files_and_random_bytes(place: Path, name: str) -> None:
+    _hunt(place, name, FEW)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", READERS)
+def test_edits_of_good_files_and_random_bytes_at_length(place: Path, name: str) -> None:
+    _hunt(place, name, MANY)
+
+
+def _hunt(place: Path, name: str, how: settings) -> None:
+    good = seeds(place, name)
+
+    @how
+    @given(
+        st.integers(0, len(good) - 1), st.lists(EDIT, min_size=1, max_size=5), st.binary(max_size=300), st.booleans()
+    )
+    def hunt(which: int, edits: list[tuple[float, int, bytes, int]], noise: bytes, only_noise: bool) -> None:
+        tried(place, name, noise if only_noise and len(edits) == 1 else edited(good[which], edits))
+
+    hunt()
+
+
+# -- workbooks ------------------------------------------------------------------------------------------------------
+
+TEXT = '<c r="%s" t="inlineStr"><is><t>%s</t></is></c>'
+CELLS = (
+    f'<row r="1">{TEXT % ("A1", "part")}{TEXT % ("B1", "material")}</row>'
+    f'<row r="2">{TEXT % ("A2", "p1")}{TEXT % ("B2", "42CrMo4")}</row>'
+)
+MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+PACKAGE = "http://schemas.openxmlformats.org/package/2006/relationships"
+
+
+def workbook(rows: str, *, before: str = "", dimension: str = "", extra: dict[str, bytes] | None = None) -> bytes:
+    out = io.BytesIO()
+    sheet = f'{before}<worksheet xmlns="{MAIN}">{dimension}<sheetData>{rows}</sheetData></worksheet>'
+    relation = (
+        f'<Relationships xmlns="{PACKAGE}"><Relationship Id="rId1" Type="{OFFICE}/%s" Target="%s"/></Relationships>'
+    )
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("[Content_Types].xml", "<Types/>")
+        archive.writestr("_rels/.rels", relation % ("officeDocument", "xl/workbook.xml"))
+        archive.writestr(
+            "xl/workbook.xml",
+            f'<workbook xmlns="{MAIN}" xmlns:r="{OFFICE}"><sheets><sheet name="S" sheetId="1" r:id="rId1"/></sheets>'
+            "</workbook>",
+        )
+        archive.writestr("xl/_rels/workbook.xml.rels", relation % ("worksheet", "worksheets/sheet1.xml"))
+        archive.writestr("xl/worksheets/sheet1.xml", sheet)
+        for name, data in (extra or {}).items():
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+LAUGHS = "<!DOCTYPE l [<!ENTITY a0 'aaaaaaaaaa'>" + "".join(
+    f"<!ENTITY a{i} '{f'&a{i - 1};' * 10}'>" for i in range(1, 10)
+) + "]>"  # fmt: skip
+WORKBOOKS: dict[str, tuple[Callable[[], bytes], str]] = {
+    "a cell at the far corner": (lambda: workbook(f'{CELLS}<row><c r="XFD1048576"/></row>'), "16,384 columns"),
+    "a row beyond any sheet": (lambda: workbook(f'{CELLS}<row r="9"><c r="A4294967290"/></row>'), "no sheet has"),
+    "a column beyond any sheet": (lambda: workbook(f'{CELLS}<row r="9"><c r="ZZZZZZ9"/></row>'), "no sheet has"),
+    "an escaped reference": (lambda: workbook(f'{CELLS}<row r="9"><c r="&#88;FD1048576"/></row>'), "no sheet has"),
+    "a million columns": (lambda: workbook(f'<row r="1">{"<c/>" * 1_000_000}</row>'), "1,000,000 columns"),
+    "a far row, cells that follow": (lambda: workbook(f'<row r="900000">{"<c/>" * 1500}</row>'), "columns"),
+    "rows without end": (lambda: workbook("<row/>" * 4_300_000), "more than"),
+    "a bomb": (lambda: workbook(CELLS, extra={"xl/sharedStrings.xml": bytes(300_000_000)}), "more than 256 MiB"),
+    "an entity from outside": (
+        lambda: workbook(CELLS.replace("p1", "&e;"), before='<!DOCTYPE x [<!ENTITY e SYSTEM "file:///etc/passwd">]>'),
+        "&e;",
+    ),
+    "entities of entities": (lambda: workbook(CELLS.replace("p1", "&a9;"), before=LAUGHS), "&a9;"),
+    "a giant cell": (lambda: workbook(CELLS.replace("p1", "x" * 4_000_000)), "more than 32,767 characters"),
+    "another office's format": (lambda: _zip({"content.xml": b"<x/>", "mimetype": b"x"}), "no XLSX workbook"),
+    "a part twice": (lambda: workbook(CELLS, extra={"XL/workbook.xml": b"<x/>"}), "twice"),
+    "an old workbook": (lambda: b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(5000), "old binary workbook"),
+}  # fmt: skip
+
+
+def _zip(parts: dict[str, bytes]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("name", WORKBOOKS)
+def test_a_workbook_made_to_harm_is_refused_with_its_reason(place: Path, name: str) -> None:
+    make, said = WORKBOOKS[name]
+    path = place / "x.xlsx"
+    path.write_bytes(make())
+    for reader in (lambda: look(open_source(path), Options()), lambda: read_sheet(path)):
+        with pytest.raises(LoadbookError) as caught:
+            reader()
+        assert said in str(caught.value) and len(str(caught.value)) < 1000
+
+
+def test_a_declared_size_that_is_not_so_harms_nothing(place: Path) -> None:
+    """Ten million rows declared, two there."""
+    path = place / "x.xlsx"
+    path.write_bytes(workbook(CELLS, dimension='<dimension ref="A1:XFD10000000"/>'))
+    with BookFolder.open(place / "book") as book:
+        assert take_file(book, "parts", path, dry_run=True).read == 1
+
+
+def test_rows_without_cells_take_no_room() -> None:
+    """A row at the end of the sheet that only has a height, as office programs write them."""
+    assert safe_workbook("x", workbook(f'{CELLS}<row r="1048576" ht="12"/>'))
+
+
+# -- the limits, and files that are none ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("make", "said"),
+    [
+        (lambda: b"Time," + b",".join(b"T%d" % i for i in range(1_000_000)) + b"\n1,2\n", "more than 2,000 columns"),
+        (lambda: b"a,b\n" + b"1,2\n" * (filelimits.MOST_ROWS + 1), "more than 5,000,000 rows"),
+        (lambda: (b"," * 1999 + b"1\n") * 5100, "more than 10,000,000 cells"),
+        (lambda: b"Time,T\n2026-03-14 08:00," + b"1" * 40_000 + b"\n", "field larger than field limit (32767)"),
+        (lambda: bytes([48]) * (filelimits.LARGEST_FILE + 1), "larger than 128 MiB"),
+    ],
+    ids=["columns", "rows", "cells", "cell", "file"],
+)  # fmt: skip
+@pytest.mark.long
+def test_a_file_over_a_limit_is_refused_with_the_limit_named(place: Path, make: Callable[[], bytes], said: str) -> None:
+    path = place / "big.csv"
+    path.write_bytes(make())
+    with pytest.raises(LoadbookError, match=said.replace("(", r"\(").replace(")", r"\)")):
+        recorder(place, path)
+    path.unlink()
+
+
+def test_an_intake_file_of_too_many_rows(place: Path) -> None:
+    path = place / "big.csv"
+    path.write_bytes(b"part,material\n" + b"p,m\n" * (filelimits.MOST_RECORDS + 1))
+    with BookFolder.open(place / "book") as book, pytest.raises(LoadbookError, match="more than 250,000 rows"):
+        take_file(book, "parts", path)
+
+
+@pytest.mark.parametrize(
+    "kind", ["pipe", "device", "folder", "endless link", "nothing", "NUL", "long name", "a process's"]
+)
+def test_what_is_no_ordinary_file_is_refused_at_once(tmp_path: Path, kind: str) -> None:
+    path = tmp_path / "f.csv"
+    if kind == "pipe":
+        os.mkfifo(path)
+    elif kind == "device":
+        path.symlink_to("/dev/zero")
+    elif kind == "folder":
+        path.mkdir()
+    elif kind == "endless link":
+        path.symlink_to(path)
+    elif kind == "NUL":
+        path = tmp_path / "f\0.csv"
+    elif kind == "long name":
+        path = tmp_path / ("x" * 5000)
+    elif kind == "a process's":
+        path = Path("/proc/self/mem")
+    with pytest.raises(LoadbookError):
+        outside.read_file(path)
+    if kind in ("nothing", "NUL"):
+        with pytest.raises(NotFoundError):
+            outside.read_file(path)
+    if kind == "pipe":
+        pipe = tmp_path / "f.sql"
+        path.rename(pipe)
+        found, wrong = sqlfiles.reports(tmp_path)
+        assert found and len(wrong) == 1 and "not a regular file" in wrong[0]
+
+
+def test_a_link_to_a_good_file_is_read(tmp_path: Path) -> None:
+    (tmp_path / "a").write_text("x")
+    (tmp_path / "b").symlink_to(tmp_path / "a")
+    (tmp_path / "sub").mkdir()
+    assert outside.read_file(tmp_path / "sub" / ".." / "b") == b"x"
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["a = " + "[" * 5000, "a = " + "{b=" * 5000, "a." * 100_000 + "b = 1", "[" + "a." * 50 + "b]",
+     "x = " + "9" * 10_000, "\n".join("[" * 1 + "a." * i + "b]" for i in range(1, 29)), "x = '''" + "y" * 1_000_001],
+)  # fmt: skip
+def test_toml_too_deep_or_too_long_is_told(text: str) -> None:
+    with pytest.raises(outside.NoToml):
+        outside.toml_of(text)
+
+
+@pytest.mark.parametrize(
+    "name", ["undefined", "zip", "rot13", "idna", "punycode", "unicode_escape", "x" * 500, "", "\0"]
+)
+def test_an_encoding_that_no_file_has(name: str) -> None:
+    with pytest.raises(LoadbookError):
+        outside.checked_encoding(name)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", [*WORKBOOKS, "text at the limit", "workbook at the limit"])
+def test_memory_and_time_at_the_limits(place: Path, name: str) -> None:
+    """Each in a process of its own: its largest memory and its time, printed for the contributors' guide."""
+    import time
+
+    path = place / "limit"
+    if name == "text at the limit":
+        path.write_bytes(b"Time" + b",".join([b"", *(b"Work %d (C)" % i for i in range(9))]) + b"\n")
+        with path.open("ab") as out:
+            for i in range(900_000):
+                out.write(b"2026-03-%02d %02d:%02d:%02d" % (1 + i // 86400, i // 3600 % 24, i // 60 % 60, i % 60))
+                out.write(b",612.3" * 9 + b"\n")
+    elif name == "workbook at the limit":
+        cells = "".join(f'<c r="{c}%d"><v>612.3</v></c>' for c in "ABCDEFGHIJ")
+        path.write_bytes(workbook("".join(f'<row r="{i}">{cells % ((i,) * 10)}</row>' for i in range(1, 800_000))))
+    else:
+        path.write_bytes(WORKBOOKS[name][0]())
+    began = time.monotonic()
+    child = os.fork()
+    if child == 0:
+        code = 0
+        try:
+            recorder(place, path)
+        except LoadbookError:
+            code = 1
+        except BaseException:
+            code = 9
+        os._exit(code)
+    _, status, used = os.wait4(child, 0)
+    seconds, memory = time.monotonic() - began, used.ru_maxrss / 1024
+    path.unlink()
+    print(f"\n{name}: {memory:.0f} MB, {seconds:.1f} s, exit {os.waitstatus_to_exitcode(status)}", file=sys.stderr)
+    assert os.waitstatus_to_exitcode(status) in (0, 1)
+    assert memory < 4000
+
+
+def test_problems_name_the_sheet() -> None:
+    with pytest.raises(IntakeError) as caught:
+        safe_workbook("chart.xlsx", WORKBOOKS["a cell at the far corner"][0]())
+    assert "chart.xlsx: the cells of xl/worksheets/sheet1.xml span" in str(caught.value)
