@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 from collections.abc import Iterable, Mapping
@@ -78,6 +79,7 @@ class SparkEngine:
         if group.store.in_this_process_only:
             raise UsageError("Spark's workers cannot see what is in memory://", mend="Publish to a folder they all see")
         self.spark = spark if spark is not None else session(master)
+        self._kept: list[Any] = []
         tables, views = groupviews.plan(needs)
         for table in tables:
             self._table(group, table)
@@ -89,6 +91,11 @@ class SparkEngine:
                 self._samples(group)
                 text = text.replace("{trace_files}", "published_samples")
             made = self._run(text)
+            if _uses(view.name, views) > 1 or view.name == "movement":
+                # worked out once and kept by the workers (on their disks where memory is short): a plan in which it
+                # stood several times over would be worked out, and thought through, as often
+                made = made.cache()
+                self._kept.append(made)
             made.createOrReplaceTempView(view.inner)
             if view.asked:
                 self._run(groupviews.with_plant(view, made.columns)).createOrReplaceTempView(view.name)
@@ -123,7 +130,9 @@ class SparkEngine:
         self.spark.interruptTag(_TAG)
 
     def close(self) -> None:
-        """The session stays: starting another one takes seconds, and the process may ask again."""
+        """Let go of what the workers keep. The session stays: starting another one takes seconds."""
+        for made in self._kept:
+            made.unpersist()
 
     def _run(self, sql: str, values: Mapping[str, Any] | None = None) -> Any:
         text = grouptranspile.spark_sql(sql, values)
@@ -154,6 +163,11 @@ class SparkEngine:
         found = self._read(files, _TRACE)
         name = "_metadata.file_name AS file_index" if files else "CAST(NULL AS string) AS file_index"
         found.selectExpr("channel", "t_s", "value", "flag", name).createOrReplaceTempView("published_samples")
+
+
+def _uses(name: str, views: Iterable[groupviews.Made]) -> int:
+    """How often other views of a plan name a view."""
+    return sum(len(re.findall(rf"(?:FROM|JOIN) {name}\b", v.text)) for v in views)
 
 
 def in_words(exc: Exception) -> LoadbookError:
