@@ -12,6 +12,7 @@ import pytest
 
 from loadbook.ask import reports
 from loadbook.ask.sqlask import ask_sql
+from loadbook.ground import times
 from loadbook.ground.errors import LoadbookError, OpenQuestion, UsageError
 from loadbook.keep import sqlfiles
 from loadbook.keep.book import BookFolder
@@ -208,6 +209,10 @@ def test_the_commands_as_a_user_meets_them(book: BookFolder, loadbook: Callable[
     done = loadbook("report", "worst_movers", "most=1", "--format", "csv", **folder)
     assert done.stdout.splitlines()[0].startswith("kind,place,run,started") and len(done.stdout.splitlines()) == 2
     assert "Which pieces moved farthest" in done.stderr
+    people = loadbook("report", "worst_movers", "most=1", **folder).stdout.splitlines()[2]
+    began = json.loads(loadbook("report", "worst_movers", "most=1", "--format", "json", **folder).stdout)[0]["started"]
+    assert times.shown(f"{began}Z", book.zone)[:16] in people, "people read the shop's clock, machines UTC"
+    assert "Nothing fits" in loadbook("report", "answers_scored", **folder).stderr
     assert all(name in loadbook("report", **folder).stdout for name in SHIPPED)
     assert "must" not in loadbook("report", "past_due", "--about", **folder).stdout
     for words, code, said in (

@@ -87,11 +87,34 @@ def report(
         return
     found = reports.run_report(book, name, given, seconds=seconds, memory_mb=memory_mb)
     columns, shown = found.columns, list(found.rows)
-    if fmt in (None, "table"):
-        columns, shown = in_units(columns, shown, book.units)  # type: ignore[assignment]
+    people = fmt in (None, "table")
+    if people:
+        columns, rows = in_units(columns, shown, book.units)
+        days = {i for i in range(len(columns)) if all(_midnight(row[i]) for row in rows)}
+        shown = [tuple(_for_people(v, book, i in days) for i, v in enumerate(row)) for row in rows]
     said = ", ".join(f"{k}={v}" for k, v in found.given.items() if v is not None)
     emit(columns, shown, fmt, title=found.title, note=f"{found.question}{f' ({said})' if said else ''}")
+    if people and not shown:
+        say("Nothing fits: the book has no such rows")
     _left_out(found.left_out)
+
+
+def _midnight(value: Any) -> bool:
+    """Whether a value is a whole day (or nothing): a column of these holds days, such as the first of each month."""
+    return value is None or (hasattr(value, "hour") and value.strftime("%H%M%S") == "000000")
+
+
+def _for_people(value: Any, book: BookFolder, day: bool) -> Any:
+    """A cell as it is read: four significant digits, moments on the shop's clock. Machines get the whole of it."""
+    from datetime import UTC, datetime
+
+    if isinstance(value, float):
+        return round(value) if abs(value) >= 1000 else float(f"{value:.4g}")
+    if isinstance(value, datetime):
+        if day:
+            return value.strftime("%Y-%m-%d")
+        return value.replace(tzinfo=value.tzinfo or UTC).astimezone(book.zone).strftime("%Y-%m-%d %H:%M")
+    return value
 
 
 def _takes(file: Any) -> str:
