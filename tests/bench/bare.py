@@ -88,21 +88,16 @@ def readings(path: Path, out: Path) -> None:
     conn.close()
 
 
-class TraceFiles:
-    """read_csv with parsed dates, a long-form frame, DuckDB's COPY to Parquet; one engine for all files."""
+def trace_file(path: Path, fmt: str, out: Path) -> None:
+    """read_csv with parsed dates, a long-form frame, DuckDB's COPY to Parquet, as a script does it for one file."""
+    import duckdb
 
-    def __init__(self) -> None:
-        import duckdb
-
-        self.engine = duckdb.connect()
-
-    def take(self, path: Path, fmt: str, out: Path) -> None:
-        """One file."""
-        frame = pd.read_csv(path, skiprows=1, parse_dates=["Time"], date_format=fmt)
-        long = frame.melt(id_vars="Time", var_name="channel", value_name="value")
-        self.engine.register("long", long)
-        self.engine.execute(f"COPY long TO '{out}' (FORMAT parquet)")
-        self.engine.unregister("long")
+    frame = pd.read_csv(path, skiprows=1, parse_dates=["Time"], date_format=fmt)
+    long = frame.melt(id_vars="Time", var_name="channel", value_name="value")
+    engine = duckdb.connect()
+    engine.register("long", long)
+    engine.execute(f"COPY long TO '{out}' (FORMAT parquet)")
+    engine.close()
 
 
 def measured(files: Sequence[Path], first_work: int = 5, window_s: float = 900.0) -> list[tuple[float, float, float]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 from loadbook.ask.reckon import reckon
@@ -11,7 +10,7 @@ from loadbook.keep.book import BookFolder
 from . import bare
 from .timing import Cost, Line, here
 
-CHUNK = 20
+CHUNK = 40
 
 
 def lines(path: Path, most: int) -> list[Line]:
@@ -27,24 +26,20 @@ def lines(path: Path, most: int) -> list[Line]:
         bare.measured(files[:2])
         ours: Cost | None = None
         other: Cost | None = None
+        shared: Cost | None = None
         memory = []
         for at in range(0, len(runs), CHUNK):
             some, where = runs[at : at + CHUNK], files[at : at + CHUNK]
             ours = _each(here(lambda: list(reckon(book, some, workers=1))), len(some)).best(ours)  # noqa: B023
             other = _each(here(lambda: bare.measured(where)), len(some)).best(other)  # noqa: B023
             memory.append(_resident_mb())
-        assert ours is not None and other is not None
+            shared = _each(here(lambda: list(reckon(book, some, workers=2))), len(some)).best(shared)  # noqa: B023
+        assert ours is not None and other is not None and shared is not None
         note = f"memory {memory[0]:.0f} MB after {min(CHUNK, len(runs))} runs, {memory[-1]:.0f} MB after {len(runs)}"
-        began = time.perf_counter()
-        list(reckon(book, runs, workers=1))
-        alone = time.perf_counter() - began
-        began = time.perf_counter()
-        list(reckon(book, runs, workers=2))
-        both = time.perf_counter() - began
-    faster = f"{alone / both:.2f} x faster with two workers than with one, {len(runs)} runs"
+        faster = f"{ours.wall / shared.wall:.2f} x faster by the clock, their start included"
     return [
         Line(name, ours, other, "2.5 x", note),
-        Line(f"{name}, two workers (wall)", Cost(both / len(runs), 0.0), None, "1.6 x faster", faster),
+        Line(f"{name}, two workers (processor: the storing process alone)", shared, None, "1.6 x faster", faster),
     ]
 
 
