@@ -8,13 +8,18 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from loadbook.ground.errors import BusyError
-from loadbook.keep import disk, holder
+from loadbook.intake.tracetake import take_trace
+from loadbook.keep import disk, holder, tracefile
+from loadbook.keep.amend import amend
 from loadbook.keep.book import BookFolder
 from loadbook.keep.verify import verify
+
+from . import crashbook, smallbook
 
 ROOT = Path(__file__).resolve().parent.parent
 Run = Callable[..., subprocess.CompletedProcess[str]]
@@ -141,3 +146,44 @@ def test_opening_and_closing_beside_a_writer_drops_no_lock(book: BookFolder) -> 
         )
         assert subprocess.run([sys.executable, "-c", code, str(book.file)]).returncode == 9
     assert book.setting("x") == "y"
+
+
+def test_a_run_that_is_changed_while_its_trace_is_read_is_judged_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    book = smallbook.small(tmp_path / "book")
+    smallbook.run(book, "R4", 4)
+    crashbook.chart(tmp_path / "chart.csv", 4)
+    plain, calls = tracefile.prepare, []
+
+    def prepare(*args: Any) -> tracefile.Prepared:
+        calls.append(1)
+        if len(calls) == 1:
+            with BookFolder.open(book.path) as other, other.write() as conn:
+                amend(conn, "run", "R4", 1, {"setup": "stood"}, "seen on the photograph")
+        return plain(*args)
+
+    monkeypatch.setattr(tracefile, "prepare", prepare)
+    assert not take_trace(book, tmp_path / "chart.csv", "R4").already
+    assert len(calls) == 2
+    said = verify(book)
+    assert (said.wrong, said.leftover) == ([], [])
+
+
+def test_two_who_take_the_same_trace_in_put_it_there_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    book = smallbook.small(tmp_path / "book")
+    smallbook.run(book, "R4", 4)
+    crashbook.chart(tmp_path / "chart.csv", 4)
+    plain = tracefile.prepare
+
+    def prepare(*args: Any) -> tracefile.Prepared:
+        monkeypatch.setattr(tracefile, "prepare", plain)
+        with BookFolder.open(book.path) as other:
+            take_trace(other, tmp_path / "chart.csv", "R4")
+        return plain(*args)
+
+    monkeypatch.setattr(tracefile, "prepare", prepare)
+    assert take_trace(book, tmp_path / "chart.csv", "R4").already
+    assert book.read().execute("SELECT count(*) FROM trace").fetchone()[0] == 1
+    said = verify(book)
+    assert (said.wrong, said.leftover, said.traces) == ([], [], 1)

@@ -54,6 +54,10 @@ class TakenTrace:
     notes: tuple[str, ...] = ()
 
 
+class ChangedMeanwhile(LoadbookError):
+    """Another command changed the run, its cycle or its channels between our reading and our lock."""
+
+
 def take_trace(
     book: BookFolder, path: Path, run: str, options: Options | None = None, layout: KeptLayout | None = None
 ) -> TakenTrace:
@@ -62,7 +66,15 @@ def take_trace(
     Raises NotFoundError (no such run or file), OpenQuestion (something is not settled), IntakeError (rows that
     cannot be read), LoadbookError where the run has another trace already. Nothing is left behind by an error.
     """
-    options = options or Options()
+    for _ in range(2):
+        try:
+            return _take(book, path, run, options or Options(), layout)
+        except ChangedMeanwhile:
+            continue  # it is read and judged once more, by what stands there now
+    return _take(book, path, run, options or Options(), layout)
+
+
+def _take(book: BookFolder, path: Path, run: str, options: Options, layout: KeptLayout | None) -> TakenTrace:
     source = open_source(path)
     conn = book.read()
     record = seen = load_run(conn, run)
@@ -90,7 +102,7 @@ def take_trace(
     rows["trace"][0].update(path=prepared.path, sha256=prepared.sha256, bytes=prepared.bytes)
     try:
         with book.write() as writing:
-            _unchanged(writing, seen, source, trace_id)
+            _unchanged(writing, seen, trace_id)
             try:
                 prepared.place()
                 add_intake(
@@ -106,16 +118,15 @@ def take_trace(
     return _told(read, trace, trace_id, specs, len(missing_rows), rows["trace"][0], parameter_rows, finding_rows)
 
 
-def _unchanged(conn: sqlite3.Connection, seen: RunRecord, source: Source, trace_id: str) -> None:
-    """Refuse where another command took this file in, or changed the run, between our reading and our lock."""
+def _unchanged(conn: sqlite3.Connection, seen: RunRecord, trace_id: str) -> None:
+    """Raises ChangedMeanwhile where the run is no longer what was read (it may even have this very trace by now)."""
     taken = conn.execute("SELECT 1 FROM trace WHERE trace_id = ?", (trace_id,)).fetchone()
-    if taken or _already(conn, load_run(conn, seen.run), source) is not None:
-        raise LoadbookError(f"another command took this file in for {seen.run!r} meanwhile", where=source.name)
-    if load_run(conn, seen.run) != seen:
-        raise LoadbookError(
-            f"another command changed {seen.run!r} or its cycle meanwhile; nothing was taken in", where=source.name,
+    if taken or load_run(conn, seen.run) != seen:
+        raise ChangedMeanwhile(
+            f"other commands went on changing {seen.run!r}; nothing was taken in",
+            where=seen.run,
             mend="Repeat the command: it is judged by what stands there now",
-        )  # fmt: skip
+        )
 
 
 def _derived(book: BookFolder, record: RunRecord, trace: Trace) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
