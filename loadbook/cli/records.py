@@ -285,6 +285,16 @@ def _variant(name: str, known: dict[str, Any]) -> str | None:
     return found if found in known else None
 
 
+def _unit_words(unit: str) -> str:
+    """A unit as people write it; those that books keep inside are spelt c_per_h, c_diff, mbar_per_h."""
+    from loadbook.ground import units
+
+    if unit == "c_diff":
+        return "°C difference"
+    label = units.show(0.0, unit)[1] if unit in units.SHOWN["si"] else unit
+    return label.replace("_per_", "/")
+
+
 def _columns_named(name: str) -> list[str]:
     """What the intake columns of a name hold, one sentence per kind."""
     from loadbook.ground.kinds import BY_TABLE
@@ -337,7 +347,8 @@ def explain(term: str | None, fmt: str | None) -> None:
     if fmt == "json":
         click.echo(json.dumps(found.__dict__, ensure_ascii=False, indent=1))
         return
-    click.echo(f"{found.name}  ({found.kind}{', ' + found.unit if found.unit else ''})")
+    unit = _unit_words(found.unit)
+    click.echo(f"{found.name}  ({found.kind}{', ' + unit if unit else ''})")
     for paragraph in found.definition.split("\n"):
         click.echo(textwrap.fill(paragraph.strip(), 96) if paragraph.strip() else "")
     if found.formula:

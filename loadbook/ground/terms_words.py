@@ -120,7 +120,7 @@ TERMS: tuple[Term, ...] = (
     _word(
         "movement",
         "After minus before, where one run is the only operation between the two readings and both were taken in the same "
-        "way. Positive: grew, or got worse. In mm, in µm per mm of the reference length, and as a share of the tolerance. "
+        "way. Positive: grew, or got worse. In mm, in µm per 100 mm of the reference length, in % of the form error before, and as a share of the tolerance. "
         "Anything else is set aside, with the reason.\n"
         "Form and angle are never corrected for temperature. Size is corrected to 20 °C by the difference of the piece's "
         "and the gauge's expansion, and not where the reading says that it is at 20 °C already; without the temperatures it "
@@ -144,6 +144,17 @@ TERMS: tuple[Term, ...] = (
         "is scored later against what happened.",
     ),
     _word("amendment", "A correction: the old value stays, with who, when and why."),
+    _word(
+        "range of the evidence",
+        "The lowest and the highest setting that was ever run, of the runs that a figure rests on. Inside it a figure is "
+        "history; outside it nothing is known, and an answer says so. Charts shade it.",
+    ),
+    _word(
+        "pooled line",
+        "The straight line through all part numbers thrown together. It mixes what a setting does with which part numbers "
+        "were run at it: delicate parts that always got slow ramps make slow ramps look harmful. Charts draw it as a "
+        "warning; the effect is the line inside part numbers.",
+    ),
     _word(
         "below gauge",
         "A movement smaller than its own expanded uncertainty: the gauge cannot tell it from none.",
