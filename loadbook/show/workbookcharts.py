@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.calc.effects_words import SCALE_LABELS
 
 from .chartstyle import GRID, INK, MUTED, PALETTE
+from .tables import plain
 
 if TYPE_CHECKING:
     from .workbook import Workbook
@@ -32,7 +33,7 @@ def charts_sheet(book: Workbook, columns: Sequence[str], rows: Sequence[Sequence
     breaks: list[int] = []
     for unit in dict.fromkeys(row[columns.index("unit")] for row in rows):
         some = [i for i, row in enumerate(rows) if row[columns.index("unit")] == unit][:MOST_BARS]
-        label = SCALE_LABELS.get(str(unit), str(unit))
+        label = plain(SCALE_LABELS.get(str(unit), str(unit)))
         sheet.write_string(at, 0, f"movement by treatment, {label}", bold)
         breaks.append(at)
         at = _movement(book, sheet, at + 1, list(columns), rows, some, label)
@@ -108,7 +109,7 @@ def _movement(
     for n, i in enumerate(some):
         row = rows[i]
         words = ", ".join(str(row[columns.index(c)]) for c in ways if row[columns.index(c)])
-        sheet.write_string(at + n, 0, words, book.look())
+        sheet.write_string(at + n, 0, plain(words), book.look())
         value = {k: float(row[j]) for k, j in figures.items()}
         cell = {k: f"'By treatment'!{book.letter(j)}{i + 2}" for k, j in figures.items()}
         number = book.look("0.0")
