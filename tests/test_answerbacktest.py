@@ -92,6 +92,14 @@ def test_coverage_counts_runs_not_pieces() -> None:
     assert found.low == pytest.approx(0.194, abs=1e-3)  # 3 of 4, not 3 of 103
 
 
+def test_coverage_of_part_numbers_is_as_uncertain_as_they_are_few() -> None:
+    """Thirty runs of six part numbers, five of them held whole: six units, not thirty."""
+    run, part = np.arange(30), np.repeat(np.arange(6), 5)
+    found = backtest.coverage(part > 0, run, part)
+    assert found.held == pytest.approx(5 / 6) and found.runs == 30
+    assert (found.low, found.high) == pytest.approx(backtest.binomial_interval(5, 6))
+
+
 def test_class_factors_shrink_to_one() -> None:
     rng = np.random.default_rng(2)
     runs = np.repeat(np.arange(60), 5)

@@ -144,7 +144,7 @@ def _earned(a: Answer) -> str:
     b = a.backtest_coverage
     return (
         f"Back-test, each {group} left out in turn: such intervals held {b['held']:.0%} of pieces "
-        f"({b['held_low']:.0%} to {b['held_high']:.0%} by {many(b['runs'], 'run')})."
+        f"({b['held_low']:.0%} to {b['held_high']:.0%} by {many(b['groups'], group)})."
     )
 
 

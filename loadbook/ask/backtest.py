@@ -112,11 +112,10 @@ def _stratum(source: answerdata.Source, process: str, kind: str, contents: tuple
 
 def _groups(history: History, known: bool, content: float) -> list[dict[str, Any]]:
     """All, each spread class, and the last fifth of the dates."""
-    held, run = history.held(known, content), history.piece_run
     part = history.cells.part[history.cells.piece_cell]
     day = history.cells.frame["day"].to_numpy(dtype=float)[history.cells.piece_cell]
     edge = float(np.quantile(np.unique(day), 0.8))
-    masks = {"all": np.ones(len(held), dtype=bool)}
+    masks = {"all": np.ones(len(part), dtype=bool)}
     classes = np.array(history.piece_class, dtype=object)
     if len(set(classes)) > 1:
         masks |= {str(name): classes == name for name in sorted(set(classes))}
@@ -125,7 +124,7 @@ def _groups(history: History, known: bool, content: float) -> list[dict[str, Any
     for name, mask in masks.items():
         if not mask.any():
             continue
-        found = calc.coverage(held[mask], run[mask])
+        found = history.coverage(known, content, np.flatnonzero(mask))
         out.append(
             {"group": name, "held": found.held, "held_low": found.low, "held_high": found.high, "runs": found.runs,
              "pieces": found.pieces, "parts": len(np.unique(part[mask]))}

@@ -100,7 +100,7 @@ def held(result: dict[str, Any], behind: dict[str, Any]) -> str:
         return "Its width comes from a test on our own past; there is no further run left to judge that test by."
     return (
         f"Tested on our own past, with each {b['left_out']} left out in turn: such intervals held {b['held']:.0%} of "
-        f"the pieces ({b['held_low']:.0%} to {b['held_high']:.0%}, by {many(b['runs'], 'run')})."
+        f"the pieces ({b['held_low']:.0%} to {b['held_high']:.0%}, by {many(b['groups'], b['left_out'])})."
     )
 
 

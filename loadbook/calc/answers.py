@@ -198,9 +198,9 @@ class History:
 
     def coverage(self, known: bool, content: float, where: Ints | None = None) -> backtest.Coverage:
         """Back-tested coverage; where: a mask or indexes of pieces to look at (all when None)."""
-        held = self.held(known, content)
-        run = self.piece_run
-        return backtest.coverage(held, run) if where is None else backtest.coverage(held[where], run[where])
+        held, run, group = self.held(known, content), self.piece_run, self.scores(known).group
+        chosen = np.arange(len(held)) if where is None else where
+        return backtest.coverage(held[chosen], run[chosen], group[chosen])
 
     def held(self, known: bool, content: float) -> np.ndarray:
         """(pieces,) which of them the interval would have held with their run (part number) left out."""

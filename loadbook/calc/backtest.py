@@ -262,7 +262,7 @@ def binomial_interval(held: float, runs: int, confidence: float = 0.95) -> tuple
 
 @dataclass(frozen=True)
 class Coverage:
-    """Share of pieces that were held, each run counting once; low, high its 95 % binomial interval by runs."""
+    """Share of pieces that were held, each run counting once; low, high its 95 % interval by what was left out."""
 
     held: float
     low: float
@@ -271,9 +271,15 @@ class Coverage:
     pieces: int
 
 
-def coverage(held: npt.NDArray[np.bool_], run: Ints) -> Coverage:
-    """Coverage of pieces, averaged inside each run first. held (pieces,), run (pieces,) codes."""
+def coverage(held: npt.NDArray[np.bool_], run: Ints, group: Ints | None = None) -> Coverage:
+    """Coverage of pieces, averaged inside each run first.
+
+    held (pieces,); run (pieces,) codes; group (pieces,) codes of what was left out in turn, the unit of the binomial
+    interval (None: the runs). Runs of one part number left out whole miss or hold together.
+    """
     codes, inverse, counts = np.unique(run, return_inverse=True, return_counts=True)
     share = np.bincount(inverse, weights=held.astype(float)) / counts
-    low, high = binomial_interval(float(share.sum()), len(codes))
-    return Coverage(float(share.mean()), low, high, len(codes), len(held))
+    mean = float(share.mean())
+    units = len(codes) if group is None else len(np.unique(group))
+    low, high = binomial_interval(mean * units, units)
+    return Coverage(mean, low, high, len(codes), len(held))

@@ -46,7 +46,7 @@ TERMS: tuple[Term, ...] = (
         "one, widened as Student's t is for so few, and drawn towards the model's own as if that had spoken for ten more "
         "part numbers; what it would have held, each part number left out in turn, stands beside it. The table shows known and new "
         "part numbers, thin and thick sections, and the last fifth of the dates apart; beside each share stands its 95 % "
-        "binomial interval, counted in runs. Saved answers are scored by what was measured after them. "
+        "binomial interval, counted in what was left out (runs, or part numbers). Saved answers are scored by what was measured after them. "
         "What would fool it: a future unlike the past; new part numbers of a kind that the shop never ran.",
         "error (S_gg)⁻¹ α_g, variance (S_gg)⁻¹ with S = K⁻¹, α = S z;  q = weighted quantile of |t|/f, weights 1/(G+1); "
         "new part numbers: log q = w log(q1 t(G-1)/z) + (1-w) log t(G-2), weights 1/G, w = G/(G+10)",
