@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from loadbook.intake.tracetake import take_trace
-from loadbook.keep import disk, seal
+from loadbook.keep import seal
 from loadbook.keep.backup import backup, restore
 from loadbook.keep.book import BookFolder
 from loadbook.keep.records import add_intake
@@ -57,7 +58,7 @@ class Case:
 
 def network() -> None:
     """Every folder counts as one on a network: no WAL, a rollback journal."""
-    disk.on_network = lambda folder: True  # type: ignore[assignment]
+    os.environ["LOADBOOK_NETWORK"] = "yes"
 
 
 TAKE = ("take", "readings", "before.csv", "after.csv", "--book", "book")

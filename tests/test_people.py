@@ -85,6 +85,12 @@ server:/over /mnt/hidden nfs rw 0 0
 """
 
 
+def test_what_the_system_does_not_tell_can_be_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LOADBOOK_NETWORK", "yes")
+    with smallbook.small(tmp_path / "book") as book:
+        assert book.read().execute("PRAGMA journal_mode").fetchone()[0] == "delete"
+
+
 @pytest.mark.parametrize(
     ("folder", "network"),
     [

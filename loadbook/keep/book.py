@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
+import random
 import sqlite3
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -176,8 +178,7 @@ class BookFolder:
             if not os.access(self.path, os.W_OK) or not os.access(self.file, os.W_OK):
                 conn = self._connect_reading("ro")
             elif disk.on_network(self.path):
-                conn = self._open("rw")
-                _leave_wal(conn)
+                conn = self._connect_without_wal()
             else:
                 conn = self._connect_reading("rw")
             conn.execute("PRAGMA foreign_keys = ON")
@@ -188,6 +189,23 @@ class BookFolder:
             raise say(exc, self.file) from exc
         self._identity = self._stands_there()
         return conn
+
+    def _connect_without_wal(self) -> sqlite3.Connection:
+        """A connection on a network folder. Two who both leave WAL stand in each other's way: each lets go and tries
+        again, for as long as a command waits for a lock."""
+        until = time.monotonic() + busy_seconds()
+        while True:
+            conn = self._open("rw")
+            try:
+                conn.execute("PRAGMA busy_timeout = 50")
+                _leave_wal(conn)
+                conn.execute(f"PRAGMA busy_timeout = {int(busy_seconds() * 1000)}")
+                return conn
+            except sqlite3.OperationalError:
+                conn.close()
+                if time.monotonic() > until:
+                    raise
+                time.sleep(random.uniform(0.02, 0.2))
 
     def _connect_reading(self, mode: str) -> sqlite3.Connection:
         """A connection that can at least read.

@@ -31,8 +31,12 @@ def on_network(folder: Path) -> bool:
 
     WAL needs memory shared between all who have the book open, which network folders do not give.
     Linux: the mount's type. Windows: a UNC path or a drive of type remote. Elsewhere a folder below
-    /Volumes or /Network counts as one, since an unneeded caution only costs speed.
+    /Volumes or /Network counts as one, since an unneeded caution only costs speed. LOADBOOK_NETWORK=yes or no
+    settles what the system does not tell.
     """
+    said = os.environ.get("LOADBOOK_NETWORK", "").strip().lower()
+    if said in ("yes", "no"):
+        return said == "yes"
     folder = folder.resolve()
     if sys.platform.startswith("linux"):
         try:
