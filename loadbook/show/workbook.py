@@ -71,6 +71,7 @@ class Workbook:
         }  # fmt: skip
         self._book = xlsxwriter.Workbook(str(self._fresh), options)
         self._kinds: dict[str, Any] = {}
+        self._general, self._two = self.look(), self.look("0.00")
         self.long: list[tuple[str, str]] = []  # (where, text) of texts longer than a cell
         self.summary: dict[str, int] = {}  # row of each line of the summary, and its value
         self.summary_value: dict[str, Any] = {}
@@ -169,8 +170,9 @@ class Workbook:
         if isinstance(value, bool):
             sheet.write_string(row, column, "yes" if value else "no", self.look(indent=1))
         elif isinstance(value, (int, float)) and math.isfinite(value):
-            mixed = look is self.look("0.00")
-            plainly = isinstance(value, float) and (mixed or (look is self.look() and not value.is_integer()))
+            plainly = isinstance(value, float) and (
+                look is self._two or (look is self._general and not value.is_integer())
+            )
             sheet.write_number(row, column, value, self.look(_readable(value)) if plainly else look)
         elif isinstance(value, datetime):
             aware = value.replace(tzinfo=value.tzinfo or UTC).astimezone(self.zone)
