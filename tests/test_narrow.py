@@ -69,3 +69,12 @@ def test_fewer_rows_are_copied(book: BookFolder) -> None:
         assert counts == {"reading": 6, "run": 4}
         with pytest.raises(AssertionError, match="not loaded for"):
             made.rows("SELECT inspector FROM reading")
+
+
+@pytest.mark.parametrize("name", ["R1", "R2", "R3", "R4"])
+def test_what_moved_in_one_run_needs_only_its_pieces(book: BookFolder, name: str) -> None:
+    query = "SELECT * FROM movement WHERE run = ? ORDER BY serial, characteristic"
+    with session.prepare(book, {"movement"}) as few, session.prepare(book, {"movement"}) as whole:
+        few.load([(query, [name])], narrow.of_run(name))
+        whole.load([(query, [name])])
+        pd.testing.assert_frame_equal(few.frame(query, [name]), whole.frame(query, [name]))

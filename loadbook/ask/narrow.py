@@ -49,5 +49,11 @@ def rows_needed(filters: Filters, kind: str | None = None) -> Only:
     return only
 
 
+def of_run(run: str) -> Only:
+    """The same for what moved in one run."""
+    same = "(part, serial) IN (SELECT part, serial FROM piece WHERE run = ?)"
+    return {"reading": ("run = ?", [run]), "piece": (same, [run]), "operation": (same, [run])}
+
+
 def _all(conditions: list[tuple[str, list[Any]]]) -> tuple[str, list[Any]]:
     return " AND ".join(f"({text})" for text, _ in conditions), [v for _, values in conditions for v in values]

@@ -121,15 +121,15 @@ def _picture(judged: JudgedRun) -> RunPicture | None:
 
 
 def _movement(book: BookFolder, run: str) -> Iterable[Row]:
-    from loadbook.keep.session import open_session
+    from loadbook.keep.session import prepare
 
-    connection = open_session(book, {"movement"})
-    try:
-        found = connection.execute(MOVEMENT, [run])
+    from .narrow import of_run
+
+    with prepare(book, {"movement"}) as session:
+        session.load([(MOVEMENT, [run])], of_run(run))
+        found = session.connection.execute(MOVEMENT, [run])
         names = [d[0] for d in found.description or ()]
         return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
-    finally:
-        connection.close()
 
 
 def _amendments(conn: sqlite3.Connection, run: str) -> list[Row]:
