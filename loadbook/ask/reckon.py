@@ -16,7 +16,7 @@ from loadbook.keep.tracefile import read_trace
 from .judge import guard_settings
 from .reckonwork import Computed, Workers, compute, cores
 
-WORTH_WORKERS = 40
+WORTH_WORKERS = 100
 
 
 @dataclass(frozen=True)

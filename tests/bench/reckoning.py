@@ -10,7 +10,7 @@ from loadbook.keep.book import BookFolder
 from . import bare
 from .timing import Cost, Line, here
 
-CHUNK = 40
+CHUNK = 100
 
 
 def lines(path: Path, most: int) -> list[Line]:
