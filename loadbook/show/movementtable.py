@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -19,6 +20,20 @@ def in_unit(value: float | None, unit: str, system: str) -> float | None:
         shown, _, digits = units.show(value, unit, system)
         return round(shown, digits)
     return float(f"{value:.4g}")
+
+
+def in_unit_together(values: Sequence[float | None], unit: str, system: str) -> list[float | None]:
+    """A figure and the ends of its interval with the same decimals: what the interval's width means, and no more.
+
+    >>> in_unit_together([-0.0009254, -1.5104, 1.5083], "um per 100 mm", "si")
+    [0.0, -1.51, 1.51]
+    """
+    known = [v for v in values if v is not None]
+    width = max(known) - min(known) if known else 0.0
+    if unit in ("um", "mm") or not width > 0.0:
+        return [in_unit(v, unit, system) for v in values]
+    decimals = 2 - math.floor(math.log10(width))
+    return [None if v is None else round(v, decimals) + 0.0 for v in values]
 
 
 def label(unit: str, system: str) -> str:
@@ -76,7 +91,7 @@ def difference_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[
         unit = str(r["unit"])
         out.append([
             r["process"], r["kind"], r["b"], r["a"],
-            *(in_unit(r[n], unit, system) for n in ("difference", "low", "high")), label(unit, system),
+            *in_unit_together([r[n] for n in ("difference", "low", "high")], unit, system), label(unit, system),
             None if r["p_adjusted"] is None else p_text(r["p_adjusted"]),
             f"{r['runs_b']} and {r['runs_a']}", f"{r['pieces_b']} and {r['pieces_a']}", r["evidence"],
             None if r["spread_ratio"] is None else float(f"{r['spread_ratio']:.3g}"), r["refused"] or r["note"],
@@ -102,7 +117,7 @@ def lots_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) -
     for r in rows:
         unit = str(r["unit"])
         ratio = None if r["spread_ratio"] is None else float(f"{r['spread_ratio']:.3g}")
-        figures = (in_unit(r[n], unit, system) for n in ("difference", "low", "high"))
+        figures = in_unit_together([r[n] for n in ("difference", "low", "high")], unit, system)
         out.append([r["process"], r["kind"], *(r[b] for b in by), r["runs"], r["lots"], r["read_before"],
                     r["read_after"], *figures, label(unit, system), r["evidence"], ratio, r["said"]])  # fmt: skip
     return columns, out
