@@ -47,7 +47,7 @@ def cells_of(line: str, clean: Clean) -> list[str]:
 
 
 def shape(line: str) -> str:
-    return re.sub(r"\d", "0", re.sub("[ap]m", "xx", line.lower().strip().replace('"', "")))
+    return re.sub(r"\d", "0", re.sub("[ap]m", "xx", line.lower().strip().replace('"', "").replace(" ", "")))
 
 
 def wrong(clean: Clean, text: str, found: Read) -> list[str]:

@@ -158,7 +158,8 @@ def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout:
     else:
         emit(_CHANNEL_COLUMNS, _channel_rows(read), fmt)
     for question in read.questions:
-        say(f"open: {plain(question.text)}: {plain(question.option)}")
+        then = " " if question.text.endswith("?") else ": "
+        say(f"open: {plain(question.text)}{then}{plain(question.option)}")
     if read.questions:
         raise SystemExit(EXIT_SOMETHING_WRONG)
 
