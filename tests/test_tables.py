@@ -9,7 +9,8 @@ import json
 import pytest
 
 from loadbook.ground.errors import UsageError
-from loadbook.show.tables import emit, narrowed
+from loadbook.show.fitted import Fitted, fitted
+from loadbook.show.tables import emit
 
 HOSTILE = ["=1+1", "[/x]", "\x1b[31mred", "<b>", "a|b", "line\nbreak", "\u202eright to left"]
 
@@ -53,11 +54,57 @@ def test_an_unknown_format_is_refused() -> None:
         printed("xml", ["a"], [[1]])
 
 
-def test_a_narrow_terminal_loses_nothing() -> None:
+def laid_out(columns: list[str], text: list[list[str]], width: int) -> tuple[list[list[str]], Fitted]:
+    found = fitted(columns, text, width)
+    for block in found.blocks:
+        assert sum(w for _, w in block) + 2 * (len(block) - 1) <= width
+    return [[columns[i] for i, _ in block] for block in found.blocks], found
+
+
+def test_a_table_that_fits_is_left_as_it_is() -> None:
+    names, found = laid_out(["part", "said"], [["A", "same"], ["B", "same"]], 40)
+    assert (names, found.above, found.below) == ([["part", "said"]], [], [])
+
+
+def test_what_is_the_same_in_every_row_is_said_once() -> None:
+    names, found = laid_out(
+        ["part", "process", "median"], [["A", "stress relief", "1"], ["B", "stress relief", "2"]], 20
+    )
+    assert names == [["part", "median"]]
+    assert found.above == ["process: stress relief"]
+
+
+def test_a_meaning_wraps_at_words_beside_its_column() -> None:
+    names, found = laid_out(["column", "meaning"], [["part", "number of the " * 8], ["run", "name"]], 60)
+    assert names == [["column", "meaning"]]
+    assert found.blocks[0] == [(0, 6), (1, 52)]
+    assert found.below == []
+
+
+def test_a_text_too_long_for_a_column_is_told_below_by_its_row_s_name() -> None:
     columns = ["part", "process", "median", "said"]
-    text = [["A", "age", "1", "long " * 12], ["B", "age", "2", "long " * 12], ["C", "age", "3", "other " * 12]]
-    kept, above, below = narrowed(columns, text, 60)
-    assert [columns[i] for i in kept] == ["part", "median"]
-    assert above == ["process: age"]
-    assert below == ["said, row 1, 2: " + "long " * 12, "said, row 3: " + "other " * 12]
-    assert narrowed(columns, text, 200) == ([0, 1, 2, 3], [], [])
+    text = [["A", "age", "1", "long " * 80], ["B", "age", "2", "long " * 80], ["C", "age", "3", "other " * 80]]
+    names, found = laid_out(columns, text, 60)
+    assert names == [["part", "median"]]
+    assert found.below == ["said, A, B: " + "long " * 80, "said, C: " + "other " * 80]
+    text[1][0] = "A"
+    assert laid_out(columns, text, 60)[1].below[0] == "said, row 1, 2: " + "long " * 80
+
+
+def test_columns_left_over_follow_below_with_the_names_of_the_rows() -> None:
+    columns = ["kind", "setup", *(f"figure {n}" for n in range(9))]
+    text = [
+        [kind, setup, *(f"{n}.{setup[0]}" for n in range(9))] for kind in ("bore", "face") for setup in ("laid", "hung")
+    ]
+    names, found = laid_out(columns, text, 60)
+    assert len(names) > 1
+    assert all(block[:2] == ["kind", "setup"] for block in names)
+    assert [c for block in names for c in block[2:]] == columns[2:]
+    assert all(width >= len(columns[i]) for block in found.blocks for i, width in block)
+
+
+def test_one_word_wider_than_the_terminal_still_fits() -> None:
+    names, found = laid_out(["name", "digest", "n"], [["a", "f" * 200, "1"], ["b", "e" * 200, "2"]], 40)
+    assert names == [["name", "n"]]
+    assert found.below == ["digest, a: " + "f" * 200, "digest, b: " + "e" * 200]
+    laid_out(["digest"], [["f" * 200], ["e" * 200]], 40)

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from loadbook.ground.errors import UsageError
+from loadbook.show.fitted import fitted
 
 FORMATS = ("table", "csv", "json", "ndjson", "markdown", "parquet")
 # what a spreadsheet may take for the beginning of a formula, the wide forms of some languages among it
@@ -143,35 +144,6 @@ def _table(columns: Sequence[str], rows: list[Sequence[Any]], title: str | None,
         out.write(line(cells) + "\n")
 
 
-LONG = 36  # characters from which a text column is told below a table that is too wide
-
-
-def narrowed(
-    columns: Sequence[str], text: Sequence[Sequence[str]], width: int
-) -> tuple[list[int], list[str], list[str]]:
-    """What of a table fits a width: (columns kept, what is the same in every row, long texts told below it).
-
-    A table that fits is kept whole. Nothing is cut: what leaves the table stands in the lines above and below.
-    """
-    kept = list(range(len(columns)))
-    wide = [max([len(name), *(len(row[i]) for row in text)]) + 2 for i, name in enumerate(columns)]
-    if sum(wide) <= width:
-        return kept, [], []
-    same = [i for i in kept if len(text) > 1 and len({row[i] for row in text}) == 1]
-    above = [f"{columns[i]}: {text[0][i]}" for i in same if text[0][i]]
-    kept = [i for i in kept if i not in same]
-    below: list[str] = []
-    for i in list(kept):
-        if sum(wide[k] for k in kept) <= width or wide[i] <= LONG or i == kept[0]:
-            continue
-        kept.remove(i)
-        told: dict[str, list[str]] = {}
-        for number, row in enumerate(text, start=1):
-            told.setdefault(row[i], []).append(str(number))
-        below += [f"{columns[i]}, row {', '.join(numbers)}: {words}" for words, numbers in told.items() if words]
-    return kept, above, below
-
-
 def _on_terminal(
     columns: list[str], text: list[list[str]], rows: list[Sequence[Any]], title: str | None, out: TextIO
 ) -> None:
@@ -180,19 +152,23 @@ def _on_terminal(
     from rich.text import Text
 
     console = Console(file=out, highlight=False, markup=False, emoji=False)
-    kept, above, below = narrowed(columns, text, console.width)
+    found = fitted(columns, text, console.width)
     if title:
         console.print(Text(title))
-    if above:
-        console.print(Text("in every row: " + "; ".join(above)))
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for i in kept:
-        right = _numeric(row[i] for row in rows)
-        table.add_column(Text(columns[i], style="bold"), justify="right" if right else "left", overflow="fold")
-    for cells in text:
-        table.add_row(*(Text(cells[i]) for i in kept))
-    console.print(table)
-    for line in below:
+    if found.above:
+        console.print(Text("in every row: " + "; ".join(found.above)))
+    for number, block in enumerate(found.blocks):
+        if number:
+            console.print()
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+        for i, width in block:
+            right = _numeric(row[i] for row in rows)
+            head = Text(columns[i], style="bold")
+            table.add_column(head, justify="right" if right else "left", overflow="fold", width=width)
+        for cells in text:
+            table.add_row(*(Text(cells[i]) for i, _ in block))
+        console.print(table)
+    for line in found.below:
         console.print(Text(line))
 
 
