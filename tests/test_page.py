@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import doctest
 import hashlib
 import json
 import re
@@ -21,7 +20,7 @@ from hypothesis import strategies as st
 from loadbook.calc import thin
 from loadbook.cli import pages
 from loadbook.ground.errors import LoadbookError, UsageError
-from loadbook.show import markup, page, plot
+from loadbook.show import page, plot
 from loadbook.show.markup import Html, data_block, el
 
 
@@ -45,12 +44,6 @@ def read(source: str) -> Reader:
     reader.feed(source)
     reader.close()
     return reader
-
-
-@pytest.mark.parametrize("module", [markup, pages, plot, thin], ids=lambda m: m.__name__.rsplit(".", 1)[-1])
-def test_doctests(module: object) -> None:
-    found = doctest.testmod(module, extraglobs={"np": np})  # type: ignore[arg-type]
-    assert found.attempted > 0 and found.failed == 0
 
 
 @settings(max_examples=200, deadline=None)

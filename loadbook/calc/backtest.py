@@ -65,7 +65,7 @@ def drawn(quantile: float, groups: int, content: float) -> float:
     Formula   log q = w log(quantile t(G-1)/z) + (1 - w) log t(G-2),  w = G/(G + 10): the model speaks for ten groups
 
     >>> [round(drawn(1.6, g, 0.90), 3) for g in (6, 14, 400)]
-    [2.046, 1.758, 1.608]
+    [2.066, 1.747, 1.605]
     """
     tail = (1.0 + content) / 2.0
     own = quantile * float(stdtrit(max(groups - 1, 1), tail) / ndtri(tail))

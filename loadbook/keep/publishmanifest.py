@@ -48,7 +48,7 @@ def folder_of(name: str) -> str:
     """A folder's name that is safe on every disk and store: what is plain in the plant's name, and a digest of all.
 
     >>> folder_of("Werk Süd/../x"), folder_of("CON") != folder_of("con")
-    ('werk-sud-x-01f1f6d4', True)
+    ('werk-sud-x-6dce2f17', True)
     """
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
     words = "-".join(re.findall(r"[a-z0-9]+", plain))[:40].strip("-") or "plant"
