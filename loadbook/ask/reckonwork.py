@@ -2,7 +2,7 @@
 
 Each worker is a process of its own, started like any command (so it needs nothing of the caller's program), which
 is told a run a line and answers with what it computed. Runs go round in turn and come back in their order; a worker
-has two at a time, so that memory does not grow with the number of runs. Nothing is written here: the caller stores
+has four at a time, so that memory does not grow with the number of runs. Nothing is written here: the caller stores
 each run in a transaction of its own, after it has seen that the run is still the one that was computed.
 """
 
@@ -27,7 +27,7 @@ from loadbook.keep.tracefile import read_trace
 
 from .judge import guard_settings
 
-AHEAD = 2
+AHEAD = 4
 MOST_WORKERS = 4
 
 
