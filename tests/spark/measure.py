@@ -64,7 +64,8 @@ def main(books: list[Path]) -> None:
                 print(f"  {again.files} files")
         alone = timed("reckon on this machine", lambda: reckon_group(str(target), again=True))
         _say(alone)
-        spark = session(MASTER, {"spark.eventLog.enabled": "true", "spark.eventLog.dir": logs.as_uri()})
+        plain = {"spark.eventLog.compress": "false", "spark.eventLog.rolling.enabled": "false"}
+        spark = session(MASTER, {"spark.eventLog.enabled": "true", "spark.eventLog.dir": logs.as_uri(), **plain})
         timed("first job of the cluster", lambda: spark.range(4).count())
         many = timed("reckon on two workers", lambda: reckon_group(str(target), "spark", spark=spark, again=True))
         _say(many)
