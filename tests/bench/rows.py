@@ -183,7 +183,7 @@ def sql(ground: Ground) -> list[Line]:
 
 def _bare(text: str, files: str) -> str:
     """The same over the files by themselves; a run is a file there (copies of a file name one run)."""
-    return text.replace("{}", files).replace("run", "file_index")
+    return text.replace("run", "file_index").replace("{}", files)
 
 
 def questions(ground: Ground) -> list[Line]:
