@@ -102,6 +102,14 @@ def test_a_verdict_that_the_corrections_turned_says_so(judged_book: BookFolder) 
     assert said in found.remarks
 
 
+def test_a_trace_outside_its_run_is_said_beside_the_verdict(judged_book: BookFolder) -> None:
+    judged = asked.judge_run(judged_book, "R-1")
+    assert not any("wholly" in r for r in judged.remarks)
+    with judged_book.write() as conn:
+        conn.execute("UPDATE run SET started = '2027-01-01T00:00:00Z', ended = NULL WHERE run = 'R-1'")
+    assert any("lies wholly before the run" in r for r in asked.judge_run(judged_book, "R-1").remarks)
+
+
 def test_rows_for_machines(judged_book: BookFolder, loadbook: Run) -> None:
     done = loadbook("judge", "R-2", "--format", "json", "--book", str(judged_book.path))
     rows = json.loads(done.stdout)

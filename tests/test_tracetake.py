@@ -152,6 +152,20 @@ def test_a_file_far_from_its_run_is_said(book: BookFolder) -> None:
     assert any("311.0 h after the run's start" in n for n in taken.notes)
 
 
+def test_a_file_wholly_outside_its_run_is_refused(book: BookFolder) -> None:
+    with book.write() as conn:
+        runs = [
+            {"run": "early", "furnace": "F1", "started": "2026-03-13T07:00:00Z", "ended": "2026-03-13T20:00:00Z"},
+            {"run": "late", "furnace": "F1", "started": "2026-03-14T20:00:00Z"},
+        ]
+        add_intake(conn, "runs", {"run": [{**r, "status": "done"} for r in runs]}, rows_read=2)
+    for run, said in (("early", "wholly after run 'early'"), ("late", "wholly before run 'late'")):
+        with pytest.raises(LoadbookError, match=said) as refused:
+            take_trace(book, FOLDER / "01_plain.csv", run)
+        assert f"loadbook amend runs {run}" in str(refused.value)
+    assert counts(book)["trace"] == 0 and files(book) == []
+
+
 def test_layouts_are_revised_never_lost(book: BookFolder) -> None:
     first = Layout(time_columns=("Time",), time_format="%d/%m/%Y %H:%M:%S")
     assert keep_layout(book, first, "rec") == (1, True)

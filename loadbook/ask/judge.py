@@ -241,6 +241,12 @@ def _remarks(record: RunRecord, found: Sequence[str]) -> tuple[str, ...]:
     out = list(found)
     if record.row["status"] != "done":
         out.append(f"the run was {record.row['status'] if record.row['status'] == 'aborted' else 'declared void'}")
+    if record.trace is not None:
+        trace_began = times.from_stored(record.trace["started"])
+        apart = record.apart(trace_began, record.trace["seconds"])
+        if apart is not None:
+            source = record.trace["source_name"]
+            out.append(f"the trace ({source}) lies wholly {apart} the run: is it this run's? Nothing here holds if not")
     day = str(record.row["started"])[:10]
     for name, until in record.calibrations.items():
         if until is not None and until < day:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import sqlite3
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -87,7 +89,7 @@ def _take(book: BookFolder, path: Path, run: str, options: Options, layout: Kept
         run_started=times.from_stored(record.row["started"]), known=known,
     )  # fmt: skip
     stop(read.questions, source.name)
-    _far_from_run(read, record)
+    _far_from_run(read, record, source.name)
     trace, specs, missing_rows = as_trace(read, record, canonical)
     valid = marked(trace)
     trace.flags = np.where(valid.flags & OUT_OF_RANGE, trace.flags | OUT_OF_RANGE, trace.flags)
@@ -161,10 +163,26 @@ def _already(conn: sqlite3.Connection, record: RunRecord, source: Source) -> Tak
     return None
 
 
-def _far_from_run(read: Read, record: RunRecord) -> None:
-    """Say so where the file begins far from the run's own start: a wrong file, or dates read in the wrong order."""
+def _far_from_run(read: Read, record: RunRecord, where: str) -> None:
+    """Refuse a file that lies wholly outside the run's own times, and say so where it begins far from its start.
+
+    It is a wrong file or a wrong run, or its dates were read in the wrong order. Raises LoadbookError.
+    """
     if read.reading.started is None:
         return
+    started, seconds = read.reading.started, float(read.reading.t_s[-1]) if len(read.reading.t_s) else 0.0
+    apart = record.apart(started, seconds)
+    if apart is not None:
+        zone = ZoneInfo(read.reading.zone)
+        begins, ends = (
+            (started + timedelta(seconds=s)).astimezone(zone).strftime("%Y-%m-%d %H:%M") for s in (0, seconds)
+        )
+        raise LoadbookError(
+            f"the file goes from {begins} to {ends}, wholly {apart} run {record.run!r}",
+            where=where,
+            mend="Give the run that it belongs to; or, where the run's times are wrong: "
+            f"loadbook amend runs {record.run} {'started' if apart == 'before' else 'ended'}=... --why TEXT",
+        )
     hours = (read.reading.started - times.from_stored(record.row["started"])).total_seconds() / 3600
     if abs(hours) > FAR_HOURS:
         way = "after" if hours > 0 else "before"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 from loadbook.calc.model import Channel, Cycle, Event, PieceRecord, Trace
@@ -57,6 +58,13 @@ class RunRecord:
     trace: dict[str, Any] | None
     confirmations: tuple[Confirmation, ...]
     calibrations: dict[str, str | None]  # calibration -> valid until
+
+    def apart(self, started: datetime, seconds: float) -> str | None:
+        """'before' or 'after' where a trace from `started` on lies wholly outside the run's own times, else None."""
+        if started + timedelta(seconds=seconds) < from_stored(self.row["started"]):
+            return "before"
+        ended = self.row["ended"]
+        return "after" if ended is not None and started > from_stored(ended) else None
 
     @property
     def atmosphere(self) -> str:
