@@ -11,6 +11,7 @@ import numpy as np
 from loadbook.calc import movement, movement_content, movement_describe, movement_lots, movement_pairs, screen
 from loadbook.calc.movement import STRATUM, Stage
 from loadbook.ground.errors import UsageError
+from loadbook.ground.kinds import SIZE_KINDS
 
 from .filters import Filters
 from .movementdata import MovementData, load
@@ -228,6 +229,21 @@ def _scatter_rows(frame: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def _not_at_20c(frame: pd.DataFrame) -> list[str]:
+    """How many movements of sizes could not be brought to 20 °C, by what is not recorded."""
+    if not len(frame):
+        return []
+    sizes = int(frame["kind"].isin(SIZE_KINDS).sum())
+    return [
+        f"{n} of {sizes} size movements could not be corrected to 20 °C ({missing} not recorded)."
+        for state, missing in (
+            ("no temperatures", "temperatures"),
+            ("no expansion figures", "expansion of the material or of the gauge"),
+        )
+        if (n := int((frame["corrected_20c"] == state).sum()))
+    ]
+
+
 def _warnings(
     result: Moved, data: MovementData, frame: pd.DataFrame, compared: Sequence[movement_pairs.Compared]
 ) -> list[str]:
@@ -254,9 +270,7 @@ def _warnings(
     way = int((frame["way"] == "unrecorded").sum()) if "way" in frame else 0
     if way and result.stage is None:
         out.append(f"{way} of {len(frame)} movements: how the piece was held, its datum or surface is not recorded.")
-    warm = int(frame["corrected_20c"].isin(["no temperatures", "no expansion figures"]).sum()) if len(frame) else 0
-    if warm:
-        out.append(f"{warm} of {len(frame)} size readings could not be corrected to 20 °C (temperatures not recorded).")
+    out += _not_at_20c(frame)
     if len(result.table) and (result.table["runs"] > 1).any():
         still = result.table[(result.table["runs"] > 1) & result.table["mean_low"].isna()]
         if len(still):

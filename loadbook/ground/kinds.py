@@ -112,6 +112,7 @@ CHARACTERISTIC_KINDS = (
     "straightness", "flatness", "circularity", "cylindricity", "parallelism", "perpendicularity",
     "angularity", "circular runout", "total runout", "profile of a line", "profile of a surface", "hardness",
 )  # fmt: skip
+SIZE_KINDS = CHARACTERISTIC_KINDS[:6]
 FORM_KINDS = CHARACTERISTIC_KINDS[7:18]
 SCALES = ("um", "um per 100 mm", "log")
 CHECK_KINDS = ("uniformity survey", "system accuracy", "instrument", "over-temperature", "leak-up")
