@@ -8,7 +8,7 @@ import pytest
 
 from loadbook.ground.errors import IntakeError, NotFoundError, UsageError
 from loadbook.intake.cyclefile import parse_cycle, read_cycle_file
-from loadbook.intake.cyclekeys import EXAMPLE
+from loadbook.intake.cyclekeys import EXAMPLE, LIMITS_KEYS, LIMITS_OPTIONS, key_meanings
 from loadbook.keep.book import BookFolder
 from loadbook.keep.cyclerecords import cycle_tables, load_cycle, same_cycle
 from loadbook.keep.records import add_intake
@@ -173,3 +173,11 @@ def test_an_allowance_to_slow_while_heating() -> None:
     assert (limit.quantity, limit.relation, limit.segment, limit.phase) == ("heating_rate", "min", 1, "heating")
     assert limit.below_c == pytest.approx(537.778, abs=5e-4) and limit.above_c is None
     assert limit.typed == "100 F/h, may slow above 1000 F"
+
+
+def test_every_key_of_a_cycle_file_has_a_meaning() -> None:
+    told = {(table, key): meaning for table, key, _, meaning in key_meanings()}
+    assert all(told.values())
+    names = {key for table, key in told if table == "[limits]"}
+    phased = {n for meaning in told.values() for n in meaning.partition("; also ")[2].split(", ") if n}
+    assert names | phased == set(LIMITS_KEYS) | set(LIMITS_OPTIONS)

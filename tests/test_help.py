@@ -160,3 +160,14 @@ def test_a_column_of_an_intake_file_is_explained(capsys: pytest.CaptureFixture[s
 def test_each_option_says_what_it_does(name: str, command: click.Command) -> None:
     silent = [p.name for p in command.params if isinstance(p, click.Option) and not p.help]
     assert not silent, f"{name}: options without help: {silent}"
+
+
+def test_a_group_tells_its_commands_whole_and_by_name(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        cli(["page", "--help"])
+    assert "..." not in capsys.readouterr().out.partition("Commands:")[2]
+    for words, said in ((["cycle", "SR-600"], "There are: plan, review"), (["page", "runs"], "Did you mean 'run'?")):
+        with pytest.raises(SystemExit) as left:
+            cli(words)
+        assert left.value.code == 2
+        assert said in capsys.readouterr().err

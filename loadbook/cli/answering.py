@@ -62,7 +62,8 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
     from loadbook.ask.answer import answer as ask
     from loadbook.ask.answersaved import save
 
-    found = ask(book, _question(given))
+    question = _question(given)
+    found = ask(book, question)
     if keep:
         save(book, found)
     if fmt in (None, "table"):
@@ -75,7 +76,13 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
     else:
         _machine(found.to_json(), fmt)
     if keep:
-        say(f"Kept as answer {found.answer_id}. Again: loadbook answer --show {found.answer_id}")
+        job = question.job
+        if job and not book.read().execute("SELECT 1 FROM job WHERE job = ?", (job,)).fetchone():
+            say(f"The book has no job {job!r} yet: the answer is scored once its pieces are taken in under that name")
+        say(
+            f"Kept as answer {found.answer_id}. Again: loadbook answer --show {found.answer_id}; as a letter: "
+            f"loadbook page answer {found.answer_id}"
+        )
 
 
 def _question(given: dict[str, Any]) -> Any:

@@ -97,6 +97,25 @@ class LoadbookGroup(_Guarded, click.Group):
 
     command_class = LoadbookCommand
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Each command's first sentence whole, over several lines where it needs them."""
+        found = [(name, self.get_command(ctx, name)) for name in self.list_commands(ctx)]
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, c.get_short_help_str(1000)) for name, c in found if c is not None])
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        names, name = self.list_commands(ctx), args[0] if args else ""
+        if name and not name.startswith("-") and name not in names:
+            from loadbook.ground.vocabulary import nearest
+
+            close, inner = nearest(name, names), ctx.parent is not None
+            hint = f" Did you mean {close!r}?" if close else f" There are: {', '.join(names)}" if inner else ""
+            of = f" of {ctx.command_path}" if inner else ""
+            raise click.UsageError(f"there is no command {name!r}{of}.{hint}", ctx)
+        return super().resolve_command(ctx, args)
+
 
 def book_option(function: F) -> F:
     """Adds --book and passes the open book as `book`."""

@@ -60,18 +60,6 @@ class Lazy(LoadbookGroup):
         with formatter.section("Commands"):
             formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
 
-    def resolve_command(
-        self, ctx: click.Context, args: list[str]
-    ) -> tuple[str | None, click.Command | None, list[str]]:
-        name = args[0] if args else ""
-        if name and not name.startswith("-") and name not in COMMANDS:
-            from loadbook.ground.vocabulary import nearest
-
-            close = nearest(name, list(COMMANDS))
-            hint = f" Did you mean {close!r}?" if close else ""
-            raise click.UsageError(f"there is no command {name!r}.{hint}", ctx)
-        return super().resolve_command(ctx, args)
-
 
 @click.command(cls=Lazy, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
 @click.option("--traceback", is_flag=True, help="Show the program's own trace with an error.")

@@ -46,7 +46,7 @@ def init(folder: Path, units: str, zone: str) -> None:
     Example: loadbook init shop-book --units us --zone America/Chicago
     """
     with BookFolder.create(folder, units=units, zone=zone) as book:
-        say(f"A new book in {book.path}. Next: cd {book.path}, and loadbook template parts")
+        say(f"A new book in {book.path}. Next: cd {book.path}, and loadbook template (what to take in, in that order)")
 
 
 @click.command(cls=LoadbookCommand)
@@ -63,12 +63,11 @@ def template(kind: str | None, units: str) -> None:
         emit(["kind", "holds"], [(k.kind, k.title) for k in KINDS] + [("cycles", "Cycles, one TOML file each")])
         return
     if kind in ("cycle", "cycles"):
-        from loadbook.intake.cyclekeys import CYCLE_KEYS, EXAMPLE, SEGMENT_KEYS
+        from loadbook.intake.cyclekeys import EXAMPLE, key_meanings
 
         click.echo(EXAMPLE, nl=False)
         say("")
-        keys = [("[cycle]", k) for k in CYCLE_KEYS.values()] + [("[[segment]]", k) for k in SEGMENT_KEYS.values()]
-        emit(["table", "key", "holds", "meaning"], [(t, k.name, k.holds, k.meaning) for t, k in keys], out=sys.stderr)
+        emit(["table", "key", "holds", "meaning"], key_meanings(), out=sys.stderr)
         return
     found = _kind(kind)
     click.echo(forms.header_and_example(found, system=units), nl=False)
@@ -232,8 +231,9 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
     emit(chosen, table, fmt, note=note)
 
 
-# whole documents inside a column: `show` and the machines' formats have them, a table for people does not
-LONG = {"layout": {"text"}, "answer": {"question", "result", "evidence_sha256"}}
+# whole documents and digests inside a column: `show` and the machines' formats have them, a table for people does not
+LONG = {"layout": {"text"}, "answer": {"question", "result", "evidence_sha256"},
+        "trace": {"path", "sha256", "source_sha256"}}  # fmt: skip
 
 
 def _moment(value: Any, book: BookFolder) -> Any:

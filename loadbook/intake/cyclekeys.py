@@ -1,6 +1,6 @@
 """The keys of a cycle file: what each may hold, in which unit, and what it means.
 
-`cyclefile` reads files by this table; `template cycles` and the documentation print it.
+`cyclefile` reads files by this table; `template cycles` prints it.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ CYCLE_KEYS = _keys(
 )
 
 SEGMENT_KEYS = _keys(
-    Key("kind", "choice", "heat, hold or cool", choices=("heat", "hold", "cool"), required=True),
+    Key("kind", "choice", "what the furnace does", choices=("heat", "hold", "cool"), required=True),
     Key("target", "temperature", "where the segment goes, or holds", "target_c"),
     Key("asked_rate", "rate", "rate that the program is set to", "asked_rate_c_per_h"),
     Key("rate_max", "rate", "fastest rate allowed", "rate_max_c_per_h"),
@@ -54,7 +54,7 @@ SEGMENT_KEYS = _keys(
     Key("band_low", "difference", "how far below the target the hold may be", "band_low_c"),
     Key("band_high", "difference", "how far above the target the hold may be", "band_high_c"),
     Key("band_class", "integer", "a uniformity class instead of band_low and band_high"),
-    Key("band_class_unit", "choice", "which edition's figures of the class: C or F", choices=("C", "F")),
+    Key("band_class_unit", "choice", "which edition's figures of the class", choices=("C", "F")),
     Key("on_leaving", "choice", "what leaving the band does to the soak", choices=("restart", "pause", "end")),
     Key("soak_by", "choice", "who must be in the band: every work TC, or the control TCs", choices=("work", "furnace")),
     Key("purpose", "text", "what the segment is for, such as: low hold to check thermocouples"),
@@ -90,6 +90,22 @@ LIMITS_KEYS: dict[str, tuple[str, str, str, str, str | None]] = {
     "leak_rate": ("leak_rate", "leak", "max", "any", None),
     "work_tcs": ("work_tcs", "integer", "min", "any", None),
     "longest_gap": ("gap", "seconds", "max", "any", None),
+}
+_LIMITS_MEAN = {
+    "over_temperature": "no control, over-temperature or work TC goes above it",
+    "start_control": "control TCs at the first sample: at most",
+    "start_work": "work TCs at the first sample: at most",
+    "heating_rate": "fastest heating of the control TCs",
+    "cooling_rate": "fastest cooling of the control TCs",
+    "heating_rate_work": "fastest heating of the work TCs",
+    "cooling_rate_work": "fastest cooling of the work TCs",
+    "backfill": "hottest work TC at the event 'gas backfill'",
+    "fan_on": "hottest work TC at the event 'fan on'",
+    "door": "hottest work TC at the event 'door opened'",
+    "unplug": "hottest work TC at the event 'thermocouples unplugged'",
+    "leak_rate": "rise of the pressure between 'leak-up started' and 'leak-up ended'",
+    "work_tcs": "least number of valid work TCs at every moment",
+    "longest_gap": "longest time between two samples",
 }
 LIMITS_OPTIONS = _keys(
     Key("spread_scope", "choice", "within what the spread is taken", choices=("load", "piece", "distance")),
@@ -129,6 +145,25 @@ LIMIT_KEYS = _keys(
     Key("beyond", "value", "what each further `per` adds", "value_beyond"),
     Key("rounding", "choice", "by proportion, or per `per` or fraction of it", choices=("proportion", "fraction")),
 )
+
+
+def key_meanings() -> list[tuple[str, str, str, str]]:
+    """Every key of a cycle file, as (table, key, what it holds, what it means), in the order of the example."""
+
+    def told(table: str, keys: dict[str, Key]) -> list[tuple[str, str, str, str]]:
+        return [
+            (table, k.name, k.holds, k.meaning + (f". One of: {', '.join(k.choices)}" if k.choices else ""))
+            for k in keys.values()
+        ]
+
+    limits = [("[limits]", name, LIMITS_KEYS[name][1], meaning) for name, meaning in _LIMITS_MEAN.items()]
+    phased = [
+        ("[limits]", name, holds, f"{text}; also {', '.join(f'{name}_{phase}' for phase in PHASES)}")
+        for name, (_, holds, _, text) in _PHASED.items()
+    ]
+    first = told("[cycle]", CYCLE_KEYS) + told("[[segment]]", SEGMENT_KEYS)
+    return [*first, *phased, *limits, *told("[limits]", LIMITS_OPTIONS), *told("[[limit]]", LIMIT_KEYS)]
+
 
 DEFAULT_PHASE = {"start_control": "start", "start_work": "start", "soak": "hold", "heating_rate": "heating",
                  "heating_rate_work": "heating", "cooling_rate": "cooling", "cooling_rate_work": "cooling"}  # fmt: skip
