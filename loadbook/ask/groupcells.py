@@ -149,10 +149,11 @@ def cells(source: GroupSource, by: Sequence[tuple[str, str]], values: dict[str, 
         "(lower_mm IS NOT NULL OR upper_mm IS NOT NULL) AND after_mm IS NOT NULL"
         " AND NOT coalesce(before_mm < lower_mm OR before_mm > upper_mm, false)"
     )
+    # a treatment that is a column of every cell anyway is not given twice
+    shown = "".join(f', by_{i} AS "{n}"' for i, (n, _) in enumerate(by) if n not in ("plant", "part", "characteristic"))
     sql = (
         f"WITH x AS (SELECT * FROM {text} AS s), t AS (SELECT x.*{', ' + _renamed(by) if by else ''} FROM x)"
-        f" SELECT process, kind, side, y_unit AS unit, plant, run, started, part, characteristic"
-        f"{', ' + ', '.join(f'by_{i} AS {chr(34)}{n}{chr(34)}' for i, (n, _) in enumerate(by)) if by else ''},"
+        f" SELECT process, kind, side, y_unit AS unit, plant, run, started, part, characteristic{shown},"
         " count(y) AS pieces, sum(y) AS total, sum(y * y) AS squares,"
         " count(y) FILTER (WHERE NOT flagged) AS clean_pieces, sum(y) FILTER (WHERE NOT flagged) AS clean_total,"
         f" count(*) FILTER (WHERE {limited} AND coalesce({outside}, false)) AS over,"
