@@ -93,11 +93,13 @@ def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list
         )
         own = np.clip(moved_past / drive_past, 0.0, None)  # k per grid step
         own = np.maximum(own, _quickest(np.where(usable, own, 0.0), side))
-        line, gap = _standing(x, away, then, side, round(LINE_PAST_S / step_s))
-        net = drive - gap * lag  # what drives a body that would never reach the furnace
         usable &= ~_quenched(furnace, now, then, before)[None, :]
         nearer = (moved - own * drive) * side
         likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.1 * np.abs(away[:, then]))
+        if not likely.any():
+            return []
+        line, gap = _standing(x, away, then, side, round(LINE_PAST_S / step_s))
+        net = drive - gap * lag  # what drives a body that would never reach the furnace
         ratio = np.where(usable & (np.abs(drive) > DRIVE_C * lag), (moved / drive) / np.maximum(own, 1e-4), np.nan)
         by_line = np.where(usable & (np.abs(net) > DRIVE_C * lag), (moved / net) / np.maximum(line, 1e-4), np.nan)
     found = []
@@ -144,29 +146,32 @@ def _standing(y: Floats, away: Floats, until: np.ndarray, side: Floats, past: in
     """(k per grid step, gap [°C]): each channel's change per step as a line over its distance to the furnace, in the
     `past` grid steps before each of `until` (twice as many where the distance hardly varied). The gap is the distance
     at which it stands still: a cold place never reaches the furnace. k is NaN, the gap 0, where no line can be had."""
-    k, gap = _line(y, away, until, past)
-    k_long, gap_long = _line(y, away, until, 2 * past)
+    sums = _sums(y, away)
+    k, gap = _line(sums, until, past)
+    k_long, gap_long = _line(sums, until, 2 * past)
     short = np.isfinite(k)
     k, gap = np.where(short, k, k_long), np.where(short, gap, gap_long)
     inside = np.clip(gap * side, 0.0, LARGEST_GAP * np.abs(away[:, until])) * side
     return k, np.where(np.isfinite(inside), inside, 0.0)
 
 
-def _line(y: Floats, away: Floats, until: np.ndarray, past: int) -> tuple[Floats, Floats]:
+def _sums(y: Floats, away: Floats) -> Floats:
+    """(5, channels, points): sums up to each point of 1, distance x, change y, x² and xy, over steps that are valid."""
     change = np.diff(y, axis=1)
     level = 0.5 * (away[:, 1:] + away[:, :-1])
     good = np.isfinite(change) & np.isfinite(level)
-    begin = np.maximum(until - past, 0)
+    change, level = np.where(good, change, 0.0), np.where(good, level, 0.0)
+    out = np.zeros((5, *y.shape))
+    for total, values in zip(out, (good, level, change, level * level, level * change), strict=True):
+        np.cumsum(values, axis=1, out=total[:, 1:])
+    return out
 
-    def total(values: Floats) -> Floats:
-        sums = np.zeros(y.shape)
-        np.cumsum(np.where(good, values, 0.0), axis=1, out=sums[:, 1:])
-        return sums[:, until] - sums[:, begin]
 
-    n, sx, sy = total(np.ones_like(level)), total(level), total(change)
+def _line(sums: Floats, until: np.ndarray, past: int) -> tuple[Floats, Floats]:
+    n, sx, sy, sxx, sxy = sums[:, :, until] - sums[:, :, np.maximum(until - past, 0)]
     with np.errstate(invalid="ignore", divide="ignore"):
-        spread = total(level * level) / n - (sx / n) ** 2
-        k = (total(level * change) / n - sx * sy / n**2) / spread
+        spread = sxx / n - (sx / n) ** 2
+        k = (sxy / n - sx * sy / n**2) / spread
         clear = (n >= past // 3) & (spread > VARIED_C**2) & (k > 0.0)
         gap = (sx - sy / k) / n
     return np.where(clear, k, np.nan), np.where(clear, gap, np.nan)
