@@ -106,7 +106,8 @@ def test_a_trace_outside_its_run_is_said_beside_the_verdict(judged_book: BookFol
     judged = asked.judge_run(judged_book, "R-1")
     assert not any("wholly" in r for r in judged.remarks)
     with judged_book.write() as conn:
-        conn.execute("UPDATE run SET started = '2027-01-01T00:00:00Z', ended = NULL WHERE run = 'R-1'")
+        row = conn.execute("SELECT run_id FROM run WHERE run = 'R-1'").fetchone()[0]
+        amend(conn, "run", "R-1", row, {"started": "2027-01-01T00:00:00Z", "ended": None}, "mistyped")
     assert any("lies wholly before the run" in r for r in asked.judge_run(judged_book, "R-1").remarks)
 
 
