@@ -10,7 +10,7 @@ import pytest
 
 from loadbook.ground.errors import UsageError
 from loadbook.show.fitted import Fitted, fitted
-from loadbook.show.tables import emit
+from loadbook.show.tables import emit, write_words
 
 HOSTILE = ["=1+1", "[/x]", "\x1b[31mred", "<b>", "a|b", "line\nbreak", "\u202eright to left"]
 
@@ -108,3 +108,19 @@ def test_one_word_wider_than_the_terminal_still_fits() -> None:
     assert names == [["name", "n"]]
     assert found.below == ["digest, a: " + "f" * 200, "digest, b: " + "e" * 200]
     laid_out(["digest"], [["f" * 200], ["e" * 200]], 40)
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_words_break_between_words_on_a_terminal_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "30")
+    text = "one long sentence that a terminal would break inside a word\n  - remark after remark after remark"
+    for out, most in ((io.StringIO(), 200), (Terminal(), 30)):
+        write_words(text, out)
+        lines = out.getvalue().splitlines()
+        assert max(map(len, lines)) <= most
+        assert out.getvalue().split() == text.split()
+    assert lines[-1].startswith("  remark")

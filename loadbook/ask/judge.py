@@ -33,7 +33,8 @@ APPROVAL = "Whether the parts are acceptable takes a recorded approval"
 
 @dataclass(frozen=True)
 class AskedAchieved:
-    """One plannable parameter as the cycle asked it and as the trace (or a paper chart) shows it."""
+    """One plannable parameter as the cycle asked it, as it was set at the furnace's program, where that is recorded,
+    and as the trace (or a paper chart) shows it."""
 
     parameter: str
     unit: str
@@ -41,6 +42,7 @@ class AskedAchieved:
     achieved: float | None
     se: float | None = None
     source: str = "trace"
+    program: float | None = None
 
 
 @dataclass(frozen=True)
@@ -159,26 +161,24 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         (r["role"], r["person"], r["decision"], r["at"])
         for r in conn.execute("SELECT * FROM approval WHERE run = ? ORDER BY at", (run,))
     )
-    stated = {
-        r["parameter"]: r
-        for r in conn.execute(
-            "SELECT * FROM parameter WHERE run = ? AND channel IS NULL AND intake_id IS NOT NULL", (run,)
-        )
-        if r["source"] == "stated"
-    }
+    given = conn.execute(
+        "SELECT * FROM parameter WHERE run = ? AND channel IS NULL AND intake_id IS NOT NULL", (run,)
+    ).fetchall()
+    stated, program = ({r["parameter"]: r for r in given if r["source"] == source} for source in ("stated", "asked"))
     if record.trace is None:
         verdict = "no trace" if record.cycle else "no cycle"
         from loadbook.calc.parameters import asked_parameters
 
         planned = asked_parameters(record.cycle) if record.cycle else ()
         asked = tuple(AskedAchieved(p.parameter, p.unit, p.value, *_stated(stated, p.parameter)) for p in planned)
+        asked = _programmed(asked, program)
         return JudgedRun(record, verdict, None, asked, approvals, _remarks(record, ()))
     trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
     factor, decides = guard_settings(book)
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=figures)
     judgement = done.judgement
     verdict = judgement.verdict if record.cycle else "no cycle"
-    asked = _asked(done.asked, done.parameters, record)
+    asked = _programmed(_asked(done.asked, done.parameters, record), program)
     remarks = list(judgement.remarks)
     if figures and record.cycle and any(c.correction for c in trace.channels):
         bare = replace(trace, channels=tuple(replace(c, correction=()) for c in trace.channels))
@@ -219,6 +219,11 @@ def guard_settings(book: BookFolder) -> tuple[float, bool]:
 def _stated(stated: dict[str, Any], name: str) -> tuple[float | None, float | None, str]:
     row = stated.get(name)
     return (None, None, "trace") if row is None else (row["value"], row["se"], "stated")
+
+
+def _programmed(asked: tuple[AskedAchieved, ...], program: dict[str, Any]) -> tuple[AskedAchieved, ...]:
+    """With what was set at the furnace's program."""
+    return tuple(replace(a, program=program[a.parameter]["value"]) if a.parameter in program else a for a in asked)
 
 
 def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], record: RunRecord) -> tuple[AskedAchieved, ...]:

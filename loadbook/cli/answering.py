@@ -10,7 +10,7 @@ import click
 
 from loadbook.ask.filters import Filters
 from loadbook.keep.book import BookFolder
-from loadbook.show.tables import exact, plain
+from loadbook.show.tables import exact, plain, write_words
 
 from .charting import chart_option, check_chart, write_chart
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say
@@ -68,11 +68,11 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
         save(book, found)
     if fmt in (None, "table"):
         for line in _lines(found.text):
-            click.echo(line)
+            write_words(line)
         _comparables(found.comparables, book.units)
         _advice(found.advice, book.units)
         for caution in found.cautions:
-            click.echo(plain(f"Caution: {caution}"))
+            write_words(plain(f"Caution: {caution}"))
     else:
         _machine(found.to_json(), fmt)
     if keep:
@@ -119,11 +119,11 @@ def _show(book: BookFolder, number: int, fmt: str | None) -> None:
         return
     click.echo(f"Answer {number}, given {times.shown(kept.answered_at, book.zone)}, method {plain(kept.method)}")
     for line in _lines(kept.text):
-        click.echo(line)
+        write_words(line)
     _comparables(kept.result["comparables"], book.units)
     _advice(kept.result["advice"], book.units)
     for caution in kept.result["cautions"]:
-        click.echo(plain(f"Caution: {caution}"))
+        write_words(plain(f"Caution: {caution}"))
     if kept.outcomes:
         rows = [list(o.values()) for o in kept.outcomes]
         emit(["run", "pieces", "inside", "within_bound"], rows, None, title="Measured since")
@@ -154,7 +154,7 @@ def _advice(advice: dict[str, Any], system: str) -> None:
     from loadbook.ask.answerwords import advice_lines
 
     for line in advice_lines(advice, system):
-        click.echo(plain(line))
+        write_words(plain(line))
 
 
 @click.command(cls=LoadbookCommand)
@@ -197,7 +197,7 @@ def trial(
     rows = found.rows()
     if fmt in (None, "table"):
         for line in found.text:
-            click.echo(plain(line))
+            write_words(plain(line))
         from loadbook.show.inunits import in_units
 
         columns, shown = in_units(list(rows[0]), [list(r.values()) for r in rows], book.units)

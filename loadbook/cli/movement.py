@@ -149,7 +149,7 @@ def effect(
 
 def _print_effects(rows: list[dict[str, Any]], system: str, companions: bool, confidence: float) -> None:
     from loadbook.show import movementtable as shown
-    from loadbook.show.tables import plain
+    from loadbook.show.tables import plain, write_words
 
     if not rows:
         return
@@ -161,7 +161,7 @@ def _print_effects(rows: list[dict[str, Any]], system: str, companions: bool, co
         emit(columns, table, None, title="The same slopes, otherwise fitted (units kept inside)")
     click.echo("")
     for r in rows:
-        click.echo(plain(f"{r['kind']} ({r['process'] or 'no process'}), {r['parameter']}: {r['verdict']}"))
+        write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {r['parameter']}: {r['verdict']}"))
 
 
 @click.command("reading", cls=LoadbookCommand)

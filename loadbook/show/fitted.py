@@ -103,7 +103,8 @@ def _split(of: _Columns, kept: Sequence[int]) -> list[list[tuple[int, int]]]:
     lead: list[int] = []
     for i in kept:
         used = sum(floors[k] + GAP for k in lead)
-        if used + floors[i] > of.width // 2 or len({tuple(r[k] for k in lead) for r in of.text}) == len(of.text):
+        apart = bool(lead) and len({tuple(r[k] for k in lead) for r in of.text}) == len(of.text)
+        if apart or used + floors[i] > of.width // 2:
             break
         lead.append(i)
     blocks: list[list[int]] = [list(lead)]

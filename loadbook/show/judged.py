@@ -12,7 +12,7 @@ from loadbook.ground import units
 from loadbook.keep.book import BookFolder
 from loadbook.keep.derived import fault_state
 
-from .tables import emit, plain
+from .tables import emit, plain, write_words
 
 
 def figure(value: float | None, unit: str, system: str) -> str:
@@ -84,9 +84,10 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
     if every:
         _section(out, "What each clause says", ["clause", "sentence"], [[c.clause, c.text] for c in judged.clauses])
     if judged.asked:
-        rows = [[a.parameter, figure(a.asked, a.unit, system) or "not asked", _achieved(a, system),
-                 a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
-        _section(out, "Asked and achieved", ["parameter", "asked", "achieved", "from"], rows)
+        rows = [[a.parameter, figure(a.asked, a.unit, system) or "not asked", figure(a.program, a.unit, system),
+                 _achieved(a, system), a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
+        columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
+        _section(out, "Asked and achieved", columns, rows)
     _checks(judged, out, system)
     if judged.faults:
         decided = {(c, k): d for c, k, d in judged.record.confirmed()}
@@ -108,7 +109,7 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
 
 
 def _say(out: TextIO, text: str) -> None:
-    out.write(text + "\n")
+    write_words(text, out)
 
 
 def _section(out: TextIO, title: str, columns: Sequence[str], rows: list[list[str]]) -> None:

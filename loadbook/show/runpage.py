@@ -134,15 +134,13 @@ def _asked_and_done(sheet: RunSheet, book: BookFolder, system: str) -> list[Html
 
 def _plannable(sheet: RunSheet, system: str) -> Html | None:
     """The parameters that a cycle asks before the run; what was set at the furnace's program stands between."""
-    given = {(r["parameter"], r["source"]): r for r in sheet.stated if r["channel"] is None}
     rows = []
     for a in sheet.judged.asked:
-        program = given.get((a.parameter, "asked"))
         achieved = figure(a.achieved, a.unit, system) or "not known"
         if a.se and a.se >= 0.05:
             achieved += f" (standard error {figure(a.se, a.unit, system)})"
         rows.append([a.parameter, figure(a.asked, a.unit, system) or "not asked",
-                     figure(program["value"], program["unit"], system) if program else None, achieved,
+                     figure(a.program, a.unit, system) or None, achieved,
                      a.source if a.achieved is not None else None])  # fmt: skip
     columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
     if not rows:

@@ -41,6 +41,22 @@ def lines_kept(text: str) -> str:
     return "".join(c if c.isprintable() or c in "\n\t" else repr(c)[1:-1] for c in text)
 
 
+def write_words(text: str, out: TextIO | None = None) -> None:
+    """Write lines of words, to stdout or `out`: whole when piped, on a terminal broken between words alone."""
+    out = out or sys.stdout
+    if out.isatty():
+        import shutil
+        import textwrap
+
+        width = shutil.get_terminal_size((80, 24)).columns
+        text = "\n".join(
+            textwrap.fill(line, width, subsequent_indent=line[: len(line) - len(line.lstrip(" "))],
+                          break_long_words=False, break_on_hyphens=False)
+            for line in text.split("\n")
+        )  # fmt: skip
+    out.write(text + "\n")
+
+
 def exact(value: Any) -> Any:
     """A value for JSON: full precision, moments as ISO text, not-a-number as null."""
     if hasattr(value, "item") and getattr(value, "shape", None) == ():
