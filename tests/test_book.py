@@ -146,3 +146,10 @@ def test_wal_is_used_on_a_local_disk_only(book: BookFolder, tmp_path: Path, monk
     monkeypatch.setattr(disk, "on_network", lambda folder: True)
     away = BookFolder.create(tmp_path / "share")
     assert away.read().execute("PRAGMA journal_mode").fetchone()[0] == "delete"
+
+
+def test_yes_and_no_are_listed_as_words(book: BookFolder, loadbook: Run) -> None:
+    with book.write() as conn:
+        rows = [{"job": "J-1", "customer": "A", "confidential": 1, "export_controlled": 0}]
+        add_intake(conn, "jobs", {"job": rows}, rows_read=1)
+    assert loadbook("list", "jobs", cwd=book.path).stdout.split()[-4:] == ["J-1", "A", "yes", "no"]

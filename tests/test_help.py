@@ -171,3 +171,11 @@ def test_a_group_tells_its_commands_whole_and_by_name(capsys: pytest.CaptureFixt
             cli(words)
         assert left.value.code == 2
         assert said in capsys.readouterr().err
+
+
+def test_the_terms_of_one_kind(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        cli(["explain", "faults"])
+    told = capsys.readouterr().out
+    assert left.value.code == 0
+    assert "detached" in told and "hold_mean_c" not in told

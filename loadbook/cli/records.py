@@ -13,7 +13,7 @@ import click
 from loadbook.ask.filters import Filters
 from loadbook.ground import times
 from loadbook.ground.errors import EXIT_COULD_NOT, LoadbookError, UsageError
-from loadbook.ground.kinds import BY_KIND, KINDS, Kind
+from loadbook.ground.kinds import BY_KIND, BY_TABLE, KINDS, Kind
 from loadbook.keep import lookup
 from loadbook.keep.book import BookFolder
 
@@ -220,7 +220,13 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
     if people:
         from loadbook.show.inunits import in_units
 
-        table = [[_moment(v, book) for v in row] for row in table]
+        kept = BY_TABLE.get(target.table)
+        asked = {c.name for c in kept.columns if c.type == "yesno"} if kept else set()
+        answers = {0: "no", 1: "yes"}
+        table = [
+            [answers.get(v, v) if name in asked else _moment(v, book) for name, v in zip(chosen, row, strict=True)]
+            for row in table
+        ]
         chosen, table = in_units(chosen, table, book.units)
     note = f"{len(rows)} of {total} {target.kind}; --limit 0 lists all" if total > len(rows) else None
     if people and not rows:
@@ -297,7 +303,6 @@ def _unit_words(unit: str) -> str:
 
 def _columns_named(name: str) -> list[str]:
     """What the intake columns of a name hold, one sentence per kind."""
-    from loadbook.ground.kinds import BY_TABLE
     from loadbook.intake.template import meanings
 
     out = []
@@ -322,7 +327,10 @@ def explain(term: str | None, fmt: str | None) -> None:
     from loadbook.ground.vocabulary import nearest, terms
 
     known = terms()
-    if term is None:
+    of_kind = {t.kind for t in known.values()}
+    chosen = None if term is None else next((k for k in of_kind if term.lower() == f"{k}s"), None)
+    if term is None or chosen:
+        known = {name: t for name, t in known.items() if chosen in (None, t.kind)}
         first = {name: " ".join(t.definition.split(". ")[0].split()) for name, t in known.items()}
         short = {name: textwrap.shorten(text, 90, placeholder=" ...") for name, text in first.items()}
         emit(["term", "kind", "in short"], [(t.name, t.kind, short[t.name]) for t in known.values()], fmt)

@@ -62,7 +62,10 @@ def find_cycle(conn: sqlite3.Connection, cycle: str, revision: str | None = None
         raise NotFoundError(f"cycle {cycle} has no revision {revision!r}", mend=f"It has: {', '.join(known)}")
     if len(rows) > 1:
         known = [r["revision"] for r in rows]
-        raise UsageError(f"cycle {cycle} has {len(rows)} revisions", mend=f"Name one of: {', '.join(known)}")
+        raise UsageError(
+            f"cycle {cycle} has {len(rows)} revisions",
+            mend=f"It has: {', '.join(known)}. Name one with --revision or --cycle-revision",
+        )
     return rows[0]  # type: ignore[no-any-return]
 
 
