@@ -146,6 +146,12 @@ def test_export_never_overwrites(measured: BookFolder, loadbook: Run) -> None:
     assert "Let it end in .xlsx" in wrong.stderr
 
 
+def test_an_empty_month_is_said(book: BookFolder, loadbook: Run) -> None:
+    done = loadbook("export", "2031-01", "-o", "empty.xlsx", cwd=book.path)
+    assert done.returncode == 0
+    assert "No run began in 2031-01; the book's runs began from 2026-03-01 to 2026-03-01" in done.stderr
+
+
 def test_an_empty_month_is_a_workbook_too(measured: BookFolder, tmp_path: Path) -> None:
     target = tmp_path / "m.xlsx"
     write_month(target, month_of(measured, "2020-01"), system="si", zone=measured.zone)

@@ -14,18 +14,36 @@ from typing import Any, TypeVar
 import click
 
 from loadbook.ask.filters import FILTERS, Filters
+from loadbook.ground import times
 from loadbook.ground.errors import EXIT_COULD_NOT, LoadbookError
 from loadbook.keep.book import BookFolder
 from loadbook.show.tables import FORMATS, emit, lines_kept, plain
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-__all__ = ["LoadbookCommand", "LoadbookGroup", "book_option", "emit", "filter_options", "format_option", "say"]
+__all__ = [
+    "LoadbookCommand",
+    "LoadbookGroup",
+    "book_option",
+    "emit",
+    "filter_options",
+    "format_option",
+    "say",
+    "say_empty",
+]
 
 
 def say(text: str) -> None:
     """Chatter: to stderr, so that stdout holds data only. Values in it are shown as text."""
     click.echo(lines_kept(text), err=True)
+
+
+def say_empty(month: str, book: BookFolder) -> None:
+    """Say that no run began in a month, and between which days the book's runs did."""
+    first, last = book.read().execute("SELECT min(started), max(started) FROM run").fetchone()
+    days = [times.shown(moment, book.zone)[:10] for moment in (first, last) if moment]
+    span = f"; the book's runs began from {days[0]} to {days[-1]}" if days else ": the book has no runs"
+    say(f"No run began in {month}{span}")
 
 
 def report(exc: BaseException) -> int:

@@ -9,7 +9,7 @@ import click
 from loadbook.keep.book import BookFolder
 from loadbook.show.tables import plain
 
-from .common import LoadbookCommand, book_option
+from .common import LoadbookCommand, book_option, say_empty
 
 
 @click.command(cls=LoadbookCommand)
@@ -36,3 +36,5 @@ def export(month: str, output: Path, book: BookFolder) -> None:
     click.echo(
         f"{plain(output)}: {len(found.runs)} runs, {len(found.verdicts)} clauses, {len(found.movement)} characteristics"
     )
+    if not len(found.runs):
+        say_empty(month, book)

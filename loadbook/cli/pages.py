@@ -12,7 +12,7 @@ import click
 
 from loadbook.keep.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, say
+from .common import LoadbookCommand, LoadbookGroup, book_option, say, say_empty
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -86,8 +86,11 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
     from loadbook.show.pagemonth import month_page as made
 
     path = output or Path(file_name("month", month))
-    write_page(path, made(month_seen(book, month), book, units or book.units), force=force)
+    seen = month_seen(book, month)
+    write_page(path, made(seen, book, units or book.units), force=force)
     click.echo(str(path))
+    if not len(seen.month.runs):
+        say_empty(month, book)
 
 
 @page.command("answer", cls=LoadbookCommand)
