@@ -29,7 +29,6 @@ def warm() -> None:
     """Load every module of the program and the libraries its commands load, but start nothing (DuckDB has threads)."""
     import duckdb  # noqa: F401
     import scipy.special  # noqa: F401
-    import sqlite_utils  # noqa: F401
 
     import loadbook
 

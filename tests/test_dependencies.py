@@ -6,11 +6,12 @@ import ast
 import re
 import sys
 import tomllib
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-MODULES = {"python-calamine": "python_calamine", "sqlite-utils": "sqlite_utils", "vl-convert-python": "vl_convert"}
+MODULES = {"python-calamine": "python_calamine", "vl-convert-python": "vl_convert"}
 # needed without being imported: what another one imports, data that zoneinfo reads, tools that are run, types
 THROUGH = {"vl-convert-python": "altair", "pyarrow": "pyspark"}  # altair draws PNG and SVG, pyspark hands rows over
 NOT_IMPORTED = {"tzdata"}
@@ -23,6 +24,7 @@ def names(lines: list[str]) -> dict[str, str]:
     return {MODULES.get(name, name.replace("-", "_")): name for name in found}
 
 
+@cache
 def imported(*folders: str) -> dict[str, set[str]]:
     """Top module -> files that import it, by import statements and by importlib."""
     found: dict[str, set[str]] = {}

@@ -11,7 +11,7 @@ FLOORS = ["ground", "calc", "keep", "intake", "ask", "show", "cli"]
 OUTSIDE = {
     "ground": set(),
     "calc": {"numpy", "pandas", "scipy"},
-    "keep": {"numpy", "pandas", "duckdb", "sqlite_utils", "fsspec", "pyspark", "sqlglot"},
+    "keep": {"numpy", "pandas", "duckdb", "fsspec", "pyspark", "sqlglot"},
 }
 FORBIDDEN_IN_CALC = {"sqlite3", "pathlib", "click", "rich", "duckdb", "subprocess", "socket"}
 

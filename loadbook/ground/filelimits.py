@@ -4,6 +4,10 @@ The figures are several times what a shop's recorder or office writes, and small
 stays within about 3 GB of memory (DEVELOPERS.md gives what was measured).
 """
 
+import csv
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 MIB = 1024 * 1024
 
 LARGEST_FILE = 128 * MIB  # bytes of a recorder's or an intake file
@@ -19,3 +23,13 @@ LONGEST_NAME = 500  # characters of a column's heading
 DEEPEST = 20  # levels of tables and lists in a TOML text
 LARGEST_MANIFEST = 64 * MIB  # bytes of a backup's list of files
 LARGEST_PACKING = 200  # times its size that a backup may unpack to
+
+
+@contextmanager
+def cells_within_limit() -> Iterator[None]:
+    """Within it the csv module refuses a cell beyond LONGEST_CELL; the limit is the whole process's: it is put back."""
+    before = csv.field_size_limit(LONGEST_CELL)
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)

@@ -8,7 +8,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from ..ground.errors import IntakeError, Problem
-from ..ground.filelimits import LONGEST_CELL
+from ..ground.filelimits import LONGEST_CELL, cells_within_limit
 from ..ground.outside import within_limits
 
 _BLANKS = re.compile(r"[ \t]+")
@@ -49,18 +49,18 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
                 within_limits(len(rows), widest, name)
         _no_giant(rows, lines, name)
         return Grid(rows, lines, cut)
-    csv.field_size_limit(LONGEST_CELL)
     reader = csv.reader(text.split("\n"), delimiter=delimiter, skipinitialspace=True, strict=True)
     first = 1
     try:
-        for row in reader:
-            cells = [c.strip() for c in row]
-            if any(cells):
-                rows.append(cells)
-                lines.append(first)
-                widest = max(widest, len(cells))
-                within_limits(len(rows), widest, name)
-            first = reader.line_num + 1
+        with cells_within_limit():
+            for row in reader:
+                cells = [c.strip() for c in row]
+                if any(cells):
+                    rows.append(cells)
+                    lines.append(first)
+                    widest = max(widest, len(cells))
+                    within_limits(len(rows), widest, name)
+                first = reader.line_num + 1
     except csv.Error as exc:
         raise IntakeError(
             "the file cannot be split into cells",

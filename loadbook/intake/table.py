@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from loadbook.ground.errors import IntakeError, LoadbookError, Problem
-from loadbook.ground.filelimits import LONGEST_CELL, MOST_RECORDS
+from loadbook.ground.filelimits import LONGEST_CELL, MOST_RECORDS, cells_within_limit
 from loadbook.ground.outside import checked_encoding, name_of, read_file, within_limits
 
 from .recordersheet import cell_text
@@ -92,19 +92,19 @@ def _from_text(name: str, text: str) -> Sheet:
             [Problem("no comma, semicolon or tab in the header", name, 1, value=first[:80])],
             mend="Separate the columns by commas, semicolons or tabs; loadbook template KIND prints a header",
         )
-    csv.field_size_limit(LONGEST_CELL)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows: list[list[str]] = []
     lines: list[int] = []
     end = widest = 0
     try:
-        for cells in reader:
-            start, end = end + 1, reader.line_num
-            if any(cell.strip() for cell in cells):
-                rows.append(cells)
-                lines.append(start)
-                widest = max(widest, len(cells))
-                within_limits(len(rows) - 1, widest, name, MOST_RECORDS)
+        with cells_within_limit():
+            for cells in reader:
+                start, end = end + 1, reader.line_num
+                if any(cell.strip() for cell in cells):
+                    rows.append(cells)
+                    lines.append(start)
+                    widest = max(widest, len(cells))
+                    within_limits(len(rows) - 1, widest, name, MOST_RECORDS)
     except csv.Error as exc:
         problem = Problem(f"the file is no well-formed CSV here: {exc}", name, end + 1)
         raise IntakeError("the file cannot be read", [problem], mend="Check the quotes around this line") from exc

@@ -14,8 +14,6 @@ from loadbook.ground.errors import LoadbookError
 from . import chain
 from .lookup import row_key
 
-MANY = 1_000
-
 
 def who() -> str:
     """Name of the person at the keyboard: LOADBOOK_WHO, else the system's user name."""
@@ -81,16 +79,7 @@ def add_intake(
 
 
 def _insert(conn: sqlite3.Connection, table: str, rows: Sequence[dict[str, Any]], intake_id: int) -> None:
-    names = list(rows[0])
-    if any(row.keys() != rows[0].keys() for row in rows):
-        names = list(dict.fromkeys(name for row in rows for name in row))
-    if len(rows) < MANY:
-        import sqlite_utils  # imports pandas where it is there: only for writing
-
-        full = ({**{name: row.get(name) for name in names}, "intake_id": intake_id} for row in rows)
-        sqlite_utils.Database(conn, execute_plugins=False).table(table).insert_all(full, batch_size=1000)
-        return
-    # of many rows its look at every value costs three times what the insert does
+    names = list(dict.fromkeys(name for row in rows for name in row))
     filled = [name for name in names if any(row.get(name) is not None for row in rows)]
     columns = ", ".join([*(f'"{name}"' for name in filled), "intake_id"])
     marks = ", ".join("?" * len(filled))
