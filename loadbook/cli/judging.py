@@ -10,7 +10,7 @@ import click
 from loadbook.ask.filters import Filters
 from loadbook.ground.errors import EXIT_SOMETHING_WRONG, NotFoundError, UsageError
 from loadbook.keep.book import BookFolder
-from loadbook.show.tables import lines_kept, plain
+from loadbook.show.tables import lines_kept, plain, write_words
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, emit, filter_options, format_option, say
 
@@ -148,10 +148,10 @@ def review(
     rows = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
     if fmt in (None, "table") and sys.stdout.isatty():
         for r in found.remarks:
-            click.echo(lines_kept(f"{r.name}: {r.remark} ({r.where})\n    {r.why} [{r.source}]"))
+            write_words(lines_kept(f"{r.name}: {r.remark} ({r.where})\n    {r.why} [{r.source}]"))
     elif rows or fmt not in (None, "table"):
         emit(columns, rows, fmt)
-    say(f"{len(rows)} remarks on {found.name}" if rows else f"no remark on {found.name}")
+    say(f"{len(rows)} remark{'s' if len(rows) > 1 else ''} on {found.name}" if rows else f"no remark on {found.name}")
 
 
 @cycle.command("plan", cls=LoadbookCommand)

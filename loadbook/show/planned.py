@@ -9,7 +9,7 @@ from loadbook.ask.cycles import PartPlan
 from loadbook.keep.book import BookFolder
 
 from .judged import figure
-from .tables import emit, plain
+from .tables import emit, plain, write_words
 
 CAUTIONS = (
     "A limit from a code or a customer's specification overrules anything here.",
@@ -23,7 +23,7 @@ def print_plan(found: PartPlan, book: BookFolder, out: TextIO | None = None) -> 
     system, p = book.units, found.plan
 
     def say(text: str) -> None:
-        out.write(plain(text) + "\n")
+        write_words(plain(text), out)
 
     limits = f"surface at most {_d(found.lag_c, system)} ahead of the middle"
     if found.difference_c is not None:
