@@ -92,7 +92,8 @@ TERMS: tuple[Term, ...] = (
     _word(
         "asked",
         "A parameter as the cycle or the program set it, beside what the trace shows was achieved. Forecasts use what was "
-        "asked; judging uses what was achieved.",
+        "asked; judging uses what was achieved. Where both are on record, judge and the page of a run show both, and a "
+        "column asked_... of SQL, a report or a workbook holds the program's.",
     ),
     _word("achieved", "A parameter as the trace shows it. See asked."),
     _word(
