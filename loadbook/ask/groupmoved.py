@@ -12,6 +12,7 @@ from scipy import special
 from loadbook.calc import movement, movement_content, movement_pairs
 from loadbook.calc.quantiles import codes_of
 from loadbook.ground.errors import UsageError
+from loadbook.ground.kinds import SIZE_KINDS
 
 from . import groupcells
 from .groupcells import Asking, GroupSource
@@ -235,11 +236,12 @@ def _warnings(out: GroupMoved, cells: pd.DataFrame) -> list[str]:
         )
     if len(cells):
         pieces = int(cells["pieces"].sum())
-        for name, text in (
-            ("unrecorded", "how the piece was held, its datum or surface is not recorded"),
-            ("warm", "could not be corrected to 20 °C"),
-        ):
-            count = int(cells[name].sum())
-            if count:
-                said.append(f"{count} of {pieces} movements: {text}.")
+        sizes = int(cells.loc[cells["kind"].isin(SIZE_KINDS), "pieces"].sum())
+        unrecorded, warm = int(cells["unrecorded"].sum()), int(cells["warm"].sum())
+        if unrecorded:
+            said.append(
+                f"{unrecorded} of {pieces} movements: how the piece was held, its datum or surface is not recorded."
+            )
+        if warm:
+            said.append(f"{warm} of {sizes} size movements could not be corrected to 20 °C.")
     return said

@@ -111,17 +111,27 @@ def take_apart(text: str) -> tuple[str, str]:
     return text.strip(), ""
 
 
+# the words of English headings, and the commonest of German, Spanish and French ones
 _RATE = re.compile(r"\brates?\b|\bramp\b|\bslope\b|per (hour|hr|min)|/\s?(h|hr|min)\b")
 _DIFFERENCE = re.compile(r"\bspread\b|\bdelta\b|δ|\bdifference\b|\bdiff\b|\bdeviation\b|\bdev\b|\bdt\b|\berror\b")
-_SETPOINT = re.compile(r"\bsp\b|\bset ?points?\b|\bsetpt\b|\btarget\b|\bprogram(med)?\b|\bwsp\b")
+_SETPOINT = re.compile(
+    r"\bsp\b|\bset ?points?\b|\bsetpt\b|\btarget\b|\bprogram(med)?\b|\bwsp\b"
+    r"|\bsoll(wert)?\b|\bconsigna\b|\bconsigne\b"
+)
 _OVER = re.compile(r"\bover ?temp(erature)?\b|\bott?c?\b|\bhigh[- ]limit tc\b|\bexcess temp")
 _LIMIT = re.compile(r"\blimits?\b|\balarms?\b|\bhi ?lim\b|\blo ?lim\b|\bhigh\b|\blow\b|\bhh\b|\bll\b")
 _STATISTIC = re.compile(r"\bmin(imum)?\b|\bmax(imum)?\b|\bavg\b|\baverage\b|\bmean\b|\bhottest\b|\bcoldest\b")
-_PRESSURE = re.compile(r"\bvac(uum)?\b|\bpress(ure)?\b|\bgauge\b")
-_DEW = re.compile(r"\bdew\b|\bdp\b")
-_OXYGEN = re.compile(r"\bo2\b|\boxygen\b|\blambda\b")
-_CONTROL = re.compile(r"\bcontrol(ler)?\b|\bpv\b|\bzones?\b|\bfurnace\b|\bchamber\b|\bctrl\b")
-_WORK = re.compile(r"\bwork\b|\bparts?\b|\bload\b|\bpieces?\b|\bworkpiece\b|\bcharge\b|\bcontact\b")
+_PRESSURE = re.compile(r"\bvac(uum)?\b|\bpress(ure)?\b|\bgauge\b|\bdruck\b|\bvakuum\b|\bpresi[oó]n\b|\bpression\b")
+_DEW = re.compile(r"\bdew\b|\bdp\b|\btaupunkt\b|\broc[ií]o\b|\bros[eé]e\b")
+_OXYGEN = re.compile(r"\bo2\b|\boxygen\b|\blambda\b|\bsauerstoff\b|\box[ií]geno\b|\boxyg[eè]ne\b")
+_CONTROL = re.compile(
+    r"\bcontrol(ler)?\b|\bpv\b|\bzones?\b|\bfurnace\b|\bchamber\b|\bctrl\b"
+    r"|\bregler\b|\bregelung\b|\bofen\b|\bhorno\b"
+)
+_WORK = re.compile(
+    r"\bwork\b|\bparts?\b|\bload\b|\bpieces?\b|\bworkpiece\b|\bcharge\b|\bcontact\b"
+    r"|\bwerkst[uü]ck\b|\bbauteil\b|\bpiezas?\b|\bpièces?\b"
+)
 _COUNTER = re.compile(r"^(no\.?|nr\.?|#|index|idx|sample|samples|record|rec|scan|row|line|seq|sequence|id|count|n)$")
 _ELAPSED = re.compile(r"\belapsed\b|\bduration\b|\brun ?time\b|\brelative time\b|\btime since\b")
 _PLAIN_TC = re.compile(
@@ -151,6 +161,8 @@ def read_heading(text: str, unit: str = "") -> Heading:
     Heading(name='Zone 1 PV', unit='c', quantity='temperature', role='control')
     >>> read_heading("Ramp rate [°F/h]").quantity
     'other'
+    >>> read_heading("Sollwert °C").role
+    'setpoint'
     """
     text, number = _again(" ".join(text.split()))
     if len(text) > LONGEST_NAME:
