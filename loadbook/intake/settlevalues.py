@@ -147,8 +147,8 @@ def _ask_roles(names: list[str], out: Settled) -> None:
         out.questions.append(
             Question(
                 f"what {'do' if several else 'does'} {listed(group)} measure",
-                f"--channel {quote(wanted)} (or control, over-temperature, setpoint, pressure, dew point, oxygen, other, "
-                f"ignore){more}",
+                f"--channel {quote(wanted)} (or control, over-temperature, setpoint, pressure, dew point, oxygen, "
+                f"other, ignore){more}",
             )
         )
 
