@@ -14,6 +14,7 @@ from loadbook.show.tables import exact, plain, write_words
 
 from .charting import chart_option, check_chart, write_chart
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say
+from .enquiry import enquiry_options
 
 
 def _one_thread() -> None:
@@ -25,23 +26,12 @@ def _one_thread() -> None:
 
 
 @click.command(cls=LoadbookCommand)
-@click.option("--part", metavar="PART", help="A part number on record.")
-@click.option("--characteristic", metavar="NAME", help="Which of its characteristics.")
-@click.option("--material", metavar="M", help="A new part: its material.")
-@click.option("--shape", metavar="S", help="A new part: its shape.")
-@click.option("--condition", metavar="C", help="How the pieces arrive, e.g. 'forged;rough machined'.")
-@click.option("--kind", metavar="K", help="A new part: the kind of characteristic, e.g. 'outside diameter'.")
-@click.option("--size", metavar="MM", help="Reference length (diameter, length, span): 250 or '10 in'.")
-@click.option("--section", metavar="MM", help="Thickest section: 40 or '1.5 in'.")
-@click.option("--cycle", metavar="CYCLE", help="The cycle planned; its asked settings are taken.")
-@click.option("--cycle-revision", metavar="R", help="Its revision, where the book has several.")
-@click.option("--with", "settings", multiple=True, metavar="PARAMETER=VALUE", help="A planned setting (repeat).")
-@click.option("--setup", metavar="S", help="How the pieces will stand or hang.")
-@click.option("--atmosphere", metavar="A", help="What it will run in.")
-@click.option("--process", metavar="P", help="Which process, where the cycle does not say.")
-@click.option("--furnace", metavar="F", help="Which furnace (matters after a break declared for one).")
-@click.option("--on", metavar="DATE", help="Day of the run (default: that of the last comparable run).")
-@click.option("--content", type=float, default=0.90, show_default=True, help="Share of pieces the interval holds.")
+@enquiry_options(
+    part="A part number on record.",
+    cycle="The cycle planned; its asked settings are taken.",
+    revision="Its revision, where the book has several.",
+    furnace="Which furnace (matters after a break declared for one).",
+)
 @click.option("--scale", type=click.Choice(["um", "um per 100 mm", "log"]), help="Working scale (default: its own).")
 @click.option("--job", metavar="JOB", help="The job it is for: a saved answer is scored by it.")
 @click.option("--save", "keep", is_flag=True, help="Keep the answer, to be scored when its parts are measured.")

@@ -11,6 +11,7 @@ from loadbook.show.tables import plain
 
 from .answering import _comparables, _lines, _machine, _one_thread, _question
 from .common import LoadbookCommand, emit, format_option, say
+from .enquiry import enquiry_options
 from .groupoptions import engine_option, filters_option, say_stale, without_option
 
 
@@ -116,23 +117,12 @@ def effect(
 
 @click.command(cls=LoadbookCommand)
 @click.argument("target")
-@click.option("--part", metavar="PART", help="A part number on record at any plant.")
-@click.option("--characteristic", metavar="NAME", help="Which of its characteristics.")
-@click.option("--material", metavar="M", help="A new part: its material.")
-@click.option("--shape", metavar="S", help="A new part: its shape.")
-@click.option("--condition", metavar="C", help="How the pieces arrive, e.g. 'forged;rough machined'.")
-@click.option("--kind", metavar="K", help="A new part: the kind of characteristic, e.g. 'outside diameter'.")
-@click.option("--size", metavar="MM", help="Reference length (diameter, length, span): 250 or '10 in'.")
-@click.option("--section", metavar="MM", help="Thickest section: 40 or '1.5 in'.")
-@click.option("--cycle", metavar="CYCLE", help="The cycle planned, of --plant (or PLANT/CYCLE).")
-@click.option("--cycle-revision", metavar="R", help="Its revision, where the plant has several.")
-@click.option("--with", "settings", multiple=True, metavar="PARAMETER=VALUE", help="A planned setting (repeat).")
-@click.option("--setup", metavar="S", help="How the pieces will stand or hang.")
-@click.option("--atmosphere", metavar="A", help="What it will run in.")
-@click.option("--process", metavar="P", help="Which process, where the cycle does not say.")
-@click.option("--furnace", metavar="F", help="Which furnace, of --plant (or PLANT/FURNACE).")
-@click.option("--on", metavar="DATE", help="Day of the run (default: that of the last comparable run).")
-@click.option("--content", type=float, default=0.90, show_default=True, help="Share of pieces the interval holds.")
+@enquiry_options(
+    part="A part number on record at any plant.",
+    cycle="The cycle planned, of --plant (or PLANT/CYCLE).",
+    revision="Its revision, where the plant has several.",
+    furnace="Which furnace, of --plant (or PLANT/FURNACE).",
+)
 @click.option("--plant", metavar="NAME", help="Which plant will run it (default: the one that ran the part most).")
 @engine_option
 @without_option
