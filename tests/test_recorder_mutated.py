@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import random
-import re
 import warnings
 from collections import Counter
 from dataclasses import replace
@@ -46,8 +45,8 @@ def cells_of(line: str, clean: Clean) -> list[str]:
     return line.split(clean.sep) if clean.sep.strip() or clean.sep == "\t" else line.split()
 
 
-def shape(line: str) -> str:
-    return re.sub(r"\d", "0", re.sub("[ap]m", "xx", line.lower().strip().replace('"', "").replace(" ", "")))
+def digits_of_time(line: str, clean: Clean) -> int:
+    return sum(c.isdecimal() for cell in cells_of(line, clean)[: clean.first] for c in cell)
 
 
 def wrong(clean: Clean, text: str, found: Read) -> list[str]:
@@ -59,8 +58,7 @@ def wrong(clean: Clean, text: str, found: Read) -> list[str]:
     filled_in = any("filling in the blanks" in n for n in found.notes)
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     widths = Counter(len(cells_of(x, clean)) for x in lines)
-    usual = shape(next(iter(clean.rows)))
-    stamp = len(usual) - len(shape(clean.sep.join(cells_of(usual, clean)[clean.first :])))
+    usual = digits_of_time(next(iter(clean.rows)), clean)
     out, met = [], set()
     for k, number in enumerate(reading.lines):
         line, values = lines[number - 1], reading.values[:, k]
@@ -85,17 +83,17 @@ def wrong(clean: Clean, text: str, found: Read) -> list[str]:
                 out.append(f"line {number} {line!r} does not say {values.tolist()}")
         elif widths[len(cells)] < 0.4 * len(lines) and number < len(lines) and not np.isnan(values).all():
             out.append(f"line {number} {line!r} has another width, and gave {values.tolist()}")
-        digits = re.sub(r"\D", "", shape(line)[:stamp])
         timed = clean.name not in ("elapsed", "blanks") and len(cells) == clean.width
-        if timed and len(digits) != len(re.sub(r"\D", "", usual[:stamp])):
+        if timed and digits_of_time(line, clean) != usual:
             out.append(f"line {number} {line!r} was read as {at} s")
     lost = [x for x in lines if x in clean.rows and x not in met]
     said_so = reading.counts.duplicates + reading.counts.repeated > 0 or any("left out" in n for n in found.notes)
     if lost and not said_so and not filled_in:
         out.append(f"{len(lost)} whole lines are gone without a word, such as {lost[0]!r}")
     flagged = int((reading.flags & DUPLICATE_TIME > 0).any(axis=0).sum())
-    if len(lost) > flagged and not filled_in:
-        out.append(f"{len(lost)} whole lines are gone, {flagged} times flagged")
+    above = sum(int(n.split()[0]) for n in found.notes if "above the heading" in n)
+    if len(set(lost)) > flagged + above and not filled_in:
+        out.append(f"{len(set(lost))} whole lines are gone, {flagged} times flagged")
     return out
 
 

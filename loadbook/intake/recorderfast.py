@@ -20,7 +20,7 @@ from .recordergrid import Grid
 from .recordernames import read_heading
 from .recordernumbers import MISSING_WORDS, OPEN_WORDS, number_pattern
 from .recorderread import Raw, ignored
-from .recorderrows import breaks_off, is_aware, time_indexes
+from .recorderrows import breaks_off, data_above, is_aware, time_indexes
 from .recordersource import Source, decode
 from .recordertable import Table
 from .recordertimes import parse_fast
@@ -45,7 +45,7 @@ def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
     stamps = time_indexes(names, layout, source.name)
     kept = [i for i, n in enumerate(names) if i not in stamps and not ignored(layout, n)]
     time = _time(frame, stamps, layout)
-    if time is None or not kept:
+    if time is None or not kept or data_above(table, layout, stamps):
         return None
     values = np.empty((len(kept), len(frame)))
     flags = np.zeros(values.shape, np.uint8)

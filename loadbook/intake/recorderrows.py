@@ -95,6 +95,18 @@ def _serial(cell: str, epoch: str, decimal: str) -> float | None:
     return None if moment is None else _since_1970(moment)
 
 
+def data_above(table: Table, layout: Layout, stamps: list[int]) -> list[int]:
+    """Lines above the heading that read as rows of data: something moved them there, or the heading."""
+    read_time, width = time_reader(layout), len(table.head.names)
+
+    def is_data(row: list[str]) -> bool:
+        cell = " ".join(row[i] for i in stamps if i < len(row) and row[i])
+        return bool(cell) and read_time(cell) is not None and _has_number(row, stamps, layout)
+
+    rows = zip(table.grid.lines, table.head.preamble, strict=False)
+    return [line for line, row in rows if len(row) == width and is_data(row)]
+
+
 def sort_out(table: Table, layout: Layout, where: str) -> Cells:
     """Each row below the head as data (time and cells), or left out with a note. Raises IntakeError for the rest."""
     width = len(table.head.names)
@@ -148,6 +160,10 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
         count = len(problems)
         raise IntakeError(f"{count} row{'s' if count != 1 else ''} cannot be read", problems[:MOST_PROBLEMS])
     _note(out.notes, headings, "heading row", "repeated within the data, left out")
+    above = data_above(table, layout, stamps)
+    if above:
+        told = "s of data stand" if len(above) > 1 else " of data stands"
+        out.notes.append(f"{len(above)} row{told} above the heading (line {above[0]}): left out")
     _about_short_rows(short, layout, out)
     if out.rows and out.lines[-1] == broken_off and breaks_off(out.rows, width):
         out.rows[-1] = out.rows[-1][:-1]
