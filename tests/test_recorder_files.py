@@ -52,6 +52,7 @@ def compare(read: Read, entry: dict[str, Any]) -> None:
     assert {name: getattr(reading.counts, name) for name in COUNTED} == expected
     flagged = (reading.flags & 3) > 0
     assert (np.isnan(reading.values) == flagged).all()
+    assert set(entry.get("notes", [])) <= set(read.notes)
 
 
 @pytest.mark.parametrize("entry", INDEX, ids=[f"{e['file']}: {e['about']}"[:60] for e in INDEX])

@@ -84,7 +84,7 @@ def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame |
         start = data.find(b"\n", start) + 1
         if not start:
             return None, names
-    if data.find(b'"', start) >= 0 or _lone_return(data, start):
+    if data.find(b'"', start) >= 0 or _lone_return(data):
         return None, names
     if data.find(b"\n\n", start) >= 0 or data.find(b"\n\r\n", start) >= 0:
         return None, names  # blank lines: line numbers would be off
@@ -113,9 +113,9 @@ def _frame(source: Source, table: Table, layout: Layout) -> tuple[pd.DataFrame |
     return frame, names
 
 
-def _lone_return(data: bytes, start: int) -> bool:
-    """Are there carriage returns without a line feed (lines would be counted otherwise)."""
-    return data.find(b"\r", start) >= 0 and data.count(b"\r", start) != data.count(b"\r\n", start)
+def _lone_return(data: bytes) -> bool:
+    """Are there carriage returns without a line feed, also above the data (lines would be counted otherwise)."""
+    return data.find(b"\r") >= 0 and data.count(b"\r") != data.count(b"\r\n")
 
 
 def _time(frame: pd.DataFrame, stamps: list[int], layout: Layout) -> np.ndarray | None:
