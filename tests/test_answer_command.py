@@ -11,7 +11,6 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from click.testing import CliRunner
 
 from loadbook.ask import answerdata, answersaved
 from loadbook.ask.answer import KEYS, answer
@@ -19,7 +18,6 @@ from loadbook.ask.answersubject import Question, planned
 from loadbook.ask.backtest import backtest
 from loadbook.ask.filters import Filters
 from loadbook.ask.trial import trial
-from loadbook.cli.main import cli
 from loadbook.ground.errors import CalculationError, NotFoundError, UsageError
 from loadbook.keep.book import BookFolder
 from loadbook.keep.records import add_intake
@@ -30,15 +28,9 @@ Command = Callable[..., subprocess.CompletedProcess[str]]
 
 
 @pytest.fixture
-def loadbook(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Command:
-    """The command line inside this process (the first test below calls it as a user does)."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words: str) -> subprocess.CompletedProcess[str]:
-        done = CliRunner().invoke(cli, list(words))
-        return subprocess.CompletedProcess(words, done.exit_code, done.stdout, done.stderr)
-
-    return run
+def loadbook(inside: Command) -> Command:
+    """The command line inside this process."""
+    return inside
 
 
 @pytest.fixture(scope="module")

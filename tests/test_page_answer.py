@@ -12,14 +12,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import CliRunner
 
 from loadbook.ask import answersaved
 from loadbook.ask.answer import answer
 from loadbook.ask.answersubject import Question
 from loadbook.ask.letter import Letter, letter
 from loadbook.ask.letterfilter import Mine, key, mine, others_classes, refuse_leaks
-from loadbook.cli.main import cli
 from loadbook.ground.errors import LoadbookError, NotFoundError, UsageError
 from loadbook.keep.book import BookFolder
 from loadbook.keep.records import add_intake
@@ -35,15 +33,9 @@ Command = Callable[..., subprocess.CompletedProcess[str]]
 
 
 @pytest.fixture
-def loadbook(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Command:
+def loadbook(inside: Command) -> Command:
     """The command line inside this process."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words: str) -> subprocess.CompletedProcess[str]:
-        done = CliRunner().invoke(cli, list(words))
-        return subprocess.CompletedProcess(words, done.exit_code, done.stdout, done.stderr)
-
-    return run
+    return inside
 
 
 def rows_of_a_shop(units: str = "si") -> dict[str, list[dict[str, Any]]]:

@@ -17,7 +17,7 @@ from .common import LoadbookCommand, book_option, emit, filter_options, format_o
 from .enquiry import enquiry_options
 
 
-def _one_thread() -> None:
+def one_thread() -> None:
     """Small matrices: threads of the linear algebra cost more than they give, above all on a busy machine."""
     import os
 
@@ -48,23 +48,23 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
     if number is not None:
         _show(book, number, fmt)
         return
-    _one_thread()
+    one_thread()
     from loadbook.ask.answer import answer as ask
     from loadbook.ask.answersaved import save
 
-    question = _question(given)
+    question = question_of(given)
     found = ask(book, question)
     if keep:
         save(book, found)
     if fmt in (None, "table"):
-        for line in _lines(found.text):
+        for line in told_lines(found.text):
             write_words(line)
-        _comparables(found.comparables, book.units)
+        print_comparables(found.comparables, book.units)
         _advice(found.advice, book.units)
         for caution in found.cautions:
             write_words(plain(f"Caution: {caution}"))
     else:
-        _machine(found.to_json(), fmt)
+        print_for_machines(found.to_json(), fmt)
     if keep:
         job = question.job
         if job and not book.read().execute("SELECT 1 FROM job WHERE job = ?", (job,)).fetchone():
@@ -75,7 +75,7 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
         )
 
 
-def _question(given: dict[str, Any]) -> Any:
+def question_of(given: dict[str, Any]) -> Any:
     from loadbook.ask.answersubject import Question, planned
 
     settings = planned(given.pop("settings"))
@@ -105,12 +105,12 @@ def _show(book: BookFolder, number: int, fmt: str | None) -> None:
 
     kept = saved(book, number)
     if fmt not in (None, "table"):
-        _machine(kept.result, fmt)
+        print_for_machines(kept.result, fmt)
         return
     click.echo(f"Answer {number}, given {times.shown(kept.answered_at, book.zone)}, method {plain(kept.method)}")
-    for line in _lines(kept.text):
+    for line in told_lines(kept.text):
         write_words(line)
-    _comparables(kept.result["comparables"], book.units)
+    print_comparables(kept.result["comparables"], book.units)
     _advice(kept.result["advice"], book.units)
     for caution in kept.result["cautions"]:
         write_words(plain(f"Caution: {caution}"))
@@ -119,7 +119,7 @@ def _show(book: BookFolder, number: int, fmt: str | None) -> None:
         emit(["run", "pieces", "inside", "within_bound"], rows, None, title="Measured since")
 
 
-def _machine(result: dict[str, Any], fmt: str | None) -> None:
+def print_for_machines(result: dict[str, Any], fmt: str | None) -> None:
     """One answer: JSON is the object itself; other formats have one row, nested values as JSON text."""
     if fmt == "json":
         click.echo(json.dumps(exact(result), ensure_ascii=False, indent=1))
@@ -127,11 +127,11 @@ def _machine(result: dict[str, Any], fmt: str | None) -> None:
     emit(list(result), [list(result.values())], fmt)
 
 
-def _lines(text: list[str]) -> list[str]:
+def told_lines(text: list[str]) -> list[str]:
     return [plain(line) for line in text if line]
 
 
-def _comparables(rows: list[dict[str, Any]], system: str) -> None:
+def print_comparables(rows: list[dict[str, Any]], system: str) -> None:
     if not rows:
         return
     from loadbook.show.answertable import comparables_table
@@ -174,7 +174,7 @@ def trial(
 
     Example: loadbook trial flatness --process "stress relief" --of heating_rate_peak_c_per_h --runs 6 --high "100 C/h"
     """
-    _one_thread()
+    one_thread()
     from loadbook.ask.answersubject import planned
     from loadbook.ask.trial import trial as ask
     from loadbook.ground.errors import UsageError
@@ -214,7 +214,7 @@ def backtest(
 
     Example: loadbook backtest --kind "outside diameter" --process "stress relief"
     """
-    _one_thread()
+    one_thread()
     check_chart(chart_file)
     from loadbook.ask.backtest import CONTENTS
     from loadbook.ask.backtest import backtest as ask

@@ -9,7 +9,7 @@ import click
 from loadbook.ask.filters import Filters
 from loadbook.show.tables import plain
 
-from .answering import _comparables, _lines, _machine, _one_thread, _question
+from .answering import one_thread, print_comparables, print_for_machines, question_of, told_lines
 from .common import LoadbookCommand, emit, format_option, say
 from .enquiry import enquiry_options
 from .groupoptions import engine_option, filters_option, say_stale, without_option
@@ -140,7 +140,7 @@ def answer(
 
     Example: loadbook group answer ../group --part PN-1004 --characteristic flatness --plant Linz --setup stood
     """
-    _one_thread()
+    one_thread()
     from loadbook.ask.groupanswer import answer_group
     from loadbook.ask.groupcells import Asking
     from loadbook.keep.groupread import open_group
@@ -148,14 +148,14 @@ def answer(
     for name in ("cycle", "furnace"):
         if given[name] and plant and "/" not in given[name]:
             given[name] = f"{plant}/{given[name]}"
-    question = _question(given)
+    question = question_of(given)
     found = answer_group(Asking(target, Filters(), engine, without, plant, master), question)
     if fmt in (None, "table"):
-        for line in _lines(found.text):
+        for line in told_lines(found.text):
             click.echo(line)
-        _comparables(found.comparables, open_group(target, without).units())
+        print_comparables(found.comparables, open_group(target, without).units())
         for caution in found.cautions:
             click.echo(plain(f"Caution: {caution}"))
     else:
-        _machine(found.to_json(), fmt)
+        print_for_machines(found.to_json(), fmt)
     say_stale(target, without)

@@ -40,11 +40,6 @@ def c_from_k(temperature_k: float) -> float:
     return temperature_k - ZERO_C_IN_K
 
 
-def k_from_c(temperature_c: float) -> float:
-    """Temperature in K of a temperature in °C."""
-    return temperature_c + ZERO_C_IN_K
-
-
 def c_diff_from_f_diff(difference_f: float) -> float:
     """Difference in °C of a temperature difference in °F.
 

@@ -11,7 +11,7 @@ from .layout import Layout
 from .recorderfast import HEAD_BYTES, read_fast
 from .recorderlong import read_long
 from .recordernumbers import MARKS_OPTION
-from .recorderoptions import Options, Question, stop
+from .recorderoptions import Options, Question
 from .recorderpreamble import with_hint
 from .recorderpropose import Draft, propose
 from .recorderread import Raw, read_wide
@@ -86,13 +86,6 @@ def _by_draft(source: Source, draft: Draft) -> Raw:
         return read_long(draft.table, draft.layout, source.name)
     quick = read_fast(source, draft.table, draft.layout)
     return quick if quick is not None else read_wide(draft.table, draft.layout, source.name)
-
-
-def take_in(source: Source, options: Options, **more) -> Read:  # type: ignore[no-untyped-def]
-    """`look`, and raise OpenQuestion where anything is open."""
-    read = look(source, options, **more)
-    stop(read.questions, source.name)
-    return read
 
 
 def lasting(read: Read, name: str) -> Layout:

@@ -149,11 +149,6 @@ def is_elapsed(name: str) -> bool:
     return bool(_ELAPSED.search(_words(name)))
 
 
-def is_plain_tc(name: str) -> bool:
-    """A heading that says 'a thermocouple' or 'an input' and no more."""
-    return bool(_PLAIN_TC.match(_words(name)))
-
-
 def read_heading(text: str, unit: str = "") -> Heading:
     """Quantity and role of a heading; `unit` is one found elsewhere (a unit row, a unit column, the cells).
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from loadbook.calc.model import Channel, Cycle, Event, PieceRecord, Trace
+from loadbook.calc.model import Channel, Cycle, Event, PieceRecord
 from loadbook.ground.errors import NotFoundError
 from loadbook.ground.times import from_stored
 from loadbook.ground.vocabulary import nearest
@@ -226,14 +226,3 @@ def _checks(conn: sqlite3.Connection, furnace: str, day: str) -> tuple[FurnaceCh
             state = "current" if r["due_on"] >= day else "past due"
         latest[key] = FurnaceCheck(r["kind"], r["done_on"], r["due_on"], r["at_c"], r["worst_c"], passed, state)
     return tuple(sorted(latest.values(), key=lambda c: (c.kind, c.at_c or 0.0)))
-
-
-def prepared_channels(record: RunRecord, trace: Trace) -> Trace:
-    """The trace with the record's channels (roles, places, corrections) and events on its clock.
-
-    For a trace that was read from a file before its channels were known.
-    """
-    known = {c.name: c for c in record.channels}
-    channels = tuple(known.get(c.name, c) for c in trace.channels)
-    events = record.trace_events(trace.started) if trace.started else trace.events
-    return Trace(trace.t_s, trace.values, trace.flags, channels, events, record.run, trace.started)
