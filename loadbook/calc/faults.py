@@ -17,8 +17,9 @@ from .faults_drift import find_drift
 from .faults_frozen import find_frozen
 from .faults_open import find_open
 from .faults_role import find_role_faults, find_traded_roles, traded
-from .faults_scene import Scene, row_median, scene
+from .faults_scene import Scene, scene
 from .faults_step import find_noisy, find_steps
+from .medians import median_of
 from .model import Fault, PieceRecord, Trace
 
 KINDS = (
@@ -122,7 +123,8 @@ def _closes_distance(seen: Scene, step: Fault) -> bool:
     away = float(np.nanmedian((grid.furnace - grid.y[row])[before])) if len(before) else float("nan")
     if not peers or not np.isfinite(away) or away * jump <= 0 or abs(jump) > 1.1 * abs(away):
         return False
-    offset = grid.y[row] - row_median(grid.y[peers])
-    level = np.abs(grid.furnace - row_median(grid.y[peers])) < 10.0
+    usual = median_of(grid.y[peers])
+    offset = grid.y[row] - usual
+    level = np.abs(grid.furnace - usual) < 10.0
     after = offset[(grid.t > step.start_s + 1800.0) & level & np.isfinite(offset)]
     return not (len(after) >= 10 and abs(float(np.median(after)) - jump) < 0.5 * abs(jump))

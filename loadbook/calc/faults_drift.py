@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from .faults_role import SLOWEST_S, plateau
 from .faults_scene import Scene, clock
+from .medians import middle
 from .model import Fault
 from .sensors import tolerance_c, type_letter
 
@@ -33,7 +34,7 @@ def find_drift(scene: Scene) -> list[Fault]:
         others = [i for i in rows if i != row]
         settled = [i for i in others if abs(level.slope[i]) * 3600.0 < SETTLED_C_PER_H]
         others = settled if len(settled) >= 3 else others
-        peers = float(np.median(level.y[others]))
+        peers = middle(level.y[others])
         offset = float(level.y[row]) - peers
         if offset > 0 and len(settled) < 3:  # peers that still lag make an honest thin section look hot
             offset = max(0.0, min(offset, float(level.y[row]) - level.furnace))

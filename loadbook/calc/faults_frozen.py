@@ -28,43 +28,41 @@ def find_frozen(scene: Scene) -> list[Fault]:
     """Channels that stand still for ten minutes or more while they should have moved."""
     if len(scene.t) < 5:
         return []
-    rates, at_k = own_rates(scene)
     found: list[Fault] = []
     for row in range(len(scene.channels)):
         for first, last in _still(scene, row):
-            fault = _judged(scene, row, first, last, float(rates[row]), float(at_k[row]))
+            fault = _judged(scene, row, first, last)
             if fault:
                 found.append(fault)
     return found
 
 
-def own_rates(scene: Scene) -> tuple[Floats, Floats]:
-    """How fast each channel answers the furnace: median of (dT/dt) / (furnace - T) [1/s], and the median absolute
+def own_rate(scene: Scene, row: int) -> tuple[float, float]:
+    """How fast a channel answers the furnace: median of (dT/dt) / (furnace - T) [1/s], and the median absolute
     temperature [K] at which it was seen; NaN where the furnace is never well away."""
-    grid = scene.grid
-    found, at = np.full(len(scene.channels), np.nan), np.full(len(scene.channels), np.nan)
+    grid, y = scene.grid, scene.grid.y[row]
     wide = 5
     if len(grid.t) < 3 * wide:
-        return found, at
-    away = grid.furnace[None, :] - grid.y
-    slope = np.full_like(grid.y, np.nan)
-    slope[:, wide:-wide] = (grid.y[:, 2 * wide :] - grid.y[:, : -2 * wide]) / (2 * wide * grid.step_s)
-    for row in range(len(found)):
-        use = np.isfinite(slope[row]) & (np.abs(away[row]) > 8.0)
-        if use.sum() >= 10:
-            found[row] = float(np.median(slope[row, use] / away[row, use]))
-            at[row] = float(np.median(grid.y[row, use])) + 273.15
-    return found, at
+        return float("nan"), float("nan")
+    slope = np.full(len(y), np.nan)
+    slope[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s)
+    away = grid.furnace - y
+    use = np.isfinite(slope) & (np.abs(away) > 8.0)
+    if use.sum() < 10:
+        return float("nan"), float("nan")
+    return float(np.median(slope[use] / away[use])), float(np.median(y[use])) + 273.15
 
 
 def _still(scene: Scene, row: int) -> list[tuple[int, int]]:
     """First and last sample of each stretch of ten minutes or more in which every valid sample is the same."""
-    index = np.flatnonzero(np.isfinite(scene.y[row]))
+    good = np.isfinite(scene.y[row])
+    index = np.arange(len(good)) if good.all() else np.flatnonzero(good)
     if len(index) < 3:
         return []
     values = scene.y[row, index]
-    same = np.abs(np.diff(values)) <= 0.2 * scene.resolution[row]
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], same.view(np.int8), [0]))))
+    same = np.abs(values[1:] - values[:-1]) <= 0.2 * scene.resolution[row]
+    edges = np.flatnonzero(same[1:] != same[:-1]) + 1
+    edges = np.concatenate(([0] if same[0] else [], edges, [len(same)] if same[-1] else [])).astype(np.intp)
     begin, end = edges[::2], edges[1::2]  # positions in index; end is the last still one
     first, last = index[begin], index[end]
     number = end - begin + 1
@@ -73,7 +71,7 @@ def _still(scene: Scene, row: int) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(first[enough], last[enough], strict=True)]
 
 
-def _judged(scene: Scene, row: int, first: int, last: int, rate: float, rate_at_k: float) -> Fault | None:
+def _judged(scene: Scene, row: int, first: int, last: int) -> Fault | None:
     t, value = scene.t, float(scene.y[row, first])
     resolution = float(scene.resolution[row])
     lasted = float(t[last] - t[first])
@@ -81,6 +79,7 @@ def _judged(scene: Scene, row: int, first: int, last: int, rate: float, rate_at_
     moved = _peers_move(scene, row, first, last, needed)
     if moved <= needed:
         return None
+    rate, rate_at_k = own_rate(scene, row)
     from_start = bool(t[first] - t[0] < LEAST_S)
     to_end = bool(t[-1] - t[last] < LEAST_S)
     came_in = _slope_before(scene, row, first)

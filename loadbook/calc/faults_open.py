@@ -23,11 +23,14 @@ def find_open(scene: Scene) -> list[Fault]:
 
     Moments at which no channel has a sample (the recorder was off) are gaps, not faults.
     """
-    recorder_off = ~np.isfinite(scene.y).any(axis=0)
+    seen = np.isfinite(scene.y)
+    if seen.all():
+        return []
+    recorder_off = ~seen.any(axis=0)
     found: list[Fault] = []
     for row, channel in enumerate(scene.channels):
         flags = scene.flags[row]
-        absent = ~np.isfinite(scene.y[row]) & ~recorder_off
+        absent = ~seen[row] & ~recorder_off
         if not absent.any():
             continue
         groups: list[list[tuple[int, int]]] = []

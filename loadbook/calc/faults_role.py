@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .faults_scene import Bools, Scene, clock, row_median, runs_of
+from .faults_scene import Bools, Scene, clock, runs_of
+from .medians import median_of, median_without_each, middle, middles
 from .model import Fault, Floats
 
 HEATED_C = 60.0  # the peers must have been heated by this much
@@ -38,8 +39,7 @@ def find_role_faults(scene: Scene) -> list[Fault]:
         return []
     level = plateau(scene)
     found = []
-    for row in range(len(scene.channels)):
-        peers = row_median(grid.y[scene.peers(row)]) if scene.peers(row) else grid.furnace
+    for row, peers in enumerate(_peers(scene)):
         fault = (
             _reversed(scene, row, peers)
             or _dropped(scene, row, peers)
@@ -50,12 +50,30 @@ def find_role_faults(scene: Scene) -> list[Fault]:
     return found
 
 
+def _peers(scene: Scene) -> list[Floats]:
+    """What each channel is compared with: the median of its peers, the furnace where it has none."""
+    grid, work = scene.grid, np.flatnonzero(scene.work)
+    of_work = dict(zip(work.tolist(), median_without_each(grid.y[work]), strict=True)) if len(work) > 1 else {}
+    out = []
+    for row in range(len(scene.channels)):
+        peers = [] if row in of_work else scene.peers(row)
+        out.append(of_work[row] if row in of_work else median_of(grid.y[peers]) if peers else grid.furnace)
+    return out
+
+
 def plateau(scene: Scene) -> Plateau | None:
     """The last half hour of the longest time the furnace spent near its hottest; None where that is under 40 min."""
+    if "plateau" not in scene.memo:
+        scene.memo["plateau"] = _plateau(scene)
+    found: Plateau | None = scene.memo["plateau"]
+    return found
+
+
+def _plateau(scene: Scene) -> Plateau | None:
     grid = scene.grid
     if np.isfinite(grid.furnace).sum() < 20:
         return None
-    top = float(np.nanpercentile(grid.furnace, 99.0))
+    top = float(np.percentile(grid.furnace[np.isfinite(grid.furnace)], 99.0))
     near = np.isfinite(grid.furnace) & (grid.furnace > top - max(8.0, 0.015 * top))
     runs = runs_of(near)
     a, b = max(runs, key=lambda r: r[1] - r[0], default=(0, -1))
@@ -68,14 +86,14 @@ def plateau(scene: Scene) -> Plateau | None:
     part = grid.y[:, mask]
     half = part.shape[1] // 2
     with np.errstate(invalid="ignore"):
-        first, second = row_median(part[:, :half].T), row_median(part[:, half:].T)
+        first, second = middles(part[:, :half]), middles(part[:, half:])
     apart = 0.5 * part.shape[1] * grid.step_s
-    return Plateau(mask, row_median(part.T), (second - first) / apart, float(np.median(grid.furnace[mask])))
+    return Plateau(mask, middles(part), (second - first) / apart, float(np.median(grid.furnace[mask])))
 
 
 def _start(scene: Scene, row: int) -> float:
-    good = scene.grid.y[row][np.isfinite(scene.grid.y[row])]
-    return float(np.median(good[:5])) if len(good) >= 5 else float("nan")
+    good = scene.grid.y[row][np.isfinite(scene.grid.y[row])][:5]
+    return middle(good) if len(good) == 5 else float("nan")
 
 
 def _whole(scene: Scene, row: int, kind: str, confidence: float, evidence: str, figures: dict[str, float]) -> Fault:
@@ -88,8 +106,8 @@ def _reversed(scene: Scene, row: int, peers: Floats) -> Fault | None:
     both = np.isfinite(y) & np.isfinite(peers)
     if both.sum() < 20:
         return None
-    hot = int(np.nanargmax(np.where(both, peers, np.nan)))
-    first = int(np.flatnonzero(both)[0])
+    hot = int(np.argmax(np.where(both, peers, -np.inf)))
+    first = int(np.argmax(both))
     heated, own = float(peers[hot] - peers[first]), float(y[hot] - y[first])
     if heated < HEATED_C or own > REVERSED_SHARE * heated or own > -20.0:
         return None
@@ -109,7 +127,7 @@ def _over_or_under(scene: Scene, row: int, level: Plateau) -> Fault | None:
         return None
     cold = _start(scene, row)
     hottest = max(*others, level.furnace)
-    reference = float(np.median([*others, level.furnace]))
+    reference = middle(np.array([*others, level.furnace]))
     share = (reading - cold) / (reference - cold) if reference - cold > HEATED_C else float("nan")
     if not np.isfinite(share):
         return None
@@ -150,9 +168,12 @@ def _dropped(scene: Scene, row: int, peers: Floats) -> Fault | None:
     if len(y) <= 3 * span:
         return None
     fall = y[:-span] - y[span:]
+    falls = np.isfinite(fall) & (fall > DROP_C)
+    if not falls.any():
+        return None
     hotter = (np.fmin(grid.furnace, peers)[span:] - y[span:]) > DROP_C
     start = _start(scene, row)
-    for place in np.flatnonzero(np.isfinite(fall) & (fall > DROP_C) & hotter)[:200]:
+    for place in np.flatnonzero(falls & hotter)[:200]:
         if peers[place] - peers[place + span] > 0.5 * fall[place]:  # all of it is being quenched
             continue
         later = slice(place + span, place + 4 * span)
@@ -177,10 +198,10 @@ def find_traded_roles(scene: Scene) -> list[Fault]:
     work = np.flatnonzero(scene.work)
     if len(work) < 2 or len(grid.t) < 20:
         return []
-    middle = row_median(grid.y[work])
+    load = median_of(grid.y[work])
     wide = max(2, round(600.0 / grid.step_s))
-    slope = np.zeros(len(middle))
-    slope[wide:-wide] = (middle[2 * wide :] - middle[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
+    slope = np.zeros(len(load))
+    slope[wide:-wide] = (load[2 * wide :] - load[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
     heating, cooling = slope > 20.0, slope < -20.0
     if heating.sum() < 10:
         return []
@@ -188,17 +209,20 @@ def find_traded_roles(scene: Scene) -> list[Fault]:
     found = []
     for control, others in others_of.items():
         references = grid.y[others] if others else grid.setpoint[None, :]
-        for candidate in work:
-            lead = grid.y[candidate] - grid.y[control]
-            ahead, behind = _middle(lead[heating]), _middle(-lead[cooling])
-            if not ahead > LEADS_C or (np.isfinite(behind) and behind < 0.3 * LEADS_C):
+        own = grid.y[control]
+        leads = middles(grid.y[np.ix_(work, np.flatnonzero(heating))] - own[heating])
+        for candidate, ahead in zip(work, leads.tolist(), strict=True):
+            if not ahead > LEADS_C:
+                continue
+            behind = middle((own - grid.y[candidate])[cooling])
+            if np.isfinite(behind) and behind < 0.3 * LEADS_C:
                 continue
             rest = grid.y[[i for i in work if i != candidate]]
-            if _middle((grid.y[candidate] - np.fmax.reduce(rest, axis=0))[heating]) < 0.0:
+            if middle((grid.y[candidate] - np.fmax.reduce(rest, axis=0))[heating]) < 0.0:
                 continue
-            reference = row_median(references)
+            reference = median_of(references)
             known = bool(np.isfinite(reference[heating]).any())
-            if known and _middle((reference - grid.y[control])[heating]) < 0.5 * ahead:
+            if known and middle((reference - own)[heating]) < 0.5 * ahead:
                 continue
             names = scene.channels[candidate].name, scene.channels[control].name
             words = (
@@ -210,11 +234,6 @@ def find_traded_roles(scene: Scene) -> list[Fault]:
             found += [_whole(scene, int(r), "swapped", confidence, words, figures) for r in (control, candidate)]
             break
     return found
-
-
-def _middle(values: Floats) -> float:
-    good = values[np.isfinite(values)]
-    return float(np.median(good)) if len(good) else float("nan")
 
 
 def traded(scene: Scene, steps: list[Fault]) -> list[Fault]:

@@ -13,12 +13,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from .medians import median_of
 from .model import Channel, Fault, Flags, Floats, Trace
+from .validity import interval_s, picked
 
 Bools = npt.NDArray[np.bool_]
 THERMOCOUPLES = ("control", "over-temperature", "work")
 GRID_S = 60.0  # grid step: a minute, or more on a long run
 GRID_POINTS = 2400  # most points of the grid
+BLOCK_S = 600.0  # scatter is told for blocks of this length, or ten samples
 JUDGED = 8.0  # °C; differences below this are too small to tell one body's place from another's
 
 
@@ -43,11 +46,17 @@ class Grid:
 class Scene:
     """Temperature channels of a prepared trace up to the end of judging.
 
-    t, y, flags   (n,), (c, n), (c, n): seconds, °C (NaN where invalid), sample flags
+    t, y, flags   (n,), (c, n), (c, n): seconds, °C (NaN where invalid), sample flags; not to be changed in place
     channels      (c,) records; work and control mark their rows
     resolution    (c,) smallest step the recorder writes [°C]
+    largest_step  (c,) largest change between two samples [°C], NaN where the channel has invalid samples
     noise         (c,) standard deviation of one sample about a local line [°C], at least 0.3 of the resolution
+    scatter       (c, blocks) the same within each block of per_block samples (about ten minutes)
     interval_s    median sample interval
+    starts        (m,) first sample of each cell of the grid
+    memo          what several detectors ask for
+
+    resolution, largest_step, noise and scatter stay those of the whole channel when a part of it is blanked.
     """
 
     t: Floats
@@ -57,10 +66,14 @@ class Scene:
     work: Bools
     control: Bools
     resolution: Floats
+    largest_step: Floats
     noise: Floats
+    scatter: Floats
+    per_block: int
     interval_s: float
+    starts: npt.NDArray[np.intp]
     grid: Grid
-    setpoint: Floats = field(repr=False, default_factory=lambda: np.empty(0))
+    memo: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def peers(self, row: int) -> list[int]:
         """Rows that should move as this one does: the other work TCs, or for a control TC the other control
@@ -70,25 +83,41 @@ class Scene:
         near = [i for i in range(len(self.channels)) if not self.work[i] and i != row]
         return near if len(near) >= 2 else near + [i for i in range(len(self.channels)) if self.work[i]]
 
+    def rows_of(self, faults: list[Fault]) -> dict[int, list[Fault]]:
+        """The faults by the rows of their channels."""
+        found: dict[int, list[Fault]] = {}
+        for row, channel in enumerate(self.channels):
+            own = [f for f in faults if f.channel == channel.name]
+            if own:
+                found[row] = own
+        return found
+
     def blanked(self, faults: list[Fault]) -> Scene:
         """The same scene with the samples inside these faults made invalid, on the samples and on the grid."""
         if not faults:
             return self
-        y = self.y.copy()
-        for fault in faults:
-            for row, channel in enumerate(self.channels):
-                if channel.name == fault.channel:
-                    y[row, (self.t >= fault.start_s) & (self.t <= fault.end_s)] = np.nan
-        return replace(self, y=y, grid=_grid(self.t, y, self.control, self.setpoint))
+        y, changed = self.y.copy(), self.rows_of(faults)
+        for row, own in changed.items():
+            for fault in own:
+                y[row, (self.t >= fault.start_s) & (self.t <= fault.end_s)] = np.nan
+        return self._with(y, list(changed))
 
     def shifted(self, steps: list[Fault]) -> Scene:
         """The same scene with the jumps of these steps taken out again."""
-        y = self.y.copy()
-        for step in steps:
-            for row, channel in enumerate(self.channels):
-                if channel.name == step.channel:
-                    y[row, (self.t >= step.start_s) & (self.t <= step.end_s)] -= step.figures["jump_c"]
-        return replace(self, y=y, grid=_grid(self.t, y, self.control, self.setpoint))
+        y, changed = self.y.copy(), self.rows_of(steps)
+        for row, own in changed.items():
+            for step in own:
+                y[row, (self.t >= step.start_s) & (self.t <= step.end_s)] -= step.figures["jump_c"]
+        return self._with(y, list(changed))
+
+    def _with(self, y: Floats, changed: list[int]) -> Scene:
+        """The same scene with other samples in some rows."""
+        old = self.grid
+        cells = old.y.copy()
+        for row in changed:
+            cells[row] = _means(y[row], self.starts)
+        furnace = _furnace(cells[self.control], old.setpoint) if self.control[changed].any() else old.furnace
+        return replace(self, y=y, grid=replace(old, y=cells, furnace=furnace))
 
 
 def scene(trace: Trace, phases: Any = None) -> Scene | None:
@@ -102,112 +131,136 @@ def scene(trace: Trace, phases: Any = None) -> Scene | None:
     if not rows or stop < 3:
         return None
     t = np.asarray(trace.t_s[:stop], dtype=np.float64)
-    y = np.asarray(trace.values[rows, :stop], dtype=np.float64)
+    y = np.asarray(picked(trace.values, rows)[:, :stop], dtype=np.float64)
     channels = tuple(trace.channels[i] for i in rows)
-    work = np.array([c.role == "work" for c in channels])
     control = np.array([c.role == "control" for c in channels])
     programmed = [i for i, c in enumerate(trace.channels) if c.role == "setpoint" and c.quantity == "temperature"]
-    setpoint = np.asarray(trace.values[programmed[0], :stop]) if programmed else np.full(stop, np.nan)
-    resolution = _resolutions(y)
+    setpoint = np.asarray(trace.values[programmed[0], :stop]) if programmed else None
+    interval = interval_s(t)
+    per_block = max(10, int(BLOCK_S / interval))
+    resolution, largest_step = _steps(y)
+    noise, scatter = _noises(t, y, resolution, per_block)
+    starts, grid = _grid(t, y, control, setpoint, interval)
     return Scene(
         t=t,
         y=y,
-        flags=trace.flags[rows, :stop],
+        flags=picked(trace.flags, rows)[:, :stop],
         channels=channels,
-        work=work,
+        work=np.array([c.role == "work" for c in channels]),
         control=control,
         resolution=resolution,
-        noise=_noises(t, y, resolution),
-        interval_s=float(np.median(np.diff(t))),
-        grid=_grid(t, y, control, setpoint),
-        setpoint=setpoint,
+        largest_step=largest_step,
+        noise=noise,
+        scatter=scatter,
+        per_block=per_block,
+        interval_s=interval,
+        starts=starts,
+        grid=grid,
     )
 
 
-def _resolutions(y: Floats) -> Floats:
-    """Smallest step of each channel: the lowest hundredth of its nonzero changes, so that one odd step of a
-    correction table does not count."""
-    found = np.zeros(len(y))
+# Long traces go through the following row by row: arrays of one row stay in the processor's cache, and a system hands
+# out fresh memory for each array of all rows, which costs more than the arithmetic.
+
+
+def _steps(y: Floats) -> tuple[Floats, Floats]:
+    """Smallest and largest step of each channel. The smallest is the lowest hundredth of its nonzero changes, so that
+    one odd step of a correction table does not count."""
+    smallest, largest = np.zeros(len(y)), np.zeros(len(y))
     for row, values in enumerate(y):
-        steps = np.abs(np.diff(values))
+        steps = np.abs(values[1:] - values[:-1])
+        largest[row] = steps.max()
         steps = steps[steps > 1e-6]
         if len(steps):
-            found[row] = np.partition(steps, len(steps) // 100)[len(steps) // 100]
-    return found
+            steps.partition(len(steps) // 100)
+            smallest[row] = steps[len(steps) // 100]
+    return smallest, largest
 
 
 def residuals(t: Floats, y: Floats) -> Floats:
     """Each sample less the straight line between its two neighbours, scaled to one sample's own deviation.
 
-    t (n,), y (c, n) -> (c, n), NaN at the ends and beside invalid samples. For even times and independent
+    t (n,), y (..., n) -> (..., n), NaN at the ends and beside invalid samples. For even times and independent
     noise of standard deviation s the result has standard deviation s: the plain residual has variance 1.5 s².
 
     >>> residuals(np.arange(4.0), np.array([[0.0, 1.0, 2.0, 3.0]]))[0, 1:3].tolist()
     [0.0, 0.0]
     """
-    out = np.full_like(y, np.nan)
-    if len(t) < 3:
-        return out
-    share = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
-    line = y[:, :-2] * (1.0 - share) + y[:, 2:] * share
-    out[:, 1:-1] = (y[:, 1:-1] - line) / np.sqrt(1.0 + share**2 + (1.0 - share) ** 2)
+    return _off_line(y, *_line_shares(t))
+
+
+def _line_shares(t: Floats) -> tuple[Floats, Floats, Floats]:
+    """The shares of the sample before and the one after in the line between them, and the residual's scale."""
+    after = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
+    before = 1.0 - after
+    return before, after, np.sqrt(1.0 + after**2 + before**2)
+
+
+def _off_line(y: Floats, before: Floats, after: Floats, scale: Floats) -> Floats:
+    out = np.full(y.shape, np.nan)
+    if y.shape[-1] >= 3:
+        out[..., 1:-1] = (y[..., 1:-1] - (y[..., :-2] * before + y[..., 2:] * after)) / scale
     return out
 
 
-def _noises(t: Floats, y: Floats, resolution: Floats) -> Floats:
+def _noises(t: Floats, y: Floats, resolution: Floats, per_block: int) -> tuple[Floats, Floats]:
     """Robust standard deviation of each channel's samples about a local line, never under 0.3 of its resolution
-    (a rectangle of width q has standard deviation q/sqrt(12) = 0.29 q)."""
-    found = np.maximum(0.3 * resolution, 0.01)
-    for row, e in enumerate(np.abs(residuals(t, y))):
-        e = e[np.isfinite(e)]
+    (a rectangle of width q has standard deviation q/sqrt(12) = 0.29 q); and by blocks, from the mean residual."""
+    shares = _line_shares(t)
+    blocks = len(t) // per_block
+    found, scatter = np.maximum(0.3 * resolution, 0.01), np.zeros((len(y), blocks))
+    for row, values in enumerate(y):
+        e = np.abs(_off_line(values, *shares))
+        good = np.isfinite(e)
+        e[~good] = 0.0
+        cut = slice(0, blocks * per_block)
+        number = np.maximum(good[cut].reshape(blocks, per_block).sum(axis=1), 1)
+        # of a normal deviate: mean |e| = 0.798 s
+        scatter[row] = e[cut].reshape(blocks, per_block).sum(axis=1) / number * 1.2533
+        e = e[good]
         if len(e):
-            found[row] = max(found[row], 1.4826 * float(np.partition(e, len(e) // 2)[len(e) // 2]))
-    return found
+            e.partition(len(e) // 2)
+            found[row] = max(found[row], 1.4826 * float(e[len(e) // 2]))
+    return found, scatter
 
 
-def _grid(t: Floats, y: Floats, control: Bools, setpoint: Floats) -> Grid:
+def _grid(
+    t: Floats, y: Floats, control: Bools, setpoint: Floats | None, interval: float
+) -> tuple[npt.NDArray[np.intp], Grid]:
+    """First sample of each cell, and the grid."""
     length = float(t[-1] - t[0])
-    step = max(GRID_S, length / GRID_POINTS, float(np.median(np.diff(t))))
+    step = max(GRID_S, length / GRID_POINTS, interval)
     count = int(length / step) + 1
     cell = np.minimum(((t - t[0]) / step).astype(np.intp), count - 1)
-    edges = np.searchsorted(cell, np.arange(count))
-    both = np.vstack([y, setpoint[None, :]])
-    good = np.isfinite(both)
-    sums = np.add.reduceat(np.where(good, both, 0.0), np.minimum(edges, len(t) - 1), axis=1)
-    numbers = np.add.reduceat(good.astype(np.float64), np.minimum(edges, len(t) - 1), axis=1)
-    # reduceat gives a cell without samples the next sample: mark those cells empty
-    empty = np.diff(np.append(edges, len(t))) == 0
-    numbers[:, empty] = 0.0
-    with np.errstate(invalid="ignore", divide="ignore"):
-        means = np.where(numbers > 0, sums / numbers, np.nan)
-    cells = means[:-1]
-    programmed = means[-1]
+    starts = np.searchsorted(cell, np.arange(count))
+    cells = np.array([_means(row, starts) for row in y])
+    programmed = np.full(count, np.nan) if setpoint is None else _means(setpoint, starts)
     centres = t[0] + (np.arange(count) + 0.5) * step
-    return Grid(centres, cells, _furnace(cells[control], programmed), programmed, step)
+    return starts, Grid(centres, cells, _furnace(cells[control], programmed), programmed, step)
+
+
+def _means(values: Floats, starts: npt.NDArray[np.intp]) -> Floats:
+    """Mean of the valid samples of each cell, NaN where there is none."""
+    good = np.isfinite(values)
+    at = np.minimum(starts, len(values) - 1)
+    samples = np.diff(np.append(starts, len(values)))
+    if good.all():
+        number = samples.astype(np.float64)
+        sums = np.add.reduceat(values, at)
+    else:
+        sums = np.add.reduceat(np.where(good, values, 0.0), at)
+        number = np.add.reduceat(good.astype(np.float64), at)
+        number[samples == 0] = 0.0  # reduceat gives a cell without samples the next sample
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(number > 0, sums / number, np.nan)
 
 
 def _furnace(control: Floats, setpoint: Floats) -> Floats:
     """Median of the valid control TCs at each moment, else the set point."""
     if not len(control):
         return setpoint.copy()
-    middle = row_median(control)
-    return np.where(np.isfinite(middle), middle, setpoint)
-
-
-def row_median(y: Floats) -> Floats:
-    """Median over the channels (first axis) of the valid values at each moment; NaN where there is none.
-
-    Many times quicker than numpy.nanmedian on a few channels: sorting puts NaN last.
-
-    >>> row_median(np.array([[1.0, np.nan], [3.0, 5.0], [9.0, np.nan]])).tolist()
-    [3.0, 5.0]
-    """
-    ranked = np.sort(y, axis=0)
-    count = np.isfinite(ranked).sum(axis=0)
-    column = np.arange(y.shape[1])
-    low = ranked[np.maximum(count - 1, 0) // 2, column]
-    high = ranked[np.minimum(count // 2, len(y) - 1), column]
-    return np.where(count > 0, 0.5 * (low + high), np.nan)
+    found = median_of(control)
+    return np.where(np.isfinite(found), found, setpoint)
 
 
 def runs_of(mask: Bools) -> list[tuple[int, int]]:

@@ -13,7 +13,6 @@ STEP_NOISES = 7.0
 SIDE_S = 420.0  # each side's line is fitted over this long, or five samples
 SHORT_SIDE_S = 90.0  # and over this, where the way bends: the smaller jump counts
 MANY = 40  # more candidate jumps than this make a channel noisy, not stepped
-BLOCK_S = 600.0
 NOISY_RATIO = 5.0
 NOISY_C = 1.5
 TURNING = 0.35  # share of neighbouring residuals of opposite sign: of noise about 0.7, of a bend next to none
@@ -21,17 +20,21 @@ TURNING = 0.35  # share of neighbouring residuals of opposite sign: of noise abo
 
 def find_steps(scene: Scene) -> list[Fault]:
     """Jumps beyond both neighbouring slopes that last; a jump back within the run ends the fault there."""
-    found: list[Fault] = []
-    jumps = np.diff(scene.y, axis=1)
+    least = np.maximum(np.maximum(STEP_C, STEP_NOISES * scene.noise), 3.0 * scene.resolution)
+    # a jump is beyond its neighbours by no more than twice the largest one
+    rows = [i for i in range(len(scene.channels)) if not scene.largest_step[i] < 0.49 * least[i]]
+    if not rows:
+        return []
+    jumps = np.diff(scene.y[rows], axis=1)
     usual = np.full_like(jumps, np.nan)
     usual[:, 1:-1] = 0.5 * (jumps[:, :-2] + jumps[:, 2:])
     excess = np.abs(jumps - usual)
-    least = np.maximum(np.maximum(STEP_C, STEP_NOISES * scene.noise), 3.0 * scene.resolution)
     gap = np.diff(scene.t) > 5.0 * scene.interval_s
-    candidate = (excess > least[:, None]) & ~gap[None, :]
+    candidate = (excess > least[rows, None]) & ~gap[None, :]
     together = candidate.sum(axis=0) > max(2, len(scene.channels) // 3)
-    for row in range(len(scene.channels)):
-        places = np.flatnonzero(candidate[row] & ~together)
+    found: list[Fault] = []
+    for row, own in zip(rows, candidate, strict=True):
+        places = np.flatnonzero(own & ~together)
         if 0 < len(places) <= MANY:
             found.extend(_confirmed(scene, row, places, float(least[row])))
     return found
@@ -111,30 +114,25 @@ def _confirmed(scene: Scene, row: int, places: npt.NDArray[np.intp], least: floa
 def find_noisy(scene: Scene) -> list[Fault]:
     """Channels whose samples scatter about a local line many times more than their peers', by blocks of ten
     minutes. One glitch or one jump makes no noisy block, nor does the bend of a gas quench."""
-    signed = residuals(scene.t, scene.y)
-    residual = np.abs(signed)
-    per_block = max(10, int(BLOCK_S / scene.interval_s))
-    blocks = len(scene.t) // per_block
-    if blocks < 1:
-        return []
-    cut = residual[:, : blocks * per_block].reshape(len(residual), blocks, per_block)
-    good = np.isfinite(cut)
-    number = np.maximum(good.sum(axis=2), 1)
-    mean = np.where(good, cut, 0.0).sum(axis=2) / number * 1.2533  # of a normal deviate: mean |e| = 0.798 s
-    ranked = np.sort(cut, axis=2)
-    middle = (
-        1.4826 * np.take_along_axis(ranked, (np.maximum(good.sum(axis=2), 1) - 1)[:, :, None] // 2, axis=2)[:, :, 0]
-    )
-    wild = (np.where(good, cut, 0.0) > np.maximum(6.0 * scene.noise, STEP_C)[:, None, None]).sum(axis=2)
-    found = []
-    for row in range(len(residual)):
+    mean, per_block = scene.scatter, scene.per_block
+    found: list[Fault] = []
+    for row in np.flatnonzero((mean > NOISY_C).any(axis=1)).tolist():
+        blocks = mean.shape[1]
         others = mean[[i for i in range(len(mean)) if i != row]]
         peers = np.median(others, axis=0) if len(others) else np.full(blocks, float(scene.noise[row]))
         floor = np.maximum(NOISY_RATIO * np.maximum(peers, 0.3 * scene.resolution[row]), NOISY_C)
+        if not (mean[row] > floor).any():
+            continue
+        signed = residuals(scene.t, scene.y[row])
+        cut = np.abs(signed[: blocks * per_block]).reshape(blocks, per_block)
+        good = np.isfinite(cut)
+        number = np.maximum(good.sum(axis=1), 1)
+        middle = 1.4826 * np.sort(cut, axis=1)[np.arange(blocks), (number - 1) // 2]
+        wild = (np.where(good, cut, 0.0) > max(6.0 * float(scene.noise[row]), STEP_C)).sum(axis=1)
         # a glitch makes three residuals and a jump two: neither is noise
-        noisy: Bools = (mean[row] > floor) & ((wild[row] >= 5) | (middle[row] > floor))
+        noisy: Bools = (mean[row] > floor) & ((wild >= 5) | (middle > floor))
         for block in np.flatnonzero(noisy):
-            here = signed[row, block * per_block : (block + 1) * per_block]
+            here = signed[block * per_block : (block + 1) * per_block]
             large = (np.abs(here[1:]) > 0.3 * floor[block]) & (np.abs(here[:-1]) > 0.3 * floor[block])
             turns = (here[1:] * here[:-1] < 0.0) & large
             noisy[block] = turns.sum() > TURNING * large.sum()

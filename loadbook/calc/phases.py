@@ -13,9 +13,10 @@ from typing import Literal
 
 import numpy as np
 
+from .medians import median_of
 from .model import Cycle, Floats, Segment, Trace
 from .phases_find import DEFAULT_BAND_C, Found, follow_cycle, steady_stretches
-from .validity import Corrected, Mask, interval_s, median_of
+from .validity import Corrected, Mask, interval_s, picked
 
 ENDING_EVENTS = ("door opened", "thermocouples unplugged")
 Kind = Literal["heat", "hold", "cool"]
@@ -142,7 +143,7 @@ def reference(trace: Trace) -> tuple[Floats, Literal["control", "work", "over-te
     for role in roles:
         rows = [i for i in trace.rows(role) if trace.channels[i].quantity == "temperature"]
         if rows:
-            found = median_of(trace.values[rows])
+            found = median_of(picked(trace.values, rows))
             if np.isfinite(found).sum() >= 3:
                 return found, role
     return np.full(trace.t_s.size, np.nan), "none"

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from .medians import middle
 from .model import INVALID, MISSING, OUT_OF_RANGE, Channel, Fault, Floats, Trace
 from .sensors import range_c
 
@@ -146,7 +148,29 @@ def cut(trace: Trace, until_s: float) -> Trace:
 
 def interval_s(t_s: Floats) -> float:
     """The usual time between two samples [s]: the median; NaN for fewer than two samples."""
-    return float(np.median(np.diff(t_s))) if t_s.size > 1 else float("nan")
+    if t_s.size < 2:
+        return float("nan")
+    steps = np.diff(t_s)
+    return float(steps[0]) if (steps == steps[0]).all() else middle(steps)
+
+
+def picked(values: npt.NDArray[Any], rows: Sequence[int]) -> npt.NDArray[Any]:
+    """Some rows of (channels, n); a view where they stand together, as they mostly do. Not to be changed in place."""
+    if rows and rows[-1] - rows[0] + 1 == len(rows) and all(b > a for a, b in pairwise(rows)):
+        return values[rows[0] : rows[-1] + 1]
+    return values[list(rows)]
+
+
+def hottest(values: Floats) -> Floats:
+    """Highest valid value of (k, n) at each column, NaN where none is; k > 0."""
+    found = np.maximum.reduce(values, axis=0)  # much faster than fmax, and NaN where any is
+    return np.fmax.reduce(values, axis=0) if np.isnan(found).any() else np.asarray(found)
+
+
+def coldest(values: Floats) -> Floats:
+    """Lowest valid value of (k, n) at each column, NaN where none is; k > 0."""
+    found = np.minimum.reduce(values, axis=0)
+    return np.fmin.reduce(values, axis=0) if np.isnan(found).any() else np.asarray(found)
 
 
 def hottest_coldest(trace: Trace, rows: Sequence[int]) -> tuple[Floats, Floats]:
@@ -155,32 +179,12 @@ def hottest_coldest(trace: Trace, rows: Sequence[int]) -> tuple[Floats, Floats]:
     memo = trace.memo if isinstance(trace, Corrected) else {}
     if key not in memo:
         if rows:
-            picked = trace.values[list(rows)]
-            memo[key] = np.fmax.reduce(picked, axis=0), np.fmin.reduce(picked, axis=0)
+            memo[key] = hottest(picked(trace.values, rows)), coldest(picked(trace.values, rows))
         else:
             nothing = np.full(trace.t_s.size, np.nan)
             memo[key] = nothing, nothing
     hot, cold = memo[key]
     return hot, cold
-
-
-def median_of(values: Floats) -> Floats:
-    """Median over the rows of (k, n) at each column, of the valid ones; NaN where none is. Much faster than nanmedian.
-
-    >>> median_of(np.array([[1.0, np.nan], [2.0, np.nan], [9.0, 4.0]])).tolist()
-    [2.0, 4.0]
-    """
-    k, n = values.shape
-    if k == 1:
-        return np.array(values[0], dtype=float)
-    if k == 0:
-        return np.full(n, np.nan)
-    ranked = np.sort(values, axis=0)  # NaN last
-    count = k - np.isnan(ranked).sum(axis=0)
-    columns = np.arange(n)
-    low = ranked[np.maximum((count - 1) // 2, 0), columns]
-    high = ranked[np.minimum(count // 2, k - 1), columns]
-    return np.asarray(np.where(count > 0, 0.5 * (low + high), np.nan))
 
 
 def seconds_between(t_s: Floats, longest_s: float) -> Floats:
