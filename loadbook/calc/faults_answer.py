@@ -9,10 +9,10 @@ two stretches are compared with how those of the three most similar peers change
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 
 from .faults_scene import Scene, clock, runs_of
 from .model import Fault, Floats
@@ -25,16 +25,25 @@ QUICKER = 0.38  # natural logarithm of the change in the time constant, beyond t
 SLOW_QUICKER = 0.6  # and where what it comes to is still slow for a wire
 BARE_S = 1200.0
 WARP_K = 873.0
+BLOCK = 16
+TAUS_AT_ONCE = 30  # small enough that the products stay on one processor
 
 
 @dataclass(frozen=True)
 class Stretch:
-    """One stretch of heating (+1) or cooling (-1): grid points first..last, time constants [s] and the residual of
-    each fit [°C]; covers marks channels with enough valid points."""
+    """One stretch of heating (+1) or cooling (-1): grid points first..last; level [°C], the furnace as it began."""
 
     way: int
     first: int
     last: int
+    level: float
+
+
+@dataclass(frozen=True)
+class Answer:
+    """How the channels answered the furnace in a stretch: time constants [s] and the residual of each fit [°C]; covers
+    marks channels with enough valid points."""
+
     tau: Floats
     residual: Floats
     covers: np.ndarray
@@ -43,56 +52,40 @@ class Stretch:
 def find_quicker(scene: Scene) -> list[Fault]:
     """Work TCs that answer the furnace much more quickly after a hold than before it, as no peer does."""
     rows = np.flatnonzero(scene.work)
-    if len(rows) < 3:
+    good = np.isfinite(scene.grid.furnace)
+    if len(rows) < 3 or good.sum() < 20:
         return []
-    found: dict[int, Fault] = {}
-    all_stretches = stretches(scene)
-    for earlier, later in _pairs(all_stretches):
-        for position, row in enumerate(rows):
-            if int(row) in found:
-                continue
-            fault = _compared(scene, int(row), position, earlier, later)
-            if fault:
-                found[int(row)] = fault
-    return list(found.values())
+    furnace = np.interp(scene.grid.t, scene.grid.t[good], scene.grid.furnace[good])
+    found = stretches(furnace, scene.grid.step_s)
+    heating, cooling = [s for s in found if s.way > 0], [s for s in found if s.way < 0]
+    if not heating or not cooling or cooling[0].first <= heating[-1].first:
+        return []
+    pair = heating[-1], cooling[0]
+    earlier, later = _answers(scene.grid.y[rows], furnace, scene.grid.step_s, pair)
+    faults = (_compared(scene, int(row), k, pair, earlier, later) for k, row in enumerate(rows))
+    return [fault for fault in faults if fault]
 
 
-def _pairs(found: list[Stretch]) -> list[tuple[Stretch, Stretch]]:
-    heating = [s for s in found if s.way > 0]
-    cooling = [s for s in found if s.way < 0]
-    return [(heating[-1], cooling[0])] if heating and cooling and cooling[0].first > heating[-1].first else []
-
-
-def stretches(scene: Scene) -> list[Stretch]:
+def stretches(furnace: Floats, step_s: float) -> list[Stretch]:
     """The stretches of heating (each up to the next movement, its hold included) and cooling (its first 90 min)."""
-    grid = scene.grid
-    good = np.isfinite(grid.furnace)
-    if good.sum() < 20:
-        return []
-    furnace = np.interp(grid.t, grid.t[good], grid.furnace[good])
-    wide = max(2, round(600.0 / grid.step_s))
+    wide = max(2, round(600.0 / step_s))
     if len(furnace) < 4 * wide:
         return []
     slope = np.zeros(len(furnace))
-    slope[wide:-wide] = (furnace[2 * wide :] - furnace[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
+    slope[wide:-wide] = (furnace[2 * wide :] - furnace[: -2 * wide]) / (2 * wide * step_s) * 3600.0
     parts = []
     for way in (1, -1):
-        for a, b in _joined(runs_of(slope * way > MOVING_C_PER_H), round(900.0 / grid.step_s)):
-            if (b - a) * grid.step_s > 1200.0 and abs(furnace[b] - furnace[a]) > LEAST_CHANGE_C:
+        for a, b in _joined(runs_of(slope * way > MOVING_C_PER_H), round(900.0 / step_s)):
+            if (b - a) * step_s > 1200.0 and abs(furnace[b] - furnace[a]) > LEAST_CHANGE_C:
                 parts.append((a, b, way))
     parts.sort()
-    banks = [_lagged(furnace, grid.step_s, None), _lagged(furnace, grid.step_s, ((furnace + 273.15) / WARP_K) ** 3)]
-    x = grid.y[scene.work]
     out = []
     for k, (a, b, way) in enumerate(parts):
         until = parts[k + 1][0] if k + 1 < len(parts) else len(furnace)
-        last = min(b, a + round(COOLING_S / grid.step_s)) if way < 0 else until - 1
+        last = min(b, a + round(COOLING_S / step_s)) if way < 0 else until - 1
         first = max(0, a - wide)
-        if last - first < 10:
-            continue
-        fits = [_fitted(x[:, first : last + 1], bank[:, first : last + 1], furnace[a]) for bank in banks]
-        tau, residual, covers = min(fits, key=lambda f: float(np.median(f[1][f[2]])) if f[2].any() else np.inf)
-        out.append(Stretch(way, first, last, tau, residual, covers))
+        if last - first >= 10:
+            out.append(Stretch(way, first, last, float(furnace[a])))
     return out
 
 
@@ -106,38 +99,95 @@ def _joined(runs: list[tuple[int, int]], apart: int) -> list[tuple[int, int]]:
     return out
 
 
-def _lagged(furnace: Floats, step_s: float, speed: Floats | None) -> Floats:
-    """The furnace through first-order lags of TAUS_S: (taus, m). With a speed, the lags run on a clock that goes
-    that much faster (heat transfer by radiation goes as the cube of the absolute temperature)."""
-    if speed is None:
-        driven, step = furnace, step_s
-        back = None
-    else:
-        theta = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1])))) * step_s
-        even = np.linspace(0.0, theta[-1], 2 * len(furnace))
-        driven, step, back = np.interp(even, theta, furnace), float(even[1]), (even, theta)
-    out = np.empty((len(TAUS_S), len(furnace)))
-    for i, tau in enumerate(TAUS_S):
-        keep = float(np.exp(-step / tau))
-        lagged, _ = lfilter([1.0 - keep], [1.0, -keep], driven, zi=[driven[0] * keep])
-        out[i] = lagged if back is None else np.interp(back[1], back[0], lagged)
-    return out
+def _answers(x: Floats, furnace: Floats, step_s: float, found: Sequence[Stretch]) -> list[Answer]:
+    """The best time constants of each stretch: of lags that run on the clock, or on one that goes the faster the
+    hotter it is (heat transfer by radiation goes as the cube of the absolute temperature), whichever fits better."""
+    until = max(s.last for s in found) + 1
+    speed = ((furnace + 273.15) / WARP_K) ** 3
+    theta = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1])))) * step_s
+    even = np.linspace(0.0, theta[-1], 2 * len(furnace))
+    theta, even = theta[:until], even[: int(np.searchsorted(even, theta[until - 1])) + 1]
+    place = np.clip(np.searchsorted(even, theta, side="right") - 1, 0, len(even) - 2)
+    share = (theta - even[place]) / (even[place + 1] - even[place])
+    warped = np.interp(even, theta, furnace[:until])
+    sums = [_Sums.of(x[:, s.first : s.last + 1], s.level) for s in found]
+    deviations = np.empty((2, len(found), len(x), len(TAUS_S)))
+    for begin in range(0, len(TAUS_S), TAUS_AT_ONCE):
+        some = slice(begin, begin + TAUS_AT_ONCE)
+        by_clock = lagged(furnace[:until], step_s, TAUS_S[some])
+        on_even = lagged(warped, float(even[1]), TAUS_S[some])
+        low = np.take(on_even, place, axis=1)
+        by_heat = low + share * (np.take(on_even, place + 1, axis=1) - low)
+        for bank, values in enumerate((by_clock, by_heat)):
+            for k, stretch in enumerate(found):
+                part = values[:, stretch.first : stretch.last + 1] - stretch.level
+                deviations[bank, k, :, some] = sums[k].deviations(part)
+    answers = []
+    for k, of in enumerate(sums):
+        covers = of.number > 0.7 * of.mask.shape[1]
+        fits = []
+        for deviation in deviations[:, k]:
+            best = np.argmin(deviation, axis=1)
+            fits.append(Answer(TAUS_S[best], deviation[np.arange(len(x)), best], covers))
+        answers.append(min(fits, key=lambda f: float(np.median(f.residual[f.covers])) if f.covers.any() else np.inf))
+    return answers
 
 
-def _fitted(x: Floats, bank: Floats, level: float) -> tuple[Floats, Floats, np.ndarray]:
-    """Best time constant of each channel and the residual's standard deviation, with a free offset."""
-    mask = np.isfinite(x).astype(np.float64)
-    number = np.maximum(mask.sum(axis=1), 1.0)
-    value = np.where(mask > 0, x - level, 0.0)
-    lagged = bank - level
-    first = (value.sum(axis=1)[:, None] - mask @ lagged.T) / number[:, None]
-    second = ((value**2).sum(axis=1)[:, None] - 2.0 * value @ lagged.T + mask @ (lagged**2).T) / number[:, None]
-    deviation = np.sqrt(np.maximum(second - first**2, 0.0))
-    best = np.argmin(deviation, axis=1)
-    return TAUS_S[best], deviation[np.arange(len(x)), best], number > 0.7 * x.shape[1]
+def lagged(driven: Floats, step_s: float, taus_s: Floats) -> Floats:
+    """A temperature at even steps, through first-order lags that begin settled: (taus, n).
+
+    y[i] = k y[i-1] + (1 - k) x[i] with k = exp(-step/tau), y[-1] = x[0]: worked out within blocks of a few samples at
+    once, as a matrix; then what each block leaves behind is handed on, over one block, two, four and so on.
+
+    >>> lagged(np.array([0.0, 1.0, 1.0]), 1.0, np.array([1.0 / np.log(2.0)])).round(12).tolist()
+    [[0.0, 0.5, 0.75]]
+    """
+    keep = np.exp(-step_s / taus_s)
+    blocks = -(-len(driven) // BLOCK)
+    x = np.full(blocks * BLOCK, driven[-1])
+    x[: len(driven)] = driven
+    powers = keep[:, None] ** np.arange(BLOCK + 1)
+    back = np.arange(BLOCK)[None, :] - np.arange(BLOCK)[:, None]  # how long before a sample another one is
+    weights = np.where(back >= 0, powers[:, np.maximum(back, 0)], 0.0) * (1.0 - keep)[:, None, None]
+    out = x.reshape(blocks, BLOCK) @ weights
+    left = np.empty((len(keep), blocks))
+    left[:, 0], left[:, 1:] = driven[0], out[:, :-1, -1]
+    over, fades = 1, powers[:, BLOCK:]
+    while over < blocks:
+        left[:, over:] += fades * left[:, :-over]
+        over, fades = 2 * over, fades * fades
+    out += left[:, :, None] * powers[:, None, 1:]
+    return np.asarray(out.reshape(len(keep), -1)[:, : len(driven)])
 
 
-def _compared(scene: Scene, row: int, position: int, earlier: Stretch, later: Stretch) -> Fault | None:
+@dataclass(frozen=True)
+class _Sums:
+    """What the fits of one stretch share: valid samples, their number, and the sums of the readings over `level`."""
+
+    mask: Floats
+    number: Floats
+    value: Floats
+    total: Floats
+    squares: Floats
+
+    @classmethod
+    def of(cls, x: Floats, level: float) -> _Sums:
+        mask = np.isfinite(x).astype(np.float64)
+        value = np.where(mask > 0, x - level, 0.0)
+        number = np.maximum(mask.sum(axis=1), 1.0)
+        return cls(mask, number, value, value.sum(axis=1)[:, None], (value**2).sum(axis=1)[:, None])
+
+    def deviations(self, bank: Floats) -> Floats:
+        """Standard deviation of each channel about each of some curves, with a free offset: (channels, curves)."""
+        number = self.number[:, None]
+        first = (self.total - self.mask @ bank.T) / number
+        second = (self.squares - 2.0 * self.value @ bank.T + self.mask @ (bank**2).T) / number
+        return np.asarray(np.sqrt(np.maximum(second - first**2, 0.0)))
+
+
+def _compared(
+    scene: Scene, row: int, position: int, pair: tuple[Stretch, Stretch], earlier: Answer, later: Answer
+) -> Fault | None:
     use = earlier.covers & later.covers
     if not use[position]:
         return None
@@ -148,14 +198,16 @@ def _compared(scene: Scene, row: int, position: int, earlier: Stretch, later: St
         return None
     usual = min(0.0, float(np.min(change[peers])))
     beyond = float(change[position] - usual)
-    grid = scene.grid
-    away = np.abs(grid.furnace - grid.y[row])[later.first : later.last + 1]
-    expected = float(np.nanmax(np.abs(grid.furnace - grid.y[row])[earlier.first : earlier.last + 1]))
     enough = QUICKER if later.tau[position] <= BARE_S else SLOW_QUICKER
-    if beyond > -enough or not np.isfinite(away).any():
+    if beyond > -enough:
         return None
+    grid, (before, after) = scene.grid, pair
+    away = np.abs(grid.furnace - grid.y[row])
+    if not np.isfinite(away[after.first : after.last + 1]).any():
+        return None
+    expected = float(np.nanmax(away[before.first : before.last + 1]))
     minutes = [earlier.tau[position] / 60.0, later.tau[position] / 60.0]
-    seen = _last_seen(scene, row, earlier)
+    seen = _last_seen(scene, row, before)
     return Fault(
         "detached",
         scene.channels[row].name,
@@ -163,7 +215,7 @@ def _compared(scene: Scene, row: int, position: int, earlier: Stretch, later: St
         float(scene.t[-1]),
         float(min(0.93, 0.55 + 0.2 * (-beyond))),
         False,
-        f"answers the furnace with a time constant of about {minutes[1]:.0f} min from {clock(grid.t[later.first])}, "
+        f"answers the furnace with a time constant of about {minutes[1]:.0f} min from {clock(grid.t[after.first])}, "
         f"where it had {minutes[0]:.0f} min before; its nearest peers changed by a factor of {np.exp(usual):.1f} at "
         f"most. Last seen in its place at {clock(seen)} (then up to {expected:.0f} °C from the furnace); in between, "
         f"at the hold, it cannot be seen",

@@ -16,12 +16,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .faults_past import DRIVE_C, Way, quenched, quickest, standing
 from .faults_scene import Bools, Scene, clock
 from .model import Fault, Floats
 
 LAGS_S = (300.0, 600.0, 900.0)  # the change is looked for over these spans
 OWN_PAST_S = {300.0: 1200.0, 600.0: 1200.0, 900.0: 1800.0}  # and forecast from this long before
-DRIVE_C = 6.0  # the furnace must be this far away, before and (by the forecast) still
 LEAVES_C = 4.0  # least departure from the forecast
 LEAVES_SHARE = 0.15  # least share of the distance that is closed
 FAR_LEAVES_C, FAR_LEAVES_SHARE = 6.0, 0.10  # or, while heating: further, and a smaller share (what is about the load is
@@ -32,10 +32,6 @@ SETTLED_FACTOR = 1.15
 BEGINS = 1.8  # the forecast takes the furnace this many times further off than it was
 BEGINNING_FACTOR = 1.8
 LINE_PAST_S = 5400.0  # how far back the channel's own line of change over distance looks
-LARGEST_GAP = 0.7  # of the distance there is now
-VARIED_C = 4.0  # and how much the distance must have varied there (standard deviation)
-QUENCH_TIMES = 3.0  # the furnace falls this many times faster than before: gas or a fan
-QUENCH_LEAST_C_PER_STEP = 2.0
 NEAREST = 3
 
 
@@ -59,77 +55,78 @@ def find_detached(scene: Scene) -> list[Fault]:
     if len(rows) < 2 or np.isfinite(grid.furnace).sum() < 20:
         return []
     best: dict[int, list[Departure]] = {}
+    way = Way.of(grid.y[rows], grid.furnace)
     for lag_s in LAGS_S:
-        for departure in _departures(grid.y[rows], grid.furnace, grid.step_s, lag_s):
+        for departure in _departures(way, grid.step_s, lag_s):
             best.setdefault(departure.row, []).append(departure)
     return [_fault(scene, int(rows[row]), rows, seen) for row, seen in sorted(best.items())]
 
 
-def _departures(x: Floats, furnace: Floats, step_s: float, lag_s: float) -> list[Departure]:
+def _departures(way: Way, step_s: float, lag_s: float) -> list[Departure]:
     """The first departure of each channel (index into x) over one span."""
-    count, points = x.shape
+    x, away, furnace = way.x, way.away, way.furnace
+    points = x.shape[1]
     lag = max(3, round(lag_s / step_s))
     past = max(lag, round(OWN_PAST_S[lag_s] / step_s))
     if points <= lag + past + 1:
         return []
-    away = furnace[None, :] - x
-    good = np.isfinite(away)
-    total = np.zeros((count, points))
-    filled = np.where(good, away, 0.0)
-    np.cumsum(0.5 * (filled[:, 1:] + filled[:, :-1]), axis=1, out=total[:, 1:])
-    holes = np.cumsum(~good, axis=1)
-    crossed = np.maximum.accumulate(np.where(filled > -DRIVE_C, np.arange(points), 0), axis=1)  # last not driven down
-    now = np.arange(lag + past, points)
-    then, before = now - lag, now - lag - past
+    now, then, before = slice(lag + past, points), slice(past, points - lag), slice(0, points - lag - past)
     with np.errstate(invalid="ignore", divide="ignore"):
-        side = np.sign(away[:, then])
-        drive, drive_past = total[:, now] - total[:, then], total[:, then] - total[:, before]
+        start = away[:, then]
+        side = np.sign(start)
+        drive, drive_past = way.total[:, now] - way.total[:, then], way.total[:, then] - way.total[:, before]
         moved, moved_past = x[:, now] - x[:, then], x[:, then] - x[:, before]
         usable: Bools = (
-            (holes[:, now] - holes[:, before] == 0)
+            (way.holes[:, now] == way.holes[:, before])
             & (np.abs(drive_past) > DRIVE_C * past)
-            & (np.abs(away[:, then]) > DRIVE_C)
+            & (np.abs(start) > DRIVE_C)
             & (np.sign(drive_past) == side)
         )
         own = np.clip(moved_past / drive_past, 0.0, None)  # k per grid step
-        own = np.maximum(own, _quickest(np.where(usable, own, 0.0), side))
-        usable &= ~_quenched(furnace, now, then, before)[None, :]
+        own = np.maximum(own, quickest(np.where(usable, own, 0.0), side))
+        usable &= ~quenched(furnace, now, then, before, lag, past)[None, :]
         nearer = (moved - own * drive) * side
-        likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.1 * np.abs(away[:, then]))
+        likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.1 * np.abs(start))
         if not likely.any():
             return []
-        line, gap = _standing(x, away, then, side, round(LINE_PAST_S / step_s))
+        # the forecasts are only asked for the moments at which something is likely
+        at = np.flatnonzero(likely.any(axis=0))
+        likely, usable = likely[:, at], usable[:, at]
+        own, drive, moved, side = own[:, at], drive[:, at], moved[:, at], side[:, at]
+        line, gap = standing(way.sums, away, at + past, side, round(LINE_PAST_S / step_s))
         net = drive - gap * lag  # what drives a body that would never reach the furnace
         ratio = np.where(usable & (np.abs(drive) > DRIVE_C * lag), (moved / drive) / np.maximum(own, 1e-4), np.nan)
         by_line = np.where(usable & (np.abs(net) > DRIVE_C * lag), (moved / net) / np.maximum(line, 1e-4), np.nan)
     found = []
-    past_seen = _Past(away, usable, own, ratio, drive, moved, side, line, gap, net, by_line)
+    past_seen = _Past(
+        away[:, at + past + lag], away[:, at + past], usable, own, ratio, drive, moved, side, line, gap, net, by_line
+    )
     for row in np.flatnonzero(likely.any(axis=1)):
         cells = np.flatnonzero(likely[row])
-        score, c, share = _beaten(int(row), cells, past_seen, now, then)
-        fresh = before[cells] - crossed[row, before[cells]] < SETTLED_S / step_s
+        score, c, share = _beaten(int(row), cells, past_seen)
+        fresh = at[cells] - way.crossed[row, at[cells]] < SETTLED_S / step_s
         cooling = np.where(fresh, COOLING_FACTOR[lag_s], SETTLED_FACTOR)
         limit = np.where(side[row, cells] > 0, 1.0, cooling)
         beyond = np.flatnonzero(score >= limit)
-        places = cells[beyond]
+        places = at[cells[beyond]]
         soon = np.searchsorted(places, places + lag) - np.arange(len(places))
         lasting = beyond[soon > lag // 3]  # one odd point is no departure
         if len(lasting):
             first = lasting[0]
             close = beyond[(beyond >= first) & (beyond <= first + 2 * lag)]
             top = close[np.argmax(score[close])]
-            found.append(
-                Departure(int(row), int(now[cells[top]]), lag, float(score[top]), float(c[top]), float(share[top]))
-            )
+            moment = int(at[cells[top]]) + past + lag
+            found.append(Departure(int(row), moment, lag, float(score[top]), float(c[top]), float(share[top])))
     return found
 
 
 @dataclass(frozen=True)
 class _Past:
-    """What the forecasts rest on, each (channels, cells): the distance to the furnace (over the whole grid), k and
-    its ratio to what is seen now, and the same from the line, with the gap that the channel keeps to the furnace."""
+    """What the forecasts rest on, each (channels, moments): the distance to the furnace now and before, k and its
+    ratio to what is seen now, and the same from the line, with the gap that the channel keeps to the furnace."""
 
-    away: Floats
+    away_now: Floats
+    away_then: Floats
     usable: Bools
     own: Floats
     ratio: Floats
@@ -142,69 +139,12 @@ class _Past:
     by_line: Floats
 
 
-def _standing(y: Floats, away: Floats, until: np.ndarray, side: Floats, past: int) -> tuple[Floats, Floats]:
-    """(k per grid step, gap [°C]): each channel's change per step as a line over its distance to the furnace, in the
-    `past` grid steps before each of `until` (twice as many where the distance hardly varied). The gap is the distance
-    at which it stands still: a cold place never reaches the furnace. k is NaN, the gap 0, where no line can be had."""
-    sums = _sums(y, away)
-    k, gap = _line(sums, until, past)
-    k_long, gap_long = _line(sums, until, 2 * past)
-    short = np.isfinite(k)
-    k, gap = np.where(short, k, k_long), np.where(short, gap, gap_long)
-    inside = np.clip(gap * side, 0.0, LARGEST_GAP * np.abs(away[:, until])) * side
-    return k, np.where(np.isfinite(inside), inside, 0.0)
-
-
-def _sums(y: Floats, away: Floats) -> Floats:
-    """(5, channels, points): sums up to each point of 1, distance x, change y, x² and xy, over steps that are valid."""
-    change = np.diff(y, axis=1)
-    level = 0.5 * (away[:, 1:] + away[:, :-1])
-    good = np.isfinite(change) & np.isfinite(level)
-    change, level = np.where(good, change, 0.0), np.where(good, level, 0.0)
-    out = np.zeros((5, *y.shape))
-    for total, values in zip(out, (good, level, change, level * level, level * change), strict=True):
-        np.cumsum(values, axis=1, out=total[:, 1:])
-    return out
-
-
-def _line(sums: Floats, until: np.ndarray, past: int) -> tuple[Floats, Floats]:
-    n, sx, sy, sxx, sxy = sums[:, :, until] - sums[:, :, np.maximum(until - past, 0)]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        spread = sxx / n - (sx / n) ** 2
-        k = (sxy / n - sx * sy / n**2) / spread
-        clear = (n >= past // 3) & (spread > VARIED_C**2) & (k > 0.0)
-        gap = (sx - sy / k) / n
-    return np.where(clear, k, np.nan), np.where(clear, gap, np.nan)
-
-
-def _quickest(own: Floats, side: Floats) -> Floats:
-    """The largest k seen so far with the furnace on the same side: at a hold a cold place, which never reaches the
-    furnace, seems to take up less heat than it does."""
-    out = np.zeros_like(own)
-    for way in (1.0, -1.0):
-        same = side == way
-        out = np.where(same, np.maximum.accumulate(np.where(same, own, 0.0), axis=1), out)
-    return out
-
-
-def _quenched(furnace: Floats, now: np.ndarray, then: np.ndarray, before: np.ndarray) -> Bools:
-    """Where the furnace falls several times as fast as in the past that the forecast comes from: gas has been let in
-    or a fan runs, every body takes on another k, thin ones most, and the past says nothing."""
-    fall = (furnace[then] - furnace[now]) / (now - then)
-    fall_past = (furnace[before] - furnace[then]) / (then - before)
-    floor = QUENCH_LEAST_C_PER_STEP
-    quenched: Bools = fall > np.maximum(QUENCH_TIMES * np.maximum(fall_past, 0.0), floor)
-    return quenched
-
-
-def _beaten(
-    row: int, cells: np.ndarray, seen: _Past, now: np.ndarray, then: np.ndarray
-) -> tuple[Floats, Floats, Floats]:
+def _beaten(row: int, cells: np.ndarray, seen: _Past) -> tuple[Floats, Floats, Floats]:
     """Score, departure [°C] and share at some cells of one channel, against the most lenient of the forecasts."""
-    others = np.array([r for r in range(len(seen.away)) if r != row])
+    others = np.array([r for r in range(len(seen.own)) if r != row])
     sign = seen.side[row, cells]
-    here = seen.away[row, now[cells]] * sign
-    start = seen.away[row, then[cells]] * sign
+    here = seen.away_now[row, cells] * sign
+    start = seen.away_then[row, cells] * sign
     gap = seen.gap[row, cells] * sign
     with np.errstate(invalid="ignore", divide="ignore"):
         lines = seen.line[others][:, cells], seen.line[row, cells]
@@ -226,8 +166,8 @@ def _beaten(
         by_rate = (moved - seen.own[row, cells] * raised(seen.ratio) * seen.drive[row, cells]) * sign
         by_line = (moved - seen.line[row, cells] * raised(seen.by_line) * seen.net[row, cells]) * sign
         by_rate = np.fmin(by_rate, by_line)
-        away_now = of_peers(seen.away[others][:, now[cells]] * sign)
-        away_then = of_peers(seen.away[others][:, then[cells]] * sign)
+        away_now = of_peers(seen.away_now[others][:, cells] * sign)
+        away_then = of_peers(seen.away_then[others][:, cells] * sign)
         gaps = of_peers(seen.gap[others][:, cells] * sign)
         forecast = gap + (away_now - gaps) * (start - gap) / (away_then - gaps)
         forecast = np.sort(np.fmin(forecast, away_now * (start / away_then)), axis=0)
