@@ -130,6 +130,18 @@ def unit_key(text: str) -> str:
     return _SPELLINGS.get(text, text)
 
 
+def converter(unit: str, dimension: str) -> Convert:
+    """The conversion from a unit into the one kept inside for a dimension of DIMENSIONS.
+
+    Raises UsageError for a unit that the dimension does not know.
+    """
+    table = DIMENSIONS[dimension]
+    key = unit_key(unit)
+    if key not in table:
+        raise UsageError(f"{unit!r} is no unit of {dimension}", mend=f"Write one of: {', '.join(table)}")
+    return table[key]
+
+
 def convert(value: float, unit: str, dimension: str) -> float:
     """Value in the unit kept inside for a dimension of DIMENSIONS.
 
@@ -138,11 +150,7 @@ def convert(value: float, unit: str, dimension: str) -> float:
     >>> convert(75.0, "F diff", "difference")
     41.666666666666664
     """
-    table = DIMENSIONS[dimension]
-    key = unit_key(unit)
-    if key not in table:
-        raise UsageError(f"{unit!r} is no unit of {dimension}", mend=f"Write one of: {', '.join(table)}")
-    return table[key](value)
+    return converter(unit, dimension)(value)
 
 
 @dataclass(frozen=True)

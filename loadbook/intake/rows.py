@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -20,21 +21,53 @@ _YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0
 _POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$")
 _COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$")
 
+_TYPED = json.JSONEncoder(ensure_ascii=False).encode
+
 
 @dataclass
 class Rows:
-    """Values ready for the book: one dictionary a row, with `typed` where the input was put differently."""
+    """Values ready for the book, column by column, with `typed` where the input was put differently.
+
+    columns  the kind's column -> value of each row, None where there is none; no columns at all where the header was
+             not understood
+    typed    index of a row -> header -> what stood there
+    bad      indexes of rows with a problem
+    """
 
     kind: Kind
-    values: list[dict[str, Any]] = field(default_factory=list)
-    typed: list[dict[str, str]] = field(default_factory=list)
-    lines: list[int] = field(default_factory=list)
-    bad: set[int] = field(default_factory=set)  # indexes of rows with a problem
+    name: str
+    lines: list[int]
+    columns: dict[str, list[Any]] = field(default_factory=dict)
+    typed: dict[int, dict[str, str]] = field(default_factory=dict)
+    bad: set[int] = field(default_factory=set)
     problems: list[Problem] = field(default_factory=list)
 
-    def refuse(self, index: int, problem: Problem) -> None:
+    def column(self, name: str) -> list[Any]:
+        """Values of a column, which may be changed in place; a column that the file has not is empty."""
+        if name not in self.columns:
+            self.columns[name] = [None] * len(self.lines)
+        return self.columns[name]
+
+    def refuse(self, index: int, what: str, column: str, value: Any, mend: str | None) -> None:
+        """Refuse one row for what stands in one of its columns."""
+        shown = None if value is None else str(value)[:80]
         self.bad.add(index)
-        self.problems.append(problem)
+        self.problems.append(Problem(what, self.name, self.lines[index], column, shown, mend))
+
+    def good(self) -> Sequence[int]:
+        """Indexes of the rows without a problem."""
+        count = len(self.lines)
+        return [i for i in range(count) if i not in self.bad] if self.bad else range(count)
+
+    def stored(self, chosen: Sequence[int]) -> dict[str, list[Any]]:
+        """Some rows as the table holds them: the kind's columns, and `typed` as JSON where the input differs."""
+        columns = {c.name: self.column(c.name) for c in self.kind.columns}
+        columns["typed"] = [None] * len(self.lines)
+        for index, typed in self.typed.items():
+            columns["typed"][index] = _TYPED(typed)
+        if len(chosen) == len(self.lines):
+            return columns
+        return {name: [values[i] for i in chosen] for name, values in columns.items()}
 
 
 class Refused(Exception):
@@ -89,14 +122,13 @@ def decimal_mark(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> str:
         return "."
     for index, (column, _) in enumerate(columns):
         if column.type == "number":
-            for row in sheet.rows:
-                if isinstance(row[index], str) and _COMMA.match(row[index].strip()) and "," in row[index]:
+            for cell in sheet.columns[index]:
+                if isinstance(cell, str) and "," in cell and _COMMA.match(cell.strip()):
                     return ","
     return "."
 
 
 def _number(text: str, mark: str) -> float:
-    text = text.strip()
     pattern = _COMMA if mark == "," else _POINT
     if not pattern.match(text):
         if mark == "," and "." in text:
@@ -133,13 +165,18 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
             return match
         return cell
 
+    warm = column.dimension == "temperature"
+    bounded = column.above is not None or column.least is not None
+    inside = units.converter(unit, column.dimension) if column.dimension and unit else None
+
     def number(cell: str) -> Any:
         value = _number(cell, mark)
-        if column.dimension and unit:
-            value = units.convert(value, unit, column.dimension)
-        if column.dimension == "temperature" and value < -units.ZERO_C_IN_K:
+        if inside:
+            value = inside(value)
+        if warm and value < -units.ZERO_C_IN_K:
             raise Refused("this is below absolute zero", "Check the value and the column's unit")
-        _bounds(column, value)
+        if bounded:
+            _bounds(column, value)
         return value
 
     def integer(cell: str) -> Any:
@@ -176,50 +213,63 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
 def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
     """Every row of a sheet as values of the kind's columns; wrong cells become problems, never values."""
     columns = match_header(kind, sheet)
-    found = Rows(kind, problems=list(sheet.problems), lines=list(sheet.lines))
+    found = Rows(kind, sheet.name, list(sheet.lines), problems=list(sheet.problems))
     if sheet.problems:
         faulty = {p.line for p in sheet.problems if p.line != 1}
         found.bad = {i for i, line in enumerate(sheet.lines) if line in faulty}
         if any(p.line == 1 for p in sheet.problems):
             return found
     mark = decimal_mark(sheet, columns)
-    count = len(sheet.rows)
-    found.values = [{} for _ in range(count)]
-    found.typed = [{} for _ in range(count)]
     for position, (column, unit) in enumerate(columns):
         _convert_column(found, sheet, position, column, converter(column, unit, zone, mark), unit)
     for column in kind.columns:
         if column.default is not None:
             default = converter(column, None, zone)(column.default)
-            for row in found.values:
-                if row.get(column.name) is None:
-                    row[column.name] = default
+            found.columns[column.name] = [default if v is None else v for v in found.column(column.name)]
     return found
 
 
 def _convert_column(
     found: Rows, sheet: Sheet, position: int, column: Column, turn: Callable[[str], Any], unit: str | None
 ) -> None:
-    name, header = column.name, sheet.header[position]
+    """Convert each text that stands in a column once; then look at rows only where something is to be said of one."""
+    header, cells = sheet.header[position], sheet.columns[position]
+    if sheet.delimiter == "xlsx":  # numbers of a workbook, as Python writes them
+        cells = [c if c is None or isinstance(c, str) else repr(c) for c in cells]
+    turned = _Turned(turn)
+    values = found.columns[column.name] = list(map(turned.__getitem__, cells))
     keeps = column.dimension is not None and unit is not None and unit != next(u for _, u in column.spellings())
-    keeps = keeps or column.type in ("moment", "list")
-    cells = [row[position] for row in sheet.rows]
-    texts = ["" if c is None else c.strip() if isinstance(c, str) else repr(c) for c in cells]
-    turned: dict[str, Any] = {}
-    wrong: dict[str, Refused | LoadbookError] = {}
-    for text in dict.fromkeys(texts):
+    if keeps or column.type in ("moment", "list"):
+        differ = {cell: text for cell, text in turned.texts() if str(turned[cell]) != text}
+        for index, cell in enumerate(cells) if differ else ():
+            if cell in differ:
+                found.typed.setdefault(index, {})[header] = differ[cell]
+    wrong = turned.wrong
+    for index, cell in enumerate(cells) if wrong or (column.required and None in values) else ():
+        if cell in wrong:
+            found.refuse(index, wrong[cell].what, header, cell.strip(), wrong[cell].mend)
+        elif column.required and values[index] is None:
+            found.refuse(index, "this is required", header, None, "Fill it in")
+
+
+class _Turned(dict[str | None, Any]):
+    """Cell -> its value, None where it is blank or wrong; each distinct cell is converted once, when first met."""
+
+    def __init__(self, turn: Callable[[str], Any]) -> None:
+        super().__init__()
+        self.turn = turn
+        self.wrong: dict[str | None, Refused | LoadbookError] = {}
+
+    def __missing__(self, cell: str | None) -> Any:
+        text, value = (cell or "").strip(), None
         if text:
             try:
-                turned[text] = turn(text)
+                value = self.turn(text)
             except (Refused, LoadbookError) as exc:
-                wrong[text] = exc
-    for index, (text, row) in enumerate(zip(texts, found.values, strict=True)):
-        if text in turned:
-            row[name] = turned[text]
-            if keeps and str(row[name]) != text:
-                found.typed[index][header] = text
-        elif text in wrong:
-            told = wrong[text]
-            found.refuse(index, Problem(told.what, sheet.name, sheet.lines[index], header, text[:80], told.mend))
-        elif column.required:
-            found.refuse(index, Problem("this is required", sheet.name, sheet.lines[index], header, mend="Fill it in"))
+                self.wrong[cell] = exc
+        self[cell] = value
+        return value
+
+    def texts(self) -> Iterator[tuple[str, str]]:
+        """(cell, its text without blanks around it) of those that have a value."""
+        return ((cell, cell.strip()) for cell, value in self.items() if cell is not None and value is not None)

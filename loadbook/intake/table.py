@@ -8,29 +8,36 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
+from itertools import islice, zip_longest
 from pathlib import Path
 from typing import Any
 
 from loadbook.ground.errors import IntakeError, LoadbookError, Problem
-from loadbook.ground.filelimits import LONGEST_CELL, MOST_RECORDS, cells_within_limit
+from loadbook.ground.filelimits import LONGEST_CELL, MOST_CELLS, MOST_RECORDS, cells_within_limit
 from loadbook.ground.outside import checked_encoding, name_of, read_file, within_limits
 
 from .recordersheet import cell_text
 from .workbookfile import OLD_WORKBOOK, ZIP, safe_workbook
 
 DELIMITERS = (",", ";", "\t")
+_BEGINNING = 65_536  # characters, in which the header is found as a rule
+_TOGETHER = 1_000  # rows turned into columns at a time
 
 
 @dataclass
 class Sheet:
-    """One table of cells. lines[i] is the physical line (or sheet row) on which row i begins."""
+    """One table of cells, column by column in the order of the header; None where a row ends before it.
+
+    lines[i] is the physical line (or sheet row) on which row i begins
+    """
 
     name: str
     sha256: str
     header: list[str]
-    rows: list[list[Any]]
+    columns: list[list[Any]]
     lines: list[int]
     delimiter: str = ","
     problems: list[Problem] = field(default_factory=list)
@@ -83,7 +90,7 @@ def _from_text(name: str, text: str) -> Sheet:
     if "\x00" in text:
         line = text[: text.index("\x00")].count("\n") + 1
         raise IntakeError("the file holds NUL characters", [Problem("a NUL character", name, line)])
-    first = next((line for line in text.splitlines() if line.strip()), "")
+    first = _first_line(text)
     counts = {d: first.count(d) for d in DELIMITERS}
     delimiter = max(counts, key=lambda d: counts[d])
     if counts[delimiter] == 0:
@@ -92,44 +99,60 @@ def _from_text(name: str, text: str) -> Sheet:
             [Problem("no comma, semicolon or tab in the header", name, 1, value=first[:80])],
             mend="Separate the columns by commas, semicolons or tabs; loadbook template KIND prints a header",
         )
+    with cells_within_limit():
+        return _sheet(name, _records(name, text, delimiter), delimiter)
+
+
+def _first_line(text: str) -> str:
+    """The first line that is not blank; the rest of a long text is not split for it."""
+    lines = text[:_BEGINNING].splitlines()
+    whole = next((line for line in lines[:-1] if line.strip()), None)
+    return whole or next((line for line in text.splitlines() if line.strip()), "")
+
+
+def _records(name: str, text: str, delimiter: str) -> Iterator[tuple[int, list[Any]]]:
+    """(physical line, cells) of each row of a CSV text that is not blank."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    rows: list[list[str]] = []
-    lines: list[int] = []
     end = widest = 0
+    count = -1  # without the header
     try:
-        with cells_within_limit():
-            for cells in reader:
-                start, end = end + 1, reader.line_num
-                if any(cell.strip() for cell in cells):
-                    rows.append(cells)
-                    lines.append(start)
+        for cells in reader:
+            start, end = end + 1, reader.line_num
+            if any(map(str.strip, cells)):
+                count += 1
+                if len(cells) > widest or count > MOST_RECORDS or count * widest > MOST_CELLS:
                     widest = max(widest, len(cells))
-                    within_limits(len(rows) - 1, widest, name, MOST_RECORDS)
+                    within_limits(count, widest, name, MOST_RECORDS)
+                yield start, cells
     except csv.Error as exc:
         problem = Problem(f"the file is no well-formed CSV here: {exc}", name, end + 1)
         raise IntakeError("the file cannot be read", [problem], mend="Check the quotes around this line") from exc
-    return _sheet(name, rows, lines, delimiter)
 
 
-def _sheet(name: str, rows: list[list[Any]], lines: list[int], delimiter: str) -> Sheet:
-    if not rows:
+def _sheet(name: str, rows: Iterator[tuple[int, list[Any]]], delimiter: str) -> Sheet:
+    """The table of rows as (line, cells), of which the first is the header."""
+    _, first = next(rows, (0, None))
+    if first is None:
         raise IntakeError("the file is empty", [Problem("every cell in it is blank", file=name)])
-    header = [str(cell if cell is not None else "").strip() for cell in rows[0]]
+    header = [str(cell if cell is not None else "").strip() for cell in first]
     while header and not header[-1]:
         header.pop()
-    width = len(header)
-    found = Sheet(name, "", header, [], [], delimiter)
-    for cells, line in zip(rows[1:], lines[1:], strict=True):
-        extra = [c for c in cells[width:] if c not in (None, "")]
-        if extra:
-            found.problems.append(
-                Problem(
-                    f"the row has {len(cells)} cells, the header {width}", name, line, value=str(extra[0])[:40],
-                    mend="Quote a cell that holds the separator",
-                )
-            )  # fmt: skip
-        found.rows.append([*cells[:width], *([None] * (width - len(cells)))])
-        found.lines.append(line)
+    found = Sheet(name, "", header, [[] for _ in header], [], delimiter)
+    while some := list(islice(rows, _TOGETHER)):
+        lines, block = zip(*some, strict=True)
+        found.lines += lines
+        columns = list(zip_longest(*block))
+        for position, column in enumerate(found.columns):
+            column += columns[position] if position < len(columns) else [None] * len(lines)
+        for line, cells in some if len(columns) > len(header) else ():
+            extra = [c for c in cells[len(header) :] if c not in (None, "")]
+            if extra:
+                found.problems.append(
+                    Problem(
+                        f"the row has {len(cells)} cells, the header {len(header)}", name, line,
+                        value=str(extra[0])[:40], mend="Quote a cell that holds the separator",
+                    )
+                )  # fmt: skip
     return found
 
 
@@ -166,7 +189,7 @@ def _from_workbook(name: str, data: bytes, sheet: str | None) -> Sheet:
             lines.append(number)
     if not rows:
         raise IntakeError("the sheet is empty", [Problem("there is nothing in it", file=name)])
-    return _sheet(name, rows, lines, "xlsx")
+    return _sheet(name, zip(lines, rows, strict=True), "xlsx")
 
 
 def _cell(value: Any) -> Any:

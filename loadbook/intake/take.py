@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -73,7 +72,7 @@ def take_file(
     if before is not None:
         return Taken(kind_name, name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
     rows = convert_sheet(kind, table, book.zone)
-    if any(p.line == 1 for p in rows.problems) or not table.rows:
+    if any(p.line == 1 for p in rows.problems) or not table.lines:
         problems = rows.problems or [Problem("there is a header and nothing below it", name, 2)]
         raise IntakeError(f"{name} cannot be taken in as {kind_name}", problems, mend="Nothing was taken in")
     if dry_run:
@@ -88,23 +87,21 @@ def take_file(
 def _enter(
     conn: sqlite3.Connection, kind: Kind, rows: Rows, name: str, sha256: str, keep_good: bool, dry_run: bool = False
 ) -> Taken:
-    settle(conn, rows, name)
-    new, already = split_known(conn, rows, name)
+    settle(conn, rows)
+    new, already = split_known(conn, rows)
     rows.problems.sort(key=lambda p: p.line or 0)
-    taken = Taken(kind.kind, name, len(rows.values), len(new), already, rows.problems, dry_run=dry_run)
+    count = len(rows.lines)
+    taken = Taken(kind.kind, name, count, len(new), already, rows.problems, dry_run=dry_run)
     if rows.problems and not keep_good:
         taken.added = 0
-        good = len(rows.values) - len(rows.bad)
+        good = count - len(rows.bad)
         mend = "Nothing was taken in" + (f"; --keep-good takes the other {good}" if good else "")
-        count = len(rows.bad)
-        raise IntakeError(
-            f"{name}: {count} of {len(rows.values)} {_rows(len(rows.values))} refused", rows.problems, mend=mend
-        )
+        raise IntakeError(f"{name}: {len(rows.bad)} of {count} {_rows(count)} refused", rows.problems, mend=mend)
     if not dry_run and (new or already):
         add_intake(
             conn,
             kind.kind,
-            {kind.table: [stored_row(kind, rows.values[i], rows.typed[i]) for i in new]},
+            {kind.table: rows.stored(new)},
             rows_read=taken.read,
             file_name=name,
             file_sha256=sha256,
@@ -112,13 +109,6 @@ def _enter(
             rows_refused=len(rows.bad),
         )
     return taken
-
-
-def stored_row(kind: Kind, values: dict[str, Any], typed: dict[str, str]) -> dict[str, Any]:
-    """A row as the table holds it: every column of the kind, and `typed` as JSON where the input differs."""
-    row = {c.name: values.get(c.name) for c in kind.columns}
-    row["typed"] = json.dumps(typed, ensure_ascii=False) if typed else None
-    return row
 
 
 def add_row(book: BookFolder, kind_name: str, given: dict[str, str]) -> dict[str, Any]:
@@ -129,17 +119,16 @@ def add_row(book: BookFolder, kind_name: str, given: dict[str, str]) -> dict[str
     from .table import Sheet
 
     kind = BY_KIND[kind_name]
-    sheet = Sheet("as typed", "", list(given), [list(given.values())], [1])
+    sheet = Sheet("as typed", "", list(given), [[text] for text in given.values()], [1])
     rows = convert_sheet(kind, sheet, book.zone)
-    if rows.problems and not rows.values:
+    if rows.problems and not rows.columns:
         raise IntakeError(f"this cannot be added to {kind_name}", rows.problems, mend="Nothing was added")
     with book.write() as conn:
-        settle(conn, rows, "as typed")
-        new, already = split_known(conn, rows, "as typed")
+        settle(conn, rows)
+        _, already = split_known(conn, rows)
         if rows.problems:
             raise IntakeError(f"this cannot be added to {kind_name}", rows.problems, mend="Nothing was added")
-        row = stored_row(kind, rows.values[0], rows.typed[0])
-        if already:
-            return row
-        add_intake(conn, kind_name, {kind.table: [row for _ in new]}, rows_read=1)
-    return row
+        row = rows.stored([0])
+        if not already:
+            add_intake(conn, kind_name, {kind.table: row}, rows_read=1)
+    return {name: values[0] for name, values in row.items()}

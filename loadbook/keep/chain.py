@@ -11,21 +11,18 @@ Outside the chain stand what commands compute anew and the settings (both under 
 from __future__ import annotations
 
 import hashlib
-import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Mapping, Sequence
+from itertools import groupby
 from typing import Any
+
+from .chainlines import encode, lines
 
 GENESIS = "0" * 64
 # what is computed from traces is made anew by reckon and stands under no digest
 _COMPUTED = {"finding", "answer_outcome"}
-
-
-_ENCODE = json.JSONEncoder(ensure_ascii=True, separators=(",", ":"), sort_keys=True).encode
-
-
-def _line(value: Any) -> bytes:
-    return _ENCODE(value).encode()
+_TOGETHER = 2_000  # rows made into lines at a time: more no longer stay in the processor's cache
+_AS_DECLARED = {"TEXT": str, "INTEGER": int, "REAL": float}
 
 
 def literal(text: str) -> Any:
@@ -71,49 +68,74 @@ def _originals(conn: sqlite3.Connection, table: str) -> dict[int, dict[str, Any]
     return found
 
 
-def _intakes(
-    conn: sqlite3.Connection,
-    table: str,
-    key: str,
-    columns: list[str],
-    where: str = "",
-    values: tuple[Any, ...] = (),
-) -> Iterator[tuple[int, str]]:
-    """(intake, digest of the rows that it put into a table, as they were put in), in order of intake."""
+def _taken(
+    conn: sqlite3.Connection, table: str, key: str, columns: list[str], where: str = "", values: tuple[int, ...] = ()
+) -> dict[int, str]:
+    """Intake -> digest of the rows that it put into a table, as they were put in, in order of their key."""
     originals = _originals(conn, table)
-    chosen = ", ".join(columns)
-    rows = conn.execute(
-        f"SELECT intake_id, {key}, {chosen} FROM {table} WHERE intake_id IS NOT NULL {where} ORDER BY intake_id, {key}",
-        values,
-    )
-    current: int | None = None
-    digest = hashlib.sha256()
-    for row in rows:
-        intake, row_id = row[0], row[1]
-        if intake != current:
-            if current is not None:
-                yield current, digest.hexdigest()
-            current, digest = intake, hashlib.sha256()
-        cells = {c: v for c, v in zip(columns, row[2:], strict=True) if v is not None}
-        if row_id in originals:
-            cells.update(originals[row_id])
-            cells = {c: v for c, v in cells.items() if v is not None}
+    cursor = conn.cursor()
+    cursor.row_factory = None
+    chosen = ", ".join(["intake_id", key, *columns])
+    cursor.execute(f"SELECT {chosen} FROM {table} WHERE intake_id IS NOT NULL {where} ORDER BY {key}", values)
+    found: dict[int, Any] = {}
+    while some := cursor.fetchmany(_TOGETHER):
+        intakes, keys, *cells = zip(*some, strict=True)
         # an empty column leaves no mark, so that a column added by a later schema changes no old digest
-        digest.update(_line([row_id, cells]))
-        digest.update(b"\n")
-    if current is not None:
-        yield current, digest.hexdigest()
+        made = lines(keys, _as_taken(keys, dict(zip(columns, cells, strict=True)), originals)).splitlines(keepends=True)
+        for intake, rows in groupby(zip(intakes, made, strict=True), lambda pair: pair[0]):
+            digest = found.setdefault(intake, hashlib.sha256())
+            digest.update("".join(line for _, line in rows).encode())
+    return {intake: digest.hexdigest() for intake, digest in found.items()}
+
+
+def _as_taken(
+    keys: Sequence[int], columns: dict[str, Sequence[Any]], originals: dict[int, dict[str, Any]]
+) -> Mapping[str, Sequence[Any]]:
+    """The columns with what amended cells held when they were taken in."""
+    changed = {name: list(values) for name, values in columns.items()} if originals.keys() & keys else {}
+    for at, row_id in enumerate(keys if changed else ()):
+        for column, old in originals.get(row_id, {}).items():
+            changed.setdefault(column, [None] * len(keys))[at] = old
+    return changed or columns
+
+
+def _put_in(
+    conn: sqlite3.Connection, table: str, intake_id: int, first: int, columns: Mapping[str, Sequence[Any]]
+) -> str:
+    """Digest of the rows that an intake has just put into a table; their keys begin with `first`."""
+    declared = {r[1]: r[2] for r in conn.execute(f"PRAGMA table_info({table})")}
+    key, names = recorded_tables(conn)[table]
+    if not all(name in names and _stays(values, declared[name]) for name, values in columns.items()):
+        return _taken(conn, table, key, names, f"AND {key} >= ? AND intake_id = ?", (first, intake_id))[intake_id]
+    digest, count = hashlib.sha256(), len(next(iter(columns.values())))
+    for start in range(0, count, _TOGETHER):
+        end = min(start + _TOGETHER, count)
+        some = {name: values[start:end] for name, values in columns.items()}
+        digest.update(lines(range(first + start, first + end), some).encode())
+    return digest.hexdigest()
+
+
+def _stays(values: Sequence[Any], declared: str) -> bool:
+    """Does a column give back the very values that were put into it? (SQLite turns NaN to NULL and -0.0 to 0.0.)"""
+    kinds = set(map(type, values)) - {type(None)}
+    if kinds == {float}:
+        return declared == "REAL" and all(v == v and (v or str(v) == "0.0") for v in values if v is not None)
+    return kinds <= {_AS_DECLARED.get(declared)}
 
 
 def _intake_content(conn: sqlite3.Connection, intake_id: int, parts: dict[str, str]) -> str:
     head = conn.execute("SELECT * FROM intake WHERE intake_id = ?", (intake_id,)).fetchone()
     cells = {k: head[k] for k in head.keys() if head[k] is not None}  # noqa: SIM118 (sqlite3.Row)
-    return hashlib.sha256(_line([cells, parts])).hexdigest()
+    return _sha256([cells, parts])
 
 
 def _amendment_content(conn: sqlite3.Connection, amendment_id: int) -> str:
     row = conn.execute("SELECT * FROM amendment WHERE amendment_id = ?", (amendment_id,)).fetchone()
-    return hashlib.sha256(_line({k: row[k] for k in row.keys()})).hexdigest()  # noqa: SIM118 (sqlite3.Row)
+    return _sha256({k: row[k] for k in row.keys()})  # noqa: SIM118 (sqlite3.Row)
+
+
+def _sha256(value: Any) -> str:
+    return hashlib.sha256(encode(value).encode()).hexdigest()
 
 
 def _digest(before: str, content: str) -> str:
@@ -126,17 +148,14 @@ def head(conn: sqlite3.Connection) -> str:
     return str(row[0]) if row else GENESIS
 
 
-def link_intake(conn: sqlite3.Connection, intake_id: int, first_rows: dict[str, int]) -> str:
-    """Add the link of a new intake; first_rows gives each table's first new row. Returns the new head."""
-    tables = recorded_tables(conn)
-    parts = {}
-    for table, first in first_rows.items():
-        key, columns = tables[table]
-        for intake, digest in _intakes(
-            conn, table, key, columns, f"AND {key} >= ? AND intake_id = ?", (first, intake_id)
-        ):
-            assert intake == intake_id
-            parts[table] = digest
+def link_intake(
+    conn: sqlite3.Connection, intake_id: int, put_in: Mapping[str, tuple[int, Mapping[str, Sequence[Any]]]]
+) -> str:
+    """Add the link of a new intake. Returns the new head.
+
+    put_in  table -> the key of its first new row, and the columns that were put in (each of one value a row)
+    """
+    parts = {t: _put_in(conn, t, intake_id, first, columns) for t, (first, columns) in put_in.items()}
     content = _intake_content(conn, intake_id, parts)
     digest = _digest(head(conn), content)
     conn.execute("INSERT INTO chain (intake_id, content, digest) VALUES (?, ?, ?)", (intake_id, content, digest))
@@ -156,7 +175,7 @@ def check(conn: sqlite3.Connection) -> list[str]:
     wrong: list[str] = []
     parts: dict[int, dict[str, str]] = {}
     for table, (key, columns) in recorded_tables(conn).items():
-        for intake, digest in _intakes(conn, table, key, columns):
+        for intake, digest in _taken(conn, table, key, columns).items():
             parts.setdefault(intake, {})[table] = digest
     before = GENESIS
     intakes, amendments = set(), set()

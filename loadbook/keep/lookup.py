@@ -59,6 +59,11 @@ def row_key(conn: sqlite3.Connection, table: str) -> str:
     return str(next(r[1] for r in conn.execute(f"PRAGMA table_info({table})") if r[5]))
 
 
+def known_values(conn: sqlite3.Connection, table: str, column: str) -> set[Any]:
+    """Every value that a column of the book holds."""
+    return {r[0] for r in conn.execute(f"SELECT DISTINCT {column} FROM {table} WHERE {column} IS NOT NULL")}
+
+
 def source(conn: sqlite3.Connection, table: str) -> tuple[str, set[str]]:
     """A SELECT of a table with what its run and part add (for filters), and the columns it then has."""
     own = columns_of(conn, table)

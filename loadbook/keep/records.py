@@ -6,6 +6,7 @@ import getpass
 import os
 import sqlite3
 from collections.abc import Mapping, Sequence
+from itertools import chain as joined
 from typing import Any
 
 from loadbook.ground import times
@@ -13,6 +14,8 @@ from loadbook.ground.errors import LoadbookError
 
 from . import chain
 from .lookup import row_key
+
+Rows = Sequence[Mapping[str, Any]] | Mapping[str, Sequence[Any]]  # of a table: one by one, or column by column
 
 
 def who() -> str:
@@ -29,7 +32,7 @@ def who() -> str:
 def add_intake(
     conn: sqlite3.Connection,
     kind: str,
-    tables: Mapping[str, Sequence[dict[str, Any]]],
+    tables: Mapping[str, Rows],
     *,
     rows_read: int,
     file_name: str | None = None,
@@ -40,11 +43,13 @@ def add_intake(
 ) -> int:
     """Insert the rows of several tables under one new intake and link it into the chain.
 
-    tables  table -> rows as dictionaries, in an order that satisfies foreign keys
+    tables  table -> its rows, one by one or column by column, in an order that satisfies foreign keys
     Call inside `BookFolder.write()`. Returns the intake's number.
     Raises LoadbookError where a row breaks a rule that the schema itself keeps.
     """
-    added = sum(len(rows) for rows in tables.values())
+    columns = {table: _columns(rows) for table, rows in tables.items()}
+    counts = {table: len(next(iter(named.values()), ())) for table, named in columns.items()}
+    added = sum(counts.values())
     cursor = conn.execute(
         "INSERT INTO intake (kind, file_name, file_sha256, rows_read, rows_added, rows_already, rows_refused,"
         " taken_by, taken_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -61,30 +66,36 @@ def add_intake(
         ),
     )
     intake_id = int(cursor.lastrowid or 0)
-    first_rows: dict[str, int] = {}
-    for table, rows in tables.items():
-        if not rows:
+    put_in: dict[str, tuple[int, Mapping[str, Sequence[Any]]]] = {}
+    for table, named in columns.items():
+        if not counts[table]:
             continue
-        key = row_key(conn, table)
-        last = conn.execute(f"SELECT ifnull(max({key}), 0) FROM {table}").fetchone()[0]
-        first_rows[table] = last + 1
+        last = conn.execute(f"SELECT ifnull(max({row_key(conn, table)}), 0) FROM {table}").fetchone()[0]
         try:
-            _insert(conn, table, rows, intake_id)
+            put_in[table] = last + 1, _insert(conn, table, named, intake_id)
         except sqlite3.IntegrityError as exc:
             raise LoadbookError(
                 f"a row of {table} breaks a rule of the book: {exc}", mend="Nothing was taken in"
             ) from exc
-    chain.link_intake(conn, intake_id, first_rows)
+    chain.link_intake(conn, intake_id, put_in)
     return intake_id
 
 
-def _insert(conn: sqlite3.Connection, table: str, rows: Sequence[dict[str, Any]], intake_id: int) -> None:
-    names = list(dict.fromkeys(name for row in rows for name in row))
-    filled = [name for name in names if any(row.get(name) is not None for row in rows)]
-    columns = ", ".join([*(f'"{name}"' for name in filled), "intake_id"])
-    marks = ", ".join("?" * len(filled))
-    cells = ([row.get(name) for name in filled] for row in rows)
-    conn.executemany(f"INSERT INTO {table} ({columns}) VALUES ({marks}{', ' if filled else ''}{intake_id})", cells)
+def _columns(rows: Rows) -> Mapping[str, Sequence[Any]]:
+    if isinstance(rows, Mapping):
+        return rows
+    return {name: [row.get(name) for row in rows] for name in dict.fromkeys(joined.from_iterable(rows))}
+
+
+def _insert(
+    conn: sqlite3.Connection, table: str, columns: Mapping[str, Sequence[Any]], intake_id: int
+) -> Mapping[str, Sequence[Any]]:
+    """Insert the rows, in their order; gives back the columns that hold anything."""
+    filled = {name: values for name, values in columns.items() if values.count(None) < len(values)} or columns
+    names = ", ".join([*(f'"{name}"' for name in filled), "intake_id"])
+    marks = ", ".join([*("?" * len(filled)), str(intake_id)])
+    conn.executemany(f"INSERT INTO {table} ({names}) VALUES ({marks})", zip(*filled.values(), strict=True))
+    return filled
 
 
 def seen_file(conn: sqlite3.Connection, kind: str, sha256: str) -> sqlite3.Row | None:
