@@ -18,7 +18,7 @@ from loadbook.ground.errors import UsageError
 from loadbook.ground.vocabulary import nearest
 from loadbook.keep import session, sqlfiles
 from loadbook.keep.book import BookFolder
-from loadbook.keep.session import LeftOut
+from loadbook.keep.sessiontraces import LeftOut
 from loadbook.keep.sqlfiles import REQUIRED, SqlFile, SqlParameter
 
 from .month import Clock, bounds

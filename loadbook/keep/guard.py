@@ -31,7 +31,7 @@ from loadbook.ground.errors import LoadbookError, UsageError
 
 from .condition import check_condition
 from .guardchild import OUT_OF_MEMORY
-from .session import LeftOut
+from .sessiontraces import LeftOut
 
 if TYPE_CHECKING:
     import pandas as pd

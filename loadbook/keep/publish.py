@@ -16,7 +16,7 @@ from .publishparquet import Parquet, content_of
 from .publishstore import Store
 from .publishwhat import TABLES, Keep, Piece, Withheld, pieces_of, withhold
 from .runrecords import load_run
-from .session import LeftOut
+from .sessiontraces import LeftOut
 from .tracefile import checked
 
 if TYPE_CHECKING:

@@ -2,26 +2,23 @@
 
 Only what a query names is copied, in one read transaction of the standard library's sqlite3 (a second SQLite
 library in the process would drop its locks), into tables with declared types. Moments become TIMESTAMP in UTC,
-dates DATE, yes/no BOOLEAN. Traces are read from an explicit list of the files that the book's rows name, and
-each row of `samples` is joined to its trace by the file it came from: never by a glob, and never by what the
-file says of itself.
+dates DATE, yes/no BOOLEAN. How `samples` reads the traces: sessiontraces.
 """
 
 from __future__ import annotations
 
 import contextlib
-import os
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.ground.errors import DamageError, UsageError
 
-from . import sessioncopy, sqlfiles, tracefile
+from . import sessioncopy, sessiontraces, sqlfiles
 from .sessioncopy import column_types
+from .sessiontraces import LEFT_OUT, MADE, SAMPLES, LeftOut
 
 if TYPE_CHECKING:
     import duckdb
@@ -29,21 +26,7 @@ if TYPE_CHECKING:
 
     from .book import BookFolder
 
-TRACE_FILE = "trace_file"  # made by the session: the files that samples reads, one row per channel
-SAMPLES = "samples"  # the view over them, and over no table
-LEFT_OUT = "trace_left_out"  # made by the session: the files that samples leaves out, and why
-MADE = (TRACE_FILE, LEFT_OUT)
 Only = Mapping[str, tuple[str, Sequence[Any]]]
-_MAGIC = b"PAR1"
-
-
-@dataclass(frozen=True)
-class LeftOut:
-    """A trace file that no query reads, and why."""
-
-    run: str
-    path: str
-    why: str
 
 
 @dataclass
@@ -76,6 +59,12 @@ class Session:
         wanted = sessioncopy.read_columns(self.connection, reads)
         self.queries = [sql for sql, _ in reads]
         self.fill(wanted, only or {})
+        self.lean(reads)
+
+    def lean(self, reads: Sequence[tuple[str, Any]]) -> None:
+        """Make `samples`, where it is asked, with no more joins than some queries (text, parameters) need."""
+        if SAMPLES in self.named:
+            sessiontraces.lean(self.connection, sqlfiles.views()[SAMPLES].text, self.files, reads)
 
     def fill(self, wanted: Mapping[str, set[str]], only: Only) -> None:
         """Copy the columns of each table that are wanted, and no rows but those that somebody reads."""
@@ -170,13 +159,14 @@ def prepare(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
         if table not in MADE:
             session.tables[table] = column_types(reader, table)
             sessioncopy.create(connection, table, session.tables[table])
-    if {TRACE_FILE, LEFT_OUT} & set(load):
+    if set(MADE) & set(load):
         with _one_state(reader):
-            _trace_files(book, session)
+            session.files, session.left_out = sessiontraces.fill(book, connection)
     for function in sqlfiles.functions().values():
         connection.execute(function.text)
     for view in make:
-        connection.execute(f"CREATE VIEW {view.name} AS\n{_filled(view, session)}")
+        text = sessiontraces.text(view.text, session.files) if view.name == SAMPLES else view.text
+        connection.execute(f"CREATE VIEW {view.name} AS\n{text}")
     return session
 
 
@@ -207,73 +197,3 @@ def frame(book: BookFolder, sql: str, params: Sequence[Any] | dict[str, Any] = (
         return connection.execute(sql, params or None).df()
     finally:
         connection.close()
-
-
-def _trace_files(book: BookFolder, session: Session) -> None:
-    """Fill trace_file and trace_left_out: the current traces, their channels and roles."""
-    reader = book.read()
-    found = reader.execute(
-        "SELECT trace_id, run, path, bytes, started FROM trace WHERE state = 'current' ORDER BY started, trace_id"
-    ).fetchall()
-    kept = []
-    for row in found:
-        why, file = _unfit(book, row["path"], row["bytes"])
-        if why is None:
-            kept.append((len(session.files), row))
-            session.files.append(file)
-        else:
-            session.left_out.append(LeftOut(row["run"], row["path"], why))
-    channels: dict[str, list[tuple[Any, ...]]] = {}
-    for c in reader.execute(
-        "SELECT t.trace_id, tc.number, tc.channel, c.role, tc.quantity, tc.unit FROM trace AS t"
-        " JOIN trace_channel AS tc USING (trace_id) LEFT JOIN channel AS c ON c.run = t.run AND c.channel = tc.channel"
-        " WHERE t.state = 'current' ORDER BY t.trace_id, tc.number"
-    ):
-        channels.setdefault(c["trace_id"], []).append(tuple(c)[1:])
-    filled = [(at, row["run"], row["started"], *c) for at, row in kept for c in channels.get(row["trace_id"], ())]
-    out = [(x.run, x.path, x.why) for x in session.left_out]
-    for table, columns, rows in ((TRACE_FILE, _TRACE_FILE, filled), (LEFT_OUT, _LEFT_OUT, out)):
-        sessioncopy.create(session.connection, table, columns)
-        if rows:
-            sessioncopy.insert(session.connection, table, columns, list(zip(*rows, strict=True)))
-
-
-_TRACE_FILE = {
-    "file": "UBIGINT", "run": "VARCHAR", "started": "TIMESTAMP", "number": "SMALLINT", "channel": "VARCHAR",
-    "role": "VARCHAR", "quantity": "VARCHAR", "unit": "VARCHAR",
-}  # fmt: skip
-_LEFT_OUT = dict.fromkeys(("run", "path", "why"), "VARCHAR")
-
-
-def _unfit(book: BookFolder, relative: str, size: int) -> tuple[str | None, str]:
-    """Why a trace file is left out (None: it is not), and its full path."""
-    try:
-        path = tracefile.locate(book, relative)
-        with path.open("rb") as file:
-            head = file.read(4)
-            found = file.seek(0, os.SEEK_END)
-            file.seek(max(0, found - 4))
-            tail = file.read(4)
-    except DamageError as exc:
-        return exc.what, ""
-    except OSError as exc:
-        return ("the file is missing" if isinstance(exc, FileNotFoundError) else f"{exc.strerror or exc}"), ""
-    if found != size:
-        return f"the file has {found} bytes, not the {size} that were written", ""
-    if head != _MAGIC or tail != _MAGIC:
-        return "the file is no Parquet file any more", ""
-    return None, str(Path(path).absolute())
-
-
-def _filled(view: sqlfiles.SqlFile, session: Session) -> str:
-    """A view's text; `samples` gets its list of files, or no rows where there are none."""
-    if view.name != SAMPLES:
-        return view.text
-    if not session.files:
-        empty = (
-            "(SELECT NULL::SMALLINT AS channel, NULL::DOUBLE AS t_s, NULL::DOUBLE AS value, NULL::UTINYINT AS flag,"
-            " 0::UBIGINT AS file_index WHERE false)"
-        )
-        return view.text.replace("{trace_files}", empty)
-    listed = ", ".join(tracefile.quoted(f) for f in session.files)
-    return view.text.replace("{trace_files}", f"read_parquet([{listed}])")

@@ -130,7 +130,7 @@ def read_columns(connection: duckdb.DuckDBPyConnection, reads: Iterable[tuple[st
     try:
         for sql, parameters in reads:
             plan = connection.execute(f"EXPLAIN (FORMAT json) {sql}", parameters or None).fetchall()
-            for node in _nodes(json.loads(plan[0][1])):
+            for node in nodes(json.loads(plan[0][1])):
                 said = node["extra_info"]
                 if "Table" in said:
                     name = str(said["Table"]).rsplit(".", 1)[-1].strip('"')
@@ -141,7 +141,8 @@ def read_columns(connection: duckdb.DuckDBPyConnection, reads: Iterable[tuple[st
     return found
 
 
-def _nodes(plan: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+def nodes(plan: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    """Every node of a plan that the engine gave as JSON."""
     for node in plan:
         yield node
-        yield from _nodes(node["children"])
+        yield from nodes(node["children"])

@@ -46,6 +46,7 @@ if TYPE_CHECKING:
 FOLDER = "traces"
 COLUMNS = ("run", "channel", "quantity", "t_s", "value", "flag")
 _TRACE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
+_RELATIVE = re.compile(rf"{FOLDER}(/[A-Za-z0-9_-][A-Za-z0-9._-]*)+")
 
 
 @dataclass(frozen=True)
@@ -272,21 +273,35 @@ def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> Path:
     return path
 
 
-def locate(book: BookFolder, relative: str) -> Path:
-    """The file that a trace row's path means. Raises DamageError where it is not below the book's traces folder:
-    a row from a stranger's book must not make us read another file."""
-    parts = relative.split("/")
-    plain = (
-        len(parts) >= 2 and parts[0] == FOLDER and all(re.fullmatch(r"[A-Za-z0-9_-][A-Za-z0-9._-]*", p) for p in parts)
-    )
-    path = book.path.joinpath(*parts) if plain else book.path
-    # a traces folder that is itself a link leads out too; as texts, since a book has thousands of traces
-    folder = os.path.join(os.path.realpath(book.path), FOLDER, "")  # noqa: PTH118
-    if not plain or not os.path.realpath(path).startswith(folder):
+class Locator:
+    """`locate` for many files of one book: each folder is looked at once, since a book has thousands of traces."""
+
+    def __init__(self, book: BookFolder) -> None:
+        self._book = str(book.path)
+        self._traces = os.path.join(os.path.realpath(book.path), FOLDER, "")  # noqa: PTH118 - compared as texts
+        self._inside: dict[str, bool] = {}
+
+    def __call__(self, relative: str) -> Path:
+        """The file that a trace row's path means. Raises DamageError where it is not below the book's traces folder:
+        a row from a stranger's book must not make us read another file."""
+        if _RELATIVE.fullmatch(relative):
+            path = f"{self._book}/{relative}"
+            # a traces folder that is itself a link leads out too
+            folder = path.rpartition("/")[0]
+            if folder not in self._inside:
+                self._inside[folder] = os.path.join(os.path.realpath(folder), "").startswith(self._traces)  # noqa: PTH118
+            if self._inside[folder] and (
+                not os.path.islink(path) or os.path.realpath(path).startswith(self._traces)  # noqa: PTH114
+            ):
+                return Path(path)
         raise DamageError(
             "the trace's path leads out of the book", where=relative, mend="Do not use this book as it is"
         )
-    return path
+
+
+def locate(book: BookFolder, relative: str) -> Path:
+    """The file that a trace row's path means, of one trace. Raises DamageError as Locator does."""
+    return Locator(book)(relative)
 
 
 def quoted(text: str) -> str:

@@ -1,8 +1,7 @@
--- title: The traces' files and their channels
--- question: Which channel of which run stands under which number in which file?
--- needs: published_trace, trace, trace_channel, channel
-SELECT f.file, t.run, t.started, tc.number, tc.channel, c.role, tc.quantity, tc.unit
+-- title: The traces' files
+-- question: Which run's trace is in which file, and where do its channels stand in trace_place?
+-- needs: published_trace, trace
+-- 65,536 places for each trace: a channel's number has 16 bits
+SELECT f.file, t.run, t.trace_id, t.started, 65536 * row_number() OVER (ORDER BY t.trace_id) AS first_place
 FROM published_trace AS f
 JOIN trace AS t ON t.run = f.run
-JOIN trace_channel AS tc ON tc.trace_id = t.trace_id
-LEFT JOIN channel AS c ON c.run = t.run AND c.channel = tc.channel

@@ -1,6 +1,6 @@
 -- title: Samples of all traces
 -- question: What did every channel of every run show, and when?
--- needs: trace_file
+-- needs: trace_file, trace_place
 -- column: run | text | | run
 -- column: channel | text | | channel's name
 -- column: role | text | | what the channel measures
@@ -12,8 +12,18 @@
 -- column: flag | integer | | bits: 1 missing, 2 open, 4 out of range, 8 duplicate time, 16 backward time
 -- column: channel_number | integer | | number of the channel in the trace file
 -- The session puts the list of the book's trace files in place of {trace_files}; file_index is a file's place in it.
-SELECT f.run, f.channel, f.role, f.quantity, f.unit, s.t_s,
-       f.started + to_microseconds(CAST(s.t_s * 1e6 AS BIGINT)) AS sampled_at,
-       s.value, s.flag, s.channel AS channel_number
+-- One column and one join a line: where a query reads no column of k, or of f and k, the session leaves the join out.
+SELECT
+  f.run,
+  k.channel,
+  k.role,
+  k.quantity,
+  k.unit,
+  s.t_s,
+  f.started + to_microseconds(CAST(s.t_s * 1e6 AS BIGINT)) AS sampled_at,
+  s.value,
+  s.flag,
+  s.channel AS channel_number
 FROM {trace_files} AS s
-JOIN trace_file AS f ON f.file = s.file_index AND f.number = s.channel
+JOIN trace_file AS f ON f.file = s.file_index
+JOIN trace_place AS k ON k.place = f.first_place + s.channel
