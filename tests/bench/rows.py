@@ -226,7 +226,7 @@ def pages(ground: Ground) -> list[Line]:
     """The page of one run; a month's workbook: of this book, and of a month with 50,000 readings."""
     with tempfile.TemporaryDirectory(dir=ground.folder) as name:
         out = Path(name)
-        page = _cold("page", "run", ground.run(), "-o", str(out / "run.html"), "--book", str(ground.book))
+        page = _cold("page", "run", ground.run(), "-o", str(out / "run.html"), "--force", "--book", str(ground.book))
         month = _cold("export", ground.month(), "-o", str(out / "month.xlsx"), "--book", str(ground.book))
         lines = [Line("page run", *in_turn(page, None, ground.times), "3 s")]
         lines.append(Line("export of a month", *in_turn(_fresh(month, out), None, ground.times), "10 s"))
