@@ -136,7 +136,7 @@ def _number(text: str, mark: str) -> float:
         if mark == "." and "," in text:
             raise Refused("a comma in a number could mean decimals or thousands", "Write it with a decimal point")
         raise Refused("this is no number", "Write digits, with the unit in the column's name only")
-    value = float(text.replace(",", "."))
+    value = float(text.replace(",", ".") if mark == "," else text)
     if not math.isfinite(value):
         raise Refused("this number is too large", None)
     return value

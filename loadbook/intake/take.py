@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from loadbook.ground.errors import IntakeError, Problem
+from loadbook.ground.garbage import uncollected
 from loadbook.ground.kinds import BY_KIND, Kind
 from loadbook.ground.outside import name_of
 from loadbook.keep.book import BookFolder
@@ -52,6 +53,7 @@ def _rows(count: int) -> str:
     return "row" if count == 1 else "rows"
 
 
+@uncollected()
 def take_file(
     book: BookFolder,
     kind_name: str,

@@ -28,7 +28,7 @@ def lines(keys: Iterable[int], columns: Mapping[str, Sequence[Any]]) -> str:
     """
     kinds = {name: set(map(type, columns[name])) for name in sorted(columns)}
     filled = [name for name, found in kinds.items() if found != {_EMPTY}]
-    cells: list[Iterable[str]] = [map("[%d,{".__mod__, keys)]
+    cells: list[Iterable[str]] = [[f"[{key},{{" for key in keys]]
     for name in filled:
         end = "}]\n" if name == filled[-1] and _EMPTY not in kinds[name] else ","
         cells.append(_cells(quoted(name) + ":", columns[name], kinds[name], end))

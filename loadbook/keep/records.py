@@ -7,6 +7,7 @@ import os
 import sqlite3
 from collections.abc import Mapping, Sequence
 from itertools import chain as joined
+from itertools import islice
 from typing import Any
 
 from loadbook.ground import times
@@ -16,6 +17,7 @@ from . import chain
 from .lookup import row_key
 
 Rows = Sequence[Mapping[str, Any]] | Mapping[str, Sequence[Any]]  # of a table: one by one, or column by column
+_AT_ONCE = 50  # rows that one execution of the prepared statement inserts
 
 
 def who() -> str:
@@ -94,7 +96,14 @@ def _insert(
     filled = {name: values for name, values in columns.items() if values.count(None) < len(values)} or columns
     names = ", ".join([*(f'"{name}"' for name in filled), "intake_id"])
     marks = ", ".join([*("?" * len(filled)), str(intake_id)])
-    conn.executemany(f"INSERT INTO {table} ({names}) VALUES ({marks})", zip(*filled.values(), strict=True))
+    cells = joined.from_iterable(zip(*filled.values(), strict=True))
+    whole, rest = divmod(len(next(iter(filled.values()))), _AT_ONCE)
+    for times_over, rows in ((whole, _AT_ONCE), (rest, 1)):
+        values = ", ".join([f"({marks})"] * rows)
+        size = rows * len(filled)
+        conn.executemany(
+            f"INSERT INTO {table} ({names}) VALUES {values}", (tuple(islice(cells, size)) for _ in range(times_over))
+        )
     return filled
 
 
