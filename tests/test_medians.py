@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from loadbook.calc.medians import median_of, median_without_each, middle, middles
+from loadbook.calc.medians import median_of, median_without_each, middle, middles, ranked
 from loadbook.calc.model import Floats
 
 
@@ -40,3 +40,15 @@ def test_as_numpy_finds_them(
 def test_nothing_has_no_median() -> None:
     assert np.isnan(middle(np.array([]))) and np.isnan(middle(np.array([np.nan])))
     assert np.isnan(median_of(np.empty((0, 3)))).all() and np.isnan(median_without_each(np.ones((1, 3)))).all()
+
+
+@pytest.mark.parametrize("digits", [0, 1, 12])
+@pytest.mark.parametrize("count", [1, 50, 2001, 8640])
+def test_every_place_in_the_ranking_is_exact(count: int, digits: int) -> None:
+    """Also where the sample misleads: values in order, and one that is far more frequent than the others."""
+    rng = np.random.default_rng(count)
+    drawn = np.round(rng.normal(0.0, 2.0, count), digits)
+    for values in (drawn, np.sort(drawn), np.where(rng.random(count) < 0.9, 0.0, drawn), np.arange(count) % 16.0):
+        in_order = np.sort(values)
+        for place in {0, count // 100, count // 2, count - 1}:
+            assert ranked(values, place) == in_order[place]

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .model import Channel, Fault, Floats, Trace
-from .rates import slopes_full
+from .rates import rates_of
 
 Mask = npt.NDArray[np.bool_]
 Who = Callable[[int], str]
@@ -234,8 +234,8 @@ def rate(
             y = np.where(y > above_c, y, np.nan)
         if below_c is not None:
             y = np.where(y < below_c, y, np.nan)
-    slope, se, full = slopes_full(view.t_s[first:last], y, window_s)
-    signed = np.where(_usable(np.isfinite(y), full), slope if rising else -slope, np.nan)
+    rates = rates_of(view.t_s[first:last], y, window_s)
+    signed = np.where(_usable(np.isfinite(y), rates.full), rates.slope if rising else -rates.slope, np.nan)
     ranked = np.where(np.isfinite(signed), signed, -np.inf if fastest else np.inf)
     which = ranked.argmax(axis=0) if fastest else ranked.argmin(axis=0)
     picked = np.take_along_axis(ranked, which[None, :], axis=0)[0]
@@ -244,7 +244,7 @@ def rate(
     names = [view.trace.channels[r].name for r in rows]
 
     def error(i: int) -> float | None:
-        found = float(se[which[i - first], i - first])
+        found = rates.error(int(which[i - first]), i - first)
         return 2.0 * found if math.isfinite(found) else None
 
     return Series(value, lambda i: names[which[i - first]], error)

@@ -64,6 +64,8 @@ def _still(scene: Scene, row: int) -> list[tuple[int, int]]:
     edges = np.flatnonzero(same[1:] != same[:-1]) + 1
     edges = np.concatenate(([0] if same[0] else [], edges, [len(same)] if same[-1] else [])).astype(np.intp)
     begin, end = edges[::2], edges[1::2]  # positions in index; end is the last still one
+    some = end - begin >= 3
+    begin, end = begin[some], end[some]
     first, last = index[begin], index[end]
     number = end - begin + 1
     enough = (scene.t[last] - scene.t[first] >= LEAST_S) & (number >= np.maximum(4, 0.6 * (last - first + 1)))

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from .medians import median_of
+from .medians import median_of, ranked
 from .model import Channel, Fault, Flags, Floats, Trace
 from .validity import interval_s, picked
 
@@ -172,8 +172,7 @@ def _steps(y: Floats) -> tuple[Floats, Floats]:
         largest[row] = steps.max()
         steps = steps[steps > 1e-6]
         if len(steps):
-            steps.partition(len(steps) // 100)
-            smallest[row] = steps[len(steps) // 100]
+            smallest[row] = ranked(steps, len(steps) // 100)
     return smallest, largest
 
 
@@ -219,8 +218,7 @@ def _noises(t: Floats, y: Floats, resolution: Floats, per_block: int) -> tuple[F
         scatter[row] = e[cut].reshape(blocks, per_block).sum(axis=1) / number * 1.2533
         e = e[good]
         if len(e):
-            e.partition(len(e) // 2)
-            found[row] = max(found[row], 1.4826 * float(e[len(e) // 2]))
+            found[row] = max(found[row], 1.4826 * ranked(e, len(e) // 2))
     return found, scatter
 
 

@@ -1,7 +1,8 @@
-"""One run, laid out for its parameters: the judged part of its trace, its rows by role, its slopes."""
+"""One run, laid out for its parameters: the judged part of its trace, its rows by role."""
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -10,8 +11,8 @@ import numpy as np
 
 from .model import Cycle, Fault, Floats, Parameter, PieceRecord, Trace
 from .phases import Hold, Phases, gap_limit_s
-from .rates import WINDOW_S, trace_slopes
-from .validity import Corrected, Mask, cut, hottest_coldest, prepared, without_certain
+from .rates import WINDOW_S
+from .validity import Corrected, Mask, cut, first_where, hottest_coldest, last_where, prepared, without_certain
 
 
 @dataclass
@@ -89,18 +90,18 @@ class Look:
         about: Sequence[str] = (),
     ) -> None:
         """Keeps one parameter, if it is a number. about: channels whose suspected faults belong into the note."""
-        if not np.isfinite(value):
+        value = float(value)
+        if not math.isfinite(value):
             return
         at_s = float(self.t_s[sample]) if sample is not None else None
         notes = [note] if note else []
         if self.faults and at_s is not None:
             notes += [s for s in (self.suspected(c, at_s) for c in about) if s]
-        error = float(se) if se is not None and np.isfinite(se) else None
-        self.found.append(Parameter(name, float(value), unit, channel, error, at_s, "; ".join(notes) or None))
+        error = float(se) if se is not None and math.isfinite(se) else None
+        self.found.append(Parameter(name, value, unit, channel, error, at_s, "; ".join(notes) or None))
 
-    def slopes(self) -> tuple[Floats, Floats, Mask, Floats]:
-        """Slope, standard error and whether the window is full, of the rows of rates.thermocouples, each sample under
-        the window of the clause that binds there (15 min where none states one), and that window (n,) [s]."""
+    def windows(self) -> Floats:
+        """Window [s] of the clause that binds at each sample, 15 min where none states one; (n,)."""
         windows = np.full(self.n, WINDOW_S)
         if self.cycle is not None:
             for one in self.phases.intervals:
@@ -109,15 +110,7 @@ class Look:
                     stated = limit_window_min(self.cycle, one.kind, one.segment)
                 if stated is not None:
                     windows[one.start : min(one.end, self.n)] = 60.0 * stated
-        different = np.unique(windows)
-        slope, se, full = trace_slopes(self.trace, float(different[0]))
-        if different.size > 1:
-            slope, se, full = slope.copy(), se.copy(), full.copy()
-            for window in different[1:]:
-                here = windows == window
-                a, b, c = trace_slopes(self.trace, float(window))
-                slope[:, here], se[:, here], full[:, here] = a[:, here], b[:, here], c[:, here]
-        return slope, se, full, windows
+        return windows
 
 
 def limit_window_min(cycle: Cycle, kind: str, segment: int) -> float | None:
@@ -182,14 +175,11 @@ def slug(words: str) -> str:
 def last_rise_through(values: Floats, level: float, before: int) -> int | None:
     """The first sample of the last stretch at or above a level that reaches up to `before`; None where that stretch
     begins with the trace (the level was never crossed) or the sample before is not above the level."""
-    part = values[: before + 1]
-    below = np.flatnonzero(part < level)
-    if below.size == 0 or below[-1] + 1 > before:
-        return None
-    return int(below[-1]) + 1
+    below = last_where(values[: before + 1] < level)
+    return None if below is None or below + 1 > before else below + 1
 
 
 def first_fall_through(values: Floats, level: float, after: int) -> int | None:
     """The first sample at or below a level at or after `after`; None where it never comes."""
-    k = np.flatnonzero(values[after:] <= level)
-    return after + int(k[0]) if k.size else None
+    k = first_where(values[after:] <= level)
+    return None if k is None else after + k

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .look import Look, degrees, first_fall_through, last_rise_through
 from .model import Floats
-from .rates import line, noise_peak, thermocouples
-from .validity import Mask
+from .rates import Rates, line, noise_peak, thermocouples, trace_rates
+from .validity import Mask, first_where, interval_s
 
 CLIMB = (0.10, 0.90)  # mean heating rate: between these shares of the climb from the start to the main hold
 FALL = (0.10, 0.50)  # mean cooling rate: between these shares of the fall from the main hold to the start temperature
@@ -19,43 +19,61 @@ APPROACH_C = 50.0
 
 @dataclass(frozen=True)
 class Slopes:
-    """Slopes of one direction (heating as they are, cooling negated); at finds a trace's row in them."""
+    """Slopes of one direction (sign 1.0 heating, -1.0 cooling), each sample under its own window; at finds a trace's
+    row in them."""
 
     at: dict[int, int]
-    signed: Floats
-    se: Floats
+    sign: float
+    slope: Floats
     full: Mask
     windows: Floats
+    by_window: dict[float, Rates]
     step_s: float
+
+    @classmethod
+    def of(cls, look: Look) -> Slopes:
+        windows = look.windows()
+        by_window = {window: trace_rates(look.trace, window) for window in np.unique(windows).tolist()}
+        (_, first), *others = by_window.items()
+        slope, full = first.slope, first.full
+        if others:
+            slope, full = slope.copy(), full.copy()
+            for window, rates in others:
+                here = windows == window
+                slope[:, here], full[:, here] = rates.slope[:, here], rates.full[:, here]
+        at = {row: k for k, row in enumerate(thermocouples(look.trace))}
+        return cls(at, 1.0, slope, full, windows, by_window, interval_s(look.t_s))
+
+    def error(self, row: int, sample: int) -> float:
+        """Standard error of one row's slope at one sample."""
+        return self.by_window[float(self.windows[sample])].error(self.at[row], sample)
 
     def best(self, rows: Sequence[int], where: Mask, part: slice) -> list[tuple[float, int]]:
         """Steepest slope of each row inside a mask and its sample: of full windows, where a row has any."""
-        lines = [self.at[row] for row in rows]
-        picked = self.signed[lines, part]
-        inside = (where[part] if where.ndim == 1 else where[rows, part]) & np.isfinite(picked)
-        filled = inside & self.full[lines, part]
-        inside = np.where(filled.any(axis=1, keepdims=True), filled, inside)
-        picked = np.where(inside, picked, -np.inf)
-        if picked.shape[1] == 0:
-            return [(-np.inf, 0)] * len(rows)
-        at = picked.argmax(axis=1)
-        return [(float(picked[k, j]), int(j) + part.start) for k, j in enumerate(at)]
+        out = []
+        for row in rows:
+            line = self.at[row]
+            signed = self.sign * self.slope[line, part]
+            inside = (where[part] if where.ndim == 1 else where[row, part]) & np.isfinite(signed)
+            filled = inside & self.full[line, part]
+            signed[~(filled if filled.any() else inside)] = -np.inf
+            k = int(signed.argmax()) if signed.size else 0
+            out.append((float(signed[k]), k + part.start) if signed.size else (-np.inf, 0))
+        return out
 
 
 def rate_parameters(look: Look) -> None:
     """heating_rate_peak, cooling_rate_peak (run, above thresholds, per segment, per channel), means, approach."""
-    slope, se, full, windows = look.slopes()
-    step_s = float(np.median(np.diff(look.t_s)))
-    lines = {row: k for k, row in enumerate(thermocouples(look.trace))}
+    slopes = Slopes.of(look)
     for phase, kind, sign in (("heating", "heat", 1.0), ("cooling", "cool", -1.0)):
         mask = look.mask(phase)
         if not mask.any():
             continue
         name = f"{phase}_rate_peak"
-        s = Slopes(lines, slope if sign > 0.0 else -slope, se, full, windows, step_s)
+        s = replace(slopes, sign=sign)
         part = slice(int(np.argmax(mask)), look.n - int(np.argmax(mask[::-1])))
         for rows, variant in ((look.control, ""), (look.work, "_work")):
-            best = s.best(rows, mask, part) if rows else []
+            best = s.best(rows, mask, part)
             _run_peak(look, f"{name}{variant}_c_per_h", s, rows, best, mask, part)
             for row, (value, k) in zip(rows, best, strict=True):
                 channel = look.name(row)
@@ -64,7 +82,7 @@ def rate_parameters(look: Look) -> None:
                     value,
                     "c_per_h",
                     channel=channel,
-                    se=se[lines[row], k],
+                    se=s.error(row, k),
                     sample=k,
                     about=(channel,),
                 )
@@ -111,9 +129,9 @@ def _run_peak(
     if not value > 0.0 or not np.isfinite(value):
         return
     row = rows[which]
-    error = float(s.se[s.at[row], k])
+    error = s.error(row, k)
     inside = mask[part] if mask.ndim == 1 else mask[row, part]
-    near = float(((s.signed[s.at[row], part] >= value - 3.0 * error) & inside).sum()) * s.step_s
+    near = float(((s.sign * s.slope[s.at[row], part] >= value - 3.0 * error) & inside).sum()) * s.step_s
     adds = error * noise_peak(near, s.step_s, float(s.windows[k]))
     note = f"{look.name(row)}, window {s.windows[k] / 60.0:g} min, of which noise may be {adds:.2g} °C/h"
     note = f"{words}; {note}" if words else note
@@ -142,8 +160,8 @@ def _means(look: Look) -> None:
 
 
 def _start_c(y: Floats) -> float | None:
-    ok = np.flatnonzero(np.isfinite(y))
-    return float(y[ok[0]]) if ok.size else None
+    first = first_where(np.isfinite(y))
+    return None if first is None else float(y[first])
 
 
 def _mean_rise(look: Look, y: Floats) -> float | None:
@@ -153,10 +171,9 @@ def _mean_rise(look: Look, y: Floats) -> float | None:
     if start is None or target - start < 2.0 * APPROACH_C / 5.0:
         return None
     low, high = (start + share * (target - start) for share in CLIMB)
-    reached = np.flatnonzero(y[: look.main.end] >= high)
-    if reached.size == 0:
+    top = first_where(y[: look.main.end] >= high)
+    if top is None:
         return None
-    top = int(reached[0])
     bottom = last_rise_through(y, low, top)
     return None if bottom is None else _rate_over(look, y, bottom, top, look.mask("heating"))
 
@@ -180,7 +197,8 @@ def _rate_over(look: Look, y: Floats, first: int, last: int, mask: Mask) -> floa
     """Change per hour between two samples, counting only steps whose two ends are both in the mask."""
     t, v, inside = look.t_s[first : last + 1], y[first : last + 1], mask[first : last + 1]
     ok = np.isfinite(v)
-    t, v, inside = t[ok], v[ok], inside[ok]
+    if not ok.all():
+        t, v, inside = t[ok], v[ok], inside[ok]
     counted = inside[1:] & inside[:-1]
     hours = float(np.diff(t)[counted].sum()) / 3600.0
     return float(np.diff(v)[counted].sum()) / hours if hours > 0.0 else None
@@ -196,11 +214,11 @@ def _approach(look: Look) -> None:
     sources = [("", look.followed, "")] if look.phases.reference_is == "control" else []
     sources += [("_work", look.trace.values[row], look.name(row)) for row in look.work]
     for variant, y, name in sources:
-        entered = np.flatnonzero(y[: hold.end] >= hold.low_c)
-        entered = entered[entered >= hold.start] if variant == "" else entered
-        if entered.size == 0:
+        begin = hold.start if variant == "" else 0
+        entered = first_where(y[begin : hold.end] >= hold.low_c)
+        if entered is None:
             continue
-        top = int(entered[0])
+        top = begin + entered
         first = last_rise_through(y, low, top)
         if first is None or low >= hold.low_c:
             continue

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from .model import Floats, Segment
-from .rates import slopes
+from .rates import rates_of
 
 DEFAULT_BAND_C = 5.0  # half-width of a hold's band where the cycle states none
 STEADY_C_PER_H = 12.0  # without a cycle: slower than this is steady
@@ -232,7 +232,7 @@ def steady_stretches(t_s: Floats, level: Floats) -> list[Found]:
     n = level.size
     step = float(np.median(np.diff(t_s)))
     window = max(900.0, 10.0 * step)
-    slope, _ = slopes(t_s, level, window)
+    slope = rates_of(t_s, level[None, :], window).slope[0]
     steady = np.abs(np.where(np.isfinite(slope), slope, np.inf)) < STEADY_C_PER_H
     steady &= level > float(level.min()) + STEADY_ABOVE_C
     edges = np.flatnonzero(np.diff(np.concatenate(([0], steady.view(np.int8), [0]))))

@@ -8,11 +8,14 @@ least half the window; else the slope is NaN. Sums run over cumulative sums of c
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from .model import Floats, Trace
-from .validity import Corrected, Mask
+from .validity import Corrected, Mask, picked
 
 WINDOW_S = 900.0  # where the clause states no window: 15 min
 SPAN_SHARE = 0.5  # the valid samples must span this share of the window
@@ -20,7 +23,7 @@ GAP_SHARE = 1.0 / 3.0  # a gap longer than this share of the window is never bri
 FULL_SHARE = 0.8  # a window counts as full where samples reach this far to both sides of its middle
 FEWEST = 3
 SECONDS_PER_HOUR = 3600.0
-THERMOCOUPLES = ("control", "over-temperature", "work")
+THERMOCOUPLES = ("control", "work")
 
 
 def slopes(t_s: Floats, y: Floats, window_s: float = WINDOW_S) -> tuple[Floats, Floats]:
@@ -41,33 +44,159 @@ def slopes(t_s: Floats, y: Floats, window_s: float = WINDOW_S) -> tuple[Floats, 
     100.0
     """
     y = np.asarray(y, dtype=float)
-    if y.ndim == 1:
-        slope, se, _ = slopes_full(t_s, y[None, :], window_s)
-        return slope[0], se[0]
-    slope, se, _ = slopes_full(t_s, y, window_s)
-    return slope, se
+    rates = rates_of(t_s, np.atleast_2d(y), window_s)
+    return rates.slope.reshape(y.shape), rates.errors().reshape(y.shape)
 
 
-def slopes_full(t_s: Floats, y: Floats, window_s: float) -> tuple[Floats, Floats, Mask]:
-    """As slopes, of (channels, n), and where the samples fill the whole window; (channels, n) each."""
+@dataclass
+class Rates:
+    """Slopes of some channels under one window; standard errors are worked out where they are asked for.
+
+    slope   (channels, n) per hour, NaN as in `slopes`;  full  (channels, n) where samples fill the whole window
+    """
+
+    slope: Floats
+    full: Mask
+    _lines: dict[int, _Line]
+
+    def error(self, channel: int, sample: int) -> float:
+        """Standard error per hour of one channel's slope at one sample; NaN where it has none."""
+        line = self._lines.get(channel)
+        if line is None:
+            return float("nan")
+        at = sample if line.samples is None else int(np.searchsorted(line.samples, sample))
+        if line.samples is not None and (at >= line.samples.size or line.samples[at] != sample):
+            return float("nan")
+        return float(line.errors(slice(at, at + 1))[0])
+
+    def errors(self) -> Floats:
+        """All standard errors, shaped like slope."""
+        out = np.full(self.slope.shape, np.nan)
+        for channel, line in self._lines.items():
+            out[channel, slice(None) if line.samples is None else line.samples] = line.errors(slice(None))
+        return out
+
+
+@dataclass
+class _Line:
+    """One channel's valid samples (None: all), and what its standard errors follow from."""
+
+    windows: _Windows
+    samples: npt.NDArray[np.intp] | None
+    y: Floats  # less its mean
+    y_sums: Floats
+    ty_sums: Floats
+
+    @cached_property
+    def square_sums(self) -> Floats:
+        return _sums(self.y * self.y)
+
+    def errors(self, part: slice) -> Floats:
+        w, squares = self.windows, self.square_sums
+        with np.errstate(invalid="ignore", divide="ignore"):
+            low, high, count, sxx = w.low[part], w.high[part], w.count[part], w.sxx[part]
+            y_sum = self.y_sums[high] - self.y_sums[low]
+            sxy = self.ty_sums[high] - self.ty_sums[low] - w.t_mean[part] * y_sum
+            residual = squares[high] - squares[low] - y_sum * y_sum / count - sxy / sxx * sxy
+            return np.asarray(np.sqrt(np.maximum(residual, 0.0) / ((count - 2.0) * sxx)))
+
+
+def rates_of(t_s: Floats, y: Floats, window_s: float) -> Rates:
+    """As slopes, of (channels, n), with standard errors on demand and where the samples fill the whole window.
+
+    Channel by channel: arrays of one channel stay in the processor's cache.
+    """
     slope = np.full(y.shape, np.nan)
-    se = np.full(y.shape, np.nan)
     full = np.zeros(y.shape, dtype=bool)
-    valid = np.isfinite(y)
-    unbroken = valid.all(axis=1)
-    if unbroken.all():
-        return _slopes(t_s, y, window_s)
-    if unbroken.any():
-        slope[unbroken], se[unbroken], full[unbroken] = _slopes(t_s, y[unbroken], window_s)
-    for i in np.flatnonzero(~unbroken):
-        ok = valid[i]
-        if ok.sum() >= FEWEST:
-            a, b, c = _slopes(t_s[ok], y[i, ok][None, :], window_s)
-            slope[i, ok], se[i, ok], full[i, ok] = a[0], b[0], c[0]
-    return slope, se, full
+    lines: dict[int, _Line] = {}
+    whole: _Windows | None = None
+    for i, values in enumerate(y):
+        valid = np.isfinite(values)
+        if valid.all():
+            if whole is None:
+                whole = _Windows.of(t_s, window_s)
+            if t_s.size >= FEWEST:
+                slope[i], lines[i] = _slope(whole, values, None)
+                full[i] = whole.full
+        else:
+            samples = np.flatnonzero(valid)
+            if samples.size >= FEWEST:
+                windows = _Windows.of(t_s[samples], window_s)
+                slope[i, samples], lines[i] = _slope(windows, values[samples], samples)
+                full[i, samples] = windows.full
+    return Rates(slope, full, lines)
 
 
-def _windows(t_s: Floats, window_s: float) -> tuple[np.ndarray, np.ndarray]:
+def _slope(w: _Windows, y: Floats, samples: npt.NDArray[np.intp] | None) -> tuple[Floats, _Line]:
+    """Slopes of one channel without a missing value."""
+    y = y - y.mean()
+    y_sums, ty_sums = _sums(y), _sums(w.t * y)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        slope = (w.over(ty_sums) - w.t_mean * w.over(y_sums)) / w.sxx
+    return slope, _Line(w, samples, y, y_sums, ty_sums)
+
+
+def _sums(x: Floats) -> Floats:
+    """Sums up to each sample, from 0.0: (n + 1,)."""
+    out = np.zeros(x.size + 1)
+    np.cumsum(x, out=out[1:])
+    return out
+
+
+@dataclass
+class _Windows:
+    """The windows on one time axis: first and one-past-last index at each sample, and the sums of the times.
+
+    even  (samples before, samples from here on) where all windows reach equally far, but for the ends of the axis
+    t     hours from their mean;  sxx  NaN where the window is too thin;  full  where the samples fill it
+    """
+
+    low: npt.NDArray[np.intp]
+    high: npt.NDArray[np.intp]
+    even: tuple[int, int] | None
+    count: Floats
+    t: Floats
+    t_mean: Floats
+    sxx: Floats
+    full: Mask
+
+    @classmethod
+    def of(cls, t_s: Floats, window_s: float) -> _Windows:
+        low, high = _window_ends(t_s, window_s)
+        n = t_s.size
+        places, middle = np.arange(n), n // 2
+        before, after = (int(middle - low[middle]), int(high[middle] - middle)) if n else (0, 0)
+        even = (
+            before + after <= n
+            and np.array_equal(low, np.maximum(places - before, 0))
+            and np.array_equal(high, np.minimum(places + after, n))
+        )
+        count = (high - low).astype(float)
+        first, last = t_s[low], t_s[high - 1]
+        too_thin = (count < FEWEST) | (last - first < SPAN_SHARE * window_s * (1.0 - 1e-12))
+        ends = np.minimum(t_s - first, last - t_s)
+        full = (ends >= FULL_SHARE * 0.5 * window_s) & ~too_thin
+        t = (t_s - t_s.mean()) / SECONDS_PER_HOUR
+        w = cls(low, high, (before, after) if even else None, count, t, t, t, full)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            w.t_mean = w.over(_sums(t)) / count
+            w.sxx = w.over(_sums(t * t)) - count * w.t_mean * w.t_mean
+        w.sxx[too_thin] = np.nan
+        return w
+
+    def over(self, sums: Floats) -> Floats:
+        """What each window holds of something that `_sums` has summed."""
+        if self.even is None:
+            return np.asarray(np.take(sums, self.high) - np.take(sums, self.low))  # far faster than indexing
+        (before, after), n = self.even, self.low.size
+        out = np.empty(n)
+        out[:before] = sums[self.high[:before]]
+        out[before : n - after + 1] = sums[before + after :] - sums[: n - after - before + 1]
+        out[n - after + 1 :] = sums[n] - sums[self.low[n - after + 1 :]]
+        return out
+
+
+def _window_ends(t_s: Floats, window_s: float) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     """First index and one-past-last index of each sample's window."""
     n = t_s.size
     half = 0.5 * window_s * (1.0 + 1e-12)
@@ -83,51 +212,18 @@ def _windows(t_s: Floats, window_s: float) -> tuple[np.ndarray, np.ndarray]:
     return low, high
 
 
-def _slopes(t_s: Floats, y: Floats, window_s: float) -> tuple[Floats, Floats, Mask]:
-    """Slopes of rows without a missing value on one time axis."""
-    n = t_s.size
-    if n < FEWEST:
-        return np.full(y.shape, np.nan), np.full(y.shape, np.nan), np.zeros(y.shape, dtype=bool)
-    low, high = _windows(t_s, window_s)
-    t = (t_s - t_s.mean()) / SECONDS_PER_HOUR
-    y = y - y.mean(axis=1, keepdims=True)
-    count = (high - low).astype(float)
-    too_thin = (count < FEWEST) | (t_s[high - 1] - t_s[low] < SPAN_SHARE * window_s * (1.0 - 1e-12))
-    ends = np.minimum(t_s - t_s[low], t_s[high - 1] - t_s)
-    full = (ends >= FULL_SHARE * 0.5 * window_s) & ~too_thin
-
-    def window_sum(x: Floats) -> Floats:
-        total = np.zeros((*x.shape[:-1], n + 1))
-        np.cumsum(x, axis=-1, out=total[..., 1:])
-        return np.asarray(np.take(total, high, axis=-1) - np.take(total, low, axis=-1))  # far faster than indexing
-
-    with np.errstate(invalid="ignore", divide="ignore"):
-        t_mean = window_sum(t) / count
-        sxx = window_sum(t * t) - count * t_mean * t_mean
-        sxx[too_thin] = np.nan
-        y_sum = window_sum(y)
-        sxy = window_sum(t * y) - t_mean * y_sum
-        slope = sxy / sxx
-        residual = window_sum(y * y) - y_sum * y_sum / count - slope * sxy
-        se = np.sqrt(np.maximum(residual, 0.0) / ((count - 2.0) * sxx))
-    return slope, se, np.broadcast_to(full, y.shape)
-
-
-def trace_slopes(trace: Trace, window_s: float = WINDOW_S) -> tuple[Floats, Floats, Mask]:
-    """Slopes [°C/h], standard errors, and where the whole window holds samples, of the rows that `thermocouples`
-    names; (those rows, n) each. Computed once per corrected trace and window.
-    """
+def trace_rates(trace: Trace, window_s: float = WINDOW_S) -> Rates:
+    """Rates [°C/h] of the rows that `thermocouples` names, once per corrected trace and window."""
     memo = trace.memo if isinstance(trace, Corrected) else {}
-    key = ("slopes", float(window_s))
+    key = ("rates", float(window_s))
     if key not in memo:
-        rows = thermocouples(trace)
-        memo[key] = slopes_full(trace.t_s, trace.values[rows], window_s)
-    slope, se, full = memo[key]
-    return slope, se, full
+        memo[key] = rates_of(trace.t_s, picked(trace.values, thermocouples(trace)), window_s)
+    found: Rates = memo[key]
+    return found
 
 
 def thermocouples(trace: Trace) -> list[int]:
-    """Rows of the control, over-temperature and work TCs, in order: those that trace_slopes has."""
+    """Rows of the control and work TCs, in order: those that trace_rates has."""
     return [i for i, c in enumerate(trace.channels) if c.role in THERMOCOUPLES and c.quantity == "temperature"]
 
 

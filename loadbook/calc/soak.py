@@ -16,7 +16,7 @@ import numpy as np
 
 from .model import Trace
 from .phases import Hold, gap_limit_s
-from .validity import hottest_coldest
+from .validity import first_where, hottest_coldest
 
 OnLeaving = Literal["restart", "pause", "end"]
 
@@ -52,27 +52,28 @@ def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: 
     Returns     Soak; minutes 0.0 if the band was never entered by all, never NaN
     """
     hot, cold = hottest_coldest(trace, list(rows))
-    part = np.arange(hold.start, min(until, hot.size))
-    part = part[np.isfinite(hot[part])]
-    if part.size == 0:
+    begin, end = hold.start, min(until, hot.size)
+    inside = (cold[begin:end] >= hold.low_c) & (hot[begin:end] <= hold.high_c)
+    valid = np.isfinite(hot[begin:end])
+    after = max(hold.end - begin, 0)
+    left = first_where(valid[after:] & ~inside[after:])
+    if left is not None:  # after the hold the first to leave ends the soak
+        end = begin + after + left
+    entered = first_where(inside[: min(after, end - begin)])
+    if entered is None:
         return Soak(0.0)
-    inside = (cold[part] >= hold.low_c) & (hot[part] <= hold.high_c)
-    over = part >= hold.end
-    left = np.flatnonzero(~inside & over)
-    if left.size:  # after the hold the first to leave ends the soak
-        part, inside, over = part[: left[0]], inside[: left[0]], over[: left[0]]
-    entered = np.flatnonzero(inside & ~over)
-    if entered.size == 0:
-        return Soak(0.0)
-    part, inside = part[entered[0] :], inside[entered[0] :]
-    t = trace.t_s[part]
+    begin += entered
+    inside, valid = inside[entered : end - hold.start], valid[entered : end - hold.start]
+    part = None if valid.all() else begin + np.flatnonzero(valid)
+    t = trace.t_s[begin:end] if part is None else trace.t_s[part]
+    inside = inside if part is None else inside[valid]
     seen = np.diff(t) <= gap_limit_s(trace)
-    both = inside[1:] & inside[:-1]
-    unseen = float(np.diff(t)[both & ~seen].sum()) / 60.0
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], inside.view(np.int8), [0]))))
+    unseen = 0.0 if seen.all() else float(np.diff(t)[inside[1:] & inside[:-1] & ~seen].sum()) / 60.0
+    turns = [0, *(np.flatnonzero(inside[1:] != inside[:-1]) + 1).tolist()]  # it begins inside
+    edges = np.array([*turns, inside.size] if inside[-1] else turns)
     stretches: list[tuple[int, int]] = []  # first and last sample of each unbroken, seen stretch
     for a, b in zip(edges[::2], edges[1::2], strict=True):
-        breaks = [int(x) for x in np.flatnonzero(~seen[a : b - 1]) + a]
+        breaks = [] if seen.all() else [int(x) for x in np.flatnonzero(~seen[a : b - 1]) + a]
         starts, ends = [int(a), *(x + 1 for x in breaks)], [*breaks, int(b) - 1]
         stretches.extend(zip(starts, ends, strict=True))
     lengths = [float(t[b] - t[a]) for a, b in stretches]
@@ -86,4 +87,5 @@ def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: 
         (first, last), counted = stretches[k], lengths[k]
     entries = len(edges) // 2
     where = (float(t[first]), float(t[last]))
-    return Soak(counted / 60.0, *where, entries, int(part[first]), int(part[last]), unseen, out / 60.0)
+    samples = (begin + first, begin + last) if part is None else (int(part[first]), int(part[last]))
+    return Soak(counted / 60.0, *where, entries, *samples, unseen, out / 60.0)

@@ -178,7 +178,9 @@ def hottest_coldest(trace: Trace, rows: Sequence[int]) -> tuple[Floats, Floats]:
     key = ("extremes", tuple(rows))
     memo = trace.memo if isinstance(trace, Corrected) else {}
     if key not in memo:
-        if rows:
+        if len(rows) == 1:
+            memo[key] = trace.values[rows[0]], trace.values[rows[0]]
+        elif rows:
             memo[key] = hottest(picked(trace.values, rows)), coldest(picked(trace.values, rows))
         else:
             nothing = np.full(trace.t_s.size, np.nan)
@@ -194,3 +196,15 @@ def seconds_between(t_s: Floats, longest_s: float) -> Floats:
     steps[:-1] = np.diff(t_s)
     steps[steps > longest_s] = 0.0
     return steps
+
+
+def first_where(mask: Mask) -> int | None:
+    """The first True; None where there is none."""
+    k = int(mask.argmax()) if mask.size else 0
+    return k if mask.size and mask[k] else None
+
+
+def last_where(mask: Mask) -> int | None:
+    """The last True; None where there is none."""
+    k = first_where(mask[::-1])
+    return None if k is None else mask.size - 1 - k
