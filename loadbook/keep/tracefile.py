@@ -206,8 +206,10 @@ def samples(
     if absent:
         raise DamageError(f"the trace file has no channel {', '.join(absent)}", where=where, mend=RESTORE)
     rows = [place[c.number] for c in channels]
+    if rows != list(range(len(numbers))):
+        values, flags = values[rows], flags[rows]
     in_order = tuple(sorted(events, key=lambda e: e.t_s))
-    return Trace(t_s, values[rows], flags[rows], tuple(channels), in_order, run, started)
+    return Trace(t_s, values, flags, tuple(channels), in_order, run, started)
 
 
 RESTORE = "Run 'loadbook verify', then bring the file back from a backup or take the recorder's file in again"
@@ -221,10 +223,16 @@ def _engine() -> duckdb.DuckDBPyConnection:
     return _started().cursor()
 
 
+_KEPT = 16_000_000  # bytes
+
+
 @cache
 def _started() -> duckdb.DuckDBPyConnection:
+    """The engine; and a hint to the C library, which otherwise hands the memory of every trace back to the system and
+    fetches it anew, page by page: giving back one large block that was never used tells it to keep more at hand."""
     import duckdb
 
+    np.empty(_KEPT, np.uint8)
     return duckdb.connect(":memory:", config={"threads": 1, "enable_external_file_cache": "false"})
 
 
@@ -234,7 +242,8 @@ def _read_parquet(path: Path, where: str) -> tuple[Floats, Floats, Flags, list[i
     connection = _engine()
     try:
         got = connection.execute(
-            f"SELECT channel, t_s, value, flag FROM read_parquet({quoted(str(path))})"
+            "SELECT channel, t_s, coalesce(value, 'nan'::DOUBLE) AS value, coalesce(flag, 0) AS flag"
+            f" FROM read_parquet({quoted(str(path))})"
         ).fetchnumpy()
     except duckdb.Error as exc:
         raise DamageError(
@@ -243,19 +252,18 @@ def _read_parquet(path: Path, where: str) -> tuple[Floats, Floats, Flags, list[i
     finally:
         connection.close()
     channel = np.asarray(got["channel"])
-    numbers, counts = np.unique(channel, return_counts=True)
-    samples = int(counts[0]) if len(counts) else 0
-    shape = (len(numbers), samples)
-    regular = samples > 0 and bool((counts == samples).all())
+    samples = int(np.count_nonzero(channel == channel[0])) if channel.size else 0
+    regular = samples > 0 and channel.size % samples == 0
     if regular:
-        t_all = np.asarray(got["t_s"], np.float64).reshape(shape)
-        in_order = bool((channel.reshape(shape) == numbers[:, None]).all()) and bool((t_all == t_all[0]).all())
-        regular = in_order and bool((np.diff(t_all[0]) > 0).all())
+        shape = (channel.size // samples, samples)
+        channel, t_all = channel.reshape(shape), np.asarray(got["t_s"], np.float64).reshape(shape)
+        numbers = channel[:, 0]
+        in_order = bool((channel == numbers[:, None]).all()) and bool((numbers[1:] > numbers[:-1]).all())
+        regular = in_order and bool((t_all == t_all[0]).all()) and bool((np.diff(t_all[0]) > 0).all())
     if not regular:
         raise DamageError("the trace file is not in the order it was written in", where=where, mend=RESTORE)
-    values = np.ma.filled(np.ma.asarray(got["value"], np.float64), np.nan).reshape(shape)
-    flags = np.ma.filled(np.ma.asarray(got["flag"], np.uint8), 0).reshape(shape)
-    return t_all[0].copy(), values, flags, [int(n) for n in numbers]
+    values, flags = np.asarray(got["value"], np.float64), np.asarray(got["flag"], np.uint8)
+    return t_all[0].copy(), values.reshape(shape), flags.reshape(shape), numbers.tolist()
 
 
 def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> Path:
