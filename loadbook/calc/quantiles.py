@@ -80,7 +80,8 @@ def codes_of(*columns: Any) -> tuple[Codes, int]:
     codes = np.zeros(len(columns[0]), dtype=np.intp)
     count = 1
     for column in columns:
-        one, levels = pd.factorize(pd.Series(np.asarray(column)), use_na_sentinel=False)
+        values = column if isinstance(column, pd.Series) else pd.Series(np.asarray(column))
+        one, levels = pd.factorize(values, use_na_sentinel=False)  # a series as it is: its texts are not copied
         codes = codes * max(len(levels), 1) + one
         codes, distinct = pd.factorize(codes)
         count = len(distinct)
