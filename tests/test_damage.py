@@ -11,7 +11,7 @@ import pytest
 from loadbook.keep.amend import amend
 from loadbook.keep.backup import backup
 from loadbook.keep.book import BookFolder
-from loadbook.keep.verify import verify
+from loadbook.keep.verify import records, verify
 
 from . import damage_trial, smallbook
 
@@ -153,6 +153,28 @@ def test_an_amendment_that_is_damaged_is_named(traced: BookFolder) -> None:
     assert any(line.startswith("amendment 1: ") for line in verify(traced).wrong)
     conn.execute("UPDATE amendment SET old_value = CAST(x'27ff27' AS TEXT)")  # no UTF-8 any more
     assert any(line.startswith("amendment 1: ") for line in verify(traced).wrong)
+
+
+def test_one_connection_and_two_find_the_same(traced: BookFolder) -> None:
+    conn = traced.read()
+    conn.execute("PRAGMA foreign_keys = OFF")
+    conn.execute("DROP TRIGGER run_kept")
+    conn.execute("UPDATE run SET furnace = 'nowhere' WHERE run = 'R1'")
+    conn.execute("UPDATE run SET note = CAST(x'ff27' AS TEXT) WHERE run = 'R2'")  # no UTF-8
+    conn.execute("PRAGMA writable_schema = ON")
+    conn.execute("UPDATE sqlite_schema SET sql = replace(sql, '(started)', '(ended)') WHERE name = 'run_started'")
+    traced.close()
+    alone = records(traced.read())
+    for sign in (
+        "book.sqlite is damaged: ",
+        "a row of run (number 1) refers to a furnace that is not there",
+        "the trigger run_kept is gone",
+        "the index run_started is not the program's any more",
+    ):
+        assert any(line.startswith(sign) for line in alone), sign
+    assert sum("its rows are not what was taken in" in line for line in alone) == 2
+    assert records(traced.read(), BookFolder(traced.path)) == alone
+    assert verify(traced).wrong == alone
 
 
 def test_two_traces_swapped_are_both_named(traced: BookFolder) -> None:

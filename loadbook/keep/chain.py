@@ -14,6 +14,7 @@ import hashlib
 import sqlite3
 from collections.abc import Mapping, Sequence
 from itertools import groupby
+from operator import itemgetter
 from typing import Any
 
 from .chainlines import encode, lines
@@ -81,10 +82,12 @@ def _taken(
     while some := cursor.fetchmany(_TOGETHER):
         intakes, keys, *cells = zip(*some, strict=True)
         # an empty column leaves no mark, so that a column added by a later schema changes no old digest
-        made = lines(keys, _as_taken(keys, dict(zip(columns, cells, strict=True)), originals)).splitlines(keepends=True)
-        for intake, rows in groupby(zip(intakes, made, strict=True), lambda pair: pair[0]):
-            digest = found.setdefault(intake, hashlib.sha256())
-            digest.update("".join(line for _, line in rows).encode())
+        made = lines(keys, _as_taken(keys, dict(zip(columns, cells, strict=True)), originals))
+        if len(set(intakes)) == 1:
+            found.setdefault(intakes[0], hashlib.sha256()).update(made.encode())
+            continue
+        for intake, rows in groupby(zip(intakes, made.splitlines(keepends=True), strict=True), itemgetter(0)):
+            found.setdefault(intake, hashlib.sha256()).update("".join(line for _, line in rows).encode())
     return {intake: digest.hexdigest() for intake, digest in found.items()}
 
 

@@ -6,10 +6,12 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from loadbook.ground.errors import DamageError
+from loadbook.ground.errors import DamageError, LoadbookError
+from loadbook.ground.garbage import uncollected
 
 from . import chain, disk, migrate, seal
 from .book import FILE, TRACES, BookFolder
@@ -22,6 +24,8 @@ BRING_BACK = (
     " recorder's file in again"
 )
 _SHOWN = 20
+
+Step = Callable[[sqlite3.Connection], list[str]]
 
 
 @dataclass
@@ -58,7 +62,7 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
         return found
     rows: list[sqlite3.Row] = []
     try:
-        found.wrong.extend(records(conn))
+        found.wrong.extend(records(conn, BookFolder(book.path)))
         found.head = chain.head(conn)
         found.links = conn.execute("SELECT count(*) FROM chain").fetchone()[0]
         rows = conn.execute(
@@ -72,24 +76,67 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
     return found
 
 
-def records(conn: sqlite3.Connection) -> list[str]:
-    """What is wrong with a book's records, one sentence each: pages, references, schema, chain, seals."""
-    factory = conn.text_factory
-    # a text that is no UTF-8 any more is damage to be named, not the end of the check
-    conn.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
-    try:
-        wrong = _pages(conn)
-        steps: list[Callable[[sqlite3.Connection], list[str]]] = [_references, _schema, chain.check]
-        if migrate.version(conn) >= seal.SINCE:
-            steps.append(seal.check)
-        for step in steps:
+def records(conn: sqlite3.Connection, beside: BookFolder | None = None) -> list[str]:
+    """What is wrong with a book's records, one sentence each: pages, references, schema, chain, seals.
+
+    beside  the same book, not opened yet: there SQLite checks its pages and references on a second processor, while
+            the chain and the seals are computed on this one
+    """
+    if beside is None:
+        wrong = [*_database(conn), *_contents(conn)]
+    else:
+        with ThreadPoolExecutor(1) as other:
+            database = other.submit(_database_of, beside)
+            contents = _contents(conn)
+            wrong = [*database.result(), *contents]
+    return list(dict.fromkeys(wrong))  # one damage can stand in the way of several steps
+
+
+def _database_of(book: BookFolder) -> list[str]:
+    with book:
+        try:
+            return _database(book.read())
+        except (LoadbookError, *TROUBLE) as exc:
+            return [f"book.sqlite cannot be opened ({exc}): restore it from a backup"]
+
+
+def _database(conn: sqlite3.Connection) -> list[str]:
+    """What SQLite itself can tell of the file."""
+    return [*_told(conn, _pages, lenient=True), *_in_turn(conn, [_references])]
+
+
+@uncollected()
+def _contents(conn: sqlite3.Connection) -> list[str]:
+    """What only the program can tell of what stands in the file."""
+    sealed = [seal.check] if migrate.version(conn) >= seal.SINCE else []
+    return _in_turn(conn, [_schema, chain.check, *sealed])
+
+
+def _in_turn(conn: sqlite3.Connection, steps: list[Step]) -> list[str]:
+    wrong: list[str] = []
+    for step in steps:
+        try:
             try:
-                wrong.extend(step(conn))
-            except (sqlite3.DatabaseError, ValueError, TypeError, KeyError, IndexError) as exc:
-                # what the damage left cannot even be compared
-                wrong.append(f"book.sqlite cannot be read ({exc}): restore it from a backup")
-                break
-        return wrong
+                wrong.extend(_told(conn, step))
+            except (sqlite3.OperationalError, UnicodeDecodeError):  # perhaps a text that is no UTF-8 any more
+                wrong.extend(_told(conn, step, lenient=True))
+        except (sqlite3.DatabaseError, ValueError, TypeError, KeyError, IndexError) as exc:
+            # what the damage left cannot even be compared
+            wrong.append(f"book.sqlite cannot be read ({exc}): restore it from a backup")
+            break
+    return wrong
+
+
+def _told(conn: sqlite3.Connection, step: Step, lenient: bool = False) -> list[str]:
+    """What a step finds.
+
+    lenient  a text that is no UTF-8 is damage to be named, not the end of the check; it costs a fifth more
+    """
+    factory = conn.text_factory
+    if lenient:
+        conn.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+    try:
+        return step(conn)
     finally:
         conn.text_factory = factory
 
