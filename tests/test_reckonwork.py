@@ -11,6 +11,8 @@ import pytest
 from loadbook.ask import reckonwork
 from loadbook.ask.reckon import reckon
 from loadbook.ground.errors import NotFoundError
+from loadbook.keep import derived, seal
+from loadbook.keep.amend import amend
 from loadbook.keep.book import BookFolder
 
 from .bench.book import made
@@ -67,19 +69,59 @@ def test_a_worker_that_is_killed_changes_nothing(book: BookFolder, monkeypatch: 
     assert any(h is None for h in heard) and any(h is not None for h in heard)
 
 
+@pytest.mark.parametrize("workers", [1, 2])
 def test_a_run_that_changed_while_it_was_computed_is_computed_again(
-    book: BookFolder, monkeypatch: pytest.MonkeyPatch
+    folder: Path, book: BookFolder, monkeypatch: pytest.MonkeyPatch, workers: int
 ) -> None:
-    old = list(reckon(book, ["R00001"], workers=1))
-    compute = reckonwork.compute
+    """Another program changes one run after it was computed and before it is stored: only that one is not stored as it
+    was computed, and what is stored is what reckoning alone gives afterwards."""
+    runs = ["R00001", "R00002"]
+    old, stored = list(reckon(book, runs, workers=1)), derived_of(book)
+    asked: list[str] = []
 
-    def late(of: BookFolder, run: str) -> reckonwork.Computed:
-        found = compute(of, run)
-        found.record.row["status"] = "aborted"  # as if it had been so when it was read
-        return reckonwork.Computed(found.record, found.settings, [], [])
+    def late(found: reckonwork.Computed | None) -> reckonwork.Computed:
+        assert found is not None
+        if found.record.run == "R00002":  # both have been computed
+            with BookFolder.open(folder) as other, other.write() as conn:
+                row = conn.execute("SELECT run_id, status FROM run WHERE run = 'R00001'").fetchone()
+                status = "aborted" if row["status"] != "aborted" else "done"
+                amend(conn, "run", "R00001", row["run_id"], {"status": status}, "a test", "A. Person")
+        return reckonwork.Computed(found.record, found.settings, found.parameters[:1], found.findings)
 
-    monkeypatch.setattr("loadbook.ask.reckon.compute", late)
-    assert list(reckon(book, ["R00001"], workers=1)) == old
+    def again(*given: Any, **settings: Any) -> Any:
+        asked.append(given[0].run)
+        return derived_rows(*given, **settings)
+
+    compute, hear, derived_rows = reckonwork.compute, reckonwork.Workers._hear, derived.derived_rows
+    monkeypatch.setattr("loadbook.ask.reckon.compute", lambda of, run: late(compute(of, run)))
+    monkeypatch.setattr(reckonwork.Workers, "_hear", lambda self, worker: late(hear(self, worker)))
+    monkeypatch.setattr("loadbook.ask.reckon.derived.derived_rows", again)
+    monkeypatch.setattr("loadbook.ask.reckon.WITHIN_S", 60.0)  # both are stored together
+    told = list(reckon(book, runs, workers=workers))
+    assert told[0] == old[0] and told[1].parameters == 1
+    assert asked[-1] == "R00001" and asked.count("R00001") == (2 if workers == 1 else 1)
+    monkeypatch.undo()
+    assert list(reckon(book, runs, workers=1)) == old and derived_of(book) == stored
+
+
+def test_what_was_computed_before_a_run_that_cannot_be_is_stored(book: BookFolder) -> None:
+    with book.write() as conn:
+        conn.execute("DELETE FROM finding")
+    with pytest.raises(NotFoundError, match="no run 'R9'"):
+        list(reckon(book, ["R00001", "R9", "R00002"], workers=1))
+    held = {r[0] for r in book.read().execute("SELECT DISTINCT run FROM finding")}
+    assert held == {"R00001"}
+
+
+def test_the_same_rows_are_not_written_again_and_a_wrong_seal_is_mended(book: BookFolder) -> None:
+    list(reckon(book, workers=1))
+    before = book.state()
+    list(reckon(book, workers=1))
+    assert book.state() == before
+    with book.write() as conn:
+        conn.execute("UPDATE seal SET sha256 = 'x' WHERE what = 'run' AND name = 'R00001'")
+    list(reckon(book, workers=1))
+    assert not seal.check(book.read())
 
 
 def test_damage_and_runs_without_a_trace_are_told_by_workers_too(book: BookFolder) -> None:

@@ -1,22 +1,24 @@
-"""Computing parameters and verdicts again from the traces: one transaction per run, on all cores."""
+"""Computing parameters and verdicts again from the traces, on all cores; whole runs, a few of them a transaction."""
 
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from loadbook.calc.model import Trace
-from loadbook.ground.errors import DamageError
+from loadbook.ground.errors import DamageError, LoadbookError
 from loadbook.keep import derived
 from loadbook.keep.book import BookFolder
 from loadbook.keep.runrecords import RunRecord, load_run
 from loadbook.keep.tracefile import read_trace
 
 from .judge import guard_settings
-from .reckonwork import Computed, Workers, compute, cores
+from .reckonwork import Computed, State, Workers, compute, cores
 
 WORTH_WORKERS = 100
+AT_ONCE, WITHIN_S = 32, 0.5  # so many runs are stored together at most, and none waits much longer than so long
 
 
 @dataclass(frozen=True)
@@ -38,12 +40,11 @@ def reckon_run(book: BookFolder, conn: sqlite3.Connection, record: RunRecord, tr
     factor, decides = guard_settings(book)
     parameters, findings = derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
     derived.store(conn, record.run, parameters, findings)
-    verdict = next(r["verdict"] for r in findings if r["what"] == "run")
-    return Reckoned(record.run, len(parameters), len(findings), verdict)
+    return _told(record.run, parameters, findings)
 
 
 def reckon(book: BookFolder, runs: Sequence[str] | None = None, workers: int | None = None) -> Iterator[Reckoned]:
-    """Reckon runs that have a trace, a transaction for each: memory does not grow with their number.
+    """Reckon runs that have a trace: memory does not grow with their number, and a run is told once it is stored.
 
     runs     None = all of the book, oldest first. A run whose trace is damaged is reported and left as it is.
     workers  processes that compute; None = one for each core where there are runs enough to be worth their start
@@ -54,32 +55,89 @@ def reckon(book: BookFolder, runs: Sequence[str] | None = None, workers: int | N
                             " ORDER BY started, run")  # fmt: skip
         runs = [r["run"] for r in rows.fetchall()]
     count = workers or (cores() if len(runs) >= WORTH_WORKERS else 1)
+    store = _Store(book)
+    waiting: list[tuple[State, Computed]] = []
+    since = 0.0
+    try:
+        for one in _computed(book, runs, count, store):
+            since = since if waiting else time.monotonic()
+            waiting.append(one)
+            if len(waiting) >= AT_ONCE or time.monotonic() - since > WITHIN_S:
+                done, waiting = waiting, []
+                yield from store.together(done)
+    except LoadbookError:  # of a run that could not be computed: those before it count
+        yield from store.together(waiting)
+        raise
+    yield from store.together(waiting)
+
+
+def _computed(
+    book: BookFolder, runs: Sequence[str], count: int, store: _Store
+) -> Iterator[tuple[State, Computed]]:  # fmt: skip
+    """Every run as it was computed, in order, without holding the book."""
     if count == 1:
         for run in runs:
-            yield _stored(book, compute(book, run))
+            yield store.state(), compute(book, run)
         return
-    with Workers(book.path, count) as team:
-        for run, found in team.results(runs):
-            yield _stored(book, found or compute(book, run))
+    with Workers(book.path, count, store.state) as team:
+        for run, before, found in team.results(runs):
+            if found is None:
+                before, found = store.state(), compute(book, run)
+            yield before, found
 
 
-def _stored(book: BookFolder, found: Computed) -> Reckoned:
-    """Store what was computed without holding the book; where another command changed the run meanwhile, once more."""
-    record = found.record
-    if record.trace is None:
-        return Reckoned(record.run, 0, 0, "no trace")
-    if found.damage is not None:
-        return Reckoned(record.run, 0, 0, "damaged", found.damage)
-    try:
-        with book.write() as writing:
-            now = load_run(writing, record.run)
-            if now != record or guard_settings(book) != found.settings:
-                return reckon_run(book, writing, now, _trace_of(book, now))
-            derived.store(writing, record.run, found.parameters, found.findings)
-    except DamageError as exc:
-        return Reckoned(record.run, 0, 0, "damaged", str(exc))
-    verdict = next(r["verdict"] for r in found.findings if r["what"] == "run")
-    return Reckoned(record.run, len(found.parameters), len(found.findings), verdict)
+class _Store:
+    """Storing what was computed; where another command changed the run meanwhile, it is computed once more."""
+
+    def __init__(self, book: BookFolder) -> None:
+        self._book = book
+        self._own = 0  # rows that were changed here
+
+    def state(self) -> State:
+        """As `BookFolder.state`, but for what was stored here: derived rows, which no run is computed from."""
+        others, here = self._book.state()
+        return others, here - self._own
+
+    def together(self, found: Sequence[tuple[State, Computed]]) -> Iterator[Reckoned]:
+        """Store some runs in one transaction, then tell them; what changed meanwhile in transactions of its own."""
+        good = [(before, one) for before, one in found if one.record.trace is not None and one.damage is None]
+        changed: set[int] = set()
+        if good:
+            with self._book.write() as conn:
+                state, began = self.state(), conn.total_changes
+                for before, one in good:
+                    if before != state and self._differs(conn, one):
+                        changed.add(id(one))
+                    else:
+                        derived.store(conn, one.record.run, one.parameters, one.findings)
+                self._own += conn.total_changes - began
+        for _, one in found:
+            if one.record.trace is None:
+                yield Reckoned(one.record.run, 0, 0, "no trace")
+            elif one.damage is not None:
+                yield Reckoned(one.record.run, 0, 0, "damaged", one.damage)
+            elif id(one) in changed:
+                yield self._once_more(one.record.run)
+            else:
+                yield _told(one.record.run, one.parameters, one.findings)
+
+    def _differs(self, conn: sqlite3.Connection, one: Computed) -> bool:
+        return load_run(conn, one.record.run) != one.record or guard_settings(self._book) != one.settings
+
+    def _once_more(self, run: str) -> Reckoned:
+        book = self._book
+        try:
+            with book.write() as conn:
+                began, record = conn.total_changes, load_run(conn, run)
+                found = reckon_run(book, conn, record, _trace_of(book, record))
+                self._own += conn.total_changes - began
+        except DamageError as exc:
+            return Reckoned(run, 0, 0, "damaged", str(exc))
+        return found
+
+
+def _told(run: str, parameters: Sequence[derived.Row], findings: Sequence[derived.Row]) -> Reckoned:
+    return Reckoned(run, len(parameters), len(findings), next(r["verdict"] for r in findings if r["what"] == "run"))
 
 
 def _trace_of(book: BookFolder, record: RunRecord) -> Trace:

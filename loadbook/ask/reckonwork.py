@@ -2,8 +2,8 @@
 
 Each worker is a process of its own, started like any command (so it needs nothing of the caller's program), which
 is told a run a line and answers with what it computed. Runs go round in turn and come back in their order; a worker
-has four at a time, so that memory does not grow with the number of runs. Nothing is written here: the caller stores
-each run in a transaction of its own, after it has seen that the run is still the one that was computed.
+has several at a time, so that it goes on while others are stored, yet memory does not grow with the number of runs.
+Nothing is written here: the caller stores a run after it has seen that it is still the one that was computed.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,8 +28,9 @@ from loadbook.keep.tracefile import read_trace
 
 from .judge import guard_settings
 
-AHEAD = 4
+AHEAD = 16
 MOST_WORKERS = 4
+State = tuple[int, int]  # of the book: see BookFolder.state
 
 
 @dataclass(frozen=True)
@@ -71,30 +73,35 @@ def cores() -> int:
 class Workers:
     """Processes that compute runs of one book. Use as a context: they end with it."""
 
-    def __init__(self, book: Path, count: int) -> None:
+    def __init__(self, book: Path, count: int, state: Callable[[], State]) -> None:
+        """state  tells the book's state, which is noted before a worker is told of a run"""
         words = [sys.executable, "-P", "-m", "loadbook.ask.reckonchild", str(book.absolute())]
+        alone = {**os.environ, **dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")}  # a core each
+        self._state = state
         self._children = [
-            subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+            subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=alone)
             for _ in range(count)
         ]
 
-    def results(self, runs: Sequence[str]) -> Iterator[tuple[str, Computed | None]]:
-        """(run, what was computed) in the order of the runs; None where a worker could not, and the caller must."""
+    def results(self, runs: Sequence[str]) -> Iterator[tuple[str, State, Computed | None]]:
+        """(run, the state of the book before it was read, what was computed) in the order of the runs; None where a
+        worker could not, and the caller must."""
         count = len(self._children)
-        for i, run in enumerate(runs[: AHEAD * count]):
-            self._tell(i % count, run)
+        before = deque(self._tell(i % count, run) for i, run in enumerate(runs[: AHEAD * count]))
         for i, run in enumerate(runs):
             found = self._hear(i % count)
             if i + AHEAD * count < len(runs):
-                self._tell(i % count, runs[i + AHEAD * count])
-            yield run, found
+                before.append(self._tell(i % count, runs[i + AHEAD * count]))
+            yield run, before.popleft(), found
 
-    def _tell(self, worker: int, run: str) -> None:
+    def _tell(self, worker: int, run: str) -> State:
+        before = self._state()
         pipe = self._children[worker].stdin
         assert pipe is not None
         with contextlib.suppress(OSError):  # a worker that is gone answers nothing, which _hear tells
             pipe.write(json.dumps(run).encode() + b"\n")
             pipe.flush()
+        return before
 
     def _hear(self, worker: int) -> Computed | None:
         pipe = self._children[worker].stdout

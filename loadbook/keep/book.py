@@ -249,6 +249,12 @@ class BookFolder:
             self._conn = self._connect()
         return self._conn
 
+    def state(self) -> tuple[int, int]:
+        """Two numbers of this opening that stay the same as long as nobody, here or in another program, changes a row:
+        what others committed, and the rows that this connection changed."""
+        conn = self.read()
+        return int(conn.execute("PRAGMA data_version").fetchone()[0]), conn.total_changes
+
     @contextlib.contextmanager
     def write(self, *, mending: bool = False) -> Iterator[sqlite3.Connection]:
         """One transaction that holds the book: committed at the end, undone by any error.

@@ -129,22 +129,28 @@ def store(conn: sqlite3.Connection, run: str, parameter_rows: Sequence[Row], fin
     """Replace a run's derived rows. Call inside `BookFolder.write()`: the run's rows change together or not at all.
 
     Rows that came in from a file or by hand (stated or asked parameters with an intake) stay as they are; where
-    such a row gives an asked parameter already, the cycle's own figure is not added beside it.
+    such a row gives an asked parameter already, the cycle's own figure is not added beside it. Where a table has
+    these very rows already, nothing is written.
     """
-    conn.execute("DELETE FROM parameter WHERE run = ? AND intake_id IS NULL", (run,))
-    conn.execute("DELETE FROM finding WHERE run = ?", (run,))
-    kept = {
-        (r[0], r[1], r[2])
-        for r in conn.execute("SELECT parameter, ifnull(channel, ''), source FROM parameter WHERE run = ?", (run,))
-    }
+    taken_in = conn.execute(
+        "SELECT parameter, ifnull(channel, ''), source FROM parameter WHERE run = ? AND intake_id IS NOT NULL", (run,)
+    )
+    kept = {(r[0], r[1], r[2]) for r in taken_in}
     new = [r for r in parameter_rows if (r["parameter"], r["channel"] or "", r["source"]) not in kept]
-    _insert(conn, "parameter", PARAMETER_COLUMNS, new)
-    _insert(conn, "finding", FINDING_COLUMNS, finding_rows)
+    _replace(conn, "parameter", PARAMETER_COLUMNS, "run = ? AND intake_id IS NULL", run, new)
+    _replace(conn, "finding", FINDING_COLUMNS, "run = ?", run, finding_rows)
     seal.of_run(conn, run)
 
 
-def _insert(conn: sqlite3.Connection, table: str, columns: Sequence[str], rows: Sequence[Row]) -> None:
+def _replace(
+    conn: sqlite3.Connection, table: str, columns: Sequence[str], where: str, run: str, rows: Sequence[Row]
+) -> None:
+    names, new = ", ".join(columns), [tuple(r[c] for c in columns) for r in rows]
+    cursor = conn.cursor()
+    cursor.row_factory = None
+    there = cursor.execute(f"SELECT {names} FROM {table} WHERE {where} ORDER BY {table}_id", (run,)).fetchall()
+    if there == new:
+        return
+    conn.execute(f"DELETE FROM {table} WHERE {where}", (run,))
     marks = ", ".join("?" * len(columns))
-    conn.executemany(
-        f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})", [[r[c] for c in columns] for r in rows]
-    )
+    conn.executemany(f"INSERT INTO {table} ({names}) VALUES ({marks})", new)

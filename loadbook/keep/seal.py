@@ -28,7 +28,7 @@ SETTING = ("name", "value")
 
 
 def of_run(conn: sqlite3.Connection, run: str) -> None:
-    """Seal what was just computed of a run. Call in the transaction that stored it."""
+    """Seal what was just computed of a run. Call in the transaction that stored it. A seal that fits stays as it is."""
     found = dict(_runs(conn, run))
     if run in found:
         _put(conn, "run", run, found[run])
@@ -83,7 +83,7 @@ def check(conn: sqlite3.Connection) -> list[str]:
 def _put(conn: sqlite3.Connection, what: str, name: str, digest: str) -> None:
     conn.execute(
         "INSERT INTO seal (what, name, sha256) VALUES (?, ?, ?)"
-        " ON CONFLICT (what, name) DO UPDATE SET sha256 = excluded.sha256",
+        " ON CONFLICT (what, name) DO UPDATE SET sha256 = excluded.sha256 WHERE sha256 <> excluded.sha256",
         (what, name, digest),
     )
 
