@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from functools import cache
 from typing import Any
 
 from loadbook.ground.vocabulary import nearest
@@ -30,17 +31,19 @@ def settle_readings(conn: sqlite3.Connection, rows: Rows) -> None:
     for part, characteristic in kinds:
         by_part.setdefault(part, []).append(characteristic)
     parts = known_values(conn, "part", "part")
+    like_part = cache(lambda part: nearest(part, list(parts)))  # the same name is wrong on many rows
+    like_characteristic = cache(lambda part, name: nearest(name, by_part.get(part, [])))
     for i in unclear:
         part, characteristic = rows.column("part")[i], rows.column("characteristic")[i]
         if part not in parts:
-            close = nearest(part, list(parts))
+            close = like_part(part)
             mend = (f"Did you mean {close!r}? " if close else "") + "Take in parts first, or correct it"
             rows.refuse(i, "there is no part of that name in the book", "part", part, mend)
             continue
         kind = kinds.get((part, characteristic))
         if kind is None:
             known = by_part.get(part, [])
-            close = nearest(characteristic, known)
+            close = like_characteristic(part, characteristic)
             mend = f"Did you mean {close!r}? " if close else ""
             mend += f"Part {part} has: " + (", ".join(known) or "none (take in characteristics first)")
             rows.refuse(i, "the part has no such characteristic", "characteristic", characteristic, mend)
