@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
+from loadbook.calc import rates
 from loadbook.calc.rates import line, noise_peak, slopes
 
 
@@ -147,3 +148,18 @@ def test_cost_grows_with_samples_not_with_the_window() -> None:
         return best
 
     assert seconds(36000.0) < 3.0 * seconds(600.0) + 0.005
+
+
+@pytest.mark.parametrize("jitter", [0.0, 1e-9, 0.4])
+@pytest.mark.parametrize("samples", [2, 3, 40, 89, 90, 91, 400])
+def test_windows_of_an_even_recorder_are_those_that_looking_up_gives(samples: int, jitter: float) -> None:
+    """Against numpy.searchsorted, with windows that end exactly on a sample, at the axis' ends and beyond them."""
+    t = np.arange(samples) * 10.0 + jitter * np.random.default_rng(samples).uniform(-1.0, 1.0, samples)
+    for window in (60.0, 65.0, 900.0, 905.0):
+        low = np.searchsorted(t, t - 0.5 * window * (1.0 + 1e-12), side="left")
+        high = np.searchsorted(t, t + 0.5 * window * (1.0 + 1e-12), side="right")
+        found = rates._Windows.of(t, window)
+        assert found.low.tolist() == low.tolist() and found.high.tolist() == high.tolist()
+        assert jitter or samples < 91 or found.even is not None
+        sums = np.concatenate(([0.0], np.cumsum(t)))
+        assert found.over(sums).tolist() == (sums[high] - sums[low]).tolist()

@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from .model import Channel, Fault, Floats, Trace
 from .rates import rates_of
+from .validity import hottest_coldest, picked
 
 Mask = npt.NDArray[np.bool_]
 Who = Callable[[int], str]
@@ -65,7 +66,8 @@ class View:
     @cached_property
     def count(self) -> npt.NDArray[np.int64]:
         """Number of valid work TCs at each sample."""
-        return np.asarray(np.isfinite(self.trace.values[self.work]).sum(axis=0), dtype=np.int64)
+        valid = np.isfinite(picked(self.trace.values, self.work))
+        return np.full(self.t_s.size, len(self.work)) if valid.all() else np.asarray(valid.sum(axis=0), dtype=np.int64)
 
     @cached_property
     def step_s(self) -> float:
@@ -106,15 +108,13 @@ def _pick(view: View, rows: Sequence[int], hottest: bool) -> tuple[Floats, Calla
     """Hottest or coldest valid value among rows at each sample, and the row it came from."""
     key = ("pick", tuple(rows), hottest)
     if key not in view.memo:
-        picked = view.trace.values[list(rows)]
-        view.memo[key] = np.fmax.reduce(picked, axis=0) if hottest else np.fmin.reduce(picked, axis=0)
+        view.memo[key] = hottest_coldest(view.trace, rows)[0 if hottest else 1]
     index = list(rows)
 
     def row(i: int) -> int:
         column = view.trace.values[index, i]
-        if not np.isfinite(column).any():
-            return index[0]
-        return index[int(np.nanargmax(column) if hottest else np.nanargmin(column))]
+        known = np.where(np.isfinite(column), column, -np.inf if hottest else np.inf)
+        return index[int(known.argmax() if hottest else known.argmin())]
 
     return view.memo[key], row
 
@@ -228,7 +228,9 @@ def rate(
     if not rows or not where.any():
         return None
     first, last = int(np.flatnonzero(where)[0]), int(np.flatnonzero(where)[-1]) + 1
-    y = np.where(where[first:last], view.trace.values[list(rows), first:last], np.nan)
+    y = picked(view.trace.values, rows)[:, first:last]
+    if not where[first:last].all():
+        y = np.where(where[first:last], y, np.nan)
     with np.errstate(invalid="ignore"):
         if above_c is not None:
             y = np.where(y > above_c, y, np.nan)
@@ -238,9 +240,9 @@ def rate(
     signed = np.where(_usable(np.isfinite(y), rates.full), rates.slope if rising else -rates.slope, np.nan)
     ranked = np.where(np.isfinite(signed), signed, -np.inf if fastest else np.inf)
     which = ranked.argmax(axis=0) if fastest else ranked.argmin(axis=0)
-    picked = np.take_along_axis(ranked, which[None, :], axis=0)[0]
+    steepest = np.take_along_axis(ranked, which[None, :], axis=0)[0]
     value = np.full(view.t_s.size, np.nan)
-    value[first:last] = np.where(np.isfinite(picked), picked, np.nan)
+    value[first:last] = np.where(np.isfinite(steepest), steepest, np.nan)
     names = [view.trace.channels[r].name for r in rows]
 
     def error(i: int) -> float | None:
@@ -254,6 +256,9 @@ def _usable(seen: Mask, full: Mask) -> Mask:
     """Per row: samples whose whole window is filled; all samples of a stretch in which no window is."""
     out = full.copy()
     for row, filled in enumerate(full):
+        if seen[row].all():
+            out[row] |= not filled.any()
+            continue
         edges = np.flatnonzero(np.diff(np.concatenate(([0], seen[row].astype(np.int8), [0]))))
         for a, b in zip(edges[::2], edges[1::2], strict=True):
             if not filled[a:b].any():

@@ -12,7 +12,6 @@ import math
 from typing import Literal
 
 import numpy as np
-from scipy.special import j0, j1, jn_zeros
 
 from ..ground.errors import CalculationError
 from .model import Floats
@@ -87,6 +86,8 @@ def settled_share(fourier_number: float | Floats, shape: Shape = "slab") -> Floa
         odd = 2 * k + 1
         left = 32.0 / math.pi**3 * (-1.0) ** k / odd**3 * np.exp(-((odd * math.pi / 2.0) ** 2) * fo)
     elif shape == "cylinder":
+        from scipy.special import j1, jn_zeros  # here: its import costs as much as ten runs, and no run needs it
+
         root = jn_zeros(0, 60)
         left = 8.0 / (root**3 * j1(root)) * np.exp(-(root**2) * fo)
     else:
@@ -105,6 +106,8 @@ def one_term(shape: Shape, biot: float) -> tuple[float, float]:
     >>> [round(x, 4) for x in one_term("slab", 1.0)]
     [0.8603, 1.1191]
     """
+    from scipy.special import j0, j1, jn_zeros
+
     if not biot > 0.0:
         raise CalculationError(f"a Biot number of {biot!r} is none", mend="Give a heat-transfer coefficient above zero")
     top = {"slab": math.pi / 2.0, "cylinder": float(jn_zeros(0, 1)[0]), "sphere": math.pi}[shape]

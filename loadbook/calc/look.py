@@ -66,11 +66,16 @@ class Look:
 
     def hottest_at(self, rows: Sequence[int], sample: int) -> str:
         """Name of the hottest of some rows at one sample."""
-        return self.name(rows[int(np.nanargmax(self.trace.values[list(rows), sample]))])
+        return self.name(max((v, -k, row) for k, row, v in self._valid(rows, sample))[2])
 
     def coldest_at(self, rows: Sequence[int], sample: int) -> str:
         """Name of the coldest of some rows at one sample."""
-        return self.name(rows[int(np.nanargmin(self.trace.values[list(rows), sample]))])
+        return self.name(min((v, k, row) for k, row, v in self._valid(rows, sample))[2])
+
+    def _valid(self, rows: Sequence[int], sample: int) -> list[tuple[int, int, float]]:
+        """(position among the rows, row, value) of those that have a value at a sample."""
+        values = self.trace.values[:, sample].tolist()
+        return [(k, row, values[row]) for k, row in enumerate(rows) if values[row] == values[row]]
 
     def suspected(self, channel: str, at_s: float) -> str | None:
         """'TC4 is suspected: detached' where a suspected fault of a channel covers a moment."""

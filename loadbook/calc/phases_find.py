@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from .medians import middle
 from .model import Floats, Segment
 from .rates import rates_of
 
@@ -214,11 +215,11 @@ def _departure(level: Floats, setpoint: Floats | None, target: float, entry: int
         if standing.size:
             return entry + int(standing[-1]) + 1
     held = level[entry:leave]
-    middle = float(np.median(held))
-    scatter = 1.4826 * float(np.median(np.abs(held - middle)))
+    usual = middle(held)
+    scatter = 1.4826 * middle(np.abs(held - usual))
     margin = max(3.0 * min(scatter, 2.0), 0.5)
-    upward = leave < level.size and level[leave] > middle
-    still = held <= middle + margin if upward else held >= middle - margin
+    upward = leave < level.size and level[leave] > usual
+    still = held <= usual + margin if upward else held >= usual - margin
     last = np.flatnonzero(still)
     return entry + int(last[-1]) + 1 if last.size else leave
 
@@ -253,15 +254,15 @@ def steady_stretches(t_s: Floats, level: Floats) -> list[Found]:
         if a > before:
             out.extend(_moves(level, before, a))
         if b > a:
-            middle = float(np.median(level[a:b]))
-            near = np.flatnonzero(np.abs(level[:b] - middle) <= DEFAULT_BAND_C)
+            usual = float(np.median(level[a:b]))
+            near = np.flatnonzero(np.abs(level[:b] - usual) <= DEFAULT_BAND_C)
             near = near[near >= before]
             start = int(near[0]) if near.size and near[0] <= a else a
             out = [f if f.end <= start else Found(None, f.kind, f.start, start, target_c=f.target_c) for f in out]
             out = [f for f in out if f.end > f.start]
-            rest = np.flatnonzero(np.abs(level[b:] - middle) > DEFAULT_BAND_C)
+            rest = np.flatnonzero(np.abs(level[b:] - usual) > DEFAULT_BAND_C)
             leave = b + int(rest[0]) if rest.size else n
-            out.append(Found(None, "hold", start, b, leave, round(middle, 1)))
+            out.append(Found(None, "hold", start, b, leave, round(usual, 1)))
         before = b
     return [Found(i, f.kind, f.start, f.end, f.leave, f.target_c) for i, f in enumerate(out, start=1)]
 

@@ -141,7 +141,10 @@ def cut(trace: Trace, until_s: float) -> Trace:
         return trace
     memo = trace.memo if isinstance(trace, Corrected) else {}
     if ("cut", n) not in memo:
-        memo["cut", n] = replace(trace, t_s=trace.t_s[:n], values=trace.values[:, :n], flags=trace.flags[:, :n])
+        short = replace(trace, t_s=trace.t_s[:n], values=trace.values[:, :n], flags=trace.flags[:, :n])
+        if isinstance(short, Corrected):
+            short.memo.update({k: (v[0][:n], v[1][:n]) for k, v in memo.items() if k[0] == "extremes"})
+        memo["cut", n] = short
     shorter: Trace = memo["cut", n]
     return shorter
 
