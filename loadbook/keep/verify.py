@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
+import stat
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -16,7 +17,7 @@ from loadbook.ground.garbage import uncollected
 from . import chain, disk, migrate, seal
 from .book import FILE, TRACES, BookFolder
 from .sqlerrors import TROUBLE
-from .tracefile import locate
+from .tracefile import Locator
 
 DAMAGED = ".damaged"  # what a restore of lost traces adds to the name of a file that it puts aside
 BRING_BACK = (
@@ -177,9 +178,10 @@ def _traces(
     book: BookFolder, rows: list[sqlite3.Row], found: Verified, progress: Callable[[int, int], None] | None
 ) -> None:
     known = set()
+    locate = Locator(book)
     for number, row in enumerate(rows, start=1):
         try:
-            path = locate(book, row["path"])
+            path = locate(row["path"])
             known.add(path)
             trouble = _trouble(path, row)
         except DamageError as exc:
@@ -199,11 +201,14 @@ def _traces(
 
 
 def _trouble(path: Path, row: sqlite3.Row) -> str | None:
-    if path.is_symlink() or not path.is_file():
+    try:
+        there = path.lstat()
+    except (FileNotFoundError, NotADirectoryError):
         return "has no file"
-    size = path.stat().st_size
-    if size != row["bytes"]:
-        return f"has {size} bytes where {row['bytes']} were written"
+    if not stat.S_ISREG(there.st_mode):  # a link, a folder, a pipe
+        return "has no file"
+    if there.st_size != row["bytes"]:
+        return f"has {there.st_size} bytes where {row['bytes']} were written"
     return None if file_sha256(path) == row["sha256"] else "is not what was written"
 
 
@@ -211,7 +216,7 @@ def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> 
     folder = book.path / TRACES
     files = [p for p in sorted(book.path.iterdir()) if disk.is_part(p)] if book.path.is_dir() else []
     if folder.is_dir():
-        files += [p for p in sorted(folder.rglob("*")) if p.is_file() and p not in known]
+        files += sorted(p for p in folder.rglob("*") if p not in known and p.is_file())
     for path in files:
         name = path.relative_to(book.path).as_posix()
         if disk.is_part(path):
@@ -231,7 +236,7 @@ def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> 
 def is_whole(book: BookFolder, row: sqlite3.Row) -> bool:
     """Is the file of a trace's row there, with the bytes that were written? (row: path, sha256, bytes)"""
     try:
-        return _trouble(locate(book, row["path"]), row) is None
+        return _trouble(Locator(book)(row["path"]), row) is None
     except (DamageError, OSError, ValueError):
         return False
 
