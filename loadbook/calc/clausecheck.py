@@ -108,7 +108,8 @@ def compare(view: View, demand: Demand, series: Series | None, where: Mask, guar
             result, verdict="broken", first_s=float(view.t_s[first]), lasted_s=float(view.cell_s[breach].sum())
         )
     else:
-        blind = longest_blind(view, where, known)
+        seen = view.longest_step_s <= d.blind_s and np.count_nonzero(known) == np.count_nonzero(where)
+        blind = None if seen else longest_blind(view, where, known)
         if blind is not None and blind[1] - blind[0] > d.blind_s:
             minutes = (blind[1] - blind[0]) / 60.0
             gap = f"kept as far as seen; nothing was seen for {minutes:.0f} min"

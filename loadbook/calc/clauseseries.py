@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from .model import Channel, Fault, Floats, Trace
 from .rates import rates_of
-from .validity import hottest_coldest, picked
+from .validity import hottest_coldest, interval_s, picked
 
 Mask = npt.NDArray[np.bool_]
 Who = Callable[[int], str]
@@ -72,7 +72,12 @@ class View:
     @cached_property
     def step_s(self) -> float:
         """The usual time between two samples."""
-        return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
+        return interval_s(self.t_s) if self.t_s.size > 1 else 0.0
+
+    @cached_property
+    def longest_step_s(self) -> float:
+        """The longest time between two samples."""
+        return float(np.diff(self.t_s).max()) if self.t_s.size > 1 else 0.0
 
     @cached_property
     def cell_s(self) -> Floats:

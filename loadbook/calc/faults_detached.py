@@ -83,10 +83,14 @@ def _departures(way: Way, step_s: float, lag_s: float) -> list[Departure]:
             & (np.sign(drive_past) == side)
         )
         own = np.clip(moved_past / drive_past, 0.0, None)  # k per grid step
+        toward = usable & (moved * side > 0)
+        # a larger k forecasts more, unless the furnace has gone to the other side
+        if not (toward & (((moved - own * drive) * side > 0.8 * LEAVES_C) | (drive * side < 0))).any():
+            return []
         own = np.maximum(own, quickest(np.where(usable, own, 0.0), side))
         usable &= ~quenched(furnace, now, then, before, lag, past)[None, :]
         nearer = (moved - own * drive) * side
-        likely = usable & (moved * side > 0) & (nearer > 0.8 * LEAVES_C) & (nearer > 0.1 * np.abs(start))
+        likely = usable & toward & (nearer > 0.8 * LEAVES_C) & (nearer > 0.1 * np.abs(start))
         if not likely.any():
             return []
         # the forecasts are only asked for the moments at which something is likely

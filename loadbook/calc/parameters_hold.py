@@ -33,7 +33,7 @@ def hold_parameters(look: Look) -> None:
 def _weights(t_s: Floats, gap_s: float) -> Floats:
     """Seconds that each sample stands for: half of the steps beside it, unseen steps left out."""
     w = np.zeros_like(t_s)
-    steps = np.diff(t_s)
+    steps = t_s[1:] - t_s[:-1]
     steps[steps > gap_s] = 0.0
     w[:-1] += 0.5 * steps
     w[1:] += 0.5 * steps

@@ -200,8 +200,8 @@ def _rate_over(look: Look, y: Floats, first: int, last: int, mask: Mask) -> floa
     if not ok.all():
         t, v, inside = t[ok], v[ok], inside[ok]
     counted = inside[1:] & inside[:-1]
-    hours = float(np.diff(t)[counted].sum()) / 3600.0
-    return float(np.diff(v)[counted].sum()) / hours if hours > 0.0 else None
+    hours = float((t[1:] - t[:-1])[counted].sum()) / 3600.0
+    return float((v[1:] - v[:-1])[counted].sum()) / hours if hours > 0.0 else None
 
 
 def _approach(look: Look) -> None:

@@ -67,7 +67,7 @@ class Rates:
         at = sample if line.samples is None else int(np.searchsorted(line.samples, sample))
         if line.samples is not None and (at >= line.samples.size or line.samples[at] != sample):
             return float("nan")
-        return float(line.errors(slice(at, at + 1))[0])
+        return float(line.errors(at))
 
     def errors(self) -> Floats:
         """All standard errors, shaped like slope."""
@@ -91,7 +91,7 @@ class _Line:
     def square_sums(self) -> Floats:
         return _sums(self.y * self.y)
 
-    def errors(self, part: slice) -> Floats:
+    def errors(self, part: slice | int) -> Floats:
         w, squares = self.windows, self.square_sums
         with np.errstate(invalid="ignore", divide="ignore"):
             low, high, count, sxx = w.low[part], w.high[part], w.count[part], w.sxx[part]

@@ -67,8 +67,9 @@ def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: 
     part = None if valid.all() else begin + np.flatnonzero(valid)
     t = trace.t_s[begin:end] if part is None else trace.t_s[part]
     inside = inside if part is None else inside[valid]
-    seen = np.diff(t) <= gap_limit_s(trace)
-    unseen = 0.0 if seen.all() else float(np.diff(t)[inside[1:] & inside[:-1] & ~seen].sum()) / 60.0
+    steps = t[1:] - t[:-1]
+    seen = steps <= gap_limit_s(trace)
+    unseen = 0.0 if seen.all() else float(steps[inside[1:] & inside[:-1] & ~seen].sum()) / 60.0
     turns = [0, *(np.flatnonzero(inside[1:] != inside[:-1]) + 1).tolist()]  # it begins inside
     edges = np.array([*turns, inside.size] if inside[-1] else turns)
     stretches: list[tuple[int, int]] = []  # first and last sample of each unbroken, seen stretch

@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from operator import itemgetter
 from typing import Any
 
 from loadbook.calc import clauses, faults, parameters, phases, validity
@@ -145,7 +146,7 @@ def store(conn: sqlite3.Connection, run: str, parameter_rows: Sequence[Row], fin
 def _replace(
     conn: sqlite3.Connection, table: str, columns: Sequence[str], where: str, run: str, rows: Sequence[Row]
 ) -> None:
-    names, new = ", ".join(columns), [tuple(r[c] for c in columns) for r in rows]
+    names, new = ", ".join(columns), list(map(itemgetter(*columns), rows))
     cursor = conn.cursor()
     cursor.row_factory = None
     there = cursor.execute(f"SELECT {names} FROM {table} WHERE {where} ORDER BY {table}_id", (run,)).fetchall()
