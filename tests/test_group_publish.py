@@ -40,8 +40,36 @@ def test_an_object_store_holds_the_same_files(books: dict[str, BookFolder], tmp_
     assert here is not None
     assert there.sha256 == here.sha256
     assert report_group(address, "month_summary").rows == report_group(str(tmp_path / "one"), "month_summary").rows
-    with pytest.raises(UsageError, match="folders only"):
+    with pytest.raises(UsageError, match="open no network"):
         sql_group(address, "SELECT 1")
+
+
+def test_a_file_of_an_object_store_that_is_not_what_was_published_is_refused(
+    books: dict[str, BookFolder], tmp_path: Path
+) -> None:
+    address = f"memory://{tmp_path.name}/group"
+    publish(books["Linz"], address, "Linz")
+    group = open_group(address)
+    entry = group.plants[0].of("reading")[0]
+    store = Store(address)
+    whole = store.read(entry.path)
+    for data, error, said in (
+        (whole[:-1] + bytes([whole[-1] ^ 1]), DamageError, "not what was published"),
+        (None, NotFoundError, "no such file"),
+    ):
+        if data is None:
+            store.remove(entry.path)
+        else:
+            store.put(entry.path, data)
+        with pytest.raises(error, match=said):
+            DuckEngine(group, {"reading"})
+    store.put(entry.path, whole)
+    engine = DuckEngine(group, {"reading"})
+    assert engine.rows("SELECT count(*) FROM reading")[1] == [(sum(e.rows for e in group.plants[0].of("reading")),)]
+    copies = {Path(file).parent for file in engine.files}
+    engine.close()
+    assert copies
+    assert not any(folder.exists() for folder in copies)
 
 
 def test_only_what_changed_is_written(tmp_path: Path) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import tempfile
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -90,18 +92,23 @@ def sql_group(
     group = open_group(target, without)
     if engine == "spark":
         return _on_spark(group, text, master, spark, seconds or guard.SECONDS)
-    if not group.store.local:
+    tables, views = groupviews.names()
+    if group.store.in_this_process_only or (not group.store.local and "samples" in named_in(text, {*tables, *views})):
         raise UsageError(
-            "a stranger's query may open no network: DuckDB asks folders only",
+            "a stranger's query may open no network, and samples are read where they lie",
+            where=target,
             mend="Use --engine spark, or copy the target to a folder",
         )
-    try:
-        answer = guard.ask_group(str(group.store.folder), without, text, seconds=seconds, memory_mb=memory_mb)
-    except LoadbookError as exc:
-        helped = in_words(text, exc, *groupviews.names())
-        if helped is exc:
-            raise
-        raise helped from exc
+    with tempfile.TemporaryDirectory(prefix="loadbook-") as copies:
+        try:
+            answer = guard.ask_group(
+                group.store.address, without, text, copies=Path(copies), seconds=seconds, memory_mb=memory_mb
+            )
+        except LoadbookError as exc:
+            helped = in_words(text, exc, tables, views)
+            if helped is exc:
+                raise
+            raise helped from exc
     return GroupRows(answer.columns, list(answer.rows()))
 
 

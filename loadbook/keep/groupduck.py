@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.ground.errors import LoadbookError
@@ -25,12 +27,15 @@ _NO_SAMPLES = (
 class DuckEngine:
     """A DuckDB connection in which the tables and views of a group that were asked for are views over its files.
 
+    What lies in no folder of this machine is copied into one first, but for the traces.
+
     files  every file that these views may read
     """
 
     name = "duckdb"
 
-    def __init__(self, group: Group, needs: Iterable[str]) -> None:
+    def __init__(self, group: Group, needs: Iterable[str], copies: Path | None = None) -> None:
+        """copies  a folder for the copies, which the caller removes; None: one that ends with the engine"""
         import duckdb
 
         self.connection: duckdb.DuckDBPyConnection = duckdb.connect(
@@ -38,12 +43,11 @@ class DuckEngine:
         )
         self.connection.execute("SET TimeZone = 'UTC'")
         self.files: list[str] = []
-        filesystem = group.store.engine_filesystem()
-        if filesystem is not None:
-            self.connection.register_filesystem(filesystem)
+        self._copies: tempfile.TemporaryDirectory[str] | None = None
         tables, views = groupviews.plan(needs)
+        files = self._files(group, tables, copies)
         for table in tables:
-            self._table(group, table)
+            self._table(group, table, files[table])
         for function in sqlfiles.functions(self.name).values():
             self.connection.execute(function.text)
         for view in views:
@@ -68,15 +72,24 @@ class DuckEngine:
 
     def close(self) -> None:
         self.connection.close()
+        if self._copies is not None:
+            self._copies.cleanup()
 
-    def _table(self, group: Group, table: str) -> None:
+    def _files(self, group: Group, tables: Sequence[str], copies: Path | None) -> dict[str, list[str]]:
+        if group.store.local:
+            return {table: group.files(table) for table in tables}
+        if copies is None:
+            self._copies = tempfile.TemporaryDirectory(prefix="loadbook-")
+            copies = Path(self._copies.name)
+        return group.bring(tables, copies)
+
+    def _table(self, group: Group, table: str, files: list[str]) -> None:
         """A published table: columns that an older program did not publish are empty."""
         import duckdb
 
         columns = {PLANT: "VARCHAR", **group_columns()[table]}
         typed = ", ".join(f'NULL::{kind} AS "{name}"' for name, kind in columns.items())
         text = f"SELECT {typed} WHERE false"
-        files = group.files(table)
         self.files += files
         if files:
             listed = ", ".join(quoted(f) for f in files)
@@ -108,6 +121,9 @@ class DuckEngine:
             self.connection.unregister("batch")
 
     def _samples(self, group: Group) -> str:
+        filesystem = group.store.engine_filesystem()
+        if filesystem is not None:
+            self.connection.register_filesystem(filesystem)
         files = [url for _, _, url in group.traces()]
         self.files += files
         return f"read_parquet([{', '.join(quoted(f) for f in files)}])" if files else _NO_SAMPLES

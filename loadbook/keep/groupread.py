@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 
-from loadbook.ground.errors import NotFoundError, UsageError
+from loadbook.ground.errors import DamageError, NotFoundError, UsageError
 from loadbook.ground.vocabulary import nearest
 
 from . import migrate, publishrecord, publishwhat
@@ -43,6 +45,26 @@ class Group:
     def files(self, table: str) -> list[str]:
         """Addresses of the files of a table, plant by plant, month by month."""
         return [self.store.url(e.path) for p in self.plants for e in p.of(table)]
+
+    def bring(self, tables: Sequence[str], folder: Path) -> dict[str, list[str]]:
+        """Copies in a folder of this machine of the files of some tables: table -> their paths.
+
+        An engine opens a file several times and waits for each; an object store gives hundreds at once.
+        Raises DamageError where a file is not what the manifest says; NotFoundError, LoadbookError
+        """
+        entries = {e.path: (table, e) for table in tables for p in self.plants for e in p.of(table)}
+        found: dict[str, list[str]] = {table: [] for table in tables}
+        for number, (path, data) in enumerate(self.store.read_many(list(entries))):
+            table, entry = entries[path]
+            if hashlib.sha256(data).hexdigest() != entry.sha256:
+                raise DamageError(
+                    "a published file is not what was published", where=f"{self.store.address}: {path}",
+                    mend="Publish again from the plant's book",
+                )  # fmt: skip
+            copy = folder / f"{number}.parquet"
+            copy.write_bytes(data)
+            found[table].append(str(copy))
+        return found
 
     def traces(self) -> list[tuple[str, str, str]]:
         """(plant, run, address) of every trace file."""

@@ -25,6 +25,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
+from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from loadbook.ground.errors import LoadbookError, UsageError
@@ -132,12 +133,16 @@ def ask_group(
     without: Sequence[str],
     sql: str,
     *,
+    copies: Path | None = None,
     memory_mb: int | None = None,
     seconds: float | None = None,
     most_rows: int = MOST_ROWS,
 ) -> Answer:
-    """The same over a group of plants published to a folder, without some of them."""
-    group = {"group": {"target": target, "without": list(without)}}
+    """The same over a group of plants, without some of them.
+
+    copies  a folder for what must be copied from an address that is no folder; the caller removes it afterwards
+    """
+    group = {"group": {"target": target, "without": list(without), "copies": None if copies is None else str(copies)}}
     return _run(group, sql, None, memory_mb, seconds, most_rows)
 
 

@@ -124,7 +124,9 @@ def _group(about: dict[str, Any], sql: str) -> Session:
     from loadbook.keep.session import Session, named_in
 
     tables, views = groupviews.names()
-    engine = DuckEngine(open_group(about["target"], about["without"]), named_in(sql, {*tables, *views}))
+    group = open_group(about["target"], about["without"])
+    copies = Path(about["copies"]) if about["copies"] else None
+    engine = DuckEngine(group, named_in(sql, {*tables, *views}), copies)
     return Session(engine.connection, engine.files)
 
 

@@ -10,7 +10,7 @@ import contextlib
 import os
 import re
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, Us
 from .disk import sync_folder
 
 TEMPORARY_SUFFIX = ".part"
+_AT_A_TIME = 256
 _PLAIN = re.compile(r"[a-z0-9][a-z0-9._-]*(?:/[a-z0-9][a-z0-9._-]*)*")
 
 
@@ -146,6 +147,24 @@ class Store:
                 Path(self.url(name)).unlink()
             else:
                 self._fs.rm_file(self._path(name))
+
+    def read_many(self, names: Sequence[str]) -> Iterator[tuple[str, bytes]]:
+        """(name, bytes) of many files, some hundreds at a time: an object store answers each of them late.
+
+        Raises NotFoundError, LoadbookError
+        """
+        if self.folder is not None:
+            yield from ((name, self.read(name)) for name in names)
+            return
+        for start in range(0, len(names), _AT_A_TIME):
+            paths = {self._path(name): name for name in names[start : start + _AT_A_TIME]}
+            try:
+                bodies = self._fs.cat(list(paths))
+            except FileNotFoundError as exc:
+                raise NotFoundError("the target has no such file", where=f"{self.address}: {exc}") from exc
+            except OSError as exc:
+                raise _could_not("read", self.address, next(iter(paths.values())), exc) from exc
+            yield from ((name, bytes(bodies[path])) for path, name in paths.items())
 
     @contextlib.contextmanager
     def as_file(self, name: str) -> Iterator[Path]:
