@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -51,27 +51,57 @@ def test_two_workers_store_what_one_does_and_in_its_order(book: BookFolder) -> N
     assert derived_of(book) == stored
 
 
-def test_a_worker_that_is_killed_changes_nothing(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture
+def only_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """This process waits for its worker to start, and leaves to it what it can."""
+    results = reckonwork.Team.results
+
+    def after_start(self: reckonwork.Team, runs: Sequence[str]) -> Iterator[Any]:
+        while not all(worker.ready for worker in self._workers):
+            self._hear({})
+        return results(self, runs)
+
+    monkeypatch.setattr(reckonwork.Team, "results", after_start)
+    monkeypatch.setattr(reckonwork, "AHEAD", RUNS)
+
+
+def test_what_workers_computed_is_what_is_stored(book: BookFolder, only_workers: None) -> None:
+    list(reckon(book, workers=1))
+    stored = derived_of(book)
+    with book.write() as conn:
+        conn.execute("DELETE FROM finding")
+    with reckonwork.Team(book, 2, book.state) as team:
+        assert all(found and found.findings for _, _, found in team.results([f"R{i:05d}" for i in range(RUNS)]))
+    list(reckon(book, workers=2))
+    assert derived_of(book) == stored
+
+
+@pytest.mark.parametrize("answers", [0, 1, 3])
+def test_a_worker_that_is_killed_changes_nothing(
+    book: BookFolder, monkeypatch: pytest.MonkeyPatch, only_workers: None, answers: int
+) -> None:
+    """It is killed when it has answered so many of its runs; the rest of them is computed here."""
     alone = list(reckon(book, workers=1))
-    hear, heard = reckonwork.Workers._hear, []
+    hear = reckonwork.Team._hear
+    heard: list[bool] = []
 
-    def killed(self: reckonwork.Workers, worker: int) -> reckonwork.Computed | None:
-        found = hear(self, worker)
-        heard.append(found)
-        if len(heard) == 1:  # with one run at a time, it is killed before it is told the next
-            self._children[0].kill()
-            self._children[0].wait()
-        return found
+    def killed(self: reckonwork.Team, done: dict[int, reckonwork.Computed | None]) -> None:
+        worker = self._workers[0]
+        if worker.asked and len(heard) == answers:
+            worker.process.kill()
+            worker.process.wait()
+        heard.extend([True] if worker.asked else [])
+        hear(self, done)
 
-    monkeypatch.setattr(reckonwork, "AHEAD", 1)
-    monkeypatch.setattr(reckonwork.Workers, "_hear", killed)
+    monkeypatch.setattr(reckonwork.Team, "_hear", killed)
+    monkeypatch.setattr(reckonwork.Team, "_here", lambda self, run: pytest.fail(f"{run} was the worker's"))
     assert list(reckon(book, workers=2)) == alone
-    assert any(h is None for h in heard) and any(h is not None for h in heard)
+    assert len(heard) > answers
 
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_a_run_that_changed_while_it_was_computed_is_computed_again(
-    folder: Path, book: BookFolder, monkeypatch: pytest.MonkeyPatch, workers: int
+    folder: Path, book: BookFolder, monkeypatch: pytest.MonkeyPatch, only_workers: None, workers: int
 ) -> None:
     """Another program changes one run after it was computed and before it is stored: only that one is not stored as it
     was computed, and what is stored is what reckoning alone gives afterwards."""
@@ -92,9 +122,11 @@ def test_a_run_that_changed_while_it_was_computed_is_computed_again(
         asked.append(given[0].run)
         return derived_rows(*given, **settings)
 
-    compute, hear, derived_rows = reckonwork.compute, reckonwork.Workers._hear, derived.derived_rows
+    compute, derived_rows, results = reckonwork.compute, derived.derived_rows, reckonwork.Team.results
     monkeypatch.setattr("loadbook.ask.reckon.compute", lambda of, run: late(compute(of, run)))
-    monkeypatch.setattr(reckonwork.Workers, "_hear", lambda self, worker: late(hear(self, worker)))
+    monkeypatch.setattr(
+        reckonwork.Team, "results", lambda self, runs: ((r, b, late(c)) for r, b, c in results(self, runs))
+    )
     monkeypatch.setattr("loadbook.ask.reckon.derived.derived_rows", again)
     monkeypatch.setattr("loadbook.ask.reckon.WITHIN_S", 60.0)  # both are stored together
     told = list(reckon(book, runs, workers=workers))

@@ -15,7 +15,7 @@ from loadbook.keep.runrecords import RunRecord, load_run
 from loadbook.keep.tracefile import read_trace
 
 from .judge import guard_settings
-from .reckonwork import Computed, State, Workers, compute, cores
+from .reckonwork import Computed, State, Team, compute, cores
 
 WORTH_WORKERS = 100
 AT_ONCE, WITHIN_S = 32, 0.5  # so many runs are stored together at most, and none waits much longer than so long
@@ -47,7 +47,8 @@ def reckon(book: BookFolder, runs: Sequence[str] | None = None, workers: int | N
     """Reckon runs that have a trace: memory does not grow with their number, and a run is told once it is stored.
 
     runs     None = all of the book, oldest first. A run whose trace is damaged is reported and left as it is.
-    workers  processes that compute; None = one for each core where there are runs enough to be worth their start
+    workers  processes that compute, this one among them; None = one for each core where there are runs enough to be
+             worth their start
     """
     conn = book.read()
     if runs is None:
@@ -79,7 +80,7 @@ def _computed(
         for run in runs:
             yield store.state(), compute(book, run)
         return
-    with Workers(book.path, count, store.state) as team:
+    with Team(book, count, store.state) as team:
         for run, before, found in team.results(runs):
             if found is None:
                 before, found = store.state(), compute(book, run)

@@ -223,6 +223,11 @@ def _engine() -> duckdb.DuckDBPyConnection:
     return _started().cursor()
 
 
+def start_engine() -> None:
+    """Start the engine for trace files now, not at the first file."""
+    _started()
+
+
 _KEPT = 16_000_000  # bytes
 
 

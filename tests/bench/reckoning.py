@@ -39,7 +39,7 @@ def lines(path: Path, most: int) -> list[Line]:
         faster = f"{ours.wall / shared.wall:.2f} x faster by the clock, their start included"
     return [
         Line(name, ours, other, "2.5 x", note),
-        Line(f"{name}, two workers (processor: the storing process alone)", shared, None, "1.6 x faster", faster),
+        Line(f"{name}, two processes (processor: of this one alone)", shared, None, "1.6 x faster", faster),
     ]
 
 
