@@ -5,7 +5,8 @@ from __future__ import annotations
 from loadbook.ground import times
 from loadbook.ground.errors import NotFoundError, UsageError
 from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake, who
+from loadbook.keep.holder import who
+from loadbook.keep.records import add_intake
 
 
 def confirm_reading(book: BookFolder, reading_id: int, decision: str, person: str | None, why: str) -> str:

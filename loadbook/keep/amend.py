@@ -9,8 +9,8 @@ from loadbook.ground import times
 from loadbook.ground.errors import LoadbookError, UsageError
 
 from . import chain, seal
+from .holder import who
 from .lookup import row_key
-from .records import who
 
 
 def amend(

@@ -15,7 +15,7 @@ from loadbook.ground import times
 from loadbook.ground.errors import DamageError, LoadbookError, NotFoundError, UsageError
 
 from . import disk, holder, migrate, seal, strangers
-from .records import who
+from .holder import who
 from .sqlerrors import TROUBLE, gone, say
 
 FILE = "book.sqlite"

@@ -1,8 +1,9 @@
-"""Who holds the book: written down while a command writes, read by one that waited in vain."""
+"""Who is at the keyboard, and who holds the book: written down while a command writes, read by one that waits."""
 
 from __future__ import annotations
 
 import contextlib
+import getpass
 import json
 import os
 import platform
@@ -14,6 +15,17 @@ from loadbook.ground import times
 from . import disk
 
 SUFFIX = ".held"
+
+
+def who() -> str:
+    """Name of the person at the keyboard: LOADBOOK_WHO, else the system's user name."""
+    named = os.environ.get("LOADBOOK_WHO", "").strip()
+    if named:
+        return named
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "unknown"
 
 
 def record(file: Path, who: str) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
-import os
 import sqlite3
 from collections.abc import Mapping, Sequence
 from itertools import chain as joined
@@ -14,21 +12,11 @@ from loadbook.ground import times
 from loadbook.ground.errors import LoadbookError
 
 from . import chain
+from .holder import who
 from .lookup import row_key
 
 Rows = Sequence[Mapping[str, Any]] | Mapping[str, Sequence[Any]]  # of a table: one by one, or column by column
 _AT_ONCE = 50  # rows that one execution of the prepared statement inserts
-
-
-def who() -> str:
-    """Name of the person at the keyboard: LOADBOOK_WHO, else the system's user name."""
-    named = os.environ.get("LOADBOOK_WHO", "").strip()
-    if named:
-        return named
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "unknown"
 
 
 def add_intake(
