@@ -244,8 +244,8 @@ def _convert_column(
         for index, cell in enumerate(cells) if differ else ():
             if cell in differ:
                 found.typed.setdefault(index, {})[header] = differ[cell]
-    wrong = turned.wrong
-    for index, cell in enumerate(cells) if wrong or (column.required and None in values) else ():
+    wrong, missing = turned.wrong, column.required and None in turned.values()
+    for index, cell in enumerate(cells) if wrong or missing else ():
         if cell in wrong:
             found.refuse(index, wrong[cell].what, header, cell.strip(), wrong[cell].mend)
         elif column.required and values[index] is None:

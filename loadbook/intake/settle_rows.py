@@ -217,11 +217,11 @@ def split_known(conn: sqlite3.Connection, rows: Rows) -> tuple[Sequence[int], in
 def _first_of_each(rows: Rows) -> dict[tuple[Any, ...], int]:
     """Key -> the row that has it; a later one of the same key is refused."""
     kind = rows.kind
-    keys = list(zip(*map(rows.column, kind.key), strict=True))
-    first = dict(zip(keys, range(len(keys)), strict=True))
-    if len(first) == len(keys) and not rows.bad:
+    columns, count = [rows.column(name) for name in kind.key], len(rows.lines)
+    first = dict(zip(zip(*columns, strict=True), range(count), strict=True))
+    if len(first) == count and not rows.bad:
         return first
-    first = {}
+    keys, first = list(zip(*columns, strict=True)), {}
     for i in rows.good():
         if keys[i] not in first:
             first[keys[i]] = i

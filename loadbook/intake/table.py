@@ -113,16 +113,17 @@ def _first_line(text: str) -> str:
 def _records(name: str, text: str, delimiter: str) -> Iterator[tuple[int, list[Any]]]:
     """(physical line, cells) of each row of a CSV text that is not blank."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    end = widest = 0
+    end = widest = most = 0
     count = -1  # without the header
     try:
         for cells in reader:
             start, end = end + 1, reader.line_num
-            if any(map(str.strip, cells)):
+            if cells and (cells[0].strip() or any(map(str.strip, cells))):
                 count += 1
-                if len(cells) > widest or count > MOST_RECORDS or count * widest > MOST_CELLS:
+                if len(cells) > widest or count > most:
                     widest = max(widest, len(cells))
                     within_limits(count, widest, name, MOST_RECORDS)
+                    most = min(MOST_RECORDS, MOST_CELLS // widest)
                 yield start, cells
     except csv.Error as exc:
         problem = Problem(f"the file is no well-formed CSV here: {exc}", name, end + 1)
