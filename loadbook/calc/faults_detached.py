@@ -16,8 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .faults_grid import Bools
 from .faults_past import DRIVE_C, Way, quenched, quickest, standing
-from .faults_scene import Bools, Scene, clock
+from .faults_scene import Scene, clock
 from .model import Fault, Floats
 
 LAGS_S = (300.0, 600.0, 900.0)  # the change is looked for over these spans

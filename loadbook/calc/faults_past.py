@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from .faults_scene import Bools
+from .faults_grid import Bools
 from .model import Floats
 
 DRIVE_C = 6.0  # the furnace must be this far away, before and (by the forecast) still

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .faults_scene import Bools, Scene, clock, runs_of
+from .faults_grid import Bools
+from .faults_scene import Scene, clock, runs_of
 from .medians import median_of, median_without_each, middle, middles
 from .model import Fault, Floats
 
@@ -39,12 +40,10 @@ def find_role_faults(scene: Scene) -> list[Fault]:
         return []
     level = plateau(scene)
     found = []
-    for row, peers in enumerate(_peers(scene)):
-        fault = (
-            _reversed(scene, row, peers)
-            or _dropped(scene, row, peers)
-            or (_over_or_under(scene, row, level) if level else None)
-        )
+    all_peers = _peers(scene)
+    turned = _reversed(scene, np.array(all_peers))
+    for row, peers in enumerate(all_peers):
+        fault = turned.get(row) or _dropped(scene, row, peers) or (_over_or_under(scene, row, level) if level else None)
         if fault:
             found.append(fault)
     return found
@@ -101,22 +100,24 @@ def _whole(scene: Scene, row: int, kind: str, confidence: float, evidence: str, 
     return Fault(kind, name, float(scene.t[0]), float(scene.t[-1]), confidence, False, evidence, figures)
 
 
-def _reversed(scene: Scene, row: int, peers: Floats) -> Fault | None:
-    y = scene.grid.y[row]
+def _reversed(scene: Scene, peers: Floats) -> dict[int, Fault]:
+    """By row, the channels that fell while their peers (channels, points) were heated."""
+    y = scene.grid.y
     both = np.isfinite(y) & np.isfinite(peers)
-    if both.sum() < 20:
-        return None
-    hot = int(np.argmax(np.where(both, peers, -np.inf)))
-    first = int(np.argmax(both))
-    heated, own = float(peers[hot] - peers[first]), float(y[hot] - y[first])
-    if heated < HEATED_C or own > REVERSED_SHARE * heated or own > -20.0:
-        return None
-    return _whole(
-        scene, row, "reversed", 0.95,
-        f"fell by {-own:.0f} °C from {clock(scene.grid.t[first])} to {clock(scene.grid.t[hot])} while its peers were "
-        f"heated by {heated:.0f} °C",
-        {"own_c": own, "peers_c": heated},
-    )  # fmt: skip
+    hots, firsts = np.where(both, peers, -np.inf).argmax(axis=1), both.argmax(axis=1)
+    found = {}
+    for row in np.flatnonzero(both.sum(axis=1) >= 20).tolist():
+        hot, first = int(hots[row]), int(firsts[row])
+        heated, own = float(peers[row, hot] - peers[row, first]), float(y[row, hot] - y[row, first])
+        if heated < HEATED_C or own > REVERSED_SHARE * heated or own > -20.0:
+            continue
+        found[row] = _whole(
+            scene, row, "reversed", 0.95,
+            f"fell by {-own:.0f} °C from {clock(scene.grid.t[first])} to {clock(scene.grid.t[hot])} while its peers "
+            f"were heated by {heated:.0f} °C",
+            {"own_c": own, "peers_c": heated},
+        )  # fmt: skip
+    return found
 
 
 def _over_or_under(scene: Scene, row: int, level: Plateau) -> Fault | None:

@@ -11,35 +11,15 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from .medians import median_of, ranked
+from .faults_grid import Bools, Cells, Grid, furnace_of, grid_of
+from .medians import ranked
 from .model import Channel, Fault, Flags, Floats, Trace
 from .validity import interval_s, picked
 
-Bools = npt.NDArray[np.bool_]
 THERMOCOUPLES = ("control", "over-temperature", "work")
-GRID_S = 60.0  # grid step: a minute, or more on a long run
-GRID_POINTS = 2400  # most points of the grid
 BLOCK_S = 600.0  # scatter is told for blocks of this length, or ten samples
 JUDGED = 8.0  # °C; differences below this are too small to tell one body's place from another's
-
-
-@dataclass(frozen=True)
-class Grid:
-    """The channels on an even grid, each point the mean of its valid samples (NaN where there are none).
-
-    t        (m,) seconds, centres of the cells; step_s their width
-    y        (c, m) °C
-    furnace  (m,) °C: median of the valid control TCs, else the set point; NaN where there is neither
-    setpoint (m,) °C or NaN
-    """
-
-    t: Floats
-    y: Floats
-    furnace: Floats
-    setpoint: Floats
-    step_s: float
 
 
 @dataclass(frozen=True)
@@ -53,7 +33,7 @@ class Scene:
     noise         (c,) standard deviation of one sample about a local line [°C], at least 0.3 of the resolution
     scatter       (c, blocks) the same within each block of per_block samples (about ten minutes)
     interval_s    median sample interval
-    starts        (m,) first sample of each cell of the grid
+    cells         which samples each cell of the grid has
     memo          what several detectors ask for
 
     resolution, largest_step, noise and scatter stay those of the whole channel when a part of it is blanked.
@@ -71,7 +51,7 @@ class Scene:
     scatter: Floats
     per_block: int
     interval_s: float
-    starts: npt.NDArray[np.intp]
+    cells: Cells
     grid: Grid
     memo: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
@@ -113,11 +93,11 @@ class Scene:
     def _with(self, y: Floats, changed: list[int]) -> Scene:
         """The same scene with other samples in some rows."""
         old = self.grid
-        cells = old.y.copy()
+        means = old.y.copy()
         for row in changed:
-            cells[row] = _means(y[row], self.starts)
-        furnace = _furnace(cells[self.control], old.setpoint) if self.control[changed].any() else old.furnace
-        return replace(self, y=y, grid=replace(old, y=cells, furnace=furnace))
+            means[row] = self.cells.means(y[row])
+        furnace = furnace_of(means[self.control], old.setpoint) if self.control[changed].any() else old.furnace
+        return replace(self, y=y, grid=replace(old, y=means, furnace=furnace))
 
 
 def scene(trace: Trace, phases: Any = None) -> Scene | None:
@@ -140,7 +120,7 @@ def scene(trace: Trace, phases: Any = None) -> Scene | None:
     per_block = max(10, int(BLOCK_S / interval))
     resolution, largest_step = _steps(y)
     noise, scatter = _noises(t, y, resolution, per_block)
-    starts, grid = _grid(t, y, control, setpoint, interval)
+    cells, grid = grid_of(t, y, control, setpoint, interval)
     return Scene(
         t=t,
         y=y,
@@ -154,7 +134,7 @@ def scene(trace: Trace, phases: Any = None) -> Scene | None:
         scatter=scatter,
         per_block=per_block,
         interval_s=interval,
-        starts=starts,
+        cells=cells,
         grid=grid,
     )
 
@@ -220,45 +200,6 @@ def _noises(t: Floats, y: Floats, resolution: Floats, per_block: int) -> tuple[F
         if len(e):
             found[row] = max(found[row], 1.4826 * ranked(e, len(e) // 2))
     return found, scatter
-
-
-def _grid(
-    t: Floats, y: Floats, control: Bools, setpoint: Floats | None, interval: float
-) -> tuple[npt.NDArray[np.intp], Grid]:
-    """First sample of each cell, and the grid."""
-    length = float(t[-1] - t[0])
-    step = max(GRID_S, length / GRID_POINTS, interval)
-    count = int(length / step) + 1
-    cell = np.minimum(((t - t[0]) / step).astype(np.intp), count - 1)
-    starts = np.searchsorted(cell, np.arange(count))
-    cells = np.array([_means(row, starts) for row in y])
-    programmed = np.full(count, np.nan) if setpoint is None else _means(setpoint, starts)
-    centres = t[0] + (np.arange(count) + 0.5) * step
-    return starts, Grid(centres, cells, _furnace(cells[control], programmed), programmed, step)
-
-
-def _means(values: Floats, starts: npt.NDArray[np.intp]) -> Floats:
-    """Mean of the valid samples of each cell, NaN where there is none."""
-    good = np.isfinite(values)
-    at = np.minimum(starts, len(values) - 1)
-    samples = np.diff(np.append(starts, len(values)))
-    if good.all():
-        number = samples.astype(np.float64)
-        sums = np.add.reduceat(values, at)
-    else:
-        sums = np.add.reduceat(np.where(good, values, 0.0), at)
-        number = np.add.reduceat(good.astype(np.float64), at)
-        number[samples == 0] = 0.0  # reduceat gives a cell without samples the next sample
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(number > 0, sums / number, np.nan)
-
-
-def _furnace(control: Floats, setpoint: Floats) -> Floats:
-    """Median of the valid control TCs at each moment, else the set point."""
-    if not len(control):
-        return setpoint.copy()
-    found = median_of(control)
-    return np.where(np.isfinite(found), found, setpoint)
 
 
 def runs_of(mask: Bools) -> list[tuple[int, int]]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from .faults_scene import Bools, Scene, clock, line_fit, residuals, runs_of
+from .faults_grid import Bools
+from .faults_scene import Scene, clock, line_fit, residuals, runs_of
 from .model import Fault, Floats
 
 STEP_C = 4.0  # smallest step looked for
