@@ -7,13 +7,13 @@ engine itself: its plan over the empty tables, with no optimizer but the one tha
 
 from __future__ import annotations
 
-import gc
 import json
 import sqlite3
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from loadbook.ground.errors import DamageError
+from loadbook.ground.garbage import uncollected
 from loadbook.ground.kinds import BY_TABLE
 
 if TYPE_CHECKING:
@@ -68,14 +68,9 @@ def copy(
     listed = ", ".join(f'"{name}"' for name in chosen)
     cursor = reader.execute(f'SELECT {listed} FROM "{table}" WHERE {where}', values)
     cursor.row_factory = None
-    collecting = gc.isenabled()
-    gc.disable()  # millions of cells come and go, and none of them in a ring: a fifth of the time goes into looking
-    try:
+    with uncollected():
         while rows := cursor.fetchmany(ROWS):
             insert(connection, table, {n: columns[n] for n in chosen}, list(zip(*rows, strict=True)))
-    finally:
-        if collecting:
-            gc.enable()
 
 
 def insert(
