@@ -172,7 +172,7 @@ def _row(e: Effect) -> dict[str, Any]:
 
 def _named(wanted: Sequence[str], data: MovementData) -> tuple[list[str], list[str]]:
     """Split what was asked for into run parameters and factors; defaults where nothing was."""
-    known = sorted(set(data.parameters["parameter"]))
+    known = sorted(data.parameters["parameter"].unique())
     if not wanted:
         return list(PLANNABLE), list(FACTORS)
     if [w.lower() for w in wanted] == ["all"]:
