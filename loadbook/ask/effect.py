@@ -104,10 +104,11 @@ def effect(
     names = [of] if isinstance(of, str) else list(of)
     wanted = _words(names)
     every = [w.lower() for w in wanted] == ["all"]
-    data = load(book, filters, asked, also=MORE_FACTORS, parameters=None if every else wanted or PLANNABLE)
+    also = [w for w in wanted if w in MORE_FACTORS]
+    data = load(book, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
     known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
     if not every and not known.issuperset(wanted):  # the refusal names what there is
-        data = load(book, filters, asked, also=MORE_FACTORS)
+        data = load(book, filters, asked, also)
     return effect_of(data, names, stage, asked, confidence, system or book.units)
 
 
