@@ -63,7 +63,7 @@ class Session:
 
     def lean(self, reads: Sequence[tuple[str, Any]]) -> None:
         """Make `samples`, where it is asked, with no more joins than some queries (text, parameters) need."""
-        if SAMPLES in self.named:
+        if SAMPLES in self.named and not any(_looks_around(sql) for sql, _ in reads):
             sessiontraces.lean(self.connection, sqlfiles.views()[SAMPLES].text, self.files, reads)
 
     def fill(self, wanted: Mapping[str, set[str]], only: Only) -> None:
@@ -117,10 +117,16 @@ def needs_of(book: BookFolder, sql: str) -> set[str]:
 
 def named_in(sql: str, known: set[str]) -> set[str]:
     """Those of the known names that a text may name, as `needs_of` counts them."""
-    words = set(re.findall(r"[a-z_][a-z0-9_]*", sql.lower()))
-    if any(w in ("query", "query_table", "show", "summarize") or w.startswith(_CATALOGUE) for w in words):
-        return known
-    return words & known
+    return known if _looks_around(sql) else _words(sql) & known
+
+
+def _looks_around(sql: str) -> bool:
+    """May a text look into the catalogue, or build a name?"""
+    return any(w in ("query", "query_table", "show", "summarize") or w.startswith(_CATALOGUE) for w in _words(sql))
+
+
+def _words(sql: str) -> set[str]:
+    return set(re.findall(r"[a-z_][a-z0-9_]*", sql.lower()))
 
 
 _CATALOGUE = ("information_schema", "duckdb_", "pg_", "pragma_", "sqlite_")
