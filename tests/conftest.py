@@ -10,11 +10,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from loadbook.keep.book import BookFolder
 from loadbook.keep.records import add_intake
 
 ROOT = Path(__file__).resolve().parent.parent
+
+# how long an example takes, or takes to be made up, is no finding on a machine that does other things too
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
 
 
 @pytest.fixture(autouse=True)

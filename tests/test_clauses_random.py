@@ -40,7 +40,7 @@ def by_hand(trace: Trace, quantity: str) -> list[tuple[float, float]]:
     return out
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(0, 10_000), st.sampled_from([0.0, 0.1, 0.6]), st.floats(0.0, 1.0))
 def test_verdict_first_and_worst_as_a_loop_finds_them(seed: int, missing: float, share: float) -> None:
     trace = random_trace(seed, missing)
@@ -60,7 +60,7 @@ def test_verdict_first_and_worst_as_a_loop_finds_them(seed: int, missing: float,
             assert found.verdict == "kept"
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.integers(0, 10_000), st.floats(1.0, 80.0), st.floats(0.0, 40.0))
 def test_a_wider_limit_is_never_broken_where_a_narrower_one_is_kept(seed: int, limit: float, wider: float) -> None:
     ready = validity.prepared(random_trace(seed, 0.05))

@@ -46,7 +46,7 @@ def read(source: str) -> Reader:
     return reader
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.text())
 @example("\udc80</script>")
 def test_any_text_stays_text(words: str) -> None:
@@ -133,7 +133,7 @@ def test_a_page_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["a.html"]
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.text(min_size=1))
 def test_file_names_are_safe(name: str) -> None:
     made = pages.file_name("run", name)
@@ -144,7 +144,7 @@ def test_names_that_differ_have_files_that_differ() -> None:
     assert len({pages.file_name("run", n) for n in ("a/b", "a-b", "a\\b", "a b", "../a/b")}) == 5
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(1, 400), st.integers(1, 40), st.integers(0, 2**32 - 1))
 def test_thinning_keeps_every_extreme(samples: int, most: int, seed: int) -> None:
     """In each stretch of time the drawn samples reach as low and as high as all of them; order is kept."""
@@ -172,7 +172,7 @@ def test_a_line_is_never_drawn_over_a_gap_or_a_missing_sample() -> None:
     assert [s.tolist() for s in thin.strokes(t, values, chosen, 3.0)] == [[0, 1], [3], [4, 5]]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.floats(0.0, 20.0), min_size=1, max_size=20))
 def test_labels_never_overlap(wanted: list[float]) -> None:
     places = plot.spread_out(wanted, 1.0, 25.0)
