@@ -12,16 +12,12 @@ from loadbook.ground.errors import LoadbookError
 from . import groupviews, sqlfiles
 from .groupread import Group, group_columns
 from .publishparquet import PLANT
+from .sessiontraces import NO_FILES
 from .tracefile import quoted
 
 if TYPE_CHECKING:
     import duckdb
     import pandas as pd
-
-_NO_SAMPLES = (
-    "(SELECT NULL::SMALLINT AS channel, NULL::DOUBLE AS t_s, NULL::DOUBLE AS value, NULL::UTINYINT AS flag,"
-    " 0::UBIGINT AS file_index WHERE false)"
-)
 
 
 class DuckEngine:
@@ -126,4 +122,4 @@ class DuckEngine:
             self.connection.register_filesystem(filesystem)
         files = [url for _, _, url in group.traces()]
         self.files += files
-        return f"read_parquet([{', '.join(quoted(f) for f in files)}])" if files else _NO_SAMPLES
+        return f"read_parquet([{', '.join(quoted(f) for f in files)}])" if files else NO_FILES

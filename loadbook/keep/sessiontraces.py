@@ -42,7 +42,8 @@ _NAMES = "Filename(s)"  # where a plan lists the files
 # tables that samples is joined to, by the names they have in it, and what is seen in a plan where one is read: columns
 # of the files that serve nothing else
 _WITNESS = {"f": "run", "k": "quantity"}
-_NO_FILES = (
+# what stands where there are no files to read
+NO_FILES = (
     "(SELECT NULL::VARCHAR AS run, NULL::VARCHAR AS quantity, NULL::SMALLINT AS channel, NULL::DOUBLE AS t_s,"
     " NULL::DOUBLE AS value, NULL::UTINYINT AS flag, 0::UBIGINT AS file_index WHERE false)"
 )
@@ -140,7 +141,7 @@ def text(view: str, files: Sequence[str], joined: str = "fk") -> str:
     joined  the tables that it is joined to, by _WITNESS; a column of another raises when it is read
     """
     lines = [_line(line, joined) for line in view.splitlines()]
-    read = f"read_parquet(getvariable('{_FILES}'))" if files else _NO_FILES
+    read = f"read_parquet(getvariable('{_FILES}'))" if files else NO_FILES
     return "\n".join(lines).replace("{trace_files}", read)
 
 
