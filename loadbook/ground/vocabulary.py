@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import import_module
@@ -47,5 +46,7 @@ def terms() -> dict[str, Term]:
 
 def nearest(word: str, known: list[str]) -> str | None:
     """The known word most like a mistyped one, or None."""
+    import difflib
+
     close = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
     return close[0] if close else None

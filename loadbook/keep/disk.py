@@ -10,9 +10,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import platform
 import re
-import shutil
 import sys
 from pathlib import Path
 
@@ -91,9 +89,16 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+def machine_name() -> str:
+    """This machine's name on its network."""
+    import platform
+
+    return platform.node()
+
+
 def machine() -> str:
     """A short name of this machine, fit for a file's name."""
-    return hashlib.sha256(platform.node().encode()).hexdigest()[:8]
+    return hashlib.sha256(machine_name().encode()).hexdigest()[:8]
 
 
 def part_of(final: Path) -> Path:
@@ -132,6 +137,8 @@ def sweep(folder: Path, name: str = "") -> list[Path]:
                 continue
             with contextlib.suppress(OSError):
                 if path.is_dir() and not path.is_symlink():
+                    import shutil
+
                     shutil.rmtree(path)
                 else:
                     path.unlink()

@@ -6,7 +6,6 @@ import contextlib
 import getpass
 import json
 import os
-import platform
 import sys
 from pathlib import Path
 
@@ -34,7 +33,7 @@ def record(file: Path, who: str) -> None:
     A disk that refuses costs the other one a name, never the command.
     """
     held = {
-        "who": who, "machine": platform.node(), "process": os.getpid(), "command": _command(),
+        "who": who, "machine": disk.machine_name(), "process": os.getpid(), "command": _command(),
         "since": times.stored(times.now()),
     }  # fmt: skip
     with contextlib.suppress(OSError):
@@ -73,7 +72,7 @@ def _written(file: Path) -> str | None:
         command, since = str(held["command"]), str(held["since"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
-    if machine == platform.node() and not disk.alive(process):
+    if machine == disk.machine_name() and not disk.alive(process):
         return None  # left by a killed command: the system gave its lock back
     return f"{who} on {machine} ({command.strip()}, process {process}) since {since}"
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
 from pathlib import Path
 
@@ -66,6 +65,8 @@ def gone(file: Path) -> LoadbookError:
 
 
 def _scarce(file: Path) -> bool:
+    import shutil
+
     try:
         return shutil.disk_usage(file.parent).free < SCARCE
     except OSError:
