@@ -23,7 +23,7 @@ MEND = "Open it in a spreadsheet program and save it again as .xlsx, or export C
 MOST_SHEET_ROWS = 1_048_576
 _FAULTS = (  # all that the zip reader raises on a damaged or encrypted file
     zipfile.BadZipFile, zlib.error, struct.error, KeyError, OSError, ValueError, RuntimeError, EOFError,
-    NotImplementedError, OverflowError,
+    OverflowError,
 )  # fmt: skip
 _KEPT = re.compile(r"(?:\[content_types\]\.xml|_rels/[^/]*\.rels|xl/(?:[^/]+|_rels/[^/]+|worksheets/.+)\.(?:xml|rels))")
 _UNUSED = re.compile(r"xl/(?:calcchain|metadata|vbaproject|theme).*")

@@ -11,7 +11,6 @@ import contextlib
 import hashlib
 import json
 import os
-import re
 import shutil
 import sqlite3
 import zipfile
@@ -25,14 +24,13 @@ from loadbook.ground.filelimits import LARGEST_FILE, LARGEST_MANIFEST, LARGEST_P
 
 from . import disk, migrate, strangers
 from .book import FILE, TRACES, BookFolder
-from .tracefile import locate
+from .tracefile import RELATIVE, locate
 from .verify import DAMAGED, file_sha256, is_whole, records
 
 MANIFEST = "manifest.json"
-_TRACE = re.compile(rf"{TRACES}(/[A-Za-z0-9_-][A-Za-z0-9._-]*)+")
 FORM = "loadbook backup 1"
 _SPOILT = (
-    zipfile.BadZipFile, zlib.error, KeyError, OSError, EOFError, NotImplementedError, RuntimeError, ValueError,
+    zipfile.BadZipFile, zlib.error, KeyError, OSError, EOFError, RuntimeError, ValueError,
 )  # fmt: skip
 
 
@@ -152,7 +150,7 @@ def _manifest(archive: zipfile.ZipFile, where: str) -> dict[str, str]:
             "this is no loadbook backup", where=where, mend="Name a file made by: loadbook backup"
         ) from exc
     for name in files:
-        if name != FILE and not _TRACE.fullmatch(name):
+        if name != FILE and not RELATIVE.fullmatch(name):
             raise DamageError(
                 f"the backup names a file outside the book, or that no book has ({name[:200]!r})", where=where
             )

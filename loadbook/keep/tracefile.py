@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 FOLDER = "traces"
 COLUMNS = ("run", "channel", "quantity", "t_s", "value", "flag")
 _TRACE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
-_RELATIVE = re.compile(rf"{FOLDER}(/[A-Za-z0-9_-][A-Za-z0-9._-]*)+")
+RELATIVE = re.compile(rf"{FOLDER}(/[A-Za-z0-9_-][A-Za-z0-9._-]*)+")  # what a path of a trace may be
 
 
 @dataclass(frozen=True)
@@ -297,7 +297,7 @@ class Locator:
     def __call__(self, relative: str) -> Path:
         """The file that a trace row's path means. Raises DamageError where it is not below the book's traces folder:
         a row from a stranger's book must not make us read another file."""
-        if _RELATIVE.fullmatch(relative):
+        if RELATIVE.fullmatch(relative):
             path = f"{self._book}/{relative}"
             # a traces folder that is itself a link leads out too
             folder = path.rpartition("/")[0]
