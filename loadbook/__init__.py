@@ -9,15 +9,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from loadbook.ask.api import Book
+    from loadbook.queries.api import Book
 
 __all__ = ["Book"]
 
 
 def __getattr__(name: str) -> Any:
     if name == "Book":
-        import loadbook.show.notebook  # noqa: F401  (how results show themselves)
-        from loadbook.ask.api import Book
+        import loadbook.render.notebook  # noqa: F401  (how results show themselves)
+        from loadbook.queries.api import Book
 
         return Book
     raise AttributeError(name)

@@ -9,8 +9,8 @@ from typing import Any
 
 import pandas as pd
 
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 from tests.shops import SETTINGS
 
 FIRST = datetime(2024, 1, 1, 6)

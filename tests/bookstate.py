@@ -9,7 +9,7 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
-from loadbook.keep import disk
+from loadbook.store import disk
 
 # rows that commands delete and make anew: their numbers say nothing
 _NUMBERLESS = {"parameter", "finding", "answer_outcome", "seal"}

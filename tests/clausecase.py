@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from loadbook.calc import clauses, phases, validity
-from loadbook.calc.model import Channel, ClauseResult, Cycle, Judgement, Limit, Segment, Trace
+from loadbook.analysis.clauses import judge
+from loadbook.analysis.trace import phases, validity
+from loadbook.analysis.trace.model import Channel, ClauseResult, Cycle, Judgement, Limit, Segment, Trace
 
 STEP = 60.0
 T = np.arange(0.0, 8 * 3600.0 + 1, STEP)  # heat 3 h at 200 °C/h to 620, hold 2 h, cool 3 h at 150 °C/h
@@ -35,7 +36,7 @@ def trace(*extra: tuple[Channel, np.ndarray], behind: tuple[float, ...] = (2.0, 
 def judged(made: Trace, *limits: Limit, segments: tuple[Segment, ...] = SEGMENTS, **more: Any) -> Judgement:
     cycle = Cycle("C", "1", segments=segments, limits=limits)
     ready = validity.prepared(made)
-    return clauses.judge(
+    return judge.judge(
         ready, cycle, more.pop("pieces", ()), phases.find_phases(ready, cycle), more.pop("faults", ()), **more
     )
 

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 
 ROOT = Path(__file__).resolve().parent.parent
 

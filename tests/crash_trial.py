@@ -126,8 +126,8 @@ class Trial:
 
     def after(self, case: Case, place: Path) -> dict[str, Any]:
         """In a child: what is there, what verify says, the command once more, and again."""
-        from loadbook.keep.book import BookFolder
-        from loadbook.keep.verify import verify
+        from loadbook.store.book import BookFolder
+        from loadbook.store.verify import verify
 
         forked.still_clock()
         case.prepare()
@@ -197,7 +197,7 @@ class Trial:
             extra = set(state["files"]) - set(plain.before["files"])
             rows = {k: v for k, v in state.items() if k != "files"}
             return len(extra) == 1 and rows == {k: v for k, v in plain.before.items() if k != "files"}
-        if case.name == "reckon":  # each run's rows together: as they were, or as they are computed
+        if case.name == "recompute":  # each run's rows together: as they were, or as they are computed
             for run in ("'R1'", "'R2'", "'R3'"):
                 for table in ("parameter", "finding"):
                     now, old, new = ([r for r in s[table] if run in r] for s in (state, plain.before, plain.after))

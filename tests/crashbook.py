@@ -13,11 +13,11 @@ from typing import Any
 
 import numpy as np
 
-from loadbook.intake.tracetake import take_trace
-from loadbook.keep import seal
-from loadbook.keep.backup import backup, restore
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.readers.recorder.take import take_trace
+from loadbook.store import derived_checksum
+from loadbook.store.backup import backup, restore
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 
 from . import bookstate
 from .conftest import small_rows
@@ -49,7 +49,7 @@ class Case:
     @property
     def cuttable(self) -> bool:
         """Does it write its rows through a WAL, in the book itself?"""
-        return self.prepare is not network and self.name in ("take", "trace take", "amend", "reckon")
+        return self.prepare is not network and self.name in ("take", "trace take", "amend", "recompute")
 
     def state(self, folder: Path) -> Any:
         """What is compared: the book's rows and files, or what its backup would restore."""
@@ -71,7 +71,7 @@ CASES = (
     Case("trace take, network", TRACE, ("R4",), prepare=network),
     Case("amend", AMEND, ("Amended part 00123",), (0, 2)),
     Case("amend, network", AMEND, ("Amended part 00123",), (0, 2), prepare=network),
-    Case("reckon", ("reckon", "--book", "stale"), ("3 of 4 runs reckoned",),
+    Case("recompute", ("recompute", "--book", "stale"), ("3 of 4 runs recomputed",),
          book="stale"),
     Case("upgrade", ("upgrade", "--book", "old"), ("applied step",),
          book="old"),
@@ -126,4 +126,4 @@ def make(folder: Path) -> None:
     with BookFolder.open(folder / "stale") as stale, stale.write() as conn:
         conn.execute("UPDATE parameter SET algorithm = '0', value = value + 1 WHERE source = 'trace'")
         conn.execute("UPDATE finding SET algorithm = '0'")
-        seal.everything(conn)
+        derived_checksum.everything(conn)

@@ -20,10 +20,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from loadbook.ground.errors import LoadbookError
-from loadbook.keep import migrate
-from loadbook.keep.book import BookFolder
-from loadbook.keep.verify import verify
+from loadbook.core.errors import LoadbookError
+from loadbook.store import migrations
+from loadbook.store.book import BookFolder
+from loadbook.store.verify import verify
 
 from . import bookstate, crashbook
 
@@ -57,7 +57,7 @@ def readable(folder: Path) -> object:
 
     conn = sqlite3.connect(folder / "book.sqlite")
     try:
-        return bookstate.of_file(folder / "book.sqlite"), migrate.objects(conn)
+        return bookstate.of_file(folder / "book.sqlite"), migrations.objects(conn)
     finally:
         conn.close()
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import sqlite3
 
-from loadbook.keep import migrate
-from loadbook.keep.datafiles import shipped
+from loadbook.store import migrations
+from loadbook.store.sql_files import shipped
 
 if __name__ == "__main__":
     conn = sqlite3.connect(":memory:", isolation_level=None)
-    migrate.apply(conn)
-    (shipped("schema") / "current.sql").write_text(migrate.dump(conn), encoding="utf-8")
+    migrations.apply(conn)
+    (shipped("schema") / "current.sql").write_text(migrations.dump(conn), encoding="utf-8")

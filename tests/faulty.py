@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.signal import lfilter
 
-from loadbook.calc.model import OPEN, Trace
+from loadbook.analysis.trace.model import OPEN, Trace
 from tests.loads import WORK, Injected, Physics, Spec
 
 Record = Callable[[np.ndarray, np.ndarray], Trace]

@@ -34,14 +34,14 @@ def warm() -> None:
 
     for found in pkgutil.walk_packages(loadbook.__path__, "loadbook."):
         if found.name.split(".")[1] in ("ground", "calc", "keep", "intake") or found.name in (
-            "loadbook.cli.records", "loadbook.cli.traces", "loadbook.cli.upkeep", "loadbook.cli.judging",
-            "loadbook.cli.main", "loadbook.cli.questions", "loadbook.ask.reckon", "loadbook.ask.runchoice",
+            "loadbook.cli.records", "loadbook.cli.traces", "loadbook.cli.upkeep", "loadbook.cli.judge",
+            "loadbook.cli.main", "loadbook.cli.questions", "loadbook.queries.recompute", "loadbook.queries.run_choice",
         ):  # fmt: skip
             importlib.import_module(found.name)
-    from loadbook.keep import migrate
+    from loadbook.store import migrations
 
-    for step in migrate.steps():
-        migrate.expected(step.number)
+    for step in migrations.steps():
+        migrations.expected(step.number)
 
 
 @dataclass
@@ -77,11 +77,11 @@ class Points:
 
     def install(self) -> None:
         """Put points around what writes. In a child only: nothing is ever put back."""
-        from loadbook.keep import tracefile
+        from loadbook.store import trace_files
 
         for name in _CALLS:
             setattr(os, name, self.around(name, getattr(os, name)))
-        tracefile._write_parquet = self.around("parquet", tracefile._write_parquet)
+        trace_files._write_parquet = self.around("parquet", trace_files._write_parquet)
         around = self.around
 
         class Connection(sqlite3.Connection):
@@ -107,7 +107,7 @@ class Points:
 
 def still_clock() -> None:
     """Let the program's clock stand still (in a child)."""
-    from loadbook.ground import times
+    from loadbook.core import times
 
     times.now = lambda: CLOCK  # type: ignore[assignment]
 

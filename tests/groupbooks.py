@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from loadbook.cli.shop import Told, _take_all, shop_module
-from loadbook.keep.book import BookFolder
+from loadbook.cli.demo import Progress, _take_all, shop_module
+from loadbook.store.book import BookFolder
 
 PLANTS = {"Linz": (20241007, 16), "Graz Süd": (11, 14), "Steyr": (12, 12)}  # name -> (seed, runs)
 
@@ -16,5 +16,5 @@ def make(folder: Path, name: str, runs: int | None = None) -> Path:
     build = shop_module("build")
     path = folder / f"book-{seed}"
     with BookFolder.create(path, zone=shop_module("catalogue").ZONE) as book:
-        _take_all(book, build, build.build(seed, first=runs or usual), folder / f"files-{seed}", Told())
+        _take_all(book, build, build.build(seed, first=runs or usual), folder / f"files-{seed}", Progress())
     return path

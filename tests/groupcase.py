@@ -8,15 +8,15 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from loadbook.ask.reckon import reckon
-from loadbook.keep.book import BookFolder
-from loadbook.keep.publish import publish
-from loadbook.keep.publishwhat import Keep
+from loadbook.group.publish import publish
+from loadbook.group.withhold import PublishOptions
+from loadbook.queries.recompute import recompute
+from loadbook.store.book import BookFolder
 
 from .smallbook import put, reading, run, small, trace
 
 SECRETS = ("Brightwater", "PO-4711", "A. Operator", "I. Inspector", "note for nobody", "D. Decider", "told by phone")
-EVERYTHING = Keep(True, True, True, True, True)
+EVERYTHING = PublishOptions(True, True, True, True, True)
 
 
 def shop(path: Path, *, moved_mm: float = 0.02, part: str = "00123") -> BookFolder:
@@ -49,7 +49,7 @@ def shop(path: Path, *, moved_mm: float = 0.02, part: str = "00123") -> BookFold
         {"subject": "fault", "run": "R1", "channel": "TC 1", "fault": "open", "decision": "confirmed",
          "person": "D. Decider", "why": "told by phone", "at": "2026-03-09T08:00:00Z"},
     )  # fmt: skip
-    for _ in reckon(book):
+    for _ in recompute(book):
         pass
     return book
 

@@ -1,4 +1,4 @@
-"""A book with one run of the vacuum stress relief of test_clauses_vacuum, for tests of judge, reckon and confirm."""
+"""A book with one run of the vacuum stress relief of test_clauses_vacuum, for tests of judge, recompute and confirm."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from loadbook.calc.model import Cycle, Trace
-from loadbook.ground import times
-from loadbook.keep.book import BookFolder
-from loadbook.keep.cyclerecords import cycle_tables
-from loadbook.keep.records import add_intake
-from loadbook.keep.tracefile import write_trace
+from loadbook.analysis.trace.model import Cycle, Trace
+from loadbook.core import times
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
+from loadbook.store.run_records import cycle_tables
+from loadbook.store.trace_files import write_trace
 
 STARTED = "2026-03-01T07:00:00Z"
 

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.signal import lfilter
 
-from loadbook.calc.model import Channel, Cycle, Event, PieceRecord, Segment, Trace
+from loadbook.analysis.trace.model import Channel, Cycle, Event, PieceRecord, Segment, Trace
 
 WORK = 8
 KELVIN = 273.15

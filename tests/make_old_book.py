@@ -9,13 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
-from loadbook.calc.model import Channel, Trace
-from loadbook.keep import migrate, seal
-from loadbook.keep.amend import amend
-from loadbook.keep.backup import backup
-from loadbook.keep.book import FILE, BookFolder
-from loadbook.keep.records import add_intake
-from loadbook.keep.tracefile import write_trace
+from loadbook.analysis.trace.model import Channel, Trace
+from loadbook.store import derived_checksum, migrations
+from loadbook.store.backup import backup
+from loadbook.store.book import FILE, BookFolder
+from loadbook.store.records import add_intake, amend
+from loadbook.store.trace_files import write_trace
 
 from .conftest import small_rows
 
@@ -26,8 +25,8 @@ def make(folder: Path, number: int) -> BookFolder:
     """A book of a schema with an intake, an amendment, a trace and what was computed of it."""
     (folder / "traces").mkdir(parents=True)
     conn = sqlite3.connect(folder / FILE, isolation_level=None)
-    conn.execute(f"PRAGMA application_id = {migrate.APPLICATION_ID}")
-    migrate.apply(conn, upto=number)
+    conn.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}")
+    migrations.apply(conn, upto=number)
     for name, value in (("units", "si"), ("zone", "Europe/Madrid"), ("made_at", "2026-03-01T08:00:00Z")):
         conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
     conn.close()
@@ -55,11 +54,11 @@ def make(folder: Path, number: int) -> BookFolder:
             " VALUES ('R1', 'run', 'run', 'no cycle', '', '1')"
         )
         if number >= 3:
-            seal.everything(writing)
+            derived_checksum.everything(writing)
     return book
 
 
 if __name__ == "__main__":
-    wanted = int(sys.argv[1]) if len(sys.argv) > 1 else migrate.newest()
+    wanted = int(sys.argv[1]) if len(sys.argv) > 1 else migrations.newest()
     with tempfile.TemporaryDirectory() as temporary, make(Path(temporary) / "book", wanted) as old:
         backup(old, FOLDER / f"schema-{wanted:04d}.zip")

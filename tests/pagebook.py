@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from loadbook.calc.model import Channel, Event, Trace
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.analysis.trace.model import Channel, Event, Trace
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 
 from .judgedbook import STARTED, book_with, put_run
 from .test_clauses_vacuum import CYCLE, Load

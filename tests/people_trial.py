@@ -25,7 +25,7 @@ from typing import Any
 from . import crashbook, forked
 from .conftest import small_rows
 
-KINDS = ("take", "add", "trace", "amend", "list", "show", "sql", "verify", "backup", "reckon")
+KINDS = ("take", "add", "trace", "amend", "list", "show", "sql", "verify", "backup", "recompute")
 WEIGHTS = (8, 8, 5, 10, 5, 5, 2, 2, 1, 2)
 FORBIDDEN = ("database is locked", "Traceback", "unexpected fault", "OperationalError")
 
@@ -43,8 +43,8 @@ class Report:
 
 def make(folder: Path, people: int, actions: int) -> None:
     """The book, a run for every trace that may be taken in, and a file that everybody takes in."""
-    from loadbook.keep.book import BookFolder
-    from loadbook.keep.records import add_intake
+    from loadbook.store.book import BookFolder
+    from loadbook.store.records import add_intake
 
     rows = small_rows()
     rows["run"] += [
@@ -83,7 +83,7 @@ def words_of(kind: str, person: int, number: int, folder: Path) -> list[str]:
         "sql": ["sql", "select count(*) as n from gauge"],
         "verify": ["verify"],
         "backup": ["backup", f"{name}.zip"],
-        "reckon": ["reckon"],
+        "recompute": ["recompute"],
     }[kind]
 
 
@@ -144,9 +144,9 @@ def run(people: int, actions: int, seed: int = 1, network: bool = False) -> Repo
 
 def look(folder: Path, done: dict[int, list[list[Any]]], people: int) -> list[str]:
     """In a child: is everything there that was done, once, and nothing else?"""
-    from loadbook.keep.backup import restore
-    from loadbook.keep.book import BookFolder
-    from loadbook.keep.verify import verify
+    from loadbook.store.backup import restore
+    from loadbook.store.book import BookFolder
+    from loadbook.store.verify import verify
 
     broken = []
     told = [(p, kind, i) for p, actions in done.items() for kind, i, code, *_ in actions if code == 0]

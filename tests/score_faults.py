@@ -16,10 +16,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from loadbook.calc.faults import find_faults
-from loadbook.calc.model import Fault
-from loadbook.calc.phases import find_phases
-from loadbook.calc.validity import prepared
+from loadbook.analysis.faults.find import find_faults
+from loadbook.analysis.trace.model import Fault
+from loadbook.analysis.trace.phases import find_phases
+from loadbook.analysis.trace.validity import prepared
 from tests.loads import Load, batches, changes_a_verdict, generate
 
 EACH = {

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from loadbook.calc.model import Channel, Trace
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
-from loadbook.keep.tracefile import write_trace
+from loadbook.analysis.trace.model import Channel, Trace
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
+from loadbook.store.trace_files import write_trace
 
 READ = {"gauge": "G1", "held": "free", "datum": "A", "surface": "cleaned", "already_at_20c": 1, "repeat": 1}
 

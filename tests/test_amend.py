@@ -6,10 +6,10 @@ import sqlite3
 
 import pytest
 
-from loadbook.ground.errors import LoadbookError, UsageError
-from loadbook.keep import chain
-from loadbook.keep.amend import amend, history
-from loadbook.keep.book import BookFolder
+from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.store import chain
+from loadbook.store.book import BookFolder
+from loadbook.store.records import amend, history
 
 PLAIN_EDITS = [
     "UPDATE part SET shape = 'plate'",

@@ -12,15 +12,16 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from loadbook.ask import answerdata, answersaved
-from loadbook.ask.answer import KEYS, answer
-from loadbook.ask.answersubject import Question, planned
-from loadbook.ask.backtest import backtest
-from loadbook.ask.filters import Filters
-from loadbook.ask.trial import trial
-from loadbook.ground.errors import CalculationError, NotFoundError, UsageError
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.core.errors import CalculationError, NotFoundError, UsageError
+from loadbook.queries import history as answerdata
+from loadbook.queries import kept_answers
+from loadbook.queries.answer import KEYS, answer
+from loadbook.queries.backtest import backtest
+from loadbook.queries.enquiry import Question, planned
+from loadbook.queries.filters import Filters
+from loadbook.queries.trial import trial
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 from tests.answerbook import fill, moment, tables, write_files
 from tests.shops import RATE, Shop
 
@@ -42,7 +43,7 @@ def test_from_the_intake_files_to_the_answer(loadbook: Command, tmp_path: Path) 
     """End to end through `take`: the same figures as from the same history put in as rows."""
     history = Shop("plain", 30, 7, seed=2).history()
     history["z"] = history["z"].round(3)
-    assert loadbook("init", "book").returncode == 0
+    assert loadbook("new", "book").returncode == 0
     for kind, path in write_files(tmp_path, history):
         done = loadbook("take", kind, str(path), "--book", "book")
         assert done.returncode == 0, f"{kind}: {done.stderr}"
@@ -249,7 +250,7 @@ def test_a_saved_answer_is_shown_exactly_and_scored(tmp_path: Path, loadbook: Co
     assert "LATE" in loadbook("answer", "--show", "1", "--book", str(book.path)).stdout
     assert backtest(book).rows() == rows  # linking again changes nothing
     with pytest.raises(NotFoundError, match="no answer 9"):
-        answersaved.saved(book, 9)
+        kept_answers.saved(book, 9)
 
 
 def test_an_answer_for_a_job_is_scored_by_that_job(tmp_path: Path) -> None:
@@ -258,13 +259,13 @@ def test_an_answer_for_a_job_is_scored_by_that_job(tmp_path: Path) -> None:
     book = fill(tmp_path / "b", history)
     found = answer(book, Question(part=part, job="J-1"))
     refusal = answer(book, Question(kind="flatness", material="M1"))
-    assert (answersaved.save(book, found), answersaved.save(book, refusal)) == (1, 2)
+    assert (kept_answers.save(book, found), kept_answers.save(book, refusal)) == (1, 2)
     measured_later(book, found, [found.median or 0.0] * 3, "OTHER")
-    assert answersaved.link(book, answerdata.load(book)) == 0
+    assert kept_answers.link(book, answerdata.load(book)) == 0
     measured_later(book, found, [found.median or 0.0] * 2, "MINE", "J-1")
-    assert answersaved.link(book, answerdata.load(book)) == 1
-    assert answersaved.saved(book, 1).outcomes == [{"run": "MINE", "pieces": 2, "inside": 2, "within_bound": 2}]
-    assert answersaved.saved(book, 2).result["refused"] and answersaved.saved(book, 2).outcomes == []
+    assert kept_answers.link(book, answerdata.load(book)) == 1
+    assert kept_answers.saved(book, 1).outcomes == [{"run": "MINE", "pieces": 2, "inside": 2, "within_bound": 2}]
+    assert kept_answers.saved(book, 2).result["refused"] and kept_answers.saved(book, 2).outcomes == []
 
 
 def test_backtest_rows(shop_book: BookFolder) -> None:

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from loadbook.calc import backtest
-from loadbook.calc.answerbound import one_sided, satterthwaite
-from loadbook.calc.backtest import Scores
+from loadbook.analysis.answers import backtest
+from loadbook.analysis.answers.backtest import Scores
+from loadbook.analysis.answers.bound import one_sided, satterthwaite
 
 
 @pytest.mark.parametrize("alpha", [0.10, 0.05, 0.01])

@@ -8,10 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loadbook.calc import answerfit, backtest
-from loadbook.calc.answerfit import Fit, dense_covariance, fit
-from loadbook.calc.answersums import Grouping, Slopes, Sums
-from loadbook.ground.errors import CalculationError
+from loadbook.analysis.answers import backtest
+from loadbook.analysis.answers import fit as answerfit
+from loadbook.analysis.answers.cells import Grouping, Slopes, Sums
+from loadbook.analysis.answers.fit import Fit, dense_covariance, fit
+from loadbook.core.errors import CalculationError
 from tests.published import table
 
 ROOT = Path(__file__).resolve().parent.parent

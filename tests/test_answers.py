@@ -9,16 +9,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.calc import backtest
-from loadbook.calc.advice import atmosphere, cautions, kindest_cycle, stock, thermocouple_places
-from loadbook.calc.answercells import Asked, Break, make_cells
-from loadbook.calc.answerdesign import era
-from loadbook.calc.answerneed import comparables, need, own_history
-from loadbook.calc.answerrefuse import Refusal
-from loadbook.calc.answers import History, Reply
-from loadbook.calc.answerscale import Scale, harm
-from loadbook.calc.trial import plan_trial
-from loadbook.ground.errors import CalculationError
+from loadbook.analysis.answers import backtest
+from loadbook.analysis.answers.cells import Asked, Break, make_cells
+from loadbook.analysis.answers.design import era
+from loadbook.analysis.answers.estimate import History, Refusal, Reply
+from loadbook.analysis.answers.need import comparables, need, own_history
+from loadbook.analysis.answers.scale import Scale, harm
+from loadbook.analysis.planning.advice import atmosphere, cautions, kindest_cycle, stock, thermocouple_places
+from loadbook.analysis.planning.trial import plan_trial
+from loadbook.core.errors import CalculationError
 from tests.shops import HOLD, RATE, SETTINGS, WITHIN, Shop
 from tests.trial_answers import question
 
@@ -326,10 +325,10 @@ def test_a_setting_that_never_varied_can_be_planned() -> None:
 
 
 def test_scales_come_back() -> None:
-    assert Scale("um").told(-3.0) == -3.0
-    assert Scale("log", before_um=20.0).told_um(100 * np.log(1.5)) == pytest.approx(10.0)
+    assert Scale("um").displayed(-3.0) == -3.0
+    assert Scale("log", before_um=20.0).displayed_um(100 * np.log(1.5)) == pytest.approx(10.0)
     with pytest.raises(CalculationError, match="reference length"):
-        Scale("um per 100 mm").told(1.0)
+        Scale("um per 100 mm").displayed(1.0)
     assert (harm("outside diameter"), harm("inside diameter"), harm("circular runout"), harm("hardness")) == (
         -1,
         1,

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from loadbook import Book
-from loadbook.ask.result import unit_name
-from loadbook.ground.errors import LoadbookError
-from loadbook.show.movementtable import moved_table
+from loadbook.core.errors import LoadbookError
+from loadbook.queries.result import unit_name
+from loadbook.render.movement import moved_table
 
 
 @pytest.fixture(scope="module")

@@ -15,11 +15,10 @@ from typing import Any
 
 import pytest
 
-from loadbook.keep import chain, migrate, seal
-from loadbook.keep.amend import amend
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
-from loadbook.keep.verify import records, verify
+from loadbook.store import chain, derived_checksum, migrations
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake, amend
+from loadbook.store.verify import records, verify
 
 from . import crashbook, smallbook
 
@@ -28,9 +27,9 @@ Run = Callable[..., subprocess.CompletedProcess[str]]
 # outside the chain, and what protects it instead
 OUTSIDE = {
     "setting": "a seal, and triggers that want an amendment",
-    "finding": "the run's seal; loadbook reckon computes it again from the trace",
+    "finding": "the run's seal; loadbook recompute computes it again from the trace",
     "answer_outcome": "a seal; loadbook backtest computes it again",
-    "parameter": "stated figures stand in the chain; what was computed has the run's seal and loadbook reckon",
+    "parameter": "stated figures stand in the chain; what was computed has the run's seal and loadbook recompute",
     "seal": "the sets that it seals: a seal that was changed does not agree with them",
 }
 
@@ -38,8 +37,8 @@ OUTSIDE = {
 def types() -> dict[tuple[str, str], str]:
     """(table, column) -> type, of the newest schema."""
     conn = sqlite3.connect(":memory:", isolation_level=None)
-    migrate.apply(conn)
-    tables = sorted(name for kind, name in migrate.objects(conn) if kind == "table")
+    migrations.apply(conn)
+    tables = sorted(name for kind, name in migrations.objects(conn) if kind == "table")
     return {(t, r[1]): r[2] for t in tables for r in conn.execute(f"PRAGMA table_info({t})")}
 
 
@@ -104,16 +103,17 @@ def full(tmp_path_factory: pytest.TempPathFactory) -> Path:
                 "INSERT INTO parameter (run, parameter, channel, value, unit, source, se, at_s, note, algorithm)"
                 " VALUES ('R1', 'cycle_hours', 'c', 1, 'h', 'trace', 1, 1, 'n', '1')"
             )
-            columns = ", ".join(seal.FINDING)
+            columns = ", ".join(derived_checksum.FINDING)
             values = {"what": "run", "run": "R1", "uncertain": 1}
             row = filler(conn, "finding", values)
             conn.execute(
-                f"INSERT INTO finding ({columns}) VALUES ({', '.join('?' * len(row))})", [row[c] for c in seal.FINDING]
+                f"INSERT INTO finding ({columns}) VALUES ({', '.join('?' * len(row))})",
+                [row[c] for c in derived_checksum.FINDING],
             )
             conn.execute(
                 "INSERT INTO answer_outcome (answer_id, run, pieces, inside, within_bound) VALUES (1, 'R1', 3, 2, 2)"
             )
-            seal.everything(conn)
+            derived_checksum.everything(conn)
         for table, columns_of in SCHEMA.items():
             found = [tuple(r) for r in book.read().execute(f"SELECT * FROM {table}")]
             filled = {c for i, c in enumerate(columns_of) if any(r[i] is not None for r in found)}
@@ -135,7 +135,7 @@ def tampered(full: Path) -> Iterator[Callable[[str], list[str]]]:
     conn.row_factory = sqlite3.Row
     conn.execute("PRAGMA foreign_keys = OFF")
     conn.execute("PRAGMA ignore_check_constraints = ON")
-    for kind, name in migrate.objects(conn):
+    for kind, name in migrations.objects(conn):
         if kind == "trigger":
             conn.execute(f"DROP TRIGGER {name}")
 
@@ -143,12 +143,12 @@ def tampered(full: Path) -> Iterator[Callable[[str], list[str]]]:
         conn.execute("BEGIN")
         try:
             assert conn.execute(sql).rowcount > 0, "the edit changed nothing"
-            return [*chain.check(conn), *seal.check(conn)]
+            return [*chain.check(conn), *derived_checksum.check(conn)]
         finally:
             conn.execute("ROLLBACK")
 
     yield edit
-    assert [*chain.check(conn), *seal.check(conn)] == []
+    assert [*chain.check(conn), *derived_checksum.check(conn)] == []
     conn.close()
 
 
@@ -254,13 +254,13 @@ def test_an_amendment_without_its_link_lets_an_edit_through_and_verify_names_it(
 
 
 def test_a_head_kept_elsewhere_finds_what_the_chain_alone_cannot(tmp_path: Path, inside: Run) -> None:
-    """The chain's end cut off with all it put in, and the whole chain made anew: both only with --head."""
+    """The chain's end cut off with all it put in, and the whole chain made anew: both only with --last-link."""
     with smallbook.small(tmp_path / "book") as book:
         smallbook.put(book, "furnace", {"furnace": "F9", "atmosphere": "air"})
-        kept = verify(book).head
+        kept = verify(book).last_link
         conn = book.read()
         conn.execute("PRAGMA foreign_keys = OFF")
-        for (kind, name), _ in migrate.objects(conn).items():
+        for (kind, name), _ in migrations.objects(conn).items():
             if kind == "trigger":
                 conn.execute(f"DROP TRIGGER {name}")
         conn.execute("DELETE FROM furnace WHERE furnace = 'F9'")
@@ -268,13 +268,15 @@ def test_a_head_kept_elsewhere_finds_what_the_chain_alone_cannot(tmp_path: Path,
         conn.execute("DELETE FROM chain WHERE intake_id = ?", (last,))
         conn.execute("DELETE FROM intake WHERE intake_id = ?", (last,))
         with book.write() as writing:
-            migrate.mend_guards(writing)
+            migrations.restore_guards(writing)
     assert inside("verify", "--book", "book").returncode == 0
-    said = inside("verify", "--head", kept, "--book", "book")
+    said = inside("verify", "--last-link", kept, "--book", "book")
     assert said.returncode == 3
     assert "the chain's end was cut off" in said.stdout
-    assert inside("verify", "--head", kept[:-1], "--book", "book").returncode == 2, "a head copied in part is no alarm"
-    assert inside("verify", "--head", f" {kept.upper()} ", "--book", "book").returncode == 3
+    assert inside("verify", "--last-link", kept[:-1], "--book", "book").returncode == 2, (
+        "a head copied in part is no alarm"
+    )
+    assert inside("verify", "--last-link", f" {kept.upper()} ", "--book", "book").returncode == 3
 
 
 def accepted(book: Path) -> dict[tuple[str, int], tuple[Any, ...]]:
@@ -296,7 +298,7 @@ COMMANDS = [
     "trace take chart1.csv --run R4", "trace look chart1.csv", "trace layout save own chart1.csv",
     "amend parts 00123 shape=plate --why drawing", "amend parts 00123 part=00124 --why renamed",
     "amend traces {trace} state=withdrawn --why wrong", "amend settings units value=us --why asked", "list parts",
-    "show part 00123", "judge R1", "reckon", "confirm reading 1 --decision confirmed --person A --why blunder",
+    "show part 00123", "judge R1", "recompute", "confirm reading 1 --decision confirmed --person A --why blunder",
     "moved", "effect --kind bore", "answer --part 00123 --characteristic bore --save", "trial bore --of soak_minutes",
     "backtest", "report", "report month_summary", "verify", "backup kept.zip", "restore kept.zip again",
     "restore kept.zip book --lost-traces", "upgrade", "export 2026-03 -o month.xlsx", "explain movement",
@@ -338,6 +340,6 @@ def test_no_command_changes_an_accepted_value_without_an_amendment(busy: Path, i
     who = [row for (table, _), row in before.items() if table == "amendment"]
     assert all(row[7] and row[8] and row[9] for row in who), "why, who and when"
     # asked for here, or without a book of their own, or with no effect on records
-    without = {"init", "demo", "template", "sql", "cycle", "page", "chart", "letter", "group"}
+    without = {"new", "demo", "template", "sql", "cycle", "page", "chart", "letter", "group"}
     assert {line.split()[0] for line in COMMANDS} | without >= set(NAMES)
     assert verify(BookFolder.open(busy / "book")).wrong == []

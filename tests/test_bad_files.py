@@ -18,22 +18,23 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from loadbook.ground import filelimits, outside
-from loadbook.ground.errors import IntakeError, LoadbookError, NotFoundError
-from loadbook.ground.kinds import KINDS
-from loadbook.intake.cyclekeys import EXAMPLE
-from loadbook.intake.layout import from_toml
-from loadbook.intake.recorder import look
-from loadbook.intake.recorderoptions import Options
-from loadbook.intake.recordersource import open_source
-from loadbook.intake.table import read_sheet
-from loadbook.intake.take import take_file
-from loadbook.intake.takecycle import take_cycle_file
-from loadbook.intake.template import header_and_example
-from loadbook.intake.workbookfile import safe_workbook
-from loadbook.keep import backup, sqlfiles
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.core import outside
+from loadbook.core import outside as filelimits
+from loadbook.core.errors import IntakeError, LoadbookError, NotFoundError
+from loadbook.core.vocabulary.intake_kinds import KINDS
+from loadbook.readers.cycles.file import take_cycle_file
+from loadbook.readers.cycles.keys import EXAMPLE
+from loadbook.readers.recorder.layout import from_toml
+from loadbook.readers.recorder.options import Options
+from loadbook.readers.recorder.read import look
+from loadbook.readers.recorder.source import open_source
+from loadbook.readers.tables.cells import read_sheet
+from loadbook.readers.tables.take import take_file
+from loadbook.readers.tables.template import header_and_example
+from loadbook.readers.workbook_archive import safe_workbook
+from loadbook.store import backup, sql_files
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 
 from .conftest import small_rows
 
@@ -87,7 +88,7 @@ def layout(place: Path, path: Path) -> None:
 
 
 def sql(place: Path, path: Path) -> None:
-    sqlfiles.read(path)
+    sql_files.read(path)
 
 
 def restored(place: Path, path: Path) -> None:
@@ -361,7 +362,7 @@ def test_what_is_no_ordinary_file_is_refused_at_once(tmp_path: Path, kind: str) 
     if kind == "pipe":
         pipe = tmp_path / "f.sql"
         path.rename(pipe)
-        found, wrong = sqlfiles.reports(tmp_path)
+        found, wrong = sql_files.reports(tmp_path)
         assert found and len(wrong) == 1 and "not a regular file" in wrong[0]
 
 

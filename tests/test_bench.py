@@ -6,14 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.keep.book import BookFolder
-from loadbook.keep.verify import verify
+from loadbook.store.book import BookFolder
+from loadbook.store.verify import verify
 
 from .bench.__main__ import measured, table
 from .bench.rows import ROWS
 
 # rows that start many cold processes are left to the long form
-QUICK = ("help", "list", "take-readings", "trace-take", "reckon", "sql", "verify")
+QUICK = ("help", "list", "take-readings", "trace-take", "recompute", "sql", "verify")
 
 
 @pytest.mark.parametrize("rows", [QUICK, pytest.param(tuple(ROWS), marks=pytest.mark.long)], ids=["quick", "every row"])

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.ground.errors import BusyError, DamageError, LoadbookError, NotFoundError, UsageError
-from loadbook.keep import disk, migrate
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.core.errors import BusyError, DamageError, LoadbookError, NotFoundError, UsageError
+from loadbook.store import disk, migrations
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
@@ -39,11 +39,11 @@ def test_the_nearest_book_above_is_found(book: BookFolder, monkeypatch: pytest.M
 
 
 def test_a_newer_book_is_refused(book: BookFolder, loadbook: Run) -> None:
-    book.read().execute(f"PRAGMA user_version = {migrate.newest() + 1}")
+    book.read().execute(f"PRAGMA user_version = {migrations.newest() + 1}")
     book.close()
     done = loadbook("list", cwd=book.path)
     assert done.returncode == 1
-    assert f"the book has schema {migrate.newest() + 1}, this program knows {migrate.newest()}" in done.stderr
+    assert f"the book has schema {migrations.newest() + 1}, this program knows {migrations.newest()}" in done.stderr
     assert "Install a newer loadbook" in done.stderr
 
 
@@ -117,8 +117,8 @@ def test_a_short_hold_is_waited_for(book: BookFolder, loadbook: Run) -> None:
 WRITER = """
 import sys
 from pathlib import Path
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 book = BookFolder.open(Path(sys.argv[1]))
 for i in range(20):
     with book.write() as conn:
@@ -136,7 +136,7 @@ def test_writers_side_by_side_lose_nothing(book: BookFolder) -> None:
     assert [w.wait(120) for w in writers] == [0, 0, 0]
     names = {r[0] for r in book.read().execute("SELECT furnace FROM furnace")}
     assert names == {"F1", *(f"{w}-{i}" for w in "abc" for i in range(20))}
-    from loadbook.keep.chain import check
+    from loadbook.store.chain import check
 
     assert check(book.read()) == []
 

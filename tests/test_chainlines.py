@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from loadbook.keep import chain
-from loadbook.keep.book import BookFolder
-from loadbook.keep.chainlines import lines
-from loadbook.keep.records import add_intake
+from loadbook.store import chain
+from loadbook.store.book import BookFolder
+from loadbook.store.chain import lines
+from loadbook.store.records import add_intake
 
 TEXTS = st.text(st.characters(codec="utf-8"), max_size=8) | st.sampled_from(
     ["", ",}]\n", "}]\n", '"', "\\", "\x00", "\u2028", "\x1c", "\x7f", "é", "\U0001f525", "\udc80", "NULL"]

@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 
 from loadbook import Book
-from loadbook.ask.chartdata import MIDDLE, PIECE, RUN, Panel, picture
-from loadbook.ask.charteffect import effect_picture
-from loadbook.ask.chartmoved import moved_picture
-from loadbook.ask.chartrun import run_chart
-from loadbook.ground.errors import NotFoundError, UsageError
-from loadbook.show.terminalcanvas import SEVERAL, Canvas, ascii_only, ticks_of, x_axis
-from loadbook.show.terminalchart import draw
-from loadbook.show.terminalrun import draw_run
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.queries.charts.effect import effect_picture
+from loadbook.queries.charts.frame import MIDDLE, PIECE, RUN, Panel, picture
+from loadbook.queries.charts.moved import moved_picture
+from loadbook.queries.charts.run import run_chart
+from loadbook.render.charts.canvas import SEVERAL, Canvas, ascii_only, ticks_of, x_axis
+from loadbook.render.charts.terminal import draw
+from loadbook.render.charts.terminal_run import draw_run
 
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
 

@@ -13,8 +13,10 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from loadbook.ask.api import Book
-from loadbook.ask.chartdata import (
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.queries.api import Book
+from loadbook.queries.charts.effect import effect_picture
+from loadbook.queries.charts.frame import (
     ALONE,
     COLUMNS,
     MIDDLE,
@@ -29,11 +31,9 @@ from loadbook.ask.chartdata import (
     named_series,
     picture,
 )
-from loadbook.ask.charteffect import effect_picture
-from loadbook.ask.chartmoved import moved_picture
-from loadbook.ground.errors import NotFoundError, UsageError
-from loadbook.show.chartfile import data_of, write_chart
-from loadbook.show.charts import chart
+from loadbook.queries.charts.moved import moved_picture
+from loadbook.render.charts.altair import chart
+from loadbook.render.charts.file import data_of, write_chart
 
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
 EFFECT = ("--kind", "outside diameter", "--process", "stress relief")

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import pytest
 
-from loadbook.show import chartstyle as style
+from loadbook.render.charts import style
 
 # Machado, Oliveira and Fernandes (2009), severity 1.0, on linear RGB
 VISIONS = {

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from loadbook.calc.model import Channel, Event, Limit, PieceRecord, Trace
+from loadbook.analysis.trace.model import Channel, Event, Limit, PieceRecord, Trace
 
 from .clausecase import FURNACE, SEGMENTS, STEP, T, changed, judged, one, trace
 

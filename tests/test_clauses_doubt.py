@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from loadbook.calc import clauses, phases, validity
-from loadbook.calc.model import ClauseResult, Fault, Limit
+from loadbook.analysis.clauses import judge
+from loadbook.analysis.trace import phases, validity
+from loadbook.analysis.trace.model import ClauseResult, Fault, Limit
 
 from .clausecase import FURNACE, SEGMENTS, T, changed, judged, one, trace
 
@@ -104,7 +105,7 @@ def test_soak_that_the_uncertainty_could_turn() -> None:
 # ---- the whole ------------------------------------------------------------------------------------------------------
 def test_without_a_cycle_there_is_no_verdict() -> None:
     ready = validity.prepared(trace())
-    found = clauses.judge(ready, None, (), phases.find_phases(ready, None), [suspect("W1")])
+    found = judge.judge(ready, None, (), phases.find_phases(ready, None), [suspect("W1")])
     assert found.clauses == () and found.verdict == "cannot be told" and len(found.faults) == 1
     assert "no verdict" in found.remarks[0]
 

@@ -8,8 +8,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loadbook.calc import clauses, phases, validity
-from loadbook.calc.model import Channel, Cycle, Event, Limit, Trace
+from loadbook.analysis.clauses import judge
+from loadbook.analysis.trace import phases, validity
+from loadbook.analysis.trace.model import Channel, Cycle, Event, Limit, Trace
 
 
 def random_trace(seed: int, missing: float) -> Trace:
@@ -50,7 +51,7 @@ def test_verdict_first_and_worst_as_a_loop_finds_them(seed: int, missing: float,
         low, high = min(v for _, v in seen), max(v for _, v in seen)
         limit = low + share * (high - low)
         cycle = Cycle("C", limits=(Limit(1, quantity, relation, limit),))  # type: ignore[arg-type]
-        found = clauses.judge(ready, cycle, (), phases.find_phases(ready, None), ()).clauses[0]
+        found = judge.judge(ready, cycle, (), phases.find_phases(ready, None), ()).clauses[0]
         beyond = [(t, v) for t, v in seen if (v > limit if relation == "max" else v < limit)]
         if beyond:
             worst = (max if relation == "max" else min)(v for _, v in seen)
@@ -68,5 +69,5 @@ def test_a_wider_limit_is_never_broken_where_a_narrower_one_is_kept(seed: int, l
     verdicts = []
     for value in (limit, limit + wider):
         cycle = Cycle("C", limits=(Limit(1, "spread", "max", value),))
-        verdicts.append(clauses.judge(ready, cycle, (), found, ()).clauses[0].verdict)
+        verdicts.append(judge.judge(ready, cycle, (), found, ()).clauses[0].verdict)
     assert verdicts != ["kept", "broken"]

@@ -14,10 +14,11 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
-from loadbook.calc import clauses, phases, validity
-from loadbook.calc.model import Channel, Event, Fault, Judgement, Trace
-from loadbook.ground.units import c_diff_from_f_diff, c_from_f
-from loadbook.intake.cyclefile import parse_cycle
+from loadbook.analysis.clauses import judge
+from loadbook.analysis.trace import phases, validity
+from loadbook.analysis.trace.model import Channel, Event, Fault, Judgement, Trace
+from loadbook.core.units import c_diff_from_f_diff, c_from_f
+from loadbook.readers.cycles.file import parse_cycle
 
 CYCLE = parse_cycle(
     """
@@ -137,14 +138,14 @@ class Load:
 
 def judged(load: Load, faults: tuple[Fault, ...] = ()) -> tuple[Judgement, Trace]:
     trace = validity.prepared(load.trace())
-    return clauses.judge(trace, CYCLE, [], phases.find_phases(trace, CYCLE), faults), trace
+    return judge.judge(trace, CYCLE, [], phases.find_phases(trace, CYCLE), faults), trace
 
 
 def broken(judgement: Judgement) -> list[str]:
     return [c.clause for c in judgement.clauses if c.verdict == "broken"]
 
 
-def the(judgement: Judgement, clause: str) -> clauses.ClauseResult:
+def the(judgement: Judgement, clause: str) -> judge.ClauseResult:
     return next(c for c in judgement.clauses if c.clause == clause)
 
 
@@ -172,7 +173,7 @@ def first_sample(trace: Trace, where: np.ndarray) -> float:
     return float(trace.t_s[int(np.argmax(where))])
 
 
-def check(result: clauses.ClauseResult, first_s: float, channel: str | None, steps: float = 1.0) -> None:
+def check(result: judge.ClauseResult, first_s: float, channel: str | None, steps: float = 1.0) -> None:
     assert result.verdict == "broken"
     assert result.first_s == pytest.approx(first_s, abs=steps * STEP_S)
     if channel is not None:

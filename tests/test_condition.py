@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from loadbook.ground.errors import UsageError
-from loadbook.keep.condition import check_condition
+from loadbook.core.errors import UsageError
+from loadbook.store.sandbox_condition import check_condition
 
 
 @pytest.mark.parametrize(

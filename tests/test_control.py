@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from loadbook.calc import control
-from loadbook.ground.errors import CalculationError
+from loadbook.analysis.planning import control
+from loadbook.core.errors import CalculationError
 
 
 def test_limits_of_a_published_example() -> None:

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.ground.errors import IntakeError, NotFoundError, UsageError
-from loadbook.intake.cyclefile import parse_cycle, read_cycle_file
-from loadbook.intake.cyclekeys import EXAMPLE, LIMITS_KEYS, LIMITS_OPTIONS, key_meanings
-from loadbook.keep.book import BookFolder
-from loadbook.keep.cyclerecords import cycle_tables, load_cycle, same_cycle
-from loadbook.keep.records import add_intake
+from loadbook.core.errors import IntakeError, NotFoundError, UsageError
+from loadbook.readers.cycles.file import parse_cycle, read_cycle_file
+from loadbook.readers.cycles.keys import EXAMPLE, LIMITS_KEYS, LIMITS_OPTIONS, key_meanings
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
+from loadbook.store.run_records import cycle_tables, load_cycle, same_cycle
 
 HEAD = """[cycle]
 id = "00123"

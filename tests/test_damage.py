@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.keep.amend import amend
-from loadbook.keep.backup import backup
-from loadbook.keep.book import BookFolder
-from loadbook.keep.verify import records, verify
+from loadbook.store.backup import backup
+from loadbook.store.book import BookFolder
+from loadbook.store.records import amend
+from loadbook.store.verify import records, verify
 
 from . import damage_trial, smallbook
 
@@ -100,7 +100,7 @@ def test_a_lost_trace_without_a_backup_can_be_withdrawn(traced: BookFolder, insi
 
 
 def test_damaged_records_come_back_from_a_backup(traced: BookFolder, inside: Run, tmp_path: Path) -> None:
-    head = verify(traced).head
+    head = verify(traced).last_link
     assert inside("backup", "b.zip", "--book", "book").returncode == 0
     traced.read().execute("PRAGMA wal_checkpoint(TRUNCATE)")
     traced.close()
@@ -114,18 +114,18 @@ def test_damaged_records_come_back_from_a_backup(traced: BookFolder, inside: Run
     assert inside("backup", "c.zip", "--book", "book").returncode == 3
     assert inside("restore", "b.zip", "book").returncode == 2, "never over what is there"
     assert inside("restore", "b.zip", "again").returncode == 0
-    assert inside("verify", "--book", "again", "--head", head).returncode == 0
+    assert inside("verify", "--book", "again", "--last-link", head).returncode == 0
 
 
-def test_a_damaged_computed_figure_is_mended_by_reckon(traced: BookFolder, inside: Run) -> None:
-    assert inside("reckon", "--book", "book").returncode == 0
+def test_a_damaged_computed_figure_is_mended_by_recompute(traced: BookFolder, inside: Run) -> None:
+    assert inside("recompute", "--book", "book").returncode == 0
     assert inside("verify", "--book", "book").returncode == 0
     with traced.write() as conn:
         conn.execute("UPDATE parameter SET value = value + 1 WHERE run = 'R1' AND source = 'trace'")
     said = inside("verify", "--book", "book")
     assert said.returncode == 3
-    assert "what was computed of run R1 is not what was stored: loadbook reckon R1 mends it" in said.stdout
-    assert inside("reckon", "R1", "--book", "book").returncode == 0
+    assert "what was computed of run R1 is not what was stored: loadbook recompute R1 mends it" in said.stdout
+    assert inside("recompute", "R1", "--book", "book").returncode == 0
     assert inside("verify", "--book", "book").returncode == 0
 
 

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 
 from .answerbook import fill, tables
 from .shops import RATE, SETTINGS, Shop
@@ -203,8 +203,8 @@ def test_lots_without_serials_are_compared_apart(
 
 def test_the_interval_of_one_lot_is_that_of_two_groups_of_pieces() -> None:
     """By hand from the two groups: the same as `welch` on the pieces themselves."""
-    from loadbook.calc.movement_compare import welch
-    from loadbook.calc.movement_lots import lots as compared
+    from loadbook.analysis.movement.compare import welch
+    from loadbook.analysis.movement.lots import lots as compared
 
     rng = np.random.default_rng(4)
     before, after = rng.normal(0.0, 3.0, 9), rng.normal(-20.0, 5.0, 6)

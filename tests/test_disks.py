@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.ground import times
-from loadbook.ground.errors import LoadbookError
-from loadbook.keep import backup as backing
-from loadbook.keep import disk
-from loadbook.keep.book import BookFolder
-from loadbook.keep.verify import verify
+from loadbook.core import times
+from loadbook.core.errors import LoadbookError
+from loadbook.store import backup as backing
+from loadbook.store import disk
+from loadbook.store.book import BookFolder
+from loadbook.store.verify import verify
 
 from . import bookstate, crashbook, smallbook
 
@@ -45,7 +45,7 @@ COMMANDS = {
     "take": ("take", "gauges", "gauges.csv", "--book", "book"),
     "trace take": ("trace", "take", "chart.csv", "--run", "R4", "--book", "book"),
     "amend": ("amend", "parts", "00123", "length_mm=201", "--why", "measured", "--book", "book"),
-    "reckon": ("reckon", "--book", "book"),
+    "recompute": ("recompute", "--book", "book"),
     "backup": ("backup", "b.zip", "--book", "book"),
 }
 
@@ -209,7 +209,7 @@ def test_a_read_only_book_answers_and_refuses_to_be_written(no_writing: Path, in
     assert listed.returncode == 0 and "G1" in listed.stdout, listed.stderr
     assert inside("verify", "--book", "book").returncode == 0
     assert inside(*COMMANDS["backup"]).returncode == 0, "a backup writes elsewhere"
-    for name in ("take", "amend", "reckon", "trace take"):
+    for name in ("take", "amend", "recompute", "trace take"):
         refused(inside(*COMMANDS[name]), "cannot be written", "could not be written")
     assert bookstate.parts(no_writing) == []
 
@@ -220,7 +220,7 @@ def test_a_target_that_may_not_be_written(made: Path, inside: Run) -> None:
     refused(inside("backup", "nowhere/b.zip", "--book", "book"), "there is no such folder")
     refused(inside("backup", "file/b.zip", "--book", "book"), "there is no such folder")
     refused(inside("restore", "b.zip", "file/book"), "could not be restored")
-    refused(inside("init", "file/book"), "cannot be made")
+    refused(inside("new", "file/book"), "cannot be made")
 
 
 def test_another_user_without_permission(made: Path) -> None:
@@ -232,7 +232,7 @@ def test_another_user_without_permission(made: Path) -> None:
             if path.stat().st_uid == 0 and path.is_relative_to(made.parents[1]):
                 path.chmod(path.stat().st_mode | 0o055)
         # another user may not be able to load the program from where it stands: it is loaded before
-        become = "import loadbook.cli.main, loadbook.cli.records, loadbook.show.tables, sqlite3, encodings.idna\n"
+        become = "import loadbook.cli.main, loadbook.cli.records, loadbook.render.tables, sqlite3, encodings.idna\n"
         become += f"os.setgroups([])\nos.setgid({nobody})\nos.setuid({nobody})"
         done = limited(made, become, "list", "gauges", "--book", "book")
     else:
@@ -291,8 +291,8 @@ def test_a_clock_set_back(made: Path, inside: Run, monkeypatch: pytest.MonkeyPat
         assert again.read().execute("SELECT length_mm FROM part").fetchone()[0] == 202
         last = again.read().execute("SELECT taken_at FROM intake ORDER BY intake_id DESC LIMIT 2").fetchall()
         assert last[0][0] < last[1][0]
-        head = verify(again).head
-    assert inside("verify", "--book", "book", "--head", head).returncode == 0
+        head = verify(again).last_link
+    assert inside("verify", "--book", "book", "--last-link", head).returncode == 0
 
 
 def test_the_later_of_two_decisions_counts_whatever_the_clock_says(
@@ -300,7 +300,7 @@ def test_the_later_of_two_decisions_counts_whatever_the_clock_says(
 ) -> None:
     from datetime import timedelta
 
-    from loadbook.keep.runrecords import load_run
+    from loadbook.store.run_records import load_run
 
     with BookFolder.open(made / "book") as book:
         row = {"subject": "fault", "run": "R1", "channel": "TC 1", "fault": "open", "person": "A", "why": "seen"}

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from loadbook.calc.dose import (
+from loadbook.analysis.trace.dose import (
     carried,
     combined,
     doses,

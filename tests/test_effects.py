@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.calc.effects import one_at_a_time
-from loadbook.calc.effects_cells import Cells, Column, cells_of, indicators
-from loadbook.calc.effects_core import NotEstimable, adjusted, familywise, fit_within, t_interval
-from loadbook.calc.effects_joint import effects
-from loadbook.calc.variance import clustered_mean
+from loadbook.analysis.effects.cells import Cells, Column, cells_of, indicators
+from loadbook.analysis.effects.estimate import one_at_a_time
+from loadbook.analysis.effects.joint import effects
+from loadbook.analysis.effects.regression import NotEstimable, adjusted, familywise, fit_within, t_interval
+from loadbook.analysis.movement.scatter import clustered_mean
 
 from .published import table
 
@@ -214,7 +214,7 @@ def test_inside_part_numbers_the_sign_is_right_and_the_pooled_picture_is_warned_
 
 
 def test_verdict_speaks_the_books_units() -> None:
-    from loadbook.calc.effects_words import verdict
+    from loadbook.analysis.effects.words import verdict
 
     cells, rate = rate_of(history())
     (e,) = effects(cells, [rate], "um")

@@ -11,11 +11,11 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from loadbook.ask.month import bounds, month_of
-from loadbook.ground.errors import UsageError
-from loadbook.intake.take import add_row
-from loadbook.keep.book import BookFolder
-from loadbook.show.workbook import Workbook, write_month
+from loadbook.core.errors import UsageError
+from loadbook.queries.month import bounds, month_of
+from loadbook.readers.tables.take import add_row
+from loadbook.render.workbook import Workbook, write_month
+from loadbook.store.book import BookFolder
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 

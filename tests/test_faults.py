@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from loadbook.calc.faults import KINDS, find_faults
-from loadbook.calc.faults_scene import scene
-from loadbook.calc.model import MISSING, OPEN, OUT_OF_RANGE, Channel, Event, Fault, Trace
-from loadbook.calc.phases import find_phases
-from loadbook.calc.validity import prepared
-from loadbook.ground.terms_faults import TERMS
+from loadbook.analysis.faults.channels import channel_view
+from loadbook.analysis.faults.find import KINDS, find_faults
+from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, Channel, Event, Fault, Trace
+from loadbook.analysis.trace.phases import find_phases
+from loadbook.analysis.trace.validity import prepared
+from loadbook.core.vocabulary.faults import TERMS
 
 TAUS_MIN = (6.0, 15.0, 30.0, 45.0, 60.0, 90.0)  # time constants of the six work TCs
 
@@ -273,7 +273,7 @@ def test_few_channels_or_no_control_tc_are_no_trouble(keep: list[str]) -> None:
 
 def test_empty_short_and_valueless_traces_have_no_fault_to_show() -> None:
     trace = load()
-    assert scene(replace(trace, channels=tuple(replace(c, role="other") for c in trace.channels))) is None
+    assert channel_view(replace(trace, channels=tuple(replace(c, role="other") for c in trace.channels))) is None
     for stop in (0, 1, 2, 5, 40):
         cut = replace(trace, t_s=trace.t_s[:stop], values=trace.values[:, :stop], flags=trace.flags[:, :stop])
         assert find_faults(cut) == []

@@ -7,9 +7,8 @@ from collections.abc import Callable
 
 import pytest
 
-from loadbook.ask.filterhint import unknown_words
-from loadbook.ask.filters import Filters
-from loadbook.keep.book import BookFolder
+from loadbook.queries.filters import Filters, unknown_words
+from loadbook.store.book import BookFolder
 
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
 

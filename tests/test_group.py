@@ -14,27 +14,27 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.ask.answer import answer
-from loadbook.ask.answersubject import Question
-from loadbook.ask.effect import effect
-from loadbook.ask.filters import Filters
-from loadbook.ask.groupanswer import answer_group
-from loadbook.ask.groupask import report_group, sql_group
-from loadbook.ask.groupcells import Asking, GroupSource
-from loadbook.ask.groupeffect import effect_group
-from loadbook.ask.groupmoved import moved_group
-from loadbook.ask.groupreckon import reckon_group
-from loadbook.ask.moved import moved
-from loadbook.ask.movementdata import load
-from loadbook.calc import movement, screen
+from loadbook.analysis.movement import blunders, scale
 from loadbook.cli.group import group
 from loadbook.cli.main import cli
-from loadbook.ground.errors import LoadbookError, UsageError
-from loadbook.keep.book import BookFolder
-from loadbook.keep.groupduck import DuckEngine
-from loadbook.keep.groupread import open_group
-from loadbook.keep.publish import publish
-from loadbook.keep.publishmanifest import folder_of
+from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.group.duck import DuckEngine
+from loadbook.group.manifest import folder_of
+from loadbook.group.publish import publish
+from loadbook.group.read import open_group
+from loadbook.group.recompute import recompute_group
+from loadbook.queries.answer import answer
+from loadbook.queries.effect import effect
+from loadbook.queries.enquiry import Question
+from loadbook.queries.filters import Filters
+from loadbook.queries.group.answer import answer_group
+from loadbook.queries.group.ask import report_group, sql_group
+from loadbook.queries.group.cells import Asking, GroupSource
+from loadbook.queries.group.effect import effect_group
+from loadbook.queries.group.moved import moved_group
+from loadbook.queries.moved import moved
+from loadbook.queries.movement_data import load
+from loadbook.store.book import BookFolder
 
 from .groupcase import EVERYTHING, files, made_books, made_published, made_target  # noqa: F401 - fixtures
 from .readme_refresh import README
@@ -120,16 +120,16 @@ def test_computed_again_is_what_the_book_computed(target: str, books: dict[str, 
         t: DuckEngine(open_group(target), {t}).frame(f"SELECT * EXCLUDE ({t}_id) FROM {t} ORDER BY ALL")
         for t in ("parameter", "finding")
     }
-    done = reckon_group(target)
+    done = recompute_group(target)
     assert (done.runs, done.samples, done.damage) == (2, 240, [])
-    assert [p.reckoned is not None for p in open_group(target).plants] == [True, True]
+    assert [p.recomputed is not None for p in open_group(target).plants] == [True, True]
     for table, frame in wanted.items():
         assert len(frame)
         found = DuckEngine(open_group(target), {table}).frame(
             f"SELECT * EXCLUDE ({table}_id) FROM {table} ORDER BY ALL"
         )
         pd.testing.assert_frame_equal(frame, found, rtol=0, atol=1e-9)
-    assert (reckon_group(target).runs, reckon_group(target).already) == (0, 2)
+    assert (recompute_group(target).runs, recompute_group(target).already) == (0, 2)
     publish(books["Linz"], target, "Linz", EVERYTHING)
     assert [p.stale for p in open_group(target).plants] == [False, True], "the plant's own figures are read again"
 
@@ -137,7 +137,7 @@ def test_computed_again_is_what_the_book_computed(target: str, books: dict[str, 
 def test_a_damaged_trace_is_named_and_the_rest_computed(target: str) -> None:
     linz = Path(target) / "plants" / folder_of("Linz")
     next(linz.rglob("samples-*.parquet")).write_bytes(b"PAR1 no PAR1")
-    done = reckon_group(target)
+    done = recompute_group(target)
     assert [(p, r) for p, r, _ in done.damage] == [("Linz", "R1")]
     assert done.runs == 1
     assert sql_group(target, "SELECT count(*) FROM parameter WHERE run = 'Linz/R1'").rows[0][0] > 0
@@ -174,8 +174,8 @@ def test_sums_give_what_the_pieces_give(history: tuple[BookFolder, str]) -> None
 
 def test_the_engine_finds_the_blunders_that_the_screen_finds(history: tuple[BookFolder, str]) -> None:
     book, where = history
-    frame = movement.with_value(load(book, Filters()).frame)
-    flags = screen.flagged_rows(frame)
+    frame = scale.with_value(load(book, Filters()).frame)
+    flags = blunders.flagged_rows(frame)
     with GroupSource(Asking(where)) as source:
         text, values = source.screened()
         found = source.frame(f"SELECT run, part, serial, y, flagged FROM {text} AS x", values)
@@ -229,9 +229,9 @@ def test_at_the_shell(
     assert json.loads(told.out)[0]["runs"] == 2
     assert "customers left out" in told.err.lower()
     assert "Not published, of 2 confidential or export-controlled jobs: 3 runs" in told.err
-    assert cli_run("group", "reckon", where) == 0
+    assert cli_run("group", "recompute", where) == 0
     assert cli_run("group", "report", where, "--format", "json") == 0
-    assert '"reckoned": "yes"' in capsys.readouterr().out
+    assert '"recomputed": "yes"' in capsys.readouterr().out
     assert cli_run("group", "moved", where, "--by", "plant") == 0
     shown = capsys.readouterr()
     assert "outside diameter" in shown.out

@@ -7,15 +7,15 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.ask.groupask import report_group, sql_group
-from loadbook.ground.errors import DamageError, NotFoundError, UsageError
-from loadbook.keep.book import BookFolder
-from loadbook.keep.groupduck import DuckEngine
-from loadbook.keep.groupread import open_group
-from loadbook.keep.publish import publish
-from loadbook.keep.publishmanifest import folder_of, read_current
-from loadbook.keep.publishstore import Store
-from loadbook.keep.publishwhat import Keep
+from loadbook.core.errors import DamageError, NotFoundError, UsageError
+from loadbook.group.duck import DuckEngine
+from loadbook.group.manifest import folder_of, read_current
+from loadbook.group.publish import publish
+from loadbook.group.read import open_group
+from loadbook.group.target import Store
+from loadbook.group.withhold import PublishOptions
+from loadbook.queries.group.ask import report_group, sql_group
+from loadbook.store.book import BookFolder
 
 from .groupcase import EVERYTHING, SECRETS, files, made_books, made_published, made_target, shop, texts  # noqa: F401 - fixtures
 from .smallbook import put, reading, run
@@ -103,10 +103,14 @@ def test_what_stays_in_the_house(books: dict[str, BookFolder], tmp_path: Path) -
 
 @pytest.mark.parametrize(
     ("keep", "seen"),
-    [(Keep(customers=True), "Brightwater"), (Keep(people=True), "A. Operator"), (Keep(notes=True), "told by phone")],
+    [
+        (PublishOptions(customers=True), "Brightwater"),
+        (PublishOptions(people=True), "A. Operator"),
+        (PublishOptions(notes=True), "told by phone"),
+    ],
 )
 def test_each_option_publishes_what_it_names_and_no_more(
-    keep: Keep, seen: str, books: dict[str, BookFolder], tmp_path: Path
+    keep: PublishOptions, seen: str, books: dict[str, BookFolder], tmp_path: Path
 ) -> None:
     publish(books["Linz"], str(tmp_path / "group"), "Linz", keep)
     told = texts(str(tmp_path / "group"))

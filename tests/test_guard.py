@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.ground.errors import LoadbookError, UsageError
-from loadbook.keep import guard
-from loadbook.keep.book import BookFolder
+from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.store import sandbox
+from loadbook.store.book import BookFolder
 
 from .smallbook import put, reading, run, small, trace
 
@@ -113,7 +113,7 @@ def test_what_a_stranger_tries_is_refused_and_changes_nothing(book: BookFolder, 
     before = state(folder)
     sql = attempt.replace(BOOK, book.path.as_posix()).replace(OUT, folder.as_posix())
     with pytest.raises(LoadbookError) as caught:
-        guard.ask(book, sql, seconds=20)
+        sandbox.run_query(book, sql, seconds=20)
     assert "Traceback" not in str(caught.value) and len(str(caught.value)) < 1000
     assert state(folder) == before
 
@@ -134,7 +134,7 @@ HARMLESS = [
 @pytest.mark.parametrize("query", HARMLESS)
 def test_what_acts_on_nothing_but_the_child_changes_nothing(book: BookFolder, query: str) -> None:
     before = state(book.path.parent)
-    assert list(guard.ask(book, query, seconds=20).rows()) is not None
+    assert list(sandbox.run_query(book, query, seconds=20).rows()) is not None
     assert state(book.path.parent) == before
 
 
@@ -153,7 +153,7 @@ GREEDY = [
 def test_a_memory_eating_query_ends_within_its_memory(book: BookFolder, query: str) -> None:
     before = state(book.path.parent)
     with pytest.raises(LoadbookError, match="needed more than the 512 MB of memory"):
-        guard.ask(book, query, memory_mb=512, seconds=30)
+        sandbox.run_query(book, query, memory_mb=512, seconds=30)
     assert state(book.path.parent) == before
     if sys.platform.startswith("linux"):
         import resource
@@ -174,14 +174,14 @@ def test_an_endless_query_ends_at_its_deadline(book: BookFolder, query: str) -> 
     before = state(book.path.parent)
     began = time.monotonic()
     with pytest.raises(LoadbookError, match=r"ran longer than 1.5 s and was ended"):
-        guard.ask(book, query, seconds=1.5)
+        sandbox.run_query(book, query, seconds=1.5)
     assert time.monotonic() - began < 3.5
     assert state(book.path.parent) == before
 
 
 def test_an_endless_answer_is_refused_with_the_mend(book: BookFolder) -> None:
     with pytest.raises(UsageError, match=r"more than 5000 rows.*LIMIT"):
-        guard.ask(book, "SELECT * FROM range(1000000000000)", most_rows=5000)
+        sandbox.run_query(book, "SELECT * FROM range(1000000000000)", most_rows=5000)
 
 
 def test_the_child_can_write_into_no_file_even_from_python(book: BookFolder, tmp_path: Path) -> None:
@@ -192,7 +192,7 @@ def test_the_child_can_write_into_no_file_even_from_python(book: BookFolder, tmp
 
     target = tmp_path / "written"
     code = (
-        "import duckdb, signal\nfrom loadbook.keep.guardchild import give_up_rights\n"
+        "import duckdb, signal\nfrom loadbook.store.sandbox_child import give_up_rights\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "give_up_rights(duckdb.connect(), [], 1024, 10)\n"
         f"import pathlib; pathlib.Path({str(target)!r}).write_text('x' * 10)\n"
@@ -204,15 +204,15 @@ def test_the_child_can_write_into_no_file_even_from_python(book: BookFolder, tmp
 
 def test_settings_are_locked_and_secrets_none(book: BookFolder) -> None:
     query = "SELECT name, value FROM duckdb_settings() WHERE name IN ('enable_external_access', 'lock_configuration')"
-    assert sorted(guard.ask(book, query).rows()) == [
+    assert sorted(sandbox.run_query(book, query).rows()) == [
         ("enable_external_access", "false"),
         ("lock_configuration", "true"),
     ]
-    assert guard.ask(book, "SELECT * FROM duckdb_secrets()").count == 0
+    assert sandbox.run_query(book, "SELECT * FROM duckdb_secrets()").count == 0
 
 
 def test_honest_queries_come_back_typed(book: BookFolder) -> None:
-    answer = guard.ask(
+    answer = sandbox.run_query(
         book,
         "SELECT run, movement_um, started, CAST(started AS DATE) AS day, 1.5 AS dec, sum(repeats) OVER () AS n,"
         " NULL AS nothing, 'nan'::DOUBLE AS nan, below_gauge, 'ab'::BLOB AS raw, [1, 2] AS list,"
@@ -240,11 +240,11 @@ def test_honest_queries_come_back_typed(book: BookFolder) -> None:
     ],
 )  # fmt: skip
 def test_what_reads_is_allowed(book: BookFolder, query: str, count: int) -> None:
-    assert guard.ask(book, query).count == count
+    assert sandbox.run_query(book, query).count == count
 
 
 def test_a_large_answer_streams_through(book: BookFolder) -> None:
-    answer = guard.ask(book, "SELECT range AS i, range * 0.5 AS half FROM range(200000)")
+    answer = sandbox.run_query(book, "SELECT range AS i, range * 0.5 AS half FROM range(200000)")
     assert answer.count == 200_000
     assert sum(i for i, _ in answer.rows()) == 199_999 * 100_000
 
@@ -254,9 +254,11 @@ def test_a_file_called_duckdb_in_the_current_folder_is_not_imported(
 ) -> None:
     (tmp_path / "duckdb.py").write_text("raise SystemExit('imported a stranger')")
     monkeypatch.chdir(tmp_path)
-    assert guard.ask(book, "SELECT 1").count == 1
+    assert sandbox.run_query(book, "SELECT 1").count == 1
 
 
 def test_parameters_are_values_never_text(book: BookFolder) -> None:
-    answer = guard.ask(book, "SELECT $x AS x, $d AS d", {"x": ("text", "1'; DROP"), "d": ("date", date(2026, 3, 1))})
+    answer = sandbox.run_query(
+        book, "SELECT $x AS x, $d AS d", {"x": ("text", "1'; DROP"), "d": ("date", date(2026, 3, 1))}
+    )
     assert list(answer.rows()) == [("1'; DROP", date(2026, 3, 1))]

@@ -12,7 +12,7 @@ import click
 import pytest
 
 from loadbook.cli.main import COMMANDS, cli
-from loadbook.ground.vocabulary import terms
+from loadbook.core.vocabulary.lookup import terms
 
 
 def commands() -> list[tuple[str, click.Command]]:
@@ -90,7 +90,7 @@ def _backup(folder: Path) -> None:
 
 
 def _book(folder: Path) -> None:
-    run(["init", "shop-book"])
+    run(["new", "shop-book"])
 
 
 BEFORE: dict[str, Callable[[Path], None]] = {
@@ -131,7 +131,9 @@ def test_each_example_does_what_it_says(
     code = run(example(dict(ALL)[name]))
     printed = capsys.readouterr()
     told = f"{printed.out}\n{printed.err}"
-    assert code in ((0, 3) if name in ("judge", "trace take", "trace look", "reckon", "confirm fault") else (0,)), told
+    assert code in ((0, 3) if name in ("judge", "trace take", "trace look", "recompute", "confirm fault") else (0,)), (
+        told
+    )
     assert told.strip() or any(folder.iterdir())
     assert "unexpected fault" not in told
 

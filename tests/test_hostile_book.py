@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 
 from loadbook.cli.main import cli
-from loadbook.keep.book import BookFolder
+from loadbook.store.book import BookFolder
 
 from .smallbook import run, small, trace
 

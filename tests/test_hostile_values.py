@@ -14,8 +14,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from loadbook.cli.main import cli
-from loadbook.keep.book import BookFolder
-from loadbook.show.tables import csv_cell, emit, exact, plain
+from loadbook.render.tables import csv_cell, emit, exact, plain
+from loadbook.store.book import BookFolder
 
 HOSTILE = {
     "formula": "=HYPERLINK(\"http://x\",\"y\")", "sum": "@SUM(1)", "plus": "+1+cmd|' /C calc'!A0", "minus": "-2+3",
@@ -100,7 +100,7 @@ def test_parquet_keeps_every_value(tmp_path: Path) -> None:
 
 
 def test_the_workbook_holds_texts_no_formulas_and_no_links(book: BookFolder, tmp_path: Path) -> None:
-    from loadbook.show.workbook import Workbook
+    from loadbook.render.workbook import Workbook
 
     path = tmp_path / "x.xlsx"
     made = Workbook(path, "si", book.zone)
@@ -137,7 +137,8 @@ def ask(book: BookFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Ca
         ("trace", "look", "no\x00"), ("take", "parts", "x" * 5000), ("explain", "\x1b[31m"), ("judge", "\x1b[31m"),
         ("add", "parts", "part=\x1b[31m\x00", "material=\x9b"), ("amend", "parts", "00123", "\x1b=\x1b", "--why", "x"),
         ("list", "parts", "--where", "\x1b[31m"), ("list", "parts", "--since", "\x1b[31m"), ("report", "\x1b[31m"),
-        ("restore", "no\x1b[31m.zip", "x\x1b"), ("verify", "--head", "\x1b[31m"), ("list", "parts", "--book", "\x1b"),
+        ("restore", "no\x1b[31m.zip", "x\x1b"), ("verify", "--last-link", "\x1b[31m"),
+        ("list", "parts", "--book", "\x1b"),
         ("trace", "look", "x", "--channel", "\x1b[31m"), ("trace", "layout", "show", "\x1b[31m"),
         ("cycle", "review", "\x1b[31m"), ("template", "\x1b[31m"), ("export", "\x1b[31m", "-o", "x.xlsx"),
     ],

@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from loadbook.ground.errors import LoadbookError
-from loadbook.ground.kinds import BY_KIND
-from loadbook.intake.take import take_file
-from loadbook.keep.book import BookFolder
+from loadbook.core.errors import LoadbookError
+from loadbook.core.vocabulary.intake_kinds import BY_KIND
+from loadbook.readers.tables.take import take_file
+from loadbook.store.book import BookFolder
 
 FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "intake"
 WHOLE = tomllib.loads((FOLDER / "index.toml").read_text(encoding="utf-8"))

@@ -1,4 +1,4 @@
-"""judge, reckon and confirm on a book: what is written, what a person reads, what a named person's word does."""
+"""judge, recompute and confirm on a book: what is written, what a person reads, what a named person's word does."""
 
 from __future__ import annotations
 
@@ -12,20 +12,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loadbook.ask import judge as asked
-from loadbook.ask import reckon
-from loadbook.ask.confirm import confirm_fault
-from loadbook.ask.filters import Filters
-from loadbook.ask.runchoice import chosen_runs
-from loadbook.calc.model import Fault, Trace
-from loadbook.ground.errors import NotFoundError, UsageError
-from loadbook.ground.units import c_diff_from_f_diff
-from loadbook.keep import derived
-from loadbook.keep.amend import amend
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
-from loadbook.keep.runrecords import load_run
-from loadbook.show.judged import close_figure, figure, print_judged
+from loadbook.analysis.trace.model import Fault, Trace
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.units import c_diff_from_f_diff
+from loadbook.queries import judge as asked
+from loadbook.queries import recompute
+from loadbook.queries.confirm import confirm_fault
+from loadbook.queries.filters import Filters
+from loadbook.queries.run_choice import chosen_runs
+from loadbook.render.judged import close_figure, figure, print_judged
+from loadbook.store import derived
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake, amend
+from loadbook.store.run_records import load_run
 
 from .judgedbook import book_with, put_run
 from .test_clauses_vacuum import CYCLE, Load
@@ -170,17 +169,17 @@ def test_a_paper_run_cannot_be_told(judged_book: BookFolder) -> None:
     assert [r["verdict"] for r in found.rows()] == ["no trace"]
 
 
-# ---- reckon
+# ---- recompute
 def stored(book: BookFolder, table: str) -> list[tuple[object, ...]]:
     key = f"{table}_id"
     return [tuple(r)[1:] for r in book.read().execute(f"SELECT * FROM {table} ORDER BY {key}")]
 
 
 def test_reckon_writes_what_judge_says_and_does_so_again(judged_book: BookFolder) -> None:
-    done = {r.run: r for r in reckon.reckon(judged_book)}
+    done = {r.run: r for r in recompute.recompute(judged_book)}
     assert {r: x.verdict for r, x in done.items()} == {"R-1": "kept", "R-2": "broken", "R-3": "no cycle"}
     first = stored(judged_book, "parameter"), stored(judged_book, "finding")
-    list(reckon.reckon(judged_book))
+    list(recompute.recompute(judged_book))
     assert (stored(judged_book, "parameter"), stored(judged_book, "finding")) == first
     conn = judged_book.read()
     broken = conn.execute("SELECT name FROM finding WHERE run = 'R-2' AND verdict = 'broken' AND what = 'clause'")
@@ -193,7 +192,7 @@ def test_reckon_leaves_what_people_stated(judged_book: BookFolder) -> None:
     row = {"run": "R-1", "parameter": "hold_mean_c", "value": 1.0, "unit": "c", "source": "asked"}
     with judged_book.write() as conn:
         add_intake(conn, "parameters", {"parameter": [row]}, rows_read=1)
-    list(reckon.reckon(judged_book, ["R-1"]))
+    list(recompute.recompute(judged_book, ["R-1"]))
     kept = judged_book.read().execute(
         "SELECT value, intake_id IS NOT NULL FROM parameter"
         " WHERE run = 'R-1' AND parameter = 'hold_mean_c' AND source = 'asked'"
@@ -202,12 +201,12 @@ def test_reckon_leaves_what_people_stated(judged_book: BookFolder) -> None:
 
 
 def test_a_damaged_trace_is_said_and_its_rows_stay(judged_book: BookFolder, loadbook: Run) -> None:
-    list(reckon.reckon(judged_book))
+    list(recompute.recompute(judged_book))
     before = stored(judged_book, "finding")
     path = judged_book.path / judged_book.read().execute("SELECT path FROM trace WHERE run = 'R-1'").fetchone()[0]
     path.write_bytes(path.read_bytes()[:-1] + b"x")
-    done = loadbook("reckon", "--book", str(judged_book.path))
-    assert done.returncode == 3 and "2 of 3 runs reckoned, 1 damaged" in done.stderr
+    done = loadbook("recompute", "--book", str(judged_book.path))
+    assert done.returncode == 3 and "2 of 3 runs recomputed, 1 damaged" in done.stderr
     assert "is not the one that was written" in done.stdout
     assert sorted(map(str, stored(judged_book, "finding"))) == sorted(map(str, before))
     assert loadbook("judge", "R-1", "--book", str(judged_book.path)).returncode == 3
@@ -224,7 +223,7 @@ def doubted(judged_book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> BookFol
     put_run(judged_book, CYCLE, Load(touch=[low]).trace(), "R-4", "2026-06-01T06:00:00Z")
     fault = Fault("detached", "TC 8", 9000.0, 16000.0, 0.6, False, "it leaves its place")
     monkeypatch.setattr(derived.faults, "find_faults", lambda trace, phases, pieces: [fault])
-    list(reckon.reckon(judged_book, ["R-4"]))
+    list(recompute.recompute(judged_book, ["R-4"]))
     return judged_book
 
 

@@ -8,8 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loadbook.calc.lag import diffusivity, fourier, mean_lag_c, one_term, section_lag_c, settled_share, shape_of
-from loadbook.ground.errors import CalculationError
+from loadbook.analysis.trace.lag import (
+    diffusivity,
+    fourier,
+    mean_lag_c,
+    one_term,
+    section_lag_c,
+    settled_share,
+    shape_of,
+)
+from loadbook.core.errors import CalculationError
 
 
 # Carslaw & Jaeger, ch. III (B-LAG)

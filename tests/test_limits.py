@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from loadbook.calc.limits import resolve, rule_value, steps
-from loadbook.calc.model import Limit, PieceRecord
-from loadbook.ground.errors import CalculationError
-from loadbook.ground.terms_clauses import UNIFORMITY_CLASSES
-from loadbook.ground.units import c_diff_from_f_diff
-from loadbook.intake.cyclefile import parse_cycle
+from loadbook.analysis.clauses.limits import resolve, rule_value, steps
+from loadbook.analysis.trace.model import Limit, PieceRecord
+from loadbook.core.errors import CalculationError
+from loadbook.core.units import c_diff_from_f_diff
+from loadbook.core.vocabulary.clauses import UNIFORMITY_CLASSES
+from loadbook.readers.cycles.file import parse_cycle
 
 IN = 25.4
 HEAT = Limit(1, "heating_rate", "max", 400.0, rule="rate/thickness", per_mm=IN, cap=400.0, floor=100.0)

@@ -8,8 +8,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from loadbook.calc.medians import median_of, median_without_each, middle, middles, ranked
-from loadbook.calc.model import Floats
+from loadbook.analysis.quantiles import median_of, median_without_each, middle, middles, ranked
+from loadbook.analysis.trace.model import Floats
 
 
 def nanmedian(values: Floats, axis: int | None = None) -> Floats:

@@ -12,12 +12,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from loadbook.ask.effect import effect
-from loadbook.ask.filters import Filters
-from loadbook.ask.moved import moved
-from loadbook.ground.errors import NotFoundError, UsageError
-from loadbook.intake.take import take_file
-from loadbook.keep.book import BookFolder
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.queries.effect import effect
+from loadbook.queries.filters import Filters
+from loadbook.queries.moved import moved
+from loadbook.readers.tables.take import take_file
+from loadbook.store.book import BookFolder
 
 from .answerbook import fill
 from .published import table

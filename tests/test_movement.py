@@ -6,12 +6,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.calc.movement import band_labels, log_change, parse_by, set_aside_counts, with_treatment, with_value
-from loadbook.calc.movement_compare import compare, one_way, paired, spread_test, welch
-from loadbook.calc.movement_describe import describe
-from loadbook.calc.movement_pairs import differences
-from loadbook.calc.screen import flagged, flagged_rows
-from loadbook.ground.errors import UsageError
+from loadbook.analysis.movement.blunders import flagged, flagged_rows
+from loadbook.analysis.movement.compare import compare, differences, one_way, paired, spread_test, welch
+from loadbook.analysis.movement.describe import describe
+from loadbook.analysis.movement.scale import (
+    band_labels,
+    log_change,
+    parse_by,
+    set_aside_counts,
+    with_treatment,
+    with_value,
+)
+from loadbook.core.errors import UsageError
 
 from .published import table
 

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from loadbook.keep import session
-from loadbook.keep.book import BookFolder
+from loadbook.store import session
+from loadbook.store.book import BookFolder
 
 from .smallbook import put, reading, run, small
 

@@ -7,11 +7,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from loadbook.ask import answerdata, movementdata, narrow
-from loadbook.ask.filters import Filters
-from loadbook.ground.errors import NotFoundError
-from loadbook.keep import session
-from loadbook.keep.book import BookFolder
+from loadbook.core.errors import NotFoundError
+from loadbook.queries import history as answerdata
+from loadbook.queries import movement_data, row_filter
+from loadbook.queries.filters import Filters
+from loadbook.store import session
+from loadbook.store.book import BookFolder
 
 from .smallbook import put, reading, run, small
 
@@ -47,14 +48,14 @@ def test_what_is_left_out_changes_nothing(book: BookFolder, filters: Filters, mo
     def asked() -> tuple[pd.DataFrame, pd.DataFrame, int]:
         history = answerdata.load(book, filters, "outside diameter").movement
         try:
-            found = movementdata.load(book, filters)
+            found = movement_data.load(book, filters)
         except NotFoundError:
             return pd.DataFrame(), history, 0
         rows = found.frame.sort_values(["run", "serial", "characteristic"]).reset_index(drop=True)
         return rows, history, found.unmeasured
 
     few = asked()
-    for module in (movementdata, answerdata):
+    for module in (movement_data, answerdata):
         monkeypatch.setattr(module, "rows_needed", lambda *_: {})
     all_of_it = asked()
     pd.testing.assert_frame_equal(few[0], all_of_it[0])
@@ -64,7 +65,7 @@ def test_what_is_left_out_changes_nothing(book: BookFolder, filters: Filters, mo
 
 def test_fewer_rows_are_copied(book: BookFolder) -> None:
     with session.prepare(book, {"movement"}) as made:
-        made.load([("SELECT run FROM movement", None)], narrow.rows_needed(Filters(until="2026-03-02")))
+        made.load([("SELECT run FROM movement", None)], row_filter.rows_needed(Filters(until="2026-03-02")))
         counts = {t: made.connection.execute(f"SELECT count(*) FROM {t}").fetchall()[0][0] for t in ("reading", "run")}
         assert counts == {"reading": 6, "run": 4}
         with pytest.raises(AssertionError, match="not loaded for"):
@@ -75,6 +76,6 @@ def test_fewer_rows_are_copied(book: BookFolder) -> None:
 def test_what_moved_in_one_run_needs_only_its_pieces(book: BookFolder, name: str) -> None:
     query = "SELECT * FROM movement WHERE run = ? ORDER BY serial, characteristic"
     with session.prepare(book, {"movement"}) as few, session.prepare(book, {"movement"}) as whole:
-        few.load([(query, [name])], narrow.of_run(name))
+        few.load([(query, [name])], row_filter.of_run(name))
         whole.load([(query, [name])])
         pd.testing.assert_frame_equal(few.frame(query, [name]), whole.frame(query, [name]))

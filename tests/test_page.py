@@ -17,11 +17,12 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from loadbook.calc import thin
+from loadbook.analysis.trace import thinning
 from loadbook.cli import pages
-from loadbook.ground.errors import LoadbookError, UsageError
-from loadbook.show import page, plot
-from loadbook.show.markup import Html, data_block, el
+from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.render.charts import plot
+from loadbook.render.pages import shell
+from loadbook.render.pages.markup import Html, data_block, el
 
 
 class Reader(HTMLParser):
@@ -77,8 +78,8 @@ def test_data_blocks_hold_no_nan_and_end_no_script() -> None:
 
 
 def whole() -> str:
-    parts = [page.section("First", page.subsection("Inner", page.paragraph("words")), name="first")]
-    return page.page("A < B", parts, kind="Record", scripts=("runchart.js",), contents=[("first", "First")])
+    parts = [shell.section("First", shell.subsection("Inner", shell.paragraph("words")), name="first")]
+    return shell.page("A < B", parts, kind="Record", scripts=("runchart.js",), contents=[("first", "First")])
 
 
 def test_a_page_stands_alone() -> None:
@@ -105,7 +106,7 @@ def test_headings_come_in_order() -> None:
 
 
 def test_tables_tell_heads_and_leave_out_what_nobody_filled() -> None:
-    got = read(page.table(["a", "b", "c"], [["x", None, 1.5], ["<y>", "", 2]], caption="T", figures=("c",)))
+    got = read(shell.table(["a", "b", "c"], [["x", None, 1.5], ["<y>", "", 2]], caption="T", figures=("c",)))
     heads = [a for t, a in got.tags if t == "th"]
     assert [a.get("scope") for a in heads] == ["col", "col", "row", "row"]
     assert [a["class"] for t, a in got.tags if t == "td"] == ["figure", "figure"]
@@ -113,23 +114,23 @@ def test_tables_tell_heads_and_leave_out_what_nobody_filled() -> None:
 
 
 def test_a_mark_is_a_word_and_a_shape() -> None:
-    shapes = {word: re.search(r"<(circle|rect|path d=\"[^\"]+\")", page.mark(word)) for word in page.SHAPES}
+    shapes = {word: re.search(r"<(circle|rect|path d=\"[^\"]+\")", shell.mark(word)) for word in shell.SHAPES}
     drawn = {word: found.group(1) for word, found in shapes.items() if found}
-    assert len(drawn) == len(page.SHAPES)
+    assert len(drawn) == len(shell.SHAPES)
     assert len({drawn[w] for w in ("kept", "broken", "cannot be told", "no cycle")}) == 4
-    assert all(word in page.mark(word) for word in page.SHAPES)
+    assert all(word in shell.mark(word) for word in shell.SHAPES)
 
 
 def test_a_page_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
     target = tmp_path / "a.html"
-    page.write_page(target, "one")
+    shell.write_page(target, "one")
     with pytest.raises(UsageError, match="already"):
-        page.write_page(target, "two")
+        shell.write_page(target, "two")
     assert target.read_text() == "one"
-    page.write_page(target, "two", force=True)
+    shell.write_page(target, "two", force=True)
     assert target.read_text() == "two"
     with pytest.raises(LoadbookError, match="cannot be written"):
-        page.write_page(tmp_path / "none" / "a.html", "x")
+        shell.write_page(tmp_path / "none" / "a.html", "x")
     assert [p.name for p in tmp_path.iterdir()] == ["a.html"]
 
 
@@ -151,8 +152,8 @@ def test_thinning_keeps_every_extreme(samples: int, most: int, seed: int) -> Non
     rng = np.random.default_rng(seed)
     t = np.cumsum(rng.uniform(0.5, 5.0, samples))
     values = np.where(rng.random(samples) < 0.2, np.nan, rng.normal(0.0, 10.0, samples))
-    how = thin.thinning(t, most)
-    chosen = thin.kept(values, how)
+    how = thinning.thinning(t, most)
+    chosen = thinning.kept(values, how)
     assert np.all(np.diff(chosen) > 0) and np.isfinite(values[chosen]).all()
     if not how.whole:
         assert chosen.size <= 2 * most + 2
@@ -168,8 +169,8 @@ def test_thinning_keeps_every_extreme(samples: int, most: int, seed: int) -> Non
 def test_a_line_is_never_drawn_over_a_gap_or_a_missing_sample() -> None:
     t = np.array([0.0, 1.0, 2.0, 3.0, 20.0, 21.0])
     values = np.array([1.0, 2.0, np.nan, 4.0, 5.0, 6.0])
-    chosen = thin.kept(values, thin.thinning(t))
-    assert [s.tolist() for s in thin.strokes(t, values, chosen, 3.0)] == [[0, 1], [3], [4, 5]]
+    chosen = thinning.kept(values, thinning.thinning(t))
+    assert [s.tolist() for s in thinning.strokes(t, values, chosen, 3.0)] == [[0, 1], [3], [4, 5]]
 
 
 @settings(max_examples=60)

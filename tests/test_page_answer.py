@@ -13,16 +13,16 @@ from typing import Any
 
 import pytest
 
-from loadbook.ask import answersaved
-from loadbook.ask.answer import answer
-from loadbook.ask.answersubject import Question
-from loadbook.ask.letter import Letter, letter
-from loadbook.ask.letterfilter import Mine, key, mine, others_classes, refuse_leaks
-from loadbook.ground.errors import LoadbookError, NotFoundError, UsageError
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
-from loadbook.show.letterpage import for_setting, letter_page
-from loadbook.show.letterpdf import letter_pdf
+from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
+from loadbook.queries import kept_answers
+from loadbook.queries.answer import answer
+from loadbook.queries.enquiry import Question
+from loadbook.queries.letter.build import Letter, letter
+from loadbook.queries.letter.filter import OwnRecords, key, mine, others_classes, refuse_leaks
+from loadbook.render.letter.page import for_setting, letter_page
+from loadbook.render.letter.pdf import letter_pdf
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 from tests.answerbook import ORDER, tables
 from tests.shops import Shop
 
@@ -85,7 +85,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> BookFolder:
             found = answer(book, question)
         except UsageError:
             found = answer(book, Question(kind="flatness", material=rings[0], shape=rings[1]))
-        answersaved.save(book, found)
+        kept_answers.save(book, found)
     return book
 
 
@@ -123,12 +123,12 @@ def test_nothing_of_another_customer_stands_in_a_letter(shop: BookFolder) -> Non
         assert len(names) > 100
         for text in (letter_page(found), str(for_setting(found, "x"))):
             assert said_of(text, names) == set()
-    kept = answersaved.saved(shop, 1).result
+    kept = kept_answers.saved(shop, 1).result
     assert said_of(str(kept), everything_of_others(shop, CUSTOMERS[0], "PN-003"))  # the answer itself names them
 
 
 def test_the_letter_tells_what_was_kept(shop: BookFolder) -> None:
-    found, kept = letter(shop, 1), answersaved.saved(shop, 1).result
+    found, kept = letter(shop, 1), kept_answers.saved(shop, 1).result
     assert found.interval is not None and not found.refused and found.addressee == CUSTOMERS[0]
     assert (found.interval.low, found.interval.high) == (kept["low"], kept["high"])
     assert found.interval.bound == kept["bound"] and found.runs and found.interval.own
@@ -165,14 +165,14 @@ def test_others_are_told_by_class_alone(shop: BookFolder) -> None:
 
 
 def test_a_survey_note_that_names_anothers_part_stays_out(shop: BookFolder) -> None:
-    kept = answersaved.saved(shop, 1).result["advice"]["thermocouples"]
+    kept = kept_answers.saved(shop, 1).result["advice"]["thermocouples"]
     assert any("pn 002" in t["place"] for t in kept)  # PN-002 is another customer's
     assert "pn 002" not in letter_page(letter(shop, 1)) and "rear left" not in letter_page(letter(shop, 1))
 
 
 def test_a_book_that_moved_on_changes_no_letter(tmp_path: Path) -> None:
     book = made(tmp_path / "b", rows_of_a_shop())
-    answersaved.save(book, answer(book, Question(part="PN-003")))
+    kept_answers.save(book, answer(book, Question(part="PN-003")))
     before = letter_page(letter(book, 1)), letter_pdf(letter(book, 1))
     pieces = [{"run": "LATE", "part": "PN-003", "serial": f"L{k}", "quantity": 1} for k in range(5)]
     readings = [
@@ -184,7 +184,7 @@ def test_a_book_that_moved_on_changes_no_letter(tmp_path: Path) -> None:
             "status": "done"}  # fmt: skip
     with book.write() as conn:
         add_intake(conn, "t", {"run": [late], "piece": pieces, "reading": readings}, rows_read=1, taken_by="t")
-    assert answer(book, Question(part="PN-003")).high != answersaved.saved(book, 1).result["high"]
+    assert answer(book, Question(part="PN-003")).high != kept_answers.saved(book, 1).result["high"]
     assert (letter_page(letter(book, 1)), letter_pdf(letter(book, 1))) == before
 
 
@@ -197,7 +197,7 @@ def test_a_part_that_two_customers_send(tmp_path: Path) -> None:
         if job["job"].endswith("-003") and job["job"].split("-", 1)[1].removesuffix("-003") in theirs:
             job["customer"] = CUSTOMERS[2]
     book = made(tmp_path / "b", rows)
-    answersaved.save(book, answer(book, Question(part="PN-003")))
+    kept_answers.save(book, answer(book, Question(part="PN-003")))
     found = letter(book, 1)
     assert found.interval is not None and {r.run for r in found.interval.own} == set(runs) - theirs
     (of_part,) = [t for t in found.evidence if t.startswith("Of your part")]
@@ -209,7 +209,7 @@ def test_a_part_that_two_customers_send(tmp_path: Path) -> None:
 
 
 def test_a_guarded_job_is_not_even_a_class(shop: BookFolder) -> None:
-    kept = answersaved.saved(shop, 2)
+    kept = kept_answers.saved(shop, 2)
     my = mine(shop, None, None)
     like = (kept.behind["family"], kept.behind["shape"])
     (words,) = others_classes(shop, my, kept.result["comparables"], like)
@@ -231,7 +231,7 @@ def test_flags_of_jobs_guard_and_mark(tmp_path: Path) -> None:
     own = next(j for j in rows["job"] if j["customer"] == CUSTOMERS[0] and j["job"].endswith("-003"))
     own["confidential"] = 1
     book = made(tmp_path / "b", rows)
-    answersaved.save(book, answer(book, Question(part="PN-003")))
+    kept_answers.save(book, answer(book, Question(part="PN-003")))
     found = letter(book, 1)
     assert found.marking.startswith("Confidential") and found.marking in letter_page(found)
     sql = "SELECT run FROM piece JOIN job USING (job) WHERE confidential AND customer = ?"
@@ -259,7 +259,7 @@ def test_flags_of_jobs_guard_and_mark(tmp_path: Path) -> None:
     ],
 )
 def test_what_names_another(text: str, free: bool, hit: bool) -> None:
-    my = Mine(CUSTOMERS[0], "PN-003")
+    my = OwnRecords(CUSTOMERS[0], "PN-003")
     my.forbidden = {key("PN-001"): "part PN-001", key(CUSTOMERS[1]): "customer", "8001": "job 8001"}
     my.telling = {"quillfeather": "customer"}
     assert bool(my.found(text, free)) is hit
@@ -301,14 +301,14 @@ def test_a_part_of_one_and_a_job_of_another_give_no_letter(tmp_path: Path) -> No
     rows = rows_of_a_shop()
     book = made(tmp_path / "b", rows)
     job = next(j["job"] for j in rows["job"] if j["customer"] == CUSTOMERS[1])
-    answersaved.save(book, answer(book, Question(part="PN-003", job=job)))
+    kept_answers.save(book, answer(book, Question(part="PN-003", job=job)))
     with pytest.raises(UsageError, match="would show the other's"):
         letter(book, 1)
 
 
 def test_a_refusal_says_so_and_what_to_measure(shop: BookFolder) -> None:
     found = letter(shop, 3)
-    kept = answersaved.saved(shop, 3).result
+    kept = kept_answers.saved(shop, 3).result
     assert found.refused and found.interval is None and kept["refused"] in found.headline and found.narrower
     page = letter_page(found)
     assert "What to measure" in page and "<svg xmlns" not in page and "not a promise" in page
@@ -346,7 +346,7 @@ def test_names_stay_text(shop: BookFolder) -> None:
 
 def test_us_units(tmp_path: Path) -> None:
     book = made(tmp_path / "us", rows_of_a_shop(), units="us")
-    answersaved.save(book, answer(book, Question(part="PN-003", settings={"heating_rate_peak_c_per_h": 400.0})))
+    kept_answers.save(book, answer(book, Question(part="PN-003", settings={"heating_rate_peak_c_per_h": 400.0})))
     found = letter(book, 1)
     text = " ".join(t for t, _ in found.texts())
     assert "× 0.001 in" in text and "°F/h" in text and "thousandth" in text
@@ -357,10 +357,10 @@ def test_us_units(tmp_path: Path) -> None:
 
 def test_an_answer_kept_before_its_background_was_noted(shop: BookFolder, tmp_path: Path) -> None:
     """Older kept answers have no own runs, no tolerance: the letter does without."""
-    found = answersaved.saved(shop, 1)
+    found = kept_answers.saved(shop, 1)
     copy = tmp_path / "b"
     book = made(copy, rows_of_a_shop())
-    answersaved.save(book, answer(book, Question(part="PN-003", setup="hung")))
+    kept_answers.save(book, answer(book, Question(part="PN-003", setup="hung")))
     conn = sqlite3.connect(copy / "book.sqlite")
     conn.execute("DROP TRIGGER IF EXISTS answer_no_update")
     for (name,) in conn.execute(
@@ -402,7 +402,7 @@ def test_a_name_inside_ones_own_name_tells_nothing(tmp_path: Path) -> None:
     rows = rows_of_a_shop()
     rows["part"] += [{"part": "PN", "material": rows["part"][0]["material"], "customer": "Nordhaven"}]
     book = made(tmp_path / "b", rows)
-    answersaved.save(book, answer(book, Question(part="PN-003")))
+    kept_answers.save(book, answer(book, Question(part="PN-003")))
     assert letter(book, 1).addressee == CUSTOMERS[0]
     my = mine(book, "PN-003", None)
     assert my.found("Nordhaven sent it") == ["customer Nordhaven"] and not my.found("Nordhaven Spindles sent it")
@@ -417,7 +417,7 @@ def test_two_spellings_are_one_customer(tmp_path: Path) -> None:
         job["customer"] = "NORDHAVEN  Spindles"
     own[0]["purchase_order"] = "PO 77"
     book = made(tmp_path / "b", rows)
-    answersaved.save(book, answer(book, Question(part="PN-003", job=own[0]["job"])))
+    kept_answers.save(book, answer(book, Question(part="PN-003", job=own[0]["job"])))
     found = letter(book, 1)
     assert found.interval is not None and found.interval.own and found.runs
     assert found.reference == f"your order PO 77, our job {own[0]['job']}" and found.reference in letter_page(found)
@@ -431,7 +431,7 @@ def test_a_run_that_held_the_part_for_two_customers_is_nobodys(tmp_path: Path) -
     rows["job"].append({"job": "J-OTHER", "customer": CUSTOMERS[1], "purchase_order": "PO-OTHER"})
     next(p for p in pieces if p["run"] == run)["job"] = "J-OTHER"
     book = made(tmp_path / "b", rows)
-    answersaved.save(book, answer(book, Question(part="PN-003")))
+    kept_answers.save(book, answer(book, Question(part="PN-003")))
     found = letter(book, 1)
     assert found.interval is not None and run not in {r.run for r in (*found.interval.own, *found.runs)}
     assert found.interval.own and "on average" not in " ".join(found.evidence)

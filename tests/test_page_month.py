@@ -15,18 +15,17 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from loadbook.ask import answersaved
-from loadbook.ask.answer import answer
-from loadbook.ask.answersubject import Question
-from loadbook.ask.furnacecharts import furnace_charts, hours_asked, leak_rate
-from loadbook.ask.month import bounds
-from loadbook.ask.monthpage import month_seen
-from loadbook.calc.model import Cycle, Segment
+from loadbook.analysis.trace.model import Cycle, Segment
 from loadbook.cli.main import cli
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
-from loadbook.show.drawing import Drawing, Scale, clipped, ticks, width_of
-from loadbook.show.pagemonth import month_page
+from loadbook.queries import kept_answers
+from loadbook.queries.answer import answer
+from loadbook.queries.enquiry import Question
+from loadbook.queries.furnaces import furnace_charts, hours_asked, leak_rate
+from loadbook.queries.month import bounds, month_seen
+from loadbook.render.charts.drawing import Drawing, Scale, clipped, ticks, width_of
+from loadbook.render.pages.month import month_page
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 from tests.answerbook import fill
 from tests.shops import Shop
 
@@ -173,7 +172,7 @@ def test_answers_and_how_they_turned_out(tmp_path: Path) -> None:
     part = str(history["part"].value_counts().index[0])
     book = fill(tmp_path / "b", history)
     found = answer(book, Question(part=part))
-    answersaved.save(book, found)
+    kept_answers.save(book, found)
     given = book.read().execute("SELECT answered_at FROM answer").fetchone()[0][:7]
     assert found.median is not None and found.high is not None
     year = int(given[:4]) + 1

@@ -13,15 +13,15 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from loadbook.ask.runsheet import RunSheet, run_sheet
-from loadbook.calc.thin import kept
+from loadbook.analysis.trace.thinning import kept
 from loadbook.cli.main import cli
-from loadbook.ground.units import f_diff_from_c_diff, f_from_c
-from loadbook.keep.amend import amend
-from loadbook.keep.book import BookFolder
-from loadbook.show.runlines import run_lines
-from loadbook.show.runpage import run_page
-from loadbook.show.runrecords import handling
+from loadbook.core.units import f_diff_from_c_diff, f_from_c
+from loadbook.queries.run_record import RunSheet, run_sheet
+from loadbook.render.pages.run import run_page
+from loadbook.render.pages.run_lines import run_lines
+from loadbook.render.pages.run_records import handling
+from loadbook.store.book import BookFolder
+from loadbook.store.records import amend
 
 from .pagebook import RUNS, WILD, WILD_RUN, page_book
 from .test_page import read
@@ -215,7 +215,7 @@ def test_provenance_names_files_and_digests(made: dict[str, Made]) -> None:
     sheet = made["R-kept"].sheet
     trace = sheet.judged.record.trace
     assert trace is not None
-    for words in (trace["sha256"], trace["source_name"], trace["trace_id"], sheet.chain_head, "2026-11-25 11:00+01:00"):
+    for words in (trace["sha256"], trace["source_name"], trace["trace_id"], sheet.last_link, "2026-11-25 11:00+01:00"):
         assert words in made["R-kept"].told
 
 

@@ -12,12 +12,12 @@ from typing import Any
 
 import pytest
 
-from loadbook.ground.errors import BusyError
-from loadbook.intake.tracetake import take_trace
-from loadbook.keep import disk, holder, tracefile
-from loadbook.keep.amend import amend
-from loadbook.keep.book import BookFolder
-from loadbook.keep.verify import verify
+from loadbook.core.errors import BusyError
+from loadbook.readers.recorder.take import take_trace
+from loadbook.store import disk, holder, trace_files
+from loadbook.store.book import BookFolder
+from loadbook.store.records import amend
+from loadbook.store.verify import verify
 
 from . import crashbook, smallbook
 
@@ -160,16 +160,16 @@ def test_a_run_that_is_changed_while_its_trace_is_read_is_judged_anew(
     book = smallbook.small(tmp_path / "book")
     smallbook.run(book, "R4", 4)
     crashbook.chart(tmp_path / "chart.csv", 4)
-    plain, calls = tracefile.prepare, []
+    plain, calls = trace_files.prepare, []
 
-    def prepare(*args: Any) -> tracefile.Prepared:
+    def prepare(*args: Any) -> trace_files.Prepared:
         calls.append(1)
         if len(calls) == 1:
             with BookFolder.open(book.path) as other, other.write() as conn:
                 amend(conn, "run", "R4", 1, {"setup": "stood"}, "seen on the photograph")
         return plain(*args)
 
-    monkeypatch.setattr(tracefile, "prepare", prepare)
+    monkeypatch.setattr(trace_files, "prepare", prepare)
     assert not take_trace(book, tmp_path / "chart.csv", "R4").already
     assert len(calls) == 2
     said = verify(book)
@@ -180,15 +180,15 @@ def test_two_who_take_the_same_trace_in_put_it_there_once(tmp_path: Path, monkey
     book = smallbook.small(tmp_path / "book")
     smallbook.run(book, "R4", 4)
     crashbook.chart(tmp_path / "chart.csv", 4)
-    plain = tracefile.prepare
+    plain = trace_files.prepare
 
-    def prepare(*args: Any) -> tracefile.Prepared:
-        monkeypatch.setattr(tracefile, "prepare", plain)
+    def prepare(*args: Any) -> trace_files.Prepared:
+        monkeypatch.setattr(trace_files, "prepare", plain)
         with BookFolder.open(book.path) as other:
             take_trace(other, tmp_path / "chart.csv", "R4")
         return plain(*args)
 
-    monkeypatch.setattr(tracefile, "prepare", prepare)
+    monkeypatch.setattr(trace_files, "prepare", prepare)
     assert take_trace(book, tmp_path / "chart.csv", "R4").already
     assert book.read().execute("SELECT count(*) FROM trace").fetchone()[0] == 1
     said = verify(book)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from loadbook.calc.model import Channel, Cycle, Event, Segment
-from loadbook.calc.phases import Phases, find_phases
+from loadbook.analysis.trace.model import Channel, Cycle, Event, Segment
+from loadbook.analysis.trace.phases import Phases, find_phases
 from tests.tracemaker import control, legs, trace_of, work
 
 # heat 100 °C/h to 149, 1 h, heat to 677, 2 h, cool 130 °C/h to 121

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from loadbook.calc import lag
-from loadbook.calc.conduction import Body, Section, constant, radiating
-from loadbook.calc.model import Cycle, Segment
-from loadbook.calc.plan import Plan, Sections, fastest_rate, film_of, plan, steady_rate
-from loadbook.ground.errors import CalculationError
+from loadbook.analysis.planning.plan import Plan, Sections, fastest_rate, film_of, plan, steady_rate
+from loadbook.analysis.trace import lag
+from loadbook.analysis.trace.conduction import Body, Section, constant, radiating
+from loadbook.analysis.trace.model import Cycle, Segment
+from loadbook.core.errors import CalculationError
 
 
 def heated(body: Body, rate_c_per_h: float, seconds: float, steps: int = 2000) -> Section:

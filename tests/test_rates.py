@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from loadbook.calc import rates
-from loadbook.calc.rates import line, noise_peak, slopes
+from loadbook.analysis.trace import rates
+from loadbook.analysis.trace.rates import line, noise_peak, slopes
 
 
 @pytest.mark.parametrize("rate", [-350.0, -1.0, 0.0, 42.0, 2000.0])

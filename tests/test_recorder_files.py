@@ -11,13 +11,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from loadbook.ground import times
-from loadbook.ground.errors import LoadbookError
-from loadbook.intake.layout import Layout, from_toml, parse_channel_option
-from loadbook.intake.recorder import Read, lasting, look, read_raw
-from loadbook.intake.recorderoptions import Options, stop
-from loadbook.intake.recordersource import Source, open_source
-from loadbook.intake.settle import settle
+from loadbook.core import times
+from loadbook.core.errors import LoadbookError
+from loadbook.readers.recorder.layout import Layout, from_toml, parse_channel_option
+from loadbook.readers.recorder.normalise import normalise
+from loadbook.readers.recorder.options import Options, stop
+from loadbook.readers.recorder.read import Read, lasting, look, read_raw
+from loadbook.readers.recorder.source import Source, open_source
 
 FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "recorders"
 INDEX: list[dict[str, Any]] = tomllib.loads((FOLDER / "index.toml").read_text(encoding="utf-8"))["file"]
@@ -79,7 +79,9 @@ def test_quick_and_careful_reading_agree(entry: dict[str, Any]) -> None:
     source, options = open_source(FOLDER / entry["file"]), options_of(entry)
     layout = taken(source, options).layout
     both = [
-        settle(read_raw(source, layout, careful=careful), layout, start=options.start, fold=options.fold, zone=MADRID)
+        normalise(
+            read_raw(source, layout, careful=careful), layout, start=options.start, fold=options.fold, zone=MADRID
+        )
         for careful in (False, True)
     ]
     np.testing.assert_array_equal(both[0].values, both[1].values)

@@ -17,12 +17,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from loadbook.calc.model import DUPLICATE_TIME
-from loadbook.ground.errors import LoadbookError
-from loadbook.intake.layout import Layout
-from loadbook.intake.recorder import Read, lasting, look
-from loadbook.intake.recorderoptions import Options
-from loadbook.intake.recordersource import Source, open_source
+from loadbook.analysis.trace.model import DUPLICATE_TIME
+from loadbook.core.errors import LoadbookError
+from loadbook.readers.recorder.layout import Layout
+from loadbook.readers.recorder.options import Options
+from loadbook.readers.recorder.read import Read, lasting, look
+from loadbook.readers.recorder.source import Source, open_source
 
 from .mutated import ROWS, START, STEP_S, Clean, clean_files, course, mutate
 

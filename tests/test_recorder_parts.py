@@ -9,22 +9,22 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.calc.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING, OPEN
-from loadbook.ground.errors import IntakeError, UsageError
-from loadbook.intake import layout, recordernames, recordernumbers, recordertimes, settleaxis, settlevalues, settlezone
-from loadbook.intake.layout import ChannelRule, Layout, from_toml, parse_channel_option
-from loadbook.intake.recorderlong import on_scans
-from loadbook.intake.recordernames import read_heading, unit_of
-from loadbook.intake.recordernumbers import find_marks, number_pattern, to_float
-from loadbook.intake.recordertimes import format_of, parse_cell, parse_fast
+from loadbook.analysis.trace.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING, OPEN
+from loadbook.core.errors import IntakeError, UsageError
+from loadbook.readers.recorder import channels, layout, names, numbers, time_axis, times
+from loadbook.readers.recorder.layout import ChannelRule, Layout, from_toml, parse_channel_option
+from loadbook.readers.recorder.long import on_scans
+from loadbook.readers.recorder.names import read_heading, unit_of
+from loadbook.readers.recorder.numbers import find_marks, number_pattern, to_float
+from loadbook.readers.recorder.times import format_of, parse_cell, parse_fast
 
 MADRID = ZoneInfo("Europe/Madrid")
 
 
-@pytest.mark.parametrize("module", [layout, recordernames, recordernumbers, recordertimes])
+@pytest.mark.parametrize("module", [layout, names, numbers, times])
 def test_doctests(module: object) -> None:
     found = doctest.testmod(module)  # type: ignore[arg-type]
-    assert found.attempted > 0 or module is recordernumbers
+    assert found.attempted > 0 or module is numbers
     assert found.failed == 0
 
 
@@ -148,31 +148,31 @@ def wall(text: str) -> float:
 def test_zone_in_winter_summer_and_across_both_changes() -> None:
     """Madrid is UTC+1 in winter, +2 in summer; 2026: changes on 29 March and 25 October at 01:00 UTC."""
     local = np.array([wall("2026-01-10T12:00"), wall("2026-07-10T12:00")])
-    utc, questions, _ = settlezone.to_utc(local, MADRID)
+    utc, questions, _ = time_axis.to_utc(local, MADRID)
     assert (local - utc).tolist() == [3600.0, 7200.0] and not questions
     over = np.array([wall("2026-03-29T01:50"), wall("2026-03-29T03:00"), wall("2026-03-29T03:10")])
-    utc, questions, _ = settlezone.to_utc(over, MADRID)
+    utc, questions, _ = time_axis.to_utc(over, MADRID)
     assert np.diff(utc).tolist() == [600.0, 600.0] and not questions
     back = [wall("2026-10-25T02:50"), wall("2026-10-25T02:00"), wall("2026-10-25T02:50"), wall("2026-10-25T03:00")]
-    utc, questions, notes = settlezone.to_utc(np.array(back), MADRID)
+    utc, questions, notes = time_axis.to_utc(np.array(back), MADRID)
     assert np.diff(utc).tolist() == [600.0, 3000.0, 600.0] and not questions and len(notes) == 1
 
 
 def test_a_zone_of_half_hours_and_one_on_the_other_side() -> None:
     local = np.array([wall("2026-06-01T12:00")])
-    assert settlezone.to_utc(local, ZoneInfo("Asia/Kolkata"))[0][0] == local[0] - 5.5 * 3600
-    assert settlezone.to_utc(local, ZoneInfo("America/New_York"))[0][0] == local[0] + 4 * 3600
+    assert time_axis.to_utc(local, ZoneInfo("Asia/Kolkata"))[0][0] == local[0] - 5.5 * 3600
+    assert time_axis.to_utc(local, ZoneInfo("America/New_York"))[0][0] == local[0] + 4 * 3600
 
 
 def test_skipped_hour_is_a_question_with_a_fixed_zone() -> None:
-    _, questions, _ = settlezone.to_utc(np.array([wall("2026-03-29T02:30")]), MADRID)
+    _, questions, _ = time_axis.to_utc(np.array([wall("2026-03-29T02:30")]), MADRID)
     assert questions[0].option == "--zone Etc/GMT-1 or Etc/GMT-2"
 
 
-def rising(time: list[float], values: list[list[float]], repeats: str = "") -> tuple[settleaxis.Axis, list[object]]:
+def rising(time: list[float], values: list[list[float]], repeats: str = "") -> tuple[time_axis.Axis, list[object]]:
     matrix = np.array(values, float)
     flags = np.where(np.isnan(matrix), MISSING, 0).astype(np.uint8)
-    axis, questions = settleaxis.rising(np.array(time, float), matrix, flags, np.arange(len(time)) + 2, repeats)
+    axis, questions = time_axis.rising(np.array(time, float), matrix, flags, np.arange(len(time)) + 2, repeats)
     return axis, list(questions)
 
 
@@ -206,10 +206,10 @@ def test_rounded_times_spread_evenly() -> None:
 
 
 def test_midnight_and_a_jump_that_nothing_explains() -> None:
-    time, notes = settleaxis.cross_midnight(np.array([86000.0, 86300.0, 200.0, 500.0]))
+    time, notes = time_axis.cross_midnight(np.array([86000.0, 86300.0, 200.0, 500.0]))
     assert np.diff(time).tolist() == [300.0, 300.0, 300.0] and len(notes) == 1
     with pytest.raises(IntakeError):
-        settleaxis.cross_midnight(np.array([100.0, 80000.0]))
+        time_axis.cross_midnight(np.array([100.0, 80000.0]))
 
 
 def test_staggered_scans() -> None:
@@ -233,22 +233,22 @@ def test_scans_where_the_first_channel_is_missing_too() -> None:
 def test_sentinels_are_taken_out_and_suspects_found() -> None:
     values = np.array([[20.0, 9999.0, 21.0]])
     flags = np.zeros((1, 3), np.uint8)
-    assert settlevalues.take_out_sentinels(values, flags, ("9999", "OPEN")) == 1
+    assert channels.take_out_sentinels(values, flags, ("9999", "OPEN")) == 1
     assert np.isnan(values[0, 1]) and flags[0, 1] == OPEN
     t = np.arange(8) * 30.0
     plain = np.array([300.0, 305, 850, 850, 315, 320, 850, 330])
-    assert settlevalues.suspects(plain, plain, t) == {850.0: 3}
+    assert channels.suspects(plain, plain, t) == {850.0: 3}
     slow = np.array([300.0, 305, 600, 600, 600, 600, 300, 200])
-    assert settlevalues.suspects(slow, slow, np.arange(8) * 3600.0) == {}, "an hour between samples explains any jump"
+    assert channels.suspects(slow, slow, np.arange(8) * 3600.0) == {}, "an hour between samples explains any jump"
     ramp = np.linspace(20, 600, 8)
-    assert settlevalues.suspects(ramp, ramp, t) == {}
+    assert channels.suspects(ramp, ramp, t) == {}
 
 
 def test_units_inside() -> None:
-    np.testing.assert_allclose(settlevalues.inside(np.array([32.0, 1112.0]), "f", "temperature")[0], [0.0, 600.0])
-    np.testing.assert_allclose(settlevalues.inside(np.array([273.15]), "k", "dew point")[0], [0.0])
-    np.testing.assert_allclose(settlevalues.inside(np.array([760.0]), "torr", "pressure")[0], [1013.25])
-    assert settlevalues.inside(np.array([180.0]), "f_per_h", "other")[0][0] == 180.0
+    np.testing.assert_allclose(channels.inside(np.array([32.0, 1112.0]), "f", "temperature")[0], [0.0, 600.0])
+    np.testing.assert_allclose(channels.inside(np.array([273.15]), "k", "dew point")[0], [0.0])
+    np.testing.assert_allclose(channels.inside(np.array([760.0]), "torr", "pressure")[0], [1013.25])
+    assert channels.inside(np.array([180.0]), "f_per_h", "other")[0][0] == 180.0
 
 
 def test_layout_survives_toml() -> None:

@@ -10,16 +10,16 @@ from typing import Any
 
 import pytest
 
-from loadbook.ask import reports
-from loadbook.ask.sqlask import ask_sql
-from loadbook.ground import times
-from loadbook.ground.errors import LoadbookError, OpenQuestion, UsageError
-from loadbook.keep import sqlfiles
-from loadbook.keep.book import BookFolder
+from loadbook.core import times
+from loadbook.core.errors import LoadbookError, OpenQuestion, UsageError
+from loadbook.queries import reports
+from loadbook.queries.sql import ask_sql
+from loadbook.store import sql_files
+from loadbook.store.book import BookFolder
 
 from .smallbook import put, reading, run, small, trace
 
-SHIPPED = sorted(sqlfiles.reports()[0])
+SHIPPED = sorted(sql_files.reports()[0])
 # what two engines do not read the same way (schema/reports must do without); quantiles go through schema/functions
 UNPORTABLE = {
     r"\bquantile_(cont|disc)\b": "quantile_cont", r"\blist\s*\(": "ordered list()", r"(?<!\()\bPIVOT\b": "PIVOT",
@@ -77,7 +77,7 @@ def test_there_are_twelve() -> None:
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_a_report_declares_all_and_gives_the_columns_it_declares(book: BookFolder, name: str) -> None:
-    file = sqlfiles.reports()[0][name]
+    file = sql_files.reports()[0][name]
     assert file.title and file.question.endswith("?") and file.needs and file.columns
     body = re.sub(r"--[^\n]*", "", file.text)
     assert set(re.findall(r"\$(\w+)", body)) == {p.name for p in file.parameters}
@@ -90,7 +90,7 @@ def test_a_report_declares_all_and_gives_the_columns_it_declares(book: BookFolde
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_a_report_is_written_so_that_two_engines_read_it_the_same_way(name: str) -> None:
-    body = re.sub(r"--[^\n]*", "", sqlfiles.reports()[0][name].text)
+    body = re.sub(r"--[^\n]*", "", sql_files.reports()[0][name].text)
     assert [what for pattern, what in UNPORTABLE.items() if re.search(pattern, body, re.IGNORECASE)] == []
 
 

@@ -6,11 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from loadbook.calc.model import Cycle, Limit, Segment
-from loadbook.calc.review import review
-from loadbook.calc.reviewed import Subject
-from loadbook.calc.reviewmaterial import ac1_c
-from loadbook.intake.cyclefile import parse_cycle
+from loadbook.analysis.planning.review import Subject, ac1_c, review
+from loadbook.analysis.trace.model import Cycle, Limit, Segment
+from loadbook.readers.cycles.file import parse_cycle
 
 GOOD = parse_cycle(
     """

@@ -11,10 +11,10 @@ import duckdb
 import numpy as np
 import pytest
 
-from loadbook.calc.quantiles import quantile
-from loadbook.ground.errors import DamageError, LoadbookError, UsageError
-from loadbook.keep import session, sqlfiles
-from loadbook.keep.book import BookFolder
+from loadbook.analysis.quantiles import quantile
+from loadbook.core.errors import DamageError, LoadbookError, UsageError
+from loadbook.store import session, sql_files
+from loadbook.store.book import BookFolder
 
 from .smallbook import put, reading, run, small, trace
 
@@ -47,7 +47,7 @@ def test_every_view_and_table_is_made_from_an_empty_book(tmp_path: Path) -> None
 
 
 def test_each_view_needs_what_its_header_says_and_no_more(book: BookFolder) -> None:
-    for view in sqlfiles.views().values():
+    for view in sql_files.views().values():
         assert view.title and view.question, view.name
         session.open_session(book, {view.name}).execute(f"SELECT * FROM {view.name}").fetchall()
 
@@ -130,7 +130,7 @@ def test_samples_gives_the_same_with_no_more_joins_than_a_query_needs(book: Book
         trace(book, f"R{number}", f"t-{number}", base=100.0 * number, samples=10 * number)
     with session.start(book, {"samples"}) as made:
         whole = made.connection.execute(sql).fetchall()
-        made.lean([(sql, None)])
+        made.prune_joins([(sql, None)])
         assert made.connection.execute(sql).fetchall() == whole
         view = made.connection.execute("SELECT sql FROM duckdb_views() WHERE view_name = 'samples'").fetchall()[0][0]
         joined = "".join(alias for alias in "fk" if re.search(rf"JOIN \w+ AS {alias}\b", view))
@@ -141,12 +141,12 @@ def test_a_column_of_a_join_that_was_left_out_is_an_error_and_never_empty(book: 
     run(book, "R1", 1)
     trace(book, "R1", "t-1")
     with session.start(book, {"samples"}) as made:
-        made.lean([("SELECT count(*), (SELECT count(*) FROM duckdb_views()) FROM samples", None)])
+        made.prune_joins([("SELECT count(*), (SELECT count(*) FROM duckdb_views()) FROM samples", None)])
         assert made.connection.execute("SELECT max(run) FROM samples").fetchall() == [("R1",)]  # shown as it is
-        made.lean([("SELECT count(*) FROM samples", None)])
+        made.prune_joins([("SELECT count(*) FROM samples", None)])
         with pytest.raises(duckdb.InvalidInputException, match="run was not seen to be read"):
             made.connection.execute("SELECT max(run) FROM samples").fetchall()
-        made.lean([("SELECT nothing FROM samples", None)])  # cannot be planned: the whole view
+        made.prune_joins([("SELECT nothing FROM samples", None)])  # cannot be planned: the whole view
         assert made.connection.execute("SELECT max(run) FROM samples").fetchall() == [("R1",)]
 
 
@@ -258,4 +258,4 @@ def test_of_no_values_there_is_no_quantile(book: BookFolder) -> None:
 )  # fmt: skip
 def test_a_header_that_is_not_as_it_should_be_is_said_with_its_line(line: str) -> None:
     with pytest.raises(LoadbookError, match=r"x\.sql:2: a (parameter|column) line is not as it should be"):
-        sqlfiles.parse("x", Path("x.sql"), f"-- title: x\n{line}\nSELECT 1")
+        sql_files.parse("x", Path("x.sql"), f"-- title: x\n{line}\nSELECT 1")

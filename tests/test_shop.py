@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from loadbook.cli import shop as command
-from loadbook.keep.book import BookFolder
+from loadbook.cli import demo as command
+from loadbook.store.book import BookFolder
 
 build = command.shop_module("build")
 catalogue = command.shop_module("catalogue")
@@ -238,11 +238,11 @@ def test_readings_scatter_as_the_stated_noise_and_gauges_say(made: Any) -> None:
 
 
 def test_a_recorders_file_reads_back_as_what_the_thermocouples_showed(made: Any) -> None:
-    from loadbook.ground.times import zone_of
-    from loadbook.intake.layout import parse_channel_option
-    from loadbook.intake.recorder import lasting, look
-    from loadbook.intake.recorderoptions import Options
-    from loadbook.intake.recordersource import Source
+    from loadbook.core.times import zone_of
+    from loadbook.readers.recorder.layout import parse_channel_option
+    from loadbook.readers.recorder.options import Options
+    from loadbook.readers.recorder.read import lasting, look
+    from loadbook.readers.recorder.source import Source
 
     zone = zone_of(catalogue.ZONE)
     for furnace in ("F1", "F2", "F3"):
@@ -301,7 +301,7 @@ def test_what_went_wrong_breaks_its_clause_and_a_part_of_the_shop_goes_through_t
     )
     part.tables["runs"] = [{**r, "repeats_run": ""} for r in part.tables["runs"]]
     with BookFolder.create(tmp_path / "book", zone=catalogue.ZONE) as book:
-        verdicts = command._take_all(book, build, part, tmp_path / "files", command.Told())
+        verdicts = command._take_all(book, build, part, tmp_path / "files", command.Progress())
         conn = book.read()
         assert set(verdicts) == chosen - set(paper)
         for run, trouble in troubled.items():

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.keep.book import BookFolder
+from loadbook.store.book import BookFolder
 
 HEAVY = ("pandas", "duckdb", "scipy", "numpy", "xlsxwriter", "python_calamine")
 PROBE = """
@@ -43,6 +43,6 @@ def test_list_and_show_are_light(words: list[str], book: BookFolder) -> None:
 
 
 def test_a_reckoning_worker_loads_no_more_than_it_computes_with() -> None:
-    code = f"import sys, loadbook.ask.reckonchild; print(*(m for m in {HEAVY!r} if m in sys.modules))"
+    code = f"import sys, loadbook.queries.recompute_child; print(*(m for m in {HEAVY!r} if m in sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
     assert done.stdout.split() == ["numpy"]

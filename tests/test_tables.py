@@ -8,9 +8,8 @@ import json
 
 import pytest
 
-from loadbook.ground.errors import UsageError
-from loadbook.show.fitted import Fitted, fitted
-from loadbook.show.tables import emit, write_words
+from loadbook.core.errors import UsageError
+from loadbook.render.tables import Fitted, emit, fitted, write_words
 
 HOSTILE = ["=1+1", "[/x]", "\x1b[31mred", "<b>", "a|b", "line\nbreak", "\u202eright to left"]
 

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.ground.errors import IntakeError
-from loadbook.ground.kinds import KINDS
-from loadbook.intake.take import add_row, take_file
-from loadbook.intake.template import header_and_example
-from loadbook.keep import chain
-from loadbook.keep.book import BookFolder
+from loadbook.core.errors import IntakeError
+from loadbook.core.vocabulary.intake_kinds import KINDS
+from loadbook.readers.tables.take import add_row, take_file
+from loadbook.readers.tables.template import header_and_example
+from loadbook.store import chain
+from loadbook.store.book import BookFolder
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
@@ -55,8 +55,8 @@ def test_all_or_nothing_and_keep_good(book: BookFolder, tmp_path: Path) -> None:
     assert count(book, "furnace") == 1
     taken = take_file(book, "furnaces", path, keep_good=True)
     assert taken.sentence() == "f.csv: 3 rows read, 2 added, 1 refused: line 3"
-    mended = write(tmp_path, "g.csv", "furnace,atmosphere,zones\nF2,vacuum,3\nF3,argon,2\nF4,air,1\n")
-    assert take_file(book, "furnaces", mended).sentence() == "g.csv: 3 rows read, 1 added, 2 already in the book"
+    restored = write(tmp_path, "g.csv", "furnace,atmosphere,zones\nF2,vacuum,3\nF3,argon,2\nF4,air,1\n")
+    assert take_file(book, "furnaces", restored).sentence() == "g.csv: 3 rows read, 1 added, 2 already in the book"
     assert chain.check(book.read()) == []
 
 
@@ -166,8 +166,8 @@ def test_stated_parameters_come_in_any_unit(book: BookFolder, tmp_path: Path) ->
 
 
 def test_a_run_asks_for_its_cycles_revision_where_there_are_several(book: BookFolder, tmp_path: Path) -> None:
-    from loadbook.intake.cyclekeys import EXAMPLE
-    from loadbook.intake.takecycle import take_cycle_file
+    from loadbook.readers.cycles.file import take_cycle_file
+    from loadbook.readers.cycles.keys import EXAMPLE
 
     take_cycle_file(book, write(tmp_path, "a.toml", EXAMPLE))
     take_cycle_file(book, write(tmp_path, "b.toml", EXAMPLE.replace('revision = "A"', 'revision = "B"')))
@@ -182,8 +182,8 @@ def test_a_run_asks_for_its_cycles_revision_where_there_are_several(book: BookFo
 
 @pytest.mark.parametrize("system", ["si", "us"])
 def test_every_template_can_be_taken_in(tmp_path: Path, system: str) -> None:
-    from loadbook.intake.cyclekeys import EXAMPLE
-    from loadbook.intake.takecycle import take_cycle_file
+    from loadbook.readers.cycles.file import take_cycle_file
+    from loadbook.readers.cycles.keys import EXAMPLE
 
     made = BookFolder.create(tmp_path / "b")
     cycle = EXAMPLE.replace('revision = "A"', 'revision = "B"')

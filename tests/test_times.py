@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from loadbook.ground import times
-from loadbook.ground.errors import OpenQuestion, UsageError
+from loadbook.core import times
+from loadbook.core.errors import OpenQuestion, UsageError
 
 MADRID = ZoneInfo("Europe/Madrid")
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from loadbook.calc import tolerance as tol
-from loadbook.calc.movement_content import content_interval
-from loadbook.calc.quantiles import grouped_quantiles, quantile
-from loadbook.ground.errors import CalculationError
+from loadbook.analysis import tolerance as tol
+from loadbook.analysis.movement.content import content_interval
+from loadbook.analysis.quantiles import grouped_quantiles, quantile
+from loadbook.core.errors import CalculationError
 
 from .published import table
 

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from loadbook.calc.model import MISSING, Channel, Event, Trace
-from loadbook.ground.errors import DamageError, LoadbookError
-from loadbook.keep import tracefile
+from loadbook.analysis.trace.model import MISSING, Channel, Event, Trace
+from loadbook.core.errors import DamageError, LoadbookError
+from loadbook.store import trace_files
 
 
 @pytest.fixture
@@ -47,14 +47,14 @@ def row_of(trace: Trace, trace_id: str, written: tuple[str, str, int]) -> dict[s
 
 def test_a_trace_comes_back_bit_for_bit_in_the_order_of_channels_asked(book: Any) -> None:
     trace = sample_trace()
-    row = row_of(trace, "t-1", tracefile.write_trace(book, trace, "t-1"))
-    back = tracefile.read_trace(book, row, trace.channels, [Event(9.0, "door opened"), Event(1.0, "fan on")])
+    row = row_of(trace, "t-1", trace_files.write_trace(book, trace, "t-1"))
+    back = trace_files.read_trace(book, row, trace.channels, [Event(9.0, "door opened"), Event(1.0, "fan on")])
     np.testing.assert_array_equal(back.t_s, trace.t_s)
     np.testing.assert_array_equal(back.values, trace.values)
     np.testing.assert_array_equal(back.flags, trace.flags)
     assert back.channels == trace.channels and back.run == "R'1 --" and back.started == trace.started
     assert [e.t_s for e in back.events] == [1.0, 9.0]
-    one = tracefile.read_trace(book, row, trace.channels[1:2])
+    one = trace_files.read_trace(book, row, trace.channels[1:2])
     np.testing.assert_array_equal(one.values, trace.values[1:2])
 
 
@@ -62,12 +62,12 @@ def test_the_file_is_long_sorted_and_nothing_temporary_is_left(book: Any) -> Non
     import duckdb
 
     trace = sample_trace(5)
-    path, sha256, size = tracefile.write_trace(book, trace, "t-1")
+    path, sha256, size = trace_files.write_trace(book, trace, "t-1")
     assert path == "traces/2026/t-1.parquet"
     file = book.path / path
     assert hashlib.sha256(file.read_bytes()).hexdigest() == sha256 and file.stat().st_size == size
     assert [p.name for p in file.parent.iterdir()] == ["t-1.parquet"]
-    rows = duckdb.sql(f"SELECT * FROM read_parquet({tracefile.quoted(str(file))})").fetchall()
+    rows = duckdb.sql(f"SELECT * FROM read_parquet({trace_files.quoted(str(file))})").fetchall()
     assert [(r[0], r[1], r[2]) for r in rows[:6:5]] == [("R'1 --", 1, "temperature"), ("R'1 --", 2, "temperature")]
     assert [r[1] for r in rows] == [1] * 5 + [2] * 5 + [4] * 5
     assert rows[10][4] == 1e-7, "channel 4 comes last and keeps its own unit"
@@ -76,15 +76,15 @@ def test_the_file_is_long_sorted_and_nothing_temporary_is_left(book: Any) -> Non
 def test_a_missing_sample_is_null_in_the_file_never_nan(book: Any) -> None:
     import duckdb
 
-    path, _, _ = tracefile.write_trace(book, sample_trace(), "t-1")
-    source = f"read_parquet({tracefile.quoted(str(book.path / path))})"
+    path, _, _ = trace_files.write_trace(book, sample_trace(), "t-1")
+    source = f"read_parquet({trace_files.quoted(str(book.path / path))})"
     assert duckdb.sql(f"SELECT channel, flag FROM {source} WHERE value IS NULL").fetchall() == [(1, 1)]
     assert duckdb.sql(f"SELECT count(*) FROM {source} WHERE isnan(value)").fetchall() == [(0,)]
 
 
 def test_a_single_changed_bit_is_damage(book: Any) -> None:
     trace = sample_trace()
-    row = row_of(trace, "t-1", tracefile.write_trace(book, trace, "t-1"))
+    row = row_of(trace, "t-1", trace_files.write_trace(book, trace, "t-1"))
     file = book.path / row["path"]
     whole = file.read_bytes()
     rng = np.random.default_rng(1)
@@ -93,38 +93,38 @@ def test_a_single_changed_bit_is_damage(book: Any) -> None:
         hurt[bit // 8] ^= 1 << (bit % 8)
         file.write_bytes(hurt)
         with pytest.raises(DamageError, match="not the one that was written"):
-            tracefile.read_trace(book, row, trace.channels)
+            trace_files.read_trace(book, row, trace.channels)
     file.write_bytes(whole)
-    tracefile.read_trace(book, row, trace.channels)
+    trace_files.read_trace(book, row, trace.channels)
 
 
 @pytest.mark.parametrize("hurt", [b"", b"PAR1", None])
 def test_a_cut_or_missing_file_is_damage_with_the_mend(book: Any, hurt: bytes | None) -> None:
     trace = sample_trace()
-    row = row_of(trace, "t-1", tracefile.write_trace(book, trace, "t-1"))
+    row = row_of(trace, "t-1", trace_files.write_trace(book, trace, "t-1"))
     file = book.path / row["path"]
     if hurt is None:
         file.unlink()
     else:
         file.write_bytes(hurt)
     with pytest.raises(DamageError, match="loadbook verify"):
-        tracefile.read_trace(book, row, trace.channels)
+        trace_files.read_trace(book, row, trace.channels)
 
 
 def test_a_file_that_is_no_parquet_although_its_digest_fits_is_damage(book: Any) -> None:
     trace = sample_trace()
-    row = row_of(trace, "t-1", tracefile.write_trace(book, trace, "t-1"))
+    row = row_of(trace, "t-1", trace_files.write_trace(book, trace, "t-1"))
     (book.path / row["path"]).write_bytes(b"plain text")
     row |= {"bytes": 10, "sha256": hashlib.sha256(b"plain text").hexdigest()}
     with pytest.raises(DamageError, match="cannot be read"):
-        tracefile.read_trace(book, row, trace.channels)
+        trace_files.read_trace(book, row, trace.channels)
 
 
 def test_a_channel_that_the_file_does_not_hold_is_named(book: Any) -> None:
     trace = sample_trace()
-    row = row_of(trace, "t-1", tracefile.write_trace(book, trace, "t-1"))
+    row = row_of(trace, "t-1", trace_files.write_trace(book, trace, "t-1"))
     with pytest.raises(DamageError, match="no channel TC 9"):
-        tracefile.read_trace(book, row, [Channel(9, "TC 9")])
+        trace_files.read_trace(book, row, [Channel(9, "TC 9")])
 
 
 @pytest.mark.parametrize(
@@ -133,7 +133,7 @@ def test_a_channel_that_the_file_does_not_hold_is_named(book: Any) -> None:
 )
 def test_a_path_out_of_the_book_is_never_followed(book: Any, path: str) -> None:
     with pytest.raises(DamageError, match="leads out of the book"):
-        tracefile.locate(book, path)
+        trace_files.locate(book, path)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="symbolic links need a privilege on Windows")
@@ -143,17 +143,17 @@ def test_a_link_out_of_the_book_is_never_followed(book: Any, tmp_path: Path) -> 
     (book.path / "traces").mkdir()
     (book.path / "traces" / "2026").symlink_to(outside)
     with pytest.raises(DamageError, match="leads out of the book"):
-        tracefile.locate(book, "traces/2026/t-1.parquet")
+        trace_files.locate(book, "traces/2026/t-1.parquet")
 
 
 def test_an_id_that_a_disk_could_confuse_is_refused_and_nothing_is_overwritten(book: Any) -> None:
     trace = sample_trace()
     for bad in ("A-1", "con/x", "..", "", "a" * 65, "a b"):
         with pytest.raises(LoadbookError, match="cannot name a trace file"):
-            tracefile.write_trace(book, trace, bad)
-    path, sha256, _ = tracefile.write_trace(book, trace, "t-1")
+            trace_files.write_trace(book, trace, bad)
+    path, sha256, _ = trace_files.write_trace(book, trace, "t-1")
     with pytest.raises(LoadbookError, match="already there"):
-        tracefile.write_trace(book, sample_trace(5), "t-1")
+        trace_files.write_trace(book, sample_trace(5), "t-1")
     assert hashlib.sha256((book.path / path).read_bytes()).hexdigest() == sha256
 
 
@@ -161,7 +161,7 @@ def test_a_refused_write_leaves_nothing_behind(book: Any, monkeypatch: pytest.Mo
     def full(_: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(tracefile.os, "fsync", full)
+    monkeypatch.setattr(trace_files.os, "fsync", full)
     with pytest.raises(LoadbookError, match=r"No space left on device.*disk has room"):
-        tracefile.write_trace(book, sample_trace(), "t-1")
+        trace_files.write_trace(book, sample_trace(), "t-1")
     assert list((book.path / "traces").rglob("*.parquet*")) == []

@@ -10,15 +10,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loadbook.ground.errors import IntakeError, LoadbookError, NotFoundError, OpenQuestion
-from loadbook.intake import tracetake
-from loadbook.intake.layout import ChannelRule, Layout
-from loadbook.intake.layoutbook import keep_layout, kept_layout
-from loadbook.intake.recorderoptions import Options
-from loadbook.intake.tracetake import take_trace
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
-from loadbook.keep.tracefile import read_trace
+from loadbook.core.errors import IntakeError, LoadbookError, NotFoundError, OpenQuestion
+from loadbook.readers.recorder import take
+from loadbook.readers.recorder.kept_layouts import kept_layout, save_layout
+from loadbook.readers.recorder.layout import ChannelRule, Layout
+from loadbook.readers.recorder.options import Options
+from loadbook.readers.recorder.take import take_trace
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
+from loadbook.store.trace_files import read_trace
 
 FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "recorders"
 Run = Callable[..., subprocess.CompletedProcess[str]]
@@ -112,7 +112,7 @@ def test_an_error_in_the_transaction_leaves_no_file(book: BookFolder, monkeypatc
         raise LoadbookError("the disk is full")
 
     before = counts(book)
-    monkeypatch.setattr(tracetake.derived, "store", fail)
+    monkeypatch.setattr(take.derived, "store", fail)
     with pytest.raises(LoadbookError, match="the disk is full"):
         take_trace(book, FOLDER / "01_plain.csv", "R1")
     assert counts(book) == before and not files(book)
@@ -168,10 +168,10 @@ def test_a_file_wholly_outside_its_run_is_refused(book: BookFolder) -> None:
 
 def test_layouts_are_revised_never_lost(book: BookFolder) -> None:
     first = Layout(time_columns=("Time",), time_format="%d/%m/%Y %H:%M:%S")
-    assert keep_layout(book, first, "rec") == (1, True)
-    assert keep_layout(book, first, "rec") == (1, False)
+    assert save_layout(book, first, "rec") == (1, True)
+    assert save_layout(book, first, "rec") == (1, False)
     second = Layout(time_columns=("Time",), time_format="%d/%m/%Y %H:%M:%S", channels=(ChannelRule("TC *", "work"),))
-    assert keep_layout(book, second, "rec") == (2, True)
+    assert save_layout(book, second, "rec") == (2, True)
     kept = kept_layout(book.read(), "rec")
     assert kept.label == "rec revision 2" and kept.layout.channels == second.channels
     taken = take_trace(book, FOLDER / "13_ambiguous_date.csv", "R1", layout=kept)
@@ -182,7 +182,7 @@ def test_layouts_are_revised_never_lost(book: BookFolder) -> None:
 
 
 def test_a_layout_for_another_recorder_is_no_way_in(book: BookFolder) -> None:
-    keep_layout(
+    save_layout(
         book, Layout(time_columns=("Datum",), time_format="%d.%m.%Y %H:%M", delimiter=";", decimal=","), "other"
     )
     with pytest.raises(IntakeError):

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from loadbook.ground import units
-from loadbook.ground.errors import UsageError
+from loadbook.core import units
+from loadbook.core.errors import UsageError
 
 
 @pytest.mark.parametrize(

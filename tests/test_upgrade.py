@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
-from loadbook.ground.errors import LoadbookError
-from loadbook.keep import migrate
-from loadbook.keep.backup import restore
-from loadbook.keep.book import BookFolder
-from loadbook.keep.verify import records, verify
+from loadbook.core.errors import LoadbookError
+from loadbook.store import migrations
+from loadbook.store.backup import restore
+from loadbook.store.book import BookFolder
+from loadbook.store.verify import records, verify
 
 from . import bookstate
 
@@ -26,30 +26,30 @@ Run = Callable[..., subprocess.CompletedProcess[str]]
 
 def test_a_book_of_every_schema_is_kept() -> None:
     kept = [p.stem for p in OLD]
-    assert kept == [f"schema-{s.number:04d}" for s in migrate.steps()], "python -m tests.make_old_book keeps them"
+    assert kept == [f"schema-{s.number:04d}" for s in migrations.steps()], "python -m tests.make_old_book keeps them"
 
 
 @pytest.mark.parametrize("kept", OLD, ids=[p.stem for p in OLD])
 def test_an_old_book_upgrades(kept: Path, tmp_path: Path, inside: Run) -> None:
     with restore(kept, tmp_path / "book") as old:
         before = bookstate.of_file(old.file)
-        number = migrate.version(old.read())
-        head = verify(old).head
+        number = migrations.version(old.read())
+        head = verify(old).last_link
         assert verify(old).wrong == []
     done = inside("upgrade", "--book", "book")
     assert done.returncode == 0, done.stderr
     with BookFolder.open(tmp_path / "book") as book:
-        assert migrate.version(book.read()) == migrate.newest()
+        assert migrations.version(book.read()) == migrations.newest()
         after = bookstate.of_file(book.file)
         assert verify(book).wrong == []
-        assert verify(book).head == head, "an upgrade adds no link and changes none"
+        assert verify(book).last_link == head, "an upgrade adds no link and changes none"
     for table, rows in before.items():
         if table in ("user_version", "setting", "seal"):
             continue
         assert after[table] == rows, table
-    assert set(before["setting"]) <= set(after["setting"]) or number < migrate.newest()
+    assert set(before["setting"]) <= set(after["setting"]) or number < migrations.newest()
     backups = list(tmp_path.glob(f"book-schema{number}-*.zip"))
-    assert len(backups) == (number < migrate.newest())
+    assert len(backups) == (number < migrations.newest())
     for path in backups:
         with restore(path, tmp_path / "undone") as undone:
             assert bookstate.of_file(undone.file) == before
@@ -77,7 +77,7 @@ class Stopping(sqlite3.Connection):
 def test_an_upgrade_interrupted_at_each_statement_can_be_repeated(kept: Path, tmp_path: Path) -> None:
     """Each time the book stands at a whole step, and going on brings it to the newest."""
     with restore(kept, tmp_path / "book") as old:
-        first = migrate.version(old.read())
+        first = migrations.version(old.read())
         source = old.read()
         stops, seen = 0, set()
         while True:
@@ -85,30 +85,30 @@ def test_an_upgrade_interrupted_at_each_statement_can_be_repeated(kept: Path, tm
             source.backup(conn)
             conn.left = stops
             try:
-                migrate.apply(conn)
+                migrations.apply(conn)
                 break
             except Interrupted:
                 pass
             conn.left = None
             stops += 1
-            seen.add(migrate.version(conn))
+            seen.add(migrations.version(conn))
             assert not conn.in_transaction
-            assert migrate.objects(conn) == migrate.expected(migrate.version(conn))
+            assert migrations.objects(conn) == migrations.expected(migrations.version(conn))
             if stops % 5 == 0:
-                migrate.apply(conn)
-                assert migrate.version(conn) == migrate.newest()
-                assert migrate.objects(conn) == migrate.expected(migrate.newest())
+                migrations.apply(conn)
+                assert migrations.version(conn) == migrations.newest()
+                assert migrations.objects(conn) == migrations.expected(migrations.newest())
                 conn.row_factory = sqlite3.Row
                 assert records(conn) == []
             conn.close()
     assert stops > 10
-    assert seen == set(range(first, migrate.newest() + 1)) or seen == set(range(first, migrate.newest()))
+    assert seen == set(range(first, migrations.newest() + 1)) or seen == set(range(first, migrations.newest()))
 
 
 def test_a_second_upgrade_in_the_same_second_gets_a_backup_of_its_own(
     tmp_path: Path, inside: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from loadbook.ground import times
+    from loadbook.core import times
 
     now = times.now()
     monkeypatch.setattr(times, "now", lambda: now)
@@ -130,7 +130,7 @@ def test_an_older_book_is_not_opened_but_says_how(tmp_path: Path, inside: Run) -
 
 def test_a_book_newer_than_the_program_is_refused_by_every_command(tmp_path: Path, inside: Run) -> None:
     with restore(OLD[-1], tmp_path / "book") as book:
-        book.read().execute(f"PRAGMA user_version = {migrate.newest() + 1}")
+        book.read().execute(f"PRAGMA user_version = {migrations.newest() + 1}")
     before = (tmp_path / "book" / "book.sqlite").read_bytes()
     for words in (["list"], ["verify"], ["backup", "b.zip"], ["upgrade"], ["add", "gauges", "gauge=G", "kind=k"]):
         refused = inside(*words, "--book", "book")
@@ -154,7 +154,7 @@ def test_a_damaged_old_book_is_backed_up_as_it_is_and_upgraded(tmp_path: Path, i
 def test_a_disk_that_is_full_before_the_backup_leaves_the_old_book(
     tmp_path: Path, inside: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from loadbook.keep import upgrade
+    from loadbook.store import upgrade
 
     restore(OLD[0], tmp_path / "book").close()
 
@@ -164,4 +164,4 @@ def test_a_disk_that_is_full_before_the_backup_leaves_the_old_book(
     monkeypatch.setattr(upgrade, "backup", full)
     assert inside("upgrade", "--book", "book").returncode == 1
     with BookFolder.open(tmp_path / "book", any_version=True) as book:
-        assert migrate.version(book.read()) == 1
+        assert migrations.version(book.read()) == 1

@@ -10,14 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loadbook.calc.model import Channel, Trace
-from loadbook.ground.errors import DamageError, UsageError
-from loadbook.keep import migrate
-from loadbook.keep.backup import backup, restore
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
-from loadbook.keep.tracefile import write_trace
-from loadbook.keep.verify import verify
+from loadbook.analysis.trace.model import Channel, Trace
+from loadbook.core.errors import DamageError, UsageError
+from loadbook.store import migrations
+from loadbook.store.backup import backup, restore
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
+from loadbook.store.trace_files import write_trace
+from loadbook.store.verify import verify
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 
@@ -116,7 +116,7 @@ def test_backup_comes_back_the_same(traced: BookFolder, tmp_path: Path) -> None:
     target = tmp_path / "b.zip"
     assert len(backup(traced, target).digests) == 2
     with restore(target, tmp_path / "again") as copy:
-        assert verify(copy).head == verify(traced).head
+        assert verify(copy).last_link == verify(traced).last_link
         assert verify(copy).wrong == []
         assert trace_path(copy).read_bytes() == trace_path(traced).read_bytes()
 
@@ -158,13 +158,13 @@ def test_a_backup_cannot_write_outside_the_book(tmp_path: Path) -> None:
 
 
 def test_the_head_kept_elsewhere(traced: BookFolder, loadbook: Run) -> None:
-    head = verify(traced).head
-    assert loadbook("verify", "--head", head, cwd=traced.path).returncode == 0
+    head = verify(traced).last_link
+    assert loadbook("verify", "--last-link", head, cwd=traced.path).returncode == 0
     loadbook("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=traced.path)
-    later = loadbook("verify", "--head", head, cwd=traced.path)
+    later = loadbook("verify", "--last-link", head, cwd=traced.path)
     assert later.returncode == 0
     assert "the chain has grown since that head" in later.stderr
-    wrong = loadbook("verify", "--head", "f" * 64, cwd=traced.path)
+    wrong = loadbook("verify", "--last-link", "f" * 64, cwd=traced.path)
     assert wrong.returncode == 3
     assert "the chain recomputed" in wrong.stdout
 
@@ -173,19 +173,19 @@ def test_every_step_from_an_empty_book_and_stopped_half_way(tmp_path: Path) -> N
     import sqlite3
 
     conn = sqlite3.connect(tmp_path / "x.sqlite", isolation_level=None)
-    for step in migrate.steps():
-        assert [s.number for s in migrate.apply(conn, upto=step.number)] == [step.number]
-        assert migrate.version(conn) == step.number
-    assert migrate.apply(conn) == []
+    for step in migrations.steps():
+        assert [s.number for s in migrations.apply(conn, upto=step.number)] == [step.number]
+        assert migrations.version(conn) == step.number
+    assert migrations.apply(conn) == []
 
 
 def test_current_sql_is_what_the_steps_make(tmp_path: Path) -> None:
     import sqlite3
 
-    from loadbook.keep.datafiles import shipped
+    from loadbook.store.sql_files import shipped
 
     conn = sqlite3.connect(tmp_path / "x.sqlite", isolation_level=None)
-    migrate.apply(conn)
-    assert migrate.dump(conn) == (shipped("schema") / "current.sql").read_text(encoding="utf-8"), (
+    migrations.apply(conn)
+    assert migrations.dump(conn) == (shipped("schema") / "current.sql").read_text(encoding="utf-8"), (
         "schema/current.sql is behind: python -m tests.dump_schema writes it"
     )

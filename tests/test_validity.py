@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loadbook.calc import sensors
-from loadbook.calc.model import MISSING, OPEN, OUT_OF_RANGE, Channel, Fault, Trace
-from loadbook.calc.validity import (
+from loadbook.analysis.trace import sensors
+from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, Channel, Fault, Trace
+from loadbook.analysis.trace.validity import (
     corrected,
     cut,
     hottest_coldest,
@@ -21,7 +21,7 @@ from loadbook.calc.validity import (
     without,
     without_certain,
 )
-from loadbook.ground.errors import UsageError
+from loadbook.core.errors import UsageError
 
 
 def raw(values: list[list[float]], *channels: Channel) -> Trace:

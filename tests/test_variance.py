@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.calc.movement_describe import scatter_shares
-from loadbook.calc.variance import clustered_mean, components
-from loadbook.ground.errors import CalculationError
+from loadbook.analysis.movement.describe import scatter_shares
+from loadbook.analysis.movement.scatter import clustered_mean, components
+from loadbook.core.errors import CalculationError
 
 from .published import table
 

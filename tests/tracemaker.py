@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from loadbook.calc.model import Channel, Event, Floats, Trace
-from loadbook.calc.validity import Corrected, prepared
+from loadbook.analysis.trace.model import Channel, Event, Floats, Trace
+from loadbook.analysis.trace.validity import Corrected, prepared
 
 
 def legs(points: Sequence[tuple[float, float]]) -> Callable[[Floats], Floats]:

@@ -22,9 +22,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from loadbook.calc.answercells import Asked
-from loadbook.calc.answerrefuse import Refusal
-from loadbook.calc.answers import History
+from loadbook.analysis.answers.cells import Asked
+from loadbook.analysis.answers.estimate import History, Refusal
 from tests.shops import RATE, SETTINGS, SETUPS, WITHIN, WORLDS, Part, Shop
 
 FULL = {(10, 4): 30, (30, 8): 25, (30, 14): 25, (100, 20): 20, (100, 40): 15, (400, 80): 8}  # (runs, parts): histories

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from loadbook.calc.effects_cells import Cells, Column, cells_of, indicators
-from loadbook.calc.effects_joint import effects
+from loadbook.analysis.effects.cells import Cells, Column, cells_of, indicators
+from loadbook.analysis.effects.joint import effects
 
 from .shops import COOL, SETTINGS, WITHIN, WORLDS, Shop
 

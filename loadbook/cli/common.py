@@ -13,11 +13,11 @@ from typing import Any, TypeVar
 
 import click
 
-from loadbook.ask.filters import FILTERS, Filters
-from loadbook.ground import times
-from loadbook.ground.errors import EXIT_COULD_NOT, LoadbookError
-from loadbook.keep.book import BookFolder
-from loadbook.show.tables import FORMATS, emit, lines_kept, plain
+from loadbook.core import times
+from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError
+from loadbook.queries.filters import FILTERS, Filters
+from loadbook.render.tables import FORMATS, emit, lines_kept, plain
+from loadbook.store.book import BookFolder
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -28,47 +28,47 @@ __all__ = [
     "emit",
     "filter_options",
     "format_option",
-    "say",
-    "say_empty",
+    "note_empty_month",
+    "to_stderr",
 ]
 
 
-def say(text: str) -> None:
+def to_stderr(text: str) -> None:
     """Chatter: to stderr, so that stdout holds data only. Values in it are shown as text."""
     click.echo(lines_kept(text), err=True)
 
 
-def say_empty(month: str, book: BookFolder) -> None:
+def note_empty_month(month: str, book: BookFolder) -> None:
     """Say that no run began in a month, and between which days the book's runs did."""
     first, last = book.read().execute("SELECT min(started), max(started) FROM run").fetchone()
     days = [times.shown(moment, book.zone)[:10] for moment in (first, last) if moment]
     span = f"; the book's runs began from {days[0]} to {days[-1]}" if days else ": the book has no runs"
-    say(f"No run began in {month}{span}")
+    to_stderr(f"No run began in {month}{span}")
 
 
 def report(exc: BaseException) -> int:
     """Print an error as a user reads it, and give back the exit code."""
     if isinstance(exc, LoadbookError):
         for number, line in enumerate(str(exc).splitlines()):
-            say(("" if number else "loadbook: ") + plain(line))
+            to_stderr(("" if number else "loadbook: ") + plain(line))
         return exc.exit_code
     if isinstance(exc, BrokenPipeError):
         # the reader of our output went away (head, less): nothing is wrong
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     if isinstance(exc, sqlite3.Error):
-        say(f"loadbook: the book's file could not be used: {plain(str(exc))}. Run: loadbook verify")
+        to_stderr(f"loadbook: the book's file could not be used: {plain(str(exc))}. Run: loadbook verify")
     elif isinstance(exc, MemoryError):
-        say("loadbook: not enough memory for this. Ask for less at once (--since, --until, --part)")
+        to_stderr("loadbook: not enough memory for this. Ask for less at once (--since, --until, --part)")
     elif isinstance(exc, UnicodeEncodeError):
-        say(f"loadbook: {plain(str(exc.object)[:200])} is no text that can be written. Type it again, in UTF-8")
+        to_stderr(f"loadbook: {plain(str(exc.object)[:200])} is no text that can be written. Type it again, in UTF-8")
     elif isinstance(exc, RecursionError):
-        say("loadbook: this is nested too deep to be read")
+        to_stderr("loadbook: this is nested too deep to be read")
     elif isinstance(exc, OSError):
-        say(f"loadbook: {exc.filename or 'a file'}: {exc.strerror or exc}. Check the name and the permissions")
+        to_stderr(f"loadbook: {exc.filename or 'a file'}: {exc.strerror or exc}. Check the name and the permissions")
     else:
-        say(f"loadbook: an unexpected fault in the program: {type(exc).__name__}: {plain(str(exc))}")
-        say("The book is as it was. Repeat with --traceback and report what it prints")
+        to_stderr(f"loadbook: an unexpected fault in the program: {type(exc).__name__}: {plain(str(exc))}")
+        to_stderr("The book is as it was. Repeat with --traceback and report what it prints")
     return EXIT_COULD_NOT
 
 
@@ -126,7 +126,7 @@ class LoadbookGroup(_Guarded, click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         names, name = self.list_commands(ctx), args[0] if args else ""
         if name and not name.startswith("-") and name not in names:
-            from loadbook.ground.vocabulary import nearest
+            from loadbook.core.vocabulary.lookup import nearest
 
             close, inner = nearest(name, names), ctx.parent is not None
             hint = f" Did you mean {close!r}?" if close else f" There are: {', '.join(names)}" if inner else ""
@@ -149,7 +149,7 @@ def book_option(function: F) -> F:
             try:
                 return function(*args, book=book, **kwargs)
             except sqlite3.Error as exc:
-                from loadbook.keep.sqlerrors import say as in_words
+                from loadbook.store.sql_errors import translate_error as in_words
 
                 raise in_words(exc, book.file) from exc
 

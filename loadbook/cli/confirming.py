@@ -14,7 +14,7 @@ class _Lazy(LoadbookGroup):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         command: click.Command
         if cmd_name == "fault":
-            from .judging import confirm_fault as command
+            from .judge import confirm_fault as command
         elif cmd_name == "reading":
             from .movement import confirm_reading as command
         else:

@@ -7,11 +7,11 @@ from typing import Any
 
 import click
 
-from loadbook.ground.errors import EXIT_SOMETHING_WRONG
-from loadbook.keep.book import BookFolder
+from loadbook.core.errors import EXIT_SOMETHING_WRONG
+from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, say
-from .groupoptions import engine_option, say_stale, told, without_option
+from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, to_stderr
+from .group_options import engine_option, note_stale, progress, without_option
 
 
 @click.group(cls=LoadbookGroup)
@@ -54,11 +54,11 @@ def publish(
 
     Example: loadbook group publish ../group --plant Linz
     """
-    from loadbook.keep.publish import publish as put
-    from loadbook.keep.publishwhat import Keep
+    from loadbook.group.publish import publish as put
+    from loadbook.group.withhold import PublishOptions
 
-    keep = Keep(with_customers, with_people, with_notes, with_confidential, with_export_controlled)
-    done = put(book, target, plant, keep, told("publishing"))
+    keep = PublishOptions(with_customers, with_people, with_notes, with_confidential, with_export_controlled)
+    done = put(book, target, plant, keep, progress("publishing"))
     columns = ["plant", "runs", "traces", "files_written", "bytes_written", "files_there", "files_removed", "changed"]
     row = [
         done.plant, done.runs, done.traces, done.files, done.bytes, done.already, done.removed,
@@ -67,15 +67,15 @@ def publish(
     emit(columns, [row], fmt)
     kept = {"customers": keep.customers, "people": keep.people, "notes": keep.notes}
     said = [f"{name} {'published' if yes else 'left out'}" for name, yes in kept.items()]
-    say("; ".join(said).capitalize() + ".")
+    to_stderr("; ".join(said).capitalize() + ".")
     w = done.withheld
     if w.jobs:
-        say(
+        to_stderr(
             f"Not published, of {w.jobs} confidential or export-controlled jobs: {w.runs} runs, {w.parts} part numbers,"
             f" {w.pieces} pieces, {w.readings} readings."
         )
     for x in done.left_out:
-        say(f"left out: run {x.run}, {x.path}: {x.why}. Run: loadbook verify")
+        to_stderr(f"left out: run {x.run}, {x.path}: {x.why}. Run: loadbook verify")
     if done.left_out:
         sys.exit(EXIT_SOMETHING_WRONG)
 
@@ -85,16 +85,16 @@ def publish(
 @engine_option
 @click.option("--again", is_flag=True, help="Also what was computed from the same records by the same algorithms.")
 @format_option
-def reckon(target: str, engine: str, master: str | None, again: bool, fmt: str | None) -> None:
+def recompute(target: str, engine: str, master: str | None, again: bool, fmt: str | None) -> None:
     """Compute parameters, faults and verdicts of all plants again from their traces.
 
     The results stand beside the publications and are read in their place, until a plant publishes anew.
 
-    Example: loadbook group reckon ../group --engine spark --master "local[2]"
+    Example: loadbook group recompute ../group --engine spark --master "local[2]"
     """
-    from loadbook.ask.groupreckon import reckon_group
+    from loadbook.group.recompute import recompute_group
 
-    done = reckon_group(target, engine, master=master, again=again, told=told("reckoning"))
+    done = recompute_group(target, engine, master=master, again=again, told=progress("recomputing"))
     columns = ["plants", "months", "months_there", "runs", "samples", "files_written", "trace_bytes", "worker_s"]
     row = [
         done.plants, done.months, done.already, done.runs, done.samples, done.files, done.bytes_read,
@@ -102,7 +102,7 @@ def reckon(target: str, engine: str, master: str | None, again: bool, fmt: str |
     ]  # fmt: skip
     emit(columns, [row], fmt)
     for plant, run, why in done.damage:
-        say(f"left as published: {plant}, run {run}: {why}")
+        to_stderr(f"left as published: {plant}, run {run}: {why}")
     if done.damage:
         sys.exit(EXIT_SOMETHING_WRONG)
 
@@ -127,10 +127,10 @@ def report(
 
     Example: loadbook group report ../group furnaces_compared process="stress relief"
     """
-    from loadbook.ask.groupask import report_group
-    from loadbook.ground.errors import UsageError
-    from loadbook.keep.groupread import open_group
-    from loadbook.show.inunits import in_units
+    from loadbook.core.errors import UsageError
+    from loadbook.group.read import open_group
+    from loadbook.queries.group.ask import report_group
+    from loadbook.render.book_units import in_units
 
     if name is None:
         _plants(target, without, fmt)
@@ -139,7 +139,7 @@ def report(
     for value in values:
         key, sign, text = value.partition("=")
         if not sign:
-            raise UsageError(f"{value!r} is no name=value", mend=f"See: loadbook report {name} --about")
+            raise UsageError(f"{value!r} is no name=value", remedy=f"See: loadbook report {name} --about")
         given[key] = text
     found = report_group(target, name, given, engine=engine, without=without, master=master)
     columns: list[str] = found.columns
@@ -148,21 +148,21 @@ def report(
         columns, shown = in_units(columns, shown, open_group(target, without).units())
     said = ", ".join(f"{k}={v}" for k, v in found.given.items() if v is not None)
     emit(columns, shown, fmt, title=found.title, note=f"{found.question}{f' ({said})' if said else ''}")
-    say_stale(target, without)
+    note_stale(target, without)
 
 
 def _plants(target: str, without: tuple[str, ...], fmt: str | None) -> None:
-    from loadbook.keep.groupread import open_group
+    from loadbook.group.read import open_group
 
     rows = []
     for p in open_group(target, without).plants:
         head = p.current.manifest.head
-        state = "yes" if p.reckoned else "of an older publication" if p.stale else "no"
+        state = "yes" if p.recomputed else "of an older publication" if p.stale else "no"
         rows.append(
             [p.name, head["runs"], str(head["first_run"] or "")[:10], str(head["last_run"] or "")[:10],
              head["withheld"]["runs"], len(p.current.manifest.entries), state]
         )  # fmt: skip
-    emit(["plant", "runs", "first_run", "last_run", "runs_withheld", "files", "reckoned"], rows, fmt, title="Plants")
+    emit(["plant", "runs", "first_run", "last_run", "runs_withheld", "files", "recomputed"], rows, fmt, title="Plants")
 
 
 @group.command(cls=LoadbookCommand)
@@ -189,7 +189,7 @@ def sql(
 
     Example: loadbook group sql ../group "SELECT plant, count(*) AS runs FROM runs GROUP BY plant"
     """
-    from loadbook.ask.groupask import sql_group
+    from loadbook.queries.group.ask import sql_group
 
     text = sys.stdin.read() if query == "-" else query
     found = sql_group(
@@ -200,7 +200,7 @@ def sql(
 
 def _statistics() -> None:
     """The commands that ask statistics of a group."""
-    from .groupstatistics import answer, effect, moved
+    from .group_statistics import answer, effect, moved
 
     for command in (moved, effect, answer):
         group.add_command(command)

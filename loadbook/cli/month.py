@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from loadbook.keep.book import BookFolder
-from loadbook.show.tables import plain
+from loadbook.render.tables import plain
+from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, book_option, say_empty
+from .common import LoadbookCommand, book_option, note_empty_month
 
 
 @click.command(cls=LoadbookCommand)
@@ -23,18 +23,18 @@ def export(month: str, output: Path, book: BookFolder) -> None:
 
     Example: loadbook export 2025-09 -o september.xlsx
     """
-    from loadbook.ask.month import month_of
-    from loadbook.ground.errors import UsageError
-    from loadbook.show.workbook import write_month
+    from loadbook.core.errors import UsageError
+    from loadbook.queries.month import month_of
+    from loadbook.render.workbook import write_month
 
     if output.suffix.lower() != ".xlsx":
-        raise UsageError(f"{output.name!r} is no workbook's name", mend="Let it end in .xlsx")
+        raise UsageError(f"{output.name!r} is no workbook's name", remedy="Let it end in .xlsx")
     if output.exists():
-        raise UsageError("there is a file of that name already", where=str(output), mend="Choose another name")
+        raise UsageError("there is a file of that name already", where=str(output), remedy="Choose another name")
     found = month_of(book, month)
     write_month(output, found, system=book.units, zone=book.zone)
     click.echo(
         f"{plain(output)}: {len(found.runs)} runs, {len(found.verdicts)} clauses, {len(found.movement)} characteristics"
     )
     if not len(found.runs):
-        say_empty(month, book)
+        note_empty_month(month, book)

@@ -7,11 +7,11 @@ from typing import Any
 
 import click
 
-from loadbook.ask.filters import Filters
-from loadbook.keep.book import BookFolder
+from loadbook.queries.filters import Filters
+from loadbook.store.book import BookFolder
 
-from .charting import chart_option, check_chart, effect_options, moved_options, write_chart
-from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say
+from .charts import chart_option, check_chart, effect_options, moved_options, write_chart
+from .common import LoadbookCommand, book_option, emit, filter_options, format_option, to_stderr
 
 PARTS_OF_MOVED = ("moved", "differences", "content", "scatter", "lots", "set-aside", "flagged")
 
@@ -44,9 +44,9 @@ def moved(
     Example: loadbook moved --kind flatness --by setup,heating_rate_peak_c_per_h:60,90
     """
     check_chart(chart_file)
-    from loadbook.ask.chartmoved import moved_picture
-    from loadbook.ask.moved import DEFAULT_BY, records
-    from loadbook.ask.moved import moved as ask
+    from loadbook.queries.charts.moved import moved_picture
+    from loadbook.queries.moved import DEFAULT_BY, records
+    from loadbook.queries.moved import moved as ask
 
     found = ask(book, filters, by or DEFAULT_BY, stage, confidence, content)
     people = fmt in (None, "table")
@@ -65,13 +65,13 @@ def moved(
     else:
         _print_moved(found, book.units)
     for warning in found.warnings:
-        say(warning)
+        to_stderr(warning)
     write_chart(chart_file, lambda: moved_picture(found))
 
 
 def _print_moved(found: Any, system: str) -> None:
-    from loadbook.ask.moved import records
-    from loadbook.show import movementtable as shown
+    from loadbook.queries.moved import records
+    from loadbook.render import movement as shown
 
     what = "Movement" if found.stage is None else f"Readings {found.stage} the run (not movement)"
     counts = ((found.runs, "run"), (found.pieces, "piece"), (found.parts, "part number"))
@@ -133,8 +133,8 @@ def effect(
     Example: loadbook effect flatness --process "stress relief" --of heating_rate_peak_c_per_h,soak_minutes
     """
     check_chart(chart_file)
-    from loadbook.ask.charteffect import effect_picture
-    from loadbook.ask.effect import effect as ask
+    from loadbook.queries.charts.effect import effect_picture
+    from loadbook.queries.effect import effect as ask
 
     found = ask(book, characteristic, filters, of, stage, asked, confidence)
     rows = found.rows()
@@ -143,13 +143,13 @@ def effect(
     else:
         _print_effects(rows, book.units, companions, confidence)
     for warning in found.warnings:
-        say(warning)
+        to_stderr(warning)
     write_chart(chart_file, lambda: effect_picture(found))
 
 
 def _print_effects(rows: list[dict[str, Any]], system: str, companions: bool, confidence: float) -> None:
-    from loadbook.show import movementtable as shown
-    from loadbook.show.tables import plain, write_words
+    from loadbook.render import movement as shown
+    from loadbook.render.tables import plain, write_words
 
     if not rows:
         return
@@ -178,6 +178,6 @@ def confirm_reading(reading_id: int, decision: str, person: str | None, why: str
 
     Example: loadbook confirm reading 412 --why "dial read in the wrong turn"
     """
-    from loadbook.ask.confirm_reading import confirm_reading as record
+    from loadbook.queries.confirm import confirm_reading as record
 
-    say(record(book, reading_id, decision, person, why))
+    to_stderr(record(book, reading_id, decision, person, why))

@@ -10,9 +10,9 @@ from typing import Any, TypeVar
 
 import click
 
-from loadbook.keep.book import BookFolder
+from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, say, say_empty
+from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_month, to_stderr
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -61,10 +61,10 @@ def run_page(run: str, output: Path | None, force: bool, units: str | None, book
 
     Example: loadbook page run R25-086 -o R25-086.html
     """
-    from loadbook.ask.runsheet import run_sheet
-    from loadbook.ground import times
-    from loadbook.show.page import write_page
-    from loadbook.show.runpage import run_page as made
+    from loadbook.core import times
+    from loadbook.queries.run_record import run_sheet
+    from loadbook.render.pages.run import run_page as made
+    from loadbook.render.pages.shell import write_page
 
     path = output or Path(file_name("run", run))
     source = made(run_sheet(book, run), book, units or book.units, times.stored(times.now()))
@@ -81,16 +81,16 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
 
     Example: loadbook page month 2025-09 -o september.html
     """
-    from loadbook.ask.monthpage import month_seen
-    from loadbook.show.page import write_page
-    from loadbook.show.pagemonth import month_page as made
+    from loadbook.queries.month import month_seen
+    from loadbook.render.pages.month import month_page as made
+    from loadbook.render.pages.shell import write_page
 
     path = output or Path(file_name("month", month))
     seen = month_seen(book, month)
     write_page(path, made(seen, book, units or book.units), force=force)
     click.echo(str(path))
     if not len(seen.month.runs):
-        say_empty(month, book)
+        note_empty_month(month, book)
 
 
 @page.command("answer", cls=LoadbookCommand)
@@ -115,27 +115,27 @@ def answer_page(
 
     Example: loadbook page answer 1 --pdf --to "Purchasing" -o answer-1.pdf
     """
-    from loadbook.ask.letter import letter
-    from loadbook.ground.errors import UsageError
-    from loadbook.show.page import write_page
+    from loadbook.core.errors import UsageError
+    from loadbook.queries.letter.build import letter
+    from loadbook.render.pages.shell import write_page
 
     system = units or book.units
     ending = output.suffix.lower() if output else ""
     if pdf and ending in (".html", ".htm"):
-        raise UsageError(f"--pdf would write a PDF into {output.name!r}", mend="Let its name end in .pdf")  # type: ignore[union-attr]
+        raise UsageError(f"--pdf would write a PDF into {output.name!r}", remedy="Let its name end in .pdf")  # type: ignore[union-attr]
     pdf = pdf or ending == ".pdf"
     if paper and not pdf:
-        raise UsageError("--paper belongs to a PDF", mend="Add --pdf")
+        raise UsageError("--paper belongs to a PDF", remedy="Add --pdf")
     found = letter(book, number, system=system, to=to, sender=sender, question=question)
     path = output or Path(f"answer-{number}.{'pdf' if pdf else 'html'}")
     if pdf:
-        from loadbook.show.letterpdf import letter_pdf
+        from loadbook.render.letter.pdf import letter_pdf
 
         write_page(path, letter_pdf(found, paper or ("letter" if system == "us" else "a4")), force=force)
     else:
-        from loadbook.show.letterpage import letter_page
+        from loadbook.render.letter.page import letter_page
 
         write_page(path, letter_page(found), force=force)
     if found.left_out:
-        say(f"{found.left_out} text(s) of the answer name another customer's work and were left out.")
+        to_stderr(f"{found.left_out} text(s) of the answer name another customer's work and were left out.")
     click.echo(str(path))

@@ -7,10 +7,10 @@ from typing import Any
 
 import click
 
-from loadbook.ground.errors import EXIT_SOMETHING_WRONG
-from loadbook.keep.book import BookFolder
+from loadbook.core.errors import EXIT_SOMETHING_WRONG
+from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, book_option, emit, format_option, say
+from .common import LoadbookCommand, book_option, emit, format_option, to_stderr
 
 _SECONDS = click.option("--seconds", type=click.FloatRange(min=0.1), help="End the query after this time (60).")
 _MEMORY = click.option(
@@ -32,7 +32,7 @@ def sql(query: str, seconds: float | None, memory_mb: int | None, fmt: str | Non
 
     Example: loadbook sql "SELECT part, count(*), median(movement_um) FROM movement GROUP BY part"
     """
-    from loadbook.ask.sqlask import ask_sql
+    from loadbook.queries.sql import ask_sql
 
     text = sys.stdin.read() if query == "-" else query
     answer = ask_sql(book, text, seconds=seconds, memory_mb=memory_mb)
@@ -61,16 +61,16 @@ def report(
 
     Example: loadbook report heating_rate_bands slow=60 fast="200 F/h"
     """
-    from loadbook.ask import reports
-    from loadbook.ground.errors import UsageError
-    from loadbook.show.inunits import in_units
+    from loadbook.core.errors import UsageError
+    from loadbook.queries import reports
+    from loadbook.render.book_units import in_units
 
     if name is None:
         known, wrong = reports.available(book)
         rows = [[f.name, f.title or "(no title)", _takes(f), f.question] for f in known.values()]
         emit(["report", "title", "takes", "question"], rows, fmt)
         for text in wrong:
-            say(f"left out: {text}")
+            to_stderr(f"left out: {text}")
         if wrong:
             sys.exit(EXIT_SOMETHING_WRONG)
         return
@@ -78,7 +78,7 @@ def report(
     for value in values:
         key, sign, text = value.partition("=")
         if not sign:
-            raise UsageError(f"{value!r} is no name=value", mend=f"See: loadbook report {name} --about")
+            raise UsageError(f"{value!r} is no name=value", remedy=f"See: loadbook report {name} --about")
         if key in given:
             raise UsageError(f"{key} is given twice")
         given[key] = text
@@ -95,7 +95,7 @@ def report(
     said = ", ".join(f"{k}={v}" for k, v in found.given.items() if v is not None)
     emit(columns, shown, fmt, title=found.title, note=f"{found.question}{f' ({said})' if said else ''}")
     if people and not shown:
-        say("Nothing fits: the book has no such rows")
+        to_stderr("Nothing fits: the book has no such rows")
     _left_out(found.left_out)
 
 
@@ -122,12 +122,12 @@ def _takes(file: Any) -> str:
 
 
 def _about(book: BookFolder, name: str, fmt: str | None) -> None:
-    from loadbook.ask import reports
-    from loadbook.ground.errors import UsageError
+    from loadbook.core.errors import UsageError
+    from loadbook.queries import reports
 
     known, _ = reports.available(book)
     if name not in known:
-        raise UsageError(f"there is no report {name!r}", mend="List them with: loadbook report")
+        raise UsageError(f"there is no report {name!r}", remedy="List them with: loadbook report")
     file = known[name]
     rows = [
         ["takes", p.name, p.type, p.unit, "must be given" if p.default == "-" else p.default, p.meaning]
@@ -140,6 +140,6 @@ def _about(book: BookFolder, name: str, fmt: str | None) -> None:
 def _left_out(left_out: list[Any]) -> None:
     """Say which trace files were not read; then something is wrong."""
     for x in left_out:
-        say(f"left out: run {x.run}, {x.path}: {x.why}. Run: loadbook verify")
+        to_stderr(f"left out: run {x.run}, {x.path}: {x.why}. Run: loadbook verify")
     if left_out:
         sys.exit(EXIT_SOMETHING_WRONG)

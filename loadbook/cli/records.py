@@ -10,14 +10,14 @@ from typing import Any
 
 import click
 
-from loadbook.ask.filters import Filters
-from loadbook.ground import times
-from loadbook.ground.errors import EXIT_COULD_NOT, LoadbookError, UsageError
-from loadbook.ground.kinds import BY_KIND, BY_TABLE, KINDS, Kind
-from loadbook.keep import lookup
-from loadbook.keep.book import BookFolder
+from loadbook.core import times
+from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError
+from loadbook.core.vocabulary.intake_kinds import BY_KIND, BY_TABLE, KINDS, Kind
+from loadbook.queries.filters import Filters
+from loadbook.store import lookup
+from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, book_option, emit, filter_options, format_option, report, say
+from .common import LoadbookCommand, book_option, emit, filter_options, format_option, report, to_stderr
 
 KIND_NAMES = tuple(k.kind for k in KINDS)
 
@@ -25,12 +25,12 @@ KIND_NAMES = tuple(k.kind for k in KINDS)
 def _kind(name: str) -> Kind:
     found = BY_KIND.get(name) or BY_KIND.get(name + "s")
     if found is None:
-        from loadbook.ground.vocabulary import nearest
+        from loadbook.core.vocabulary.lookup import nearest
 
         close = nearest(name, list(KIND_NAMES))
         hint = f"Did you mean {close!r}? " if close else ""
         raise UsageError(
-            f"there is no intake kind {name!r}", mend=hint + "Kinds: " + ", ".join((*KIND_NAMES, "cycles"))
+            f"there is no intake kind {name!r}", remedy=hint + "Kinds: " + ", ".join((*KIND_NAMES, "cycles"))
         )
     return found
 
@@ -40,13 +40,15 @@ def _kind(name: str) -> Kind:
 @click.option("--units", type=click.Choice(["si", "us"]), default="si", show_default=True, help="What the book shows.")
 @click.option("--zone", default="UTC", metavar="AREA/CITY", show_default=True,
               help="Time zone of the shop's clocks.")  # fmt: skip
-def init(folder: Path, units: str, zone: str) -> None:
+def new(folder: Path, units: str, zone: str) -> None:
     """Start a book in a folder (asks nothing).
 
-    Example: loadbook init shop-book --units us --zone America/Chicago
+    Example: loadbook new shop-book --units us --zone America/Chicago
     """
     with BookFolder.create(folder, units=units, zone=zone) as book:
-        say(f"A new book in {book.path}. Next: cd {book.path}, and loadbook template (what to take in, in that order)")
+        to_stderr(
+            f"A new book in {book.path}. Next: cd {book.path}, and loadbook template (what to take in, in that order)"
+        )
 
 
 @click.command(cls=LoadbookCommand)
@@ -57,21 +59,21 @@ def template(kind: str | None, units: str) -> None:
 
     Example: loadbook template readings > readings.csv
     """
-    from loadbook.intake import template as forms
+    from loadbook.readers.tables import template as forms
 
     if kind is None:
         emit(["kind", "holds"], [(k.kind, k.title) for k in KINDS] + [("cycles", "Cycles, one TOML file each")])
         return
     if kind in ("cycle", "cycles"):
-        from loadbook.intake.cyclekeys import EXAMPLE, key_meanings
+        from loadbook.readers.cycles.keys import EXAMPLE, key_meanings
 
         click.echo(EXAMPLE, nl=False)
-        say("")
+        to_stderr("")
         emit(["table", "key", "holds", "meaning"], key_meanings(), out=sys.stderr)
         return
     found = _kind(kind)
     click.echo(forms.header_and_example(found, system=units), nl=False)
-    say("")
+    to_stderr("")
     emit(["column", "needed", "meaning"], forms.meanings(found), out=sys.stderr)
 
 
@@ -97,16 +99,16 @@ def take(
     Example: loadbook take readings before.csv after.csv --dry-run
     """
     if kind in ("trace", "traces"):
-        raise UsageError("traces need the run they belong to", mend="Use: loadbook trace take FILE --run RUN")
+        raise UsageError("traces need the run they belong to", remedy="Use: loadbook trace take FILE --run RUN")
     failed = 0
     for path in files:
         try:
             if kind in ("cycle", "cycles"):
-                from loadbook.intake.takecycle import take_cycle_file
+                from loadbook.readers.cycles.file import take_cycle_file
 
                 taken = take_cycle_file(book, path, dry_run=dry_run)
             else:
-                from loadbook.intake.take import take_file
+                from loadbook.readers.tables.take import take_file
 
                 taken = take_file(
                     book, _kind(kind).kind, path, dry_run=dry_run, keep_good=keep_good, encoding=encoding, sheet=sheet
@@ -118,7 +120,7 @@ def take(
             continue
         click.echo(taken.sentence())
         for problem in taken.refused:
-            say(f"  {problem}")
+            to_stderr(f"  {problem}")
     sys.exit(failed)
 
 
@@ -127,7 +129,7 @@ def _pairs(words: tuple[str, ...]) -> dict[str, str]:
     for word in words:
         name, sign, value = word.partition("=")
         if not sign:
-            raise UsageError(f"{word!r} is no column=value", mend="Write it like shape=ring")
+            raise UsageError(f"{word!r} is no column=value", remedy="Write it like shape=ring")
         given[name.strip()] = value
     return given
 
@@ -141,12 +143,12 @@ def add(kind: str, values: tuple[str, ...], book: BookFolder) -> None:
 
     Example: loadbook add gauges gauge=G-12 kind=micrometer resolution_um=1
     """
-    from loadbook.intake.take import add_row
+    from loadbook.readers.tables.take import add_row
 
     found = _kind(kind)
     row = add_row(book, found.kind, _pairs(values))
     name = "/".join(str(row[c]) for c in found.key if row.get(c) is not None)
-    say(f"Added to {found.kind}: {name}")
+    to_stderr(f"Added to {found.kind}: {name}")
 
 
 # what a run's parameters and verdicts are computed by, beside its trace
@@ -168,8 +170,8 @@ def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | 
 
     Example: loadbook amend parts PN-1001 section_thick_mm=40 --why "drawing revision C"
     """
-    from loadbook.intake.change import changed_values
-    from loadbook.keep.amend import amend as write_amendment
+    from loadbook.readers.tables.change import changed_values
+    from loadbook.store.records import amend as write_amendment
 
     target = lookup.listed(kind)
     given = _pairs(values)
@@ -179,9 +181,9 @@ def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | 
         name = lookup.record_name(target, row)
         key = lookup.row_key(conn, target.table)
         done = write_amendment(conn, target.table, name, row[key], changes, why, who)
-    say(f"Amended {target.table} {name}: {', '.join(changes)} ({len(done)} recorded)")
+    to_stderr(f"Amended {target.table} {name}: {', '.join(changes)} ({len(done)} recorded)")
     if target.table in _JUDGED_BY:
-        say("Parameters and verdicts stay as they were computed until: loadbook reckon")
+        to_stderr("Parameters and verdicts stay as they were computed until: loadbook recompute")
 
 
 @click.command("list", cls=LoadbookCommand)
@@ -218,7 +220,7 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
         ]
     table = [[row[c] for c in chosen] for row in rows]
     if people:
-        from loadbook.show.inunits import in_units
+        from loadbook.render.book_units import in_units
 
         kept = BY_TABLE.get(target.table)
         asked = {c.name for c in kept.columns if c.type == "yesno"} if kept else set()
@@ -230,9 +232,9 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
         chosen, table = in_units(chosen, table, book.units)
     note = f"{len(rows)} of {total} {target.kind}; --limit 0 lists all" if total > len(rows) else None
     if people and not rows:
-        from loadbook.ask.filterhint import unknown_words
+        from loadbook.queries.filters import unknown_words
 
-        say(" ".join(filter(None, [f"no {target.kind}.", unknown_words(conn, filters)])))
+        to_stderr(" ".join(filter(None, [f"no {target.kind}.", unknown_words(conn, filters)])))
         return
     emit(chosen, table, fmt, note=note)
 
@@ -262,7 +264,7 @@ def show(kind: str, record: str, fmt: str | None, book: BookFolder) -> None:
 
     Example: loadbook show run R25-086
     """
-    from loadbook.show.record import record_sections
+    from loadbook.render.record import record_sections
 
     target = lookup.listed(kind)
     row = lookup.find_row(book.read(), target, record)
@@ -285,7 +287,7 @@ def show(kind: str, record: str, fmt: str | None, book: BookFolder) -> None:
 
 def _variant(name: str, known: dict[str, Any]) -> str | None:
     """The definition that a parameter's variant (of a segment, above a temperature, of an event) falls under."""
-    from loadbook.ground.terms_parameters import term_name
+    from loadbook.core.vocabulary.parameters import term_name
 
     found = term_name(name)
     return found if found in known else None
@@ -293,7 +295,7 @@ def _variant(name: str, known: dict[str, Any]) -> str | None:
 
 def _unit_words(unit: str) -> str:
     """A unit as people write it; those that books keep inside are spelt c_per_h, c_diff, mbar_per_h."""
-    from loadbook.ground import units
+    from loadbook.core import units
 
     if unit == "c_diff":
         return "°C difference"
@@ -303,7 +305,7 @@ def _unit_words(unit: str) -> str:
 
 def _columns_named(name: str) -> list[str]:
     """What the intake columns of a name hold, one sentence per kind."""
-    from loadbook.intake.template import meanings
+    from loadbook.readers.tables.template import meanings
 
     out = []
     for kind in BY_TABLE.values():
@@ -324,7 +326,7 @@ def explain(term: str | None, fmt: str | None) -> None:
     """
     import textwrap
 
-    from loadbook.ground.vocabulary import nearest, terms
+    from loadbook.core.vocabulary.lookup import nearest, terms
 
     known = terms()
     of_kind = {t.kind for t in known.values()}
@@ -334,7 +336,7 @@ def explain(term: str | None, fmt: str | None) -> None:
         first = {name: " ".join(t.definition.split(". ")[0].split()) for name, t in known.items()}
         short = {name: textwrap.shorten(text, 90, placeholder=" ...") for name, text in first.items()}
         emit(["term", "kind", "in short"], [(t.name, t.kind, short[t.name]) for t in known.values()], fmt)
-        say("loadbook explain TERM tells the whole of it")
+        to_stderr("loadbook explain TERM tells the whole of it")
         return
     by_fold = {name.lower().replace("_", " "): name for name in known}
     folded = term.lower().replace("_", " ")
@@ -350,7 +352,7 @@ def explain(term: str | None, fmt: str | None) -> None:
         used = [n for n, t in known.items() if re.search(rf"\b{re.escape(folded)}\b", t.definition, re.IGNORECASE)]
         if used:
             hint += f"The word stands in the definition of: {', '.join(used[:6])}. "
-        raise LoadbookError(f"there is no term {term!r}", mend=hint + "loadbook explain lists them")
+        raise LoadbookError(f"there is no term {term!r}", remedy=hint + "loadbook explain lists them")
     found = known[name]
     if fmt == "json":
         click.echo(json.dumps(found.__dict__, ensure_ascii=False, indent=1))

@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from loadbook.ground.errors import EXIT_SOMETHING_WRONG, NotFoundError, UsageError
-from loadbook.keep.book import BookFolder
-from loadbook.show.tables import plain
+from loadbook.core.errors import EXIT_SOMETHING_WRONG, NotFoundError, UsageError
+from loadbook.render.tables import plain
+from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, say
+from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, to_stderr
 
 if TYPE_CHECKING:
-    from loadbook.intake.layoutbook import KeptLayout
-    from loadbook.intake.recorder import Read
-    from loadbook.intake.recorderoptions import Options
-    from loadbook.intake.tracetake import TakenTrace
+    from loadbook.readers.recorder.kept_layouts import KeptLayout
+    from loadbook.readers.recorder.options import Options
+    from loadbook.readers.recorder.read import Read
+    from loadbook.readers.recorder.take import TakenTrace
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -89,20 +89,22 @@ def reading_options(function: F) -> F:
 
 
 def _options(given: dict[str, Any]) -> Options:
-    from loadbook.ground.times import zone_of
-    from loadbook.intake.layout import DELIMITERS, parse_channel_option
-    from loadbook.intake.recorderoptions import Options
+    from loadbook.core.times import zone_of
+    from loadbook.readers.recorder.layout import DELIMITERS, parse_channel_option
+    from loadbook.readers.recorder.options import Options
 
     given = {k: v if v is not None else "" for k, v in given.items()}
     given["channel"] = tuple(parse_channel_option(c) for c in given["channel"])
     given["delimiter"] = {"tab": "\t", "\\t": "\t"}.get(given["delimiter"], given["delimiter"])
     if given["delimiter"] and given["delimiter"] not in DELIMITERS:
-        raise UsageError(f"--delimiter cannot be {given['delimiter']!r}", mend="One of: , ; | tab spaces 'wide spaces'")
+        raise UsageError(
+            f"--delimiter cannot be {given['delimiter']!r}", remedy="One of: , ; | tab spaces 'wide spaces'"
+        )
     given["thousands"] = " " if given["thousands"] == "blank" else given["thousands"]
     if given["zone"]:
         zone_of(given["zone"])
     if given["encoding"]:
-        from loadbook.ground.outside import checked_encoding
+        from loadbook.core.outside import checked_encoding
 
         checked_encoding(given["encoding"])
     return Options(**given)
@@ -125,7 +127,7 @@ def _book(named: str | None) -> BookFolder | None:
 def _kept(book: BookFolder | None, layout: str | None) -> KeptLayout | None:
     if not layout:
         return None
-    from loadbook.intake.layoutbook import find_layout
+    from loadbook.readers.recorder.kept_layouts import find_layout
 
     return find_layout(book.read() if book else None, layout)
 
@@ -143,8 +145,8 @@ def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout:
 
     Example: loadbook trace look chart.csv --date-order day-first --unit c --channel "TC *=work"
     """
-    from loadbook.intake.recorder import look
-    from loadbook.intake.recordersource import open_source
+    from loadbook.readers.recorder.read import look
+    from loadbook.readers.recorder.source import open_source
 
     book = _book(book_name)
     kept = _kept(book, layout)
@@ -159,7 +161,7 @@ def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout:
         emit(_CHANNEL_COLUMNS, _channel_rows(read), fmt)
     for question in read.questions:
         then = " " if question.text.endswith("?") else ": "
-        say(f"open: {plain(question.text)}{then}{plain(question.option)}")
+        to_stderr(f"open: {plain(question.text)}{then}{plain(question.option)}")
     if read.questions:
         raise SystemExit(EXIT_SOMETHING_WRONG)
 
@@ -181,7 +183,7 @@ _CHANNEL_COLUMNS = (
 def _channel_rows(read: Read) -> list[list[Any]]:
     import numpy as np
 
-    from loadbook.calc.model import MISSING, OPEN
+    from loadbook.analysis.trace.model import MISSING, OPEN
 
     out = []
     for i, spec in enumerate(read.reading.channels):
@@ -250,8 +252,8 @@ def take(
     Example: loadbook trace take chart.csv --run R24-003 --layout "furnace 2"
     """
     if bool(run) == bool(run_from_name) or (run and len(files) > 1):
-        raise UsageError("say which run: --run RUN for one file, or --run-from-name REGEX", mend="One of the two")
-    from loadbook.intake.tracetake import take_trace
+        raise UsageError("say which run: --run RUN for one file, or --run-from-name REGEX", remedy="One of the two")
+    from loadbook.readers.recorder.take import take_trace
 
     kept = _kept(book, layout)
     pairs = [(file, run or _run_of(file, run_from_name or "")) for file in files]
@@ -268,14 +270,14 @@ def _run_of(file: Path, pattern: str) -> str:
     try:
         match = re.search(pattern, file.name)
     except re.error as exc:
-        raise UsageError(f"--run-from-name is no regular expression: {exc}", mend="Such as '(R-[0-9-]+)'") from exc
+        raise UsageError(f"--run-from-name is no regular expression: {exc}", remedy="Such as '(R-[0-9-]+)'") from exc
     if match is None:
-        raise UsageError(f"no run is found in the name {file.name!r}", mend="Mend --run-from-name, or use --run")
+        raise UsageError(f"no run is found in the name {file.name!r}", remedy="Mend --run-from-name, or use --run")
     return match.group(1) if match.groups() else match.group(0)
 
 
 def _print_taken(taken: TakenTrace, file: Path, book: BookFolder) -> None:
-    from loadbook.ground.times import shown
+    from loadbook.core.times import shown
 
     if taken.already or taken.counts is None:
         click.echo(f"{plain(file.name)}: already in the book as the trace of {plain(taken.run)}; nothing added")
@@ -319,10 +321,10 @@ def save(name: str, file: Path, layout: str | None, options: Options, book: Book
 
     Example: loadbook trace layout save "furnace 2" chart.csv --date-order day-first --unit c --channel "TC *=work"
     """
-    from loadbook.intake.layoutbook import find_layout, keep_layout
-    from loadbook.intake.recorder import lasting, look
-    from loadbook.intake.recorderoptions import stop
-    from loadbook.intake.recordersource import open_source
+    from loadbook.readers.recorder.kept_layouts import find_layout, save_layout
+    from loadbook.readers.recorder.options import stop
+    from loadbook.readers.recorder.read import lasting, look
+    from loadbook.readers.recorder.source import open_source
 
     if file.suffix == ".toml":
         settled = options.on(find_layout(book.read(), str(file)).layout)
@@ -333,7 +335,7 @@ def save(name: str, file: Path, layout: str | None, options: Options, book: Book
         lasts = [q for q in read.questions if not q.option.startswith(("--start", "--fold"))]
         stop(lasts, source.name)
         settled = lasting(read, name)
-    revision, new = keep_layout(book, settled, name)
+    revision, new = save_layout(book, settled, name)
     click.echo(f"layout {plain(name)}: revision {revision} {'kept' if new else 'is the same; nothing added'}")
 
 
@@ -359,7 +361,7 @@ def show(name: str, book: BookFolder) -> None:
 
     Example: loadbook trace layout show "furnace 2"
     """
-    from loadbook.intake.layoutbook import kept_layout
+    from loadbook.readers.recorder.kept_layouts import kept_layout
 
     for line in kept_layout(book.read(), name).text.splitlines():
         click.echo(plain(line))

@@ -8,32 +8,33 @@ from pathlib import Path
 
 import click
 
-from loadbook.ground.errors import EXIT_SOMETHING_WRONG, UsageError
-from loadbook.keep.book import BookFolder
-from loadbook.show.tables import plain
+from loadbook.core.errors import EXIT_SOMETHING_WRONG, UsageError
+from loadbook.render.tables import plain
+from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, book_option, say
+from .common import LoadbookCommand, book_option, to_stderr
 
 
 @click.command(cls=LoadbookCommand)
-@click.option("--head", metavar="DIGEST", help="A chain head kept elsewhere, to compare with.")
+@click.option("--last-link", metavar="DIGEST", help="A last link of the chain kept elsewhere, to compare with.")
 @book_option
-def verify(head: str | None, book: BookFolder) -> None:
+def verify(last_link: str | None, book: BookFolder) -> None:
     """Check every checksum, key and file; exit 3 if anything is wrong.
 
     The digest chain finds every later edit made around the triggers, unless whoever made it recomputed the
-    whole chain or cut off its end: keep the head that is printed somewhere else, and compare with --head.
+    whole chain or cut off its end: keep the last_link that is printed somewhere else, and compare with --last-link.
 
     Example: loadbook verify
     """
-    from loadbook.keep.chain import GENESIS
-    from loadbook.keep.verify import verify as check
+    from loadbook.store.chain import GENESIS
+    from loadbook.store.verify import verify as check
 
-    if head is not None:
-        head = head.strip().lower()
-        if not re.fullmatch("[0-9a-f]{64}", head):
+    if last_link is not None:
+        last_link = last_link.strip().lower()
+        if not re.fullmatch("[0-9a-f]{64}", last_link):
             raise UsageError(
-                f"{head!r} is no chain head", mend="A head has 64 digits and letters a to f: copy all of it"
+                f"{last_link!r} is no last link of the chain",
+                remedy="A last_link has 64 digits and letters a to f: copy all of it",
             )
     on_terminal = sys.stderr.isatty()
 
@@ -43,16 +44,16 @@ def verify(head: str | None, book: BookFolder) -> None:
 
     found = check(book, progress)
     wrong = list(found.wrong)
-    if head is not None and head != found.head:
+    if last_link is not None and last_link != found.last_link:
         digests = {r[0] for r in book.read().execute("SELECT digest FROM chain")} | {GENESIS}
         wrong.append(
-            "the chain has grown since that head, and holds it: nothing before it was changed"
-            if head in digests
-            else "the head given is not in the chain: something before it was changed and the chain recomputed, or"
+            "the chain has grown since that last_link, and holds it: nothing before it was changed"
+            if last_link in digests
+            else "the last_link given is not in the chain: something before it was changed and the chain recomputed, or"
             " the chain's end was cut off"
         )
-        if head in digests:
-            say(wrong.pop())
+        if last_link in digests:
+            to_stderr(wrong.pop())
     for line in wrong:
         click.echo(f"wrong: {plain(line)}")
     for line in found.noted:
@@ -60,7 +61,7 @@ def verify(head: str | None, book: BookFolder) -> None:
     for line in found.leftover:
         click.echo(f"left over: {plain(line)}")
     click.echo(f"{found.links} links of the chain and {found.traces} trace files are as they were written")
-    click.echo(f"head {found.head or '(not reached)'}")
+    click.echo(f"last_link {found.last_link or '(not reached)'}")
     if wrong:
         click.echo(f"{len(wrong)} wrong")
         sys.exit(EXIT_SOMETHING_WRONG)
@@ -76,14 +77,14 @@ def backup(file: Path, as_it_is: bool, book: BookFolder) -> None:
 
     Example: loadbook backup ../book-2026-11-25.zip
     """
-    from loadbook.keep.backup import backup as write
+    from loadbook.store.backup import backup as write
 
     done = write(book, file, as_it_is=as_it_is)
     click.echo(
         f"{plain(str(file))}: {len(done.digests)} files written and read back ({file.stat().st_size / 1e6:.1f} MB)"
     )
     for line in done.wrong:
-        say(f"wrong: {plain(line)}")
+        to_stderr(f"wrong: {plain(line)}")
     if done.wrong:
         sys.exit(EXIT_SOMETHING_WRONG)
 
@@ -100,8 +101,8 @@ def restore(file: Path, folder: Path, lost_traces: bool) -> None:
 
     Example: loadbook restore book-2026-11-25.zip restored-book
     """
-    from loadbook.keep.backup import bring_back
-    from loadbook.keep.backup import restore as unpack
+    from loadbook.store.backup import bring_back
+    from loadbook.store.backup import restore as unpack
 
     if not lost_traces:
         with unpack(file, folder) as book:
@@ -127,10 +128,10 @@ def upgrade(book_name: str | None) -> None:
 
     Example: loadbook upgrade --book shop-book
     """
-    from loadbook.keep.upgrade import upgrade as bring
+    from loadbook.store.upgrade import upgrade as bring
 
     with BookFolder.find(book_name, any_version=True) as book:
-        done = bring(book, say)
+        done = bring(book, to_stderr)
         for step in done.steps:
             click.echo(f"applied step {step.number}: {step.name}")
         for name in done.guards:

@@ -1,7 +1,7 @@
 -- title: Movement on its working scale, with the readings that look like blunders
 -- question: How far did each piece move, in the unit that its kind works in, and which figures need a second look?
 -- needs: movement, confirmation, reading
--- The same figures as calc/movement.py (with_value) and calc/screen.py (flagged_rows) give of one book, which a test
+-- The same figures as analysis/movement/scale.py (with_value) and analysis/movement/blunders.py (flagged_rows) give of one book, which a test
 -- holds it to. {rows} is put in by the asker: a select from movement under the question's filters, or movement itself;
 -- $scale is a working scale for all rows, else each has its own.
 WITH m AS (

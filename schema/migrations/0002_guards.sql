@@ -1,5 +1,5 @@
 -- 0002 Accepted values are never overwritten: an update needs an amendment that says the same value, a row is never
--- deleted. What is computed (finding, answer_outcome, parameters measured or asked) is left out: reckon makes it anew.
+-- deleted. What is computed (finding, answer_outcome, parameters measured or asked) is left out: recompute makes it anew.
 
 CREATE TRIGGER material_kept BEFORE UPDATE ON material
 WHEN OLD.material_id IS NOT NEW.material_id OR NOT (

@@ -19,15 +19,15 @@ import pandas as pd
 from scipy.signal import lfilter
 
 from fixtures.shop.build import HERE as SHOP
-from loadbook.calc.model import Channel, Trace
-from loadbook.calc.validity import marked
-from loadbook.ground import times
-from loadbook.intake.takecycle import take_cycle_file
-from loadbook.keep import derived
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
-from loadbook.keep.runrecords import load_run
-from loadbook.keep.tracefile import write_trace
+from loadbook.analysis.trace.model import Channel, Trace
+from loadbook.analysis.trace.validity import marked
+from loadbook.core import times
+from loadbook.readers.cycles.file import take_cycle_file
+from loadbook.store import derived
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
+from loadbook.store.run_records import load_run
+from loadbook.store.trace_files import write_trace
 from tests.answerbook import UNITS, tables
 from tests.shops import SETTINGS, Shop
 

@@ -6,9 +6,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from fixtures.shop.build import HERE as SHOP
-from loadbook.intake.takecycle import take_cycle_file
-from loadbook.keep.book import BookFolder
-from loadbook.keep.records import add_intake
+from loadbook.readers.cycles.file import take_cycle_file
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 
 from .book import drawn
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from loadbook.keep.book import BookFolder
-from loadbook.keep.session import Session
+from loadbook.store.book import BookFolder
+from loadbook.store.session import Session
 
 from . import bare
 from .book import made
@@ -69,8 +69,8 @@ def listing(ground: Ground) -> list[Line]:
 
 def take_readings(ground: Ground) -> list[Line]:
     """Both readings of every piece of a book without readings, from one CSV file."""
-    from loadbook.intake.take import take_file
-    from loadbook.keep.records import add_intake
+    from loadbook.readers.tables.take import take_file
+    from loadbook.store.records import add_intake
     from tests.answerbook import ORDER, tables
 
     from .book import history
@@ -110,11 +110,11 @@ def _written(file: Path, rows: list[dict[str, object]]) -> None:
 
 def trace_take(ground: Ground) -> list[Line]:
     """One file of 12 channels x 8,640 rows at a time, into a run with a cycle of 14 clauses."""
-    from loadbook.intake.layoutbook import keep_layout, kept_layout
-    from loadbook.intake.recorder import lasting, look
-    from loadbook.intake.recorderoptions import Options
-    from loadbook.intake.recordersource import open_source
-    from loadbook.intake.tracetake import take_trace
+    from loadbook.readers.recorder.kept_layouts import kept_layout, save_layout
+    from loadbook.readers.recorder.options import Options
+    from loadbook.readers.recorder.read import lasting, look
+    from loadbook.readers.recorder.source import open_source
+    from loadbook.readers.recorder.take import take_trace
 
     from .recorderfiles import FORMATS, shop_without_traces, write_file
 
@@ -125,7 +125,7 @@ def trace_take(ground: Ground) -> list[Line]:
             folder = Path(where)
             book = shop_without_traces(folder / "book", count)
             files = [write_file(folder / f"chart{i}.csv", fmt, i, samples) for i in range(count)]
-            keep_layout(book, lasting(look(open_source(files[0]), Options()), "recorder"), "recorder")
+            save_layout(book, lasting(look(open_source(files[0]), Options()), "recorder"), "recorder")
             layout = kept_layout(book.read(), "recorder")
             left, right = iter(range(count)), iter(range(count))
 
@@ -143,9 +143,9 @@ def trace_take(ground: Ground) -> list[Line]:
     return lines
 
 
-def reckon(ground: Ground) -> list[Line]:
-    """Per run: `reckon` with one worker and with two, against a bare NumPy pass over the same files."""
-    from .reckoning import lines
+def recompute(ground: Ground) -> list[Line]:
+    """Per run: `recompute` with one worker and with two, against a bare NumPy pass over the same files."""
+    from .recomputing import lines
 
     long = made(ground.folder, 4 if ground.small else 200, 200 if ground.small else 8_640)
     long.close()
@@ -154,8 +154,8 @@ def reckon(ground: Ground) -> list[Line]:
 
 def sql(ground: Ground) -> list[Line]:
     """Aggregates over `samples` in a session, against the bare engine on the same list of files; then the child."""
-    from loadbook.keep import guard, session
-    from loadbook.keep.tracefile import quoted
+    from loadbook.store import sandbox, session
+    from loadbook.store.trace_files import quoted
 
     queries = {
         "sql: count and mean of samples": ("SELECT count(*), avg(value) FROM {}", "1.5 x"),
@@ -177,7 +177,7 @@ def sql(ground: Ground) -> list[Line]:
             )
             lines.append(Line(name, *costs, aim))
         made_session.connection.close()
-        child, _ = in_turn(lambda: here(lambda: guard.ask(book, "SELECT 1")), None, ground.times)
+        child, _ = in_turn(lambda: here(lambda: sandbox.run_query(book, "SELECT 1")), None, ground.times)
     lines.append(Line("sql: the list of files, once a session", started, None, "-"))
     lines.append(Line("sql: the child's start (wall)", child, None, "-"))
     return lines
@@ -185,7 +185,7 @@ def sql(ground: Ground) -> list[Line]:
 
 def _asked(made: Session, text: str) -> list[tuple[Any, ...]]:
     """As behind the guard: the joins that the query needs, then its rows."""
-    made.lean([(text, None)])
+    made.prune_joins([(text, None)])
     return made.connection.execute(text).fetchall()
 
 
@@ -250,8 +250,8 @@ def _fresh(work: Callable[[], Cost], folder: Path) -> Callable[[], Cost]:
 
 def verify(ground: Ground) -> list[Line]:
     """The whole check against SHA-256 of every file of the book; then the trace files by themselves."""
-    from loadbook.keep.book import TRACES
-    from loadbook.keep.verify import verify as check
+    from loadbook.store.book import TRACES
+    from loadbook.store.verify import verify as check
 
     wall: list[float] = []
     cpu: list[float] = []
@@ -275,7 +275,7 @@ def verify(ground: Ground) -> list[Line]:
 
 
 ROWS: dict[str, Callable[[Ground], list[Line]]] = {
-    "help": help_, "list": listing, "take-readings": take_readings, "trace-take": trace_take, "reckon": reckon,
+    "help": help_, "list": listing, "take-readings": take_readings, "trace-take": trace_take, "recompute": recompute,
     "sql": sql, "questions": questions, "answer-400": answer_small, "pages": pages, "verify": verify,
 }  # fmt: skip
 ONCE = ("help", "take-readings", "trace-take", "answer-400")  # the same whatever the size of the book

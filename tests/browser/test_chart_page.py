@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.show.chartfile import write_chart
+from loadbook.render.charts.file import write_chart
 
 from ..test_charts import hostile
 from .conftest import Opened

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.ask import answersaved
-from loadbook.ask.answer import answer
-from loadbook.ask.answersubject import Question
-from loadbook.ask.letter import letter
-from loadbook.keep.book import BookFolder
-from loadbook.show.letterpage import letter_page
-from loadbook.show.letterpdf import letter_pdf
+from loadbook.queries import kept_answers
+from loadbook.queries.answer import answer
+from loadbook.queries.enquiry import Question
+from loadbook.queries.letter.build import letter
+from loadbook.render.letter.page import letter_page
+from loadbook.render.letter.pdf import letter_pdf
+from loadbook.store.book import BookFolder
 from tests.test_page_answer import CUSTOMERS, all_nasty, everything_of_others, made, rows_of_a_shop, said_of
 
 from .conftest import Opened
@@ -26,8 +26,8 @@ pytestmark = pytest.mark.browser
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BookFolder]:
     book = made(tmp_path_factory.mktemp("letters") / "book", rows_of_a_shop())
-    answersaved.save(book, answer(book, Question(part="PN-003", setup="hung")))
-    answersaved.save(book, answer(book, Question(kind="flatness", material="M1")))
+    kept_answers.save(book, answer(book, Question(part="PN-003", setup="hung")))
+    kept_answers.save(book, answer(book, Question(kind="flatness", material="M1")))
     yield book
 
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from loadbook.ask.runsheet import run_sheet
-from loadbook.show.runpage import run_page
+from loadbook.queries.run_record import run_sheet
+from loadbook.render.pages.run import run_page
 
 from ..pagebook import RUNS, WILD, WILD_RUN, page_book
 from .conftest import Opened

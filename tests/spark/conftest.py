@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from loadbook.ask.groupreckon import reckon_group
-from loadbook.keep.book import BookFolder
-from loadbook.keep.groupspark import session
-from loadbook.keep.publish import publish
+from loadbook.group.publish import publish
+from loadbook.group.recompute import recompute_group
+from loadbook.group.spark import session
+from loadbook.store.book import BookFolder
 from tests.groupbooks import PLANTS, make
 
 MASTER = "local-cluster[2,1,1024]"
@@ -42,5 +42,5 @@ def alone(published: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A copy of the target in which this machine alone computed everything again."""
     copy = tmp_path_factory.mktemp("alone") / "target"
     shutil.copytree(published, copy)
-    reckon_group(str(copy))
+    recompute_group(str(copy))
     return copy

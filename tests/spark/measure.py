@@ -15,14 +15,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from loadbook.ask.filters import Filters
-from loadbook.ask.groupask import report_group
-from loadbook.ask.groupcells import Asking
-from loadbook.ask.groupmoved import moved_group
-from loadbook.ask.groupreckon import reckon_group
-from loadbook.keep.book import BookFolder
-from loadbook.keep.groupspark import session
-from loadbook.keep.publish import publish
+from loadbook.group.publish import publish
+from loadbook.group.recompute import recompute_group
+from loadbook.group.spark import session
+from loadbook.queries.filters import Filters
+from loadbook.queries.group.ask import report_group
+from loadbook.queries.group.cells import Asking
+from loadbook.queries.group.moved import moved_group
+from loadbook.store.book import BookFolder
 
 from .conftest import MASTER
 
@@ -62,12 +62,12 @@ def main(books: list[Path]) -> None:
                 print(f"  {done.runs} runs, {done.files} files, {done.bytes / 1e6:.1f} MB")
                 again = timed("publish again", lambda b=book, n=name: publish(b, str(target), n))
                 print(f"  {again.files} files")
-        alone = timed("reckon on this machine", lambda: reckon_group(str(target), again=True))
+        alone = timed("recompute on this machine", lambda: recompute_group(str(target), again=True))
         _say(alone)
         plain = {"spark.eventLog.compress": "false", "spark.eventLog.rolling.enabled": "false"}
         spark = session(MASTER, {"spark.eventLog.enabled": "true", "spark.eventLog.dir": logs.as_uri(), **plain})
         timed("first job of the cluster", lambda: spark.range(4).count())
-        many = timed("reckon on two workers", lambda: reckon_group(str(target), "spark", spark=spark, again=True))
+        many = timed("recompute on two workers", lambda: recompute_group(str(target), "spark", spark=spark, again=True))
         _say(many)
         filters = Filters(kind="outside diameter")
         for engine in ("duckdb", "spark"):

@@ -15,18 +15,18 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from loadbook.ask.answersubject import Question
-from loadbook.ask.filters import Filters
-from loadbook.ask.groupanswer import answer_group
-from loadbook.ask.groupask import report_group, sql_group
-from loadbook.ask.groupcells import Asking
-from loadbook.ask.groupeffect import effect_group
-from loadbook.ask.groupmoved import moved_group
-from loadbook.ask.groupreckon import GroupReckoned, reckon_group
-from loadbook.ground.errors import LoadbookError
-from loadbook.keep import sqlfiles
-from loadbook.keep.groupduck import DuckEngine
-from loadbook.keep.groupread import open_group
+from loadbook.core.errors import LoadbookError
+from loadbook.group.duck import DuckEngine
+from loadbook.group.read import open_group
+from loadbook.group.recompute import GroupRecomputed, recompute_group
+from loadbook.queries.enquiry import Question
+from loadbook.queries.filters import Filters
+from loadbook.queries.group.answer import answer_group
+from loadbook.queries.group.ask import report_group, sql_group
+from loadbook.queries.group.cells import Asking
+from loadbook.queries.group.effect import effect_group
+from loadbook.queries.group.moved import moved_group
+from loadbook.store import sql_files
 
 pytestmark = pytest.mark.spark
 EXACT = 1e-9
@@ -69,12 +69,12 @@ def executors() -> list[int]:
 def test_reckoned_on_a_cluster_that_loses_a_worker(published: Path, alone: Path, spark: Any, tmp_path: Path) -> None:
     target = tmp_path / "target"
     shutil.copytree(published, target)
-    found: list[GroupReckoned] = []
-    worker = threading.Thread(target=lambda: found.append(reckon_group(str(target), "spark", spark=spark)))
+    found: list[GroupRecomputed] = []
+    worker = threading.Thread(target=lambda: found.append(recompute_group(str(target), "spark", spark=spark)))
     worker.start()
     killed = None
     while worker.is_alive() and killed is None:
-        if any((target / "reckoned").rglob("*.parquet")):
+        if any((target / "recomputed").rglob("*.parquet")):
             killed = executors()[0]
             os.kill(killed, signal.SIGKILL)
         time.sleep(0.05)
@@ -83,25 +83,25 @@ def test_reckoned_on_a_cluster_that_loses_a_worker(published: Path, alone: Path,
     (done,) = found
     assert done.runs > 20
     assert not done.damage
-    assert all(p.reckoned is not None for p in open_group(str(target)).plants)
+    assert all(p.recomputed is not None for p in open_group(str(target)).plants)
     one, many = computed(alone), computed(target)
     for table in one:
         assert len(one[table]) > 200
         pd.testing.assert_frame_equal(one[table], many[table], check_exact=False, rtol=0, atol=EXACT)
-    assert {p.name for p in (alone / "reckoned").rglob("*.parquet")} <= {
-        p.name for p in (target / "reckoned").rglob("*.parquet")
+    assert {p.name for p in (alone / "recomputed").rglob("*.parquet")} <= {
+        p.name for p in (target / "recomputed").rglob("*.parquet")
     }, "the same rows are the same bytes under the same names"
 
 
-def given(file: sqlfiles.SqlFile) -> dict[str, str]:
+def given(file: sql_files.SqlFile) -> dict[str, str]:
     """A value for every parameter that has no default."""
     return {p.name: {"date": "2024-12-01", "month": "2024-12"}.get(p.type, "1") for p in file.parameters if
             p.default == "-"} | ({"on": "2026-06-01"} if file.name == "past_due" else {})  # fmt: skip
 
 
-@pytest.mark.parametrize("name", sorted(sqlfiles.reports()[0]))
+@pytest.mark.parametrize("name", sorted(sql_files.reports()[0]))
 def test_each_report_gives_the_same_rows(name: str, alone: Path, spark: Any) -> None:
-    file = sqlfiles.reports()[0][name]
+    file = sql_files.reports()[0][name]
     here = report_group(str(alone), name, given(file))
     there = report_group(str(alone), name, given(file), engine="spark", spark=spark)
     assert there.columns == here.columns

@@ -1,0 +1,227 @@
+"""A history and a question in the same columns: the list of terms, and how a question fills them.
+
+The terms: labels for groupings, deviations of the plannable settings from their part number's mean (D), part numbers'
+mean settings (B), the date (d), and indicators of setup and atmosphere wherever the history varies them inside a part
+number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from loadbook.analysis.trace.model import Floats
+
+from .cells import FACTORS, FAMILY, PLANNABLE, Asked, Break, Cells, Grouping, Ints, Slopes, Term
+
+HARDLY = 1e-3  # a setting whose deviations stay under this share of its size is switched off
+
+
+@dataclass
+class Design:
+    """The model's columns for a set of cells, and the same columns for any question."""
+
+    cells: Cells
+    terms: list[Term]
+    active: tuple[str, ...]  # plannable settings that vary inside part numbers
+    between: tuple[str, ...]  # ... and between part numbers
+    within_sd: dict[str, float]
+    between_at: dict[str, tuple[float, float]]  # mean and sd of the part numbers' mean settings
+    series_mean: dict[str, Floats]
+    series_of: dict[tuple[str, str], int]
+    day_at: tuple[float, float]
+    factors: dict[str, list[str]]  # factor -> its levels, where it varies inside part numbers
+    usual_factors: tuple[str, ...]
+    shares: dict[str, Floats]  # factor -> (series, levels) share of cells
+    breaks: tuple[Break, ...]
+    extra: tuple[str, ...]
+
+    def labels(self, asked: Asked) -> dict[str, list[Hashable | None]]:
+        """Labels of every grouping for a question; None where nothing is known of it."""
+        known = self.series_of.get((asked.part or "", asked.characteristic or ""))
+        out: dict[str, list[Hashable | None]] = {
+            "same family": [self._label(name, asked, known) for name in FAMILY],
+            "same part": [known],
+            "same part number": [asked.part],
+        }
+        for factor in self.usual_factors:
+            usual = self.usual(factor, known) if known is not None else getattr(asked, factor)
+            out[f"usual {factor}"] = [usual]
+        for factor in self.factors:
+            level = self.level(factor, asked, known)
+            out[f"part and {factor}"] = [None if known is None or level is None else (known, level)]
+        if self.breaks:
+            age = era(self.day(asked), asked.furnace or "", self.breaks)
+            out["since the break"] = [age]
+            out["part since the break"] = [None if known is None else (known, age)]
+        for name in self.extra:
+            out[f"same {name}"] = [self._label(name, asked, known)]
+        return out
+
+    def columns(self, asked: Asked) -> dict[str, Floats]:
+        """Slope columns for a question: D, B, d and the setup and atmosphere indicators."""
+        known = self.series_of.get((asked.part or "", asked.characteristic or ""))
+        deviations = [
+            0.0 if known is None or name not in asked.settings or not np.isfinite(self.series_mean[name][known])
+            else (asked.settings[name] - self.series_mean[name][known]) / self.within_sd[name]
+            for name in self.active
+        ]  # fmt: skip
+        means = []
+        for name in self.between:
+            at, sd = self.between_at[name]
+            value = self.series_mean[name][known] if known is not None else asked.settings.get(name, np.nan)
+            means.append((value - at) / sd if np.isfinite(value) else 0.0)
+        at, sd = self.day_at
+        out = {
+            "settings within part": np.array(deviations),
+            "mean settings": np.array(means),
+            "date": np.array([(self.day(asked) - at) / sd]),
+        }
+        for factor, levels in self.factors.items():
+            level = self.level(factor, asked, known)
+            own = np.array([float(name == level) for name in levels])
+            share = self.shares[factor][known] if known is not None else self._usual_share(factor, level)
+            out[f"{factor} within part"] = own - share if share is not None and level is not None else own * 0.0
+        return out
+
+    def _usual_share(self, factor: str, level: str | None) -> Floats | None:
+        """What a new part number's level counts from: how the part numbers divide over the levels on average.
+
+        None where most part numbers kept to one level (their difference is then told by "usual"), or the level is new.
+        """
+        if factor in self.usual_factors or level not in self.factors[factor]:
+            return None
+        return np.asarray(self.shares[factor].mean(axis=0), dtype=np.float64)
+
+    def _label(self, name: str, asked: Asked, series: int | None) -> Hashable | None:
+        """The label asked for, else what a known part number's last cell had."""
+        given = getattr(asked, name, None)
+        if given or series is None:
+            return given or None
+        last = int(np.flatnonzero(self.cells.series == series)[-1])
+        return self.cells.frame[name].iloc[last] or ("not recorded", series)
+
+    def new_levels(self, asked: Asked) -> dict[str, str]:
+        """Setup or atmosphere asked for that no run of the history had."""
+        return {
+            factor: value
+            for factor in FACTORS
+            if (value := getattr(asked, factor)) and value not in set(self.cells.frame[factor])
+        }
+
+    def day(self, asked: Asked) -> float:
+        return asked.day if asked.day is not None else float(np.nanmax(self.cells.frame["day"].to_numpy()))
+
+    def usual(self, factor: str, series: int) -> str | None:
+        """The level that a part number had most often."""
+        labels = self.cells.frame[factor].to_numpy()[self.cells.series == series]
+        values, counts = np.unique(labels.astype(str), return_counts=True)
+        return str(values[int(np.argmax(counts))]) or None
+
+    def level(self, factor: str, asked: Asked, series: int | None) -> str | None:
+        """The level planned; where none was named, the part's usual one."""
+        named = getattr(asked, factor)
+        return named or (self.usual(factor, series) if series is not None else None)
+
+
+def era(day: float, furnace: str, breaks: Sequence[Break]) -> tuple[int, str]:
+    """Which stretch of the history a day lies in: breaks passed, counted for all furnaces and for its own.
+
+    >>> era(12.0, "F1", [Break(10.0, "new lining", "F1")]), era(12.0, "F2", [Break(10.0, "new lining", "F1")])
+    ((1, 'F1'), (0, ''))
+    """
+    shared = sum(1 for b in breaks if b.furnace is None and day >= b.day)
+    own = sum(1 for b in breaks if b.furnace is not None and b.furnace == furnace and day >= b.day)
+    return shared + own, furnace if own else ""
+
+
+def make_design(cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str] = ()) -> Design:
+    """The list of terms for these cells.
+
+    breaks  declared breaks; each gives a level to all cells since, and to each part since
+    extra   further label columns that join as groupings ("furnace", "shift", "plant")
+    """
+    frame, series, many = cells.frame, cells.series, cells.many
+    first = np.unique(series, return_index=True)[1]
+    count = np.bincount(series, minlength=many)
+    within_sd: dict[str, float] = {}
+    between_at: dict[str, tuple[float, float]] = {}
+    series_mean: dict[str, Floats] = {}
+    D: list[Floats] = []
+    B: list[Floats] = []
+    for name in PLANNABLE:
+        x = frame[name].to_numpy(dtype=float)
+        have = np.isfinite(x)
+        known = np.bincount(series, weights=have.astype(float), minlength=many)
+        total = np.bincount(series, weights=np.where(have, x, 0.0), minlength=many)
+        mean = np.divide(total, known, out=np.full(many, np.nan), where=known > 0)
+        series_mean[name] = mean
+        if not have.any():
+            continue
+        deviation = np.where(have, x - mean[series], 0.0)
+        df = float(have.sum() - (known > 0).sum())
+        sd = float(np.sqrt((deviation**2).sum() / df)) if df > 0 else 0.0
+        size = abs(float(x[have].mean()))
+        if sd > HARDLY * size and (np.abs(deviation) > HARDLY * size).sum() >= 3:
+            within_sd[name] = sd
+            D.append(deviation / sd)
+        spread = float(np.nanstd(mean, ddof=1)) if (known > 0).sum() > 1 else 0.0
+        if spread > HARDLY * size:
+            between_at[name] = (float(np.nanmean(mean)), spread)
+            B.append(np.nan_to_num((mean - between_at[name][0]) / spread)[series])
+    day = frame["day"].to_numpy(dtype=float)
+    day_at = (float(day.mean()), float(day.std(ddof=1)) if len(day) > 1 and day.std() > 0 else 1.0)
+    terms: list[Term] = [
+        Grouping("same family", tuple(_or_own(frame[name], series) for name in FAMILY)),
+        Grouping("same part", (series.tolist(),)),
+    ]
+    if cells.parts < many:
+        terms.append(Grouping("same part number", (frame["part"].tolist(),)))
+    terms += [
+        Slopes("settings within part", np.column_stack(D) if D else np.zeros((len(day), 0))),
+        Slopes("mean settings", np.column_stack(B) if B else np.zeros((len(day), 0))),
+        Slopes("date", ((day - day_at[0]) / day_at[1])[:, None] if day.std() > 0 else np.zeros((len(day), 0))),
+    ]
+    factors: dict[str, list[str]] = {}
+    shares: dict[str, Floats] = {}
+    usual_factors: list[str] = []
+    for factor in FACTORS:
+        labels = frame[factor].to_numpy().astype(str)
+        levels = [v for v in np.unique(labels) if v]
+        if len(levels) < 2:
+            continue
+        own = np.column_stack([(labels == v).astype(float) for v in levels])
+        held = np.column_stack([np.bincount(series, weights=own[:, k], minlength=many) for k in range(len(levels))])
+        share = np.asarray(held / count[:, None], dtype=np.float64)
+        varies = (share.max(axis=1) < 1.0) & (share.sum(axis=1) > 0.0) & (count > 1)
+        often = (
+            2 * varies.sum() >= (count > 1).sum()
+        )  # then a level is judged inside part numbers alone, as settings are
+        if varies.any():
+            factors[factor], shares[factor] = levels, share
+            terms.append(Slopes(f"{factor} within part", own - share[series]))
+            terms.append(Grouping(f"part and {factor}", ([(int(s), v) for s, v in zip(series, labels, strict=True)],)))
+        best = np.array(levels)[np.argmax(share, axis=1)]
+        if len(np.unique(best)) > 1 and not often:
+            usual_factors.append(factor)
+            terms.append(Grouping(f"usual {factor}", (best[series].tolist(),)))
+    passed = [b for b in breaks if day[0] < b.day]
+    if passed:
+        ages = [era(t, f, passed) for t, f in zip(day, frame["furnace"], strict=True)]
+        terms.append(Grouping("since the break", (ages,)))
+        terms.append(Grouping("part since the break", (list(zip(series.tolist(), ages, strict=True)),)))
+    terms += [Grouping(f"same {name}", (_or_own(frame[name], series),)) for name in extra]
+    names = zip(frame["part"].to_numpy()[first], frame["characteristic"].to_numpy()[first], strict=True)
+    return Design(
+        cells, terms, tuple(within_sd), tuple(between_at), within_sd, between_at, series_mean,
+        {(str(p), str(c)): k for k, (p, c) in enumerate(names)}, day_at, factors, tuple(usual_factors), shares,
+        tuple(passed), tuple(extra),
+    )  # fmt: skip
+
+
+def _or_own(labels: pd.Series, series: Ints) -> list[Hashable]:
+    """Labels, and where none was recorded a level of the part number's own."""
+    return [v if v else ("not recorded", int(s)) for v, s in zip(labels, series, strict=True)]

@@ -1,0 +1,151 @@
+"""One series against one limit: kept, broken or cannot be told, with the moments. No hidden tolerance.
+
+Broken: at any judged sample the value is beyond the limit. Kept: it never was, and no stretch longer than `BLIND_S`
+(or the cycle's own longest gap) went unseen. Cannot be told: not broken as far as seen, and not seen well enough.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from loadbook.analysis.trace.model import ClauseResult
+from loadbook.analysis.trace.phases import Interval, Phases
+
+from .series import Mask, Series, View
+
+BLIND_S = 900.0  # a stretch without a figure longer than this leaves a clause open (the cycle's longest_gap overrides)
+
+
+@dataclass(frozen=True)
+class Guard:
+    """How the sensors' uncertainty is used (the thinking of ISO 14253-1: inside, outside, or not to be told).
+
+    factor   a value within factor x expanded uncertainty of its limit is marked as one that could turn
+    decides  False: the mark is shown beside a verdict that stays; True: such a clause cannot be told
+    """
+
+    factor: float = 1.0
+    decides: bool = False
+
+
+@dataclass(frozen=True)
+class Demand:
+    """What a clause asks of a series. relation 'max' or 'min'; unit as in model.Parameter."""
+
+    clause: str
+    text: str
+    unit: str
+    relation: str
+    limit: float
+    segment: int | None = None
+    asked: float | None = None
+    blind_s: float = BLIND_S
+    nothing: str = "no valid reading"  # what is missing where the series has no value at all
+
+
+def cannot(clause: str, text: str, missing: str, **more: object) -> ClauseResult:
+    """A clause that cannot be told, and what is missing."""
+    return ClauseResult(clause, "cannot be told", text, missing=missing, **more)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Clause:
+    """One checkable sentence: decide gives its verdict on a view of the trace."""
+
+    name: str
+    decide: Callable[[View], ClauseResult]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What every clause of one judgement shares."""
+
+    phases: Phases
+    guard: Guard
+    blind_s: float = BLIND_S
+
+    def samples(self, interval: Interval | None, n: int) -> Mask:
+        """Samples of one segment as it happened."""
+        where = np.zeros(n, dtype=bool)
+        if interval is not None:
+            where[interval.start : interval.end] = True
+        return where
+
+
+def never_began(name: str, text: str, segment: int) -> ClauseResult:
+    missing = f"the run never came to segment {segment}"
+    return cannot(name, text, missing, segment=segment)
+
+
+def compare(view: View, demand: Demand, series: Series | None, where: Mask, guard: Guard) -> ClauseResult:
+    """The verdict on one demand over the samples where it binds.
+
+    where  (n,) True where the demand binds; a demand that never bound is kept, with no value
+    """
+    d = demand
+    base = ClauseResult(d.clause, "kept", d.text, limit=d.limit, unit=d.unit, segment=d.segment, asked=d.asked)
+    if not where.any():
+        return base
+    if series is None:
+        return replace(base, verdict="cannot be told", missing=d.nothing)
+    known = where & np.isfinite(series.value)
+    if not known.any():
+        return replace(base, verdict="cannot be told", missing=d.nothing)
+    sign = 1.0 if d.relation == "max" else -1.0
+    excess = np.where(known, sign * (series.value - d.limit), -np.inf)
+    worst = int(np.argmax(excess))
+    value = float(series.value[worst])
+    uncertainty = series.uncertainty(worst)
+    result = replace(
+        base, value=value, worst_s=float(view.t_s[worst]), channel=series.who(worst) or None, uncertainty=uncertainty
+    )
+    breach = excess > 0.0
+    if breach.any():
+        first = int(np.argmax(breach))
+        result = replace(
+            result, verdict="broken", first_s=float(view.t_s[first]), lasted_s=float(view.cell_s[breach].sum())
+        )
+    else:
+        seen = view.longest_step_s <= d.blind_s and np.count_nonzero(known) == np.count_nonzero(where)
+        blind = None if seen else longest_blind(view, where, known)
+        if blind is not None and blind[1] - blind[0] > d.blind_s:
+            minutes = (blind[1] - blind[0]) / 60.0
+            gap = f"kept as far as seen; nothing was seen for {minutes:.0f} min"
+            return replace(result, verdict="cannot be told", missing=gap, first_s=blind[0])
+    return guarded(result, guard)
+
+
+def guarded(result: ClauseResult, guard: Guard) -> ClauseResult:
+    """The mark, or under a deciding guard the verdict, where the uncertainty could turn it."""
+    if result.value is None or result.limit is None or result.uncertainty is None:
+        return result
+    if abs(result.value - result.limit) > guard.factor * result.uncertainty:
+        return result
+    if not guard.decides:
+        return replace(result, uncertain=True)
+    missing = f"{result.verdict} by the reading alone; the uncertainty could turn it"
+    return replace(result, verdict="cannot be told", uncertain=True, missing=missing)
+
+
+def longest_blind(view: View, where: Mask, known: Mask) -> tuple[float, float] | None:
+    """Start and end of the longest stretch inside `where` without a known value; gaps of the recorder count too."""
+    starts, ends = stretches(where)
+    worst: tuple[float, float] | None = None
+    t = view.t_s
+    for a, b in zip(starts, ends, strict=True):
+        seen = t[a:b][known[a:b]]
+        marks = np.concatenate(([t[a]], seen, [t[b - 1]]))
+        steps = np.diff(marks)
+        k = int(np.argmax(steps))
+        if worst is None or steps[k] > worst[1] - worst[0]:
+            worst = (float(marks[k]), float(marks[k + 1]))
+    return worst
+
+
+def stretches(where: Mask) -> tuple[list[int], list[int]]:
+    """First and one-past-last index of every run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], where.astype(np.int8), [0]))))
+    return edges[::2].tolist(), edges[1::2].tolist()

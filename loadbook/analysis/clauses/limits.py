@@ -1,0 +1,377 @@
+"""The demands that a cycle's limits make: spread, lead, over-temperature, start, events, atmosphere, thermocouples.
+
+Limits that follow from the thickest section of the load.
+
+The figures are the user's, from whatever rule the shop works to; rounding, cap, floor and knee are always stated,
+never implied. An edition of a code states US or metric figures: they are entered as printed, not converted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from loadbook.analysis.parameters.holds import LEAK_EVENTS
+from loadbook.analysis.trace.model import ClauseResult, Cycle, Limit, PieceRecord
+from loadbook.analysis.trace.rates import line
+from loadbook.core.errors import CalculationError
+
+from .check import Clause, Demand, Frame, cannot, compare, never_began
+from .segments import WINDOW_MIN, decide_rate, in_range
+from .series import Mask, Series, View, difference, extreme, fewest, rate, spread, spread_distance, spread_piece
+from .soak import soak_clause
+
+
+@dataclass(frozen=True)
+class Resolved:
+    """A limit's value for one load: value is None where it cannot be told, missing says why.
+
+    thickness_mm, part   the thickest section and whose it is, where a rule asked for it
+    """
+
+    value: float | None
+    missing: str | None = None
+    thickness_mm: float | None = None
+    part: str | None = None
+
+
+def steps(thickness_mm: float, per_mm: float, rounding: str) -> float:
+    """How many times `per_mm` a thickness counts.
+
+    rounding  'proportion', or 'fraction' ("per inch or fraction thereof": rounded up)
+
+    >>> steps(1.25 * 25.4, 25.4, "proportion"), steps(1.25 * 25.4, 25.4, "fraction")
+    (1.25, 2.0)
+    """
+    if thickness_mm <= 0 or per_mm <= 0:
+        raise CalculationError("a thickness rule needs a thickness above zero")
+    ratio = round(thickness_mm / per_mm, 9)  # 2 in is 2.000000000 times 25.4 mm, not a hair more
+    return float(math.ceil(ratio)) if rounding == "fraction" else ratio
+
+
+def rule_value(limit: Limit, thickness_mm: float) -> float:
+    """The limit's value for one thickness.
+
+    'rate/thickness'   value / steps, never above cap, never below floor
+    'time*thickness'   value * steps up to knee_mm, then value_beyond for each further step; at least floor
+    Raises CalculationError for another rule, or a rule without per_mm.
+
+    >>> rule = Limit(1, "heating_rate", "max", 400.0, rule="rate/thickness", per_mm=25.4, cap=400.0, floor=100.0)
+    >>> [round(rule_value(rule, inches * 25.4), 2) for inches in (0.5, 1.25, 3.0, 6.0)]
+    [400.0, 320.0, 133.33, 100.0]
+    """
+    if limit.rule is None:
+        return limit.value
+    if limit.per_mm is None:
+        raise CalculationError(f"the rule {limit.rule!r} does not say per which thickness")
+    if limit.rule == "rate/thickness":
+        value = limit.value / steps(thickness_mm, limit.per_mm, limit.rounding)
+    elif limit.rule == "time*thickness":
+        value = _time(limit, thickness_mm, limit.per_mm)
+    else:
+        raise CalculationError(f"there is no rule {limit.rule!r}")
+    if limit.cap is not None:
+        value = min(value, limit.cap)
+    if limit.floor is not None:
+        value = max(value, limit.floor)
+    return value
+
+
+def _time(limit: Limit, thickness_mm: float, per_mm: float) -> float:
+    if limit.knee_mm is None or limit.value_beyond is None or thickness_mm <= limit.knee_mm:
+        return limit.value * steps(thickness_mm, per_mm, limit.rounding)
+    beyond = steps(thickness_mm - limit.knee_mm, per_mm, limit.rounding)
+    return limit.value * steps(limit.knee_mm, per_mm, limit.rounding) + limit.value_beyond * beyond
+
+
+def thickest(pieces: Sequence[PieceRecord]) -> tuple[float, str] | None:
+    """(section_thick_mm, part) of the thickest piece; None where any piece's section is not recorded."""
+    known = [(p.section_thick_mm, p.part) for p in pieces if p.section_thick_mm is not None]
+    if not pieces or len(known) < len(pieces):
+        return None
+    return max(known)
+
+
+def resolve(limit: Limit, pieces: Sequence[PieceRecord]) -> Resolved:
+    """The value that a limit has for this load."""
+    if limit.rule is None:
+        return Resolved(limit.value)
+    if not pieces:
+        return Resolved(None, "no piece of the load is recorded, and the limit follows from the thickest section")
+    thick = thickest(pieces)
+    if thick is None:
+        unknown = sorted({p.part for p in pieces if p.section_thick_mm is None})
+        return Resolved(None, f"section_thick_mm of part {', '.join(unknown)}, from which the limit follows")
+    return Resolved(rule_value(limit, thick[0]), None, thick[0], thick[1])
+
+
+_WHILE = {"heating": " while heating", "hold": " during holds", "cooling": " while cooling", "start": "", "any": ""}
+LEAK_BEGAN, LEAK_ENDED = LEAK_EVENTS
+UNITS = {
+    "spread": "c_diff", "lead": "c_diff", "over_temperature": "c", "start_control": "c", "start_work": "c",
+    "heating_rate": "c_per_h", "cooling_rate": "c_per_h", "heating_rate_work": "c_per_h",
+    "cooling_rate_work": "c_per_h", "event_work": "c", "pressure": "mbar", "leak_rate": "mbar_per_h",
+    "dew_point": "c", "oxygen": "", "work_tcs": "",
+    "gap": "s", "soak": "min",
+}  # fmt: skip
+
+
+def limit_clauses(cycle: Cycle, pieces: Sequence[PieceRecord], frame: Frame) -> list[Clause]:
+    """One clause per limit of the cycle, in its order."""
+    return [_clause(cycle, limit, resolve(limit, pieces), frame) for limit in cycle.limits]
+
+
+def _clause(cycle: Cycle, limit: Limit, resolved: Resolved, frame: Frame) -> Clause:
+    name, text = words(limit, resolved)
+    decide = _DECIDE.get(limit.quantity)
+    unit = UNITS.get(limit.quantity, "")
+
+    def decided(view: View) -> ClauseResult:
+        if resolved.value is None:
+            return cannot(name, text, resolved.missing or "", unit=unit, segment=limit.segment)
+        if limit.segment is not None and frame.phases.interval(limit.segment) is None and limit.quantity != "soak":
+            return replace(never_began(name, text, limit.segment), limit=resolved.value, unit=unit)
+        if limit.quantity == "soak":
+            segment = next(s for s in cycle.segments if s.number == limit.segment)
+            return soak_clause(segment, frame, name, limit.relation, resolved.value).decide(view)
+        if decide is None:
+            return cannot(name, text, f"a way to check {limit.quantity!r}", unit=unit)
+        demand = Demand(name, text, unit, limit.relation, resolved.value, limit.segment, None, frame.blind_s)
+        return decide(view, limit, demand, frame)
+
+    return Clause(name, decided)
+
+
+def words(limit: Limit, resolved: Resolved) -> tuple[str, str]:
+    """(short name, sentence) of a limit's clause."""
+    q, when = limit.quantity, _WHILE[limit.phase]
+    where = f" in segment {limit.segment}" if limit.segment is not None else when
+    how = "at most" if limit.relation == "max" else "at least"
+    level = "at or below" if limit.relation == "max" else "at or above"
+    only = ""
+    if limit.above_c is not None or limit.below_c is not None:
+        sides = [w for w, v in (("above", limit.above_c), ("below", limit.below_c)) if v is not None]
+        only = f" ({' and '.join(sides)} the stated temperature only)"
+    rule = f"; the limit follows from a section of {resolved.thickness_mm:g} mm" if resolved.thickness_mm else ""
+    if q == "spread":
+        scope = {"load": "", "piece": " of a piece", "distance": f" within {limit.distance_mm or 0:g} mm"}[limit.scope]
+        within = {"load": "the load", "piece": "any one piece", "distance": f"{limit.distance_mm or 0:g} mm"}[
+            limit.scope
+        ]
+        name, text = (
+            f"spread{scope}{where}",
+            f"hottest minus coldest valid work TC within {within}{where} is {how} the limit",
+        )
+    elif q == "lead":
+        name, text = f"lead{where}", f"furnace and work are apart{where} by {how} the limit"
+    elif q in ("heating_rate", "cooling_rate", "heating_rate_work", "cooling_rate_work"):
+        whose = "the fastest work TC" if q.endswith("_work") else "the furnace"
+        verb = "heats" if q.startswith("heating") else "cools"
+        slow = "slowest " if limit.relation == "min" else ""
+        tail = f" in segment {limit.segment}" if limit.segment is not None else ""
+        name = f"{slow}{q.replace('_work', ' of work').replace('_', ' ')}{tail}"
+        pace = "no faster than" if limit.relation == "max" else "no slower than"
+        text = f"{whose} {verb}{tail} {pace} the limit, over {limit.window_min or WINDOW_MIN:g} min"
+    elif q == "event_work":
+        name, text = limit.event or "event", f"at '{limit.event}' the hottest valid work TC is {level} the limit"
+    elif q in ("start_control", "start_work"):
+        whose = "furnace" if q == "start_control" else "work"
+        name, text = f"start temperature of the {whose}", f"the run starts with the {whose} {level} the limit"
+    elif q == "work_tcs":
+        name, text = f"work TCs{where}", f"{how} so many work TCs are valid at every moment{where}"
+    elif q == "gap":
+        name, text = "longest gap", "the recorder never leaves a longer gap"
+    elif q == "leak_rate":
+        name, text = "leak-up", "with the pumps shut off the pressure rises no faster than the limit"
+    elif q == "soak":
+        name, text = f"soak {limit.segment} by section", ""
+    else:
+        plain = q.replace("_", "-") if q == "over_temperature" else q.replace("_", " ")
+        what = {"over_temperature": "every control, over-temperature and work TC stays",
+                "pressure": "the pressure stays", "dew_point": "the dew point stays",
+                "oxygen": "the oxygen stays"}.get(q, f"{plain} stays")  # fmt: skip
+        name, text = f"{plain}{where}", f"{what} {level} the limit{where}"
+    return name, text + only + rule
+
+
+# ---- where a limit binds ----------------------------------------------------------------------------------------
+def binding(view: View, limit: Limit, frame: Frame, *, ranged: bool = True) -> Mask:
+    """Judged samples of the limit's phase, segment and temperature range (of the control TCs)."""
+    where = view.judged.copy()
+    if limit.segment is not None:
+        where &= frame.samples(frame.phases.interval(limit.segment), view.t_s.size)
+    elif limit.phase in ("heating", "hold", "cooling"):
+        where &= frame.phases.mask(limit.phase)
+    if ranged and (limit.above_c is not None or limit.below_c is not None):
+        where &= in_range(view, view.control or view.work, (limit.above_c, limit.below_c))
+    return where
+
+
+def _never(limit: Limit, view: View, frame: Frame) -> str | None:
+    """What is missing where the limit's phase never came."""
+    if limit.segment is None and limit.phase in _PHASES and not (frame.phases.mask(limit.phase) & view.judged).any():
+        return f"the run never came to {_PHASES[limit.phase]} before judging ended"
+    return None
+
+
+_PHASES = {"heating": "heating", "hold": "a hold", "cooling": "cooling"}
+
+
+def _simple(make: Callable[[View, Limit, Frame], Series | None], nothing: str) -> Callable[..., ClauseResult]:
+    """A limit on a series over the samples where it binds."""
+
+    def decide(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+        never = _never(limit, view, frame)
+        if never:
+            return cannot(demand.clause, demand.text, never, limit=demand.limit, unit=demand.unit)
+        where = binding(view, limit, frame)
+        return compare(view, replace(demand, nothing=nothing), make(view, limit, frame), where, frame.guard)
+
+    return decide
+
+
+def spread_of(view: View, limit: Limit, frame: Frame) -> Series | None:
+    """The spread that a limit is about: over the load, within a piece, or within a distance."""
+    if limit.scope == "piece":
+        return spread_piece(view)
+    if limit.scope == "distance":
+        return spread_distance(view, limit.distance_mm or 0.0)
+    return spread(view)
+
+
+def lead_of(view: View, limit: Limit, frame: Frame) -> Series | None:
+    """Heating and holds: hottest control - coldest work; cooling: hottest work - coldest control."""
+    ahead = difference(view, view.control, view.work)
+    behind = difference(view, view.work, view.control)
+    if ahead is None or behind is None:
+        return None
+    cooling = frame.phases.mask("cooling")
+    return Series(
+        np.where(cooling, behind.value, ahead.value),
+        lambda i: behind.who(i) if cooling[i] else ahead.who(i),
+        lambda i: behind.uncertainty(i) if cooling[i] else ahead.uncertainty(i),
+    )
+
+
+def _any_tc(view: View, limit: Limit, frame: Frame) -> Series | None:
+    return extreme(view, view.control + view.rows("over-temperature") + view.work, limit.relation == "max")
+
+
+def _channel(role: str) -> Callable[[View, Limit, Frame], Series | None]:
+    return lambda view, limit, frame: extreme(view, view.trace.rows(role), limit.relation == "max")
+
+
+def _rate(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    never = _never(limit, view, frame)
+    if never:
+        return cannot(demand.clause, demand.text, never, limit=demand.limit, unit=demand.unit)
+    of_work = limit.quantity.endswith("_work")
+    rows = view.work if of_work else view.control
+    window = limit.window_min or WINDOW_MIN
+    # the furnace's own rate binds by each control TC's own temperature; a work TC's by the furnace's
+    where = binding(view, limit, frame, ranged=of_work)
+    binds = (None, None) if of_work else (limit.above_c, limit.below_c)
+    series = rate(
+        view, rows, 60.0 * window, where, rising=limit.quantity.startswith("heating"),
+        fastest=limit.relation == "max" or of_work, above_c=binds[0], below_c=binds[1],
+    )  # fmt: skip
+    return decide_rate(view, demand.clause, demand.text, limit.relation, demand.limit, series, where, frame, window,
+                       rows, binds, limit.segment, None)  # fmt: skip
+
+
+def _start(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    """The first sample at which a TC of the kind is valid; it must come within the blind time."""
+    rows = view.control if limit.quantity == "start_control" else view.work
+    series = extreme(view, rows, limit.relation == "max")
+    kind = "a valid control TC at the start" if limit.quantity == "start_control" else "a valid work TC at the start"
+    where = np.zeros(view.t_s.size, dtype=bool)
+    if series is not None:
+        early = view.judged & np.isfinite(series.value) & (view.t_s <= view.t_s[0] + frame.blind_s)
+        if early.any():
+            where[int(np.argmax(early))] = True
+    if not where.any():
+        return cannot(demand.clause, demand.text, kind, limit=demand.limit, unit=demand.unit)
+    return compare(view, demand, series, where, frame.guard)
+
+
+def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    """The hottest valid work TC at the last sample at or before each event of that name."""
+    wanted = (limit.event or "").strip().casefold()
+    moments = [e.t_s for e in view.trace.events if e.event.strip().casefold() == wanted]
+    missing = f"no event '{limit.event}' is recorded"
+    where = np.zeros(view.t_s.size, dtype=bool)
+    series = extreme(view, view.work, limit.relation == "max")
+    if moments:
+        missing = f"a valid work TC within {frame.blind_s / 60:.0f} min before '{limit.event}'"
+        for at in moments:
+            k = int(np.searchsorted(view.t_s, at, side="right")) - 1
+            while series is not None and k >= 0 and not np.isfinite(series.value[k]):
+                k -= 1
+            if series is not None and k >= 0 and at - view.t_s[k] <= frame.blind_s:
+                where[k] = True
+            else:
+                return cannot(demand.clause, demand.text, missing, limit=demand.limit, unit=demand.unit)
+    if not where.any():
+        return cannot(demand.clause, demand.text, missing, limit=demand.limit, unit=demand.unit)
+    return replace(compare(view, demand, series, where, frame.guard), lasted_s=None)
+
+
+def _leak(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    """Least-squares rise of the pressure between the events 'leak-up started' and 'leak-up ended'; the worst."""
+    begun = [e.t_s for e in view.trace.events if e.event.strip().casefold() == LEAK_BEGAN]
+    ended = [e.t_s for e in view.trace.events if e.event.strip().casefold() == LEAK_ENDED]
+    rows = view.trace.rows("pressure")
+    base = ClauseResult(demand.clause, "kept", demand.text, limit=demand.limit, unit=demand.unit)
+    if not rows:
+        return replace(base, verdict="cannot be told", missing="a pressure channel")
+    worst: tuple[float, float, float, float, str] | None = None
+    for start in begun:
+        end = min((e for e in ended if e > start), default=None)
+        if end is None:
+            continue
+        inside = (view.t_s >= start) & (view.t_s <= end)
+        for row in rows:
+            slope, se = line(view.t_s[inside], view.trace.values[row, inside])
+            if np.isfinite(slope) and (worst is None or slope > worst[0]):
+                worst = (slope, se, start, end, view.trace.channels[row].name)
+    if worst is None:
+        missing = f"the events '{LEAK_BEGAN}' and '{LEAK_ENDED}' with three pressure samples between them"
+        return replace(base, verdict="cannot be told", missing=missing)
+    value, se, start, end, name = worst
+    result = replace(base, value=value, worst_s=end, channel=name, uncertainty=2.0 * se)
+    if value > demand.limit:
+        result = replace(result, verdict="broken", first_s=start, lasted_s=end - start)
+    return replace(result, uncertain=abs(value - demand.limit) <= 2.0 * se * frame.guard.factor)
+
+
+def _gap(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    """The longest time between two samples at which any thermocouple was read."""
+    base = ClauseResult(demand.clause, "kept", demand.text, limit=demand.limit, unit=demand.unit)
+    seen = view.judged & np.isfinite(view.trace.values[view.control + view.work]).any(axis=0)
+    t = view.t_s[seen]
+    if t.size < 2:
+        return replace(base, verdict="cannot be told", missing="two samples of any TC")
+    steps = np.diff(t)
+    k = int(np.argmax(steps))
+    result = replace(base, value=float(steps[k]), worst_s=float(t[k]))
+    over = steps > demand.limit
+    if not over.any():
+        return result
+    first = float(t[int(np.argmax(over))])
+    return replace(result, verdict="broken", first_s=first, lasted_s=float(steps[over].sum()))
+
+
+_DECIDE: dict[str, Callable[..., ClauseResult]] = {
+    "spread": _simple(spread_of, "two valid work TCs at the same moment (by piece or distance: with their places)"),
+    "lead": _simple(lead_of, "control TCs and valid work TCs together (where a work TC controls, lead cannot be told)"),
+    "over_temperature": _simple(_any_tc, "a valid TC"),
+    "pressure": _simple(_channel("pressure"), "a pressure channel"),
+    "dew_point": _simple(_channel("dew point"), "a dew point channel"),
+    "oxygen": _simple(_channel("oxygen"), "an oxygen channel"),
+    "work_tcs": _simple(lambda view, limit, frame: fewest(view), "a sample"),
+    "heating_rate": _rate, "cooling_rate": _rate, "heating_rate_work": _rate, "cooling_rate_work": _rate,
+    "start_control": _start, "start_work": _start, "event_work": _event, "leak_rate": _leak, "gap": _gap,
+}  # fmt: skip

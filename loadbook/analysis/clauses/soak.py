@@ -1,0 +1,255 @@
+"""The demands of a hold: its band's edges and its soak.
+
+What a clause needs to know of a soak beside its minutes: who left the band, who came last, what stays open.
+
+The minutes themselves are calc.soak's: one definition for the parameter and for the clause.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from loadbook.analysis.trace.model import ClauseResult, Floats, Segment, Trace
+from loadbook.analysis.trace.phases import Hold
+from loadbook.analysis.trace.soak import Soak, soak
+
+from .check import Clause, Demand, Frame, Guard, cannot, compare, never_began
+from .series import Series, View, extreme
+
+
+@dataclass(frozen=True)
+class SoakSeen:
+    """A soak with its story.
+
+    found      calc.soak's figures;  possible  minutes if every unseen stretch is counted as inside the band
+    leavings   (moment, channel, temperature °C) each time the band was left while the hold went on
+    last       the channel that came into the band last, else ended the soak; or kept the load out of the band
+    spare_min  how far the minutes move when the band is narrowed or widened by the sensors' uncertainty
+    """
+
+    found: Soak
+    possible: float
+    leavings: tuple[tuple[float, str, float], ...]
+    last: str | None
+    spare_min: float | None
+
+
+def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: float) -> SoakSeen:
+    """The soak of some rows in one hold. blind_s: a longer stretch without enough valid readings is unseen."""
+    trace = _enough(view, rows)
+    until = int(np.searchsorted(view.t_s, view.until_s, side="right"))
+    found = soak(trace, hold, until, rows)
+    t, y = view.t_s[hold.start : hold.end], trace.values[rows, hold.start : hold.end]
+    with np.errstate(invalid="ignore"):
+        out = (y < hold.low_c) | (y > hold.high_c)
+    seen: np.ndarray = np.asarray(np.isfinite(y).any(axis=0))
+    unseen = _unseen(t, seen, blind_s)
+    names = [view.trace.channels[r].name for r in rows]
+    leavings: list[tuple[float, str, float]] = []
+    inside: np.ndarray = np.asarray(seen & ~out.any(axis=0))
+    if inside.any():
+        left: np.ndarray = np.asarray(out.any(axis=0))
+        turned = np.flatnonzero(left[1:] & inside[:-1]) + 1
+        leavings = [(float(t[k]), names[int(np.argmax(out[:, k]))], float(y[np.argmax(out[:, k]), k])) for k in turned]
+    margin = max((view.trace.channels[r].expanded_uncertainty_c or 0.0 for r in rows), default=0.0) * guard_factor
+    spare = None
+    if margin > 0.0:
+        shifted = [soak(trace, _band(hold, sign * margin), until, rows) for sign in (-1.0, 1.0)]
+        spare = max(abs(x.minutes - found.minutes) for x in shifted)
+    possible = found.minutes + max(found.unseen_minutes, unseen)
+    last = _last(view, trace, rows, names, hold, found, until)
+    return SoakSeen(found, possible, tuple(leavings), last, spare)
+
+
+def _enough(view: View, rows: list[int]) -> Trace:
+    """The trace, with work rows blank wherever fewer work TCs are valid than the cycle asks."""
+    if rows != view.work or view.fewest_work <= 1:
+        return view.trace
+    few = view.count < view.fewest_work
+    if not few.any():
+        return view.trace
+    values = view.trace.values.copy()
+    values[np.ix_(np.array(rows), np.flatnonzero(few))] = np.nan
+    return replace(view.trace, values=values)
+
+
+def _band(hold: Hold, wider_c: float) -> Hold:
+    low, high = hold.band_low_c + wider_c, hold.band_high_c + wider_c
+    return replace(hold, band_low_c=max(low, 0.0), band_high_c=max(high, 0.0))
+
+
+def _unseen(t: Floats, seen: np.ndarray, blind_s: float) -> float:
+    """Minutes of the stretches longer than blind_s without enough valid readings."""
+    if t.size == 0:
+        return 0.0
+    steps = np.diff(np.concatenate(([t[0]], t[seen], [t[-1]])))
+    return float(steps[steps > blind_s].sum()) / 60.0
+
+
+def _last(
+    view: View, trace: Trace, rows: list[int], names: list[str], hold: Hold, found: Soak, until: int
+) -> str | None:  # fmt: skip
+    """The last channel outside before the counted soak; where none was, the first one outside after it."""
+    y = trace.values[rows, :until]
+    with np.errstate(invalid="ignore"):
+        out = (y < hold.low_c) | (y > hold.high_c)
+    some = out.any(axis=0)
+    if found.start_s is None or found.end_s is None:
+        some &= (np.arange(until) >= hold.start) & (np.arange(until) < hold.end)
+        if not some.any():
+            return None
+        away = np.fmax(hold.low_c - y, y - hold.high_c)[:, some]
+        nearest = int(np.argmin(np.fmax.reduce(away, axis=0)))
+        return names[int(np.nanargmax(away[:, nearest]))]
+    after = np.flatnonzero(some & (view.t_s[:until] > found.end_s))
+    before = np.flatnonzero(some & (view.t_s[:until] < found.start_s))
+    k = before[-1] if before.size else (after[0] if after.size else None)
+    if k is None:
+        return None
+    return names[int(np.nanargmax(np.fmax(hold.low_c - y[:, k], y[:, k] - hold.high_c)))]
+
+
+def hold_clauses(s: Segment, frame: Frame) -> list[Clause]:
+    out = []
+    if s.band_high_c is not None and s.target_c is not None:
+        out.append(_edge(s, frame, upper=True))
+    if s.band_low_c is not None and s.target_c is not None and not s.minutes:
+        out.append(_edge(s, frame, upper=False))
+    if s.minutes:
+        out.append(soak_clause(s, frame, f"soak {s.number}", "min", s.minutes))
+    if s.minutes_max is not None:
+        out.append(soak_clause(s, frame, f"soak {s.number} at most", "max", s.minutes_max))
+    return out
+
+
+def soak_rows(s: Segment, view: View) -> tuple[list[int], str]:
+    """Rows that must be in the band, and what they are called."""
+    return (view.control, "control TC") if s.soak_by == "furnace" else (view.work, "valid work TC")
+
+
+def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
+    """Upper edge, and for holds without minutes the lower one: never beyond it during the hold."""
+    assert s.target_c is not None
+    name = f"hold {s.number} {'upper' if upper else 'lower'} edge"
+    who = "control TC" if s.soak_by == "furnace" else "work TC"
+    before = frame.phases.interval(s.number - 1)
+    # the edge that the work comes in over binds each TC once it is in: the lower one after heating, the upper
+    # one after cooling
+    once_in = upper == (before is not None and before.kind == "cool")
+    text = (
+        f"{'once in the band of' if once_in else 'during'} hold {s.number} no {who} "
+        f"{'goes above' if upper else 'falls below'} {'it' if once_in else 'the band'}"
+    )
+    limit = s.target_c + (s.band_high_c or 0.0) if upper else s.target_c - (s.band_low_c or 0.0)
+
+    def decide(view: View) -> ClauseResult:
+        rows, kind = soak_rows(s, view)
+        interval = frame.phases.interval(s.number)
+        if interval is None:
+            return replace(never_began(name, text, s.number), limit=limit, unit="c")
+        where = frame.samples(interval, view.t_s.size) & view.judged
+        demand = Demand(
+            name, text, "c", "max" if upper else "min", limit, s.number, s.target_c, frame.blind_s, f"a {kind}"
+        )
+        if not once_in:
+            return compare(view, demand, extreme(view, rows, hottest=upper), where, frame.guard)
+        if rows:
+            y = view.trace.values[rows]
+            with np.errstate(invalid="ignore"):
+                entered = np.logical_or.accumulate(((y <= limit) if upper else (y >= limit)) & where, axis=1)
+            inside = np.where(entered, y, np.nan)
+            value = (np.fmax if upper else np.fmin).reduce(inside, axis=0)
+            worst = np.nanargmax if upper else np.nanargmin
+            names = [view.trace.channels[r].name for r in rows]
+            known = [view.trace.channels[r].expanded_uncertainty_c for r in rows]
+            series = Series(value, lambda i: names[int(worst(inside[:, i]))],
+                            lambda i: known[int(worst(inside[:, i]))])  # fmt: skip
+            where = where & entered.any(axis=0)
+            if not where.any():
+                return replace(
+                    cannot(name, text, "a TC that came into the band", segment=s.number), limit=limit, unit="c"
+                )
+            return compare(view, demand, series, where, frame.guard)
+        return compare(view, demand, None, where, frame.guard)
+
+    return Clause(name, decide)
+
+
+def hold_soak(s: Segment, view: View, frame: Frame) -> SoakSeen | None:
+    """The soak of a hold; None where the hold never began or the cycle states no band."""
+    hold = frame.phases.hold_of(s.number)
+    if s.band_low_c is None or s.band_high_c is None or hold is None:
+        return None
+    key = ("soak", s.number, s.soak_by)
+    if key not in view.memo:
+        view.memo[key] = look(view, hold, soak_rows(s, view)[0], frame.blind_s, frame.guard.factor)
+    seen: SoakSeen = view.memo[key]
+    return seen
+
+
+def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float) -> Clause:
+    """Soak minutes against their least (or most): the moment of a short soak is the one at which it ended."""
+    who = "every control TC" if s.soak_by == "furnace" else "every valid work TC"
+    count = {"restart": "leaving it starts the count again", "pause": "leaving it pauses the count",
+             "end": "leaving it ends the count"}[s.on_leaving]  # fmt: skip
+    most = "at least" if relation == "min" else "at most"
+    text = f"{who} stays inside the band of hold {s.number} for {most} the minutes asked; {count}"
+
+    def decide(view: View) -> ClauseResult:
+        base = ClauseResult(name, "kept", text, limit=limit, unit="min", segment=s.number, asked=s.minutes)
+        rows, kind = soak_rows(s, view)
+        if s.target_c is None or s.band_low_c is None or s.band_high_c is None:
+            return replace(base, verdict="cannot be told", missing="a band stated by the cycle (band_low, band_high)")
+        if not rows or not np.isfinite(view.trace.values[rows]).any():
+            return replace(base, verdict="cannot be told", missing=f"a {kind}{_furnace_soak(s, view, frame)}")
+        seen = hold_soak(s, view, frame)
+        if seen is None:
+            if relation == "max":
+                return never_began(name, text, s.number)
+            end_s = float(view.t_s[view.judged][-1])
+            return replace(base, verdict="broken", value=0.0, first_s=end_s, worst_s=end_s)
+        found = seen.found
+        result = replace(
+            base, value=found.minutes, worst_s=found.end_s, channel=seen.last, uncertainty=seen.spare_min
+        )  # fmt: skip
+        unseen = replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
+        if relation == "max":
+            if found.minutes > limit:
+                end = found.end_s
+                return _turns(replace(result, verdict="broken", first_s=end), frame.guard)
+            return unseen if seen.possible > limit else _turns(result, frame.guard)
+        if found.minutes >= limit:
+            return _turns(result, frame.guard)
+        if seen.possible >= limit:
+            return unseen
+        end = found.end_s if found.end_s is not None else _hold_end(s, frame, view)
+        first, channel = end, seen.last
+        if seen.leavings:  # what cut it short is the first time the band was left
+            first, channel = seen.leavings[0][0], seen.leavings[0][1]
+        return _turns(replace(result, verdict="broken", first_s=first, worst_s=end, channel=channel), frame.guard)
+
+    return Clause(name, decide)
+
+
+def _turns(result: ClauseResult, guard: Guard) -> ClauseResult:
+    """Would the soak have ended otherwise with the band narrowed or widened by the sensors' uncertainty?"""
+    if result.uncertainty is None or result.value is None or result.limit is None:
+        return result
+    if abs(result.value - result.limit) > result.uncertainty:
+        return result
+    if not guard.decides:
+        return replace(result, uncertain=True)
+    missing = f"{result.verdict} by the reading alone; the uncertainty could turn it"
+    return replace(result, verdict="cannot be told", uncertain=True, missing=missing)
+
+
+def _hold_end(s: Segment, frame: Frame, view: View) -> float:
+    interval = frame.phases.interval(s.number)
+    return float(view.t_s[interval.end - 1]) if interval is not None and interval.end else frame.phases.until_s
+
+
+def _furnace_soak(s: Segment, view: View, frame: Frame) -> str:
+    found = hold_soak(replace(s, soak_by="furnace"), view, frame)
+    return f" (the furnace alone was in the band for {found.found.minutes:.0f} min)" if found is not None else ""

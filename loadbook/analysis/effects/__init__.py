@@ -1,0 +1,1 @@
+"""Which parameters go with movement: cells of runs, regression inside part numbers, several at once, the words."""

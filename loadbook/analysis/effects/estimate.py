@@ -1,0 +1,258 @@
+"""Does a parameter go with movement? Runs of the same part number compared with each other, by the run.
+
+One row per run and part number (and characteristic): the mean of its pieces. Least squares of that mean on part
+number (fixed effects), the parameter and the calendar date; an interval that leaves each run out in turn.
+Method and measured coverage: `loadbook explain effect`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from loadbook.analysis.quantiles import Codes, Floats, codes_of
+
+from .cells import Cells, Column
+from .regression import NotEstimable, WithinFit, fit_within, inside, t_interval
+
+FEWEST_CELLS = 6
+FEWEST_DF = 4
+FEW_RUNS = 30  # below this an interval that excludes zero is rare, and is said to be so
+DAYS_PER_YEAR = 365.25
+EXACT = 1e-5  # scatter below this share of the movement is rounding, not scatter
+
+
+@dataclass
+class Effect:
+    """What one parameter goes with. Numbers are None where refused; `verdict` is always a sentence.
+
+    effect       movement per unit of the parameter, with effect_low, effect_high at `confidence`
+    fit          'alone' (this parameter and the date), 'beside factors' (and setup, atmosphere), 'joint' (with the
+                 parameters it moves together with) or 'not separable' from those
+    fitted_with  what stood beside it in that fit
+    alone, alone_low, alone_high, alone_p   the one-at-a-time slope where fit is another
+    p_adjusted   Holm's, over everything asked in one command
+    pooled       slope over all part numbers thrown together (shown only to warn)
+    lower_half, upper_half   slope below and above the middle of the evidence
+    left_out_low, left_out_high   smallest and largest slope with one run left out, and which run
+    """
+
+    parameter: str
+    unit: str
+    effect_unit: str = ""
+    against: str | None = None
+    effect: float | None = None
+    effect_low: float | None = None
+    effect_high: float | None = None
+    p: float | None = None
+    p_adjusted: float | None = None
+    df: float | None = None
+    fit: str = "alone"
+    fitted_with: list[str] = field(default_factory=list)
+    runs: int = 0
+    pieces: int = 0
+    parts: int = 0
+    parts_varying: int = 0
+    cells: int = 0
+    range_low: float | None = None
+    range_high: float | None = None
+    confounded_with: list[str] = field(default_factory=list)
+    alone: float | None = None
+    alone_low: float | None = None
+    alone_high: float | None = None
+    alone_p: float | None = None
+    pooled: float | None = None
+    pooled_low: float | None = None
+    pooled_high: float | None = None
+    without_calendar: float | None = None
+    left_out_low: float | None = None
+    left_out_low_run: str | None = None
+    left_out_high: float | None = None
+    left_out_high_run: str | None = None
+    lower_half: float | None = None
+    upper_half: float | None = None
+    dropped_missing: int = 0
+    dropped_single: int = 0
+    stated: float = 0.0
+    confidence: float = 0.95
+    refused: str | None = None
+    cautions: list[str] = field(default_factory=list)
+    verdict: str = ""
+
+
+def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_not: str | None = None) -> Effect:
+    """The effect of one parameter, with its companions; `refused` says why where there is none.
+
+    cells       means per run and part number;  column  the parameter beside them
+    confidence  of the two-sided interval
+    why_not     a reason known beforehand (the gauge is coarser than the movement): only counts are given beside it
+    """
+    e = Effect(column.name, column.unit, against=column.against, confidence=confidence, stated=column.stated)
+    used, x = usable(cells, column.values, e)
+    _count(e, used, x)
+    e.refused = _refusal(e, used, x) or why_not
+    if e.refused is None:
+        try:
+            fit = with_calendar(used, x[:, None])
+            check_scatter(fit, used)
+        except NotEstimable as error:
+            e.refused = not_estimable(error, used, column.name)
+        else:
+            e.df = degrees(e.cells, e.parts, e.runs, 1)
+            e.effect = float(fit.slopes[0])
+            e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[0]), e.df, confidence)
+            _left_out(e, used, fit)
+            _companions(e, used, x, confidence)
+    return e
+
+
+def degrees(cells: int, parts: int, runs: int, parameters: int) -> float:
+    """Degrees of freedom of the interval: min(cells - part numbers - parameters - 1, runs - 1)."""
+    return float(min(cells - parts - parameters - 1, runs - 1))
+
+
+def usable_rows(cells: Cells, values: Floats) -> Codes:
+    """Positions of the cells that have the parameter (or all of several) and whose part number was in two runs."""
+    known = ~np.isnan(values) if values.ndim == 1 else ~np.isnan(values).any(axis=1)
+    have = np.flatnonzero(known & ~np.isnan(cells.y))
+    some = cells.take(have)
+    pair, _ = codes_of(some.group, some.run)
+    first = np.unique(pair, return_index=True)[1] if pair.size else np.zeros(0, dtype=np.intp)
+    runs_per_group = np.bincount(some.group[first], minlength=int(cells.group.max(initial=-1)) + 1)
+    keep = np.flatnonzero(runs_per_group[some.group] >= 2) if some.y.size else np.zeros(0, dtype=np.intp)
+    return np.asarray(have[keep], dtype=np.intp)
+
+
+def usable(cells: Cells, values: Floats, e: Effect | None = None) -> tuple[Cells, Floats]:
+    """The cells of `usable_rows`, and the parameter's values there; what was left out is counted in e."""
+    rows = usable_rows(cells, values)
+    if e is not None:
+        have = np.flatnonzero(~np.isnan(values) & ~np.isnan(cells.y))
+        e.dropped_missing = int(cells.y.size - have.size)
+        e.dropped_single = len(set(cells.part[have].tolist()) - set(cells.part[rows].tolist()))
+    return cells.take(rows), values[rows]
+
+
+def with_calendar(cells: Cells, columns: Floats, calendar: bool = True) -> WithinFit:
+    """Fit with the date beside the parameters, unless the date is constant inside every part number."""
+    group, _ = codes_of(cells.group)
+    run, _ = codes_of(cells.run)
+    if calendar:
+        day = cells.day / DAYS_PER_YEAR
+        moves = inside(day, group, int(group.max()) + 1)
+        if float(np.max(np.abs(moves))) > 1e-9:
+            try:
+                return fit_within(cells.y, np.column_stack([columns, day]), group, run)
+            except NotEstimable as error:
+                if error.why == "collinear" and error.column == columns.shape[1]:
+                    raise NotEstimable("it moved with the calendar date exactly", "calendar") from error
+                raise
+    return fit_within(cells.y, columns, group, run)
+
+
+def check_scatter(fit: WithinFit, cells: Cells) -> None:
+    """Raises NotEstimable ('exact') where nothing is left over by which an interval could be judged."""
+    if fit.residual_sd <= EXACT * float(np.std(cells.y)):
+        raise NotEstimable("nothing is left over to judge an interval by", "exact")
+
+
+def not_estimable(error: NotEstimable, cells: Cells, name: str) -> str:
+    """The sentence for a slope that the data do not determine."""
+    if error.why == "exact":
+        return (
+            f"movement follows {name} to the last digit and nothing is left over to judge an interval by: measured "
+            "figures scatter, so look whether these were computed"
+        )
+    if error.why == "constant":
+        return (
+            f"{name} never changed inside a part number: every part number always ran at its own setting, and a "
+            "difference between part numbers is not the effect of the setting. Run one part number at two settings"
+        )
+    if error.why == "one run" and error.cluster is not None:
+        run = cells.runs[int(cells.run[np.flatnonzero(codes_of(cells.run)[0] == error.cluster)[0]])]
+        return f"everything about {name} hangs on run {run} alone: without it nothing varied. Repeat that setting"
+    if error.why == "calendar":
+        return f"{name} changed in step with the calendar date, so the two cannot be told apart"
+    if error.why == "collinear":
+        return f"{name} changed in step with the other parameters exactly, so they cannot be told apart"
+    return f"there are too few runs for {name}"
+
+
+def _count(e: Effect, used: Cells, x: Floats) -> None:
+    e.runs, e.parts = len(set(used.run.tolist())), len(set(used.part.tolist()))
+    e.cells = codes_of(used.run, used.part)[1] if used.y.size else 0
+    e.pieces = pieces_behind(used)
+    if x.size:
+        e.range_low, e.range_high = float(x.min()), float(x.max())
+        low = np.full(len(used.parts), np.inf)
+        high = np.full(len(used.parts), -np.inf)
+        np.minimum.at(low, used.part, x)
+        np.maximum.at(high, used.part, x)
+        e.parts_varying = int(np.sum(high > low))
+
+
+def pieces_behind(cells: Cells) -> int:
+    """Pieces behind the cells; a piece with several characteristics counts once."""
+    if not cells.y.size:
+        return 0
+    per_group, count = codes_of(cells.run, cells.group)
+    pieces = np.bincount(per_group, weights=cells.pieces.astype(np.float64), minlength=count)
+    first = np.unique(per_group, return_index=True)[1]
+    pair, pairs = codes_of(cells.run[first], cells.part[first])
+    most = np.zeros(pairs)
+    np.maximum.at(most, pair, pieces)
+    return int(most.sum())
+
+
+def _refusal(e: Effect, used: Cells, x: Floats) -> str | None:
+    if e.cells < FEWEST_CELLS:
+        return (
+            f"only {e.cells} means of a run and part number can be compared (part numbers with two runs or more, with "
+            f"{e.parameter} known); at least {FEWEST_CELLS} are needed. Measure pieces of part numbers that run again"
+        )
+    if degrees(e.cells, e.parts, e.runs, 1) < FEWEST_DF:
+        return (
+            f"{e.cells} means over {e.parts} part numbers and {e.runs} runs leave "
+            f"{max(int(degrees(e.cells, e.parts, e.runs, 1)), 0)} degrees of freedom; at least {FEWEST_DF} are "
+            "needed. More runs of the same part numbers would help, more part numbers would not"
+        )
+    if float(np.ptp(used.y)) == 0.0:
+        return "all movements are equal, to the last digit: there is nothing to explain, or the gauge is too coarse"
+    group, count = codes_of(used.group)
+    if float(np.max(np.abs(inside(used.y, group, count)))) <= EXACT * float(np.max(np.abs(used.y))):
+        return (
+            "the runs of every part number moved the same, to the last digit: there is nothing to explain, or the "
+            "gauge is too coarse"
+        )
+    if e.parts_varying == 0:
+        return not_estimable(NotEstimable("", "constant"), used, e.parameter)
+    return None
+
+
+def _left_out(e: Effect, used: Cells, fit: WithinFit) -> None:
+    first = np.full(fit.clusters, used.y.size, dtype=np.intp)
+    np.minimum.at(first, codes_of(used.run)[0], np.arange(used.y.size, dtype=np.intp))
+    slopes = fit.left_out[:, 0]
+    low, high = int(np.argmin(slopes)), int(np.argmax(slopes))
+    e.left_out_low, e.left_out_low_run = float(slopes[low]), used.runs[int(used.run[first[low]])]
+    e.left_out_high, e.left_out_high_run = float(slopes[high]), used.runs[int(used.run[first[high]])]
+
+
+def _companions(e: Effect, used: Cells, x: Floats, confidence: float) -> None:
+    run, _ = codes_of(used.run)
+    with contextlib.suppress(NotEstimable):  # nothing pooled to warn of
+        pooled = fit_within(used.y, x[:, None], np.zeros(x.size, dtype=np.intp), run)
+        e.pooled = float(pooled.slopes[0])
+        e.pooled_low, e.pooled_high, _ = t_interval(e.pooled, float(pooled.se[0]), max(e.runs - 2, 1), confidence)
+    with contextlib.suppress(NotEstimable):
+        e.without_calendar = float(with_calendar(used, x[:, None], calendar=False).slopes[0])
+    distinct = np.unique(x)
+    if distinct.size >= 4 and e.against is None:
+        middle = float(np.median(x))
+        try:
+            bent = with_calendar(used, np.column_stack([x, np.maximum(x - middle, 0.0)]))
+        except NotEstimable:
+            return  # one half holds too little to have a slope of its own
+        e.lower_half, e.upper_half = float(bent.slopes[0]), float(bent.slopes[0] + bent.slopes[1])

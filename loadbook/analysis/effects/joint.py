@@ -1,0 +1,226 @@
+"""Several parameters at once: which move together, what each adds beside the others, and the verdict's p values."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from loadbook.analysis.quantiles import Codes, Floats, codes_of
+
+from .cells import Cells, Column, matrix
+from .estimate import (
+    FEWEST_CELLS,
+    FEWEST_DF,
+    Effect,
+    check_scatter,
+    degrees,
+    not_estimable,
+    one_at_a_time,
+    pieces_behind,
+    usable,
+    usable_rows,
+    with_calendar,
+)
+from .regression import NotEstimable, familywise, inside, t_interval
+from .words import verdict
+
+TOGETHER = 0.5  # |r| inside part numbers above which two parameters are said to move together
+DOSE = "dose_hj"
+FEWEST_BESIDE = 10  # degrees of freedom that must be left for factors to join the fit of a parameter
+
+
+def effects(
+    cells: Cells,
+    columns: Sequence[Column],
+    effect_unit: str,
+    confidence: float = 0.95,
+    adjust: bool = True,
+    why_not: str | None = None,
+) -> list[Effect]:
+    """The effect of every parameter: alone, and jointly where one-at-a-time figures cannot be trusted.
+
+    cells        means per run and part number;  columns  the parameters beside them, in the order asked
+    effect_unit  unit of the cells' y
+    adjust       False leaves p_adjusted and verdicts to `settle` (several tables in one command)
+    why_not      a reason why none of them can be told (see one_at_a_time)
+    Joint fit    where any run holds several part numbers (all parameters), or where |r| > 0.5 inside part numbers
+                 (those that move together); dose is left out beside temperature and time. Setup and atmosphere stand
+                 beside every parameter where they vary inside part numbers and ten degrees of freedom remain
+    """
+    found = [one_at_a_time(cells, c, confidence, why_not) for c in columns]
+    for e in found:
+        e.effect_unit = effect_unit
+    live = [i for i, e in enumerate(found) if e.refused is None]
+    together = correlations(cells, [columns[i] for i in live])
+    for a, i in enumerate(live):
+        found[i].confounded_with = [
+            columns[j].name for b, j in enumerate(live) if b != a and abs(together[a, b]) > TOGETHER
+        ]
+    mixed = mixed_loads(cells)
+    factors = [i for i in live if columns[i].against is not None and found[i].parts_varying > 0]
+    for block in _blocks(columns, live, together, mixed):
+        beside = [i for i in factors if i not in block] if any(columns[i].against is None for i in block) else []
+        if beside and _joint(cells, columns, found, block, beside, confidence):
+            continue
+        if len(block) > 1:
+            _joint(cells, columns, found, block, [], confidence)
+    if adjust:
+        adjust_p_values(found)
+    return found
+
+
+def adjust_p_values(found: Sequence[Effect], system: str = "si") -> None:
+    """Adjust the p values (Holm) over everything asked in one command, and write the verdicts."""
+    raw = [np.nan if e.p is None else e.p for e in found]
+    for e, p in zip(found, familywise(raw), strict=True):
+        e.p_adjusted = None if np.isnan(p) else float(p)
+    tried = sum(e.p is not None for e in found)
+    for e in found:
+        e.verdict = verdict(e, tried, system)
+
+
+def correlations(cells: Cells, columns: Sequence[Column]) -> Floats:
+    """(k, k) correlations of the parameters inside part numbers, over the cells that have both; 0 where unknown."""
+    k = len(columns)
+    out = np.eye(k)
+    if k < 2:
+        return out
+    values = matrix(columns)
+    patterns: dict[bytes, list[int]] = {}  # columns known in the same cells are done together
+    for j in range(k):
+        patterns.setdefault(np.isnan(values[:, j]).tobytes(), []).append(j)
+    blocks = list(patterns.values())
+    for i, first in enumerate(blocks):
+        for second in blocks[: i + 1]:
+            both = sorted({*first, *second})
+            used, x = usable(cells, values[:, both])
+            if used.y.size < 3:
+                continue
+            group, count = codes_of(used.group)
+            moves = inside(x, group, count)
+            size = np.sqrt(np.sum(moves**2, axis=0))
+            still = size <= 1e-12 * np.maximum(1.0, np.abs(x).max(axis=0))
+            unit = np.where(still, 0.0, moves / np.where(still, 1.0, size))
+            found = unit.T @ unit
+            place = {j: a for a, j in enumerate(both)}
+            for a in first:
+                for b in second:
+                    if a != b:
+                        out[a, b] = out[b, a] = float(found[place[a], place[b]])
+    return out
+
+
+def mixed_loads(cells: Cells) -> bool:
+    """Whether any run holds several part numbers."""
+    if not cells.y.size:
+        return False
+    run, _ = codes_of(cells.run)
+    first = np.unique(codes_of(cells.run, cells.part)[0], return_index=True)[1]
+    return bool(np.bincount(run[first]).max() > 1)
+
+
+def _blocks(columns: Sequence[Column], live: Sequence[int], together: Floats, mixed: bool) -> list[list[int]]:
+    """Which parameters are fitted with which: positions in columns; a block of one moves by itself."""
+    dose = [i for i in live if columns[i].name.startswith(DOSE)]
+    plain = [i for i in live if i not in dose] or list(live)
+    if mixed:
+        return [plain] if plain else []
+    place = {i: a for a, i in enumerate(live)}
+    blocks: list[list[int]] = []
+    left = set(plain)
+    while left:
+        block, edge = [], [min(left)]
+        left.discard(edge[0])
+        while edge:
+            i = edge.pop()
+            block.append(i)
+            near = {j for j in left if abs(together[place[i], place[j]]) > TOGETHER}
+            left -= near
+            edge.extend(near)
+        blocks.append(sorted(block))
+    return blocks
+
+
+def _joint(
+    cells: Cells,
+    columns: Sequence[Column],
+    found: Sequence[Effect],
+    block: Sequence[int],
+    beside: Sequence[int],
+    confidence: float,
+) -> bool:
+    """Put the joint slopes in the place of the one-at-a-time ones, or say why they cannot be had.
+
+    beside  factors (setup, atmosphere) that are fitted too but keep their own figure; where they cannot be had
+            beside the block (too few degrees, cells lost), nothing is changed and False is given back
+    """
+    chosen = [columns[i] for i in (*block, *beside)]
+    names = [c.name for c in chosen]
+    used, x = usable(cells, _side_by_side(chosen, columns))
+    runs, parts = len(set(used.run.tolist())), len(set(used.part.tolist()))
+    means = codes_of(used.run, used.part)[1] if used.y.size else 0
+    df = degrees(means, parts, runs, len(chosen))
+    if beside and (df < FEWEST_BESIDE or means < 0.9 * min(found[i].cells for i in block)):
+        return False
+    why: str | None = None
+    if means < FEWEST_CELLS or df < FEWEST_DF:
+        why = f"{means} means of a run and part number are too few to tell {len(chosen)} parameters apart"
+    else:
+        try:
+            fit = with_calendar(used, x)
+            check_scatter(fit, used)
+        except NotEstimable as error:
+            name = names[error.column] if error.column is not None and error.column < len(names) else "one of them"
+            why = not_estimable(error, used, name)
+    if why is not None and beside:
+        return False
+    for j, i in enumerate(block):
+        e = found[i]
+        if why is not None:
+            e.fit = "not separable"
+            e.cautions.append(f"with {_others(names, e.parameter)} it could not be fitted jointly: {why}")
+            continue
+        e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
+        e.fit, e.df = "joint" if len(block) > 1 else "beside factors", df
+        e.fitted_with = [name for name in names if name != e.parameter]
+        e.effect = float(fit.slopes[j])
+        e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[j]), df, confidence)
+        slopes = fit.left_out[:, j]
+        first = np.unique(codes_of(used.run)[0], return_index=True)[1]
+        low, high = int(np.argmin(slopes)), int(np.argmax(slopes))
+        e.left_out_low, e.left_out_low_run = float(slopes[low]), used.runs[int(used.run[first[low]])]
+        e.left_out_high, e.left_out_high_run = float(slopes[high]), used.runs[int(used.run[first[high]])]
+        e.runs, e.parts, e.cells, e.pieces = runs, parts, means, pieces_behind(used)
+        e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
+    return True
+
+
+def fitted_rows(cells: Cells, columns: Sequence[Column], e: Effect) -> Codes:
+    """Positions of the cells that the figure of an effect was computed from."""
+    by_name = {c.name: c for c in columns}
+    if not e.fitted_with:
+        return usable_rows(cells, by_name[e.parameter].values)
+    return usable_rows(cells, _side_by_side([by_name[n] for n in (e.parameter, *e.fitted_with)], columns))
+
+
+def _side_by_side(chosen: Sequence[Column], columns: Sequence[Column]) -> Floats:
+    """The columns of one fit, (n, k); an indicator stands as 0 where its factor has another level."""
+    levels = [c for c in columns if c.against is not None]
+    return matrix([_open(c, levels) for c in chosen])
+
+
+def _open(column: Column, levels: Sequence[Column]) -> Column:
+    """An indicator as it stands beside the factor's other levels: 0 there, not missing."""
+    if column.against is None:
+        return column
+    factor = column.name.split(":")[0]
+    others = [c.values for c in levels if c.name != column.name and c.name.split(":")[0] == factor]
+    values = column.values.copy()
+    for other in others:
+        values = np.where(np.isnan(values) & (other == 1.0), 0.0, values)
+    return Column(column.name, values, column.unit, column.against, column.stated)
+
+
+def _others(names: Sequence[str], name: str) -> str:
+    return ", ".join(n for n in names if n != name)

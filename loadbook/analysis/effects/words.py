@@ -1,0 +1,145 @@
+"""The verdict on an effect: one or two sentences that a shop owner understands and a statistician accepts."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from loadbook.core import units
+
+if TYPE_CHECKING:
+    from .estimate import Effect
+
+UNIT_SUFFIXES = ("_c_per_h", "_c", "_minutes", "_hours")
+SCALE_LABELS = {"um": "µm", "um per 100 mm": "µm per 100 mm", "percent": "%"}
+
+
+def spoken(name: str) -> str:
+    """A parameter's name as words, without its unit.
+
+    >>> spoken("heating_rate_peak_c_per_h"), spoken("soak_minutes"), spoken("setup: hung")
+    ('heating rate peak', 'soak', 'setup: hung')
+    """
+    for suffix in UNIT_SUFFIXES:
+        if name.endswith(suffix):
+            return name[: -len(suffix)].replace("_", " ")
+    return name.replace("_", " ")
+
+
+def figure(value: float, digits: int = 3) -> str:
+    """A number to three significant digits, without an exponent where it can be avoided.
+
+    >>> figure(1234.5), figure(0.012345), figure(-2.0)
+    ('1234', '0.0123', '-2')
+    """
+    if value == 0.0 or not math.isfinite(value):
+        return "0" if value == 0.0 else str(value)
+    places = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{min(places, 12)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def p_text(p: float) -> str:
+    """A p value that never claims to be nothing.
+
+    >>> p_text(0.0000001), p_text(0.0314)
+    ('<0.0005', '0.031')
+    """
+    return "<0.0005" if p < 0.0005 else f"{p:.3f}"
+
+
+def nice_step(width: float) -> float:
+    """A round step of about a third of a range: 1, 2 or 5 times a power of ten.
+
+    >>> nice_step(100.0), nice_step(7.0)
+    (20.0, 2.0)
+    """
+    if width <= 0 or not math.isfinite(width):
+        return 1.0
+    third = width / 3.0
+    power = 10.0 ** math.floor(math.log10(third))
+    return float(max(m * power for m in (1.0, 2.0, 5.0) if m * power <= third * (1 + 1e-9)))
+
+
+def effect_shown(unit: str, system: str) -> tuple[float, str]:
+    """Factor and label that show a movement in the book's units."""
+    if unit in ("um", "mm"):
+        factor, label, _ = units.show(1.0, unit, system)
+        return factor, label
+    return 1.0, SCALE_LABELS.get(unit, unit)
+
+
+def parameter_shown(unit: str, system: str) -> tuple[float, float, str]:
+    """Factor for differences of a parameter, offset and label for its values, in the book's units."""
+    difference = {"c": "c_diff"}.get(unit, unit)
+    factor = units.show(1.0, difference, system)[0]
+    zero, label, _ = units.show(0.0, unit, system)
+    if unit not in units.SHOWN["si"]:
+        label = unit
+    return factor, zero, label
+
+
+def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
+    """The sentence for an effect. tried: parameters with a p value in the same command."""
+    if e.refused is not None:
+        return f"Cannot tell: {e.refused}."
+    assert e.effect is not None and e.effect_low is not None and e.effect_high is not None
+    y_factor, y_label = effect_shown(e.effect_unit, system)
+    x_factor, x_zero, x_label = parameter_shown(e.unit, system)
+    low_x, high_x = (e.range_low or 0.0) * x_factor + x_zero, (e.range_high or 0.0) * x_factor + x_zero
+    if e.against is not None:
+        step, per = 1.0, f"{e.parameter} instead of {e.against}"
+    else:
+        step = nice_step(high_x - low_x)
+        per = f"{figure(step)} {x_label} more of {spoken(e.parameter)}".replace("  ", " ")
+    scale = step / x_factor * y_factor
+    slope, ends = e.effect * scale, sorted((e.effect_low * scale, e.effect_high * scale))
+    told = (
+        f"{slope:+.3g} {y_label} ({100 * e.confidence:g} %: {ends[0]:+.3g} to {ends[1]:+.3g}) for {per}, "
+        "comparing runs of the same part number"
+    )
+    real = e.p_adjusted is not None and e.p_adjusted < 1.0 - e.confidence
+    apart = ", ".join(spoken(n) for n in e.confounded_with)
+    if e.fit == "not separable":
+        first = (
+            f"Cannot tell: moves together with {apart or 'the other parameters'} and could not be told apart; "
+            f"alone {told}."
+        )
+    elif real:
+        own = f", its own share beside {apart}" if e.fit == "joint" and apart else ""
+        first = f"Goes with movement: {told}{own}. An association, unless a trial assigned the settings."
+    elif e.p is not None and e.p < 1.0 - e.confidence:
+        first = (
+            f"Not settled: {told}; by itself p = {p_text(e.p)}, but {tried} parameters were tried "
+            f"(adjusted p = {p_text(1.0 if e.p_adjusted is None else e.p_adjusted)})."
+        )
+    else:
+        most = max(abs(ends[0]), abs(ends[1]))
+        first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {y_label} is unlikely."
+        if e.runs < 30:
+            first += f" {e.runs} runs seldom settle it; about 30 do."
+    return " ".join([first, *_warnings(e, scale, y_label, apart, real)])
+
+
+def _warnings(e: Effect, scale: float, y_label: str, apart: str, real: bool) -> list[str]:
+    out = []
+    assert e.effect is not None
+    if e.fit == "joint" and apart and e.alone is not None:
+        out.append(f"Alone it looks like {e.alone * scale:+.3g} {y_label}: it moves together with {apart}.")
+    elif e.fit == "alone" and apart:
+        out.append(f"It moves together with {apart}.")
+    reference = e.alone if e.alone is not None else e.effect
+    if e.pooled is not None and e.pooled * reference < 0 and e.pooled_low is not None and e.pooled_high is not None:
+        if e.pooled_low > 0 or e.pooled_high < 0:
+            out.append(
+                f"All part numbers thrown together show the opposite ({e.pooled * scale:+.3g} {y_label}): part "
+                "numbers that move more were run differently. Do not read the pooled picture."
+            )
+        else:
+            out.append("All part numbers thrown together lean the other way; do not read the pooled picture.")
+    if e.left_out_low is not None and e.left_out_high is not None and e.left_out_low * e.left_out_high < 0 and real:
+        run = e.left_out_low_run if e.left_out_low * e.effect < 0 else e.left_out_high_run
+        out.append(f"Without run {run} the sign turns.")
+    if e.stated > 0:
+        out.append(f"{100 * e.stated:.0f} % of its values were read off paper charts.")
+    return out

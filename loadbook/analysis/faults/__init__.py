@@ -1,0 +1,1 @@
+"""Suspected sensor faults: one detector a file, what they look at (channels), how findings are joined (find)."""

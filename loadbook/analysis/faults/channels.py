@@ -1,0 +1,309 @@
+"""A run's channels on a coarse even grid, beside the furnace: what the slower detectors look at.
+
+What every fault detector looks at: the temperature channels up to the end of judging, their resolution and
+noise, and the same channels on a coarse even grid beside the furnace.
+
+The detectors never see the whole trace again; a channel that one of them has caught is blanked on the grid for
+the slower ones by `Scene.blanked`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from loadbook.analysis.quantiles import median_of, ranked
+from loadbook.analysis.trace.model import Channel, Fault, Flags, Floats, Trace
+from loadbook.analysis.trace.validity import interval_s, picked
+
+THERMOCOUPLES = ("control", "over-temperature", "work")
+BLOCK_S = 600.0  # scatter is told for blocks of this length, or ten samples
+JUDGED = 8.0  # °C; differences below this are too small to tell one body's place from another's
+
+
+@dataclass(frozen=True)
+class ChannelView:
+    """Temperature channels of a prepared trace up to the end of judging.
+
+    t, y, flags   (n,), (c, n), (c, n): seconds, °C (NaN where invalid), sample flags; not to be changed in place
+    channels      (c,) records; work and control mark their rows
+    resolution    (c,) smallest step the recorder writes [°C]
+    largest_step  (c,) largest change between two samples [°C], NaN where the channel has invalid samples
+    noise         (c,) standard deviation of one sample about a local line [°C], at least 0.3 of the resolution
+    scatter       (c, blocks) the same within each block of per_block samples (about ten minutes)
+    interval_s    median sample interval
+    cells         which samples each cell of the grid has
+    memo          what several detectors ask for
+
+    resolution, largest_step, noise and scatter stay those of the whole channel when a part of it is blanked.
+    """
+
+    t: Floats
+    y: Floats
+    flags: Flags
+    channels: tuple[Channel, ...]
+    work: Bools
+    control: Bools
+    resolution: Floats
+    largest_step: Floats
+    noise: Floats
+    scatter: Floats
+    per_block: int
+    interval_s: float
+    cells: Cells
+    grid: Grid
+    memo: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def peers(self, row: int) -> list[int]:
+        """Rows that should move as this one does: the other work TCs, or for a control TC the other control
+        TCs and, where there are fewer than two of those, the work TCs too."""
+        if self.work[row]:
+            return [i for i in range(len(self.channels)) if self.work[i] and i != row]
+        near = [i for i in range(len(self.channels)) if not self.work[i] and i != row]
+        return near if len(near) >= 2 else near + [i for i in range(len(self.channels)) if self.work[i]]
+
+    def rows_of(self, faults: list[Fault]) -> dict[int, list[Fault]]:
+        """The faults by the rows of their channels."""
+        found: dict[int, list[Fault]] = {}
+        for row, channel in enumerate(self.channels):
+            own = [f for f in faults if f.channel == channel.name]
+            if own:
+                found[row] = own
+        return found
+
+    def blanked(self, faults: list[Fault]) -> ChannelView:
+        """The same scene with the samples inside these faults made invalid, on the samples and on the grid."""
+        if not faults:
+            return self
+        y, changed = self.y.copy(), self.rows_of(faults)
+        for row, own in changed.items():
+            for fault in own:
+                y[row, (self.t >= fault.start_s) & (self.t <= fault.end_s)] = np.nan
+        return self._with(y, list(changed))
+
+    def shifted(self, steps: list[Fault]) -> ChannelView:
+        """The same scene with the jumps of these steps taken out again."""
+        y, changed = self.y.copy(), self.rows_of(steps)
+        for row, own in changed.items():
+            for step in own:
+                y[row, (self.t >= step.start_s) & (self.t <= step.end_s)] -= step.figures["jump_c"]
+        return self._with(y, list(changed))
+
+    def _with(self, y: Floats, changed: list[int]) -> ChannelView:
+        """The same scene with other samples in some rows."""
+        old = self.grid
+        means = old.y.copy()
+        for row in changed:
+            means[row] = self.cells.means(y[row])
+        furnace = furnace_of(means[self.control], old.setpoint) if self.control[changed].any() else old.furnace
+        return replace(self, y=y, grid=replace(old, y=means, furnace=furnace))
+
+
+def channel_view(trace: Trace, phases: Any = None) -> ChannelView | None:
+    """The scene of a prepared trace, or None where it has no temperature channel or fewer than three samples.
+
+    phases  what phases.find_phases gave (its until_s ends the judging), or None for the whole trace
+    """
+    rows = [i for i, c in enumerate(trace.channels) if c.role in THERMOCOUPLES and c.quantity == "temperature"]
+    until = getattr(phases, "until_s", None)
+    stop = len(trace.t_s) if until is None else int(np.searchsorted(trace.t_s, until, side="right"))
+    if not rows or stop < 3:
+        return None
+    t = np.asarray(trace.t_s[:stop], dtype=np.float64)
+    y = np.asarray(picked(trace.values, rows)[:, :stop], dtype=np.float64)
+    channels = tuple(trace.channels[i] for i in rows)
+    control = np.array([c.role == "control" for c in channels])
+    programmed = [i for i, c in enumerate(trace.channels) if c.role == "setpoint" and c.quantity == "temperature"]
+    setpoint = np.asarray(trace.values[programmed[0], :stop]) if programmed else None
+    interval = interval_s(t)
+    per_block = max(10, int(BLOCK_S / interval))
+    resolution, largest_step = _steps(y)
+    noise, scatter = _noises(t, y, resolution, per_block)
+    cells, grid = grid_of(t, y, control, setpoint, interval)
+    return ChannelView(
+        t=t,
+        y=y,
+        flags=picked(trace.flags, rows)[:, :stop],
+        channels=channels,
+        work=np.array([c.role == "work" for c in channels]),
+        control=control,
+        resolution=resolution,
+        largest_step=largest_step,
+        noise=noise,
+        scatter=scatter,
+        per_block=per_block,
+        interval_s=interval,
+        cells=cells,
+        grid=grid,
+    )
+
+
+# Long traces go through the following row by row: arrays of one row stay in the processor's cache, and a system hands
+# out fresh memory for each array of all rows, which costs more than the arithmetic.
+
+
+def _steps(y: Floats) -> tuple[Floats, Floats]:
+    """Smallest and largest step of each channel. The smallest is the lowest hundredth of its nonzero changes, so that
+    one odd step of a correction table does not count."""
+    smallest, largest = np.zeros(len(y)), np.zeros(len(y))
+    for row, values in enumerate(y):
+        steps = np.abs(values[1:] - values[:-1])
+        largest[row] = steps.max()
+        steps = steps[steps > 1e-6]
+        if len(steps):
+            smallest[row] = ranked(steps, len(steps) // 100)
+    return smallest, largest
+
+
+def residuals(t: Floats, y: Floats) -> Floats:
+    """Each sample less the straight line between its two neighbours, scaled to one sample's own deviation.
+
+    t (n,), y (..., n) -> (..., n), NaN at the ends and beside invalid samples. For even times and independent
+    noise of standard deviation s the result has standard deviation s: the plain residual has variance 1.5 s².
+
+    >>> residuals(np.arange(4.0), np.array([[0.0, 1.0, 2.0, 3.0]]))[0, 1:3].tolist()
+    [0.0, 0.0]
+    """
+    return _off_line(y, *_line_shares(t))
+
+
+def _line_shares(t: Floats) -> tuple[Floats, Floats, Floats]:
+    """The shares of the sample before and the one after in the line between them, and the residual's scale."""
+    after = (t[1:-1] - t[:-2]) / (t[2:] - t[:-2])
+    before = 1.0 - after
+    return before, after, np.sqrt(1.0 + after**2 + before**2)
+
+
+def _off_line(y: Floats, before: Floats, after: Floats, scale: Floats) -> Floats:
+    out = np.full(y.shape, np.nan)
+    if y.shape[-1] >= 3:
+        out[..., 1:-1] = (y[..., 1:-1] - (y[..., :-2] * before + y[..., 2:] * after)) / scale
+    return out
+
+
+def _noises(t: Floats, y: Floats, resolution: Floats, per_block: int) -> tuple[Floats, Floats]:
+    """Robust standard deviation of each channel's samples about a local line, never under 0.3 of its resolution
+    (a rectangle of width q has standard deviation q/sqrt(12) = 0.29 q); and by blocks, from the mean residual."""
+    shares = _line_shares(t)
+    blocks = len(t) // per_block
+    found, scatter = np.maximum(0.3 * resolution, 0.01), np.zeros((len(y), blocks))
+    for row, values in enumerate(y):
+        e = np.abs(_off_line(values, *shares))
+        good = np.isfinite(e)
+        e[~good] = 0.0
+        cut = slice(0, blocks * per_block)
+        number = np.maximum(good[cut].reshape(blocks, per_block).sum(axis=1), 1)
+        # of a normal deviate: mean |e| = 0.798 s
+        scatter[row] = e[cut].reshape(blocks, per_block).sum(axis=1) / number * 1.2533
+        e = e[good]
+        if len(e):
+            found[row] = max(found[row], 1.4826 * ranked(e, len(e) // 2))
+    return found, scatter
+
+
+def runs_of(mask: Bools) -> list[tuple[int, int]]:
+    """First and last index of each run of True.
+
+    >>> runs_of(np.array([True, False, True, True]))
+    [(0, 0), (2, 3)]
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.view(np.int8), [0]))))
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def line_fit(t: Floats, y: Floats, at_s: float) -> tuple[float, float, float] | None:
+    """Least-squares line through the valid samples: (value at at_s, slope per second, standard error of the
+    value), or None with fewer than three."""
+    good = np.isfinite(y)
+    count = int(good.sum())
+    if count < 3:
+        return None
+    x = t[good] - at_s
+    v = y[good]
+    mean = float(x.mean())
+    spread = float(((x - mean) ** 2).sum())
+    if spread <= 0:
+        return None
+    slope = float(((x - mean) * (v - v.mean())).sum()) / spread
+    value = float(v.mean()) - slope * mean
+    rest = float(((v - value - slope * x) ** 2).sum()) / (count - 2)
+    return value, slope, float(np.sqrt(rest * (1.0 / count + mean**2 / spread)))
+
+
+def clock(seconds: float) -> str:
+    """A moment of the run as hours and minutes from its start, for evidence.
+
+    >>> clock(3 * 3600 + 7 * 60)
+    '3 h 07 min'
+    """
+    minutes = round(seconds / 60.0)
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+Bools = npt.NDArray[np.bool_]
+GRID_S = 60.0  # grid step: a minute, or more on a long run
+GRID_POINTS = 2400  # most points of the grid
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The channels on an even grid, each point the mean of its valid samples (NaN where there are none).
+
+    t        (m,) seconds, centres of the cells; step_s their width
+    y        (c, m) °C
+    furnace  (m,) °C: median of the valid control TCs, else the set point; NaN where there is neither
+    setpoint (m,) °C or NaN
+    """
+
+    t: Floats
+    y: Floats
+    furnace: Floats
+    setpoint: Floats
+    step_s: float
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Which samples each cell of the grid has: the first one, and how many, in (m,) each."""
+
+    first: npt.NDArray[np.intp]
+    number: Floats
+    full: bool  # there is no cell without a sample
+
+    def means(self, values: Floats) -> Floats:
+        """Mean of the valid samples of each cell, NaN where there is none."""
+        good = np.isfinite(values)
+        whole = bool(good.all())
+        sums = np.add.reduceat(values if whole else np.where(good, values, 0.0), self.first)
+        if whole and self.full:
+            return np.asarray(sums / self.number)
+        number = self.number if whole else np.add.reduceat(good.astype(np.float64), self.first)
+        # reduceat gives a cell without samples the next sample
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where((number > 0) & (self.number > 0), sums / number, np.nan)
+
+
+def grid_of(t: Floats, y: Floats, control: Bools, setpoint: Floats | None, interval: float) -> tuple[Cells, Grid]:
+    """The channels (c, n) and the set point (n,), where there is one, on a grid; interval is the samples' [s]."""
+    length = float(t[-1] - t[0])
+    step = max(GRID_S, length / GRID_POINTS, interval)
+    count = int(length / step) + 1
+    cell = np.minimum(((t - t[0]) / step).astype(np.intp), count - 1)
+    starts = np.searchsorted(cell, np.arange(count + 1))
+    number = np.diff(starts)
+    cells = Cells(np.minimum(starts[:-1], len(t) - 1), number.astype(np.float64), bool(number.all()))
+    means = np.array([cells.means(row) for row in y])
+    programmed = np.full(count, np.nan) if setpoint is None else cells.means(setpoint)
+    centres = t[0] + (np.arange(count) + 0.5) * step
+    return cells, Grid(centres, means, furnace_of(means[control], programmed), programmed, step)
+
+
+def furnace_of(control: Floats, setpoint: Floats) -> Floats:
+    """Median of the valid control TCs at each moment, else the set point."""
+    if not len(control):
+        return setpoint.copy()
+    found = median_of(control)
+    return np.where(np.isfinite(found), found, setpoint)

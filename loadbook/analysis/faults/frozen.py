@@ -1,0 +1,221 @@
+"""Frozen channels: unchanged to the recorder's resolution while the peers move on.
+
+A thick section may honestly stand still for long: cold at the start, at the turn from heating to cooling, at the
+hold, and the longer the coarser the recorder. So standing still is a fault only where the channel came in moving and
+stopped dead, or where the furnace moved away and its own earlier rate says how far it should have followed, or where
+it never moved at all.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from loadbook.analysis.trace.model import Fault, Floats
+
+from .channels import ChannelView, clock, line_fit
+
+LEAST_S = 600.0
+PEERS_MOVE_RESOLUTIONS = 10.0
+PEERS_MOVE_C = 6.0  # ten resolutions of a fine recorder are less than its noise
+STOPPED_DEAD = 3.0  # resolutions by which the smoothest stop would have passed over the value
+QUICKEST_STOP_S = 240.0  # no section comes to rest quicker than with this time constant
+FURNACE_STOP_S = 60.0
+OWN_RATE_SHARE = 0.5  # the section may answer this much more slowly than it did before
+WHOLE_RUN_C = 60.0
+ALONE_S = 5400.0
+
+
+def find_frozen(view: ChannelView) -> list[Fault]:
+    """Channels that stand still for ten minutes or more while they should have moved."""
+    if len(view.t) < 5:
+        return []
+    found: list[Fault] = []
+    for row in range(len(view.channels)):
+        for first, last in _still(view, row):
+            fault = _judged(view, row, first, last)
+            if fault:
+                found.append(fault)
+    return found
+
+
+def own_rate(view: ChannelView, row: int) -> tuple[float, float]:
+    """How fast a channel answers the furnace: median of (dT/dt) / (furnace - T) [1/s], and the median absolute
+    temperature [K] at which it was seen; NaN where the furnace is never well away."""
+    grid, y = view.grid, view.grid.y[row]
+    wide = 5
+    if len(grid.t) < 3 * wide:
+        return float("nan"), float("nan")
+    slope = np.full(len(y), np.nan)
+    slope[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s)
+    away = grid.furnace - y
+    use = np.isfinite(slope) & (np.abs(away) > 8.0)
+    if use.sum() < 10:
+        return float("nan"), float("nan")
+    return float(np.median(slope[use] / away[use])), float(np.median(y[use])) + 273.15
+
+
+def _still(view: ChannelView, row: int) -> list[tuple[int, int]]:
+    """First and last sample of each stretch of ten minutes or more in which every valid sample is the same."""
+    good = np.isfinite(view.y[row])
+    index = np.arange(len(good)) if good.all() else np.flatnonzero(good)
+    if len(index) < 3:
+        return []
+    values = view.y[row, index]
+    same = np.abs(values[1:] - values[:-1]) <= 0.2 * view.resolution[row]
+    edges = np.flatnonzero(same[1:] != same[:-1]) + 1
+    edges = np.concatenate(([0] if same[0] else [], edges, [len(same)] if same[-1] else [])).astype(np.intp)
+    begin, end = edges[::2], edges[1::2]  # positions in index; end is the last still one
+    some = end - begin >= 3
+    begin, end = begin[some], end[some]
+    first, last = index[begin], index[end]
+    number = end - begin + 1
+    enough = (view.t[last] - view.t[first] >= LEAST_S) & (number >= np.maximum(4, 0.6 * (last - first + 1)))
+    enough &= np.abs(values[begin] - values[end]) <= view.resolution[row]
+    return [(int(a), int(b)) for a, b in zip(first[enough], last[enough], strict=True)]
+
+
+def _judged(view: ChannelView, row: int, first: int, last: int) -> Fault | None:
+    t, value = view.t, float(view.y[row, first])
+    resolution = float(view.resolution[row])
+    lasted = float(t[last] - t[first])
+    needed = max(PEERS_MOVE_RESOLUTIONS * resolution, PEERS_MOVE_C)
+    moved = _peers_move(view, row, first, last, needed)
+    if moved <= needed:
+        return None
+    rate, rate_at_k = own_rate(view, row)
+    from_start = bool(t[first] - t[0] < LEAST_S)
+    to_end = bool(t[-1] - t[last] < LEAST_S)
+    came_in = _slope_before(view, row, first)
+    stop_s = min(lasted / 4.0, QUICKEST_STOP_S if view.work[row] else FURNACE_STOP_S)
+    if not np.isfinite(rate):  # it is never far from the furnace and may stop as quickly
+        stop_s = min(stop_s, FURNACE_STOP_S)
+    elif rate > 0:
+        stop_s = min(stop_s, 1.0 / rate)
+    overrun = abs(came_in) * stop_s
+    stopped = overrun > max(STOPPED_DEAD * resolution, 2.0)
+    expected = 0.0
+    if view.work[row] and rate > 0 and not from_start:
+        cold = min(1.0, ((value + 273.15) / rate_at_k) ** 3)  # where radiation heats, it is this much weaker
+        expected = _should_move(view, first, last, value, came_in, OWN_RATE_SHARE * rate * cold)
+    should_have = expected > needed
+    alone = _every_peer_moves(view, row, first, last)
+    never = to_end and (from_start or lasted > ALONE_S) and alone > max(WHOLE_RUN_C, needed)
+    let_go = _release(view, row, last)
+    released = bool(np.isfinite(let_go) and abs(let_go) > max(5.0 * resolution, 6.0, 8.0 * float(view.noise[row])))
+    furnace_left = not view.work[row] and not from_start
+    if not (stopped or should_have or never or released or furnace_left):
+        return None
+    words = [
+        f"stood at {value:.1f} °C from {clock(t[first])} for {lasted / 60.0:.0f} min, while its peers moved by "
+        f"{moved:.0f} °C"
+    ]
+    if stopped:
+        words.append(f"it came in at {came_in * 3600.0:.0f} °C/h and stopped dead")
+    if should_have:
+        words.append(f"answering the furnace half as fast as before, it would have moved by {expected:.0f} °C")
+    if never:
+        words.append(f"every peer moved by {alone:.0f} °C or more and it stood still to the end")
+    if released:
+        words.append(f"then it caught up by {let_go:+.0f} °C at once")
+    strength = max(overrun / max(resolution, 0.5), expected / needed, alone / needed if never or released else 0.0)
+    return Fault(
+        "frozen",
+        view.channels[row].name,
+        float(t[first]),
+        float(t[last]),
+        float(min(0.97, 0.8 + 0.02 * strength)),
+        False,
+        "; ".join(words),
+        {"minutes": lasted / 60.0, "peers_moved_c": moved, "expected_c": expected},
+    )
+
+
+def _peers_move(view: ChannelView, row: int, first: int, last: int, needed: float) -> float:
+    """How far the peers moved [°C]: for a work TC the median of the others' ranges, for a control TC the smallest
+    range of the other control TCs and the set point or, with neither, of the work TCs that moved away from it."""
+    grid = view.grid
+    inside = (grid.t >= view.t[first]) & (grid.t <= view.t[last])
+    if inside.sum() < 3:
+        return 0.0
+    if view.work[row]:
+        spans = [_span(grid.y[i, inside]) for i in view.peers(row)]
+        spans = [s for s in spans if np.isfinite(s)]
+        return float(np.median(spans)) if spans else _zero(_span(grid.furnace[inside]))
+    furnace = [_span(grid.y[i, inside]) for i in range(len(grid.y)) if view.control[i] and i != row]
+    furnace = [s for s in [*furnace, _span(grid.setpoint[inside])] if np.isfinite(s)]
+    if furnace:
+        return min(furnace)
+    leaving = []
+    for i in view.peers(row):
+        values = grid.y[i, inside]
+        values = values[np.isfinite(values)]
+        if len(values) >= 3:
+            gone = abs(values[-1] - view.y[row, first]) - abs(values[0] - view.y[row, first])
+            leaving.append(float(gone) if gone > needed else 0.0)
+    return min(leaving, default=0.0)
+
+
+def _every_peer_moves(view: ChannelView, row: int, first: int, last: int) -> float:
+    """The smallest range [°C] of any peer (of four or more, the second smallest: one may be at fault too)."""
+    inside = (view.grid.t >= view.t[first]) & (view.grid.t <= view.t[last])
+    spans = sorted(s for i in view.peers(row) if np.isfinite(s := _span(view.grid.y[i, inside])))
+    return spans[1 if len(spans) >= 4 else 0] if spans else 0.0
+
+
+def _release(view: ChannelView, row: int, last: int) -> float:
+    """The jump [°C] from the last still sample to the next valid one, less what the following slope allows;
+    NaN where the run ends or a gap lies between."""
+    later = last + 1 + np.flatnonzero(np.isfinite(view.y[row, last + 1 : last + 12]))
+    if len(later) < 4 or view.t[later[0]] - view.t[last] > 5.0 * view.interval_s:
+        return float("nan")
+    jump = float(view.y[row, later[0]] - view.y[row, last])
+    slope = float(np.median(np.diff(view.y[row, later]) / np.diff(view.t[later])))
+    allowed = 2.0 * abs(slope) * float(view.t[later[0]] - view.t[last])
+    return float(np.sign(jump) * max(abs(jump) - allowed, 0.0))
+
+
+def _span(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(good.max() - good.min()) if len(good) >= 3 else float("nan")
+
+
+def _zero(value: float) -> float:
+    return value if np.isfinite(value) else 0.0
+
+
+def _should_move(view: ChannelView, first: int, last: int, value: float, came_in: float, rate: float) -> float:
+    """How far [°C] a section in this state would go while the furnace does what it did: T' = r0 + k (change of the
+    furnace - change of T), integrated from the first still sample, where r0 is the rate it came in with. Working
+    with changes keeps a cold place's steady offset out of it."""
+    grid = view.grid
+    inside = np.flatnonzero((grid.t >= view.t[first]) & (grid.t <= view.t[last]))
+    furnace = grid.furnace[inside]
+    good = np.isfinite(furnace)
+    if good.sum() < 3:
+        return 0.0
+    furnace = np.interp(inside, inside[good], furnace[good])
+    change, farthest = 0.0, 0.0
+    share = min(rate * grid.step_s, 1.0)
+    start = came_in * grid.step_s
+    for now in (furnace - furnace[0]).tolist():
+        start *= max(0.0, 1.0 - share)  # the rate it came in with dies away as it nears the furnace
+        change += start + share * (now - change)
+        farthest = max(farthest, abs(change))
+    return farthest
+
+
+def _slope_before(view: ChannelView, row: int, first: int) -> float:
+    """Slope [°C/s] just before a sample: the smaller of those over six minutes and over a quarter of an hour, less
+    what the resolution leaves open; 0 where it cannot be told or the two disagree."""
+    t = view.t
+    slopes = []
+    for back in (360.0, 900.0):
+        a = int(np.searchsorted(t, t[first] - max(back, 4.5 * view.interval_s)))
+        fit = line_fit(t[a : first + 1], view.y[row, a : first + 1], float(t[first]))
+        if fit is None or t[first] - t[a] < 0.8 * back:
+            return 0.0
+        slopes.append(fit[1])
+    if slopes[0] * slopes[1] <= 0:
+        return 0.0
+    least = min(abs(s) for s in slopes) - float(view.resolution[row]) / 360.0
+    return float(np.sign(slopes[0]) * max(least, 0.0))

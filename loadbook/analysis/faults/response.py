@@ -1,0 +1,233 @@
+"""Detached work TCs, seen afterwards: how quickly the channel answers the furnace, before a hold and after it.
+
+At a hold, piece and furnace are equally hot and a bead that comes off cannot be seen. It shows when the furnace moves
+again: the channel then answers with the time constant of a bare wire, where before it answered with that of its
+section. Each stretch of heating or cooling is fitted, channel by channel, by the furnace's own temperature through a
+first-order lag with a free offset (so that a cold place or a calibration error does not count); the time constants of
+two stretches are compared with how those of the three most similar peers changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from loadbook.analysis.trace.model import Fault, Floats
+
+from .channels import ChannelView, clock, runs_of
+
+TAUS_S = 60.0 * np.geomspace(1.0, 400.0, 60)
+MOVING_C_PER_H = 20.0
+LEAST_CHANGE_C = 40.0
+COOLING_S = 5400.0
+QUICKER = 0.38  # natural logarithm of the change in the time constant, beyond the peers', that is asked
+SLOW_QUICKER = 0.6  # and where what it comes to is still slow for a wire
+BARE_S = 1200.0
+WARP_K = 873.0
+BLOCK = 16
+TAUS_AT_ONCE = 30  # small enough that the products stay on one processor
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """One stretch of heating (+1) or cooling (-1): grid points first..last; level [°C], the furnace as it began."""
+
+    way: int
+    first: int
+    last: int
+    level: float
+
+
+@dataclass(frozen=True)
+class Answer:
+    """How the channels answered the furnace in a stretch: time constants [s] and the residual of each fit [°C]; covers
+    marks channels with enough valid points."""
+
+    tau: Floats
+    residual: Floats
+    covers: np.ndarray
+
+
+def find_quicker(view: ChannelView) -> list[Fault]:
+    """Work TCs that answer the furnace much more quickly after a hold than before it, as no peer does."""
+    rows = np.flatnonzero(view.work)
+    good = np.isfinite(view.grid.furnace)
+    if len(rows) < 3 or good.sum() < 20:
+        return []
+    furnace = np.interp(view.grid.t, view.grid.t[good], view.grid.furnace[good])
+    found = stretches(furnace, view.grid.step_s)
+    heating, cooling = [s for s in found if s.way > 0], [s for s in found if s.way < 0]
+    if not heating or not cooling or cooling[0].first <= heating[-1].first:
+        return []
+    pair = heating[-1], cooling[0]
+    earlier, later = _answers(view.grid.y[rows], furnace, view.grid.step_s, pair)
+    faults = (_compared(view, int(row), k, pair, earlier, later) for k, row in enumerate(rows))
+    return [fault for fault in faults if fault]
+
+
+def stretches(furnace: Floats, step_s: float) -> list[Stretch]:
+    """The stretches of heating (each up to the next movement, its hold included) and cooling (its first 90 min)."""
+    wide = max(2, round(600.0 / step_s))
+    if len(furnace) < 4 * wide:
+        return []
+    slope = np.zeros(len(furnace))
+    slope[wide:-wide] = (furnace[2 * wide :] - furnace[: -2 * wide]) / (2 * wide * step_s) * 3600.0
+    parts = []
+    for way in (1, -1):
+        for a, b in _joined(runs_of(slope * way > MOVING_C_PER_H), round(900.0 / step_s)):
+            if (b - a) * step_s > 1200.0 and abs(furnace[b] - furnace[a]) > LEAST_CHANGE_C:
+                parts.append((a, b, way))
+    parts.sort()
+    out = []
+    for k, (a, b, way) in enumerate(parts):
+        until = parts[k + 1][0] if k + 1 < len(parts) else len(furnace)
+        last = min(b, a + round(COOLING_S / step_s)) if way < 0 else until - 1
+        first = max(0, a - wide)
+        if last - first >= 10:
+            out.append(Stretch(way, first, last, float(furnace[a])))
+    return out
+
+
+def _joined(runs: list[tuple[int, int]], apart: int) -> list[tuple[int, int]]:
+    out: list[tuple[int, int]] = []
+    for a, b in runs:
+        if out and a - out[-1][1] < apart:
+            out[-1] = (out[-1][0], b)
+        else:
+            out.append((a, b))
+    return out
+
+
+def _answers(x: Floats, furnace: Floats, step_s: float, found: Sequence[Stretch]) -> list[Answer]:
+    """The best time constants of each stretch: of lags that run on the clock, or on one that goes the faster the
+    hotter it is (heat transfer by radiation goes as the cube of the absolute temperature), whichever fits better."""
+    until = max(s.last for s in found) + 1
+    speed = ((furnace + 273.15) / WARP_K) ** 3
+    theta = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1])))) * step_s
+    even = np.linspace(0.0, theta[-1], 2 * len(furnace))
+    theta, even = theta[:until], even[: int(np.searchsorted(even, theta[until - 1])) + 1]
+    place = np.clip(np.searchsorted(even, theta, side="right") - 1, 0, len(even) - 2)
+    share = (theta - even[place]) / (even[place + 1] - even[place])
+    warped = np.interp(even, theta, furnace[:until])
+    sums = [_Sums.of(x[:, s.first : s.last + 1], s.level) for s in found]
+    deviations = np.empty((2, len(found), len(x), len(TAUS_S)))
+    for begin in range(0, len(TAUS_S), TAUS_AT_ONCE):
+        some = slice(begin, begin + TAUS_AT_ONCE)
+        by_clock = lagged(furnace[:until], step_s, TAUS_S[some])
+        on_even = lagged(warped, float(even[1]), TAUS_S[some])
+        low = np.take(on_even, place, axis=1)
+        by_heat = low + share * (np.take(on_even, place + 1, axis=1) - low)
+        for bank, values in enumerate((by_clock, by_heat)):
+            for k, stretch in enumerate(found):
+                part = values[:, stretch.first : stretch.last + 1] - stretch.level
+                deviations[bank, k, :, some] = sums[k].deviations(part)
+    answers = []
+    for k, of in enumerate(sums):
+        covers = of.number > 0.7 * of.mask.shape[1]
+        fits = []
+        for deviation in deviations[:, k]:
+            best = np.argmin(deviation, axis=1)
+            fits.append(Answer(TAUS_S[best], deviation[np.arange(len(x)), best], covers))
+        answers.append(min(fits, key=lambda f: float(np.median(f.residual[f.covers])) if f.covers.any() else np.inf))
+    return answers
+
+
+def lagged(driven: Floats, step_s: float, taus_s: Floats) -> Floats:
+    """A temperature at even steps, through first-order lags that begin settled: (taus, n).
+
+    y[i] = k y[i-1] + (1 - k) x[i] with k = exp(-step/tau), y[-1] = x[0]: worked out within blocks of a few samples at
+    once, as a matrix; then what each block leaves behind is handed on, over one block, two, four and so on.
+
+    >>> lagged(np.array([0.0, 1.0, 1.0]), 1.0, np.array([1.0 / np.log(2.0)])).round(12).tolist()
+    [[0.0, 0.5, 0.75]]
+    """
+    keep = np.exp(-step_s / taus_s)
+    blocks = -(-len(driven) // BLOCK)
+    x = np.full(blocks * BLOCK, driven[-1])
+    x[: len(driven)] = driven
+    powers = keep[:, None] ** np.arange(BLOCK + 1)
+    back = np.arange(BLOCK)[None, :] - np.arange(BLOCK)[:, None]  # how long before a sample another one is
+    weights = np.where(back >= 0, powers[:, np.maximum(back, 0)], 0.0) * (1.0 - keep)[:, None, None]
+    out = x.reshape(blocks, BLOCK) @ weights
+    left = np.empty((len(keep), blocks))
+    left[:, 0], left[:, 1:] = driven[0], out[:, :-1, -1]
+    over, fades = 1, powers[:, BLOCK:]
+    while over < blocks:
+        left[:, over:] += fades * left[:, :-over]
+        over, fades = 2 * over, fades * fades
+    out += left[:, :, None] * powers[:, None, 1:]
+    return np.asarray(out.reshape(len(keep), -1)[:, : len(driven)])
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """What the fits of one stretch share: valid samples, their number, and the sums of the readings over `level`."""
+
+    mask: Floats
+    number: Floats
+    value: Floats
+    total: Floats
+    squares: Floats
+
+    @classmethod
+    def of(cls, x: Floats, level: float) -> _Sums:
+        mask = np.isfinite(x).astype(np.float64)
+        value = np.where(mask > 0, x - level, 0.0)
+        number = np.maximum(mask.sum(axis=1), 1.0)
+        return cls(mask, number, value, value.sum(axis=1)[:, None], (value**2).sum(axis=1)[:, None])
+
+    def deviations(self, bank: Floats) -> Floats:
+        """Standard deviation of each channel about each of some curves, with a free offset: (channels, curves)."""
+        number = self.number[:, None]
+        first = (self.total - self.mask @ bank.T) / number
+        second = (self.squares - 2.0 * self.value @ bank.T + self.mask @ (bank**2).T) / number
+        return np.asarray(np.sqrt(np.maximum(second - first**2, 0.0)))
+
+
+def _compared(
+    view: ChannelView, row: int, position: int, pair: tuple[Stretch, Stretch], earlier: Answer, later: Answer
+) -> Fault | None:
+    use = earlier.covers & later.covers
+    if not use[position]:
+        return None
+    change = np.log(later.tau / earlier.tau)
+    apart = np.abs(np.log(earlier.tau / earlier.tau[position]))
+    peers = [i for i in np.argsort(apart) if use[i] and i != position][:3]
+    if len(peers) < 2:
+        return None
+    usual = min(0.0, float(np.min(change[peers])))
+    beyond = float(change[position] - usual)
+    enough = QUICKER if later.tau[position] <= BARE_S else SLOW_QUICKER
+    if beyond > -enough:
+        return None
+    grid, (before, after) = view.grid, pair
+    away = np.abs(grid.furnace - grid.y[row])
+    if not np.isfinite(away[after.first : after.last + 1]).any():
+        return None
+    expected = float(np.nanmax(away[before.first : before.last + 1]))
+    minutes = [earlier.tau[position] / 60.0, later.tau[position] / 60.0]
+    seen = _last_seen(view, row, before)
+    return Fault(
+        "detached",
+        view.channels[row].name,
+        seen,
+        float(view.t[-1]),
+        float(min(0.93, 0.55 + 0.2 * (-beyond))),
+        False,
+        f"answers the furnace with a time constant of about {minutes[1]:.0f} min from {clock(grid.t[after.first])}, "
+        f"where it had {minutes[0]:.0f} min before; its nearest peers changed by a factor of {np.exp(usual):.1f} at "
+        f"most. Last seen in its place at {clock(seen)} (then up to {expected:.0f} °C from the furnace); in between, "
+        f"at the hold, it cannot be seen",
+        {"tau_before_min": minutes[0], "tau_after_min": minutes[1], "beyond_peers": float(np.exp(beyond))},
+    )
+
+
+def _last_seen(view: ChannelView, row: int, earlier: Stretch) -> float:
+    """The last moment of the earlier stretch at which the channel stood well off the furnace."""
+    grid = view.grid
+    away = np.abs(grid.furnace - grid.y[row])[earlier.first : earlier.last + 1]
+    top = float(np.nanmax(away)) if np.isfinite(away).any() else 0.0
+    off = np.flatnonzero(away > max(8.0, 0.3 * top))
+    return float(grid.t[earlier.first + int(off[-1])]) if len(off) else float(grid.t[earlier.last])

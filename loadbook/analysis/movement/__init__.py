@@ -1,0 +1,1 @@
+"""How much parts moved: working scales, set-asides, treatments compared, content, lots, scatter, blunders."""

@@ -1,0 +1,160 @@
+"""How much did parts move: one row per treatment, with n first and the run as the unit of evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import special
+
+from loadbook.analysis.quantiles import Bools, Floats, codes_of, grouped_mean, grouped_quantiles
+
+from .scale import STRATUM
+from .scatter import Components, components
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LOW, HIGH = 0.05, 0.95
+EQUAL = 1e-9
+
+
+def describe(
+    frame: pd.DataFrame,
+    by: Sequence[str],
+    flags: Bools,
+    confidence: float = 0.95,
+    strata: Sequence[str] = STRATUM,
+) -> pd.DataFrame:
+    """One row per stratum (process, kind, side, unit) and treatment.
+
+    frame   view columns with y, unit and set_aside (movement.with_value) and the treatment columns
+    flags   (n,) readings that the blunder screen suspects; the columns ending in _without_flagged leave them out
+    Columns runs, pieces, parts; mean with mean_low, mean_high (mean of the runs' means, the run as the unit; None
+            for one run, or where all moved the same); median, low, high (the (n+1)p quantile of pieces at 5 and
+            95 %); worst (form: largest; sizes: furthest from no movement); over_tolerance, below_gauge (shares of
+            pieces, None where unknown); set_aside (pieces)
+    """
+    import pandas as pd
+
+    keys = [*strata, *(b for b in by if b not in strata)]
+    if frame.empty:
+        return pd.DataFrame(columns=[*keys, "runs", "pieces"])
+    codes, count = codes_of(*[frame[k] for k in keys])
+    y = frame["y"].to_numpy(dtype=np.float64)
+    have = ~np.isnan(y)
+    first = np.full(count, len(frame), dtype=np.intp)
+    np.minimum.at(first, codes, np.arange(len(frame), dtype=np.intp))
+    out = frame.iloc[first][keys].reset_index(drop=True)
+    figures = _figures(frame, codes, count, have, confidence)
+    for name, values in figures.items():
+        out[name] = values
+    aside = frame["set_aside"].notna().to_numpy()
+    out["set_aside"] = np.bincount(codes[aside], minlength=count)
+    out["flagged"] = np.bincount(codes[flags & have], minlength=count)
+    if flags.any():
+        clean = _figures(frame, codes, count, have & ~flags, confidence)
+        for name in ("mean", "median", "low", "high", "worst"):
+            out[f"{name}_without_flagged"] = np.where(out["flagged"] > 0, clean[name], np.nan)
+    order = list(out.sort_values(keys, kind="stable", key=_sortable).index)
+    return out.loc[order].reset_index(drop=True)
+
+
+def _sortable(column: pd.Series) -> pd.Series:
+    """Texts in order, bands by their first number."""
+    text = column.fillna("").astype(str)
+    number = text.str.extract(r"^(?:under )?(-?\d+(?:\.\d+)?)", expand=False).astype(float)
+    if number.isna().any():
+        return text if not text.str.match(r"^under |^-?\d").any() else number.fillna(np.inf)
+    return number - text.str.startswith("under") * 1e-9 * (1 + number.abs())
+
+
+def _figures(frame: pd.DataFrame, codes: Any, count: int, have: Bools, confidence: float) -> dict[str, Any]:
+    rows = np.flatnonzero(have)
+    c = codes[rows]
+    y = frame["y"].to_numpy(dtype=np.float64)[rows]
+    run, _ = codes_of(frame["run"].iloc[rows])
+    cell, cells = codes_of(c, run)
+    cell_mean = grouped_mean(y, cell, cells)
+    owner = np.zeros(cells, dtype=np.intp)
+    owner[cell] = c
+    runs = np.bincount(owner, minlength=count)
+    mean = grouped_mean(cell_mean, owner, count)
+    centred = cell_mean - mean[owner]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        se = np.sqrt(np.bincount(owner, weights=centred**2, minlength=count) / (runs - 1) / runs)
+    told = (runs > 1) & (se > EQUAL * np.abs(mean))  # equal to the last digit: no scatter to make an interval of
+    half = np.where(told, special.stdtrit(np.maximum(runs - 1, 1), 0.5 + confidence / 2.0) * se, np.nan)
+    low, median, high, least, most = grouped_quantiles(y, c, count, [LOW, 0.5, HIGH, 0.0, 1.0])
+    form = np.zeros(count, dtype=np.bool_)
+    form[c] = (frame["side"] == "form").to_numpy()[rows]
+    plain = np.zeros(count, dtype=np.bool_)
+    plain[c] = (frame["unit"] == "mm").to_numpy()[rows]
+    centre = np.where(plain, median, 0.0)
+    worst = np.where(form, most, np.where(np.abs(most - centre) >= np.abs(least - centre), most, least))
+    part, _ = codes_of(frame["part"].iloc[rows])
+    piece = codes_of(c, run, part, frame["serial"].iloc[rows])[0]
+    pieces = np.bincount(c[np.unique(piece, return_index=True)[1]], minlength=count)
+    pair = codes_of(c, part)[0]
+    owners = c[np.unique(pair, return_index=True)[1]]
+    return {
+        "runs": runs,
+        "pieces": pieces,
+        "parts": np.bincount(owners, minlength=count),
+        "mean": mean,
+        "mean_low": mean - half,
+        "mean_high": mean + half,
+        "median": median,
+        "low": low,
+        "high": high,
+        "worst": worst,
+        "over_tolerance": _share_over(frame, rows, c, count),
+        "below_gauge": _share_below(frame, rows, c, count),
+    }
+
+
+def _share_over(frame: pd.DataFrame, rows: Any, c: Any, count: int) -> Floats:
+    """Share of pieces whose after reading is outside its limits, of those that had not been outside before."""
+    before, after = (frame[n].to_numpy(dtype=np.float64, na_value=np.nan)[rows] for n in ("before_mm", "after_mm"))
+    lower, upper = (frame[n].to_numpy(dtype=np.float64, na_value=np.nan)[rows] for n in ("lower_mm", "upper_mm"))
+    low, high = np.nan_to_num(lower, nan=-np.inf), np.nan_to_num(upper, nan=np.inf)
+    limited = (~np.isnan(lower) | ~np.isnan(upper)) & ~np.isnan(after)
+    counted = limited & ~((before < low) | (before > high))
+    over = counted & ((after < low) | (after > high))
+    return _share(over, counted, c, count)
+
+
+def _share_below(frame: pd.DataFrame, rows: Any, c: Any, count: int) -> Floats:
+    """Share of pieces whose movement is smaller than its expanded uncertainty, of those whose gauge is known."""
+    if "below_gauge" not in frame:
+        return np.full(count, np.nan)
+    below = frame["below_gauge"].iloc[rows]
+    known = below.notna().to_numpy()
+    return _share(below.fillna(False).to_numpy(dtype=np.bool_) & known, known, c, count)
+
+
+def _share(hits: Bools, counted: Bools, c: Any, count: int) -> Floats:
+    n = np.bincount(c[counted], minlength=count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(n > 0, np.bincount(c[hits], minlength=count) / n, np.nan)
+
+
+def scatter_shares(frame: pd.DataFrame) -> list[tuple[dict[str, Any], Components]]:
+    """Where the scatter comes from, per process, kind, side and unit: part number, run, (position,) piece.
+
+    Position joins where every piece of the stratum has one and some share it inside a run.
+    """
+    rows = frame[frame["y"].notna()]
+    out = []
+    for key, some in rows.groupby(list(STRATUM), sort=True, dropna=False) if len(rows) else []:
+        y = some["y"].to_numpy(dtype=np.float64)
+        levels: list[tuple[str, Any]] = [("part", some["part"] + "/" + some["characteristic"]), ("run", some["run"])]
+        if "position" in some and some["position"].notna().all():
+            spots = codes_of(some["part"], some["run"], some["position"])[1]
+            if codes_of(some["part"], some["run"])[1] < spots < len(some):
+                levels.append(("position", some["position"]))
+        if codes_of(some["part"], some["run"])[1] < 2 or y.size < 3:
+            continue
+        out.append((dict(zip(STRATUM, key, strict=True)), components(y, levels)))
+    return out

@@ -1,0 +1,218 @@
+"""Movement on its working scale, treatments as columns, and what is set aside, counted by reason.
+
+Frames have the columns of the view `movement`: one row per run, part, serial and characteristic.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from loadbook.analysis.quantiles import Bools, Floats
+from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.lookup import nearest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Stage = Literal["before", "after"]
+STRATUM = ("process", "kind", "side", "unit")  # never pooled across these
+PLAIN = ("no before reading", "no after reading")
+NOT_EVEN_PLAIN = ("run void", "run aborted", "blunder confirmed")
+MOSTLY_GAUGE = 0.90  # from this share of movements below the gauge's uncertainty there is no figure
+
+
+@dataclass(frozen=True)
+class By:
+    """One column of a treatment: a column of the view, or a run parameter cut into bands.
+
+    edges      band edges in the parameter's unit;  quantiles  number of bands of equal run counts; None, None: as it is
+    """
+
+    name: str
+    edges: tuple[float, ...] | None = None
+    quantiles: int | None = None
+
+
+def parse_by(texts: Sequence[str]) -> list[By]:
+    """Treatment columns as a user writes them: 'setup,atmosphere', 'soak_minutes:60,120', 'soak_minutes:q4'.
+
+    Raises UsageError where an edge is no number or a number stands without a parameter.
+
+    >>> parse_by(["setup,heating_rate_peak_c_per_h:50,100"])[1].edges
+    (50.0, 100.0)
+    """
+    out: list[tuple[str, list[str]]] = []
+    for text in texts:
+        for piece in (p.strip() for p in text.split(",")):
+            if not piece:
+                continue
+            if _is_number(piece):
+                if not out or not out[-1][1]:
+                    raise UsageError(f"{piece!r} stands without a parameter", remedy="Write --by PARAMETER:50,100")
+                out[-1][1].append(piece)
+                continue
+            name, _, first = piece.partition(":")
+            out.append((name.strip(), [first.strip()] if first.strip() else []))
+    found = []
+    for name, cuts in out:
+        if not cuts:
+            found.append(By(name))
+        elif cuts[0][:1] == "q" and cuts[0][1:].isdigit() and len(cuts) == 1 and 2 <= int(cuts[0][1:]) <= 20:
+            found.append(By(name, quantiles=int(cuts[0][1:])))
+        elif all(_is_number(c) for c in cuts):
+            edges = tuple(sorted({float(c) for c in cuts}))
+            found.append(By(name, edges=edges))
+        else:
+            raise UsageError(
+                f"{','.join(cuts)!r} are no band edges of {name}", remedy=f"Write {name}:50,100 or {name}:q4 (2 to 20)"
+            )
+    return found
+
+
+def _is_number(text: str) -> bool:
+    try:
+        return bool(np.isfinite(float(text)))
+    except ValueError:
+        return False
+
+
+def band_labels(values: Floats, edges: Sequence[float]) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
+    """Which band each value falls into; an edge belongs to the band above it.
+
+    >>> band_labels(np.array([10.0, 50.0, 200.0, np.nan]), [50.0, 100.0]).tolist()
+    ['under 50', '50 to 100', '100 or more', 'not known']
+    """
+    e = list(edges)
+    names = [f"under {e[0]:g}", *(f"{a:g} to {b:g}" for a, b in itertools.pairwise(e)), f"{e[-1]:g} or more"]
+    out = np.array(names, dtype=object)[np.searchsorted(np.asarray(e), np.nan_to_num(values), side="right")]
+    out[np.isnan(values)] = "not known"
+    return np.asarray(out, dtype=object)
+
+
+def quantile_edges(values: Floats, bands: int) -> list[float]:
+    """Edges that cut the runs' values into bands of about equal counts, rounded to three digits."""
+    known = values[~np.isnan(values)]
+    if known.size == 0:
+        return [0.0]
+    cuts = np.quantile(known, np.arange(1, bands) / bands, method="weibull")
+    return sorted({float(f"{c:.3g}") for c in cuts})
+
+
+def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFrame) -> pd.DataFrame:
+    """The frame with one text column per treatment column, named as in `by`.
+
+    parameters  frame run, parameter, value
+    Raises      UsageError for a name that is neither a column nor a parameter of any run
+    """
+    out = frame.copy()
+    for one in by:
+        if one.edges is None and one.quantiles is None and one.name in frame.columns:
+            out[one.name] = out[one.name].astype("string").fillna("not recorded")
+            continue
+        rows = parameters[parameters["parameter"] == one.name].drop_duplicates("run").set_index("run")["value"]
+        if one.name in frame.columns and rows.empty:
+            import pandas as pd
+
+            values = pd.to_numeric(out[one.name], errors="coerce").to_numpy(dtype=np.float64)
+            per_run = values
+        elif rows.empty:
+            close = nearest(one.name, [*map(str, frame.columns), *parameters["parameter"].unique()])
+            hint = f"Did you mean {close!r}? " if close else ""
+            raise UsageError(
+                f"{one.name!r} is no column of movement and no parameter of any run",
+                remedy=hint
+                + "`loadbook explain` lists the parameters; columns are setup, atmosphere, cycle, shape, ...",
+            )
+        else:
+            values = out["run"].map(rows).to_numpy(dtype=np.float64)
+            per_run = rows[rows.index.isin(out["run"])].to_numpy(dtype=np.float64)
+        edges = list(one.edges) if one.edges else quantile_edges(per_run, one.quantiles or 3)
+        out[one.name] = band_labels(values, edges)
+    return out
+
+
+def with_value(frame: pd.DataFrame, stage: Stage | None = None) -> pd.DataFrame:
+    """The frame with `y` and `unit` on the working scale of each characteristic, and `set_aside` to match.
+
+    stage None   movement: 'um', 'um per 100 mm', or 'percent' for scale 'log':
+                 100 ln(after / before), both floored at sqrt(2) x gauge standard deviation (form errors only)
+    stage given  the plain reading: form errors in um, sizes in mm, others in their own unit
+    y            NaN where set aside;  set_aside NULL where y is a figure
+    """
+    import pandas as pd
+
+    out = frame.copy()
+    aside = out["set_aside"].astype("object").where(out["set_aside"].notna(), None)
+    if stage is not None:
+        values = pd.to_numeric(out[f"{stage}_mm"], errors="coerce")
+        form = (out["side"] == "form") & ~_own_unit(out)
+        out["y"] = values.where(~form, values * 1000.0).astype("float64")
+        out["unit"] = np.where(form, "um", out["unit"].fillna("mm").astype(str))
+        plain = aside.isin(NOT_EVEN_PLAIN)
+        out["set_aside"] = aside.where(plain, None)
+        out.loc[out["y"].isna() & ~plain, "set_aside"] = f"no {stage} reading"
+        out.loc[plain, "y"] = np.nan
+        return out
+    scale = out["scale"].fillna("um").astype(str).to_numpy()
+    own = _own_unit(out)
+    y = np.where(scale == "um per 100 mm", _numbers(out, "movement_um_per_100mm"), _numbers(out, "movement_um"))
+    y = np.where(own, _numbers(out, "movement_mm"), y)
+    log = (scale == "log") & (out["side"] == "form").to_numpy()
+    if log.any():
+        floor = np.nan_to_num(_numbers(out, "expanded_uncertainty_mm") / 2.0)
+        change = log_change(_numbers(out, "before_mm"), _numbers(out, "after_mm"), floor)
+        y = np.where(log, np.where(aside.isna().to_numpy(), change, np.nan), y)
+    unit = np.where(log, "percent", np.where(scale == "um per 100 mm", "um per 100 mm", "um"))
+    out["unit"] = np.where(own, out["unit"].fillna("").astype(str), unit)
+    hidden = aside.isna().to_numpy() & np.isnan(y)
+    length = hidden & (scale == "um per 100 mm")
+    zero = hidden & log
+    aside = aside.astype("object")
+    aside[length] = "no reference length"
+    aside[zero] = "zero reading and no gauge uncertainty"
+    out["y"] = np.where(aside.isna().to_numpy(), y, np.nan)
+    out["set_aside"] = aside
+    return out
+
+
+def _own_unit(frame: pd.DataFrame) -> Bools:
+    """Angles and hardness: rows whose figures are no lengths."""
+    unit = frame["unit"].fillna("mm").astype(str)
+    return np.asarray((unit != "mm") | frame["kind"].isin(["angle", "hardness"]), dtype=np.bool_)
+
+
+def log_change(before: Floats, after: Floats, floor: Floats) -> Floats:
+    """Change of a non-negative form error in log percent, both readings floored.
+
+    floor    [same unit] sqrt(2) x gauge standard deviation: half the expanded uncertainty of the movement
+    Returns  100 ln(after / before), NaN where a reading is zero and there is no floor
+
+    >>> log_change(np.array([0.010]), np.array([0.020]), np.array([0.001])).round(3).tolist()
+    [69.315]
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        change = 100.0 * np.log(np.maximum(after, floor) / np.maximum(before, floor))
+    return np.asarray(np.where(np.isfinite(change), change, np.nan), dtype=np.float64)
+
+
+def _numbers(frame: pd.DataFrame, name: str) -> Floats:
+    import pandas as pd
+
+    return np.asarray(pd.to_numeric(frame[name], errors="coerce"), dtype=np.float64)
+
+
+def set_aside_counts(frame: pd.DataFrame, by: Sequence[str] = ()) -> pd.DataFrame:
+    """How many pieces and runs were set aside, by treatment columns and reason (column `reason`), most first."""
+    rows = frame[frame["set_aside"].notna()].rename(columns={"set_aside": "reason"})
+    keys = [*by, "reason"]
+    if rows.empty:
+        import pandas as pd
+
+        return pd.DataFrame(columns=[*keys, "pieces", "runs"])
+    grouped = rows.groupby(keys, sort=False, dropna=False).agg(pieces=("serial", "size"), runs=("run", "nunique"))
+    return grouped.reset_index().sort_values("pieces", ascending=False, kind="stable", ignore_index=True)

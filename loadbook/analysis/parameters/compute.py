@@ -1,0 +1,83 @@
+"""The parameters of a run: each has one definition (core/vocabulary/parameters.py, `loadbook explain NAME`).
+
+Names carry their unit. `_work` is of the work TCs, `_segment_3` of one segment of the cycle, `_above_427c` of the
+samples above a threshold; a parameter with a channel is that channel's own figure, one without is the run's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from loadbook.analysis.trace.model import Cycle, Fault, Parameter, PieceRecord, Segment, Trace
+from loadbook.analysis.trace.phases import Phases
+
+from .holds import hold_parameters
+from .load import load_parameters
+from .rates import rate_parameters
+from .run_view import look_at
+from .spread import spread_parameters
+
+ALGORITHM = "1"
+PLANNABLE = ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
+
+
+def run_parameters(
+    trace: Trace,
+    cycle: Cycle | None,
+    pieces: Sequence[PieceRecord],
+    phases: Phases,
+    faults: Sequence[Fault] = (),
+) -> list[Parameter]:
+    """Every parameter that the trace can show.
+
+    trace     prepared (validity.prepared; a raw one is prepared here)
+    phases    phases.find_phases of the same trace
+    faults    certain ones are taken out, suspected ones stay and are named in the note of what rests on them
+    Returns   one Parameter per name and channel; what cannot be told is not there, never zero or NaN
+    """
+    look = look_at(trace, cycle, pieces, phases, faults)
+    if look.n >= 2:
+        rate_parameters(look)
+        hold_parameters(look)
+        spread_parameters(look)
+    load_parameters(look)
+    return look.found
+
+
+def asked_parameters(cycle: Cycle) -> list[Parameter]:
+    """What the cycle asks of the plannable parameters, under the names that the trace will show.
+
+    Heating: the fastest asked rate of the heat segments (where only a limit is stated, the limit); cooling likewise.
+    Hold temperature and soak time: those of the main hold (hottest target; of equal ones the longest).
+    """
+    out: list[Parameter] = []
+    for kind, name in (("heat", PLANNABLE[0]), ("cool", PLANNABLE[3])):
+        rates = [(r, s.number) for s in cycle.segments if s.kind == kind and (r := _asked_rate(s)) is not None]
+        if rates:
+            rate, number = max(rates)
+            out.append(Parameter(name, rate, "c_per_h", note=f"segment {number}"))
+    hold = main_hold_segment(cycle)
+    if hold is not None:
+        segment, target = hold
+        out.append(Parameter("hold_mean_c", target, "c", note=f"segment {segment.number}"))
+        if segment.minutes is not None:
+            out.append(Parameter("soak_minutes", segment.minutes, "min", note=f"segment {segment.number}"))
+    return out
+
+
+def _asked_rate(segment: Segment) -> float | None:
+    """The rate the program was set to, else the limit."""
+    return segment.asked_rate_c_per_h if segment.asked_rate_c_per_h is not None else segment.rate_max_c_per_h
+
+
+def main_hold_segment(cycle: Cycle) -> tuple[Segment, float] | None:
+    """The hold segment that the cycle is for, and its target [°C]; None without a hold that has a temperature."""
+    best: tuple[Segment, float] | None = None
+    before: float | None = None
+    for s in cycle.segments:
+        target = s.target_c if s.target_c is not None else (before if s.kind == "hold" else None)
+        before = target if target is not None else before
+        if s.kind == "hold" and target is not None:
+            longer = best is None or (target, s.minutes or 0.0) > (best[1], best[0].minutes or 0.0)
+            best = (s, target) if longer else best
+    return best

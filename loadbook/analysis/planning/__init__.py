@@ -1,0 +1,1 @@
+"""Cycles planned and reviewed, trials, advice, control charts."""

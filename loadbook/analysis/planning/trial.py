@@ -1,0 +1,207 @@
+"""Which next runs would teach most about the effect of one setting.
+
+From the answer's own model: the variance of the setting's within-part slope (its own prior taken away, so that only
+runs inform it) after adding candidate runs, one part number each, at a low, middle or high setting inside the user's
+limits. Runs are chosen one after the other and then exchanged until nothing improves (Fedorov's exchange; Atkinson,
+Donev & Tobias 2007, Optimum Experimental Designs, ch. 12).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from loadbook.analysis.answers.cells import PLANNABLE, Asked
+from loadbook.analysis.answers.estimate import History
+from loadbook.analysis.trace.model import Floats
+from loadbook.core.errors import CalculationError
+
+FARTHEST = 2.0  # no part number is sent further beyond its own settings than this many usual deviations
+NEVER = 1e6  # prior variance of a slope that nothing informs, in units of the cells' variance
+
+
+@dataclass(frozen=True)
+class Planned:
+    """One run to do: this part number at this setting."""
+
+    part: str
+    characteristic: str
+    setting: float
+    own_low: float
+    own_high: float
+
+
+@dataclass(frozen=True)
+class TrialPlan:
+    """The runs to do, and what they would give.
+
+    effect           the present estimate, movement (working scale) per unit of the setting
+    now, then        half width of its interval per unit, before and after the runs; now is infinite where the
+                     setting never varied inside a part number
+    steps            half width after each further run of the list
+    df_now, df_then  degrees of freedom of the two
+    """
+
+    parameter: str
+    runs: tuple[Planned, ...]
+    effect: float
+    now: float
+    then: float
+    steps: tuple[float, ...]
+    confidence: float
+    df_now: int
+    df_then: int
+
+
+def plan_trial(
+    history: History,
+    parameter: str,
+    runs: int,
+    low: float,
+    high: float,
+    parts: Sequence[tuple[str, str]] | None = None,
+    day: float | None = None,
+    confidence: float = 0.95,
+    most_per_part: Mapping[tuple[str, str], int] | None = None,
+) -> TrialPlan:
+    """The settings of the next runs that shrink the interval of a setting's effect most.
+
+    parameter  a plannable one;  runs how many;  low, high the limits the settings must stay within; no part number is
+               sent further than two usual deviations beyond what it was run at, because the model is a straight line
+    parts      (part, characteristic) that may be run; None: every one on record
+    day        the day of the new runs (default: the last of the history)
+    Raises     CalculationError where the limits leave no room, or no part may be run
+    """
+    if parameter not in PLANNABLE:
+        remedy = "Plannable are: " + ", ".join(PLANNABLE)
+        raise CalculationError(f"{parameter} is not planned before a run", remedy=remedy)
+    if not low < high:
+        raise CalculationError("the limits leave no two settings", remedy="Give a lower and a higher limit")
+    if runs < 1:
+        raise CalculationError("a trial needs at least one run", remedy="Give --runs 4, for example")
+    fit, design = history.fit, history.design
+    allowed = [p for p in (parts if parts is not None else list(design.series_of)) if p in design.series_of]
+    if not allowed:
+        raise CalculationError(
+            "no part number on record may be run in this trial", remedy="Name part numbers with runs"
+        )
+
+    active = parameter in design.active
+    scale = design.within_sd[parameter] if active else (high - low) / 2.0
+    column = fit.offsets["settings within part"][0] + design.active.index(parameter) if active else len(fit.g)
+    C = fit.C if active else np.pad(fit.C, (0, 1))
+    vague, effect = NEVER * float(np.var(fit.z)), float("nan")
+    if active:  # only runs may inform the slope: its prior is swapped for a vague one
+        delta = 1.0 / fit.g[column] - 1.0 / vague
+        left = 1.0 - delta * float(C[column, column])
+        effect = float(fit.beta[column]) / left / scale
+        C = C + np.outer(C[:, column], C[:, column]) * delta / left
+    else:
+        C[column, column] = vague
+
+    candidates: list[Planned] = []
+    rows: list[Floats] = []
+    for part, characteristic in allowed:
+        series = design.series_of[(part, characteristic)]
+        own = history.cells.frame[parameter].to_numpy(dtype=float)[history.cells.series == series]
+        own = own[np.isfinite(own)]
+        middle = float(own.mean()) if len(own) else (low + high) / 2.0
+        reach = FARTHEST * scale if active and len(own) else np.inf
+        least = max(low, float(own.min()) - reach) if len(own) else low
+        most = min(high, float(own.max()) + reach) if len(own) else high
+        if least >= most:
+            continue  # this part number cannot be brought inside the limits without a leap
+        for setting in sorted({least, min(max(middle, least), most), most}):
+            row = fit.row(*_described(history, part, characteristic, {parameter: setting}, day))
+            dense = np.zeros(len(C))
+            dense[row.at] = row.values
+            dense[column] = (setting - middle) / scale
+            rows.append(dense)
+            ends = (float(own.min()), float(own.max())) if len(own) else (float("nan"), float("nan"))
+            candidates.append(Planned(part, characteristic, float(setting), *ends))
+    if not candidates:
+        raise CalculationError(
+            "no part number on record was run near these limits",
+            remedy="Widen --low and --high, or name other part numbers",
+        )
+    noise = fit.run_var + fit.s2 / float(np.median(fit.n))
+    chosen = _choose(C, np.array(rows), noise, column, runs, [(c.part, c.characteristic) for c in candidates],
+                     most_per_part or {})  # fmt: skip
+
+    slopes = max(len(design.active), 1) + 1
+    df_now = max(min(history.df2 - slopes, history.cells.runs - 1), 0)
+    df_then = max(min(history.df2 + len(chosen) - slopes, history.cells.runs + len(chosen) - 1), 1)
+    now = float("inf")
+    if active and df_now > 0:
+        now = float(stdtrit(df_now, (1 + confidence) / 2)) * float(np.sqrt(C[column, column])) / scale
+    steps, at = [], C
+    for k, index in enumerate(chosen):
+        at = _added(at, rows[index], noise)
+        df = max(df_then - len(chosen) + k + 1, 1)
+        steps.append(float(stdtrit(df, (1 + confidence) / 2)) * float(np.sqrt(at[column, column])) / scale)
+    planned = tuple(candidates[i] for i in chosen)
+    return TrialPlan(parameter, planned, effect, now, steps[-1], tuple(steps), confidence, df_now, df_then)
+
+
+def _described(
+    history: History, part: str, characteristic: str, settings: Mapping[str, float], day: float | None
+) -> tuple[dict[str, list[Hashable | None]], dict[str, Floats]]:
+    first = history.cells.frame[history.cells.series == history.design.series_of[(part, characteristic)]].iloc[-1]
+    material, family, shape, condition, furnace = (
+        str(first[name]) or None for name in ("material", "family", "shape", "condition", "furnace")
+    )
+    asked = Asked(
+        part, characteristic, material, family, shape, condition, furnace=furnace, day=day, settings=dict(settings)
+    )
+    return history.design.labels(asked), history.design.columns(asked)
+
+
+def _added(C: Floats, row: Floats, noise: float) -> Floats:
+    """Posterior covariance with one more run of that row."""
+    along = C @ row
+    return np.asarray(C - np.outer(along, along) / (noise + float(row @ along)), dtype=float)
+
+
+def _removed(C: Floats, row: Floats, noise: float) -> Floats:
+    along = C @ row
+    return np.asarray(C + np.outer(along, along) / (noise - float(row @ along)), dtype=float)
+
+
+def _choose(
+    C: Floats, rows: Floats, noise: float, column: int, runs: int, part: list[tuple[str, str]],
+    most: Mapping[tuple[str, str], int],
+) -> list[int]:  # fmt: skip
+    """Indexes of the rows to add: greedily, then exchanged while the slope's variance falls."""
+    used: dict[tuple[str, str], int] = {}
+
+    def best(at: Floats) -> int:
+        along = rows @ at
+        gain = along[:, column] ** 2 / (noise + np.einsum("ij,ij->i", along, rows))
+        full = np.array([used.get(p, 0) >= most.get(p, runs) for p in part])
+        gain[full] = -1.0
+        if full.all():
+            raise CalculationError("the part numbers allowed have no further runs", remedy="Allow more part numbers")
+        return int(np.argmax(gain))
+
+    chosen: list[int] = []
+    at = C
+    for _ in range(runs):
+        k = best(at)
+        chosen.append(k)
+        used[part[k]] = used.get(part[k], 0) + 1
+        at = _added(at, rows[k], noise)
+    for _ in range(5):
+        before = at[column, column]
+        for i, k in enumerate(chosen):
+            without = _removed(at, rows[k], noise)
+            used[part[k]] -= 1
+            other = best(without)
+            chosen[i] = other
+            used[part[other]] = used.get(part[other], 0) + 1
+            at = _added(without, rows[other], noise)
+        if at[column, column] >= before * (1 - 1e-9):
+            break
+    return chosen

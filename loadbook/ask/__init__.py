@@ -1,1 +1,0 @@
-"""Asking: read what a question needs, call the calculation floor, give result objects."""

@@ -1,0 +1,274 @@
+"""Commands that answer enquiries: answer, trial, backtest.
+
+The options that describe an enquiry: a part on record or what is known of a new one, and how it will be run.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from loadbook.queries.filters import Filters
+from loadbook.render.tables import exact, plain, write_words
+from loadbook.store.book import BookFolder
+
+from .charts import chart_option, check_chart, write_chart
+from .common import LoadbookCommand, book_option, emit, filter_options, format_option, to_stderr
+
+
+def enquiry_options(part: str, cycle: str, revision: str, furnace: str) -> Callable[[Callable[..., Any]], Any]:
+    """The options, in order; four help texts differ between one book and a group of plants."""
+    options = (
+        click.option("--part", metavar="PART", help=part),
+        click.option("--characteristic", metavar="NAME", help="Which of its characteristics."),
+        click.option("--material", metavar="M", help="A new part: its material."),
+        click.option("--shape", metavar="S", help="A new part: its shape."),
+        click.option("--condition", metavar="C", help="How the pieces arrive, e.g. 'forged;rough machined'."),
+        click.option("--kind", metavar="K", help="A new part: the kind of characteristic, e.g. 'outside diameter'."),
+        click.option("--size", metavar="MM", help="Reference length (diameter, length, span): 250 or '10 in'."),
+        click.option("--section", metavar="MM", help="Thickest section: 40 or '1.5 in'."),
+        click.option("--cycle", metavar="CYCLE", help=cycle),
+        click.option("--cycle-revision", metavar="R", help=revision),
+        click.option("--with", "settings", multiple=True, metavar="PARAMETER=VALUE", help="A planned setting; repeat."),
+        click.option("--setup", metavar="S", help="How the pieces will stand or hang."),
+        click.option("--atmosphere", metavar="A", help="What it will run in."),
+        click.option("--process", metavar="P", help="Which process, where the cycle does not say."),
+        click.option("--furnace", metavar="F", help=furnace),
+        click.option("--on", metavar="DATE", help="Day of the run (default: that of the last comparable run)."),
+        click.option(
+            "--content", type=float, default=0.90, show_default=True, help="Share of pieces the interval holds."
+        ),
+    )
+
+    def decorated(command: Callable[..., Any]) -> Any:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorated
+
+
+def one_thread() -> None:
+    """Small matrices: threads of the linear algebra cost more than they give, above all on a busy machine."""
+    import os
+
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+@click.command(cls=LoadbookCommand)
+@enquiry_options(
+    part="A part number on record.",
+    cycle="The cycle planned; its asked settings are taken.",
+    revision="Its revision, where the book has several.",
+    furnace="Which furnace (matters after a break declared for one).",
+)
+@click.option("--scale", type=click.Choice(["um", "um per 100 mm", "log"]), help="Working scale (default: its own).")
+@click.option("--job", metavar="JOB", help="The job it is for: a saved answer is scored by it.")
+@click.option("--save", "keep", is_flag=True, help="Keep the answer, to be scored when its parts are measured.")
+@click.option("--show", "number", type=int, metavar="N", help="Show a kept answer exactly as it was given.")
+@format_option
+@book_option
+def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **given: Any) -> None:
+    """How much will it move? An interval from the shop's own history, what it rests on, how often such intervals held.
+
+    Where the history is too thin there is no figure, but what to measure. Kept answers are scored by `backtest`.
+
+    Example: loadbook answer --part PN-1004 --characteristic flatness --cycle SR-600 --cycle-revision C
+    """
+    if number is not None:
+        _show(book, number, fmt)
+        return
+    one_thread()
+    from loadbook.queries.answer import answer as ask
+    from loadbook.queries.kept_answers import save
+
+    question = question_of(given)
+    found = ask(book, question)
+    if keep:
+        save(book, found)
+    if fmt in (None, "table"):
+        for line in answer_lines(found.text):
+            write_words(line)
+        print_comparables(found.comparables, book.units)
+        _advice(found.advice, book.units)
+        for caution in found.cautions:
+            write_words(plain(f"Caution: {caution}"))
+    else:
+        print_for_machines(found.to_json(), fmt)
+    if keep:
+        job = question.job
+        if job and not book.read().execute("SELECT 1 FROM job WHERE job = ?", (job,)).fetchone():
+            to_stderr(
+                f"The book has no job {job!r} yet: the answer is scored once its pieces are taken in under that name"
+            )
+        to_stderr(
+            f"Kept as answer {found.answer_id}. Again: loadbook answer --show {found.answer_id}; as a letter: "
+            f"loadbook page answer {found.answer_id}"
+        )
+
+
+def question_of(given: dict[str, Any]) -> Any:
+    from loadbook.queries.enquiry import Question, planned
+
+    settings = planned(given.pop("settings"))
+    size, section = (_length(given.pop(name), name) for name in ("size", "section"))
+    return Question(**given, settings=settings, size_mm=size, section_mm=section)
+
+
+def _length(text: str | None, name: str) -> float | None:
+    """A length in mm; a bare number is mm, another unit is written behind it."""
+    from loadbook.core import units
+    from loadbook.core.errors import UsageError
+
+    if text is None:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = units.parse_quantity(text, "length").value
+    if not 0 < value < 1e6:
+        raise UsageError(f"--{name} must be a length above zero, not {text!r}")
+    return value
+
+
+def _show(book: BookFolder, number: int, fmt: str | None) -> None:
+    from loadbook.core import times
+    from loadbook.queries.kept_answers import saved
+
+    kept = saved(book, number)
+    if fmt not in (None, "table"):
+        print_for_machines(kept.result, fmt)
+        return
+    click.echo(f"Answer {number}, given {times.shown(kept.answered_at, book.zone)}, method {plain(kept.method)}")
+    for line in answer_lines(kept.text):
+        write_words(line)
+    print_comparables(kept.result["comparables"], book.units)
+    _advice(kept.result["advice"], book.units)
+    for caution in kept.result["cautions"]:
+        write_words(plain(f"Caution: {caution}"))
+    if kept.outcomes:
+        rows = [list(o.values()) for o in kept.outcomes]
+        emit(["run", "pieces", "inside", "within_bound"], rows, None, title="Measured since")
+
+
+def print_for_machines(result: dict[str, Any], fmt: str | None) -> None:
+    """One answer: JSON is the object itself; other formats have one row, nested values as JSON text."""
+    if fmt == "json":
+        click.echo(json.dumps(exact(result), ensure_ascii=False, indent=1))
+        return
+    emit(list(result), [list(result.values())], fmt)
+
+
+def answer_lines(text: list[str]) -> list[str]:
+    return [plain(line) for line in text if line]
+
+
+def print_comparables(rows: list[dict[str, Any]], system: str) -> None:
+    if not rows:
+        return
+    from loadbook.render.answer import comparables_table
+
+    title, columns, shown = comparables_table(rows, system)
+    emit(columns, shown, None, title=title)
+
+
+def _advice(advice: dict[str, Any], system: str) -> None:
+    from loadbook.queries.answer_words import advice_lines
+
+    for line in advice_lines(advice, system):
+        write_words(plain(line))
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("characteristic")
+@click.option("--of", "parameter", required=True, metavar="PARAMETER", help="The setting to learn about.")
+@click.option("--runs", required=True, type=click.IntRange(1, 200), metavar="N", help="How many runs can be spared.")
+@click.option("--low", metavar="VALUE", help="Lowest setting allowed (default: the lowest ever run).")
+@click.option("--high", metavar="VALUE", help="Highest setting allowed (default: the highest ever run).")
+@click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the interval.")
+@filter_options
+@format_option
+@book_option
+def trial(
+    characteristic: str,
+    parameter: str,
+    runs: int,
+    low: str | None,
+    high: str | None,
+    confidence: float,
+    filters: Filters,
+    fmt: str | None,
+    book: BookFolder,
+) -> None:
+    """Which next runs would teach most: part numbers and settings that shrink an effect's interval most.
+
+    CHARACTERISTIC is a name or a kind. Settings stay within --low and --high; --part names what may be run.
+
+    Example: loadbook trial flatness --process "stress relief" --of heating_rate_peak_c_per_h --runs 6 --high "100 C/h"
+    """
+    one_thread()
+    from loadbook.core.errors import UsageError
+    from loadbook.queries.enquiry import planned
+    from loadbook.queries.trial import trial as ask
+
+    if not 0.5 <= confidence < 1:
+        raise UsageError(f"--confidence {confidence:g} is no share", remedy="Give 0.5 to 0.99")
+    limits = [planned([f"{parameter}={text}"]) if text is not None else {} for text in (low, high)]
+    name = next((k for k in {**limits[0], **limits[1]}), parameter)
+    found = ask(book, characteristic, name, runs, limits[0].get(name), limits[1].get(name), filters, confidence)
+    rows = found.rows()
+    if fmt in (None, "table"):
+        for line in found.text:
+            write_words(plain(line))
+        from loadbook.render.book_units import in_units
+
+        columns, shown = in_units(list(rows[0]), [list(r.values()) for r in rows], book.units)
+        emit(columns, [[round(v, 1) if isinstance(v, float) else v for v in row] for row in shown], None)
+        return
+    emit(list(rows[0]), [list(r.values()) for r in rows], fmt)
+    for line in found.text:
+        to_stderr(plain(line))
+
+
+@click.command(cls=LoadbookCommand)
+@click.option("--content", "contents", type=float, multiple=True, help="Nominal share (repeat; default 0.90 and 0.95).")
+@chart_option
+@filter_options
+@format_option
+@book_option
+def backtest(
+    contents: tuple[float, ...], chart_file: Path | None, filters: Filters, fmt: str | None, book: BookFolder
+) -> None:
+    """How often would the answers of the past have been right, for known and new part numbers, classes and lately.
+
+    Each run (known part numbers) or part number (new ones) is left out in turn; the interval beside a coverage counts
+    runs, not pieces. Saved answers are linked with what was measured since and scored too.
+
+    Example: loadbook backtest --kind "outside diameter" --process "stress relief"
+    """
+    one_thread()
+    check_chart(chart_file)
+    from loadbook.core.errors import UsageError
+    from loadbook.queries.backtest import CONTENTS
+    from loadbook.queries.backtest import backtest as ask
+
+    for value in contents:
+        if not 0.5 <= value <= 0.99:
+            raise UsageError(f"--content {value:g} is not offered", remedy="Give 0.5 to 0.99")
+    found = ask(book, filters, contents or CONTENTS)
+    rows = [list(r.values()) for r in found.rows()]
+    columns = list(found.table.columns)
+    if fmt in (None, "table"):
+        rows = [[round(v, 3) if isinstance(v, float) else v for v in row] for row in rows]
+    emit(columns, rows, fmt)
+    for warning in found.warnings:
+        to_stderr(warning)
+    if chart_file is not None:
+        from loadbook.queries.charts.backtest import backtest_picture
+
+        write_chart(chart_file, lambda: backtest_picture(found))

@@ -1,0 +1,201 @@
+"""The command `demo`: a book of an invented shop, made through the same intake as any other book."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+import shutil
+import sys
+import tempfile
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from loadbook.core.errors import UsageError
+from loadbook.render.tables import plain
+from loadbook.store import disk
+from loadbook.store.book import BookFolder
+from loadbook.store.sql_files import shipped
+
+from .common import LoadbookCommand
+
+if TYPE_CHECKING:
+    from loadbook.readers.recorder.kept_layouts import KeptLayout
+
+PACKAGE = "loadbook_shop"
+
+# what the files of each furnace's recorder cannot settle by themselves, answered as a user would
+ANSWERS: dict[str, dict[str, Any]] = {
+    "F1": {"channel": ("TC *=work",), "sentinel": ("OPEN",)},
+    "F2": {"date_order": "day-first", "sentinel": ("9999,9",)},
+    "F3": {"date_order": "month-first", "sentinel": ("****",)},
+}
+
+NEXT = """\
+Try, after: cd {book}
+  loadbook judge {broken}
+  loadbook moved --process "stress relief" --by setup
+  loadbook effect --kind "outside diameter" --process "stress relief"
+  loadbook answer --part PN-1004 --characteristic flatness --cycle SR-600 --cycle-revision C
+  loadbook answer --part PN-6002 --characteristic throat --cycle AG-720
+  loadbook report
+  loadbook sql "select furnace, count(*) as runs from runs group by furnace"
+  loadbook export 2025-09 -o september.xlsx"""
+
+
+def shop_module(name: str) -> Any:
+    """A module of the invented shop, wherever the program's files stand (in the wheel, or beside the package)."""
+    if PACKAGE not in sys.modules:
+        folder = shipped("fixtures/shop")
+        spec = importlib.util.spec_from_file_location(
+            PACKAGE, folder / "__init__.py", submodule_search_locations=[str(folder)]
+        )
+        assert spec is not None and spec.loader is not None
+        package = importlib.util.module_from_spec(spec)
+        sys.modules[PACKAGE] = package
+        spec.loader.exec_module(package)
+    return importlib.import_module(f"{PACKAGE}.{name}")
+
+
+def _free(path: Path, what: str) -> Path:
+    """The path, if nothing stands there. Raises UsageError for a folder with anything in it, and for a file."""
+    if path.exists() and (not path.is_dir() or any(path.iterdir())):
+        raise UsageError(
+            f"the {what} folder is there already and not empty", where=str(path), remedy="Name another one"
+        )
+    return path
+
+
+class Progress:
+    """Progress on a terminal, on one line of stderr; elsewhere nothing."""
+
+    def __init__(self) -> None:
+        self.shown = sys.stderr.isatty()
+
+    def __call__(self, text: str, part: int = 0, whole: int = 0) -> None:
+        if self.shown:
+            line = f"{text} {part} of {whole}" if whole else text
+            click.echo(f"\r{line:<70}", nl=False, err=True)
+
+    def done(self) -> None:
+        if self.shown:
+            click.echo("\r" + " " * 70 + "\r", nl=False, err=True)
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("folder", metavar="[BOOK]", default="demo-book", type=click.Path(path_type=Path))
+@click.option(
+    "--files", "files_folder", metavar="FOLDER", type=click.Path(path_type=Path),
+    help="Write the shop's intake files and recorder files there too, with the commands that take them in.",
+)  # fmt: skip
+def demo(folder: Path, files_folder: Path | None) -> None:
+    """Make a book of an invented shop: two years of runs with traces, and readings before and after.
+
+    Every record goes through the same intake as your own would.
+
+    Example: loadbook demo --files shop-files
+    """
+    _free(folder, "book's")
+    if files_folder is not None:
+        _free(files_folder, "files'")
+        if files_folder.resolve() == folder.resolve():
+            raise UsageError("the files need a folder of their own", where=str(files_folder))
+    told = Progress()
+    told("simulating two years of runs")
+    build = shop_module("build")
+    shop = build.build()
+    with ExitStack() as stack:
+        if files_folder is None:
+            files = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="loadbook-demo-")))
+        else:
+            files = files_folder
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        disk.sweep(folder.parent, folder.name)
+        making = disk.part_of(folder.resolve())
+        making.mkdir()
+        stack.callback(shutil.rmtree, making, ignore_errors=True)
+        book_path = making / "book"
+        with BookFolder.create(book_path, zone=shop_module("catalogue").ZONE) as book:
+            verdicts = _take_all(book, build, shop, files, told)
+        if folder.exists():
+            folder.rmdir()  # empty, as checked
+        book_path.rename(folder)
+        told.done()
+    counts = {kind: len(rows) for kind, rows in shop.tables.items()}
+    click.echo(
+        f"A book of an invented shop in {plain(str(folder))}: {counts['runs']} runs, {len(verdicts)} of them with a"
+        f" trace, {counts['parts']} part numbers, {counts['pieces']} pieces, {counts['readings']} readings"
+    )
+    words = {w: sum(v == w for v in verdicts.values()) for w in ("kept", "broken", "cannot be told")}
+    click.echo("Judged: " + ", ".join(f"{count} {word}" for word, count in words.items()))
+    if files_folder is not None:
+        click.echo(f"Its files, and the commands that take them in: {plain(str(files / 'README.txt'))}")
+    broken = next((run for run, v in verdicts.items() if v == "broken"), next(iter(verdicts)))
+    click.echo("\n" + NEXT.format(book=plain(str(folder)), broken=plain(broken)))
+
+
+def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, told: Progress) -> dict[str, str]:
+    """Writes every file and takes it in, as `take`, `trace layout save` and `trace take` do; run -> verdict."""
+    from loadbook.readers.cycles.file import take_cycle_file
+    from loadbook.readers.recorder.take import take_trace
+    from loadbook.readers.tables.take import take_file
+
+    lines = [f"loadbook new shop-book --zone {shop_module('catalogue').ZONE}", "cd shop-book"]
+    for kind, path in build.write_intake(shop, files):
+        told(f"taking in {kind}")
+        if kind == "cycles":
+            take_cycle_file(book, path)
+        else:
+            take_file(book, kind, path)
+        lines.append(f"loadbook take {kind} {path.relative_to(files).as_posix()}")
+    layouts: dict[str, KeptLayout] = {}
+    verdicts: dict[str, str] = {}
+    total = sum(not run.paper for run in shop.runs)
+    for done, path in build.write_traces(shop, files / "recorders"):
+        furnace, run = done.plan.furnace, done.plan.run
+        name = path.relative_to(files).as_posix()
+        if furnace not in layouts:
+            layouts[furnace] = _keep_layout(book, furnace, path)
+            lines.append(_layout_command(furnace, name))
+        taken = take_trace(book, path, run, None, layouts[furnace])
+        verdicts[run] = taken.verdict
+        lines.append(f'loadbook trace take {name} --run {run} --layout "{_layout_name(furnace)}"')
+        told("taking in traces", len(verdicts), total)
+    (files / "README.txt").write_text(
+        "The files of an invented shop. These commands take them in (put the files into the book's folder first,\n"
+        "or write their paths):\n\n" + "\n".join(lines) + "\n",
+        encoding="utf-8",
+    )
+    return verdicts
+
+
+def _layout_name(furnace: str) -> str:
+    return str(shop_module("recorders").LAYOUT_NAMES[furnace])
+
+
+def _keep_layout(book: BookFolder, furnace: str, path: Path) -> KeptLayout:
+    """Settles a recorder's layout from its first file and keeps it, as `trace layout save` does."""
+    from loadbook.readers.recorder.kept_layouts import kept_layout, save_layout
+    from loadbook.readers.recorder.layout import parse_channel_option
+    from loadbook.readers.recorder.options import Options, stop
+    from loadbook.readers.recorder.read import lasting, look
+    from loadbook.readers.recorder.source import open_source
+
+    given = dict(ANSWERS[furnace])
+    given["channel"] = tuple(parse_channel_option(c) for c in given.get("channel", ()))
+    source = open_source(path)
+    read = look(source, Options(**given), zone=book.zone)
+    stop(read.questions, source.name)
+    name = _layout_name(furnace)
+    save_layout(book, lasting(read, name), name)
+    return kept_layout(book.read(), name)
+
+
+def _layout_command(furnace: str, file: str) -> str:
+    words = [f'loadbook trace layout save "{_layout_name(furnace)}" {file}']
+    for option, value in ANSWERS[furnace].items():
+        values = value if isinstance(value, tuple) else (value,)
+        words += [f'--{option.replace("_", "-")} "{v}"' for v in values]
+    return " ".join(words)

@@ -1,0 +1,191 @@
+"""Commands about one run or one cycle: judge, recompute, confirm fault, cycle review, cycle plan."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from loadbook.core.errors import EXIT_SOMETHING_WRONG, NotFoundError, UsageError
+from loadbook.queries.filters import Filters
+from loadbook.render.tables import lines_kept, plain, write_words
+from loadbook.store.book import BookFolder
+
+from .common import LoadbookCommand, LoadbookGroup, book_option, emit, filter_options, format_option, to_stderr
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("runs", nargs=-1, metavar="[RUN...]")
+@click.option("--every", is_flag=True, help="Also print the sentence of each clause.")
+@filter_options
+@format_option
+@book_option
+def judge(runs: tuple[str, ...], every: bool, filters: Filters, fmt: str | None, book: BookFolder) -> None:
+    """Judge runs: each clause of the cycle kept, broken, or not to be told; thermocouple faults; furnace checks.
+
+    One run is shown whole, several as one line each (all runs with no name and no filter). Exit 3 when a clause is
+    broken. A cycle is kept; whether parts are acceptable takes a recorded approval.
+
+    Example: loadbook judge R25-086
+    """
+    from loadbook.queries import judge as asked
+    from loadbook.queries.run_choice import chosen_runs
+
+    names = chosen_runs(book.read(), runs, filters)
+    if not names:
+        raise NotFoundError("no run fits", remedy="See: loadbook list runs")
+    broken = False
+    if len(names) == 1 and (runs or fmt is None):
+        found = asked.judge_run(book, names[0])
+        broken = found.verdict == "broken"
+        if fmt in (None, "table"):
+            from loadbook.render.judged import print_judged
+
+            print_judged(found, book, every=every)
+        else:
+            rows = found.rows()
+            emit(asked.COLUMNS, [list(r.values()) for r in rows], fmt)
+    else:
+        lines = []
+        for i, found in enumerate(asked.judge_runs(book, names), start=1):
+            _progress(i, len(names), "judged")
+            broken = broken or found.verdict == "broken"
+            line = found.summary()
+            if fmt in (None, "table"):
+                line["started"] = asked.local(line["started"], book)[:16]
+            lines.append(list(line.values()))
+        emit(asked.SUMMARY_COLUMNS, lines, fmt)
+    if broken:
+        sys.exit(EXIT_SOMETHING_WRONG)
+
+
+def _progress(done: int, total: int, word: str) -> None:
+    """A counter on a terminal's last line, nothing elsewhere."""
+    if sys.stderr.isatty():
+        click.echo(f"\r{done} of {total} {word}", err=True, nl=done == total)
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("runs", nargs=-1, metavar="[RUN...]")
+@filter_options
+@format_option
+@book_option
+def recompute(runs: tuple[str, ...], filters: Filters, fmt: str | None, book: BookFolder) -> None:
+    """Compute parameters and verdicts again from the traces; only derived rows are replaced, run by run.
+
+    Example: loadbook recompute --since 2026-09-01
+    """
+    from loadbook.queries.recompute import recompute as work
+    from loadbook.queries.run_choice import chosen_runs
+
+    names = chosen_runs(book.read(), runs, filters)
+    lines, damaged = [], 0
+    for i, one in enumerate(work(book, names), start=1):
+        _progress(i, len(names), "recomputed")
+        damaged += one.damage is not None
+        lines.append([one.run, one.parameters, one.findings, one.verdict, one.damage])
+    columns = ["run", "parameters", "findings", "verdict", "damage"]
+    if fmt is None and len(lines) > 1:
+        done = sum(1 for line in lines if line[1])
+        to_stderr(f"{done} of {len(lines)} runs recomputed" + (f", {damaged} damaged" if damaged else ""))
+        lines = [line for line in lines if line[4]]
+    if lines:
+        emit(columns, lines, fmt)
+    if damaged:
+        sys.exit(EXIT_SOMETHING_WRONG)
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("run")
+@click.argument("channel")
+@click.option("--kind", required=True, help="The fault as judge names it: detached, frozen, step, ...")
+@click.option("--decision", required=True, type=click.Choice(["confirmed", "refused"]), help="Is it a fault, or not.")
+@click.option("--person", required=True, help="Who decided.")
+@click.option("--why", required=True, help="On what grounds.")
+@book_option
+def confirm_fault(
+    run: str, channel: str, kind: str, decision: str, person: str, why: str, book: BookFolder
+) -> None:  # fmt: skip
+    """Record a named person's decision on a suspected thermocouple fault of RUN's CHANNEL, and judge the run again.
+
+    \b
+    Example: loadbook confirm fault R25-077 "TC 5" --kind frozen --decision confirmed \\
+                 --person "initials AB" --why "the recorder input was stuck"
+    """
+    from loadbook.queries.confirm import confirm_fault as put
+
+    verdict = put(book, run, channel, kind, decision, person, why)
+    click.echo(plain(f"{decision}: {kind} of {channel} in {run}. The run's verdict is now: {verdict}"))
+
+
+@click.group(cls=LoadbookGroup)
+def cycle() -> None:
+    """Review a cycle like a careful metallurgist, or plan one for a part."""
+
+
+@cycle.command("review", cls=LoadbookCommand)
+@click.argument("cycle_or_file", metavar="CYCLE|FILE")
+@click.option("--revision", help="Revision, where the book has several.")
+@click.option("--part", "parts", multiple=True, help="Review it for this part's material, section and pieces.")
+@click.option("--margin", default="30 C diff", show_default=True, help="Least distance below the last tempering.")
+@format_option
+@book_option
+def review(
+    cycle_or_file: str, revision: str | None, parts: tuple[str, ...], margin: str, fmt: str | None, book: BookFolder
+) -> None:
+    """Remarks on a cycle of the book, or on a cycle file: what is missing, contradicts itself, or harms the parts.
+
+    Example: loadbook cycle review SR-600 --revision C --part PN-1001
+    """
+    from loadbook.core.units import parse_quantity
+    from loadbook.queries import cycles
+
+    path = Path(cycle_or_file)
+    read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else None
+    found = cycles.review(book, read or cycle_or_file, revision, parts, parse_quantity(margin, "difference").value)
+    columns = ["name", "remark", "where", "why", "source"]
+    rows = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
+    if fmt in (None, "table") and sys.stdout.isatty():
+        for r in found.remarks:
+            write_words(lines_kept(f"{r.name}: {r.remark} ({r.where})\n    {r.why} [{r.source}]"))
+    elif rows or fmt not in (None, "table"):
+        emit(columns, rows, fmt)
+    to_stderr(
+        f"{len(rows)} remark{'s' if len(rows) > 1 else ''} on {found.name}" if rows else f"no remark on {found.name}"
+    )
+
+
+@cycle.command("plan", cls=LoadbookCommand)
+@click.argument("part")
+@click.option("--cycle", "cycle_name", required=True, help="Cycle of the book, or a cycle file (.toml).")
+@click.option("--revision", help="Revision, where the book has several.")
+@click.option("--max-lag", default="10 C diff", show_default=True, help="Surface ahead of the section's middle.")
+@click.option("--max-difference", help="Thin section ahead of the thick one's middle (default: no limit).")
+@click.option("--film", type=float, help="Heat transfer at the surface, W/(m² K) (default: by atmosphere).")
+@click.option("--body", type=click.Choice(["slab", "cylinder", "sphere"]), help="Body (default: by the part's shape).")
+@format_option
+@book_option
+def plan(
+    part: str, cycle_name: str, revision: str | None, max_lag: str, max_difference: str | None, film: float | None,
+    body: str | None, fmt: str | None, book: BookFolder,
+) -> None:  # fmt: skip
+    """What a cycle does to a part's section: the heating rate that keeps its lag, soak-through, hours, dose.
+
+    Example: loadbook cycle plan PN-1001 --cycle SR-600 --revision C --max-lag "15 C diff"
+    """
+    from loadbook.core.units import parse_quantity
+    from loadbook.queries import cycles
+    from loadbook.render.planned import print_plan
+
+    if film is not None and film <= 0:
+        raise UsageError("--film must be above zero")
+    path = Path(cycle_name)
+    read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else cycle_name
+    lag = parse_quantity(max_lag, "difference").value
+    difference = parse_quantity(max_difference, "difference").value if max_difference else None
+    found = cycles.plan(book, part, read, revision, lag, difference, film, body)  # type: ignore[arg-type]
+    if fmt in (None, "table"):
+        print_plan(found, book)
+    else:
+        emit(cycles.PLAN_COLUMNS, [list(r.values()) for r in found.rows()], fmt)

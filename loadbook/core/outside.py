@@ -1,0 +1,156 @@
+"""Files and texts from outside: read whole, within a limit, and only where there is an ordinary file.
+
+How much a file from outside may hold, in one place. A file over a limit is refused, with the limit named.
+
+The figures are several times what a shop's recorder or office writes, and small enough that reading at the limit
+stays within about 3 GB of memory (DEVELOPERS.md gives what was measured).
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from .errors import LoadbookError, NotFoundError, UsageError
+
+MIB = 1024 * 1024
+
+LARGEST_FILE = 128 * MIB  # bytes of a recorder's or an intake file
+LARGEST_TEXT = 1_000_000  # bytes of a cycle, a layout or an SQL file
+LARGEST_UNPACKED = 256 * MIB  # bytes of XML in a workbook, unpacked
+MOST_PARTS = 2_000  # files inside a workbook
+MOST_ROWS = 5_000_000  # rows of a recorder's file
+MOST_RECORDS = 250_000  # rows of an intake file
+MOST_COLUMNS = 2_000
+MOST_CELLS = 10_000_000  # rows times columns
+LONGEST_CELL = 32_767  # characters, as many as a spreadsheet's cell holds
+LONGEST_NAME = 500  # characters of a column's heading
+DEEPEST = 20  # levels of tables and lists in a TOML text
+LARGEST_MANIFEST = 64 * MIB  # bytes of a backup's list of files
+LARGEST_PACKING = 200  # times its size that a backup may unpack to
+
+
+@contextmanager
+def cells_within_limit() -> Iterator[None]:
+    """Within it the csv module refuses a cell beyond LONGEST_CELL; the limit is the whole process's: it is put back."""
+    before = csv.field_size_limit(LONGEST_CELL)
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)
+
+
+_TOO_MANY_PARTS = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]++\s*+\.\s*+){30}")
+
+
+def read_file(path: Path, most: int = LARGEST_FILE) -> bytes:
+    """The bytes of an ordinary file. A pipe or a device is refused before it is read, since it may never end.
+
+    most    largest size [bytes]
+    Raises  NotFoundError (no such file), LoadbookError (no ordinary file, larger than `most`, or unreadable)
+    """
+    shown = str(path)
+    try:
+        # without waiting: opening a pipe that nobody writes to would never come back
+        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+        with os.fdopen(handle, "rb") as file:
+            found = os.fstat(file.fileno())
+            if not stat.S_ISREG(found.st_mode):
+                raise LoadbookError("this is not a regular file", where=shown, remedy="Name a file, such as chart.csv")
+            data = b"" if found.st_size > most else file.read(most + 1) or b""
+    except (FileNotFoundError, NotADirectoryError) as exc:
+        raise NotFoundError("there is no such file", where=shown, remedy="Check its name and folder") from exc
+    except ValueError as exc:  # a NUL in the name
+        raise NotFoundError("no file can have that name", where=shown, remedy="Check its name and folder") from exc
+    except IsADirectoryError as exc:
+        raise LoadbookError("this is not a regular file", where=shown, remedy="Name a file, such as chart.csv") from exc
+    except OSError as exc:
+        raise LoadbookError(
+            f"the file cannot be read: {exc.strerror or exc}", where=shown, remedy="Check its name and permissions"
+        ) from exc
+    if found.st_size > most or len(data) > most:
+        what = f"the file is larger than {size_words(most)}"
+        raise LoadbookError(what, where=shown, remedy="Split it into smaller ones")
+    return data
+
+
+def name_of(path: Path) -> str:
+    """A file's name as text that can be written anywhere: bytes of it that are no UTF-8 as '\\udcff'."""
+    return path.name.encode("utf-8", "backslashreplace").decode()
+
+
+def within_limits(rows: int, columns: int, where: str, most_rows: int = MOST_ROWS) -> None:
+    """Raises LoadbookError for a table of more rows, columns or cells than are read."""
+    for count, most, what in (
+        (rows, most_rows, "rows"),
+        (columns, MOST_COLUMNS, "columns"),
+        (rows * columns, MOST_CELLS, "cells"),
+    ):
+        if count > most:
+            raise LoadbookError(
+                f"the file has more than {most:,} {what}", where=where, remedy="Split it into smaller ones"
+            )
+
+
+def size_words(size: int) -> str:
+    """A limit in words.
+
+    >>> size_words(128 * 1024 * 1024), size_words(1_000_000)
+    ('128 MiB', '1,000,000 bytes')
+    """
+    return f"{size // MIB} MiB" if size % MIB == 0 else f"{size:,} bytes"
+
+
+_NO_FILES = ("undefined", "idna", "punycode", "unicode_escape", "raw_unicode_escape", "utf_7", "mbcs", "oem")
+
+
+def checked_encoding(name: str) -> str:
+    """The name itself, where files can be in that encoding. Raises UsageError."""
+    import codecs
+
+    try:
+        found = codecs.lookup(name)
+    except (LookupError, ValueError) as exc:
+        raise UsageError(f"there is no encoding {name!r}", remedy="Try utf-8, utf-16, latin-1 or cp1252") from exc
+    if found.name.replace("-", "_") in _NO_FILES or not getattr(found, "_is_text_encoding", True):
+        raise UsageError(f"no text file is in the encoding {name!r}", remedy="Try utf-8, utf-16, latin-1 or cp1252")
+    return name
+
+
+class NoToml(ValueError):
+    """A text that is no TOML, or more of it than is read; line is where, if that is known."""
+
+    def __init__(self, what: str, line: int | None = None) -> None:
+        super().__init__(what)
+        self.line = line
+
+
+def toml_of(text: str) -> dict[str, Any]:
+    """The tables of a TOML text. Raises NoToml, also for nesting deeper than filelimits.DEEPEST."""
+    import tomllib
+
+    if len(text) > LARGEST_TEXT:
+        raise NoToml(f"the text is longer than {LARGEST_TEXT:,} characters")
+    if found := _TOO_MANY_PARTS.search(text):  # the parser takes the square of the number of parts
+        raise NoToml("a key has more than 30 parts", text.count("\n", 0, found.start()) + 1)
+    try:
+        data = tomllib.loads(text)
+    except RecursionError as exc:
+        raise NoToml(f"it is nested deeper than {DEEPEST} levels") from exc
+    except ValueError as exc:  # also a whole number of thousands of digits
+        at = re.search(r"line (\d+)", str(exc))
+        raise NoToml(str(exc), int(at.group(1)) if at else None) from exc
+    pending: list[tuple[Any, int]] = [(data, 0)]
+    while pending:
+        value, depth = pending.pop()
+        if depth > DEEPEST:
+            raise NoToml(f"it is nested deeper than {DEEPEST} levels")
+        inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+        pending.extend((v, depth + 1) for v in inner)
+    return data

@@ -1,0 +1,110 @@
+"""Moments: UTC inside, the shop's zone outside, nothing guessed at a clock change."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from .errors import DamageError, OpenQuestion, UsageError
+
+_MOMENT = re.compile(
+    r"^(\d{4})-(\d{2})-(\d{2})(?:[T ](\d{2}):(\d{2})(?::(\d{2})(?:[.,](\d{1,6}))?)?\s*(Z|[+-]\d{2}:?\d{2})?)?$"
+)
+
+
+def zone_of(name: str) -> ZoneInfo:
+    """The time zone of an AREA/CITY name. Raises UsageError where there is none of that name."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as exc:
+        raise UsageError(f"no time zone is called {name!r}", remedy="Write it like Europe/Madrid or UTC") from exc
+
+
+def local_to_utc(
+    local: datetime, zone: ZoneInfo, *, option: str = "a UTC offset, like 2026-10-25T02:30+02:00"
+) -> datetime:
+    """UTC moment of a wall-clock time; the repeated and the missing hour are questions, not guesses.
+
+    local   naive datetime in the zone
+    Raises  OpenQuestion where the clock showed that time twice, or never
+    """
+    early = local.replace(tzinfo=zone, fold=0)
+    late = local.replace(tzinfo=zone, fold=1)
+    first, second = early.utcoffset(), late.utcoffset()
+    if first == second:
+        return early.astimezone(UTC)
+    back = early.astimezone(UTC).astimezone(zone).replace(tzinfo=None)
+    if back != local:
+        raise OpenQuestion(
+            f"{local.isoformat(' ')} never showed on a clock in {zone.key}: it was skipped", option=option
+        )
+    raise OpenQuestion(f"{local.isoformat(' ')} showed twice on clocks in {zone.key}: which of the two", option=option)
+
+
+def parse_moment(text: str, zone: ZoneInfo) -> datetime:
+    """UTC moment of an ISO 8601 date and time; without an offset it is in the zone given.
+
+    Raises UsageError where it is no ISO moment, OpenQuestion at a clock change.
+
+    >>> parse_moment("2026-03-01T08:00", ZoneInfo("UTC")).isoformat()
+    '2026-03-01T08:00:00+00:00'
+    """
+    match = _MOMENT.match(text.strip())
+    if not match or match.group(4) is None:
+        raise UsageError(f"{text!r} is no date with a time", remedy="Write it like 2026-03-01T08:00")
+    year, month, day, hour, minute, second, fraction, offset = match.groups()
+    try:
+        local = datetime(int(year), int(month), int(day), int(hour), int(minute), int(second or 0))
+    except ValueError as exc:
+        raise UsageError(f"{text!r} is no date with a time: {exc}", remedy="Write it like 2026-03-01T08:00") from exc
+    if fraction:
+        local += timedelta(microseconds=int(fraction.ljust(6, "0")))
+    if offset is None:
+        return local_to_utc(local, zone)
+    if offset == "Z":
+        return local.replace(tzinfo=UTC)
+    sign = -1 if offset[0] == "-" else 1
+    digits = offset[1:].replace(":", "")
+    shift = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
+    return (local - sign * shift).replace(tzinfo=UTC)
+
+
+def parse_date(text: str) -> date:
+    """An ISO 8601 date. Raises UsageError for any other order: 03/04/2026 is never guessed.
+
+    >>> parse_date("2026-04-03")
+    datetime.date(2026, 4, 3)
+    """
+    match = _MOMENT.match(text.strip())
+    if not match or match.group(4) is not None:
+        raise UsageError(f"{text!r} is no date", remedy="Write it year first, like 2026-04-03")
+    try:
+        return date(int(match.group(1)), int(match.group(2)), int(match.group(3)))
+    except ValueError as exc:
+        raise UsageError(f"{text!r} is no date: {exc}", remedy="Write it year first, like 2026-04-03") from exc
+
+
+def stored(moment: datetime) -> str:
+    """The text a moment is kept as: UTC, ISO 8601, seconds (or microseconds where there are any), ending in Z."""
+    utc = moment.astimezone(UTC).replace(tzinfo=None)
+    return utc.isoformat(timespec="microseconds" if utc.microsecond else "seconds") + "Z"
+
+
+def from_stored(text: str) -> datetime:
+    """The moment of a text made by `stored`. Raises DamageError for any other text."""
+    try:
+        return datetime.fromisoformat(text.replace("Z", "+00:00"))
+    except ValueError as exc:
+        raise DamageError(f"the book holds {text[:80]!r} for a moment", remedy="Run: loadbook verify") from exc
+
+
+def shown(text: str, zone: ZoneInfo) -> str:
+    """A stored moment on the shop's clock, with its offset, to the minute."""
+    local = from_stored(text).astimezone(zone)
+    return local.isoformat(sep=" ", timespec="minutes")
+
+
+def now() -> datetime:
+    """This moment in UTC, to the second."""
+    return datetime.now(UTC).replace(microsecond=0)

@@ -1,0 +1,241 @@
+"""Units: °C, °C differences, °C/h, mm, seconds inside; anything the trade writes outside.
+
+A temperature and a temperature difference are different quantities and have different functions:
+250 °F is 121.11 °C, but 250 °F apart is 138.889 °C apart. Factors: NIST SP 811, appendix B.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from .errors import UsageError
+
+F_PER_C = 9.0 / 5.0
+ZERO_C_IN_K = 273.15
+
+
+def c_from_f(temperature_f: float) -> float:
+    """Temperature in °C of a temperature in °F.
+
+    >>> round(c_from_f(1100.0), 3)
+    593.333
+    """
+    return (temperature_f - 32.0) / F_PER_C
+
+
+def f_from_c(temperature_c: float) -> float:
+    """Temperature in °F of a temperature in °C.
+
+    >>> f_from_c(20.0)
+    68.0
+    """
+    return temperature_c * F_PER_C + 32.0
+
+
+def c_from_k(temperature_k: float) -> float:
+    """Temperature in °C of a temperature in K."""
+    return temperature_k - ZERO_C_IN_K
+
+
+def c_diff_from_f_diff(difference_f: float) -> float:
+    """Difference in °C of a temperature difference in °F.
+
+    >>> round(c_diff_from_f_diff(250.0), 3)
+    138.889
+    """
+    return difference_f / F_PER_C
+
+
+def f_diff_from_c_diff(difference_c: float) -> float:
+    """Difference in °F of a temperature difference in °C."""
+    return difference_c * F_PER_C
+
+
+Convert = Callable[[float], float]
+
+
+def _times(factor: float) -> Convert:
+    return lambda value: value * factor
+
+
+# One table per dimension: unit as written (lower case) -> conversion into the unit kept inside.
+# The first entry of each is the unit kept inside.
+DIMENSIONS: dict[str, dict[str, Convert]] = {
+    "temperature": {"c": _times(1.0), "f": c_from_f, "k": c_from_k},
+    "difference": {"c": _times(1.0), "f": c_diff_from_f_diff, "k": _times(1.0)},
+    "rate": {
+        "c_per_h": _times(1.0),
+        "f_per_h": c_diff_from_f_diff,
+        "k_per_h": _times(1.0),
+        "c_per_min": _times(60.0),
+        "f_per_min": _times(60.0 / F_PER_C),
+        "k_per_min": _times(60.0),
+    },
+    "length": {
+        "mm": _times(1.0),
+        "um": _times(1e-3),
+        "cm": _times(10.0),
+        "m": _times(1000.0),
+        "in": _times(25.4),
+        "mil": _times(0.0254),
+        "ft": _times(304.8),
+    },
+    "mass": {"kg": _times(1.0), "g": _times(1e-3), "t": _times(1000.0), "lb": _times(0.45359237)},
+    "pressure": {
+        "mbar": _times(1.0),
+        "pa": _times(0.01),
+        "hpa": _times(1.0),
+        "kpa": _times(10.0),
+        "bar": _times(1000.0),
+        "torr": _times(1013.25 / 760.0),
+        "mtorr": _times(1.01325 / 760.0),
+        "mmhg": _times(1.33322387415),
+        "micron": _times(1.01325 / 760.0),
+        "um_hg": _times(1.01325 / 760.0),
+        "psi": _times(68.94757293168),
+        "inhg": _times(33.86388640341),
+    },
+    "leak": {
+        "mbar_per_h": _times(1.0),
+        "pa_per_h": _times(0.01),
+        "torr_per_h": _times(1013.25 / 760.0),
+        "mtorr_per_h": _times(1.01325 / 760.0),
+        "micron_per_h": _times(1.01325 / 760.0),
+    },
+    "duration": {"min": _times(1.0), "h": _times(60.0), "s": _times(1.0 / 60.0)},
+}
+
+_SPELLINGS = {
+    "°c": "c", "degc": "c", "deg c": "c", "celsius": "c", "c": "c", "℃": "c",
+    "°f": "f", "degf": "f", "deg f": "f", "fahrenheit": "f", "f": "f", "℉": "f",
+    "kelvin": "k", "k": "k", "µm": "um", "μm": "um", "inch": "in", "inches": "in", '"': "in",
+    "hours": "h", "hour": "h", "hr": "h", "minutes": "min", "minute": "min", "mins": "min",
+    "seconds": "s", "second": "s", "sec": "s", "microns": "micron", "mm hg": "mmhg",
+}  # fmt: skip
+
+
+def unit_key(text: str) -> str:
+    """The key of a unit as people write it: '°F/h' and 'F/hr' are both 'f_per_h'."""
+    text = text.strip().lower()
+    for word in (" diff", " difference", "difference", "diff"):
+        if text.endswith(word):
+            text = text[: -len(word)].strip()
+            break
+    if "/" in text or " per " in text:
+        top, bottom = re.split(r"/| per ", text, maxsplit=1)
+        return f"{_SPELLINGS.get(top.strip(), top.strip())}_per_{_SPELLINGS.get(bottom.strip(), bottom.strip())}"
+    return _SPELLINGS.get(text, text)
+
+
+def converter(unit: str, dimension: str) -> Convert:
+    """The conversion from a unit into the one kept inside for a dimension of DIMENSIONS.
+
+    Raises UsageError for a unit that the dimension does not know.
+    """
+    table = DIMENSIONS[dimension]
+    key = unit_key(unit)
+    if key not in table:
+        raise UsageError(f"{unit!r} is no unit of {dimension}", remedy=f"Write one of: {', '.join(table)}")
+    return table[key]
+
+
+def convert(value: float, unit: str, dimension: str) -> float:
+    """Value in the unit kept inside for a dimension of DIMENSIONS.
+
+    Raises UsageError for a unit that the dimension does not know.
+
+    >>> convert(75.0, "F diff", "difference")
+    41.666666666666664
+    """
+    return converter(unit, dimension)(value)
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A number with its unit as typed, and its value in the unit kept inside."""
+
+    value: float
+    typed: str
+    dimension: str
+
+
+_QUANTITY = re.compile(r"^\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(.*?)\s*$")
+
+
+def parse_quantity(text: str, dimension: str) -> Quantity:
+    """A quantity written with its unit, such as "1150 F", "40 C diff", "110 C/h", "1e-3 mbar".
+
+    A difference must say so ("40 C diff"), a temperature must not.
+    Raises UsageError where the number or the unit is missing or of another dimension.
+
+    >>> round(parse_quantity("250 F diff", "difference").value, 3)
+    138.889
+    """
+    match = _QUANTITY.match(text) if len(text) <= 100 else None
+    if not match or not match.group(2) or not math.isfinite(float(match.group(1))):
+        raise UsageError(
+            f"{text[:100]!r} is no {dimension} with its unit", remedy=f"Write it like {_EXAMPLE[dimension]!r}"
+        )
+    number, unit = match.groups()
+    says_difference = bool(re.search(r"diff", unit, re.IGNORECASE))
+    if dimension == "difference" and not says_difference:
+        raise UsageError(
+            f"{text!r} is a temperature where a difference is needed", remedy=f"Write '{text.strip()} diff'"
+        )
+    if dimension == "temperature" and says_difference:
+        raise UsageError(f"{text!r} is a difference where a temperature is needed", remedy="Leave out 'diff'")
+    value = convert(float(number), unit, dimension)
+    if dimension == "temperature" and value < -ZERO_C_IN_K:
+        raise UsageError(f"{text!r} is below absolute zero", remedy="Check the value and its unit")
+    return Quantity(value, text.strip(), dimension)
+
+
+_EXAMPLE = {
+    "temperature": "620 C",
+    "difference": "40 C diff",
+    "rate": "110 C/h",
+    "length": "25 mm",
+    "mass": "12 kg",
+    "pressure": "1e-3 mbar",
+    "leak": "0.01 mbar/h",
+    "duration": "120 min",
+}
+
+# How a unit kept inside is shown under each of the book's two displays: (label, conversion, digits).
+SHOWN: dict[str, dict[str, tuple[str, Convert, int]]] = {
+    "si": {
+        "c": ("°C", _times(1.0), 1),
+        "c_diff": ("°C", _times(1.0), 1),
+        "c_per_h": ("°C/h", _times(1.0), 1),
+        "mm": ("mm", _times(1.0), 4),
+        "um": ("µm", _times(1.0), 1),
+        "kg": ("kg", _times(1.0), 2),
+        "min": ("min", _times(1.0), 1),
+        "h": ("h", _times(1.0), 2),
+    },
+    "us": {
+        "c": ("°F", f_from_c, 1),
+        "c_diff": ("°F", f_diff_from_c_diff, 1),
+        "c_per_h": ("°F/h", f_diff_from_c_diff, 1),
+        "mm": ("in", _times(1 / 25.4), 5),
+        "um": ("0.001 in", _times(1 / 25.4), 2),
+        "kg": ("lb", _times(1 / 0.45359237), 2),
+        "min": ("min", _times(1.0), 1),
+        "h": ("h", _times(1.0), 2),
+    },
+}
+
+
+def show(value: float, unit: str, system: str = "si") -> tuple[float, str, int]:
+    """A value kept inside as the book shows it: (number, label, digits after the point).
+
+    unit is one of c, c_diff, c_per_h, mm, um, kg, min, h; any other is given back unchanged.
+    """
+    known = SHOWN[system].get(unit)
+    if known is None:
+        return value, unit, 4
+    label, conversion, digits = known
+    return conversion(value), label, digits

@@ -1,0 +1,105 @@
+"""How answers, back-tests and trials work, as `explain` prints it: what is compared, what fools it, what it refuses."""
+
+from __future__ import annotations
+
+from .lookup import Term
+
+TERMS: tuple[Term, ...] = (
+    Term(
+        "answer interval",
+        "method",
+        "How much will it move? The answer is an interval that should hold a stated share of the pieces of the next run. "
+        "What is compared: one process and one kind of characteristic at a time (bores and outside sizes never together). "
+        "The unit is the run: pieces of one run share its furnace and its luck, so a hundred pieces of two runs are two "
+        "runs. Every run of a part number gives one mean; a model says how such means go together: they are alike for the "
+        "same material, shape and condition; more alike for the same part number; they shift with the heating rate, hold "
+        "temperature, hold time and cooling rate that were asked, with the setup and the atmosphere where those varied "
+        "inside part numbers, and with the date; and each run and each piece scatters. How much of each, the history "
+        "itself decides. A part number with many runs is told mostly by itself; one with few borrows from the others "
+        "(shrinkage). A setting is judged by how runs of one and the same part number differed, never by the difference "
+        "between delicate parts that got slow ramps and stout ones that did not. The width is then not the model's own "
+        "word: it is widened or narrowed until it would have held in the back-test. "
+        "What would fool it: a change nobody declared (new gauge, new lining: record it, loadbook take breaks); pieces "
+        "left unmeasured because they cracked; readings taken in another way before and after; a setting far from what was "
+        "run (the answer says extrapolation and claims no coverage); a gauge coarser than the movement. "
+        "What it refuses: a known part number with fewer than 8 runs in the whole history or fewer than 4 repeats of part "
+        "numbers; a new part number with fewer than 6 part numbers on record; kinds where all movements are equal or "
+        "below the gauge; movements that follow part number and settings to the last digit; hardness. A known part number "
+        "with fewer than 9 runs on record for 90 % (19 for 95 %) has the model's own width and is labelled so. A new part "
+        "number's setup and atmosphere count as they did inside part numbers, where most changed them. Coverage is an average over part numbers and runs, not a promise for each.",
+        "K = vague + S0 (same material + same shape + same condition) + S1 same part + S2 same run + S3 DD' + S4 BB' + "
+        "S5 dd' + s²/n;  m = k'K⁻¹z,  v = k** − k'K⁻¹k + s²;  interval m ± q f √v",
+        "",
+        "Robinson 1991, Statistical Science 6, 15-32 (mixed models); Chung et al. 2013, Psychometrika 78, 685-709 (the "
+        "penalty); Vovk, Gammerman & Shafer 2005 (the mass at infinity)",
+    ),
+    Term(
+        "backtest",
+        "method",
+        "How often would the answers of the past have been right? Each run in turn (for known part numbers), or each part "
+        "number in turn (for new ones), is left out of the history, its pieces are predicted from all the others, and it "
+        "is seen whether they fell inside. This needs no new fit: the left-out errors follow from the fitted model exactly. "
+        "The width of an answer is the distance, in its own standard deviations, that held the asked share of those "
+        "pieces, each run counting once, and one more counted as if it had been infinitely far: too little evidence makes "
+        "an infinite width, which is told as 'too few to back-test', never as a number. Of part numbers a shop has few, "
+        "and by that rule the width for a new one would hang on the worst of them. Their distance is therefore the plain "
+        "one, widened as Student's t is for so few, and drawn towards the model's own as if that had spoken for ten more "
+        "part numbers; what it would have held, each part number left out in turn, stands beside it. The table shows known and new "
+        "part numbers, thin and thick sections, and the last fifth of the dates apart; beside each share stands its 95 % "
+        "binomial interval, counted in what was left out (runs, or part numbers). Saved answers are scored by what was measured after them. "
+        "What would fool it: a future unlike the past; new part numbers of a kind that the shop never ran.",
+        "error (S_gg)⁻¹ α_g, variance (S_gg)⁻¹ with S = K⁻¹, α = S z;  q = weighted quantile of |t|/f, weights 1/(G+1); "
+        "new part numbers: log q = w log(q1 t(G-1)/z) + (1-w) log t(G-2), weights 1/G, w = G/(G+10)",
+        "",
+        "Rasmussen & Williams 2006, Gaussian Processes, eq. 5.12; Clopper & Pearson 1934, Biometrika 26, 404-413",
+    ),
+    Term(
+        "stock bound",
+        "method",
+        "The movement that 95 % of pieces do not pass on the side that harms (an outside size: shrinkage; a bore: growth; "
+        "a form error: increase), with 95 % confidence. It counts that the mean is not known exactly, that the scatter "
+        "between runs and pieces is not known exactly, and it is widened where the back-test shows longer tails than the "
+        "normal law. Stock per side is half of it for a diameter and for a runout, all of it for straightness, flatness "
+        "and lengths. It is on the safe side more often than it says: in the trial 96 to 98 of 100 bounds held.",
+        "m + r Q95[ t(df1) √v_mean + 1.645 f √(S2 + s²) √(df2/χ²(df2)) ],  r = max(1, back-tested 95 % quantile / 1.645)",
+        "µm",
+        "Krishnamoorthy & Mathew 2009, Statistical Tolerance Regions, ch. 4 to 6",
+    ),
+    Term(
+        "spread class",
+        "method",
+        "Thick sections may scatter more than thin ones. The part numbers are parted at the middle section of the history, "
+        "and each class gets a factor on the width: how far its back-test errors spread beside all, drawn towards 1 as if "
+        "ten runs had shown no difference.",
+        "f² = (runs · rms²_class/rms²_all + 10) / (runs + 10)",
+    ),
+    Term(
+        "declared break",
+        "method",
+        "A step in the history that somebody recorded (loadbook take breaks: new lining, new gauge, new supplier). From "
+        "that day on the level starts anew, for all part numbers and for each; the old runs still count, as a weaker "
+        "level, in the measure in which the two stretches turn out alike.",
+        "two more terms: same stretch; same part in the same stretch",
+    ),
+    Term(
+        "trial",
+        "method",
+        "Which next runs would teach most about a setting? Where a slope is too uncertain, or a setting always moved "
+        "together with another, the cheapest mend is a few runs with assigned settings. The plan tries runs of the part "
+        "numbers allowed at low, middle and high settings inside the limits given, and keeps those that shrink the "
+        "interval of the slope most under the answer's own model, exchanging runs until nothing improves; it states the "
+        "interval to expect. No part number is sent further than two usual deviations beyond what it was run at. The "
+        "order is drawn by lot: only an assigned setting shows cause. What would fool it: a bent relation (a threshold) "
+        "that a low and a high setting cannot show; runs that scatter more than those before.",
+        "choose rows u to minimise [ (C⁻¹ + Σ u u'/(S2 + s²/n))⁻¹ ] of the slope",
+        "",
+        "Atkinson, Donev & Tobias 2007, Optimum Experimental Designs, with SAS, ch. 12 (exchange)",
+    ),
+    Term(
+        "nearness",
+        "method",
+        "How closely the expected movement of a past run goes with that of what is asked, under the answer's model: 1 the "
+        "same part treated the same way, 0 nothing in common. The comparables of an answer are the nearest runs.",
+        "correlation of the two expectations",
+    ),
+)

@@ -1,0 +1,126 @@
+"""Clauses and rules: what each one asks, how it is decided, and where it comes from.
+
+`loadbook explain` prints these; documentation and help take their words from here.
+"""
+
+from __future__ import annotations
+
+from .lookup import Term
+
+# Uniformity classes: number -> (plus or minus in °C, plus or minus in °F). The two editions state their own
+# figures; neither is the other's conversion. SAE AMS2750 (wording of revision F). Data that a cycle may name.
+UNIFORMITY_CLASSES: dict[int, tuple[int, int]] = {
+    1: (3, 5), 2: (6, 10), 3: (8, 15), 4: (10, 20), 5: (14, 25), 6: (28, 50),
+}  # fmt: skip
+
+_COMMON = "common practice"
+_LS = "ordinary least squares; common practice"
+
+
+def _c(name: str, unit: str, definition: str, formula: str = "", source: str = _COMMON) -> Term:
+    return Term(f"clause {name}", "clause", definition, formula, unit, source)
+
+
+def _r(name: str, definition: str, formula: str = "", source: str = _COMMON) -> Term:
+    return Term(f"rule {name}", "rule", definition, formula, "", source)
+
+
+CLAUSES: tuple[Term, ...] = (
+    _c("rate", "c_per_h",
+       "A segment heats or cools no faster (or no slower) than its limit. The rate is the least-squares slope over the "
+       "clause's window (15 min where it states none), of samples of this segment and of the temperature range in "
+       "which the limit binds, and only where samples fill the window. Several control TCs: the fastest for a fastest "
+       "rate, the slowest for a slowest; `rate_of = \"work\"`: the fastest valid work TC.",
+       "sum (t - t')(T - T') / sum (t - t')^2", _LS),
+    _c("allowance to slow", "c_per_h",
+       "`may_slow_below` in a cool (`may_slow_above` in a heat): the slowest rate binds only on the other side of that "
+       "temperature of each control TC; a furnace that cools naturally below it breaks nothing."),
+    _c("target", "c",
+       "Every control TC comes to the target of a heat or cool; where a hold with a band follows, to the near edge of "
+       "its band, by the end of that hold at the latest."),
+    _c("upper edge", "c", "During the hold no work TC (`soak_by = \"furnace\"`: no control TC) goes above the band."),
+    _c("lower edge", "c",
+       "In a hold without minutes: a TC that came into the band does not fall below it. In a hold with minutes this is "
+       "the soak's matter: the cycle says what leaving the band does to it."),
+    _c("soak", "min",
+       "Every valid work TC stays inside the band (both edges) for the minutes asked; it starts when the last one "
+       "enters, and leaving restarts, pauses or ends it, as the cycle says. The moment of a short soak is the one at "
+       "which the band was first left, else at which the soak ended. Without work TCs it cannot be told, and the "
+       "furnace's own time in the band is said."),
+    _c("spread", "c_diff",
+       "Hottest minus coldest valid work TC at the same moment: within the load, within any one piece that carries two, "
+       "or between any two whose places (x, y, z) are no further apart than a stated distance. Fewer valid work TCs "
+       "than the cycle asks: not known at that moment.", "max T - min T"),
+    _c("lead", "c_diff",
+       "Heating and holds: hottest control TC minus coldest valid work TC. Cooling: hottest valid work TC minus coldest "
+       "control TC. Where a work TC controls, it cannot be told."),
+    _c("over-temperature", "c", "No control, over-temperature or work TC reads above the limit while judging lasts."),
+    _c("start temperature", "c", "The hottest control TC (or work TC) at the first sample at which one is valid."),
+    _c("temperature at an event", "c",
+       "The hottest valid work TC at the last sample at or before the event (gas backfill, door opened, ...). An event "
+       "that is not recorded cannot be told."),
+    _c("pressure", "mbar", "The highest (or lowest) pressure of any pressure channel in the phase or segment."),
+    _c("leak-up", "mbar_per_h",
+       "Rise of the pressure between the events 'leak-up started' and 'leak-up ended': least-squares slope, the worst of "
+       "them.", "", _LS),
+    _c("dew point", "c", "The highest dew point recorded in the phase."),
+    _c("oxygen", "", "The most oxygen recorded in the phase, in the recorder's own unit."),
+    _c("work TCs", "", "At every moment at least so many work TCs are valid. Figures over the work that rest on fewer are "
+                       "not known."),
+    _c("longest gap", "s",
+       "The longest time between two samples at which any TC was read. It is also the longest stretch that may go "
+       "unseen before a clause that looks kept cannot be told (15 min where the cycle states none)."),
+)  # fmt: skip
+
+RULES: tuple[Term, ...] = (
+    _r("no hidden tolerance",
+       "A value beyond its limit by anything is a breach, a value on it is none. Nothing is rounded before comparing."),
+    _r("cannot be told",
+       "A clause that was not seen broken, where what it needs is missing, was not recorded, or rests on a suspected "
+       "thermocouple. It names what is missing."),
+    _r("suspected thermocouples",
+       "Each clause is decided with all channels, without each suspected one during its fault, and without all of them. "
+       "Where a verdict differs, or too few work TCs remain, the clause cannot be told until a named person has "
+       "confirmed or refused the fault (loadbook confirm fault). Confirmed: left out from then on. Refused: counted in "
+       "full. A fault never deletes a finding: the figures stay. An open circuit is left out outright; drift is said and "
+       "never left out."),
+    _r("uncertainty beside a verdict",
+       "The expanded uncertainty (k = 2) of the channels, as far as recorded, for a difference the root sum of squares, "
+       "for a rate twice the slope's standard error, for a soak what it gains or loses with a narrower or wider band. "
+       "Within guard factor x uncertainty of the limit a verdict is marked as one that could turn. The mark never "
+       "changes a verdict; where the book's setting guard_decides is yes, such a clause cannot be told.",
+       "|value - limit| <= guard_factor x U", "the thinking of ISO 14253-1 and JCGM 106"),
+    _r("judging ends", "Nothing after the door was opened or the thermocouples were unplugged is judged."),
+    _r("cycle kept", "Judging says that the cycle was kept, never that parts are acceptable: that takes a recorded "
+                     "approval by a named person."),
+    _r("rate by section",
+       "A rate limit that follows from the thickest section of the load: never above its cap, never below its floor. The "
+       "figures are the shop's own or a code's, as printed in the edition used: US and metric figures are not converted.",
+       "value / (thickness / per)", "entered by the user, such as ASME BPVC VIII-1 UCS-56(e)"),
+    _r("soak by section",
+       "A soak that follows from the thickest section: value per `per` of thickness up to the knee, then `beyond` for "
+       "each further one; at least the floor. Rounding is said: by proportion, or per `per` or fraction of it (up).",
+       "value x thickness / per", "entered by the user, such as ASME BPVC VIII-1 Table UCS-56"),
+    _r("uniformity class",
+       "A band by class instead of by its edges: " + ", ".join(
+           f"class {n} ±{c} °C or ±{f} °F" for n, (c, f) in UNIFORMITY_CLASSES.items()) + ".",
+       "", "SAE AMS2750 (wording of revision F)"),
+    _r("review of a cycle",
+       "loadbook cycle review reads a cycle by a list of small checks: what it does not say (start, ramps, bands, spread, "
+       "lead, low hold, backfill, door, pressure, work TCs, gap), where it contradicts itself, and what it would do to a "
+       "part (tempering, Ac1, carbides, embrittlement, aluminium tempers, plating, titanium, volatile metals, soak). Each "
+       "remark says why and by which source."),
+    _r("Ac1 by composition",
+       "Start of austenite on heating, °C; good to some tens of degrees.",
+       "723 - 10.7 Mn - 16.9 Ni + 29.1 Si + 16.9 Cr + 290 As + 6.38 W", "Andrews, JISI 203 (1965) 721-727"),
+    _r("plan of a cycle",
+       "loadbook cycle plan integrates conduction through the thick and the thin section (slab, cylinder or sphere; finite "
+       "volumes, Crank-Nicolson) with the furnace following the program and heat entering by radiation and convection. "
+       "The heating rate is the fastest one at which the surface is never further ahead of the middle than the stated "
+       "limit (and the thin section of the thick one, where stated). A hold lasts until the middle was in the band for "
+       "the minutes asked. The settled formula stands beside it.",
+       "settled lag: r L^2 / (2 a) slab, / (4 a) cylinder, / (6 a) sphere",
+       "Carslaw & Jaeger, Conduction of Heat in Solids, 2nd ed. (1959)"),
+)  # fmt: skip
+
+TERMS: tuple[Term, ...] = CLAUSES + RULES

@@ -1,0 +1,110 @@
+"""Terms: the kinds of sensor fault that a trace can show, as `explain` prints them."""
+
+from __future__ import annotations
+
+from .lookup import Term
+
+TERMS = (
+    Term(
+        "open",
+        "fault",
+        "An open circuit: samples that are missing, that the recorder wrote as an open circuit, or that lie outside "
+        "the range of the sensor's type, with the few samples of the jump on the way there. The only fault that is "
+        "certain: these samples have no value to judge by. Breaks within a quarter of an hour of each other are one "
+        "intermittent fault. Moments at which no channel has a sample are gaps of the recorder, not faults.",
+        source="common practice",
+    ),
+    Term(
+        "frozen",
+        "fault",
+        "A channel unchanged to the recorder's resolution for ten minutes or more while its peers move by more than "
+        "ten resolutions. A thick section may honestly stand still (cold at the start, at the turn from heating to "
+        "cooling, at the hold), so one of two things must hold as well: it came in moving and stopped dead, or its own "
+        "earlier rate towards the furnace says that it should have moved.",
+        formula="stopped dead: slope before x duration / 4 > 3 resolutions; should have moved: "
+        "0.5 x k x sum of (furnace - reading) dt, k = median of (dT/dt) / (furnace - T)",
+        unit="c",
+        source="common practice; lag of a body: first-order heat balance",
+    ),
+    Term(
+        "step",
+        "fault",
+        "A jump between two samples that is larger than the channel's slopes on either side allow, with no return within "
+        "minutes: a slipped or re-made connection, a changed reference junction. A jump that all channels make "
+        "together is the recorder's and is not one sensor's fault.",
+        formula="jump beyond both side lines > the greatest of 4 °C, 7 x noise, 3 resolutions, 2 x slope x interval, "
+        "2.5 x the change to either next sample",
+        unit="c_diff",
+        source="common practice",
+    ),
+    Term(
+        "noisy",
+        "fault",
+        "A channel whose samples scatter about the line between their neighbours many times more than its peers' do, "
+        "in blocks of ten minutes, to and fro; one glitch or a bend (a gas quench) makes no noisy block.",
+        formula="scatter > 5 x the median scatter of the peers, and > 1.5 °C",
+        unit="c_diff",
+        source="common practice",
+    ),
+    Term(
+        "detached",
+        "fault",
+        "A work TC that has come off its piece: it leaves its own earlier place between its peers and the furnace and "
+        "then follows the furnace. Honest thin sections sit near the furnace all the way and thick ones lag all the "
+        "way, so the change is the evidence, never the place. At the hold, where piece and furnace are equally hot, it "
+        "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so.",
+        formula="over 5, 10 and 15 min, all forecasts beaten by 4 °C and 15 % of the distance to the furnace (heating: or by "
+        "6 °C and 10 %; cooling: by more): own largest k = change / integral of (furnace - reading) dt so far, and k and "
+        "gap of the line of change over distance (a cold place keeps a gap), each times what k of the three peers with "
+        "the nearest k rose by; own distance to the furnace before, times what theirs changed by. Nothing is said where "
+        "the furnace falls three times faster than before (gas, fan). After a hold: time constant below 0.68 (0.55 where "
+        "it is still over 20 min) of what the nearest peers' change leaves",
+        unit="c_diff",
+        source="first-order heat balance; common practice",
+    ),
+    Term(
+        "reversed",
+        "fault",
+        "A thermocouple connected with its polarity reversed: it reads lower as the furnace gets hotter.",
+        formula="falls by 20 °C and by a fifth of what its peers rise",
+        unit="c_diff",
+        source="common practice",
+    ),
+    Term(
+        "swapped",
+        "fault",
+        "Two channels that have traded places: from one moment on each continues the other's line, or a control channel "
+        "lags behind a work channel that leads it all the way.",
+        source="common practice",
+    ),
+    Term(
+        "wrong type",
+        "fault",
+        "A thermocouple read as another type: an error of scale that grows with temperature, small when cold, so that "
+        "at the hold the channel stands above the furnace, or far below it, in proportion all the way.",
+        formula="scale = (reading - start) / (peers - start), steady through the run, above 1.04 (and 12 °C above everything that heats it) or "
+        "below 0.86 (and 60 °C below the furnace, and not on its way to it)",
+        source="IEC 60584-1 and NIST Monograph 175 give what each type reads as another",
+    ),
+    Term(
+        "shorted",
+        "fault",
+        "A thermocouple shorted in its lead: the two wires touch outside the furnace and the channel reads the "
+        "temperature there, far below its piece and hardly moved by the furnace.",
+        formula="rise from the start < 0.4 x the rise of the peers, and not on its way; or a fall of 30 °C within ten minutes "
+        "while everything about it is 30 °C hotter",
+        unit="c_diff",
+        source="common practice",
+    ),
+    Term(
+        "drifting",
+        "fault",
+        "A channel whose offset from its peers at the hold is beyond its class and its calibration, or grows through "
+        "the hold. Reported only: a real cold place looks the same, so it is never a reason to leave the channel out. Where "
+        "a second thermocouple of the same piece agrees, it is the piece's place, and nothing is reported.",
+        formula="|offset at the hold| > root of the sum of the squares of class limit and recorded uncertainty, "
+        "of both the channel and its peers",
+        unit="c_diff",
+        source="IEC 60584-1 and ASTM E230 (class limits); common practice",
+    ),
+)

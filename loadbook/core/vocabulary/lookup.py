@@ -1,0 +1,52 @@
+"""The vocabulary: one source for `explain`, help texts, reports and the workbook's definitions sheet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import import_module
+
+TERM_MODULES = (
+    "loadbook.core.vocabulary.words",
+    "loadbook.core.vocabulary.parameters",
+    "loadbook.core.vocabulary.faults",
+    "loadbook.core.vocabulary.clauses",
+    "loadbook.core.vocabulary.methods",
+    "loadbook.core.vocabulary.answers",
+)
+
+
+@dataclass(frozen=True)
+class Term:
+    """One word, parameter, fault, clause, rule or method.
+
+    kind     'word', 'parameter', 'fault', 'clause', 'rule' or 'method'
+    formula  as plain text; unit as units.py writes it; source a standard, a book, or 'common practice'
+    """
+
+    name: str
+    kind: str
+    definition: str
+    formula: str = ""
+    unit: str = ""
+    source: str = ""
+
+
+@lru_cache(maxsize=1)
+def terms() -> dict[str, Term]:
+    """Every term by name. Raises ValueError where two modules define the same name."""
+    found: dict[str, Term] = {}
+    for module in TERM_MODULES:
+        for term in import_module(module).TERMS:
+            if term.name in found:
+                raise ValueError(f"{term.name!r} is defined twice")
+            found[term.name] = term
+    return found
+
+
+def nearest(word: str, known: list[str]) -> str | None:
+    """The known word most like a mistyped one, or None."""
+    import difflib
+
+    close = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+    return close[0] if close else None

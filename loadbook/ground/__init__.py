@@ -1,1 +1,0 @@
-"""Ground floor: errors, units, times, the vocabulary and the intake kinds. Standard library only."""

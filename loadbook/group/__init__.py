@@ -1,0 +1,1 @@
+"""Several plants: publishing a book, reading a group on DuckDB or Spark, recomputing runs where they lie."""

@@ -1,0 +1,126 @@
+"""A group on DuckDB: views over the published files, on this machine."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from loadbook.core.errors import LoadbookError
+from loadbook.store import sql_files
+from loadbook.store.session_samples import NO_FILES
+from loadbook.store.trace_files import quoted
+
+from . import views as groupviews
+from .parquet import PLANT
+from .read import Group, group_columns
+
+if TYPE_CHECKING:
+    import duckdb
+    import pandas as pd
+
+
+class DuckEngine:
+    """A DuckDB connection in which the tables and views of a group that were asked for are views over its files.
+
+    What lies in no folder of this machine is copied into one first, but for the traces.
+
+    files  every file that these views may read
+    """
+
+    name = "duckdb"
+
+    def __init__(self, group: Group, needs: Iterable[str], copies: Path | None = None) -> None:
+        """copies  a folder for the copies, which the caller removes; None: one that ends with the engine"""
+        import duckdb
+
+        self.connection: duckdb.DuckDBPyConnection = duckdb.connect(
+            ":memory:", config={"python_enable_replacements": "false"}
+        )
+        self.connection.execute("SET TimeZone = 'UTC'")
+        self.files: list[str] = []
+        self._copies: tempfile.TemporaryDirectory[str] | None = None
+        tables, views = groupviews.plan(needs)
+        files = self._files(group, tables, copies)
+        for table in tables:
+            self._table(group, table, files[table])
+        for function in sql_files.functions(self.name).values():
+            self.connection.execute(function.text)
+        for view in views:
+            text = view.text
+            if view.name == groupviews.TRACE_FILES:
+                self._published(group)
+            if view.name == "samples":
+                text = text.replace("{trace_files}", self._samples(group))
+            self.connection.execute(f"CREATE VIEW {view.inner} AS\n{text}")
+            if view.asked:
+                columns = [str(r[0]) for r in self.connection.execute(f"DESCRIBE {view.inner}").fetchall()]
+                self.connection.execute(f"CREATE VIEW {view.name} AS {groupviews.with_plant(view, columns)}")
+
+    def frame(self, sql: str, values: Mapping[str, Any] | None = None) -> pd.DataFrame:
+        """The rows of our own, trusted SQL as a frame; parameters as `$name`."""
+        return self.connection.execute(sql, dict(values) if values else None).df()
+
+    def rows(self, sql: str, values: Mapping[str, Any] | None = None) -> tuple[list[str], list[tuple[Any, ...]]]:
+        """(columns, rows) of our own, trusted SQL."""
+        result = self.connection.execute(sql, dict(values) if values else None)
+        return [str(d[0]) for d in result.description or []], result.fetchall()
+
+    def close(self) -> None:
+        self.connection.close()
+        if self._copies is not None:
+            self._copies.cleanup()
+
+    def _files(self, group: Group, tables: Sequence[str], copies: Path | None) -> dict[str, list[str]]:
+        if group.store.local:
+            return {table: group.files(table) for table in tables}
+        if copies is None:
+            self._copies = tempfile.TemporaryDirectory(prefix="loadbook-")
+            copies = Path(self._copies.name)
+        return group.bring(tables, copies)
+
+    def _table(self, group: Group, table: str, files: list[str]) -> None:
+        """A published table: columns that an older program did not publish are empty."""
+        import duckdb
+
+        columns = {PLANT: "VARCHAR", **group_columns()[table]}
+        typed = ", ".join(f'NULL::{kind} AS "{name}"' for name, kind in columns.items())
+        text = f"SELECT {typed} WHERE false"
+        self.files += files
+        if files:
+            listed = ", ".join(quoted(f) for f in files)
+            text = (
+                f"{text} UNION ALL BY NAME SELECT * FROM read_parquet([{listed}], union_by_name = true,"
+                " hive_partitioning = false)"
+            )
+        try:
+            self.connection.execute(
+                f'CREATE VIEW "{table}" AS SELECT {groupviews.qualified(list(columns)[1:])} FROM ({text})'
+            )
+        except duckdb.Error as exc:
+            raise LoadbookError(
+                f"the published files of {table} cannot be read: {str(exc).splitlines()[0]}",
+                where=group.store.address,
+                remedy="Publish again from the plants' books",
+            ) from exc
+
+    def _published(self, group: Group) -> None:
+        """published_trace: the place of every trace file in the list that samples reads, and its run."""
+        rows = [(i, f"{plant}/{run}") for i, (plant, run, _) in enumerate(group.traces())]
+        self.connection.execute(f"CREATE TABLE {groupviews.PUBLISHED} (file UBIGINT, run VARCHAR)")
+        if rows:
+            import numpy as np
+
+            batch = {"file": np.array([r[0] for r in rows], np.int64), "run": np.array([r[1] for r in rows], object)}
+            self.connection.register("batch", batch)
+            self.connection.execute(f"INSERT INTO {groupviews.PUBLISHED} SELECT file, run FROM batch")
+            self.connection.unregister("batch")
+
+    def _samples(self, group: Group) -> str:
+        filesystem = group.store.engine_filesystem()
+        if filesystem is not None:
+            self.connection.register_filesystem(filesystem)
+        files = [url for _, _, url in group.traces()]
+        self.files += files
+        return f"read_parquet([{', '.join(quoted(f) for f in files)}])" if files else NO_FILES

@@ -1,0 +1,71 @@
+"""Rows as the bytes of a Parquet file, the same for the same rows; and a digest of the rows themselves.
+
+The digest says whether anything changed without writing a file: the bytes also depend on the engine's version.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from loadbook.core.errors import LoadbookError
+from loadbook.store import session_copy
+from loadbook.store.trace_files import quoted
+
+PLANT = "plant"
+
+
+def content_of(columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> str:
+    """SHA-256 of a table's columns, types and rows, in order."""
+    digest = hashlib.sha256(json.dumps(list(columns.items())).encode())
+    for row in rows:
+        digest.update(json.dumps(list(row), ensure_ascii=True, separators=(",", ":")).encode() + b"\n")
+    return digest.hexdigest()
+
+
+class Parquet:
+    """Makes Parquet files of rows, one after the other, in one engine on one thread: the same rows, the same bytes."""
+
+    def __init__(self) -> None:
+        import duckdb
+
+        self._folder = tempfile.TemporaryDirectory(prefix="loadbook-")
+        self._connection = duckdb.connect(":memory:", config={"threads": 1})
+        self._connection.execute("SET TimeZone = 'UTC'")
+        self._connection.execute("SET pandas_analyze_sample = 0")
+
+    def bytes_of(self, columns: Mapping[str, str], rows: Sequence[tuple[Any, ...]], plant: str) -> bytes:
+        """The bytes of a file of these rows, with a first column that names their plant.
+
+        columns  name -> engine type;  rows  values as SQLite gives them (moments as UTC text)
+        Raises   DamageError where a value is not of its type; LoadbookError without room for a temporary file
+        """
+        import duckdb
+
+        path = Path(self._folder.name) / "rows.parquet"
+        try:
+            self._connection.execute("DROP TABLE IF EXISTS rows")
+            session_copy.create(self._connection, "rows", dict(columns))
+            if rows:
+                session_copy.insert(self._connection, "rows", dict(columns), list(zip(*rows, strict=True)))
+            self._connection.execute(
+                f"COPY (SELECT {quoted(plant)} AS {PLANT}, * FROM rows) TO {quoted(str(path))}"
+                " (FORMAT parquet, COMPRESSION zstd)"
+            )
+            return path.read_bytes()
+        except duckdb.Error as exc:
+            raise LoadbookError(
+                f"the rows could not be written: {str(exc).splitlines()[0]}",
+                remedy="See that the disk of temporary files has room",
+            ) from exc
+
+    def __enter__(self) -> Parquet:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._connection.close()
+        self._folder.cleanup()

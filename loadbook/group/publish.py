@@ -1,0 +1,220 @@
+"""A book published to a group: its tables and traces as Parquet, by plant and month, only what changed."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, field
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from loadbook.core.errors import DamageError, UsageError
+from loadbook.store import migrations
+from loadbook.store.run_records import load_run
+from loadbook.store.session_samples import LeftOut
+from loadbook.store.trace_files import checked
+
+from . import run_record
+from .manifest import PLANTS, Current, Entry, Manifest, folder_of, plant_name, read_current, switch
+from .parquet import Parquet, content_of
+from .target import Store
+from .withhold import TABLES, PublishOptions, TableRows, Withheld, pieces_of, withhold
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    from loadbook.store.book import BookFolder
+
+RECORD = "run_record"  # beside the book's tables: what computing a run again takes
+TRACE = "trace_file"  # the traces themselves
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass
+class Published:
+    """What one publication did.
+
+    files, bytes      that this publication wrote;  already  that were there
+    changed           whether readers see anything new;  removed  files of old publications that went
+    withheld          counts of what is not published;  left_out  traces that could not be
+    """
+
+    plant: str
+    folder: str
+    runs: int
+    traces: int
+    files: int = 0
+    bytes: int = 0
+    already: int = 0
+    changed: bool = False
+    removed: int = 0
+    withheld: Withheld = field(default_factory=Withheld)
+    left_out: list[LeftOut] = field(default_factory=list)
+
+
+class _Writer:
+    """Puts files into the store under names made of their contents, unless they are there already."""
+
+    def __init__(self, store: Store, base: str, plant: str, before: Current | None, making: Parquet) -> None:
+        self.store, self.base, self.plant, self.making = store, base, plant, making
+        self.there = store.sizes(base)
+        self.entries: list[Entry] = []
+        self.files = self.bytes = self.already = 0
+        self.known = {
+            (e.table, e.month, e.content): e
+            for e in (before.manifest.entries if before else ())
+            if self.there.get(e.path) == e.bytes
+        }
+
+    def table(self, piece: TableRows) -> None:
+        if not piece.rows:
+            return
+        content = content_of(piece.columns, piece.rows)
+        same = self.known.get((piece.table, piece.month, content))
+        if same is not None:
+            self.already += 1
+            self.entries.append(same)
+            return
+        data = self.making.bytes_of(piece.columns, piece.rows, self.plant)
+        digest = hashlib.sha256(data).hexdigest()
+        path = self._put(piece.table, piece.month, digest, data)
+        self.entries.append(
+            Entry(piece.table, piece.month, path, digest, len(data), len(piece.rows), content)
+        )  # fmt: skip
+
+    def trace(self, month: str, digest: str, size: int, rows: int, run: str, read: Callable[[], bytes]) -> str:
+        path = f"{self.base}/{month}/samples-{digest[:32]}.parquet"
+        if self.there.get(path) == size:
+            self.already += 1
+        else:
+            self._put("trace", month, digest, read(), path)
+        self.entries.append(Entry(TRACE, month, path, digest, size, rows, digest, run))
+        return path
+
+    def _put(self, table: str, month: str | None, digest: str, data: bytes, path: str | None = None) -> str:
+        path = path or f"{self.base}/{month or 'reference'}/{table.replace('_', '-')}-{digest[:24]}.parquet"
+        if self.there.get(path) == len(data):
+            self.already += 1
+            return path
+        self.store.put(path, data)
+        self.there[path] = len(data)
+        self.files += 1
+        self.bytes += len(data)
+        return path
+
+
+def publish(
+    book: BookFolder, target: str, plant: str, keep: PublishOptions | None = None, told: Progress | None = None
+) -> Published:
+    """Publish a book as one plant of a group.
+
+    target  a folder, or an fsspec address
+    plant   the plant's name, as the group calls it
+    keep    what is published although by default it is not
+    Returns Published; damaged traces are left out and named in it
+    Raises  UsageError, LoadbookError; whatever was there stays readable until the new publication is whole
+    """
+    keep = keep or PublishOptions()
+    name = plant_name(plant)
+    store = Store(target)
+    if store.folder is not None and store.folder.resolve().is_relative_to(book.path.resolve()):
+        raise UsageError(
+            "the group's folder cannot stand inside the book's", where=target, remedy="Name one beside it: ../group"
+        )
+    folder = folder_of(name)
+    base = f"{PLANTS}/{folder}"
+    before = read_current(store, base)
+    conn = book.read()
+    conn.execute("BEGIN")
+    try:
+        with Parquet() as making:
+            writer = _Writer(store, base, name, before, making)
+            withheld = withhold(conn, keep)
+            for table in TABLES:
+                if table not in ("trace", "trace_channel"):
+                    for piece in pieces_of(conn, table, keep):
+                        writer.table(piece)
+            paths, left_out = _traces(book, conn, writer, told)
+            for piece in (*_of_traces(conn, keep, paths), *_records(book, conn, paths)):
+                writer.table(piece)
+        head = _head(book, conn, name, keep, withheld)
+    finally:
+        conn.execute("ROLLBACK")
+    done = switch(store, base, Manifest(head, writer.entries), before)
+    return Published(
+        name, folder, head["runs"], len(paths), writer.files, writer.bytes, writer.already, done.changed, done.removed,
+        withheld, left_out,
+    )  # fmt: skip
+
+
+def _head(
+    book: BookFolder, conn: sqlite3.Connection, name: str, keep: PublishOptions, withheld: Withheld
+) -> dict[str, Any]:
+    """What the publication is, without anything that differs when nothing changed."""
+    runs, first, last = conn.execute(
+        "SELECT count(*), min(started), max(started) FROM run WHERE run NOT IN (SELECT run FROM temp.withheld_run)"
+    ).fetchone()
+    return {
+        "plant": name, "schema": migrations.newest(), "zone": book.zone.key, "units": book.units, 
+        "kept": keep.as_dict(),
+        "withheld": asdict(withheld), "runs": runs, "first_run": first, "last_run": last,
+    }  # fmt: skip
+
+
+def _traces(
+    book: BookFolder, conn: sqlite3.Connection, writer: _Writer, told: Progress | None
+) -> tuple[dict[str, str], list[LeftOut]]:
+    """Publish the traces' files as they are; (trace_id -> published name, those that could not be)."""
+    rows = conn.execute(
+        "SELECT t.*, substr(r.started, 1, 7) AS month_ FROM trace AS t JOIN run AS r USING (run) WHERE t.state ="
+        " 'current' AND run NOT IN (SELECT run FROM temp.withheld_run) ORDER BY r.started, run"
+    ).fetchall()
+    paths: dict[str, str] = {}
+    left_out: list[LeftOut] = []
+    for number, row in enumerate(rows, 1):
+        try:
+            paths[row["trace_id"]] = writer.trace(
+                row["month_"], row["sha256"], row["bytes"], row["samples"], row["run"],
+                partial(_bytes, book, row),
+            )  # fmt: skip
+        except DamageError as exc:
+            left_out.append(LeftOut(row["run"], row["path"], exc.what))
+        if told is not None:
+            told("traces", number, len(rows))
+    return paths, left_out
+
+
+def _bytes(book: BookFolder, row: sqlite3.Row) -> bytes:
+    return checked(book, row).read_bytes()
+
+
+def _of_traces(conn: sqlite3.Connection, keep: PublishOptions, paths: dict[str, str]) -> Iterator[TableRows]:
+    """The rows of trace and trace_channel whose files are published, with the published names."""
+    for table in ("trace", "trace_channel"):
+        for piece in pieces_of(conn, table, keep):
+            names = list(piece.columns)
+            at = names.index("trace_id")
+            rows = [list(r) for r in piece.rows if r[at] in paths]
+            for row in rows if table == "trace" else ():
+                row[names.index("path")] = paths[row[at]]
+            piece.rows = [tuple(r) for r in rows]
+            yield piece
+
+
+def _records(book: BookFolder, conn: sqlite3.Connection, paths: dict[str, str]) -> Iterator[TableRows]:
+    """One row per run with a published trace: everything that computing it again takes."""
+    factor = float(book.setting("guard_factor", "1"))
+    decides = int(book.setting("guard_decides", "no") == "yes")
+    rows = conn.execute(
+        "SELECT run, trace_id, sha256, t.started, substr(r.started, 1, 7) AS month_ FROM trace AS t"
+        " JOIN run AS r USING (run) WHERE t.state = 'current' ORDER BY month_, r.started, run"
+    ).fetchall()
+    months: dict[str, list[tuple[Any, ...]]] = {}
+    for row in rows:
+        if row["trace_id"] in paths:
+            text = run_record.as_text(conn, load_run(conn, row["run"]))
+            months.setdefault(row["month_"], []).append(
+                (row["run"], paths[row["trace_id"]], row["sha256"], row["started"], factor, decides, text)
+            )
+    for month, found in months.items():
+        yield TableRows(RECORD, month, run_record.COLUMNS, found)

@@ -1,0 +1,184 @@
+"""A group on Apache Spark: the same views, over the same files, on as many machines as the cluster has."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import sys
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from loadbook.core.errors import LoadbookError, UsageError
+
+from . import transpile
+from . import views as groupviews
+from .parquet import PLANT
+from .read import Group, group_columns
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+EXTRA = "pip install 'loadbook[spark]'"
+_TYPES = {
+    "VARCHAR": "string", "DOUBLE": "double", "BIGINT": "bigint", "BOOLEAN": "boolean", "TIMESTAMP": "timestamp_ntz",
+    "DATE": "date", "BLOB": "binary",
+}  # fmt: skip
+_TAG = "loadbook-sql"
+_TRACE = "run string, channel smallint, quantity string, t_s double, value double, flag smallint"
+
+
+def session(master: str | None = None, settings: Mapping[str, str] | None = None) -> Any:
+    """A Spark session; the one there is, if this process has one.
+
+    master    local[*] where none is given; a cluster's address as Spark writes it
+    settings  further Spark settings
+    Raises    UsageError without pyspark or Java; LoadbookError where Spark does not start
+    """
+    try:
+        import pyspark  # noqa: F401
+        import sqlglot  # noqa: F401
+        from pyspark.sql import SparkSession
+    except ImportError as exc:
+        raise UsageError(f"the engine spark is not installed ({exc.name})", remedy=f"Run: {EXTRA}") from exc
+    if not os.environ.get("JAVA_HOME") and shutil.which("java") is None:
+        raise UsageError("the engine spark needs Java", remedy="Install Java 17 or 21 (JAVA_HOME, or java in the path)")
+    master = master or "local[*]"
+    # a Spark of another installation would be started with our libraries
+    os.environ.pop("SPARK_HOME", None)
+    os.environ.setdefault("PYSPARK_PYTHON", sys.executable)
+    if master.startswith("local"):
+        os.environ.setdefault("SPARK_LOCAL_IP", "127.0.0.1")
+    chosen = {
+        "spark.ui.enabled": "false",
+        "spark.ui.showConsoleProgress": "false",
+        "spark.sql.session.timeZone": "UTC",
+        "spark.sql.execution.arrow.pyspark.enabled": "true",
+        "spark.sql.shuffle.partitions": "8" if master.startswith("local") else "200",
+        **(settings or {}),
+    }
+    builder = SparkSession.builder.master(master).appName("loadbook")
+    for name, value in chosen.items():
+        builder = builder.config(name, value)
+    try:
+        spark = builder.getOrCreate()
+    except Exception as exc:
+        raise LoadbookError(
+            f"Spark did not start: {_first_line(exc)}", where=master, remedy="See that Java runs and the master answers"
+        ) from exc
+    spark.sparkContext.setLogLevel("ERROR")
+    return spark
+
+
+class SparkEngine:
+    """The tables and views of a group that were asked for, as temporary views of a Spark session."""
+
+    name = "spark"
+
+    def __init__(self, group: Group, needs: Iterable[str], spark: Any = None, master: str | None = None) -> None:
+        if group.store.in_this_process_only:
+            raise UsageError(
+                "Spark's workers cannot see what is in memory://", remedy="Publish to a folder they all see"
+            )
+        self.spark = spark if spark is not None else session(master)
+        self._kept: list[Any] = []
+        tables, views = groupviews.plan(needs)
+        for table in tables:
+            self._table(group, table)
+        for view in views:
+            text = view.text
+            if view.name == groupviews.TRACE_FILES:
+                self._published(group)
+            if view.name == "samples":
+                self._samples(group)
+                text = text.replace("{trace_files}", "published_samples")
+            made = self._run(text)
+            if _uses(view.name, views) > 1 or view.name == "movement":
+                # worked out once and kept by the workers (on their disks where memory is short): a plan in which it
+                # stood several times over would be worked out, and thought through, as often
+                made = made.cache()
+                self._kept.append(made)
+            made.createOrReplaceTempView(view.inner)
+            if view.asked:
+                self._run(groupviews.with_plant(view, made.columns)).createOrReplaceTempView(view.name)
+
+    def frame(self, sql: str, values: Mapping[str, Any] | None = None) -> pd.DataFrame:
+        """The rows of our own, trusted SQL (in DuckDB's words) as a frame; parameters as `$name`."""
+        found: pd.DataFrame = self._run(sql, values).toPandas()
+        return found
+
+    def rows(self, sql: str, values: Mapping[str, Any] | None = None) -> tuple[list[str], list[tuple[Any, ...]]]:
+        """(columns, rows) of our own, trusted SQL."""
+        found = self._run(sql, values)
+        return list(found.columns), [tuple(r) for r in found.collect()]
+
+    def users_query(self, sql: str, known: Iterable[str], most: int) -> tuple[list[str], list[tuple[Any, ...]]]:
+        """(columns, rows) of a stranger's query, rebuilt from its looked-through syntax; one row over `most` at most.
+
+        Raises UsageError for a text that is not one select over the names known; LoadbookError where it fails
+        """
+        text = transpile.checked(sql, set(known))
+        self.spark.addTag(_TAG)
+        try:
+            found = self.spark.sql(text)
+            return list(found.columns), [tuple(r) for r in found.limit(most + 1).collect()]
+        except Exception as exc:
+            raise in_words(exc) from exc
+        finally:
+            self.spark.removeTag(_TAG)
+
+    def cancel(self) -> None:
+        """End the jobs of a stranger's query."""
+        self.spark.interruptTag(_TAG)
+
+    def close(self) -> None:
+        """Let go of what the workers keep. The session stays: starting another one takes seconds."""
+        for made in self._kept:
+            made.unpersist()
+
+    def _run(self, sql: str, values: Mapping[str, Any] | None = None) -> Any:
+        text = transpile.spark_sql(sql, values)
+        try:
+            return self.spark.sql(text)
+        except Exception as exc:
+            raise in_words(exc) from exc
+
+    def _table(self, group: Group, table: str) -> None:
+        columns = {PLANT: "VARCHAR", **group_columns()[table]}
+        schema = ", ".join(f"`{name}` {_TYPES[kind]}" for name, kind in columns.items())
+        self._read(group.files(table), schema).createOrReplaceTempView(f"published_{table}")
+        listed = groupviews.qualified(list(columns)[1:])
+        self._run(f"SELECT {listed} FROM published_{table}").createOrReplaceTempView(table)
+
+    def _read(self, files: list[str], schema: str) -> Any:
+        if not files:
+            return self.spark.createDataFrame([], schema)
+        return self.spark.read.schema(schema).parquet(*files)
+
+    def _published(self, group: Group) -> None:
+        rows = [(Path(url).name, f"{plant}/{run}") for plant, run, url in group.traces()]
+        made = self.spark.createDataFrame(rows, "file string, run string")
+        made.createOrReplaceTempView(groupviews.PUBLISHED)
+
+    def _samples(self, group: Group) -> None:
+        files = [url for _, _, url in group.traces()]
+        found = self._read(files, _TRACE)
+        name = "_metadata.file_name AS file_index" if files else "CAST(NULL AS string) AS file_index"
+        found.selectExpr("channel", "t_s", "value", "flag", name).createOrReplaceTempView("published_samples")
+
+
+def _uses(name: str, views: Iterable[groupviews.Made]) -> int:
+    """How often other views of a plan name a view."""
+    return sum(len(re.findall(rf"(?:FROM|JOIN) {name}\b", v.text)) for v in views)
+
+
+def in_words(exc: Exception) -> LoadbookError:
+    """Spark's error as a sentence."""
+    return LoadbookError(
+        f"Spark could not do it: {_first_line(exc)}", remedy="Repeat with --traceback to see all of it"
+    )
+
+
+def _first_line(exc: Exception) -> str:
+    return next((line.strip() for line in str(exc).splitlines() if line.strip()), type(exc).__name__)

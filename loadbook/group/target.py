@@ -1,0 +1,206 @@
+"""Where a group publishes to: a folder, or any address that fsspec knows. Files go in whole or not at all.
+
+An object store has no rename, but a single put is whole there by itself; in a folder a file is written under a
+temporary name, flushed, and renamed. Readers never look at a file before something that is whole names it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import tempfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
+from loadbook.store.disk import sync_folder
+
+TEMPORARY_SUFFIX = ".part"
+_AT_A_TIME = 256
+_PLAIN = re.compile(r"[a-z0-9][a-z0-9._-]*(?:/[a-z0-9][a-z0-9._-]*)*")
+
+
+class Store:
+    """A target of publications. Names inside it are relative, with '/'."""
+
+    def __init__(self, address: str) -> None:
+        """address  a folder's path, file://..., or an fsspec address such as s3://bucket/group or memory://group
+
+        Raises UsageError for a protocol that fsspec does not know, or whose own package is not installed.
+        """
+        self.address = address
+        self.folder: Path | None = None
+        self._fs: Any = None
+        self._root = ""
+        if "://" not in address:
+            self.folder = Path(address).absolute()
+            return
+        if address.startswith("file://"):
+            self.folder = Path(address.removeprefix("file://")).absolute()
+            return
+        import fsspec
+
+        try:
+            self._fs, self._root = fsspec.core.url_to_fs(address)
+        except ImportError as exc:
+            raise UsageError(
+                f"this address needs a package that is not installed: {exc}", where=address,
+                remedy="Install the fsspec package for it (for s3:// that is s3fs), or name a folder",
+            ) from exc  # fmt: skip
+        except ValueError as exc:
+            raise UsageError(f"no such kind of address: {exc}", where=address, remedy="Name a folder") from exc
+
+    @property
+    def local(self) -> bool:
+        """Whether the target is a folder of this machine (or a disk that it mounts)."""
+        return self.folder is not None
+
+    @property
+    def in_this_process_only(self) -> bool:
+        """Whether no other process can see what is in it (memory://)."""
+        return self._fs is not None and "memory" in _protocols(self._fs)
+
+    def url(self, name: str) -> str:
+        """The name as an engine takes it: a path, or an address with its protocol."""
+        if self.folder is not None:
+            return str(self.folder.joinpath(*checked_name(name).split("/")))
+        return str(self._fs.unstrip_protocol(f"{self._root.rstrip('/')}/{checked_name(name)}"))
+
+    def engine_filesystem(self) -> Any:
+        """The fsspec file system, for an engine that takes one; None for a folder."""
+        return self._fs
+
+    def read(self, name: str) -> bytes:
+        """A file's bytes. Raises NotFoundError, LoadbookError."""
+        try:
+            if self.folder is not None:
+                return Path(self.url(name)).read_bytes()
+            return bytes(self._fs.cat_file(self._path(name)))
+        except FileNotFoundError as exc:
+            raise NotFoundError("the target has no such file", where=f"{self.address}: {name}") from exc
+        except OSError as exc:
+            raise _could_not("read", self.address, name, exc) from exc
+
+    def put(self, name: str, data: bytes) -> None:
+        """Write a file whole. In a folder: temporary name, flush, rename, flush of the folder; elsewhere one put."""
+        try:
+            if self.folder is None:
+                self._fs.makedirs(self._path(name).rpartition("/")[0], exist_ok=True)
+                self._fs.pipe_file(self._path(name), data)
+                return
+            final = Path(self.url(name))
+            final.parent.mkdir(parents=True, exist_ok=True)
+            temporary = final.with_name(f"{final.name}.{os.getpid()}{TEMPORARY_SUFFIX}")
+            try:
+                with temporary.open("wb") as file:
+                    file.write(data)
+                    file.flush()
+                    os.fsync(file.fileno())
+                temporary.replace(final)
+                sync_folder(final.parent)
+            finally:
+                with contextlib.suppress(OSError):
+                    temporary.unlink(missing_ok=True)
+        except OSError as exc:
+            raise _could_not("written", self.address, name, exc) from exc
+
+    def sizes(self, below: str) -> dict[str, int]:
+        """name -> bytes of every file below a name; empty where there is none."""
+        try:
+            if self.folder is not None:
+                base = Path(self.url(below))
+                found = [p for p in base.rglob("*") if p.is_file()] if base.is_dir() else []
+                return {p.relative_to(self.folder).as_posix(): p.stat().st_size for p in found}
+            self._fs.invalidate_cache()
+            path = self._path(below)
+            if not self._fs.exists(path):
+                return {}
+            listed = self._fs.find(path, detail=True)
+        except OSError as exc:
+            raise _could_not("listed", self.address, below, exc) from exc
+        cut = len(self._root.rstrip("/")) + 1
+        return {str(name)[cut:]: int(info["size"]) for name, info in listed.items()}
+
+    def folders(self, below: str) -> list[str]:
+        """The folders directly below a name, sorted; empty where there is none."""
+        names = {name.removeprefix(f"{below}/").split("/")[0] for name in self._pointers(below)}
+        return sorted(n for n in names if _PLAIN.fullmatch(n))
+
+    def _pointers(self, below: str) -> list[str]:
+        """Names two levels down, without listing what lies deeper."""
+        try:
+            if self.folder is not None:
+                return [p.relative_to(self.folder).as_posix() for p in Path(self.url(below)).glob("*/current.json")]
+            self._fs.invalidate_cache()
+            cut = len(self._root.rstrip("/")) + 1
+            return [str(p)[cut:] for p in self._fs.glob(f"{self._path(below)}/*/current.json")]
+        except OSError as exc:
+            raise _could_not("listed", self.address, below, exc) from exc
+
+    def remove(self, name: str) -> None:
+        """Remove a file; one that is gone already is no error."""
+        with contextlib.suppress(FileNotFoundError):
+            if self.folder is not None:
+                Path(self.url(name)).unlink()
+            else:
+                self._fs.rm_file(self._path(name))
+
+    def read_many(self, names: Sequence[str]) -> Iterator[tuple[str, bytes]]:
+        """(name, bytes) of many files, some hundreds at a time: an object store answers each of them late.
+
+        Raises NotFoundError, LoadbookError
+        """
+        if self.folder is not None:
+            yield from ((name, self.read(name)) for name in names)
+            return
+        for start in range(0, len(names), _AT_A_TIME):
+            paths = {self._path(name): name for name in names[start : start + _AT_A_TIME]}
+            try:
+                bodies = self._fs.cat(list(paths))
+            except FileNotFoundError as exc:
+                raise NotFoundError("the target has no such file", where=f"{self.address}: {exc}") from exc
+            except OSError as exc:
+                raise _could_not("read", self.address, next(iter(paths.values())), exc) from exc
+            yield from ((name, bytes(bodies[path])) for path, name in paths.items())
+
+    @contextlib.contextmanager
+    def as_file(self, name: str) -> Iterator[Path]:
+        """A path of this machine that holds the file: its own in a folder, else a copy for as long as it is open."""
+        if self.folder is not None:
+            path = Path(self.url(name))
+            if not path.is_file():
+                raise NotFoundError("the target has no such file", where=f"{self.address}: {name}")
+            yield path
+            return
+        with tempfile.TemporaryDirectory(prefix="loadbook-") as folder:
+            path = Path(folder) / "file"
+            path.write_bytes(self.read(name))
+            yield path
+
+    def _path(self, name: str) -> str:
+        return f"{self._root.rstrip('/')}/{checked_name(name)}"
+
+
+def checked_name(name: str) -> str:
+    """The name, if it is one that a publication may hold: a stranger's manifest must not lead us to another file.
+
+    Raises DamageError
+    """
+    if not _PLAIN.fullmatch(name) or ".." in name:
+        raise DamageError(f"{name!r} cannot be the name of a published file", remedy="Do not use this target as it is")
+    return name
+
+
+def _protocols(fs: Any) -> tuple[str, ...]:
+    named = fs.protocol
+    return (named,) if isinstance(named, str) else tuple(named)
+
+
+def _could_not(done: str, address: str, name: str, exc: OSError) -> LoadbookError:
+    return LoadbookError(
+        f"{name} could not be {done}: {exc.strerror or exc}" if done != "read" else f"{name} could not be read: {exc}",
+        where=address,
+        remedy="See that the target is there, has room and may be written, then repeat the command",
+    )

@@ -1,1 +1,0 @@
-"""Taking in: text and workbook readers, recorder layouts, the intake of each kind."""

@@ -1,1 +1,0 @@
-"""Keeping floor: the book on disk, its records, its trace files and the analytic session."""

@@ -1,0 +1,284 @@
+"""How much will it move? The answer from the shop's own history, or a refusal that says what to measure."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loadbook.analysis.answers import need as answerneed
+from loadbook.analysis.answers.cells import Asked
+from loadbook.analysis.answers.estimate import METHOD, History, Refusal, Reply
+from loadbook.analysis.answers.scale import Scale, harm
+from loadbook.analysis.movement.scale import MOSTLY_GAUGE
+from loadbook.core.errors import CalculationError, UsageError
+
+from . import answer_words
+from . import history as answerdata
+from .answer_advice import advise
+from .enquiry import Question, Subject, subject
+from .history import Pieces, Source
+from .result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.store.book import BookFolder
+
+KEYS = (
+    "low", "high", "content", "bound", "bound_content", "bound_confidence", "unit", "median", "runs", "pieces", "parts",
+    "evidence", "backtest_coverage", "outside_range", "refused", "need", "comparables", "advice", "cautions",
+)  # fmt: skip
+
+
+@dataclass
+class Answer(Result):
+    """A reply to an enquiry. Numbers are None where refused; `unit` says what they are in ('um', '%' or the reading's).
+
+    low, high          the interval that holds `content` of pieces;  median its centre
+    bound              one-sided, on the side that harms
+    backtest_coverage  held, held_low, held_high, runs, groups; None where the width is the model's own, or extrapolated
+    outside_range      planned settings beyond what was run: parameter, asked, run_low, run_high
+    need               what would narrow or permit it;  comparables the nearest runs;  advice, cautions
+    text               the answer as sentences in the book's units;  question, method, evidence_sha256 as kept
+    """
+
+    question: Question
+    subject: Subject
+    process: str
+    low: float | None = None
+    high: float | None = None
+    content: float = 0.90
+    bound: float | None = None
+    bound_content: float = 0.95
+    bound_confidence: float = 0.95
+    unit: str = "um"
+    median: float | None = None
+    runs: int = 0
+    pieces: int = 0
+    parts: int = 0
+    evidence: str = "all"
+    backtest_coverage: dict[str, Any] | None = None
+    outside_range: list[dict[str, Any]] = field(default_factory=list)
+    refused: str | None = None
+    need: dict[str, Any] = field(default_factory=dict)
+    comparables: list[dict[str, Any]] = field(default_factory=list)
+    advice: dict[str, Any] = field(default_factory=dict)
+    cautions: list[str] = field(default_factory=list)
+    text: list[str] = field(default_factory=list)
+    method: str = METHOD
+    evidence_sha256: str = ""
+    reply: Reply | None = None
+    own: dict[str, Any] | None = None
+    history: pd.DataFrame | None = field(default=None, repr=False)  # the pieces it rests on
+    before_um: float | None = None  # a typical form error before, where the figures are in % of it
+    answer_id: int | None = None
+    plants: list[dict[str, Any]] | None = None  # of a group: plant, runs, pieces that it rests on
+    system: str = "si"
+
+    def to_json(self) -> dict[str, Any]:
+        """The keys of `loadbook answer --format json`."""
+        told = {key: getattr(self, key) for key in KEYS}
+        return told if self.plants is None else {**told, "plants": self.plants}
+
+    def rows(self) -> list[dict[str, Any]]:
+        return [self.to_json()]
+
+    UNIT_COLUMNS = ("unit",)
+    FIGURES = ((("mean", "low", "high"), "{unit}"),)
+
+    def frame(self) -> pd.DataFrame:
+        """The comparables: one row per run of one part number, nearest first."""
+        import pandas as pd
+
+        return pd.DataFrame(self.comparables)
+
+
+def answer(book: BookFolder, question: Question, system: str | None = None) -> Answer:
+    """The answer to one enquiry.
+
+    system  'si' or 'us' for its sentences; None: the book's
+    Raises  UsageError, NotFoundError for an enquiry that cannot be understood; a history too thin is no error but
+            an answer whose `refused` says why
+    """
+    if not 0.5 <= question.content <= 0.99:
+        raise UsageError(
+            f"an interval for {question.content:g} of pieces is not offered", remedy="Give --content 0.5 to 0.99"
+        )
+    about = subject(book.read(), question)
+    question, process = treatment(book.read(), question)
+    source = answerdata.load(book, kind=about.kind)
+    if about.kind != "hardness":
+        process = answerdata.choose_process(source, about.kind, about.part, question.process, process)
+    found = answer_of(source, question, about, process or answerdata.NO_PROCESS, system or book.units)
+    found.advice = advise(book, found)
+    found.system = system or book.units
+    found.text = answer_words.sentences(found, found.system)
+    return found
+
+
+def treatment(conn: sqlite3.Connection, question: Question) -> tuple[Question, str | None]:
+    """The question with what its cycle asks filled in, and the cycle's process."""
+    if question.cycle is None:
+        return question, None
+    from loadbook.analysis.parameters.compute import asked_parameters
+    from loadbook.store.run_records import load_cycle
+
+    cycle = load_cycle(conn, question.cycle, question.cycle_revision)
+    asked = {p.parameter: p.value for p in asked_parameters(cycle)}
+    filled = replace(
+        question, cycle=cycle.cycle, cycle_revision=cycle.revision, settings={**asked, **question.settings},
+        atmosphere=question.atmosphere or cycle.atmosphere or None,
+    )  # fmt: skip
+    return filled, cycle.process or None
+
+
+def answer_of(source: Source, question: Question, about: Subject, process: str, system: str = "si") -> Answer:
+    """`answer` over a history that was read already; without advice and sentences."""
+    out = Answer(question, about, process, content=question.content, unit=_unit(about))
+    if about.kind == "hardness":
+        return _refused(out, "hardness is kept but does not move", "Ask about a size or a form error.")
+    pieces = source.pieces(process, about.kind, about.scale)
+    out.history = pieces.frame
+    out.cautions += answer_words.history_cautions(pieces, question.settings)
+    if len(pieces.frame) == 0:
+        return _refused(out, *answer_words.nothing_measured(pieces))
+    if pieces.below_gauge >= MOSTLY_GAUGE:
+        _count(out, pieces)
+        return _refused(out, *answer_words.gauge_too_coarse(pieces, system))
+    if about.scale == "um per 100 mm" and not about.reference_length_mm:
+        return _refused(
+            out, "this kind works in µm per 100 mm, and the reference length asked about is not known",
+            "Give it with --size.",
+        )  # fmt: skip
+    history = History(pieces.frame, source.breaks, source.extra)
+    asked = _asked(question, about, pieces)
+    scale = Scale(about.scale, about.reference_length_mm, _before_um(pieces, about))
+    _count(out, pieces)
+    out.evidence = history.evidence(asked)
+    reply = history.ask(asked, question.content, harm(about.kind))
+    if isinstance(reply, Refusal):
+        return _refused(out, reply.reason, reply.need)
+    _tell(out, history, asked, reply, scale)
+    if pieces.flagged.any():
+        out.cautions.append(_without_flagged(source, question, about, pieces, asked, scale, system))
+    out.cautions += answer_words.reply_cautions(out, history, reply, asked, system)
+    return out
+
+
+def _tell(out: Answer, history: History, asked: Asked, reply: Reply, scale: Scale) -> None:
+    """Fill in the figures, in the unit they are told in."""
+    out.reply, out.before_um = reply, scale.before_um
+    out.low, out.high, out.median = (
+        scale.displayed(reply.low),
+        scale.displayed(reply.high),
+        scale.displayed(reply.median),
+    )
+    out.bound = scale.displayed(reply.bound) if np.isfinite(reply.bound) else None
+    out.outside_range = [
+        {"parameter": name, "asked": a, "run_low": low, "run_high": high}
+        for name, (a, low, high) in reply.outside.items()
+    ] + [
+        {"parameter": name, "asked": value, "run_low": None, "run_high": None}
+        for name, value in reply.new_levels.items()
+    ]
+    held = reply.coverage
+    if held is not None and not out.outside_range:
+        out.backtest_coverage = {
+            "held": held.held, "held_low": held.low, "held_high": held.high, "runs": held.runs, "groups": reply.groups,
+            "left_out": "run" if reply.known else "part number", "content": reply.content,
+        }  # fmt: skip
+    out.need = _need(answerneed.need(history, asked, reply), reply, scale)
+    out.comparables = [
+        {
+            "run": c.run, "part": c.part, "characteristic": c.characteristic, "date": answerdata.date_of(c.day),
+            "setup": c.setup or None, "atmosphere": c.atmosphere or None, "pieces": c.pieces,
+            "mean": scale.displayed(c.mean), "low": scale.displayed(c.low), "high": scale.displayed(c.high),
+            **c.settings,
+            "unit": out.unit, "nearness": c.nearness, "same_part": c.same_part,
+        }
+        for c in answerneed.comparables(history, asked)
+    ]  # fmt: skip
+    own = answerneed.own_history(history, asked)
+    if own is not None:
+        told = {name: scale.displayed(getattr(own, name)) for name in ("mean", "low", "high")}
+        out.own = {"runs": own.runs, "pieces": own.pieces, **told}
+
+
+def _need(need: answerneed.Need, reply: Reply, scale: Scale) -> dict[str, Any]:
+    def width(w: float) -> float:
+        return scale.displayed(reply.median + w / 2) - scale.displayed(reply.median - w / 2)
+
+    out: dict[str, Any] = {
+        "width": width(need.width),
+        "runs_of_this_part": [{"more": k, "width": width(w)} for k, w in need.runs_of_this_part],
+        "part_numbers": [{"more": k, "width": width(w)} for k, w in need.part_numbers],
+        "least_width": width(need.least_width),
+        "groups_missing": need.groups_missing,
+    }
+    out["text"] = ""  # filled in with the other sentences, in the book's units
+    return out
+
+
+def _asked(question: Question, about: Subject, pieces: Pieces) -> Asked:
+    known = ((pieces.frame["part"] == about.part) & (pieces.frame["characteristic"] == about.characteristic)).any()
+    return Asked(
+        part=about.part, characteristic=about.characteristic if known else None, material=about.material,
+        family=about.family, shape=about.shape, condition=about.condition, setup=question.setup,
+        atmosphere=_label(question.atmosphere, pieces, "atmosphere", question.cycle is not None),
+        furnace=question.furnace, plant=question.plant, section_mm=about.section_thick_mm,
+        day=answerdata.day_of(question.on) if question.on else None, settings=question.settings,
+    )  # fmt: skip
+
+
+def _label(value: str | None, pieces: Pieces, column: str, lenient: bool) -> str | None:
+    """A label as the history spells it; one that only a cycle named, and no run had, is left open."""
+    if value is None:
+        return None
+    known = {str(v).lower(): str(v) for v in pieces.frame[column].dropna().unique()}
+    return known.get(value.lower(), None if lenient else value)
+
+
+def _before_um(pieces: Pieces, about: Subject) -> float | None:
+    """A typical reading before of this part (else of all) [µm], for the log scale."""
+    if about.scale != "log":
+        return None
+    own = pieces.frame[pieces.frame["part"] == about.part]
+    values = (own if len(own) else pieces.frame)["before_mm"].to_numpy(dtype=float) * 1000.0
+    return float(np.nanmedian(values))
+
+
+def _without_flagged(
+    source: Source, question: Question, about: Subject, pieces: Pieces, asked: Asked, scale: Scale, system: str
+) -> str:
+    """The other result: what the interval would be without the readings that look like blunders."""
+    count = int(pieces.flagged.sum())
+    try:
+        other = History(pieces.frame[~pieces.flagged].reset_index(drop=True), source.breaks, source.extra).ask(
+            asked, question.content
+        )
+    except CalculationError:
+        return answer_words.flagged(count, None, "", system)
+    told = None if isinstance(other, Refusal) else (scale.displayed(other.low), scale.displayed(other.high))
+    return answer_words.flagged(count, told, scale.unit if scale.name == "log" else _unit(about), system)
+
+
+def _unit(about: Subject) -> str:
+    if about.scale == "log":
+        return "%"
+    return "um" if about.unit == "mm" else about.unit
+
+
+def _count(out: Answer, pieces: Pieces) -> None:
+    frame = pieces.frame
+    out.runs, out.pieces, out.parts = frame["run"].nunique(), len(frame), frame["part"].nunique()
+    listed = "\n".join(sorted(frame["run"].astype(str).unique()))
+    out.evidence_sha256 = hashlib.sha256(listed.encode()).hexdigest()
+
+
+def _refused(out: Answer, reason: str, need: str) -> Answer:
+    out.refused, out.need = reason, {"text": need}
+    return out

@@ -1,0 +1,275 @@
+"""An answer as sentences in the book's units, with what it rests on and what it must not be taken for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from loadbook.analysis.effects.words import figure, spoken
+from loadbook.core import units
+
+from . import history as answerdata
+
+if TYPE_CHECKING:
+    from loadbook.analysis.answers.cells import Asked
+    from loadbook.analysis.answers.estimate import History, Reply
+
+    from .answer import Answer
+    from .history import Pieces
+
+SETTING_UNITS = {
+    "heating_rate_peak_c_per_h": "c_per_h",
+    "hold_mean_c": "c",
+    "soak_minutes": "min",
+    "cooling_rate_peak_c_per_h": "c_per_h",
+}
+OLD_DAYS = 365.0
+
+
+def figure_text(value: float | None, unit: str, system: str) -> str:
+    """A movement with its unit, as the book shows it, with no more digits than mean something.
+
+    >>> figure_text(-25.4, "um", "us"), figure_text(12.345, "%", "si")
+    ('-1 × 0.001 in', '12.3 %')
+    """
+    if value is None:
+        return "not known"
+    shown, label, digits = units.show(value, unit, system)
+    number = figure(round(shown, digits)) if unit == "um" else figure(shown)
+    label = f"× {label}" if label[:1].isdigit() else label
+    return f"{number} {label}".strip()
+
+
+def span(low: float, high: float, unit: str, system: str) -> str:
+    """An interval with its unit once: '-12.5 to 4 µm'."""
+    first, _, _ = figure_text(low, unit, system).partition(" ")
+    return f"{first} to {figure_text(high, unit, system)}"
+
+
+def setting(name: str, value: float | None, system: str) -> str:
+    """A plannable setting in the book's units: 'hold mean 1150 °F'."""
+    if value is None:
+        return spoken(name)
+    shown, label, _ = units.show(value, SETTING_UNITS.get(name, ""), system)
+    return f"{spoken(name)} {figure(shown)} {label}".strip()
+
+
+def many(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def sentences(a: Answer, system: str) -> list[str]:
+    """The answer in sentences: the figure, what it rests on, its back-test, the bound, what is missing."""
+    who = _who(a)
+    if a.refused is not None:
+        return [f"No figure for {who}: {a.refused}.", a.need["text"], *_evidence_if_any(a)]
+    assert a.reply is not None and a.low is not None and a.high is not None and a.bound_content
+    out = [
+        f"{a.content:.0%} of pieces of {who} should move {span(a.low, a.high, a.unit, system)} "
+        f"(middle {figure_text(a.median, a.unit, system)}){_of_before(a)}, {_treated(a, system)}.",
+        _rests(a, system),
+        _earned(a),
+    ]
+    if a.bound is not None:
+        side = "at most" if a.reply.harm > 0 else "no lower than"
+        out.append(
+            f"{a.bound_content:.0%} of pieces stay {side} {figure_text(a.bound, a.unit, system)}, with "
+            f"{a.bound_confidence:.0%} confidence."
+        )
+    a.need["text"] = _need(a, system)
+    out.append(a.need["text"])
+    return out
+
+
+def _who(a: Answer) -> str:
+    s = a.subject
+    if s.part is not None:
+        return f"{s.part}, {s.characteristic}" + (f" ({s.kind})" if s.kind != s.characteristic else "")
+    words = [w for w in (s.material, s.shape, s.condition) if w]
+    return f"a new part ({', '.join([*words, s.kind])})"
+
+
+def _of_before(a: Answer) -> str:
+    return " of the form error before" if a.unit == "%" else ""
+
+
+def _treated(a: Answer, system: str) -> str:
+    q = a.question
+    words = [setting(name, value, system) for name, value in q.settings.items()]
+    words += [f"{name} {value}" for name, value in (("setup", q.setup), ("atmosphere", q.atmosphere)) if value]
+    lead = f"in {a.process}"
+    if q.cycle:
+        lead += f", cycle {q.cycle} revision {q.cycle_revision}"
+    if words:
+        return f"{lead} at {', '.join(words)}"
+    return f"{lead} as it usually was treated" if a.reply and a.reply.known else f"{lead} as such parts usually were"
+
+
+def _rests(a: Answer, system: str) -> str:
+    text = f"It rests on {many(a.runs, 'run')}, {many(a.pieces, 'piece')}, {many(a.parts, 'part number')}"
+    if a.own is not None:
+        own = span(a.own["low"], a.own["high"], a.unit, system)
+        return (
+            f"{text}; of this part {many(a.own['runs'], 'run')}, {many(a.own['pieces'], 'piece')}: {own}, "
+            f"mean {figure_text(a.own['mean'], a.unit, system)}."
+        )
+    near = {"same part": "other characteristics of this part", "all": "no nearer than the same kind"}
+    return f"{text}; nearest evidence: {near.get(a.evidence, a.evidence)}."
+
+
+def _evidence_if_any(a: Answer) -> list[str]:
+    if not a.pieces:
+        return []
+    return [
+        f"On record of this kind in {a.process}: {many(a.runs, 'run')}, {many(a.pieces, 'piece')}, "
+        f"{many(a.parts, 'part number')}."
+    ]
+
+
+def _earned(a: Answer) -> str:
+    assert a.reply is not None
+    group = "run" if a.reply.known else "part number"
+    if a.outside_range:
+        return "Extrapolation, no coverage claim: it was never run so (see the cautions)."
+    if a.backtest_coverage is None and not a.reply.model_only:
+        return (
+            f"Its width comes from the back-test of all {many(a.reply.groups, group)}; one more is needed to judge it "
+            "by leaving each out."
+        )
+    if a.backtest_coverage is None:
+        return (
+            f"Model only, not back-tested: {many(a.reply.groups, group)} are too few to leave out in turn for "
+            f"{a.content:.0%}."
+        )
+    b = a.backtest_coverage
+    return (
+        f"Back-test, each {group} left out in turn: such intervals held {b['held']:.0%} of pieces "
+        f"({b['held_low']:.0%} to {b['held_high']:.0%} by {many(b['groups'], group)})."
+    )
+
+
+def _need(a: Answer, system: str) -> str:
+    n = a.need
+    four = {row["more"]: row["width"] for row in n["runs_of_this_part"]}
+
+    def width(value: float) -> str:
+        return figure_text(value, a.unit, system)
+
+    text = (
+        f"Now {width(n['width'])} wide; after 4 more runs of this part about {width(four[4])}, after 16 about "
+        f"{width(four[16])}; runs and pieces differ by {width(n['least_width'])} whatever is measured."
+    )
+    if n["part_numbers"]:
+        parts = {row["more"]: row["width"] for row in n["part_numbers"]}
+        text += f" After 4 more part numbers of this kind about {width(parts[4])}, after 16 about {width(parts[16])}."
+    if n["groups_missing"]:
+        group = "run" if a.reply and a.reply.known else "part number"
+        text += f" {many(n['groups_missing'], f'more {group}')} and its width can be back-tested."
+    return text
+
+
+def history_cautions(pieces: Pieces, settings: Mapping[str, float]) -> list[str]:
+    """What was set aside, and settings that were not asked but achieved."""
+    out = []
+    if pieces.set_aside:
+        listed = ", ".join(f"{reason} {count}" for reason, count in pieces.set_aside.items())
+        out.append(
+            f"Set aside, so not in any figure: {sum(pieces.set_aside.values())} ({listed}). Pieces that were not "
+            "measured, cracked or were straightened would make it look worse."
+        )
+    if pieces.achieved > 0 and settings:
+        out.append(
+            f"{pieces.achieved:.0%} of the settings in the history are what was achieved or stated, because nothing "
+            "asked is on record for those runs."
+        )
+    return out
+
+
+def nothing_measured(pieces: Pieces) -> tuple[str, str]:
+    """(reason, need) where no piece has a movement."""
+    if pieces.set_aside:
+        listed = ", ".join(f"{reason} {count}" for reason, count in pieces.set_aside.items())
+        count = sum(pieces.set_aside.values())
+        reason = f"all {count} readings of {pieces.kind} in {pieces.process} are set aside ({listed})"
+        return reason, "Movement needs a reading before and one after the run, taken in the same way."
+    where = "" if pieces.process == answerdata.NO_PROCESS else f" in {pieces.process}"
+    return (
+        f"no {pieces.kind} was ever measured{where}",
+        "Measure before and after the run: at least 8 runs with 4 repeats of a part number, or 6 part numbers.",
+    )
+
+
+def gauge_too_coarse(pieces: Pieces, system: str) -> tuple[str, str]:
+    limit = figure_text(pieces.gauge_um, "um", system)
+    return (
+        f"{pieces.below_gauge:.0%} of the movements on record are smaller than their gauge's uncertainty (typically "
+        f"{limit}): they moved less than can be told",
+        "Measure with a gauge whose uncertainty is well below the movement that matters.",
+    )
+
+
+def flagged(count: int, without: tuple[float, float] | None, unit: str, system: str) -> str:
+    other = "" if without is None else f"; without them it would be {span(*without, unit, system)}"
+    return (
+        f"{many(count, 'reading')} of the history look like blunders (further than six robust standard deviations from "
+        f"their run){other}. They count until a person confirms: loadbook moved --what flagged lists them."
+    )
+
+
+def reply_cautions(a: Answer, history: History, reply: Reply, asked: Asked, system: str) -> list[str]:
+    """What this answer must not be taken for."""
+    out = []
+    for name, (value, low, high) in reply.outside.items():
+        whose = "this part" if reply.known else "any such part"
+        ran = (
+            setting(name, low, system)
+            if low == high
+            else f"{setting(name, low, system)} to {setting('', high, system)}"
+        )
+        out.append(f"{setting(name, value, system)} was never run with {whose} (only {ran}): extrapolation.")
+    for factor, level in reply.new_levels.items():
+        out.append(f"{factor} {level} was never run: the figure is a guess at how much a new {factor} may matter.")
+    if reply.model_only:
+        out.append("The width is the model's own, not back-tested.")
+    if reply.since_break is not None:
+        out.append(
+            f"{many(reply.since_break, 'run')} since the last declared break; what came before counts as a weaker "
+            "level, and most of the back-test rests on it."
+        )
+    newest = float(history.cells.frame["day"].max())
+    if asked.day is not None and asked.day - newest > OLD_DAYS:
+        out.append(
+            f"The last comparable run was on {answerdata.date_of(newest)}: the answer looks further than it saw."
+        )
+    if reply.v_mean > reply.v - reply.v_mean and reply.known:
+        out.append("Most of the width is about this part's own mean: more runs of it would narrow it (see need).")
+    return out
+
+
+def settings_shown(row: Mapping[str, Any], system: str) -> str:
+    """The settings of a comparable run in one cell."""
+    return ", ".join(setting(name, row[name], system) for name in SETTING_UNITS if row.get(name) is not None)
+
+
+def advice_lines(advice: Mapping[str, Any], system: str) -> list[str]:
+    """The advice as lines: stock, atmosphere, cycle, thermocouple places."""
+    out = []
+    stock = advice.get("stock")
+    if stock:
+        amount = stock["per_side_um"]
+        out.append(
+            f"Stock: {figure_text(amount, 'um', system)} {stock['text']}." if amount else f"Stock: {stock['text']}."
+        )
+    air = advice.get("atmosphere")
+    if air:
+        out.append(f"Atmosphere: {air['choice']}: {'; '.join(air['reasons'])}.")
+    cycle = advice.get("cycle")
+    if cycle:
+        best = cycle["evidence"][0]
+        out.append(
+            f"Cycle: {cycle['choice']}: {cycle['reason']}; {many(best['runs'], 'run')}, "
+            f"{many(best['pieces'], 'piece')}, beside {', '.join(e['cycle'] for e in cycle['evidence'][1:])}."
+        )
+    for place in advice.get("thermocouples", []):
+        out.append(f"Thermocouple: {place['place']}: {place['reason']}.")
+    return out

@@ -1,0 +1,86 @@
+"""A named person's decision on a reading that looks like a blunder.
+
+A named person's decision on a suspected thermocouple fault: recorded, then the run is judged again.
+"""
+
+from __future__ import annotations
+
+from loadbook.analysis.faults.find import KINDS
+from loadbook.core import times
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.vocabulary.lookup import nearest
+from loadbook.store.book import BookFolder
+from loadbook.store.holder import who
+from loadbook.store.records import add_intake
+from loadbook.store.run_records import load_run
+from loadbook.store.trace_files import read_trace
+
+from .recompute import recompute_run
+
+
+def confirm_fault(book: BookFolder, run: str, channel: str, fault: str, decision: str, person: str, why: str) -> str:
+    """Record the decision and recompute the run, in one transaction; gives the run's verdict.
+
+    A later decision on the same fault takes the place of an earlier one; both stay in the book.
+    Raises NotFoundError (no such run, channel or trace), UsageError (an unknown kind of fault, or one that was
+    never suspected of that channel)
+    """
+    if fault not in KINDS:
+        close = nearest(fault, list(KINDS))
+        raise UsageError(
+            f"there is no fault {fault!r}", remedy=f"Did you mean {close!r}?" if close else ", ".join(KINDS)
+        )
+    for name, text in (("person", person), ("why", why)):
+        if not text.strip():
+            raise UsageError(f"--{name} is empty", remedy="A decision needs a named person and grounds")
+    conn = book.read()
+    record = load_run(conn, run)
+    if channel not in {c.name for c in record.channels}:
+        known = ", ".join(c.name for c in record.channels)
+        raise NotFoundError(f"run {run} has no channel {channel!r}", remedy=f"It has: {known}")
+    if record.trace is None:
+        raise NotFoundError(f"run {run} has no trace, so no fault is suspected")
+    suspected = conn.execute(
+        "SELECT name FROM finding WHERE run = ? AND what = 'fault' AND channel = ?", (run, channel)
+    ).fetchall()
+    if fault not in {r["name"] for r in suspected}:
+        known = ", ".join(sorted({r["name"] for r in suspected})) or "none"
+        raise UsageError(
+            f"no {fault!r} is suspected of {channel} in run {run}",
+            remedy=f"Suspected of it: {known}. A thermocouple known to be bad without evidence in the trace belongs in"
+            " the run's note",
+        )
+    trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
+    row = {
+        "subject": "fault", "run": run, "channel": channel, "fault": fault, "decision": decision,
+        "person": person.strip(), "why": why.strip(), "at": times.stored(times.now()),
+    }  # fmt: skip
+    with book.write() as writing:
+        add_intake(writing, "confirmations", {"confirmation": [row]}, rows_read=1)
+        return recompute_run(book, writing, load_run(writing, run), trace).verdict
+
+
+def confirm_reading(book: BookFolder, reading_id: int, decision: str, person: str | None, why: str) -> str:
+    """Record the decision; gives the sentence to print.
+
+    decision  'confirmed': a blunder, left out of movement from now on; 'refused': real, no longer suspected.
+    A later decision on the same reading takes the place of an earlier one; both stay in the book.
+    Raises NotFoundError (no such reading), UsageError (no reason given)
+    """
+    named = (person or who()).strip()
+    for name, text in (("person", named), ("why", why)):
+        if not text.strip():
+            raise UsageError(f"--{name} is empty", remedy="A decision needs a named person and grounds")
+    with book.write() as conn:
+        row = conn.execute("SELECT * FROM reading WHERE reading_id = ?", (reading_id,)).fetchone()
+        if row is None:
+            raise NotFoundError(
+                f"there is no reading {reading_id}", remedy="loadbook list readings shows them with their reading_id"
+            )
+        decided = {
+            "subject": "reading", "run": row["run"], "reading_id": reading_id, "decision": decision, "person": named,
+            "why": why.strip(), "at": times.stored(times.now()),
+        }  # fmt: skip
+        add_intake(conn, "confirmations", {"confirmation": [decided]}, rows_read=1, taken_by=named)
+    word = "a blunder: left out of movement from now on" if decision == "confirmed" else "real: no longer suspected"
+    return f"Reading {reading_id} ({row['serial']}, {row['characteristic']}, {row['stage']}) is {word}."

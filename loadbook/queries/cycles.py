@@ -1,0 +1,198 @@
+"""Reviewing a cycle, and planning one for a part: what the book knows is brought to the calculation."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from loadbook.analysis.planning.plan import Plan, Sections, film_of
+from loadbook.analysis.planning.plan import plan as integrate
+from loadbook.analysis.planning.review import MARGIN_C, Remark, Subject
+from loadbook.analysis.planning.review import review as read_through
+from loadbook.analysis.trace import lag
+from loadbook.analysis.trace.conduction import Body
+from loadbook.analysis.trace.model import Cycle
+from loadbook.core.errors import CalculationError, NotFoundError
+from loadbook.readers.cycles.file import read_cycle_file
+from loadbook.store.book import BookFolder
+from loadbook.store.run_records import load_cycle
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PLAN_COLUMNS = (
+    "segment", "kind", "from_c", "to_c", "rate_c_per_h", "hours", "section_lag_c", "difference_peak_c", "lead_peak_c",
+    "soak_through_min", "soak_minutes",
+)  # fmt: skip
+COMPARED = ("cycle_hours", "soak_minutes", "spread_heating_peak_c", "lead_heating_peak_c", "section_lag_c",
+            "heating_rate_peak_c_per_h", "dose_hj")  # fmt: skip
+ELEMENTS = ("c", "mn", "si", "ni", "cr", "mo")
+
+
+@dataclass(frozen=True)
+class Reviewed:
+    """A cycle's name and the remarks on it."""
+
+    name: str
+    remarks: tuple[Remark, ...]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What runs of the part showed of one parameter: how many runs, their middle and their range."""
+
+    parameter: str
+    unit: str
+    runs: int
+    median: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class PartPlan:
+    """A plan for one part: the calculation, its limits, and what the part's runs under this cycle showed."""
+
+    part: str
+    cycle: Cycle
+    plan: Plan
+    lag_c: float
+    difference_c: float | None
+    shown: tuple[Shown, ...]
+    runs: int
+
+    def rows(self) -> list[dict[str, Any]]:
+        """One row per segment, with the keys of PLAN_COLUMNS."""
+        out = []
+        for s in self.plan.segments:
+            values = (s.number, s.kind, s.from_c, s.to_c, s.rate_c_per_h, s.hours, s.lag_peak_c, s.difference_peak_c,
+                      s.lead_peak_c, s.soak_through_min, s.soak_minutes)  # fmt: skip
+            out.append(dict(zip(PLAN_COLUMNS, values, strict=True)))
+        return out
+
+    def frame(self) -> pd.DataFrame:
+        """`rows` as a frame."""
+        import pandas as pd
+
+        return pd.DataFrame(self.rows(), columns=list(PLAN_COLUMNS))
+
+
+def cycle_of_file(path: Path) -> Cycle:
+    """A cycle that is not in the book (yet). Raises IntakeError with every fault and its line."""
+    return read_cycle_file(path).cycle
+
+
+def _cycle(book: BookFolder, cycle: str | Cycle, revision: str | None) -> Cycle:
+    return load_cycle(book.read(), cycle, revision) if isinstance(cycle, str) else cycle
+
+
+def review(
+    book: BookFolder, cycle: str | Cycle, revision: str | None = None, parts: Sequence[str] = (),
+    margin_c: float = MARGIN_C,
+) -> Reviewed:  # fmt: skip
+    """Remarks on a cycle. parts empty: the parts of the runs that used it (none for a cycle from a file)."""
+    conn = book.read()
+    found = _cycle(book, cycle, revision)
+    names = list(parts)
+    if not names and isinstance(cycle, str):
+        names = [
+            r[0]
+            for r in conn.execute(
+                "SELECT DISTINCT part FROM piece JOIN run USING (run) WHERE cycle = ? AND cycle_revision = ?"
+                " ORDER BY part",
+                (found.cycle, found.revision),
+            )
+        ]
+    subjects = [subject_of(conn, part) for part in names]
+    return Reviewed(f"{found.cycle} revision {found.revision}", tuple(read_through(found, subjects, margin_c)))
+
+
+def _part_row(conn: sqlite3.Connection, part: str) -> sqlite3.Row:
+    row: sqlite3.Row | None = conn.execute(
+        "SELECT * FROM part JOIN material USING (material) WHERE part = ?", (part,)
+    ).fetchone()
+    if row is None:
+        raise NotFoundError(f"the book has no part {part!r}", remedy="See: loadbook list parts")
+    return row
+
+
+def subject_of(conn: sqlite3.Connection, part: str) -> Subject:
+    """What the book knows of a part, for a review."""
+    row = _part_row(conn, part)
+    pieces = conn.execute("SELECT DISTINCT condition, machining, tempered_at_c FROM piece WHERE part = ?", (part,))
+    conditions: list[str] = []
+    tempered: list[float] = []
+    for piece in pieces:
+        conditions += [w.strip() for w in (piece["condition"] or "").split(";") if w.strip()]
+        if piece["tempered_at_c"] is not None:
+            tempered.append(piece["tempered_at_c"])
+    operations = [r[0] for r in conn.execute("SELECT DISTINCT operation FROM operation WHERE part = ?", (part,))]
+    notes = [
+        r[0] for r in conn.execute("SELECT DISTINCT note FROM operation WHERE part = ? AND note IS NOT NULL", (part,))
+    ]
+    return Subject(
+        part, row["material"], row["family"], row["shape"], row["section_thick_mm"], row["section_thin_mm"],
+        min(tempered, default=None), row["max_soak_c"], row["ac1_c"],
+        None if row["reactive"] is None else bool(row["reactive"]),
+        tuple((e, row[f"{e}_pct"]) for e in ELEMENTS if row[f"{e}_pct"] is not None),
+        tuple(dict.fromkeys(conditions)), tuple(dict.fromkeys(operations + notes)),
+    )  # fmt: skip
+
+
+def plan(
+    book: BookFolder, part: str, cycle: str | Cycle, revision: str | None, lag_c: float,
+    difference_c: float | None = None, film_w_m2k: float | None = None, body: lag.Shape | None = None,
+) -> PartPlan:  # fmt: skip
+    """Plan a cycle for a part of the book.
+
+    lag_c, difference_c  limits [°C difference] on surface minus middle, and thin section minus thick middle
+    film_w_m2k, body     the user's own figures in the place of those by atmosphere and shape
+    Raises CalculationError where the part's section or its material's figures are not recorded.
+    """
+    conn = book.read()
+    found = _cycle(book, cycle, revision)
+    row = _part_row(conn, part)
+    needed = ("section_thick_mm", "conductivity_w_mk", "density_kg_m3", "specific_heat_j_kgk")
+    missing = [name for name in needed if row[name] is None]
+    if missing:
+        raise CalculationError(
+            f"a plan needs {', '.join(missing)}", where=f"part {part} of {row['material']}",
+            remedy="Record it: loadbook amend parts or materials",
+        )  # fmt: skip
+    diffusivity = lag.diffusivity(row["conductivity_w_mk"], row["density_kg_m3"], row["specific_heat_j_kgk"])
+    shape: lag.Shape = body or lag.shape_of(row["shape"])
+
+    def section(thickness_mm: float) -> Body:
+        return Body(shape, thickness_mm / 2.0, row["conductivity_w_mk"], diffusivity)
+
+    thin = section(row["section_thin_mm"]) if row["section_thin_mm"] is not None else None
+    film, words = film_of(found.atmosphere, film_w_m2k)
+    sections = Sections(section(row["section_thick_mm"]), thin, film, words)
+    done = integrate(found, sections, lag_c, difference_c, row["dose_constant"])
+    shown, runs = _shown(conn, part, found)
+    return PartPlan(part, found, done, lag_c, difference_c, shown, runs)
+
+
+def _shown(conn: sqlite3.Connection, part: str, cycle: Cycle) -> tuple[tuple[Shown, ...], int]:
+    """What the runs of a part under a cycle (any revision) really showed."""
+    runs = conn.execute(
+        "SELECT count(DISTINCT run) FROM piece JOIN run USING (run) WHERE part = ? AND cycle = ? AND status = 'done'",
+        (part, cycle.cycle),
+    ).fetchone()[0]
+    out = []
+    for name in COMPARED:
+        rows = conn.execute(
+            "SELECT value, unit FROM parameter p JOIN run USING (run) WHERE parameter = ? AND channel IS NULL"
+            " AND source IN ('trace', 'stated') AND cycle = ? AND status = 'done'"
+            " AND EXISTS (SELECT 1 FROM piece WHERE piece.run = p.run AND piece.part = ?) ORDER BY value",
+            (name, cycle.cycle, part),
+        ).fetchall()
+        if rows:
+            values = [r["value"] for r in rows]
+            n = len(values)
+            middle = values[n // 2] if n % 2 else 0.5 * (values[n // 2 - 1] + values[n // 2])
+            out.append(Shown(name, rows[0]["unit"], n, middle, values[0], values[-1]))
+    return tuple(out), int(runs)

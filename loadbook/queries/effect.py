@@ -1,0 +1,265 @@
+"""Which parameters go with movement: runs of the same part number compared with each other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loadbook.analysis.effects import joint
+from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
+from loadbook.analysis.effects.estimate import Effect
+from loadbook.analysis.movement import blunders, scale
+from loadbook.analysis.movement.scale import STRATUM, Stage
+from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+from loadbook.core.vocabulary.lookup import nearest
+
+from .filters import Filters
+from .moved import _believed, check_share, records
+from .movement_data import MovementData, load
+from .result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.store.book import BookFolder
+
+PLANNABLE = ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
+FACTORS = ("setup", "atmosphere")
+MORE_FACTORS = ("furnace", "position", "machining", "axis", "gauge", "heat_number", "cycle")
+PLAIN_STRATUM = (*STRATUM, "characteristic")
+
+
+@dataclass
+class Effects(Result):
+    """Effects per process, kind, side and unit.
+
+    table       one row per parameter (keys as in `loadbook effect --format json`); `verdict` is a sentence
+    cells       the means per run and part number that each stratum was computed from
+    measured    beside each of these: its pieces, and what each mean is of (run, part, characteristic, ...), row for row
+    warnings    sentences on the whole
+    """
+
+    table: pd.DataFrame
+    effects: list[tuple[dict[str, Any], Effect]]
+    cells: list[tuple[dict[str, Any], Cells, list[Column]]]
+    of: list[str]
+    asked: bool
+    stage: Stage | None
+    confidence: float
+    system: str = "si"
+    measured: list[tuple[pd.DataFrame, pd.DataFrame]] = field(default_factory=list, repr=False)
+    warnings: list[str] = field(default_factory=list)
+
+    def frame(self) -> pd.DataFrame:
+        """One row per stratum and parameter."""
+        return self.table
+
+    def rows(self) -> list[dict[str, Any]]:
+        """The same as dictionaries, missing figures None."""
+        return records(self.table)
+
+    UNIT_COLUMNS = ("effect_unit", "unit")
+    FIGURES = (
+        (
+            ("effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low",
+             "pooled_high", "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half",
+             "effect_without_flagged"),
+            "{effect_unit}_per_{unit}",
+        ),
+        (("range_low", "range_high"), "{unit}"),
+    )  # fmt: skip
+
+
+def effect(
+    book: BookFolder,
+    characteristic: str | None = None,
+    filters: Filters | None = None,
+    of: Sequence[str] | str = (),
+    stage: Stage | None = None,
+    asked: bool = False,
+    confidence: float = 0.95,
+    system: str | None = None,
+) -> Effects:
+    """The effect of parameters on the movement of a characteristic (or a kind of characteristic).
+
+    characteristic  a characteristic's name or a kind; None: every kind the filters leave, each by itself
+    of              parameters, or factors such as setup; none: the plannable four, setup and atmosphere where they
+                    vary inside part numbers; 'all': every parameter that any run has
+    asked           use what was asked instead of what was achieved
+    system          'si' or 'us' for the verdicts; None: the book's
+    Raises          UsageError, NotFoundError
+    """
+    check_share(confidence, "--confidence")
+    filters = filters or Filters()
+    if characteristic is not None:
+        name = "kind" if characteristic.lower() in CHARACTERISTIC_KINDS else "characteristic"
+        if getattr(filters, name) is not None:
+            raise UsageError(f"the {name} is named twice", remedy=f"Leave out --{name}")
+        from dataclasses import replace
+
+        filters = replace(filters, **{name: characteristic})
+    names = [of] if isinstance(of, str) else list(of)
+    wanted = _words(names)
+    every = [w.lower() for w in wanted] == ["all"]
+    also = [w for w in wanted if w in MORE_FACTORS]
+    data = load(book, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
+    known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
+    if not every and not known.issuperset(wanted):  # the refusal names what there is
+        data = load(book, filters, asked, also)
+    return effect_of(data, names, stage, asked, confidence, system or book.units)
+
+
+def effect_of(
+    data: MovementData,
+    of: Sequence[str] = (),
+    stage: Stage | None = None,
+    asked: bool = False,
+    confidence: float = 0.95,
+    system: str = "si",
+) -> Effects:
+    """`effect` over rows that were read already."""
+    import pandas as pd
+
+    wanted = _words(of)
+    defaults = not wanted
+    parameters, factors = _named(wanted, data)
+    frame = scale.with_value(data.frame, stage)
+    strata = list(STRATUM if stage is None else PLAIN_STRATUM)
+    frame = frame[frame["y"].notna()].reset_index(drop=True)
+    flags = blunders.flagged_rows(frame) & ~_believed(frame, data.believed)
+    found: list[tuple[dict[str, Any], Effect]] = []
+    without: list[float | None] = []
+    kept: list[tuple[dict[str, Any], Cells, list[Column]]] = []
+    measured: list[tuple[pd.DataFrame, pd.DataFrame]] = []
+    for key, some in frame.groupby(strata, sort=True, dropna=False) if len(frame) else []:
+        stratum = dict(zip(strata, key, strict=True))
+        rows = some.index.to_numpy()
+        given = (parameters, factors, data, defaults, str(stratum["unit"]), confidence, stage)
+        effects, cells, columns, head = _stratum(some, *given)
+        kept.append((stratum, cells, columns))
+        measured.append((some, head))
+        found.extend((stratum, e) for e in effects)
+        if flags[rows].any():
+            clean = _stratum(some[~flags[rows]], *given)[0]
+            by_name = {e.parameter: e.effect for e in clean}
+            without.extend(by_name.get(e.parameter) for e in effects)
+        else:
+            without.extend([None] * len(effects))
+    joint.adjust_p_values([e for _, e in found], system)
+    table = pd.DataFrame(
+        [{**s, **_row(e), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
+    )
+    result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, measured)
+    result.warnings = _warnings(result, data, frame, flags)
+    return result
+
+
+def _words(of: Sequence[str]) -> list[str]:
+    """The names in `of`, of which each text may hold several with commas."""
+    return [name.strip() for text in of for name in text.split(",") if name.strip()]
+
+
+def _row(e: Effect) -> dict[str, Any]:
+    values = {f.name: getattr(e, f.name) for f in fields(Effect)}
+    first = (
+        "parameter", "unit", "against", "effect", "effect_low", "effect_high", "p", "p_adjusted", "runs", "pieces",
+        "parts", "range_low", "range_high", "confounded_with", "verdict",
+    )  # fmt: skip
+    return {**{name: values[name] for name in first}, **values}
+
+
+def _named(wanted: Sequence[str], data: MovementData) -> tuple[list[str], list[str]]:
+    """Split what was asked for into run parameters and factors; defaults where nothing was."""
+    known = sorted(data.parameters["parameter"].unique())
+    if not wanted:
+        return list(PLANNABLE), list(FACTORS)
+    if [w.lower() for w in wanted] == ["all"]:
+        return known, list(FACTORS)
+    parameters, factors = [], []
+    for name in wanted:
+        if name in FACTORS or name in MORE_FACTORS:
+            factors.append(name)
+        elif name in known or name in PLANNABLE:
+            parameters.append(name)
+        else:
+            all_known = [*known, *FACTORS, *MORE_FACTORS]
+            close = nearest(name, all_known) or next((k for k in all_known if k.startswith(name)), None)
+            hint = f"Did you mean {close!r}? " if close else ""
+            first = ", ".join([*PLANNABLE, *FACTORS, *MORE_FACTORS])
+            more = f"; {len(known)} parameters in all, which loadbook explain defines and --of all tries"
+            raise UsageError(f"no run has a parameter {name!r}", remedy=f"{hint}Known are {first}{more}")
+    return parameters, factors
+
+
+def _stratum(
+    some: pd.DataFrame,
+    parameters: Sequence[str],
+    factors: Sequence[str],
+    data: MovementData,
+    defaults: bool,
+    unit: str,
+    confidence: float,
+    stage: Stage | None,
+) -> tuple[list[Effect], Cells, list[Column], pd.DataFrame]:
+    split = [f for f in factors if f in some and some[f].nunique(dropna=True) > 1]
+    cells, head = cells_of(some, split=split)
+    columns = columns_of(head, data.parameters, data.units(), parameters)
+    for factor in split:
+        levels = indicators(head[factor], factor)
+        columns.extend(c for c in levels if not defaults or _varies(cells, c))
+    if defaults:
+        columns = [c for c in columns if c.against is not None or not np.isnan(c.values).all()] or columns
+    why_not = _too_coarse(some) if stage is None else None
+    return joint.effects(cells, columns, unit, confidence, False, why_not), cells, columns, head
+
+
+def _too_coarse(some: pd.DataFrame) -> str | None:
+    """The reason where nearly all movements are smaller than their gauge's uncertainty."""
+    if "n" in some:  # sums instead of pieces
+        share = float(some["below"].sum() / some["n"].sum())
+    else:
+        share = float(some["below_gauge"].fillna(False).astype(float).mean())
+    if share < scale.MOSTLY_GAUGE:
+        return None
+    return (
+        f"{100 * share:.0f} % of the movements are smaller than their gauge's uncertainty: what they differ by is the "
+        "gauge's doing. Measure with a gauge whose uncertainty is well below the movement that matters"
+    )
+
+
+def _varies(cells: Cells, column: Column) -> bool:
+    """Whether an indicator is both 0 and 1 inside some part number."""
+    known = ~np.isnan(column.values)
+    some = cells.part[known]
+    ones = np.bincount(some, weights=column.values[known], minlength=len(cells.parts))
+    count = np.bincount(some, minlength=len(cells.parts))
+    return bool(np.any((ones > 0) & (ones < count)))
+
+
+def _warnings(result: Effects, data: MovementData, frame: pd.DataFrame, flags: np.ndarray) -> list[str]:
+    out = []
+    if result.stage is not None:
+        out.append(f"Plain readings {result.stage} the run, not movement.")
+    if frame.empty:
+        reasons = scale.set_aside_counts(scale.with_value(data.frame, result.stage))
+        told = "; ".join(f"{r.pieces} {r.reason}" for r in reasons.itertuples())
+        out.append(f"Cannot tell: every reading is set aside ({told}).")
+    if result.asked:
+        out.append("Parameters are what was asked, not what the traces show.")
+    if flags.any():
+        out.append(
+            f"{int(flags.sum())} readings look like blunders and are still in; effect_without_flagged leaves them out. "
+            "Decide with: loadbook confirm reading"
+        )
+    if "below_gauge" in frame and len(frame) and result.stage is None:
+        below = frame["below_gauge"].dropna()
+        if len(below) and float(below.astype(bool).mean()) > 0.5:
+            out.append(
+                f"{100 * float(below.astype(bool).mean()):.0f} % of the movements are smaller than the gauge's "
+                "expanded uncertainty: small effects cannot be seen with this gauge."
+            )
+    return out

@@ -1,0 +1,218 @@
+"""What an enquiry is about: a part on record, or a new one described; and how it is to be treated."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from loadbook.core import units
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, SCALES
+from loadbook.core.vocabulary.lookup import nearest
+
+PLANNED_UNITS = {
+    "heating_rate_peak_c_per_h": ("rate", "c_per_h"),
+    "hold_mean_c": ("temperature", "c"),
+    "soak_minutes": ("duration", "min"),
+    "cooling_rate_peak_c_per_h": ("rate", "c_per_h"),
+}
+
+
+@dataclass(frozen=True)
+class Question:
+    """An enquiry as it was put; kept with a saved answer.
+
+    part, characteristic      of a part on record; else material, shape, condition, kind, size_mm, section_mm
+    settings                  plannable parameter -> planned value;  cycle, cycle_revision where a cycle gives them
+    on                        day asked about (ISO date); None: the day of the last comparable run
+    """
+
+    part: str | None = None
+    characteristic: str | None = None
+    material: str | None = None
+    shape: str | None = None
+    condition: str | None = None
+    kind: str | None = None
+    size_mm: float | None = None
+    section_mm: float | None = None
+    scale: str | None = None
+    cycle: str | None = None
+    cycle_revision: str | None = None
+    settings: Mapping[str, float] = field(default_factory=dict)
+    setup: str | None = None
+    atmosphere: str | None = None
+    process: str | None = None
+    furnace: str | None = None
+    plant: str | None = None
+    on: str | None = None
+    content: float = 0.90
+    job: str | None = None
+
+
+@dataclass(frozen=True)
+class Subject:
+    """The part and characteristic asked about, as far as known."""
+
+    part: str | None
+    characteristic: str | None
+    kind: str
+    scale: str
+    unit: str
+    reference_length_mm: float | None
+    material: str | None
+    family: str | None
+    reactive: bool | None
+    shape: str | None
+    condition: str | None
+    machining: str | None
+    stock_mm: float | None
+    section_thick_mm: float | None
+    section_thin_mm: float | None
+    description: str | None
+
+
+def subject(conn: sqlite3.Connection, question: Question) -> Subject:
+    """Who and what the question is about.
+
+    Raises NotFoundError (no such part or characteristic), UsageError (several possible, or too little told)
+    """
+    if question.part is None:
+        return _new_part(conn, question)
+    for name in ("material", "shape"):
+        if getattr(question, name) is not None:
+            raise UsageError(
+                f"--{name} belongs to a new part; {question.part} is on record", remedy=f"Leave out --{name}"
+            )
+    row = conn.execute(
+        "SELECT p.*, m.family, m.reactive FROM part AS p LEFT JOIN material AS m USING (material) WHERE p.part = ?",
+        (question.part,),
+    ).fetchone()
+    if row is None:
+        close = nearest(question.part, [r[0] for r in conn.execute("SELECT part FROM part")])
+        hint = f"Did you mean {close!r}? " if close else ""
+        raise NotFoundError(
+            f"the book has no part {question.part!r}",
+            remedy=hint + "Ask for a new part with --material --shape --condition --kind --size",
+        )
+    known = conn.execute("SELECT * FROM characteristic WHERE part = ? ORDER BY characteristic", (question.part,))
+    found = _characteristic(list(known), question)
+    piece = conn.execute(
+        "SELECT condition, machining, stock_mm FROM piece WHERE part = ? ORDER BY piece_id DESC LIMIT 1",
+        (question.part,),
+    ).fetchone()
+    usual = dict(piece) if piece is not None else {"condition": None, "machining": None, "stock_mm": None}
+    return Subject(
+        question.part, found["characteristic"], found["kind"], question.scale or found["scale"],
+        found["unit"] or "mm", question.size_mm or found["reference_length_mm"], row["material"], row["family"],
+        None if row["reactive"] is None else bool(row["reactive"]), row["shape"],
+        conditions(question.condition or usual["condition"]), usual["machining"], usual["stock_mm"],
+        question.section_mm or row["section_thick_mm"], row["section_thin_mm"], row["description"],
+    )  # fmt: skip
+
+
+def _characteristic(known: list[sqlite3.Row], question: Question) -> sqlite3.Row:
+    part, named = question.part, question.characteristic
+    if named is not None:
+        for row in known:
+            if row["characteristic"].lower() == named.lower():
+                return row
+        names = ", ".join(r["characteristic"] for r in known) or "none yet"
+        raise NotFoundError(f"part {part} has no characteristic {named!r}", remedy=f"It has: {names}")
+    of_kind = [r for r in known if question.kind is None or r["kind"] == question.kind.lower()]
+    if len(of_kind) == 1:
+        return of_kind[0]
+    if not of_kind:
+        raise NotFoundError(
+            f"part {part} has no such characteristic", remedy="Take some in: loadbook take characteristics"
+        )
+    names = ", ".join(r["characteristic"] for r in of_kind)
+    raise UsageError(f"part {part} has several characteristics", remedy=f"Name one with --characteristic: {names}")
+
+
+def _new_part(conn: sqlite3.Connection, question: Question) -> Subject:
+    kind = (question.kind or "").lower()
+    if not kind:
+        raise UsageError(
+            "an enquiry names a part on record, or describes a new one",
+            remedy="Give --part, or --material --shape --condition --kind and --size",
+        )
+    if kind not in CHARACTERISTIC_KINDS:
+        close = nearest(kind, list(CHARACTERISTIC_KINDS))
+        raise UsageError(
+            f"there is no kind {kind!r}",
+            remedy=(f"Did you mean {close!r}? " if close else "") + "Kinds: " + ", ".join(CHARACTERISTIC_KINDS),
+        )
+    family, reactive, material = None, None, question.material
+    if material is not None:
+        row = conn.execute(
+            "SELECT material, family, reactive FROM material WHERE lower(material) = lower(?)", (material,)
+        ).fetchone()
+        if row is not None:
+            material, family = row["material"], row["family"]
+            reactive = None if row["reactive"] is None else bool(row["reactive"])
+    scales = [r[0] for r in conn.execute("SELECT scale FROM characteristic WHERE kind = ?", (kind,))]
+    scale = question.scale or (max(SCALES, key=scales.count) if scales else "um")
+    return Subject(
+        None, None, kind, scale, "mm", question.size_mm, material, family, reactive, question.shape,
+        conditions(question.condition), question.condition, None, question.section_mm, None, None,
+    )  # fmt: skip
+
+
+def conditions(text: str | None) -> str | None:
+    """A condition list in one spelling: lower case, sorted.
+
+    >>> conditions("Welded; from bar")
+    'from bar;welded'
+    """
+    words = sorted({w.strip().lower() for w in (text or "").split(";") if w.strip()})
+    return ";".join(words) or None
+
+
+def planned(texts: Iterable[str]) -> dict[str, float]:
+    """Settings as a user writes them: 'hold_mean_c=620', 'hold_mean_f=1150', 'heating_rate_peak_c_per_h=200 F/h'.
+
+    A bare number is in the unit that the name carries. Raises UsageError for any other parameter or spelling.
+
+    >>> planned(["soak_minutes=120", "hold_mean_f=212"])
+    {'soak_minutes': 120.0, 'hold_mean_c': 100.0}
+    """
+    out: dict[str, float] = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        name, value = name.strip().lower(), value.strip()
+        inside, unit = _plannable(name)
+        if inside is None or not equals:
+            raise UsageError(
+                f"--with {text!r} plans nothing that is planned before a run",
+                remedy="Write --with parameter=value; plannable are: " + ", ".join(PLANNED_UNITS),
+            )
+        dimension, _ = PLANNED_UNITS[inside]
+        try:
+            number = units.convert(float(value), unit, dimension) if dimension != "duration" else float(value)
+        except ValueError:
+            number = units.parse_quantity(value, dimension).value
+        if inside != "hold_mean_c" and not number > 0:
+            raise UsageError(f"{inside} must be above zero, not {value}", where="--with")
+        out[inside] = number
+    return out
+
+
+def _plannable(name: str) -> tuple[str | None, str]:
+    """The plannable parameter that a name means, and the unit its ending states."""
+    if name in PLANNED_UNITS:
+        return name, PLANNED_UNITS[name][1]
+    for inside in PLANNED_UNITS:
+        stem, unit = re.subn(r"_f(_per_h)?$", r"_c\1", name)
+        if unit and stem == inside:
+            return inside, "f_per_h" if name.endswith("_per_h") else "f"
+    return None, ""
+
+
+def as_kept(question: Question) -> dict[str, Any]:
+    """The question as plain values, those not given left out."""
+    out = {k: v for k, v in question.__dict__.items() if v is not None}
+    out["settings"] = dict(question.settings)
+    return out

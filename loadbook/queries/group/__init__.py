@@ -1,0 +1,1 @@
+"""The questions over a group of plants."""

@@ -1,0 +1,202 @@
+"""The history that answers, back-tests and trials work on: one process and one kind at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loadbook.analysis.answers.cells import PLANNABLE, Break
+from loadbook.analysis.movement import blunders
+from loadbook.analysis.movement import scale as movement
+from loadbook.core import times
+from loadbook.core.errors import UsageError
+
+from .enquiry import conditions
+from .filters import Filters
+from .row_filter import rows_needed
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.store.book import BookFolder
+    from loadbook.store.session import Session
+
+NEEDS = {"movement", "run_parameter", "history_break", "confirmation", "reading"}
+COLUMNS = (
+    "run", "started", "furnace", "cycle", "process", "part", "serial", "material", "family", "shape", "condition",
+    "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
+    "reference_length_mm", "before_mm", "after_mm", "movement_mm", "movement_um", "movement_um_per_100mm",
+    "expanded_uncertainty_mm", "below_gauge", "set_aside",
+)  # fmt: skip
+NO_PROCESS = "process not recorded"
+
+
+@dataclass
+class Pieces:
+    """Pieces of one process and kind, as calc.answers wants them, and what is counted beside them.
+
+    frame       run, part, characteristic, z, day, labels, section_mm, plannable settings; also job, serial, cycle
+    set_aside   reason -> pieces;  flagged (pieces,) which readings look like blunders
+    achieved    share of the settings that are what was achieved or stated, because nothing asked is on record
+    below_gauge share of movements smaller than their gauge's uncertainty (0 where no gauge is recorded)
+    gauge_um    typical expanded uncertainty of a movement [µm], NaN where not recorded
+    """
+
+    process: str
+    kind: str
+    scale: str
+    unit: str
+    frame: pd.DataFrame
+    set_aside: dict[str, int]
+    flagged: np.ndarray
+    achieved: float
+    below_gauge: float
+    gauge_um: float
+
+
+@dataclass
+class Source:
+    """Everything of the book that answers need, read once. extra: further groupings of the model, such as plant."""
+
+    movement: pd.DataFrame
+    breaks: tuple[Break, ...]
+    extra: tuple[str, ...] = ()
+
+    def processes(self, kind: str, part: str | None = None) -> list[str]:
+        """Processes with readings of a kind (of one part), most runs first."""
+        rows = self.movement[self.movement["kind"] == kind]
+        if part is not None:
+            rows = rows[rows["part"] == part]
+        return [str(p) for p in rows.groupby("process")["run"].nunique().sort_values(ascending=False).index]
+
+    def strata(self) -> list[tuple[str, str]]:
+        """(process, kind) pairs with any movement that is not set aside."""
+        rows = self.movement[self.movement["set_aside"].isna()]
+        return sorted({(str(p), str(k)) for p, k in zip(rows["process"], rows["kind"], strict=True)})
+
+    def pieces(self, process: str, kind: str, scale: str | None = None) -> Pieces:
+        """The pieces of one process and kind on one working scale (None: the kind's most frequent)."""
+        m = self.movement
+        rows = m[(m["process"] == process) & (m["kind"] == kind)].reset_index(drop=True)
+        if scale is None:
+            scale = str(rows["scale"].mode().iloc[0]) if len(rows) else "um"
+        if len(rows) == 0:
+            empty = rows.assign(z=np.zeros(0), day=np.zeros(0))
+            return Pieces(process, kind, scale, "um", empty, {}, np.zeros(0, dtype=bool), 0.0, 0.0, float("nan"))
+        rows = movement.with_value(rows.assign(scale=scale))
+        reasons = rows["set_aside"].dropna().value_counts()
+        kept = rows[rows["y"].notna()].reset_index(drop=True)
+        out = kept.assign(z=kept["y"], day=days(kept["started"]), section_mm=kept["section_thick_mm"])
+        flagged = (
+            blunders.flagged_rows(kept) & ~kept["believed"].to_numpy(dtype=bool) if len(kept) else np.zeros(0, bool)
+        )
+        asked = kept[[f"{name}_asked" for name in PLANNABLE]].to_numpy(dtype=bool)
+        known = kept[list(PLANNABLE)].notna().to_numpy()
+        gauge = kept["expanded_uncertainty_mm"].to_numpy(dtype=float) * 1000.0
+        return Pieces(
+            process, kind, scale, str(kept["unit"].iloc[0]) if len(kept) else "um", out,
+            {str(k): int(v) for k, v in reasons.items()}, np.asarray(flagged, dtype=bool),
+            float((~asked[known]).mean()) if known.any() else 0.0,
+            float(kept["below_gauge"].fillna(False).astype(float).mean()) if len(kept) else 0.0,
+            float(np.nanmedian(gauge)) if np.isfinite(gauge).any() else float("nan"),
+        )  # fmt: skip
+
+
+def days(started: pd.Series) -> np.ndarray:
+    """Days since 1970-01-01 (UTC) of a column of moments."""
+    return np.asarray(started.astype("datetime64[s]").astype("int64"), dtype=float) / 86400.0
+
+
+def day_of(text: str) -> float:
+    """Days since 1970-01-01 of an ISO date (its noon)."""
+    date = times.parse_date(text)
+    return datetime(date.year, date.month, date.day, 12, tzinfo=UTC).timestamp() / 86400.0
+
+
+def date_of(day: float) -> str:
+    """The ISO date of such a day."""
+    return datetime.fromtimestamp(day * 86400.0, tz=UTC).date().isoformat()
+
+
+def load(book: BookFolder, filters: Filters | None = None, kind: str | None = None) -> Source:
+    """Read movement with the plannable settings of its runs (asked; else achieved or stated, marked so) and the breaks.
+
+    kind  only this kind of characteristic
+    """
+    from loadbook.store.session import prepare
+
+    with prepare(book, set(NEEDS)) as session:
+        return _read(session, filters or Filters(), kind)
+
+
+_BREAKS = 'SELECT "at", what, furnace FROM history_break ORDER BY "at"'
+
+
+def _read(session: Session, filters: Filters, kind: str | None) -> Source:
+    if filters.where is not None:
+        from loadbook.store.sandbox_condition import check_condition
+
+        check_condition(filters.where)
+    where, values = filters.sql(session.columns("movement"))
+    if kind is not None:
+        where, values = f"({where}\n) AND kind = ?", [*values, kind]
+    settings = ", ".join(
+        f"coalesce(p.asked_{n}, p.{n}) AS {n}, p.asked_{n} IS NOT NULL AS {n}_asked" for n in PLANNABLE
+    )
+    history = (
+        f"WITH m AS (SELECT {', '.join(COLUMNS)} FROM movement WHERE {where}), believed AS ("
+        " SELECT DISTINCT r.run, r.part, r.serial, r.characteristic, true AS believed FROM confirmation AS c"
+        " JOIN reading AS r USING (reading_id) WHERE c.subject = 'reading' QUALIFY row_number() OVER ("
+        " PARTITION BY c.reading_id ORDER BY c.confirmation_id DESC) = 1 AND c.decision = 'refused')"
+        f" SELECT m.* EXCLUDE (process), coalesce(m.process, '{NO_PROCESS}') AS process, {settings},"
+        " coalesce(b.believed, false) AS believed FROM m LEFT JOIN run_parameter AS p USING (run)"
+        " LEFT JOIN believed AS b USING (run, part, serial, characteristic)"
+        " ORDER BY m.started, m.run, m.part, m.serial, m.characteristic"
+    )
+    session.load([(history, values), (_BREAKS, None)], rows_needed(filters, kind))
+    session.connection.execute("SET enable_external_access = false")
+    session.connection.execute("SET lock_configuration = true")
+    frame = session.frame(history, values)
+    frame["condition"] = _spelled(frame["condition"])
+    rows = session.rows(_BREAKS)
+    return Source(frame, tuple(Break(_moment_day(at), what, furnace) for at, what, furnace in rows))
+
+
+def _spelled(column: pd.Series) -> pd.Series:
+    import pandas as pd
+
+    codes, found = pd.factorize(column)
+    spelled = np.array([*(conditions(text) for text in found), None], dtype=object)
+    return pd.Series(spelled[codes], index=column.index, dtype=object)  # −1, a missing one, is the last
+
+
+def _moment_day(at: Any) -> float:
+    if isinstance(at, str):
+        return day_of(at[:10]) - 0.5
+    return float(np.datetime64(at, "s").astype("int64")) / 86400.0
+
+
+def choose_process(source: Source, kind: str, part: str | None, named: str | None, from_cycle: str | None) -> str:
+    """The one process a question is about: named, the cycle's, or the only one there is.
+
+    Raises UsageError where several are possible
+    """
+    wanted = named or from_cycle
+    everywhere = source.processes(kind)
+    if wanted is not None:
+        if named is not None and everywhere and named not in everywhere:
+            raise UsageError(
+                f"no reading of {kind} belongs to process {named!r}", remedy="There are: " + ", ".join(everywhere)
+            )
+        return wanted
+    own = source.processes(kind, part) if part is not None else []
+    possible = own or everywhere
+    if len(possible) > 1:
+        raise UsageError(
+            f"{kind} was measured for several processes, and they are never put together",
+            remedy="Name one with --process (or give --cycle): " + ", ".join(possible),
+        )
+    return possible[0] if possible else NO_PROCESS

@@ -1,0 +1,272 @@
+"""Was the run good, and if not, why not: a run judged against its cycle, with all that the verdict rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter
+from loadbook.core import times
+from loadbook.core.errors import UsageError
+from loadbook.store import derived
+from loadbook.store.book import BookFolder
+from loadbook.store.run_records import RunRecord, load_run
+from loadbook.store.trace_files import read_trace
+
+from .result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+COLUMNS = (
+    "run", "what", "name", "verdict", "channel", "value", "limit_value", "unit", "first_at", "worst_at", "lasted_s",
+    "asked", "missing", "without", "uncertain", "uncertainty", "segment", "confidence", "text",
+)  # fmt: skip
+SUMMARY_COLUMNS = (
+    "run", "started", "furnace", "cycle", "cycle_revision", "verdict", "clauses", "broken", "cannot_be_told", "faults",
+    "first_broken", "note",
+)  # fmt: skip
+APPROVAL = "Whether the parts are acceptable takes a recorded approval"
+
+
+@dataclass(frozen=True)
+class AskedAchieved:
+    """One plannable parameter as the cycle asked it, as it was set at the furnace's program, where that is recorded,
+    and as the trace (or a paper chart) shows it."""
+
+    parameter: str
+    unit: str
+    asked: float | None
+    achieved: float | None
+    se: float | None = None
+    source: str = "trace"
+    program: float | None = None
+
+
+@dataclass(frozen=True)
+class JudgedRun(Result):
+    """One run judged. verdict is 'kept', 'broken', 'cannot be told', 'no cycle' or 'no trace'.
+
+    worked  the prepared trace, its phases and parameters, which the verdict rests on; None without a trace
+    """
+
+    record: RunRecord
+    verdict: str
+    judgement: Judgement | None
+    asked: tuple[AskedAchieved, ...]
+    approvals: tuple[tuple[str, str, str, str], ...]  # (role, person, decision, at)
+    remarks: tuple[str, ...]
+    worked: derived.RunResults | None = None
+
+    @property
+    def run(self) -> str:
+        return self.record.run
+
+    @property
+    def clauses(self) -> tuple[ClauseResult, ...]:
+        return self.judgement.clauses if self.judgement else ()
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        return self.judgement.faults if self.judgement else ()
+
+    def of(self, verdict: str) -> list[ClauseResult]:
+        """Clauses with one verdict; broken ones by their first moment."""
+        found = [c for c in self.clauses if c.verdict == verdict]
+        return sorted(found, key=lambda c: c.first_s or 0.0) if verdict == "broken" else found
+
+    @property
+    def headline(self) -> str:
+        """The verdict in one sentence."""
+        cycle = self.record.cycle
+        if cycle is None:
+            return "NO VERDICT: the run was asked to follow no cycle"
+        name = f"{cycle.cycle} revision {cycle.revision}"
+        if self.judgement is None:
+            return f"CANNOT BE TOLD: the run has no trace to hold against {name}"
+        total = len(self.clauses)
+        decided = {(channel, kind) for channel, kind, _ in self.record.confirmed()}
+        doubted = sorted(
+            {
+                f.channel
+                for f in self.faults
+                if derived.fault_state(f) == "suspected" and (f.channel, f.kind) not in decided
+            }
+        )
+        tail = f" ({', '.join(doubted)} suspected of a fault)" if doubted else ""
+        broken, untold = len(self.of("broken")), len(self.of("cannot be told"))
+        if broken:
+            rest = f", {untold} cannot be told" if untold else ""
+            return f"CYCLE BROKEN: {broken} of {total} clauses of {name} broken{rest}{tail}"
+        if untold:
+            return f"CANNOT BE TOLD: {untold} of {total} clauses of {name}; none is seen broken{tail}"
+        return f"CYCLE KEPT: all {total} clauses of {name}{tail}"
+
+    @property
+    def approval(self) -> str:
+        """What is recorded of the parts' acceptance."""
+        if not self.approvals:
+            return f"{APPROVAL}; none is recorded."
+        said = "; ".join(f"{person} ({role}): {decision}" for role, person, decision, _ in self.approvals)
+        return f"{APPROVAL}. Recorded: {said}."
+
+    def moment(self, seconds: float | None) -> str | None:
+        """UTC moment of a time of the trace."""
+        trace = self.record.trace
+        return derived.moment(trace["started"], seconds) if trace else None
+
+    def rows(self) -> list[dict[str, Any]]:
+        """One row for the run, one per clause (broken first), one per fault, with the keys of COLUMNS."""
+        if self.judgement is None:
+            return [dict.fromkeys(COLUMNS) | {"run": self.run, "what": "run", "name": "run", "verdict": self.verdict,
+                                              "text": self.headline}]  # fmt: skip
+        started = self.record.trace["started"] if self.record.trace else None
+        order = {"run": 0, "clause": 1, "fault": 2}
+        ranks = {"broken": 0, "cannot be told": 1, "kept": 2}
+        rows = derived.finding_rows(self.record, self.judgement, started)
+        rows.sort(key=lambda r: (order[r["what"]], ranks.get(r["verdict"], 0) if r["what"] == "clause" else 0))
+        rows[0]["text"] = self.headline
+        return [{c: row.get(c) for c in COLUMNS} for row in rows]
+
+    def frame(self) -> pd.DataFrame:
+        """`rows` as a frame."""
+        import pandas as pd
+
+        return pd.DataFrame(self.rows(), columns=list(COLUMNS))
+
+    def summary(self) -> dict[str, Any]:
+        """One line of the run, with the keys of SUMMARY_COLUMNS."""
+        row = self.record.row
+        broken = self.of("broken")
+        return {
+            "run": self.run, "started": row["started"], "furnace": row["furnace"], "cycle": row["cycle"],
+            "cycle_revision": row["cycle_revision"], "verdict": self.verdict, "clauses": len(self.clauses),
+            "broken": len(broken), "cannot_be_told": len(self.of("cannot be told")), "faults": len(self.faults),
+            "first_broken": broken[0].clause if broken else None, 
+            "note": row["status"] if row["status"] != "done" else None,
+        }  # fmt: skip
+
+
+def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
+    """Judge one run of the book from its trace (its SHA-256 is checked as it is read).
+
+    figures  False leaves out what was achieved beside what was asked (for one line per run)
+    Raises   NotFoundError (no such run), DamageError (the trace is not what was written)
+    """
+    conn = book.read()
+    record = load_run(conn, run)
+    approvals = tuple(
+        (r["role"], r["person"], r["decision"], r["at"])
+        for r in conn.execute("SELECT * FROM approval WHERE run = ? ORDER BY at", (run,))
+    )
+    given = conn.execute(
+        "SELECT * FROM parameter WHERE run = ? AND channel IS NULL AND intake_id IS NOT NULL", (run,)
+    ).fetchall()
+    stated, program = ({r["parameter"]: r for r in given if r["source"] == source} for source in ("stated", "asked"))
+    if record.trace is None:
+        verdict = "no trace" if record.cycle else "no cycle"
+        from loadbook.analysis.parameters.compute import asked_parameters
+
+        planned = asked_parameters(record.cycle) if record.cycle else ()
+        asked = tuple(AskedAchieved(p.parameter, p.unit, p.value, *_stated(stated, p.parameter)) for p in planned)
+        asked = _programmed(asked, program)
+        return JudgedRun(record, verdict, None, asked, approvals, _remarks(record, ()))
+    trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
+    factor, decides = guard_settings(book)
+    done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=figures)
+    judgement = done.judgement
+    verdict = judgement.verdict if record.cycle else "no cycle"
+    asked = _programmed(_asked(done.asked, done.parameters, record), program)
+    remarks = list(judgement.remarks)
+    if figures and record.cycle and any(c.correction for c in trace.channels):
+        bare = replace(trace, channels=tuple(replace(c, correction=()) for c in trace.channels))
+        raw = derived.work(record, bare, guard_factor=factor, guard_decides=decides, figures=False)
+        remarks += turned_by_corrections(judgement, raw.judgement)
+    return JudgedRun(record, verdict, judgement, asked, approvals, _remarks(record, remarks), done)
+
+
+def turned_by_corrections(corrected: Judgement, raw: Judgement) -> list[str]:
+    """A sentence for every clause whose verdict the thermocouple corrections turned.
+
+    corrected, raw  the same run judged with its calibrations' corrections and without them
+    """
+    without = {c.clause: c.verdict for c in raw.clauses}
+    return [
+        f"{c.clause}: {c.verdict} with the thermocouple corrections, {without[c.clause]} by the readings as recorded"
+        for c in corrected.clauses
+        if without.get(c.clause, c.verdict) != c.verdict
+    ]
+
+
+def judge_runs(book: BookFolder, runs: Sequence[str]) -> Iterator[JudgedRun]:
+    """Judge several runs, one after the other: memory does not grow with their number."""
+    for run in runs:
+        yield judge_run(book, run, figures=False)
+
+
+def guard_settings(book: BookFolder) -> tuple[float, bool]:
+    """The book's guard factor, and whether a verdict that the uncertainty could turn cannot be told."""
+    text = book.setting("guard_factor", "1")
+    try:
+        factor = float(text)
+    except ValueError as exc:
+        raise UsageError(f"the setting guard_factor is {text!r}", remedy="It must be a number, such as 1") from exc
+    return factor, book.setting("guard_decides", "no") == "yes"
+
+
+def _stated(stated: dict[str, Any], name: str) -> tuple[float | None, float | None, str]:
+    row = stated.get(name)
+    return (None, None, "trace") if row is None else (row["value"], row["se"], "stated")
+
+
+def _programmed(asked: tuple[AskedAchieved, ...], program: dict[str, Any]) -> tuple[AskedAchieved, ...]:
+    """With what was set at the furnace's program."""
+    return tuple(replace(a, program=program[a.parameter]["value"]) if a.parameter in program else a for a in asked)
+
+
+def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], record: RunRecord) -> tuple[AskedAchieved, ...]:
+    """What the cycle asked beside what was achieved; without a cycle, what was achieved."""
+    from loadbook.analysis.parameters.compute import PLANNABLE
+
+    achieved = {p.parameter: p for p in found if p.channel is None}
+    wanted = {p.parameter: p for p in asked}
+    out = []
+    for name in PLANNABLE:
+        a, b = wanted.get(name), achieved.get(name)
+        if a or b:
+            unit = a.unit if a else b.unit if b else ""
+            out.append(AskedAchieved(name, unit, a.value if a else None, b.value if b else None, b.se if b else None))
+    return tuple(out)
+
+
+def _remarks(record: RunRecord, found: Sequence[str]) -> tuple[str, ...]:
+    """What a reader of the verdict must know beside it."""
+    out = list(found)
+    if record.row["status"] != "done":
+        out.append(f"the run was {record.row['status'] if record.row['status'] == 'aborted' else 'declared void'}")
+    if record.trace is not None:
+        trace_began = times.from_stored(record.trace["started"])
+        apart = record.apart(trace_began, record.trace["seconds"])
+        if apart is not None:
+            source = record.trace["source_name"]
+            out.append(f"the trace ({source}) lies wholly {apart} the run: is it this run's? Nothing here holds if not")
+    day = str(record.row["started"])[:10]
+    for name, until in record.calibrations.items():
+        if until is not None and until < day:
+            out.append(f"calibration {name} had ended on {until}, before the run")
+    known = [c for c in record.channels if c.role in ("control", "work") and c.quantity == "temperature"]
+    if record.cycle and known and not any(c.expanded_uncertainty_c for c in known):
+        out.append("no thermocouple's uncertainty is recorded: whether it could turn a verdict is not known")
+    for c in record.confirmations:
+        out.append(f"{c.person} {c.decision} the fault '{c.fault}' of {c.channel} on {c.at[:10]}: {c.why}")
+    return tuple(out)
+
+
+def local(text: str | None, book: BookFolder) -> str:
+    """A stored moment on the shop's clock, to the second; '' for none."""
+    if text is None:
+        return ""
+    moment = times.from_stored(text).astimezone(book.zone)
+    return (moment + timedelta(microseconds=500_000)).strftime("%Y-%m-%d %H:%M:%S")

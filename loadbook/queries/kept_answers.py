@@ -1,0 +1,207 @@
+"""Answers that were kept: saved, shown again exactly as given, and scored when their parts are measured."""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loadbook.analysis.answers.scale import Scale
+from loadbook.analysis.movement import scale as movement
+from loadbook.core import times
+from loadbook.core.errors import NotFoundError
+from loadbook.store import derived_checksum
+
+from . import history
+from .enquiry import as_kept
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.store.book import BookFolder
+
+    from .answer import Answer
+    from .history import Source
+
+
+@dataclass(frozen=True)
+class Saved:
+    """A kept answer: the question, the JSON keys and the sentences as given, when, and its score so far.
+
+    behind  what stood behind it on that day and is in no key: the part's own runs, its state and tolerance ({} for an
+            answer kept before that was noted)
+    """
+
+    answer_id: int
+    answered_at: str
+    question: dict[str, Any]
+    result: dict[str, Any]
+    text: list[str]
+    method: str
+    evidence_sha256: str
+    outcomes: list[dict[str, Any]]
+    behind: dict[str, Any] = field(default_factory=dict)
+
+
+def save(book: BookFolder, found: Answer, taken_by: str | None = None) -> int:
+    """Keep an answer (a refusal too) under an intake of its own; returns its number."""
+    from loadbook.store.records import add_intake
+
+    about = found.subject
+    asked = {
+        **as_kept(found.question), "process": found.process, "kind": about.kind, "scale": about.scale,
+        "reference_length_mm": about.reference_length_mm,
+    }  # fmt: skip
+    row = {
+        "answered_at": times.stored(times.now()),
+        "question": _json(asked),
+        "result": _json({"answer": found.to_json(), "text": found.text, "behind": _behind(book, found)}),
+        "method": found.method,
+        "evidence_sha256": found.evidence_sha256,
+        "part": about.part,
+        "characteristic": about.characteristic,
+        "job": found.question.job,
+        "low": found.low,
+        "high": found.high,
+        "bound": found.bound,
+        "unit": found.unit,
+    }
+    with book.write() as conn:
+        intake = add_intake(conn, "answer", {"answer": [row]}, rows_read=1, taken_by=taken_by)
+        number = conn.execute("SELECT answer_id FROM answer WHERE intake_id = ?", (intake,)).fetchone()[0]
+    found.answer_id = int(number)
+    return found.answer_id
+
+
+def saved(book: BookFolder, number: int) -> Saved:
+    """A kept answer exactly as it was given. Raises NotFoundError."""
+    conn = book.read()
+    row = conn.execute("SELECT * FROM answer WHERE answer_id = ?", (number,)).fetchone()
+    if row is None:
+        last = conn.execute("SELECT max(answer_id) FROM answer").fetchone()[0]
+        remedy = f"The newest is {last}" if last else "None was saved yet: loadbook answer ... --save"
+        raise NotFoundError(f"the book has no answer {number}", remedy=remedy)
+    kept = json.loads(row["result"])
+    outcomes = conn.execute(
+        "SELECT run, pieces, inside, within_bound FROM answer_outcome WHERE answer_id = ? ORDER BY run", (number,)
+    )
+    return Saved(
+        number, row["answered_at"], json.loads(row["question"]), kept["answer"], kept["text"], row["method"],
+        row["evidence_sha256"], [dict(r) for r in outcomes], kept.get("behind", {}),
+    )  # fmt: skip
+
+
+def _behind(book: BookFolder, found: Answer) -> dict[str, Any]:
+    """What a letter tells beside the keys, as it stood on the day of the answer."""
+    about = found.subject
+    limits = book.read().execute(
+        "SELECT lower_mm, upper_mm FROM characteristic WHERE part = ? AND characteristic = ?",
+        (about.part, about.characteristic),
+    ).fetchone()  # fmt: skip
+    reply = found.reply
+    return {
+        "own": found.own, "own_runs": _own_runs(found), "before_um": found.before_um,
+        "characteristic": about.characteristic, "shape": about.shape, "family": about.family,
+        "known": reply.known if reply else None, "model_only": reply.model_only if reply else None,
+        "lower_mm": limits["lower_mm"] if limits else None, "upper_mm": limits["upper_mm"] if limits else None,
+    }  # fmt: skip
+
+
+def _own_runs(found: Answer) -> list[dict[str, Any]]:
+    """One row per run of this part and characteristic, oldest first: date, pieces, mean, lowest and highest told."""
+    about, pieces = found.subject, found.history
+    if found.reply is None or pieces is None or about.part is None:
+        return []
+    scale = Scale(about.scale, about.reference_length_mm, found.before_um)
+    own = pieces[(pieces["part"] == about.part) & (pieces["characteristic"] == about.characteristic)]
+    return [
+        {"run": str(run), "date": history.date_of(float(rows["day"].iloc[0])), "pieces": len(rows),
+         "mean": scale.displayed(rows["z"].mean()), "low": scale.displayed(rows["z"].min()), 
+         "high": scale.displayed(rows["z"].max())}
+        for run, rows in sorted(own.groupby("run"), key=lambda g: (float(g[1]["day"].iloc[0]), str(g[0])))
+    ]  # fmt: skip
+
+
+def link(book: BookFolder, source: Source) -> int:
+    """Score every kept answer by what was measured since, and write `answer_outcome` anew; returns how many links.
+
+    An answer is scored by runs that began after it: those of its job where it names one, else those of its part and
+    characteristic in its process that were treated as asked (cycle and setup, where it named them). A refusal, and
+    an answer on a new part without a job, has no score.
+    """
+    rows = scores(book, source)
+    before = {
+        tuple(r) for r in book.read().execute("SELECT answer_id, run, pieces, inside, within_bound FROM answer_outcome")
+    }
+    if set(rows) != before or not derived_checksum.outcomes_hold(book.read()):
+        with book.write() as conn:
+            conn.execute("DELETE FROM answer_outcome")
+            conn.executemany(
+                "INSERT INTO answer_outcome (answer_id, run, pieces, inside, within_bound) VALUES (?, ?, ?, ?, ?)", rows
+            )
+            derived_checksum.of_outcomes(conn)
+    return len(rows)
+
+
+def scores(book: BookFolder, source: Source) -> list[tuple[int, str, int, int, int]]:
+    """The links that `link` writes, without writing: (answer, run, pieces, inside, within the bound)."""
+    kept = book.read().execute("SELECT * FROM answer WHERE low IS NOT NULL ORDER BY answer_id").fetchall()
+    return [found for row in kept for found in _scored(row, source.movement)]
+
+
+def _scored(row: sqlite3.Row, m: pd.DataFrame) -> list[tuple[int, str, int, int, int]]:
+    asked = json.loads(row["question"])
+    answered = np.datetime64(row["answered_at"].rstrip("Z"), "s")
+    fits = (
+        m["set_aside"].isna() & (m["kind"] == asked["kind"]) & (m["process"] == asked["process"])
+        & (m["started"].to_numpy().astype("datetime64[s]") > answered)
+    )  # fmt: skip
+    if row["job"] is not None:
+        fits &= m["job"] == row["job"]
+    elif row["part"] is None:
+        return []
+    if row["part"] is not None:
+        fits &= (m["part"] == row["part"]) & (m["characteristic"] == row["characteristic"])
+    for name in ("cycle", "setup"):
+        if row["job"] is None and asked.get(name):
+            fits &= m[name] == asked[name]
+    some = m[fits]
+    if some.empty:
+        return []
+    side = _side(row)
+    out = []
+    for run, group in movement.with_value(some.assign(scale=asked["scale"])).groupby("run", sort=True):
+        scale = Scale(asked["scale"], asked.get("reference_length_mm"))
+        z = np.array([scale.displayed(v) for v in group["y"].dropna()])
+        if len(z) == 0:
+            continue
+        inside = int(((z >= row["low"]) & (z <= row["high"])).sum())
+        bound = row["bound"]
+        within = len(z) if bound is None else int((side * z <= side * bound).sum())
+        out.append((int(row["answer_id"]), str(run), len(z), inside, within))
+    return out
+
+
+def _side(row: sqlite3.Row) -> int:
+    """Which way the bound was: above the middle, or below."""
+    return 1 if row["bound"] is None or row["bound"] >= (row["low"] + row["high"]) / 2 else -1
+
+
+def _json(value: Any) -> str:
+    return json.dumps(_plain(value), ensure_ascii=False, allow_nan=False)
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "item") and getattr(value, "shape", None) == ():
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    return value

@@ -1,0 +1,256 @@
+"""An answer as a letter to the customer who asked: one structure of plain texts, which page and PDF both show.
+
+The figures are those that were kept with the answer, whatever the book has learned since. What may be named is decided
+by `letterfilter`, and every text of the letter is looked at once more before it leaves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from loadbook.core import times, units
+from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
+from loadbook.queries.answer_words import SETTING_UNITS, figure_text, many, span
+from loadbook.queries.kept_answers import Saved, saved
+
+from .filter import OwnRecords, mine, others_classes, refuse_leaks, same
+from .picture import Interval, OwnRun, interval_of, nearest
+from .words import SAID, cautions, cleaned, held, narrower, suggestions
+
+if TYPE_CHECKING:
+    from loadbook.store.book import BookFolder
+
+LONGEST_QUESTION = 600
+LONGEST_NAME = 200
+CLOSING = (
+    "This is history and not a promise: it tells what happened to such pieces in our furnaces, not what later "
+    "machining releases. A limit from a code, a drawing or your specification overrules it."
+)
+
+
+@dataclass(frozen=True)
+class Letter:
+    """A letter. All texts are plain; `suggestions` are (what, words) pairs; `left_out` counts texts not shown."""
+
+    number: int
+    date: str
+    sender: str
+    addressee: str
+    reference: str
+    subject: str
+    question: str
+    headline: str
+    notes: list[str]
+    interval: Interval | None
+    evidence: list[str]
+    runs: list[OwnRun]
+    held: str
+    narrower: str
+    suggestions: list[tuple[str, str]]
+    cautions: list[str]
+    closing: str
+    marking: str
+    method: str
+    refused: bool
+    left_out: int = 0
+    people: frozenset[str] = field(default_factory=frozenset)  # names of fields that a person wrote
+
+    def texts(self) -> Iterator[tuple[str, bool]]:
+        """Every text, and whether a person wrote it."""
+        for name in ("sender", "addressee", "question"):
+            yield getattr(self, name), name in self.people
+        for text in (
+            self.reference,
+            self.subject,
+            self.headline,
+            self.held,
+            self.narrower,
+            self.closing,
+            self.marking,
+            self.method,
+        ):
+            yield text, False
+        for text in (*self.notes, *self.evidence, *self.cautions):
+            yield text, False
+        for what, text in self.suggestions:
+            yield f"{what}: {text}", False
+        for run in (*self.runs, *(self.interval.own if self.interval else ())):
+            yield f"{run.run} {run.other_part}", False
+
+
+def letter(
+    book: BookFolder, number: int, *, system: str | None = None, to: str | None = None, sender: str | None = None,
+    question: str | None = None,
+) -> Letter:  # fmt: skip
+    """The letter of a kept answer.
+
+    system    'si' or 'us' (None: the book's);  to, sender  names as they are to stand;  question  in their words
+    Raises    NotFoundError (no such answer); UsageError (a text too long, or one that names another customer's work);
+              LoadbookError where anything of another would still be named
+    """
+    system = system or book.units
+    for name, text, most in (
+        ("--question", question, LONGEST_QUESTION), ("--to", to, LONGEST_NAME), ("--from", sender, LONGEST_NAME),
+    ):  # fmt: skip
+        if text is not None and len(text) > most:
+            raise UsageError(f"{name} has {len(text)} characters", remedy=f"A one-page letter takes {most} at most")
+    kept = saved(book, number)
+    my = mine(book, kept.question.get("part"), kept.question.get("job"), to)
+    for name, said in (("--question", question), ("--to", to), ("--from", sender)):
+        if said and (hits := my.found(said, free=True)):
+            raise UsageError(f"{name} names {hits[0]}, which belongs to another", remedy="Say it in other words")
+    found = _letter(book, kept, my, system, to, sender, question)
+    refuse_leaks(my, found.texts())
+    return found
+
+
+def _letter(
+    book: BookFolder, kept: Saved, my: OwnRecords, system: str, to: str | None, sender: str | None, question: str | None
+) -> Letter:
+    asked, result, behind = kept.question, kept.result, kept.behind
+    who = _who(asked, behind, my)
+    process = my.safe(asked.get("process"), "heat treatment")
+    treated = _treated(asked, my, system)
+    refused = result["refused"] is not None
+    said, left_out = cautions(result["cautions"], result["outside_range"], my, system)
+    theirs = all(my.owns(r["run"], asked.get("part") or "") for r in behind.get("own_runs", []))
+    advised, dropped = suggestions(result, asked, my, system, theirs)
+    notes: list[str] = []
+    runs: list[OwnRun] = []
+    interval = None
+    if refused:
+        headline = f"We cannot give a figure yet: {cleaned(result['refused'])}."
+    else:
+        unit = result["unit"]
+        of = " of their form error before" if unit == "%" else ""
+        moves = span(result["low"], result["high"], unit, system)
+        headline = (
+            f"{result['content']:.0%} of the pieces should move {moves}{of}; "
+            f"the middle is {figure_text(result['median'], unit, system)}."
+        )
+        notes = _notes(asked, result, system)
+        runs = nearest(asked, result, my, system)
+        interval = interval_of(asked, result, behind, my, system)
+    return Letter(
+        number=kept.answer_id,
+        date=times.shown(kept.answered_at, book.zone)[:10],
+        sender=sender or "",
+        addressee=to or my.customer or "",
+        reference=_reference(book, asked, my),
+        subject=f"Movement in {process}: {who}",
+        question=question or f"How much will {who} move in {process}{treated}?",
+        headline=headline,
+        notes=notes,
+        interval=interval,
+        evidence=_evidence(book, kept, my, process, system),
+        runs=runs,
+        held="" if refused else held(result, behind),
+        narrower=cleaned(result["need"].get("text", "")) if refused else narrower(result, behind, system),
+        suggestions=advised,
+        cautions=said,
+        closing=CLOSING,
+        marking=_marking(book, asked, my, [*runs, *(interval.own if interval else [])]),
+        method=kept.method,
+        refused=refused,
+        left_out=left_out + dropped,
+        people=frozenset(n for n, v in (("sender", sender), ("addressee", to), ("question", question)) if v),
+    )
+
+
+def _who(asked: dict[str, Any], behind: dict[str, Any], my: OwnRecords) -> str:
+    kind = str(asked["kind"])
+    if asked.get("part"):
+        name = my.safe(behind.get("characteristic") or asked.get("characteristic"), kind)
+        return f"{asked['part']}, {name}" + ("" if name.lower() == kind else f" ({kind})")
+    told_words = [my.safe(asked.get(k)) for k in ("material", "shape", "condition")]
+    return f"a new part ({', '.join([*(w for w in told_words if w), kind])})"
+
+
+def _treated(asked: dict[str, Any], my: OwnRecords, system: str) -> str:
+    """How the pieces are to be treated, as a customer says it: 'heated at 80 °C/h, held at 600 °C, ...'."""
+    parts = []
+    if cycle := my.safe(asked.get("cycle")):
+        parts.append(f"by our cycle {cycle} revision {my.safe(asked.get('cycle_revision'), '?')}")
+    settings = asked.get("settings") or {}
+    for name, lead in SAID.items():
+        if name in settings:
+            value, label, _ = units.show(settings[name], SETTING_UNITS[name], system)
+            parts.append(f"{lead} {value:.4g} {label}")
+    parts += [f"{lead}{v}" for n, lead in (("setup", ""), ("atmosphere", "in ")) if (v := my.safe(asked.get(n)))]
+    return f", {', '.join(parts)}" if parts else ""
+
+
+def _notes(asked: dict[str, Any], result: dict[str, Any], system: str) -> list[str]:
+    """How to read the figure: its sign, and the one-sided bound."""
+    form = asked["kind"] in FORM_KINDS
+    out = ["Plus: the form error grows. Minus: it gets smaller." if form else "Plus: it grows. Minus: it shrinks."]
+    if result["unit"] == "um" and system == "us":
+        out[0] += " One × 0.001 in is a thousandth of an inch."
+    if result["bound"] is not None:
+        upper = result["bound"] >= (result["low"] + result["high"]) / 2
+        out.append(
+            f"{result['bound_content']:.0%} of the pieces should stay {'at most' if upper else 'no lower than'} "
+            f"{figure_text(result['bound'], result['unit'], system)}, with {result['bound_confidence']:.0%} confidence."
+        )
+    return out
+
+
+def _evidence(book: BookFolder, kept: Saved, my: OwnRecords, process: str, system: str) -> list[str]:
+    asked, result, behind = kept.question, kept.result, kept.behind
+    if not result["pieces"]:
+        return []
+    out = [
+        f"{'On record of this kind' if result['refused'] else 'It rests on our records of this kind'} in {process}: "
+        f"{many(result['runs'], 'run')}, {many(result['pieces'], 'piece')}, {many(result['parts'], 'part number')}."
+    ]
+    if result["refused"]:
+        return out
+    every = behind.get("own_runs", [])
+    theirs = [r for r in every if my.owns(r["run"], asked.get("part") or "")]
+    if theirs:
+        pieces = sum(r["pieces"] for r in theirs)
+        low, high = min(r["low"] for r in theirs), max(r["high"] for r in theirs)
+        unit = result["unit"]
+        mean = f", on average {figure_text(behind['own']['mean'], unit, system)}" if len(theirs) == len(every) else ""
+        out.append(
+            f"Of your part: {many(len(theirs), 'run')}, {many(pieces, 'piece')}, {theirs[0]['date']} to "
+            f"{theirs[-1]['date']}; they moved {span(low, high, unit, system)}{mean}."
+        )
+    elif not every:
+        near = {"all": "nothing nearer than the same kind of characteristic", "same part": "your part's other sizes"}
+        out.append(f"Nearest evidence: {near.get(result['evidence'], 'pieces of the ' + result['evidence'])}.")
+    classes = others_classes(book, my, result["comparables"], (behind.get("family"), behind.get("shape")))
+    if classes:
+        out.append(f"Among the nearest are, of other customers: {', '.join(classes)}.")
+    return out
+
+
+def _marking(book: BookFolder, asked: dict[str, Any], my: OwnRecords, runs: list[OwnRun]) -> str:
+    """How the letter must be kept, by the flags of the customer's own jobs that it shows or answers."""
+    jobs = {asked.get("job")}
+    for run in {r.run for r in runs}:
+        jobs |= {r[0] for r in book.read().execute("SELECT DISTINCT job FROM piece WHERE run = ?", (run,))}
+    flags = {"confidential": False, "export_controlled": False}
+    for job in jobs - {None}:
+        row = book.read().execute(
+            "SELECT customer, confidential, export_controlled FROM job WHERE job = ?", (job,)
+        ).fetchone()  # fmt: skip
+        if row is not None and same(row["customer"], my.customer):
+            flags = {name: flags[name] or bool(row[name]) for name in flags}
+    pairs = (("Confidential", "confidential"), ("Export-controlled", "export_controlled"))
+    told_flags = [word for word, name in pairs if flags[name]]
+    return f"{' and '.join(told_flags)}: for the addressee alone." if told_flags else ""
+
+
+def _reference(book: BookFolder, asked: dict[str, Any], my: OwnRecords) -> str:
+    """The customer's own order and job, where the answer was given for a job."""
+    row = book.read().execute(
+        "SELECT job, customer, purchase_order, drawing_revision FROM job WHERE job = ?", (asked.get("job"),)
+    ).fetchone()  # fmt: skip
+    if row is None or not same(row["customer"], my.customer):
+        return ""
+    named = (("your order", "purchase_order"), ("our job", "job"), ("drawing revision", "drawing_revision"))
+    return ", ".join(f"{what} {text}" for what, name in named if (text := my.safe(row[name])))

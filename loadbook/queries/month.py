@@ -1,0 +1,222 @@
+"""A month as it is looked at: its runs, its furnaces against their past, movement beside earlier months, answers.
+
+One month of the shop: its runs, verdicts, movement and what stood out, ready to be shown.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Protocol
+from zoneinfo import ZoneInfo
+
+from loadbook.core import times
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.store.book import BookFolder
+from loadbook.store.session import frame, prepare
+
+from . import history, kept_answers
+from .filters import Filters
+from .furnaces import FurnaceChart, furnace_charts
+from .row_filter import rows_needed
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.store.book import BookFolder
+
+
+@dataclass
+class Month:
+    """A month's figures.
+
+    runs, verdicts, movement   frames, one row per run, clause, and piece's characteristic
+    treatments                 movement by setup and atmosphere (the rows of `moved`)
+    set_aside                  pieces by reason
+    """
+
+    month: str
+    since: datetime
+    until: datetime
+    runs: pd.DataFrame
+    verdicts: pd.DataFrame
+    movement: pd.DataFrame
+    treatments: pd.DataFrame
+    set_aside: pd.DataFrame
+
+
+class Clock(Protocol):
+    """Whatever has a shop's clock: a book, or the plants of a group."""
+
+    @property
+    def zone(self) -> ZoneInfo: ...
+
+
+def bounds(month: str, book: Clock) -> tuple[datetime, datetime]:
+    """First moment of a month (YYYY-MM) and of the next one on the shop's clock, in UTC.
+
+    Raises UsageError for anything that is no month.
+    """
+    match = re.fullmatch(r"(\d{4})-(\d{2})", month)
+    if not match or not 1 <= int(match.group(2)) <= 12 or match.group(1) == "0000":
+        raise UsageError(f"{month!r} is no month", remedy="Write it like 2026-03")
+    year, number = int(match.group(1)), int(match.group(2))
+    after = (year + 1, 1) if number == 12 else (year, number + 1)
+    first, last = (datetime(y, m, 1) for y, m in ((year, number), after))
+    return times.local_to_utc(first, book.zone), times.local_to_utc(last, book.zone)
+
+
+_RUNS = """
+SELECT run, started, ended, furnace, atmosphere, process, cycle, cycle_revision, status, setup, load_mass_kg, pieces,
+       parts, has_trace, verdict, clauses, clauses_broken, clauses_untold, faults, parameters_from,
+       asked_heating_rate_peak_c_per_h, heating_rate_peak_c_per_h, asked_hold_mean_c, hold_mean_c,
+       asked_soak_minutes, soak_minutes, asked_cooling_rate_peak_c_per_h, cooling_rate_peak_c_per_h, operator, note
+FROM runs WHERE started >= ? AND started < ? ORDER BY started, run
+"""
+_VERDICTS = """
+SELECT run, started, furnace, cycle, cycle_revision, clause, verdict, text, channel, worst_at, value, limit_value, unit,
+       missing, without
+FROM verdicts WHERE started >= ? AND started < ?
+ORDER BY CASE verdict WHEN 'broken' THEN 0 WHEN 'cannot be told' THEN 1 ELSE 2 END, started, run, clause
+"""
+_MOVEMENT = """
+SELECT run, started, furnace, process, part, serial, job, characteristic, kind, setup, atmosphere, condition, before_mm,
+       after_mm, unit, movement_um, movement_um_per_100mm, expanded_uncertainty_mm, below_gauge, gauge, set_aside
+FROM movement WHERE started >= ? AND started < ? ORDER BY started, run, part, serial, characteristic
+"""
+
+
+def month_of(book: BookFolder, month: str) -> Month:
+    """The month's figures. Raises UsageError for no month."""
+    from .moved import moved
+
+    since, until = bounds(month, book)
+    span: list[Any] = [_naive(since), _naive(until)]
+    reads = (_RUNS, _VERDICTS, _MOVEMENT)
+    with prepare(book, {"runs", "verdicts", "movement"}) as session:
+        session.load([(sql, span) for sql in reads], rows_needed(_within(since, until)))
+        runs, verdicts, movement = (session.frame(sql, span) for sql in reads)
+    aside = movement[movement["set_aside"].notna()]
+    counted = aside.groupby("set_aside").size().rename("readings").reset_index() if len(aside) else aside[["set_aside"]]
+    treatments = movement.iloc[:0]
+    if movement["set_aside"].isna().any():
+        treatments = moved(book, _within(since, until)).frame()
+    return Month(month, since, until, runs, verdicts, movement, treatments, counted)
+
+
+def _within(since: datetime, until: datetime) -> Filters:
+    return Filters(since=times.stored(since), until=times.stored(until))
+
+
+def _naive(moment: datetime) -> datetime:
+    return moment.astimezone(UTC).replace(tzinfo=None)
+
+
+TREATMENT = ("process", "kind", "side", "unit", "setup", "atmosphere")
+_FAULTS = """
+SELECT furnace, channel, place, fault, verdict, decision, person, run, started, confidence
+FROM faults WHERE started >= ? AND started < ? AND verdict IN ('certain', 'suspected')
+ORDER BY furnace, channel, fault, started
+"""
+
+
+@dataclass(frozen=True)
+class GivenAnswer:
+    """A kept answer and what became of it. low, high [unit]; runs, pieces, inside are of the runs counted."""
+
+    answer_id: int
+    answered_at: str
+    about: str
+    low: float | None
+    high: float | None
+    content: float
+    unit: str
+    refused: str | None
+    runs: int
+    pieces: int
+    inside: int
+
+
+@dataclass
+class MonthSeen:
+    """The month's figures (`month`), and beside them:
+
+    charts    control charts of the furnaces that ran
+    earlier   movement by the same treatments in all runs before the month (rows of `moved`)
+    faults    certain and suspected thermocouple faults, one row each
+    given     answers given in the month, with what was measured of them since, up to now
+    measured  answers, whenever given, whose pieces were measured in runs of the month: those runs alone
+    """
+
+    month: Month
+    charts: list[FurnaceChart]
+    earlier: pd.DataFrame
+    faults: pd.DataFrame
+    given: list[GivenAnswer]
+    measured: list[GivenAnswer]
+
+
+def month_seen(book: BookFolder, month: str) -> MonthSeen:
+    """All that a month's page shows. Reads only; answers are scored in passing. Raises UsageError for no month."""
+    from .moved import moved
+
+    found = month_of(book, month)
+    charts = furnace_charts(book, found.since, found.until)
+    span = [_stored(found.since), _stored(found.until)]
+    faults = frame(book, _FAULTS, span)
+    earlier = found.treatments.iloc[:0]
+    if len(found.treatments):
+        where = f"started < TIMESTAMP '{span[0]}'"
+        with suppress(NotFoundError):  # the first month of a book has nothing before it
+            earlier = moved(book, Filters(where=where)).frame()
+    given, measured = _answers(book, found)
+    return MonthSeen(found, charts, earlier, faults, given, measured)
+
+
+def _answers(book: BookFolder, month: Month) -> tuple[list[GivenAnswer], list[GivenAnswer]]:
+    rows = book.read().execute("SELECT * FROM answer ORDER BY answer_id").fetchall()
+    scored = kept_answers.scores(book, history.load(book)) if any(r["low"] is not None for r in rows) else []
+    ours = set(month.runs["run"].astype(str))
+    since, until = times.stored(month.since), times.stored(month.until)
+    given, measured = [], []
+    for row in rows:
+        mine = [s for s in scored if s[0] == row["answer_id"]]
+        if since <= row["answered_at"] < until:
+            given.append(_given(row, mine))
+        if row["answered_at"] < until and any(s[1] in ours for s in mine):
+            measured.append(_given(row, [s for s in mine if s[1] in ours]))
+    return given, measured
+
+
+def _given(row: Any, scored: list[tuple[int, str, int, int, int]]) -> GivenAnswer:
+    asked, kept = json.loads(row["question"]), json.loads(row["result"])["answer"]
+    if row["part"]:
+        about = f"{row['part']}, {row['characteristic']}"
+    else:
+        words = [asked.get(k) for k in ("material", "shape", "condition", "kind")]
+        about = f"new part ({', '.join(w for w in words if w)})"
+    return GivenAnswer(
+        row["answer_id"], row["answered_at"], about, row["low"], row["high"], kept["content"], row["unit"],
+        kept["refused"], len(scored), sum(s[2] for s in scored), sum(s[3] for s in scored),
+    )  # fmt: skip
+
+
+def earlier_of(seen: MonthSeen, row: dict[str, Any]) -> dict[str, Any] | None:
+    """The same treatment before the month, as a row of `moved`; None where there was none."""
+    found = seen.earlier
+    for key in TREATMENT:
+        if key not in found.columns:
+            return None
+        found = found[found[key] == row[key]] if row[key] is not None else found[found[key].isna()]
+    if not len(found):
+        return None
+    from .moved import records
+
+    return records(found)[0]
+
+
+def _stored(moment: datetime) -> str:
+    return times.stored(moment).rstrip("Z").replace("T", " ")

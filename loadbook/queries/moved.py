@@ -1,0 +1,298 @@
+"""How much did parts move, under which treatment: the answer with its n, what is set aside, and what is suspect."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loadbook.analysis.movement import blunders, compare, describe, scale
+from loadbook.analysis.movement import content as movement_content
+from loadbook.analysis.movement import lots as movement_lots
+from loadbook.analysis.movement.scale import STRATUM, Stage
+from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.intake_kinds import SIZE_KINDS
+
+from .filters import Filters
+from .movement_data import MovementData, load
+from .result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.store.book import BookFolder
+
+DEFAULT_BY = ("setup", "atmosphere")
+PLAIN_STRATUM = (*STRATUM, "part", "characteristic")
+
+
+def _nothing() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame()
+
+
+@dataclass
+class Moved(Result):
+    """Movement by treatment.
+
+    table        one row per process, kind, side, unit and treatment (keys as in `loadbook moved --format json`)
+    differences  one row per pair of treatments, the run as the unit
+    content      intervals for a share of all pieces, per row of table
+    scatter      variance shares: part number, run, (position,) piece
+    set_aside    pieces and runs by treatment and reason;  flagged  readings that look like blunders
+    lots         lots without serials, before and after compared unpaired; in no other figure
+    measured     one row per movement behind the table, with its treatment columns and y
+    by           treatment columns;  stage  None for movement, 'after' or 'before' for plain readings
+    warnings     sentences
+    """
+
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    content: pd.DataFrame
+    scatter: pd.DataFrame
+    set_aside: pd.DataFrame
+    flagged: pd.DataFrame
+    by: list[str]
+    stage: Stage | None
+    confidence: float
+    runs: int
+    pieces: int
+    parts: int
+    unmeasured: int
+    system: str = "si"
+    measured: pd.DataFrame = field(default_factory=_nothing, repr=False)
+    lots: pd.DataFrame = field(default_factory=_nothing)
+    warnings: list[str] = field(default_factory=list)
+
+    def frame(self) -> pd.DataFrame:
+        """One row per treatment."""
+        return self.table
+
+    def rows(self) -> list[dict[str, Any]]:
+        """The same as dictionaries, missing figures None."""
+        return records(self.table)
+
+    UNIT_COLUMNS = ("unit",)
+    _PLAIN = ("median", "low", "high", "worst", "mean")
+    FIGURES = (((*_PLAIN, "mean_low", "mean_high", *(f"{n}_without_flagged" for n in _PLAIN)), "{unit}"),)
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a frame as dictionaries with plain Python values, not-a-number as None."""
+    out = []
+    for row in frame.to_dict("records"):
+        clean: dict[str, Any] = {}
+        for name, value in row.items():
+            if hasattr(value, "item"):
+                value = value.item()
+            missing = value is None or (isinstance(value, float) and np.isnan(value)) or str(value) in ("<NA>", "NaT")
+            clean[str(name)] = None if missing else value
+        out.append(clean)
+    return out
+
+
+def moved(
+    book: BookFolder,
+    filters: Filters | None = None,
+    by: Sequence[str] | str = DEFAULT_BY,
+    stage: Stage | None = None,
+    confidence: float = 0.95,
+    content: float = 0.95,
+) -> Moved:
+    """How much did parts move, by treatment.
+
+    filters     which runs, parts, characteristics
+    by          treatment columns: view columns, or parameters as bands ('heating_rate_peak_c_per_h:50,100' or ':q4')
+    stage       None: movement.  'after' or 'before': plain readings, where there are no pairs
+    confidence  of the intervals;  content  share of pieces that the content interval holds
+    Raises      UsageError, NotFoundError
+    """
+    check_share(confidence, "--confidence")
+    check_share(content, "--content")
+    words = [by] if isinstance(by, str) else list(by)
+    named = [w.name for w in scale.parse_by(words)]
+    data = load(book, filters or Filters(), also=[*named, *movement_lots.COLUMNS], parameters=named)
+    return moved_of(data, words, stage, confidence, content, book.units)
+
+
+def check_share(value: float, name: str) -> None:
+    """Raises UsageError unless 0 < value < 1."""
+    if not 0.0 < value < 1.0:
+        raise UsageError(f"{name} {value:g} is no share between 0 and 1", remedy=f"Write it like {name} 0.90")
+
+
+def moved_of(
+    data: MovementData,
+    by: Sequence[str],
+    stage: Stage | None = None,
+    confidence: float = 0.95,
+    content: float = 0.95,
+    system: str = "si",
+) -> Moved:
+    """`moved` over rows that were read already."""
+    import pandas as pd
+
+    ways = scale.parse_by(by)
+    names = [w.name for w in ways]
+    frame = scale.with_treatment(scale.with_value(data.frame, stage), ways, data.parameters)
+    strata = [s for s in (STRATUM if stage is None else PLAIN_STRATUM) if s not in names]
+    flags = blunders.flagged_rows(frame) & ~_believed(frame, data.believed)
+    plain = stage is not None
+    table = describe.describe(frame, names, flags, confidence, strata)
+    compared = compare.differences(frame, names, confidence, plain, strata)
+    have = frame["y"].notna().to_numpy()
+    pieces = frame.loc[have, ["run", "part", "serial"]].drop_duplicates()
+    aside = scale.set_aside_counts(frame, names)
+    shown = ["run", "part", "serial", "characteristic", "unit", "y", "set_aside"]
+    suspects = frame.loc[flags, [c for c in shown if c != "set_aside"]].rename(columns={"y": "value"})
+    result = Moved(
+        table=table,
+        differences=_pair_rows(compared),
+        content=_content_rows(frame[have], table, strata, names, confidence, content, plain),
+        scatter=_scatter_rows(frame) if stage is None else pd.DataFrame(),
+        set_aside=aside,
+        flagged=suspects.reset_index(drop=True),
+        by=names,
+        stage=stage,
+        confidence=confidence,
+        runs=int(pieces["run"].nunique()),
+        pieces=len(pieces),
+        parts=int(pieces["part"].nunique()),
+        unmeasured=data.unmeasured,
+        system=system,
+        measured=frame[have].reset_index(drop=True),
+        lots=movement_lots.lots(frame, names, confidence) if stage is None else pd.DataFrame(),
+    )
+    result.warnings = _warnings(result, data, frame[have], compared)
+    return result
+
+
+def _believed(frame: pd.DataFrame, believed: pd.DataFrame) -> np.ndarray:
+    import pandas as pd
+
+    keys = ["run", "part", "serial", "characteristic"]
+    if believed.empty:
+        return np.zeros(len(frame), dtype=np.bool_)
+    return np.asarray(pd.MultiIndex.from_frame(frame[keys]).isin(pd.MultiIndex.from_frame(believed[keys])))
+
+
+def _pair_rows(compared: Sequence[compare.Compared]) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = []
+    for one in compared:
+        for d in one.pairs:
+            rows.append({**one.stratum, **d.__dict__})
+    return pd.DataFrame(rows)
+
+
+def _content_rows(
+    frame: pd.DataFrame,
+    table: pd.DataFrame,
+    strata: Sequence[str],
+    names: Sequence[str],
+    confidence: float,
+    content: float,
+    plain: bool,
+) -> pd.DataFrame:
+    import pandas as pd
+
+    keys = [*strata, *names]
+    groups = dict(iter(frame.groupby(keys, sort=False, dropna=False))) if len(frame) else {}
+    tidy = {_tidy(k): g for k, g in groups.items()}
+    rows = []
+    for row in table[keys].itertuples(index=False):
+        some = tidy.get(_tidy(tuple(row)))
+        if some is None:
+            continue
+        found = movement_content.content_interval(
+            some["y"].to_numpy(dtype=np.float64), some["run"], content, confidence, plain
+        )
+        rows.append({**dict(zip(keys, row, strict=True)), **found.__dict__})
+    return pd.DataFrame(rows)
+
+
+def _tidy(key: Any) -> tuple[str, ...]:
+    return tuple("" if v is None or v != v else str(v) for v in (key if isinstance(key, tuple) else (key,)))
+
+
+def _scatter_rows(frame: pd.DataFrame) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = []
+    for stratum, found in describe.scatter_shares(frame):
+        for level, variance, share, line in zip(found.levels, found.variances, found.shares, found.table, strict=True):
+            sd = float(np.sqrt(variance))
+            told = {"sd": sd, "share": share} if line.df else {"sd": None, "share": None}  # one: nothing to compare
+            rows.append({**stratum, "level": level, **told, "df": line.df, "n": found.n})
+    return pd.DataFrame(rows)
+
+
+def _not_at_20c(frame: pd.DataFrame) -> list[str]:
+    """How many movements of sizes could not be brought to 20 °C, by what is not recorded."""
+    if not len(frame):
+        return []
+    sizes = int(frame["kind"].isin(SIZE_KINDS).sum())
+    return [
+        f"{n} of {sizes} size movements could not be corrected to 20 °C ({missing} not recorded)."
+        for state, missing in (
+            ("no temperatures", "temperatures"),
+            ("no expansion figures", "expansion of the material or of the gauge"),
+        )
+        if (n := int((frame["corrected_20c"] == state).sum()))
+    ]
+
+
+def _warnings(
+    result: Moved, data: MovementData, frame: pd.DataFrame, compared: Sequence[compare.Compared]
+) -> list[str]:
+    out = []
+    if result.stage is not None:
+        other = "before" if result.stage == "after" else "after"
+        out.append(f"Plain readings {result.stage} the run, not movement: no reading {other} is invented.")
+    if frame.empty:
+        out.append("Nothing can be said of movement: every reading is set aside. The reasons are listed.")
+    elif result.runs == 1:
+        out.append(
+            "One run stands behind all of this: what another run would do cannot be told from it"
+            + (", only what differed inside it." if len(result.differences) else ".")
+        )
+    if len(result.flagged):
+        n = len(result.flagged)
+        out.append(
+            f"{n} reading{'s lie' if n != 1 else ' lies'} further than six robust standard deviations from the run's "
+            "median. They are in the figures until a person confirms them (loadbook confirm reading); the figures "
+            "without them stand beside."
+        )
+    if result.unmeasured:
+        out.append(f"{result.unmeasured} pieces of these runs were not measured at all; what they did is not in here.")
+    way = int((frame["way"] == "unrecorded").sum()) if "way" in frame else 0
+    if way and result.stage is None:
+        out.append(f"{way} of {len(frame)} movements: how the piece was held, its datum or surface is not recorded.")
+    out += _not_at_20c(frame)
+    if len(result.table) and (result.table["runs"] > 1).any():
+        still = result.table[(result.table["runs"] > 1) & result.table["mean_low"].isna()]
+        if len(still):
+            out.append("Where all runs moved the same, to the last digit, there is no scatter to make an interval of.")
+    if len(result.lots):
+        count = int(result.lots["lots"].sum())
+        out.append(
+            f"{count} lot{'' if count == 1 else 's'} without serials compared unpaired, apart: other pieces may have "
+            "been read after the run than before it."
+        )
+    if "below_gauge" in result.table and float(result.table["below_gauge"].fillna(0.0).max()) > 0.5:
+        out.append("In some rows more than half of the movements are below what the gauge can tell.")
+    for one in compared:
+        if one.overall is not None and not np.isnan(one.overall.p) and len(one.pairs) > 1:
+            from loadbook.analysis.effects.words import p_text
+
+            p = p_text(one.overall.p)
+            name = f"{one.stratum.get('kind', '')} ({one.stratum.get('process') or 'no process'})"
+            out.append(
+                f"{name}: do the treatments differ at all, run means against their scatter: "
+                f"F = {one.overall.f:.2f}, p {p if p.startswith('<') else '= ' + p}."
+            )
+    return out

@@ -1,0 +1,135 @@
+"""What `moved` and `effect` read: the view `movement` under the filters, and the parameters of its runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.store.sandbox_condition import check_condition
+from loadbook.store.session import prepare
+
+from .filters import unknown_words
+from .row_filter import rows_needed
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.store.book import BookFolder
+
+    from .filters import Filters
+
+
+@dataclass
+class MovementData:
+    """The rows that a question is about.
+
+    frame        the view `movement`, filtered
+    parameters   run, parameter, value, unit, source: one row per run and parameter; achieved (trace, else stated)
+                 or, where `asked`, what the cycle or the program asked for
+    unmeasured   pieces of the filtered runs without any reading;  unmeasured_runs  how many runs that concerns
+    believed     rows (run, part, serial, characteristic) that a person said are no blunder
+    """
+
+    frame: pd.DataFrame
+    parameters: pd.DataFrame
+    unmeasured: int
+    unmeasured_runs: int
+    believed: pd.DataFrame
+
+    def units(self) -> dict[str, str]:
+        """Unit of each parameter, as kept inside."""
+        rows = self.parameters.drop_duplicates("parameter")
+        return dict(zip(rows["parameter"], rows["unit"], strict=True))
+
+
+# what every calculation reads; treatment columns come on top of these
+COLUMNS = (
+    "run", "started", "process", "part", "serial", "characteristic", "kind", "side", "scale", "unit", "setup",
+    "atmosphere", "position", "before_mm", "after_mm", "lower_mm", "upper_mm", "movement_mm", "movement_um",
+    "movement_um_per_100mm", "expanded_uncertainty_mm", "below_gauge", "way", "corrected_20c", "set_aside",
+)  # fmt: skip
+
+
+def load(
+    book: BookFolder,
+    filters: Filters,
+    asked: bool = False,
+    also: Sequence[str] = (),
+    parameters: Sequence[str] | None = None,
+) -> MovementData:
+    """Read the rows of a question; `also` names further columns of the view (names it does not have are left out).
+
+    parameters  the parameters that the question is about (None: all that the book has)
+    Raises UsageError for a filter that does not apply, NotFoundError where no reading fits.
+    """
+    import duckdb
+    import pandas as pd
+
+    if filters.where is not None:
+        check_condition(filters.where)
+    with prepare(book, {"movement", "pieces", "parameter", "confirmation", "reading"}) as session:
+        columns = session.columns("movement")
+        where, values = filters.sql(columns)
+        listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in also if c in columns)]))
+        rows = (f"SELECT {listed} FROM movement WHERE {where}", values)
+        unmeasured = _unmeasured(session.columns("pieces"), filters)
+        reads = [rows, (_PARAMETERS, None), (_BELIEVED, None), *([unmeasured] if unmeasured else [])]
+        try:
+            session.load(reads, rows_needed(filters) | {"parameter": _of_runs(asked, parameters)})
+            frame = session.frame(*rows)
+        except duckdb.Error as exc:
+            if filters.where is None:
+                raise
+            raise UsageError(
+                f"--where {filters.where!r} is no condition over movement: {str(exc).splitlines()[0]}",
+                remedy='Write it like --where "length_mm > 300"; loadbook sql "DESCRIBE movement" lists the columns',
+            ) from exc
+        figures = session.frame(_PARAMETERS)
+        counted = session.rows(*unmeasured)[0] if unmeasured else (0, 0)
+        believed = session.frame(_BELIEVED)
+    if frame.empty:
+        known = filters.given()
+        told = ", ".join(f"--{k} {v}" for k, v in known.items()) or "the whole book"
+        unknown = unknown_words(book.read(), filters)
+        raise NotFoundError(
+            f"no readings for {told}",
+            remedy=unknown or "loadbook list readings shows what there is; loadbook take readings adds",
+        )
+    figures = figures.drop_duplicates(["run", "parameter"])
+    runs = pd.Index(frame["run"].unique())
+    figures = figures[figures["run"].isin(runs)].reset_index(drop=True)
+    return MovementData(frame, figures, int(counted[0]), int(counted[1]), believed)
+
+
+# of the rows that are copied (see _of_runs): what the trace shows stands before what was stated
+_PARAMETERS = "SELECT run, parameter, value, unit, source FROM parameter ORDER BY run, parameter, source DESC"
+_BELIEVED = (
+    "SELECT DISTINCT r.run, r.part, r.serial, r.characteristic FROM confirmation AS c"
+    " JOIN reading AS r USING (reading_id) WHERE c.subject = 'reading'"
+    " QUALIFY row_number() OVER (PARTITION BY c.reading_id ORDER BY c.confirmation_id DESC) = 1"
+    " AND c.decision = 'refused'"
+)
+
+
+def _of_runs(asked: bool, names: Sequence[str] | None) -> tuple[str, Sequence[str]]:
+    """The rows of `parameter` that are wanted: of the run as a whole, asked or achieved, of these names."""
+    told = "channel IS NULL AND " + ("source = 'asked'" if asked else "source IN ('trace', 'stated')")
+    return (told, ()) if names is None else (f"{told} AND parameter IN ({', '.join('?' * len(names))})", names)
+
+
+def _unmeasured(columns: set[str], filters: Filters) -> tuple[str, list[object]] | None:
+    """The query for pieces of the same runs and parts without any reading: leaving them out would flatter.
+
+    None where a filter is on what such pieces do not have (characteristics), or free. columns: of the view `pieces`
+    """
+    if any(name not in columns and name not in ("since", "until") for name in filters.given()):
+        return None
+    where, values = filters.sql(columns)
+    return (
+        f"SELECT coalesce(sum(quantity), 0), count(DISTINCT run) FROM (SELECT * FROM pieces WHERE {where}) AS p"
+        " WHERE p.status = 'done' AND NOT EXISTS (SELECT 1 FROM reading AS r"
+        " WHERE r.run = p.run AND r.part = p.part AND r.serial = p.serial)",
+        values,
+    )

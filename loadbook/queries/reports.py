@@ -1,0 +1,169 @@
+"""The named reports: SQL files whose headers say what they ask and what may be given.
+
+Shipped reports run in this process; a file of the book's own `reports/` folder is a stranger's SQL and runs
+behind the guard.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any
+
+from loadbook.core import times, units
+from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.lookup import nearest
+from loadbook.store import session, sql_files
+from loadbook.store.book import BookFolder
+from loadbook.store.session_samples import LeftOut
+from loadbook.store.sql_files import REQUIRED, SqlFile, SqlParameter
+
+from .month import Clock, bounds
+from .sql import ask_sql
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FOLDER = "reports"
+# unit of a parameter -> (dimension that a typed unit may have, factor from the unit kept inside)
+_DIMENSIONS = {
+    "c": ("temperature", 1.0), "c_diff": ("difference", 1.0), "c_per_h": ("rate", 1.0), "mm": ("length", 1.0),
+    "um": ("length", 1000.0), "kg": ("mass", 1.0), "min": ("duration", 1.0), "h": ("duration", 1 / 60),
+}  # fmt: skip
+_COMMENT = re.compile(r"--[^\n]*")
+
+
+@dataclass
+class ReportResult:
+    """A report's rows, with what was asked. Numbers are in the units that the columns' names say."""
+
+    name: str
+    title: str
+    question: str
+    given: dict[str, Any]
+    columns: list[str]
+    rows: list[tuple[Any, ...]]
+    left_out: list[LeftOut] = field(default_factory=list)
+
+    def frame(self) -> pd.DataFrame:
+        """The rows as a frame."""
+        import pandas as pd
+
+        return pd.DataFrame(self.rows, columns=self.columns)
+
+
+def available(book: BookFolder) -> tuple[dict[str, SqlFile], list[str]]:
+    """Every report by name, shipped ones first, and what is wrong with files of the book's own."""
+    return sql_files.reports(book.path / FOLDER)
+
+
+def run_report(
+    book: BookFolder,
+    name: str,
+    given: Mapping[str, str] | None = None,
+    *,
+    seconds: float | None = None,
+    memory_mb: int | None = None,
+) -> ReportResult:
+    """Run a report with the values given as text (a number may carry its unit: '200 F/h').
+
+    Raises UsageError for an unknown report or parameter, a missing one, or a value that is not of its type.
+    """
+    reports, _ = available(book)
+    file = reports.get(name)
+    if file is None:
+        close = nearest(name, list(reports))
+        hint = f"Did you mean {close}? " if close else ""
+        raise UsageError(f"there is no report {name!r}", remedy=f"{hint}List them with: loadbook report")
+    values = values_of(book, file, given or {})
+    sent = sent_of(book, file, values)
+    if file.path.parent == book.path / FOLDER:
+        typed = {n: ("date" if isinstance(v, date) else "text", v) for n, v in sent.items()}
+        answer = ask_sql(book, file.text, typed, seconds=seconds, memory_mb=memory_mb)
+        columns, rows, left_out = answer.columns, list(answer.rows()), answer.left_out
+    else:
+        columns, rows, left_out = _trusted(book, file, sent)
+    return ReportResult(name, file.title, file.question, values, columns, rows, left_out)
+
+
+def _trusted(
+    book: BookFolder, file: SqlFile, sent: dict[str, Any]
+) -> tuple[list[str], list[tuple[Any, ...]], list[LeftOut]]:
+    with session.prepare(book, file.needs) as made:
+        made.load([(file.text, sent)])
+        result = made.connection.execute(file.text, sent or None)
+        columns = [d[0] for d in result.description or []]
+        return columns, result.fetchall(), made.left_out
+
+
+def sent_of(book: Clock, file: SqlFile, values: Mapping[str, Any]) -> dict[str, Any]:
+    """The values that a report's text names, as an engine takes them."""
+    used = _COMMENT.sub("", file.text)
+    return {n: v for n, v in expanded(book, file.parameters, values).items() if re.search(rf"\${n}\b", used)}
+
+
+def values_of(book: Clock, file: SqlFile, given: Mapping[str, str]) -> dict[str, Any]:
+    """Each declared parameter's value, from what was given or the default."""
+    known = {p.name: p for p in file.parameters}
+    for name in given:
+        if name not in known:
+            close = nearest(name, list(known))
+            hint = f"Did you mean {close}? " if close else ""
+            raise UsageError(
+                f"the report {file.name} has no parameter {name!r}", remedy=f"{hint}{_offered(file.parameters)}"
+            )
+    values = {}
+    for p in file.parameters:
+        text = given.get(p.name, "" if p.default == REQUIRED else p.default).strip()
+        if text == "" and p.default == REQUIRED:
+            raise UsageError(f"the report {file.name} needs {p.name}", remedy=_offered(file.parameters))
+        values[p.name] = _parsed(book, p, text) if text else None
+    return values
+
+
+def _offered(parameters: Sequence[SqlParameter]) -> str:
+    if not parameters:
+        return "It takes none"
+    return "It takes: " + "; ".join(f"{p.name}={p.type.upper()} ({p.meaning})" for p in parameters)
+
+
+def _parsed(book: Clock, p: SqlParameter, text: str) -> Any:
+    """A value of the parameter's type from its text. Raises UsageError."""
+    if p.type == "text":
+        return text
+    if p.type == "date":
+        return datetime.now(book.zone).date() if text == "today" else times.parse_date(text)
+    if p.type == "month":
+        bounds(text, book)
+        return text
+    try:
+        if p.type == "integer":
+            return int(text)
+        number = float(text)
+        if math.isfinite(number):
+            return number
+    except ValueError:
+        pass
+    if p.type == "number" and p.unit in _DIMENSIONS:
+        dimension, factor = _DIMENSIONS[p.unit]
+        return units.parse_quantity(text, dimension).value * factor
+    raise UsageError(
+        f"{p.name} is {'an' if p.type == 'integer' else 'a'} {p.type}, not {text!r}", remedy=f"It is: {p.meaning}"
+    )
+
+
+def expanded(book: Clock, parameters: Sequence[SqlParameter], values: Mapping[str, Any]) -> dict[str, Any]:
+    """A month becomes two moments in UTC, $NAME_start and $NAME_end, on the shop's clock."""
+    sent: dict[str, Any] = {}
+    for p in parameters:
+        value = values[p.name]
+        if p.type == "month":
+            ends = bounds(value, book) if value else (None, None)
+            for end, moment in zip(("start", "end"), ends, strict=True):
+                sent[f"{p.name}_{end}"] = moment.astimezone(UTC).isoformat(" ")[:19] if moment else None
+        else:
+            sent[p.name] = value
+    return sent

@@ -1,0 +1,163 @@
+"""Everything on record of one run, gathered once: what a page of the run shows. Nothing is judged or measured anew."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from loadbook.analysis.trace.model import Parameter
+from loadbook.core import cautions
+from loadbook.store import chain, derived
+from loadbook.store.book import BookFolder
+from loadbook.store.lookup import row_key
+
+from .judge import JudgedRun, judge_run
+
+if TYPE_CHECKING:
+    from loadbook.analysis.trace.asked_lines import RunPicture
+
+Row = dict[str, Any]
+
+MOVEMENT = """
+SELECT part, serial, characteristic, kind, unit, before_mm, after_mm, movement_mm, movement_um, movement_um_per_100mm,
+       movement_share_of_tolerance, expanded_uncertainty_mm, below_gauge, gauge, corrected_20c, way, set_aside
+FROM movement WHERE run = ? ORDER BY part, serial, characteristic
+"""
+_PIECES = """
+SELECT piece.*, part.revision, part.description, part.customer, part.material, part.section_thick_mm, material.family,
+       material.reactive
+FROM piece JOIN part USING (part) LEFT JOIN material USING (material) WHERE run = ? ORDER BY piece_id
+"""
+# tables whose amendments belong to a run: those of its own rows, then those of what it refers to
+_OWN = ("run", "piece", "channel", "event", "reading", "parameter", "approval", "nonconformance", "trace")
+
+
+@dataclass(frozen=True)
+class RunSheet:
+    """One run with all that is on record of it. Rows are those of the tables, with values as kept inside.
+
+    picture      series, limits and what was asked, for the chart; None without a trace
+    stated       parameters that a person or the furnace's program gave (source 'stated' or 'asked'), not computed
+    movement     rows of the view `movement`;  pieces  with their part's revision and material
+    amendments   of the run's own rows, and of the jobs, parts, cycle and furnace that it refers to
+    intakes      by intake_id: file, SHA-256, who took it in and when
+    """
+
+    judged: JudgedRun
+    picture: RunPicture | None
+    stated: tuple[Row, ...]
+    pieces: tuple[Row, ...]
+    jobs: tuple[Row, ...]
+    movement: tuple[Row, ...]
+    channels: tuple[Row, ...]
+    approvals: tuple[Row, ...]
+    nonconformances: tuple[Row, ...]
+    amendments: tuple[Row, ...]
+    intakes: dict[int, Row]
+    withdrawn: tuple[Row, ...]  # earlier traces of the run that no longer count
+    repeated_by: tuple[str, ...]
+    cycle_row: Row | None
+    last_link: str
+    algorithm: str
+    cautions: tuple[str, ...]
+
+    @property
+    def parameters(self) -> tuple[Parameter, ...]:
+        """What the trace shows, as computed for this sheet; none without a trace."""
+        return self.judged.worked.parameters if self.judged.worked else ()
+
+
+def run_sheet(book: BookFolder, run: str) -> RunSheet:
+    """Gather one run. Raises NotFoundError (no such run), DamageError (its trace is not what was written)."""
+    judged = judge_run(book, run)
+    conn = book.read()
+    record = judged.record
+
+    def rows(sql: str, *values: Any) -> tuple[Row, ...]:
+        return tuple(dict(r) for r in conn.execute(sql, values))
+
+    pieces = rows(_PIECES, run)
+    jobs = rows("SELECT * FROM job WHERE job IN (SELECT job FROM piece WHERE run = ?) ORDER BY job", run)
+    named = (record.row["cycle"], record.row["cycle_revision"])
+    cycle = rows("SELECT * FROM cycle WHERE cycle = ? AND revision = ?", *named)
+    trace_intake = record.trace["intake_id"] if record.trace else None
+    taken = {int(i) for i in (record.row["intake_id"], trace_intake) if i is not None}
+    return RunSheet(
+        judged=judged,
+        picture=_picture(judged),
+        stated=rows("SELECT * FROM parameter WHERE run = ? AND intake_id IS NOT NULL ORDER BY parameter_id", run),
+        pieces=pieces,
+        jobs=jobs,
+        movement=tuple(_movement(book, run)) if pieces else (),
+        channels=rows("SELECT * FROM channel WHERE run = ? ORDER BY channel_id", run),
+        approvals=rows("SELECT * FROM approval WHERE run = ? ORDER BY at, approval_id", run),
+        nonconformances=rows("SELECT * FROM nonconformance WHERE run = ? ORDER BY nonconformance_id", run),
+        amendments=tuple(_amendments(conn, run)),
+        intakes={i: rows("SELECT * FROM intake WHERE intake_id = ?", i)[0] for i in sorted(taken)},
+        withdrawn=rows("SELECT * FROM trace WHERE run = ? AND state <> 'current' ORDER BY trace_number", run),
+        repeated_by=tuple(r["run"] for r in rows("SELECT run FROM run WHERE repeats_run = ? ORDER BY run", run)),
+        cycle_row=cycle[0] if cycle else None,
+        last_link=chain.last_link(conn),
+        algorithm=f"parameters {_parameters_algorithm()}, clauses {derived.ALGORITHM}",
+        cautions=tuple(_cautions(judged, pieces)),
+    )
+
+
+def _parameters_algorithm() -> str:
+    from loadbook.analysis.parameters.compute import ALGORITHM
+
+    return ALGORITHM
+
+
+def _picture(judged: JudgedRun) -> RunPicture | None:
+    from loadbook.analysis.trace.asked_lines import run_picture
+
+    worked, record = judged.worked, judged.record
+    if worked is None:
+        return None
+    return run_picture(worked.trace, record.cycle, record.pieces, worked.phases, worked.faults, record.confirmed())
+
+
+def _movement(book: BookFolder, run: str) -> Iterable[Row]:
+    from loadbook.store.session import prepare
+
+    from .row_filter import of_run
+
+    with prepare(book, {"movement"}) as session:
+        session.load([(MOVEMENT, [run])], of_run(run))
+        found = session.connection.execute(MOVEMENT, [run])
+        names = [d[0] for d in found.description or ()]
+        return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+
+
+def _amendments(conn: sqlite3.Connection, run: str) -> list[Row]:
+    """Oldest first."""
+    chosen: dict[str, str] = {t: f"SELECT {row_key(conn, t)} FROM {t} WHERE run = :run" for t in _OWN}
+    chosen |= {
+        "job": "SELECT job_id FROM job WHERE job IN (SELECT job FROM piece WHERE run = :run)",
+        "part": "SELECT part_id FROM part WHERE part IN (SELECT part FROM piece WHERE run = :run)",
+        "furnace": "SELECT furnace_id FROM furnace WHERE furnace = (SELECT furnace FROM run WHERE run = :run)",
+        "furnace_check": "SELECT furnace_check_id FROM furnace_check"
+                         " WHERE furnace = (SELECT furnace FROM run WHERE run = :run)",
+        "calibration": "SELECT calibration_id FROM calibration"
+                       " WHERE calibration IN (SELECT calibration FROM channel WHERE run = :run)",
+    }  # fmt: skip
+    out: list[Row] = []
+    for table, keys in chosen.items():
+        found = conn.execute(f"SELECT * FROM amendment WHERE kind = '{table}' AND row_id IN ({keys})", {"run": run})
+        out += [dict(r) for r in found]
+    return sorted(out, key=lambda a: int(a["amendment_id"]))
+
+
+def _cautions(judged: JudgedRun, pieces: tuple[Row, ...]) -> list[str]:
+    record = judged.record
+    cycle = record.cycle
+    gases = [record.atmosphere, record.furnace["atmosphere"]]
+    gases += [s.atmosphere for s in cycle.segments] if cycle else []
+    gases += [event for _, event, _ in record.events]
+    families = [p["family"] for p in pieces]
+    described = [p[c] for p in pieces for c in ("description", "condition", "machining")]
+    found = cautions.of_load(", ".join(g for g in gases if g), families, any(p["reactive"] for p in pieces), described)
+    return [*found, cautions.HOT, cautions.NO_ALARM, cautions.CODE]

@@ -1,0 +1,64 @@
+"""A question in SQL: through the guard, with the engine's errors in words that help."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.vocabulary.lookup import nearest
+from loadbook.store import sandbox, session
+from loadbook.store.book import BookFolder
+
+_NO_TABLE = re.compile(r"Table with name (\S+) does not exist")
+_NO_COLUMN = re.compile(r'Referenced column "([^"]+)" not found(?: in FROM clause)?')
+_CANDIDATES = re.compile(r"Candidate bindings: (.*)", re.DOTALL)
+_AT = re.compile(r"(?<![\"'.])\bat\b(?![\"'])", re.IGNORECASE)
+_KIND = re.compile(r"^(?:\w+ )?Error: ")
+
+
+def ask_sql(
+    book: BookFolder,
+    text: str,
+    parameters: Mapping[str, tuple[str, Any]] | None = None,
+    *,
+    seconds: float | None = None,
+    memory_mb: int | None = None,
+) -> sandbox.Answer:
+    """The answer to one read-only query over the book's tables, views and trace samples.
+
+    Moments are UTC. Raises UsageError where the text is not one select or names what is not there;
+    LoadbookError where it fails or reaches its limits.
+    """
+    try:
+        return sandbox.run_query(book, text, parameters, seconds=seconds, memory_mb=memory_mb)
+    except LoadbookError as exc:
+        helped = in_words(text, exc, *session.names(book))
+        if helped is exc:
+            raise
+        raise helped from exc
+
+
+def in_words(text: str, exc: LoadbookError, tables: list[str], views: list[str]) -> LoadbookError:
+    """The engine's error in words that help; the same error where there are none."""
+    if "syntax error" in exc.what and _AT.search(text):
+        return UsageError(exc.what, remedy='AT is a word of SQL: where a column has that name, write "at"')
+    if exc.remedy is not None:
+        return exc
+    missing = _NO_TABLE.search(exc.what)
+    if missing:
+        name = missing.group(1).strip('"')
+        close = nearest(name, [*views, *tables])
+        remedy = f"Did you mean {close}? " if close else ""
+        return UsageError(
+            f"there is no table or view {name!r}",
+            remedy=f"{remedy}Views: {', '.join(views)}. Tables: {', '.join(tables)}",
+        )
+    column = _NO_COLUMN.search(exc.what)
+    if column:
+        found = _CANDIDATES.search(exc.what)
+        near = f"Did you mean {found.group(1).strip()}? " if found else ""
+        return UsageError(f"there is no column {column.group(1)!r}", remedy=f"{near}DESCRIBE a view to see its columns")
+    what = " ".join(_KIND.sub("", exc.what).split())
+    return UsageError(what, remedy="DESCRIBE a view to see its columns, SHOW TABLES to see what there is")

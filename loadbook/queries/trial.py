@@ -1,0 +1,182 @@
+"""Which next runs would teach most about a setting: asked of a book."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loadbook.analysis.answers import estimate
+from loadbook.analysis.answers.estimate import History
+from loadbook.analysis.effects.words import figure, nice_step, spoken
+from loadbook.analysis.movement import scale
+from loadbook.analysis.planning.trial import TrialPlan, plan_trial
+from loadbook.core import units
+from loadbook.core.errors import CalculationError, NotFoundError, UsageError
+from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+
+from . import answer_words
+from . import history as answerdata
+from .answer_words import SETTING_UNITS, setting
+from .enquiry import PLANNED_UNITS
+from .filters import Filters
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from loadbook.store.book import BookFolder
+
+SEED = 20_260_102
+
+
+@dataclass
+class Trial:
+    """A plan of runs; `order` is drawn by lot so that nothing else goes with the setting.
+
+    plan  figures on the working scale (`unit`) per unit of the setting;  text sentences in the book's units
+    """
+
+    plan: TrialPlan
+    process: str
+    kind: str
+    unit: str
+    low: float
+    high: float
+    order: list[int]
+    text: list[str]
+
+    def rows(self) -> list[dict[str, Any]]:
+        """One row per run, in the order drawn: part, characteristic, setting, half width once it is done."""
+        out = []
+        for at, k in enumerate(self.order):
+            run = self.plan.runs[k]
+            out.append(
+                {"order": at + 1, "part": run.part, "characteristic": run.characteristic,
+                 self.plan.parameter: run.setting, "own_low": run.own_low, "own_high": run.own_high}
+            )  # fmt: skip
+        return [{k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in r.items()} for r in out]
+
+    def frame(self) -> pd.DataFrame:
+        import pandas as pd
+
+        return pd.DataFrame(self.rows())
+
+
+def trial(
+    book: BookFolder,
+    characteristic: str,
+    parameter: str,
+    runs: int,
+    low: float | None = None,
+    high: float | None = None,
+    filters: Filters | None = None,
+    confidence: float = 0.95,
+    system: str | None = None,
+) -> Trial:
+    """The settings of the next runs that shrink the interval of a parameter's effect most.
+
+    characteristic  a characteristic's name, or a kind;  low, high limits of the setting (default: what was ever run)
+    filters         part numbers that may be run (part), the process, and what of the history counts
+    Raises          UsageError, NotFoundError, CalculationError
+    """
+    if parameter not in PLANNED_UNITS:
+        raise UsageError(
+            f"{parameter} is not planned before a run", remedy="Plannable are: " + ", ".join(PLANNED_UNITS)
+        )
+    filters = filters or Filters()
+    given = Filters(**{**filters.given(), "part": None, "process": None})
+    source = answerdata.load(book, given)
+    kind, own = _kind(source, characteristic)
+    allowed = [p.strip() for p in filters.part.split(",")] if filters.part else None
+    process = answerdata.choose_process(source, kind, allowed[0] if allowed else None, filters.process, None)
+    pieces = source.pieces(process, kind)
+    if pieces.below_gauge >= scale.MOSTLY_GAUGE:
+        what, remedy = answer_words.gauge_too_coarse(pieces, system or book.units)
+        raise CalculationError(what, remedy=remedy)
+    history = History(pieces.frame, source.breaks)
+    if len(history.cells.z) < 3:
+        raise CalculationError(
+            f"{len(history.cells.z)} means of a run and part number are too few to plan from",
+            remedy="Measure more runs",
+        )
+    if estimate.still(history.cells) or estimate.exact(history):
+        raise CalculationError(
+            "part numbers and settings leave no scatter, to the last digit: there is nothing to plan by",
+            remedy="Measure with a gauge that resolves the movement, or look where the readings come from",
+        )
+    seen = history.cells.frame[parameter].to_numpy(dtype=float)
+    seen = seen[np.isfinite(seen)]
+    if low is None or high is None:
+        if len(seen) == 0 or seen.min() == seen.max():
+            raise CalculationError(
+                f"{parameter} never varied, so there are no limits to take from the history",
+                remedy="Give --low and --high",
+            )
+        low, high = (float(seen.min()) if low is None else low), (float(seen.max()) if high is None else high)
+    parts = [
+        key for key in history.design.series_of
+        if (allowed is None or key[0] in allowed) and (own is None or key[1].lower() == own.lower())
+    ]  # fmt: skip
+    missing = [p for p in allowed or [] if p not in {key[0] for key in parts}]
+    if missing:
+        raise NotFoundError(f"no run of {', '.join(missing)} with {characteristic} on record in {process}",
+                            remedy="loadbook moved --by part lists the part numbers with movement")  # fmt: skip
+    plan = plan_trial(history, parameter, runs, low, high, parts, confidence=confidence)
+    order = [int(i) for i in np.random.default_rng(SEED).permutation(len(plan.runs))]
+    return Trial(
+        plan, process, kind, pieces.unit, low, high, order,
+        _sentences(plan, process, pieces.unit, low, high, system or book.units),
+    )  # fmt: skip
+
+
+def _kind(source: answerdata.Source, characteristic: str) -> tuple[str, str | None]:
+    """The kind, and the characteristic's name where one was given."""
+    if characteristic.lower() in CHARACTERISTIC_KINDS:
+        return characteristic.lower(), None
+    rows = source.movement[source.movement["characteristic"].str.lower() == characteristic.lower()]
+    kinds = sorted(rows["kind"].unique())
+    if not kinds:
+        raise NotFoundError(
+            f"no reading of a characteristic {characteristic!r}", remedy="loadbook list characteristics"
+        )
+    if len(kinds) > 1:
+        raise UsageError(f"{characteristic!r} is of several kinds: {', '.join(kinds)}", remedy="Name the kind instead")
+    return str(kinds[0]), str(rows["characteristic"].iloc[0])
+
+
+def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float, system: str) -> list[str]:
+    key = SETTING_UNITS[plan.parameter]
+    one, label, _ = units.show(1.0, {"c": "c_diff"}.get(key, key), system)
+    step = nice_step((high - low) * one)
+    factor = step / one  # setting units inside the book per shown step
+    shown, movement_label, _ = (
+        units.show(1.0, unit, system) if unit == "um" else (1.0, unit.replace("um", "µm").replace("percent", "%"), 0)
+    )
+
+    def amount(value: float) -> str:
+        return figure(value * factor * shown)
+
+    per = f"{movement_label} per {figure(step)} {label}"
+    name = spoken(plan.parameter)
+    out = []
+    if np.isfinite(plan.now):
+        out.append(
+            f"Now {name} goes with {amount(plan.effect)} ± {amount(plan.now)} {per} in {process} "
+            f"({plan.confidence:.0%}, {plan.df_now} degrees of freedom)."
+        )
+    else:
+        out.append(f"Now nothing can be told of {name} in {process}: it never varied inside a part number.")
+    out.append(
+        f"After these {len(plan.runs)} runs about ± {amount(plan.then)} {per} is to be expected "
+        f"(step by step: {', '.join(amount(v) for v in plan.steps)}), if runs differ as they did."
+    )
+    beyond = [r for r in plan.runs if np.isfinite(r.own_low) and not r.own_low <= r.setting <= r.own_high]
+    if beyond:
+        listed = "; ".join(sorted({f"{r.part} at {setting(plan.parameter, r.setting, system)}" for r in beyond}))
+        out.append(f"Beyond what that part number was run at, so agree it first: {listed}.")
+    out.append(
+        "The order is drawn by lot. Keep it, keep everything else as it is, and measure before and after: only a "
+        "setting that was assigned shows cause."
+    )
+    return out

@@ -1,0 +1,1 @@
+"""Files from outside become records: recorders' files, intake tables, cycles."""

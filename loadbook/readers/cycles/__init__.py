@@ -1,0 +1,1 @@
+"""Cycle files in TOML: keys, tables, and taking one in."""

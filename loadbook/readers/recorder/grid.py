@@ -1,0 +1,110 @@
+"""Text to rows of cells, with the physical line of each, and which delimiter makes sense of it."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+
+from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.outside import LONGEST_CELL, cells_within_limit, within_limits
+
+_BLANKS = re.compile(r"[ \t]+")
+_WIDE = re.compile(r" {2,}|\t")
+_NUMBERISH = re.compile(r"^[-+]?[\d.,' ]*\d[\d.,]*(?:[eE][-+]?\d+)?$")
+
+
+@dataclass
+class Grid:
+    """Rows of cells (stripped text); lines[i] is the physical line (or sheet row) of rows[i], from 1.
+
+    cut  True where the text ends without a line end
+    """
+
+    rows: list[list[str]]
+    lines: list[int]
+    cut: bool = False
+    notes: list[str] = field(default_factory=list)
+
+
+def split(text: str, delimiter: str, name: str = "") -> Grid:
+    """Cells of a text. A quoted cell may hold the delimiter and line ends. Blank rows are left out.
+
+    Raises IntakeError where a quote is never closed.
+    """
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    cut = not text.endswith("\n")
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    widest = 0
+    if delimiter in ("spaces", "wide spaces"):
+        pattern = _BLANKS if delimiter == "spaces" else _WIDE
+        for number, line in enumerate(text.split("\n"), start=1):
+            if line.strip():
+                rows.append([c.strip().strip('"') for c in pattern.split(line.strip())])
+                lines.append(number)
+                widest = max(widest, len(rows[-1]))
+                within_limits(len(rows), widest, name)
+        _no_giant(rows, lines, name)
+        return Grid(rows, lines, cut)
+    reader = csv.reader(text.split("\n"), delimiter=delimiter, skipinitialspace=True, strict=True)
+    first = 1
+    try:
+        with cells_within_limit():
+            for row in reader:
+                cells = [c.strip() for c in row]
+                if any(cells):
+                    rows.append(cells)
+                    lines.append(first)
+                    widest = max(widest, len(cells))
+                    within_limits(len(rows), widest, name)
+                first = reader.line_num + 1
+    except csv.Error as exc:
+        raise IntakeError(
+            "the file cannot be split into cells",
+            [Problem(str(exc), name, reader.line_num)],
+            remedy="Mend the quotes there",
+        ) from exc
+    return Grid(rows, lines, cut)
+
+
+def _no_giant(rows: list[list[str]], lines: list[int], name: str) -> None:
+    """Refuse a cell longer than any spreadsheet holds."""
+    for line, row in zip(lines, rows, strict=True):
+        if any(len(cell) > LONGEST_CELL for cell in row):
+            problem = Problem(f"a cell of more than {LONGEST_CELL:,} characters", name, line)
+            raise IntakeError("the file cannot be split into cells", [problem])
+
+
+def find_delimiter(text: str, name: str) -> str:
+    """The delimiter under which most lines fall into the same number of two or more cells that look like data.
+
+    Raises IntakeError where none does (a one-column file).
+    """
+    lines = [ln for ln in text.replace("\r\n", "\n").replace("\r", "\n").split("\n") if ln.strip()]
+    sample = lines[:60] + lines[60:][:: max(1, len(lines) // 200)] if len(lines) > 60 else lines
+    best, best_score = "", 0.0
+    for delimiter in ("\t", ";", "|", ",", "wide spaces", "spaces"):
+        try:
+            grid = split("\n".join(sample), delimiter, name)
+        except IntakeError:
+            continue
+        counts = Counter(len(r) for r in grid.rows if len(r) > 1)
+        if not counts:
+            continue
+        width, rows = max(counts.items(), key=lambda kv: kv[1])
+        filled = [c for r in grid.rows if len(r) == width for c in r if c]
+        numbers = sum(1 for c in filled if len(c) <= 64 and _NUMBERISH.match(c)) / max(len(filled), 1)
+        score = rows / len(grid.rows) * (0.2 + numbers)
+        if delimiter == "spaces":
+            score *= 0.6  # a date and its time are apart under it: only where nothing else fits
+        if score > best_score * 1.05:
+            best, best_score = delimiter, score
+    if not best or best_score < 0.05:
+        raise IntakeError(
+            "the file falls into one column only",
+            [Problem("no delimiter (comma, semicolon, tab, bar, blanks) splits it", name)],
+            remedy="Name it with --delimiter",
+        )
+    return best

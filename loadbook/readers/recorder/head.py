@@ -1,0 +1,350 @@
+"""A file as a grid with its head: the common ground of proposing a layout and of reading by one.
+
+Where the data of a file begins, what its heading rows say, and which columns could hold the time.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from loadbook.core.errors import IntakeError, Problem
+
+from .grid import Grid, find_delimiter, split
+from .layout import Layout
+from .names import unit_of
+from .numbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
+from .options import Question
+from .sheet import Workbook, open_workbook
+from .source import Source
+from .times import kind_of
+
+_NUMBER = re.compile(r"^[-+]?\d+(?:[.,]\d+)?$")
+_DECIMAL = re.compile(r"^[-+]?\d*[.,]\d+(?:[eE][-+]?\d+)?$")
+_FORMAT_HINT = re.compile(r"^[\[(]?\s*(?:[dmyhs]{1,4}[-/.: ]?){2,}(?:am/pm)?\s*[\])]?$", re.IGNORECASE)
+
+
+@dataclass
+class Head:
+    """The rows above the data, taken apart.
+
+    names     one per column, group row and name row joined; units from a unit row ('' without)
+    first     index of the first data row in the grid
+    rows      the heading rows as they stand (a repeated one is recognised by them)
+    preamble  the rows above the heading
+    nameless  True where no heading row stands above the data
+    """
+
+    names: list[str]
+    units: list[str]
+    first: int
+    rows: list[list[str]] = field(default_factory=list)
+    preamble: list[list[str]] = field(default_factory=list)
+    nameless: bool = False
+    hints: list[str] = field(default_factory=list)
+    named: int = 0  # cells of the longest heading row
+    above: tuple[int, list[str]] | None = None  # a row of numbers right above the data that is no data
+
+
+@dataclass
+class Columns:
+    """What the cells of each column look like: counts of moment, date, clock, duration, number, blank, text."""
+
+    kinds: list[Counter[str]]
+    width: int
+
+    def share(self, column: int, *kinds: str) -> float:
+        """Share of the filled cells that are of these kinds."""
+        count = self.kinds[column]
+        filled = sum(count.values()) - count["blank"]
+        return sum(count[k] for k in kinds) / filled if filled else 0.0
+
+    def filled(self, column: int) -> int:
+        count = self.kinds[column]
+        return sum(count.values()) - count["blank"]
+
+
+def kind(cell: str) -> str:
+    """One word for a cell: moment, date, clock, duration, number, blank or text."""
+    if _NUMBER.match(cell) and len(cell) not in (8, 14):  # 20260301 and 20260301101500 are times
+        return "number"
+    low = cell.lower()
+    if low in MISSING_WORDS:
+        return "blank"
+    found = kind_of(cell)
+    if found:
+        return found
+    if looks_number(cell) or looks_number(split_unit(cell)[0]):
+        return "number"
+    return "open" if low in OPEN_WORDS else "text"
+
+
+def look_at_columns(grid: Grid, most: int = 1500) -> Columns:
+    """Kinds of cells per column, over up to `most` rows spread through the file, of the usual width."""
+    widths = Counter(len(r) for r in grid.rows if len(r) > 1)
+    if not widths:
+        return Columns([], 0)
+    width = max(widths.items(), key=lambda kv: (kv[1], kv[0]))[0]
+    rows = [r for r in grid.rows if len(r) >= max(2, width * 0.5)]
+    step = max(1, len(rows) // most)
+    kinds: list[Counter[str]] = [Counter() for _ in range(width)]
+    for row in rows[::step]:
+        for column in range(width):
+            kinds[column][kind(row[column]) if column < len(row) else "blank"] += 1
+    return Columns(kinds, width)
+
+
+def data_test(columns: Columns) -> Callable[[list[str]], bool]:
+    """A function that says whether a row is data: a time where the file has times, and a number beside it."""
+    timed = [c for c in range(columns.width) if columns.share(c, "moment", "date", "clock", "duration") >= 0.5]
+
+    def is_data(row: list[str]) -> bool:
+        kinds = [kind(c) for c in row[: columns.width]]
+        values = [k for i, k in enumerate(kinds) if i not in timed]
+        numbers = sum(1 for k in values if k in ("number", "open"))
+        texts = sum(1 for k in values if k == "text")
+        has_time = any(c < len(kinds) and kinds[c] in ("moment", "date", "clock", "duration") for c in timed)
+        if has_time:
+            return numbers >= 1 or (len(row) >= columns.width * 0.7 and not texts)
+        blank_time = all(c >= len(kinds) or kinds[c] == "blank" for c in timed)
+        return blank_time and numbers >= (1 if timed else 2) and numbers > texts
+
+    return is_data
+
+
+def find_head(grid: Grid, columns: Columns, is_data: Callable[[list[str]], bool]) -> Head | None:
+    """The head of a file, None where no data row is found."""
+    rows, width = grid.rows, columns.width
+    first = None
+    for i in range(len(rows)):
+        if len(rows[i]) < width * 0.5 or not is_data(rows[i]):
+            continue
+        after = rows[i + 1 : i + 6]
+        if sum(1 for r in after if is_data(r)) >= min(3, len(after)) - (1 if len(after) < 3 else 0):
+            first = i
+            break
+    if first is None:
+        return None
+    return head_above(rows, grid.lines, first, width)
+
+
+def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) -> Head:
+    """The heading rows that stand directly above row `first`."""
+    i = first - 1
+    unit_row: list[str] | None = None
+    if i >= 0 and _is_unit_row(rows[i]):
+        unit_row, i = rows[i], i - 1
+    above = (lines[i], rows[i]) if i >= 0 and len(rows[i]) >= 0.7 * width and _has_decimals(rows[i]) else None
+    name_row = rows[i] if i >= 0 and _is_name_row(rows[i], width) else None
+    if name_row is None:
+        if unit_row is not None:
+            i += 1
+        names = [f"column {c + 1}" for c in range(width)]
+        units = _pad(unit_row or [], width)
+        return Head(names, [unit_of(u) for u in units], first, [], rows[: i + 1], nameless=True, above=above)
+    used = [name_row] + ([unit_row] if unit_row else [])
+    i -= 1
+    names = _pad(name_row, width)
+    if unit_row is None and i >= 0 and _is_unit_row(rows[i]) and len(rows[i]) >= width * 0.7:
+        unit_row, i = rows[i], i - 1
+        used.append(unit_row)
+    if i >= 0 and lines[i + 1] - lines[i] == 1 and _is_group_row(rows[i], name_row, width):
+        groups, carried = [], ""
+        for cell in _pad(rows[i], width):
+            carried = cell or carried
+            groups.append(carried)
+        names = [n if not g or g == n else f"{g} {n}".strip() for g, n in zip(groups, names, strict=True)]
+        used.append(rows[i])
+        i -= 1
+    hints = [c for c in (unit_row or []) if _FORMAT_HINT.match(c)]
+    units = [unit_of(u) for u in _pad(unit_row or [], width)]
+    names = [n or f"column {c + 1}" for c, n in enumerate(names)]
+    return Head(unique(names), units, first, used, rows[: i + 1], hints=hints, named=max(len(r) for r in used))
+
+
+def unique(names: list[str]) -> list[str]:
+    """Names with '#2', '#3' after those that come again."""
+    seen: Counter[str] = Counter()
+    out = []
+    for name in names:
+        seen[name.casefold()] += 1
+        out.append(name if seen[name.casefold()] == 1 else f"{name} #{seen[name.casefold()]}")
+    return out
+
+
+def _pad(row: list[str], width: int) -> list[str]:
+    return [*row[:width], *[""] * (width - len(row))]
+
+
+def _is_unit_row(row: list[str]) -> bool:
+    filled = [c for c in row if c]
+    units = sum(1 for c in filled if unit_of(c))
+    rest = sum(1 for c in filled if not unit_of(c) and not _FORMAT_HINT.match(c) and kind(c) != "blank" and c != "-")
+    return units >= 1 and rest <= max(1, 0.34 * len(filled)) and units >= rest
+
+
+def _is_name_row(row: list[str], width: int) -> bool:
+    filled = [c for c in row if c]
+    texts = sum(1 for c in filled if kind(c) == "text" or kind(c) == "number")
+    if _has_decimals(row):
+        return False
+    return len(row) >= width * 0.5 and len(filled) >= min(2, width) and texts >= 0.6 * len(filled)
+
+
+def _has_decimals(row: list[str]) -> bool:
+    """Does a number with a decimal mark stand in the row: no heading has one."""
+    return any(_DECIMAL.match(c) for c in row)
+
+
+def _is_group_row(row: list[str], names: list[str], width: int) -> bool:
+    filled = [c for c in row if c]
+    if len(row) < 0.5 * width or len(filled) < 2 or any(kind(c) not in ("text", "number") for c in filled):
+        return False
+    if any(c.endswith(":") for c in filled):
+        return False
+    given = [n.casefold() for n in names if n]
+    if len(set(given)) < len(given) or len(given) < 0.8 * width:
+        return True
+    return width > 3 and len(filled) >= 0.8 * width and not any(kind(c) == "number" for c in filled[1:2])
+
+
+@dataclass
+class Table:
+    """Grid, head and column kinds of a file; `epoch` where a workbook tells it."""
+
+    grid: Grid
+    columns: Columns
+    head: Head
+    encoding: str
+    delimiter: str
+    sheet: str = ""
+    epoch: str = ""
+    notes: list[str] = field(default_factory=list)
+    questions: list[Question] = field(default_factory=list)
+
+    @property
+    def rows(self) -> list[list[str]]:
+        """The rows from the first data row on."""
+        return self.grid.rows[self.head.first :]
+
+    @property
+    def lines(self) -> list[int]:
+        return self.grid.lines[self.head.first :]
+
+
+def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
+    """The file's table; fields of the layout that are set are followed, others found out.
+
+    most_bytes  look only at so much of a text file (its head), 0 = all of it
+    Raises      IntakeError where there is no table of data rows in it
+    """
+    if source.is_workbook:
+        return _sheet_table(source, layout)
+    encoding = layout.encoding if layout.encoding not in ("", "workbook") else source.encoding
+    if most_bytes and len(source.data) > most_bytes:
+        end = source.data.rfind(b"\n", 0, most_bytes) + 1
+        if encoding.startswith("utf-16"):
+            end += 1 if encoding != "utf-16-be" and not source.data.startswith(b"\xfe\xff") else 0
+        source = Source(source.name, source.data[: end or len(source.data)])
+    text = source.text(encoding)
+    delimiter = layout.delimiter or find_delimiter(text, source.name)
+    grid = split(text, delimiter, source.name)
+    _skip(grid, layout)
+    table = _with_head(grid, source.name)
+    if table is None:
+        raise IntakeError(
+            "no rows of data were found",
+            [Problem("no run of rows with a time and numbers", source.name)],
+            remedy="Is this the recorder's data file? --delimiter and --encoding may help",
+        )
+    columns, head = table
+    return Table(grid, columns, head, encoding, delimiter, notes=grid.notes)
+
+
+def _skip(grid: Grid, layout: Layout) -> None:
+    """Take out the rows that the layout leaves out, before anything is made of them."""
+    if not layout.skip:
+        return
+    kept = [i for i, row in enumerate(grid.rows) if not row[0].startswith(layout.skip)]
+    count = len(grid.rows) - len(kept)
+    if count:
+        grid.notes.append(f"{count} row{'s' if count > 1 else ''} left out by --skip")
+    grid.rows = [grid.rows[i] for i in kept]
+    grid.lines = [grid.lines[i] for i in kept]
+
+
+def _with_head(grid: Grid, name: str) -> tuple[Columns, Head] | None:
+    columns = look_at_columns(grid)
+    if columns.width < 2:
+        return None
+    head = find_head(grid, columns, data_test(columns))
+    if head is None:
+        return None
+    if head.above is not None:
+        line, row = head.above
+        raise IntakeError(
+            "the first row of data cannot be read",
+            [Problem("no row of data and no heading", name, line, None, ", ".join(row))],
+            remedy=f"Mend it, or leave it out with --skip {quote(row[0])}",
+        )
+    if not head.nameless and any(columns.filled(c) for c in range(head.named, columns.width)):
+        problem = Problem(
+            f"the rows have {columns.width} cells, the heading names {head.named}",
+            name, grid.lines[head.first], None, ", ".join(grid.rows[head.first]),
+        )  # fmt: skip
+        raise IntakeError(
+            "the heading and the rows do not fit together",
+            [problem],
+            remedy="Where decimal mark and delimiter are both commas no reader can tell: export with semicolons",
+        )
+    return columns, head
+
+
+def _sheet_table(source: Source, layout: Layout) -> Table:
+    book = open_workbook(source.data, source.name)
+    if layout.sheet and layout.sheet not in book.sheets:
+        raise IntakeError(
+            f"the workbook has no sheet {layout.sheet!r}",
+            [Problem(f"its sheets: {', '.join(book.sheets)}", source.name)],
+            remedy="Name one of them with --sheet",
+        )
+    found: dict[str, Table] = {}
+    for sheet in [layout.sheet] if layout.sheet else book.sheets:
+        table = _one_sheet(book, sheet, source.name, layout)
+        if table is not None:
+            found[sheet] = table
+    if not found:
+        raise IntakeError(
+            "no rows of data were found",
+            [Problem(f"looked at sheets: {', '.join(book.sheets)}", source.name)],
+            remedy="Is this the recorder's data file?",
+        )
+    sheet, table = next(iter(found.items()))
+    if len(found) > 1:
+        table.questions.append(
+            Question(f"several sheets hold data: {', '.join(found)}", f"--sheet {quote(next(iter(found)))}")
+        )
+    others = [s for s in book.sheets if s not in found]
+    if others and not layout.sheet:
+        table.notes.append(f"read from sheet {sheet!r}; no data rows in {', '.join(map(repr, others))}")
+    return table
+
+
+def _one_sheet(book: Workbook, sheet: str, name: str, layout: Layout) -> Table | None:
+    grid = book.grid(sheet)
+    _skip(grid, layout)
+    found = _with_head(grid, name)
+    if found is None or len(grid.rows) - found[1].first < 3:
+        return None
+    columns, head = found
+    timed = any(columns.share(c, "moment", "date", "clock", "duration") > 0.5 for c in range(columns.width))
+    if not timed and (columns.width < 2 or head.nameless):
+        return None
+    return Table(grid, columns, head, "workbook", ",", sheet, book.epoch, grid.notes)
+
+
+def quote(text: str) -> str:
+    """A value as it must be typed on a command line."""
+    return f'"{text}"' if not text or any(ch in text for ch in " *?'&;()<>|$#") else text

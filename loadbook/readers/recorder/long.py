@@ -1,0 +1,144 @@
+"""Long files: one row per channel and time, put on a common axis scan by scan.
+
+A scan is one pass of the recorder over its channels. Where every channel has the same time in a scan, that is the
+axis. Where the channels follow one another, the scan's time is that of its first sample, and the shift (at most
+half of a scan interval, else the row begins a new scan) is told.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from loadbook.analysis.trace.model import MISSING
+from loadbook.core.errors import IntakeError, OpenQuestion, Problem
+
+from .head import Table
+from .layout import Layout
+from .names import read_heading, unit_of
+from .rows import sort_out
+from .wide import CellReader, Raw, ignored
+
+
+def read_long(table: Table, layout: Layout, where: str) -> Raw:
+    """A long file as channels on one axis. Raises IntakeError, and OpenQuestion where a channel changes its unit."""
+    names = table.head.names
+    places = {}
+    for key in ("channel_column", "value_column", "unit_column"):
+        column = getattr(layout, key)
+        if column and column not in names:
+            raise IntakeError(
+                f"the file has no column {column!r}", [Problem(f"its columns: {', '.join(names)}", where)],
+                remedy="Use another layout",
+            )  # fmt: skip
+        places[key] = names.index(column) if column else -1
+    cells = sort_out(table, layout, where)
+    reader = CellReader(layout)
+    at_channel, at_value, at_unit = places["channel_column"], places["value_column"], places["unit_column"]
+    labels: dict[str, int] = {}
+    units: dict[str, set[str]] = {}
+    channel = np.empty(len(cells.rows), int)
+    value = np.empty(len(cells.rows))
+    flag = np.zeros(len(cells.rows), np.uint8)
+    width = len(names)
+    for k, row in enumerate(cells.rows):
+        padded = row if len(row) >= width else [*row, *[""] * (width - len(row))]
+        label = padded[at_channel]
+        channel[k] = labels.setdefault(label, len(labels))
+        value[k], flag[k] = reader.read(padded[at_value], label, cells.lines[k])
+        if at_unit >= 0 and padded[at_unit]:
+            units.setdefault(label, set()).add(padded[at_unit])
+    for label, found in reader.units.items():
+        units.setdefault(label, set()).update(found)
+    known = _known_units(units, where)
+    overall = table.head.units[at_value] or read_heading(names[at_value]).unit or unit_of(names[at_value])
+    raw = on_scans(
+        np.array(cells.times, float), channel, value, flag, np.array(cells.lines), list(labels),
+    )  # fmt: skip
+    raw.headings = [read_heading(label, known.get(label, "") or overall) for label in labels]
+    raw.aware, raw.rows_read, raw.unknown = cells.aware, len(cells.rows), reader.unknown
+    raw.notes = cells.notes + raw.notes
+    raw.questions = cells.questions
+    kept = [i for i, label in enumerate(labels) if not ignored(layout, label)]
+    raw.headings = [raw.headings[i] for i in kept]
+    raw.values, raw.flags = raw.values[kept], raw.flags[kept]
+    return raw
+
+
+def _known_units(units: dict[str, set[str]], where: str) -> dict[str, str]:
+    out = {}
+    for label, found in units.items():
+        keys = {unit_of(u) or u for u in found}
+        if len(keys) > 1:
+            raise OpenQuestion(
+                f"channel {label!r} changes its unit: {', '.join(sorted(found))}", where=where,
+                option=f'--channel "{label}=ignore" to leave it out',
+            )  # fmt: skip
+        out[label] = next(iter(keys))
+    return out
+
+
+def on_scans(
+    time: np.ndarray, channel: np.ndarray, value: np.ndarray, flag: np.ndarray, lines: np.ndarray, labels: list[str]
+) -> Raw:
+    """Rows of (time, channel, value) as a matrix of channels by scans, in file order.
+
+    A second value of a channel at the same time begins a scan of its own: `settleaxis` then treats the two rows as
+    it does in a wide file (an exact repeat, or a duplicate).
+    """
+    if np.isnan(time).any():
+        raise IntakeError(
+            "rows of a long file have no time", [Problem("time is blank", None, int(lines[np.isnan(time)][0]))]
+        )
+    count = len(labels)
+    limit = scan_limit(time, channel, count)
+    starts = _scans_by_reference(time, channel, count, limit)
+    if starts is None:
+        starts = _scans_by_walk(time, channel, count, limit)
+    scan = np.cumsum(starts) - 1
+    scans = int(scan[-1]) + 1
+    values = np.full((count, scans), np.nan)
+    flags = np.full((count, scans), MISSING, np.uint8)
+    values[channel, scan] = value
+    flags[channel, scan] = flag
+    first = np.flatnonzero(starts)
+    shift = float(np.max(time - time[first][scan])) if len(time) else 0.0
+    notes = []
+    if shift > 0:
+        notes.append(
+            f"channels are scanned one after the other, up to {shift:g} s apart:"
+            " each scan stands at the time of its first sample"
+        )
+    return Raw([], time[first], values, flags, lines[first], notes=notes, scan_s=shift)
+
+
+def scan_limit(time: np.ndarray, channel: np.ndarray, count: int) -> float:
+    """Longest that a scan may last: half of the usual interval between two samples of one channel."""
+    steps = [d for c in range(count) if len(d := np.diff(time[channel == c]))]
+    every = np.concatenate(steps) if steps else np.array([0.0])
+    every = every[every > 0]
+    return 0.5 * float(np.median(every)) if len(every) else 0.0
+
+
+def _scans_by_reference(time: np.ndarray, channel: np.ndarray, count: int, limit: float) -> np.ndarray | None:
+    """Scans that each begin with the channel of the first row; None where that does not fit every row."""
+    starts = channel == channel[0]
+    scan = np.cumsum(starts) - 1
+    first = np.flatnonzero(starts)
+    behind = time - time[first][scan]
+    keys = scan * count + channel
+    if len(np.unique(keys)) < len(keys) or behind.min() < 0 or behind.max() > limit:
+        return None
+    return np.asarray(starts)
+
+
+def _scans_by_walk(time: np.ndarray, channel: np.ndarray, count: int, limit: float) -> np.ndarray:
+    starts = np.zeros(len(time), bool)
+    seen: set[int] = set()
+    begun = -np.inf
+    for k, (moment, number) in enumerate(zip(time.tolist(), channel.tolist(), strict=True)):
+        if number in seen or moment < begun or moment - begun > limit or k == 0:
+            starts[k] = True
+            begun = moment
+            seen = set()
+        seen.add(number)
+    return starts

@@ -1,0 +1,216 @@
+"""What a column's heading says: its unit, what quantity it is and, where its words are plain, its role.
+
+`TC 3` says neither whose temperature it is nor whether it is the furnace's or the work's: that stays a question.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.outside import LONGEST_NAME
+from loadbook.core.units import DIMENSIONS, unit_key
+
+_BRACKET = re.compile(r"\s*[\[({]\s*([^\])}]*?)\s*[\])}]\s*$")
+_TAIL = re.compile(
+    r"[\s_,/-]+((?:°|deg\.?|º|˚|Â°|℃|℉)\s?[CFK]?(?:\s?/\s?\w+)?|mbar|mTorr|Torr|kPa|hPa|Pa|micron|microns|psi|ppm|mV|%)$",
+    re.IGNORECASE,
+)
+_DEGREE = re.compile(r"^(?:°|º|˚|Â°|\ufffd|\?|o|deg\.?|degrees?)\s*([cfk])$", re.IGNORECASE)
+_WORDS = {"celsius": "c", "centigrade": "c", "fahrenheit": "f", "kelvin": "k", "℃": "c", "℉": "f"}
+_OTHER_UNITS = frozenset(
+    [
+        "mv",
+        "v",
+        "a",
+        "ma",
+        "%",
+        "pct",
+        "ppm",
+        "ppb",
+        "kw",
+        "w",
+        "kwh",
+        "rpm",
+        "l/min",
+        "m3/h",
+        "nm3/h",
+        "cfh",
+        "scfh",
+        "hz",
+        "%rh",
+        "pct_o2",
+        "vol%",
+        "vol.-%",
+        "%o2",
+        "-",
+    ]
+)
+_PER = frozenset(["s", "sec", "min", "h", "hr", "hour"])
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A column's heading taken apart: name as in the file, the unit's key ('' where it carries none), quantity, role.
+
+    quantity  temperature, pressure, dew point, oxygen, other, or '' where only a unit could tell
+    role      a role of the vocabulary, 'ignore', or '' where the words do not say
+    """
+
+    name: str
+    unit: str
+    quantity: str
+    role: str
+
+
+def unit_of(text: str) -> str:
+    """The key of a unit as a recorder writes it, '' where the text is no unit.
+
+    >>> unit_of("°C"), unit_of("Deg F"), unit_of("F/hr"), unit_of("mbar"), unit_of("left")
+    ('c', 'f', 'f_per_h', 'mbar', '')
+    """
+    text = text.strip().strip("[](){}").strip()
+    low = text.lower()
+    if not 0 < len(low) <= 40:
+        return ""
+    if low in _WORDS:
+        return _WORDS[low]
+    match = _DEGREE.match(low)
+    if match:
+        return match.group(1).lower()
+    if low in ("c", "f", "k"):
+        return low
+    if "/" in low or "_per_" in low or " per " in low:
+        top, bottom = re.split(r"/|_per_| per ", low, maxsplit=1)
+        above = unit_of(top)
+        if above and bottom.strip() in _PER:
+            return f"{above}_per_{ {'sec': 's', 'hr': 'h', 'hour': 'h'}.get(bottom.strip(), bottom.strip()) }"
+        return low if low in _OTHER_UNITS else ""
+    key = unit_key(low)
+    if key in DIMENSIONS["pressure"] and low != "um":
+        return key
+    if low in _OTHER_UNITS:
+        return low
+    return ""
+
+
+def take_apart(text: str) -> tuple[str, str]:
+    """A heading's name and unit: 'TC 3 (°F)' is ('TC 3', 'f'); what is no unit stays in the name."""
+    match = _BRACKET.search(text)
+    if match:
+        unit = unit_of(match.group(1))
+        if unit and match.start() > 0:
+            return text[: match.start()].strip(" ,_-"), unit
+        return text.strip(), ""
+    match = _TAIL.search(text)
+    if match:
+        unit = unit_of(match.group(1))
+        if unit:
+            return text[: match.start()].strip(" ,_-"), unit
+    return text.strip(), ""
+
+
+# the words of English headings, and the commonest of German, Spanish and French ones
+_RATE = re.compile(r"\brates?\b|\bramp\b|\bslope\b|per (hour|hr|min)|/\s?(h|hr|min)\b")
+_DIFFERENCE = re.compile(r"\bspread\b|\bdelta\b|δ|\bdifference\b|\bdiff\b|\bdeviation\b|\bdev\b|\bdt\b|\berror\b")
+_SETPOINT = re.compile(
+    r"\bsp\b|\bset ?points?\b|\bsetpt\b|\btarget\b|\bprogram(med)?\b|\bwsp\b"
+    r"|\bsoll(wert)?\b|\bconsigna\b|\bconsigne\b"
+)
+_OVER = re.compile(r"\bover ?temp(erature)?\b|\bott?c?\b|\bhigh[- ]limit tc\b|\bexcess temp")
+_LIMIT = re.compile(r"\blimits?\b|\balarms?\b|\bhi ?lim\b|\blo ?lim\b|\bhigh\b|\blow\b|\bhh\b|\bll\b")
+_STATISTIC = re.compile(r"\bmin(imum)?\b|\bmax(imum)?\b|\bavg\b|\baverage\b|\bmean\b|\bhottest\b|\bcoldest\b")
+_PRESSURE = re.compile(r"\bvac(uum)?\b|\bpress(ure)?\b|\bgauge\b|\bdruck\b|\bvakuum\b|\bpresi[oó]n\b|\bpression\b")
+_DEW = re.compile(r"\bdew\b|\bdp\b|\btaupunkt\b|\broc[ií]o\b|\bros[eé]e\b")
+_OXYGEN = re.compile(r"\bo2\b|\boxygen\b|\blambda\b|\bsauerstoff\b|\box[ií]geno\b|\boxyg[eè]ne\b")
+_CONTROL = re.compile(
+    r"\bcontrol(ler)?\b|\bpv\b|\bzones?\b|\bfurnace\b|\bchamber\b|\bctrl\b"
+    r"|\bregler\b|\bregelung\b|\bofen\b|\bhorno\b"
+)
+_WORK = re.compile(
+    r"\bwork\b|\bparts?\b|\bload\b|\bpieces?\b|\bworkpiece\b|\bcharge\b|\bcontact\b"
+    r"|\bwerkst[uü]ck\b|\bbauteil\b|\bpiezas?\b|\bpièces?\b"
+)
+_COUNTER = re.compile(r"^(no\.?|nr\.?|#|index|idx|sample|samples|record|rec|scan|row|line|seq|sequence|id|count|n)$")
+_ELAPSED = re.compile(r"\belapsed\b|\bduration\b|\brun ?time\b|\brelative time\b|\btime since\b")
+_PLAIN_TC = re.compile(
+    r"^(tc|t/c|thermocouple|temp|temperature|t|ch|channel|input|ai|pt|sensor|probe|analog|tag)[ ._#-]*\d*[a-z]?$"
+)
+
+
+def is_counter(name: str) -> bool:
+    """A record number, not a measurement, going by its heading."""
+    return bool(_COUNTER.match(_words(name)))
+
+
+def is_elapsed(name: str) -> bool:
+    """A time since the start, going by its heading."""
+    return bool(_ELAPSED.search(_words(name)))
+
+
+def read_heading(text: str, unit: str = "") -> Heading:
+    """Quantity and role of a heading; `unit` is one found elsewhere (a unit row, a unit column, the cells).
+
+    >>> read_heading("Zone 1 PV (°C)")
+    Heading(name='Zone 1 PV', unit='c', quantity='temperature', role='control')
+    >>> read_heading("Ramp rate [°F/h]").quantity
+    'other'
+    >>> read_heading("Sollwert °C").role
+    'setpoint'
+    """
+    text, number = _again(" ".join(text.split()))
+    if len(text) > LONGEST_NAME:
+        raise IntakeError(
+            "a channel's name cannot be read",
+            [Problem(f"it is longer than {LONGEST_NAME} characters", value=text[:60])],
+            remedy="Is this the recorder's data file? --delimiter may help",
+        )
+    name, own = take_apart(text)
+    name, unit = name + number, own or unit
+    words = _words(name)
+    if "_per_" in unit or _RATE.search(words):
+        return Heading(name, unit, "other", "other")
+    if _DIFFERENCE.search(words):
+        return Heading(name, f"{unit}_diff" if unit in ("c", "f", "k") else unit, "other", "other")
+    if unit in DIMENSIONS["pressure"]:
+        return Heading(name, unit, "pressure", "pressure")
+    if _DEW.search(words) and unit in ("", "c", "f", "k"):
+        return Heading(name, unit, "dew point", "dew point")
+    if _OXYGEN.search(words) and unit not in ("c", "f", "k"):
+        return Heading(name, unit, "oxygen", "oxygen")
+    if unit and unit not in ("c", "f", "k"):
+        return Heading(name, unit, "other", "other")
+    if _PRESSURE.search(words) and not unit:
+        return Heading(name, "", "pressure", "pressure")
+    return Heading(name, unit, "temperature" if unit else _quantity(words), _role(words))
+
+
+def _again(text: str) -> tuple[str, str]:
+    """A heading that comes again, apart from the ' #2' that its name was given."""
+    match = re.search(r" #\d+$", text)
+    return (text[: match.start()], match.group()) if match else (text, "")
+
+
+def _quantity(words: str) -> str:
+    known = (_SETPOINT, _OVER, _LIMIT, _STATISTIC, _CONTROL, _WORK, _PLAIN_TC)
+    return "temperature" if any(p.search(words) for p in known) or "temp" in words or re.search(r"\btc", words) else ""
+
+
+def _role(words: str) -> str:
+    if _OVER.search(words):
+        return "over-temperature"
+    if _SETPOINT.search(words):
+        return "setpoint"
+    if _LIMIT.search(words) or _STATISTIC.search(words):
+        return ""
+    control, work = bool(_CONTROL.search(words)), bool(_WORK.search(words))
+    if control == work:
+        return ""
+    return "control" if control else "work"
+
+
+def _words(name: str) -> str:
+    """Lower case, with digits and letters apart and marks as blanks, so that word patterns find words."""
+    text = re.sub(r"[_\-.:]+", " ", name.strip().lower())
+    return re.sub(r"(?<=[a-z])(?=\d)", " ", text).replace("o 2", "o2").strip()

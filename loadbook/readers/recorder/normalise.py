@@ -1,0 +1,311 @@
+"""From what stands in the file to what is known: UTC times on one rising axis, channels, counts, open questions."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from loadbook.analysis.trace.model import BACKWARD_TIME, MISSING, OPEN, Flags, Floats
+from loadbook.core.errors import IntakeError, OpenQuestion, Problem, UsageError
+from loadbook.core.times import parse_date, parse_moment, zone_of
+
+from . import time_axis
+from .channels import ChannelSpec, normalise_values
+from .head import quote, unique
+from .layout import Layout
+from .numbers import MARKS_OPTION, looks_number
+from .options import Question
+from .wide import Raw
+
+HALF_DAY = 43_200.0
+LONGEST_GAP_S = 30 * time_axis.DAY
+
+
+@dataclass
+class Counts:
+    """What is told after every intake; samples are times, missing and open are counted over all channels."""
+
+    rows: int = 0
+    samples: int = 0
+    missing: int = 0
+    open: int = 0
+    repeated: int = 0
+    duplicates: int = 0
+    backwards: int = 0
+    gaps: int = 0
+    longest_gap_s: float = 0.0
+    interval_s: float = 0.0
+
+
+@dataclass
+class Reading:
+    """A file as read and settled.
+
+    started   UTC moment of the first sample; None where nothing tells it yet
+    t_s       (n,) seconds from the first sample, strictly rising;  lines (n,) physical lines
+    values    (channels, n) °C, mbar or as recorded; NaN where missing or open;  flags the same shape
+    """
+
+    started: datetime | None
+    zone: str
+    t_s: Floats
+    values: Floats
+    flags: Flags
+    lines: np.ndarray
+    channels: list[ChannelSpec]
+    counts: Counts
+    questions: list[Question] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def normalise(
+    raw: Raw,
+    layout: Layout,
+    *,
+    where: str = "",
+    start: str = "",
+    fold: str = "",
+    zone: ZoneInfo | None = None,
+    run_started: datetime | None = None,
+    known: dict[str, tuple[str, str]] | None = None,
+) -> Reading:
+    """Settle a raw file.
+
+    start        the user's --start: a moment, a date (clock times without dates), 'run', or ''
+    zone         the book's zone, where the layout names none
+    run_started  when the run began (UTC), used only for --start run
+    known        channel name (lower case) -> (role, unit) from the run's channel records
+    Questions are collected, not raised. Raises IntakeError where nothing could be made of the file.
+    """
+    if not raw.rows_read:
+        raise IntakeError("no rows of data were found", [Problem("nothing below the heading", where)])
+    clock_zone = zone_of(layout.zone) if layout.zone else zone or ZoneInfo("UTC")
+    questions = [*raw.questions, *_unknown(raw)]
+    notes = list(raw.notes)
+    time, keep, asked, remarks = time_axis.fill_blank_times(raw.time, layout.blank_times)
+    questions += asked
+    notes += remarks
+    values, flags, lines = raw.values, raw.flags, raw.lines
+    if not keep.all():
+        time, values, flags, lines = time[keep], values[:, keep], flags[:, keep], lines[keep]
+    if layout.time_kind in ("clock", "serial"):
+        _of_this_age(time, lines, where)
+    time, dated, more = _absolute(time, raw, layout, start, fold, clock_zone, run_started, notes)
+    questions += more
+    axis, asked = time_axis.rising(time, values, flags, lines, layout.repeated_times)
+    questions += asked
+    notes += axis.notes
+    if axis.backwards:
+        _turned_back(time, where)
+        _beyond_the_others(axis, where)
+    _no_long_gap(axis.t, axis.lines, where)
+    if len(axis.t) < 2 or not len(axis.values):
+        what = "only one row of data" if len(axis.values) else "no channel is left"
+        raise IntakeError(f"{what}: no trace", [Problem("look at it with: loadbook trace look", where or None)])
+    headings = raw.headings
+    for heading, name in zip(headings, unique([h.name for h in headings]), strict=True):
+        if name != heading.name:
+            notes.append(f"two columns are called {heading.name!r}: the second is {name!r} here")
+    headings = [replace(h, name=n) for h, n in zip(headings, unique([h.name for h in headings]), strict=True)]
+    settled = normalise_values(headings, axis.values, axis.flags, axis.t, layout, known or {})
+    questions += settled.questions
+    notes += settled.notes
+    interval, count, longest = time_axis.gaps(axis.t)
+    if count:
+        notes.append(f"{count} gap{'s' if count > 1 else ''}, the longest {longest:g} s where {interval:g} s is usual")
+    counts = Counts(
+        raw.rows_read, len(axis.t), int((settled.flags & MISSING > 0).sum()), int((settled.flags & OPEN > 0).sum()),
+        axis.repeated, axis.duplicates, axis.backwards, count, longest, interval,
+    )  # fmt: skip
+    started = time_axis.utc_text(float(axis.t[0])) if dated else None
+    t_s = np.round(axis.t - axis.t[0], 6)
+    zone_name = "UTC" if raw.aware else clock_zone.key
+    return Reading(
+        started, zone_name, t_s, settled.values, settled.flags, axis.lines, settled.channels, counts, questions, notes
+    )
+
+
+def _unknown(raw: Raw) -> list[Question]:
+    by_text: dict[str, list[tuple[str, int, int]]] = {}
+    marked = [(c, t, found[1]) for (c, t), found in raw.unknown.items() if _misread(t)]
+    for (column, text), (count, line) in raw.unknown.items():
+        if _misread(text):
+            continue
+        by_text.setdefault(text, []).append((column, count, line))
+    questions = []
+    if marked:
+        column, text, line = min(marked, key=lambda m: m[2])
+        questions.append(
+            Question(
+                f"{text!r} in {column!r} (line {line}) is no number with these decimal and thousands marks",
+                MARKS_OPTION,
+            )
+        )
+    for text, found in list(by_text.items())[:10]:
+        column, _, line = min(found, key=lambda f: f[2])
+        count = sum(f[1] for f in found)
+        questions.append(
+            Question(
+                f"{text!r} stands among the numbers of {column!r} (line {line}, {count} times in all):"
+                " open circuit, or no value?",
+                f"--sentinel {quote(text)} or --blank {quote(text)}",
+            )
+        )
+    if len(by_text) > 10:
+        questions.append(
+            Question(f"{len(by_text) - 10} more texts stand among the numbers", "--sentinel or --blank for each")
+        )
+    return questions
+
+
+def _misread(text: str) -> bool:
+    """Is a text that was not understood a number under other marks (1e400 is none under any)."""
+    return looks_number(text) and not re.search(r"[eE]", text)
+
+
+def _absolute(
+    time: Floats,
+    raw: Raw,
+    layout: Layout,
+    start: str,
+    fold: str,
+    zone: ZoneInfo,
+    run_started: datetime | None,
+    notes: list[str],
+) -> tuple[Floats, bool, list[Question]]:
+    """Seconds since 1970 UTC in file order, and whether they are (else they count from the first row or midnight)."""
+    if raw.aware:
+        return time, True, []
+    if layout.time_kind in ("clock", "serial"):
+        utc, questions, more = time_axis.to_utc(time, zone, fold)
+        notes += more
+        return utc, True, questions
+    if layout.time_kind == "time of day":
+        return _dated(time, start, fold, zone, run_started, notes)
+    if not start:
+        return (
+            time,
+            False,
+            [Question("times count from the start, and nothing tells when that was", "--start MOMENT, or --start run")],
+        )
+    zero = _run(run_started) if start == "run" else _moment(start, zone)
+    if start == "run":
+        notes.append(f"the recorder's zero is taken as the run's start, {zero:%Y-%m-%d %H:%M:%S} UTC (--start run)")
+    return time + zero.timestamp(), True, []
+
+
+def _run(run_started: datetime | None) -> datetime:
+    if run_started is None:
+        raise UsageError("--start run needs a run", remedy="Give --start MOMENT")
+    return run_started
+
+
+def _moment(text: str, zone: ZoneInfo) -> datetime:
+    try:
+        return parse_moment(text, zone)
+    except OpenQuestion:
+        raise
+    except UsageError as exc:
+        raise UsageError(f"--start {text!r} is no moment", remedy="Write it like 2026-03-01T08:00, or 'run'") from exc
+
+
+def _dated(
+    time: Floats, start: str, fold: str, zone: ZoneInfo, run_started: datetime | None, notes: list[str]
+) -> tuple[Floats, bool, list[Question]]:
+    if time_axis.newest_first(time):
+        raise IntakeError(
+            "clock times without dates run backwards", [Problem("the newest row stands first", None)],
+            remedy="Export the file with dates, or oldest first",
+        )  # fmt: skip
+    time, more = time_axis.cross_midnight(time)
+    notes += more
+    if not start:
+        return time, False, [Question("times have no date", "--start DATE (of the first row), or --start run")]
+    if start == "run":
+        began = _run(run_started).astimezone(zone).replace(tzinfo=None)
+        midnight = datetime(began.year, began.month, began.day)
+        offset = (began - midnight).total_seconds() - float(time[0])
+        day = midnight.date() + timedelta(days=round(offset / time_axis.DAY))
+        notes.append(f"the first row is dated {day.isoformat()}, nearest to the run's start (--start run)")
+    else:
+        day = _day(start, zone)
+    base = (datetime(day.year, day.month, day.day, tzinfo=UTC) - datetime.fromtimestamp(0, UTC)).total_seconds()
+    utc, questions, remarks = time_axis.to_utc(time + base, zone, fold)
+    notes += remarks
+    return utc, True, questions
+
+
+def _day(start: str, zone: ZoneInfo) -> date:
+    try:
+        return parse_date(start)
+    except UsageError:
+        return _moment(start, zone).astimezone(zone).date()
+
+
+def _of_this_age(time: Floats, lines: np.ndarray, where: str) -> None:
+    """Refuse a date before 1970 or from 2100 on: a year misread, or not a date at all."""
+    wrong = np.flatnonzero((time < 0) | (time >= 4_102_444_800))
+    if len(wrong):
+        problem = Problem("a date before 1970 or after 2099", where, int(lines[wrong[0]]))
+        raise IntakeError(f"{len(wrong)} times cannot be true", [problem], remedy="Mend them, or give --date-order")
+
+
+def _no_long_gap(t: Floats, lines: np.ndarray, where: str) -> None:
+    """Refuse a trace with a hole of a month in it: a date misread, or two records in one file."""
+    steps = np.diff(t)
+    if len(steps) and steps.max() > LONGEST_GAP_S:
+        at = int(steps.argmax())
+        days = steps[at] / time_axis.DAY
+        problem = Problem(
+            f"{days:.0f} days lie between lines {lines[at]} and {lines[at + 1]}", where, int(lines[at + 1])
+        )
+        raise IntakeError(
+            "the times jump by more than any run lasts",
+            [problem],
+            remedy="Mend the date, or leave the row out with --skip",
+        )
+
+
+def _beyond_the_others(axis: time_axis.Axis, where: str) -> None:
+    """Refuse a row out of order whose time lies before or after all that are in order: its time was misread or is
+    damaged, and nothing tells where the row belongs."""
+    stray = (axis.flags & BACKWARD_TIME > 0).all(axis=0) if len(axis.flags) else np.zeros(len(axis.t), bool)
+    inside = axis.t[~stray]
+    room = time_axis.GAP_FACTOR * (float(np.median(np.diff(inside))) if len(inside) > 1 else 0.0)
+    beyond = stray & ((axis.t < inside[0] - room) | (axis.t > inside[-1] + room))
+    if beyond.any():
+        lines = axis.lines[beyond]
+        problem = Problem("the row stands among others, and its time lies outside all of theirs", where, int(lines[0]))
+        raise IntakeError(
+            f"{time_axis.rows_word(len(lines))} cannot belong where the time says",
+            [problem],
+            remedy="Mend the time, or leave the row out with --skip",
+        )
+
+
+def _turned_back(time: Floats, where: str) -> None:
+    """Refuse a clock that turns back by half a day less one interval (12 hours without AM/PM), or by a whole day less
+    one interval (a date that is not counted on at midnight): sorting would put rows in the wrong place."""
+    steps = np.diff(time)
+    back = steps[steps < 0]
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    for span, what, problem, remedy in (
+        (
+            HALF_DAY,
+            "the time steps back by twelve hours: a 12-hour clock without AM and PM cannot be told",
+            "half of the rows would stand on the wrong half of the day",
+            "Export the file with AM/PM or a 24-hour clock",
+        ),
+        (
+            time_axis.DAY,
+            "the time steps back by a day: the date is not counted on at midnight",
+            "the rows after midnight would stand before the others",
+            "Leave the date column out: --time with the time column alone, and --start with the date",
+        ),
+    ):
+        if len(back) <= 4 and ((back >= -span) & (back <= -span + 2.5 * usual)).all() and usual < 7200:
+            raise IntakeError(what, [Problem(problem, where or None)], remedy=remedy)

@@ -1,0 +1,177 @@
+"""Proposing a layout for a file nobody has described yet, with every question that the file itself leaves open."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from .channels import listed
+from .grid import find_delimiter
+from .head import Table, kind, open_table
+from .layout import ChannelRule, Layout, with_rules
+from .names import is_counter, is_elapsed, read_heading
+from .numbers import MARKS_OPTION, find_marks, split_unit
+from .options import Options, Question
+from .source import Source
+from .time_guess import TimeGuess, guess_time
+
+_CHANNEL_WORD = re.compile(
+    r"^(channel|chan|ch|tag|tag ?name|sensor|point|point ?name|input|signal|variable|name|item)$"
+)
+_VALUE_WORD = re.compile(r"^(value|reading|data|pv|measurement|measured|val|result|temp|temperature)$")
+_UNIT_WORD = re.compile(r"^(unit|units|uom|eng\.? ?units?|eu)$")
+
+
+@dataclass
+class Draft:
+    """A proposed layout, complete enough to read by; questions say what in it is only provisional."""
+
+    layout: Layout
+    table: Table
+    questions: list[Question] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def propose(source: Source, options: Options, base: Layout | None = None) -> Draft:
+    """Propose a layout; what `options` answer, or `base` (a saved layout) says, is followed.
+
+    Raises IntakeError where no table of data is found.
+    """
+    answered = options.on(base or Layout(delimiter="", encoding=""))
+    if not source.is_workbook:
+        encoding = answered.encoding or source.encoding
+        delimiter = answered.delimiter or find_delimiter(source.text(encoding), source.name)
+        answered = replace(answered, encoding=encoding, delimiter=delimiter)
+    table = open_table(source, answered)
+    if answered.delimiter == "wide spaces" and table.head.nameless and not options.delimiter:
+        closer = open_table(source, replace(answered, delimiter="spaces"))  # headings one blank apart
+        table = table if closer.head.nameless else closer
+    notes: list[str] = []
+    questions = list(table.questions)
+    layout = replace(answered, encoding=table.encoding, delimiter=table.delimiter, sheet=table.sheet)
+    layout = _resolve_marks(layout, options, table, questions)
+    guess = guess_time(table, options, layout)
+    questions += guess.questions
+    notes += guess.notes
+    layout = replace(
+        layout,
+        time_columns=tuple(table.head.names[i] for i in guess.columns),
+        time_kind=guess.kind,
+        time_format=guess.fmt,
+    )
+    if len({n.casefold() for n in table.head.names}) < len(table.head.names) or table.head.nameless:
+        layout = replace(layout, time_columns=tuple(f"#{i + 1}" for i in guess.columns))
+    layout = _resolve_shape(layout, options, table, guess, questions)
+    layout = _leave_out(layout, table, guess, notes)
+    if table.head.nameless:
+        notes.append("no heading stands above the data: columns are numbered")
+    doubled = [n for n in table.head.names if re.search(r" #\d+$", n)]
+    if doubled:
+        notes.append(f"headings that come twice were numbered: {listed(doubled)}")
+    return Draft(layout, table, questions, notes)
+
+
+def _resolve_marks(layout: Layout, options: Options, table: Table, questions: list[Question]) -> Layout:
+    if options.decimal:
+        return layout
+    cells = (c for row in table.rows for c in row if c and kind(c) == "number")
+    marks = find_marks([split_unit(c)[0] for c in cells], layout.delimiter)
+    if marks.question:
+        questions.append(Question(marks.question, MARKS_OPTION))
+    return replace(layout, decimal=marks.decimal, thousands=options.thousands.replace("none", "") or marks.thousands)
+
+
+def _resolve_shape(
+    layout: Layout, options: Options, table: Table, guess: TimeGuess, questions: list[Question]
+) -> Layout:
+    if options.shape == "wide":
+        return replace(layout, shape="wide")
+    names = [read_heading(n).name.casefold() for n in table.head.names]
+    free = [i for i in range(len(names)) if i not in guess.columns]
+    channel = next((i for i in free if _CHANNEL_WORD.match(names[i])), None)
+    value = next(
+        (i for i in free if _VALUE_WORD.match(names[i]) and table.columns.share(i, "number", "open") > 0.5), None
+    )
+    unit = next((i for i in free if _UNIT_WORD.match(names[i])), None)
+    numeric = [i for i in free if table.columns.share(i, "number", "open") > 0.5 and i != channel]
+    if channel is None:
+        labels = [i for i in free if table.columns.share(i, "text") > 0.9 and i != unit and _repeats(table, i)]
+        channel = labels[0] if len(labels) == 1 and len(numeric) == 1 else None
+        by_content = channel is not None
+    else:
+        by_content = False
+    if value is None and len(numeric) == 1:
+        value = numeric[0]
+    if channel is None or value is None or not _repeats(table, channel):
+        return replace(layout, shape="wide")
+    if by_content and options.shape != "long":
+        questions.append(
+            Question(
+                f"column {table.head.names[channel]!r} repeats a few names: is there one row per channel and time?",
+                "--shape long or wide",
+            )
+        )
+    return replace(
+        layout, shape="long", channel_column=table.head.names[channel], value_column=table.head.names[value],
+        unit_column="" if unit is None else table.head.names[unit],
+    )  # fmt: skip
+
+
+def _repeats(table: Table, column: int) -> bool:
+    """Do a column's cells take few distinct values, each several times over."""
+    cells = [r[column] for r in table.rows if column < len(r) and r[column]]
+    return len(cells) >= 4 and len(set(cells)) <= len(cells) / 2
+
+
+def _leave_out(layout: Layout, table: Table, guess: TimeGuess, notes: list[str]) -> Layout:
+    """Rules that leave out what is no channel: text, record numbers, second time columns, empty columns."""
+    if layout.shape == "long":
+        return layout
+    rules, text = [], []
+    for i, full in enumerate(table.head.names):
+        if i in guess.columns or layout.rule(full) or layout.rule(read_heading(full).name):
+            continue
+        name = read_heading(full).name
+        columns = table.columns
+        if not columns.filled(i):
+            if table.head.nameless or full.startswith("column "):
+                rules.append(ChannelRule(name, "ignore"))
+            continue
+        if columns.share(i, "moment", "date", "clock", "duration") > 0.5 or (
+            is_elapsed(full) and guess.kind != "elapsed"
+        ):
+            rules.append(ChannelRule(name, "ignore"))
+            notes.append(f"{full!r} is a second time: left out")
+        elif columns.share(i, "text") > 0.5 and not _is_channel(table, i, layout):
+            rules.append(ChannelRule(name, "ignore"))
+            text.append(full)
+        elif is_counter(full) and _counts_up(table, i):
+            rules.append(ChannelRule(name, "ignore"))
+            notes.append(f"{full!r} counts the rows: left out")
+    if text:
+        notes.append(f"{listed(text)} hold{'s' if len(text) == 1 else ''} text: left out")
+    return with_rules(layout, tuple(rules)) if rules else layout
+
+
+def _is_channel(table: Table, column: int, layout: Layout) -> bool:
+    """Is a column of texts a channel all the same: the texts are stated ones for no value, or its heading has a unit,
+    or it names a thermocouple and numbers stand among the texts. What they mean is then asked, not passed over."""
+    heading = read_heading(table.head.names[column], table.head.units[column])
+    cells = [r[column] for r in table.rows if column < len(r) and r[column]]
+    stated = {v.casefold() for v in (*layout.open_values, *layout.missing_values)}
+    if sum(c.casefold() in stated for c in cells) > len(cells) / 2:
+        return True
+    if heading.unit:
+        return True
+    return heading.quantity == "temperature" and table.columns.share(column, "number", "open") > 0.1
+
+
+def _counts_up(table: Table, column: int) -> bool:
+    cells = [r[column] for r in table.rows if column < len(r)]
+    try:
+        numbers = np.array([float(c) for c in cells if c])
+    except ValueError:
+        return False
+    return len(numbers) > 2 and bool(np.median(np.diff(numbers)) == 1)

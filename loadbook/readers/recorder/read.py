@@ -1,0 +1,99 @@
+"""Reading any recorder's file: the one way in for `trace look`, `trace take` and the tests."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from loadbook.core.errors import IntakeError
+
+from .head import open_table
+from .layout import Layout
+from .long import read_long
+from .normalise import Reading, normalise
+from .numbers import MARKS_OPTION
+from .options import Options, Question
+from .propose import Draft, propose
+from .source import Source
+from .time_guess import with_hint
+from .wide import HEAD_BYTES, Raw, read_fast, read_wide
+
+
+@dataclass
+class Read:
+    """A file as read: its settled layout, the reading, and what is still open (structure first)."""
+
+    layout: Layout
+    reading: Reading
+    questions: list[Question]
+    notes: list[str]
+
+
+def read_raw(source: Source, layout: Layout, *, careful: bool = False) -> Raw:
+    """The file by a settled layout: the quick way where the file is clean, else cell by cell."""
+    if not careful and not source.is_workbook:
+        quick = _quick(source, layout)
+        if quick is not None:
+            return quick
+    table = open_table(source, layout)
+    return read_long(table, layout, source.name) if layout.shape == "long" else read_wide(table, layout, source.name)
+
+
+def _quick(source: Source, layout: Layout) -> Raw | None:
+    try:
+        head = open_table(source, layout, most_bytes=HEAD_BYTES)
+    except IntakeError:
+        return None  # a preamble longer than that: the whole file tells more
+    return read_fast(source, head, layout) if len(head.rows) >= 4 else None
+
+
+def look(
+    source: Source,
+    options: Options,
+    *,
+    layout: Layout | None = None,
+    zone: ZoneInfo | None = None,
+    run_started: datetime | None = None,
+    known: dict[str, tuple[str, str]] | None = None,
+) -> Read:
+    """Read a file as far as it can be, collecting every open question.
+
+    layout  a saved layout; without one (or where the options are about the time) it is proposed
+    Raises  IntakeError where rows cannot be read at all
+    """
+    if layout is not None and layout.time_columns and not options.about_time:
+        settled, draft = options.on(layout), None
+        raw = read_raw(source, settled)
+    else:
+        draft = propose(source, options, layout)
+        settled = draft.layout
+        raw = _by_draft(source, draft)
+    reading = normalise(
+        raw, settled, where=source.name, start=options.start, fold=options.fold, zone=zone, run_started=run_started,
+        known=known,
+    )  # fmt: skip
+    questions = [*(draft.questions if draft else ()), *reading.questions]
+    if draft and any(q.option == MARKS_OPTION for q in draft.questions):
+        questions = [q for q in questions if q.option != MARKS_OPTION or q in draft.questions]
+    questions = with_hint(questions, source, settled)
+    notes = [*(draft.notes if draft else ()), *reading.notes]
+    return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)))
+
+
+def _by_draft(source: Source, draft: Draft) -> Raw:
+    if draft.layout.shape == "long":
+        return read_long(draft.table, draft.layout, source.name)
+    quick = read_fast(source, draft.table, draft.layout)
+    return quick if quick is not None else read_wide(draft.table, draft.layout, source.name)
+
+
+def lasting(read: Read, name: str) -> Layout:
+    """The layout worth keeping: with a rule for every channel that has a role, without what is this file's alone."""
+    rules = list(read.layout.channels)
+    for spec in read.reading.channels:
+        if spec.role and read.layout.rule(spec.name) is None:
+            from .layout import ChannelRule
+
+            rules.append(ChannelRule(spec.name, spec.role))
+    return replace(read.layout, name=name, channels=tuple(rules))

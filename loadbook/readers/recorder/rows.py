@@ -1,0 +1,261 @@
+"""The rows of a recorder's file sorted out: data with its time, a heading again, a footer, or a problem."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from loadbook.core.errors import IntakeError, Problem
+
+from .head import Table, quote
+from .layout import Layout
+from .names import read_heading
+from .numbers import number_pattern
+from .options import Question
+from .times import elapsed_seconds, lost_a_digit, parse_cell, serial_moment, unix_seconds
+
+MOST_PROBLEMS = 20
+
+
+@dataclass
+class Cells:
+    """The rows of a file sorted out: times, and for each kept column its cells."""
+
+    times: list[float]
+    aware: bool
+    rows: list[list[str]]
+    lines: list[int]
+    notes: list[str]
+    questions: list[Question] = field(default_factory=list)
+
+
+def time_indexes(names: list[str], layout: Layout, where: str) -> list[int]:
+    """Places of the time columns. Raises IntakeError where the file has no column of that name."""
+    low = [read_heading(n).name.casefold() for n in names]
+    full = [n.casefold() for n in names]
+    found = []
+    for name in layout.time_columns:
+        key = name.casefold()
+        if name.startswith("#") and name[1:].isdigit() and 0 < int(name[1:]) <= len(names):
+            found.append(int(name[1:]) - 1)
+        elif key in full:
+            found.append(full.index(key))
+        elif key in low:
+            found.append(low.index(key))
+        else:
+            raise IntakeError(
+                f"the file has no time column {name!r}",
+                [Problem(f"its columns: {', '.join(names)}", where)],
+                remedy="Name it with --time, or use another layout",
+            )
+    return found
+
+
+def is_aware(layout: Layout) -> bool:
+    """Do the times themselves say their distance from UTC."""
+    if layout.time_kind == "serial":
+        return layout.time_format == "1970"
+    return layout.time_kind == "clock" and "%z" in layout.time_format
+
+
+def time_reader(layout: Layout) -> Callable[[str], float | None]:
+    """A function from a time cell to seconds, None where the cell is no time under the layout."""
+    fmt, kind = layout.time_format, layout.time_kind
+    if kind == "elapsed":
+        return lambda cell: elapsed_seconds(cell, fmt, layout.decimal)
+    if kind == "serial":
+        return lambda cell: _serial(cell, fmt, layout.decimal)
+
+    def clock(cell: str) -> float | None:
+        moment = parse_cell(cell, fmt)
+        if moment is None:
+            return None
+        if kind == "time of day":
+            return moment.hour * 3600 + moment.minute * 60 + moment.second + moment.microsecond / 1e6
+        return _since_1970(moment)
+
+    return clock
+
+
+def _since_1970(moment) -> float:  # type: ignore[no-untyped-def]
+    naive = moment.replace(tzinfo=None)
+    return float(np.datetime64(naive, "us").astype("int64")) / 1e6
+
+
+def _serial(cell: str, epoch: str, decimal: str) -> float | None:
+    try:
+        number = float(cell.replace(decimal, "."))
+    except ValueError:
+        return None
+    if epoch == "1970":
+        return unix_seconds(number)
+    moment = serial_moment(number, epoch)
+    return None if moment is None else _since_1970(moment)
+
+
+def data_above(table: Table, layout: Layout, stamps: list[int]) -> list[int]:
+    """Lines above the heading that read as rows of data: something moved them there, or the heading."""
+    read_time, width = time_reader(layout), len(table.head.names)
+
+    def is_data(row: list[str]) -> bool:
+        cell = " ".join(row[i] for i in stamps if i < len(row) and row[i])
+        return bool(cell) and read_time(cell) is not None and _has_number(row, stamps, layout)
+
+    rows = zip(table.grid.lines, table.head.preamble, strict=False)
+    return [line for line, row in rows if len(row) == width and is_data(row)]
+
+
+def sort_out(table: Table, layout: Layout, where: str) -> Cells:
+    """Each row below the head as data (time and cells), or left out with a note. Raises IntakeError for the rest."""
+    width = len(table.head.names)
+    stamps = time_indexes(table.head.names, layout, where)
+    read_time = time_reader(layout)
+    again = {tuple(r) for r in (*table.head.rows, *table.head.preamble)}
+    again |= {tuple(r[:width]) for r in again}
+    out = Cells([], is_aware(layout), [], [], list(table.notes))
+    strange: list[tuple[int, list[str], str]] = []
+    problems: list[Problem] = []
+
+    def joined(row: list[str]) -> str:
+        return " ".join(row[i] for i in stamps if i < len(row) and row[i])
+
+    timed = layout.time_kind in ("clock", "time of day")
+    digit_lost = lost_a_digit("\n".join(joined(r) for r in table.rows)) if timed else None
+    headings = 0
+    short: list[int] = []
+    last_data = -1
+    positional = table.encoding == "workbook"  # a sheet's blank cells at the end of a row are simply not there
+    broken_off = table.lines[-1] if table.grid.cut and table.lines else -1
+    for line, row in zip(table.lines, table.rows, strict=True):
+        cell = joined(row)
+        seconds = None if not cell or (digit_lost and digit_lost.search(cell)) else read_time(cell)
+        if seconds is None:
+            if tuple(row) in again or tuple(row[:width]) in again:
+                headings += 1
+                continue
+            if cell or not _has_number(row, stamps, layout):
+                strange.append((line, row, cell))
+                continue
+        if any(row[width:]):
+            extra = next(c for c in row[width:] if c)
+            problems.append(
+                Problem(
+                    f"the row has {len(row)} cells, the heading {width}", where, line, None, extra, _marks_hint(layout)
+                )
+            )
+            continue
+        if len(row) < width and not positional and line != broken_off:
+            short.append(line)
+            if layout.short_rows == "skip":
+                continue
+        out.times.append(np.nan if seconds is None else seconds)
+        out.rows.append(row)
+        out.lines.append(line)
+        last_data = line
+    problems += _strange(strange, last_data, where, out.notes)
+    if problems:
+        problems.sort(key=lambda p: p.line or 0)
+        count = len(problems)
+        raise IntakeError(f"{count} row{'s' if count != 1 else ''} cannot be read", problems[:MOST_PROBLEMS])
+    _note(out.notes, headings, "heading row", "repeated within the data, left out")
+    above = data_above(table, layout, stamps)
+    if above:
+        told = "s of data stand" if len(above) > 1 else " of data stands"
+        out.notes.append(f"{len(above)} row{told} above the heading (line {above[0]}): left out")
+    _about_short_rows(short, layout, out)
+    if out.rows and out.lines[-1] == broken_off and breaks_off(out.rows, width):
+        out.rows[-1] = out.rows[-1][:-1]
+        out.notes.append("the last row breaks off: its last cell is left out, it may be cut short")
+    return out
+
+
+def breaks_off(rows: list[list[str]], width: int) -> bool:
+    """Is the last row of a text without a line end at its end cut short: a cell too few, or its last cell with fewer
+    decimals than every other row has there."""
+    last, others = rows[-1], [r[width - 1] for r in rows[-50:-1] if len(r) == width and r[width - 1]]
+    if len(last) < width:
+        return True
+    fewest = min((_decimals(c) for c in others), default=0)
+    return bool(last[width - 1]) and _decimals(last[width - 1]) < fewest
+
+
+def _decimals(cell: str) -> int:
+    return max(len(part) for part in re.split(r"[.,]", cell)[1:]) if re.search(r"[.,]", cell) else 0
+
+
+def _about_short_rows(short: list[int], layout: Layout, out: Cells) -> None:
+    """A cell may be missing anywhere in a short row, and the ones after it would stand under the wrong heading."""
+    if not short:
+        return
+    if layout.short_rows == "skip":
+        _note(out.notes, len(short), "short row", "left out (--short-rows skip)")
+        return
+    if layout.short_rows == "blank":
+        _note(out.notes, len(short), "short row", "the missing cells count as missing")
+        return
+    several = len(short) > 1
+    what = f"{len(short)} rows have" if several else "1 row has"
+    blanks = layout.delimiter in ("spaces", "wide spaces")
+    out.questions.append(
+        Question(
+            f"{what} fewer cells than the heading ({'the first in ' if several else ''}line {short[0]}): damaged"
+            + (", or a blank among blanks?" if blanks else ", or were blanks at the end left out?"),
+            "--short-rows skip" if blanks else "--short-rows skip or blank",
+        )
+    )
+
+
+def _marks_hint(layout: Layout) -> str | None:
+    if layout.delimiter == ",":
+        return "Is the decimal mark a comma too? Then no reader can tell: export with semicolons"
+    return "Mend the row, or leave it out with --skip"
+
+
+def _note(notes: list[str], count: int, what: str, then: str) -> None:
+    if count:
+        notes.append(
+            f"{count} {what}{'s' if count != 1 else ''} {then}"
+            if "left" in then
+            else f"{count} {what}{'s' if count != 1 else ''}: {then}"
+        )
+
+
+def _strange(rows: list[tuple[int, list[str], str]], last_data: int, where: str, notes: list[str]) -> list[Problem]:
+    problems = []
+    footers = 0
+    for line, row, cell in rows:
+        wordy = sum(ch.isalpha() for ch in row[0]) >= 3 or not any(c.strip("-=* ") for c in row)
+        if line > last_data and wordy:
+            footers += 1
+        elif cell and not wordy:
+            problems.append(
+                Problem(
+                    "no time of this layout",
+                    where,
+                    line,
+                    None,
+                    cell,
+                    f"Mend it, or leave the row out with --skip {quote(row[0])}",
+                )
+            )
+        else:
+            problems.append(
+                Problem(
+                    "neither data nor a heading",
+                    where,
+                    line,
+                    None,
+                    row[0],
+                    f"Leave it out with --skip {quote(row[0][:24])}",
+                )
+            )
+    _note(notes, footers, "row", "below the data left out")
+    return problems
+
+
+def _has_number(row: list[str], stamps: list[int], layout: Layout) -> bool:
+    pattern = number_pattern(layout.decimal, layout.thousands)
+    return any(pattern.match(c) for i, c in enumerate(row) if i not in stamps)

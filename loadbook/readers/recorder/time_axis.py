@@ -1,0 +1,353 @@
+"""One strictly rising time axis out of the times as they stand in the file, with everything odd counted and flagged.
+
+From the recorder's wall clock to UTC: the skipped hour is refused, the repeated one settled by the file or asked.
+
+A file settles its repeated hour itself only where both passes stand in it, one after the other, with the one step
+back of an hour between them.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from loadbook.analysis.trace.model import BACKWARD_TIME, DUPLICATE_TIME, Flags, Floats
+from loadbook.core.errors import IntakeError, Problem
+
+from .options import Question
+
+QUARTER = 900.0
+_EPOCH = datetime(1970, 1, 1)
+
+
+def _offsets(local: float, zone: ZoneInfo) -> tuple[float, float]:
+    wall = _EPOCH + timedelta(seconds=local)
+    early, late = wall.replace(tzinfo=zone, fold=0).utcoffset(), wall.replace(tzinfo=zone, fold=1).utcoffset()
+    assert early is not None and late is not None
+    return early.total_seconds(), late.total_seconds()
+
+
+def to_utc(local: Floats, zone: ZoneInfo, fold: str = "") -> tuple[Floats, list[Question], list[str]]:
+    """Seconds since 1970 UTC of wall-clock seconds in file order, with questions and remarks.
+
+    fold  'first' or 'second': which pass every time of a repeated hour belongs to; '' lets the file settle it
+    """
+    known = local[~np.isnan(local)]
+    if not len(known):
+        return local, [], []
+    low, high = float(known.min()), float(known.max())
+    days = np.arange(low - 86400, high + 86400 + 1, 43200.0)
+    if len(days) < 3000:
+        ends = {_offsets(float(d), zone) for d in days}
+        if len(ends) == 1:
+            return local - next(iter(ends))[0], [], []
+    quarters = np.floor(local / QUARTER) * QUARTER
+    unique, inverse = np.unique(np.nan_to_num(quarters, nan=known[0]), return_inverse=True)
+    table = np.array([_offsets(float(q), zone) for q in unique])
+    early, late = table[inverse, 0], table[inverse, 1]
+    unclear = (early != late) & ~np.isnan(local)
+    if not unclear.any():
+        return local - early, [], []
+    skipped = unclear & (early < late)
+    if skipped.any():
+        return local - early, [_skipped(local, skipped, zone)], []
+    offset, questions, notes = _repeated(local, early, late, unclear, zone, fold)
+    return local - offset, questions, notes
+
+
+def clock(local: float) -> str:
+    """A wall-clock time as text."""
+    return (_EPOCH + timedelta(seconds=local)).isoformat(" ", "seconds")
+
+
+def utc_text(seconds: float) -> datetime:
+    """The moment of seconds since 1970."""
+    return datetime.fromtimestamp(0, UTC) + timedelta(seconds=seconds)
+
+
+def _skipped(local: Floats, skipped: np.ndarray, zone: ZoneInfo) -> Question:
+    first = float(local[skipped][0])
+    before, after = _offsets(first, zone)
+    fixed = " or ".join(_fixed(o) for o in dict.fromkeys((before, after)))
+    return Question(
+        f"{clock(first)} never showed on a clock in {zone.key}: it was skipped"
+        f" ({int(skipped.sum())} rows; was the recorder's clock not changed?)",
+        f"--zone {fixed}",
+    )
+
+
+def _fixed(offset: float) -> str:
+    hours = offset / 3600
+    return f"Etc/GMT{-int(hours):+d}" if hours == int(hours) and hours else ("UTC" if not hours else "AREA/CITY")
+
+
+def _repeated(
+    local: Floats, early: Floats, late: Floats, unclear: np.ndarray, zone: ZoneInfo, fold: str
+) -> tuple[Floats, list[Question], list[str]]:
+    first = float(local[unclear][0])
+    if fold:
+        return (
+            np.where(unclear, early if fold == "first" else late, early),
+            [],
+            [f"the hour of {clock(first)} is the {fold} of the two that clocks showed (--fold)"],
+        )
+    change = float((early - late)[unclear][0])
+    inside = np.flatnonzero(unclear)
+    steps = np.diff(local)
+    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    back = [
+        i for i in inside[1:] if i > 0 and unclear[i - 1] and -change <= local[i] - local[i - 1] < -change + 2.5 * usual
+    ]
+    if len(back) == 1 and inside[-1] - inside[0] + 1 == len(inside):
+        index = np.arange(len(local))
+        offset = np.where(unclear & (index >= back[0]), late, early)
+        utc = local - offset
+        if (np.diff(utc[max(inside[0] - 1, 0) : inside[-1] + 2]) > 0).all():
+            last = clock(float(local[back[0] - 1]))
+            return offset, [], [f"the clock change is in the file: the hour up to {last}, then the same hour again"]
+    unchanged = _fixed(float(late[inside[0]]))
+    question = Question(
+        f"{clock(first)} showed twice on clocks in {zone.key}: which of the two ({len(inside)} rows)",
+        f"--fold first or second, or --zone {unchanged} if the recorder's clock was not changed",
+    )
+    return early, [question], []
+
+
+DAY = 86_400.0
+GAP_FACTOR = 3.0  # a gap is an interval longer than three times the usual (median) one
+REPEAT_SHARE = 0.05  # repeated times with other values on more of the rows than this may be rounded times: asked
+
+
+@dataclass
+class Axis:
+    """Samples in rising time.
+
+    t          (n,) seconds, strictly rising;  values, flags (channels, n);  lines (n,) physical lines
+    repeated   rows that repeat an earlier row exactly (left out);  merged: rows that complete one of the same time
+    duplicates rows with the time of another row and other values (the one that stands in its place, or else the
+               first, is kept and flagged DUPLICATE_TIME)
+    backwards  rows out of order (sorted into place, flagged BACKWARD_TIME): as few as leave the others rising
+    """
+
+    t: Floats
+    values: Floats
+    flags: Flags
+    lines: np.ndarray
+    repeated: int = 0
+    merged: int = 0
+    duplicates: int = 0
+    backwards: int = 0
+    notes: list[str] = field(default_factory=list)
+
+
+def fill_blank_times(time: Floats, how: str) -> tuple[Floats, np.ndarray, list[Question], list[str]]:
+    """Times of rows without one: spread evenly between the written ones, or left out.
+
+    how      'spread', 'skip' or '' (asked; spread for the time being)
+    Returns  (times, rows kept as a mask, questions, remarks)
+    """
+    blank = np.isnan(time)
+    keep = np.ones(len(time), bool)
+    if not blank.any():
+        return time, keep, [], []
+    known = np.flatnonzero(~blank)
+    if len(known) < 2:
+        raise IntakeError("fewer than two rows have a time", [Problem("the time column is blank", None)])
+    steps = np.unique(np.diff(known))
+    every = f"every {steps[0]} rows" if len(steps) == 1 else f"every {steps[0]} to {steps[-1]} rows"
+    count = int(blank.sum())
+    questions = []
+    if not how:
+        questions.append(
+            Question(
+                f"{count} of {len(time)} rows have no time; one is written {every}", "--blank-times spread or skip"
+            )
+        )
+    if how == "skip":
+        return time, ~blank, [], [f"{count} rows without a time left out (--blank-times skip)"]
+    index = np.arange(len(time))
+    keep = index >= known[0]
+    filled = np.interp(index, known, time[known])
+    last, before = known[-1], known[-2]
+    slope = (time[last] - time[before]) / (last - before)
+    filled[last + 1 :] = time[last] + slope * (index[last + 1 :] - last)
+    notes = [f"{count} rows have no time of their own: spread evenly between the written ones"]
+    if known[0] > 0:
+        notes.append(f"{known[0]} rows before the first time left out")
+    return filled, keep, questions, notes
+
+
+def cross_midnight(time: Floats) -> tuple[Floats, list[str]]:
+    """Clock times without dates as seconds that go on after midnight: a step back of over 12 h is a new day.
+
+    Raises IntakeError where a step forward is over 12 h: that may be a pause, or a row out of order across midnight.
+    """
+    steps = np.diff(time)
+    if (steps > DAY / 2).any():
+        at = int(np.flatnonzero(steps > DAY / 2)[0]) + 1
+        raise IntakeError(
+            "clock times without dates jump by more than half a day",
+            [Problem(f"row {at + 1} of the data: a pause, or a row out of order at midnight? Nothing tells", None)],
+            remedy="Export the file with dates",
+        )
+    days = np.concatenate([[0.0], np.cumsum(steps < -DAY / 2)])
+    notes = []
+    if days[-1]:
+        notes.append(
+            f"midnight is crossed {'once' if days[-1] == 1 else f'{int(days[-1])} times'}: the dates are counted on"
+            " (a pause of a whole day or more would not be seen)"
+        )
+    return time + days * DAY, notes
+
+
+def newest_first(time: Floats) -> bool:
+    """Does the file run backwards as a whole (more than nine in ten steps, and end before it begins)."""
+    steps = np.diff(time)
+    steps = steps[np.abs(steps) < DAY / 2] if len(steps) else steps
+    moved = steps[steps != 0]
+    return len(moved) >= 3 and bool((moved < 0).mean() > 0.9)
+
+
+def spread_repeats(time: Floats) -> Floats:
+    """Rounded times: k rows with one time lie evenly between it and the next."""
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(time) != 0) + 1])
+    counts = np.diff(np.concatenate([starts, [len(time)]]))
+    stamps = time[starts]
+    widths = np.diff(stamps)
+    last = widths[-1] if len(widths) else 0.0
+    usual = float(np.max(counts[:-1])) if len(counts) > 1 else 1.0
+    group = np.repeat(np.arange(len(starts)), counts)
+    within = np.arange(len(time)) - starts[group]
+    per = np.concatenate([widths / counts[:-1], [last / max(usual, counts[-1])]]) if len(widths) else np.array([0.0])
+    return np.asarray(stamps[group] + within * per[group])
+
+
+def rising(
+    time: Floats, values: Floats, flags: Flags, lines: np.ndarray, repeats: str = ""
+) -> tuple[Axis, list[Question]]:
+    """The samples in strictly rising time; see Axis for what becomes of the rest.
+
+    time     (n,) seconds in file order, no NaN;  repeats  'spread', 'first' or '' (asked where it matters)
+    """
+    notes: list[str] = []
+    if newest_first(time):
+        time, values, flags, lines = time[::-1], values[:, ::-1], flags[:, ::-1], lines[::-1]
+        notes.append("the newest row stands first in the file: turned round")
+    if len(time) < 2 or (np.diff(time) > 0).all():
+        return Axis(time, values, flags, lines, notes=notes), []
+    questions = []
+    together = np.flatnonzero(np.diff(time) == 0)
+    if repeats == "spread" and len(together):
+        if (np.diff(time) < 0).any():
+            raise IntakeError(
+                "rounded times cannot be spread in a file that is out of order", [Problem("a time goes back", None)],
+                remedy="Use --repeated-times first",
+            )  # fmt: skip
+        notes.append(f"{len(together)} rows repeat a rounded time: spread evenly up to the next")
+        time = spread_repeats(time)
+    axis = _sorted(time, values.copy(), flags.copy(), lines)
+    if not repeats and axis.duplicates >= 3 and axis.duplicates >= REPEAT_SHARE * len(time):
+        questions.append(_about_duplicates(time, lines, axis.duplicates))
+    axis.notes = notes + axis.notes
+    return axis, questions
+
+
+def _about_duplicates(time: Floats, lines: np.ndarray, count: int) -> Question:
+    back = np.flatnonzero(np.diff(time) < 0)
+    if len(back):
+        return Question(
+            f"the time goes back in line {int(lines[back[0] + 1])}, and {count} of {len(time)} rows have the time of an"
+            " earlier row and other values: two records in one file?",
+            "--repeated-times first (leaves those rows out), or take the file apart",
+        )
+    return Question(
+        f"{count} of {len(time)} rows have the time of an earlier row and other values: rounded times, or duplicates?",
+        "--repeated-times spread or first",
+    )
+
+
+def _same(a: Floats, b: Floats) -> np.ndarray:
+    return np.asarray((a == b) | (np.isnan(a) & np.isnan(b)))
+
+
+def astray(time: Floats) -> np.ndarray:
+    """The fewest rows without which the others are in order (n, bool): one time misread is one row astray, not all
+    that follow it. Of two rows that changed places the later is astray.
+
+    >>> astray(np.array([0.0, 10, 500, 20, 30, 30, 25])).tolist()
+    [False, False, True, False, False, False, True]
+    """
+    ends: list[float] = []  # of the falling runs found so far, read from the end of the file
+    at: list[int] = []
+    before = np.full(len(time), -1)
+    for i in range(len(time) - 1, -1, -1):
+        value = -float(time[i])
+        place = bisect_right(ends, value)
+        before[i] = at[place - 1] if place else -1
+        if place == len(ends):
+            ends.append(value)
+            at.append(i)
+        else:
+            ends[place], at[place] = value, i
+    stray = np.ones(len(time), bool)
+    i = at[-1] if at else -1
+    while i >= 0:
+        stray[i] = False
+        i = int(before[i])
+    return stray
+
+
+def _sorted(time: Floats, values: Floats, flags: Flags, lines: np.ndarray) -> Axis:
+    stray = astray(time)
+    order = np.lexsort((np.arange(len(time)), stray, time))  # of two rows with one time the one in its place counts
+    ts = time[order]
+    first = np.concatenate([[True], ts[1:] != ts[:-1]])
+    group = np.cumsum(first) - 1
+    heads = order[first]  # row that stands for each time
+    rest = np.flatnonzero(~first)
+    rows, targets = order[rest], heads[group[rest]]
+    same = _same(values[:, rows], values[:, targets])
+    identical = same.all(axis=0)
+    fills = (same | np.isnan(values[:, rows]) | np.isnan(values[:, targets])).all(axis=0) & ~identical
+    for row, target in zip(rows[fills], targets[fills], strict=True):
+        blank = np.isnan(values[:, target]) & ~np.isnan(values[:, row])
+        values[blank, target] = values[blank, row]
+        flags[blank, target] = flags[blank, row]
+    clash = ~identical & ~fills
+    flags[:, targets[clash]] |= DUPLICATE_TIME
+    kept = np.sort(heads)
+    backward = np.zeros(len(time), bool)
+    backward[kept] = stray[kept]
+    flags[:, backward] |= BACKWARD_TIME
+    notes = []
+    counts = (int(identical.sum()), int(fills.sum()), int(clash.sum()), int(backward.sum()))
+    if counts[0]:
+        notes.append(f"{rows_word(counts[0])} repeating an earlier row exactly: left out")
+    if counts[1]:
+        notes.append(f"{rows_word(counts[1])} filling in the blanks of an earlier row with the same time")
+    if counts[2]:
+        notes.append(
+            f"{rows_word(counts[2])} with the time of another row and other values: the one in its place is kept and"
+            " flagged"
+        )
+    if counts[3]:
+        notes.append(f"{rows_word(counts[3])} out of order: sorted into place and flagged")
+    return Axis(time[heads], values[:, heads], flags[:, heads], lines[heads], *counts, notes)
+
+
+def gaps(t: Floats) -> tuple[float, int, float]:
+    """(usual interval, number of gaps, longest interval), all in seconds; zeros for fewer than two samples."""
+    if len(t) < 2:
+        return 0.0, 0, 0.0
+    steps = np.diff(t)
+    usual = float(np.median(steps))
+    return usual, int((steps > GAP_FACTOR * usual).sum()), float(steps.max())
+
+
+def rows_word(count: int) -> str:
+    """'1 row' or '2 rows'."""
+    return f"{count} row" if count == 1 else f"{count} rows"

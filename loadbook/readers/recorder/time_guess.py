@@ -1,0 +1,318 @@
+"""Which column of an undescribed file holds the time, of what kind it is and in which format, or what must be asked.
+
+A moment that stands above the heading: offered where the file asks when it began, and never taken by itself.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from loadbook.core.errors import IntakeError, Problem, UsageError
+
+from .head import Table, open_table, quote
+from .layout import Layout
+from .names import is_elapsed, read_heading
+from .options import ORDERS, Options, Question
+from .source import Source
+from .times import date_orders, format_of, kind_of, parse_cell, unix_seconds
+
+HEAD_BYTES = 8_192
+_MOMENT = re.compile(
+    r"(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}[- ][A-Za-z]{3}[- ]\d{4})"
+    r"(?:T|,?\s+)\d{1,2}:\d{2}(?::\d{2})?(?:\s*[AP]M)?",
+    re.IGNORECASE,
+)
+_BEGIN = re.compile(r"\b(start|started|begin|began|begun|beginn|inicio|début|debut|inizio)\b", re.IGNORECASE)
+
+
+def with_hint(questions: list[Question], source: Source, layout: Layout) -> list[Question]:
+    """The questions, with what the lines above the heading say of the start beside the one that asks for it."""
+    if not any(q.option.startswith("--start MOMENT") for q in questions):
+        return questions
+    try:
+        found = moment_above(open_table(source, layout, most_bytes=HEAD_BYTES))
+    except IntakeError:
+        return questions
+    if found is None:
+        return questions
+    line, text, option = found
+    hint = f" (line {line} says {text!r}: is that it?)"
+    return [
+        replace(q, text=q.text + hint, option=option or q.option) if q.option.startswith("--start MOMENT") else q
+        for q in questions
+    ]
+
+
+def moment_above(table: Table) -> tuple[int, str, str] | None:
+    """(line, the text, the option that takes it as the start) of the one moment above the heading; the one in a line
+    that speaks of a start where there are several; None where there is none, or no telling which. The option is ''
+    where the order of day and month is not clear."""
+    found = []
+    for line, row in zip(table.grid.lines, table.head.preamble, strict=False):
+        text = " ".join(c for c in row if c)
+        match = _MOMENT.search(text)
+        if match and kind_of(match.group()) == "moment":
+            found.append((line, match.group(), bool(_BEGIN.search(text))))
+    named = [f for f in found if f[2]]
+    if len(named or found) != 1:
+        return None
+    line, text, _ = (named or found)[0]
+    orders, example = date_orders([text])
+    order = "ymd" if not example else next(iter(orders)) if len(orders) == 1 else ""
+    moment = parse_cell(text, format_of(text, order)) if order else None
+    option = "" if moment is None else f"--start {moment.isoformat(timespec='seconds')}, or --start run"
+    return line, text, option
+
+
+_TIME_WORD = re.compile(r"\b(time|date|timestamp|datetime|clock|zeit|datum|uhrzeit|fecha|hora|heure|data|ora)\b")
+_FACTOR = (
+    ("ms", re.compile(r"\b(ms|msec|milliseconds?)\b")),
+    ("s", re.compile(r"\b(s|sec|secs|seconds?)\b")),
+    ("min", re.compile(r"\b(m|min|mins|minutes?)\b")),
+    ("h", re.compile(r"\b(h|hr|hrs|hours?)\b")),
+)
+_HINTS = (
+    ("dmy", re.compile(r"d{1,2}\W?m{1,3}\W?y{2,4}")),
+    ("mdy", re.compile(r"m{1,2}\W?d{1,2}\W?y{2,4}")),
+    ("ymd", re.compile(r"y{2,4}\W?m{1,2}\W?d{1,2}")),
+)
+SERIAL = (20_000.0, 80_000.0)  # 1954 to 2119
+
+
+@dataclass
+class TimeGuess:
+    """Columns (places), kind and format of the time, provisional where questions are left."""
+
+    columns: list[int]
+    kind: str
+    fmt: str
+    questions: list[Question] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def guess_time(table: Table, options: Options, layout: Layout) -> TimeGuess:
+    """The time of a file. Raises IntakeError where no column can be it."""
+    columns = table.columns
+    named = _named(table, options, layout)
+    pool = named or list(range(columns.width))
+    moments = [i for i in pool if columns.share(i, "moment") > 0.5]
+    dates = [i for i in pool if columns.share(i, "date") > 0.5]
+    clocks = [i for i in pool if columns.share(i, "clock", "duration") > 0.5]
+    if moments:
+        return _clock(table, [_best(table, moments)], options, _several(table, moments, named))
+    if dates and clocks:
+        plain = [i for i in clocks if not is_elapsed(table.head.names[i])] or clocks
+        return _clock(table, [dates[0], plain[0]], options, _several(table, plain, named))
+    if clocks:
+        return _clock_alone(table, clocks[0], options)
+    numeric = [i for i in pool if columns.share(i, "number") > 0.5]
+    return _number(table, numeric, options, layout, bool(named))
+
+
+def _named(table: Table, options: Options, layout: Layout) -> list[int]:
+    wanted = options.time or layout.time_columns
+    places = []
+    low = [n.casefold() for n in table.head.names]
+    plain = [read_heading(n).name.casefold() for n in table.head.names]
+    for name in wanted:
+        key = name.casefold()
+        if name.startswith("#") and name[1:].isdigit() and 0 < int(name[1:]) <= len(low):
+            places.append(int(name[1:]) - 1)
+        elif key in low or key in plain:
+            places.append(low.index(key) if key in low else plain.index(key))
+        else:
+            raise UsageError(f"there is no column {name!r}", remedy=f"Columns: {', '.join(table.head.names)}")
+    return places
+
+
+def _best(table: Table, places: list[int]) -> int:
+    timed = [i for i in places if _TIME_WORD.search(table.head.names[i].lower().replace("_", " "))]
+    return (timed or places)[0]
+
+
+def _several(table: Table, places: list[int], named: list[int]) -> list[Question]:
+    if len(places) < 2 or named:
+        return []
+    names = [table.head.names[i] for i in places]
+    return [Question(f"several columns hold times: {', '.join(map(repr, names))}", f"--time {quote(names[0])}")]
+
+
+def _cells(table: Table, places: list[int]) -> list[str]:
+    """The time cells of the rows that hold one, joined by a blank."""
+    out = []
+    for row in table.rows:
+        parts = [row[i] for i in places if i < len(row) and row[i]]
+        if len(parts) == len(places) and any(ch.isdigit() for ch in parts[0]):
+            out.append(" ".join(parts))
+    return out
+
+
+def _clock(table: Table, places: list[int], options: Options, questions: list[Question]) -> TimeGuess:
+    cells = [c for c in _cells(table, places) if kind_of(c) == "moment"]
+    orders, example = date_orders(cells)
+    order = _order(table, places, orders, example, options, questions)
+    formats = [f for f in dict.fromkeys(format_of(c, order) for c in cells[:500]) if f]
+    if not formats:
+        raise IntakeError(
+            "the times cannot be read",
+            [Problem("no known date format", None, table.lines[0], None, (cells or [""])[0])],
+        )
+    fmt = formats[0]
+    if any("%p" in f for f in formats):
+        fmt = next(f for f in formats if "%p" in f)
+    offsets = {"%z" in f for f in formats}
+    if len(offsets) > 1:
+        raise IntakeError("some times carry a UTC offset and others do not", [Problem(fmt, None, table.lines[0])])
+    return TimeGuess(places, "clock", fmt, questions)
+
+
+def _order(
+    table: Table, places: list[int], orders: set[str], example: str, options: Options, questions: list[Question]
+) -> str:
+    if not example:
+        return "ymd"
+    if options.date_order:
+        if options.date_order not in ORDERS:
+            raise UsageError(f"--date-order cannot be {options.date_order!r}", remedy=f"One of: {', '.join(ORDERS)}")
+        order = ORDERS[options.date_order]
+        if order not in orders:
+            raise IntakeError(
+                f"the dates are not {options.date_order}",
+                [Problem("no such date for some rows", None, None, None, example)],
+            )
+        return order
+    if not orders:
+        raise IntakeError(
+            "the dates fit no order of day, month and year", [Problem("a date", None, None, None, example)]
+        )
+    if len(orders) == 1:
+        return next(iter(orders))
+    text = " ".join([*(table.head.names[i] for i in places), *table.head.hints]).lower()
+    hinted = {o for o, p in _HINTS if p.search(text)} & orders
+    if len(hinted) == 1:
+        return next(iter(hinted))
+    words = {v: k for k, v in ORDERS.items()}
+    questions.append(
+        Question(
+            f"{example} may be {' or '.join(words[o] for o in ('dmy', 'mdy', 'ymd') if o in orders)}",
+            f"--date-order {' or '.join(words[o] for o in ('dmy', 'mdy', 'ymd') if o in orders)}",
+        )
+    )
+    return next(o for o in ("dmy", "mdy", "ymd") if o in orders)
+
+
+def _clock_alone(table: Table, place: int, options: Options) -> TimeGuess:
+    """Clock times without a date, or elapsed hours: settled by AM/PM, by hours over 23, by the heading; else asked."""
+    cells = _cells(table, [place])
+    name = table.head.names[place]
+    elapsed = "h:m:s" if cells[0].count(":") == 2 else "h:m"
+    if options.time_unit in ("h:m", "m:s", "h:m:s"):
+        elapsed = options.time_unit
+    fmt = format_of(cells[0], "")
+    long = any(kind_of(c) == "duration" for c in cells)
+    if any("m" in c.lower() for c in cells[:3]):
+        return TimeGuess([place], "time of day", fmt)
+    questions = []
+    if elapsed == "h:m" and not options.time_unit and (long or is_elapsed(name) or options.time_kind == "elapsed"):
+        questions.append(
+            Question(
+                f"{cells[0]} in {name!r} may be hours and minutes or minutes and seconds", "--time-unit h:m or m:s"
+            )
+        )
+    if options.time_kind == "elapsed" or long or is_elapsed(name) or (options.time_unit and not options.time_kind):
+        return TimeGuess([place], "elapsed", elapsed, questions)
+    if options.time_kind in ("time of day", "clock"):
+        return TimeGuess([place], "time of day", fmt)
+    if re.match(r"^0?0:00(:00)?(\.0+)?$", cells[0]):
+        question = Question(
+            f"{name!r} begins at {cells[0]}: a clock, or time since the start?", "--time-kind clock or elapsed"
+        )
+        return TimeGuess([place], "elapsed", elapsed, [question])
+    return TimeGuess([place], "time of day", fmt)
+
+
+def _number(table: Table, numeric: list[int], options: Options, layout: Layout, named: bool) -> TimeGuess:
+    """A numeric time column: a spreadsheet's day count, or an elapsed time whose unit the heading or user says."""
+    names = table.head.names
+    worded = [i for i in numeric if _TIME_WORD.search(names[i].lower().replace("_", " ")) or is_elapsed(names[i])]
+    united = [i for i in numeric if _unit(names[i], table.head.units[i], strict=True)]
+    candidates = numeric if named else worded or united
+    rising = [i for i in candidates if _mostly_rising(_column(table, i, layout))]
+    if not rising:
+        raise IntakeError(
+            "no column holds the time",
+            [Problem(f"columns: {', '.join(names)}", None, table.lines[0])],
+            remedy="Name it with --time",
+        )
+    place = rising[0]
+    values = _column(table, place, layout)
+    if not options.time_unit and all(unix_seconds(float(v)) is not None for v in values):
+        questions = []
+        if options.epoch != "1970":
+            questions.append(
+                Question(f"{names[place]!r} may count from 1970 in UTC", "--epoch 1970 (else --time-unit)")
+            )
+        return TimeGuess([place], "serial", "1970", questions)
+    if options.time_kind == "serial" or (not options.time_kind and not options.time_unit and _is_serial(values)):
+        questions = []
+        epoch = options.epoch or table.epoch
+        if epoch not in ("1900", "1904"):
+            questions.append(
+                Question(f"{names[place]!r} holds day counts: from 1900 or from 1904?", "--epoch 1900 or 1904")
+            )
+            epoch = "1900"
+        return TimeGuess([place], "serial", epoch, questions)
+    unit = options.time_unit or _unit(names[place], table.head.units[place] or _raw_unit(table, place))
+    if unit:
+        return TimeGuess([place], "elapsed", unit)
+    question = Question(
+        f"{names[place]!r} counts from {values[0]:g} to {values[-1]:g}: seconds, minutes or hours?",
+        "--time-unit s, min or h",
+    )
+    return TimeGuess([place], "elapsed", "s", [question])
+
+
+def _raw_unit(table: Table, place: int) -> str:
+    """The text of the unit row above a column (minutes are no unit of a measurement, so the head does not keep it)."""
+    for row in table.head.rows[1:]:
+        if place < len(row) and row[place]:
+            return row[place]
+    return ""
+
+
+def _unit(name: str, below: str, *, strict: bool = False) -> str:
+    bracket = re.search(r"[\[(]\s*([^\])]+)\s*[\])]", name)
+    texts = [below.lower().strip("[]() ")] + ([bracket.group(1).lower()] if bracket else [])
+    if not strict:
+        texts.append(re.sub(r"[_\-]+", " ", name.lower()))
+    for text in texts:
+        for unit, pattern in _FACTOR:
+            if text and pattern.search(text) and (unit != "min" or text != "m" or not strict):
+                return unit
+    return ""
+
+
+def _column(table: Table, place: int, layout: Layout) -> np.ndarray:
+    out = []
+    for row in table.rows:
+        if place < len(row) and row[place]:
+            try:
+                out.append(float(row[place].replace(layout.decimal, ".")))
+            except ValueError:
+                continue
+    return np.array(out)
+
+
+def _mostly_rising(values: np.ndarray) -> bool:
+    if len(values) < 2:
+        return False
+    steps = np.diff(values)
+    return bool((steps >= 0).mean() > 0.5 and (steps > 0).any()) or bool((steps <= 0).mean() > 0.9)
+
+
+def _is_serial(values: np.ndarray) -> bool:
+    inside = (values > SERIAL[0]) & (values < SERIAL[1])
+    return bool(inside.all() and np.ptp(values) < 400 and (values % 1 != 0).any())

@@ -1,0 +1,215 @@
+"""Intake files as cells: CSV (RFC 4180 and its dialects) or a sheet of an XLSX workbook, with physical lines.
+
+Nothing is guessed silently: a dialect is taken only where the header row settles it.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from itertools import islice, zip_longest
+from pathlib import Path
+from typing import Any
+
+from loadbook.core.errors import IntakeError, LoadbookError, Problem
+from loadbook.core.outside import (
+    LONGEST_CELL,
+    MOST_CELLS,
+    MOST_RECORDS,
+    cells_within_limit,
+    checked_encoding,
+    name_of,
+    read_file,
+    within_limits,
+)
+from loadbook.readers.recorder.sheet import cell_text
+from loadbook.readers.workbook_archive import OLD_WORKBOOK, ZIP, safe_workbook
+
+DELIMITERS = (",", ";", "\t")
+_BEGINNING = 65_536  # characters, in which the header is found as a rule
+_TOGETHER = 1_000  # rows turned into columns at a time
+
+
+@dataclass
+class Sheet:
+    """One table of cells, column by column in the order of the header; None where a row ends before it.
+
+    lines[i] is the physical line (or sheet row) on which row i begins
+    """
+
+    name: str
+    sha256: str
+    header: list[str]
+    columns: list[list[Any]]
+    lines: list[int]
+    delimiter: str = ","
+    problems: list[Problem] = field(default_factory=list)
+
+
+def read_sheet(path: Path, *, encoding: str | None = None, sheet: str | None = None) -> Sheet:
+    """The header and rows of a CSV or XLSX file.
+
+    Raises NotFoundError, LoadbookError (unreadable, too large), IntakeError (no header, one column, no rows).
+    """
+    data = file_bytes(path)
+    digest = hashlib.sha256(data).hexdigest()
+    if data[:4] in (ZIP, OLD_WORKBOOK):
+        found = _from_workbook(name_of(path), data, sheet)
+    else:
+        found = _from_text(name_of(path), _decode(name_of(path), data, encoding))
+    found.sha256 = digest
+    return found
+
+
+def file_bytes(path: Path) -> bytes:
+    """The whole of an intake file. Raises what read_file raises, IntakeError where it is empty."""
+    data = read_file(path)
+    if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
+        raise IntakeError(
+            "the file is empty", [Problem("there is nothing in it", file=name_of(path))], remedy="Nothing was taken in"
+        )
+    return data
+
+
+def _decode(name: str, data: bytes, encoding: str | None) -> str:
+    """Text of a file: by its byte-order mark, else UTF-8, else the encoding that the user states."""
+    if encoding is None:
+        if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+            encoding = "utf-16"
+        else:
+            encoding = "utf-8-sig"
+    try:
+        return data.decode(checked_encoding(encoding))
+    except UnicodeDecodeError as exc:
+        line = data[: exc.start].count(b"\n") + 1
+        called = "UTF-8" if encoding == "utf-8-sig" else encoding
+        problem = Problem(f"a byte that is no {called} text: 0x{data[exc.start]:02x}", name, line)
+        raise IntakeError(
+            f"the file is no {called} text", [problem], remedy="State what it is, e.g. --encoding latin-1"
+        ) from exc
+
+
+def _from_text(name: str, text: str) -> Sheet:
+    if "\x00" in text:
+        line = text[: text.index("\x00")].count("\n") + 1
+        raise IntakeError("the file holds NUL characters", [Problem("a NUL character", name, line)])
+    first = _first_line(text)
+    counts = {d: first.count(d) for d in DELIMITERS}
+    delimiter = max(counts, key=lambda d: counts[d])
+    if counts[delimiter] == 0:
+        raise IntakeError(
+            "the header has one column only",
+            [Problem("no comma, semicolon or tab in the header", name, 1, value=first[:80])],
+            remedy="Separate the columns by commas, semicolons or tabs; loadbook template KIND prints a header",
+        )
+    with cells_within_limit():
+        return _sheet(name, _records(name, text, delimiter), delimiter)
+
+
+def _first_line(text: str) -> str:
+    """The first line that is not blank; the rest of a long text is not split for it."""
+    lines = text[:_BEGINNING].splitlines()
+    whole = next((line for line in lines[:-1] if line.strip()), None)
+    return whole or next((line for line in text.splitlines() if line.strip()), "")
+
+
+def _records(name: str, text: str, delimiter: str) -> Iterator[tuple[int, list[Any]]]:
+    """(physical line, cells) of each row of a CSV text that is not blank."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    end = widest = most = 0
+    count = -1  # without the header
+    try:
+        for cells in reader:
+            start, end = end + 1, reader.line_num
+            if cells and (cells[0].strip() or any(map(str.strip, cells))):
+                count += 1
+                if len(cells) > widest or count > most:
+                    widest = max(widest, len(cells))
+                    within_limits(count, widest, name, MOST_RECORDS)
+                    most = min(MOST_RECORDS, MOST_CELLS // widest)
+                yield start, cells
+    except csv.Error as exc:
+        problem = Problem(f"the file is no well-formed CSV here: {exc}", name, end + 1)
+        raise IntakeError("the file cannot be read", [problem], remedy="Check the quotes around this line") from exc
+
+
+def _sheet(name: str, rows: Iterator[tuple[int, list[Any]]], delimiter: str) -> Sheet:
+    """The table of rows as (line, cells), of which the first is the header."""
+    _, first = next(rows, (0, None))
+    if first is None:
+        raise IntakeError("the file is empty", [Problem("every cell in it is blank", file=name)])
+    header = [str(cell if cell is not None else "").strip() for cell in first]
+    while header and not header[-1]:
+        header.pop()
+    found = Sheet(name, "", header, [[] for _ in header], [], delimiter)
+    while some := list(islice(rows, _TOGETHER)):
+        lines, block = zip(*some, strict=True)
+        found.lines += lines
+        columns = list(zip_longest(*block))
+        for position, column in enumerate(found.columns):
+            column += columns[position] if position < len(columns) else [None] * len(lines)
+        for line, cells in some if len(columns) > len(header) else ():
+            extra = [c for c in cells[len(header) :] if c not in (None, "")]
+            if extra:
+                found.problems.append(
+                    Problem(
+                        f"the row has {len(cells)} cells, the header {len(header)}", name, line,
+                        value=str(extra[0])[:40], remedy="Quote a cell that holds the separator",
+                    )
+                )  # fmt: skip
+    return found
+
+
+def _from_workbook(name: str, data: bytes, sheet: str | None) -> Sheet:
+    from python_calamine import CalamineError, CalamineWorkbook
+
+    data = safe_workbook(name, data)
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        names = [s.name for s in book.sheets_metadata if str(s.typ).endswith("WorkSheet")] or book.sheet_names
+        if sheet is None and len(names) > 1:
+            filled = [n for n in names if book.get_sheet_by_name(n).height > 0]
+            if len(filled) != 1:
+                raise LoadbookError(
+                    f"the workbook has {len(names)} sheets", where=name,
+                    remedy=f"Say which: --sheet {names[0]!r} (others: {', '.join(names[1:6])})",
+                )  # fmt: skip
+            names = filled
+        chosen = sheet or names[0]
+        if chosen not in book.sheet_names:
+            raise LoadbookError(f"there is no sheet {chosen!r}", where=name, remedy="Sheets: " + ", ".join(names))
+        found = book.get_sheet_by_name(chosen)
+        within_limits(found.height - 1, found.width, name, MOST_RECORDS)
+        cells = found.to_python(skip_empty_area=False)
+    except (CalamineError, ValueError, OSError) as exc:
+        raise LoadbookError(
+            f"the workbook cannot be read ({exc})", where=name, remedy="Save it again as .xlsx"
+        ) from exc
+    rows, lines = [], []
+    for number, row in enumerate(cells, start=1):
+        if any(c not in (None, "") for c in row):
+            if any(isinstance(c, str) and len(c) > LONGEST_CELL for c in row):
+                problem = Problem(f"a cell of more than {LONGEST_CELL:,} characters", name, number)
+                raise IntakeError("the workbook cannot be read", [problem])
+            rows.append([_cell(c) for c in row])
+            lines.append(number)
+    if not rows:
+        raise IntakeError("the sheet is empty", [Problem("there is nothing in it", file=name)])
+    return _sheet(name, zip(lines, rows, strict=True), "xlsx")
+
+
+def _cell(value: Any) -> Any:
+    """A workbook cell: numbers stay numbers, dates become ISO text, everything else text."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return int(value) if value.is_integer() and abs(value) < 2**53 else value
+    if isinstance(value, datetime):
+        return cell_text(value)
+    if isinstance(value, (date, time)):
+        return value.isoformat()
+    return value if isinstance(value, int) else str(value)

@@ -1,0 +1,86 @@
+"""What an amendment's words mean: column=value as typed, checked like the same column of an intake file."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.times import zone_of
+from loadbook.core.vocabulary.intake_kinds import BY_KIND
+from loadbook.core.vocabulary.lookup import nearest
+from loadbook.store.lookup import Listed, find_row
+
+from .rows import Refused, converter
+
+# kinds that come in another way than by intake files, and the columns of them that may be amended
+_OTHER: dict[str, tuple[str, ...]] = {"traces": ("state",), "confirmations": ("decision",), "settings": ("value",)}
+
+
+def changed_values(
+    conn: sqlite3.Connection, target: Listed, row: sqlite3.Row, given: dict[str, str], zone: ZoneInfo
+) -> dict[str, Any]:
+    """Column -> new value in the unit kept inside. Raises UsageError, LoadbookError."""
+    if target.kind == "cycles" or target.table in ("cycle_segment", "cycle_limit"):
+        raise UsageError("a cycle is never edited once it is in the book", remedy="Take in a new revision of it")
+    if target.kind in _OTHER:
+        unknown = [name for name in given if name not in _OTHER[target.kind]]
+        if unknown:
+            raise UsageError(
+                f"{unknown[0]} of {target.kind} is not amended", remedy="Only: " + ", ".join(_OTHER[target.kind])
+            )
+        if target.kind == "settings":
+            _setting(str(row["name"]), given["value"])
+        return dict(given)
+    if target.kind not in BY_KIND:
+        raise UsageError(f"{target.kind} are never amended", remedy="They record what was done")
+    kind = BY_KIND[target.kind]
+    spellings = {name: (column, unit) for column in kind.columns for name, unit in column.spellings()}
+    changes: dict[str, Any] = {}
+    for name, text in given.items():
+        if name not in spellings:
+            close = nearest(name, list(spellings))
+            hint = f"Did you mean {close!r}? " if close else ""
+            raise UsageError(
+                f"{kind.kind} has no column {name!r}",
+                remedy=hint + "Columns: " + ", ".join(c.name for c in kind.columns),
+            )
+        column, unit = spellings[name]
+        if not text.strip():
+            if column.required:
+                raise UsageError(f"{name} is required and cannot be emptied")
+            changes[column.name] = None
+            continue
+        try:
+            changes[column.name] = converter(column, unit, zone)(text.strip())
+        except Refused as exc:
+            raise UsageError(f"{name}={text}: {exc.what}", remedy=exc.remedy) from exc
+        if column.refers:
+            table, other = column.refers
+            refers_to = Listed(table + "s", table, (other,))
+            try:
+                find_row(conn, refers_to, str(changes[column.name]))
+            except LoadbookError as exc:
+                raise LoadbookError(f"{name}={text}: {exc.what}", remedy=exc.remedy) from exc
+    return changes
+
+
+def _setting(name: str, value: str) -> None:
+    """Refuse a setting's value that no command could use. Raises UsageError."""
+    if name == "zone":
+        zone_of(value)
+        return
+    choices = {"units": ("si", "us"), "guard_decides": ("yes", "no")}
+    if name in choices:
+        if value not in choices[name]:
+            raise UsageError(f"{name} is {' or '.join(choices[name])}, not {value!r}")
+        return
+    if name != "guard_factor":
+        raise UsageError(f"{name} is never amended", remedy="It records what was done")
+    try:
+        usable = 0 <= float(value) < 100
+    except ValueError:
+        usable = False
+    if not usable:
+        raise UsageError(f"guard_factor is a number from 0 to 100, not {value!r}")

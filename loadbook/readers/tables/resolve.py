@@ -1,0 +1,336 @@
+"""What a row means beside the book: references, keys, and the columns that other records settle.
+
+What a reading means beside the book: its characteristic, its piece, and the run that it belongs to.
+"""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from functools import cache
+from typing import Any
+
+from loadbook.core import units
+from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, Kind
+from loadbook.core.vocabulary.lookup import nearest
+from loadbook.store.lookup import known_values
+
+from .rows import Rows
+
+_OWN_UNIT = ("angle", "hardness")  # kinds that are read in their own unit, not as a length
+
+
+def resolve_readings(conn: sqlite3.Connection, rows: Rows) -> None:
+    """Settle the run of each reading, and that the characteristic and the piece are known."""
+    kinds = {(p, c): k for p, c, k in conn.execute("SELECT part, characteristic, kind FROM characteristic")}
+    cursor = conn.cursor()
+    cursor.row_factory = None
+    pieces = set(cursor.execute("SELECT run, part, serial FROM piece"))
+    unclear = [i for i in _unclear(rows, kinds, pieces) if i not in rows.bad]
+    if not unclear:
+        return
+    runs: dict[tuple[str, str], list[str]] = {}
+    for run, part, serial in cursor.execute("SELECT run, part, serial FROM piece ORDER BY piece_id"):
+        runs.setdefault((part, serial), []).append(run)
+    by_part: dict[str, list[str]] = {}
+    for part, characteristic in kinds:
+        by_part.setdefault(part, []).append(characteristic)
+    parts = known_values(conn, "part", "part")
+    like_part = cache(lambda part: nearest(part, list(parts)))  # the same name is wrong on many rows
+    like_characteristic = cache(lambda part, name: nearest(name, by_part.get(part, [])))
+    for i in unclear:
+        part, characteristic = rows.column("part")[i], rows.column("characteristic")[i]
+        if part not in parts:
+            close = like_part(part)
+            remedy = (f"Did you mean {close!r}? " if close else "") + "Take in parts first, or correct it"
+            rows.refuse(i, "there is no part of that name in the book", "part", part, remedy)
+            continue
+        kind = kinds.get((part, characteristic))
+        if kind is None:
+            known = by_part.get(part, [])
+            close = like_characteristic(part, characteristic)
+            remedy = f"Did you mean {close!r}? " if close else ""
+            remedy += f"Part {part} has: " + (", ".join(known) or "none (take in characteristics first)")
+            rows.refuse(i, "the part has no such characteristic", "characteristic", characteristic, remedy)
+            continue
+        _value(rows, i, kind)
+        _run(rows, i, runs.get((part, rows.column("serial")[i]), []))
+
+
+def _unclear(rows: Rows, kinds: dict[tuple[str, str], str], pieces: set[tuple[str, str, str]]) -> Iterator[int]:
+    """Indexes of the rows that name no run, or that have something wrong: the few that need a closer look."""
+    columns = ("run", "part", "serial", "characteristic", "value_mm", "value")
+    run, part, serial, characteristic, length, own = map(rows.column, columns)
+    read = {kinds.get(pair) for pair in set(zip(part, characteristic, strict=True))}
+    lengths = read.isdisjoint((None, *_OWN_UNIT)) and not length.count(None) and own.count(None) == len(own)
+    if lengths and pieces.issuperset(zip(run, part, serial, strict=True)):
+        return  # the common file: sizes and forms, each with its run
+    for i, pair in enumerate(zip(part, characteristic, strict=True)):
+        kind = kinds.get(pair)
+        in_own = kind in _OWN_UNIT
+        plain = kind is not None and (length[i] is None) is in_own and (own[i] is None) is not in_own
+        if not plain or (run[i], part[i], serial[i]) not in pieces:
+            yield i
+
+
+def _value(rows: Rows, i: int, kind: str) -> None:
+    wants, other = ("value", "value_mm") if kind in _OWN_UNIT else ("value_mm", "value")
+    stands: Any = rows.column(other)[i]
+    if stands is not None:
+        remedy = f"Put it into the column {wants}"
+        rows.refuse(i, f"a reading of {kind} does not belong in this column", other, stands, remedy)
+    elif rows.column(wants)[i] is None:
+        rows.refuse(i, "there is no value", wants, None, "Leave the row out where nothing was measured")
+
+
+def _run(rows: Rows, i: int, went: list[str]) -> None:
+    """The run that a reading names, or the only one that its piece went through."""
+    part, serial, run = (rows.column(name)[i] for name in ("part", "serial", "run"))
+    if not went:
+        remedy = "Take in pieces first, or correct the part or serial"
+        rows.refuse(i, f"no run has a piece {part} {serial}", "serial", serial, remedy)
+    elif run is None and len(went) > 1:
+        remedy = "Add the column run; the serial went through " + ", ".join(went)
+        rows.refuse(i, "which run this reading belongs to is not clear", "run", None, remedy)
+    elif run is None:
+        rows.column("run")[i] = went[0]
+    elif run not in went:
+        remedy = f"Piece {part} {serial} went through " + ", ".join(went)
+        rows.refuse(i, "this piece is not in that run", "run", run, remedy)
+
+
+_ORDERED = (
+    ("lower_mm", "upper_mm", "the lower limit is above the upper one"),
+    ("section_thin_mm", "section_thick_mm", "the thinnest section is thicker than the thickest"),
+    ("started", "ended", "the run ends before it starts"),
+    ("done_on", "due_on", "the next check is due before this one was done"),
+    ("calibrated_on", "valid_until", "the calibration ends before it was made"),
+)
+_DIFFERENCES = re.compile(r"spread|lead|overshoot|scatter|lag|_se_")
+
+
+def resolve(conn: sqlite3.Connection, rows: Rows) -> None:
+    """Check the rows of one file against the book and fill in what other records settle.
+
+    rows are changed in place; every fault is refused with its line.
+    """
+    _order(rows)
+    special = _SPECIAL.get(rows.kind.kind)
+    if special is not None:
+        special(conn, rows)
+    _references(conn, rows)
+
+
+def _order(rows: Rows) -> None:
+    for low, high, what in _ORDERED:
+        if rows.kind.column(low) is None or rows.kind.column(high) is None:
+            continue
+        for i, (least, most) in enumerate(zip(rows.column(low), rows.column(high), strict=True)):
+            if least is not None and most is not None and least > most:
+                rows.refuse(i, what, high, most, f"{low} is {least}")
+
+
+def _references(conn: sqlite3.Connection, rows: Rows) -> None:
+    for column in rows.kind.columns:
+        if column.refers is None:
+            continue
+        table, other = column.refers
+        values = rows.column(column.name)
+        stands = set(values) - {None}
+        if not stands:
+            continue
+        known = known_values(conn, table, other)
+        if table == rows.kind.table:  # a run may repeat another of the same file
+            known |= set(rows.column(other))
+        unknown = stands - known
+        mends: dict[Any, str] = {}
+        for i, value in enumerate(values) if unknown else ():
+            if value not in unknown or i in rows.bad:
+                continue
+            if value not in mends:
+                close = nearest(str(value), [str(k) for k in known]) if len(known) < 20_000 else None
+                hint = f"Did you mean {close!r}? " if close else ""
+                mends[value] = hint + f"Take in {_files(table)} first, or correct it"
+            rows.refuse(i, f"there is no {table} of that name in the book", column.name, value, mends[value])
+
+
+def _files(table: str) -> str:
+    return {"material": "materials", "gauge": "gauges", "furnace": "furnaces"}.get(table, f"{table}s")
+
+
+def _runs(conn: sqlite3.Connection, rows: Rows) -> None:
+    """Settle the cycle's revision: stated, or the only one the book has."""
+    revisions: dict[str, list[str]] = {}
+    for cycle, revision in conn.execute("SELECT cycle, revision FROM cycle ORDER BY cycle_id"):
+        revisions.setdefault(cycle, []).append(revision)
+    cycles, stated = rows.column("cycle"), rows.column("cycle_revision")
+    for i, (cycle, revision) in enumerate(zip(cycles, stated, strict=True)):
+        if cycle in (None, "-"):
+            cycles[i] = None
+            if revision is not None:
+                rows.refuse(i, "a revision without a cycle", "cycle_revision", revision, "Name the cycle")
+            continue
+        known = revisions.get(cycle)
+        if known is None:
+            close = nearest(cycle, list(revisions))
+            hint = f"Did you mean {close!r}? " if close else ""
+            remedy = hint + "Take in its TOML file first (loadbook take cycles FILE), or write '-' for none"
+            rows.refuse(i, "there is no cycle of that name in the book", "cycle", cycle, remedy)
+        elif revision is None and len(known) > 1:
+            remedy = "Add cycle_revision, one of: " + ", ".join(known)
+            rows.refuse(i, "the book has several revisions of this cycle", "cycle", cycle, remedy)
+        elif revision is None:
+            stated[i] = known[0]
+        elif revision not in known:
+            remedy = "Known: " + ", ".join(known)
+            rows.refuse(i, "the cycle has no such revision", "cycle_revision", revision, remedy)
+
+
+def _characteristics(conn: sqlite3.Connection, rows: Rows) -> None:
+    names = ("kind", "scale", "reference_length_mm", "unit")
+    for i, (kind, scale, length, unit) in enumerate(zip(*map(rows.column, names), strict=True)):
+        if scale == "log" and kind not in FORM_KINDS:
+            remedy = "Only form errors, which are never negative, go on the log scale"
+            rows.refuse(i, "a size cannot have the log scale", "scale", "log", remedy)
+        if scale == "um per 100 mm" and length is None:
+            rows.refuse(i, "this scale needs the reference length", "scale", scale, "Add reference_length_mm")
+        if kind in ("angle", "hardness") and unit is None:
+            remedy = "Add the column unit: deg for angles; HRC, HV 10, HBW ... for hardness"
+            rows.refuse(i, f"the unit of this {kind} is missing", "unit", None, remedy)
+
+
+def _parameters(conn: sqlite3.Connection, rows: Rows) -> None:
+    """Settle a stated parameter's unit: the one in its name, into which any other is converted."""
+    values, units_in = rows.column("value"), rows.column("unit")
+    for i in rows.good():
+        name, value, stated = rows.column("parameter")[i], values[i], units_in[i]
+        dimension, units_in[i] = parameter_unit(name)
+        inside = units_in[i]
+        if stated is None or dimension is None:
+            if stated is not None and units.unit_key(stated) != inside:
+                remedy = f"{name} has no unit" if not inside else f"It is in {inside}"
+                rows.refuse(i, "this parameter does not take that unit", "unit", stated, remedy)
+            continue
+        try:
+            converted = units.convert(value, stated, dimension)
+        except UsageError as exc:
+            rows.refuse(i, exc.what, "unit", stated, exc.remedy)
+            continue
+        if dimension == "duration" and inside == "h":
+            converted /= 60.0
+        if converted != value:
+            rows.typed.setdefault(i, {})["value"] = f"{value:g} {stated}"
+            values[i] = converted
+
+
+def parameter_unit(name: str) -> tuple[str | None, str]:
+    """(dimension, unit kept inside) that a parameter's name states; (None, '') for plain numbers.
+
+    >>> parameter_unit("spread_soak_peak_c"), parameter_unit("hold_mean_c")
+    (('difference', 'c_diff'), ('temperature', 'c'))
+    """
+    if name.endswith("_c_per_h"):
+        return "rate", "c_per_h"
+    if name.endswith("_minutes"):
+        return "duration", "min"
+    if name.endswith("_hours") or name.startswith("hours_"):
+        return "duration", "h"
+    if name.endswith("_mbar"):
+        return "pressure", "mbar"
+    if name.endswith("_c"):
+        return ("difference", "c_diff") if _DIFFERENCES.search(name) else ("temperature", "c")
+    return None, ""
+
+
+def _channels(conn: sqlite3.Connection, rows: Rows) -> None:
+    serials: dict[str, set[str]] = {}
+    for run, serial in conn.execute("SELECT run, serial FROM piece"):
+        serials.setdefault(run, set()).add(serial)
+    calibrations = known_values(conn, "calibration", "calibration")
+    names = ("run", "serial", "calibration")
+    for i, (run, serial, calibration) in enumerate(zip(*map(rows.column, names), strict=True)):
+        known = serials.get(run, set())
+        if serial is not None and serial not in known:
+            close = nearest(serial, list(known))
+            remedy = (f"Did you mean {close!r}? " if close else "") + "Take in the run's pieces first, or correct it"
+            rows.refuse(i, "the run has no piece of that serial", "serial", serial, remedy)
+        if calibration is not None and calibration not in calibrations:
+            close = nearest(calibration, list(calibrations))
+            remedy = (f"Did you mean {close!r}? " if close else "") + "Take in calibrations first, or correct it"
+            rows.refuse(i, "there is no calibration of that name in the book", "calibration", calibration, remedy)
+
+
+_SPECIAL: dict[str, Callable[[sqlite3.Connection, Rows], None]] = {
+    "runs": _runs,
+    "characteristics": _characteristics,
+    "readings": resolve_readings,
+    "parameters": _parameters,
+    "channels": _channels,
+}
+
+
+def split_known(conn: sqlite3.Connection, rows: Rows) -> tuple[Sequence[int], int]:
+    """(indexes of rows that are new, how many the book has already, with the same values).
+
+    A key that stands twice in the file, or in the book with other values, is refused.
+    """
+    kind: Kind = rows.kind
+    first = _first_of_each(rows)
+    existing = _existing(conn, kind, first)
+    if not existing:
+        return list(first.values()), 0
+    new, already = [], 0
+    columns = {c.name: rows.column(c.name) for c in kind.columns}
+    for key, i in first.items():
+        old = existing.get(key)
+        if old is None:
+            new.append(i)
+            continue
+        row = {name: values[i] for name, values in columns.items()}
+        differ = next((c for c, v in row.items() if v is not None and v != old[c]), None)
+        if differ is None:
+            already += 1
+        else:
+            what = f"already in the book with {differ} = {old[differ]}"
+            remedy = f"Correct it with: loadbook amend {kind.kind} ... {differ}=... --why TEXT"
+            rows.refuse(i, what, differ, row[differ], remedy)
+    return new, already
+
+
+def _first_of_each(rows: Rows) -> dict[tuple[Any, ...], int]:
+    """Key -> the row that has it; a later one of the same key is refused."""
+    kind = rows.kind
+    columns, count = [rows.column(name) for name in kind.key], len(rows.lines)
+    first = dict(zip(zip(*columns, strict=True), range(count), strict=True))
+    if len(first) == count and not rows.bad:
+        return first
+    keys, first = list(zip(*columns, strict=True)), {}
+    for i in rows.good():
+        if keys[i] not in first:
+            first[keys[i]] = i
+            continue
+        where = f"The same {' and '.join(kind.key)} stand on line {rows.lines[first[keys[i]]]}"
+        column = "serial" if "serial" in kind.key and rows.column("serial")[i] else kind.key[0]
+        rows.refuse(i, f"a duplicate {column}", column, rows.column(column)[i], where)
+    return first
+
+
+def _existing(
+    conn: sqlite3.Connection, kind: Kind, keys: dict[tuple[Any, ...], int]
+) -> dict[tuple[Any, ...], sqlite3.Row]:
+    """Rows of the book that have one of the keys."""
+    if not keys or conn.execute(f"SELECT 1 FROM {kind.table} LIMIT 1").fetchone() is None:
+        return {}
+    leading = kind.key[0]
+    wanted = list({k[0] for k in keys})
+    found: dict[tuple[Any, ...], sqlite3.Row] = {}
+    for start in range(0, len(wanted), 500):
+        some = wanted[start : start + 500]
+        marks = ", ".join("?" * len(some))
+        for row in conn.execute(f"SELECT * FROM {kind.table} WHERE {leading} IN ({marks})", some):
+            key = tuple(row[c] for c in kind.key)
+            if key in keys:
+                found[key] = row
+    return found

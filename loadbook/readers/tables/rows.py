@@ -1,0 +1,277 @@
+"""Cells of an intake file become the values of a table's columns, or problems that name the line."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from loadbook.core import times, units
+from loadbook.core.errors import LoadbookError, Problem
+from loadbook.core.vocabulary.intake_kinds import Column, Kind
+from loadbook.core.vocabulary.lookup import nearest
+
+from .cells import Sheet
+
+_YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0}
+_POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$")
+_COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$")
+
+_TYPED = json.JSONEncoder(ensure_ascii=False).encode
+
+
+@dataclass
+class Rows:
+    """Values ready for the book, column by column, with `typed` where the input was put differently.
+
+    columns  the kind's column -> value of each row, None where there is none; no columns at all where the header was
+             not understood
+    typed    index of a row -> header -> what stood there
+    bad      indexes of rows with a problem
+    """
+
+    kind: Kind
+    name: str
+    lines: list[int]
+    columns: dict[str, list[Any]] = field(default_factory=dict)
+    typed: dict[int, dict[str, str]] = field(default_factory=dict)
+    bad: set[int] = field(default_factory=set)
+    problems: list[Problem] = field(default_factory=list)
+
+    def column(self, name: str) -> list[Any]:
+        """Values of a column, which may be changed in place; a column that the file has not is empty."""
+        if name not in self.columns:
+            self.columns[name] = [None] * len(self.lines)
+        return self.columns[name]
+
+    def refuse(self, index: int, what: str, column: str, value: Any, remedy: str | None) -> None:
+        """Refuse one row for what stands in one of its columns."""
+        shown = None if value is None else str(value)[:80]
+        self.bad.add(index)
+        self.problems.append(Problem(what, self.name, self.lines[index], column, shown, remedy))
+
+    def good(self) -> Sequence[int]:
+        """Indexes of the rows without a problem."""
+        count = len(self.lines)
+        return [i for i in range(count) if i not in self.bad] if self.bad else range(count)
+
+    def stored(self, chosen: Sequence[int]) -> dict[str, list[Any]]:
+        """Some rows as the table holds them: the kind's columns, and `typed` as JSON where the input differs."""
+        columns = {c.name: self.column(c.name) for c in self.kind.columns}
+        columns["typed"] = [None] * len(self.lines)
+        for index, typed in self.typed.items():
+            columns["typed"][index] = _TYPED(typed)
+        if len(chosen) == len(self.lines):
+            return columns
+        return {name: [values[i] for i in chosen] for name, values in columns.items()}
+
+
+class Refused(Exception):
+    """One cell that is not what its column needs: what is wrong and what to do."""
+
+    def __init__(self, what: str, remedy: str | None = None) -> None:
+        super().__init__(what)
+        self.what, self.remedy = what, remedy
+
+
+def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
+    """The column, and the unit its header states, of each header of a sheet.
+
+    Raises nothing: problems go into sheet.problems, and such a header gets no column.
+    """
+    spellings = {name: (column, unit) for column in kind.columns for name, unit in column.spellings()}
+    stems = {c.stem: c for c in kind.columns if c.dimension}
+    found: list[tuple[Column, str | None]] = []
+    seen: dict[str, str] = {}
+    for header in sheet.header:
+        name = header.strip().lower().replace(" ", "_")
+        if name in spellings:
+            column, unit = spellings[name]
+            if column.name in seen:
+                twice = f"the column stands twice (as {seen[column.name]!r} and {header!r})"
+                sheet.problems.append(Problem(twice, sheet.name, 1, header, remedy="Leave one of them out"))
+            seen[column.name] = header
+            found.append((column, unit))
+            continue
+        if name in stems:
+            options = ", ".join(f"{name}_{u}" for u in (x for _, x in stems[name].spellings()) if u)
+            problem = Problem(
+                "the column's unit is missing", sheet.name, 1, header, remedy=f"Name it one of: {options}"
+            )
+        else:
+            close = nearest(name, list(spellings))
+            hint = f"Did you mean {close!r}?" if close else f"loadbook template {kind.kind} prints the known ones"
+            problem = Problem(f"{kind.kind} has no such column", sheet.name, 1, header, remedy=hint)
+        sheet.problems.append(problem)
+    for column in kind.columns:
+        if column.required and column.name not in seen and not any(c is column for c, _ in found):
+            sheet.problems.append(
+                Problem(
+                    f"the column {column.name!r} is missing", sheet.name, 1,
+                    remedy=f"It is required: {column.meaning} (loadbook template {kind.kind})",
+                )
+            )  # fmt: skip
+    return found
+
+
+def decimal_mark(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> str:
+    """',' where the numbers of a semicolon or tab file are written with a decimal comma, else '.'."""
+    if sheet.delimiter not in (";", "\t"):
+        return "."
+    for index, (column, _) in enumerate(columns):
+        if column.type == "number":
+            for cell in sheet.columns[index]:
+                if isinstance(cell, str) and "," in cell and _COMMA.match(cell.strip()):
+                    return ","
+    return "."
+
+
+def _number(text: str, mark: str) -> float:
+    pattern = _COMMA if mark == "," else _POINT
+    if not pattern.match(text):
+        if mark == "," and "." in text:
+            raise Refused("a point in a file with decimal commas could mean thousands", "Write it without the point")
+        if mark == "." and "," in text:
+            raise Refused("a comma in a number could mean decimals or thousands", "Write it with a decimal point")
+        raise Refused("this is no number", "Write digits, with the unit in the column's name only")
+    value = float(text.replace(",", ".") if mark == "," else text)
+    if not math.isfinite(value):
+        raise Refused("this number is too large", None)
+    return value
+
+
+def _bounds(column: Column, value: float) -> None:
+    if column.above is not None and not value > column.above:
+        raise Refused(f"this must be more than {column.above:g}")
+    if column.least is not None and value < column.least:
+        raise Refused(f"this must be at least {column.least:g}")
+
+
+def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".") -> Callable[[str], Any]:
+    """The function from a cell's text (stripped, not empty) to the column's value; it raises Refused."""
+
+    def text(cell: str) -> Any:
+        if "\x00" in cell:
+            raise Refused("this holds a NUL character")
+        if column.choices:
+            folded = cell.lower()
+            match = next((c for c in column.choices if c.lower() == folded), None)
+            if match is None:
+                close = nearest(cell, list(column.choices))
+                hint = f"Did you mean {close!r}? " if close else ""
+                raise Refused(f"{column.name} cannot be that", hint + "Choices: " + ", ".join(column.choices))
+            return match
+        return cell
+
+    warm = column.dimension == "temperature"
+    bounded = column.above is not None or column.least is not None
+    inside = units.converter(unit, column.dimension) if column.dimension and unit else None
+
+    def number(cell: str) -> Any:
+        value = _number(cell, mark)
+        if inside:
+            value = inside(value)
+        if warm and value < -units.ZERO_C_IN_K:
+            raise Refused("this is below absolute zero", "Check the value and the column's unit")
+        if bounded:
+            _bounds(column, value)
+        return value
+
+    def integer(cell: str) -> Any:
+        value = _number(cell, mark)
+        if not value.is_integer() or abs(value) > 2**53:
+            raise Refused("this is no whole number")
+        _bounds(column, value)
+        return int(value)
+
+    def yesno(cell: str) -> Any:
+        if cell.lower() not in _YES:
+            raise Refused("this is neither yes nor no", "Write yes or no")
+        return _YES[cell.lower()]
+
+    def day(cell: str) -> Any:
+        cell = cell[:10] if re.match(r"^\d{4}-\d\d-\d\d[T ]00:00(:00)?$", cell) else cell
+        if re.match(r"^\d{1,2}[/.\-]\d{1,2}[/.\-]\d{2,4}$", cell):
+            raise Refused("the order of day and month is not clear", "Write it year first, like 2026-04-03")
+        return times.parse_date(cell).isoformat()
+
+    def moment(cell: str) -> Any:
+        if re.match(r"^\d{1,2}[/.\-]\d{1,2}[/.\-]\d{2,4}", cell):
+            raise Refused("the order of day and month is not clear", "Write it year first, like 2026-04-03T08:00")
+        return times.stored(times.parse_moment(cell, zone))
+
+    def words(cell: str) -> Any:
+        return ";".join(w.strip().lower() for w in cell.split(";") if w.strip())
+
+    return {
+        "text": text, "number": number, "integer": integer, "yesno": yesno, "date": day, "moment": moment, "list": words
+    }[column.type]  # fmt: skip
+
+
+def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
+    """Every row of a sheet as values of the kind's columns; wrong cells become problems, never values."""
+    columns = match_header(kind, sheet)
+    found = Rows(kind, sheet.name, list(sheet.lines), problems=list(sheet.problems))
+    if sheet.problems:
+        faulty = {p.line for p in sheet.problems if p.line != 1}
+        found.bad = {i for i, line in enumerate(sheet.lines) if line in faulty}
+        if any(p.line == 1 for p in sheet.problems):
+            return found
+    mark = decimal_mark(sheet, columns)
+    for position, (column, unit) in enumerate(columns):
+        _convert_column(found, sheet, position, column, converter(column, unit, zone, mark), unit)
+    for column in kind.columns:
+        if column.default is not None:
+            default = converter(column, None, zone)(column.default)
+            found.columns[column.name] = [default if v is None else v for v in found.column(column.name)]
+    return found
+
+
+def _convert_column(
+    found: Rows, sheet: Sheet, position: int, column: Column, turn: Callable[[str], Any], unit: str | None
+) -> None:
+    """Convert each text that stands in a column once; then look at rows only where something is to be said of one."""
+    header, cells = sheet.header[position], sheet.columns[position]
+    if sheet.delimiter == "xlsx":  # numbers of a workbook, as Python writes them
+        cells = [c if c is None or isinstance(c, str) else repr(c) for c in cells]
+    turned = _Turned(turn)
+    values = found.columns[column.name] = list(map(turned.__getitem__, cells))
+    keeps = column.dimension is not None and unit is not None and unit != next(u for _, u in column.spellings())
+    if keeps or column.type in ("moment", "list"):
+        differ = {cell: text for cell, text in turned.texts() if str(turned[cell]) != text}
+        for index, cell in enumerate(cells) if differ else ():
+            if cell in differ:
+                found.typed.setdefault(index, {})[header] = differ[cell]
+    wrong, missing = turned.wrong, column.required and None in turned.values()
+    for index, cell in enumerate(cells) if wrong or missing else ():
+        if cell in wrong:
+            found.refuse(index, wrong[cell].what, header, cell.strip(), wrong[cell].remedy)
+        elif column.required and values[index] is None:
+            found.refuse(index, "this is required", header, None, "Fill it in")
+
+
+class _Turned(dict[str | None, Any]):
+    """Cell -> its value, None where it is blank or wrong; each distinct cell is converted once, when first met."""
+
+    def __init__(self, turn: Callable[[str], Any]) -> None:
+        super().__init__()
+        self.turn = turn
+        self.wrong: dict[str | None, Refused | LoadbookError] = {}
+
+    def __missing__(self, cell: str | None) -> Any:
+        text, value = (cell or "").strip(), None
+        if text:
+            try:
+                value = self.turn(text)
+            except (Refused, LoadbookError) as exc:
+                self.wrong[cell] = exc
+        self[cell] = value
+        return value
+
+    def texts(self) -> Iterator[tuple[str, str]]:
+        """(cell, its text without blanks around it) of those that have a value."""
+        return ((cell, cell.strip()) for cell, value in self.items() if cell is not None and value is not None)

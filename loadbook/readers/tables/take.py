@@ -1,0 +1,136 @@
+"""Taking an intake file in: read, convert, settle against the book, and one transaction for all of it."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from loadbook.core.collector import uncollected
+from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.outside import name_of
+from loadbook.core.vocabulary.intake_kinds import BY_KIND, Kind
+from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake, seen_file
+
+from .cells import read_sheet
+from .resolve import resolve, split_known
+from .rows import Rows, convert_sheet
+
+
+@dataclass
+class Taken:
+    """What became of one file: its counts, and the problems of rows that were refused."""
+
+    kind: str
+    file: str
+    read: int
+    added: int
+    already: int
+    refused: list[Problem] = field(default_factory=list)
+    seen_at: str | None = None
+    dry_run: bool = False
+
+    def sentence(self) -> str:
+        """The counts as one sentence: "412 rows read, 405 added, 6 already in the book, 1 refused: line 88"."""
+        if self.seen_at is not None:
+            return f"{self.file}: taken in before, on {self.seen_at[:10]}; nothing added"
+        text = (
+            f"{self.file}: {self.read} {_rows(self.read)} read, {self.added} {'would be ' if self.dry_run else ''}added"
+        )
+        if self.already:
+            text += f", {self.already} already in the book"
+        if self.refused:
+            lines = sorted({p.line for p in self.refused if p.line is not None})
+            word = "line" if len(lines) == 1 else "lines"
+            shown = ", ".join(map(str, lines[:8])) + (", ..." if len(lines) > 8 else "")
+            text += f", {len(lines)} refused: {word} {shown}"
+        return text
+
+
+def _rows(count: int) -> str:
+    return "row" if count == 1 else "rows"
+
+
+@uncollected()
+def take_file(
+    book: BookFolder,
+    kind_name: str,
+    path: Path,
+    *,
+    dry_run: bool = False,
+    keep_good: bool = False,
+    encoding: str | None = None,
+    sheet: str | None = None,
+) -> Taken:
+    """Take one file of a kind into the book, all of it or (without keep_good) nothing.
+
+    Raises IntakeError with every problem found, and the errors of reading the file.
+    """
+    kind, name = BY_KIND[kind_name], name_of(path)
+    table = read_sheet(path, encoding=encoding, sheet=sheet)
+    before = seen_file(book.read(), kind_name, table.sha256)
+    if before is not None:
+        return Taken(kind_name, name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
+    rows = convert_sheet(kind, table, book.zone)
+    if any(p.line == 1 for p in rows.problems) or not table.lines:
+        problems = rows.problems or [Problem("there is a header and nothing below it", name, 2)]
+        raise IntakeError(f"{name} cannot be taken in as {kind_name}", problems, remedy="Nothing was taken in")
+    if dry_run:
+        return _enter(book.read(), kind, rows, name, table.sha256, keep_good, dry_run=True)
+    with book.write() as conn:
+        before = seen_file(conn, kind_name, table.sha256)  # once more under the lock: another command may have it now
+        if before is not None:
+            return Taken(kind_name, name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
+        return _enter(conn, kind, rows, name, table.sha256, keep_good)
+
+
+def _enter(
+    conn: sqlite3.Connection, kind: Kind, rows: Rows, name: str, sha256: str, keep_good: bool, dry_run: bool = False
+) -> Taken:
+    resolve(conn, rows)
+    new, already = split_known(conn, rows)
+    rows.problems.sort(key=lambda p: p.line or 0)
+    count = len(rows.lines)
+    taken = Taken(kind.kind, name, count, len(new), already, rows.problems, dry_run=dry_run)
+    if rows.problems and not keep_good:
+        taken.added = 0
+        good = count - len(rows.bad)
+        remedy = "Nothing was taken in" + (f"; --keep-good takes the other {good}" if good else "")
+        raise IntakeError(f"{name}: {len(rows.bad)} of {count} {_rows(count)} refused", rows.problems, remedy=remedy)
+    if not dry_run and (new or already):
+        add_intake(
+            conn,
+            kind.kind,
+            {kind.table: rows.stored(new)},
+            rows_read=taken.read,
+            file_name=name,
+            file_sha256=sha256,
+            rows_already=already,
+            rows_refused=len(rows.bad),
+        )
+    return taken
+
+
+def add_row(book: BookFolder, kind_name: str, given: dict[str, str]) -> dict[str, Any]:
+    """Add one record by hand: column (or its spelling with another unit) -> text as typed.
+
+    Returns the row as stored. Raises IntakeError where the row is wrong or the book has it already.
+    """
+    from .cells import Sheet
+
+    kind = BY_KIND[kind_name]
+    sheet = Sheet("as typed", "", list(given), [[text] for text in given.values()], [1])
+    rows = convert_sheet(kind, sheet, book.zone)
+    if rows.problems and not rows.columns:
+        raise IntakeError(f"this cannot be added to {kind_name}", rows.problems, remedy="Nothing was added")
+    with book.write() as conn:
+        resolve(conn, rows)
+        _, already = split_known(conn, rows)
+        if rows.problems:
+            raise IntakeError(f"this cannot be added to {kind_name}", rows.problems, remedy="Nothing was added")
+        row = rows.stored([0])
+        if not already:
+            add_intake(conn, kind_name, {kind.table: row}, rows_read=1)
+    return {name: values[0] for name, values in row.items()}

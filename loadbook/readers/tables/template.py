@@ -1,0 +1,64 @@
+"""What an intake file looks like: header, one example row, and what each column means."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from loadbook.core.vocabulary.intake_kinds import Column, Kind
+
+
+def header_and_example(kind: Kind, *, system: str = "si") -> str:
+    """A CSV text with the header and one example row; it can be taken in as it is, once its references exist.
+
+    system 'us' puts the US unit into the names of lengths, temperatures and masses, with the example converted.
+    """
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    names, cells = [], []
+    for column in kind.columns:
+        name, cell = _in_system(column, system)
+        names.append(name)
+        cells.append(cell)
+    writer.writerow(names)
+    writer.writerow(cells)
+    return out.getvalue()
+
+
+def _in_system(column: Column, system: str) -> tuple[str, str]:
+    if system != "us" or column.dimension not in ("length", "temperature", "difference", "mass"):
+        return column.name, column.example
+    unit = {"length": "in", "temperature": "f", "difference": "f", "mass": "lb"}[column.dimension]
+    name = f"{column.stem}_{unit}"
+    if not column.example:
+        return name, ""
+    inside = float(column.example)
+    value = {
+        "length": inside / 25.4,
+        "temperature": inside * 1.8 + 32,
+        "difference": inside * 1.8,
+        "mass": inside / 0.45359237,
+    }[column.dimension]
+    return name, f"{value:.5g}"
+
+
+def meanings(kind: Kind) -> list[tuple[str, str, str]]:
+    """(column, required or optional, meaning with choices and units) for every column."""
+    found = []
+    for column in kind.columns:
+        text = column.meaning
+        if column.choices:
+            text += ". One of: " + ", ".join(column.choices)
+        if column.type == "yesno":
+            text += " (yes or no)"
+        elif column.type == "date":
+            text += " (like 2026-04-03)"
+        elif column.type == "moment":
+            text += " (like 2026-04-03T08:00, the shop's clock; or with an offset)"
+        if column.dimension:
+            others = [name for name, _ in column.spellings() if name != column.name]
+            text += f". Other units by name: {', '.join(others)}"
+        if column.default is not None:
+            text += f". Empty: {column.default}"
+        found.append((column.name, "required" if column.required else "optional", text))
+    return found

@@ -1,0 +1,50 @@
+"""Listings in the book's units: columns whose names end in a unit, shown under the US name where the book says so."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from loadbook.core import units
+
+# suffix inside -> (suffix shown, conversion): longest first
+_TEMPERATURE = ("_f", units.f_from_c)
+_DIFFERENCE = ("_f", units.f_diff_from_c_diff)
+_US = (
+    ("_c_per_h", "_f_per_h", units.f_diff_from_c_diff),
+    ("_mm", "_in", lambda v: v / 25.4),
+    ("_kg", "_lb", lambda v: v / 0.45359237),
+)
+_DIFFERENCE_COLUMNS = ("uniformity_c", "worst_c", "correction_c", "expanded_uncertainty_c", "band_low_c", "band_high_c")
+
+
+def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str) -> tuple[list[str], list[list[Any]]]:
+    """Columns and rows as the book shows them. Under 'si' nothing changes.
+
+    >>> in_units(["part", "length_mm", "at_c"], [["A", 25.4, 100.0]], "us")
+    (['part', 'length_in', 'at_f'], [['A', 1.0, 212.0]])
+    """
+    if system != "us":
+        return list(columns), [list(row) for row in rows]
+    names, turns = [], []
+    for name in columns:
+        shown, turn = name, None
+        for inside, outside, conversion in _US:
+            if name.endswith(inside):
+                shown, turn = name[: -len(inside)] + outside, conversion
+                break
+        else:
+            if name.endswith("_c"):
+                outside, turn = _DIFFERENCE if _is_difference(name) else _TEMPERATURE
+                shown = name[:-2] + outside
+        names.append(shown)
+        turns.append(turn)
+    shown_rows = [
+        [round(turn(v), 9) if turn and isinstance(v, (int, float)) else v for v, turn in zip(row, turns, strict=True)]
+        for row in rows
+    ]
+    return names, shown_rows
+
+
+def _is_difference(name: str) -> bool:
+    return name in _DIFFERENCE_COLUMNS or any(w in name for w in ("spread", "lead", "overshoot", "scatter", "lag"))

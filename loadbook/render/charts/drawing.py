@@ -1,0 +1,154 @@
+"""A small pen for still pictures: SVG text out of lines, marks and words, with nothing but the standard library.
+
+For pictures that stand by the dozen on a page, or in a letter: they come out the same on every machine, in
+milliseconds, with their text as text, no ids to collide, and as well-formed XML, so that the same picture goes into a
+page and into a PDF. Charts of whole tables are made elsewhere with a chart library; the look is shared (chartstyle).
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from loadbook.render.tables import plain
+
+from .plot import round_step
+from .style import FONT, GROUND, INK, SMALL_PX
+
+# half-sizes: (dx, dy) of a mark's corners, in units of its size
+_CORNERS = {
+    "square": ((-0.85, -0.85), (0.85, -0.85), (0.85, 0.85), (-0.85, 0.85)),
+    "diamond": ((0, -1.2), (1.2, 0), (0, 1.2), (-1.2, 0)),
+    "triangle-up": ((0, -1.2), (1.15, 0.85), (-1.15, 0.85)),
+    "triangle-down": ((0, 1.2), (1.15, -0.85), (-1.15, -0.85)),
+    "triangle-right": ((1.2, 0), (-0.85, 1.15), (-0.85, -1.15)),
+    "triangle-left": ((-1.2, 0), (0.85, 1.15), (0.85, -1.15)),
+}
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A straight line from values to places: low is drawn at `start`, high at `end`."""
+
+    low: float
+    high: float
+    start: float
+    end: float
+
+    def __call__(self, value: float) -> float:
+        return self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start)
+
+
+def ticks(low: float, high: float, most: int = 5) -> list[float]:
+    """Round values from low to high, at most `most` and one more, in round steps.
+
+    >>> ticks(-3.2, 11.0, 4)
+    [0.0, 5.0, 10.0]
+    """
+    if not high > low:
+        return [low]
+    step = round_step((high - low) / most)
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return [round(k * step, 12) + 0.0 for k in range(first, last + 1)]
+
+
+def room(values: Sequence[float], share: float = 0.06) -> tuple[float, float]:
+    """Lowest and highest of the values with some room at both ends; never of no width."""
+    low, high = min(values), max(values)
+    pad = (high - low) * share or abs(high) * 0.1 or 1.0
+    return low - pad, high + pad
+
+
+def width_of(text: str, size: float) -> float:
+    """About how wide a text is in the usual sans-serif letters [px]."""
+    return sum(0.34 if c in "iljtfI.,:;'|!() " else 0.9 if c in "mwMW%@" else 0.58 for c in text) * size
+
+
+def clipped(text: str, size: float, width: float) -> str:
+    """A text that fits a width, cut with an ellipsis."""
+    if width_of(text, size) <= width:
+        return text
+    while text and width_of(text + "…", size) > width:
+        text = text[:-1]
+    return text.rstrip() + "…"
+
+
+@dataclass
+class Drawing:
+    """A picture of a size in px that grows by what is drawn on it, last on top."""
+
+    width: float
+    height: float
+    font: str = FONT
+    parts: list[str] = field(default_factory=list)
+
+    def line(self, x1: float, y1: float, x2: float, y2: float, stroke: str = INK, wide: float = 1.0,
+             dash: Sequence[int] = ()) -> None:  # fmt: skip
+        self._add("line", x1=x1, y1=y1, x2=x2, y2=y2, stroke=stroke, stroke_width=wide, stroke_dasharray=_dash(dash))
+
+    def polyline(self, points: Sequence[tuple[float, float]], stroke: str = INK, wide: float = 1.0,
+                 dash: Sequence[int] = ()) -> None:  # fmt: skip
+        listed = " ".join(f"{_n(x)},{_n(y)}" for x, y in points)
+        self._add(
+            "polyline", points=listed, fill="none", stroke=stroke, stroke_width=wide, stroke_dasharray=_dash(dash)
+        )
+
+    def rect(self, x: float, y: float, width: float, height: float, fill: str = INK, stroke: str | None = None,
+             hint: str | None = None) -> None:  # fmt: skip
+        self._add("rect", hint, x=x, y=y, width=max(width, 0), height=max(height, 0), fill=fill, stroke=stroke)
+
+    def mark(self, shape: str, x: float, y: float, size: float = 3.5, fill: str = INK, stroke: str | None = None,
+             hint: str | None = None) -> None:  # fmt: skip
+        """A mark of chartstyle.SHAPES around a point; hint is shown by a browser where the pointer rests on it."""
+        wide = None if stroke is None else 1.3
+        if shape == "circle":
+            self._add("circle", hint, cx=x, cy=y, r=size, fill=fill, stroke=stroke, stroke_width=wide)
+        elif shape == "cross":
+            d = f"M{_n(x - size)} {_n(y)}H{_n(x + size)}M{_n(x)} {_n(y - size)}V{_n(y + size)}"
+            self._add("path", hint, d=d, fill="none", stroke=stroke or fill, stroke_width=1.8)
+        else:
+            corners = " ".join(f"{_n(x + a * size)},{_n(y + b * size)}" for a, b in _CORNERS[shape])
+            self._add("polygon", hint, points=corners, fill=fill, stroke=stroke, stroke_width=wide)
+
+    def text(self, x: float, y: float, words: str, size: float = SMALL_PX, fill: str = INK, anchor: str = "start",
+             weight: str | None = None, middle: bool = False) -> None:  # fmt: skip
+        """Words at a point: y is their base line, or (middle) their middle."""
+        self._add(
+            "text", None, plain(words), x=x, y=y + (0.35 * size if middle else 0), font_size=size, fill=fill,
+            text_anchor=None if anchor == "start" else anchor, font_weight=weight,
+        )  # fmt: skip
+
+    def svg(self, alt: str | None = None) -> str:
+        """The whole picture; alt becomes its title, which makes it an image with a name."""
+        size = f'viewBox="0 0 {_n(self.width)} {_n(self.height)}" width="{_n(self.width)}" height="{_n(self.height)}"'
+        role = ' role="img"' if alt else ""
+        title = f"<title>{_escaped(alt)}</title>" if alt else ""
+        ground = f'<rect width="{_n(self.width)}" height="{_n(self.height)}" fill="{GROUND}"/>'
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" {size} font-family="{html.escape(self.font)}"{role}>'
+            f"{title}{ground}{''.join(self.parts)}</svg>"
+        )
+
+    def _add(self, name: str, hint: str | None = None, words: str | None = None, **attributes: object) -> None:
+        told = "".join(
+            f' {key.replace("_", "-")}="{_n(v) if isinstance(v, (int, float)) else html.escape(str(v))}"'
+            for key, v in attributes.items()
+            if v is not None
+        )
+        inside = (f"<title>{_escaped(hint)}</title>" if hint else "") + (_escaped(words) if words else "")
+        self.parts.append(f"<{name}{told}>{inside}</{name}>" if inside else f"<{name}{told}/>")
+
+
+def _escaped(text: str) -> str:
+    return html.escape(plain(text), quote=False)
+
+
+def _n(value: float) -> str:
+    """A coordinate to a tenth of a pixel, without a tail of zeros."""
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def _dash(dash: Sequence[int]) -> str | None:
+    return " ".join(str(d) for d in dash) or None

@@ -1,0 +1,138 @@
+"""A picture as a file: SVG, PNG, or one HTML page that asks nothing of any network."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.queries.charts.frame import ALONE, COLUMNS, MIDDLE, RUN, Picture
+from loadbook.render.tables import plain
+from loadbook.store.disk import part_of, place_new
+
+if TYPE_CHECKING:
+    import altair as alt
+
+ENDINGS = (".svg", ".png", ".html")
+PNG_SCALE = 2.0
+
+
+def check_chart_file(path: Path) -> None:
+    """See before any work that a chart can be written there. Raises UsageError."""
+    if path.suffix.lower() not in ENDINGS:
+        raise UsageError(
+            f"a chart is a .svg, a .png or a .html, not {path.suffix or 'a file without an ending'}",
+            where=str(path), remedy=f"Write it like --chart {path.stem or 'movement'}.svg",
+        )  # fmt: skip
+    if path.exists():
+        raise UsageError("there is a file of that name already", where=str(path), remedy="Choose another name")
+    if not path.parent.is_dir():
+        raise UsageError("there is no such folder", where=str(path.parent), remedy="Make it first")
+
+
+def write_chart(picture: Picture, path: Path) -> None:
+    """Write a picture, whole or not at all; the name's ending says as what.
+
+    Raises UsageError (ending, name taken, no such folder), LoadbookError where the disk refuses
+    """
+    from .altair import chart
+
+    check_chart_file(path)
+    ending = path.suffix.lower()
+    drawn = chart(picture, titled=ending != ".html")
+    if ending == ".png":
+        image = io.BytesIO()
+        drawn.save(image, format="png", scale_factor=PNG_SCALE)
+        data = image.getvalue()
+    else:
+        data = (svg_of(drawn) if ending == ".svg" else page_of(picture, drawn)).encode("utf-8")
+    part = part_of(path)
+    try:
+        part.write_bytes(data)
+        place_new(part, path)
+    except FileExistsError:
+        raise UsageError(
+            "there is a file of that name already", where=str(path), remedy="Choose another name"
+        ) from None
+    except OSError as exc:
+        raise LoadbookError(
+            f"the chart cannot be written ({exc.strerror or exc})", where=str(path),
+            remedy="See that the disk has room and that you may write there, or choose another folder",
+        ) from exc  # fmt: skip
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def svg_of(drawn: alt.TopLevelMixin) -> str:
+    """A chart as SVG; vl-convert escapes every text."""
+    image = io.StringIO()
+    drawn.save(image, format="svg")
+    return image.getvalue()
+
+
+def page_of(picture: Picture, drawn: alt.TopLevelMixin) -> str:
+    """The page: the still picture, which marks.js lets a reader ask, its rows as data, and its figures as a table."""
+    from loadbook.render.pages.markup import data_block
+    from loadbook.render.pages.shell import more, page, section, sentences, table
+    from loadbook.render.pages.shell import picture as still
+
+    title = plain(picture.title)
+    said = "; ".join(f"{p.title}: {p.said[0]}" for p in picture.panels)
+    figure = still(
+        svg_of(drawn), f"{title}. {said}. The figures stand in the table below.",
+        "Point at a mark, or step through the run means with the arrow keys, to read it.", name="chart",
+    )  # fmt: skip
+    sections = [
+        section(
+            "Chart", figure, sentences(picture.warnings), data_block("chart-data", data_of(picture)), name="picture"
+        ),
+        section("Figures", more("The figures", *_figures(picture, table)), name="figures"),
+    ]
+    return page(
+        title, sections, kind="Chart", scripts=("marks.js",), styles=("marks.css",),
+        footer="History, not a promise. Drawn from the book by loadbook.",
+    )  # fmt: skip
+
+
+def data_of(picture: Picture) -> dict[str, Any]:
+    """The picture as plain data: what a test or another program reads back."""
+    panels = [
+        {"panel": p.number, "title": p.title, "x": p.x, "y": p.y, "low": p.low, "high": p.high,
+         "levels": list(p.levels), "said": list(p.said)}
+        for p in picture.panels
+    ]  # fmt: skip
+    rows = [{k: v for k, v in r.items() if v is not None and v == v} for r in picture.rows.to_dict("records")]
+    return {"title": picture.title, "panels": panels, "rows": rows, "warnings": picture.warnings}
+
+
+_SHOWN = {
+    "level": "treatment", "run": "run", "date": "date (UTC)", "series": "part number", "pieces": "pieces", "low": "low",
+    "high": "high",
+}  # fmt: skip
+
+
+def _figures(picture: Picture, table: Any) -> list[Any]:
+    """One table a panel: the medians and the run means; the pieces stand in the page's data."""
+    out = []
+    for panel in picture.panels:
+        rows = picture.rows[picture.rows["panel"] == panel.number]
+        rows = rows[rows["what"].isin([MIDDLE, RUN, ALONE])]
+        x_name = panel.x.split(";")[0] if not panel.levels else "at"
+        names = {"what": "what", **_SHOWN, "x": x_name, "y": panel.y or panel.x}
+        kept = [c for c in (*_SHOWN, "x", "y") if rows[c].notna().any() and not (c == "x" and panel.levels)]
+        cells = [[_cell(k, r[k]) for k in ("what", *kept)] for r in rows[list(COLUMNS)].to_dict("records")]
+        columns = [names[k] for k in ("what", *kept)]
+        figures = [names[k] for k in kept if k in ("pieces", "low", "high", "x", "y")]
+        out.append(table(columns, cells, caption=panel.title, figures=figures))
+    return out
+
+
+def _cell(name: str, value: Any) -> Any:
+    if value is None or value != value:
+        return None
+    if name == "pieces":
+        return int(value)
+    return float(f"{value:.4g}") if isinstance(value, float) else value

@@ -1,0 +1,184 @@
+"""Drawing lines over time as SVG that stretches with the page: scales, ticks, paths, labels that do not overlap.
+
+A field is drawn in whole numbers, WIDE by HIGH, and stretched to its box (`preserveAspectRatio="none"`, strokes keep
+their width); words and figures stand beside it as HTML, placed in percent, so that they keep their size on a phone and
+on paper. Nothing here knows what the lines mean.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from loadbook.render.pages.markup import Html, el
+
+WIDE, HIGH = 4000, 2000
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A vertical scale from low (bottom) to high (top); logarithmic where log."""
+
+    low: float
+    high: float
+    log: bool = False
+
+    def share(self, value: Floats) -> Floats:
+        """How far down from the top each value lies, 0 to 1; beyond the ends it stays at the end."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            v = np.log10(value) if self.log else np.asarray(value, dtype=float)
+        low, high = (math.log10(self.low), math.log10(self.high)) if self.log else (self.low, self.high)
+        return np.clip((high - v) / (high - low), 0.0, 1.0)
+
+    def at(self, value: float) -> float:
+        return float(self.share(np.array([value]))[0])
+
+    def ticks(self, most: int = 7) -> list[float]:
+        """Round values inside the scale."""
+        if self.log:
+            first, last = math.ceil(math.log10(self.low) - 1e-9), math.floor(math.log10(self.high) + 1e-9)
+            decades = max(1, math.ceil((last - first + 1) / most))
+            return [10.0**k for k in range(first, last + 1, decades)]
+        step = round_step((self.high - self.low) / most)
+        first_tick = math.ceil(self.low / step - 1e-9)
+        return [round(k * step, 10) for k in range(first_tick, math.floor(self.high / step + 1e-9) + 1)]
+
+
+def round_step(least: float) -> float:
+    """The smallest of 1, 2, 2.5, 5 times a power of ten that is no smaller.
+
+    >>> round_step(83.0), round_step(0.3)
+    (100.0, 0.5)
+    """
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(m * power for m in (1.0, 2.0, 2.5, 5.0, 10.0) if m * power >= least * (1 - 1e-9))
+
+
+def scale_over(values: Iterable[float], *, log: bool = False, from_zero: bool = False) -> Scale:
+    """A scale that holds all values, with a little room and round ends."""
+    known = [v for v in values if math.isfinite(v) and (v > 0 or not log)]
+    if not known:
+        return Scale(0.1, 1.0, True) if log else Scale(0.0, 1.0)
+    low, high = min(known), max(known)
+    if log:
+        bottom = math.floor(math.log10(low))
+        return Scale(10.0**bottom, 10.0 ** max(math.ceil(math.log10(high)), bottom + 1), True)
+    if from_zero:
+        low = min(low, 0.0)
+    if high - low < 1e-9:
+        low, high = low - 1.0, high + 1.0
+    step = round_step((high - low) / 7)
+    return Scale(math.floor(low / step) * step, math.ceil((high + 0.02 * (high - low)) / step) * step)
+
+
+@dataclass(frozen=True)
+class TimeAxis:
+    """The horizontal axis: seconds from the trace's start, told on the shop's clock."""
+
+    start: datetime  # UTC
+    seconds: float
+    zone: ZoneInfo
+
+    def share(self, t_s: float) -> float:
+        return min(max(t_s / self.seconds, 0.0), 1.0) if self.seconds > 0 else 0.0
+
+    def clock(self, t_s: float) -> datetime:
+        return (self.start + timedelta(seconds=t_s)).astimezone(self.zone)
+
+    def offsets(self) -> list[tuple[float, float]]:
+        """(from second, seconds ahead of UTC) of the shop's clock: one entry, and one more per clock change."""
+        out: list[tuple[float, float]] = []
+        steps = [*np.arange(0.0, self.seconds, 900.0), self.seconds]
+        for t in steps:
+            offset = self.clock(float(t)).utcoffset()
+            ahead = offset.total_seconds() if offset else 0.0
+            if not out or out[-1][1] != ahead:
+                out.append((float(t), ahead))
+        return out
+
+    def ticks(self, most: int = 9) -> list[tuple[float, str, str]]:
+        """(second, clock time, date where it is the first or a new day) at round times of the shop's clock."""
+        span = max(self.seconds, 1.0) / 60.0
+        minutes = next((m for m in (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720) if span / m <= most), 1440)
+        days = math.ceil(span / 1440 / most) if minutes == 1440 else 1
+        step = 60 if minutes < 15 else 900  # every zone is whole quarters of an hour away from UTC
+        moment = self.clock(0.0).replace(second=0, microsecond=0)
+        if step == 900:
+            moment -= timedelta(minutes=moment.minute % 15)
+        out: list[tuple[float, str, str]] = []
+        day = None
+        t = (moment.astimezone(UTC) - self.start).total_seconds()
+        while t <= self.seconds:
+            local = self.clock(t)
+            round_time = (local.hour * 60 + local.minute) % minutes == 0 and local.toordinal() % days == 0
+            if t >= 0 and round_time:
+                date = "" if local.date() == day else local.date().isoformat()
+                day = local.date()
+                out.append((t, f"{local:%H:%M}", date))
+            t += step
+        return out if out else [(0.0, f"{self.clock(0.0):%H:%M}", self.clock(0.0).date().isoformat())]
+
+
+def path(axis: TimeAxis, scale: Scale, t_s: Floats, values: Floats, strokes: Sequence[npt.NDArray[np.int64]]) -> str:
+    """The `d` of an SVG path through samples: absolute at the start of each stroke, then relative whole steps."""
+    out: list[str] = []
+    for stroke in strokes:
+        x = np.rint(t_s[stroke] / axis.seconds * WIDE).astype(int) if axis.seconds > 0 else np.zeros(stroke.size, int)
+        y = np.rint(scale.share(values[stroke]) * HIGH).astype(int)
+        steps = np.stack((np.diff(x), np.diff(y)), axis=1)
+        body = " ".join(f"{dx} {dy}" for dx, dy in steps.tolist()).replace(" -", "-")
+        out.append(f"M{x[0]} {y[0]}" + (f"l{body}" if body else "h0"))
+    return "".join(out)
+
+
+def spread_out(wanted: Sequence[float], apart: float, height: float) -> list[float]:
+    """Places for labels as near as can be to where they are wanted, at least `apart` from one another.
+
+    All in one unit from the top; the order of the wanted places is kept. Needs len(wanted) * apart <= height.
+
+    >>> spread_out([0.0, 0.1, 5.0], 1.0, 10.0)
+    [0.0, 1.0, 5.0]
+    """
+    order = sorted(range(len(wanted)), key=lambda i: wanted[i])
+    places = [0.0] * len(wanted)
+    least = 0.0
+    for i in order:
+        places[i] = max(wanted[i], least)
+        least = places[i] + apart
+    most = height - apart
+    for i in reversed(order):
+        places[i] = min(places[i], most)
+        most = places[i] - apart
+    return places
+
+
+def percent(share: float) -> str:
+    return f"{share * 100:.2f}%"
+
+
+def box(left: float, right: float, top: float, bottom: float, class_: str) -> Html:
+    """A rectangle of a field, from shares of its width and height."""
+    return el(
+        "rect", x=round(left * WIDE), y=round(top * HIGH), width=max(1, round((right - left) * WIDE)),
+        height=max(1, round((bottom - top) * HIGH)), class_=class_,
+    )  # fmt: skip
+
+
+def rule(x1: float, y1: float, x2: float, y2: float, class_: str) -> Html:
+    """A straight line of a field, from shares."""
+    return el("line", x1=round(x1 * WIDE), y1=round(y1 * HIGH), x2=round(x2 * WIDE), y2=round(y2 * HIGH), class_=class_)
+
+
+def drawing(*children: object) -> Html:
+    """The stretched SVG of a field."""
+    return el(
+        "svg", list(children), viewBox=f"0 0 {WIDE} {HIGH}", preserveAspectRatio="none", class_="draw",
+        aria_hidden="true", focusable="false",
+    )  # fmt: skip

@@ -1,0 +1,163 @@
+"""A judged run as a person reads it: the verdict in five seconds, the reasons in thirty."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from typing import Any, TextIO
+
+from loadbook.analysis.trace.model import ClauseResult
+from loadbook.core import units
+from loadbook.queries.judge import JudgedRun, local
+from loadbook.store.book import BookFolder
+from loadbook.store.derived import fault_state
+
+from .tables import emit, plain, write_words
+
+
+def figure(value: float | None, unit: str, system: str) -> str:
+    """A value in the book's units, with its label; '' for none.
+
+    >>> figure(138.889, "c_diff", "us"), figure(3725.0, "s", "si")
+    ('250.0 °F apart', '62.1 min')
+    """
+    if value is None:
+        return ""
+    if unit == "s":
+        return f"{value / 60.0:.1f} min" if value >= 120.0 else f"{value:.0f} s"
+    if unit in ("mbar", "mbar_per_h"):
+        return f"{value:.3g} {unit.replace('_per_', '/')}"
+    if unit not in units.SHOWN["si"]:
+        return f"{value:.6g}" + (f" {unit}" if unit else "")
+    shown, label, digits = units.show(value, unit, system)
+    return f"{shown:.{digits}f} {label}" + (" apart" if unit == "c_diff" else "")
+
+
+def close_figure(value: float | None, limit: float | None, unit: str, system: str) -> str:
+    """A value beside its limit: with more digits where rounding would make a breach look like none."""
+    text = figure(value, unit, system)
+    if value is None or limit is None or value == limit or unit not in units.SHOWN["si"]:
+        return text
+    if text == figure(limit, unit, system):
+        shown, label, digits = units.show(value, unit, system)
+        return f"{shown:.{digits + 3}f} {label}"
+    return text
+
+
+def lasted(seconds: float | None) -> str:
+    """A duration as people say it."""
+    if seconds is None:
+        return ""
+    if seconds < 120.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, out: TextIO | None = None) -> None:
+    """Write one judged run: headline, broken clauses, open ones, kept ones, asked and achieved, checks, faults.
+
+    every  also the sentence of each clause
+    """
+    out = out or sys.stdout
+    system = book.units
+    _say(out, f"{plain(judged.run)}  {judged.headline}")
+    _say(out, _about(judged, book))
+
+    def when(seconds: float | None) -> str:
+        return local(judged.moment(seconds), book)
+
+    broken = judged.of("broken")
+    if broken:
+        _section(out, "Broken, by first moment", ["clause", "first moment", "worst moment", "channel", "value", "limit",
+                                                  "for", ""], [_broken(c, when, system) for c in broken])  # fmt: skip
+    untold = judged.of("cannot be told")
+    if untold:
+        rows = [[c.clause, c.missing or "", figure(c.value, c.unit, system), figure(c.limit, c.unit, system),
+                 c.channel or "", when(c.worst_s)] for c in untold]  # fmt: skip
+        _section(out, "Cannot be told", ["clause", "what is missing", "value", "limit", "channel", "moment"], rows)
+    kept = judged.of("kept")
+    if kept:
+        rows = [[c.clause, close_figure(c.value, c.limit, c.unit, system) or "never came to bind",
+                 figure(c.limit, c.unit, system), c.channel or "", when(c.worst_s), _turn(c, system)]
+                for c in kept]  # fmt: skip
+        _section(out, "Kept", ["clause", "nearest to the limit", "limit", "channel", "moment", ""], rows)
+    if every:
+        _section(out, "What each clause says", ["clause", "sentence"], [[c.clause, c.text] for c in judged.clauses])
+    if judged.asked:
+        rows = [[a.parameter, figure(a.asked, a.unit, system) or "not asked", figure(a.program, a.unit, system),
+                 _achieved(a, system), a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
+        columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
+        _section(out, "Asked and achieved", columns, rows)
+    _checks(judged, out, system)
+    if judged.faults:
+        decided = {(c, k): d for c, k, d in judged.record.confirmed()}
+        rows = [[f.channel, f.kind, when(f.start_s), lasted(f.end_s - f.start_s), f"{f.confidence:.2f}",
+                 decided.get((f.channel, f.kind)) or fault_state(f), f.evidence]
+                for f in judged.faults]  # fmt: skip
+        _section(
+            out, "Thermocouple faults", ["channel", "fault", "from", "for", "confidence", "state", "evidence"], rows
+        )
+        if any(row[5] == "suspected" for row in rows):
+            command = f"loadbook confirm fault {plain(judged.run)} CHANNEL --kind K"
+            _say(out, "A suspected fault deletes nothing. A named person decides it:")
+            _say(out, f"  {command} --decision confirmed|refused --person P --why TEXT")
+    if judged.remarks:
+        _say(out, "\nRemarks")
+        for remark in judged.remarks:
+            _say(out, f"  {plain(remark)}")
+    _say(out, f"\n{plain(judged.approval)}")
+
+
+def _say(out: TextIO, text: str) -> None:
+    write_words(text, out)
+
+
+def _section(out: TextIO, title: str, columns: Sequence[str], rows: list[list[str]]) -> None:
+    kept = [i for i, name in enumerate(columns) if any(row[i] for row in rows) or name == columns[0]]
+    _say(out, "")
+    emit([columns[i] for i in kept], [[row[i] for i in kept] for row in rows], None, title=title, out=out)
+
+
+def _about(judged: JudgedRun, book: BookFolder) -> str:
+    row = judged.record.row
+    words = [f"furnace {row['furnace']} ({judged.record.atmosphere})", f"began {local(row['started'], book)[:16]}"]
+    if row["ended"]:
+        words.append(f"ended {local(row['ended'], book)[:16]}")
+    words.append(f"{book.zone.key}, {row['status']}")
+    if judged.judgement is not None:
+        words.append(f"judged until {local(judged.moment(judged.judgement.judged_until_s), book)[:16]}")
+    return plain(", ".join(words))
+
+
+def _broken(c: ClauseResult, when: Callable[[float | None], str], system: str) -> list[str]:
+    return [c.clause, when(c.first_s), when(c.worst_s), c.channel or "", close_figure(c.value, c.limit, c.unit, system),
+            figure(c.limit, c.unit, system), lasted(c.lasted_s), _turn(c, system)]  # fmt: skip
+
+
+def _turn(c: ClauseResult, system: str) -> str:
+    """The uncertainty, where it could turn the verdict."""
+    if not c.uncertain or c.uncertainty is None:
+        return ""
+    unit = "c_diff" if c.unit == "c" else c.unit
+    return f"could turn: uncertainty {figure(c.uncertainty, unit, system).replace(' apart', '')}"
+
+
+def _achieved(a: Any, system: str) -> str:
+    text = figure(a.achieved, a.unit, system)
+    if text and a.se and a.se >= 0.05:
+        return f"{text} (standard error {figure(a.se, a.unit, system)})"
+    return text or "not known"
+
+
+def _checks(judged: JudgedRun, out: TextIO, system: str) -> None:
+    checks = judged.record.checks
+    if not checks:
+        _say(out, "\nFurnace checks: none is recorded by that day")
+        return
+    order = {"failed": 0, "past due": 1, "no due date": 2, "current": 3}
+    rows = [
+        [c.kind, c.state.upper() if c.state in ("failed", "past due") else c.state, c.done_on, c.due_on or "",
+         figure(c.at_c, "c", system), figure(c.worst_c, "c_diff", system).replace(" apart", "")]
+        for c in sorted(checks, key=lambda c: (order[c.state], c.kind))
+    ]  # fmt: skip
+    _section(out, "Furnace checks on that day", ["check", "state", "done", "due", "at", "worst"], rows)

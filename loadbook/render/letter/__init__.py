@@ -1,0 +1,1 @@
+"""The letter as a page and as PDF, with its picture."""

@@ -1,0 +1,163 @@
+"""`moved` and `effect` as a person reads them: n first, the book's units, no more digits than mean something."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from loadbook.analysis.effects.words import p_text, parameter_shown
+from loadbook.core import units
+
+_UM_PER_100MM_US = "0.0001 in per 10 in"  # 1 µm per 100 mm is 1e-5 either way
+
+
+def in_unit(value: float | None, unit: str, system: str) -> float | None:
+    """A figure kept inside, converted and rounded as the book shows it."""
+    if value is None:
+        return None
+    if unit in ("um", "mm"):
+        shown, _, digits = units.show(value, unit, system)
+        return round(shown, digits)
+    return float(f"{value:.4g}")
+
+
+def in_unit_together(values: Sequence[float | None], unit: str, system: str) -> list[float | None]:
+    """A figure and the ends of its interval with the same decimals: what the interval's width means, and no more.
+
+    >>> in_unit_together([-0.0009254, -1.5104, 1.5083], "um per 100 mm", "si")
+    [0.0, -1.51, 1.51]
+    """
+    known = [v for v in values if v is not None]
+    width = max(known) - min(known) if known else 0.0
+    if unit in ("um", "mm") or not width > 0.0:
+        return [in_unit(v, unit, system) for v in values]
+    decimals = 2 - math.floor(math.log10(width))
+    return [None if v is None else round(v, decimals) + 0.0 for v in values]
+
+
+def label(unit: str, system: str) -> str:
+    """The unit's label in the book's units."""
+    if unit in ("um", "mm"):
+        return units.show(0.0, unit, system)[1]
+    if unit == "um per 100 mm":
+        return "µm per 100 mm" if system == "si" else _UM_PER_100MM_US
+    return "%" if unit == "percent" else unit
+
+
+def share(value: float | None) -> str | None:
+    """A share as per cent."""
+    return None if value is None else f"{100 * value:.0f} %"
+
+
+def moved_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) -> tuple[list[str], list[list[Any]]]:
+    """Columns and rows of the main table; a row with suspected readings is followed by one without them."""
+    lead = [c for c in ("process", "kind", "part", "characteristic") if rows and c in rows[0] and c not in by]
+    columns = [*lead, *by, "runs", "pieces", "parts", "median", "5 %", "95 %", "worst", "mean", "unit"]
+    columns += ["mean's interval", "over tolerance", "below gauge", "set aside"]
+    out: list[list[Any]] = []
+    for r in rows:
+        unit = str(r["unit"])
+
+        def show(name: str, row: dict[str, Any] = r, unit: str = unit) -> float | None:
+            return in_unit(row.get(name), unit, system)
+
+        figures = [show(n) for n in ("median", "low", "high", "worst", "mean")]
+        interval = None if r.get("mean_low") is None else f"{show('mean_low'):g} to {show('mean_high'):g}"
+        if r["runs"] == 1:
+            interval = "one run"
+        elif r["runs"] and interval is None:
+            interval = "all equal"
+        out.append(
+            [*(r[c] for c in lead), *(r[b] for b in by), r["runs"], r["pieces"], r["parts"], *figures,
+             label(unit, system), interval, share(r["over_tolerance"]), share(r["below_gauge"]), r["set_aside"]]
+        )  # fmt: skip
+        if r.get("flagged"):
+            names = ("median", "low", "high", "worst", "mean")
+            clean = [show(f"{n}_without_flagged") for n in names]
+            blank: list[Any] = [None] * (len(lead) + len(by) + 3)
+            if lead or by:
+                blank[len(lead) + len(by) - 1] = f"without {r['flagged']} suspected"
+            out.append([*blank, *clean, label(unit, system), None, None, None, None])
+    return columns, out
+
+
+def difference_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
+    """Differences of treatments: second less first."""
+    columns = ["process", "kind", "treatment", "less", "difference", "low", "high", "unit", "p adjusted"]
+    columns += ["runs", "pieces", "compared by", "spread ratio", "said"]
+    out = []
+    for r in rows:
+        unit = str(r["unit"])
+        out.append([
+            r["process"], r["kind"], r["b"], r["a"],
+            *in_unit_together([r[n] for n in ("difference", "low", "high")], unit, system), label(unit, system),
+            None if r["p_adjusted"] is None else p_text(r["p_adjusted"]),
+            f"{r['runs_b']} and {r['runs_a']}", f"{r['pieces_b']} and {r['pieces_a']}", r["evidence"],
+            None if r["spread_ratio"] is None else float(f"{r['spread_ratio']:.3g}"), r["refused"] or r["note"],
+        ])  # fmt: skip
+    return columns, out
+
+
+def scatter_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
+    """Where the scatter comes from, level by level."""
+    out = []
+    for r in rows:
+        told = "cannot be told: one only" if r["sd"] is None else "none seen" if r["sd"] == 0 else share(r["share"])
+        out.append([r["process"], r["kind"], r["level"], in_unit(r["sd"], r["unit"], system),
+                    label(r["unit"], system), told])  # fmt: skip
+    return ["process", "kind", "between", "sd", "unit", "share"], out
+
+
+def lots_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) -> tuple[list[str], list[list[Any]]]:
+    """Lots without serials: after less before of their means."""
+    columns = ["process", "kind", *by, "runs", "lots", "read before", "read after", "difference", "low", "high", "unit",
+               "compared by", "spread ratio", "said"]  # fmt: skip
+    out = []
+    for r in rows:
+        unit = str(r["unit"])
+        ratio = None if r["spread_ratio"] is None else float(f"{r['spread_ratio']:.3g}")
+        figures = in_unit_together([r[n] for n in ("difference", "low", "high")], unit, system)
+        out.append([r["process"], r["kind"], *(r[b] for b in by), r["runs"], r["lots"], r["read_before"],
+                    r["read_after"], *figures, label(unit, system), r["evidence"], ratio, r["said"]])  # fmt: skip
+    return columns, out
+
+
+def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
+    """Effects in figures; the verdicts are printed as sentences below."""
+    columns = ["process", "kind", "parameter", "runs", "pieces", "parts", "from", "to", "effect", "low", "high", "per"]
+    columns += ["p", "p adjusted", "moves together with"]
+    out = []
+    for r in rows:
+        unit = str(r["effect_unit"])
+        factor, zero, name = parameter_shown(str(r["unit"]), system)
+        y_factor = units.show(1.0, unit, system)[0] if unit in ("um", "mm") else 1.0
+        figures = [
+            None if r[n] is None else float(f"{r[n] * y_factor / factor:.3g}")
+            for n in ("effect", "effect_low", "effect_high")
+        ]
+        ends = [None if r[n] is None else float(f"{r[n] * factor + zero:.4g}") for n in ("range_low", "range_high")]
+        per = f"{label(unit, system)} per {name}" if name else label(unit, system)
+        if r["against"]:
+            per, ends = f"{label(unit, system)} against {r['against']}", [None, None]
+        out.append([
+            r["process"], r["kind"], r["parameter"], r["runs"], r["pieces"], r["parts"], *ends, *figures, per,
+            None if r["p"] is None else p_text(r["p"]),
+            None if r["p_adjusted"] is None else p_text(r["p_adjusted"]), ", ".join(r["confounded_with"] or []),
+        ])  # fmt: skip
+    return columns, out
+
+
+def companion_table(rows: Sequence[dict[str, Any]]) -> tuple[list[str], list[list[Any]]]:
+    """What stands beside an effect: other fits of the same slope, per unit kept inside."""
+    names: tuple[str, ...] = ("effect", "alone", "without_calendar", "pooled")
+    names += ("left_out_low", "left_out_high", "lower_half", "upper_half")
+    columns = ["kind", "parameter", "unit", *names, "low without run", "high without run"]
+    out = []
+    for r in rows:
+        if r["effect"] is None:
+            continue
+        figures = [None if r[n] is None else float(f"{r[n]:.3g}") for n in names]
+        unit = f"{r['effect_unit']} per {r['unit'] or 'level'}"
+        out.append([r["kind"], r["parameter"], unit, *figures, r["left_out_low_run"], r["left_out_high_run"]])
+    return columns, out

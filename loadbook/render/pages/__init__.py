@@ -1,0 +1,1 @@
+"""Self-contained HTML pages: shell, markup, the run's record, the month."""

@@ -1,0 +1,277 @@
+"""The small pictures of a month: a furnace against its own past, the month's runs day by day, movement by treatment."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from loadbook.analysis.effects.words import figure
+from loadbook.core import units
+from loadbook.queries.furnaces import FurnaceChart
+from loadbook.render.charts.drawing import Drawing, Scale, clipped, room, ticks, width_of
+from loadbook.render.charts.style import GRID, GROUND, INK, MUTED, SHADE, SMALL_PX, WARN
+
+SHOWN = 48  # so many newest points of a control chart are drawn
+WIDE, HIGH = 372.0, 150.0
+_GOOD, _OPEN = "#00533f", "#5c4300"
+# verdict -> (mark, fill, stroke)
+VERDICTS = {
+    "kept": ("circle", _GOOD, None),
+    "broken": ("triangle-up", WARN, None),
+    "cannot be told": ("diamond", GROUND, _OPEN),
+    "no trace": ("diamond", GROUND, _OPEN),
+}
+_OTHER = ("cross", MUTED, None)
+LEAK = "mbar/h"
+
+
+def unit_label(chart: FurnaceChart, system: str) -> str:
+    """The unit a control chart is drawn in."""
+    return LEAK if chart.unit == "mbar_per_h" else units.show(0.0, chart.unit, system)[1]
+
+
+def drawn_values(chart: FurnaceChart, system: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(values, low, high) as drawn: differences from what is usual, or (leak-up) the values; in the units shown."""
+    c = chart.chart
+    base = np.zeros_like(c.difference) if chart.measure != "leak-up" else c.usual
+    told = [c.difference + base, c.low + base, c.high + base]
+    if chart.unit == "mbar_per_h":
+        return told[0], np.maximum(told[1], 0.0), told[2]  # no pressure rises by less than nothing
+    one = units.show(1.0, chart.unit, system)[0]
+    return told[0] * one, told[1] * one, told[2] * one
+
+
+def drawn_points(chart: FurnaceChart) -> np.ndarray:
+    """Which points are drawn: the newest SHOWN that have a usual value, and never less than the whole month."""
+    told = np.flatnonzero(np.isfinite(chart.chart.difference))
+    return told[-max(SHOWN, int(chart.in_month[told].sum())) :]
+
+
+def control_picture(chart: FurnaceChart, system: str, zone: ZoneInfo) -> str:
+    """One measure of one furnace run by run: centre line, limits, the month shaded, what failed a test marked."""
+    y, low, high = drawn_values(chart, system)
+    kept = drawn_points(chart)
+    d = Drawing(WIDE, HIGH)
+    left, right, top, bottom = 6.0, WIDE - 58.0, 24.0, HIGH - 20.0
+    label = (
+        "difference from its cycle's usual" if chart.measure != "leak-up" else "as checked" if chart.of_checks else ""
+    )
+    title = f"{chart.measure}, {unit_label(chart, system)}"
+    d.text(left, 13, title, 12, weight="bold")
+    if label:
+        d.text(left + width_of(title, 12) + 16, 13, label, 10, MUTED)
+    if not len(kept):
+        d.text(left, 60, chart.chart.why or "no run with a usual value", SMALL_PX, MUTED)
+        return d.svg()
+    limits = chart.chart.limits is not None
+    sx = Scale(0, max(len(kept) - 1, 1), left + 6, right - 8)
+    sy = _vertical(y[kept], low[kept], high[kept], bottom, top, limits)
+    month = np.flatnonzero(chart.in_month[kept])
+    if len(month):
+        half = (sx(1) - sx(0)) / 2
+        first = max(sx(float(month[0])) - min(half, 6), left)
+        d.rect(first, top, right - first, bottom - top, SHADE)
+    _lines(d, sx, sy, low[kept], high[kept], left, right, limits, chart)
+    joined = [(sx(float(k)), _held(sy, y[i])) for k, i in enumerate(kept)]
+    d.polyline(joined, "#9aa1a8", 0.8)
+    _points(d, chart, kept, joined, y, sy, system, zone)
+    d.line(left, bottom, right, bottom, MUTED, 0.8)
+    d.text(left, HIGH - 6, _day(chart, int(kept[0]), zone), 10, MUTED)
+    d.text(right, HIGH - 6, _day(chart, int(kept[-1]), zone), 10, MUTED, anchor="end")
+    return d.svg()
+
+
+def _vertical(
+    y: np.ndarray, low: np.ndarray, high: np.ndarray, bottom: float, top: float, limits: bool
+) -> Scale:  # fmt: skip
+    """The scale up the page: all the points, but no more than half the limits' width beyond them."""
+    if not limits:
+        return Scale(*room([float(v) for v in y], 0.12), bottom, top)
+    lo, hi = float(np.nanmin(low)), float(np.nanmax(high))
+    reach = (hi - lo) / 2
+    return Scale(
+        max(min(float(y.min()), lo) - 0.15 * reach, lo - reach),
+        min(max(float(y.max()), hi) + 0.15 * reach, hi + reach), bottom, top,
+    )  # fmt: skip
+
+
+def _held(scale: Scale, value: float) -> float:
+    """A place inside the picture: what lies beyond is drawn at its edge."""
+    return scale(min(max(value, scale.low), scale.high))
+
+
+def _lines(
+    d: Drawing, sx: Scale, sy: Scale, low: np.ndarray, high: np.ndarray, left: float, right: float, limits: bool,
+    chart: FurnaceChart,
+) -> None:  # fmt: skip
+    if not limits:
+        for value in ticks(sy.low, sy.high, 4):
+            d.line(left, sy(value), right, sy(value), GRID)
+            d.text(right + 5, sy(value), _short(value), 10, MUTED, middle=True)
+        return
+    centre = float((low[-1] + high[-1]) / 2)
+    d.line(left, sy(centre), right, sy(centre), INK, 0.9)
+    half = (sx(1) - sx(0)) / 2
+    for edge in (low, high):
+        points = []
+        for k, value in enumerate(edge):
+            points += [(max(sx(k) - half, left), sy(float(value))), (min(sx(k) + half, right), sy(float(value)))]
+        d.polyline(points, INK, 0.9, (5, 3))
+        d.text(right + 5, sy(float(edge[-1])), _short(float(edge[-1])), 10, middle=True)
+    d.text(right + 5, sy(centre), _short(centre), 10, middle=True)
+
+
+def _points(
+    d: Drawing, chart: FurnaceChart, kept: np.ndarray, at: Sequence[tuple[float, float]], y: np.ndarray, sy: Scale,
+    system: str, zone: ZoneInfo,
+) -> None:  # fmt: skip
+    beyond = {s.first for s in chart.chart.signals if s.rule == "beyond"}
+    patterned = {k for s in chart.chart.signals if s.rule != "beyond" for k in range(s.first, s.last + 1)}
+    label = unit_label(chart, system)
+    taken: list[tuple[float, float]] = []  # middles and half widths of the words drawn so far
+    for (px, py), i in zip(at, (int(k) for k in kept), strict=True):
+        hint = f"{chart.names[i]}, {_day(chart, i, zone)}: {_short(float(y[i]))} {label}"
+        if chart.cycles[i]:
+            hint += f", {chart.cycles[i]}"
+        strong = bool(chart.in_month[i])
+        if i in beyond:
+            d.mark("triangle-up", px, py, 5, WARN, hint=hint)
+            outside = y[i] > sy.high or y[i] < sy.low
+            words = chart.names[i] if strong else f"{_short(float(y[i]))}" if outside else ""
+            half = width_of(words, 10) / 2
+            middle = min(max(px, half + 2), d.width - 60 - half)
+            if words and all(abs(middle - m) > half + h + 3 for m, h in taken):
+                taken.append((middle, half))
+                d.text(middle, py - 7 if py > 40 else py + 15, words, 10, WARN, anchor="middle")
+        elif i in patterned:
+            d.mark("diamond", px, py, 3.4, WARN if strong else GROUND, WARN, hint=hint)
+        elif strong:
+            d.mark("circle", px, py, 3.6, INK, hint=hint)
+        elif chart.chart.baseline[i]:
+            d.mark("circle", px, py, 2.4, GROUND, MUTED, hint=hint)
+        else:
+            d.mark("circle", px, py, 2.4, MUTED, hint=hint)
+
+
+def key_marks() -> list[tuple[str, str]]:
+    """What the marks of the control charts mean: (a small picture, words)."""
+    out = []
+    for shape, fill, stroke, size, words in (
+        ("circle", GROUND, MUTED, 2.6, "baseline run"), ("circle", MUTED, None, 2.6, "later run"),
+        ("circle", INK, None, 3.6, "this month"), ("triangle-up", WARN, None, 5.0, "beyond the limits"),
+        ("diamond", GROUND, WARN, 3.6, "one of seven or more on one side, or steadily rising or falling"),
+    ):  # fmt: skip
+        d = Drawing(14, 14)
+        d.mark(shape, 7, 7, size, fill, stroke)
+        out.append((d.svg(), words))
+    for dash, words in (((), "centre line"), ((5, 3), "limits: three standard deviations either side")):
+        d = Drawing(24, 14)
+        d.line(0, 7, 24, 7, INK, 0.9, dash)
+        out.append((d.svg(), words))
+    d = Drawing(20, 14)
+    d.rect(0, 0, 20, 14, SHADE)
+    return [*out, (d.svg(), "the month")]
+
+
+@dataclass(frozen=True)
+class Lane:
+    """A run on a month's strip: furnace, name, begin and end (UTC), what is marked ('kept', 'aborted', ...)."""
+
+    furnace: str
+    run: str
+    began: datetime
+    ended: datetime | None
+    word: str
+
+
+def strip_picture(lanes: Sequence[Lane], since: datetime, until: datetime, zone: ZoneInfo) -> str:
+    """The month day by day: a lane for each furnace, a bar for each run with the mark of its verdict."""
+    names = sorted({r.furnace for r in lanes})
+    first, last = since.astimezone(zone), until.astimezone(zone)
+    days = round((last - first).total_seconds() / 86400)
+    label = min(max([width_of(n, 12) for n in names] or [0]) + 14, 150)
+    step, wide = 46.0, 790.0
+    d = Drawing(wide, 26 + step * max(len(names), 1))
+    sx = Scale(0, days, label, wide - 8)
+    for day in range(days + 1):
+        d.line(sx(day), 18, sx(day), d.height - 4, GRID, 0.8)
+        if day < days:
+            d.text((sx(day) + sx(day + 1)) / 2, 12, str(day + 1), 10, MUTED, anchor="middle")
+    ends: dict[tuple[str, int], float] = {}
+    for run in sorted(lanes, key=lambda r: (r.furnace, r.began)):
+        row = names.index(run.furnace)
+        y = 26 + step * row
+        began = (run.began.replace(tzinfo=UTC) - since).total_seconds() / 86400
+        over = ((run.ended or run.began).replace(tzinfo=UTC) - since).total_seconds() / 86400
+        x1, x2 = sx(began), min(max(sx(over), sx(began) + 2), wide - 8)
+        shape, fill, stroke = VERDICTS.get(run.word, _OTHER)
+        d.rect(x1, y + 5, x2 - x1, 6, "#b9c0c7")
+        d.mark(shape, (x1 + x2) / 2, y + 8, 5, fill, stroke, hint=f"{run.run}: {run.word}")
+        text = clipped(run.run, 10, 84)
+        half = width_of(text, 10) / 2
+        middle = min(max((x1 + x2) / 2, label + half), wide - half - 2)
+        level = 0 if ends.get((run.furnace, 0), -1e9) < middle - half else 1
+        ends[(run.furnace, level)] = middle + half + 4
+        d.text(middle, y + 25 + 11 * level, text, 10, INK, anchor="middle")
+    for row, name in enumerate(names):
+        d.text(4, 26 + step * row + 8, clipped(name, 12, label - 8), 12, weight="bold", middle=True)
+    return d.svg()
+
+
+@dataclass(frozen=True)
+class Span:
+    """One treatment of a month: what it is called, 5 % to 95 % and middle [unit shown], n; the same before."""
+
+    name: str
+    low: float
+    median: float
+    high: float
+    runs: int
+    pieces: int
+    earlier: tuple[float, float, float, int] | None  # low, median, high, runs
+    flagged: int = 0
+
+
+def movement_picture(title: str, label: str, spans: Sequence[Span]) -> str:
+    """Treatments of one process and kind: the month's 5 % to 95 % and middle as a dark bar, earlier runs light."""
+    step, wide = 40.0, WIDE
+    d = Drawing(wide, 38 + step * len(spans))
+    d.text(4, 13, clipped(f"{title}, {label}", 12, wide - 8), 12, weight="bold")
+    seen = [v for s in spans for v in (s.low, s.high, *(s.earlier[:3] if s.earlier else ()))]
+    sx = Scale(*room([0.0, *seen]), 8, wide - 8)
+    foot = 24 + step * len(spans)
+    marks = ticks(sx.low, sx.high, 5)
+    for value in marks:
+        d.text(sx(value), foot + 8, _short(value), 10, MUTED, anchor="middle")
+    for row, s in enumerate(spans):
+        y = 24 + step * row
+        for value in marks:
+            d.line(sx(value), y + 14, sx(value), y + 28, MUTED if value == 0 else GRID, 1.0 if value == 0 else 0.8)
+        count = f"{s.runs} run{'s' if s.runs != 1 else ''}, {s.pieces} pieces"
+        count += f"; before {s.earlier[3]} runs" if s.earlier else "; none before"
+        d.text(8, y + 10, clipped(s.name, SMALL_PX, wide - 24 - width_of(count, 10)), SMALL_PX)
+        d.text(wide - 8, y + 10, count, 10, MUTED, anchor="end")
+        if s.earlier:
+            d.rect(sx(s.earlier[0]), y + 16, max(sx(s.earlier[2]) - sx(s.earlier[0]), 1.5), 9, "#d5dade")
+            d.line(sx(s.earlier[1]), y + 15, sx(s.earlier[1]), y + 26, MUTED, 1.4)
+        d.rect(sx(s.low), y + 19, max(sx(s.high) - sx(s.low), 1.5), 3, INK)
+        d.mark("diamond", sx(s.median), y + 20.5, 3.8, INK, GROUND, hint=f"median {_short(s.median)} {label}")
+    return d.svg()
+
+
+def _day(chart: FurnaceChart, i: int, zone: ZoneInfo) -> str:
+    moment = chart.started[i]
+    return moment.date().isoformat() if chart.of_checks else _local(moment, zone).date().isoformat()
+
+
+def _local(moment: datetime, zone: ZoneInfo) -> datetime:
+    return moment.replace(tzinfo=UTC).astimezone(zone)
+
+
+def _short(value: float) -> str:
+    """A figure with three digits that mean something, and a true minus sign."""
+    return figure(float(f"{value:.3g}")).replace("-", "−") if abs(value) < 1e5 else f"{value:.3g}"

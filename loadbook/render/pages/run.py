@@ -1,0 +1,201 @@
+"""The record of one run as a page: the verdict at one glance, the chart, what was asked and done, and all behind it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from loadbook.queries.judge import local
+from loadbook.queries.run_record import RunSheet
+from loadbook.render.judged import close_figure, figure, lasted
+from loadbook.store.book import BookFolder
+
+from .markup import Html, data_block, el, join
+from .run_chart import fault_states, run_chart
+from .run_records import about_run, amended, approved, checked, handling, jobs, measured, moved, provenance
+from .run_words import clock, segment_words, when_of
+from .shell import mark, page, paragraph, section, sentences, subsection, table, whole
+
+NO_CYCLE = "no cycle"
+MISSING = ("What is missing:", "Cannot be told, and what is missing:")
+MOST = 6  # clauses told in the glance
+_VERDICT = {"kept": "Cycle kept", "broken": "Cycle broken", "cannot be told": "Cannot be told",
+            "no trace": "Cannot be told", NO_CYCLE: "No verdict"}  # fmt: skip
+CONTENTS = (
+    ("curves", "Chart"), ("done", "Asked and done"), ("clauses", "Clauses"), ("faults", "Thermocouple faults"),
+    ("measured", "Parameters"), ("pieces", "Pieces and movement"), ("jobs", "Jobs"), ("furnace", "Furnace"),
+    ("approvals", "Approvals and nonconformances"), ("amendments", "Amendments"), ("cautions", "Cautions"),
+    ("provenance", "Provenance"),
+)  # fmt: skip
+
+
+def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> str:
+    """The whole page of a run in units 'si' or 'us'. made_at is a UTC moment as stored."""
+    judged = sheet.judged
+    sections = [
+        section("Time and temperature", run_chart(sheet, book, system), _events(sheet, book), name="curves"),
+        section("Asked and done", _asked_and_done(sheet, book, system), name="done"),
+        section("Every clause", _clauses(sheet, book, system), name="clauses"),
+        section("Thermocouple faults", _faults(sheet, book), name="faults"),
+        section("Parameters", measured(sheet, book, system), name="measured"),
+        section("Pieces and movement", moved(sheet, system), name="pieces"),
+        section("Jobs", jobs(sheet), name="jobs"),
+        section("Furnace and its checks on that day", checked(sheet, system), name="furnace"),
+        section("Approvals and nonconformances", approved(sheet, book), name="approvals"),
+        section("Amendments", amended(sheet, book), name="amendments"),
+        section("Cautions", sentences(sheet.cautions), name="cautions"),
+        section("Provenance", provenance(sheet, book, system, made_at), name="provenance"),
+        data_block("run-data", run_data(sheet)),
+    ]
+    drawn = judged.worked is not None
+    glance = [_verdict(sheet, book, system), about_run(sheet, book, system)]
+    return page(
+        f"Run {judged.run}", sections, kind="Run record", summary=glance,
+        footer=paragraph("Made by loadbook from the shop's own records. It describes what the records show; it is no "
+                         "certificate."),
+        scripts=("runchart.js",) if drawn else (), styles=("chart.css", "run.css"), contents=CONTENTS,
+    )  # fmt: skip
+
+
+def run_data(sheet: RunSheet) -> dict[str, Any]:
+    """What the page says, in the units kept inside, with the keys of `judge --format json` and of the views."""
+    judged = sheet.judged
+    return {
+        "run": judged.run, "verdict": judged.verdict, "headline": judged.headline, "judge": judged.rows(),
+        "asked": [{"parameter": a.parameter, "unit": a.unit, "asked": a.asked, "achieved": a.achieved,
+                   "source": a.source} for a in judged.asked],
+        "parameters": [{"parameter": p.parameter, "channel": p.channel, "value": p.value, "unit": p.unit}
+                       for p in sheet.parameters],
+        "movement": list(sheet.movement),
+    }  # fmt: skip
+
+
+# ---- the verdict ------------------------------------------------------------------------------------------------
+def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
+    """What must be seen at one glance: the word, what it rests on, what is broken or open, and who has approved."""
+    judged = sheet.judged
+    rest = judged.headline.split(": ", 1)[1]
+    shown = el("p", mark(judged.verdict, words=_VERDICT[judged.verdict]), class_="verdict")
+    told = when_of(sheet, book)
+    broken: list[Any] = []
+    for c in judged.of("broken"):
+        value, limit = close_figure(c.value, c.limit, c.unit, system), figure(c.limit, c.unit, system)
+        words = [el("b", c.clause), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
+        broken.append([words, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
+    untold = [[el("b", c.clause), f": {c.missing}"] for c in judged.of("cannot be told")]
+    listed = [
+        _few(broken),
+        paragraph(MISSING[bool(broken)]) if untold else None,
+        _few(untold),
+    ]
+    kept_back = [el("p", el("b", words), class_="rest") for words in handling(sheet)]
+    said = [_acceptance(sheet, book), *kept_back]
+    return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), listed, said, class_="glance")
+
+
+def _few(lines: list[Any]) -> Html | None:
+    """The first lines, and how many more there are."""
+    rest = [f"and {len(lines) - MOST} more, below"] if len(lines) > MOST else []
+    return sentences([*lines[:MOST], *rest])
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _acceptance(sheet: RunSheet, book: BookFolder) -> Html:
+    if not sheet.approvals:
+        return paragraph("Approval: none is recorded. A kept cycle alone accepts no parts.", class_="rest")
+    said = [
+        [a["decision"], ", by ", a["person"], " (", a["role"], "), ", clock(book, a["at"])] for a in sheet.approvals
+    ]
+    return paragraph("Approval recorded: ", [[said[0]], [["; ", one] for one in said[1:]]], ".", class_="rest")
+
+
+# ---- asked and done ---------------------------------------------------------------------------------------------
+def _asked_and_done(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None]:
+    judged = sheet.judged
+    cycle = judged.record.cycle
+    out: list[Html | None] = []
+    if cycle is None:
+        out.append(paragraph("The run was asked to follow no cycle: what was done stands alone."))
+    else:
+        said = [cycle.title, cycle.process, f"{cycle.cycle} revision {cycle.revision}"]
+        out.append(paragraph("Cycle: ", ", ".join(w for w in said if w), "."))
+        rows = [[t.name, t.asked, t.done, mark(t.verdict) if t.verdict else None] for t in
+                segment_words(sheet, book, system)]  # fmt: skip
+        if rows:
+            out.append(table(["segment", "asked", "done", "its clauses"], rows, caption="Segment by segment"))
+    out.append(_plannable(sheet, system))
+    remarks = sentences(_capital(r) for r in judged.remarks)
+    if remarks:
+        out.append(subsection("Remarks", remarks))
+    return out
+
+
+def _plannable(sheet: RunSheet, system: str) -> Html | None:
+    """The parameters that a cycle asks before the run; what was set at the furnace's program stands between."""
+    rows = []
+    for a in sheet.judged.asked:
+        achieved = figure(a.achieved, a.unit, system) or "not known"
+        if a.se and a.se >= 0.05:
+            achieved += f" (standard error {figure(a.se, a.unit, system)})"
+        rows.append([a.parameter, figure(a.asked, a.unit, system) or "not asked",
+                     figure(a.program, a.unit, system) or None, achieved,
+                     a.source if a.achieved is not None else None])  # fmt: skip
+    columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
+    if not rows:
+        return None
+    return table(columns, rows, caption="Asked and achieved", figures=columns[1:4])
+
+
+def _events(sheet: RunSheet, book: BookFolder) -> Html | None:
+    rows = [[str(k), event, local(at, book), note] for k, (at, event, note) in
+            enumerate(sheet.judged.record.events, start=1)]  # fmt: skip
+    if not rows:
+        return paragraph("No event is recorded.", class_="note")
+    return table(["number", "event", "moment", "note"], rows, caption="Events")
+
+
+# ---- clauses and faults -----------------------------------------------------------------------------------------
+def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
+    judged = sheet.judged
+    if not judged.clauses:
+        return paragraph("Without a trace no clause can be judged." if judged.record.cycle
+                         else "Without a cycle there are no clauses.")  # fmt: skip
+    told = when_of(sheet, book)
+    rows = []
+    for c in [*judged.of("broken"), *judged.of("cannot be told"), *judged.of("kept")]:
+        turn = None
+        if c.uncertain and c.uncertainty is not None:
+            unit = "c_diff" if c.unit == "c" else c.unit
+            turn = f"could turn: uncertainty {figure(c.uncertainty, unit, system).replace(' apart', '')}"
+        notes = "; ".join(w for w in (c.missing, turn) if w)
+        value = close_figure(c.value, c.limit, c.unit, system) or ("never came to bind" if c.verdict == "kept" else "")
+        at = c.first_s if c.verdict == "broken" else c.worst_s
+        name = join([c.clause, el("span", c.text, class_="says")])
+        rows.append([name, mark(c.verdict), value, figure(c.limit, c.unit, system), c.channel, told(at),
+                     whole(lasted(c.lasted_s)), notes])  # fmt: skip
+    columns = ["clause", "verdict", "value", "limit", "channel", "moment", "for", "note"]
+    return el("div", table(columns, rows, caption="Clauses, broken ones first", figures=("value", "limit")),
+              paragraph("The value is the worst one; of a kept clause, the one nearest to its limit. The moment is the "
+                        "first breach, else that of the value. Limits compare with no hidden tolerance.",
+                        class_="note"))  # fmt: skip
+
+
+def _faults(sheet: RunSheet, book: BookFolder) -> list[Html | None]:
+    if sheet.judged.judgement is None:
+        return [paragraph("Without a trace, faults cannot be looked for.")]
+    told = when_of(sheet, book)
+    rows = [[f.channel, f.kind, mark(state), told(f.start_s), whole(lasted(f.end_s - f.start_s)), f"{f.confidence:.2f}",
+             f.evidence] for f, state in fault_states(sheet)]  # fmt: skip
+    out: list[Html | None] = []
+    if not rows:
+        return [paragraph("None was found.")]
+    columns = ["channel", "fault", "state", "from", "for", "confidence", "evidence"]
+    out.append(table(columns, rows, caption="Faults found", figures=("confidence",)))
+    out.append(paragraph("A suspected fault deletes nothing: the verdict is taken with and without the channel, and "
+                         "where the two differ a named person decides.", class_="note"))  # fmt: skip
+    decided = [[c.channel, c.fault, c.decision, c.person, c.why, c.at[:10]] for c in sheet.judged.record.confirmations]
+    if decided:
+        out.append(table(["channel", "fault", "decision", "person", "why", "on"], decided, caption="Decided by people"))
+    return out

@@ -1,0 +1,192 @@
+"""Which lines a run's chart has, in which panel, how each looks, and on which scale: numbers in the units shown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from loadbook.analysis.trace.asked_lines import DrawnLimit, RunPicture
+from loadbook.analysis.trace.model import Channel, Trace
+from loadbook.analysis.trace.thinning import Indexes, Thinning, kept, strokes, thinning
+from loadbook.analysis.trace.validity import interval_s
+from loadbook.core import units
+from loadbook.queries.run_record import RunSheet
+from loadbook.render.charts.plot import Floats, Scale, scale_over
+from loadbook.render.charts.style import INK, MUTED, series_style
+
+TEMPERATURE, APART = "temperature", "apart"
+_RANK = {"control": 0, "over-temperature": 1, "work": 2, "setpoint": 4}
+_TITLES = {TEMPERATURE: "temperature", APART: "spread and lead"}
+STRETCHES, STRETCHES_OF_MANY = 1000, 600  # a line has twice as many points; many lines must still hide at once
+FAR = 3.5  # a limit further off than so many times the largest value is told in words, so that the lines stay readable
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line. values (n,) in the unit shown; about is what is recorded of the channel, in words."""
+
+    name: str
+    about: str
+    role: str
+    quantity: str
+    unit: str
+    decimals: int
+    panel: int
+    values: Floats
+    strokes: tuple[Indexes, ...]
+    colour: str
+    dash: tuple[int, ...]
+    width: float
+
+
+@dataclass(frozen=True)
+class LimitLine:
+    """A limit in the unit shown, with its words; off the scale where drawn is False."""
+
+    words: str
+    value: float
+    spans: tuple[tuple[float, float], ...]
+    drawn: bool
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One panel: its title with the unit, its scale, its limits."""
+
+    key: str
+    title: str
+    unit: str
+    scale: Scale
+    limits: tuple[LimitLine, ...]
+
+
+@dataclass(frozen=True)
+class RunLines:
+    """All that the chart draws. thin says what was left out; apart_from is the index of the first computed series."""
+
+    trace: Trace
+    thin: Thinning
+    gap_s: float
+    lines: tuple[Line, ...]
+    panels: tuple[Panel, ...]
+
+
+def run_lines(sheet: RunSheet, system: str) -> RunLines | None:
+    """The lines of a run's chart in units 'si' or 'us'; None where there is no trace, or nothing in it to draw."""
+    worked, picture = sheet.judged.worked, sheet.picture
+    if worked is None or picture is None or worked.trace.t_s.size == 0:
+        return None
+    trace = worked.trace
+    thin = thinning(trace.t_s, STRETCHES if len(trace.channels) <= 20 else STRETCHES_OF_MANY)
+    usual = interval_s(trace.t_s)
+    gap_s = 3.0 * usual if np.isfinite(usual) else np.inf
+    keys: list[str] = []
+    wanted: list[tuple[str, str, str, str, str, Floats]] = []  # key, name, about, role, unit, values inside
+    for channel, values in sorted(
+        zip(trace.channels, trace.values, strict=True), key=lambda x: _RANK.get(x[0].role, 3)
+    ):
+        key, unit = _panel_of(channel)
+        wanted.append((key, channel.name, about(channel), channel.role, unit, values))
+    wanted += [(APART, name, "computed", "series", "c_diff", v) for name, v in picture.apart]
+    for key in (TEMPERATURE, APART, *(w[0] for w in wanted)):
+        if key not in keys and any(w[0] == key for w in wanted):
+            keys.append(key)
+    counts: dict[str, int] = {}
+    lines = []
+    for key, name, words, role, unit, values in wanted:
+        shown, label, decimals = shown_values(values, unit, system)
+        style = _style(role, counts.setdefault(key, 0))
+        counts[key] += role != "setpoint"
+        drawn = tuple(strokes(trace.t_s, values, kept(values, thin), gap_s))
+        quantity = "difference" if key == APART else key.split(":")[0]
+        lines.append(Line(name, words, role, quantity, label, decimals, keys.index(key), shown, drawn, *style))
+    panels = [_panel(key, i, lines, picture, system) for i, key in enumerate(keys)]
+    return RunLines(trace, thin, gap_s, tuple(lines), tuple(panels)) if panels else None
+
+
+def shown_values(values: Floats, unit: str, system: str) -> tuple[Floats, str, int]:
+    """Values kept inside as they are shown: (values, label, decimals told)."""
+    known = units.SHOWN[system].get(unit)
+    if known is None:
+        return values, unit, 3
+    label, conversion, decimals = known
+    return np.asarray(conversion(values), dtype=float), label, decimals  # type: ignore[arg-type]
+
+
+def about(channel: Channel) -> str:
+    """What is recorded of a channel, in a few words."""
+    where = [channel.zone and f"zone {channel.zone}", channel.place, channel.serial and f"piece {channel.serial}"]
+    return ", ".join([channel.role, *(w for w in where if w)])
+
+
+def _panel_of(channel: Channel) -> tuple[str, str]:
+    if channel.quantity == "temperature":
+        return TEMPERATURE, "c"
+    if channel.quantity == "dew point":
+        return "dew point", "c"
+    if channel.quantity == "pressure":
+        return "pressure", "mbar"
+    return f"{channel.quantity}:{channel.unit}", channel.unit
+
+
+def _style(role: str, number: int) -> tuple[str, tuple[int, ...], float]:
+    if role == "setpoint":
+        return MUTED, (1, 3), 1.6
+    colour, _, dash = series_style(number)
+    width = {"control": 2.6, "over-temperature": 2.0}.get(role, 1.5)
+    return (INK, dash, width) if role == "series" else (colour, dash, width)
+
+
+def _panel(key: str, number: int, lines: list[Line], picture: RunPicture, system: str) -> Panel:
+    mine = [x for x in lines if x.panel == number]
+    limits = [x for x in picture.limits if _limited(x, key)]
+    log = key == "pressure"
+    values = [float(v) for x in mine for v in (_low(x.values), _high(x.values))]
+    told = []
+    for words, limit in _merged(limits):
+        value = float(shown_values(np.array([limit.value]), limit.unit, system)[0][0])
+        highest = max((abs(v) for v in values if np.isfinite(v)), default=0.0)
+        near = log or key == TEMPERATURE or abs(value) <= FAR * highest
+        told.append((words, value, limit, near))
+        if near:
+            values.append(value)
+    for hold in picture.holds if key == TEMPERATURE else ():
+        values += [float(v) for v in shown_values(np.array([hold.low_c, hold.high_c]), "c", system)[0]]
+    unit = mine[0].unit
+    drawn = tuple(LimitLine(_words(w, v, x, unit), v, x.spans, near) for w, v, x, near in told)
+    scale = scale_over(values, log=log, from_zero=key == APART)
+    return Panel(key, _TITLES.get(key, key.split(":")[0]), unit, scale, drawn)
+
+
+def _limited(limit: DrawnLimit, key: str) -> bool:
+    where = {"spread": APART, "lead": APART, "over_temperature": TEMPERATURE, "dew_point": "dew point"}
+    return where.get(limit.quantity, limit.quantity) == key.split(":")[0]
+
+
+def _merged(limits: list[DrawnLimit]) -> list[tuple[str, DrawnLimit]]:
+    """Limits of the same series at the same value as one line over all their spans."""
+    groups: dict[tuple[str, str, str, float], list[DrawnLimit]] = {}
+    for x in limits:
+        groups.setdefault((x.quantity, x.of, x.relation, x.value), []).append(x)
+    out = []
+    for (_, of, _, _), same in groups.items():
+        first, *more = [x.name for x in same]
+        rest = [name.removeprefix(of).strip() if of else name for name in more]
+        spans = tuple(sorted({span for x in same for span in x.spans}))
+        out.append((", ".join([first, *rest]), DrawnLimit(same[0].name, same[0].quantity, of, same[0].relation,
+                                                         same[0].value, same[0].unit, spans)))  # fmt: skip
+    return out
+
+
+def _words(name: str, value: float, limit: DrawnLimit, unit: str) -> str:
+    digits = f"{value:.3g}" if limit.unit in ("mbar", "") else f"{value:.1f}".removesuffix(".0")
+    return f"{name}: {'at most' if limit.relation == 'max' else 'at least'} {digits} {unit}".strip()
+
+
+def _low(values: Floats) -> float:
+    return float(np.fmin.reduce(values)) if values.size else float("nan")
+
+
+def _high(values: Floats) -> float:
+    return float(np.fmax.reduce(values)) if values.size else float("nan")

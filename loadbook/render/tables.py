@@ -1,0 +1,340 @@
+"""Listings: a table on a terminal, full width when piped, or one of the machine-readable formats.
+
+Values from the book are shown as text: control characters are made visible, brackets stay brackets.
+
+A table made to fit a terminal: nothing is cut and no word is broken.
+
+In this order, until it fits: what is the same in every row is said once above it; long texts wrap inside their column,
+or are told below it by the row's name; columns that are left over follow as a second table with the same first ones.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+import sys
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, TextIO
+
+from loadbook.core.errors import UsageError
+
+GAP = 2  # blanks between two columns
+LONG = 36  # characters from which a column is one of long texts
+LINES = 6  # lines that a long text may take inside its column
+
+
+@dataclass
+class Fitted:
+    """What of a table stands where.
+
+    blocks  tables one under the other: (column, its width in characters) from left to right
+    above   what is the same in every row;  below  long texts, each by its row's name
+    """
+
+    blocks: list[list[tuple[int, int]]]
+    above: list[str] = field(default_factory=list)
+    below: list[str] = field(default_factory=list)
+
+
+class _Columns:
+    """Widths of a table's columns: whole, and at least (the longest word)."""
+
+    def __init__(self, columns: Sequence[str], text: Sequence[Sequence[str]], width: int) -> None:
+        self.names, self.text, self.width = columns, text, width
+        cells = [[name, *(row[i] for row in text)] for i, name in enumerate(columns)]
+        self.whole = [max(map(len, column)) for column in cells]
+        words = [max((len(w) for cell in column for w in cell.split(" ")), default=0) for column in cells]
+        self.least = [min(w, max(width // 2, 1)) for w in words]
+        self.long = [self.whole[i] > LONG for i in range(len(columns))]
+
+    def fits(self, kept: Sequence[int], widths: Sequence[int]) -> bool:
+        return sum(widths[i] for i in kept) + GAP * (len(kept) - 1) <= self.width
+
+    def shared(self, kept: Sequence[int], floors: Sequence[int]) -> list[tuple[int, int]]:
+        """Each column at least its floor, the rest of the width to the short ones first, then evenly to the long."""
+        given = {i: floors[i] for i in kept}
+        left = self.width - sum(given.values()) - GAP * (len(kept) - 1)
+        order = sorted(kept, key=lambda i: (self.long[i], self.whole[i]))
+        for number, i in enumerate(order):
+            part = left // (len(order) - number) if self.long[i] else left
+            more = min(self.whole[i] - given[i], max(part, 0))
+            given[i] += more
+            left -= more
+        return [(i, given[i]) for i in kept]
+
+    def lines(self, i: int, width: int) -> int:
+        """Most lines that a cell of a column takes at a width, about."""
+        return max((-(-len(row[i]) * 10 // (9 * max(width, 1))) for row in self.text), default=1)
+
+
+def fitted(columns: Sequence[str], text: Sequence[Sequence[str]], width: int) -> Fitted:
+    """Lay a table of texts out for a terminal `width` characters wide."""
+    kept = list(range(len(columns)))
+    of = _Columns(columns, text, width)
+    if of.fits(kept, of.whole):
+        return Fitted([[(i, of.whole[i]) for i in kept]])
+    same = [i for i in kept if len(text) > 1 and len({row[i] for row in text}) == 1]
+    above = [f"{columns[i]}: {text[0][i]}" for i in same if text[0][i]]
+    kept = [i for i in kept if i not in same]
+    name = [i for i in kept if not of.long[i]][:1]
+    below: list[str] = []
+    while kept and not of.fits(kept, of.whole):
+        floors = [max(w, 24) if of.long[i] else w for i, w in enumerate(of.least)]
+        long = [i for i in kept if of.long[i] and i not in name]
+        if of.fits(kept, floors):
+            widths = dict(of.shared(kept, floors))
+            tall = [i for i in kept if of.lines(i, widths[i]) > (LINES if of.long[i] else 2)]
+            if not tall:
+                return Fitted([list(widths.items())], above, below)
+            long = [i for i in long if i in tall] or long
+        if not long:
+            return Fitted(_split(of, kept), above, below)
+        widest = max(long, key=lambda i: of.whole[i])
+        kept.remove(widest)
+        below += _stacked(of, widest, name)
+    return Fitted([[(i, of.whole[i]) for i in kept]] if kept else [], above, below)
+
+
+def _stacked(of: _Columns, i: int, name: Sequence[int]) -> list[str]:
+    """The texts of one column, each with the rows it is for: by the first column, where that names them apart."""
+    names = [row[name[0]] for row in of.text] if name else []
+    apart = bool(names) and all(names) and len(set(names)) == len(names)
+    told: dict[str, list[str]] = {}
+    for number, row in enumerate(of.text, start=1):
+        told.setdefault(row[i], []).append(names[number - 1] if apart else str(number))
+    first = "" if apart else "row "
+    return [f"{of.names[i]}, {first}{', '.join(rows)}: {words}" for words, rows in told.items() if words]
+
+
+def _split(of: _Columns, kept: Sequence[int]) -> list[list[tuple[int, int]]]:
+    """Tables one under the other, each with the columns first that name the rows."""
+    floors = [of.whole[i] if of.whole[i] <= 20 else max(of.least[i], 20) for i in range(len(of.names))]
+    lead: list[int] = []
+    for i in kept:
+        used = sum(floors[k] + GAP for k in lead)
+        apart = bool(lead) and len({tuple(r[k] for k in lead) for r in of.text}) == len(of.text)
+        if apart or used + floors[i] > of.width // 2:
+            break
+        lead.append(i)
+    blocks: list[list[int]] = [list(lead)]
+    for i in kept:
+        if i in lead:
+            continue
+        floors[i] = min(floors[i], max(of.width - sum(floors[k] + GAP for k in lead), 1))
+        if not of.fits([*blocks[-1], i], floors) and len(blocks[-1]) > len(lead):
+            blocks.append(list(lead))
+        blocks[-1].append(i)
+    return [of.shared(block, floors) for block in blocks]
+
+
+FORMATS = ("table", "csv", "json", "ndjson", "markdown", "parquet")
+# what a spreadsheet may take for the beginning of a formula, the wide forms of some languages among it
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+
+
+def plain(value: Any) -> str:
+    """A value as one line of text, with control and direction characters made visible."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return "" if math.isnan(value) else f"{value:.10g}"
+    text = value.isoformat(sep=" ") if isinstance(value, datetime) else str(value)
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def lines_kept(text: str) -> str:
+    """A text with control and direction characters made visible, line ends and tabs left as they are."""
+    return "".join(c if c.isprintable() or c in "\n\t" else repr(c)[1:-1] for c in text)
+
+
+def write_words(text: str, out: TextIO | None = None) -> None:
+    """Write lines of words, to stdout or `out`: whole when piped, on a terminal broken between words alone."""
+    out = out or sys.stdout
+    if out.isatty():
+        import shutil
+        import textwrap
+
+        width = shutil.get_terminal_size((80, 24)).columns
+        text = "\n".join(
+            textwrap.fill(line, width, subsequent_indent=line[: len(line) - len(line.lstrip(" "))],
+                          break_long_words=False, break_on_hyphens=False)
+            for line in text.split("\n")
+        )  # fmt: skip
+    out.write(text + "\n")
+
+
+def exact(value: Any) -> Any:
+    """A value for JSON: full precision, moments as ISO text, not-a-number as null."""
+    if hasattr(value, "item") and getattr(value, "shape", None) == ():
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, (datetime, date)):
+        return value.isoformat()
+    if isinstance(value, dict):
+        return {str(k): exact(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [exact(v) for v in value]
+    if value is None or isinstance(value, (bool, int, str)):
+        return value
+    return str(value)
+
+
+def csv_cell(value: Any) -> str:
+    """A value for CSV. Text that a spreadsheet would run as a formula is led by an apostrophe; control characters are
+    made visible. (JSON keeps every text as it is.)"""
+    value = exact(value)
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return lines_kept("'" + value if value.lstrip(" ").startswith(_FORMULA) else value)
+    if isinstance(value, (list, dict)):
+        return lines_kept(_json(value))
+    return repr(value)
+
+
+_UNSEEN = re.compile(r"[^ -~\n]")
+
+
+def _json(value: Any, indent: int | None = None) -> str:
+    """JSON in which what cannot be seen is escaped, so that no value steers a terminal; it reads back the same."""
+    text = json.dumps(value, ensure_ascii=False, indent=indent)
+    return _UNSEEN.sub(lambda m: m.group() if m.group().isprintable() else json.dumps(m.group())[1:-1], text)
+
+
+def emit(
+    columns: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    fmt: str | None = None,
+    *,
+    title: str | None = None,
+    note: str | None = None,
+    out: TextIO | None = None,
+) -> None:
+    """Write a listing to stdout (or `out`); notes go to stderr.
+
+    fmt  one of FORMATS; None is a table on a terminal and an aligned, uncut table when piped
+    """
+    out = out or sys.stdout
+    title = None if title is None else plain(title)
+    if fmt in (None, "table"):
+        _table(columns, list(rows), title, out)
+    elif fmt == "csv":
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow([csv_cell(c) for c in columns])
+        writer.writerows([csv_cell(v) for v in row] for row in rows)
+    elif fmt == "json":
+        found = [dict(zip(columns, map(exact, row), strict=True)) for row in rows]
+        out.write(_json(found, indent=1) + "\n")
+    elif fmt == "ndjson":
+        for row in rows:
+            out.write(_json(dict(zip(columns, map(exact, row), strict=True))) + "\n")
+    elif fmt == "markdown":
+        _markdown(columns, rows, out)
+    elif fmt == "parquet":
+        _parquet(columns, list(rows), out)
+    else:
+        raise UsageError(f"there is no format {fmt!r}", remedy="Choose one of: " + ", ".join(FORMATS))
+    if note:
+        print(lines_kept(note), file=sys.stderr)
+
+
+def _numeric(values: Iterable[Any]) -> bool:
+    kept = [v for v in values if v is not None]
+    return bool(kept) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in kept)
+
+
+def _table(columns: Sequence[str], rows: list[Sequence[Any]], title: str | None, out: TextIO) -> None:
+    columns = [plain(c) for c in columns]
+    if out.isatty():
+        _on_terminal(list(columns), [[plain(v) for v in row] for row in rows], rows, title, out)
+        return
+    if title:
+        out.write(title + "\n")
+    text = [[plain(v) for v in row] for row in rows]
+    widths = [max([len(name), *(len(row[i]) for row in text)]) for i, name in enumerate(columns)]
+    rights = [_numeric(row[i] for row in rows) for i in range(len(columns))]
+
+    def line(cells: Sequence[str]) -> str:
+        pairs = zip(cells, widths, rights, strict=True)
+        return "  ".join(c.rjust(w) if r else c.ljust(w) for c, w, r in pairs).rstrip()
+
+    out.write(line(list(columns)) + "\n")
+    for cells in text:
+        out.write(line(cells) + "\n")
+
+
+def _on_terminal(
+    columns: list[str], text: list[list[str]], rows: list[Sequence[Any]], title: str | None, out: TextIO
+) -> None:
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console(file=out, highlight=False, markup=False, emoji=False)
+    found = fitted(columns, text, console.width)
+    if title:
+        console.print(Text(title))
+    if found.above:
+        console.print(Text("in every row: " + "; ".join(found.above)))
+    for number, block in enumerate(found.blocks):
+        if number:
+            console.print()
+        table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+        for i, width in block:
+            right = _numeric(row[i] for row in rows)
+            head = Text(columns[i], style="bold")
+            table.add_column(head, justify="right" if right else "left", overflow="fold", width=width)
+        for cells in text:
+            table.add_row(*(Text(cells[i]) for i, _ in block))
+        console.print(table)
+    for line in found.below:
+        console.print(Text(line))
+
+
+def _markdown(columns: Sequence[str], rows: Iterable[Sequence[Any]], out: TextIO) -> None:
+    def cell(value: Any) -> str:
+        text = plain(value)
+        for mark in ("\\", "|", "<", ">", "&", "`", "*", "_", "[", "~", "$", "#"):
+            text = text.replace(mark, "\\" + mark)
+        return text
+
+    out.write("| " + " | ".join(cell(c).replace("\\_", "_") for c in columns) + " |\n")
+    out.write("|" + "---|" * len(columns) + "\n")
+    for row in rows:
+        out.write("| " + " | ".join(cell(v) for v in row) + " |\n")
+
+
+def _parquet(columns: Sequence[str], rows: list[Sequence[Any]], out: TextIO) -> None:
+    """Parquet bytes to stdout; refused on a terminal."""
+    if out.isatty():
+        raise UsageError(
+            "parquet is not for a terminal", remedy="Send it to a file: ... --format parquet > FILE.parquet"
+        )
+    import tempfile
+
+    import duckdb
+    import pandas as pd
+
+    frame = pd.DataFrame([[exact(v) for v in row] for row in rows], columns=list(columns))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "rows.parquet"
+        with duckdb.connect() as conn:
+            conn.register("frame", frame)
+            conn.execute(f"COPY frame TO '{path.as_posix()}' (FORMAT parquet)")
+        data = path.read_bytes()
+    if isinstance(out, io.TextIOWrapper):
+        out.flush()
+        out.buffer.write(data)
+    else:
+        raise UsageError("parquet needs a binary output")

@@ -1,1 +1,0 @@
-"""Showing: tables, charts, pages, the workbook."""

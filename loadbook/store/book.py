@@ -1,0 +1,316 @@
+"""One shop's book on disk: a folder with book.sqlite and traces/ beside it."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import sqlite3
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from loadbook.core import times
+from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
+
+from . import derived_checksum, disk, holder, migrations, schema_check
+from .holder import who
+from .sql_errors import TROUBLE, gone, translate_error
+
+FILE = "book.sqlite"
+TRACES = "traces"
+BUSY_SECONDS = 10.0
+
+
+def busy_seconds() -> float:
+    """How long a command waits for another one that holds the book (LOADBOOK_WAIT overrides)."""
+    try:
+        return float(os.environ.get("LOADBOOK_WAIT", BUSY_SECONDS))
+    except ValueError:
+        return BUSY_SECONDS
+
+
+class BookFolder:
+    """A book that is open: its folder, its settings, and connections to its records."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.file = path / FILE
+        self._conn: sqlite3.Connection | None = None
+        self._identity: tuple[int, int] | None = None  # of the file that the connection writes
+
+    # -- making and finding ------------------------------------------------------------------
+
+    @classmethod
+    def create(cls, path: Path, *, units: str = "si", zone: str = "UTC") -> BookFolder:
+        """Start a book in a folder that has none.
+
+        units  what it shows: 'si' or 'us'; zone  AREA/CITY of the shop's clocks
+        Raises UsageError where the folder has a book already, or the units or zone are unknown.
+        """
+        if units not in ("si", "us"):
+            raise UsageError(f"units are si or us, not {units!r}")
+        times.zone_of(zone)
+        if (path / FILE).exists():
+            raise UsageError("there is a book here already", where=str(path / FILE), remedy="Choose another folder")
+        try:
+            path.mkdir(parents=True, exist_ok=True)
+            (path / TRACES).mkdir(exist_ok=True)
+        except OSError as exc:
+            raise LoadbookError(f"the folder cannot be made ({exc.strerror})", where=str(path)) from exc
+        disk.sweep(path, FILE)
+        fresh = disk.part_of(path / FILE)
+        try:
+            conn = sqlite3.connect(fresh, isolation_level=None)
+            try:
+                conn.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}")
+                migrations.apply(conn)
+                conn.execute("BEGIN")
+                for name, value in (("units", units), ("zone", zone), ("made_at", times.stored(times.now()))):
+                    conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
+                derived_checksum.of_settings(conn)
+                conn.execute("COMMIT")
+            finally:
+                conn.close()
+            disk.place_new(fresh, path / FILE)
+        except sqlite3.Error as exc:
+            raise translate_error(exc, path / FILE) from exc
+        except FileExistsError as exc:
+            raise UsageError(
+                "there is a book here already", where=str(path / FILE), remedy="Choose another folder"
+            ) from exc
+        except OSError as exc:
+            raise LoadbookError(f"the book cannot be made ({exc.strerror})", where=str(path)) from exc
+        finally:
+            for leftover in path.glob(f"{fresh.name}*"):
+                leftover.unlink(missing_ok=True)
+        return cls.open(path)
+
+    @classmethod
+    def open(cls, path: Path, *, any_version: bool = False) -> BookFolder:
+        """Open the book in a folder; a typo never makes a new one.
+
+        Raises NotFoundError, DamageError (no loadbook file), LoadbookError (older or newer schema).
+        """
+        book = cls(path)
+        if not book.file.is_file():
+            raise NotFoundError("there is no book here", where=str(path), remedy="Start one with: loadbook new FOLDER")
+        schema_check.refuse_links(book.file)
+        conn = book.read()
+        try:
+            application = conn.execute("PRAGMA application_id").fetchone()[0]
+            has = migrations.version(conn)
+        except TROUBLE as exc:
+            raise translate_error(exc, book.file) from exc
+        if application != migrations.APPLICATION_ID:
+            raise DamageError("this SQLite file is no loadbook book", where=str(book.file))
+        if has > migrations.newest():
+            raise LoadbookError(
+                f"the book has schema {has}, this program knows {migrations.newest()}: "
+                "the book is newer than the program",
+                where=str(book.file),
+                remedy="Install a newer loadbook",
+            )
+        if has < migrations.newest() and not any_version:
+            raise LoadbookError(
+                f"the book has schema {has}, this program works with {migrations.newest()}",
+                where=str(book.file),
+                remedy="Run: loadbook upgrade (it makes a backup first)",
+            )
+        try:
+            schema_check.refuse_reading(conn, book.file)
+        except TROUBLE as exc:
+            raise translate_error(exc, book.file) from exc
+        book._use_wal_where_it_works()
+        return book
+
+    @classmethod
+    def find(cls, named: str | None = None, *, any_version: bool = False) -> BookFolder:
+        """The book named, else LOADBOOK_BOOK, else the nearest one above the current folder."""
+        named = named or os.environ.get("LOADBOOK_BOOK")
+        if named:
+            path = Path(named)
+            return cls.open(path.parent if path.name == FILE else path, any_version=any_version)
+        here = Path.cwd()
+        for folder in (here, *here.parents):
+            if (folder / FILE).is_file():
+                return cls.open(folder, any_version=any_version)
+        raise NotFoundError(
+            "no book here or in any folder above",
+            where=str(here),
+            remedy="Name one with --book FOLDER or LOADBOOK_BOOK, or start one with: loadbook new FOLDER",
+        )
+
+    # -- settings ----------------------------------------------------------------------------
+
+    def setting(self, name: str, default: str = "") -> str:
+        row = self.read().execute("SELECT value FROM setting WHERE name = ?", (name,)).fetchone()
+        return str(row[0]) if row else default
+
+    @property
+    def units(self) -> str:
+        """What the book shows: 'si' or 'us'."""
+        units = self.setting("units", "si")
+        if units not in ("si", "us"):
+            raise DamageError(
+                f"the book's units are {units!r}, not si or us", where=str(self.file), remedy="Run: loadbook verify"
+            )
+        return units
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The zone of the shop's clocks."""
+        return times.zone_of(self.setting("zone", "UTC"))
+
+    # -- connections -------------------------------------------------------------------------
+
+    # The book's file is never opened but by SQLite, not even to read its header: on POSIX systems the closing of any
+    # handle drops the locks that this process holds on the file, and acknowledged writes get lost.
+
+    def _open(self, mode: str) -> sqlite3.Connection:
+        uri = f"{self.file.resolve().as_uri()}?mode={mode}"
+        conn = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=busy_seconds())
+        conn.row_factory = sqlite3.Row
+        return conn
+
+    def _connect(self) -> sqlite3.Connection:
+        try:
+            if not os.access(self.path, os.W_OK) or not os.access(self.file, os.W_OK):
+                conn = self._connect_reading("ro")
+            elif disk.on_network(self.path):
+                conn = self._connect_without_wal()
+            else:
+                conn = self._connect_reading("rw")
+            conn.execute("PRAGMA foreign_keys = ON")
+            conn.execute("PRAGMA recursive_triggers = ON")
+            conn.execute("PRAGMA synchronous = FULL")
+            schema_check.limit(conn)
+        except TROUBLE as exc:
+            raise translate_error(exc, self.file) from exc
+        self._identity = self._stands_there()
+        return conn
+
+    def _connect_without_wal(self) -> sqlite3.Connection:
+        """A connection on a network folder. Two who both leave WAL stand in each other's way: each lets go and tries
+        again, for as long as a command waits for a lock."""
+        until = time.monotonic() + busy_seconds()
+        while True:
+            conn = self._open("rw")
+            try:
+                conn.execute("PRAGMA busy_timeout = 50")
+                _leave_wal(conn)
+                conn.execute(f"PRAGMA busy_timeout = {int(busy_seconds() * 1000)}")
+                return conn
+            except sqlite3.OperationalError:
+                conn.close()
+                if time.monotonic() > until:
+                    raise
+                time.sleep(random.uniform(0.02, 0.2))
+
+    def _connect_reading(self, mode: str) -> sqlite3.Connection:
+        """A connection that can at least read.
+
+        WAL needs its shared-memory file, which a read-only folder and a full disk cannot give. There the file alone
+        is read; not where a WAL or a journal is left, which belong to what the file says.
+        """
+        conn = self._open(mode)
+        try:
+            conn.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        except sqlite3.OperationalError as exc:
+            conn.close()
+            helpless = exc.sqlite_errorname.startswith(
+                ("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_FULL", "SQLITE_IOERR")
+            )
+            left = [p for end in ("-wal", "-journal") if (p := self.file.with_name(FILE + end)).exists()]
+            if not helpless or any(p.stat().st_size for p in left):
+                raise
+            conn = self._open("ro&immutable=1")
+        return conn
+
+    def _use_wal_where_it_works(self) -> None:
+        """On a local disk: WAL, so that nobody who asks waits for one who writes. (Restored books come without.)"""
+        conn = self.read()
+        if not os.access(self.path, os.W_OK) or not os.access(self.file, os.W_OK) or disk.on_network(self.path):
+            return
+        with contextlib.suppress(sqlite3.OperationalError):  # somebody else is at it: the next one does it
+            if conn.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+                conn.execute("PRAGMA journal_mode = WAL")
+
+    def _stands_there(self) -> tuple[int, int] | None:
+        try:
+            found = self.file.stat()
+        except OSError:
+            return None
+        return found.st_dev, found.st_ino
+
+    def read(self) -> sqlite3.Connection:
+        """The book's connection, opened on first use."""
+        if self._conn is None:
+            self._conn = self._connect()
+        return self._conn
+
+    def state(self) -> tuple[int, int]:
+        """Two numbers of this opening that stay the same as long as nobody, here or in another program, changes a row:
+        what others committed, and the rows that this connection changed."""
+        conn = self.read()
+        return int(conn.execute("PRAGMA data_version").fetchone()[0]), conn.total_changes
+
+    @contextlib.contextmanager
+    def write(self, *, mending: bool = False) -> Iterator[sqlite3.Connection]:
+        """One transaction that holds the book: committed at the end, undone by any error.
+
+        mending  True where the transaction makes the schema whole again, which may be strange until then
+        Raises DamageError where a stranger's trigger stands in the book, BusyError where another program holds the
+        book longer than `busy_seconds`, LoadbookError where the disk refuses or the book's file is no longer the one
+        that was opened.
+        """
+        conn = self.read()
+        try:
+            conn.execute("BEGIN IMMEDIATE")
+        except TROUBLE as exc:
+            raise translate_error(exc, self.file) from exc
+        holder.record(self.file, who())
+        try:
+            if not mending:
+                schema_check.refuse_writing(conn, self.file)
+            yield conn
+            if self._stands_there() != self._identity:
+                raise gone(self.file)  # SQLite would commit into a file that nobody finds again
+            holder.release(self.file)
+            conn.execute("COMMIT")
+        except sqlite3.DatabaseError as exc:
+            self._undo(conn)
+            if isinstance(exc, (sqlite3.IntegrityError, sqlite3.ProgrammingError)):
+                raise
+            raise translate_error(exc, self.file) from exc
+        except BaseException:
+            self._undo(conn)
+            raise
+
+    def _undo(self, conn: sqlite3.Connection) -> None:
+        if conn.in_transaction:
+            holder.release(self.file)
+            with contextlib.suppress(sqlite3.Error):  # a disk that is gone cannot undo: the next opening does
+                conn.execute("ROLLBACK")
+
+    def close(self) -> None:
+        if self._conn is not None:
+            self._conn.close()
+            self._conn = None
+
+    def __enter__(self) -> BookFolder:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def _leave_wal(conn: sqlite3.Connection) -> None:
+    """Bring a book that came to a network folder as WAL back to a journal, without using shared memory even once:
+    one user alone needs none. Raises sqlite3.OperationalError where another program has such a book open."""
+    conn.execute("PRAGMA locking_mode = EXCLUSIVE")
+    if conn.execute("PRAGMA journal_mode").fetchone()[0] == "wal":
+        conn.execute("PRAGMA journal_mode = DELETE")
+    conn.execute("PRAGMA locking_mode = NORMAL")
+    conn.execute("SELECT count(*) FROM sqlite_schema").fetchone()  # gives the lock back

@@ -1,0 +1,294 @@
+"""One run as judging needs it: its cycle, channels, pieces, events, trace row, furnace and checks of the day.
+
+Cycles between the book's rows and the calculation's records.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
+from typing import Any
+
+from loadbook.analysis.trace.model import Channel, Cycle, Event, Limit, PieceRecord, Segment
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.times import from_stored
+from loadbook.core.vocabulary.lookup import nearest
+
+_SEGMENT = [f.name for f in fields(Segment)]
+_LIMIT = [f.name for f in fields(Limit)]
+
+
+def cycle_tables(cycle: Cycle, source_text: str) -> dict[str, list[dict[str, Any]]]:
+    """The rows of one cycle, by table, in the order in which they must be inserted; intake_id is the caller's.
+
+    source_text  the cycle's file, kept whole
+    """
+    key = {"cycle": cycle.cycle, "revision": cycle.revision}
+    head = {**key, "title": cycle.title, "process": cycle.process, "atmosphere": cycle.atmosphere}
+    return {
+        "cycle": [{**head, "source_text": source_text}],
+        "cycle_segment": [{**key, **{n: getattr(s, n) for n in _SEGMENT}} for s in cycle.segments],
+        "cycle_limit": [{**key, **{n: getattr(x, n) for n in _LIMIT}} for x in cycle.limits],
+    }
+
+
+def load_cycle(conn: sqlite3.Connection, cycle: str, revision: str | None = None) -> Cycle:
+    """A cycle of the book. Without a revision the book must have only one.
+
+    Raises NotFoundError (no such cycle or revision), UsageError (several revisions, none named)
+    """
+    row = find_cycle(conn, cycle, revision)
+    key = (row["cycle"], row["revision"])
+    segments = conn.execute(
+        f"SELECT {', '.join(_SEGMENT)} FROM cycle_segment WHERE cycle = ? AND revision = ? ORDER BY number", key
+    )
+    limits = conn.execute(
+        f"SELECT {', '.join(_LIMIT)} FROM cycle_limit WHERE cycle = ? AND revision = ? ORDER BY number", key
+    )
+    return Cycle(
+        row["cycle"], row["revision"], row["title"], row["process"], row["atmosphere"],
+        tuple(Segment(**dict(zip(_SEGMENT, r, strict=True))) for r in segments),
+        tuple(Limit(**dict(zip(_LIMIT, r, strict=True))) for r in limits),
+    )  # fmt: skip
+
+
+def find_cycle(conn: sqlite3.Connection, cycle: str, revision: str | None = None) -> sqlite3.Row:
+    """The cycle's row. Raises as `load_cycle` does."""
+    rows = conn.execute("SELECT * FROM cycle WHERE cycle = ? ORDER BY rowid", (cycle,)).fetchall()
+    if not rows:
+        known = [r[0] for r in conn.execute("SELECT DISTINCT cycle FROM cycle ORDER BY cycle LIMIT 12")]
+        remedy = f"Cycles in the book: {', '.join(known)}" if known else "Take one in: loadbook take cycles FILE.toml"
+        raise NotFoundError(f"the book has no cycle {cycle!r}", remedy=remedy)
+    if revision is not None:
+        for row in rows:
+            if row["revision"] == revision:
+                return row  # type: ignore[no-any-return]
+        known = [r["revision"] for r in rows]
+        raise NotFoundError(f"cycle {cycle} has no revision {revision!r}", remedy=f"It has: {', '.join(known)}")
+    if len(rows) > 1:
+        known = [r["revision"] for r in rows]
+        raise UsageError(
+            f"cycle {cycle} has {len(rows)} revisions",
+            remedy=f"It has: {', '.join(known)}. Name one with --revision or --cycle-revision",
+        )
+    return rows[0]  # type: ignore[no-any-return]
+
+
+def same_cycle(conn: sqlite3.Connection, cycle: str, revision: str, source_text: str) -> bool | None:
+    """Is this very cycle in the book already? None where it is not; False where it is there with other words."""
+    row = conn.execute("SELECT source_text FROM cycle WHERE cycle = ? AND revision = ?", (cycle, revision)).fetchone()
+    return None if row is None else bool(row[0] == source_text)
+
+
+@dataclass(frozen=True)
+class FurnaceCheck:
+    """The latest check of one kind (at one temperature) that was done by the day of the run.
+
+    state  'current', 'past due', 'failed' or 'no due date'
+    """
+
+    kind: str
+    done_on: str
+    due_on: str | None
+    at_c: float | None
+    worst_c: float | None
+    passed: bool | None
+    state: str
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """What a named person decided about a suspected fault of a channel."""
+
+    channel: str
+    fault: str
+    decision: str  # 'confirmed' or 'refused'
+    person: str
+    why: str
+    at: str
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """A run and all that stands around it. trace is None where the run's chart is on paper."""
+
+    run: str
+    row: dict[str, Any]
+    cycle: Cycle | None
+    channels: tuple[Channel, ...]
+    pieces: tuple[PieceRecord, ...]
+    events: tuple[tuple[str, str, str | None], ...]  # (UTC moment, event, note), in order
+    furnace: dict[str, Any]
+    checks: tuple[FurnaceCheck, ...]
+    trace: dict[str, Any] | None
+    confirmations: tuple[Confirmation, ...]
+    calibrations: dict[str, str | None]  # calibration -> valid until
+
+    def apart(self, started: datetime, seconds: float) -> str | None:
+        """'before' or 'after' where a trace from `started` on lies wholly outside the run's own times, else None."""
+        if started + timedelta(seconds=seconds) < from_stored(self.row["started"]):
+            return "before"
+        ended = self.row["ended"]
+        return "after" if ended is not None and started > from_stored(ended) else None
+
+    @property
+    def atmosphere(self) -> str:
+        """The run's own atmosphere, else its cycle's, else its furnace's."""
+        own = self.row["atmosphere"] or (self.cycle.atmosphere if self.cycle else None)
+        return str(own or self.furnace["atmosphere"])
+
+    def confirmed(self) -> frozenset[tuple[str, str, str]]:
+        """(channel, fault, decision) as calc.clauses.judge takes them; the latest decision counts."""
+        latest = {(c.channel, c.fault): c.decision for c in self.confirmations}
+        return frozenset((channel, fault, decision) for (channel, fault), decision in latest.items())
+
+    def trace_events(self, started: str) -> tuple[Event, ...]:
+        """The events on the trace's clock. started is the trace's first moment, as stored."""
+        zero = from_stored(started)
+        return tuple(Event((from_stored(at) - zero).total_seconds(), event, note) for at, event, note in self.events)
+
+
+def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
+    """A run of the book. Raises NotFoundError where there is none of that name."""
+    row = conn.execute("SELECT * FROM run WHERE run = ?", (run,)).fetchone()
+    if row is None:
+        close = nearest(run, [r[0] for r in conn.execute("SELECT run FROM run")])
+        remedy = f"Did you mean {close!r}?" if close else "See: loadbook list runs"
+        raise NotFoundError(f"the book has no run {run!r}", remedy=remedy)
+    cycle = load_cycle(conn, row["cycle"], row["cycle_revision"]) if row["cycle"] is not None else None
+    trace = conn.execute("SELECT * FROM trace WHERE run = ? AND state = 'current'", (run,)).fetchone()
+    furnace = conn.execute("SELECT * FROM furnace WHERE furnace = ?", (row["furnace"],)).fetchone()
+    events = conn.execute("SELECT at, event, note FROM event WHERE run = ? ORDER BY at, event_id", (run,)).fetchall()
+    confirmations = conn.execute(
+        "SELECT channel, fault, decision, person, why, at FROM confirmation"
+        " WHERE run = ? AND subject = 'fault' ORDER BY confirmation_id",
+        (run,),
+    ).fetchall()
+    channels = _channels(conn, run, trace["trace_id"] if trace else None)
+    names = sorted({c.calibration for c in channels if c.calibration})
+    valid = {
+        name: conn.execute("SELECT min(valid_until) FROM calibration WHERE calibration = ?", (name,)).fetchone()[0]
+        for name in names
+    }
+    return RunRecord(
+        run=run,
+        row=dict(row),
+        cycle=cycle,
+        channels=channels,
+        pieces=_pieces(conn, run),
+        events=tuple((e["at"], e["event"], e["note"]) for e in events),
+        furnace=dict(furnace),
+        checks=_checks(conn, row["furnace"], str(row["started"])[:10]),
+        trace=dict(trace) if trace else None,
+        confirmations=tuple(Confirmation(*c) for c in confirmations),
+        calibrations=valid,
+    )
+
+
+def _channels(conn: sqlite3.Connection, run: str, trace_id: str | None) -> tuple[Channel, ...]:
+    """The trace's channels with what the channels table says of each; without a trace, the table alone."""
+    said = {r["channel"]: r for r in conn.execute("SELECT * FROM channel WHERE run = ? ORDER BY channel_id", (run,))}
+    parts = dict(conn.execute("SELECT serial, part FROM piece WHERE run = ? ORDER BY piece_id", (run,)).fetchall())
+    if trace_id is None:
+        recorded = [(i, name, None, None) for i, name in enumerate(said, start=1)]
+    else:
+        recorded = [
+            (r["number"], r["channel"], r["quantity"], r["unit"])
+            for r in conn.execute("SELECT * FROM trace_channel WHERE trace_id = ? ORDER BY number", (trace_id,))
+        ]
+    points = _corrections(conn, {r["calibration"] for r in said.values() if r["calibration"]})
+    out = []
+    for number, name, quantity, unit in recorded:
+        row = said.get(name)
+        if row is None:
+            out.append(Channel(number, name, quantity=quantity or "other", unit=unit or ""))
+            continue
+        out.append(
+            Channel(
+                number,
+                name,
+                role=row["role"],
+                quantity=quantity or _quantity(row["role"]),
+                unit=unit or row["unit"] or "c",
+                zone=row["zone"],
+                part=parts.get(row["serial"]),
+                serial=row["serial"],
+                place=row["place"],
+                attachment=row["attachment"],
+                depth_mm=row["depth_mm"],
+                tc_type=row["tc_type"],
+                calibration=row["calibration"],
+                correction=points.get(row["calibration"], ()),
+                expanded_uncertainty_c=row["expanded_uncertainty_c"],
+                x_mm=row["x_mm"],
+                y_mm=row["y_mm"],
+                z_mm=row["z_mm"],
+                uses=row["uses"],
+                hottest_c=row["hottest_c"],
+            )
+        )
+    return tuple(out)
+
+
+def _quantity(role: str) -> str:
+    return role if role in ("pressure", "dew point", "oxygen", "other") else "temperature"
+
+
+def _corrections(conn: sqlite3.Connection, names: set[str]) -> dict[str, tuple[tuple[float, float], ...]]:
+    found: dict[str, tuple[tuple[float, float], ...]] = {}
+    for name in names:
+        rows = conn.execute(
+            "SELECT at_c, correction_c FROM calibration WHERE calibration = ? ORDER BY at_c", (name,)
+        ).fetchall()
+        found[name] = tuple((float(r[0]), float(r[1])) for r in rows)
+    return found
+
+
+def _pieces(conn: sqlite3.Connection, run: str) -> tuple[PieceRecord, ...]:
+    rows = conn.execute(
+        "SELECT piece.part, piece.serial, part.section_thick_mm, part.section_thin_mm, material.family, dose_constant,"
+        " conductivity_w_mk, density_kg_m3, specific_heat_j_kgk, part.shape, piece.tempered_at_c"
+        " FROM piece JOIN part USING (part) JOIN material USING (material) WHERE run = ? ORDER BY piece_id",
+        (run,),
+    )
+    out = []
+    for r in rows:
+        known = (r["conductivity_w_mk"], r["density_kg_m3"], r["specific_heat_j_kgk"])
+        diffusivity = None if None in known else known[0] / (known[1] * known[2])
+        out.append(
+            PieceRecord(
+                r["part"],
+                r["serial"],
+                r["section_thick_mm"],
+                r["section_thin_mm"],
+                r["family"],
+                r["dose_constant"],
+                diffusivity,
+                r["shape"],
+                r["tempered_at_c"],
+            )
+        )
+    return tuple(out)
+
+
+def _checks(conn: sqlite3.Connection, furnace: str, day: str) -> tuple[FurnaceCheck, ...]:
+    """The latest check of every kind and temperature by a day, and whether it was current on it."""
+    rows = conn.execute(
+        "SELECT * FROM furnace_check WHERE furnace = ? AND done_on <= ? ORDER BY kind, done_on DESC, at_c",
+        (furnace, day),
+    ).fetchall()
+    latest: dict[tuple[str, float | None], FurnaceCheck] = {}
+    for r in rows:
+        key = (r["kind"], r["at_c"])
+        if key in latest:
+            continue
+        passed = None if r["passed"] is None else bool(r["passed"])
+        if passed is False:
+            state = "failed"
+        elif r["due_on"] is None:
+            state = "no due date"
+        else:
+            state = "current" if r["due_on"] >= day else "past due"
+        latest[key] = FurnaceCheck(r["kind"], r["done_on"], r["due_on"], r["at_c"], r["worst_c"], passed, state)
+    return tuple(sorted(latest.values(), key=lambda c: (c.kind, c.at_c or 0.0)))

@@ -1,0 +1,244 @@
+"""The guard around SQL that a stranger wrote: `sql`, a user's own reports, `--where`.
+
+What was measured with the engine (2.0): the type of a statement is no guard, since `WITH a AS (COPY ... TO 'file')
+SELECT 1` counts as a select and overwrote a file although access to files was off and only its folder allowed; and
+a timer with an interrupt, together with the engine's own memory limit, let one query reach 7 GB and 21 s. So:
+
+* exactly one statement, a select (or the several that a PIVOT becomes), executed only as `SELECT * FROM (`,
+  newline, text, newline, `) q`, where nothing that changes anything can be bound;
+* no access to files but the book's trace files, no temporary folder, no extensions, no Python variables, and the
+  configuration locked;
+* in a child process with a hard limit of memory, no right to write one byte into any file, and a deadline at which
+  the parent kills it. Where the system has no such limits (Windows), the engine's own limit and the deadline remain.
+
+The child's answer is kept aside until it is whole, so that nothing is shown of a query that failed half-way.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+
+from loadbook.core.errors import LoadbookError, UsageError
+
+from .sandbox_child import OUT_OF_MEMORY
+from .sandbox_condition import check_condition
+from .session_samples import LeftOut
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from .book import BookFolder
+
+__all__ = ["Answer", "check_condition", "run_query"]
+
+MEMORY_MB = 2048
+SECONDS = 60.0
+MOST_ROWS = 1_000_000
+MOST_BYTES = 4 * 1024**3
+
+
+@dataclass
+class Answer:
+    """What a query gave: columns, their engine types, the number of rows, the traces left out, and the rows."""
+
+    columns: list[str]
+    types: list[str]
+    count: int
+    left_out: list[LeftOut] = field(default_factory=list)
+    _spool: IO[bytes] | None = None
+
+    def rows(self) -> Iterator[tuple[Any, ...]]:
+        """The rows, with moments, dates and bytes as such; may be called again."""
+        assert self._spool is not None
+        back: list[Callable[[Any], Any] | None] = [_BACK.get(t.split("(")[0]) for t in self.types]
+        plain = not any(back)
+        self._spool.seek(0)
+        for line in self._spool:
+            for row in json.loads(line):
+                if plain:
+                    yield tuple(row)
+                else:
+                    yield tuple(v if f is None or v is None else _back(v, f) for v, f in zip(row, back, strict=True))
+
+    def frame(self) -> pd.DataFrame:
+        """The rows as a frame; numbers that are missing are NaN, moments are UTC without a zone."""
+        import pandas as pd
+
+        return pd.DataFrame.from_records(list(self.rows()), columns=self.columns)
+
+    def _repr_html_(self) -> str:
+        """The rows in a notebook: the first and the last of them where they are many."""
+        frame = self.frame().astype(object)
+        return str(frame.where(frame.notna(), "").to_html(index=False, max_rows=60, show_dimensions=True))
+
+
+_BACK: dict[str, Callable[[str], Any]] = {
+    "DATE": date.fromisoformat,
+    "TIME": time.fromisoformat,
+    "BLOB": bytes.fromhex,
+    "TIMESTAMP": datetime.fromisoformat,
+    "TIMESTAMP_S": datetime.fromisoformat,
+    "TIMESTAMP_MS": datetime.fromisoformat,
+    "TIMESTAMP_NS": datetime.fromisoformat,
+    "TIMESTAMP WITH TIME ZONE": datetime.fromisoformat,
+}
+
+
+def _back(value: Any, turn: Callable[[str], Any]) -> Any:
+    """A value as its type; one that Python has no place for (infinity, a year before 1 or after 9999) stays text."""
+    try:
+        return turn(value)
+    except ValueError:
+        return value
+
+
+def _setting(name: str, default: float) -> float:
+    try:
+        return float(os.environ.get(name, default))
+    except ValueError:
+        return default
+
+
+def run_query(
+    book: BookFolder,
+    sql: str,
+    parameters: Mapping[str, tuple[str, Any]] | None = None,
+    *,
+    memory_mb: int | None = None,
+    seconds: float | None = None,
+    most_rows: int = MOST_ROWS,
+) -> Answer:
+    """Run a stranger's query over the book and give back its rows.
+
+    parameters  name -> (type, value) for each `$name` in the text; types as in sqlfiles.TYPES
+    memory_mb, seconds  limits; else LOADBOOK_SQL_MEMORY_MB and LOADBOOK_SQL_SECONDS, else 2048 MB and 60 s
+    Raises      UsageError for anything that is not one select; LoadbookError where the query fails, or reaches
+                a limit; whatever the book itself raises
+    """
+    return _run({"book": str(book.path.absolute())}, sql, parameters, memory_mb, seconds, most_rows)
+
+
+def ask_group(
+    target: str,
+    without: Sequence[str],
+    sql: str,
+    *,
+    copies: Path | None = None,
+    memory_mb: int | None = None,
+    seconds: float | None = None,
+    most_rows: int = MOST_ROWS,
+) -> Answer:
+    """The same over a group of plants, without some of them.
+
+    copies  a folder for what must be copied from an address that is no folder; the caller removes it afterwards
+    """
+    group = {"group": {"target": target, "without": list(without), "copies": None if copies is None else str(copies)}}
+    return _run(group, sql, None, memory_mb, seconds, most_rows)
+
+
+def _run(
+    about: Mapping[str, Any],
+    sql: str,
+    parameters: Mapping[str, tuple[str, Any]] | None,
+    memory_mb: int | None,
+    seconds: float | None,
+    most_rows: int,
+) -> Answer:
+    memory_mb = int(memory_mb or _setting("LOADBOOK_SQL_MEMORY_MB", MEMORY_MB))
+    seconds = float(seconds or _setting("LOADBOOK_SQL_SECONDS", SECONDS))
+    request = {
+        **about,
+        "sql": sql,
+        "parameters": [{"name": n, "type": t, "value": _sent(v)} for n, (t, v) in (parameters or {}).items()],
+        "memory_mb": memory_mb,
+        "seconds": seconds,
+        "most_rows": most_rows,
+    }
+    # -P: a file named duckdb.py in the current folder is not for us to import
+    child = subprocess.Popen(
+        [sys.executable, "-P", "-m", "loadbook.store.sandbox_child"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONIOENCODING": "utf-8"},
+    )  # fmt: skip
+    late = threading.Event()
+
+    def stop() -> None:
+        late.set()
+        child.kill()
+
+    timer = threading.Timer(seconds, stop)
+    timer.start()
+    spool: IO[bytes] = tempfile.SpooledTemporaryFile(max_size=64 * 1024 * 1024)  # noqa: SIM115 - lives on in Answer
+    try:
+        assert child.stdin is not None and child.stdout is not None
+        try:
+            child.stdin.write(json.dumps(request).encode())
+            child.stdin.close()
+        except BrokenPipeError:
+            pass  # the child is gone already: what it ended with is told below
+        head, last = _drain(child.stdout, spool)
+        child.wait()
+    finally:
+        timer.cancel()
+        if child.poll() is None:
+            child.kill()
+            child.wait()
+        if child.stdout is not None:
+            child.stdout.close()
+    if late.is_set():
+        raise LoadbookError(
+            f"the query ran longer than {seconds:g} s and was ended",
+            remedy="Ask for less, or allow more time with --seconds or LOADBOOK_SQL_SECONDS",
+        )
+    return _answer(head, last, spool, memory_mb)
+
+
+def _drain(stream: IO[bytes], spool: IO[bytes]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Keep the batches of rows aside; give back the first and the last thing that the child said."""
+    head: dict[str, Any] = {}
+    last: dict[str, Any] = {}
+    kept = 0
+    for line in stream:
+        if line.startswith(b"["):
+            kept += len(line)
+            if kept > MOST_BYTES:
+                return head, {"refused": "the answer is larger than 4 GB", "mend": "Ask for less"}
+            spool.write(line)
+        elif line.endswith(b"\n"):
+            last = json.loads(line)
+            head = head or last
+    return head, last
+
+
+def _answer(head: dict[str, Any], last: dict[str, Any], spool: IO[bytes], memory_mb: int) -> Answer:
+    if "rows" in last:
+        left_out = [LeftOut(*x) for x in head["left_out"]]
+        return Answer(head["columns"], head["types"], last["rows"], left_out, spool)
+    spool.close()
+    if "refused" in last:
+        raise UsageError(last["refused"], remedy=last["mend"])
+    if "error" in last:
+        error = LoadbookError(last["error"], where=last.get("where"), remedy=last.get("mend"))
+        error.exit_code = last.get("exit_code", error.exit_code)
+        raise error
+    if last.get("ended") == OUT_OF_MEMORY or "columns" in last or not last:
+        # a process that hits the hard limit may end without a word
+        raise LoadbookError(
+            f"the query needed more than the {memory_mb} MB of memory it may have, and was ended",
+            remedy="Ask for less at once, or allow more with --memory-mb or LOADBOOK_SQL_MEMORY_MB",
+        )
+    raise LoadbookError("the query ended without an answer")
+
+
+def _sent(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, (date, datetime)) else value

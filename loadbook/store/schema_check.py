@@ -1,0 +1,81 @@
+"""What stands in a book's schema that the program did not put there: a stranger's view, table or trigger.
+
+SQLite runs what the schema says. A view under the name of a table can go on for ever, a virtual table can reach out
+of the file, a trigger changes what a command writes. So a book with a table or view that is not the program's is not
+opened, and one with such a trigger or index is read but not written. What is gone, `verify` names.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from functools import cache
+from pathlib import Path
+
+from loadbook.core.errors import DamageError
+
+from . import migrations
+from .sql_files import shipped
+
+_SQLITES_OWN = ("sqlite_sequence", "sqlite_stat1", "sqlite_stat4")
+LONGEST_VALUE = 128 * 1024 * 1024  # bytes of one value; a larger one is no record of ours
+
+
+@cache
+def _newest() -> frozenset[str]:
+    """The SQL of every object of the newest schema, from its dump: quicker than applying every step."""
+    text = (shipped("schema") / "current.sql").read_text(encoding="utf-8")
+    return frozenset(part.strip().removesuffix(";") for part in text.partition("\n\n")[2].split(";\n\n"))
+
+
+def found(conn: sqlite3.Connection) -> list[tuple[str, str]]:
+    """(type, name) of everything in the schema that is not, word for word, the program's."""
+    marks = ", ".join("?" * len(_SQLITES_OWN))
+    rows = conn.execute(
+        f"SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT IN ({marks})", _SQLITES_OWN
+    ).fetchall()
+    strange = [row for row in rows if row[2] not in _newest()]
+    if strange:  # an older schema, perhaps
+        wanted = migrations.expected(migrations.version(conn))
+        strange = [row for row in strange if wanted.get((row[0], row[1])) != row[2]]
+    return [(str(row[0]), str(row[1])) for row in strange]
+
+
+def refuse_reading(conn: sqlite3.Connection, where: Path) -> None:
+    """Raises DamageError where reading the book could run what a stranger put in."""
+    _refuse([f for f in found(conn) if f[0] in ("table", "view")], where, "the book is not opened")
+
+
+def refuse_writing(conn: sqlite3.Connection, where: Path) -> None:
+    """Raises DamageError where writing into the book would run what a stranger put in."""
+    _refuse(found(conn), where, "nothing is written")
+
+
+def _refuse(strange: list[tuple[str, str]], where: Path, then: str) -> None:
+    if strange:
+        kind, name = strange[0]
+        more = f", and {len(strange) - 1} more of the kind" if len(strange) > 1 else ""
+        raise DamageError(
+            f"the {kind} {name!r} is not the program's{more}: {then}",
+            where=str(where),
+            remedy="Restore the book from a backup, or look at it and drop it with an SQLite tool",
+        )
+
+
+def refuse_links(file: Path) -> None:
+    """Raises DamageError where the book's file, or one that SQLite writes beside it, is a link to another place."""
+    for end in ("", "-wal", "-shm", "-journal"):
+        path = file.with_name(file.name + end)
+        if path.is_symlink():
+            raise DamageError(
+                f"{path.name} is a link to another file: the book is not opened",
+                where=str(path),
+                remedy="Put the file itself there",
+            )
+
+
+def limit(conn: sqlite3.Connection) -> None:
+    """Take the edge off a file that was made to harm: no giant values, pages checked as they are read, and no
+    functions with effects in what the schema says."""
+    conn.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)
+    conn.execute("PRAGMA cell_size_check = ON")
+    conn.execute("PRAGMA trusted_schema = OFF")

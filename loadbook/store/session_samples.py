@@ -1,0 +1,188 @@
+"""What `samples` stands on in a session: the files of the book's current traces, whose they are, and the view.
+
+Traces are read from an explicit list of the files that the book's rows name, and each sample is joined to its trace by
+the file it came from: never by a glob, and never by what the file says of itself. Most traces of a shop have the
+same channels under the same numbers; so a file has a first place, and a channel's place is that plus its number: one
+row for every channel of every such set, not of every trace, and one number to join by.
+
+`lean` leaves out the joins whose columns a query does not read: counting all samples needs none of them.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from loadbook.core.errors import DamageError
+
+from . import session_copy, trace_files
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from .book import BookFolder
+
+TRACE_FILE = "trace_file"  # made by the session: the files that samples reads, and their runs
+TRACE_PLACE = "trace_place"  # made by the session: the channels that stand in them
+SAMPLES = "samples"  # the view over them, and over no table
+LEFT_OUT = "trace_left_out"  # made by the session: the files that samples leaves out, and why
+MADE = (TRACE_FILE, TRACE_PLACE, LEFT_OUT)
+_MAGIC = b"PAR1"
+_COLUMNS = {
+    TRACE_FILE: {"file": "UBIGINT", "run": "VARCHAR", "started": "TIMESTAMP", "first_place": "INTEGER"},
+    TRACE_PLACE: {"place": "INTEGER"} | dict.fromkeys(("channel", "role", "quantity", "unit"), "VARCHAR"),
+    LEFT_OUT: dict.fromkeys(("run", "path", "why"), "VARCHAR"),
+}
+_FILES = "trace_files"  # the session's variable that holds the list of files: a view's text stays short
+_NAMES = "Filename(s)"  # where a plan lists the files
+# tables that samples is joined to, by the names they have in it, and what is seen in a plan where one is read: columns
+# of the files that serve nothing else
+_WITNESS = {"f": "run", "k": "quantity"}
+# what stands where there are no files to read
+NO_FILES = (
+    "(SELECT NULL::VARCHAR AS run, NULL::VARCHAR AS quantity, NULL::SMALLINT AS channel, NULL::DOUBLE AS t_s,"
+    " NULL::DOUBLE AS value, NULL::UTINYINT AS flag, 0::UBIGINT AS file_index WHERE false)"
+)
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A trace file that no query reads, and why."""
+
+    run: str
+    path: str
+    why: str
+
+
+def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection) -> tuple[list[str], list[LeftOut]]:
+    """Make the session's own tables: the current traces, their channels and roles.
+
+    Returns (the files, in the order of their numbers; those left out). Call where the book is read at one moment.
+    """
+    reader = book.read()
+    locate = trace_files.Locator(book)
+    files: list[str] = []
+    left_out: list[LeftOut] = []
+    rows: list[tuple[int, str, str, str]] = []
+    for trace_id, run, path, size, started in map(tuple, reader.execute(
+        "SELECT trace_id, run, path, bytes, started FROM trace WHERE state = 'current' ORDER BY started, trace_id"
+    )):  # fmt: skip
+        why, file = _unfit(locate, path, size)
+        if why is None:
+            rows.append((len(files), run, started, trace_id))
+            files.append(file)
+        else:
+            left_out.append(LeftOut(run, path, why))
+    first_places, places = _places(book, [trace_id for *_, trace_id in rows])
+    made = {
+        TRACE_FILE: [(at, run, started, first_places[trace]) for at, run, started, trace in rows],
+        TRACE_PLACE: places,
+        LEFT_OUT: [(x.run, x.path, x.why) for x in left_out],
+    }
+    for table, columns in _COLUMNS.items():
+        session_copy.create(connection, table, columns)
+        if made[table]:
+            session_copy.insert(connection, table, columns, list(zip(*made[table], strict=True)))
+    listed = ", ".join(trace_files.quoted(f) for f in files)
+    connection.execute(f"SET VARIABLE {_FILES} = [{listed}]")
+    return files, left_out
+
+
+def _places(book: BookFolder, traces: Sequence[str]) -> tuple[dict[str, int], list[tuple[Any, ...]]]:
+    """(first place of each trace, the channels with their places): traces with the same channels share them."""
+    channels: dict[str, list[tuple[Any, ...]]] = {}
+    for trace_id, *of_channel in map(tuple, book.read().execute(
+        "SELECT t.trace_id, tc.number, tc.channel, c.role, tc.quantity, tc.unit FROM trace AS t"
+        " JOIN trace_channel AS tc USING (trace_id) LEFT JOIN channel AS c ON c.run = t.run AND c.channel = tc.channel"
+        " WHERE t.state = 'current' ORDER BY t.trace_id, tc.number"
+    )):  # fmt: skip
+        channels.setdefault(trace_id, []).append(tuple(of_channel))
+    known: dict[tuple[tuple[Any, ...], ...], int] = {}
+    first_places: dict[str, int] = {}
+    places: list[tuple[Any, ...]] = []
+    end = 0
+    for trace_id in traces:
+        found = tuple(channels.get(trace_id, ()))
+        if found not in known:
+            known[found] = end
+            places += [(end + number, *rest) for number, *rest in found]
+            end += 1 + max((number for number, *_ in found), default=0)
+        first_places[trace_id] = known[found]
+    return first_places, places
+
+
+def _unfit(locate: trace_files.Locator, relative: str, size: int) -> tuple[str | None, str]:
+    """Why a trace file is left out (None: it is not), and its full path."""
+    try:
+        path = locate(relative)
+        with path.open("rb") as file:
+            head = file.read(4)
+            found = file.seek(0, os.SEEK_END)
+            file.seek(max(0, found - 4))
+            tail = file.read(4)
+    except DamageError as exc:
+        return exc.what, ""
+    except OSError as exc:
+        return ("the file is missing" if isinstance(exc, FileNotFoundError) else f"{exc.strerror or exc}"), ""
+    if found != size:
+        return f"the file has {found} bytes, not the {size} that were written", ""
+    if head != _MAGIC or tail != _MAGIC:
+        return "the file is no Parquet file any more", ""
+    return None, os.path.abspath(path)  # noqa: PTH100 - as a text, since a book has thousands
+
+
+def text(view: str, files: Sequence[str], joined: str = "fk") -> str:
+    """The text of the view over the session's files, or over no rows where there are none.
+
+    joined  the tables that it is joined to, by _WITNESS; a column of another raises when it is read
+    """
+    lines = [_line(line, joined) for line in view.splitlines()]
+    read = f"read_parquet(getvariable('{_FILES}'))" if files else NO_FILES
+    return "\n".join(lines).replace("{trace_files}", read)
+
+
+def _line(line: str, joined: str) -> str:
+    for alias, witness in _WITNESS.items():
+        if alias in joined:
+            continue
+        if line.startswith("JOIN ") and f" AS {alias} ON " in line:
+            return ""
+        if line.startswith(f"  {alias}."):
+            name = line.rstrip(",").rsplit(" AS ", 1)[-1].strip().removeprefix(f"{alias}.")
+            kind = "TIMESTAMP" if name == "sampled_at" else "VARCHAR"
+            said = f"concat('samples.{name} was not seen to be read', left(s.{witness}, 0))"
+            return f"  CAST(error({said}) AS {kind}) AS {name},"
+    return line
+
+
+def prune_joins(
+    connection: duckdb.DuckDBPyConnection, view: str, files: Sequence[str], reads: Sequence[tuple[str, Any]]
+) -> None:
+    """Make `samples` anew with no more joins than some queries (text, parameters) need.
+
+    Which columns a query reads is seen in the engine's own plan of it: in the place of those that a join would give
+    stands something that reads a witness, and raises. A query that the engine cannot plan gets the whole view.
+    """
+    connection.execute(f"CREATE OR REPLACE VIEW {SAMPLES} AS\n{text(view, files, '')}")
+    seen = set().union(*(_seen(connection, sql, parameters) for sql, parameters in reads))
+    joined = "fk" if "k" in seen else "".join(seen)  # the channels' places start from the file's
+    connection.execute(f"CREATE OR REPLACE VIEW {SAMPLES} AS\n{text(view, files, joined)}")
+
+
+def _seen(connection: duckdb.DuckDBPyConnection, sql: str, parameters: Any) -> set[str]:
+    """The tables of _WITNESS that a query reads from."""
+    import duckdb
+
+    try:
+        plan = connection.execute(f"EXPLAIN (FORMAT json) {sql}", parameters or None).fetchall()
+        nodes = list(session_copy.nodes(json.loads(plan[0][1])))
+    except (duckdb.Error, ValueError, LookupError):
+        return set(_WITNESS)
+    # none where the files' footers are enough, as for a count
+    scans = [n["extra_info"] for n in nodes if "PARQUET" in f"{n['name']} {n['extra_info'].get('Function')}".upper()]
+    said = str([value for about in scans for key, value in about.items() if key != _NAMES])
+    return {alias for alias, witness in _WITNESS.items() if re.search(rf"\b{witness}\b", said)}

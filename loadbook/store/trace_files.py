@@ -1,0 +1,328 @@
+"""Trace files: one Parquet file per trace, written so that a crash leaves nothing half done.
+
+Order of writing, and why it is this order:
+
+1. the samples go to a temporary name in the folder where the file will stand (a rename across disks is a copy);
+2. that file is flushed to the disk (fsync): a rename may otherwise survive a power cut that the contents do not;
+3. the caller takes the book's lock, and only under it is the file renamed to its final name, in one step: no reader
+   ever sees half a file under a final name, and no two commands give the same name at once;
+4. the folder is flushed, so that the new name survives too (Windows cannot open a folder; there the rename is
+   journalled by the file system itself and this step is left out);
+5. only then is the trace's row committed. A row without its file cannot come to be.
+
+What a crash leaves: before 3 a part, which the next trace that is taken in removes (disk.sweep); between 3 and 5 a
+file without a row, which no query reads and `verify` names. A trace's id follows from its run, its source and how
+many traces the run had (`trace_id_of`), so that repeating the command writes that very file anew and gives it its row.
+
+Long form, sorted by channel, then time: run, channel (its number), quantity, t_s, value, flag. Values stand as
+the recorder wrote them, in °C or the channel's own unit; a thermocouple's corrections are applied on reading.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from loadbook.analysis.trace.model import Channel, Event, Flags, Floats, Trace
+from loadbook.core.errors import DamageError, LoadbookError, NotFoundError
+
+from . import disk
+
+if TYPE_CHECKING:
+    import sqlite3
+
+    import duckdb
+
+    from .book import BookFolder
+
+FOLDER = "traces"
+COLUMNS = ("run", "channel", "quantity", "t_s", "value", "flag")
+_TRACE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
+RELATIVE = re.compile(rf"{FOLDER}(/[A-Za-z0-9_-][A-Za-z0-9._-]*)+")  # what a path of a trace may be
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A trace's samples on the disk, flushed, not yet under their name.
+
+    path, sha256, bytes are what the trace's row holds; part and final the file's two names.
+    """
+
+    part: Path
+    final: Path
+    path: str
+    sha256: str
+    bytes: int
+
+    def place(self) -> None:
+        """Give the file its name. Call under the book's lock, where no row names it, before the row is committed."""
+        try:
+            self.part.replace(self.final)
+            disk.sync_folder(self.final.parent)
+            disk.sync_folder(self.final.parent.parent)
+        except OSError as exc:
+            raise _refused(exc, self.path) from exc
+
+    def discard(self, placed: bool = False) -> None:
+        """Remove the part; with placed, also the file under its name (only while no row of it was committed)."""
+        with contextlib.suppress(OSError):
+            self.part.unlink(missing_ok=True)
+            if placed:
+                self.final.unlink(missing_ok=True)
+
+
+def trace_id_of(run: str, source_sha256: str, before: int) -> str:
+    """The id of a run's trace from a source, where the run had so many traces before: the same after a crash."""
+    return "t" + hashlib.sha256(f"{source_sha256} {before} {run}".encode()).hexdigest()[:16]
+
+
+def prepare(book: BookFolder, trace: Trace, trace_id: str) -> Prepared:
+    """Write a trace's samples beside their place and flush them; the caller places them and writes the row.
+
+    trace_id  an id of ours: small letters, digits and hyphens, so that no disk confuses two of them
+    Raises    LoadbookError where the disk refuses
+    """
+    if not _TRACE_ID.fullmatch(trace_id):
+        raise LoadbookError(f"{trace_id!r} cannot name a trace file", remedy="Use small letters, digits and hyphens")
+    year = trace.started[:4] if trace.started else "undated"
+    relative = f"{FOLDER}/{year}/{trace_id}.parquet"
+    final = locate(book, relative)
+    part = disk.part_of(final)
+    try:
+        final.parent.mkdir(parents=True, exist_ok=True)
+        for folder in final.parent.parent.iterdir():
+            disk.sweep(folder)
+        _write_parquet(trace, part)
+        with part.open("rb+") as file:
+            digest, size = _digest(file)
+            os.fsync(file.fileno())
+    except BaseException as exc:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        if isinstance(exc, OSError):
+            raise _refused(exc, relative) from exc
+        raise
+    return Prepared(part, final, relative, digest, size)
+
+
+def _refused(exc: OSError, relative: str) -> LoadbookError:
+    return LoadbookError(
+        f"the trace could not be written: {exc.strerror or exc}",
+        where=relative,
+        remedy="See that the disk has room and that you may write there, then repeat the command",
+    )
+
+
+def write_trace(book: BookFolder, trace: Trace, trace_id: str) -> tuple[str, str, int]:
+    """`prepare` and `place` at once, for a book that nobody else has open; the caller writes the row afterwards.
+
+    Returns   (path below the book's folder with '/', SHA-256 as hex, bytes)
+    Raises    LoadbookError where the disk refuses, or where a file of that name is already there
+    """
+    prepared = prepare(book, trace, trace_id)
+    try:
+        if prepared.final.exists():
+            raise LoadbookError("a trace file of that name is already there", where=prepared.path)
+        prepared.place()
+    finally:
+        prepared.discard()
+    return prepared.path, prepared.sha256, prepared.bytes
+
+
+def _write_parquet(trace: Trace, path: Path) -> None:
+    """All channels under one another, in one COPY. Raises OSError for anything the disk says."""
+    import duckdb
+
+    order = sorted(range(len(trace.channels)), key=lambda i: trace.channels[i].number)
+    t_s = np.asarray(trace.t_s, np.float64)
+    values, flags = trace.values[order], trace.flags[order]
+    if len(t_s) > 1 and not bool((np.diff(t_s) >= 0).all()):
+        by_time = np.argsort(t_s, kind="stable")
+        t_s, values, flags = t_s[by_time], values[:, by_time], flags[:, by_time]
+    columns = {
+        "channel": np.repeat(np.array([trace.channels[i].number for i in order], np.int16), len(t_s)),
+        "t_s": np.tile(t_s, len(order)),
+        "value": np.ascontiguousarray(values, np.float64).reshape(-1),
+        "flag": np.ascontiguousarray(flags, np.uint8).reshape(-1),
+    }
+    named = " ".join(f"WHEN {c.number} THEN {quoted(c.quantity)}" for c in trace.channels)
+    connection = _engine()
+    try:
+        connection.register("samples", columns)
+        connection.execute(  # one thread, and the rows are in order already
+            f"COPY (SELECT {quoted(trace.run)} AS run, channel, CASE channel {named} END AS quantity, t_s,"
+            f" nullif(value, 'nan'::DOUBLE) AS value, flag FROM samples) TO {quoted(str(path))}"
+            " (FORMAT parquet, COMPRESSION zstd)"
+        )
+    except duckdb.Error as exc:
+        raise OSError(str(exc).splitlines()[0]) from exc
+    finally:
+        connection.close()
+
+
+def read_trace(
+    book: BookFolder,
+    trace: str | sqlite3.Row | Mapping[str, Any],
+    channels: Sequence[Channel] | None = None,
+    events: Sequence[Event] = (),
+) -> Trace:
+    """The samples of a trace, after its SHA-256 and size were compared with the row's.
+
+    trace     a trace_id, or the trace's row
+    channels  the channels wanted, by their number in the file, in the order wanted; None = all that the row names
+    Returns   a Trace: values (channels, n), NaN where there is none; corrections are not applied
+    Raises    NotFoundError without such a row; DamageError where the file is gone, changed, or not what was written
+    """
+    if isinstance(trace, str):
+        row = book.read().execute("SELECT * FROM trace WHERE trace_id = ?", [trace]).fetchone()
+        if row is None:
+            raise NotFoundError(f"the book has no trace {trace!r}")
+    else:
+        row = trace
+    if channels is None:
+        named = book.read().execute(
+            "SELECT number, channel, quantity, unit FROM trace_channel WHERE trace_id = ? ORDER BY number",
+            [row["trace_id"]],
+        )
+        channels = [Channel(r["number"], r["channel"], quantity=r["quantity"], unit=r["unit"]) for r in named]
+    return samples(checked(book, row), row["path"], channels, events, row["run"], row["started"])
+
+
+def samples(
+    path: Path, where: str, channels: Sequence[Channel], events: Sequence[Event], run: str, started: str | None
+) -> Trace:
+    """The trace in a file whose digest the caller has checked; `where` names it in errors. Else as `read_trace`."""
+    t_s, values, flags, numbers = _read_parquet(path, where)
+    place = {number: i for i, number in enumerate(numbers)}
+    absent = [c.name for c in channels if c.number not in place]
+    if absent:
+        raise DamageError(f"the trace file has no channel {', '.join(absent)}", where=where, remedy=RESTORE)
+    rows = [place[c.number] for c in channels]
+    if rows != list(range(len(numbers))):
+        values, flags = values[rows], flags[rows]
+    in_order = tuple(sorted(events, key=lambda e: e.t_s))
+    return Trace(t_s, values, flags, tuple(channels), in_order, run, started)
+
+
+RESTORE = "Run 'loadbook verify', then bring the file back from a backup or take the recorder's file in again"
+
+
+def _engine() -> duckdb.DuckDBPyConnection:
+    """A connection of its own to the one engine of this process: starting an engine costs more than a file.
+
+    It keeps nothing of the files it has read, so that memory does not grow with their number.
+    """
+    return _started().cursor()
+
+
+def start_engine() -> None:
+    """Start the engine for trace files now, not at the first file."""
+    _started()
+
+
+_KEPT = 16_000_000  # bytes
+
+
+@cache
+def _started() -> duckdb.DuckDBPyConnection:
+    """The engine; and a hint to the C library, which otherwise hands the memory of every trace back to the system and
+    fetches it anew, page by page: giving back one large block that was never used tells it to keep more at hand."""
+    import duckdb
+
+    np.empty(_KEPT, np.uint8)
+    return duckdb.connect(":memory:", config={"threads": 1, "enable_external_file_cache": "false"})
+
+
+def _read_parquet(path: Path, where: str) -> tuple[Floats, Floats, Flags, list[int]]:
+    import duckdb
+
+    connection = _engine()
+    try:
+        got = connection.execute(
+            "SELECT channel, t_s, coalesce(value, 'nan'::DOUBLE) AS value, coalesce(flag, 0) AS flag"
+            f" FROM read_parquet({quoted(str(path))})"
+        ).fetchnumpy()
+    except duckdb.Error as exc:
+        raise DamageError(
+            f"the trace file cannot be read: {str(exc).splitlines()[0]}", where=where, remedy=RESTORE
+        ) from exc
+    finally:
+        connection.close()
+    channel = np.asarray(got["channel"])
+    samples = int(np.count_nonzero(channel == channel[0])) if channel.size else 0
+    regular = samples > 0 and channel.size % samples == 0
+    if regular:
+        shape = (channel.size // samples, samples)
+        channel, t_all = channel.reshape(shape), np.asarray(got["t_s"], np.float64).reshape(shape)
+        numbers = channel[:, 0]
+        in_order = bool((channel == numbers[:, None]).all()) and bool((numbers[1:] > numbers[:-1]).all())
+        regular = in_order and bool((t_all == t_all[0]).all()) and bool((np.diff(t_all[0]) > 0).all())
+    if not regular:
+        raise DamageError("the trace file is not in the order it was written in", where=where, remedy=RESTORE)
+    values, flags = np.asarray(got["value"], np.float64), np.asarray(got["flag"], np.uint8)
+    return t_all[0].copy(), values.reshape(shape), flags.reshape(shape), numbers.tolist()
+
+
+def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> Path:
+    """The trace's file, after its size and SHA-256 were found to be the row's. Raises DamageError."""
+    path = locate(book, row["path"])
+    try:
+        with path.open("rb") as file:
+            digest, size = _digest(file)
+    except OSError as exc:
+        raise DamageError(
+            f"the trace file cannot be read: {exc.strerror or exc}", where=row["path"], remedy=RESTORE
+        ) from exc
+    if size != row["bytes"] or digest != row["sha256"]:
+        raise DamageError("the trace file is not the one that was written", where=row["path"], remedy=RESTORE)
+    return path
+
+
+class Locator:
+    """`locate` for many files of one book: each folder is looked at once, since a book has thousands of traces."""
+
+    def __init__(self, book: BookFolder) -> None:
+        self._book = str(book.path)
+        self._traces = os.path.join(os.path.realpath(book.path), FOLDER, "")  # noqa: PTH118 - compared as texts
+        self._inside: dict[str, bool] = {}
+
+    def __call__(self, relative: str) -> Path:
+        """The file that a trace row's path means. Raises DamageError where it is not below the book's traces folder:
+        a row from a stranger's book must not make us read another file."""
+        if RELATIVE.fullmatch(relative):
+            path = f"{self._book}/{relative}"
+            # a traces folder that is itself a link leads out too
+            folder = path.rpartition("/")[0]
+            if folder not in self._inside:
+                self._inside[folder] = os.path.join(os.path.realpath(folder), "").startswith(self._traces)  # noqa: PTH118
+            if self._inside[folder] and (
+                not os.path.islink(path) or os.path.realpath(path).startswith(self._traces)  # noqa: PTH114
+            ):
+                return Path(path)
+        raise DamageError(
+            "the trace's path leads out of the book", where=relative, remedy="Do not use this book as it is"
+        )
+
+
+def locate(book: BookFolder, relative: str) -> Path:
+    """The file that a trace row's path means, of one trace. Raises DamageError as Locator does."""
+    return Locator(book)(relative)
+
+
+def quoted(text: str) -> str:
+    """A text as a SQL literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _digest(file: Any) -> tuple[str, int]:
+    digest = hashlib.file_digest(file, "sha256")
+    return digest.hexdigest(), file.tell()

@@ -1,0 +1,244 @@
+"""Checking a whole book: the database, its schema, the digest chain, the seals, every trace file, and rows and files
+without each other."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import stat
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from loadbook.core.collector import uncollected
+from loadbook.core.errors import DamageError, LoadbookError
+
+from . import chain, derived_checksum, disk, migrations
+from .book import FILE, TRACES, BookFolder
+from .sql_errors import TROUBLE
+from .trace_files import Locator
+
+DAMAGED = ".damaged"  # what a restore of lost traces adds to the name of a file that it puts aside
+BRING_BACK = (
+    "loadbook restore BACKUP BOOK --lost-traces brings it back; without a backup, withdraw the trace and take the"
+    " recorder's file in again"
+)
+_SHOWN = 20
+
+Step = Callable[[sqlite3.Connection], list[str]]
+
+
+@dataclass
+class Verified:
+    """What a check found.
+
+    wrong     damage, with what is lost and what to do
+    noted     what is not as it was and harms no answer (the file of a withdrawn trace)
+    leftover  files that count for nothing, with who removes them
+    """
+
+    last_link: str = ""
+    links: int = 0
+    traces: int = 0
+    wrong: list[str] = field(default_factory=list)
+    noted: list[str] = field(default_factory=list)
+    leftover: list[str] = field(default_factory=list)
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file, read in pieces."""
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None) -> Verified:
+    """Check everything; nothing is changed. progress(done, all) is called for trace files."""
+    found = Verified()
+    try:
+        conn = book.read()
+        conn.execute("BEGIN")  # one snapshot for all of it
+    except (DamageError, *TROUBLE) as exc:
+        found.wrong.append(f"book.sqlite cannot be opened ({exc}): restore it from a backup")
+        return found
+    rows: list[sqlite3.Row] = []
+    try:
+        found.wrong.extend(records(conn, BookFolder(book.path)))
+        found.last_link = chain.last_link(conn)
+        found.links = conn.execute("SELECT count(*) FROM chain").fetchone()[0]
+        rows = conn.execute(
+            "SELECT trace_id, run, state, path, sha256, bytes FROM trace ORDER BY trace_number"
+        ).fetchall()
+    except TROUBLE as exc:
+        found.wrong.append(f"book.sqlite cannot be read to its end ({exc}): restore it from a backup")
+    finally:
+        conn.execute("ROLLBACK")
+    _traces(book, rows, found, progress)
+    return found
+
+
+def records(conn: sqlite3.Connection, beside: BookFolder | None = None) -> list[str]:
+    """What is wrong with a book's records, one sentence each: pages, references, schema, chain, seals.
+
+    beside  the same book, not opened yet: there SQLite checks its pages and references on a second processor, while
+            the chain and the seals are computed on this one
+    """
+    if beside is None:
+        wrong = [*_database(conn), *_contents(conn)]
+    else:
+        with ThreadPoolExecutor(1) as other:
+            database = other.submit(_database_of, beside)
+            contents = _contents(conn)
+            wrong = [*database.result(), *contents]
+    return list(dict.fromkeys(wrong))  # one damage can stand in the way of several steps
+
+
+def _database_of(book: BookFolder) -> list[str]:
+    with book:
+        try:
+            return _database(book.read())
+        except (LoadbookError, *TROUBLE) as exc:
+            return [f"book.sqlite cannot be opened ({exc}): restore it from a backup"]
+
+
+def _database(conn: sqlite3.Connection) -> list[str]:
+    """What SQLite itself can tell of the file."""
+    return [*_described(conn, _pages, lenient=True), *_in_turn(conn, [_references])]
+
+
+@uncollected()
+def _contents(conn: sqlite3.Connection) -> list[str]:
+    """What only the program can tell of what stands in the file."""
+    sealed = [derived_checksum.check] if migrations.version(conn) >= derived_checksum.SINCE else []
+    return _in_turn(conn, [_schema, chain.check, *sealed])
+
+
+def _in_turn(conn: sqlite3.Connection, steps: list[Step]) -> list[str]:
+    wrong: list[str] = []
+    for step in steps:
+        try:
+            try:
+                wrong.extend(_described(conn, step))
+            except (sqlite3.OperationalError, UnicodeDecodeError):  # perhaps a text that is no UTF-8 any more
+                wrong.extend(_described(conn, step, lenient=True))
+        except (sqlite3.DatabaseError, ValueError, TypeError, KeyError, IndexError) as exc:
+            # what the damage left cannot even be compared
+            wrong.append(f"book.sqlite cannot be read ({exc}): restore it from a backup")
+            break
+    return wrong
+
+
+def _described(conn: sqlite3.Connection, step: Step, lenient: bool = False) -> list[str]:
+    """What a step finds.
+
+    lenient  a text that is no UTF-8 is damage to be named, not the end of the check; it costs a fifth more
+    """
+    factory = conn.text_factory
+    if lenient:
+        conn.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+    try:
+        return step(conn)
+    finally:
+        conn.text_factory = factory
+
+
+def _pages(conn: sqlite3.Connection) -> list[str]:
+    """SQLite's own check: pages, keys, types, and whether every index holds what its table holds."""
+    try:
+        problems = [r[0] for r in conn.execute(f"PRAGMA integrity_check({_SHOWN})")]
+    except TROUBLE as exc:
+        problems = [str(exc)]
+    if problems == ["ok"]:
+        return []
+    return [f"book.sqlite is damaged: {p}. Restore it from a backup" for p in problems]
+
+
+def _references(conn: sqlite3.Connection) -> list[str]:
+    rows = conn.execute("PRAGMA foreign_key_check").fetchall()[:_SHOWN]
+    return [f"a row of {r[0]} (number {r[1]}) refers to a {r[2]} that is not there" for r in rows]
+
+
+def _schema(conn: sqlite3.Connection) -> list[str]:
+    """Tables, triggers and views that are not the program's: a guard that is gone, or something that was put in."""
+    has, wanted = migrations.objects(conn), migrations.expected(migrations.version(conn))
+    wrong = []
+    for kind, name in wanted.keys() - has.keys():
+        remedy = "restore it from a backup" if kind == "table" else "loadbook upgrade makes it anew"
+        wrong.append(f"the {kind} {name} is gone from the book: {remedy}")
+    for kind, name in has.keys() - wanted.keys():
+        wrong.append(f"the {kind} {name} is none of the program's: look at it, and drop it with an SQLite tool")
+    for kind, name in has.keys() & wanted.keys():
+        if has[kind, name] != wanted[kind, name]:
+            remedy = "restore it from a backup" if kind == "table" else "loadbook upgrade makes it anew"
+            wrong.append(f"the {kind} {name} is not the program's any more: {remedy}")
+    return sorted(wrong)
+
+
+def _traces(
+    book: BookFolder, rows: list[sqlite3.Row], found: Verified, progress: Callable[[int, int], None] | None
+) -> None:
+    known = set()
+    locate = Locator(book)
+    for number, row in enumerate(rows, start=1):
+        try:
+            path = locate(row["path"])
+            known.add(path)
+            trouble = _trouble(path, row)
+        except DamageError as exc:
+            found.wrong.append(f"the trace of run {row['run']}: {exc}")
+            continue
+        except (OSError, ValueError) as exc:
+            trouble = f"cannot be read ({exc})"
+        if trouble is None:
+            found.traces += 1
+        elif row["state"] == "withdrawn":
+            found.noted.append(f"the withdrawn trace of run {row['run']} ({row['path']}) {trouble}; nothing uses it")
+        else:
+            found.wrong.append(f"the trace of run {row['run']} ({row['path']}) {trouble}: {BRING_BACK}")
+        if progress is not None:
+            progress(number, len(rows))
+    _files_without_rows(book, known, found)
+
+
+def _trouble(path: Path, row: sqlite3.Row) -> str | None:
+    try:
+        there = path.lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        return "has no file"
+    if not stat.S_ISREG(there.st_mode):  # a link, a folder, a pipe
+        return "has no file"
+    if there.st_size != row["bytes"]:
+        return f"has {there.st_size} bytes where {row['bytes']} were written"
+    return None if file_sha256(path) == row["sha256"] else "is not what was written"
+
+
+def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> None:
+    folder = book.path / TRACES
+    files = [p for p in sorted(book.path.iterdir()) if disk.is_part(p)] if book.path.is_dir() else []
+    if folder.is_dir():
+        files += sorted(p for p in folder.rglob("*") if p not in known and p.is_file())
+    for path in files:
+        name = path.relative_to(book.path).as_posix()
+        if disk.is_part(path):
+            who = "loadbook new removes it" if path.parent == book.path else "the next trace take removes it"
+            found.leftover.append(f"{name} is what an interrupted command left: once that has ended, {who}")
+        elif path.name.endswith(DAMAGED):
+            found.leftover.append(f"{name} is a damaged file that was put aside: it may be deleted")
+        elif path.suffix != ".parquet":
+            found.leftover.append(f"{name} is none of the book's files: it may be moved away")
+        else:
+            found.leftover.append(
+                f"{name} belongs to no trace (an interrupted intake leaves such a file): taking the same recorder's"
+                f" file in again puts it right, or it may be deleted"
+            )
+
+
+def is_whole(book: BookFolder, row: sqlite3.Row) -> bool:
+    """Is the file of a trace's row there, with the bytes that were written? (row: path, sha256, bytes)"""
+    try:
+        return _trouble(Locator(book)(row["path"]), row) is None
+    except (DamageError, OSError, ValueError):
+        return False
+
+
+__all__ = ["DAMAGED", "FILE", "Verified", "file_sha256", "is_whole", "records", "verify"]
