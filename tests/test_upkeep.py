@@ -163,7 +163,7 @@ def test_the_head_kept_elsewhere(traced: BookFolder, loadbook: Run) -> None:
     loadbook("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=traced.path)
     later = loadbook("verify", "--last-link", head, cwd=traced.path)
     assert later.returncode == 0
-    assert "the chain has grown since that head" in later.stderr
+    assert "the chain has grown since that link" in later.stderr
     wrong = loadbook("verify", "--last-link", "f" * 64, cwd=traced.path)
     assert wrong.returncode == 3
     assert "the chain recomputed" in wrong.stdout

@@ -22,7 +22,8 @@ def verify(last_link: str | None, book: BookFolder) -> None:
     """Check every checksum, key and file; exit 3 if anything is wrong.
 
     The digest chain finds every later edit made around the triggers, unless whoever made it recomputed the
-    whole chain or cut off its end: keep the last_link that is printed somewhere else, and compare with --last-link.
+    whole chain or cut off its end: note the last link it prints
+    somewhere else, and compare with --last-link.
 
     Example: loadbook verify
     """
@@ -33,8 +34,8 @@ def verify(last_link: str | None, book: BookFolder) -> None:
         last_link = last_link.strip().lower()
         if not re.fullmatch("[0-9a-f]{64}", last_link):
             raise UsageError(
-                f"{last_link!r} is no last link of the chain",
-                remedy="A last_link has 64 digits and letters a to f: copy all of it",
+                f"{last_link!r} is not a link of a digest chain",
+                remedy="A link has 64 characters, digits and letters a to f: copy all of it",
             )
     on_terminal = sys.stderr.isatty()
 
@@ -47,10 +48,10 @@ def verify(last_link: str | None, book: BookFolder) -> None:
     if last_link is not None and last_link != found.last_link:
         digests = {r[0] for r in book.read().execute("SELECT digest FROM chain")} | {GENESIS}
         wrong.append(
-            "the chain has grown since that last_link, and holds it: nothing before it was changed"
+            "the chain has grown since that link, and holds it: nothing before it was changed"
             if last_link in digests
-            else "the last_link given is not in the chain: something before it was changed and the chain recomputed, or"
-            " the chain's end was cut off"
+            else "the link given is not in the chain: something before it was changed and the chain recomputed, or the"
+            " chain's end was cut off"
         )
         if last_link in digests:
             to_stderr(wrong.pop())
@@ -61,7 +62,7 @@ def verify(last_link: str | None, book: BookFolder) -> None:
     for line in found.leftover:
         click.echo(f"left over: {plain(line)}")
     click.echo(f"{found.links} links of the chain and {found.traces} trace files are as they were written")
-    click.echo(f"last_link {found.last_link or '(not reached)'}")
+    click.echo(f"last link {found.last_link or '(not reached)'}")
     if wrong:
         click.echo(f"{len(wrong)} wrong")
         sys.exit(EXIT_SOMETHING_WRONG)

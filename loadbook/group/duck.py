@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import LoadbookError
 from loadbook.store import sql_files
+from loadbook.store.session import Session, named_in
 from loadbook.store.session_samples import NO_FILES
 from loadbook.store.trace_files import quoted
 
 from . import views as groupviews
 from .parquet import PLANT
-from .read import Group, group_columns
+from .read import Group, group_columns, open_group
 
 if TYPE_CHECKING:
     import duckdb
@@ -124,3 +125,14 @@ class DuckEngine:
         files = [url for _, _, url in group.traces()]
         self.files += files
         return f"read_parquet([{', '.join(quoted(f) for f in files)}])" if files else NO_FILES
+
+
+def for_query(of: Mapping[str, Any], sql: str) -> Session:
+    """The session over a group for one stranger's query: the views that it may name, over the published files alone.
+
+    of  target, plants left out (without), and a folder for copies of what is no folder (copies)
+    """
+    tables, known = groupviews.names()
+    copies = Path(of["copies"]) if of["copies"] else None
+    engine = DuckEngine(open_group(of["target"], of["without"]), named_in(sql, {*tables, *known}), copies)
+    return Session(engine.connection, engine.files)

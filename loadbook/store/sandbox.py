@@ -22,10 +22,9 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
-from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from loadbook.core.errors import LoadbookError, UsageError
@@ -39,7 +38,7 @@ if TYPE_CHECKING:
 
     from .book import BookFolder
 
-__all__ = ["Answer", "check_condition", "run_query"]
+__all__ = ["Answer", "check_condition", "run_over", "run_query"]
 
 MEMORY_MB = 2048
 SECONDS = 60.0
@@ -125,39 +124,25 @@ def run_query(
     Raises      UsageError for anything that is not one select; LoadbookError where the query fails, or reaches
                 a limit; whatever the book itself raises
     """
-    return _run({"book": str(book.path.absolute())}, sql, parameters, memory_mb, seconds, most_rows)
+    of = {"book": str(book.path.absolute())}
+    return run_over("loadbook.store.session:for_query", of, sql, parameters, memory_mb, seconds, most_rows)
 
 
-def ask_group(
-    target: str,
-    without: Sequence[str],
+def run_over(
+    session: str,
+    of: Mapping[str, Any],
     sql: str,
-    *,
-    copies: Path | None = None,
+    parameters: Mapping[str, tuple[str, Any]] | None = None,
     memory_mb: int | None = None,
     seconds: float | None = None,
     most_rows: int = MOST_ROWS,
 ) -> Answer:
-    """The same over a group of plants, without some of them.
-
-    copies  a folder for what must be copied from an address that is no folder; the caller removes it afterwards
-    """
-    group = {"group": {"target": target, "without": list(without), "copies": None if copies is None else str(copies)}}
-    return _run(group, sql, None, memory_mb, seconds, most_rows)
-
-
-def _run(
-    about: Mapping[str, Any],
-    sql: str,
-    parameters: Mapping[str, tuple[str, Any]] | None,
-    memory_mb: int | None,
-    seconds: float | None,
-    most_rows: int,
-) -> Answer:
+    """The same over what `session` opens: "module:function" of the program, called in the child with (of, sql)."""
     memory_mb = int(memory_mb or _setting("LOADBOOK_SQL_MEMORY_MB", MEMORY_MB))
     seconds = float(seconds or _setting("LOADBOOK_SQL_SECONDS", SECONDS))
     request = {
-        **about,
+        "session": session,
+        "of": of,
         "sql": sql,
         "parameters": [{"name": n, "type": t, "value": _sent(v)} for n, (t, v) in (parameters or {}).items()],
         "memory_mb": memory_mb,

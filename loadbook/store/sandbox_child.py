@@ -1,4 +1,4 @@
-"""The child process that runs one stranger's query and nothing else (see guard.py for what it is given).
+"""The child process that runs one stranger's query and nothing else (see sandbox.py for what it is given).
 
 It reads a request from stdin, copies the tables that the query names, closes the book, gives up every right that
 it can, and only then looks at the query's text. Answers go to stdout as lines of JSON: first what the columns are,
@@ -16,7 +16,7 @@ import threading
 from collections.abc import Iterator
 from datetime import date, datetime, time
 from decimal import Decimal
-from pathlib import Path
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -79,16 +79,10 @@ def _in_words(exc: Exception) -> dict[str, Any]:
 
 
 def _answer(request: dict[str, Any]) -> Iterator[dict[str, Any] | list[list[Any]]]:
-    from . import session
-    from .book import BookFolder
-
     sql = str(request["sql"])
     memory = int(request["memory_mb"])
-    if request.get("group"):
-        made = _group(request["group"], sql)
-    else:
-        with BookFolder.open(Path(request["book"])) as book:
-            made = session.start(book, set(request["needs"]) if request.get("needs") else session.needs_of(book, sql))
+    module, opener = str(request["session"]).split(":")
+    made: Session = getattr(import_module(module), opener)(request["of"], sql)
     connection = made.connection
     give_up_rights(connection, made.files, memory, float(request["seconds"]))
     wrapped = wrap(connection, sql)
@@ -114,21 +108,6 @@ def _answer(request: dict[str, Any]) -> Iterator[dict[str, Any] | list[list[Any]
             raise Refused("the answer holds texts that are too large to show", "Ask for a part of them with substr()")
         yield batch
     yield {"rows": count}
-
-
-def _group(about: dict[str, Any], sql: str) -> Session:
-    """The views of a group that a text may name; they read the published files and nothing else."""
-    from loadbook.group import views as groupviews
-    from loadbook.group.duck import DuckEngine
-    from loadbook.group.read import open_group
-
-    from .session import Session, named_in
-
-    tables, views = groupviews.names()
-    group = open_group(about["target"], about["without"])
-    copies = Path(about["copies"]) if about["copies"] else None
-    engine = DuckEngine(group, named_in(sql, {*tables, *views}), copies)
-    return Session(engine.connection, engine.files)
 
 
 def wrap(connection: duckdb.DuckDBPyConnection, sql: str) -> str:

@@ -12,6 +12,7 @@ import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError, UsageError
@@ -97,6 +98,14 @@ class Session:
 
     def __exit__(self, *_: object) -> None:
         self.connection.close()
+
+
+def for_query(of: dict[str, Any], sql: str) -> Session:
+    """The session over the book in the folder of["book"], with what a stranger's query may name."""
+    from .book import BookFolder
+
+    with BookFolder.open(Path(of["book"])) as book:
+        return start(book, needs_of(book, sql))
 
 
 def names(book: BookFolder) -> tuple[list[str], list[str]]:

@@ -6,7 +6,6 @@ import tempfile
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -102,9 +101,8 @@ def sql_group(
         )
     with tempfile.TemporaryDirectory(prefix="loadbook-") as copies:
         try:
-            answer = sandbox.ask_group(
-                group.store.address, without, text, copies=Path(copies), seconds=seconds, memory_mb=memory_mb
-            )
+            of = {"target": group.store.address, "without": list(without), "copies": copies}
+            answer = sandbox.run_over("loadbook.group.duck:for_query", of, text, seconds=seconds, memory_mb=memory_mb)
         except LoadbookError as exc:
             helped = in_words(text, exc, tables, views)
             if helped is exc:
