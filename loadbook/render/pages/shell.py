@@ -24,7 +24,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core import writing
 
 from .markup import Html, data_block, el, join, text
 
@@ -219,21 +219,9 @@ def sentences(lines: Iterable[Any], *, class_: str | None = None) -> Html | None
 
 def write_page(path: Path, source: str | bytes, *, force: bool = False) -> None:
     """Write a page or a PDF whole or not at all. Raises UsageError where the file is there and force is not given."""
-    if path.exists() and not force:
-        raise UsageError(
-            "there is a file of that name already", where=str(path), remedy="Choose another name, or add --force"
-        )
-    temporary = path.with_name(f".{path.name}.part")
-    try:
-        temporary.write_bytes(source.encode("utf-8") if isinstance(source, str) else source)
-        temporary.replace(path)
-    except OSError as exc:
-        raise LoadbookError(
-            f"the page cannot be written ({exc.strerror or exc})", where=str(path),
-            remedy="See that the folder is there and that you may write in it",
-        ) from exc  # fmt: skip
-    finally:
-        temporary.unlink(missing_ok=True)
+    with writing.told("the page", path):
+        writing.check(path, over=force, taken="Choose another name, or add --force")
+        writing.put(path, source.encode("utf-8") if isinstance(source, str) else source, over=force)
 
 
 __all__ = [
