@@ -9,7 +9,7 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
-from loadbook.store import disk
+from loadbook.core.writing import is_part
 
 # rows that commands delete and make anew: their numbers say nothing
 _NUMBERLESS = {"parameter", "finding", "answer_outcome", "seal"}
@@ -38,7 +38,7 @@ def of_book(folder: Path) -> dict[str, Any] | None:
     state["files"] = sorted(
         f"{p.relative_to(folder).as_posix()} {hashlib.sha256(p.read_bytes()).hexdigest()}"
         for p in (folder / "traces").rglob("*")
-        if p.is_file() and not disk.is_part(p)
+        if p.is_file() and not is_part(p)
     )
     return state
 
@@ -57,4 +57,4 @@ def of_backup(file: Path) -> dict[str, Any] | None:
 
 def parts(folder: Path) -> list[str]:
     """Unfinished files of killed commands, anywhere below a folder."""
-    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if disk.is_part(p))
+    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if is_part(p))

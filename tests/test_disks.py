@@ -12,10 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from loadbook.core import times
-from loadbook.core.errors import LoadbookError
+from loadbook.core import times, writing
+from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.store import backup as backing
-from loadbook.store import disk
 from loadbook.store.book import BookFolder
 from loadbook.store.verify import verify
 
@@ -88,6 +87,21 @@ def test_no_file_may_grow(made: Path) -> None:
         refused(limited(made, small, *COMMANDS[name]), "the disk", "could not be written")
         whole(made / "book", before)
     assert not (made / "b.zip").exists()
+
+
+def test_no_workbook_may_grow(made: Path) -> None:
+    """In its rows, which wait in temporary files, or in the end, when they are packed."""
+    names = sorted(p.name for p in made.iterdir())
+    for most in (500, 3000, 8000):
+        small = (
+            "import resource, signal\n"
+            "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+            f"resource.setrlimit(resource.RLIMIT_FSIZE, ({most}, {most}))"
+        )
+        done = limited(made, small, "export", "2026-03", "-o", "m.xlsx", "--book", "book")
+        refused(done, "the workbook cannot be written (File too large)")
+        assert "Exception" not in done.stderr
+        assert sorted(p.name for p in made.iterdir()) == names
 
 
 @contextlib.contextmanager
@@ -315,33 +329,36 @@ def test_parts_of_living_processes_and_of_other_machines_are_left_alone(tmp_path
     ended = subprocess.Popen([sys.executable, "-c", ""])
     ended.wait()
     names = {
-        f".b.zip.{disk.machine()}-{ended.pid}.part": False,
-        f".b.zip.records.{disk.machine()}-{ended.pid}.part-journal": False,
-        f".b.zip.{disk.machine()}-{os.getpid()}.part": True,
-        f".b.zip.00000000-{ended.pid}.part": True,
-        f".other.zip.{disk.machine()}-{ended.pid}.part": True,
+        f".b.zip.{writing.machine()}-{ended.pid}-0123abcd.part": False,
+        f".b.zip.{writing.machine()}-{ended.pid}-0123abcd.part-journal": False,
+        f".b.zip.{writing.machine()}-{os.getpid()}-0123abcd.part": True,
+        f".b.zip.00000000-{ended.pid}-0123abcd.part": True,
+        f".other.zip.{writing.machine()}-{ended.pid}-0123abcd.part": True,
         ".b.zip.part": True,
     }
     for name in names:
         (tmp_path / name).write_text("x")
-    disk.sweep(tmp_path, "b.zip")
+    writing.sweep(tmp_path, "b.zip")
     assert {name: (tmp_path / name).exists() for name in names} == names
 
 
 def test_a_name_that_is_taken_is_never_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    part, final = tmp_path / ".x.part", tmp_path / "x"
-    part.write_text("new")
+    final = tmp_path / "x"
     final.write_text("old")
+    with pytest.raises(UsageError, match="already"):
+        writing.put(final, b"new")
+    # another program is quicker: the name is taken after it was seen to be free
+    monkeypatch.setattr(writing, "check", lambda *_, **__: None)
     with pytest.raises(FileExistsError):
-        disk.place_new(part, final)
+        writing.put(final, b"new")
 
     def no_links(*_: object) -> None:
         raise OSError(95, "Operation not supported")
 
     monkeypatch.setattr(os, "link", no_links)  # a stick with a file system that has none
     with pytest.raises(FileExistsError):
-        disk.place_new(part, final)
+        writing.put(final, b"new")
     assert final.read_text() == "old"
     final.unlink()
-    disk.place_new(part, final)
-    assert final.read_text() == "new" and not part.exists()
+    writing.put(final, b"new")
+    assert final.read_text() == "new" and list(tmp_path.iterdir()) == [final]

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
-import shutil
 import sys
-import tempfile
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from loadbook.core import writing
 from loadbook.core.errors import UsageError
 from loadbook.render.tables import plain
-from loadbook.store import disk
 from loadbook.store.book import BookFolder
 from loadbook.store.sql_files import shipped
 
@@ -61,7 +59,8 @@ def shop_module(name: str) -> Any:
 
 def _free(path: Path, what: str) -> Path:
     """The path, if nothing stands there. Raises UsageError for a folder with anything in it, and for a file."""
-    if path.exists() and (not path.is_dir() or any(path.iterdir())):
+    writing.check_folder(path)
+    if path.exists() and any(path.iterdir()):
         raise UsageError(
             f"the {what} folder is there already and not empty", where=str(path), remedy="Name another one"
         )
@@ -108,20 +107,14 @@ def demo(folder: Path, files_folder: Path | None) -> None:
     shop = build.build()
     with ExitStack() as stack:
         if files_folder is None:
-            files = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="loadbook-demo-")))
+            files = Path(stack.enter_context(writing.scratch()))
         else:
             files = files_folder
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        disk.sweep(folder.parent, folder.name)
-        making = disk.part_of(folder.resolve())
-        making.mkdir()
-        stack.callback(shutil.rmtree, making, ignore_errors=True)
-        book_path = making / "book"
-        with BookFolder.create(book_path, zone=shop_module("catalogue").ZONE) as book:
+        writing.make_folder(folder.parent)
+        making = stack.enter_context(writing.FolderPart(folder.resolve()))
+        with BookFolder.create(making.path, zone=shop_module("catalogue").ZONE) as book:
             verdicts = _take_all(book, build, shop, files, told)
-        if folder.exists():
-            folder.rmdir()  # empty, as checked
-        book_path.rename(folder)
+        making.place()
         told.done()
     counts = {kind: len(rows) for kind, rows in shop.tables.items()}
     click.echo(
@@ -163,11 +156,11 @@ def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, told: Progre
         verdicts[run] = taken.verdict
         lines.append(f'loadbook trace take {name} --run {run} --layout "{_layout_name(furnace)}"')
         told("taking in traces", len(verdicts), total)
-    (files / "README.txt").write_text(
+    text = (
         "The files of an invented shop. These commands take them in (put the files into the book's folder first,\n"
-        "or write their paths):\n\n" + "\n".join(lines) + "\n",
-        encoding="utf-8",
+        "or write their paths):\n\n" + "\n".join(lines) + "\n"
     )
+    writing.put(files / "README.txt", text.encode("utf-8"))
     return verdicts
 
 

@@ -23,14 +23,14 @@ def export(month: str, output: Path, book: BookFolder) -> None:
 
     Example: loadbook export 2025-09 -o september.xlsx
     """
+    from loadbook.core import writing
     from loadbook.core.errors import UsageError
     from loadbook.queries.month import month_of
     from loadbook.render.workbook import write_month
 
     if output.suffix.lower() != ".xlsx":
         raise UsageError(f"{output.name!r} is no workbook's name", remedy="Let it end in .xlsx")
-    if output.exists():
-        raise UsageError("there is a file of that name already", where=str(output), remedy="Choose another name")
+    writing.check(output)
     found = month_of(book, month)
     write_month(output, found, system=book.units, zone=book.zone)
     click.echo(

@@ -9,6 +9,8 @@ stays within about 3 GB of memory (DEVELOPERS.md gives what was measured).
 from __future__ import annotations
 
 import csv
+import errno
+import io
 import os
 import re
 import stat
@@ -49,32 +51,52 @@ def cells_within_limit() -> Iterator[None]:
 _TOO_MANY_PARTS = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]++\s*+\.\s*+){30}")
 
 
-def read_file(path: Path, most: int = LARGEST_FILE) -> bytes:
-    """The bytes of an ordinary file. A pipe or a device is refused before it is read, since it may never end.
+class NoRegularFile(OSError):
+    """A link, a pipe, a device, a folder where a file is read."""
 
-    most    largest size [bytes]
+    def __init__(self, path: Path) -> None:
+        super().__init__(errno.EINVAL, "this is not a regular file", str(path))
+
+
+def opened(path: Path, *, links: bool = False) -> io.BufferedReader:
+    """A regular file, open for reading. A pipe or a device is refused before it is opened, since it may never end.
+
+    links   a link is followed to its file
+    Raises  NoRegularFile, OSError
+    """
+    if not stat.S_ISREG(path.stat(follow_symlinks=links).st_mode):
+        raise NoRegularFile(path)
+    # without waiting, should a pipe have come into its place: opening one that nobody writes to never comes back
+    flags = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0) | (0 if links else getattr(os, "O_NOFOLLOW", 0))
+    file = os.fdopen(os.open(path, os.O_RDONLY | flags), "rb")
+    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+        file.close()
+        raise NoRegularFile(path)
+    return file
+
+
+def read_file(path: Path, most: int = LARGEST_FILE, *, links: bool = True) -> bytes:
+    """The bytes of an ordinary file.
+
+    most    largest size [bytes];  links  a link is followed to its file
     Raises  NotFoundError (no such file), LoadbookError (no ordinary file, larger than `most`, or unreadable)
     """
     shown = str(path)
     try:
-        # without waiting: opening a pipe that nobody writes to would never come back
-        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-        with os.fdopen(handle, "rb") as file:
-            found = os.fstat(file.fileno())
-            if not stat.S_ISREG(found.st_mode):
-                raise LoadbookError("this is not a regular file", where=shown, remedy="Name a file, such as chart.csv")
-            data = b"" if found.st_size > most else file.read(most + 1) or b""
+        with opened(path, links=links) as file:
+            size = os.fstat(file.fileno()).st_size
+            data = b"" if size > most else file.read(most + 1) or b""
     except (FileNotFoundError, NotADirectoryError) as exc:
         raise NotFoundError("there is no such file", where=shown, remedy="Check its name and folder") from exc
     except ValueError as exc:  # a NUL in the name
         raise NotFoundError("no file can have that name", where=shown, remedy="Check its name and folder") from exc
-    except IsADirectoryError as exc:
+    except NoRegularFile as exc:
         raise LoadbookError("this is not a regular file", where=shown, remedy="Name a file, such as chart.csv") from exc
     except OSError as exc:
         raise LoadbookError(
             f"the file cannot be read: {exc.strerror or exc}", where=shown, remedy="Check its name and permissions"
         ) from exc
-    if found.st_size > most or len(data) > most:
+    if size > most or len(data) > most:
         what = f"the file is larger than {size_words(most)}"
         raise LoadbookError(what, where=shown, remedy="Split it into smaller ones")
     return data

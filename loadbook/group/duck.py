@@ -7,8 +7,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.store import sql_files
+from loadbook.store.engine import engine
 from loadbook.store.session import Session, named_in
 from loadbook.store.session_samples import NO_FILES
 from loadbook.store.trace_files import quoted
@@ -34,11 +36,7 @@ class DuckEngine:
 
     def __init__(self, group: Group, needs: Iterable[str], copies: Path | None = None) -> None:
         """copies  a folder for the copies, which the caller removes; None: one that ends with the engine"""
-        import duckdb
-
-        self.connection: duckdb.DuckDBPyConnection = duckdb.connect(
-            ":memory:", config={"python_enable_replacements": "false"}
-        )
+        self.connection: duckdb.DuckDBPyConnection = engine(python_enable_replacements="false")
         self.connection.execute("SET TimeZone = 'UTC'")
         self.files: list[str] = []
         self._copies: tempfile.TemporaryDirectory[str] | None = None
@@ -77,7 +75,7 @@ class DuckEngine:
         if group.store.local:
             return {table: group.files(table) for table in tables}
         if copies is None:
-            self._copies = tempfile.TemporaryDirectory(prefix="loadbook-")
+            self._copies = writing.scratch()
             copies = Path(self._copies.name)
         return group.bring(tables, copies)
 

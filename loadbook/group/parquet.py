@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.store import session_copy
+from loadbook.store.engine import engine
 from loadbook.store.trace_files import quoted
 
 PLANT = "plant"
@@ -31,10 +32,8 @@ class Parquet:
     """Makes Parquet files of rows, one after the other, in one engine on one thread: the same rows, the same bytes."""
 
     def __init__(self) -> None:
-        import duckdb
-
-        self._folder = tempfile.TemporaryDirectory(prefix="loadbook-")
-        self._connection = duckdb.connect(":memory:", config={"threads": 1})
+        self._folder = writing.scratch()
+        self._connection = engine(threads=1)
         self._connection.execute("SET TimeZone = 'UTC'")
         self._connection.execute("SET pandas_analyze_sample = 0")
 

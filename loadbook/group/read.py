@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from loadbook.core import writing
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.vocabulary.lookup import nearest
 from loadbook.store import migrations
@@ -63,7 +64,8 @@ class Group:
                     remedy="Publish again from the plant's book",
                 )  # fmt: skip
             copy = folder / f"{number}.parquet"
-            copy.write_bytes(data)
+            with writing.create(copy) as file:
+                file.write(data)
             found[table].append(str(copy))
         return found
 

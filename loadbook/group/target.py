@@ -7,19 +7,18 @@ temporary name, flushed, and renamed. Readers never look at a file before someth
 from __future__ import annotations
 
 import contextlib
-import os
 import re
-import tempfile
+import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from loadbook.core import writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
-from loadbook.store.disk import sync_folder
+from loadbook.core.outside import opened
 
-TEMPORARY_SUFFIX = ".part"
 _AT_A_TIME = 256
-_PLAIN = re.compile(r"[a-z0-9][a-z0-9._-]*(?:/[a-z0-9][a-z0-9._-]*)*")
+_PLAIN = re.compile(r"\.?[a-z0-9][a-z0-9._-]*(?:/\.?[a-z0-9][a-z0-9._-]*)*")  # a dot leads the name of a part
 
 
 class Store:
@@ -51,6 +50,8 @@ class Store:
             ) from exc  # fmt: skip
         except ValueError as exc:
             raise UsageError(f"no such kind of address: {exc}", where=address, remedy="Name a folder") from exc
+        if "file" in _protocols(self._fs):  # local://
+            self.folder = Path(self._root).absolute()
 
     @property
     def local(self) -> bool:
@@ -76,7 +77,8 @@ class Store:
         """A file's bytes. Raises NotFoundError, LoadbookError."""
         try:
             if self.folder is not None:
-                return Path(self.url(name)).read_bytes()
+                with opened(Path(self.url(name))) as file:
+                    return file.read()
             return bytes(self._fs.cat_file(self._path(name)))
         except FileNotFoundError as exc:
             raise NotFoundError("the target has no such file", where=f"{self.address}: {name}") from exc
@@ -91,28 +93,19 @@ class Store:
                 self._fs.pipe_file(self._path(name), data)
                 return
             final = Path(self.url(name))
-            final.parent.mkdir(parents=True, exist_ok=True)
-            temporary = final.with_name(f"{final.name}.{os.getpid()}{TEMPORARY_SUFFIX}")
-            try:
-                with temporary.open("wb") as file:
-                    file.write(data)
-                    file.flush()
-                    os.fsync(file.fileno())
-                temporary.replace(final)
-                sync_folder(final.parent)
-            finally:
-                with contextlib.suppress(OSError):
-                    temporary.unlink(missing_ok=True)
+            writing.make_folder(self.folder)
+            writing.make_folder(final.parent, below=self.folder)
+            writing.put(final, data, over=True)
         except OSError as exc:
             raise _could_not("written", self.address, name, exc) from exc
 
     def sizes(self, below: str) -> dict[str, int]:
-        """name -> bytes of every file below a name; empty where there is none."""
+        """name -> bytes of every file below a name; empty where there is none. A link is no file."""
         try:
             if self.folder is not None:
                 base = Path(self.url(below))
-                found = [p for p in base.rglob("*") if p.is_file()] if base.is_dir() else []
-                return {p.relative_to(self.folder).as_posix(): p.stat().st_size for p in found}
+                found = [(p, p.lstat()) for p in base.rglob("*")] if base.is_dir() else []
+                return {p.relative_to(self.folder).as_posix(): s.st_size for p, s in found if stat.S_ISREG(s.st_mode)}
             self._fs.invalidate_cache()
             path = self._path(below)
             if not self._fs.exists(path):
@@ -174,9 +167,10 @@ class Store:
                 raise NotFoundError("the target has no such file", where=f"{self.address}: {name}")
             yield path
             return
-        with tempfile.TemporaryDirectory(prefix="loadbook-") as folder:
+        with writing.scratch() as folder:
             path = Path(folder) / "file"
-            path.write_bytes(self.read(name))
+            with writing.create(path) as file:
+                file.write(self.read(name))
             yield path
 
     def _path(self, name: str) -> str:

@@ -15,7 +15,9 @@ from typing import Any
 
 from loadbook.analysis.parameters import compute as parameters
 from loadbook.core.errors import DamageError, LoadbookError
+from loadbook.core.outside import opened
 from loadbook.store import derived
+from loadbook.store.engine import engine
 from loadbook.store.trace_files import quoted, samples
 
 from . import run_record
@@ -125,7 +127,7 @@ def _write(
 
 
 def _check(path: Path, sha256: str, name: str) -> None:
-    with path.open("rb") as file:
+    with opened(path) as file:
         if hashlib.file_digest(file, "sha256").hexdigest() != sha256:
             raise DamageError("the trace file is not the one that was published", where=name)
 
@@ -135,7 +137,7 @@ def _rows(store: Store, name: str) -> list[dict[str, Any]]:
     import duckdb
 
     with store.as_file(name) as path:
-        connection = duckdb.connect(":memory:", config={"threads": 1})
+        connection = engine(threads=1)
         try:
             result = connection.execute(f"SELECT * FROM read_parquet({quoted(str(path))}, hive_partitioning = false)")
             names = [str(d[0]) for d in result.description or []]

@@ -321,15 +321,15 @@ def _parquet(columns: Sequence[str], rows: list[Sequence[Any]], out: TextIO) -> 
         raise UsageError(
             "parquet is not for a terminal", remedy="Send it to a file: ... --format parquet > FILE.parquet"
         )
-    import tempfile
-
-    import duckdb
     import pandas as pd
 
+    from loadbook.core.writing import scratch
+    from loadbook.store.engine import engine
+
     frame = pd.DataFrame([[exact(v) for v in row] for row in rows], columns=list(columns))
-    with tempfile.TemporaryDirectory() as folder:
+    with scratch() as folder:
         path = Path(folder) / "rows.parquet"
-        with duckdb.connect() as conn:
+        with engine() as conn:
             conn.register("frame", frame)
             conn.execute(f"COPY frame TO '{path.as_posix()}' (FORMAT parquet)")
         data = path.read_bytes()

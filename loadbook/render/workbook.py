@@ -8,6 +8,7 @@ The workbook's charts: native ones, drawn by the office program from the sheets'
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from loadbook.analysis.effects.words import SCALE_LABELS
-from loadbook.core import units
+from loadbook.core import units, writing
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.vocabulary.lookup import terms
 from loadbook.render.charts.style import GRID, INK, MUTED, PALETTE
@@ -184,17 +185,17 @@ class Workbook:
     def __init__(self, path: Path, system: str, zone: ZoneInfo) -> None:
         import xlsxwriter
 
-        if path.exists():
-            raise UsageError("there is a file of that name already", where=str(path), remedy="Choose another name")
+        writing.check(path)
         if not path.parent.is_dir():
             raise UsageError("there is no such folder", where=str(path.parent), remedy="Make it first")
         self.path, self.system, self.zone = path, system, zone
-        self._fresh = path.with_name(f".{path.name}.part")
+        self._part = writing.Part(path)
+        self._file, self._scratch = self._part.open(), writing.scratch()
         options = {
             "constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False,
-            "strings_to_numbers": False, "nan_inf_to_errors": False,
+            "strings_to_numbers": False, "nan_inf_to_errors": False, "tmpdir": self._scratch.name,
         }  # fmt: skip
-        self._book = xlsxwriter.Workbook(str(self._fresh), options)
+        self._book = xlsxwriter.Workbook(self._file, options)
         self._kinds: dict[str, Any] = {}
         self._general, self._two = self.look(), self.look("0.00")
         self.long: list[tuple[str, str]] = []  # (where, text) of texts longer than a cell
@@ -315,7 +316,10 @@ class Workbook:
                 raise LoadbookError("a text could not be written", where=f"{sheet.get_name()} row {row + 1}")
 
     def close(self) -> None:
-        """Finish the file and put it in place. Texts longer than a cell stand whole on a last sheet, in pieces."""
+        """Finish the file and put it in place. Texts longer than a cell stand whole on a last sheet, in pieces.
+
+        Raises UsageError where the name is taken by now, OSError
+        """
         if self.long:
             pieces, self.long = self.long, []
             rows = [
@@ -324,18 +328,24 @@ class Workbook:
                 for number, start in enumerate(range(0, len(text), PIECE), 1)
             ]
             self.sheet(LONG_TEXTS, ["where", "piece", "text"], rows)
+        from xlsxwriter.exceptions import FileCreateError
+
         try:
             self._book.close()
-            self._fresh.replace(self.path)
-        except OSError as exc:
-            reason = exc.strerror or str(exc)
-            raise LoadbookError(f"the workbook cannot be written ({reason})", where=str(self.path)) from exc
+            self._file.close()
+            self._part.flush()
+            self._part.place()
+        except FileCreateError as exc:  # what the disk said
+            raise OSError(*exc.args[0].args) from exc
         finally:
-            self._fresh.unlink(missing_ok=True)
+            self.abandon()
 
     def abandon(self) -> None:
-        """Leave nothing behind."""
-        self._fresh.unlink(missing_ok=True)
+        """Leave nothing behind but a file that has its name."""
+        with contextlib.suppress(OSError):
+            self._file.close()
+        self._part.discard()
+        self._scratch.cleanup()
 
 
 def _of_numbers(values: Sequence[Any]) -> bool:
@@ -392,30 +402,30 @@ def write_month(path: Path, month: Any, *, system: str, zone: ZoneInfo) -> None:
 
     Raises UsageError (the file exists), LoadbookError (it cannot be written).
     """
-    book = Workbook(path, system, zone)
-    try:
-        _summary(book, month)
-        treated: tuple[list[str], list[list[Any]]] = ([], [])
-        for name, frame, total in (
-            ("Runs", month.runs, ("pieces", "load_mass_kg", "clauses_broken", "faults")),
-            ("Verdicts", month.verdicts, ()),
-            ("Movement", month.movement, ()),
-            ("By treatment", month.treatments, ("set_aside",)),
-            ("Set aside", month.set_aside, ("readings",)),
-        ):
-            columns, rows = rows_of(frame)
-            if name == "Verdicts":
-                rows = [_in_verdict_units(columns, row, system) for row in rows]
-            if name == "By treatment":
-                treated = (columns, rows)
-            book.sheet(name, columns, rows, total)
-        heads = in_units([str(c) for c in month.runs.columns], [], system)[0]
-        charts_sheet(book, *treated, (len(month.runs), heads))
-        _definitions(book)
-    except BaseException:
-        book.abandon()
-        raise
-    book.close()
+    with writing.told("the workbook", path):
+        book = Workbook(path, system, zone)
+        try:
+            _summary(book, month)
+            treated: tuple[list[str], list[list[Any]]] = ([], [])
+            for name, frame, total in (
+                ("Runs", month.runs, ("pieces", "load_mass_kg", "clauses_broken", "faults")),
+                ("Verdicts", month.verdicts, ()),
+                ("Movement", month.movement, ()),
+                ("By treatment", month.treatments, ("set_aside",)),
+                ("Set aside", month.set_aside, ("readings",)),
+            ):
+                columns, rows = rows_of(frame)
+                if name == "Verdicts":
+                    rows = [_in_verdict_units(columns, row, system) for row in rows]
+                if name == "By treatment":
+                    treated = (columns, rows)
+                book.sheet(name, columns, rows, total)
+            heads = in_units([str(c) for c in month.runs.columns], [], system)[0]
+            charts_sheet(book, *treated, (len(month.runs), heads))
+            _definitions(book)
+            book.close()
+        finally:
+            book.abandon()
 
 
 def _in_verdict_units(columns: list[str], row: list[Any], system: str) -> list[Any]:

@@ -7,7 +7,6 @@ that those of the snapshot are still there however much others take in meanwhile
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
@@ -17,12 +16,13 @@ import zipfile
 import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import IO
 
-from loadbook.core import times
+from loadbook.core import times, writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
 from loadbook.core.outside import LARGEST_FILE, LARGEST_MANIFEST, LARGEST_PACKING
 
-from . import disk, migrations, schema_check
+from . import migrations, schema_check
 from .book import FILE, TRACES, BookFolder
 from .trace_files import RELATIVE, locate
 from .verify import DAMAGED, file_sha256, is_whole, records
@@ -51,32 +51,16 @@ def backup(book: BookFolder, target: Path, *, as_it_is: bool = False) -> Written
     """
     if not target.parent.is_dir():
         raise NotFoundError("there is no such folder", where=str(target.parent), remedy="Make it first")
-    disk.sweep(target.parent, target.name)
-    if target.exists():
-        raise _taken(target)
-    fresh = disk.part_of(target)
-    snapshot = disk.part_of(target.with_name(f"{target.name}.records"))
+    writing.check(target)
     try:
-        written = _write(book, fresh, snapshot, as_it_is)
-        _check(fresh, written.digests)
-        with fresh.open("rb+") as done:
-            os.fsync(done.fileno())
-        disk.place_new(fresh, target)
-    except FileExistsError as exc:
-        raise _taken(target) from exc
+        with writing.Part(target) as fresh, writing.Part(target) as snapshot:
+            written = _write(book, fresh, snapshot.path, as_it_is)
+            _check(fresh.path, written.digests)
+            fresh.flush()
+            fresh.place()
     except OSError as exc:
         raise _refused(exc, target) from exc
-    finally:
-        for part in (fresh, snapshot, snapshot.with_name(f"{snapshot.name}-journal")):
-            with contextlib.suppress(OSError):
-                part.unlink(missing_ok=True)
     return written
-
-
-def _taken(target: Path) -> UsageError:
-    if target.is_dir():
-        return UsageError("this is a folder", where=str(target), remedy="Name the file to write, like FOLDER/book.zip")
-    return UsageError("there is a file of that name already", where=str(target), remedy="Choose another name")
 
 
 def _refused(exc: OSError, target: Path) -> LoadbookError:
@@ -106,7 +90,7 @@ def _snapshot(book: BookFolder, snapshot: Path) -> tuple[list[sqlite3.Row], list
     return rows, wrong
 
 
-def _write(book: BookFolder, fresh: Path, snapshot: Path, as_it_is: bool) -> Written:
+def _write(book: BookFolder, fresh: writing.Part, snapshot: Path, as_it_is: bool) -> Written:
     written = Written()
     rows, written.wrong = _snapshot(book, snapshot)
     if written.wrong and not as_it_is:
@@ -115,7 +99,7 @@ def _write(book: BookFolder, fresh: Path, snapshot: Path, as_it_is: bool) -> Wri
             where=str(book.file),
             remedy="Run: loadbook verify. To keep what there is all the same: loadbook backup FILE --as-it-is",
         )
-    with zipfile.ZipFile(fresh, "w", zipfile.ZIP_STORED, strict_timestamps=False) as archive:
+    with fresh.open() as file, zipfile.ZipFile(file, "w", strict_timestamps=False) as archive:
         archive.write(snapshot, FILE, zipfile.ZIP_DEFLATED)
         written.digests[FILE] = file_sha256(snapshot)
         for row in rows:
@@ -202,9 +186,7 @@ def restore(source: Path, folder: Path) -> BookFolder:
     """
     if not source.is_file():
         raise NotFoundError("there is no such file", where=str(source), remedy="Check its name and folder")
-    disk.sweep(folder.parent, folder.name)
-    if folder.exists() and not folder.is_dir():
-        raise UsageError("this is a file", where=str(folder), remedy="Name the folder to restore into, a new one")
+    writing.check_folder(folder)
     if folder.exists() and any(folder.iterdir()):
         raise UsageError(
             "the folder is not empty",
@@ -212,38 +194,33 @@ def restore(source: Path, folder: Path) -> BookFolder:
             remedy="Restore into a new folder, or bring back lost traces alone with --lost-traces",
         )
     files = _check(source)
-    fresh = disk.part_of(folder)
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        fresh.mkdir()
-        (fresh / TRACES).mkdir()
-        with zipfile.ZipFile(source) as archive:
-            for name in files:
-                (fresh / name).parent.mkdir(parents=True, exist_ok=True)
-                _unpack(archive, name, fresh / name)
-        _is_a_book(fresh / FILE, source)
-        for below in (fresh, *(p for p in fresh.rglob("*") if p.is_dir())):
-            disk.sync_folder(below)
-        if folder.exists() and os.name == "nt":  # pragma: no cover - elsewhere a rename replaces an empty folder
-            folder.rmdir()
-        fresh.rename(folder)
-        disk.sync_folder(folder.parent)
+        writing.make_folder(folder.parent)
+        with writing.FolderPart(folder) as fresh:
+            writing.make_folder(fresh.path / TRACES)
+            with zipfile.ZipFile(source) as archive:
+                for name in files:
+                    writing.make_folder((fresh.path / name).parent)
+                    with writing.create(fresh.path / name) as file:
+                        _unpack(archive, name, file)
+            _is_a_book(fresh.path / FILE, source)
+            for below in (fresh.path, *(p for p in fresh.path.rglob("*") if p.is_dir())):
+                writing.sync_folder(below)
+            fresh.place()
     except OSError as exc:
         raise LoadbookError(
             f"the book could not be restored ({exc.strerror or exc})",
             where=str(folder),
             remedy="See that the disk has room and that you may write there, then repeat the command",
         ) from exc
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
     return BookFolder.open(folder, any_version=True)
 
 
-def _unpack(archive: zipfile.ZipFile, name: str, target: Path) -> None:
-    with archive.open(name) as packed, target.open("wb") as written:
-        shutil.copyfileobj(packed, written)
-        written.flush()
-        os.fsync(written.fileno())
+def _unpack(archive: zipfile.ZipFile, name: str, file: IO[bytes]) -> None:
+    with archive.open(name) as packed:
+        shutil.copyfileobj(packed, file)
+    file.flush()
+    os.fsync(file.fileno())
 
 
 def _is_a_book(file: Path, source: Path) -> None:
@@ -284,19 +261,16 @@ def bring_back(book: BookFolder, source: Path) -> BroughtBack:
                 done.still_lost.append(f"{row['run']} ({row['path']})")
                 continue
             final = locate(book, row["path"])
-            part = disk.part_of(final)
             try:
-                final.parent.mkdir(parents=True, exist_ok=True)
-                _unpack(archive, row["path"], part)
-                if final.is_symlink() or final.exists():
-                    final.replace(final.with_name(final.name + DAMAGED))
-                disk.place_new(part, final)
+                writing.make_folder(final.parent, below=book.path)
+                with writing.Part(final) as part:
+                    with part.open() as file:
+                        _unpack(archive, row["path"], file)
+                    writing.set_aside(final, DAMAGED)
+                    part.place()
             except OSError as exc:
                 raise LoadbookError(
                     f"the trace of run {row['run']} could not be brought back ({exc.strerror or exc})", where=str(final)
                 ) from exc
-            finally:
-                with contextlib.suppress(OSError):
-                    part.unlink(missing_ok=True)
             done.back.append(f"{row['run']} ({row['path']})")
     return done

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from loadbook.core import times
+from loadbook.core import times, writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
 
 from . import derived_checksum, disk, holder, migrations, schema_check
@@ -52,39 +52,34 @@ class BookFolder:
         if units not in ("si", "us"):
             raise UsageError(f"units are si or us, not {units!r}")
         times.zone_of(zone)
-        if (path / FILE).exists():
+        if (path / FILE).is_file() and not (path / FILE).is_symlink():
             raise UsageError("there is a book here already", where=str(path / FILE), remedy="Choose another folder")
+        writing.check(path / f"{FILE}{holder.SUFFIX}", over=True)
+        for end in ("", *schema_check.BESIDE):  # SQLite would take what another book left for the new one's
+            writing.check(path / f"{FILE}{end}", taken="Choose another folder, or move it away")
         try:
-            path.mkdir(parents=True, exist_ok=True)
-            (path / TRACES).mkdir(exist_ok=True)
+            writing.make_folder(path)
+            writing.make_folder(path / TRACES, below=path)
         except OSError as exc:
             raise LoadbookError(f"the folder cannot be made ({exc.strerror})", where=str(path)) from exc
-        disk.sweep(path, FILE)
-        fresh = disk.part_of(path / FILE)
         try:
-            conn = sqlite3.connect(fresh, isolation_level=None)
-            try:
-                conn.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}")
-                migrations.apply(conn)
-                conn.execute("BEGIN")
-                for name, value in (("units", units), ("zone", zone), ("made_at", times.stored(times.now()))):
-                    conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
-                derived_checksum.of_settings(conn)
-                conn.execute("COMMIT")
-            finally:
-                conn.close()
-            disk.place_new(fresh, path / FILE)
+            with writing.Part(path / FILE) as fresh:
+                conn = sqlite3.connect(fresh.path, isolation_level=None)
+                try:
+                    conn.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}")
+                    migrations.apply(conn)
+                    conn.execute("BEGIN")
+                    for name, value in (("units", units), ("zone", zone), ("made_at", times.stored(times.now()))):
+                        conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
+                    derived_checksum.of_settings(conn)
+                    conn.execute("COMMIT")
+                finally:
+                    conn.close()
+                fresh.place()
         except sqlite3.Error as exc:
             raise translate_error(exc, path / FILE) from exc
-        except FileExistsError as exc:
-            raise UsageError(
-                "there is a book here already", where=str(path / FILE), remedy="Choose another folder"
-            ) from exc
         except OSError as exc:
             raise LoadbookError(f"the book cannot be made ({exc.strerror})", where=str(path)) from exc
-        finally:
-            for leftover in path.glob(f"{fresh.name}*"):
-                leftover.unlink(missing_ok=True)
         return cls.open(path)
 
     @classmethod
@@ -96,7 +91,7 @@ class BookFolder:
         book = cls(path)
         if not book.file.is_file():
             raise NotFoundError("there is no book here", where=str(path), remedy="Start one with: loadbook new FOLDER")
-        schema_check.refuse_links(book.file)
+        schema_check.refuse_strange_files(book.file)
         conn = book.read()
         try:
             application = conn.execute("PRAGMA application_id").fetchone()[0]
@@ -270,8 +265,8 @@ class BookFolder:
             conn.execute("BEGIN IMMEDIATE")
         except TROUBLE as exc:
             raise translate_error(exc, self.file) from exc
-        holder.record(self.file, who())
         try:
+            holder.record(self.file, who())
             if not mending:
                 schema_check.refuse_writing(conn, self.file)
             yield conn

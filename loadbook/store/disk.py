@@ -1,14 +1,7 @@
-"""What a disk can do, and how a file gets onto it so that an interruption leaves nothing that counts.
-
-Every file is written under a name of its own beside its place, `.NAME.MACHINE-PROCESS.part`, flushed, and only then
-given its name. A killed command leaves such a part; it counts for nothing, and the next command that writes there
-removes those whose process is gone (`sweep`). A part of a living process, or of another machine, is left alone.
-"""
+"""What a disk can do: is a folder on this machine's own disk, or on one that another machine serves?"""
 
 from __future__ import annotations
 
-import contextlib
-import hashlib
 import os
 import re
 import sys
@@ -21,7 +14,6 @@ _NETWORK = {
 }  # fmt: skip
 # what FUSE serves is as a rule another machine; these serve a local disk
 _LOCAL_FUSE = {"fuseblk", "fuse.ntfs", "fuse.ntfs-3g", "fuse.exfat", "fuse.ext2", "fuse.bindfs", "fuse.mergerfs"}
-_PART = re.compile(r"\.(?P<name>.+)\.(?P<machine>[0-9a-f]{8})-(?P<process>\d+)\.part(-journal|-wal|-shm)?")
 
 
 def on_network(folder: Path) -> bool:
@@ -74,100 +66,3 @@ def mount_type(mounts: str, folder: str) -> str | None:
 def network_type(kind: str | None) -> bool:
     """Is a file system of this type served by another machine (or by a host to its guest)?"""
     return kind is not None and (kind in _NETWORK or (kind.startswith("fuse.") and kind not in _LOCAL_FUSE))
-
-
-def sync_folder(folder: Path) -> None:
-    """Make a rename in a folder durable. Where folders cannot be opened (Windows), or a network disk does not flush
-    them, the rename alone must do."""
-    if os.name == "nt":  # pragma: no cover - not run on the test machine
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        with contextlib.suppress(OSError):
-            os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def machine_name() -> str:
-    """This machine's name on its network."""
-    import platform
-
-    return platform.node()
-
-
-def machine() -> str:
-    """A short name of this machine, fit for a file's name."""
-    return hashlib.sha256(machine_name().encode()).hexdigest()[:8]
-
-
-def part_of(final: Path) -> Path:
-    """The name under which this process writes what will stand at `final`."""
-    return final.with_name(f".{final.name}.{machine()}-{os.getpid()}.part")
-
-
-def place_new(part: Path, final: Path) -> None:
-    """Give a finished part its name, never one that is taken. Raises FileExistsError, OSError."""
-    if os.name == "nt":  # pragma: no cover - not run on the test machine
-        part.rename(final)  # refuses a taken name there
-    else:
-        try:
-            os.link(part, final)  # refuses a taken name, and no other program can slip in between
-        except FileExistsError:
-            raise
-        except OSError:  # a disk without hard links
-            if final.exists():
-                raise FileExistsError(17, "there is a file of that name already", str(final)) from None
-            part.replace(final)
-        else:
-            part.unlink()
-    sync_folder(final.parent)
-
-
-def sweep(folder: Path, name: str = "") -> list[Path]:
-    """Remove the parts in a folder that killed commands of this machine left; give back those removed.
-
-    name  only parts of what was to have a name that begins so
-    """
-    gone = []
-    with contextlib.suppress(OSError):
-        for path in folder.iterdir():
-            found = _PART.fullmatch(path.name) if path.name.startswith(f".{name}") else None
-            if found is None or found["machine"] != machine() or alive(int(found["process"])):
-                continue
-            with contextlib.suppress(OSError):
-                if path.is_dir() and not path.is_symlink():
-                    import shutil
-
-                    shutil.rmtree(path)
-                else:
-                    path.unlink()
-                gone.append(path)
-    return gone
-
-
-def is_part(path: Path) -> bool:
-    """Is this the name of a part, of whichever process?"""
-    return _PART.fullmatch(path.name) is not None
-
-
-def alive(process: int) -> bool:
-    """Is there a process of that number on this machine?"""
-    if os.name == "nt":  # pragma: no cover - not run on the test machine
-        import ctypes
-
-        kernel = ctypes.windll.kernel32  # type: ignore[attr-defined,unused-ignore]
-        handle = kernel.OpenProcess(0x1000, False, process)  # PROCESS_QUERY_LIMITED_INFORMATION
-        if not handle:
-            return bool(kernel.GetLastError() == 5)  # access denied: it lives, under another user
-        code = ctypes.c_ulong()
-        kernel.GetExitCodeProcess(handle, ctypes.byref(code))
-        kernel.CloseHandle(handle)
-        return code.value == 259  # STILL_ACTIVE
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except (PermissionError, OverflowError):
-        return True
-    return True

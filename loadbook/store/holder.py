@@ -9,9 +9,9 @@ import os
 import sys
 from pathlib import Path
 
-from loadbook.core import times
-
-from . import disk
+from loadbook.core import times, writing
+from loadbook.core.errors import LoadbookError
+from loadbook.core.outside import read_file
 
 SUFFIX = ".held"
 
@@ -31,19 +31,21 @@ def record(file: Path, who: str) -> None:
     """Write down beside the book's file who holds it from now on. Call with the book locked.
 
     A disk that refuses costs the other one a name, never the command.
+    Raises UsageError where something that is no file, such as a link, has the note's name.
     """
     held = {
-        "who": who, "machine": disk.machine_name(), "process": os.getpid(), "command": _command(),
+        "who": who, "machine": writing.machine_name(), "process": os.getpid(), "command": _command(),
         "since": times.stored(times.now()),
     }  # fmt: skip
     with contextlib.suppress(OSError):
-        file.with_name(file.name + SUFFIX).write_text(json.dumps(held), encoding="utf-8")
+        writing.put(_note(file), json.dumps(held).encode(), over=True, lasting=False)
 
 
 def release(file: Path) -> None:
     """Take the record away. Call before the lock is given back: afterwards it may be another's."""
     with contextlib.suppress(OSError):
-        file.with_name(file.name + SUFFIX).unlink(missing_ok=True)
+        if writing.strange(_note(file)) is None:
+            _note(file).unlink(missing_ok=True)
 
 
 def words(file: Path) -> str:
@@ -64,15 +66,18 @@ def _command() -> str:
     return "loadbook " + " ".join(w for w in sys.argv[1:3] if w.isalpha()) if len(sys.argv) > 1 else "loadbook"
 
 
+def _note(file: Path) -> Path:
+    return file.with_name(file.name + SUFFIX)
+
+
 def _written(file: Path) -> str | None:
     try:
-        with file.with_name(file.name + SUFFIX).open(encoding="utf-8") as handle:
-            held = json.loads(handle.read(4000))
+        held = json.loads(read_file(_note(file), 4000, links=False))
         who, machine, process = str(held["who"]), str(held["machine"]), int(held["process"])
         command, since = str(held["command"]), str(held["since"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except (LoadbookError, ValueError, KeyError, TypeError, RecursionError):
         return None
-    if machine == disk.machine_name() and not disk.alive(process):
+    if machine == writing.machine_name() and not writing.alive(process):
         return None  # left by a killed command: the system gave its lock back
     return f"{who} on {machine} ({command.strip()}, process {process}) since {since}"
 

@@ -12,6 +12,8 @@ from typing import Any
 
 from loadbook.core.errors import UsageError
 
+from .engine import engine
+
 LONGEST = 10_000
 _HARMLESS = (
     "lower upper length trim ltrim rtrim substr substring left right replace contains starts_with ends_with prefix"
@@ -30,12 +32,11 @@ _MEND = "Write a condition over the columns, like: movement_um > 20 AND material
 @lru_cache(maxsize=64)
 def check_condition(text: str) -> None:
     """See that a text is one condition and nothing else. Raises UsageError that says what it may not hold."""
-    import duckdb
-
     if len(text) > LONGEST:
         raise UsageError(f"the condition is longer than {LONGEST} characters", where="--where", remedy=_MEND)
-    connection = duckdb.connect(":memory:", config={"enable_external_access": "false"})
+    connection = engine()
     try:
+        connection.execute("SET enable_external_access = false")
         alone = _parsed(connection, f"SELECT (\n{text}\n)")
         # in brackets of its own the text must be one whole expression: `1) OR (1` is not
         bare = _parsed(connection, f"SELECT\n{text}\n")

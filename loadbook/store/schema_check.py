@@ -12,8 +12,9 @@ from functools import cache
 from pathlib import Path
 
 from loadbook.core.errors import DamageError
+from loadbook.core.writing import strange
 
-from . import migrations
+from . import holder, migrations
 from .sql_files import shipped
 
 _SQLITES_OWN = ("sqlite_sequence", "sqlite_stat1", "sqlite_stat4")
@@ -61,15 +62,19 @@ def _refuse(strange: list[tuple[str, str]], where: Path, then: str) -> None:
         )
 
 
-def refuse_links(file: Path) -> None:
-    """Raises DamageError where the book's file, or one that SQLite writes beside it, is a link to another place."""
-    for end in ("", "-wal", "-shm", "-journal"):
+BESIDE = ("-wal", "-shm", "-journal")  # what SQLite writes beside the book's file
+
+
+def refuse_strange_files(file: Path) -> None:
+    """Raises DamageError where the book's file, or one that is written beside it, is a link to another place or no
+    file at all: SQLite would wait for a pipe for ever."""
+    for end in ("", *BESIDE, holder.SUFFIX):
         path = file.with_name(file.name + end)
-        if path.is_symlink():
+        if what := strange(path):
             raise DamageError(
-                f"{path.name} is a link to another file: the book is not opened",
+                f"{path.name} is {what}, not a file: the book is not opened",
                 where=str(path),
-                remedy="Put the file itself there",
+                remedy="Move it away" if end else "Put the file itself there",
             )
 
 

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core.errors import DamageError, UsageError
 
 from . import session_copy, session_samples, sql_files
+from .engine import engine
 from .session_copy import column_types
 from .session_samples import LEFT_OUT, MADE, SAMPLES, LeftOut
 
@@ -156,7 +157,6 @@ def start(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
 
 def prepare(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
     """The tables and views named (None: all), as in `start`, but without rows: `Session.load` puts them in."""
-    import duckdb
 
     tables, views = names(book)
     wanted = {*tables, *views} if needs is None else set(needs)
@@ -166,7 +166,7 @@ def prepare(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
             f"the book has no table or view named {', '.join(unknown)}", remedy=f"It has: {', '.join(tables + views)}"
         )
     load, make = sql_files.closure(wanted)
-    connection = duckdb.connect(":memory:", config={"python_enable_replacements": "false"})
+    connection = engine(python_enable_replacements="false")
     session = Session(connection, book=book, named=wanted)
     connection.execute("SET TimeZone = 'UTC'")
     reader = book.read()

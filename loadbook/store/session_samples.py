@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError
+from loadbook.core.outside import opened
 
 from . import session_copy, trace_files
 
@@ -119,7 +120,7 @@ def _unfit(locate: trace_files.Locator, relative: str, size: int) -> tuple[str |
     """Why a trace file is left out (None: it is not), and its full path."""
     try:
         path = locate(relative)
-        with path.open("rb") as file:
+        with opened(path) as file:
             head = file.read(4)
             found = file.seek(0, os.SEEK_END)
             file.seek(max(0, found - 4))

@@ -10,7 +10,7 @@ Order of writing, and why it is this order:
    journalled by the file system itself and this step is left out);
 5. only then is the trace's row committed. A row without its file cannot come to be.
 
-What a crash leaves: before 3 a part, which the next trace that is taken in removes (disk.sweep); between 3 and 5 a
+What a crash leaves: before 3 a part, which the next trace that is taken in removes (writing.sweep); between 3 and 5 a
 file without a row, which no query reads and `verify` names. A trace's id follows from its run, its source and how
 many traces the run had (`trace_id_of`), so that repeating the command writes that very file anew and gives it its row.
 
@@ -33,9 +33,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loadbook.analysis.trace.model import Channel, Event, Flags, Floats, Trace
+from loadbook.core import writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError
+from loadbook.core.outside import opened
 
-from . import disk
+from .engine import engine
 
 if TYPE_CHECKING:
     import sqlite3
@@ -54,11 +56,10 @@ RELATIVE = re.compile(rf"{FOLDER}(/[A-Za-z0-9_-][A-Za-z0-9._-]*)+")  # what a pa
 class Prepared:
     """A trace's samples on the disk, flushed, not yet under their name.
 
-    path, sha256, bytes are what the trace's row holds; part and final the file's two names.
+    path, sha256, bytes are what the trace's row holds.
     """
 
-    part: Path
-    final: Path
+    part: writing.Part
     path: str
     sha256: str
     bytes: int
@@ -66,18 +67,17 @@ class Prepared:
     def place(self) -> None:
         """Give the file its name. Call under the book's lock, where no row names it, before the row is committed."""
         try:
-            self.part.replace(self.final)
-            disk.sync_folder(self.final.parent)
-            disk.sync_folder(self.final.parent.parent)
+            self.part.place(over=True)
+            writing.sync_folder(self.part.final.parent.parent)
         except OSError as exc:
             raise _refused(exc, self.path) from exc
 
     def discard(self, placed: bool = False) -> None:
         """Remove the part; with placed, also the file under its name (only while no row of it was committed)."""
-        with contextlib.suppress(OSError):
-            self.part.unlink(missing_ok=True)
-            if placed:
-                self.final.unlink(missing_ok=True)
+        self.part.discard()
+        if placed and self.part.placed:
+            with contextlib.suppress(OSError):
+                self.part.final.unlink(missing_ok=True)
 
 
 def trace_id_of(run: str, source_sha256: str, before: int) -> str:
@@ -89,29 +89,31 @@ def prepare(book: BookFolder, trace: Trace, trace_id: str) -> Prepared:
     """Write a trace's samples beside their place and flush them; the caller places them and writes the row.
 
     trace_id  an id of ours: small letters, digits and hyphens, so that no disk confuses two of them
-    Raises    LoadbookError where the disk refuses
+    Raises    LoadbookError where the disk refuses, or a link or the like has the file's name or its folder's
     """
     if not _TRACE_ID.fullmatch(trace_id):
         raise LoadbookError(f"{trace_id!r} cannot name a trace file", remedy="Use small letters, digits and hyphens")
     year = trace.started[:4] if trace.started else "undated"
     relative = f"{FOLDER}/{year}/{trace_id}.parquet"
     final = locate(book, relative)
-    part = disk.part_of(final)
+    writing.check(final, over=True)
     try:
-        final.parent.mkdir(parents=True, exist_ok=True)
+        writing.make_folder(final.parent, below=book.path)
         for folder in final.parent.parent.iterdir():
-            disk.sweep(folder)
-        _write_parquet(trace, part)
-        with part.open("rb+") as file:
-            digest, size = _digest(file)
-            os.fsync(file.fileno())
-    except BaseException as exc:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
-        if isinstance(exc, OSError):
-            raise _refused(exc, relative) from exc
-        raise
-    return Prepared(part, final, relative, digest, size)
+            if not folder.is_symlink():
+                writing.sweep(folder)
+        part = writing.Part(final)
+        try:
+            _write_parquet(trace, part.path)
+            with part.open() as file:
+                digest, size = _digest(file)
+                os.fsync(file.fileno())
+        except BaseException:
+            part.discard()
+            raise
+    except OSError as exc:
+        raise _refused(exc, relative) from exc
+    return Prepared(part, relative, digest, size)
 
 
 def _refused(exc: OSError, relative: str) -> LoadbookError:
@@ -130,7 +132,7 @@ def write_trace(book: BookFolder, trace: Trace, trace_id: str) -> tuple[str, str
     """
     prepared = prepare(book, trace, trace_id)
     try:
-        if prepared.final.exists():
+        if prepared.part.final.exists():
             raise LoadbookError("a trace file of that name is already there", where=prepared.path)
         prepared.place()
     finally:
@@ -161,7 +163,7 @@ def _write_parquet(trace: Trace, path: Path) -> None:
         connection.execute(  # one thread, and the rows are in order already
             f"COPY (SELECT {quoted(trace.run)} AS run, channel, CASE channel {named} END AS quantity, t_s,"
             f" nullif(value, 'nan'::DOUBLE) AS value, flag FROM samples) TO {quoted(str(path))}"
-            " (FORMAT parquet, COMPRESSION zstd)"
+            " (FORMAT parquet, COMPRESSION zstd, USE_TMP_FILE false)"  # the part is the temporary file already
         )
     except duckdb.Error as exc:
         raise OSError(str(exc).splitlines()[0]) from exc
@@ -236,10 +238,8 @@ _KEPT = 16_000_000  # bytes
 def _started() -> duckdb.DuckDBPyConnection:
     """The engine; and a hint to the C library, which otherwise hands the memory of every trace back to the system and
     fetches it anew, page by page: giving back one large block that was never used tells it to keep more at hand."""
-    import duckdb
-
     np.empty(_KEPT, np.uint8)
-    return duckdb.connect(":memory:", config={"threads": 1, "enable_external_file_cache": "false"})
+    return engine(threads=1, enable_external_file_cache="false")
 
 
 def _read_parquet(path: Path, where: str) -> tuple[Floats, Floats, Flags, list[int]]:
@@ -276,7 +276,7 @@ def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> Path:
     """The trace's file, after its size and SHA-256 were found to be the row's. Raises DamageError."""
     path = locate(book, row["path"])
     try:
-        with path.open("rb") as file:
+        with opened(path) as file:
             digest, size = _digest(file)
     except OSError as exc:
         raise DamageError(

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from loadbook.core import times
+from loadbook.core import times, writing
 
-from . import disk, migrations
+from . import migrations
 from .backup import backup
 from .book import BookFolder
 from .sql_errors import translate_error as in_words
@@ -61,10 +62,10 @@ def _free_name(book: BookFolder, schema: int) -> Path:
     """BOOK-schemaN-MOMENT.zip beside the book, with a number where the clock has shown that moment before."""
     stamp = times.stored(times.now()).replace(":", "").replace("-", "")
     folder = book.path.resolve()
-    disk.sweep(folder.parent, f"{folder.name}-schema")  # what an interrupted upgrade's backup left
+    writing.sweep(folder.parent, f"{folder.name}-schema")  # what an interrupted upgrade's backup left
     name = f"{folder.name}-schema{schema}-{stamp}"
     path, number = folder.parent / f"{name}.zip", 1
-    while path.exists():
+    while os.path.lexists(path):
         number += 1
         path = folder.parent / f"{name}-{number}.zip"
     return path

@@ -13,8 +13,9 @@ from pathlib import Path
 
 from loadbook.core.collector import uncollected
 from loadbook.core.errors import DamageError, LoadbookError
+from loadbook.core.writing import is_part
 
-from . import chain, derived_checksum, disk, migrations
+from . import chain, derived_checksum, holder, migrations
 from .book import FILE, TRACES, BookFolder
 from .sql_errors import TROUBLE
 from .trace_files import Locator
@@ -214,13 +215,16 @@ def _trouble(path: Path, row: sqlite3.Row) -> str | None:
 
 def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> None:
     folder = book.path / TRACES
-    files = [p for p in sorted(book.path.iterdir()) if disk.is_part(p)] if book.path.is_dir() else []
+    files = [p for p in sorted(book.path.iterdir()) if is_part(p)] if book.path.is_dir() else []
     if folder.is_dir():
         files += sorted(p for p in folder.rglob("*") if p not in known and p.is_file())
     for path in files:
         name = path.relative_to(book.path).as_posix()
-        if disk.is_part(path):
-            who = "loadbook new removes it" if path.parent == book.path else "the next trace take removes it"
+        if is_part(path):
+            who = "the next trace take removes it"
+            if path.parent == book.path:
+                note = path.name.startswith(f".{FILE}{holder.SUFFIX}")
+                who = "the next command that writes removes it" if note else "loadbook new removes it"
             found.leftover.append(f"{name} is what an interrupted command left: once that has ended, {who}")
         elif path.name.endswith(DAMAGED):
             found.leftover.append(f"{name} is a damaged file that was put aside: it may be deleted")

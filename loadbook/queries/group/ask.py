@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -12,6 +11,7 @@ from zoneinfo import ZoneInfo
 from loadbook.core import times
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.writing import scratch
 from loadbook.group import views as groupviews
 from loadbook.group.read import Group, open_group
 from loadbook.queries.reports import ReportResult, sent_of, values_of
@@ -99,7 +99,7 @@ def sql_group(
             where=target,
             remedy="Use --engine spark, or copy the target to a folder",
         )
-    with tempfile.TemporaryDirectory(prefix="loadbook-") as copies:
+    with scratch() as copies:
         try:
             of = {"target": group.store.address, "without": list(without), "copies": copies}
             answer = sandbox.run_over("loadbook.group.duck:for_query", of, text, seconds=seconds, memory_mb=memory_mb)

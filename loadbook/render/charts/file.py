@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
 import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core import writing
+from loadbook.core.errors import UsageError
 from loadbook.queries.charts.frame import ALONE, COLUMNS, MIDDLE, RUN, Picture
 from loadbook.render.tables import plain
-from loadbook.store.disk import part_of, place_new
 
 if TYPE_CHECKING:
     import altair as alt
@@ -26,8 +25,7 @@ def check_chart_file(path: Path) -> None:
             f"a chart is a .svg, a .png or a .html, not {path.suffix or 'a file without an ending'}",
             where=str(path), remedy=f"Write it like --chart {path.stem or 'movement'}.svg",
         )  # fmt: skip
-    if path.exists():
-        raise UsageError("there is a file of that name already", where=str(path), remedy="Choose another name")
+    writing.check(path)
     if not path.parent.is_dir():
         raise UsageError("there is no such folder", where=str(path.parent), remedy="Make it first")
 
@@ -48,22 +46,8 @@ def write_chart(picture: Picture, path: Path) -> None:
         data = image.getvalue()
     else:
         data = (svg_of(drawn) if ending == ".svg" else page_of(picture, drawn)).encode("utf-8")
-    part = part_of(path)
-    try:
-        part.write_bytes(data)
-        place_new(part, path)
-    except FileExistsError:
-        raise UsageError(
-            "there is a file of that name already", where=str(path), remedy="Choose another name"
-        ) from None
-    except OSError as exc:
-        raise LoadbookError(
-            f"the chart cannot be written ({exc.strerror or exc})", where=str(path),
-            remedy="See that the disk has room and that you may write there, or choose another folder",
-        ) from exc  # fmt: skip
-    finally:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
+    with writing.told("the chart", path):
+        writing.put(path, data)
 
 
 def svg_of(drawn: alt.TopLevelMixin) -> str:

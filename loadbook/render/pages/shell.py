@@ -6,7 +6,7 @@ Contract, for whoever writes a page:
   str given to any function here is text; only `Html` is markup.
 - A page is `page(title, sections, kind=..., summary=..., footer=..., scripts=...)`. `sections` are made by `section`,
   which gives the `<h2>`; below it use `subsection` (`<h3>`), so that headings stay in order. Ids must be unique.
-- `scripts` are names of files in `show/web`; each is inlined and named by its SHA-256 in the page's content policy,
+- `scripts` are names of files in `render/web`; each is inlined and named by its SHA-256 in the page's content policy,
   which lets nothing else run and nothing be fetched. No inline `on...` attributes; inline styles work.
 - Values a test or a script reads back stand in `markup.data_block(id, data)`, with the keys of `--format json`.
 - A verdict is shown by `mark`: a word and a shape, colour only on top. Lines are told apart by dash and a label.
@@ -24,7 +24,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core import writing
 
 from .markup import Html, data_block, el, join, text
 
@@ -60,7 +60,7 @@ def page(
     title     the `<h1>` and the document's title; kind  what sort of page, above it ("Run record")
     summary   what must be seen at one glance, above the sections
     footer    provenance or cautions in small print; contents  (section id, words) of a list of links at the top
-    scripts   names of files in `show/web`, inlined in order;  styles  the same, after page.css
+    scripts   names of files in `render/web`, inlined in order;  styles  the same, after page.css
     """
     sources = [asset(name) for name in scripts]
     hashes = " ".join(f"'sha256-{_digest(s)}'" for s in sources) or "'none'"
@@ -90,7 +90,7 @@ def page(
 
 @cache
 def asset(name: str) -> str:
-    """The text of a file in `show/web`, as it is inlined."""
+    """The text of a file in `render/web`, as it is inlined."""
     found = files("loadbook.render").joinpath("web", name).read_text(encoding="utf-8")
     if "</script" in found.lower() or "</style" in found.lower():
         raise ValueError(f"{name} would end its own element")
@@ -219,21 +219,9 @@ def sentences(lines: Iterable[Any], *, class_: str | None = None) -> Html | None
 
 def write_page(path: Path, source: str | bytes, *, force: bool = False) -> None:
     """Write a page or a PDF whole or not at all. Raises UsageError where the file is there and force is not given."""
-    if path.exists() and not force:
-        raise UsageError(
-            "there is a file of that name already", where=str(path), remedy="Choose another name, or add --force"
-        )
-    temporary = path.with_name(f".{path.name}.part")
-    try:
-        temporary.write_bytes(source.encode("utf-8") if isinstance(source, str) else source)
-        temporary.replace(path)
-    except OSError as exc:
-        raise LoadbookError(
-            f"the page cannot be written ({exc.strerror or exc})", where=str(path),
-            remedy="See that the folder is there and that you may write in it",
-        ) from exc  # fmt: skip
-    finally:
-        temporary.unlink(missing_ok=True)
+    with writing.told("the page", path):
+        writing.check(path, over=force, taken="Choose another name, or add --force")
+        writing.put(path, source.encode("utf-8") if isinstance(source, str) else source, over=force)
 
 
 __all__ = [
