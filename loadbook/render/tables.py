@@ -19,7 +19,6 @@ import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from pathlib import Path
 from typing import Any, TextIO
 
 from loadbook.core.errors import UsageError
@@ -321,18 +320,15 @@ def _parquet(columns: Sequence[str], rows: list[Sequence[Any]], out: TextIO) -> 
         raise UsageError(
             "parquet is not for a terminal", remedy="Send it to a file: ... --format parquet > FILE.parquet"
         )
-    import tempfile
-
     import duckdb
     import pandas as pd
 
+    from loadbook.store.handed import Handed
+
     frame = pd.DataFrame([[exact(v) for v in row] for row in rows], columns=list(columns))
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "rows.parquet"
-        with duckdb.connect() as conn:
-            conn.register("frame", frame)
-            conn.execute(f"COPY frame TO '{path.as_posix()}' (FORMAT parquet)")
-        data = path.read_bytes()
+    with duckdb.connect() as conn:
+        conn.register("frame", frame)
+        data = Handed(conn).parquet(conn, "FROM frame", "snappy")
     if isinstance(out, io.TextIOWrapper):
         out.flush()
         out.buffer.write(data)

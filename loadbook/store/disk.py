@@ -21,7 +21,7 @@ _NETWORK = {
 }  # fmt: skip
 # what FUSE serves is as a rule another machine; these serve a local disk
 _LOCAL_FUSE = {"fuseblk", "fuse.ntfs", "fuse.ntfs-3g", "fuse.exfat", "fuse.ext2", "fuse.bindfs", "fuse.mergerfs"}
-_PART = re.compile(r"\.(?P<name>.+)\.(?P<machine>[0-9a-f]{8})-(?P<process>\d+)\.part(-journal|-wal|-shm)?")
+_PART = re.compile(r"\.(?P<name>.+)\.(?P<machine>[0-9a-f]{8})-(?P<process>\d+)\.part(-journal|-wal|-shm)?", re.DOTALL)
 
 
 def on_network(folder: Path) -> bool:
