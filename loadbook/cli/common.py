@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import glob
 import os
 import sqlite3
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
@@ -26,6 +28,7 @@ __all__ = [
     "LoadbookGroup",
     "book_option",
     "emit",
+    "files_argument",
     "filter_options",
     "format_option",
     "note_empty_month",
@@ -133,6 +136,28 @@ class LoadbookGroup(_Guarded, click.Group):
             of = f" of {ctx.command_path}" if inner else ""
             raise click.UsageError(f"there is no command {name!r}{of}.{hint}", ctx)
         return super().resolve_command(ctx, args)
+
+
+def files_argument(metavar: str | None = None) -> Callable[[F], F]:
+    """Adds FILES, one or more, and passes them as `files`."""
+
+    def files(_: click.Context, __: click.Parameter, given: tuple[Path, ...]) -> tuple[Path, ...]:
+        return files_named(given) if os.name == "nt" else given
+
+    return click.argument(
+        "files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar=metavar, callback=files
+    )
+
+
+def files_named(given: Iterable[Path]) -> tuple[Path, ...]:
+    """The files that arguments mean where no shell has expanded them, as on Windows: `*` and `?`, which no name can
+    hold there, stand for other letters; brackets, `~`, `%` and `$` are letters themselves."""
+    found: list[Path] = []
+    for path in given:
+        wild = any(c in str(path) for c in "*?")
+        names = glob.glob(str(path).replace("[", "[[]"), recursive=True) if wild else []  # noqa: PTH207 - from any folder
+        found += [Path(name) for name in sorted(names)] or [path]
+    return tuple(found)
 
 
 def book_option(function: F) -> F:

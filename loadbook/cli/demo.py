@@ -13,6 +13,7 @@ import click
 
 from loadbook.core import writing
 from loadbook.core.errors import UsageError
+from loadbook.core.typed import quote
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 from loadbook.store.sql_files import shipped
@@ -126,7 +127,7 @@ def demo(folder: Path, files_folder: Path | None) -> None:
     if files_folder is not None:
         click.echo(f"Its files, and the commands that take them in: {plain(str(files / 'README.txt'))}")
     broken = next((run for run, v in verdicts.items() if v == "broken"), next(iter(verdicts)))
-    click.echo("\n" + NEXT.format(book=plain(str(folder)), broken=plain(broken)))
+    click.echo("\n" + NEXT.format(book=quote(plain(str(folder))), broken=plain(broken)))
 
 
 def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, told: Progress) -> dict[str, str]:

@@ -12,12 +12,13 @@ import click
 
 from loadbook.core import times
 from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError
+from loadbook.core.typed import quote
 from loadbook.core.vocabulary.intake_kinds import BY_KIND, BY_TABLE, KINDS, Kind
 from loadbook.queries.filters import Filters
 from loadbook.store import lookup
 from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, book_option, emit, filter_options, format_option, report, to_stderr
+from .common import LoadbookCommand, book_option, emit, files_argument, filter_options, format_option, report, to_stderr
 
 KIND_NAMES = tuple(k.kind for k in KINDS)
 
@@ -46,8 +47,9 @@ def new(folder: Path, units: str, zone: str) -> None:
     Example: loadbook new shop-book --units us --zone America/Chicago
     """
     with BookFolder.create(folder, units=units, zone=zone) as book:
+        there = quote(str(book.path))
         to_stderr(
-            f"A new book in {book.path}. Next: cd {book.path}, and loadbook template (what to take in, in that order)"
+            f"A new book in {book.path}. Next: cd {there}, and loadbook template (what to take in, in that order)"
         )
 
 
@@ -79,7 +81,7 @@ def template(kind: str | None, units: str) -> None:
 
 @click.command(cls=LoadbookCommand)
 @click.argument("kind")
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@files_argument()
 @click.option("--dry-run", is_flag=True, help="Say what would happen; change nothing.")
 @click.option("--keep-good", is_flag=True, help="Take the good rows of a file that also has wrong ones.")
 @click.option("--encoding", help="Encoding of a text file that is not UTF-8, e.g. latin-1.")

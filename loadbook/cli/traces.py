@@ -14,7 +14,7 @@ from loadbook.core.errors import EXIT_SOMETHING_WRONG, NotFoundError, UsageError
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, to_stderr
+from .common import LoadbookCommand, LoadbookGroup, book_option, emit, files_argument, format_option, to_stderr
 
 if TYPE_CHECKING:
     from loadbook.readers.recorder.kept_layouts import KeptLayout
@@ -235,7 +235,7 @@ def _print_look(read: Read, rows: int, fmt: str | None) -> None:
 
 
 @trace.command("take", cls=LoadbookCommand)
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@files_argument("FILE...")
 @click.option("--run", metavar="RUN", help="The run that the file is the trace of.")
 @click.option("--run-from-name", metavar="REGEX", help="Take the run from each file's name: the expression's group 1.")
 @reading_options

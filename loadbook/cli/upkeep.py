@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from loadbook.core.errors import EXIT_SOMETHING_WRONG, UsageError
+from loadbook.core.typed import quote
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
@@ -108,7 +109,7 @@ def restore(file: Path, folder: Path, lost_traces: bool) -> None:
     if not lost_traces:
         with unpack(file, folder) as book:
             shown = plain(str(book.path))
-            click.echo(f"{shown}: restored. Check it with: loadbook verify --book {shown}")
+            click.echo(f"{shown}: restored. Check it with: loadbook verify --book {quote(shown)}")
         return
     with BookFolder.find(str(folder)) as book:
         done = bring_back(book, file)

@@ -29,7 +29,9 @@ from .errors import LoadbookError, UsageError
 if TYPE_CHECKING:
     import tempfile
 
-_PART = re.compile(r"\.(?P<name>.+)\.(?P<machine>[0-9a-f]{8})-(?P<process>\d+)-[0-9a-f]{8}\.part(-journal|-wal|-shm)?")
+_PART = re.compile(
+    r"\.(?P<name>.+)\.(?P<machine>[0-9a-f]{8})-(?P<process>\d+)-[0-9a-f]{8}\.part(-journal|-wal|-shm)?", re.DOTALL
+)
 _SQLITES = ("-journal", "-wal", "-shm")  # what SQLite writes beside a part that it has open
 _NO_LINKS = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 _KINDS = {

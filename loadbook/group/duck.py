@@ -11,6 +11,7 @@ from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.store import sql_files
 from loadbook.store.engine import engine
+from loadbook.store.handed import Handed
 from loadbook.store.session import Session, named_in
 from loadbook.store.session_samples import NO_FILES
 from loadbook.store.trace_files import quoted
@@ -29,7 +30,7 @@ class DuckEngine:
 
     What lies in no folder of this machine is copied into one first, but for the traces.
 
-    files  every file that these views may read
+    files  every file that these views may read, by its name for the engine
     """
 
     name = "duckdb"
@@ -38,6 +39,7 @@ class DuckEngine:
         """copies  a folder for the copies, which the caller removes; None: one that ends with the engine"""
         self.connection: duckdb.DuckDBPyConnection = engine(python_enable_replacements="false")
         self.connection.execute("SET TimeZone = 'UTC'")
+        self._handed = Handed(self.connection)
         self.files: list[str] = []
         self._copies: tempfile.TemporaryDirectory[str] | None = None
         tables, views = groupviews.plan(needs)
@@ -73,11 +75,11 @@ class DuckEngine:
 
     def _files(self, group: Group, tables: Sequence[str], copies: Path | None) -> dict[str, list[str]]:
         if group.store.local:
-            return {table: group.files(table) for table in tables}
+            return {table: group.store.handed(self._handed, group.files(table)) for table in tables}
         if copies is None:
             self._copies = writing.scratch()
             copies = Path(self._copies.name)
-        return group.bring(tables, copies)
+        return {table: self._handed.paths(files) for table, files in group.bring(tables, copies).items()}
 
     def _table(self, group: Group, table: str, files: list[str]) -> None:
         """A published table: columns that an older program did not publish are empty."""
@@ -117,12 +119,10 @@ class DuckEngine:
             self.connection.unregister("batch")
 
     def _samples(self, group: Group) -> str:
-        filesystem = group.store.engine_filesystem()
-        if filesystem is not None:
-            self.connection.register_filesystem(filesystem)
-        files = [url for _, _, url in group.traces()]
+        files = group.store.handed(self._handed, [name for _, _, name in group.traces()])
         self.files += files
-        return f"read_parquet([{', '.join(quoted(f) for f in files)}])" if files else NO_FILES
+        listed = ", ".join(quoted(f) for f in files)
+        return f"read_parquet([{listed}], hive_partitioning = false)" if files else NO_FILES
 
 
 def for_query(of: Mapping[str, Any], sql: str) -> Session:

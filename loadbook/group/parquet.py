@@ -8,13 +8,12 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any
 
-from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.store import session_copy
 from loadbook.store.engine import engine
+from loadbook.store.handed import Handed
 from loadbook.store.trace_files import quoted
 
 PLANT = "plant"
@@ -32,8 +31,8 @@ class Parquet:
     """Makes Parquet files of rows, one after the other, in one engine on one thread: the same rows, the same bytes."""
 
     def __init__(self) -> None:
-        self._folder = writing.scratch()
         self._connection = engine(threads=1)
+        self._handed = Handed(self._connection)
         self._connection.execute("SET TimeZone = 'UTC'")
         self._connection.execute("SET pandas_analyze_sample = 0")
 
@@ -41,30 +40,21 @@ class Parquet:
         """The bytes of a file of these rows, with a first column that names their plant.
 
         columns  name -> engine type;  rows  values as SQLite gives them (moments as UTC text)
-        Raises   DamageError where a value is not of its type; LoadbookError without room for a temporary file
+        Raises   DamageError where a value is not of its type; LoadbookError where the engine refuses
         """
         import duckdb
 
-        path = Path(self._folder.name) / "rows.parquet"
         try:
             self._connection.execute("DROP TABLE IF EXISTS rows")
             session_copy.create(self._connection, "rows", dict(columns))
             if rows:
                 session_copy.insert(self._connection, "rows", dict(columns), list(zip(*rows, strict=True)))
-            self._connection.execute(
-                f"COPY (SELECT {quoted(plant)} AS {PLANT}, * FROM rows) TO {quoted(str(path))}"
-                " (FORMAT parquet, COMPRESSION zstd)"
-            )
-            return path.read_bytes()
+            return self._handed.parquet(self._connection, f"SELECT {quoted(plant)} AS {PLANT}, * FROM rows")
         except duckdb.Error as exc:
-            raise LoadbookError(
-                f"the rows could not be written: {str(exc).splitlines()[0]}",
-                remedy="See that the disk of temporary files has room",
-            ) from exc
+            raise LoadbookError(f"the rows could not be written: {str(exc).splitlines()[0]}") from exc
 
     def __enter__(self) -> Parquet:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._connection.close()
-        self._folder.cleanup()

@@ -175,17 +175,13 @@ def _traces(
         try:
             paths[row["trace_id"]] = writer.trace(
                 row["month_"], row["sha256"], row["bytes"], row["samples"], row["run"],
-                partial(_bytes, book, row),
+                partial(checked, book, row),
             )  # fmt: skip
         except DamageError as exc:
             left_out.append(LeftOut(row["run"], row["path"], exc.what))
         if told is not None:
             told("traces", number, len(rows))
     return paths, left_out
-
-
-def _bytes(book: BookFolder, row: sqlite3.Row) -> bytes:
-    return checked(book, row).read_bytes()
 
 
 def _of_traces(conn: sqlite3.Connection, keep: PublishOptions, paths: dict[str, str]) -> Iterator[TableRows]:

@@ -45,8 +45,8 @@ class Group:
         self.store, self.plants, self.without = store, tuple(plants), tuple(without)
 
     def files(self, table: str) -> list[str]:
-        """Addresses of the files of a table, plant by plant, month by month."""
-        return [self.store.url(e.path) for p in self.plants for e in p.of(table)]
+        """Names in the store of the files of a table, plant by plant, month by month."""
+        return [e.path for p in self.plants for e in p.of(table)]
 
     def bring(self, tables: Sequence[str], folder: Path) -> dict[str, list[str]]:
         """Copies in a folder of this machine of the files of some tables: table -> their paths.
@@ -70,8 +70,8 @@ class Group:
         return found
 
     def traces(self) -> list[tuple[str, str, str]]:
-        """(plant, run, address) of every trace file."""
-        return [(p.name, str(e.run), self.store.url(e.path)) for p in self.plants for e in p.of(TRACE)]
+        """(plant, run, name in the store) of every trace file."""
+        return [(p.name, str(e.run), e.path) for p in self.plants for e in p.of(TRACE)]
 
     def units(self) -> str:
         """What the group shows: the units of all its plants where they agree, else SI."""

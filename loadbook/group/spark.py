@@ -7,7 +7,6 @@ import re
 import shutil
 import sys
 from collections.abc import Iterable, Mapping
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import LoadbookError, UsageError
@@ -147,23 +146,25 @@ class SparkEngine:
     def _table(self, group: Group, table: str) -> None:
         columns = {PLANT: "VARCHAR", **group_columns()[table]}
         schema = ", ".join(f"`{name}` {_TYPES[kind]}" for name, kind in columns.items())
-        self._read(group.files(table), schema).createOrReplaceTempView(f"published_{table}")
+        self._read(group, group.files(table), schema).createOrReplaceTempView(f"published_{table}")
         listed = groupviews.qualified(list(columns)[1:])
         self._run(f"SELECT {listed} FROM published_{table}").createOrReplaceTempView(table)
 
-    def _read(self, files: list[str], schema: str) -> Any:
+    def _read(self, group: Group, files: list[str], schema: str) -> Any:
         if not files:
             return self.spark.createDataFrame([], schema)
-        return self.spark.read.schema(schema).parquet(*files)
+        # Spark takes each path for a pattern, unless it is told not to
+        reader = self.spark.read.schema(schema).option("__globPaths__", "false")
+        return reader.parquet(*(group.store.url(f) for f in files))
 
     def _published(self, group: Group) -> None:
-        rows = [(Path(url).name, f"{plant}/{run}") for plant, run, url in group.traces()]
+        rows = [(name.rpartition("/")[2], f"{plant}/{run}") for plant, run, name in group.traces()]
         made = self.spark.createDataFrame(rows, "file string, run string")
         made.createOrReplaceTempView(groupviews.PUBLISHED)
 
     def _samples(self, group: Group) -> None:
-        files = [url for _, _, url in group.traces()]
-        found = self._read(files, _TRACE)
+        files = [name for _, _, name in group.traces()]
+        found = self._read(group, files, _TRACE)
         name = "_metadata.file_name AS file_index" if files else "CAST(NULL AS string) AS file_index"
         found.selectExpr("channel", "t_s", "value", "flag", name).createOrReplaceTempView("published_samples")
 

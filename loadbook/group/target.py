@@ -7,15 +7,20 @@ temporary name, flushed, and renamed. Readers never look at a file before someth
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote_to_bytes
 
 from loadbook.core import writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
 from loadbook.core.outside import opened
+
+if TYPE_CHECKING:
+    from loadbook.store.handed import Handed
 
 _AT_A_TIME = 256
 _PLAIN = re.compile(r"\.?[a-z0-9][a-z0-9._-]*(?:/\.?[a-z0-9][a-z0-9._-]*)*")  # a dot leads the name of a part
@@ -37,7 +42,7 @@ class Store:
             self.folder = Path(address).absolute()
             return
         if address.startswith("file://"):
-            self.folder = Path(address.removeprefix("file://")).absolute()
+            self.folder = _folder_of(address).absolute()
             return
         import fsspec
 
@@ -69,9 +74,11 @@ class Store:
             return str(self.folder.joinpath(*checked_name(name).split("/")))
         return str(self._fs.unstrip_protocol(f"{self._root.rstrip('/')}/{checked_name(name)}"))
 
-    def engine_filesystem(self) -> Any:
-        """The fsspec file system, for an engine that takes one; None for a folder."""
-        return self._fs
+    def handed(self, to: Handed, names: Sequence[str]) -> list[str]:
+        """The names under which an engine that is handed these files reads them."""
+        if self.folder is not None:
+            return to.paths([self.url(name) for name in names])
+        return to.stored(self._fs, [self._path(name) for name in names])
 
     def read(self, name: str) -> bytes:
         """A file's bytes. Raises NotFoundError, LoadbookError."""
@@ -118,19 +125,18 @@ class Store:
 
     def folders(self, below: str) -> list[str]:
         """The folders directly below a name, sorted; empty where there is none."""
-        names = {name.removeprefix(f"{below}/").split("/")[0] for name in self._pointers(below)}
-        return sorted(n for n in names if _PLAIN.fullmatch(n))
-
-    def _pointers(self, below: str) -> list[str]:
-        """Names two levels down, without listing what lies deeper."""
         try:
             if self.folder is not None:
-                return [p.relative_to(self.folder).as_posix() for p in Path(self.url(below)).glob("*/current.json")]
-            self._fs.invalidate_cache()
-            cut = len(self._root.rstrip("/")) + 1
-            return [str(p)[cut:] for p in self._fs.glob(f"{self._path(below)}/*/current.json")]
+                names = [p.name for p in Path(self.url(below)).iterdir() if p.is_dir()]
+            else:
+                self._fs.invalidate_cache()
+                listed = self._fs.ls(self._path(below), detail=True)
+                names = [str(p["name"]).rstrip("/").rpartition("/")[2] for p in listed if p["type"] == "directory"]
+        except (FileNotFoundError, NotADirectoryError):
+            return []
         except OSError as exc:
             raise _could_not("listed", self.address, below, exc) from exc
+        return sorted(n for n in names if _PLAIN.fullmatch(n))
 
     def remove(self, name: str) -> None:
         """Remove a file; one that is gone already is no error."""
@@ -149,32 +155,30 @@ class Store:
             yield from ((name, self.read(name)) for name in names)
             return
         for start in range(0, len(names), _AT_A_TIME):
-            paths = {self._path(name): name for name in names[start : start + _AT_A_TIME]}
-            try:
-                bodies = self._fs.cat(list(paths))
+            some = names[start : start + _AT_A_TIME]
+            try:  # not cat(), which takes a path for a pattern
+                bodies = self._fs.cat_ranges([self._path(name) for name in some], None, None, on_error="raise")
             except FileNotFoundError as exc:
                 raise NotFoundError("the target has no such file", where=f"{self.address}: {exc}") from exc
             except OSError as exc:
-                raise _could_not("read", self.address, next(iter(paths.values())), exc) from exc
-            yield from ((name, bytes(bodies[path])) for path, name in paths.items())
-
-    @contextlib.contextmanager
-    def as_file(self, name: str) -> Iterator[Path]:
-        """A path of this machine that holds the file: its own in a folder, else a copy for as long as it is open."""
-        if self.folder is not None:
-            path = Path(self.url(name))
-            if not path.is_file():
-                raise NotFoundError("the target has no such file", where=f"{self.address}: {name}")
-            yield path
-            return
-        with writing.scratch() as folder:
-            path = Path(folder) / "file"
-            with writing.create(path) as file:
-                file.write(self.read(name))
-            yield path
+                raise _could_not("read", self.address, some[0], exc) from exc
+            yield from ((name, bytes(body)) for name, body in zip(some, bodies, strict=True))
 
     def _path(self, name: str) -> str:
         return f"{self._root.rstrip('/')}/{checked_name(name)}"
+
+
+def _folder_of(address: str) -> Path:
+    """The folder that a file URI means. Raises UsageError where it may mean something else."""
+    path = address.removeprefix("file://").removeprefix("localhost/")
+    path = path if path.startswith("/") else f"/{path}"
+    if address.startswith(("file:///", "file://localhost/")) and not set(path) & set("?#"):
+        path = os.fsdecode(unquote_to_bytes(path))
+        return Path(path.removeprefix("/") if os.name == "nt" else path)
+    raise UsageError(
+        "this is not the URI of a folder on this machine", where=address,
+        remedy="Name the folder as it is, without file:// (in a URI, % ? and # are written %25 %3F %23)",
+    )  # fmt: skip
 
 
 def checked_name(name: str) -> str:

@@ -10,15 +10,14 @@ from __future__ import annotations
 import hashlib
 import time
 from dataclasses import asdict, dataclass, field
-from pathlib import Path
 from typing import Any
 
 from loadbook.analysis.parameters import compute as parameters
 from loadbook.core.errors import DamageError, LoadbookError
-from loadbook.core.outside import opened
 from loadbook.store import derived
 from loadbook.store.engine import engine
-from loadbook.store.trace_files import quoted, samples
+from loadbook.store.handed import Handed
+from loadbook.store.trace_files import samples
 
 from . import run_record
 from .manifest import Entry
@@ -80,10 +79,10 @@ def work(task: Task) -> MonthResult:
         record, events, taken = run_record.from_text(row["run"], row["started"], row["record"])
         try:
             at = time.perf_counter()
-            with store.as_file(row["trace"]) as path:
-                _check(path, row["sha256"], row["trace"])
-                out.bytes_read += path.stat().st_size
-                trace = samples(path, row["trace"], record.channels, events, row["run"], row["started"])
+            data = store.read(row["trace"])
+            _check(data, row["sha256"], row["trace"])
+            out.bytes_read += len(data)
+            trace = samples(data, row["trace"], record.channels, events, row["run"], row["started"])
             out.reading += time.perf_counter() - at
         except LoadbookError as exc:
             out.damage.append((row["run"], exc.what))
@@ -126,25 +125,25 @@ def _write(
     out.entries.append(Entry(table, task.month, name, digest, len(data), len(listed), content))
 
 
-def _check(path: Path, sha256: str, name: str) -> None:
-    with opened(path) as file:
-        if hashlib.file_digest(file, "sha256").hexdigest() != sha256:
-            raise DamageError("the trace file is not the one that was published", where=name)
+def _check(data: bytes, sha256: str, name: str) -> None:
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise DamageError("the trace file is not the one that was published", where=name)
 
 
 def _rows(store: Store, name: str) -> list[dict[str, Any]]:
     """The rows of a published table, with moments as the stored text."""
     import duckdb
 
-    with store.as_file(name) as path:
-        connection = engine(threads=1)
-        try:
-            result = connection.execute(f"SELECT * FROM read_parquet({quoted(str(path))}, hive_partitioning = false)")
+    data = store.read(name)
+    connection = engine(threads=1)
+    try:
+        with Handed(connection).whole(data) as handed:
+            result = connection.execute(f"SELECT * FROM read_parquet('{handed}')")
             names = [str(d[0]) for d in result.description or []]
             return [dict(zip(names, row, strict=True)) for row in result.fetchall()]
-        except duckdb.Error as exc:
-            raise DamageError(
-                f"a published file cannot be read: {str(exc).splitlines()[0]}", where=name, remedy="Publish again"
-            ) from exc
-        finally:
-            connection.close()
+    except duckdb.Error as exc:
+        raise DamageError(
+            f"a published file cannot be read: {str(exc).splitlines()[0]}", where=name, remedy="Publish again"
+        ) from exc
+    finally:
+        connection.close()

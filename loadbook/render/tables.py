@@ -19,7 +19,6 @@ import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from pathlib import Path
 from typing import Any, TextIO
 
 from loadbook.core.errors import UsageError
@@ -323,16 +322,13 @@ def _parquet(columns: Sequence[str], rows: list[Sequence[Any]], out: TextIO) -> 
         )
     import pandas as pd
 
-    from loadbook.core.writing import scratch
     from loadbook.store.engine import engine
+    from loadbook.store.handed import Handed
 
     frame = pd.DataFrame([[exact(v) for v in row] for row in rows], columns=list(columns))
-    with scratch() as folder:
-        path = Path(folder) / "rows.parquet"
-        with engine() as conn:
-            conn.register("frame", frame)
-            conn.execute(f"COPY frame TO '{path.as_posix()}' (FORMAT parquet)")
-        data = path.read_bytes()
+    with engine() as conn:
+        conn.register("frame", frame)
+        data = Handed(conn).parquet(conn, "FROM frame", "snappy")
     if isinstance(out, io.TextIOWrapper):
         out.flush()
         out.buffer.write(data)

@@ -73,7 +73,7 @@ def _refused(exc: OSError, target: Path) -> LoadbookError:
 
 def _snapshot(book: BookFolder, snapshot: Path) -> tuple[list[sqlite3.Row], list[str]]:
     """Copy the records as they are at one moment; (trace rows, what is wrong with the records)."""
-    copy = sqlite3.connect(snapshot, isolation_level=None)
+    copy = sqlite3.connect(snapshot.absolute(), isolation_level=None)
     copy.row_factory = sqlite3.Row
     try:
         try:
@@ -224,7 +224,7 @@ def _unpack(archive: zipfile.ZipFile, name: str, file: IO[bytes]) -> None:
 
 
 def _is_a_book(file: Path, source: Path) -> None:
-    conn = sqlite3.connect(file)
+    conn = sqlite3.connect(file.absolute())
     try:
         if conn.execute("PRAGMA application_id").fetchone()[0] != migrations.APPLICATION_ID:
             raise DamageError("the database in the backup is no loadbook book", where=source.name)

@@ -8,7 +8,8 @@ import random
 import sqlite3
 import time
 from collections.abc import Iterator
-from pathlib import Path
+from pathlib import Path, PurePath
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from loadbook.core import times, writing
@@ -64,7 +65,7 @@ class BookFolder:
             raise LoadbookError(f"the folder cannot be made ({exc.strerror})", where=str(path)) from exc
         try:
             with writing.Part(path / FILE) as fresh:
-                conn = sqlite3.connect(fresh.path, isolation_level=None)
+                conn = sqlite3.connect(fresh.path.absolute(), isolation_level=None)  # 'file:x' would be a URI
                 try:
                     conn.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}")
                     migrations.apply(conn)
@@ -164,7 +165,7 @@ class BookFolder:
     # handle drops the locks that this process holds on the file, and acknowledged writes get lost.
 
     def _open(self, mode: str) -> sqlite3.Connection:
-        uri = f"{self.file.resolve().as_uri()}?mode={mode}"
+        uri = f"{uri_of(self.file.resolve())}?mode={mode}"
         conn = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=busy_seconds())
         conn.row_factory = sqlite3.Row
         return conn
@@ -299,6 +300,21 @@ class BookFolder:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def uri_of(file: PurePath) -> str:
+    """A file's URI as SQLite reads one: a Windows share is a path, not the URI's host.
+
+    file  absolute
+
+    >>> from pathlib import PurePosixPath, PureWindowsPath
+    >>> uri_of(PurePosixPath("/shop/100% #2?/book.sqlite"))
+    'file:///shop/100%25%20%232%3F/book.sqlite'
+    >>> uri_of(PureWindowsPath("C:/a/b")), uri_of(PureWindowsPath("//server/share/b"))
+    ('file:///C:/a/b', 'file:////server/share/b')
+    """
+    path = quote(os.fsencode(file.as_posix()), safe="/:")
+    return f"file://{path if path.startswith('/') else f'/{path}'}"
 
 
 def _leave_wal(conn: sqlite3.Connection) -> None:

@@ -21,6 +21,7 @@ from loadbook.core.errors import DamageError
 from loadbook.core.outside import opened
 
 from . import session_copy, trace_files
+from .handed import Handed
 
 if TYPE_CHECKING:
     import duckdb
@@ -62,7 +63,8 @@ class LeftOut:
 def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection) -> tuple[list[str], list[LeftOut]]:
     """Make the session's own tables: the current traces, their channels and roles.
 
-    Returns (the files, in the order of their numbers; those left out). Call where the book is read at one moment.
+    Returns (the files' names for the engine, in the order of their numbers; those left out). Call where the book is
+    read at one moment.
     """
     reader = book.read()
     locate = trace_files.Locator(book)
@@ -88,9 +90,10 @@ def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection) -> tuple[list[
         session_copy.create(connection, table, columns)
         if made[table]:
             session_copy.insert(connection, table, columns, list(zip(*made[table], strict=True)))
-    listed = ", ".join(trace_files.quoted(f) for f in files)
+    names = Handed(connection).paths(files)
+    listed = ", ".join(trace_files.quoted(n) for n in names)
     connection.execute(f"SET VARIABLE {_FILES} = [{listed}]")
-    return files, left_out
+    return names, left_out
 
 
 def _places(book: BookFolder, traces: Sequence[str]) -> tuple[dict[str, int], list[tuple[Any, ...]]]:
@@ -142,7 +145,7 @@ def text(view: str, files: Sequence[str], joined: str = "fk") -> str:
     joined  the tables that it is joined to, by _WITNESS; a column of another raises when it is read
     """
     lines = [_line(line, joined) for line in view.splitlines()]
-    read = f"read_parquet(getvariable('{_FILES}'))" if files else NO_FILES
+    read = f"read_parquet(getvariable('{_FILES}'), hive_partitioning = false)" if files else NO_FILES
     return "\n".join(lines).replace("{trace_files}", read)
 
 

@@ -35,9 +35,10 @@ import numpy as np
 from loadbook.analysis.trace.model import Channel, Event, Flags, Floats, Trace
 from loadbook.core import writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError
-from loadbook.core.outside import opened
+from loadbook.core.outside import read_file
 
 from .engine import engine
+from .handed import Handed
 
 if TYPE_CHECKING:
     import sqlite3
@@ -104,16 +105,17 @@ def prepare(book: BookFolder, trace: Trace, trace_id: str) -> Prepared:
                 writing.sweep(folder)
         part = writing.Part(final)
         try:
-            _write_parquet(trace, part.path)
+            data = _parquet(trace)
             with part.open() as file:
-                digest, size = _digest(file)
+                file.write(data)
+                file.flush()
                 os.fsync(file.fileno())
         except BaseException:
             part.discard()
             raise
     except OSError as exc:
         raise _refused(exc, relative) from exc
-    return Prepared(part, relative, digest, size)
+    return Prepared(part, relative, hashlib.sha256(data).hexdigest(), len(data))
 
 
 def _refused(exc: OSError, relative: str) -> LoadbookError:
@@ -140,7 +142,7 @@ def write_trace(book: BookFolder, trace: Trace, trace_id: str) -> tuple[str, str
     return prepared.path, prepared.sha256, prepared.bytes
 
 
-def _write_parquet(trace: Trace, path: Path) -> None:
+def _parquet(trace: Trace) -> bytes:
     """All channels under one another, in one COPY. Raises OSError for anything the disk says."""
     import duckdb
 
@@ -160,10 +162,10 @@ def _write_parquet(trace: Trace, path: Path) -> None:
     connection = _engine()
     try:
         connection.register("samples", columns)
-        connection.execute(  # one thread, and the rows are in order already
-            f"COPY (SELECT {quoted(trace.run)} AS run, channel, CASE channel {named} END AS quantity, t_s,"
-            f" nullif(value, 'nan'::DOUBLE) AS value, flag FROM samples) TO {quoted(str(path))}"
-            " (FORMAT parquet, COMPRESSION zstd, USE_TMP_FILE false)"  # the part is the temporary file already
+        return _handed().parquet(  # one thread, and the rows are in order already
+            connection,
+            f"SELECT {quoted(trace.run)} AS run, channel, CASE channel {named} END AS quantity, t_s,"
+            f" nullif(value, 'nan'::DOUBLE) AS value, flag FROM samples",
         )
     except duckdb.Error as exc:
         raise OSError(str(exc).splitlines()[0]) from exc
@@ -200,10 +202,11 @@ def read_trace(
 
 
 def samples(
-    path: Path, where: str, channels: Sequence[Channel], events: Sequence[Event], run: str, started: str | None
+    data: bytes, where: str, channels: Sequence[Channel], events: Sequence[Event], run: str, started: str | None
 ) -> Trace:
-    """The trace in a file whose digest the caller has checked; `where` names it in errors. Else as `read_trace`."""
-    t_s, values, flags, numbers = _read_parquet(path, where)
+    """The trace in a file's bytes, whose digest the caller has checked; `where` names it in errors. Else as
+    `read_trace`."""
+    t_s, values, flags, numbers = _read_parquet(data, where)
     place = {number: i for i, number in enumerate(numbers)}
     absent = [c.name for c in channels if c.number not in place]
     if absent:
@@ -242,15 +245,21 @@ def _started() -> duckdb.DuckDBPyConnection:
     return engine(threads=1, enable_external_file_cache="false")
 
 
-def _read_parquet(path: Path, where: str) -> tuple[Floats, Floats, Flags, list[int]]:
+@cache
+def _handed() -> Handed:
+    return Handed(_started())
+
+
+def _read_parquet(data: bytes, where: str) -> tuple[Floats, Floats, Flags, list[int]]:
     import duckdb
 
     connection = _engine()
     try:
-        got = connection.execute(
-            "SELECT channel, t_s, coalesce(value, 'nan'::DOUBLE) AS value, coalesce(flag, 0) AS flag"
-            f" FROM read_parquet({quoted(str(path))})"
-        ).fetchnumpy()
+        with _handed().whole(data) as name:
+            got = connection.execute(
+                "SELECT channel, t_s, coalesce(value, 'nan'::DOUBLE) AS value, coalesce(flag, 0) AS flag"
+                f" FROM read_parquet('{name}')"
+            ).fetchnumpy()
     except duckdb.Error as exc:
         raise DamageError(
             f"the trace file cannot be read: {str(exc).splitlines()[0]}", where=where, remedy=RESTORE
@@ -272,19 +281,20 @@ def _read_parquet(path: Path, where: str) -> tuple[Floats, Floats, Flags, list[i
     return t_all[0].copy(), values.reshape(shape), flags.reshape(shape), numbers.tolist()
 
 
-def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> Path:
-    """The trace's file, after its size and SHA-256 were found to be the row's. Raises DamageError."""
-    path = locate(book, row["path"])
+def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
+    """The bytes of a trace's file, whose size and SHA-256 are the row's. Raises DamageError.
+
+    These very bytes are what is read from then on: a file opened a second time, by name, may be another one.
+    """
     try:
-        with opened(path) as file:
-            digest, size = _digest(file)
-    except OSError as exc:
-        raise DamageError(
-            f"the trace file cannot be read: {exc.strerror or exc}", where=row["path"], remedy=RESTORE
-        ) from exc
-    if size != row["bytes"] or digest != row["sha256"]:
+        data = read_file(locate(book, row["path"]), row["bytes"], links=False)
+    except LoadbookError as exc:
+        if isinstance(exc, DamageError):
+            raise
+        raise DamageError(f"the trace file cannot be read: {exc.what}", where=row["path"], remedy=RESTORE) from exc
+    if len(data) != row["bytes"] or hashlib.sha256(data).hexdigest() != row["sha256"]:
         raise DamageError("the trace file is not the one that was written", where=row["path"], remedy=RESTORE)
-    return path
+    return data
 
 
 class Locator:
@@ -321,8 +331,3 @@ def locate(book: BookFolder, relative: str) -> Path:
 def quoted(text: str) -> str:
     """A text as a SQL literal."""
     return "'" + text.replace("'", "''") + "'"
-
-
-def _digest(file: Any) -> tuple[str, int]:
-    digest = hashlib.file_digest(file, "sha256")
-    return digest.hexdigest(), file.tell()

@@ -9,9 +9,9 @@ from itertools import pairwise
 import numpy as np
 
 from loadbook.analysis.trace.model import OPEN, TEMPERATURE_ROLES, Flags, Floats
+from loadbook.core.typed import quote
 from loadbook.core.units import DIMENSIONS, F_PER_C, ZERO_C_IN_K
 
-from .head import quote
 from .layout import Layout
 from .names import Heading, unit_of
 from .options import Question

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.typed import quote
 
 from .grid import Grid, find_delimiter, split
 from .layout import Layout
@@ -343,8 +344,3 @@ def _one_sheet(book: Workbook, sheet: str, name: str, layout: Layout) -> Table |
     if not timed and (columns.width < 2 or head.nameless):
         return None
     return Table(grid, columns, head, "workbook", ",", sheet, book.epoch, grid.notes)
-
-
-def quote(text: str) -> str:
-    """A value as it must be typed on a command line."""
-    return f'"{text}"' if not text or any(ch in text for ch in " *?'&;()<>|$#") else text

@@ -12,10 +12,11 @@ import numpy as np
 from loadbook.analysis.trace.model import BACKWARD_TIME, MISSING, OPEN, Flags, Floats
 from loadbook.core.errors import IntakeError, OpenQuestion, Problem, UsageError
 from loadbook.core.times import parse_date, parse_moment, zone_of
+from loadbook.core.typed import quote
 
 from . import time_axis
 from .channels import ChannelSpec, normalise_values
-from .head import quote, unique
+from .head import unique
 from .layout import Layout
 from .numbers import MARKS_OPTION, looks_number
 from .options import Question

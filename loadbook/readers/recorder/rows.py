@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.typed import quote
 
-from .head import Table, quote
+from .head import Table
 from .layout import Layout
 from .names import read_heading
 from .numbers import number_pattern

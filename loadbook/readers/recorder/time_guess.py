@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from loadbook.core.errors import IntakeError, Problem, UsageError
+from loadbook.core.typed import quote
 
-from .head import Table, open_table, quote
+from .head import Table, open_table
 from .layout import Layout
 from .names import is_elapsed, read_heading
 from .options import ORDERS, Options, Question

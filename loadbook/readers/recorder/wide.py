@@ -20,9 +20,10 @@ import pandas as pd
 
 from loadbook.analysis.trace.model import MISSING, OPEN, Flags, Floats
 from loadbook.core.errors import OpenQuestion
+from loadbook.core.typed import quote
 
 from .grid import Grid
-from .head import Table, quote
+from .head import Table
 from .layout import Layout
 from .names import Heading, read_heading
 from .numbers import LONGEST, MISSING_WORDS, OPEN_WORDS, number_pattern, split_unit, to_float
