@@ -15,9 +15,20 @@ from loadbook.analysis.answers.design import era
 from loadbook.analysis.answers.estimate import History, Refusal, Reply
 from loadbook.analysis.answers.need import comparables, need, own_history
 from loadbook.analysis.answers.scale import Scale, harm
-from loadbook.analysis.planning.advice import atmosphere, cautions, kindest_cycle, stock, thermocouple_places
+from loadbook.analysis.planning.advice import (
+    Held,
+    atmosphere,
+    cautions,
+    coldest_of_pieces,
+    coldest_place,
+    kindest_cycle,
+    lost_places,
+    stock,
+    usual_places,
+)
 from loadbook.analysis.planning.trial import plan_trial
 from loadbook.core.errors import CalculationError
+from loadbook.queries.remark_words import advised, needed, words
 from tests.shops import HOLD, RATE, SETTINGS, WITHIN, Shop
 from tests.trial_answers import question
 
@@ -86,15 +97,17 @@ def test_degenerate_histories_end_in_a_sentence(plain: tuple[Shop, pd.DataFrame,
     asked = known(shop, frame)
     one_run = frame[(frame["part"] == asked.part) & (frame["run"] == frame[frame["part"] == asked.part]["run"].iloc[0])]
     found = refused(History(one_run).ask(asked))
-    assert "only 1 run on record" in found.reason and "7 more runs" in found.need
+    assert "only 1 run on record" in words(found.why, "si") and "7 more runs" in needed(found.why, "si")
     singles = frame[frame["run"].isin(frame.drop_duplicates("part")["run"])]
     found = refused(History(singles).ask(asked))
-    assert "0 repeat a part number" in found.reason and "4 more runs of part numbers" in found.need
+    assert "0 repeat a part number" in words(found.why, "si") and "4 more runs of part numbers" in needed(
+        found.why, "si"
+    )
     five = frame[frame["part"].isin(sorted(frame["part"].unique())[:5])]
     found = refused(History(five).ask(replace(asked, part=None, characteristic=None)))
-    assert "only 5 part numbers" in found.reason and "1 more part number" in found.need
+    assert "only 5 part numbers" in words(found.why, "si") and "1 more part number" in needed(found.why, "si")
     found = refused(History(frame.assign(z=7.0)).ask(asked))
-    assert "every movement recorded is the same" in found.reason and "gauge" in found.need
+    assert "every movement recorded is the same" in words(found.why, "si") and "gauge" in needed(found.why, "si")
     with pytest.raises(CalculationError, match="no piece of this kind has a movement"):
         History(frame.assign(z=np.nan))
 
@@ -337,31 +350,62 @@ def test_scales_come_back() -> None:
     )
 
 
+def per_side(kind: str, bound_um: float | None, side: int) -> float | None:
+    value: float | None = stock(kind, bound_um, side).figures["per_side_um"]
+    return value
+
+
 def test_stock_is_per_side_and_on_the_side_that_harms() -> None:
-    assert stock("outside diameter", -40.0, -1).per_side_um == 20.0
-    assert stock("inside diameter", 40.0, 1).per_side_um == 20.0
-    assert stock("circular runout", 40.0, 1).per_side_um == 20.0
-    assert stock("straightness", 40.0, 1).per_side_um == stock("flatness", 40.0, 1).per_side_um == 40.0
-    assert stock("length", -40.0, -1).per_side_um == 40.0
+    assert per_side("outside diameter", -40.0, -1) == 20.0
+    assert per_side("inside diameter", 40.0, 1) == 20.0
+    assert per_side("circular runout", 40.0, 1) == 20.0
+    assert per_side("straightness", 40.0, 1) == per_side("flatness", 40.0, 1) == 40.0
+    assert per_side("length", -40.0, -1) == 40.0
     harmless = stock("outside diameter", 12.0, -1)
-    assert harmless.per_side_um == 0.0 and "no stock against shrinkage" in harmless.text
-    assert stock("angle", None, 0).per_side_um is None
+    assert harmless.figures["per_side_um"] == 0.0 and "no stock against shrinkage" in words(harmless, "si")
+    assert per_side("angle", None, 0) is None
+    assert "against growth (half of the diameter's movement): holds 95%" in words(stock("inside diameter", 9, 1), "si")
 
 
 def test_advice_says_why_and_no_more_than_is_known() -> None:
-    assert atmosphere("forged", "rough machined", 1.5, False, "tool steel").choice == "air"
-    assert "vacuum" in atmosphere("from bar", "finish machined", 1.5, False, "tool steel").choice
-    assert "vacuum" in atmosphere("from bar", "rough machined", 1.5, True, "titanium").choice
-    unknown = atmosphere(None, None, None, None, None)
-    assert "cannot tell" in unknown.choice and "how far it is machined" in unknown.reasons[0]
-    places = thermocouple_places(40.0, 8.0, None, [("flange", "detached", "R7")], [("bore", 3)])
-    assert ["40 mm" in places[0][0], "8 mm" in places[1][0]] == [True, True]
-    assert any(place == "flange" and "detached in run R7" in why for place, why in places)
-    assert any(place == "bore" and "3 past runs" in why for place, why in places)
-    assert "no note" in dict(places)["piece in the coldest surveyed corner"]
-    assert any("19.5 % oxygen" in c for c in cautions("argon", None, None))
-    assert len(cautions("air", "tool steel", False)) == 1
-    assert any("Reactive" in c for c in cautions(None, "titanium", None))
+    assert atmosphere("forged", "rough machined", 1.5, False, "tool steel").code == "air"
+    assert "vacuum" in words(atmosphere("from bar", "finish machined", 1.5, False, "tool steel"), "si")
+    assert "titanium reacts" in words(atmosphere("from bar", "rough machined", 1.5, True, "titanium"), "si")
+    choice, why = advised(atmosphere(None, None, None, None, None), "si")
+    assert "cannot tell" in choice and "how far it is machined" in why[0]
+    places = [words(r, "si") for r in (*usual_places(40.0, 8.0), *lost_places([("flange", "detached", "R7")]))]
+    assert ["40 mm" in places[0], "8 mm" in places[1]] == [True, True] and "1.57 in" in words(
+        usual_places(40.0, 8.0)[0], "us"
+    )
+    assert any(p.startswith("flange: ") and "detached in run R7" in p for p in places)
+    said = [words(r, "si") for r in cautions("argon", None, None)]
+    assert any("19.5 % oxygen" in c for c in said)
+    assert [r.code for r in cautions("air", "tool steel", False)] == ["code_overrules"]
+    assert any("Reactive" in words(r, "si") for r in cautions(None, "titanium", None))
+
+
+def test_the_coldest_place_is_of_pieces_with_tcs_at_two_places() -> None:
+    held = [
+        Held(run, "A", serial, place, mean)
+        for run, serial, tcs in (
+            ("R1", "1", (("bore", 595.0), ("rim", 600.0))),
+            ("R1", "2", (("bore", 596.0), ("rim", 599.0))),
+            ("R2", "1", (("bore", 601.0), ("rim", 600.0))),
+            ("R3", "1", (("bore", 590.0),)),  # nothing beside it on the piece: nothing to compare
+            ("R3", "2", (("rim", 580.0), ("rim", 581.0))),
+        )
+        for place, mean in tcs
+    ]
+    pieces = coldest_of_pieces(held)
+    assert [(c.run, c.serial, c.place) for c in pieces] == [
+        ("R1", "1", "bore"), ("R1", "2", "bore"), ("R2", "1", "rim")
+    ]  # fmt: skip
+    assert coldest_place(pieces) is None  # two pieces of one run are one run
+    found = coldest_place(
+        [*pieces, *coldest_of_pieces([Held("R4", "A", "1", p, m) for p, m in (("bore", 1.0), ("rim", 2.0))])]
+    )
+    assert found is not None and dict(found.figures) == {"place": "bore", "pieces": 3, "of": 4}
+    assert words(found, "si") == "bore: at the hold it was the coldest TC of its piece on 3 of 4 pieces"
 
 
 def test_the_kindest_cycle_needs_three_runs_and_names_its_evidence() -> None:

@@ -166,7 +166,7 @@ def test_others_are_told_by_class_alone(shop: BookFolder) -> None:
 
 def test_a_survey_note_that_names_anothers_part_stays_out(shop: BookFolder) -> None:
     kept = kept_answers.saved(shop, 1).result["advice"]["thermocouples"]
-    assert any("pn 002" in t["place"] for t in kept)  # PN-002 is another customer's
+    assert any("pn 002" in t["reason"] for t in kept)  # PN-002 is another customer's
     assert "pn 002" not in letter_page(letter(shop, 1)) and "rear left" not in letter_page(letter(shop, 1))
 
 

@@ -101,23 +101,27 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
 )
 @click.option("--to", metavar="NAME", help="Who it is written to (default: the customer on record).")
 @click.option("--from", "sender", metavar="NAME", help="Who writes it.")
+@click.option("--about", metavar="TEXT", help="What it is about, in your words (default: part and characteristic).")
 @click.option("--question", metavar="TEXT", help="The question in the customer's words.")
 @page_options
 @book_option
 def answer_page(
-    number: int, pdf: bool, paper: str | None, to: str | None, sender: str | None, question: str | None,
-    output: Path | None, force: bool, units: str | None, book: BookFolder,
+    number: int, pdf: bool, paper: str | None, to: str | None, sender: str | None, about: str | None,
+    question: str | None, output: Path | None, force: bool, units: str | None,
+    book: BookFolder,
 ) -> None:  # fmt: skip
     """A kept answer as a one-page letter to the customer who asked, as it was given.
 
-    Names no other customer and no part, job, piece or run of one; where it would, it is not written. N is the number
-    that `loadbook answer ... --save` told.
+    It rests on the customer's own pieces and says no free text of the book: words of the trade, their own keys, and
+    what is typed here. Where it would name another customer, or a part, job, piece or run of one, it is not written. N
+    is the number that `loadbook answer ... --save` told.
 
     Example: loadbook page answer 1 --pdf --to "Purchasing" -o answer-1.pdf
     """
     from loadbook.core.errors import UsageError
     from loadbook.queries.letter.build import letter
     from loadbook.render.pages.shell import write_page
+    from loadbook.render.tables import plain
 
     system = units or book.units
     ending = output.suffix.lower() if output else ""
@@ -126,7 +130,7 @@ def answer_page(
     pdf = pdf or ending == ".pdf"
     if paper and not pdf:
         raise UsageError("--paper belongs to a PDF", remedy="Add --pdf")
-    found = letter(book, number, system=system, to=to, sender=sender, question=question)
+    found = letter(book, number, system=system, to=to, sender=sender, question=question, about=about)
     path = output or Path(f"answer-{number}.{'pdf' if pdf else 'html'}")
     if pdf:
         from loadbook.render.letter.pdf import letter_pdf
@@ -137,5 +141,8 @@ def answer_page(
 
         write_page(path, letter_page(found), force=force)
     if found.left_out:
-        to_stderr(f"{found.left_out} text(s) of the answer name another customer's work and were left out.")
+        to_stderr(
+            f"Left out of the letter, as no word of the trade and no key of theirs: {plain('; '.join(found.left_out))}"
+        )
+        to_stderr("What the customer must read of it, type with --about or --question.")
     click.echo(str(path))

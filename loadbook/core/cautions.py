@@ -10,15 +10,18 @@ from collections.abc import Iterable
 REACTIVE_FAMILIES = ("titanium", "zirconium", "niobium", "tantalum", "refractory")
 VOLATILE = ("cadmium", "zinc", "galvanised", "lead", "beryllium", "magnesium", "brass")
 
-INERT_GAS = (
-    "Inert gas displaces air: below 19.5 % oxygen an atmosphere is dangerous, vessels hold pockets of gas "
-    "after opening, argon sinks. Never reach in or enter without an oxygen reading and a permit."
-)
+# what follows from a load, by the codes of core/remarks.py
+LOAD = {
+    "inert_gas": (
+        "Inert gas displaces air: below 19.5 % oxygen an atmosphere is dangerous, vessels hold pockets of gas "
+        "after opening, argon sinks. Never reach in or enter without an oxygen reading and a permit."
+    ),
+    "hydrogen": "Hydrogen has its own code.",
+    "reactive": "Reactive metals need vacuum or dry inert gas.",
+    "hollow": "Vent hollow parts; load dry.",
+    "volatile": "Cadmium, zinc, lead, beryllium, magnesium: ask first.",
+}
 HOT = "Hot work, hot doors: at 120 °C it still burns, and the hottest work TC is not the hottest point of the load."
-HYDROGEN = "Hydrogen has its own code."
-REACTIVE = "Reactive metals need vacuum or dry inert gas."
-HOLLOW = "Vent hollow parts; load dry."
-VOLATILES = "Cadmium, zinc, lead, beryllium, magnesium: ask first."
 NO_ALARM = "loadbook reads files afterwards: it is no alarm, interlock or controller."
 CODE = (
     "A limit from a code or a customer's specification overrules anything here. Pressure equipment and flight parts "
@@ -29,25 +32,25 @@ CODE = (
 def of_load(
     atmosphere: str | None, families: Iterable[str | None], reactive: bool | None, described: Iterable[str | None] = ()
 ) -> list[str]:
-    """Cautions that follow from a load: its gas, its materials, and what its pieces are described as.
+    """Codes of LOAD that follow from a load: its gas, its materials, and what its pieces are described as.
 
     atmosphere  all that it meets, in words ("vacuum, argon");  described  descriptions and conditions of its pieces
 
-    >>> of_load("argon", ["titanium"], None) == [INERT_GAS, REACTIVE]
-    True
+    >>> of_load("argon", ["titanium"], None)
+    ['inert_gas', 'reactive']
     """
     out = []
     gas = (atmosphere or "").lower()
     known = [(f or "").lower() for f in families]
     if any(word in gas for word in ("nitrogen", "argon", "inert", "vacuum", "helium")):
-        out.append(INERT_GAS)
+        out.append("inert_gas")
     if "hydrogen" in gas:
-        out.append(HYDROGEN)
+        out.append("hydrogen")
     if reactive or any(f in REACTIVE_FAMILIES for f in known):
-        out.append(REACTIVE)
+        out.append("reactive")
     text = " ".join(d for d in described if d).lower()
     if any(word in text for word in ("hollow", "tube", "vessel", "sealed", "closed")):
-        out.append(HOLLOW)
+        out.append("hollow")
     if any(word in " ".join([text, *known]).split() for word in VOLATILE):
-        out.append(VOLATILES)
+        out.append("volatile")
     return out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,10 +16,11 @@ from loadbook.analysis.answers.estimate import METHOD, History, Refusal, Reply
 from loadbook.analysis.answers.scale import Scale, harm
 from loadbook.analysis.movement.scale import MOSTLY_GAUGE
 from loadbook.core.errors import CalculationError, UsageError
+from loadbook.core.remarks import CAUTION, REFUSAL, Remark, remark
 
-from . import answer_words
+from . import answer_remarks, answer_words, remark_words
 from . import history as answerdata
-from .answer_advice import advise
+from .answer_advice import Grounds, advise
 from .enquiry import Question, Subject, subject
 from .history import Pieces, Source
 from .result import Result
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
 
 KEYS = (
     "low", "high", "content", "bound", "bound_content", "bound_confidence", "unit", "median", "runs", "pieces", "parts",
-    "evidence", "backtest_coverage", "outside_range", "refused", "need", "comparables", "advice", "cautions",
+    "evidence", "backtest_coverage", "outside_range", "refused", "need", "comparables", "advice", "cautions", "remarks",
 )  # fmt: skip
 
 
@@ -42,7 +44,8 @@ class Answer(Result):
     bound              one-sided, on the side that harms
     backtest_coverage  held, held_low, held_high, runs, groups; None where the width is the model's own, or extrapolated
     outside_range      planned settings beyond what was run: parameter, asked, run_low, run_high
-    need               what would narrow or permit it;  comparables the nearest runs;  advice, cautions
+    need               what would narrow or permit it;  comparables the nearest runs;  advice by subject
+    remarks            refusal, cautions and advice as codes with figures; refused and cautions are their words
     text               the answer as sentences in the book's units;  question, method, evidence_sha256 as kept
     """
 
@@ -63,25 +66,36 @@ class Answer(Result):
     evidence: str = "all"
     backtest_coverage: dict[str, Any] | None = None
     outside_range: list[dict[str, Any]] = field(default_factory=list)
-    refused: str | None = None
     need: dict[str, Any] = field(default_factory=dict)
     comparables: list[dict[str, Any]] = field(default_factory=list)
     advice: dict[str, Any] = field(default_factory=dict)
-    cautions: list[str] = field(default_factory=list)
+    remarks: list[Remark] = field(default_factory=list)
     text: list[str] = field(default_factory=list)
     method: str = METHOD
     evidence_sha256: str = ""
     reply: Reply | None = None
     own: dict[str, Any] | None = None
     history: pd.DataFrame | None = field(default=None, repr=False)  # the pieces it rests on
+    grounds: Grounds | None = None  # the pieces that the advice rests on
     before_um: float | None = None  # a typical form error before, where the figures are in % of it
     answer_id: int | None = None
     plants: list[dict[str, Any]] | None = None  # of a group: plant, runs, pieces that it rests on
     system: str = "si"
 
+    @property
+    def refused(self) -> str | None:
+        """Why there is no figure, in words; None where there is one."""
+        return next((remark_words.words(r, self.system) for r in self.remarks if r.severity == REFUSAL), None)
+
+    @property
+    def cautions(self) -> list[str]:
+        """What the answer must not be taken for, in words."""
+        return [remark_words.words(r, self.system) for r in self.remarks if r.severity == CAUTION]
+
     def to_json(self) -> dict[str, Any]:
         """The keys of `loadbook answer --format json`."""
         told = {key: getattr(self, key) for key in KEYS}
+        told["remarks"] = remark_words.with_words(self.remarks, self.system)
         return told if self.plants is None else {**told, "plants": self.plants}
 
     def rows(self) -> list[dict[str, Any]]:
@@ -114,8 +128,7 @@ def answer(book: BookFolder, question: Question, system: str | None = None) -> A
     if about.kind != "hardness":
         process = answerdata.choose_process(source, about.kind, about.part, question.process, process)
     found = answer_of(source, question, about, process or answerdata.NO_PROCESS, system or book.units)
-    found.advice = advise(book, found)
-    found.system = system or book.units
+    advise(book, found)
     found.text = answer_words.sentences(found, found.system)
     return found
 
@@ -138,22 +151,19 @@ def treatment(conn: sqlite3.Connection, question: Question) -> tuple[Question, s
 
 def answer_of(source: Source, question: Question, about: Subject, process: str, system: str = "si") -> Answer:
     """`answer` over a history that was read already; without advice and sentences."""
-    out = Answer(question, about, process, content=question.content, unit=_unit(about))
+    out = Answer(question, about, process, content=question.content, unit=_unit(about), system=system)
     if about.kind == "hardness":
-        return _refused(out, "hardness is kept but does not move", "Ask about a size or a form error.")
+        return _refused(out, remark("hardness"))
     pieces = source.pieces(process, about.kind, about.scale)
     out.history = pieces.frame
-    out.cautions += answer_words.history_cautions(pieces, question.settings)
+    out.remarks += answer_remarks.of_history(pieces, question.settings)
     if len(pieces.frame) == 0:
-        return _refused(out, *answer_words.nothing_measured(pieces))
+        return _refused(out, answer_remarks.nothing_measured(pieces))
     if pieces.below_gauge >= MOSTLY_GAUGE:
         _count(out, pieces)
-        return _refused(out, *answer_words.gauge_too_coarse(pieces, system))
+        return _refused(out, answer_remarks.gauge_too_coarse(pieces))
     if about.scale == "um per 100 mm" and not about.reference_length_mm:
-        return _refused(
-            out, "this kind works in µm per 100 mm, and the reference length asked about is not known",
-            "Give it with --size.",
-        )  # fmt: skip
+        return _refused(out, remark("length_not_known"))
     history = History(pieces.frame, source.breaks, source.extra)
     asked = _asked(question, about, pieces)
     scale = Scale(about.scale, about.reference_length_mm, _before_um(pieces, about))
@@ -161,11 +171,11 @@ def answer_of(source: Source, question: Question, about: Subject, process: str, 
     out.evidence = history.evidence(asked)
     reply = history.ask(asked, question.content, harm(about.kind))
     if isinstance(reply, Refusal):
-        return _refused(out, reply.reason, reply.need)
+        return _refused(out, reply.why)
     _tell(out, history, asked, reply, scale)
     if pieces.flagged.any():
-        out.cautions.append(_without_flagged(source, question, about, pieces, asked, scale, system))
-    out.cautions += answer_words.reply_cautions(out, history, reply, asked, system)
+        out.remarks.append(_blunders(source, question, about, pieces, asked, scale))
+    out.remarks += answer_remarks.of_reply(history, reply, asked)
     return out
 
 
@@ -251,19 +261,16 @@ def _before_um(pieces: Pieces, about: Subject) -> float | None:
     return float(np.nanmedian(values))
 
 
-def _without_flagged(
-    source: Source, question: Question, about: Subject, pieces: Pieces, asked: Asked, scale: Scale, system: str
-) -> str:
-    """The other result: what the interval would be without the readings that look like blunders."""
-    count = int(pieces.flagged.sum())
-    try:
+def _blunders(source: Source, question: Question, about: Subject, pieces: Pieces, asked: Asked, scale: Scale) -> Remark:
+    """How many readings look like blunders, and what the interval would be without them."""
+    without = None
+    with suppress(CalculationError):
         other = History(pieces.frame[~pieces.flagged].reset_index(drop=True), source.breaks, source.extra).ask(
             asked, question.content
         )
-    except CalculationError:
-        return answer_words.flagged(count, None, "", system)
-    told = None if isinstance(other, Refusal) else (scale.displayed(other.low), scale.displayed(other.high))
-    return answer_words.flagged(count, told, scale.unit if scale.name == "log" else _unit(about), system)
+        without = None if isinstance(other, Refusal) else [scale.displayed(other.low), scale.displayed(other.high)]
+    unit = scale.unit if scale.name == "log" else _unit(about)
+    return remark("blunders", count=int(pieces.flagged.sum()), without=without, unit=unit)
 
 
 def _unit(about: Subject) -> str:
@@ -279,6 +286,7 @@ def _count(out: Answer, pieces: Pieces) -> None:
     out.evidence_sha256 = hashlib.sha256(listed.encode()).hexdigest()
 
 
-def _refused(out: Answer, reason: str, need: str) -> Answer:
-    out.refused, out.need = reason, {"text": need}
+def _refused(out: Answer, why: Remark) -> Answer:
+    out.remarks.append(why)
+    out.need = {"text": remark_words.needed(why, out.system)}
     return out

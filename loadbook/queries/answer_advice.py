@@ -2,58 +2,85 @@
 
 from __future__ import annotations
 
-import re
 import sqlite3
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.answers.scale import Scale, harm
 from loadbook.analysis.planning import advice
+from loadbook.analysis.planning.advice import Coldest, Held
+from loadbook.core.remarks import Remark, remark
+
+from . import remark_words
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
     from .answer import Answer
 
+# a work TC on a piece of the part: by run and serial, and only where no piece of another part in that run has the same
+# serial, since the channels' table names no part
+_TCS = """
+SELECT c.channel_id, c.run, c.channel, p.part, c.serial, c.place
+FROM channel AS c JOIN piece AS p ON p.run = c.run AND p.serial = c.serial
+WHERE p.part = ? AND c.role = 'work' AND c.place IS NOT NULL
+  AND NOT EXISTS (SELECT 1 FROM piece AS q WHERE q.run = p.run AND q.serial = p.serial AND q.part <> p.part)
+"""
+_FAULTS = "SELECT run, channel, name FROM finding WHERE what = 'fault' AND verdict NOT IN ('reported', 'refused')"
 
-def advise(book: BookFolder, a: Answer) -> dict[str, Any]:
-    """atmosphere, stock, thermocouples, cycle; also adds the cautions that belong to the answer."""
+
+@dataclass(frozen=True)
+class Grounds:
+    """The pieces that advice rests on, so that a letter can leave out what rests on another customer's.
+
+    state    (run, serial) of the piece whose state is taken as the part's usual one
+    coldest  the coldest TC of each piece of the part;  cycles  cycle -> runs of the part, of those compared
+    """
+
+    state: tuple[str, str] | None = None
+    coldest: tuple[Coldest, ...] = ()
+    cycles: dict[str, list[str]] | None = None
+
+
+def advise(book: BookFolder, a: Answer) -> None:
+    """Adds the advice and its cautions to an answer's remarks, `advice` by subject, and its grounds."""
     s, conn = a.subject, book.read()
     air = advice.atmosphere(s.condition, s.machining, s.stock_mm, s.reactive, s.family)
-    places = advice.thermocouple_places(
-        s.section_thick_mm, s.section_thin_mm, _coldest(conn, a), _lost(conn, s.part), _farthest(conn, s.part)
-    )
-    gas = a.question.atmosphere or ("inert gas" if "vacuum" in air.choice else None)
-    a.cautions += advice.cautions(gas, s.family, s.reactive, s.description, (s.condition or "").split(";"))
-    out: dict[str, Any] = {
-        "atmosphere": {"choice": air.choice, "reasons": list(air.reasons)},
-        "thermocouples": [{"place": place, "reason": reason} for place, reason in places],
-    }
-    side = harm(s.kind)
+    gas = a.question.atmosphere or ("inert gas" if air.code != "air" else None)
+    a.remarks += advice.cautions(gas, s.family, s.reactive, s.description, (s.condition or "").split(";"))
+    a.remarks.append(air)
     if a.reply is not None:
-        out["stock"] = _stock(a, side)
-    if a.history is not None and len(a.history):
-        scale = Scale(s.scale, s.reference_length_mm)
-        told = s.scale != "um per 100 mm" or s.reference_length_mm
-        found = advice.kindest_cycle(_like(a.history, a), s.part, side)
-        if found and told:
-            rows = [{**asdict(c), "mean": scale.displayed(c.mean), "worst": scale.displayed(c.worst)} for c in found]
-            out["cycle"] = {
-                "choice": found[0].cycle,
-                "reason": "its runs moved such pieces least on average; an association (loadbook trial plans a trial)",
-                "evidence": rows,
-            }
-    out.setdefault("cycle", None)
-    return out
+        a.remarks.append(_stock(a, harm(s.kind)))
+    cycles, runs = _cycles(a)
+    if cycles:
+        a.remarks.append(remark("cycle", cycle=cycles[0]["cycle"]))
+    coldest = tuple(advice.coldest_of_pieces(_held(conn, s.part)))
+    place = advice.coldest_place(coldest)
+    a.remarks += advice.usual_places(s.section_thick_mm, s.section_thin_mm)
+    a.remarks += [*_corner(conn, a), *([place] if place else []), *advice.lost_places(_lost(conn, s.part))]
+    a.advice = remark_words.by_subject(a.remarks, cycles, a.system)
+    a.grounds = Grounds(s.usual_of, coldest, runs)
 
 
-def _stock(a: Answer, side: int) -> dict[str, Any]:
-    assert a.reply is not None
+def _cycles(a: Answer) -> tuple[list[dict[str, Any]], dict[str, list[str]]]:
+    """The evidence of the kindest cycle, and the runs of the part itself behind it where it rests on them."""
+    s = a.subject
+    if a.history is None or not len(a.history) or (s.scale == "um per 100 mm" and not s.reference_length_mm):
+        return [], {}
+    scale = Scale(s.scale, s.reference_length_mm)
+    like = _like(a.history, a)
+    found = advice.kindest_cycle(like, s.part, harm(s.kind))
+    rows = [{**asdict(c), "mean": scale.displayed(c.mean), "worst": scale.displayed(c.worst)} for c in found]
+    own = like[like["part"] == s.part]
+    runs = {c.cycle: sorted(map(str, own[own["cycle"] == c.cycle]["run"].unique())) for c in found if c.same_part}
+    return rows, runs
+
+
+def _stock(a: Answer, side: int) -> Remark:
     bound_um = a.bound if a.unit == "um" else None
     if a.unit == "%" and a.bound is not None and a.before_um is not None:
         bound_um = a.bound / 100.0 * a.before_um
-    found = advice.stock(a.subject.kind, bound_um, side, a.bound_content, a.bound_confidence)
-    return {"per_side_um": found.per_side_um, "text": found.text}
+    return advice.stock(a.subject.kind, bound_um, side, a.bound_content, a.bound_confidence)
 
 
 def _like(pieces: Any, a: Answer) -> Any:
@@ -68,53 +95,45 @@ def _like(pieces: Any, a: Answer) -> Any:
     return pieces
 
 
-def _coldest(conn: sqlite3.Connection, a: Answer) -> str | None:
-    """What the newest uniformity survey with a note says, of the furnace asked about or those the part ran in."""
+def _corner(conn: sqlite3.Connection, a: Answer) -> list[Remark]:
+    """The coldest corner, as the newest survey's note says, of the furnace asked about or those the part ran in."""
     furnaces = [a.question.furnace] if a.question.furnace else [
         r[0] for r in conn.execute(
             "SELECT DISTINCT r.furnace FROM run AS r JOIN piece AS p USING (run) WHERE p.part = ?", (a.subject.part,)
         )
     ]  # fmt: skip
-    if not furnaces:
-        return None
-    marks = ", ".join("?" * len(furnaces))
     row = conn.execute(
-        f"SELECT furnace, done_on, note FROM furnace_check WHERE kind = 'uniformity survey' AND note IS NOT NULL"
-        f" AND furnace IN ({marks}) ORDER BY done_on DESC LIMIT 1",
+        "SELECT furnace, done_on, note FROM furnace_check WHERE kind = 'uniformity survey' AND note IS NOT NULL"
+        f" AND furnace IN ({', '.join('?' * len(furnaces))}) ORDER BY done_on DESC LIMIT 1",
         furnaces,
     ).fetchone()
-    return None if row is None else f"{row['furnace']}, survey of {row['done_on']}: {row['note']}"
+    if row is None:
+        return [remark("tc_corner_not_noted")]
+    noted = remark("tc_survey_note", furnace=row["furnace"], done_on=row["done_on"], note=row["note"])
+    return [remark("tc_coldest_corner"), noted]
+
+
+def _held(conn: sqlite3.Connection, part: str | None) -> list[Held]:
+    """Work TCs on pieces of this part with their means over the main hold, those with a fault left out.
+
+    CROSS JOIN, ifnull() and the plus sign (no affinity) lead to one look-up a TC by the index `parameter_once`.
+    """
+    rows = conn.execute(
+        f"WITH tc AS ({_TCS}), fault AS ({_FAULTS})"
+        " SELECT tc.run, tc.part, tc.serial, tc.place, x.value FROM tc CROSS JOIN parameter AS x ON x.run = tc.run"
+        " AND x.parameter = 'hold_mean_c' AND ifnull(x.channel, '') = +tc.channel AND x.source = 'trace'"
+        " WHERE NOT EXISTS (SELECT 1 FROM fault WHERE fault.run = tc.run AND fault.channel = tc.channel)"
+        " ORDER BY tc.run, tc.serial, tc.channel_id",
+        (part,),
+    )
+    return [Held(*r) for r in rows]
 
 
 def _lost(conn: sqlite3.Connection, part: str | None) -> list[tuple[str, str, str]]:
-    """(place, fault, run) of work TCs on pieces of this part."""
+    """(place, fault, run) of work TCs on pieces of this part that failed, newest first."""
     rows = conn.execute(
-        "SELECT DISTINCT c.place, f.name, f.run FROM finding AS f JOIN channel AS c ON c.run = f.run AND"
-        " c.channel = f.channel JOIN piece AS p ON p.run = c.run AND p.serial = c.serial"
-        " WHERE f.what = 'fault' AND f.verdict <> 'reported' AND c.role = 'work' AND c.place IS NOT NULL AND p.part = ?"
-        " ORDER BY f.run DESC",
+        f"WITH tc AS ({_TCS}), fault AS ({_FAULTS})"
+        " SELECT DISTINCT tc.place, fault.name, tc.run FROM tc JOIN fault USING (run, channel) ORDER BY tc.run DESC",
         (part,),
     )
     return [(str(r[0]), str(r[1]), str(r[2])) for r in rows]
-
-
-def _farthest(conn: sqlite3.Connection, part: str | None) -> list[tuple[str, int]]:
-    """Place that most often was the coldest of the largest spread at the hold, in runs of this part (two at least)."""
-    rows = conn.execute(
-        "SELECT DISTINCT x.run, x.note FROM parameter AS x JOIN piece AS p ON p.run = x.run"
-        " WHERE x.parameter = 'spread_soak_peak_c' AND x.channel IS NULL AND x.note IS NOT NULL AND p.part = ?",
-        (part,),
-    ).fetchall()
-    seen: dict[str, int] = {}
-    for run, note in rows:
-        match = re.match(r"(.+) over ([^,]+)", note)
-        if match is None:
-            continue
-        place = conn.execute(
-            "SELECT place FROM channel WHERE run = ? AND channel = ? AND place IS NOT NULL",
-            (run, match.group(2).strip()),
-        ).fetchone()
-        if place is not None:
-            seen[place[0]] = seen.get(place[0], 0) + 1
-    most = max(seen.items(), key=lambda item: item[1], default=None)
-    return [most] if most is not None and most[1] >= 2 else []

@@ -8,14 +8,8 @@ from typing import TYPE_CHECKING, Any
 from loadbook.analysis.effects.words import figure, spoken
 from loadbook.core import units
 
-from . import history as answerdata
-
 if TYPE_CHECKING:
-    from loadbook.analysis.answers.cells import Asked
-    from loadbook.analysis.answers.estimate import History, Reply
-
     from .answer import Answer
-    from .history import Pieces
 
 SETTING_UNITS = {
     "heating_rate_peak_c_per_h": "c_per_h",
@@ -23,7 +17,12 @@ SETTING_UNITS = {
     "soak_minutes": "min",
     "cooling_rate_peak_c_per_h": "c_per_h",
 }
-OLD_DAYS = 365.0
+PLANNED_AS = {
+    "heating_rate_peak_c_per_h": "heated at",
+    "hold_mean_c": "held at",
+    "soak_minutes": "soaked",
+    "cooling_rate_peak_c_per_h": "cooled at",
+}
 
 
 def figure_text(value: float | None, unit: str, system: str) -> str:
@@ -166,84 +165,6 @@ def _need(a: Answer, system: str) -> str:
         group = "run" if a.reply and a.reply.known else "part number"
         text += f" {many(n['groups_missing'], f'more {group}')} and its width can be back-tested."
     return text
-
-
-def history_cautions(pieces: Pieces, settings: Mapping[str, float]) -> list[str]:
-    """What was set aside, and settings that were not asked but achieved."""
-    out = []
-    if pieces.set_aside:
-        listed = ", ".join(f"{reason} {count}" for reason, count in pieces.set_aside.items())
-        out.append(
-            f"Set aside, so not in any figure: {sum(pieces.set_aside.values())} ({listed}). Pieces that were not "
-            "measured, cracked or were straightened would make it look worse."
-        )
-    if pieces.achieved > 0 and settings:
-        out.append(
-            f"{pieces.achieved:.0%} of the settings in the history are what was achieved or stated, because nothing "
-            "asked is on record for those runs."
-        )
-    return out
-
-
-def nothing_measured(pieces: Pieces) -> tuple[str, str]:
-    """(reason, need) where no piece has a movement."""
-    if pieces.set_aside:
-        listed = ", ".join(f"{reason} {count}" for reason, count in pieces.set_aside.items())
-        count = sum(pieces.set_aside.values())
-        reason = f"all {count} readings of {pieces.kind} in {pieces.process} are set aside ({listed})"
-        return reason, "Movement needs a reading before and one after the run, taken in the same way."
-    where = "" if pieces.process == answerdata.NO_PROCESS else f" in {pieces.process}"
-    return (
-        f"no {pieces.kind} was ever measured{where}",
-        "Measure before and after the run: at least 8 runs with 4 repeats of a part number, or 6 part numbers.",
-    )
-
-
-def gauge_too_coarse(pieces: Pieces, system: str) -> tuple[str, str]:
-    limit = figure_text(pieces.gauge_um, "um", system)
-    return (
-        f"{pieces.below_gauge:.0%} of the movements on record are smaller than their gauge's uncertainty (typically "
-        f"{limit}): they moved less than can be told",
-        "Measure with a gauge whose uncertainty is well below the movement that matters.",
-    )
-
-
-def flagged(count: int, without: tuple[float, float] | None, unit: str, system: str) -> str:
-    other = "" if without is None else f"; without them it would be {span(*without, unit, system)}"
-    return (
-        f"{many(count, 'reading')} of the history look like blunders (further than six robust standard deviations from "
-        f"their run){other}. They count until a person confirms: loadbook moved --what flagged lists them."
-    )
-
-
-def reply_cautions(a: Answer, history: History, reply: Reply, asked: Asked, system: str) -> list[str]:
-    """What this answer must not be taken for."""
-    out = []
-    for name, (value, low, high) in reply.outside.items():
-        whose = "this part" if reply.known else "any such part"
-        ran = (
-            setting(name, low, system)
-            if low == high
-            else f"{setting(name, low, system)} to {setting('', high, system)}"
-        )
-        out.append(f"{setting(name, value, system)} was never run with {whose} (only {ran}): extrapolation.")
-    for factor, level in reply.new_levels.items():
-        out.append(f"{factor} {level} was never run: the figure is a guess at how much a new {factor} may matter.")
-    if reply.model_only:
-        out.append("The width is the model's own, not back-tested.")
-    if reply.since_break is not None:
-        out.append(
-            f"{many(reply.since_break, 'run')} since the last declared break; what came before counts as a weaker "
-            "level, and most of the back-test rests on it."
-        )
-    newest = float(history.cells.frame["day"].max())
-    if asked.day is not None and asked.day - newest > OLD_DAYS:
-        out.append(
-            f"The last comparable run was on {answerdata.date_of(newest)}: the answer looks further than it saw."
-        )
-    if reply.v_mean > reply.v - reply.v_mean and reply.known:
-        out.append("Most of the width is about this part's own mean: more runs of it would narrow it (see need).")
-    return out
 
 
 def settings_shown(row: Mapping[str, Any], system: str) -> str:

@@ -54,7 +54,10 @@ class Question:
 
 @dataclass(frozen=True)
 class Subject:
-    """The part and characteristic asked about, as far as known."""
+    """The part and characteristic asked about, as far as known.
+
+    usual_of  (run, serial) of the part's newest piece, whose condition, machining and stock are taken as usual
+    """
 
     part: str | None
     characteristic: str | None
@@ -72,6 +75,7 @@ class Subject:
     section_thick_mm: float | None
     section_thin_mm: float | None
     description: str | None
+    usual_of: tuple[str, str] | None = None
 
 
 def subject(conn: sqlite3.Connection, question: Question) -> Subject:
@@ -100,7 +104,7 @@ def subject(conn: sqlite3.Connection, question: Question) -> Subject:
     known = conn.execute("SELECT * FROM characteristic WHERE part = ? ORDER BY characteristic", (question.part,))
     found = _characteristic(list(known), question)
     piece = conn.execute(
-        "SELECT condition, machining, stock_mm FROM piece WHERE part = ? ORDER BY piece_id DESC LIMIT 1",
+        "SELECT run, serial, condition, machining, stock_mm FROM piece WHERE part = ? ORDER BY piece_id DESC LIMIT 1",
         (question.part,),
     ).fetchone()
     usual = dict(piece) if piece is not None else {"condition": None, "machining": None, "stock_mm": None}
@@ -110,6 +114,7 @@ def subject(conn: sqlite3.Connection, question: Question) -> Subject:
         None if row["reactive"] is None else bool(row["reactive"]), row["shape"],
         conditions(question.condition or usual["condition"]), usual["machining"], usual["stock_mm"],
         question.section_mm or row["section_thick_mm"], row["section_thin_mm"], row["description"],
+        (piece["run"], piece["serial"]) if piece is not None else None,
     )  # fmt: skip
 
 

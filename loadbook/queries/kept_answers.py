@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loadbook.analysis.answers.scale import Scale
+from loadbook.analysis.answers.scale import Scale, harm, sides
 from loadbook.analysis.movement import scale as movement
+from loadbook.analysis.planning import advice
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError
+from loadbook.core.remarks import Remark, from_dict, remark
 from loadbook.store import derived_checksum
 
 from . import history
@@ -32,8 +34,9 @@ if TYPE_CHECKING:
 class Saved:
     """A kept answer: the question, the JSON keys and the sentences as given, when, and its score so far.
 
-    behind  what stood behind it on that day and is in no key: the part's own runs, its state and tolerance ({} for an
-            answer kept before that was noted)
+    remarks refusal, cautions and advice as codes; of an answer kept before there were codes, what its figures tell
+    behind  what stood behind it on that day and is in no key: the part's own runs, the pieces that its advice rests on,
+            its tolerance ({} for an answer kept before that was noted);  coded  whether it was kept with codes
     """
 
     answer_id: int
@@ -45,6 +48,8 @@ class Saved:
     evidence_sha256: str
     outcomes: list[dict[str, Any]]
     behind: dict[str, Any] = field(default_factory=dict)
+    remarks: list[Remark] = field(default_factory=list)
+    coded: bool = True
 
 
 def save(book: BookFolder, found: Answer, taken_by: str | None = None) -> int:
@@ -85,14 +90,49 @@ def saved(book: BookFolder, number: int) -> Saved:
         last = conn.execute("SELECT max(answer_id) FROM answer").fetchone()[0]
         remedy = f"The newest is {last}" if last else "None was saved yet: loadbook answer ... --save"
         raise NotFoundError(f"the book has no answer {number}", remedy=remedy)
-    kept = json.loads(row["result"])
+    kept, asked = json.loads(row["result"]), json.loads(row["question"])
+    behind = kept.get("behind", {})
+    carried = kept["answer"].get("remarks")
+    if carried is None:
+        remarks = _before_codes(asked, kept["answer"], behind)
+    else:
+        remarks = [r for r in map(from_dict, carried) if r is not None]
     outcomes = conn.execute(
         "SELECT run, pieces, inside, within_bound FROM answer_outcome WHERE answer_id = ? ORDER BY run", (number,)
     )
     return Saved(
-        number, row["answered_at"], json.loads(row["question"]), kept["answer"], kept["text"], row["method"],
-        row["evidence_sha256"], [dict(r) for r in outcomes], kept.get("behind", {}),
+        number, row["answered_at"], asked, kept["answer"], kept["text"], row["method"], row["evidence_sha256"],
+        [dict(r) for r in outcomes], behind, remarks, carried is not None,
     )  # fmt: skip
+
+
+# the load's cautions as answers were kept with them before remarks had codes: these sentences never change
+_KEPT_WORDS = {
+    "Inert gas displaces air: below 19.5 % oxygen an atmosphere is dangerous, vessels hold pockets of gas after "
+    "opening, argon sinks. Never reach in or enter without an oxygen reading and a permit.": "inert_gas",
+    "Hydrogen has its own code.": "hydrogen",
+    "Reactive metals need vacuum or dry inert gas.": "reactive",
+    "Vent hollow parts; load dry.": "hollow",
+    "Cadmium, zinc, lead, beryllium, magnesium: ask first.": "volatile",
+}
+
+
+def _before_codes(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, Any]) -> list[Remark]:
+    """What the figures of an older kept answer tell; its sentences are shown as given, and never read."""
+    out = []
+    for row in result["outside_range"]:
+        if row["run_low"] is None:
+            out.append(remark("level_never_run", factor=row["parameter"], level=row["asked"]))
+            continue
+        named = {"parameter": row["parameter"], "asked": row["asked"], "known": bool(behind.get("known"))}
+        out.append(remark("setting_never_run", **named, low=row["run_low"], high=row["run_high"]))
+    out += [remark(_KEPT_WORDS[text]) for text in result["cautions"] if text in _KEPT_WORDS]
+    per_side = (result["advice"].get("stock") or {}).get("per_side_um")
+    if per_side:
+        side, kind = harm(asked["kind"]), asked["kind"]
+        bound_um = side * per_side * sides(kind)
+        out.append(advice.stock(kind, bound_um, side, result["bound_content"], result["bound_confidence"]))
+    return out
 
 
 def _behind(book: BookFolder, found: Answer) -> dict[str, Any]:
@@ -102,12 +142,16 @@ def _behind(book: BookFolder, found: Answer) -> dict[str, Any]:
         "SELECT lower_mm, upper_mm FROM characteristic WHERE part = ? AND characteristic = ?",
         (about.part, about.characteristic),
     ).fetchone()  # fmt: skip
-    reply = found.reply
+    reply, grounds = found.reply, found.grounds
+    rests = {} if grounds is None else {
+        "state": grounds.state, "cycles": grounds.cycles,
+        "coldest": [(c.run, c.serial, c.place) for c in grounds.coldest],
+    }  # fmt: skip
     return {
         "own": found.own, "own_runs": _own_runs(found), "before_um": found.before_um,
         "characteristic": about.characteristic, "shape": about.shape, "family": about.family,
         "known": reply.known if reply else None, "model_only": reply.model_only if reply else None,
-        "lower_mm": limits["lower_mm"] if limits else None, "upper_mm": limits["upper_mm"] if limits else None,
+        "lower_mm": limits["lower_mm"] if limits else None, "upper_mm": limits["upper_mm"] if limits else None, **rests,
     }  # fmt: skip
 
 

@@ -160,4 +160,4 @@ def _cautions(judged: JudgedRun, pieces: tuple[Row, ...]) -> list[str]:
     families = [p["family"] for p in pieces]
     described = [p[c] for p in pieces for c in ("description", "condition", "machining")]
     found = cautions.of_load(", ".join(g for g in gases if g), families, any(p["reactive"] for p in pieces), described)
-    return [*found, cautions.HOT, cautions.NO_ALARM, cautions.CODE]
+    return [*(cautions.LOAD[code] for code in found), cautions.HOT, cautions.NO_ALARM, cautions.CODE]

@@ -16,7 +16,7 @@ from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
 
-from . import answer_words
+from . import answer_remarks, remark_words
 from . import history as answerdata
 from .answer_words import SETTING_UNITS, setting
 from .enquiry import PLANNED_UNITS
@@ -92,8 +92,8 @@ def trial(
     process = answerdata.choose_process(source, kind, allowed[0] if allowed else None, filters.process, None)
     pieces = source.pieces(process, kind)
     if pieces.below_gauge >= scale.MOSTLY_GAUGE:
-        what, remedy = answer_words.gauge_too_coarse(pieces, system or book.units)
-        raise CalculationError(what, remedy=remedy)
+        coarse, system = answer_remarks.gauge_too_coarse(pieces), system or book.units
+        raise CalculationError(remark_words.words(coarse, system), remedy=remark_words.needed(coarse, system))
     history = History(pieces.frame, source.breaks)
     if len(history.cells.z) < 3:
         raise CalculationError(

@@ -1,6 +1,6 @@
 """Advice that goes with an answer: atmosphere, stock per side, thermocouple places, the kindest cycle, cautions.
 
-Never more than the history and the stated rule support; each piece of advice says its reasons.
+Never more than the history and the stated rule support; each piece of advice is a remark whose words say the reason.
 """
 
 from __future__ import annotations
@@ -13,126 +13,120 @@ import pandas as pd
 
 from loadbook.analysis.answers.scale import sides
 from loadbook.core.cautions import REACTIVE_FAMILIES, of_load
+from loadbook.core.remarks import Remark, remark
 
 FINISHED = ("finish machined", "finish-machined", "finished", "ground", "lapped", "honed", "plated")
 LEAST_RUNS_OF_A_CYCLE = 3
-
-
-@dataclass(frozen=True)
-class Advice:
-    """One piece of advice and why."""
-
-    choice: str
-    reasons: tuple[str, ...]
+LEAST_RUNS_OF_A_PLACE = 2
 
 
 def atmosphere(
     condition: str | None, machining: str | None, stock_mm: float | None, reactive: bool | None, family: str | None
-) -> Advice:
+) -> Remark:
     """Air, or vacuum or dry inert gas, from the piece's state.
 
     Air is the cheaper where stock is left everywhere and the surfaces are machined again; finish-machined or
     untouchable surfaces and reactive metals need vacuum or dry inert gas. (Common practice.)
 
-    >>> atmosphere("from bar", "rough machined", 1.0, False, "low-alloy steel").choice
+    >>> atmosphere("from bar", "rough machined", 1.0, False, "low-alloy steel").code
     'air'
-    >>> atmosphere("from bar", "finish machined", 0.0, False, "tool steel").choice
-    'vacuum or dry inert gas'
+    >>> atmosphere("from bar", "finish machined", 0.0, False, "tool steel").code
+    'protect_finished'
     """
     state = f"{condition or ''};{machining or ''}".lower()
     if reactive or (family or "").lower() in REACTIVE_FAMILIES:
-        return Advice(
-            "vacuum or dry inert gas",
-            (f"{family or 'the material'} reacts with air when hot; ask whether it reacts with nitrogen too",),
-        )
+        return remark("protect_reactive", family=family)
     if any(word in state for word in FINISHED):
-        return Advice("vacuum or dry inert gas", ("its surfaces are finished: scale and discolouration would stay",))
+        return remark("protect_finished")
     if stock_mm is not None and stock_mm > 0 and ("rough" in state or "semi" in state):
-        return Advice(
-            "air",
-            (f"{stock_mm:g} mm of stock per side is left and machined off with the scale; air is the cheaper",),
-        )
-    missing = [
-        text
-        for text, absent in (("how far it is machined", not machining), ("the stock left per side", stock_mm is None))
-        if absent
-    ]
-    why = "not recorded: " + " and ".join(missing) if missing else "no stock is recorded to take scale off"
-    return Advice(
-        "cannot tell between air and vacuum",
-        (why, "air where every surface is machined again, vacuum or dry inert gas where one is not"),
-    )
+        return remark("air", stock_mm=stock_mm)
+    return remark("air_or_vacuum", machining=bool(machining), stock=stock_mm is not None)
+
+
+def stock(kind: str, bound_um: float | None, harm: int, content: float = 0.95, confidence: float = 0.95) -> Remark:
+    """Stock per side from the one-sided bound: `per_side_um`, on the side that harms.
+
+    kind      kind of characteristic;  bound_um the bound of the movement [µm];  harm +1 or −1 (see answerscale.harm)
+    A diameter's or a runout's bound is shared by two sides; every other movement counts in full. 0 where the bound
+    lies on the harmless side, None where the kind has no harmful direction or its size is not known.
+
+    >>> [stock(k, b, h).figures["per_side_um"] for k, b, h in (("outside diameter", -42.0, -1), ("flatness", 42.0, 1))]
+    [21.0, 42.0]
+    >>> stock("inside diameter", -5.0, 1).code
+    'stock_not_needed'
+    """
+    if harm == 0 or bound_um is None or not np.isfinite(bound_um):
+        return remark("stock_not_known", per_side_um=None)
+    needed = max(harm * bound_um, 0.0) / sides(kind)
+    against = "increase"
+    if kind in ("outside diameter", "inside diameter", "length", "width", "thickness", "distance"):
+        against = "shrinkage" if harm < 0 else "growth"
+    if needed == 0.0:
+        return remark("stock_not_needed", per_side_um=0.0, against=against)
+    shared = next((w for w in ("diameter", "runout") if w in kind and sides(kind) == 2), None)
+    return remark(
+        "stock", per_side_um=needed, against=against, shared=shared, content=content, confidence=confidence
+    )  # fmt: skip
+
+
+def usual_places(thick_mm: float | None, thin_mm: float | None) -> list[Remark]:
+    """Places for work TCs that any load has."""
+    return [remark("tc_thickest", mm=thick_mm), remark("tc_thinnest", mm=thin_mm), remark("tc_middle")]
 
 
 @dataclass(frozen=True)
-class Stock:
-    """Stock that covers the bound, on the side that harms.
+class Held:
+    """A work TC on a piece during the hold. mean_c its mean over the main hold [°C]."""
 
-    per_side_um  0 where the bound lies on the harmless side; None where the kind has no harmful direction
+    run: str
+    part: str
+    serial: str
+    place: str
+    mean_c: float
+
+
+@dataclass(frozen=True)
+class Coldest:
+    """The place of the coldest TC of one piece at the hold, among two places of it or more."""
+
+    run: str
+    part: str
+    serial: str
+    place: str
+
+
+def coldest_of_pieces(held: Iterable[Held]) -> list[Coldest]:
+    """Which place was the coldest on each piece that had TCs at two places or more, in the order of the pieces."""
+    pieces: dict[tuple[str, str, str], list[Held]] = {}
+    for tc in held:
+        pieces.setdefault((tc.run, tc.part, tc.serial), []).append(tc)
+    return [
+        Coldest(*key, min(tcs, key=lambda tc: tc.mean_c).place)
+        for key, tcs in pieces.items()
+        if len({tc.place for tc in tcs}) >= 2
+    ]
+
+
+def coldest_place(pieces: Sequence[Coldest], code: str = "tc_coldest_place") -> Remark | None:
+    """The place that most often was the coldest on its piece, in two runs or more; None where there is none.
+
+    code  'tc_coldest_place', or 'tc_own_coldest_place' where all the pieces are one customer's
     """
-
-    per_side_um: float | None
-    text: str
-
-
-def stock(kind: str, bound_um: float | None, harm: int, content: float = 0.95, confidence: float = 0.95) -> Stock:
-    """Stock per side from the one-sided bound.
-
-    kind      kind of characteristic;  bound_um the bound of the movement [µm];  harm +1 or −1 (see answerscale.harm)
-    A diameter's or a runout's bound is shared by two sides; every other movement counts in full.
-
-    >>> stock("outside diameter", -42.0, -1).per_side_um, stock("flatness", 42.0, 1).per_side_um
-    (21.0, 42.0)
-    >>> stock("inside diameter", -5.0, 1).per_side_um
-    0.0
-    """
-    if harm == 0 or bound_um is None or not np.isfinite(bound_um):
-        return Stock(None, "no stock is advised: this kind has no harmful direction, or its size in µm is not known")
-    needed = max(harm * bound_um, 0.0) / sides(kind)
-    direction = {-1: "shrinkage", 1: "growth"}[harm] if kind != "flatness" else "increase"
-    if kind not in ("outside diameter", "inside diameter", "length", "width", "thickness", "distance"):
-        direction = "increase"
-    if needed == 0.0:
-        return Stock(0.0, f"no stock against {direction}: the bound lies on the harmless side")
-    share = " (half of the diameter's movement)" if sides(kind) == 2 and "diameter" in kind else ""
-    share = " (half of the runout's increase)" if "runout" in kind else share
-    return Stock(
-        needed,
-        f"per side against {direction}{share}: holds {content:.0%} of pieces with {confidence:.0%} confidence",
-    )
+    found: dict[str, list[Coldest]] = {}
+    for piece in pieces:
+        found.setdefault(piece.place, []).append(piece)
+    place, some = max(found.items(), key=lambda item: len(item[1]), default=("", []))
+    if len({piece.run for piece in some}) < LEAST_RUNS_OF_A_PLACE:
+        return None
+    return remark(code, place=place, pieces=len(some), of=len(pieces))
 
 
-def thermocouple_places(
-    thick_mm: float | None,
-    thin_mm: float | None,
-    coldest_corner: str | None,
-    lost: Iterable[tuple[str, str, str]] = (),
-    farthest: Iterable[tuple[str, int]] = (),
-) -> list[tuple[str, str]]:
-    """Places for work TCs, each with its reason.
-
-    coldest_corner  what the last uniformity survey says of it;  lost (place, fault, run) of past runs of this part
-    farthest        (place, runs) where past runs showed the largest spread
-    """
-    places = [
-        ("thickest section" + (f" ({thick_mm:g} mm)" if thick_mm else ""), "it is the last to heat and to cool"),
-        ("thinnest section" + (f" ({thin_mm:g} mm)" if thin_mm else ""),
-         "it is the first to heat; with the thickest it shows the spread inside a piece"),
-        ("piece in the middle of the load", "it is shaded by the others and soaks last"),
-        (
-            "piece in the coldest surveyed corner" + (f" ({coldest_corner})" if coldest_corner else ""),
-            "the last uniformity survey found it coldest" if coldest_corner
-            else "take it from the last uniformity survey; the book has no note of which corner it is",
-        ),
-    ]  # fmt: skip
-    for place, runs in farthest:
-        places.append((place, f"it showed the largest spread at the hold in {runs} past run{'s' if runs > 1 else ''}"))
-    seen: dict[str, list[str]] = {}
+def lost_places(lost: Iterable[tuple[str, str, str]]) -> list[Remark]:
+    """Places whose TC failed on pieces of this part. lost (place, fault, run), newest first; three of each at most."""
+    seen: dict[str, list[tuple[str, str]]] = {}
     for place, fault, run in lost:
-        seen.setdefault(place, []).append(f"{fault} in run {run}")
-    for place, what in seen.items():
-        places.append((place, f"fix it better and put a second one beside it: {'; '.join(what[:3])}"))
-    return places
+        seen.setdefault(place, []).append((fault, run))
+    return [remark("tc_lost", place=place, faults=[list(f) for f in faults[:3]]) for place, faults in seen.items()]
 
 
 @dataclass(frozen=True)
@@ -180,11 +174,7 @@ def _cycles(rows: pd.DataFrame, harm: int, same_part: bool) -> list[CycleEvidenc
 def cautions(
     atmosphere_asked: str | None, family: str | None, reactive: bool | None, description: str | None = None,
     conditions: Sequence[str] = (),
-) -> list[str]:  # fmt: skip
+) -> list[Remark]:  # fmt: skip
     """Cautions that belong to this answer; the last one belongs to every answer."""
-    out = of_load(atmosphere_asked, [family], reactive, [description, *conditions])
-    out.append(
-        "A limit from a code or customer specification overrules anything here. Figures are history, not a promise; "
-        "they describe what happened in the furnace, not what later machining releases."
-    )
-    return out
+    found = of_load(atmosphere_asked, [family], reactive, [description, *conditions])
+    return [remark(code) for code in (*found, "code_overrules")]

@@ -244,8 +244,8 @@ def _records(source: GroupSource, question: Question) -> sqlite3.Connection:
         f" FROM material AS x GROUP BY {material}",
         "characteristic": f"SELECT DISTINCT {plain} AS part, characteristic, kind, scale, unit, reference_length_mm"
         f" FROM characteristic AS x {apart}{of_kind}",
-        "piece": f"SELECT {plain} AS part, condition, machining, stock_mm, r.started FROM piece AS x {apart}"
-        f" JOIN run AS r ON r.run = x.run{only} ORDER BY r.started, x.serial",
+        "piece": f"SELECT {plain} AS part, x.run, x.serial, condition, machining, stock_mm, r.started"
+        f" FROM piece AS x {apart} JOIN run AS r ON r.run = x.run{only} ORDER BY r.started, x.serial",
         **{
             name: f"SELECT {columns} FROM {name} WHERE cycle = $cycle ORDER BY cycle, revision"
             for name, columns in (

@@ -1,7 +1,8 @@
 """An answer as a letter to the customer who asked: one structure of plain texts, which page and PDF both show.
 
-The figures are those that were kept with the answer, whatever the book has learned since. What may be named is decided
-by `letterfilter`, and every text of the letter is looked at once more before it leaves.
+The figures are those that were kept with the answer, whatever the book has learned since. Every word is ours, or a
+coded word or key of the customer's own that `letterfilter` lets through, or was typed for this letter (--to, --from,
+--about, --question); and every text is looked at once more before it leaves.
 """
 
 from __future__ import annotations
@@ -12,19 +13,24 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core import times, units
 from loadbook.core.errors import UsageError
+from loadbook.core.remarks import REFUSAL, Remark
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
-from loadbook.queries.answer_words import SETTING_UNITS, figure_text, many, span
+from loadbook.queries.answer_words import PLANNED_AS, SETTING_UNITS, figure_text, many, span
+from loadbook.queries.history import NO_PROCESS
 from loadbook.queries.kept_answers import Saved, saved
+from loadbook.queries.remark_words import letter_needed, letter_words
 
-from .filter import OwnRecords, mine, others_classes, refuse_leaks, same
+from .filter import OwnRecords, Source, mine, others_classes, refuse_leaks, same
 from .picture import Interval, OwnRun, interval_of, nearest
-from .words import SAID, cautions, cleaned, held, narrower, suggestions
+from .words import cautions, for_customer, held, narrower, suggestions
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 LONGEST_QUESTION = 600
 LONGEST_NAME = 200
+NO_REASON = "our history of such pieces is too short, or not fit to answer from"
+OTHER_UNIT = "units of its readings"
 CLOSING = (
     "This is history and not a promise: it tells what happened to such pieces in our furnaces, not what later "
     "machining releases. A limit from a code, a drawing or your specification overrules it."
@@ -33,7 +39,7 @@ CLOSING = (
 
 @dataclass(frozen=True)
 class Letter:
-    """A letter. All texts are plain; `suggestions` are (what, words) pairs; `left_out` counts texts not shown."""
+    """A letter. All texts are plain; `suggestions` are (what, words) pairs; `left_out` says what it does not say."""
 
     number: int
     date: str
@@ -55,85 +61,85 @@ class Letter:
     marking: str
     method: str
     refused: bool
-    left_out: int = 0
-    people: frozenset[str] = field(default_factory=frozenset)  # names of fields that a person wrote
+    left_out: tuple[str, ...] = ()
+    people: frozenset[str] = field(default_factory=frozenset)  # names of fields with words that a person typed
 
-    def texts(self) -> Iterator[tuple[str, bool]]:
-        """Every text, and whether a person wrote it."""
-        for name in ("sender", "addressee", "question"):
-            yield getattr(self, name), name in self.people
-        for text in (
-            self.reference,
-            self.subject,
-            self.headline,
-            self.held,
-            self.narrower,
-            self.closing,
-            self.marking,
-            self.method,
-        ):
-            yield text, False
-        for text in (*self.notes, *self.evidence, *self.cautions):
-            yield text, False
-        for what, text in self.suggestions:
-            yield f"{what}: {text}", False
+    def texts(self) -> Iterator[tuple[str, Source]]:
+        """Every text, and who wrote it."""
+        for name in ("sender", "addressee", "question", "subject"):
+            yield getattr(self, name), "typed" if name in self.people else "key"
+        yield self.reference, "key"
         for run in (*self.runs, *(self.interval.own if self.interval else ())):
-            yield f"{run.run} {run.other_part}", False
+            yield f"{run.run} {run.other_part}", "key"
+        ours = (self.headline, self.held, self.narrower, self.closing, self.marking, self.method)
+        for text in (*ours, *self.notes, *self.evidence, *self.cautions):
+            yield text, "ours"
+        for what, text in self.suggestions:
+            yield f"{what}: {text}", "ours"
 
 
 def letter(
     book: BookFolder, number: int, *, system: str | None = None, to: str | None = None, sender: str | None = None,
-    question: str | None = None,
+    question: str | None = None, about: str | None = None,
 ) -> Letter:  # fmt: skip
     """The letter of a kept answer.
 
-    system    'si' or 'us' (None: the book's);  to, sender  names as they are to stand;  question  in their words
+    system    'si' or 'us' (None: the book's);  to, sender  names as they are to stand
+    about     what it is about, in the words for the customer;  question  in their words
     Raises    NotFoundError (no such answer); UsageError (a text too long, or one that names another customer's work);
               LoadbookError where anything of another would still be named
     """
     system = system or book.units
-    for name, text, most in (
-        ("--question", question, LONGEST_QUESTION), ("--to", to, LONGEST_NAME), ("--from", sender, LONGEST_NAME),
-    ):  # fmt: skip
+    typed = {"--question": question, "--to": to, "--from": sender, "--about": about}
+    for name, text in typed.items():
+        most = LONGEST_QUESTION if name == "--question" else LONGEST_NAME
         if text is not None and len(text) > most:
             raise UsageError(f"{name} has {len(text)} characters", remedy=f"A one-page letter takes {most} at most")
     kept = saved(book, number)
     my = mine(book, kept.question.get("part"), kept.question.get("job"), to)
-    for name, said in (("--question", question), ("--to", to), ("--from", sender)):
-        if said and (hits := my.found(said, free=True)):
+    for name, text in typed.items():
+        if text and (hits := my.found(text, free=True)):
             raise UsageError(f"{name} names {hits[0]}, which belongs to another", remedy="Say it in other words")
-    found = _letter(book, kept, my, system, to, sender, question)
+    found = _letter(book, kept, my, system, to, sender, question, about)
     refuse_leaks(my, found.texts())
     return found
 
 
 def _letter(
-    book: BookFolder, kept: Saved, my: OwnRecords, system: str, to: str | None, sender: str | None, question: str | None
-) -> Letter:
-    asked, result, behind = kept.question, kept.result, kept.behind
-    who = _who(asked, behind, my)
-    process = my.safe(asked.get("process"), "heat treatment")
-    treated = _treated(asked, my, system)
+    book: BookFolder, kept: Saved, my: OwnRecords, system: str, to: str | None, sender: str | None, question: str | None,
+    about: str | None,
+) -> Letter:  # fmt: skip
+    asked, behind, part = kept.question, kept.behind, kept.question.get("part")
+    unit = my.say("unit", kept.result["unit"]) or OTHER_UNIT
+    result = {**kept.result, "unit": unit}
+    process = "heat treatment"
+    if asked.get("process") != NO_PROCESS:
+        process = my.say("process", asked.get("process")) or process
+    who = about or _who(asked, behind, my)
+    remarks = for_customer(kept.remarks, my)
     refused = result["refused"] is not None
-    said, left_out = cautions(result["cautions"], result["outside_range"], my, system)
-    theirs = all(my.owns(r["run"], asked.get("part") or "") for r in behind.get("own_runs", []))
-    advised, dropped = suggestions(result, asked, my, system, theirs)
     notes: list[str] = []
     runs: list[OwnRun] = []
     interval = None
     if refused:
-        headline = f"We cannot give a figure yet: {cleaned(result['refused'])}."
+        headline, narrowed = _refusal(remarks, system)
     else:
-        unit = result["unit"]
         of = " of their form error before" if unit == "%" else ""
         moves = span(result["low"], result["high"], unit, system)
         headline = (
             f"{result['content']:.0%} of the pieces should move {moves}{of}; "
             f"the middle is {figure_text(result['median'], unit, system)}."
         )
+        narrowed = narrower(result, behind, system)
         notes = _notes(asked, result, system)
         runs = nearest(asked, result, my, system)
         interval = interval_of(asked, result, behind, my, system)
+    suggested = suggestions(remarks, part, behind, my, system)
+    if refused:
+        suggested = [(what, text) for what, text in suggested if what != "Thermocouples"]
+    if not kept.coded:
+        my.leave_out("the cautions and reasons of an answer kept without codes (ask again and keep it to have them)")
+    typed = {"sender": sender, "addressee": to, "question": question or about, "subject": about}
     return Letter(
         number=kept.answer_id,
         date=times.shown(kept.answered_at, book.zone)[:10],
@@ -141,45 +147,53 @@ def _letter(
         addressee=to or my.customer or "",
         reference=_reference(book, asked, my),
         subject=f"Movement in {process}: {who}",
-        question=question or f"How much will {who} move in {process}{treated}?",
+        question=question or f"How much will {who} move in {process}{_treated(asked, my, system)}?",
         headline=headline,
         notes=notes,
         interval=interval,
-        evidence=_evidence(book, kept, my, process, system),
+        evidence=_evidence(book, kept, my, result, process, system),
         runs=runs,
         held="" if refused else held(result, behind),
-        narrower=cleaned(result["need"].get("text", "")) if refused else narrower(result, behind, system),
-        suggestions=advised,
-        cautions=said,
+        narrower=narrowed,
+        suggestions=suggested,
+        cautions=cautions(remarks, system),
         closing=CLOSING,
         marking=_marking(book, asked, my, [*runs, *(interval.own if interval else [])]),
         method=kept.method,
         refused=refused,
-        left_out=left_out + dropped,
-        people=frozenset(n for n, v in (("sender", sender), ("addressee", to), ("question", question)) if v),
+        left_out=tuple(my.left_out),
+        people=frozenset(name for name, text in typed.items() if text),
     )
 
 
+def _refusal(remarks: list[Remark], system: str) -> tuple[str, str]:
+    """(why there is no figure, what to measure) as a customer is told."""
+    why = next((r for r in remarks if r.severity == REFUSAL), None)
+    reason = (letter_words(why, system) if why else "") or NO_REASON
+    return f"We cannot give a figure yet: {reason}.", letter_needed(why, system) if why else ""
+
+
 def _who(asked: dict[str, Any], behind: dict[str, Any], my: OwnRecords) -> str:
-    kind = str(asked["kind"])
-    if asked.get("part"):
-        name = my.safe(behind.get("characteristic") or asked.get("characteristic"), kind)
-        return f"{asked['part']}, {name}" + ("" if name.lower() == kind else f" ({kind})")
-    told_words = [my.safe(asked.get(k)) for k in ("material", "shape", "condition")]
-    return f"a new part ({', '.join([*(w for w in told_words if w), kind])})"
+    kind = my.say("kind", asked["kind"]) or "movement"
+    if part := my.say("part", asked.get("part")):
+        name = my.say("characteristic", behind.get("characteristic") or asked.get("characteristic"))
+        return f"{part}, {kind}" if name is None or name.lower() == kind else f"{part}, {name} ({kind})"
+    words = [my.say(k, asked.get(k)) for k in ("material", "shape", "condition")]
+    return f"a new part ({', '.join([*(w for w in words if w), kind])})"
 
 
 def _treated(asked: dict[str, Any], my: OwnRecords, system: str) -> str:
     """How the pieces are to be treated, as a customer says it: 'heated at 80 °C/h, held at 600 °C, ...'."""
     parts = []
-    if cycle := my.safe(asked.get("cycle")):
-        parts.append(f"by our cycle {cycle} revision {my.safe(asked.get('cycle_revision'), '?')}")
+    if cycle := my.say("cycle", asked.get("cycle")):
+        revision = my.say("cycle_revision", asked.get("cycle_revision"))
+        parts.append(f"by our cycle {cycle}" + (f" revision {revision}" if revision else ""))
     settings = asked.get("settings") or {}
-    for name, lead in SAID.items():
+    for name, lead in PLANNED_AS.items():
         if name in settings:
             value, label, _ = units.show(settings[name], SETTING_UNITS[name], system)
             parts.append(f"{lead} {value:.4g} {label}")
-    parts += [f"{lead}{v}" for n, lead in (("setup", ""), ("atmosphere", "in ")) if (v := my.safe(asked.get(n)))]
+    parts += [f"{lead}{v}" for n, lead in (("setup", ""), ("atmosphere", "in ")) if (v := my.say(n, asked.get(n)))]
     return f", {', '.join(parts)}" if parts else ""
 
 
@@ -198,8 +212,10 @@ def _notes(asked: dict[str, Any], result: dict[str, Any], system: str) -> list[s
     return out
 
 
-def _evidence(book: BookFolder, kept: Saved, my: OwnRecords, process: str, system: str) -> list[str]:
-    asked, result, behind = kept.question, kept.result, kept.behind
+def _evidence(
+    book: BookFolder, kept: Saved, my: OwnRecords, result: dict[str, Any], process: str, system: str
+) -> list[str]:  # fmt: skip
+    asked, behind = kept.question, kept.behind
     if not result["pieces"]:
         return []
     out = [
@@ -220,8 +236,13 @@ def _evidence(book: BookFolder, kept: Saved, my: OwnRecords, process: str, syste
             f"{theirs[-1]['date']}; they moved {span(low, high, unit, system)}{mean}."
         )
     elif not every:
-        near = {"all": "nothing nearer than the same kind of characteristic", "same part": "your part's other sizes"}
-        out.append(f"Nearest evidence: {near.get(result['evidence'], 'pieces of the ' + result['evidence'])}.")
+        near = {
+            "same part": "your part's other sizes",
+            "same material": "pieces of the same material",
+            "same family": "pieces of the same family of materials",
+        }
+        nearest_is = near.get(result["evidence"], "nothing nearer than the same kind of characteristic")
+        out.append(f"Nearest evidence: {nearest_is}.")
     classes = others_classes(book, my, result["comparables"], (behind.get("family"), behind.get("shape")))
     if classes:
         out.append(f"Among the nearest are, of other customers: {', '.join(classes)}.")
@@ -246,11 +267,11 @@ def _marking(book: BookFolder, asked: dict[str, Any], my: OwnRecords, runs: list
 
 
 def _reference(book: BookFolder, asked: dict[str, Any], my: OwnRecords) -> str:
-    """The customer's own order and job, where the answer was given for a job."""
+    """The customer's own order and job, where the answer was given for a job of theirs."""
     row = book.read().execute(
         "SELECT job, customer, purchase_order, drawing_revision FROM job WHERE job = ?", (asked.get("job"),)
     ).fetchone()  # fmt: skip
     if row is None or not same(row["customer"], my.customer):
         return ""
     named = (("your order", "purchase_order"), ("our job", "job"), ("drawing revision", "drawing_revision"))
-    return ", ".join(f"{what} {text}" for what, name in named if (text := my.safe(row[name])))
+    return ", ".join(f"{what} {text}" for what, name in named if (text := my.say(name, row[name])))

@@ -1,9 +1,13 @@
-"""What a letter to one customer may name: the one place that decides what is theirs and what is another's.
+"""What a letter to one customer may say: the one place that decides whose a word is.
 
-Theirs are the part asked about and the pieces that ran for them (the job's customer, else the part's). Everything
-else of the book is another's: customers, part numbers, jobs, purchase orders, serials, heat numbers, and runs in
-which none of their pieces lay. Another's work is told by class alone ("11 runs of similar rings"), and never where a
-job is confidential or export-controlled, nor where fewer than LEAST_IN_A_CLASS runs would stand behind the words.
+A text of the book or of a kept answer goes into a letter in two ways only (`Mine.say`): as a coded word of the trade
+(core/coded.py, in that list's spelling), or as a key of the customer's own: the part asked about, their parts, jobs
+and orders, the runs in which their pieces lay, and the cycles of those runs. Theirs are the pieces that ran for them
+(the job's customer, else the part's), piece by piece: a run may hold another's as well. Free text is never said; what
+a person types for the letter is looked at for names of others (`found`), and so is the whole letter before it leaves.
+
+Another's work is told by class alone ("11 runs of similar rings"), and never where a job is confidential or
+export-controlled, nor where fewer than LEAST_IN_A_CLASS runs would stand behind the words.
 """
 
 from __future__ import annotations
@@ -12,16 +16,27 @@ import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Literal
 
+from loadbook.core import coded
 from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.remarks import Remark
+from loadbook.queries.answer_words import SETTING_UNITS
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
+Source = Literal["typed", "key", "ours"]  # who wrote a text: a person for this letter, the customer's keys, we
 LEAST_IN_A_CLASS = 3
 LONGEST_NAME = 8  # words of a name that may stand apart in a text
+# figures of remarks that are words of our own
+_OURS = {
+    "parameter": frozenset(SETTING_UNITS),
+    "factor": frozenset(("setup", "atmosphere")),
+    "against": frozenset(("shrinkage", "growth", "increase")),
+    "shared": frozenset(("diameter", "runout")),
+}
 # words that customers' names share with every text: alone they tell nobody
 _COMMON = frozenset(
     """company corporation customer engineering factory forge furnace gear gears group gmbh heat holding hydraulics
@@ -59,13 +74,16 @@ def same(one: str | None, other: str | None) -> bool:
 
 @dataclass
 class OwnRecords:
-    """What one customer's letter may name.
+    """What one customer's letter may say.
 
     customer  None where the book tells no customer;  part the part asked about
-    runs      runs with pieces of theirs;  forbidden  key -> what it is, of everything that is another's
+    keys      kind of key -> their own, as the book spells them;  pieces their (run, part, serial)
+    runs      runs with pieces of theirs;  own_pieces, shared_parts  (run, part) with pieces of theirs; of another's too
+    forbidden  key -> what it is, of everything that is another's
     names     their own names, as words: another's name that is only a part of one of them tells nothing there
     telling   single words of other customers' names that tell who is meant (checked in people's own sentences)
-    guarded   runs with a confidential or export-controlled job of another;  own_guarded  the same of their own
+    guarded   runs with a confidential or export-controlled job of another
+    left_out  what was asked for and not said, for the shop to know
     """
 
     customer: str | None
@@ -75,34 +93,72 @@ class OwnRecords:
     names: set[tuple[str, ...]] = field(default_factory=set)
     telling: dict[str, str] = field(default_factory=dict)
     guarded: frozenset[str] = frozenset()
+    keys: dict[str, frozenset[str]] = field(default_factory=dict)
+    pieces: frozenset[tuple[str, str, str]] = frozenset()
     own_pieces: frozenset[tuple[str, str]] = frozenset()
     shared_parts: frozenset[tuple[str, str]] = frozenset()
+    left_out: list[str] = field(default_factory=list)
 
     def owns(self, run: str, part: str) -> bool:
         """All pieces of a part in a run are theirs."""
         return (run, part) in self.own_pieces and (run, part) not in self.shared_parts
 
-    def found(self, text: str, free: bool = False) -> list[str]:
+    def say(self, kind: str, text: str | None) -> str | None:
+        """A text of the book as the letter may say it, None where it may not; that is noted in `left_out`.
+
+        kind  of word ('setup', 'place', ...: see core/coded.py) or of key ('run', 'cycle', ...)
+        """
+        if not text:
+            return None
+        word = coded.coded(kind, text) if kind in coded.WORDS else None
+        if word is None and text in self.keys.get(kind, ()) and not self.found(text, free=True):
+            word = text
+        if word is None and (kind in coded.WORDS or kind in self.keys):
+            self.leave_out(f"{kind.replace('_', ' ')} {text!r}")
+        return word
+
+    def cleared(self, remark: Remark) -> Remark:
+        """A remark with the figures that the letter may show: numbers, and texts that `say` lets through."""
+        return replace(remark, figures={k: self._figure(k, v, remark) for k, v in remark.figures.items()})
+
+    def _figure(self, name: str, value: Any, remark: Remark) -> Any:
+        if isinstance(value, str):
+            if name in _OURS:
+                return value if value in _OURS[name] else None
+            return self.say(str(remark.figures.get("factor")) if name == "level" else name, value)
+        if isinstance(value, list):
+            return value if all(isinstance(v, (int, float)) for v in value) else None
+        return value if value is None or isinstance(value, (int, float)) else None
+
+    def leave_out(self, what: str) -> None:
+        if what not in self.left_out:
+            self.left_out.append(what)
+
+    def found(self, text: str, free: bool = False, ours: bool = False) -> list[str]:
         """What a text names of another's: ['part PN-2', ...].
 
         free  a sentence that a person wrote: figures and single words of names count too. In our own sentences
               figures are figures.
+        ours  a sentence that holds no text of the book but keys of theirs: a single word of letters is the trade's
+              word there, whoever is called so ('Air', 'Test')
         """
         said = words(text)
-        ours = self._ours(said)
+        own = self._own(said)
         out = []
         for start in range(len(said)):
             joined = ""
             for end, word in enumerate(said[start : start + LONGEST_NAME], start + 1):
                 joined += word
                 what = self.forbidden.get(joined)
-                if what is not None and (free or not joined.isdigit()) and not _inside(start, end, ours):
+                if what is None or _inside(start, end, own):
+                    continue
+                if free or not (joined.isdigit() or (ours and end - start == 1 and joined.isalpha())):
                     out.append(what)
         if free:
             out += [self.telling[w] for w in said if w in self.telling]
         return list(dict.fromkeys(out))
 
-    def _ours(self, said: list[str]) -> list[tuple[int, int]]:
+    def _own(self, said: list[str]) -> list[tuple[int, int]]:
         """Where their own names stand among the words."""
         out = []
         for start in range(len(said)):
@@ -111,60 +167,75 @@ class OwnRecords:
                     out.append((start, start + length))
         return out
 
-    def safe(self, text: str | None, instead: str = "") -> str:
-        """A value of the book if it names nothing of another's, else other words."""
-        return instead if text is None or self.found(text, free=True) else text
-
 
 def _inside(start: int, end: int, spans: list[tuple[int, int]]) -> bool:
     return any(a <= start and end <= b for a, b in spans)
 
 
 def mine(book: BookFolder, part: str | None, job: str | None, to: str | None = None) -> OwnRecords:
-    """Whose letter it is and what it may name.
+    """Whose letter it is and what it may say.
 
     part, job  what the answer is about;  to  who the letter is written to, where it says
-    Raises     UsageError where the part is one customer's and the job or the addressee another's
+    Raises     UsageError where the part is one customer's and the job or the addressee another's, or where the part
+               ran for several and neither tells which
     """
     conn = book.read()
     customer = _customer(conn, part, job, to)
     out = OwnRecords(customer, part)
-    own_runs: set[str] = set()
-    own_serials: set[str] = set()
+    own: list[Any] = []
+    others: list[Any] = []
     guarded: set[str] = set()
-    own_pieces: set[tuple[str, str]] = set()
-    others_pieces: set[tuple[str, str]] = set()
-    rows = conn.execute(_PIECES).fetchall()
-    for r in rows:
-        theirs = same(r["customer"], customer) if customer is not None else r["customer"] is None and r["part"] == part
-        if theirs:
-            own_runs.add(r["run"])
-            own_pieces.add((r["run"], r["part"]))
-            own_serials.update(key(str(v)) for v in (r["serial"], r["heat_number"]) if v)
-            out.names.update(tuple(words(str(v))) for v in (r["run"], r["part"], r["job"]) if v)
-        else:
-            others_pieces.add((r["run"], r["part"]))
-            if r["guarded"]:
-                guarded.add(r["run"])
-    out.runs, out.guarded = frozenset(own_runs), frozenset(guarded)
-    out.own_pieces, out.shared_parts = frozenset(own_pieces), frozenset(own_pieces & others_pieces)
-    for kind, name in _others(conn, customer, part, own_runs):
-        _forbid(out, kind, name, own_serials)
-    for r in rows:
-        if (r["run"], r["part"]) not in own_pieces:
-            for kind in ("serial", "heat_number"):
-                if r[kind]:
-                    _forbid(out, kind.replace("_", " "), str(r[kind]), own_serials)
-    for own in (customer, part):  # their own names are theirs, whoever else uses them
-        if own:
-            out.forbidden.pop(key(own), None)
-            out.names.add(tuple(words(own)))
+    for r in conn.execute(_PIECES):
+        is_theirs = same(r["customer"], customer) if customer else r["customer"] is None and r["part"] == part
+        (own if is_theirs else others).append(r)
+        if r["guarded"] and not is_theirs:
+            guarded.add(str(r["run"]))
+    out.pieces = frozenset((r["run"], r["part"], r["serial"]) for r in own)
+    out.runs, out.guarded = frozenset(r["run"] for r in own), frozenset(guarded)
+    out.own_pieces = frozenset((r["run"], r["part"]) for r in own)
+    out.shared_parts = out.own_pieces & frozenset((r["run"], r["part"]) for r in others)
+    out.keys = _keys(conn, customer, part, own)
+    out.names = {tuple(words(str(v))) for r in own for v in (r["run"], r["part"], r["job"]) if v}
+    spare = {key(str(v)) for r in own for v in (r["serial"], r["heat_number"]) if v}
+    for kind, name in _others(conn, customer, part, out.runs):
+        _forbid(out, kind, name, spare)
+    for r in others:
+        for kind in ("serial", "heat_number"):
+            if r[kind]:
+                _forbid(out, kind.replace("_", " "), str(r[kind]), spare)
+    for theirs in filter(None, (customer, part)):  # their own names are theirs, whoever else uses them
+        out.forbidden.pop(key(theirs), None)
+        out.names.add(tuple(words(theirs)))
     _tell(out, conn)
     return out
 
 
+def _keys(conn: Any, customer: str | None, part: str | None, own: list[Any]) -> dict[str, frozenset[str]]:
+    """The customer's own keys, by kind."""
+    parts = {r["part"] for r in own}
+    listed = conn.execute("SELECT part, material, customer FROM part").fetchall()
+    parts |= {p["part"] for p in listed if same(p["customer"], customer) or (customer is None and p["part"] == part)}
+    jobs = [j for j in conn.execute("SELECT * FROM job") if same(j["customer"], customer)]
+    runs = {r["run"] for r in own}
+    cycles = [r for r in conn.execute("SELECT run, cycle, cycle_revision FROM run") if r["run"] in runs]
+    measured = conn.execute("SELECT part, characteristic FROM characteristic")
+    found = {
+        "part": [*parts, part],
+        "run": runs,
+        "material": [p["material"] for p in listed if p["part"] in parts],
+        "characteristic": [c["characteristic"] for c in measured if c["part"] in parts],
+        "cycle": [r["cycle"] for r in cycles],
+        "cycle_revision": [r["cycle_revision"] for r in cycles],
+        **{name: [j[name] for j in jobs] for name in ("job", "purchase_order", "drawing_revision")},
+    }
+    return {kind: frozenset(str(v) for v in values if v) for kind, values in found.items()}
+
+
 def _customer(conn: Any, part: str | None, job: str | None, to: str | None) -> str | None:
     of_part = _one(conn, "SELECT customer FROM part WHERE part = ?", part)
+    senders = [] if of_part else _senders(conn, part)
+    if len(senders) == 1:
+        (of_part,) = senders
     of_job = _one(conn, "SELECT customer FROM job WHERE job = ?", job)
     if of_part and of_job and not same(of_part, of_job):
         raise UsageError(
@@ -177,7 +248,13 @@ def _customer(conn: Any, part: str | None, job: str | None, to: str | None) -> s
         named.names.add(tuple(words(customer)))
     others = named.found(to, free=True) if to is not None else []
     if customer is None:  # nobody on record: the addressee, where the book knows them
-        return others[0] if len(others) == 1 else None
+        found = others[0] if len(others) == 1 else None
+        if senders and not any(same(found, s) for s in senders):
+            raise UsageError(
+                f"part {part} ran for several customers, and the letter does not say for whom it is",
+                remedy="Name one with --to as the book spells it, or answer again with --job",
+            )
+        return found
     if others:
         raise UsageError(
             f"the answer is about work of {customer}, and --to names {others[0]}",
@@ -186,7 +263,15 @@ def _customer(conn: Any, part: str | None, job: str | None, to: str | None) -> s
     return customer
 
 
-def _others(conn: Any, customer: str | None, part: str | None, own_runs: set[str]) -> Iterator[tuple[str, str]]:
+def _senders(conn: Any, part: str | None) -> list[str]:
+    """The customers for whose jobs pieces of a part ran, each once."""
+    rows = conn.execute(
+        "SELECT DISTINCT j.customer FROM piece AS p JOIN job AS j USING (job) WHERE p.part = ? ORDER BY 1", (part,)
+    )
+    return list({key(str(r[0])): str(r[0]) for r in rows}.values())
+
+
+def _others(conn: Any, customer: str | None, part: str | None, own_runs: frozenset[str]) -> Iterator[tuple[str, str]]:
     """(what it is, name) of everything that belongs to somebody else."""
     for name in _customers(conn):
         if not same(name, customer):
@@ -214,10 +299,10 @@ def _tell(out: OwnRecords, conn: Any) -> None:
     """Words that stand in one other customer's name alone, and in no name of theirs."""
     others = [n for n in _customers(conn) if not same(n, out.customer)]
     count = Counter(w for n in others for w in set(words(n)))
-    own = set(words(out.customer or ""))
+    own = {*words(out.customer or ""), *_COMMON, *coded.single_words()}
     for name in others:
         for word in words(name):
-            if len(word) >= 4 and count[word] == 1 and word not in own and word not in _COMMON:
+            if len(word) >= 4 and count[word] == 1 and word not in own:
                 out.telling[word] = f"customer {name}"
 
 
@@ -246,25 +331,27 @@ def others_classes(
             "SELECT m.family, p.shape FROM part AS p JOIN material AS m USING (material) WHERE p.part = ?", (c["part"],)
         ).fetchone()  # fmt: skip
         if row is not None:
-            classes.setdefault((my.safe(row["family"]), my.safe(row["shape"])), set()).add(c["run"])
+            alike = coded.coded("family", row["family"]) or "", coded.coded("shape", row["shape"]) or ""
+            classes.setdefault(alike, set()).add(c["run"])
     out = []
+    asked = coded.coded("family", like[0]) or "", coded.coded("shape", like[1]) or ""
     for (family, shape), runs in sorted(classes.items(), key=lambda i: (-len(i[1]), i[0])):
         if len(runs) < LEAST_IN_A_CLASS:
             continue
         thing = f"{shape}s" if shape else "pieces"
-        alike = (family, shape) == like and bool(shape)
-        out.append(f"{len(runs)} runs of similar {thing}" if alike else f"{len(runs)} runs of {thing}"
+        similar = (family, shape) == asked and bool(shape)
+        out.append(f"{len(runs)} runs of similar {thing}" if similar else f"{len(runs)} runs of {thing}"
                    + (f" of {family}" if family else ""))  # fmt: skip
     return out
 
 
-def refuse_leaks(my: OwnRecords, texts: Iterable[tuple[str, bool]]) -> None:
-    """The last look before anything is written. texts: (text, written by a person).
+def refuse_leaks(my: OwnRecords, texts: Iterable[tuple[str, Source]]) -> None:
+    """The last look before anything is written: every text, with who wrote it.
 
     Raises LoadbookError that says what would have been named.
     """
-    for text, free in texts:
-        if hits := my.found(text, free):
+    for text, source in texts:
+        if hits := my.found(text, free=source == "typed", ours=source == "ours"):
             raise LoadbookError(
                 f"the letter would name {hits[0]}, which belongs to another customer; it is not written",
                 remedy="Look at the answer with: loadbook answer --show, and write the letter without that text",

@@ -1,91 +1,33 @@
-"""The sentences of a letter: what a customer understands, without the program's own words and commands."""
+"""The sentences of a letter that are no remarks: how often such answers held, what would narrow it, what we suggest."""
 
 from __future__ import annotations
 
-import re
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-from loadbook.core import units
-from loadbook.queries.answer_words import SETTING_UNITS, figure_text, many
+from loadbook.analysis.planning.advice import Coldest, coldest_place
+from loadbook.core.coded import coded
+from loadbook.core.remarks import ADVICE, CAUTION, CUSTOMER, Remark, remark
+from loadbook.queries.answer_words import figure_text, many
+from loadbook.queries.remark_words import letter_words
 
 if TYPE_CHECKING:
     from .filter import OwnRecords
 
-SAID = {
-    "heating_rate_peak_c_per_h": "heated at", "hold_mean_c": "held at", "soak_minutes": "soaked",
-    "cooling_rate_peak_c_per_h": "cooled at",
-}  # fmt: skip
-_OURS = ("loadbook", "--", "(see ", "the book has")  # a sentence with one of these speaks to the shop
-_ALWAYS = "A limit from a code or customer specification"  # stands in the letter's closing
-_INSIDE = ("Set aside", "the settings in the history are what was achieved", "Most of the width is about")
 HARDLY = 0.95  # of the width left after 16 more runs: more runs hardly narrow it
-_MM = re.compile(r"(\d+(?:\.\d+)?) mm\b")
+_FROM_STATE = ("air", "protect_finished")  # advice that rests on the state of the part's newest piece
 
 
-def cleaned(text: str) -> str:
-    """The sentences of a text that speak to a customer.
-
-    >>> cleaned("Measure twice. Give it with --size. Then ask again.")
-    'Measure twice. Then ask again.'
-    """
-    kept = [s for s in re.split(r"(?<=[.;:]) (?=[A-Z])", text) if not any(w in s for w in _OURS)]
-    return " ".join(kept).strip()
+def for_customer(remarks: Iterable[Remark], my: OwnRecords) -> list[Remark]:
+    """The remarks that concern a customer, with no figures but those that the letter may show."""
+    return [my.cleared(r) for r in remarks if r.audience == CUSTOMER]
 
 
-def in_units(text: str, system: str) -> str:
-    """Lengths in a text of ours as the letter's units have them.
-
-    >>> in_units("thickest section (30 mm)", "us")
-    'thickest section (1.18 in)'
-    """
-    if system != "us":
-        return text
-    return _MM.sub(lambda m: f"{float(m.group(1)) / 25.4:.3g} in", text)
-
-
-def cautions(
-    given: list[str], outside: list[dict[str, Any]], my: OwnRecords, system: str
-) -> tuple[list[str], int]:  # fmt: skip
-    """The cautions a customer needs, and how many were left out because they name another's work."""
-    out, left_out = [], 0
-    for text in given:
-        if text.startswith(_ALWAYS):
-            continue
-        if any(w in text for w in _INSIDE):
-            text = _inside(text)
-        elif text.endswith("extrapolation."):
-            continue  # told below in the letter's own units
-        text = in_units(cleaned(text), system)
-        if not text:
-            continue
-        if my.found(text):
-            left_out += 1
-        else:
-            out.append(text)
-    return [*(_extrapolation(r, my, system) for r in outside), *out], left_out
-
-
-def _inside(text: str) -> str:
-    """A caution about the records themselves, shortened to what a customer must know."""
-    count = re.match(r"Set aside, so not in any figure: (\d+)", text)
-    if count:
-        return (
-            f"{many(int(count.group(1)), 'measurement')} could not be used. Pieces that were not measured, cracked or "
-            "were straightened would make it look worse."
-        )
-    return ""
-
-
-def _extrapolation(row: dict[str, Any], my: OwnRecords, system: str) -> str:
-    """A planned setting, or a setup or the like, that was never run."""
-    name, asked, low, high = str(row["parameter"]), row.get("asked"), row.get("run_low"), row.get("run_high")
-    if any(isinstance(v, str) or v is None for v in (asked, low, high)):
-        return f"We never ran such pieces with {name} {my.safe(str(asked), 'as asked')}: an extrapolation."
-    unit = SETTING_UNITS.get(name, "")
-    ran = " to ".join(dict.fromkeys(f"{units.show(float(v), unit, system)[0]:.4g}" for v in (low, high)))  # type: ignore[arg-type]
-    label = units.show(0.0, unit, system)[1]
-    value = f"{units.show(float(asked), unit, system)[0]:.4g} {label}"  # type: ignore[arg-type]
-    return f"We never ran such pieces {SAID.get(name, name)} {value} (only {ran} {label}): an extrapolation."
+def cautions(remarks: Iterable[Remark], system: str) -> list[str]:
+    """The cautions of a letter, what was never run first."""
+    found = [r for r in remarks if r.severity == CAUTION]
+    found.sort(key=lambda r: r.code not in ("setting_never_run", "level_never_run"))
+    return [text for r in found if (text := letter_words(r, system))]
 
 
 def held(result: dict[str, Any], behind: dict[str, Any]) -> str:
@@ -130,52 +72,55 @@ def narrower(result: dict[str, Any], behind: dict[str, Any], system: str) -> str
 
 
 def suggestions(
-    result: dict[str, Any], asked: dict[str, Any], my: OwnRecords, system: str, all_theirs: bool
-) -> tuple[list[tuple[str, str]], int]:
-    """Stock, atmosphere, cycle and thermocouple places, where the history supports them; how many were left out.
+    remarks: Iterable[Remark], part: str | None, behind: dict[str, Any], my: OwnRecords, system: str
+) -> list[tuple[str, str]]:
+    """Stock, atmosphere, cycle and thermocouple places, as far as they rest on the customer's own pieces.
 
-    all_theirs  every run of the part asked about was this customer's
+    remarks  those for customers;  part asked about, None for a new one;  behind  what was kept with the answer
     """
-    advice = result["advice"]
-    pairs: list[tuple[str, str]] = []
-    stock = advice.get("stock") or {}
-    if stock.get("per_side_um"):
-        pairs.append(("Stock", f"{figure_text(stock['per_side_um'], 'um', system)} {stock['text']}."))
-    air = advice.get("atmosphere") or {}
-    if air.get("choice") in ("air", "vacuum or dry inert gas"):
-        pairs.append(("Atmosphere", f"{air['choice']}: {in_units('; '.join(air['reasons']), system)}."))
-    if all_theirs and (cycle := _cycle(advice.get("cycle"), asked, my)):
-        pairs.append(("Cycle", cycle))
-    if not result["refused"] and (places := _places(advice.get("thermocouples") or [], my, system)):
-        pairs.append(("Thermocouples", places))
-    kept = [(what, text) for what, text in pairs if not my.found(text)]
-    return kept, len(pairs) - len(kept)
+    advised = [r for r in remarks if r.severity == ADVICE]
+    state = behind.get("state")
+    if part is not None and not (state and (state[0], part, state[1]) in my.pieces):
+        if any(r.code in _FROM_STATE for r in advised):
+            my.leave_out("atmosphere advised by the state of a piece that is not known to be theirs")
+        advised = [r for r in advised if r.code not in _FROM_STATE]
+    found: dict[str, list[str]] = {}
+    for r in (*advised, *for_customer(_of_their_pieces(part, behind, my), my)):
+        if text := letter_words(r, system):
+            found.setdefault(_SUBJECTS[r.code], []).append(text)
+    return [(what, f"{'; '.join(found[what])}.") for what in dict.fromkeys(_SUBJECTS.values()) if what in found]
 
 
-def _cycle(advised: dict[str, Any] | None, asked: dict[str, Any], my: OwnRecords) -> str:
-    """The kindest cycle, where the evidence is the customer's own part."""
-    if not advised or not advised["evidence"] or not advised["evidence"][0].get("same_part"):
-        return ""
-    best = advised["evidence"][0]
-    name = my.safe(best["cycle"])
-    if not name or not asked.get("part"):
-        return ""
-    others = len(advised["evidence"]) - 1
-    return (
-        f"{name}: of {others + 1} cycles that your part went through, its {many(best['runs'], 'run')} moved the pieces "
-        "least on average. That goes with the cycle; it does not prove that the cycle is why."
-    )
+_SUBJECTS = {
+    "stock": "Stock",
+    "air": "Atmosphere",
+    "protect_reactive": "Atmosphere",
+    "protect_finished": "Atmosphere",
+    "own_cycle": "Cycle",
+    "tc_thickest": "Thermocouples",
+    "tc_thinnest": "Thermocouples",
+    "tc_middle": "Thermocouples",
+    "tc_coldest_corner": "Thermocouples",
+    "tc_own_coldest_place": "Thermocouples",
+}
 
 
-def _places(advised: list[dict[str, str]], my: OwnRecords, system: str) -> str:
-    """Where thermocouples should sit: the places that the part's shape and its past runs speak for."""
+def _of_their_pieces(part: str | None, behind: dict[str, Any], my: OwnRecords) -> list[Remark]:
+    """Advice made anew from the customer's own pieces, out of what was kept with the answer."""
+    if part is None:
+        return []
     out = []
-    for place in advised:
-        where, why = place["place"], place["reason"]
-        if why.startswith("fix it better") or "the book has no note" in why:
-            continue
-        if my.found(f"{where} {why}", free=True):
-            continue
-        where = in_units(where, system)
-        out.append(f"{where} ({why})" if "showed the largest spread" in why else where)
-    return "; ".join(out) + "." if out else ""
+    cycles = behind.get("cycles") or {}
+    if len(cycles) >= 2:
+        kindest, runs = next(iter(cycles.items()))
+        if all(my.owns(run, part) for some in cycles.values() for run in some):
+            out.append(remark("own_cycle", cycle=kindest, runs=len(runs), of=len(cycles)))
+        else:
+            my.leave_out("cycle advised by runs that are not all theirs")
+    theirs = [
+        Coldest(run, part, serial, coded("place", place) or place)
+        for run, serial, place in behind.get("coldest") or ()
+        if (run, part, serial) in my.pieces
+    ]
+    place = coldest_place(theirs, "tc_own_coldest_place")
+    return [*out, *([place] if place else [])]

@@ -1,0 +1,62 @@
+"""What an answer must say beside its figures, as remarks: why it refuses, and what it must not be taken for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from loadbook.core.remarks import Remark, remark
+
+from . import history as answerdata
+
+if TYPE_CHECKING:
+    from loadbook.analysis.answers.cells import Asked
+    from loadbook.analysis.answers.estimate import History, Reply
+
+    from .history import Pieces
+
+OLD_DAYS = 365.0
+
+
+def of_history(pieces: Pieces, settings: Mapping[str, float]) -> list[Remark]:
+    """What was set aside, and settings that were not asked but achieved."""
+    out = []
+    if pieces.set_aside:
+        out.append(remark("set_aside", count=sum(pieces.set_aside.values()), reasons=dict(pieces.set_aside)))
+    if pieces.achieved > 0 and settings:
+        out.append(remark("settings_achieved", share=pieces.achieved))
+    return out
+
+
+def nothing_measured(pieces: Pieces) -> Remark:
+    """Where no piece has a movement."""
+    process = None if pieces.process == answerdata.NO_PROCESS else pieces.process
+    if pieces.set_aside:
+        count = sum(pieces.set_aside.values())
+        return remark(
+            "all_set_aside", kind=pieces.kind, process=process, count=count, reasons=dict(pieces.set_aside)
+        )  # fmt: skip
+    return remark("never_measured", kind=pieces.kind, process=process)
+
+
+def gauge_too_coarse(pieces: Pieces) -> Remark:
+    return remark("gauge_too_coarse", share=pieces.below_gauge, gauge_um=pieces.gauge_um)
+
+
+def of_reply(history: History, reply: Reply, asked: Asked) -> list[Remark]:
+    """What this answer must not be taken for."""
+    out = [
+        remark("setting_never_run", parameter=name, asked=value, low=low, high=high, known=reply.known)
+        for name, (value, low, high) in reply.outside.items()
+    ]
+    out += [remark("level_never_run", factor=factor, level=level) for factor, level in reply.new_levels.items()]
+    if reply.model_only:
+        out.append(remark("model_only"))
+    if reply.since_break is not None:
+        out.append(remark("since_break", runs=reply.since_break))
+    newest = float(history.cells.frame["day"].max())
+    if asked.day is not None and asked.day - newest > OLD_DAYS:
+        out.append(remark("looks_further", newest=answerdata.date_of(newest)))
+    if reply.v_mean > reply.v - reply.v_mean and reply.known:
+        out.append(remark("own_mean_uncertain"))
+    return out

@@ -1,0 +1,333 @@
+"""The words of every remark that goes with an answer: the shop's, and for customers the letter's. Nowhere else.
+
+A sentence is made from a remark's code and figures each time it is shown, in the units asked for; nothing reads one.
+A letter's version uses no word of the program's own and, of the figures that are texts, only those that `letterfilter`
+let through: it finds None where there was something that a letter may not say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from loadbook.core import units
+from loadbook.core.cautions import LOAD
+from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
+
+from .answer_words import PLANNED_AS, SETTING_UNITS, figure_text, many, setting, span
+
+Figures = Mapping[str, Any]
+Words = str | Callable[[Figures, str], str]  # a sentence, or one made from figures in 'si' or 'us'
+Advised = Callable[[Figures, str], tuple[str, list[str]]]  # (what is advised, why)
+
+
+def words(remark: Remark, system: str) -> str:
+    """What a remark says to the shop; refusals and advice without a full stop, to stand inside a sentence."""
+    if remark.code in _ADVISED:
+        what, why = advised(remark, system)
+        return f"{what}: {'; '.join(why)}"
+    return _said(_SHOP[remark.code], remark.figures, system)
+
+
+def needed(remark: Remark, system: str) -> str:
+    """What to measure where a remark refuses a figure."""
+    return _said(_NEEDED[remark.code], remark.figures, system)
+
+
+def advised(remark: Remark, system: str) -> tuple[str, list[str]]:
+    """(what is advised, why) of advice other than stock."""
+    return _ADVISED[remark.code](remark.figures, system)
+
+
+def letter_words(remark: Remark, system: str) -> str:
+    """What a remark says to a customer; '' where it is for the shop alone, or has nothing that a letter may say."""
+    if remark.audience != CUSTOMER:
+        return ""
+    own = _LETTER.get(remark.code)
+    return words(remark, system) if own is None else _said(own, remark.figures, system)
+
+
+def letter_needed(remark: Remark, system: str) -> str:
+    """What to measure, as a customer reads it."""
+    own = _LETTER_NEEDED.get(remark.code)
+    return needed(remark, system) if own is None else _said(own, remark.figures, system)
+
+
+def with_words(remarks: Iterable[Remark], system: str) -> list[dict[str, Any]]:
+    """Remarks as JSON carries them: the words beside the code."""
+    return [{**r.as_dict(), "text": words(r, system)} for r in remarks]
+
+
+def by_subject(remarks: Iterable[Remark], cycles: list[dict[str, Any]], system: str) -> dict[str, Any]:
+    """The advice of an answer's JSON: atmosphere, thermocouples, stock, cycle, each with its code.
+
+    cycles  the evidence for the cycle that is advised, the kindest first
+    """
+    out: dict[str, Any] = {"thermocouples": [], "cycle": None}
+    for r in remarks:
+        if r.severity != ADVICE:
+            continue
+        if r.code in _SHOP:
+            out["stock"] = {"code": r.code, "per_side_um": r.figures["per_side_um"], "text": words(r, system)}
+            continue
+        what, why = advised(r, system)
+        if r.code == "cycle":
+            out["cycle"] = {"code": r.code, "choice": what, "reason": why[0], "evidence": cycles}
+        elif r.code.startswith("tc_"):
+            out["thermocouples"].append({"code": r.code, "place": what, "reason": why[0]})
+        else:
+            out["atmosphere"] = {"code": r.code, "choice": what, "reasons": why}
+    return out
+
+
+def _said(made: Words, figures: Figures, system: str) -> str:
+    return made if isinstance(made, str) else made(figures, system)
+
+
+# -- pieces of sentences --------------------------------------------------------------------------
+
+
+def _length(mm: float, system: str) -> str:
+    """A length of a piece.
+
+    >>> _length(30.0, "si"), _length(30.0, "us")
+    ('30 mm', '1.18 in')
+    """
+    value, label, _ = units.show(mm, "mm", system)
+    return f"{value:g} {label}" if system == "si" else f"{value:.3g} {label}"
+
+
+def _section(which: str, mm: float | None, system: str) -> str:
+    return f"{which} section ({_length(mm, system)})" if mm else f"{which} section"
+
+
+def _in(f: Figures) -> str:
+    return f" in {f['process']}" if f["process"] else ""
+
+
+def _reasons(f: Figures) -> str:
+    return ", ".join(f"{reason} {count}" for reason, count in f["reasons"].items())
+
+
+def _range(f: Figures, system: str) -> str:
+    low = setting(f["parameter"], f["low"], system)
+    return low if f["low"] == f["high"] else f"{low} to {setting('', f['high'], system)}"
+
+
+def _without(f: Figures, system: str, lead: str) -> str:
+    """The interval without readings that look like blunders, where there is one."""
+    if not f["without"] or not f["unit"]:
+        return ""
+    low, high = f["without"]
+    return f"{lead} {span(low, high, f['unit'], system)}"
+
+
+def _shared(f: Figures) -> str:
+    how = {"diameter": " (half of the diameter's movement)", "runout": " (half of the runout's increase)"}
+    return how.get(f["shared"], "")
+
+
+def _stock(f: Figures, system: str) -> str:
+    return (
+        f"per side against {f['against']}{_shared(f)}: holds {f['content']:.0%} of pieces with "
+        f"{f['confidence']:.0%} confidence"
+    )
+
+
+# -- what the shop reads --------------------------------------------------------------------------
+
+_SPREAD = "so nothing can be told about how far pieces spread"
+_UNMEASURED = "Pieces that were not measured, cracked or were straightened would make it look worse."
+_SHOP: dict[str, Words] = {
+    "hardness": "hardness is kept but does not move",
+    "never_measured": lambda f, s: f"no {f['kind']} was ever measured{_in(f)}",
+    "all_set_aside": lambda f, s: f"all {f['count']} readings of {f['kind']}{_in(f)} are set aside ({_reasons(f)})",
+    "gauge_too_coarse": lambda f, s: (
+        f"{f['share']:.0%} of the movements on record are smaller than their gauge's uncertainty (typically "
+        f"{figure_text(f['gauge_um'], 'um', s)}): they moved less than can be told"
+    ),
+    "length_not_known": "this kind works in µm per 100 mm, and the reference length asked about is not known",
+    "no_scatter": f"every movement recorded is the same, {_SPREAD}",
+    "no_scatter_inside_parts": f"every piece of each part number moved the same, to the last digit, {_SPREAD}",
+    "too_few_runs": lambda f, s: f"only {many(f['runs'], 'run')} on record; a known part number needs {f['needed']}",
+    "too_few_repeats": lambda f, s: (
+        f"{many(f['runs'], 'run')} of {many(f['parts'], 'part number')}: only {f['repeats']} repeat a part number, "
+        f"and {f['needed']} are needed to tell how runs of one part number differ"
+    ),
+    "too_few_parts": lambda f, s: (
+        f"only {many(f['parts'], 'part number')} on record; a new one needs {f['needed']} to be judged by"
+    ),
+    "computed_figures": (
+        "the movements follow part number and settings to the last digit: measured figures scatter, so these were "
+        "computed, or the gauge is too coarse"
+    ),
+    "set_aside": lambda f, s: f"Set aside, so not in any figure: {f['count']} ({_reasons(f)}). {_UNMEASURED}",
+    "settings_achieved": lambda f, s: (
+        f"{f['share']:.0%} of the settings in the history are what was achieved or stated, because nothing asked is "
+        "on record for those runs."
+    ),
+    "blunders": lambda f, s: (
+        f"{many(f['count'], 'reading')} of the history look like blunders (further than six robust standard deviations "
+        f"from their run){_without(f, s, '; without them it would be')}. They count until a person confirms: loadbook "
+        "moved --what flagged lists them."
+    ),
+    "setting_never_run": lambda f, s: (
+        f"{setting(f['parameter'], f['asked'], s)} was never run with "
+        f"{'this part' if f['known'] else 'any such part'} (only {_range(f, s)}): extrapolation."
+    ),
+    "level_never_run": lambda f, s: (
+        f"{f['factor']} {f['level']} was never run: the figure is a guess at how much a new {f['factor']} may matter."
+    ),
+    "model_only": "The width is the model's own, not back-tested.",
+    "since_break": lambda f, s: (
+        f"{many(f['runs'], 'run')} since the last declared break; what came before counts as a weaker level, and most "
+        "of the back-test rests on it."
+    ),
+    "looks_further": lambda f, s: (
+        f"The last comparable run was on {f['newest']}: the answer looks further than it saw."
+    ),
+    "own_mean_uncertain": (
+        "Most of the width is about this part's own mean: more runs of it would narrow it (see need)."
+    ),
+    "code_overrules": (
+        "A limit from a code or customer specification overrules anything here. Figures are history, not a promise; "
+        "they describe what happened in the furnace, not what later machining releases."
+    ),
+    **LOAD,
+    "stock": _stock,
+    "stock_not_needed": lambda f, s: f"no stock against {f['against']}: the bound lies on the harmless side",
+    "stock_not_known": "no stock is advised: this kind has no harmful direction, or its size in µm is not known",
+}
+
+_RESOLVE = "Measure with a gauge that resolves the movement."
+_NEEDED: dict[str, Words] = {
+    "hardness": "Ask about a size or a form error.",
+    "never_measured": (
+        "Measure before and after the run: at least 8 runs with 4 repeats of a part number, or 6 part numbers."
+    ),
+    "all_set_aside": "Movement needs a reading before and one after the run, taken in the same way.",
+    "gauge_too_coarse": "Measure with a gauge whose uncertainty is well below the movement that matters.",
+    "length_not_known": "Give it with --size.",
+    "no_scatter": _RESOLVE,
+    "no_scatter_inside_parts": _RESOLVE,
+    "too_few_runs": lambda f, s: (
+        f"Measure before and after on {many(f['needed'] - f['runs'], 'more run')} of this kind."
+    ),
+    "too_few_repeats": lambda f, s: (
+        f"Measure {many(f['needed'] - f['repeats'], 'more run')} of part numbers that are on record already."
+    ),
+    "too_few_parts": lambda f, s: (
+        f"Measure {many(f['needed'] - f['parts'], 'more part number')} of this kind, or run this part itself: "
+        f"{f['runs']} runs in all with {f['repeats']} repeats make it a known part number."
+    ),
+    "computed_figures": "Look at where the readings come from.",
+}
+
+
+def _air_or_vacuum(f: Figures, system: str) -> tuple[str, list[str]]:
+    known = {"how far it is machined": f["machining"], "the stock left per side": f["stock"]}
+    missing = [what for what, there in known.items() if not there]
+    why = "not recorded: " + " and ".join(missing) if missing else "no stock is recorded to take scale off"
+    return (
+        "cannot tell between air and vacuum",
+        [why, "air where every surface is machined again, vacuum or dry inert gas where one is not"],
+    )
+
+
+_PROTECTED = "vacuum or dry inert gas"
+_CORNER = "piece in the coldest surveyed corner"
+_ADVISED: dict[str, Advised] = {
+    "protect_reactive": lambda f, s: (
+        _PROTECTED,
+        [f"{f['family'] or 'the material'} reacts with air when hot; ask whether it reacts with nitrogen too"],
+    ),
+    "protect_finished": lambda f, s: (
+        _PROTECTED,
+        ["its surfaces are finished: scale and discolouration would stay"],
+    ),
+    "air": lambda f, s: (
+        "air",
+        [f"{_length(f['stock_mm'], s)} of stock per side is left and machined off with the scale; air is the cheaper"],
+    ),
+    "air_or_vacuum": _air_or_vacuum,
+    "cycle": lambda f, s: (
+        f["cycle"],
+        ["its runs moved such pieces least on average; an association (loadbook trial plans a trial)"],
+    ),
+    "tc_thickest": lambda f, s: (_section("thickest", f["mm"], s), ["it is the last to heat and to cool"]),
+    "tc_thinnest": lambda f, s: (
+        _section("thinnest", f["mm"], s),
+        ["it is the first to heat; with the thickest it shows the spread inside a piece"],
+    ),
+    "tc_middle": lambda f, s: ("piece in the middle of the load", ["it is shaded by the others and soaks last"]),
+    "tc_coldest_corner": lambda f, s: (_CORNER, ["the last uniformity survey found it coldest"]),
+    "tc_corner_not_noted": lambda f, s: (
+        _CORNER,
+        ["take it from the last uniformity survey; the book has no note of which corner it is"],
+    ),
+    "tc_survey_note": lambda f, s: (f"coldest corner of {f['furnace']}", [f"survey of {f['done_on']}: {f['note']}"]),
+    "tc_coldest_place": lambda f, s: (
+        f["place"],
+        [f"at the hold it was the coldest TC of its piece on {f['pieces']} of {many(f['of'], 'piece')}"],
+    ),
+    "tc_lost": lambda f, s: (
+        f["place"],
+        ["fix it better and put a second one beside it: " + "; ".join(f"{what} in run {r}" for what, r in f["faults"])],
+    ),
+}
+
+# -- what a customer reads, where it is not what the shop reads -----------------------------------
+
+
+def _where(code: str) -> Words:
+    return lambda f, s: _ADVISED[code](f, s)[0]
+
+
+def _never_run(f: Figures, system: str) -> str:
+    unit = SETTING_UNITS[f["parameter"]]
+    asked, low, high = (f"{units.show(f[k], unit, system)[0]:.4g}" for k in ("asked", "low", "high"))
+    label = units.show(0.0, unit, system)[1]
+    only = low if low == high else f"{low} to {high}"
+    how = f"{PLANNED_AS[f['parameter']]} {asked} {label}"
+    return f"We never ran such pieces {how} (only {only} {label}): an extrapolation."
+
+
+_LETTER: dict[str, Words] = {
+    "never_measured": lambda f, s: f"no {f['kind'] or 'such characteristic'} was ever measured{_in(f)}",
+    "all_set_aside": lambda f, s: (
+        f"none of the {many(f['count'], 'reading')} of {f['kind'] or 'this kind'}{_in(f)} can be used"
+    ),
+    "length_not_known": "the length over which it is measured is not known to us",
+    "set_aside": lambda f, s: f"{many(f['count'], 'measurement')} could not be used. {_UNMEASURED}",
+    "blunders": lambda f, s: (
+        f"Counted, though doubtful: {many(f['count'], 'measurement')} further than six robust standard deviations from "
+        f"the rest of the run{_without(f, s, '; left out, the interval would be')}."
+    ),
+    "setting_never_run": _never_run,
+    "level_never_run": lambda f, s: (
+        f"We never ran such pieces with {f['factor']} {f['level'] or 'as asked'}: an extrapolation."
+    ),
+    "since_break": lambda f, s: (
+        f"{many(f['runs'], 'run')} since the last change in our shop; what came before counts for less, and most of "
+        "the test on our own past rests on it."
+    ),
+    "looks_further": (
+        "The last comparable run was more than a year before the day asked about: the answer looks further than it saw."
+    ),
+    "stock": lambda f, s: f"{figure_text(f['per_side_um'], 'um', s)} {_stock(f, s)}",
+    "own_cycle": lambda f, s: (
+        f"{f['cycle']}: of {f['of']} cycles that your part went through, its {many(f['runs'], 'run')} moved the pieces "
+        "least on average. That goes with the cycle; it does not prove that the cycle is why"
+        if f["cycle"]
+        else ""
+    ),
+    **{code: _where(code) for code in ("tc_thickest", "tc_thinnest", "tc_middle", "tc_coldest_corner")},
+    "tc_own_coldest_place": lambda f, s: (
+        f"{f['place']} (at the hold the coldest of its piece on {f['pieces']} of {many(f['of'], 'piece')} of yours)"
+        if f["place"]
+        else ""
+    ),
+}
+_LETTER_NEEDED: dict[str, Words] = {
+    "length_not_known": "Tell us the length over which it is measured.",
+}
