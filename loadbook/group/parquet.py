@@ -7,16 +7,18 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from loadbook.core.errors import LoadbookError
+from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.store import session_copy
 from loadbook.store.trace_files import quoted
 
 PLANT = "plant"
+_FIGURE = re.compile(r"U?(TINY|SMALL|BIG|HUGE)?INT(EGER)?|DOUBLE|FLOAT|BOOLEAN")  # types that hold no text
 
 
 def content_of(columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> str:
@@ -62,6 +64,20 @@ class Parquet:
                 f"the rows could not be written: {str(exc).splitlines()[0]}",
                 remedy="See that the disk of temporary files has room",
             ) from exc
+
+    def texts_of(self, path: Path) -> dict[str, set[str]]:
+        """Column -> its distinct texts, of every column of a Parquet file that holds texts. Raises DamageError."""
+        import duckdb
+
+        file = f"read_parquet({quoted(str(path))}, hive_partitioning = false)"
+        try:
+            described = self._connection.execute(f"DESCRIBE SELECT * FROM {file}").fetchall()
+            names = [str(r[0]) for r in described if not _FIGURE.fullmatch(r[1])]
+            listed = ", ".join(f'array_agg(DISTINCT CAST("{name}" AS VARCHAR))' for name in names) or "NULL"
+            row = self._connection.execute(f"SELECT {listed} FROM {file}").fetchone() or ()
+        except duckdb.Error as exc:
+            raise DamageError(f"the trace file cannot be read: {str(exc).splitlines()[0]}") from exc
+        return {name: set(found or ()) - {None} for name, found in zip(names, row, strict=False)}
 
     def __enter__(self) -> Parquet:
         return self

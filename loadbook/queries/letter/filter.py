@@ -8,48 +8,24 @@ job is confidential or export-controlled, nor where fewer than LEAST_IN_A_CLASS 
 
 from __future__ import annotations
 
-import re
-import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.wording import COMMON, key, words
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 LEAST_IN_A_CLASS = 3
 LONGEST_NAME = 8  # words of a name that may stand apart in a text
-# words that customers' names share with every text: alone they tell nobody
-_COMMON = frozenset(
-    """company corporation customer engineering factory forge furnace gear gears group gmbh heat holding hydraulics
-    industries industry international limited machine machining manufacturing metal metals motors parts precision
-    products shop services service steel steels systems technology tool tools treatment treating turbine valve valves
-    works and for the with north south east west""".split()  # noqa: SIM905
-)
 _PIECES = """
 SELECT p.run, p.part, p.serial, p.heat_number, p.job, coalesce(j.customer, t.customer) AS customer,
        coalesce(j.confidential, 0) OR coalesce(j.export_controlled, 0) AS guarded
 FROM piece AS p JOIN part AS t ON t.part = p.part LEFT JOIN job AS j ON j.job = p.job
 """
-
-
-def words(text: str) -> list[str]:
-    """A text's words for comparing: compatibility forms and case folded, marks and invisible characters gone.
-
-    >>> words("PN-1003 for\\u200b Müller_&\\u00a0Söhne")
-    ['pn', '1003', 'for', 'muller', 'sohne']
-    """
-    folded = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
-    shown = "".join(c for c in folded if unicodedata.category(c) not in ("Mn", "Cf", "Cc"))
-    return re.findall(r"[^\W_]+", shown)
-
-
-def key(text: str) -> str:
-    """A name without its separators: 'PN-1003', 'pn 1003' and 'PN1003' are one."""
-    return "".join(words(text))
 
 
 def same(one: str | None, other: str | None) -> bool:
@@ -217,7 +193,7 @@ def _tell(out: OwnRecords, conn: Any) -> None:
     own = set(words(out.customer or ""))
     for name in others:
         for word in words(name):
-            if len(word) >= 4 and count[word] == 1 and word not in own and word not in _COMMON:
+            if len(word) >= 4 and count[word] == 1 and word not in own and word not in COMMON:
                 out.telling[word] = f"customer {name}"
 
 
