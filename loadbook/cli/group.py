@@ -31,8 +31,14 @@ def group() -> None:
 @click.option(
     "--with-notes", is_flag=True, help="Publish free notes, descriptions and titles too; they may hold names."
 )
+@click.option(
+    "--with-words",
+    is_flag=True,
+    help="Publish the shop's own words for setups, positions, operations ... as written, but for known names.",
+)
 @click.option("--with-confidential", is_flag=True, help="Publish runs with pieces of confidential jobs too.")
 @click.option("--with-export-controlled", is_flag=True, help="Publish parts and runs of export-controlled jobs too.")
+@click.option("--may-name", multiple=True, metavar="NAME", help="A known name that tells nothing here (repeat).")
 @format_option
 @book_option
 def publish(
@@ -41,15 +47,19 @@ def publish(
     with_customers: bool,
     with_people: bool,
     with_notes: bool,
+    with_words: bool,
     with_confidential: bool,
     with_export_controlled: bool,
+    may_name: tuple[str, ...],
     fmt: str | None,
     book: BookFolder,
 ) -> None:
     """Publish the book as one plant of a group: its tables and traces as Parquet, only what changed.
 
     Customers, people and free notes are left out, and of confidential and export-controlled jobs everything but
-    counts, unless an option says otherwise. Part and job numbers go as they are. Readers see the new publication when
+    counts, unless an option says otherwise. Names and numbers of records go as they are; of the shop's own words for
+    setups, positions, operations and the like a number goes instead. Every text is searched last for what is withheld,
+    for customers and for people, and one that names any stops the publication. Readers see the new publication when
     all of it is there; until then, and after a stop, the old one. What was published cannot be called back.
 
     Example: loadbook group publish ../group --plant Linz
@@ -57,7 +67,9 @@ def publish(
     from loadbook.group.publish import publish as put
     from loadbook.group.withhold import PublishOptions
 
-    keep = PublishOptions(with_customers, with_people, with_notes, with_confidential, with_export_controlled)
+    keep = PublishOptions(
+        with_customers, with_people, with_notes, with_confidential, with_export_controlled, with_words, may_name
+    )
     done = put(book, target, plant, keep, progress("publishing"))
     columns = ["plant", "runs", "traces", "files_written", "bytes_written", "files_there", "files_removed", "changed"]
     row = [
@@ -68,6 +80,9 @@ def publish(
     kept = {"customers": keep.customers, "people": keep.people, "notes": keep.notes}
     said = [f"{name} {'published' if yes else 'left out'}" for name, yes in kept.items()]
     to_stderr("; ".join(said).capitalize() + ".")
+    if done.numbered:
+        many = ", ".join(f"{many} of {column}" for column, many in done.numbered.items())
+        to_stderr(f"The shop's own words went as numbers: {many}. As written: --with-words.")
     w = done.withheld
     if w.jobs:
         to_stderr(

@@ -14,7 +14,7 @@ SHOP, CUSTOMER = "shop", "customer"
 REFUSAL, CAUTION, ADVICE = "refusal", "caution", "advice"
 
 # code: (severity, audience). `customer` means that the matter concerns them; the words and names of the shop's version
-# are still the shop's, and a letter makes its own from the code and from figures that it may show (queries/letter/filter).
+# are still the shop's; a letter makes its own from the code and figures that it may show (queries/letter/filter).
 CODES: dict[str, tuple[str, str]] = {
     # why there is no figure
     "hardness": (REFUSAL, CUSTOMER),

@@ -7,16 +7,18 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from loadbook.core.errors import LoadbookError
+from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.store import session_copy
 from loadbook.store.engine import engine
 from loadbook.store.handed import Handed
 from loadbook.store.trace_files import quoted
 
 PLANT = "plant"
+_FIGURE = re.compile(r"U?(TINY|SMALL|BIG|HUGE)?INT(EGER)?|DOUBLE|FLOAT|BOOLEAN")  # types that hold no text
 
 
 def content_of(columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> str:
@@ -52,6 +54,21 @@ class Parquet:
             return self._handed.parquet(self._connection, f"SELECT {quoted(plant)} AS {PLANT}, * FROM rows")
         except duckdb.Error as exc:
             raise LoadbookError(f"the rows could not be written: {str(exc).splitlines()[0]}") from exc
+
+    def texts_of(self, data: bytes) -> dict[str, set[str]]:
+        """Column -> its distinct texts, of each column of a Parquet file that holds texts. Raises DamageError."""
+        import duckdb
+
+        try:
+            with self._handed.whole(data) as handed:
+                file = f"read_parquet('{handed}', hive_partitioning = false)"
+                described = self._connection.execute(f"DESCRIBE SELECT * FROM {file}").fetchall()
+                names = [str(r[0]) for r in described if not _FIGURE.fullmatch(r[1])]
+                listed = ", ".join(f'array_agg(DISTINCT CAST("{name}" AS VARCHAR))' for name in names) or "NULL"
+                row = self._connection.execute(f"SELECT {listed} FROM {file}").fetchone() or ()
+        except duckdb.Error as exc:
+            raise DamageError(f"the trace file cannot be read: {str(exc).splitlines()[0]}") from exc
+        return {name: set(found or ()) - {None} for name, found in zip(names, row, strict=False)}
 
     def __enter__(self) -> Parquet:
         return self

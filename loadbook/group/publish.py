@@ -9,23 +9,27 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError, UsageError
+from loadbook.core.trade_words import is_plain
 from loadbook.store import migrations
 from loadbook.store.run_records import load_run
 from loadbook.store.session_samples import LeftOut
 from loadbook.store.trace_files import checked
 
 from . import run_record
+from .gate import Gate, names
 from .manifest import PLANTS, Current, Entry, Manifest, folder_of, plant_name, read_current, switch
 from .parquet import Parquet, content_of
+from .rows import Piece, pieces_of
 from .target import Store
-from .withhold import TABLES, PublishOptions, TableRows, Withheld, pieces_of, withhold
+from .withheld import Withheld, withhold
+from .withhold import RECORD, TABLES, PublishOptions
+from .words import Words
 
 if TYPE_CHECKING:
     import sqlite3
 
     from loadbook.store.book import BookFolder
 
-RECORD = "run_record"  # beside the book's tables: what computing a run again takes
 TRACE = "trace_file"  # the traces themselves
 Progress = Callable[[str, int, int], None]
 
@@ -37,6 +41,7 @@ class Published:
     files, bytes      that this publication wrote;  already  that were there
     changed           whether readers see anything new;  removed  files of old publications that went
     withheld          counts of what is not published;  left_out  traces that could not be
+    numbered          column -> how many texts of the shop's own went as numbers: {'piece.position': 12}
     """
 
     plant: str
@@ -50,13 +55,19 @@ class Published:
     removed: int = 0
     withheld: Withheld = field(default_factory=Withheld)
     left_out: list[LeftOut] = field(default_factory=list)
+    numbered: dict[str, int] = field(default_factory=dict)
 
 
 class _Writer:
-    """Puts files into the store under names made of their contents, unless they are there already."""
+    """Puts files into the store under names made of their contents, unless they are there already.
 
-    def __init__(self, store: Store, base: str, plant: str, before: Current | None, making: Parquet) -> None:
-        self.store, self.base, self.plant, self.making = store, base, plant, making
+    A row that may not leave the house ends the publication before the file that would hold it is written.
+    """
+
+    def __init__(
+        self, store: Store, base: str, plant: str, before: Current | None, making: Parquet, gate: Gate
+    ) -> None:
+        self.store, self.base, self.plant, self.making, self.gate = store, base, plant, making, gate
         self.there = store.sizes(base)
         self.entries: list[Entry] = []
         self.files = self.bytes = self.already = 0
@@ -66,9 +77,10 @@ class _Writer:
             if self.there.get(e.path) == e.bytes
         }
 
-    def table(self, piece: TableRows) -> None:
+    def table(self, piece: Piece) -> None:
         if not piece.rows:
             return
+        self.gate.look(piece)
         content = content_of(piece.columns, piece.rows)
         same = self.known.get((piece.table, piece.month, content))
         if same is not None:
@@ -127,23 +139,26 @@ def publish(
     conn = book.read()
     conn.execute("BEGIN")
     try:
+        closure = withhold(conn, keep)
+        search = names(conn, keep, closure, name)
+        words = Words(conn, name, search, keep.words)
         with Parquet() as making:
-            writer = _Writer(store, base, name, before, making)
-            withheld = withhold(conn, keep)
+            writer = _Writer(store, base, name, before, making, Gate(closure, search, words.made))
             for table in TABLES:
                 if table not in ("trace", "trace_channel"):
-                    for piece in pieces_of(conn, table, keep):
+                    for piece in pieces_of(conn, table, keep, words):
                         writer.table(piece)
             paths, left_out = _traces(book, conn, writer, told)
-            for piece in (*_of_traces(conn, keep, paths), *_records(book, conn, paths)):
+            for piece in (*_of_traces(conn, keep, words, paths), *_records(book, conn, words, paths)):
                 writer.table(piece)
-        head = _head(book, conn, name, keep, withheld)
+        head = _head(book, conn, name, keep, closure.counts)
     finally:
         conn.execute("ROLLBACK")
     done = switch(store, base, Manifest(head, writer.entries), before)
+    numbered = {f"{table}.{column}": many for (table, column), many in sorted(words.numbered.items()) if many}
     return Published(
         name, folder, head["runs"], len(paths), writer.files, writer.bytes, writer.already, done.changed, done.removed,
-        withheld, left_out,
+        closure.counts, left_out, numbered,
     )  # fmt: skip
 
 
@@ -175,7 +190,7 @@ def _traces(
         try:
             paths[row["trace_id"]] = writer.trace(
                 row["month_"], row["sha256"], row["bytes"], row["samples"], row["run"],
-                partial(checked, book, row),
+                partial(_bytes, book, row, writer.making),
             )  # fmt: skip
         except DamageError as exc:
             left_out.append(LeftOut(row["run"], row["path"], exc.what))
@@ -184,20 +199,30 @@ def _traces(
     return paths, left_out
 
 
-def _of_traces(conn: sqlite3.Connection, keep: PublishOptions, paths: dict[str, str]) -> Iterator[TableRows]:
+def _bytes(book: BookFolder, row: sqlite3.Row, making: Parquet) -> bytes:
+    """A trace's file, which may hold no other texts than its run's name and quantities. Raises DamageError."""
+    data = checked(book, row)
+    for column, texts in making.texts_of(data).items():
+        of_run = column == "run" and texts <= {row["run"]}
+        if not of_run and not (column == "quantity" and all(is_plain(x) for x in texts)):
+            raise DamageError(f"the trace file holds texts in {column} that are not of its run", where=row["path"])
+    return data
+
+
+def _of_traces(conn: sqlite3.Connection, keep: PublishOptions, words: Words, paths: dict[str, str]) -> Iterator[Piece]:
     """The rows of trace and trace_channel whose files are published, with the published names."""
     for table in ("trace", "trace_channel"):
-        for piece in pieces_of(conn, table, keep):
-            names = list(piece.columns)
-            at = names.index("trace_id")
+        for piece in pieces_of(conn, table, keep, words):
+            columns = list(piece.columns)
+            at = columns.index("trace_id")
             rows = [list(r) for r in piece.rows if r[at] in paths]
             for row in rows if table == "trace" else ():
-                row[names.index("path")] = paths[row[at]]
+                row[columns.index("path")] = paths[row[at]]
             piece.rows = [tuple(r) for r in rows]
             yield piece
 
 
-def _records(book: BookFolder, conn: sqlite3.Connection, paths: dict[str, str]) -> Iterator[TableRows]:
+def _records(book: BookFolder, conn: sqlite3.Connection, words: Words, paths: dict[str, str]) -> Iterator[Piece]:
     """One row per run with a published trace: everything that computing it again takes."""
     factor = float(book.setting("guard_factor", "1"))
     decides = int(book.setting("guard_decides", "no") == "yes")
@@ -208,9 +233,9 @@ def _records(book: BookFolder, conn: sqlite3.Connection, paths: dict[str, str]) 
     months: dict[str, list[tuple[Any, ...]]] = {}
     for row in rows:
         if row["trace_id"] in paths:
-            text = run_record.as_text(conn, load_run(conn, row["run"]))
+            text = run_record.as_text(conn, load_run(conn, row["run"]), words)
             months.setdefault(row["month_"], []).append(
                 (row["run"], paths[row["trace_id"]], row["sha256"], row["started"], factor, decides, text)
             )
     for month, found in months.items():
-        yield TableRows(RECORD, month, run_record.COLUMNS, found)
+        yield Piece(RECORD, month, run_record.COLUMNS, found)

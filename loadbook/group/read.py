@@ -14,10 +14,11 @@ from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.vocabulary.lookup import nearest
 from loadbook.store import migrations
 
-from . import run_record, withhold
+from . import rows, run_record
 from .manifest import PLANTS, RECOMPUTED, Current, Entry, read_current
-from .publish import RECORD, TRACE
+from .publish import TRACE
 from .target import Store
+from .withhold import RECORD, TABLES
 
 COMPUTED = ("parameter", "finding")  # the tables that the group's own recomputing replaces
 
@@ -138,7 +139,7 @@ def group_columns() -> dict[str, dict[str, str]]:
     conn = sqlite3.connect(":memory:", isolation_level=None)
     try:
         migrations.apply(conn)
-        found = {table: withhold.columns_of(conn, table) for table in withhold.TABLES}
+        found = {table: rows.columns_of(conn, table) for table in TABLES}
     finally:
         conn.close()
     return {**found, RECORD: dict(run_record.COLUMNS)}

@@ -14,8 +14,8 @@ from loadbook.core.errors import UsageError
 
 from . import spark as groupspark
 from .manifest import RECOMPUTED, Current, Entry, Manifest, read_current, switch
-from .publish import RECORD
 from .read import Group, Plant, open_group
+from .withhold import RECORD
 from .worker import ALGORITHMS, MonthResult, Task, work
 
 if TYPE_CHECKING:

@@ -1,7 +1,7 @@
 """One run as a worker needs it to compute it again: a text that holds its cycle, channels, pieces and decisions.
 
 The record goes with the publication, so that a worker opens nothing but it and the trace file. It holds no customer,
-no person and no free note.
+no person and no free note, and its coded texts as they are published.
 """
 
 from __future__ import annotations
@@ -14,14 +14,17 @@ from typing import Any
 from loadbook.analysis.trace.model import Channel, Cycle, Event, Limit, PieceRecord, Segment
 from loadbook.store.run_records import Confirmation, RunRecord
 
+from .words import Words
+
 COLUMNS = {
     "run": "VARCHAR", "trace": "VARCHAR", "sha256": "VARCHAR", "started": "VARCHAR", "guard_factor": "DOUBLE",
     "guard_decides": "BOOLEAN", "record": "VARCHAR",
 }  # fmt: skip
 
 
-def as_text(conn: sqlite3.Connection, record: RunRecord) -> str:
+def as_text(conn: sqlite3.Connection, record: RunRecord, words: Words) -> str:
     """The record as canonical JSON; figures keep every digit."""
+    record = words.record(record)
     assert record.trace is not None
     events = record.trace_events(record.trace["started"])
     taken = conn.execute(
@@ -30,12 +33,12 @@ def as_text(conn: sqlite3.Connection, record: RunRecord) -> str:
         (record.run,),
     )
     told = {
-        "cycle": {**asdict(record.cycle), "title": ""} if record.cycle else None,
+        "cycle": asdict(record.cycle) if record.cycle else None,
         "channels": [asdict(c) for c in record.channels],
         "pieces": [asdict(p) for p in record.pieces],
         "events": [[e.t_s, e.event] for e in events],
         "decided": sorted(record.confirmed()),
-        "taken": [list(r) for r in taken],
+        "taken": [[words.of("parameter", "parameter", p), channel, source] for p, channel, source in taken],
     }
     return json.dumps(told, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 

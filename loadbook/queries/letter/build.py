@@ -106,8 +106,8 @@ def letter(
 
 
 def _letter(
-    book: BookFolder, kept: Saved, my: OwnRecords, system: str, to: str | None, sender: str | None, question: str | None,
-    about: str | None,
+    book: BookFolder, kept: Saved, my: OwnRecords, system: str, to: str | None, sender: str | None,
+    question: str | None, about: str | None,
 ) -> Letter:  # fmt: skip
     asked, behind, part = kept.question, kept.behind, kept.question.get("part")
     unit = my.say("unit", kept.result["unit"]) or OTHER_UNIT

@@ -12,8 +12,6 @@ export-controlled, nor where fewer than LEAST_IN_A_CLASS runs would stand behind
 
 from __future__ import annotations
 
-import re
-import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
@@ -22,6 +20,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from loadbook.core import coded
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.remarks import Remark
+from loadbook.core.wording import COMMON, key, words
 from loadbook.queries.answer_words import SETTING_UNITS
 
 if TYPE_CHECKING:
@@ -37,34 +36,11 @@ _OURS = {
     "against": frozenset(("shrinkage", "growth", "increase")),
     "shared": frozenset(("diameter", "runout")),
 }
-# words that customers' names share with every text: alone they tell nobody
-_COMMON = frozenset(
-    """company corporation customer engineering factory forge furnace gear gears group gmbh heat holding hydraulics
-    industries industry international limited machine machining manufacturing metal metals motors parts precision
-    products shop services service steel steels systems technology tool tools treatment treating turbine valve valves
-    works and for the with north south east west""".split()  # noqa: SIM905
-)
 _PIECES = """
 SELECT p.run, p.part, p.serial, p.heat_number, p.job, coalesce(j.customer, t.customer) AS customer,
        coalesce(j.confidential, 0) OR coalesce(j.export_controlled, 0) AS guarded
 FROM piece AS p JOIN part AS t ON t.part = p.part LEFT JOIN job AS j ON j.job = p.job
 """
-
-
-def words(text: str) -> list[str]:
-    """A text's words for comparing: compatibility forms and case folded, marks and invisible characters gone.
-
-    >>> words("PN-1003 for\\u200b Müller_&\\u00a0Söhne")
-    ['pn', '1003', 'for', 'muller', 'sohne']
-    """
-    folded = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
-    shown = "".join(c for c in folded if unicodedata.category(c) not in ("Mn", "Cf", "Cc"))
-    return re.findall(r"[^\W_]+", shown)
-
-
-def key(text: str) -> str:
-    """A name without its separators: 'PN-1003', 'pn 1003' and 'PN1003' are one."""
-    return "".join(words(text))
 
 
 def same(one: str | None, other: str | None) -> bool:
@@ -299,7 +275,7 @@ def _tell(out: OwnRecords, conn: Any) -> None:
     """Words that stand in one other customer's name alone, and in no name of theirs."""
     others = [n for n in _customers(conn) if not same(n, out.customer)]
     count = Counter(w for n in others for w in set(words(n)))
-    own = {*words(out.customer or ""), *_COMMON, *coded.single_words()}
+    own = {*words(out.customer or ""), *COMMON, *coded.single_words()}
     for name in others:
         for word in words(name):
             if len(word) >= 4 and count[word] == 1 and word not in own:
