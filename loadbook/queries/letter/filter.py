@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from loadbook.core import coded
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.remarks import Remark
-from loadbook.queries.answer_words import SETTING_UNITS
+from loadbook.queries.answer_figures import SETTING_UNITS
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
