@@ -15,7 +15,8 @@ import pytest
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
 from loadbook.queries import history as answerdata
 from loadbook.queries import kept_answers
-from loadbook.queries.answer import KEYS, answer
+from loadbook.queries.answer import answer
+from loadbook.queries.answer_result import KEYS
 from loadbook.queries.backtest import backtest
 from loadbook.queries.enquiry import Question, planned
 from loadbook.queries.filters import Filters

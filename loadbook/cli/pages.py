@@ -141,8 +141,8 @@ def answer_page(
 
         write_page(path, letter_page(found), force=force)
     if found.left_out:
+        to_stderr(f"Left out of the letter: {plain('; '.join(found.left_out))}.")
         to_stderr(
-            f"Left out of the letter, as no word of the trade and no key of theirs: {plain('; '.join(found.left_out))}"
+            "Coded words and the customer's own keys go in by themselves; type the rest with --about or --question."
         )
-        to_stderr("What the customer must read of it, type with --about or --question.")
     click.echo(str(path))

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import sqlite3
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.answers.scale import Scale, harm
 from loadbook.analysis.planning import advice
-from loadbook.analysis.planning.advice import Coldest, Held
+from loadbook.analysis.planning.advice import Held
 from loadbook.core.remarks import Remark, remark
 
 from . import remark_words
+from .answer_result import Answer, Grounds
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
-
-    from .answer import Answer
 
 # a work TC on a piece of the part: by run and serial, and only where no piece of another part in that run has the same
 # serial, since the channels' table names no part
@@ -27,19 +26,6 @@ WHERE p.part = ? AND c.role = 'work' AND c.place IS NOT NULL
   AND NOT EXISTS (SELECT 1 FROM piece AS q WHERE q.run = p.run AND q.serial = p.serial AND q.part <> p.part)
 """
 _FAULTS = "SELECT run, channel, name FROM finding WHERE what = 'fault' AND verdict NOT IN ('reported', 'refused')"
-
-
-@dataclass(frozen=True)
-class Grounds:
-    """The pieces that advice rests on, so that a letter can leave out what rests on another customer's.
-
-    state    (run, serial) of the piece whose state is taken as the part's usual one
-    coldest  the coldest TC of each piece of the part;  cycles  cycle -> runs of the part, of those compared
-    """
-
-    state: tuple[str, str] | None = None
-    coldest: tuple[Coldest, ...] = ()
-    cycles: dict[str, list[str]] | None = None
 
 
 def advise(book: BookFolder, a: Answer) -> None:

@@ -5,56 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from loadbook.analysis.effects.words import figure, spoken
-from loadbook.core import units
+from .answer_figures import many, setting, span, told
 
 if TYPE_CHECKING:
-    from .answer import Answer
-
-SETTING_UNITS = {
-    "heating_rate_peak_c_per_h": "c_per_h",
-    "hold_mean_c": "c",
-    "soak_minutes": "min",
-    "cooling_rate_peak_c_per_h": "c_per_h",
-}
-PLANNED_AS = {
-    "heating_rate_peak_c_per_h": "heated at",
-    "hold_mean_c": "held at",
-    "soak_minutes": "soaked",
-    "cooling_rate_peak_c_per_h": "cooled at",
-}
-
-
-def figure_text(value: float | None, unit: str, system: str) -> str:
-    """A movement with its unit, as the book shows it, with no more digits than mean something.
-
-    >>> figure_text(-25.4, "um", "us"), figure_text(12.345, "%", "si")
-    ('-1 × 0.001 in', '12.3 %')
-    """
-    if value is None:
-        return "not known"
-    shown, label, digits = units.show(value, unit, system)
-    number = figure(round(shown, digits)) if unit == "um" else figure(shown)
-    label = f"× {label}" if label[:1].isdigit() else label
-    return f"{number} {label}".strip()
-
-
-def span(low: float, high: float, unit: str, system: str) -> str:
-    """An interval with its unit once: '-12.5 to 4 µm'."""
-    first, _, _ = figure_text(low, unit, system).partition(" ")
-    return f"{first} to {figure_text(high, unit, system)}"
-
-
-def setting(name: str, value: float | None, system: str) -> str:
-    """A plannable setting in the book's units: 'hold mean 1150 °F'."""
-    if value is None:
-        return spoken(name)
-    shown, label, _ = units.show(value, SETTING_UNITS.get(name, ""), system)
-    return f"{spoken(name)} {figure(shown)} {label}".strip()
-
-
-def many(count: int, word: str) -> str:
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+    from .answer_result import Answer
 
 
 def sentences(a: Answer, system: str) -> list[str]:
@@ -65,14 +19,14 @@ def sentences(a: Answer, system: str) -> list[str]:
     assert a.reply is not None and a.low is not None and a.high is not None and a.bound_content
     out = [
         f"{a.content:.0%} of pieces of {who} should move {span(a.low, a.high, a.unit, system)} "
-        f"(middle {figure_text(a.median, a.unit, system)}){_of_before(a)}, {_treated(a, system)}.",
+        f"(middle {told(a.median, a.unit, system)}){_of_before(a)}, {_treated(a, system)}.",
         _rests(a, system),
         _earned(a),
     ]
     if a.bound is not None:
         side = "at most" if a.reply.harm > 0 else "no lower than"
         out.append(
-            f"{a.bound_content:.0%} of pieces stay {side} {figure_text(a.bound, a.unit, system)}, with "
+            f"{a.bound_content:.0%} of pieces stay {side} {told(a.bound, a.unit, system)}, with "
             f"{a.bound_confidence:.0%} confidence."
         )
     a.need["text"] = _need(a, system)
@@ -110,7 +64,7 @@ def _rests(a: Answer, system: str) -> str:
         own = span(a.own["low"], a.own["high"], a.unit, system)
         return (
             f"{text}; of this part {many(a.own['runs'], 'run')}, {many(a.own['pieces'], 'piece')}: {own}, "
-            f"mean {figure_text(a.own['mean'], a.unit, system)}."
+            f"mean {told(a.own['mean'], a.unit, system)}."
         )
     near = {"same part": "other characteristics of this part", "all": "no nearer than the same kind"}
     return f"{text}; nearest evidence: {near.get(a.evidence, a.evidence)}."
@@ -152,7 +106,7 @@ def _need(a: Answer, system: str) -> str:
     four = {row["more"]: row["width"] for row in n["runs_of_this_part"]}
 
     def width(value: float) -> str:
-        return figure_text(value, a.unit, system)
+        return told(value, a.unit, system)
 
     text = (
         f"Now {width(n['width'])} wide; after 4 more runs of this part about {width(four[4])}, after 16 about "
@@ -167,20 +121,13 @@ def _need(a: Answer, system: str) -> str:
     return text
 
 
-def settings_shown(row: Mapping[str, Any], system: str) -> str:
-    """The settings of a comparable run in one cell."""
-    return ", ".join(setting(name, row[name], system) for name in SETTING_UNITS if row.get(name) is not None)
-
-
 def advice_lines(advice: Mapping[str, Any], system: str) -> list[str]:
     """The advice as lines: stock, atmosphere, cycle, thermocouple places."""
     out = []
     stock = advice.get("stock")
     if stock:
         amount = stock["per_side_um"]
-        out.append(
-            f"Stock: {figure_text(amount, 'um', system)} {stock['text']}." if amount else f"Stock: {stock['text']}."
-        )
+        out.append(f"Stock: {told(amount, 'um', system)} {stock['text']}." if amount else f"Stock: {stock['text']}.")
     air = advice.get("atmosphere")
     if air:
         out.append(f"Atmosphere: {air['choice']}: {'; '.join(air['reasons'])}.")

@@ -13,7 +13,7 @@ from .filters import FILTERS, Filters
 if TYPE_CHECKING:
     from loadbook.store.sandbox import Answer as SqlAnswer
 
-    from .answer import Answer
+    from .answer_result import Answer
     from .backtest import Backtest
     from .effect import Effects
     from .judge import JudgedRun

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from loadbook.store.book import BookFolder
 
-    from .answer import Answer
+    from .answer_result import Answer
     from .history import Source
 
 
@@ -118,7 +118,7 @@ _KEPT_WORDS = {
 
 
 def _before_codes(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, Any]) -> list[Remark]:
-    """What the figures of an older kept answer tell; its sentences are shown as given, and never read."""
+    """What the figures of an older kept answer tell, and its load's cautions; no sentence of it is taken apart."""
     out = []
     for row in result["outside_range"]:
         if row["run_low"] is None:

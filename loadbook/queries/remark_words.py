@@ -14,7 +14,7 @@ from loadbook.core import units
 from loadbook.core.cautions import LOAD
 from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
 
-from .answer_words import PLANNED_AS, SETTING_UNITS, figure_text, many, setting, span
+from .answer_figures import PLANNED_AS, SETTING_UNITS, many, setting, span, told
 
 Figures = Mapping[str, Any]
 Words = str | Callable[[Figures, str], str]  # a sentence, or one made from figures in 'si' or 'us'
@@ -144,7 +144,7 @@ _SHOP: dict[str, Words] = {
     "all_set_aside": lambda f, s: f"all {f['count']} readings of {f['kind']}{_in(f)} are set aside ({_reasons(f)})",
     "gauge_too_coarse": lambda f, s: (
         f"{f['share']:.0%} of the movements on record are smaller than their gauge's uncertainty (typically "
-        f"{figure_text(f['gauge_um'], 'um', s)}): they moved less than can be told"
+        f"{told(f['gauge_um'], 'um', s)}): they moved less than can be told"
     ),
     "length_not_known": "this kind works in µm per 100 mm, and the reference length asked about is not known",
     "no_scatter": f"every movement recorded is the same, {_SPREAD}",
@@ -314,7 +314,7 @@ _LETTER: dict[str, Words] = {
     "looks_further": (
         "The last comparable run was more than a year before the day asked about: the answer looks further than it saw."
     ),
-    "stock": lambda f, s: f"{figure_text(f['per_side_um'], 'um', s)} {_stock(f, s)}",
+    "stock": lambda f, s: f"{told(f['per_side_um'], 'um', s)} {_stock(f, s)}",
     "own_cycle": lambda f, s: (
         f"{f['cycle']}: of {f['of']} cycles that your part went through, its {many(f['runs'], 'run')} moved the pieces "
         "least on average. That goes with the cycle; it does not prove that the cycle is why"

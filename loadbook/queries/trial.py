@@ -18,7 +18,7 @@ from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
 
 from . import answer_remarks, remark_words
 from . import history as answerdata
-from .answer_words import SETTING_UNITS, setting
+from .answer_figures import SETTING_UNITS, setting
 from .enquiry import PLANNED_UNITS
 from .filters import Filters
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from loadbook.core import units
-from loadbook.queries.answer_words import settings_shown
+from loadbook.queries.answer_figures import settings_shown
 
 COLUMNS = (
     "run", "date", "part", "setup", "atmosphere", "settings", "pieces", "mean", "lowest", "highest", "nearness",

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from loadbook.core.errors import LoadbookError
-from loadbook.queries.answer import Answer
+from loadbook.queries.answer_result import Answer
 from loadbook.queries.backtest import Backtest
 from loadbook.queries.charts.backtest import backtest_picture
 from loadbook.queries.charts.effect import effect_picture

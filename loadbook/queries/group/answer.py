@@ -17,7 +17,8 @@ from loadbook.analysis.trace.model import Limit, Segment
 from loadbook.core.errors import UsageError
 from loadbook.queries import answer_words
 from loadbook.queries import history as answerdata
-from loadbook.queries.answer import Answer, answer_of, treatment
+from loadbook.queries.answer import answer_of, treatment
+from loadbook.queries.answer_result import Answer
 from loadbook.queries.enquiry import Question, Subject, conditions, subject
 from loadbook.queries.history import NO_PROCESS, Pieces, Source, days
 

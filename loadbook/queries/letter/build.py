@@ -15,7 +15,7 @@ from loadbook.core import times, units
 from loadbook.core.errors import UsageError
 from loadbook.core.remarks import REFUSAL, Remark
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
-from loadbook.queries.answer_words import PLANNED_AS, SETTING_UNITS, figure_text, many, span
+from loadbook.queries.answer_figures import PLANNED_AS, SETTING_UNITS, many, span, told
 from loadbook.queries.history import NO_PROCESS
 from loadbook.queries.kept_answers import Saved, saved
 from loadbook.queries.remark_words import letter_needed, letter_words
@@ -62,7 +62,7 @@ class Letter:
     method: str
     refused: bool
     left_out: tuple[str, ...] = ()
-    people: frozenset[str] = field(default_factory=frozenset)  # names of fields with words that a person typed
+    people: frozenset[str] = field(default_factory=frozenset)  # names of fields that a person typed
 
     def texts(self) -> Iterator[tuple[str, Source]]:
         """Every text, and who wrote it."""
@@ -128,7 +128,7 @@ def _letter(
         moves = span(result["low"], result["high"], unit, system)
         headline = (
             f"{result['content']:.0%} of the pieces should move {moves}{of}; "
-            f"the middle is {figure_text(result['median'], unit, system)}."
+            f"the middle is {told(result['median'], unit, system)}."
         )
         narrowed = narrower(result, behind, system)
         notes = _notes(asked, result, system)
@@ -139,7 +139,7 @@ def _letter(
         suggested = [(what, text) for what, text in suggested if what != "Thermocouples"]
     if not kept.coded:
         my.leave_out("the cautions and reasons of an answer kept without codes (ask again and keep it to have them)")
-    typed = {"sender": sender, "addressee": to, "question": question or about, "subject": about}
+    typed = {"sender": sender, "addressee": to, "question": question}
     return Letter(
         number=kept.answer_id,
         date=times.shown(kept.answered_at, book.zone)[:10],
@@ -207,7 +207,7 @@ def _notes(asked: dict[str, Any], result: dict[str, Any], system: str) -> list[s
         upper = result["bound"] >= (result["low"] + result["high"]) / 2
         out.append(
             f"{result['bound_content']:.0%} of the pieces should stay {'at most' if upper else 'no lower than'} "
-            f"{figure_text(result['bound'], result['unit'], system)}, with {result['bound_confidence']:.0%} confidence."
+            f"{told(result['bound'], result['unit'], system)}, with {result['bound_confidence']:.0%} confidence."
         )
     return out
 
@@ -230,7 +230,7 @@ def _evidence(
         pieces = sum(r["pieces"] for r in theirs)
         low, high = min(r["low"] for r in theirs), max(r["high"] for r in theirs)
         unit = result["unit"]
-        mean = f", on average {figure_text(behind['own']['mean'], unit, system)}" if len(theirs) == len(every) else ""
+        mean = f", on average {told(behind['own']['mean'], unit, system)}" if len(theirs) == len(every) else ""
         out.append(
             f"Of your part: {many(len(theirs), 'run')}, {many(pieces, 'piece')}, {theirs[0]['date']} to "
             f"{theirs[-1]['date']}; they moved {span(low, high, unit, system)}{mean}."

@@ -21,7 +21,7 @@ from loadbook.core import coded
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.remarks import Remark
 from loadbook.core.wording import COMMON, key, words
-from loadbook.queries.answer_words import SETTING_UNITS
+from loadbook.queries.answer_figures import SETTING_UNITS
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder

@@ -7,7 +7,7 @@ from typing import Any
 
 from loadbook.core import units
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
-from loadbook.queries.answer_words import figure_text
+from loadbook.queries.answer_figures import told
 
 from .filter import OwnRecords
 
@@ -86,7 +86,7 @@ def interval_of(
     return Interval(
         label=label, digits=digits, low=shown(result["low"]) or 0.0, high=shown(result["high"]) or 0.0,
         median=shown(result["median"]) or 0.0, content=result["content"], bound=shown(result["bound"]),
-        bound_words=f"{percent}; stock {figure_text(stock, 'um', system)} per side" if stock else percent,
+        bound_words=f"{percent}; stock {told(stock, 'um', system)} per side" if stock else percent,
         room=None if room is None else (shown(room[0]), shown(room[1])), room_words=words, own=own,
     )  # fmt: skip
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.analysis.planning.advice import Coldest, coldest_place
 from loadbook.core.coded import coded
 from loadbook.core.remarks import ADVICE, CAUTION, CUSTOMER, Remark, remark
-from loadbook.queries.answer_words import figure_text, many
+from loadbook.queries.answer_figures import many, told
 from loadbook.queries.remark_words import letter_words
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def narrower(result: dict[str, Any], behind: dict[str, Any], system: str) -> str
     need = result["need"]
 
     def width(value: float) -> str:
-        return figure_text(value, result["unit"], system)
+        return told(value, result["unit"], system)
 
     runs = {r["more"]: r["width"] for r in need.get("runs_of_this_part", [])}
     if 4 not in runs or 16 not in runs:

@@ -1,0 +1,59 @@
+"""The figures of an answer as words: movements, intervals and settings with their units, counts with their nouns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from loadbook.analysis.effects.words import figure, spoken
+from loadbook.core import units
+
+SETTING_UNITS = {
+    "heating_rate_peak_c_per_h": "c_per_h",
+    "hold_mean_c": "c",
+    "soak_minutes": "min",
+    "cooling_rate_peak_c_per_h": "c_per_h",
+}
+PLANNED_AS = {
+    "heating_rate_peak_c_per_h": "heated at",
+    "hold_mean_c": "held at",
+    "soak_minutes": "soaked",
+    "cooling_rate_peak_c_per_h": "cooled at",
+}
+
+
+def told(value: float | None, unit: str, system: str) -> str:
+    """A movement with its unit, as the book shows it, with no more digits than mean something.
+
+    >>> told(-25.4, "um", "us"), told(12.345, "%", "si")
+    ('-1 × 0.001 in', '12.3 %')
+    """
+    if value is None:
+        return "not known"
+    shown, label, digits = units.show(value, unit, system)
+    number = figure(round(shown, digits)) if unit == "um" else figure(shown)
+    label = f"× {label}" if label[:1].isdigit() else label
+    return f"{number} {label}".strip()
+
+
+def span(low: float, high: float, unit: str, system: str) -> str:
+    """An interval with its unit once: '-12.5 to 4 µm'."""
+    first, _, _ = told(low, unit, system).partition(" ")
+    return f"{first} to {told(high, unit, system)}"
+
+
+def setting(name: str, value: float | None, system: str) -> str:
+    """A plannable setting in the book's units: 'hold mean 1150 °F'."""
+    if value is None:
+        return spoken(name)
+    shown, label, _ = units.show(value, SETTING_UNITS.get(name, ""), system)
+    return f"{spoken(name)} {figure(shown)} {label}".strip()
+
+
+def many(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def settings_shown(row: Mapping[str, Any], system: str) -> str:
+    """The settings of a comparable run in one cell."""
+    return ", ".join(setting(name, row[name], system) for name in SETTING_UNITS if row.get(name) is not None)
