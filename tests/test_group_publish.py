@@ -158,6 +158,33 @@ def test_a_killed_publication_leaves_the_old_one(tmp_path: Path, monkeypatch: py
     assert not [n for n in files(where) if n in halves], "two publications in a row found them unnamed"
 
 
+def test_a_part_that_another_machine_left_goes_like_any_unnamed_file(tmp_path: Path) -> None:
+    book = shop(tmp_path / "book")
+    where = str(tmp_path / "group")
+    publish(book, where, "Linz")
+    left = Store(where).folder / "plants" / folder_of("Linz") / ".run-0.parquet.00000000-1-0123abcd.part"  # type: ignore[operator]
+    left.write_bytes(b"half")
+    publish(book, where, "Linz")
+    assert left.exists(), "its process may be alive"
+    publish(book, where, "Linz")
+    assert not left.exists()
+
+
+def test_a_link_of_a_published_files_size_is_not_taken_for_it(tmp_path: Path) -> None:
+    book = shop(tmp_path / "book")
+    where = str(tmp_path / "group")
+    publish(book, where, "Linz")
+    file = next((tmp_path / "group").rglob("run-*.parquet"))
+    (tmp_path / "elsewhere").write_bytes(bytes(file.stat().st_size))
+    file.unlink()
+    file.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(UsageError, match="this is a link"):
+        publish(book, where, "Linz")
+    file.unlink()
+    publish(book, where, "Linz")
+    assert file.read_bytes()[:4] == b"PAR1"
+
+
 def test_readers_of_the_publication_before_keep_their_files(tmp_path: Path) -> None:
     book = shop(tmp_path / "book")
     where = str(tmp_path / "group")

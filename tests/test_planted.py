@@ -156,7 +156,11 @@ class Place:
             self.pipes.append(os.open(path, os.O_RDWR | os.O_NONBLOCK))  # whoever writes into it is seen
 
     def run(self, case: Case) -> subprocess.CompletedProcess[str]:
-        return self.run_(*case.words, cwd=self.folder / "place")
+        signal.alarm(120)
+        try:
+            return self.run_(*case.words, cwd=self.folder / "place")
+        finally:
+            signal.alarm(0)
 
     def untouched(self) -> None:
         """Nothing came through a link, nothing into a pipe."""
@@ -184,12 +188,10 @@ def place(template: Path, tmp_path: Path, inside: Run, monkeypatch: pytest.Monke
         raise TimeoutError("the command waits for a pipe")
 
     before = signal.signal(signal.SIGALRM, late)
-    signal.alarm(240)
     made = Place(template, tmp_path, inside)
     yield made
     for pipe in made.pipes:
         os.close(pipe)
-    signal.alarm(0)
     signal.signal(signal.SIGALRM, before)
 
 

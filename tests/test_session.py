@@ -156,7 +156,7 @@ def test_a_column_of_a_join_that_was_left_out_is_an_error_and_never_empty(book: 
         (lambda p: p.unlink(), "the file is missing"),
         (lambda p: p.write_bytes(p.read_bytes()[:-9]), "not the"),
         (lambda p: p.write_bytes(b"x" * p.stat().st_size), "no Parquet file"),
-        (lambda p: (p.unlink(), p.mkdir()), "directory"),
+        (lambda p: (p.unlink(), p.mkdir()), "not a regular file"),
     ],
 )  # fmt: skip
 def test_missing_and_wrong_files_are_left_out_and_said(book: BookFolder, hurt: Any, why: str) -> None:

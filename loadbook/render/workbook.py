@@ -189,8 +189,9 @@ class Workbook:
         if not path.parent.is_dir():
             raise UsageError("there is no such folder", where=str(path.parent), remedy="Make it first")
         self.path, self.system, self.zone = path, system, zone
+        self._scratch = writing.scratch()
         self._part = writing.Part(path)
-        self._file, self._scratch = self._part.open(), writing.scratch()
+        self._file = self._part.open()
         options = {
             "constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False,
             "strings_to_numbers": False, "nan_inf_to_errors": False, "tmpdir": self._scratch.name,
@@ -320,6 +321,8 @@ class Workbook:
 
         Raises UsageError where the name is taken by now, OSError
         """
+        from xlsxwriter.exceptions import FileCreateError
+
         if self.long:
             pieces, self.long = self.long, []
             rows = [
@@ -328,8 +331,6 @@ class Workbook:
                 for number, start in enumerate(range(0, len(text), PIECE), 1)
             ]
             self.sheet(LONG_TEXTS, ["where", "piece", "text"], rows)
-        from xlsxwriter.exceptions import FileCreateError
-
         try:
             self._book.close()
             self._file.close()

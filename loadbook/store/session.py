@@ -157,7 +157,6 @@ def start(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
 
 def prepare(book: BookFolder, needs: Iterable[str] | None = None) -> Session:
     """The tables and views named (None: all), as in `start`, but without rows: `Session.load` puts them in."""
-
     tables, views = names(book)
     wanted = {*tables, *views} if needs is None else set(needs)
     unknown = sorted(wanted - {*tables, *views})
