@@ -153,9 +153,11 @@ class SparkEngine:
     def _read(self, group: Group, files: list[str], schema: str) -> Any:
         if not files:
             return self.spark.createDataFrame([], schema)
+        addresses = [group.store.url(f) for f in files]
+        if not addresses[0].isascii():
+            _refuse_bytes(addresses[0], group.store.address)
         # Spark takes each path for a pattern, unless it is told not to
-        reader = self.spark.read.schema(schema).option("__globPaths__", "false")
-        return reader.parquet(*(group.store.url(f) for f in files))
+        return self.spark.read.schema(schema).option("__globPaths__", "false").parquet(*addresses)
 
     def _published(self, group: Group) -> None:
         rows = [(name.rpartition("/")[2], f"{plant}/{run}") for plant, run, name in group.traces()]
@@ -167,6 +169,17 @@ class SparkEngine:
         found = self._read(group, files, _TRACE)
         name = "_metadata.file_name AS file_index" if files else "CAST(NULL AS string) AS file_index"
         found.selectExpr("channel", "t_s", "value", "flag", name).createOrReplaceTempView("published_samples")
+
+
+def _refuse_bytes(address: str, target: str) -> None:
+    """Raises UsageError for a name that is not text, which Java cannot be given."""
+    try:
+        address.encode()
+    except UnicodeEncodeError as exc:
+        raise UsageError(
+            "Spark cannot open a folder whose name is not UTF-8 text", where=target,
+            remedy="Rename the folder, or use --engine duckdb",
+        ) from exc  # fmt: skip
 
 
 def _uses(name: str, views: Iterable[groupviews.Made]) -> int:

@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from loadbook.core.errors import LoadbookError
+from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.group.duck import DuckEngine
 from loadbook.group.read import open_group
 from loadbook.group.recompute import GroupRecomputed, recompute_group
@@ -27,6 +27,7 @@ from loadbook.queries.group.cells import Asking
 from loadbook.queries.group.effect import effect_group
 from loadbook.queries.group.moved import moved_group
 from loadbook.store import sql_files
+from tests.test_paths import neighbour
 
 pytestmark = pytest.mark.spark
 EXACT = 1e-9
@@ -189,3 +190,26 @@ def test_sql_that_would_do_more_than_read_is_refused(query: str, alone: Path, sp
     with pytest.raises(LoadbookError) as refused:
         sql_group(str(alone), query, engine="spark", spark=spark)
     assert "Spark could not do it" not in refused.value.what, "it was the engine that refused, not the guard"
+
+
+@pytest.mark.parametrize(
+    ("name", "beside"),
+    [("plant [2]", "plant 2"), ("plant *", "plant x"), ("plant {a,b}", "plant a"), ("back\\slash\n[1]", "back"),
+     ("a?b#c%41", "axb"), ("value=1000", "value")],
+    ids=ascii,
+)  # fmt: skip
+def test_a_path_is_no_pattern(name: str, beside: str, published: Path, spark: Any, tmp_path: Path) -> None:
+    question = "SELECT run, count(*), min(value), max(value) FROM samples GROUP BY run ORDER BY run"
+    expected = sql_group(str(published), question).rows
+    assert len(expected) > 20
+    place = tmp_path / "here" / name
+    shutil.copytree(published, place / "target")
+    neighbour(place, beside)
+    assert sql_group(str(place / "target"), question, engine="spark", spark=spark).rows == expected
+
+
+def test_a_name_that_is_not_text_is_refused(published: Path, spark: Any, tmp_path: Path) -> None:
+    place = tmp_path / "bytes \udcff"
+    shutil.copytree(published, place)
+    with pytest.raises(UsageError, match="not UTF-8 text"):
+        sql_group(str(place), "SELECT count(*) FROM runs", engine="spark", spark=spark)
