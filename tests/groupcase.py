@@ -16,7 +16,7 @@ from loadbook.store.book import BookFolder
 from .smallbook import put, reading, run, small, trace
 
 SECRETS = ("Brightwater", "PO-4711", "A. Operator", "I. Inspector", "note for nobody", "D. Decider", "told by phone")
-EVERYTHING = PublishOptions(True, True, True, True, True)
+EVERYTHING = PublishOptions(True, True, True, True, True, True)
 
 
 def shop(path: Path, *, moved_mm: float = 0.02, part: str = "00123") -> BookFolder:

@@ -237,7 +237,7 @@ def test_a_strangers_target_leads_nowhere(target: str, tmp_path: Path) -> None:
 def test_the_manifest_says_what_was_published(target: str) -> None:
     manifest = open_group(target).plants[0].current.manifest
     assert manifest.head["kept"] == dict.fromkeys(
-        ("customers", "people", "notes", "confidential", "export_controlled"), False
+        ("customers", "people", "notes", "confidential", "export_controlled", "words"), False
     )
     assert {e.month for e in manifest.of("reading")} == {"2026-03", "2026-04"}
     assert {e.month for e in manifest.of("gauge")} == {None}

@@ -9,8 +9,8 @@ or 17, or a login of a shop's PC, would be found in half of all numberings.
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
-from typing import Any
 
 from loadbook.core.errors import LoadbookError
 from loadbook.core.trade_words import is_plain
@@ -20,7 +20,7 @@ from loadbook.core.wording import COMMON, LEGAL_FORMS, words
 from .rows import Piece
 from .search import Search, distinctive
 from .withheld import Closure
-from .withhold import RECORD, PublishOptions, kinds_of
+from .withhold import PublishOptions, kinds_of
 
 _PEOPLE = """
 SELECT operator FROM run UNION SELECT inspector FROM reading UNION SELECT person FROM confirmation
@@ -35,6 +35,7 @@ UNION SELECT customer FROM job WHERE job IN (SELECT job FROM temp.withheld_job)
 EXCEPT SELECT customer FROM part WHERE part NOT IN (SELECT part FROM temp.withheld_part)
 EXCEPT SELECT customer FROM job WHERE job NOT IN (SELECT job FROM temp.withheld_job)
 """
+_TEXT = re.compile(r'"((?:[^"\\]|\\.)*)"')
 _FREE = ("word", "note", "customer", "person")  # what a person wrote as they liked
 
 
@@ -53,7 +54,7 @@ def names(conn: sqlite3.Connection, keep: PublishOptions, closure: Closure, plan
         for name in _all(conn, _PEOPLE):
             _name(out, name, f"the person {name}", words(plant))
         for name in _all(conn, _LOGINS):
-            if not is_plain(name):
+            if not is_plain(name) and not set(words(name)) <= COMMON:
                 out.add(name, f"the login {name}", everywhere=False)
     return out
 
@@ -83,6 +84,11 @@ def _all(conn: sqlite3.Connection, text: str) -> list[str]:
     return [str(r[0]) for r in conn.execute(text).fetchall() if r[0]]
 
 
+def _texts(record: str) -> set[str]:
+    """Every text in a run's record, which is canonical JSON."""
+    return {json.loads(f'"{x}"') if "\\" in x else x for x in _TEXT.findall(record)}
+
+
 class Gate:
     """What every outgoing row passes last."""
 
@@ -102,10 +108,8 @@ class Gate:
             if kinds.get(name, "number") in ("number", "date"):
                 continue
             for text in {row[at] for row in piece.rows} - {None}:
-                if (piece.table, name) == (RECORD, "record"):
-                    what = self._inside(json.loads(text))
-                else:
-                    what = self._found(name, text, kinds[name] in _FREE)
+                told = _texts(text) if name == "record" else (text,)
+                what = next(filter(None, (self.names(name, x, kinds[name] in _FREE) for x in told)), None)
                 if what is not None:
                     raise self._error(piece, at, text, what)
         if piece.table == "parameter":  # a note that a person wrote, beside those of the program
@@ -118,22 +122,11 @@ class Gate:
             for pair in {(row[part], row[serial]) for row in piece.rows} & self._pieces:
                 raise self._error(piece, serial, pair[1], f"the withheld piece {pair[0]} {pair[1]}")
 
-    def _found(self, name: str, text: str, free: bool = False) -> str | None:
-        if text in self._own.get(name, ()):
-            return f"the withheld {name} {text}"
+    def names(self, column: str, text: str, free: bool = False) -> str | None:
+        """What a text of a column names that stays in the house, or None. free: a person wrote it as they liked."""
+        if text in self._own.get(column, ()):
+            return f"the withheld {column} {text}"
         return None if text in self._made else self._search.found(text, free)
-
-    def _inside(self, value: Any) -> str | None:
-        """What a value from JSON names."""
-        if isinstance(value, dict):
-            if (value.get("part"), value.get("serial")) in self._pieces:
-                return f"the withheld piece {value['part']} {value['serial']}"
-            told = (self._found(k, v) if isinstance(v, str) else self._inside(v) for k, v in value.items())
-        elif isinstance(value, list):
-            told = (self._found("", v) if isinstance(v, str) else self._inside(v) for v in value)
-        else:
-            return None
-        return next((what for what in told if what is not None), None)
 
     def _error(self, piece: Piece, at: int, text: str, what: str) -> LoadbookError:
         columns = list(piece.columns)

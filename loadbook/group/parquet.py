@@ -18,7 +18,8 @@ from loadbook.store.handed import Handed
 from loadbook.store.trace_files import quoted
 
 PLANT = "plant"
-_FIGURE = re.compile(r"U?(TINY|SMALL|BIG|HUGE)?INT(EGER)?|DOUBLE|FLOAT|BOOLEAN")  # types that hold no text
+_FIGURES = ("channel", "t_s", "value", "flag")  # columns of a trace's file that hold no text
+_FIGURE = re.compile(r"U?(TINY|SMALL|BIG)?INT(EGER)?|DOUBLE|FLOAT")  # and their types
 
 
 def content_of(columns: Mapping[str, str], rows: Sequence[Sequence[Any]]) -> str:
@@ -55,20 +56,25 @@ class Parquet:
         except duckdb.Error as exc:
             raise LoadbookError(f"the rows could not be written: {str(exc).splitlines()[0]}") from exc
 
-    def texts_of(self, data: bytes) -> dict[str, set[str]]:
-        """Column -> its distinct texts, of each column of a Parquet file that holds texts. Raises DamageError."""
+    def texts_of_trace(self, data: bytes) -> dict[str, set[Any]]:
+        """Column -> its distinct values, of every column of a trace's file but its figures. Raises DamageError."""
         import duckdb
 
+        types = ", ".join(f"typeof({name})" for name in _FIGURES)
         try:
             with self._handed.whole(data) as handed:
-                file = f"read_parquet('{handed}', hive_partitioning = false)"
-                described = self._connection.execute(f"DESCRIBE SELECT * FROM {file}").fetchall()
-                names = [str(r[0]) for r in described if not _FIGURE.fullmatch(r[1])]
-                listed = ", ".join(f'array_agg(DISTINCT CAST("{name}" AS VARCHAR))' for name in names) or "NULL"
-                row = self._connection.execute(f"SELECT {listed} FROM {file}").fetchone() or ()
+                found = self._connection.execute(
+                    f"SELECT DISTINCT * EXCLUDE ({', '.join(_FIGURES)}), {types}"
+                    f" FROM read_parquet('{handed}', hive_partitioning = false)"
+                )
+                names = [str(d[0]) for d in found.description or []]
+                columns = dict(zip(names, map(set, zip(*found.fetchall(), strict=True)), strict=False))
         except duckdb.Error as exc:
             raise DamageError(f"the trace file cannot be read: {str(exc).splitlines()[0]}") from exc
-        return {name: set(found or ()) - {None} for name, found in zip(names, row, strict=False)}
+        kinds = {x for name in names[-len(_FIGURES) :] for x in columns.pop(name, ())}
+        if not all(_FIGURE.fullmatch(x) for x in kinds):
+            raise DamageError("the trace file holds texts in the place of figures")
+        return columns
 
     def __enter__(self) -> Parquet:
         return self

@@ -190,7 +190,7 @@ def _traces(
         try:
             paths[row["trace_id"]] = writer.trace(
                 row["month_"], row["sha256"], row["bytes"], row["samples"], row["run"],
-                partial(_bytes, book, row, writer.making),
+                partial(_bytes, book, row, writer),
             )  # fmt: skip
         except DamageError as exc:
             left_out.append(LeftOut(row["run"], row["path"], exc.what))
@@ -199,12 +199,12 @@ def _traces(
     return paths, left_out
 
 
-def _bytes(book: BookFolder, row: sqlite3.Row, making: Parquet) -> bytes:
-    """A trace's file, which may hold no other texts than its run's name and quantities. Raises DamageError."""
+def _bytes(book: BookFolder, row: sqlite3.Row, writer: _Writer) -> bytes:
+    """A trace's file, which may hold no other texts than a run's name and quantities. Raises DamageError."""
     data = checked(book, row)
-    for column, texts in making.texts_of(data).items():
-        of_run = column == "run" and texts <= {row["run"]}
-        if not of_run and not (column == "quantity" and all(is_plain(x) for x in texts)):
+    for column, texts in writer.making.texts_of_trace(data).items():
+        of_run = column == "run" and not any(writer.gate.names("run", str(x)) for x in texts - {row["run"]})
+        if not of_run and not (column == "quantity" and all(is_plain(str(x)) for x in texts)):
             raise DamageError(f"the trace file holds texts in {column} that are not of its run", where=row["path"])
     return data
 

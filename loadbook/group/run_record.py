@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from dataclasses import asdict
 from typing import Any
 
 from loadbook.analysis.trace.model import Channel, Cycle, Event, Limit, PieceRecord, Segment
@@ -24,7 +23,6 @@ COLUMNS = {
 
 def as_text(conn: sqlite3.Connection, record: RunRecord, words: Words) -> str:
     """The record as canonical JSON; figures keep every digit."""
-    record = words.record(record)
     assert record.trace is not None
     events = record.trace_events(record.trace["started"])
     taken = conn.execute(
@@ -32,12 +30,20 @@ def as_text(conn: sqlite3.Connection, record: RunRecord, words: Words) -> str:
         " ORDER BY parameter_id",
         (record.run,),
     )
+    cycle: dict[str, Any] | None = None
+    if record.cycle is not None:
+        cycle = {
+            **words.put(vars(record.cycle), "cycle"),
+            "title": "",
+            "segments": [words.put(vars(s), "cycle_segment") for s in record.cycle.segments],
+            "limits": [{**words.put(vars(x), "cycle_limit"), "typed": None} for x in record.cycle.limits],
+        }
     told = {
-        "cycle": asdict(record.cycle) if record.cycle else None,
-        "channels": [asdict(c) for c in record.channels],
-        "pieces": [asdict(p) for p in record.pieces],
-        "events": [[e.t_s, e.event] for e in events],
-        "decided": sorted(record.confirmed()),
+        "cycle": cycle,
+        "channels": [words.put(vars(c), "channel", "trace_channel") for c in record.channels],
+        "pieces": [words.put(vars(p), "material", "part") for p in record.pieces],
+        "events": [[e.t_s, words.of("event", "event", e.event)] for e in events],
+        "decided": [[c, words.of("confirmation", "fault", f), how] for c, f, how in sorted(record.confirmed())],
         "taken": [[words.of("parameter", "parameter", p), channel, source] for p, channel, source in taken],
     }
     return json.dumps(told, ensure_ascii=False, sort_keys=True, separators=(",", ":"))

@@ -97,6 +97,19 @@ _NAMED = (
     ("cycle", "SELECT cycle, cycle, revision FROM cycle WHERE cycle NOT IN (SELECT cycle FROM run WHERE cycle > '')",
      "SELECT ?, ?"),
 )  # fmt: skip
+_JOBS = "(SELECT job FROM temp.withheld_job)"
+_KEYS = {
+    "job": "SELECT job FROM temp.withheld_job",
+    "part": "SELECT part FROM temp.withheld_part",
+    "run": "SELECT run FROM temp.withheld_run",
+    "serial": "SELECT serial FROM temp.withheld_piece EXCEPT SELECT serial FROM piece"
+    " WHERE (part, serial) NOT IN (SELECT part, serial FROM temp.withheld_piece)",
+    "order": f"SELECT purchase_order FROM job WHERE purchase_order NOT NULL AND job IN {_JOBS}"
+    f" EXCEPT SELECT purchase_order FROM job WHERE purchase_order NOT NULL AND job NOT IN {_JOBS}",
+    "cycle": "SELECT cycle FROM temp.withheld_cycle EXCEPT SELECT cycle FROM cycle"
+    " WHERE (cycle, revision) NOT IN (SELECT cycle, revision FROM temp.withheld_cycle)",
+    "material": "SELECT material FROM temp.withheld_material",
+}
 
 
 @dataclass(frozen=True)
@@ -134,8 +147,7 @@ def withhold(conn: sqlite3.Connection, keep: PublishOptions) -> Closure:
         conn.execute(f"DROP TABLE IF EXISTS temp.withheld_{name}")
         conn.execute(f"CREATE TEMP TABLE withheld_{name} ({columns})")
     _add(conn, "job", f"SELECT job FROM job WHERE {secret} OR {controlled}")
-    _marked(conn, controlled)
-    while _apply(conn, controlled) or _named(conn):
+    while _apply(conn, controlled) or _marked(conn, controlled) or _named(conn):
         pass
     for table, text in _ALONE:
         _add(conn, table, text)
@@ -169,47 +181,31 @@ def _named(conn: sqlite3.Connection) -> int:
 
 
 def _keys(conn: sqlite3.Connection) -> list[tuple[str, str]]:
-    """(what it is, key) of everything that is withheld; serials and orders only where nothing else has them."""
-    queries = {
-        "job": "SELECT job FROM temp.withheld_job",
-        "part": "SELECT part FROM temp.withheld_part",
-        "run": "SELECT run FROM temp.withheld_run",
-        "serial": _SERIALS,
-        "order": _ORDERS,
-    }
-    return [(what, str(name)) for what, text in queries.items() for (name,) in conn.execute(text).fetchall()]
-
-
-_SERIALS = (
-    "SELECT serial FROM temp.withheld_piece EXCEPT SELECT serial FROM piece"
-    " WHERE (part, serial) NOT IN (SELECT part, serial FROM temp.withheld_piece)"
-)
-_ORDERS = (
-    "SELECT purchase_order FROM job WHERE purchase_order NOT NULL AND job IN (SELECT job FROM temp.withheld_job) EXCEPT"
-    " SELECT purchase_order FROM job WHERE purchase_order NOT NULL AND job NOT IN (SELECT job FROM temp.withheld_job)"
-)
+    """(what it is, key) of everything that is withheld and means nothing that is published."""
+    return [(what, str(name)) for what, text in _KEYS.items() for (name,) in conn.execute(text).fetchall()]
 
 
 def _marked(conn: sqlite3.Connection, controlled: str) -> int:
     """Withhold the part numbers that an export-controlled job names in its own number, order or specification."""
     search = Search()
-    for (part,) in conn.execute("SELECT part FROM part").fetchall():
+    for (part,) in conn.execute("SELECT part FROM part WHERE part NOT IN (SELECT part FROM temp.withheld_part)"):
         if distinctive(part):
             search.add(part, part, everywhere=True)
     texts = conn.execute(f"SELECT job, purchase_order, specification FROM job WHERE {controlled}").fetchall()
     named = [search.found(str(text)) for row in texts for text in row if text is not None]
-    return sum(_add(conn, "part", "SELECT ?", [part]) for part in named if part is not None)
+    return sum(_add(conn, "part", "SELECT ?", [part]) for part in set(named) - {None})
 
 
 def _answers(conn: sqlite3.Connection) -> None:
     """Withhold every kept answer that is about, rests on, or names something withheld."""
     names = {
         name: {str(r[0]) for r in conn.execute(f"SELECT {name} FROM temp.withheld_{name}")}
-        for name in ("job", "part", "run", "cycle")
+        for name in ("job", "part", "run", "material")
     }
     search = Search()
     for what, name in _keys(conn):
         search.add(name, what, everywhere=distinctive(name))
+        names.setdefault(what, set()).add(name)
     rows = conn.execute("SELECT answer_id, part, job, question, result FROM answer").fetchall()
     for number, part, job, question, result in rows:
         try:

@@ -11,8 +11,7 @@ A column that is not listed here is not published. Each listed one is of a kind:
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 _CYCLE = "cycle revision"
 PUBLISHED: dict[str, dict[str, str]] = {
@@ -133,9 +132,9 @@ class PublishOptions:
     words: bool = False
     may_name: tuple[str, ...] = ()
 
-    def as_dict(self) -> dict[str, Any]:
-        """As the manifest says it."""
-        return asdict(self)
+    def as_dict(self) -> dict[str, bool]:
+        """As the manifest says it: the options, and no name."""
+        return {name: kept for name, kept in self.__dict__.items() if isinstance(kept, bool)}
 
     def empty(self) -> set[str]:
         """The kinds of columns that are emptied."""

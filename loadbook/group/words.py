@@ -11,18 +11,18 @@ from __future__ import annotations
 import re
 import sqlite3
 from collections import Counter
-from dataclasses import replace
+from collections.abc import Mapping
 from typing import Any
 
 from loadbook.analysis.parameters.run_view import slug
 from loadbook.core.trade_words import is_plain, plain_part
 from loadbook.core.wording import words
-from loadbook.store.run_records import RunRecord
 
 from .search import Search
-from .withhold import PUBLISHED, kinds_of
+from .withhold import PUBLISHED
 
 EVENTS = (("event", "event"), ("cycle_limit", "event"))
+_WORDS = {table: kinds.get("word", "").split() for table, kinds in PUBLISHED.items()}
 _EVENT_OF = ("work", "control")  # the parameters that are named after an event
 
 
@@ -65,30 +65,17 @@ class Words:
         """A sentence of the program's own: the shop's own events in it as they are published."""
         return self._events.sub(lambda m: self._sentence[m.group()], text) if self._events else text
 
-    def record(self, record: RunRecord) -> RunRecord:
-        """A run's record for computing it again: coded texts as published, without titles, notes and what was typed."""
-        cycle = record.cycle
-        if cycle is not None:
-            cycle = replace(
-                self._fields(cycle, "cycle"), title="",
-                segments=tuple(self._fields(s, "cycle_segment") for s in cycle.segments),
-                limits=tuple(replace(self._fields(x, "cycle_limit"), typed=None) for x in cycle.limits),
-            )  # fmt: skip
-        return replace(
-            record,
-            cycle=cycle,
-            channels=tuple(self._fields(c, "channel", "trace_channel") for c in record.channels),
-            pieces=tuple(self._fields(p, "material", "part") for p in record.pieces),
-            events=tuple((at, self.of("event", "event", event), None) for at, event, _ in record.events),
-            confirmations=tuple(self._fields(c, "confirmation") for c in record.confirmations),
-        )
+    def put(self, record: Mapping[str, Any], *tables: str) -> dict[str, Any]:
+        """The fields of a record of the calculation, its coded texts as published: they are named as columns.
 
-    def _fields(self, value: Any, *tables: str) -> Any:
-        """A record of the calculation with its coded texts as published: its fields are named as the columns."""
-        columns = {name: table for table in tables for name, kind in kinds_of(table).items() if kind == "word"}
-        given = value.__dict__.items()
-        texts = {name: text for name, text in given if name in columns and isinstance(text, str)}
-        return replace(value, **{name: self.of(columns[name], name, text) for name, text in texts.items()})
+        tables  whose columns they are
+        """
+        out = dict(record)
+        for table in tables:
+            for column in _WORDS[table]:
+                if out.get(column) is not None:
+                    out[column] = self.of(table, column, out[column])
+        return out
 
     def _shown(self, text: str) -> str:
         if (is_plain(text) or self._own) and self._search.found(text, free=True) is None:
@@ -107,7 +94,7 @@ def _same(text: str) -> str:
 def _in_order(conn: sqlite3.Connection) -> list[str]:
     """Every coded text that came into the book, in the order in which it first did."""
     first: dict[str, tuple[int, int, int]] = {}
-    columns = [(table, name) for table, kinds in PUBLISHED.items() for name in kinds.get("word", "").split()]
+    columns = [(table, name) for table, names in _WORDS.items() for name in names]
     for place, (table, name) in enumerate(columns):
         if table == "finding":  # computed, of what came in
             continue

@@ -185,6 +185,7 @@ TERMS: tuple[Term, ...] = (
         "What a plant's book put into a group's target at one time: tables and traces as Parquet files, named in a manifest "
         "with their digests. It counts for readers when all of it is there; the one before stays readable until then. "
         "Customers, people and free notes are left out unless asked for, and of confidential and export-controlled jobs "
-        "everything but counts.",
+        "everything but counts: their pieces, the runs that held them, and what refers to these. A text in the shop's own "
+        "words goes as a number. A text that names something withheld, a customer or a person stops the publication.",
     ),
 )
