@@ -10,7 +10,7 @@ import pytest
 
 from loadbook.store.book import BookFolder
 
-HEAVY = ("pandas", "duckdb", "scipy", "numpy", "xlsxwriter", "python_calamine")
+HEAVY = ("pandas", "duckdb", "scipy", "numpy", "sqlite_utils", "xlsxwriter", "python_calamine")
 PROBE = """
 import sys
 from loadbook.cli.main import cli
