@@ -38,17 +38,21 @@ def _tanks(db: Database) -> None:
     db.executescript(_TANK)
 
 
+def pretend(changed: pytest.MonkeyPatch) -> None:
+    """Make the program what it would be with that schema, until `changed` is undone (in a child: for good)."""
+    later = Migrations(steps.STEPS.name)
+    for step in migrations.steps():
+        later(name=step.name)(getattr(steps, step.name))
+    later(name="tanks")(_tanks)
+    changed.setattr(steps, "STEPS", later)
+    changed.setattr(migrations, "NEWEST", NUMBER)
+    migrations.expected.cache_clear()
+
+
 @contextmanager
 def pretended() -> Iterator[None]:
-    """The program as it would be with that schema."""
-    known = steps.STEPS
-    later = Migrations(known.name)
-    for number in range(1, migrations.NEWEST + 1):
-        later(name=migrations.steps()[number - 1].name)(getattr(steps, migrations.steps()[number - 1].name))
-    later(name="tanks")(_tanks)
+    """The program with that schema."""
     with pytest.MonkeyPatch.context() as changed:
-        changed.setattr(steps, "STEPS", later)
-        changed.setattr(migrations, "NEWEST", NUMBER)
-        migrations.expected.cache_clear()
+        pretend(changed)
         yield
     migrations.expected.cache_clear()

@@ -1,6 +1,6 @@
 """A book of every schema that was released upgrades, with a backup first, and is whole afterwards.
 
-Each is brought to a schema that is pretended to come after the newest (later_schema.py), so that there is always a step.
+Each is brought to a schema that is pretended to come after the newest (later_schema.py): so there is always a step.
 """
 
 from __future__ import annotations

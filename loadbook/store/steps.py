@@ -28,7 +28,7 @@ _APPLIED = """CREATE TABLE _sqlite_migrations (
 ) STRICT"""
 
 
-@STEPS()
+@STEPS()  # type: ignore[untyped-decorator]
 def book(db: Database) -> None:
     """The book as it was first released."""
     _run(db, "0001_book")
@@ -49,7 +49,7 @@ def next_one(db: Database) -> str | None:
     """Apply the first step that a database has not had, in the transaction that is open; give back its name."""
     if not db[STEPS.migrations_table].exists():
         db.execute(_APPLIED)
-    pending = [s.name for s in STEPS.pending(db)]
+    pending: list[str] = [s.name for s in STEPS.pending(db)]
     if not pending:
         return None
     STEPS.apply(db, stop_before=pending[1:])
