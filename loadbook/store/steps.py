@@ -1,7 +1,5 @@
 """The steps of the schema, as sqlite-utils keeps and carries them out: forward only, never edited once released.
 
-Its start-up loads pandas, so this module is imported inside what needs it.
-
 Tables are written in SQL (schema/migrations/NNNN_name.sql): sqlite-utils' own `create` knows no CHECK and no UNIQUE,
 and books are compared with the program word for word, which must not depend on how the installed sqlite-utils words
 a table. Triggers are made from the columns, after every step (guards.py).
@@ -12,10 +10,9 @@ from __future__ import annotations
 import sqlite3
 from typing import Any
 
-from sqlite_utils import Database, Migrations
-
 from . import derived_checksum, guards
 from .sql_files import shipped
+from .sqlite_tools import Database, Migrations
 
 STEPS = Migrations("loadbook")
 
