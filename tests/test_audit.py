@@ -300,7 +300,7 @@ COMMANDS = [
     "trace take chart1.csv --run R4", "trace look chart1.csv", "trace layout save own chart1.csv",
     "amend parts 00123 shape=plate --why drawing", "amend parts 00123 part=00124 --why renamed",
     "amend traces {trace} state=withdrawn --why wrong", "amend settings units value=us --why asked", "list parts",
-    "show part 00123", "judge R1", "recompute", "confirm reading 1 --decision confirmed --person A --why blunder",
+    "show part 00123", "find bore", "judge R1", "recompute", "confirm reading 1 --decision confirmed --person A --why blunder",
     "moved", "effect --kind bore", "answer --part 00123 --characteristic bore --save", "trial bore --of soak_minutes",
     "backtest", "report", "report month_summary", "verify", "backup kept.zip", "restore kept.zip again",
     "restore kept.zip book --lost-traces", "upgrade", "export 2026-03 -o month.xlsx", "explain movement",
