@@ -176,10 +176,24 @@ def test_verify_names_a_list_of_steps_that_was_changed(small: BookFolder) -> Non
 def test_a_book_whose_number_and_list_of_steps_differ_is_left_alone(db: Database) -> None:
     db.execute("PRAGMA user_version = 0")
     before = migrations.objects(db.conn)
-    with pytest.raises(LoadbookError, match="lists more"):
+    with pytest.raises(LoadbookError, match="has had 0 steps of its schema, its list names 1"):
         migrations.apply(db.conn)
     assert migrations.objects(db.conn) == before and migrations.version(db.conn) == 0
     assert not db.conn.in_transaction
+
+
+def test_two_who_apply_at_once_apply_each_step_once(tmp_path: Path) -> None:
+    class Overtaken(sqlite3.Connection):
+        def execute(self, sql: str, *rest: object) -> sqlite3.Cursor:
+            if sql == "BEGIN IMMEDIATE":
+                assert len(migrations.apply(other)) == 1
+            return super().execute(sql, *rest)
+
+    other = sqlite3.connect(tmp_path / "x.sqlite", isolation_level=None)
+    conn = sqlite3.connect(tmp_path / "x.sqlite", isolation_level=None, factory=Overtaken)
+    assert migrations.apply(conn) == []
+    assert migrations.version(conn) == migrations.newest()
+    assert schema_check.found(conn) == []
 
 
 def test_a_strangers_table_named_like_the_steps_list_is_refused(tmp_path: Path) -> None:

@@ -120,7 +120,7 @@ def test_a_step_that_would_lose_what_rows_refer_to_is_undone(tmp_path: Path, mon
     next(s for s in steps.STEPS.pending(steps.database(sqlite3.connect(":memory:"))) if s.name == "tanks").fn = losing
     with restore(OLD[-1], tmp_path / "book") as book:
         before = migrations.objects(book.read())
-        with pytest.raises(LoadbookError, match="would leave rows of part without what they name"):
+        with pytest.raises(LoadbookError, match="would leave rows of part referring to nothing"):
             migrations.apply(book.read())
         assert migrations.objects(book.read()) == before
         assert book.read().execute("SELECT count(*) FROM material").fetchone()[0] > 0

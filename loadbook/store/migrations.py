@@ -52,33 +52,30 @@ def apply(conn: sqlite3.Connection, upto: int | None = None) -> list[Step]:
 
     An interruption leaves the book at the last whole step, and calling again goes on from there.
     conn must be in autocommit mode (isolation_level None).
-    Raises LoadbookError where a step would leave a row without the record that it refers to.
+    Raises LoadbookError where a step would leave a row referring to nothing, or the book's number and its list of steps
+    differ.
     """
-    from .steps import database, next_one
+    from .steps import apply_one, database
 
     done: list[Step] = []
-    db = database(conn)
+    db, last = database(conn), NEWEST if upto is None else upto
     with _without_foreign_keys(conn):  # a table that is made anew is gone for a moment
-        while version(conn) < (NEWEST if upto is None else upto):
+        while version(conn) < last:
             conn.execute("BEGIN IMMEDIATE")
             try:
-                number = version(conn) + 1  # another process may have applied one meanwhile
-                broken = _dangling(conn)
-                name = next_one(db)
-                if name is not None:
+                number = version(conn) + 1
+                if number <= last:  # else another process applied it meanwhile
+                    broken = _dangling(conn)
+                    done.append(Step(number, apply_one(db, number)))
                     conn.execute(f"PRAGMA user_version = {number}")
-                    done.append(Step(number, name))
-                if wrong := _dangling(conn) - broken:
-                    raise LoadbookError(f"step {number} would leave rows of {', '.join(wrong)} without what they name")
+                    if wrong := _dangling(conn) - broken:
+                        raise LoadbookError(
+                            f"step {number} would leave rows of {', '.join(wrong)} referring to nothing"
+                        )
                 conn.execute("COMMIT")
             except BaseException:
                 conn.execute("ROLLBACK")
                 raise
-            if name is None:
-                raise LoadbookError(
-                    f"the book says that it has had {number - 1} steps, and lists more",
-                    remedy="Restore it from a backup",
-                )
     return done
 
 

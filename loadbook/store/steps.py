@@ -10,6 +10,8 @@ from __future__ import annotations
 import sqlite3
 from typing import Any
 
+from loadbook.core.errors import LoadbookError
+
 from . import derived_checksum, guards
 from .sql_files import shipped
 from .sqlite_tools import Database, Migrations
@@ -42,16 +44,19 @@ def names(db: Database) -> list[str]:
     return [s.name for s in (*STEPS.applied(db), *STEPS.pending(db))]
 
 
-def next_one(db: Database) -> str | None:
-    """Apply the first step that a database has not had, in the transaction that is open; give back its name."""
+def apply_one(db: Database, number: int) -> str:
+    """Apply the step of a number, which has to be the next one, in the transaction that is open; give back its name."""
     if not db[STEPS.migrations_table].exists():
         db.execute(_APPLIED)
-    pending: list[str] = [s.name for s in STEPS.pending(db)]
-    if not pending:
-        return None
+    had, pending = len(STEPS.applied(db)), [s.name for s in STEPS.pending(db)]
+    if had != number - 1 or not pending:
+        raise LoadbookError(
+            f"the book's number says that it has had {number - 1} steps of its schema, its list names {had}",
+            remedy="Restore it from a backup",
+        )
     STEPS.apply(db, stop_before=pending[1:])
     guards.restore(db)
-    return pending[0]
+    return str(pending[0])
 
 
 def transform(db: Database, table: str, text: str, **changes: Any) -> None:
