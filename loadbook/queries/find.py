@@ -69,11 +69,13 @@ def find(book: BookFolder, words: str, kinds: Sequence[str] = ()) -> list[Hit]:
     for kind in wanted:
         if kind.kind not in KINDS:
             raise UsageError(f"{kind.kind} hold no texts to search", remedy="Kinds: " + ", ".join(KINDS))
-    memory = sqlite3.connect(":memory:", isolation_level=None)
+    conn, memory = book.read(), sqlite3.connect(":memory:", isolation_level=None)
+    conn.execute("BEGIN")  # one state of the book for all of it
     try:
         index = database(memory)
-        return [hit for kind in wanted or map(lookup.listed, KINDS) for hit in _hits(book.read(), index, kind, asked)]
+        return [hit for kind in wanted or map(lookup.listed, KINDS) for hit in _hits(conn, index, kind, asked)]
     finally:
+        conn.execute("ROLLBACK")
         memory.close()
 
 
