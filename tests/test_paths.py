@@ -20,10 +20,15 @@ import duckdb
 import openpyxl
 import pytest
 
+from loadbook import __main__
+from loadbook.cli import main as main_module
+from loadbook.cli.common import files_named
+from loadbook.core.errors import UsageError
 from loadbook.group.duck import DuckEngine
 from loadbook.group.publish import publish
 from loadbook.group.read import open_group
 from loadbook.group.recompute import tasks_of
+from loadbook.group.target import Store
 from loadbook.group.worker import work
 from loadbook.store import sandbox_child, trace_files
 from loadbook.store.session import start
@@ -273,3 +278,51 @@ def told(name: str, cwd: Path, inside: Run, monkeypatch: pytest.MonkeyPatch) -> 
     expected = {f"{n}{e}" for n in (name, aside) for e in endings} - {f"{aside} back"}
     assert {p.name for p in cwd.iterdir()} == expected, "something was written elsewhere"
     return found
+
+
+def test_a_name_that_is_no_text_is_told_where_only_text_can_be_written(tmp_path: Path, loadbook: Run) -> None:
+    name = "bytes \udcff"
+    with small(tmp_path / name) as book:
+        run(book, "R1", 14)
+    done = loadbook("page", "run", "R1", f"--output={name}.html", f"--book={name}", PYTHONIOENCODING="utf-8:strict")
+    assert (done.returncode, done.stdout) == (0, "bytes \\udcff.html\n")
+    assert (tmp_path / f"{name}.html").stat().st_size > 1000
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [("*.csv", ["[1].csv", "a1.csv"]), ("[1].csv", ["[1].csv"]), ("[?].csv", ["[1].csv"]), ("?1.csv", ["a1.csv"]),
+     ("none*.csv", ["none*.csv"]), ("~", ["~"]), ("in [2]/*", ["in [2]/1.txt"])],
+)  # fmt: skip
+def test_without_a_shell_a_star_means_files_and_brackets_mean_themselves(
+    typed: str, meant: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in ("[1].csv", "a1.csv", "in [2]/1.txt", "in 2/2.txt"):
+        file = tmp_path / name
+        file.parent.mkdir(exist_ok=True)
+        file.touch()
+    assert [p.as_posix() for p in files_named([Path(typed)])] == meant
+
+
+def test_on_windows_no_argument_is_expanded_that_means_no_files(monkeypatch: pytest.MonkeyPatch) -> None:
+    """click takes every argument there for a pattern, a book's folder and a query too, unless it is told not to."""
+    seen: list[dict[str, Any]] = []
+    monkeypatch.setattr(main_module.cli, "main", lambda *_, **how: seen.append(how))
+    __main__.main()
+    assert seen == [{"windows_expand_args": False}]
+
+
+@pytest.mark.parametrize(
+    ("address", "folder"),
+    [("file:///shop/100%25%20%232%5B1%5D", "/shop/100% #2[1]"), ("file://localhost/shop", "/shop"),
+     ("file:///shop [2]", "/shop [2]"), ("file:///a%FF", "/a\udcff")],
+)  # fmt: skip
+def test_a_file_uri_is_read_as_one(address: str, folder: str) -> None:
+    assert Store(address).folder == Path(folder)
+
+
+@pytest.mark.parametrize("address", ["file://server/share", "file:///a?b", "file:///a#b", "file://"])
+def test_a_file_uri_that_may_mean_something_else_is_refused(address: str) -> None:
+    with pytest.raises(UsageError, match="without file://"):
+        Store(address)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -96,6 +97,36 @@ def test_a_single_changed_bit_is_damage(book: Any) -> None:
             trace_files.read_trace(book, row, trace.channels)
     file.write_bytes(whole)
     trace_files.read_trace(book, row, trace.channels)
+
+
+def test_what_is_read_is_what_was_checked_whatever_takes_its_name_meanwhile(
+    book: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    trace = sample_trace()
+    row = row_of(trace, "t-1", trace_files.write_trace(book, trace, "t-1"))
+    other = trace_files.write_trace(book, replace(trace, values=trace.values + 500), "t-2")
+    read = trace_files.read_file
+
+    def swapped(path: Path, most: int) -> bytes:
+        data = read(path, most)
+        (book.path / other[0]).replace(path)
+        return data
+
+    monkeypatch.setattr(trace_files, "read_file", swapped)
+    np.testing.assert_array_equal(trace_files.read_trace(book, row, trace.channels).values, trace.values)
+    monkeypatch.undo()
+    with pytest.raises(DamageError):
+        trace_files.read_trace(book, row, trace.channels)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes on this system")
+def test_a_pipe_in_a_traces_place_is_damage_and_is_not_waited_for(book: Any) -> None:
+    trace = sample_trace()
+    row = row_of(trace, "t-1", trace_files.write_trace(book, trace, "t-1"))
+    (book.path / row["path"]).unlink()
+    os.mkfifo(book.path / row["path"])
+    with pytest.raises(DamageError, match="not a regular file"):
+        trace_files.read_trace(book, row, trace.channels)
 
 
 @pytest.mark.parametrize("hurt", [b"", b"PAR1", None])

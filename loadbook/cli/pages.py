@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
+from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_month, to_stderr
@@ -69,7 +70,7 @@ def run_page(run: str, output: Path | None, force: bool, units: str | None, book
     path = output or Path(file_name("run", run))
     source = made(run_sheet(book, run), book, units or book.units, times.stored(times.now()))
     write_page(path, source, force=force)
-    click.echo(str(path))
+    click.echo(plain(str(path)))
 
 
 @page.command("month", cls=LoadbookCommand)
@@ -88,7 +89,7 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
     path = output or Path(file_name("month", month))
     seen = month_seen(book, month)
     write_page(path, made(seen, book, units or book.units), force=force)
-    click.echo(str(path))
+    click.echo(plain(str(path)))
     if not len(seen.month.runs):
         note_empty_month(month, book)
 
@@ -145,4 +146,4 @@ def answer_page(
         to_stderr(
             "Coded words and the customer's own keys go in by themselves; type the rest with --about or --question."
         )
-    click.echo(str(path))
+    click.echo(plain(str(path)))

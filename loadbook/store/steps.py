@@ -27,7 +27,7 @@ _APPLIED = """CREATE TABLE _sqlite_migrations (
 ) STRICT"""
 
 
-@STEPS()  # type: ignore[untyped-decorator]
+@STEPS()
 def book(db: Database) -> None:
     """The book as it was first released."""
     _run(db, "0001_book")
@@ -41,7 +41,7 @@ def database(conn: sqlite3.Connection) -> Database:
 
 def names(db: Database) -> list[str]:
     """Names of all steps, those that a database has had first."""
-    return [s.name for s in (*STEPS.applied(db), *STEPS.pending(db))]
+    return [s.name for s in STEPS.applied(db)] + [s.name for s in STEPS.pending(db)]
 
 
 def apply_one(db: Database, number: int) -> str:

@@ -194,8 +194,7 @@ def test_sql_that_would_do_more_than_read_is_refused(query: str, alone: Path, sp
 
 @pytest.mark.parametrize(
     ("name", "beside"),
-    [("plant [2]", "plant 2"), ("plant *", "plant x"), ("plant {a,b}", "plant a"), ("back\\slash\n[1]", "back"),
-     ("a?b#c%41", "axb"), ("value=1000", "value")],
+    [("plant [2]", "plant 2"), ("plant {a,b}", "plant a"), ("back\\[x]\n", "back\\x\n"), ("a?#%41=7", "ax#%41=7")],
     ids=ascii,
 )  # fmt: skip
 def test_a_path_is_no_pattern(name: str, beside: str, published: Path, spark: Any, tmp_path: Path) -> None:
@@ -205,7 +204,7 @@ def test_a_path_is_no_pattern(name: str, beside: str, published: Path, spark: An
     place = tmp_path / "here" / name
     shutil.copytree(published, place / "target")
     neighbour(place, beside)
-    assert sql_group(str(place / "target"), question, engine="spark", spark=spark).rows == expected
+    assert sql_group(str(place / "target"), question, engine="spark", spark=spark, seconds=600).rows == expected
 
 
 def test_a_name_that_is_not_text_is_refused(published: Path, spark: Any, tmp_path: Path) -> None:
