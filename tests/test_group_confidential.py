@@ -321,6 +321,7 @@ def test_a_run_computed_again_says_its_events_as_they_were_published(book: BookF
                         "source_text": ""})  # fmt: skip
     put(book, "cycle_limit", limit)
     run(book, "R26-40", 1, cycle="EV", piece_setup="laid")
+    put(book, "job", *({"job": f"LINZ{n:02}", "customer": "D", "confidential": 1} for n in range(1, 60)))
     trace(book, "R26-40", "t-40")
     put(book, "event", {"run": "R26-40", "at": "2026-03-01T08:20:00Z", "event": "meier opens"})
     put(book, "event", {"run": "R26-40", "at": "2026-03-01T08:30:00Z", "event": "fan on"})

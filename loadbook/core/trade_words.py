@@ -19,7 +19,7 @@ _MARK = re.compile(r"[a-z]?\d{0,2}|\d{1,4}c")
 
 _LISTED = """
 a an and as at back between by for from in into near no none not of off on or other out over per the to under up with
-without yes big different mixed new normal old same small special standard unknown usual various
+without yes big different issue mixed new normal old rev revision same small special standard unknown usual various
 
 above below bottom center centre column corner door edge end ends face far first front high higher hole holes horizontal
 inner inside last layer left level load low lower middle outer outside place position rear right row shelf side sides

@@ -21,6 +21,7 @@ from .rows import Piece
 from .search import Search, distinctive
 from .withheld import Closure
 from .withhold import PublishOptions, kinds_of
+from .words import Words
 
 _PEOPLE = """
 SELECT operator FROM run UNION SELECT inspector FROM reading UNION SELECT person FROM confirmation
@@ -92,9 +93,9 @@ def _texts(record: str) -> set[str]:
 class Gate:
     """What every outgoing row passes last."""
 
-    def __init__(self, closure: Closure, search: Search, made: set[str]) -> None:
-        """made  what stands for texts that are not published (publishwords)"""
-        self._search, self._made = search, made
+    def __init__(self, closure: Closure, search: Search, words: Words) -> None:
+        """words  what stands for texts that are not published, and names nobody"""
+        self._search, self._words = search, words
         self._own = {
             "run": closure.runs, "repeats_run": closure.runs, "part": closure.parts, "job": closure.jobs,
         }  # fmt: skip
@@ -126,7 +127,9 @@ class Gate:
         """What a text of a column names that stays in the house, or None. free: a person wrote it as they liked."""
         if text in self._own.get(column, ()):
             return f"the withheld {column} {text}"
-        return None if text in self._made else self._search.found(text, free)
+        if text in self._words.made:
+            return None
+        return self._search.found(text if free else self._words.mark.sub("", text), free)
 
     def _error(self, piece: Piece, at: int, text: str, what: str) -> LoadbookError:
         columns = list(piece.columns)

@@ -143,7 +143,7 @@ def publish(
         search = names(conn, keep, closure, name)
         words = Words(conn, name, search, keep.words)
         with Parquet() as making:
-            writer = _Writer(store, base, name, before, making, Gate(closure, search, words.made))
+            writer = _Writer(store, base, name, before, making, Gate(closure, search, words))
             for table in TABLES:
                 if table not in ("trace", "trace_channel"):
                     for piece in pieces_of(conn, table, keep, words):

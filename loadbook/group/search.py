@@ -10,6 +10,8 @@ from collections.abc import Iterable
 
 from loadbook.core.wording import key, words
 
+_REMEMBERED = 100_000  # texts
+
 
 def distinctive(name: str) -> bool:
     """Whether a key means the same record wherever it stands: four signs or more, letters and figures among them.
@@ -60,6 +62,8 @@ class Search:
         """
         asked = (text, free)
         if asked not in self._seen:
+            if len(self._seen) > _REMEMBERED:
+                self._seen.clear()
             self._seen[asked] = self._find(words(text), free)
         return self._seen[asked]
 

@@ -29,13 +29,14 @@ _EVENT_OF = ("work", "control")  # the parameters that are named after an event
 class Words:
     """The published form of every coded text of a book.
 
-    made      what stands for texts: it holds no name, but the plant's own
+    made      what stands for texts: it holds no name but the plant's own;  mark  finds the number in a sentence
     numbered  (table, column) -> how many of its texts went as a number
     """
 
     def __init__(self, conn: sqlite3.Connection, plant: str, search: Search, own: bool) -> None:
         """search  names that no text may hold;  own  publish the shop's own words too, but for texts that hold one"""
         self.made: set[str] = set()
+        self.mark = re.compile(rf"\({re.escape(plant)} \d+\)")
         self.numbered: Counter[tuple[str, str]] = Counter()
         self._plant, self._search, self._own = plant, search, own
         self._number = {text: number for number, text in enumerate(_in_order(conn), 1)}
