@@ -420,7 +420,9 @@ def test_an_aborted_run_has_what_it_had() -> None:
     found = measured([(control(), PROGRAM(t)), (work("TC1", 2), PROGRAM(t - 300.0))], t=t)
     assert found["heating_rate_peak_c_per_h", None].value == pytest.approx(120.0, abs=1e-3)
     assert ("cooling_rate_peak_c_per_h", None) not in found
-    assert found["hold_mean_c", None].value == pytest.approx(148.7, abs=1.0)  # the only hold it had
+    assert ("hold_mean_c", None) not in found and ("soak_minutes", None) not in found  # it never came to the main hold
+    assert found["hold_mean_c_segment_2", None].value == pytest.approx(148.7, abs=1.0)
+    assert found["soak_minutes_segment_2", None].value > 0.0
 
 
 def test_asked_parameters_carry_the_plannable_names() -> None:

@@ -310,7 +310,9 @@ def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResu
             k = int(np.searchsorted(view.t_s, at, side="right")) - 1
             while series is not None and k >= 0 and not np.isfinite(series.value[k]):
                 k -= 1
-            if series is not None and k >= 0 and at - view.t_s[k] <= frame.blind_s:
+            after = at > view.t_s[-1] + 2.0 * view.step_s  # the chart had ended: only that it was cool enough is seen
+            seen = series is not None and k >= 0 and at - view.t_s[k] <= frame.blind_s
+            if series is not None and seen and not (after and series.value[k] > demand.limit):
                 where[k] = True
             else:
                 return cannot(demand.clause, demand.text, missing, limit=demand.limit, unit=demand.unit)

@@ -105,12 +105,6 @@ def stages(cycle: Cycle, start_c: float = 20.0) -> list[Stage]:
     return out
 
 
-def main_hold(cycle: Cycle) -> Segment | None:
-    """The hold that the cycle is for: the hottest, of equal ones the longest."""
-    holds = [s for s in cycle.segments if s.kind == "hold" and s.target_c is not None]
-    return max(holds, key=lambda s: (s.target_c or 0.0, s.minutes or 0.0), default=None)
-
-
 def limits_of(cycle: Cycle, *quantities: str) -> list[float]:
     """Values of the limits on some quantities."""
     return [x.value for x in cycle.limits if x.quantity in quantities]
@@ -207,12 +201,12 @@ def no_band(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
 
 
 def no_low_hold(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
-    main = main_hold(cycle)
-    if main is None or main.target_c is None:
+    if cycle.main_hold is None:
         return
+    main, target_c = cycle.main_hold
     early = [
         s for s in cycle.segments
-        if s.kind == "hold" and s.number < main.number and s.target_c is not None and s.target_c < main.target_c
+        if s.kind == "hold" and s.number < main.number and s.target_c is not None and s.target_c < target_c
     ]  # fmt: skip
     if not early:
         yield Remark(
@@ -493,7 +487,7 @@ def soak_by_section(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Remar
 
 
 def no_main_hold_target(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Remark]:
-    if main_hold(cycle) is None:
+    if cycle.main_hold is None:
         yield Remark("no hold", "the cycle has no hold with a temperature", "segments",
                      "nothing can be said of what it does to the material", COMMON)  # fmt: skip
 

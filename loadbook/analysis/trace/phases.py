@@ -3,7 +3,9 @@
 The furnace's own temperature is followed (the *reference*): the median of the valid control TCs; without one, the
 median of the valid work TCs; without these, of the over-temperature TCs. A hold starts at the first sample at which
 the reference is inside the hold's band, and ends where the reference (or the setpoint, where recorded) last left
-the hold's level for the next segment: an excursion in between belongs to the hold. Moments are those of samples.
+the hold's level for the next segment: an excursion in between belongs to the hold. A move to a target ends where the
+program goes on: where the reference comes to the target, or where it turns for the next target the other way. It is no
+matter where the last control TC arrives. Moments are those of samples.
 
 Finding segments in one temperature: along a cycle's segments, or from the trace alone.
 """
@@ -12,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -20,7 +23,7 @@ from loadbook.analysis.quantiles import median_of, middle
 
 from .model import Cycle, Floats, Segment, Trace
 from .rates import rates_of
-from .validity import Corrected, Mask, interval_s, picked
+from .validity import Corrected, Mask, hottest_coldest, interval_s, picked
 
 DEFAULT_BAND_C = 5.0  # half-width of a hold's band where the cycle states none
 STEADY_C_PER_H = 12.0  # without a cycle: slower than this is steady
@@ -28,6 +31,7 @@ STEADY_MIN_S = 900.0  # ... for at least this long
 STEADY_ABOVE_C = 40.0  # ... and this far above the coldest sample (a cooled load is not a hold)
 SAME_LEVEL_C = 6.0  # two steady stretches nearer than this, with little between, are one hold
 SETPOINT_C = 1.0  # the setpoint stands at a target when it is this near
+TURN_C = 1.0  # a turn lasts as long as the temperature is this near to its extreme
 
 
 @dataclass(frozen=True)
@@ -127,7 +131,7 @@ def _move(
     edge = _edge(target, rising, after)
     reach = _first(level >= edge if rising else level <= edge, at)
     if reach is not None:
-        return reach, True
+        return _turn(level, rising, segments, targets, k, reach), True
     rest = level[at:]
     nearest = at + int(np.argmax(rest) if rising else np.argmin(rest))
     turned_back = abs(level[nearest] - level[-1]) > 2.0 * DEFAULT_BAND_C
@@ -135,6 +139,34 @@ def _move(
     if turned_back and goes_on:
         return nearest + 1, False
     return level.size, after is None and bool(abs(level[nearest] - target) <= DEFAULT_BAND_C)
+
+
+def _turn(
+    level: Floats,
+    rising: bool,
+    segments: Sequence[Segment],
+    targets: Sequence[float | None],
+    k: int,
+    reach: int,
+) -> int:
+    """One past the last sample of a move whose target came: where it turns, if the next segment goes the other way."""
+    follower = segments[k + 1] if k + 1 < len(segments) else None
+    if follower is None or follower.kind != ("cool" if rising else "heat"):
+        return reach
+    back = targets[k + 1]
+    until = None if back is None else _first(level <= back if rising else level >= back, reach)
+    part = level[reach:until]
+    still = part >= part.max() - TURN_C if rising else part <= part.min() + TURN_C
+    return reach + int(np.flatnonzero(still)[-1]) + 1 if part.size else reach
+
+
+def _level_kept(segments: Sequence[Segment], targets: Sequence[float | None], k: int) -> bool:
+    """Is what follows hold k (past moves to where it is already) another hold of the same temperature?"""
+    for j in range(k + 1, len(segments)):
+        same = targets[j] == targets[k] or (segments[j].kind == "hold" and targets[j] is None)
+        if segments[j].kind == "hold" or not same:
+            return same and segments[j].kind == "hold"
+    return False
 
 
 def _hold(
@@ -165,8 +197,7 @@ def _hold(
             found[-1] = replace(found[-1], end=entry)  # shot past the band and came back: still the move
         else:
             found.append(Found(None, "heat" if level[entry] >= level[at] else "cool", at, entry))
-    follower = k + 1
-    if follower < len(segments) and segments[follower].kind == "hold" and targets[follower] in (None, target):
+    if _level_kept(segments, targets, k):
         minutes = s.minutes if s.minutes is not None else 0.0
         end = max(int(np.searchsorted(t_s, t_s[entry] + 60.0 * minutes, side="left")), entry)
         end = min(end, n)
@@ -361,6 +392,8 @@ class Phases:
     """The run in phases. Masks are over all n samples of the trace, False after judging ends.
 
     until_s      judging ends: door opened or thermocouples unplugged, else the last sample;  until  samples up to there
+    ended_by     the event that ended it; None where the chart simply ends: what came after is not known
+    main         number of the segment that the cycle is for; None without a cycle, or without a hold in it
     reference_c  (n,) what was followed;  reference_is  'control', 'work', 'over-temperature' or 'none'
     missing      numbers of the cycle's segments that never began
     automatic    True where there was no cycle to follow
@@ -378,6 +411,7 @@ class Phases:
     reference_is: Literal["control", "work", "over-temperature", "none"]
     missing: tuple[int, ...] = ()
     automatic: bool = False
+    main: int | None = None
 
     @property
     def judged_until_s(self) -> float:
@@ -386,7 +420,10 @@ class Phases:
 
     @property
     def main_hold(self) -> Hold | None:
-        """The hold that the run is for: the hottest target, of equal ones the longest. None without a hold."""
+        """The hold that the run is for: the cycle's hottest target, of equal ones the longest; None where the run never
+        came to it. Without a cycle the hottest that was held."""
+        if not self.automatic:
+            return None if self.main is None else self.hold_of(self.main)
         if not self.holds:
             return None
         return max(self.holds, key=lambda h: (h.target_c, h.end_s - h.start_s))
@@ -465,7 +502,41 @@ def find_phases(trace: Trace, cycle: Cycle | None = None) -> Phases:
     else:
         found = follow_cycle(t_s, level, _setpoint(trace, until), cycle.segments)
         segments = {s.number: s for s in cycle.segments}
-    return _phases(trace, found, segments, until, until_s, ended_by, followed, role, automatic)
+        found = _part_by_soak(trace, found, segments)
+    found_phases = _phases(trace, found, segments, until, until_s, ended_by, followed, role, automatic)
+    main = cycle.main_hold if cycle else None
+    return replace(found_phases, main=main[0].number) if main else found_phases
+
+
+def _part_by_soak(trace: Trace, found: list[Found], segments: dict[int, Segment]) -> list[Found]:
+    """Holds that follow one another at one temperature: the first lasts until its soak was done, where it was done."""
+    out = list(found)
+    holds = [i for i, f in enumerate(out) if f.kind == "hold"]
+    for a, b in pairwise(holds):
+        first, second = out[a], out[b]
+        between = out[a + 1 : b]
+        if first.target_c != second.target_c or any(f.end > f.start for f in between) or first.segment is None:
+            continue
+        s = segments[first.segment]
+        rows = [i for i, c in enumerate(trace.channels) if c.quantity == "temperature"
+                and c.role == ("work" if s.soak_by == "work" else "control")]  # fmt: skip
+        if not rows or not s.minutes or first.target_c is None:
+            continue
+        low = first.target_c - (DEFAULT_BAND_C if s.band_low_c is None else s.band_low_c)
+        high = first.target_c + (DEFAULT_BAND_C if s.band_high_c is None else s.band_high_c)
+        hot, cold = hottest_coldest(trace, rows)
+        t = trace.t_s[first.start : second.end]
+        with np.errstate(invalid="ignore"):
+            outside = ~((cold >= low) & (hot <= high))[first.start : second.end]
+        since = np.maximum.accumulate(np.where(outside, t, t[0]))  # the last moment outside
+        done = _first(~outside & (t - since >= 60.0 * s.minutes), 0)
+        if done is None or first.start + done <= first.end:
+            continue
+        cut = first.start + done
+        out[a] = replace(first, end=cut, leave=max(first.leave, cut))
+        out[b] = replace(second, start=cut)
+        out[a + 1 : b] = [replace(f, start=cut, end=cut) for f in between]
+    return out
 
 
 def _setpoint(trace: Trace, until: int) -> Floats | None:
