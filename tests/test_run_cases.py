@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from loadbook.analysis.trace.model import PieceRecord, Trace
+from loadbook.analysis.trace.model import FurnaceCheck, PieceRecord, RunFacts, Trace
 
 from .runcase import (
     BROKEN,
@@ -203,7 +203,136 @@ CUT_OFF = [
             {"soak 2 at most": Must(OPEN), "cool 3 rate": Must(OPEN), "cool 3 target": Must(OPEN)}),
 ]  # fmt: skip
 
-CASES = [*STEPS, *HOLDS, *CUT_OFF]
+# ---- the spread from the soak's start ---------------------------------------------------------------------------------
+SPREAD = cycle(heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", **COOL), spread_hold="12 C diff",
+               spread_from="soak start")  # fmt: skip
+LAGGING = (Tc(1.0, 4.0), Tc(2.0, 20.0), Tc(3.0, 26.0))
+SLOWLY = path(20.0, (620.0, 100.0), 3.0, (90.0, 80.0), 0.5)
+
+
+def cold_corner(trace: Trace, from_h: float = 8.0, by_c: float = 16.0) -> None:
+    """TC 3 falls within a quarter of an hour and stays low, as where a part was moved into a cold corner."""
+    trace.values[trace.row("TC 3")] -= by_c * np.clip((trace.t_s / 3600.0 - from_h) / 0.25, 0.0, 1.0)
+
+
+SPREADS = [
+    RunCase("spread evens out before the soak", SPREAD, partial(run, SLOWLY, work=LAGGING), KEPT, {
+        "spread during holds from soak start": Must(KEPT)}),
+    RunCase("spread evens out before the soak, in vacuum", SPREAD, partial(run, SLOWLY, work=LAGGING, vacuum=True),
+            KEPT, vacuum=True),
+    RunCase("the same by the whole hold", SPREAD.replace('spread_from = "soak start"\n', ""),
+            partial(run, SLOWLY, work=LAGGING), BROKEN, {"spread during holds": Must(BROKEN, 5.8, 6.1)}),
+    RunCase("spread in the soak", SPREAD.replace("minutes = 60", "minutes = 40"),
+            partial(run, SLOWLY, work=LAGGING, touch=cold_corner), BROKEN,
+            {"spread during holds from soak start": Must(BROKEN, 8.05, 8.3)}),
+    RunCase("spread where the soak never began", SPREAD,
+            partial(run, SLOWLY, work=(Tc(1.0, 4.0), Tc(12.0, 12.0))), BROKEN, {
+                "soak 2": Must(BROKEN), "spread during holds from soak start": Must(OPEN, words=("never began",))}),
+    RunCase("pressure from the backfill on", cycle(
+        heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", rate_max="90 C/h"),
+        limit("pressure", max="1200 mbar", from_="gas backfill"), atmosphere="vacuum"),
+        partial(run, GOOD, vacuum=True, pressure=[(0, 1e-3), (11.9, 1e-3), (12.0, 900.0), (15.0, 950.0)],
+                events={"gas backfill": 11.9}), KEPT, vacuum=True),
+    RunCase("pressure from a backfill that nobody recorded", cycle(
+        heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", rate_max="90 C/h"),
+        limit("pressure", max="1200 mbar", from_="gas backfill"), atmosphere="vacuum"),
+        partial(run, GOOD, vacuum=True, pressure=[(0, 1e-3), (15.0, 1e-3)]), OPEN,
+        {"pressure from gas backfill": Must(OPEN, words=("no event 'gas backfill'",))}, vacuum=True),
+]  # fmt: skip
+
+# ---- clauses on time, place, gas, surface, pressure and furnace -----------------------------------------------------------
+SENSITISED = cycle(
+    heat("1050 C", rate_max="420 C/h"), hold("1050 C", minutes=20), cool("100 C"),
+    limit("time_in_range", above="425 C", below="815 C", phase="cooling", max="30 min"), process="solution anneal",
+)  # fmt: skip
+
+
+def anneal(fall_c_per_h: float, **more: object) -> Trace:
+    program = path(20.0, (1050.0, 400.0), 0.8, (60.0, fall_c_per_h), 0.5)
+    return run(program, (Zone(0.0, 1.5),), (Tc(0.0, 2.0), Tc(1.0, 4.0)), **more)  # type: ignore[arg-type]
+
+
+PLACED = (Tc(1.0, 6.0, "rim, thin"), Tc(2.0, 9.0, "thick section"), Tc(2.0, 9.0, "hub, thick section"))
+AT_PLACE = cycle(heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", **COOL),
+                 limit("place_tcs", place="thick section", min=1))  # fmt: skip
+GASSED = cycle(heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", **COOL), atmosphere="vacuum",
+               gas="argon", pressure_to_cool="1e-2 mbar", surface="bright or straw")  # fmt: skip
+PUMPED = [(0.0, 1e-1), (2.0, 1e-3), (11.9, 1e-3), (12.0, 900.0), (15.0, 950.0)]
+LEAKY = [(0.0, 1e-1), (2.0, 1e-2), (5.0, 5e-2), (11.9, 5e-2), (12.0, 900.0), (15.0, 950.0)]
+
+
+def gassed(gas: str | None = "argon 4.6", found: str | None = "bright, no stains", pumped: object = PUMPED,
+           word: str = "surface checked") -> Trace:  # fmt: skip
+    events = [(11.9, "gas backfill", gas), (20.0, word, found)]
+    return run(GOOD, vacuum=True, pressure=pumped, events=events)  # type: ignore[arg-type]
+
+
+CLASSED = cycle(heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", **COOL), furnace_class=2,
+                furnace_class_unit="C")  # fmt: skip
+
+
+def furnace(uniformity_c: float | None = 6.0, worst_c: float | None = 4.5, state: str = "current",
+            passed: bool = True) -> dict[str, RunFacts]:  # fmt: skip
+    due = None if state == "no due date" else "2026-06-01"
+    check = FurnaceCheck("uniformity survey", "2026-03-01", due, 620.0, worst_c, passed, state)
+    return {"facts": RunFacts(furnace="F1", uniformity_c=uniformity_c, checks=(check,))}
+
+
+CLAUSES = [
+    RunCase("time in the sensitising range", SENSITISED, partial(anneal, 1200.0), KEPT),
+    RunCase("too long in the sensitising range", SENSITISED, partial(anneal, 500.0), BROKEN,
+            {"time in range while cooling": Must(BROKEN, 4.2, 4.5)}),
+    RunCase("recorder stopped above the range", SENSITISED, partial(anneal, 1200.0, stops_h=3.5), OPEN,
+            {"time in range while cooling": Must(OPEN, words=("chart's end",)), "cool 3 target": Must(OPEN)}),
+    RunCase("taken out above the range", SENSITISED.replace('target = "100 C"\n', ""),
+            partial(anneal, 1200.0, events={"door opened": 3.45}), OPEN,
+            {"time in range while cooling": Must(OPEN, words=("door opened",))}),
+    RunCase("a TC at the thick section", AT_PLACE, partial(run, GOOD, work=PLACED), KEPT),
+    RunCase("no TC at the thick section", AT_PLACE, partial(run, GOOD, work=(PLACED[0], Tc(2.0, 9.0, "web"))), BROKEN,
+            {"TCs at 'thick section'": Must(BROKEN, 0.0, 0.01)}),
+    RunCase("nobody wrote where the TCs were", AT_PLACE, partial(run, GOOD), OPEN,
+            {"TCs at 'thick section'": Must(OPEN, words=("no place is recorded",))}),
+    RunCase("argon, bright, pumped down before cooling", GASSED, gassed, KEPT, vacuum=True),
+    RunCase("nitrogen for argon", GASSED, partial(gassed, "N2"), BROKEN, {"gas": Must(BROKEN, 11.8, 12.0)},
+            vacuum=True),
+    RunCase("gas not named", GASSED, partial(gassed, None), OPEN, {"gas": Must(OPEN, words=("names it",))},
+            vacuum=True),
+    RunCase("gas named by the run's atmosphere", GASSED, partial(gassed, None), KEPT,
+            more={"facts": RunFacts(atmosphere="vacuum, argon backfill")}, vacuum=True),
+    RunCase("scale where bright was asked", GASSED, partial(gassed, found="scale, loose"), BROKEN,
+            {"surface": Must(BROKEN, 19.9, 20.1)}, vacuum=True),
+    RunCase("nobody looked at the surface", GASSED, partial(gassed, word="unloaded"), OPEN,
+            {"surface": Must(OPEN, words=("no event 'surface checked'",))}, vacuum=True),
+    RunCase("cooling begun at a high pressure", GASSED, partial(gassed, pumped=LEAKY), BROKEN,
+            {"pressure to cool": Must(BROKEN, 7.4, 7.8)}, vacuum=True),
+    RunCase("cooling with no gauge", cycle(heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", **COOL),
+                                           pressure_to_cool="1e-2 mbar"), partial(run, GOOD), OPEN,
+            {"pressure to cool": Must(OPEN, words=("a pressure channel",))}),
+    RunCase("furnace class and survey", CLASSED, partial(run, GOOD), KEPT, more=furnace()),
+    RunCase("furnace of a wider class", CLASSED, partial(run, GOOD), BROKEN, {"furnace class": Must(BROKEN)},
+            more=furnace(14.0)),
+    RunCase("survey past due", CLASSED, partial(run, GOOD), BROKEN, {"furnace class": Must(BROKEN)},
+            more=furnace(state="past due")),
+    RunCase("survey wider than the class", CLASSED, partial(run, GOOD), BROKEN, {"furnace class": Must(BROKEN)},
+            more=furnace(6.0, 7.5)),
+    RunCase("no survey recorded", CLASSED, partial(run, GOOD), OPEN,
+            {"furnace class": Must(OPEN, words=("no uniformity survey",))},
+            more={"facts": RunFacts(furnace="F1", uniformity_c=6.0)}),
+]  # fmt: skip
+
+# ---- labels that say what they bind to -----------------------------------------------------------------------------------
+RANGED = cycle(
+    heat("620 C", rate_max="200 C/h"), hold("620 C", minutes=60), cool("100 C", rate_max="90 C/h", rate_above="300 C"),
+    limit("heating_rate", segment=1, above="585 C", max="60 C/h"),
+)  # fmt: skip
+LABELS = [
+    RunCase("two rates in one segment", RANGED,
+            partial(run, path(20.0, (570.0, 150.0), (620.0, 40.0), 1.6, (90.0, 80.0), 0.5)), KEPT),
+    RunCase("the slower of two rates broken", RANGED, partial(run, path(20.0, (620.0, 150.0), 1.6, (90.0, 80.0), 0.5)),
+            BROKEN, {"heating rate in segment 1": Must(BROKEN, 3.7, 4.1)}),
+]  # fmt: skip
+
+CASES = [*STEPS, *HOLDS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
 
 
 @pytest.mark.parametrize("system", ["si", "us"])

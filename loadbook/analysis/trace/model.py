@@ -143,11 +143,13 @@ class Limit:
     quantity  'spread' [°C diff], 'lead' [°C diff], 'over_temperature' [°C], 'start_control' [°C], 'start_work' [°C],
               'heating_rate' [°C/h], 'cooling_rate' [°C/h], 'event_work' [°C: hottest valid work TC at the event],
               'pressure' [mbar], 'leak_rate' [mbar/h], 'dew_point' [°C], 'oxygen' [as recorded],
-              'work_tcs' [count], 'gap' [s], 'soak' [min]
+              'work_tcs' [count], 'gap' [s], 'soak' [min], 'time_in_range' [min between above_c and below_c],
+              'place_tcs' [count], 'pressure_to_cool' [mbar], 'furnace_uniformity' [°C diff], 'gas', 'surface'
     relation  'max': the quantity must not exceed value; 'min': must not fall below it
     phase     'start', 'heating', 'hold', 'cooling' or 'any'; segment restricts it to one segment number
     scope     for spread: 'load', 'piece' or 'distance' (with distance_mm between the two TCs)
-    event     for event_work: the event's word
+    event     the word it is about: the event of event_work, the place of place_tcs, the gas, the surface; for others
+              the moment from which it binds: 'soak start', or an event
     above_c, below_c   binds only while the control TC is above / below these temperatures
     window_min         window of the slope for rates; None = 15 min
     rule      None, or how value follows from the thickest section of the pieces [mm]:
