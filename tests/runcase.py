@@ -254,10 +254,9 @@ def wrong(case: RunCase, found: Told, system: str = "si") -> list[str]:
             value = f"{figure(c.value, c.unit, system)} / {figure(c.limit, c.unit, system)}"
             out.append(f"{c.clause}: {c.verdict!r} ({value}; {c.missing or ''}), not {must.verdict!r}")
         elif must.from_h is not None and must.to_h is not None:
-            if c.first_s is None or not must.from_h <= c.first_s / 3600.0 <= must.to_h:
-                out.append(
-                    f"{c.clause}: first at {(c.first_s or 0.0) / 3600.0:.3f} h, not {must.from_h} to {must.to_h}"
-                )
+            first_h = (c.first_s if c.first_s is not None else -1.0) / 3600.0
+            if not must.from_h <= first_h <= must.to_h:
+                out.append(f"{c.clause}: first at {first_h:.3f} h, not {must.from_h} to {must.to_h}")
         out += [f"{c.clause}: {word!r} is not said in {said!r}" for word in must.words if word not in said]
     figures = {p.parameter: p.value for p in found.parameters if p.channel is None}
     out += [f"{name} is {figures[name]:g}, and must not be there" for name in case.never if name in figures]

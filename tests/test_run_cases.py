@@ -34,7 +34,7 @@ from .runcase import (
 FAST = {"rate_max": "110 C/h"}
 COOL = {"rate_max": "90 C/h"}
 
-# ---- two programs to one temperature ------------------------------------------------------------------------------
+# ---- two programs to one temperature ---------------------------------------------------------------------------------
 TWO_STEP = cycle(
     heat("600 C", **FAST), heat("620 C", rate_max="30 C/h"), hold("620 C", minutes=60),
     cool("400 C", **COOL), cool("100 C", rate_max="130 C/h"),
@@ -46,7 +46,8 @@ APART = (Zone(0.0, 3.0), Zone(-4.0, 8.0), Zone(3.0, 4.0))
 SHORT = (Zone(), Zone(-25.0, 5.0), Zone(1.0))
 SLOWEST = cycle(
     heat("600 C", rate_max="110 C/h", rate_min="85 C/h", rate_above="120 C"), heat("620 C", rate_max="40 C/h"),
-    hold("620 C", minutes=60), cool("400 C", rate_max="90 C/h", rate_min="60 C/h", rate_below="580 C"), cool("100 C", rate_max="130 C/h"),
+    hold("620 C", minutes=60), cool("400 C", rate_max="90 C/h", rate_min="60 C/h", rate_below="580 C"),
+    cool("100 C", rate_max="130 C/h"),
 )  # fmt: skip
 LAGS = (Zone(0.0, 7.0), Zone(-1.0, 8.0), Zone(1.0, 7.0))
 SLOW_HEAT = path(20.0, (600.0, 75.0), (620.0, 20.0), 2.0, (400.0, 80.0), (90.0, 100.0), 0.5)
@@ -152,7 +153,7 @@ HOLDS = [
             {"heat 1 target": Must(BROKEN, 7.4, 7.8)}),
 ]  # fmt: skip
 
-# ---- stopped, aborted, cut off ----------------------------------------------------------------------------------------
+# ---- stopped, aborted, cut off ---------------------------------------------------------------------------------------
 LOW = cycle(heat("315 C", **FAST), hold("315 C", minutes=45), heat("620 C", **FAST), hold("620 C", minutes=60),
             cool("100 C", **COOL), door="120 C")  # fmt: skip
 # 315 °C at 2.95 h, on from 4.25 h, 475 °C at 5.85 h
@@ -203,7 +204,7 @@ CUT_OFF = [
             {"soak 2 at most": Must(OPEN), "cool 3 rate": Must(OPEN), "cool 3 target": Must(OPEN)}),
 ]  # fmt: skip
 
-# ---- the spread from the soak's start ---------------------------------------------------------------------------------
+# ---- the spread from the soak's start --------------------------------------------------------------------------------
 SPREAD = cycle(heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", **COOL), spread_hold="12 C diff",
                spread_from="soak start")  # fmt: skip
 LAGGING = (Tc(1.0, 4.0), Tc(2.0, 20.0), Tc(3.0, 26.0))
@@ -240,7 +241,7 @@ SPREADS = [
         {"pressure from gas backfill": Must(OPEN, words=("no event 'gas backfill'",))}, vacuum=True),
 ]  # fmt: skip
 
-# ---- clauses on time, place, gas, surface, pressure and furnace -----------------------------------------------------------
+# ---- clauses on time, place, gas, surface, pressure and furnace ------------------------------------------------------
 SENSITISED = cycle(
     heat("1050 C", rate_max="420 C/h"), hold("1050 C", minutes=20), cool("100 C"),
     limit("time_in_range", above="425 C", below="815 C", phase="cooling", max="30 min"), process="solution anneal",
@@ -320,7 +321,7 @@ CLAUSES = [
             more={"facts": RunFacts(furnace="F1", uniformity_c=6.0)}),
 ]  # fmt: skip
 
-# ---- labels that say what they bind to -----------------------------------------------------------------------------------
+# ---- labels that say what they bind to -------------------------------------------------------------------------------
 RANGED = cycle(
     heat("620 C", rate_max="200 C/h"), hold("620 C", minutes=60), cool("100 C", rate_max="90 C/h", rate_above="300 C"),
     limit("heating_rate", segment=1, above="585 C", max="60 C/h"),

@@ -7,7 +7,7 @@ Broken: at any judged sample the value is beyond the limit. Kept: it never was, 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -66,7 +66,7 @@ class Frame:
     phases: Phases
     guard: Guard
     blind_s: float = BLIND_S
-    facts: RunFacts = RunFacts()
+    facts: RunFacts = field(default_factory=RunFacts)
 
     def cut_off(self, interval: Interval | None, segment: int) -> bool:
         """Did the chart simply end in a segment, or before it? Then what came after is not known: no event ended the

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -11,7 +12,7 @@ from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Segment
 from loadbook.analysis.trace.phases import Interval, Phases
 
 from .check import Clause, Demand, Frame, compare, never_began
-from .series import Mask, Series, View, extreme, rate
+from .series import Mask, Series, Settling, View, extreme, rate
 from .soak import hold_clauses
 
 WINDOW_MIN = 15.0
@@ -41,7 +42,8 @@ def _neighbour(cycle: Cycle, k: int, step: int) -> Segment | None:
 
 def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Frame) -> list[Clause]:
     """before, after: segments that move the same way. A control TC that has not come to the target before is still in
-    that program, and the slowest rate binds up to where the program goes on."""
+    that program, and has one window to come down to a slower one. Where a program of another pace follows, a limit
+    that it would break binds up to where the program goes on."""
     rising = s.kind == "heat"
     verb = "heats" if rising else "cools"
     whose = "the furnace" if s.rate_of == "control" else "the fastest work TC"
@@ -64,7 +66,7 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
                 return replace(
                     never_began(name, text, s.number), limit=limit, unit="c_per_h", asked=s.asked_rate_c_per_h
                 )
-            if relation == "min" and after is not None:
+            if after is not None and (relation == "min" or (after.rate_max_c_per_h or math.inf) > limit):
                 interval = replace(interval, end=goes_on(view, frame.phases, s, interval))
             where = frame.samples(interval, view.t_s.size) & view.judged
             rows = view.control if s.rate_of == "control" else view.work
@@ -73,8 +75,13 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
                 passed = before.target_c
                 above = max(passed, passed if above is None else above) if rising else above
                 below = below if rising else min(passed, passed if below is None else below)
+            settling = Settling(limit, relation)
+            if relation == "max":
+                pace = before.rate_max_c_per_h or math.inf if before is not None else limit
+                settling = Settling(limit, relation, pace)
             series = rate(
                 view, rows, 60.0 * window, where, rising=rising, fastest=fastest, above_c=above, below_c=below,
+                settling=settling,
             )  # fmt: skip
             found = decide_rate(view, name, text, relation, limit, series, where, frame, window, rows,
                                 (above, below), s.number, s.asked_rate_c_per_h)  # fmt: skip
@@ -97,7 +104,14 @@ def decide_rate(
     demand = Demand(
         name, text, "c_per_h", relation, limit, segment, asked, max(frame.blind_s, 60.0 * window_min), nothing
     )
-    return compare(view, demand, series, where, frame.guard)
+    found = compare(view, demand, series, where, frame.guard)
+    if series is None or found.value is None or found.worst_s is None or found.uncertainty is None:
+        return found
+    thin = series.thin(int(np.searchsorted(view.t_s, found.worst_s)))
+    if thin and abs(found.value - limit) <= found.uncertainty:
+        missing = f"a rate sure enough: the segment was shorter than {window_min / 2:g} min"
+        return replace(found, verdict="cannot be told", missing=missing)
+    return found
 
 
 def in_range(view: View, rows: list[int], binds: tuple[float | None, float | None]) -> Mask:

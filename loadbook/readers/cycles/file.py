@@ -197,8 +197,10 @@ class _Reader(TomlTables):
                          "spread_within" if "spread_within" in raw else "spread_scope")  # fmt: skip
         if options.get("spread_from") and not {"spread", "spread_hold"} & set(raw):
             self.problem("spread_from without spread_hold", "limits", 0, "spread_from", remedy="State spread_hold")
-        width = self.class_width(options.get("furnace_class"), options.get("furnace_class_unit"),
-                                 "furnace_uniformity" in raw, "limits", 0, "furnace_class", "furnace_uniformity")  # fmt: skip
+        width = self.class_width(
+            options.get("furnace_class"), options.get("furnace_class_unit"), "furnace_uniformity" in raw, "limits", 0,
+            "furnace_class", "furnace_uniformity",
+        )  # fmt: skip
         if width is not None:
             typed = f"furnace_class = {raw['furnace_class']} ({raw['furnace_class_unit']})"
             limits.append(Limit(len(limits) + 1, "furnace_uniformity", "max", width, typed=typed))

@@ -118,8 +118,8 @@ _LIMITS_MEAN = {
 LIMITS_OPTIONS = _keys(
     Key("spread_scope", "choice", "within what the spread is taken", choices=("load", "piece", "distance")),
     Key("spread_within", "length", "the distance, where spread_scope is distance", "distance_mm"),
-    Key("spread_from", "choice", "from when spread_hold binds: without it from the hold's beginning, while the load still"
-        " evens out", choices=("soak start",)),
+    Key("spread_from", "choice", "from when spread_hold binds; without it from the hold's beginning, while the load"
+        " still evens out", choices=("soak start",)),
     Key("rate_window", "duration", "window of the slopes of heating_rate and cooling_rate", "window_min"),
     Key("furnace_class", "integer", "a uniformity class instead of furnace_uniformity"),
     Key("furnace_class_unit", "choice", "which edition's figures of that class", choices=("C", "F")),
