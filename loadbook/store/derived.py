@@ -22,7 +22,7 @@ from loadbook.core import times
 from . import derived_checksum
 from .run_records import RunRecord
 
-ALGORITHM = "1"  # of the clauses; a parameter row names parameters.ALGORITHM
+ALGORITHM = "2"  # of the clauses; a parameter row names parameters.ALGORITHM
 Row = dict[str, Any]
 
 

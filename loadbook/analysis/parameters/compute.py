@@ -17,7 +17,7 @@ from .rates import rate_parameters
 from .run_view import look_at
 from .spread import spread_parameters
 
-ALGORITHM = "1"
+ALGORITHM = "2"
 PLANNABLE = ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
 
 
