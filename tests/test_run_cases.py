@@ -153,6 +153,62 @@ HOLDS = [
             {"heat 1 target": Must(BROKEN, 7.4, 7.8)}),
 ]  # fmt: skip
 
+TRIMMED = path(20.0, (620.0, 100.0), 2.2, (90.0, 80.0), 0.5)
+TRIM_LOW = path(20.0, (150.0, 100.0), 1.5, (620.0, 100.0), 2.2, (90.0, 80.0), 0.5)
+HIGHER = (Zone(13.0), Zone(13.0))
+BY_FURNACE = cycle(heat("620 C", **FAST), hold("620 C", minutes=60, soak_by="furnace"), cool("100 C", **COOL))
+STEP_UP = cycle(heat("560 C", **FAST), hold("560 C", minutes=30), hold("620 C", minutes=60), cool("100 C", **COOL))
+PEAK = cycle(heat("620 C", **FAST), cool("400 C", **COOL), cool("100 C", **COOL))
+DIP = cycle(heat("620 C", **FAST), hold("620 C", minutes=45), cool("450 C", **COOL), heat("620 C", **FAST),
+            hold("620 C", minutes=45), cool("100 C", **COOL))  # fmt: skip
+DIPPED = path(20.0, (620.0, 100.0), 1.3, (446.0, 80.0), 0.2, (620.0, 100.0), 1.3, (90.0, 80.0), 0.5)
+
+TURNS = [
+    RunCase("control set above the band to bring the load in", PLAIN,
+            partial(run, TRIMMED, HIGHER, (Tc(12.0, 6.0), Tc(14.0, 9.0))), KEPT, {}),
+    RunCase("door opened to load, before the chart and at its beginning", PLAIN,
+            partial(run, path(20.0, 0.3, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5),
+                    events=[(-0.3, "door opened", "loading"), (0.2, "door opened", "one more part"),
+                            (14.6, "door opened", None)]), KEPT),
+    RunCase("door limit with the door opened to load", PLAIN + '[limits]\ndoor = "120 C"\n',
+            partial(run, path(20.0, 0.3, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5),
+                    events=[(-0.3, "door opened", "loading"), (14.6, "door opened", None)]), KEPT),
+    RunCase("soak by the furnace, load far behind", BY_FURNACE, partial(run, GOOD, work=(Tc(2.0, 70.0),)), KEPT),
+    RunCase("soak by the furnace, short", BY_FURNACE, partial(run, path(20.0, (620.0, 100.0), 0.6, (90.0, 80.0), 0.5)),
+            BROKEN, {"soak 2": Must(BROKEN, 6.5, 6.8)}),
+    RunCase("a hold that follows a hold, with no heat between", STEP_UP,
+            partial(run, path(20.0, (560.0, 100.0), 1.2, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5)), KEPT),
+    RunCase("a peak without a hold", PEAK, partial(run, path(20.0, (630.0, 100.0), 0.2, (90.0, 80.0), 0.5), APART), KEPT),
+    RunCase("a peak that one zone never came to", PEAK,
+            partial(run, path(20.0, (630.0, 100.0), 0.2, (90.0, 80.0), 0.5), SHORT), BROKEN,
+            {"heat 1 target": Must(BROKEN, 6.0, 6.4)}),
+    RunCase("cooled between and heated again", DIP, partial(run, DIPPED), KEPT),
+    RunCase("cooled between, the second soak cut short", DIP,
+            partial(run, path(20.0, (620.0, 100.0), 1.3, (446.0, 80.0), 0.2, (620.0, 100.0), 0.6, (90.0, 80.0), 0.5)),
+            BROKEN, {"soak 5": Must(BROKEN, 11.9, 12.3)}),
+    RunCase("turned before it was cool enough between", DIP,
+            partial(run, path(20.0, (620.0, 100.0), 1.3, (480.0, 80.0), 0.2, (620.0, 100.0), 1.3, (90.0, 80.0), 0.5)),
+            BROKEN, {"cool 3 target": Must(BROKEN, 9.0, 9.4)}),
+    RunCase("never cooled between", DIP,
+            partial(run, path(20.0, (620.0, 100.0), 4.6, (90.0, 80.0), 0.5), events={"door opened": 17.5}), BROKEN, {
+                "soak 5": Must(BROKEN), "heat 4 target": Must(BROKEN, 17.4, 17.6), "cool 6 target": Must(BROKEN),
+                "heat 4 rate": Must(OPEN), "cool 6 rate": Must(OPEN), "hold 5 upper edge": Must(OPEN)}),
+    RunCase("power cut in the low hold", TWICE,
+            partial(run, path(20.0, (450.0, 100.0), 2.8, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5), power_h=(4.7, 5.1)),
+            KEPT),
+    RunCase("slow recorder", PLAIN, partial(run, GOOD, step_s=300.0), KEPT),
+    RunCase("recorder begun late", PLAIN, partial(run, path(330.0, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5)), KEPT),
+    RunCase("one control zone open all run long", PLAIN,
+            partial(run, GOOD, touch=lambda trace: trace.values[1].fill(np.nan)), KEPT),
+    RunCase("air hardening by the door", cycle(
+        heat("850 C", rate_max="220 C/h"), hold("850 C", minutes=30, band="10 C diff"), process="harden"),
+        partial(run, path(20.0, (850.0, 200.0), 1.2), events={"door opened": 5.3}), KEPT),
+    RunCase("air hardening, pulled early", cycle(
+        heat("850 C", rate_max="220 C/h"), hold("850 C", minutes=30, band="10 C diff"), process="harden"),
+        partial(run, path(20.0, (850.0, 200.0), 1.2), events={"door opened": 4.7}), BROKEN,
+        {"soak 2": Must(BROKEN, 4.6, 4.8)}),
+]  # fmt: skip
+
 # ---- stopped, aborted, cut off ---------------------------------------------------------------------------------------
 LOW = cycle(heat("315 C", **FAST), hold("315 C", minutes=45), heat("620 C", **FAST), hold("620 C", minutes=60),
             cool("100 C", **COOL), door="120 C")  # fmt: skip
@@ -333,7 +389,7 @@ LABELS = [
             BROKEN, {"heating rate in segment 1": Must(BROKEN, 3.7, 4.1)}),
 ]  # fmt: skip
 
-CASES = [*STEPS, *HOLDS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
+CASES = [*STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
 
 
 @pytest.mark.parametrize("system", ["si", "us"])

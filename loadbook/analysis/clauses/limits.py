@@ -350,7 +350,8 @@ def _start(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResu
 def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
     """The hottest valid work TC at the last sample at or before each event of that name."""
     wanted = (limit.event or "").strip().casefold()
-    moments = [e.t_s for e in view.trace.events if e.event.strip().casefold() == wanted]
+    first = view.t_s[0] if view.t_s.size else 0.0
+    moments = [e.t_s for e in view.trace.events if e.event.strip().casefold() == wanted and e.t_s >= first]
     missing = f"no event '{limit.event}' is recorded"
     where = np.zeros(view.t_s.size, dtype=bool)
     series = extreme(view, view.work, limit.relation == "max")

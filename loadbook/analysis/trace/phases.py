@@ -31,6 +31,7 @@ STEADY_MIN_S = 900.0  # ... for at least this long
 STEADY_ABOVE_C = 40.0  # ... and this far above the coldest sample (a cooled load is not a hold)
 SAME_LEVEL_C = 6.0  # two steady stretches nearer than this, with little between, are one hold
 SETPOINT_C = 1.0  # the setpoint stands at a target when it is this near
+LOADING_C = 30.0  # until the furnace is this much hotter than at its start, a door is opened to load
 TURN_C = 1.0  # a turn lasts as long as the temperature is this near to its extreme
 
 
@@ -130,8 +131,12 @@ def _move(
     """One past the last sample of a heating or cooling move, and whether its target came."""
     edge = _edge(target, rising, after)
     reach = _first(level >= edge if rising else level <= edge, at)
-    if reach is not None:
+    back = _back_again(level, rising, segments, targets, k, at)
+    if reach is not None and (back is None or reach < back):
         return _turn(level, rising, segments, targets, k, reach), True
+    if back is not None:  # it turned for the next target the other way before it came to this one
+        rest = level[at:back]
+        return at + int(np.argmax(rest) if rising else np.argmin(rest)) + 1, False
     rest = level[at:]
     nearest = at + int(np.argmax(rest) if rising else np.argmin(rest))
     turned_back = abs(level[nearest] - level[-1]) > 2.0 * DEFAULT_BAND_C
@@ -139,6 +144,21 @@ def _move(
     if turned_back and goes_on:
         return nearest + 1, False
     return level.size, after is None and bool(abs(level[nearest] - target) <= DEFAULT_BAND_C)
+
+
+def _back_again(
+    level: Floats, rising: bool, segments: Sequence[Segment], targets: Sequence[float | None], k: int, at: int
+) -> int | None:  # fmt: skip
+    """Where the next segment goes the other way: the sample at which its target came, once that had been left."""
+    follower = segments[k + 1] if k + 1 < len(segments) else None
+    target = targets[k + 1] if follower is not None else None
+    if follower is None or target is None or follower.kind != ("cool" if rising else "heat"):
+        return None
+    hold = segments[k + 2] if k + 2 < len(segments) and segments[k + 2].kind == "hold" else None
+    edge = _edge(target, not rising, hold)
+    away = 2.0 * DEFAULT_BAND_C
+    left = _first(level > edge + away if rising else level < edge - away, at)
+    return None if left is None else _first(level <= edge if rising else level >= edge, left)
 
 
 def _turn(
@@ -232,6 +252,9 @@ def _next_reached(
         if segments[j].kind == "hold":
             after = segments[j]
         edge = _edge(target, rising, after)
+        here, back = targets[k], targets[j + 1] if j + 1 < len(segments) else None
+        if here is not None and back is not None and segments[j + 1].kind == ("cool" if rising else "heat"):
+            edge = 0.5 * (here + target)  # there and back again: half the way there is no excursion of this hold
         reach = _first(level >= edge if rising else level <= edge, at)
         if reach is not None:
             return reach
@@ -448,12 +471,25 @@ class Phases:
 
 
 def judging_ends(trace: Trace) -> tuple[float, str | None]:
-    """The moment judging ends [s] and the event that ends it (None: the trace simply ends)."""
+    """The moment judging ends [s] and the event that ends it (None: the trace simply ends). What was opened or unplugged
+    before the furnace began to heat ends nothing."""
     last = float(trace.t_s[-1]) if trace.t_s.size else 0.0
+    begins = heated_from(trace)
     for event in sorted(trace.events, key=lambda e: e.t_s):
-        if event.event.strip().casefold() in ENDING_EVENTS and event.t_s <= last:
-            return max(float(event.t_s), 0.0), event.event
+        if event.event.strip().casefold() in ENDING_EVENTS and begins < event.t_s <= last:
+            return float(event.t_s), event.event
     return last, None
+
+
+def heated_from(trace: Trace) -> float:
+    """The moment [s] by which the furnace was heating: a door opened before it was opened to load. -1 where the furnace
+    never was much hotter than at its start (a door opened at any moment then ends the run)."""
+    level, role = reference(trace)
+    if role == "none":
+        return -1.0
+    level = _filled(level)
+    hot = _first(level > level[0] + LOADING_C, 0)
+    return -1.0 if hot is None else float(trace.t_s[hot])
 
 
 def reference(trace: Trace) -> tuple[Floats, Literal["control", "work", "over-temperature", "none"]]:
