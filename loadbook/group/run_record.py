@@ -11,7 +11,8 @@ import sqlite3
 from dataclasses import asdict
 from typing import Any
 
-from loadbook.analysis.trace.model import Channel, Cycle, Event, Limit, PieceRecord, Segment
+from loadbook.analysis.clauses.recorded import judged_words
+from loadbook.analysis.trace.model import Channel, Cycle, Event, FurnaceCheck, Limit, PieceRecord, Segment
 from loadbook.store.run_records import Confirmation, RunRecord
 
 COLUMNS = {
@@ -33,7 +34,8 @@ def as_text(conn: sqlite3.Connection, record: RunRecord) -> str:
         "cycle": {**asdict(record.cycle), "title": ""} if record.cycle else None,
         "channels": [asdict(c) for c in record.channels],
         "pieces": [asdict(p) for p in record.pieces],
-        "events": [[e.t_s, e.event] for e in events],
+        "events": [[e.t_s, e.event, judged_words(e)] for e in events],
+        "facts": asdict(record.facts),
         "decided": sorted(record.confirmed()),
         "taken": [list(r) for r in taken],
     }
@@ -43,16 +45,18 @@ def as_text(conn: sqlite3.Connection, record: RunRecord) -> str:
 def from_text(run: str, started: str, text: str) -> tuple[RunRecord, tuple[Event, ...], set[tuple[str, str, str]]]:
     """(the record as derived rows need it, its events on the trace's clock, the keys of its taken parameters)."""
     told = json.loads(text)
-    events = tuple(Event(float(t), str(event)) for t, event in told["events"])
+    events = tuple(Event(float(e[0]), str(e[1]), *e[2:]) for e in told["events"])
+    facts = told.get("facts", {})  # a publication of an earlier version has none
+    checks = tuple(FurnaceCheck(**c) for c in facts.get("checks", ()))
     record = RunRecord(
         run=run,
-        row={},
+        row={"status": "aborted" if facts.get("stopped") else "done", "atmosphere": facts.get("atmosphere")},
         cycle=_cycle(told["cycle"]),
         channels=tuple(Channel(**{**c, "correction": _points(c["correction"])}) for c in told["channels"]),
         pieces=tuple(PieceRecord(**p) for p in told["pieces"]),
         events=(),
-        furnace={},
-        checks=(),
+        furnace={"furnace": facts.get("furnace", ""), "uniformity_c": facts.get("uniformity_c")},
+        checks=checks,
         trace={"run": run, "started": started},
         confirmations=tuple(Confirmation(c, fault, decision, "", "", "") for c, fault, decision in told["decided"]),
         calibrations={},

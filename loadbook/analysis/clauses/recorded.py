@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from loadbook.analysis.trace.model import ClauseResult, Limit
+from loadbook.analysis.trace.model import ClauseResult, Event, Limit
 
 from .check import Demand, Frame
 from .series import View
@@ -31,6 +31,17 @@ def gases_in(text: str) -> set[str]:
     return {gas for gas, names in GASES.items() if words & set(names)}
 
 
+def judged_words(event: Event) -> str | None:
+    """What clauses take from an event's note: the gases that it names, or the first words on the surface; None for
+    none. The rest of a note is a person's own and is neither judged nor published."""
+    name, note = event.event.strip().casefold(), event.note or ""
+    if name == BACKFILL:
+        return ", ".join(sorted(gases_in(note))) or None
+    if name == SURFACE:
+        return re.split(r"[,;:(.]", note)[0].strip().casefold() or None
+    return None
+
+
 def _stated(demand: Demand, verdict: str, **more: object) -> ClauseResult:
     return ClauseResult(demand.clause, verdict, demand.text, **more)  # type: ignore[arg-type]
 
@@ -42,12 +53,12 @@ def gas(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
     fills = [e for e in view.trace.events if e.event.strip().casefold() == BACKFILL]
     for event in fills:
         if gases_in(event.note or "") - allowed:
-            return _stated(demand, "broken", first_s=event.t_s, worst_s=event.t_s, channel=event.note)
+            return _stated(demand, "broken", first_s=event.t_s, worst_s=event.t_s, channel=judged_words(event))
     if own - allowed:
-        return _stated(demand, "broken", channel=frame.facts.atmosphere)
-    unnamed = [e for e in fills if not gases_in(e.note or "")]
-    if own or (fills and not unnamed):
-        return _stated(demand, "kept", channel=frame.facts.atmosphere if own else fills[-1].note)
+        return _stated(demand, "broken", channel=", ".join(sorted(own)))
+    named = [judged_words(e) for e in fills]
+    if own or (named and all(named)):
+        return _stated(demand, "kept", channel=", ".join(sorted(own)) if own else named[-1])
     missing = f"which gas it was: neither the run's atmosphere nor the note of '{BACKFILL}' names it"
     return _stated(demand, "cannot be told", missing=missing)
 
@@ -57,14 +68,14 @@ def surface(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseRes
     allowed = set(_words(limit.event or ""))
     seen = [e for e in view.trace.events if e.event.strip().casefold() == SURFACE]
     for event in seen:
-        found = re.split(r"[,;:(.]", event.note or "")[0].strip().casefold()
+        found = judged_words(event)
         if not found:
             return _stated(demand, "cannot be told", missing=f"the note of '{SURFACE}' does not say what was found")
         if found not in allowed:
-            return _stated(demand, "broken", first_s=event.t_s, worst_s=event.t_s, channel=event.note)
+            return _stated(demand, "broken", first_s=event.t_s, worst_s=event.t_s, channel=found)
     if not seen:
         return _stated(demand, "cannot be told", missing=f"no event '{SURFACE}' is recorded")
-    return _stated(demand, "kept", worst_s=seen[-1].t_s, channel=seen[-1].note)
+    return _stated(demand, "kept", worst_s=seen[-1].t_s, channel=judged_words(seen[-1]))
 
 
 def _words(text: str) -> list[str]:
