@@ -112,6 +112,17 @@ def test_a_trace_outside_its_run_is_said_beside_the_verdict(judged_book: BookFol
     assert any("lies wholly before the run" in r for r in asked.judge_run(judged_book, "R-1").remarks)
 
 
+def test_a_void_run_never_leads_with_kept(judged_book: BookFolder, loadbook: Run) -> None:
+    with judged_book.write() as conn:
+        row = conn.execute("SELECT run_id FROM run WHERE run = 'R-1'").fetchone()[0]
+        amend(conn, "run", "R-1", row, {"status": "void"}, "wrong load")
+    lines = loadbook("judge", "R-1", "--book", str(judged_book.path)).stdout.splitlines()
+    assert lines[0].startswith("R-1  VOID. CYCLE KEPT: ") and lines[-1] == lines[0]
+    found = asked.judge_run(judged_book, "R-1")
+    keys = list(found.summary())
+    assert found.summary()["status"] == "void" and keys.index("status") < keys.index("verdict")
+
+
 def test_rows_for_machines(judged_book: BookFolder, loadbook: Run) -> None:
     done = loadbook("judge", "R-2", "--format", "json", "--book", str(judged_book.path))
     rows = json.loads(done.stdout)

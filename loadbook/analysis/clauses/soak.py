@@ -239,8 +239,10 @@ def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float
             return goes_on
         end = found.end_s if found.end_s is not None else _hold_end(s, frame, view)
         first, channel = end, seen.last
-        if seen.leavings and seen.unbroken >= limit:  # it was leaving the band that cut it short
-            first, channel = seen.leavings[0][0], seen.leavings[0][1]
+        # what cut it short: the first leaving, if without any it had been long enough, else the one that ended it
+        blamed = [x for x in seen.leavings if seen.unbroken >= limit or x[0] >= end]
+        if blamed:
+            first, channel = blamed[0][0], blamed[0][1]
         return _turns(replace(result, verdict="broken", first_s=first, worst_s=end, channel=channel), frame.guard)
 
     return Clause(name, decide)

@@ -51,7 +51,7 @@ CLAUSES: tuple[Term, ...] = (
     _c("soak", "min",
        "Every valid work TC stays inside the band (both edges) for the minutes asked; it starts when the last one "
        "enters, and leaving restarts, pauses or ends it, as the cycle says. The moment of a short soak is the one at "
-       "which the band was first left, if leaving it is what cut it short, else at which the soak ended. Without work TCs "
+       "which the band was first left, if leaving it is what cut it short, else at which the counted soak ended. Without work TCs "
        "it cannot be told, and the furnace's own time in the band is said; nor can it where the chart ends before the hold "
        "does. Of two holds at one temperature the first lasts until its soak was done."),
     _c("spread", "c_diff",
