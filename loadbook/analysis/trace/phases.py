@@ -22,7 +22,7 @@ from .follow import DEFAULT_BAND_C, Found, first_at, follow_cycle, steady_stretc
 from .model import Cycle, Floats, Segment, Trace
 from .validity import Corrected, Mask, hottest_coldest, interval_s, picked
 
-LOADING_C = 30.0  # until the load has changed by this much, a door is opened to load
+LOADING_C, HEATED_C = 30.0, 100.0  # a door is opened to load before the load got this much hotter, and then that much
 ENDING_EVENTS = ("door opened", "thermocouples unplugged")
 Kind = Literal["heat", "hold", "cool"]
 
@@ -151,16 +151,16 @@ def judging_ends(trace: Trace) -> tuple[float, str | None]:
 
 
 def loaded_until(trace: Trace) -> float:
-    """The moment [s] up to which a door is opened to load: the load has not yet changed by 30 °C (without work TCs the
-    furnace has not yet heated by as much). -1 where that never came: a door then ends the run at any moment."""
+    """The moment [s] up to which a door is opened to load: the load (without work TCs the furnace) is not yet 30 °C
+    hotter than at its start, and gets 100 °C hotter or more. -1 where it does not: a door then ends the run whenever it
+    is opened."""
     rows = [i for i in trace.rows("work") if trace.channels[i].quantity == "temperature"]
     level = hottest_coldest(trace, rows)[0] if rows else reference(trace)[0]
-    if not np.isfinite(level).any():
+    known = level[np.isfinite(level)]
+    if not known.size or known.max() < known[0] + HEATED_C:
         return -1.0
-    change = level - level[int(np.flatnonzero(np.isfinite(level))[0])]
     with np.errstate(invalid="ignore"):
-        changed = first_at(np.abs(change) > LOADING_C if rows else change > LOADING_C, 0)
-    return -1.0 if changed is None else float(trace.t_s[changed])
+        return float(trace.t_s[int(np.argmax(level > known[0] + LOADING_C))])
 
 
 def reference(trace: Trace) -> tuple[Floats, Literal["control", "work", "over-temperature", "none"]]:
