@@ -57,6 +57,12 @@ THREE = cycle(
 )  # fmt: skip
 THREE_STEPS = path(20.0, (400.0, 100.0), (550.0, 50.0), (620.0, 25.0), 1.6, (90.0, 80.0), 0.5)
 
+SLOW_FIRST = cycle(heat("200 C", rate_max="45 C/h"), heat("620 C", rate_max="170 C/h"), hold("620 C", minutes=60),
+                   cool("100 C", **COOL))  # fmt: skip
+MAY_SLOW = cycle(heat("620 C", **FAST), hold("620 C", minutes=60),
+                 cool("100 C", rate_max="90 C/h", rate_min="65 C/h", may_slow_below="425 C"))  # fmt: skip
+GOOD_COOL = path(20.0, (620.0, 100.0), 1.6, (90.0, 75.0), 0.5)
+
 STEPS = [
     RunCase("two-step approach", TWO_STEP, partial(run, CREEP), KEPT),
     RunCase("two-step approach, zones apart", TWO_STEP, partial(run, CREEP, APART), KEPT),
@@ -73,6 +79,15 @@ STEPS = [
     RunCase("slowest rate, setpoint recorded", SLOWEST, partial(run, CREEP, LAGS, setpoint=True), KEPT),
     RunCase("slower than the slowest", SLOWEST, partial(run, SLOW_HEAT, LAGS), BROKEN,
             {"heat 1 slowest rate": Must(BROKEN, 1.2, 1.7)}),
+    RunCase("slow first, then faster", SLOW_FIRST,
+            partial(run, path(20.0, (200.0, 40.0), (620.0, 150.0), 1.6, (90.0, 80.0), 0.5), LAGS), KEPT),
+    RunCase("slow first, too fast there", SLOW_FIRST,
+            partial(run, path(20.0, (200.0, 60.0), (620.0, 150.0), 1.6, (90.0, 80.0), 0.5), LAGS), BROKEN,
+            {"heat 1 rate": Must(BROKEN, 0.0, 0.4)}),
+    RunCase("slowest cooling while the furnace gets going", MAY_SLOW, partial(run, GOOD_COOL, LAGS), KEPT),
+    RunCase("cooling slower than the slowest", MAY_SLOW,
+            partial(run, path(20.0, (620.0, 100.0), 1.6, (90.0, 48.0), 0.5), LAGS), BROKEN,
+            {"slowest cooling rate in segment 3": Must(BROKEN, 7.6, 8.2)}),
     RunCase("three-step heat", THREE, partial(run, THREE_STEPS, APART), KEPT),
     RunCase("three-step heat in vacuum", THREE, partial(run, THREE_STEPS, APART, vacuum=True), KEPT, vacuum=True),
     RunCase("three-step heat, third too fast", THREE,
@@ -369,6 +384,10 @@ CLAUSES = [
     RunCase("furnace class and survey", CLASSED, partial(run, GOOD), KEPT, more=furnace()),
     RunCase("furnace of a wider class", CLASSED, partial(run, GOOD), BROKEN, {"furnace class": Must(BROKEN)},
             more=furnace(14.0)),
+    RunCase("surveyed at another temperature long ago, and lately here", CLASSED, partial(run, GOOD), KEPT,
+            more={"facts": RunFacts(furnace="F1", uniformity_c=6.0, checks=(
+                FurnaceCheck("uniformity survey", "2019-03-01", "2019-06-01", 300.0, 9.0, True, "past due"),
+                FurnaceCheck("uniformity survey", "2026-03-01", "2026-06-01", 620.0, 4.5, True, "current")))}),
     RunCase("survey past due", CLASSED, partial(run, GOOD), BROKEN, {"furnace class": Must(BROKEN)},
             more=furnace(state="past due")),
     RunCase("survey wider than the class", CLASSED, partial(run, GOOD), BROKEN, {"furnace class": Must(BROKEN)},

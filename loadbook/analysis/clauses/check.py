@@ -70,7 +70,7 @@ class Frame:
 
     def cut_off(self, interval: Interval | None, segment: int) -> bool:
         """Did the chart simply end in a segment, or before it? Then what came after is not known: no event ended the
-        judging, the run was not stopped, and nothing later of the cycle was seen."""
+        judging, and nothing later of the cycle was seen."""
         p = self.phases
         if p.ended_by is not None or any(i.segment > segment for i in p.intervals):
             return False

@@ -22,7 +22,19 @@ from loadbook.core.errors import CalculationError
 from .check import Clause, Demand, Frame, cannot, compare, never_began
 from .recorded import furnace_uniformity, gas, surface
 from .segments import WINDOW_MIN, decide_rate, in_range
-from .series import Mask, Series, View, difference, extreme, fewest, rate, spread, spread_distance, spread_piece
+from .series import (
+    Mask,
+    Series,
+    Settling,
+    View,
+    difference,
+    extreme,
+    fewest,
+    rate,
+    spread,
+    spread_distance,
+    spread_piece,
+)  # fmt: skip
 from .soak import soak_clause
 from .timed import from_then_on, not_begun, pressure_to_cool, time_in_range
 
@@ -327,6 +339,7 @@ def _rate(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResul
     series = rate(
         view, rows, 60.0 * window, where, rising=limit.quantity.startswith("heating"),
         fastest=limit.relation == "max" or of_work, above_c=binds[0], below_c=binds[1],
+        settling=Settling(demand.limit, "min") if limit.relation == "min" else None,
     )  # fmt: skip
     return decide_rate(view, demand.clause, demand.text, limit.relation, demand.limit, series, where, frame, window,
                        rows, binds, limit.segment, None)  # fmt: skip

@@ -83,23 +83,22 @@ def _words(text: str) -> list[str]:
 
 
 def furnace_uniformity(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
-    """The furnace's class, and its latest surveys: passed, current on the day, and none wider than the limit."""
+    """The furnace's class and its current surveys: none wider than the limit, the latest not failed, one current on the
+    day. Whether a survey covers the hold's temperature is not looked at."""
     facts = frame.facts
     surveys = [c for c in facts.checks if c.kind == SURVEY]
-    known = [c.worst_c for c in surveys if c.worst_c is not None]
+    current = [c for c in surveys if c.state == "current"]
+    newest = max(surveys, key=lambda c: c.done_on, default=None)
+    known = [c.worst_c for c in current if c.worst_c is not None]
     widest = max([*known, *([facts.uniformity_c] if facts.uniformity_c is not None else [])], default=None)
     base = _stated(demand, "kept", limit=limit.value, unit="c_diff", value=widest, channel=facts.furnace or None)
     if widest is not None and widest > limit.value:
         return replace(base, verdict="broken")
-    for state in ("failed", "past due"):
-        bad = next((c for c in surveys if c.state == state), None)
-        if bad is not None:
-            said = f"{facts.furnace}, survey of {bad.done_on} {state}" + (f" ({bad.due_on})" if bad.due_on else "")
-            return replace(base, verdict="broken", channel=said)
-    if not surveys:
+    if newest is None:
         return replace(base, verdict="cannot be told", missing=f"no {SURVEY} is recorded by that day")
-    undated = next((c for c in surveys if c.state == "no due date"), None)
-    if undated is not None:
-        missing = f"until when the {SURVEY} of {undated.done_on} counts"
-        return replace(base, verdict="cannot be told", missing=missing)
+    if newest.state == "failed" or (not current and newest.state == "past due"):
+        said = f"{facts.furnace}, survey of {newest.done_on} {newest.state}"
+        return replace(base, verdict="broken", channel=said + (f" ({newest.due_on})" if newest.due_on else ""))
+    if not current:
+        return replace(base, verdict="cannot be told", missing=f"until when the {SURVEY} of {newest.done_on} counts")
     return base if known else replace(base, verdict="cannot be told", missing=f"how far the {SURVEY} was apart")

@@ -75,13 +75,11 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
                 passed = before.target_c
                 above = max(passed, passed if above is None else above) if rising else above
                 below = below if rising else min(passed, passed if below is None else below)
-            settling = Settling(limit, relation)
-            if relation == "max":
-                pace = before.rate_max_c_per_h or math.inf if before is not None else limit
-                settling = Settling(limit, relation, pace)
+            pace = math.inf if before is None or relation == "min" else before.rate_max_c_per_h or math.inf
+            settling = Settling(limit, relation, pace, before is not None)
             series = rate(
                 view, rows, 60.0 * window, where, rising=rising, fastest=fastest, above_c=above, below_c=below,
-                settling=settling,
+                settling=settling if relation == "min" or before is not None else None,
             )  # fmt: skip
             found = decide_rate(view, name, text, relation, limit, series, where, frame, window, rows,
                                 (above, below), s.number, s.asked_rate_c_per_h)  # fmt: skip

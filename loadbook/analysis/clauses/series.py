@@ -40,11 +40,15 @@ class Series:
 @dataclass(frozen=True)
 class Settling:
     """How a furnace may come to its pace at the start of a segment: what is beyond the limit [°C/h] in the first window
-    of a TC's stretch does not count, if the TC is within it by that window's end and was never faster than `pace`."""
+    of a TC's stretch does not count, if the TC is within it by that window's end and was never faster than `pace`.
+
+    follows  the stretch may begin within the samples looked at (where another program went before), not only with them
+    """
 
     limit: float
     relation: str
     pace: float = math.inf
+    follows: bool = False
 
 
 @dataclass
@@ -294,7 +298,7 @@ def _settle(t_s: Floats, y: Floats, signed: Floats, window_s: float, settling: S
     """Blanks what does not count while the furnace comes to its pace."""
     for row, values in enumerate(y):
         stretch = np.flatnonzero(np.isfinite(values))
-        if not stretch.size:
+        if not stretch.size or (stretch[0] > 0 and not settling.follows):
             continue
         early = np.flatnonzero(np.isfinite(signed[row]) & (t_s <= t_s[stretch[0]] + window_s))
         slopes = signed[row, early]

@@ -66,9 +66,11 @@ class InRange:
     last_s: float | None
 
 
-def between(t_s: Floats, y: Floats, low_c: float, high_c: float, blind_s: float, limit_s: float) -> InRange:
+def between(
+    t_s: Floats, y: Floats, low_c: float, high_c: float, blind_s: float, limit_s: float, where: Mask | None = None
+) -> InRange:  # fmt: skip
     """Time that a temperature spends between two others, straight lines between valid samples; a step longer than
-    blind_s was not seen.
+    blind_s was not seen. Steps across samples outside `where` are left out.
 
     >>> between(np.array([0.0, 100.0, 200.0]), np.array([400.0, 500.0, 300.0]), 450.0, 800.0, 900.0, 60.0)
     InRange(seconds=75.0, possible=75.0, over_s=110.0, last_s=125.0)
@@ -78,6 +80,8 @@ def between(t_s: Floats, y: Floats, low_c: float, high_c: float, blind_s: float,
     if t.size < 2:
         return InRange(0.0, 0.0, None, None)
     dt, a, b = np.diff(t), v[:-1], v[1:]
+    if where is not None:
+        dt = np.where(np.diff(np.cumsum(~where)[ok]) > 0, 0.0, dt)
     rise = b - a
     with np.errstate(divide="ignore", invalid="ignore"):
         enter = np.where(rise == 0.0, 0.0, (np.where(rise > 0.0, low_c, high_c) - a) / rise)
@@ -110,7 +114,7 @@ def time_in_range(view: View, limit: Limit, demand: Demand, frame: Frame, where:
     low = -math.inf if limit.above_c is None else limit.above_c
     high = math.inf if limit.below_c is None else limit.below_c
     values = np.where(where, view.trace.values[rows], np.nan)
-    found = [between(view.t_s, y, low, high, frame.blind_s, 60.0 * demand.limit) for y in values]
+    found = [between(view.t_s, y, low, high, frame.blind_s, 60.0 * demand.limit, where) for y in values]
     most = demand.relation == "max"
     chosen = max(found, key=lambda x: x.seconds) if most else min(found, key=lambda x: x.seconds)
     channel = view.trace.channels[rows[found.index(chosen)]].name

@@ -83,8 +83,9 @@ CLAUSES: tuple[Term, ...] = (
        "Each note of the event 'surface checked' begins with one of the words asked (bright, straw, ...). Without the "
        "event it cannot be told. It is what a person saw: loadbook sees no surface."),
     _c("furnace class", "c_diff",
-       "The furnace's class and the worst figure of its latest uniformity surveys are within the limit, and no survey has "
-       "failed or was past due on the run's day. Without a survey it cannot be told.", "",
+       "The furnace's class and the worst figure of its current uniformity surveys are within the limit; the latest has not "
+       "failed, and one was current on the run's day. Without a survey it cannot be told. Whether it covers the hold's "
+       "temperature is for a person to see.", "",
        "SAE AMS2750 (wording of revision F), as the cycle states it"),
     _c("pressure", "mbar", "The highest (or lowest) pressure of any pressure channel in the phase or segment."),
     _c("leak-up", "mbar_per_h",
