@@ -74,11 +74,13 @@ def test_a_run_that_broke_it_is_read_in_seconds(judged_book: BookFolder, loadboo
     assert done.returncode == 3
     lines = done.stdout.splitlines()
     assert lines[0] == "R-2  CYCLE BROKEN: 2 of 16 clauses of VSR-1250 revision 1 broken"
-    assert lines[3] == "Broken, by first moment"
-    assert [line.split("  ")[0] for line in lines[5:7]] == ["cool 5 rate", "door opened"]
+    assert lines[2].startswith("PAST DUE: system accuracy of ")  # directly below the verdict
+    assert lines[4] == "Broken, by first moment"
+    assert [line.split("  ")[0] for line in lines[6:8]] == ["cool 5 rate", "door opened"]
+    assert lines[-1] == lines[0]  # where the eye is at the end of a long output
     # 06:00 UTC is 08:00 on the shop's clock in April
     assert "began 2026-04-01 08:00" in lines[1] and "Europe/Madrid" in lines[1]
-    assert "127.6 °C" in lines[6] and "121.1 °C" in lines[6]
+    assert "127.6 °C" in lines[7] and "121.1 °C" in lines[7]
     assert loadbook("judge", "R-1", "--book", str(judged_book.path)).returncode == 0
 
 
@@ -110,6 +112,17 @@ def test_a_trace_outside_its_run_is_said_beside_the_verdict(judged_book: BookFol
     assert any("lies wholly before the run" in r for r in asked.judge_run(judged_book, "R-1").remarks)
 
 
+def test_a_void_run_never_leads_with_kept(judged_book: BookFolder, loadbook: Run) -> None:
+    with judged_book.write() as conn:
+        row = conn.execute("SELECT run_id FROM run WHERE run = 'R-1'").fetchone()[0]
+        amend(conn, "run", "R-1", row, {"status": "void"}, "wrong load")
+    lines = loadbook("judge", "R-1", "--book", str(judged_book.path)).stdout.splitlines()
+    assert lines[0].startswith("R-1  VOID. CYCLE KEPT: ") and lines[-1] == lines[0]
+    found = asked.judge_run(judged_book, "R-1")
+    keys = list(found.summary())
+    assert found.summary()["status"] == "void" and keys.index("status") < keys.index("verdict")
+
+
 def test_rows_for_machines(judged_book: BookFolder, loadbook: Run) -> None:
     done = loadbook("judge", "R-2", "--format", "json", "--book", str(judged_book.path))
     rows = json.loads(done.stdout)
@@ -125,7 +138,7 @@ def test_several_runs_one_line_each(judged_book: BookFolder, loadbook: Run) -> N
     assert done.returncode == 3
     lines = done.stdout.splitlines()
     assert lines[0].split(",") == list(asked.SUMMARY_COLUMNS)
-    assert [line.split(",")[5] for line in lines[1:]] == ["kept", "broken", "no cycle"]
+    assert [line.split(",")[6] for line in lines[1:]] == ["kept", "broken", "no cycle"]
     only = loadbook(
         "judge", "--until", "2026-03-31", "--part", "00123", "--format", "csv", "--book", str(judged_book.path)
     )

@@ -77,7 +77,7 @@ def test_every_run_has_a_whole_page(made: dict[str, Made], run: str) -> None:
 @pytest.mark.parametrize(
     ("run", "words"),
     [("R-kept", "Cycle kept"), ("R-broken", "Cycle broken"), ("R-no-cycle", "No verdict"),
-     ("R-paper", "Cannot be told"), ("R-gap", "Cannot be told"), ("R-aborted", "Cycle broken")],
+     ("R-paper", "Cannot be told"), ("R-gap", "Cannot be told"), ("R-aborted", "Aborted: cycle broken")],
 )  # fmt: skip
 def test_the_verdict_stands_at_the_top(made: dict[str, Made], run: str, words: str) -> None:
     page = made[run]

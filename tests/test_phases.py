@@ -98,7 +98,8 @@ def test_aborted_below_the_hold_then_cooled() -> None:
     assert third.end_s == pytest.approx(6.0 * 3600.0, abs=120.0)
     assert found.missing == (4,)
     assert fifth is not None and found.cooling[400:].all()
-    assert found.main_hold is not None and found.main_hold.segment == 2
+    assert found.main == 4 and found.main_hold is None  # what the cycle is for never came
+    assert found.hold_of(2) is not None
 
 
 def test_an_excursion_belongs_to_the_hold() -> None:

@@ -53,7 +53,7 @@ over_temperature = "630 C"
 start_control = "40 C"
 pressure = "1e-2 mbar"
 backfill = "230 C"
-door = "120 C"
+door = "50 C"
 work_tcs = 4
 longest_gap = "5 min"
 [[limit]]
@@ -65,6 +65,7 @@ per = "25.4 mm"
 floor = "30 min"
 """
 ).cycle
+BURNING = replace(GOOD, limits=tuple(replace(x, value=120.0) if x.event == "door opened" else x for x in GOOD.limits))
 PART = Subject(
     "P", "42CrMo4", "low-alloy steel", "ring", 30.0, 10.0, tempered_at_c=650.0, max_soak_c=680.0,
     pct=(("c", 0.41), ("mn", 0.75), ("si", 0.25), ("cr", 1.05), ("mo", 0.2)), conditions=("forged",),
@@ -128,9 +129,15 @@ def test_a_good_cycle_for_a_part_it_suits_has_no_remark() -> None:
         (
             "contradiction",  # the door opens hotter than gas may come in
             replace(
-                GOOD, limits=tuple(replace(x, value=300.0) if x.event == "door opened" else x for x in GOOD.limits)
+                GOOD, limits=tuple(replace(x, value=40.0) if x.event == "gas backfill" else x for x in GOOD.limits)
             ),
         ),
+        (
+            "limit never binds",  # may slow below 620 °C, and cooling begins at 600: the slowest rate is none
+            replace(GOOD, limits=tuple(replace(x, above_c=620.0) if x.above_c else x for x in GOOD.limits)),
+        ),
+        ("limit never binds", segment(3, rate_below_c=140.0)),
+        ("door temperature burns", BURNING),
         (
             "no low hold",
             replace(
@@ -162,6 +169,18 @@ def test_what_a_cycle_would_do_to_a_part(remark: str, part: Subject) -> None:
         cycle = replace(cycle, limits=tuple(x for x in cycle.limits if x.quantity != "cooling_rate"))
         assert names(cycle, PART) == []  # with molybdenum the same slow cooling is no remark
     assert names(cycle, part) == [remark]
+
+
+def test_a_band_narrower_than_the_furnace_is_surveyed_to() -> None:
+    assert review(GOOD, [PART], furnaces=[("F1", 8.0), ("F2", 10.0)]) == []
+    found = review(GOOD, [PART], furnaces=[("F1", 8.0), ("F3", 14.0)])
+    assert [(r.name, r.where) for r in found] == [("band narrower than the furnace", f"segment {n}") for n in (2, 4)]
+    assert found[0].remark == "the band is ±10 °C; F3 is surveyed to ±14 °C"
+
+
+def test_a_door_that_burns_is_said_in_both_units() -> None:
+    (remark,) = review(BURNING, [PART])
+    assert "120 °C (248 °F)" in remark.remark and "60 °C (140 °F)" in remark.why
 
 
 STAINLESS = Subject("S", "1.4301", "austenitic stainless steel", section_thick_mm=20.0, pct=(("c", 0.06), ("cr", 18.0)))

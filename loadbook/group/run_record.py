@@ -10,7 +10,8 @@ import json
 import sqlite3
 from typing import Any
 
-from loadbook.analysis.trace.model import Channel, Cycle, Event, Limit, PieceRecord, Segment
+from loadbook.analysis.clauses.recorded import judged_words
+from loadbook.analysis.trace.model import Channel, Cycle, Event, FurnaceCheck, Limit, PieceRecord, Segment
 from loadbook.store.run_records import Confirmation, RunRecord
 
 from .words import Words
@@ -42,26 +43,38 @@ def as_text(conn: sqlite3.Connection, record: RunRecord, words: Words) -> str:
         "cycle": cycle,
         "channels": [words.put(vars(c), "channel", "trace_channel") for c in record.channels],
         "pieces": [words.put(vars(p), "material", "part") for p in record.pieces],
-        "events": [[e.t_s, words.of("event", "event", e.event)] for e in events],
+        "events": [[e.t_s, words.of("event", "event", e.event), _noted(e, words)] for e in events],
+        "facts": {
+            **words.put({**vars(record.facts)}, "run"),
+            "checks": [words.put(vars(c), "furnace_check") for c in record.facts.checks],
+        },
         "decided": [[c, words.of("confirmation", "fault", f), how] for c, f, how in sorted(record.confirmed())],
         "taken": [[words.of("parameter", "parameter", p), channel, source] for p, channel, source in taken],
     }
     return json.dumps(told, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
 
+def _noted(event: Event, words: Words) -> str | None:
+    """What clauses take from an event's note, as it may be published."""
+    noted = judged_words(event)
+    return None if noted is None else words.of("event", "event", noted)
+
+
 def from_text(run: str, started: str, text: str) -> tuple[RunRecord, tuple[Event, ...], set[tuple[str, str, str]]]:
     """(the record as derived rows need it, its events on the trace's clock, the keys of its taken parameters)."""
     told = json.loads(text)
-    events = tuple(Event(float(t), str(event)) for t, event in told["events"])
+    events = tuple(Event(float(e[0]), str(e[1]), *e[2:]) for e in told["events"])
+    facts = told.get("facts", {})  # a publication of an earlier version has none
+    checks = tuple(FurnaceCheck(**c) for c in facts.get("checks", ()))
     record = RunRecord(
         run=run,
-        row={},
+        row={"status": "aborted" if facts.get("stopped") else "done", "atmosphere": facts.get("atmosphere")},
         cycle=_cycle(told["cycle"]),
         channels=tuple(Channel(**{**c, "correction": _points(c["correction"])}) for c in told["channels"]),
         pieces=tuple(PieceRecord(**p) for p in told["pieces"]),
         events=(),
-        furnace={},
-        checks=(),
+        furnace={"furnace": facts.get("furnace", ""), "uniformity_c": facts.get("uniformity_c")},
+        checks=checks,
         trace={"run": run, "started": started},
         confirmations=tuple(Confirmation(c, fault, decision, "", "", "") for c, fault, decision in told["decided"]),
         calibrations={},

@@ -93,7 +93,8 @@ def review(
     book: BookFolder, cycle: str | Cycle, revision: str | None = None, parts: Sequence[str] = (),
     margin_c: float = MARGIN_C,
 ) -> Reviewed:  # fmt: skip
-    """Remarks on a cycle. parts empty: the parts of the runs that used it (none for a cycle from a file)."""
+    """Remarks on a cycle. parts empty: the parts of the runs that used it (none for a cycle from a file). Furnaces are
+    those of these runs; where there are none, all of the book with the cycle's atmosphere."""
     conn = book.read()
     found = _cycle(book, cycle, revision)
     names = list(parts)
@@ -107,7 +108,16 @@ def review(
             )
         ]
     subjects = [subject_of(conn, part) for part in names]
-    return Reviewed(f"{found.cycle} revision {found.revision}", tuple(read_through(found, subjects, margin_c)))
+    furnaces = conn.execute(
+        "SELECT DISTINCT furnace, uniformity_c FROM furnace JOIN run USING (furnace)"
+        " WHERE cycle = ? AND cycle_revision = ? AND uniformity_c IS NOT NULL ORDER BY furnace",
+        (found.cycle, found.revision),
+    ).fetchall() or conn.execute(
+        "SELECT furnace, uniformity_c FROM furnace WHERE atmosphere = ? AND uniformity_c IS NOT NULL ORDER BY furnace",
+        (found.atmosphere,),
+    ).fetchall()  # fmt: skip
+    remarks = read_through(found, subjects, margin_c, [(r[0], r[1]) for r in furnaces])
+    return Reviewed(f"{found.cycle} revision {found.revision}", tuple(remarks))
 
 
 def _part_row(conn: sqlite3.Connection, part: str) -> sqlite3.Row:

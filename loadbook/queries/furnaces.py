@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loadbook.analysis.parameters.compute import asked_parameters, main_hold_segment
+from loadbook.analysis.parameters.compute import asked_parameters
 from loadbook.analysis.planning import control
 from loadbook.analysis.trace.model import Cycle
 from loadbook.core import times, units
@@ -160,7 +160,7 @@ def hours_asked(cycle: Cycle | None, asked_c_per_h: float | None, start_c: float
     asked_c_per_h  the run's own asked heating rate: all ramps are scaled by it over the cycle's fastest asked rate
     None where a ramp's rate, a target or the start is not known.
     """
-    hold = main_hold_segment(cycle) if cycle is not None else None
+    hold = cycle.main_hold if cycle is not None else None
     if cycle is None or hold is None or start_c is None:
         return None
     fastest = {p.parameter: p.value for p in asked_parameters(cycle)}.get("heating_rate_peak_c_per_h")

@@ -25,8 +25,8 @@ COLUMNS = (
     "asked", "missing", "without", "uncertain", "uncertainty", "segment", "confidence", "text",
 )  # fmt: skip
 SUMMARY_COLUMNS = (
-    "run", "started", "furnace", "cycle", "cycle_revision", "verdict", "clauses", "broken", "cannot_be_told", "faults",
-    "first_broken", "note",
+    "run", "started", "furnace", "cycle", "cycle_revision", "status", "verdict", "clauses", "broken", "cannot_be_told",
+    "faults", "first_broken",
 )  # fmt: skip
 APPROVAL = "Whether the parts are acceptable takes a recorded approval"
 
@@ -34,7 +34,7 @@ APPROVAL = "Whether the parts are acceptable takes a recorded approval"
 @dataclass(frozen=True)
 class AskedAchieved:
     """One plannable parameter as the cycle asked it, as it was set at the furnace's program, where that is recorded,
-    and as the trace (or a paper chart) shows it."""
+    and as the trace (or a paper chart) shows it. not_reached: the run never came to the segment that it belongs to."""
 
     parameter: str
     unit: str
@@ -43,6 +43,7 @@ class AskedAchieved:
     se: float | None = None
     source: str = "trace"
     program: float | None = None
+    not_reached: bool = False
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,12 @@ class JudgedRun(Result):
 
     @property
     def headline(self) -> str:
-        """The verdict in one sentence."""
+        """The verdict in one sentence; what the run's status says comes first."""
+        status = self.record.row["status"]
+        return self._verdict_words if status == "done" else f"{status.upper()}. {self._verdict_words}"
+
+    @property
+    def _verdict_words(self) -> str:
         cycle = self.record.cycle
         if cycle is None:
             return "NO VERDICT: the run was asked to follow no cycle"
@@ -142,10 +148,10 @@ class JudgedRun(Result):
         broken = self.of("broken")
         return {
             "run": self.run, "started": row["started"], "furnace": row["furnace"], "cycle": row["cycle"],
-            "cycle_revision": row["cycle_revision"], "verdict": self.verdict, "clauses": len(self.clauses),
+            "cycle_revision": row["cycle_revision"], "status": row["status"], "verdict": self.verdict,
+            "clauses": len(self.clauses),
             "broken": len(broken), "cannot_be_told": len(self.of("cannot be told")), "faults": len(self.faults),
-            "first_broken": broken[0].clause if broken else None, 
-            "note": row["status"] if row["status"] != "done" else None,
+            "first_broken": broken[0].clause if broken else None,
         }  # fmt: skip
 
 
@@ -178,7 +184,7 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=figures)
     judgement = done.judgement
     verdict = judgement.verdict if record.cycle else "no cycle"
-    asked = _programmed(_asked(done.asked, done.parameters, record), program)
+    asked = _programmed(_asked(done.asked, done.parameters, done.phases.main in done.phases.missing), program)
     remarks = list(judgement.remarks)
     if figures and record.cycle and any(c.correction for c in trace.channels):
         bare = replace(trace, channels=tuple(replace(c, correction=()) for c in trace.channels))
@@ -226,8 +232,11 @@ def _programmed(asked: tuple[AskedAchieved, ...], program: dict[str, Any]) -> tu
     return tuple(replace(a, program=program[a.parameter]["value"]) if a.parameter in program else a for a in asked)
 
 
-def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], record: RunRecord) -> tuple[AskedAchieved, ...]:
-    """What the cycle asked beside what was achieved; without a cycle, what was achieved."""
+def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], not_reached: bool) -> tuple[AskedAchieved, ...]:
+    """What the cycle asked beside what was achieved; without a cycle, what was achieved.
+
+    not_reached  the run never came to the cycle's main hold
+    """
     from loadbook.analysis.parameters.compute import PLANNABLE
 
     achieved = {p.parameter: p for p in found if p.channel is None}
@@ -237,7 +246,9 @@ def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], record: RunRe
         a, b = wanted.get(name), achieved.get(name)
         if a or b:
             unit = a.unit if a else b.unit if b else ""
-            out.append(AskedAchieved(name, unit, a.value if a else None, b.value if b else None, b.se if b else None))
+            never = b is None and not_reached and name in ("hold_mean_c", "soak_minutes")
+            out.append(AskedAchieved(name, unit, a.value if a else None, b.value if b else None, b.se if b else None,
+                                     not_reached=never))  # fmt: skip
     return tuple(out)
 
 

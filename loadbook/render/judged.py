@@ -44,6 +44,18 @@ def close_figure(value: float | None, limit: float | None, unit: str, system: st
     return text
 
 
+def label(c: ClauseResult, system: str) -> str:
+    """A clause's name with the temperatures between which alone it binds.
+
+    >>> label(ClauseResult("heat 3 rate", "kept", "", above_c=585.0), "us")
+    'heat 3 rate, above 1085.0 °F'
+    """
+    sides = [
+        f"{word} {figure(v, 'c', system)}" for word, v in (("above", c.above_c), ("below", c.below_c)) if v is not None
+    ]
+    return c.clause + (f", {' and '.join(sides)}" if sides else "")
+
+
 def lasted(seconds: float | None) -> str:
     """A duration as people say it."""
     if seconds is None:
@@ -54,7 +66,8 @@ def lasted(seconds: float | None) -> str:
 
 
 def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, out: TextIO | None = None) -> None:
-    """Write one judged run: headline, broken clauses, open ones, kept ones, asked and achieved, checks, faults.
+    """Write one judged run: headline, with suspected faults and checks that are not current directly below; broken
+    clauses, open ones, kept ones, asked and achieved, all checks; the headline again as the last line.
 
     every  also the sentence of each clause
     """
@@ -66,46 +79,56 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
     def when(seconds: float | None) -> str:
         return local(judged.moment(seconds), book)
 
+    for c in judged.record.checks:
+        if c.state in ("failed", "past due"):
+            due = f", due {c.due_on}" if c.due_on else ""
+            _say(out, plain(f"{c.state.upper()}: {c.kind} of {c.done_on}{due}"))
+    _faults(judged, out, when)
     broken = judged.of("broken")
     if broken:
         _section(out, "Broken, by first moment", ["clause", "first moment", "worst moment", "channel", "value", "limit",
                                                   "for", ""], [_broken(c, when, system) for c in broken])  # fmt: skip
     untold = judged.of("cannot be told")
     if untold:
-        rows = [[c.clause, c.missing or "", figure(c.value, c.unit, system), figure(c.limit, c.unit, system),
+        rows = [[label(c, system), c.missing or "", figure(c.value, c.unit, system), figure(c.limit, c.unit, system),
                  c.channel or "", when(c.worst_s)] for c in untold]  # fmt: skip
         _section(out, "Cannot be told", ["clause", "what is missing", "value", "limit", "channel", "moment"], rows)
     kept = judged.of("kept")
     if kept:
-        rows = [[c.clause, close_figure(c.value, c.limit, c.unit, system) or "never came to bind",
+        rows = [[label(c, system), close_figure(c.value, c.limit, c.unit, system) or "never came to bind",
                  figure(c.limit, c.unit, system), c.channel or "", when(c.worst_s), _turn(c, system)]
                 for c in kept]  # fmt: skip
         _section(out, "Kept", ["clause", "nearest to the limit", "limit", "channel", "moment", ""], rows)
     if every:
-        _section(out, "What each clause says", ["clause", "sentence"], [[c.clause, c.text] for c in judged.clauses])
+        _section(
+            out, "What each clause says", ["clause", "sentence"], [[label(c, system), c.text] for c in judged.clauses]
+        )
     if judged.asked:
         rows = [[a.parameter, figure(a.asked, a.unit, system) or "not asked", figure(a.program, a.unit, system),
                  _achieved(a, system), a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
         columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
         _section(out, "Asked and achieved", columns, rows)
     _checks(judged, out, system)
-    if judged.faults:
-        decided = {(c, k): d for c, k, d in judged.record.confirmed()}
-        rows = [[f.channel, f.kind, when(f.start_s), lasted(f.end_s - f.start_s), f"{f.confidence:.2f}",
-                 decided.get((f.channel, f.kind)) or fault_state(f), f.evidence]
-                for f in judged.faults]  # fmt: skip
-        _section(
-            out, "Thermocouple faults", ["channel", "fault", "from", "for", "confidence", "state", "evidence"], rows
-        )
-        if any(row[5] == "suspected" for row in rows):
-            command = f"loadbook confirm fault {plain(judged.run)} CHANNEL --kind K"
-            _say(out, "A suspected fault deletes nothing. A named person decides it:")
-            _say(out, f"  {command} --decision confirmed|refused --person P --why TEXT")
     if judged.remarks:
         _say(out, "\nRemarks")
         for remark in judged.remarks:
             _say(out, f"  {plain(remark)}")
     _say(out, f"\n{plain(judged.approval)}")
+    _say(out, f"\n{plain(judged.run)}  {judged.headline}")
+
+
+def _faults(judged: JudgedRun, out: TextIO, when: Callable[[float | None], str]) -> None:
+    if not judged.faults:
+        return
+    decided = {(c, k): d for c, k, d in judged.record.confirmed()}
+    rows = [[f.channel, f.kind, when(f.start_s), lasted(f.end_s - f.start_s), f"{f.confidence:.2f}",
+             decided.get((f.channel, f.kind)) or fault_state(f), f.evidence]
+            for f in judged.faults]  # fmt: skip
+    _section(out, "Thermocouple faults", ["channel", "fault", "from", "for", "confidence", "state", "evidence"], rows)
+    if any(row[5] == "suspected" for row in rows):
+        command = f"loadbook confirm fault {plain(judged.run)} CHANNEL --kind K"
+        _say(out, "A suspected fault deletes nothing. A named person decides it:")
+        _say(out, f"  {command} --decision confirmed|refused --person P --why TEXT")
 
 
 def _say(out: TextIO, text: str) -> None:
@@ -130,7 +153,8 @@ def _about(judged: JudgedRun, book: BookFolder) -> str:
 
 
 def _broken(c: ClauseResult, when: Callable[[float | None], str], system: str) -> list[str]:
-    return [c.clause, when(c.first_s), when(c.worst_s), c.channel or "", close_figure(c.value, c.limit, c.unit, system),
+    value = close_figure(c.value, c.limit, c.unit, system)
+    return [label(c, system), when(c.first_s), when(c.worst_s), c.channel or "", value,
             figure(c.limit, c.unit, system), lasted(c.lasted_s), _turn(c, system)]  # fmt: skip
 
 
@@ -146,7 +170,7 @@ def _achieved(a: Any, system: str) -> str:
     text = figure(a.achieved, a.unit, system)
     if text and a.se and a.se >= 0.05:
         return f"{text} (standard error {figure(a.se, a.unit, system)})"
-    return text or "not known"
+    return text or ("not reached" if a.not_reached else "not known")
 
 
 def _checks(judged: JudgedRun, out: TextIO, system: str) -> None:

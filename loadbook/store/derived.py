@@ -22,7 +22,7 @@ from loadbook.core import times
 from . import derived_checksum
 from .run_records import RunRecord
 
-ALGORITHM = "1"  # of the clauses; a parameter row names parameters.ALGORITHM
+ALGORITHM = "2"  # of the clauses; a parameter row names parameters.ALGORITHM
 Row = dict[str, Any]
 
 
@@ -50,8 +50,9 @@ def work(
     found_phases = phases.find_phases(prepared, record.cycle)
     found = tuple(faults.find_faults(prepared, found_phases, record.pieces))
     judgement = judge.judge(
-        prepared, record.cycle, record.pieces, found_phases, found, record.confirmed(), guard_factor, guard_decides
-    )
+        prepared, record.cycle, record.pieces, found_phases, found, record.confirmed(), guard_factor, guard_decides,
+        record.facts,
+    )  # fmt: skip
     measured: tuple[Parameter, ...] = ()
     if figures:
         measured = tuple(parameters.run_parameters(prepared, record.cycle, record.pieces, found_phases, found))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any
 
-from loadbook.analysis.trace.model import Channel, Cycle, Event, Limit, PieceRecord, Segment
+from loadbook.analysis.trace.model import Channel, Cycle, Event, FurnaceCheck, Limit, PieceRecord, RunFacts, Segment
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.core.times import from_stored
 from loadbook.core.vocabulary.lookup import nearest
@@ -82,22 +82,6 @@ def same_cycle(conn: sqlite3.Connection, cycle: str, revision: str, source_text:
 
 
 @dataclass(frozen=True)
-class FurnaceCheck:
-    """The latest check of one kind (at one temperature) that was done by the day of the run.
-
-    state  'current', 'past due', 'failed' or 'no due date'
-    """
-
-    kind: str
-    done_on: str
-    due_on: str | None
-    at_c: float | None
-    worst_c: float | None
-    passed: bool | None
-    state: str
-
-
-@dataclass(frozen=True)
 class Confirmation:
     """What a named person decided about a suspected fault of a channel."""
 
@@ -137,6 +121,14 @@ class RunRecord:
         """The run's own atmosphere, else its cycle's, else its furnace's."""
         own = self.row["atmosphere"] or (self.cycle.atmosphere if self.cycle else None)
         return str(own or self.furnace["atmosphere"])
+
+    @property
+    def facts(self) -> RunFacts:
+        """What clauses ask of the run beside its trace."""
+        return RunFacts(
+            self.row["status"] == "aborted", self.row["atmosphere"] or "", self.furnace["furnace"],
+            self.furnace["uniformity_c"], self.checks,
+        )  # fmt: skip
 
     def confirmed(self) -> frozenset[tuple[str, str, str]]:
         """(channel, fault, decision) as calc.clauses.judge takes them; the latest decision counts."""

@@ -7,11 +7,11 @@ Broken: at any judged sample the value is beyond the limit. Kept: it never was, 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from loadbook.analysis.trace.model import ClauseResult
+from loadbook.analysis.trace.model import ClauseResult, RunFacts
 from loadbook.analysis.trace.phases import Interval, Phases
 
 from .series import Mask, Series, View
@@ -66,6 +66,15 @@ class Frame:
     phases: Phases
     guard: Guard
     blind_s: float = BLIND_S
+    facts: RunFacts = field(default_factory=RunFacts)
+
+    def cut_off(self, interval: Interval | None, segment: int) -> bool:
+        """Did the chart simply end in a segment, or before it? Then what came after is not known: no event ended the
+        judging, and nothing later of the cycle was seen."""
+        p = self.phases
+        if p.ended_by is not None or any(i.segment > segment for i in p.intervals):
+            return False
+        return interval is None or interval.end >= p.until
 
     def samples(self, interval: Interval | None, n: int) -> Mask:
         """Samples of one segment as it happened."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from loadbook.analysis.trace.model import ClauseResult, Cycle, Fault, Judgement, PieceRecord, Trace, Verdict
+from loadbook.analysis.trace.model import ClauseResult, Cycle, Fault, Judgement, PieceRecord, RunFacts, Trace, Verdict
 from loadbook.analysis.trace.phases import Phases
 
 from .check import BLIND_S, Clause, Frame, Guard
@@ -31,6 +31,7 @@ def judge(
     confirmed: Decided = frozenset(),
     guard_factor: float = 1.0,
     guard_decides: bool = False,
+    facts: RunFacts | None = None,
 ) -> Judgement:
     """Every clause of the cycle on one run.
 
@@ -38,7 +39,8 @@ def judge(
     cycle      None: no clauses, no verdict ('cannot be told'), faults and remarks only
     confirmed  what named persons decided: a confirmed fault's interval is left out, a refused one counts in full;
                every other fault is suspected
-    guard_factor, guard_decides   see clausecheck.Guard
+    guard_factor, guard_decides   see check.Guard
+    facts      what is recorded beside the trace; an event 'aborted' also stops the run
     Returns    Judgement: broken if any clause is, else 'cannot be told' if any cannot, else kept
     """
     if cycle is None or not (cycle.segments or cycle.limits):
@@ -46,7 +48,9 @@ def judge(
         return Judgement("cannot be told", (), tuple(faults), phases.until_s, (remark,))
     decisions = {(channel, kind): decision for channel, kind, decision in confirmed}
     out, suspected = _sort(faults, decisions)
-    frame = Frame(phases, Guard(guard_factor, guard_decides), _blind_s(cycle))
+    facts = facts or RunFacts()
+    stopped = facts.stopped or any(e.event.strip().casefold() == "aborted" for e in trace.events)
+    frame = Frame(phases, Guard(guard_factor, guard_decides), _blind_s(cycle), replace(facts, stopped=stopped))
     base = seen(trace, cycle, phases, out)
     clauses = [*segment_clauses(cycle, frame), *limit_clauses(cycle, pieces, frame)]
     others = _alternatives(base, suspected)

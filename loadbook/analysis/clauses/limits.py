@@ -20,9 +20,23 @@ from loadbook.analysis.trace.rates import line
 from loadbook.core.errors import CalculationError
 
 from .check import Clause, Demand, Frame, cannot, compare, never_began
+from .recorded import furnace_uniformity, gas, surface
 from .segments import WINDOW_MIN, decide_rate, in_range
-from .series import Mask, Series, View, difference, extreme, fewest, rate, spread, spread_distance, spread_piece
+from .series import (
+    Mask,
+    Series,
+    Settling,
+    View,
+    difference,
+    extreme,
+    fewest,
+    rate,
+    spread,
+    spread_distance,
+    spread_piece,
+)  # fmt: skip
 from .soak import soak_clause
+from .timed import from_then_on, not_begun, pressure_to_cool, time_in_range
 
 
 @dataclass(frozen=True)
@@ -110,12 +124,14 @@ def resolve(limit: Limit, pieces: Sequence[PieceRecord]) -> Resolved:
 
 _WHILE = {"heating": " while heating", "hold": " during holds", "cooling": " while cooling", "start": "", "any": ""}
 LEAK_BEGAN, LEAK_ENDED = LEAK_EVENTS
+BEGINNING = ("spread", "lead", "over_temperature", "pressure", "dew_point", "oxygen")  # those that may say from when
 UNITS = {
     "spread": "c_diff", "lead": "c_diff", "over_temperature": "c", "start_control": "c", "start_work": "c",
     "heating_rate": "c_per_h", "cooling_rate": "c_per_h", "heating_rate_work": "c_per_h",
     "cooling_rate_work": "c_per_h", "event_work": "c", "pressure": "mbar", "leak_rate": "mbar_per_h",
     "dew_point": "c", "oxygen": "", "work_tcs": "",
-    "gap": "s", "soak": "min",
+    "gap": "s", "soak": "min", "time_in_range": "min", "place_tcs": "", "pressure_to_cool": "mbar",
+    "furnace_uniformity": "c_diff", "gas": "", "surface": "",
 }  # fmt: skip
 
 
@@ -140,7 +156,7 @@ def _clause(cycle: Cycle, limit: Limit, resolved: Resolved, frame: Frame) -> Cla
         if decide is None:
             return cannot(name, text, f"a way to check {limit.quantity!r}", unit=unit)
         demand = Demand(name, text, unit, limit.relation, resolved.value, limit.segment, None, frame.blind_s)
-        return decide(view, limit, demand, frame)
+        return replace(decide(view, limit, demand, frame), above_c=limit.above_c, below_c=limit.below_c)
 
     return Clause(name, decided)
 
@@ -152,9 +168,11 @@ def words(limit: Limit, resolved: Resolved) -> tuple[str, str]:
     how = "at most" if limit.relation == "max" else "at least"
     level = "at or below" if limit.relation == "max" else "at or above"
     only = ""
-    if limit.above_c is not None or limit.below_c is not None:
+    if q != "time_in_range" and (limit.above_c is not None or limit.below_c is not None):
         sides = [w for w, v in (("above", limit.above_c), ("below", limit.below_c)) if v is not None]
         only = f" ({' and '.join(sides)} the stated temperature only)"
+    if begins(limit):
+        where += f" from {limit.event}"
     rule = f"; the limit follows from a section of {resolved.thickness_mm:g} mm" if resolved.thickness_mm else ""
     if q == "spread":
         scope = {"load": "", "piece": " of a piece", "distance": f" within {limit.distance_mm or 0:g} mm"}[limit.scope]
@@ -180,6 +198,20 @@ def words(limit: Limit, resolved: Resolved) -> tuple[str, str]:
     elif q in ("start_control", "start_work"):
         whose = "furnace" if q == "start_control" else "work"
         name, text = f"start temperature of the {whose}", f"the run starts with the {whose} {level} the limit"
+    elif q == "place_tcs":
+        name = f"TCs at '{limit.event}'{where}"
+        text = f"{how} so many valid work TCs stand at '{limit.event}' at every moment{where}"
+    elif q == "time_in_range":
+        name = f"time in range{where}"
+        text = f"every work TC is between the stated temperatures{where} for {how} the limit"
+    elif q == "pressure_to_cool":
+        name, text = f"pressure to cool{where}", f"cooling{where} begins only with the pressure {level} the limit"
+    elif q == "furnace_uniformity":
+        name, text = "furnace class", "the furnace's class and its current uniformity surveys are within the limit"
+    elif q == "gas":
+        name, text = "gas", f"the gas is {limit.event}, by the run's atmosphere and the notes of its backfills"
+    elif q == "surface":
+        name, text = "surface", f"the surface is {limit.event}, by the notes of 'surface checked'"
     elif q == "work_tcs":
         name, text = f"work TCs{where}", f"{how} so many work TCs are valid at every moment{where}"
     elif q == "gap":
@@ -199,7 +231,7 @@ def words(limit: Limit, resolved: Resolved) -> tuple[str, str]:
 
 # ---- where a limit binds ----------------------------------------------------------------------------------------
 def binding(view: View, limit: Limit, frame: Frame, *, ranged: bool = True) -> Mask:
-    """Judged samples of the limit's phase, segment and temperature range (of the control TCs)."""
+    """Judged samples of the limit's phase, segment and temperature range (of the control TCs), from its moment on."""
     where = view.judged.copy()
     if limit.segment is not None:
         where &= frame.samples(frame.phases.interval(limit.segment), view.t_s.size)
@@ -207,7 +239,14 @@ def binding(view: View, limit: Limit, frame: Frame, *, ranged: bool = True) -> M
         where &= frame.phases.mask(limit.phase)
     if ranged and (limit.above_c is not None or limit.below_c is not None):
         where &= in_range(view, view.control or view.work, (limit.above_c, limit.below_c))
+    if begins(limit):
+        where &= from_then_on(view, limit, frame)
     return where
+
+
+def begins(limit: Limit) -> bool:
+    """Does the limit bind from a moment on (its soak's start, or an event)?"""
+    return limit.event is not None and limit.quantity in BEGINNING
 
 
 def _never(limit: Limit, view: View, frame: Frame) -> str | None:
@@ -228,7 +267,9 @@ def _simple(make: Callable[[View, Limit, Frame], Series | None], nothing: str) -
         if never:
             return cannot(demand.clause, demand.text, never, limit=demand.limit, unit=demand.unit)
         where = binding(view, limit, frame)
-        return compare(view, replace(demand, nothing=nothing), make(view, limit, frame), where, frame.guard)
+        found = compare(view, replace(demand, nothing=nothing), make(view, limit, frame), where, frame.guard)
+        missing = not_begun(view, limit, frame) if begins(limit) and found.verdict == "kept" else None
+        return replace(found, verdict="cannot be told", missing=missing) if missing else found
 
     return decide
 
@@ -264,6 +305,27 @@ def _channel(role: str) -> Callable[[View, Limit, Frame], Series | None]:
     return lambda view, limit, frame: extreme(view, view.trace.rows(role), limit.relation == "max")
 
 
+def _time_in_range(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    return time_in_range(view, limit, demand, frame, binding(view, limit, frame, ranged=False))
+
+
+def _at_place(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    """Valid work TCs whose place holds the words; with none there, an unrecorded place leaves it open."""
+    words_ = (limit.event or "").casefold()
+    channels = view.trace.channels
+    rows = [r for r in view.work if words_ in (channels[r].place or "").casefold()]
+    unknown = [channels[r].name for r in view.work if not channels[r].place]
+    if not rows and unknown:
+        missing = f"where {', '.join(unknown)} stood: no place is recorded"
+        return cannot(demand.clause, demand.text, missing, limit=demand.limit, unit=demand.unit)
+    count = np.isfinite(view.trace.values[rows]).sum(axis=0) if rows else np.zeros(view.t_s.size)
+
+    def who(i: int) -> str:
+        return ", ".join(channels[r].name for r in rows if not np.isfinite(view.trace.values[r, i]))
+
+    return compare(view, demand, Series(count.astype(float), who), binding(view, limit, frame), frame.guard)
+
+
 def _rate(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
     never = _never(limit, view, frame)
     if never:
@@ -277,6 +339,7 @@ def _rate(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResul
     series = rate(
         view, rows, 60.0 * window, where, rising=limit.quantity.startswith("heating"),
         fastest=limit.relation == "max" or of_work, above_c=binds[0], below_c=binds[1],
+        settling=Settling(demand.limit, "min") if limit.relation == "min" else None,
     )  # fmt: skip
     return decide_rate(view, demand.clause, demand.text, limit.relation, demand.limit, series, where, frame, window,
                        rows, binds, limit.segment, None)  # fmt: skip
@@ -300,7 +363,8 @@ def _start(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResu
 def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
     """The hottest valid work TC at the last sample at or before each event of that name."""
     wanted = (limit.event or "").strip().casefold()
-    moments = [e.t_s for e in view.trace.events if e.event.strip().casefold() == wanted]
+    first = view.t_s[0] if view.t_s.size else 0.0
+    moments = [e.t_s for e in view.trace.events if e.event.strip().casefold() == wanted and e.t_s >= first]
     missing = f"no event '{limit.event}' is recorded"
     where = np.zeros(view.t_s.size, dtype=bool)
     series = extreme(view, view.work, limit.relation == "max")
@@ -310,7 +374,9 @@ def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResu
             k = int(np.searchsorted(view.t_s, at, side="right")) - 1
             while series is not None and k >= 0 and not np.isfinite(series.value[k]):
                 k -= 1
-            if series is not None and k >= 0 and at - view.t_s[k] <= frame.blind_s:
+            after = at > view.t_s[-1] + 2.0 * view.step_s  # the chart had ended: only that it was cool enough is seen
+            seen = series is not None and k >= 0 and at - view.t_s[k] <= frame.blind_s
+            if series is not None and seen and not (after and series.value[k] > demand.limit):
                 where[k] = True
             else:
                 return cannot(demand.clause, demand.text, missing, limit=demand.limit, unit=demand.unit)
@@ -373,5 +439,7 @@ _DECIDE: dict[str, Callable[..., ClauseResult]] = {
     "oxygen": _simple(_channel("oxygen"), "an oxygen channel"),
     "work_tcs": _simple(lambda view, limit, frame: fewest(view), "a sample"),
     "heating_rate": _rate, "cooling_rate": _rate, "heating_rate_work": _rate, "cooling_rate_work": _rate,
+    "time_in_range": _time_in_range, "place_tcs": _at_place, "pressure_to_cool": pressure_to_cool,
+    "furnace_uniformity": furnace_uniformity, "gas": gas, "surface": surface,
     "start_control": _start, "start_work": _start, "event_work": _event, "leak_rate": _leak, "gap": _gap,
 }  # fmt: skip

@@ -2,36 +2,48 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from loadbook.analysis.trace.model import ClauseResult, Cycle, Segment
+from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Segment
+from loadbook.analysis.trace.phases import Interval, Phases
 
 from .check import Clause, Demand, Frame, compare, never_began
-from .series import Mask, Series, View, extreme, rate
+from .series import Mask, Series, Settling, View, extreme, rate
 from .soak import hold_clauses
 
 WINDOW_MIN = 15.0
+KNEE_S, KNEE_C = 1800.0, 25.0  # how far before a target a slower program may be seen to have taken over
 
 
 def segment_clauses(cycle: Cycle, frame: Frame) -> list[Clause]:
     """The clauses of every segment, in the cycle's order."""
     out: list[Clause] = []
     for k, s in enumerate(cycle.segments):
-        after = cycle.segments[k + 1] if k + 1 < len(cycle.segments) else None
         if s.kind == "hold":
             out += hold_clauses(s, frame)
         else:
-            out += _rates(s, frame)
+            out += _rates(s, _neighbour(cycle, k, -1), _neighbour(cycle, k, 1), frame)
             if s.target_c is not None:
-                out.append(_target(s, after, frame))
+                out.append(_target(s, cycle.segments[k + 1 :], frame))
         out += _pressure(s, frame)
     return out
 
 
 # ---- rates ----------------------------------------------------------------------------------------------------
-def _rates(s: Segment, frame: Frame) -> list[Clause]:
+def _neighbour(cycle: Cycle, k: int, step: int) -> Segment | None:
+    """The segment before or after one, where it moves the same way to a target of its own."""
+    s, other = cycle.segments[k], cycle.segments[k + step] if 0 <= k + step < len(cycle.segments) else None
+    return other if other is not None and other.kind == s.kind and other.target_c is not None else None
+
+
+def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Frame) -> list[Clause]:
+    """before, after: segments that move the same way. A control TC that has not come to the target before is still in
+    that program, and has one window to come down to a slower one. Where a program of another pace follows, a limit
+    that it would break binds up to where the program goes on."""
     rising = s.kind == "heat"
     verb = "heats" if rising else "cools"
     whose = "the furnace" if s.rate_of == "control" else "the fastest work TC"
@@ -54,14 +66,24 @@ def _rates(s: Segment, frame: Frame) -> list[Clause]:
                 return replace(
                     never_began(name, text, s.number), limit=limit, unit="c_per_h", asked=s.asked_rate_c_per_h
                 )
+            if after is not None and (relation == "min" or (after.rate_max_c_per_h or math.inf) > limit):
+                interval = replace(interval, end=goes_on(view, frame.phases, s, interval))
             where = frame.samples(interval, view.t_s.size) & view.judged
             rows = view.control if s.rate_of == "control" else view.work
+            above, below = s.rate_above_c, s.rate_below_c
+            if before is not None and before.target_c is not None and s.rate_of == "control":
+                passed = before.target_c
+                above = max(passed, passed if above is None else above) if rising else above
+                below = below if rising else min(passed, passed if below is None else below)
+            pace = math.inf if before is None or relation == "min" else before.rate_max_c_per_h or math.inf
+            settling = Settling(limit, relation, pace, before is not None)
             series = rate(
-                view, rows, 60.0 * window, where, rising=rising, fastest=fastest,
-                above_c=s.rate_above_c, below_c=s.rate_below_c,
+                view, rows, 60.0 * window, where, rising=rising, fastest=fastest, above_c=above, below_c=below,
+                settling=settling if relation == "min" or before is not None else None,
             )  # fmt: skip
-            return decide_rate(view, name, text, relation, limit, series, where, frame, window, rows,
-                               (s.rate_above_c, s.rate_below_c), s.number, s.asked_rate_c_per_h)  # fmt: skip
+            found = decide_rate(view, name, text, relation, limit, series, where, frame, window, rows,
+                                (above, below), s.number, s.asked_rate_c_per_h)  # fmt: skip
+            return replace(found, above_c=s.rate_above_c, below_c=s.rate_below_c)
 
         out.append(Clause(name, decide))
     return out
@@ -80,7 +102,14 @@ def decide_rate(
     demand = Demand(
         name, text, "c_per_h", relation, limit, segment, asked, max(frame.blind_s, 60.0 * window_min), nothing
     )
-    return compare(view, demand, series, where, frame.guard)
+    found = compare(view, demand, series, where, frame.guard)
+    if series is None or found.value is None or found.worst_s is None or found.uncertainty is None:
+        return found
+    thin = series.thin(int(np.searchsorted(view.t_s, found.worst_s)))
+    if thin and abs(found.value - limit) <= found.uncertainty:
+        missing = f"a rate sure enough: the segment was shorter than {window_min / 2:g} min"
+        return replace(found, verdict="cannot be told", missing=missing)
+    return found
 
 
 def in_range(view: View, rows: list[int], binds: tuple[float | None, float | None]) -> Mask:
@@ -102,11 +131,49 @@ def in_range(view: View, rows: list[int], binds: tuple[float | None, float | Non
     return np.asarray(inside.any(axis=0) | blind)
 
 
+def goes_on(view: View, phases: Phases, s: Segment, interval: Interval) -> int:
+    """One past the last sample of a move at its own pace, where a slower program follows in the same direction.
+
+    Where the setpoint came to the target; without a setpoint, where two straight lines through the furnace's last half
+    hour before it came there and the half hour after it meet best. Never after the interval's own end.
+    """
+    end = interval.end
+    setpoints = view.rows("setpoint")
+    rising = s.kind == "heat"
+    if len(setpoints) == 1 and s.target_c is not None:
+        asked = view.trace.values[setpoints[0], interval.start : end]
+        with np.errstate(invalid="ignore"):
+            there = asked >= s.target_c if rising else asked <= s.target_c
+        return interval.start + int(np.argmax(there)) if there.any() else end
+    t, y = view.t_s, phases.reference_c
+    first = int(np.searchsorted(t, t[end - 1] - KNEE_S)) if end else 0
+    last = int(np.searchsorted(t, t[end - 1] + KNEE_S)) if end else 0
+    first, last = max(first, interval.start), min(last, phases.until)
+    knees = range(first + 3, end)
+    left_over = {k: _off_line(t[first:k], y[first:k]) + _off_line(t[k:last], y[k:last]) for k in knees if last - k >= 3}
+    best = min(left_over, key=lambda k: left_over[k], default=end)
+    return best if best < end and abs(y[best] - y[end - 1]) <= KNEE_C else end
+
+
+def _off_line(t_s: Floats, y: Floats) -> float:
+    """Sum of squares that a straight line leaves over the valid samples."""
+    ok = np.isfinite(y)
+    if ok.sum() < 3:
+        return 0.0
+    t, v = t_s[ok] - t_s[ok].mean(), y[ok] - y[ok].mean()
+    return float(v @ v - (t @ v) ** 2 / (t @ t))
+
+
 # ---- target ---------------------------------------------------------------------------------------------------
-def _target(s: Segment, after: Segment | None, frame: Frame) -> Clause:
-    """The furnace comes to the target; where a hold with a band follows, to the near edge of its band."""
+def _target(s: Segment, rest: Sequence[Segment], frame: Frame) -> Clause:
+    """The furnace comes to the target; where a hold with a band follows, to the near edge of its band.
+
+    rest  the segments after it. The segment ends where the program goes on; a slower zone may arrive in what follows
+          in the same direction, up to the end of the first hold.
+    """
     rising = s.kind == "heat"
     assert s.target_c is not None
+    after = rest[0] if rest else None
     band = None if after is None or after.kind != "hold" else (after.band_low_c if rising else after.band_high_c)
     limit = s.target_c - (band or 0.0) if rising else s.target_c + (band or 0.0)
     name = f"{s.kind} {s.number} target"
@@ -115,15 +182,23 @@ def _target(s: Segment, after: Segment | None, frame: Frame) -> Clause:
 
     def decide(view: View) -> ClauseResult:
         interval = frame.phases.interval(s.number)
-        if interval is None:
-            return replace(never_began(name, text, s.number), limit=limit, unit="c", asked=s.target_c)
         base = ClauseResult(name, "kept", text, limit=limit, unit="c", segment=s.number, asked=s.target_c)
+        if interval is None:
+            if frame.phases.ended_by is None:
+                return replace(never_began(name, text, s.number), limit=limit, unit="c", asked=s.target_c)
+            return replace(base, verdict="broken", first_s=frame.phases.until_s)  # it ended before it could begin
         series = extreme(view, view.control, hottest=not rising)
-        # the segment ends where the reference arrived; a slower zone may arrive during the hold
-        follows = frame.phases.interval(after.number) if after is not None else None
-        where = frame.samples(interval, view.t_s.size) | frame.samples(
-            follows if follows is not None and follows.kind == "hold" else None, view.t_s.size
-        )
+        where = frame.samples(interval, view.t_s.size)
+        last = interval
+        for follows in rest:
+            if follows.kind not in (s.kind, "hold"):
+                break
+            seen = frame.phases.interval(follows.number)
+            if seen is not None:
+                where |= frame.samples(seen, view.t_s.size)
+                last = seen
+                if seen.kind == "hold":
+                    break
         where &= view.judged
         known = where & np.isfinite(series.value) if series is not None else where & False
         if series is None or not known.any():
@@ -137,6 +212,8 @@ def _target(s: Segment, after: Segment | None, frame: Frame) -> Clause:
         )  # fmt: skip
         if arrived.any():
             return result
+        if frame.cut_off(last, last.segment) and not (rising and frame.facts.stopped):
+            return replace(result, verdict="cannot be told", missing="the chart ends before the furnace came there")
         end_s = float(view.t_s[np.flatnonzero(where)[-1]])
         return replace(result, verdict="broken", first_s=end_s)
 

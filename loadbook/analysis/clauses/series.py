@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from loadbook.analysis.trace.model import Channel, Fault, Floats, Trace
-from loadbook.analysis.trace.rates import rates_of
+from loadbook.analysis.trace.rates import line, rates_of
 from loadbook.analysis.trace.validity import hottest_coldest, interval_s, picked
 
 Mask = npt.NDArray[np.bool_]
@@ -26,11 +26,29 @@ Uncertainty = Callable[[int], float | None]
 
 @dataclass(frozen=True)
 class Series:
-    """value (n,); who names the channel(s) behind sample i; uncertainty is expanded (k = 2), None if not recorded."""
+    """value (n,); who names the channel(s) behind sample i; uncertainty is expanded (k = 2), None if not recorded.
+
+    thin  does the value at sample i rest on fewer readings than its definition asks?
+    """
 
     value: Floats
     who: Who
     uncertainty: Uncertainty = lambda i: None
+    thin: Callable[[int], bool] = lambda i: False
+
+
+@dataclass(frozen=True)
+class Settling:
+    """How a furnace may come to its pace at the start of a segment: what is beyond the limit [°C/h] in the first window
+    of a TC's stretch does not count, if the TC is within it by that window's end and was never faster than `pace`.
+
+    follows  the stretch may begin within the samples looked at (where another program went before), not only with them
+    """
+
+    limit: float
+    relation: str
+    pace: float = math.inf
+    follows: bool = False
 
 
 @dataclass
@@ -220,7 +238,7 @@ def _apart_mm(a: Channel, b: Channel) -> float | None:
 
 def rate(
     view: View, rows: Sequence[int], window_s: float, where: Mask, *, rising: bool, fastest: bool,
-    above_c: float | None = None, below_c: float | None = None,
+    above_c: float | None = None, below_c: float | None = None, settling: Settling | None = None,
 ) -> Series | None:  # fmt: skip
     """Heating (rising) or cooling rate [°C/h, positive] of the fastest, or slowest, of some rows.
 
@@ -228,7 +246,8 @@ def rate(
     slopes: a window never reaches into another segment or across a threshold at which the limit stops binding. At the
     ends of a stretch, where samples do not fill the window, there is no figure, unless the stretch is shorter than
     the window: noise would otherwise break a limit there. The samples themselves count in the nearest full window.
-    Uncertainty is twice the slope's standard error.
+    A stretch too short for any slope has that of one straight line through its samples (three or more, none missing),
+    and is thin. Uncertainty is twice the slope's standard error.
     """
     if not rows or not where.any():
         return None
@@ -243,6 +262,9 @@ def rate(
             y = np.where(y < below_c, y, np.nan)
     rates = rates_of(view.t_s[first:last], y, window_s)
     signed = np.where(_usable(np.isfinite(y), rates.full), rates.slope if rising else -rates.slope, np.nan)
+    lone = _lone_lines(view.t_s[first:last], y, signed, window_s, rising)
+    if settling is not None:
+        _settle(view.t_s[first:last], y, signed, window_s, settling)
     ranked = np.where(np.isfinite(signed), signed, -np.inf if fastest else np.inf)
     which = ranked.argmax(axis=0) if fastest else ranked.argmin(axis=0)
     steepest = np.take_along_axis(ranked, which[None, :], axis=0)[0]
@@ -251,10 +273,38 @@ def rate(
     names = [view.trace.channels[r].name for r in rows]
 
     def error(i: int) -> float | None:
-        found = rates.error(int(which[i - first]), i - first)
+        row = int(which[i - first])
+        found = lone[row] if row in lone else rates.error(row, i - first)
         return 2.0 * found if math.isfinite(found) else None
 
-    return Series(value, lambda i: names[which[i - first]], error)
+    return Series(value, lambda i: names[which[i - first]], error, lambda i: int(which[i - first]) in lone)
+
+
+def _lone_lines(t_s: Floats, y: Floats, signed: Floats, window_s: float, rising: bool) -> dict[int, float]:
+    """Fills in the slope of rows whose whole stretch is too short for any; row -> standard error."""
+    out = {}
+    for row, values in enumerate(y):
+        inside = np.flatnonzero(np.isfinite(values))
+        if inside.size < 3 or np.isfinite(signed[row]).any() or inside[-1] - inside[0] + 1 != inside.size:
+            continue
+        if t_s[inside[-1]] - t_s[inside[0]] >= 0.5 * window_s:
+            continue
+        slope, out[row] = line(t_s[inside], values[inside])
+        signed[row, inside] = slope if rising else -slope
+    return out
+
+
+def _settle(t_s: Floats, y: Floats, signed: Floats, window_s: float, settling: Settling) -> None:
+    """Blanks what does not count while the furnace comes to its pace."""
+    for row, values in enumerate(y):
+        stretch = np.flatnonzero(np.isfinite(values))
+        if not stretch.size or (stretch[0] > 0 and not settling.follows):
+            continue
+        early = np.flatnonzero(np.isfinite(signed[row]) & (t_s <= t_s[stretch[0]] + window_s))
+        slopes = signed[row, early]
+        at_pace = slopes <= settling.limit if settling.relation == "max" else slopes >= settling.limit
+        if at_pace.any() and (slopes[: int(np.argmax(at_pace))] <= settling.pace).all():
+            signed[row, early[: int(np.argmax(at_pace))]] = np.nan
 
 
 def _usable(seen: Mask, full: Mask) -> Mask:

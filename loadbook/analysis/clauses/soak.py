@@ -25,6 +25,7 @@ class SoakSeen:
 
     found      calc.soak's figures;  possible  minutes if every unseen stretch is counted as inside the band
     leavings   (moment, channel, temperature °C) each time the band was left while the hold went on
+    unbroken   minutes from first coming in to the end, as if the band had not been left
     last       the channel that came into the band last, else ended the soak; or kept the load out of the band
     spare_min  how far the minutes move when the band is narrowed or widened by the sensors' uncertainty
     """
@@ -34,6 +35,7 @@ class SoakSeen:
     leavings: tuple[tuple[float, str, float], ...]
     last: str | None
     spare_min: float | None
+    unbroken: float = 0.0
 
 
 def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: float) -> SoakSeen:
@@ -60,7 +62,10 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
         spare = max(abs(x.minutes - found.minutes) for x in shifted)
     possible = found.minutes + max(found.unseen_minutes, unseen)
     last = _last(view, trace, rows, names, hold, found, until)
-    return SoakSeen(found, possible, tuple(leavings), last, spare)
+    first = soak(trace, hold, until, rows, "end").start_s if leavings else found.start_s
+    ended = soak(trace, hold, until, rows, "pause").end_s if leavings else found.end_s
+    unbroken = (ended - first) / 60.0 if first is not None and ended is not None else found.minutes
+    return SoakSeen(found, possible, tuple(leavings), last, spare, unbroken)
 
 
 def _enough(view: View, rows: list[int]) -> Trace:
@@ -208,6 +213,8 @@ def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float
         if seen is None:
             if relation == "max":
                 return never_began(name, text, s.number)
+            if frame.cut_off(None, s.number) and not frame.facts.stopped:
+                return replace(base, verdict="cannot be told", missing="the chart ends before the hold began")
             end_s = float(view.t_s[view.judged][-1])
             return replace(base, verdict="broken", value=0.0, first_s=end_s, worst_s=end_s)
         found = seen.found
@@ -215,19 +222,27 @@ def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float
             base, value=found.minutes, worst_s=found.end_s, channel=seen.last, uncertainty=seen.spare_min
         )  # fmt: skip
         unseen = replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
+        goes_on = replace(result, verdict="cannot be told", missing="the chart ends before the hold does")
+        cut_off = frame.cut_off(frame.phases.interval(s.number), s.number)
         if relation == "max":
             if found.minutes > limit:
                 end = found.end_s
                 return _turns(replace(result, verdict="broken", first_s=end), frame.guard)
+            if cut_off:
+                return goes_on
             return unseen if seen.possible > limit else _turns(result, frame.guard)
         if found.minutes >= limit:
             return _turns(result, frame.guard)
         if seen.possible >= limit:
             return unseen
+        if cut_off and not frame.facts.stopped:
+            return goes_on
         end = found.end_s if found.end_s is not None else _hold_end(s, frame, view)
         first, channel = end, seen.last
-        if seen.leavings:  # what cut it short is the first time the band was left
-            first, channel = seen.leavings[0][0], seen.leavings[0][1]
+        # what cut it short: the first leaving, if without any it had been long enough, else the one that ended it
+        blamed = [x for x in seen.leavings if seen.unbroken >= limit or x[0] >= end]
+        if blamed:
+            first, channel = blamed[0][0], blamed[0][1]
         return _turns(replace(result, verdict="broken", first_s=first, worst_s=end, channel=channel), frame.guard)
 
     return Clause(name, decide)

@@ -17,7 +17,7 @@ from .rates import rate_parameters
 from .run_view import look_at
 from .spread import spread_parameters
 
-ALGORITHM = "1"
+ALGORITHM = "2"
 PLANNABLE = ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
 
 
@@ -56,7 +56,7 @@ def asked_parameters(cycle: Cycle) -> list[Parameter]:
         if rates:
             rate, number = max(rates)
             out.append(Parameter(name, rate, "c_per_h", note=f"segment {number}"))
-    hold = main_hold_segment(cycle)
+    hold = cycle.main_hold
     if hold is not None:
         segment, target = hold
         out.append(Parameter("hold_mean_c", target, "c", note=f"segment {segment.number}"))
@@ -68,16 +68,3 @@ def asked_parameters(cycle: Cycle) -> list[Parameter]:
 def _asked_rate(segment: Segment) -> float | None:
     """The rate the program was set to, else the limit."""
     return segment.asked_rate_c_per_h if segment.asked_rate_c_per_h is not None else segment.rate_max_c_per_h
-
-
-def main_hold_segment(cycle: Cycle) -> tuple[Segment, float] | None:
-    """The hold segment that the cycle is for, and its target [°C]; None without a hold that has a temperature."""
-    best: tuple[Segment, float] | None = None
-    before: float | None = None
-    for s in cycle.segments:
-        target = s.target_c if s.target_c is not None else (before if s.kind == "hold" else None)
-        before = target if target is not None else before
-        if s.kind == "hold" and target is not None:
-            longer = best is None or (target, s.minutes or 0.0) > (best[1], best[0].minutes or 0.0)
-            best = (s, target) if longer else best
-    return best

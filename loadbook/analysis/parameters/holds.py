@@ -24,7 +24,8 @@ def hold_parameters(look: Look) -> None:
     if main is not None:
         _one_hold(look, main, "")
         _channels(look, main)
-    if not look.phases.automatic and len(look.phases.holds) > 1:
+    asked = [s for s in look.cycle.segments if s.kind == "hold"] if look.cycle else []
+    if not look.phases.automatic and len(asked) > 1:
         for hold in look.phases.holds:
             _one_hold(look, hold, f"_segment_{hold.segment}")
     _early_scatter(look)
@@ -150,9 +151,11 @@ def _channels(look: Look, hold: Hold) -> None:
 def _early_scatter(look: Look) -> None:
     """Standard deviation between the work TCs' means over the last ten minutes of the first early hold."""
     main = look.main
-    if main is None or len(look.work) < 2:
+    target_c = main.target_c if main else look.cycle.main_hold[1] if look.cycle and look.cycle.main_hold else None
+    if target_c is None or len(look.work) < 2:
         return
-    early = [h for h in look.phases.holds if h.start < main.start and h.target_c <= main.target_c - EARLY_BELOW_C]
+    before = main.start if main else look.n
+    early = [h for h in look.phases.holds if h.start < before and h.target_c <= target_c - EARLY_BELOW_C]
     if not early:
         return
     hold = early[0]

@@ -18,7 +18,7 @@ from loadbook.analysis.trace.lag import DIVISOR
 from loadbook.analysis.trace.model import Cycle, Floats, Segment
 from loadbook.core.errors import CalculationError
 
-from .review import main_hold, stages
+from .review import stages
 
 DEFAULT_BAND_C = 5.0
 EMISSIVITY = 0.5  # grey, oxidised or machined steel in a bright chamber: common practice for an estimate
@@ -147,7 +147,7 @@ def fastest_rate(
 
 def _heating(cycle: Cycle) -> list[Segment]:
     """Segments up to the end of the main hold: heating beyond it is none."""
-    main = main_hold(cycle)
+    main = cycle.main_hold[0] if cycle.main_hold else None
     last = main.number if main is not None else len(cycle.segments)
     return [s for s in cycle.segments if s.number <= last and s.kind in ("heat", "hold")]
 

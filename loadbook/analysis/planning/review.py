@@ -14,8 +14,10 @@ from dataclasses import dataclass
 
 from loadbook.analysis.clauses.limits import resolve
 from loadbook.analysis.trace.model import Cycle, PieceRecord, Segment
+from loadbook.core import units
 
 COMMON = "common practice"
+BURNS_C = 60.0  # bare metal at this temperature burns skin within seconds
 
 
 @dataclass(frozen=True)
@@ -103,12 +105,6 @@ def stages(cycle: Cycle, start_c: float = 20.0) -> list[Stage]:
         out.append(Stage(s, at, target, (s.atmosphere or cycle.atmosphere).casefold()))
         at = target
     return out
-
-
-def main_hold(cycle: Cycle) -> Segment | None:
-    """The hold that the cycle is for: the hottest, of equal ones the longest."""
-    holds = [s for s in cycle.segments if s.kind == "hold" and s.target_c is not None]
-    return max(holds, key=lambda s: (s.target_c or 0.0, s.minutes or 0.0), default=None)
 
 
 def limits_of(cycle: Cycle, *quantities: str) -> list[float]:
@@ -207,12 +203,12 @@ def no_band(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
 
 
 def no_low_hold(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
-    main = main_hold(cycle)
-    if main is None or main.target_c is None:
+    if cycle.main_hold is None:
         return
+    main, target_c = cycle.main_hold
     early = [
         s for s in cycle.segments
-        if s.kind == "hold" and s.number < main.number and s.target_c is not None and s.target_c < main.target_c
+        if s.kind == "hold" and s.number < main.number and s.target_c is not None and s.target_c < target_c
     ]  # fmt: skip
     if not early:
         yield Remark(
@@ -234,6 +230,45 @@ def no_event_limits(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
             "no door temperature", "the cycle does not say how cool the work must be when the door opens", "limits",
             "thin sections cool first in the draught, the surface takes colour, and hot parts burn people",
         )  # fmt: skip
+
+
+def never_binds(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
+    """Rate limits whose temperature range a segment never enters, such as may_slow_below above where it starts."""
+    for stage in stages(cycle):
+        s = stage.segment
+        if s.kind == "hold" or stage.from_c is None or stage.to_c is None:
+            continue
+        low, high = sorted((stage.from_c, stage.to_c))
+        stated = [(x.relation, x.above_c, x.below_c) for x in cycle.limits
+                  if x.segment == s.number and "ing_rate" in x.quantity]  # fmt: skip
+        own = (("max", s.rate_max_c_per_h), ("min", s.rate_min_c_per_h))
+        stated += [(relation, s.rate_above_c, s.rate_below_c) for relation, value in own if value]  # type: ignore[misc]
+        for relation, above, below in stated:
+            side = f"above {above:.0f} °C" if above is not None and above >= high else ""
+            side = side or (f"below {below:.0f} °C" if below is not None and below <= low else "")
+            if side:
+                yield Remark(
+                    "limit never binds",
+                    f"the {'fastest' if relation == 'max' else 'slowest'} rate binds only {side}; the segment goes from"
+                    f" {stage.from_c:.0f} to {stage.to_c:.0f} °C",
+                    stage.where, "a run of any rate keeps such a limit: it looks like a demand and is none",
+                )  # fmt: skip
+
+
+def _both(temperature_c: float) -> str:
+    """A temperature that concerns people, in both units."""
+    return f"{temperature_c:.0f} °C ({units.f_from_c(temperature_c):.0f} °F)"
+
+
+def door_burns(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
+    for limit in cycle.limits:
+        if limit.event in ("door opened", "thermocouples unplugged") and limit.value >= BURNS_C:
+            yield Remark(
+                "door temperature burns", f"'{limit.event}' is allowed with the work at {_both(limit.value)}", "limits",
+                f"bare metal burns the hand from about {_both(BURNS_C)} on, within seconds, and the hottest work TC is"
+                " not the hottest point of the load: gloves, a marked area, or a lower limit",
+                "common practice (contact burn thresholds as in ISO 13732-1)",
+            )  # fmt: skip
 
 
 def no_spread_or_lead(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
@@ -273,7 +308,7 @@ def vacuum_pressure(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
 
 CYCLE_CHECKS = (
     no_start, no_ramp_limit, asked_against_limit, hold_against_limits, direction, door_above_backfill, no_band,
-    no_low_hold, no_event_limits, no_spread_or_lead, no_evidence_limits, vacuum_pressure,
+    no_low_hold, no_event_limits, no_spread_or_lead, no_evidence_limits, vacuum_pressure, never_binds, door_burns,
 )  # fmt: skip
 
 
@@ -493,7 +528,7 @@ def soak_by_section(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Remar
 
 
 def no_main_hold_target(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Remark]:
-    if main_hold(cycle) is None:
+    if cycle.main_hold is None:
         yield Remark("no hold", "the cycle has no hold with a temperature", "segments",
                      "nothing can be said of what it does to the material", COMMON)  # fmt: skip
 
@@ -507,15 +542,34 @@ PART_CHECKS = (
 MARGIN_C = 30.0  # least distance of a hold below the last tempering temperature; the shop's own setting
 
 
-def review(cycle: Cycle, subjects: Sequence[Subject] = (), margin_c: float = MARGIN_C) -> list[Remark]:
+def band_of_furnace(cycle: Cycle, furnace: str, uniformity_c: float) -> Iterator[Remark]:
+    """Holds whose band is narrower than the class that the furnace is surveyed to."""
+    for s in cycle.segments:
+        widths = [w for w in (s.band_low_c, s.band_high_c) if w is not None]
+        if s.kind == "hold" and widths and min(widths) < uniformity_c:
+            yield Remark(
+                "band narrower than the furnace",
+                f"the band is ±{min(widths):.0f} °C; {furnace} is surveyed to ±{uniformity_c:.0f} °C",
+                f"segment {s.number}", "some place of its working zone may leave the band with no TC there",
+                "the furnace's record",
+            )  # fmt: skip
+
+
+def review(
+    cycle: Cycle, subjects: Sequence[Subject] = (), margin_c: float = MARGIN_C,
+    furnaces: Sequence[tuple[str, float]] = (),
+) -> list[Remark]:  # fmt: skip
     """Remarks on a cycle, and on what it would do to each part it is reviewed for.
 
     margin_c  difference [°C] that a hold must stay below the last tempering (and below Ac1)
+    furnaces  (name, class as plus or minus °C difference) of those it may run in
     Returns   remarks in the order of the checks; a remark said of several parts is said once, naming them
     """
     found: list[Remark] = []
     for check in CYCLE_CHECKS:
         found.extend(check(cycle, None))
+    for furnace, uniformity_c in furnaces:
+        found.extend(band_of_furnace(cycle, furnace, uniformity_c))
     for subject in subjects:
         for about in PART_CHECKS:
             for remark in about(cycle, subject, margin_c):

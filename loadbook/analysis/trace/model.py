@@ -143,11 +143,13 @@ class Limit:
     quantity  'spread' [°C diff], 'lead' [°C diff], 'over_temperature' [°C], 'start_control' [°C], 'start_work' [°C],
               'heating_rate' [°C/h], 'cooling_rate' [°C/h], 'event_work' [°C: hottest valid work TC at the event],
               'pressure' [mbar], 'leak_rate' [mbar/h], 'dew_point' [°C], 'oxygen' [as recorded],
-              'work_tcs' [count], 'gap' [s], 'soak' [min]
+              'work_tcs' [count], 'gap' [s], 'soak' [min], 'time_in_range' [min between above_c and below_c],
+              'place_tcs' [count], 'pressure_to_cool' [mbar], 'furnace_uniformity' [°C diff], 'gas', 'surface'
     relation  'max': the quantity must not exceed value; 'min': must not fall below it
     phase     'start', 'heating', 'hold', 'cooling' or 'any'; segment restricts it to one segment number
     scope     for spread: 'load', 'piece' or 'distance' (with distance_mm between the two TCs)
-    event     for event_work: the event's word
+    event     the word it is about: the event of event_work, the place of place_tcs, the gas, the surface; for others
+              the moment from which it binds: 'soak start', or an event
     above_c, below_c   binds only while the control TC is above / below these temperatures
     window_min         window of the slope for rates; None = 15 min
     rule      None, or how value follows from the thickest section of the pieces [mm]:
@@ -191,6 +193,19 @@ class Cycle:
     segments: tuple[Segment, ...] = ()
     limits: tuple[Limit, ...] = ()
 
+    @property
+    def main_hold(self) -> tuple[Segment, float] | None:
+        """The hold that the cycle is for, and its target [°C]: the hottest, of equal ones the longest."""
+        best: tuple[Segment, float] | None = None
+        before: float | None = None
+        for s in self.segments:
+            target = s.target_c if s.target_c is not None else (before if s.kind == "hold" else None)
+            before = target if target is not None else before
+            if s.kind == "hold" and target is not None:
+                longer = best is None or (target, s.minutes or 0.0) > (best[1], best[0].minutes or 0.0)
+                best = (s, target) if longer else best
+        return best
+
 
 @dataclass(frozen=True)
 class PieceRecord:
@@ -224,6 +239,38 @@ class Parameter:
     note: str | None = None
 
 
+@dataclass(frozen=True)
+class FurnaceCheck:
+    """The latest check of one kind (at one temperature) that was done by the day of the run.
+
+    state  'current', 'past due', 'failed' or 'no due date'
+    """
+
+    kind: str
+    done_on: str
+    due_on: str | None
+    at_c: float | None
+    worst_c: float | None
+    passed: bool | None
+    state: str
+
+
+@dataclass(frozen=True)
+class RunFacts:
+    """What is recorded of a run beside its trace, as far as clauses ask for it.
+
+    stopped       the run was aborted: by its status, or by an event
+    atmosphere    '' where not recorded
+    uniformity_c  the furnace's class, plus or minus [°C difference];  checks  those of its furnace by that day
+    """
+
+    stopped: bool = False
+    atmosphere: str = ""
+    furnace: str = ""
+    uniformity_c: float | None = None
+    checks: tuple[FurnaceCheck, ...] = ()
+
+
 Verdict = Literal["kept", "broken", "cannot be told"]
 
 
@@ -241,6 +288,7 @@ class ClauseResult:
     missing    for 'cannot be told': what is missing
     without    the verdict with suspected channels left out, where it differs
     uncertain  True where the recorded sensor uncertainty could turn the verdict
+    above_c, below_c   the temperatures between which alone the limit binds, as the cycle states them
     """
 
     clause: str
@@ -259,6 +307,8 @@ class ClauseResult:
     uncertain: bool = False
     uncertainty: float | None = None
     segment: int | None = None
+    above_c: float | None = None
+    below_c: float | None = None
 
 
 @dataclass(frozen=True)

@@ -3,303 +3,26 @@
 The furnace's own temperature is followed (the *reference*): the median of the valid control TCs; without one, the
 median of the valid work TCs; without these, of the over-temperature TCs. A hold starts at the first sample at which
 the reference is inside the hold's band, and ends where the reference (or the setpoint, where recorded) last left
-the hold's level for the next segment: an excursion in between belongs to the hold. Moments are those of samples.
-
-Finding segments in one temperature: along a cycle's segments, or from the trace alone.
+the hold's level for the next segment: an excursion in between belongs to the hold. A move to a target ends where the
+program goes on: where the reference comes to the target, or where it turns for the next target the other way. It is no
+matter where the last control TC arrives. Moments are those of samples.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
-from loadbook.analysis.quantiles import median_of, middle
+from loadbook.analysis.quantiles import median_of
 
+from .follow import DEFAULT_BAND_C, Found, first_at, follow_cycle, steady_stretches
 from .model import Cycle, Floats, Segment, Trace
-from .rates import rates_of
-from .validity import Corrected, Mask, interval_s, picked
+from .validity import Corrected, Mask, hottest_coldest, interval_s, picked
 
-DEFAULT_BAND_C = 5.0  # half-width of a hold's band where the cycle states none
-STEADY_C_PER_H = 12.0  # without a cycle: slower than this is steady
-STEADY_MIN_S = 900.0  # ... for at least this long
-STEADY_ABOVE_C = 40.0  # ... and this far above the coldest sample (a cooled load is not a hold)
-SAME_LEVEL_C = 6.0  # two steady stretches nearer than this, with little between, are one hold
-SETPOINT_C = 1.0  # the setpoint stands at a target when it is this near
-
-
-@dataclass(frozen=True)
-class Found:
-    """Samples start..end-1 of one segment (None: a move between two holds that no segment names)."""
-
-    segment: int | None
-    kind: Literal["heat", "hold", "cool"]
-    start: int
-    end: int
-    leave: int = 0
-    target_c: float | None = None
-    reached: bool = True
-
-
-def _first(condition: np.ndarray, start: int) -> int | None:
-    """First index at or after start where a condition holds."""
-    if start >= condition.size:
-        return None
-    k = int(np.argmax(condition[start:]))
-    return start + k if condition[start + k] else None
-
-
-def _edge(target_c: float, rising: bool, hold: Segment | None) -> float:
-    """The level at which a move to a target is done: the near edge of the hold that follows, else the target."""
-    if hold is None:
-        return target_c
-    width = hold.band_low_c if rising else hold.band_high_c
-    width = DEFAULT_BAND_C if width is None else width
-    return target_c - width if rising else target_c + width
-
-
-def _targets(segments: Sequence[Segment]) -> list[float | None]:
-    """Each segment's target; a hold without one holds the target before it."""
-    out: list[float | None] = []
-    before: float | None = None
-    for s in segments:
-        target = s.target_c if s.target_c is not None or s.kind != "hold" else before
-        out.append(target)
-        before = target if target is not None else before
-    return out
-
-
-def follow_cycle(t_s: Floats, level: Floats, setpoint: Floats | None, segments: Sequence[Segment]) -> list[Found]:
-    """The cycle's segments in order, each beginning where the one before ended.
-
-    level     (n,) the furnace's temperature without missing samples;  setpoint  (n,) or None
-    Returns   one Found per segment that began. A target that never came ends at the nearest approach when the run
-              went on (the temperature turned back by more than the band), else at the last sample; a last move counts
-              as reached within 5 °C.
-    """
-    n = level.size
-    targets = _targets(segments)
-    found: list[Found] = []
-    at = 0
-    for k, s in enumerate(segments):
-        if at >= n:
-            break
-        target = targets[k]
-        if s.kind == "hold":
-            at = _hold(t_s, level, setpoint, segments, targets, k, at, found)
-            continue
-        after = segments[k + 1] if k + 1 < len(segments) and segments[k + 1].kind == "hold" else None
-        if target is None:
-            end, reached = n, True
-        else:
-            end, reached = _move(level, target, s.kind == "heat", after, segments, targets, k, at)
-        found.append(Found(s.number, s.kind, at, end, target_c=target, reached=reached))
-        at = end
-    return _to_the_end(level, found)
-
-
-def _to_the_end(level: Floats, found: list[Found]) -> list[Found]:
-    """What the run did after its last segment: a last move goes on, a last hold is followed by an unnamed move."""
-    n = level.size
-    if found and found[-1].end < n:
-        last = found[-1]
-        if last.kind == "hold":
-            kind: Literal["heat", "cool"] = "heat" if level[-1] > level[last.end] else "cool"
-            found.append(Found(None, kind, last.end, n))
-        else:
-            found[-1] = replace(last, end=n)
-    return found
-
-
-def _move(
-    level: Floats,
-    target: float,
-    rising: bool,
-    after: Segment | None,
-    segments: Sequence[Segment],
-    targets: Sequence[float | None],
-    k: int,
-    at: int,
-) -> tuple[int, bool]:
-    """One past the last sample of a heating or cooling move, and whether its target came."""
-    edge = _edge(target, rising, after)
-    reach = _first(level >= edge if rising else level <= edge, at)
-    if reach is not None:
-        return reach, True
-    rest = level[at:]
-    nearest = at + int(np.argmax(rest) if rising else np.argmin(rest))
-    turned_back = abs(level[nearest] - level[-1]) > 2.0 * DEFAULT_BAND_C
-    goes_on = any(s.kind != "hold" for s in segments[k + 1 :])
-    if turned_back and goes_on:
-        return nearest + 1, False
-    return level.size, after is None and bool(abs(level[nearest] - target) <= DEFAULT_BAND_C)
-
-
-def _hold(
-    t_s: Floats,
-    level: Floats,
-    setpoint: Floats | None,
-    segments: Sequence[Segment],
-    targets: Sequence[float | None],
-    k: int,
-    at: int,
-    found: list[Found],
-) -> int:
-    """Adds the hold (and an unnamed move to it, where needed); gives the sample at which it ended."""
-    s, target, n = segments[k], targets[k], level.size
-    if target is None:
-        target = float(np.median(level[at:]))
-    low = target - (DEFAULT_BAND_C if s.band_low_c is None else s.band_low_c)
-    high = target + (DEFAULT_BAND_C if s.band_high_c is None else s.band_high_c)
-    if found and not found[-1].reached and found[-1].kind != "hold":
-        return at  # the move to it never arrived: the hold never began
-    inside = (level >= low) & (level <= high)
-    limit = _next_reached(level, segments, targets, k, at, low, high)
-    entry = _first(inside, at)
-    if entry is None or entry >= limit:
-        return at  # passed over between two samples, or never in the band
-    if entry > at:
-        if found and found[-1].kind != "hold" and found[-1].segment is not None:
-            found[-1] = replace(found[-1], end=entry)  # shot past the band and came back: still the move
-        else:
-            found.append(Found(None, "heat" if level[entry] >= level[at] else "cool", at, entry))
-    follower = k + 1
-    if follower < len(segments) and segments[follower].kind == "hold" and targets[follower] in (None, target):
-        minutes = s.minutes if s.minutes is not None else 0.0
-        end = max(int(np.searchsorted(t_s, t_s[entry] + 60.0 * minutes, side="left")), entry)
-        end = min(end, n)
-        found.append(Found(s.number, "hold", entry, end, end, target))
-        return end
-    within = np.flatnonzero(inside[entry:limit])
-    leave = entry + int(within[-1]) + 1
-    if leave >= n:
-        found.append(Found(s.number, "hold", entry, n, n, target))
-        return n
-    end = _departure(level, setpoint, target, entry, leave)
-    found.append(Found(s.number, "hold", entry, end, leave, target))
-    return end
-
-
-def _next_reached(
-    level: Floats,
-    segments: Sequence[Segment],
-    targets: Sequence[float | None],
-    k: int,
-    at: int,
-    low: float,
-    high: float,
-) -> int:
-    """One past the last sample that can still belong to hold k: where the next other target is first reached."""
-    for j in range(k + 1, len(segments)):
-        target = targets[j]
-        if target is None or target == targets[k]:
-            continue
-        rising = segments[j].kind == "heat" or (segments[j].kind == "hold" and target > (targets[k] or target))
-        after = segments[j + 1] if j + 1 < len(segments) and segments[j + 1].kind == "hold" else None
-        if segments[j].kind == "hold":
-            after = segments[j]
-        edge = _edge(target, rising, after)
-        reach = _first(level >= edge if rising else level <= edge, at)
-        if reach is not None:
-            return reach
-        # the next target never came: where the run turned back, unless it never got out of this hold's band
-        turn = at + int(np.argmax(level[at:]) if rising else np.argmin(level[at:]))
-        return turn + 1 if (level[turn] > high if rising else level[turn] < low) else level.size
-    return level.size
-
-
-def _departure(level: Floats, setpoint: Floats | None, target: float, entry: int, leave: int) -> int:
-    """One past the last sample at the hold's own level, before the way out of the band.
-
-    By the setpoint where it stood at the target; else the last sample still on the hold's side of its median by no
-    more than three robust deviations (at least 0.5 °C).
-    """
-    if setpoint is not None:
-        asked = setpoint[entry:leave]
-        near = np.abs(asked - target) <= SETPOINT_C
-        if near.sum() < 0.5 * asked.size:  # set a little off the cycle's target: where it stood, not where it passed by
-            near = np.abs(asked - np.nanmedian(asked)) <= SETPOINT_C
-        standing = np.flatnonzero(near)
-        if standing.size:
-            return entry + int(standing[-1]) + 1
-    held = level[entry:leave]
-    usual = middle(held)
-    scatter = 1.4826 * middle(np.abs(held - usual))
-    margin = max(3.0 * min(scatter, 2.0), 0.5)
-    upward = leave < level.size and level[leave] > usual
-    still = held <= usual + margin if upward else held >= usual - margin
-    last = np.flatnonzero(still)
-    return entry + int(last[-1]) + 1 if last.size else leave
-
-
-def steady_stretches(t_s: Floats, level: Floats) -> list[Found]:
-    """Heating, holds and cooling from the temperature alone (a run without a cycle).
-
-    A hold: slower than 12 °C/h for 15 min or more, 40 °C or more above the coldest sample. What lies between holds
-    is heating up to its hottest and cooling down to its coldest sample. Numbered from 1 in order.
-    """
-    n = level.size
-    step = float(np.median(np.diff(t_s)))
-    window = max(900.0, 10.0 * step)
-    slope = rates_of(t_s, level[None, :], window).slope[0]
-    steady = np.abs(np.where(np.isfinite(slope), slope, np.inf)) < STEADY_C_PER_H
-    steady &= level > float(level.min()) + STEADY_ABOVE_C
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], steady.view(np.int8), [0]))))
-    runs = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    joined: list[tuple[int, int]] = []
-    for a, b in runs:
-        if joined:
-            c, d = joined[-1]
-            same = abs(float(np.median(level[a:b])) - float(np.median(level[c:d]))) < SAME_LEVEL_C
-            if same and t_s[a] - t_s[d - 1] < max(3600.0, 2.0 * (t_s[d - 1] - t_s[c])):
-                joined[-1] = (c, b)
-                continue
-        joined.append((a, b))
-    holds = [(a, b) for a, b in joined if t_s[b - 1] - t_s[a] >= STEADY_MIN_S]
-    out: list[Found] = []
-    before = 0
-    for a, b in [*holds, (n, n)]:
-        if a > before:
-            out.extend(_moves(level, before, a))
-        if b > a:
-            usual = float(np.median(level[a:b]))
-            near = np.flatnonzero(np.abs(level[:b] - usual) <= DEFAULT_BAND_C)
-            near = near[near >= before]
-            start = int(near[0]) if near.size and near[0] <= a else a
-            out = [f if f.end <= start else Found(None, f.kind, f.start, start, target_c=f.target_c) for f in out]
-            out = [f for f in out if f.end > f.start]
-            rest = np.flatnonzero(np.abs(level[b:] - usual) > DEFAULT_BAND_C)
-            leave = b + int(rest[0]) if rest.size else n
-            out.append(Found(None, "hold", start, b, leave, round(usual, 1)))
-        before = b
-    return [Found(i, f.kind, f.start, f.end, f.leave, f.target_c) for i, f in enumerate(out, start=1)]
-
-
-def _moves(level: Floats, start: int, end: int) -> list[Found]:
-    """The heating and cooling between two holds: split at the extreme that lies beyond both ends, if any does."""
-    part = level[start:end]
-    first, last = float(part[0]), float(part[-1])
-    top, bottom = int(np.argmax(part)), int(np.argmin(part))
-    margin = 2.0 * DEFAULT_BAND_C
-    if part[top] > max(first, last) + margin:
-        turn, kinds = top, ("heat", "cool")
-    elif part[bottom] < min(first, last) - margin:
-        turn, kinds = bottom, ("cool", "heat")
-    else:
-        kind: Literal["heat", "cool"] = "heat" if last >= first else "cool"
-        return [Found(None, kind, start, end, target_c=last)]
-    cut = start + turn + 1
-    one: Literal["heat", "cool"] = "heat" if kinds[0] == "heat" else "cool"
-    two: Literal["heat", "cool"] = "heat" if kinds[1] == "heat" else "cool"
-    both = [
-        Found(None, one, start, cut, target_c=float(part[turn])),
-        Found(None, two, cut, end, target_c=last),
-    ]
-    return [f for f in both if f.end > f.start]
-
-
+LOADING_C, HEATED_C = 30.0, 100.0  # a door is opened to load before the load got this much hotter, and then that much
 ENDING_EVENTS = ("door opened", "thermocouples unplugged")
 Kind = Literal["heat", "hold", "cool"]
 
@@ -361,6 +84,8 @@ class Phases:
     """The run in phases. Masks are over all n samples of the trace, False after judging ends.
 
     until_s      judging ends: door opened or thermocouples unplugged, else the last sample;  until  samples up to there
+    ended_by     the event that ended it; None where the chart simply ends: what came after is not known
+    main         number of the segment that the cycle is for; None without a cycle, or without a hold in it
     reference_c  (n,) what was followed;  reference_is  'control', 'work', 'over-temperature' or 'none'
     missing      numbers of the cycle's segments that never began
     automatic    True where there was no cycle to follow
@@ -378,6 +103,7 @@ class Phases:
     reference_is: Literal["control", "work", "over-temperature", "none"]
     missing: tuple[int, ...] = ()
     automatic: bool = False
+    main: int | None = None
 
     @property
     def judged_until_s(self) -> float:
@@ -386,7 +112,10 @@ class Phases:
 
     @property
     def main_hold(self) -> Hold | None:
-        """The hold that the run is for: the hottest target, of equal ones the longest. None without a hold."""
+        """The hold that the run is for: the cycle's hottest target, of equal ones the longest; None where the run never
+        came to it. Without a cycle the hottest that was held."""
+        if not self.automatic:
+            return None if self.main is None else self.hold_of(self.main)
         if not self.holds:
             return None
         return max(self.holds, key=lambda h: (h.target_c, h.end_s - h.start_s))
@@ -411,12 +140,27 @@ class Phases:
 
 
 def judging_ends(trace: Trace) -> tuple[float, str | None]:
-    """The moment judging ends [s] and the event that ends it (None: the trace simply ends)."""
+    """The moment judging ends [s] and the event that ends it (None: the trace simply ends). A door opened to load ends
+    nothing."""
     last = float(trace.t_s[-1]) if trace.t_s.size else 0.0
+    begins = loaded_until(trace)
     for event in sorted(trace.events, key=lambda e: e.t_s):
-        if event.event.strip().casefold() in ENDING_EVENTS and event.t_s <= last:
-            return max(float(event.t_s), 0.0), event.event
+        if event.event.strip().casefold() in ENDING_EVENTS and begins < event.t_s <= last:
+            return float(event.t_s), event.event
     return last, None
+
+
+def loaded_until(trace: Trace) -> float:
+    """The moment [s] up to which a door is opened to load: the load (without work TCs the furnace) is not yet 30 °C
+    hotter than at its start, and gets 100 °C hotter or more. -1 where it does not: a door then ends the run whenever it
+    is opened."""
+    rows = [i for i in trace.rows("work") if trace.channels[i].quantity == "temperature"]
+    level = hottest_coldest(trace, rows)[0] if rows else reference(trace)[0]
+    known = level[np.isfinite(level)]
+    if not known.size or known.max() < known[0] + HEATED_C:
+        return -1.0
+    with np.errstate(invalid="ignore"):
+        return float(trace.t_s[int(np.argmax(level > known[0] + LOADING_C))])
 
 
 def reference(trace: Trace) -> tuple[Floats, Literal["control", "work", "over-temperature", "none"]]:
@@ -465,7 +209,41 @@ def find_phases(trace: Trace, cycle: Cycle | None = None) -> Phases:
     else:
         found = follow_cycle(t_s, level, _setpoint(trace, until), cycle.segments)
         segments = {s.number: s for s in cycle.segments}
-    return _phases(trace, found, segments, until, until_s, ended_by, followed, role, automatic)
+        found = _part_by_soak(trace, found, segments)
+    found_phases = _phases(trace, found, segments, until, until_s, ended_by, followed, role, automatic)
+    main = cycle.main_hold if cycle else None
+    return replace(found_phases, main=main[0].number) if main else found_phases
+
+
+def _part_by_soak(trace: Trace, found: list[Found], segments: dict[int, Segment]) -> list[Found]:
+    """Holds that follow one another at one temperature: the first lasts until its soak was done, where it was done."""
+    out = list(found)
+    holds = [i for i, f in enumerate(out) if f.kind == "hold"]
+    for a, b in pairwise(holds):
+        first, second = out[a], out[b]
+        between = out[a + 1 : b]
+        if first.target_c != second.target_c or any(f.end > f.start for f in between) or first.segment is None:
+            continue
+        s = segments[first.segment]
+        rows = [i for i, c in enumerate(trace.channels) if c.quantity == "temperature"
+                and c.role == ("work" if s.soak_by == "work" else "control")]  # fmt: skip
+        if not rows or not s.minutes or first.target_c is None:
+            continue
+        low = first.target_c - (DEFAULT_BAND_C if s.band_low_c is None else s.band_low_c)
+        high = first.target_c + (DEFAULT_BAND_C if s.band_high_c is None else s.band_high_c)
+        hot, cold = hottest_coldest(trace, rows)
+        t = trace.t_s[first.start : second.end]
+        with np.errstate(invalid="ignore"):
+            outside = ~((cold >= low) & (hot <= high))[first.start : second.end]
+        since = np.maximum.accumulate(np.where(outside, t, t[0]))  # the last moment outside
+        done = first_at(~outside & (t - since >= 60.0 * s.minutes), 0)
+        if done is None or first.start + done <= first.end:
+            continue
+        cut = first.start + done
+        out[a] = replace(first, end=cut, leave=max(first.leave, cut))
+        out[b] = replace(second, start=cut)
+        out[a + 1 : b] = [replace(f, start=cut, end=cut) for f in between]
+    return out
 
 
 def _setpoint(trace: Trace, until: int) -> Floats | None:

@@ -30,14 +30,20 @@ CLAUSES: tuple[Term, ...] = (
        "A segment heats or cools no faster (or no slower) than its limit. The rate is the least-squares slope over the "
        "clause's window (15 min where it states none), of samples of this segment and of the temperature range in "
        "which the limit binds, and only where samples fill the window. Several control TCs: the fastest for a fastest "
-       "rate, the slowest for a slowest; `rate_of = \"work\"`: the fastest valid work TC.",
+       "rate, the slowest for a slowest; `rate_of = \"work\"`: the fastest valid work TC. Where two programs go the same "
+       "way, a control TC short of the first target is still in the first one. A pace that is beyond its limit in the "
+       "first window does not count if it is within it by that window's end: a slowest rate while the furnace gets going, "
+       "a fastest one where a faster program went before (and was never faster than that one allows). A segment shorter "
+       "than half the window has the slope over all of it, and cannot be told where its standard error could turn it.",
        "sum (t - t')(T - T') / sum (t - t')^2", _LS),
     _c("allowance to slow", "c_per_h",
        "`may_slow_below` in a cool (`may_slow_above` in a heat): the slowest rate binds only on the other side of that "
        "temperature of each control TC; a furnace that cools naturally below it breaks nothing."),
     _c("target", "c",
        "Every control TC comes to the target of a heat or cool; where a hold with a band follows, to the near edge of "
-       "its band, by the end of that hold at the latest."),
+       "its band. The segment ends where the program goes on; a slower zone may come to its target in the next segments "
+       "of the same direction, by the end of the first hold at the latest. Where the chart ends before that, and no door "
+       "was opened and no thermocouple unplugged, it cannot be told."),
     _c("upper edge", "c", "During the hold no work TC (`soak_by = \"furnace\"`: no control TC) goes above the band."),
     _c("lower edge", "c",
        "In a hold without minutes: a TC that came into the band does not fall below it. In a hold with minutes this is "
@@ -45,12 +51,14 @@ CLAUSES: tuple[Term, ...] = (
     _c("soak", "min",
        "Every valid work TC stays inside the band (both edges) for the minutes asked; it starts when the last one "
        "enters, and leaving restarts, pauses or ends it, as the cycle says. The moment of a short soak is the one at "
-       "which the band was first left, else at which the soak ended. Without work TCs it cannot be told, and the "
-       "furnace's own time in the band is said."),
+       "which the band was first left, if leaving it is what cut it short, else at which the counted soak ended. Without work TCs "
+       "it cannot be told, and the furnace's own time in the band is said; nor can it where the chart ends before the hold "
+       "does. Of two holds at one temperature the first lasts until its soak was done."),
     _c("spread", "c_diff",
        "Hottest minus coldest valid work TC at the same moment: within the load, within any one piece that carries two, "
        "or between any two whose places (x, y, z) are no further apart than a stated distance. Fewer valid work TCs "
-       "than the cycle asks: not known at that moment.", "max T - min T"),
+       "than the cycle asks: not known at that moment. `from = \"soak start\"`: in holds only from the moment on at which "
+       "all that must soak are in the band; a soak that never began leaves it open.", "max T - min T"),
     _c("lead", "c_diff",
        "Heating and holds: hottest control TC minus coldest valid work TC. Cooling: hottest valid work TC minus coldest "
        "control TC. Where a work TC controls, it cannot be told."),
@@ -58,7 +66,27 @@ CLAUSES: tuple[Term, ...] = (
     _c("start temperature", "c", "The hottest control TC (or work TC) at the first sample at which one is valid."),
     _c("temperature at an event", "c",
        "The hottest valid work TC at the last sample at or before the event (gas backfill, door opened, ...). An event "
-       "that is not recorded cannot be told."),
+       "that is not recorded cannot be told, nor one after the chart's end, unless the work was cool enough by then."),
+    _c("time in range", "min",
+       "The work TC that is longest (for a least time: shortest) between two temperatures, straight lines between its "
+       "samples: time in the sensitising or embrittling range. Where judging ends with the range still to be passed, it "
+       "cannot be told."),
+    _c("TCs at a place", "",
+       "At every moment at least so many valid work TCs whose recorded place holds the words asked. With none there, and "
+       "places not recorded, it cannot be told."),
+    _c("pressure to cool", "mbar",
+       "The pressure at the last sample before each cooling begins: at most (or at least) the limit."),
+    _c("gas", "",
+       "The run's own atmosphere and the notes of its 'gas backfill' events name the gas asked, and no other. Named "
+       "nowhere, it cannot be told."),
+    _c("surface", "",
+       "Each note of the event 'surface checked' begins with one of the words asked (bright, straw, ...). Without the "
+       "event it cannot be told. It is what a person saw: loadbook sees no surface."),
+    _c("furnace class", "c_diff",
+       "The furnace's class and the worst figure of its current uniformity surveys are within the limit; the latest has not "
+       "failed, and one was current on the run's day. Without a survey it cannot be told. Whether it covers the hold's "
+       "temperature is for a person to see.", "",
+       "SAE AMS2750 (wording of revision F), as the cycle states it"),
     _c("pressure", "mbar", "The highest (or lowest) pressure of any pressure channel in the phase or segment."),
     _c("leak-up", "mbar_per_h",
        "Rise of the pressure between the events 'leak-up started' and 'leak-up ended': least-squares slope, the worst of "
@@ -90,7 +118,9 @@ RULES: tuple[Term, ...] = (
        "Within guard factor x uncertainty of the limit a verdict is marked as one that could turn. The mark never "
        "changes a verdict; where the book's setting guard_decides is yes, such a clause cannot be told.",
        "|value - limit| <= guard_factor x U", "the thinking of ISO 14253-1 and JCGM 106"),
-    _r("judging ends", "Nothing after the door was opened or the thermocouples were unplugged is judged."),
+    _r("judging ends", "Nothing after the door was opened or the thermocouples were unplugged is judged. A door opened to load, "
+       "before the work is 30 °C hotter than at its start, ends nothing. Where the chart ends with neither, what came "
+       "after is not known: a target still to come, or a soak still to last, cannot be told."),
     _r("cycle kept", "Judging says that the cycle was kept, never that parts are acceptable: that takes a recorded "
                      "approval by a named person."),
     _r("rate by section",

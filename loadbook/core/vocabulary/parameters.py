@@ -22,7 +22,8 @@ _RATE = (
     "size adds to a peak. A wider window lowers both, and flattens a true rate that lasts less than the window."
 )
 _HOLD = (
-    "The main hold is the one with the hottest target, of equal ones the longest; it runs from the first sample at "
+    "The main hold is the one with the hottest target, of equal ones the longest, of the cycle where there is one; a run "
+    "that never came to it has no such figure. It runs from the first sample at "
     "which the furnace is inside the band to the last one before it (or the setpoint) leaves for the next segment. "
     "Where the cycle states no band, 5 °C either side is used and the note says so."
 )

@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from loadbook.analysis.clauses.limits import BEGINNING
+from loadbook.analysis.clauses.recorded import GASES, gases_in
 from loadbook.analysis.trace.model import Cycle, Limit, Segment
 from loadbook.core import units
 from loadbook.core.errors import IntakeError, Problem
@@ -112,19 +114,28 @@ class _Reader(TomlTables):
 
     def band_class(self, fields: dict[str, Any], which: int) -> None:
         number, unit = fields.pop("band_class", None), fields.pop("band_class_unit", None)
+        both = "band_low_c" in fields or "band_high_c" in fields
+        width = self.class_width(number, unit, both, "segment", which, "band_class", "a band")
+        if width is not None:
+            fields["band_low_c"] = fields["band_high_c"] = width
+
+    def class_width(
+        self, number: int | None, unit: str | None, both: bool, table: str, which: int, key: str, other: str
+    ) -> float | None:  # fmt: skip
+        """Half-width [°C difference] of a uniformity class; both: the width is stated in figures as well."""
         if number is None:
-            return
+            return None
         if unit is None:
-            remedy = 'Add band_class_unit = "C" or "F": the two editions are not each other\'s conversion'
-            self.problem("a band_class without its unit", "segment", which, "band_class", number, remedy)
+            remedy = f'Add {key}_unit = "C" or "F": the two editions are not each other\'s conversion'
+            self.problem(f"a {key} without its unit", table, which, key, number, remedy)
         elif number not in UNIFORMITY_CLASSES:
-            self.problem("there is no such class", "segment", which, "band_class", number, "Classes are 1 to 6")
-        elif "band_low_c" in fields or "band_high_c" in fields:
-            self.problem("band_class and a band both", "segment", which, "band_class", number, "Keep one of the two")
+            self.problem("there is no such class", table, which, key, number, "Classes are 1 to 6")
+        elif both:
+            self.problem(f"{key} and {other} both", table, which, key, number, "Keep one of the two")
         else:
             c, f = UNIFORMITY_CLASSES[number]
-            width = float(c) if unit == "C" else units.c_diff_from_f_diff(f)
-            fields["band_low_c"] = fields["band_high_c"] = width
+            return float(c) if unit == "C" else units.c_diff_from_f_diff(f)
+        return None
 
     def typed(self, which: int, key: str) -> object:
         """What stands in the file at a segment's key."""
@@ -184,6 +195,15 @@ class _Reader(TomlTables):
         if (scope == "distance") != (options.get("distance_mm") is not None):
             self.problem("spread_scope = \"distance\" and spread_within belong together", "limits", 0,
                          "spread_within" if "spread_within" in raw else "spread_scope")  # fmt: skip
+        if options.get("spread_from") and not {"spread", "spread_hold"} & set(raw):
+            self.problem("spread_from without spread_hold", "limits", 0, "spread_from", remedy="State spread_hold")
+        width = self.class_width(
+            options.get("furnace_class"), options.get("furnace_class_unit"), "furnace_uniformity" in raw, "limits", 0,
+            "furnace_class", "furnace_uniformity",
+        )  # fmt: skip
+        if width is not None:
+            typed = f"furnace_class = {raw['furnace_class']} ({raw['furnace_class_unit']})"
+            limits.append(Limit(len(limits) + 1, "furnace_uniformity", "max", width, typed=typed))
         for key, value in raw.items():
             if key in LIMITS_OPTIONS:
                 continue
@@ -195,8 +215,14 @@ class _Reader(TomlTables):
             if stored is None:
                 continue
             more: dict[str, Any] = {}
+            if isinstance(stored, str):
+                event, stored = stored, 1.0
+            if quantity == "gas" and not gases_in(event or ""):
+                self.problem("gas names no gas known", "limits", 0, key, value, f"Write one of: {', '.join(GASES)}")
+                continue
             if quantity == "spread":
                 more = {"scope": scope, "distance_mm": options.get("distance_mm")}
+                event = options.get("spread_from") if phase == "hold" else None
             elif "rate" in quantity and quantity != "leak_rate":
                 more = {"window_min": options.get("window_min")}
             limits.append(Limit(len(limits) + 1, quantity, relation, float(stored), phase=phase, event=event,  # type: ignore[arg-type]
@@ -233,6 +259,13 @@ class _Reader(TomlTables):
 
         if ("max" in fields) == ("min" in fields):
             wrong("a limit needs max or min, one of the two", None)
+        words = [k for k in ("event", "from", "place") if k in self.data["limit"][which]]
+        if len(words) > 1 or (words == ["from"] and quantity not in BEGINNING):
+            wrong(f"{words[-1]} does not go with this limit", words[-1], f"from goes with: {', '.join(BEGINNING)}")
+        if quantity == "place_tcs" and words != ["place"]:
+            wrong("place_tcs needs its place", "quantity", 'Add place = "thick section"')
+        if quantity == "time_in_range" and fields.get("above_c") is None and fields.get("below_c") is None:
+            wrong("time_in_range needs its range", "quantity", 'Add above = "425 C" and below = "815 C"')
         if quantity == "event_work" and not fields.get("event"):
             wrong("event_work needs its event", "quantity", 'Add event = "door opened"')
         if quantity == "soak" and not fields.get("segment"):

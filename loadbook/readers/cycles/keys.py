@@ -90,6 +90,10 @@ LIMITS_KEYS: dict[str, tuple[str, str, str, str, str | None]] = {
     "leak_rate": ("leak_rate", "leak", "max", "any", None),
     "work_tcs": ("work_tcs", "integer", "min", "any", None),
     "longest_gap": ("gap", "seconds", "max", "any", None),
+    "pressure_to_cool": ("pressure_to_cool", "pressure", "max", "any", None),
+    "furnace_uniformity": ("furnace_uniformity", "difference", "max", "any", None),
+    "gas": ("gas", "text", "min", "any", None),
+    "surface": ("surface", "text", "min", "any", None),
 }
 _LIMITS_MEAN = {
     "over_temperature": "no control, over-temperature or work TC goes above it",
@@ -106,18 +110,28 @@ _LIMITS_MEAN = {
     "leak_rate": "rise of the pressure between 'leak-up started' and 'leak-up ended'",
     "work_tcs": "least number of valid work TCs at every moment",
     "longest_gap": "longest time between two samples",
+    "pressure_to_cool": "highest pressure at which cooling may begin",
+    "furnace_uniformity": "widest class and current uniformity survey that the furnace may have",
+    "gas": "the gas that may be let in, such as: argon, or: argon or helium",
+    "surface": "how the surface must come out, such as: bright, or: bright or straw",
 }
 LIMITS_OPTIONS = _keys(
     Key("spread_scope", "choice", "within what the spread is taken", choices=("load", "piece", "distance")),
     Key("spread_within", "length", "the distance, where spread_scope is distance", "distance_mm"),
+    Key("spread_from", "choice", "from when spread_hold binds; without it from the hold's beginning, while the load"
+        " still evens out", choices=("soak start",)),
     Key("rate_window", "duration", "window of the slopes of heating_rate and cooling_rate", "window_min"),
-)
+    Key("furnace_class", "integer", "a uniformity class instead of furnace_uniformity"),
+    Key("furnace_class_unit", "choice", "which edition's figures of that class", choices=("C", "F")),
+)  # fmt: skip
 
 QUANTITY_DIMENSION = {
     "spread": "difference", "lead": "difference", "over_temperature": "temperature", "start_control": "temperature",
     "start_work": "temperature", "heating_rate": "rate", "cooling_rate": "rate", "heating_rate_work": "rate",
     "cooling_rate_work": "rate", "event_work": "temperature", "pressure": "pressure", "leak_rate": "leak",
     "dew_point": "temperature", "oxygen": "number", "work_tcs": "integer", "gap": "seconds", "soak": "duration",
+    "time_in_range": "duration", "place_tcs": "integer", "pressure_to_cool": "pressure",
+    "furnace_uniformity": "difference",
 }  # fmt: skip
 
 LIMIT_KEYS = _keys(
@@ -129,8 +143,10 @@ LIMIT_KEYS = _keys(
     Key("scope", "choice", "within what a spread is taken", choices=("load", "piece", "distance")),
     Key("within", "length", "the distance, where scope is distance", "distance_mm"),
     Key("event", "text", "the event, for event_work: gas backfill, door opened, ..."),
-    Key("above", "temperature", "binds only while the control TC is above this", "above_c"),
-    Key("below", "temperature", "binds only while the control TC is below this", "below_c"),
+    Key("from", "text", "the moment from which it binds: soak start, or an event", "event"),
+    Key("place", "text", "words of the place, for place_tcs: thick section, ...", "event"),
+    Key("above", "temperature", "binds only while the control TC is above this; low end of time_in_range", "above_c"),
+    Key("below", "temperature", "binds only while the control TC is below this; high end of time_in_range", "below_c"),
     Key("window", "duration", "window of the slope, for rates; 15 min where not stated", "window_min"),
     Key(
         "rule",
@@ -216,7 +232,9 @@ rate_min = "50 C/h"
 may_slow_below = "425 C"
 
 [limits]
-spread = "40 C diff"
+spread_heating = "40 C diff"
+spread_hold = "16 C diff"
+spread_from = "soak start"
 lead_heating = "120 C diff"
 over_temperature = "650 C"
 start_control = "40 C"

@@ -6,7 +6,7 @@ from typing import Any
 
 from loadbook.queries.judge import local
 from loadbook.queries.run_record import RunSheet
-from loadbook.render.judged import close_figure, figure, lasted
+from loadbook.render.judged import close_figure, figure, label, lasted
 from loadbook.store.book import BookFolder
 
 from .markup import Html, data_block, el, join
@@ -74,28 +74,37 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     """What must be seen at one glance: the word, what it rests on, what is broken or open, and who has approved."""
     judged = sheet.judged
     rest = judged.headline.split(": ", 1)[1]
+    status = judged.record.row["status"]
     shown = el("p", mark(judged.verdict, words=_VERDICT[judged.verdict]), class_="verdict")
+    if status != "done":  # a void run never leads with a green verdict
+        shape = "triangle" if judged.verdict == "broken" else "dash"
+        said = f"{_capital(status)}: {_small(_VERDICT[judged.verdict])}"
+        shown = el("p", mark(status, shape=shape, words=said), class_="verdict")
     told = when_of(sheet, book)
     broken: list[Any] = []
     for c in judged.of("broken"):
         value, limit = close_figure(c.value, c.limit, c.unit, system), figure(c.limit, c.unit, system)
-        words = [el("b", c.clause), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
+        words = [el("b", label(c, system)), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
         broken.append([words, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
-    untold = [[el("b", c.clause), f": {c.missing}"] for c in judged.of("cannot be told")]
+    untold = [[el("b", label(c, system)), f": {c.missing}"] for c in judged.of("cannot be told")]
     listed = [
         _few(broken),
         paragraph(MISSING[bool(broken)]) if untold else None,
         _few(untold),
     ]
     kept_back = [el("p", el("b", words), class_="rest") for words in handling(sheet)]
-    said = [_acceptance(sheet, book), *kept_back]
-    return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), listed, said, class_="glance")
+    below = [_acceptance(sheet, book), *kept_back]
+    return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), listed, below, class_="glance")
 
 
 def _few(lines: list[Any]) -> Html | None:
     """The first lines, and how many more there are."""
     rest = [f"and {len(lines) - MOST} more, below"] if len(lines) > MOST else []
     return sentences([*lines[:MOST], *rest])
+
+
+def _small(words: str) -> str:
+    return words[:1].lower() + words[1:]
 
 
 def _capital(words: str) -> str:
@@ -136,7 +145,7 @@ def _plannable(sheet: RunSheet, system: str) -> Html | None:
     """The parameters that a cycle asks before the run; what was set at the furnace's program stands between."""
     rows = []
     for a in sheet.judged.asked:
-        achieved = figure(a.achieved, a.unit, system) or "not known"
+        achieved = figure(a.achieved, a.unit, system) or ("not reached" if a.not_reached else "not known")
         if a.se and a.se >= 0.05:
             achieved += f" (standard error {figure(a.se, a.unit, system)})"
         rows.append([a.parameter, figure(a.asked, a.unit, system) or "not asked",
@@ -172,7 +181,7 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         notes = "; ".join(w for w in (c.missing, turn) if w)
         value = close_figure(c.value, c.limit, c.unit, system) or ("never came to bind" if c.verdict == "kept" else "")
         at = c.first_s if c.verdict == "broken" else c.worst_s
-        name = join([c.clause, el("span", c.text, class_="says")])
+        name = join([label(c, system), el("span", c.text, class_="says")])
         rows.append([name, mark(c.verdict), value, figure(c.limit, c.unit, system), c.channel, told(at),
                      whole(lasted(c.lasted_s)), notes])  # fmt: skip
     columns = ["clause", "verdict", "value", "limit", "channel", "moment", "for", "note"]

@@ -1,0 +1,104 @@
+"""Demands on what is recorded beside the trace: which gas was let in, how the surface came out, what the furnace is."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from loadbook.analysis.trace.model import ClauseResult, Event, Limit
+
+from .check import Demand, Frame
+from .series import View
+
+BACKFILL, SURFACE = "gas backfill", "surface checked"
+SURVEY = "uniformity survey"
+# words by which a gas is named in a note or an atmosphere
+GASES = {
+    "argon": ("argon", "ar"), "nitrogen": ("nitrogen", "n2"), "helium": ("helium", "he"),
+    "hydrogen": ("hydrogen", "h2"), "air": ("air",), "endothermic gas": ("endothermic", "endogas"),
+    "exothermic gas": ("exothermic", "exogas"), "ammonia": ("ammonia", "nh3"), "carbon dioxide": ("co2",),
+    "steam": ("steam",),
+}  # fmt: skip
+
+
+def gases_in(text: str) -> set[str]:
+    """The gases that a text names.
+
+    >>> sorted(gases_in("N2 5.0 with 3 % hydrogen")), gases_in("vacuum")
+    (['hydrogen', 'nitrogen'], set())
+    """
+    words = set(re.findall(r"[a-z0-9]+", text.casefold()))
+    return {gas for gas, names in GASES.items() if words & set(names)}
+
+
+def judged_words(event: Event) -> str | None:
+    """What clauses take from an event's note: the gases that it names, or the first words on the surface; None for
+    none. The rest of a note is a person's own and is neither judged nor published."""
+    name, note = event.event.strip().casefold(), event.note or ""
+    if name == BACKFILL:
+        return ", ".join(sorted(gases_in(note))) or None
+    if name == SURFACE:
+        return re.split(r"[,;:(.]", note)[0].strip().casefold() or None
+    return None
+
+
+def _stated(demand: Demand, verdict: str, **more: object) -> ClauseResult:
+    return ClauseResult(demand.clause, verdict, demand.text, **more)  # type: ignore[arg-type]
+
+
+def gas(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    """The run's own atmosphere and the note of each 'gas backfill' name no other gas, and at least one names it."""
+    allowed = gases_in(limit.event or "")
+    own = gases_in(frame.facts.atmosphere)
+    fills = [e for e in view.trace.events if e.event.strip().casefold() == BACKFILL]
+    for event in fills:
+        if gases_in(event.note or "") - allowed:
+            return _stated(demand, "broken", first_s=event.t_s, worst_s=event.t_s, channel=judged_words(event))
+    if own - allowed:
+        return _stated(demand, "broken", channel=", ".join(sorted(own)))
+    named = [judged_words(e) for e in fills]
+    if own or (named and all(named)):
+        return _stated(demand, "kept", channel=", ".join(sorted(own)) if own else named[-1])
+    missing = f"which gas it was: neither the run's atmosphere nor the note of '{BACKFILL}' names it"
+    return _stated(demand, "cannot be told", missing=missing)
+
+
+def surface(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    """The note of each 'surface checked' begins with one of the words allowed."""
+    allowed = set(_words(limit.event or ""))
+    seen = [e for e in view.trace.events if e.event.strip().casefold() == SURFACE]
+    for event in seen:
+        found = judged_words(event)
+        if not found:
+            return _stated(demand, "cannot be told", missing=f"the note of '{SURFACE}' does not say what was found")
+        if found not in allowed:
+            return _stated(demand, "broken", first_s=event.t_s, worst_s=event.t_s, channel=found)
+    if not seen:
+        return _stated(demand, "cannot be told", missing=f"no event '{SURFACE}' is recorded")
+    return _stated(demand, "kept", worst_s=seen[-1].t_s, channel=judged_words(seen[-1]))
+
+
+def _words(text: str) -> list[str]:
+    return [w.strip().casefold() for w in re.split(r",|\bor\b", text) if w.strip()]
+
+
+def furnace_uniformity(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
+    """The furnace's class and its current surveys: none wider than the limit, the latest not failed, one current on the
+    day. Whether a survey covers the hold's temperature is not looked at."""
+    facts = frame.facts
+    surveys = [c for c in facts.checks if c.kind == SURVEY]
+    current = [c for c in surveys if c.state == "current"]
+    newest = max(surveys, key=lambda c: c.done_on, default=None)
+    known = [c.worst_c for c in current if c.worst_c is not None]
+    widest = max([*known, *([facts.uniformity_c] if facts.uniformity_c is not None else [])], default=None)
+    base = _stated(demand, "kept", limit=limit.value, unit="c_diff", value=widest, channel=facts.furnace or None)
+    if widest is not None and widest > limit.value:
+        return replace(base, verdict="broken")
+    if newest is None:
+        return replace(base, verdict="cannot be told", missing=f"no {SURVEY} is recorded by that day")
+    if newest.state == "failed" or (not current and newest.state == "past due"):
+        said = f"{facts.furnace}, survey of {newest.done_on} {newest.state}"
+        return replace(base, verdict="broken", channel=said + (f" ({newest.due_on})" if newest.due_on else ""))
+    if not current:
+        return replace(base, verdict="cannot be told", missing=f"until when the {SURVEY} of {newest.done_on} counts")
+    return base if known else replace(base, verdict="cannot be told", missing=f"how far the {SURVEY} was apart")
