@@ -18,7 +18,9 @@ _TAIL = re.compile(
     re.IGNORECASE,
 )
 _DEGREE = re.compile(r"^(?:°|º|˚|Â°|\ufffd|\?|o|deg\.?|degrees?)\s*([cfk])$", re.IGNORECASE)
-_WORDS = {"celsius": "c", "centigrade": "c", "fahrenheit": "f", "kelvin": "k", "℃": "c", "℉": "f"}
+_WORDS = {
+    "celsius": "c", "centigrade": "c", "gradc": "c", "grad c": "c", "grad": "c", "tempc": "c", "tempf": "f", "fahrenheit": "f", "kelvin": "k", "℃": "c", "℉": "f",
+}  # fmt: skip
 _OTHER_UNITS = frozenset(
     [
         "mv",
