@@ -132,6 +132,6 @@ def find_delimiter(text: str, name: str) -> str:
         raise IntakeError(
             "the file falls into one column only",
             [Problem("no delimiter (comma, semicolon, tab, bar, blanks) splits it", name)],
-            remedy="Name it with --delimiter (of , ; | tab spaces 'wide spaces')",
+            remedy="Name it with --delimiter",
         )
     return best

@@ -45,6 +45,7 @@ class Head:
     nameless: bool = False
     hints: list[str] = field(default_factory=list)
     named: int = 0  # cells of the longest heading row
+    beside: list[int] = field(default_factory=list)  # columns that hold the units of the ones beside them
     above: tuple[int, list[str]] | None = None  # a row of numbers right above the data that is no data
 
 
@@ -365,11 +366,29 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
             [Problem("no row of data and no heading", name, line, None, ", ".join(row))],
             remedy=f"Mend it, or leave it out with --skip {quote(row[0])}",
         )
+    _units_beside(grid, columns, head)
     if not head.nameless and not layout.heading:
         if delimiter in ("spaces", "wide spaces"):
             _place(grid, head, columns.width, name)
         _must_fit(grid, head, columns, name, delimiter)
     return columns, head
+
+
+def _units_beside(grid: Grid, columns: Columns, head: Head) -> None:
+    """Give each column of numbers the unit that stands in a column of its own beside it, in place."""
+    numeric = [columns.share(c, "number", "open") > 0.5 for c in range(columns.width)]
+    for c in range(columns.width):
+        if columns.share(c, "text") < 0.9:
+            continue
+        cells = {r[c] for r in grid.rows[head.first :] if c < len(r) and r[c]}
+        units = {unit_of(cell) for cell in cells} if len(cells) <= 4 else {""}
+        if len(units) != 1 or "" in units:
+            continue
+        for beside in (c - 1, c + 1):
+            if 0 <= beside < columns.width and numeric[beside] and not head.units[beside]:
+                head.units[beside] = units.pop()
+                head.beside.append(c)
+                break
 
 
 def _must_fit(grid: Grid, head: Head, columns: Columns, name: str, delimiter: str) -> None:
@@ -378,18 +397,18 @@ def _must_fit(grid: Grid, head: Head, columns: Columns, name: str, delimiter: st
     lost = delimiter != "workbook" and head.named > columns.width
     if not beyond and not lost:
         return
-    both = beyond and delimiter == ","
+    row = grid.rows[head.first]
+    marks = beyond and delimiter == "," and not any("." in c for c in row)
     raise IntakeError(
         "the heading and the rows do not fit together",
         [
             Problem(
                 f"the rows have {columns.width} cells, the heading names {head.named}",
-                name, grid.lines[head.first], None, ", ".join(grid.rows[head.first])[:200],
+                name, grid.lines[head.first], None, ", ".join(row)[:200],
             )
         ],
         remedy="Where decimal mark and delimiter are both commas no reader can tell: export with semicolons"
-        + (" (if they are not: --heading LINE, or none)" if both else "")
-        if both
+        if marks
         else "Say which line is the heading with --heading LINE, or number the columns with --heading none",
     )  # fmt: skip
 
@@ -450,12 +469,11 @@ def _placed(row: list[str], places: list[int], width: int) -> list[str] | None:
 
 def _no_blocks(grid: Grid, is_data: RowTest, name: str) -> None:
     """Raises IntakeError where a heading stands before every row or two of data: blocks are no table."""
-    texts = Counter(tuple(r) for r in grid.rows if not any(ch.isdigit() for c in r for ch in c))
-    most, count = max(texts.items(), key=lambda kv: kv[1], default=((), 0))
-    if count < 10 or count < 0.02 * len(grid.rows):
+    again = Counter(tuple(r) for r in grid.rows if not is_data(r))
+    most, count = max(again.items(), key=lambda kv: kv[1], default=((), 0))
+    if count < 10:
         return
-    data = sum(1 for r in grid.rows if is_data(r))
-    if data <= 3 * count and len(texts) > 1:
+    if sum(n for n in again.values() if n > 0.8 * count) > 0.4 * len(grid.rows):
         raise IntakeError(
             "the file is a series of blocks, each with a heading of its own, and no table",
             [Problem(f"{count} times", name, grid.lines[grid.rows.index(list(most))], None, "  ".join(most)[:100])],

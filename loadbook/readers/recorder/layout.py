@@ -15,7 +15,10 @@ from typing import Any
 from loadbook.core.errors import UsageError
 from loadbook.core.outside import NoToml, checked_encoding, toml_of
 from loadbook.core.times import zone_of
+from loadbook.core.units import DIMENSIONS
 from loadbook.core.vocabulary.intake_kinds import ROLES
+
+from .names import unit_of
 
 DELIMITERS = (",", ";", "\t", "|", "spaces", "wide spaces", "labels")
 TIME_KINDS = ("clock", "time of day", "elapsed", "serial")
@@ -39,7 +42,7 @@ class ChannelRule:
     unit: str = ""
     quantity: str = ""
 
-    instead_of: str = ""
+    instead_of: str = field(default="", repr=False)
 
     def fits(self, *names: str) -> bool:
         """Is this rule about a column of one of these names."""
@@ -283,13 +286,26 @@ def parse_channel_option(text: str) -> ChannelRule:
     """
     name, equals, rest = text.rpartition("=")
     role, _, unit = rest.partition(",")
-    role = role.strip().lower()
+    role, unit = role.strip().lower(), unit.strip()
     if not equals or not name.strip() or role not in LAYOUT_ROLES:
         raise UsageError(
             f"--channel {text!r} does not say NAME=role",
             remedy=f"Roles: {', '.join(LAYOUT_ROLES)}; with a unit: NAME=role,f",
         )
-    return ChannelRule(name.strip(), role, unit.strip())
+    _check_unit(text, role, unit)
+    return ChannelRule(name.strip(), role, unit)
+
+
+def _check_unit(text: str, role: str, unit: str) -> None:
+    """Raises UsageError where a role is given a unit that no such channel has."""
+    if not unit or role in ("other", "oxygen", "ignore"):
+        return
+    key, what = unit_of(unit), "pressure" if role == "pressure" else "temperature"
+    if key not in DIMENSIONS[what]:
+        raise UsageError(
+            f"--channel {text!r}: {unit!r} is no unit of {what}",
+            remedy=f"One of: {', '.join(DIMENSIONS[what])}; a channel in {unit} is other: NAME=other,{unit}",
+        )
 
 
 def with_rules(layout: Layout, rules: tuple[ChannelRule, ...]) -> Layout:

@@ -131,9 +131,12 @@ def _leave_out(layout: Layout, table: Table, guess: TimeGuess, notes: list[str])
         return layout
     rules, text = [], []
     for i, full in enumerate(table.head.names):
-        if i in guess.columns or layout.rule(full) or layout.rule(read_heading(full).name):
-            continue
         name = read_heading(full).name
+        if i in guess.columns or layout.rule(full, name):
+            continue
+        if i in table.head.beside:
+            rules.append(ChannelRule(name, "ignore"))
+            continue
         columns = table.columns
         if not columns.filled(i):
             if table.head.nameless or full.startswith("column "):

@@ -15,7 +15,7 @@ from .layout import Layout
 from .names import read_heading
 from .numbers import number_pattern
 from .options import Question
-from .times import elapsed_seconds, lost_a_digit, parse_cell, serial_moment, unix_seconds
+from .times import counted_seconds, elapsed_seconds, lost_a_digit, parse_cell, serial_moment
 
 MOST_PROBLEMS = 20
 
@@ -57,7 +57,7 @@ def time_indexes(names: list[str], layout: Layout, where: str) -> list[int]:
 def is_aware(layout: Layout) -> bool:
     """Do the times themselves say their distance from UTC."""
     if layout.time_kind == "serial":
-        return layout.time_format == "1970"
+        return layout.time_format not in ("1900", "1904")
     return layout.time_kind == "clock" and "%z" in layout.time_format
 
 
@@ -90,8 +90,8 @@ def _serial(cell: str, epoch: str, decimal: str) -> float | None:
         number = float(cell.replace(decimal, "."))
     except ValueError:
         return None
-    if epoch == "1970":
-        return unix_seconds(number)
+    if epoch not in ("1900", "1904"):
+        return counted_seconds(number, epoch)
     moment = serial_moment(number, epoch)
     return None if moment is None else _since_1970(moment)
 

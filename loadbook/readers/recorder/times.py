@@ -324,13 +324,20 @@ def serial_moment(number: float, epoch: str) -> datetime | None:
     return _EPOCH[epoch] + timedelta(milliseconds=round(number * 86_400_000))
 
 
-def unix_seconds(number: float) -> float | None:
-    """Seconds since 1970 of a count of seconds or milliseconds from then; None outside 2000 to 2099.
+_COUNTED_FROM = {"1970": 0.0, "1904 s": -2_082_844_800.0, "1900 s": -2_208_988_800.0}
 
-    >>> unix_seconds(1773475200.0) == unix_seconds(1773475200000.0)
+
+def counted_seconds(number: float, epoch: str) -> float | None:
+    """Seconds since 1970 of a count of seconds or milliseconds from an epoch; None outside 2000 to 2099.
+
+    epoch  '1970', '1904 s' or '1900 s', all of them in UTC
+
+    >>> counted_seconds(1773475200.0, "1970") == counted_seconds(1773475200000.0, "1970")
     True
+    >>> counted_seconds(3856320000.0, "1904 s")
+    1773475200.0
     """
-    seconds = number / 1000.0 if number > 1e11 else number
+    seconds = (number / 1000.0 if abs(number) > 1e11 else number) + _COUNTED_FROM[epoch]
     return seconds if 946_684_800 <= seconds < 4_102_444_800 else None
 
 

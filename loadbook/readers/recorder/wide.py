@@ -43,7 +43,9 @@ def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
         return None
     if layout.time_kind not in ("clock", "elapsed") or (":" in layout.time_format and layout.time_kind == "elapsed"):
         return None
-    if layout.delimiter in ("spaces", "wide spaces"):
+    if layout.delimiter in ("spaces", "wide spaces", "labels") or layout.columns or layout.written_time:
+        return None
+    if table.head.beside:
         return None
     frame, names = _frame(source, table, layout)
     if frame is None:
@@ -261,5 +263,5 @@ def _one_unit(reader: CellReader, head, column: int, where: str) -> str:  # type
 
 def ignored(layout: Layout, name: str) -> bool:
     """Does the layout leave this column out."""
-    rule = layout.rule(name) or layout.rule(read_heading(name).name)
+    rule = layout.rule(name, read_heading(name).name)
     return rule is not None and rule.role == "ignore"
