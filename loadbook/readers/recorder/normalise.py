@@ -16,9 +16,10 @@ from loadbook.core.times import parse_date, parse_moment, zone_of
 from . import time_axis
 from .channels import ChannelSpec, normalise_values
 from .head import quote, unique
-from .layout import Layout
+from .layout import ChannelRule, Layout
 from .numbers import MARKS_OPTION, looks_number
 from .options import Question
+from .names import Heading
 from .wide import Raw
 
 HALF_DAY = 43_200.0
@@ -60,6 +61,7 @@ class Reading:
     counts: Counts
     questions: list[Question] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    overruled: dict[str, str] = field(default_factory=dict)
 
 
 def normalise(
@@ -72,6 +74,7 @@ def normalise(
     zone: ZoneInfo | None = None,
     run_started: datetime | None = None,
     known: dict[str, tuple[str, str]] | None = None,
+    stated: tuple[ChannelRule, ...] = (),
 ) -> Reading:
     """Settle a raw file.
 
@@ -79,6 +82,7 @@ def normalise(
     zone         the book's zone, where the layout names none
     run_started  when the run began (UTC), used only for --start run
     known        channel name (lower case) -> (role, unit) from the run's channel records
+    stated       the rules of channels that the user gave just now
     Questions are collected, not raised. Raises IntakeError where nothing could be made of the file.
     """
     if not raw.rows_read:
@@ -111,12 +115,15 @@ def normalise(
         if name != heading.name:
             notes.append(f"two columns are called {heading.name!r}: the second is {name!r} here")
     headings = [replace(h, name=n) for h, n in zip(headings, unique([h.name for h in headings]), strict=True)]
-    settled = normalise_values(headings, axis.values, axis.flags, axis.t, layout, known or {})
+    settled = normalise_values(
+        headings, axis.values, axis.flags, axis.t, layout, known or {}, stated=stated, lines=axis.lines
+    )  # fmt: skip
     questions += settled.questions
     notes += settled.notes
     interval, count, longest = time_axis.gaps(axis.t)
     if count:
         notes.append(f"{count} gap{'s' if count > 1 else ''}, the longest {longest:g} s where {interval:g} s is usual")
+    notes += _missing_by_channel(headings, settled.flags)
     counts = Counts(
         raw.rows_read, len(axis.t), int((settled.flags & MISSING > 0).sum()), int((settled.flags & OPEN > 0).sum()),
         axis.repeated, axis.duplicates, axis.backwards, count, longest, interval,
@@ -125,8 +132,19 @@ def normalise(
     t_s = np.round(axis.t - axis.t[0], 6)
     zone_name = "UTC" if raw.aware else clock_zone.key
     return Reading(
-        started, zone_name, t_s, settled.values, settled.flags, axis.lines, settled.channels, counts, questions, notes
-    )
+        started, zone_name, t_s, settled.values, settled.flags, axis.lines, settled.channels, counts, questions, notes,
+        settled.overruled,
+    )  # fmt: skip
+
+
+def _missing_by_channel(headings: list[Heading], flags: Flags) -> list[str]:
+    """Which channels miss values: a channel that is empty would hide the few that another one misses."""
+    count = [int((row & MISSING > 0).sum()) for row in flags]
+    some = [f"{h.name!r} {c}" for h, c in zip(headings, count, strict=True) if 0 < c < flags.shape[1]]
+    if not some:
+        return []
+    more = f" and {len(some) - 6} more channels" if len(some) > 6 else ""
+    return [f"missing of {flags.shape[1]} values: {', '.join(some[:6])}{more}"]
 
 
 def _unknown(raw: Raw) -> list[Question]:
