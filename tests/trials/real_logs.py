@@ -82,7 +82,7 @@ OWNERS: dict[str, Owner] = {
     "L06": Owner(
         PYROMETER, {"floor": ["Temperature=800"], "believe": ["Temperature"]}, {}, PYROMETER_NAMES, ["lowest|floor"]
     ),
-    "L07": Owner([("*", "other"), ("Untitled", "control")], refusal="trade|swap|temperature|turns back|jump"),
+    "L07": Owner([("Untitled", "control"), ("*", "other")], refusal="changed over"),
     "L08": Owner(
         PYROMETER,
         {
@@ -104,7 +104,7 @@ OWNERS: dict[str, Owner] = {
         refusal="runs|days|hours",
     ),
     "L11": Owner(
-        [("*Probe ? Temp", "work"), ("*IO ? Temp", "other"), ("*", "ignore")],
+        [("*Probe ? Temp", "work"), ("*IO ? Temp", "work"), ("*", "ignore")],
         {"blank-times": "spread", "unit": "c", "sentinel": ["472", "0"]},
         {"sentinel": ["472", "0"]},
         {f"Probe {i}": f"Probe {i} Temp" for i in range(1, 9)} | {"IO 1": "IO 1 Temp"},
@@ -112,7 +112,7 @@ OWNERS: dict[str, Owner] = {
     ),
     "L12": Owner(knows={"unit": "c", "short-rows": "skip"}, said=["short row", "slipped|shifted", "62.437"]),
     "L13": Owner(knows={"unit": "c"}),
-    "L14": Owner(knows={"date-order": "day-first", "unit": "c"}, said=["2 gaps"]),
+    "L14": Owner(knows={"date-order": "day-first", "unit": "c"}, said=["2 gaps"], stored={"T1": "Temperatur T1"}),
     "L15": Owner(
         [("K-Type*", "work")],
         {"date-order": "month-first", "zone": "-05:00"},
@@ -124,8 +124,8 @@ OWNERS: dict[str, Owner] = {
     "L16": Owner(knows={"date-order": "month-first", "zone": "America/Chicago"}, zone="America/Chicago"),
     "L17": Owner(
         [("Thermocouple*", "work"), ("*", "other")],
-        {"start": "2020-01-01", "unit": "c", "skip": ["12:12:08"]},
-        said=["zero|left out"],
+        {"start": "2020-01-01", "unit": "c", "sentinel": ["0"]},
+        said=["exact 0"],
     ),
     "L18": Owner(
         knows={"start": "2020-07-02T18:49:52"},
@@ -155,7 +155,7 @@ OWNERS: dict[str, Owner] = {
     "L26": Owner(
         [("Temperature*", "work"), ("*", "other")],
         {"repeated-times": "spread", "sentinel": ["-1", "0"]},
-        {"sentinel": ["-1", "0"]},
+        {"sentinel": ["-1", "0"]}, {"Temperature (C)": "Temperature"},
     ),
     "L27": Owner(
         [("*Temperature*", "work"), ("*", "other")],
@@ -195,6 +195,8 @@ TIMELESS = ("unit", "sentinel")
 def truth_of(name: str, entry: dict[str, Any]) -> dict[str, Any]:
     """Channels as (count, lowest, highest) in °C, start and span in seconds (None: not told)."""
     channels: dict[str, tuple[int, float, float]] = {}
+    if name.startswith("L07"):
+        return {"channels": {}, "start": None, "span": None}
     per_channel = entry.get("channels", {})
     if name.startswith("L31"):
         temp = entry["channels_per_sheet"]["12.5"]["temp"]
@@ -308,6 +310,8 @@ def outcome(trial: Trial, owner: Owner, truth: dict[str, Any]) -> tuple[str, str
     if trial.stopped or trial.read is None:
         good = owner.refusal and re.search(owner.refusal, trial.stopped)
         return ("refused" if good else "lost"), trial.stopped.replace("\n", " ")[:300]
+    if owner.refusal and not truth["channels"]:
+        return "WRONG", "read to the end, though nothing sound stands in it"
     wrong = differences(trial.read, owner, truth)
     wrong += [f"unsaid: {p}" for p in owner.said if not re.search(p, trial.said)]
     return ("WRONG", "; ".join(wrong)[:400]) if wrong else ("right", "")

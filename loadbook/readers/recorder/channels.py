@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from loadbook.analysis.trace.model import OPEN, OUT_OF_RANGE, TEMPERATURE_ROLES, Flags, Floats
+from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, TEMPERATURE_ROLES, Flags, Floats
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.units import DIMENSIONS, F_PER_C, ZERO_C_IN_K
 
@@ -353,7 +353,7 @@ def look_for_oddities(
                 f" or --believe {quote(pattern)}",
             )
         )
-    _ask_several(headings, raw, measured, lows, layout, lines, out)
+    _ask_several(headings, raw, t, lows, layout, lines, out)
 
 
 def _tell_spikes(heading: Heading, raw: Floats, celsius: Floats, lines: np.ndarray | None, out: Settled) -> None:
@@ -416,7 +416,7 @@ def _ask_one(heading: Heading, raw: Floats, celsius: Floats, t: Floats, layout: 
 
 
 def _ask_several(
-    headings: list[Heading], raw: Floats, measured: list[int], lows: dict[int, float], layout: Layout,
+    headings: list[Heading], raw: Floats, t: Floats, lows: dict[int, float], layout: Layout,
     lines: np.ndarray | None, out: Settled,
 ) -> None:  # fmt: skip
     def believed(i: int) -> bool:
@@ -433,7 +433,7 @@ def _ask_several(
                 "--sentinel 0, or --reading 0",
             )
         )
-    for i, j, k in implausible.changed_over(raw, list(lows)):
+    for i, j, k in implausible.changed_over(raw, t, list(lows)):
         if not (believed(i) or believed(j)):
             line = f"line {int(lines[k])}" if lines is not None else f"sample {k + 1}"
             out.questions.append(
@@ -443,6 +443,7 @@ def _ask_several(
                     f"--believe {quote(all_names[i])} where they were not; else mend the file, or take its parts apart",
                 )
             )
+    _about_slipped_rows(raw, list(lows), layout, lines, out)
     for i in implausible.falls_alone(lows):
         if not believed(i):
             out.questions.append(
@@ -452,6 +453,30 @@ def _ask_several(
                     " faults then sees it)",
                 )
             )
+
+
+def _about_slipped_rows(
+    raw: Floats, temperatures: list[int], layout: Layout, lines: np.ndarray | None, out: Settled
+) -> None:
+    """Rows whose cells slipped by a column: asked, or with `--short-rows skip` taken for missing."""
+    if len(temperatures) < 3:
+        return
+    rows = implausible.slipped_rows(raw[temperatures])
+    if not len(rows):
+        return
+    count = f"{len(rows)} row{'s' if len(rows) > 1 else ''}"
+    where = f" (line {', '.join(str(int(lines[k])) for k in rows[:6])})" if lines is not None else ""
+    if layout.short_rows == "skip":
+        out.values[:, rows] = np.nan
+        out.flags[:, rows] |= MISSING
+        out.notes.append(f"{count} whose values slipped into the next column{where}: left out (--short-rows skip)")
+    elif not all(layout.believes(out.channels[i].name) for i in temperatures):
+        out.questions.append(
+            Question(
+                f"in {count} with a blank{where} the values fit the next column better than their own: slipped?",
+                '--short-rows skip, or --believe "*"',
+            )
+        )
 
 
 def _number(text: str) -> float:

@@ -23,6 +23,7 @@ from .times import kind_of, lost_a_digit, stated_time
 
 _NUMBER = re.compile(r"^[-+]?\d+(?:[.,]\d+)?$")
 _DECIMAL = re.compile(r"^[-+]?\d*[.,]\d+(?:[eE][-+]?\d+)?$")
+UNIT_WORD = re.compile(r"^(unit|units|uom|eng\.? ?units?|eu)( #\d+)?$")
 _FORMAT_HINT = re.compile(r"^[\[(]?\s*(?:[dmyhs]{1,4}[-/.: ]?){2,}(?:am/pm)?\s*[\])]?$", re.IGNORECASE)
 
 
@@ -382,7 +383,8 @@ def _units_beside(grid: Grid, columns: Columns, head: Head) -> None:
             continue
         cells = {r[c] for r in grid.rows[head.first :] if c < len(r) and r[c]}
         units = {unit_of(cell) for cell in cells} if len(cells) <= 4 else {""}
-        if len(units) != 1 or "" in units:
+        letters = any(cell.lower() in ("c", "f", "k") for cell in cells)  # K is a thermocouple too
+        if len(units) != 1 or "" in units or (letters and not UNIT_WORD.match(head.names[c].strip().lower())):
             continue
         for beside in (c - 1, c + 1):
             if 0 <= beside < columns.width and numeric[beside] and not head.units[beside]:

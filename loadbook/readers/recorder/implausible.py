@@ -99,14 +99,16 @@ def floor_of(celsius: Floats) -> float | None:
         return None
     low, high = float(celsius.min()), float(celsius.max())
     near = celsius <= low + max(1.0, 0.004 * (high - low))
-    if low < FLOOR_C or high - low < 50 or not near[0] or not near[-1] or near.mean() < 0.03:
+    if low < FLOOR_C or high - low < 50 or not near[0] or not near[-1] or near.mean() < 0.01:
         return None
     return float(celsius[near].max())
 
 
-def changed_over(values: Floats, temperatures: list[int]) -> list[tuple[int, int, int]]:
-    """(channel, other channel, sample) where one goes on as the other did and the other way round."""
+def changed_over(values: Floats, t: Floats, temperatures: list[int]) -> list[tuple[int, int, int]]:
+    """(channel, other channel, sample) where one goes on as the other did and the other way round. Of two temperatures
+    only where both jump faster than a furnace can."""
     found = []
+    fast = np.concatenate([[0.0], np.diff(t)]) <= 60.0
     for i in temperatures:
         step = np.abs(np.diff(values[i]))
         for k in np.flatnonzero(step > JUMP_C)[:50]:
@@ -116,7 +118,7 @@ def changed_over(values: Floats, temperatures: list[int]) -> list[tuple[int, int
             with np.errstate(invalid="ignore"):
                 crossed = (np.abs(after[i] - before) < 0.2 * far) & (np.abs(after - before[i]) < 0.2 * far)
                 crossed &= np.abs(after - before) > 0.5 * far
-            others = [j for j in np.flatnonzero(crossed) if j != i]
+            others = [j for j in np.flatnonzero(crossed) if j != i and (j not in temperatures or fast[k + 1])]
             if others:
                 found.append((i, int(others[0]), int(k + 1)))
                 break

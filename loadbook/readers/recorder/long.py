@@ -56,6 +56,7 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     )  # fmt: skip
     raw.headings = [read_heading(label, known.get(label, "") or overall) for label in labels]
     raw.aware, raw.rows_read, raw.unknown = cells.aware, len(cells.rows), reader.unknown
+    raw.offset = cells.offset
     raw.notes = cells.notes + raw.notes
     raw.questions = cells.questions
     kept = [i for i, label in enumerate(labels) if not ignored(layout, label)]

@@ -11,7 +11,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import BACKWARD_TIME, MISSING, OPEN, Flags, Floats
 from loadbook.core.errors import IntakeError, OpenQuestion, Problem, UsageError
-from loadbook.core.times import parse_date, parse_moment, zone_of
+from loadbook.core.times import now, parse_date, parse_moment, zone_of
 
 from . import time_axis
 from .channels import ChannelSpec, normalise_values
@@ -87,7 +87,7 @@ def normalise(
     """
     if not raw.rows_read:
         raise IntakeError("no rows of data were found", [Problem("nothing below the heading", where)])
-    clock_zone = zone_of(layout.zone) if layout.zone else zone or ZoneInfo("UTC")
+    clock_zone, about_zone = _clock_zone(raw, layout, zone)
     questions = [*raw.questions, *_unknown(raw)]
     notes = list(raw.notes)
     time, keep, asked, remarks = time_axis.fill_blank_times(raw.time, layout.blank_times)
@@ -98,6 +98,7 @@ def normalise(
         time, values, flags, lines = time[keep], values[:, keep], flags[:, keep], lines[keep]
     if layout.time_kind in ("clock", "serial"):
         _of_this_age(time, lines, where)
+    questions += about_zone
     time, dated, more = _absolute(time, raw, layout, start, fold, clock_zone, run_started, notes)
     questions += more
     axis, asked = time_axis.rising(time, values, flags, lines, layout.repeated_times)
@@ -135,6 +136,30 @@ def normalise(
         started, zone_name, t_s, settled.values, settled.flags, axis.lines, settled.channels, counts, questions, notes,
         settled.overruled,
     )  # fmt: skip
+
+
+def _clock_zone(raw: Raw, layout: Layout, book: ZoneInfo | None) -> tuple[ZoneInfo, list[Question]]:
+    """The zone of the recorder's clock: the stated one, else the book's, else the one that the file states. Where the
+    file contradicts the book it is asked."""
+    offset, text = raw.offset
+    if layout.zone:
+        return zone_of(layout.zone), []
+    if raw.aware or not offset or layout.time_kind == "elapsed":
+        return book or ZoneInfo("UTC"), []
+    if book is None:
+        return zone_of(offset), []
+    known = raw.time[~np.isnan(raw.time)]
+    first = float(known[0]) if len(known) and layout.time_kind in ("clock", "serial") else None
+    if first is not None:
+        here = (datetime(1970, 1, 1) + timedelta(seconds=first)).replace(tzinfo=book).utcoffset()
+        if here == zone_of(offset).utcoffset(datetime(1970, 1, 1)):
+            return book, []
+    return book, [
+        Question(
+            f"the file says {text}, which the clocks of {book.key} did not show then",
+            f"--zone {offset} for what the file says, or --zone {book.key}",
+        )
+    ]
 
 
 def _missing_by_channel(headings: list[Heading], flags: Flags) -> list[str]:
@@ -265,11 +290,19 @@ def _day(start: str, zone: ZoneInfo) -> date:
 
 
 def _of_this_age(time: Floats, lines: np.ndarray, where: str) -> None:
-    """Refuse a date before 1970 or from 2100 on: a year misread, or not a date at all."""
+    """Refuse a date before 1970, from 2100 on, or in the future: a year misread, or not a date at all."""
     wrong = np.flatnonzero((time < 0) | (time >= 4_102_444_800))
     if len(wrong):
         problem = Problem("a date before 1970 or after 2099", where, int(lines[wrong[0]]))
         raise IntakeError(f"{len(wrong)} times cannot be true", [problem], remedy="Mend them, or give --date-order")
+    future = np.flatnonzero(time > now().timestamp() + 2 * time_axis.DAY)
+    if len(future):
+        at = time_axis.utc_text(float(time[future[0]]))
+        problem = Problem(f"{at:%Y-%m-%d %H:%M}", where, int(lines[future[0]]))
+        raise IntakeError(
+            f"{len(future)} times lie in the future", [problem],
+            remedy="Mend them, or say how they are to be read: --date-order, --epoch or --time-format",
+        )  # fmt: skip
 
 
 def _no_long_gap(t: Floats, lines: np.ndarray, where: str) -> None:

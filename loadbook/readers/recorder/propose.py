@@ -9,7 +9,7 @@ import numpy as np
 
 from .channels import listed
 from .grid import find_delimiter
-from .head import Table, kind, open_table
+from .head import UNIT_WORD, Table, kind, open_table
 from .layout import ChannelRule, Layout, with_rules
 from .names import is_counter, is_elapsed, read_heading
 from .numbers import MARKS_OPTION, find_marks, split_unit
@@ -21,7 +21,6 @@ _CHANNEL_WORD = re.compile(
     r"^(channel|chan|ch|tag|tag ?name|sensor|point|point ?name|input|signal|variable|name|item)$"
 )
 _VALUE_WORD = re.compile(r"^(value|reading|data|pv|measurement|measured|val|result|temp|temperature)$")
-_UNIT_WORD = re.compile(r"^(unit|units|uom|eng\.? ?units?|eu)$")
 
 
 @dataclass
@@ -94,7 +93,7 @@ def _resolve_shape(
     value = next(
         (i for i in free if _VALUE_WORD.match(names[i]) and table.columns.share(i, "number", "open") > 0.5), None
     )
-    unit = next((i for i in free if _UNIT_WORD.match(names[i])), None)
+    unit = next((i for i in free if UNIT_WORD.match(names[i])), None)
     numeric = [i for i in free if table.columns.share(i, "number", "open") > 0.5 and i != channel]
     if channel is None:
         labels = [i for i in free if table.columns.share(i, "text") > 0.9 and i != unit and _repeats(table, i)]
