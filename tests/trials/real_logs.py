@@ -82,7 +82,7 @@ OWNERS: dict[str, Owner] = {
     "L06": Owner(
         PYROMETER, {"floor": ["Temperature=800"], "believe": ["Temperature"]}, {}, PYROMETER_NAMES, ["lowest|floor"]
     ),
-    "L07": Owner([("Untitled", "control"), ("*", "other")], refusal="changed over"),
+    "L07": Owner([("Untitled", "control"), ("*", "other")], {"unit": "c"}, refusal="changed over"),
     "L08": Owner(
         PYROMETER,
         {
@@ -216,6 +216,8 @@ def truth_of(name: str, entry: dict[str, Any]) -> dict[str, Any]:
             channels[channel] = (part["n"], None, high)
         else:
             channels[channel] = (part["n"], low, high)
+    if name.startswith("L12"):  # the lone spike stays in, and is told
+        channels["Sensor 1"] = (channels["Sensor 1"][0], channels["Sensor 1"][1], 62.437)
     time = entry.get("time", {})
     start = time.get("start")
     begun = datetime.fromisoformat(start) if start and "T" in start else None

@@ -375,6 +375,22 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
     return columns, head
 
 
+def _beside_the_table(grid: Grid) -> None:
+    """Leave out cells that stand right of a sheet's table, behind a column that is empty from top to bottom, in place."""
+    width = look_at_columns(grid).width
+    if width < 2 or not any(len(r) > width for r in grid.rows):
+        return
+    filled = Counter(c for row in grid.rows for c, cell in enumerate(row) if cell)
+    apart = next((c for c in range(2, max(filled) + 1) if not filled[c] and c >= width), None)
+    if apart is None or any(filled[c] > 0.5 * len(grid.rows) for c in filled if c > apart):
+        return
+    lost = sum(1 for row in grid.rows for cell in row[apart:] if cell)
+    grid.rows = [row[:apart] for row in grid.rows]
+    kept = [i for i, row in enumerate(grid.rows) if any(row)]
+    grid.rows, grid.lines = [grid.rows[i] for i in kept], [grid.lines[i] for i in kept]
+    grid.notes.append(f"{lost} cells right of the table (from column {apart + 2} on) left out")
+
+
 def _units_beside(grid: Grid, columns: Columns, head: Head) -> None:
     """Give each column of numbers the unit that stands in a column of its own beside it, in place."""
     numeric = [columns.share(c, "number", "open") > 0.5 for c in range(columns.width)]
@@ -517,6 +533,7 @@ def _one_sheet(book: Workbook, sheet: str, name: str, layout: Layout) -> Table |
     grid = book.grid(sheet)
     _skip(grid, layout)
     _prepare(grid, layout)
+    _beside_the_table(grid)
     found = _with_head(grid, name, layout, "workbook")
     if found is None or len(grid.rows) - found[1].first < 3:
         return None
