@@ -231,10 +231,14 @@ def test_scans_where_the_first_channel_is_missing_too() -> None:
 
 
 def test_sentinels_are_taken_out_and_suspects_found() -> None:
-    values = np.array([[20.0, 9999.0, 21.0]])
-    flags = np.zeros((1, 3), np.uint8)
-    assert channels.take_out_sentinels(values, flags, ("9999", "OPEN")) == 1
-    assert np.isnan(values[0, 1]) and flags[0, 1] == OPEN
+    values = np.array([[20.0, 9999.0, 21.0], [1.0, 9999.0, 9999.0]])
+    headings = [read_heading("Work (°C)"), read_heading("Level (%)")]
+    found = channels.normalise_values(
+        headings, values, np.zeros((2, 3), np.uint8), np.arange(3.0), Layout(open_values=("9999", "OPEN")), {}
+    )
+    assert np.isnan(found.values[0, 1]) and found.flags[0, 1] == OPEN
+    assert found.values[1].tolist() == [1.0, 9999.0, 9999.0], "a bare number is about temperatures alone"
+    assert "open-circuit numbers taken out: 'Work' 9999 1 times" in found.notes
     t = np.arange(8) * 30.0
     plain = np.array([300.0, 305, 850, 850, 315, 320, 850, 330])
     assert channels.suspects(plain, plain, t) == {850.0: 3}

@@ -37,6 +37,9 @@ from loadbook.core.errors import LoadbookError
 from loadbook.readers.recorder.read import Read, look
 from loadbook.readers.recorder.source import open_source
 
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+from further_logs import FURTHER
+
 NAMES = {name: several for group, several in ((_SINGLE, False), (_SEVERAL, True)) for name, *_ in group}
 
 
@@ -189,7 +192,27 @@ OWNERS: dict[str, Owner] = {
     ),
     "D02": Owner(refusal="time"),
 }
-TIMELESS = ("unit", "sentinel")
+_BENCH = {"start": "2025-01-01T08:00", "unit": "c", "time-unit": "ms"}
+_PLACES = [("column 4", "control"), ("*", "other")]
+OWNERS |= {
+    "F01": Owner(_PLACES, {**_BENCH, "time": ["column 1"]}, {"time": ["column 1"]}),
+    "F02": Owner([("temperature", "control"), ("setpoint", "setpoint"), ("*", "other")], {**_BENCH, "time-unit": "s"}),
+    "F03": Owner(_PLACES, {**_BENCH, "time": ["column 2"], "short-rows": "skip"}, {"time": ["column 2"]}),
+    "F04": Owner(_PLACES, {**_BENCH, "time": ["column 2"], "short-rows": "skip"}, {"time": ["column 2"]}),
+    "F05": Owner(_PLACES, {**_BENCH, "time": ["column 1"]}, {"time": ["column 1"]}),
+    "F06": Owner(
+        [("temperature", "control"), ("setpoint", "setpoint"), ("*", "other")],
+        {**_BENCH, "time-unit": "s", "sheet": "Pid"},
+    ),
+    "F08": Owner(knows={"unit": "c", "short-rows": "skip"}),
+    "F09": Owner(
+        [("Temperature*", "work"), ("*", "other")],
+        {"repeated-times": "spread", "believe": ["Temperature"]}, said=["never changes"],
+    ),
+    "F10": Owner([("MEM*", "control"), ("*", "ignore")], {"time": ["DATETIME"], "unit": "c"}),
+    "F11": Owner([("tc1", "work"), ("ambient", "other")], _BENCH),
+    "F12": Owner(knows={**_BENCH, "time-unit": "s", "unit": "k"}),
+}
 
 
 def truth_of(name: str, entry: dict[str, Any]) -> dict[str, Any]:
@@ -200,7 +223,7 @@ def truth_of(name: str, entry: dict[str, Any]) -> dict[str, Any]:
     per_channel = entry.get("channels", {})
     if name.startswith("L31"):
         temp = entry["channels_per_sheet"]["12.5"]["temp"]
-        return {"channels": {"TEMPERATURE": (temp["n"] - 5, None, temp["max"])}, "start": None, "span": 423.0 - 5}
+        return {"channels": {"TEMPERATURE": (temp["n"] - 5, None, temp["max"])}, "start": None, "span": 423.0}
     for channel, said in per_channel.items():
         part = said.get("valid") or said.get("live") or said.get("in_C") or said
         if "n" not in part and "n" not in said.get("raw", {}):
@@ -383,7 +406,7 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     described = json.loads((options.descriptions or options.folder / "real_logs.json").read_text(encoding="utf-8"))
     counts: dict[str, Counter[str]] = {"follower": Counter(), "persistent": Counter()}
-    for name, entry in described.items():
+    for name, entry in {**described, **FURTHER}.items():
         path = options.folder / name
         owner = OWNERS.get(name[:3])
         if owner is None or not path.exists() or (options.show is not None and name[:3] not in options.show):

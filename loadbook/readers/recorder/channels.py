@@ -386,6 +386,9 @@ def _ask_one(heading: Heading, raw: Floats, celsius: Floats, t: Floats, layout: 
     most = implausible.mostly_one(raw, celsius)
     if most is not None:
         lone[most] = int((raw == most).sum())
+    begun = implausible.false_start(raw, celsius)
+    if begun is not None:
+        lone.setdefault(*begun)
     for value, count in lone.items():
         if value not in keep and value not in asked:
             out.questions.append(

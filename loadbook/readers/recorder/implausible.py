@@ -5,6 +5,8 @@ Each check looks at one settled channel (or at two of them), finds one kind of t
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 
 from loadbook.analysis.trace.model import Floats
@@ -65,6 +67,20 @@ def first_zeros(values: Floats, temperatures: list[int]) -> list[int]:
     return begun if begun and len(begun) >= 0.5 * len(temperatures) else []
 
 
+def false_start(raw: Floats, celsius: Floats) -> tuple[float, int] | None:
+    """(number, samples) where a channel begins with two or more samples of exactly one number and then jumps, as it
+    never does again; None where it does not."""
+    steps = np.abs(np.diff(celsius))
+    moved = np.flatnonzero(raw != raw[0])
+    if len(raw) < 20 or not len(moved) or not 2 <= moved[0] <= 0.1 * len(raw):
+        return None
+    at = int(moved[0])
+    others = np.concatenate([steps[: at - 1], steps[at:]])
+    if steps[at - 1] > max(15.0, 5.0 * float(others.max()), 50.0 * float(np.median(steps))):
+        return float(raw[0]), at
+    return None
+
+
 def spikes(celsius: Floats) -> np.ndarray:
     """Samples that leave the course of a channel by far and are back at the next one (indexes)."""
     if len(celsius) < 5:
@@ -108,6 +124,7 @@ def changed_over(values: Floats, t: Floats, temperatures: list[int]) -> list[tup
     """(channel, other channel, sample) where one goes on as the other did and the other way round. Of two temperatures
     only where both jump faster than a furnace can."""
     found = []
+    own = np.isin(np.arange(len(values)), temperatures)
     fast = np.concatenate([[0.0], np.diff(t)]) <= 60.0
     for i in temperatures:
         step = np.abs(np.diff(values[i]))
@@ -116,7 +133,9 @@ def changed_over(values: Floats, t: Floats, temperatures: list[int]) -> list[tup
             after = np.nanmedian(values[:, k + 1 : k + 6], axis=1)
             far = abs(after[i] - before[i])
             with np.errstate(invalid="ignore"):
-                crossed = (np.abs(after[i] - before) < 0.2 * far) & (np.abs(after - before[i]) < 0.2 * far)
+                crossed = (np.abs(after[i] - before) < 0.2 * far) & (
+                    np.abs(after - before[i]) < np.where(own, 0.2 * far, 0.6 * np.abs(after - before))
+                )
                 crossed &= np.abs(after - before) > 0.5 * far
             others = [j for j in np.flatnonzero(crossed) if j != i and (j not in temperatures or fast[k + 1])]
             if others:
@@ -138,6 +157,7 @@ def falls_alone(lows: dict[int, float]) -> list[int]:
 def slipped_rows(values: Floats) -> np.ndarray:
     """Rows with a missing value in which the values before (or after) it fit their neighbours' columns and not their
     own: cells that slipped by one column (indexes)."""
+    values = values[~np.isnan(values).all(axis=1)]
     channels, n = values.shape
     if channels < 3 or n < 10:
         return np.array([], int)
@@ -148,7 +168,9 @@ def slipped_rows(values: Floats) -> np.ndarray:
     usual = np.where(np.isnan(usual), 0.0, usual)
     out = []
     for k in gaps:
-        near = np.nanmedian(np.delete(values[:, max(0, k - 5) : k + 6], min(k, 5), axis=1), axis=1)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # a channel without a value around here
+            near = np.nanmedian(np.delete(values[:, max(0, k - 5) : k + 6], min(k, 5), axis=1), axis=1)
         row = values[:, k]
         for blank in np.flatnonzero(np.isnan(row)):
             if np.isnan(near[blank]):

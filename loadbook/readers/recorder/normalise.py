@@ -23,6 +23,7 @@ from .names import Heading
 from .wide import Raw
 
 HALF_DAY = 43_200.0
+WHOLE_PART = 20  # so many rows in their own order are a part of the file that stands in the wrong place, not damage
 LONGEST_GAP_S = 30 * time_axis.DAY
 
 
@@ -328,8 +329,10 @@ def _beyond_the_others(axis: time_axis.Axis, where: str) -> None:
     inside = axis.t[~stray]
     room = time_axis.GAP_FACTOR * (float(np.median(np.diff(inside))) if len(inside) > 1 else 0.0)
     beyond = stray & ((axis.t < inside[0] - room) | (axis.t > inside[-1] + room))
-    if beyond.any():
-        lines = axis.lines[beyond]
+    lines = np.sort(axis.lines[beyond])
+    parts = np.split(lines, np.flatnonzero(np.diff(lines) != 1) + 1)
+    lines = np.concatenate([p for p in parts if len(p) < WHOLE_PART] or [lines[:0]])
+    if len(lines):
         problem = Problem("the row stands among others, and its time lies outside all of theirs", where, int(lines[0]))
         raise IntakeError(
             f"{time_axis.rows_word(len(lines))} cannot belong where the time says",

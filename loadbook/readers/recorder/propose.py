@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from loadbook.core.errors import UsageError
+from loadbook.core.errors import IntakeError, UsageError
 
 from .channels import listed
 from .grid import find_delimiter
@@ -18,7 +18,7 @@ from .layout import ChannelRule, Layout, with_rules
 from .long import VALUE_WORD
 from .names import is_counter, is_elapsed, read_heading
 from .numbers import MARKS_OPTION, find_marks, split_unit
-from .options import Options, Question
+from .options import Options, Question, stop
 from .source import Source
 from .time_guess import TimeGuess, guess_time
 
@@ -55,7 +55,11 @@ def propose(source: Source, options: Options, base: Layout | None = None) -> Dra
     questions = list(table.questions)
     layout = replace(answered, encoding=table.encoding, delimiter=table.delimiter, sheet=table.sheet)
     layout = _resolve_marks(layout, options, table, questions)
-    guess = guess_time(table, options, layout)
+    try:
+        guess = guess_time(table, options, layout)
+    except IntakeError:
+        stop(table.questions, source.name)  # perhaps another sheet holds one
+        raise
     questions += guess.questions
     notes += guess.notes
     layout = replace(

@@ -182,6 +182,10 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
         out.rows.append(row)
         out.lines.append(line)
         last_data = line
+    if out.rows and out.lines[-1] == broken_off and np.isnan(out.times[-1]) and len(out.rows[-1]) < width:
+        out.rows.pop(), out.times.pop(), out.lines.pop()
+        short = [line for line in short if line != broken_off]
+        out.notes.append("the last row breaks off before its end, without a time: left out")
     problems += _strange(strange, last_data, where, out.notes)
     if problems:
         problems.sort(key=lambda p: p.line or 0)

@@ -316,7 +316,7 @@ def _no_time(table: Table, numeric: list[int], options: Options, layout: Layout,
         texts = [c for c in cells if kind(c) == "text" and _ABOUT_TIME.search(c)]
         if cells and len(texts) > 0.5 * len(cells) and len(set(texts)) > 0.3 * len(texts):
             _unreadable(table, place, options)
-    rising = [i for i in numeric if _mostly_rising(v := _column(table, i, layout)) and len(v) > 2]
+    rising = [i for i in numeric if _rises(_column(table, i, layout))]
     if named:
         shown = ", ".join(repr(names[i]) for i in numeric) or "the column named"
         raise IntakeError(
@@ -394,6 +394,11 @@ def _column(table: Table, place: int, layout: Layout) -> np.ndarray:
             except ValueError:
                 continue
     return np.array(out)
+
+
+def _rises(values: np.ndarray) -> bool:
+    """Does a column rise from nearly every row to the next."""
+    return len(values) > 2 and bool((np.diff(values) > 0).mean() > 0.8)
 
 
 def _mostly_rising(values: np.ndarray) -> bool:
