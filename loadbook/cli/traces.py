@@ -229,6 +229,7 @@ def _short(value: float | None) -> float | None:
 
 def _print_look(read: Read, rows: int, fmt: str | None) -> None:
     from datetime import timedelta
+
     from loadbook.core.times import zone_of
 
     reading, counts = read.reading, read.reading.counts

@@ -158,7 +158,8 @@ OWNERS: dict[str, Owner] = {
     "L26": Owner(
         [("Temperature*", "work"), ("*", "other")],
         {"repeated-times": "spread", "sentinel": ["-1", "0"]},
-        {"sentinel": ["-1", "0"]}, {"Temperature (C)": "Temperature"},
+        {"sentinel": ["-1", "0"]},
+        {"Temperature (C)": "Temperature"},
     ),
     "L27": Owner(
         [("*Temperature*", "work"), ("*", "other")],
@@ -207,9 +208,10 @@ OWNERS |= {
     "F08": Owner(knows={"unit": "c", "short-rows": "skip"}),
     "F09": Owner(
         [("Temperature*", "work"), ("*", "other")],
-        {"repeated-times": "spread", "believe": ["Temperature"]}, said=["never changes"],
+        {"repeated-times": "spread", "believe": ["Temperature"]},
+        said=["never changes"],
     ),
-    "F10": Owner([("MEM*", "control"), ("*", "ignore")], {"time": ["DATETIME"], "unit": "c"}),
+    "F10": Owner([("MEM*", "control"), ("*", "ignore")], {"time": ["DATETIME"], "unit": "c", "sentinel": ["1370"]}),
     "F11": Owner([("tc1", "work"), ("ambient", "other")], _BENCH),
     "F12": Owner(knows={**_BENCH, "time-unit": "s", "unit": "k"}),
 }
@@ -358,9 +360,8 @@ def differences(read: Read, owner: Owner, truth: dict[str, Any]) -> list[str]:
         claimed.add(i)
         values = reading.values[i][(reading.flags[i] & 7) == 0]
         values = values[~np.isnan(values)]
-        if reading.channels[i].quantity not in ("temperature", "dew point"):
-            if channel not in ("ambient", "IO 1", "Dew Point"):
-                out.append(f"{channel!r} is {reading.channels[i].quantity}")
+        if reading.channels[i].quantity not in ("temperature", "dew point") and channel != "ambient":
+            out.append(f"{channel!r} is {reading.channels[i].quantity}")
         if low is not None and abs(len(values) - count) > max(12, 0.005 * count):
             out.append(f"{channel!r} has {len(values)} values, {count} expected")
         if low is None and high is None:
@@ -371,21 +372,11 @@ def differences(read: Read, owner: Owner, truth: dict[str, Any]) -> list[str]:
         for name, got, want in (("lowest", values.min(), low), ("highest", values.max(), high)):
             if want is not None and abs(got - want) > 0.06:
                 out.append(f"{channel!r} {name} {got:.3f}, {want:.3f} expected")
-    if truth["channels"]:
-        for i, spec in enumerate(reading.channels):
-            empty = bool(np.isnan(reading.values[i]).all())
-            if (
-                i not in claimed
-                and not empty
-                and spec.role in ("control", "work", "over-temperature")
-                and len(truth["channels"]) < 40
-            ):
-                if not any(
-                    fnmatch.fnmatchcase(spec.name.casefold(), p.casefold()) and r == spec.role
-                    for p, r in owner.roles
-                    if p != "*"
-                ):
-                    out.append(f"{spec.name!r} was taken for a {spec.role} temperature")
+    for i, spec in enumerate(reading.channels) if 0 < len(truth["channels"]) < 40 else ():
+        empty = bool(np.isnan(reading.values[i]).all())
+        stated = any(fnmatch.fnmatchcase(spec.name.casefold(), p.casefold()) for p, r in owner.roles if p != "*")
+        if i not in claimed and not empty and not stated and spec.role in ("control", "work", "over-temperature"):
+            out.append(f"{spec.name!r} was taken for a {spec.role} temperature")
     if truth["start"] is not None and reading.started is not None:
         want = truth["start"]
         want = want if want.tzinfo else want.replace(tzinfo=ZoneInfo(owner.zone))

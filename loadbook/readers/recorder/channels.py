@@ -127,12 +127,12 @@ def _normalise_one(
     if not quantity:
         measured = unit in DIMENSIONS["temperature"] or (role != "other" and heading.quantity == "temperature")
         quantity = "temperature" if measured else "other" if role == "other" else heading.quantity
-    if heading.quantity in ("pressure", "other") and unit not in ("", *DIMENSIONS["temperature"]):
-        if quantity in ("temperature", "dew point"):
-            out.questions.append(
-                Question(f"column {name!r} is in {unit}: no {quantity}", f"--channel {quote(name + '=other')}")
-            )
-            quantity = "other"
+    other_unit = heading.quantity in ("pressure", "other") and unit not in ("", *DIMENSIONS["temperature"])
+    if other_unit and quantity in ("temperature", "dew point"):
+        out.questions.append(
+            Question(f"column {name!r} is in {unit}: no {quantity}", f"--channel {quote(name + '=other')}")
+        )
+        quantity = "other"
     if not role and _is_constant(raw) and _LIMIT_NAME.search(name):
         role = "other"
         out.notes.append(f"{name!r} never changes: taken as a limit, not as a thermocouple")
@@ -147,10 +147,8 @@ def _normalise_one(
     return ChannelSpec(name, role, quantity, "mbar" if quantity == "pressure" else unit, unit)
 
 
-def _unit(
-    heading: Heading, given: str, rule: ChannelRule | None, stated: bool, recorded: str, out: Settled
-) -> str:
-    """The unit of a column: what is stated goes before the file's; where a kept layout contradicts the file it is asked."""
+def _unit(heading: Heading, given: str, rule: ChannelRule | None, stated: bool, recorded: str, out: Settled) -> str:
+    """The unit of a column: what is stated goes before the file's; where a kept layout contradicts it, it is asked."""
     if not given or not heading.unit or heading.unit == given:
         return given or heading.unit
     name = heading.name
@@ -411,8 +409,8 @@ def _ask_one(heading: Heading, raw: Floats, celsius: Floats, t: Floats, layout: 
         level = float(np.ceil(raw[celsius <= floor].max()))
         out.questions.append(
             Question(
-                f"{name!r} begins and ends at its lowest ({raw.min():g} to {level:g}) and never goes below: the floor of"
-                " a pyrometer's range?",
+                f"{name!r} begins and ends at its lowest ({raw.min():g} to {level:g}) and never goes below:"
+                " the floor of a pyrometer's range?",
                 f"--floor {quote(f'{name}={level:g}')}, or --believe {quote(name)} where the furnace was as hot",
             )
         )
@@ -437,6 +435,8 @@ def _ask_several(
             )
         )
     for i, j, k in implausible.changed_over(raw, t, list(lows)):
+        if out.channels[j].quantity == "pressure":
+            continue  # over its decades a pressure passes through every number
         if not (believed(i) or believed(j)):
             line = f"line {int(lines[k])}" if lines is not None else f"sample {k + 1}"
             out.questions.append(
@@ -448,14 +448,8 @@ def _ask_several(
             )
     _about_slipped_rows(raw, list(lows), layout, lines, out)
     for i in implausible.falls_alone(lows):
-        if not believed(i):
-            out.questions.append(
-                Question(
-                    f"{all_names[i]!r} goes down to {lows[i]:g} °C while the others stay above: reversed leads, or open?",
-                    f"--channel {quote(all_names[i] + '=ignore')}, or --believe {quote(all_names[i])} (the judging of"
-                    " faults then sees it)",
-                )
-            )
+        low = f"{all_names[i]!r} goes down to {lows[i]:g} °C"
+        out.notes.append(f"{low} while the others stay above: reversed leads, or open?")
 
 
 def _about_slipped_rows(

@@ -189,8 +189,9 @@ def stated_head(rows: list[list[str]], lines: list[int], heading: int, width: in
 
 
 def _headed(
-    names: list[str], unit_row: list[str] | None, first: int, used: list[list[str]], preamble: list[list[str]], width: int
-) -> Head:
+    names: list[str], unit_row: list[str] | None, first: int, used: list[list[str]], preamble: list[list[str]],
+    width: int,
+) -> Head:  # fmt: skip
     hints = [c for c in (unit_row or []) if _FORMAT_HINT.match(c)]
     units = [unit_of(u) for u in _pad(unit_row or [], width)]
     filled = [n or f"column {c + 1}" for c, n in enumerate(names)]
@@ -376,7 +377,7 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
 
 
 def _beside_the_table(grid: Grid) -> None:
-    """Leave out cells that stand right of a sheet's table, behind a column that is empty from top to bottom, in place."""
+    """Leave out cells right of a sheet's table, behind a column that is empty from top to bottom, in place."""
     width = look_at_columns(grid).width
     if width < 2 or not any(len(r) > width for r in grid.rows):
         return

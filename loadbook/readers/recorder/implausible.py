@@ -1,4 +1,4 @@
-"""What a channel holds that no furnace does: asked with the option that affirms it, or told with the line that shows it.
+"""What a channel holds that no furnace does: asked with the option that affirms it, or told with its line.
 
 Each check looks at one settled channel (or at two of them), finds one kind of trouble, and knows nothing of the rest.
 """
@@ -95,7 +95,7 @@ def spikes(celsius: Floats) -> np.ndarray:
 
 
 def counts_time(raw: Floats, t: Floats) -> bool:
-    """Is a channel a count of rows or of seconds, minutes or milliseconds: it rises as time does, and by nothing else."""
+    """Is a channel a count of rows or of seconds, minutes or milliseconds: it rises as time does."""
     if len(raw) < 20 or np.ptp(raw) == 0:
         return False
     steps = np.diff(raw)
@@ -129,8 +129,8 @@ def changed_over(values: Floats, t: Floats, temperatures: list[int]) -> list[tup
     for i in temperatures:
         step = np.abs(np.diff(values[i]))
         for k in np.flatnonzero(step > JUMP_C)[:50]:
-            before = np.nanmedian(values[:, max(0, k - 4) : k + 1], axis=1)
-            after = np.nanmedian(values[:, k + 1 : k + 6], axis=1)
+            before = _medians(values[:, max(0, k - 4) : k + 1])
+            after = _medians(values[:, k + 1 : k + 6])
             far = abs(after[i] - before[i])
             with np.errstate(invalid="ignore"):
                 crossed = (np.abs(after[i] - before) < 0.2 * far) & (
@@ -164,13 +164,12 @@ def slipped_rows(values: Floats) -> np.ndarray:
     gaps = np.flatnonzero(np.isnan(values).any(axis=0) & (~np.isnan(values)).any(axis=0))
     if not len(gaps) or len(gaps) > 0.3 * n:
         return np.array([], int)
-    usual = np.nanmedian(np.abs(np.diff(values, axis=1)), axis=1)
+    usual = _medians(np.abs(np.diff(values, axis=1)))
     usual = np.where(np.isnan(usual), 0.0, usual)
     out = []
     for k in gaps:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)  # a channel without a value around here
-            near = np.nanmedian(np.delete(values[:, max(0, k - 5) : k + 6], min(k, 5), axis=1), axis=1)
+        around = [i for i in range(max(0, int(k) - 5), min(n, int(k) + 6)) if i != k]
+        near = _medians(values[:, around])
         row = values[:, k]
         for blank in np.flatnonzero(np.isnan(row)):
             if np.isnan(near[blank]):
@@ -192,3 +191,10 @@ def _slipped(row: Floats, near: Floats, usual: Floats, blank: int) -> bool:
         if (moved <= room).all() and (own > 4 * np.maximum(moved, room)).any() and own.sum() > 4 * moved.sum():
             return True
     return False
+
+
+def _medians(values: Floats) -> Floats:
+    """The median of each row's known values, NaN where it has none."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        return np.asarray(np.nanmedian(values, axis=1), float)

@@ -1,4 +1,4 @@
-"""Lines that carry their own names: `T1=23.5 T2=24.1`, JSON objects, `TC 1,23.5,C,TC 2,24.1,C`, `10:15:03 -- Temp: 23.5 C`.
+"""Lines that carry their own names: `T1=23.5 T2=24.1`, JSON objects, `TC 1,23.5,C,TC 2,24.1,C`, `10:15:03 Temp: 23 C`.
 
 They are put as an ordinary table, a heading and cells, so that all that follows need not know of them.
 """

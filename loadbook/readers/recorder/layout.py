@@ -249,7 +249,7 @@ def _check_stated(layout: Layout, where: str) -> None:
             except ValueError:
                 number = float("nan")
             if not name or not math.isfinite(number) or (what == "scale" and number == 0):
-                raise UsageError(f"{where}: {what} cannot be {text!r}", remedy="Write NAME=NUMBER, such as 'TC 1=0.001'")
+                raise UsageError(f"{where}: {what} cannot be {text!r}", remedy="Write NAME=NUMBER: 'TC 1=0.001'")
 
 
 def column_places(text: str) -> list[int]:

@@ -69,7 +69,8 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
             value[k], flag[k] = reader.read(row[column], names[column], cells.lines[k])
         beside = on_scans(times, channel, value, flag, lines, list(labels))
         own = table.head.units[column]
-        raw.headings += [read_heading(f"{lb} {names[column]}" if len(labels) > 1 else names[column], own) for lb in labels]
+        called = [f"{label} {names[column]}" if len(labels) > 1 else names[column] for label in labels]
+        raw.headings += [read_heading(name, own) for name in called]
         raw.values = np.concatenate([raw.values, beside.values])
         raw.flags = np.concatenate([raw.flags, beside.flags])
     raw.aware, raw.rows_read, raw.unknown = cells.aware, len(cells.rows), reader.unknown

@@ -17,12 +17,23 @@ _TAIL = re.compile(
     r"(?:[\s_,/-]+|(?<=\w)(?=°))((?:°|deg\.?|º|˚|Â°|℃|℉)\s?[CFK]?(?:\s?/\s?\w+)?|mbar|mTorr|Torr|kPa|hPa|Pa|micron|microns|psi|ppm|mV|%)$",
     re.IGNORECASE,
 )
-_BARE_TAIL = re.compile(r"^(.*(?:temp|thermo|tc|t/c)[a-z]*[ _.-]*\d*)[ _]+([CFK])$", re.IGNORECASE)  # temperature_C
-_JOINED_TAIL = re.compile(r"^(.+)_(mA|A|V|mV|kW|W|kWh|sccm|slpm|lpm|rpm|Hz|bar|mbar|psi|torr|Pa|kPa|pct|ppm|%|s|ms|min)$")
+_BARE_TAIL = re.compile(r"^(.*(?:temp|thermo|tc|t/c)[a-z]*[ _.-]*\d*)[ _]+([CFK])$", re.IGNORECASE)
+_JOINED_TAIL = re.compile(
+    r"^(.+)_(mA|A|V|mV|kW|W|kWh|sccm|slpm|lpm|rpm|Hz|bar|mbar|psi|torr|Pa|kPa|pct|ppm|%|s|ms|min)$"
+)
 _DEGREE = re.compile(r"^(?:°|º|˚|Â°|\ufffd|\?|o|deg\.?|degrees?)\s*([cfk])$", re.IGNORECASE)
 _WORDS = {
-    "celsius": "c", "centigrade": "c", "gradc": "c", "grad c": "c", "grad": "c", "tempc": "c", "tempf": "f", "fahrenheit": "f", "kelvin": "k", "℃": "c", "℉": "f",
+    "celsius": "c", "centigrade": "c", "gradc": "c", "grad c": "c", "fahrenheit": "f", "kelvin": "k", "℃": "c",
+    "℉": "f",
 }  # fmt: skip
+_MORE_UNITS = (
+    "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn nm j/g mw uv µv kv kva kj mj"
+    " ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
+)
+_MORE_UNITS = (
+    "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn j/g mw uv µv kv kva kj mj"
+    " ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
+)
 _OTHER_UNITS = frozenset(
     [
         "mv",
@@ -43,14 +54,7 @@ _OTHER_UNITS = frozenset(
         "cfh",
         "scfh",
         "hz",
-        *"sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn nm j/g mw uv µv kv kva kj mj".split(),
-        *"ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db".split(),
-        "%rh",
-        "pct_o2",
-        "vol%",
-        "vol.-%",
-        "%o2",
-        "-",
+        *_MORE_UNITS.split(),
     ]
 )
 _PER = frozenset(["s", "sec", "min", "h", "hr", "hour"])

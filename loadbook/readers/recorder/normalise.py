@@ -17,9 +17,9 @@ from . import time_axis
 from .channels import ChannelSpec, normalise_values
 from .head import quote, unique
 from .layout import ChannelRule, Layout
+from .names import Heading
 from .numbers import MARKS_OPTION, looks_number
 from .options import Question
-from .names import Heading
 from .wide import Raw
 
 HALF_DAY = 43_200.0

@@ -13,7 +13,6 @@ from loadbook.core.errors import IntakeError, UsageError
 from .channels import listed
 from .grid import find_delimiter
 from .head import UNIT_WORD, Table, kind, open_table
-
 from .layout import ChannelRule, Layout, with_rules
 from .long import VALUE_WORD
 from .names import is_counter, is_elapsed, read_heading

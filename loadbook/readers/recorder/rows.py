@@ -71,8 +71,9 @@ def offset_said(table: Table, stamps: list[int]) -> tuple[str, str]:
                 hours = match[1]
                 minutes = round(offset_of(hours if hours in ZONE_HOURS else _two_digits(hours)).total_seconds() / 60)
                 sign = "-" if minutes < 0 else "+"
-                found[f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"] = match.group().strip("0123456789 ") \
-                    if pattern is _NAMED else match.group()
+                found[f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"] = (
+                    match.group().strip("0123456789 ") if pattern is _NAMED else match.group()
+                )
     return next(iter(found.items())) if len(found) == 1 else ("", "")
 
 

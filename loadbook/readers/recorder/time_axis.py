@@ -163,11 +163,7 @@ def fill_blank_times(time: Floats, how: str) -> tuple[Floats, np.ndarray, list[Q
     count = int(blank.sum())
     questions = []
     if not how:
-        questions.append(
-            Question(
-                f"{count} of {len(time)} rows have no time{written}", "--blank-times spread or skip"
-            )
-        )
+        questions.append(Question(f"{count} of {len(time)} rows have no time{written}", "--blank-times spread or skip"))
     if how == "skip":
         return time, ~blank, [], [f"{count} rows without a time left out (--blank-times skip)"]
     index = np.arange(len(time))

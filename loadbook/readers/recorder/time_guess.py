@@ -126,10 +126,9 @@ def _are_times(table: Table, named: list[int], options: Options) -> None:
 
 
 def _unreadable(table: Table, place: int, options: Options) -> NoReturn:
-    line, cell = next(
-        ((n, r[place]) for n, r in zip(table.lines, table.rows, strict=True) if place < len(r) and kind(r[place]) == "text"),
-        (table.lines[0], ""),
-    )  # fmt: skip
+    rows = zip(table.lines, table.rows, strict=True)
+    texts = ((line, r[place]) for line, r in rows if place < len(r) and kind(r[place]) == "text")
+    line, cell = next(texts, (table.lines[0], ""))
     how = "mend --time-format" if options.time_format else "give --time-format, such as '%a %d %b %Y %H:%M:%S'"
     raise IntakeError(
         f"{cell!r} in line {line} is no time that can be read: {how}",
@@ -280,7 +279,8 @@ def _number(table: Table, numeric: list[int], options: Options, layout: Layout, 
     if counted is not None:
         return TimeGuess([place], "serial", *counted)
     stated = bool(options.epoch) and not options.time_unit
-    if options.time_kind == "serial" or stated or (not options.time_kind and not options.time_unit and _is_serial(values)):
+    open_kind = not options.time_kind and not options.time_unit
+    if options.time_kind == "serial" or stated or (open_kind and _is_serial(values)):
         questions = []
         epoch = options.epoch or table.epoch
         if stated and not ((values > 61) & (values < 2_958_466)).all():
