@@ -447,7 +447,8 @@ def _place(grid: Grid, head: Head, width: int, name: str) -> None:
         at = grid.rows.index(row)
         spans = grid.spans[at] if at < len(grid.spans) else []
         places = [_over(span, edges) for span in spans]
-        cells = _placed(row, places, width)
+        over = len(spans) == width or all(_aligned(s, edges[p]) for s, p in zip(spans, places, strict=True))
+        cells = _placed(row, places, width) if over else None
         if cells is None:
             if len([c for c in row if c]) == width and all(re.search(r"\w", c) for c in row):
                 continue  # not over them, and as many
@@ -475,6 +476,12 @@ def _over(span: tuple[int, int], edges: list[tuple[int, int]]) -> int:
     """The column that most of a span stands over, else the nearest."""
     shared = [min(span[1], e[1]) - max(span[0], e[0]) for e in edges]
     return shared.index(max(shared))
+
+
+def _aligned(span: tuple[int, int], edge: tuple[int, int]) -> bool:
+    """Does a heading begin, end or have its middle where its column does."""
+    middle = abs(sum(span) - sum(edge)) / 2
+    return min(abs(span[0] - edge[0]), abs(span[1] - edge[1]), middle) <= 2
 
 
 def _placed(row: list[str], places: list[int], width: int) -> list[str] | None:

@@ -59,6 +59,9 @@ def as_table(lines: list[str]) -> tuple[list[list[str]], list[int]]:
         if line.strip():
             fields = take_apart(line) if take_apart and len(line) <= LONGEST_LINE else None
             taken.append((number, line.strip(), fields))
+    seen = Counter(name for _, _, fields in taken for name, _, _ in fields or ())
+    rare = {n for n, count in seen.items() if count < max(2, 0.01 * len(taken))}  # a name that was damaged
+    taken = [(n, line, None if rare & {f[0] for f in fields or ()} else fields) for n, line, fields in taken]
     units: dict[str, set[str]] = {}
     for _, _, fields in taken:
         for name, _, unit in fields or ():

@@ -230,7 +230,7 @@ def _check_time(layout: Layout, where: str) -> None:
         )
     if layout.time_kind == "serial" and fmt not in EPOCHS:
         raise UsageError(f"{where}: time_format of serial times cannot be {fmt!r}", remedy=f"One of: {EPOCHS}")
-    needed = {"clock": (r"%d", r"%[mb]", r"%[yY]", r"%[HI]", r"%M"), "time of day": (r"%[HI]", r"%M")}
+    needed = {"clock": (r"%d", r"%[mb]", r"%[yY]", r"%[HI]", r"%-?M"), "time of day": (r"%[HI]", r"%-?M")}
     if fmt and any(not re.search(mark, fmt) for mark in needed.get(layout.time_kind, ())):
         raise UsageError(
             f"{where}: time_format {fmt!r} is no whole {layout.time_kind}", remedy="Such as %d/%m/%Y %H:%M:%S"
