@@ -11,12 +11,14 @@ import pytest
 
 from loadbook.analysis.trace.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING, OPEN
 from loadbook.core.errors import IntakeError, UsageError
+from loadbook.core.times import zone_of
 from loadbook.readers.recorder import channels, layout, names, numbers, time_axis, times
 from loadbook.readers.recorder.layout import ChannelRule, Layout, from_toml, parse_channel_option
 from loadbook.readers.recorder.long import on_scans
 from loadbook.readers.recorder.names import read_heading, unit_of
 from loadbook.readers.recorder.numbers import find_marks, number_pattern, to_float
 from loadbook.readers.recorder.times import format_of, parse_cell, parse_fast
+from loadbook.readers.recorder.wide import ignored
 
 MADRID = ZoneInfo("Europe/Madrid")
 
@@ -231,10 +233,14 @@ def test_scans_where_the_first_channel_is_missing_too() -> None:
 
 
 def test_sentinels_are_taken_out_and_suspects_found() -> None:
-    values = np.array([[20.0, 9999.0, 21.0]])
-    flags = np.zeros((1, 3), np.uint8)
-    assert channels.take_out_sentinels(values, flags, ("9999", "OPEN")) == 1
-    assert np.isnan(values[0, 1]) and flags[0, 1] == OPEN
+    values = np.array([[20.0, 9999.0, 21.0], [1.0, 9999.0, 9999.0]])
+    headings = [read_heading("Work (°C)"), read_heading("Level (%)")]
+    found = channels.normalise_values(
+        headings, values, np.zeros((2, 3), np.uint8), np.arange(3.0), Layout(open_values=("9999", "OPEN")), {}
+    )
+    assert np.isnan(found.values[0, 1]) and found.flags[0, 1] == OPEN
+    assert found.values[1].tolist() == [1.0, 9999.0, 9999.0], "a bare number is about temperatures alone"
+    assert "open-circuit numbers taken out: 'Work' 9999 1 times" in found.notes
     t = np.arange(8) * 30.0
     plain = np.array([300.0, 305, 850, 850, 315, 320, 850, 330])
     assert channels.suspects(plain, plain, t) == {850.0: 3}
@@ -293,3 +299,64 @@ def test_rules_fit_by_name_before_pattern() -> None:
     assert parse_channel_option("P [mbar]=pressure").fits("P [mbar]")
     with pytest.raises(UsageError):
         parse_channel_option("TC 1=boss")
+
+
+def test_an_exception_goes_before_the_pattern_that_includes_it() -> None:
+    """Whatever the order, and by the heading's whole text or its name without the unit."""
+    rules = [parse_channel_option(t) for t in ("T*=work", "T4=ignore", "T1*=control")]
+    for order in (rules, rules[::-1]):
+        stated = Layout(channels=tuple(order))
+        assert [stated.rule(n, f"{n} (°C)").role for n in ("T2", "T4", "T12")] == ["work", "ignore", "control"]  # type: ignore[union-attr]
+        assert ignored(stated, "T4 (°C)") and not ignored(stated, "T2 (°C)")
+
+
+def test_what_is_stated_of_a_channel_is_obeyed_or_refused() -> None:
+    values, flags, t = np.array([[20.0, 30, 40]]), np.zeros((1, 3), np.uint8), np.arange(3.0)
+
+    def settled(heading: str, text: str, known: dict[str, tuple[str, str]] | None = None) -> channels.Settled:
+        rule = parse_channel_option(text)
+        layout = Layout(channels=(rule,))
+        return channels.normalise_values([read_heading(heading)], values, flags, t, layout, known or {}, stated=(rule,))
+
+    with pytest.raises(IntakeError, match="no channel is a temperature"):
+        settled("Zone 1 (°C)", "Zone 1=other,%")
+    assert settled("Zone 1 (°C)", "Zone 1=work,f").channels[0].unit_read == "f"
+    conflict = settled("Zone 1 (°C)", "Zone 1=work", {"zone 1": ("control", "")})
+    assert "control in the run's channels" in conflict.questions[0].text
+    with pytest.raises(UsageError, match="'%' is no unit of temperature"):
+        parse_channel_option("Zone 1=work,%")
+
+
+def test_a_wide_file_asks_by_groups() -> None:
+    rooms = [
+        f"{room} Temperature {h / 10:g} m" for room in ("Hall", "Attic", "Cellar", "Porch") for h in range(1, 30, 3)
+    ]
+    valves = [f"{'ABCDEFGHIJ'[i]} gate {i}" for i in range(10)]
+    groups = channels.grouped([*rooms, *valves], ["Gas"])
+    assert ("*Temperature*", rooms) in groups and len(groups) <= 3
+    assert all(not layout.fits(pattern, "Gas") for pattern, _ in groups)
+
+
+@pytest.mark.parametrize(
+    ("cell", "fmt", "moment"),
+    [
+        ("Tue Sep 17 14:05:03 2019", "%a %b %d %H:%M:%S %Y", "2019-09-17T14:05:03"),
+        ("Fri Mar 29 11:13:01 CDT 2019", "%a %b %d %H:%M:%S %z %Y", "2019-03-29T16:13:01+00:00"),
+        ("17-Sep-19 2:05 PM", "%d-%b-%y %I:%M %p", "2019-09-17T14:05:00"),
+        ("3Jul2016 0:0:4", "%d%b%Y %H:%-M:%-S", "2016-07-03T00:00:04"),
+        ("2026-03-14 14:05:03:250", "%Y-%m-%d %H:%M:%S:%f", "2026-03-14T14:05:03.250000"),
+    ],
+)
+def test_further_forms_of_a_moment(cell: str, fmt: str, moment: str) -> None:
+    assert format_of(cell, "") == fmt
+    found = parse_cell(cell, fmt)
+    assert found is not None and found.isoformat() == moment
+    fast = parse_fast(pd.Series([cell, cell]), fmt)
+    assert fast is None or fast[0] == pd.Timestamp(moment).timestamp()
+    assert parse_cell("2026-03-14 8:1:30", "%Y-%m-%d %H:%M:%S") is None, "a digit lost is not a form of its own"
+
+
+def test_zones_as_people_write_them() -> None:
+    at = pd.Timestamp("2026-07-01").to_pydatetime()
+    hours = {"-05:00": -5, "UTC+1": 1, "+05:30": 5.5, "GMT-0330": -3.5}
+    assert {z: zone_of(z).utcoffset(at).total_seconds() / 3600 for z in hours} == hours  # type: ignore[union-attr]

@@ -30,12 +30,15 @@ _SINGLE = (
     ("decimal", "X", "Decimal mark: . or ,"),
     ("thousands", "X", "Thousands mark: . , ' blank, or none."),
     ("sheet", "NAME", "Sheet of a workbook."),
+    ("heading", "LINE", "Line (a sheet's row) of the heading, or none."),
+    ("columns", "LIST", "Read only these columns: 1-6, or 1,3-5."),
     ("shape", "X", "wide (a column per channel) or long (a row per channel and time)."),
     ("date-order", "X", "day-first, month-first or year-first."),
     ("time-kind", "X", "clock, elapsed, 'time of day' or serial."),
     ("time-unit", "X", "Unit of elapsed times: s, min, h, ms, h:m:s, h:m, m:s."),
     ("epoch", "X", "What times are counted from: days from 1900 or 1904, seconds from 1970."),
-    ("zone", "AREA/CITY", "Zone of the recorder's clock (else the book's)."),
+    ("time-format", "FORMAT", "How times are written, where nothing else reads them: '%a %d %b %Y %Hh%M'."),
+    ("zone", "ZONE", "Zone of the recorder's clock, AREA/CITY or -05:00 (else the book's)."),
     ("unit", "X", "Unit of temperatures that carry none: c, f or k."),
     ("blank-times", "X", "Rows without a time: spread, or skip."),
     ("repeated-times", "X", "Same time, other values: spread (rounded times) or first (duplicates)."),
@@ -45,10 +48,13 @@ _SINGLE = (
 )
 _SEVERAL = (
     ("time", "COLUMN", "Column that holds the time (two for date and time apart)."),
-    ("sentinel", "VALUE", "What the recorder writes for an open circuit."),
+    ("sentinel", "VALUE", "What the recorder writes for an open circuit; of one channel alone: NAME=VALUE."),
     ("blank", "TEXT", "What the recorder writes for no value."),
     ("reading", "VALUE", "A number that looks like an open circuit and is a reading."),
     ("skip", "TEXT", "Leave out rows that begin with this."),
+    ("floor", "NAME=VALUE", "Readings of that channel below VALUE are below its sensor's range."),
+    ("scale", "NAME=FACTOR", "Multiply that channel's readings: 0.001 for thousandths of a degree."),
+    ("believe", "NAME", "That channel is right as it stands, odd as it looks."),
     ("channel", "NAME=ROLE", "What a column measures, and its unit: 'TC *=work,f'; ignore leaves it out."),
 )
 _CHOICES = {
@@ -89,8 +95,10 @@ def reading_options(function: F) -> F:
 
 
 def _options(given: dict[str, Any]) -> Options:
+    from dataclasses import replace
+
     from loadbook.core.times import zone_of
-    from loadbook.readers.recorder.layout import DELIMITERS, parse_channel_option
+    from loadbook.readers.recorder.layout import DELIMITERS, Layout, checked, parse_channel_option
     from loadbook.readers.recorder.options import Options
 
     given = {k: v if v is not None else "" for k, v in given.items()}
@@ -103,11 +111,28 @@ def _options(given: dict[str, Any]) -> Options:
     given["thousands"] = " " if given["thousands"] == "blank" else given["thousands"]
     if given["zone"]:
         zone_of(given["zone"])
+    if given["time_format"]:
+        _checked_format(given["time_format"])
     if given["encoding"]:
         from loadbook.core.outside import checked_encoding
 
         checked_encoding(given["encoding"])
-    return Options(**given)
+    options = Options(**given)
+    checked(replace(options.on(Layout()), channels=()), where="the options")
+    return options
+
+
+def _checked_format(text: str) -> None:
+    """Raises UsageError where a time written by the format would not come back."""
+    from datetime import datetime
+
+    moment = datetime(2024, 11, 25, 22, 47, 38)
+    try:
+        back = datetime.strptime(moment.strftime(text), text)
+    except ValueError as exc:
+        raise UsageError(f"--time-format {text!r}: {exc}", remedy="Such as '%d %b %Y %H:%M:%S'") from exc
+    if (back.hour, back.minute) != (22, 47) and back.date() != moment.date():
+        raise UsageError(f"--time-format {text!r} says no time", remedy="Such as '%d %b %Y %H:%M:%S'")
 
 
 @click.group(cls=LoadbookGroup)
@@ -204,13 +229,14 @@ def _short(value: float | None) -> float | None:
 
 def _print_look(read: Read, rows: int, fmt: str | None) -> None:
     from datetime import timedelta
-    from zoneinfo import ZoneInfo
+
+    from loadbook.core.times import zone_of
 
     reading, counts = read.reading, read.reading.counts
     click.echo("Layout:")
     for line in read.layout.to_toml().splitlines():
         click.echo(f"  {plain(line)}" if line else "")
-    zone = ZoneInfo(reading.zone)
+    zone = zone_of(reading.zone)
 
     def at(seconds: float) -> str:
         if reading.started is None:

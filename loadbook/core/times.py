@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+import struct
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -13,12 +15,37 @@ _MOMENT = re.compile(
 )
 
 
+_FIXED = re.compile(r"^(?:UTC|GMT)?\s*([+-])(\d{1,2})(?::?([0-5]\d))?$", re.IGNORECASE)
+
+
 def zone_of(name: str) -> ZoneInfo:
-    """The time zone of an AREA/CITY name. Raises UsageError where there is none of that name."""
+    """The time zone of an AREA/CITY name, or of a fixed distance from UTC as people write it: -05:00, UTC+1.
+
+    Raises UsageError where there is none of that name.
+
+    >>> zone_of("-05:00").utcoffset(datetime(2026, 7, 1)) == timedelta(hours=-5)
+    True
+    """
+    fixed = _FIXED.match(name.strip())
+    if fixed and int(fixed[2]) <= 12:
+        return _fixed_zone((1 if fixed[1] == "+" else -1) * (int(fixed[2]) * 60 + int(fixed[3] or 0)))
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError) as exc:
-        raise UsageError(f"no time zone is called {name!r}", remedy="Write it like Europe/Madrid or UTC") from exc
+        raise UsageError(
+            f"no time zone is called {name!r}", remedy="Write it like Europe/Madrid, UTC or -05:00"
+        ) from exc
+
+
+def _fixed_zone(minutes: int) -> ZoneInfo:
+    """The zone at a fixed distance east of UTC. The names of whole hours carry POSIX's sign: UTC-5 is Etc/GMT+5."""
+    if minutes % 60 == 0:
+        return ZoneInfo(f"Etc/GMT{-minutes // 60:+d}" if minutes else "UTC")
+    name = f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+    # a time zone file (RFC 8536) with one type and no transitions
+    counts = struct.pack(">6l", 0, 0, 0, 0, 1, len(name) + 1)
+    local = struct.pack(">lbb", minutes * 60, 0, 0)
+    return ZoneInfo.from_file(io.BytesIO(b"TZif" + bytes(16) + counts + local + name.encode() + b"\0"), key=name)
 
 
 def local_to_utc(

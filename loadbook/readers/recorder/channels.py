@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from collections import Counter
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
 
-from loadbook.analysis.trace.model import OPEN, TEMPERATURE_ROLES, Flags, Floats
+from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, TEMPERATURE_ROLES, Flags, Floats
+from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.typed import quote
 from loadbook.core.units import DIMENSIONS, F_PER_C, ZERO_C_IN_K
 
-from .layout import Layout
+from . import implausible
+from .layout import ChannelRule, Layout, fits, named_value
 from .names import Heading, unit_of
 from .options import Question
 
@@ -24,7 +27,6 @@ QUANTITY_OF_ROLE = {
 }
 JUMP_C = 100.0
 JUMP_C_PER_S = 50.0 / 60.0
-COLDEST_C, HOTTEST_C = -ZERO_C_IN_K, 3000.0
 _LIMIT_NAME = re.compile(r"limit|alarm|\bhi\b|\blo\b|\bhigh\b|\blow\b", re.IGNORECASE)
 
 
@@ -49,72 +51,91 @@ class Settled:
     flags: Flags
     questions: list[Question] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    overruled: dict[str, str] = field(default_factory=dict)  # rule -> unit of the file that it overrules
 
 
 def normalise_values(
-    headings: list[Heading], values: Floats, flags: Flags, t: Floats, layout: Layout, known: dict[str, tuple[str, str]]
-) -> Settled:
+    headings: list[Heading], values: Floats, flags: Flags, t: Floats, layout: Layout, known: dict[str, tuple[str, str]],
+    *, stated: tuple[ChannelRule, ...] = (), lines: np.ndarray | None = None,
+) -> Settled:  # fmt: skip
     """Settle every channel.
 
-    values  (channels, n) as recorded;  t (n,) rising seconds
+    values  (channels, n) as recorded;  t (n,) rising seconds;  lines (n,) physical lines
     known   channel name -> (role, unit) as the run's own channel records say
+    stated  the rules that the user gave just now: they go before what the file says
     """
     values, flags = values.copy(), flags.copy()
-    taken = take_out_sentinels(values, flags, layout.open_values)
     out = Settled([], values, flags)
-    if taken:
-        out.notes.append(f"{taken} values are open-circuit numbers ({', '.join(layout.open_values)}): taken out")
-    no_role: list[str] = []
+    no_role: list[int] = []
     no_unit: list[int] = []
     for i, heading in enumerate(headings):
-        spec = _normalise_one(heading, values[i], layout, known, out, no_role)
+        _scale(heading, values[i], layout, out)
+        spec = _normalise_one(heading, values[i], layout, known, stated, out)
+        if not spec.role:
+            no_role.append(i)
         if spec.quantity == "temperature" and not spec.unit_read:
             no_unit.append(i)
         out.channels.append(spec)
-    _ask_roles(no_role, out)
+    _take_out_sentinels(headings, layout, out)
+    _ask_roles(no_role, headings, out)
     if no_unit:
         names = [headings[i].name for i in no_unit]
         some = values[no_unit]
         spread = f"{np.nanmin(some):g} to {np.nanmax(some):g}" if np.isfinite(some).any() else "no values"
         out.questions.append(Question(f"{listed(names)} carry no unit ({spread})", "--unit c, f or k"))
+    _ask_pressures(headings, out)
+    raw = values.copy()
     for i, spec in enumerate(out.channels):
-        out.values[i], factor = inside(values[i], spec.unit_read, spec.quantity)
-        out.channels[i] = ChannelSpec(
-            spec.name, spec.role, spec.quantity, spec.unit, spec.unit_read, _resolution(values[i], factor)
+        out.values[i], factor = inside(raw[i], spec.unit_read, spec.quantity)
+        out.channels[i] = replace(spec, resolution=_resolution(raw[i], factor))
+    _below_floor(headings, raw, layout, out)
+    look_for_oddities(headings, raw, t, layout, lines, out)
+    if headings and not out.questions and all(spec.quantity == "other" for spec in out.channels):
+        raise IntakeError(
+            "no channel is a temperature, a pressure, a dew point or an oxygen reading",
+            [Problem(f"channels: {listed([h.name for h in headings])}")],
+            remedy="Say what they measure with --channel NAME=ROLE, or give the recorder's data file",
         )
-        if spec.quantity == "temperature" and spec.unit_read:
-            _look_for_oddities(
-                spec, heading=headings[i].name, raw=values[i], celsius=out.values[i], t=t, layout=layout, out=out
-            )
     return out
 
 
+def _scale(heading: Heading, raw: Floats, layout: Layout, out: Settled) -> None:
+    for factor in layout.said_of(layout.scales, heading.name, heading.full)[-1:]:
+        raw *= float(factor)
+        out.notes.append(f"{heading.name!r} is multiplied by {factor} (--scale)")
+
+
 def _normalise_one(
-    heading: Heading, raw: Floats, layout: Layout, known: dict[str, tuple[str, str]], out: Settled, no_role: list[str]
-) -> ChannelSpec:
+    heading: Heading, raw: Floats, layout: Layout, known: dict[str, tuple[str, str]], stated: tuple[ChannelRule, ...],
+    out: Settled,
+) -> ChannelSpec:  # fmt: skip
     name = heading.name
-    rule = layout.rule(name)
+    rule = layout.rule(name, heading.full)
     recorded_role, recorded_unit = known.get(name.casefold(), ("", ""))
-    role = recorded_role or (rule.role if rule and rule.role else heading.role)
-    given = unit_of(recorded_unit) or (unit_of(rule.unit) or rule.unit if rule and rule.unit else "")
-    unit = heading.unit or given
-    if heading.unit and given and heading.unit != given:
-        said = "the run's channels say" if recorded_unit else "the layout says"
+    wanted = rule.role if rule else ""
+    if recorded_role and wanted and recorded_role != wanted and rule in stated:
         out.questions.append(
-            Question(f"column {name!r} is in {heading.unit}, {said} {given}", "a layout that agrees with the file")
+            Question(
+                f"{name!r} is {wanted} by --channel, and {recorded_role} in the run's channels",
+                f"--channel {quote(name + '=' + recorded_role)}, or amend the run's channel",
+            )
         )
-    quantity = (rule.quantity if rule else "") or QUANTITY_OF_ROLE.get(role, "") or heading.quantity
-    wrong = heading.quantity in ("pressure", "other") and heading.unit and quantity in ("temperature", "dew point")
-    if wrong:
+    role = recorded_role or wanted or heading.role
+    given = unit_of(recorded_unit) or (unit_of(rule.unit) or rule.unit if rule and rule.unit else "")
+    unit = _unit(heading, given, rule, rule in stated, recorded_unit, out)
+    quantity = (rule.quantity if rule else "") or QUANTITY_OF_ROLE.get(role, "")
+    if not quantity:
+        measured = unit in DIMENSIONS["temperature"] or (role != "other" and heading.quantity == "temperature")
+        quantity = "temperature" if measured else "other" if role == "other" else heading.quantity
+    other_unit = heading.quantity in ("pressure", "other") and unit not in ("", *DIMENSIONS["temperature"])
+    if other_unit and quantity in ("temperature", "dew point"):
         out.questions.append(
-            Question(f"column {name!r} is in {heading.unit}: no {quantity}", f"--channel {quote(name + '=other')}")
+            Question(f"column {name!r} is in {unit}: no {quantity}", f"--channel {quote(name + '=other')}")
         )
         quantity = "other"
     if not role and _is_constant(raw) and _LIMIT_NAME.search(name):
         role = "other"
         out.notes.append(f"{name!r} never changes: taken as a limit, not as a thermocouple")
-    if not role:
-        no_role.append(name)
     quantity = quantity or "other"
     if quantity in ("temperature", "dew point"):
         unit = unit or (layout.unit if quantity == "temperature" or layout.unit else "")
@@ -123,51 +144,143 @@ def _normalise_one(
                 Question(f"{name!r} carries no unit", f"--channel {quote(name + '=dew point,c')} (or f)")
             )
         return ChannelSpec(name, role, quantity, "c", unit)
-    if quantity == "pressure":
-        if unit not in DIMENSIONS["pressure"]:
-            out.questions.append(
-                Question(
-                    f"{name!r} carries no unit of pressure",
-                    f"--channel {quote(name + '=pressure,mbar')} (or torr, pa, ...)",
-                )
-            )
-        return ChannelSpec(name, role, quantity, "mbar", unit)
-    return ChannelSpec(name, role, quantity, unit, unit)
+    return ChannelSpec(name, role, quantity, "mbar" if quantity == "pressure" else unit, unit)
 
 
-def _ask_roles(names: list[str], out: Settled) -> None:
-    if not names:
-        return
-    groups: dict[str, list[str]] = {}
-    for name in names:
-        groups.setdefault(name.rstrip("0123456789"), []).append(name)
-    for prefix, group in groups.items():
-        several = len(group) > 1
-        wanted = f"{prefix}*=work" if several and prefix else f"{group[0]}=work"
-        more = ", and so on for each" if several and not prefix else ""
+def _unit(heading: Heading, given: str, rule: ChannelRule | None, stated: bool, recorded: str, out: Settled) -> str:
+    """The unit of a column: what is stated goes before the file's; where a kept layout contradicts it, it is asked."""
+    if not given or not heading.unit or heading.unit == given:
+        return given or heading.unit
+    name = heading.name
+    if rule is not None and (stated or rule.instead_of == heading.unit):
+        out.notes.append(f"{name!r} is in {heading.unit} by its heading, and read in {given} as stated")
+        out.overruled[rule.name] = heading.unit
+        return given
+    said = "the run's channels say" if recorded else "the layout says"
+    role = rule.role if rule and rule.role else "ROLE"
+    out.questions.append(
+        Question(
+            f"column {name!r} is in {heading.unit}, {said} {given}",
+            f"--channel {quote(f'{name}={role},{heading.unit}')} (or {given})",
+        )
+    )
+    return heading.unit
+
+
+def _ask_pressures(headings: list[Heading], out: Settled) -> None:
+    names = [
+        h.name
+        for h, spec in zip(headings, out.channels, strict=True)
+        if spec.quantity == "pressure" and spec.unit_read not in DIMENSIONS["pressure"]
+    ]
+    for pattern, group in grouped(names, [h.name for h in headings if h.name not in names]):
+        carry = "carries" if len(group) == 1 else "carry"
         out.questions.append(
             Question(
-                f"what {'do' if several else 'does'} {listed(group)} measure",
-                f"--channel {quote(wanted)} (or control, over-temperature, setpoint, pressure, dew point, oxygen, "
-                f"other, ignore){more}",
+                f"{listed(group)} {carry} no unit of pressure",
+                f"--channel {quote(pattern + '=pressure,mbar')} (or torr, pa, ...)",
             )
         )
 
 
-def take_out_sentinels(values: Floats, flags: Flags, texts: tuple[str, ...]) -> int:
-    """Replace the open-circuit numbers by NaN and flag them OPEN, in place. Returns how many there were."""
-    numbers = []
-    for text in texts:
-        try:
-            numbers.append(float(text.replace(",", ".")))
-        except ValueError:
-            continue
-    if not numbers:
-        return 0
-    hit = np.isin(values, numbers)
-    values[hit] = np.nan
-    flags[hit] |= OPEN
-    return int(hit.sum())
+def _ask_roles(which: list[int], headings: list[Heading], out: Settled) -> None:
+    if not which:
+        return
+    names = [headings[i].name for i in which]
+    others = [h.name for h in headings if h.name not in names]
+    for pattern, group in grouped(names, others):
+        nameless = group[0].startswith("column ")
+        spread = ""
+        if nameless and len(group) == 1:
+            some = out.values[which[names.index(group[0])]]
+            spread = f" ({np.nanmin(some):g} to {np.nanmax(some):g})" if np.isfinite(some).any() else " (no values)"
+        out.questions.append(
+            Question(
+                f"what {'do' if len(group) > 1 else 'does'} {listed(group)} measure{spread}",
+                f"--channel {quote(pattern + '=work')} (or control, over-temperature, setpoint, pressure, dew point,"
+                f" oxygen, other, ignore)",
+            )
+        )
+
+
+def grouped(names: list[str], others: list[str], most: int = 8) -> list[tuple[str, list[str]]]:
+    """Names that one pattern settles together, with that pattern: numbered alike, or in a wide file of a word in
+    common. No pattern of several names fits one of the others.
+
+    >>> grouped(["TC 1", "TC 2", "Door"], [])
+    [('TC *', ['TC 1', 'TC 2']), ('Door', ['Door'])]
+    """
+    groups: dict[str, list[str]] = {}
+    for name in names:
+        groups.setdefault(name if name.startswith("column ") else name.rstrip("0123456789"), []).append(name)
+    if len(groups) > most:
+        groups = {}
+        for name in names:
+            groups.setdefault(re.sub(r"\d+(?:[.,]\d+)?", "*", name), []).append(name)
+    found = []
+    left = dict(groups)
+    if len(groups) > most:
+        words = Counter(w for g in groups.values() for n in g for w in set(re.findall(r"[^\W\d_]{4,}", n)))
+        for word, count in words.most_common(20):
+            inside = [n for g in left.values() for n in g if word in n]
+            if count < 3 or len(inside) < 3 or any(fits(f"*{word}*", n) for n in others):
+                continue
+            found.append((f"*{word}*", inside))
+            left = {k: rest for k, g in left.items() if (rest := [n for n in g if word not in n])}
+    for key, group in left.items():
+        pattern = group[0] if len(group) == 1 or not key else key if "*" in key else f"{key}*"
+        strangers = [n for n in (*others, *names) if n not in group and fits(pattern, n)]
+        if len(group) > 1 and (not key or any(n in others for n in strangers)):
+            found += [(name, [name]) for name in group]
+        else:
+            found.append((pattern, group))
+    return found
+
+
+def _take_out_sentinels(headings: list[Heading], layout: Layout, out: Settled) -> None:
+    """Flag the open-circuit numbers OPEN: of one channel where a name stands before the number, else of every
+    temperature and dew point."""
+    bare = [v for name, v in map(named_value, layout.open_values) if not name]
+    told: list[str] = []
+    numbers = {v for v in map(_number, bare) if not np.isnan(v)}
+    hits: Counter[float] = Counter()
+    missed: dict[float, str] = {}
+    for i, (heading, spec) in enumerate(zip(headings, out.channels, strict=True)):
+        own = {_number(v) for v in layout.said_of(layout.open_values, heading.name, heading.full)}
+        everybody = spec.quantity in ("temperature", "dew point") and spec.role != "setpoint"
+        wanted = (own | numbers if everybody else own) - {float("nan")}
+        for value in numbers - wanted:
+            if (out.values[i] == value).any():
+                missed.setdefault(value, heading.name)
+        for value in sorted(v for v in wanted if not np.isnan(v)):
+            hit = out.values[i] == value
+            count = int(hit.sum())
+            if not count:
+                continue
+            hits[value] += count
+            out.values[i][hit] = np.nan
+            out.flags[i][hit] |= OPEN
+            told.append(f"{heading.name!r} {value:g} {count} times")
+    if told:
+        more = f" and {len(told) - 6} more" if len(told) > 6 else ""
+        out.notes.append(f"open-circuit numbers taken out: {', '.join(told[:6])}{more}")
+    for value, name in missed.items():
+        if not hits[value]:
+            out.questions.append(
+                Question(
+                    f"{value:g} stands in no temperature channel, and in {name!r}: is it open there?",
+                    f"--sentinel {quote(f'{name}={value:g}')} instead of --sentinel {value:g}",
+                )
+            )
+
+
+def _below_floor(headings: list[Heading], raw: Floats, layout: Layout, out: Settled) -> None:
+    for i, heading in enumerate(headings):
+        for floor in layout.said_of(layout.floors, heading.name, heading.full)[-1:]:
+            with np.errstate(invalid="ignore"):
+                hit = raw[i] < float(floor)
+            out.flags[i][hit] |= OUT_OF_RANGE
+            out.notes.append(f"{heading.name!r}: {int(hit.sum())} readings below {floor} are out of range (--floor)")
 
 
 def inside(raw: Floats, unit: str, quantity: str) -> tuple[Floats, float]:
@@ -193,34 +306,174 @@ def _is_constant(raw: Floats) -> bool:
     return len(known) > 2 and bool((known == known[0]).all())
 
 
-def _look_for_oddities(
-    spec: ChannelSpec, *, heading: str, raw: Floats, celsius: Floats, t: Floats, layout: Layout, out: Settled
+def look_for_oddities(
+    headings: list[Heading], raw: Floats, t: Floats, layout: Layout, lines: np.ndarray | None, out: Settled
 ) -> None:
-    known = ~np.isnan(celsius)
-    if not known.any():
-        out.notes.append(f"{heading!r} has no value at all")
-        return
-    beyond = known & ((celsius > HOTTEST_C) | (celsius < COLDEST_C))
-    if beyond.any():
-        worst = float(raw[beyond][0])
-        out.notes.append(
-            f"{heading!r} holds {int(beyond.sum())} values that no thermocouple reads ({worst:g}): out of range"
-            f" (--sentinel {worst:g} calls them open)"
+    """Ask about, or tell, what no furnace does (see `implausible`)."""
+    measured = [i for i, s in enumerate(out.channels) if s.quantity == "temperature" and s.unit_read]
+    beyond: list[str] = []
+    lows: dict[int, float] = {}
+    for i in measured:
+        spec, heading = out.channels[i], headings[i]
+        names = (heading.name, heading.full)
+        good = ~np.isnan(out.values[i]) & ((out.flags[i] & OUT_OF_RANGE) == 0)
+        if not good.any():
+            out.notes.append(f"{heading.name!r} has no value at all")
+            continue
+        wrong = good & implausible.beyond_sensors(out.values[i])
+        believed = layout.believes(*names)
+        if wrong.any():
+            worst = float(raw[i][wrong][0])
+            if wrong.sum() > 0.2 * good.sum() and not believed:
+                beyond.append(heading.name)
+                continue
+            out.notes.append(
+                f"{heading.name!r} holds {int(wrong.sum())} values that no thermocouple reads ({worst:g}): out of range"
+                f" (--sentinel {worst:g} calls them open)"
+            )
+        good &= ~wrong
+        if spec.role in ("setpoint", "other") or not good.any():
+            continue
+        if _is_constant(raw[i]):
+            out.notes.append(f"{heading.name!r} never changes")
+        lows[i] = float(out.values[i][good].min())
+        _tell_spikes(heading, raw[i][good], out.values[i][good], lines[good] if lines is not None else None, out)
+        if not believed:
+            _ask_one(heading, raw[i][good], out.values[i][good], t[good], layout, out)
+    for pattern, group in grouped(beyond, [h.name for h in headings if h.name not in beyond]):
+        worst = raw[[h.name for h in headings].index(group[0])]
+        verb = "holds" if len(group) == 1 else "hold"
+        out.questions.append(
+            Question(
+                f"{listed(group)} {verb} values beyond any sensor ({np.nanmin(worst):g} to {np.nanmax(worst):g}): "
+                "thousandths of a degree, the wrong decimal mark, or no temperature?",
+                f"--scale {quote(pattern + '=0.001')}, --channel {quote(pattern + '=other')}, --decimal X,"
+                f" or --believe {quote(pattern)}",
+            )
         )
-    if spec.role in ("setpoint", "other"):
-        return
-    if _is_constant(raw):
-        out.notes.append(f"{heading!r} never changes")
-    keep = {_number(r) for r in layout.readings}
-    for value, count in suspects(raw[known & ~beyond], celsius[known & ~beyond], t[known & ~beyond]).items():
+    _ask_several(headings, raw, t, lows, layout, lines, out)
+
+
+def _tell_spikes(heading: Heading, raw: Floats, celsius: Floats, lines: np.ndarray | None, out: Settled) -> None:
+    found = implausible.spikes(celsius)
+    if len(found):
+        at = int(found[0])
+        line = f" in line {int(lines[at])}" if lines is not None else ""
+        out.notes.append(
+            f"{heading.name!r} leaves its course for a single sample and comes back"
+            f" {len(found)} time{'s' if len(found) > 1 else ''} ({raw[at]:g}{line}"
+            + (f"; the lowest {raw[found].min():g}, the highest {raw[found].max():g})" if len(found) > 1 else ")")
+        )
+
+
+def _ask_one(heading: Heading, raw: Floats, celsius: Floats, t: Floats, layout: Layout, out: Settled) -> None:
+    name = heading.name
+    keep = {_number(r) for r in layout.readings if not named_value(r)[0]}
+    keep |= {_number(r) for r in layout.said_of(layout.readings, name, heading.full)}
+    asked = suspects(raw, celsius, t)
+    for value, count in asked.items():
         if value not in keep:
             out.questions.append(
                 Question(
-                    f"{heading!r} jumps to {value:g} and stays on it exactly ({count} samples):"
+                    f"{name!r} jumps to {value:g} and stays on it exactly ({count} samples):"
                     " open circuit or a reading?",
                     f"--sentinel {value:g} or --reading {value:g}",
                 )
             )
+    lone = implausible.lone_sentinels(raw, celsius)
+    most = implausible.mostly_one(raw, celsius)
+    if most is not None:
+        lone[most] = int((raw == most).sum())
+    begun = implausible.false_start(raw, celsius)
+    if begun is not None:
+        lone.setdefault(*begun)
+    for value, count in lone.items():
+        if value not in keep and value not in asked:
+            out.questions.append(
+                Question(
+                    f"{name!r} is exactly {value:g} in {count} of {len(raw)} samples, as recorders write an open"
+                    " circuit: is it one?",
+                    f"--sentinel {quote(f'{name}={value:g}')} or --reading {quote(f'{name}={value:g}')}",
+                )
+            )
+    if implausible.counts_time(raw, t):
+        out.questions.append(
+            Question(
+                f"{name!r} rises as the time or the count of the rows does ({raw[0]:g} to {raw[-1]:g}): is it a"
+                " temperature?",
+                f"--channel {quote(name + '=ignore')}, or --believe {quote(name)}",
+            )
+        )
+    floor = implausible.floor_of(celsius)
+    if floor is not None and not layout.said_of(layout.floors, name, heading.full):
+        level = float(np.ceil(raw[celsius <= floor].max()))
+        out.questions.append(
+            Question(
+                f"{name!r} begins and ends at its lowest ({raw.min():g} to {level:g}) and never goes below:"
+                " the floor of a pyrometer's range?",
+                f"--floor {quote(f'{name}={level:g}')}, or --believe {quote(name)} where the furnace was as hot",
+            )
+        )
+
+
+def _ask_several(
+    headings: list[Heading], raw: Floats, t: Floats, lows: dict[int, float], layout: Layout,
+    lines: np.ndarray | None, out: Settled,
+) -> None:  # fmt: skip
+    def believed(i: int) -> bool:
+        return layout.believes(headings[i].name, headings[i].full)
+
+    all_names = [h.name for h in headings]
+    zero = [i for i in implausible.first_zeros(raw, list(lows)) if 0.0 not in {_number(r) for r in layout.readings}]
+    if zero and not all(believed(i) for i in zero):
+        line = f" (line {int(lines[0])})" if lines is not None else ""
+        out.questions.append(
+            Question(
+                f"the first row{line} holds an exact 0 in {len(zero)} of {len(lows)} temperature channels, and the next"
+                " one does not: not read yet?",
+                "--sentinel 0, or --reading 0",
+            )
+        )
+    for i, j, k in implausible.changed_over(raw, t, list(lows)):
+        if out.channels[j].quantity == "pressure":
+            continue  # over its decades a pressure passes through every number
+        if not (believed(i) or believed(j)):
+            line = f"line {int(lines[k])}" if lines is not None else f"sample {k + 1}"
+            out.questions.append(
+                Question(
+                    f"from {line} on {all_names[i]!r} goes on where {all_names[j]!r} was, and the other way round: were"
+                    " the columns changed over?",
+                    f"--believe {quote(all_names[i])} where they were not; else mend the file, or take its parts apart",
+                )
+            )
+    _about_slipped_rows(raw, list(lows), layout, lines, out)
+    for i in implausible.falls_alone(lows):
+        low = f"{all_names[i]!r} goes down to {lows[i]:g} °C"
+        out.notes.append(f"{low} while the others stay above: reversed leads, or open?")
+
+
+def _about_slipped_rows(
+    raw: Floats, temperatures: list[int], layout: Layout, lines: np.ndarray | None, out: Settled
+) -> None:
+    """Rows whose cells slipped by a column: asked, or with `--short-rows skip` taken for missing."""
+    if len(temperatures) < 3:
+        return
+    rows = implausible.slipped_rows(raw[temperatures])
+    if not len(rows):
+        return
+    count = f"{len(rows)} row{'s' if len(rows) > 1 else ''}"
+    where = f" (line {', '.join(str(int(lines[k])) for k in rows[:6])})" if lines is not None else ""
+    if layout.short_rows == "skip":
+        out.values[:, rows] = np.nan
+        out.flags[:, rows] |= MISSING
+        out.notes.append(f"{count} whose values slipped into the next column{where}: left out (--short-rows skip)")
+    elif not all(layout.believes(out.channels[i].name) for i in temperatures):
+        out.questions.append(
+            Question(
+                f"in {count} with a blank{where} the values fit the next column better than their own: slipped?",
+                '--short-rows skip, or --believe "*"',
+            )
+        )
 
 
 def _number(text: str) -> float:

@@ -10,9 +10,12 @@ from dataclasses import dataclass, field
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LONGEST_CELL, cells_within_limit, within_limits
 
+from .labels import as_table, labelled
+
 _BLANKS = re.compile(r"[ \t]+")
 _WIDE = re.compile(r" {2,}|\t")
-_NUMBERISH = re.compile(r"^[-+]?[\d.,' ]*\d[\d.,]*(?:[eE][-+]?\d+)?$")
+_NUMBERISH = re.compile(r"^[-+]?[\d.,']*(?: \d{3})*[\d.,]*(?:[eE][-+]?\d+)?$")
+SPANNED = 400  # rows of a text in blanks whose cells' places are kept
 
 
 @dataclass
@@ -20,12 +23,14 @@ class Grid:
     """Rows of cells (stripped text); lines[i] is the physical line (or sheet row) of rows[i], from 1.
 
     cut  True where the text ends without a line end
+    spans  of the first rows of a text in blanks: where in its line each cell stands; [] where a tab leaves that open
     """
 
     rows: list[list[str]]
     lines: list[int]
     cut: bool = False
     notes: list[str] = field(default_factory=list)
+    spans: list[list[tuple[int, int]]] = field(default_factory=list)
 
 
 def split(text: str, delimiter: str, name: str = "") -> Grid:
@@ -38,7 +43,12 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
     rows: list[list[str]] = []
     lines: list[int] = []
     widest = 0
+    if delimiter == "labels":
+        rows, lines = as_table(text.split("\n"))
+        within_limits(len(rows), max(map(len, rows)), name)
+        return Grid(rows, lines, cut)
     if delimiter in ("spaces", "wide spaces"):
+        spans: list[list[tuple[int, int]]] = []
         pattern = _BLANKS if delimiter == "spaces" else _WIDE
         for number, line in enumerate(text.split("\n"), start=1):
             if line.strip():
@@ -46,8 +56,10 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
                 lines.append(number)
                 widest = max(widest, len(rows[-1]))
                 within_limits(len(rows), widest, name)
+                if len(spans) < SPANNED:
+                    spans.append(_spans(line, pattern, len(rows[-1])))
         _no_giant(rows, lines, name)
-        return Grid(rows, lines, cut)
+        return Grid(rows, lines, cut, spans=spans)
     reader = csv.reader(text.split("\n"), delimiter=delimiter, skipinitialspace=True, strict=True)
     first = 1
     try:
@@ -69,6 +81,19 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
     return Grid(rows, lines, cut)
 
 
+def _spans(line: str, pattern: re.Pattern[str], cells: int) -> list[tuple[int, int]]:
+    """Where the cells of a line stand in it, [] where a tab leaves that open."""
+    if "\t" in line.strip():
+        return []
+    ends = [(m.start(), m.end()) for m in pattern.finditer(line.rstrip())]
+    begin = len(line) - len(line.lstrip())
+    ends = [e for e in ends if e[0] >= begin]
+    starts = [begin, *(e[1] for e in ends)]
+    stops = [*(e[0] for e in ends), len(line.rstrip())]
+    found = list(zip(starts, stops, strict=True))
+    return found if len(found) == cells else []
+
+
 def _no_giant(rows: list[list[str]], lines: list[int], name: str) -> None:
     """Refuse a cell longer than any spreadsheet holds."""
     for line, row in zip(lines, rows, strict=True):
@@ -84,6 +109,8 @@ def find_delimiter(text: str, name: str) -> str:
     """
     lines = [ln for ln in text.replace("\r\n", "\n").replace("\r", "\n").split("\n") if ln.strip()]
     sample = lines[:60] + lines[60:][:: max(1, len(lines) // 200)] if len(lines) > 60 else lines
+    if labelled(lines):
+        return "labels"
     best, best_score = "", 0.0
     for delimiter in ("\t", ";", "|", ",", "wide spaces", "spaces"):
         try:

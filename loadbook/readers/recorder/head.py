@@ -10,20 +10,21 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.typed import quote
 
 from .grid import Grid, find_delimiter, split
-from .layout import Layout
+from .layout import Layout, column_places
 from .names import unit_of
 from .numbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
 from .options import Question
 from .sheet import Workbook, open_workbook
 from .source import Source
-from .times import kind_of
+from .times import kind_of, lost_a_digit, stated_time
 
 _NUMBER = re.compile(r"^[-+]?\d+(?:[.,]\d+)?$")
 _DECIMAL = re.compile(r"^[-+]?\d*[.,]\d+(?:[eE][-+]?\d+)?$")
+UNIT_WORD = re.compile(r"^(unit|units|uom|eng\.? ?units?|eu)( #\d+)?$")
 _FORMAT_HINT = re.compile(r"^[\[(]?\s*(?:[dmyhs]{1,4}[-/.: ]?){2,}(?:am/pm)?\s*[\])]?$", re.IGNORECASE)
 
 
@@ -46,6 +47,7 @@ class Head:
     nameless: bool = False
     hints: list[str] = field(default_factory=list)
     named: int = 0  # cells of the longest heading row
+    beside: list[int] = field(default_factory=list)  # columns that hold the units of the ones beside them
     above: tuple[int, list[str]] | None = None  # a row of numbers right above the data that is no data
 
 
@@ -115,7 +117,10 @@ def data_test(columns: Columns) -> Callable[[list[str]], bool]:
     return is_data
 
 
-def find_head(grid: Grid, columns: Columns, is_data: Callable[[list[str]], bool]) -> Head | None:
+RowTest = Callable[[list[str]], bool]
+
+
+def find_head(grid: Grid, columns: Columns, is_data: RowTest) -> Head | None:
     """The head of a file, None where no data row is found."""
     rows, width = grid.rows, columns.width
     first = None
@@ -135,6 +140,9 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
     """The heading rows that stand directly above row `first`."""
     i = first - 1
     unit_row: list[str] | None = None
+    numbered = i >= 1 and _counts_columns(rows[i], width) and _is_name_row(rows[i - 1], width)
+    if numbered:
+        i -= 1  # 1 2 3 4 under the headings
     if i >= 0 and _is_unit_row(rows[i]):
         unit_row, i = rows[i], i - 1
     above = (lines[i], rows[i]) if i >= 0 and len(rows[i]) >= 0.7 * width and _has_decimals(rows[i]) else None
@@ -142,10 +150,8 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
     if name_row is None:
         if unit_row is not None:
             i += 1
-        names = [f"column {c + 1}" for c in range(width)]
-        units = _pad(unit_row or [], width)
-        return Head(names, [unit_of(u) for u in units], first, [], rows[: i + 1], nameless=True, above=above)
-    used = [name_row] + ([unit_row] if unit_row else [])
+        return nameless(rows, first, width, unit_row, i + 1, above)
+    used = [name_row] + ([unit_row] if unit_row else []) + ([rows[first - 1]] if numbered else [])
     i -= 1
     names = _pad(name_row, width)
     if unit_row is None and i >= 0 and _is_unit_row(rows[i]) and len(rows[i]) >= width * 0.7:
@@ -159,10 +165,39 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
         names = [n if not g or g == n else f"{g} {n}".strip() for g, n in zip(groups, names, strict=True)]
         used.append(rows[i])
         i -= 1
+    return _headed(names, unit_row, first, used, rows[: i + 1], width)
+
+
+def nameless(
+    rows: list[list[str]], first: int, width: int, units: list[str] | None = None, preamble: int | None = None,
+    above: tuple[int, list[str]] | None = None,
+) -> Head:  # fmt: skip
+    """A head without names: the columns are numbered."""
+    names = [f"column {c + 1}" for c in range(width)]
+    unit_row = _pad(units or [], width)
+    above_it = rows[: first if preamble is None else preamble]
+    return Head(names, [unit_of(u) for u in unit_row], first, [], above_it, nameless=True, above=above)
+
+
+def stated_head(rows: list[list[str]], lines: list[int], heading: int, width: int, is_data: RowTest) -> Head | None:
+    """The head whose heading is the row of line `heading`; a row of units may stand beneath. None without data."""
+    at = lines.index(heading)
+    first = next((i for i in range(at + 1, len(rows)) if is_data(rows[i])), None)
+    if first is None:
+        return None
+    unit_row = next((r for r in rows[at + 1 : first] if _is_unit_row(r)), None)
+    return _headed(_pad(rows[at], width), unit_row, first, rows[at:first], rows[:at], width)
+
+
+def _headed(
+    names: list[str], unit_row: list[str] | None, first: int, used: list[list[str]], preamble: list[list[str]],
+    width: int,
+) -> Head:  # fmt: skip
     hints = [c for c in (unit_row or []) if _FORMAT_HINT.match(c)]
     units = [unit_of(u) for u in _pad(unit_row or [], width)]
-    names = [n or f"column {c + 1}" for c, n in enumerate(names)]
-    return Head(unique(names), units, first, used, rows[: i + 1], hints=hints, named=max(len(r) for r in used))
+    filled = [n or f"column {c + 1}" for c, n in enumerate(names)]
+    named = max(max((i for i, c in enumerate(r, start=1) if c), default=0) for r in used[:2])
+    return Head(unique(filled), units, first, used, preamble, hints=hints, named=named)
 
 
 def unique(names: list[str]) -> list[str]:
@@ -197,6 +232,14 @@ def _is_name_row(row: list[str], width: int) -> bool:
 def _has_decimals(row: list[str]) -> bool:
     """Does a number with a decimal mark stand in the row: no heading has one."""
     return any(_DECIMAL.match(c) for c in row)
+
+
+def _counts_columns(row: list[str], width: int) -> bool:
+    """Is a row 1 2 3 4 ... (or 0 1 2 3 ...): numbers of the columns, neither names nor data."""
+    numbers = [c for c in row if c]
+    return len(numbers) >= max(2, width - 1) and numbers in (
+        [str(n) for n in range(len(numbers))], [str(n + 1) for n in range(len(numbers))],
+    )  # fmt: skip
 
 
 def _is_group_row(row: list[str], names: list[str], width: int) -> bool:
@@ -253,15 +296,43 @@ def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
     delimiter = layout.delimiter or find_delimiter(text, source.name)
     grid = split(text, delimiter, source.name)
     _skip(grid, layout)
-    table = _with_head(grid, source.name)
+    _prepare(grid, layout)
+    table = _with_head(grid, source.name, layout, delimiter)
     if table is None:
         raise IntakeError(
             "no rows of data were found",
             [Problem("no run of rows with a time and numbers", source.name)],
-            remedy="Is this the recorder's data file? --delimiter and --encoding may help",
+            remedy="Is this the recorder's data file? --delimiter, --heading and --encoding may help",
         )
     columns, head = table
     return Table(grid, columns, head, encoding, delimiter, notes=grid.notes)
+
+
+def _prepare(grid: Grid, layout: Layout) -> None:
+    """Keep the stated columns only, and put times that are written in a stated format as ISO, in place."""
+    places = column_places(layout.columns)
+    if places:
+        grid.rows = [[row[i] for i in places if i < len(row)] for row in grid.rows]
+        kept = [i for i, row in enumerate(grid.rows) if any(row)]
+        grid.rows, grid.lines = [grid.rows[i] for i in kept], [grid.lines[i] for i in kept]
+        grid.spans = []
+    if not layout.written_time:
+        return
+    lost = lost_a_digit("\n".join(c for row in grid.rows for c in row if any(ch.isdigit() for ch in c)))
+    count = 0
+    for row in grid.rows:
+        for i, cell in enumerate(row):
+            if cell and not (lost and ":" in cell and lost.search(cell)):
+                moment = stated_time(cell, layout.written_time)
+                if moment:
+                    row[i], count = moment, count + 1
+    if not count:
+        shown = next((c for row in grid.rows[5:] for c in row if c), "")
+        raise IntakeError(
+            f"no cell is written as --time-format {layout.written_time!r} says",
+            [Problem("such as this one", None, None, None, shown)],
+            remedy="Mend the format: %d day, %m month, %b its name, %Y year, %H:%M:%S time, %p AM or PM",
+        )
 
 
 def _skip(grid: Grid, layout: Layout) -> None:
@@ -276,11 +347,19 @@ def _skip(grid: Grid, layout: Layout) -> None:
     grid.lines = [grid.lines[i] for i in kept]
 
 
-def _with_head(grid: Grid, name: str) -> tuple[Columns, Head] | None:
+def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[Columns, Head] | None:
     columns = look_at_columns(grid)
     if columns.width < 2:
         return None
-    head = find_head(grid, columns, data_test(columns))
+    is_data = data_test(columns)
+    _no_blocks(grid, is_data, name)
+    head = find_head(grid, columns, is_data)
+    if layout.heading.isdigit():
+        if int(layout.heading) not in grid.lines:
+            raise UsageError(f"there is nothing in line {layout.heading} of {name}", remedy="Give --heading its line")
+        head = stated_head(grid.rows, grid.lines, int(layout.heading), columns.width, is_data)
+    elif head is not None and layout.heading == "none":
+        head = nameless(grid.rows, head.first, columns.width)
     if head is None:
         return None
     if head.above is not None:
@@ -290,17 +369,143 @@ def _with_head(grid: Grid, name: str) -> tuple[Columns, Head] | None:
             [Problem("no row of data and no heading", name, line, None, ", ".join(row))],
             remedy=f"Mend it, or leave it out with --skip {quote(row[0])}",
         )
-    if not head.nameless and any(columns.filled(c) for c in range(head.named, columns.width)):
-        problem = Problem(
-            f"the rows have {columns.width} cells, the heading names {head.named}",
-            name, grid.lines[head.first], None, ", ".join(grid.rows[head.first]),
-        )  # fmt: skip
-        raise IntakeError(
-            "the heading and the rows do not fit together",
-            [problem],
-            remedy="Where decimal mark and delimiter are both commas no reader can tell: export with semicolons",
-        )
+    _units_beside(grid, columns, head)
+    if not head.nameless and not layout.heading:
+        if delimiter in ("spaces", "wide spaces"):
+            _place(grid, head, columns.width, name)
+        _must_fit(grid, head, columns, name, delimiter)
     return columns, head
+
+
+def _beside_the_table(grid: Grid) -> None:
+    """Leave out cells right of a sheet's table, behind a column that is empty from top to bottom, in place."""
+    width = look_at_columns(grid).width
+    if width < 2 or not any(len(r) > width for r in grid.rows):
+        return
+    filled = Counter(c for row in grid.rows for c, cell in enumerate(row) if cell)
+    apart = next((c for c in range(2, max(filled) + 1) if not filled[c] and c >= width), None)
+    if apart is None or any(filled[c] > 0.5 * len(grid.rows) for c in filled if c > apart):
+        return
+    lost = sum(1 for row in grid.rows for cell in row[apart:] if cell)
+    grid.rows = [row[:apart] for row in grid.rows]
+    kept = [i for i, row in enumerate(grid.rows) if any(row)]
+    grid.rows, grid.lines = [grid.rows[i] for i in kept], [grid.lines[i] for i in kept]
+    grid.notes.append(f"{lost} cells right of the table (from column {apart + 2} on) left out")
+
+
+def _units_beside(grid: Grid, columns: Columns, head: Head) -> None:
+    """Give each column of numbers the unit that stands in a column of its own beside it, in place."""
+    numeric = [columns.share(c, "number", "open") > 0.5 for c in range(columns.width)]
+    for c in range(columns.width):
+        if columns.share(c, "text") < 0.9:
+            continue
+        cells = {r[c] for r in grid.rows[head.first :] if c < len(r) and r[c]}
+        units = {unit_of(cell) for cell in cells} if len(cells) <= 4 else {""}
+        letters = any(cell.lower() in ("c", "f", "k") for cell in cells)  # K is a thermocouple too
+        if len(units) != 1 or "" in units or (letters and not UNIT_WORD.match(head.names[c].strip().lower())):
+            continue
+        for beside in (c - 1, c + 1):
+            if 0 <= beside < columns.width and numeric[beside] and not head.units[beside]:
+                head.units[beside] = units.pop()
+                head.beside.append(c)
+                break
+
+
+def _must_fit(grid: Grid, head: Head, columns: Columns, name: str, delimiter: str) -> None:
+    """Raises IntakeError where the heading names fewer or more columns than the rows have cells."""
+    beyond = any(columns.filled(c) for c in range(head.named, columns.width))
+    lost = delimiter != "workbook" and head.named > columns.width
+    if not beyond and not lost:
+        return
+    row = grid.rows[head.first]
+    marks = beyond and delimiter == "," and not any("." in c for c in row)
+    raise IntakeError(
+        "the heading and the rows do not fit together",
+        [
+            Problem(
+                f"the rows have {columns.width} cells, the heading names {head.named}",
+                name, grid.lines[head.first], None, ", ".join(row)[:200],
+            )
+        ],
+        remedy="Where decimal mark and delimiter are both commas no reader can tell: export with semicolons"
+        if marks
+        else "Say which line is the heading with --heading LINE, or number the columns with --heading none",
+    )  # fmt: skip
+
+
+def _place(grid: Grid, head: Head, width: int, name: str) -> None:
+    """Put the names and units of a text in blanks over the columns that they stand above, in place.
+
+    Raises IntakeError where two names stand over one column and their number settles nothing either.
+    """
+    if head.first >= len(grid.spans) or not head.rows:
+        return
+    full = [s for s in grid.spans[head.first :] if len(s) == width][:50]
+    if not full:
+        return
+    edges = [(min(s[c][0] for s in full), max(s[c][1] for s in full)) for c in range(width)]
+    for row in head.rows:
+        at = grid.rows.index(row)
+        spans = grid.spans[at] if at < len(grid.spans) else []
+        places = [_over(span, edges) for span in spans]
+        over = len(spans) == width or all(_aligned(s, edges[p]) for s, p in zip(spans, places, strict=True))
+        cells = _placed(row, places, width) if over else None
+        if cells is None:
+            if len([c for c in row if c]) == width and all(re.search(r"\w", c) for c in row):
+                continue  # not over them, and as many
+            if row is not head.rows[0]:
+                continue
+            raise IntakeError(
+                "the heading does not stand over its columns",
+                [Problem("no telling which name is whose", name, grid.lines[at], None, "  ".join(row)[:200])],
+                remedy="Number the columns with --heading none, or say which line is the heading with --heading LINE",
+            )
+        if row is head.rows[0]:
+            names = unique([n or f"column {c + 1}" for c, n in enumerate(cells)])
+            if sum(bool(c) for c in row) < width or not _same_names(head.names, names):
+                head.names[:] = names
+            head.named = width
+        elif _is_unit_row(row):
+            head.units[:] = [unit_of(u) for u in cells]
+
+
+def _same_names(old: list[str], new: list[str]) -> bool:
+    return all(n in o for o, n in zip(old, new, strict=True))  # a group's name may stand before it
+
+
+def _over(span: tuple[int, int], edges: list[tuple[int, int]]) -> int:
+    """The column that most of a span stands over, else the nearest."""
+    shared = [min(span[1], e[1]) - max(span[0], e[0]) for e in edges]
+    return shared.index(max(shared))
+
+
+def _aligned(span: tuple[int, int], edge: tuple[int, int]) -> bool:
+    """Does a heading begin, end or have its middle where its column does."""
+    middle = abs(sum(span) - sum(edge)) / 2
+    return min(abs(span[0] - edge[0]), abs(span[1] - edge[1]), middle) <= 2
+
+
+def _placed(row: list[str], places: list[int], width: int) -> list[str] | None:
+    if len(places) != len(row) or len(set(places)) < len(places) or not all(re.search(r"\w|%|°", c) for c in row if c):
+        return None
+    out = [""] * width
+    for cell, place in zip(row, places, strict=True):
+        out[place] = cell
+    return out
+
+
+def _no_blocks(grid: Grid, is_data: RowTest, name: str) -> None:
+    """Raises IntakeError where a heading stands before every row or two of data: blocks are no table."""
+    again = Counter(tuple(r) for r in grid.rows if not is_data(r))
+    most, count = max(again.items(), key=lambda kv: kv[1], default=((), 0))
+    if count < 10:
+        return
+    if sum(n for n in again.values() if n > 0.8 * count) > 0.4 * len(grid.rows):
+        raise IntakeError(
+            "the file is a series of blocks, each with a heading of its own, and no table",
+            [Problem(f"{count} times", name, grid.lines[grid.rows.index(list(most))], None, "  ".join(most)[:100])],
+            remedy="Export it as one table (CSV), with the time in every row",
+        )
 
 
 def _sheet_table(source: Source, layout: Layout) -> Table:
@@ -320,7 +525,7 @@ def _sheet_table(source: Source, layout: Layout) -> Table:
         raise IntakeError(
             "no rows of data were found",
             [Problem(f"looked at sheets: {', '.join(book.sheets)}", source.name)],
-            remedy="Is this the recorder's data file?",
+            remedy="Is this the recorder's data file? --sheet, --heading LINE and --columns may help",
         )
     sheet, table = next(iter(found.items()))
     if len(found) > 1:
@@ -336,7 +541,9 @@ def _sheet_table(source: Source, layout: Layout) -> Table:
 def _one_sheet(book: Workbook, sheet: str, name: str, layout: Layout) -> Table | None:
     grid = book.grid(sheet)
     _skip(grid, layout)
-    found = _with_head(grid, name)
+    _prepare(grid, layout)
+    _beside_the_table(grid)
+    found = _with_head(grid, name, layout, "workbook")
     if found is None or len(grid.rows) - found[1].first < 3:
         return None
     columns, head = found

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import fnmatch
 import json
+import math
 import re
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
@@ -14,12 +15,15 @@ from typing import Any
 from loadbook.core.errors import UsageError
 from loadbook.core.outside import NoToml, checked_encoding, toml_of
 from loadbook.core.times import zone_of
+from loadbook.core.units import DIMENSIONS
 from loadbook.core.vocabulary.intake_kinds import ROLES
 
-DELIMITERS = (",", ";", "\t", "|", "spaces", "wide spaces")
+from .names import unit_of
+
+DELIMITERS = (",", ";", "\t", "|", "spaces", "wide spaces", "labels")
 TIME_KINDS = ("clock", "time of day", "elapsed", "serial")
 ELAPSED_FORMATS = ("s", "min", "h", "ms", "h:m:s", "h:m", "m:s")
-EPOCHS = ("1900", "1904", "1970")
+EPOCHS = ("1900", "1904", "1970", "1900 s", "1904 s")
 LAYOUT_ROLES = (*ROLES, "ignore")
 
 
@@ -30,6 +34,7 @@ class ChannelRule:
     role      a role of the vocabulary, 'ignore' to leave the column out, '' where the run's own channels say it
     unit      unit as written in the file (c, f, k, mbar, torr, ...); '' where each file says it
     quantity  temperature, pressure, dew point, oxygen or other; '' follows from the role
+    instead_of  the unit that the file's heading carries and `unit` overrules
     """
 
     name: str
@@ -37,10 +42,27 @@ class ChannelRule:
     unit: str = ""
     quantity: str = ""
 
-    def fits(self, name: str) -> bool:
-        """Is this rule about a column of that name (letter case does not count)."""
-        low = name.casefold()
-        return low == self.name.casefold() or fnmatch.fnmatchcase(low, self.name.casefold().replace("[", "[[]"))
+    instead_of: str = field(default="", repr=False)
+
+    def fits(self, *names: str) -> bool:
+        """Is this rule about a column of one of these names."""
+        return fits(self.name, *names)
+
+
+def fits(pattern: str, *names: str) -> bool:
+    """Does a name, or a pattern with * and ?, fit one of a column's names (letter case does not count)."""
+    low = pattern.casefold()
+    return any(n.casefold() == low or fnmatch.fnmatchcase(n.casefold(), low.replace("[", "[[]")) for n in names)
+
+
+def named_value(text: str) -> tuple[str, str]:
+    """'NAME=VALUE' as (NAME, VALUE); a bare value is everybody's: ('', VALUE).
+
+    >>> named_value("Zone 1=-1"), named_value("-1")
+    (('Zone 1', '-1'), ('', '-1'))
+    """
+    name, equals, value = text.rpartition("=")
+    return (name.strip(), value.strip()) if equals and name.strip() else ("", text.strip())
 
 
 @dataclass(frozen=True)
@@ -48,12 +70,13 @@ class Layout:
     """How one recorder writes.
 
     encoding        utf-8, utf-8-sig, utf-16, latin-1, or 'workbook'
-    delimiter       one of DELIMITERS; 'spaces' is any run of blanks, 'wide spaces' runs of two or more
+    delimiter       one of DELIMITERS; 'spaces' is any run of blanks, 'wide spaces' runs of two or more;
+                    'labels' are lines that carry their own names (T1=23.5, JSON objects, name/value/unit)
     decimal         '.' or ','; thousands: '' (none), '.', ',', "'" or ' '
     time_columns    names of the columns that together give the time; '#1' is the first column
     time_kind       clock (date and time), time of day (no date), elapsed, serial (day count of a spreadsheet)
     time_format     strptime format of the columns joined by a blank; for elapsed one of ELAPSED_FORMATS;
-                    for serial the epoch: 1900, 1904 (days), 1970 (seconds, UTC)
+                    for serial the epoch: 1900, 1904 (days), 1970, '1900 s', '1904 s' (seconds, UTC)
     zone            AREA/CITY of the recorder's clock; '' is the book's
     shape           wide (a column per channel) or long (a row per channel and time)
     unit            unit of temperature columns that carry none: c, f or k
@@ -64,6 +87,12 @@ class Layout:
     repeated_times  rows with the same time and other values: 'spread' (rounded times), or 'first' (duplicates)
     short_rows      rows with fewer cells than the heading: 'blank' (the last cells are blank) or 'skip' (left out)
     skip            rows beginning with one of these texts are left out
+    heading         line of the heading, or 'none'; '' finds it
+    columns         the columns that are read, '1-6' or '1,3-5'; '' is all
+    written_time    the strptime format that was stated for the times: they are put as ISO when the file is opened
+    floors          NAME=VALUE: lower readings of that channel are below the sensor's range
+    scales          NAME=FACTOR: readings of that channel are multiplied
+    believed        channels that are right as they stand, odd as they look
     """
 
     name: str = ""
@@ -88,12 +117,31 @@ class Layout:
     repeated_times: str = ""
     short_rows: str = ""
     skip: tuple[str, ...] = ()
+    heading: str = ""
+    columns: str = ""
+    written_time: str = ""
+    floors: tuple[str, ...] = ()
+    scales: tuple[str, ...] = ()
+    believed: tuple[str, ...] = ()
     channels: tuple[ChannelRule, ...] = field(default=())
 
-    def rule(self, name: str) -> ChannelRule | None:
-        """The first rule that fits a column's name; an exact name goes before a pattern."""
-        exact = [r for r in self.channels if r.name.casefold() == name.casefold()]
-        return next(iter(exact), None) or next((r for r in self.channels if r.fits(name)), None)
+    def rule(self, *names: str) -> ChannelRule | None:
+        """The rule for a column of these names: a name goes before a pattern, and of two patterns the one that says
+        more of the name (the first stated, where both say as much)."""
+        fitting = [r for r in self.channels if r.fits(*names)]
+        exact = {n.casefold() for n in names}
+        return max(
+            fitting, key=lambda r: (r.name.casefold() in exact, len(re.sub(r"[*?]", "", r.name))), default=None
+        )  # fmt: skip
+
+    def believes(self, *names: str) -> bool:
+        """Was a column said to be right as it stands."""
+        return any(fits(b, *names) for b in self.believed)
+
+    def said_of(self, stated: tuple[str, ...], *names: str) -> list[str]:
+        """The values of NAME=VALUE texts that are about a column of these names, in their order."""
+        pairs = [named_value(s) for s in stated]
+        return [value for pattern, value in pairs if pattern and fits(pattern, *names)]
 
     def to_toml(self) -> str:
         """The layout as TOML, in the order of the fields; what is empty is left out."""
@@ -161,6 +209,7 @@ def checked(layout: Layout, *, where: str = "layout") -> Layout:
             shown = ", ".join(repr(c) for c in choices)
             raise UsageError(f"{where}: {key} cannot be {value!r}", remedy=f"Write one of {shown}")
     _check_time(layout, where)
+    _check_stated(layout, where)
     if layout.encoding != "workbook":
         checked_encoding(layout.encoding)
     if layout.zone:
@@ -181,11 +230,42 @@ def _check_time(layout: Layout, where: str) -> None:
         )
     if layout.time_kind == "serial" and fmt not in EPOCHS:
         raise UsageError(f"{where}: time_format of serial times cannot be {fmt!r}", remedy=f"One of: {EPOCHS}")
-    needed = {"clock": (r"%d", r"%[mb]", r"%[yY]", r"%[HI]", r"%M"), "time of day": (r"%[HI]", r"%M")}
+    needed = {"clock": (r"%d", r"%[mb]", r"%[yY]", r"%[HI]", r"%-?M"), "time of day": (r"%[HI]", r"%-?M")}
     if fmt and any(not re.search(mark, fmt) for mark in needed.get(layout.time_kind, ())):
         raise UsageError(
             f"{where}: time_format {fmt!r} is no whole {layout.time_kind}", remedy="Such as %d/%m/%Y %H:%M:%S"
         )
+
+
+def _check_stated(layout: Layout, where: str) -> None:
+    if layout.heading and layout.heading != "none" and not layout.heading.isdigit():
+        raise UsageError(f"{where}: heading cannot be {layout.heading!r}", remedy="Write its line's number, or none")
+    column_places(layout.columns)
+    for what, stated in (("floor", layout.floors), ("scale", layout.scales)):
+        for text in stated:
+            name, value = named_value(text)
+            try:
+                number = float(value)
+            except ValueError:
+                number = float("nan")
+            if not name or not math.isfinite(number) or (what == "scale" and number == 0):
+                raise UsageError(f"{where}: {what} cannot be {text!r}", remedy="Write NAME=NUMBER: 'TC 1=0.001'")
+
+
+def column_places(text: str) -> list[int]:
+    """The places (from 0) that '1-6' or '1,3-5' names, [] for ''. Raises UsageError for anything else.
+
+    >>> column_places("1,3-5")
+    [0, 2, 3, 4]
+    """
+    places: list[int] = []
+    for part in text.split(",") if text else []:
+        match = re.fullmatch(r"\s*(\d{1,5})(?:\s*-\s*(\d{1,5}))?\s*", part)
+        first, last = (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
+        if not 0 < first <= last:
+            raise UsageError(f"columns cannot be {text!r}", remedy="Write their numbers, such as 1-6 or 1,3-5")
+        places += range(first - 1, last)
+    return list(dict.fromkeys(places))
 
 
 def _rule(item: dict[str, Any], where: str) -> ChannelRule:
@@ -206,13 +286,26 @@ def parse_channel_option(text: str) -> ChannelRule:
     """
     name, equals, rest = text.rpartition("=")
     role, _, unit = rest.partition(",")
-    role = role.strip().lower()
+    role, unit = role.strip().lower(), unit.strip()
     if not equals or not name.strip() or role not in LAYOUT_ROLES:
         raise UsageError(
             f"--channel {text!r} does not say NAME=role",
             remedy=f"Roles: {', '.join(LAYOUT_ROLES)}; with a unit: NAME=role,f",
         )
-    return ChannelRule(name.strip(), role, unit.strip())
+    _check_unit(text, role, unit)
+    return ChannelRule(name.strip(), role, unit)
+
+
+def _check_unit(text: str, role: str, unit: str) -> None:
+    """Raises UsageError where a role is given a unit that no such channel has."""
+    if not unit or role in ("other", "oxygen", "ignore"):
+        return
+    key, what = unit_of(unit), "pressure" if role == "pressure" else "temperature"
+    if key not in DIMENSIONS[what]:
+        raise UsageError(
+            f"--channel {text!r}: {unit!r} is no unit of {what}",
+            remedy=f"One of: {', '.join(DIMENSIONS[what])}; a channel in {unit} is other: NAME=other,{unit}",
+        )
 
 
 def with_rules(layout: Layout, rules: tuple[ChannelRule, ...]) -> Layout:

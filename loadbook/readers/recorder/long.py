@@ -7,6 +7,8 @@ half of a scan interval, else the row begins a new scan) is told.
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 
 from loadbook.analysis.trace.model import MISSING
@@ -14,9 +16,11 @@ from loadbook.core.errors import IntakeError, OpenQuestion, Problem
 
 from .head import Table
 from .layout import Layout
-from .names import read_heading, unit_of
-from .rows import sort_out
+from .names import is_counter, read_heading, unit_of
+from .rows import sort_out, time_indexes
 from .wide import CellReader, Raw, ignored
+
+VALUE_WORD = re.compile(r"^(value|reading|data|pv|measurement|measured|val|result|temp|temperature)$")
 
 
 def read_long(table: Table, layout: Layout, where: str) -> Raw:
@@ -40,28 +44,57 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     value = np.empty(len(cells.rows))
     flag = np.zeros(len(cells.rows), np.uint8)
     width = len(names)
-    for k, row in enumerate(cells.rows):
-        padded = row if len(row) >= width else [*row, *[""] * (width - len(row))]
-        label = padded[at_channel]
+    padded = [row if len(row) >= width else [*row, *[""] * (width - len(row))] for row in cells.rows]
+    for k, row in enumerate(padded):
+        label = row[at_channel]
         channel[k] = labels.setdefault(label, len(labels))
-        value[k], flag[k] = reader.read(padded[at_value], label, cells.lines[k])
-        if at_unit >= 0 and padded[at_unit]:
-            units.setdefault(label, set()).add(padded[at_unit])
+        value[k], flag[k] = reader.read(row[at_value], label, cells.lines[k])
+        if at_unit >= 0 and row[at_unit]:
+            units.setdefault(label, set()).add(row[at_unit])
     for label, found in reader.units.items():
         units.setdefault(label, set()).update(found)
     known = _known_units(units, where)
     overall = table.head.units[at_value] or read_heading(names[at_value]).unit or unit_of(names[at_value])
-    raw = on_scans(
-        np.array(cells.times, float), channel, value, flag, np.array(cells.lines), list(labels),
-    )  # fmt: skip
-    raw.headings = [read_heading(label, known.get(label, "") or overall) for label in labels]
+    times, lines = np.array(cells.times, float), np.array(cells.lines)
+    raw = on_scans(times, channel, value, flag, lines, list(labels))
+    taken = set(time_indexes(names, layout, where)) | {at_channel, at_value, at_unit}
+    more, left = _more_columns(table, taken)
+    named_by_label = not more or bool(VALUE_WORD.match(read_heading(names[at_value]).name.casefold()))
+    raw.headings = [
+        read_heading(label if named_by_label else f"{label} {names[at_value]}", known.get(label, "") or overall)
+        for label in labels
+    ]
+    for column in more:
+        for k, row in enumerate(padded):
+            value[k], flag[k] = reader.read(row[column], names[column], cells.lines[k])
+        beside = on_scans(times, channel, value, flag, lines, list(labels))
+        own = table.head.units[column]
+        called = [f"{label} {names[column]}" if len(labels) > 1 else names[column] for label in labels]
+        raw.headings += [read_heading(name, own) for name in called]
+        raw.values = np.concatenate([raw.values, beside.values])
+        raw.flags = np.concatenate([raw.flags, beside.flags])
     raw.aware, raw.rows_read, raw.unknown = cells.aware, len(cells.rows), reader.unknown
-    raw.notes = cells.notes + raw.notes
+    raw.offset = cells.offset
+    raw.notes = cells.notes + raw.notes + left
     raw.questions = cells.questions
-    kept = [i for i, label in enumerate(labels) if not ignored(layout, label)]
+    kept = [i for i, h in enumerate(raw.headings) if not ignored(layout, h.full)]
     raw.headings = [raw.headings[i] for i in kept]
     raw.values, raw.flags = raw.values[kept], raw.flags[kept]
     return raw
+
+
+def _more_columns(table: Table, taken: set[int]) -> tuple[list[int], list[str]]:
+    """Columns of numbers beside the one of the values: channels too. With a note on the columns that are none."""
+    names, columns = table.head.names, table.columns
+    more, left = [], []
+    for c in range(len(names)):
+        if c in taken or not columns.filled(c) or is_counter(names[c]):
+            continue
+        if columns.share(c, "number", "open") > 0.5:
+            more.append(c)
+        else:
+            left.append(names[c])
+    return more, [f"left out, no numbers: {', '.join(map(repr, left))}"] if left else []
 
 
 def _known_units(units: dict[str, set[str]], where: str) -> dict[str, str]:

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LONGEST_NAME
@@ -14,11 +14,26 @@ from loadbook.core.units import DIMENSIONS, unit_key
 
 _BRACKET = re.compile(r"\s*[\[({]\s*([^\])}]*?)\s*[\])}]\s*$")
 _TAIL = re.compile(
-    r"[\s_,/-]+((?:°|deg\.?|º|˚|Â°|℃|℉)\s?[CFK]?(?:\s?/\s?\w+)?|mbar|mTorr|Torr|kPa|hPa|Pa|micron|microns|psi|ppm|mV|%)$",
+    r"(?:[\s_,/-]+|(?<=\w)(?=°))((?:°|deg\.?|º|˚|Â°|℃|℉)\s?[CFK]?(?:\s?/\s?\w+)?|mbar|mTorr|Torr|kPa|hPa|Pa|micron|microns|psi|ppm|mV|%)$",
     re.IGNORECASE,
 )
+_BARE_TAIL = re.compile(r"^(.*(?:temp|thermo|tc|t/c)[a-z]*[ _.-]*\d*)[ _]+([CFK])$", re.IGNORECASE)
+_JOINED_TAIL = re.compile(
+    r"^(.+)_(mA|A|V|mV|kW|W|kWh|sccm|slpm|lpm|rpm|Hz|bar|mbar|psi|torr|Pa|kPa|pct|ppm|%|s|ms|min)$"
+)
 _DEGREE = re.compile(r"^(?:°|º|˚|Â°|\ufffd|\?|o|deg\.?|degrees?)\s*([cfk])$", re.IGNORECASE)
-_WORDS = {"celsius": "c", "centigrade": "c", "fahrenheit": "f", "kelvin": "k", "℃": "c", "℉": "f"}
+_WORDS = {
+    "celsius": "c", "centigrade": "c", "gradc": "c", "grad c": "c", "fahrenheit": "f", "kelvin": "k", "℃": "c",
+    "℉": "f",
+}  # fmt: skip
+_MORE_UNITS = (
+    "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn nm j/g mw uv µv kv kva kj mj"
+    " ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
+)
+_MORE_UNITS = (
+    "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn j/g mw uv µv kv kva kj mj"
+    " ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
+)
 _OTHER_UNITS = frozenset(
     [
         "mv",
@@ -39,12 +54,7 @@ _OTHER_UNITS = frozenset(
         "cfh",
         "scfh",
         "hz",
-        "%rh",
-        "pct_o2",
-        "vol%",
-        "vol.-%",
-        "%o2",
-        "-",
+        *_MORE_UNITS.split(),
     ]
 )
 _PER = frozenset(["s", "sec", "min", "h", "hr", "hour"])
@@ -56,12 +66,14 @@ class Heading:
 
     quantity  temperature, pressure, dew point, oxygen, other, or '' where only a unit could tell
     role      a role of the vocabulary, 'ignore', or '' where the words do not say
+    full      the heading as it stands in the file
     """
 
     name: str
     unit: str
     quantity: str
     role: str
+    full: str = field(default="", repr=False, compare=False)
 
 
 def unit_of(text: str) -> str:
@@ -102,12 +114,19 @@ def take_apart(text: str) -> tuple[str, str]:
         unit = unit_of(match.group(1))
         if unit and match.start() > 0:
             return text[: match.start()].strip(" ,_-"), unit
+        if match.start() > 0 and not unit:  # K-Type, °C (serial number)
+            name, unit = take_apart(text[: match.start()])
+            if unit:
+                return f"{name} {match.group().strip()}", unit
         return text.strip(), ""
     match = _TAIL.search(text)
     if match:
         unit = unit_of(match.group(1))
         if unit:
             return text[: match.start()].strip(" ,_-"), unit
+    match = _BARE_TAIL.match(text) or _JOINED_TAIL.match(text)
+    if match:
+        return match[1].strip(" ,_-"), unit_of(match[2])
     return text.strip(), ""
 
 
@@ -128,10 +147,17 @@ _CONTROL = re.compile(
     r"\bcontrol(ler)?\b|\bpv\b|\bzones?\b|\bfurnace\b|\bchamber\b|\bctrl\b"
     r"|\bregler\b|\bregelung\b|\bofen\b|\bhorno\b"
 )
+_NO_TEMPERATURE = re.compile(
+    r"\b(out ?put|power|watts?|volt(age|s)?|current|amps?|amperage|ampere|level|flow|valves?|damper|speed|velocity|rpm"
+    r"|duty|humidity|rh|position|stroke|weight|mass|length|displacement|strain|force|energy|kwh|heat ?flow"
+    r"|frequency|resistance|ratio|status|alarm|state|mode|segment|step|cycle|batch|integral|proportional|derivative|gain"
+    r"|count(er)?|co2|carbon|ch4|nh3|h2|n2|leistung|strom|spannung|f[uü]llstand|feuchte|potencia|nivel)\b"
+)
 _WORK = re.compile(
     r"\bwork\b|\bparts?\b|\bload\b|\bpieces?\b|\bworkpiece\b|\bcharge\b|\bcontact\b"
     r"|\bwerkst[uü]ck\b|\bbauteil\b|\bpiezas?\b|\bpièces?\b"
 )
+_TEMPERATURE_WORD = re.compile(r"temp|\btc\b|t/c|thermo|pyro|\bsp\b|set ?point|\bpv\b.*°")
 _COUNTER = re.compile(r"^(no\.?|nr\.?|#|index|idx|sample|samples|record|rec|scan|row|line|seq|sequence|id|count|n)$")
 _ELAPSED = re.compile(r"\belapsed\b|\bduration\b|\brun ?time\b|\brelative time\b|\btime since\b")
 _PLAIN_TC = re.compile(
@@ -159,7 +185,11 @@ def read_heading(text: str, unit: str = "") -> Heading:
     >>> read_heading("Sollwert °C").role
     'setpoint'
     """
-    text, number = _again(" ".join(text.split()))
+    return replace(_heading(" ".join(text.split()), unit), full=text)
+
+
+def _heading(text: str, unit: str) -> Heading:
+    text, number = _again(text)
     if len(text) > LONGEST_NAME:
         raise IntakeError(
             "a channel's name cannot be read",
@@ -180,6 +210,8 @@ def read_heading(text: str, unit: str = "") -> Heading:
     if _OXYGEN.search(words) and unit not in ("c", "f", "k"):
         return Heading(name, unit, "oxygen", "oxygen")
     if unit and unit not in ("c", "f", "k"):
+        return Heading(name, unit, "other", "other")
+    if not unit and _NO_TEMPERATURE.search(words) and not _TEMPERATURE_WORD.search(words):
         return Heading(name, unit, "other", "other")
     if _PRESSURE.search(words) and not unit:
         return Heading(name, "", "pressure", "pressure")

@@ -11,18 +11,20 @@ import numpy as np
 
 from loadbook.analysis.trace.model import BACKWARD_TIME, MISSING, OPEN, Flags, Floats
 from loadbook.core.errors import IntakeError, OpenQuestion, Problem, UsageError
-from loadbook.core.times import parse_date, parse_moment, zone_of
+from loadbook.core.times import now, parse_date, parse_moment, zone_of
 from loadbook.core.typed import quote
 
 from . import time_axis
 from .channels import ChannelSpec, normalise_values
 from .head import unique
-from .layout import Layout
+from .layout import ChannelRule, Layout
+from .names import Heading
 from .numbers import MARKS_OPTION, looks_number
 from .options import Question
 from .wide import Raw
 
 HALF_DAY = 43_200.0
+WHOLE_PART = 20  # so many rows in their own order are a part of the file that stands in the wrong place, not damage
 LONGEST_GAP_S = 30 * time_axis.DAY
 
 
@@ -61,6 +63,7 @@ class Reading:
     counts: Counts
     questions: list[Question] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    overruled: dict[str, str] = field(default_factory=dict)
 
 
 def normalise(
@@ -73,6 +76,7 @@ def normalise(
     zone: ZoneInfo | None = None,
     run_started: datetime | None = None,
     known: dict[str, tuple[str, str]] | None = None,
+    stated: tuple[ChannelRule, ...] = (),
 ) -> Reading:
     """Settle a raw file.
 
@@ -80,11 +84,12 @@ def normalise(
     zone         the book's zone, where the layout names none
     run_started  when the run began (UTC), used only for --start run
     known        channel name (lower case) -> (role, unit) from the run's channel records
+    stated       the rules of channels that the user gave just now
     Questions are collected, not raised. Raises IntakeError where nothing could be made of the file.
     """
     if not raw.rows_read:
         raise IntakeError("no rows of data were found", [Problem("nothing below the heading", where)])
-    clock_zone = zone_of(layout.zone) if layout.zone else zone or ZoneInfo("UTC")
+    clock_zone, about_zone = _clock_zone(raw, layout, zone)
     questions = [*raw.questions, *_unknown(raw)]
     notes = list(raw.notes)
     time, keep, asked, remarks = time_axis.fill_blank_times(raw.time, layout.blank_times)
@@ -95,6 +100,7 @@ def normalise(
         time, values, flags, lines = time[keep], values[:, keep], flags[:, keep], lines[keep]
     if layout.time_kind in ("clock", "serial"):
         _of_this_age(time, lines, where)
+    questions += about_zone
     time, dated, more = _absolute(time, raw, layout, start, fold, clock_zone, run_started, notes)
     questions += more
     axis, asked = time_axis.rising(time, values, flags, lines, layout.repeated_times)
@@ -112,12 +118,15 @@ def normalise(
         if name != heading.name:
             notes.append(f"two columns are called {heading.name!r}: the second is {name!r} here")
     headings = [replace(h, name=n) for h, n in zip(headings, unique([h.name for h in headings]), strict=True)]
-    settled = normalise_values(headings, axis.values, axis.flags, axis.t, layout, known or {})
+    settled = normalise_values(
+        headings, axis.values, axis.flags, axis.t, layout, known or {}, stated=stated, lines=axis.lines
+    )  # fmt: skip
     questions += settled.questions
     notes += settled.notes
     interval, count, longest = time_axis.gaps(axis.t)
     if count:
         notes.append(f"{count} gap{'s' if count > 1 else ''}, the longest {longest:g} s where {interval:g} s is usual")
+    notes += _missing_by_channel(headings, settled.flags)
     counts = Counts(
         raw.rows_read, len(axis.t), int((settled.flags & MISSING > 0).sum()), int((settled.flags & OPEN > 0).sum()),
         axis.repeated, axis.duplicates, axis.backwards, count, longest, interval,
@@ -126,8 +135,43 @@ def normalise(
     t_s = np.round(axis.t - axis.t[0], 6)
     zone_name = "UTC" if raw.aware else clock_zone.key
     return Reading(
-        started, zone_name, t_s, settled.values, settled.flags, axis.lines, settled.channels, counts, questions, notes
-    )
+        started, zone_name, t_s, settled.values, settled.flags, axis.lines, settled.channels, counts, questions, notes,
+        settled.overruled,
+    )  # fmt: skip
+
+
+def _clock_zone(raw: Raw, layout: Layout, book: ZoneInfo | None) -> tuple[ZoneInfo, list[Question]]:
+    """The zone of the recorder's clock: the stated one, else the book's, else the one that the file states. Where the
+    file contradicts the book it is asked."""
+    offset, text = raw.offset
+    if layout.zone:
+        return zone_of(layout.zone), []
+    if raw.aware or not offset or layout.time_kind == "elapsed":
+        return book or ZoneInfo("UTC"), []
+    if book is None:
+        return zone_of(offset), []
+    known = raw.time[~np.isnan(raw.time)]
+    first = float(known[0]) if len(known) and layout.time_kind in ("clock", "serial") else None
+    if first is not None:
+        here = (datetime(1970, 1, 1) + timedelta(seconds=first)).replace(tzinfo=book).utcoffset()
+        if here == zone_of(offset).utcoffset(datetime(1970, 1, 1)):
+            return book, []
+    return book, [
+        Question(
+            f"the file says {text}, which the clocks of {book.key} did not show then",
+            f"--zone {offset} for what the file says, or --zone {book.key}",
+        )
+    ]
+
+
+def _missing_by_channel(headings: list[Heading], flags: Flags) -> list[str]:
+    """Which channels miss values: a channel that is empty would hide the few that another one misses."""
+    count = [int((row & MISSING > 0).sum()) for row in flags]
+    some = [f"{h.name!r} {c}" for h, c in zip(headings, count, strict=True) if 0 < c < flags.shape[1]]
+    if not some:
+        return []
+    more = f" and {len(some) - 6} more channels" if len(some) > 6 else ""
+    return [f"missing of {flags.shape[1]} values: {', '.join(some[:6])}{more}"]
 
 
 def _unknown(raw: Raw) -> list[Question]:
@@ -248,11 +292,19 @@ def _day(start: str, zone: ZoneInfo) -> date:
 
 
 def _of_this_age(time: Floats, lines: np.ndarray, where: str) -> None:
-    """Refuse a date before 1970 or from 2100 on: a year misread, or not a date at all."""
+    """Refuse a date before 1970, from 2100 on, or in the future: a year misread, or not a date at all."""
     wrong = np.flatnonzero((time < 0) | (time >= 4_102_444_800))
     if len(wrong):
         problem = Problem("a date before 1970 or after 2099", where, int(lines[wrong[0]]))
         raise IntakeError(f"{len(wrong)} times cannot be true", [problem], remedy="Mend them, or give --date-order")
+    future = np.flatnonzero(time > now().timestamp() + 2 * time_axis.DAY)
+    if len(future):
+        at = time_axis.utc_text(float(time[future[0]]))
+        problem = Problem(f"{at:%Y-%m-%d %H:%M}", where, int(lines[future[0]]))
+        raise IntakeError(
+            f"{len(future)} times lie in the future", [problem],
+            remedy="Mend them, or say how they are to be read: --date-order, --epoch or --time-format",
+        )  # fmt: skip
 
 
 def _no_long_gap(t: Floats, lines: np.ndarray, where: str) -> None:
@@ -278,8 +330,10 @@ def _beyond_the_others(axis: time_axis.Axis, where: str) -> None:
     inside = axis.t[~stray]
     room = time_axis.GAP_FACTOR * (float(np.median(np.diff(inside))) if len(inside) > 1 else 0.0)
     beyond = stray & ((axis.t < inside[0] - room) | (axis.t > inside[-1] + room))
-    if beyond.any():
-        lines = axis.lines[beyond]
+    lines = np.sort(axis.lines[beyond])
+    parts = np.split(lines, np.flatnonzero(np.diff(lines) != 1) + 1)
+    lines = np.concatenate([p for p in parts if len(p) < WHOLE_PART] or [lines[:0]])
+    if len(lines):
         problem = Problem("the row stands among others, and its time lies outside all of theirs", where, int(lines[0]))
         raise IntakeError(
             f"{time_axis.rows_word(len(lines))} cannot belong where the time says",

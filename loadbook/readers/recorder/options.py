@@ -50,13 +50,22 @@ class Options:
     short_rows: str = ""
     skip: tuple[str, ...] = ()
     channel: tuple[ChannelRule, ...] = field(default=())
+    time_format: str = ""
+    heading: str = ""
+    columns: str = ""
+    floor: tuple[str, ...] = ()
+    scale: tuple[str, ...] = ()
+    believe: tuple[str, ...] = ()
     fold: str = ""
     start: str = ""
 
     @property
     def about_time(self) -> bool:
         """Do the options say how the time column is to be read."""
-        return bool(self.date_order or self.time or self.time_kind or self.time_unit or self.epoch)
+        return bool(
+            self.date_order or self.time or self.time_kind or self.time_unit or self.epoch or self.time_format
+            or self.heading or self.columns or self.shape
+        )  # fmt: skip
 
     def on(self, layout: Layout) -> Layout:
         """The layout with the answers that need no look at the file."""
@@ -64,17 +73,22 @@ class Options:
             name: value
             for name in (
                 "encoding", "delimiter", "decimal", "thousands", "sheet", "shape", "zone", "unit",
-                "blank_times", "repeated_times", "short_rows",
+                "blank_times", "repeated_times", "short_rows", "heading", "columns",
             )
             if (value := getattr(self, name))
         }  # fmt: skip
         if plain.get("thousands") == "none":
             plain["thousands"] = ""
+        if self.time_format:
+            plain["written_time"] = self.time_format
         lists: dict[str, Any] = {
             "open_values": _joined(layout.open_values, self.sentinel),
             "missing_values": _joined(layout.missing_values, self.blank),
             "readings": _joined(layout.readings, self.reading),
             "skip": _joined(layout.skip, self.skip),
+            "floors": _joined(layout.floors, self.floor),
+            "scales": _joined(layout.scales, self.scale),
+            "believed": _joined(layout.believed, self.believe),
         }
         return with_rules(replace(layout, **plain, **lists), self.channel)
 

@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 
+from loadbook.core.errors import IntakeError, UsageError
+
 from .channels import listed
 from .grid import find_delimiter
-from .head import Table, kind, open_table
+from .head import UNIT_WORD, Table, kind, open_table
 from .layout import ChannelRule, Layout, with_rules
+from .long import VALUE_WORD
 from .names import is_counter, is_elapsed, read_heading
 from .numbers import MARKS_OPTION, find_marks, split_unit
-from .options import Options, Question
+from .options import Options, Question, stop
 from .source import Source
 from .time_guess import TimeGuess, guess_time
 
 _CHANNEL_WORD = re.compile(
     r"^(channel|chan|ch|tag|tag ?name|sensor|point|point ?name|input|signal|variable|name|item)$"
 )
-_VALUE_WORD = re.compile(r"^(value|reading|data|pv|measurement|measured|val|result|temp|temperature)$")
-_UNIT_WORD = re.compile(r"^(unit|units|uom|eng\.? ?units?|eu)$")
 
 
 @dataclass
@@ -52,7 +54,11 @@ def propose(source: Source, options: Options, base: Layout | None = None) -> Dra
     questions = list(table.questions)
     layout = replace(answered, encoding=table.encoding, delimiter=table.delimiter, sheet=table.sheet)
     layout = _resolve_marks(layout, options, table, questions)
-    guess = guess_time(table, options, layout)
+    try:
+        guess = guess_time(table, options, layout)
+    except IntakeError:
+        stop(table.questions, source.name)  # perhaps another sheet holds one
+        raise
     questions += guess.questions
     notes += guess.notes
     layout = replace(
@@ -92,19 +98,25 @@ def _resolve_shape(
     free = [i for i in range(len(names)) if i not in guess.columns]
     channel = next((i for i in free if _CHANNEL_WORD.match(names[i])), None)
     value = next(
-        (i for i in free if _VALUE_WORD.match(names[i]) and table.columns.share(i, "number", "open") > 0.5), None
+        (i for i in free if VALUE_WORD.match(names[i]) and table.columns.share(i, "number", "open") > 0.5), None
     )
-    unit = next((i for i in free if _UNIT_WORD.match(names[i])), None)
+    unit = next((i for i in free if UNIT_WORD.match(names[i])), None)
     numeric = [i for i in free if table.columns.share(i, "number", "open") > 0.5 and i != channel]
     if channel is None:
         labels = [i for i in free if table.columns.share(i, "text") > 0.9 and i != unit and _repeats(table, i)]
-        channel = labels[0] if len(labels) == 1 and len(numeric) == 1 else None
+        taken_in_turn = len(labels) == 1 and (len(numeric) == 1 or (numeric and _in_turn(table, labels[0])))
+        channel = labels[0] if taken_in_turn else None
         by_content = channel is not None
     else:
         by_content = False
-    if value is None and len(numeric) == 1:
+    if value is None and (len(numeric) == 1 or (numeric and channel is not None and _in_turn(table, channel))):
         value = numeric[0]
-    if channel is None or value is None or not _repeats(table, channel):
+    if options.shape == "long" and (channel is None or value is None):
+        raise UsageError(
+            "--shape long: no column says which channel a row is of, or none holds the values",
+            remedy=f"Columns: {', '.join(table.head.names)}; leave --shape out where each channel has its own",
+        )
+    if channel is None or value is None or (options.shape != "long" and not _repeats(table, channel)):
         return replace(layout, shape="wide")
     if by_content and options.shape != "long":
         questions.append(
@@ -119,6 +131,13 @@ def _resolve_shape(
     )  # fmt: skip
 
 
+def _in_turn(table: Table, column: int) -> bool:
+    """Do several labels stand in a column one after the other, as those of channels do and a status does not."""
+    cells = [r[column] for r in table.rows if column < len(r) and r[column]]
+    changes = sum(a != b for a, b in pairwise(cells))
+    return len(set(cells)) > 1 and changes > 0.5 * len(cells)
+
+
 def _repeats(table: Table, column: int) -> bool:
     """Do a column's cells take few distinct values, each several times over."""
     cells = [r[column] for r in table.rows if column < len(r) and r[column]]
@@ -131,9 +150,12 @@ def _leave_out(layout: Layout, table: Table, guess: TimeGuess, notes: list[str])
         return layout
     rules, text = [], []
     for i, full in enumerate(table.head.names):
-        if i in guess.columns or layout.rule(full) or layout.rule(read_heading(full).name):
-            continue
         name = read_heading(full).name
+        if i in guess.columns or layout.rule(full, name):
+            continue
+        if i in table.head.beside:
+            rules.append(ChannelRule(name, "ignore"))
+            continue
         columns = table.columns
         if not columns.filled(i):
             if table.head.nameless or full.startswith("column "):

@@ -71,14 +71,23 @@ def look(
         raw = _by_draft(source, draft)
     reading = normalise(
         raw, settled, where=source.name, start=options.start, fold=options.fold, zone=zone, run_started=run_started,
-        known=known,
+        known=known, stated=options.channel,
     )  # fmt: skip
+    settled = _with_overruled(settled, reading.overruled)
     questions = [*(draft.questions if draft else ()), *reading.questions]
     if draft and any(q.option == MARKS_OPTION for q in draft.questions):
         questions = [q for q in questions if q.option != MARKS_OPTION or q in draft.questions]
     questions = with_hint(questions, source, settled)
     notes = [*(draft.notes if draft else ()), *reading.notes]
     return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)))
+
+
+def _with_overruled(layout: Layout, overruled: dict[str, str]) -> Layout:
+    """The layout with the units of the file that its rules overrule, so that it may be kept."""
+    if not overruled:
+        return layout
+    rules = tuple(replace(r, instead_of=overruled.get(r.name, r.instead_of)) for r in layout.channels)
+    return replace(layout, channels=rules)
 
 
 def _by_draft(source: Source, draft: Draft) -> Raw:

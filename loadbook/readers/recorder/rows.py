@@ -16,7 +16,7 @@ from .layout import Layout
 from .names import read_heading
 from .numbers import number_pattern
 from .options import Question
-from .times import elapsed_seconds, lost_a_digit, parse_cell, serial_moment, unix_seconds
+from .times import ZONE_HOURS, counted_seconds, elapsed_seconds, lost_a_digit, offset_of, parse_cell, serial_moment
 
 MOST_PROBLEMS = 20
 
@@ -31,6 +31,7 @@ class Cells:
     lines: list[int]
     notes: list[str]
     questions: list[Question] = field(default_factory=list)
+    offset: tuple[str, str] = ("", "")
 
 
 def time_indexes(names: list[str], layout: Layout, where: str) -> list[int]:
@@ -55,10 +56,37 @@ def time_indexes(names: list[str], layout: Layout, where: str) -> list[int]:
     return found
 
 
+_SAID = re.compile(r"\b(?:UTC|GMT) ?([+-]\d{1,2}(?::?\d{2})?)\b")
+_NAMED = re.compile(rf"\d ?({'|'.join(n for n in ZONE_HOURS if len(n) > 1)})\b")
+
+
+def offset_said(table: Table, stamps: list[int]) -> tuple[str, str]:
+    """(distance from UTC such as '-05:00', the text that says so) that the heading of a time or a line above the
+    heading states for the clock; ('', '') where nothing does, or more than one thing."""
+    texts = [table.head.names[i] for i in stamps if i < len(table.head.names)]
+    texts += [" ".join(c for c in row if c) for row in table.head.preamble[:200]]
+    found = {}
+    for text in texts:
+        for pattern in (_SAID, _NAMED):
+            for match in pattern.finditer(text[:300]):
+                hours = match[1]
+                minutes = round(offset_of(hours if hours in ZONE_HOURS else _two_digits(hours)).total_seconds() / 60)
+                sign = "-" if minutes < 0 else "+"
+                found[f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"] = (
+                    match.group().strip("0123456789 ") if pattern is _NAMED else match.group()
+                )
+    return next(iter(found.items())) if len(found) == 1 else ("", "")
+
+
+def _two_digits(text: str) -> str:
+    sign, digits = text[0], text[1:].replace(":", "")
+    return f"{sign}{digits.zfill(2) if len(digits) < 3 else digits.zfill(4)}"
+
+
 def is_aware(layout: Layout) -> bool:
     """Do the times themselves say their distance from UTC."""
     if layout.time_kind == "serial":
-        return layout.time_format == "1970"
+        return layout.time_format not in ("1900", "1904")
     return layout.time_kind == "clock" and "%z" in layout.time_format
 
 
@@ -91,8 +119,8 @@ def _serial(cell: str, epoch: str, decimal: str) -> float | None:
         number = float(cell.replace(decimal, "."))
     except ValueError:
         return None
-    if epoch == "1970":
-        return unix_seconds(number)
+    if epoch not in ("1900", "1904"):
+        return counted_seconds(number, epoch)
     moment = serial_moment(number, epoch)
     return None if moment is None else _since_1970(moment)
 
@@ -116,7 +144,7 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
     read_time = time_reader(layout)
     again = {tuple(r) for r in (*table.head.rows, *table.head.preamble)}
     again |= {tuple(r[:width]) for r in again}
-    out = Cells([], is_aware(layout), [], [], list(table.notes))
+    out = Cells([], is_aware(layout), [], [], list(table.notes), offset=offset_said(table, stamps))
     strange: list[tuple[int, list[str], str]] = []
     problems: list[Problem] = []
 
@@ -156,6 +184,10 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
         out.rows.append(row)
         out.lines.append(line)
         last_data = line
+    if out.rows and out.lines[-1] == broken_off and np.isnan(out.times[-1]) and len(out.rows[-1]) < width:
+        out.rows.pop(), out.times.pop(), out.lines.pop()
+        short = [line for line in short if line != broken_off]
+        out.notes.append("the last row breaks off before its end, without a time: left out")
     problems += _strange(strange, last_data, where, out.notes)
     if problems:
         problems.sort(key=lambda p: p.line or 0)

@@ -73,7 +73,8 @@ def open_workbook(data: bytes, name: str) -> Workbook:
         notes.append("the workbook's style sheet is damaged: dates are read from their day counts")
     try:
         book = calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
-        return Workbook(name, book, list(book.sheet_names), epoch, notes)
+        sheets = [s.name for s in book.sheets_metadata if s.typ == calamine.SheetTypeEnum.WorkSheet]
+        return Workbook(name, book, sheets, epoch, notes)
     except Exception as exc:  # the reader raises several kinds, all of them meaning the same to a user
         raise _beyond_reading(exc, name) from exc
 

@@ -159,14 +159,11 @@ def fill_blank_times(time: Floats, how: str) -> tuple[Floats, np.ndarray, list[Q
         raise IntakeError("fewer than two rows have a time", [Problem("the time column is blank", None)])
     steps = np.unique(np.diff(known))
     every = f"every {steps[0]} rows" if len(steps) == 1 else f"every {steps[0]} to {steps[-1]} rows"
+    written = f"; one is written {every}" if steps[0] > 1 else ""
     count = int(blank.sum())
     questions = []
     if not how:
-        questions.append(
-            Question(
-                f"{count} of {len(time)} rows have no time; one is written {every}", "--blank-times spread or skip"
-            )
-        )
+        questions.append(Question(f"{count} of {len(time)} rows have no time{written}", "--blank-times spread or skip"))
     if how == "skip":
         return time, ~blank, [], [f"{count} rows without a time left out (--blank-times skip)"]
     index = np.arange(len(time))

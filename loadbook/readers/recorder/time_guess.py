@@ -7,18 +7,21 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from typing import NoReturn
 
 import numpy as np
 
+from loadbook.core import times as moments
 from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.typed import quote
 
-from .head import Table, open_table
+from .head import Table, kind, open_table
 from .layout import Layout
 from .names import is_elapsed, read_heading
 from .options import ORDERS, Options, Question
 from .source import Source
-from .times import date_orders, format_of, kind_of, parse_cell, unix_seconds
+from .times import counted_seconds, date_orders, format_of, kind_of, parse_cell
 
 HEAD_BYTES = 8_192
 _MOMENT = re.compile(
@@ -68,6 +71,7 @@ def moment_above(table: Table) -> tuple[int, str, str] | None:
     return line, text, option
 
 
+_ZEROS = re.compile(r":0\d")
 _TIME_WORD = re.compile(r"\b(time|date|timestamp|datetime|clock|zeit|datum|uhrzeit|fecha|hora|heure|data|ora)\b")
 _FACTOR = (
     ("ms", re.compile(r"\b(ms|msec|milliseconds?)\b")),
@@ -99,11 +103,12 @@ def guess_time(table: Table, options: Options, layout: Layout) -> TimeGuess:
     columns = table.columns
     named = _named(table, options, layout)
     pool = named or list(range(columns.width))
-    moments = [i for i in pool if columns.share(i, "moment") > 0.5]
+    _are_times(table, named, options)
+    stamped = [i for i in pool if columns.share(i, "moment") > 0.5]
     dates = [i for i in pool if columns.share(i, "date") > 0.5]
     clocks = [i for i in pool if columns.share(i, "clock", "duration") > 0.5]
-    if moments:
-        return _clock(table, [_best(table, moments)], options, _several(table, moments, named))
+    if stamped:
+        return _clock(table, [_best(table, stamped)], options, _several(table, stamped, named))
     if dates and clocks:
         plain = [i for i in clocks if not is_elapsed(table.head.names[i])] or clocks
         return _clock(table, [dates[0], plain[0]], options, _several(table, plain, named))
@@ -111,6 +116,26 @@ def guess_time(table: Table, options: Options, layout: Layout) -> TimeGuess:
         return _clock_alone(table, clocks[0], options)
     numeric = [i for i in pool if columns.share(i, "number") > 0.5]
     return _number(table, numeric, options, layout, bool(named))
+
+
+def _are_times(table: Table, named: list[int], options: Options) -> None:
+    """Raises IntakeError where columns that were named as the time hold texts that are no times."""
+    kinds = ("moment", "date", "clock", "duration", "number", "open")
+    for place in named:
+        if table.columns.filled(place) and table.columns.share(place, *kinds) <= 0.5:
+            _unreadable(table, place, options)
+
+
+def _unreadable(table: Table, place: int, options: Options) -> NoReturn:
+    rows = zip(table.lines, table.rows, strict=True)
+    texts = ((line, r[place]) for line, r in rows if place < len(r) and kind(r[place]) == "text")
+    line, cell = next(texts, (table.lines[0], ""))
+    how = "mend --time-format" if options.time_format else "give --time-format, such as '%a %d %b %Y %H:%M:%S'"
+    raise IntakeError(
+        f"{cell!r} in line {line} is no time that can be read: {how}",
+        [Problem(f"column {table.head.names[place]!r}", None, line, None, cell)],
+        remedy="%d day, %m month or %b its name, %Y year, %H:%M:%S the time, %p AM or PM",
+    )
 
 
 def _named(table: Table, options: Options, layout: Layout) -> list[int]:
@@ -162,6 +187,9 @@ def _clock(table: Table, places: list[int], options: Options, questions: list[Qu
             [Problem("no known date format", None, table.lines[0], None, (cells or [""])[0])],
         )
     fmt = formats[0]
+    bare = [f for f in formats if "%-" in f]
+    if bare and not any(_ZEROS.search(c) for c in cells):  # no leading zero anywhere: that is how the file is written
+        fmt = bare[0]
     if any("%p" in f for f in formats):
         fmt = next(f for f in formats if "%p" in f)
     offsets = {"%z" in f for f in formats}
@@ -212,7 +240,9 @@ def _clock_alone(table: Table, place: int, options: Options) -> TimeGuess:
     elapsed = "h:m:s" if cells[0].count(":") == 2 else "h:m"
     if options.time_unit in ("h:m", "m:s", "h:m:s"):
         elapsed = options.time_unit
-    fmt = format_of(cells[0], "")
+    formats = [f for f in dict.fromkeys(format_of(c, "") for c in cells[:500]) if f]
+    bare = [f for f in formats if "%-" in f and not any(_ZEROS.search(c) for c in cells)]
+    fmt = (bare or formats or [""])[0]
     long = any(kind_of(c) == "duration" for c in cells)
     if any("m" in c.lower() for c in cells[:3]):
         return TimeGuess([place], "time of day", fmt)
@@ -243,23 +273,23 @@ def _number(table: Table, numeric: list[int], options: Options, layout: Layout, 
     candidates = numeric if named else worded or united
     rising = [i for i in candidates if _mostly_rising(_column(table, i, layout))]
     if not rising:
-        raise IntakeError(
-            "no column holds the time",
-            [Problem(f"columns: {', '.join(names)}", None, table.lines[0])],
-            remedy="Name it with --time",
-        )
+        _no_time(table, numeric, options, layout, named)
     place = rising[0]
     values = _column(table, place, layout)
-    if not options.time_unit and all(unix_seconds(float(v)) is not None for v in values):
-        questions = []
-        if options.epoch != "1970":
-            questions.append(
-                Question(f"{names[place]!r} may count from 1970 in UTC", "--epoch 1970 (else --time-unit)")
-            )
-        return TimeGuess([place], "serial", "1970", questions)
-    if options.time_kind == "serial" or (not options.time_kind and not options.time_unit and _is_serial(values)):
+    counted = _since_an_epoch(names[place], values, options)
+    if counted is not None:
+        return TimeGuess([place], "serial", *counted)
+    stated = bool(options.epoch) and not options.time_unit
+    open_kind = not options.time_kind and not options.time_unit
+    if options.time_kind == "serial" or stated or (open_kind and _is_serial(values)):
         questions = []
         epoch = options.epoch or table.epoch
+        if stated and not ((values > 61) & (values < 2_958_466)).all():
+            raise IntakeError(
+                f"{names[place]!r} does not count days from {options.epoch}",
+                [Problem("no day of any calendar", None, None, None, f"{values[0]:g}")],
+                remedy="Leave --epoch out, and give --time-unit where it counts from the start",
+            )
         if epoch not in ("1900", "1904"):
             questions.append(
                 Question(f"{names[place]!r} holds day counts: from 1900 or from 1904?", "--epoch 1900 or 1904")
@@ -274,6 +304,66 @@ def _number(table: Table, numeric: list[int], options: Options, layout: Layout, 
         "--time-unit s, min or h",
     )
     return TimeGuess([place], "elapsed", "s", [question])
+
+
+_ABOUT_TIME = re.compile(r"\d.*:.*\d|\d+[hH]\d\d|\d{4}|[A-Za-z]{3}.*\d")
+
+
+def _no_time(table: Table, numeric: list[int], options: Options, layout: Layout, named: bool) -> NoReturn:
+    """Raises IntakeError: what could be the time, or which text of the file is a time that cannot be read."""
+    names = table.head.names
+    for place in range(len(names)):
+        cells = [r[place] for r in table.rows[:200] if place < len(r) and r[place]]
+        texts = [c for c in cells if kind(c) == "text" and _ABOUT_TIME.search(c)]
+        if cells and len(texts) > 0.5 * len(cells) and len(set(texts)) > 0.3 * len(texts):
+            _unreadable(table, place, options)
+    rising = [i for i in numeric if _rises(_column(table, i, layout))]
+    if named:
+        shown = ", ".join(repr(names[i]) for i in numeric) or "the column named"
+        raise IntakeError(
+            f"{shown} does not count on from row to row, as a time does",
+            [Problem(f"columns: {', '.join(names)}", None, table.lines[0])],
+            remedy="Name another with --time" if rising else "The file has no time: export it with one",
+        )
+    if rising:
+        first = names[rising[0]]
+        values = [(names[i], _column(table, i, layout)) for i in rising[:4]]
+        told = ", ".join(f"{n!r} ({v[0]:g} to {v[-1]:g})" for n, v in values)
+        remedy = f"Name it with --time, such as --time {quote(first)}; rising from row to row: {told}"
+    else:
+        remedy = "No column counts on from row to row: where the file has a time, name it with --time"
+    raise IntakeError(
+        "no column holds the time", [Problem(f"columns: {', '.join(names)}", None, table.lines[0])], remedy=remedy
+    )
+
+
+def _since_an_epoch(name: str, values: np.ndarray, options: Options) -> tuple[str, list[Question]] | None:
+    """The epoch of a column that counts seconds (or milliseconds) from one, and what is open about it; None where it
+    does not. A count is one where it falls between 2000 and now."""
+    if options.time_unit or not len(values) or values.min() < 1e8:
+        return None
+    formats = {"1970": "1970", "1904": "1904 s", "1900": "1900 s"}
+    if options.epoch:
+        if all(counted_seconds(float(v), formats[options.epoch]) is not None for v in values):
+            return formats[options.epoch], []
+        raise IntakeError(
+            f"{name!r} does not count from {options.epoch}",
+            [Problem("no moment between 2000 and 2099", None, None, None, f"{values[0]:.15g}")],
+            remedy="Give another --epoch, or --time-unit where it counts from the start",
+        )
+    now = moments.now().timestamp() + 86_400
+    fitting = {}
+    for epoch, fmt in formats.items():
+        ends = [counted_seconds(float(v), fmt) for v in (values.min(), values.max())]
+        if all(e is not None and e < now for e in ends):
+            fitting[epoch] = datetime.fromtimestamp(ends[0] or 0.0, UTC).strftime("%Y-%m-%d %H:%M")
+    if not fitting:
+        return None
+    if list(fitting) == ["1970"]:
+        return "1970", [Question(f"{name!r} may count from 1970 in UTC", "--epoch 1970 (else --time-unit)")]
+    told = ", ".join(f"from {e} (it begins {m} UTC)" for e, m in fitting.items())
+    option = f"--epoch {' or '.join(fitting)} (else --time-unit)"
+    return formats[next(iter(fitting))], [Question(f"{name!r} may count seconds {told}", option)]
 
 
 def _raw_unit(table: Table, place: int) -> str:
@@ -305,6 +395,11 @@ def _column(table: Table, place: int, layout: Layout) -> np.ndarray:
             except ValueError:
                 continue
     return np.array(out)
+
+
+def _rises(values: np.ndarray) -> bool:
+    """Does a column rise from nearly every row to the next."""
+    return len(values) > 2 and bool((np.diff(values) > 0).mean() > 0.8)
 
 
 def _mostly_rising(values: np.ndarray) -> bool:

@@ -21,8 +21,16 @@ _MONTHS = {
     m: i
     for i, m in enumerate(["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], start=1)
 }
-_CLOCK = r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,](?P<frac>\d{1,9}))?)?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?"
-_OFFSET = r"\s*(?P<off>Z|UTC|[+-]\d{2}:?\d{2})?"
+_CLOCK = (
+    r"(?P<H>\d{1,2}):(?P<M>\d{1,2})(?::(?P<S>\d{1,2})(?:(?:[.,]|:(?=\d{3}(?!\d)))(?P<frac>\d{1,9}))?)?"
+    r"\s*(?P<ap>[AaPp]\.?[Mm]\.?)?"
+)
+ZONE_HOURS = {  # of the names that recorders write beside a time; what they leave open (IST, BST) is not among them
+    "Z": 0, "UTC": 0, "GMT": 0, "EST": -5, "EDT": -4, "CST": -6, "CDT": -5, "MST": -7, "MDT": -6, "PST": -8, "PDT": -7,
+    "WET": 0, "WEST": 1, "CET": 1, "CEST": 2, "MEZ": 1, "MESZ": 2, "EET": 2, "EEST": 3,
+}  # fmt: skip
+_ZONE_NAME = "|".join(sorted(ZONE_HOURS, key=len, reverse=True))
+_OFFSET = rf"\s*(?P<off>(?:UTC|GMT)?[+-]\d{{2}}:?\d{{2}}|{_ZONE_NAME})?"
 _DATES = (
     ("ymd", r"(?P<a>\d{4})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<c>\d{1,2})"),
     ("xxy", r"(?P<a>\d{1,2})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<c>\d{4}|\d{2})"),
@@ -39,6 +47,12 @@ _MOMENT_PATTERNS = [
 _COMPACT_MOMENT = re.compile(
     rf"^{_DATES[4][1]}(?P<join>T|\s|_|)(?P<H>\d{{2}})(?P<M>\d{{2}})(?P<S>\d{{2}})(?P<frac>)(?P<ap>)(?P<off>Z)?$"
 )
+_CTIME = re.compile(  # Tue Sep 17 14:05:03 2019, with a zone's name before the year or without
+    rf"^{_WEEKDAY}(?P<mon>[A-Za-z]{{3}})[a-z]*\.?\s+(?P<b>\d{{1,2}})(?P<sep>)(?P<join>,?\s+)(?:{_CLOCK})"
+    rf"(?:\s+(?P<off>{_ZONE_NAME}))?\s+(?P<c>\d{{4}})$",
+    re.IGNORECASE,
+)
+_MOMENT_PATTERNS.append(("ctime", _CTIME))
 _CLOCK_PATTERN = re.compile(rf"^{_CLOCK}$")
 _DURATION = re.compile(
     r"^(?P<sign>-?)(?:(?P<d>\d+)[d.]\s*)?(?P<a>\d+):(?P<b>\d{2})(?::(?P<c>\d{2})(?:[.,](?P<frac>\d+))?)?$"
@@ -69,13 +83,21 @@ def date_orders(cells: Sequence[str]) -> tuple[set[str], str]:
     """
     orders = {"dmy", "mdy", "ymd"}
     example = ""
-    for cell in dict.fromkeys(c.split(":")[0].rsplit(" ", 1)[0] if ":" in c else c for c in cells):
+    for cell in dict.fromkeys(_date_of(c) for c in cells):
         match = next((m for kind, p in _DATE_PATTERNS if (m := p.match(cell)) and kind == "xxy"), None)
         if match is None:
             continue
         example = example or cell
         orders = {o for o in orders if _date_parts(match.groupdict(), o) is not None}
     return orders, example
+
+
+def _date_of(cell: str) -> str:
+    """The date in a moment's cell, whatever joins the two."""
+    if ":" not in cell:
+        return cell
+    match = next((m for kind, p in _MOMENT_PATTERNS[:5] if kind == "xxy" and (m := p.match(cell))), None)
+    return cell[: match.start("join")] if match else cell.split(":")[0].rsplit(" ", 1)[0]
 
 
 def _date_parts(g: dict[str, str | None], order: str) -> tuple[int, int, int] | None:
@@ -121,6 +143,8 @@ def format_of(cell: str, order: str) -> str:
                 date = "%Y%m%d"
             elif kind == "dMy":
                 date = f"%d{sep}%b{sep}{year}"
+            elif kind == "ctime":
+                return _ctime_format(cell, g)
             elif kind == "Mdy":
                 date = f"%b{sep}%d,{sep}%Y" if "," in cell else f"%b{sep}%d{sep}%Y"
             else:
@@ -128,17 +152,31 @@ def format_of(cell: str, order: str) -> str:
                 date = sep.join(names[ch] for ch in order)
         if not g.get("H"):
             return date
-        colon = ":" if ":" in cell else ""
-        clock = f"%I{colon}%M" if g["ap"] else f"%H{colon}%M"
-        if g["S"]:
-            clock += f"{colon}%S" + (("," if "," in cell.rsplit(":", 1)[-1] else ".") + "%f" if g["frac"] else "")
-        if g["ap"]:
-            clock += " %p" if re.search(r"\s[AaPp]\.?[Mm]", cell) else "%p"
+        clock = _clock_format(cell, g)
         offset = g.get("off")
         if offset:
             clock += (" " if cell.removesuffix(offset).endswith(" ") else "") + "%z"
         return date + (g.get("join") or "") + clock
     return ""
+
+
+def _clock_format(cell: str, g: dict[str, str | None]) -> str:
+    """The format of the time in a cell; '%-M' and '%-S' where minutes and seconds go without a leading zero."""
+    colon = ":" if ":" in cell else ""
+    bare = "-" if len(g["M"] or "") == 1 or len(g["S"] or "") == 1 else ""
+    clock = f"%I{colon}%{bare}M" if g["ap"] else f"%H{colon}%{bare}M"
+    if g["S"]:
+        clock += f"{colon}%{bare}S"
+        if g["frac"]:
+            clock += cell[cell.rindex(g["frac"]) - 1] + "%f"
+    if g["ap"]:
+        clock += " %p" if re.search(r"\s[AaPp]\.?[Mm]", cell) else "%p"
+    return clock
+
+
+def _ctime_format(cell: str, g: dict[str, str | None]) -> str:
+    weekday = "%a " if re.match(_WEEKDAY + r"(?<=\s)", cell, re.IGNORECASE) else ""
+    return f"{weekday}%b %d {_clock_format(cell, g)}{' %z' if g['off'] else ''} %Y"
 
 
 def order_of(fmt: str) -> str:
@@ -161,8 +199,11 @@ def parse_cell(cell: str, fmt: str) -> datetime | None:
         if match is None:
             continue
         g = match.groupdict()
-        if any(bool(g.get(part)) != (mark in fmt) for part, mark in (("S", "%S"), ("ap", "%p"), ("off", "%z"))):
+        plain = fmt.replace("%-", "%")
+        if any(bool(g.get(part)) != (mark in plain) for part, mark in (("S", "%S"), ("ap", "%p"), ("off", "%z"))):
             return None  # without its seconds, its PM or its offset it would be another time
+        if plain == fmt and (len(g["M"] or "00") == 1 or len(g["S"] or "00") == 1):
+            return None  # a digit lost
         if not order:
             day: tuple[int, int, int] | None = (1, 1, 1)
         elif kind in ("ymd", "compact"):
@@ -191,18 +232,42 @@ def _at(day: tuple[int, int, int], g: dict[str, str | None]) -> datetime | None:
     offset = g.get("off")
     if not offset:
         return moment
-    if offset in ("Z", "z") or offset.upper() == "UTC":
-        return moment.replace(tzinfo=UTC)
-    digits = offset[1:].replace(":", "")
-    shift = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
-    return (moment + (shift if offset[0] == "-" else -shift)).replace(tzinfo=UTC)
+    try:
+        return (moment - offset_of(offset)).replace(tzinfo=UTC)
+    except OverflowError:
+        return None
+
+
+def offset_of(text: str) -> timedelta:
+    """The distance from UTC that 'CDT', '-05:00' or 'GMT+0100' says."""
+    if text.upper() in ZONE_HOURS:
+        return timedelta(hours=ZONE_HOURS[text.upper()])
+    sign, digits = text.lstrip("UTCGMutcgm")[0], re.sub(r"\D", "", text)
+    shift = timedelta(hours=int(digits[:2]), minutes=int(digits[2:] or 0))
+    return -shift if sign == "-" else shift
+
+
+def stated_time(cell: str, fmt: str) -> str:
+    """A time written as a stated strptime format says, as ISO text; '' where it is none.
+
+    >>> stated_time("3Jul2016 0:0:4", "%d%b%Y %H:%M:%S"), stated_time("14h05", "%Hh%M")
+    ('2016-07-03 00:00:04', '14:05:00')
+    """
+    if len(cell) > LONGEST:
+        return ""
+    try:
+        moment = datetime.strptime(cell, fmt)
+    except ValueError:
+        return ""
+    return moment.isoformat(" ") if order_of(fmt) else moment.time().isoformat()
 
 
 _DATE_DIGIT = r"(?:^%s[-/. ]|[-/.]%s[-/.]|^\d{4}[-/.]\d{1,2}[-/.]%s(?!\d))"
 _CLOCK_DIGIT = r"(?:^|[T ,_])%s:\d\d"
+_MINUTE_DIGIT = r":%s(?!\d)"
 _PADDED = [
     (re.compile(p.replace("%s", r"0\d"), re.MULTILINE), re.compile(p.replace("%s", r"\d"), re.MULTILINE))
-    for p in (_DATE_DIGIT, _CLOCK_DIGIT)
+    for p in (_DATE_DIGIT, _CLOCK_DIGIT, _MINUTE_DIGIT)
 ]
 
 
@@ -242,7 +307,8 @@ def elapsed_seconds(cell: str, unit: str, decimal: str = ".") -> float | None:
 _DIGITS = str.maketrans("123456789", "0" * 9)
 _SHAPES = {
     "%Y": "0{4}", "%y": "00", "%m": "00?", "%d": "00?", "%b": "[A-Za-z]{3}", "%H": "00?", "%I": "00?", "%M": "00",
-    "%S": "00", "%f": "0{1,6}", "%p": "[AaPp][Mm]", "%z": "(?:Z|[+-]00:?00)",
+    "%S": "00", "%-M": "00?", "%-S": "00?", "%a": "[A-Za-z]{3}",
+    "%f": "0{1,6}", "%p": "[AaPp][Mm]", "%z": "(?:Z|[+-]00:?00)",
 }  # fmt: skip
 _EPOCH = {"1900": datetime(1899, 12, 30), "1904": datetime(1904, 1, 1)}
 
@@ -259,13 +325,20 @@ def serial_moment(number: float, epoch: str) -> datetime | None:
     return _EPOCH[epoch] + timedelta(milliseconds=round(number * 86_400_000))
 
 
-def unix_seconds(number: float) -> float | None:
-    """Seconds since 1970 of a count of seconds or milliseconds from then; None outside 2000 to 2099.
+_COUNTED_FROM = {"1970": 0.0, "1904 s": -2_082_844_800.0, "1900 s": -2_208_988_800.0}
 
-    >>> unix_seconds(1773475200.0) == unix_seconds(1773475200000.0)
+
+def counted_seconds(number: float, epoch: str) -> float | None:
+    """Seconds since 1970 of a count of seconds or milliseconds from an epoch; None outside 2000 to 2099.
+
+    epoch  '1970', '1904 s' or '1900 s', all of them in UTC
+
+    >>> counted_seconds(1773475200.0, "1970") == counted_seconds(1773475200000.0, "1970")
     True
+    >>> counted_seconds(3856320000.0, "1904 s")
+    1773475200.0
     """
-    seconds = number / 1000.0 if number > 1e11 else number
+    seconds = (number / 1000.0 if abs(number) > 1e11 else number) + _COUNTED_FROM[epoch]
     return seconds if 946_684_800 <= seconds < 4_102_444_800 else None
 
 
@@ -278,7 +351,8 @@ def _in_shape(column: pd.Series[str], fmt: str) -> bool:
     text = "\n".join(column.tolist())
     if ":60" in text:
         return False
-    shape = re.compile("".join(_SHAPES.get(part, re.escape(part)) for part in re.split(r"(%[a-zA-Z])", fmt)))
+    parts = re.split(r"(%-?[a-zA-Z])", fmt)
+    shape = re.compile("".join(_SHAPES.get(part, re.escape(part).replace(r"\ ", " +")) for part in parts))
     shapes = set(text.translate(_DIGITS).split("\n"))
     return all(shape.fullmatch(found) for found in shapes) and (len(shapes) == 1 or lost_a_digit(text) is None)
 
@@ -289,6 +363,7 @@ def parse_fast(column: pd.Series[str], fmt: str) -> np.ndarray | None:
 
     if not _in_shape(column, fmt):
         return None
+    fmt = fmt.replace("%-", "%")
     try:
         moments = pd.to_datetime(column, format=fmt, utc="%z" in fmt)
     except (ValueError, TypeError, OverflowError):

@@ -28,7 +28,7 @@ from .layout import Layout
 from .names import Heading, read_heading
 from .numbers import LONGEST, MISSING_WORDS, OPEN_WORDS, number_pattern, split_unit, to_float
 from .options import Question
-from .rows import breaks_off, data_above, is_aware, sort_out, time_indexes
+from .rows import breaks_off, data_above, is_aware, offset_said, sort_out, time_indexes
 from .source import Source, decode
 from .times import parse_fast
 
@@ -44,7 +44,9 @@ def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
         return None
     if layout.time_kind not in ("clock", "elapsed") or (":" in layout.time_format and layout.time_kind == "elapsed"):
         return None
-    if layout.delimiter in ("spaces", "wide spaces"):
+    if layout.delimiter in ("spaces", "wide spaces", "labels") or layout.columns or layout.written_time:
+        return None
+    if table.head.beside:
         return None
     frame, names = _frame(source, table, layout)
     if frame is None:
@@ -74,7 +76,7 @@ def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
     first = table.lines[0]
     return Raw(
         headings, time, values, flags, np.arange(first, first + len(frame)),
-        is_aware(layout), len(frame), list(table.notes),
+        is_aware(layout), offset_said(table, stamps), len(frame), list(table.notes),
     )  # fmt: skip
 
 
@@ -173,6 +175,7 @@ class Raw:
               midnight (time of day) or since the start (elapsed); NaN where the row has none
     values    (channels, n) as recorded, NaN where there is no number; flags the same shape (MISSING, OPEN)
     lines     (n,) physical lines
+    offset    distance of the clock from UTC that the file states, and the text that does
     unknown   (column, text) -> (how often, first line): texts among the numbers that are not understood
     """
 
@@ -182,6 +185,7 @@ class Raw:
     flags: Flags
     lines: np.ndarray
     aware: bool = False
+    offset: tuple[str, str] = ("", "")
     rows_read: int = 0
     notes: list[str] = field(default_factory=list)
     unknown: dict[tuple[str, str], tuple[int, int]] = field(default_factory=dict)
@@ -240,7 +244,7 @@ def read_wide(table: Table, layout: Layout, where: str) -> Raw:
     headings = [read_heading(table.head.names[i], _one_unit(reader, table.head, i, where)) for i in kept]
     return Raw(
         headings, np.array(cells.times, float), values, flags, np.array(cells.lines), cells.aware,
-        len(cells.rows), cells.notes, reader.unknown, questions=cells.questions,
+        cells.offset, len(cells.rows), cells.notes, reader.unknown, questions=cells.questions,
     )  # fmt: skip
 
 
@@ -262,5 +266,5 @@ def _one_unit(reader: CellReader, head, column: int, where: str) -> str:  # type
 
 def ignored(layout: Layout, name: str) -> bool:
     """Does the layout leave this column out."""
-    rule = layout.rule(name) or layout.rule(read_heading(name).name)
+    rule = layout.rule(name, read_heading(name).name)
     return rule is not None and rule.role == "ignore"

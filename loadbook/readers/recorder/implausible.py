@@ -1,0 +1,200 @@
+"""What a channel holds that no furnace does: asked with the option that affirms it, or told with its line.
+
+Each check looks at one settled channel (or at two of them), finds one kind of trouble, and knows nothing of the rest.
+"""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+
+from loadbook.analysis.trace.model import Floats
+from loadbook.core.units import ZERO_C_IN_K
+
+COLDEST_C, HOTTEST_C = -ZERO_C_IN_K, 3000.0
+JUMP_C = 100.0
+SPIKE_C = 8.0  # and fifteen times the usual step: less is noise
+FLOOR_C = 350.0  # a pyrometer's range seldom begins lower
+# Numbers that converters and recorders write for an open circuit: the ends of thermocouple tables, of 8- to 16-bit
+# scales and of single-chip sensors. Common practice, not a standard.
+SENTINELS = (
+    1372.0, 1820.0, 1768.0, 1300.0, 1023.75, 2047.75, 2047.9375, 472.0, 85.0, -127.0, -242.02, -270.0, 32767.0, 32768.0,
+    -32768.0, 3276.7, -3276.8, 65535.0, 6553.5, 999.0, 999.9, 9999.0, 9999.9, -999.0, -999.9, -9999.0, 9.9e37, -9.9e37,
+)  # fmt: skip
+
+
+def beyond_sensors(celsius: Floats) -> np.ndarray:
+    """Which samples no temperature sensor reads (n, bool)."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray((celsius > HOTTEST_C) | (celsius < COLDEST_C))
+
+
+def lone_sentinels(raw: Floats, celsius: Floats) -> dict[float, int]:
+    """Known numbers for an open circuit that a channel jumps to, or never leaves: number -> samples."""
+    found = {}
+    for number in SENTINELS:
+        hit = raw == number
+        count = int(hit.sum())
+        if not count:
+            continue
+        if count == len(raw):
+            if abs(number) >= 400.0 or number < -100.0:
+                found[number] = count
+            continue
+        edges = np.flatnonzero(np.diff(hit.astype(np.int8)))
+        if (np.abs(celsius[edges + 1] - celsius[edges]) > JUMP_C / 2).all():
+            found[number] = count
+    return found
+
+
+def mostly_one(raw: Floats, celsius: Floats) -> float | None:
+    """The number that nine in ten samples are, where the others lie far from it; None where there is none."""
+    values, counts = np.unique(raw, return_counts=True)
+    most = int(counts.argmax())
+    if len(raw) < 5 or counts[most] == len(raw) or counts[most] < 0.9 * len(raw):
+        return None
+    others = celsius[raw != values[most]]
+    level = celsius[raw == values[most]][0]
+    return float(values[most]) if (np.abs(others - level) > JUMP_C).all() else None
+
+
+def first_zeros(values: Floats, temperatures: list[int]) -> list[int]:
+    """Channels (of those given) that begin with one exact 0 and go on far from it, where at least half of them do."""
+    if values.shape[1] < 3:
+        return []
+    begun = [i for i in temperatures if values[i, 0] == 0 and abs(values[i, 1]) > 5 and abs(values[i, 2]) > 5]
+    return begun if begun and len(begun) >= 0.5 * len(temperatures) else []
+
+
+def false_start(raw: Floats, celsius: Floats) -> tuple[float, int] | None:
+    """(number, samples) where a channel begins with two or more samples of exactly one number and then jumps, as it
+    never does again; None where it does not."""
+    steps = np.abs(np.diff(celsius))
+    moved = np.flatnonzero(raw != raw[0])
+    if len(raw) < 20 or not len(moved) or not 2 <= moved[0] <= 0.1 * len(raw):
+        return None
+    at = int(moved[0])
+    others = np.concatenate([steps[: at - 1], steps[at:]])
+    if steps[at - 1] > max(15.0, 5.0 * float(others.max()), 50.0 * float(np.median(steps))):
+        return float(raw[0]), at
+    return None
+
+
+def spikes(celsius: Floats) -> np.ndarray:
+    """Samples that leave the course of a channel by far and are back at the next one (indexes)."""
+    if len(celsius) < 5:
+        return np.array([], int)
+    step = np.diff(celsius)
+    usual = float(np.median(np.abs(step)))
+    before, after = step[:-1], step[1:]
+    limit = max(SPIKE_C, 15.0 * usual)
+    hit = (np.abs(before) > limit) & (np.abs(after) > limit) & (np.sign(before) != np.sign(after))
+    back = np.abs(before + after) < 0.3 * np.minimum(np.abs(before), np.abs(after))
+    return np.flatnonzero(hit & back) + 1
+
+
+def counts_time(raw: Floats, t: Floats) -> bool:
+    """Is a channel a count of rows or of seconds, minutes or milliseconds: it rises as time does."""
+    if len(raw) < 20 or np.ptp(raw) == 0:
+        return False
+    steps = np.diff(raw)
+    if (steps == 1).all():
+        return True
+    elapsed = raw - raw[0]
+    for unit in (1.0, 60.0, 3600.0, 0.001):
+        if np.abs(elapsed * unit - (t - t[0])).max() <= max(1e-3 * (t[-1] - t[0]), 1e-9) and (steps > 0).mean() > 0.9:
+            return True
+    return False
+
+
+def floor_of(celsius: Floats) -> float | None:
+    """The level that a channel starts and ends on and never goes below, far above any room: the floor of a pyrometer's
+    range. None where it has none."""
+    if len(celsius) < 50:
+        return None
+    low, high = float(celsius.min()), float(celsius.max())
+    near = celsius <= low + max(1.0, 0.004 * (high - low))
+    if low < FLOOR_C or high - low < 50 or not near[0] or not near[-1] or near.mean() < 0.01:
+        return None
+    return float(celsius[near].max())
+
+
+def changed_over(values: Floats, t: Floats, temperatures: list[int]) -> list[tuple[int, int, int]]:
+    """(channel, other channel, sample) where one goes on as the other did and the other way round. Of two temperatures
+    only where both jump faster than a furnace can."""
+    found = []
+    own = np.isin(np.arange(len(values)), temperatures)
+    fast = np.concatenate([[0.0], np.diff(t)]) <= 60.0
+    for i in temperatures:
+        step = np.abs(np.diff(values[i]))
+        for k in np.flatnonzero(step > JUMP_C)[:50]:
+            before = _medians(values[:, max(0, k - 4) : k + 1])
+            after = _medians(values[:, k + 1 : k + 6])
+            far = abs(after[i] - before[i])
+            with np.errstate(invalid="ignore"):
+                crossed = (np.abs(after[i] - before) < 0.2 * far) & (
+                    np.abs(after - before[i]) < np.where(own, 0.2 * far, 0.6 * np.abs(after - before))
+                )
+                crossed &= np.abs(after - before) > 0.5 * far
+            others = [j for j in np.flatnonzero(crossed) if j != i and (j not in temperatures or fast[k + 1])]
+            if others:
+                found.append((i, int(others[0]), int(k + 1)))
+                break
+    return found
+
+
+def falls_alone(lows: dict[int, float]) -> list[int]:
+    """Channels that go far below zero while all others stay above: index -> lowest °C."""
+    return [
+        i
+        for i, low in lows.items()
+        if low < -60.0 and len(lows) > 1 and min(v for j, v in lows.items() if j != i and v >= -60.0) > -30.0
+        and sum(v < -60.0 for v in lows.values()) <= max(1, len(lows) // 4)
+    ]  # fmt: skip
+
+
+def slipped_rows(values: Floats) -> np.ndarray:
+    """Rows with a missing value in which the values before (or after) it fit their neighbours' columns and not their
+    own: cells that slipped by one column (indexes)."""
+    values = values[~np.isnan(values).all(axis=1)]
+    channels, n = values.shape
+    if channels < 3 or n < 10:
+        return np.array([], int)
+    gaps = np.flatnonzero(np.isnan(values).any(axis=0) & (~np.isnan(values)).any(axis=0))
+    if not len(gaps) or len(gaps) > 0.3 * n:
+        return np.array([], int)
+    usual = _medians(np.abs(np.diff(values, axis=1)))
+    usual = np.where(np.isnan(usual), 0.0, usual)
+    out = []
+    for k in gaps:
+        around = [i for i in range(max(0, int(k) - 5), min(n, int(k) + 6)) if i != k]
+        near = _medians(values[:, around])
+        row = values[:, k]
+        for blank in np.flatnonzero(np.isnan(row)):
+            if np.isnan(near[blank]):
+                continue  # the channel has no values around here at all
+            if _slipped(row, near, usual, int(blank)):
+                out.append(int(k))
+                break
+    return np.array(out, int)
+
+
+def _slipped(row: Floats, near: Floats, usual: Floats, blank: int) -> bool:
+    """Do some cells before the blank fit one column further right, and not where they stand."""
+    for begin in range(blank - 1, -1, -1):
+        if np.isnan(row[begin]):
+            return False
+        own = np.abs(row[begin:blank] - near[begin:blank])
+        moved = np.abs(row[begin:blank] - near[begin + 1 : blank + 1])
+        room = np.maximum(20 * usual[begin + 1 : blank + 1], 0.25)
+        if (moved <= room).all() and (own > 4 * np.maximum(moved, room)).any() and own.sum() > 4 * moved.sum():
+            return True
+    return False
+
+
+def _medians(values: Floats) -> Floats:
+    """The median of each row's known values, NaN where it has none."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        return np.asarray(np.nanmedian(values, axis=1), float)
