@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from loadbook.analysis.quantiles import middle
-from loadbook.analysis.trace.model import Fault
+from loadbook.analysis.trace.model import Fault, clock
 from loadbook.analysis.trace.sensors import tolerance_c, type_letter
 
-from .channels import ChannelView, clock
+from .channels import ChannelView
 from .role import SLOWEST_S, plateau
 
 GROWS_C_PER_H = 3.0

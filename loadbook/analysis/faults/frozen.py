@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.analysis.trace.model import Fault, Floats, clock
 
-from .channels import ChannelView, clock, line_fit
+from .channels import ChannelView, line_fit
 
 LEAST_S = 600.0
 PEERS_MOVE_RESOLUTIONS = 10.0

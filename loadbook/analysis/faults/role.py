@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from loadbook.analysis.quantiles import median_of, median_without_each, middle, middles
-from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.analysis.trace.model import Fault, Floats, clock
 
-from .channels import Bools, ChannelView, clock, runs_of
+from .channels import Bools, ChannelView, runs_of
 
 HEATED_C = 60.0  # the peers must have been heated by this much
 REVERSED_SHARE = -0.2

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.analysis.trace.model import Fault, Floats, clock
 
-from .channels import Bools, ChannelView, clock, line_fit, residuals, runs_of
+from .channels import Bools, ChannelView, line_fit, residuals, runs_of
 
 STEP_C = 4.0  # smallest step looked for
 STEP_NOISES = 7.0

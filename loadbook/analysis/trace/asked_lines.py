@@ -91,7 +91,7 @@ def run_picture(
     views = [("", view)]
     if suspected:
         names = " and ".join(dict.fromkeys(f.channel for f in suspected))
-        views.append((f" without {names}", view.without(suspected)))
+        views.append((f" without {names}", view.repaired(suspected)))
     apart = []
     for without, looked in views:
         for name, limit in wanted.items():

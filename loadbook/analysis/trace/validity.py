@@ -129,7 +129,7 @@ def without_certain(trace: Trace, faults: Sequence[Fault]) -> Trace:
     for fault in sure:
         for i, channel in enumerate(trace.channels):
             if channel.name == fault.channel:
-                values[i, (trace.t_s >= fault.start_s) & (trace.t_s <= fault.end_s)] = np.nan
+                values[i, fault.covers(trace.t_s)] = np.nan
     if np.array_equal(values, trace.values, equal_nan=True):
         return trace
     return replace(trace, values=values)
