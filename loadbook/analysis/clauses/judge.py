@@ -8,7 +8,7 @@ verdict hangs on it, the clause cannot be told either.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from loadbook.analysis.trace.model import (
@@ -22,7 +22,7 @@ from loadbook.analysis.trace.model import (
     clock,
 )
 from loadbook.analysis.trace.phases import Phases
-from loadbook.analysis.trace.repair import Repair, repaired
+from loadbook.analysis.trace.repair import Decided, Repair, repaired, sorted_out
 
 from .check import BLIND_S, Clause, Frame, Guard
 from .limits import limit_clauses
@@ -30,8 +30,6 @@ from .segments import segment_clauses
 from .series import View
 from .soak import hold_soak
 
-Decided = Iterable[tuple[str, str, str]]  # (channel, fault kind, 'confirmed' or 'refused')
-REPORTED_ONLY = ("drifting",)  # said, never left out: an offset at the hold may be the load's own
 
 
 def judge(
@@ -83,24 +81,6 @@ def seen(trace: Trace, cycle: Cycle | None, phases: Phases, out: Sequence[Fault]
     """The trace as the clauses see it, with the faults that count repaired."""
     base = View(trace, phases.until_s, _fewest(cycle) if cycle else 1)
     return base.repaired(out) if out else base
-
-
-def sorted_out(faults: Sequence[Fault], confirmed: Decided) -> tuple[list[Fault], list[Fault]]:
-    """(faults that count, suspected ones): open circuits and those that a named person confirmed count; a refused one
-    is neither. What is decided of one of two channels that traded places is decided of both."""
-    decisions = {(channel, kind): decision for channel, kind, decision in confirmed}
-    out, suspected = [], []
-    for fault in faults:
-        decision = decisions.get((fault.channel, fault.kind))
-        if decision is None and fault.other is not None:
-            decision = decisions.get((fault.other, fault.kind))
-        if decision == "refused":
-            continue
-        if fault.certain or decision == "confirmed":
-            out.append(fault)
-        elif fault.kind not in REPORTED_ONLY:
-            suspected.append(fault)
-    return out, suspected
 
 
 def _blind_s(cycle: Cycle) -> float:
