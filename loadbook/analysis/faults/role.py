@@ -3,7 +3,7 @@ as the wrong type, or connected to another's channel."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,12 +25,17 @@ LEADS_C = 15.0
 
 @dataclass(frozen=True)
 class Plateau:
-    """The late part of the hottest hold: grid points, and the medians there of each channel and the furnace."""
+    """The late part of the hottest hold: grid points, and the medians there of each channel and the furnace.
+
+    first, last  grid points between which the furnace stood there
+    """
 
     mask: Bools
     y: Floats
     slope: Floats
     furnace: float
+    first: int
+    last: int
 
 
 def find_role_faults(view: ChannelView) -> list[Fault]:
@@ -87,7 +92,8 @@ def _plateau(view: ChannelView) -> Plateau | None:
     with np.errstate(invalid="ignore"):
         first, second = middles(part[:, :half]), middles(part[:, half:])
     apart = 0.5 * part.shape[1] * grid.step_s
-    return Plateau(mask, middles(part), (second - first) / apart, float(np.median(grid.furnace[mask])))
+    furnace = float(np.median(grid.furnace[mask]))
+    return Plateau(mask, middles(part), (second - first) / apart, furnace, a, b)
 
 
 def _start(view: ChannelView, row: int) -> float:
@@ -234,7 +240,8 @@ def find_traded_roles(view: ChannelView) -> list[Fault]:
             )
             figures = {"ahead_heating_c": ahead, "ahead_cooling_c": behind}
             confidence = 0.85 if known else 0.7
-            found += [_whole(view, int(r), "swapped", confidence, words, figures) for r in (control, candidate)]
+            both = [_whole(view, int(r), "swapped", confidence, words, figures) for r in (control, candidate)]
+            found += [replace(f, other=o.channel) for f, o in zip(both, reversed(both), strict=True)]
             break
     return found
 
@@ -265,6 +272,7 @@ def traded(view: ChannelView, steps: list[Fault]) -> list[Fault]:
                         f"{one.evidence}; at the same moment {other.channel} jumped by {other.figures['jump_c']:+.1f} "
                         f"°C: each goes on where the other was",
                         one.figures,
+                        other=other.channel,
                     )
                 )
     return out + [s for k, s in enumerate(steps) if k not in taken]
