@@ -62,9 +62,7 @@ def work(
     )
     measured: tuple[Parameter, ...] = ()
     if figures:
-        measured = tuple(
-            parameters.run_parameters(prepared, record.cycle, record.pieces, found_phases, found, decided)
-        )
+        measured = tuple(parameters.run_parameters(prepared, record.cycle, record.pieces, found_phases, found, decided))
     asked = tuple(parameters.asked_parameters(record.cycle)) if record.cycle else ()
     return RunResults(prepared, repaired, repairs, found_phases, found, measured, asked, judgement)
 

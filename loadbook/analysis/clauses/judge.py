@@ -31,7 +31,6 @@ from .series import View
 from .soak import hold_soak
 
 
-
 def judge(
     trace: Trace,
     cycle: Cycle | None,

@@ -19,8 +19,7 @@ from loadbook.analysis.trace.sensors import tolerance_c, type_letter
 
 from .channels import ChannelView
 from .frozen import own_rate
-from .rest import at_rest, late_slopes
-from .role import Plateau, plateau
+from .rest import Plateau, at_rest, late_slopes, plateau
 
 AT_REST_C = 3.0  # standard error of a peer that says where the load comes to rest
 UNSURE_C = 6.0  # and of a channel of which nothing is said
@@ -166,8 +165,8 @@ def _since(
     """((earliest, latest) moment at which the offset can have begun, its first look, offset as a share of the way from
     the start). Looked at where both the channel and its peers (else the furnace) have little left to come."""
     grid = view.grid
-    shown, ahead = _shown(view, x.row)
-    others = [(_shown(view, int(i))) for i in rows if i != x.row]
+    shown, ahead = _shown(view, level, x.row)
+    others = [(_shown(view, level, int(i))) for i in rows if i != x.row]
     peers = np.array([np.where(np.abs(a) < AHEAD_C, s, np.nan) for s, a in others])
     enough = np.isfinite(peers).sum(axis=0) >= 3
     with np.errstate(all="ignore"):
@@ -198,7 +197,7 @@ def _since(
     return (seen[last][0] if missing else t0, seen[last + 1][0]), seen[last + 1][0], share
 
 
-def _shown(view: ChannelView, row: int) -> tuple[Floats, Floats]:
+def _shown(view: ChannelView, level: Plateau, row: int) -> tuple[Floats, Floats]:
     """(what surrounds a channel by its own account [°C], how much of that is still to come [°C]): its reading plus its
     slope over its rate; NaN where it has no rate."""
     key = f"shown {row}"
@@ -206,7 +205,7 @@ def _shown(view: ChannelView, row: int) -> tuple[Floats, Floats]:
         grid, y = view.grid, view.grid.y[row]
         wide = max(2, round(900.0 / grid.step_s))
         ahead = np.full(len(y), np.nan)
-        rate = own_rate(view, row)[0]
+        rate = own_rate(view, row, level.last)[0]
         if len(y) > 2 * wide and rate > 0.0:
             ahead[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s) / rate
         view.memo[key] = y + ahead, ahead

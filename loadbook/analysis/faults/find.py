@@ -95,7 +95,9 @@ def _come_and_go(faults: list[Fault]) -> list[Fault]:
         )
         figures = {**worst.figures, "breaks": float(breaks), "minutes": lasted}
         spans = tuple((f.start_s, f.end_s) for f in own) if len(own) > 1 else ()
-        out.append(replace(worst, start_s=first.start_s, end_s=last.end_s, evidence=words, figures=figures, spans=spans))
+        out.append(
+            replace(worst, start_s=first.start_s, end_s=last.end_s, evidence=words, figures=figures, spans=spans)
+        )
     return out
 
 

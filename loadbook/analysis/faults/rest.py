@@ -1,25 +1,74 @@
 """Where each channel would come to rest at the hold: what tells a thick section, which is still on its way, from a
 channel that stands at another temperature than its peers.
 
-Two estimates, the surer one counts: the hold itself, as an approach with one time constant; and the reading at its end
+Two estimates, the surer one counts, and is the less sure the further the other is away: the hold itself, as an approach with one time constant; and the reading at its end
 plus what is still to come at the rate at which the channel answered the furnace all day.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from loadbook.analysis.quantiles import middles
 from loadbook.analysis.trace.model import Floats
 
-from .channels import ChannelView
+from .channels import Bools, ChannelView, runs_of
 from .frozen import own_rate
-from .role import Plateau
 
 REST_TAUS_S = 60.0 * np.geomspace(2.0, 360.0, 30)
 REST_SHARE = 0.7
 REST_AHEAD = 0.2  # of the way that is still to go: a load that cools its surroundings comes after no one exponential
 REST_MODEL_C = 0.15  # what a section's two modes and the controller leave beside one exponential
-RATE_SHARE = 0.35  # of what is still to come: a channel's rate at the hold is not quite its rate all day
+WARMER = 2.0  # the rate rises with this power of the absolute temperature: between convection (none) and radiation (3)
+RATE_SHARE = 0.25  # of what is still to come: a channel's rate at the hold is not quite its rate all day
+
+
+@dataclass(frozen=True)
+class Plateau:
+    """The late part of the hottest hold: grid points, and the medians there of each channel and the furnace.
+
+    first, last  grid points between which the furnace stood there
+    """
+
+    mask: Bools
+    y: Floats
+    slope: Floats
+    furnace: float
+    first: int
+    last: int
+
+
+def plateau(view: ChannelView) -> Plateau | None:
+    """The last half hour of the longest time the furnace spent near its hottest; None where that is under 40 min."""
+    if "plateau" not in view.memo:
+        view.memo["plateau"] = _plateau(view)
+    found: Plateau | None = view.memo["plateau"]
+    return found
+
+
+def _plateau(view: ChannelView) -> Plateau | None:
+    grid = view.grid
+    if np.isfinite(grid.furnace).sum() < 20:
+        return None
+    top = float(np.percentile(grid.furnace[np.isfinite(grid.furnace)], 99.0))
+    near = np.isfinite(grid.furnace) & (grid.furnace > top - max(8.0, 0.015 * top))
+    runs = runs_of(near)
+    a, b = max(runs, key=lambda r: r[1] - r[0], default=(0, -1))
+    if (b - a) * grid.step_s < 2400.0 or top < 100.0:
+        return None
+    mask = np.zeros(len(grid.t), dtype=bool)
+    late = max(5, round(1800.0 / grid.step_s))
+    edge = min(round(300.0 / grid.step_s), (b - a) // 10)
+    mask[max(a, b - edge - late) : b - edge + 1] = True
+    part = grid.y[:, mask]
+    half = part.shape[1] // 2
+    with np.errstate(invalid="ignore"):
+        first, second = middles(part[:, :half]), middles(part[:, half:])
+    apart = 0.5 * part.shape[1] * grid.step_s
+    furnace = float(np.median(grid.furnace[mask]))
+    return Plateau(mask, middles(part), (second - first) / apart, furnace, a, b)
 
 
 def at_rest(view: ChannelView, level: Plateau) -> tuple[Floats, Floats]:
@@ -27,16 +76,20 @@ def at_rest(view: ChannelView, level: Plateau) -> tuple[Floats, Floats]:
     if "rest" not in view.memo:
         part = slice(level.first, level.last + 1)
         rest, error = approach(view.grid.t[part], view.grid.y[:, part], view.noise)
-        slope = late_slopes(view, level)
+        slope, apart = late_slopes(view, level), np.zeros(len(rest))
         for row in range(len(rest)):
-            rate = own_rate(view, row)[0]
+            rate, seen_k = own_rate(view, row, level.last)  # later a fan may run
             if not rate > 0.0:
                 continue
-            ahead = slope[row] / rate
+            warmer = float(np.clip((level.y[row] + 273.15) / seen_k, 1.0, 2.0))
+            ahead = slope[row] / (rate * warmer**WARMER)
             by_rate = float(np.hypot(RATE_SHARE * ahead, max(0.3, 0.3 * float(view.resolution[row]))))
+            if np.isfinite(rest[row]):
+                apart[row] = 0.5 * abs(level.y[row] + ahead - rest[row])
+                error[row] = np.hypot(error[row], apart[row])
             if not error[row] <= by_rate:
                 rest[row], error[row] = level.y[row] + ahead, by_rate
-        view.memo["rest"] = rest, error
+        view.memo["rest"], view.memo["rest apart"] = (rest, error), apart
     found: tuple[Floats, Floats] = view.memo["rest"]
     return found
 

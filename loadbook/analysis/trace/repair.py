@@ -17,7 +17,7 @@ import numpy as np
 from .its90 import true_c, uncertainty_c
 from .model import Channel, Fault, Floats, Trace, clock
 from .sensors import type_letter
-from .validity import Corrected, correction_at, corrected
+from .validity import Corrected, corrected, correction_at
 
 Decided = Iterable[tuple[str, str, str]]  # (channel, fault kind, 'confirmed' or 'refused')
 REPORTED_ONLY = ("drifting",)  # said, never left out before a person confirmed: such an offset may be the load's own
