@@ -9,7 +9,7 @@ verdict hangs on it, the clause cannot be told either.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from loadbook.analysis.trace.model import (
     ClauseResult,
@@ -21,7 +21,7 @@ from loadbook.analysis.trace.model import (
     Verdict,
     clock,
 )
-from loadbook.analysis.trace.phases import Phases
+from loadbook.analysis.trace.phases import Phases, find_phases
 from loadbook.analysis.trace.repair import Decided, Repair, repaired, sorted_out
 
 from .check import BLIND_S, Clause, Frame, Guard
@@ -64,7 +64,15 @@ def judge(
     def see(these: Sequence[Fault]) -> View:
         return seen(trace, cycle, phases, these)
 
+    def again(view: View) -> dict[str, Clause]:
+        other = replace(frame, phases=find_phases(view.trace, cycle))
+        return {c.name: c for c in [*segment_clauses(cycle, other), *limit_clauses(cycle, pieces, other)]}
+
     others = [*_by_beginning(out, see), *_alternatives(trace, out, suspected, see)]
+    control = {c.name for c in trace.channels if c.role == "control"}
+    traded = {name for f in suspected if f.kind == "swapped" for name in (f.channel, f.other)}
+    if control & traded:
+        others = [replace(o, clauses=again(o.view)) if o.name == RELABELLED else o for o in others]
     results = [_with_and_without(c, base, others) for c in clauses]
     results = _unique(results)
     verdict: Verdict = "kept"
@@ -94,6 +102,9 @@ def _fewest(cycle: Cycle) -> int:
     return max(1, round(max(stated))) if stated else 1
 
 
+RELABELLED = "relabelled"
+
+
 @dataclass(frozen=True)
 class _Other:
     """Another way to see the run: the question it answers, and its name and that of the usual way."""
@@ -102,6 +113,7 @@ class _Other:
     usual: str
     name: str
     view: View
+    clauses: dict[str, Clause] = field(default_factory=dict)  # where a control TC is put right, segments end elsewhere
 
 
 See = Callable[[Sequence[Fault]], View]
@@ -122,7 +134,7 @@ def _asked(names: tuple[str, ...], trace: Trace, faults: list[Fault]) -> tuple[s
     """The question that suspected channels raise, and what their trace is called as it is, and put right."""
     who, done = " and ".join(names), {r.done for r in repaired(trace, faults)[1]}
     if done == {"relabelled"}:
-        return f"have {who} traded places?", "as recorded", "relabelled"
+        return f"have {who} traded places?", "as recorded", RELABELLED
     if done == {"corrected"} and len(faults) == 1:
         return f"is {who} a type {faults[0].wire} read as type {faults[0].table}?", "as recorded", "read again"
     if len(names) == 1:
@@ -148,7 +160,7 @@ def _with_and_without(clause: Clause, base: View, others: list[_Other]) -> Claus
     """The verdict, or 'cannot be told' where another way to see the run changes it."""
     result = clause.decide(base)
     for way in others:
-        other = clause.decide(way.view)
+        other = way.clauses.get(clause.name, clause).decide(way.view)
         if other.verdict == result.verdict:
             continue
         if result.verdict == "cannot be told" and other.verdict == "kept":

@@ -18,7 +18,6 @@ from loadbook.analysis.trace.model import Fault, Floats, clock
 from loadbook.analysis.trace.sensors import tolerance_c, type_letter
 
 from .channels import ChannelView
-from .frozen import own_rate
 from .rest import Plateau, at_rest, late_slopes, plateau
 
 AT_REST_C = 3.0  # standard error of a peer that says where the load comes to rest
@@ -27,7 +26,10 @@ ERRORS = 1.5  # so many standard errors beyond the limit
 SCATTERS, LEAST_C = 4.0, 6.0  # peers that agree closely narrow the limit: so many of their scatter, at least so much
 GROWN_C, GROWING_LIMIT = 1.2, 0.6  # moving away by so much at a steady furnace, so much of the limit is enough
 BLOCK_S = 600.0
+SLOPE_S = 420.0  # a slope is taken over this much on either side
 AHEAD_C = 4.0  # a moment at which less than this is still to come shows where the channel stands
+DRIVEN_C, DRIVEN_C_PER_H = 6.0, 15.0
+HARDLY, MOSTLY = 0.25, 0.75  # shares of the offset at the hold: not there yet, and there
 SHOWS_C = 3.0  # an offset that should be this large can be seen, or seen to be missing
 SAME_SHARE = 0.6  # a second thermocouple of the piece that stands apart by this share, or more, agrees
 MANY, MANY_SHARE = 3, 0.4  # so many channels that stand apart, or such a share of the load, are a matter of position
@@ -180,21 +182,18 @@ def _since(
     steady &= grid.t <= grid.t[level.last]
     offset = shown - reference
     block = max(1, round(BLOCK_S / grid.step_s))
-    seen: list[tuple[float, bool]] = []
+    seen: list[tuple[float, float]] = []  # (moment, share of the offset that is there)
     for begin in range(0, len(grid.t), block):
         part = slice(begin, begin + block)
-        if steady[part].sum() >= max(1, 0.6 * len(grid.t[part])):
-            there = float(np.median((offset / expected)[part][steady[part]])) > 0.5
-            seen.append((float(grid.t[part].mean()), there))
+        if steady[part].sum() >= max(1, 0.3 * len(grid.t[part])):
+            there = (offset / expected)[part][steady[part]]
+            seen.append((float(grid.t[part].mean()), float(np.median(there))))
     t0 = float(view.t[0])
-    if not seen:
-        at = float(grid.t[level.mask][0])
-        return (t0, at), at, share
-    missing = [i for i, (_, there) in enumerate(seen) if not there]
+    missing = [i for i, (_, there) in enumerate(seen) if there < HARDLY]
     last = missing[-1] if missing else -1
-    if last + 1 >= len(seen):  # it never held still: only the end of the hold shows it
-        return (t0, float(grid.t[level.mask][0])), seen[0][0], share
-    return (seen[last][0] if missing else t0, seen[last + 1][0]), seen[last + 1][0], share
+    there_s = [at for at, there in seen[last + 1 :] if there > MOSTLY]
+    latest = there_s[0] if there_s else float(grid.t[level.mask][0])
+    return (seen[last][0] if missing else t0, latest), seen[last + 1][0] if last + 1 < len(seen) else latest, share
 
 
 def _shown(view: ChannelView, level: Plateau, row: int) -> tuple[Floats, Floats]:
@@ -203,14 +202,29 @@ def _shown(view: ChannelView, level: Plateau, row: int) -> tuple[Floats, Floats]
     key = f"shown {row}"
     if key not in view.memo:
         grid, y = view.grid, view.grid.y[row]
-        wide = max(2, round(900.0 / grid.step_s))
+        wide = max(2, round(SLOPE_S / grid.step_s))
         ahead = np.full(len(y), np.nan)
-        rate = own_rate(view, row, level.last)[0]
+        rate = _driven_rate(view, row, level)
         if len(y) > 2 * wide and rate > 0.0:
             ahead[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s) / rate
         view.memo[key] = y + ahead, ahead
     found: tuple[Floats, Floats] = view.memo[key]
     return found
+
+
+def _driven_rate(view: ChannelView, row: int, level: Plateau) -> float:
+    """How fast a channel answers the furnace while that rises: median of (dT/dt) / (furnace - T) [1/s]. Not at a hold, where
+    an offset that stays is no lag; NaN where it is not seen."""
+    wide, grid = 5, view.grid
+    y, furnace = grid.y[row, : level.last], grid.furnace[: level.last]
+    if len(y) < 3 * wide:
+        return float("nan")
+    slope, driven = np.full(len(y), np.nan), np.zeros(len(y))
+    slope[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s)
+    driven[wide:-wide] = (furnace[2 * wide :] - furnace[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
+    away = furnace - y
+    use = np.isfinite(slope) & (away > DRIVEN_C) & (driven > DRIVEN_C_PER_H)
+    return float(np.median(slope[use] / away[use])) if use.sum() >= 10 else float("nan")
 
 
 def _same_piece(view: ChannelView, row: int, rows: npt.NDArray[np.intp]) -> list[int]:
