@@ -229,8 +229,10 @@ def _repairs(record: RunRecord, done: derived.RunResults) -> tuple[RepairedChann
         if word is None:
             continue
         for name in (fault.channel, fault.other) if fault.other else (fault.channel,):
-            means = (_at_hold(done, source, name) for source in (done.trace, done.repaired))
-            out.append(RepairedChannel(name, one.words, *means, one.added_c, word.person, word.why, word.at))
+            recorded, repaired = _at_hold(done, done.trace, name), _at_hold(done, done.repaired, name)
+            out.append(
+                RepairedChannel(name, one.words, recorded, repaired, one.added_c, word.person, word.why, word.at)
+            )
     return tuple(out)
 
 

@@ -30,7 +30,7 @@ FAR_UNDER_SHARE, FAR_UNDER_C = 0.86, 60.0  # and where it is not known so well w
 ALIKE, LEAST_ERROR_C = 0.5, 2.0
 UNSURE_C = 6.0  # an error of where it comes to rest beyond which nothing is said to end above the others
 ERRORS = 1.5  # so many standard errors of where it comes to rest are left to it
-TABLE_C, TABLE_SHARE, TABLE_FITS = 12.0, 0.02, 0.9
+TABLE_FITS = 0.9  # of the time up to the end of the hold
 LEADS_C = 15.0
 
 
@@ -181,22 +181,27 @@ def _read_as(view: ChannelView, row: int, level: Plateau, fault: Fault) -> Fault
     found: list[tuple[float, str, str]] = []
     for wire, table in mixed_up(letter):
         off = float(true_c(wire, table, float(rest[row]))) - at_rest_c
-        if not abs(off) < max(TABLE_C, TABLE_SHARE * at_rest_c) + float(error[row]):
+        if not abs(off) < UNDER_C + float(error[row]):
             continue
         true = true_c(wire, table, grid.y[row])
         known = np.isfinite(true) & np.isfinite(low) & (grid.t <= grid.t[level.last])
-        inside = (true > low - TABLE_C) & (true < high + TABLE_C)
+        inside = (true > low - UNDER_C) & (true < high + OVER_C)
         if known.sum() >= 20 and inside[known].mean() > TABLE_FITS:
-            found.append((abs(off), wire, table))
+            found.append((off, wire, table))
     if not found:
         return fault
-    off, wire, table = min(found)
+    off, wire, table = min(found, key=lambda x: abs(x[0]))
     words = (
         f"{fault.evidence}. Read as type {table} though its wires are type {wire}, it fits: by its own table it comes to "
-        f"rest {off:.0f} °C from its peers"
+        f"rest {off:+.0f} °C from its peers"
     )
-    others_fit = len(found) > 1 and f"; {', '.join(f'{w} read as {t}' for _, w, t in sorted(found)[1:])} would fit too"
-    return replace(fault, kind="wrong type", evidence=words + (others_fit or ""), wire=wire, table=table)
+    others_fit = (
+        len(found) > 1
+        and f"; {', '.join(f'{w} read as {t}' for _, w, t in found if (w, t) != (wire, table))} would fit too"
+    )
+    figures = {**fault.figures, "tables_apart_c": max(abs(x - off) for x, _, _ in found)}
+    evidence = words + (others_fit or "")
+    return replace(fault, kind="wrong type", evidence=evidence, figures=figures, wire=wire, table=table)
 
 
 def _dropped(view: ChannelView, row: int, peers: Floats) -> Fault | None:

@@ -130,6 +130,7 @@ def _put_right(channel: Channel, fault: Fault, values: Floats) -> tuple[Floats, 
         if type_letter(channel.tc_type) == fault.wire:  # the recorder was set wrong: the wires' calibration holds
             found = found + correction_at(channel, found)
         added = uncertainty_c(fault.wire, fault.table, float(np.nanmax(shown)))
+        added = float(np.hypot(added, fault.figures.get("tables_apart_c", 0.0)))  # of the types that fit as well
         return (found, added) if np.isfinite(added) else (nothing, None)
     if fault.kind == "drifting" and channel.as_found:
         by = correction_at(replace(channel, correction=channel.as_found), values)
