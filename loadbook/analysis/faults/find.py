@@ -18,6 +18,7 @@ from loadbook.analysis.trace.model import Fault, PieceRecord, Trace, clock
 from .channels import ChannelView, channel_view
 from .detached import find_detached
 from .drift import find_drift
+from .early import find_early
 from .frozen import find_frozen
 from .open import find_open
 from .response import find_quicker
@@ -63,6 +64,8 @@ def _find(trace: Trace, phases: Any) -> list[Fault]:
     loose = find_detached(clear)
     known = {f.channel for f in loose} | {f.channel for f in frozen}
     loose += [f for f in find_quicker(clear) if f.channel not in known]
+    known |= {f.channel for f in loose}
+    loose += [f for f in find_early(clear) if f.channel not in known]
     steps, loose = _settled(clear, _not_beside(steps, roles, 900.0), loose)
     sudden = frozen + noisy + steps + loose
     contradicted = {f.channel: f.start_s for f in roles}
