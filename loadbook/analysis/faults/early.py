@@ -16,9 +16,10 @@ from .channels import ChannelView
 from .rest import plateau
 
 WIDE_S = 180.0  # changes are taken over this much on either side
+HOLD_S = 3600.0  # so much of the hold belongs to it: how the channel takes the furnace's stopping tells most
 LEAST_POINTS = 40
 HEATED_C = 100.0
-SHARE, THICK_SHARE = 0.55, 0.3  # of the furnace's movement taken at once, less two standard errors; where the book says
+SHARE, THICK_SHARE = 0.6, 0.3  # of the furnace's movement taken at once, less two standard errors; where the book says
 # that the bead is on a thick section, the lesser
 MOST = 1.0  # nothing follows the furnace by more than it moves: then the control TC lags, and nothing can be told
 RADIATION_K = 873.0
@@ -27,7 +28,7 @@ RADIATION_K = 873.0
 def find_early(view: ChannelView) -> list[Fault]:
     """Work TCs that follow the furnace at once with a share of its movement no section shows; each to the end."""
     level, grid = plateau(view), view.grid
-    stop = level.last if level else len(grid.t)
+    stop = min(level.last, level.first + round(HOLD_S / grid.step_s)) if level else len(grid.t)
     furnace = grid.furnace[:stop]
     good = furnace[np.isfinite(furnace)]
     if len(good) < LEAST_POINTS or good.max() - good[0] < HEATED_C:
@@ -40,7 +41,9 @@ def find_early(view: ChannelView) -> list[Fault]:
         if seen is None or not THICK_SHARE < seen[0] - 2.0 * seen[1] or seen[0] > MOST:
             continue
         share, error = seen
-        if share - 2.0 * error < (THICK_SHARE if thick else SHARE):
+        earlier = share_at_once(grid.y[row, : stop // 2], furnace[: stop // 2], grid.step_s)
+        enough = THICK_SHARE if thick else SHARE
+        if share - 2.0 * error < enough or (earlier is not None and earlier[0] + 2.0 * earlier[1] < enough):
             continue
         where = "a thick section" if thick else "a section"
         found.append(
@@ -65,7 +68,8 @@ def share_at_once(y: Floats, furnace: Floats, step_s: float) -> tuple[float, flo
     """(share of the furnace's movement that a channel takes at once, its standard error), y and furnace (n,) on an even
     grid; None with too few points.
 
-    Least squares of dT/dt = share dF/dt + (k + m (T / 873 K)^3) (F - T) + gap: convection, radiation, a cold place.
+    Least squares of dT/dt = share dF/dt + (k + m (T / 873 K)^3) (F - T) - g (F - F0): convection, radiation,
+    and a place that stays colder the hotter the furnace is.
 
     >>> t = np.arange(0.0, 7200.0, 60.0)
     >>> furnace = 20.0 + np.minimum(t, 4800.0) * 0.05
@@ -83,8 +87,9 @@ def share_at_once(y: Floats, furnace: Floats, step_s: float) -> tuple[float, flo
     use = np.isfinite(change) & np.isfinite(driven) & np.isfinite(away)
     if use.sum() < LEAST_POINTS:
         return None
-    scale = np.array([1.0, 1e-4, 1e-4, 1e-3])  # so that no column is next to nothing
-    columns = np.stack([driven, away, away * hot, hot], axis=1)[use] * scale
+    heat = np.convolve(furnace, window, "valid")
+    scale = np.array([1.0, 1e-4, 1e-4, 1e-5])  # so that no column is next to nothing
+    columns = np.stack([driven, away, away * hot, heat - heat[use][0]], axis=1)[use] * scale
     found, *_ = np.linalg.lstsq(columns, change[use], rcond=None)
     left = change[use] - columns @ found
     # neighbouring changes share their samples
