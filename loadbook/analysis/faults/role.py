@@ -28,6 +28,7 @@ UNDER_SHARE, UNDER_C = (
 )  # the widest class of furnace uniformity is +-28 °C (AMS 2750 class 6), and a sensor's
 FAR_UNDER_SHARE, FAR_UNDER_C = 0.86, 60.0  # and where it is not known so well where a channel comes to rest
 ALIKE, LEAST_ERROR_C = 0.5, 2.0
+FAR_UNSURE_C = 20.0
 UNSURE_C = 6.0  # an error of where it comes to rest beyond which nothing is said to end above the others
 ERRORS = 1.5  # so many standard errors of where it comes to rest are left to it
 TABLE_FITS = 0.9  # of the time up to the end of the hold
@@ -133,7 +134,7 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
             f"or as another type",
             {"share": share},
         ))  # fmt: skip
-    far, sure_c = gap > FAR_UNDER_C and ends_share < FAR_UNDER_SHARE, unsure < UNSURE_C
+    far, sure_c = gap > FAR_UNDER_C and ends_share < FAR_UNDER_SHARE and error[row] < FAR_UNSURE_C, unsure < UNSURE_C
     if (far or (sure_c and gap > UNDER_C and ends_share < UNDER_SHARE)) and not _piece_agrees(view, row, level):
         return _read_as(view, row, level, _whole(
             view, row, "wrong type", 0.6,
