@@ -22,7 +22,8 @@ from .recompute import recompute_run
 def confirm_fault(book: BookFolder, run: str, channel: str, fault: str, decision: str, person: str, why: str) -> str:
     """Record the decision and recompute the run, in one transaction; gives the run's verdict.
 
-    What is decided of one of two channels that traded places is recorded of both. A later decision on the same fault takes the place of an earlier one; both stay in the book.
+    What is decided of one of two channels that traded places is recorded of both. A later decision on the same fault
+    takes the place of an earlier one; both stay in the book.
     Raises NotFoundError (no such run, channel or trace), UsageError (an unknown kind of fault, or one that was
     never suspected of that channel)
     """

@@ -83,8 +83,10 @@ def _apart(view: ChannelView, level: Plateau, row: int, rows: npt.NDArray[np.int
     lasted = (level.last - level.first) * view.grid.step_s
     moved = float(slopes[row] - np.median(slopes[others])) * lasted
     leaves = error[row] < UNSURE_C / 4.0 and moved * offset > 0 and slopes[row] * offset > 0
-    grown = abs(moved) if leaves else 0.0
-    above = max(0.0, float(level.y[row]) - level.furnace - one)
+    leaves &= offset < 0 or level.y[row] > level.furnace  # below the furnace, a section that lags rises too
+    grown = min(abs(moved), abs(float(slopes[row])) * lasted) if leaves else 0.0
+    hottest = max(level.furnace, *(float(level.y[i]) for i in rows if i != row))
+    above = max(0.0, float(level.y[row]) - hottest - one)
     enough = limit * (GROWING_LIMIT if grown > GROWN_C else 1.0)
     if abs(offset) - ERRORS * float(error[row]) <= enough and not above:
         return None
@@ -128,9 +130,9 @@ def _fault(view: ChannelView, level: Plateau, x: _Apart, rows: npt.NDArray[np.in
         float(view.t[-1]),
         0.6 if x.sensor else 0.3,
         False,
-        f"reads {x.offset:+.1f} °C against its peers at the late hold (from {clock(times[0])}, {100.0 * share:+.1f} % of "
-        f"the way from the start), beyond {x.limit:.1f} °C of class, calibration and scatter; {since}; {cause}. Reported, "
-        f"never removed unless a named person confirms it",
+        f"reads {x.offset:+.1f} °C against its peers at the late hold (from {clock(times[0])}, {100.0 * share:+.1f} % "
+        f"of the way from the start), beyond {x.limit:.1f} °C of class, calibration and scatter; {since}; {cause}. "
+        f"Reported, never removed unless a named person confirms it",
         {"offset_c": x.offset, "limit_c": x.limit, "se_c": x.se, "grew_c": x.grown},
         began=(float(began[0]), float(began[1])),
     )
@@ -153,10 +155,10 @@ def _position(view: ChannelView, level: Plateau, places: list[_Apart], count: in
         float(view.t[-1]),
         0.1,
         False,
-        f"{len(places)} of {count} work TCs stand apart at the late hold ({'; '.join(parts)}; the middle of the load is at "
-        f"{float(np.nanmedian(rest[view.work])):.0f} °C): so many sensors do not drift together. The likelier cause is "
-        f"position: a load or furnace hotter on one side, or beads on the furnace's side of their parts. Reported, never "
-        f"removed",
+        f"{len(places)} of {count} work TCs stand apart at the late hold ({'; '.join(parts)}; the middle of the load "
+        f"is at {float(np.nanmedian(rest[view.work])):.0f} °C): so many sensors do not drift together. The likelier "
+        f"cause is position: a load or furnace hotter on one side, or beads on the furnace's side of their parts. "
+        f"Reported, never removed",
         {"offset_c": worst.offset, "limit_c": worst.limit, "channels": float(len(places))},
     )
 
@@ -189,10 +191,12 @@ def _since(
             there = (offset / expected)[part][steady[part]]
             seen.append((float(grid.t[part].mean()), float(np.median(there))))
     t0 = float(view.t[0])
+    late = float(grid.t[level.mask][0])  # there it stands apart: it was found so
+    seen = [(at, there if at < late else 1.0) for at, there in seen]
     missing = [i for i, (_, there) in enumerate(seen) if there < HARDLY]
     last = missing[-1] if missing else -1
     there_s = [at for at, there in seen[last + 1 :] if there > MOSTLY]
-    latest = there_s[0] if there_s else float(grid.t[level.mask][0])
+    latest = min(there_s[0], late) if there_s else late
     return (seen[last][0] if missing else t0, latest), seen[last + 1][0] if last + 1 < len(seen) else latest, share
 
 
@@ -213,8 +217,8 @@ def _shown(view: ChannelView, level: Plateau, row: int) -> tuple[Floats, Floats]
 
 
 def _driven_rate(view: ChannelView, row: int, level: Plateau) -> float:
-    """How fast a channel answers the furnace while that rises: median of (dT/dt) / (furnace - T) [1/s]. Not at a hold, where
-    an offset that stays is no lag; NaN where it is not seen."""
+    """How fast a channel answers the furnace while that rises: median of (dT/dt) / (furnace - T) [1/s]. Not at a
+    hold, where an offset that stays is no lag; NaN where it is not seen."""
     wide, grid = 5, view.grid
     y, furnace = grid.y[row, : level.last], grid.furnace[: level.last]
     if len(y) < 3 * wide:

@@ -1,7 +1,7 @@
 """Work TCs that came off before they had shown a place of their own: they answer the furnace at two speeds.
 
-A section takes up heat at one rate. A bead that hangs loose follows the furnace at once with a share of its movement, and
-with the rest the piece that it still touches or faces. So the channel's change is fitted, over the whole heat-up, by the
+A section takes up heat at one rate. A bead that hangs loose follows the furnace at once with a share of its movement,
+and with the rest the piece that it still touches or faces. So the channel's change is fitted, over the heat-up, by the
 furnace's own change and by its distance to the furnace; the share of the furnace's change is the evidence. A thin
 section, quick by itself, shows some of it too; a thick one next to none.
 """
@@ -38,7 +38,7 @@ def find_early(view: ChannelView) -> list[Fault]:
         channel = view.channels[row]
         seen = share_at_once(grid.y[row, :stop], furnace, grid.step_s)
         thick = "thick" in (channel.place or "").casefold()
-        if seen is None or not THICK_SHARE < seen[0] - 2.0 * seen[1] or seen[0] > MOST:
+        if seen is None or not seen[0] - 2.0 * seen[1] > THICK_SHARE or seen[0] > MOST:
             continue
         share, error = seen
         earlier = share_at_once(grid.y[row, : stop // 2], furnace[: stop // 2], grid.step_s)
@@ -55,9 +55,9 @@ def find_early(view: ChannelView) -> list[Fault]:
                 float(min(0.9, 0.5 + 0.5 * share)),
                 False,
                 f"follows the furnace at once with {100.0 * share:.0f} % of its movement (standard error "
-                f"{100.0 * error:.0f} %) through the whole heat-up to {clock(grid.t[stop - 1])}, and with the rest slowly: "
-                f"{where} takes up heat at one rate. It was loose, or on the furnace's side of its part, before it had "
-                f"shown a place of its own",
+                f"{100.0 * error:.0f} %) through the whole heat-up to {clock(grid.t[stop - 1])}, and with the rest "
+                f"slowly: {where} takes up heat at one rate. It was loose, or on the furnace's side of its part, "
+                f"before it had shown a place of its own",
                 {"share": share, "share_se": error},
             )
         )

@@ -1,8 +1,9 @@
 """Where each channel would come to rest at the hold: what tells a thick section, which is still on its way, from a
 channel that stands at another temperature than its peers.
 
-Two estimates, the surer one counts, and is the less sure the further the other is away: the hold itself, as an approach with one time constant; and the reading at its end
-plus what is still to come at the rate at which the channel answered the furnace all day.
+Two estimates, the surer one counts, and is the less sure the further the other is away: the hold itself, as an approach
+with one time constant; and the reading at its end plus what is still to come at the rate at which the channel answered
+the furnace all day.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from .channels import Bools, ChannelView, runs_of
 from .frozen import own_rate
 
 REST_TAUS_S = 60.0 * np.geomspace(2.0, 360.0, 30)
-REST_SHARE = 0.7
+REST_SHARE = 0.7  # of the time looked at: a longer time constant cannot be had from it
 REST_AHEAD = 0.2  # of the way that is still to go: a load that cools its surroundings comes after no one exponential
 REST_MODEL_C = 0.15  # what a section's two modes and the controller leave beside one exponential
 WARMER = 2.0  # the rate rises with this power of the absolute temperature: between convection (none) and radiation (3)

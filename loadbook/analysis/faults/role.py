@@ -116,8 +116,8 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
         return _read_as(view, row, level, _whole(
             view, row, "wrong type", 0.8,
             f"stands at {reading:.0f} °C at the late hold and comes to {max(final, reading):.0f} °C, "
-            f"{max(final, reading) - hottest:.0f} °C above the hottest other channel, with {share:.2f} times the rise of "
-            f"the others from the start: nothing in the furnace can heat it so far",
+            f"{max(final, reading) - hottest:.0f} °C above the hottest other channel, with {share:.2f} times the rise "
+            f"of the others from the start: nothing in the furnace can heat it so far",
             {"share": share, "above_c": max(final, reading) - hottest},
         ))  # fmt: skip
     at_rest_c = [float(rest[i]) for i in others if view.work[i] and error[i] < 0.5 * UNSURE_C]
@@ -138,9 +138,9 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
     if (far or (sure_c and gap > UNDER_C and ends_share < UNDER_SHARE)) and not _piece_agrees(view, row, level):
         return _read_as(view, row, level, _whole(
             view, row, "wrong type", 0.6,
-            f"stands {level.furnace - reading:.0f} °C below the furnace at the late hold ({share:.2f} times the others' "
-            f"rise) and would come to rest {around - final:.0f} °C below its peers, further than the widest class of "
-            f"furnace uniformity allows a place to be (28 °C); a place colder than that would look the same",
+            f"stands {level.furnace - reading:.0f} °C below the furnace at the late hold ({share:.2f} times the "
+            f"others' rise) and would come to rest {around - final:.0f} °C below its peers, further than the widest "
+            f"class of furnace uniformity allows a place to be (28 °C); a place colder than that would look the same",
             {"share": share, "below_c": around - final},
         ))  # fmt: skip
     return None
@@ -192,16 +192,12 @@ def _read_as(view: ChannelView, row: int, level: Plateau, fault: Fault) -> Fault
     if not found:
         return fault
     off, wire, table = min(found, key=lambda x: abs(x[0]))
-    words = (
-        f"{fault.evidence}. Read as type {table} though its wires are type {wire}, it fits: by its own table it comes to "
-        f"rest {off:+.0f} °C from its peers"
-    )
-    others_fit = (
-        len(found) > 1
-        and f"; {', '.join(f'{w} read as {t}' for _, w, t in found if (w, t) != (wire, table))} would fit too"
+    as_well = ", ".join(f"{w} read as {t}" for _, w, t in found if (w, t) != (wire, table))
+    evidence = (
+        f"{fault.evidence}. Read as type {table} though its wires are type {wire}, it fits: by their own table it "
+        f"comes to rest {off:+.0f} °C from its peers{f'; {as_well} would fit too' if as_well else ''}"
     )
     figures = {**fault.figures, "tables_apart_c": max(abs(x - off) for x, _, _ in found)}
-    evidence = words + (others_fit or "")
     return replace(fault, kind="wrong type", evidence=evidence, figures=figures, wire=wire, table=table)
 
 
