@@ -18,17 +18,16 @@ from loadbook.analysis.trace.model import Fault, Floats, clock
 from loadbook.analysis.trace.sensors import tolerance_c, type_letter
 
 from .channels import ChannelView
-from .rest import Plateau, at_rest, late_slopes, plateau
+from .rest import Plateau, at_rest, driven_rate, late_slopes, plateau
 
 AT_REST_C = 3.0  # standard error of a peer that says where the load comes to rest
 UNSURE_C = 6.0  # and of a channel of which nothing is said
-ERRORS = 1.5  # so many standard errors beyond the limit
-SCATTERS, LEAST_C = 4.0, 6.0  # peers that agree closely narrow the limit: so many of their scatter, at least so much
+ERRORS = 1.0  # so many standard errors beyond the limit
+SCATTERS, LEAST_C = 3.5, 5.0  # peers that agree closely narrow the limit: so many of their scatter, at least so much
 GROWN_C, GROWING_LIMIT = 1.2, 0.6  # moving away by so much at a steady furnace, so much of the limit is enough
 BLOCK_S = 600.0
 SLOPE_S = 420.0  # a slope is taken over this much on either side
 AHEAD_C = 4.0  # a moment at which less than this is still to come shows where the channel stands
-DRIVEN_C, DRIVEN_C_PER_H = 6.0, 15.0
 HARDLY, MOSTLY = 0.25, 0.75  # shares of the offset at the hold: not there yet, and there
 SHOWS_C = 3.0  # an offset that should be this large can be seen, or seen to be missing
 SAME_SHARE = 0.6  # a second thermocouple of the piece that stands apart by this share, or more, agrees
@@ -85,7 +84,8 @@ def _apart(view: ChannelView, level: Plateau, row: int, rows: npt.NDArray[np.int
     leaves = error[row] < UNSURE_C / 4.0 and moved * offset > 0 and slopes[row] * offset > 0
     leaves &= offset < 0 or level.y[row] > level.furnace  # below the furnace, a section that lags rises too
     grown = min(abs(moved), abs(float(slopes[row])) * lasted) if leaves else 0.0
-    hottest = max(level.furnace, *(float(level.y[i]) for i in rows if i != row))
+    # one more that stands as high may have the same fault; two show that it can be so hot there
+    hottest = max(level.furnace, sorted(float(level.y[i]) for i in rows if i != row)[-2])
     above = max(0.0, float(level.y[row]) - hottest - one)
     enough = limit * (GROWING_LIMIT if grown > GROWN_C else 1.0)
     if abs(offset) - ERRORS * float(error[row]) <= enough and not above:
@@ -208,27 +208,12 @@ def _shown(view: ChannelView, level: Plateau, row: int) -> tuple[Floats, Floats]
         grid, y = view.grid, view.grid.y[row]
         wide = max(2, round(SLOPE_S / grid.step_s))
         ahead = np.full(len(y), np.nan)
-        rate = _driven_rate(view, row, level)
+        rate = driven_rate(view, row, level)
         if len(y) > 2 * wide and rate > 0.0:
             ahead[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s) / rate
         view.memo[key] = y + ahead, ahead
     found: tuple[Floats, Floats] = view.memo[key]
     return found
-
-
-def _driven_rate(view: ChannelView, row: int, level: Plateau) -> float:
-    """How fast a channel answers the furnace while that rises: median of (dT/dt) / (furnace - T) [1/s]. Not at a
-    hold, where an offset that stays is no lag; NaN where it is not seen."""
-    wide, grid = 5, view.grid
-    y, furnace = grid.y[row, : level.last], grid.furnace[: level.last]
-    if len(y) < 3 * wide:
-        return float("nan")
-    slope, driven = np.full(len(y), np.nan), np.zeros(len(y))
-    slope[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s)
-    driven[wide:-wide] = (furnace[2 * wide :] - furnace[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
-    away = furnace - y
-    use = np.isfinite(slope) & (away > DRIVEN_C) & (driven > DRIVEN_C_PER_H)
-    return float(np.median(slope[use] / away[use])) if use.sum() >= 10 else float("nan")
 
 
 def _same_piece(view: ChannelView, row: int, rows: npt.NDArray[np.intp]) -> list[int]:

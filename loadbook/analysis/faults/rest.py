@@ -23,6 +23,11 @@ REST_SHARE = 0.7  # of the time looked at: a longer time constant cannot be had 
 REST_AHEAD = 0.2  # of the way that is still to go: a load that cools its surroundings comes after no one exponential
 REST_MODEL_C = 0.15  # what a section's two modes and the controller leave beside one exponential
 WARMER = 2.0  # the rate rises with this power of the absolute temperature: between convection (none) and radiation (3)
+DRIVEN_C, DRIVEN_C_PER_H = 6.0, 15.0
+DRIVEN_SHARE = (
+    0.4  # a gap that stays at the hold looks like a channel that hardly answers: never below this of the rate
+)
+# with which it answered while it was heated
 RATE_SHARE = 0.25  # of what is still to come: a channel's rate at the hold is not quite its rate all day
 
 
@@ -80,6 +85,8 @@ def at_rest(view: ChannelView, level: Plateau) -> tuple[Floats, Floats]:
         slope, apart = late_slopes(view, level), np.zeros(len(rest))
         for row in range(len(rest)):
             rate, seen_k = own_rate(view, row, level.last)  # later a fan may run
+            driven = driven_rate(view, row, level)
+            rate = max(rate, DRIVEN_SHARE * driven) if driven == driven else rate
             if not rate > 0.0:
                 continue
             warmer = float(np.clip((level.y[row] + 273.15) / seen_k, 1.0, 2.0))
@@ -93,6 +100,21 @@ def at_rest(view: ChannelView, level: Plateau) -> tuple[Floats, Floats]:
         view.memo["rest"], view.memo["rest apart"] = (rest, error), apart
     found: tuple[Floats, Floats] = view.memo["rest"]
     return found
+
+
+def driven_rate(view: ChannelView, row: int, level: Plateau) -> float:
+    """How fast a channel answers the furnace while that rises: median of (dT/dt) / (furnace - T) [1/s]. Not at a
+    hold, where an offset that stays is no lag; NaN where it is not seen."""
+    wide, grid = 5, view.grid
+    y, furnace = grid.y[row, : level.last], grid.furnace[: level.last]
+    if len(y) < 3 * wide:
+        return float("nan")
+    slope, driven = np.full(len(y), np.nan), np.zeros(len(y))
+    slope[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s)
+    driven[wide:-wide] = (furnace[2 * wide :] - furnace[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
+    away = furnace - y
+    use = np.isfinite(slope) & (away > DRIVEN_C) & (driven > DRIVEN_C_PER_H)
+    return float(np.median(slope[use] / away[use])) if use.sum() >= 10 else float("nan")
 
 
 def late_slopes(view: ChannelView, level: Plateau) -> Floats:

@@ -111,8 +111,8 @@ TERMS = (
         "heats it, else its place. Where a second thermocouple of the piece agrees, nothing is reported; where much of the "
         "load stands apart, one line says so. It counts from its beginning, which is a range: not there yet, and there. "
         "Confirmed, it is corrected where the thermocouple was calibrated after the run, else left out.",
-        formula="|offset of where it comes to rest| - 1.5 standard errors > the lesser of 1.41 x class limit (or recorded "
-        "uncertainty) and the greater of 6 °C and 4 x the peers' scatter; 0.6 of it where it moves away by 1.2 °C",
+        formula="|offset of where it comes to rest| - its standard error > the lesser of 1.41 x class limit (or recorded "
+        "uncertainty) and the greater of 5 °C and 3.5 x the peers' scatter; 0.6 of it where it moves away by 1.2 °C",
         unit="c_diff",
         source="IEC 60584-1 and ASTM E230 (class limits); common practice",
     ),
