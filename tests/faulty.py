@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.signal import lfilter
 
+from loadbook.analysis.trace.its90 import shown_c
 from loadbook.analysis.trace.model import OPEN, Trace
 from tests.loads import WORK, Injected, Physics, Spec
 
@@ -171,15 +172,20 @@ def _swapped(spec, physics, clean, record, rng):  # type: ignore[no-untyped-def]
 
 
 def _wrong_type(spec, physics, clean, record, rng):  # type: ignore[no-untyped-def]
-    """Read by another type's table: about 1.17 (K as N), 1.33 (J as K), 0.76 (K as J), 0.22 (S as K), 0.93 (R as S)."""
+    """Read by another type's table (ITS-90): about 1.17 times at 600 °C (K as N), 1.33 (J as K), 0.76 (K as J), 0.22
+    (S as K), and 0.95 and 1.06 (S as R, R as S) in a load whose thermocouples are all of the type that is read."""
     work = int(rng.integers(WORK))
-    scale = float(rng.choice([1.17, 1.33, 0.76, 0.22, 0.93, 1.07]))
+    wire, table = _PAIRS[rng.choice(len(_PAIRS))]
     body = physics.body.copy()
-    body[work] = 20.0 + (body[work] - 20.0) * (scale + 0.03 * (body[work] - 20.0) / 1000.0)
-    fault = Injected(
-        "wrong type", (_name(work),), 0.0, float(spec.t[-1]), min(1.0, abs(scale - 1) / 0.3), f"scale {scale}"
-    )
-    return record(body, physics.furnace), fault
+    body[work] = shown_c(wire, table, body[work], float(rng.uniform(18.0, 32.0)))
+    trace = record(body, physics.furnace)
+    if table in "RS":
+        trace = replace(trace, channels=tuple(replace(c, tc_type=table) for c in trace.channels))
+    severity = min(1.0, abs(float(shown_c(wire, table, 500.0)) / 500.0 - 1) / 0.3)
+    return trace, Injected("wrong type", (_name(work),), 0.0, float(spec.t[-1]), severity, f"{wire} as {table}")
+
+
+_PAIRS = (("K", "N"), ("J", "K"), ("K", "J"), ("S", "K"), ("S", "R"), ("R", "S"))
 
 
 def _shorted(spec, physics, clean, record, rng):  # type: ignore[no-untyped-def]

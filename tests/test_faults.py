@@ -331,3 +331,65 @@ def test_a_gas_quench_bends_every_channel_and_breaks_none() -> None:
     for row, tau_min in enumerate(TAUS_MIN, 1):
         values[row, late] = lagged(t[late], fall - fall[0], tau_min / 4.0) + values[row, first]
     assert not [f for f in find_faults(replace(healthy, values=values)) if f.kind != "drifting"]
+
+
+def test_a_step_back_is_printed_with_its_own_sign() -> None:
+    trace = load()
+    jumped = with_values(trace, "W3", trace.values[3] - 14.0, between(trace, 8.0, 9.0))
+    fault = next(f for f in of(find_faults(jumped), "W3") if f.kind == "step")
+    assert "jumped by -1" in fault.evidence and ", and back by +1" in fault.evidence
+
+
+def test_an_intermittent_jack_is_one_line_with_its_number_and_what_to_do() -> None:
+    trace = load()
+    values, flags = trace.values.copy(), trace.flags.copy()
+    starts = [3.0, 3.6, 4.7, 6.0, 8.0, 9.5, 11.0]
+    for hour in starts:
+        where = between(trace, hour, hour + 0.05)
+        values[4, where], flags[4, where] = np.nan, OPEN
+    faults = find_faults(replace(trace, values=values, flags=flags))
+    fault = only(faults, "open", "W4")
+    assert fault.figures["breaks"] == len(starts) == len(fault.spans)
+    assert "came and went 7 times" in fault.evidence and "jack" in fault.evidence and "Reseat" in fault.evidence
+    assert not fault.covers(np.array([5.0 * 3600.0]))[0]  # what it read in between counts
+
+
+def test_a_lone_oven_or_a_coarse_recorder_makes_no_noise() -> None:
+    """A controller that switches on and off, seen by one control TC at 5 min; and a recorder of 5 °C resolution."""
+    t = np.arange(0.0, 60 * 3600.0, 300.0)
+    wave = 400.0 + np.where(np.arange(len(t)) % 2, 9.0, -9.0) + np.random.default_rng(4).normal(0.0, 3.0, len(t))
+    alone = Trace(t, wave[None, :], np.zeros((1, len(t)), np.uint8), (Channel(1, "C1", "control", tc_type="K"),))
+    assert find_faults(alone) == []
+    steady = np.vstack([wave, *[np.round(lagged(t, wave, tau), 1) for tau in (60.0, 90.0, 120.0)]])
+    works = tuple(Channel(10 + i, f"W{i + 1}", "work", tc_type="K") for i in range(3))
+    with_load = Trace(t, steady, np.zeros(steady.shape, np.uint8), (*alone.channels, *works))
+    assert not [f for f in find_faults(with_load) if f.kind == "noisy"]
+    assert not [f for f in find_faults(load(resolution=5.0)) if f.kind == "noisy"]
+
+
+def test_a_load_that_is_hot_on_one_side_blames_no_sensor() -> None:
+    trace = load(noise=0.05)
+    values, share = trace.values.copy(), np.clip((trace.values[1:] - 100.0) / 500.0, 0.0, 1.0)
+    values[1:] -= np.array([[0.0], [18.0], [0.0], [15.0], [0.0], [20.0]]) * share
+    (line,) = find_faults(replace(trace, values=values))
+    assert line.kind == "drifting" and line.confidence <= 0.1
+    assert "position" in line.evidence and "so many sensors do not drift together" in line.evidence
+
+
+def test_a_wire_that_moves_while_the_furnace_stands_is_the_sensor_and_a_steady_place_is_not() -> None:
+    trace = load(noise=0.05)
+    place = with_values(trace, "W2", trace.values[2] * (1.0 - 15.0 / 600.0), between(trace, 0.0))
+    assert (
+        "a cold place looks the same and is the likelier cause" in only(find_faults(place), "drifting", "W2").evidence
+    )
+    going = trace.values[2] - 16.0 * np.interp(trace.t_s / 3600.0, [6.0, 11.75], [0.0, 1.0])
+    fault = only(find_faults(with_values(trace, "W2", going, between(trace, 0.0))), "drifting", "W2")
+    assert "while the furnace stood, which no place does" in fault.evidence
+
+
+def test_a_bead_loose_before_it_had_a_place_answers_at_two_speeds() -> None:
+    trace = load()
+    drive = furnace(trace.t_s)
+    loose = 0.7 * lagged(trace.t_s, drive, 1.0) + 0.3 * trace.values[5]
+    fault = only(find_faults(with_values(trace, "W5", np.round(loose, 1), between(trace, 0.0))), "detached", "W5")
+    assert fault.figures["share"] == pytest.approx(0.7, abs=0.1) and fault.start_s == 0.0

@@ -11,6 +11,7 @@ import pytest
 
 from loadbook.analysis.trace import sensors
 from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, Channel, Fault, Trace
+from loadbook.analysis.trace.repair import repaired, sorted_out
 from loadbook.analysis.trace.validity import (
     corrected,
     cut,
@@ -19,7 +20,6 @@ from loadbook.analysis.trace.validity import (
     prepared,
     seconds_between,
     without,
-    without_certain,
 )
 from loadbook.core.errors import UsageError
 
@@ -76,8 +76,8 @@ def test_negative_absolute_pressure_is_no_pressure() -> None:
 def test_only_certain_faults_take_samples_out() -> None:
     trace = prepared(raw([[1.0, 2.0, 3.0]], Channel(1, "TC1", "work")))
     sure = Fault("open", "TC1", 60.0, 60.0, 1.0, True, "open")
-    assert np.isnan(without_certain(trace, [sure]).values[0]).tolist() == [False, True, False]
-    assert without_certain(trace, [replace(sure, certain=False)]) is trace
+    assert np.isnan(repaired(trace, [sure])[0].values[0]).tolist() == [False, True, False]
+    assert sorted_out([replace(sure, certain=False)], ()) == ([], [replace(sure, certain=False)])
     assert np.isnan(without(trace, ["TC1"]).values).all()
 
 

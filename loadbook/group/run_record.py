@@ -70,7 +70,9 @@ def from_text(run: str, started: str, text: str) -> tuple[RunRecord, tuple[Event
         run=run,
         row={"status": "aborted" if facts.get("stopped") else "done", "atmosphere": facts.get("atmosphere")},
         cycle=_cycle(told["cycle"]),
-        channels=tuple(Channel(**{**c, "correction": _points(c["correction"])}) for c in told["channels"]),
+        channels=tuple(
+            Channel(**{**c, **{key: _points(c[key]) for key in ("correction", "as_found")}}) for c in told["channels"]
+        ),
         pieces=tuple(PieceRecord(**p) for p in told["pieces"]),
         events=(),
         furnace={"furnace": facts.get("furnace", ""), "uniformity_c": facts.get("uniformity_c")},

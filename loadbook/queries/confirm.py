@@ -9,6 +9,7 @@ from loadbook.analysis.faults.find import KINDS
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.core.vocabulary.lookup import nearest
+from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.holder import who
 from loadbook.store.records import add_intake
@@ -21,7 +22,8 @@ from .recompute import recompute_run
 def confirm_fault(book: BookFolder, run: str, channel: str, fault: str, decision: str, person: str, why: str) -> str:
     """Record the decision and recompute the run, in one transaction; gives the run's verdict.
 
-    A later decision on the same fault takes the place of an earlier one; both stay in the book.
+    What is decided of one of two channels that traded places is recorded of both. A later decision on the same fault
+    takes the place of an earlier one; both stay in the book.
     Raises NotFoundError (no such run, channel or trace), UsageError (an unknown kind of fault, or one that was
     never suspected of that channel)
     """
@@ -51,12 +53,15 @@ def confirm_fault(book: BookFolder, run: str, channel: str, fault: str, decision
             " the run's note",
         )
     trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
-    row = {
-        "subject": "fault", "run": run, "channel": channel, "fault": fault, "decision": decision,
-        "person": person.strip(), "why": why.strip(), "at": times.stored(times.now()),
-    }  # fmt: skip
+    found = derived.work(record, trace, figures=False).faults
+    pair = next((f.other for f in found if (f.channel, f.kind) == (channel, fault) and f.other), None)
+    rows = [
+        {"subject": "fault", "run": run, "channel": name, "fault": fault, "decision": decision,
+         "person": person.strip(), "why": why.strip(), "at": times.stored(times.now())}
+        for name in (channel, pair) if name is not None
+    ]  # fmt: skip
     with book.write() as writing:
-        add_intake(writing, "confirmations", {"confirmation": [row]}, rows_read=1)
+        add_intake(writing, "confirmations", {"confirmation": rows}, rows_read=len(rows))
         return recompute_run(book, writing, load_run(writing, run), trace).verdict
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter
+from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter, Trace
 from loadbook.core import times
 from loadbook.core.errors import UsageError
 from loadbook.store import derived
@@ -47,9 +47,29 @@ class AskedAchieved:
 
 
 @dataclass(frozen=True)
+class RepairedChannel:
+    """What a named person's word did to a channel, with both readings.
+
+    words  what was done, and from when;  recorded_c, repaired_c  its mean over the main hold [°C], None where there is
+    none;  added_c  the expanded uncertainty (k = 2) that a correction adds, else None
+    """
+
+    channel: str
+    words: str
+    recorded_c: float | None
+    repaired_c: float | None
+    added_c: float | None
+    person: str
+    why: str
+    at: str
+
+
+@dataclass(frozen=True)
 class JudgedRun(Result):
     """One run judged. verdict is 'kept', 'broken', 'cannot be told', 'no cycle' or 'no trace'.
 
+    repairs      of the faults that a named person confirmed
+    as_recorded  where there are such: the same run judged as if all of these channels were to be trusted
     worked  the prepared trace, its phases and parameters, which the verdict rests on; None without a trace
     """
 
@@ -60,6 +80,8 @@ class JudgedRun(Result):
     approvals: tuple[tuple[str, str, str, str], ...]  # (role, person, decision, at)
     remarks: tuple[str, ...]
     worked: derived.RunResults | None = None
+    repairs: tuple[RepairedChannel, ...] = ()
+    as_recorded: Judgement | None = None
 
     @property
     def run(self) -> str:
@@ -189,19 +211,56 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
     if figures and record.cycle and any(c.correction for c in trace.channels):
         bare = replace(trace, channels=tuple(replace(c, correction=()) for c in trace.channels))
         raw = derived.work(record, bare, guard_factor=factor, guard_decides=decides, figures=False)
-        remarks += turned_by_corrections(judgement, raw.judgement)
-    return JudgedRun(record, verdict, judgement, asked, approvals, _remarks(record, remarks), done)
+        remarks += turned(judgement, raw.judgement, "with the thermocouple corrections")
+    repairs = _repairs(record, done)
+    as_recorded = None
+    if repairs and record.cycle:
+        trusted = tuple(replace(c, decision="refused") for c in record.confirmations)
+        as_recorded = derived.work(
+            replace(record, confirmations=trusted), trace, guard_factor=factor, guard_decides=decides, figures=False
+        ).judgement
+        remarks += turned(judgement, as_recorded, "as repaired")
+    return JudgedRun(
+        record, verdict, judgement, asked, approvals, _remarks(record, remarks), done, repairs, as_recorded
+    )  # fmt: skip
 
 
-def turned_by_corrections(corrected: Judgement, raw: Judgement) -> list[str]:
-    """A sentence for every clause whose verdict the thermocouple corrections turned.
+def _repairs(record: RunRecord, done: derived.RunResults) -> tuple[RepairedChannel, ...]:
+    """What was repaired on a named person's word, channel by channel."""
+    said = {(c.channel, c.fault): c for c in record.confirmations}
+    out = []
+    for one in done.repairs:
+        fault = one.fault
+        word = said.get((fault.channel, fault.kind)) or said.get((fault.other or "", fault.kind))
+        if word is None:
+            continue
+        for name in (fault.channel, fault.other) if fault.other else (fault.channel,):
+            recorded, repaired = _at_hold(done, done.trace, name), _at_hold(done, done.repaired, name)
+            out.append(
+                RepairedChannel(name, one.words, recorded, repaired, one.added_c, word.person, word.why, word.at)
+            )
+    return tuple(out)
 
-    corrected, raw  the same run judged with its calibrations' corrections and without them
+
+def _at_hold(done: derived.RunResults, trace: Trace, channel: str) -> float | None:
+    """The mean of a channel over the main hold [°C]."""
+    hold = done.phases.main_hold
+    if hold is None:
+        return None
+    values = trace.values[trace.row(channel), hold.start : hold.end]
+    values = values[values == values]
+    return float(values.mean()) if values.size else None
+
+
+def turned(judgement: Judgement, raw: Judgement, how: str) -> list[str]:
+    """A sentence for every clause whose verdict the thermocouple corrections, or repairs, turned.
+
+    judgement, raw  the same run judged with them and without; how, as in 'with the thermocouple corrections'
     """
     without = {c.clause: c.verdict for c in raw.clauses}
     return [
-        f"{c.clause}: {c.verdict} with the thermocouple corrections, {without[c.clause]} by the readings as recorded"
-        for c in corrected.clauses
+        f"{c.clause}: {c.verdict} {how}, {without[c.clause]} by the readings as recorded"
+        for c in judgement.clauses
         if without.get(c.clause, c.verdict) != c.verdict
     ]
 
@@ -267,6 +326,8 @@ def _remarks(record: RunRecord, found: Sequence[str]) -> tuple[str, ...]:
     for name, until in record.calibrations.items():
         if until is not None and until < day:
             out.append(f"calibration {name} had ended on {until}, before the run")
+    for name in sorted({c.calibration for c in record.channels if c.calibration and c.as_found}):
+        out.append(f"calibration {name} was made after the run: it counts only from a confirmed drift on")
     known = [c for c in record.channels if c.role in ("control", "work") and c.quantity == "temperature"]
     if record.cycle and known and not any(c.expanded_uncertainty_c for c in known):
         out.append("no thermocouple's uncertainty is recorded: whether it could turn a verdict is not known")

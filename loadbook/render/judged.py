@@ -109,6 +109,22 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
         columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
         _section(out, "Asked and achieved", columns, rows)
     _checks(judged, out, system)
+    if judged.repairs:
+        rows = [[r.channel, r.words, figure(r.recorded_c, "c", system), figure(r.repaired_c, "c", system) or "left out",
+                 figure(r.added_c, "c_diff", system).replace(" apart", ""), f"{r.person}, {r.at[:10]}: {r.why}"]
+                for r in judged.repairs]  # fmt: skip
+        columns = [
+            "channel",
+            "what was done",
+            "at the hold: as recorded",
+            "as repaired",
+            "uncertainty added",
+            "decided",
+        ]
+        _section(out, "Repaired on a named person's word (the trace is kept as it was recorded)", columns, rows)
+        if judged.as_recorded is not None:
+            _say(out, f"By the readings as recorded: {judged.as_recorded.verdict.upper()}; as repaired: "
+                      f"{judged.verdict.upper()}")  # fmt: skip
     if judged.remarks:
         _say(out, "\nRemarks")
         for remark in judged.remarks:

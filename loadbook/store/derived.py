@@ -15,8 +15,9 @@ from typing import Any
 from loadbook.analysis.clauses import judge
 from loadbook.analysis.faults import find as faults
 from loadbook.analysis.parameters import compute as parameters
-from loadbook.analysis.trace import phases, validity
+from loadbook.analysis.trace import phases, repair, validity
 from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter, Trace
+from loadbook.analysis.trace.repair import Repair
 from loadbook.core import times
 
 from . import derived_checksum
@@ -28,9 +29,11 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class RunResults:
-    """A run worked through: the prepared trace, its phases, and what was found."""
+    """A run worked through: the prepared trace as recorded, what was repaired, its phases, and what was found."""
 
     trace: Trace
+    repaired: Trace
+    repairs: tuple[Repair, ...]
     phases: phases.Phases
     faults: tuple[Fault, ...]
     parameters: tuple[Parameter, ...]
@@ -49,15 +52,19 @@ def work(
     prepared = validity.prepared(trace)
     found_phases = phases.find_phases(prepared, record.cycle)
     found = tuple(faults.find_faults(prepared, found_phases, record.pieces))
+    decided = record.confirmed()
+    out, _ = repair.sorted_out(found, decided)
+    repaired, repairs = repair.repaired(prepared, out)
+    if not all(f.certain for f in out):  # what a person confirmed may be a control TC, and change where segments end
+        found_phases = phases.find_phases(repaired, record.cycle)
     judgement = judge.judge(
-        prepared, record.cycle, record.pieces, found_phases, found, record.confirmed(), guard_factor, guard_decides,
-        record.facts,
-    )  # fmt: skip
+        prepared, record.cycle, record.pieces, found_phases, found, decided, guard_factor, guard_decides, record.facts
+    )
     measured: tuple[Parameter, ...] = ()
     if figures:
-        measured = tuple(parameters.run_parameters(prepared, record.cycle, record.pieces, found_phases, found))
+        measured = tuple(parameters.run_parameters(prepared, record.cycle, record.pieces, found_phases, found, decided))
     asked = tuple(parameters.asked_parameters(record.cycle)) if record.cycle else ()
-    return RunResults(prepared, found_phases, found, measured, asked, judgement)
+    return RunResults(prepared, repaired, repairs, found_phases, found, measured, asked, judgement)
 
 
 def derived_rows(
@@ -100,7 +107,7 @@ def fault_state(fault: Fault) -> str:
     """How a fault counts before anybody decided: 'certain' (left out), 'suspected', or 'reported' (never left out)."""
     if fault.certain:
         return "certain"
-    return "reported" if fault.kind in judge.REPORTED_ONLY else "suspected"
+    return "reported" if fault.kind in repair.REPORTED_ONLY else "suspected"
 
 
 def _blank(run: str, what: str, name: str, verdict: str, text: str) -> Row:

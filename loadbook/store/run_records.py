@@ -190,6 +190,8 @@ def _channels(conn: sqlite3.Connection, run: str, trace_id: str | None) -> tuple
             for r in conn.execute("SELECT * FROM trace_channel WHERE trace_id = ? ORDER BY number", (trace_id,))
         ]
     points = _corrections(conn, {r["calibration"] for r in said.values() if r["calibration"]})
+    began = conn.execute("SELECT started FROM run WHERE run = ?", (run,)).fetchone()[0][:10]
+    after = _made_after(conn, set(points), began)
     out = []
     for number, name, quantity, unit in recorded:
         row = said.get(name)
@@ -211,7 +213,8 @@ def _channels(conn: sqlite3.Connection, run: str, trace_id: str | None) -> tuple
                 depth_mm=row["depth_mm"],
                 tc_type=row["tc_type"],
                 calibration=row["calibration"],
-                correction=points.get(row["calibration"], ()),
+                correction=() if row["calibration"] in after else points.get(row["calibration"], ()),
+                as_found=points[row["calibration"]] if row["calibration"] in after else (),
                 expanded_uncertainty_c=row["expanded_uncertainty_c"],
                 x_mm=row["x_mm"],
                 y_mm=row["y_mm"],
@@ -235,6 +238,15 @@ def _corrections(conn: sqlite3.Connection, names: set[str]) -> dict[str, tuple[t
         ).fetchall()
         found[name] = tuple((float(r[0]), float(r[1])) for r in rows)
     return found
+
+
+def _made_after(conn: sqlite3.Connection, names: set[str], day: str) -> set[str]:
+    """The calibrations that were made after a day: what they found may have come about in that day's run."""
+    return {
+        name for name in names
+        if (conn.execute("SELECT min(calibrated_on) FROM calibration WHERE calibration = ?", (name,)).fetchone()[0]
+            or "") > day
+    }  # fmt: skip
 
 
 def _pieces(conn: sqlite3.Connection, run: str) -> tuple[PieceRecord, ...]:

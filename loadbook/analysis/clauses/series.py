@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from loadbook.analysis.trace.model import Channel, Fault, Floats, Trace
 from loadbook.analysis.trace.rates import line, rates_of
+from loadbook.analysis.trace.repair import repaired
 from loadbook.analysis.trace.validity import hottest_coldest, interval_s, picked
 
 Mask = npt.NDArray[np.bool_]
@@ -106,15 +107,9 @@ class View:
         cell[1:] += half
         return cell
 
-    def without(self, faults: Sequence[Fault]) -> View:
-        """The same trace as if the suspected channels had recorded nothing during their faults."""
-        values = self.trace.values.copy()
-        for fault in faults:
-            inside = (self.t_s >= fault.start_s) & (self.t_s <= fault.end_s)
-            for i, channel in enumerate(self.trace.channels):
-                if channel.name == fault.channel:
-                    values[i, inside] = np.nan
-        return View(replace(self.trace, values=values), self.until_s, self.fewest_work)
+    def repaired(self, faults: Sequence[Fault]) -> View:
+        """The same trace with these faults put right or, where that cannot be, left out (trace.repair)."""
+        return View(repaired(self.trace, faults)[0], self.until_s, self.fewest_work)
 
 
 def _u(channel: Channel) -> float | None:

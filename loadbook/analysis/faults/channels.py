@@ -81,7 +81,7 @@ class ChannelView:
         y, changed = self.y.copy(), self.rows_of(faults)
         for row, own in changed.items():
             for fault in own:
-                y[row, (self.t >= fault.start_s) & (self.t <= fault.end_s)] = np.nan
+                y[row, fault.covers(self.t)] = np.nan
         return self._with(y, list(changed))
 
     def shifted(self, steps: list[Fault]) -> ChannelView:
@@ -89,7 +89,7 @@ class ChannelView:
         y, changed = self.y.copy(), self.rows_of(steps)
         for row, own in changed.items():
             for step in own:
-                y[row, (self.t >= step.start_s) & (self.t <= step.end_s)] -= step.figures["jump_c"]
+                y[row, step.covers(self.t)] -= step.figures["jump_c"]
         return self._with(y, list(changed))
 
     def _with(self, y: Floats, changed: list[int]) -> ChannelView:
@@ -231,16 +231,6 @@ def line_fit(t: Floats, y: Floats, at_s: float) -> tuple[float, float, float] | 
     value = float(v.mean()) - slope * mean
     rest = float(((v - value - slope * x) ** 2).sum()) / (count - 2)
     return value, slope, float(np.sqrt(rest * (1.0 / count + mean**2 / spread)))
-
-
-def clock(seconds: float) -> str:
-    """A moment of the run as hours and minutes from its start, for evidence.
-
-    >>> clock(3 * 3600 + 7 * 60)
-    '3 h 07 min'
-    """
-    minutes = round(seconds / 60.0)
-    return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 Bools = npt.NDArray[np.bool_]

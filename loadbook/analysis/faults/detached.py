@@ -20,9 +20,9 @@ from functools import cached_property
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.analysis.trace.model import Fault, Floats, clock
 
-from .channels import Bools, ChannelView, clock
+from .channels import Bools, ChannelView
 
 DRIVE_C = 6.0  # the furnace must be this far away, before and (by the forecast) still
 LARGEST_GAP = 0.7  # a channel keeps no more than this share of its distance to the furnace for good

@@ -1,69 +1,218 @@
-"""Drift: an offset from the peers at the hold beyond class and calibration, or one that grows through the hold.
+"""Drift: a channel that would come to rest at the hold away from its peers, beyond class and calibration; since when.
 
-Reported only. A real cold (or hot) place in the load looks the same, and nothing in one run tells the two apart
-unless a second thermocouple on the same piece agrees: then it is the place, and nothing is reported.
+Reported only. A real cold (or hot) place in the load looks much the same; what tells the two apart is said with it. A
+place keeps its share of the way from the start all day, a wire that drifts moves on while the furnace stands still,
+nothing makes a place hotter than everything that heats it, and where a second thermocouple of the same piece agrees, or
+much of the load stands apart, it is the position and not the sensors.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from loadbook.analysis.quantiles import middle
-from loadbook.analysis.trace.model import Fault
+from loadbook.analysis.trace.model import Fault, Floats, clock
 from loadbook.analysis.trace.sensors import tolerance_c, type_letter
 
-from .channels import ChannelView, clock
-from .role import SLOWEST_S, plateau
+from .channels import ChannelView
+from .rest import Plateau, at_rest, driven_rate, late_slopes, plateau
 
-GROWS_C_PER_H = 3.0
-SETTLED_C_PER_H = 2.0
+AT_REST_C = 3.0  # standard error of a peer that says where the load comes to rest
+UNSURE_C = 6.0  # and of a channel of which nothing is said
+ERRORS = 1.0  # so many standard errors beyond the limit
+SCATTERS, LEAST_C = 3.5, 5.0  # peers that agree closely narrow the limit: so many of their scatter, at least so much
+GROWN_C, GROWING_LIMIT = 1.2, 0.6  # moving away by so much at a steady furnace, so much of the limit is enough
+BLOCK_S = 600.0
+SLOPE_S = 420.0  # a slope is taken over this much on either side
+AHEAD_C = 4.0  # a moment at which less than this is still to come shows where the channel stands
+HARDLY, MOSTLY = 0.25, 0.75  # shares of the offset at the hold: not there yet, and there
+SHOWS_C = 3.0  # an offset that should be this large can be seen, or seen to be missing
+SAME_SHARE = 0.6  # a second thermocouple of the piece that stands apart by this share, or more, agrees
+MANY, MANY_SHARE = 3, 0.4  # so many channels that stand apart, or such a share of the load, are a matter of position
+
+
+@dataclass(frozen=True)
+class _Apart:
+    """A channel that stands apart at the hold: the offset [°C] and its error, the limit, and how it moved away [°C]."""
+
+    row: int
+    offset: float
+    se: float
+    limit: float
+    grown: float
+    above: float
+
+    @property
+    def sensor(self) -> bool:
+        """Whether it is more likely the sensor than its place."""
+        return self.grown > GROWN_C or self.above > 0.0
 
 
 def find_drift(view: ChannelView) -> list[Fault]:
-    """Work TCs whose steady offset from the median of the other work TCs, at the late hold, is beyond the class limits
-    (root of the sum of squares) and the recorded uncertainties of both."""
+    """Work TCs that stand apart from the other work TCs at the hold, each with the likelier cause and since when."""
     level = plateau(view)
     if level is None:
         return []
     rows = np.flatnonzero(view.work & np.isfinite(level.y))
     if len(rows) < 4:
         return []
-    found = []
-    times = view.grid.t[level.mask]
-    for row in rows:
-        others = [i for i in rows if i != row]
-        settled = [i for i in others if abs(level.slope[i]) * 3600.0 < SETTLED_C_PER_H]
-        others = settled if len(settled) >= 3 else others
-        peers = middle(level.y[others])
-        offset = float(level.y[row]) - peers
-        if offset > 0 and len(settled) < 3:  # peers that still lag make an honest thin section look hot
-            offset = max(0.0, min(offset, float(level.y[row]) - level.furnace))
-        channel = view.channels[row]
-        single = channel.expanded_uncertainty_c or _class_limit(channel.tc_type, peers)
-        limit = 1.4142 * max(single, 3.0 * float(view.noise[row]) / np.sqrt(len(times)))
-        moving = float(level.slope[row] - np.median(level.slope[others]))
-        if abs(offset) <= limit or (offset < 0 and moving * SLOWEST_S > -offset):
-            continue
-        if any(abs(float(level.y[row] - level.y[i])) <= limit for i in _same_piece(view, int(row), rows)):
-            continue  # two thermocouples of one piece that agree: the piece is that cold or hot
-        grows = moving * offset > 0 and abs(moving) * 3600.0 > GROWS_C_PER_H
-        minutes = len(times) * view.grid.step_s / 60.0
-        growth = f" and moves away by {abs(moving) * 3600.0:.1f} °C/h" if grows else ""
-        found.append(
-            Fault(
-                "drifting",
-                channel.name,
-                float(times[0]),
-                float(times[-1]),
-                0.5 if grows else 0.3,
-                False,
-                f"reads {offset:+.1f} °C against the median of its peers over {minutes:.0f} min of the late hold "
-                f"(from {clock(times[0])}), beyond {limit:.1f} °C of class and calibration{growth}; a real "
-                f"{'cold' if offset < 0 else 'hot'} place looks the same: reported, never removed",
-                {"offset_c": offset, "limit_c": limit},
-            )
-        )
+    found = [x for row in rows if (x := _apart(view, level, int(row), rows)) is not None]
+    places = [x for x in found if not x.sensor]
+    many = len(places) >= max(MANY, MANY_SHARE * len(rows))
+    faults = [_fault(view, level, x, rows) for x in found if x.sensor or not many]
+    return [*faults, _position(view, level, places, len(rows))] if many else faults
+
+
+def _apart(view: ChannelView, level: Plateau, row: int, rows: npt.NDArray[np.intp]) -> _Apart | None:
+    rest, error = at_rest(view, level)
+    if not error[row] <= UNSURE_C:
+        return None
+    others, peers = _peers(view, level, row, rows)
+    scatter = 1.4826 * middle(np.abs(rest[others] - peers))
+    offset = float(rest[row]) - peers
+    if offset > 0:  # what is still to come makes nothing hot
+        offset = max(0.0, min(offset, float(level.y[row]) - peers))
+    channel = view.channels[row]
+    one = channel.expanded_uncertainty_c or _class_limit(channel.tc_type, peers)
+    limit = min(1.4142 * one, max(SCATTERS * scatter, LEAST_C))
+    slopes = late_slopes(view, level)
+    lasted = (level.last - level.first) * view.grid.step_s
+    moved = float(slopes[row] - np.median(slopes[others])) * lasted
+    leaves = error[row] < UNSURE_C / 4.0 and moved * offset > 0 and slopes[row] * offset > 0
+    leaves &= offset < 0 or level.y[row] > level.furnace  # below the furnace, a section that lags rises too
+    grown = min(abs(moved), abs(float(slopes[row])) * lasted) if leaves else 0.0
+    # one more that stands as high may have the same fault; two show that it can be so hot there
+    hottest = max(level.furnace, sorted(float(level.y[i]) for i in rows if i != row)[-2])
+    above = max(0.0, float(level.y[row]) - hottest - one)
+    enough = limit * (GROWING_LIMIT if grown > GROWN_C else 1.0)
+    if abs(offset) - ERRORS * float(error[row]) <= enough and not above:
+        return None
+    same = [float(rest[i]) - peers for i in _same_piece(view, row, rows) if error[i] <= UNSURE_C]
+    if not above and any(SAME_SHARE <= x / offset <= 1.0 / SAME_SHARE for x in same):
+        return None  # two thermocouples of one piece that agree: the piece is that cold or hot
+    return _Apart(row, offset, float(error[row]), limit, grown, above)
+
+
+def _peers(view: ChannelView, level: Plateau, row: int, rows: npt.NDArray[np.intp]) -> tuple[list[int], float]:
+    """The channels that say where the load comes to rest, and the temperature [°C]: the other work TCs or, where fewer
+    than three of them show it, the control TCs too."""
+    rest, error = at_rest(view, level)
+    others = [int(i) for i in rows if i != row and error[i] < AT_REST_C]
+    if len(others) < 3:
+        others += [int(i) for i in np.flatnonzero(view.control & np.isfinite(rest))]
+    if not others:
+        others = [int(i) for i in rows if i != row]
+    return others, middle(rest[others])
+
+
+def _fault(view: ChannelView, level: Plateau, x: _Apart, rows: npt.NDArray[np.intp]) -> Fault:
+    name, times = view.channels[x.row].name, view.grid.t[level.mask]
+    began, first_look, share = _since(view, level, x, rows)
+    start = began[0] if began[0] <= view.t[0] else 0.5 * (began[0] + began[1])
+    side = "cold" if x.offset < 0 else "hot"
+    if x.above:
+        cause = "above everything that heats it, so that the sensor is the likelier cause"
+    elif x.sensor:
+        cause = f"it moved {x.grown:.1f} °C away while the furnace stood, which no place does: likelier the sensor"
+    else:
+        cause = f"a {side} place looks the same and is the likelier cause: look at its position and contact first"
+    if began[0] <= view.t[0]:
+        since = f"so in proportion since its first look at {clock(first_look)}"
+    else:
+        since = f"not yet at {clock(began[0])}, and there at {clock(began[1])}"
+    return Fault(
+        "drifting",
+        name,
+        float(start),
+        float(view.t[-1]),
+        0.6 if x.sensor else 0.3,
+        False,
+        f"reads {x.offset:+.1f} °C against its peers at the late hold (from {clock(times[0])}, {100.0 * share:+.1f} % "
+        f"of the way from the start), beyond {x.limit:.1f} °C of class, calibration and scatter; {since}; {cause}. "
+        f"Reported, never removed unless a named person confirms it",
+        {"offset_c": x.offset, "limit_c": x.limit, "se_c": x.se, "grew_c": x.grown},
+        began=(float(began[0]), float(began[1])),
+    )
+
+
+def _position(view: ChannelView, level: Plateau, places: list[_Apart], count: int) -> Fault:
+    """One line for a load that is unevenly hot."""
+    rest = at_rest(view, level)[0]
+    worst = max(places, key=lambda x: abs(x.offset))
+    parts = []
+    for side, word in ((1, "hotter"), (-1, "colder")):
+        own = sorted((x for x in places if x.offset * side > 0), key=lambda x: -abs(x.offset))
+        if own:
+            names = ", ".join(view.channels[x.row].name for x in own)
+            parts.append(f"{names} {word} by {abs(own[-1].offset):.0f} to {abs(own[0].offset):.0f} °C")
+    return Fault(
+        "drifting",
+        view.channels[worst.row].name,
+        float(view.grid.t[level.first]),
+        float(view.t[-1]),
+        0.1,
+        False,
+        f"{len(places)} of {count} work TCs stand apart at the late hold ({'; '.join(parts)}; the middle of the load "
+        f"is at {float(np.nanmedian(rest[view.work])):.0f} °C): so many sensors do not drift together. The likelier "
+        f"cause is position: a load or furnace hotter on one side, or beads on the furnace's side of their parts. "
+        f"Reported, never removed",
+        {"offset_c": worst.offset, "limit_c": worst.limit, "channels": float(len(places))},
+    )
+
+
+def _since(
+    view: ChannelView, level: Plateau, x: _Apart, rows: npt.NDArray[np.intp]
+) -> tuple[tuple[float, float], float, float]:
+    """((earliest, latest) moment at which the offset can have begun, its first look, offset as a share of the way from
+    the start). Looked at where both the channel and its peers (else the furnace) have little left to come."""
+    grid = view.grid
+    shown, ahead = _shown(view, level, x.row)
+    others = [(_shown(view, level, int(i))) for i in rows if i != x.row]
+    peers = np.array([np.where(np.abs(a) < AHEAD_C, s, np.nan) for s, a in others])
+    enough = np.isfinite(peers).sum(axis=0) >= 3
+    with np.errstate(all="ignore"):
+        reference = np.where(enough, np.nanmedian(np.where(enough, peers, 0.0), axis=0), grid.furnace)
+    good = grid.y[x.row][np.isfinite(grid.y[x.row])]
+    start = float(np.median(good[:5]))
+    way = reference - start
+    share = x.offset / max(float(np.nanmedian(reference[level.mask])) - start, 1.0)
+    expected = share * way
+    steady = (np.abs(ahead) < AHEAD_C) & (np.abs(expected) > SHOWS_C) & np.isfinite(shown)
+    steady &= grid.t <= grid.t[level.last]
+    offset = shown - reference
+    block = max(1, round(BLOCK_S / grid.step_s))
+    seen: list[tuple[float, float]] = []  # (moment, share of the offset that is there)
+    for begin in range(0, len(grid.t), block):
+        part = slice(begin, begin + block)
+        if steady[part].sum() >= max(1, 0.3 * len(grid.t[part])):
+            there = (offset / expected)[part][steady[part]]
+            seen.append((float(grid.t[part].mean()), float(np.median(there))))
+    t0 = float(view.t[0])
+    late = float(grid.t[level.mask][0])  # there it stands apart: it was found so
+    seen = [(at, there if at < late else 1.0) for at, there in seen]
+    missing = [i for i, (_, there) in enumerate(seen) if there < HARDLY]
+    last = missing[-1] if missing else -1
+    there_s = [at for at, there in seen[last + 1 :] if there > MOSTLY]
+    latest = min(there_s[0], late) if there_s else late
+    return (seen[last][0] if missing else t0, latest), seen[last + 1][0] if last + 1 < len(seen) else latest, share
+
+
+def _shown(view: ChannelView, level: Plateau, row: int) -> tuple[Floats, Floats]:
+    """(what surrounds a channel by its own account [°C], how much of that is still to come [°C]): its reading plus its
+    slope over its rate; NaN where it has no rate."""
+    key = f"shown {row}"
+    if key not in view.memo:
+        grid, y = view.grid, view.grid.y[row]
+        wide = max(2, round(SLOPE_S / grid.step_s))
+        ahead = np.full(len(y), np.nan)
+        rate = driven_rate(view, row, level)
+        if len(y) > 2 * wide and rate > 0.0:
+            ahead[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s) / rate
+        view.memo[key] = y + ahead, ahead
+    found: tuple[Floats, Floats] = view.memo[key]
     return found
 
 

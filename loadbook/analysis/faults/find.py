@@ -7,16 +7,18 @@ without the channel, so a suspicion never deletes a finding, and a cold corner s
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from loadbook.analysis.quantiles import median_of
-from loadbook.analysis.trace.model import Fault, PieceRecord, Trace
+from loadbook.analysis.trace.model import Fault, PieceRecord, Trace, clock
 
 from .channels import ChannelView, channel_view
 from .detached import find_detached
 from .drift import find_drift
+from .early import find_early
 from .frozen import find_frozen
 from .open import find_open
 from .response import find_quicker
@@ -62,12 +64,44 @@ def _find(trace: Trace, phases: Any) -> list[Fault]:
     loose = find_detached(clear)
     known = {f.channel for f in loose} | {f.channel for f in frozen}
     loose += [f for f in find_quicker(clear) if f.channel not in known]
+    known |= {f.channel for f in loose}
+    loose += [f for f in find_early(clear) if f.channel not in known]
     steps, loose = _settled(clear, _not_beside(steps, roles, 900.0), loose)
     sudden = frozen + noisy + steps + loose
     contradicted = {f.channel: f.start_s for f in roles}
     sudden = [f for f in sudden if f.start_s < contradicted.get(f.channel, float("inf")) - 900.0]
     drift = find_drift(clear.blanked(sudden))
-    return sorted(opened + roles + sudden + drift, key=lambda f: (f.start_s, f.channel))
+    return sorted(_come_and_go(opened + roles + sudden + drift), key=lambda f: (f.start_s, f.channel))
+
+
+def _come_and_go(faults: list[Fault]) -> list[Fault]:
+    """The faults, with those of a channel that come and go again and again as one: a contact, not many accidents."""
+    out: list[Fault] = []
+    often = {"open": 2, "noisy": 2, "step": 3}
+    groups: dict[tuple[str, str], list[Fault]] = {}
+    for fault in faults:
+        groups.setdefault((fault.channel, fault.kind), []).append(fault)
+    for (_, kind), own in groups.items():
+        breaks = sum(round(f.figures.get("breaks", 1.0)) for f in own)
+        if kind not in often or breaks < often[kind] or (len(own) == 1 and breaks < 3):
+            out += own
+            continue
+        own.sort(key=lambda f: f.start_s)
+        lasted = sum(f.figures.get("minutes", (f.end_s - f.start_s) / 60.0) for f in own)
+        first, last = own[0], own[-1]
+        worst = max(own, key=lambda f: f.confidence)
+        words = (
+            f"came and went {breaks} times between {clock(first.start_s)} and {clock(last.end_s)}, {lasted:.0f} min in "
+            f"all: mostly a loose plug or jack, or a wire about to break. Reseat and pull at plug, jack and lead, and "
+            f"measure the loop before the next run. {'At worst' if kind != 'open' else 'At first'}: "
+            f"{(first if kind == 'open' else worst).evidence}"
+        )
+        figures = {**worst.figures, "breaks": float(breaks), "minutes": lasted}
+        spans = tuple((f.start_s, f.end_s) for f in own) if len(own) > 1 else ()
+        out.append(
+            replace(worst, start_s=first.start_s, end_s=last.end_s, evidence=words, figures=figures, spans=spans)
+        )
+    return out
 
 
 def _left_without_step(seen: ChannelView, roles: list[Fault], steps: list[Fault]) -> list[Fault]:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.analysis.trace.model import Fault, Floats, clock
 
-from .channels import ChannelView, clock, line_fit
+from .channels import ChannelView, line_fit
 
 LEAST_S = 600.0
 PEERS_MOVE_RESOLUTIONS = 10.0
@@ -38,16 +38,16 @@ def find_frozen(view: ChannelView) -> list[Fault]:
     return found
 
 
-def own_rate(view: ChannelView, row: int) -> tuple[float, float]:
+def own_rate(view: ChannelView, row: int, until: int | None = None) -> tuple[float, float]:
     """How fast a channel answers the furnace: median of (dT/dt) / (furnace - T) [1/s], and the median absolute
-    temperature [K] at which it was seen; NaN where the furnace is never well away."""
-    grid, y = view.grid, view.grid.y[row]
+    temperature [K] at which it was seen; NaN where the furnace is never well away. until: the grid point to stop at."""
+    grid, y = view.grid, view.grid.y[row, :until]
     wide = 5
-    if len(grid.t) < 3 * wide:
+    if len(y) < 3 * wide:
         return float("nan"), float("nan")
     slope = np.full(len(y), np.nan)
     slope[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s)
-    away = grid.furnace - y
+    away = grid.furnace[:until] - y
     use = np.isfinite(slope) & (np.abs(away) > 8.0)
     if use.sum() < 10:
         return float("nan"), float("nan")

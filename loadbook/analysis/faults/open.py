@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, Fault
+from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, Fault, clock
 
-from .channels import ChannelView, clock, runs_of
+from .channels import ChannelView, runs_of
 
 REJOIN_S = 900.0  # breaks closer than this are one intermittent fault
 LEAST_MISSING_S = (

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.analysis.trace.model import Fault, Floats, clock
 
-from .channels import ChannelView, clock, runs_of
+from .channels import ChannelView, runs_of
 
 TAUS_S = 60.0 * np.geomspace(1.0, 400.0, 60)
 MOVING_C_PER_H = 20.0

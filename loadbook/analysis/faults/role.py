@@ -3,34 +3,36 @@ as the wrong type, or connected to another's channel."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
 from loadbook.analysis.quantiles import median_of, median_without_each, middle, middles
-from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.analysis.trace.its90 import mixed_up, true_c
+from loadbook.analysis.trace.model import Fault, Floats, clock
+from loadbook.analysis.trace.sensors import type_letter
 
-from .channels import Bools, ChannelView, clock, runs_of
+from .channels import ChannelView
+from .rest import Plateau, at_rest, plateau
 
 HEATED_C = 60.0  # the peers must have been heated by this much
 REVERSED_SHARE = -0.2
 SHORTED_SHARE = 0.4
+SLOWEST_S = 16 * 3600.0  # a channel this slow, or slower, to close its gap to the furnace does not lag: it stands
 DROP_C = 30.0
 DROP_S = 600.0
 OVER_SHARE, OVER_C = 1.04, 12.0
-UNDER_SHARE, UNDER_C = 0.86, 60.0
-SLOWEST_S = 16 * 3600.0  # a channel this slow, or slower, to close its gap to the furnace does not lag: it stands
+UNDER_SHARE, UNDER_C = (
+    0.96,
+    31.0,
+)  # the widest class of furnace uniformity is +-28 °C (AMS 2750 class 6), and a sensor's
+FAR_UNDER_SHARE, FAR_UNDER_C = 0.86, 60.0  # and where it is not known so well where a channel comes to rest
+ALIKE, LEAST_ERROR_C = 0.5, 2.0
+FAR_UNSURE_C = 20.0
+UNSURE_C = 6.0  # an error of where it comes to rest beyond which nothing is said to end above the others
+ERRORS = 1.5  # so many standard errors of where it comes to rest are left to it
+TABLE_FITS = 0.9  # of the time up to the end of the hold
 LEADS_C = 15.0
-
-
-@dataclass(frozen=True)
-class Plateau:
-    """The late part of the hottest hold: grid points, and the medians there of each channel and the furnace."""
-
-    mask: Bools
-    y: Floats
-    slope: Floats
-    furnace: float
 
 
 def find_role_faults(view: ChannelView) -> list[Fault]:
@@ -58,36 +60,6 @@ def _peers(view: ChannelView) -> list[Floats]:
         peers = [] if row in of_work else view.peers(row)
         out.append(of_work[row] if row in of_work else median_of(grid.y[peers]) if peers else grid.furnace)
     return out
-
-
-def plateau(view: ChannelView) -> Plateau | None:
-    """The last half hour of the longest time the furnace spent near its hottest; None where that is under 40 min."""
-    if "plateau" not in view.memo:
-        view.memo["plateau"] = _plateau(view)
-    found: Plateau | None = view.memo["plateau"]
-    return found
-
-
-def _plateau(view: ChannelView) -> Plateau | None:
-    grid = view.grid
-    if np.isfinite(grid.furnace).sum() < 20:
-        return None
-    top = float(np.percentile(grid.furnace[np.isfinite(grid.furnace)], 99.0))
-    near = np.isfinite(grid.furnace) & (grid.furnace > top - max(8.0, 0.015 * top))
-    runs = runs_of(near)
-    a, b = max(runs, key=lambda r: r[1] - r[0], default=(0, -1))
-    if (b - a) * grid.step_s < 2400.0 or top < 100.0:
-        return None
-    mask = np.zeros(len(grid.t), dtype=bool)
-    late = max(5, round(1800.0 / grid.step_s))
-    edge = min(round(300.0 / grid.step_s), (b - a) // 10)
-    mask[max(a, b - edge - late) : b - edge + 1] = True
-    part = grid.y[:, mask]
-    half = part.shape[1] // 2
-    with np.errstate(invalid="ignore"):
-        first, second = middles(part[:, :half]), middles(part[:, half:])
-    apart = 0.5 * part.shape[1] * grid.step_s
-    return Plateau(mask, middles(part), (second - first) / apart, float(np.median(grid.furnace[mask])))
 
 
 def _start(view: ChannelView, row: int) -> float:
@@ -123,45 +95,110 @@ def _reversed(view: ChannelView, peers: Floats) -> dict[int, Fault]:
 
 
 def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
-    """At the late hold: above everything that heats it, or far below and not on its way."""
+    """At the late hold: above everything that heats it, or bound to stay far below."""
     reading = float(level.y[row])
-    others = [float(level.y[i]) for i in range(len(level.y)) if i != row and np.isfinite(level.y[i])]
+    others = [i for i in range(len(level.y)) if i != row and np.isfinite(level.y[i])]
     if not np.isfinite(reading) or len(others) < 2:
         return None
     cold = _start(view, row)
-    hottest = max(*others, level.furnace)
-    reference = middle(np.array([*others, level.furnace]))
-    share = (reading - cold) / (reference - cold) if reference - cold > HEATED_C else float("nan")
-    if not np.isfinite(share):
+    rest, error = at_rest(view, level)
+    unsure = _unsure(view, row, level)
+    final, sure = (float(rest[row]), ERRORS * unsure) if np.isfinite(rest[row]) else (reading, np.inf)
+    hottest = max(level.furnace, *level.y[others])
+    reference = middle(np.array([*level.y[others], level.furnace]))
+    if not reference - cold > HEATED_C:
         return None
-    if share > OVER_SHARE and reading > hottest + OVER_C:
-        return _whole(
+    share = (reading - cold) / (reference - cold)
+    ends_c, ends_share = final - sure, (final - cold) / (level.furnace - cold)
+    ends_hottest = max(hottest, float(np.nanmax(rest[others]))) if np.isfinite(rest[others]).any() else hottest
+    ends_over = ends_share > OVER_SHARE and ends_c > ends_hottest + OVER_C
+    if (share > OVER_SHARE and reading > hottest + OVER_C) or ends_over:
+        return _read_as(view, row, level, _whole(
             view, row, "wrong type", 0.8,
-            f"stands at {reading:.0f} °C at the late hold, {reading - hottest:.0f} °C above the hottest other channel, "
-            f"with {share:.2f} times the rise of the others from the start: nothing in the furnace can heat it so far",
-            {"share": share, "above_c": reading - hottest},
-        )  # fmt: skip
-    gap = level.furnace - reading
-    stands = float(level.slope[row]) * SLOWEST_S < gap
-    if not stands or not view.work[row]:
+            f"stands at {reading:.0f} °C at the late hold and comes to {max(final, reading):.0f} °C, "
+            f"{max(final, reading) - hottest:.0f} °C above the hottest other channel, with {share:.2f} times the rise "
+            f"of the others from the start: nothing in the furnace can heat it so far",
+            {"share": share, "above_c": max(final, reading) - hottest},
+        ))  # fmt: skip
+    at_rest_c = [float(rest[i]) for i in others if view.work[i] and error[i] < 0.5 * UNSURE_C]
+    around = min(level.furnace, middle(np.array(at_rest_c))) if len(at_rest_c) >= 3 else level.furnace
+    gap = around - final - sure
+    if not view.work[row]:
         return None
-    if share < SHORTED_SHARE:
-        return _whole(
+    stands = float(level.slope[row]) * SLOWEST_S < level.furnace - reading
+    if share < SHORTED_SHARE and (stands or gap > 0.0):
+        return _read_as(view, row, level, _whole(
             view, row, "shorted", 0.85,
             f"rose by {reading - cold:.0f} °C where its peers rose by {reference - cold:.0f} °C, and stands at "
             f"{reading:.0f} °C at the late hold, not on its way to the furnace: it reads another place, "
             f"or as another type",
             {"share": share},
-        )  # fmt: skip
-    if share < UNDER_SHARE and gap > UNDER_C:
-        return _whole(
+        ))  # fmt: skip
+    far, sure_c = gap > FAR_UNDER_C and ends_share < FAR_UNDER_SHARE and error[row] < FAR_UNSURE_C, unsure < UNSURE_C
+    if (far or (sure_c and gap > UNDER_C and ends_share < UNDER_SHARE)) and not _piece_agrees(view, row, level):
+        return _read_as(view, row, level, _whole(
             view, row, "wrong type", 0.6,
-            f"stands {gap:.0f} °C below the furnace at the late hold ({share:.2f} times the others' rise) and "
-            f"closes the gap by only {float(level.slope[row]) * 3600.0:.1f} °C/h, which no lag explains; "
-            f"a very cold place would look the same",
-            {"share": share, "below_c": gap},
-        )  # fmt: skip
+            f"stands {level.furnace - reading:.0f} °C below the furnace at the late hold ({share:.2f} times the "
+            f"others' rise) and would come to rest {around - final:.0f} °C below its peers, further than the widest "
+            f"class of furnace uniformity allows a place to be (28 °C); a place colder than that would look the same",
+            {"share": share, "below_c": around - final},
+        ))  # fmt: skip
     return None
+
+
+def _unsure(view: ChannelView, row: int, level: Plateau) -> float:
+    """Standard error [°C] of where a channel comes to rest. Where its peers, that have as far to go, come to rest close
+    together by the same estimate, the estimate is as good as that."""
+    rest, error = at_rest(view, level)
+    ahead = np.abs(rest - level.y)
+    peers = [i for i in np.flatnonzero(view.work & np.isfinite(rest)) if i != row]
+    alike = [i for i in peers if ahead[i] > ALIKE * ahead[row]]
+    if len(alike) < 3:
+        return float(error[row])
+    furthest = float(np.abs(rest[alike] - middle(rest[alike])).max())
+    return min(float(error[row]), furthest + LEAST_ERROR_C + float(view.memo["rest apart"][row]))
+
+
+def _piece_agrees(view: ChannelView, row: int, level: Plateau) -> bool:
+    """Whether another thermocouple of the same piece comes to rest as far below the furnace: then the piece is cold."""
+    own, rest = view.channels[row], at_rest(view, level)[0]
+    return own.serial is not None and any(
+        (c.part, c.serial) == (own.part, own.serial) and level.furnace - rest[i] > 0.6 * (level.furnace - rest[row])
+        for i, c in enumerate(view.channels)
+        if i != row and view.work[i]
+    )
+
+
+def _read_as(view: ChannelView, row: int, level: Plateau, fault: Fault) -> Fault:
+    """The fault, with the types whose tables explain it: read again by the wire's own table, the channel comes to rest
+    where its peers do, and stays between the coldest peer and the furnace all day."""
+    grid, (rest, error) = view.grid, at_rest(view, level)
+    letter = type_letter(view.channels[row].tc_type)
+    others = [i for i in np.flatnonzero(view.work) if i != row]
+    at_rest_c = middle(np.array([*(rest[i] for i in others if error[i] < 3.0), level.furnace]))
+    near = [i for i in range(len(view.channels)) if i != row]
+    with np.errstate(all="ignore"):
+        low, high = np.nanmin(grid.y[near], axis=0), np.nanmax(grid.y[near], axis=0)
+    found: list[tuple[float, str, str]] = []
+    for wire, table in mixed_up(letter):
+        off = float(true_c(wire, table, float(rest[row]))) - at_rest_c
+        if not abs(off) < UNDER_C + float(error[row]):
+            continue
+        true = true_c(wire, table, grid.y[row])
+        known = np.isfinite(true) & np.isfinite(low) & (grid.t <= grid.t[level.last])
+        inside = (true > low - UNDER_C) & (true < high + OVER_C)
+        if known.sum() >= 20 and inside[known].mean() > TABLE_FITS:
+            found.append((off, wire, table))
+    if not found:
+        return fault
+    off, wire, table = min(found, key=lambda x: abs(x[0]))
+    as_well = ", ".join(f"{w} read as {t}" for _, w, t in found if (w, t) != (wire, table))
+    evidence = (
+        f"{fault.evidence}. Read as type {table} though its wires are type {wire}, it fits: by their own table it "
+        f"comes to rest {off:+.0f} °C from its peers{f'; {as_well} would fit too' if as_well else ''}"
+    )
+    figures = {**fault.figures, "tables_apart_c": max(abs(x - off) for x, _, _ in found)}
+    return replace(fault, kind="wrong type", evidence=evidence, figures=figures, wire=wire, table=table)
 
 
 def _dropped(view: ChannelView, row: int, peers: Floats) -> Fault | None:
@@ -234,7 +271,8 @@ def find_traded_roles(view: ChannelView) -> list[Fault]:
             )
             figures = {"ahead_heating_c": ahead, "ahead_cooling_c": behind}
             confidence = 0.85 if known else 0.7
-            found += [_whole(view, int(r), "swapped", confidence, words, figures) for r in (control, candidate)]
+            both = [_whole(view, int(r), "swapped", confidence, words, figures) for r in (control, candidate)]
+            found += [replace(f, other=o.channel) for f, o in zip(both, reversed(both), strict=True)]
             break
     return found
 
@@ -265,6 +303,7 @@ def traded(view: ChannelView, steps: list[Fault]) -> list[Fault]:
                         f"{one.evidence}; at the same moment {other.channel} jumped by {other.figures['jump_c']:+.1f} "
                         f"°C: each goes on where the other was",
                         one.figures,
+                        other=other.channel,
                     )
                 )
     return out + [s for k, s in enumerate(steps) if k not in taken]

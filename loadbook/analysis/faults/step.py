@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.analysis.trace.model import Fault, Floats, clock
 
-from .channels import Bools, ChannelView, clock, line_fit, residuals, runs_of
+from .channels import Bools, ChannelView, line_fit, residuals, runs_of
 
 STEP_C = 4.0  # smallest step looked for
 STEP_NOISES = 7.0
@@ -16,6 +16,7 @@ SHORT_SIDE_S = 90.0  # and over this, where the way bends: the smaller jump coun
 MANY = 40  # more candidate jumps than this make a channel noisy, not stepped
 NOISY_RATIO = 5.0
 NOISY_C = 1.5
+NOISY_STEPS = 2.5  # resolutions: a reading between two steps of a coarse recorder scatters by one
 TURNING = 0.35  # share of neighbouring residuals of opposite sign: of noise about 0.7, of a bend next to none
 
 
@@ -90,7 +91,7 @@ def _confirmed(view: ChannelView, row: int, places: npt.NDArray[np.intp], least:
         back = ""
         if k + 1 < len(steps) and abs(steps[k + 1][1] + jump) < 0.4 * abs(jump):
             end = steps[k + 1][0]
-            back = f", and back by {-steps[k + 1][1]:+.1f} °C at {clock(view.t[end])}".replace("+-", "-")
+            back = f", and back by {steps[k + 1][1]:+.1f} °C at {clock(view.t[end])}"
             k += 1
         k += 1
         if view.t[end] - view.t[i] < SIDE_S and back:
@@ -118,10 +119,12 @@ def find_noisy(view: ChannelView) -> list[Fault]:
     mean, per_block = view.scatter, view.per_block
     found: list[Fault] = []
     for row in np.flatnonzero((mean > NOISY_C).any(axis=1)).tolist():
-        blocks = mean.shape[1]
-        others = mean[[i for i in range(len(mean)) if i != row]]
-        peers = np.median(others, axis=0) if len(others) else np.full(blocks, float(view.noise[row]))
-        floor = np.maximum(NOISY_RATIO * np.maximum(peers, 0.3 * view.resolution[row]), NOISY_C)
+        others = _of_its_kind(view, row)
+        if len(others) < 2:
+            continue
+        blocks, resolution = mean.shape[1], float(view.resolution[row])
+        peers = np.median(mean[others], axis=0)
+        floor = np.maximum(NOISY_RATIO * np.maximum(peers, 0.3 * resolution), max(NOISY_C, NOISY_STEPS * resolution))
         if not (mean[row] > floor).any():
             continue
         signed = residuals(view.t, view.y[row])
@@ -139,6 +142,14 @@ def find_noisy(view: ChannelView) -> list[Fault]:
             noisy[block] = turns.sum() > TURNING * large.sum()
         found.extend(_noisy_faults(view, row, noisy, mean[row], peers, per_block))
     return found
+
+
+def _of_its_kind(view: ChannelView, row: int) -> list[int]:
+    """The rows whose scatter says what is usual for this one. A load is calmer than its furnace, so that a work TC is
+    compared with every other channel, and a control TC, which shows a controller that switches on and off, with other
+    control TCs only. Without two of them nothing is known."""
+    others = [i for i in range(len(view.channels)) if i != row]
+    return others if view.work[row] else [i for i in others if not view.work[i]]
 
 
 def _noisy_faults(view: ChannelView, row: int, noisy: Bools, own: Floats, peers: Floats, per_block: int) -> list[Fault]:

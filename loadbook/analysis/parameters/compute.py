@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from loadbook.analysis.trace.model import Cycle, Fault, Parameter, PieceRecord, Segment, Trace
 from loadbook.analysis.trace.phases import Phases
+from loadbook.analysis.trace.repair import Decided
 
 from .holds import hold_parameters
 from .load import load_parameters
@@ -27,15 +28,17 @@ def run_parameters(
     pieces: Sequence[PieceRecord],
     phases: Phases,
     faults: Sequence[Fault] = (),
+    confirmed: Decided = (),
 ) -> list[Parameter]:
     """Every parameter that the trace can show.
 
     trace     prepared (validity.prepared; a raw one is prepared here)
     phases    phases.find_phases of the same trace
-    faults    certain ones are taken out, suspected ones stay and are named in the note of what rests on them
+    faults    certain and confirmed ones are repaired; suspected ones stay, named in the note of what rests on them
+    confirmed what named persons decided about them, as clauses.judge takes it
     Returns   one Parameter per name and channel; what cannot be told is not there, never zero or NaN
     """
-    look = look_at(trace, cycle, pieces, phases, faults)
+    look = look_at(trace, cycle, pieces, phases, faults, confirmed)
     if look.n >= 2:
         rate_parameters(look)
         hold_parameters(look)

@@ -12,6 +12,7 @@ import numpy as np
 from loadbook.analysis.trace.model import Cycle, Fault, Floats, Parameter, PieceRecord, Trace
 from loadbook.analysis.trace.phases import Hold, Phases, gap_limit_s
 from loadbook.analysis.trace.rates import WINDOW_S
+from loadbook.analysis.trace.repair import REPORTED_ONLY, Decided, repaired, sorted_out
 from loadbook.analysis.trace.validity import (
     Corrected,
     Mask,
@@ -20,7 +21,6 @@ from loadbook.analysis.trace.validity import (
     hottest_coldest,
     last_where,
     prepared,
-    without_certain,
 )
 
 
@@ -28,8 +28,9 @@ from loadbook.analysis.trace.validity import (
 class Look:
     """What every parameter is computed from.
 
-    trace    corrected, invalid and certainly faulty samples NaN, cut where judging ends; n samples
+    trace    corrected, certain and confirmed faults repaired, invalid samples NaN, cut where judging ends; n samples
     control, work, pressure   rows by role (control and work: temperatures only)
+    doubted  the faults that nobody decided about
     followed (n,) the furnace's reference temperature of the phases
     found    the parameters so far
     """
@@ -39,6 +40,7 @@ class Look:
     cycle: Cycle | None
     pieces: Sequence[PieceRecord]
     faults: Sequence[Fault]
+    doubted: Sequence[Fault]
     control: list[int]
     work: list[int]
     pressure: list[int]
@@ -88,7 +90,7 @@ class Look:
 
     def suspected(self, channel: str, at_s: float) -> str | None:
         """'TC4 is suspected: detached' where a suspected fault of a channel covers a moment."""
-        kinds = [f.kind for f in self.faults if f.channel == channel and not f.certain and f.start_s <= at_s <= f.end_s]
+        kinds = [f.kind for f in self.doubted if f.channel == channel and f.covers(np.asarray(at_s))]
         return f"{channel} is suspected: {', '.join(kinds)}" if kinds else None
 
     def add(
@@ -109,7 +111,7 @@ class Look:
             return
         at_s = float(self.t_s[sample]) if sample is not None else None
         notes = [note] if note else []
-        if self.faults and at_s is not None:
+        if self.doubted and at_s is not None:
             notes += [s for s in (self.suspected(c, at_s) for c in about) if s]
         error = float(se) if se is not None and math.isfinite(se) else None
         self.found.append(Parameter(name, value, unit, channel, error, at_s, "; ".join(notes) or None))
@@ -138,10 +140,15 @@ def limit_window_min(cycle: Cycle, kind: str, segment: int) -> float | None:
 
 
 def look_at(
-    trace: Trace, cycle: Cycle | None, pieces: Sequence[PieceRecord], phases: Phases, faults: Sequence[Fault]
-) -> Look:
+    trace: Trace, cycle: Cycle | None, pieces: Sequence[PieceRecord], phases: Phases, faults: Sequence[Fault],
+    confirmed: Decided = (),
+) -> Look:  # fmt: skip
     """A Look at a run; the trace is prepared here if it was not."""
-    judged = cut(without_certain(prepared_once(trace), faults), phases.until_s)
+    confirmed = tuple(confirmed)
+    decided = {(channel, kind) for channel, kind, _ in confirmed}
+    out, suspected = sorted_out(faults, confirmed)
+    told = [f for f in faults if f.kind in REPORTED_ONLY and (f.channel, f.kind) not in decided]
+    judged = cut(repaired(prepared_once(trace), out)[0], phases.until_s)
     channels = judged.channels
     usable = {i for i in range(len(channels)) if np.isfinite(judged.values[i]).any()}
 
@@ -154,6 +161,7 @@ def look_at(
         cycle,
         tuple(pieces),
         tuple(faults),
+        (*suspected, *told),
         rows("control", "temperature"),
         rows("work", "temperature"),
         rows("pressure", "pressure"),

@@ -11,13 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from loadbook.analysis.clauses.check import Frame, Guard, stretches
-from loadbook.analysis.clauses.judge import seen, sorted_out
+from loadbook.analysis.clauses.judge import seen
 from loadbook.analysis.clauses.limits import UNITS, binding, lead_of, resolve, spread_of, words
 from loadbook.analysis.clauses.series import Mask, View
 from loadbook.analysis.clauses.soak import hold_soak
 
 from .model import Cycle, Fault, Floats, Limit, PieceRecord, Trace
 from .phases import Hold, Phases
+from .repair import sorted_out
 from .soak import soak
 
 Span = tuple[float, float]  # from, to [s]
@@ -91,7 +92,7 @@ def run_picture(
     views = [("", view)]
     if suspected:
         names = " and ".join(dict.fromkeys(f.channel for f in suspected))
-        views.append((f" without {names}", view.without(suspected)))
+        views.append((f" without {names}", view.repaired(suspected)))
     apart = []
     for without, looked in views:
         for name, limit in wanted.items():

@@ -34,6 +34,7 @@ class Channel:
     quantity    'temperature' [°C], 'pressure' [mbar], 'dew point' [°C], 'oxygen' [unit as recorded] or 'other'
     serial      the piece that a work TC is fixed to; part is that piece's part number
     correction  calibration points (at_c, correction_c), sorted, added to the reading (linear between, held outside)
+    as_found    the same of a calibration made after the run: never added, unless a drift is confirmed (repair)
     uses        how often this thermocouple had been used before; hottest_c the hottest it has been
     expanded_uncertainty_c  k = 2, of the whole chain as far as recorded; None where not recorded
     """
@@ -58,6 +59,7 @@ class Channel:
     z_mm: float | None = None
     uses: int | None = None
     hottest_c: float | None = None
+    as_found: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -319,6 +321,10 @@ class Fault:
                 or 'drifting'
     confidence  0..1;  certain is True only for faults removed outright (open circuit and sentinels)
     evidence    in words, with figures
+    spans       of a fault that comes and goes: its parts, (from, to) each; () where it lasts from start to end
+    began       where the start is an estimate: the earliest and the latest moment at which it may have begun
+    other       of two channels that traded places: the other one
+    wire, table  of a thermocouple read by a wrong table: the type of its wires, and the type it was read as
     """
 
     kind: str
@@ -329,6 +335,18 @@ class Fault:
     certain: bool
     evidence: str
     figures: dict[str, float] = field(default_factory=dict)
+    spans: tuple[tuple[float, float], ...] = ()
+    began: tuple[float, float] | None = None
+    other: str | None = None
+    wire: str | None = None
+    table: str | None = None
+
+    def covers(self, t_s: Floats) -> npt.NDArray[np.bool_]:
+        """Which moments are inside the fault; (n,)."""
+        inside = np.zeros(t_s.shape, dtype=bool)
+        for first, last in self.spans or ((self.start_s, self.end_s),):
+            inside |= (t_s >= first) & (t_s <= last)
+        return inside
 
 
 @dataclass(frozen=True)
@@ -340,3 +358,13 @@ class Judgement:
     faults: tuple[Fault, ...]
     judged_until_s: float
     remarks: tuple[str, ...] = ()
+
+
+def clock(seconds: float) -> str:
+    """A moment of the run as hours and minutes from its start, for evidence.
+
+    >>> clock(3 * 3600 + 7 * 60)
+    '3 h 07 min'
+    """
+    minutes = round(seconds / 60.0)
+    return f"{minutes // 60} h {minutes % 60:02d} min"

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from loadbook.analysis.quantiles import middle
 
-from .model import INVALID, MISSING, OUT_OF_RANGE, Channel, Fault, Floats, Trace
+from .model import INVALID, MISSING, OUT_OF_RANGE, Channel, Floats, Trace
 from .sensors import range_c
 
 Mask = npt.NDArray[np.bool_]
@@ -118,21 +118,6 @@ def without(trace: Trace, names: Iterable[str]) -> Trace:
     values[rows] = np.nan
     flags[rows] |= MISSING
     return replace(trace, values=values, flags=flags)
-
-
-def without_certain(trace: Trace, faults: Sequence[Fault]) -> Trace:
-    """The trace without the intervals of the faults that are taken as certain; suspected ones stay."""
-    sure = [f for f in faults if f.certain]
-    if not sure:
-        return trace
-    values = trace.values.copy()
-    for fault in sure:
-        for i, channel in enumerate(trace.channels):
-            if channel.name == fault.channel:
-                values[i, (trace.t_s >= fault.start_s) & (trace.t_s <= fault.end_s)] = np.nan
-    if np.array_equal(values, trace.values, equal_nan=True):
-        return trace
-    return replace(trace, values=values)
 
 
 def cut(trace: Trace, until_s: float) -> Trace:

@@ -107,11 +107,12 @@ RULES: tuple[Term, ...] = (
        "A clause that was not seen broken, where what it needs is missing, was not recorded, or rests on a suspected "
        "thermocouple. It names what is missing."),
     _r("suspected thermocouples",
-       "Each clause is decided with all channels, without each suspected one during its fault, and without all of them. "
-       "Where a verdict differs, or too few work TCs remain, the clause cannot be told until a named person has "
-       "confirmed or refused the fault (loadbook confirm fault). Confirmed: left out from then on. Refused: counted in "
-       "full. A fault never deletes a finding: the figures stay. An open circuit is left out outright; drift is said and "
-       "never left out."),
+       "Each clause is decided with all channels, with each suspected one put right (two that traded places relabelled, a "
+       "wrong type read again) or else left out during its fault, and with all of them so. Where a verdict differs, or too few work TCs remain, the clause cannot be told until a named person has "
+       "confirmed or refused the fault (loadbook confirm fault). Confirmed: put right, or left out, from its "
+       "beginning on; where a verdict hangs on when that was, it cannot be told. Refused: counted in full. A fault never "
+       "deletes a finding: the figures stay. An open circuit is left out outright; drift is said, and left out only where "
+       "it is confirmed."),
     _r("uncertainty beside a verdict",
        "The expanded uncertainty (k = 2) of the channels, as far as recorded, for a difference the root sum of squares, "
        "for a rate twice the slope's standard error, for a soak what it gains or loses with a narrower or wider band. "

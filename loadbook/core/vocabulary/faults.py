@@ -10,8 +10,8 @@ TERMS = (
         "fault",
         "An open circuit: samples that are missing, that the recorder wrote as an open circuit, or that lie outside "
         "the range of the sensor's type, with the few samples of the jump on the way there. The only fault that is "
-        "certain: these samples have no value to judge by. Breaks within a quarter of an hour of each other are one "
-        "intermittent fault. Moments at which no channel has a sample are gaps of the recorder, not faults.",
+        "certain: these samples have no value to judge by. All breaks of a channel are one line, with their number: a loose "
+        "jack rather than many accidents. Moments at which no channel has a sample are gaps of the recorder, not faults.",
         source="common practice",
     ),
     Term(
@@ -41,8 +41,9 @@ TERMS = (
         "noisy",
         "fault",
         "A channel whose samples scatter about the line between their neighbours many times more than its peers' do, "
-        "in blocks of ten minutes, to and fro; one glitch or a bend (a gas quench) makes no noisy block.",
-        formula="scatter > 5 x the median scatter of the peers, and > 1.5 °C",
+        "in blocks of ten minutes, to and fro; one glitch or a bend (a gas quench) makes no noisy block. A control TC, "
+        "which shows a controller that switches, is compared with control TCs only; without two peers nothing is said.",
+        formula="scatter > 5 x the median scatter of the peers, > 1.5 °C and > 2.5 resolutions",
         unit="c_diff",
         source="common practice",
     ),
@@ -52,7 +53,9 @@ TERMS = (
         "A work TC that has come off its piece: it leaves its own earlier place between its peers and the furnace and "
         "then follows the furnace. Honest thin sections sit near the furnace all the way and thick ones lag all the "
         "way, so the change is the evidence, never the place. At the hold, where piece and furnace are equally hot, it "
-        "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so.",
+        "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so. Loose from the "
+        "start, it shows no earlier place, but two speeds: a share of the furnace's movement at once, the rest slowly. A "
+        "confirmed one is left out from its moment on.",
         formula="over 5, 10 and 15 min, all forecasts beaten by 4 °C and 15 % of the distance to the furnace (heating: or by "
         "6 °C and 10 %; cooling: by more): own largest k = change / integral of (furnace - reading) dt so far, and k and "
         "gap of the line of change over distance (a cold place keeps a gap), each times what k of the three peers with "
@@ -74,16 +77,19 @@ TERMS = (
         "swapped",
         "fault",
         "Two channels that have traded places: from one moment on each continues the other's line, or a control channel "
-        "lags behind a work channel that leads it all the way.",
+        "lags behind a work channel that leads it all the way. Confirmed, the two are relabelled from its beginning: "
+        "nothing is lost.",
         source="common practice",
     ),
     Term(
         "wrong type",
         "fault",
         "A thermocouple read as another type: an error of scale that grows with temperature, small when cold, so that "
-        "at the hold the channel stands above the furnace, or far below it, in proportion all the way.",
-        formula="scale = (reading - start) / (peers - start), steady through the run, above 1.04 (and 12 °C above everything that heats it) or "
-        "below 0.86 (and 60 °C below the furnace, and not on its way to it)",
+        "at the hold the channel stands above the furnace, or far below it, in proportion all the way. Where two types' "
+        "tables explain it, they are named, and a confirmed one is read again by the table of its wires; the reference "
+        "junction and the wires' class are then added to its uncertainty. Else it is left out.",
+        formula="scale = (where it comes to rest - start) / (peers - start), above 1.04 (and 12 °C above everything that heats "
+        "it) or below 0.96 (and 31 °C below its peers: the widest class of furnace uniformity is 28 °C)",
         source="IEC 60584-1 and NIST Monograph 175 give what each type reads as another",
     ),
     Term(
@@ -100,10 +106,13 @@ TERMS = (
         "drifting",
         "fault",
         "A channel whose offset from its peers at the hold is beyond its class and its calibration, or grows through "
-        "the hold. Reported only: a real cold place looks the same, so it is never a reason to leave the channel out. Where "
-        "a second thermocouple of the same piece agrees, it is the piece's place, and nothing is reported.",
-        formula="|offset at the hold| > root of the sum of the squares of class limit and recorded uncertainty, "
-        "of both the channel and its peers",
+        "the hold. Reported only: a real cold place looks the same, so it is never left out before a person confirms it. "
+        "The likelier cause is said: the sensor, where it moves on while the furnace stands or is hotter than all that "
+        "heats it, else its place. Where a second thermocouple of the piece agrees, nothing is reported; where much of the "
+        "load stands apart, one line says so. It counts from its beginning, which is a range: not there yet, and there. "
+        "Confirmed, it is corrected where the thermocouple was calibrated after the run, else left out.",
+        formula="|offset of where it comes to rest| - its standard error > the lesser of 1.41 x class limit (or recorded "
+        "uncertainty) and the greater of 5 °C and 3.5 x the peers' scatter; 0.6 of it where it moves away by 1.2 °C",
         unit="c_diff",
         source="IEC 60584-1 and ASTM E230 (class limits); common practice",
     ),

@@ -174,7 +174,7 @@ def _far_from_run(read: Read, record: RunRecord, where: str) -> None:
     started, seconds = read.reading.started, float(read.reading.t_s[-1]) if len(read.reading.t_s) else 0.0
     apart = record.apart(started, seconds)
     if apart is not None:
-        zone = ZoneInfo(read.reading.zone)
+        zone = zone_of(read.reading.zone)
         begins, ends = (
             (started + timedelta(seconds=s)).astimezone(zone).strftime("%Y-%m-%d %H:%M") for s in (0, seconds)
         )

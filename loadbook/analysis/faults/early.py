@@ -1,0 +1,97 @@
+"""Work TCs that came off before they had shown a place of their own: they answer the furnace at two speeds.
+
+A section takes up heat at one rate. A bead that hangs loose follows the furnace at once with a share of its movement,
+and with the rest the piece that it still touches or faces. So the channel's change is fitted, over the heat-up, by the
+furnace's own change and by its distance to the furnace; the share of the furnace's change is the evidence. A thin
+section, quick by itself, shows some of it too; a thick one next to none.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from loadbook.analysis.trace.model import Fault, Floats, clock
+
+from .channels import ChannelView
+from .rest import plateau
+
+WIDE_S = 180.0  # changes are taken over this much on either side
+HOLD_S = 3600.0  # so much of the hold belongs to it: how the channel takes the furnace's stopping tells most
+LEAST_POINTS = 40
+HEATED_C = 100.0
+SHARE, THICK_SHARE = 0.6, 0.3  # of the furnace's movement taken at once, less two standard errors; where the book says
+# that the bead is on a thick section, the lesser
+MOST = 1.0  # nothing follows the furnace by more than it moves: then the control TC lags, and nothing can be told
+RADIATION_K = 873.0
+
+
+def find_early(view: ChannelView) -> list[Fault]:
+    """Work TCs that follow the furnace at once with a share of its movement no section shows; each to the end."""
+    level, grid = plateau(view), view.grid
+    stop = min(level.last, level.first + round(HOLD_S / grid.step_s)) if level else len(grid.t)
+    furnace = grid.furnace[:stop]
+    good = furnace[np.isfinite(furnace)]
+    if len(good) < LEAST_POINTS or good.max() - good[0] < HEATED_C:
+        return []
+    found = []
+    for row in np.flatnonzero(view.work):
+        channel = view.channels[row]
+        seen = share_at_once(grid.y[row, :stop], furnace, grid.step_s)
+        thick = "thick" in (channel.place or "").casefold()
+        if seen is None or not seen[0] - 2.0 * seen[1] > THICK_SHARE or seen[0] > MOST:
+            continue
+        share, error = seen
+        earlier = share_at_once(grid.y[row, : stop // 2], furnace[: stop // 2], grid.step_s)
+        enough = THICK_SHARE if thick else SHARE
+        if share - 2.0 * error < enough or (earlier is not None and earlier[0] + 2.0 * earlier[1] < enough):
+            continue
+        where = "a thick section" if thick else "a section"
+        found.append(
+            Fault(
+                "detached",
+                channel.name,
+                float(view.t[0]),
+                float(view.t[-1]),
+                float(min(0.9, 0.5 + 0.5 * share)),
+                False,
+                f"follows the furnace at once with {100.0 * share:.0f} % of its movement (standard error "
+                f"{100.0 * error:.0f} %) through the whole heat-up to {clock(grid.t[stop - 1])}, and with the rest "
+                f"slowly: {where} takes up heat at one rate. It was loose, or on the furnace's side of its part, "
+                f"before it had shown a place of its own",
+                {"share": share, "share_se": error},
+            )
+        )
+    return found
+
+
+def share_at_once(y: Floats, furnace: Floats, step_s: float) -> tuple[float, float] | None:
+    """(share of the furnace's movement that a channel takes at once, its standard error), y and furnace (n,) on an even
+    grid; None with too few points.
+
+    Least squares of dT/dt = share dF/dt + (k + m (T / 873 K)^3) (F - T) - g (F - F0): convection, radiation,
+    and a place that stays colder the hotter the furnace is.
+
+    >>> t = np.arange(0.0, 7200.0, 60.0)
+    >>> furnace = 20.0 + np.minimum(t, 4800.0) * 0.05
+    >>> round(share_at_once(0.6 * furnace + 0.4 * 20.0, furnace, 60.0)[0], 2)
+    0.6
+    """
+    wide = max(2, round(WIDE_S / step_s))
+    if len(y) <= 2 * wide + LEAST_POINTS:
+        return None
+    window = np.full(2 * wide + 1, 1.0 / (2 * wide + 1))
+    span = 2.0 * wide * step_s
+    change, driven = (y[2 * wide :] - y[: -2 * wide]) / span, (furnace[2 * wide :] - furnace[: -2 * wide]) / span
+    away = np.convolve(furnace - y, window, "valid")
+    hot = ((np.convolve(y, window, "valid") + 273.15) / RADIATION_K) ** 3
+    use = np.isfinite(change) & np.isfinite(driven) & np.isfinite(away)
+    if use.sum() < LEAST_POINTS:
+        return None
+    heat = np.convolve(furnace, window, "valid")
+    scale = np.array([1.0, 1e-4, 1e-4, 1e-5])  # so that no column is next to nothing
+    columns = np.stack([driven, away, away * hot, heat - heat[use][0]], axis=1)[use] * scale
+    found, *_ = np.linalg.lstsq(columns, change[use], rcond=None)
+    left = change[use] - columns @ found
+    # neighbouring changes share their samples
+    variance = float((left**2).mean()) * 2 * wide * np.linalg.pinv(columns.T @ columns)[0, 0]
+    return float(found[0]), float(np.sqrt(max(variance, 0.0)))
