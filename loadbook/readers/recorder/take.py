@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from loadbook.analysis.trace.model import INVALID, OUT_OF_RANGE, Channel, Trace
 from loadbook.analysis.trace.validity import marked
 from loadbook.core import times
 from loadbook.core.errors import LoadbookError
+from loadbook.core.times import zone_of
 from loadbook.store import derived, trace_files
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
