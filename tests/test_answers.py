@@ -30,7 +30,7 @@ from loadbook.analysis.planning.trial import plan_trial
 from loadbook.core.errors import CalculationError
 from loadbook.queries.remark_words import advised, needed, words
 from tests.shops import HOLD, RATE, SETTINGS, WITHIN, Shop
-from tests.trial_answers import question
+from tests.trials.answers import question
 
 
 def shop_history(world: str = "plain", runs: int = 60, parts: int = 10, seed: int = 4) -> tuple[Shop, pd.DataFrame]:

@@ -1,4 +1,4 @@
-"""Commands killed at any moment: the fast form. The longer one: python -m tests.crash_trial --kills 500."""
+"""Commands killed at any moment: the fast form. The longer one: python -m tests.trials.crash --kills 500."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ ROOT = Path(__file__).resolve().parent.parent
 def trial(*words: str) -> str:
     """The trial in a process of its own, because it forks; what it prints."""
     done = subprocess.run(
-        [sys.executable, "-m", "tests.crash_trial", *words], cwd=ROOT, capture_output=True, text=True, timeout=1200
+        [sys.executable, "-m", "tests.trials.crash", *words], cwd=ROOT, capture_output=True, text=True, timeout=1200
     )
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout

@@ -1,4 +1,4 @@
-"""Damage: found, told with what is lost, and mended from a backup. The longer form: python -m tests.damage_trial."""
+"""Damage: found, told with what is lost, and mended from a backup. The longer form: python -m tests.trials.damage."""
 
 from __future__ import annotations
 

@@ -1,14 +1,15 @@
 """A short form of the trial: few histories, bounds wide enough for luck, narrow enough that a wrong method fails.
 
-The full form is `python -m tests.trial_effects 400 10,30,100,400`.
+The full form is `python -m tests.trials.effects 400 10,30,100,400`.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from tests.trials.effects import NO_SLOPE, score
+
 from .shops import WORLDS
-from .trial_effects import NO_SLOPE, score
 
 HISTORIES = 40
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.loads import batches, changes_a_verdict, draw, figures, generate, integrate
-from tests.score_faults import AIMED, EACH, Score, score, table
+from tests.trials.faults import AIMED, EACH, Score, score, table
 
 SEED = 20260101
 

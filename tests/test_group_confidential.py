@@ -25,8 +25,8 @@ from loadbook.group.withhold import TABLES, PublishOptions, kinds_of
 from loadbook.queries.recompute import recompute
 from loadbook.store.book import BookFolder
 from loadbook.store.session_copy import column_types
+from tests.trials.confidential import try_one
 
-from .confidential_trial import try_one
 from .groupcase import texts
 from .smallbook import put, reading, run, small, trace
 
@@ -474,7 +474,7 @@ def test_the_trade_words_hold_all_that_an_intake_column_may_be_chosen_from() -> 
 
 @pytest.mark.parametrize("first", [0, 10, 20])
 def test_no_withheld_key_and_no_known_name_leaves_a_random_book(first: int, tmp_path: Path) -> None:
-    """Thirty books; five hundred by hand: python -m tests.confidential_trial."""
+    """Thirty books; five hundred by hand: python -m tests.trials.confidential."""
     count = sum((try_one(seed, tmp_path / str(seed), seed % 5 == 0) for seed in range(first, first + 10)), Counter())
     assert count["withheld_runs"] > 9
     assert count["runs"] > 9

@@ -1,4 +1,4 @@
-"""Several people at one book, a lock held long, a network folder. The longer form: python -m tests.people_trial."""
+"""Several people at one book, a lock held long, a network folder. The longer form: python -m tests.trials.people."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ Run = Callable[..., subprocess.CompletedProcess[str]]
 def trial(*words: str) -> str:
     """The trial in a process of its own, because it forks; what it prints."""
     done = subprocess.run(
-        [sys.executable, "-m", "tests.people_trial", *words], cwd=ROOT, capture_output=True, text=True, timeout=1200
+        [sys.executable, "-m", "tests.trials.people", *words], cwd=ROOT, capture_output=True, text=True, timeout=1200
     )
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout

@@ -1,6 +1,6 @@
 """Whole runs with a planted truth: each must get the right verdict, at the right moment, in the right words.
 
-Cases are data: add yours to a list. `python -m tests.trial_run_cases` prints false and missed breaks of all of them.
+Cases are data: add yours to a list. `python -m tests.trials.run_cases` prints false and missed breaks of all of them.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The fast form of the trial: bounds so wide that chance does not break them, and that the usual wrong methods do.
 
-The full form: python -m tests.trial_answers --full (its table stands in DEVELOPERS.md).
+The full form: python -m tests.trials.answers --full (its table stands in tests/trials/MEASURED.md).
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tests.shops import WORLDS, Shop
-from tests.trial_answers import Result, plain_normal, play, summary
+from tests.trials.answers import Result, plain_normal, play, summary
 
 ANSWERS_HOLD = (0.84, 0.96)  # of a nominal 0.90
 

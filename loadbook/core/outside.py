@@ -3,7 +3,7 @@
 How much a file from outside may hold, in one place. A file over a limit is refused, with the limit named.
 
 The figures are several times what a shop's recorder or office writes, and small enough that reading at the limit
-stays within about 3 GB of memory (DEVELOPERS.md gives what was measured).
+stays within about 3 GB of memory (tests/trials/MEASURED.md gives what was measured).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The planted runs of tests/test_run_cases.py in one table: false breaks, missed breaks, whatever else is told wrong.
 
-python -m tests.trial_run_cases             a line per wrong case, then the table
-python -m tests.trial_run_cases WORD ...    of the cases whose names hold a word
+python -m tests.trials.run_cases             a line per wrong case, then the table
+python -m tests.trials.run_cases WORD ...    of the cases whose names hold a word
 """
 
 from __future__ import annotations

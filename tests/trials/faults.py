@@ -1,6 +1,6 @@
 """Score the fault detectors on generated loads and print the table as markdown.
 
-python -m tests.score_faults [--healthy N] [--each N] [--seed N]
+python -m tests.trials.faults [--healthy N] [--each N] [--seed N]
 
 A fault *would change a verdict* where it moves the soak by more than 5 min, or a peak spread or lead (heating, hold or
 cooling) by more than 5 °C, against the same trace without it. It is *found* where any fault but drifting is reported

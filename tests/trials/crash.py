@@ -1,6 +1,6 @@
 """Commands killed by SIGKILL at hundreds of moments: nothing acknowledged is lost, nothing half done counts.
 
-    python -m tests.crash_trial --kills 500 [--seed 1]
+    python -m tests.trials.crash --kills 500 [--seed 1]
 
 Some kills come from outside at a random moment of the command's usual duration, some at a point: before or after a
 statement of SQLite, a flush, a rename, a removal. In some the end of what SQLite had written is cut off as well, as a
@@ -24,8 +24,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from . import bookstate, crashbook, forked
-from .crashbook import CASES, Case
+from tests import bookstate, crashbook, forked
+from tests.crashbook import CASES, Case
 
 PLACES = ("before", "during", "after")
 

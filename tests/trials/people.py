@@ -1,6 +1,6 @@
 """Several people at one book at once: nothing lost, nothing double, nobody turned away by a short hold.
 
-    python -m tests.people_trial --people 8 --actions 50 [--network]
+    python -m tests.trials.people --people 8 --actions 50 [--network]
 
 Each process takes files in (one of them the same for all), adds by hand, takes traces in, amends one and the same
 part, asks, verifies and makes backups, all at the same book. Afterwards every action is looked for in the book.
@@ -22,8 +22,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from . import crashbook, forked
-from .conftest import small_rows
+from tests import crashbook, forked
+from tests.conftest import small_rows
 
 KINDS = ("take", "add", "trace", "amend", "list", "show", "sql", "verify", "backup", "recompute")
 WEIGHTS = (8, 8, 5, 10, 5, 5, 2, 2, 1, 2)

@@ -1,4 +1,4 @@
-"""The trial of `effect` on simulated shops: python -m tests.trial_effects HISTORIES RUNS[,RUNS...] [WORLD,...]
+"""The trial of `effect` on simulated shops: python -m tests.trials.effects HISTORIES RUNS[,RUNS...] [WORLD,...]
 
 Prints, per world and size: how often the 95 % interval of the heating rate's slope holds the truth, the same for the
 pooled slope, how often any parameter without an effect is called real (adjusted p), power, and the interval's half
@@ -15,8 +15,7 @@ import pandas as pd
 
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, indicators
 from loadbook.analysis.effects.joint import effects
-
-from .shops import COOL, SETTINGS, WITHIN, WORLDS, Shop
+from tests.shops import COOL, SETTINGS, WITHIN, WORLDS, Shop
 
 NO_SLOPE = ("threshold", "noisy")  # no one true slope: a step, and parameters that are not what happened
 

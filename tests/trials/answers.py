@@ -1,7 +1,7 @@
-"""The trial of answers on shops whose truth is known (tests/shops.py); that of effects is tests/trial_effects.py.
+"""The trial of answers on shops whose truth is known (tests/shops.py); that of effects is tests/trials/effects.py.
 
-    python -m tests.trial_answers            a short table (a minute)
-    python -m tests.trial_answers --full     the table that DEVELOPERS.md records (under fifteen minutes on one core)
+    python -m tests.trials.answers            a short table (a minute)
+    python -m tests.trials.answers --full     the table of MEASURED.md (under fifteen minutes on one core)
 
 Every history is asked several questions: a known part number inside what it was run at, the same beyond it, and a
 new part number of the shop's population. Coverage is the share of new pieces in new runs that the interval holds,

@@ -1,4 +1,4 @@
-"""Random small books published to a group: python -m tests.confidential_trial [BOOKS] [FIRST SEED]
+"""Random small books published to a group: python -m tests.trials.confidential [BOOKS] [FIRST SEED]
 
 Each book has confidential and export-controlled jobs, serials that several part numbers share, repeats, operations that
 are runs, thermocouples and nonconformances on serials, kept answers, and free columns in which people wrote names and
@@ -32,8 +32,7 @@ from loadbook.queries.group.moved import moved_group
 from loadbook.queries.recompute import recompute
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
-
-from .smallbook import put, reading, trace
+from tests.smallbook import put, reading, trace
 
 CUSTOMERS = ("Brightwater", "Quellbach Antriebe GmbH", "Zelenka & Sohn", "Norwick Pump Ltd", "Ostrander")
 PEOPLE = ("Hanna Weiss", "J. Tammsaare", "Orlovic", "A. Operator")

@@ -1,6 +1,6 @@
 """A book's files damaged in hundreds of ways: does verify find each, and what of those that it does not?
 
-    python -m tests.damage_trial --flips 2000 [--book FOLDER] [--seed 1]
+    python -m tests.trials.damage --flips 2000 [--book FOLDER] [--seed 1]
 
 Single bits and single bytes are changed in book.sqlite and in trace files; files are cut short, emptied, deleted and
 swapped. What verify does not find must have changed nothing that can be read: a bit in a free page, between a page's
@@ -24,8 +24,7 @@ from loadbook.core.errors import LoadbookError
 from loadbook.store import migrations
 from loadbook.store.book import BookFolder
 from loadbook.store.verify import verify
-
-from . import bookstate, crashbook
+from tests import bookstate, crashbook
 
 ROOM = "the room between a page's rows"
 HEADER = 100  # bytes of the SQLite file before the first page's own
