@@ -12,6 +12,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from rich.cells import get_character_cell_size, split_graphemes
+
 from loadbook.render.tables import plain
 
 from .plot import round_step
@@ -61,18 +63,31 @@ def room(values: Sequence[float], share: float = 0.06) -> tuple[float, float]:
     return low - pad, high + pad
 
 
+_CELLS = {0: 0.0, 1: 0.58, 2: 1.1}  # marks over a letter, letters, wide scripts and emoji
+
+
 def width_of(text: str, size: float) -> float:
     """About how wide a text is in the usual sans-serif letters [px]."""
-    return sum(0.34 if c in "iljtfI.,:;'|!() " else 0.9 if c in "mwMW%@" else 0.58 for c in text) * size
+    return size * sum(
+        0.34 if c in "iljtfI.,:;'|!() " else 0.9 if c in "mwMW%@" else _CELLS[get_character_cell_size(c)] for c in text
+    )
 
 
 def clipped(text: str, size: float, width: float) -> str:
-    """A text that fits a width, cut with an ellipsis."""
+    """A text that fits a width, cut with an ellipsis between two characters as a reader counts them.
+
+    >>> clipped("Welle 👩‍🔧👩‍🔧", 10, 60)
+    'Welle 👩\u200d🔧…'
+    """
     if width_of(text, size) <= width:
         return text
-    while text and width_of(text + "…", size) > width:
-        text = text[:-1]
-    return text.rstrip() + "…"
+    left, end = width - width_of("…", size), 0
+    for start, stop, _ in split_graphemes(text)[0]:
+        left -= width_of(text[start:stop], size)
+        if left < 0:
+            break
+        end = stop
+    return text[:end].rstrip() + "…"
 
 
 @dataclass
