@@ -1,4 +1,4 @@
-"""A small pen for still pictures: SVG text out of lines, marks and words, with nothing but the standard library.
+"""A small pen for still pictures: SVG text out of lines, marks and words.
 
 For pictures that stand by the dozen on a page, or in a letter: they come out the same on every machine, in
 milliseconds, with their text as text, no ids to collide, and as well-formed XML, so that the same picture goes into a
@@ -8,7 +8,6 @@ page and into a PDF. Charts of whole tables are made elsewhere with a chart libr
 from __future__ import annotations
 
 import html
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -16,7 +15,6 @@ from rich.cells import get_character_cell_size, split_graphemes
 
 from loadbook.render.tables import plain
 
-from .plot import round_step
 from .style import FONT, GROUND, INK, SMALL_PX
 
 # half-sizes: (dx, dy) of a mark's corners, in units of its size
@@ -28,39 +26,6 @@ _CORNERS = {
     "triangle-right": ((1.2, 0), (-0.85, 1.15), (-0.85, -1.15)),
     "triangle-left": ((-1.2, 0), (0.85, 1.15), (0.85, -1.15)),
 }
-
-
-@dataclass(frozen=True)
-class Scale:
-    """A straight line from values to places: low is drawn at `start`, high at `end`."""
-
-    low: float
-    high: float
-    start: float
-    end: float
-
-    def __call__(self, value: float) -> float:
-        return self.start + (value - self.low) / (self.high - self.low) * (self.end - self.start)
-
-
-def ticks(low: float, high: float, most: int = 5) -> list[float]:
-    """Round values from low to high, at most `most` and one more, in round steps.
-
-    >>> ticks(-3.2, 11.0, 4)
-    [0.0, 5.0, 10.0]
-    """
-    if not high > low:
-        return [low]
-    step = round_step((high - low) / most)
-    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
-    return [round(k * step, 12) + 0.0 for k in range(first, last + 1)]
-
-
-def room(values: Sequence[float], share: float = 0.06) -> tuple[float, float]:
-    """Lowest and highest of the values with some room at both ends; never of no width."""
-    low, high = min(values), max(values)
-    pad = (high - low) * share or abs(high) * 0.1 or 1.0
-    return low - pad, high + pad
 
 
 _CELLS = {0: 0.0, 1: 0.58, 2: 1.1}  # marks over a letter, letters, wide scripts and emoji
