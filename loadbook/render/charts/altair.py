@@ -78,6 +78,13 @@ def _shortened(place: str) -> str:
     return f"short['{place} ' + datum.label] || datum.label"
 
 
+def _row_names() -> alt.Axis:
+    """The axis that names rows; its title stands beyond the longest name."""
+    import altair as alt
+
+    return alt.Axis(labelExpr=_shortened("row"), maxExtent=ROW_PX + 20, domain=False, ticks=False)
+
+
 def wrapped(text: str, width: int) -> list[str]:
     """A sentence in lines that fit so many pixels of small text."""
     return textwrap.wrap(plain(text), max(int(width / 5.7), 30)) or [""]
@@ -253,7 +260,7 @@ def _between(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     value = alt.X("y:Q", title=plain(panel.y))
     band = alt.Y("level:N", sort=levels, title=plain(panel.x) or None,
                  scale=alt.Scale(domain=levels, paddingInner=0.25, paddingOuter=0.12),
-                 axis=alt.Axis(labelExpr=_shortened("row"), domain=False, ticks=False))  # fmt: skip
+                 axis=_row_names())  # fmt: skip
     lanes = alt.YOffset("what:N", scale=alt.Scale(domain=[RUN, PIECE], paddingInner=0.1))
     names = ("series", "level", "y", "run", "part", "date")
     shown = {"x": value, "y": band}
@@ -285,7 +292,7 @@ def _coverage(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | al
     held = alt.Chart(_data(picture, panel, MIDDLE, ("series", "level", "y", "low", "high", "pieces", "label")))
     asked = alt.Chart(_data(picture, panel, NOMINAL, ("series", "level", "y")))
     band = alt.Y("level:N", sort=levels, title=None, scale=alt.Scale(domain=levels, padding=0.3),
-                 axis=alt.Axis(labelExpr=_shortened("row"), domain=False, ticks=False))  # fmt: skip
+                 axis=_row_names())  # fmt: skip
     lanes = alt.YOffset("series:N", scale=alt.Scale(domain=[plain(s) for s in panel.series], paddingInner=0.2))
     axis = alt.Axis(format=".0f")
     value = alt.X("y:Q", title=plain(panel.x), axis=axis, scale=alt.Scale(zero=False))
