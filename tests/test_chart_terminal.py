@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from rich.cells import cell_len
 
 from loadbook import Book
 from loadbook.core.errors import NotFoundError, UsageError
@@ -93,6 +94,14 @@ def test_text_from_the_book_stays_text() -> None:
     panel = Panel(0, "between", bad, bad, bad, (bad,), (bad,), said=(bad,))
     text = "\n".join(draw(picture(bad, [panel], rows, "--kind")))
     assert "\x1b" not in text and "\u202e" not in text and "<b>\\x1b" in text
+
+
+def test_rows_stand_under_one_another_in_every_script() -> None:
+    names = ("laid", "導板導板", "🔧🔧", "x" * 60)
+    rows = [{"panel": 0, "series": "P", "level": name, "y": 1.0, "what": RUN} for name in names]
+    lines = draw(picture("t", [Panel(0, "between", "", "", "", names, ("P",))], rows, "--kind"))
+    drawn = [line for line in lines if "│" in line]
+    assert len(drawn) == 3 * len(names) and len({cell_len(line.split("│")[0]) for line in drawn}) == 1
 
 
 def test_canvas_places_points_lines_and_what_falls_together() -> None:

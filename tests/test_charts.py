@@ -189,8 +189,9 @@ def test_too_many_pictures_are_refused_with_the_options_that_narrow() -> None:
         picture("t", panels, [], "--kind, --process or --part")
 
 
-def hostile() -> Picture:
-    base = {"panel": 0, "series": HOSTILE, "level": HOSTILE, "run": HOSTILE, "part": HOSTILE, "date": "2026-01-01"}
+def hostile(name: str = HOSTILE, other: str = HOSTILE) -> Picture:
+    """Texts of all places of a picture; name and other are its part numbers and treatments."""
+    base = {"panel": 0, "series": name, "level": name, "run": HOSTILE, "part": HOSTILE, "date": "2026-01-01"}
     rows = [
         {**base, "what": RUN, "x": 1.0, "y": 2.0, "pieces": 1},
         {**base, "what": PIECE, "x": 1.0, "y": 2.0, "serial": HOSTILE},
@@ -198,7 +199,7 @@ def hostile() -> Picture:
         {
             "panel": 1,
             "what": MIDDLE,
-            "level": HOSTILE,
+            "level": other,
             "y": 2.0,
             "low": 1.0,
             "high": 3.0,
@@ -207,10 +208,14 @@ def hostile() -> Picture:
         },
         {**base, "panel": 1, "what": RUN, "y": 2.0, "pieces": 1},
         {**base, "panel": 1, "what": PIECE, "y": 2.0, "serial": HOSTILE},
+        {**base, "panel": 2, "what": RUN, "y": 2.0, "pieces": 1},
+        {**base, "panel": 2, "what": RUN, "level": other, "y": 3.0, "pieces": 1},
     ]
+    levels = (name,) if name == other else (name, other)
     panels = [
-        Panel(0, "against", HOSTILE, HOSTILE, HOSTILE, (), (HOSTILE,), 1.0, 2.0, (HOSTILE, HOSTILE)),
-        Panel(1, "between", HOSTILE, HOSTILE, HOSTILE, (HOSTILE,), (HOSTILE,), said=(HOSTILE,)),
+        Panel(0, "against", HOSTILE, HOSTILE, HOSTILE, (), (name,), 1.0, 2.0, (HOSTILE, HOSTILE)),
+        Panel(1, "between", HOSTILE, HOSTILE, HOSTILE, levels, (name,), said=(HOSTILE,)),
+        Panel(2, "against", HOSTILE, HOSTILE, HOSTILE, levels, (name,), said=(HOSTILE,)),
     ]
     return picture(HOSTILE, panels, rows, "--kind", [HOSTILE])
 
@@ -231,6 +236,16 @@ def test_text_from_the_book_stays_text(ending: str, tmp_path: Path) -> None:
         found = re.search(r'id="chart-data">(.*?)</script>', path.read_text(encoding="utf-8"), re.DOTALL)
         assert found is not None
         assert json.loads(found.group(1))["panels"][0]["title"] == HOSTILE
+
+
+@pytest.mark.parametrize("odd", ["", "x"])  # the cut falls on either half of a UTF-16 pair
+def test_a_long_name_is_cut_between_characters_and_stays_one_name(odd: str, tmp_path: Path) -> None:
+    name = odd + "🔧n\u0308" * 60
+    write_chart(hostile(name, name + "2"), path := tmp_path / "long.svg")
+    drawn = ET.fromstring(path.read_text(encoding="utf-8"))
+    cut = [t.text or "" for t in drawn.iter("{http://www.w3.org/2000/svg}text") if (t.text or "").endswith("…")]
+    assert len(cut) == 3 + 2 + 2  # keys, rows, columns: the two names alike in their beginning are two rows
+    assert all(re.fullmatch(f"{odd}(🔧|n\u0308)+…", text) for text in cut)
 
 
 def test_many_part_numbers_share_a_mark_and_say_so() -> None:

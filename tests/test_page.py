@@ -21,6 +21,7 @@ from loadbook.analysis.trace import thinning
 from loadbook.cli import pages
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.render.charts import plot
+from loadbook.render.charts.scale import scale_over
 from loadbook.render.pages import shell
 from loadbook.render.pages.markup import Html, data_block, el
 
@@ -184,10 +185,10 @@ def test_labels_never_overlap(wanted: list[float]) -> None:
 
 @pytest.mark.parametrize("values", [[21.0, 604.0], [-40.0, 3.0], [5.0, 5.0], [0.0], []])
 def test_scales_hold_their_values_with_round_ticks(values: list[float]) -> None:
-    scale = plot.scale_over(values)
+    scale = scale_over(values)
     assert all(scale.low <= v <= scale.high for v in values)
     assert 2 <= len(scale.ticks()) <= 12
-    logs = plot.scale_over([3e-5, 900.0], log=True)
+    logs = scale_over([3e-5, 900.0], log=True)
     assert (logs.low, logs.high) == (1e-5, 1000.0) and 1e-5 in logs.ticks()
 
 

@@ -22,7 +22,8 @@ from loadbook.queries.answer import answer
 from loadbook.queries.enquiry import Question
 from loadbook.queries.furnaces import furnace_charts, hours_asked, leak_rate
 from loadbook.queries.month import bounds, month_seen
-from loadbook.render.charts.drawing import Drawing, Scale, clipped, ticks, width_of
+from loadbook.render.charts.drawing import Drawing, clipped, width_of
+from loadbook.render.charts.scale import Scale, ticks
 from loadbook.render.pages.month import month_page
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
@@ -235,9 +236,9 @@ def test_leak_rates_in_notes(note: str | None, rate: float | None) -> None:
 
 def test_the_pen() -> None:
     assert (
-        ticks(0, 100, 5) == [0, 20, 40, 60, 80, 100]
-        and ticks(1, 1) == [1]
-        and ticks(-0.005, 0.005, 2) == [-0.005, 0.0, 0.005]
+        ticks(0, 100, 6) == [0, 20, 40, 60, 80, 100]
+        and ticks(1, 1, 6) == [1]
+        and ticks(-0.005, 0.005, 3) == [-0.005, 0.0, 0.005]
     )
     assert Scale(0, 10, 100, 0)(2.5) == 75
     assert clipped("a long name", 10, width_of("a long", 10)).endswith("…") and clipped("ab", 10, 100) == "ab"

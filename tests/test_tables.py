@@ -7,6 +7,7 @@ import io
 import json
 
 import pytest
+from rich.cells import cell_len
 
 from loadbook.core.errors import UsageError
 from loadbook.render.tables import Fitted, emit, fitted, write_words
@@ -112,6 +113,14 @@ def test_one_word_wider_than_the_terminal_still_fits() -> None:
 class Terminal(io.StringIO):
     def isatty(self) -> bool:
         return True
+
+
+@pytest.mark.parametrize("name", ["導板導板導板", "🔧🔧🔧", "n\u0308n\u0308n\u0308"])
+def test_columns_stand_under_one_another_in_every_script(name: str) -> None:
+    """Widths are counted in places of the terminal: two for wide scripts and emoji, none for a mark over a letter."""
+    lines = printed(None, ["part", "moved"], [[name, 1.5], ["plate", 22.25]]).splitlines()
+    assert len({cell_len(line) for line in lines}) == 1
+    assert fitted(["p"], [[name]], 20).blocks == [[(0, cell_len(name))]]
 
 
 def test_words_break_between_words_on_a_terminal_alone(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -21,6 +21,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, TextIO
 
+from rich.cells import cell_len
+
 from loadbook.core.errors import UsageError
 
 GAP = 2  # blanks between two columns
@@ -41,14 +43,23 @@ class Fitted:
     below: list[str] = field(default_factory=list)
 
 
+def cells_of(text: str) -> int:
+    """How many places of a terminal a text takes: wide scripts and emoji take two, marks over a letter none.
+
+    >>> cells_of("plate"), cells_of("導板"), cells_of("n\u0308")
+    (5, 4, 1)
+    """
+    return len(text) if text.isascii() else cell_len(text)
+
+
 class _Columns:
     """Widths of a table's columns: whole, and at least (the longest word)."""
 
     def __init__(self, columns: Sequence[str], text: Sequence[Sequence[str]], width: int) -> None:
         self.names, self.text, self.width = columns, text, width
         cells = [[name, *(row[i] for row in text)] for i, name in enumerate(columns)]
-        self.whole = [max(map(len, column)) for column in cells]
-        words = [max((len(w) for cell in column for w in cell.split(" ")), default=0) for column in cells]
+        self.whole = [max(map(cells_of, column)) for column in cells]
+        words = [max((cells_of(w) for cell in column for w in cell.split(" ")), default=0) for column in cells]
         self.least = [min(w, max(width // 2, 1)) for w in words]
         self.long = [self.whole[i] > LONG for i in range(len(columns))]
 
@@ -69,7 +80,7 @@ class _Columns:
 
     def lines(self, i: int, width: int) -> int:
         """Most lines that a cell of a column takes at a width, about."""
-        return max((-(-len(row[i]) * 10 // (9 * max(width, 1))) for row in self.text), default=1)
+        return max((-(-cells_of(row[i]) * 10 // (9 * max(width, 1))) for row in self.text), default=1)
 
 
 def fitted(columns: Sequence[str], text: Sequence[Sequence[str]], width: int) -> Fitted:
@@ -253,6 +264,11 @@ def _numeric(values: Iterable[Any]) -> bool:
     return bool(kept) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in kept)
 
 
+def _padded(text: str, cells: int, right: bool) -> str:
+    wanted = cells if text.isascii() else cells - cells_of(text) + len(text)
+    return text.rjust(wanted) if right else text.ljust(wanted)
+
+
 def _table(columns: Sequence[str], rows: list[Sequence[Any]], title: str | None, out: TextIO) -> None:
     columns = [plain(c) for c in columns]
     if out.isatty():
@@ -261,12 +277,12 @@ def _table(columns: Sequence[str], rows: list[Sequence[Any]], title: str | None,
     if title:
         out.write(title + "\n")
     text = [[plain(v) for v in row] for row in rows]
-    widths = [max([len(name), *(len(row[i]) for row in text)]) for i, name in enumerate(columns)]
+    widths = [max([cells_of(name), *(cells_of(row[i]) for row in text)]) for i, name in enumerate(columns)]
     rights = [_numeric(row[i] for row in rows) for i in range(len(columns))]
 
     def line(cells: Sequence[str]) -> str:
         pairs = zip(cells, widths, rights, strict=True)
-        return "  ".join(c.rjust(w) if r else c.ljust(w) for c, w, r in pairs).rstrip()
+        return "  ".join(_padded(c, w, r) for c, w, r in pairs).rstrip()
 
     out.write(line(list(columns)) + "\n")
     for cells in text:

@@ -11,11 +11,13 @@ from loadbook.queries.charts.frame import ALONE, MIDDLE, NOMINAL, PIECE, POOLED,
 from loadbook.render.tables import plain
 
 from . import style
+from .drawing import clipped
 
 if TYPE_CHECKING:
     import altair as alt
 
 WIDE, NARROW = 640, 430  # px of a panel: alone or in pairs
+KEY_PX, ROW_PX = 260.0, 280.0  # px of a name in the key, and beside its row
 LINES = {
     WITHIN: "inside part numbers: what effect reports",
     POOLED: "all part numbers thrown together: a warning, not a result",
@@ -49,13 +51,38 @@ def chart(picture: Picture, titled: bool = True) -> alt.ConcatChart:
     whole = alt.concat(*drawn, columns=columns, spacing=34).resolve_scale(
         color="independent", shape="independent", strokeDash="independent"
     )
-    styled: alt.ConcatChart = whole.properties(padding=16).configure(**style.vega_config())
+    short = alt.param(name="short", value=_short_names(picture, width))
+    styled: alt.ConcatChart = whole.properties(padding=16).add_params(short).configure(**style.vega_config())
     if not titled:
         return styled
     size = style.TITLE_PX + 2
     title = alt.TitleParams(plain(picture.title), subtitle=notes, fontSize=size, offset=14)
     entitled: alt.ConcatChart = styled.properties(title=title)
     return entitled
+
+
+def _short_names(picture: Picture, width: float) -> dict[str, str]:
+    """Names too long for their place, as "place name" -> what is drawn there; the marks keep the whole name."""
+    names = [("key", KEY_PX, plain(name)) for panel in picture.panels for name in panel.series]
+    for panel in picture.panels:
+        upright = panel.shape == "against"
+        place, room = ("column", width / max(len(panel.levels), 1) - 10) if upright else ("row", ROW_PX)
+        names += [(place, room, plain(name)) for name in panel.levels]
+    return {
+        f"{place} {name}": cut for place, room, name in names if (cut := clipped(name, style.SMALL_PX, room)) != name
+    }
+
+
+def _shortened(place: str) -> str:
+    """An expression for a label of a place: its short name where it has one."""
+    return f"short['{place} ' + datum.label] || datum.label"
+
+
+def _row_names() -> alt.Axis:
+    """The axis that names rows; its title stands beyond the longest name."""
+    import altair as alt
+
+    return alt.Axis(labelExpr=_shortened("row"), maxExtent=ROW_PX + 20, domain=False, ticks=False)
 
 
 def wrapped(text: str, width: int) -> list[str]:
@@ -139,7 +166,8 @@ class _Marks:
     def _legend(self) -> alt.Legend:
         import altair as alt
 
-        return alt.Legend(title=self.title, orient="bottom", columns=4, symbolOpacity=1, symbolStrokeWidth=0)
+        return alt.Legend(title=self.title, orient="bottom", columns=4, symbolOpacity=1, symbolStrokeWidth=0,
+                          labelExpr=_shortened("key"))  # fmt: skip
 
 
 def _words() -> dict[str, Any]:
@@ -158,7 +186,7 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     if panel.levels:
         levels = [plain(v) for v in panel.levels]
         x = alt.X("level:N", sort=levels, title=plain(panel.x), scale=alt.Scale(domain=levels, padding=0.4),
-                  axis=alt.Axis(labelAngle=0, grid=False))  # fmt: skip
+                  axis=alt.Axis(labelAngle=0, grid=False, labelExpr=_shortened("column")))  # fmt: skip
     else:
         span = alt.Scale(domain=_span(picture, panel), nice=False)
         x = alt.X("x:Q", title=plain(panel.x), scale=span)
@@ -182,7 +210,7 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     drawn = [what for what in (WITHIN, POOLED) if len(picture.of(panel, what))]
     dash = alt.StrokeDash(
         "line:N", title="lines", scale=alt.Scale(domain=[LINES[w] for w in drawn], range=[_DASH[w] for w in drawn]),
-        legend=alt.Legend(orient="bottom", columns=1, symbolType="stroke", symbolSize=500, labelLimit=420,
+        legend=alt.Legend(orient="bottom", columns=1, symbolType="stroke", symbolSize=500,
                           symbolStrokeColor=style.INK),
     )  # fmt: skip
     if WITHIN in drawn:
@@ -232,7 +260,7 @@ def _between(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     value = alt.X("y:Q", title=plain(panel.y))
     band = alt.Y("level:N", sort=levels, title=plain(panel.x) or None,
                  scale=alt.Scale(domain=levels, paddingInner=0.25, paddingOuter=0.12),
-                 axis=alt.Axis(labelLimit=240, domain=False, ticks=False))  # fmt: skip
+                 axis=_row_names())  # fmt: skip
     lanes = alt.YOffset("what:N", scale=alt.Scale(domain=[RUN, PIECE], paddingInner=0.1))
     names = ("series", "level", "y", "run", "part", "date")
     shown = {"x": value, "y": band}
@@ -264,7 +292,7 @@ def _coverage(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | al
     held = alt.Chart(_data(picture, panel, MIDDLE, ("series", "level", "y", "low", "high", "pieces", "label")))
     asked = alt.Chart(_data(picture, panel, NOMINAL, ("series", "level", "y")))
     band = alt.Y("level:N", sort=levels, title=None, scale=alt.Scale(domain=levels, padding=0.3),
-                 axis=alt.Axis(labelLimit=300, domain=False, ticks=False))  # fmt: skip
+                 axis=_row_names())  # fmt: skip
     lanes = alt.YOffset("series:N", scale=alt.Scale(domain=[plain(s) for s in panel.series], paddingInner=0.2))
     axis = alt.Axis(format=".0f")
     value = alt.X("y:Q", title=plain(panel.x), axis=axis, scale=alt.Scale(zero=False))

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from .scale import round_step, ticks
+
 BEYOND_ASCII = "─│└┬┼·░═"
 _ASCII = {ord(a): b for a, b in zip(BEYOND_ASCII, "-|+++.:=", strict=True)} | {ord("°"): "", ord("µ"): "u"}
 SEVERAL = "*"  # marks of different series on one place
@@ -101,15 +103,8 @@ def ticks_of(low: float, high: float, most: int) -> tuple[list[float], int]:
     >>> ticks_of(0.0, 100.0, 6)
     ([0.0, 20.0, 40.0, 60.0, 80.0, 100.0], 0)
     """
-    span = high - low
-    if span <= 0 or not math.isfinite(span):
-        return [low], 1
-    power = 10.0 ** math.floor(math.log10(span / max(most, 1)))
-    steps = [m * power for m in (1.0, 2.0, 5.0, 10.0, 20.0, 50.0)]
-    step = next((x for x in steps if math.floor(high / x + 1e-9) - math.ceil(low / x - 1e-9) < most), steps[-1])
-    first = math.ceil(low / step - 1e-9)
-    ticks = [round(n * step, 10) + 0.0 for n in range(first, math.floor(high / step + 1e-9) + 1)]
-    return ticks, max(0, -math.floor(math.log10(step) + 1e-9))
+    found = ticks(low, high, most)
+    return found, max(0, -math.floor(math.log10(round_step(low, high, most)) + 1e-9)) if low < high < math.inf else 1
 
 
 def x_axis(

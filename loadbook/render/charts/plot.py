@@ -1,4 +1,4 @@
-"""Drawing lines over time as SVG that stretches with the page: scales, ticks, paths, labels that do not overlap.
+"""Drawing lines over time as SVG that stretches with the page: its time axis, paths, labels that do not overlap.
 
 A field is drawn in whole numbers, WIDE by HIGH, and stretched to its box (`preserveAspectRatio="none"`, strokes keep
 their width); words and figures stand beside it as HTML, placed in percent, so that they keep their size on a phone and
@@ -8,7 +8,7 @@ on paper. Nothing here knows what the lines mean.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -18,64 +18,9 @@ import numpy.typing as npt
 
 from loadbook.render.pages.markup import Html, el
 
+from .scale import Floats, Scale
+
 WIDE, HIGH = 4000, 2000
-Floats = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Scale:
-    """A vertical scale from low (bottom) to high (top); logarithmic where log."""
-
-    low: float
-    high: float
-    log: bool = False
-
-    def share(self, value: Floats) -> Floats:
-        """How far down from the top each value lies, 0 to 1; beyond the ends it stays at the end."""
-        with np.errstate(divide="ignore", invalid="ignore"):
-            v = np.log10(value) if self.log else np.asarray(value, dtype=float)
-        low, high = (math.log10(self.low), math.log10(self.high)) if self.log else (self.low, self.high)
-        return np.clip((high - v) / (high - low), 0.0, 1.0)
-
-    def at(self, value: float) -> float:
-        return float(self.share(np.array([value]))[0])
-
-    def ticks(self, most: int = 7) -> list[float]:
-        """Round values inside the scale."""
-        if self.log:
-            first, last = math.ceil(math.log10(self.low) - 1e-9), math.floor(math.log10(self.high) + 1e-9)
-            decades = max(1, math.ceil((last - first + 1) / most))
-            return [10.0**k for k in range(first, last + 1, decades)]
-        step = round_step((self.high - self.low) / most)
-        first_tick = math.ceil(self.low / step - 1e-9)
-        return [round(k * step, 10) for k in range(first_tick, math.floor(self.high / step + 1e-9) + 1)]
-
-
-def round_step(least: float) -> float:
-    """The smallest of 1, 2, 2.5, 5 times a power of ten that is no smaller.
-
-    >>> round_step(83.0), round_step(0.3)
-    (100.0, 0.5)
-    """
-    power = 10.0 ** math.floor(math.log10(least))
-    return next(m * power for m in (1.0, 2.0, 2.5, 5.0, 10.0) if m * power >= least * (1 - 1e-9))
-
-
-def scale_over(values: Iterable[float], *, log: bool = False, from_zero: bool = False) -> Scale:
-    """A scale that holds all values, with a little room and round ends."""
-    known = [v for v in values if math.isfinite(v) and (v > 0 or not log)]
-    if not known:
-        return Scale(0.1, 1.0, True) if log else Scale(0.0, 1.0)
-    low, high = min(known), max(known)
-    if log:
-        bottom = math.floor(math.log10(low))
-        return Scale(10.0**bottom, 10.0 ** max(math.ceil(math.log10(high)), bottom + 1), True)
-    if from_zero:
-        low = min(low, 0.0)
-    if high - low < 1e-9:
-        low, high = low - 1.0, high + 1.0
-    step = round_step((high - low) / 7)
-    return Scale(math.floor(low / step) * step, math.ceil((high + 0.02 * (high - low)) / step) * step)
 
 
 @dataclass(frozen=True)
@@ -131,7 +76,7 @@ def path(axis: TimeAxis, scale: Scale, t_s: Floats, values: Floats, strokes: Seq
     out: list[str] = []
     for stroke in strokes:
         x = np.rint(t_s[stroke] / axis.seconds * WIDE).astype(int) if axis.seconds > 0 else np.zeros(stroke.size, int)
-        y = np.rint(scale.share(values[stroke]) * HIGH).astype(int)
+        y = np.rint(scale.held(values[stroke]) * HIGH).astype(int)
         steps = np.stack((np.diff(x), np.diff(y)), axis=1)
         body = " ".join(f"{dx} {dy}" for dx, dy in steps.tolist()).replace(" -", "-")
         out.append(f"M{x[0]} {y[0]}" + (f"l{body}" if body else "h0"))

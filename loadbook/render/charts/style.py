@@ -18,8 +18,9 @@ DASHES: tuple[tuple[int, ...], ...] = (
 )  # fmt: skip
 MOST_SERIES = len(PALETTE)
 
-# Arial and Liberation Sans have the same widths: text is measured alike here and on the reader's machine
-FONT = "Arial, 'Liberation Sans', Helvetica, sans-serif"
+# Liberation Sans comes inside vl-convert, so that a picture is drawn and measured in it on every machine, without any
+# font installed; Arial, which a reader's browser has instead, has the same widths
+FONT = "'Liberation Sans', Arial, Helvetica, sans-serif"
 INK, MUTED, GRID, GROUND = "#1E2226", "#565C62", "#DDE0E3", "#FFFFFF"
 WARN = "#972E00"  # warnings and what must not be read as a result; always with words beside it
 SHADE = "#EEF0F2"  # the range of the evidence, a soak, a band
@@ -36,16 +37,16 @@ def series_style(number: int) -> tuple[str, str, tuple[int, ...]]:
 
 
 def vega_config() -> dict[str, Any]:
-    """The same look as a Vega-Lite `config` object."""
+    """The same look as a Vega-Lite `config` object. No limit on any text: the engine would cut inside a character."""
     text = {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": INK}
-    sizes = {"labelFontSize": SMALL_PX, "titleFontSize": TEXT_PX, "titleFontWeight": "normal"}
+    sizes = {"labelFontSize": SMALL_PX, "titleFontSize": TEXT_PX, "titleFontWeight": "normal",
+             "labelLimit": 0, "titleLimit": 0}  # fmt: skip
     return {
         "font": FONT,
         "background": GROUND,
         "view": {"stroke": None},
         "axis": {**text, **sizes, "gridColor": GRID, "domainColor": MUTED, "tickColor": MUTED, "titlePadding": 8},
-        "legend": {**text, **sizes, "labelLimit": 260, "symbolSize": 90},
-        "header": {**text, "labelFontSize": TEXT_PX, "titleFontSize": TEXT_PX, "labelLimit": 600},
+        "legend": {**text, **sizes, "symbolSize": 90},
         "title": {
             "font": FONT, "subtitleFont": FONT, "color": INK, "subtitleColor": MUTED, "anchor": "start",
             "fontSize": TITLE_PX, "subtitleFontSize": SMALL_PX, "fontWeight": "bold", "subtitlePadding": 6,

@@ -6,8 +6,10 @@ import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from rich.cells import set_cell_size
+
 from loadbook.queries.charts.frame import ALONE, MIDDLE, NOMINAL, PIECE, POOLED, RUN, WITHIN, Panel, Picture
-from loadbook.render.tables import plain
+from loadbook.render.tables import cells_of, plain
 
 from .canvas import SEVERAL, Canvas, ascii_only, letter, ticks_of, x_axis
 
@@ -100,7 +102,7 @@ def _between(picture: Picture, panel: Panel, letters: dict[str, str], width: int
     rows = picture.rows[picture.rows["panel"] == panel.number]
     values = rows["y"].dropna()
     names = [plain(v) for v in panel.levels]
-    left = min(max((len(n) for n in names), default=0), width // 3) + 1
+    left = min(max((cells_of(n) for n in names), default=0), width // 3) + 1
     low, high = float(values.min()), float(values.max())
     wide = 0.02 * (high - low) or 1.0
     out = _head(panel, width, 2)
@@ -126,7 +128,7 @@ def _between(picture: Picture, panel: Panel, letters: dict[str, str], width: int
             canvas.point(r.y, 1.0, letters[str(r.series)])
         runs, pieces = ("".join(cells).rstrip() for cells in canvas.cells)
         told = "; ".join(str(v) for v in middle["label"])
-        out.append(f"{name[: left - 1]:<{left}}│{runs}")
+        out.append(f"{set_cell_size(name, left - 1)} │{runs}")
         out.append(f"{'':<{left}}│{pieces}")
         out.append(f"{'':<{left}}│{plain(told)}")
     out += x_axis(canvas, left, ticks, [f"{t:.{digits}f}" for t in ticks])
@@ -147,7 +149,7 @@ def _of_level(picture: Picture, panel: Panel, what: str, level: str) -> pd.DataF
 
 def _coverage(picture: Picture, panel: Panel, letters: dict[str, str], width: int, height: int) -> list[str]:
     rows = picture.rows[picture.rows["panel"] == panel.number]
-    left = min(max(len(plain(v)) for v in panel.levels), width // 2) + 1
+    left = min(max(cells_of(plain(v)) for v in panel.levels), width // 2) + 1
     low, high = float(rows[["y", "low"]].min().min()), 100.0
     canvas = Canvas(width - left - 2, 1, (low, high), (0.0, 1.0))
     ticks, digits = ticks_of(low, high, 7)
@@ -167,7 +169,7 @@ def _coverage(picture: Picture, panel: Panel, letters: dict[str, str], width: in
                 for g in _rows(goal[goal["series"] == series]):
                     canvas.set(0, canvas.column(g.y), "│")
                 canvas.set(0, canvas.column(r.y), letters[series])
-            out.append(f"{name[: left - 1]:<{left}}│{''.join(canvas.cells[0]).rstrip()}")
+            out.append(f"{set_cell_size(name, left - 1)} │{''.join(canvas.cells[0]).rstrip()}")
             name = ""
     out += x_axis(canvas, left, ticks, [f"{t:.{digits}f}" for t in ticks])
     out.append(" " * left + plain(panel.x))

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from loadbook.analysis.effects.words import figure
 from loadbook.queries.letter.picture import Interval
-from loadbook.render.charts.drawing import Drawing, Scale, room, ticks, width_of
+from loadbook.render.charts.drawing import Drawing, width_of
+from loadbook.render.charts.scale import Scale, room
 from loadbook.render.charts.style import FONT, GROUND, INK, MUTED, SHADE
 
 WIDE = 640.0
@@ -34,7 +35,7 @@ def interval_picture(i: Interval, font: str = FONT) -> str:
         d.rect(a, 6, b - a, foot - 6, SHADE)
         for value in near:
             d.line(sx(value), 6, sx(value), foot, MUTED, 1.0, (2, 2))
-    for value in ticks(sx.low, sx.high, 8):
+    for value in sx.ticks(9):
         d.line(sx(value), foot, sx(value), foot + 4, MUTED)
         d.text(sx(value), foot + 16, short(value), 11, anchor="middle")
     d.line(10, foot, WIDE - 10, foot, INK)

@@ -12,7 +12,8 @@ import numpy as np
 from loadbook.analysis.effects.words import figure
 from loadbook.core import units
 from loadbook.queries.furnaces import FurnaceChart
-from loadbook.render.charts.drawing import Drawing, Scale, clipped, room, ticks, width_of
+from loadbook.render.charts.drawing import Drawing, clipped, width_of
+from loadbook.render.charts.scale import Scale, room
 from loadbook.render.charts.style import GRID, GROUND, INK, MUTED, SHADE, SMALL_PX, WARN
 
 SHOWN = 48  # so many newest points of a control chart are drawn
@@ -76,7 +77,7 @@ def control_picture(chart: FurnaceChart, system: str, zone: ZoneInfo) -> str:
         first = max(sx(float(month[0])) - min(half, 6), left)
         d.rect(first, top, right - first, bottom - top, SHADE)
     _lines(d, sx, sy, low[kept], high[kept], left, right, limits, chart)
-    joined = [(sx(float(k)), _held(sy, y[i])) for k, i in enumerate(kept)]
+    joined = [(sx(float(k)), sy.at(y[i])) for k, i in enumerate(kept)]
     d.polyline(joined, "#9aa1a8", 0.8)
     _points(d, chart, kept, joined, y, sy, system, zone)
     d.line(left, bottom, right, bottom, MUTED, 0.8)
@@ -99,17 +100,12 @@ def _vertical(
     )  # fmt: skip
 
 
-def _held(scale: Scale, value: float) -> float:
-    """A place inside the picture: what lies beyond is drawn at its edge."""
-    return scale(min(max(value, scale.low), scale.high))
-
-
 def _lines(
     d: Drawing, sx: Scale, sy: Scale, low: np.ndarray, high: np.ndarray, left: float, right: float, limits: bool,
     chart: FurnaceChart,
 ) -> None:  # fmt: skip
     if not limits:
-        for value in ticks(sy.low, sy.high, 4):
+        for value in sy.ticks(5):
             d.line(left, sy(value), right, sy(value), GRID)
             d.text(right + 5, sy(value), _short(value), 10, MUTED, middle=True)
         return
@@ -244,7 +240,7 @@ def movement_picture(title: str, label: str, spans: Sequence[Span]) -> str:
     seen = [v for s in spans for v in (s.low, s.high, *(s.earlier[:3] if s.earlier else ()))]
     sx = Scale(*room([0.0, *seen]), 8, wide - 8)
     foot = 24 + step * len(spans)
-    marks = ticks(sx.low, sx.high, 5)
+    marks = sx.ticks(6)
     for value in marks:
         d.text(sx(value), foot + 8, _short(value), 10, MUTED, anchor="middle")
     for row, s in enumerate(spans):

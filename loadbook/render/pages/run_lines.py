@@ -12,7 +12,7 @@ from loadbook.analysis.trace.thinning import Indexes, Thinning, kept, strokes, t
 from loadbook.analysis.trace.validity import interval_s
 from loadbook.core import units
 from loadbook.queries.run_record import RunSheet
-from loadbook.render.charts.plot import Floats, Scale, scale_over
+from loadbook.render.charts.scale import Floats, Scale, scale_over
 from loadbook.render.charts.style import INK, MUTED, series_style
 
 TEMPERATURE, APART = "temperature", "apart"
