@@ -13,6 +13,7 @@ from loadbook.core.writing import is_part
 
 # rows that commands delete and make anew: their numbers say nothing
 _NUMBERLESS = {"parameter", "finding", "answer_outcome", "seal"}
+_NOT_COMPARED = {"revision": set(), "_sqlite_migrations": {"name"}}  # how often it was written to; when it was made
 
 
 def of_file(file: Path) -> dict[str, list[str]]:
@@ -23,6 +24,9 @@ def of_file(file: Path) -> dict[str, list[str]]:
         for (table,) in conn.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY 1").fetchall():
             info = conn.execute(f"PRAGMA table_info({table})").fetchall()
             columns = [r[1] for r in info if not (table in _NUMBERLESS and r[5])]
+            columns = [c for c in columns if c in _NOT_COMPARED.get(table, {c})]
+            if not columns:
+                continue
             found[table] = sorted(ascii(row) for row in conn.execute(f"SELECT {', '.join(columns)} FROM {table}"))
         found["user_version"] = [str(conn.execute("PRAGMA user_version").fetchone()[0])]
         return found

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from loadbook.readers.recorder.take import take_trace
 from loadbook.store import derived_checksum
@@ -19,7 +20,7 @@ from loadbook.store.backup import backup, restore
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 
-from . import bookstate
+from . import bookstate, later_schema
 from .conftest import small_rows
 
 BOOKS = Path(__file__).resolve().parent.parent / "fixtures" / "books"
@@ -35,7 +36,7 @@ class Case:
     again     exit codes of repeating it where it was done already
     book      the folder of the book that it writes or reads
     backup    the file that it writes, where that is what counts
-    prepare   what is changed in the process before it (a network folder)
+    prepare   what is changed in the process before it (a network folder, a later schema)
     """
 
     name: str
@@ -61,6 +62,11 @@ def network() -> None:
     os.environ["LOADBOOK_NETWORK"] = "yes"
 
 
+def later() -> None:
+    """There is a schema after the newest, so that the old book has a step to take."""
+    later_schema.pretend(pytest.MonkeyPatch())
+
+
 TAKE = ("take", "readings", "before.csv", "after.csv", "--book", "book")
 TRACE = ("trace", "take", "chart4.csv", "--run", "R4", "--book", "book")
 AMEND = ("amend", "parts", "00123", "section_thick_mm=41", "shape=plate", "--why", "drawing C", "--book", "book")
@@ -74,7 +80,7 @@ CASES = (
     Case("recompute", ("recompute", "--book", "stale"), ("3 of 4 runs recomputed",),
          book="stale"),
     Case("upgrade", ("upgrade", "--book", "old"), ("applied step",),
-         book="old"),
+         book="old", prepare=later),
     Case("backup", ("backup", "kept.zip", "--book", "book"), ("files written and read back",), (0, 2),
          backup="kept.zip"),
     Case("restore", ("restore", "saved.zip", "again"), ("restored",), (0, 2),

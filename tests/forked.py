@@ -33,7 +33,7 @@ def warm() -> None:
     import loadbook
 
     for found in pkgutil.walk_packages(loadbook.__path__, "loadbook."):
-        if found.name.split(".")[1] in ("ground", "calc", "keep", "intake") or found.name in (
+        if found.name.split(".")[1] in ("core", "analysis", "store", "readers") or found.name in (
             "loadbook.cli.records", "loadbook.cli.traces", "loadbook.cli.upkeep", "loadbook.cli.judge",
             "loadbook.cli.main", "loadbook.cli.questions", "loadbook.queries.recompute", "loadbook.queries.run_choice",
         ):  # fmt: skip

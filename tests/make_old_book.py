@@ -1,9 +1,7 @@
-"""Keeps a small book of a schema: python -m tests.make_old_book [NUMBER] (once for each schema that was released)."""
+"""Keeps a small book of the newest schema: python -m tests.make_old_book (once for each schema that is released)."""
 
 from __future__ import annotations
 
-import sqlite3
-import sys
 import tempfile
 from pathlib import Path
 
@@ -12,7 +10,7 @@ import numpy as np
 from loadbook.analysis.trace.model import Channel, Trace
 from loadbook.store import derived_checksum, migrations
 from loadbook.store.backup import backup
-from loadbook.store.book import FILE, BookFolder
+from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake, amend
 from loadbook.store.trace_files import write_trace
 
@@ -21,16 +19,9 @@ from .conftest import small_rows
 FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "books"
 
 
-def make(folder: Path, number: int) -> BookFolder:
-    """A book of a schema with an intake, an amendment, a trace and what was computed of it."""
-    (folder / "traces").mkdir(parents=True)
-    conn = sqlite3.connect(folder / FILE, isolation_level=None)
-    conn.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}")
-    migrations.apply(conn, upto=number)
-    for name, value in (("units", "si"), ("zone", "Europe/Madrid"), ("made_at", "2026-03-01T08:00:00Z")):
-        conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
-    conn.close()
-    book = BookFolder(folder)
+def make(folder: Path) -> BookFolder:
+    """A book with an intake, an amendment, a trace and what was computed of it."""
+    book = BookFolder.create(folder, zone="Europe/Madrid")
     t_s = np.arange(50) * 60.0
     made = Trace(t_s, t_s[None, :] / 60, np.zeros((1, 50), np.uint8), (Channel(1, "TC 1", "work"),), (), "R1",
                  "2026-03-01T08:00:00Z")  # fmt: skip
@@ -53,12 +44,10 @@ def make(folder: Path, number: int) -> BookFolder:
             "INSERT INTO finding (run, what, name, verdict, text, algorithm)"
             " VALUES ('R1', 'run', 'run', 'no cycle', '', '1')"
         )
-        if number >= 3:
-            derived_checksum.everything(writing)
+        derived_checksum.everything(writing)
     return book
 
 
 if __name__ == "__main__":
-    wanted = int(sys.argv[1]) if len(sys.argv) > 1 else migrations.newest()
-    with tempfile.TemporaryDirectory() as temporary, make(Path(temporary) / "book", wanted) as old:
-        backup(old, FOLDER / f"schema-{wanted:04d}.zip")
+    with tempfile.TemporaryDirectory() as temporary, make(Path(temporary) / "book") as old:
+        backup(old, FOLDER / f"schema-{migrations.newest():04d}.zip")

@@ -32,13 +32,15 @@ OUTSIDE = {
     "parameter": "stated figures stand in the chain; what was computed has the run's seal and loadbook recompute",
     "seal": "the sets that it seals: a seal that was changed does not agree with them",
 }
+# no records: verify compares the list of steps with the program's own, and nothing that it finds rests on revisions
+NO_RECORDS = {"_sqlite_migrations", "revision"}
 
 
 def types() -> dict[tuple[str, str], str]:
     """(table, column) -> type, of the newest schema."""
     conn = sqlite3.connect(":memory:", isolation_level=None)
     migrations.apply(conn)
-    tables = sorted(name for kind, name in migrations.objects(conn) if kind == "table")
+    tables = sorted({name for kind, name in migrations.objects(conn) if kind == "table"} - NO_RECORDS)
     return {(t, r[1]): r[2] for t in tables for r in conn.execute(f"PRAGMA table_info({t})")}
 
 
@@ -298,7 +300,8 @@ COMMANDS = [
     "trace take chart1.csv --run R4", "trace look chart1.csv", "trace layout save own chart1.csv",
     "amend parts 00123 shape=plate --why drawing", "amend parts 00123 part=00124 --why renamed",
     "amend traces {trace} state=withdrawn --why wrong", "amend settings units value=us --why asked", "list parts",
-    "show part 00123", "judge R1", "recompute", "confirm reading 1 --decision confirmed --person A --why blunder",
+    "show part 00123", "find bore", "judge R1", "recompute",
+    "confirm reading 1 --decision confirmed --person A --why blunder",
     "moved", "effect --kind bore", "answer --part 00123 --characteristic bore --save", "trial bore --of soak_minutes",
     "backtest", "report", "report month_summary", "verify", "backup kept.zip", "restore kept.zip again",
     "restore kept.zip book --lost-traces", "upgrade", "export 2026-03 -o month.xlsx", "explain movement",

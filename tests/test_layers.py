@@ -11,7 +11,7 @@ FLOORS = ["core", "analysis", "store", "readers", "group", "queries", "render", 
 OUTSIDE = {
     "core": set(),
     "analysis": {"numpy", "pandas", "scipy"},
-    "store": {"numpy", "pandas", "duckdb", "fsspec"},
+    "store": {"numpy", "pandas", "duckdb", "fsspec", "sqlite_utils"},
     "group": {"numpy", "pandas", "duckdb", "fsspec", "pyspark", "sqlglot"},
 }
 FORBIDDEN_IN_ANALYSIS = {"sqlite3", "pathlib", "click", "rich", "duckdb", "subprocess", "socket"}

@@ -10,7 +10,7 @@ import pytest
 
 from loadbook.store.book import BookFolder
 
-HEAVY = ("pandas", "duckdb", "scipy", "numpy", "xlsxwriter", "python_calamine")
+HEAVY = ("pandas", "duckdb", "scipy", "numpy", "sqlite_utils", "xlsxwriter", "python_calamine")
 PROBE = """
 import sys
 from loadbook.cli.main import cli
@@ -46,3 +46,18 @@ def test_a_reckoning_worker_loads_no_more_than_it_computes_with() -> None:
     code = f"import sys, loadbook.queries.recompute_child; print(*(m for m in {HEAVY!r} if m in sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
     assert done.stdout.split() == ["numpy"]
+
+
+@pytest.mark.parametrize("words", [["find", "ring"], ["verify"], ["upgrade"], ["new", "another"]])
+def test_what_needs_the_schema_loads_sqlite_utils_without_pandas(words: list[str], book: BookFolder) -> None:
+    found = loaded(words, book.path)
+    assert "sqlite_utils" in found and "pandas" not in found
+
+
+def test_libraries_that_were_hidden_while_sqlite_utils_was_loaded_are_there_afterwards() -> None:
+    code = (
+        "import sys, loadbook.store.sqlite_tools; assert 'pandas' not in sys.modules;"
+        " import pandas, numpy; print(pandas.DataFrame({'a': numpy.ones(2)}).shape)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
+    assert done.stdout.split() == ["(2,", "1)"]

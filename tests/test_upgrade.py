@@ -1,23 +1,27 @@
-"""A book of every schema that was released upgrades, with a backup first, and is whole afterwards."""
+"""A book of every schema that was released upgrades, with a backup first, and is whole afterwards.
+
+Each is brought to a schema that is pretended to come after the newest (later_schema.py): so there is always a step.
+"""
 
 from __future__ import annotations
 
 import shutil
 import sqlite3
 import subprocess
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from loadbook.core.errors import LoadbookError
-from loadbook.store import migrations
+from loadbook.store import migrations, revision
 from loadbook.store.backup import restore
 from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 from loadbook.store.verify import records, verify
 
-from . import bookstate
+from . import bookstate, later_schema
 
 FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "books"
 OLD = sorted(FOLDER.glob("schema-*.zip"))
@@ -30,30 +34,97 @@ def test_a_book_of_every_schema_is_kept() -> None:
 
 
 @pytest.mark.parametrize("kept", OLD, ids=[p.stem for p in OLD])
+def test_a_kept_book_is_brought_to_the_newest_schema_and_whole(kept: Path, tmp_path: Path, inside: Run) -> None:
+    restore(kept, tmp_path / "book").close()
+    assert inside("upgrade", "--book", "book").returncode == 0
+    with BookFolder.open(tmp_path / "book") as book:
+        assert verify(book).wrong == []
+        assert migrations.objects(book.read()) == migrations.expected(migrations.newest())
+
+
+@pytest.fixture
+def later() -> Iterator[None]:
+    with later_schema.pretended():
+        yield
+
+
+@pytest.mark.parametrize("kept", OLD, ids=[p.stem for p in OLD])
+@pytest.mark.usefixtures("later")
 def test_an_old_book_upgrades(kept: Path, tmp_path: Path, inside: Run) -> None:
     with restore(kept, tmp_path / "book") as old:
         before = bookstate.of_file(old.file)
         number = migrations.version(old.read())
+        revisions = revision.of_tables(old.read())
         head = verify(old).last_link
         assert verify(old).wrong == []
     done = inside("upgrade", "--book", "book")
     assert done.returncode == 0, done.stderr
+    assert done.stdout == f"applied step {later_schema.NUMBER}: tanks\n"
     with BookFolder.open(tmp_path / "book") as book:
         assert migrations.version(book.read()) == migrations.newest()
         after = bookstate.of_file(book.file)
         assert verify(book).wrong == []
         assert verify(book).last_link == head, "an upgrade adds no link and changes none"
+        assert all(now != revisions.get(table) for table, now in revision.of_tables(book.read()).items())
+    assert after.pop("quench_tank") == []
     for table, rows in before.items():
-        if table in ("user_version", "setting", "seal"):
-            continue
-        assert after[table] == rows, table
-    assert set(before["setting"]) <= set(after["setting"]) or number < migrations.newest()
+        if table == "part":
+            rows = [row.replace(")", ", None)") for row in rows]
+            after["part"] = [_moved_to_the_end(row) for row in after["part"]]
+        if table not in ("user_version", "_sqlite_migrations"):
+            assert after[table] == rows, table
     backups = list(tmp_path.glob(f"book-schema{number}-*.zip"))
-    assert len(backups) == (number < migrations.newest())
+    assert len(backups) == 1
     for path in backups:
         with restore(path, tmp_path / "undone") as undone:
             assert bookstate.of_file(undone.file) == before
             assert verify(undone).wrong == []
+
+
+def _moved_to_the_end(row: str) -> str:
+    """A row of the pretended schema's part, whose drawing stands before the last two columns."""
+    *cells, drawing, typed, intake = row.removeprefix("(").removesuffix(")").split(", ")
+    return f"({', '.join([*cells, typed, intake, drawing])})"
+
+
+@pytest.mark.usefixtures("later")
+def test_what_a_step_adds_is_guarded_and_what_it_changes_stays_so(tmp_path: Path, inside: Run) -> None:
+    restore(OLD[-1], tmp_path / "book").close()
+    assert inside("upgrade", "--book", "book").returncode == 0
+    with BookFolder.open(tmp_path / "book") as book:
+        conn = book.read()
+        with pytest.raises(sqlite3.IntegrityError, match="loadbook amend"):
+            conn.execute("UPDATE part SET drawing = 'D-7'")
+        with pytest.raises(sqlite3.IntegrityError, match="CHECK"):
+            conn.execute("INSERT INTO part (part, material, drawing, intake_id) VALUES ('P', 'steel', '', 1)")
+        with book.write() as writing:
+            tank = {"quench_tank": "Q1", "furnace": "F1", "litres": 900.0}
+            add_intake(writing, "parts", {"quench_tank": [tank]}, rows_read=1, taken_by="tester")
+        with pytest.raises(sqlite3.IntegrityError, match="never deleted"):
+            conn.execute("DELETE FROM quench_tank")
+        with pytest.raises(sqlite3.IntegrityError, match="FOREIGN KEY"):
+            conn.execute("INSERT INTO quench_tank (quench_tank, furnace, intake_id) VALUES ('Q2', 'none', 1)")
+        assert [r[1] for r in conn.execute("PRAGMA index_list(part)") if r[3] == "c"] == ["part_material"]
+        assert verify(book).wrong == []
+
+
+@pytest.mark.usefixtures("later")
+def test_a_step_that_would_lose_what_rows_refer_to_is_undone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from loadbook.store import steps
+
+    def losing(db: Any) -> None:
+        steps.transform(db, "part", db.table("part").schema)
+        db.execute("DROP TRIGGER material_stays")
+        db.execute("DELETE FROM material")
+
+    next(s for s in steps.STEPS.pending(steps.database(sqlite3.connect(":memory:"))) if s.name == "tanks").fn = losing
+    with restore(OLD[-1], tmp_path / "book") as book:
+        before = migrations.objects(book.read())
+        with pytest.raises(LoadbookError, match="would leave rows of part without what they name"):
+            migrations.apply(book.read())
+        assert migrations.objects(book.read()) == before
+        assert book.read().execute("SELECT count(*) FROM material").fetchone()[0] > 0
+        assert book.read().execute("PRAGMA foreign_keys").fetchone()[0] == 1
 
 
 class Interrupted(Exception):
@@ -66,14 +137,15 @@ class Stopping(sqlite3.Connection):
     left: int | None = None
 
     def execute(self, sql: str, *rest: Any) -> sqlite3.Cursor:
-        if self.left is not None and sql != "ROLLBACK":
+        if self.left is not None and not sql.startswith(("ROLLBACK", "RELEASE", "PRAGMA foreign_keys")):
             self.left -= 1
             if self.left < 0:
                 raise Interrupted
         return super().execute(sql, *rest)
 
 
-@pytest.mark.parametrize("kept", OLD[:-1], ids=[p.stem for p in OLD[:-1]])
+@pytest.mark.parametrize("kept", OLD, ids=[p.stem for p in OLD])
+@pytest.mark.usefixtures("later")
 def test_an_upgrade_interrupted_at_each_statement_can_be_repeated(kept: Path, tmp_path: Path) -> None:
     """Each time the book stands at a whole step, and going on brings it to the newest."""
     with restore(kept, tmp_path / "book") as old:
@@ -102,9 +174,10 @@ def test_an_upgrade_interrupted_at_each_statement_can_be_repeated(kept: Path, tm
                 assert records(conn) == []
             conn.close()
     assert stops > 10
-    assert seen == set(range(first, migrations.newest() + 1)) or seen == set(range(first, migrations.newest()))
+    assert seen in ({*range(first, migrations.newest() + 1)}, {*range(first, migrations.newest())})
 
 
+@pytest.mark.usefixtures("later")
 def test_a_second_upgrade_in_the_same_second_gets_a_backup_of_its_own(
     tmp_path: Path, inside: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -119,6 +192,7 @@ def test_a_second_upgrade_in_the_same_second_gets_a_backup_of_its_own(
     assert len(list(tmp_path.glob("book-schema1-*.zip"))) == 2
 
 
+@pytest.mark.usefixtures("later")
 def test_an_older_book_is_not_opened_but_says_how(tmp_path: Path, inside: Run) -> None:
     restore(OLD[0], tmp_path / "book").close()
     for words in (["list"], ["verify"], ["backup", "b.zip"]):
@@ -140,6 +214,7 @@ def test_a_book_newer_than_the_program_is_refused_by_every_command(tmp_path: Pat
     assert list(tmp_path.glob("*.zip")) == []
 
 
+@pytest.mark.usefixtures("later")
 def test_a_damaged_old_book_is_backed_up_as_it_is_and_upgraded(tmp_path: Path, inside: Run) -> None:
     """A book with an old wound must not stay behind for ever: it is told, kept and brought on."""
     with restore(OLD[0], tmp_path / "book") as old:
@@ -151,6 +226,7 @@ def test_a_damaged_old_book_is_backed_up_as_it_is_and_upgraded(tmp_path: Path, i
         assert len(verify(book).wrong) == 1
 
 
+@pytest.mark.usefixtures("later")
 def test_a_disk_that_is_full_before_the_backup_leaves_the_old_book(
     tmp_path: Path, inside: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -177,15 +177,3 @@ def test_every_step_from_an_empty_book_and_stopped_half_way(tmp_path: Path) -> N
         assert [s.number for s in migrations.apply(conn, upto=step.number)] == [step.number]
         assert migrations.version(conn) == step.number
     assert migrations.apply(conn) == []
-
-
-def test_current_sql_is_what_the_steps_make(tmp_path: Path) -> None:
-    import sqlite3
-
-    from loadbook.store.sql_files import shipped
-
-    conn = sqlite3.connect(tmp_path / "x.sqlite", isolation_level=None)
-    migrations.apply(conn)
-    assert migrations.dump(conn) == (shipped("schema") / "current.sql").read_text(encoding="utf-8"), (
-        "schema/current.sql is behind: python -m tests.dump_schema writes it"
-    )

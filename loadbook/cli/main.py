@@ -19,6 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "amend": ("records:amend", "Correct an accepted value; the old one stays."),
     "list": ("records:list_", "List records of a kind."),
     "show": ("records:show", "Show one record and its history."),
+    "find": ("find:find", "Find words in notes, nonconformances, events, jobs, parts and answers."),
     "trace": ("traces:trace", "Look at a recorder's file, take it in, keep its layout."),
     "judge": ("judge:judge", "Judge runs against every clause of their cycle."),
     "confirm": ("confirming:confirm", "Confirm or refuse a suspected thermocouple fault or reading."),

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from loadbook.core import times, writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
 
-from . import derived_checksum, disk, holder, migrations, schema_check
+from . import derived_checksum, disk, holder, migrations, revision, schema_check
 from .holder import who
 from .sql_errors import TROUBLE, gone, translate_error
 
@@ -73,6 +73,7 @@ class BookFolder:
                     for name, value in (("units", units), ("zone", zone), ("made_at", times.stored(times.now()))):
                         conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
                     derived_checksum.of_settings(conn)
+                    revision.renew(conn, revision.of_tables(conn))
                     conn.execute("COMMIT")
                 finally:
                     conn.close()
@@ -270,7 +271,10 @@ class BookFolder:
             holder.record(self.file, who())
             if not mending:
                 schema_check.refuse_writing(conn, self.file)
+            # while guards were gone, rows may have changed uncounted: then every table counts as changed
+            before = {} if mending else revision.of_tables(conn)
             yield conn
+            revision.raise_changed(conn, before)
             if self._stands_there() != self._identity:
                 raise gone(self.file)  # SQLite would commit into a file that nobody finds again
             holder.release(self.file)

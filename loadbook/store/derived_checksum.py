@@ -15,7 +15,6 @@ from itertools import groupby
 from operator import itemgetter
 from typing import Any
 
-SINCE = 3  # the schema that brought seals
 # the columns of each set, the run first where there is one; a later schema that adds one seals everything anew
 PARAMETER = ("run", "parameter", "channel", "value", "unit", "source", "se", "at_s", "note", "algorithm")
 FINDING = (
@@ -47,7 +46,7 @@ def of_settings(conn: sqlite3.Connection) -> None:
 
 
 def everything(conn: sqlite3.Connection) -> None:
-    """Seal a whole book as it stands, as the step of the schema that brings the seals does."""
+    """Seal a whole book as it stands, as a step of the schema does that changes what is sealed."""
     conn.execute("DELETE FROM seal")
     for run, digest in _runs(conn):
         _put(conn, "run", run, digest)

@@ -1,48 +1,45 @@
-"""Steps of the schema: forward only, each applied in one transaction with the record that it ran."""
+"""Bringing a book from one schema to the next, each step in one transaction with the record that it ran.
+
+What the steps are stands in steps.py, which is loaded only where one is carried out or the schema is compared.
+"""
 
 from __future__ import annotations
 
-import re
 import sqlite3
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
-from pathlib import Path
 
 from loadbook.core.errors import LoadbookError
 
-from . import derived_checksum
-from .sql_files import shipped
-
 APPLICATION_ID = 0x6C6F6164  # "load", so that a file can be told from any other SQLite file
-
-
-# what a step needs beyond SQL, in its own transaction
-_AFTERWARDS: dict[int, Callable[[sqlite3.Connection], None]] = {derived_checksum.SINCE: derived_checksum.everything}
+NEWEST = 1  # how many steps there are
 
 
 @dataclass(frozen=True)
 class Step:
-    """One migration: its number, its name and its SQL file."""
+    """One migration: its number and its name."""
 
     number: int
     name: str
-    path: Path
 
 
 def steps() -> list[Step]:
     """Every step this program knows, in order."""
-    found = []
-    for path in sorted((shipped("schema") / "migrations").glob("*.sql")):
-        match = re.match(r"(\d{4})_(.+)", path.stem)
-        if match:
-            found.append(Step(int(match.group(1)), match.group(2), path))
-    return found
+    from .steps import database, names
+
+    conn = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        return [Step(number, name) for number, name in enumerate(names(database(conn)), start=1)]
+    finally:
+        conn.close()
 
 
 def newest() -> int:
     """Number of the newest step this program knows."""
-    return steps()[-1].number
+    return NEWEST
 
 
 def version(conn: sqlite3.Connection) -> int:
@@ -50,45 +47,54 @@ def version(conn: sqlite3.Connection) -> int:
     return int(conn.execute("PRAGMA user_version").fetchone()[0])
 
 
-def statements(text: str) -> list[str]:
-    """The statements of an SQL file, split where SQLite says that one is complete."""
-    found, pending = [], ""
-    for line in text.splitlines(keepends=True):
-        pending += line
-        if line.rstrip().endswith(";") and sqlite3.complete_statement(pending):
-            found.append(pending.strip())
-            pending = ""
-    if re.sub(r"--[^\n]*", "", pending).strip():
-        raise LoadbookError("an SQL file of the program ends in the middle of a statement")
-    return found
-
-
 def apply(conn: sqlite3.Connection, upto: int | None = None) -> list[Step]:
     """Apply the steps a book has not had, each with its number in one transaction; give back those applied.
 
     An interruption leaves the book at the last whole step, and calling again goes on from there.
     conn must be in autocommit mode (isolation_level None).
+    Raises LoadbookError where a step would leave a row without the record that it refers to.
     """
-    done = []
-    for step in steps():
-        if upto is not None and step.number > upto:
-            break
-        if step.number <= version(conn):
-            continue
-        conn.execute("BEGIN IMMEDIATE")
-        try:
-            if step.number > version(conn):  # another process may have applied it meanwhile
-                for statement in statements(step.path.read_text(encoding="utf-8")):
-                    conn.execute(statement)
-                if step.number in _AFTERWARDS:
-                    _AFTERWARDS[step.number](conn)
-                conn.execute(f"PRAGMA user_version = {step.number}")
-                done.append(step)
-            conn.execute("COMMIT")
-        except BaseException:
-            conn.execute("ROLLBACK")
-            raise
+    from .steps import database, next_one
+
+    done: list[Step] = []
+    db = database(conn)
+    with _without_foreign_keys(conn):  # a table that is made anew is gone for a moment
+        while version(conn) < (NEWEST if upto is None else upto):
+            conn.execute("BEGIN IMMEDIATE")
+            try:
+                number = version(conn) + 1  # another process may have applied one meanwhile
+                broken = _dangling(conn)
+                name = next_one(db)
+                if name is not None:
+                    conn.execute(f"PRAGMA user_version = {number}")
+                    done.append(Step(number, name))
+                if wrong := _dangling(conn) - broken:
+                    raise LoadbookError(f"step {number} would leave rows of {', '.join(wrong)} without what they name")
+                conn.execute("COMMIT")
+            except BaseException:
+                conn.execute("ROLLBACK")
+                raise
+            if name is None:
+                raise LoadbookError(
+                    f"the book says that it has had {number - 1} steps, and lists more",
+                    remedy="Restore it from a backup",
+                )
     return done
+
+
+@contextmanager
+def _without_foreign_keys(conn: sqlite3.Connection) -> Iterator[None]:
+    on = conn.execute("PRAGMA foreign_keys").fetchone()[0]
+    conn.execute("PRAGMA foreign_keys = OFF")
+    try:
+        yield
+    finally:
+        conn.execute(f"PRAGMA foreign_keys = {on}")
+
+
+def _dangling(conn: sqlite3.Connection) -> Counter[str]:
+    """How many rows of each table refer to one that is not there."""
+    return Counter(row[0] for row in conn.execute("PRAGMA foreign_key_check"))
 
 
 def objects(conn: sqlite3.Connection) -> dict[tuple[str, str], str]:
@@ -121,15 +127,3 @@ def restore_guards(conn: sqlite3.Connection) -> list[str]:
             conn.execute(sql)
             restored.append(name)
     return restored
-
-
-def dump(conn: sqlite3.Connection) -> str:
-    """The schema of a database as text, in the order in which it was made: schema/current.sql."""
-    rows = conn.execute(
-        "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%' ORDER BY rowid"
-    )
-    return (
-        f"-- Schema {version(conn)}, as the steps in migrations/ make it.\n\n"
-        + "\n\n".join(f"{r[0]};" for r in rows)
-        + "\n"
-    )

@@ -110,8 +110,7 @@ def _database(conn: sqlite3.Connection) -> list[str]:
 @uncollected()
 def _contents(conn: sqlite3.Connection) -> list[str]:
     """What only the program can tell of what stands in the file."""
-    sealed = [derived_checksum.check] if migrations.version(conn) >= derived_checksum.SINCE else []
-    return _in_turn(conn, [_schema, chain.check, *sealed])
+    return _in_turn(conn, [_schema, _steps, chain.check, derived_checksum.check])
 
 
 def _in_turn(conn: sqlite3.Connection, steps: list[Step]) -> list[str]:
@@ -173,6 +172,16 @@ def _schema(conn: sqlite3.Connection) -> list[str]:
             remedy = "restore it from a backup" if kind == "table" else "loadbook upgrade makes it anew"
             wrong.append(f"the {kind} {name} is not the program's any more: {remedy}")
     return sorted(wrong)
+
+
+def _steps(conn: sqlite3.Connection) -> list[str]:
+    """Whether the steps of the schema that the book says it had are those that its number stands for."""
+    had = [
+        r[0] for r in conn.execute("SELECT name FROM _sqlite_migrations WHERE migration_set = 'loadbook' ORDER BY id")
+    ]
+    if had == [s.name for s in migrations.steps()][: migrations.version(conn)]:
+        return []
+    return ["the book's list of the steps that its schema had is not the program's: restore it from a backup"]
 
 
 def _traces(

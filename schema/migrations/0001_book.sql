@@ -1,4 +1,5 @@
--- 0001 The book: records, what was taken in, what was computed, and the chain over both.
+-- 0001 The book: records, what was taken in, what was computed, the chain over both, and the checksums beside it.
+-- The triggers are not here: store/guards.py makes them from the tables' own columns.
 -- Moments are UTC text ending in Z, dates ISO text, temperatures °C, lengths mm. `typed` holds, as a JSON
 -- object, what stood in the input wherever it differs from what is stored. Natural keys are text, never
 -- guessed into numbers. Every row that came in names its intake.
@@ -550,3 +551,22 @@ CREATE TABLE chain (
   digest TEXT NOT NULL,
   CHECK ((intake_id IS NULL) <> (amendment_id IS NULL))
 ) STRICT;
+
+-- A checksum over what stands under no link of the chain because commands make it anew (what was computed of a run,
+-- how kept answers fared), and over the book's settings.
+CREATE TABLE seal (
+  seal_id INTEGER PRIMARY KEY,
+  what TEXT NOT NULL CHECK (what IN ('run', 'outcomes', 'settings')),
+  name TEXT NOT NULL,
+  sha256 TEXT NOT NULL,
+  UNIQUE (what, name)
+) STRICT;
+
+-- How often each table was changed, row by row, and the token of the transaction that last did: store/revision.py.
+CREATE TABLE revision (
+  name TEXT PRIMARY KEY,
+  number INTEGER NOT NULL CHECK (number >= 0),
+  token TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
+INSERT INTO setting (name, value) VALUES ('guard_factor', '1'), ('guard_decides', 'no');

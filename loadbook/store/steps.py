@@ -1,0 +1,69 @@
+"""The steps of the schema, as sqlite-utils keeps and carries them out: forward only, never edited once released.
+
+Tables are written in SQL (schema/migrations/NNNN_name.sql): sqlite-utils' own `create` knows no CHECK and no UNIQUE,
+and books are compared with the program word for word, which must not depend on how the installed sqlite-utils words
+a table. Triggers are made from the columns, after every step (guards.py).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any
+
+from . import derived_checksum, guards
+from .sql_files import shipped
+from .sqlite_tools import Database, Migrations
+
+STEPS = Migrations("loadbook")
+
+_APPLIED = """CREATE TABLE _sqlite_migrations (
+  id INTEGER PRIMARY KEY,
+  migration_set TEXT NOT NULL,
+  name TEXT NOT NULL,
+  applied_at TEXT NOT NULL,
+  UNIQUE (migration_set, name)
+) STRICT"""
+
+
+@STEPS()  # type: ignore[untyped-decorator]
+def book(db: Database) -> None:
+    """The book as it was first released."""
+    _run(db, "0001_book")
+    derived_checksum.everything(db.conn)
+
+
+def database(conn: sqlite3.Connection) -> Database:
+    """A connection (in autocommit mode) as sqlite-utils wants it, without what plugins on this machine would add."""
+    return Database(conn, execute_plugins=False, strict=True)
+
+
+def names(db: Database) -> list[str]:
+    """Names of all steps, those that a database has had first."""
+    return [s.name for s in (*STEPS.applied(db), *STEPS.pending(db))]
+
+
+def next_one(db: Database) -> str | None:
+    """Apply the first step that a database has not had, in the transaction that is open; give back its name."""
+    if not db[STEPS.migrations_table].exists():
+        db.execute(_APPLIED)
+    pending: list[str] = [s.name for s in STEPS.pending(db)]
+    if not pending:
+        return None
+    STEPS.apply(db, stop_before=pending[1:])
+    guards.restore(db)
+    return pending[0]
+
+
+def transform(db: Database, table: str, text: str, **changes: Any) -> None:
+    """sqlite-utils' transform of a table, with our wording of what becomes of it.
+
+    text     CREATE TABLE of the new table;  changes  what `transform` takes: rename, drop, ... (a new column: nothing)
+    """
+    _, *rest = db.table(table).transform_sql(tmp_suffix="next", **changes)
+    made = text.replace(f"CREATE TABLE {table} ", f"CREATE TABLE {table}_new_next ", 1)
+    for statement in (made, *rest):
+        db.execute(statement)
+
+
+def _run(db: Database, name: str) -> None:
+    db.executescript((shipped("schema") / "migrations" / f"{name}.sql").read_text(encoding="utf-8"))
