@@ -52,9 +52,7 @@ class LeftOut:
     why: str
 
 
-def fill(
-    book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed
-) -> tuple[list[str], list[LeftOut]]:
+def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed) -> tuple[list[str], list[LeftOut]]:
     """Make the session's own tables: the current traces, their channels and roles.
 
     Returns (the files' names for the engine, in the order of their numbers; those left out). Call where the book is
