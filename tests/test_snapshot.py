@@ -151,7 +151,7 @@ def listed_as(book: BookFolder, file: Path) -> None:
 HURT = {
     "cut off": lambda _, p: p.write_bytes(p.read_bytes()[:-9]),
     "emptied": lambda _, p: p.write_bytes(b""),
-    "one byte": lambda _, p: p.write_bytes(bytes([*p.read_bytes()[:100], p.read_bytes()[100] ^ 1, *p.read_bytes()[101:]])),
+    "one byte": lambda _, p: p.write_bytes(p.read_bytes()[:100] + b"\0" + p.read_bytes()[101:]),
     "other rows": lambda _, p: p.write_bytes(other_rows(p)),
     "other rows, and listed": lambda b, p: (p.write_bytes(other_rows(p)), listed_as(b, p)),
     "touched": lambda _, p: os.utime(p),
