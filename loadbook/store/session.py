@@ -68,8 +68,10 @@ def for_query(of: dict[str, Any], sql: str) -> Session:
 
 def refresh(book: BookFolder, sql: str) -> None:
     """Bring the snapshot up to date for a stranger's query, whose own process writes nothing."""
-    tables = {table for table in sql_files.closure(needs_of(book, sql))[0] if table not in MADE}
-    if snapshot.is_behind(book, tables):
+    with _one_state(book.read()):
+        tables = {table for table in sql_files.closure(needs_of(book, sql))[0] if table not in MADE}
+        behind = snapshot.is_behind(book, tables)
+    if behind:
         start(book, tables).connection.close()
 
 
