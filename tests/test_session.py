@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-import duckdb
 import numpy as np
 import pytest
 
@@ -104,50 +102,6 @@ def test_a_trace_that_says_it_is_another_run_s_is_believed_by_its_row_only(book:
     if len(first) == second.stat().st_size:
         second.write_bytes(first)  # a foreign file of the right size, naming R1 inside
         assert rows(book, "SELECT DISTINCT run FROM samples ORDER BY run") == [("R1",), ("R2",)]
-
-
-LEAN = {
-    "SELECT count(*), min(value) FROM samples": "",
-    "WITH a AS (SELECT * FROM samples) SELECT max(value) FROM a WHERE t_s > 100": "",
-    "SELECT max(value) AS run, count(flag) FROM samples": "",
-    "SELECT run AS r, count(*) FROM samples GROUP BY 1 ORDER BY 1": "f",
-    "SELECT max(sampled_at) FROM samples": "f",
-    "SELECT (SELECT max(value) FROM samples x WHERE x.run = r.run) FROM (SELECT 'R2' AS run) r": "f",
-    "SELECT count(role) FROM samples": "fk",
-    "SELECT count(*) FROM samples WHERE role IS NULL": "fk",
-    "SELECT count(*), min(value) FROM samples WHERE unit = 'mbar'": "fk",
-    "SELECT channel, max(value) FROM samples WHERE run LIKE '%2' GROUP BY 1 ORDER BY 1": "fk",
-    "SELECT * FROM samples ORDER BY ALL": "fk",
-    "SELECT x FROM (PIVOT samples ON channel USING max(value) GROUP BY run) AS x ORDER BY 1": "fk",
-}
-
-
-@pytest.mark.parametrize("sql", LEAN)
-@pytest.mark.parametrize("traces", [0, 3])
-def test_samples_gives_the_same_with_no_more_joins_than_a_query_needs(book: BookFolder, sql: str, traces: int) -> None:
-    for number in range(1, traces + 1):
-        run(book, f"R{number}", number)
-        trace(book, f"R{number}", f"t-{number}", base=100.0 * number, samples=10 * number)
-    with session.start(book, {"samples"}) as made:
-        whole = made.connection.execute(sql).fetchall()
-        made.prune_joins([(sql, None)])
-        assert made.connection.execute(sql).fetchall() == whole
-        view = made.connection.execute("SELECT sql FROM duckdb_views() WHERE view_name = 'samples'").fetchall()[0][0]
-        joined = "".join(alias for alias in "fk" if re.search(rf"JOIN \w+ AS {alias}\b", view))
-        assert joined == (LEAN[sql] if traces else joined)
-
-
-def test_a_column_of_a_join_that_was_left_out_is_an_error_and_never_empty(book: BookFolder) -> None:
-    run(book, "R1", 1)
-    trace(book, "R1", "t-1")
-    with session.start(book, {"samples"}) as made:
-        made.prune_joins([("SELECT count(*), (SELECT count(*) FROM duckdb_views()) FROM samples", None)])
-        assert made.connection.execute("SELECT max(run) FROM samples").fetchall() == [("R1",)]  # shown as it is
-        made.prune_joins([("SELECT count(*) FROM samples", None)])
-        with pytest.raises(duckdb.InvalidInputException, match="run was not seen to be read"):
-            made.connection.execute("SELECT max(run) FROM samples").fetchall()
-        made.prune_joins([("SELECT nothing FROM samples", None)])  # cannot be planned: the whole view
-        assert made.connection.execute("SELECT max(run) FROM samples").fetchall() == [("R1",)]
 
 
 @pytest.mark.parametrize(

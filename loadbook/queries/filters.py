@@ -128,7 +128,9 @@ class Filters:
                     raise UsageError(f"--{name} does not apply here", remedy=_applies(columns))
                 wanted = [part.strip() for part in text.split(",") if part.strip()]
                 column = f"lower({name})" if name in _FOLDED else name
-                clauses.append(f"{column} IN ({', '.join('?' * len(wanted))})")
+                # of one value an engine leaves out at once, also in views, what has another
+                one = len(wanted) == 1
+                clauses.append(f"{column} = ?" if one else f"{column} IN ({', '.join('?' * len(wanted))})")
                 values.extend(w.lower() if name in _FOLDED else w for w in wanted)
         return (" AND ".join(clauses) or "true"), values
 

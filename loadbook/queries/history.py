@@ -16,7 +16,6 @@ from loadbook.core.errors import UsageError
 
 from .enquiry import conditions
 from .filters import Filters
-from .row_filter import rows_needed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -126,9 +125,9 @@ def load(book: BookFolder, filters: Filters | None = None, kind: str | None = No
 
     kind  only this kind of characteristic
     """
-    from loadbook.store.session import prepare
+    from loadbook.store.session import start
 
-    with prepare(book, set(NEEDS)) as session:
+    with start(book, NEEDS) as session:
         return _read(session, filters or Filters(), kind)
 
 
@@ -156,7 +155,6 @@ def _read(session: Session, filters: Filters, kind: str | None) -> Source:
         " LEFT JOIN believed AS b USING (run, part, serial, characteristic)"
         " ORDER BY m.started, m.run, m.part, m.serial, m.characteristic"
     )
-    session.load([(history, values), (_BREAKS, None)], rows_needed(filters, kind))
     session.connection.execute("SET enable_external_access = false")
     session.connection.execute("SET lock_configuration = true")
     frame = session.frame(history, values)

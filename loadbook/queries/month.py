@@ -16,12 +16,11 @@ from zoneinfo import ZoneInfo
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.store.book import BookFolder
-from loadbook.store.session import frame, prepare
+from loadbook.store.session import frame, start
 
 from . import history, kept_answers
 from .filters import Filters
 from .furnaces import FurnaceChart, furnace_charts
-from .row_filter import rows_needed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -95,10 +94,8 @@ def month_of(book: BookFolder, month: str) -> Month:
 
     since, until = bounds(month, book)
     span: list[Any] = [_naive(since), _naive(until)]
-    reads = (_RUNS, _VERDICTS, _MOVEMENT)
-    with prepare(book, {"runs", "verdicts", "movement"}) as session:
-        session.load([(sql, span) for sql in reads], rows_needed(_within(since, until)))
-        runs, verdicts, movement = (session.frame(sql, span) for sql in reads)
+    with start(book, {"runs", "verdicts", "movement"}) as session:
+        runs, verdicts, movement = (session.frame(sql, span) for sql in (_RUNS, _VERDICTS, _MOVEMENT))
     aside = movement[movement["set_aside"].notna()]
     counted = aside.groupby("set_aside").size().rename("readings").reset_index() if len(aside) else aside[["set_aside"]]
     treatments = movement.iloc[:0]

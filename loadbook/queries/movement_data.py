@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.store.sandbox_condition import check_condition
-from loadbook.store.session import prepare
+from loadbook.store.session import start
 
 from .filters import unknown_words
-from .row_filter import rows_needed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,15 +68,13 @@ def load(
 
     if filters.where is not None:
         check_condition(filters.where)
-    with prepare(book, {"movement", "pieces", "parameter", "confirmation", "reading"}) as session:
+    with start(book, {"movement", "pieces", "parameter", "confirmation", "reading"}) as session:
         columns = session.columns("movement")
         where, values = filters.sql(columns)
         listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in also if c in columns)]))
         rows = (f"SELECT {listed} FROM movement WHERE {where}", values)
         unmeasured = _unmeasured(session.columns("pieces"), filters)
-        reads = [rows, (_PARAMETERS, None), (_BELIEVED, None), *([unmeasured] if unmeasured else [])]
         try:
-            session.load(reads, rows_needed(filters) | {"parameter": _of_runs(asked, parameters)})
             frame = session.frame(*rows)
         except duckdb.Error as exc:
             if filters.where is None:
@@ -86,7 +83,7 @@ def load(
                 f"--where {filters.where!r} is no condition over movement: {str(exc).splitlines()[0]}",
                 remedy='Write it like --where "length_mm > 300"; loadbook sql "DESCRIBE movement" lists the columns',
             ) from exc
-        figures = session.frame(_PARAMETERS)
+        figures = session.frame(*_parameters(asked, parameters))
         counted = session.rows(*unmeasured)[0] if unmeasured else (0, 0)
         believed = session.frame(_BELIEVED)
     if frame.empty:
@@ -103,8 +100,6 @@ def load(
     return MovementData(frame, figures, int(counted[0]), int(counted[1]), believed)
 
 
-# of the rows that are copied (see _of_runs): what the trace shows stands before what was stated
-_PARAMETERS = "SELECT run, parameter, value, unit, source FROM parameter ORDER BY run, parameter, source DESC"
 _BELIEVED = (
     "SELECT DISTINCT r.run, r.part, r.serial, r.characteristic FROM confirmation AS c"
     " JOIN reading AS r USING (reading_id) WHERE c.subject = 'reading'"
@@ -113,10 +108,16 @@ _BELIEVED = (
 )
 
 
-def _of_runs(asked: bool, names: Sequence[str] | None) -> tuple[str, Sequence[str]]:
-    """The rows of `parameter` that are wanted: of the run as a whole, asked or achieved, of these names."""
-    told = "channel IS NULL AND " + ("source = 'asked'" if asked else "source IN ('trace', 'stated')")
-    return (told, ()) if names is None else (f"{told} AND parameter IN ({', '.join('?' * len(names))})", names)
+def _parameters(asked: bool, names: Sequence[str] | None) -> tuple[str, Sequence[str]]:
+    """The query for parameters of runs as a whole, asked or achieved, of these names: what the trace shows stands
+    before what was stated."""
+    sources = "source = 'asked'" if asked else "source IN ('trace', 'stated')"
+    chosen = "true" if names is None else f"parameter IN ({', '.join('?' * len(names))})"
+    return (
+        f"SELECT run, parameter, value, unit, source FROM parameter WHERE channel IS NULL AND {sources}"
+        f" AND ({chosen}) ORDER BY run, parameter, source DESC",
+        names or (),
+    )
 
 
 def _unmeasured(columns: set[str], filters: Filters) -> tuple[str, list[object]] | None:

@@ -92,8 +92,7 @@ def run_report(
 def _trusted(
     book: BookFolder, file: SqlFile, sent: dict[str, Any]
 ) -> tuple[list[str], list[tuple[Any, ...]], list[LeftOut]]:
-    with session.prepare(book, file.needs) as made:
-        made.load([(file.text, sent)])
+    with session.start(book, file.needs) as made:
         result = made.connection.execute(file.text, sent or None)
         columns = [d[0] for d in result.description or []]
         return columns, result.fetchall(), made.left_out

@@ -121,12 +121,9 @@ def _picture(judged: JudgedRun) -> RunPicture | None:
 
 
 def _movement(book: BookFolder, run: str) -> Iterable[Row]:
-    from loadbook.store.session import prepare
+    from loadbook.store.session import start
 
-    from .row_filter import of_run
-
-    with prepare(book, {"movement"}) as session:
-        session.load([(MOVEMENT, [run])], of_run(run))
+    with start(book, {"movement"}) as session:
         found = session.connection.execute(MOVEMENT, [run])
         names = [d[0] for d in found.description or ()]
         return [dict(zip(names, row, strict=True)) for row in found.fetchall()]

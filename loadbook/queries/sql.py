@@ -32,6 +32,7 @@ def ask_sql(
     LoadbookError where it fails or reaches its limits.
     """
     try:
+        session.refresh(book, text)
         return sandbox.run_query(book, text, parameters, seconds=seconds, memory_mb=memory_mb)
     except LoadbookError as exc:
         helped = in_words(text, exc, *session.names(book))

@@ -87,7 +87,6 @@ def _answer(request: dict[str, Any]) -> Iterator[dict[str, Any] | list[list[Any]
     give_up_rights(connection, made.files, memory, float(request["seconds"]))
     wrapped = wrap(connection, sql)
     parameters = {p["name"]: _parameter(p) for p in request.get("parameters", [])}
-    made.prune_joins([(wrapped, parameters)])
     result = connection.execute(wrapped, parameters or None)
     described = [(d[0], str(d[1])) for d in result.description or []]
     yield {

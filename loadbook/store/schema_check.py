@@ -32,15 +32,24 @@ def fingerprint(rows: Iterable[tuple[str, str, str]]) -> str:
 
 def found(conn: sqlite3.Connection) -> list[tuple[str, str]]:
     """(type, name) of everything in the schema that is not, word for word, the program's."""
-    marks = ", ".join("?" * len(_SQLITES_OWN))
-    listed = conn.execute(
-        f"SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT IN ({marks})", _SQLITES_OWN
-    )
-    rows = [(row[0], row[1], row[2]) for row in listed]
+    rows = _rows(conn)
     if fingerprint(rows) == NEWEST_SHA256:
         return []
     wanted = migrations.expected(migrations.version(conn))
     return [(str(kind), str(name)) for kind, name, sql in rows if wanted.get((kind, name)) != sql]
+
+
+def is_whole(conn: sqlite3.Connection) -> bool:
+    """Is the schema, with every guard, the newest as the program makes it, and nothing else?"""
+    return fingerprint(_rows(conn)) == NEWEST_SHA256
+
+
+def _rows(conn: sqlite3.Connection) -> list[tuple[str, str, str]]:
+    marks = ", ".join("?" * len(_SQLITES_OWN))
+    listed = conn.execute(
+        f"SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT IN ({marks})", _SQLITES_OWN
+    )
+    return [(row[0], row[1], row[2]) for row in listed]
 
 
 def refuse_reading(conn: sqlite3.Connection, where: Path) -> None:

@@ -1,15 +1,13 @@
-"""Copying the book's tables into the analytic session: which columns a query reads, and their way across.
+"""Copying the book's tables into an engine.
 
 SQLite's rows come through the standard library (a second SQLite library in the process would drop its locks) and go
-into tables with declared types, twenty thousand at a time, column by column. What a query reads is asked of the
-engine itself: its plan over the empty tables, with no optimizer but the one that leaves unused columns out.
+into tables with declared types, twenty thousand at a time, column by column.
 """
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.collector import uncollected
@@ -43,38 +41,28 @@ def column_types(reader: sqlite3.Connection, table: str) -> dict[str, str]:
     }
 
 
-def create(connection: duckdb.DuckDBPyConnection, table: str, columns: dict[str, str]) -> None:
+def create(connection: duckdb.DuckDBPyConnection, table: str, columns: Mapping[str, str]) -> None:
     """The table, empty."""
     made = ", ".join(f'"{name}" {kind}' for name, kind in columns.items())
     connection.execute(f'CREATE TABLE "{table}" ({made})')
 
 
 def copy(
-    reader: sqlite3.Connection,
-    connection: duckdb.DuckDBPyConnection,
-    table: str,
-    columns: dict[str, str],
-    only: Collection[str] | None = None,
-    where: str = "true",
-    values: Sequence[Any] = (),
+    reader: sqlite3.Connection, connection: duckdb.DuckDBPyConnection, table: str, columns: Mapping[str, str]
 ) -> None:
-    """Put a table's rows into the session's.
-
-    only           the columns wanted (None: all); the others stay empty
-    where, values  a condition in SQLite's words that the rows must fulfil, and its parameters
-    Raises DamageError where a value is not of its type
-    """
-    chosen = [name for name in columns if only is None or name in only] or list(columns)[:1]
-    listed = ", ".join(f'"{name}"' for name in chosen)
-    cursor = reader.execute(f'SELECT {listed} FROM "{table}" WHERE {where}', values)
+    """Put a table's rows into the engine's. Raises DamageError where a value is not of its type."""
+    listed = ", ".join(f'"{name}"' for name in columns)
+    cursor = reader.execute(f'SELECT {listed} FROM "{table}"')
     cursor.row_factory = None
+    connection.execute("SET pandas_analyze_sample = 0")  # texts are texts, whatever a column's start
     with uncollected():
         while rows := cursor.fetchmany(ROWS):
-            insert(connection, table, {n: columns[n] for n in chosen}, list(zip(*rows, strict=True)))
+            insert(connection, table, columns, list(zip(*rows, strict=True)))
+    connection.execute("RESET pandas_analyze_sample")
 
 
 def insert(
-    connection: duckdb.DuckDBPyConnection, table: str, columns: dict[str, str], values: Sequence[tuple[Any, ...]]
+    connection: duckdb.DuckDBPyConnection, table: str, columns: Mapping[str, str], values: Sequence[tuple[Any, ...]]
 ) -> None:
     """Insert rows given column by column; columns: name -> type, in the order of values."""
     import duckdb
@@ -112,32 +100,3 @@ def array_of(values: tuple[Any, ...], kind: str) -> Any:
     texts = np.empty(len(values), object)
     texts[:] = values
     return texts
-
-
-def read_columns(connection: duckdb.DuckDBPyConnection, reads: Iterable[tuple[str, Any]]) -> dict[str, set[str]]:
-    """Table -> columns that some queries (text, parameters) read, by the engine's plan of them.
-
-    A name that the plan does not give reads nothing. Raises duckdb.Error for a query that cannot be bound.
-    """
-    others = connection.execute("SELECT string_agg(name, ',') FROM duckdb_optimizers() WHERE name <> 'unused_columns'")
-    connection.execute("SET disabled_optimizers = ?", list(others.fetchone() or ()))
-    found: dict[str, set[str]] = {}
-    try:
-        for sql, parameters in reads:
-            plan = connection.execute(f"EXPLAIN (FORMAT json) {sql}", parameters or None).fetchall()
-            for node in nodes(json.loads(plan[0][1])):
-                said = node["extra_info"]
-                if "Table" in said:
-                    name = str(said["Table"]).rsplit(".", 1)[-1].strip('"')
-                    columns = said.get("Projections", ())
-                    found.setdefault(name, set()).update([columns] if isinstance(columns, str) else columns)
-    finally:
-        connection.execute("RESET disabled_optimizers")
-    return found
-
-
-def nodes(plan: list[dict[str, Any]]) -> Iterator[dict[str, Any]]:
-    """Every node of a plan that the engine gave as JSON."""
-    for node in plan:
-        yield node
-        yield from nodes(node["children"])

@@ -4,15 +4,11 @@ Traces are read from an explicit list of the files that the book's rows name, an
 the file it came from: never by a glob, and never by what the file says of itself. Most traces of a shop have the
 same channels under the same numbers; so a file has a first place, and a channel's place is that plus its number: one
 row for every channel of every such set, not of every trace, and one number to join by.
-
-`lean` leaves out the joins whose columns a query does not read: counting all samples needs none of them.
 """
 
 from __future__ import annotations
 
-import json
 import os
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -21,12 +17,12 @@ from loadbook.core.errors import DamageError
 from loadbook.core.outside import opened
 
 from . import session_copy, trace_files
-from .handed import Handed
 
 if TYPE_CHECKING:
     import duckdb
 
     from .book import BookFolder
+    from .handed import Handed
 
 TRACE_FILE = "trace_file"  # made by the session: the files that samples reads, and their runs
 TRACE_PLACE = "trace_place"  # made by the session: the channels that stand in them
@@ -40,10 +36,6 @@ _COLUMNS = {
     LEFT_OUT: dict.fromkeys(("run", "path", "why"), "VARCHAR"),
 }
 _FILES = "trace_files"  # the session's variable that holds the list of files: a view's text stays short
-_NAMES = "Filename(s)"  # where a plan lists the files
-# tables that samples is joined to, by the names they have in it, and what is seen in a plan where one is read: columns
-# of the files that serve nothing else
-_WITNESS = {"f": "run", "k": "quantity"}
 # what stands where there are no files to read
 NO_FILES = (
     "(SELECT NULL::VARCHAR AS run, NULL::VARCHAR AS quantity, NULL::SMALLINT AS channel, NULL::DOUBLE AS t_s,"
@@ -60,7 +52,7 @@ class LeftOut:
     why: str
 
 
-def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection) -> tuple[list[str], list[LeftOut]]:
+def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed) -> tuple[list[str], list[LeftOut]]:
     """Make the session's own tables: the current traces, their channels and roles.
 
     Returns (the files' names for the engine, in the order of their numbers; those left out). Call where the book is
@@ -90,7 +82,7 @@ def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection) -> tuple[list[
         session_copy.create(connection, table, columns)
         if made[table]:
             session_copy.insert(connection, table, columns, list(zip(*made[table], strict=True)))
-    names = Handed(connection).paths(files)
+    names = handed.paths(files)
     listed = ", ".join(trace_files.quoted(n) for n in names)
     connection.execute(f"SET VARIABLE {_FILES} = [{listed}]")
     return names, left_out
@@ -139,54 +131,7 @@ def _unfit(locate: trace_files.Locator, relative: str, size: int) -> tuple[str |
     return None, os.path.abspath(path)  # noqa: PTH100 - as a text, since a book has thousands
 
 
-def text(view: str, files: Sequence[str], joined: str = "fk") -> str:
-    """The text of the view over the session's files, or over no rows where there are none.
-
-    joined  the tables that it is joined to, by _WITNESS; a column of another raises when it is read
-    """
-    lines = [_line(line, joined) for line in view.splitlines()]
+def text(view: str, files: Sequence[str]) -> str:
+    """The text of the view over the session's files, or over no rows where there are none."""
     read = f"read_parquet(getvariable('{_FILES}'), hive_partitioning = false)" if files else NO_FILES
-    return "\n".join(lines).replace("{trace_files}", read)
-
-
-def _line(line: str, joined: str) -> str:
-    for alias, witness in _WITNESS.items():
-        if alias in joined:
-            continue
-        if line.startswith("JOIN ") and f" AS {alias} ON " in line:
-            return ""
-        if line.startswith(f"  {alias}."):
-            name = line.rstrip(",").rsplit(" AS ", 1)[-1].strip().removeprefix(f"{alias}.")
-            kind = "TIMESTAMP" if name == "sampled_at" else "VARCHAR"
-            said = f"concat('samples.{name} was not seen to be read', left(s.{witness}, 0))"
-            return f"  CAST(error({said}) AS {kind}) AS {name},"
-    return line
-
-
-def prune_joins(
-    connection: duckdb.DuckDBPyConnection, view: str, files: Sequence[str], reads: Sequence[tuple[str, Any]]
-) -> None:
-    """Make `samples` anew with no more joins than some queries (text, parameters) need.
-
-    Which columns a query reads is seen in the engine's own plan of it: in the place of those that a join would give
-    stands something that reads a witness, and raises. A query that the engine cannot plan gets the whole view.
-    """
-    connection.execute(f"CREATE OR REPLACE VIEW {SAMPLES} AS\n{text(view, files, '')}")
-    seen = set().union(*(_seen(connection, sql, parameters) for sql, parameters in reads))
-    joined = "fk" if "k" in seen else "".join(seen)  # the channels' places start from the file's
-    connection.execute(f"CREATE OR REPLACE VIEW {SAMPLES} AS\n{text(view, files, joined)}")
-
-
-def _seen(connection: duckdb.DuckDBPyConnection, sql: str, parameters: Any) -> set[str]:
-    """The tables of _WITNESS that a query reads from."""
-    import duckdb
-
-    try:
-        plan = connection.execute(f"EXPLAIN (FORMAT json) {sql}", parameters or None).fetchall()
-        nodes = list(session_copy.nodes(json.loads(plan[0][1])))
-    except (duckdb.Error, ValueError, LookupError):
-        return set(_WITNESS)
-    # none where the files' footers are enough, as for a count
-    scans = [n["extra_info"] for n in nodes if "PARQUET" in f"{n['name']} {n['extra_info'].get('Function')}".upper()]
-    said = str([value for about in scans for key, value in about.items() if key != _NAMES])
-    return {alias for alias, witness in _WITNESS.items() if re.search(rf"\b{witness}\b", said)}
+    return view.replace("{trace_files}", read)

@@ -1,11 +1,10 @@
 """The SQL files: where they stand, and what their header comments declare.
 
 A file begins with lines `-- key: value`. Keys: title, question, needs (tables and views it names, by comma),
-parameter, column and only, the last three once for each, their fields separated by '|':
+parameter and column, the last two once for each, their fields separated by '|':
 
     -- parameter: name | type | unit | default | meaning
     -- column: name | type | unit | meaning
-    -- only: table | a condition, in words that SQLite reads too: the file reads no other rows of a table it needs
 
 Types: text, number, integer, date, month. A default of '-' means that the parameter must be given; an empty
 one that it may be left out (NULL). The first line that is no such comment ends the header.
@@ -17,7 +16,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -79,7 +78,6 @@ class SqlFile:
     parameters: tuple[SqlParameter, ...]
     columns: tuple[SqlColumn, ...]
     text: str
-    only: dict[str, str] = field(default_factory=dict, hash=False)
 
 
 def parse(name: str, path: Path, source: str) -> SqlFile:
@@ -87,7 +85,6 @@ def parse(name: str, path: Path, source: str) -> SqlFile:
     single: dict[str, str] = {}
     parameters: list[SqlParameter] = []
     columns: list[SqlColumn] = []
-    only: dict[str, str] = {}
     for number, line in enumerate(source.splitlines(), 1):
         if not line.startswith("--"):
             break
@@ -114,14 +111,12 @@ def parse(name: str, path: Path, source: str) -> SqlFile:
                     remedy="Write '-- column: name | type | unit | meaning'",
                 )
             columns.append(SqlColumn(*fields))
-        elif key == "only" and len(fields) == 2:
-            only[fields[0]] = f"{only[fields[0]]} {fields[1]}" if fields[0] in only else fields[1]
         elif key in ("title", "question", "needs"):
             single[key] = f"{single[key]} {value}" if key in single else value
     needs = tuple(n.strip() for n in single.get("needs", "").split(",") if n.strip())
     return SqlFile(
         name, path, single.get("title", ""), single.get("question", ""), needs,
-        tuple(parameters), tuple(columns), source.rstrip().removesuffix(";"), only,
+        tuple(parameters), tuple(columns), source.rstrip().removesuffix(";"),
     )  # fmt: skip
 
 

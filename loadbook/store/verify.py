@@ -15,7 +15,7 @@ from loadbook.core.collector import uncollected
 from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.core.writing import is_part
 
-from . import chain, derived_checksum, holder, migrations
+from . import chain, derived_checksum, holder, migrations, snapshot
 from .book import FILE, TRACES, BookFolder
 from .sql_errors import TROUBLE
 from .trace_files import Locator
@@ -34,6 +34,7 @@ Step = Callable[[sqlite3.Connection], list[str]]
 class Verified:
     """What a check found.
 
+    snapshot  tables of the snapshot that agree with the book
     wrong     damage, with what is lost and what to do
     noted     what is not as it was and harms no answer (the file of a withdrawn trace)
     leftover  files that count for nothing, with who removes them
@@ -42,6 +43,7 @@ class Verified:
     last_link: str = ""
     links: int = 0
     traces: int = 0
+    snapshot: int = 0
     wrong: list[str] = field(default_factory=list)
     noted: list[str] = field(default_factory=list)
     leftover: list[str] = field(default_factory=list)
@@ -70,6 +72,10 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
         rows = conn.execute(
             "SELECT trace_id, run, state, path, sha256, bytes FROM trace ORDER BY trace_number"
         ).fetchall()
+        found.snapshot, wrong = snapshot.check(book)
+        found.wrong.extend(wrong)
+    except DamageError as exc:  # a value that is not of its type
+        found.wrong.append(str(exc))
     except TROUBLE as exc:
         found.wrong.append(f"book.sqlite cannot be read to its end ({exc}): restore it from a backup")
     finally:

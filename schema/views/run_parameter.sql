@@ -1,8 +1,6 @@
 -- title: The plannable parameters of each run
 -- question: What was each run asked for, and what did it achieve?
 -- needs: parameter
--- only: parameter | channel IS NULL AND parameter IN ('heating_rate_peak_c_per_h', 'hold_mean_c',
--- only: parameter | 'soak_minutes', 'cooling_rate_peak_c_per_h')
 -- Achieved is what the trace shows; where there is no trace, what a person stated. Which of the two it is, stands
 -- beside it.
 WITH figure AS (

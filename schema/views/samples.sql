@@ -12,7 +12,6 @@
 -- column: flag | integer | | bits: 1 missing, 2 open, 4 out of range, 8 duplicate time, 16 backward time
 -- column: channel_number | integer | | number of the channel in the trace file
 -- The session puts the list of the book's trace files in place of {trace_files}; file_index is a file's place in it.
--- One column and one join a line: where a query reads no column of k, or of f and k, the session leaves the join out.
 SELECT
   f.run,
   k.channel,

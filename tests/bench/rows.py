@@ -8,10 +8,8 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from loadbook.store.book import BookFolder
-from loadbook.store.session import Session
 
 from . import bare
 from .book import made
@@ -171,7 +169,7 @@ def sql(ground: Ground) -> list[Line]:
         listed = "read_parquet([" + ", ".join(quoted(f) for f in made_session.files) + "])"
         for name, (text, aim) in queries.items():
             costs = in_turn(
-                lambda: here(lambda: _asked(made_session, text.replace("{}", "samples"))),  # noqa: B023
+                lambda: here(lambda: made_session.rows(text.replace("{}", "samples"))),  # noqa: B023
                 lambda: here(lambda: made_session.connection.execute(_bare(text, listed)).fetchall()),  # noqa: B023
                 min(3, ground.times),
             )
@@ -181,12 +179,6 @@ def sql(ground: Ground) -> list[Line]:
     lines.append(Line("sql: the list of files, once a session", started, None, "-"))
     lines.append(Line("sql: the child's start (wall)", child, None, "-"))
     return lines
-
-
-def _asked(made: Session, text: str) -> list[tuple[Any, ...]]:
-    """As behind the guard: the joins that the query needs, then its rows."""
-    made.prune_joins([(text, None)])
-    return made.connection.execute(text).fetchall()
 
 
 def _bare(text: str, files: str) -> str:

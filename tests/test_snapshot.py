@@ -1,0 +1,385 @@
+"""The snapshot beside a book: used where it is of this very state, made here and whole; else as if there were none."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import random
+import shutil
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import pandas as pd
+import pytest
+
+from loadbook.core import writing
+from loadbook.core.errors import NotFoundError
+from loadbook.queries import movement_data
+from loadbook.queries.filters import Filters
+from loadbook.queries.sql import ask_sql
+from loadbook.store import sandbox, session, session_copy, snapshot
+from loadbook.store.backup import backup, restore
+from loadbook.store.book import FILE, BookFolder
+from loadbook.store.verify import verify
+
+from .smallbook import put, reading, run, small
+
+MOVED = "SELECT * FROM movement ORDER BY run, part, serial, characteristic"
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Iterator[BookFolder]:
+    """Two runs that went through one piece by turns, and two others."""
+    made = small(tmp_path / "book")
+    for number in (1, 2, 3):
+        run(made, f"R{number}", number, setup="laid" if number % 2 else "upright")
+    run(made, "R4", 4, serials=("9",), furnace="F2")
+    put(
+        made, "reading",
+        reading("R1", "before", 100.0, "03-01T07"), reading("R1", "after", 100.1, "03-02T20"),
+        reading("R2", "before", 100.1, "03-02T07"), reading("R2", "after", 100.2, "03-02T20"),
+        reading("R3", "before", 100.1, "03-03T07"), reading("R3", "after", 100.3, "03-03T20"),
+        reading("R3", "before", 0.01, "03-03T07", characteristic="flat"),
+        reading("R3", "after", 0.02, "03-03T20", characteristic="flat"),
+        reading("R4", "before", 100.0, "03-04T07", serial="9"), reading("R4", "after", 100.4, "03-04T20", serial="9"),
+    )  # fmt: skip
+    with made:
+        yield made
+
+
+def moved(book: BookFolder) -> pd.DataFrame:
+    with session.start(book, {"movement"}) as made:
+        return made.frame(MOVED)
+
+
+def files(book: BookFolder) -> dict[str, bytes]:
+    folder = book.path / snapshot.FOLDER
+    return {p.name: p.read_bytes() for p in folder.iterdir()} if folder.is_dir() else {}
+
+
+def file_of(book: BookFolder, table: str) -> Path:
+    (found,) = (book.path / snapshot.FOLDER).glob(f"{table}-*.parquet")
+    return found
+
+
+class Copied:
+    """The tables that are copied out of the records while a test looks."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.tables: set[str] = set()
+        copy = session_copy.copy
+
+        def seen(reader: Any, connection: Any, table: str, columns: Any) -> None:
+            self.tables.add(table)
+            copy(reader, connection, table, columns)
+
+        monkeypatch.setattr(session_copy, "copy", seen)
+
+    def __call__(self, book: BookFolder) -> set[str]:
+        """Ask what moved; give back the tables that were copied for it."""
+        self.tables = set()
+        moved(book)
+        return self.tables
+
+
+@pytest.fixture
+def copied(monkeypatch: pytest.MonkeyPatch) -> Copied:
+    return Copied(monkeypatch)
+
+
+def test_the_second_question_copies_nothing_and_gives_the_same(book: BookFolder, copied: Copied) -> None:
+    first = moved(book)
+    assert len(first) == 5 and {"reading", "run"} <= copied.tables
+    copied.tables.clear()
+    pd.testing.assert_frame_equal(moved(book), first)
+    assert copied.tables == set()
+
+
+def test_only_tables_that_changed_are_written_anew_and_the_old_ones_go(book: BookFolder, copied: Copied) -> None:
+    moved(book)
+    before = files(book)
+    put(book, "reading", reading("R4", "before", 50.0, "03-04T07", serial="9", characteristic="bore"))
+    assert copied(book) == {"reading"}
+    after = files(book)
+    assert {n.split("-")[0] for n in after.keys() ^ before.keys()} == {"reading"} and len(after) == len(before)
+    assert all(after[n] == before[n] for n in after.keys() & before.keys() if n != snapshot.LIST)
+
+
+def test_a_transaction_that_was_undone_leaves_the_snapshot_good(book: BookFolder, copied: Copied) -> None:
+    moved(book)
+    with pytest.raises(RuntimeError), book.write() as conn:
+        conn.execute("UPDATE revision SET number = number + 1")
+        raise RuntimeError
+    assert copied(book) == set()
+
+
+def test_it_may_be_deleted_at_any_moment(book: BookFolder, copied: Copied) -> None:
+    first = moved(book)
+    with session.start(book, {"movement"}) as made:
+        shutil.rmtree(book.path / snapshot.FOLDER)  # under a question that has begun
+        pd.testing.assert_frame_equal(made.frame(MOVED), first)
+    assert "reading" in copied(book) and copied(book) == set()
+
+
+def other_rows(data: Path) -> bytes:
+    """The file with other values in it, as a forger would write them."""
+    made = duckdb.connect()
+    out = data.with_name("forged")
+    made.execute(
+        f"COPY (SELECT * REPLACE (value_mm + 1 AS value_mm) FROM read_parquet('{data}')) TO '{out}' (FORMAT parquet)"
+    )
+    forged = out.read_bytes()
+    out.unlink()
+    return forged
+
+
+def listed_as(book: BookFolder, file: Path) -> None:
+    """Put the SHA-256 of a file into the list, with the rest of its entry as it was."""
+    path = book.path / snapshot.FOLDER / snapshot.LIST
+    found = json.loads(path.read_text())
+    found["files"][file.name][2] = hashlib.sha256(file.read_bytes()).hexdigest()
+    path.write_text(json.dumps(found))
+
+
+HURT = {
+    "cut off": lambda _, p: p.write_bytes(p.read_bytes()[:-9]),
+    "emptied": lambda _, p: p.write_bytes(b""),
+    "one byte": lambda _, p: p.write_bytes(p.read_bytes()[:100] + b"\0" + p.read_bytes()[101:]),
+    "other rows": lambda _, p: p.write_bytes(other_rows(p)),
+    "other rows, and listed": lambda b, p: (p.write_bytes(other_rows(p)), listed_as(b, p)),
+    "touched": lambda _, p: os.utime(p),
+    "a link": lambda b, p: (shutil.move(p, b.path / "kept"), p.symlink_to(b.path / "kept")),
+    "a folder": lambda _, p: (p.unlink(), p.mkdir()),
+    "a pipe": lambda _, p: (p.unlink(), os.mkfifo(p)),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("how", HURT)
+@pytest.mark.skipif(os.name == "nt", reason="links and pipes")
+def test_a_file_that_is_not_as_it_was_written_is_not_believed(book: BookFolder, copied: Copied, how: str) -> None:
+    first = moved(book)
+    HURT[how](book, file_of(book, "reading"))
+    pd.testing.assert_frame_equal(moved(book), first)
+    in_the_way = how in ("a link", "a folder", "a pipe")  # nothing is written over these
+    assert copied(book) == ({"reading"} if in_the_way else set())
+
+
+LISTS = [b"", b"{", b"[]", b"null", b'{"form": 1}', b'{"form": 1, "files": []}', b'{"form": 1, "files": {"a": 1}}',
+         b'{"form": 1, "files": {"run-0123456789abcdef.parquet": [1, 2]}}', b"[" * 100_000, b"\xff", b"x" * 2_000_000,
+         b'{"form": 2, "files": {}}', b'{"form": 1, "files": {"../book.sqlite": [1, 2, "x"]}}']  # fmt: skip
+
+
+@pytest.mark.parametrize("text", LISTS, ids=lambda t: str(t[:40]))
+def test_a_list_that_is_none_counts_as_none(book: BookFolder, copied: Copied, text: bytes) -> None:
+    first = moved(book)
+    (book.path / snapshot.FOLDER / snapshot.LIST).write_bytes(text)
+    pd.testing.assert_frame_equal(moved(book), first)
+    assert copied(book) == set()
+
+
+def test_a_snapshot_that_came_with_its_book_is_none(book: BookFolder, tmp_path: Path) -> None:
+    """What a stranger packs: a list that was right where it was made."""
+    first = moved(book)
+    data = file_of(book, "reading")
+    with book.path.joinpath(snapshot.FOLDER, snapshot.LIST).open("rb") as file:
+        found = json.load(file)
+    writing.put(data, other_rows(data), over=True)
+    there = data.stat()
+    found["files"][data.name] = [there.st_ino, there.st_ctime_ns, hashlib.sha256(data.read_bytes()).hexdigest()]
+    (book.path / snapshot.FOLDER / snapshot.LIST).write_text(json.dumps(found))
+    assert moved(book)["before_mm"].tolist() != first["before_mm"].tolist()  # where it was made, the forgery works,
+    (wrong,) = verify(book).wrong  # and is found
+    assert wrong.startswith(f"snapshot/{data.name} does not say what the book says: delete the folder snapshot")
+    book.close()
+    shutil.copytree(book.path, tmp_path / "copy", copy_function=shutil.copy2)
+    with BookFolder.open(tmp_path / "copy") as copy:
+        pd.testing.assert_frame_equal(moved(copy), first)
+        assert verify(copy).wrong == []
+
+
+def test_verify_says_that_it_agrees(book: BookFolder, loadbook: Any) -> None:
+    moved(book)
+    said = loadbook("verify", cwd=book.path)
+    assert said.returncode == 0
+    assert "12 tables of the snapshot agree with the book" in said.stdout.splitlines(), said.stdout
+
+
+def test_verify_finds_a_change_behind_the_guards_back(book: BookFolder) -> None:
+    moved(book)
+    with sqlite3.connect(book.file) as conn:
+        triggers = conn.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
+        for name, _ in triggers:
+            conn.execute(f"DROP TRIGGER {name}")
+        conn.execute("UPDATE reading SET value_mm = value_mm + 1 WHERE reading_id = 1")
+        for _, sql in triggers:
+            conn.execute(sql)
+    assert any(w.startswith("snapshot/reading-") for w in verify(book).wrong)
+
+
+def test_where_a_guard_is_gone_the_records_alone_count(book: BookFolder, copied: Copied) -> None:
+    moved(book)
+    before = files(book)
+    with sqlite3.connect(book.file) as conn:
+        conn.execute("DROP TRIGGER reading_counts_update")
+        conn.execute("DROP TRIGGER reading_kept")
+        conn.execute("UPDATE reading SET value_mm = 1 WHERE reading_id = 1")
+    assert {"reading", "run"} <= copied(book) and 1.0 in moved(book)["before_mm"].tolist()
+    assert files(book) == before
+
+
+def test_where_nothing_can_be_written_questions_work_as_ever(
+    book: BookFolder, copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("LOADBOOK_NETWORK", "yes")
+    first = moved(book)
+    assert files(book) == {}
+    monkeypatch.setenv("LOADBOOK_NETWORK", "no")
+
+    def full(*_: Any, **__: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(writing, "put", full)
+        pd.testing.assert_frame_equal(moved(book), first)
+    assert files(book) == {}
+    (book.path / snapshot.FOLDER).rmdir()
+    (book.path / snapshot.FOLDER).write_text("a file in its place")
+    pd.testing.assert_frame_equal(moved(book), first)
+    (book.path / snapshot.FOLDER).unlink()
+    elsewhere = book.path.parent / "elsewhere"
+    elsewhere.mkdir()
+    (book.path / snapshot.FOLDER).symlink_to(elsewhere)
+    pd.testing.assert_frame_equal(moved(book), first)
+    assert list(elsewhere.iterdir()) == []
+
+
+class Killed(BaseException):
+    pass
+
+
+def test_killed_at_any_write_it_is_the_old_or_the_new(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    put_file = writing.put
+    for after in range(16):
+        put(book, "furnace", {"furnace": f"X{after}", "atmosphere": "air"})
+        for file in list((book.path / snapshot.FOLDER).glob("*")) if after % 3 == 0 else []:
+            file.unlink()
+        left = after
+
+        def dying(*args: Any, **given: Any) -> None:
+            nonlocal left
+            if left == 0:
+                raise Killed
+            left -= 1
+            put_file(*args, **given)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(writing, "put", dying)
+            with contextlib.suppress(Killed):
+                moved(book)
+        with session.start(book, {"furnace", "movement"}) as made:
+            assert made.rows("SELECT count(*) FROM furnace") == [(3 + after,)]
+            assert made.rows("SELECT count(*) FROM movement") == [(5,)]
+        assert verify(book).wrong == []
+
+
+_ASKER = """
+import sys
+from pathlib import Path
+from loadbook.store import session
+from loadbook.store.book import BookFolder
+for _ in range(int(sys.argv[2])):
+    with BookFolder.open(Path(sys.argv[1])) as book, session.start(book, {"run", "piece"}) as made:
+        ((runs, pieces),) = made.rows("SELECT (SELECT count(*) FROM run), (SELECT count(*) FROM piece)")
+        assert runs == pieces, (runs, pieces)
+print("done")
+"""
+
+
+def test_one_writes_while_two_ask(book: BookFolder) -> None:
+    """A run and its piece are written in one transaction: whoever asks finds as many of the one as of the other."""
+    moved(book)
+    askers = [
+        subprocess.Popen(
+            [sys.executable, "-c", _ASKER, str(book.path), "15"], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+        )
+        for _ in range(2)
+    ]
+    number = 0
+    while number < 10 or any(a.poll() is None for a in askers):
+        number += 1
+        with book.write() as conn:
+            conn.execute(
+                "INSERT INTO run (run, furnace, started, status, intake_id)"
+                f" SELECT 'N{number}', furnace, started, status, intake_id FROM run LIMIT 1"
+            )
+            conn.execute(
+                "INSERT INTO piece (run, part, serial, quantity, intake_id)"
+                f" SELECT 'N{number}', part, serial, quantity, intake_id FROM piece LIMIT 1"
+            )
+        if number >= 2000:
+            break
+    said = [a.communicate(timeout=60) for a in askers]
+    assert [out.strip() for out, _ in said] == [b"done", b"done"], said
+    agree, wrong = snapshot.check(book)
+    assert wrong == [] and agree > 0
+    moved(book)
+    assert len(list((book.path / snapshot.FOLDER).glob("run-*"))) == 1
+
+
+def _random_filters(seed: int) -> Filters:
+    draw = random.Random(seed)
+    some: dict[str, Any] = {
+        "part": "00123", "kind": draw.choice(["flatness", "outside diameter", "flatness,outside diameter"]),
+        "furnace": draw.choice(["F1", "F2"]), "setup": draw.choice(["laid", "upright"]), "cycle": "SR",
+        "since": f"2026-03-0{draw.randint(1, 4)}", "until": f"2026-03-0{draw.randint(1, 5)}T08:00:00Z",
+        "where": draw.choice(["movement_um > 100", "serial = '9'", "before_mm < 100.05"]),
+    }  # fmt: skip
+    return Filters(**{name: some[name] for name in draw.sample(sorted(some), draw.randint(0, 3))})
+
+
+def test_questions_give_the_same_with_and_without(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    def asked(filters: Filters) -> pd.DataFrame | None:
+        try:
+            return movement_data.load(book, filters).frame.sort_values(["run", "serial", "characteristic"])
+        except NotFoundError:
+            return None
+
+    found = 0
+    for seed in range(25):
+        filters = _random_filters(seed)
+        monkeypatch.setenv("LOADBOOK_NETWORK", "no")
+        asked(filters)
+        with_it = asked(filters)
+        monkeypatch.setattr(snapshot, "current", lambda *_: {})
+        without = asked(filters)
+        monkeypatch.undo()
+        assert (with_it is None) == (without is None), filters
+        if with_it is not None and without is not None:
+            found += 1
+            pd.testing.assert_frame_equal(with_it.reset_index(drop=True), without.reset_index(drop=True))
+    assert found >= 10
+
+
+def test_a_stranger_s_query_reads_it_and_its_process_writes_nothing(book: BookFolder) -> None:
+    assert list(sandbox.run_query(book, "SELECT count(*) FROM movement").rows()) == [(5,)]
+    assert files(book) == {}
+    assert list(ask_sql(book, "SELECT count(*) FROM movement").rows()) == [(5,)]
+    before = files(book)
+    assert any(name.startswith("reading-") for name in before)
+    assert list(ask_sql(book, "SELECT count(*) FROM movement").rows()) == [(5,)]
+    assert files(book) == before
+
+
+def test_a_backup_leaves_it_out(book: BookFolder, tmp_path: Path) -> None:
+    first = moved(book)
+    assert set(backup(book, tmp_path / "b.zip").digests) == {FILE}
+    with restore(tmp_path / "b.zip", tmp_path / "restored") as restored:
+        assert files(restored) == {}
+        pd.testing.assert_frame_equal(moved(restored), first)
