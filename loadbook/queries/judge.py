@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter
 from loadbook.core import times
-from loadbook.core.errors import UsageError
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
@@ -172,9 +172,9 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         planned = asked_parameters(record.cycle) if record.cycle else ()
         asked = tuple(AskedAchieved(p.parameter, p.unit, p.value, *_stated(stated, p.parameter)) for p in planned)
         asked = _programmed(asked, program)
-        return JudgedRun(record, verdict, None, asked, approvals, _remarks(record, ()))
+        return JudgedRun(record, verdict, None, asked, approvals, _remarks(record, (), book.zone))
     trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
-    factor, decides = guard_settings(book)
+    factor, decides = book.guard()
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=figures)
     judgement = done.judgement
     verdict = judgement.verdict if record.cycle else "no cycle"
@@ -184,7 +184,7 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         bare = replace(trace, channels=tuple(replace(c, correction=()) for c in trace.channels))
         raw = derived.work(record, bare, guard_factor=factor, guard_decides=decides, figures=False)
         remarks += turned_by_corrections(judgement, raw.judgement)
-    return JudgedRun(record, verdict, judgement, asked, approvals, _remarks(record, remarks), done)
+    return JudgedRun(record, verdict, judgement, asked, approvals, _remarks(record, remarks, book.zone), done)
 
 
 def turned_by_corrections(corrected: Judgement, raw: Judgement) -> list[str]:
@@ -204,16 +204,6 @@ def judge_runs(book: BookFolder, runs: Sequence[str]) -> Iterator[JudgedRun]:
     """Judge several runs, one after the other: memory does not grow with their number."""
     for run in runs:
         yield judge_run(book, run, figures=False)
-
-
-def guard_settings(book: BookFolder) -> tuple[float, bool]:
-    """The book's guard factor, and whether a verdict that the uncertainty could turn cannot be told."""
-    text = book.setting("guard_factor", "1")
-    try:
-        factor = float(text)
-    except ValueError as exc:
-        raise UsageError(f"the setting guard_factor is {text!r}", remedy="It must be a number, such as 1") from exc
-    return factor, book.setting("guard_decides", "no") == "yes"
 
 
 def _stated(stated: dict[str, Any], name: str) -> tuple[float | None, float | None, str]:
@@ -241,7 +231,7 @@ def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], record: RunRe
     return tuple(out)
 
 
-def _remarks(record: RunRecord, found: Sequence[str]) -> tuple[str, ...]:
+def _remarks(record: RunRecord, found: Sequence[str], zone: ZoneInfo) -> tuple[str, ...]:
     """What a reader of the verdict must know beside it."""
     out = list(found)
     if record.row["status"] != "done":
@@ -252,7 +242,7 @@ def _remarks(record: RunRecord, found: Sequence[str]) -> tuple[str, ...]:
         if apart is not None:
             source = record.trace["source_name"]
             out.append(f"the trace ({source}) lies wholly {apart} the run: is it this run's? Nothing here holds if not")
-    day = str(record.row["started"])[:10]
+    day = times.local_day(record.row["started"], zone)
     for name, until in record.calibrations.items():
         if until is not None and until < day:
             out.append(f"calibration {name} had ended on {until}, before the run")
