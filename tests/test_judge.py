@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from loadbook.analysis.trace.model import Fault, Trace
-from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.units import c_diff_from_f_diff
 from loadbook.queries import judge as asked
 from loadbook.queries import recompute

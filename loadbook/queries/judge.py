@@ -218,7 +218,7 @@ def _programmed(asked: tuple[AskedAchieved, ...], program: dict[str, Any]) -> tu
 
 def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], record: RunRecord) -> tuple[AskedAchieved, ...]:
     """What the cycle asked beside what was achieved; without a cycle, what was achieved."""
-    from loadbook.analysis.parameters.compute import PLANNABLE
+    from loadbook.core.vocabulary.parameters import PLANNABLE
 
     achieved = {p.parameter: p for p in found if p.channel is None}
     wanted = {p.parameter: p for p in asked}

@@ -94,7 +94,7 @@ def follow_cycle(t_s: Floats, level: Floats, setpoint: Floats | None, segments: 
         if target is None:
             end, reached = n, True
         else:
-            end, reached = _move(level, target, s.kind == "heat", after, segments, targets, k, at)
+            end, reached = _move(level, target, s.kind == "heat", after, segments, k, at)
         found.append(Found(s.number, s.kind, at, end, target_c=target, reached=reached))
         at = end
     return _to_the_end(level, found)
@@ -119,7 +119,6 @@ def _move(
     rising: bool,
     after: Segment | None,
     segments: Sequence[Segment],
-    targets: Sequence[float | None],
     k: int,
     at: int,
 ) -> tuple[int, bool]:
