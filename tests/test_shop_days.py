@@ -19,13 +19,12 @@ from loadbook.core.vocabulary.lookup import terms
 from loadbook.queries.filters import Filters
 from loadbook.queries.furnaces import furnace_charts
 from loadbook.queries.month import bounds
-from loadbook.queries.reports import run_report
 from loadbook.readers.tables.resolve import parameter_unit
 from loadbook.store.book import BookFolder
 from loadbook.store.records import amend
 from loadbook.store.run_records import load_run
 
-from .smallbook import READ, put, run, small
+from .smallbook import put, run, small
 
 
 def shop(path: Path, zone: str) -> BookFolder:
@@ -71,21 +70,6 @@ def test_a_calibration_holds_to_the_end_of_its_last_day_in_the_shop(tmp_path: Pa
         put(book, "channel", {"run": name, "channel": "TC 1", "role": "work", "calibration": "C1"})
     ended = [any("had ended" in r for r in judge_run(book, name).remarks) for name in ("R1", "R2")]
     assert ended == [False, True]
-
-
-def test_reports_count_days_and_months_of_the_shop(tmp_path: Path) -> None:
-    book = shop(tmp_path / "book", "America/Chicago")
-    put(book, "gauge", {"gauge": "G9", "kind": "micrometer", "calibrated_until": "2026-03-31"})
-    run(book, "R1", 31, started="2026-04-01T01:00:00Z", ended=None)  # 20:00 of 31 March
-    for repeat, at in ((1, "2026-04-01T02:00:00Z"), (2, "2026-04-01T06:00:00Z")):  # 21:00 of that day; 1:00 of the next
-        reading = {**READ, "gauge": "G9", "repeat": repeat, "part": "00123", "serial": "1", "characteristic": "od"}
-        put(book, "reading", {**reading, "run": "R1", "stage": "after", "value_mm": 100.0, "read_at": at})
-    (gauge,) = run_report(book, "past_due", {"on": "2026-04-02"}).rows
-    assert gauge[1] == "G9" and gauge[-1] == 1
-    (month,) = run_report(book, "month_summary").rows
-    assert str(month[0])[:10] == "2026-03-01"
-    assert run_report(book, "month_summary", {"since": "2026-04-01"}).rows == []
-    assert len(run_report(book, "month_summary", {"since": "2026-03-31"}).rows) == 1
 
 
 def test_a_break_in_the_evening_is_that_day_s(tmp_path: Path) -> None:
