@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from loadbook.analysis.trace.model import Fault, Trace
-from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.units import c_diff_from_f_diff
 from loadbook.queries import judge as asked
 from loadbook.queries import recompute
@@ -312,7 +312,7 @@ def test_a_bad_setting_is_said(judged_book: BookFolder) -> None:
     with judged_book.write() as conn:
         row = conn.execute("SELECT setting_id FROM setting WHERE name = 'guard_factor'").fetchone()[0]
         amend(conn, "setting", "guard_factor", row, {"value": "much"}, "a trial")
-    with pytest.raises(UsageError, match="guard_factor is 'much'"):
+    with pytest.raises(DamageError, match="guard_factor is 'much'"):
         asked.judge_run(judged_book, "R-1")
 
 

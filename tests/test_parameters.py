@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy.integrate import trapezoid
 
-from loadbook.analysis.parameters.compute import ALGORITHM, PLANNABLE, asked_parameters, run_parameters
+from loadbook.analysis.parameters.compute import ALGORITHM, asked_parameters, run_parameters
 from loadbook.analysis.trace.dose import equivalent_hours, hollomon_jaffe, route_dose
 from loadbook.analysis.trace.lag import section_lag_c
 from loadbook.analysis.trace.model import Channel, Cycle, Event, Fault, Limit, Parameter, PieceRecord, Segment, Trace
 from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.soak import soak
-from loadbook.core.vocabulary.parameters import TERMS, term_name
+from loadbook.core.vocabulary.parameters import PLANNABLE, TERMS, term_name
 from tests.tracemaker import control, legs, trace_of, work
 
 # heat 100 °C/h to 149, 1 h, heat 120 °C/h to 677, 2 h, cool 150 °C/h to 77

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-EXIT_DONE = 0
 EXIT_COULD_NOT = 1
 EXIT_USAGE = 2
 EXIT_SOMETHING_WRONG = 3

@@ -132,6 +132,32 @@ def shown(text: str, zone: ZoneInfo) -> str:
     return local.isoformat(sep=" ", timespec="minutes")
 
 
+def local_day(text: str, zone: ZoneInfo) -> str:
+    """The day of a stored moment on the shop's calendar, as ISO text.
+
+    >>> local_day("2026-03-01T23:30:00Z", ZoneInfo("Europe/Vienna"))
+    '2026-03-02'
+    """
+    return from_stored(text).astimezone(zone).date().isoformat()
+
+
+def first_moment(day: date, zone: ZoneInfo) -> datetime:
+    """The first moment of a day on the shop's calendar, in UTC, also where a clock change skips or repeats midnight.
+
+    >>> first_moment(date(2018, 11, 4), ZoneInfo("America/Sao_Paulo")).isoformat()  # 0:00 was skipped
+    '2018-11-04T03:00:00+00:00'
+    """
+    moment = datetime(day.year, day.month, day.day, tzinfo=zone, fold=0).astimezone(UTC)
+    early = moment - timedelta(hours=3)
+    if moment.astimezone(zone).date() >= day and (moment - timedelta(seconds=1)).astimezone(zone).date() < day:
+        return moment
+    late = moment + timedelta(hours=3)  # midnight lies inside a skipped hour: the day begins where the clock jumped
+    while late - early > timedelta(seconds=1):
+        middle = early + (late - early) // 2
+        early, late = (early, middle) if middle.astimezone(zone).date() >= day else (middle, late)
+    return late.replace(microsecond=0)
+
+
 def now() -> datetime:
     """This moment in UTC, to the second."""
     return datetime.now(UTC).replace(microsecond=0)

@@ -224,8 +224,7 @@ def _of_traces(conn: sqlite3.Connection, keep: PublishOptions, words: Words, pat
 
 def _records(book: BookFolder, conn: sqlite3.Connection, words: Words, paths: dict[str, str]) -> Iterator[Piece]:
     """One row per run with a published trace: everything that computing it again takes."""
-    factor = float(book.setting("guard_factor", "1"))
-    decides = int(book.setting("guard_decides", "no") == "yes")
+    factor, decides = book.guard()
     rows = conn.execute(
         "SELECT run, trace_id, sha256, t.started, substr(r.started, 1, 7) AS month_ FROM trace AS t"
         " JOIN run AS r USING (run) WHERE t.state = 'current' ORDER BY month_, r.started, run"
@@ -235,7 +234,7 @@ def _records(book: BookFolder, conn: sqlite3.Connection, words: Words, paths: di
         if row["trace_id"] in paths:
             text = run_record.as_text(conn, load_run(conn, row["run"]), words)
             months.setdefault(row["month_"], []).append(
-                (row["run"], paths[row["trace_id"]], row["sha256"], row["started"], factor, decides, text)
+                (row["run"], paths[row["trace_id"]], row["sha256"], row["started"], factor, int(decides), text)
             )
     for month, found in months.items():
         yield Piece(RECORD, month, run_record.COLUMNS, found)

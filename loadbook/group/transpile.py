@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping
 from datetime import date, datetime
 from typing import Any
 
-from loadbook.core.errors import UsageError
+from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.store import sql_files
 
 QUANTILE = "quantile_np1"
@@ -76,9 +76,15 @@ def _changing() -> tuple[Any, ...]:
 
     named = (
         "DDL", "DML", "Command", "Into", "Copy", "Pragma", "Hint", "Lateral", "TableFromRows", "Set", "Use", "Describe",
-        "Show", "Attach", "Install", "QueryTransform", "Udtf", "UDTF", "SessionParameter", "Parameter", "Placeholder",
+        "Show", "Attach", "Install", "QueryTransform", "UDTF", "SessionParameter", "Parameter", "Placeholder",
     )  # fmt: skip
-    return tuple(getattr(exp, name) for name in named if hasattr(exp, name))
+    missing = [name for name in named if not hasattr(exp, name)]
+    if missing:  # a class renamed by the library would no longer be refused
+        raise LoadbookError(
+            f"the installed sqlglot has no {', '.join(missing)}: a query cannot be checked with it",
+            remedy="Use --engine duckdb, or install a sqlglot that pyproject.toml allows",
+        )
+    return tuple(getattr(exp, name) for name in named)
 
 
 def _look_through(tree: Any, known: set[str]) -> None:

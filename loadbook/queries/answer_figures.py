@@ -7,19 +7,7 @@ from typing import Any
 
 from loadbook.analysis.effects.words import figure, spoken
 from loadbook.core import units
-
-SETTING_UNITS = {
-    "heating_rate_peak_c_per_h": "c_per_h",
-    "hold_mean_c": "c",
-    "soak_minutes": "min",
-    "cooling_rate_peak_c_per_h": "c_per_h",
-}
-PLANNED_AS = {
-    "heating_rate_peak_c_per_h": "heated at",
-    "hold_mean_c": "held at",
-    "soak_minutes": "soaked",
-    "cooling_rate_peak_c_per_h": "cooled at",
-}
+from loadbook.core.vocabulary.parameters import PLANNED
 
 
 def told(value: float | None, unit: str, system: str) -> str:
@@ -46,7 +34,7 @@ def setting(name: str, value: float | None, system: str) -> str:
     """A plannable setting in the book's units: 'hold mean 1150 °F'."""
     if value is None:
         return spoken(name)
-    shown, label, _ = units.show(value, SETTING_UNITS.get(name, ""), system)
+    shown, label, _ = units.show(value, PLANNED[name].unit if name in PLANNED else "", system)
     return f"{spoken(name)} {figure(shown)} {label}".strip()
 
 
@@ -56,4 +44,4 @@ def many(count: int, word: str) -> str:
 
 def settings_shown(row: Mapping[str, Any], system: str) -> str:
     """The settings of a comparable run in one cell."""
-    return ", ".join(setting(name, row[name], system) for name in SETTING_UNITS if row.get(name) is not None)
+    return ", ".join(setting(name, row[name], system) for name in PLANNED if row.get(name) is not None)

@@ -16,6 +16,7 @@ from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
 from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .filters import Filters
 from .moved import _believed, check_share, records
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
     from loadbook.store.book import BookFolder
 
-PLANNABLE = ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
 FACTORS = ("setup", "atmosphere")
 MORE_FACTORS = ("furnace", "position", "machining", "axis", "gauge", "heat_number", "cycle")
 PLAIN_STRATUM = (*STRATUM, "characteristic")

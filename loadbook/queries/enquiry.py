@@ -12,13 +12,7 @@ from loadbook.core import units
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, SCALES
 from loadbook.core.vocabulary.lookup import nearest
-
-PLANNED_UNITS = {
-    "heating_rate_peak_c_per_h": ("rate", "c_per_h"),
-    "hold_mean_c": ("temperature", "c"),
-    "soak_minutes": ("duration", "min"),
-    "cooling_rate_peak_c_per_h": ("rate", "c_per_h"),
-}
+from loadbook.core.vocabulary.parameters import PLANNED
 
 
 @dataclass(frozen=True)
@@ -192,9 +186,9 @@ def planned(texts: Iterable[str]) -> dict[str, float]:
         if inside is None or not equals:
             raise UsageError(
                 f"--with {text!r} plans nothing that is planned before a run",
-                remedy="Write --with parameter=value; plannable are: " + ", ".join(PLANNED_UNITS),
+                remedy="Write --with parameter=value; plannable are: " + ", ".join(PLANNED),
             )
-        dimension, _ = PLANNED_UNITS[inside]
+        dimension = PLANNED[inside].dimension
         try:
             number = units.convert(float(value), unit, dimension) if dimension != "duration" else float(value)
         except ValueError:
@@ -207,9 +201,9 @@ def planned(texts: Iterable[str]) -> dict[str, float]:
 
 def _plannable(name: str) -> tuple[str | None, str]:
     """The plannable parameter that a name means, and the unit its ending states."""
-    if name in PLANNED_UNITS:
-        return name, PLANNED_UNITS[name][1]
-    for inside in PLANNED_UNITS:
+    if name in PLANNED:
+        return name, PLANNED[name].unit
+    for inside in PLANNED:
         stem, unit = re.subn(r"_f(_per_h)?$", r"_c\1", name)
         if unit and stem == inside:
             return inside, "f_per_h" if name.endswith("_per_h") else "f"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import dataclass, field, fields
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -153,5 +153,4 @@ def _moment(text: str, zone: ZoneInfo, *, end_of_day: bool) -> str:
         except UsageError:
             remedy = "Write it like 2026-03-01, or 2026-03-01T08:00"
             raise UsageError(f"{text!r} is no date and no moment", remedy=remedy) from None
-    start = datetime(day.year, day.month, day.day) + timedelta(days=1 if end_of_day else 0)
-    return times.stored(start.replace(tzinfo=zone))
+    return times.stored(times.first_moment(day + timedelta(days=1 if end_of_day else 0), zone))

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -98,6 +99,7 @@ def furnace_charts(book: BookFolder, since: datetime, until: datetime) -> list[F
     out = []
     for (furnace,) in ran:
         broken = _last_break(book, furnace, until)
+        day = _day(broken, book.zone)
         mine = found[found["furnace"] == furnace]
         if broken is not None:
             mine = mine[mine["started"] >= broken]
@@ -105,15 +107,15 @@ def furnace_charts(book: BookFolder, since: datetime, until: datetime) -> list[F
             rows = mine[mine["parameter"] == parameter]
             if len(rows):
                 values = _late(book, mine, rows) if parameter == "hold_start_h" else rows["value"].to_numpy(dtype=float)
-                out.append(_chart(furnace, measure, unit, rows, values, since, by_cycle, broken))
+                out.append(_chart(furnace, measure, unit, rows, values, since, by_cycle, day))
             elif measure == "leak-up":
-                out += _of_checks(book, furnace, since, until, broken)
+                out += _of_checks(book, furnace, since, until, day)
     return out
 
 
 def _chart(
     furnace: str, measure: str, unit: str, rows: pd.DataFrame, values: np.ndarray, since: datetime, by_cycle: bool,
-    broken: datetime | None, of_checks: bool = False,
+    broken: str | None, of_checks: bool = False,
 ) -> FurnaceChart:  # fmt: skip
     started = [m.to_pydatetime() for m in rows["started"]]
     in_month = np.array([m >= _naive(since) for m in started], dtype=bool)
@@ -122,7 +124,7 @@ def _chart(
     chart = control.chart(values, cycles if by_cycle else None, ~in_month & ~faulty)
     return FurnaceChart(
         furnace, measure, unit, [str(n) for n in rows["run"]], started, cycles, values, in_month, faulty, chart,
-        broken.date().isoformat() if broken else None, of_checks,
+        broken, of_checks,
     )  # fmt: skip
 
 
@@ -181,7 +183,7 @@ def hours_asked(cycle: Cycle | None, asked_c_per_h: float | None, start_c: float
 
 
 def _of_checks(
-    book: BookFolder, furnace: str, since: datetime, until: datetime, broken: datetime | None
+    book: BookFolder, furnace: str, since: datetime, until: datetime, broken: str | None
 ) -> list[FurnaceChart]:
     """Leak-up checks whose note begins with a rate ('0.004 mbar/h'), where the runs record none."""
     import pandas as pd
@@ -190,7 +192,7 @@ def _of_checks(
     for day, note in book.read().execute(
         "SELECT done_on, note FROM furnace_check WHERE furnace = ? AND kind = 'leak-up' AND done_on < ? AND"
         " done_on >= ? ORDER BY done_on",
-        (furnace, until.astimezone(book.zone).date().isoformat(), broken.date().isoformat() if broken else ""),
+        (furnace, times.local_day(times.stored(until), book.zone), broken or ""),
     ):
         value = leak_rate(note)
         if value is not None:
@@ -227,6 +229,10 @@ def _last_break(book: BookFolder, furnace: str, until: datetime) -> datetime | N
     if row[0] is None:
         return None
     return datetime.fromisoformat(str(row[0]).rstrip("Z")[:19])
+
+
+def _day(broken: datetime | None, zone: ZoneInfo) -> str | None:
+    return None if broken is None else broken.replace(tzinfo=UTC).astimezone(zone).date().isoformat()
 
 
 def signalled(charts: Sequence[FurnaceChart]) -> list[tuple[FurnaceChart, control.Signal]]:

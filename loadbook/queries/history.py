@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loadbook.analysis.answers.cells import PLANNABLE, Break
+from loadbook.analysis.answers.cells import Break
 from loadbook.analysis.movement import blunders
 from loadbook.analysis.movement import scale as movement
 from loadbook.core import times
 from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .enquiry import conditions
 from .filters import Filters

@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter, Trace
 from loadbook.core import times
-from loadbook.core.errors import UsageError
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
@@ -200,9 +200,9 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         planned = asked_parameters(record.cycle) if record.cycle else ()
         asked = tuple(AskedAchieved(p.parameter, p.unit, p.value, *_stated(stated, p.parameter)) for p in planned)
         asked = _programmed(asked, program)
-        return JudgedRun(record, verdict, None, asked, approvals, _remarks(record, ()))
+        return JudgedRun(record, verdict, None, asked, approvals, _remarks(record, (), book.zone))
     trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
-    factor, decides = guard_settings(book)
+    factor, decides = book.guard()
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=figures)
     judgement = done.judgement
     verdict = judgement.verdict if record.cycle else "no cycle"
@@ -221,7 +221,7 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         ).judgement
         remarks += turned(judgement, as_recorded, "as repaired")
     return JudgedRun(
-        record, verdict, judgement, asked, approvals, _remarks(record, remarks), done, repairs, as_recorded
+        record, verdict, judgement, asked, approvals, _remarks(record, remarks, book.zone), done, repairs, as_recorded
     )  # fmt: skip
 
 
@@ -271,16 +271,6 @@ def judge_runs(book: BookFolder, runs: Sequence[str]) -> Iterator[JudgedRun]:
         yield judge_run(book, run, figures=False)
 
 
-def guard_settings(book: BookFolder) -> tuple[float, bool]:
-    """The book's guard factor, and whether a verdict that the uncertainty could turn cannot be told."""
-    text = book.setting("guard_factor", "1")
-    try:
-        factor = float(text)
-    except ValueError as exc:
-        raise UsageError(f"the setting guard_factor is {text!r}", remedy="It must be a number, such as 1") from exc
-    return factor, book.setting("guard_decides", "no") == "yes"
-
-
 def _stated(stated: dict[str, Any], name: str) -> tuple[float | None, float | None, str]:
     row = stated.get(name)
     return (None, None, "trace") if row is None else (row["value"], row["se"], "stated")
@@ -296,7 +286,7 @@ def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], not_reached: 
 
     not_reached  the run never came to the cycle's main hold
     """
-    from loadbook.analysis.parameters.compute import PLANNABLE
+    from loadbook.core.vocabulary.parameters import PLANNABLE
 
     achieved = {p.parameter: p for p in found if p.channel is None}
     wanted = {p.parameter: p for p in asked}
@@ -311,7 +301,7 @@ def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], not_reached: 
     return tuple(out)
 
 
-def _remarks(record: RunRecord, found: Sequence[str]) -> tuple[str, ...]:
+def _remarks(record: RunRecord, found: Sequence[str], zone: ZoneInfo) -> tuple[str, ...]:
     """What a reader of the verdict must know beside it."""
     out = list(found)
     if record.row["status"] != "done":
@@ -322,7 +312,7 @@ def _remarks(record: RunRecord, found: Sequence[str]) -> tuple[str, ...]:
         if apart is not None:
             source = record.trace["source_name"]
             out.append(f"the trace ({source}) lies wholly {apart} the run: is it this run's? Nothing here holds if not")
-    day = str(record.row["started"])[:10]
+    day = times.local_day(record.row["started"], zone)
     for name, until in record.calibrations.items():
         if until is not None and until < day:
             out.append(f"calibration {name} had ended on {until}, before the run")

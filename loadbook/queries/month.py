@@ -9,7 +9,7 @@ import json
 import re
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
@@ -64,8 +64,8 @@ def bounds(month: str, book: Clock) -> tuple[datetime, datetime]:
         raise UsageError(f"{month!r} is no month", remedy="Write it like 2026-03")
     year, number = int(match.group(1)), int(match.group(2))
     after = (year + 1, 1) if number == 12 else (year, number + 1)
-    first, last = (datetime(y, m, 1) for y, m in ((year, number), after))
-    return times.local_to_utc(first, book.zone), times.local_to_utc(last, book.zone)
+    first, last = (times.first_moment(date(y, m, 1), book.zone) for y, m in ((year, number), after))
+    return first, last
 
 
 _RUNS = """

@@ -185,7 +185,7 @@ def _pair_rows(compared: Sequence[compare.Compared]) -> pd.DataFrame:
     rows = []
     for one in compared:
         for d in one.pairs:
-            rows.append({**one.stratum, **d.__dict__})
+            rows.append({**one.stratum, **d.as_dict()})
     return pd.DataFrame(rows)
 
 

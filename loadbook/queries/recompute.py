@@ -14,7 +14,6 @@ from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
 from loadbook.store.trace_files import read_trace
 
-from .judge import guard_settings
 from .recompute_workers import Computed, State, Team, compute, cores
 
 WORTH_WORKERS = 100
@@ -37,7 +36,7 @@ def recompute_run(book: BookFolder, conn: sqlite3.Connection, record: RunRecord,
 
     conn  inside `book.write()`: the caller's transaction holds the trace's own row and these together
     """
-    factor, decides = guard_settings(book)
+    factor, decides = book.guard()
     parameters, findings = derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
     derived.store(conn, record.run, parameters, findings)
     return _recomputed(record.run, parameters, findings)
@@ -123,7 +122,7 @@ class _Store:
                 yield _recomputed(one.record.run, one.parameters, one.findings)
 
     def _differs(self, conn: sqlite3.Connection, one: Computed) -> bool:
-        return load_run(conn, one.record.run) != one.record or guard_settings(self._book) != one.settings
+        return load_run(conn, one.record.run) != one.record or self._book.guard() != one.settings
 
     def _once_more(self, run: str) -> Recomputed:
         book = self._book

@@ -29,8 +29,6 @@ from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
 from loadbook.store.trace_files import read_trace
 
-from .judge import guard_settings
-
 AHEAD = 4
 MOST_WORKERS = 4
 State = tuple[int, int]  # of the book: see BookFolder.state
@@ -52,7 +50,7 @@ def compute(book: BookFolder, run: str) -> Computed:
 
     Raises NotFoundError for a run that the book does not have; a damaged trace is told in the result.
     """
-    settings = guard_settings(book)
+    settings = book.guard()
     record = load_run(book.read(), run)
     if record.trace is None:
         return Computed(record, settings, [], [])

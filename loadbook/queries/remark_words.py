@@ -13,8 +13,9 @@ from typing import Any
 from loadbook.core import units
 from loadbook.core.cautions import LOAD
 from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
+from loadbook.core.vocabulary.parameters import PLANNED
 
-from .answer_figures import PLANNED_AS, SETTING_UNITS, many, setting, span, told
+from .answer_figures import many, setting, span, told
 
 Figures = Mapping[str, Any]
 Words = str | Callable[[Figures, str], str]  # a sentence, or one made from figures in 'si' or 'us'
@@ -284,11 +285,11 @@ def _where(code: str) -> Words:
 
 
 def _never_run(f: Figures, system: str) -> str:
-    unit = SETTING_UNITS[f["parameter"]]
+    unit = PLANNED[f["parameter"]].unit
     asked, low, high = (f"{units.show(f[k], unit, system)[0]:.4g}" for k in ("asked", "low", "high"))
     label = units.show(0.0, unit, system)[1]
     only = low if low == high else f"{low} to {high}"
-    how = f"{PLANNED_AS[f['parameter']]} {asked} {label}"
+    how = f"{PLANNED[f['parameter']].wording} {asked} {label}"
     return f"We never ran such pieces {how} (only {only} {label}): an extrapolation."
 
 

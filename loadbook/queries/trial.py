@@ -15,11 +15,11 @@ from loadbook.analysis.planning.trial import TrialPlan, plan_trial
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+from loadbook.core.vocabulary.parameters import PLANNED
 
 from . import answer_remarks, remark_words
 from . import history as answerdata
-from .answer_figures import SETTING_UNITS, setting
-from .enquiry import PLANNED_UNITS
+from .answer_figures import setting
 from .filters import Filters
 
 if TYPE_CHECKING:
@@ -80,10 +80,8 @@ def trial(
     filters         part numbers that may be run (part), the process, and what of the history counts
     Raises          UsageError, NotFoundError, CalculationError
     """
-    if parameter not in PLANNED_UNITS:
-        raise UsageError(
-            f"{parameter} is not planned before a run", remedy="Plannable are: " + ", ".join(PLANNED_UNITS)
-        )
+    if parameter not in PLANNED:
+        raise UsageError(f"{parameter} is not planned before a run", remedy="Plannable are: " + ", ".join(PLANNED))
     filters = filters or Filters()
     given = Filters(**{**filters.given(), "part": None, "process": None})
     source = answerdata.load(book, given)
@@ -146,7 +144,7 @@ def _kind(source: answerdata.Source, characteristic: str) -> tuple[str, str | No
 
 
 def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float, system: str) -> list[str]:
-    key = SETTING_UNITS[plan.parameter]
+    key = PLANNED[plan.parameter].unit
     one, label, _ = units.show(1.0, {"c": "c_diff"}.get(key, key), system)
     step = nice_step((high - low) * one)
     factor = step / one  # setting units inside the book per shown step

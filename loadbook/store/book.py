@@ -32,6 +32,21 @@ def busy_seconds() -> float:
         return BUSY_SECONDS
 
 
+def guard_factor(text: str) -> float:
+    """The guard factor that a text states. Raises UsageError.
+
+    >>> guard_factor("1.65")
+    1.65
+    """
+    try:
+        factor = float(text)
+    except ValueError:
+        factor = -1.0
+    if not 0 <= factor < 100:
+        raise UsageError(f"guard_factor is a number from 0 to 100, not {text!r}")
+    return factor
+
+
 class BookFolder:
     """A book that is open: its folder, its settings, and connections to its records."""
 
@@ -154,6 +169,18 @@ class BookFolder:
                 f"the book's units are {units!r}, not si or us", where=str(self.file), remedy="Run: loadbook verify"
             )
         return units
+
+    def guard(self) -> tuple[float, bool]:
+        """The guard factor, and whether a verdict that uncertainty could turn cannot be told. Raises DamageError."""
+        text = self.setting("guard_factor", "1")
+        try:
+            return guard_factor(text), self.setting("guard_decides", "no") == "yes"
+        except UsageError as exc:
+            raise DamageError(
+                f"the setting guard_factor is {text!r}",
+                where=str(self.file),
+                remedy="Correct it: loadbook amend settings guard_factor value=1 --why TEXT",
+            ) from exc
 
     @property
     def zone(self) -> ZoneInfo:

@@ -9,8 +9,10 @@ import sqlite3
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from loadbook.analysis.trace.model import Channel, Cycle, Event, FurnaceCheck, Limit, PieceRecord, RunFacts, Segment
+from loadbook.core import times
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.core.times import from_stored
 from loadbook.core.vocabulary.lookup import nearest
@@ -171,7 +173,7 @@ def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
         pieces=_pieces(conn, run),
         events=tuple((e["at"], e["event"], e["note"]) for e in events),
         furnace=dict(furnace),
-        checks=_checks(conn, row["furnace"], str(row["started"])[:10]),
+        checks=_checks(conn, row["furnace"], times.local_day(row["started"], _zone(conn))),
         trace=dict(trace) if trace else None,
         confirmations=tuple(Confirmation(*c) for c in confirmations),
         calibrations=valid,
@@ -276,8 +278,13 @@ def _pieces(conn: sqlite3.Connection, run: str) -> tuple[PieceRecord, ...]:
     return tuple(out)
 
 
+def _zone(conn: sqlite3.Connection) -> ZoneInfo:
+    row = conn.execute("SELECT value FROM setting WHERE name = 'zone'").fetchone()
+    return times.zone_of(row[0] if row else "UTC")
+
+
 def _checks(conn: sqlite3.Connection, furnace: str, day: str) -> tuple[FurnaceCheck, ...]:
-    """The latest check of every kind and temperature by a day, and whether it was current on it."""
+    """The latest check of every kind and temperature by a day of the shop's calendar, and whether it was current."""
     rows = conn.execute(
         "SELECT * FROM furnace_check WHERE furnace = ? AND done_on <= ? ORDER BY kind, done_on DESC, at_c",
         (furnace, day),

@@ -19,6 +19,7 @@ import pandas as pd
 from scipy import sparse
 
 from loadbook.analysis.trace.model import Floats
+from loadbook.core.vocabulary.parameters import PLANNABLE
 
 Ints = npt.NDArray[np.int64]
 
@@ -131,7 +132,6 @@ class Sums:
         return np.concatenate([self.Vd.T @ w, np.asarray(self.Vs.T @ w)])
 
 
-PLANNABLE = ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
 FACTORS = ("setup", "atmosphere")
 FAMILY = ("material", "shape", "condition")
 TEXT = ("run", "part", "characteristic", *FACTORS, *FAMILY, "family", "furnace", "shift", "plant")

@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 
 from loadbook.analysis.trace.model import Floats
+from loadbook.core.vocabulary.parameters import PLANNABLE
 
-from .cells import FACTORS, FAMILY, PLANNABLE, Asked, Break, Cells, Grouping, Ints, Slopes, Term
+from .cells import FACTORS, FAMILY, Asked, Break, Cells, Grouping, Ints, Slopes, Term
 
 HARDLY = 1e-3  # a setting whose deviations stay under this share of its size is switched off
 

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from loadbook.core.vocabulary.parameters import PLANNABLE
+
 from . import backtest
-from .cells import PLANNABLE, Asked
+from .cells import Asked
 from .estimate import History, Reply
 
 STEPS = (1, 2, 4, 8, 16)

@@ -19,7 +19,6 @@ from .regression import NotEstimable, WithinFit, fit_within, inside, t_interval
 
 FEWEST_CELLS = 6
 FEWEST_DF = 4
-FEW_RUNS = 30  # below this an interval that excludes zero is rare, and is said to be so
 DAYS_PER_YEAR = 365.25
 EXACT = 1e-5  # scatter below this share of the movement is rounding, not scatter
 
@@ -92,7 +91,7 @@ def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_no
     e = Effect(column.name, column.unit, against=column.against, confidence=confidence, stated=column.stated)
     used, x = usable(cells, column.values, e)
     _count(e, used, x)
-    e.refused = _refusal(e, used, x) or why_not
+    e.refused = _refusal(e, used) or why_not
     if e.refused is None:
         try:
             fit = with_calendar(used, x[:, None])
@@ -206,7 +205,7 @@ def pieces_behind(cells: Cells) -> int:
     return int(most.sum())
 
 
-def _refusal(e: Effect, used: Cells, x: Floats) -> str | None:
+def _refusal(e: Effect, used: Cells) -> str | None:
     if e.cells < FEWEST_CELLS:
         return (
             f"only {e.cells} means of a run and part number can be compared (part numbers with two runs or more, with "

@@ -21,7 +21,6 @@ from loadbook.analysis.trace.validity import interval_s, picked
 
 THERMOCOUPLES = ("control", "over-temperature", "work")
 BLOCK_S = 600.0  # scatter is told for blocks of this length, or ten samples
-JUDGED = 8.0  # °C; differences below this are too small to tell one body's place from another's
 
 
 @dataclass(frozen=True)

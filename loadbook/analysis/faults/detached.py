@@ -152,7 +152,7 @@ def find_detached(view: ChannelView) -> list[Fault]:
     for lag_s in LAGS_S:
         for departure in _departures(way, grid.step_s, lag_s):
             best.setdefault(departure.row, []).append(departure)
-    return [_fault(view, int(rows[row]), rows, seen) for row, seen in sorted(best.items())]
+    return [_fault(view, int(rows[row]), seen) for row, seen in sorted(best.items())]
 
 
 def _departures(way: FurnaceDistance, step_s: float, lag_s: float) -> list[Departure]:
@@ -286,7 +286,7 @@ def _beaten(row: int, cells: np.ndarray, seen: _Past) -> tuple[Floats, Floats, F
     return np.nan_to_num(score, nan=-np.inf), c, share
 
 
-def _fault(view: ChannelView, row: int, rows: np.ndarray, seen: list[Departure]) -> Fault:
+def _fault(view: ChannelView, row: int, seen: list[Departure]) -> Fault:
     grid = view.grid
     earliest = min(seen, key=lambda d: d.at)
     strongest = max(seen, key=lambda d: d.score)

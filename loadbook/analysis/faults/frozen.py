@@ -96,7 +96,7 @@ def _judged(view: ChannelView, row: int, first: int, last: int) -> Fault | None:
     expected = 0.0
     if view.work[row] and rate > 0 and not from_start:
         cold = min(1.0, ((value + 273.15) / rate_at_k) ** 3)  # where radiation heats, it is this much weaker
-        expected = _should_move(view, first, last, value, came_in, OWN_RATE_SHARE * rate * cold)
+        expected = _should_move(view, first, last, came_in, OWN_RATE_SHARE * rate * cold)
     should_have = expected > needed
     alone = _every_peer_moves(view, row, first, last)
     never = to_end and (from_start or lasted > ALONE_S) and alone > max(WHOLE_RUN_C, needed)
@@ -183,7 +183,7 @@ def _zero(value: float) -> float:
     return value if np.isfinite(value) else 0.0
 
 
-def _should_move(view: ChannelView, first: int, last: int, value: float, came_in: float, rate: float) -> float:
+def _should_move(view: ChannelView, first: int, last: int, came_in: float, rate: float) -> float:
     """How far [°C] a section in this state would go while the furnace does what it did: T' = r0 + k (change of the
     furnace - change of T), integrated from the first still sample, where r0 is the rate it came in with. Working
     with changes keeps a cold place's steady offset out of it."""

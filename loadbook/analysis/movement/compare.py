@@ -50,15 +50,14 @@ def differences(
     if not len(rows) or not by:
         return out
     for key, part in rows.groupby(list(strata), sort=True, dropna=False):
-        text = part[by[0]].astype(str)
-        for name in by[1:]:
-            text = text + " / " + part[name].astype(str)
-        label = text.to_numpy()
-        code, treatments = codes_of(label)
+        texts = [part[name].astype(str).to_numpy() for name in by]
+        code, treatments = codes_of(*texts)
         if treatments < 2:
             continue
         y, run = part["y"].to_numpy(dtype=np.float64), codes_of(part["run"])[0]
-        names = [str(label[np.flatnonzero(code == t)[0]]) for t in range(treatments)]
+        places = [np.flatnonzero(code == t)[0] for t in range(treatments)]
+        values = [tuple(str(text[i]) for text in texts) for i in places]
+        names = [" / ".join(v) for v in values]
         runs = np.bincount(code[np.unique(codes_of(code, run)[0], return_index=True)[1]], minlength=treatments)
         cell, cells = codes_of(code, run)
         owner = np.zeros(cells, dtype=np.intp)
@@ -75,6 +74,7 @@ def differences(
         for a, b in chosen:
             two = (code == a) | (code == b)
             found = compare(y[two], run[two], code[two] == b, (names[a], names[b]), confidence, plain)
+            found.values_a, found.values_b = values[a], values[b]
             same_parts(found, set(part["part"].to_numpy()[code == a]), set(part["part"].to_numpy()[code == b]))
             pairs.append(found)
         overall = one_way(means, owner) if cells > treatments else None
@@ -99,6 +99,7 @@ def same_parts(found: Difference, a: set[str], b: set[str]) -> None:
 class Difference:
     """Treatment b less treatment a. difference, low, high are None where `refused` says why.
 
+    a, b          treatments as texts; values_a, values_b the values of each column they are made of
     evidence      'runs' (means of runs), 'runs that held both' (paired inside them), 'pieces of one run' or 'pieces'
     spread_ratio  standard deviation of b over that of a, between the same units; spread_p by Levene's test (median)
     """
@@ -124,6 +125,12 @@ class Difference:
     spread_p: float | None = None
     refused: str | None = None
     note: str | None = None
+    values_a: tuple[str, ...] = ()
+    values_b: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """The fields that are figures and words, by name."""
+        return {k: v for k, v in self.__dict__.items() if k not in ("values_a", "values_b")}
 
 
 @dataclass(frozen=True)

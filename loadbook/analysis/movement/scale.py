@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 Stage = Literal["before", "after"]
 STRATUM = ("process", "kind", "side", "unit")  # never pooled across these
-PLAIN = ("no before reading", "no after reading")
 NOT_EVEN_PLAIN = ("run void", "run aborted", "blunder confirmed")
 MOSTLY_GAUGE = 0.90  # from this share of movements below the gauge's uncertainty there is no figure
 

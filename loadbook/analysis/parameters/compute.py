@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from loadbook.analysis.trace.model import Cycle, Fault, Parameter, PieceRecord, Segment, Trace
 from loadbook.analysis.trace.phases import Phases
 from loadbook.analysis.trace.repair import Decided
+from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .holds import hold_parameters
 from .load import load_parameters
@@ -19,7 +20,6 @@ from .run_view import look_at
 from .spread import spread_parameters
 
 ALGORITHM = "2"
-PLANNABLE = ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
 
 
 def run_parameters(

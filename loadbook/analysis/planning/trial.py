@@ -14,10 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from loadbook.analysis.answers.cells import PLANNABLE, Asked
+from loadbook.analysis.answers.cells import Asked
 from loadbook.analysis.answers.estimate import History
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.errors import CalculationError
+from loadbook.core.vocabulary.parameters import PLANNABLE
 
 FARTHEST = 2.0  # no part number is sent further beyond its own settings than this many usual deviations
 NEVER = 1e6  # prior variance of a slope that nothing informs, in units of the cells' variance

@@ -13,7 +13,6 @@ from typing import Literal
 
 ColumnType = Literal["text", "number", "integer", "yesno", "moment", "date", "list"]
 
-SUFFIX_DIMENSION = {"mm": "length", "c": "temperature", "kg": "mass", "c_per_h": "rate"}
 UNITS_IN_NAMES = {
     "length": ("mm", "um", "cm", "m", "in", "mil", "ft"),
     "temperature": ("c", "f", "k"),

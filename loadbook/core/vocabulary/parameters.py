@@ -7,8 +7,26 @@ A name in the book may be a variant of the one defined here: `_segment_3` (one s
 from __future__ import annotations
 
 import re
+from typing import NamedTuple
 
 from .lookup import Term
+
+
+class Plannable(NamedTuple):
+    """A parameter that a treatment is planned by: what its values are and how a sentence begins that states one."""
+
+    dimension: str
+    unit: str
+    wording: str
+
+
+PLANNED: dict[str, Plannable] = {
+    "heating_rate_peak_c_per_h": Plannable("rate", "c_per_h", "heated at"),
+    "hold_mean_c": Plannable("temperature", "c", "held at"),
+    "soak_minutes": Plannable("duration", "min", "soaked"),
+    "cooling_rate_peak_c_per_h": Plannable("rate", "c_per_h", "cooled at"),
+}
+PLANNABLE = tuple(PLANNED)
 
 _LS = "ordinary least squares; common practice"
 _COMMON = "common practice"

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loadbook.analysis.answers.cells import PLANNABLE, Break
+from loadbook.analysis.answers.cells import Break
 from loadbook.analysis.trace.model import Limit, Segment
 from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.parameters import PLANNABLE
 from loadbook.queries import answer_words
 from loadbook.queries import history as answerdata
 from loadbook.queries.answer import answer_of, treatment

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 NEEDS = {"movement", "confirmation", "reading", "parameter", "run_parameter", "pieces", "history_break", "furnace"}
 STRATUM = ("process", "kind", "side", "y_unit")
-ENGINES = ("duckdb", "spark")
 
 
 class Engine(Protocol):

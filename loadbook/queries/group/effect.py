@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 from loadbook.analysis.effects import joint
 from loadbook.core.errors import UsageError
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
-from loadbook.queries.effect import FACTORS, MORE_FACTORS, PLANNABLE, Effects, _named, _row, _stratum, _words
+from loadbook.core.vocabulary.parameters import PLANNABLE
+from loadbook.queries.effect import FACTORS, MORE_FACTORS, Effects, _named, _row, _stratum, _words
 from loadbook.queries.moved import check_share
 from loadbook.queries.movement_data import MovementData
 

@@ -199,10 +199,10 @@ def _differences(cells: pd.DataFrame, names: Sequence[str], confidence: float) -
     for one in compare.differences(sums, names, confidence, False, STRATUM):
         stratum = tuple(one.stratum[k] for k in STRATUM)
         for d in one.pairs:
-            a, b = (_tidy((*stratum, *side.split(" / "))) for side in (d.a, d.b))
+            a, b = (_tidy((*stratum, *values)) for values in (d.values_a, d.values_b))
             d.pieces_a, d.pieces_b = known.get(a, d.pieces_a), known.get(b, d.pieces_b)
             compare.same_parts(d, parts.get(a, set()), parts.get(b, set()))
-            rows.append({**one.stratum, **d.__dict__})
+            rows.append({**one.stratum, **d.as_dict()})
     return pd.DataFrame(rows)
 
 

@@ -15,7 +15,8 @@ from loadbook.core import times, units
 from loadbook.core.errors import UsageError
 from loadbook.core.remarks import REFUSAL, Remark
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
-from loadbook.queries.answer_figures import PLANNED_AS, SETTING_UNITS, many, span, told
+from loadbook.core.vocabulary.parameters import PLANNED
+from loadbook.queries.answer_figures import many, span, told
 from loadbook.queries.history import NO_PROCESS
 from loadbook.queries.kept_answers import Saved, saved
 from loadbook.queries.remark_words import letter_needed, letter_words
@@ -189,10 +190,10 @@ def _treated(asked: dict[str, Any], my: OwnRecords, system: str) -> str:
         revision = my.say("cycle_revision", asked.get("cycle_revision"))
         parts.append(f"by our cycle {cycle}" + (f" revision {revision}" if revision else ""))
     settings = asked.get("settings") or {}
-    for name, lead in PLANNED_AS.items():
+    for name, planned in PLANNED.items():
         if name in settings:
-            value, label, _ = units.show(settings[name], SETTING_UNITS[name], system)
-            parts.append(f"{lead} {value:.4g} {label}")
+            value, label, _ = units.show(settings[name], planned.unit, system)
+            parts.append(f"{planned.wording} {value:.4g} {label}")
     parts += [f"{lead}{v}" for n, lead in (("setup", ""), ("atmosphere", "in ")) if (v := my.say(n, asked.get(n)))]
     return f", {', '.join(parts)}" if parts else ""
 

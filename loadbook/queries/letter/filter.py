@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING, Any, Literal
 from loadbook.core import coded
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.remarks import Remark
+from loadbook.core.vocabulary.parameters import PLANNED
 from loadbook.core.wording import COMMON, key, words
-from loadbook.queries.answer_figures import SETTING_UNITS
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
@@ -31,7 +31,7 @@ LEAST_IN_A_CLASS = 3
 LONGEST_NAME = 8  # words of a name that may stand apart in a text
 # figures of remarks that are words of our own
 _OURS = {
-    "parameter": frozenset(SETTING_UNITS),
+    "parameter": frozenset(PLANNED),
     "factor": frozenset(("setup", "atmosphere")),
     "against": frozenset(("shrinkage", "growth", "increase")),
     "shared": frozenset(("diameter", "runout")),

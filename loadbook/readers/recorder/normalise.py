@@ -131,7 +131,7 @@ def normalise(
         raw.rows_read, len(axis.t), int((settled.flags & MISSING > 0).sum()), int((settled.flags & OPEN > 0).sum()),
         axis.repeated, axis.duplicates, axis.backwards, count, longest, interval,
     )  # fmt: skip
-    started = time_axis.utc_text(float(axis.t[0])) if dated else None
+    started = time_axis.utc_moment(float(axis.t[0])) if dated else None
     t_s = np.round(axis.t - axis.t[0], 6)
     zone_name = "UTC" if raw.aware else clock_zone.key
     return Reading(

@@ -134,11 +134,7 @@ def _unchanged(conn: sqlite3.Connection, seen: RunRecord, trace_id: str) -> None
 
 def _derived(book: BookFolder, record: RunRecord, trace: Trace) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Rows of `parameter` and `finding`, with the book's guard settings."""
-    try:
-        factor = float(book.setting("guard_factor", "1"))
-    except ValueError as exc:
-        raise LoadbookError("the setting guard_factor is no number", remedy="It must be a number, such as 1") from exc
-    decides = book.setting("guard_decides", "no") == "yes"
+    factor, decides = book.guard()
     return derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
 
 

@@ -64,7 +64,7 @@ def clock(local: float) -> str:
     return (_EPOCH + timedelta(seconds=local)).isoformat(" ", "seconds")
 
 
-def utc_text(seconds: float) -> datetime:
+def utc_moment(seconds: float) -> datetime:
     """The moment of seconds since 1970."""
     return datetime.fromtimestamp(0, UTC) + timedelta(seconds=seconds)
 

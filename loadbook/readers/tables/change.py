@@ -10,6 +10,7 @@ from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.times import zone_of
 from loadbook.core.vocabulary.intake_kinds import BY_KIND
 from loadbook.core.vocabulary.lookup import nearest
+from loadbook.store.book import guard_factor
 from loadbook.store.lookup import Listed, find_row
 
 from .rows import Refused, converter
@@ -78,9 +79,4 @@ def _setting(name: str, value: str) -> None:
         return
     if name != "guard_factor":
         raise UsageError(f"{name} is never amended", remedy="It records what was done")
-    try:
-        usable = 0 <= float(value) < 100
-    except ValueError:
-        usable = False
-    if not usable:
-        raise UsageError(f"guard_factor is a number from 0 to 100, not {value!r}")
+    guard_factor(value)

@@ -233,9 +233,11 @@ def parameter_unit(name: str) -> tuple[str | None, str]:
     """
     if name.endswith("_c_per_h"):
         return "rate", "c_per_h"
-    if name.endswith("_minutes"):
+    if name.endswith("_mbar_per_h"):
+        return "leak", "mbar_per_h"
+    if name.endswith(("_minutes", "_min")):
         return "duration", "min"
-    if name.endswith("_hours") or name.startswith("hours_"):
+    if name.endswith(("_hours", "_h")) or name.startswith("hours_"):
         return "duration", "h"
     if name.endswith("_mbar"):
         return "pressure", "mbar"
