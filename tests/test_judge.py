@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from loadbook.analysis.trace.its90 import shown_c
 from loadbook.analysis.trace.model import Fault, Trace
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.units import c_diff_from_f_diff
@@ -253,6 +254,61 @@ def test_a_confirmed_fault_and_a_refused_one(doubted: BookFolder) -> None:
     assert [r[0] for r in conn.execute("SELECT decision FROM confirmation ORDER BY 1")] == ["confirmed", "refused"]
     assert conn.execute("SELECT verdict FROM finding WHERE run='R-4' AND what='fault'").fetchone()[0] == "confirmed"
     assert conn.execute("SELECT verdict FROM finding WHERE run='R-4' AND what='run'").fetchone()[0] == "kept"
+
+
+def test_both_readings_of_a_repaired_channel_are_shown(
+    judged_book: BookFolder, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A reading as type K of wires that are type N: kept once it is read again, with what was recorded beside it."""
+
+    def wrong(trace: Trace) -> None:
+        trace.values[8] = shown_c("N", "K", trace.values[8])
+
+    put_run(judged_book, CYCLE, Load(touch=[wrong]).trace(), "R-5", "2026-06-01T06:00:00Z")
+    list(recompute.recompute(judged_book, ["R-5"]))
+    assert asked.judge_run(judged_book, "R-5").verdict == "cannot be told"
+    assert (
+        confirm_fault(judged_book, "R-5", "TC 8", "wrong type", "confirmed", "C. D.", "an N wire was fitted") == "kept"
+    )
+    found = asked.judge_run(judged_book, "R-5")
+    (one,) = found.repairs
+    assert one.channel == "TC 8" and one.person == "C. D." and one.added_c is not None
+    assert one.recorded_c is not None and one.repaired_c is not None and one.repaired_c > one.recorded_c + 50.0
+    assert found.as_recorded is not None and found.as_recorded.verdict == "broken"
+    assert any(r.endswith("kept as repaired, broken by the readings as recorded") for r in found.remarks)
+    print_judged(found, judged_book)
+    out = capsys.readouterr().out
+    assert "Repaired on a named person's word (the trace is kept as it was recorded)" in out
+    assert "By the readings as recorded: BROKEN; as repaired: KEPT" in out
+
+
+def test_a_decision_on_one_of_two_that_traded_places_is_recorded_of_both(
+    judged_book: BookFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pair = [
+        Fault("swapped", a, 0.0, 9e4, 0.9, False, "each goes on where the other was", other=b)
+        for a, b in (("TC 7", "TC 8"), ("TC 8", "TC 7"))
+    ]
+    monkeypatch.setattr(derived.faults, "find_faults", lambda trace, phases, pieces: pair)
+    list(recompute.recompute(judged_book, ["R-1"]))
+    assert confirm_fault(judged_book, "R-1", "TC 8", "swapped", "confirmed", "C. D.", "labels crossed") == "kept"
+    rows = judged_book.read().execute("SELECT channel, decision FROM confirmation ORDER BY channel").fetchall()
+    assert [tuple(r) for r in rows] == [("TC 7", "confirmed"), ("TC 8", "confirmed")]
+    assert [r.channel for r in asked.judge_run(judged_book, "R-1").repairs] == ["TC 7", "TC 8"]
+
+
+def test_a_calibration_made_after_the_run_is_kept_for_a_confirmed_drift(judged_book: BookFolder) -> None:
+    day = {"calibration": "AFTER", "at_c": 600.0, "correction_c": 9.0, "calibrated_on": "2026-09-01"}
+    with judged_book.write() as conn:
+        add_intake(conn, "calibrations", {"calibration": [day]}, rows_read=1)
+    name = (
+        judged_book.read().execute("SELECT channel_id FROM channel WHERE run = 'R-1' AND channel = 'TC 8'").fetchone()
+    )
+    with judged_book.write() as conn:
+        amend(conn, "channel", "TC 8", name[0], {"calibration": "AFTER"}, "recalibrated", "E. F.")
+    tc = next(c for c in load_run(judged_book.read(), "R-1").channels if c.name == "TC 8")
+    assert tc.correction == () and tc.as_found == ((600.0, 9.0),)
+    assert any("calibration AFTER was made after the run" in r for r in asked.judge_run(judged_book, "R-1").remarks)
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from loadbook.analysis.trace.repair import as_shown, repaired, sorted_out
 from loadbook.analysis.trace.validity import prepared
 from loadbook.store import derived
 from loadbook.store.run_records import Confirmation, RunRecord
+from tests.published import table
 from tests.test_faults import between, lagged, load, loose_from
 
 CYCLE = Cycle(
@@ -52,10 +53,10 @@ def traded(trace: Trace, one: str, other: str, from_h: float) -> Trace:
     return replace(trace, values=values)
 
 
-def read_as(trace: Trace, name: str, wire: str, table: str) -> Trace:
+def read_as(trace: Trace, name: str, wire: str, read: str) -> Trace:
     """A channel whose wires are one type, on a recorder set to another that stands at 27 °C."""
     values = trace.values.copy()
-    values[trace.row(name)] = np.round(shown_c(wire, table, values[trace.row(name)], 27.0), 1)
+    values[trace.row(name)] = np.round(shown_c(wire, read, values[trace.row(name)], 27.0), 1)
     return replace(trace, values=values)
 
 
@@ -125,13 +126,13 @@ def test_a_relabelled_reading_takes_the_calibration_of_its_own_thermocouple() ->
 
 
 # ---- read by the wrong table
-@pytest.mark.parametrize(("wire", "table"), [("K", "N"), ("K", "J"), ("K", "E"), ("J", "K"), ("N", "K"), ("E", "K")])
-def test_a_wire_read_by_another_types_table_is_read_again_by_its_own(wire: str, table: str) -> None:
-    trace = read_as(load(), "W3", wire, table)
+@pytest.mark.parametrize(("wire", "read"), [("K", "N"), ("K", "J"), ("K", "E"), ("J", "K"), ("N", "K"), ("E", "K")])
+def test_a_wire_read_by_another_types_table_is_read_again_by_its_own(wire: str, read: str) -> None:
+    trace = read_as(load(), "W3", wire, read)
     assert verdicts(trace, "W3", "wrong type") == ("cannot be told", "kept", "broken")
     done = worked(trace, ("W3", "wrong type", "confirmed"))
     (fault,) = [f for f in done.faults if f.kind == "wrong type"]
-    assert (fault.channel, fault.wire, fault.table) == ("W3", wire, table)
+    assert (fault.channel, fault.wire, fault.table) == ("W3", wire, read)
     (one,) = done.repairs
     row, hot = trace.row("W3"), load().values[3] > 200.0
     assert one.done == "corrected" and one.added_c is not None and 2.0 < one.added_c < 15.0
@@ -145,24 +146,28 @@ def test_a_wire_read_by_a_wrong_table_does_not_save_a_bad_run() -> None:
 
 
 def test_type_voltages_against_published_points() -> None:
-    """NIST SRD 60 tables (Monograph 175): emf in mV at 500 and 1000 °C."""
-    published = {
-        "K": (20.644, 41.276), "J": (27.393, 57.953), "N": (16.748, 36.256), "S": (4.233, 9.587), "R": (4.471, 10.506),
-    }  # fmt: skip
-    for letter, emf in published.items():
-        assert emf_mv(letter, np.array([500.0, 1000.0])) == pytest.approx(emf, abs=0.0006)
-        assert temperature_c(letter, np.array(emf)) == pytest.approx([500.0, 1000.0], abs=0.06)
-    assert float(emf_mv("T", 400.0)) == pytest.approx(20.872, abs=0.0006)
-    assert float(emf_mv("E", 1000.0)) == pytest.approx(76.373, abs=0.0006)
+    """NIST SRD 60 (Monograph 175), to 0.001 mV; back to a temperature within what half a microvolt is."""
+    points = table("nist_its90_emf")
+    assert len(points) == 122 and set(points["type"]) == set("BEJKNRST")
+    checked = 0
+    for letter, own in points.groupby("type"):
+        t, emf = own["t90_c"].to_numpy(float), own["emf_mv"].to_numpy(float)
+        found = emf_mv(str(letter), t)
+        known = np.isfinite(found)  # a type's range here begins where a tolerance is stated
+        checked += int(known.sum())
+        assert found[known] == pytest.approx(emf[known], abs=0.00051)
+        inner = known & (t > t[known].min()) & (t < t[known].max()) & (t > 300.0)
+        assert temperature_c(str(letter), emf[inner]) == pytest.approx(t[inner], abs=0.2)
+    assert checked > 105
 
 
 def test_reading_again_undoes_reading_wrong() -> None:
     t = np.arange(50.0, 900.0, 50.0)
-    for wire, table in (("K", "N"), ("N", "K"), ("S", "R"), ("K", "J")):
-        there = shown_c(wire, table, t)
+    for wire, read in (("K", "N"), ("N", "K"), ("S", "R"), ("K", "J")):
+        there = shown_c(wire, read, t)
         known = np.isfinite(there)
         assert known.sum() > 10
-        assert true_c(wire, table, there)[known] == pytest.approx(t[known], abs=0.01)
+        assert true_c(wire, read, there)[known] == pytest.approx(t[known], abs=0.01)
 
 
 # ---- drift

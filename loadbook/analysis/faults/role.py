@@ -22,10 +22,8 @@ SLOWEST_S = 16 * 3600.0  # a channel this slow, or slower, to close its gap to t
 DROP_C = 30.0
 DROP_S = 600.0
 OVER_SHARE, OVER_C = 1.04, 12.0
-UNDER_SHARE, UNDER_C = (
-    0.96,
-    31.0,
-)  # the widest class of furnace uniformity is +-28 °C (AMS 2750 class 6), and a sensor's
+# the widest class of furnace uniformity is +-28 °C (AMS 2750 class 6; from memory), and a sensor's own error
+UNDER_SHARE, UNDER_C = 0.96, 31.0
 FAR_UNDER_SHARE, FAR_UNDER_C = 0.86, 60.0  # and where it is not known so well where a channel comes to rest
 ALIKE, LEAST_ERROR_C = 0.5, 2.0
 FAR_UNSURE_C = 20.0
