@@ -299,7 +299,7 @@ def _of_this_age(time: Floats, lines: np.ndarray, where: str) -> None:
         raise IntakeError(f"{len(wrong)} times cannot be true", [problem], remedy="Mend them, or give --date-order")
     future = np.flatnonzero(time > now().timestamp() + 2 * time_axis.DAY)
     if len(future):
-        at = time_axis.utc_text(float(time[future[0]]))
+        at = time_axis.utc_moment(float(time[future[0]]))
         problem = Problem(f"{at:%Y-%m-%d %H:%M}", where, int(lines[future[0]]))
         raise IntakeError(
             f"{len(future)} times lie in the future", [problem],
