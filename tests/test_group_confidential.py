@@ -321,7 +321,8 @@ def test_a_run_computed_again_says_its_events_as_they_were_published(book: BookF
                         "source_text": ""})  # fmt: skip
     put(book, "cycle_limit", limit)
     run(book, "R26-40", 1, cycle="EV", piece_setup="laid")
-    put(book, "job", *({"job": f"LINZ{n:02}", "customer": "D", "confidential": 1} for n in range(1, 60)))
+    names = (f"LINZ{n:02}" for n in range(1, 60))  # '(Linz 22)' names none of them
+    put(book, "job", *({"job": name, "customer": "D", "confidential": 1} for name in names))
     trace(book, "R26-40", "t-40")
     put(book, "event", {"run": "R26-40", "at": "2026-03-01T08:20:00Z", "event": "meier opens"})
     put(book, "event", {"run": "R26-40", "at": "2026-03-01T08:30:00Z", "event": "fan on"})
@@ -394,6 +395,12 @@ def test_what_only_looks_like_a_name_stops_nothing(tmp_path: Path) -> None:
     put(book, "furnace", {"furnace": "AB-17", "atmosphere": "air"}, {"furnace": "test", "atmosphere": "vacuum"})
     put(book, "reading", reading("R2", "before", 100.0, None, datum="A-B"))
     put(book, "channel", {"run": "R2", "channel": "TC 7", "role": "work", "serial": "12"})
+    put(book, "job", {"job": "AT-1020", "customer": "A", "confidential": 1})
+    with book.write() as conn:
+        conn.execute(
+            "INSERT INTO parameter (run, parameter, value, unit, source, note, algorithm)"
+            " VALUES ('R2', 'dose_equivalent_minutes', 1, 'min', 'trace', 'at 1020 °C', '1')"
+        )
     where = str(tmp_path / "group")
     done = publish(book, where, "Linz")
     assert (done.withheld.runs, done.numbered) == (1, {})

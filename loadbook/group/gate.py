@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
+from collections.abc import Iterable
 
 from loadbook.core.errors import LoadbookError
 from loadbook.core.trade_words import is_plain
@@ -85,11 +86,6 @@ def _all(conn: sqlite3.Connection, text: str) -> list[str]:
     return [str(r[0]) for r in conn.execute(text).fetchall() if r[0]]
 
 
-def _texts(record: str) -> set[str]:
-    """Every text in a run's record, which is canonical JSON."""
-    return {json.loads(f'"{x}"') if "\\" in x else x for x in _TEXT.findall(record)}
-
-
 class Gate:
     """What every outgoing row passes last."""
 
@@ -109,7 +105,7 @@ class Gate:
             if kinds.get(name, "number") in ("number", "date"):
                 continue
             for text in {row[at] for row in piece.rows} - {None}:
-                told = _texts(text) if name == "record" else (text,)
+                told = self._texts(kinds[name], text) if kinds[name] in ("program", "record") else (text,)
                 what = next(filter(None, (self.names(name, x, kinds[name] in _FREE) for x in told)), None)
                 if what is not None:
                     raise self._error(piece, at, text, what)
@@ -127,9 +123,14 @@ class Gate:
         """What a text of a column names that stays in the house, or None. free: a person wrote it as they liked."""
         if text in self._own.get(column, ()):
             return f"the withheld {column} {text}"
-        if text in self._words.made:
-            return None
-        return self._search.found(text if free else self._words.mark.sub("", text), free)
+        return None if text in self._words.made else self._search.found(text, free)
+
+    def _texts(self, kind: str, text: str) -> Iterable[str]:
+        """The texts in what the program wrote: all of a run's record, which is canonical JSON; of a sentence its words
+        as they are parted by blanks, for 'at 1020 °C' does not name the part AT-1020."""
+        if kind == "record":
+            return {json.loads(f'"{x}"') if "\\" in x else x for x in _TEXT.findall(text)}
+        return self._words.mark.sub("", text).split()
 
     def _error(self, piece: Piece, at: int, text: str, what: str) -> LoadbookError:
         columns = list(piece.columns)

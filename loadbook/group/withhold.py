@@ -116,7 +116,7 @@ PUBLISHED: dict[str, dict[str, str]] = {
 }  # fmt: skip
 TABLES = tuple(PUBLISHED)
 RECORD = "run_record"  # beside the book's tables: what computing a run again takes
-_RECORD = {"key": "run", "program": "trace sha256 started record", "number": "guard_factor guard_decides"}
+_RECORD = {"key": "run", "program": "trace sha256 started", "record": "record", "number": "guard_factor guard_decides"}
 BY_RUN = TABLES[: TABLES.index("material")]
 
 

@@ -3,7 +3,7 @@
 Each book has confidential and export-controlled jobs, serials that several part numbers share, repeats, operations that
 are runs, thermocouples and nonconformances on serials, kept answers, and free columns in which people wrote names and
 record numbers. What must stay is worked out here a second time, by sets and plainly; then every byte that was published
-is looked through (Parquet decoded cell by cell, manifests, file names), and the group is asked.
+is looked through (Parquet decoded cell by cell, manifests, file names), and every third group is asked.
 """
 
 from __future__ import annotations
@@ -362,7 +362,7 @@ def main(books: int = 500, first: int = 0) -> None:
     count: Counter[str] = Counter()
     for seed in range(first, first + books):
         with tempfile.TemporaryDirectory(prefix="loadbook-trial-") as folder:
-            count += try_one(seed, Path(folder))
+            count += try_one(seed, Path(folder), seed % 3 == 0)
     print(", ".join(f"{n} {what}" for what, n in count.items()))
 
 
