@@ -81,7 +81,7 @@ class Points:
 
         for name in _CALLS:
             setattr(os, name, self.around(name, getattr(os, name)))
-        trace_files._write_parquet = self.around("parquet", trace_files._write_parquet)
+        trace_files._parquet = self.around("parquet", trace_files._parquet)
         around = self.around
 
         class Connection(sqlite3.Connection):

@@ -12,8 +12,9 @@ from loadbook.store.backup import backup
 from loadbook.store.book import BookFolder
 from loadbook.store.records import amend
 from loadbook.store.verify import records, verify
+from tests.trials import damage as damage_trial
 
-from . import damage_trial, smallbook
+from . import smallbook
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
 

@@ -80,4 +80,4 @@ def test_what_the_tests_import_comes_with_an_extra() -> None:
 
 def test_every_dependency_has_a_lowest_version() -> None:
     lines = [*PROJECT["dependencies"], *(x for more in PROJECT["optional-dependencies"].values() for x in more)]
-    assert not [line for line in lines if not re.fullmatch(r"[a-z0-9-]+>=[0-9][0-9.]*", line)]
+    assert not [line for line in lines if not re.fullmatch(r"[a-z0-9-]+>=[0-9][0-9.]*(,<[0-9][0-9.]*)?", line)]

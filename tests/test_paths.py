@@ -120,9 +120,10 @@ def neighbour(path: Path, name: str) -> None:
 
 
 def drawn(base: float) -> str:
-    """A recorder's file: three channels that are heated from a temperature at 60 °C an hour."""
+    """A recorder's file: three channels that are heated from a temperature at 84 °C an hour."""
     lines = [
-        f"2026-03-14 {8 + i // 60:02}:{i % 60:02}:00,{base + i:.1f},{base + i - 5:.1f},{base + i - 8:.1f}"
+        f"2026-03-14 {8 + i // 60:02}:{i % 60:02}:00,"
+        f"{base + 1.4 * i:.1f},{base + 1.4 * i - 5:.1f},{base + 1.3 * i - 8:.1f}"
         for i in range(120)
     ]
     return "\n".join(["Time,Control (°C),Work 1 (°C),Work 2 (°C)", *lines, ""])
@@ -150,7 +151,7 @@ def test_a_book_beside_its_namesake_without_brackets_reads_its_own_traces(tmp_pa
     assert inside("recompute", "--book", "plant [2]").returncode == 0
     assert inside("sql", question, "--book", "plant [2]").stdout == taken, "recompute kept the neighbour's figures"
     told = inside("sql", "SELECT min(value), max(value) FROM samples", "--format", "csv", "--book", "plant [2]")
-    assert told.stdout.splitlines()[1] == "12.0,139.0"
+    assert told.stdout.splitlines()[1] == "12.0,186.6"
 
 
 def test_a_trace_is_this_very_file(place: Path, hard: str, monkeypatch: pytest.MonkeyPatch) -> None:

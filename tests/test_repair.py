@@ -107,7 +107,8 @@ def test_a_piece_has_its_own_spread_again_once_its_swap_is_confirmed() -> None:
 def test_a_control_and_a_work_tc_in_each_others_jack_move_the_segments_too() -> None:
     trace = traded(load(), "C1", "W5", 0.0)
     undecided, confirmed, refused = verdicts(trace, "W5", "swapped")
-    assert (undecided, confirmed, refused) == ("cannot be told", "kept", "broken")
+    # as recorded the furnace is still on its way down where the chart ends
+    assert (undecided, confirmed, refused) == ("cannot be told", "kept", "cannot be told")
     doubted = [c for c in worked(trace).judgement.clauses if c.verdict == "cannot be told"]
     assert all("have C1 and W5 traded places? as recorded" in (c.missing or "") for c in doubted)
     assert worked(trace, ("C1", "swapped", "confirmed")).phases.main_hold == worked(load()).phases.main_hold

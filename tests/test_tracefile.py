@@ -107,8 +107,8 @@ def test_what_is_read_is_what_was_checked_whatever_takes_its_name_meanwhile(
     other = trace_files.write_trace(book, replace(trace, values=trace.values + 500), "t-2")
     read = trace_files.read_file
 
-    def swapped(path: Path, most: int) -> bytes:
-        data = read(path, most)
+    def swapped(path: Path, most: int, **how: bool) -> bytes:
+        data = read(path, most, **how)
         (book.path / other[0]).replace(path)
         return data
 

@@ -128,8 +128,8 @@ class RunRecord:
     def facts(self) -> RunFacts:
         """What clauses ask of the run beside its trace."""
         return RunFacts(
-            self.row["status"] == "aborted", self.row["atmosphere"] or "", self.furnace["furnace"],
-            self.furnace["uniformity_c"], self.checks,
+            self.row.get("status") == "aborted", self.row.get("atmosphere") or "", self.furnace.get("furnace", ""),
+            self.furnace.get("uniformity_c"), self.checks,
         )  # fmt: skip
 
     def confirmed(self) -> frozenset[tuple[str, str, str]]:

@@ -37,8 +37,8 @@ from loadbook.core.errors import LoadbookError
 from loadbook.readers.recorder.read import Read, look
 from loadbook.readers.recorder.source import open_source
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-from further_logs import FURTHER
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent.parent))
+from tests.trials.further_logs import FURTHER
 
 NAMES = {name: several for group, several in ((_SINGLE, False), (_SEVERAL, True)) for name, *_ in group}
 

@@ -214,4 +214,5 @@ def set_aside_counts(frame: pd.DataFrame, by: Sequence[str] = ()) -> pd.DataFram
 
         return pd.DataFrame(columns=[*keys, "pieces", "runs"])
     grouped = rows.groupby(keys, sort=False, dropna=False).agg(pieces=("serial", "size"), runs=("run", "nunique"))
-    return grouped.reset_index().sort_values("pieces", ascending=False, kind="stable", ignore_index=True)
+    order = [False, *(True for _ in keys)]
+    return grouped.reset_index().sort_values(["pieces", *keys], ascending=order, kind="stable", ignore_index=True)
