@@ -112,7 +112,6 @@ def test_a_control_and_a_work_tc_in_each_others_jack_move_the_segments_too() -> 
     doubted = [c for c in worked(trace).judgement.clauses if c.verdict == "cannot be told"]
     why = ("have C1 and W5 traded places? as recorded", "the chart ends before the furnace came there")
     assert all(any(w in (c.missing or "") for w in why) for c in doubted)
-    assert any(why[0] in (c.missing or "") for c in doubted)
     assert worked(trace, ("C1", "swapped", "confirmed")).phases.main_hold == worked(load()).phases.main_hold
 
 
