@@ -203,10 +203,11 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
             alt.Chart(edge).mark_rect(color=style.SHADE, aria=False).encode(x=alt.X("low:Q", scale=span), x2="high:Q")
         )
     layers.append(_zero("y"))
-    layers.append(
-        layer(PIECE, "serial").mark_tick(orient="horizontal", size=9, thickness=1, opacity=0.55).encode(
-            x=x, y=y, **_words(), **solid)
-    )  # fmt: skip
+    if len(picture.of(panel, PIECE)):  # a layer without marks is a picture without words to a screen reader
+        layers.append(
+            layer(PIECE, "serial").mark_tick(orient="horizontal", size=9, thickness=1, opacity=0.55).encode(
+                x=x, y=y, **_words(), **solid)
+        )  # fmt: skip
     drawn = [what for what in (WITHIN, POOLED) if len(picture.of(panel, what))]
     dash = alt.StrokeDash(
         "line:N", title="lines", scale=alt.Scale(domain=[LINES[w] for w in drawn], range=[_DASH[w] for w in drawn]),
@@ -280,7 +281,8 @@ def _between(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     median = middle.mark_tick(thickness=3, size=46, color=style.INK).encode(**shown, **_words())
     counts = middle.mark_text(align="left", dx=8, color=style.MUTED, aria=False).encode(
         x=alt.value(width), y=band, text="label:N")  # fmt: skip
-    said = alt.layer(spread, _zero("x"), median, ticks, points, counts)
+    single = [ticks] if len(picture.of(panel, PIECE)) else []  # as above: no layer without marks
+    said = alt.layer(spread, _zero("x"), median, *single, points, counts)
     return said.properties(width=width, height=max(62 * len(levels), 90))
 
 
