@@ -184,6 +184,30 @@ def test_an_endless_answer_is_refused_with_the_mend(book: BookFolder) -> None:
         sandbox.run_query(book, "SELECT * FROM range(1000000000000)", most_rows=5000)
 
 
+def test_the_whole_answer_is_bounded(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LOADBOOK_SQL_ANSWER_MB", "1")
+    with pytest.raises(UsageError, match="the answer is larger than 1 MB"):
+        sandbox.run_query(book, "SELECT repeat('x', 1000) FROM range(3000)")
+    assert sandbox.run_query(book, "SELECT repeat('x', 1000) FROM range(900)").count == 900
+
+
+@pytest.mark.parametrize("name", ["LOADBOOK_SQL_SECONDS", "LOADBOOK_SQL_MEMORY_MB", "LOADBOOK_SQL_ANSWER_MB"])
+@pytest.mark.parametrize("value", ["nan", "inf", "-1", "0", "1e400", "soon", "60 s"])
+def test_a_limit_that_cannot_be_read_is_not_guessed(
+    book: BookFolder, name: str, value: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(name, value)
+    with pytest.raises(UsageError, match="is not a limit") as told:
+        sandbox.run_query(book, "SELECT 1")
+    assert told.value.where == name
+
+
+def test_no_digit_of_a_decimal_is_lost(book: BookFolder) -> None:
+    query = "SELECT 12345678901234567890.12::DECIMAL(38,2), 1.5, 99999999999999999999999999999999999999::HUGEINT"
+    ((long, short, whole),) = sandbox.run_query(book, query).rows()
+    assert (str(long), short, whole) == ("12345678901234567890.12", 1.5, 10**38 - 1)
+
+
 def test_the_child_can_write_into_no_file_even_from_python(book: BookFolder, tmp_path: Path) -> None:
     """The last line of defence, tried without the others: a full give_up_rights, then a plain write."""
     if os.name == "nt":

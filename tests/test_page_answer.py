@@ -256,6 +256,15 @@ def test_flags_of_jobs_guard_and_mark(tmp_path: Path) -> None:
         ("the order 8001", True, True),  # in a person's sentence a figure may be a name
         ("8001 runs", False, False),
         ("part PN-003 of Nordhaven Spindles", True, False),
+        ("beside \u0420N-001 it cooled", False, True),  # a Cyrillic letter that looks like a P
+        ("beside P\u039d-001 it cooled", False, True),  # a Greek one
+        ("beside \U0001d40f\U0001d40d-001", False, True),  # mathematical letters
+        ("beside xPN-001 it cooled", True, True),
+        ("beside xPN-0011 it cooled", True, False),
+        ("beside P N - 0 0 1 it cooled", True, True),
+        ("for Q u i l l f e a t h e r R i n g W o r k s", True, True),
+        ("for QuillfeatherRingWorksInc", True, True),
+        ("position 80012", True, False),
     ],
 )
 def test_what_names_another(text: str, free: bool, hit: bool) -> None:
@@ -263,6 +272,18 @@ def test_what_names_another(text: str, free: bool, hit: bool) -> None:
     my.forbidden = {key("PN-001"): "part PN-001", key(CUSTOMERS[1]): "customer", "8001": "job 8001"}
     my.telling = {"quillfeather": "customer"}
     assert bool(my.found(text, free)) is hit
+
+
+def test_anothers_specification_is_anothers(tmp_path: Path) -> None:
+    rows = rows_of_a_shop()
+    mine_, other = (next(j for j in rows["job"] if j["customer"] == c) for c in CUSTOMERS[:2])
+    for job, number in ((mine_, "HT-4471"), (other, "QF-9902")):
+        job["specification"] = number
+    my = mine(made(tmp_path / "b", rows), "PN-003", None)
+    assert my.found("treated to QF 9902", free=True) == ["specification QF-9902"]
+    assert not my.found("treated to HT-4471", free=True)
+    other["specification"] = "HT-4471"  # a specification that both order by names nobody
+    assert not mine(made(tmp_path / "c", rows), "PN-003", None).found("treated to HT-4471", free=True)
 
 
 def test_own_serials_that_another_uses_too_are_theirs(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections.abc import Iterator
 
 import pytest
 from rich.cells import cell_len
@@ -40,8 +41,52 @@ def test_full_precision_in_json_and_not_a_number_as_null() -> None:
     assert json.loads(printed("ndjson", ["a"], [[1]])) == {"a": 1}
 
 
-def test_a_piped_table_is_never_cut() -> None:
+def test_infinity_is_never_blank() -> None:
+    inf = float("inf")
+    assert json.loads(printed("json", ["a", "b"], [[inf, -inf]])) == [{"a": "inf", "b": "-inf"}]
+    assert printed("csv", ["a", "b"], [[inf, -inf]]) == "a,b\ninf,-inf\n"
+    assert printed(None, ["a", "b"], [[inf, -inf]]).split() == ["a", "b", "inf", "-inf"]
+
+
+def test_a_piped_table_is_not_cut_but_for_a_text_beyond_all_reading() -> None:
     assert "x" * 500 in printed(None, ["a"], [["x" * 500]])
+    shown = printed(None, ["a", "b"], [["x" * 1_000_000, 1], ["y", 2]])
+    assert "... (1,000,000 characters; whole with --format csv or json)" in shown
+    assert len(shown) < 10_000
+    assert "x" * 1_000_000 in printed("csv", ["a", "b"], [["x" * 1_000_000, 1]])
+
+
+@pytest.mark.parametrize("fmt", [None, "csv", "json", "ndjson", "markdown"])
+def test_rows_are_written_as_they_come(fmt: str | None) -> None:
+    """What can be read again is never held as a whole: a million rows pass through in the memory of a few."""
+
+    class Rows:
+        alive = most = 0
+
+        def __iter__(self) -> Iterator[tuple[object, ...]]:
+            for i in range(3000):
+                yield (Row(i),)
+
+    class Row(int):
+        def __new__(cls, value: int) -> Row:
+            Rows.alive += 1
+            Rows.most = max(Rows.most, Rows.alive)
+            return super().__new__(cls, value)
+
+        def __del__(self) -> None:
+            Rows.alive -= 1
+
+    out = io.StringIO()
+    emit(["a"], Rows(), fmt, out=out)
+    assert "2999" in out.getvalue()
+    assert Rows.most < 100
+
+
+def test_json_rows_one_by_one_are_the_text_of_the_whole() -> None:
+    rows = [{"a": 1, "b": "x\ny"}, {"a": [1, {"c": 2}], "b": None}]
+    said = printed("json", ["a", "b"], [list(r.values()) for r in rows])
+    assert said == json.dumps(rows, indent=1) + "\n"
+    assert printed("json", ["a"], []) == "[]\n"
 
 
 def test_markdown_keeps_its_columns() -> None:

@@ -36,7 +36,7 @@ def sql(query: str, seconds: float | None, memory_mb: int | None, fmt: str | Non
 
     text = sys.stdin.read() if query == "-" else query
     answer = ask_sql(book, text, seconds=seconds, memory_mb=memory_mb)
-    emit(answer.columns, answer.rows(), fmt)
+    emit(answer.columns, answer, fmt)
     _left_out(answer.left_out)
 
 

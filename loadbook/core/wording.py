@@ -1,9 +1,11 @@
-"""Texts compared as people read them: without capitals, marks, hyphens and what cannot be seen."""
+"""Texts compared as people read them: without capitals, marks, hyphens and what cannot be seen, and with a letter that
+looks like a Latin one read as that (the Unicode Consortium's list of confusable characters, by a library)."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
+from functools import lru_cache
 
 _WORD = re.compile(r"[^\W_]+")
 
@@ -13,11 +15,25 @@ def words(text: str) -> list[str]:
 
     >>> words("PN-1003 for\\u200b Müller_&\\u00a0Söhne\\nLinz")
     ['pn', '1003', 'for', 'muller', 'sohne', 'linz']
+    >>> words("\u0420N-1003")  # the first letter is Cyrillic
+    ['pn', '1003']
     """
     if not text.isascii():
-        text = unicodedata.normalize("NFKD", unicodedata.normalize("NFKC", text).casefold())
+        text = unicodedata.normalize("NFKD", text)
         text = "".join(c for c in text if unicodedata.category(c) not in ("Mn", "Cf"))
+        # before the case is folded: a capital Greek nu looks like an N, a small one like a v
+        text = "".join(c if c.isascii() else _latin(c) for c in text)
+        text = unicodedata.normalize("NFKD", text.casefold())
     return _WORD.findall(text.casefold())
+
+
+@lru_cache(maxsize=4096)
+def _latin(letter: str) -> str:
+    """The ASCII letter or figure that a character looks like, else itself."""
+    from confusable_homoglyphs.confusables import confusables_data
+
+    looks = (str(c["c"]).casefold() for c in confusables_data.get(letter, ()))
+    return next((c for c in looks if c.isascii() and c.isalnum()), letter)
 
 
 def key(text: str) -> str:

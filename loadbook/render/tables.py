@@ -12,11 +12,12 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
 import math
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, TextIO
@@ -28,6 +29,8 @@ from loadbook.core.errors import UsageError
 GAP = 2  # blanks between two columns
 LONG = 36  # characters from which a column is one of long texts
 LINES = 6  # lines that a long text may take inside its column
+CELL = 2_000  # characters of one cell that a table shows: every row is padded to the widest
+ON_SCREEN = 5_000  # rows of a table on a terminal
 
 
 @dataclass
@@ -182,11 +185,11 @@ def write_words(text: str, out: TextIO | None = None) -> None:
 
 
 def exact(value: Any) -> Any:
-    """A value for JSON: full precision, moments as ISO text, not-a-number as null."""
+    """A value for JSON: full precision, moments as ISO text, not-a-number as null, infinity as the text inf."""
     if hasattr(value, "item") and getattr(value, "shape", None) == ():
         value = value.item()
     if isinstance(value, float):
-        return value if math.isfinite(value) else None
+        return value if math.isfinite(value) else None if math.isnan(value) else str(value)
     if isinstance(value, (datetime, date)):
         return value.isoformat()
     if isinstance(value, dict):
@@ -201,6 +204,8 @@ def exact(value: Any) -> Any:
 def csv_cell(value: Any) -> str:
     """A value for CSV. Text that a spreadsheet would run as a formula is led by an apostrophe; control characters are
     made visible. (JSON keeps every text as it is.)"""
+    if isinstance(value, float) and math.isinf(value):
+        return repr(value)
     value = exact(value)
     if value is None:
         return ""
@@ -233,19 +238,24 @@ def emit(
 ) -> None:
     """Write a listing to stdout (or `out`); notes go to stderr.
 
-    fmt  one of FORMATS; None is a table on a terminal and an aligned, uncut table when piped
+    rows  is read row by row; a table reads it twice, so what can be read once only is kept in memory for it
+    fmt   one of FORMATS; None is a table on a terminal and an aligned table when piped
     """
     out = out or sys.stdout
     title = None if title is None else plain(title)
     if fmt in (None, "table"):
-        _table(columns, list(rows), title, out)
+        _table(columns, list(rows) if isinstance(rows, Iterator) else rows, title, out)
     elif fmt == "csv":
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow([csv_cell(c) for c in columns])
         writer.writerows([csv_cell(v) for v in row] for row in rows)
     elif fmt == "json":
-        found = [dict(zip(columns, map(exact, row), strict=True)) for row in rows]
-        out.write(_json(found, indent=1) + "\n")
+        between = "[\n "
+        for row in rows:
+            one = _json(dict(zip(columns, map(exact, row), strict=True)), indent=1)
+            out.write(between + one.replace("\n", "\n "))
+            between = ",\n "
+        out.write("[]\n" if between.startswith("[") else "\n]\n")
     elif fmt == "ndjson":
         for row in rows:
             out.write(_json(dict(zip(columns, map(exact, row), strict=True))) + "\n")
@@ -259,9 +269,8 @@ def emit(
         print(lines_kept(note), file=sys.stderr)
 
 
-def _numeric(values: Iterable[Any]) -> bool:
-    kept = [v for v in values if v is not None]
-    return bool(kept) and all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in kept)
+def _number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
 def _padded(text: str, cells: int, right: bool) -> str:
@@ -269,24 +278,46 @@ def _padded(text: str, cells: int, right: bool) -> str:
     return text.rjust(wanted) if right else text.ljust(wanted)
 
 
-def _table(columns: Sequence[str], rows: list[Sequence[Any]], title: str | None, out: TextIO) -> None:
+def _cell(value: Any) -> str:
+    """A value as a table shows it: a text beyond all reading is cut, and says how long it is."""
+    if isinstance(value, str) and len(value) > CELL:
+        return f"{plain(value[:CELL])}... ({len(value):,} characters; whole with --format csv or json)"
+    return plain(value)
+
+
+def _rights(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[bool]:
+    """Which columns hold numbers and nothing else."""
+    seen, other = set(), set()
+    for row in rows:
+        for i, value in enumerate(row):
+            if value is not None:
+                (seen if _number(value) else other).add(i)
+    return [i in seen and i not in other for i in range(len(columns))]
+
+
+def _table(columns: Sequence[str], rows: Iterable[Sequence[Any]], title: str | None, out: TextIO) -> None:
     columns = [plain(c) for c in columns]
     if out.isatty():
-        _on_terminal(list(columns), [[plain(v) for v in row] for row in rows], rows, title, out)
+        shown = list(itertools.islice(iter(rows), ON_SCREEN + 1))
+        more, shown = len(shown) > ON_SCREEN, shown[:ON_SCREEN]
+        _on_terminal(list(columns), [[_cell(v) for v in row] for row in shown], shown, title, out)
+        if more:
+            print(f"The first {ON_SCREEN:,} rows; all of them with --format csv or json", file=sys.stderr)
         return
     if title:
         out.write(title + "\n")
-    text = [[plain(v) for v in row] for row in rows]
-    widths = [max([cells_of(name), *(cells_of(row[i]) for row in text)]) for i, name in enumerate(columns)]
-    rights = [_numeric(row[i] for row in rows) for i in range(len(columns))]
+    widths = [cells_of(name) for name in columns]
+    for row in rows:
+        widths = [max(w, cells_of(_cell(v))) for w, v in zip(widths, row, strict=True)]
+    rights = _rights(columns, rows)
 
-    def line(cells: Sequence[str]) -> str:
+    def line(cells: Iterable[str]) -> str:
         pairs = zip(cells, widths, rights, strict=True)
         return "  ".join(_padded(c, w, r) for c, w, r in pairs).rstrip()
 
-    out.write(line(list(columns)) + "\n")
-    for cells in text:
-        out.write(line(cells) + "\n")
+    out.write(line(columns) + "\n")
+    for row in rows:
+        out.write(line(map(_cell, row)) + "\n")
 
 
 def _on_terminal(
@@ -302,14 +333,14 @@ def _on_terminal(
         console.print(Text(title))
     if found.above:
         console.print(Text("in every row: " + "; ".join(found.above)))
+    rights = _rights(columns, rows)
     for number, block in enumerate(found.blocks):
         if number:
             console.print()
         table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
         for i, width in block:
-            right = _numeric(row[i] for row in rows)
             head = Text(columns[i], style="bold")
-            table.add_column(head, justify="right" if right else "left", overflow="fold", width=width)
+            table.add_column(head, justify="right" if rights[i] else "left", overflow="fold", width=width)
         for cells in text:
             table.add_row(*(Text(cells[i]) for i, _ in block))
         console.print(table)

@@ -17,6 +17,7 @@ The child's answer is kept aside until it is whole, so that nothing is shown of 
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -25,6 +26,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
+from decimal import Decimal
 from typing import IO, TYPE_CHECKING, Any
 
 from loadbook.core.errors import LoadbookError, UsageError
@@ -43,7 +45,7 @@ __all__ = ["Answer", "check_condition", "run_over", "run_query"]
 MEMORY_MB = 2048
 SECONDS = 60.0
 MOST_ROWS = 1_000_000
-MOST_BYTES = 4 * 1024**3
+ANSWER_MB = 256
 
 
 @dataclass
@@ -55,6 +57,9 @@ class Answer:
     count: int
     left_out: list[LeftOut] = field(default_factory=list)
     _spool: IO[bytes] | None = None
+
+    def __iter__(self) -> Iterator[tuple[Any, ...]]:
+        return self.rows()
 
     def rows(self) -> Iterator[tuple[Any, ...]]:
         """The rows, with moments, dates and bytes as such; may be called again."""
@@ -82,6 +87,7 @@ class Answer:
 
 
 _BACK: dict[str, Callable[[str], Any]] = {
+    "DECIMAL": lambda v: Decimal(v) if isinstance(v, str) else v,
     "DATE": date.fromisoformat,
     "TIME": time.fromisoformat,
     "BLOB": bytes.fromhex,
@@ -102,10 +108,17 @@ def _back(value: Any, turn: Callable[[str], Any]) -> Any:
 
 
 def _setting(name: str, default: float) -> float:
-    try:
-        return float(os.environ.get(name, default))
-    except ValueError:
+    """A limit from the environment. Raises UsageError where it is no number above 0: a limit is not guessed."""
+    text = os.environ.get(name, "")
+    if not text.strip():
         return default
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 < value < 1e9:
+        raise UsageError(f"{text!r} is not a limit", where=name, remedy=f"Set a number above 0, or unset {name}")
+    return value
 
 
 def run_query(
@@ -171,7 +184,9 @@ def run_over(
             child.stdin.close()
         except BrokenPipeError:
             pass  # the child is gone already: what it ended with is told below
-        head, last = _drain(child.stdout, spool)
+        head, last = _drain(child.stdout, spool, int(_setting("LOADBOOK_SQL_ANSWER_MB", ANSWER_MB) * 1024**2))
+        if "refused" in last:
+            child.kill()  # what is still to come is read by nobody
         child.wait()
     finally:
         timer.cancel()
@@ -188,7 +203,7 @@ def run_over(
     return _answer(head, last, spool, memory_mb)
 
 
-def _drain(stream: IO[bytes], spool: IO[bytes]) -> tuple[dict[str, Any], dict[str, Any]]:
+def _drain(stream: IO[bytes], spool: IO[bytes], most: int) -> tuple[dict[str, Any], dict[str, Any]]:
     """Keep the batches of rows aside; give back the first and the last thing that the child said."""
     head: dict[str, Any] = {}
     last: dict[str, Any] = {}
@@ -196,8 +211,12 @@ def _drain(stream: IO[bytes], spool: IO[bytes]) -> tuple[dict[str, Any], dict[st
     for line in stream:
         if line.startswith(b"["):
             kept += len(line)
-            if kept > MOST_BYTES:
-                return head, {"refused": "the answer is larger than 4 GB", "mend": "Ask for less"}
+            if kept > most:
+                return head, {
+                    "refused": f"the answer is larger than {most // 1024**2} MB",
+                    "mend": "Ask for less: a condition, a LIMIT, or sums instead of rows; or allow more with"
+                    " LOADBOOK_SQL_ANSWER_MB",
+                }
             spool.write(line)
         elif line.endswith(b"\n"):
             last = json.loads(line)

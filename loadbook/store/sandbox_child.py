@@ -194,7 +194,8 @@ def _plain(value: Any) -> Any:
     if isinstance(value, (datetime, date, time)):
         return value.isoformat()
     if isinstance(value, Decimal):
-        return float(value)
+        number = float(value)
+        return number if Decimal(repr(number)) == value else str(value)  # no digit is lost
     if isinstance(value, (bytes, bytearray)):
         return bytes(value).hex()
     if isinstance(value, (list, tuple)):

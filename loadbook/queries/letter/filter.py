@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 Source = Literal["typed", "key", "ours"]  # who wrote a text: a person for this letter, the customer's keys, we
 LEAST_IN_A_CLASS = 3
 LONGEST_NAME = 8  # words of a name that may stand apart in a text
+LEAST_OF_A_KEY, LEAST_OF_A_NAME = 4, 8  # letters and figures from which a key, or a name of letters, is one anywhere
 # figures of remarks that are words of our own
 _OURS = {
     "parameter": frozenset(PLANNED),
@@ -132,7 +133,31 @@ class OwnRecords:
                     out.append(what)
         if free:
             out += [self.telling[w] for w in said if w in self.telling]
+            out += self._hidden("".join(said))
         return list(dict.fromkeys(out))
+
+    def _hidden(self, letters: str) -> list[str]:
+        """What stands among a text's letters when nothing parts them any more: a key with a letter before it, a name
+        with a space after every letter. Names too short to be told from other words there are left to `found`."""
+        own = ["".join(name) for name in self.names]
+        out = []
+        for name, what in self.forbidden.items():
+            if len(name) < (LEAST_OF_A_KEY if any(map(str.isdigit, name)) else LEAST_OF_A_NAME):
+                continue
+            at = letters.find(name)
+            while at >= 0:
+                end = at + len(name)
+                # 1003 in 10031 is another number
+                cut = (name[0].isdigit() and letters[:at][-1:].isdigit()) or (
+                    name[-1].isdigit() and letters[end:][:1].isdigit()
+                )
+                if not cut and not any(
+                    letters.find(n, max(0, end - len(n)), at + len(n)) >= 0 for n in own if name in n
+                ):
+                    out.append(what)
+                    break
+                at = letters.find(name, at + 1)
+        return out
 
     def _own(self, said: list[str]) -> list[tuple[int, int]]:
         """Where their own names stand among the words."""
@@ -255,11 +280,18 @@ def _others(conn: Any, customer: str | None, part: str | None, own_runs: frozens
     for name, owner in conn.execute("SELECT part, customer FROM part"):
         if name != part and not same(owner, customer):
             yield "part", name
-    for job, owner, order in conn.execute("SELECT job, customer, purchase_order FROM job"):
+    own_specifications = set()
+    jobs = conn.execute("SELECT job, customer, purchase_order, specification FROM job").fetchall()
+    for _, owner, _, specification in jobs:
+        if same(owner, customer) and specification:
+            own_specifications.add(key(specification))
+    for job, owner, order, specification in jobs:
         if not same(owner, customer):
             yield "job", job
             if order:
                 yield "purchase order", order
+            if specification and key(specification) not in own_specifications:
+                yield "specification", specification
     for (run,) in conn.execute("SELECT run FROM run"):
         if run not in own_runs:
             yield "run", run
