@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from pathlib import Path
+from threading import Thread
 
 import pytest
 
 from loadbook import Book
-from loadbook.core.errors import LoadbookError
+from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.queries.result import unit_name
 from loadbook.render.movement import moved_table
 
@@ -107,3 +110,61 @@ def test_a_judged_run_and_a_back_test(shop: Book) -> None:
     back = shop.backtest(kind="flatness", process="anneal")
     assert "known" in cells(back._repr_html_())
     assert back.chart().to_dict()["concat"]
+
+
+def test_a_book_is_asked_from_many_threads_at_once(shop: Book) -> None:
+    expected = {
+        "moved": shop.moved(part="PN-1001").frame().to_json(),
+        "judge": shop.judge("R26-135").verdict,
+        "sql": shop.sql("SELECT count(*) FROM run").frame().to_json(),
+    }
+
+    def ask(number: int) -> tuple[str, object]:
+        what = list(expected)[number % 3]
+        if what == "moved":
+            return what, shop.moved(part="PN-1001").frame().to_json()
+        if what == "judge":
+            return what, shop.judge("R26-135").verdict
+        return what, shop.sql("SELECT count(*) FROM run").frame().to_json()
+
+    with ThreadPoolExecutor(8) as pool:
+        for what, found in pool.map(ask, range(24)):
+            assert found == expected[what]
+
+
+def test_a_thread_that_ended_leaves_no_open_file(demo_book: Path) -> None:
+    with Book(demo_book) as book:
+        for _ in range(30):
+            thread = Thread(target=lambda: book.folder.setting("units"))
+            thread.start()
+            thread.join()
+        assert len(book.folder._conns) <= 2
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda b: b.moved(part=5), "part is 5, of type int"),
+        (lambda b: b.moved(by=3), "by is 3, of type int"),
+        (lambda b: b.moved(by=["setup", 3]), "by is"),
+        (lambda b: b.moved(prat="PN-1001"), "there is no keyword 'prat' here"),
+        (lambda b: b.moved(confidence="high"), "confidence is 'high'"),
+        (lambda b: b.moved(confidence=True), "confidence is True"),
+        (lambda b: b.effect(7), "characteristic is 7"),
+        (lambda b: b.effect(of=1.5), "of is 1.5"),
+        (lambda b: b.answer(part="PN-1001", settings=[1]), "settings is"),
+        (lambda b: b.answer(part="PN-1001", settings={"heating_rate_peak_c_per_h": "80"}), "settings is"),
+        (lambda b: b.answer(parts="PN-1001"), "there is no keyword 'parts' here"),
+        (lambda b: b.backtest(contents=[0.9, "x"]), "contents is"),
+        (lambda b: b.judge(None), "run is None"),
+        (lambda b: b.sql(b"SELECT 1"), "text is"),
+        (lambda _: Book(None), "a book's folder is a text or a path"),  # type: ignore[arg-type]
+    ],
+)
+def test_a_wrong_type_is_a_usage_error(shop: Book, call: Callable[[Book], object], said: str) -> None:
+    with pytest.raises(UsageError, match=re.escape(said)):
+        call(shop)
+
+
+def test_since_and_until_may_be_days(shop: Book) -> None:
+    assert shop.moved(since=date(2026, 1, 1)).rows() == shop.moved(since="2026-01-01").rows()

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import inspect
+import os
+from collections.abc import Callable, Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.lookup import nearest
 from loadbook.store.book import BookFolder
 
 from .filters import FILTERS, Filters
@@ -31,6 +36,8 @@ class Book:
     """
 
     def __init__(self, path: str | Path) -> None:
+        if not isinstance(path, (str, os.PathLike)):
+            raise UsageError(f"a book's folder is a text or a path, not {_named(path)}")
         self.folder = BookFolder.open(Path(path))
 
     def __repr__(self) -> str:
@@ -50,15 +57,15 @@ class Book:
         """How much did parts move, by treatment. Filters are keywords: part=, kind=, process=, since= ..."""
         from .moved import DEFAULT_BY, moved
 
-        filters, rest = _split(words)
-        return moved(self.folder, filters, by=by or DEFAULT_BY, **rest)
+        filters, rest = _split(moved, {**words, "by": by or DEFAULT_BY})
+        return moved(self.folder, filters, **rest)
 
     def effect(self, characteristic: str | None = None, **words: Any) -> Effects:
         """Which cycle parameters go with movement of a characteristic, or of a kind of characteristic."""
         from .effect import effect
 
-        filters, rest = _split(words)
-        return effect(self.folder, characteristic, filters, **rest)
+        filters, rest = _split(effect, {**words, "characteristic": characteristic}, but="characteristic")
+        return effect(self.folder, filters=filters, **rest)
 
     def answer(self, **words: Any) -> Answer:
         """How much will it move. Keywords as the fields of `Question`: part=, characteristic=, cycle=, settings= ...
@@ -68,29 +75,71 @@ class Book:
         from .answer import answer
         from .enquiry import Question
 
-        return answer(self.folder, Question(**words))
+        return answer(self.folder, Question(**_checked(Question, words)))
 
     def backtest(self, **words: Any) -> Backtest:
         """How often would the answers of the past have been right. Filters are keywords; contents=(0.90, 0.95)."""
         from .backtest import backtest
 
-        filters, rest = _split(words)
+        filters, rest = _split(backtest, words)
         return backtest(self.folder, filters, **rest)
 
     def judge(self, run: str) -> JudgedRun:
         """One run against every clause of its cycle."""
         from .judge import judge_run
 
-        return judge_run(self.folder, run)
+        return judge_run(self.folder, **_checked(judge_run, {"run": run}))
 
     def sql(self, text: str) -> SqlAnswer:
         """Read-only SQL over records, views and trace samples; `.frame()` gives it as a pandas frame."""
         from .sql import ask_sql
 
-        return ask_sql(self.folder, text)
+        return ask_sql(self.folder, **_checked(ask_sql, {"text": text}))
 
 
-def _split(words: dict[str, Any]) -> tuple[Filters, dict[str, Any]]:
-    """The keywords that are filters, and the others."""
-    given = {k: v for k, v in words.items() if k in FILTERS}
-    return Filters(**given), {k: v for k, v in words.items() if k not in FILTERS}
+def _split(function: Callable[..., Any], words: dict[str, Any], but: str = "") -> tuple[Filters, dict[str, Any]]:
+    """The keywords that are filters (but for one of the function's own), and the others."""
+    given = {k: v for k, v in words.items() if k in FILTERS and k != but}
+    rest = {k: v for k, v in words.items() if k not in given}
+    days = {k: v.isoformat() for k, v in given.items() if k in ("since", "until") and isinstance(v, date)}
+    return Filters(**_checked(Filters, {**given, **days})), _checked(function, rest, more=FILTERS)
+
+
+def _checked(function: Callable[..., Any], words: dict[str, Any], more: Sequence[str] = ()) -> dict[str, Any]:
+    """Keywords as a function takes them. Raises UsageError for a name it has not, and for a value of another type."""
+    takes = inspect.signature(function).parameters
+    for name, value in words.items():
+        if name not in takes:
+            close = nearest(name, [*takes, *more])
+            raise UsageError(
+                f"there is no keyword {name!r} here",
+                remedy=f"Did you mean {close}?" if close else f"There are: {', '.join((*more, *list(takes)[1:]))}",
+            )
+        kinds = str(takes[name].annotation).split(" | ")
+        if not any(_fits(value, kind) for kind in kinds):
+            raise UsageError(
+                f"{name} is {_named(value)}", remedy=f"Give {' or '.join(_PEOPLE.get(k, k) for k in kinds)}"
+            )
+    return words
+
+
+_PLAIN: dict[str, tuple[type, ...]] = {
+    "str": (str,), "float": (int, float), "int": (int,), "bool": (bool,), "None": (type(None),), "Stage": (str,),
+    "Sequence[str]": (list, tuple), "Iterable[float]": (list, tuple), "Mapping[str, float]": (dict,),
+}  # fmt: skip
+_PEOPLE = {"str": "a text", "float": "a number", "int": "a whole number", "bool": "True or False", "Stage": "a text"}
+_INSIDE = {"Sequence[str]": (str,), "Iterable[float]": (int, float), "Mapping[str, float]": (int, float)}
+
+
+def _fits(value: Any, kind: str) -> bool:
+    """Whether a value is of a type that our functions take, as their annotation spells it."""
+    if kind not in _PLAIN:
+        return True
+    if not isinstance(value, _PLAIN[kind]) or (isinstance(value, bool) and kind in ("float", "int")):
+        return False
+    inside = value.values() if isinstance(value, dict) else value if kind in _INSIDE else ()
+    return all(isinstance(v, _INSIDE[kind]) and not isinstance(v, bool) for v in inside)
+
+
+def _named(value: Any) -> str:
+    return f"{value!r:.60}, of type {type(value).__name__}"

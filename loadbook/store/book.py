@@ -6,6 +6,7 @@ import contextlib
 import os
 import random
 import sqlite3
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path, PurePath
@@ -48,12 +49,12 @@ def guard_factor(text: str) -> float:
 
 
 class BookFolder:
-    """A book that is open: its folder, its settings, and connections to its records."""
+    """A book that is open: its folder, its settings, and connections to its records, one for each thread that asks."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.file = path / FILE
-        self._conn: sqlite3.Connection | None = None
+        self._conns: dict[threading.Thread, sqlite3.Connection] = {}
         self._identity: tuple[int, int] | None = None  # of the file that the connection writes
 
     # -- making and finding ------------------------------------------------------------------
@@ -194,7 +195,8 @@ class BookFolder:
 
     def _open(self, mode: str) -> sqlite3.Connection:
         uri = f"{uri_of(self.file.resolve())}?mode={mode}"
-        conn = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=busy_seconds())
+        # each thread has its own; another one only closes it
+        conn = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=busy_seconds(), check_same_thread=False)
         conn.row_factory = sqlite3.Row
         return conn
 
@@ -269,10 +271,15 @@ class BookFolder:
         return found.st_dev, found.st_ino
 
     def read(self) -> sqlite3.Connection:
-        """The book's connection, opened on first use."""
-        if self._conn is None:
-            self._conn = self._connect()
-        return self._conn
+        """This thread's connection to the book, opened on first use."""
+        thread = threading.current_thread()
+        conn = self._conns.get(thread)
+        if conn is None:
+            for ended in [t for t in list(self._conns) if not t.is_alive()]:
+                if (left := self._conns.pop(ended, None)) is not None:
+                    left.close()
+            conn = self._conns[thread] = self._connect()
+        return conn
 
     def state(self) -> tuple[int, int]:
         """Two numbers of this opening that stay the same as long as nobody, here or in another program, changes a row:
@@ -322,9 +329,9 @@ class BookFolder:
                 conn.execute("ROLLBACK")
 
     def close(self) -> None:
-        if self._conn is not None:
-            self._conn.close()
-            self._conn = None
+        """Close the book's file, in whatever thread it was opened; no other thread may be asking any more."""
+        while self._conns:
+            self._conns.popitem()[1].close()
 
     def __enter__(self) -> BookFolder:
         return self
