@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,8 @@ import pytest
 
 from loadbook.analysis.quantiles import quantile
 from loadbook.core.errors import DamageError, LoadbookError, UsageError
-from loadbook.store import session, sql_files
+from loadbook.queries.sql import ask_sql
+from loadbook.store import checked_traces, session, sql_files
 from loadbook.store.book import BookFolder
 
 from .smallbook import put, reading, run, small, trace
@@ -99,9 +101,16 @@ def test_a_trace_that_says_it_is_another_run_s_is_believed_by_its_row_only(book:
     trace(book, "R1", "t-1", base=100.0)
     second = book.path / trace(book, "R2", "t-2", base=200.0)
     first = (book.path / "traces/2026/t-1.parquet").read_bytes()
-    if len(first) == second.stat().st_size:
-        second.write_bytes(first)  # a foreign file of the right size, naming R1 inside
-        assert rows(book, "SELECT DISTINCT run FROM samples ORDER BY run") == [("R1",), ("R2",)]
+    second.write_bytes(first)  # a file that names R1 inside
+    alter(book, f"UPDATE trace SET bytes = {len(first)}, sha256 = '{hashlib.sha256(first).hexdigest()}'")
+    assert rows(book, "SELECT DISTINCT run FROM samples ORDER BY run") == [("R1",), ("R2",)]
+
+
+def one_byte(path: Path) -> None:
+    """Change one byte in the middle of a file."""
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
 
 
 @pytest.mark.parametrize(
@@ -109,7 +118,8 @@ def test_a_trace_that_says_it_is_another_run_s_is_believed_by_its_row_only(book:
     [
         (lambda p: p.unlink(), "the file is missing"),
         (lambda p: p.write_bytes(p.read_bytes()[:-9]), "not the"),
-        (lambda p: p.write_bytes(b"x" * p.stat().st_size), "no Parquet file"),
+        (lambda p: p.write_bytes(b"x" * p.stat().st_size), "its SHA-256 is another"),
+        (lambda p: one_byte(p), "its SHA-256 is another"),
         (lambda p: (p.unlink(), p.mkdir()), "not a regular file"),
     ],
 )  # fmt: skip
@@ -122,6 +132,38 @@ def test_missing_and_wrong_files_are_left_out_and_said(book: BookFolder, hurt: A
     assert made.connection.execute("SELECT DISTINCT run FROM samples").fetchall() == [("R1",)]
     ((said_run, path, said),) = made.connection.execute("SELECT * FROM trace_left_out").fetchall()
     assert (said_run, path) == ("R2", "traces/2026/t-2.parquet") and why.lower() in said.lower()
+
+
+@pytest.mark.parametrize("looked", [False, True])
+def test_samples_over_a_damaged_trace_are_refused_unless_it_is_left_out(book: BookFolder, looked: bool) -> None:
+    """One byte changed an average in its fifth digit, and nobody was told."""
+    run(book, "R1", 1)
+    run(book, "R2", 2)
+    trace(book, "R1", "t-1")
+    path = book.path / trace(book, "R2", "t-2")
+    if looked:  # a file that was found good is looked at again once it has been touched
+        assert ask_sql(book, "SELECT count(*) FROM samples").count == 1
+    one_byte(path)
+    for text in ("SELECT avg(value) FROM samples", "FROM query_table('sam' || 'ples')"):
+        with pytest.raises(DamageError, match=r"trace of run R2 cannot be read.*SHA-256") as told:
+            ask_sql(book, text)
+        assert told.value.where == "traces/2026/t-2.parquet"
+    found = ask_sql(book, "SELECT DISTINCT run FROM samples", without_damaged=True)
+    assert list(found) == [("R1",)] and [x.run for x in found.left_out] == ["R2"]
+    assert ask_sql(book, "SELECT count(*) FROM run").count == 1
+    assert list(ask_sql(book, "SELECT run FROM trace_left_out")) == [("R2",)]
+    assert ask_sql(book, "SHOW TABLES").count > 10
+
+
+def test_a_trace_that_was_found_good_is_not_read_again(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    run(book, "R1", 1)
+    trace(book, "R1", "t-1")
+    session.start(book, {"samples"})
+    monkeypatch.setattr(checked_traces.hashlib, "file_digest", lambda *_: pytest.fail("read again"))
+    assert session.start(book, {"samples"}).left_out == []
+    (book.path / "snapshot" / "traces.json").write_text('{"form": 1, "traces": {"x": 1}}')
+    with pytest.raises(pytest.fail.Exception, match="read again"):
+        session.start(book, {"samples"})
 
 
 def test_a_withdrawn_trace_is_not_read(book: BookFolder) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import functools
 import glob
 import os
@@ -20,6 +21,8 @@ from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError
 from loadbook.queries.filters import FILTERS, Filters
 from loadbook.render.tables import FORMATS, emit, lines_kept, plain
 from loadbook.store.book import BookFolder
+
+from . import streams
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -56,9 +59,8 @@ def report(exc: BaseException) -> int:
             to_stderr(("" if number else "loadbook: ") + plain(line))
         return exc.exit_code
     if isinstance(exc, BrokenPipeError):
-        # the reader of our output went away (head, less): nothing is wrong
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        streams.silence()
+        return streams.READER_GONE
     if isinstance(exc, sqlite3.Error):
         to_stderr(f"loadbook: the book's file could not be used: {plain(str(exc))}. Run: loadbook verify")
     elif isinstance(exc, MemoryError):
@@ -68,7 +70,13 @@ def report(exc: BaseException) -> int:
     elif isinstance(exc, RecursionError):
         to_stderr("loadbook: this is nested too deep to be read")
     elif isinstance(exc, OSError):
-        to_stderr(f"loadbook: {exc.filename or 'a file'}: {exc.strerror or exc}. Check the name and the permissions")
+        if exc.filename is None and exc.errno in (errno.ENOSPC, errno.EIO, errno.EDQUOT):
+            streams.silence()
+            to_stderr(f"loadbook: what was to be printed could not be: {exc.strerror}")
+        else:
+            to_stderr(
+                f"loadbook: {exc.filename or 'a file'}: {exc.strerror or exc}. Check the name and the permissions"
+            )
     else:
         to_stderr(f"loadbook: an unexpected fault in the program: {type(exc).__name__}: {plain(str(exc))}")
         to_stderr("The book is as it was. Repeat with --traceback and report what it prints")
@@ -93,8 +101,11 @@ class _Guarded:
     """Turns errors into messages and exit codes; --traceback (or LOADBOOK_TRACEBACK) shows the trace."""
 
     def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
-        with _seen():
-            made: click.Context = super().make_context(*args, **kwargs)  # type: ignore[misc]
+        try:
+            with _seen():
+                made: click.Context = super().make_context(*args, **kwargs)  # type: ignore[misc]
+        except OSError as exc:  # of --help
+            sys.exit(report(exc))
         return made
 
     def invoke(self, ctx: click.Context) -> Any:

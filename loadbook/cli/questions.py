@@ -16,15 +16,19 @@ _SECONDS = click.option("--seconds", type=click.FloatRange(min=0.1), help="End t
 _MEMORY = click.option(
     "--memory-mb", type=click.IntRange(min=256), help="End the query where it needs more memory (2048)."
 )
+_DAMAGED = click.option("--without-damaged", is_flag=True, help="Leave out damaged trace files, and name them.")
 
 
 @click.command(cls=LoadbookCommand)
 @click.argument("query", metavar="QUERY|-")
 @_SECONDS
 @_MEMORY
+@_DAMAGED
 @format_option
 @book_option
-def sql(query: str, seconds: float | None, memory_mb: int | None, fmt: str | None, book: BookFolder) -> None:
+def sql(
+    query: str, seconds: float | None, memory_mb: int | None, without_damaged: bool, fmt: str | None, book: BookFolder
+) -> None:
     """Ask read-only SQL over records, views and trace samples.
 
     One SELECT in DuckDB's dialect, over the book's tables and the views movement, runs, pieces, parameters, verdicts,
@@ -35,7 +39,7 @@ def sql(query: str, seconds: float | None, memory_mb: int | None, fmt: str | Non
     from loadbook.queries.sql import ask_sql
 
     text = sys.stdin.read() if query == "-" else query
-    answer = ask_sql(book, text, seconds=seconds, memory_mb=memory_mb)
+    answer = ask_sql(book, text, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged)
     emit(answer.columns, answer, fmt)
     _left_out(answer.left_out)
 
@@ -46,6 +50,7 @@ def sql(query: str, seconds: float | None, memory_mb: int | None, fmt: str | Non
 @click.option("--about", is_flag=True, help="Say what the report asks, takes and gives, without running it.")
 @_SECONDS
 @_MEMORY
+@_DAMAGED
 @format_option
 @book_option
 def report(
@@ -54,6 +59,7 @@ def report(
     about: bool,
     seconds: float | None,
     memory_mb: int | None,
+    without_damaged: bool,
     fmt: str | None,
     book: BookFolder,
 ) -> None:
@@ -85,7 +91,7 @@ def report(
     if about:
         _about(book, name, fmt)
         return
-    found = reports.run_report(book, name, given, seconds=seconds, memory_mb=memory_mb)
+    found = reports.run_report(book, name, given, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged)
     columns, shown = found.columns, list(found.rows)
     people = fmt in (None, "table")
     if people:

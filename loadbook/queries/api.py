@@ -90,11 +90,11 @@ class Book:
 
         return judge_run(self.folder, **_checked(judge_run, {"run": run}))
 
-    def sql(self, text: str) -> SqlAnswer:
+    def sql(self, text: str, *, without_damaged: bool = False) -> SqlAnswer:
         """Read-only SQL over records, views and trace samples; `.frame()` gives it as a pandas frame."""
         from .sql import ask_sql
 
-        return ask_sql(self.folder, **_checked(ask_sql, {"text": text}))
+        return ask_sql(self.folder, **_checked(ask_sql, {"text": text, "without_damaged": without_damaged}))
 
 
 def _split(function: Callable[..., Any], words: dict[str, Any], but: str = "") -> tuple[Filters, dict[str, Any]]:
@@ -137,7 +137,7 @@ def _fits(value: Any, kind: str) -> bool:
         return True
     if not isinstance(value, _PLAIN[kind]) or (isinstance(value, bool) and kind in ("float", "int")):
         return False
-    inside = value.values() if isinstance(value, dict) else value if kind in _INSIDE else ()
+    inside: Any = value.values() if isinstance(value, dict) else value if kind in _INSIDE else ()
     return all(isinstance(v, _INSIDE[kind]) and not isinstance(v, bool) for v in inside)
 
 

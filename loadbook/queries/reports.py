@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core import times, units
 from loadbook.core.errors import UsageError
 from loadbook.core.vocabulary.lookup import nearest
-from loadbook.store import session, sql_files
+from loadbook.store import session, session_samples, sql_files
 from loadbook.store.book import BookFolder
 from loadbook.store.session_samples import LeftOut
 from loadbook.store.sql_files import REQUIRED, SqlFile, SqlParameter
@@ -67,6 +67,7 @@ def run_report(
     *,
     seconds: float | None = None,
     memory_mb: int | None = None,
+    without_damaged: bool = False,
 ) -> ReportResult:
     """Run a report with the values given as text (a number may carry its unit: '200 F/h').
 
@@ -82,17 +83,19 @@ def run_report(
     sent = sent_of(book, file, values)
     if file.path.parent == book.path / FOLDER:
         typed = {n: ("date" if isinstance(v, date) else "text", v) for n, v in sent.items()}
-        answer = ask_sql(book, file.text, typed, seconds=seconds, memory_mb=memory_mb)
+        answer = ask_sql(book, file.text, typed, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged)
         columns, rows, left_out = answer.columns, list(answer.rows()), answer.left_out
     else:
-        columns, rows, left_out = _trusted(book, file, sent)
+        columns, rows, left_out = _trusted(book, file, sent, without_damaged)
     return ReportResult(name, file.title, file.question, values, columns, rows, left_out)
 
 
 def _trusted(
-    book: BookFolder, file: SqlFile, sent: dict[str, Any]
+    book: BookFolder, file: SqlFile, sent: dict[str, Any], without_damaged: bool
 ) -> tuple[list[str], list[tuple[Any, ...]], list[LeftOut]]:
     with session.start(book, file.needs) as made:
+        if not without_damaged:
+            session_samples.refuse(made.left_out, file.text)
         result = made.connection.execute(file.text, sent or None)
         columns = [d[0] for d in result.description or []]
         return columns, result.fetchall(), made.left_out

@@ -25,15 +25,19 @@ def ask_sql(
     *,
     seconds: float | None = None,
     memory_mb: int | None = None,
+    without_damaged: bool = False,
 ) -> sandbox.Answer:
     """The answer to one read-only query over the book's tables, views and trace samples.
 
+    without_damaged  leave out the samples of damaged trace files; they are named in `left_out`
     Moments are UTC. Raises UsageError where the text is not one select or names what is not there;
-    LoadbookError where it fails or reaches its limits.
+    DamageError where it reads samples and a trace file is damaged; LoadbookError where it fails or reaches its limits.
     """
     try:
         session.refresh(book, text)
-        return sandbox.run_query(book, text, parameters, seconds=seconds, memory_mb=memory_mb)
+        return sandbox.run_query(
+            book, text, parameters, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged
+        )
     except LoadbookError as exc:
         helped = in_words(text, exc, *session.names(book))
         if helped is exc:

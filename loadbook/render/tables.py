@@ -287,7 +287,8 @@ def _cell(value: Any) -> str:
 
 def _rights(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[bool]:
     """Which columns hold numbers and nothing else."""
-    seen, other = set(), set()
+    seen: set[int] = set()
+    other: set[int] = set()
     for row in rows:
         for i, value in enumerate(row):
             if value is not None:

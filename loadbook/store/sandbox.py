@@ -29,7 +29,7 @@ from datetime import date, datetime, time
 from decimal import Decimal
 from typing import IO, TYPE_CHECKING, Any
 
-from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.errors import BusyError, DamageError, LoadbookError, NotFoundError, UsageError
 
 from .sandbox_child import OUT_OF_MEMORY
 from .sandbox_condition import check_condition
@@ -129,15 +129,17 @@ def run_query(
     memory_mb: int | None = None,
     seconds: float | None = None,
     most_rows: int = MOST_ROWS,
+    without_damaged: bool = False,
 ) -> Answer:
     """Run a stranger's query over the book and give back its rows.
 
+    without_damaged  samples of damaged trace files are left out and named in the answer; else they are an error
     parameters  name -> (type, value) for each `$name` in the text; types as in sqlfiles.TYPES
     memory_mb, seconds  limits; else LOADBOOK_SQL_MEMORY_MB and LOADBOOK_SQL_SECONDS, else 2048 MB and 60 s
     Raises      UsageError for anything that is not one select; LoadbookError where the query fails, or reaches
                 a limit; whatever the book itself raises
     """
-    of = {"book": str(book.path.absolute())}
+    of = {"book": str(book.path.absolute()), "without_damaged": without_damaged}
     return run_over("loadbook.store.session:for_query", of, sql, parameters, memory_mb, seconds, most_rows)
 
 
@@ -232,9 +234,9 @@ def _answer(head: dict[str, Any], last: dict[str, Any], spool: IO[bytes], memory
     if "refused" in last:
         raise UsageError(last["refused"], remedy=last["mend"])
     if "error" in last:
-        error = LoadbookError(last["error"], where=last.get("where"), remedy=last.get("mend"))
-        error.exit_code = last.get("exit_code", error.exit_code)
-        raise error
+        kinds = {kind.__name__: kind for kind in (BusyError, DamageError, NotFoundError, UsageError)}
+        kind = kinds.get(str(last.get("kind")), LoadbookError)
+        raise kind(last["error"], where=last.get("where"), remedy=last.get("mend"))
     if last.get("ended") == OUT_OF_MEMORY or "columns" in last or not last:
         # a process that hits the hard limit may end without a word
         raise LoadbookError(

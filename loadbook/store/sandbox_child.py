@@ -70,7 +70,7 @@ def _in_words(exc: Exception) -> dict[str, Any]:
     from loadbook.core.errors import LoadbookError
 
     if isinstance(exc, LoadbookError):
-        return {"error": exc.what, "where": exc.where, "mend": exc.remedy, "exit_code": exc.exit_code}
+        return {"error": exc.what, "where": exc.where, "mend": exc.remedy, "kind": type(exc).__name__}
     name = type(exc).__name__
     text = str(exc)
     if name == "OutOfMemoryException" or "bad_alloc" in text or "Out of Memory" in text or "failed to allocate" in text:

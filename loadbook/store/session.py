@@ -59,18 +59,27 @@ class Session:
 
 
 def for_query(of: dict[str, Any], sql: str) -> Session:
-    """The session over the book in the folder of["book"], with what a stranger's query may name."""
+    """The session over the book in the folder of["book"], with what a stranger's query may name.
+
+    Raises DamageError where it reads samples and a trace file is damaged, unless of["without_damaged"]
+    """
     from .book import BookFolder
 
     with BookFolder.open(Path(of["book"])) as book:
-        return start(book, needs_of(book, sql), keep=False)
+        made = start(book, needs_of(book, sql), keep=False)
+    if not of.get("without_damaged"):
+        session_samples.refuse(made.left_out, sql)
+    return made
 
 
 def refresh(book: BookFolder, sql: str) -> None:
     """Bring the snapshot up to date for a stranger's query, whose own process writes nothing."""
     with _one_state(book.read()):
-        tables = {table for table in sql_files.closure(needs_of(book, sql))[0] if table not in MADE}
+        needed = set(sql_files.closure(needs_of(book, sql))[0])
+        tables = needed - set(MADE)
         behind = snapshot.is_behind(book, tables)
+        if tables != needed and snapshot.may_keep(book):
+            session_samples.check(book)
     if behind:
         start(book, tables).connection.close()
 
@@ -130,7 +139,7 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
     with _one_state(reader):
         behind = _fill(book, connection, handed, [table for table in load if table not in MADE])
         if set(MADE) & set(load):
-            session.files, session.left_out = session_samples.fill(book, connection, handed)
+            session.files, session.left_out = session_samples.fill(book, connection, handed, keep=keep)
     if keep:
         snapshot.keep(book, connection, handed, behind)
     for function in sql_files.functions().values():

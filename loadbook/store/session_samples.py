@@ -9,14 +9,15 @@ row for every channel of every such set, not of every trace, and one number to j
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError
-from loadbook.core.outside import opened
 
 from . import session_copy, trace_files
+from .checked_traces import CheckedTraces
 
 if TYPE_CHECKING:
     import duckdb
@@ -29,7 +30,6 @@ TRACE_PLACE = "trace_place"  # made by the session: the channels that stand in t
 SAMPLES = "samples"  # the view over them, and over no table
 LEFT_OUT = "trace_left_out"  # made by the session: the files that samples leaves out, and why
 MADE = (TRACE_FILE, TRACE_PLACE, LEFT_OUT)
-_MAGIC = b"PAR1"
 _COLUMNS = {
     TRACE_FILE: {"file": "UBIGINT", "run": "VARCHAR", "started": "TIMESTAMP", "first_place": "INTEGER"},
     TRACE_PLACE: {"place": "INTEGER"} | dict.fromkeys(("channel", "role", "quantity", "unit"), "VARCHAR"),
@@ -52,21 +52,19 @@ class LeftOut:
     why: str
 
 
-def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed) -> tuple[list[str], list[LeftOut]]:
+def fill(
+    book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed, *, keep: bool = True
+) -> tuple[list[str], list[LeftOut]]:
     """Make the session's own tables: the current traces, their channels and roles.
 
+    keep     what was found of the files is left for the next session
     Returns (the files' names for the engine, in the order of their numbers; those left out). Call where the book is
     read at one moment.
     """
-    reader = book.read()
-    locate = trace_files.Locator(book)
     files: list[str] = []
     left_out: list[LeftOut] = []
     rows: list[tuple[int, str, str, str]] = []
-    for trace_id, run, path, size, started in map(tuple, reader.execute(
-        "SELECT trace_id, run, path, bytes, started FROM trace WHERE state = 'current' ORDER BY started, trace_id"
-    )):  # fmt: skip
-        why, file = _unfit(locate, path, size)
+    for trace_id, run, path, started, why, file in _current(book, keep):
         if why is None:
             rows.append((len(files), run, started, trace_id))
             files.append(file)
@@ -86,6 +84,24 @@ def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed
     listed = ", ".join(trace_files.quoted(n) for n in names)
     connection.execute(f"SET VARIABLE {_FILES} = [{listed}]")
     return names, left_out
+
+
+def check(book: BookFolder) -> None:
+    """Look at every current trace file, and leave what was found for a session that cannot."""
+    for _ in _current(book, keep=True):
+        pass
+
+
+def _current(book: BookFolder, keep: bool) -> Iterator[tuple[str, str, str, str, str | None, str]]:
+    """(trace, run, path, start, why it is left out or None, the file) of every current trace, in order."""
+    locate, checked = trace_files.Locator(book), CheckedTraces(book)
+    for trace_id, run, path, size, sha256, started in map(tuple, book.read().execute(
+        "SELECT trace_id, run, path, bytes, sha256, started FROM trace WHERE state = 'current'"
+        " ORDER BY started, trace_id"
+    )):  # fmt: skip
+        yield trace_id, run, path, started, *_unfit(locate, checked, path, size, sha256)
+    if keep:
+        checked.keep()
 
 
 def _places(book: BookFolder, traces: Sequence[str]) -> tuple[dict[str, int], list[tuple[Any, ...]]]:
@@ -111,24 +127,35 @@ def _places(book: BookFolder, traces: Sequence[str]) -> tuple[dict[str, int], li
     return first_places, places
 
 
-def _unfit(locate: trace_files.Locator, relative: str, size: int) -> tuple[str | None, str]:
+def _unfit(
+    locate: trace_files.Locator, checked: CheckedTraces, relative: str, size: int, sha256: str
+) -> tuple[str | None, str]:
     """Why a trace file is left out (None: it is not), and its full path."""
     try:
         path = locate(relative)
-        with opened(path) as file:
-            head = file.read(4)
-            found = file.seek(0, os.SEEK_END)
-            file.seek(max(0, found - 4))
-            tail = file.read(4)
+        if (why := checked.why_not(path, relative, size, sha256)) is not None:
+            return why, ""
     except DamageError as exc:
         return exc.what, ""
     except OSError as exc:
         return ("the file is missing" if isinstance(exc, FileNotFoundError) else f"{exc.strerror or exc}"), ""
-    if found != size:
-        return f"the file has {found} bytes, not the {size} that were written", ""
-    if head != _MAGIC or tail != _MAGIC:
-        return "the file is no Parquet file any more", ""
     return None, os.path.abspath(path)  # noqa: PTH100 - as a text, since a book has thousands
+
+
+def refuse(left_out: Sequence[LeftOut], sql: str) -> None:
+    """Raises DamageError where a text reads samples of which some had to be left out, and does not itself name what
+    was."""
+    words = set(re.findall(r"[a-z_]+", sql.lower()))
+    if left_out and words & _READ and LEFT_OUT not in words:
+        first, more = left_out[0], len(left_out) - 1
+        raise DamageError(
+            f"the trace of run {first.run} cannot be read: {first.why}" + (f"; nor {more} more" if more else ""),
+            where=first.path,
+            remedy="See: loadbook verify. Restore it from a backup, or ask without such traces: --without-damaged",
+        )
+
+
+_READ = {SAMPLES, "query", "query_table"}  # the last two build a name
 
 
 def text(view: str, files: Sequence[str]) -> str:

@@ -86,7 +86,7 @@ def read(book: BookFolder, names: Collection[str]) -> dict[str, bytes]:
 
 def is_behind(book: BookFolder, tables: Collection[str]) -> bool:
     """Must a question copy one of these tables, and could the next one be spared that?"""
-    if not _may_keep(book):
+    if not may_keep(book):
         return False
     reader = book.read()
     names = current(reader, {table: session_copy.column_types(reader, table) for table in tables})
@@ -98,7 +98,7 @@ def keep(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed
 
     names  table -> the file's name, as `current` gave it when the table was copied
     """
-    if not names or not _may_keep(book):
+    if not names or not may_keep(book):
         return
     folder = book.path / FOLDER
     with contextlib.suppress(OSError, LoadbookError):  # it can do without
@@ -158,7 +158,8 @@ def _same(reader: sqlite3.Connection, table: str, columns: Columns, data: bytes)
         return found == (0,)
 
 
-def _may_keep(book: BookFolder) -> bool:
+def may_keep(book: BookFolder) -> bool:
+    """May anything be left beside the book for the next question?"""
     return os.access(book.path, os.W_OK) and not disk.on_network(book.path)
 
 

@@ -1,0 +1,71 @@
+"""Which trace files have been read whole and found to be what their rows say, so that a question need not read them
+all again: an engine that reads a file in part sees no digest, and one changed byte gives other figures in silence.
+
+What was found is kept beside the snapshot, by the same rule and for the same reasons (see snapshot.py): a file's
+number on the disk and the moment of its last change, which nobody can choose. A file that was touched, exchanged or
+copied is read again; where nothing can be kept, every file is, each time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from loadbook.core import writing
+from loadbook.core.errors import LoadbookError
+from loadbook.core.outside import LARGEST_TEXT, opened, read_file
+
+from . import snapshot
+
+if TYPE_CHECKING:
+    from .book import BookFolder
+
+LIST = "traces.json"
+
+
+class CheckedTraces:
+    """What is known of a book's trace files. `why_not` looks at one; `keep` leaves what was found for the next."""
+
+    def __init__(self, book: BookFolder) -> None:
+        self._book = book
+        self._known = _listed(book.path / snapshot.FOLDER / LIST)
+        self._found: dict[str, list[int | str]] = {}
+
+    def why_not(self, path: Path, relative: str, size: int, sha256: str) -> str | None:
+        """Why a trace file is not what its row says (None: it is). Raises DamageError where it is not a file, OSError
+        where it cannot be read."""
+        with opened(path) as file:
+            there = os.fstat(file.fileno())
+            if there.st_size != size:
+                return f"the file has {there.st_size} bytes, not the {size} that were written"
+            entry: list[int | str] = [there.st_ino, there.st_ctime_ns, sha256]
+            if self._known.get(relative) != entry:
+                if hashlib.file_digest(file, "sha256").hexdigest() != sha256:
+                    return "the file is not as it was written: its SHA-256 is another"
+                if os.fstat(file.fileno()).st_ctime_ns != there.st_ctime_ns:
+                    return "the file is being changed"
+        self._found[relative] = entry
+        return None
+
+    def keep(self) -> None:
+        """Leave what was found for the next question, as far as the disk lets it."""
+        if self._found == self._known or not snapshot.may_keep(self._book):
+            return
+        folder = self._book.path / snapshot.FOLDER
+        with contextlib.suppress(OSError, LoadbookError):  # it can do without
+            writing.make_folder(folder, below=self._book.path)
+            data = json.dumps({"form": snapshot.FORM, "traces": self._found}).encode()
+            writing.put(folder / LIST, data, over=True, lasting=False)
+
+
+def _listed(file: Path) -> dict[str, list[int | str]]:
+    """What the list says; nothing where it is no list of this program's."""
+    with contextlib.suppress(LoadbookError, ValueError, TypeError, LookupError, AttributeError, RecursionError):
+        found = json.loads(read_file(file, LARGEST_TEXT, links=False))
+        if found["form"] == snapshot.FORM:
+            return {str(path): [int(n), int(at), str(sha256)] for path, (n, at, sha256) in found["traces"].items()}
+    return {}
