@@ -83,6 +83,14 @@ def report(exc: BaseException) -> int:
     return EXIT_COULD_NOT
 
 
+def _can_be_written(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 @contextlib.contextmanager
 def _seen() -> Iterator[None]:
     """What was typed comes back in click's own messages: shown as text too."""
@@ -106,6 +114,13 @@ class _Guarded:
                 made: click.Context = super().make_context(*args, **kwargs)  # type: ignore[misc]
         except OSError as exc:  # of --help
             sys.exit(report(exc))
+        for name, value in made.params.items():
+            for text in value if isinstance(value, tuple) else (value,):
+                # a file's name may be no text (surrogates), and comes as a Path
+                if isinstance(text, str) and name != "book_name" and not _can_be_written(text):
+                    raise click.UsageError(
+                        f"{plain(text)[:80]} is no text that can be read: type it again, in UTF-8", made
+                    )
         return made
 
     def invoke(self, ctx: click.Context) -> Any:
