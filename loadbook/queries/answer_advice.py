@@ -50,8 +50,11 @@ def _cycles(a: Answer) -> tuple[list[dict[str, Any]], dict[str, list[str]]]:
     s = a.subject
     if a.history is None or not len(a.history) or (s.scale == "um per 100 mm" and not s.reference_length_mm):
         return [], {}
+    pieces = a.history
+    if "plant" in pieces and pieces["plant"].nunique() > 1:  # a cycle is a plant's own: others cannot run it
+        pieces = pieces[pieces["plant"] == a.question.plant]
     scale = Scale(s.scale, s.reference_length_mm)
-    like = _like(a.history, a)
+    like = _like(pieces, a)
     found = advice.kindest_cycle(like, s.part, harm(s.kind))
     rows = [{**asdict(c), "mean": scale.displayed(c.mean), "worst": scale.displayed(c.worst)} for c in found]
     own = like[like["part"] == s.part]
