@@ -11,9 +11,9 @@ from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.group.duck import DuckEngine
 from loadbook.group.manifest import folder_of, read_current
 from loadbook.group.publish import publish
+from loadbook.group.published import PublishOptions
 from loadbook.group.read import open_group
 from loadbook.group.target import Store
-from loadbook.group.withhold import PublishOptions
 from loadbook.queries.plants import GroupSource
 from loadbook.queries.reports import run_report
 from loadbook.queries.sql import ask_sql

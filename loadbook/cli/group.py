@@ -68,7 +68,7 @@ def publish(
     Example: loadbook group publish ../group --plant Linz
     """
     from loadbook.group.publish import publish as put
-    from loadbook.group.withhold import PublishOptions
+    from loadbook.group.published import PublishOptions
 
     keep = PublishOptions(
         with_customers, with_people, with_notes, with_confidential, with_export_controlled, with_words, may_name
@@ -112,7 +112,7 @@ def recompute(target: str, engine: str, master: str | None, again: bool, fmt: st
     """
     from loadbook.group.recompute import recompute_group
 
-    done = recompute_group(target, engine, master=master, again=again, told=_progress("recomputing"))
+    done = recompute_group(target, engine, master=master, again=again, progress=_progress("recomputing"))
     columns = ["plants", "months", "months_there", "runs", "samples", "files_written", "trace_bytes", "worker_s"]
     row = [
         done.plants, done.months, done.already, done.runs, done.samples, done.files, done.bytes_read,

@@ -23,8 +23,8 @@ import duckdb
 
 from loadbook.core.errors import LoadbookError, NotFoundError
 from loadbook.group.publish import publish
+from loadbook.group.published import PublishOptions
 from loadbook.group.recompute import recompute_group
-from loadbook.group.withhold import PublishOptions
 from loadbook.queries.filters import Filters
 from loadbook.queries.moved import moved
 from loadbook.queries.plants import GroupSource
