@@ -22,6 +22,7 @@ from loadbook.queries.filters import Filters
 from loadbook.queries.moved import moved, records
 from loadbook.queries.plants import GroupSource
 from loadbook.queries.source import BookSource
+from loadbook.queries.sql import ask_sql
 from loadbook.store.book import BookFolder
 
 from .groupcase import EVERYTHING
@@ -240,6 +241,8 @@ def test_filters_of_a_group(two: tuple[BookFolder, str]) -> None:
     source = GroupSource(two[1], plant="Steyr")
     found = moved(source, Filters(furnace="Steyr/F1"), ["plant"])
     assert found.table["plant"].tolist() == ["Steyr"]
+    assert list(ask_sql(source, "SELECT DISTINCT plant FROM runs").rows()) == [("Steyr",)]
+    assert {str(r[0]) for r in ask_sql(GroupSource(two[1]), "SELECT plant FROM runs").rows()} == {"Linz", "Steyr"}
     with pytest.raises(UsageError, match="a plant's own"):
         moved(source, Filters(furnace="F1"))
     with pytest.raises(NotFoundError, match="--part P-9, --plant Steyr") as nothing:

@@ -102,7 +102,7 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
 @enquiry_options
 @format_option
 def ask_answer(source: Source, fmt: str | None, **given: Any) -> None:
-    """How much will it move? An interval from the shop's own history, what it rests on, how often such intervals held.
+    """How much will it move? An interval from the history of all plants, and which of them it rests on.
 
     Where the history is too thin there is no figure, but what to measure.
     """

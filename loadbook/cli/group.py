@@ -148,7 +148,10 @@ def plants(target: str, without: tuple[str, ...], fmt: str | None) -> None:
 
 
 for _command in (
-    of_group("report", ask_report, '../group furnaces_compared process="stress relief"'),
+    of_group(
+        "report", ask_report, '../group furnaces_compared process="stress relief"',
+        text="Run a named report over all plants; with no name, list the reports.",
+    ),
     of_group("sql", ask_sql, '../group "SELECT plant, count(*) AS runs FROM runs GROUP BY plant"'),
     of_group("moved", ask_moved, '../group --kind flatness --process "stress relief" --by plant,setup'),
     of_group("effect", ask_effect, "../group flatness --of heating_rate_peak_c_per_h"),

@@ -6,6 +6,7 @@ A command's body takes `source` and has its own options; `of_book` and `of_group
 from __future__ import annotations
 
 import functools
+import inspect
 from collections.abc import Callable
 from typing import Any
 
@@ -21,7 +22,7 @@ PLANT_FILTER = click.option("--plant", metavar="NAME", help="Only this plant (se
 WITHOUT = click.option(
     "--without-plant", "without", multiple=True, metavar="NAME", help="Leave this plant out (repeat)."
 )
-_OF_PLANTS = "Runs, furnaces, cycles and jobs are a plant's own and have it before them, like 'Linz/R24-002'."
+_OF_PLANTS = "Runs, serials, furnaces, cycles and jobs are a plant's own, with its name before them: 'Linz/R24-002'."
 
 
 def engine_option(function: Any) -> Any:
@@ -47,9 +48,12 @@ def of_book(name: str, body: Body) -> click.Command:
     return click.command(name, cls=LoadbookCommand)(book_option(_own_options(asked)))
 
 
-def of_group(name: str, body: Body, example: str, *, plant: Any = PLANT_FILTER) -> click.Command:
-    """The command that asks the plants of a group; its help is that of the book's with an example of its own.
+def of_group(
+    name: str, body: Body, example: str, *, text: str | None = None, plant: Any = PLANT_FILTER
+) -> click.Command:
+    """The command that asks the plants of a group.
 
+    text   its help, where it is not the book's but for the example
     plant  the option --plant, where it is not a filter: then the body takes it
     """
 
@@ -71,9 +75,9 @@ def of_group(name: str, body: Body, example: str, *, plant: Any = PLANT_FILTER) 
         asked = option(asked)
     # the target is the first argument
     asked = click.argument("target")(asked)
-    question = (body.__doc__ or "").partition("Example:")[0].rstrip()
-    text = f"{question}\n\n    {_OF_PLANTS}\n\n    Example: loadbook group {name} {example}\n    "
-    return click.command(name, cls=LoadbookCommand, help=text)(asked)
+    question = text or inspect.cleandoc(body.__doc__ or "").partition("Example:")[0].rstrip()
+    whole = f"{question}\n\n{_OF_PLANTS}\n\nExample: loadbook group {name} {example}"
+    return click.command(name, cls=LoadbookCommand, help=whole)(asked)
 
 
 def _own_options(function: Any) -> Any:

@@ -16,7 +16,7 @@ from loadbook.core import times
 from loadbook.core.errors import UsageError
 from loadbook.core.writing import scratch
 from loadbook.group import engines, views
-from loadbook.group.read import open_group
+from loadbook.group.read import Group, open_group
 from loadbook.store import sandbox
 from loadbook.store.session import named_in
 
@@ -60,7 +60,7 @@ class GroupSource:
 
     target   a folder, or an address that fsspec knows
     engine   'duckdb' or 'spark'; master, spark  of Spark: its address, or a session that there is already
-    without  plants left out;  plant  only these in what filters narrow (several: a,b)
+    without  plants left out;  plant  only these plants (several: a,b)
     Raises   NotFoundError where nothing was published, UsageError for a plant that is not there
     """
 
@@ -78,11 +78,16 @@ class GroupSource:
         self, target: str, *, engine: str = "duckdb", without: Sequence[str] = (), plant: str | None = None,
         master: str | None = None, spark: Any = None,
     ) -> None:  # fmt: skip
-        self.group = open_group(target, without)
-        self.plants = tuple(p.name for p in self.group.plants)
-        self.left_out = self.group.without
+        found = open_group(target, without)
+        self.left_out = found.without
+        self.plants = tuple(p.name for p in found.plants)
+        if plant is not None:
+            only = {self._known(p.strip()) for p in plant.split(",")}
+            others = [p for p in self.plants if p not in only]
+            found = Group(found.store, [p for p in found.plants if p.name in only], [*without, *others])
+            self.plants = tuple(p.name for p in found.plants)
+        self.group, self._only = found, plant
         self._target, self._engine, self._master, self._spark = target, engine, master, spark
-        self._only = tuple(self._known(p.strip()) for p in plant.split(",")) if plant is not None else ()
 
     @property
     def units(self) -> str:
@@ -128,14 +133,10 @@ class GroupSource:
             from loadbook.group import transpile
 
             transpile.checked(f"SELECT 1 FROM movement WHERE (\n{filters.where}\n)", {"movement"})
-        condition, values = replace(filters, zone=self.zone.key).sql(columns)
-        if self._only:
-            marks = ", ".join("?" * len(self._only))
-            condition, values = f"({condition}\n) AND plant IN ({marks})", [*values, *self._only]
-        return condition, values
+        return replace(filters, zone=self.zone.key).sql(columns)
 
     def given(self, filters: Filters) -> dict[str, str]:
-        return {**filters.given(), **({"plant": ",".join(self._only)} if self._only else {})}
+        return {**filters.given(), **({"plant": self._only} if self._only else {})}
 
     def words(self, table: str, column: str) -> set[str]:
         with self.records({table}) as found:
@@ -167,7 +168,7 @@ class GroupSource:
                 remedy="Use --engine spark, or copy the target to a folder",
             )  # fmt: skip
         with scratch() as copies:
-            of = {"target": store.address, "without": list(self.left_out), "copies": copies}
+            of = {"target": store.address, "without": list(self.group.without), "copies": copies}
             return sandbox.run_over(
                 "loadbook.group.duck:for_query", of, text, parameters, seconds=seconds, memory_mb=memory_mb
             )
