@@ -2,6 +2,8 @@
 
 >>> from loadbook import Book            # doctest: +SKIP
 >>> Book("demo-book").moved(by="setup").frame()   # doctest: +SKIP
+
+`Group(target)` asks the same of several plants.
 """
 
 from __future__ import annotations
@@ -9,15 +11,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from loadbook.queries.api import Book
+    from loadbook.queries.api import Book, Group
 
-__all__ = ["Book"]
+__all__ = ["Book", "Group"]
 
 
 def __getattr__(name: str) -> Any:
-    if name == "Book":
+    if name in __all__:
         import loadbook.render.notebook  # noqa: F401  (how results show themselves)
-        from loadbook.queries.api import Book
+        from loadbook.queries import api
 
-        return Book
+        return getattr(api, name)
     raise AttributeError(name)

@@ -9,7 +9,7 @@ import duckdb
 import pytest
 
 from loadbook.group.publish import publish
-from loadbook.group.withhold import PublishOptions
+from loadbook.group.published import PublishOptions
 from loadbook.queries.recompute import recompute
 from loadbook.store.book import BookFolder
 

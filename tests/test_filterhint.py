@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from loadbook.queries.filters import Filters, unknown_words
+from loadbook.queries.filters import Filters, unknown_words, words_in
 from loadbook.store.book import BookFolder
 
 Run = Callable[..., "subprocess.CompletedProcess[str]"]
@@ -25,7 +25,7 @@ Run = Callable[..., "subprocess.CompletedProcess[str]"]
     ],
 )
 def test_what_the_book_does_not_know(book: BookFolder, filters: dict[str, str], says: str | None) -> None:
-    assert unknown_words(book.read(), Filters(**filters)) == says
+    assert unknown_words(words_in(book.read()), Filters(**filters)) == says
 
 
 @pytest.mark.parametrize(

@@ -7,14 +7,15 @@ import re
 import shlex
 import shutil
 import sys
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.analysis.movement import blunders, scale
 from loadbook.cli.group import group
 from loadbook.cli.main import cli
 from loadbook.core.errors import LoadbookError, UsageError
@@ -24,16 +25,10 @@ from loadbook.group.publish import publish
 from loadbook.group.read import open_group
 from loadbook.group.recompute import recompute_group
 from loadbook.queries.answer import answer
-from loadbook.queries.effect import effect
 from loadbook.queries.enquiry import Question
-from loadbook.queries.filters import Filters
-from loadbook.queries.group.answer import answer_group
-from loadbook.queries.group.ask import report_group, sql_group
-from loadbook.queries.group.cells import Asking, GroupSource
-from loadbook.queries.group.effect import effect_group
-from loadbook.queries.group.moved import moved_group
-from loadbook.queries.moved import moved
-from loadbook.queries.movement_data import load
+from loadbook.queries.plants import GroupSource
+from loadbook.queries.reports import run_report
+from loadbook.queries.sql import ask_sql
 from loadbook.store.book import BookFolder
 
 from .groupcase import EVERYTHING, files, made_books, made_published, made_target  # noqa: F401 - fixtures
@@ -74,18 +69,22 @@ def history(tmp_path_factory: pytest.TempPathFactory) -> tuple[BookFolder, str]:
     return book, str(folder / "target")
 
 
+def asked(target: str, query: str) -> list[tuple[Any, ...]]:
+    return list(ask_sql(GroupSource(target), query).rows())
+
+
 def test_two_plants_runs_of_one_name_stay_apart(target: str) -> None:
-    rows = sql_group(target, "SELECT plant, run, part, movement_um FROM movement ORDER BY run, serial").rows
+    rows = asked(target, "SELECT plant, run, part, movement_um FROM movement ORDER BY run, serial")
     assert [(p, r, n, m and round(m)) for p, r, n, m in rows] == [
         ("Graz Süd", "Graz Süd/R1", "00123", 50), ("Graz Süd", "Graz Süd/R2", "00123", 50),
         ("Linz", "Linz/R1", "00123", 20), ("Linz", "Linz/R2", "00123", 20),
     ]  # fmt: skip
-    assert {r[1] for r in report_group(target, "month_summary").rows} == {"Graz Süd/F1", "Linz/F1"}
-    without = report_group(target, "month_summary", without=["linz"]).rows
+    assert {r[1] for r in run_report(GroupSource(target), "month_summary").rows} == {"Graz Süd/F1", "Linz/F1"}
+    without = run_report(GroupSource(target, without=["linz"]), "month_summary").rows
     assert {r[1] for r in without} == {"Graz Süd/F1"}
     with pytest.raises(UsageError, match=r"Did you mean 'Linz'"):
         open_group(target, ["Lin"])
-    samples = sql_group(target, "SELECT plant, count(*) FROM samples GROUP BY plant ORDER BY plant").rows
+    samples = asked(target, "SELECT plant, count(*) FROM samples GROUP BY plant ORDER BY plant")
     assert samples == [("Graz Süd", 120), ("Linz", 120)]
 
 
@@ -97,7 +96,7 @@ def test_a_part_number_that_plants_describe_differently_is_two(target: str, tmp_
         conn.execute("DROP TRIGGER part_kept")
         conn.execute("UPDATE part SET length_mm = 999")
     publish(other, target, "Steyr")
-    rows = sql_group(target, "SELECT DISTINCT part FROM movement ORDER BY part").rows
+    rows = asked(target, "SELECT DISTINCT part FROM movement ORDER BY part")
     assert rows == [("Graz Süd/00123",), ("Linz/00123",), ("Steyr/00123",)]
 
 
@@ -111,7 +110,7 @@ HOSTILE = (
 def test_sql_over_a_group_is_guarded(query: str, target: str) -> None:
     before = files(target)
     with pytest.raises(LoadbookError):
-        sql_group(target, query)
+        asked(target, query)
     assert files(target) == before
 
 
@@ -140,63 +139,20 @@ def test_a_damaged_trace_is_named_and_the_rest_computed(target: str) -> None:
     done = recompute_group(target)
     assert [(p, r) for p, r, _ in done.damage] == [("Linz", "R1")]
     assert done.runs == 1
-    assert sql_group(target, "SELECT count(*) FROM parameter WHERE run = 'Linz/R1'").rows[0][0] > 0
-
-
-def close(a: pd.DataFrame, b: pd.DataFrame, columns: list[str], keys: list[str]) -> None:
-    one, other = (f.fillna(dict.fromkeys(keys, "")).sort_values(keys).reset_index(drop=True) for f in (a, b))
-    assert len(one)
-    pd.testing.assert_frame_equal(
-        one[[*keys, *columns]], other[[*keys, *columns]], check_dtype=False, rtol=1e-9, atol=1e-9
-    )
-
-
-def test_sums_give_what_the_pieces_give(history: tuple[BookFolder, str]) -> None:
-    """A group of one plant is that plant: moved and effect from sums, against the same from every piece."""
-    book, where = history
-    keys = ["process", "kind", "side", "unit", "setup", "heating_rate_peak_c_per_h"]
-    by = ["setup", "heating_rate_peak_c_per_h:90"]  # four treatments: every pair is compared
-    group, one = moved_group(Asking(where), by), moved(book, Filters(), by)
-    close(
-        group.table, one.table,
-        ["runs", "pieces", "parts", "mean", "mean_low", "median", "low", "high", "worst", "over_tolerance",
-         "below_gauge", "set_aside", "flagged"], keys,
-    )  # fmt: skip
-    pair = ["process", "kind", "side", "unit", "a", "b"]
-    close(group.differences, one.differences, ["difference", "low", "high", "p", "pieces_a", "runs_b"], pair)
-    close(group.content, one.content, ["low", "high", "below", "k"], keys)
-    known = ["process", "kind", "side", "unit", "parameter"]
-    close(
-        effect_group(Asking(where)).table, effect(book).table,
-        ["effect", "effect_low", "effect_high", "p", "runs", "pieces", "parts", "effect_without_flagged"], known,
-    )  # fmt: skip
-
-
-def test_the_engine_finds_the_blunders_that_the_screen_finds(history: tuple[BookFolder, str]) -> None:
-    book, where = history
-    frame = scale.with_value(load(book, Filters()).frame)
-    flags = blunders.flagged_rows(frame)
-    with GroupSource(Asking(where)) as source:
-        text, values = source.screened()
-        found = source.frame(f"SELECT run, part, serial, y, flagged FROM {text} AS x", values)
-    assert flags.sum() == found["flagged"].sum() == 1
-    keys = ["run", "part", "serial"]
-    found["run"], found["serial"] = (found[c].str.removeprefix("Linz/") for c in ("run", "serial"))
-    one = frame.assign(flagged=flags)[[*keys, "y", "flagged"]].sort_values(keys).reset_index(drop=True)
-    pd.testing.assert_frame_equal(one, found.sort_values(keys).reset_index(drop=True), check_dtype=False)
+    assert asked(target, "SELECT count(*) FROM parameter WHERE run = 'Linz/R1'")[0][0] > 0
 
 
 def test_an_answer_says_which_plants_it_rests_on(history: tuple[BookFolder, str], tmp_path: Path) -> None:
     book, where = history
-    asked = Question(part="00123", characteristic="od", settings={"heating_rate_peak_c_per_h": 90.0})
-    one = answer(book, asked)
+    question = Question(part="00123", characteristic="od", settings={"heating_rate_peak_c_per_h": 90.0})
+    one = answer(book, question)
     assert one.low is not None
     shutil.copytree(where, tmp_path / "two")
     publish(book, str(tmp_path / "two"), "Steyr")
-    both = answer_group(Asking(str(tmp_path / "two"), plant="Steyr"), asked)
+    both = answer(GroupSource(str(tmp_path / "two")), replace(question, plant="Steyr"))
     assert [p["plant"] for p in both.plants or []] == ["Linz", "Steyr"]
     assert both.runs == 2 * one.runs
-    left = answer_group(Asking(str(tmp_path / "two"), without=("Steyr",)), asked)
+    left = answer(GroupSource(str(tmp_path / "two"), without=("Steyr",)), question)
     assert left.low == pytest.approx(one.low, rel=1e-9)
     assert left.high == pytest.approx(one.high, rel=1e-9)
     assert left.plants == [{"plant": "Linz", "runs": one.runs, "pieces": one.pieces}]
@@ -207,7 +163,7 @@ def test_an_answer_says_which_plants_it_rests_on(history: tuple[BookFolder, str]
 def test_without_the_extra_the_mend_is_said(name: str, target: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, name, None)
     with pytest.raises(UsageError, match=r"pip install 'loadbook\[spark\]'"):
-        report_group(target, "month_summary", engine="spark")
+        run_report(GroupSource(target, engine="spark"), "month_summary")
 
 
 def cli_run(*words: str) -> int:
@@ -230,7 +186,7 @@ def test_at_the_shell(
     assert "customers left out" in told.err.lower()
     assert "Not published, of 2 confidential or export-controlled jobs: 3 runs" in told.err
     assert cli_run("group", "recompute", where) == 0
-    assert cli_run("group", "report", where, "--format", "json") == 0
+    assert cli_run("group", "plants", where, "--format", "json") == 0
     assert '"recomputed": "yes"' in capsys.readouterr().out
     assert cli_run("group", "moved", where, "--by", "plant") == 0
     shown = capsys.readouterr()

@@ -19,9 +19,9 @@ from loadbook.core.units import SHOWN
 from loadbook.core.vocabulary.intake_kinds import KINDS
 from loadbook.group.duck import DuckEngine
 from loadbook.group.publish import publish
+from loadbook.group.published import TABLES, PublishOptions, kinds_of
 from loadbook.group.read import open_group
 from loadbook.group.recompute import recompute_group
-from loadbook.group.withhold import TABLES, PublishOptions, kinds_of
 from loadbook.queries.recompute import recompute
 from loadbook.store.book import BookFolder
 from loadbook.store.session_copy import column_types

@@ -11,10 +11,12 @@ from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.group.duck import DuckEngine
 from loadbook.group.manifest import folder_of, read_current
 from loadbook.group.publish import publish
+from loadbook.group.published import PublishOptions
 from loadbook.group.read import open_group
 from loadbook.group.target import Store
-from loadbook.group.withhold import PublishOptions
-from loadbook.queries.group.ask import report_group, sql_group
+from loadbook.queries.plants import GroupSource
+from loadbook.queries.reports import run_report
+from loadbook.queries.sql import ask_sql
 from loadbook.store.book import BookFolder
 
 from .groupcase import EVERYTHING, SECRETS, files, made_books, made_published, made_target, shop, texts  # noqa: F401 - fixtures
@@ -39,9 +41,11 @@ def test_an_object_store_holds_the_same_files(books: dict[str, BookFolder], tmp_
     assert there is not None
     assert here is not None
     assert there.sha256 == here.sha256
-    assert report_group(address, "month_summary").rows == report_group(str(tmp_path / "one"), "month_summary").rows
+    assert run_report(GroupSource(address), "month_summary").rows == (
+        run_report(GroupSource(str(tmp_path / "one")), "month_summary").rows
+    )
     with pytest.raises(UsageError, match="open no network"):
-        sql_group(address, "SELECT 1")
+        ask_sql(GroupSource(address), "SELECT 1")
 
 
 def test_a_file_of_an_object_store_that_is_not_what_was_published_is_refused(
@@ -65,7 +69,7 @@ def test_a_file_of_an_object_store_that_is_not_what_was_published_is_refused(
             DuckEngine(group, {"reading"})
     store.put(entry.path, whole)
     engine = DuckEngine(group, {"reading"})
-    assert engine.rows("SELECT count(*) FROM reading")[1] == [(sum(e.rows for e in group.plants[0].of("reading")),)]
+    assert engine.table("SELECT count(*) FROM reading")[1] == [(sum(e.rows for e in group.plants[0].of("reading")),)]
     copies = {Path(file).parent for file in engine.files}
     engine.close()
     assert copies
@@ -92,7 +96,7 @@ def test_what_stays_in_the_house(books: dict[str, BookFolder], tmp_path: Path) -
     assert not [s for s in SECRETS if s in told]
     assert (done.withheld.jobs, done.withheld.runs, done.withheld.parts) == (2, 3, 2)
     assert done.runs == 2
-    rows = sql_group(where, "SELECT run FROM runs ORDER BY run").rows
+    rows = list(ask_sql(GroupSource(where), "SELECT run FROM runs ORDER BY run").rows())
     assert rows == [("Linz/R1",), ("Linz/R2",)], "R5 held a part number that is export-controlled"
     assert '"runs":3' in told
     everything = publish(books["Linz"], where, "Linz", EVERYTHING)
@@ -125,7 +129,7 @@ def test_a_killed_publication_leaves_the_old_one(tmp_path: Path, monkeypatch: py
     publish(book, where, "Linz")
 
     def runs() -> list[tuple[object, ...]]:
-        return DuckEngine(open_group(where), {"run", "reading"}).rows(
+        return DuckEngine(open_group(where), {"run", "reading"}).table(
             "SELECT (SELECT count(*) FROM run), (SELECT count(*) FROM reading)"
         )[1]
 
@@ -191,12 +195,12 @@ def test_readers_of_the_publication_before_keep_their_files(tmp_path: Path) -> N
     publish(book, where, "Linz")
     reader = DuckEngine(open_group(where), {"reading"})
     count = "SELECT count(*) FROM reading"
-    before = reader.rows(count)[1]
+    before = reader.table(count)[1]
     put(book, "reading", reading("R2", "after", 100.03, None, repeat=2))
     for _ in range(3):
         publish(book, where, "Linz")
-        assert reader.rows(count)[1] == before
-    assert DuckEngine(open_group(where), {"reading"}).rows(count)[1] != before
+        assert reader.table(count)[1] == before
+    assert DuckEngine(open_group(where), {"reading"}).table(count)[1] != before
 
 
 @pytest.mark.parametrize("name", ["Werk Süd & Co.", "CON", "con", "..", "a\\b", "工場", "'; DROP", "x" * 80])
@@ -208,7 +212,9 @@ def test_any_name_of_a_plant_is_a_safe_folder(name: str, books: dict[str, BookFo
     if name in ("..", "'; DROP"):
         publish(books["Linz"], str(tmp_path / "group"), name)
         assert {p.name for p in (tmp_path / "group" / "plants").iterdir()} == {folder}
-        assert sql_group(str(tmp_path / "group"), "SELECT DISTINCT plant FROM runs").rows == [(name,)]
+        assert list(ask_sql(GroupSource(str(tmp_path / "group")), "SELECT DISTINCT plant FROM runs").rows()) == [
+            (name,)
+        ]
 
 
 @pytest.mark.parametrize("name", ["", "  ", "a/b", "a\nb", "x" * 81, "a\x00b", "a\u202eb"])

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -19,11 +19,14 @@ from loadbook.store.book import BookFolder
 from .charts import chart_option, check_chart, write_chart
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, to_stderr
 
+if TYPE_CHECKING:
+    from loadbook.queries.source import Source
 
-def enquiry_options(part: str, cycle: str, revision: str, furnace: str) -> Callable[[Callable[..., Any]], Any]:
-    """The options, in order; four help texts differ between one book and a group of plants."""
+
+def enquiry_options(command: Callable[..., Any]) -> Any:
+    """Adds the options that put an enquiry, in order."""
     options = (
-        click.option("--part", metavar="PART", help=part),
+        click.option("--part", metavar="PART", help="A part number on record."),
         click.option("--characteristic", metavar="NAME", help="Which of its characteristics."),
         click.option("--material", metavar="M", help="A new part: its material."),
         click.option("--shape", metavar="S", help="A new part: its shape."),
@@ -31,25 +34,24 @@ def enquiry_options(part: str, cycle: str, revision: str, furnace: str) -> Calla
         click.option("--kind", metavar="K", help="A new part: the kind of characteristic, e.g. 'outside diameter'."),
         click.option("--size", metavar="MM", help="Reference length (diameter, length, span): 250 or '10 in'."),
         click.option("--section", metavar="MM", help="Thickest section: 40 or '1.5 in'."),
-        click.option("--cycle", metavar="CYCLE", help=cycle),
-        click.option("--cycle-revision", metavar="R", help=revision),
+        click.option("--cycle", metavar="CYCLE", help="The cycle planned; its asked settings are taken."),
+        click.option("--cycle-revision", metavar="R", help="Its revision, where there are several."),
         click.option("--with", "settings", multiple=True, metavar="PARAMETER=VALUE", help="A planned setting; repeat."),
         click.option("--setup", metavar="S", help="How the pieces will stand or hang."),
         click.option("--atmosphere", metavar="A", help="What it will run in."),
         click.option("--process", metavar="P", help="Which process, where the cycle does not say."),
-        click.option("--furnace", metavar="F", help=furnace),
+        click.option("--furnace", metavar="F", help="Which furnace (matters after a break declared for one)."),
         click.option("--on", metavar="DATE", help="Day of the run (default: that of the last comparable run)."),
         click.option(
             "--content", type=float, default=0.90, show_default=True, help="Share of pieces the interval holds."
         ),
+        click.option(
+            "--scale", type=click.Choice(["um", "um per 100 mm", "log"]), help="Working scale (default: its own)."
+        ),
     )
-
-    def decorated(command: Callable[..., Any]) -> Any:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return decorated
+    for option in reversed(options):
+        command = option(command)
+    return command
 
 
 def one_thread() -> None:
@@ -61,13 +63,7 @@ def one_thread() -> None:
 
 
 @click.command(cls=LoadbookCommand)
-@enquiry_options(
-    part="A part number on record.",
-    cycle="The cycle planned; its asked settings are taken.",
-    revision="Its revision, where the book has several.",
-    furnace="Which furnace (matters after a break declared for one).",
-)
-@click.option("--scale", type=click.Choice(["um", "um per 100 mm", "log"]), help="Working scale (default: its own).")
+@enquiry_options
 @click.option("--job", metavar="JOB", help="The job it is for: a saved answer is scored by it.")
 @click.option("--save", "keep", is_flag=True, help="Keep the answer, to be scored when its parts are measured.")
 @click.option("--show", "number", type=int, metavar="N", help="Show a kept answer exactly as it was given.")
@@ -83,25 +79,16 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
     if number is not None:
         _show(book, number, fmt)
         return
-    one_thread()
-    from loadbook.queries.answer import answer as ask
-    from loadbook.queries.kept_answers import save
+    from loadbook.queries.source import BookSource
 
-    question = question_of(given)
-    found = ask(book, question)
+    found = _asked(BookSource(book), given)
     if keep:
+        from loadbook.queries.kept_answers import save
+
         save(book, found)
-    if fmt in (None, "table"):
-        for line in answer_lines(found.text):
-            write_words(line)
-        print_comparables(found.comparables, book.units)
-        _advice(found.advice, book.units)
-        for caution in found.cautions:
-            write_words(plain(f"Caution: {caution}"))
-    else:
-        print_for_machines(found.to_json(), fmt)
+    _print_answer(found, fmt)
     if keep:
-        job = question.job
+        job = found.question.job
         if job and not book.read().execute("SELECT 1 FROM job WHERE job = ?", (job,)).fetchone():
             to_stderr(
                 f"The book has no job {job!r} yet: the answer is scored once its pieces are taken in under that name"
@@ -112,12 +99,47 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
         )
 
 
-def question_of(given: dict[str, Any]) -> Any:
+@enquiry_options
+@format_option
+def ask_answer(source: Source, fmt: str | None, **given: Any) -> None:
+    """How much will it move? An interval from the history of all plants, and which of them it rests on.
+
+    Where the history is too thin there is no figure, but what to measure.
+    """
+    _print_answer(_asked(source, given), fmt)
+
+
+def _asked(source: Source, given: dict[str, Any]) -> Any:
+    """The answer to the enquiry that the options put."""
+    one_thread()
+    from loadbook.queries.answer import answer as ask
     from loadbook.queries.enquiry import Question, planned
 
     settings = planned(given.pop("settings"))
     size, section = (_length(given.pop(name), name) for name in ("size", "section"))
-    return Question(**given, settings=settings, size_mm=size, section_mm=section)
+    return ask(source, Question(**given, settings=settings, size_mm=size, section_mm=section))
+
+
+def _print_answer(found: Any, fmt: str | None) -> None:
+    if fmt not in (None, "table"):
+        print_for_machines(found.to_json(), fmt)
+        return
+    _print_for_people(found.text, found.comparables, found.advice, found.cautions, found.system)
+
+
+def _print_for_people(
+    text: list[str], comparables: list[dict[str, Any]], advice: dict[str, Any], cautions: list[str], system: str
+) -> None:
+    from loadbook.queries.answer_words import advice_lines
+    from loadbook.render.answer import comparables_table
+
+    for line in filter(None, text):
+        write_words(plain(line))
+    if comparables:
+        title, columns, shown = comparables_table(comparables, system)
+        emit(columns, shown, None, title=title)
+    for line in (*advice_lines(advice, system), *(f"Caution: {caution}" for caution in cautions)):
+        write_words(plain(line))
 
 
 def _length(text: str | None, name: str) -> float | None:
@@ -145,12 +167,8 @@ def _show(book: BookFolder, number: int, fmt: str | None) -> None:
         print_for_machines(kept.result, fmt)
         return
     click.echo(f"Answer {number}, given {times.shown(kept.answered_at, book.zone)}, method {plain(kept.method)}")
-    for line in answer_lines(kept.text):
-        write_words(line)
-    print_comparables(kept.result["comparables"], book.units)
-    _advice(kept.result["advice"], book.units)
-    for caution in kept.result["cautions"]:
-        write_words(plain(f"Caution: {caution}"))
+    told = kept.result
+    _print_for_people(kept.text, told["comparables"], told["advice"], told["cautions"], book.units)
     if kept.outcomes:
         rows = [list(o.values()) for o in kept.outcomes]
         emit(["run", "pieces", "inside", "within_bound"], rows, None, title="Measured since")
@@ -162,26 +180,6 @@ def print_for_machines(result: dict[str, Any], fmt: str | None) -> None:
         click.echo(json.dumps(exact(result), ensure_ascii=False, indent=1))
         return
     emit(list(result), [list(result.values())], fmt)
-
-
-def answer_lines(text: list[str]) -> list[str]:
-    return [plain(line) for line in text if line]
-
-
-def print_comparables(rows: list[dict[str, Any]], system: str) -> None:
-    if not rows:
-        return
-    from loadbook.render.answer import comparables_table
-
-    title, columns, shown = comparables_table(rows, system)
-    emit(columns, shown, None, title=title)
-
-
-def _advice(advice: dict[str, Any], system: str) -> None:
-    from loadbook.queries.answer_words import advice_lines
-
-    for line in advice_lines(advice, system):
-        write_words(plain(line))
 
 
 @click.command(cls=LoadbookCommand)

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
+from collections.abc import Callable
 
 import click
 
 from loadbook.core.errors import EXIT_SOMETHING_WRONG
 from loadbook.store.book import BookFolder
 
+from .answer import ask_answer
 from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, to_stderr
-from .group_options import engine_option, note_stale, progress, without_option
+from .movement import ask_effect, ask_moved
+from .questions import ask_report, ask_sql
+from .sources import WITHOUT, engine_option, of_group
 
 
 @click.group(cls=LoadbookGroup)
@@ -65,12 +68,12 @@ def publish(
     Example: loadbook group publish ../group --plant Linz
     """
     from loadbook.group.publish import publish as put
-    from loadbook.group.withhold import PublishOptions
+    from loadbook.group.published import PublishOptions
 
     keep = PublishOptions(
         with_customers, with_people, with_notes, with_confidential, with_export_controlled, with_words, may_name
     )
-    done = put(book, target, plant, keep, progress("publishing"))
+    done = put(book, target, plant, keep, _progress("publishing"))
     columns = ["plant", "runs", "traces", "files_written", "bytes_written", "files_there", "files_removed", "changed"]
     row = [
         done.plant, done.runs, done.traces, done.files, done.bytes, done.already, done.removed,
@@ -109,7 +112,7 @@ def recompute(target: str, engine: str, master: str | None, again: bool, fmt: st
     """
     from loadbook.group.recompute import recompute_group
 
-    done = recompute_group(target, engine, master=master, again=again, told=progress("recomputing"))
+    done = recompute_group(target, engine, master=master, again=again, progress=_progress("recomputing"))
     columns = ["plants", "months", "months_there", "runs", "samples", "files_written", "trace_bytes", "worker_s"]
     row = [
         done.plants, done.months, done.already, done.runs, done.samples, done.files, done.bytes_read,
@@ -124,49 +127,13 @@ def recompute(target: str, engine: str, master: str | None, again: bool, fmt: st
 
 @group.command(cls=LoadbookCommand)
 @click.argument("target")
-@click.argument("name", required=False)
-@click.argument("values", nargs=-1, metavar="[name=value]...")
-@engine_option
-@without_option
+@WITHOUT
 @format_option
-def report(
-    target: str,
-    name: str | None,
-    values: tuple[str, ...],
-    engine: str,
-    master: str | None,
-    without: tuple[str, ...],
-    fmt: str | None,
-) -> None:
-    """Run a named report over all plants; with no name, say which plants there are.
+def plants(target: str, without: tuple[str, ...], fmt: str | None) -> None:
+    """Say which plants there are, what each published, and whether it was computed again since.
 
-    Example: loadbook group report ../group furnaces_compared process="stress relief"
+    Example: loadbook group plants ../group
     """
-    from loadbook.core.errors import UsageError
-    from loadbook.group.read import open_group
-    from loadbook.queries.group.ask import report_group
-    from loadbook.render.book_units import in_units
-
-    if name is None:
-        _plants(target, without, fmt)
-        return
-    given = {}
-    for value in values:
-        key, sign, text = value.partition("=")
-        if not sign:
-            raise UsageError(f"{value!r} is no name=value", remedy=f"See: loadbook report {name} --about")
-        given[key] = text
-    found = report_group(target, name, given, engine=engine, without=without, master=master)
-    columns: list[str] = found.columns
-    shown: list[Any] = list(found.rows)
-    if fmt in (None, "table"):
-        columns, shown = in_units(columns, shown, open_group(target, without).units())
-    said = ", ".join(f"{k}={v}" for k, v in found.given.items() if v is not None)
-    emit(columns, shown, fmt, title=found.title, note=f"{found.question}{f' ({said})' if said else ''}")
-    note_stale(target, without)
-
-
-def _plants(target: str, without: tuple[str, ...], fmt: str | None) -> None:
     from loadbook.group.read import open_group
 
     rows = []
@@ -180,45 +147,31 @@ def _plants(target: str, without: tuple[str, ...], fmt: str | None) -> None:
     emit(["plant", "runs", "first_run", "last_run", "runs_withheld", "files", "recomputed"], rows, fmt, title="Plants")
 
 
-@group.command(cls=LoadbookCommand)
-@click.argument("target")
-@click.argument("query", metavar="QUERY|-")
-@engine_option
-@without_option
-@click.option("--seconds", type=click.FloatRange(min=0.1), help="End the query after this time (60).")
-@click.option("--memory-mb", type=click.IntRange(min=256), help="End it where it needs more memory (2048; duckdb).")
-@format_option
-def sql(
-    target: str,
-    query: str,
-    engine: str,
-    master: str | None,
-    without: tuple[str, ...],
-    seconds: float | None,
-    memory_mb: int | None,
-    fmt: str | None,
-) -> None:
-    """Ask read-only SQL over the tables, views and trace samples of all plants, in DuckDB's dialect on both engines.
-
-    The views have a column `plant`; runs, furnaces, jobs and gauges have their plant before them: 'Linz/R24-002'.
-
-    Example: loadbook group sql ../group "SELECT plant, count(*) AS runs FROM runs GROUP BY plant"
-    """
-    from loadbook.queries.group.ask import sql_group
-
-    text = sys.stdin.read() if query == "-" else query
-    found = sql_group(
-        target, text, engine=engine, without=without, master=master, seconds=seconds, memory_mb=memory_mb
-    )  # fmt: skip
-    emit(found.columns, found.rows, fmt)
+for _command in (
+    of_group(
+        "report", ask_report, '../group furnaces_compared process="stress relief"',
+        text="Run a named report over all plants; with no name, list the reports.",
+    ),
+    of_group("sql", ask_sql, '../group "SELECT plant, count(*) AS runs FROM runs GROUP BY plant"'),
+    of_group("moved", ask_moved, '../group --kind flatness --process "stress relief" --by plant,setup'),
+    of_group("effect", ask_effect, "../group flatness --of heating_rate_peak_c_per_h"),
+    of_group(
+        "answer", ask_answer, "../group --part PN-1004 --characteristic flatness --plant Linz --setup stood",
+        plant=click.option(
+            "--plant", metavar="NAME", help="Which plant will run it (default: the one that ran the part most)."
+        ),
+    ),
+):  # fmt: skip
+    group.add_command(_command)
 
 
-def _statistics() -> None:
-    """The commands that ask statistics of a group."""
-    from .group_statistics import answer, effect, moved
+def _progress(what: str) -> Callable[[str, int, int], None] | None:
+    """Progress on a terminal, on one line of stderr; elsewhere none."""
+    if not sys.stderr.isatty():
+        return None
 
-    for command in (moved, effect, answer):
-        group.add_command(command)
+    def tell(text: str, part: int, whole: int) -> None:
+        end = "\r" + " " * 60 + "\r" if part == whole else ""
+        click.echo(f"\r{what} {text} {part} of {whole}" + end, nl=False, err=True)
 
-
-_statistics()
+    return tell

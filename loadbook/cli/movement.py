@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -12,11 +12,14 @@ from loadbook.store.book import BookFolder
 
 from .charts import chart_option, check_chart, effect_options, moved_options, write_chart
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, to_stderr
+from .sources import of_book
+
+if TYPE_CHECKING:
+    from loadbook.queries.source import Source
 
 PARTS_OF_MOVED = ("moved", "differences", "content", "scatter", "lots", "set-aside", "flagged")
 
 
-@click.command(cls=LoadbookCommand)
 @moved_options
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
 @click.option("--content", type=float, default=0.95, show_default=True, help="Share of pieces in the content interval.")
@@ -24,8 +27,7 @@ PARTS_OF_MOVED = ("moved", "differences", "content", "scatter", "lots", "set-asi
 @chart_option
 @filter_options
 @format_option
-@book_option
-def moved(
+def ask_moved(
     by: tuple[str, ...],
     stage: Any,
     confidence: float,
@@ -34,7 +36,7 @@ def moved(
     chart_file: Path | None,
     filters: Filters,
     fmt: str | None,
-    book: BookFolder,
+    source: Source,
 ) -> None:
     """How much did parts move, under which treatment, and how much of the record could not be used.
 
@@ -48,7 +50,7 @@ def moved(
     from loadbook.queries.moved import DEFAULT_BY, records
     from loadbook.queries.moved import moved as ask
 
-    found = ask(book, filters, by or DEFAULT_BY, stage, confidence, content)
+    found = ask(source, filters, by or DEFAULT_BY, stage, confidence, content)
     people = fmt in (None, "table")
     if not people or what is not None:
         frame = {
@@ -63,7 +65,7 @@ def moved(
         rows = records(frame)
         emit(list(frame.columns), [list(r.values()) for r in rows], fmt)
     else:
-        _print_moved(found, book.units)
+        _print_moved(found, source.units)
     for warning in found.warnings:
         to_stderr(warning)
     write_chart(chart_file, lambda: moved_picture(found))
@@ -105,15 +107,13 @@ def _print_moved(found: Any, system: str) -> None:
         emit(["run", "part", "serial", "characteristic", "value", "unit"], rows, None, title="Looks like a blunder")
 
 
-@click.command(cls=LoadbookCommand)
 @effect_options
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
 @click.option("--companions", is_flag=True, help="Also the other fits of each slope: pooled, without calendar, ...")
 @chart_option
 @filter_options
 @format_option
-@book_option
-def effect(
+def ask_effect(
     characteristic: str | None,
     of: tuple[str, ...],
     asked: bool,
@@ -123,7 +123,7 @@ def effect(
     chart_file: Path | None,
     filters: Filters,
     fmt: str | None,
-    book: BookFolder,
+    source: Source,
 ) -> None:
     """Which cycle parameters go with movement, comparing runs of the same part number with each other.
 
@@ -136,25 +136,27 @@ def effect(
     from loadbook.queries.charts.effect import effect_picture
     from loadbook.queries.effect import effect as ask
 
-    found = ask(book, characteristic, filters, of, stage, asked, confidence)
+    found = ask(source, characteristic, filters, of, stage, asked, confidence)
     rows = found.rows()
     if fmt not in (None, "table"):
         emit(list(found.table.columns), [list(r.values()) for r in rows], fmt)
     else:
-        _print_effects(rows, book.units, companions, confidence)
+        _print_effects(found, companions)
     for warning in found.warnings:
         to_stderr(warning)
     write_chart(chart_file, lambda: effect_picture(found))
 
 
-def _print_effects(rows: list[dict[str, Any]], system: str, companions: bool, confidence: float) -> None:
+def _print_effects(found: Any, companions: bool) -> None:
     from loadbook.render import movement as shown
     from loadbook.render.tables import plain, write_words
 
+    rows = found.rows()
     if not rows:
         return
-    columns, table = shown.effect_table(rows, system)
-    emit(columns, table, None, title=f"Effects inside part numbers ({100 * confidence:g} % interval)")
+    columns, table = shown.effect_table(rows, found.system)
+    inside = "part numbers and plants" if len(found.plants or ()) > 1 else "part numbers"
+    emit(columns, table, None, title=f"Effects inside {inside} ({100 * found.confidence:g} % interval)")
     if companions:
         click.echo("")
         columns, table = shown.companion_table(rows)
@@ -162,6 +164,10 @@ def _print_effects(rows: list[dict[str, Any]], system: str, companions: bool, co
     click.echo("")
     for r in rows:
         write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {r['parameter']}: {r['verdict']}"))
+
+
+moved = of_book("moved", ask_moved)
+effect = of_book("effect", ask_effect)
 
 
 @click.command("reading", cls=LoadbookCommand)

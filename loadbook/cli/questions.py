@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from loadbook.core.errors import EXIT_SOMETHING_WRONG
-from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, book_option, emit, format_option, to_stderr
+from .common import emit, format_option, to_stderr
+from .sources import of_book
+
+if TYPE_CHECKING:
+    from loadbook.queries.source import Source
 
 _SECONDS = click.option("--seconds", type=click.FloatRange(min=0.1), help="End the query after this time (60).")
 _MEMORY = click.option(
@@ -19,32 +22,29 @@ _MEMORY = click.option(
 _DAMAGED = click.option("--without-damaged", is_flag=True, help="Leave out damaged trace files, and name them.")
 
 
-@click.command(cls=LoadbookCommand)
 @click.argument("query", metavar="QUERY|-")
 @_SECONDS
 @_MEMORY
 @_DAMAGED
 @format_option
-@book_option
-def sql(
-    query: str, seconds: float | None, memory_mb: int | None, without_damaged: bool, fmt: str | None, book: BookFolder
+def ask_sql(
+    query: str, seconds: float | None, memory_mb: int | None, without_damaged: bool, fmt: str | None, source: Source
 ) -> None:
     """Ask read-only SQL over records, views and trace samples.
 
-    One SELECT in DuckDB's dialect, over the book's tables and the views movement, runs, pieces, parameters, verdicts,
+    One SELECT in DuckDB's dialect, over the tables and the views movement, runs, pieces, parameters, verdicts,
     faults, readings and samples. SHOW TABLES lists them, DESCRIBE movement its columns. Moments are UTC.
 
     Example: loadbook sql "SELECT part, count(*), median(movement_um) FROM movement GROUP BY part"
     """
-    from loadbook.queries.sql import ask_sql
+    from loadbook.queries.sql import ask_sql as ask
 
     text = sys.stdin.read() if query == "-" else query
-    answer = ask_sql(book, text, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged)
+    answer = ask(source, text, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged)
     emit(answer.columns, answer, fmt)
     _left_out(answer.left_out)
 
 
-@click.command(cls=LoadbookCommand)
 @click.argument("name", required=False)
 @click.argument("values", nargs=-1, metavar="[name=value]...")
 @click.option("--about", is_flag=True, help="Say what the report asks, takes and gives, without running it.")
@@ -52,8 +52,7 @@ def sql(
 @_MEMORY
 @_DAMAGED
 @format_option
-@book_option
-def report(
+def ask_report(
     name: str | None,
     values: tuple[str, ...],
     about: bool,
@@ -61,7 +60,7 @@ def report(
     memory_mb: int | None,
     without_damaged: bool,
     fmt: str | None,
-    book: BookFolder,
+    source: Source,
 ) -> None:
     """Run a named report; with no name, list them. A .sql file in the book's reports folder joins the list.
 
@@ -72,7 +71,7 @@ def report(
     from loadbook.render.book_units import in_units
 
     if name is None:
-        known, wrong = reports.available(book)
+        known, wrong = reports.available(source)
         rows = [[f.name, f.title or "(no title)", _takes(f), f.question] for f in known.values()]
         emit(["report", "title", "takes", "question"], rows, fmt)
         for text in wrong:
@@ -89,20 +88,26 @@ def report(
             raise UsageError(f"{key} is given twice")
         given[key] = text
     if about:
-        _about(book, name, fmt)
+        _about(reports.report_named(source, name), fmt)
         return
-    found = reports.run_report(book, name, given, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged)
+    found = reports.run_report(
+        source, name, given, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged
+    )
     columns, shown = found.columns, list(found.rows)
     people = fmt in (None, "table")
     if people:
-        columns, rows = in_units(columns, shown, book.units)
+        columns, rows = in_units(columns, shown, source.units)
         days = {i for i in range(len(columns)) if all(_midnight(row[i]) for row in rows)}
-        shown = [tuple(_for_people(v, book, i in days) for i, v in enumerate(row)) for row in rows]
+        shown = [tuple(_for_people(v, source, i in days) for i, v in enumerate(row)) for row in rows]
     said = ", ".join(f"{k}={v}" for k, v in found.given.items() if v is not None)
     emit(columns, shown, fmt, title=found.title, note=f"{found.question}{f' ({said})' if said else ''}")
     if people and not shown:
-        to_stderr("Nothing fits: the book has no such rows")
+        to_stderr(f"Nothing fits: the {source.name} has no such rows")
     _left_out(found.left_out)
+
+
+sql = of_book("sql", ask_sql)
+report = of_book("report", ask_report)
 
 
 def _midnight(value: Any) -> bool:
@@ -110,7 +115,7 @@ def _midnight(value: Any) -> bool:
     return value is None or (hasattr(value, "hour") and value.strftime("%H%M%S") == "000000")
 
 
-def _for_people(value: Any, book: BookFolder, day: bool) -> Any:
+def _for_people(value: Any, source: Source, day: bool) -> Any:
     """A cell as it is read: four significant digits, moments on the shop's clock. Machines get the whole of it."""
     from datetime import UTC, datetime
 
@@ -119,7 +124,7 @@ def _for_people(value: Any, book: BookFolder, day: bool) -> Any:
     if isinstance(value, datetime):
         if day:
             return value.strftime("%Y-%m-%d")
-        return value.replace(tzinfo=value.tzinfo or UTC).astimezone(book.zone).strftime("%Y-%m-%d %H:%M")
+        return value.replace(tzinfo=value.tzinfo or UTC).astimezone(source.zone).strftime("%Y-%m-%d %H:%M")
     return value
 
 
@@ -127,14 +132,7 @@ def _takes(file: Any) -> str:
     return " ".join(f"{p.name}={p.type}" if p.default == "-" else f"[{p.name}={p.type}]" for p in file.parameters)
 
 
-def _about(book: BookFolder, name: str, fmt: str | None) -> None:
-    from loadbook.core.errors import UsageError
-    from loadbook.queries import reports
-
-    known, _ = reports.available(book)
-    if name not in known:
-        raise UsageError(f"there is no report {name!r}", remedy="List them with: loadbook report")
-    file = known[name]
+def _about(file: Any, fmt: str | None) -> None:
     rows = [
         ["takes", p.name, p.type, p.unit, "must be given" if p.default == "-" else p.default, p.meaning]
         for p in file.parameters

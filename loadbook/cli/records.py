@@ -234,9 +234,9 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
         chosen, table = in_units(chosen, table, book.units)
     note = f"{len(rows)} of {total} {target.kind}; --limit 0 lists all" if total > len(rows) else None
     if people and not rows:
-        from loadbook.queries.filters import unknown_words
+        from loadbook.queries.filters import unknown_words, words_in
 
-        to_stderr(" ".join(filter(None, [f"no {target.kind}.", unknown_words(conn, filters)])))
+        to_stderr(" ".join(filter(None, [f"no {target.kind}.", unknown_words(words_in(conn), filters)])))
         return
     emit(chosen, table, fmt, note=note)
 

@@ -85,7 +85,7 @@ def check_folder(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def told(what: str, where: Path) -> Iterator[None]:
+def disk_errors(what: str, where: Path) -> Iterator[None]:
     """Turns what the disk says while a file for the user is written into words: LoadbookError."""
     try:
         yield

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.store import sql_files
-from loadbook.store.engine import engine
+from loadbook.store.engine import engine, lock
 from loadbook.store.handed import Handed
 from loadbook.store.session import Session, named_in
 from loadbook.store.session_samples import NO_FILES
@@ -19,6 +19,7 @@ from loadbook.store.trace_files import quoted
 from . import views as groupviews
 from .parquet import PLANT
 from .read import Group, group_columns, open_group
+from .transpile import Values
 
 if TYPE_CHECKING:
     import duckdb
@@ -59,14 +60,28 @@ class DuckEngine:
                 columns = [str(r[0]) for r in self.connection.execute(f"DESCRIBE {view.inner}").fetchall()]
                 self.connection.execute(f"CREATE VIEW {view.name} AS {groupviews.with_plant(view, columns)}")
 
-    def frame(self, sql: str, values: Mapping[str, Any] | None = None) -> pd.DataFrame:
-        """The rows of our own, trusted SQL as a frame; parameters as `$name`."""
-        return self.connection.execute(sql, dict(values) if values else None).df()
+    def columns(self, view: str) -> set[str]:
+        """The columns of one of the tables and views asked for."""
+        return {str(r[0]) for r in self.connection.execute(f"DESCRIBE {view}").fetchall()}
 
-    def rows(self, sql: str, values: Mapping[str, Any] | None = None) -> tuple[list[str], list[tuple[Any, ...]]]:
+    def frame(self, sql: str, values: Values = None) -> pd.DataFrame:
+        """The rows of our own, trusted SQL as a frame; parameters as `?` or `$name`."""
+        return self.connection.execute(sql, values or None).df()
+
+    def table(self, sql: str, values: Values = None) -> tuple[list[str], list[tuple[Any, ...]]]:
         """(columns, rows) of our own, trusted SQL."""
-        result = self.connection.execute(sql, dict(values) if values else None)
+        result = self.connection.execute(sql, values or None)
         return [str(d[0]) for d in result.description or []], result.fetchall()
+
+    def lock(self) -> None:
+        """Leave nothing to read but the published files."""
+        lock(self.connection, self.files)
+
+    def __enter__(self) -> DuckEngine:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def close(self) -> None:
         self.connection.close()

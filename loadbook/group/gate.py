@@ -18,10 +18,9 @@ from loadbook.core.trade_words import is_plain
 from loadbook.core.vocabulary.intake_kinds import BY_TABLE
 from loadbook.core.wording import COMMON, LEGAL_FORMS, words
 
-from .rows import Piece
-from .search import Search, distinctive
-from .withheld import Closure
-from .withhold import PublishOptions, kinds_of
+from .published import PublishOptions, kinds_of
+from .rows import TableRows
+from .withheld import Closure, Search, distinctive
 from .words import Words
 
 _PEOPLE = """
@@ -97,27 +96,27 @@ class Gate:
         }  # fmt: skip
         self._pieces = closure.pieces
 
-    def look(self, piece: Piece) -> None:
+    def check(self, found: TableRows) -> None:
         """Raises LoadbookError where a row names what stays in the house."""
-        kinds = kinds_of(piece.table)
-        columns = list(piece.columns)
+        kinds = kinds_of(found.name)
+        columns = list(found.columns)
         for at, name in enumerate(columns):
             if kinds.get(name, "number") in ("number", "date"):
                 continue
-            for text in {row[at] for row in piece.rows} - {None}:
+            for text in {row[at] for row in found.rows} - {None}:
                 told = self._texts(kinds[name], text) if kinds[name] in ("program", "record") else (text,)
                 what = next(filter(None, (self.names(name, x, kinds[name] in _FREE) for x in told)), None)
                 if what is not None:
-                    raise self._error(piece, at, text, what)
-        if piece.table == "parameter":  # a note that a person wrote, beside those of the program
+                    raise self._error(found, at, text, what)
+        if found.name == "parameter":  # a note that a person wrote, beside those of the program
             at, taken = columns.index("note"), columns.index("taken")
-            for text in {row[at] for row in piece.rows if row[taken]} - {None}:
+            for text in {row[at] for row in found.rows if row[taken]} - {None}:
                 if what := self._search.found(text, free=True):
-                    raise self._error(piece, at, text, what)
+                    raise self._error(found, at, text, what)
         if "part" in columns and "serial" in columns:
             part, serial = columns.index("part"), columns.index("serial")
-            for pair in {(row[part], row[serial]) for row in piece.rows} & self._pieces:
-                raise self._error(piece, serial, pair[1], f"the withheld piece {pair[0]} {pair[1]}")
+            for pair in {(row[part], row[serial]) for row in found.rows} & self._pieces:
+                raise self._error(found, serial, pair[1], f"the withheld piece {pair[0]} {pair[1]}")
 
     def names(self, column: str, text: str, free: bool = False) -> str | None:
         """What a text of a column names that stays in the house, or None. free: a person wrote it as they liked."""
@@ -132,11 +131,11 @@ class Gate:
             return {json.loads(f'"{x}"') if "\\" in x else x for x in _TEXT.findall(text)}
         return self._words.mark.sub("", text).split()
 
-    def _error(self, piece: Piece, at: int, text: str, what: str) -> LoadbookError:
-        columns = list(piece.columns)
-        row = next(r for r in piece.rows if r[at] == text)
+    def _error(self, found: TableRows, at: int, text: str, what: str) -> LoadbookError:
+        columns = list(found.columns)
+        row = next(r for r in found.rows if r[at] == text)
         key_at = columns.index("run") if "run" in columns else 1
-        kind = BY_TABLE[piece.table].kind if piece.table in BY_TABLE else piece.table
+        kind = BY_TABLE[found.name].kind if found.name in BY_TABLE else found.name
         return LoadbookError(
             f"this text names {what}; the publication was stopped, and what was published before stays as it is",
             where=f"{kind}, {columns[at]} ({columns[key_at]} {row[key_at]})",

@@ -19,10 +19,10 @@ from . import run_record
 from .gate import Gate, names
 from .manifest import PLANTS, Current, Entry, Manifest, folder_of, plant_name, read_current, switch
 from .parquet import Parquet, content_of
-from .rows import Piece, pieces_of
+from .published import RECORD, TABLES, PublishOptions
+from .rows import TableRows, rows_of
 from .target import Store
 from .withheld import Withheld, withhold
-from .withhold import RECORD, TABLES, PublishOptions
 from .words import Words
 
 if TYPE_CHECKING:
@@ -77,21 +77,21 @@ class _Writer:
             if self.there.get(e.path) == e.bytes
         }
 
-    def table(self, piece: Piece) -> None:
-        if not piece.rows:
+    def table(self, found: TableRows) -> None:
+        if not found.rows:
             return
-        self.gate.look(piece)
-        content = content_of(piece.columns, piece.rows)
-        same = self.known.get((piece.table, piece.month, content))
+        self.gate.check(found)
+        content = content_of(found.columns, found.rows)
+        same = self.known.get((found.name, found.month, content))
         if same is not None:
             self.already += 1
             self.entries.append(same)
             return
-        data = self.making.bytes_of(piece.columns, piece.rows, self.plant)
+        data = self.making.bytes_of(found.columns, found.rows, self.plant)
         digest = hashlib.sha256(data).hexdigest()
-        path = self._put(piece.table, piece.month, digest, data)
+        path = self._put(found.name, found.month, digest, data)
         self.entries.append(
-            Entry(piece.table, piece.month, path, digest, len(data), len(piece.rows), content)
+            Entry(found.name, found.month, path, digest, len(data), len(found.rows), content)
         )  # fmt: skip
 
     def trace(self, month: str, digest: str, size: int, rows: int, run: str, read: Callable[[], bytes]) -> str:
@@ -116,7 +116,7 @@ class _Writer:
 
 
 def publish(
-    book: BookFolder, target: str, plant: str, keep: PublishOptions | None = None, told: Progress | None = None
+    book: BookFolder, target: str, plant: str, keep: PublishOptions | None = None, progress: Progress | None = None
 ) -> Published:
     """Publish a book as one plant of a group.
 
@@ -146,11 +146,11 @@ def publish(
             writer = _Writer(store, base, name, before, making, Gate(closure, search, words))
             for table in TABLES:
                 if table not in ("trace", "trace_channel"):
-                    for piece in pieces_of(conn, table, keep, words):
-                        writer.table(piece)
-            paths, left_out = _traces(book, conn, writer, told)
-            for piece in (*_of_traces(conn, keep, words, paths), *_records(book, conn, words, paths)):
-                writer.table(piece)
+                    for found in rows_of(conn, table, keep, words):
+                        writer.table(found)
+            paths, left_out = _traces(book, conn, writer, progress)
+            for found in (*_of_traces(conn, keep, words, paths), *_records(book, conn, words, paths)):
+                writer.table(found)
         head = _head(book, conn, name, keep, closure.counts)
     finally:
         conn.execute("ROLLBACK")
@@ -177,7 +177,7 @@ def _head(
 
 
 def _traces(
-    book: BookFolder, conn: sqlite3.Connection, writer: _Writer, told: Progress | None
+    book: BookFolder, conn: sqlite3.Connection, writer: _Writer, progress: Progress | None
 ) -> tuple[dict[str, str], list[LeftOut]]:
     """Publish the traces' files as they are; (trace_id -> published name, those that could not be)."""
     rows = conn.execute(
@@ -194,8 +194,8 @@ def _traces(
             )  # fmt: skip
         except DamageError as exc:
             left_out.append(LeftOut(row["run"], row["path"], exc.what))
-        if told is not None:
-            told("traces", number, len(rows))
+        if progress is not None:
+            progress("traces", number, len(rows))
     return paths, left_out
 
 
@@ -209,20 +209,22 @@ def _bytes(book: BookFolder, row: sqlite3.Row, writer: _Writer) -> bytes:
     return data
 
 
-def _of_traces(conn: sqlite3.Connection, keep: PublishOptions, words: Words, paths: dict[str, str]) -> Iterator[Piece]:
+def _of_traces(
+    conn: sqlite3.Connection, keep: PublishOptions, words: Words, paths: dict[str, str]
+) -> Iterator[TableRows]:
     """The rows of trace and trace_channel whose files are published, with the published names."""
     for table in ("trace", "trace_channel"):
-        for piece in pieces_of(conn, table, keep, words):
-            columns = list(piece.columns)
+        for found in rows_of(conn, table, keep, words):
+            columns = list(found.columns)
             at = columns.index("trace_id")
-            rows = [list(r) for r in piece.rows if r[at] in paths]
+            rows = [list(r) for r in found.rows if r[at] in paths]
             for row in rows if table == "trace" else ():
                 row[columns.index("path")] = paths[row[at]]
-            piece.rows = [tuple(r) for r in rows]
-            yield piece
+            found.rows = [tuple(r) for r in rows]
+            yield found
 
 
-def _records(book: BookFolder, conn: sqlite3.Connection, words: Words, paths: dict[str, str]) -> Iterator[Piece]:
+def _records(book: BookFolder, conn: sqlite3.Connection, words: Words, paths: dict[str, str]) -> Iterator[TableRows]:
     """One row per run with a published trace: everything that computing it again takes."""
     factor, decides = book.guard()
     rows = conn.execute(
@@ -237,4 +239,4 @@ def _records(book: BookFolder, conn: sqlite3.Connection, words: Words, paths: di
                 (row["run"], paths[row["trace_id"]], row["sha256"], row["started"], factor, int(decides), text)
             )
     for month, found in months.items():
-        yield Piece(RECORD, month, run_record.COLUMNS, found)
+        yield TableRows(RECORD, month, run_record.COLUMNS, found)

@@ -17,8 +17,8 @@ from loadbook.store import migrations
 from . import rows, run_record
 from .manifest import PLANTS, RECOMPUTED, Current, Entry, read_current
 from .publish import TRACE
+from .published import RECORD, TABLES
 from .target import Store
-from .withhold import RECORD, TABLES
 
 COMPUTED = ("parameter", "finding")  # the tables that the group's own recomputing replaces
 

@@ -14,14 +14,12 @@ from loadbook.core.errors import UsageError
 
 from . import spark as groupspark
 from .manifest import RECOMPUTED, Current, Entry, Manifest, read_current, switch
+from .published import RECORD
 from .read import Group, Plant, open_group
-from .withhold import RECORD
 from .worker import ALGORITHMS, MonthResult, Task, work
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from .read import Group
 
 
 def spread(tasks: Sequence[Task], master: str | None, spark: Any, group: Group) -> Iterator[MonthResult]:
@@ -50,11 +48,9 @@ def _work(frames: Iterator[pd.DataFrame]) -> Iterator[pd.DataFrame]:
     """What runs on a worker: one row of the manifest in, one row of what was written out."""
     import pandas as pd
 
-    from .worker import Task, work
-
     for frame in frames:
-        told = [json.dumps(work(Task(**json.loads(text))).as_dict()) for text in frame["task"]]
-        yield pd.DataFrame({"answer": told})
+        done = [json.dumps(work(Task(**json.loads(text))).as_dict()) for text in frame["task"]]
+        yield pd.DataFrame({"answer": done})
 
 
 Progress = Callable[[str, int, int], None]
@@ -88,7 +84,7 @@ def recompute_group(
     master: str | None = None,
     spark: Any = None,
     again: bool = False,
-    told: Progress | None = None,
+    progress: Progress | None = None,
 ) -> GroupRecomputed:
     """Compute every run of every plant again from its trace, and put the results beside the publications.
 
@@ -114,8 +110,8 @@ def recompute_group(
     for number, done in enumerate(_run(tasks, engine, master, spark, group), 1):
         results[folders[done.plant]][done.month] = done
         _add(out, done)
-        if told is not None:
-            told("months", number, len(tasks))
+        if progress is not None:
+            progress("months", number, len(tasks))
     for plant in group.plants:
         _switch(group, plant, results[plant.folder], before[plant.folder])
     return out
@@ -144,8 +140,6 @@ def _run(tasks: Sequence[Task], engine: str, master: str | None, spark: Any, gro
         for task in tasks:
             yield work(task)
         return
-    pass  # MERGED
-
     yield from spread(tasks, master, spark, group)
 
 
@@ -189,8 +183,8 @@ def as_row(task: Task) -> dict[str, Any]:
     return asdict(task)
 
 
-def from_dict(told: dict[str, Any]) -> MonthResult:
+def from_dict(values: dict[str, Any]) -> MonthResult:
     """A worker's answer, from the plain values in which it came."""
-    entries = [Entry(**{"month": None, "run": None, **e}) for e in told["entries"]]
-    damage = [(str(run), str(why)) for run, why in told["damage"]]
-    return MonthResult(**{**told, "entries": entries, "damage": damage})
+    entries = [Entry(**{"month": None, "run": None, **e}) for e in values["entries"]]
+    damage = [(str(run), str(why)) for run, why in values["damage"]]
+    return MonthResult(**{**values, "entries": entries, "damage": damage})

@@ -16,7 +16,7 @@ from typing import Any
 
 from loadbook.store.session_copy import column_types
 
-from .withhold import BY_RUN, PublishOptions, kinds_of
+from .published import BY_RUN, PublishOptions, kinds_of
 from .words import Words
 
 A_BREAK = "a break in the history"
@@ -25,10 +25,10 @@ SENTENCES = ("finding", "parameter")  # tables in which the program says an even
 
 
 @dataclass
-class Piece:
+class TableRows:
     """The rows of one table in one month (None: the table is not kept by month)."""
 
-    table: str
+    name: str
     month: str | None
     columns: dict[str, str]
     rows: list[tuple[Any, ...]] = field(default_factory=list)
@@ -43,7 +43,7 @@ def columns_of(conn: sqlite3.Connection, table: str) -> dict[str, str]:
     return found
 
 
-def pieces_of(conn: sqlite3.Connection, table: str, keep: PublishOptions, words: Words) -> Iterator[Piece]:
+def rows_of(conn: sqlite3.Connection, table: str, keep: PublishOptions, words: Words) -> Iterator[TableRows]:
     """The published rows of a table, month by month, in the order of their keys. `withhold` comes first."""
     columns = columns_of(conn, table)
     listed = ", ".join(_selected(table, name, keep) for name in columns)
@@ -56,7 +56,7 @@ def pieces_of(conn: sqlite3.Connection, table: str, keep: PublishOptions, words:
         rows = [shown(r) for r in cursor]
         if table == "operation":
             rows += _stand_ins(conn, columns)
-        yield Piece(table, None, columns, rows)
+        yield TableRows(table, None, columns, rows)
         return
     source = f"{table} AS x JOIN run AS r ON r.run = x.run"
     if table == "trace_channel":
@@ -69,7 +69,7 @@ def pieces_of(conn: sqlite3.Connection, table: str, keep: PublishOptions, words:
     )
     cursor.row_factory = None
     for month, found in groupby(cursor, key=itemgetter(0)):
-        yield Piece(table, month, columns, [shown(r[1:]) for r in found])
+        yield TableRows(table, month, columns, [shown(r[1:]) for r in found])
 
 
 def _selected(table: str, name: str, keep: PublishOptions) -> str:

@@ -6,15 +6,20 @@ import os
 import re
 import shutil
 import sys
-from collections.abc import Iterable, Mapping
+import threading
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.store import sandbox
+from loadbook.store.session import named_in
 
 from . import transpile
 from . import views as groupviews
 from .parquet import PLANT
 from .read import Group, group_columns
+from .transpile import Values
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,12 +107,16 @@ class SparkEngine:
             if view.asked:
                 self._run(groupviews.with_plant(view, made.columns)).createOrReplaceTempView(view.name)
 
-    def frame(self, sql: str, values: Mapping[str, Any] | None = None) -> pd.DataFrame:
-        """The rows of our own, trusted SQL (in DuckDB's words) as a frame; parameters as `$name`."""
+    def columns(self, view: str) -> set[str]:
+        """The columns of one of the tables and views asked for."""
+        return set(self.spark.table(view).columns)
+
+    def frame(self, sql: str, values: Values = None) -> pd.DataFrame:
+        """The rows of our own, trusted SQL (in DuckDB's words) as a frame; parameters as `?` or `$name`."""
         found: pd.DataFrame = self._run(sql, values).toPandas()
         return found
 
-    def rows(self, sql: str, values: Mapping[str, Any] | None = None) -> tuple[list[str], list[tuple[Any, ...]]]:
+    def table(self, sql: str, values: Values = None) -> tuple[list[str], list[tuple[Any, ...]]]:
         """(columns, rows) of our own, trusted SQL."""
         found = self._run(sql, values)
         return list(found.columns), [tuple(r) for r in found.collect()]
@@ -131,12 +140,21 @@ class SparkEngine:
         """End the jobs of a stranger's query."""
         self.spark.interruptTag(_TAG)
 
+    def lock(self) -> None:
+        """Nothing: a stranger's words are looked through (`transpile.checked`); files are Spark's matter."""
+
+    def __enter__(self) -> SparkEngine:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
     def close(self) -> None:
         """Let go of what the workers keep. The session stays: starting another one takes seconds."""
         for made in self._kept:
             made.unpersist()
 
-    def _run(self, sql: str, values: Mapping[str, Any] | None = None) -> Any:
+    def _run(self, sql: str, values: Values = None) -> Any:
         text = transpile.spark_sql(sql, values)
         try:
             return self.spark.sql(text)
@@ -169,6 +187,61 @@ class SparkEngine:
         found = self._read(group, files, _TRACE)
         name = "_metadata.file_name AS file_index" if files else "CAST(NULL AS string) AS file_index"
         found.selectExpr("channel", "t_s", "value", "flag", name).createOrReplaceTempView("published_samples")
+
+
+@dataclass
+class Asked:
+    """What a stranger's query gave."""
+
+    columns: list[str]
+    found: list[tuple[Any, ...]]
+    left_out: list[Any] = field(default_factory=list)
+
+    def __iter__(self) -> Iterator[tuple[Any, ...]]:
+        return iter(self.rows())
+
+    def rows(self) -> list[tuple[Any, ...]]:
+        return self.found
+
+    def frame(self) -> pd.DataFrame:
+        """The rows as a frame."""
+        import pandas as pd
+
+        return pd.DataFrame.from_records(self.found, columns=self.columns)
+
+
+def ask(group: Group, text: str, master: str | None, spark: Any, seconds: float) -> Asked:
+    """The answer to a stranger's query: one select over the group's tables and views, functions that only compute.
+
+    Raises UsageError for any other text, or too many rows; LoadbookError where it fails or takes longer than `seconds`
+    """
+    tables, known_views = groupviews.names()
+    known = {*tables, *known_views}
+    engine = SparkEngine(group, named_in(text, known) or {"run"}, spark, master)
+    done = threading.Event()
+    found: list[Any] = []
+
+    def run() -> None:
+        try:
+            found.append(engine.users_query(text, known, sandbox.MOST_ROWS))
+        except Exception as exc:
+            found.append(exc)
+        finally:
+            done.set()
+
+    threading.Thread(target=run, daemon=True).start()
+    if not done.wait(seconds):
+        engine.cancel()
+        raise LoadbookError(
+            f"the query ran longer than {seconds:g} s and was ended",
+            remedy="Ask for less, or allow more with --seconds",
+        )
+    if isinstance(found[0], Exception):
+        raise found[0]
+    columns, rows = found[0]
+    if len(rows) > sandbox.MOST_ROWS:
+        raise UsageError(f"the answer has more than {sandbox.MOST_ROWS} rows", remedy="Ask for less, or for sums")
+    return Asked(columns, rows)
 
 
 def _refuse_bytes(address: str, target: str) -> None:

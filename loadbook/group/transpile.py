@@ -6,7 +6,7 @@ looked at is what runs: one select, over the group's own tables and views, with 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
@@ -14,6 +14,7 @@ from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.store import sql_files
 
 QUANTILE = "quantile_np1"
+Values = Mapping[str, Any] | Sequence[Any] | None  # of parameters written `$name`, or `?`
 # functions that only compute; Spark has others that call Java, run programs, or read files. As sqlglot names them
 _FUNCTIONS = {
     "abs", "acos", "any_value", "arg_max", "arg_min", "array_agg", "array_size", "asin", "atan", "atan2", "avg",
@@ -31,12 +32,25 @@ _FUNCTIONS = {
 }  # fmt: skip
 
 
-def spark_sql(text: str, values: Mapping[str, Any] | None = None) -> str:
-    """Our own SQL in Spark's words, with the values of its `$name` parameters written into it as literals.
+def spark_sql(text: str, values: Values = None) -> str:
+    """Our own SQL in Spark's words, with the values of its `$name` or `?` parameters written into it as literals.
 
     Raises UsageError where the text is no SQL
     """
+    if values is not None and not isinstance(values, Mapping):
+        text, values = _named(text, values)
     return _written(_parsed(text), values)
+
+
+def _named(text: str, values: Sequence[Any]) -> tuple[str, dict[str, Any]]:
+    """The text with names in the place of its `?`, and the values by name."""
+    import sqlglot
+
+    marks = [t for t in sqlglot.tokenize(text, read="duckdb") if t.token_type.name == "PLACEHOLDER"]
+    names = {f"value_{number}": value for number, value in enumerate(values)}
+    for mark, name in reversed(list(zip(marks, names, strict=True))):
+        text = f"{text[: mark.start]}${name}{text[mark.end + 1 :]}"
+    return text, names
 
 
 def checked(text: str, known: Collection[str], values: Mapping[str, Any] | None = None) -> str:

@@ -17,8 +17,8 @@ from loadbook.store import sql_files
 from loadbook.store.sql_files import shipped
 
 from .parquet import PLANT
+from .published import RECORD
 from .read import group_columns
-from .withhold import RECORD
 
 # columns that name something of the plant's own, in whatever table they stand
 KEYS = (

@@ -18,8 +18,8 @@ from loadbook.analysis.parameters.run_view import slug
 from loadbook.core.trade_words import is_plain, plain_part
 from loadbook.core.wording import words
 
-from .search import Search
-from .withhold import PUBLISHED
+from .published import PUBLISHED
+from .withheld import Search
 
 EVENTS = (("event", "event"), ("cycle_limit", "event"))
 _WORDS = {table: kinds.get("word", "").split() for table, kinds in PUBLISHED.items()}

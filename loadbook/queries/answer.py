@@ -23,15 +23,18 @@ from . import history as answerdata
 from .answer_advice import advise
 from .answer_result import Answer
 from .enquiry import Question, Subject, subject
-from .history import Pieces, Source
+from .history import Measured, Pieces
+from .source import Source, by_plant, evidence, source_of
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 
-def answer(book: BookFolder, question: Question, system: str | None = None) -> Answer:
-    """The answer to one enquiry.
+def answer(asked_of: BookFolder | Source, question: Question, system: str | None = None) -> Answer:
+    """The answer to one enquiry; from a group `Answer.plants` says which plants it rests on.
 
+    question  a cycle or furnace of a group is a plant's own, written 'PLANT/CYCLE'; its plant is the one that will run
+              it, and does not limit the evidence (leave plants out for that)
     system  'si' or 'us' for its sentences; None: the book's
     Raises  UsageError, NotFoundError for an enquiry that cannot be understood; a history too thin is no error but
             an answer whose `refused` says why
@@ -40,14 +43,22 @@ def answer(book: BookFolder, question: Question, system: str | None = None) -> A
         raise UsageError(
             f"an interval for {question.content:g} of pieces is not offered", remedy="Give --content 0.5 to 0.99"
         )
-    about = subject(book.read(), question)
-    question, process = treatment(book.read(), question)
-    source = answerdata.load(book, kind=about.kind)
-    if about.kind != "hardness":
-        process = answerdata.choose_process(source, about.kind, about.part, question.process, process)
-    found = answer_of(source, question, about, process or answerdata.NO_PROCESS, system or book.units)
-    advise(book, found)
+    source = source_of(asked_of)
+    with source.enquiry(question) as (conn, asked):
+        about = subject(conn, asked)
+        asked, process = treatment(conn, asked)
+        history = answerdata.load(source, kind=about.kind)
+        if about.kind != "hardness":
+            process = answerdata.choose_process(history, about.kind, about.part, asked.process, process)
+        found = answer_of(history, asked, about, process or answerdata.NO_PROCESS, system or source.units)
+        advise(conn, found)
     found.text = answer_words.sentences(found, found.system)
+    if source.plants:
+        found.plants = by_plant(found.history) if found.history is not None else []
+        found.text += evidence(found.plants, source.left_out)
+        if asked.plant is not None and len(source.plants) > 1:
+            chosen = "" if question.plant else ", which ran this part most (--plant names another)"
+            found.text.append(f"Asked of {asked.plant}{chosen}; what plants differ by is in the width.")
     return found
 
 
@@ -67,7 +78,7 @@ def treatment(conn: sqlite3.Connection, question: Question) -> tuple[Question, s
     return filled, cycle.process or None
 
 
-def answer_of(source: Source, question: Question, about: Subject, process: str, system: str = "si") -> Answer:
+def answer_of(source: Measured, question: Question, about: Subject, process: str, system: str = "si") -> Answer:
     """`answer` over a history that was read already; without advice and sentences."""
     out = Answer(question, about, process, content=question.content, unit=_unit(about), system=system)
     if about.kind == "hardness":
@@ -179,7 +190,9 @@ def _before_um(pieces: Pieces, about: Subject) -> float | None:
     return float(np.nanmedian(values))
 
 
-def _blunders(source: Source, question: Question, about: Subject, pieces: Pieces, asked: Asked, scale: Scale) -> Remark:
+def _blunders(
+    source: Measured, question: Question, about: Subject, pieces: Pieces, asked: Asked, scale: Scale
+) -> Remark:
     """How many readings look like blunders, and what the interval would be without them."""
     without = None
     with suppress(CalculationError):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from loadbook.analysis.answers.scale import Scale, harm
 from loadbook.analysis.planning import advice
@@ -13,9 +13,6 @@ from loadbook.core.remarks import Remark, remark
 
 from . import remark_words
 from .answer_result import Answer, Grounds
-
-if TYPE_CHECKING:
-    from loadbook.store.book import BookFolder
 
 # a work TC on a piece of the part: by run and serial, and only where no piece of another part in that run has the same
 # serial, since the channels' table names no part
@@ -28,9 +25,9 @@ WHERE p.part = ? AND c.role = 'work' AND c.place IS NOT NULL
 _FAULTS = "SELECT run, channel, name FROM finding WHERE what = 'fault' AND verdict NOT IN ('reported', 'refused')"
 
 
-def advise(book: BookFolder, a: Answer) -> None:
+def advise(conn: sqlite3.Connection, a: Answer) -> None:
     """Adds the advice and its cautions to an answer's remarks, `advice` by subject, and its grounds."""
-    s, conn = a.subject, book.read()
+    s = a.subject
     air = advice.atmosphere(s.condition, s.machining, s.stock_mm, s.reactive, s.family)
     gas = a.question.atmosphere or ("inert gas" if air.code != "air" else None)
     a.remarks += advice.cautions(gas, s.family, s.reactive, s.description, (s.condition or "").split(";"))
@@ -53,8 +50,11 @@ def _cycles(a: Answer) -> tuple[list[dict[str, Any]], dict[str, list[str]]]:
     s = a.subject
     if a.history is None or not len(a.history) or (s.scale == "um per 100 mm" and not s.reference_length_mm):
         return [], {}
+    pieces = a.history
+    if "plant" in pieces and pieces["plant"].nunique() > 1:  # a cycle is a plant's own: others cannot run it
+        pieces = pieces[pieces["plant"] == a.question.plant]
     scale = Scale(s.scale, s.reference_length_mm)
-    like = _like(a.history, a)
+    like = _like(pieces, a)
     found = advice.kindest_cycle(like, s.part, harm(s.kind))
     rows = [{**asdict(c), "mean": scale.displayed(c.mean), "worst": scale.displayed(c.worst)} for c in found]
     own = like[like["part"] == s.part]

@@ -15,7 +15,7 @@ from loadbook.core.errors import CalculationError, NotFoundError
 
 from . import history as answerdata
 from . import kept_answers
-from .filters import Filters, unknown_words
+from .filters import Filters, unknown_words, words_in
 from .result import Result
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def backtest(book: BookFolder, filters: Filters | None = None, contents: Iterabl
     source = answerdata.load(book, filters)
     strata = source.strata()
     if not strata:
-        remedy = unknown_words(book.read(), filters) or "loadbook moved shows what is set aside, and why"
+        remedy = unknown_words(words_in(book.read()), filters) or "loadbook moved shows what is set aside, and why"
         raise NotFoundError("no movement on record fits", remedy=remedy)
     kept_answers.link(book, source if not filters.given() else answerdata.load(book))
     rows: list[dict[str, Any]] = []
@@ -75,11 +75,11 @@ def backtest(book: BookFolder, filters: Filters | None = None, contents: Iterabl
     return Backtest(table, warnings)
 
 
-def _stratum(source: answerdata.Source, process: str, kind: str, contents: tuple[float, ...]) -> list[dict[str, Any]]:
+def _stratum(source: answerdata.Measured, process: str, kind: str, contents: tuple[float, ...]) -> list[dict[str, Any]]:
     pieces = source.pieces(process, kind)
     base = {"process": process, "kind": kind}
     try:
-        history = History(pieces.frame, source.breaks)
+        history = History(pieces.frame, source.breaks, source.extra)
         c = history.cells
         counts = {"runs": c.runs, "pieces": len(c.piece_z), "parts": c.parts}
         if len(c.z) < 3 or history.df2 + c.parts < 3:

@@ -19,9 +19,10 @@ from loadbook.core.vocabulary.lookup import nearest
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .filters import Filters
-from .moved import _believed, check_share, records
+from .moved import check_share, records
 from .movement_data import MovementData, load
 from .result import Result
+from .source import Source, by_plant, evidence, own_parts, source_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,6 +41,7 @@ class Effects(Result):
     table       one row per parameter (keys as in `loadbook effect --format json`); `verdict` is a sentence
     cells       the means per run and part number that each stratum was computed from
     measured    beside each of these: its pieces, and what each mean is of (run, part, characteristic, ...), row for row
+    plants      of a group: plant, runs, pieces behind it; the part numbers of several have their plant before them
     warnings    sentences on the whole
     """
 
@@ -52,6 +54,7 @@ class Effects(Result):
     confidence: float
     system: str = "si"
     measured: list[tuple[pd.DataFrame, pd.DataFrame]] = field(default_factory=list, repr=False)
+    plants: list[dict[str, Any]] | None = None
     warnings: list[str] = field(default_factory=list)
 
     def frame(self) -> pd.DataFrame:
@@ -75,7 +78,7 @@ class Effects(Result):
 
 
 def effect(
-    book: BookFolder,
+    asked_of: BookFolder | Source,
     characteristic: str | None = None,
     filters: Filters | None = None,
     of: Sequence[str] | str = (),
@@ -85,6 +88,8 @@ def effect(
     system: str | None = None,
 ) -> Effects:
     """The effect of parameters on the movement of a characteristic (or a kind of characteristic).
+
+    Over several plants the same part number in two of them counts as two.
 
     characteristic  a characteristic's name or a kind; None: every kind the filters leave, each by itself
     of              parameters, or factors such as setup; none: the plannable four, setup and atmosphere where they
@@ -106,11 +111,12 @@ def effect(
     wanted = _words(names)
     every = [w.lower() for w in wanted] == ["all"]
     also = [w for w in wanted if w in MORE_FACTORS]
-    data = load(book, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
+    source = source_of(asked_of)
+    data = load(source, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
     known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
     if not every and not known.issuperset(wanted):  # the refusal names what there is
-        data = load(book, filters, asked, also)
-    return effect_of(data, names, stage, asked, confidence, system or book.units)
+        data = load(source, filters, asked, also)
+    return effect_of(data, names, stage, asked, confidence, system or source.units)
 
 
 def effect_of(
@@ -127,10 +133,14 @@ def effect_of(
     wanted = _words(of)
     defaults = not wanted
     parameters, factors = _named(wanted, data)
-    frame = scale.with_value(data.frame, stage)
+    frame = scale.with_value(data.frame, stage).assign(believed=data.believed)
     strata = list(STRATUM if stage is None else PLAIN_STRATUM)
     frame = frame[frame["y"].notna()].reset_index(drop=True)
-    flags = blunders.flagged_rows(frame) & ~_believed(frame, data.believed)
+    flags = blunders.flagged_rows(frame) & ~frame["believed"].to_numpy(dtype=bool)
+    plants = by_plant(frame.drop_duplicates(["run", "part", "serial"]))
+    several = plants is not None and len(plants) > 1
+    if several:  # a plant's furnaces, gauges and habits would otherwise be taken for its settings
+        frame["part"] = own_parts(frame)
     found: list[tuple[dict[str, Any], Effect]] = []
     without: list[float | None] = []
     kept: list[tuple[dict[str, Any], Cells, list[Column]]] = []
@@ -154,7 +164,12 @@ def effect_of(
         [{**s, **_row(e), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
     )
     result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, measured)
-    result.warnings = _warnings(result, data, frame, flags)
+    result.plants = plants
+    result.warnings = [*evidence(plants, data.left_out), *_warnings(result, data, frame, flags)]
+    if several:
+        result.warnings.append(
+            "Runs are compared inside part numbers and plants: what differs between plants is in no effect."
+        )
     return result
 
 
@@ -219,10 +234,7 @@ def _stratum(
 
 def _too_coarse(some: pd.DataFrame) -> str | None:
     """The reason where nearly all movements are smaller than their gauge's uncertainty."""
-    if "n" in some:  # sums instead of pieces
-        share = float(some["below"].sum() / some["n"].sum())
-    else:
-        share = float(some["below_gauge"].fillna(False).astype(float).mean())
+    share = float(some["below_gauge"].fillna(False).astype(float).mean())
     if share < scale.MOSTLY_GAUGE:
         return None
     return (

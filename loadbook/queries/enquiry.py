@@ -98,7 +98,8 @@ def subject(conn: sqlite3.Connection, question: Question) -> Subject:
     known = conn.execute("SELECT * FROM characteristic WHERE part = ? ORDER BY characteristic", (question.part,))
     found = _characteristic(list(known), question)
     piece = conn.execute(
-        "SELECT run, serial, condition, machining, stock_mm FROM piece WHERE part = ? ORDER BY piece_id DESC LIMIT 1",
+        "SELECT run, serial, condition, machining, stock_mm FROM piece JOIN run USING (run) WHERE part = ?"
+        " ORDER BY started DESC, piece_id DESC LIMIT 1",
         (question.part,),
     ).fetchone()
     usual = dict(piece) if piece is not None else {"condition": None, "machining": None, "stock_mm": None}

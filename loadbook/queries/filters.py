@@ -6,6 +6,7 @@ Where a filter leaves nothing: which of its words the book does not know, and wh
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
 from dataclasses import dataclass, field, fields
 from datetime import timedelta
 from typing import Any
@@ -34,8 +35,17 @@ _KNOWN = {
 MOST_LISTED = 12
 
 
-def unknown_words(conn: sqlite3.Connection, filters: Filters) -> str | None:
-    """A sentence for each filter whose word is nowhere in the book; None where all are known.
+def words_in(conn: sqlite3.Connection) -> Callable[[str, str], set[str]]:
+    """The words of a table's column, of a book."""
+
+    def words(table: str, column: str) -> set[str]:
+        return {str(r[0]) for r in conn.execute(f"SELECT DISTINCT {column} FROM {table} WHERE {column} IS NOT NULL")}
+
+    return words
+
+
+def unknown_words(words: Callable[[str, str], set[str]], filters: Filters, source: str = "book") -> str | None:
+    """A sentence for each filter whose word is nowhere in the book (or group); None where all are known.
 
     It says what is near, or lists what there is where that is short: a mistyped filter otherwise looks like no data.
     """
@@ -44,16 +54,14 @@ def unknown_words(conn: sqlite3.Connection, filters: Filters) -> str | None:
         if name not in _KNOWN:
             continue
         known: set[str] = set()
-        for source in _KNOWN[name]:
-            table, column = source.split(".")
-            found = conn.execute(f"SELECT DISTINCT {column} FROM {table} WHERE {column} IS NOT NULL")
-            known |= {str(row[0]) for row in found}
+        for place in _KNOWN[name]:
+            known |= words(*place.split("."))
         by_fold = {k.lower(): k for k in sorted(known)}
         for word in (w.strip() for w in text.split(",")):
             if not word or word.lower() in by_fold:
                 continue
             close = nearest(word.lower(), list(by_fold))
-            said = f"the book has no {name} {word!r}"
+            said = f"the {source} has no {name} {word!r}"
             if close:
                 said += f". Did you mean {by_fold[close]!r}?"
             elif 0 < len(known) <= MOST_LISTED:

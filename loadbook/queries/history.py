@@ -17,12 +17,13 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .enquiry import conditions
 from .filters import Filters
+from .movement_data import BELIEVED, believed_rows
+from .source import Records, Source, source_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from loadbook.store.book import BookFolder
-    from loadbook.store.session import Session
 
 NEEDS = {"movement", "run_parameter", "history_break", "confirmation", "reading"}
 COLUMNS = (
@@ -58,8 +59,8 @@ class Pieces:
 
 
 @dataclass
-class Source:
-    """Everything of the book that answers need, read once. extra: further groupings of the model, such as plant."""
+class Measured:
+    """All movement that answers need, read once. extra: further groupings of the model, such as plant."""
 
     movement: pd.DataFrame
     breaks: tuple[Break, ...]
@@ -121,47 +122,40 @@ def date_of(day: float) -> str:
     return datetime.fromtimestamp(day * 86400.0, tz=UTC).date().isoformat()
 
 
-def load(book: BookFolder, filters: Filters | None = None, kind: str | None = None) -> Source:
+def load(asked_of: BookFolder | Source, filters: Filters | None = None, kind: str | None = None) -> Measured:
     """Read movement with the plannable settings of its runs (asked; else achieved or stated, marked so) and the breaks.
 
     kind  only this kind of characteristic
     """
-    from loadbook.store.session import start
-
-    with start(book, NEEDS) as session:
-        return _read(session, filters or Filters(), kind)
-
-
-_BREAKS = 'SELECT "at", what, furnace FROM history_break ORDER BY "at"'
+    source = source_of(asked_of)
+    with source.records(NEEDS) as records:
+        return _read(source, records, filters or Filters(), kind)
 
 
-def _read(session: Session, filters: Filters, kind: str | None) -> Source:
+def _read(source: Source, records: Records, filters: Filters, kind: str | None) -> Measured:
     if filters.where is not None:
         from loadbook.store.sandbox_condition import check_condition
 
         check_condition(filters.where)
-    where, values = filters.sql(session.columns("movement"))
+    where, values = source.condition(filters, records.columns("movement"))
     if kind is not None:
         where, values = f"({where}\n) AND kind = ?", [*values, kind]
+    listed = ", ".join(f"m.{name}" for name in (*COLUMNS, *(("plant",) if source.plants else ())) if name != "process")
     settings = ", ".join(
         f"coalesce(p.asked_{n}, p.{n}) AS {n}, p.asked_{n} IS NOT NULL AS {n}_asked" for n in PLANNABLE
     )
     history = (
-        f"WITH m AS (SELECT {', '.join(COLUMNS)} FROM movement WHERE {where}), believed AS ("
-        " SELECT DISTINCT r.run, r.part, r.serial, r.characteristic, true AS believed FROM confirmation AS c"
-        " JOIN reading AS r USING (reading_id) WHERE c.subject = 'reading' QUALIFY row_number() OVER ("
-        " PARTITION BY c.reading_id ORDER BY c.confirmation_id DESC) = 1 AND c.decision = 'refused')"
-        f" SELECT m.* EXCLUDE (process), coalesce(m.process, '{NO_PROCESS}') AS process, {settings},"
-        " coalesce(b.believed, false) AS believed FROM m LEFT JOIN run_parameter AS p USING (run)"
-        " LEFT JOIN believed AS b USING (run, part, serial, characteristic)"
+        f"SELECT {listed}, coalesce(m.process, '{NO_PROCESS}') AS process, {settings} FROM"
+        f" (SELECT * FROM movement WHERE {where}) AS m LEFT JOIN run_parameter AS p ON p.run = m.run"
         " ORDER BY m.started, m.run, m.part, m.serial, m.characteristic"
     )
-    session.connection.execute("SET enable_external_access = false")
-    session.connection.execute("SET lock_configuration = true")
-    frame = session.frame(history, values)
+    records.lock()
+    frame = records.frame(history, values)
     frame["condition"] = _spelled(frame["condition"])
-    rows = session.rows(_BREAKS)
-    return Source(frame, tuple(Break(_moment_day(at), what, furnace) for at, what, furnace in rows))
+    frame["believed"] = believed_rows(frame, records.frame(BELIEVED))
+    breaks = tuple(Break(_moment_day(at), what, furnace) for at, what, furnace in records.table(source.breaks)[1])
+    # of one plant nothing can be told of what plants differ by
+    return Measured(frame, breaks, ("plant",) if len(source.plants) > 1 else ())
 
 
 def _spelled(column: pd.Series) -> pd.Series:
@@ -178,7 +172,7 @@ def _moment_day(at: Any) -> float:
     return float(np.datetime64(at, "s").astype("int64")) / 86400.0
 
 
-def choose_process(source: Source, kind: str, part: str | None, named: str | None, from_cycle: str | None) -> str:
+def choose_process(source: Measured, kind: str, part: str | None, named: str | None, from_cycle: str | None) -> str:
     """The one process a question is about: named, the cycle's, or the only one there is.
 
     Raises UsageError where several are possible

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
     from .answer_result import Answer
-    from .history import Source
+    from .history import Measured
 
 
 @dataclass(frozen=True)
@@ -170,7 +170,7 @@ def _own_runs(found: Answer) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def link(book: BookFolder, source: Source) -> int:
+def link(book: BookFolder, source: Measured) -> int:
     """Score every kept answer by what was measured since, and write `answer_outcome` anew; returns how many links.
 
     An answer is scored by runs that began after it: those of its job where it names one, else those of its part and
@@ -191,7 +191,7 @@ def link(book: BookFolder, source: Source) -> int:
     return len(rows)
 
 
-def scores(book: BookFolder, source: Source) -> list[tuple[int, str, int, int, int]]:
+def scores(book: BookFolder, source: Measured) -> list[tuple[int, str, int, int, int]]:
     """The links that `link` writes, without writing: (answer, run, pieces, inside, within the bound)."""
     kept = book.read().execute("SELECT * FROM answer WHERE low IS NOT NULL ORDER BY answer_id").fetchall()
     return [found for row in kept for found in _scored(row, source.movement)]

@@ -18,6 +18,7 @@ from loadbook.core.vocabulary.intake_kinds import SIZE_KINDS
 from .filters import Filters
 from .movement_data import MovementData, load
 from .result import Result
+from .source import Source, by_plant, evidence, source_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,6 +47,7 @@ class Moved(Result):
     lots         lots without serials, before and after compared unpaired; in no other figure
     measured     one row per movement behind the table, with its treatment columns and y
     by           treatment columns;  stage  None for movement, 'after' or 'before' for plain readings
+    plants       of a group: plant, runs, pieces behind it (its table has a column `plants`, how many are in a row)
     warnings     sentences
     """
 
@@ -65,6 +67,7 @@ class Moved(Result):
     system: str = "si"
     measured: pd.DataFrame = field(default_factory=_nothing, repr=False)
     lots: pd.DataFrame = field(default_factory=_nothing)
+    plants: list[dict[str, Any]] | None = None
     warnings: list[str] = field(default_factory=list)
 
     def frame(self) -> pd.DataFrame:
@@ -95,7 +98,7 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def moved(
-    book: BookFolder,
+    asked_of: BookFolder | Source,
     filters: Filters | None = None,
     by: Sequence[str] | str = DEFAULT_BY,
     stage: Stage | None = None,
@@ -114,8 +117,9 @@ def moved(
     check_share(content, "--content")
     words = [by] if isinstance(by, str) else list(by)
     named = [w.name for w in scale.parse_by(words)]
-    data = load(book, filters or Filters(), also=[*named, *movement_lots.COLUMNS], parameters=named)
-    return moved_of(data, words, stage, confidence, content, book.units)
+    source = source_of(asked_of)
+    data = load(source, filters or Filters(), also=[*named, *movement_lots.COLUMNS], parameters=named)
+    return moved_of(data, words, stage, confidence, content, source.units)
 
 
 def check_share(value: float, name: str) -> None:
@@ -139,12 +143,14 @@ def moved_of(
     names = [w.name for w in ways]
     frame = scale.with_treatment(scale.with_value(data.frame, stage), ways, data.parameters)
     strata = [s for s in (STRATUM if stage is None else PLAIN_STRATUM) if s not in names]
-    flags = blunders.flagged_rows(frame) & ~_believed(frame, data.believed)
+    flags = blunders.flagged_rows(frame) & ~data.believed
     plain = stage is not None
     table = describe.describe(frame, names, flags, confidence, strata)
     compared = compare.differences(frame, names, confidence, plain, strata)
     have = frame["y"].notna().to_numpy()
-    pieces = frame.loc[have, ["run", "part", "serial"]].drop_duplicates()
+    pieces = frame[have].drop_duplicates(["run", "part", "serial"])
+    if "plant" in frame:
+        table["plants"] = _plants(frame[have], table, [*strata, *names])
     aside = scale.set_aside_counts(frame, names)
     shown = ["run", "part", "serial", "characteristic", "unit", "y", "set_aside"]
     suspects = frame.loc[flags, [c for c in shown if c != "set_aside"]].rename(columns={"y": "value"})
@@ -165,18 +171,10 @@ def moved_of(
         system=system,
         measured=frame[have].reset_index(drop=True),
         lots=movement_lots.lots(frame, names, confidence) if stage is None else pd.DataFrame(),
+        plants=by_plant(pieces),
     )
-    result.warnings = _warnings(result, data, frame[have], compared)
+    result.warnings = [*evidence(result.plants, data.left_out), *_warnings(result, frame[have], compared)]
     return result
-
-
-def _believed(frame: pd.DataFrame, believed: pd.DataFrame) -> np.ndarray:
-    import pandas as pd
-
-    keys = ["run", "part", "serial", "characteristic"]
-    if believed.empty:
-        return np.zeros(len(frame), dtype=np.bool_)
-    return np.asarray(pd.MultiIndex.from_frame(frame[keys]).isin(pd.MultiIndex.from_frame(believed[keys])))
 
 
 def _pair_rows(compared: Sequence[compare.Compared]) -> pd.DataFrame:
@@ -215,6 +213,13 @@ def _content_rows(
     return pd.DataFrame(rows)
 
 
+def _plants(frame: pd.DataFrame, table: pd.DataFrame, keys: list[str]) -> list[int]:
+    """How many plants each row of a group's table is made of."""
+    plants = frame["plant"].astype(str)
+    counts = {_tidy(k): plants[g].nunique() for k, g in frame.groupby(keys, sort=False, dropna=False).groups.items()}
+    return [counts.get(_tidy(tuple(row)), 0) for row in table[keys].itertuples(index=False)]
+
+
 def _tidy(key: Any) -> tuple[str, ...]:
     return tuple("" if v is None or v != v else str(v) for v in (key if isinstance(key, tuple) else (key,)))
 
@@ -246,9 +251,7 @@ def _not_at_20c(frame: pd.DataFrame) -> list[str]:
     ]
 
 
-def _warnings(
-    result: Moved, data: MovementData, frame: pd.DataFrame, compared: Sequence[compare.Compared]
-) -> list[str]:
+def _warnings(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Compared]) -> list[str]:
     out = []
     if result.stage is not None:
         other = "before" if result.stage == "after" else "after"

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from loadbook.core.errors import NotFoundError, UsageError
+import numpy as np
+
+from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
 from loadbook.store.sandbox_condition import check_condition
-from loadbook.store.session import start
 
 from .filters import unknown_words
+from .source import Source, own_parts, source_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,14 +30,16 @@ class MovementData:
     parameters   run, parameter, value, unit, source: one row per run and parameter; achieved (trace, else stated)
                  or, where `asked`, what the cycle or the program asked for
     unmeasured   pieces of the filtered runs without any reading;  unmeasured_runs  how many runs that concerns
-    believed     rows (run, part, serial, characteristic) that a person said are no blunder
+    believed     (rows of frame,) whether a person said that its reading is no blunder
+    left_out     plants of a group that were left out
     """
 
     frame: pd.DataFrame
     parameters: pd.DataFrame
     unmeasured: int
     unmeasured_runs: int
-    believed: pd.DataFrame
+    believed: np.ndarray
+    left_out: tuple[str, ...] = ()
 
     def units(self) -> dict[str, str]:
         """Unit of each parameter, as kept inside."""
@@ -52,7 +56,7 @@ COLUMNS = (
 
 
 def load(
-    book: BookFolder,
+    asked_of: BookFolder | Source,
     filters: Filters,
     asked: bool = False,
     also: Sequence[str] = (),
@@ -66,46 +70,59 @@ def load(
     import duckdb
     import pandas as pd
 
+    source = source_of(asked_of)
     if filters.where is not None:
         check_condition(filters.where)
-    with start(book, {"movement", "pieces", "parameter", "confirmation", "reading"}) as session:
-        columns = session.columns("movement")
-        where, values = filters.sql(columns)
-        listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in also if c in columns)]))
-        rows = (f"SELECT {listed} FROM movement WHERE {where}", values)
-        unmeasured = _unmeasured(session.columns("pieces"), filters)
+    with source.records({"movement", "pieces", "parameter", "confirmation", "reading"}) as records:
+        columns = records.columns("movement")
+        where, values = source.condition(filters, columns)
+        listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in ("plant", *also) if c in columns)]))
+        records.lock()
+        unmeasured = _unmeasured(source, records.columns("pieces"), filters)
         try:
-            frame = session.frame(*rows)
-        except duckdb.Error as exc:
+            frame = records.frame(
+                f"SELECT {listed} FROM movement WHERE {where} ORDER BY started, run, part, serial, characteristic",
+                values,
+            )
+        except (duckdb.Error, LoadbookError) as exc:
             if filters.where is None:
                 raise
             raise UsageError(
                 f"--where {filters.where!r} is no condition over movement: {str(exc).splitlines()[0]}",
                 remedy='Write it like --where "length_mm > 300"; loadbook sql "DESCRIBE movement" lists the columns',
             ) from exc
-        figures = session.frame(*_parameters(asked, parameters))
-        counted = session.rows(*unmeasured)[0] if unmeasured else (0, 0)
-        believed = session.frame(_BELIEVED)
+        figures = records.frame(*_parameters(asked, parameters))
+        counted = records.table(*unmeasured)[1][0] if unmeasured else (0, 0)
+        believed = records.frame(BELIEVED)
     if frame.empty:
-        known = filters.given()
-        told = ", ".join(f"--{k} {v}" for k, v in known.items()) or "the whole book"
-        unknown = unknown_words(book.read(), filters)
-        raise NotFoundError(
-            f"no readings for {told}",
-            remedy=unknown or "loadbook list readings shows what there is; loadbook take readings adds",
-        )
+        told = ", ".join(f"--{k} {v}" for k, v in source.given(filters).items()) or f"the whole {source.name}"
+        unknown = unknown_words(source.words, filters, source.name)
+        raise NotFoundError(f"no readings for {told}", remedy=unknown or source.where_to_look)
     figures = figures.drop_duplicates(["run", "parameter"])
     runs = pd.Index(frame["run"].unique())
     figures = figures[figures["run"].isin(runs)].reset_index(drop=True)
-    return MovementData(frame, figures, int(counted[0]), int(counted[1]), believed)
+    rows = believed_rows(frame, believed)
+    return MovementData(frame, figures, int(counted[0]), int(counted[1]), rows, source.left_out)
 
 
-_BELIEVED = (
-    "SELECT DISTINCT r.run, r.part, r.serial, r.characteristic FROM confirmation AS c"
-    " JOIN reading AS r USING (reading_id) WHERE c.subject = 'reading'"
-    " QUALIFY row_number() OVER (PARTITION BY c.reading_id ORDER BY c.confirmation_id DESC) = 1"
-    " AND c.decision = 'refused'"
+# the readings that a person said are no blunder
+BELIEVED = (
+    "SELECT DISTINCT r.run, r.part, r.serial, r.characteristic FROM"
+    " (SELECT c.reading_id, c.decision FROM confirmation AS c WHERE c.subject = 'reading'"
+    " QUALIFY row_number() OVER (PARTITION BY c.reading_id ORDER BY c.confirmation_id DESC) = 1) AS d"
+    " JOIN reading AS r ON r.reading_id = d.reading_id WHERE d.decision = 'refused'"
 )
+
+
+def believed_rows(frame: pd.DataFrame, believed: pd.DataFrame) -> np.ndarray:
+    """(rows,) which movements are among the readings of BELIEVED. frame: run, part, serial, characteristic, (plant)"""
+    import pandas as pd
+
+    if believed.empty:
+        return np.zeros(len(frame), dtype=np.bool_)
+    keys = ["run", "part", "serial", "characteristic"]
+    rows = frame[keys].assign(part=own_parts(frame))
+    return np.asarray(pd.MultiIndex.from_frame(rows).isin(pd.MultiIndex.from_frame(believed[keys])))
 
 
 def _parameters(asked: bool, names: Sequence[str] | None) -> tuple[str, Sequence[str]]:
@@ -120,17 +137,20 @@ def _parameters(asked: bool, names: Sequence[str] | None) -> tuple[str, Sequence
     )
 
 
-def _unmeasured(columns: set[str], filters: Filters) -> tuple[str, list[object]] | None:
+def _unmeasured(source: Source, columns: set[str], filters: Filters) -> tuple[str, list[object]] | None:
     """The query for pieces of the same runs and parts without any reading: leaving them out would flatter.
 
     None where a filter is on what such pieces do not have (characteristics), or free. columns: of the view `pieces`
     """
     if any(name not in columns and name not in ("since", "until") for name in filters.given()):
         return None
-    where, values = filters.sql(columns)
+    where, values = source.condition(filters, columns)
+    # the readings of a group name a plant's own part number
+    told = "substr(p.part, 1, length(p.plant) + 1) = p.plant || '/'"
+    part = f"CASE WHEN {told} THEN p.part ELSE p.plant || '/' || p.part END" if source.plants else "p.part"
     return (
         f"SELECT coalesce(sum(quantity), 0), count(DISTINCT run) FROM (SELECT * FROM pieces WHERE {where}) AS p"
         " WHERE p.status = 'done' AND NOT EXISTS (SELECT 1 FROM reading AS r"
-        " WHERE r.run = p.run AND r.part = p.part AND r.serial = p.serial)",
+        f" WHERE r.run = p.run AND r.part = {part} AND r.serial = p.serial)",
         values,
     )

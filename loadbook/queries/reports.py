@@ -16,18 +16,18 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core import times, units
 from loadbook.core.errors import UsageError
 from loadbook.core.vocabulary.lookup import nearest
-from loadbook.store import session, session_samples, sql_files
+from loadbook.store import session_samples, sql_files
 from loadbook.store.book import BookFolder
 from loadbook.store.session_samples import LeftOut
 from loadbook.store.sql_files import REQUIRED, SqlFile, SqlParameter
 
 from .month import Clock, bounds
+from .source import Source, source_of
 from .sql import ask_sql
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FOLDER = "reports"
 # unit of a parameter -> (dimension that a typed unit may have, factor from the unit kept inside)
 _DIMENSIONS = {
     "c": ("temperature", 1.0), "c_diff": ("difference", 1.0), "c_per_h": ("rate", 1.0), "mm": ("length", 1.0),
@@ -55,13 +55,23 @@ class ReportResult:
         return pd.DataFrame(self.rows, columns=self.columns)
 
 
-def available(book: BookFolder) -> tuple[dict[str, SqlFile], list[str]]:
+def available(asked_of: BookFolder | Source) -> tuple[dict[str, SqlFile], list[str]]:
     """Every report by name, shipped ones first, and what is wrong with files of the book's own."""
-    return sql_files.reports(book.path / FOLDER)
+    return sql_files.reports(source_of(asked_of).own_reports)
+
+
+def report_named(asked_of: BookFolder | Source, name: str) -> SqlFile:
+    """A report by name. Raises UsageError."""
+    reports, _ = available(asked_of)
+    if name not in reports:
+        close = nearest(name, list(reports))
+        hint = f"Did you mean {close}? " if close else ""
+        raise UsageError(f"there is no report {name!r}", remedy=f"{hint}List them with: loadbook report")
+    return reports[name]
 
 
 def run_report(
-    book: BookFolder,
+    asked_of: BookFolder | Source,
     name: str,
     given: Mapping[str, str] | None = None,
     *,
@@ -73,32 +83,23 @@ def run_report(
 
     Raises UsageError for an unknown report or parameter, a missing one, or a value that is not of its type.
     """
-    reports, _ = available(book)
-    file = reports.get(name)
-    if file is None:
-        close = nearest(name, list(reports))
-        hint = f"Did you mean {close}? " if close else ""
-        raise UsageError(f"there is no report {name!r}", remedy=f"{hint}List them with: loadbook report")
-    values = values_of(book, file, given or {})
-    sent = sent_of(book, file, values)
-    if file.path.parent == book.path / FOLDER:
+    source = source_of(asked_of)
+    file = report_named(source, name)
+    values = values_of(source, file, given or {})
+    sent = sent_of(source, file, values)
+    if file.path.parent == source.own_reports:
         typed = {n: ("date" if isinstance(v, date) else "text", v) for n, v in sent.items()}
-        answer = ask_sql(book, file.text, typed, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged)
+        answer = ask_sql(
+            source, file.text, typed, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged
+        )
         columns, rows, left_out = answer.columns, list(answer.rows()), answer.left_out
     else:
-        columns, rows, left_out = _trusted(book, file, sent, without_damaged)
+        with source.records(file.needs) as records:
+            left_out = list(getattr(records, "left_out", []))
+            if not without_damaged:
+                session_samples.refuse(left_out, file.text)
+            columns, rows = records.table(file.text, sent)
     return ReportResult(name, file.title, file.question, values, columns, rows, left_out)
-
-
-def _trusted(
-    book: BookFolder, file: SqlFile, sent: dict[str, Any], without_damaged: bool
-) -> tuple[list[str], list[tuple[Any, ...]], list[LeftOut]]:
-    with session.start(book, file.needs) as made:
-        if not without_damaged:
-            session_samples.refuse(made.left_out, file.text)
-        result = made.connection.execute(file.text, sent or None)
-        columns = [d[0] for d in result.description or []]
-        return columns, result.fetchall(), made.left_out
 
 
 def sent_of(book: Clock, file: SqlFile, values: Mapping[str, Any]) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from typing import Any
 from loadbook.core.errors import NotFoundError
 from loadbook.store import lookup
 
-from .filters import Filters, unknown_words
+from .filters import Filters, unknown_words, words_in
 
 _OF_PIECES = ("part", "material", "family", "shape", "condition", "customer", "job")
 
@@ -35,7 +35,7 @@ def chosen_runs(conn: sqlite3.Connection, named: Sequence[str], filters: Filters
     if of_pieces.given():
         held = {row["run"] for row in _rows(conn, "pieces", of_pieces)}
         found = [row for row in found if row["run"] in held]
-    strange = None if found else unknown_words(conn, filters)
+    strange = None if found else unknown_words(words_in(conn), filters)
     if strange:
         raise NotFoundError("no run fits", remedy=strange)
     return [row["run"] for row in sorted(found, key=lambda r: (r["started"], r["run"]))]

@@ -8,8 +8,9 @@ from typing import Any
 
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.vocabulary.lookup import nearest
-from loadbook.store import sandbox, session
 from loadbook.store.book import BookFolder
+
+from .source import Rows, Source, source_of
 
 _NO_TABLE = re.compile(r"Table with name (\S+) does not exist")
 _NO_COLUMN = re.compile(r'Referenced column "([^"]+)" not found(?: in FROM clause)?')
@@ -19,27 +20,25 @@ _KIND = re.compile(r"^(?:\w+ )?Error: ")
 
 
 def ask_sql(
-    book: BookFolder,
+    asked_of: BookFolder | Source,
     text: str,
     parameters: Mapping[str, tuple[str, Any]] | None = None,
     *,
     seconds: float | None = None,
     memory_mb: int | None = None,
     without_damaged: bool = False,
-) -> sandbox.Answer:
-    """The answer to one read-only query over the book's tables, views and trace samples.
+) -> Rows:
+    """The answer to one read-only query over the tables, views and trace samples of a book or a group.
 
     without_damaged  leave out the samples of damaged trace files; they are named in `left_out`
     Moments are UTC. Raises UsageError where the text is not one select or names what is not there;
     DamageError where it reads samples and a trace file is damaged; LoadbookError where it fails or reaches its limits.
     """
+    source = source_of(asked_of)
     try:
-        session.refresh(book, text)
-        return sandbox.run_query(
-            book, text, parameters, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged
-        )
+        return source.query(text, parameters, seconds, memory_mb, without_damaged)
     except LoadbookError as exc:
-        helped = in_words(text, exc, *session.names(book))
+        helped = in_words(text, exc, *source.names())
         if helped is exc:
             raise
         raise helped from exc

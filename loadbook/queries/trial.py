@@ -92,7 +92,7 @@ def trial(
     if pieces.below_gauge >= scale.MOSTLY_GAUGE:
         coarse, system = answer_remarks.gauge_too_coarse(pieces), system or book.units
         raise CalculationError(remark_words.words(coarse, system), remedy=remark_words.needed(coarse, system))
-    history = History(pieces.frame, source.breaks)
+    history = History(pieces.frame, source.breaks, source.extra)
     if len(history.cells.z) < 3:
         raise CalculationError(
             f"{len(history.cells.z)} means of a run and part number are too few to plan from",
@@ -128,7 +128,7 @@ def trial(
     )  # fmt: skip
 
 
-def _kind(source: answerdata.Source, characteristic: str) -> tuple[str, str | None]:
+def _kind(source: answerdata.Measured, characteristic: str) -> tuple[str, str | None]:
     """The kind, and the characteristic's name where one was given."""
     if characteristic.lower() in CHARACTERISTIC_KINDS:
         return characteristic.lower(), None

@@ -403,7 +403,7 @@ def write_month(path: Path, month: Any, *, system: str, zone: ZoneInfo) -> None:
 
     Raises UsageError (the file exists), LoadbookError (it cannot be written).
     """
-    with writing.told("the workbook", path):
+    with writing.disk_errors("the workbook", path):
         book = Workbook(path, system, zone)
         try:
             _summary(book, month)

@@ -19,9 +19,9 @@ from loadbook.group.publish import publish
 from loadbook.group.recompute import recompute_group
 from loadbook.group.spark import session
 from loadbook.queries.filters import Filters
-from loadbook.queries.group.ask import report_group
-from loadbook.queries.group.cells import Asking
-from loadbook.queries.group.moved import moved_group
+from loadbook.queries.moved import moved
+from loadbook.queries.plants import GroupSource
+from loadbook.queries.reports import run_report
 from loadbook.store.book import BookFolder
 
 from .conftest import MASTER
@@ -71,11 +71,10 @@ def main(books: list[Path]) -> None:
         _say(many)
         filters = Filters(kind="outside diameter")
         for engine in ("duckdb", "spark"):
-            timed(f"report on {engine}", lambda e=engine: report_group(str(target), "furnaces_compared", engine=e,
-                                                                       spark=spark))  # fmt: skip
-            asked = Asking(str(target), filters, engine, spark=spark)
-            found = timed(f"moved on {engine}", lambda a=asked: moved_group(a, ["plant"]))
-            print(f"  {found.rows_back} rows came back for {int(found.table['pieces'].sum())} movements")
+            source = GroupSource(str(target), engine=engine, spark=spark)
+            timed(f"report on {engine}", lambda s=source: run_report(s, "furnaces_compared"))
+            found = timed(f"moved on {engine}", lambda s=source: moved(s, filters, ["plant"]))
+            print(f"  {len(found.measured)} movements came back")
         spark.stop()
         print(counted(logs))
         files = [p for p in target.rglob("*") if p.is_file()]

@@ -19,18 +19,23 @@ from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.group.duck import DuckEngine
 from loadbook.group.read import open_group
 from loadbook.group.recompute import GroupRecomputed, recompute_group
+from loadbook.queries.answer import answer
+from loadbook.queries.effect import effect
 from loadbook.queries.enquiry import Question
 from loadbook.queries.filters import Filters
-from loadbook.queries.group.answer import answer_group
-from loadbook.queries.group.ask import report_group, sql_group
-from loadbook.queries.group.cells import Asking
-from loadbook.queries.group.effect import effect_group
-from loadbook.queries.group.moved import moved_group
+from loadbook.queries.moved import moved
+from loadbook.queries.plants import GroupSource
+from loadbook.queries.reports import run_report
+from loadbook.queries.sql import ask_sql
 from loadbook.store import sql_files
 from tests.test_paths import neighbour
 
 pytestmark = pytest.mark.spark
 EXACT = 1e-9
+
+
+def on_spark(target: Path, spark: Any) -> GroupSource:
+    return GroupSource(str(target), engine="spark", spark=spark)
 
 
 def computed(target: Path) -> dict[str, pd.DataFrame]:
@@ -103,8 +108,8 @@ def given(file: sql_files.SqlFile) -> dict[str, str]:
 @pytest.mark.parametrize("name", sorted(sql_files.reports()[0]))
 def test_each_report_gives_the_same_rows(name: str, alone: Path, spark: Any) -> None:
     file = sql_files.reports()[0][name]
-    here = report_group(str(alone), name, given(file))
-    there = report_group(str(alone), name, given(file), engine="spark", spark=spark)
+    here = run_report(GroupSource(str(alone)), name, given(file))
+    there = run_report(on_spark(alone, spark), name, given(file))
     assert there.columns == here.columns
     assert len(there.rows) == len(here.rows)
     for a, b in zip(here.rows, there.rows, strict=True):
@@ -126,15 +131,17 @@ def both(frames: tuple[pd.DataFrame, pd.DataFrame]) -> None:
 
 
 def test_statistics_are_the_same(alone: Path, spark: Any) -> None:
-    filters = Filters(kind="outside diameter", process="stress relief")
-    askings = [Asking(str(alone), filters, engine, spark=spark) for engine in ("duckdb", "spark")]
-    moved = [moved_group(a, ["plant", "heating_rate_peak_c_per_h:60"]) for a in askings]
-    both((moved[0].table, moved[1].table))
-    both((moved[0].plants, moved[1].plants))
-    effects = [effect_group(a, of=["heating_rate_peak_c_per_h"]) for a in askings]
+    filters = Filters(kind="outside diameter", process="stress relief", where="length_mm > 10")
+    sources = [GroupSource(str(alone)), on_spark(alone, spark)]
+    found = [moved(s, filters, ["plant", "heating_rate_peak_c_per_h:60"]) for s in sources]
+    both((found[0].table, found[1].table))
+    both((found[0].measured, found[1].measured))
+    assert found[0].warnings == found[1].warnings
+    effects = [effect(s, None, filters, ["heating_rate_peak_c_per_h"]) for s in sources]
     both((effects[0].table, effects[1].table))
     question = Question(part="PN-1002", characteristic="journal", process="stress relief")
-    answers = [answer_group(Asking(str(alone), engine=a.engine, spark=spark), question) for a in askings]
+    answers = [answer(s, question) for s in sources]
+    assert answers[1].advice == answers[0].advice
     assert answers[0].refused is None
     assert answers[1].low == pytest.approx(answers[0].low, rel=1e-6)
     assert answers[1].high == pytest.approx(answers[0].high, rel=1e-6)
@@ -153,11 +160,11 @@ ASKED = (
 
 @pytest.mark.parametrize("query", ASKED)
 def test_sql_means_the_same(query: str, alone: Path, spark: Any) -> None:
-    here = sql_group(str(alone), query)
-    there = sql_group(str(alone), query, engine="spark", spark=spark)
+    here = ask_sql(GroupSource(str(alone)), query)
+    there = ask_sql(on_spark(alone, spark), query)
     assert there.columns == here.columns
-    assert here.rows
-    for a, b in zip(here.rows, there.rows, strict=True):
+    assert list(here.rows())
+    for a, b in zip(here.rows(), there.rows(), strict=True):
         assert all(same(x, y) for x, y in zip(a, b, strict=True)), (a, b)
 
 
@@ -188,7 +195,7 @@ HOSTILE = (
 @pytest.mark.parametrize("query", HOSTILE)
 def test_sql_that_would_do_more_than_read_is_refused(query: str, alone: Path, spark: Any) -> None:
     with pytest.raises(LoadbookError) as refused:
-        sql_group(str(alone), query, engine="spark", spark=spark)
+        ask_sql(on_spark(alone, spark), query)
     assert "Spark could not do it" not in refused.value.what, "it was the engine that refused, not the guard"
 
 
@@ -199,16 +206,16 @@ def test_sql_that_would_do_more_than_read_is_refused(query: str, alone: Path, sp
 )  # fmt: skip
 def test_a_path_is_no_pattern(name: str, beside: str, published: Path, spark: Any, tmp_path: Path) -> None:
     question = "SELECT run, count(*), min(value), max(value) FROM samples GROUP BY run ORDER BY run"
-    expected = sql_group(str(published), question).rows
+    expected = list(ask_sql(GroupSource(str(published)), question).rows())
     assert len(expected) > 20
     place = tmp_path / "here" / name
     shutil.copytree(published, place / "target")
     neighbour(place, beside)
-    assert sql_group(str(place / "target"), question, engine="spark", spark=spark, seconds=600).rows == expected
+    assert ask_sql(on_spark(place / "target", spark), question, seconds=600).rows() == expected
 
 
 def test_a_name_that_is_not_text_is_refused(published: Path, spark: Any, tmp_path: Path) -> None:
     place = tmp_path / "bytes \udcff"
     shutil.copytree(published, place)
     with pytest.raises(UsageError, match="not UTF-8 text"):
-        sql_group(str(place), "SELECT count(*) FROM runs", engine="spark", spark=spark)
+        ask_sql(on_spark(place, spark), "SELECT count(*) FROM runs")

@@ -23,13 +23,14 @@ import duckdb
 
 from loadbook.core.errors import LoadbookError, NotFoundError
 from loadbook.group.publish import publish
+from loadbook.group.published import PublishOptions
 from loadbook.group.recompute import recompute_group
-from loadbook.group.withhold import PublishOptions
 from loadbook.queries.filters import Filters
-from loadbook.queries.group.ask import report_group, sql_group
-from loadbook.queries.group.cells import Asking
-from loadbook.queries.group.moved import moved_group
+from loadbook.queries.moved import moved
+from loadbook.queries.plants import GroupSource
 from loadbook.queries.recompute import recompute
+from loadbook.queries.reports import run_report
+from loadbook.queries.sql import ask_sql
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 from tests.smallbook import put, reading, trace
@@ -322,10 +323,10 @@ def leaks(target: Path, made: Made, out: Stays) -> list[str]:
 def ask(target: str, seed: int) -> None:
     """Everything computed again, a report, SQL, movement: each must answer, or say that nothing fits."""
     recompute_group(target)
-    report_group(target, REPORTS[seed % len(REPORTS)])
-    sql_group(target, "SELECT plant, count(*) AS n FROM runs GROUP BY plant")
+    run_report(GroupSource(target), REPORTS[seed % len(REPORTS)])
+    ask_sql(GroupSource(target), "SELECT plant, count(*) AS n FROM runs GROUP BY plant")
     try:
-        moved_group(Asking(target, Filters()), ["setup"])
+        moved(GroupSource(target), Filters(), ["setup"])
     except NotFoundError as exc:
         assert "no readings" in exc.what
 

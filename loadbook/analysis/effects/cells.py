@@ -59,8 +59,7 @@ class Cells:
 def cells_of(pieces: pd.DataFrame, value: str = "y", split: Sequence[str] = ()) -> tuple[Cells, pd.DataFrame]:
     """Means per run and part number (and characteristic, and each column of `split`, such as setup).
 
-    pieces   one row per piece: run, part, characteristic, started, `value`, and the columns of split; or, with a
-             column `n`, one row per so many pieces and their mean
+    pieces   one row per piece: run, part, characteristic, started, `value`, and the columns of split
     Returns  the cells, and a frame of run, part, characteristic and split, row for row beside them
     """
     import pandas as pd
@@ -70,9 +69,8 @@ def cells_of(pieces: pd.DataFrame, value: str = "y", split: Sequence[str] = ()) 
     codes, count = codes_of(*[rows[k] for k in keys])
     first = np.full(count, len(rows), dtype=np.intp)
     np.minimum.at(first, codes, np.arange(len(rows), dtype=np.intp))
-    weight = rows["n"].to_numpy(dtype=np.float64) if "n" in rows else np.ones(len(rows))
-    n = np.bincount(codes, weights=weight, minlength=count)
-    total = np.bincount(codes, weights=weight * rows[value].to_numpy(dtype=np.float64), minlength=count)
+    n = np.bincount(codes, minlength=count)
+    total = np.bincount(codes, weights=rows[value].to_numpy(dtype=np.float64), minlength=count)
     y = total / np.maximum(n, 1)
     head = rows.iloc[first].reset_index(drop=True)
     run, runs = pd.factorize(head["run"].astype(str))

@@ -57,7 +57,7 @@ def differences(
         y, run = part["y"].to_numpy(dtype=np.float64), codes_of(part["run"])[0]
         places = [np.flatnonzero(code == t)[0] for t in range(treatments)]
         values = [tuple(str(text[i]) for text in texts) for i in places]
-        names = [" / ".join(v) for v in values]
+        names = [_joined(v) for v in values]
         runs = np.bincount(code[np.unique(codes_of(code, run)[0], return_index=True)[1]], minlength=treatments)
         cell, cells = codes_of(code, run)
         owner = np.zeros(cells, dtype=np.intp)
@@ -82,6 +82,15 @@ def differences(
         out.append(Compared(dict(zip(strata, key, strict=True)), pairs, overall, spread))
     adjust([d for c in out for d in c.pairs])
     return out
+
+
+def _joined(values: tuple[str, ...]) -> str:
+    """A treatment's columns as one text, from which they can still be told.
+
+    >>> _joined(("laid / turned", "Linz")), _joined(("laid / turned",))
+    ('"laid / turned" / Linz', 'laid / turned')
+    """
+    return values[0] if len(values) == 1 else " / ".join(f'"{v}"' if " / " in v else v for v in values)
 
 
 def same_parts(found: Difference, a: set[str], b: set[str]) -> None:

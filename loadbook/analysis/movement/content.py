@@ -92,17 +92,8 @@ def content_interval(
 
 def _of_runs(y: Floats, run: Codes, count: int, content: float, confidence: float) -> Content:
     """Runs and pieces both scatter: the width that `confidence` of the pivotal draws of mean and scatter need."""
-    means = grouped_mean(y, run, count)
+    means, sizes = grouped_mean(y, run, count), np.bincount(run).astype(np.float64)
     within = float(np.sum((y - means[run]) ** 2))
-    return content_of_sums(np.bincount(run).astype(np.float64), means, within, content, confidence)
-
-
-def content_of_sums(sizes: Floats, means: Floats, within: float, content: float, confidence: float) -> Content:
-    """`content_interval` of several runs from their sums.
-
-    sizes, means  (runs,) pieces and mean of each;  within  sum of squares of the pieces around their runs' means
-    """
-    count = means.size
     mean, pieces_df = float(means.mean()), float(sizes.sum() - count)
     between = float(np.sum((means - mean) ** 2))
     u = _points()

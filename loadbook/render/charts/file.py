@@ -46,7 +46,7 @@ def write_chart(picture: Picture, path: Path) -> None:
         data = image.getvalue()
     else:
         data = (svg_of(drawn) if ending == ".svg" else page_of(picture, drawn)).encode("utf-8")
-    with writing.told("the chart", path):
+    with writing.disk_errors("the chart", path):
         writing.put(path, data)
 
 

@@ -219,7 +219,7 @@ def sentences(lines: Iterable[Any], *, class_: str | None = None) -> Html | None
 
 def write_page(path: Path, source: str | bytes, *, force: bool = False) -> None:
     """Write a page or a PDF whole or not at all. Raises UsageError where the file is there and force is not given."""
-    with writing.told("the page", path):
+    with writing.disk_errors("the page", path):
         writing.check(path, over=force, taken="Choose another name, or add --force")
         writing.put(path, source.encode("utf-8") if isinstance(source, str) else source, over=force)
 

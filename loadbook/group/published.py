@@ -4,7 +4,7 @@ A column that is not listed here is not published. Each listed one is of a kind:
 
     key       names a record; as it is
     number    a figure, or yes or no;  date  a date or a moment
-    word      a coded text: as it is where it is of the trade's words alone, else a number stands for it (publishwords)
+    word      a coded text: as it is where it is of the trade's words alone, else a number stands for it (words.py)
     program   written by the program itself: a digest, a method, a clause as a sentence, a fault's evidence
     customer, person, note   empty unless the option of that name publishes them; note is any free text
 """

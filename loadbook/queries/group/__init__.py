@@ -1,1 +1,0 @@
-"""The questions over a group of plants."""
