@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -44,6 +44,7 @@ from .time_axis import gaps
 FAR_HOURS = 12.0
 LONG_HOURS = 14 * 24.0  # longer than any run: a file that goes on for more holds several, or the furnace at rest
 LONG_GAP_HOURS = 12.0
+Seen = Callable[[Source, Read], None]
 SAME_S = 60.0  # by which two runs' parts of one file may overlap
 
 
@@ -76,6 +77,15 @@ class TakenTrace:
 
 
 @dataclass(frozen=True)
+class Wanted:
+    """A file of a run: which part of it, and the layout to read it by."""
+
+    path: Path
+    part: Part
+    layout: KeptLayout | None
+
+
+@dataclass(frozen=True)
 class _File:
     """One file of the run: its bytes, what of it was asked for, and what was read."""
 
@@ -100,35 +110,56 @@ def take_trace(
             cannot be read), LoadbookError where the run has another trace already. Nothing is left behind by an error.
     """
     paths = [path] if isinstance(path, Path) else list(path)
+    return take_files(book, run, [Wanted(p, part or Part(), layout) for p in paths], options or Options())
+
+
+def take_files(
+    book: BookFolder, run: str, wanted: Sequence[Wanted], options: Options, *, seen: Seen | None = None,
+    held: Collection[str] | None = None, dry_run: bool = False,
+) -> TakenTrace:  # fmt: skip
+    """As `take_trace`, with a part and a layout for each file; how files go together is the first one's part.
+
+    seen     called with each file as read, before its questions; what it raises ends the intake
+    held     the SHA-256 of all files in the book, where the caller has them
+    dry_run  everything but the writing and judging
+    """
     for _ in range(2):
         try:
-            return _take(book, paths, run, options or Options(), layout, part or Part())
+            return _take(book, run, wanted, options, seen, held, dry_run)
         except ChangedMeanwhile:
             continue  # it is read and judged once more, by what stands there now
-    return _take(book, paths, run, options or Options(), layout, part or Part())
+    return _take(book, run, wanted, options, seen, held, dry_run)
 
 
 def _take(
-    book: BookFolder, paths: list[Path], run: str, options: Options, layout: KeptLayout | None, part: Part
-) -> TakenTrace:
+    book: BookFolder, run: str, wanted: Sequence[Wanted], options: Options, tell: Seen | None,
+    held: Collection[str] | None, dry_run: bool,
+) -> TakenTrace:  # fmt: skip
     conn = book.read()
     record = seen = load_run(conn, run)
-    sources = {s.sha256: s for s in map(open_source, paths)}  # the same bytes twice are one file
-    names, asked = [s.name for s in sources.values()], part.asked(book.zone, options.sheet)
+    part, layout = wanted[0].part, wanted[0].layout
+    asked_of: dict[tuple[str, str], tuple[Source, Wanted]] = {}  # the same part of the same bytes is one piece
+    for one in wanted:
+        source = open_source(one.path)
+        asked_of[source.sha256, one.part.asked(book.zone, options.sheet)] = source, one
     there = record.trace if part.join else None
     if record.trace is not None:
-        given = {(sha, asked) for sha in sources}
+        names = [source.name for source, _ in asked_of.values()]
         had = {(p["sha256"], p.get("asked", "")) for p in pieces_of(record.trace)}
-        if given <= had:
+        if asked_of.keys() <= had:
             return TakenTrace(run, record.trace["trace_id"], already=True, files=tuple(names))
         if not part.join:
             raise _has_another(record, _names(names))
-        sources = {sha: s for sha, s in sources.items() if (sha, asked) not in had}
+        asked_of = {key: given for key, given in asked_of.items() if key not in had}
     known, canonical = recorded_channels(record)
-    files = [_read(book, s, asked, record, options, layout, part, known, canonical) for s in sources.values()]
+    files = [
+        _read(book, source, asked, record, options, one, known, canonical, tell)
+        for (_, asked), (source, one) in asked_of.items()
+    ]
     where = _names([f.source.name for f in files])
     for file in files:
-        _another_runs(conn, record, file)
+        if held is None or file.source.sha256 in held:
+            _another_runs(conn, record, file)
     before_it = [_earlier(book, there)] if there else []
     pieces = [*before_it, *(f.piece for f in files)]
     if not part.overlap:  # else their order says which counts
@@ -136,6 +167,8 @@ def _take(
     whole = merged(pieces, overlap=part.overlap, apart=part.apart, zone=book.zone, us=book.units == "us")
     stop([*_which_part(conn, record, whole, part, book), *whole.questions], where)
     trace, specs, missing_rows, notes = as_trace(whole, record, canonical)
+    if dry_run:
+        return TakenTrace(run, "", files=tuple(f.source.name for f in files), started=trace.started or "")
     valid = marked(trace)
     trace.flags = np.where(valid.flags & OUT_OF_RANGE, trace.flags | OUT_OF_RANGE, trace.flags)
     record = replace(record, channels=trace.channels)
@@ -200,16 +233,19 @@ def _derived(book: BookFolder, record: RunRecord, trace: Trace) -> tuple[list[di
 
 
 def _read(
-    book: BookFolder, source: Source, asked: str, record: RunRecord, options: Options, layout: KeptLayout | None,
-    part: Part, known: dict[str, tuple[str, str]], canonical: dict[str, Channel],
+    book: BookFolder, source: Source, asked: str, record: RunRecord, options: Options, wanted: Wanted,
+    known: dict[str, tuple[str, str]], canonical: dict[str, Channel], tell: Seen | None,
 ) -> _File:  # fmt: skip
     """One file, settled and cut. Raises OpenQuestion, IntakeError, LoadbookError where it is wholly another time's."""
     started = times.from_stored(record.row["started"])
     ended = times.from_stored(record.row["ended"]) if record.row["ended"] else None
+    part, layout = wanted.part, wanted.layout.layout if wanted.layout else None
     read = look(
-        source, options, layout=layout.layout if layout else None, zone=book.zone, run_started=started, known=known,
-        channels=part.channels, window=part.window(book.zone, started, ended),
+        source, options, layout=layout, zone=book.zone, run_started=started, known=known, channels=part.channels,
+        window=part.window(book.zone, started, ended),
     )  # fmt: skip
+    if tell is not None:
+        tell(source, read)
     stop(read.questions, source.name)
     _far_from_run(read, record, source.name)
     reading = read.reading
