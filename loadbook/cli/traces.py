@@ -285,7 +285,9 @@ def part_options(function: F) -> F:
     def wrapper(*args: Any, **kwargs: Any) -> Any:
         from loadbook.readers.recorder.part import Part
 
-        given = {name.removeprefix("part_"): kwargs.pop(name) for name in list(kwargs) if name.startswith("part_")}
+        given: dict[str, Any] = {
+            name.removeprefix("part_"): kwargs.pop(name) for name in list(kwargs) if name.startswith("part_")
+        }
         return function(*args, part=Part(**{name: "" if x is None else x for name, x in given.items()}), **kwargs)
 
     wrapped: Any = wrapper
