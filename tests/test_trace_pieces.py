@@ -17,8 +17,8 @@ from loadbook.analysis.trace.validity import prepared
 from loadbook.core.errors import IntakeError, LoadbookError, OpenQuestion
 from loadbook.group.publish import publish
 from loadbook.queries.recompute import recompute
-from loadbook.readers.recorder.part import Part
-from loadbook.readers.recorder.take import pieces_of, take_trace
+from loadbook.readers.recorder.part import Part, pieces_of
+from loadbook.readers.recorder.take import take_trace
 from loadbook.store.backup import backup, restore
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake

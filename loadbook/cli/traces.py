@@ -285,10 +285,10 @@ def part_options(function: F) -> F:
     def wrapper(*args: Any, **kwargs: Any) -> Any:
         from loadbook.readers.recorder.part import Part
 
-        given: dict[str, Any] = {
-            name.removeprefix("part_"): kwargs.pop(name) for name in list(kwargs) if name.startswith("part_")
-        }
-        return function(*args, part=Part(**{name: "" if x is None else x for name, x in given.items()}), **kwargs)
+        names = [name for name in kwargs if name.startswith("part_")]
+        given: dict[str, Any] = {name.removeprefix("part_"): kwargs.pop(name) for name in names}
+        given |= {name: given[name] or "" for name in ("begins", "ends", "overlap")}
+        return function(*args, part=Part(**given), **kwargs)
 
     wrapped: Any = wrapper
     for option in reversed(_PART):
@@ -374,13 +374,13 @@ def _print_bulk(done: Bulk, book: BookFolder, dry_run: bool) -> None:
     if done.broken and len(done.taken) > _IN_FULL:
         click.echo(f"Broken: {', '.join(map(plain, done.broken[:50]))}{' ...' if len(done.broken) > 50 else ''}")
     for left in done.left:
-        click.echo(f"not taken: {plain(_listed(left.files))}")
+        click.echo(f"not taken: {plain(_listed(left.files, 30))}")
         for line in left.why.splitlines():
             click.echo(f"  {plain(line)}")
 
 
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+def _listed(names: Sequence[str], most: int = 3) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def _print_taken(taken: TakenTrace, book: BookFolder) -> None:

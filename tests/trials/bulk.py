@@ -60,11 +60,14 @@ def make_book(folder: Path, count: int) -> None:
         add_intake(conn, "runs", {"furnace": [{"furnace": "F1", "atmosphere": "air"}], "run": runs}, rows_read=count)
 
 
+ANSWERS = ("--date-order", "day-first", "--unit", "c", "--channel", "TC *=work", "--channel", "Control=control")
+
+
 def words(files: Path, book: Path) -> list[str]:
+    """The command that takes all files in by the layout that was kept from one of them."""
     return [
         sys.executable, "-m", "loadbook", "trace", "take", str(files), "--run-from-name", r"(run-\d+)",
-        "--date-order", "day-first", "--unit", "c", "--channel", "TC *=work", "--channel", "Control=control",
-        "--book", str(book),
+        "--layout", "small", "--book", str(book),
     ]  # fmt: skip
 
 
@@ -121,6 +124,8 @@ def main() -> int:
         folder = Path(name)
         make_files(folder / "files", given.files, given.rows, given.seed)
         make_book(folder / "book", given.files)
+        save = [*words(folder, folder / "book")[:3], "trace", "layout", "save", "small"]
+        timed([*save, str(folder / "files" / "run-00001.csv"), *ANSWERS, "--book", str(folder / "book")])
         shutil.copytree(folder / "book", folder / "other")
         seconds, peak, said = timed(words(folder / "files", folder / "book"))
         each = 1000 * seconds / given.files

@@ -27,10 +27,10 @@ from loadbook.store.book import FILE, BookFolder
 
 from .kept_layouts import KeptLayout, kept_layout
 from .options import Options
-from .part import Part
+from .part import Part, pieces_of
 from .read import Read, look
 from .source import Source, open_source
-from .take import LONG_HOURS, TakenTrace, Wanted, pieces_of, take_files
+from .take import LONG_HOURS, TakenTrace, Wanted, take_files
 
 LEAST_SHARE = 0.1  # of the file, or of the run where it is shorter: less of one in the other is no match
 Progress = Callable[[str, int, int], None]
@@ -118,7 +118,10 @@ class _Left:
         self.found: dict[object, Left] = {}
 
     def add(self, names: Sequence[str], exc: LoadbookError, form: Form | None) -> None:
-        key: object = exc.option if isinstance(exc, OpenQuestion) else re.sub(r"'[^']*'|\d+", "", exc.what)
+        if isinstance(exc, OpenQuestion):
+            key = exc.what if form is None else exc.option
+        else:
+            key = re.sub(r"'[^']*'|\d+", "", exc.what)
         left = self.found.setdefault((type(exc), form, key), Left([], str(exc)))
         left.files += names
 

@@ -9,13 +9,14 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from loadbook.core.errors import IntakeError, Problem
-from loadbook.core.times import parse_moment, stored
+from loadbook.core.times import from_stored, parse_moment, stored
 
 from .layout import fits
 from .names import Heading
@@ -111,3 +112,18 @@ def key_of(parts: Sequence[tuple[str, str]]) -> str:
     if len(parts) == 1 and not parts[0][1]:
         return parts[0][0]
     return hashlib.sha256("\n".join(sorted(f"{sha} {asked}" for sha, asked in parts)).encode()).hexdigest()
+
+
+def pieces_of(row: Any) -> list[dict[str, Any]]:
+    """What a trace was made of: for each file its name (`file`), `sha256`, `from` and `to` (UTC); and, where a part
+    of it was asked for, `asked`; where channels were chosen, `channels`; its `sheet`, where it has one."""
+    said = json.loads(row["typed"] or "{}")
+    if "pieces" in said:
+        return list(said["pieces"])
+    started = from_stored(row["started"])
+    return [
+        {
+            "file": row["source_name"], "sha256": row["source_sha256"], "from": row["started"],
+            "to": stored(started + timedelta(seconds=row["seconds"])),
+        }
+    ]  # fmt: skip

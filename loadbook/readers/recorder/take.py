@@ -36,7 +36,7 @@ from .merge import Merged, Piece, merged
 from .names import read_heading
 from .normalise import Counts
 from .options import Options, Question, stop
-from .part import Part, key_of
+from .part import Part, key_of, pieces_of
 from .read import Read, look
 from .source import Source, open_source
 from .time_axis import gaps
@@ -263,21 +263,6 @@ def _has_another(record: RunRecord, where: str) -> LoadbookError:
         remedy="If this is more of the same run, add --join. Else withdraw that one first: "
         f"loadbook amend traces {trace['trace_id']} state=withdrawn --why TEXT",
     )  # fmt: skip
-
-
-def pieces_of(row: Any) -> list[dict[str, Any]]:
-    """What a trace was made of: for each file its name (`file`), `sha256`, `from` and `to` (UTC); and, where a part
-    of it was asked for, `asked`; where channels were chosen, `channels`; its `sheet`, where it has one."""
-    said = json.loads(row["typed"] or "{}")
-    if "pieces" in said:
-        return list(said["pieces"])
-    started = times.from_stored(row["started"])
-    return [
-        {
-            "file": row["source_name"], "sha256": row["source_sha256"], "from": row["started"],
-            "to": times.stored(started + timedelta(seconds=row["seconds"])),
-        }
-    ]  # fmt: skip
 
 
 def _origin(file: _File) -> dict[str, Any]:
