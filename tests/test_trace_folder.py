@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loadbook.core.errors import IntakeError, NotFoundError
+from loadbook.core.errors import IntakeError, NotFoundError, UsageError
 from loadbook.readers.recorder.bulk import Finder, take_all
 from loadbook.readers.recorder.layout import parse_channel_option
 from loadbook.readers.recorder.options import Options
@@ -186,8 +186,13 @@ def test_a_dry_run_changes_nothing(shop: BookFolder, tmp_path: Path) -> None:
 
 def test_a_book_in_the_folder_is_passed_over(shop: BookFolder, tmp_path: Path) -> None:
     chart(tmp_path / "run-0.csv", 0)
+    chart(shop.path / "run-1.csv", 1)
     done = by_name(shop, tmp_path)
-    assert (done.files, done.went_in) == (1, 1)
+    assert (done.files, done.went_in, done.left) == (2, 2, [])
+    assert (by_name(shop, tmp_path).already, by_name(shop, shop.path).already) == (2, 1)
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(UsageError, match="no files"):
+        by_name(shop, tmp_path / "empty")
 
 
 def test_what_the_command_itself_cannot_do(shop: BookFolder, tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ from loadbook.core import times
 from loadbook.core.errors import IntakeError, LoadbookError, NotFoundError, OpenQuestion, Problem, UsageError
 from loadbook.core.outside import name_of
 from loadbook.readers.tables.cells import Sheet, read_sheet
-from loadbook.store.book import FILE, BookFolder
+from loadbook.store.book import FILE, TRACES, BookFolder
 
 from .kept_layouts import KeptLayout, kept_layout
 from .options import Options
@@ -159,7 +159,9 @@ class _Taking:
         self.windows: dict[str, list[tuple[str, float, float]]] = {}
 
     def all(self, paths: Sequence[Path], like: Sequence[Path]) -> Bulk:
-        files = list(_files(paths))
+        files = list(dict.fromkeys(_files(paths)))
+        if not files:
+            raise UsageError("there are no files in it", where=", ".join(map(str, paths)), remedy="Name another folder")
         roots = [p for p in paths if p.is_dir()]
         self.names = {f: _shown(f, roots) for f in files}
         if self.answered:
@@ -359,16 +361,16 @@ def _held(book: BookFolder) -> dict[str, set[tuple[str, str]]]:
 
 
 def _files(paths: Sequence[Path]) -> Iterator[Path]:
-    """The files named, and all in the folders named, in order; no hidden ones, none of a book, no links."""
+    """The files named, and all in the folders named, in order; no hidden ones, none of a book's own, no links."""
     for path in paths:
         if not path.is_dir():
             yield path
             continue
         for folder, below, names in os.walk(path):
             below[:] = sorted(b for b in below if not b.startswith("."))
-            if FILE in names:
-                below[:] = []
-                continue
+            if FILE in names:  # a book's own files are none of a recorder
+                below[:] = [b for b in below if b != TRACES]
+                names = [n for n in names if not n.startswith(FILE)]
             for name in sorted(names):
                 file = Path(folder, name)
                 if not name.startswith(".") and file.is_file() and not file.is_symlink():
