@@ -199,6 +199,11 @@ def test_what_the_command_itself_cannot_do(shop: BookFolder, tmp_path: Path) -> 
     chart(tmp_path / "in" / "run-0.csv", 0)
     with pytest.raises(NotFoundError):
         by_name(shop, tmp_path / "in", like=[tmp_path / "nothing.csv"])
+    chart(tmp_path / "in" / "run-1.csv", 1)
+    with pytest.raises(UsageError, match="about one file"):
+        by_name(shop, tmp_path / "in", Options(start="2026-04-03"))
+    with pytest.raises(UsageError, match="no date with a time"):
+        take_all(shop, [tmp_path / "in"], Finder(furnace="F1"), ANSWERS, None, Part(begins="noon"))
 
 
 KILLED = """

@@ -162,6 +162,9 @@ class _Taking:
         files = list(dict.fromkeys(_files(paths)))
         if not files:
             raise UsageError("there are no files in it", where=", ".join(map(str, paths)), remedy="Name another folder")
+        self.part.asked(self.book.zone)  # moments that are none end the command, not every file
+        if self.options.start not in ("", "run") and len(files) > 1 and not self.finder.run:
+            raise UsageError("--start with a moment is about one file", remedy="For many: --start run")
         roots = [p for p in paths if p.is_dir()]
         self.names = {f: _shown(f, roots) for f in files}
         if self.answered:
