@@ -89,13 +89,16 @@ def clean(book: Path) -> list[str]:
         return [*found.wrong, *found.leftover]
 
 
-def timed(command: list[str]) -> tuple[float, int, str]:
-    began = time.monotonic()
+def timed(command: list[str]) -> tuple[float, str, str]:
+    """Seconds, what the command cost, and what it printed."""
+    began, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
     done = subprocess.run(command, capture_output=True, text=True)
-    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss // 1024
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
     if done.returncode:
         raise SystemExit(done.stdout + done.stderr)
-    return time.monotonic() - began, peak, done.stdout.strip()
+    processor = used.ru_utime + used.ru_stime - before.ru_utime - before.ru_stime
+    cost = f"{processor:.1f} s of processor time, peak {used.ru_maxrss // 1024} MB"
+    return time.monotonic() - began, cost, done.stdout.strip()
 
 
 def killed(command: list[str], after_s: float) -> bool:
@@ -127,12 +130,9 @@ def main() -> int:
         save = [*words(folder, folder / "book")[:3], "trace", "layout", "save", "small"]
         timed([*save, str(folder / "files" / "run-00001.csv"), *ANSWERS, "--book", str(folder / "book")])
         shutil.copytree(folder / "book", folder / "other")
-        seconds, peak, said = timed(words(folder / "files", folder / "book"))
+        seconds, cost, said = timed(words(folder / "files", folder / "book"))
         each = 1000 * seconds / given.files
-        print(
-            f"{given.files} files of {given.rows} rows: {seconds:.1f} s, {each:.1f} ms a file, peak {peak} MB",
-            flush=True,
-        )
+        print(f"{given.files} files of {given.rows} rows: {seconds:.1f} s, {each:.1f} ms a file, {cost}", flush=True)
         print(said)
         again, _, said = timed(words(folder / "files", folder / "book"))
         print(f"repeated: {again:.1f} s; {said}", flush=True)
