@@ -121,7 +121,7 @@ class _Left:
         if isinstance(exc, OpenQuestion):
             key = exc.what if form is None else exc.option
         else:
-            key = re.sub(r"'[^']*'|\d+", "", exc.what)
+            key = re.sub(r"'[^']*'|\d+", "", exc.what)[:40]  # what differs from file to file stands in quotes or later
         left = self.found.setdefault((type(exc), form, key), Left([], str(exc)))
         left.files += names
 
