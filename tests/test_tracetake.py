@@ -79,7 +79,8 @@ def test_another_trace_is_refused_until_the_first_is_withdrawn(book: BookFolder,
     with pytest.raises(LoadbookError) as caught:
         take_trace(book, FOLDER / "16_month_names.csv", "R1")
     assert str(caught.value) == (
-        "16_month_names.csv: run 'R1' has a trace already, from 01_plain.csv. Withdraw it first: "
+        "16_month_names.csv: run 'R1' has a trace already, from 01_plain.csv. "
+        "If this is more of the same run, add --join. Else withdraw that one first: "
         f"loadbook amend traces {trace_id} state=withdrawn --why TEXT"
     )
     done = loadbook("amend", "traces", trace_id, "state=withdrawn", "--why", "wrong file", "--book", str(book.path))

@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from loadbook.core.errors import EXIT_SOMETHING_WRONG, NotFoundError, UsageError
+from loadbook.core.errors import EXIT_COULD_NOT, EXIT_SOMETHING_WRONG, NotFoundError, UsageError
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, emit, files_argument, format_option, to_stderr
+from .group_options import progress
 
 if TYPE_CHECKING:
+    from loadbook.readers.recorder.bulk import Bulk
     from loadbook.readers.recorder.kept_layouts import KeptLayout
     from loadbook.readers.recorder.options import Options
+    from loadbook.readers.recorder.part import Part
     from loadbook.readers.recorder.read import Read
     from loadbook.readers.recorder.take import TakenTrace
 
@@ -260,59 +263,140 @@ def _print_look(read: Read, rows: int, fmt: str | None) -> None:
         click.echo(f"odd: {plain(note)}")
 
 
+_PART = (
+    click.option("--channels", "part_channels", metavar="NAME", multiple=True,
+                 help="Take these channels alone: a name or pattern, 'Oven 2*'."),
+    click.option("--from", "part_begins", metavar="MOMENT", help="Take what was recorded from then on."),
+    click.option("--to", "part_ends", metavar="MOMENT", help="Take what was recorded until then."),
+    click.option("--whole", "part_whole", is_flag=True,
+                 help="Take all of the files, beyond the run's own times too."),
+    click.option("--overlap", "part_overlap", type=click.Choice(("first", "last")),
+                 help="Which file counts where two hold the same channel and time."),
+    click.option("--apart", "part_apart", is_flag=True,
+                 help="Channels of the same name in several files are different ones."),
+    click.option("--join", "part_join", is_flag=True, help="Add the files to the trace that the run has."),
+)  # fmt: skip
+
+
+def part_options(function: F) -> F:
+    """Adds what says which part of the files is the run's, and how they go together; passes `part`."""
+
+    @functools.wraps(function)
+    def wrapper(*args: Any, **kwargs: Any) -> Any:
+        from loadbook.readers.recorder.part import Part
+
+        names = [name for name in kwargs if name.startswith("part_")]
+        given: dict[str, Any] = {name.removeprefix("part_"): kwargs.pop(name) for name in names}
+        given |= {name: given[name] or "" for name in ("begins", "ends", "overlap")}
+        return function(*args, part=Part(**given), **kwargs)
+
+    wrapped: Any = wrapper
+    for option in reversed(_PART):
+        wrapped = option(wrapped)
+    return wrapped  # type: ignore[no-any-return]
+
+
 @trace.command("take", cls=LoadbookCommand)
-@files_argument("FILE...")
-@click.option("--run", metavar="RUN", help="The run that the file is the trace of.")
-@click.option("--run-from-name", metavar="REGEX", help="Take the run from each file's name: the expression's group 1.")
+@files_argument("FILE|FOLDER...")
+@click.option("--run", metavar="RUN", help="The run that the files are the trace of.")
+@click.option("--run-from-name", metavar="REGEX", help="Find each file's run in its name: the expression's group 1.")
+@click.option("--furnace", metavar="FURNACE", help="Find each file's run by its time, among this furnace's runs.")
+@click.option("--runs", "table", metavar="TABLE", type=click.Path(path_type=Path),
+              help="Find each file's run in a table: columns files (a pattern), and run or furnace.")  # fmt: skip
+@click.option("--like", metavar="FILE", multiple=True, type=click.Path(path_type=Path),
+              help="The options and layout are for files of this one's form (else of the first file's).")  # fmt: skip
+@click.option("--dry-run", is_flag=True, help="Say what would happen; change nothing.")
+@part_options
 @reading_options
 @book_option
 def take(
-    files: tuple[Path, ...], run: str | None, run_from_name: str | None, layout: str | None, options: Options,
-    book: BookFolder,
+    files: tuple[Path, ...], run: str | None, run_from_name: str | None, furnace: str | None, table: Path | None,
+    like: tuple[Path, ...], dry_run: bool, layout: str | None, options: Options, part: Part, book: BookFolder,
 ) -> None:  # fmt: skip
-    """Take a recorder's file in as the trace of a run, and judge the run.
+    """Take recorders' files in as the traces of runs, and judge the runs.
 
-    A question that the file does not settle stops it, with the option that answers; nothing is guessed. The same
-    file again adds nothing. Exit 3 when a clause of the cycle is broken.
+    A question that a file does not settle stops it, with the option that answers; nothing is guessed. The same
+    file again adds nothing. Several files with --run are one trace. A folder stands for all files in it: those that
+    are settled go in, the others are listed with their questions; the command repeated goes on where it stopped.
+    Exit 3 when a clause of a cycle is broken, 1 when a file was not taken.
 
     Example: loadbook trace take chart.csv --run R24-003 --layout "furnace 2"
+
+    Example: loadbook trace take logger1.csv logger2.csv --run R24-003
+
+    Example: loadbook trace take charts/ --run-from-name "(R[0-9-]+)" --layout "furnace 2" --dry-run
     """
-    if bool(run) == bool(run_from_name) or (run and len(files) > 1):
-        raise UsageError("say which run: --run RUN for one file, or --run-from-name REGEX", remedy="One of the two")
-    from loadbook.readers.recorder.take import take_trace
-
+    ways = [w for w in (run, run_from_name, furnace, table) if w]
+    if len(ways) != 1:
+        raise UsageError(
+            "say which run: --run RUN, --run-from-name REGEX, --furnace FURNACE or --runs TABLE", remedy="One of them"
+        )
     kept = _kept(book, layout)
-    pairs = [(file, run or _run_of(file, run_from_name or "")) for file in files]
-    broken = False
-    for file, name in pairs:
-        taken = take_trace(book, file, name, options, kept)
-        _print_taken(taken, file, book)
-        broken = broken or taken.verdict == "broken"
-    if broken:
-        raise SystemExit(EXIT_SOMETHING_WRONG)
+    if run and not dry_run and not like and not any(f.is_dir() for f in files):
+        from loadbook.readers.recorder.take import take_trace
+
+        taken = take_trace(book, files, run, options, kept, part)
+        _print_taken(taken, book)
+        raise SystemExit(EXIT_SOMETHING_WRONG if taken.verdict == "broken" else 0)
+    from loadbook.readers.recorder.bulk import Finder, take_all
+
+    finder = Finder(run or "", _expression(run_from_name), furnace or "", table)
+    told = progress("trace take:")
+    done = take_all(book, files, finder, options, kept, part, like=like, dry_run=dry_run, told=told)
+    _print_bulk(done, book, dry_run)
+    if done.left:
+        raise SystemExit(EXIT_COULD_NOT)
+    raise SystemExit(EXIT_SOMETHING_WRONG if done.broken else 0)
 
 
-def _run_of(file: Path, pattern: str) -> str:
+def _expression(pattern: str | None) -> re.Pattern[str] | None:
     try:
-        match = re.search(pattern, file.name)
+        return re.compile(pattern) if pattern else None
     except re.error as exc:
         raise UsageError(f"--run-from-name is no regular expression: {exc}", remedy="Such as '(R-[0-9-]+)'") from exc
-    if match is None:
-        raise UsageError(f"no run is found in the name {file.name!r}", remedy="Mend --run-from-name, or use --run")
-    return match.group(1) if match.groups() else match.group(0)
 
 
-def _print_taken(taken: TakenTrace, file: Path, book: BookFolder) -> None:
+_IN_FULL = 20  # runs that are printed one by one
+
+
+def _print_bulk(done: Bulk, book: BookFolder, dry_run: bool) -> None:
+    for taken in done.taken[:_IN_FULL] if len(done.taken) <= _IN_FULL else ():
+        if dry_run:
+            click.echo(f"{plain(_listed(taken.files))}: would be the trace of {plain(taken.run)}")
+        else:
+            _print_taken(taken, book)
+    verdicts = ", ".join(f"{n} {word}" for word, n in done.verdicts.items() if n)
+    click.echo(
+        f"{done.files} files: {done.went_in} {'would go' if dry_run else 'went'} in, as the traces of {done.runs} runs"
+        f"{f' ({verdicts})' if verdicts and not dry_run else ''}; {done.already} were in the book already;"
+        f" {done.not_taken} not taken"
+    )
+    if done.broken and len(done.taken) > _IN_FULL:
+        click.echo(f"Broken: {', '.join(map(plain, done.broken[:50]))}{' ...' if len(done.broken) > 50 else ''}")
+    for left in done.left:
+        click.echo(f"not taken: {plain(_listed(left.files, 30))}")
+        for line in left.why.splitlines():
+            click.echo(f"  {plain(line)}")
+
+
+def _listed(names: Sequence[str], most: int = 3) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def _print_taken(taken: TakenTrace, book: BookFolder) -> None:
     from loadbook.core.times import shown
 
+    name = plain(_listed(taken.files))
     if taken.already or taken.counts is None:
-        click.echo(f"{plain(file.name)}: already in the book as the trace of {plain(taken.run)}; nothing added")
+        click.echo(f"{name}: already in the book as the trace of {plain(taken.run)}; nothing added")
         return
     c = taken.counts
     click.echo(
-        f"{plain(file.name)}: taken in as the trace of {plain(taken.run)}, {shown(taken.started, book.zone)},"
+        f"{name}: taken in as the trace of {plain(taken.run)}, {shown(taken.started, book.zone)},"
         f" {taken.seconds / 3600:.2f} h, every {c.interval_s:g} s"
     )
+    if taken.withdrawn:
+        click.echo(f"  joined to what the run had: trace {taken.withdrawn} is withdrawn for it")
     click.echo(
         f"  {c.rows} rows read, {c.samples} samples of {len(taken.channels)} channels"
         f" ({taken.new_channels} new to the run);"

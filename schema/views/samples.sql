@@ -9,7 +9,7 @@
 -- column: t_s | number | s | seconds from the trace's start
 -- column: sampled_at | text | | moment in UTC
 -- column: value | number | | value as recorded; thermocouple corrections are not applied
--- column: flag | integer | | bits: 1 missing, 2 open, 4 out of range, 8 duplicate time, 16 backward time
+-- column: flag | integer | | bits: 1 missing, 2 open, 4 out of range, 8 duplicate time, 16 backward time, 32 not sampled (another recorder of the run was)
 -- column: channel_number | integer | | number of the channel in the trace file
 -- The session puts the list of the book's trace files in place of {trace_files}; file_index is a file's place in it.
 SELECT

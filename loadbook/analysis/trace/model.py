@@ -21,6 +21,7 @@ OPEN = np.uint8(2)  # an open-circuit sentinel, as text or as the number the rec
 OUT_OF_RANGE = np.uint8(4)  # outside the range of the sensor's type
 DUPLICATE_TIME = np.uint8(8)  # a second sample with the time of an earlier one (the first is kept as it is)
 BACKWARD_TIME = np.uint8(16)  # stood in the file out of order; sorted into place
+NOT_SAMPLED = np.uint8(32)  # another recorder of the run had a sample at this moment, this channel had none
 INVALID = np.uint8(MISSING | OPEN | OUT_OF_RANGE)
 
 Role = Literal["control", "over-temperature", "work", "setpoint", "pressure", "dew point", "oxygen", "other"]

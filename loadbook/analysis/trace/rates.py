@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from .model import Floats, Trace
+from .model import NOT_SAMPLED, Floats, Trace
 from .validity import Corrected, Mask, picked
 
 WINDOW_S = 900.0  # where the clause states no window: 15 min
@@ -231,11 +231,14 @@ def _window_ends(t_s: Floats, window_s: float) -> tuple[npt.NDArray[np.intp], np
 
 
 def trace_rates(trace: Trace, window_s: float = WINDOW_S) -> Rates:
-    """Rates [°C/h] of the rows that `thermocouples` names, once per corrected trace and window."""
+    """Rates [°C/h] of the rows that `thermocouples` names, once per corrected trace and window; from readings alone,
+    not from the lines between those of a slower recorder (one_clock)."""
     memo = trace.memo if isinstance(trace, Corrected) else {}
     key = ("rates", float(window_s))
     if key not in memo:
-        memo[key] = rates_of(trace.t_s, picked(trace.values, thermocouples(trace)), window_s)
+        rows = thermocouples(trace)
+        y, drawn = picked(trace.values, rows), picked(trace.flags, rows) & NOT_SAMPLED > 0
+        memo[key] = rates_of(trace.t_s, np.where(drawn, np.nan, y) if drawn.any() else y, window_s)
     found: Rates = memo[key]
     return found
 

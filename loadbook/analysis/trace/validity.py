@@ -16,7 +16,8 @@ import numpy.typing as npt
 
 from loadbook.analysis.quantiles import middle
 
-from .model import INVALID, MISSING, OUT_OF_RANGE, Channel, Floats, Trace
+from .model import INVALID, MISSING, NOT_SAMPLED, OUT_OF_RANGE, Channel, Floats, Trace
+from .one_clock import on_one_clock
 from .sensors import range_c
 
 Mask = npt.NDArray[np.bool_]
@@ -83,8 +84,8 @@ def valid_range(channel: Channel) -> tuple[float, float]:
 
 
 def marked(trace: Trace) -> Trace:
-    """The trace with OUT_OF_RANGE set where a reading cannot be true, MISSING where it is no number, and every
-    invalid sample's value NaN. The kind of trace (corrected or not) is kept."""
+    """The trace with OUT_OF_RANGE set where a reading cannot be true, MISSING where it is no number though the
+    channel was read, and every invalid sample's value NaN. The kind of trace (corrected or not) is kept."""
     values = np.asarray(trace.values, dtype=float)
     low, high = np.array([valid_range(c) for c in trace.channels]).reshape(-1, 2).T[:, :, None]
     with np.errstate(invalid="ignore"):
@@ -92,7 +93,7 @@ def marked(trace: Trace) -> Trace:
     flags = trace.flags
     if outside.any():
         flags = np.where(outside, flags | OUT_OF_RANGE, flags)
-    unnumbered = np.isnan(values) & ((flags & INVALID) == 0)
+    unnumbered = np.isnan(values) & ((flags & (INVALID | NOT_SAMPLED)) == 0)
     if unnumbered.any():
         flags = np.where(unnumbered, flags | MISSING, flags)
     invalid = (flags & INVALID) != 0
@@ -102,9 +103,9 @@ def marked(trace: Trace) -> Trace:
 
 
 def prepared(trace: Trace) -> Corrected:
-    """Corrections applied, then invalid samples marked: what every calculation starts from."""
-    done = marked(corrected(trace))
-    assert isinstance(done, Corrected)  # marked keeps the kind
+    """Corrections applied, invalid samples marked, channels on one clock: what every calculation starts from."""
+    done = on_one_clock(marked(corrected(trace)))
+    assert isinstance(done, Corrected)  # both keep the kind
     return done
 
 

@@ -21,6 +21,7 @@ from .layout import ChannelRule, Layout
 from .names import Heading
 from .numbers import MARKS_OPTION, looks_number
 from .options import Question
+from .part import Window
 from .wide import Raw
 
 HALF_DAY = 43_200.0
@@ -77,6 +78,7 @@ def normalise(
     run_started: datetime | None = None,
     known: dict[str, tuple[str, str]] | None = None,
     stated: tuple[ChannelRule, ...] = (),
+    window: Window | None = None,
 ) -> Reading:
     """Settle a raw file.
 
@@ -85,6 +87,7 @@ def normalise(
     run_started  when the run began (UTC), used only for --start run
     known        channel name (lower case) -> (role, unit) from the run's channel records
     stated       the rules of channels that the user gave just now
+    window       where the file is cut; what lies outside is not asked about
     Questions are collected, not raised. Raises IntakeError where nothing could be made of the file.
     """
     if not raw.rows_read:
@@ -109,6 +112,12 @@ def normalise(
     if axis.backwards:
         _turned_back(time, where)
         _beyond_the_others(axis, where)
+    if window is not None and dated:
+        inside, said = window.cut(axis.t, where)
+        axis = replace(
+            axis, t=axis.t[inside], values=axis.values[:, inside], flags=axis.flags[:, inside], lines=axis.lines[inside]
+        )
+        notes += said
     _no_long_gap(axis.t, axis.lines, where)
     if len(axis.t) < 2 or not len(axis.values):
         what = "only one row of data" if len(axis.values) else "no channel is left"

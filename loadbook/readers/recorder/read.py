@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -14,6 +15,7 @@ from .long import read_long
 from .normalise import Reading, normalise
 from .numbers import MARKS_OPTION
 from .options import Options, Question
+from .part import Window, chosen
 from .propose import Draft, propose
 from .source import Source
 from .time_guess import with_hint
@@ -56,10 +58,13 @@ def look(
     zone: ZoneInfo | None = None,
     run_started: datetime | None = None,
     known: dict[str, tuple[str, str]] | None = None,
+    channels: Sequence[str] = (),
+    window: Window | None = None,
 ) -> Read:
     """Read a file as far as it can be, collecting every open question.
 
-    layout  a saved layout; without one (or where the options are about the time) it is proposed
+    layout    a saved layout; without one (or where the options are about the time) it is proposed
+    channels, window  the part of the file that is wanted (part.py); nothing is asked about the rest
     Raises  IntakeError where rows cannot be read at all
     """
     if layout is not None and layout.time_columns and not options.about_time:
@@ -69,9 +74,11 @@ def look(
         draft = propose(source, options, layout)
         settled = draft.layout
         raw = _by_draft(source, draft)
+    if channels:
+        raw = _only(raw, chosen(raw.headings, channels, source.name))
     reading = normalise(
         raw, settled, where=source.name, start=options.start, fold=options.fold, zone=zone, run_started=run_started,
-        known=known, stated=options.channel,
+        known=known, stated=options.channel, window=window,
     )  # fmt: skip
     settled = _with_overruled(settled, reading.overruled)
     questions = [*(draft.questions if draft else ()), *reading.questions]
@@ -80,6 +87,14 @@ def look(
     questions = with_hint(questions, source, settled)
     notes = [*(draft.notes if draft else ()), *reading.notes]
     return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)))
+
+
+def _only(raw: Raw, places: list[int]) -> Raw:
+    """Some channels of a file, with what is not understood in them."""
+    headings = [raw.headings[i] for i in places]
+    names = {n for h in headings for n in (h.name, h.full)}
+    unknown = {at: found for at, found in raw.unknown.items() if at[0] in names}
+    return replace(raw, headings=headings, values=raw.values[places], flags=raw.flags[places], unknown=unknown)
 
 
 def _with_overruled(layout: Layout, overruled: dict[str, str]) -> Layout:

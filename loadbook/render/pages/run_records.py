@@ -11,6 +11,7 @@ from loadbook.core import times, units
 from loadbook.core.vocabulary.lookup import terms
 from loadbook.core.vocabulary.parameters import term_name
 from loadbook.queries.run_record import Row, RunSheet
+from loadbook.readers.recorder.part import pieces_of
 from loadbook.render.book_units import in_units
 from loadbook.render.judged import figure
 from loadbook.store.book import BookFolder
@@ -263,8 +264,11 @@ def provenance(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> 
     if t:
         taken = sheet.intakes.get(t["intake_id"])
         layout = t["layout"]
+        pieces = pieces_of(t)
+        parts = len(pieces) > 1 or "asked" in pieces[0]
         pairs = [
-            ("recorder's file", t["source_name"]), ("its SHA-256", el("code", t["source_sha256"])),
+            ("recorder's file", t["source_name"]),
+            ("digest of its parts" if parts else "its SHA-256", el("code", t["source_sha256"])),
             ("read by layout", layout), ("recorder's zone", t["zone"]), ("trace", el("code", t["trace_id"])),
             ("trace file's SHA-256", el("code", t["sha256"])), ("samples of each channel", f"{t['samples']:,}"),
             ("usual interval", f"{t['interval_s']:g} s"), ("gaps", f"{t['gaps']}, longest {t['longest_gap_s']:g} s"),
@@ -273,6 +277,10 @@ def provenance(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> 
             ("taken in", f"{clock(book, taken['taken_at'])} by {taken['taken_by']}" if taken else None),
         ]  # fmt: skip
         out.append(subsection("Trace", definitions(pairs, class_="pairs wide")))
+        if parts:
+            rows = [[p["file"], el("code", p["sha256"]), clock(book, p["from"]), clock(book, p["to"]),
+                     ", ".join(p.get("channels", ())) or "all"] for p in pieces]  # fmt: skip
+            out.append(table(["file", "SHA-256", "from", "to", "channels"], rows, caption="What the trace was made of"))
     else:
         out.append(paragraph("The run has no trace in the book."))
     record = sheet.intakes[sheet.judged.record.row["intake_id"]]
