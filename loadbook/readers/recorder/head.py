@@ -12,13 +12,14 @@ from dataclasses import dataclass, field
 
 from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.typed import quote
+from loadbook.readers.workbook import Book, open_book
 
 from .grid import Grid, find_delimiter, split
 from .layout import Layout, column_places
 from .names import unit_of
 from .numbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
 from .options import Question
-from .sheet import Workbook, open_workbook
+from .sheet import sheet_grid
 from .source import Source
 from .times import kind_of, lost_a_digit, stated_time
 
@@ -509,7 +510,7 @@ def _no_blocks(grid: Grid, is_data: RowTest, name: str) -> None:
 
 
 def _sheet_table(source: Source, layout: Layout) -> Table:
-    book = open_workbook(source.data, source.name)
+    book = open_book(source.data, source.name)
     if layout.sheet and layout.sheet not in book.sheets:
         raise IntakeError(
             f"the workbook has no sheet {layout.sheet!r}",
@@ -538,8 +539,8 @@ def _sheet_table(source: Source, layout: Layout) -> Table:
     return table
 
 
-def _one_sheet(book: Workbook, sheet: str, name: str, layout: Layout) -> Table | None:
-    grid = book.grid(sheet)
+def _one_sheet(book: Book, sheet: str, name: str, layout: Layout) -> Table | None:
+    grid = sheet_grid(book, sheet)
     _skip(grid, layout)
     _prepare(grid, layout)
     _beside_the_table(grid)
