@@ -90,19 +90,22 @@ def _by_library(data: bytes, name: str) -> tuple[list[str], Callable[[str], list
     try:
         book = calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
         sheets = [s.name for s in book.sheets_metadata if s.typ == calamine.SheetTypeEnum.WorkSheet]
-    except Exception as exc:  # the reader raises several kinds, all of them meaning the same to a user
+    except BaseException as exc:
         raise _beyond_reading(exc, name) from exc
 
     def typed(sheet: str) -> list[list[Any]]:
         try:
             return book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
-        except Exception as exc:  # as above
+        except BaseException as exc:
             raise _beyond_reading(exc, name) from exc
 
     return sheets, typed
 
 
-def _beyond_reading(exc: Exception, name: str) -> IntakeError:
+def _beyond_reading(exc: BaseException, name: str) -> IntakeError:
+    """What any fault of the reader means to a user. A date out of all bounds is a panic, which is no Exception."""
+    if isinstance(exc, (KeyboardInterrupt, SystemExit, MemoryError)):
+        raise exc
     return IntakeError(
         "the workbook cannot be opened",
         [Problem(str(exc).splitlines()[0] if str(exc) else type(exc).__name__, name)],
