@@ -352,6 +352,8 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
     columns = look_at_columns(grid)
     if columns.width < 2:
         return None
+    if _days_alone(grid, columns):
+        columns = look_at_columns(grid)
     is_data = data_test(columns)
     _no_blocks(grid, is_data, name)
     head = find_head(grid, columns, is_data)
@@ -376,6 +378,25 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
             _place(grid, head, columns.width, name)
         _must_fit(grid, head, columns, name, delimiter)
     return columns, head
+
+
+_MIDNIGHT = re.compile(r"[ T](?:0?0:00(?::00(?:[.,]0+)?)?|12:00(?::00)? ?[Aa][Mm])$")
+
+
+def _days_alone(grid: Grid, columns: Columns) -> bool:
+    """Make a column of moments that are all at midnight, beside one of clock times, a column of dates, in place."""
+    if not any(columns.share(c, "clock") > 0.5 for c in range(columns.width)):
+        return False
+    found = False
+    for c in range(columns.width):
+        if columns.share(c, "moment") <= 0.5:
+            continue
+        moments = [r for r in grid.rows if c < len(r) and kind(r[c]) == "moment"]
+        if all(_MIDNIGHT.search(r[c]) for r in moments):
+            found = True
+            for row in moments:
+                row[c] = _MIDNIGHT.sub("", row[c])
+    return found
 
 
 def _beside_the_table(grid: Grid) -> None:
