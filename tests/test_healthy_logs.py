@@ -160,7 +160,8 @@ def test_what_is_planted_is_asked(name: str) -> None:
     given = {"channel": (parse_channel_option("X=work,c"),)} if "X" in columns else {}
     if given:
         lines = ["Time,Control (°C),X"] + [
-            f"{datetime(2026, 3, 14, 8) + timedelta(seconds=step * i)},{columns['Control (°C)'][i]:g},{columns['X'][i]:g}"
+            f"{datetime(2026, 3, 14, 8) + timedelta(seconds=step * i)},"
+            f"{columns['Control (°C)'][i]:g},{columns['X'][i]:g}"
             for i in range(N)
         ]
         source = Source("log", ("\n".join(lines) + "\n").encode())

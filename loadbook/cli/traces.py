@@ -44,7 +44,13 @@ _SINGLE = (
     ("repeated-times", "X", "Same time, other values: spread (rounded times) or first (duplicates)."),
     ("short-rows", "X", "Rows with too few cells: blank (the last cells are), or skip."),
     ("fold", "X", "A repeated hour of a clock change: first or second."),
-    ("start", "MOMENT", "When an elapsed time was 0; the date, for clock times without one; or 'run'."),
+    (
+        "start",
+        "MOMENT",
+        "When the first row was; the date, for clock times without one; 'run', or 'file' (what it says).",
+    ),
+    ("zero", "MOMENT", "When an elapsed time was 0; or 'run'."),
+    ("stretch", "N", "Of a file whose clock begins again: the part 1, 2, ...; days (each the next day), or all."),
 )
 _SEVERAL = (
     ("time", "COLUMN", "Column that holds the time (two for date and time apart)."),

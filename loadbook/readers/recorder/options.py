@@ -25,8 +25,12 @@ class Question:
 class Options:
     """What was answered beforehand; everything '' or empty is still open.
 
-    start  the moment of the first row, or its date where the file has clock times without dates; 'run' takes the
-           run's own start; fold 'first' or 'second' pass of a repeated hour. These two are never kept in a layout.
+    start    the moment of the first row, or its date where the file has clock times without dates; 'run' takes the
+             run's own start, 'file' what a line above the heading, or the file's name, says
+    zero     the moment of count 0, for times that count from one
+    stretch  which part of a file is meant whose clock begins again: '1', '2', ...; 'days' (each the next day), 'all'
+    fold     'first' or 'second' pass of a repeated hour
+    These four are never kept in a layout.
     """
 
     encoding: str = ""
@@ -58,6 +62,8 @@ class Options:
     believe: tuple[str, ...] = ()
     fold: str = ""
     start: str = ""
+    zero: str = ""
+    stretch: str = ""
 
     @property
     def about_time(self) -> bool:
