@@ -17,7 +17,7 @@ JUMP_C = 100.0
 SPIKE_C = 8.0  # and fifteen times the usual step: less is noise
 FLOOR_C = 350.0  # a pyrometer's range seldom begins lower
 FULL_SPEED = 2.0  # the next sample above a floor is farther off than this many times what counts as on it
-HIGHEST_MBAR = 1e5  # no gauge of a furnace reads beyond: quenching gas has up to 20 bar
+HIGHEST_MBAR = 1e8  # no gauge reads beyond: presses have some thousand bar, and an off gauge is written 9.9e37
 # Numbers that converters and recorders write for an open circuit: the ends of thermocouple tables, of 8- to 16-bit
 # scales and of single-chip sensors. Common practice, not a standard.
 SENTINELS = (
