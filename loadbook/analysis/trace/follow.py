@@ -294,7 +294,7 @@ def steady_stretches(t_s: Floats, level: Floats) -> list[Found]:
     edges = np.flatnonzero(np.diff(np.concatenate(([0], steady.view(np.int8), [0]))))
     runs = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
     joined: list[tuple[int, int]] = []
-    for a, b in runs:
+    for a, b in _parted_by_noise(t_s, level, runs):
         if t_s[b - 1] - t_s[a] < STEADY_MIN_S / 3.0:
             continue  # a turn
         if joined:
@@ -323,6 +323,20 @@ def steady_stretches(t_s: Floats, level: Floats) -> list[Found]:
             out.append(Found(None, "hold", start, b, leave, round(usual, 1)))
         before = b
     return [Found(i, f.kind, f.start, f.end, f.leave, f.target_c) for i, f in enumerate(out, start=1)]
+
+
+def _parted_by_noise(t_s: Floats, level: Floats, runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Steady runs with those made one that lie less than a quarter of an hour and no excursion apart: noise parts a
+    slow move into pieces that are each steady by chance."""
+    out: list[tuple[int, int]] = []
+    for a, b in runs:
+        if out:
+            c, d = out[-1]
+            if t_s[a] - t_s[d - 1] < STEADY_MIN_S and np.abs(level[d : a + 1] - level[d - 1]).max() < EXCURSION_C:
+                out[-1] = (c, b)
+                continue
+        out.append((a, b))
+    return out
 
 
 def _plateaus(t_s: Floats, level: Floats, start: int, end: int) -> list[tuple[int, int]]:
