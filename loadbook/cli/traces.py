@@ -43,6 +43,7 @@ _SINGLE = (
     ("blank-times", "X", "Rows without a time: spread, or skip."),
     ("repeated-times", "X", "Same time, other values: spread (rounded times) or first (duplicates)."),
     ("short-rows", "X", "Rows with too few cells: blank (the last cells are), or skip."),
+    ("status", "X", "Values that a column of words calls worth nothing (OVER, BURNOUT): out, or keep."),
     ("fold", "X", "A repeated hour of a clock change: first or second."),
     (
         "start",
@@ -73,6 +74,7 @@ _CHOICES = {
     "blank-times": ("spread", "skip"),
     "repeated-times": ("spread", "first"),
     "short-rows": ("blank", "skip"),
+    "status": ("out", "keep"),
     "fold": ("first", "second"),
     "decimal": (".", ","),
     "thousands": (".", ",", "'", "blank", "none"),

@@ -52,6 +52,7 @@ class Options:
     blank_times: str = ""
     repeated_times: str = ""
     short_rows: str = ""
+    status: str = ""
     skip: tuple[str, ...] = ()
     channel: tuple[ChannelRule, ...] = field(default=())
     time_format: str = ""
@@ -79,7 +80,7 @@ class Options:
             name: value
             for name in (
                 "encoding", "delimiter", "decimal", "thousands", "sheet", "shape", "zone", "unit",
-                "blank_times", "repeated_times", "short_rows", "heading", "columns",
+                "blank_times", "repeated_times", "short_rows", "status", "heading", "columns",
             )
             if (value := getattr(self, name))
         }  # fmt: skip
