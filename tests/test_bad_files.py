@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import io
 import os
+import random
 import signal
+import struct
 import sys
 import warnings
 import zipfile
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -37,6 +40,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 
 from .conftest import small_rows
+from .otherbooks import container, ods, ods_of, xls
 
 ROOT = Path(__file__).resolve().parent.parent
 FEW = settings(derandomize=True, max_examples=40, deadline=None, suppress_health_check=list(HealthCheck), database=None)
@@ -252,6 +256,28 @@ def workbook(rows: str, *, before: str = "", dimension: str = "", extra: dict[st
 LAUGHS = "<!DOCTYPE l [<!ENTITY a0 'aaaaaaaaaa'>" + "".join(
     f"<!ENTITY a{i} '{f'&a{i - 1};' * 10}'>" for i in range(1, 10)
 ) + "]>"  # fmt: skip
+OLD = b"\x09\x08\x10\0\0\x06\x05\0" + bytes(12) + b"\x0a\0\0\0"
+CORNER = struct.pack("<HHHHHd", 0x0203, 14, 0xFFFF, 0xFFFF, 15, 1.0)
+WIDE = struct.pack("<HHHHHd", 0x0203, 14, 60_000, 1, 15, 1.0)
+REPEATS = (
+    '<table:table><table:table-row><table:table-cell office:value-type="string"><text:p>a%s</text:p></table:table-cell>'
+    '</table:table-row><table:table-row table:number-rows-repeated="%d"><table:table-cell office:value-type="float"'
+    ' office:value="1" table:number-columns-repeated="%d"/></table:table-row></table:table>'
+)
+
+
+def old(record: bytes, sheets: int = 1) -> bytes:
+    """An .xls with one more record in each of its sheets."""
+    return xls({f"S{i}": [["Time", 1.0]] for i in range(sheets)}, more=record)
+
+
+def circle(book: bytes) -> bytes:
+    """An .xls whose stream goes round: the table of sectors is the last sector of such a small book."""
+    table = bytearray(book[-512:])
+    struct.pack_into("<I", table, 4, 1)
+    return book[:-512] + bytes(table)
+
+
 WORKBOOKS: dict[str, tuple[Callable[[], bytes], str]] = {
     "a cell at the far corner": (lambda: workbook(f'{CELLS}<row><c r="XFD1048576"/></row>'), "16,384 columns"),
     "a row beyond any sheet": (lambda: workbook(f'{CELLS}<row r="9"><c r="A4294967290"/></row>'), "no sheet has"),
@@ -269,7 +295,22 @@ WORKBOOKS: dict[str, tuple[Callable[[], bytes], str]] = {
     "a giant cell": (lambda: workbook(CELLS.replace("p1", "x" * 4_000_000)), "more than 32,767 characters"),
     "another office's format": (lambda: _zip({"content.xml": b"<x/>", "mimetype": b"x"}), "no XLSX workbook"),
     "a part twice": (lambda: workbook(CELLS, extra={"XL/workbook.xml": b"<x/>"}), "twice"),
-    "an old workbook": (lambda: b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(5000), "old binary workbook"),
+    "an old workbook of nothing": (lambda: b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(5000), "no size that is used"),
+    "an old document that is no workbook": (lambda: container(OLD, "WordDocument"), "no workbook is in it"),
+    "an old cell at the far corner": (lambda: old(CORNER), "65,536 rows and 65,536 columns"),
+    "many old cells in one record": (
+        lambda: old(struct.pack("<HHHH", 0x00BE, 6 + 2 * 4000, 60_000, 0) + bytes(2 + 2 * 4000)), "4,000 columns"
+    ),
+    "far cells on many old sheets": (lambda: old(WIDE, sheets=300), "in all sheets"),
+    "an old workbook that is locked": (lambda: container(OLD[:20] + b"\x2f\0\0\0" + OLD[20:]), "password"),
+    "an old workbook going in a circle": (lambda: circle(xls({"S": [[1.0]]})), "in a circle"),
+    "a workbook before 1993": (lambda: container(b"\x09\x04\x06\0" + bytes(600)), "before 1993"),
+    "an open document of repeats": (lambda: ods_of(REPEATS % ("", 10_000, 1500)), "10,000,000 cells"),
+    "an open document of blank rows": (lambda: ods_of(REPEATS % ("", 9_999_999, 1) * 2), "10,000,000 cells"),
+    "an open document too wide": (lambda: ods_of(REPEATS % ("", 1, 5000)), "5,000 columns"),
+    "an open document of many repeats": (lambda: ods_of(REPEATS % ("", 99_999_999, 1)), "more often than"),
+    "an open document's entities": (lambda: ods_of("<table:table/>", LAUGHS), "entities of its own"),
+    "an open document's giant cell": (lambda: ods_of(REPEATS % ("x" * 40_000, 1, 1)), "32,767 characters"),
 }  # fmt: skip
 
 
@@ -290,6 +331,29 @@ def test_a_workbook_made_to_harm_is_refused_with_its_reason(place: Path, name: s
         with pytest.raises(LoadbookError) as caught:
             reader()
         assert said in str(caught.value) and len(str(caught.value)) < 1000
+
+
+@pytest.mark.parametrize("make", [xls, ods])
+def test_bytes_changed_in_a_workbook_of_another_form_end_in_an_answer_or_an_error(
+    place: Path, make: Callable[..., bytes]
+) -> None:
+    whole = make({"Data": [["Time", "Control (°C)"], *[[datetime(2026, 3, 14, 8, i), 20.0 + i] for i in range(30)]]})
+    rng = random.Random(4)
+    path = place / "x"
+    told = {"answered": 0, "refused": 0}
+    for _ in range(150):
+        data = bytearray(whole)
+        for _ in range(rng.randrange(1, 4)):
+            data[rng.randrange(len(data))] = rng.randrange(256)
+        path.write_bytes(bytes(data[: rng.randrange(len(data))] if rng.random() < 0.1 else data) or b"x")
+        for reader in (lambda: look(open_source(path), Options()), lambda: read_sheet(path)):
+            try:
+                reader()
+                told["answered"] += 1
+            except LoadbookError as exc:
+                assert len(str(exc)) < 3000
+                told["refused"] += 1
+    assert all(told.values()), told
 
 
 def test_a_declared_size_that_is_not_so_harms_nothing(place: Path) -> None:

@@ -18,6 +18,7 @@ from loadbook.readers.recorder.normalise import normalise
 from loadbook.readers.recorder.options import Options, stop
 from loadbook.readers.recorder.read import Read, lasting, look, read_raw
 from loadbook.readers.recorder.source import Source, open_source
+from loadbook.readers.recorder.start_said import start_of
 
 FOLDER = Path(__file__).resolve().parent.parent / "fixtures" / "recorders"
 INDEX: list[dict[str, Any]] = tomllib.loads((FOLDER / "index.toml").read_text(encoding="utf-8"))["file"]
@@ -71,16 +72,24 @@ def test_file_by_its_kept_layout(entry: dict[str, Any]) -> None:
     source = open_source(FOLDER / entry["file"])
     options = options_of(entry)
     kept = from_toml(lasting(taken(source, options), "kept").to_toml())
-    compare(taken(source, Options(start=options.start, fold=options.fold), kept), entry)
+    own = Options(start=options.start, fold=options.fold, zero=options.zero, stretch=options.stretch)
+    compare(taken(source, own, kept), entry)
 
 
 @pytest.mark.parametrize("entry", [e for e in INDEX if "error" not in e], ids=lambda e: str(e["file"]))
 def test_quick_and_careful_reading_agree(entry: dict[str, Any]) -> None:
     source, options = open_source(FOLDER / entry["file"]), options_of(entry)
     layout = taken(source, options).layout
+    start = start_of(source, layout)[0] if options.start == "file" else options.start
     both = [
         normalise(
-            read_raw(source, layout, careful=careful), layout, start=options.start, fold=options.fold, zone=MADRID
+            read_raw(source, layout, careful=careful),
+            layout,
+            start=start,
+            zero=options.zero,
+            stretch=options.stretch,
+            fold=options.fold,
+            zone=MADRID,
         )
         for careful in (False, True)
     ]

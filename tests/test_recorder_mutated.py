@@ -10,8 +10,10 @@ import io
 import random
 import warnings
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -25,6 +27,7 @@ from loadbook.readers.recorder.read import Read, lasting, look
 from loadbook.readers.recorder.source import Source, open_source
 
 from .mutated import ROWS, START, STEP_S, Clean, clean_files, course, mutate
+from .otherbooks import ERROR, Formula, ods, xls
 
 MADRID = ZoneInfo("Europe/Madrid")
 FILES = {c.name: c for c in clean_files()}
@@ -185,6 +188,35 @@ def test_a_damaged_workbook_gives_no_wrong_number() -> None:
                 value = found.reading.values[channel, k]
                 if (row - 1, channel + 1) not in touched and 2 <= row <= ROWS + 1:
                     assert value == true[channel, row - 2], (seed, row, channel, touched)
+    assert told["read"] and told["refused"] + told["asked"], told
+
+
+@pytest.mark.parametrize("make", [xls, ods])
+def test_a_damaged_workbook_of_another_form_gives_no_wrong_number(make: Callable[..., bytes]) -> None:
+    rows: list[list[Any]] = [["Time", "Control (°C)", "Work 1 (°C)", "Work 2 (°C)"]]
+    rows += [[START + timedelta(seconds=i * STEP_S), *(course(i, k) for k in range(3))] for i in range(ROWS)]
+    told: Counter[str] = Counter()
+    for seed in range(60):
+        rng = random.Random(seed)
+        damaged, touched = [list(r) for r in rows], set()
+        for _ in range(rng.randrange(1, 4)):
+            row, column = rng.randrange(ROWS + 1), rng.randrange(4)
+            touched.add((row, column))
+            damaged[row][column] = rng.choice(
+                [None, "", "x", "OPEN", "20,5", True, ERROR, 1e300, 0.0, 46095.0, START, Formula(-40.0)]
+            )
+        if rng.random() < 0.3:
+            gone = rng.randrange(1, ROWS)
+            del damaged[gone]
+            touched = {(r - (r > gone), c) for r, c in touched}
+        found = read(make({"Data": damaged}), Options())
+        told[found if isinstance(found, str) else "read"] += 1
+        if isinstance(found, str) or found.reading.values.shape[0] != 3:
+            continue
+        for k, line in enumerate(found.reading.lines):
+            for channel in range(3):
+                value, cell = found.reading.values[channel, k], damaged[line - 1][channel + 1]
+                assert (line - 1, channel + 1) in touched or value == cell, (seed, line, channel)
     assert told["read"] and told["refused"] + told["asked"], told
 
 

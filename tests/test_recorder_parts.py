@@ -17,8 +17,13 @@ from loadbook.readers.recorder.layout import ChannelRule, Layout, from_toml, par
 from loadbook.readers.recorder.long import on_scans
 from loadbook.readers.recorder.names import read_heading, unit_of
 from loadbook.readers.recorder.numbers import find_marks, number_pattern, to_float
+from loadbook.readers.recorder.options import Options
+from loadbook.readers.recorder.read import lasting, look
+from loadbook.readers.recorder.source import Source, open_source
 from loadbook.readers.recorder.times import format_of, parse_cell, parse_fast
 from loadbook.readers.recorder.wide import ignored
+
+from .test_recorder_files import FOLDER
 
 MADRID = ZoneInfo("Europe/Madrid")
 
@@ -360,3 +365,18 @@ def test_zones_as_people_write_them() -> None:
     at = pd.Timestamp("2026-07-01").to_pydatetime()
     hours = {"-05:00": -5, "UTC+1": 1, "+05:30": 5.5, "GMT-0330": -3.5}
     assert {z: zone_of(z).utcoffset(at).total_seconds() / 3600 for z in hours} == hours  # type: ignore[union-attr]
+
+
+def test_a_column_of_ok_is_no_unit() -> None:
+    """'oK' may stand for °K; a status of OK beside a channel without a unit made it kelvin."""
+    rows = "".join(f"2026-03-14 08:{i:02d}:00,{20 + i},OK\n" for i in range(12))
+    found = look(Source("x", f"Time,Control,State\n{rows}".encode()), Options())
+    assert any("--unit" in q.option for q in found.questions)
+    assert found.reading.channels[0].unit_read == "" and found.reading.values[0, 0] == 20.0
+
+
+def test_a_kept_layout_still_asks_about_a_status_that_it_never_met() -> None:
+    well = open_source(FOLDER / "124_status_all_well.csv")
+    kept = lasting(look(well, Options()), "kept")
+    later = look(open_source(FOLDER / "125_status_burnout.csv"), Options(), layout=kept)
+    assert [q.option for q in later.questions] == ["--status out (they are not taken) or keep"] * 2

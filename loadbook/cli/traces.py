@@ -46,8 +46,15 @@ _SINGLE = (
     ("blank-times", "X", "Rows without a time: spread, or skip."),
     ("repeated-times", "X", "Same time, other values: spread (rounded times) or first (duplicates)."),
     ("short-rows", "X", "Rows with too few cells: blank (the last cells are), or skip."),
+    ("status", "X", "Values that a column of words calls worth nothing (OVER, BURNOUT): out, or keep."),
     ("fold", "X", "A repeated hour of a clock change: first or second."),
-    ("start", "MOMENT", "When an elapsed time was 0; the date, for clock times without one; or 'run'."),
+    (
+        "start",
+        "MOMENT",
+        "When the first row was; the date, for clock times without one; 'run', or 'file' (what it says).",
+    ),
+    ("zero", "MOMENT", "When an elapsed time was 0; or 'run'."),
+    ("stretch", "N", "Of a file whose clock begins again: the part 1, 2, ...; days (each the next day), or all."),
 )
 _SEVERAL = (
     ("time", "COLUMN", "Column that holds the time (two for date and time apart)."),
@@ -70,6 +77,7 @@ _CHOICES = {
     "blank-times": ("spread", "skip"),
     "repeated-times": ("spread", "first"),
     "short-rows": ("blank", "skip"),
+    "status": ("out", "keep"),
     "fold": ("first", "second"),
     "decimal": (".", ","),
     "thousands": (".", ",", "'", "blank", "none"),

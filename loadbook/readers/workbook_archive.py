@@ -17,7 +17,6 @@ from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LARGEST_UNPACKED, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, size_words
 
 ZIP = b"PK\x03\x04"
-OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 MEND = "Open it in a spreadsheet program and save it again as .xlsx, or export CSV"
 MOST_SHEET_ROWS = 1_048_576
 _FAULTS = (  # all that the zip reader raises on a damaged or encrypted file
@@ -39,8 +38,6 @@ def safe_workbook(name: str, data: bytes) -> bytes:
 
     Raises IntakeError where it is no such workbook, is damaged, or holds more than is read
     """
-    if data[:4] == OLD_WORKBOOK:
-        raise _refused(name, "this is an old binary workbook (.xls)")
     out = io.BytesIO()
     unpacked = 0
     try:

@@ -1,4 +1,4 @@
-"""Eleven more public logs, by repository, commit, path and digest, with what an independent reading of each gives.
+"""Thirteen more public logs, by repository, commit, path and digest, with what an independent reading of each gives.
 
 The counts, extremes and spans were read with pandas by the columns' places, and nothing of this project.
 """
@@ -8,6 +8,8 @@ from __future__ import annotations
 from typing import Any
 
 _CONTROL = ("orri93/analysis", "fbe6f79c501b782ef177b3b93f66289725b0b23c")
+
+_HEATER = ("PTanalikhit9/thermocouple_k_type", "64c611554999726aebbfc452839c40c2a898620c")
 
 
 def _log(
@@ -77,5 +79,15 @@ FURTHER: dict[str, dict[str, Any]] = {
         "Becker-11/heat-treatments", "1cc219250ce434b6ca240da065efdfecd14eee50", "Data/298tT.csv",
         "9811adf8e3a794cae6f66ad0e03cde0cbb209c5c4124e40177ccdba317e84443",
         {"temperature": ("K", 5875, 297.15, 544.15)}, start_s=0, end_s=81564,
+    ),
+    "F13_date_and_time_apart.xlsm": _log(
+        *_HEATER, "230823_result.xlsm", "c54cf04db8068bf3c9f2773b01a18791a8d6a9c25dab5d6613d8fc9b5f47e1d3",
+        {"Inside Temp": ("C", 1086, 20.25, 54.75), "Outside Temp": ("C", 1086, 20.25, 27.0)},
+        start="2023-08-23T17:16:19", end="2023-08-24T10:24:51",
+    ),
+    "F14_twelve_sheets.xlsx": _log(
+        *_HEATER, "all_data.xlsx", "ec6a8b8682708afe44fb3d151b650921835c611dcdbb13f6f4fa504c850774aa",
+        {"Inside Temp": ("C", 1117, 84.25, 116.0), "Outside Temp": ("C", 1117, 21.5, 30.25)},
+        start="2023-08-24T17:57:06", end="2023-08-25T12:33:56",
     ),
 }  # fmt: skip

@@ -213,6 +213,8 @@ OWNERS |= {
     ),
     "F10": Owner([("MEM*", "control"), ("*", "ignore")], {"time": ["DATETIME"], "unit": "c", "sentinel": ["1370"]}),
     "F11": Owner([("tc1", "work"), ("ambient", "other")], _BENCH),
+    "F13": Owner([("*Temp*", "work"), ("*", "other")], {"sheet": "Simple Data"}),
+    "F14": Owner([("*Temp*", "work"), ("*", "other")], {"sheet": "70 V"}),
     "F12": Owner(knows={**_BENCH, "time-unit": "s", "unit": "k"}),
 }
 

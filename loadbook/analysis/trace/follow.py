@@ -11,12 +11,14 @@ import numpy as np
 from loadbook.analysis.quantiles import middle
 
 from .model import Floats, Segment
-from .rates import rates_of
+from .rates import line, rates_of
 
 DEFAULT_BAND_C = 5.0  # half-width of a hold's band where the cycle states none
 STEADY_C_PER_H = 12.0  # without a cycle: slower than this is steady
 STEADY_MIN_S = 900.0  # ... for at least this long
 STEADY_ABOVE_C = 40.0  # ... and this far above the coldest sample (a cooled load is not a hold)
+AT_REST_C = 1.5  # a half of a stay that drifts by less is at rest
+EXCURSION_C = 25.0  # ... and what lies between them nearer than this
 SAME_LEVEL_C = 6.0  # two steady stretches nearer than this, with little between, are one hold
 SETPOINT_C = 1.0  # the setpoint stands at a target when it is this near
 TURN_C = 1.0  # a turn lasts as long as the temperature is this near to its extreme
@@ -278,8 +280,10 @@ def _departure(level: Floats, setpoint: Floats | None, target: float, entry: int
 def steady_stretches(t_s: Floats, level: Floats) -> list[Found]:
     """Heating, holds and cooling from the temperature alone (a run without a cycle).
 
-    A hold: slower than 12 °C/h for 15 min or more, 40 °C or more above the coldest sample. What lies between holds
-    is heating up to its hottest and cooling down to its coldest sample. Numbered from 1 in order.
+    A hold is a plateau: slower than 12 °C/h, 40 °C or more above the coldest sample, for 15 min or more within 5 °C of
+    the level at which it spent the most time, and going nowhere meanwhile: drifting by less than 5 °C, or at rest in
+    one half of it (a slow controlled cooling is steady and no hold). Short excursions of less than 25 °C belong to it.
+    What lies between holds is heating up to its hottest and cooling down to its coldest sample. Numbered from 1.
     """
     n = level.size
     step = float(np.median(np.diff(t_s)))
@@ -290,15 +294,19 @@ def steady_stretches(t_s: Floats, level: Floats) -> list[Found]:
     edges = np.flatnonzero(np.diff(np.concatenate(([0], steady.view(np.int8), [0]))))
     runs = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
     joined: list[tuple[int, int]] = []
-    for a, b in runs:
+    for a, b in _parted_by_noise(t_s, level, runs):
+        if t_s[b - 1] - t_s[a] < STEADY_MIN_S / 3.0:
+            continue  # a turn
         if joined:
             c, d = joined[-1]
-            same = abs(float(np.median(level[a:b])) - float(np.median(level[c:d]))) < SAME_LEVEL_C
-            if same and t_s[a] - t_s[d - 1] < max(3600.0, 2.0 * (t_s[d - 1] - t_s[c])):
+            usual = float(np.median(level[c:d]))
+            same = abs(float(np.median(level[a:b])) - usual) < SAME_LEVEL_C
+            gone = float(np.abs(level[d:a] - usual).max(initial=0.0))
+            if same and gone < EXCURSION_C and t_s[a] - t_s[d - 1] < max(3600.0, 2.0 * (t_s[d - 1] - t_s[c])):
                 joined[-1] = (c, b)
                 continue
         joined.append((a, b))
-    holds = [(a, b) for a, b in joined if t_s[b - 1] - t_s[a] >= STEADY_MIN_S]
+    holds = sorted(hold for a, b in joined for hold in _plateaus(t_s, level, a, b))
     out: list[Found] = []
     before = 0
     for a, b in [*holds, (n, n)]:
@@ -306,9 +314,8 @@ def steady_stretches(t_s: Floats, level: Floats) -> list[Found]:
             out.extend(_moves(level, before, a))
         if b > a:
             usual = float(np.median(level[a:b]))
-            near = np.flatnonzero(np.abs(level[:b] - usual) <= DEFAULT_BAND_C)
-            near = near[near >= before]
-            start = int(near[0]) if near.size and near[0] <= a else a
+            outside = np.flatnonzero(np.abs(level[before:a] - usual) > DEFAULT_BAND_C)
+            start = before + int(outside[-1]) + 1 if outside.size else before
             out = [f if f.end <= start else Found(None, f.kind, f.start, start, target_c=f.target_c) for f in out]
             out = [f for f in out if f.end > f.start]
             rest = np.flatnonzero(np.abs(level[b:] - usual) > DEFAULT_BAND_C)
@@ -316,6 +323,71 @@ def steady_stretches(t_s: Floats, level: Floats) -> list[Found]:
             out.append(Found(None, "hold", start, b, leave, round(usual, 1)))
         before = b
     return [Found(i, f.kind, f.start, f.end, f.leave, f.target_c) for i, f in enumerate(out, start=1)]
+
+
+def _parted_by_noise(t_s: Floats, level: Floats, runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Steady runs with those made one that lie less than a quarter of an hour and no excursion apart: noise parts a
+    slow move into pieces that are each steady by chance."""
+    out: list[tuple[int, int]] = []
+    for a, b in runs:
+        if out:
+            c, d = out[-1]
+            if t_s[a] - t_s[d - 1] < STEADY_MIN_S and np.abs(level[d : a + 1] - level[d - 1]).max() < EXCURSION_C:
+                out[-1] = (c, b)
+                continue
+        out.append((a, b))
+    return out
+
+
+def _plateaus(t_s: Floats, level: Floats, start: int, end: int) -> list[tuple[int, int]]:
+    """The holds among steady samples start..end-1: the longest stay near one level, then those before and after it."""
+    out = []
+    left = [(start, end)]
+    while left:
+        start, end = left.pop()
+        if end - start < 3 or t_s[end - 1] - t_s[start] < STEADY_MIN_S:
+            continue
+        part = level[start:end]
+        lasts = np.diff(t_s[start:end], append=t_s[end - 1])
+        order = np.argsort(part)
+        ranked, time = part[order], np.concatenate(([0.0], np.cumsum(lasts[order])))
+        last = np.searchsorted(ranked, ranked + 2.0 * DEFAULT_BAND_C, side="right")
+        best = int((time[last] - time[:-1]).argmax())
+        usual = float(np.median(ranked[best : last[best]]))
+        first, stop = _longest_stay(t_s[start:end], np.abs(part - usual))
+        a, b = start + first, start + stop
+        if not _flat(t_s[a:b], level[a:b]):
+            continue  # a slow move: shorter pieces of it would be no holds either
+        out.append((a, _departure(level, None, usual, a, b)))
+        left += [(start, a), (b, end)]
+    return out
+
+
+def _flat(t_s: Floats, level: Floats) -> bool:
+    """Does a stay near one level go nowhere: it drifts by less than the band, or comes to rest in one of its halves."""
+    hours = float(t_s[-1] - t_s[0]) / 3600.0
+    if hours * 3600.0 < STEADY_MIN_S:
+        return False
+    slope = abs(line(t_s, level)[0])
+    if slope * hours < DEFAULT_BAND_C:
+        return hours >= 1.0 or slope < DEFAULT_BAND_C
+    half = level.size // 2
+    return bool(min(abs(line(t_s[x], level[x])[0]) for x in (slice(half), slice(half, None))) * hours / 2 < AT_REST_C)
+
+
+def _longest_stay(t_s: Floats, away: Floats) -> tuple[int, int]:
+    """The longest run of samples (start, one past its end) near a level, short and small excursions within it."""
+    near = away <= DEFAULT_BAND_C
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], near.view(np.int8), [0]))))
+    joined: list[tuple[int, int]] = []
+    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if joined:
+            c, d = joined[-1]
+            if t_s[a] - t_s[d - 1] < 0.2 * (t_s[d - 1] - t_s[c]) and away[d:a].max() < EXCURSION_C:
+                joined[-1] = (c, b)
+                continue
+        joined.append((a, b))
+    return max(joined, key=lambda r: t_s[r[1] - 1] - t_s[r[0]])
 
 
 def _moves(level: Floats, start: int, end: int) -> list[Found]:

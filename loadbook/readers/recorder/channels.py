@@ -260,7 +260,7 @@ def _take_out_sentinels(headings: list[Heading], layout: Layout, out: Settled) -
             hits[value] += count
             out.values[i][hit] = np.nan
             out.flags[i][hit] |= OPEN
-            told.append(f"{heading.name!r} {value:g} {count} times")
+            told.append(f"{heading.name!r} {value:.15g} {count} times")
     if told:
         more = f" and {len(told) - 6} more" if len(told) > 6 else ""
         out.notes.append(f"open-circuit numbers taken out: {', '.join(told[:6])}{more}")
@@ -268,8 +268,8 @@ def _take_out_sentinels(headings: list[Heading], layout: Layout, out: Settled) -
         if not hits[value]:
             out.questions.append(
                 Question(
-                    f"{value:g} stands in no temperature channel, and in {name!r}: is it open there?",
-                    f"--sentinel {quote(f'{name}={value:g}')} instead of --sentinel {value:g}",
+                    f"{value:.15g} stands in no temperature channel, and in {name!r}: is it open there?",
+                    f"--sentinel {quote(f'{name}={value:.15g}')} instead of --sentinel {value:.15g}",
                 )
             )
 
@@ -328,8 +328,8 @@ def look_for_oddities(
                 beyond.append(heading.name)
                 continue
             out.notes.append(
-                f"{heading.name!r} holds {int(wrong.sum())} values that no thermocouple reads ({worst:g}): out of range"
-                f" (--sentinel {worst:g} calls them open)"
+                f"{heading.name!r} holds {int(wrong.sum())} values that no thermocouple reads ({worst:.15g}): out of"
+                f" range (--sentinel {worst:.15g} calls them open)"
             )
         good &= ~wrong
         if spec.role in ("setpoint", "other") or not good.any():
@@ -351,7 +351,25 @@ def look_for_oddities(
                 f" or --believe {quote(pattern)}",
             )
         )
+    _ask_gauges(headings, raw, layout, out)
     _ask_several(headings, raw, t, lows, layout, lines, out)
+
+
+def _ask_gauges(headings: list[Heading], raw: Floats, layout: Layout, out: Settled) -> None:
+    """Pressures beyond any gauge: what a recorder writes for a gauge that is off or out of range."""
+    for i, spec in enumerate(out.channels):
+        if spec.quantity != "pressure" or layout.believes(headings[i].name, headings[i].full):
+            continue
+        wrong = implausible.beyond_gauges(out.values[i])
+        if wrong.any():
+            name, value = headings[i].name, float(raw[i][wrong][0])
+            out.questions.append(
+                Question(
+                    f"{name!r} holds {int(wrong.sum())} pressures that no gauge reads ({value:.15g}): off, or out of"
+                    " range?",
+                    f"--sentinel {quote(f'{name}={value:.15g}')}, or --believe {quote(name)}",
+                )
+            )
 
 
 def _tell_spikes(heading: Heading, raw: Floats, celsius: Floats, lines: np.ndarray | None, out: Settled) -> None:
@@ -375,9 +393,9 @@ def _ask_one(heading: Heading, raw: Floats, celsius: Floats, t: Floats, layout: 
         if value not in keep:
             out.questions.append(
                 Question(
-                    f"{name!r} jumps to {value:g} and stays on it exactly ({count} samples):"
+                    f"{name!r} jumps to {value:.15g} and stays on it exactly ({count} samples):"
                     " open circuit or a reading?",
-                    f"--sentinel {value:g} or --reading {value:g}",
+                    f"--sentinel {value:.15g} or --reading {value:.15g}",
                 )
             )
     lone = implausible.lone_sentinels(raw, celsius)
@@ -391,12 +409,12 @@ def _ask_one(heading: Heading, raw: Floats, celsius: Floats, t: Floats, layout: 
         if value not in keep and value not in asked:
             out.questions.append(
                 Question(
-                    f"{name!r} is exactly {value:g} in {count} of {len(raw)} samples, as recorders write an open"
+                    f"{name!r} is exactly {value:.15g} in {count} of {len(raw)} samples, as recorders write an open"
                     " circuit: is it one?",
-                    f"--sentinel {quote(f'{name}={value:g}')} or --reading {quote(f'{name}={value:g}')}",
+                    f"--sentinel {quote(f'{name}={value:.15g}')} or --reading {quote(f'{name}={value:.15g}')}",
                 )
             )
-    if implausible.counts_time(raw, t):
+    if implausible.counts_time(raw, t, heading.quantity == "temperature"):
         out.questions.append(
             Question(
                 f"{name!r} rises as the time or the count of the rows does ({raw[0]:g} to {raw[-1]:g}): is it a"
@@ -495,11 +513,26 @@ def suspects(raw: Floats, celsius: Floats, t: Floats) -> dict[float, int]:
         return {}
     edges = np.concatenate([[0], jumps + 1, [len(raw)]])
     found: dict[float, list[int]] = {}
+    inside: set[float] = set()
     for begin, end in pairwise(edges):
         part = raw[begin:end]
         if len(part) < len(raw) / 2 and (part == part[0]).all():
             found.setdefault(float(part[0]), []).append(len(part))
-    return {v: sum(lengths) for v, lengths in found.items() if sum(lengths) >= 2}
+            if begin > 0 and end < len(raw):
+                inside.add(float(part[0]))
+    return {
+        v: sum(lengths) for v, lengths in found.items()
+        if sum(lengths) >= 2 and (v in inside or v in implausible.SENTINELS or not _rests_near(raw, celsius, v))
+    }  # fmt: skip
+
+
+def _rests_near(raw: Floats, celsius: Floats, number: float) -> bool:
+    """Does a channel that begins or ends on a number come to rest beside it elsewhere, as at room temperature or at a
+    furnace's own level: three other samples in a row within 3 °C of it, of more than one value."""
+    level = celsius[raw == number][0]
+    near = (np.abs(celsius - level) <= 3.0) & (raw != number)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], near.view(np.int8), [0]))))
+    return any(b - a >= 3 and np.ptp(raw[a:b]) > 0 for a, b in zip(edges[::2], edges[1::2], strict=True))
 
 
 def listed(names: list[str], most: int = 4) -> str:

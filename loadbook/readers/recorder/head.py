@@ -12,13 +12,14 @@ from dataclasses import dataclass, field
 
 from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.typed import quote
+from loadbook.readers.workbook import Book, open_book
 
 from .grid import Grid, find_delimiter, split
 from .layout import Layout, column_places
 from .names import unit_of
 from .numbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
 from .options import Question
-from .sheet import Workbook, open_workbook
+from .sheet import sheet_grid
 from .source import Source
 from .times import kind_of, lost_a_digit, stated_time
 
@@ -351,6 +352,8 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
     columns = look_at_columns(grid)
     if columns.width < 2:
         return None
+    if _days_alone(grid, columns):
+        columns = look_at_columns(grid)
     is_data = data_test(columns)
     _no_blocks(grid, is_data, name)
     head = find_head(grid, columns, is_data)
@@ -375,6 +378,25 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
             _place(grid, head, columns.width, name)
         _must_fit(grid, head, columns, name, delimiter)
     return columns, head
+
+
+_MIDNIGHT = re.compile(r"[ T](?:0?0:00(?::00(?:[.,]0+)?)?|12:00(?::00)? ?[Aa][Mm])$")
+
+
+def _days_alone(grid: Grid, columns: Columns) -> bool:
+    """Make a column of moments that are all at midnight, beside one of clock times, a column of dates, in place."""
+    if not any(columns.share(c, "clock") > 0.5 for c in range(columns.width)):
+        return False
+    found = False
+    for c in range(columns.width):
+        if columns.share(c, "moment") <= 0.5:
+            continue
+        moments = [r for r in grid.rows if c < len(r) and kind(r[c]) == "moment"]
+        if all(_MIDNIGHT.search(r[c]) for r in moments):
+            found = True
+            for row in moments:
+                row[c] = _MIDNIGHT.sub("", row[c])
+    return found
 
 
 def _beside_the_table(grid: Grid) -> None:
@@ -509,7 +531,7 @@ def _no_blocks(grid: Grid, is_data: RowTest, name: str) -> None:
 
 
 def _sheet_table(source: Source, layout: Layout) -> Table:
-    book = open_workbook(source.data, source.name)
+    book = open_book(source.data, source.name)
     if layout.sheet and layout.sheet not in book.sheets:
         raise IntakeError(
             f"the workbook has no sheet {layout.sheet!r}",
@@ -538,8 +560,8 @@ def _sheet_table(source: Source, layout: Layout) -> Table:
     return table
 
 
-def _one_sheet(book: Workbook, sheet: str, name: str, layout: Layout) -> Table | None:
-    grid = book.grid(sheet)
+def _one_sheet(book: Book, sheet: str, name: str, layout: Layout) -> Table | None:
+    grid = sheet_grid(book, sheet)
     _skip(grid, layout)
     _prepare(grid, layout)
     _beside_the_table(grid)

@@ -16,6 +16,8 @@ COLDEST_C, HOTTEST_C = -ZERO_C_IN_K, 3000.0
 JUMP_C = 100.0
 SPIKE_C = 8.0  # and fifteen times the usual step: less is noise
 FLOOR_C = 350.0  # a pyrometer's range seldom begins lower
+FULL_SPEED = 2.0  # the next sample above a floor is farther off than this many times what counts as on it
+HIGHEST_MBAR = 1e8  # no gauge reads beyond: presses have some thousand bar, and an off gauge is written 9.9e37
 # Numbers that converters and recorders write for an open circuit: the ends of thermocouple tables, of 8- to 16-bit
 # scales and of single-chip sensors. Common practice, not a standard.
 SENTINELS = (
@@ -28,6 +30,12 @@ def beyond_sensors(celsius: Floats) -> np.ndarray:
     """Which samples no temperature sensor reads (n, bool)."""
     with np.errstate(invalid="ignore"):
         return np.asarray((celsius > HOTTEST_C) | (celsius < COLDEST_C))
+
+
+def beyond_gauges(mbar: Floats) -> np.ndarray:
+    """Which samples no pressure gauge reads (n, bool)."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray((mbar > HIGHEST_MBAR) | (mbar < -HIGHEST_MBAR))
 
 
 def lone_sentinels(raw: Floats, celsius: Floats) -> dict[float, int]:
@@ -94,15 +102,20 @@ def spikes(celsius: Floats) -> np.ndarray:
     return np.flatnonzero(hit & back) + 1
 
 
-def counts_time(raw: Floats, t: Floats) -> bool:
-    """Is a channel a count of rows or of seconds, minutes or milliseconds: it rises as time does."""
+def counts_time(raw: Floats, t: Floats, called_temperature: bool = False) -> bool:
+    """Is a channel a count of rows or of seconds, minutes or milliseconds: it rises as time does.
+
+    called_temperature  its heading says that it is one: then a steady 1 °C per row, minute or hour is a ramp, unless it
+                        begins at 0 or 1 as counts do; 1 °C a second all the time is none
+    """
     if len(raw) < 20 or np.ptp(raw) == 0:
         return False
     steps = np.diff(raw)
-    if (steps == 1).all():
+    ramp = called_temperature and raw[0] not in (0.0, 1.0)
+    if (steps == 1).all() and not (ramp and np.median(np.diff(t)) >= 2.0):
         return True
     elapsed = raw - raw[0]
-    for unit in (1.0, 60.0, 3600.0, 0.001):
+    for unit in (1.0, 0.001) if ramp else (1.0, 60.0, 3600.0, 0.001):
         if np.abs(elapsed * unit - (t - t[0])).max() <= max(1e-3 * (t[-1] - t[0]), 1e-9) and (steps > 0).mean() > 0.9:
             return True
     return False
@@ -110,12 +123,16 @@ def counts_time(raw: Floats, t: Floats) -> bool:
 
 def floor_of(celsius: Floats) -> float | None:
     """The level that a channel starts and ends on and never goes below, far above any room: the floor of a pyrometer's
-    range. None where it has none."""
+    range. None where it has none. It comes down to a floor at full speed, and to an idling furnace's level slowly."""
     if len(celsius) < 50:
         return None
     low, high = float(celsius.min()), float(celsius.max())
-    near = celsius <= low + max(1.0, 0.004 * (high - low))
+    width = max(1.0, 0.004 * (high - low))
+    near = celsius <= low + width
     if low < FLOOR_C or high - low < 50 or not near[0] or not near[-1] or near.mean() < 0.01:
+        return None
+    above = np.flatnonzero(~near)
+    if celsius[above[-1]] - low < FULL_SPEED * width and celsius[above[0]] - low < FULL_SPEED * width:
         return None
     return float(celsius[near].max())
 
@@ -149,7 +166,7 @@ def falls_alone(lows: dict[int, float]) -> list[int]:
     return [
         i
         for i, low in lows.items()
-        if low < -60.0 and len(lows) > 1 and min(v for j, v in lows.items() if j != i and v >= -60.0) > -30.0
+        if low < -60.0 and min((v for j, v in lows.items() if j != i and v >= -60.0), default=-60.0) > -30.0
         and sum(v < -60.0 for v in lows.values()) <= max(1, len(lows) // 4)
     ]  # fmt: skip
 

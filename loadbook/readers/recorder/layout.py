@@ -86,6 +86,7 @@ class Layout:
     blank_times     rows without a time: 'spread' evenly between the written ones, or 'skip'
     repeated_times  rows with the same time and other values: 'spread' (rounded times), or 'first' (duplicates)
     short_rows      rows with fewer cells than the heading: 'blank' (the last cells are blank) or 'skip' (left out)
+    status          words beside the values that call them worth nothing: 'out' takes these out, 'keep' does not
     skip            rows beginning with one of these texts are left out
     heading         line of the heading, or 'none'; '' finds it
     columns         the columns that are read, '1-6' or '1,3-5'; '' is all
@@ -116,6 +117,7 @@ class Layout:
     blank_times: str = ""
     repeated_times: str = ""
     short_rows: str = ""
+    status: str = ""
     skip: tuple[str, ...] = ()
     heading: str = ""
     columns: str = ""
@@ -173,6 +175,7 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "blank_times": ("", "spread", "skip"),
     "repeated_times": ("", "spread", "first"),
     "short_rows": ("", "blank", "skip"),
+    "status": ("", "out", "keep"),
 }
 
 

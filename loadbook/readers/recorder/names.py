@@ -88,6 +88,8 @@ def unit_of(text: str) -> str:
         return ""
     if low in _WORDS:
         return _WORDS[low]
+    if low == "ok":  # a status, not °K
+        return ""
     match = _DEGREE.match(low)
     if match:
         return match.group(1).lower()

@@ -14,7 +14,7 @@ from loadbook.core.errors import IntakeError, OpenQuestion, Problem, UsageError
 from loadbook.core.times import now, parse_date, parse_moment, zone_of
 from loadbook.core.typed import quote
 
-from . import time_axis
+from . import stretches, time_axis
 from .channels import ChannelSpec, normalise_values
 from .head import unique
 from .layout import ChannelRule, Layout
@@ -73,6 +73,8 @@ def normalise(
     *,
     where: str = "",
     start: str = "",
+    zero: str = "",
+    stretch: str = "",
     fold: str = "",
     zone: ZoneInfo | None = None,
     run_started: datetime | None = None,
@@ -82,7 +84,9 @@ def normalise(
 ) -> Reading:
     """Settle a raw file.
 
-    start        the user's --start: a moment, a date (clock times without dates), 'run', or ''
+    start        the user's --start, of the first row: a moment, a date (clock times without dates), 'run', or ''
+    zero         the user's --zero, of count 0: a moment, 'run', or ''
+    stretch      which part is meant of a file whose clock begins again: '1', '2', ..., 'days', 'all', or ''
     zone         the book's zone, where the layout names none
     run_started  when the run began (UTC), used only for --start run
     known        channel name (lower case) -> (role, unit) from the run's channel records
@@ -104,8 +108,22 @@ def normalise(
     if layout.time_kind in ("clock", "serial"):
         _of_this_age(time, lines, where)
     questions += about_zone
-    time, dated, more = _absolute(time, raw, layout, start, fold, clock_zone, run_started, notes)
-    questions += more
+    counted = layout.time_kind in ("elapsed", "time of day")
+    if counted:
+        time, keep, asked, remarks = stretches.of_one_clock(time, lines, stretch, layout.time_kind, where)
+    else:
+        time, dated, more = _absolute(time, raw, layout, start, zero, fold, clock_zone, run_started, notes)
+        questions += more
+        time, keep, asked, remarks = stretches.of_one_clock(time, lines, stretch, "clock", where)
+    questions += asked
+    notes += remarks
+    if not keep.all():
+        time, values, flags, lines = time[keep], values[:, keep], flags[:, keep], lines[keep]
+    if counted:
+        time, dated, more = _absolute(
+            time, raw, layout, start, zero, fold, clock_zone, run_started, notes, stretch == "days" and bool(remarks)
+        )
+        questions += more
     axis, asked = time_axis.rising(time, values, flags, lines, layout.repeated_times)
     questions += asked
     notes += axis.notes
@@ -226,10 +244,12 @@ def _absolute(
     raw: Raw,
     layout: Layout,
     start: str,
+    zero: str,
     fold: str,
     zone: ZoneInfo,
     run_started: datetime | None,
     notes: list[str],
+    day_by_day: bool = False,
 ) -> tuple[Floats, bool, list[Question]]:
     """Seconds since 1970 UTC in file order, and whether they are (else they count from the first row or midnight)."""
     if raw.aware:
@@ -238,45 +258,66 @@ def _absolute(
         utc, questions, more = time_axis.to_utc(time, zone, fold)
         notes += more
         return utc, True, questions
+    if zero and layout.time_kind != "elapsed":
+        raise UsageError("--zero is for times that count from a start", remedy="Leave it out; --start takes a date")
     if layout.time_kind == "time of day":
-        return _dated(time, start, fold, zone, run_started, notes)
-    if not start:
-        return (
-            time,
-            False,
-            [Question("times count from the start, and nothing tells when that was", "--start MOMENT, or --start run")],
+        return _dated(time, start, fold, zone, run_started, notes, day_by_day)
+    first = float(time.min())
+    far = abs(first) > 1e-6
+    if start and zero:
+        raise UsageError("--start and --zero both say when it began", remedy="Give one of them")
+    if not start and not zero:
+        text = "times count from the start, and nothing tells when that was"
+        option = "--start MOMENT, or --start run"
+        if far:
+            text = f"times count from a start that nothing tells; the first row is at {first:g} s"
+            option = "--start MOMENT of the first row, --zero MOMENT of count 0, or --start run"
+        return time, False, [Question(text, option)]
+    given, option = (start, "--start") if start else (zero, "--zero")
+    moment = _run(run_started, option) if given == "run" else _moment(given, zone, option)
+    if given == "run":
+        what = "first row" if start else "zero"
+        notes.append(
+            f"the recorder's {what} is taken as the run's start, {moment:%Y-%m-%d %H:%M:%S} UTC ({option} run)"
         )
-    zero = _run(run_started) if start == "run" else _moment(start, zone)
-    if start == "run":
-        notes.append(f"the recorder's zero is taken as the run's start, {zero:%Y-%m-%d %H:%M:%S} UTC (--start run)")
-    return time + zero.timestamp(), True, []
+    elif far:
+        told = f"the first row, at {first:g} s, is the moment given by --start" if start else "count 0 is at --zero"
+        notes.append(f"{told}{f'; the first row, at {first:g} s, follows it' if zero else ''}")
+    return time + moment.timestamp() - (first if start else 0.0), True, []
 
 
-def _run(run_started: datetime | None) -> datetime:
+def _run(run_started: datetime | None, option: str = "--start") -> datetime:
     if run_started is None:
-        raise UsageError("--start run needs a run", remedy="Give --start MOMENT")
+        raise UsageError(f"{option} run needs a run", remedy=f"Give {option} MOMENT")
     return run_started
 
 
-def _moment(text: str, zone: ZoneInfo) -> datetime:
+def _moment(text: str, zone: ZoneInfo, option: str = "--start") -> datetime:
     try:
         return parse_moment(text, zone)
     except OpenQuestion:
         raise
     except UsageError as exc:
-        raise UsageError(f"--start {text!r} is no moment", remedy="Write it like 2026-03-01T08:00, or 'run'") from exc
+        raise UsageError(f"{option} {text!r} is no moment", remedy="Write it like 2026-03-01T08:00, or 'run'") from exc
 
 
 def _dated(
-    time: Floats, start: str, fold: str, zone: ZoneInfo, run_started: datetime | None, notes: list[str]
+    time: Floats,
+    start: str,
+    fold: str,
+    zone: ZoneInfo,
+    run_started: datetime | None,
+    notes: list[str],
+    day_by_day: bool,
 ) -> tuple[Floats, bool, list[Question]]:
     if time_axis.newest_first(time):
         raise IntakeError(
             "clock times without dates run backwards", [Problem("the newest row stands first", None)],
             remedy="Export the file with dates, or oldest first",
         )  # fmt: skip
-    time, more = time_axis.cross_midnight(time)
-    notes += more
+    if not day_by_day:
+        time, more = time_axis.cross_midnight(time)
+        notes += more
     if not start:
         return time, False, [Question("times have no date", "--start DATE (of the first row), or --start run")]
     if start == "run":

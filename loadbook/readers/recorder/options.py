@@ -25,8 +25,12 @@ class Question:
 class Options:
     """What was answered beforehand; everything '' or empty is still open.
 
-    start  the moment of the first row, or its date where the file has clock times without dates; 'run' takes the
-           run's own start; fold 'first' or 'second' pass of a repeated hour. These two are never kept in a layout.
+    start    the moment of the first row, or its date where the file has clock times without dates; 'run' takes the
+             run's own start, 'file' what a line above the heading, or the file's name, says
+    zero     the moment of count 0, for times that count from one
+    stretch  which part of a file is meant whose clock begins again: '1', '2', ...; 'days' (each the next day), 'all'
+    fold     'first' or 'second' pass of a repeated hour
+    These four are never kept in a layout.
     """
 
     encoding: str = ""
@@ -48,6 +52,7 @@ class Options:
     blank_times: str = ""
     repeated_times: str = ""
     short_rows: str = ""
+    status: str = ""
     skip: tuple[str, ...] = ()
     channel: tuple[ChannelRule, ...] = field(default=())
     time_format: str = ""
@@ -58,6 +63,8 @@ class Options:
     believe: tuple[str, ...] = ()
     fold: str = ""
     start: str = ""
+    zero: str = ""
+    stretch: str = ""
 
     @property
     def about_time(self) -> bool:
@@ -73,7 +80,7 @@ class Options:
             name: value
             for name in (
                 "encoding", "delimiter", "decimal", "thousands", "sheet", "shape", "zone", "unit",
-                "blank_times", "repeated_times", "short_rows", "heading", "columns",
+                "blank_times", "repeated_times", "short_rows", "status", "heading", "columns",
             )
             if (value := getattr(self, name))
         }  # fmt: skip

@@ -18,7 +18,7 @@ from .options import Options, Question
 from .part import Window, chosen
 from .propose import Draft, propose
 from .source import Source
-from .time_guess import with_hint
+from .start_said import start_of, with_hint
 from .wide import HEAD_BYTES, Raw, read_fast, read_wide
 
 
@@ -76,16 +76,20 @@ def look(
         raw = _by_draft(source, draft)
     if channels:
         raw = _only(raw, chosen(raw.headings, channels, source.name))
+    start, dated = options.start, []
+    if start == "file":
+        start, said = start_of(source, settled)
+        dated = [f"begun {start}, as {said} (--start file)"]
     reading = normalise(
-        raw, settled, where=source.name, start=options.start, fold=options.fold, zone=zone, run_started=run_started,
-        known=known, stated=options.channel, window=window,
+        raw, settled, where=source.name, start=start, zero=options.zero, stretch=options.stretch, fold=options.fold,
+        zone=zone, run_started=run_started, known=known, stated=options.channel, window=window,
     )  # fmt: skip
     settled = _with_overruled(settled, reading.overruled)
     questions = [*(draft.questions if draft else ()), *reading.questions]
     if draft and any(q.option == MARKS_OPTION for q in draft.questions):
         questions = [q for q in questions if q.option != MARKS_OPTION or q in draft.questions]
     questions = with_hint(questions, source, settled)
-    notes = [*(draft.notes if draft else ()), *reading.notes]
+    notes = [*(draft.notes if draft else ()), *dated, *reading.notes]
     return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)))
 
 

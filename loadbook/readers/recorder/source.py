@@ -10,10 +10,9 @@ from pathlib import Path
 
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import name_of, read_file
+from loadbook.readers.workbook import is_workbook
 
 _NOTHING = b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"
-_ZIP = b"PK\x03\x04"
-_OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
 @dataclass(frozen=True)
@@ -29,7 +28,7 @@ class Source:
 
     @property
     def is_workbook(self) -> bool:
-        return self.data[:4] in (_ZIP, _OLD_WORKBOOK)
+        return is_workbook(self.data)
 
     @cached_property
     def encoding(self) -> str:

@@ -30,6 +30,7 @@ from .numbers import LONGEST, MISSING_WORDS, OPEN_WORDS, number_pattern, split_u
 from .options import Question
 from .rows import breaks_off, data_above, is_aware, offset_said, sort_out, time_indexes
 from .source import Source, decode
+from .status import may_be_status, questions_of, statuses, take_out
 from .times import parse_fast
 
 HEAD_BYTES = 8_192
@@ -55,6 +56,9 @@ def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
     kept = [i for i, n in enumerate(names) if i not in stamps and not ignored(layout, n)]
     time = _time(frame, stamps, layout)
     if time is None or not kept or data_above(table, layout, stamps):
+        return None
+    beside = [frame[i] for i in range(len(names)) if i not in stamps and i not in kept]
+    if layout.status != "keep" and any(c.dtype.kind not in "if" and may_be_status(c.unique()) for c in beside):
         return None
     values = np.empty((len(kept), len(frame)))
     flags = np.zeros(values.shape, np.uint8)
@@ -241,6 +245,10 @@ def read_wide(table: Table, layout: Layout, where: str) -> Raw:
         for j, column in enumerate(kept):
             if column < len(row):
                 values[j, k], flags[j, k] = reader.read(row[column], table.head.names[column], line)
+    found = statuses(table, stamps) if layout.status != "keep" else []
+    if found and not layout.status:
+        cells.questions += questions_of(table, found)
+    cells.notes += take_out(found, kept, cells.rows, values, flags, table.head.names)
     headings = [read_heading(table.head.names[i], _one_unit(reader, table.head, i, where)) for i in kept]
     return Raw(
         headings, np.array(cells.times, float), values, flags, np.array(cells.lines), cells.aware,

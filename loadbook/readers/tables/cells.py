@@ -1,4 +1,4 @@
-"""Intake files as cells: CSV (RFC 4180 and its dialects) or a sheet of an XLSX workbook, with physical lines.
+"""Intake files as cells: CSV (RFC 4180 and its dialects) or a sheet of a workbook (XLSX, XLS, ODS), with their lines.
 
 Nothing is guessed silently: a dialect is taken only where the header row settles it.
 """
@@ -17,7 +17,6 @@ from typing import Any
 
 from loadbook.core.errors import IntakeError, LoadbookError, Problem
 from loadbook.core.outside import (
-    LONGEST_CELL,
     MOST_CELLS,
     MOST_RECORDS,
     cells_within_limit,
@@ -26,8 +25,7 @@ from loadbook.core.outside import (
     read_file,
     within_limits,
 )
-from loadbook.readers.recorder.sheet import cell_text
-from loadbook.readers.workbook_archive import OLD_WORKBOOK, ZIP, safe_workbook
+from loadbook.readers.workbook import cell_text, is_workbook, open_book
 
 DELIMITERS = (",", ";", "\t")
 _BEGINNING = 65_536  # characters, in which the header is found as a rule
@@ -51,13 +49,13 @@ class Sheet:
 
 
 def read_sheet(path: Path, *, encoding: str | None = None, sheet: str | None = None) -> Sheet:
-    """The header and rows of a CSV or XLSX file.
+    """The header and rows of a CSV file or a workbook.
 
     Raises NotFoundError, LoadbookError (unreadable, too large), IntakeError (no header, one column, no rows).
     """
     data = file_bytes(path)
     digest = hashlib.sha256(data).hexdigest()
-    if data[:4] in (ZIP, OLD_WORKBOOK):
+    if is_workbook(data):
         found = _from_workbook(name_of(path), data, sheet)
     else:
         found = _from_text(name_of(path), _decode(name_of(path), data, encoding))
@@ -165,36 +163,26 @@ def _sheet(name: str, rows: Iterator[tuple[int, list[Any]]], delimiter: str) -> 
 
 
 def _from_workbook(name: str, data: bytes, sheet: str | None) -> Sheet:
-    from python_calamine import CalamineError, CalamineWorkbook
-
-    data = safe_workbook(name, data)
-    try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
-        names = [s.name for s in book.sheets_metadata if str(s.typ).endswith("WorkSheet")] or book.sheet_names
-        if sheet is None and len(names) > 1:
-            filled = [n for n in names if book.get_sheet_by_name(n).height > 0]
-            if len(filled) != 1:
-                raise LoadbookError(
-                    f"the workbook has {len(names)} sheets", where=name,
-                    remedy=f"Say which: --sheet {names[0]!r} (others: {', '.join(names[1:6])})",
-                )  # fmt: skip
-            names = filled
-        chosen = sheet or names[0]
-        if chosen not in book.sheet_names:
-            raise LoadbookError(f"there is no sheet {chosen!r}", where=name, remedy="Sheets: " + ", ".join(names))
-        found = book.get_sheet_by_name(chosen)
-        within_limits(found.height - 1, found.width, name, MOST_RECORDS)
-        cells = found.to_python(skip_empty_area=False)
-    except (CalamineError, ValueError, OSError) as exc:
-        raise LoadbookError(
-            f"the workbook cannot be read ({exc})", where=name, remedy="Save it again as .xlsx"
-        ) from exc
+    book = open_book(data, name)
+    names = book.sheets
+    if sheet is None and len(names) > 1:
+        filled = [n for n in names if any(c not in (None, "") for row in book.rows(n) for c in row)]
+        if len(filled) != 1:
+            raise LoadbookError(
+                f"the workbook has {len(names)} sheets", where=name,
+                remedy=f"Say which: --sheet {names[0]!r} (others: {', '.join(names[1:6])})",
+            )  # fmt: skip
+        names = filled
+    if not names:
+        raise IntakeError("the sheet is empty", [Problem("there is nothing in it", file=name)])
+    chosen = sheet or names[0]
+    if chosen not in book.sheets:
+        raise LoadbookError(f"there is no sheet {chosen!r}", where=name, remedy="Sheets: " + ", ".join(names))
+    cells = book.rows(chosen)
+    within_limits(len(cells) - 1, max(map(len, cells), default=0), name, MOST_RECORDS)
     rows, lines = [], []
     for number, row in enumerate(cells, start=1):
         if any(c not in (None, "") for c in row):
-            if any(isinstance(c, str) and len(c) > LONGEST_CELL for c in row):
-                problem = Problem(f"a cell of more than {LONGEST_CELL:,} characters", name, number)
-                raise IntakeError("the workbook cannot be read", [problem])
             rows.append([_cell(c) for c in row])
             lines.append(number)
     if not rows:
