@@ -137,7 +137,7 @@ def test_values_given_are_read_by_their_type_and_unit(book: BookFolder) -> None:
     found = reports.run_report(book, "heating_rate_bands", {"fast": "200 F/h", "slow": "40"})
     assert found.given == {"fast": pytest.approx(111.111, abs=1e-3), "slow": 40.0}
     for given, error in (
-        ({"fast": "quick"}, "rate"), ({"fast": "200 F"}, "no unit of rate"), ({"fst": "1"}, "Did you mean fast"),
+        ({"fast": "quick"}, "rate"), ({"fast": "200 F"}, "no unit of rate"), ({"fst": "1"}, "Did you mean 'fast'"),
     ):  # fmt: skip
         with pytest.raises(UsageError, match=error):
             reports.run_report(book, "heating_rate_bands", given)
@@ -191,7 +191,7 @@ def test_a_file_that_cannot_join_is_said_and_the_others_work(book: BookFolder) -
 
 
 def test_sql_errors_help(book: BookFolder) -> None:
-    with pytest.raises(UsageError, match=r"no table or view 'movment'.*Did you mean movement\? Views: "):
+    with pytest.raises(UsageError, match=r"no table or view 'movment'.*Did you mean 'movement'\? Views: "):
         ask_sql(book, "SELECT * FROM movment")
     with pytest.raises(UsageError, match=r"no column 'movment_um'.*Did you mean .*movement_um"):
         ask_sql(book, "SELECT movment_um FROM movement")

@@ -11,7 +11,8 @@ from loadbook.core.errors import EXIT_SOMETHING_WRONG
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, to_stderr
-from .group_options import engine_option, note_stale, progress, without_option
+from .group_options import engine_option, note_stale, without_option
+from .progress import progress
 
 
 @click.group(cls=LoadbookGroup)
@@ -70,7 +71,8 @@ def publish(
     keep = PublishOptions(
         with_customers, with_people, with_notes, with_confidential, with_export_controlled, with_words, may_name
     )
-    done = put(book, target, plant, keep, progress("publishing"))
+    with progress() as show:
+        done = put(book, target, plant, keep, show)
     columns = ["plant", "runs", "traces", "files_written", "bytes_written", "files_there", "files_removed", "changed"]
     row = [
         done.plant, done.runs, done.traces, done.files, done.bytes, done.already, done.removed,
@@ -109,7 +111,8 @@ def recompute(target: str, engine: str, master: str | None, again: bool, fmt: st
     """
     from loadbook.group.recompute import recompute_group
 
-    done = recompute_group(target, engine, master=master, again=again, told=progress("recomputing"))
+    with progress() as show:
+        done = recompute_group(target, engine, master=master, again=again, progress=show)
     columns = ["plants", "months", "months_there", "runs", "samples", "files_written", "trace_bytes", "worker_s"]
     row = [
         done.plants, done.months, done.already, done.runs, done.samples, done.files, done.bytes_read,

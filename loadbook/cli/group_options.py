@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from typing import Any, TypeVar
 
@@ -14,18 +13,6 @@ from .common import to_stderr
 
 F = TypeVar("F", bound=Callable[..., Any])
 _FILTERS = tuple(name for name in FILTERS if name != "where")
-
-
-def progress(what: str) -> Callable[[str, int, int], None] | None:
-    """Progress on a terminal, on one line of stderr; elsewhere none."""
-    if not sys.stderr.isatty():
-        return None
-
-    def tell(text: str, part: int, whole: int) -> None:
-        end = "\r" + " " * 60 + "\r" if part == whole else ""
-        click.echo(f"\r{what} {text} {part} of {whole}" + end, nl=False, err=True)
-
-    return tell
 
 
 def engine_option(function: F) -> F:

@@ -26,10 +26,9 @@ KIND_NAMES = tuple(k.kind for k in KINDS)
 def _kind(name: str) -> Kind:
     found = BY_KIND.get(name) or BY_KIND.get(name + "s")
     if found is None:
-        from loadbook.core.vocabulary.lookup import nearest
+        from loadbook.core.phrases import did_you_mean
 
-        close = nearest(name, list(KIND_NAMES))
-        hint = f"Did you mean {close!r}? " if close else ""
+        hint = did_you_mean(name, list(KIND_NAMES))
         raise UsageError(
             f"there is no intake kind {name!r}", remedy=hint + "Kinds: " + ", ".join((*KIND_NAMES, "cycles"))
         )
@@ -328,7 +327,8 @@ def explain(term: str | None, fmt: str | None) -> None:
     """
     import textwrap
 
-    from loadbook.core.vocabulary.lookup import nearest, terms
+    from loadbook.core.phrases import nearest
+    from loadbook.core.vocabulary.lookup import terms
 
     known = terms()
     of_kind = {t.kind for t in known.values()}

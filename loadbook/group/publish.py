@@ -116,7 +116,7 @@ class _Writer:
 
 
 def publish(
-    book: BookFolder, target: str, plant: str, keep: PublishOptions | None = None, told: Progress | None = None
+    book: BookFolder, target: str, plant: str, keep: PublishOptions | None = None, progress: Progress | None = None
 ) -> Published:
     """Publish a book as one plant of a group.
 
@@ -148,7 +148,7 @@ def publish(
                 if table not in ("trace", "trace_channel"):
                     for piece in pieces_of(conn, table, keep, words):
                         writer.table(piece)
-            paths, left_out = _traces(book, conn, writer, told)
+            paths, left_out = _traces(book, conn, writer, progress)
             for piece in (*_of_traces(conn, keep, words, paths), *_records(book, conn, words, paths)):
                 writer.table(piece)
         head = _head(book, conn, name, keep, closure.counts)
@@ -177,7 +177,7 @@ def _head(
 
 
 def _traces(
-    book: BookFolder, conn: sqlite3.Connection, writer: _Writer, told: Progress | None
+    book: BookFolder, conn: sqlite3.Connection, writer: _Writer, progress: Progress | None
 ) -> tuple[dict[str, str], list[LeftOut]]:
     """Publish the traces' files as they are; (trace_id -> published name, those that could not be)."""
     rows = conn.execute(
@@ -194,8 +194,8 @@ def _traces(
             )  # fmt: skip
         except DamageError as exc:
             left_out.append(LeftOut(row["run"], row["path"], exc.what))
-        if told is not None:
-            told("traces", number, len(rows))
+        if progress is not None:
+            progress("publishing traces", number, len(rows))
     return paths, left_out
 
 

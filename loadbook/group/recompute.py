@@ -88,7 +88,7 @@ def recompute_group(
     master: str | None = None,
     spark: Any = None,
     again: bool = False,
-    told: Progress | None = None,
+    progress: Progress | None = None,
 ) -> GroupRecomputed:
     """Compute every run of every plant again from its trace, and put the results beside the publications.
 
@@ -114,8 +114,8 @@ def recompute_group(
     for number, done in enumerate(_run(tasks, engine, master, spark, group), 1):
         results[folders[done.plant]][done.month] = done
         _add(out, done)
-        if told is not None:
-            told("months", number, len(tasks))
+        if progress is not None:
+            progress("recomputing months", number, len(tasks))
     for plant in group.plants:
         _switch(group, plant, results[plant.folder], before[plant.folder])
     return out

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from loadbook.core import times
 from loadbook.core.errors import UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import nearest
 
 # filter -> where its words come from
 _KNOWN = {

@@ -13,6 +13,7 @@ from loadbook.analysis.movement import content as movement_content
 from loadbook.analysis.movement import lots as movement_lots
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
+from loadbook.core.phrases import many
 from loadbook.core.vocabulary.intake_kinds import SIZE_KINDS
 
 from .filters import Filters
@@ -280,7 +281,7 @@ def _warnings(
     if len(result.lots):
         count = int(result.lots["lots"].sum())
         out.append(
-            f"{count} lot{'' if count == 1 else 's'} without serials compared unpaired, apart: other pieces may have "
+            f"{many(count, 'lot')} without serials compared unpaired, apart: other pieces may have "
             "been read after the run than before it."
         )
     if "below_gauge" in result.table and float(result.table["below_gauge"].fillna(0.0).max()) > 0.5:

@@ -1,7 +1,7 @@
 """Recomputing on several cores: this process and others read and compute, this one alone stores.
 
 This process computes too whenever the run whose turn it is has not come yet: while the workers start, and while they
-are busy. Runs come back in their order, and nobody gets far ahead, so that memory does not grow with the number of runs.
+are busy. Runs come back in their order, and nobody gets far ahead: memory does not grow with the number of runs.
 Nothing is written here: the caller stores a run after it has seen that it is still the one that was computed.
 """
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core import times, units
 from loadbook.core.errors import UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 from loadbook.store import session, sql_files
 from loadbook.store.book import BookFolder
 from loadbook.store.session_samples import LeftOut
@@ -75,8 +75,7 @@ def run_report(
     reports, _ = available(book)
     file = reports.get(name)
     if file is None:
-        close = nearest(name, list(reports))
-        hint = f"Did you mean {close}? " if close else ""
+        hint = did_you_mean(name, list(reports))
         raise UsageError(f"there is no report {name!r}", remedy=f"{hint}List them with: loadbook report")
     values = values_of(book, file, given or {})
     sent = sent_of(book, file, values)
@@ -109,8 +108,7 @@ def values_of(book: Clock, file: SqlFile, given: Mapping[str, str]) -> dict[str,
     known = {p.name: p for p in file.parameters}
     for name in given:
         if name not in known:
-            close = nearest(name, list(known))
-            hint = f"Did you mean {close}? " if close else ""
+            hint = did_you_mean(name, list(known))
             raise UsageError(
                 f"the report {file.name} has no parameter {name!r}", remedy=f"{hint}{_offered(file.parameters)}"
             )

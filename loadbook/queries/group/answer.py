@@ -15,6 +15,7 @@ import numpy as np
 from loadbook.analysis.answers.cells import Break
 from loadbook.analysis.trace.model import Limit, Segment
 from loadbook.core.errors import UsageError
+from loadbook.core.phrases import many
 from loadbook.core.vocabulary.parameters import PLANNABLE
 from loadbook.queries import answer_words
 from loadbook.queries import history as answerdata
@@ -36,17 +37,13 @@ def evidence(plants: pd.DataFrame, without: Sequence[str]) -> str:
     plants  plant, runs, pieces
     """
     rows = [
-        f"{plant} ({_counted(int(runs), 'run')}, {_counted(int(pieces), 'piece')})"
+        f"{plant} ({many(int(runs), 'run')}, {many(int(pieces), 'piece')})"
         for plant, runs, pieces in plants[["plant", "runs", "pieces"]].to_numpy().tolist()
     ]
     text = "Evidence from " + (", ".join(rows) if rows else "no plant") + "."
     if without:
         text += f" Left out: {', '.join(without)}."
     return text
-
-
-def _counted(count: int, word: str) -> str:
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 # one row per run, part number and labels; the settings are the run's

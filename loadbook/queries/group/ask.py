@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from loadbook.core import times
 from loadbook.core.errors import LoadbookError, UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.writing import scratch
 from loadbook.group import views as groupviews
 from loadbook.group.read import Group, open_group
@@ -57,8 +57,7 @@ def shipped_report(name: str) -> sql_files.SqlFile:
     """A shipped report by name. Raises UsageError."""
     known = sql_files.reports()[0]
     if name not in known:
-        close = nearest(name, list(known))
-        hint = f"Did you mean {close}? " if close else ""
+        hint = did_you_mean(name, list(known))
         raise UsageError(f"there is no report {name!r}", remedy=f"{hint}List them with: loadbook report")
     return known[name]
 

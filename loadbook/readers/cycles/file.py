@@ -16,6 +16,7 @@ from loadbook.analysis.trace.model import Cycle, Limit, Segment
 from loadbook.core import units
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LARGEST_TEXT, name_of, read_file
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.clauses import UNIFORMITY_CLASSES
 from loadbook.readers.tables.take import Taken
 from loadbook.store.book import BookFolder
@@ -23,7 +24,7 @@ from loadbook.store.records import add_intake
 from loadbook.store.run_records import cycle_tables, same_cycle
 
 from .keys import CYCLE_KEYS, DEFAULT_PHASE, LIMIT_KEYS, LIMITS_KEYS, LIMITS_OPTIONS, QUANTITY_DIMENSION, SEGMENT_KEYS
-from .toml_tables import TomlTables, nearest
+from .toml_tables import TomlTables
 
 _TABLES = {"cycle": "[cycle]", "segment": "[[segment]]", "limits": "[limits]", "limit": "[[limit]]"}
 
@@ -70,7 +71,7 @@ class _Reader(TomlTables):
         for name in self.data:
             if name not in _TABLES:
                 line = self.lines.get((name, 0, None)) or self.lines.get(("", 0, name))
-                remedy = nearest(name, _TABLES) or f"A cycle file holds {', '.join(_TABLES.values())}"
+                remedy = did_you_mean(name, _TABLES).strip() or f"A cycle file holds {', '.join(_TABLES.values())}"
                 self.problems.append(
                     Problem(f"[{name}] is no part of a cycle", file=self.file, line=line, remedy=remedy)
                 )

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from loadbook.core.errors import IntakeError, Problem, UsageError
+from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 
 from .grid import Grid, find_delimiter, split
@@ -342,7 +343,7 @@ def _skip(grid: Grid, layout: Layout) -> None:
     kept = [i for i, row in enumerate(grid.rows) if not row[0].startswith(layout.skip)]
     count = len(grid.rows) - len(kept)
     if count:
-        grid.notes.append(f"{count} row{'s' if count > 1 else ''} left out by --skip")
+        grid.notes.append(f"{many(count, 'row')} left out by --skip")
     grid.rows = [grid.rows[i] for i in kept]
     grid.lines = [grid.lines[i] for i in kept]
 

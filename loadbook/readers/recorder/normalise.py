@@ -11,6 +11,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import BACKWARD_TIME, MISSING, OPEN, Flags, Floats
 from loadbook.core.errors import IntakeError, OpenQuestion, Problem, UsageError
+from loadbook.core.phrases import many
 from loadbook.core.times import now, parse_date, parse_moment, zone_of
 from loadbook.core.typed import quote
 
@@ -125,7 +126,7 @@ def normalise(
     notes += settled.notes
     interval, count, longest = time_axis.gaps(axis.t)
     if count:
-        notes.append(f"{count} gap{'s' if count > 1 else ''}, the longest {longest:g} s where {interval:g} s is usual")
+        notes.append(f"{many(count, 'gap')}, the longest {longest:g} s where {interval:g} s is usual")
     notes += _missing_by_channel(headings, settled.flags)
     counts = Counts(
         raw.rows_read, len(axis.t), int((settled.flags & MISSING > 0).sum()), int((settled.flags & OPEN > 0).sum()),
@@ -336,7 +337,7 @@ def _beyond_the_others(axis: time_axis.Axis, where: str) -> None:
     if len(lines):
         problem = Problem("the row stands among others, and its time lies outside all of theirs", where, int(lines[0]))
         raise IntakeError(
-            f"{time_axis.rows_word(len(lines))} cannot belong where the time says",
+            f"{many(len(lines), 'row')} cannot belong where the time says",
             [problem],
             remedy="Mend the time, or leave the row out with --skip",
         )

@@ -11,6 +11,7 @@ import numpy as np
 
 from loadbook.analysis.effects.words import figure
 from loadbook.core import units
+from loadbook.core.phrases import many
 from loadbook.queries.furnaces import FurnaceChart
 from loadbook.render.charts.drawing import Drawing, clipped, width_of
 from loadbook.render.charts.scale import Scale, room
@@ -247,7 +248,7 @@ def movement_picture(title: str, label: str, spans: Sequence[Span]) -> str:
         y = 24 + step * row
         for value in marks:
             d.line(sx(value), y + 14, sx(value), y + 28, MUTED if value == 0 else GRID, 1.0 if value == 0 else 0.8)
-        count = f"{s.runs} run{'s' if s.runs != 1 else ''}, {s.pieces} pieces"
+        count = f"{many(s.runs, 'run')}, {s.pieces} pieces"
         count += f"; before {s.earlier[3]} runs" if s.earlier else "; none before"
         d.text(8, y + 10, clipped(s.name, SMALL_PX, wide - 24 - width_of(count, 10)), SMALL_PX)
         d.text(wide - 8, y + 10, count, 10, MUTED, anchor="end")
