@@ -145,7 +145,7 @@ def test_values_given_are_read_by_their_type_and_unit(book: BookFolder) -> None:
         reports.run_report(book, "broken_clauses", {"since": "03/04/2026"})
     with pytest.raises(UsageError, match=r"is an? integer"):
         reports.run_report(book, "worst_movers", {"most": "1.5"})
-    with pytest.raises(UsageError, match="Did you mean month_summary"):
+    with pytest.raises(UsageError, match="Did you mean 'month_summary'"):
         reports.run_report(book, "month_sumary")
 
 

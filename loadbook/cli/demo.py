@@ -152,15 +152,12 @@ def _layout_name(furnace: str) -> str:
 def _keep_layout(book: BookFolder, furnace: str, path: Path) -> KeptLayout:
     """Settles a recorder's layout from its first file and keeps it, as `trace layout save` does."""
     from loadbook.readers.recorder.kept_layouts import kept_layout, save_layout
-    from loadbook.readers.recorder.layout import parse_channel_option
     from loadbook.readers.recorder.options import Options, stop
     from loadbook.readers.recorder.read import lasting, look
     from loadbook.readers.recorder.source import open_source
 
-    given = dict(ANSWERS[furnace])
-    given["channel"] = tuple(parse_channel_option(c) for c in given.get("channel", ()))
     source = open_source(path)
-    read = look(source, Options(**given), zone=book.zone)
+    read = look(source, Options.named(**ANSWERS[furnace]), zone=book.zone)
     stop(read.questions, source.name)
     name = _layout_name(furnace)
     save_layout(book, lasting(read, name), name)

@@ -98,11 +98,10 @@ def _options(given: dict[str, Any]) -> Options:
     from dataclasses import replace
 
     from loadbook.core.times import zone_of
-    from loadbook.readers.recorder.layout import DELIMITERS, Layout, checked, parse_channel_option
+    from loadbook.readers.recorder.layout import DELIMITERS, Layout, checked
     from loadbook.readers.recorder.options import Options
 
     given = {k: v if v is not None else "" for k, v in given.items()}
-    given["channel"] = tuple(parse_channel_option(c) for c in given["channel"])
     given["delimiter"] = {"tab": "\t", "\\t": "\t"}.get(given["delimiter"], given["delimiter"])
     if given["delimiter"] and given["delimiter"] not in DELIMITERS:
         raise UsageError(
@@ -117,7 +116,7 @@ def _options(given: dict[str, Any]) -> Options:
         from loadbook.core.outside import checked_encoding
 
         checked_encoding(given["encoding"])
-    options = Options(**given)
+    options = Options.named(**given)
     checked(replace(options.on(Layout()), channels=()), where="the options")
     return options
 

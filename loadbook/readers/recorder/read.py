@@ -71,7 +71,7 @@ def look(
         raw = _by_draft(source, draft)
     reading = normalise(
         raw, settled, where=source.name, start=options.start, fold=options.fold, zone=zone, run_started=run_started,
-        known=known, stated=options.channel,
+        known=known, stated=options.channels,
     )  # fmt: skip
     settled = _with_overruled(settled, reading.overruled)
     questions = [*(draft.questions if draft else ()), *reading.questions]
