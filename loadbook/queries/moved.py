@@ -167,7 +167,7 @@ def moved_of(
         measured=frame[have].reset_index(drop=True),
         lots=movement_lots.lots(frame, names, confidence) if stage is None else pd.DataFrame(),
     )
-    result.warnings = _warnings(result, data, frame[have], compared)
+    result.warnings = _warnings(result, frame[have], compared)
     return result
 
 
@@ -247,9 +247,7 @@ def _not_at_20c(frame: pd.DataFrame) -> list[str]:
     ]
 
 
-def _warnings(
-    result: Moved, data: MovementData, frame: pd.DataFrame, compared: Sequence[compare.Compared]
-) -> list[str]:
+def _warnings(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Compared]) -> list[str]:
     out = []
     if result.stage is not None:
         other = "before" if result.stage == "after" else "after"

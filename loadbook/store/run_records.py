@@ -133,7 +133,7 @@ class RunRecord:
         )  # fmt: skip
 
     def confirmed(self) -> frozenset[tuple[str, str, str]]:
-        """(channel, fault, decision) as calc.clauses.judge takes them; the latest decision counts."""
+        """(channel, fault, decision) as `analysis.clauses.judge` takes them; the latest decision counts."""
         latest = {(c.channel, c.fault): c.decision for c in self.confirmations}
         return frozenset((channel, fault, decision) for (channel, fault), decision in latest.items())
 

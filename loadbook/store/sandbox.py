@@ -119,7 +119,7 @@ def run_query(
 ) -> Answer:
     """Run a stranger's query over the book and give back its rows.
 
-    parameters  name -> (type, value) for each `$name` in the text; types as in sqlfiles.TYPES
+    parameters  name -> (type, value) for each `$name` in the text; types as in sql_files.TYPES
     memory_mb, seconds  limits; else LOADBOOK_SQL_MEMORY_MB and LOADBOOK_SQL_SECONDS, else 2048 MB and 60 s
     Raises      UsageError for anything that is not one select; LoadbookError where the query fails, or reaches
                 a limit; whatever the book itself raises

@@ -81,7 +81,7 @@ class _Reader(TomlTables):
         limits: list[Limit] = []
         segments = self.segments(limits)
         self.plain_limits(limits)
-        self.detailed_limits(limits, segments)
+        self.detailed_limits(limits)
         if self.problems:
             return Cycle("")
         return Cycle(**head, segments=tuple(segments), limits=tuple(limits))
@@ -229,7 +229,7 @@ class _Reader(TomlTables):
             limits.append(Limit(len(limits) + 1, quantity, relation, float(stored), phase=phase, event=event,  # type: ignore[arg-type]
                                 typed=f"{key} = {value}", **more))  # fmt: skip
 
-    def detailed_limits(self, limits: list[Limit], segments: list[Segment]) -> None:
+    def detailed_limits(self, limits: list[Limit]) -> None:
         raw = self.data.get("limit", [])
         for which, item in enumerate(raw if isinstance(raw, list) else [raw]):
             before = len(self.problems)

@@ -77,7 +77,7 @@ def control_picture(chart: FurnaceChart, system: str, zone: ZoneInfo) -> str:
         half = (sx(1) - sx(0)) / 2
         first = max(sx(float(month[0])) - min(half, 6), left)
         d.rect(first, top, right - first, bottom - top, SHADE)
-    _lines(d, sx, sy, low[kept], high[kept], left, right, limits, chart)
+    _lines(d, sx, sy, low[kept], high[kept], left, right, limits)
     joined = [(sx(float(k)), sy.at(y[i])) for k, i in enumerate(kept)]
     d.polyline(joined, "#9aa1a8", 0.8)
     _points(d, chart, kept, joined, y, sy, system, zone)
@@ -103,7 +103,6 @@ def _vertical(
 
 def _lines(
     d: Drawing, sx: Scale, sy: Scale, low: np.ndarray, high: np.ndarray, left: float, right: float, limits: bool,
-    chart: FurnaceChart,
 ) -> None:  # fmt: skip
     if not limits:
         for value in sy.ticks(5):
