@@ -53,7 +53,7 @@ def test_the_example_reads_whole() -> None:
     [
         (
             HEAD + HEAT.replace("rate_max", "rate_mx"),
-            "c.toml:10:rate_mx: 'rate_mx' is no key of [[segment]]. Did you mean 'rate_max'?",
+            "c.toml:10:rate_mx: 'rate_mx' is not a key of [[segment]]. Did you mean 'rate_max'?",
         ),
         (HEAD + HEAT.replace('"1150 F"', "1150"), "c.toml:9:target: target has no unit (found '1150'). "
                                                   'Write "1150 C" or "1150 F"'),
@@ -72,7 +72,7 @@ def test_the_example_reads_whole() -> None:
         (HEAD, "c.toml: there is no [[segment]]. Add at least one [[segment]] with its kind"),
         (
             HEAD + HEAT + "[limts]\n",
-            "c.toml:11: [limts] is no part of a cycle. Did you mean 'limits'?",
+            "c.toml:11: [limts] is not part of a cycle. Did you mean 'limits'?",
         ),
         (HEAD + HEAT.replace('"heat"', '"heet"'), "c.toml:8:kind: kind is none of the words it may be (found 'heet'). "
                                                   "Did you mean 'heat'?"),
@@ -83,7 +83,7 @@ def test_the_example_reads_whole() -> None:
         ),
         (
             HEAD + HEAT + '[[limit]]\nquantity = "soak"\nmin = "60 min"\nsegment = 1\n',
-            "c.toml:14:segment: segment 1 is no hold",
+            "c.toml:14:segment: segment 1 is not a hold",
         ),
         (
             HEAD + HEAT + '[[limit]]\nquantity = "heating_rate"\nmax = "60 C/h"\nrule = "rate/thickness"\n',

@@ -217,7 +217,7 @@ def test_the_commands_as_a_user_meets_them(book: BookFolder, loadbook: Callable[
     assert "must" not in loadbook("report", "past_due", "--about", **folder).stdout
     for words, code, said in (
         (("sql", "DROP TABLE run"), 2, "DROP is not allowed"), (("report", "nothing"), 2, "there is no report"),
-        (("report", "past_due", "today"), 2, "is no name=value"),
+        (("report", "past_due", "today"), 2, "is not of the form name=value"),
     ):  # fmt: skip
         done = loadbook(*words, **folder)
         assert (done.returncode, done.stdout) == (code, "") and said in done.stderr and "Traceback" not in done.stderr

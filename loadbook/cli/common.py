@@ -64,7 +64,7 @@ def report(exc: BaseException) -> int:
     elif isinstance(exc, MemoryError):
         to_stderr("loadbook: not enough memory for this. Ask for less at once (--since, --until, --part)")
     elif isinstance(exc, UnicodeEncodeError):
-        to_stderr(f"loadbook: {plain(str(exc.object)[:200])} is no text that can be written. Type it again, in UTF-8")
+        to_stderr(f"loadbook: {plain(str(exc.object)[:200])} cannot be written as text. Type it again, in UTF-8")
     elif isinstance(exc, RecursionError):
         to_stderr("loadbook: this is nested too deep to be read")
     elif isinstance(exc, OSError):

@@ -157,7 +157,7 @@ def report(
     for value in values:
         key, sign, text = value.partition("=")
         if not sign:
-            raise UsageError(f"{value!r} is no name=value", remedy=f"See: loadbook report {name} --about")
+            raise UsageError(f"{value!r} is not of the form name=value", remedy=f"See: loadbook report {name} --about")
         given[key] = text
     found = report_group(target, name, given, engine=engine, without=without, master=master)
     columns: list[str] = found.columns

@@ -130,7 +130,7 @@ def _pairs(words: tuple[str, ...]) -> dict[str, str]:
     for word in words:
         name, sign, value = word.partition("=")
         if not sign:
-            raise UsageError(f"{word!r} is no column=value", remedy="Write it like shape=ring")
+            raise UsageError(f"{word!r} is not of the form column=value", remedy="Write it like shape=ring")
         given[name.strip()] = value
     return given
 

@@ -295,9 +295,9 @@ def _run_of(file: Path, pattern: str) -> str:
     try:
         match = re.search(pattern, file.name)
     except re.error as exc:
-        raise UsageError(f"--run-from-name is no regular expression: {exc}", remedy="Such as '(R-[0-9-]+)'") from exc
+        raise UsageError(f"--run-from-name is not a regular expression: {exc}", remedy="Such as '(R-[0-9-]+)'") from exc
     if match is None:
-        raise UsageError(f"no run is found in the name {file.name!r}", remedy="Mend --run-from-name, or use --run")
+        raise UsageError(f"no run is found in the name {file.name!r}", remedy="Correct --run-from-name, or use --run")
     return match.group(1) if match.groups() else match.group(0)
 
 

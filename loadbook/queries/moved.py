@@ -122,7 +122,7 @@ def moved(
 def check_share(value: float, name: str) -> None:
     """Raises UsageError unless 0 < value < 1."""
     if not 0.0 < value < 1.0:
-        raise UsageError(f"{name} {value:g} is no share between 0 and 1", remedy=f"Write it like {name} 0.90")
+        raise UsageError(f"{name} {value:g} is not a share between 0 and 1", remedy=f"Write it like {name} 0.90")
 
 
 def moved_of(

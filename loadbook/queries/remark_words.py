@@ -138,7 +138,7 @@ def _stock(f: Figures, system: str) -> str:
 
 # -- what the shop reads --------------------------------------------------------------------------
 
-_SPREAD = "so nothing can be told about how far pieces spread"
+_SPREAD = "so how far pieces spread cannot be told"
 _UNMEASURED = "Pieces that were not measured, cracked or were straightened would make it look worse."
 _SHOP: dict[str, Words] = {
     "hardness": "hardness is kept but does not move",

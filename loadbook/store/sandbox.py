@@ -1,6 +1,6 @@
 """The guard around SQL that a stranger wrote: `sql`, a user's own reports, `--where`.
 
-What was measured with the engine (2.0): the type of a statement is no guard, since `WITH a AS (COPY ... TO 'file')
+What was measured with the engine (2.0): the type of a statement is not a guard, since `WITH a AS (COPY ... TO 'file')
 SELECT 1` counts as a select and overwrote a file although access to files was off and only its folder allowed; and
 a timer with an interrupt, together with the engine's own memory limit, let one query reach 7 GB and 21 s. So:
 

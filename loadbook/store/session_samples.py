@@ -127,7 +127,7 @@ def _unfit(locate: trace_files.Locator, relative: str, size: int) -> tuple[str |
     if found != size:
         return f"the file has {found} bytes, not the {size} that were written", ""
     if head != _MAGIC or tail != _MAGIC:
-        return "the file is no Parquet file any more", ""
+        return "the file is not a Parquet file any more", ""
     return None, os.path.abspath(path)  # noqa: PTH100 - as a text, since a book has thousands
 
 

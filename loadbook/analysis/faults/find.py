@@ -104,7 +104,7 @@ def _come_and_go(faults: list[Fault]) -> list[Fault]:
 
 def _left_without_step(seen: ChannelView, roles: list[Fault], steps: list[Fault]) -> list[Fault]:
     """The contradictions of a role that are still there when the channel's jump is taken out again: a channel that
-    stands too high since it jumped is no channel read by a wrong table."""
+    stands too high since it jumped is not a channel read by a wrong table."""
     odd = {r.channel for r in roles if r.kind == "wrong type"}
     jumped = [s for s in steps if s.kind == "step" and s.channel in odd]
     if not jumped:

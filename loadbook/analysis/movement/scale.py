@@ -122,7 +122,7 @@ def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFra
         elif rows.empty:
             hint = did_you_mean(one.name, [*map(str, frame.columns), *parameters["parameter"].unique()])
             raise UsageError(
-                f"{one.name!r} is no column of movement and no parameter of any run",
+                f"{one.name!r} is neither a column of movement nor a parameter of any run",
                 remedy=hint
                 + "`loadbook explain` lists the parameters; columns are setup, atmosphere, cycle, shape, ...",
             )

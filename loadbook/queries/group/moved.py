@@ -105,7 +105,7 @@ def treatments(source: GroupSource, ways: Sequence[scale.By]) -> tuple[list[tupl
         found = groupcells.parameters(source, False, [way.name])
         if found.empty:
             raise UsageError(
-                f"{way.name!r} is no column of a group's movement and no parameter of any run",
+                f"{way.name!r} is neither a column of a group's movement nor a parameter of any run",
                 remedy=f"Columns: {', '.join(COLUMNS)}; `loadbook explain` lists the parameters",
             )
         given = found["value"].to_numpy(dtype=np.float64)

@@ -48,7 +48,7 @@ def read_cycle_file(path: Path) -> CycleFile:
         data = read_file(path, LARGEST_TEXT)
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as exc:
-        raise IntakeError(f"{name_of(path)} is no UTF-8 text", [Problem(str(exc), file=name_of(path))]) from exc
+        raise IntakeError(f"{name_of(path)} is not UTF-8 text", [Problem(str(exc), file=name_of(path))]) from exc
     return replace(parse_cycle(text, name_of(path)), sha256=hashlib.sha256(data).hexdigest())
 
 
@@ -57,7 +57,9 @@ def parse_cycle(text: str, file: str = "cycle.toml") -> CycleFile:
     reader = _Reader(text, file)
     cycle = reader.cycle()
     if reader.problems:
-        raise IntakeError(f"{file} is no cycle that can be taken in", reader.problems, remedy="Mend the lines below")
+        raise IntakeError(
+            f"{file} is not a cycle that can be taken in", reader.problems, remedy="Correct the lines below"
+        )
     return CycleFile(cycle, text, file)
 
 
@@ -73,7 +75,7 @@ class _Reader(TomlTables):
                 line = self.lines.get((name, 0, None)) or self.lines.get(("", 0, name))
                 remedy = did_you_mean(name, _TABLES).strip() or f"A cycle file holds {', '.join(_TABLES.values())}"
                 self.problems.append(
-                    Problem(f"[{name}] is no part of a cycle", file=self.file, line=line, remedy=remedy)
+                    Problem(f"[{name}] is not part of a cycle", file=self.file, line=line, remedy=remedy)
                 )
         if "cycle" not in self.data:
             self.problems.append(Problem("there is no [cycle]", file=self.file, line=1, remedy="Begin with [cycle]"))
@@ -278,7 +280,7 @@ class _Reader(TomlTables):
         if number is not None and not 1 <= number <= len(kinds):
             wrong(f"there is no segment {number}", "segment", f"Segments are 1 to {len(kinds)}")
         elif quantity == "soak" and number and kinds[number - 1] != "hold":
-            wrong(f"segment {number} is no hold", "segment")
+            wrong(f"segment {number} is not a hold", "segment")
         rule = fields.get("rule")
         if rule and not fields.get("per_mm"):
             wrong("a thickness rule needs per", "rule", 'Add per = "25 mm"')

@@ -50,7 +50,7 @@ class TomlTables:
         except NoToml as exc:
             remedy = 'TOML keys look like: target = "620 C"'
             raise IntakeError(
-                f"{file} is no TOML", [Problem(str(exc), file=file, line=exc.line, remedy=remedy)]
+                f"{file} is not TOML", [Problem(str(exc), file=file, line=exc.line, remedy=remedy)]
             ) from exc
 
     def problem(
@@ -127,7 +127,7 @@ class TomlTables:
 
     def unknown(self, key: str, table: str, which: int, known: Mapping[str, object]) -> None:
         remedy = did_you_mean(key, known).strip() or f"{self.tables[table]} may hold: {', '.join(known)}"
-        self.problem(f"{key!r} is no key of {self.tables[table]}", table, which, key, remedy=remedy)
+        self.problem(f"{key!r} is not a key of {self.tables[table]}", table, which, key, remedy=remedy)
 
 
 def _unit_remedy(raw: object, dimension: str) -> str:

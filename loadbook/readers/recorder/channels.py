@@ -444,7 +444,7 @@ def _ask_several(
                 Question(
                     f"from {line} on {all_names[i]!r} goes on where {all_names[j]!r} was, and the other way round: were"
                     " the columns changed over?",
-                    f"--believe {quote(all_names[i])} where they were not; else mend the file, or take its parts apart",
+                    f"--believe {quote(all_names[i])} where they were not; else correct the file, or split it",
                 )
             )
     _about_slipped_rows(raw, list(lows), layout, lines, out)

@@ -332,7 +332,7 @@ def _prepare(grid: Grid, layout: Layout) -> None:
         raise IntakeError(
             f"no cell is written as --time-format {layout.written_time!r} says",
             [Problem("such as this one", None, None, None, shown)],
-            remedy="Mend the format: %d day, %m month, %b its name, %Y year, %H:%M:%S time, %p AM or PM",
+            remedy="Correct the format: %d day, %m month, %b its name, %Y year, %H:%M:%S time, %p AM or PM",
         )
 
 
@@ -368,7 +368,7 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
         raise IntakeError(
             "the first row of data cannot be read",
             [Problem("no row of data and no heading", name, line, None, ", ".join(row))],
-            remedy=f"Mend it, or leave it out with --skip {quote(row[0])}",
+            remedy=f"Correct it, or leave it out with --skip {quote(row[0])}",
         )
     _units_beside(grid, columns, head)
     if not head.nameless and not layout.heading:

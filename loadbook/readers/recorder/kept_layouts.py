@@ -45,7 +45,7 @@ def find_layout(conn: sqlite3.Connection | None, named: str) -> KeptLayout:
         try:
             text = read_file(path, LARGEST_TEXT).decode("utf-8-sig")
         except UnicodeDecodeError as exc:
-            raise LoadbookError("the layout file is no UTF-8 text", where=named, remedy="Save it as UTF-8") from exc
+            raise LoadbookError("the layout file is not UTF-8 text", where=named, remedy="Save it as UTF-8") from exc
         return KeptLayout(from_toml(text, where=path.name), path.name, text)
     if conn is None:
         raise UsageError(

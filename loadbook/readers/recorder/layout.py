@@ -199,7 +199,7 @@ def from_toml(text: str, *, where: str = "layout") -> Layout:
         data = toml_of(text)
     except NoToml as exc:
         raise UsageError(
-            f"{where} is no TOML: {exc}", remedy="See `loadbook trace layout show` for an example"
+            f"{where} is not TOML: {exc}", remedy="See `loadbook trace layout show` for an example"
         ) from exc
     known = {f.name for f in fields(Layout)} - {"channels"}
     channels = tuple(_rule(item, where) for item in data.pop("channel", []))
@@ -231,7 +231,7 @@ def checked(layout: Layout, *, where: str = "layout") -> Layout:
         raise UsageError(f"{where}: decimal and thousands mark are both {layout.decimal!r}")
     for rule in layout.channels:
         if rule.role and rule.role not in LAYOUT_ROLES:
-            raise UsageError(f"{where}: {rule.role!r} is no role", remedy=f"Write one of: {', '.join(LAYOUT_ROLES)}")
+            raise UsageError(f"{where}: {rule.role!r} is not a role", remedy=f"Write one of: {', '.join(LAYOUT_ROLES)}")
     return layout
 
 
@@ -246,7 +246,7 @@ def _check_time(layout: Layout, where: str) -> None:
     needed = {"clock": (r"%d", r"%[mb]", r"%[yY]", r"%[HI]", r"%-?M"), "time of day": (r"%[HI]", r"%-?M")}
     if fmt and any(not re.search(mark, fmt) for mark in needed.get(layout.time_kind, ())):
         raise UsageError(
-            f"{where}: time_format {fmt!r} is no whole {layout.time_kind}", remedy="Such as %d/%m/%Y %H:%M:%S"
+            f"{where}: time_format {fmt!r} is not a complete {layout.time_kind}", remedy="Such as %d/%m/%Y %H:%M:%S"
         )
 
 
@@ -316,7 +316,7 @@ def _check_unit(text: str, role: str, unit: str) -> None:
     key, what = unit_of(unit), "pressure" if role == "pressure" else "temperature"
     if key not in DIMENSIONS[what]:
         raise UsageError(
-            f"--channel {text!r}: {unit!r} is no unit of {what}",
+            f"--channel {text!r}: {unit!r} is not a unit of {what}",
             remedy=f"One of: {', '.join(DIMENSIONS[what])}; a channel in {unit} is other: NAME=other,{unit}",
         )
 

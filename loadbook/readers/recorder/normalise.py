@@ -187,7 +187,7 @@ def _unknown(raw: Raw) -> list[Question]:
         column, text, line = min(marked, key=lambda m: m[2])
         questions.append(
             Question(
-                f"{text!r} in {column!r} (line {line}) is no number with these decimal and thousands marks",
+                f"{text!r} in {column!r} (line {line}) is not a number with these decimal and thousands marks",
                 MARKS_OPTION,
             )
         )
@@ -256,7 +256,9 @@ def _moment(text: str, zone: ZoneInfo) -> datetime:
     except OpenQuestion:
         raise
     except UsageError as exc:
-        raise UsageError(f"--start {text!r} is no moment", remedy="Write it like 2026-03-01T08:00, or 'run'") from exc
+        raise UsageError(
+            f"--start {text!r} is not a moment", remedy="Write it like 2026-03-01T08:00, or 'run'"
+        ) from exc
 
 
 def _dated(
@@ -297,14 +299,14 @@ def _of_this_age(time: Floats, lines: np.ndarray, where: str) -> None:
     wrong = np.flatnonzero((time < 0) | (time >= 4_102_444_800))
     if len(wrong):
         problem = Problem("a date before 1970 or after 2099", where, int(lines[wrong[0]]))
-        raise IntakeError(f"{len(wrong)} times cannot be true", [problem], remedy="Mend them, or give --date-order")
+        raise IntakeError(f"{len(wrong)} times cannot be true", [problem], remedy="Correct them, or give --date-order")
     future = np.flatnonzero(time > now().timestamp() + 2 * time_axis.DAY)
     if len(future):
         at = time_axis.utc_moment(float(time[future[0]]))
         problem = Problem(f"{at:%Y-%m-%d %H:%M}", where, int(lines[future[0]]))
         raise IntakeError(
             f"{len(future)} times lie in the future", [problem],
-            remedy="Mend them, or say how they are to be read: --date-order, --epoch or --time-format",
+            remedy="Correct them, or say how they are to be read: --date-order, --epoch or --time-format",
         )  # fmt: skip
 
 
@@ -320,7 +322,7 @@ def _no_long_gap(t: Floats, lines: np.ndarray, where: str) -> None:
         raise IntakeError(
             "the times jump by more than any run lasts",
             [problem],
-            remedy="Mend the date, or leave the row out with --skip",
+            remedy="Correct the date, or leave the row out with --skip",
         )
 
 
@@ -339,7 +341,7 @@ def _beyond_the_others(axis: time_axis.Axis, where: str) -> None:
         raise IntakeError(
             f"{many(len(lines), 'row')} cannot belong where the time says",
             [problem],
-            remedy="Mend the time, or leave the row out with --skip",
+            remedy="Correct the time, or leave the row out with --skip",
         )
 
 

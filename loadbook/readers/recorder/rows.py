@@ -245,7 +245,7 @@ def _about_short_rows(short: list[int], layout: Layout, out: Cells) -> None:
 def _marks_hint(layout: Layout) -> str | None:
     if layout.delimiter == ",":
         return "Is the decimal mark a comma too? Then no reader can tell: export with semicolons"
-    return "Mend the row, or leave it out with --skip"
+    return "Correct the row, or leave it out with --skip"
 
 
 def _note(notes: list[str], count: int, what: str, then: str) -> None:
@@ -268,7 +268,7 @@ def _strange(rows: list[tuple[int, list[str], str]], last_data: int, where: str,
                     line,
                     None,
                     cell,
-                    f"Mend it, or leave the row out with --skip {quote(row[0])}",
+                    f"Correct it, or leave the row out with --skip {quote(row[0])}",
                 )
             )
         else:

@@ -136,7 +136,7 @@ def _number(text: str, mark: str) -> float:
             raise Refused("a point in a file with decimal commas could mean thousands", "Write it without the point")
         if mark == "." and "," in text:
             raise Refused("a comma in a number could mean decimals or thousands", "Write it with a decimal point")
-        raise Refused("this is no number", "Write digits, with the unit in the column's name only")
+        raise Refused("this is not a number", "Write digits, with the unit in the column's name only")
     value = float(text.replace(",", ".") if mark == "," else text)
     if not math.isfinite(value):
         raise Refused("this number is too large", None)
@@ -182,7 +182,7 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
     def integer(cell: str) -> Any:
         value = _number(cell, mark)
         if not value.is_integer() or abs(value) > 2**53:
-            raise Refused("this is no whole number")
+            raise Refused("this is not a whole number")
         _bounds(column, value)
         return int(value)
 
