@@ -137,7 +137,7 @@ def test_a_hold_takes_the_target_before_it() -> None:
 def test_a_file_that_is_no_text(tmp_path: Path) -> None:
     path = tmp_path / "c.toml"
     path.write_bytes(b"\xff\xfe[cycle]")
-    with pytest.raises(IntakeError, match="no UTF-8"):
+    with pytest.raises(IntakeError, match="not UTF-8 text"):
         read_cycle_file(path)
     with pytest.raises(NotFoundError, match="there is no such file"):
         read_cycle_file(tmp_path / "none.toml")

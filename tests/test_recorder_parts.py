@@ -280,7 +280,7 @@ def test_layout_survives_toml() -> None:
         ("[[channel]]\nname = 'a'\nrole = 'boss'", "'boss' is not a role"),
         ("time_kind = 'elapsed'\ntime_format = 'weeks'", "cannot be 'weeks'"),
         ("time_format = '%H:%M'", "is not a complete clock"),
-        ("delimiter = ", "no TOML"),
+        ("delimiter = ", "not TOML"),
         ("zone = 'Mars/Base'", "no time zone"),
         ("time_columns = 'Time'", "must be a list"),
         ("encoding = 'nope'", "no encoding 'nope'"),

@@ -137,7 +137,7 @@ def test_values_given_are_read_by_their_type_and_unit(book: BookFolder) -> None:
     found = reports.run_report(book, "heating_rate_bands", {"fast": "200 F/h", "slow": "40"})
     assert found.given == {"fast": pytest.approx(111.111, abs=1e-3), "slow": 40.0}
     for given, error in (
-        ({"fast": "quick"}, "rate"), ({"fast": "200 F"}, "no unit of rate"), ({"fst": "1"}, "Did you mean 'fast'"),
+        ({"fast": "quick"}, "rate"), ({"fast": "200 F"}, "not a unit of rate"), ({"fst": "1"}, "Did you mean 'fast'"),
     ):  # fmt: skip
         with pytest.raises(UsageError, match=error):
             reports.run_report(book, "heating_rate_bands", given)

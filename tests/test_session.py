@@ -109,7 +109,7 @@ def test_a_trace_that_says_it_is_another_run_s_is_believed_by_its_row_only(book:
     [
         (lambda p: p.unlink(), "the file is missing"),
         (lambda p: p.write_bytes(p.read_bytes()[:-9]), "not the"),
-        (lambda p: p.write_bytes(b"x" * p.stat().st_size), "no Parquet file"),
+        (lambda p: p.write_bytes(b"x" * p.stat().st_size), "not a Parquet file"),
         (lambda p: (p.unlink(), p.mkdir()), "not a regular file"),
     ],
 )  # fmt: skip
