@@ -81,8 +81,8 @@ def pictures(book: Path, folder: Path) -> None:
 def main() -> None:
     book = Path(sys.argv[1])
     text = README.read_text(encoding="utf-8")
-    for name in ("september.xlsx", "run-R25-086.html"):
-        (book / name).unlink(missing_ok=True)
+    for left in (*book.glob("*.xlsx"), *book.glob("*.html")):
+        left.unlink()
 
     def fresh(block: re.Match[str]) -> str:
         return f"```console\n$ {block[1]}\n{shortened(output(block[1], book), block[2])}```"
