@@ -1,19 +1,26 @@
 """Brings the README's console blocks up to date: python -m tests.readme_refresh BOOK
 
-A console block is a line `$ loadbook ...` and what that command prints (stdout, then stderr), run in a demo book.
-`tests/test_docs.py` compares them, so the README never shows what is not so.
+A console block is a line `$ loadbook ...` and what that command shows on a terminal of 80 columns, in a demo book.
+`tests/test_docs.py` compares them, so the README never shows what is not so. The pictures in fixtures/pictures are made
+anew as well.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
+import pty
 import re
 import shlex
+import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 README = Path(__file__).resolve().parent.parent / "README.md"
+PICTURES = README.parent / "fixtures" / "pictures"
+LEFT_OUT = "[...]"
 BLOCK = re.compile(r"^```console\n\$ (loadbook [^\n]+)\n(.*?)^```", re.DOTALL | re.MULTILINE)
 
 
@@ -23,26 +30,68 @@ def blocks() -> list[tuple[str, str]]:
 
 
 def output(command: str, book: Path) -> str:
-    """What a command prints in a book: stdout, then stderr."""
-    words = shlex.split(command)[1:]
-    done = subprocess.run(
-        [sys.executable, "-m", "loadbook", *words],
-        cwd=book,
-        env={**os.environ, "LOADBOOK_WHO": "tester"},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    return "".join(line.rstrip() + "\n" for line in (done.stdout + done.stderr).splitlines())
+    """What a command shows in a book on a terminal of 80 columns: stdout, then stderr."""
+    words = [sys.executable, "-m", "loadbook", *shlex.split(command)[1:]]
+    env = {**os.environ, "LOADBOOK_WHO": "tester", "TERM": "dumb", "COLUMNS": "80", "LINES": "40"}
+    terminal, inside = pty.openpty()
+    with tempfile.TemporaryFile() as errors:
+        process = subprocess.Popen(words, cwd=book, env=env, stdin=subprocess.DEVNULL, stdout=inside, stderr=errors)
+        os.close(inside)
+        shown = b""
+        with contextlib.suppress(OSError):  # Linux's way to say that nobody writes any more
+            while part := os.read(terminal, 65536):
+                shown += part
+        os.close(terminal)
+        process.wait(timeout=120)
+        errors.seek(0)
+        shown += errors.read()
+    return "".join(line.rstrip() + "\n" for line in shown.decode("utf-8").splitlines())
+
+
+def shortened(whole: str, shown: str) -> str:
+    """The output as a block shows it: where the block has the line LEFT_OUT, as many lines of its beginning and of its
+    end as the block has before and after that line."""
+    if f"{LEFT_OUT}\n" not in shown:
+        return whole
+    before, after = (part.count("\n") for part in shown.split(f"{LEFT_OUT}\n"))
+    lines = whole.splitlines(keepends=True)
+    return "".join([*lines[:before], f"{LEFT_OUT}\n", *lines[len(lines) - after :]])
+
+
+def pictures(book: Path, folder: Path) -> None:
+    """Make the README's pictures as a user would, of a copy of the demo book: it keeps the answer of the letter."""
+    from loadbook.queries.letter.build import letter
+    from loadbook.render.letter.picture import interval_picture
+    from loadbook.store.book import BookFolder
+
+    for command in (
+        f"loadbook moved --part PN-1001 --kind circularity --by setup --chart {folder / 'moved.svg'}",
+        f"loadbook effect --kind 'outside diameter' --process 'stress relief' --of heating_rate_peak_c_per_h"
+        f" --chart {folder / 'effect.svg'}",
+        "loadbook answer --part PN-1004 --characteristic flatness --cycle SR-600 --cycle-revision C --save",
+    ):
+        output(command, book)
+    with BookFolder.open(book) as opened:
+        (number,) = opened.read().execute("SELECT max(answer_id) FROM answer").fetchone()
+        interval = letter(opened, number).interval
+    assert interval is not None
+    (folder / "letter.svg").write_text(interval_picture(interval), encoding="utf-8")
 
 
 def main() -> None:
     book = Path(sys.argv[1])
     text = README.read_text(encoding="utf-8")
-    for name in ("september.xlsx", "run-R25-086.html"):
-        (book / name).unlink(missing_ok=True)
-    fresh = BLOCK.sub(lambda m: f"```console\n$ {m.group(1)}\n{output(m.group(1), book)}```", text)
-    README.write_text(fresh, encoding="utf-8")
+    for left in (*book.glob("*.xlsx"), *book.glob("*.html")):
+        left.unlink()
+
+    def fresh(block: re.Match[str]) -> str:
+        return f"```console\n$ {block[1]}\n{shortened(output(block[1], book), block[2])}```"
+
+    README.write_text(BLOCK.sub(fresh, text), encoding="utf-8")
+    with tempfile.TemporaryDirectory() as folder:
+        for left in PICTURES.glob("*.svg"):
+            left.unlink()
+        pictures(Path(shutil.copytree(book, Path(folder) / "book")), PICTURES)
 
 
 if __name__ == "__main__":

@@ -226,7 +226,7 @@ def tell(case: RunCase, system: str = "si") -> Told:
     asked = parse_cycle(text).cycle
     trace = prepared(_made(case))
     phases = find_phases(trace, asked)
-    faults = find_faults(trace, phases, case.pieces)
+    faults = find_faults(trace, phases)
     judgement = judge(trace, asked, case.pieces, phases, faults, **case.more)
     return Told(judgement, tuple(run_parameters(trace, asked, case.pieces, phases, faults)))
 

@@ -109,7 +109,7 @@ class Shop:
         return asked + self.rng.normal(size=asked.shape) * WITHIN * 0.8 if self.world == "noisy" else asked
 
     def history(self) -> pd.DataFrame:
-        """Pieces of all runs: columns as calc.answercells.make_cells wants them, and before/after for form errors."""
+        """Pieces of all runs: columns for analysis.answers.cells.make_cells, and before/after for form errors."""
         rng, rows = self.rng, []
         per_run = 3 if self.world == "mixed" else 1
         popular = rng.dirichlet(np.full(len(self.parts), 1.5))

@@ -276,7 +276,7 @@ def test_a_head_kept_elsewhere_finds_what_the_chain_alone_cannot(tmp_path: Path,
     assert said.returncode == 3
     assert "the chain's end was cut off" in said.stdout
     assert inside("verify", "--last-link", kept[:-1], "--book", "book").returncode == 2, (
-        "a head copied in part is no alarm"
+        "a head copied in part is not an alarm"
     )
     assert inside("verify", "--last-link", f" {kept.upper()} ", "--book", "book").returncode == 3
 

@@ -49,7 +49,7 @@ def test_a_newer_book_is_refused(book: BookFolder, loadbook: Run) -> None:
 
 def test_another_sqlite_file_is_refused(tmp_path: Path) -> None:
     sqlite3.connect(tmp_path / "book.sqlite").execute("CREATE TABLE x (y)").connection.close()
-    with pytest.raises(DamageError, match="is no loadbook book"):
+    with pytest.raises(DamageError, match="is not a loadbook book"):
         BookFolder.open(tmp_path)
 
 

@@ -53,7 +53,7 @@ def test_the_example_reads_whole() -> None:
     [
         (
             HEAD + HEAT.replace("rate_max", "rate_mx"),
-            "c.toml:10:rate_mx: 'rate_mx' is no key of [[segment]]. Did you mean 'rate_max'?",
+            "c.toml:10:rate_mx: 'rate_mx' is not a key of [[segment]]. Did you mean 'rate_max'?",
         ),
         (HEAD + HEAT.replace('"1150 F"', "1150"), "c.toml:9:target: target has no unit (found '1150'). "
                                                   'Write "1150 C" or "1150 F"'),
@@ -72,7 +72,7 @@ def test_the_example_reads_whole() -> None:
         (HEAD, "c.toml: there is no [[segment]]. Add at least one [[segment]] with its kind"),
         (
             HEAD + HEAT + "[limts]\n",
-            "c.toml:11: [limts] is no part of a cycle. Did you mean 'limits'?",
+            "c.toml:11: [limts] is not part of a cycle. Did you mean 'limits'?",
         ),
         (HEAD + HEAT.replace('"heat"', '"heet"'), "c.toml:8:kind: kind is none of the words it may be (found 'heet'). "
                                                   "Did you mean 'heat'?"),
@@ -83,7 +83,7 @@ def test_the_example_reads_whole() -> None:
         ),
         (
             HEAD + HEAT + '[[limit]]\nquantity = "soak"\nmin = "60 min"\nsegment = 1\n',
-            "c.toml:14:segment: segment 1 is no hold",
+            "c.toml:14:segment: segment 1 is not a hold",
         ),
         (
             HEAD + HEAT + '[[limit]]\nquantity = "heating_rate"\nmax = "60 C/h"\nrule = "rate/thickness"\n',
@@ -137,7 +137,7 @@ def test_a_hold_takes_the_target_before_it() -> None:
 def test_a_file_that_is_no_text(tmp_path: Path) -> None:
     path = tmp_path / "c.toml"
     path.write_bytes(b"\xff\xfe[cycle]")
-    with pytest.raises(IntakeError, match="no UTF-8"):
+    with pytest.raises(IntakeError, match="not UTF-8 text"):
         read_cycle_file(path)
     with pytest.raises(NotFoundError, match="there is no such file"):
         read_cycle_file(tmp_path / "none.toml")

@@ -125,7 +125,7 @@ def test_a_damaged_computed_figure_is_mended_by_recompute(traced: BookFolder, in
         conn.execute("UPDATE parameter SET value = value + 1 WHERE run = 'R1' AND source = 'trace'")
     said = inside("verify", "--book", "book")
     assert said.returncode == 3
-    assert "what was computed of run R1 is not what was stored: loadbook recompute R1 mends it" in said.stdout
+    assert "what was computed of run R1 is not what was stored: loadbook recompute R1 puts it right" in said.stdout
     assert inside("recompute", "R1", "--book", "book").returncode == 0
     assert inside("verify", "--book", "book").returncode == 0
 

@@ -107,7 +107,7 @@ def test_every_run_a_different_part(tmp_path: Path, inside: Loadbook) -> None:
     _, effects, answer, trial = said(inside, fill(tmp_path / "b", others), str(others["part"].iloc[0]))
     told(effects, "at least 6 are needed")
     refused(answer, "only 0 repeat a part number")
-    assert "nothing can be told of heating rate peak" in trial
+    assert "Nothing can be said yet of heating rate peak" in trial
 
 
 def test_a_gauge_coarser_than_the_movement(tmp_path: Path, inside: Loadbook) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from .readme_command import sh_blocks
-from .readme_refresh import README, blocks, output
+from .readme_refresh import PICTURES, README, blocks, output, pictures, shortened
 
 TEXT = README.read_text(encoding="utf-8")
 
@@ -30,7 +30,21 @@ def test_the_first_two_blocks_are_the_two_commands() -> None:
 def test_each_console_block_prints_what_it_shows(command: str, shown: str, demo_book: Path) -> None:
     for left in (*demo_book.glob("*.xlsx"), *demo_book.glob("*.html")):
         left.unlink()
-    assert output(command, demo_book) == shown, "python -m tests.readme_refresh BOOK brings it up to date"
+    found = shortened(output(command, demo_book), shown)
+    assert found == shown, "python -m tests.readme_refresh BOOK brings it up to date"
+
+
+def test_the_pictures_are_what_the_program_draws(demo_book: Path, tmp_path: Path) -> None:
+    named = dict(re.findall(r"^!\[([^\]]+)\]\(fixtures/pictures/(.+)\)$", TEXT, re.MULTILINE))
+    assert all(len(told.split()) > 10 for told in named), "each says in words what it shows"
+    pictures(Path(shutil.copytree(demo_book, tmp_path / "book")), tmp_path)
+    for name in named.values():  # their order, and the last digit of a place on the paper, may differ
+        drawn, shown = (
+            sorted(re.findall(r'aria-label="[^"]*"|>[^<]+<', (place / name).read_text(encoding="utf-8")))
+            for place in (tmp_path, PICTURES)
+        )
+        assert shown and drawn == shown, "python -m tests.readme_refresh BOOK brings it up to date"
+    assert sorted(named.values()) == sorted(path.name for path in PICTURES.iterdir())
 
 
 def test_the_main_command_says_what_it_should(demo_book: Path) -> None:

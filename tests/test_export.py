@@ -44,7 +44,7 @@ def test_months_are_the_shops(book: BookFolder) -> None:
     first, last = bounds("2026-03", book)
     assert (first.isoformat(), last.isoformat()) == ("2026-02-28T23:00:00+00:00", "2026-03-31T22:00:00+00:00")
     for wrong in ("2026-13", "26-03", "March", "0000-01"):
-        with pytest.raises(UsageError, match="is no month"):
+        with pytest.raises(UsageError, match="is not a month"):
             bounds(wrong, book)
 
 

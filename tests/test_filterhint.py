@@ -32,7 +32,7 @@ def test_what_the_book_does_not_know(book: BookFolder, filters: dict[str, str], 
     ("words", "code", "says"),
     [
         (("list", "runs", "--furnace", "F9"), 0, "no runs. The book has no furnace 'F9'. It has: F1."),
-        (("list", "runs", "--since", "2026-13-01"), 2, "no date and no moment. Write it like 2026-03-01"),
+        (("list", "runs", "--since", "2026-13-01"), 2, "neither a date nor a moment. Write it like 2026-03-01"),
         (("judge", "--furnace", "F9"), 1, "no run fits. The book has no furnace 'F9'"),
         (("moved", "--kind", "inside"), 1, "The book has no kind 'inside'"),
         (("explain", "serials"), 1, "The word stands in the definition of:"),

@@ -93,7 +93,7 @@ def test_capitals_and_accents_do_not_matter(words: str, written: BookFolder) -> 
     ["crack OR", "NOT crack", "what:crack", "crack*", "(crack", "crack -- NEAR(x)", "cr'ack", "^crack +", "crack \x02"],
 )
 def test_signs_of_the_index_are_words_or_nothing(words: str, written: BookFolder) -> None:
-    places(written, words)
+    assert set(places(written, words)) <= set(places(written, "crack"))
 
 
 @pytest.mark.parametrize("words", ["", "  ", "--", '"', '""', "* ( )"])

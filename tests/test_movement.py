@@ -137,7 +137,7 @@ def test_bands_of_a_parameter() -> None:
     assert out["rate"].tolist() == ["under 50"] * 3 + ["100 or more"] * 3
     some = with_treatment(with_value(rows()), parse_by(["rate:50"]), parameters[parameters["run"] == "R1"])
     assert some["rate"].tolist()[3:] == ["not known"] * 3
-    with pytest.raises(UsageError, match="no column of movement"):
+    with pytest.raises(UsageError, match="neither a column of movement"):
         with_treatment(with_value(rows()), parse_by(["speed"]), parameters)
     assert band_labels(np.array([-np.inf, np.nan]), [1.0]).tolist() == ["under 1", "not known"]
 

@@ -202,7 +202,7 @@ def test_an_empty_month_and_no_month(tmp_path: Path, loadbook: Command) -> None:
     book = furnace_book(tmp_path / "b", quiet(3))
     assert "No run began in this month" in month_page(month_seen(book, "2031-01"), book, "si")
     wrong = loadbook("page", "month", "2031-13", "--book", str(book.path))
-    assert wrong.returncode == 2 and "is no month" in wrong.stderr and not list(tmp_path.glob("*.html"))
+    assert wrong.returncode == 2 and "is not a month" in wrong.stderr and not list(tmp_path.glob("*.html"))
 
 
 def test_wild_names_stay_text(tmp_path: Path) -> None:

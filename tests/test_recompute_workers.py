@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
+import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import wait
 from pathlib import Path
 from typing import Any
 
@@ -57,8 +63,7 @@ def only_workers(monkeypatch: pytest.MonkeyPatch) -> None:
     results = recompute_workers.Team.results
 
     def after_start(self: recompute_workers.Team, runs: Sequence[str]) -> Iterator[Any]:
-        while not all(worker.ready for worker in self._workers):
-            self._hear({})
+        wait(self.started)
         return results(self, runs)
 
     monkeypatch.setattr(recompute_workers.Team, "results", after_start)
@@ -80,23 +85,87 @@ def test_what_workers_computed_is_what_is_stored(book: BookFolder, only_workers:
 def test_a_worker_that_is_killed_changes_nothing(
     book: BookFolder, monkeypatch: pytest.MonkeyPatch, only_workers: None, answers: int
 ) -> None:
-    """It is killed when it has answered so many of its runs; the rest of them is computed here."""
+    """It is killed when so many of its runs have been stored; the rest of them is computed here."""
     alone = list(recompute(book, workers=1))
-    hear = recompute_workers.Team._hear
-    heard: list[bool] = []
+    results = recompute_workers.Team.results
 
-    def killed(self: recompute_workers.Team, done: dict[int, recompute_workers.Computed | None]) -> None:
-        worker = self._workers[0]
-        if worker.asked and len(heard) == answers:
-            worker.process.kill()
-            worker.process.wait()
-        heard.extend([True] if worker.asked else [])
-        hear(self, done)
+    def killed(self: recompute_workers.Team, runs: Sequence[str]) -> Iterator[Any]:
+        (worker,) = (w.result() for w in self.started)
+        for number, one in enumerate(results(self, runs)):
+            if number == answers:
+                os.kill(worker, signal.SIGKILL)
+            yield one
 
-    monkeypatch.setattr(recompute_workers.Team, "_hear", killed)
-    monkeypatch.setattr(recompute_workers.Team, "_here", lambda self, run: pytest.fail(f"{run} was the worker's"))
+    monkeypatch.setattr(recompute_workers.Team, "results", killed)
     assert list(recompute(book, workers=2)) == alone
-    assert len(heard) > answers
+
+
+def test_a_system_without_processes_computes_here(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: Any) -> None:
+        raise OSError("Function not implemented")
+
+    alone = list(recompute(book, workers=1))
+    monkeypatch.setattr("concurrent.futures.ProcessPoolExecutor", refused)
+    assert list(recompute(book, workers=2)) == alone
+
+
+SCRIPT = """
+import sys, time
+from pathlib import Path
+from loadbook.queries import recompute, recompute_workers
+from loadbook.store.book import BookFolder
+print("begun", flush=True)
+with BookFolder.open(Path(sys.argv[1])) as book, recompute_workers.Team(book, 2, book.state) as team:
+    print(team.started[0].result(), flush=True)
+    for run, _, found in team.results(["R00001"] * 100_000):
+        assert found.findings
+"""
+
+
+@pytest.fixture
+def script(folder: Path, tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
+    """A script without a guard that recomputes for a long time; files with modules' names lie in its folder."""
+    (tmp_path / "script.py").write_text(SCRIPT, encoding="utf-8")
+    inner = tmp_path / "inner"
+    inner.mkdir()
+    for name in ("random", "multiprocessing", "loadbook"):
+        (inner / f"{name}.py").write_text("raise SystemExit('a file of the folder was run')", encoding="utf-8")
+    words = [sys.executable, "-P", str(tmp_path / "script.py"), str(folder.absolute())]
+    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])}
+    with subprocess.Popen(
+        words, cwd=inner, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    ) as process:
+        yield process
+        process.kill()
+
+
+def ended(process: int) -> bool:
+    for _ in range(200):
+        try:
+            if Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()[0] == "Z":
+                return True
+        except OSError:
+            return True
+        time.sleep(0.05)
+    return False
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks at processes in /proc")
+@pytest.mark.parametrize("ending", [signal.SIGINT, signal.SIGKILL])
+def test_workers_end_with_their_caller_and_say_nothing(script: subprocess.Popen[str], ending: signal.Signals) -> None:
+    """Ctrl-C reaches every process of a terminal's group; a kill only the caller."""
+    assert script.stdout is not None
+    assert script.stdout.readline() == "begun\n"
+    worker = int(script.stdout.readline())
+    if ending == signal.SIGINT:
+        os.killpg(script.pid, ending)
+    else:
+        script.kill()
+    out, err = script.communicate(timeout=30)
+    assert out == "" and ended(worker)
+    assert err.count("Traceback") == (ending == signal.SIGINT) and err.rstrip().endswith(
+        "KeyboardInterrupt" if ending == signal.SIGINT else ""
+    )
 
 
 @pytest.mark.parametrize("workers", [1, 2])

@@ -13,7 +13,7 @@ import pytest
 
 from loadbook.core import times
 from loadbook.core.errors import LoadbookError
-from loadbook.readers.recorder.layout import Layout, from_toml, parse_channel_option
+from loadbook.readers.recorder.layout import Layout, from_toml
 from loadbook.readers.recorder.normalise import normalise
 from loadbook.readers.recorder.options import Options, stop
 from loadbook.readers.recorder.read import Read, lasting, look, read_raw
@@ -28,8 +28,7 @@ COUNTED = ("missing", "open", "repeated", "duplicates", "backwards", "gaps")
 
 def options_of(entry: dict[str, Any]) -> Options:
     given = {k: tuple(v) if isinstance(v, list) else v for k, v in entry.get("options", {}).items()}
-    given["channel"] = tuple(parse_channel_option(c) for c in given.get("channel", ()))
-    return Options(**given)
+    return Options.named(**given)
 
 
 def taken(source: Source, options: Options, layout: Layout | None = None) -> Read:

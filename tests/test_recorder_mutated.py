@@ -106,7 +106,7 @@ def wrong(clean: Clean, text: str, found: Read) -> list[str]:
 
 def hunt(name: str, seeds: range) -> Counter[str]:
     clean = FILES[name]
-    plain = Options(**clean.options)
+    plain = Options.named(**clean.options)
     settled = read(clean.text.encode(), plain)
     assert isinstance(settled, Read) and not wrong(clean, clean.text, settled)
     layout = lasting(settled, "kept")

@@ -282,10 +282,10 @@ def test_layout_survives_toml() -> None:
         ("colour = 'red'", "unknown key 'colour'"),
         ("delimiter = '#'", "delimiter cannot be '#'"),
         ("decimal = ','\nthousands = ','", "both ','"),
-        ("[[channel]]\nname = 'a'\nrole = 'boss'", "'boss' is no role"),
+        ("[[channel]]\nname = 'a'\nrole = 'boss'", "'boss' is not a role"),
         ("time_kind = 'elapsed'\ntime_format = 'weeks'", "cannot be 'weeks'"),
-        ("time_format = '%H:%M'", "is no whole clock"),
-        ("delimiter = ", "no TOML"),
+        ("time_format = '%H:%M'", "is not a complete clock"),
+        ("delimiter = ", "not TOML"),
         ("zone = 'Mars/Base'", "no time zone"),
         ("time_columns = 'Time'", "must be a list"),
         ("encoding = 'nope'", "no encoding 'nope'"),
@@ -328,7 +328,7 @@ def test_what_is_stated_of_a_channel_is_obeyed_or_refused() -> None:
     assert settled("Zone 1 (°C)", "Zone 1=work,f").channels[0].unit_read == "f"
     conflict = settled("Zone 1 (°C)", "Zone 1=work", {"zone 1": ("control", "")})
     assert "control in the run's channels" in conflict.questions[0].text
-    with pytest.raises(UsageError, match="'%' is no unit of temperature"):
+    with pytest.raises(UsageError, match="'%' is not a unit of temperature"):
         parse_channel_option("Zone 1=work,%")
 
 

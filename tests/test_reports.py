@@ -137,7 +137,7 @@ def test_values_given_are_read_by_their_type_and_unit(book: BookFolder) -> None:
     found = reports.run_report(book, "heating_rate_bands", {"fast": "200 F/h", "slow": "40"})
     assert found.given == {"fast": pytest.approx(111.111, abs=1e-3), "slow": 40.0}
     for given, error in (
-        ({"fast": "quick"}, "rate"), ({"fast": "200 F"}, "no unit of rate"), ({"fst": "1"}, "Did you mean fast"),
+        ({"fast": "quick"}, "rate"), ({"fast": "200 F"}, "not a unit of rate"), ({"fst": "1"}, "Did you mean 'fast'"),
     ):  # fmt: skip
         with pytest.raises(UsageError, match=error):
             reports.run_report(book, "heating_rate_bands", given)
@@ -145,7 +145,7 @@ def test_values_given_are_read_by_their_type_and_unit(book: BookFolder) -> None:
         reports.run_report(book, "broken_clauses", {"since": "03/04/2026"})
     with pytest.raises(UsageError, match=r"is an? integer"):
         reports.run_report(book, "worst_movers", {"most": "1.5"})
-    with pytest.raises(UsageError, match="Did you mean month_summary"):
+    with pytest.raises(UsageError, match="Did you mean 'month_summary'"):
         reports.run_report(book, "month_sumary")
 
 
@@ -191,7 +191,7 @@ def test_a_file_that_cannot_join_is_said_and_the_others_work(book: BookFolder) -
 
 
 def test_sql_errors_help(book: BookFolder) -> None:
-    with pytest.raises(UsageError, match=r"no table or view 'movment'.*Did you mean movement\? Views: "):
+    with pytest.raises(UsageError, match=r"no table or view 'movment'.*Did you mean 'movement'\? Views: "):
         ask_sql(book, "SELECT * FROM movment")
     with pytest.raises(UsageError, match=r"no column 'movment_um'.*Did you mean .*movement_um"):
         ask_sql(book, "SELECT movment_um FROM movement")
@@ -217,7 +217,7 @@ def test_the_commands_as_a_user_meets_them(book: BookFolder, loadbook: Callable[
     assert "must" not in loadbook("report", "past_due", "--about", **folder).stdout
     for words, code, said in (
         (("sql", "DROP TABLE run"), 2, "DROP is not allowed"), (("report", "nothing"), 2, "there is no report"),
-        (("report", "past_due", "today"), 2, "is no name=value"),
+        (("report", "past_due", "today"), 2, "is not of the form name=value"),
     ):  # fmt: skip
         done = loadbook(*words, **folder)
         assert (done.returncode, done.stdout) == (code, "") and said in done.stderr and "Traceback" not in done.stderr

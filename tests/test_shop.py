@@ -239,7 +239,6 @@ def test_readings_scatter_as_the_stated_noise_and_gauges_say(made: Any) -> None:
 
 def test_a_recorders_file_reads_back_as_what_the_thermocouples_showed(made: Any) -> None:
     from loadbook.core.times import zone_of
-    from loadbook.readers.recorder.layout import parse_channel_option
     from loadbook.readers.recorder.options import Options
     from loadbook.readers.recorder.read import lasting, look
     from loadbook.readers.recorder.source import Source
@@ -252,11 +251,11 @@ def test_a_recorders_file_reads_back_as_what_the_thermocouples_showed(made: Any)
         )  # fmt: skip
         seen = sensors.record(done, made.seed)
         _, encoding, text = recorders.file_text(furnace, done.plan.started, seen)
-        given = dict(command.ANSWERS[furnace])
-        given["channel"] = tuple(parse_channel_option(c) for c in given.get("channel", ()))
         first = next(d for d in made.done if d.plan.furnace == furnace and not d.plan.paper)
         _, _, other = recorders.file_text(furnace, first.plan.started, sensors.record(first, made.seed))
-        layout = lasting(look(Source("first", other.encode(encoding)), Options(**given), zone=zone), "kept")
+        layout = lasting(
+            look(Source("first", other.encode(encoding)), Options.named(**command.ANSWERS[furnace]), zone=zone), "kept"
+        )
         read = look(Source("file", text.encode(encoding)), Options(), layout=layout, zone=zone)
         assert read.questions == []
         assert [c.name for c in read.reading.channels] == seen.names

@@ -42,8 +42,8 @@ def test_list_and_show_are_light(words: list[str], book: BookFolder) -> None:
     assert loaded(words, book.path) == []
 
 
-def test_a_reckoning_worker_loads_no_more_than_it_computes_with() -> None:
-    code = f"import sys, loadbook.queries.recompute_child; print(*(m for m in {HEAVY!r} if m in sys.modules))"
+def test_a_recomputing_worker_loads_no_more_than_it_computes_with() -> None:
+    code = f"import sys, loadbook.queries.recompute_workers; print(*(m for m in {HEAVY!r} if m in sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
     assert done.stdout.split() == ["numpy"]
 

@@ -50,7 +50,7 @@ def test_all_or_nothing_and_keep_good(book: BookFolder, tmp_path: Path) -> None:
         take_file(book, "furnaces", path)
     assert str(caught.value) == (
         "f.csv: 1 of 3 rows refused. Nothing was taken in; --keep-good takes the other 2\n"
-        "  f.csv:3:zones: this is no number (found 'many'). Write digits, with the unit in the column's name only"
+        "  f.csv:3:zones: this is not a number (found 'many'). Write digits, with the unit in the column's name only"
     )
     assert count(book, "furnace") == 1
     taken = take_file(book, "furnaces", path, keep_good=True)
@@ -108,7 +108,7 @@ def test_a_key_with_other_values_is_refused(book: BookFolder, tmp_path: Path) ->
 
 def test_cells_with_line_breaks_keep_physical_lines(book: BookFolder, tmp_path: Path) -> None:
     text = 'furnace,atmosphere,note,zones\nF2,vacuum,"two\nlines",3\nF3,argon,,x\n'
-    with pytest.raises(IntakeError, match=r"f.csv:4:zones: this is no number"):
+    with pytest.raises(IntakeError, match=r"f.csv:4:zones: this is not a number"):
         take_file(book, "furnaces", write(tmp_path, "f.csv", text))
 
 

@@ -36,7 +36,7 @@ def test_the_missing_hour_is_a_question() -> None:
 
 @pytest.mark.parametrize("text", ["03/04/2026", "2026-13-01", "2026-02-30", "soon", "2026-04-03T08:00"])
 def test_a_date_that_is_none_is_refused(text: str) -> None:
-    with pytest.raises(UsageError, match="is no date"):
+    with pytest.raises(UsageError, match="is not a date"):
         times.parse_date(text)
 
 
@@ -44,7 +44,7 @@ def test_a_date_that_is_none_is_refused(text: str) -> None:
     "text", ["2026-04-03", "2026-04-03T24:00", "2026-04-03T08:61", "08:00", "2026-06-30T23:59:60Z"]
 )
 def test_a_moment_that_is_none_is_refused(text: str) -> None:
-    with pytest.raises(UsageError, match="is no date with a time"):
+    with pytest.raises(UsageError, match="is not a date with a time"):
         times.parse_moment(text, MADRID)
 
 

@@ -41,7 +41,7 @@ def another_run(book: BookFolder, name: str) -> None:
 
 def test_everything_of_a_trace_is_kept(book: BookFolder) -> None:
     another_run(book, "R2")
-    taken = take_trace(book, FOLDER / "46_plausible_sentinel.csv", "R2", Options(sentinel=("850",)))
+    taken = take_trace(book, FOLDER / "46_plausible_sentinel.csv", "R2", Options(open_values=("850",)))
     assert (taken.verdict, taken.new_channels, taken.already) == ("no cycle", 3, False)
     row = book.read().execute("SELECT * FROM trace").fetchone()
     assert (row["run"], row["state"], row["started"], row["zone"]) == (

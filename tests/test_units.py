@@ -34,7 +34,7 @@ def test_a_quantity_must_say_whether_it_is_a_difference() -> None:
         units.parse_quantity("250 F", "difference")
     with pytest.raises(UsageError, match="is a difference where a temperature is needed"):
         units.parse_quantity("250 F diff", "temperature")
-    with pytest.raises(UsageError, match="is no temperature with its unit"):
+    with pytest.raises(UsageError, match="is not a temperature with its unit"):
         units.parse_quantity("250", "temperature")
 
 
@@ -56,7 +56,7 @@ def test_units_as_the_trade_writes_them(text: str, dimension: str, inside: float
 
 
 def test_an_unknown_unit_names_the_known_ones() -> None:
-    with pytest.raises(UsageError, match=r"'furlong' is no unit of length. Write one of: mm, um"):
+    with pytest.raises(UsageError, match=r"'furlong' is not a unit of length. Write one of: mm, um"):
         units.convert(1.0, "furlong", "length")
 
 

@@ -18,7 +18,6 @@ from loadbook.analysis.trace.validity import (
     hottest_coldest,
     marked,
     prepared,
-    seconds_between,
     without,
 )
 from loadbook.core.errors import UsageError
@@ -99,10 +98,6 @@ def test_cut_ends_at_the_last_sample_before() -> None:
     assert cut(trace, 100.0).t_s.tolist() == [0.0, 60.0]
     assert cut(trace, 100.0) is cut(trace, 119.0)  # worked out once
     assert cut(trace, 120.0) is trace
-
-
-def test_unseen_time_does_not_count() -> None:
-    assert seconds_between(np.array([0.0, 60.0, 1000.0, 1060.0]), 300.0).tolist() == [60.0, 0.0, 60.0, 0.0]
 
 
 # IEC 60584-1 and ASTM E230 as listed with the published check values (B-TCTOL)

@@ -257,7 +257,6 @@ ALLOWED = {
     ("loadbook/core/outside.py", "os.fdopen"): "reads",
     ("loadbook/cli/common.py", "os.open"): "the null device, when the reader of our output is gone",
     ("loadbook/store/sandbox_child.py", "os.fdopen"): "a child's own output",
-    ("loadbook/queries/recompute_child.py", "os.fdopen"): "a child's own output",
     ("loadbook/store/sandbox.py", "tempfile.SpooledTemporaryFile"): "a file without a name",
     ("loadbook/store/backup.py", "zipfile.ZipFile"): "into an open part",
     ("loadbook/store/backup.py", "shutil.copyfileobj"): "into an open part",

@@ -215,7 +215,7 @@ def trial(
     from loadbook.queries.trial import trial as ask
 
     if not 0.5 <= confidence < 1:
-        raise UsageError(f"--confidence {confidence:g} is no share", remedy="Give 0.5 to 0.99")
+        raise UsageError(f"--confidence {confidence:g} is not a share", remedy="Give 0.5 to 0.99")
     limits = [planned([f"{parameter}={text}"]) if text is not None else {} for text in (low, high)]
     name = next((k for k in {**limits[0], **limits[1]}), parameter)
     found = ask(book, characteristic, name, runs, limits[0].get(name), limits[1].get(name), filters, confidence)

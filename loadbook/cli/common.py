@@ -66,7 +66,7 @@ def report(exc: BaseException) -> int:
     elif isinstance(exc, MemoryError):
         to_stderr("loadbook: not enough memory for this. Ask for less at once (--since, --until, --part)")
     elif isinstance(exc, UnicodeEncodeError):
-        to_stderr(f"loadbook: {plain(str(exc.object)[:200])} is no text that can be written. Type it again, in UTF-8")
+        to_stderr(f"loadbook: {plain(str(exc.object)[:200])} cannot be written as text. Type it again, in UTF-8")
     elif isinstance(exc, RecursionError):
         to_stderr("loadbook: this is nested too deep to be read")
     elif isinstance(exc, OSError):
@@ -155,12 +155,12 @@ class LoadbookGroup(_Guarded, click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         names, name = self.list_commands(ctx), args[0] if args else ""
         if name and not name.startswith("-") and name not in names:
-            from loadbook.core.vocabulary.lookup import nearest
+            from loadbook.core.phrases import did_you_mean
 
-            close, inner = nearest(name, names), ctx.parent is not None
-            hint = f" Did you mean {close!r}?" if close else f" There are: {', '.join(names)}" if inner else ""
+            inner = ctx.parent is not None
+            hint = did_you_mean(name, names).strip() or (f"There are: {', '.join(names)}" if inner else "")
             of = f" of {ctx.command_path}" if inner else ""
-            raise click.UsageError(f"there is no command {name!r}{of}.{hint}", ctx)
+            raise click.UsageError(f"there is no command {name!r}{of}. {hint}".rstrip(), ctx)
         return super().resolve_command(ctx, args)
 
 

@@ -19,6 +19,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.sql_files import shipped
 
 from .common import LoadbookCommand
+from .progress import Progress, progress
 
 if TYPE_CHECKING:
     from loadbook.readers.recorder.kept_layouts import KeptLayout
@@ -68,22 +69,6 @@ def _free(path: Path, what: str) -> Path:
     return path
 
 
-class Progress:
-    """Progress on a terminal, on one line of stderr; elsewhere nothing."""
-
-    def __init__(self) -> None:
-        self.shown = sys.stderr.isatty()
-
-    def __call__(self, text: str, part: int = 0, whole: int = 0) -> None:
-        if self.shown:
-            line = f"{text} {part} of {whole}" if whole else text
-            click.echo(f"\r{line:<70}", nl=False, err=True)
-
-    def done(self) -> None:
-        if self.shown:
-            click.echo("\r" + " " * 70 + "\r", nl=False, err=True)
-
-
 @click.command(cls=LoadbookCommand)
 @click.argument("folder", metavar="[BOOK]", default="demo-book", type=click.Path(path_type=Path))
 @click.option(
@@ -102,21 +87,16 @@ def demo(folder: Path, files_folder: Path | None) -> None:
         _free(files_folder, "files'")
         if files_folder.resolve() == folder.resolve():
             raise UsageError("the files need a folder of their own", where=str(files_folder))
-    told = Progress()
-    told("simulating two years of runs")
-    build = shop_module("build")
-    shop = build.build()
-    with ExitStack() as stack:
-        if files_folder is None:
-            files = Path(stack.enter_context(writing.scratch()))
-        else:
-            files = files_folder
+    with progress() as show, ExitStack() as stack:
+        show("simulating two years of runs", 0, 0)
+        build = shop_module("build")
+        shop = build.build()
+        files = Path(stack.enter_context(writing.scratch())) if files_folder is None else files_folder
         writing.make_folder(folder.parent)
         making = stack.enter_context(writing.FolderPart(folder.resolve()))
         with BookFolder.create(making.path, zone=shop_module("catalogue").ZONE) as book:
-            verdicts = _take_all(book, build, shop, files, told)
+            verdicts = _take_all(book, build, shop, files, show)
         making.place()
-        told.done()
     counts = {kind: len(rows) for kind, rows in shop.tables.items()}
     click.echo(
         f"A book of an invented shop in {plain(str(folder))}: {counts['runs']} runs, {len(verdicts)} of them with a"
@@ -130,7 +110,7 @@ def demo(folder: Path, files_folder: Path | None) -> None:
     click.echo("\n" + NEXT.format(book=quote(plain(str(folder))), broken=plain(broken)))
 
 
-def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, told: Progress) -> dict[str, str]:
+def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, show: Progress) -> dict[str, str]:
     """Writes every file and takes it in, as `take`, `trace layout save` and `trace take` do; run -> verdict."""
     from loadbook.readers.cycles.file import take_cycle_file
     from loadbook.readers.recorder.take import take_trace
@@ -138,7 +118,7 @@ def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, told: Progre
 
     lines = [f"loadbook new shop-book --zone {shop_module('catalogue').ZONE}", "cd shop-book"]
     for kind, path in build.write_intake(shop, files):
-        told(f"taking in {kind}")
+        show(f"taking in {kind}", 0, 0)
         if kind == "cycles":
             take_cycle_file(book, path)
         else:
@@ -156,7 +136,7 @@ def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, told: Progre
         taken = take_trace(book, path, run, None, layouts[furnace])
         verdicts[run] = taken.verdict
         lines.append(f'loadbook trace take {name} --run {run} --layout "{_layout_name(furnace)}"')
-        told("taking in traces", len(verdicts), total)
+        show("taking in traces", len(verdicts), total)
     text = (
         "The files of an invented shop. These commands take them in (put the files into the book's folder first,\n"
         "or write their paths):\n\n" + "\n".join(lines) + "\n"
@@ -172,15 +152,12 @@ def _layout_name(furnace: str) -> str:
 def _keep_layout(book: BookFolder, furnace: str, path: Path) -> KeptLayout:
     """Settles a recorder's layout from its first file and keeps it, as `trace layout save` does."""
     from loadbook.readers.recorder.kept_layouts import kept_layout, save_layout
-    from loadbook.readers.recorder.layout import parse_channel_option
     from loadbook.readers.recorder.options import Options, stop
     from loadbook.readers.recorder.read import lasting, look
     from loadbook.readers.recorder.source import open_source
 
-    given = dict(ANSWERS[furnace])
-    given["channel"] = tuple(parse_channel_option(c) for c in given.get("channel", ()))
     source = open_source(path)
-    read = look(source, Options(**given), zone=book.zone)
+    read = look(source, Options.named(**ANSWERS[furnace]), zone=book.zone)
     stop(read.questions, source.name)
     name = _layout_name(furnace)
     save_layout(book, lasting(read, name), name)

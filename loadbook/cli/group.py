@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 
 import click
 
@@ -13,6 +12,7 @@ from loadbook.store.book import BookFolder
 from .answer import ask_answer
 from .common import LoadbookCommand, LoadbookGroup, book_option, emit, format_option, to_stderr
 from .movement import ask_effect, ask_moved
+from .progress import progress
 from .questions import ask_report, ask_sql
 from .sources import WITHOUT, engine_option, of_group
 
@@ -73,7 +73,8 @@ def publish(
     keep = PublishOptions(
         with_customers, with_people, with_notes, with_confidential, with_export_controlled, with_words, may_name
     )
-    done = put(book, target, plant, keep, _progress("publishing"))
+    with progress() as show:
+        done = put(book, target, plant, keep, show)
     columns = ["plant", "runs", "traces", "files_written", "bytes_written", "files_there", "files_removed", "changed"]
     row = [
         done.plant, done.runs, done.traces, done.files, done.bytes, done.already, done.removed,
@@ -112,7 +113,8 @@ def recompute(target: str, engine: str, master: str | None, again: bool, fmt: st
     """
     from loadbook.group.recompute import recompute_group
 
-    done = recompute_group(target, engine, master=master, again=again, progress=_progress("recomputing"))
+    with progress() as show:
+        done = recompute_group(target, engine, master=master, again=again, progress=show)
     columns = ["plants", "months", "months_there", "runs", "samples", "files_written", "trace_bytes", "worker_s"]
     row = [
         done.plants, done.months, done.already, done.runs, done.samples, done.files, done.bytes_read,
@@ -163,15 +165,3 @@ for _command in (
     ),
 ):  # fmt: skip
     group.add_command(_command)
-
-
-def _progress(what: str) -> Callable[[str, int, int], None] | None:
-    """Progress on a terminal, on one line of stderr; elsewhere none."""
-    if not sys.stderr.isatty():
-        return None
-
-    def tell(text: str, part: int, whole: int) -> None:
-        end = "\r" + " " * 60 + "\r" if part == whole else ""
-        click.echo(f"\r{what} {text} {part} of {whole}" + end, nl=False, err=True)
-
-    return tell

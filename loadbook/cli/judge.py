@@ -8,11 +8,13 @@ from pathlib import Path
 import click
 
 from loadbook.core.errors import EXIT_SOMETHING_WRONG, NotFoundError, UsageError
+from loadbook.core.phrases import many
 from loadbook.queries.filters import Filters
 from loadbook.render.tables import lines_kept, plain, write_words
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, emit, filter_options, format_option, to_stderr
+from .progress import progress
 
 
 @click.command(cls=LoadbookCommand)
@@ -48,22 +50,17 @@ def judge(runs: tuple[str, ...], every: bool, filters: Filters, fmt: str | None,
             emit(asked.COLUMNS, [list(r.values()) for r in rows], fmt)
     else:
         lines = []
-        for i, found in enumerate(asked.judge_runs(book, names), start=1):
-            _progress(i, len(names), "judged")
-            broken = broken or found.verdict == "broken"
-            line = found.summary()
-            if fmt in (None, "table"):
-                line["started"] = asked.local(line["started"], book)[:16]
-            lines.append(list(line.values()))
+        with progress() as show:
+            for i, found in enumerate(asked.judge_runs(book, names), start=1):
+                show("judging", i, len(names))
+                broken = broken or found.verdict == "broken"
+                line = found.summary()
+                if fmt in (None, "table"):
+                    line["started"] = asked.local(line["started"], book)[:16]
+                lines.append(list(line.values()))
         emit(asked.SUMMARY_COLUMNS, lines, fmt)
     if broken:
         sys.exit(EXIT_SOMETHING_WRONG)
-
-
-def _progress(done: int, total: int, word: str) -> None:
-    """A counter on a terminal's last line, nothing elsewhere."""
-    if sys.stderr.isatty():
-        click.echo(f"\r{done} of {total} {word}", err=True, nl=done == total)
 
 
 @click.command(cls=LoadbookCommand)
@@ -81,10 +78,11 @@ def recompute(runs: tuple[str, ...], filters: Filters, fmt: str | None, book: Bo
 
     names = chosen_runs(book.read(), runs, filters)
     lines, damaged = [], 0
-    for i, one in enumerate(work(book, names), start=1):
-        _progress(i, len(names), "recomputed")
-        damaged += one.damage is not None
-        lines.append([one.run, one.parameters, one.findings, one.verdict, one.damage])
+    with progress() as show:
+        for i, one in enumerate(work(book, names), start=1):
+            show("recomputing", i, len(names))
+            damaged += one.damage is not None
+            lines.append([one.run, one.parameters, one.findings, one.verdict, one.damage])
     columns = ["run", "parameters", "findings", "verdict", "damage"]
     if fmt is None and len(lines) > 1:
         done = sum(1 for line in lines if line[1])
@@ -151,9 +149,7 @@ def review(
             write_words(lines_kept(f"{r.name}: {r.remark} ({r.where})\n    {r.why} [{r.source}]"))
     elif rows or fmt not in (None, "table"):
         emit(columns, rows, fmt)
-    to_stderr(
-        f"{len(rows)} remark{'s' if len(rows) > 1 else ''} on {found.name}" if rows else f"no remark on {found.name}"
-    )
+    to_stderr(f"{many(len(rows), 'remark')} on {found.name}" if rows else f"no remark on {found.name}")
 
 
 @cycle.command("plan", cls=LoadbookCommand)

@@ -29,7 +29,7 @@ def export(month: str, output: Path, book: BookFolder) -> None:
     from loadbook.render.workbook import write_month
 
     if output.suffix.lower() != ".xlsx":
-        raise UsageError(f"{output.name!r} is no workbook's name", remedy="Let it end in .xlsx")
+        raise UsageError(f"{output.name!r} is not a workbook's name", remedy="Let it end in .xlsx")
     writing.check(output)
     found = month_of(book, month)
     write_month(output, found, system=book.units, zone=book.zone)

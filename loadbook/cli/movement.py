@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from loadbook.core.phrases import many
 from loadbook.queries.filters import Filters
 from loadbook.store.book import BookFolder
 
@@ -77,7 +78,7 @@ def _print_moved(found: Any, system: str) -> None:
 
     what = "Movement" if found.stage is None else f"Readings {found.stage} the run (not movement)"
     counts = ((found.runs, "run"), (found.pieces, "piece"), (found.parts, "part number"))
-    title = f"{what}: " + ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in counts)
+    title = f"{what}: " + ", ".join(many(n, word) for n, word in counts)
     columns, rows = shown.moved_table(found.rows(), found.by, system)
     emit(columns, rows, None, title=title)
     percent = f"{100 * found.confidence:g} %"

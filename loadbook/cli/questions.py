@@ -83,7 +83,7 @@ def ask_report(
     for value in values:
         key, sign, text = value.partition("=")
         if not sign:
-            raise UsageError(f"{value!r} is no name=value", remedy=f"See: loadbook report {name} --about")
+            raise UsageError(f"{value!r} is not of the form name=value", remedy=f"See: loadbook report {name} --about")
         if key in given:
             raise UsageError(f"{key} is given twice")
         given[key] = text

@@ -26,10 +26,9 @@ KIND_NAMES = tuple(k.kind for k in KINDS)
 def _kind(name: str) -> Kind:
     found = BY_KIND.get(name) or BY_KIND.get(name + "s")
     if found is None:
-        from loadbook.core.vocabulary.lookup import nearest
+        from loadbook.core.phrases import did_you_mean
 
-        close = nearest(name, list(KIND_NAMES))
-        hint = f"Did you mean {close!r}? " if close else ""
+        hint = did_you_mean(name, list(KIND_NAMES))
         raise UsageError(
             f"there is no intake kind {name!r}", remedy=hint + "Kinds: " + ", ".join((*KIND_NAMES, "cycles"))
         )
@@ -131,7 +130,7 @@ def _pairs(words: tuple[str, ...]) -> dict[str, str]:
     for word in words:
         name, sign, value = word.partition("=")
         if not sign:
-            raise UsageError(f"{word!r} is no column=value", remedy="Write it like shape=ring")
+            raise UsageError(f"{word!r} is not of the form column=value", remedy="Write it like shape=ring")
         given[name.strip()] = value
     return given
 
@@ -328,7 +327,8 @@ def explain(term: str | None, fmt: str | None) -> None:
     """
     import textwrap
 
-    from loadbook.core.vocabulary.lookup import nearest, terms
+    from loadbook.core.phrases import nearest
+    from loadbook.core.vocabulary.lookup import terms
 
     known = terms()
     of_kind = {t.kind for t in known.values()}

@@ -15,7 +15,7 @@ from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, emit, files_argument, format_option, to_stderr
-from .group_options import progress
+from .progress import progress
 
 if TYPE_CHECKING:
     from loadbook.readers.recorder.bulk import Bulk
@@ -109,11 +109,10 @@ def _options(given: dict[str, Any]) -> Options:
     from dataclasses import replace
 
     from loadbook.core.times import zone_of
-    from loadbook.readers.recorder.layout import DELIMITERS, Layout, checked, parse_channel_option
+    from loadbook.readers.recorder.layout import DELIMITERS, Layout, checked
     from loadbook.readers.recorder.options import Options
 
     given = {k: v if v is not None else "" for k, v in given.items()}
-    given["channel"] = tuple(parse_channel_option(c) for c in given["channel"])
     given["delimiter"] = {"tab": "\t", "\\t": "\t"}.get(given["delimiter"], given["delimiter"])
     if given["delimiter"] and given["delimiter"] not in DELIMITERS:
         raise UsageError(
@@ -128,7 +127,7 @@ def _options(given: dict[str, Any]) -> Options:
         from loadbook.core.outside import checked_encoding
 
         checked_encoding(given["encoding"])
-    options = Options(**given)
+    options = Options.named(**given)
     checked(replace(options.on(Layout()), channels=()), where="the options")
     return options
 
@@ -349,8 +348,8 @@ def take(
     from loadbook.readers.recorder.bulk import Finder, take_all
 
     finder = Finder(run or "", _expression(run_from_name), furnace or "", table)
-    told = progress("trace take:")
-    done = take_all(book, files, finder, options, kept, part, like=like, dry_run=dry_run, told=told)
+    with progress() as show:
+        done = take_all(book, files, finder, options, kept, part, like=like, dry_run=dry_run, told=show)
     _print_bulk(done, book, dry_run)
     if done.left:
         raise SystemExit(EXIT_COULD_NOT)
@@ -361,7 +360,7 @@ def _expression(pattern: str | None) -> re.Pattern[str] | None:
     try:
         return re.compile(pattern) if pattern else None
     except re.error as exc:
-        raise UsageError(f"--run-from-name is no regular expression: {exc}", remedy="Such as '(R-[0-9-]+)'") from exc
+        raise UsageError(f"--run-from-name is not a regular expression: {exc}", remedy="Such as '(R-[0-9-]+)'") from exc
 
 
 _IN_FULL = 20  # runs that are printed one by one

@@ -14,6 +14,7 @@ from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, book_option, to_stderr
+from .progress import progress
 
 
 @click.command(cls=LoadbookCommand)
@@ -38,13 +39,8 @@ def verify(last_link: str | None, book: BookFolder) -> None:
                 f"{last_link!r} is not a link of a digest chain",
                 remedy="A link has 64 characters, digits and letters a to f: copy all of it",
             )
-    on_terminal = sys.stderr.isatty()
-
-    def progress(done: int, total: int) -> None:
-        if on_terminal and (done % 25 == 0 or done == total):
-            click.echo(f"\r{done} of {total} trace files", nl=done == total, err=True)
-
-    found = check(book, progress)
+    with progress() as show:
+        found = check(book, lambda done, whole: show("trace files", done, whole))
     wrong = list(found.wrong)
     if last_link is not None and last_link != found.last_link:
         digests = {r[0] for r in book.read().execute("SELECT digest FROM chain")} | {GENESIS}

@@ -72,7 +72,7 @@ WORDS: dict[str, tuple[str, ...]] = {
 def coded(kind: str, text: str | None) -> str | None:
     """A text's word of a vocabulary of WORDS, in the vocabulary's spelling; None where it is none.
 
-    A list (';' or ',' between) is its words in order, and None where any of them is no word of the vocabulary.
+    A list (';' or ',' between) is its words in order, and None where any of them is not a word of the vocabulary.
 
     >>> coded("setup", " HUNG"), coded("condition", "Welded;from bar"), coded("family", "Low alloy steel")
     ('hung', 'welded, from bar', 'low-alloy steel')

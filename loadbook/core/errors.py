@@ -45,7 +45,7 @@ class LoadbookError(Exception):
 
     what   what went wrong, one sentence
     where  the file, record or command it is about
-    mend   what to do now
+    remedy  what to do now
     """
 
     exit_code = EXIT_COULD_NOT

@@ -79,12 +79,12 @@ def parse_moment(text: str, zone: ZoneInfo) -> datetime:
     """
     match = _MOMENT.match(text.strip())
     if not match or match.group(4) is None:
-        raise UsageError(f"{text!r} is no date with a time", remedy="Write it like 2026-03-01T08:00")
+        raise UsageError(f"{text!r} is not a date with a time", remedy="Write it like 2026-03-01T08:00")
     year, month, day, hour, minute, second, fraction, offset = match.groups()
     try:
         local = datetime(int(year), int(month), int(day), int(hour), int(minute), int(second or 0))
     except ValueError as exc:
-        raise UsageError(f"{text!r} is no date with a time: {exc}", remedy="Write it like 2026-03-01T08:00") from exc
+        raise UsageError(f"{text!r} is not a date with a time: {exc}", remedy="Write it like 2026-03-01T08:00") from exc
     if fraction:
         local += timedelta(microseconds=int(fraction.ljust(6, "0")))
     if offset is None:
@@ -105,11 +105,11 @@ def parse_date(text: str) -> date:
     """
     match = _MOMENT.match(text.strip())
     if not match or match.group(4) is not None:
-        raise UsageError(f"{text!r} is no date", remedy="Write it year first, like 2026-04-03")
+        raise UsageError(f"{text!r} is not a date", remedy="Write it year first, like 2026-04-03")
     try:
         return date(int(match.group(1)), int(match.group(2)), int(match.group(3)))
     except ValueError as exc:
-        raise UsageError(f"{text!r} is no date: {exc}", remedy="Write it year first, like 2026-04-03") from exc
+        raise UsageError(f"{text!r} is not a date: {exc}", remedy="Write it year first, like 2026-04-03") from exc
 
 
 def stored(moment: datetime) -> str:

@@ -138,7 +138,7 @@ def converter(unit: str, dimension: str) -> Convert:
     table = DIMENSIONS[dimension]
     key = unit_key(unit)
     if key not in table:
-        raise UsageError(f"{unit!r} is no unit of {dimension}", remedy=f"Write one of: {', '.join(table)}")
+        raise UsageError(f"{unit!r} is not a unit of {dimension}", remedy=f"Write one of: {', '.join(table)}")
     return table[key]
 
 
@@ -177,7 +177,7 @@ def parse_quantity(text: str, dimension: str) -> Quantity:
     match = _QUANTITY.match(text) if len(text) <= 100 else None
     if not match or not match.group(2) or not math.isfinite(float(match.group(1))):
         raise UsageError(
-            f"{text[:100]!r} is no {dimension} with its unit", remedy=f"Write it like {_EXAMPLE[dimension]!r}"
+            f"{text[:100]!r} is not a {dimension} with its unit", remedy=f"Write it like {_EXAMPLE[dimension]!r}"
         )
     number, unit = match.groups()
     says_difference = bool(re.search(r"diff", unit, re.IGNORECASE))

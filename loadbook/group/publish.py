@@ -195,7 +195,7 @@ def _traces(
         except DamageError as exc:
             left_out.append(LeftOut(row["run"], row["path"], exc.what))
         if progress is not None:
-            progress("traces", number, len(rows))
+            progress("publishing traces", number, len(rows))
     return paths, left_out
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from loadbook.core import writing
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 from loadbook.store import migrations
 
 from . import rows, run_record
@@ -119,8 +119,7 @@ def open_group(target: str, without: Sequence[str] = ()) -> Group:
     left = set()
     for name in without:
         if name.lower() not in names:
-            close = nearest(name, [p.name for p in plants])
-            hint = f"Did you mean {close!r}? " if close else ""
+            hint = did_you_mean(name, [p.name for p in plants])
             raise UsageError(f"the group has no plant {name!r}", remedy=hint + "It has: " + _listed(plants))
         left.add(names[name.lower()])
     kept = [p for p in plants if p.name not in left]

@@ -111,7 +111,7 @@ def recompute_group(
         results[folders[done.plant]][done.month] = done
         _add(out, done)
         if progress is not None:
-            progress("months", number, len(tasks))
+            progress("recomputing months", number, len(tasks))
     for plant in group.plants:
         _switch(group, plant, results[plant.folder], before[plant.folder])
     return out

@@ -74,7 +74,7 @@ def _parsed(text: str) -> Any:
     try:
         found = [s for s in sqlglot.parse(text, read="duckdb") if s is not None and not isinstance(s, exp.Semicolon)]
     except (errors.ParseError, errors.TokenError) as exc:
-        raise UsageError(f"this is no SQL: {str(exc).splitlines()[0]}", remedy="Write one SELECT") from exc
+        raise UsageError(f"this is not SQL: {str(exc).splitlines()[0]}", remedy="Write one SELECT") from exc
     if len(found) != 1:
         raise UsageError(f"there are {len(found)} statements", remedy="Write one SELECT, and one only")
     if not isinstance(found[0], exp.Query):

@@ -38,10 +38,6 @@ def setting(name: str, value: float | None, system: str) -> str:
     return f"{spoken(name)} {figure(shown)} {label}".strip()
 
 
-def many(count: int, word: str) -> str:
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
-
-
 def settings_shown(row: Mapping[str, Any], system: str) -> str:
     """The settings of a comparable run in one cell."""
     return ", ".join(setting(name, row[name], system) for name in PLANNED if row.get(name) is not None)

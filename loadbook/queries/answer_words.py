@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from .answer_figures import many, setting, span, told
+from loadbook.core.phrases import many
+
+from .answer_figures import setting, span, told
 
 if TYPE_CHECKING:
     from .answer_result import Answer

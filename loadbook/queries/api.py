@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 from loadbook.store.book import BookFolder
 
 from .filters import FILTERS, Filters
@@ -142,10 +142,9 @@ def _checked(function: Callable[..., Any], words: dict[str, Any], more: Sequence
     takes = inspect.signature(function).parameters
     for name, value in words.items():
         if name not in takes:
-            close = nearest(name, [*takes, *more])
             raise UsageError(
                 f"there is no keyword {name!r} here",
-                remedy=f"Did you mean {close}?" if close else f"There are: {', '.join((*more, *list(takes)[1:]))}",
+                remedy=did_you_mean(name, [*takes, *more]).strip() or f"There are: {', '.join((*more, *takes))}",
             )
         kinds = str(takes[name].annotation).split(" | ")
         if not any(_fits(value, kind) for kind in kinds):

@@ -8,7 +8,7 @@ from __future__ import annotations
 from loadbook.analysis.faults.find import KINDS
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError, UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.holder import who
@@ -28,10 +28,7 @@ def confirm_fault(book: BookFolder, run: str, channel: str, fault: str, decision
     never suspected of that channel)
     """
     if fault not in KINDS:
-        close = nearest(fault, list(KINDS))
-        raise UsageError(
-            f"there is no fault {fault!r}", remedy=f"Did you mean {close!r}?" if close else ", ".join(KINDS)
-        )
+        raise UsageError(f"there is no fault {fault!r}", remedy=did_you_mean(fault, KINDS).strip() or ", ".join(KINDS))
     for name, text in (("person", person), ("why", why)):
         if not text.strip():
             raise UsageError(f"--{name} is empty", remedy="A decision needs a named person and grounds")

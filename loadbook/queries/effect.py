@@ -14,8 +14,8 @@ from loadbook.analysis.effects.estimate import Effect
 from loadbook.analysis.movement import blunders, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
-from loadbook.core.vocabulary.lookup import nearest
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .filters import Filters
@@ -202,8 +202,8 @@ def _named(wanted: Sequence[str], data: MovementData) -> tuple[list[str], list[s
             parameters.append(name)
         else:
             all_known = [*known, *FACTORS, *MORE_FACTORS]
-            close = nearest(name, all_known) or next((k for k in all_known if k.startswith(name)), None)
-            hint = f"Did you mean {close!r}? " if close else ""
+            begun = next((k for k in all_known if k.startswith(name)), None)
+            hint = did_you_mean(name, all_known) or did_you_mean(begun or "", all_known)
             first = ", ".join([*PLANNABLE, *FACTORS, *MORE_FACTORS])
             more = f"; {len(known)} parameters in all, which loadbook explain defines and --of all tries"
             raise UsageError(f"no run has a parameter {name!r}", remedy=f"{hint}Known are {first}{more}")

@@ -10,8 +10,8 @@ from typing import Any
 
 from loadbook.core import units
 from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, SCALES
-from loadbook.core.vocabulary.lookup import nearest
 from loadbook.core.vocabulary.parameters import PLANNED
 
 
@@ -89,8 +89,7 @@ def subject(conn: sqlite3.Connection, question: Question) -> Subject:
         (question.part,),
     ).fetchone()
     if row is None:
-        close = nearest(question.part, [r[0] for r in conn.execute("SELECT part FROM part")])
-        hint = f"Did you mean {close!r}? " if close else ""
+        hint = did_you_mean(question.part, [r[0] for r in conn.execute("SELECT part FROM part")])
         raise NotFoundError(
             f"the book has no part {question.part!r}",
             remedy=hint + "Ask for a new part with --material --shape --condition --kind --size",
@@ -140,10 +139,9 @@ def _new_part(conn: sqlite3.Connection, question: Question) -> Subject:
             remedy="Give --part, or --material --shape --condition --kind and --size",
         )
     if kind not in CHARACTERISTIC_KINDS:
-        close = nearest(kind, list(CHARACTERISTIC_KINDS))
         raise UsageError(
             f"there is no kind {kind!r}",
-            remedy=(f"Did you mean {close!r}? " if close else "") + "Kinds: " + ", ".join(CHARACTERISTIC_KINDS),
+            remedy=did_you_mean(kind, CHARACTERISTIC_KINDS) + "Kinds: " + ", ".join(CHARACTERISTIC_KINDS),
         )
     family, reactive, material = None, None, question.material
     if material is not None:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from loadbook.core import times
 from loadbook.core.errors import UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import nearest
 
 # filter -> where its words come from
 _KNOWN = {
@@ -160,5 +160,5 @@ def _moment(text: str, zone: ZoneInfo, *, end_of_day: bool) -> str:
             return times.stored(times.parse_moment(text, zone))
         except UsageError:
             remedy = "Write it like 2026-03-01, or 2026-03-01T08:00"
-            raise UsageError(f"{text!r} is no date and no moment", remedy=remedy) from None
+            raise UsageError(f"{text!r} is neither a date nor a moment", remedy=remedy) from None
     return times.stored(times.first_moment(day + timedelta(days=1 if end_of_day else 0), zone))

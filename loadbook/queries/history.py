@@ -37,7 +37,7 @@ NO_PROCESS = "process not recorded"
 
 @dataclass
 class Pieces:
-    """Pieces of one process and kind, as calc.answers wants them, and what is counted beside them.
+    """Pieces of one process and kind, as `analysis.answers` wants them, and what is counted beside them.
 
     frame       run, part, characteristic, z, day, labels, section_mm, plannable settings; also job, serial, cycle
     set_aside   reason -> pieces;  flagged (pieces,) which readings look like blunders

@@ -61,7 +61,7 @@ def bounds(month: str, book: Clock) -> tuple[datetime, datetime]:
     """
     match = re.fullmatch(r"(\d{4})-(\d{2})", month)
     if not match or not 1 <= int(match.group(2)) <= 12 or match.group(1) == "0000":
-        raise UsageError(f"{month!r} is no month", remedy="Write it like 2026-03")
+        raise UsageError(f"{month!r} is not a month", remedy="Write it like 2026-03")
     year, number = int(match.group(1)), int(match.group(2))
     after = (year + 1, 1) if number == 12 else (year, number + 1)
     first, last = (times.first_moment(date(y, m, 1), book.zone) for y, m in ((year, number), after))

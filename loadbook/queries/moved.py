@@ -13,6 +13,7 @@ from loadbook.analysis.movement import content as movement_content
 from loadbook.analysis.movement import lots as movement_lots
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
+from loadbook.core.phrases import many
 from loadbook.core.vocabulary.intake_kinds import SIZE_KINDS
 
 from .filters import Filters
@@ -125,7 +126,7 @@ def moved(
 def check_share(value: float, name: str) -> None:
     """Raises UsageError unless 0 < value < 1."""
     if not 0.0 < value < 1.0:
-        raise UsageError(f"{name} {value:g} is no share between 0 and 1", remedy=f"Write it like {name} 0.90")
+        raise UsageError(f"{name} {value:g} is not a share between 0 and 1", remedy=f"Write it like {name} 0.90")
 
 
 def moved_of(
@@ -283,7 +284,7 @@ def _warnings(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Com
     if len(result.lots):
         count = int(result.lots["lots"].sum())
         out.append(
-            f"{count} lot{'' if count == 1 else 's'} without serials compared unpaired, apart: other pieces may have "
+            f"{many(count, 'lot')} without serials compared unpaired, apart: other pieces may have "
             "been read after the run than before it."
         )
     if "below_gauge" in result.table and float(result.table["below_gauge"].fillna(0.0).max()) > 0.5:

@@ -88,7 +88,7 @@ def load(
             if filters.where is None:
                 raise
             raise UsageError(
-                f"--where {filters.where!r} is no condition over movement: {str(exc).splitlines()[0]}",
+                f"--where {filters.where!r} is not a condition over movement: {str(exc).splitlines()[0]}",
                 remedy='Write it like --where "length_mm > 300"; loadbook sql "DESCRIBE movement" lists the columns',
             ) from exc
         figures = records.frame(*_parameters(asked, parameters))

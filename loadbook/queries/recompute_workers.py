@@ -1,33 +1,33 @@
 """Recomputing on several cores: this process and others read and compute, this one alone stores.
 
-Each worker is a process of its own, started like any command (so it needs nothing of the caller's program), which
-is told a run a line and answers with what it computed. This process computes too whenever the run whose turn it is has
-not come yet: while the workers start, and while they are busy. Runs come back in their order; a worker has a few at a
-time, and nobody gets far ahead, so that memory does not grow with the number of runs. Nothing is written here: the
-caller stores a run after it has seen that it is still the one that was computed.
+This process computes too whenever the run whose turn it is has not come yet: while the workers start, and while they
+are busy. Runs come back in their order, and nobody gets far ahead: memory does not grow with the number of runs.
+Nothing is written here: the caller stores a run after it has seen that it is still the one that was computed.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
-import pickle
-import queue
-import subprocess
+import signal
 import sys
 import threading
+import types
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import CancelledError, Future
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
-from loadbook.store.trace_files import read_trace
+from loadbook.store.trace_files import read_trace, start_engine
+
+if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
 
 AHEAD = 4
 MOST_WORKERS = 4
@@ -48,7 +48,7 @@ class Computed:
 def compute(book: BookFolder, run: str) -> Computed:
     """Read one run and its trace, and compute its derived rows; nothing where it has no trace.
 
-    Raises NotFoundError for a run that the book does not have; a damaged trace is told in the result.
+    Raises NotFoundError for a run that the book does not have; a damaged trace is named in the result.
     """
     settings = book.guard()
     record = load_run(book.read(), run)
@@ -71,105 +71,128 @@ def cores() -> int:
     return min(found, MOST_WORKERS)
 
 
-class _Worker:
-    """A process that computes.
+class Team:
+    """This process and `count - 1` workers, computing runs of one book. Use as a context: the workers end with it.
 
-    ready  it has started (it says so by an empty answer) and is not gone
-    asked  the places of the runs that it was told of and has not answered
+    Where the system gives no further process, or a worker is gone, what is left is computed here.
     """
 
-    def __init__(self, book: Path, answers: queue.SimpleQueue[tuple[_Worker, bytes | None]]) -> None:
-        words = [sys.executable, "-P", "-m", "loadbook.queries.recompute_child", str(book.absolute())]
-        alone = {**os.environ, **dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")}  # a core each
-        self.asked: deque[int] = deque()
-        self.ready = False
-        self.process = subprocess.Popen(
-            words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=alone
-        )
-        self._reader = threading.Thread(target=self._read, args=(answers,), daemon=True)
-        self._reader.start()
-
-    def tell(self, place: int, run: str) -> None:
-        pipe = self.process.stdin
-        assert pipe is not None
-        self.asked.append(place)
-        with contextlib.suppress(OSError):  # one that is gone answers nothing, which its reader tells
-            pipe.write(json.dumps(run).encode() + b"\n")
-            pipe.flush()
-
-    def _read(self, answers: queue.SimpleQueue[tuple[_Worker, bytes | None]]) -> None:
-        """Hand on every answer; None once there will be no more."""
-        pipe = self.process.stdout
-        assert pipe is not None
-        while len(head := pipe.read(8)) == 8:
-            size = int.from_bytes(head, "big")
-            body = pipe.read(size)
-            if len(body) < size:
-                break
-            answers.put((self, body))
-        answers.put((self, None))
-
-    def end(self) -> None:
-        self.process.kill()
-        self.process.wait()
-        self._reader.join()
-        for pipe in (self.process.stdin, self.process.stdout):
-            if pipe is not None:
-                with contextlib.suppress(OSError):
-                    pipe.close()
-
-
-class Team:
-    """This process and `count - 1` workers, computing runs of one book. Use as a context: the workers end with it."""
-
     def __init__(self, book: BookFolder, count: int, state: Callable[[], State]) -> None:
-        """state  tells the book's state, which is noted before a run is read"""
+        """state  gives the book's state, which is noted before a run is read"""
         self._book, self._state = book, state
-        self._answers: queue.SimpleQueue[tuple[_Worker, bytes | None]] = queue.SimpleQueue()
-        self._workers = [_Worker(book.path, self._answers) for _ in range(count - 1)]
+        self._room = AHEAD * (count - 1)  # so many runs are with the workers at most
+        self._most = AHEAD * count  # and so many are ahead of the one whose turn it is
+        self._pool: ProcessPoolExecutor | None = None
+        with contextlib.suppress(OSError, ImportError, NotImplementedError):  # a system without shared semaphores
+            import multiprocessing  # here: what recomputes one run pays for no pool
+            from concurrent.futures import ProcessPoolExecutor
+
+            self._pool = ProcessPoolExecutor(
+                count - 1, multiprocessing.get_context("spawn"), _begin, (str(book.path.absolute()),)
+            )
+        self.started = [self._submit(os.getpid) for _ in range(count - 1)]
 
     def results(self, runs: Sequence[str]) -> Iterator[tuple[str, State, Computed | None]]:
         """(run, the state of the book before it was read, what was computed) in the order of the runs; None where it
         could not be computed, and the caller meets the reason."""
-        before: dict[int, State] = {}
-        done: dict[int, Computed | None] = {}
-        following, most = 0, AHEAD * (len(self._workers) + 1)
-        for place, run in enumerate(runs):
-            until = min(len(runs), place + most)
-            while place not in done:
-                for worker in self._workers:
-                    while worker.ready and len(worker.asked) < AHEAD and following < until:
-                        before[following] = self._state()
-                        worker.tell(following, runs[following])
-                        following += 1
-                if self._answers.empty() and following < until:
-                    before[following] = self._state()
-                    done[following] = self._here(runs[following])
-                    following += 1
-                else:
-                    self._hear(done)
-            yield run, before.pop(place), done.pop(place)
+        following = iter(runs)
+        ahead: deque[tuple[str, State, Future[Computed | None]]] = deque()
+        while True:
+            while len(ahead) < self._most and self._has_room(ahead) and (run := next(following, None)) is not None:
+                ahead.append((run, self._state(), self._submit(_compute_there, run)))
+            waits = len(ahead) < self._most and not (ahead and ahead[0][2].done())
+            if waits and (run := next(following, None)) is not None:
+                ahead.append((run, self._state(), self._here(run)))
+                continue
+            if not ahead:
+                return
+            run, before, future = ahead.popleft()
+            yield run, before, None if future.exception() else future.result()
 
-    def _here(self, run: str) -> Computed | None:
-        with contextlib.suppress(LoadbookError):
-            return compute(self._book, run)
-        return None
+    def _has_room(self, ahead: Iterable[tuple[str, State, Future[Computed | None]]]) -> bool:
+        """Whether a worker is there and the workers have few enough runs before them."""
+        return any(w.done() for w in self.started) and sum(not future.done() for *_, future in ahead) < self._room
 
-    def _hear(self, done: dict[int, Computed | None]) -> None:
-        """Wait for one answer; of a worker that is gone, all that it was still asked is left to the caller."""
-        worker, body = self._answers.get()
-        if body is None:
-            worker.ready = False
-            done.update(dict.fromkeys(worker.asked))
-            worker.asked.clear()
-        elif not body:
-            worker.ready = True
-        else:
-            done[worker.asked.popleft()] = pickle.loads(body)
+    def _here(self, run: str) -> Future[Computed | None]:
+        done: Future[Computed | None] = Future()
+        found: Computed | None = None
+        with contextlib.suppress(LoadbookError):  # the caller meets it again, and reports it
+            found = compute(self._book, run)
+        done.set_result(found)
+        return done
+
+    def _submit(self, function: Callable[..., Any], *given: Any) -> Future[Any]:
+        """Hand a call to the workers; where there are none (any more), one that has failed already."""
+        try:
+            if self._pool is not None:
+                with _plain_start():
+                    return self._pool.submit(function, *given)
+        except (OSError, RuntimeError):  # a broken pool is a RuntimeError
+            self._room = 0
+        failed: Future[Any] = Future()
+        failed.set_exception(CancelledError())
+        return failed
 
     def __enter__(self) -> Team:
         return self
 
     def __exit__(self, *_: object) -> None:
-        for worker in self._workers:
-            worker.end()
+        if self._pool is not None:
+            self._pool.shutdown(cancel_futures=True)
+
+
+@contextlib.contextmanager
+def _plain_start() -> Iterator[None]:
+    """What a worker that is started within this inherits, and this process keeps not.
+
+    One core for each (the numerical library reads it as it is loaded), no modules out of the folder it starts in,
+    nothing of the program that called us (a script without a guard would run again), and Ctrl-C left to this process,
+    which meets one that came meanwhile right afterwards.
+    """
+    alone = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONSAFEPATH": "1"}
+    before = {name: os.environ.get(name) for name in alone}
+    program = sys.modules["__main__"]
+    masked = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if hasattr(signal, "pthread_sigmask") else None
+    os.environ.update(alone)
+    sys.modules["__main__"] = types.ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = program
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+        if masked is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, masked)
+
+
+# -- in a worker ---------------------------------------------------------------------------------
+
+_book: BookFolder | None = None
+
+
+def _begin(book: str) -> None:
+    """A worker's start: it opens the book, and ends when the process that it works for is gone."""
+    global _book
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Windows has no mask to inherit
+    threading.Thread(target=_end_with_caller, daemon=True).start()
+    _book = BookFolder.open(Path(book))
+    start_engine()
+
+
+def _end_with_caller() -> None:
+    import multiprocessing
+
+    caller = multiprocessing.parent_process()
+    if caller is not None:
+        caller.join()
+        os._exit(1)
+
+
+def _compute_there(run: str) -> Computed | None:
+    assert _book is not None
+    with contextlib.suppress(LoadbookError):
+        return compute(_book, run)
+    return None

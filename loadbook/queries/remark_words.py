@@ -12,10 +12,11 @@ from typing import Any
 
 from loadbook.core import units
 from loadbook.core.cautions import LOAD
+from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
 from loadbook.core.vocabulary.parameters import PLANNED
 
-from .answer_figures import many, setting, span, told
+from .answer_figures import setting, span, told
 
 Figures = Mapping[str, Any]
 Words = str | Callable[[Figures, str], str]  # a sentence, or one made from figures in 'si' or 'us'
@@ -137,7 +138,7 @@ def _stock(f: Figures, system: str) -> str:
 
 # -- what the shop reads --------------------------------------------------------------------------
 
-_SPREAD = "so nothing can be told about how far pieces spread"
+_SPREAD = "so how far pieces spread cannot be told"
 _UNMEASURED = "Pieces that were not measured, cracked or were straightened would make it look worse."
 _SHOP: dict[str, Words] = {
     "hardness": "hardness is kept but does not move",

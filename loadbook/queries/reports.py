@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core import times, units
 from loadbook.core.errors import UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 from loadbook.store import session_samples, sql_files
 from loadbook.store.book import BookFolder
 from loadbook.store.session_samples import LeftOut
@@ -64,8 +64,7 @@ def report_named(asked_of: BookFolder | Source, name: str) -> SqlFile:
     """A report by name. Raises UsageError."""
     reports, _ = available(asked_of)
     if name not in reports:
-        close = nearest(name, list(reports))
-        hint = f"Did you mean {close}? " if close else ""
+        hint = did_you_mean(name, list(reports))
         raise UsageError(f"there is no report {name!r}", remedy=f"{hint}List them with: loadbook report")
     return reports[name]
 
@@ -113,8 +112,7 @@ def values_of(book: Clock, file: SqlFile, given: Mapping[str, str]) -> dict[str,
     known = {p.name: p for p in file.parameters}
     for name in given:
         if name not in known:
-            close = nearest(name, list(known))
-            hint = f"Did you mean {close}? " if close else ""
+            hint = did_you_mean(name, list(known))
             raise UsageError(
                 f"the report {file.name} has no parameter {name!r}", remedy=f"{hint}{_offered(file.parameters)}"
             )

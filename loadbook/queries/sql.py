@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from loadbook.core.errors import LoadbookError, UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 from loadbook.store.book import BookFolder
 
 from .source import Rows, Source, source_of
@@ -53,8 +53,7 @@ def in_words(text: str, exc: LoadbookError, tables: list[str], views: list[str])
     missing = _NO_TABLE.search(exc.what)
     if missing:
         name = missing.group(1).strip('"')
-        close = nearest(name, [*views, *tables])
-        remedy = f"Did you mean {close}? " if close else ""
+        remedy = did_you_mean(name, [*views, *tables])
         return UsageError(
             f"there is no table or view {name!r}",
             remedy=f"{remedy}Views: {', '.join(views)}. Tables: {', '.join(tables)}",

@@ -164,7 +164,7 @@ def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float
             f"({plan.confidence:.0%}, {plan.df_now} degrees of freedom)."
         )
     else:
-        out.append(f"Now nothing can be told of {name} in {process}: it never varied inside a part number.")
+        out.append(f"Nothing can be said yet of {name} in {process}: it never varied inside a part number.")
     out.append(
         f"After these {len(plan.runs)} runs about ± {amount(plan.then)} {per} is to be expected "
         f"(step by step: {', '.join(amount(v) for v in plan.steps)}), if runs differ as they did."

@@ -45,7 +45,7 @@ def safe_workbook(name: str, data: bytes) -> bytes:
             items = old.infolist()
             low = {item.filename.lower() for item in items}
             if "xl/workbook.xml" not in low:
-                raise _refused(name, "this is no XLSX workbook")
+                raise _refused(name, "this is not an XLSX workbook")
             if len(items) > MOST_PARTS or len(low) < len(items):
                 raise _refused(name, f"the workbook has {len(items)} parts, or one of them twice")
             for item in items:

@@ -35,7 +35,7 @@ def html(result: Any) -> str:
     for kind, draw in _DRAW.items():
         if isinstance(result, kind):
             return el("div", list(draw(result)), class_="loadbook")
-    raise LoadbookError(f"{type(result).__name__} is no result")
+    raise LoadbookError(f"{type(result).__name__} is not a result")
 
 
 def chart(result: Any) -> Any:

@@ -131,7 +131,7 @@ def _manifest(archive: zipfile.ZipFile, where: str) -> dict[str, str]:
             raise ValueError("another form")
     except (KeyError, TypeError, ValueError, RecursionError) as exc:
         raise DamageError(
-            "this is no loadbook backup", where=where, remedy="Name a file made by: loadbook backup"
+            "this is not a loadbook backup", where=where, remedy="Name a file made by: loadbook backup"
         ) from exc
     for name in files:
         if name != FILE and not RELATIVE.fullmatch(name):
@@ -158,7 +158,7 @@ def _check(path: Path, digests: dict[str, str] | None = None) -> dict[str, str]:
     """Read every file of a backup and compare its SHA-256. Raises DamageError."""
     if not zipfile.is_zipfile(path):
         raise DamageError(
-            "this is no loadbook backup, or its end is missing",
+            "this is not a loadbook backup, or its end is missing",
             where=path.name,
             remedy="Name a file made by: loadbook backup",
         )
@@ -227,7 +227,7 @@ def _is_a_book(file: Path, source: Path) -> None:
     conn = sqlite3.connect(file.absolute())
     try:
         if conn.execute("PRAGMA application_id").fetchone()[0] != migrations.APPLICATION_ID:
-            raise DamageError("the database in the backup is no loadbook book", where=source.name)
+            raise DamageError("the database in the backup is not a loadbook book", where=source.name)
         schema_check.refuse_reading(conn, source)
     except sqlite3.DatabaseError as exc:
         raise DamageError(f"the database in the backup cannot be read ({exc})", where=source.name) from exc

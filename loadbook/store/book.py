@@ -117,7 +117,7 @@ class BookFolder:
         except TROUBLE as exc:
             raise translate_error(exc, book.file) from exc
         if application != migrations.APPLICATION_ID:
-            raise DamageError("this SQLite file is no loadbook book", where=str(book.file))
+            raise DamageError("this SQLite file is not a loadbook book", where=str(book.file))
         if has > migrations.newest():
             raise LoadbookError(
                 f"the book has schema {has}, this program knows {migrations.newest()}: "

@@ -51,7 +51,7 @@ def work(
     """
     prepared = validity.prepared(trace)
     found_phases = phases.find_phases(prepared, record.cycle)
-    found = tuple(faults.find_faults(prepared, found_phases, record.pieces))
+    found = tuple(faults.find_faults(prepared, found_phases))
     decided = record.confirmed()
     out, _ = repair.sorted_out(found, decided)
     repaired, repairs = repair.repaired(prepared, out)

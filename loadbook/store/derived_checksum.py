@@ -61,7 +61,7 @@ def outcomes_hold(conn: sqlite3.Connection) -> bool:
 
 
 def check(conn: sqlite3.Connection) -> list[str]:
-    """A sentence, with its mend, for every set that is not what was sealed."""
+    """A sentence, with its remedy, for every set that is not what was sealed."""
     kept = {(r[0], r[1]): r[2] for r in conn.execute("SELECT what, name, sha256 FROM seal")}
     found = {("run", run): digest for run, digest in _runs(conn)}
     found["outcomes", ""] = _digest(_rows(conn, "answer_outcome", OUTCOME))
@@ -71,9 +71,11 @@ def check(conn: sqlite3.Connection) -> list[str]:
         if kept.get((what, name)) == found.get((what, name)):
             continue
         if what == "run":
-            wrong.append(f"what was computed of run {name} is not what was stored: loadbook recompute {name} mends it")
+            wrong.append(
+                f"what was computed of run {name} is not what was stored: loadbook recompute {name} puts it right"
+            )
         elif what == "outcomes":
-            wrong.append("how kept answers fared is not what was stored: loadbook backtest mends it")
+            wrong.append("how kept answers fared is not what was stored: loadbook backtest puts it right")
         else:
             wrong.append("the book's settings are not what they were set to: compare them with a backup's")
     return wrong

@@ -31,7 +31,7 @@ def record(file: Path, who: str) -> None:
     """Write down beside the book's file who holds it from now on. Call with the book locked.
 
     A disk that refuses costs the other one a name, never the command.
-    Raises UsageError where something that is no file, such as a link, has the note's name.
+    Raises UsageError where something that is not a file, such as a link, has the note's name.
     """
     held = {
         "who": who, "machine": writing.machine_name(), "process": os.getpid(), "command": _command(),

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import KINDS
-from loadbook.core.vocabulary.lookup import nearest
 
 WHERE_SECONDS = 20.0
 
@@ -44,8 +44,7 @@ def listed(kind: str) -> Listed:
     for name in (kind, kind + "s", kind.rstrip("s") + "s"):
         if name in LISTED:
             return LISTED[name]
-    close = nearest(kind, list(LISTED))
-    hint = f"Did you mean {close!r}? " if close else ""
+    hint = did_you_mean(kind, list(LISTED))
     raise UsageError(f"there is no kind {kind!r}", remedy=hint + "Kinds: " + ", ".join(LISTED))
 
 
@@ -162,8 +161,7 @@ def find_row(conn: sqlite3.Connection, kind: Listed, name: str) -> sqlite3.Row:
             row = some[0] if some else None
     if row is None:
         names = [r[0] for r in conn.execute(f"SELECT DISTINCT {kind.key[0]} FROM {kind.table} LIMIT 20000")]
-        close = nearest(name, [str(n) for n in names])
-        remedy = f"Did you mean {close!r}? " if close else ""
+        remedy = did_you_mean(name, [str(n) for n in names])
         if len(kind.key) > 1:
             remedy += f"Name it as {'/'.join(kind.key)}, or #N for its row"
         raise NotFoundError(

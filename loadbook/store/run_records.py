@@ -14,8 +14,8 @@ from zoneinfo import ZoneInfo
 from loadbook.analysis.trace.model import Channel, Cycle, Event, FurnaceCheck, Limit, PieceRecord, RunFacts, Segment
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.times import from_stored
-from loadbook.core.vocabulary.lookup import nearest
 
 _SEGMENT = [f.name for f in fields(Segment)]
 _LIMIT = [f.name for f in fields(Limit)]
@@ -133,7 +133,7 @@ class RunRecord:
         )  # fmt: skip
 
     def confirmed(self) -> frozenset[tuple[str, str, str]]:
-        """(channel, fault, decision) as calc.clauses.judge takes them; the latest decision counts."""
+        """(channel, fault, decision) as `analysis.clauses.judge` takes them; the latest decision counts."""
         latest = {(c.channel, c.fault): c.decision for c in self.confirmations}
         return frozenset((channel, fault, decision) for (channel, fault), decision in latest.items())
 
@@ -147,8 +147,9 @@ def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
     """A run of the book. Raises NotFoundError where there is none of that name."""
     row = conn.execute("SELECT * FROM run WHERE run = ?", (run,)).fetchone()
     if row is None:
-        close = nearest(run, [r[0] for r in conn.execute("SELECT run FROM run")])
-        remedy = f"Did you mean {close!r}?" if close else "See: loadbook list runs"
+        remedy = (
+            did_you_mean(run, [r[0] for r in conn.execute("SELECT run FROM run")]).strip() or "See: loadbook list runs"
+        )
         raise NotFoundError(f"the book has no run {run!r}", remedy=remedy)
     cycle = load_cycle(conn, row["cycle"], row["cycle_revision"]) if row["cycle"] is not None else None
     trace = conn.execute("SELECT * FROM trace WHERE run = ? AND state = 'current'", (run,)).fetchone()

@@ -1,6 +1,6 @@
 """The guard around SQL that a stranger wrote: `sql`, a user's own reports, `--where`.
 
-What was measured with the engine (2.0): the type of a statement is no guard, since `WITH a AS (COPY ... TO 'file')
+What was measured with the engine (2.0): the type of a statement is not a guard, since `WITH a AS (COPY ... TO 'file')
 SELECT 1` counts as a select and overwrote a file although access to files was off and only its folder allowed; and
 a timer with an interrupt, together with the engine's own memory limit, let one query reach 7 GB and 21 s. So:
 
@@ -134,7 +134,7 @@ def run_query(
     """Run a stranger's query over the book and give back its rows.
 
     without_damaged  samples of damaged trace files are left out and named in the answer; else they are an error
-    parameters  name -> (type, value) for each `$name` in the text; types as in sqlfiles.TYPES
+    parameters  name -> (type, value) for each `$name` in the text; types as in sql_files.TYPES
     memory_mb, seconds  limits; else LOADBOOK_SQL_MEMORY_MB and LOADBOOK_SQL_SECONDS, else 2048 MB and 60 s
     Raises      UsageError for anything that is not one select; LoadbookError where the query fails, or reaches
                 a limit; whatever the book itself raises

@@ -112,7 +112,7 @@ def _answer(request: dict[str, Any]) -> Iterator[dict[str, Any] | list[list[Any]
 def wrap(connection: duckdb.DuckDBPyConnection, sql: str) -> str:
     """The one form in which a stranger's text is executed. Raises Refused for anything but one select.
 
-    The statement's type is no guard by itself: a COPY inside WITH counts as a select, and is refused only by being
+    The statement's type is not a guard by itself: a COPY inside WITH counts as a select, and is refused only by being
     put inside another one, where nothing that changes data can be bound.
     """
     text = _TAIL.sub("", sql)

@@ -125,7 +125,7 @@ def read(path: Path) -> SqlFile:
     try:
         source = read_file(path, LARGEST_TEXT).decode("utf-8-sig")
     except UnicodeDecodeError as exc:
-        raise LoadbookError("the SQL file is no UTF-8 text", where=path.name, remedy="Save it as UTF-8") from exc
+        raise LoadbookError("the SQL file is not UTF-8 text", where=path.name, remedy="Save it as UTF-8") from exc
     source = source.replace("\r\n", "\n").replace("\r", "\n")
     return parse(path.stem, path, source)
 

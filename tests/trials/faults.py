@@ -77,7 +77,7 @@ class Score:
 def suspected(load: Load) -> list[Fault]:
     """The faults found on a load's trace, prepared and with its cycle's phases, as the book does it."""
     trace = prepared(load.trace)
-    return find_faults(trace, find_phases(trace, load.cycle), load.pieces)
+    return find_faults(trace, find_phases(trace, load.cycle))
 
 
 def healthy_loads(count: int, seed: int) -> Iterator[Load]:

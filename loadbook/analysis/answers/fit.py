@@ -203,7 +203,7 @@ def fit(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float
     scale = float(z.std(ddof=1)) if len(z) > 1 else 0.0
     if not scale > 1e-12 * max(abs(centre), 1.0):
         raise CalculationError(
-            "every movement recorded is the same, so nothing can be told about how far they spread",
+            "every movement recorded is the same, so how far they spread cannot be told",
             remedy="Measure with a gauge that resolves the movement",
         )
     sums = Sums(z - centre, n, run, kept)

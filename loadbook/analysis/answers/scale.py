@@ -1,8 +1,8 @@
 """Working scales of movement, and the direction in which a movement harms.
 
 plain µm; µm per 100 mm of the reference length; or, for form errors that cannot be negative, the logarithm of
-after over before in percent (100·ln). `calc.movement.with_value` turns pieces into these scales; here a figure of
-the scale is turned back into what is told.
+after over before in percent (100·ln). `movement.scale.with_value` turns pieces into these scales; here a figure
+of the scale is turned back into what is shown.
 """
 
 from __future__ import annotations
@@ -67,10 +67,3 @@ class Scale:
                 )
             return z * self.length_mm / 100.0
         return z
-
-    def displayed_um(self, z: float) -> float | None:
-        """The same in µm; None on the log scale where no reading before is known."""
-        told = self.displayed(z)
-        if self.name != "log":
-            return told
-        return None if self.before_um is None else told / 100.0 * self.before_um

@@ -2,7 +2,7 @@
 
 What a clause needs to know of a soak beside its minutes: who left the band, who came last, what stays open.
 
-The minutes themselves are calc.soak's: one definition for the parameter and for the clause.
+The minutes themselves are those of `trace.soak`: one definition for the parameter and for the clause.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from .series import Series, View, extreme
 class SoakSeen:
     """A soak with its story.
 
-    found      calc.soak's figures;  possible  minutes if every unseen stretch is counted as inside the band
+    found      the figures of `trace.soak`;  possible  minutes if every unseen stretch is counted as inside the band
     leavings   (moment, channel, temperature °C) each time the band was left while the hold went on
     unbroken   minutes from first coming in to the end, as if the band had not been left
     last       the channel that came into the band last, else ended the soak; or kept the load out of the band

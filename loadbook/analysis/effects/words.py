@@ -102,7 +102,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
     apart = ", ".join(spoken(n) for n in e.confounded_with)
     if e.fit == "not separable":
         first = (
-            f"Cannot tell: moves together with {apart or 'the other parameters'} and could not be told apart; "
+            f"Cannot tell: moves together with {apart or 'the other parameters'} and could not be separated; "
             f"alone {told}."
         )
     elif real:

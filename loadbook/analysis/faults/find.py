@@ -6,14 +6,13 @@ without the channel, so a suspicion never deletes a finding, and a cold corner s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from loadbook.analysis.quantiles import median_of
-from loadbook.analysis.trace.model import Fault, PieceRecord, Trace, clock
+from loadbook.analysis.trace.model import Fault, Trace, clock
 
 from .channels import ChannelView, channel_view
 from .detached import find_detached
@@ -39,12 +38,11 @@ KINDS = (
 )
 
 
-def find_faults(trace: Trace, phases: Any = None, pieces: Sequence[PieceRecord] = ()) -> list[Fault]:
+def find_faults(trace: Trace, phases: Any = None) -> list[Fault]:
     """The suspected faults of a prepared trace, in order of their start.
 
     trace   prepared (validity.prepared): corrected, NaN where invalid, flags set
     phases  phases.find_phases of it, or None; nothing after its until_s is looked at
-    pieces  the load, for its sections
     """
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):  # channels may hold nothing but NaN
         return _find(trace, phases)
@@ -106,7 +104,7 @@ def _come_and_go(faults: list[Fault]) -> list[Fault]:
 
 def _left_without_step(seen: ChannelView, roles: list[Fault], steps: list[Fault]) -> list[Fault]:
     """The contradictions of a role that are still there when the channel's jump is taken out again: a channel that
-    stands too high since it jumped is no channel read by a wrong table."""
+    stands too high since it jumped is not a channel read by a wrong table."""
     odd = {r.channel for r in roles if r.kind == "wrong type"}
     jumped = [s for s in steps if s.kind == "step" and s.channel in odd]
     if not jumped:

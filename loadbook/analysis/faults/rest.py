@@ -104,7 +104,7 @@ def at_rest(view: ChannelView, level: Plateau) -> tuple[Floats, Floats]:
 
 def driven_rate(view: ChannelView, row: int, level: Plateau) -> float:
     """How fast a channel answers the furnace while that rises: median of (dT/dt) / (furnace - T) [1/s]. Not at a
-    hold, where an offset that stays is no lag; NaN where it is not seen."""
+    hold, where an offset that stays is not a lag; NaN where it is not seen."""
     wide, grid = 5, view.grid
     y, furnace = grid.y[row, : level.last], grid.furnace[: level.last]
     if len(y) < 3 * wide:

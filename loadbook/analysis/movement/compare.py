@@ -14,6 +14,7 @@ from scipy import special
 
 from loadbook.analysis.effects.regression import adjusted, t_interval
 from loadbook.analysis.quantiles import Bools, Codes, Floats, codes_of, grouped_mean
+from loadbook.core.phrases import many
 
 from .scale import STRATUM
 
@@ -98,7 +99,7 @@ def same_parts(found: Difference, a: set[str], b: set[str]) -> None:
     if found.evidence in ("runs", "pieces") and a != b and found.refused is None:
         lone = len(a ^ b)
         text = (
-            f"{lone} part number{'s' if lone != 1 else ''} stood on one side only: what differs between parts is in "
+            f"{many(lone, 'part number')} stood on one side only: what differs between parts is in "
             "this difference (loadbook effect compares inside part numbers)"
         )
         found.note = f"{found.note}; {text}" if found.note else text
@@ -266,7 +267,7 @@ def compare(
         _spread(d, a, b)
     else:
         d.refused = (
-            f"{d.runs_a} run{'s' if d.runs_a != 1 else ''} against {d.runs_b}, none holding both: the luck of a run "
+            f"{many(d.runs_a, 'run')} against {d.runs_b}, none holding both: the luck of a run "
             "cannot be told from the treatment. Two runs a side, or both treatments in one run, are needed"
         )
     return d

@@ -14,7 +14,7 @@ import numpy as np
 
 from loadbook.analysis.quantiles import Bools, Floats
 from loadbook.core.errors import UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -120,10 +120,9 @@ def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFra
             values = pd.to_numeric(out[one.name], errors="coerce").to_numpy(dtype=np.float64)
             per_run = values
         elif rows.empty:
-            close = nearest(one.name, [*map(str, frame.columns), *parameters["parameter"].unique()])
-            hint = f"Did you mean {close!r}? " if close else ""
+            hint = did_you_mean(one.name, [*map(str, frame.columns), *parameters["parameter"].unique()])
             raise UsageError(
-                f"{one.name!r} is no column of movement and no parameter of any run",
+                f"{one.name!r} is neither a column of movement nor a parameter of any run",
                 remedy=hint
                 + "`loadbook explain` lists the parameters; columns are setup, atmosphere, cycle, shape, ...",
             )

@@ -79,7 +79,7 @@ def components(values: Floats, levels: Sequence[tuple[str, Any]], residual: str 
     table = _table(y, codes, names)
     keep = [i for i, line in enumerate(table) if line.df > 0]
     if not keep:
-        raise CalculationError("no level of the scatter can be told from the one above it")
+        raise CalculationError("no level of the scatter can be separated from the one above it")
     variances = dict.fromkeys(range(len(names)), 0.0)
     while True:
         estimate = _solve(y, [codes[i] for i in keep])

@@ -1,8 +1,8 @@
 """Planning a cycle for a section: what the cycle does to it, and the heating rate that keeps its lag under a limit.
 
-The furnace is taken to follow the program; the thick and the thin section are integrated through it (calc.conduction).
+The furnace is taken to follow the program; the thick and the thin section are integrated (`trace.conduction`).
 A hold lasts until the middle of the thick section has been in the band for the minutes asked: the soak clock runs on
-the work. The quasi-steady figures of calc.lag stand beside the integrated ones.
+the work. The quasi-steady figures of `trace.lag` stand beside the integrated ones.
 """
 
 from __future__ import annotations

@@ -213,7 +213,7 @@ def no_low_hold(cycle: Cycle, subject: Subject | None) -> Iterator[Remark]:
     if not early:
         yield Remark(
             "no low hold", "no early hold to see that the thermocouples track", f"before segment {main.number}",
-            "a thermocouple that is loose or crossed can still be mended, and the run stopped, while it is cool",
+            "a thermocouple that is loose or crossed can still be put right, and the run stopped, while it is cool",
         )  # fmt: skip
 
 

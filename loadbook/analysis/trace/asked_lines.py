@@ -69,7 +69,7 @@ class RunPicture:
              where the cycle limits them, and 'lead' (hottest control minus coldest work TC; while cooling hottest work
              minus coldest control TC), up to where judging ends; with suspected channels once more without them, as
              'spread without TC 3'
-    holds    of calc.phases, with their bands;  soaks  as counted
+    holds    of `phases`, with their bands;  soaks  as counted
     """
 
     apart: tuple[tuple[str, Floats], ...]

@@ -179,15 +179,6 @@ def hottest_coldest(trace: Trace, rows: Sequence[int]) -> tuple[Floats, Floats]:
     return hot, cold
 
 
-def seconds_between(t_s: Floats, longest_s: float) -> Floats:
-    """Time [s] from each sample to the next, zero where it is longer than longest_s (unseen time is not counted)
-    and zero after the last; (n,)."""
-    steps = np.zeros_like(t_s)
-    steps[:-1] = np.diff(t_s)
-    steps[steps > longest_s] = 0.0
-    return steps
-
-
 def first_where(mask: Mask) -> int | None:
     """The first True; None where there is none."""
     k = int(mask.argmax()) if mask.size else 0

@@ -15,7 +15,7 @@ TERMS: tuple[Term, ...] = (
         "same material, shape and condition; more alike for the same part number; they shift with the heating rate, hold "
         "temperature, hold time and cooling rate that were asked, with the setup and the atmosphere where those varied "
         "inside part numbers, and with the date; and each run and each piece scatters. How much of each, the history "
-        "itself decides. A part number with many runs is told mostly by itself; one with few borrows from the others "
+        "itself decides. A part number with many runs is judged mostly by its own runs; one with few borrows from the others "
         "(shrinkage). A setting is judged by how runs of one and the same part number differed, never by the difference "
         "between delicate parts that got slow ramps and stout ones that did not. The width is then not the model's own "
         "word: it is widened or narrowed until it would have held in the back-test. "
@@ -41,7 +41,7 @@ TERMS: tuple[Term, ...] = (
         "is seen whether they fell inside. This needs no new fit: the left-out errors follow from the fitted model exactly. "
         "The width of an answer is the distance, in its own standard deviations, that held the asked share of those "
         "pieces, each run counting once, and one more counted as if it had been infinitely far: too little evidence makes "
-        "an infinite width, which is told as 'too few to back-test', never as a number. Of part numbers a shop has few, "
+        "an infinite width, which is reported as 'too few to back-test', never as a number. Of part numbers a shop has few, "
         "and by that rule the width for a new one would hang on the worst of them. Their distance is therefore the plain "
         "one, widened as Student's t is for so few, and drawn towards the model's own as if that had spoken for ten more "
         "part numbers; what it would have held, each part number left out in turn, stands beside it. The table shows known and new "
@@ -85,7 +85,7 @@ TERMS: tuple[Term, ...] = (
         "trial",
         "method",
         "Which next runs would teach most about a setting? Where a slope is too uncertain, or a setting always moved "
-        "together with another, the cheapest mend is a few runs with assigned settings. The plan tries runs of the part "
+        "together with another, the cheapest remedy is a few runs with assigned settings. The plan tries runs of the part "
         "numbers allowed at low, middle and high settings inside the limits given, and keeps those that shrink the "
         "interval of the slope most under the answer's own model, exchanging runs until nothing improves; it states the "
         "interval to expect. No part number is sent further than two usual deviations beyond what it was run at. The "

@@ -155,7 +155,7 @@ KINDS: tuple[Kind, ...] = (
         _mm("lower_mm", "lower limit of the tolerance", "79.985"),
         _mm("upper_mm", "upper limit of the tolerance", "80.015"),
         _mm("reference_length_mm", "length that movement is related to (diameter, length, span)", "80", above=0),
-        Column("unit", "unit of its readings where they are no length: deg, HRC, HV 10, ...", ""),
+        Column("unit", "unit of its readings where they are not lengths: deg, HRC, HV 10, ...", ""),
         Column("scale", "working scale of movement: um, um per 100 mm, or log (form errors only)", "um", choices=SCALES, default="um"),
     )),
     Kind("jobs", "job", "Jobs", ("job",), (

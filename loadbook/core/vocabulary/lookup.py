@@ -42,11 +42,3 @@ def terms() -> dict[str, Term]:
                 raise ValueError(f"{term.name!r} is defined twice")
             found[term.name] = term
     return found
-
-
-def nearest(word: str, known: list[str]) -> str | None:
-    """The known word most like a mistyped one, or None."""
-    import difflib
-
-    close = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
-    return close[0] if close else None

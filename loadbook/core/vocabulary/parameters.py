@@ -111,7 +111,7 @@ TERMS: tuple[Term, ...] = (
     _p("early_hold_scatter_c", "c_diff",
        "Standard deviation between the work TCs at the early hold (the first hold at least 50 °C below the main one): "
        "of each TC's mean over the last ten minutes. It shows whether the thermocouples agree while one can still be "
-       "mended.", "s of the TCs' means, n - 1"),
+       "put right.", "s of the TCs' means, n - 1"),
     _p("soak_minutes", "min",
        "Time during which every valid work TC is inside the main hold's band, both edges. It starts at the sample at "
        "which the last one enters, and runs on after the hold until the first one leaves. Leaving the band restarts "

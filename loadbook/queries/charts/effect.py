@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
     from loadbook.queries.effect import Effects
 
-POOLED_SAID = "the pooled line is a warning, not a result"
-
 
 def effect_picture(found: Effects) -> Picture:
     """The picture of what `effect` found: one panel per stratum and parameter that has a run to show.

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from loadbook.analysis.effects.words import effect_shown
 from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.phrases import many
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -124,8 +125,8 @@ def movement_axis(unit: str, kind: str, system: str, stage: str | None = None) -
 
 def count_words(runs: int, pieces: int, parts: int) -> str:
     """'48 runs, 242 pieces, 3 part numbers'."""
-    counted = ((runs, "run"), (pieces, "piece"), (parts, "part number"))
-    return ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in counted)
+    counts = ((runs, "run"), (pieces, "piece"), (parts, "part number"))
+    return ", ".join(many(n, word) for n, word in counts)
 
 
 def stratum_words(stratum: dict[str, Any]) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 from loadbook.analysis.trace.asked_lines import RunPicture, run_picture
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.errors import NotFoundError, UsageError
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 from loadbook.queries.judge import judge_run, local
 from loadbook.store.book import BookFolder
 
@@ -58,8 +58,7 @@ def run_chart(book: BookFolder, run: str, channels: Sequence[str] = ()) -> RunCh
     known = {trace.channels[i].name: i for i in thermal}
     for name in channels:
         if name not in known:
-            close = nearest(name, list(known))
-            hint = f"Did you mean {close!r}? " if close else ""
+            hint = did_you_mean(name, list(known))
             raise UsageError(f"run {run} has no thermocouple {name!r}", remedy=hint + f"It has {', '.join(known)}")
     chosen = [known[name] for name in channels] or thermal
     if not chosen:

@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core import times, units
 from loadbook.core.errors import UsageError
+from loadbook.core.phrases import many
 from loadbook.core.remarks import REFUSAL, Remark
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
 from loadbook.core.vocabulary.parameters import PLANNED
-from loadbook.queries.answer_figures import many, span, told
+from loadbook.queries.answer_figures import span, told
 from loadbook.queries.history import NO_PROCESS
 from loadbook.queries.kept_answers import Saved, saved
 from loadbook.queries.remark_words import letter_needed, letter_words

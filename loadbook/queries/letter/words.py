@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.planning.advice import Coldest, coldest_place
 from loadbook.core.coded import coded
+from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, CAUTION, CUSTOMER, Remark, remark
-from loadbook.queries.answer_figures import many, told
+from loadbook.queries.answer_figures import told
 from loadbook.queries.remark_words import letter_words
 
 if TYPE_CHECKING:

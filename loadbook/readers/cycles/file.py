@@ -16,6 +16,7 @@ from loadbook.analysis.trace.model import Cycle, Limit, Segment
 from loadbook.core import units
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LARGEST_TEXT, name_of, read_file
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.clauses import UNIFORMITY_CLASSES
 from loadbook.readers.tables.take import Taken
 from loadbook.store.book import BookFolder
@@ -23,7 +24,7 @@ from loadbook.store.records import add_intake
 from loadbook.store.run_records import cycle_tables, same_cycle
 
 from .keys import CYCLE_KEYS, DEFAULT_PHASE, LIMIT_KEYS, LIMITS_KEYS, LIMITS_OPTIONS, QUANTITY_DIMENSION, SEGMENT_KEYS
-from .toml_tables import TomlTables, nearest
+from .toml_tables import TomlTables
 
 _TABLES = {"cycle": "[cycle]", "segment": "[[segment]]", "limits": "[limits]", "limit": "[[limit]]"}
 
@@ -47,7 +48,7 @@ def read_cycle_file(path: Path) -> CycleFile:
         data = read_file(path, LARGEST_TEXT)
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as exc:
-        raise IntakeError(f"{name_of(path)} is no UTF-8 text", [Problem(str(exc), file=name_of(path))]) from exc
+        raise IntakeError(f"{name_of(path)} is not UTF-8 text", [Problem(str(exc), file=name_of(path))]) from exc
     return replace(parse_cycle(text, name_of(path)), sha256=hashlib.sha256(data).hexdigest())
 
 
@@ -56,7 +57,9 @@ def parse_cycle(text: str, file: str = "cycle.toml") -> CycleFile:
     reader = _Reader(text, file)
     cycle = reader.cycle()
     if reader.problems:
-        raise IntakeError(f"{file} is no cycle that can be taken in", reader.problems, remedy="Mend the lines below")
+        raise IntakeError(
+            f"{file} is not a cycle that can be taken in", reader.problems, remedy="Correct the lines below"
+        )
     return CycleFile(cycle, text, file)
 
 
@@ -70,9 +73,9 @@ class _Reader(TomlTables):
         for name in self.data:
             if name not in _TABLES:
                 line = self.lines.get((name, 0, None)) or self.lines.get(("", 0, name))
-                remedy = nearest(name, _TABLES) or f"A cycle file holds {', '.join(_TABLES.values())}"
+                remedy = did_you_mean(name, _TABLES).strip() or f"A cycle file holds {', '.join(_TABLES.values())}"
                 self.problems.append(
-                    Problem(f"[{name}] is no part of a cycle", file=self.file, line=line, remedy=remedy)
+                    Problem(f"[{name}] is not part of a cycle", file=self.file, line=line, remedy=remedy)
                 )
         if "cycle" not in self.data:
             self.problems.append(Problem("there is no [cycle]", file=self.file, line=1, remedy="Begin with [cycle]"))
@@ -80,7 +83,7 @@ class _Reader(TomlTables):
         limits: list[Limit] = []
         segments = self.segments(limits)
         self.plain_limits(limits)
-        self.detailed_limits(limits, segments)
+        self.detailed_limits(limits)
         if self.problems:
             return Cycle("")
         return Cycle(**head, segments=tuple(segments), limits=tuple(limits))
@@ -228,7 +231,7 @@ class _Reader(TomlTables):
             limits.append(Limit(len(limits) + 1, quantity, relation, float(stored), phase=phase, event=event,  # type: ignore[arg-type]
                                 typed=f"{key} = {value}", **more))  # fmt: skip
 
-    def detailed_limits(self, limits: list[Limit], segments: list[Segment]) -> None:
+    def detailed_limits(self, limits: list[Limit]) -> None:
         raw = self.data.get("limit", [])
         for which, item in enumerate(raw if isinstance(raw, list) else [raw]):
             before = len(self.problems)
@@ -277,7 +280,7 @@ class _Reader(TomlTables):
         if number is not None and not 1 <= number <= len(kinds):
             wrong(f"there is no segment {number}", "segment", f"Segments are 1 to {len(kinds)}")
         elif quantity == "soak" and number and kinds[number - 1] != "hold":
-            wrong(f"segment {number} is no hold", "segment")
+            wrong(f"segment {number} is not a hold", "segment")
         rule = fields.get("rule")
         if rule and not fields.get("per_mm"):
             wrong("a thickness rule needs per", "rule", 'Add per = "25 mm"')

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 from loadbook.core import units
 from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.outside import NoToml, toml_of
+from loadbook.core.phrases import did_you_mean
 
 from .keys import Key
 
@@ -50,7 +50,7 @@ class TomlTables:
         except NoToml as exc:
             remedy = 'TOML keys look like: target = "620 C"'
             raise IntakeError(
-                f"{file} is no TOML", [Problem(str(exc), file=file, line=exc.line, remedy=remedy)]
+                f"{file} is not TOML", [Problem(str(exc), file=file, line=exc.line, remedy=remedy)]
             ) from exc
 
     def problem(
@@ -74,7 +74,7 @@ class TomlTables:
             choices = key.choices if key else ()
             if isinstance(raw, str) and raw in choices:
                 return raw
-            remedy = nearest(str(raw), choices) or f"Write one of: {', '.join(choices)}"
+            remedy = did_you_mean(str(raw), choices).strip() or f"Write one of: {', '.join(choices)}"
             self.problem(f"{name} is none of the words it may be", table, which, name, raw, remedy)
             return None
         if isinstance(raw, (int, float)) and not abs(raw) <= 2**53:  # nan is no smaller either
@@ -126,13 +126,8 @@ class TomlTables:
         return out
 
     def unknown(self, key: str, table: str, which: int, known: Mapping[str, object]) -> None:
-        remedy = nearest(key, known) or f"{self.tables[table]} may hold: {', '.join(known)}"
-        self.problem(f"{key!r} is no key of {self.tables[table]}", table, which, key, remedy=remedy)
-
-
-def nearest(word: str, known: Mapping[str, object] | tuple[str, ...]) -> str:
-    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
-    return f"Did you mean {close[0]!r}?" if close else ""
+        remedy = did_you_mean(key, known).strip() or f"{self.tables[table]} may hold: {', '.join(known)}"
+        self.problem(f"{key!r} is not a key of {self.tables[table]}", table, which, key, remedy=remedy)
 
 
 def _unit_remedy(raw: object, dimension: str) -> str:

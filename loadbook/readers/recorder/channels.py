@@ -11,6 +11,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, TEMPERATURE_ROLES, Flags, Floats
 from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 from loadbook.core.units import DIMENSIONS, F_PER_C, ZERO_C_IN_K
 
@@ -379,7 +380,7 @@ def _tell_spikes(heading: Heading, raw: Floats, celsius: Floats, lines: np.ndarr
         line = f" in line {int(lines[at])}" if lines is not None else ""
         out.notes.append(
             f"{heading.name!r} leaves its course for a single sample and comes back"
-            f" {len(found)} time{'s' if len(found) > 1 else ''} ({raw[at]:g}{line}"
+            f" {many(len(found), 'time')} ({raw[at]:g}{line}"
             + (f"; the lowest {raw[found].min():g}, the highest {raw[found].max():g})" if len(found) > 1 else ")")
         )
 
@@ -461,7 +462,7 @@ def _ask_several(
                 Question(
                     f"from {line} on {all_names[i]!r} goes on where {all_names[j]!r} was, and the other way round: were"
                     " the columns changed over?",
-                    f"--believe {quote(all_names[i])} where they were not; else mend the file, or take its parts apart",
+                    f"--believe {quote(all_names[i])} where they were not; else correct the file, or split it",
                 )
             )
     _about_slipped_rows(raw, list(lows), layout, lines, out)
@@ -479,7 +480,7 @@ def _about_slipped_rows(
     rows = implausible.slipped_rows(raw[temperatures])
     if not len(rows):
         return
-    count = f"{len(rows)} row{'s' if len(rows) > 1 else ''}"
+    count = many(len(rows), "row")
     where = f" (line {', '.join(str(int(lines[k])) for k in rows[:6])})" if lines is not None else ""
     if layout.short_rows == "skip":
         out.values[:, rows] = np.nan

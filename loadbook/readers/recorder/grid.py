@@ -76,7 +76,7 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
         raise IntakeError(
             "the file cannot be split into cells",
             [Problem(str(exc), name, reader.line_num)],
-            remedy="Mend the quotes there",
+            remedy="Correct the quotes there",
         ) from exc
     return Grid(rows, lines, cut)
 

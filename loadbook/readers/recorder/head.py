@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from loadbook.core.errors import IntakeError, Problem, UsageError
+from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 from loadbook.readers.workbook import Book, open_book
 
@@ -332,7 +333,7 @@ def _prepare(grid: Grid, layout: Layout) -> None:
         raise IntakeError(
             f"no cell is written as --time-format {layout.written_time!r} says",
             [Problem("such as this one", None, None, None, shown)],
-            remedy="Mend the format: %d day, %m month, %b its name, %Y year, %H:%M:%S time, %p AM or PM",
+            remedy="Correct the format: %d day, %m month, %b its name, %Y year, %H:%M:%S time, %p AM or PM",
         )
 
 
@@ -343,7 +344,7 @@ def _skip(grid: Grid, layout: Layout) -> None:
     kept = [i for i, row in enumerate(grid.rows) if not row[0].startswith(layout.skip)]
     count = len(grid.rows) - len(kept)
     if count:
-        grid.notes.append(f"{count} row{'s' if count > 1 else ''} left out by --skip")
+        grid.notes.append(f"{many(count, 'row')} left out by --skip")
     grid.rows = [grid.rows[i] for i in kept]
     grid.lines = [grid.lines[i] for i in kept]
 
@@ -370,7 +371,7 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
         raise IntakeError(
             "the first row of data cannot be read",
             [Problem("no row of data and no heading", name, line, None, ", ".join(row))],
-            remedy=f"Mend it, or leave it out with --skip {quote(row[0])}",
+            remedy=f"Correct it, or leave it out with --skip {quote(row[0])}",
         )
     _units_beside(grid, columns, head)
     if not head.nameless and not layout.heading:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
 from loadbook.core.outside import LARGEST_TEXT, read_file
-from loadbook.core.vocabulary.lookup import nearest
+from loadbook.core.phrases import did_you_mean
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 
@@ -29,8 +29,7 @@ def kept_layout(conn: sqlite3.Connection, name: str) -> KeptLayout:
     row = conn.execute("SELECT * FROM layout WHERE name = ? ORDER BY revision DESC LIMIT 1", (name,)).fetchone()
     if row is None:
         names = [r[0] for r in conn.execute("SELECT DISTINCT name FROM layout ORDER BY name")]
-        close = nearest(name, names)
-        known = f"Did you mean {close!r}?" if close else f"Kept are: {', '.join(names)}" if names else ""
+        known = did_you_mean(name, names).strip() or (f"Kept are: {', '.join(names)}" if names else "")
         raise NotFoundError(
             f"the book has no layout {name!r}",
             remedy=known or "Keep one with: loadbook trace layout save NAME FILE",
@@ -46,7 +45,7 @@ def find_layout(conn: sqlite3.Connection | None, named: str) -> KeptLayout:
         try:
             text = read_file(path, LARGEST_TEXT).decode("utf-8-sig")
         except UnicodeDecodeError as exc:
-            raise LoadbookError("the layout file is no UTF-8 text", where=named, remedy="Save it as UTF-8") from exc
+            raise LoadbookError("the layout file is not UTF-8 text", where=named, remedy="Save it as UTF-8") from exc
         return KeptLayout(from_toml(text, where=path.name), path.name, text)
     if conn is None:
         raise UsageError(

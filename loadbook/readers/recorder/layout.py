@@ -1,6 +1,6 @@
 """A layout: how one recorder writes its files, as a record that reads and writes as TOML.
 
-Nothing here looks at a file; `recorderpropose` fills a layout from one, `recorderread` reads one by it.
+Nothing here looks at a file; `propose` fills a layout from one, `read` reads one by it.
 """
 
 from __future__ import annotations
@@ -66,19 +66,15 @@ def named_value(text: str) -> tuple[str, str]:
 
 
 @dataclass(frozen=True)
-class Layout:
-    """How one recorder writes.
+class Settings:
+    """What may be stated of a recorder's files, in a layout and on the command line alike; '' or empty says nothing.
 
     encoding        utf-8, utf-8-sig, utf-16, latin-1, or 'workbook'
     delimiter       one of DELIMITERS; 'spaces' is any run of blanks, 'wide spaces' runs of two or more;
                     'labels' are lines that carry their own names (T1=23.5, JSON objects, name/value/unit)
     decimal         '.' or ','; thousands: '' (none), '.', ',', "'" or ' '
-    time_columns    names of the columns that together give the time; '#1' is the first column
-    time_kind       clock (date and time), time of day (no date), elapsed, serial (day count of a spreadsheet)
-    time_format     strptime format of the columns joined by a blank; for elapsed one of ELAPSED_FORMATS;
-                    for serial the epoch: 1900, 1904 (days), 1970, '1900 s', '1904 s' (seconds, UTC)
-    zone            AREA/CITY of the recorder's clock; '' is the book's
     shape           wide (a column per channel) or long (a row per channel and time)
+    zone            AREA/CITY of the recorder's clock; '' is the book's
     unit            unit of temperature columns that carry none: c, f or k
     open_values     texts or numbers that the recorder writes for an open circuit
     missing_values  texts that stand for no value
@@ -96,20 +92,13 @@ class Layout:
     believed        channels that are right as they stand, odd as they look
     """
 
-    name: str = ""
-    encoding: str = "utf-8"
-    delimiter: str = ","
-    decimal: str = "."
+    encoding: str = ""
+    delimiter: str = ""
+    decimal: str = ""
     thousands: str = ""
     sheet: str = ""
-    shape: str = "wide"
-    time_columns: tuple[str, ...] = ()
-    time_kind: str = "clock"
-    time_format: str = ""
+    shape: str = ""
     zone: str = ""
-    channel_column: str = ""
-    value_column: str = ""
-    unit_column: str = ""
     unit: str = ""
     open_values: tuple[str, ...] = ()
     missing_values: tuple[str, ...] = ()
@@ -125,7 +114,31 @@ class Layout:
     floors: tuple[str, ...] = ()
     scales: tuple[str, ...] = ()
     believed: tuple[str, ...] = ()
-    channels: tuple[ChannelRule, ...] = field(default=())
+    channels: tuple[ChannelRule, ...] = ()
+
+
+@dataclass(frozen=True)
+class Layout(Settings):
+    """How one recorder writes: the settings, and what they leave of its columns.
+
+    time_columns    names of the columns that together give the time; '#1' is the first column
+    time_kind       clock (date and time), time of day (no date), elapsed, serial (day count of a spreadsheet)
+    time_format     strptime format of the columns joined by a blank; for elapsed one of ELAPSED_FORMATS;
+                    for serial the epoch: 1900, 1904 (days), 1970, '1900 s', '1904 s' (seconds, UTC)
+    channel_column, value_column, unit_column   of a long file
+    """
+
+    encoding: str = "utf-8"
+    delimiter: str = ","
+    decimal: str = "."
+    shape: str = "wide"
+    name: str = ""
+    time_columns: tuple[str, ...] = ()
+    time_kind: str = "clock"
+    time_format: str = ""
+    channel_column: str = ""
+    value_column: str = ""
+    unit_column: str = ""
 
     def rule(self, *names: str) -> ChannelRule | None:
         """The rule for a column of these names: a name goes before a pattern, and of two patterns the one that says
@@ -146,9 +159,9 @@ class Layout:
         return [value for pattern, value in pairs if pattern and fits(pattern, *names)]
 
     def to_toml(self) -> str:
-        """The layout as TOML, in the order of the fields; what is empty is left out."""
+        """The layout as TOML, its name first; what is empty is left out."""
         lines = []
-        for item in fields(self):
+        for item in sorted(fields(self), key=lambda f: f.name != "name"):
             value = getattr(self, item.name)
             if item.name == "channels" or value in ("", ()):
                 continue
@@ -189,7 +202,7 @@ def from_toml(text: str, *, where: str = "layout") -> Layout:
         data = toml_of(text)
     except NoToml as exc:
         raise UsageError(
-            f"{where} is no TOML: {exc}", remedy="See `loadbook trace layout show` for an example"
+            f"{where} is not TOML: {exc}", remedy="See `loadbook trace layout show` for an example"
         ) from exc
     known = {f.name for f in fields(Layout)} - {"channels"}
     channels = tuple(_rule(item, where) for item in data.pop("channel", []))
@@ -221,7 +234,7 @@ def checked(layout: Layout, *, where: str = "layout") -> Layout:
         raise UsageError(f"{where}: decimal and thousands mark are both {layout.decimal!r}")
     for rule in layout.channels:
         if rule.role and rule.role not in LAYOUT_ROLES:
-            raise UsageError(f"{where}: {rule.role!r} is no role", remedy=f"Write one of: {', '.join(LAYOUT_ROLES)}")
+            raise UsageError(f"{where}: {rule.role!r} is not a role", remedy=f"Write one of: {', '.join(LAYOUT_ROLES)}")
     return layout
 
 
@@ -236,7 +249,7 @@ def _check_time(layout: Layout, where: str) -> None:
     needed = {"clock": (r"%d", r"%[mb]", r"%[yY]", r"%[HI]", r"%-?M"), "time of day": (r"%[HI]", r"%-?M")}
     if fmt and any(not re.search(mark, fmt) for mark in needed.get(layout.time_kind, ())):
         raise UsageError(
-            f"{where}: time_format {fmt!r} is no whole {layout.time_kind}", remedy="Such as %d/%m/%Y %H:%M:%S"
+            f"{where}: time_format {fmt!r} is not a complete {layout.time_kind}", remedy="Such as %d/%m/%Y %H:%M:%S"
         )
 
 
@@ -306,7 +319,7 @@ def _check_unit(text: str, role: str, unit: str) -> None:
     key, what = unit_of(unit), "pressure" if role == "pressure" else "temperature"
     if key not in DIMENSIONS[what]:
         raise UsageError(
-            f"--channel {text!r}: {unit!r} is no unit of {what}",
+            f"--channel {text!r}: {unit!r} is not a unit of {what}",
             remedy=f"One of: {', '.join(DIMENSIONS[what])}; a channel in {unit} is other: NAME=other,{unit}",
         )
 

@@ -126,7 +126,7 @@ def on_scans(
     limit = scan_limit(time, channel, count)
     starts = _scans_by_reference(time, channel, count, limit)
     if starts is None:
-        starts = _scans_by_walk(time, channel, count, limit)
+        starts = _scans_by_walk(time, channel, limit)
     scan = np.cumsum(starts) - 1
     scans = int(scan[-1]) + 1
     values = np.full((count, scans), np.nan)
@@ -164,7 +164,7 @@ def _scans_by_reference(time: np.ndarray, channel: np.ndarray, count: int, limit
     return np.asarray(starts)
 
 
-def _scans_by_walk(time: np.ndarray, channel: np.ndarray, count: int, limit: float) -> np.ndarray:
+def _scans_by_walk(time: np.ndarray, channel: np.ndarray, limit: float) -> np.ndarray:
     starts = np.zeros(len(time), bool)
     seen: set[int] = set()
     begun = -np.inf

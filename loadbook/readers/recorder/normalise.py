@@ -11,6 +11,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import BACKWARD_TIME, MISSING, OPEN, Flags, Floats
 from loadbook.core.errors import IntakeError, OpenQuestion, Problem, UsageError
+from loadbook.core.phrases import many
 from loadbook.core.times import now, parse_date, parse_moment, zone_of
 from loadbook.core.typed import quote
 
@@ -152,7 +153,7 @@ def normalise(
     notes += settled.notes
     interval, count, longest = time_axis.gaps(axis.t)
     if count:
-        notes.append(f"{count} gap{'s' if count > 1 else ''}, the longest {longest:g} s where {interval:g} s is usual")
+        notes.append(f"{many(count, 'gap')}, the longest {longest:g} s where {interval:g} s is usual")
     notes += _missing_by_channel(headings, settled.flags)
     counts = Counts(
         raw.rows_read, len(axis.t), int((settled.flags & MISSING > 0).sum()), int((settled.flags & OPEN > 0).sum()),
@@ -213,7 +214,7 @@ def _unknown(raw: Raw) -> list[Question]:
         column, text, line = min(marked, key=lambda m: m[2])
         questions.append(
             Question(
-                f"{text!r} in {column!r} (line {line}) is no number with these decimal and thousands marks",
+                f"{text!r} in {column!r} (line {line}) is not a number with these decimal and thousands marks",
                 MARKS_OPTION,
             )
         )
@@ -298,7 +299,9 @@ def _moment(text: str, zone: ZoneInfo, option: str = "--start") -> datetime:
     except OpenQuestion:
         raise
     except UsageError as exc:
-        raise UsageError(f"{option} {text!r} is no moment", remedy="Write it like 2026-03-01T08:00, or 'run'") from exc
+        raise UsageError(
+            f"{option} {text!r} is not a moment", remedy="Write it like 2026-03-01T08:00, or 'run'"
+        ) from exc
 
 
 def _dated(
@@ -346,14 +349,14 @@ def _of_this_age(time: Floats, lines: np.ndarray, where: str) -> None:
     wrong = np.flatnonzero((time < 0) | (time >= 4_102_444_800))
     if len(wrong):
         problem = Problem("a date before 1970 or after 2099", where, int(lines[wrong[0]]))
-        raise IntakeError(f"{len(wrong)} times cannot be true", [problem], remedy="Mend them, or give --date-order")
+        raise IntakeError(f"{len(wrong)} times cannot be true", [problem], remedy="Correct them, or give --date-order")
     future = np.flatnonzero(time > now().timestamp() + 2 * time_axis.DAY)
     if len(future):
         at = time_axis.utc_moment(float(time[future[0]]))
         problem = Problem(f"{at:%Y-%m-%d %H:%M}", where, int(lines[future[0]]))
         raise IntakeError(
             f"{len(future)} times lie in the future", [problem],
-            remedy="Mend them, or say how they are to be read: --date-order, --epoch or --time-format",
+            remedy="Correct them, or say how they are to be read: --date-order, --epoch or --time-format",
         )  # fmt: skip
 
 
@@ -369,7 +372,7 @@ def _no_long_gap(t: Floats, lines: np.ndarray, where: str) -> None:
         raise IntakeError(
             "the times jump by more than any run lasts",
             [problem],
-            remedy="Mend the date, or leave the row out with --skip",
+            remedy="Correct the date, or leave the row out with --skip",
         )
 
 
@@ -386,9 +389,9 @@ def _beyond_the_others(axis: time_axis.Axis, where: str) -> None:
     if len(lines):
         problem = Problem("the row stands among others, and its time lies outside all of theirs", where, int(lines[0]))
         raise IntakeError(
-            f"{time_axis.rows_word(len(lines))} cannot belong where the time says",
+            f"{many(len(lines), 'row')} cannot belong where the time says",
             [problem],
-            remedy="Mend the time, or leave the row out with --skip",
+            remedy="Correct the time, or leave the row out with --skip",
         )
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from loadbook.core.errors import OpenQuestion
 
-from .layout import ChannelRule, Layout, with_rules
+from .layout import Layout, Settings, parse_channel_option, with_rules
 
 ORDERS = {"day-first": "dmy", "month-first": "mdy", "year-first": "ymd"}
 
@@ -21,9 +21,16 @@ class Question:
     option: str
 
 
+# the options of the command line whose names are not the settings': one value of a list, and what is stated, not found
+_FIELDS = {
+    "sentinel": "open_values", "blank": "missing_values", "reading": "readings", "floor": "floors", "scale": "scales",
+    "believe": "believed", "channel": "channels", "time_format": "written_time",
+}  # fmt: skip
+
+
 @dataclass(frozen=True)
-class Options:
-    """What was answered beforehand; everything '' or empty is still open.
+class Options(Settings):
+    """What was answered beforehand: settings, how the time is to be read, and what belongs to one file only.
 
     start    the moment of the first row, or its date where the file has clock times without dates; 'run' takes the
              run's own start, 'file' what a line above the heading, or the file's name, says
@@ -33,71 +40,45 @@ class Options:
     These four are never kept in a layout.
     """
 
-    encoding: str = ""
-    delimiter: str = ""
-    decimal: str = ""
-    thousands: str = ""
-    sheet: str = ""
-    shape: str = ""
     date_order: str = ""
     time: tuple[str, ...] = ()
     time_kind: str = ""
     time_unit: str = ""
     epoch: str = ""
-    zone: str = ""
-    unit: str = ""
-    sentinel: tuple[str, ...] = ()
-    blank: tuple[str, ...] = ()
-    reading: tuple[str, ...] = ()
-    blank_times: str = ""
-    repeated_times: str = ""
-    short_rows: str = ""
-    status: str = ""
-    skip: tuple[str, ...] = ()
-    channel: tuple[ChannelRule, ...] = field(default=())
-    time_format: str = ""
-    heading: str = ""
-    columns: str = ""
-    floor: tuple[str, ...] = ()
-    scale: tuple[str, ...] = ()
-    believe: tuple[str, ...] = ()
     fold: str = ""
     start: str = ""
     zero: str = ""
     stretch: str = ""
 
+    @classmethod
+    def named(cls, **given: Any) -> Options:
+        """Options by the names that they have on the command line; `channel` as its texts.
+
+        >>> Options.named(sentinel=("850",), channel=["TC *=work"]).open_values
+        ('850',)
+        """
+        if "channel" in given:
+            given["channel"] = tuple(parse_channel_option(text) for text in given["channel"])
+        return cls(**{_FIELDS.get(name, name): value for name, value in given.items()})
+
     @property
     def about_time(self) -> bool:
         """Do the options say how the time column is to be read."""
         return bool(
-            self.date_order or self.time or self.time_kind or self.time_unit or self.epoch or self.time_format
+            self.date_order or self.time or self.time_kind or self.time_unit or self.epoch or self.written_time
             or self.heading or self.columns or self.shape
         )  # fmt: skip
 
     def on(self, layout: Layout) -> Layout:
         """The layout with the answers that need no look at the file."""
-        plain: dict[str, Any] = {
-            name: value
-            for name in (
-                "encoding", "delimiter", "decimal", "thousands", "sheet", "shape", "zone", "unit",
-                "blank_times", "repeated_times", "short_rows", "status", "heading", "columns",
-            )
-            if (value := getattr(self, name))
-        }  # fmt: skip
-        if plain.get("thousands") == "none":
-            plain["thousands"] = ""
-        if self.time_format:
-            plain["written_time"] = self.time_format
-        lists: dict[str, Any] = {
-            "open_values": _joined(layout.open_values, self.sentinel),
-            "missing_values": _joined(layout.missing_values, self.blank),
-            "readings": _joined(layout.readings, self.reading),
-            "skip": _joined(layout.skip, self.skip),
-            "floors": _joined(layout.floors, self.floor),
-            "scales": _joined(layout.scales, self.scale),
-            "believed": _joined(layout.believed, self.believe),
-        }
-        return with_rules(replace(layout, **plain, **lists), self.channel)
+        stated: dict[str, Any] = {}
+        for item in fields(Settings):
+            value = getattr(self, item.name)
+            if value and item.name != "channels":
+                stated[item.name] = _joined(getattr(layout, item.name), value) if isinstance(value, tuple) else value
+        if stated.get("thousands") == "none":
+            stated["thousands"] = ""
+        return with_rules(replace(layout, **stated), self.channels)
 
 
 def _joined(old: tuple[str, ...], new: tuple[str, ...]) -> tuple[str, ...]:

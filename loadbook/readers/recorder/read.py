@@ -82,7 +82,7 @@ def look(
         dated = [f"begun {start}, as {said} (--start file)"]
     reading = normalise(
         raw, settled, where=source.name, start=start, zero=options.zero, stretch=options.stretch, fold=options.fold,
-        zone=zone, run_started=run_started, known=known, stated=options.channel, window=window,
+        zone=zone, run_started=run_started, known=known, stated=options.channels, window=window,
     )  # fmt: skip
     settled = _with_overruled(settled, reading.overruled)
     questions = [*(draft.questions if draft else ()), *reading.questions]

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 
 from .head import Table
@@ -192,7 +193,7 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
     if problems:
         problems.sort(key=lambda p: p.line or 0)
         count = len(problems)
-        raise IntakeError(f"{count} row{'s' if count != 1 else ''} cannot be read", problems[:MOST_PROBLEMS])
+        raise IntakeError(f"{many(count, 'row')} cannot be read", problems[:MOST_PROBLEMS])
     _note(out.notes, headings, "heading row", "repeated within the data, left out")
     above = data_above(table, layout, stamps)
     if above:
@@ -244,16 +245,12 @@ def _about_short_rows(short: list[int], layout: Layout, out: Cells) -> None:
 def _marks_hint(layout: Layout) -> str | None:
     if layout.delimiter == ",":
         return "Is the decimal mark a comma too? Then no reader can tell: export with semicolons"
-    return "Mend the row, or leave it out with --skip"
+    return "Correct the row, or leave it out with --skip"
 
 
 def _note(notes: list[str], count: int, what: str, then: str) -> None:
     if count:
-        notes.append(
-            f"{count} {what}{'s' if count != 1 else ''} {then}"
-            if "left" in then
-            else f"{count} {what}{'s' if count != 1 else ''}: {then}"
-        )
+        notes.append(f"{many(count, what)} {then}" if "left" in then else f"{many(count, what)}: {then}")
 
 
 def _strange(rows: list[tuple[int, list[str], str]], last_data: int, where: str, notes: list[str]) -> list[Problem]:
@@ -271,7 +268,7 @@ def _strange(rows: list[tuple[int, list[str], str]], last_data: int, where: str,
                     line,
                     None,
                     cell,
-                    f"Mend it, or leave the row out with --skip {quote(row[0])}",
+                    f"Correct it, or leave the row out with --skip {quote(row[0])}",
                 )
             )
         else:

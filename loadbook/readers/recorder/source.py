@@ -80,7 +80,7 @@ def find_encoding(data: bytes, name: str) -> str:
     if b"\x00" in data:
         line = data[: data.index(b"\x00")].count(b"\n") + 1
         raise IntakeError(
-            "the file is no text and no workbook",
+            "the file is neither text nor a workbook",
             [Problem("a zero byte stands in it", name, line)],
             remedy="Export it from the recorder as CSV or XLSX",
         )

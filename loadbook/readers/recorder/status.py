@@ -13,12 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from loadbook.analysis.trace.model import MISSING, OPEN, Flags, Floats
+from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 
 from .head import Table
 from .names import read_heading
 from .options import Question
-from .time_axis import rows_word
 
 _NAME = re.compile(r"\b(stat(us|e)?|quality|valid(ity)?|flags?|diag(nostics?)?|alarms?|error|fault)\b", re.IGNORECASE)
 _NO_SENSOR = re.compile(r"\b(door|valve|fan|heater|gas|pump|lid|lock|burner)\b", re.IGNORECASE)
@@ -91,7 +91,7 @@ def questions_of(table: Table, found: list[Status]) -> list[Question]:
         told = ", ".join(quote(n) for n in covered[:3]) + (f" and {len(covered) - 3} more" if len(covered) > 3 else "")
         out.append(
             Question(
-                f"{name!r} says {hits[0][1]!r} in {rows_word(len(hits))} (the first in line {hits[0][0]}):"
+                f"{name!r} says {hits[0][1]!r} in {many(len(hits), 'row')} (the first in line {hits[0][0]}):"
                 f" are the values of {told} worth nothing there?",
                 "--status out (they are not taken) or keep",
             )
@@ -117,6 +117,6 @@ def take_out(
             flags[j, other] = MISSING
         count = int((circuit | other).sum())
         notes.append(
-            f"{names[status.column]!r} calls the values of {rows_word(count)} worth nothing: left out (--status out)"
+            f"{names[status.column]!r} calls the values of {many(count, 'row')} worth nothing: left out (--status out)"
         )
     return notes

@@ -17,6 +17,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import BACKWARD_TIME, DUPLICATE_TIME, Flags, Floats
 from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.phrases import many
 
 from .options import Question
 
@@ -323,16 +324,16 @@ def _sorted(time: Floats, values: Floats, flags: Flags, lines: np.ndarray) -> Ax
     notes = []
     counts = (int(identical.sum()), int(fills.sum()), int(clash.sum()), int(backward.sum()))
     if counts[0]:
-        notes.append(f"{rows_word(counts[0])} repeating an earlier row exactly: left out")
+        notes.append(f"{many(counts[0], 'row')} repeating an earlier row exactly: left out")
     if counts[1]:
-        notes.append(f"{rows_word(counts[1])} filling in the blanks of an earlier row with the same time")
+        notes.append(f"{many(counts[1], 'row')} filling in the blanks of an earlier row with the same time")
     if counts[2]:
         notes.append(
-            f"{rows_word(counts[2])} with the time of another row and other values: the one in its place is kept and"
+            f"{many(counts[2], 'row')} with the time of another row and other values: the one in its place is kept and"
             " flagged"
         )
     if counts[3]:
-        notes.append(f"{rows_word(counts[3])} out of order: sorted into place and flagged")
+        notes.append(f"{many(counts[3], 'row')} out of order: sorted into place and flagged")
     return Axis(time[heads], values[:, heads], flags[:, heads], lines[heads], *counts, notes)
 
 
@@ -343,8 +344,3 @@ def gaps(t: Floats) -> tuple[float, int, float]:
     steps = np.diff(t)
     usual = float(np.median(steps))
     return usual, int((steps > GAP_FACTOR * usual).sum()), float(steps.max())
-
-
-def rows_word(count: int) -> str:
-    """'1 row' or '2 rows'."""
-    return f"{count} row" if count == 1 else f"{count} rows"

@@ -78,7 +78,7 @@ def _unreadable(table: Table, place: int, options: Options) -> NoReturn:
     rows = zip(table.lines, table.rows, strict=True)
     texts = ((line, r[place]) for line, r in rows if place < len(r) and kind(r[place]) == "text")
     line, cell = next(texts, (table.lines[0], ""))
-    how = "mend --time-format" if options.time_format else "give --time-format, such as '%a %d %b %Y %H:%M:%S'"
+    how = "correct --time-format" if options.written_time else "give --time-format, such as '%a %d %b %Y %H:%M:%S'"
     raise IntakeError(
         f"{cell!r} in line {line} is no time that can be read: {how}",
         [Problem(f"column {table.head.names[place]!r}", None, line, None, cell)],

@@ -267,7 +267,7 @@ def _one_unit(reader: CellReader, head, column: int, where: str) -> str:  # type
     if len(found) > 1:
         raise OpenQuestion(
             f"column {name!r} carries two units: {' and '.join(sorted(found))}", where=where,
-            option=f"--channel {quote(name + '=other')} if it is no temperature, else mend the file",
+            option=f"--channel {quote(name + '=other')} if it is not a temperature, else correct the file",
         )  # fmt: skip
     return next(iter(found), "")
 

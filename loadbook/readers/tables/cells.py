@@ -85,9 +85,9 @@ def _decode(name: str, data: bytes, encoding: str | None) -> str:
     except UnicodeDecodeError as exc:
         line = data[: exc.start].count(b"\n") + 1
         called = "UTF-8" if encoding == "utf-8-sig" else encoding
-        problem = Problem(f"a byte that is no {called} text: 0x{data[exc.start]:02x}", name, line)
+        problem = Problem(f"a byte that is not {called} text: 0x{data[exc.start]:02x}", name, line)
         raise IntakeError(
-            f"the file is no {called} text", [problem], remedy="State what it is, e.g. --encoding latin-1"
+            f"the file is not {called} text", [problem], remedy="State what it is, e.g. --encoding latin-1"
         ) from exc
 
 
@@ -131,7 +131,7 @@ def _records(name: str, text: str, delimiter: str) -> Iterator[tuple[int, list[A
                     most = min(MOST_RECORDS, MOST_CELLS // widest)
                 yield start, cells
     except csv.Error as exc:
-        problem = Problem(f"the file is no well-formed CSV here: {exc}", name, end + 1)
+        problem = Problem(f"the file is not well-formed CSV here: {exc}", name, end + 1)
         raise IntakeError("the file cannot be read", [problem], remedy="Check the quotes around this line") from exc
 
 

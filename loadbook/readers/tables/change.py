@@ -7,9 +7,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.times import zone_of
 from loadbook.core.vocabulary.intake_kinds import BY_KIND
-from loadbook.core.vocabulary.lookup import nearest
 from loadbook.store.book import guard_factor
 from loadbook.store.lookup import Listed, find_row
 
@@ -41,8 +41,7 @@ def changed_values(
     changes: dict[str, Any] = {}
     for name, text in given.items():
         if name not in spellings:
-            close = nearest(name, list(spellings))
-            hint = f"Did you mean {close!r}? " if close else ""
+            hint = did_you_mean(name, list(spellings))
             raise UsageError(
                 f"{kind.kind} has no column {name!r}",
                 remedy=hint + "Columns: " + ", ".join(c.name for c in kind.columns),

@@ -13,8 +13,8 @@ from typing import Any
 
 from loadbook.core import units
 from loadbook.core.errors import UsageError
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, Kind
-from loadbook.core.vocabulary.lookup import nearest
 from loadbook.store.lookup import known_values
 
 from .rows import Rows
@@ -38,20 +38,18 @@ def resolve_readings(conn: sqlite3.Connection, rows: Rows) -> None:
     for part, characteristic in kinds:
         by_part.setdefault(part, []).append(characteristic)
     parts = known_values(conn, "part", "part")
-    like_part = cache(lambda part: nearest(part, list(parts)))  # the same name is wrong on many rows
-    like_characteristic = cache(lambda part, name: nearest(name, by_part.get(part, [])))
+    like_part = cache(lambda part: did_you_mean(part, parts))  # the same name is wrong on many rows
+    like_characteristic = cache(lambda part, name: did_you_mean(name, by_part.get(part, [])))
     for i in unclear:
         part, characteristic = rows.column("part")[i], rows.column("characteristic")[i]
         if part not in parts:
-            close = like_part(part)
-            remedy = (f"Did you mean {close!r}? " if close else "") + "Take in parts first, or correct it"
+            remedy = like_part(part) + "Take in parts first, or correct it"
             rows.refuse(i, "there is no part of that name in the book", "part", part, remedy)
             continue
         kind = kinds.get((part, characteristic))
         if kind is None:
             known = by_part.get(part, [])
-            close = like_characteristic(part, characteristic)
-            remedy = f"Did you mean {close!r}? " if close else ""
+            remedy = like_characteristic(part, characteristic)
             remedy += f"Part {part} has: " + (", ".join(known) or "none (take in characteristics first)")
             rows.refuse(i, "the part has no such characteristic", "characteristic", characteristic, remedy)
             continue
@@ -150,8 +148,7 @@ def _references(conn: sqlite3.Connection, rows: Rows) -> None:
             if value not in unknown or i in rows.bad:
                 continue
             if value not in mends:
-                close = nearest(str(value), [str(k) for k in known]) if len(known) < 20_000 else None
-                hint = f"Did you mean {close!r}? " if close else ""
+                hint = did_you_mean(str(value), map(str, known)) if len(known) < 20_000 else ""
                 mends[value] = hint + f"Take in {_files(table)} first, or correct it"
             rows.refuse(i, f"there is no {table} of that name in the book", column.name, value, mends[value])
 
@@ -174,8 +171,7 @@ def _runs(conn: sqlite3.Connection, rows: Rows) -> None:
             continue
         known = revisions.get(cycle)
         if known is None:
-            close = nearest(cycle, list(revisions))
-            hint = f"Did you mean {close!r}? " if close else ""
+            hint = did_you_mean(cycle, list(revisions))
             remedy = hint + "Take in its TOML file first (loadbook take cycles FILE), or write '-' for none"
             rows.refuse(i, "there is no cycle of that name in the book", "cycle", cycle, remedy)
         elif revision is None and len(known) > 1:
@@ -255,12 +251,10 @@ def _channels(conn: sqlite3.Connection, rows: Rows) -> None:
     for i, (run, serial, calibration) in enumerate(zip(*map(rows.column, names), strict=True)):
         known = serials.get(run, set())
         if serial is not None and serial not in known:
-            close = nearest(serial, list(known))
-            remedy = (f"Did you mean {close!r}? " if close else "") + "Take in the run's pieces first, or correct it"
+            remedy = did_you_mean(serial, list(known)) + "Take in the run's pieces first, or correct it"
             rows.refuse(i, "the run has no piece of that serial", "serial", serial, remedy)
         if calibration is not None and calibration not in calibrations:
-            close = nearest(calibration, list(calibrations))
-            remedy = (f"Did you mean {close!r}? " if close else "") + "Take in calibrations first, or correct it"
+            remedy = did_you_mean(calibration, list(calibrations)) + "Take in calibrations first, or correct it"
             rows.refuse(i, "there is no calibration of that name in the book", "calibration", calibration, remedy)
 
 

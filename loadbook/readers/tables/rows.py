@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 
 from loadbook.core import times, units
 from loadbook.core.errors import LoadbookError, Problem
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import Column, Kind
-from loadbook.core.vocabulary.lookup import nearest
 
 from .cells import Sheet
 
@@ -103,8 +103,7 @@ def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
                 "the column's unit is missing", sheet.name, 1, header, remedy=f"Name it one of: {options}"
             )
         else:
-            close = nearest(name, list(spellings))
-            hint = f"Did you mean {close!r}?" if close else f"loadbook template {kind.kind} prints the known ones"
+            hint = did_you_mean(name, list(spellings)).strip() or f"loadbook template {kind.kind} prints the known ones"
             problem = Problem(f"{kind.kind} has no such column", sheet.name, 1, header, remedy=hint)
         sheet.problems.append(problem)
     for column in kind.columns:
@@ -137,7 +136,7 @@ def _number(text: str, mark: str) -> float:
             raise Refused("a point in a file with decimal commas could mean thousands", "Write it without the point")
         if mark == "." and "," in text:
             raise Refused("a comma in a number could mean decimals or thousands", "Write it with a decimal point")
-        raise Refused("this is no number", "Write digits, with the unit in the column's name only")
+        raise Refused("this is not a number", "Write digits, with the unit in the column's name only")
     value = float(text.replace(",", ".") if mark == "," else text)
     if not math.isfinite(value):
         raise Refused("this number is too large", None)
@@ -161,8 +160,7 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
             folded = cell.lower()
             match = next((c for c in column.choices if c.lower() == folded), None)
             if match is None:
-                close = nearest(cell, list(column.choices))
-                hint = f"Did you mean {close!r}? " if close else ""
+                hint = did_you_mean(cell, list(column.choices))
                 raise Refused(f"{column.name} cannot be that", hint + "Choices: " + ", ".join(column.choices))
             return match
         return cell
@@ -184,7 +182,7 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
     def integer(cell: str) -> Any:
         value = _number(cell, mark)
         if not value.is_integer() or abs(value) > 2**53:
-            raise Refused("this is no whole number")
+            raise Refused("this is not a whole number")
         _bounds(column, value)
         return int(value)
 

@@ -10,6 +10,7 @@ from typing import Any
 from loadbook.core.collector import uncollected
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import name_of
+from loadbook.core.phrases import many
 from loadbook.core.vocabulary.intake_kinds import BY_KIND, Kind
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake, seen_file
@@ -36,9 +37,7 @@ class Taken:
         """The counts as one sentence: "412 rows read, 405 added, 6 already in the book, 1 refused: line 88"."""
         if self.seen_at is not None:
             return f"{self.file}: taken in before, on {self.seen_at[:10]}; nothing added"
-        text = (
-            f"{self.file}: {self.read} {_rows(self.read)} read, {self.added} {'would be ' if self.dry_run else ''}added"
-        )
+        text = f"{self.file}: {many(self.read, 'row')} read, {self.added} {'would be ' if self.dry_run else ''}added"
         if self.already:
             text += f", {self.already} already in the book"
         if self.refused:
@@ -47,10 +46,6 @@ class Taken:
             shown = ", ".join(map(str, lines[:8])) + (", ..." if len(lines) > 8 else "")
             text += f", {len(lines)} refused: {word} {shown}"
         return text
-
-
-def _rows(count: int) -> str:
-    return "row" if count == 1 else "rows"
 
 
 @uncollected()
@@ -98,7 +93,7 @@ def _enter(
         taken.added = 0
         good = count - len(rows.bad)
         remedy = "Nothing was taken in" + (f"; --keep-good takes the other {good}" if good else "")
-        raise IntakeError(f"{name}: {len(rows.bad)} of {count} {_rows(count)} refused", rows.problems, remedy=remedy)
+        raise IntakeError(f"{name}: {len(rows.bad)} of {many(count, 'row')} refused", rows.problems, remedy=remedy)
     if not dry_run and (new or already):
         add_intake(
             conn,

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from loadbook.core import times
-from loadbook.queries.answer_figures import many
+from loadbook.core.phrases import many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.furnaces import signalled
 from loadbook.queries.month import GivenAnswer, MonthSeen, earlier_of

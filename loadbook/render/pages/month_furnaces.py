@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from loadbook.analysis.planning import control
-from loadbook.queries.answer_figures import many
+from loadbook.core.phrases import many
 from loadbook.queries.furnaces import MEASURES, FurnaceChart
 from loadbook.queries.month import MonthSeen
 from loadbook.store.book import BookFolder

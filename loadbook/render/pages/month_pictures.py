@@ -11,6 +11,7 @@ import numpy as np
 
 from loadbook.analysis.effects.words import figure
 from loadbook.core import units
+from loadbook.core.phrases import many
 from loadbook.queries.furnaces import FurnaceChart
 from loadbook.render.charts.drawing import Drawing, clipped, width_of
 from loadbook.render.charts.scale import Scale, room
@@ -76,7 +77,7 @@ def control_picture(chart: FurnaceChart, system: str, zone: ZoneInfo) -> str:
         half = (sx(1) - sx(0)) / 2
         first = max(sx(float(month[0])) - min(half, 6), left)
         d.rect(first, top, right - first, bottom - top, SHADE)
-    _lines(d, sx, sy, low[kept], high[kept], left, right, limits, chart)
+    _lines(d, sx, sy, low[kept], high[kept], left, right, limits)
     joined = [(sx(float(k)), sy.at(y[i])) for k, i in enumerate(kept)]
     d.polyline(joined, "#9aa1a8", 0.8)
     _points(d, chart, kept, joined, y, sy, system, zone)
@@ -102,7 +103,6 @@ def _vertical(
 
 def _lines(
     d: Drawing, sx: Scale, sy: Scale, low: np.ndarray, high: np.ndarray, left: float, right: float, limits: bool,
-    chart: FurnaceChart,
 ) -> None:  # fmt: skip
     if not limits:
         for value in sy.ticks(5):
@@ -247,7 +247,7 @@ def movement_picture(title: str, label: str, spans: Sequence[Span]) -> str:
         y = 24 + step * row
         for value in marks:
             d.line(sx(value), y + 14, sx(value), y + 28, MUTED if value == 0 else GRID, 1.0 if value == 0 else 0.8)
-        count = f"{s.runs} run{'s' if s.runs != 1 else ''}, {s.pieces} pieces"
+        count = f"{many(s.runs, 'run')}, {s.pieces} pieces"
         count += f"; before {s.earlier[3]} runs" if s.earlier else "; none before"
         d.text(8, y + 10, clipped(s.name, SMALL_PX, wide - 24 - width_of(count, 10)), SMALL_PX)
         d.text(wide - 8, y + 10, count, 10, MUTED, anchor="end")

@@ -222,8 +222,8 @@ def run_chart(sheet: RunSheet, book: BookFolder, system: str) -> Html:
             parts.append(fault_lanes(states, axis))
     parts.append(clock(axis))
     return chart(
-        "chart", join(parts), chart_data(sheet, lines, axis, states), _alt(sheet, lines, axis, system),
-        _caption(lines), controls=_controls(sheet, lines),
+        "chart", join(parts), chart_data(sheet, lines, axis, states), _alt(sheet, lines, axis),
+        _caption(lines), controls=_controls(lines),
     )  # fmt: skip
 
 
@@ -268,7 +268,7 @@ def _key(name: str) -> Html:
     return el("line", x1=1, y1=6, x2=27, y2=6, class_=name)
 
 
-def _controls(sheet: RunSheet, lines: RunLines) -> Html:
+def _controls(lines: RunLines) -> Html:
     """A key to the lines that is also their switch, and a slider for the moment whose values are told."""
     keys = []
     for i, x in enumerate(lines.lines):
@@ -314,7 +314,7 @@ def _short(value: float, decimals: int) -> float:
     return round(value, decimals + 1) if decimals < 3 else float(f"{value:.4g}")
 
 
-def _alt(sheet: RunSheet, lines: RunLines, axis: TimeAxis, system: str) -> str:
+def _alt(sheet: RunSheet, lines: RunLines, axis: TimeAxis) -> str:
     """The chart in words: what is drawn, its range, soaks, events and faults."""
     hot = [x for x in lines.lines if x.quantity == "temperature" and x.strokes]
     words = [f"Chart of run {sheet.judged.run}: {len(lines.lines)} lines over {lasted(axis.seconds)}."]
