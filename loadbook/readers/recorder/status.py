@@ -91,8 +91,8 @@ def questions_of(table: Table, found: list[Status]) -> list[Question]:
         told = ", ".join(quote(n) for n in covered[:3]) + (f" and {len(covered) - 3} more" if len(covered) > 3 else "")
         out.append(
             Question(
-                f"{name!r} says {hits[0][1]!r} in {rows_word(len(hits))} (the first in line {hits[0][0]}): are the values of"
-                f" {told} worth nothing there?",
+                f"{name!r} says {hits[0][1]!r} in {rows_word(len(hits))} (the first in line {hits[0][0]}): are the values"
+                f" of {told} worth nothing there?",
                 "--status out (they are not taken) or keep",
             )
         )
