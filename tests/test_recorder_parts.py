@@ -369,8 +369,8 @@ def test_zones_as_people_write_them() -> None:
 
 def test_a_column_of_ok_is_no_unit() -> None:
     """'oK' may stand for °K; a status of OK beside a channel without a unit made it kelvin."""
-    rows = "".join(f"2026-03-14 08:{i:02d}:00,{20 + i},OK\n" for i in range(12))
-    found = look(Source("x", f"Time,Control,State\n{rows}".encode()), Options())
+    rows = "".join(f"2026-03-14 08:{i:02d}:00,{20 + i},OK,{18 + i}\n" for i in range(12))
+    found = look(Source("x", f"Time,Control,State,Work 1\n{rows}".encode()), Options())
     assert any("--unit" in q.option for q in found.questions)
     assert found.reading.channels[0].unit_read == "" and found.reading.values[0, 0] == 20.0
 

@@ -88,11 +88,12 @@ def questions_of(table: Table, found: list[Status]) -> list[Question]:
             if status.column < len(row) and row[status.column].casefold() in status.words
         ]  # fmt: skip
         covered = [read_heading(table.head.names[n]).name for n in status.covers]
+        at, word = hits[0]
         told = ", ".join(quote(n) for n in covered[:3]) + (f" and {len(covered) - 3} more" if len(covered) > 3 else "")
         out.append(
             Question(
-                f"{name!r} says {hits[0][1]!r} in {many(len(hits), 'row')} (the first in line {hits[0][0]}):"
-                f" are the values of {told} worth nothing there?",
+                f"{name!r} says {word!r} in {many(len(hits), 'row')} (the first in line {at}): are the values of"
+                f" {told} worth nothing there?",
                 "--status out (they are not taken) or keep",
             )
         )
