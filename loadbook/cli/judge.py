@@ -103,9 +103,10 @@ def recompute(runs: tuple[str, ...], filters: Filters, fmt: str | None, book: Bo
 @click.option("--decision", required=True, type=click.Choice(["confirmed", "refused"]), help="Is it a fault, or not.")
 @click.option("--person", required=True, help="Who decided.")
 @click.option("--why", required=True, help="On what grounds.")
+@click.option("--with", "partner", metavar="CHANNEL", help="Of two in each other's jack from the start: the other.")
 @book_option
 def confirm_fault(
-    run: str, channel: str, kind: str, decision: str, person: str, why: str, book: BookFolder
+    run: str, channel: str, kind: str, decision: str, person: str, why: str, partner: str | None, book: BookFolder
 ) -> None:  # fmt: skip
     """Record a named person's decision on a suspected thermocouple fault of RUN's CHANNEL, and judge the run again.
 
@@ -115,7 +116,7 @@ def confirm_fault(
     """
     from loadbook.queries.confirm import confirm_fault as put
 
-    verdict = put(book, run, channel, kind, decision, person, why)
+    verdict = put(book, run, channel, kind, decision, person, why, partner)
     click.echo(plain(f"{decision}: {kind} of {channel} in {run}. The run's verdict is now: {verdict}"))
 
 

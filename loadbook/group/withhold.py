@@ -55,7 +55,7 @@ PUBLISHED: dict[str, dict[str, str]] = {
         "program": "name text missing algorithm",
     },
     "confirmation": {
-        "key": "run channel", "number": "confirmation_id reading_id", "date": "at", "word": "subject fault decision",
+        "key": "run channel partner", "number": "confirmation_id reading_id", "date": "at", "word": "subject fault decision",
         "person": "person", "note": "why",
     },
     # and those that do not

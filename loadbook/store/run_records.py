@@ -85,7 +85,8 @@ def same_cycle(conn: sqlite3.Connection, cycle: str, revision: str, source_text:
 
 @dataclass(frozen=True)
 class Confirmation:
-    """What a named person decided about a suspected fault of a channel."""
+    """What a named person decided about a fault of a channel. partner: of two that traded places, where a person
+    knew it and the trace does not show it, the other one."""
 
     channel: str
     fault: str
@@ -93,6 +94,7 @@ class Confirmation:
     person: str
     why: str
     at: str
+    partner: str | None = None
 
 
 @dataclass(frozen=True)
@@ -132,10 +134,14 @@ class RunRecord:
             self.furnace.get("uniformity_c"), self.checks,
         )  # fmt: skip
 
+    def decided(self) -> list[Confirmation]:
+        """The latest decision on each fault of each channel, in order of channel and fault."""
+        latest = {(c.channel, c.fault): c for c in self.confirmations}
+        return [latest[key] for key in sorted(latest)]
+
     def confirmed(self) -> frozenset[tuple[str, str, str]]:
         """(channel, fault, decision) as calc.clauses.judge takes them; the latest decision counts."""
-        latest = {(c.channel, c.fault): c.decision for c in self.confirmations}
-        return frozenset((channel, fault, decision) for (channel, fault), decision in latest.items())
+        return frozenset((c.channel, c.fault, c.decision) for c in self.decided())
 
     def trace_events(self, started: str) -> tuple[Event, ...]:
         """The events on the trace's clock. started is the trace's first moment, as stored."""
@@ -155,7 +161,7 @@ def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
     furnace = conn.execute("SELECT * FROM furnace WHERE furnace = ?", (row["furnace"],)).fetchone()
     events = conn.execute("SELECT at, event, note FROM event WHERE run = ? ORDER BY at, event_id", (run,)).fetchall()
     confirmations = conn.execute(
-        "SELECT channel, fault, decision, person, why, at FROM confirmation"
+        "SELECT channel, fault, decision, person, why, at, partner FROM confirmation"
         " WHERE run = ? AND subject = 'fault' ORDER BY confirmation_id",
         (run,),
     ).fetchall()
