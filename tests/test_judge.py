@@ -180,7 +180,7 @@ def test_a_paper_run_cannot_be_told(judged_book: BookFolder) -> None:
     assert found.verdict == "no trace" and "no trace to hold against" in found.headline
     soak = next(a for a in found.asked if a.parameter == "soak_minutes")
     assert (soak.asked, soak.achieved, soak.source) == (120.0, 125.0, "stated")
-    assert [r["verdict"] for r in found.rows()] == ["no trace"]
+    assert [(r["what"], r["verdict"]) for r in found.rows() if r["what"] != "load"] == [("run", "no trace")]
 
 
 # ---- recompute

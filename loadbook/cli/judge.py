@@ -129,11 +129,16 @@ def cycle() -> None:
 @click.argument("cycle_or_file", metavar="CYCLE|FILE")
 @click.option("--revision", help="Revision, where the book has several.")
 @click.option("--part", "parts", multiple=True, help="Review it for this part's material, section and pieces.")
-@click.option("--margin", default="30 C diff", show_default=True, help="Least distance below the last tempering.")
+@click.option("--margin", help="Least distance below the last tempering (default: the shop's own, 30 C diff at first).")
 @format_option
 @book_option
 def review(
-    cycle_or_file: str, revision: str | None, parts: tuple[str, ...], margin: str, fmt: str | None, book: BookFolder
+    cycle_or_file: str,
+    revision: str | None,
+    parts: tuple[str, ...],
+    margin: str | None,
+    fmt: str | None,
+    book: BookFolder,
 ) -> None:
     """Remarks on a cycle of the book, or on a cycle file: what is missing, contradicts itself, or harms the parts.
 
@@ -144,7 +149,8 @@ def review(
 
     path = Path(cycle_or_file)
     read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else None
-    found = cycles.review(book, read or cycle_or_file, revision, parts, parse_quantity(margin, "difference").value)
+    apart_c = parse_quantity(margin, "difference").value if margin else None
+    found = cycles.review(book, read or cycle_or_file, revision, parts, apart_c)
     columns = ["name", "remark", "where", "why", "source"]
     rows = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
     if fmt in (None, "table") and sys.stdout.isatty():

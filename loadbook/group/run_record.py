@@ -80,10 +80,14 @@ def from_text(run: str, started: str, text: str) -> tuple[RunRecord, tuple[Event
         furnace={"furnace": facts.get("furnace", ""), "uniformity_c": facts.get("uniformity_c")},
         checks=checks,
         trace={"run": run, "started": started},
-        confirmations=tuple(Confirmation(*d[:3], "", "", "", *d[3:]) for d in told["decided"]),
+        confirmations=tuple(_decided(*d) for d in told["decided"]),
         calibrations={},
     )
     return record, events, {(p, c, s) for p, c, s in told["taken"]}
+
+
+def _decided(channel: str, fault: str, decision: str, partner: str | None = None) -> Confirmation:
+    return Confirmation(channel, fault, decision, "", "", "", partner)
 
 
 def _points(given: list[list[float]]) -> tuple[tuple[float, float], ...]:

@@ -84,8 +84,8 @@ CLAUSES: tuple[Term, ...] = (
        "event it cannot be told. It is what a person saw: loadbook sees no surface."),
     _c("furnace class", "c_diff",
        "The furnace's class and the worst figure of its current uniformity surveys are within the limit; the latest has not "
-       "failed, and one was current on the run's day. Without a survey it cannot be told. Whether it covers the hold's "
-       "temperature is for a person to see.", "",
+       "failed, and one was current on the run's day and near the temperature of the main hold and of those after it: within 83 °C (150 °F), or "
+       "between two that are at most 333 °C (600 °F) apart. Without such a survey it cannot be told.", "",
        "SAE AMS2750 (wording of revision F), as the cycle states it"),
     _c("pressure", "mbar", "The highest (or lowest) pressure of any pressure channel in the phase or segment."),
     _c("leak-up", "mbar_per_h",
