@@ -62,7 +62,8 @@ def unknown_words(conn: sqlite3.Connection, filters: Filters) -> str | None:
     return " ".join(f"{s[0].upper()}{s[1:]}" + ("" if s.endswith("?") else ".") for s in out) or None
 
 
-_FOLDED = ("kind", "characteristic", "setup", "atmosphere", "shape", "family", "process", "material")
+_FOLDED = ("kind", "characteristic", "setup", "atmosphere", "shape", "family", "process", "material", "verdict")
+VERDICTS = ("kept", "broken", "cannot be told", "no cycle", "no trace")
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,7 @@ class Filters:
     customer: str | None = None
     process: str | None = None
     job: str | None = None
+    verdict: str | None = None
     since: str | None = None
     until: str | None = None
     where: str | None = None
@@ -127,6 +129,9 @@ class Filters:
                 if name not in columns:
                     raise UsageError(f"--{name} does not apply here", remedy=_applies(columns))
                 wanted = [part.strip() for part in text.split(",") if part.strip()]
+                strange = [w for w in wanted if w.lower() not in VERDICTS] if name == "verdict" else []
+                if strange:
+                    raise UsageError(f"no run is judged {strange[0]!r}", remedy="Verdicts: " + ", ".join(VERDICTS))
                 column = f"lower({name})" if name in _FOLDED else name
                 # of one value an engine leaves out at once, also in views, what has another
                 one = len(wanted) == 1

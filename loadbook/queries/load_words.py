@@ -30,8 +30,10 @@ def _band(value: float, system: str) -> str:
 
 def _hot(f: Figures, system: str) -> str:
     """How hot the load gets, or got."""
-    at = _at(f["at_c"], "c", system)
-    return f"the load reached {at}" if f["basis"] == "reached" else f"the cycle goes to {at}"
+    shown, label, digits = units.show(f["at_c"], "c", system)
+    if f["basis"] == "reached":
+        return f"the load reached {shown:.{digits}f} {label}"
+    return f"the cycle holds at {shown:.0f} {label}"
 
 
 def _check(word: str) -> Callable[[Figures, str], str]:

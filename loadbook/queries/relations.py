@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from loadbook.store.book import BookFolder
 
 _MOVED = """
-SELECT run, part, serial, characteristic, unit, movement_mm FROM movement
-WHERE run IN ({marks}) AND movement_mm IS NOT NULL ORDER BY part, serial, characteristic
+SELECT run, part, serial, characteristic, unit, before_mm, after_mm,
+       CASE WHEN set_aside IN ('run void', 'run aborted') THEN after_mm - before_mm ELSE movement_mm END AS moved
+FROM movement WHERE run IN ({marks}) AND kind <> 'hardness' ORDER BY part, serial, characteristic
 """
 
 
@@ -19,9 +20,11 @@ WHERE run IN ({marks}) AND movement_mm IS NOT NULL ORDER BY part, serial, charac
 class TotalMovement:
     """How far one characteristic of one piece moved in each of the runs, in their order.
 
-    unit      'mm', or the characteristic's own;  moved  a run's movement, None where it has none that counts
+    unit      'mm', or the characteristic's own
+    moved     a run's movement, None where it has none that counts; that of a void or aborted run counts here
     total     the sum over the runs that the piece went through: what the treatments did, without what was straightened
-              between; None where one of them is not known
+              between. Where one of them is not known, and nothing was done between, from the first reading before to
+              the last one after; else None
     between   what was done to the piece between the first and the last of the runs, as recorded
     """
 
@@ -142,19 +145,22 @@ def _moved(book: BookFolder, runs: Sequence[str]) -> list[TotalMovement]:
         return []
     from loadbook.store.session import start
 
-    found: dict[tuple[str, str, str], dict[str, tuple[float, str]]] = {}
+    found: dict[tuple[str, str, str, str], dict[str, tuple[float | None, ...]]] = {}
     with start(book, {"movement"}) as session:
-        for run, part, serial, characteristic, unit, value in session.rows(_MOVED.format(marks=marks), list(runs)):
+        for run, part, serial, characteristic, unit, *values in session.rows(_MOVED.format(marks=marks), list(runs)):
             if (part, serial) in twice:
-                found.setdefault((part, serial, characteristic), {})[run] = (value, unit)
+                found.setdefault((part, serial, characteristic, unit), {})[run] = tuple(values)
+    nothing = (None, None, None)
     out = []
-    for (part, serial, characteristic), moved in found.items():
+    for (part, serial, characteristic, unit), read in found.items():
         through = [r for r in runs if r in went[part, serial]]
-        figures = [moved[r][0] if r in moved else None for r in runs]
-        known = [moved[r][0] for r in through if r in moved]
-        units = {unit for _, unit in moved.values()}
-        whole = sum(known) if len(known) == len(through) and len(units) == 1 else None
-        done = between(conn, part, serial, through[0], through[-1])
-        out.append(TotalMovement(part, serial, characteristic, units.pop(), tuple(figures), whole,
-                                 tuple(dict.fromkeys(done))))  # fmt: skip
+        known = [value for r in through if (value := read.get(r, nothing)[2]) is not None]
+        done = tuple(dict.fromkeys(between(conn, part, serial, through[0], through[-1])))
+        first, last = read.get(through[0], nothing)[0], read.get(through[-1], nothing)[1]
+        total = sum(known) if len(known) == len(through) else None
+        if total is None and not done and first is not None and last is not None:
+            total = last - first
+        if total is not None or len(known) > 1:
+            moved = tuple(read.get(r, nothing)[2] for r in runs)
+            out.append(TotalMovement(part, serial, characteristic, unit, moved, total, done))
     return out

@@ -6,6 +6,7 @@ Cycles between the book's rows and the calculation's records.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any
@@ -290,15 +291,16 @@ def _zone(conn: sqlite3.Connection) -> ZoneInfo:
 
 
 def _checks(conn: sqlite3.Connection, furnace: str, day: str) -> tuple[FurnaceCheck, ...]:
-    """The latest check of every kind and temperature by a day of the shop's calendar, and whether it was current."""
-    rows = conn.execute(
-        "SELECT * FROM furnace_check WHERE furnace = ? AND done_on <= ? ORDER BY kind, done_on DESC, at_c",
-        (furnace, day),
-    ).fetchall()
+    return checks_on(conn.execute("SELECT * FROM furnace_check WHERE furnace = ?", (furnace,)).fetchall(), day)
+
+
+def checks_on(rows: Sequence[sqlite3.Row], day: str) -> tuple[FurnaceCheck, ...]:
+    """Of a furnace's checks the latest of every kind and temperature by a day of the shop's calendar (ISO text), and
+    whether it was current."""
     latest: dict[tuple[str, float | None], FurnaceCheck] = {}
-    for r in rows:
+    for r in sorted(rows, key=lambda r: str(r["done_on"]), reverse=True):
         key = (r["kind"], r["at_c"])
-        if key in latest:
+        if r["done_on"] > day or key in latest:
             continue
         passed = None if r["passed"] is None else bool(r["passed"])
         if passed is False:

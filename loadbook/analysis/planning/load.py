@@ -81,7 +81,8 @@ def load_findings(
     cycle       None where the run was asked to follow none: then only what was reached counts
     atmosphere  the run's own, in words; '' takes the cycle's
     margin_c    least distance [°C difference] of a hold below the last tempering: the shop's own
-    reached_c   the hottest that a work TC was [°C], where there is a trace
+    reached_c   the hottest that a work TC was [°C], where there is a trace: it counts then, not what was asked. How far
+                a band may reach is for the cycle's review
     """
     out = [*_checks(cycle, furnace), *_furnace(cycle, furnace)]
     for piece in pieces:
@@ -113,11 +114,13 @@ def _checks(cycle: Cycle | None, furnace: LoadFurnace) -> Iterator[Remark]:
 
 
 def _furnace(cycle: Cycle | None, furnace: LoadFurnace) -> Iterator[Remark]:
+    bands = [(b, s.number) for s in (cycle.segments if cycle else ()) if s.kind == "hold"
+             for b in (s.band_low_c, s.band_high_c) if b is not None]  # fmt: skip
+    narrowest = min(bands, default=None)
+    if narrowest and furnace.uniformity_c is not None and furnace.uniformity_c > narrowest[0]:
+        yield remark("furnace_wider", furnace=furnace.furnace, class_c=furnace.uniformity_c, band_c=narrowest[0],
+                     segment=narrowest[1], source="the furnace's record")  # fmt: skip
     for s in cycle.segments if cycle else ():
-        bands = [b for b in (s.band_low_c, s.band_high_c) if b is not None]
-        if s.kind == "hold" and bands and furnace.uniformity_c is not None and furnace.uniformity_c > min(bands):
-            yield remark("furnace_wider", furnace=furnace.furnace, class_c=furnace.uniformity_c, band_c=min(bands),
-                         segment=s.number, source="the furnace's record")  # fmt: skip
         if furnace.max_temp_c is not None and s.target_c is not None and s.target_c > furnace.max_temp_c:
             yield remark("furnace_too_hot", furnace=furnace.furnace, at_c=s.target_c, limit_c=furnace.max_temp_c,
                          segment=s.number, source="the furnace's record")  # fmt: skip
@@ -132,24 +135,28 @@ def _in_gas(cycle: Cycle | None, atmosphere: str, p: LoadPiece, reached_c: float
     limit = p.air_limit
     if limit is None:
         return
-    met = [(atmosphere or stage.atmosphere, stage.to_c, "asked") for stage in (stages(cycle) if cycle else ())]
-    met += [(atmosphere or (cycle.atmosphere if cycle else ""), reached_c, "reached")]
-    worst: dict[str, tuple[float, str, str]] = {}
-    for gas, at_c, basis in met:
+    basis = "asked" if reached_c is None else "reached"
+    met = [(atmosphere or stage.atmosphere, stage.to_c) for stage in (stages(cycle) if cycle else ())]
+    if reached_c is not None:  # no stage was hotter than the load
+        met = [(gas, reached_c if at is None else min(at, reached_c)) for gas, at in met] or [(atmosphere, reached_c)]
+        top = max(at or 0.0 for _, at in met)
+        met = [(gas, reached_c if at == top else at) for gas, at in met]
+    worst: dict[str, tuple[float, str]] = {}
+    for gas, at_c in met:
         named = gases_in(gas)
         code = "reactive_in_air" if "air" in named else "reactive_in_gas" if named & TAKEN_UP else None
         if code and at_c is not None and at_c > limit[0] and at_c > worst.get(code, (-1e9,))[0]:
-            worst[code] = (at_c, gas, basis)
-    for code, (at_c, gas, basis) in worst.items():
+            worst[code] = (at_c, gas)
+    for code, (at_c, gas) in worst.items():
         yield remark(code, part=p.part, material=p.material, gas=gas, at_c=at_c, limit_c=limit[0], basis=basis,
                      source=limit[1])  # fmt: skip
 
 
 def _hottest(cycle: Cycle | None, reached_c: float | None) -> tuple[float, str] | None:
-    """The hottest that the band of a hold reaches, or that the load reached; and which of the two."""
-    tops = [(s.target_c + (s.band_high_c or 0.0), "asked") for s in (cycle.segments if cycle else ())
-            if s.kind == "hold" and s.target_c is not None]  # fmt: skip
-    return max([*tops, *([(reached_c, "reached")] if reached_c is not None else [])], default=None)
+    """The hottest that the load was, else that it is to be held at; and which of the two."""
+    if reached_c is not None:
+        return reached_c, "reached"
+    return (cycle.main_hold[1], "asked") if cycle and cycle.main_hold else None
 
 
 def _too_hot(cycle: Cycle | None, p: LoadPiece, margin_c: float, reached_c: float | None) -> Iterator[Remark]:
@@ -161,7 +168,8 @@ def _too_hot(cycle: Cycle | None, p: LoadPiece, margin_c: float, reached_c: floa
     if p.tempered_at_c is not None and not hardens and top[0] > p.tempered_at_c - margin_c:
         yield remark("above_temper", part=p.part, pieces=len(p.serials), at_c=top[0], basis=top[1],
                      tempered_c=p.tempered_at_c, margin_c=margin_c, source=COMMON)  # fmt: skip
-    if p.max_soak_c is not None and top[0] > p.max_soak_c:
+    steel = "steel" in p.family.casefold()  # a steel's hottest harmless hold is one below its transformation
+    if p.max_soak_c is not None and top[0] > p.max_soak_c and not (steel and hardens and "temper" not in process):
         yield remark("above_hottest_hold", part=p.part, material=p.material, at_c=top[0], basis=top[1],
                      limit_c=p.max_soak_c, source=RECORD)  # fmt: skip
 

@@ -329,7 +329,7 @@ class ClauseResult:
 class Fault:
     """A suspected sensor fault of one channel over one interval.
 
-    kind        'open', 'frozen', 'step', 'noisy', 'detached', 'reversed', 'swapped', 'wrong type', 'shorted'
+    kind        'open', 'frozen', 'step', 'noisy', 'spike', 'detached', 'reversed', 'swapped', 'wrong type', 'shorted'
                 or 'drifting'
     confidence  0..1;  certain is True only for faults removed outright (open circuit and sentinels)
     evidence    in words, with figures

@@ -120,7 +120,8 @@ RULES: tuple[Term, ...] = (
        "changes a verdict; where the book's setting guard_decides is yes, such a clause cannot be told.",
        "|value - limit| <= guard_factor x U", "the thinking of ISO 14253-1 and JCGM 106"),
     _r("judging ends", "Nothing after the door was opened or the thermocouples were unplugged is judged. A door opened to load, "
-       "before the work is 30 °C hotter than at its start, ends nothing. Where the chart ends with neither, what came "
+       "before the work is 30 °C hotter than at its start, ends nothing, nor does one with an event 'door closed' after it "
+       "and half an hour of the chart still to come. Where the chart ends with neither, what came "
        "after is not known: a target still to come, or a soak still to last, cannot be told."),
     _r("cycle kept", "Judging says that the cycle was kept, never that parts are acceptable: that takes a recorded "
                      "approval by a named person."),
