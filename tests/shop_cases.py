@@ -1,4 +1,4 @@
-"""More whole runs with a planted truth, of ordinary shop reality: what happens on any Tuesday, good twins beside bad ones.
+"""More whole runs with a planted truth, of ordinary shop reality: any Tuesday's, good twins beside bad ones.
 
 Each stands in CASES of test_run_cases.py and is judged in °C and in °F.
 """
@@ -22,6 +22,8 @@ THREE = cycle(heat("315 C", **FAST), hold("315 C", minutes=30), heat("480 C", **
               heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", **COOL))  # fmt: skip
 THREE_GOOD = path(20.0, (315.0, 100.0), 1.0, (480.0, 100.0), 1.0, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5)
 LONG = path(20.0, (620.0, 100.0), 4.5, (90.0, 80.0), 0.5)  # cooling from 10.5 h
+THICK = (Tc(1.0, 60.0), Tc(2.0, 90.0))
+ONE_LATE = (Tc(0.0, 5.0), Tc(1.0, 6.0), Tc(3.0, 25.0))
 TWO_COOLS = cycle(heat("620 C", **FAST), hold("620 C", minutes=60), cool("400 C", **COOL),
                   cool("100 C", rate_max="250 C/h"))  # fmt: skip
 RATE_ABOVE = cycle(heat("620 C", **FAST), hold("620 C", minutes=60), cool("100 C", **COOL),
@@ -148,11 +150,12 @@ SHOP = [
     RunCase("cool started late", PLAIN, partial(run, LONG), KEPT),
     RunCase("cool started late, longest soak stated", PLAIN.replace("minutes = 60", "minutes = 60\nminutes_max = 150"),
             partial(run, LONG), BROKEN, {"soak 2 at most": Must(BROKEN, 8.3, 9.2)}),
-    RunCase("cool started in time, longest soak stated", PLAIN.replace("minutes = 60", "minutes = 60\nminutes_max = 150"),
-            partial(run, GOOD), KEPT),
+    RunCase("cool started in time, longest soak stated",
+            PLAIN.replace("minutes = 60", "minutes = 60\nminutes_max = 150"), partial(run, GOOD), KEPT),
     RunCase("a wait at 400 that no cycle asked for", PLAIN,
             partial(run, path(20.0, (400.0, 100.0), 0.8, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5)), KEPT),
-    RunCase("a wait at 400 where a slowest rate was asked", PLAIN.replace('"110 C/h"', '"110 C/h"\nrate_min = "60 C/h"'),
+    RunCase("a wait at 400 where a slowest rate was asked",
+            PLAIN.replace('"110 C/h"', '"110 C/h"\nrate_min = "60 C/h"'),
             partial(run, path(20.0, (400.0, 100.0), 0.8, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5)), BROKEN,
             {"heat 1 slowest rate": Must(BROKEN, 3.7, 4.7)}),
     # rates
@@ -181,7 +184,8 @@ SHOP = [
     RunCase("over the band for a quarter of an hour", PLAIN,
             partial(run, GOOD, touch=partial(dipped, at_h=6.8, by_c=-14.0, for_min=6.0)), BROKEN,
             {"hold 2 upper edge": Must(BROKEN, 6.8, 7.0), "soak 2": Must(BROKEN)}),
-    RunCase("slow creep at the hold, inside the band", PLAIN, partial(run, GOOD, touch=partial(all_up, by_c=5.0)), KEPT),
+    RunCase("slow creep at the hold, inside the band", PLAIN, partial(run, GOOD, touch=partial(all_up, by_c=5.0)),
+            KEPT),
     RunCase("slow creep at the hold, out of the band", PLAIN.replace("minutes = 60", "minutes = 30"),
             partial(run, GOOD, touch=partial(all_up, by_c=14.0)), BROKEN,
             {"hold 2 upper edge": Must(BROKEN, 6.7, 7.4)}),
@@ -190,15 +194,15 @@ SHOP = [
     RunCase("coldest place just outside the band", PLAIN,
             partial(run, GOOD, work=(Tc(1.0, 6.0), Tc(2.0, 9.0), Tc(9.5, 9.0))), BROKEN, {"soak 2": Must(BROKEN)}),
     RunCase("thick sections, waited for", PLAIN,
-            partial(run, path(20.0, (620.0, 100.0), 7.0, (90.0, 80.0), 2.0), work=(Tc(1.0, 60.0), Tc(2.0, 90.0))), KEPT),
+            partial(run, path(20.0, (620.0, 100.0), 7.0, (90.0, 80.0), 2.0), work=THICK), KEPT),
     RunCase("thick sections, not waited for", PLAIN,
-            partial(run, path(20.0, (620.0, 100.0), 3.0, (90.0, 80.0), 2.0), work=(Tc(1.0, 60.0), Tc(2.0, 90.0))),
+            partial(run, path(20.0, (620.0, 100.0), 3.0, (90.0, 80.0), 2.0), work=THICK),
             BROKEN, {"soak 2": Must(BROKEN)}),
     RunCase("soak counted by the coldest TC", PLAIN,
-            partial(run, path(20.0, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5), work=(Tc(0.0, 5.0), Tc(1.0, 6.0), Tc(3.0, 25.0))),
+            partial(run, path(20.0, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5), work=ONE_LATE),
             BROKEN, {"soak 2": Must(BROKEN, 7.5, 8.2)}),
     RunCase("soak counted by the coldest TC, waited for", PLAIN,
-            partial(run, path(20.0, (620.0, 100.0), 3.2, (90.0, 80.0), 0.5), work=(Tc(0.0, 5.0), Tc(1.0, 6.0), Tc(3.0, 25.0))),
+            partial(run, path(20.0, (620.0, 100.0), 3.2, (90.0, 80.0), 0.5), work=ONE_LATE),
             KEPT),
     # thermocouples
     RunCase("a TC written every fifth row", PLAIN, partial(run, GOOD, touch=sparse), KEPT),
@@ -212,7 +216,8 @@ SHOP = [
     RunCase("by the old revision's time, judged by it", PLAIN.replace("minutes = 60", "minutes = 30"),
             partial(run, path(20.0, (620.0, 100.0), 1.0, (90.0, 80.0), 0.5)), KEPT),
     RunCase("by the old revision's time, judged by the new one", PLAIN,
-            partial(run, path(20.0, (620.0, 100.0), 1.0, (90.0, 80.0), 0.5)), BROKEN, {"soak 2": Must(BROKEN, 6.9, 7.4)}),
+            partial(run, path(20.0, (620.0, 100.0), 1.0, (90.0, 80.0), 0.5)), BROKEN,
+            {"soak 2": Must(BROKEN, 6.9, 7.4)}),
     RunCase("new revision with a low hold, old program", THREE, partial(run, GOOD), BROKEN,
             {"soak 2": Must(BROKEN, 2.8, 3.4), "soak 4": Must(BROKEN, 4.4, 5.1)}),
     # the day

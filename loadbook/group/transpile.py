@@ -15,9 +15,6 @@ from loadbook.store import sql_files
 
 # functions of ours -> what their arguments are called in schema/functions/spark
 OWN = {"quantile_np1": ("x_", "p_"), "shop_day": ("moment_", "zone_")}
-    "quantile_np1": ("x_", "p_"),
-    "shop_day": ("moment_", "zone_"),
-}  # functions of ours -> what their arguments are called
 # functions that only compute; Spark has others that call Java, run programs, or read files. As sqlglot names them
 _FUNCTIONS = {
     "abs", "acos", "any_value", "arg_max", "arg_min", "array_agg", "array_size", "asin", "atan", "atan2", "avg",
@@ -28,8 +25,9 @@ _FUNCTIONS = {
     "last", "last_value", "lead", "least", "left", "length", "ln", "log", "logical_and", "logical_or", "lower",
     "lpad", "ltrim", "max", "median", "min", "minute", "mod", "month", "ntile", "nullif", "nvl2", "percent_rank",
     "pi", "pow", "power", "quantile_np1", "quarter", "rank", "regexp_extract", "regexp_like", "regexp_replace",
-    "repeat", "replace", "right", "round", "row_number", "rpad", "rtrim", "second", "shop_day", "sign", "sin", "split_part",
-    "sqrt", "starts_with", "stddev", "stddev_pop", "stddev_samp", "str_position", "str_to_time", "strpos", "substr",
+    "repeat", "replace", "right", "round", "row_number", "rpad", "rtrim", "second", "shop_day", "sign", "sin",
+    "split_part", "sqrt", "starts_with", "stddev", "stddev_pop", "stddev_samp", "str_position", "str_to_time",
+    "strpos", "substr",
     "substring", "sum", "tan", "time_to_str", "timestamp_trunc", "to_char", "trim", "try_cast", "ts_or_ds_add",
     "ts_or_ds_to_date", "unix_to_time", "upper", "var_map", "variance", "variance_pop", "week", "year",
 }  # fmt: skip

@@ -120,10 +120,11 @@ def _furnace(cycle: Cycle | None, furnace: LoadFurnace) -> Iterator[Remark]:
     if narrowest and furnace.uniformity_c is not None and furnace.uniformity_c > narrowest[0]:
         yield remark("furnace_wider", furnace=furnace.furnace, class_c=furnace.uniformity_c, band_c=narrowest[0],
                      segment=narrowest[1], source="the furnace's record")  # fmt: skip
-    for s in cycle.segments if cycle else ():
-        if furnace.max_temp_c is not None and s.target_c is not None and s.target_c > furnace.max_temp_c:
-            yield remark("furnace_too_hot", furnace=furnace.furnace, at_c=s.target_c, limit_c=furnace.max_temp_c,
-                         segment=s.number, source="the furnace's record")  # fmt: skip
+    targets = [(s.target_c, s.number) for s in (cycle.segments if cycle else ()) if s.target_c is not None]
+    for at_c, segment in [max(targets)] if targets else []:
+        if furnace.max_temp_c is not None and at_c > furnace.max_temp_c:
+            yield remark("furnace_too_hot", furnace=furnace.furnace, at_c=at_c, limit_c=furnace.max_temp_c,
+                         segment=segment, source="the furnace's record")  # fmt: skip
 
 
 def _family(p: LoadPiece) -> Iterator[Remark]:
