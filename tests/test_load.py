@@ -157,7 +157,7 @@ def test_at_intake_and_when_judged(tmp_path: Path) -> None:
     file = tmp_path / "pieces.csv"
     file.write_text("run,part,serial,tempered_at_f\nR1,T1,1,1200\nR1,00123,2,\n", encoding="utf-8")
     take_file(book, "pieces", file)
-    assert of_last_intake(book, "pieces") == {}  # no cycle was asked and nothing was reached yet: nothing to say
+    assert of_last_intake(book, "pieces") == ({}, 0)  # no cycle was asked and nothing was reached yet: nothing to say
     from loadbook.store.run_records import cycle_tables
 
     tables = cycle_tables(replace(RELIEF, cycle="SR-620", revision="A"), "")
@@ -166,7 +166,7 @@ def test_at_intake_and_when_judged(tmp_path: Path) -> None:
     run(book, "R2", 2, serials=(), cycle="SR-620")
     (file2 := tmp_path / "more.csv").write_text("run,part,serial\nR2,T1,1\nR2,00123,2\n", encoding="utf-8")
     take_file(book, "pieces", file2)
-    found: dict[str, tuple[Remark, ...]] = of_last_intake(book, "pieces")
+    found: dict[str, tuple[Remark, ...]] = of_last_intake(book, "pieces")[0]
     assert [r.code for r in found["R2"]] == ["reactive_in_air", "above_hottest_hold"]
     judged = judge_run(book, "R2")
     assert judged.load == found["R2"]

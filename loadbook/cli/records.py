@@ -137,10 +137,12 @@ def _against_the_load(book: BookFolder, kind: str) -> None:
     from loadbook.queries.load_findings import of_last_intake
     from loadbook.queries.remark_words import words
 
-    found = of_last_intake(book, kind)
+    found, unseen = of_last_intake(book, kind)
     for run, remarks in list(found.items())[:LOADS_SHOWN]:
         for one in remarks:
             to_stderr(plain(f"  {run}: {words(one, book.units)}"))
+    if unseen:
+        to_stderr(f"  {unseen} older runs were not looked at for such remarks: loadbook judge RUN does")
     if len(found) > LOADS_SHOWN:
         to_stderr(f"  {len(found)} runs in all have such remarks: loadbook judge RUN shows them")
 

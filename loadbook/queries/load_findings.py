@@ -18,10 +18,11 @@ WHERE piece.run = ? GROUP BY part.part ORDER BY min(piece.piece_id)
 """
 # what was taken in last, as the runs that it is about
 _TAKEN = {
-    "runs": "SELECT run FROM run WHERE intake_id = ? ORDER BY run_id",
-    "pieces": "SELECT DISTINCT run FROM piece WHERE intake_id = ? ORDER BY run",
+    "runs": "SELECT run FROM run WHERE intake_id = ? ORDER BY started DESC",
+    "pieces": "SELECT run FROM run WHERE run IN (SELECT run FROM piece WHERE intake_id = ?) ORDER BY started DESC",
 }
 AT_INTAKE = tuple(_TAKEN)
+MOST = 200  # runs of one intake that are looked at, the newest ones: a file of years must not take minutes
 
 
 def of_run(book: BookFolder, record: RunRecord, reached_c: float | None = None) -> tuple[Remark, ...]:
@@ -45,12 +46,12 @@ def _pieces(conn: sqlite3.Connection, run: str) -> Sequence[LoadPiece]:
     ]  # fmt: skip
 
 
-def of_last_intake(book: BookFolder, kind: str) -> dict[str, tuple[Remark, ...]]:
-    """Run -> what speaks against its load, of the runs that the last intake of a kind (AT_INTAKE) is about.
-
-    Runs taken in before their pieces are looked at again when the pieces come.
+def of_last_intake(book: BookFolder, kind: str) -> tuple[dict[str, tuple[Remark, ...]], int]:
+    """(run -> what speaks against its load, how many runs were not looked at), of the runs that the last intake of a
+    kind (AT_INTAKE) is about. Runs taken in before their pieces are looked at again when the pieces come.
     """
     conn = book.read()
     last = conn.execute("SELECT max(intake_id) FROM intake WHERE kind = ?", (kind,)).fetchone()[0]
-    found = {r[0]: of_run(book, load_run(conn, r[0])) for r in conn.execute(_TAKEN[kind], (last,)).fetchall()}
-    return {run: said for run, said in found.items() if said}
+    runs = [r[0] for r in conn.execute(_TAKEN[kind], (last,))]
+    found = {run: of_run(book, load_run(conn, run)) for run in reversed(runs[:MOST])}
+    return {run: said for run, said in found.items() if said}, max(0, len(runs) - MOST)
