@@ -44,7 +44,7 @@ PLAIN = {
     "parameter": {"parameter", "unit", "source"},
     "finding": {"what", "name", "verdict", "first_at", "worst_at"},
     "confirmation": {"subject", "decision", "at"},
-    "approval": {"at"},
+    "approval": {"at", "first_article_of"},
     "history_break": {"at"},
     "answer": {"answered_at", "question", "result", "unit", "part", "characteristic", "job"},
     "answer_outcome": {"run"},
@@ -199,7 +199,7 @@ def random_book(path: Path, seed: int, *, coded: float = 0.5, units: str = "si")
                     )  # fmt: skip
                     measured.append((run["run"], channel, 590.0 + rng.gauss(0.0, 5.0)))
         rows["event"].append({"run": run["run"], "at": run["started"]})
-        rows["approval"].append({"run": run["run"], "at": run["started"]})
+        rows["approval"].append({"run": run["run"], "at": run["started"], "first_article_of": None})
         rows["nonconformance"].append({"run": run["run"], "serial": rng.choice(serials)})
         rows["confirmation"].append(
             {"subject": "fault", "run": run["run"], "decision": "confirmed", "at": run["started"]}

@@ -146,11 +146,28 @@ def test_a_jump_of_all_channels_together_is_the_recorders() -> None:
     assert not [f for f in find_faults(replace(trace, values=values)) if f.kind == "step"]
 
 
-def test_one_glitch_is_neither_a_step_nor_noise() -> None:
+def glitched(*samples: int, rows: tuple[int, ...] = (2,), by_c: float = 40.0) -> list[Fault]:
     trace = load()
     values = trace.values.copy()
-    values[2, 400] += 40.0
-    assert find_faults(replace(trace, values=values)) == []
+    for row in rows:
+        values[row, list(samples)] += by_c
+    return find_faults(replace(trace, values=values))
+
+
+def test_one_glitch_is_a_spike_and_neither_a_step_nor_noise() -> None:
+    trace = load()
+    (found,) = glitched(400)
+    assert (found.kind, found.channel, found.certain) == ("spike", trace.channels[2].name, False)
+    assert found.start_s == found.end_s == trace.t_s[400] and found.figures["height_c"] == pytest.approx(40.0, abs=2.0)
+    (two,) = glitched(400, 401, by_c=-40.0)
+    assert (two.start_s, two.end_s) == (trace.t_s[400], trace.t_s[401]) and "two samples" in two.evidence
+    (several,) = glitched(300, 400, 500)
+    assert len(several.spans) == 3 and "2 more of the kind" in several.evidence
+
+
+def test_what_several_channels_feel_or_what_is_small_is_no_spike() -> None:
+    assert glitched(400, rows=(1, 2, 3)) == []
+    assert glitched(400, by_c=8.0) == []
 
 
 def test_scatter_many_times_the_peers_is_noise() -> None:

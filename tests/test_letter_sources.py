@@ -308,7 +308,34 @@ def test_a_customer_called_like_a_word_of_the_trade_stops_no_letter(tmp_path: Pa
 
 # -- codes and their words ------------------------------------------------------------------------
 
+HOT = {"part": "P", "material": "Ti-6Al-4V", "at_c": 628.0, "basis": "asked", "limit_c": 540.0, "source": "MIL"}
+CHECK = {"furnace": "F", "kind": "uniformity survey", "done_on": "2026-01-10", "due_on": None, "at_c": 650.0}
 FIGURES: dict[str, dict[str, Any]] = {
+    "check_failed": CHECK,
+    "check_past_due": CHECK,
+    "survey_elsewhere": {"furnace": "F", "at_c": 650.0, "surveyed_c": [300.0], "source": "common practice"},
+    "furnace_wider": {"furnace": "F", "class_c": 14.0, "band_c": 8.0, "segment": 2, "source": "the furnace's record"},
+    "furnace_too_hot": {
+        "furnace": "F",
+        "at_c": 900.0,
+        "limit_c": 850.0,
+        "segment": 2,
+        "source": "the furnace's record",
+    },
+    "family_missing": {"part": "P", "material": "M"},
+    "reactive_in_air": {**HOT, "gas": "air"},
+    "reactive_in_gas": {**HOT, "gas": "nitrogen"},
+    "above_temper": {**HOT, "pieces": 2, "tempered_c": 640.0, "margin_c": 30.0},
+    "above_hottest_hold": HOT,
+    "cast_iron_hot": HOT,
+    "cast_iron_fast": {
+        **HOT,
+        "kind": "cool",
+        "rate_c_per_h": 90.0,
+        "limit_c_per_h": 55.0,
+        "above_c": 300.0,
+        "segment": 3,
+    },
     "never_measured": {"kind": "flatness", "process": "temper"},
     "all_set_aside": {"kind": "flatness", "process": None, "count": 3, "reasons": {"no after reading": 3}},
     "gauge_too_coarse": {"share": 0.7, "gauge_um": 4.0},

@@ -30,6 +30,7 @@ from .runcase import (
     tell,
     wrong,
 )
+from .shop_cases import SHOP
 
 FAST = {"rate_max": "110 C/h"}
 COOL = {"rate_max": "90 C/h"}
@@ -409,7 +410,7 @@ LABELS = [
             BROKEN, {"heating rate in segment 1": Must(BROKEN, 3.7, 4.1)}),
 ]  # fmt: skip
 
-CASES = [*STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
+CASES = [*SHOP, *STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
 
 
 @pytest.mark.parametrize("system", ["si", "us"])

@@ -24,7 +24,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.records import amend
 from loadbook.store.run_records import load_run
 
-from .smallbook import put, run, small
+from .smallbook import put, reading, run, small
 
 
 def shop(path: Path, zone: str) -> BookFolder:
@@ -153,3 +153,35 @@ def test_a_guard_factor_that_no_book_should_hold_is_a_plain_error(tmp_path: Path
     with pytest.raises(DamageError, match="guard_factor is") as raised:
         book.guard()
     assert "loadbook amend settings guard_factor" in str(raised.value.remedy)
+
+
+@pytest.mark.parametrize(
+    ("zone", "started", "month"),
+    [
+        ("America/Chicago", "2026-03-01T05:30:00Z", date(2026, 2, 1)),  # 23:30 of 28 February
+        ("America/Chicago", "2026-03-01T06:30:00Z", date(2026, 3, 1)),
+        ("Asia/Tokyo", "2026-02-28T15:30:00Z", date(2026, 3, 1)),  # 0:30 of 1 March
+        ("Europe/London", "2026-02-28T23:59:59Z", date(2026, 2, 1)),
+    ],
+)
+def test_reports_count_the_shop_s_days(tmp_path: Path, zone: str, started: str, month: date) -> None:
+    from loadbook.queries.reports import run_report
+
+    book = shop(tmp_path / "book", zone)
+    run(book, "R1", 1, started=started, ended=None)
+    (row,) = run_report(book, "month_summary").rows
+    assert row[0] == month
+    found = run_report(book, "month_summary", {"since": "2026-03-01"}).rows
+    assert [r[0] for r in found] == [month] * (month.month == 3)
+
+
+@pytest.mark.parametrize(("zone", "used"), [("America/Chicago", 0), ("Europe/London", 1)])
+def test_a_gauge_is_past_due_from_the_shop_s_next_day_on(tmp_path: Path, zone: str, used: int) -> None:
+    from loadbook.queries.reports import run_report
+
+    book = shop(tmp_path / "book", zone)
+    put(book, "gauge", {"gauge": "G9", "kind": "micrometer", "calibrated_until": "2026-03-10"})
+    run(book, "R1", 10, ended=None)
+    put(book, "reading", reading("R1", "before", 100.0, "03-11T03", gauge="G9"))  # 21:00 of the 10th in Chicago
+    rows = run_report(book, "past_due", {"on": "2026-04-01"}).rows
+    assert [r[6] for r in rows if r[1] == "G9"] == [used]

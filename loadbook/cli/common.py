@@ -218,6 +218,7 @@ _HELP = {
     "since": "Runs that began on or after this date.",
     "until": "Runs that began on or before this date.",
     "where": "An SQL condition over the columns.",
+    "verdict": "Only runs judged so: kept, broken, 'cannot be told', ...",
     "condition": "One condition of the pieces, e.g. forged.",
 }
 

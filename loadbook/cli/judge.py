@@ -101,9 +101,10 @@ def recompute(runs: tuple[str, ...], filters: Filters, fmt: str | None, book: Bo
 @click.option("--decision", required=True, type=click.Choice(["confirmed", "refused"]), help="Is it a fault, or not.")
 @click.option("--person", required=True, help="Who decided.")
 @click.option("--why", required=True, help="On what grounds.")
+@click.option("--with", "partner", metavar="CHANNEL", help="Of two in each other's jack from the start: the other.")
 @book_option
 def confirm_fault(
-    run: str, channel: str, kind: str, decision: str, person: str, why: str, book: BookFolder
+    run: str, channel: str, kind: str, decision: str, person: str, why: str, partner: str | None, book: BookFolder
 ) -> None:  # fmt: skip
     """Record a named person's decision on a suspected thermocouple fault of RUN's CHANNEL, and judge the run again.
 
@@ -113,7 +114,7 @@ def confirm_fault(
     """
     from loadbook.queries.confirm import confirm_fault as put
 
-    verdict = put(book, run, channel, kind, decision, person, why)
+    verdict = put(book, run, channel, kind, decision, person, why, partner)
     click.echo(plain(f"{decision}: {kind} of {channel} in {run}. The run's verdict is now: {verdict}"))
 
 
@@ -126,11 +127,16 @@ def cycle() -> None:
 @click.argument("cycle_or_file", metavar="CYCLE|FILE")
 @click.option("--revision", help="Revision, where the book has several.")
 @click.option("--part", "parts", multiple=True, help="Review it for this part's material, section and pieces.")
-@click.option("--margin", default="30 C diff", show_default=True, help="Least distance below the last tempering.")
+@click.option("--margin", help="Least distance below the last tempering (default: the shop's own, 30 C diff at first).")
 @format_option
 @book_option
 def review(
-    cycle_or_file: str, revision: str | None, parts: tuple[str, ...], margin: str, fmt: str | None, book: BookFolder
+    cycle_or_file: str,
+    revision: str | None,
+    parts: tuple[str, ...],
+    margin: str | None,
+    fmt: str | None,
+    book: BookFolder,
 ) -> None:
     """Remarks on a cycle of the book, or on a cycle file: what is missing, contradicts itself, or harms the parts.
 
@@ -141,7 +147,8 @@ def review(
 
     path = Path(cycle_or_file)
     read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else None
-    found = cycles.review(book, read or cycle_or_file, revision, parts, parse_quantity(margin, "difference").value)
+    apart_c = parse_quantity(margin, "difference").value if margin else None
+    found = cycles.review(book, read or cycle_or_file, revision, parts, apart_c)
     columns = ["name", "remark", "where", "why", "source"]
     rows = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
     if fmt in (None, "table") and sys.stdout.isatty():

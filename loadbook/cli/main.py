@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "find": ("find:find", "Find words in notes, nonconformances, events, jobs, parts and answers."),
     "trace": ("traces:trace", "Look at a recorder's file, take it in, keep its layout."),
     "judge": ("judge:judge", "Judge runs against every clause of their cycle."),
+    "needs": ("needs:needs", "List what needs a person: decisions, confirmations, missing readings."),
     "confirm": ("confirming:confirm", "Confirm or refuse a suspected thermocouple fault or reading."),
     "cycle": ("judge:cycle", "Review a cycle, or plan one for a part."),
     "moved": ("movement:moved", "How much did parts move, under which treatment."),

@@ -15,11 +15,13 @@ from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError
 from loadbook.core.typed import quote
 from loadbook.core.vocabulary.intake_kinds import BY_KIND, BY_TABLE, KINDS, Kind
 from loadbook.queries.filters import Filters
+from loadbook.render.tables import plain
 from loadbook.store import lookup
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, book_option, emit, files_argument, filter_options, format_option, report, to_stderr
 
+LOADS_SHOWN = 8  # runs whose load is remarked on at intake, of one file
 KIND_NAMES = tuple(k.kind for k in KINDS)
 
 
@@ -122,7 +124,26 @@ def take(
         click.echo(taken.sentence())
         for problem in taken.refused:
             to_stderr(f"  {problem}")
+        if taken.added and not dry_run:
+            _against_the_load(book, taken.kind)
     sys.exit(failed)
+
+
+def _against_the_load(book: BookFolder, kind: str) -> None:
+    """What speaks against the loads that runs or pieces just taken in make up, on stderr: it stops nothing."""
+    if kind not in ("runs", "pieces"):
+        return
+    from loadbook.queries.load_findings import of_last_intake
+    from loadbook.queries.remark_words import words
+
+    found, unseen = of_last_intake(book, kind)
+    for run, remarks in list(found.items())[:LOADS_SHOWN]:
+        for one in remarks:
+            to_stderr(plain(f"  {run}: {words(one, book.units)}"))
+    if unseen:
+        to_stderr(f"  {unseen} older runs were not looked at for such remarks: loadbook judge RUN does")
+    if len(found) > LOADS_SHOWN:
+        to_stderr(f"  {len(found)} runs in all have such remarks: loadbook judge RUN shows them")
 
 
 def _pairs(words: tuple[str, ...]) -> dict[str, str]:
@@ -150,6 +171,7 @@ def add(kind: str, values: tuple[str, ...], book: BookFolder) -> None:
     row = add_row(book, found.kind, _pairs(values))
     name = "/".join(str(row[c]) for c in found.key if row.get(c) is not None)
     to_stderr(f"Added to {found.kind}: {name}")
+    _against_the_load(book, found.kind)
 
 
 # what a run's parameters and verdicts are computed by, beside its trace
@@ -219,13 +241,17 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
             for c in chosen
             if (c != key or c in target.key) and (c in target.key or any(r[c] is not None for r in rows))
         ]
-    table = [[row[c] for c in chosen] for row in rows]
+    if people and target.table == "run":  # VOID and ABORTED lead: a void run is never seen as kept
+        chosen = ["run", "verdict", *(c for c in chosen if c not in ("run", "verdict"))]
+        table: list[list[Any]] = [[_verdict(row) if c == "verdict" else row[c] for c in chosen] for row in rows]
+    else:
+        table = [[row[c] for c in chosen] for row in rows]
     if people:
         from loadbook.render.book_units import in_units
 
         kept = BY_TABLE.get(target.table)
         asked = {c.name for c in kept.columns if c.type == "yesno"} if kept else set()
-        answers = {0: "no", 1: "yes"}
+        answers: dict[Any, str] = {0: "no", 1: "yes"}
         table = [
             [answers.get(v, v) if name in asked else _moment(v, book) for name, v in zip(chosen, row, strict=True)]
             for row in table
@@ -243,6 +269,11 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
 # whole documents and digests inside a column: `show` and the machines' formats have them, a table for people does not
 LONG = {"layout": {"text"}, "answer": {"question", "result", "evidence_sha256"},
         "trace": {"path", "sha256", "source_sha256"}}  # fmt: skip
+
+
+def _verdict(row: Any) -> str:
+    """How a run was judged, after its status where that is not 'done'."""
+    return str(row["verdict"]) if row["status"] == "done" else f"{row['status'].upper()}, {row['verdict']}"
 
 
 def _moment(value: Any, book: BookFolder) -> Any:

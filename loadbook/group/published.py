@@ -55,8 +55,8 @@ PUBLISHED: dict[str, dict[str, str]] = {
         "program": "name text missing algorithm",
     },
     "confirmation": {
-        "key": "run channel", "number": "confirmation_id reading_id", "date": "at", "word": "subject fault decision",
-        "person": "person", "note": "why",
+        "key": "run channel partner", "number": "confirmation_id reading_id", "date": "at",
+        "word": "subject fault decision", "person": "person", "note": "why",
     },
     # and those that do not
     "material": {

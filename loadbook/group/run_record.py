@@ -48,7 +48,9 @@ def as_text(conn: sqlite3.Connection, record: RunRecord, words: Words) -> str:
             **words.put({**vars(record.facts)}, "run"),
             "checks": [words.put(vars(c), "furnace_check") for c in record.facts.checks],
         },
-        "decided": [[c, words.of("confirmation", "fault", f), how] for c, f, how in sorted(record.confirmed())],
+        "decided": [
+            [c.channel, words.of("confirmation", "fault", c.fault), c.decision, c.partner] for c in record.decided()
+        ],
         "taken": [[words.of("parameter", "parameter", p), channel, source] for p, channel, source in taken],
     }
     return json.dumps(told, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
@@ -78,10 +80,14 @@ def from_text(run: str, started: str, text: str) -> tuple[RunRecord, tuple[Event
         furnace={"furnace": facts.get("furnace", ""), "uniformity_c": facts.get("uniformity_c")},
         checks=checks,
         trace={"run": run, "started": started},
-        confirmations=tuple(Confirmation(c, fault, decision, "", "", "") for c, fault, decision in told["decided"]),
+        confirmations=tuple(_decided(*d) for d in told["decided"]),
         calibrations={},
     )
     return record, events, {(p, c, s) for p, c, s in told["taken"]}
+
+
+def _decided(channel: str, fault: str, decision: str, partner: str | None = None) -> Confirmation:
+    return Confirmation(channel, fault, decision, "", "", "", partner)
 
 
 def _points(given: list[list[float]]) -> tuple[tuple[float, float], ...]:

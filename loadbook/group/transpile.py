@@ -13,7 +13,8 @@ from typing import Any
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.store import sql_files
 
-QUANTILE = "quantile_np1"
+# functions of ours -> what their arguments are called in schema/functions/spark
+OWN = {"quantile_np1": ("x_", "p_"), "shop_day": ("moment_", "zone_")}
 Values = Mapping[str, Any] | Sequence[Any] | None  # of parameters written `$name`, or `?`
 # functions that only compute; Spark has others that call Java, run programs, or read files. As sqlglot names them
 _FUNCTIONS = {
@@ -25,8 +26,9 @@ _FUNCTIONS = {
     "last", "last_value", "lead", "least", "left", "length", "ln", "log", "logical_and", "logical_or", "lower",
     "lpad", "ltrim", "max", "median", "min", "minute", "mod", "month", "ntile", "nullif", "nvl2", "percent_rank",
     "pi", "pow", "power", "quantile_np1", "quarter", "rank", "regexp_extract", "regexp_like", "regexp_replace",
-    "repeat", "replace", "right", "round", "row_number", "rpad", "rtrim", "second", "sign", "sin", "split_part",
-    "sqrt", "starts_with", "stddev", "stddev_pop", "stddev_samp", "str_position", "str_to_time", "strpos", "substr",
+    "repeat", "replace", "right", "round", "row_number", "rpad", "rtrim", "second", "shop_day", "sign", "sin",
+    "split_part", "sqrt", "starts_with", "stddev", "stddev_pop", "stddev_samp", "str_position", "str_to_time",
+    "strpos", "substr",
     "substring", "sum", "tan", "time_to_str", "timestamp_trunc", "to_char", "trim", "try_cast", "ts_or_ds_add",
     "ts_or_ds_to_date", "unix_to_time", "upper", "var_map", "variance", "variance_pop", "week", "year",
 }  # fmt: skip
@@ -141,8 +143,8 @@ def _written(tree: Any, values: Mapping[str, Any] | None) -> str:
             return _literal(given[name])
         if isinstance(node, exp.Anonymous):
             name = str(node.name).lower()
-            if name == QUANTILE:
-                return _quantile(node)
+            if name in OWN:
+                return _own(name, [inner.transform(change) for inner in node.expressions])
             if name == "to_microseconds":
                 return exp.Anonymous(
                     this="make_dt_interval",
@@ -177,18 +179,18 @@ def _literal(value: Any) -> Any:
     return exp.Literal.string(str(value))
 
 
-def _quantile(node: Any) -> Any:
-    """The (n+1)p quantile as Spark writes it: schema/functions/spark, with its two arguments put in."""
+def _own(name: str, arguments: list[Any]) -> Any:
+    """A function of ours as Spark writes it: schema/functions/spark, with its arguments put in."""
     import sqlglot
     from sqlglot import exp
 
-    x, p = node.expressions
-    tree: Any = sqlglot.parse_one(sql_files.functions("spark")[QUANTILE].text, read="spark")
+    given = dict(zip(OWN[name], arguments, strict=True))
+    tree: Any = sqlglot.parse_one(sql_files.functions("spark")[name].text, read="spark")
     tree = tree.selects[0]
 
     def fill(inner: Any) -> Any:
-        if isinstance(inner, exp.Column) and inner.name in ("x_", "p_"):
-            return (x if inner.name == "x_" else p).copy()
+        if isinstance(inner, exp.Column) and inner.name in given:
+            return given[inner.name].copy()
         return inner
 
     return exp.Paren(this=tree.transform(fill))

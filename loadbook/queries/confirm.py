@@ -13,17 +13,22 @@ from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.holder import who
 from loadbook.store.records import add_intake
-from loadbook.store.run_records import load_run
+from loadbook.store.run_records import RunRecord, load_run
 from loadbook.store.trace_files import read_trace
 
 from .recompute import recompute_run
 
 
-def confirm_fault(book: BookFolder, run: str, channel: str, fault: str, decision: str, person: str, why: str) -> str:
+def confirm_fault(
+    book: BookFolder, run: str, channel: str, fault: str, decision: str, person: str, why: str,
+    partner: str | None = None,
+) -> str:  # fmt: skip
     """Record the decision and recompute the run, in one transaction; gives the run's verdict.
 
     What is decided of one of two channels that traded places is recorded of both. A later decision on the same fault
     takes the place of an earlier one; both stay in the book.
+    partner  the channel that lay in this one's jack, and this one in its, from the start on: two of one load that read
+             alike show nothing in the trace, so the swap need not be suspected
     Raises NotFoundError (no such run, channel or trace), UsageError (an unknown kind of fault, or one that was
     never suspected of that channel)
     """
@@ -34,32 +39,50 @@ def confirm_fault(book: BookFolder, run: str, channel: str, fault: str, decision
             raise UsageError(f"--{name} is empty", remedy="A decision needs a named person and grounds")
     conn = book.read()
     record = load_run(conn, run)
-    if channel not in {c.name for c in record.channels}:
-        known = ", ".join(c.name for c in record.channels)
-        raise NotFoundError(f"run {run} has no channel {channel!r}", remedy=f"It has: {known}")
+    for name in filter(None, (channel, partner)):
+        if name not in {c.name for c in record.channels}:
+            known = ", ".join(c.name for c in record.channels)
+            raise NotFoundError(f"run {run} has no channel {name!r}", remedy=f"It has: {known}")
+    if partner is not None and fault != "swapped":
+        raise UsageError(f"--with names the other of two that traded places, and the fault is {fault!r}",
+                         remedy="Leave it out, or give --kind swapped")  # fmt: skip
+    if partner == channel:
+        raise UsageError(f"{channel} cannot have traded places with itself", remedy="Name the other channel: --with")
     if record.trace is None:
         raise NotFoundError(f"run {run} has no trace, so no fault is suspected")
     suspected = conn.execute(
         "SELECT name FROM finding WHERE run = ? AND what = 'fault' AND channel = ?", (run, channel)
     ).fetchall()
-    if fault not in {r["name"] for r in suspected}:
+    if partner is None and fault not in {r["name"] for r in suspected}:
         known = ", ".join(sorted({r["name"] for r in suspected})) or "none"
         raise UsageError(
             f"no {fault!r} is suspected of {channel} in run {run}",
-            remedy=f"Suspected of it: {known}. A thermocouple known to be bad without evidence in the trace belongs in"
-            " the run's note",
+            remedy=f"Suspected of it: {known}. Two that lay in each other's jack from the start on: --kind swapped"
+            " --with CHANNEL. A thermocouple known to be bad without evidence in the trace belongs in the run's note",
         )
     trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
-    found = derived.work(record, trace, figures=False).faults
-    pair = next((f.other for f in found if (f.channel, f.kind) == (channel, fault) and f.other), None)
+    if partner is None:
+        found = derived.work(record, trace, figures=False).faults
+        pair = next((f.other for f in found if (f.channel, f.kind) == (channel, fault) and f.other), None)
+    else:
+        _alike(record, channel, partner)
+        pair = partner
     rows = [
         {"subject": "fault", "run": run, "channel": name, "fault": fault, "decision": decision,
-         "person": person.strip(), "why": why.strip(), "at": times.stored(times.now())}
-        for name in (channel, pair) if name is not None
+         "partner": other if partner else None, "person": person.strip(), "why": why.strip(),
+         "at": times.stored(times.now())}
+        for name, other in ((channel, pair), (pair, channel)) if name is not None
     ]  # fmt: skip
     with book.write() as writing:
         add_intake(writing, "confirmations", {"confirmation": rows}, rows_read=len(rows))
         return recompute_run(book, writing, load_run(writing, run), trace).verdict
+
+
+def _alike(record: RunRecord, channel: str, partner: str) -> None:
+    """Raises UsageError for two channels that cannot have traded places."""
+    kinds = {c.name: (c.quantity, c.unit) for c in record.channels}
+    if kinds[channel] != kinds[partner] or kinds[channel][0] != "temperature":
+        raise UsageError(f"{channel} and {partner} are not both thermocouples", remedy="Name two that are")
 
 
 def confirm_reading(book: BookFolder, reading_id: int, decision: str, person: str | None, why: str) -> str:

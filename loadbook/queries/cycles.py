@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.planning.plan import Plan, Sections, film_of
 from loadbook.analysis.planning.plan import plan as integrate
-from loadbook.analysis.planning.review import MARGIN_C, Remark, Subject
+from loadbook.analysis.planning.review import Remark, Subject
 from loadbook.analysis.planning.review import review as read_through
 from loadbook.analysis.trace import lag
 from loadbook.analysis.trace.conduction import Body
@@ -91,11 +91,13 @@ def _cycle(book: BookFolder, cycle: str | Cycle, revision: str | None) -> Cycle:
 
 def review(
     book: BookFolder, cycle: str | Cycle, revision: str | None = None, parts: Sequence[str] = (),
-    margin_c: float = MARGIN_C,
+    margin_c: float | None = None,
 ) -> Reviewed:  # fmt: skip
     """Remarks on a cycle. parts empty: the parts of the runs that used it (none for a cycle from a file). Furnaces are
-    those of these runs; where there are none, all of the book with the cycle's atmosphere."""
+    those of these runs; where there are none, all of the book with the cycle's atmosphere. margin_c None: the shop's
+    own, as the book keeps it."""
     conn = book.read()
+    margin_c = book.temper_margin_c if margin_c is None else margin_c
     found = _cycle(book, cycle, revision)
     names = list(parts)
     if not names and isinstance(cycle, str):

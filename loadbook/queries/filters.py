@@ -70,7 +70,8 @@ def unknown_words(words: Callable[[str, str], set[str]], filters: Filters, sourc
     return " ".join(f"{s[0].upper()}{s[1:]}" + ("" if s.endswith("?") else ".") for s in out) or None
 
 
-_FOLDED = ("kind", "characteristic", "setup", "atmosphere", "shape", "family", "process", "material")
+_FOLDED = ("kind", "characteristic", "setup", "atmosphere", "shape", "family", "process", "material", "verdict")
+VERDICTS = ("kept", "broken", "cannot be told", "no cycle", "no trace")
 
 
 @dataclass(frozen=True)
@@ -96,6 +97,7 @@ class Filters:
     customer: str | None = None
     process: str | None = None
     job: str | None = None
+    verdict: str | None = None
     since: str | None = None
     until: str | None = None
     where: str | None = None
@@ -135,6 +137,9 @@ class Filters:
                 if name not in columns:
                     raise UsageError(f"--{name} does not apply here", remedy=_applies(columns))
                 wanted = [part.strip() for part in text.split(",") if part.strip()]
+                strange = [w for w in wanted if w.lower() not in VERDICTS] if name == "verdict" else []
+                if strange:
+                    raise UsageError(f"no run is judged {strange[0]!r}", remedy="Verdicts: " + ", ".join(VERDICTS))
                 column = f"lower({name})" if name in _FOLDED else name
                 # of one value an engine leaves out at once, also in views, what has another
                 one = len(wanted) == 1

@@ -10,11 +10,15 @@ from zoneinfo import ZoneInfo
 
 from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter, Trace
 from loadbook.core import times
+from loadbook.core.remarks import Remark
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
 from loadbook.store.trace_files import read_trace
 
+from . import load_findings
+from .relations import Relations, relations_of
+from .remark_words import words
 from .result import Result
 
 if TYPE_CHECKING:
@@ -26,7 +30,7 @@ COLUMNS = (
 )  # fmt: skip
 SUMMARY_COLUMNS = (
     "run", "started", "furnace", "cycle", "cycle_revision", "status", "verdict", "clauses", "broken", "cannot_be_told",
-    "faults", "first_broken",
+    "faults", "load", "first_broken",
 )  # fmt: skip
 APPROVAL = "Whether the parts are acceptable takes a recorded approval"
 
@@ -70,6 +74,9 @@ class JudgedRun(Result):
 
     repairs      of the faults that a named person confirmed
     as_recorded  where there are such: the same run judged as if all of these channels were to be trusted
+    load         what speaks against this load by this cycle in this furnace on that day, as coded remarks
+    relations    the runs that it repeats or that repeat it, with what their pieces moved; None where there are none
+    system       the units that the book speaks, for the words of `rows`
     worked  the prepared trace, its phases and parameters, which the verdict rests on; None without a trace
     """
 
@@ -82,6 +89,9 @@ class JudgedRun(Result):
     worked: derived.RunResults | None = None
     repairs: tuple[RepairedChannel, ...] = ()
     as_recorded: Judgement | None = None
+    load: tuple[Remark, ...] = ()
+    relations: Relations | None = None
+    system: str = "si"
 
     @property
     def run(self) -> str:
@@ -146,17 +156,22 @@ class JudgedRun(Result):
         return derived.moment(trace["started"], seconds) if trace else None
 
     def rows(self) -> list[dict[str, Any]]:
-        """One row for the run, one per clause (broken first), one per fault, with the keys of COLUMNS."""
+        """One row for the run, one per clause (broken first), one per fault, one per remark on its load, with the keys
+        of COLUMNS."""
+        blank: dict[str, Any] = dict.fromkeys(COLUMNS) | {"run": self.run}
+        against = [
+            blank | {"what": "load", "name": r.code, "verdict": r.severity, "text": words(r, self.system)}
+            for r in self.load
+        ]
         if self.judgement is None:
-            return [dict.fromkeys(COLUMNS) | {"run": self.run, "what": "run", "name": "run", "verdict": self.verdict,
-                                              "text": self.headline}]  # fmt: skip
+            return [blank | {"what": "run", "name": "run", "verdict": self.verdict, "text": self.headline}, *against]
         started = self.record.trace["started"] if self.record.trace else None
         order = {"run": 0, "clause": 1, "fault": 2}
         ranks = {"broken": 0, "cannot be told": 1, "kept": 2}
         rows = derived.finding_rows(self.record, self.judgement, started)
         rows.sort(key=lambda r: (order[r["what"]], ranks.get(r["verdict"], 0) if r["what"] == "clause" else 0))
         rows[0]["text"] = self.headline
-        return [{c: row.get(c) for c in COLUMNS} for row in rows]
+        return [{c: row.get(c) for c in COLUMNS} for row in (*rows, *against)]
 
     def frame(self) -> pd.DataFrame:
         """`rows` as a frame."""
@@ -173,6 +188,7 @@ class JudgedRun(Result):
             "cycle_revision": row["cycle_revision"], "status": row["status"], "verdict": self.verdict,
             "clauses": len(self.clauses),
             "broken": len(broken), "cannot_be_told": len(self.of("cannot be told")), "faults": len(self.faults),
+            "load": len(self.load),
             "first_broken": broken[0].clause if broken else None,
         }  # fmt: skip
 
@@ -187,7 +203,7 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
     record = load_run(conn, run)
     approvals = tuple(
         (r["role"], r["person"], r["decision"], r["at"])
-        for r in conn.execute("SELECT * FROM approval WHERE run = ? ORDER BY at", (run,))
+        for r in conn.execute("SELECT * FROM approval WHERE run = ? AND first_article_of IS NULL ORDER BY at", (run,))
     )
     given = conn.execute(
         "SELECT * FROM parameter WHERE run = ? AND channel IS NULL AND intake_id IS NOT NULL", (run,)
@@ -200,7 +216,11 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         planned = asked_parameters(record.cycle) if record.cycle else ()
         asked = tuple(AskedAchieved(p.parameter, p.unit, p.value, *_stated(stated, p.parameter)) for p in planned)
         asked = _programmed(asked, program)
-        return JudgedRun(record, verdict, None, asked, approvals, _remarks(record, (), book.zone))
+        return JudgedRun(
+            record, verdict, None, asked, approvals, _remarks(record, (), book.zone),
+            load=load_findings.of_run(book, record), relations=relations_of(book, run) if figures else None,
+            system=book.units,
+        )  # fmt: skip
     trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
     factor, decides = book.guard()
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=figures)
@@ -221,8 +241,20 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         ).judgement
         remarks += turned(judgement, as_recorded, "as repaired")
     return JudgedRun(
-        record, verdict, judgement, asked, approvals, _remarks(record, remarks, book.zone), done, repairs, as_recorded
+        record, verdict, judgement, asked, approvals, _remarks(record, remarks, book.zone), done, repairs, as_recorded,
+        load_findings.of_run(book, record, _reached(done)),
+        relations_of(book, run) if figures else None, book.units,
     )  # fmt: skip
+
+
+def _reached(done: derived.RunResults) -> float | None:
+    """The hottest that a work TC without a fault was [°C] while the run was judged: of each the second hottest sample,
+    so that a single one that stands alone is no temperature of the load."""
+    trace, doubted = done.repaired, {f.channel for f in done.faults}
+    work = [i for i, c in enumerate(trace.channels) if (c.role, c.quantity) == ("work", "temperature")]
+    rows = [i for i in work if trace.channels[i].name not in doubted]
+    values = [v[v == v] for v in (trace.values[i, : done.phases.until] for i in rows)]
+    return max((float(sorted(v)[-2]) for v in values if v.size > 1), default=None)
 
 
 def _repairs(record: RunRecord, done: derived.RunResults) -> tuple[RepairedChannel, ...]:
@@ -322,7 +354,9 @@ def _remarks(record: RunRecord, found: Sequence[str], zone: ZoneInfo) -> tuple[s
     if record.cycle and known and not any(c.expanded_uncertainty_c for c in known):
         out.append("no thermocouple's uncertainty is recorded: whether it could turn a verdict is not known")
     for c in record.confirmations:
-        out.append(f"{c.person} {c.decision} the fault '{c.fault}' of {c.channel} on {c.at[:10]}: {c.why}")
+        out.append(
+            f"{c.person} {c.decision} the fault '{c.fault}' of {c.channel} on {times.local_day(c.at, zone)}: {c.why}"
+        )
     return tuple(out)
 
 

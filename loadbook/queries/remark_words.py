@@ -17,6 +17,7 @@ from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from .answer_figures import setting, span, told
+from .load_words import LOAD_WORDS
 
 Figures = Mapping[str, Any]
 Words = str | Callable[[Figures, str], str]  # a sentence, or one made from figures in 'si' or 'us'
@@ -196,6 +197,7 @@ _SHOP: dict[str, Words] = {
         "they describe what happened in the furnace, not what later machining releases."
     ),
     **LOAD,
+    **LOAD_WORDS,
     "stock": _stock,
     "stock_not_needed": lambda f, s: f"no stock against {f['against']}: the bound lies on the harmless side",
     "stock_not_known": "no stock is advised: this kind has no harmful direction, or its size in µm is not known",

@@ -157,8 +157,8 @@ def _parsed(book: Clock, p: SqlParameter, text: str) -> Any:
 
 
 def expanded(book: Clock, parameters: Sequence[SqlParameter], values: Mapping[str, Any]) -> dict[str, Any]:
-    """A month becomes two moments in UTC, $NAME_start and $NAME_end, on the shop's clock."""
-    sent: dict[str, Any] = {}
+    """A month becomes two moments in UTC, $NAME_start and $NAME_end, on the shop's clock; $zone is that clock's."""
+    sent: dict[str, Any] = {"zone": book.zone.key}
     for p in parameters:
         value = values[p.name]
         if p.type == "month":

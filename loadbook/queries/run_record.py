@@ -57,7 +57,6 @@ class RunSheet:
     amendments: tuple[Row, ...]
     intakes: dict[int, Row]
     withdrawn: tuple[Row, ...]  # earlier traces of the run that no longer count
-    repeated_by: tuple[str, ...]
     cycle_row: Row | None
     last_link: str
     algorithm: str
@@ -97,7 +96,6 @@ def run_sheet(book: BookFolder, run: str) -> RunSheet:
         amendments=tuple(_amendments(conn, run)),
         intakes={i: rows("SELECT * FROM intake WHERE intake_id = ?", i)[0] for i in sorted(taken)},
         withdrawn=rows("SELECT * FROM trace WHERE run = ? AND state <> 'current' ORDER BY trace_number", run),
-        repeated_by=tuple(r["run"] for r in rows("SELECT run FROM run WHERE repeats_run = ? ORDER BY run", run)),
         cycle_row=cycle[0] if cycle else None,
         last_link=chain.last_link(conn),
         algorithm=f"parameters {_parameters_algorithm()}, clauses {derived.ALGORITHM}",

@@ -7,8 +7,10 @@ from collections.abc import Callable, Sequence
 from typing import Any, TextIO
 
 from loadbook.analysis.trace.model import ClauseResult
-from loadbook.core import units
+from loadbook.core import times, units
 from loadbook.queries.judge import JudgedRun, local
+from loadbook.queries.relations import Relations
+from loadbook.queries.remark_words import words
 from loadbook.store.book import BookFolder
 from loadbook.store.derived import fault_state
 
@@ -79,10 +81,8 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
     def when(seconds: float | None) -> str:
         return local(judged.moment(seconds), book)
 
-    for c in judged.record.checks:
-        if c.state in ("failed", "past due"):
-            due = f", due {c.due_on}" if c.due_on else ""
-            _say(out, plain(f"{c.state.upper()}: {c.kind} of {c.done_on}{due}"))
+    for found in judged.load:
+        _say(out, plain(words(found, system)))
     _faults(judged, out, when)
     broken = judged.of("broken")
     if broken:
@@ -111,7 +111,8 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
     _checks(judged, out, system)
     if judged.repairs:
         rows = [[r.channel, r.words, figure(r.recorded_c, "c", system), figure(r.repaired_c, "c", system) or "left out",
-                 figure(r.added_c, "c_diff", system).replace(" apart", ""), f"{r.person}, {r.at[:10]}: {r.why}"]
+                 figure(r.added_c, "c_diff", system).replace(" apart", ""),
+                 f"{r.person}, {times.local_day(r.at, book.zone)}: {r.why}"]
                 for r in judged.repairs]  # fmt: skip
         columns = [
             "channel",
@@ -125,6 +126,7 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
         if judged.as_recorded is not None:
             _say(out, f"By the readings as recorded: {judged.as_recorded.verdict.upper()}; as repaired: "
                       f"{judged.verdict.upper()}")  # fmt: skip
+    _relations(judged, out, system)
     if judged.remarks:
         _say(out, "\nRemarks")
         for remark in judged.remarks:
@@ -147,6 +149,28 @@ def _faults(judged: JudgedRun, out: TextIO, when: Callable[[float | None], str])
         _say(out, f"  {command} --decision confirmed|refused --person P --why TEXT")
 
 
+def movement_rows(relations: Relations, system: str) -> tuple[list[str], list[list[str]]]:
+    """(columns, rows) of what the pieces moved in each of the runs that belong together, and in all."""
+
+    def moved(value: float | None, unit: str) -> str:
+        return (
+            figure(value * 1000.0, "um", system) if unit == "mm" and value is not None else figure(value, unit, system)
+        )
+
+    columns = ["piece", "characteristic", *(f"in {run}" for run in relations.runs), "together", "between"]
+    rows = [
+        [f"{m.part} {m.serial}", m.characteristic, *(moved(v, m.unit) or "not known" for v in m.moved),
+         moved(m.total, m.unit) or "not known", ", ".join(m.between)]
+        for m in relations.moved
+    ]  # fmt: skip
+    return columns, rows
+
+
+def _relations(judged: JudgedRun, out: TextIO, system: str) -> None:
+    if judged.relations is not None and judged.relations.moved:
+        _section(out, "Movement, treatment by treatment", *movement_rows(judged.relations, system))
+
+
 def _say(out: TextIO, text: str) -> None:
     write_words(text, out)
 
@@ -159,13 +183,14 @@ def _section(out: TextIO, title: str, columns: Sequence[str], rows: list[list[st
 
 def _about(judged: JudgedRun, book: BookFolder) -> str:
     row = judged.record.row
-    words = [f"furnace {row['furnace']} ({judged.record.atmosphere})", f"began {local(row['started'], book)[:16]}"]
+    said = [f"furnace {row['furnace']} ({judged.record.atmosphere})", f"began {local(row['started'], book)[:16]}"]
     if row["ended"]:
-        words.append(f"ended {local(row['ended'], book)[:16]}")
-    words.append(f"{book.zone.key}, {row['status']}")
+        said.append(f"ended {local(row['ended'], book)[:16]}")
+    said.append(f"{book.zone.key}, {row['status']}")
+    said += judged.relations.words if judged.relations else []
     if judged.judgement is not None:
-        words.append(f"judged until {local(judged.moment(judged.judgement.judged_until_s), book)[:16]}")
-    return plain(", ".join(words))
+        said.append(f"judged until {local(judged.moment(judged.judgement.judged_until_s), book)[:16]}")
+    return plain(", ".join(said))
 
 
 def _broken(c: ClauseResult, when: Callable[[float | None], str], system: str) -> list[str]:

@@ -18,6 +18,7 @@ from loadbook.queries.charts.moved import moved_picture
 from loadbook.queries.effect import Effects
 from loadbook.queries.judge import JudgedRun
 from loadbook.queries.moved import Moved, records
+from loadbook.queries.remark_words import words
 from loadbook.queries.result import WAYS
 from loadbook.render.pages.markup import Html, el
 
@@ -116,7 +117,7 @@ def _judged(found: JudgedRun) -> Iterable[Any]:
     ]
     if rows:
         yield table("Clauses, broken ones first", ["clause", "verdict", "value", "limit", "channel", "missing"], rows)
-    yield _notes([*found.remarks, found.approval])
+    yield _notes([*(words(r, found.system) for r in found.load), *found.remarks, found.approval])
 
 
 _DRAW: dict[type, Callable[[Any], Iterable[Any]]] = {

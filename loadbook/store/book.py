@@ -48,6 +48,21 @@ def guard_factor(text: str) -> float:
     return factor
 
 
+def temper_margin(text: str) -> float:
+    """How far [°C] a hold must stay below the last tempering, as a setting states it. Raises UsageError.
+
+    >>> temper_margin("25")
+    25.0
+    """
+    try:
+        margin = float(text)
+    except ValueError:
+        margin = -1.0
+    if not 0 <= margin <= 200:
+        raise UsageError(f"temper_margin_c is a number from 0 to 200 (°C), not {text!r}")
+    return margin
+
+
 class BookFolder:
     """A book that is open: its folder, its settings, and connections to its records, one for each thread that asks."""
 
@@ -181,6 +196,19 @@ class BookFolder:
                 f"the setting guard_factor is {text!r}",
                 where=str(self.file),
                 remedy="Correct it: loadbook amend settings guard_factor value=1 --why TEXT",
+            ) from exc
+
+    @property
+    def temper_margin_c(self) -> float:
+        """The shop's own margin [°C difference] of a hold below the last tempering. Raises DamageError."""
+        text = self.setting("temper_margin_c", "30")
+        try:
+            return temper_margin(text)
+        except UsageError as exc:
+            raise DamageError(
+                f"the setting temper_margin_c is {text!r}",
+                where=str(self.file),
+                remedy="Correct it: loadbook amend settings temper_margin_c value=30 --why TEXT",
             ) from exc
 
     @property

@@ -52,6 +52,7 @@ def work(
     prepared = validity.prepared(trace)
     found_phases = phases.find_phases(prepared, record.cycle)
     found = tuple(faults.find_faults(prepared, found_phases))
+    found += _known_swaps(record, prepared, found)
     decided = record.confirmed()
     out, _ = repair.sorted_out(found, decided)
     repaired, repairs = repair.repaired(prepared, out)
@@ -65,6 +66,19 @@ def work(
         measured = tuple(parameters.run_parameters(prepared, record.cycle, record.pieces, found_phases, found, decided))
     asked = tuple(parameters.asked_parameters(record.cycle)) if record.cycle else ()
     return RunResults(prepared, repaired, repairs, found_phases, found, measured, asked, judgement)
+
+
+def _known_swaps(record: RunRecord, trace: Trace, found: Sequence[Fault]) -> tuple[Fault, ...]:
+    """Channels that lay in each other's jack from the start on: alike in the trace, so only a person knows it."""
+    shown = {frozenset((f.channel, f.other)) for f in found if f.kind == "swapped"}
+    known: dict[frozenset[str | None], Fault] = {}
+    for c in record.decided():
+        pair = frozenset((c.channel, c.partner))
+        if c.fault == "swapped" and c.decision == "confirmed" and c.partner and pair not in shown | known.keys():
+            span = (float(trace.t_s[0]), float(trace.t_s[-1]))
+            evidence = f"{c.person}: {c.why}" if c.person else "known to a named person"
+            known[pair] = Fault("swapped", c.channel, *span, 1.0, False, evidence, other=c.partner)
+    return tuple(known.values())
 
 
 def derived_rows(

@@ -82,6 +82,10 @@ def source(conn: sqlite3.Connection, table: str) -> tuple[str, set[str]]:
             extra |= {c: f"r.{c}" for c in ("furnace", "cycle", "started", "setup", "atmosphere")}
         joins += f" LEFT JOIN cycle c ON c.cycle = {run}.cycle AND c.revision = {run}.cycle_revision"
         extra["process"] = "c.process"
+        extra["verdict"] = (
+            f"coalesce((SELECT f.verdict FROM finding f WHERE f.run = {run}.run AND f.what = 'run'),"
+            f" CASE WHEN {run}.cycle IS NULL THEN 'no cycle' ELSE 'no trace' END)"
+        )
     if table == "reading":
         joins += " LEFT JOIN characteristic h ON h.part = t.part AND h.characteristic = t.characteristic"
         extra["kind"] = "h.kind"
@@ -92,13 +96,13 @@ def source(conn: sqlite3.Connection, table: str) -> tuple[str, set[str]]:
 def rows_of(
     conn: sqlite3.Connection, kind: Listed, where: str, values: Sequence[Any], limit: int | None
 ) -> tuple[list[str], list[sqlite3.Row], int]:
-    """(column names, rows, how many there are in all) of a kind that fulfil a condition.
+    """(column names, rows, how many there are in all) of a kind that fulfil a condition; runs come with their verdict.
 
     The condition may hold a user's text: the connection is guarded so that it can only read.
     """
     select, _ = source(conn, kind.table)
     key = row_key(conn, kind.table)
-    known = columns_of(conn, kind.table)
+    known = columns_of(conn, kind.table) + (["verdict"] if kind.table == "run" else [])
     tail = "" if limit is None else f" LIMIT {int(limit)}"
     with _reading_only(conn):
         try:

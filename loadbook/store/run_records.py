@@ -6,6 +6,7 @@ Cycles between the book's rows and the calculation's records.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any
@@ -85,7 +86,8 @@ def same_cycle(conn: sqlite3.Connection, cycle: str, revision: str, source_text:
 
 @dataclass(frozen=True)
 class Confirmation:
-    """What a named person decided about a suspected fault of a channel."""
+    """What a named person decided about a fault of a channel. partner: of two that traded places, where a person
+    knew it and the trace does not show it, the other one."""
 
     channel: str
     fault: str
@@ -93,6 +95,7 @@ class Confirmation:
     person: str
     why: str
     at: str
+    partner: str | None = None
 
 
 @dataclass(frozen=True)
@@ -132,10 +135,14 @@ class RunRecord:
             self.furnace.get("uniformity_c"), self.checks,
         )  # fmt: skip
 
+    def decided(self) -> list[Confirmation]:
+        """The latest decision on each fault of each channel, in order of channel and fault."""
+        latest = {(c.channel, c.fault): c for c in self.confirmations}
+        return [latest[key] for key in sorted(latest)]
+
     def confirmed(self) -> frozenset[tuple[str, str, str]]:
         """(channel, fault, decision) as `analysis.clauses.judge` takes them; the latest decision counts."""
-        latest = {(c.channel, c.fault): c.decision for c in self.confirmations}
-        return frozenset((channel, fault, decision) for (channel, fault), decision in latest.items())
+        return frozenset((c.channel, c.fault, c.decision) for c in self.decided())
 
     def trace_events(self, started: str) -> tuple[Event, ...]:
         """The events on the trace's clock. started is the trace's first moment, as stored."""
@@ -156,7 +163,7 @@ def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
     furnace = conn.execute("SELECT * FROM furnace WHERE furnace = ?", (row["furnace"],)).fetchone()
     events = conn.execute("SELECT at, event, note FROM event WHERE run = ? ORDER BY at, event_id", (run,)).fetchall()
     confirmations = conn.execute(
-        "SELECT channel, fault, decision, person, why, at FROM confirmation"
+        "SELECT channel, fault, decision, person, why, at, partner FROM confirmation"
         " WHERE run = ? AND subject = 'fault' ORDER BY confirmation_id",
         (run,),
     ).fetchall()
@@ -285,15 +292,16 @@ def _zone(conn: sqlite3.Connection) -> ZoneInfo:
 
 
 def _checks(conn: sqlite3.Connection, furnace: str, day: str) -> tuple[FurnaceCheck, ...]:
-    """The latest check of every kind and temperature by a day of the shop's calendar, and whether it was current."""
-    rows = conn.execute(
-        "SELECT * FROM furnace_check WHERE furnace = ? AND done_on <= ? ORDER BY kind, done_on DESC, at_c",
-        (furnace, day),
-    ).fetchall()
+    return checks_on(conn.execute("SELECT * FROM furnace_check WHERE furnace = ?", (furnace,)).fetchall(), day)
+
+
+def checks_on(rows: Sequence[sqlite3.Row], day: str) -> tuple[FurnaceCheck, ...]:
+    """Of a furnace's checks the latest of every kind and temperature by a day of the shop's calendar (ISO text), and
+    whether it was current."""
     latest: dict[tuple[str, float | None], FurnaceCheck] = {}
-    for r in rows:
+    for r in sorted(rows, key=lambda r: str(r["done_on"]), reverse=True):
         key = (r["kind"], r["at_c"])
-        if key in latest:
+        if r["done_on"] > day or key in latest:
             continue
         passed = None if r["passed"] is None else bool(r["passed"])
         if passed is False:

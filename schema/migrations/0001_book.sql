@@ -444,6 +444,7 @@ CREATE TABLE confirmation (
   run TEXT NOT NULL REFERENCES run (run),
   channel TEXT,
   fault TEXT,
+  partner TEXT,
   reading_id INTEGER REFERENCES reading,
   decision TEXT NOT NULL CHECK (decision IN ('confirmed', 'refused')),
   person TEXT NOT NULL CHECK (person <> ''),
@@ -460,11 +461,12 @@ CREATE TABLE approval (
   person TEXT NOT NULL CHECK (person <> ''),
   decision TEXT NOT NULL CHECK (decision <> ''),
   at TEXT NOT NULL,
+  first_article_of TEXT REFERENCES part (part),
   note TEXT,
   typed TEXT,
-  intake_id INTEGER NOT NULL REFERENCES intake,
-  UNIQUE (run, role, person, at)
+  intake_id INTEGER NOT NULL REFERENCES intake
 ) STRICT;
+CREATE UNIQUE INDEX approval_once ON approval (run, role, person, at, ifnull(first_article_of, ''));
 
 CREATE TABLE nonconformance (
   nonconformance_id INTEGER PRIMARY KEY,
@@ -569,4 +571,4 @@ CREATE TABLE revision (
   token TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
 
-INSERT INTO setting (name, value) VALUES ('guard_factor', '1'), ('guard_decides', 'no');
+INSERT INTO setting (name, value) VALUES ('guard_factor', '1'), ('guard_decides', 'no'), ('temper_margin_c', '30');

@@ -22,6 +22,6 @@ SELECT run, started, furnace, cycle, cycle_revision, clause, text, first_at, wor
        lasted_s / 60 AS lasted_min, without
 FROM verdicts
 WHERE verdict = 'broken'
-  AND ($since IS NULL OR started >= $since)
+  AND ($since IS NULL OR shop_day(started, $zone) >= $since)
   AND ($furnace IS NULL OR furnace = $furnace)
 ORDER BY started, run, first_at, clause

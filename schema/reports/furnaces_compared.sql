@@ -35,6 +35,6 @@ FROM runs AS r
 LEFT JOIN figure AS f ON f.run = r.run
 WHERE r.status = 'done'
   AND ($process IS NULL OR r.process = $process)
-  AND ($since IS NULL OR r.started >= $since)
+  AND ($since IS NULL OR shop_day(r.started, $zone) >= $since)
 GROUP BY r.furnace, r.process
 ORDER BY r.process, r.furnace

@@ -13,6 +13,6 @@
 SELECT run, started, job, customer, part, serial, count(*) AS missing,
        string_agg(characteristic, ', ' ORDER BY characteristic) AS characteristics
 FROM movement
-WHERE set_aside = 'no after reading' AND ($since IS NULL OR started >= $since)
+WHERE set_aside = 'no after reading' AND ($since IS NULL OR shop_day(started, $zone) >= $since)
 GROUP BY run, started, job, customer, part, serial
 ORDER BY started, run, part, serial

@@ -2,7 +2,7 @@
 -- question: What did each furnace do in each month: runs, pieces, verdicts, suspected thermocouples?
 -- needs: runs
 -- parameter: since | date | | | runs begun on or after this date
--- column: month_begins | date | | first day of the month, UTC
+-- column: month_begins | date | | first day of the month, on the shop's clock
 -- column: furnace | text | | furnace
 -- column: runs | integer | | runs begun in the month
 -- column: aborted | integer | | of these, aborted
@@ -14,7 +14,7 @@
 -- column: cannot_be_told | integer | | runs whose verdict cannot be told
 -- column: without_trace | integer | | runs whose chart is on paper
 -- column: suspected_faults | integer | | suspected thermocouple faults
-SELECT date_trunc('month', started) AS month_begins, furnace, count(*) AS runs,
+SELECT CAST(date_trunc('month', shop_day(started, $zone)) AS DATE) AS month_begins, furnace, count(*) AS runs,
        count(*) FILTER (WHERE status = 'aborted') AS aborted,
        count(*) FILTER (WHERE status = 'void') AS void,
        CAST(sum(pieces) AS BIGINT) AS pieces,
@@ -25,6 +25,6 @@ SELECT date_trunc('month', started) AS month_begins, furnace, count(*) AS runs,
        count(*) FILTER (WHERE NOT has_trace) AS without_trace,
        CAST(coalesce(sum(faults), 0) AS BIGINT) AS suspected_faults
 FROM runs
-WHERE $since IS NULL OR started >= $since
-GROUP BY date_trunc('month', started), furnace
+WHERE $since IS NULL OR shop_day(started, $zone) >= $since
+GROUP BY CAST(date_trunc('month', shop_day(started, $zone)) AS DATE), furnace
 ORDER BY month_begins, furnace

@@ -30,7 +30,7 @@ SELECT process, kind, side, setup, atmosphere,
        count(*) FILTER (WHERE set_aside IS NOT NULL) AS set_aside
 FROM movement
 WHERE unit = 'mm'
-  AND ($since IS NULL OR started >= $since)
+  AND ($since IS NULL OR shop_day(started, $zone) >= $since)
   AND ($process IS NULL OR process = $process)
 GROUP BY process, kind, side, setup, atmosphere
 ORDER BY process, kind, side, setup, atmosphere

@@ -18,7 +18,7 @@ used AS (
   SELECT r.gauge, count(*) AS used_since
   FROM reading AS r
   JOIN gauge AS g ON g.gauge = r.gauge
-  WHERE r.read_at >= g.calibrated_until + INTERVAL 1 DAY
+  WHERE shop_day(r.read_at, $zone) > g.calibrated_until
   GROUP BY r.gauge
 )
 SELECT 'gauge' AS what, g.gauge AS name, g.kind, CAST(NULL AS DOUBLE) AS at_c, CAST(NULL AS DATE) AS last_done,

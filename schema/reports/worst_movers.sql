@@ -25,7 +25,7 @@ WITH placed AS (
   FROM movement
   WHERE movement_um IS NOT NULL
     AND ($kind IS NULL OR kind = $kind)
-    AND ($since IS NULL OR started >= $since)
+    AND ($since IS NULL OR shop_day(started, $zone) >= $since)
 )
 SELECT kind, place, run, started, furnace, part, serial, characteristic, movement_um, movement_um_per_100mm,
        movement_share_of_tolerance, outside_tolerance, setup, atmosphere

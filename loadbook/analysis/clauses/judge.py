@@ -61,7 +61,8 @@ def judge(
     out, suspected = sorted_out(faults, confirmed)
     facts = facts or RunFacts()
     stopped = facts.stopped or any(e.event.strip().casefold() == "aborted" for e in trace.events)
-    frame = Frame(phases, Guard(guard_factor, guard_decides), _blind_s(cycle), replace(facts, stopped=stopped))
+    facts = replace(facts, stopped=stopped, holds_c=cycle.surveyed_c)
+    frame = Frame(phases, Guard(guard_factor, guard_decides), _blind_s(cycle), facts)
     repairs = repaired(trace, out)[1]
     base = seen(trace, cycle, phases, out)
     clauses = [*segment_clauses(cycle, frame), *limit_clauses(cycle, pieces, frame)]

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 
-from loadbook.analysis.trace.model import ClauseResult, Event, Limit
+from loadbook.analysis.trace.model import ClauseResult, Event, FurnaceCheck, Limit
 
 from .check import Demand, Frame
 from .series import View
 
 BACKFILL, SURFACE = "gas backfill", "surface checked"
 SURVEY = "uniformity survey"
+# a survey counts this far from its temperature, and two count for all between them that are no further apart than this:
+# 150 °F and 600 °F, as pyrometry specifications space survey temperatures (common practice; SAE AMS2750, from memory)
+SURVEY_NEAR_C, SURVEY_BETWEEN_C = 150.0 / 1.8, 600.0 / 1.8
 # words by which a gas is named in a note or an atmosphere
 GASES = {
     "argon": ("argon", "ar"), "nitrogen": ("nitrogen", "n2"), "helium": ("helium", "he"),
@@ -83,8 +87,8 @@ def _words(text: str) -> list[str]:
 
 
 def furnace_uniformity(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
-    """The furnace's class and its current surveys: none wider than the limit, the latest not failed, one current on the
-    day. Whether a survey covers the hold's temperature is not looked at."""
+    """The furnace's class and its current surveys: none wider than the limit, the latest not failed, those current on
+    the day near enough to the temperature of the main hold and of those after it."""
     facts = frame.facts
     surveys = [c for c in facts.checks if c.kind == SURVEY]
     current = [c for c in surveys if c.state == "current"]
@@ -101,4 +105,28 @@ def furnace_uniformity(view: View, limit: Limit, demand: Demand, frame: Frame) -
         return replace(base, verdict="broken", channel=said + (f" ({newest.due_on})" if newest.due_on else ""))
     if not current:
         return replace(base, verdict="cannot be told", missing=f"until when the {SURVEY} of {newest.done_on} counts")
+    for at_c in facts.holds_c:
+        covered = survey_covers(current, at_c)
+        if covered is None:
+            missing = f"at which temperature the {SURVEY} of {current[0].done_on} was made"
+            return replace(base, verdict="cannot be told", missing=missing)
+        if not covered:
+            return replace(base, verdict="cannot be told", missing=f"a current {SURVEY} near the hold's temperature")
     return base if known else replace(base, verdict="cannot be told", missing=f"how far the {SURVEY} was apart")
+
+
+def survey_covers(surveys: Sequence[FurnaceCheck], at_c: float) -> bool | None:
+    """Do these surveys say anything of a temperature [°C]: is one near it, or does it lie between two that are near
+    enough to each other? None where no survey's temperature is recorded, and none that is covers it.
+
+    >>> made = [FurnaceCheck(SURVEY, "2026-01-10", None, at, 4.0, True, "current") for at in (315.0, 620.0)]
+    >>> survey_covers(made, 480.0), survey_covers(made, 700.0), survey_covers(made, 850.0)
+    (True, True, False)
+    """
+    known = sorted(c.at_c for c in surveys if c.at_c is not None)
+    if any(abs(t - at_c) <= SURVEY_NEAR_C for t in known):
+        return True
+    below, above = [t for t in known if t <= at_c], [t for t in known if t >= at_c]
+    if below and above and above[0] - below[-1] <= SURVEY_BETWEEN_C:
+        return True
+    return None if len(known) < len(surveys) else False

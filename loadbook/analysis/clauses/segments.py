@@ -16,6 +16,7 @@ from .series import Mask, Series, Settling, View, extreme, rate
 from .soak import hold_clauses
 
 WINDOW_MIN = 15.0
+FEWEST_INTERVALS = 3.0  # a window that the cycle does not state is at least so many intervals of the recorder wide
 KNEE_S, KNEE_C = 1800.0, 25.0  # how far before a target a slower program may be seen to have taken over
 
 
@@ -47,7 +48,8 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
     rising = s.kind == "heat"
     verb = "heats" if rising else "cools"
     whose = "the furnace" if s.rate_of == "control" else "the fastest work TC"
-    window = s.rate_window_min or WINDOW_MIN
+    stated = s.rate_window_min
+    window = stated or WINDOW_MIN
     out = []
     for relation, limit in (("max", s.rate_max_c_per_h), ("min", s.rate_min_c_per_h)):
         if limit is None:
@@ -70,6 +72,7 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
                 interval = replace(interval, end=goes_on(view, frame.phases, s, interval))
             where = frame.samples(interval, view.t_s.size) & view.judged
             rows = view.control if s.rate_of == "control" else view.work
+            window, text = window_for(view, stated, text)
             above, below = s.rate_above_c, s.rate_below_c
             if before is not None and before.target_c is not None and s.rate_of == "control":
                 passed = before.target_c
@@ -87,6 +90,16 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
 
         out.append(Clause(name, decide))
     return out
+
+
+def window_for(view: View, stated_min: float | None, text: str) -> tuple[float, str]:
+    """The window [min] that a rate is taken over, and the clause's sentence with it: the stated one, else 15 min, or
+    three intervals of a recorder so coarse that 15 min hold too few samples."""
+    steps = np.diff(view.t_s)
+    coarse = FEWEST_INTERVALS * float(np.median(steps)) / 60.0 if steps.size else 0.0
+    if stated_min is not None or coarse <= WINDOW_MIN:
+        return stated_min or WINDOW_MIN, text
+    return coarse, text.replace(f"over {WINDOW_MIN:g} min", f"over {coarse:g} min")
 
 
 def decide_rate(

@@ -226,8 +226,10 @@ def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float
         cut_off = frame.cut_off(frame.phases.interval(s.number), s.number)
         if relation == "max":
             if found.minutes > limit:
-                end = found.end_s
-                return _turns(replace(result, verdict="broken", first_s=end), frame.guard)
+                # the moment at which it had been long enough, where it was not left in between
+                straight = found.start_s is not None and found.stretches <= 1 and not found.unseen_minutes
+                first = found.start_s + 60.0 * limit if straight and found.start_s is not None else found.end_s
+                return _turns(replace(result, verdict="broken", first_s=first), frame.guard)
             if cut_off:
                 return goes_on
             return unseen if seen.possible > limit else _turns(result, frame.guard)

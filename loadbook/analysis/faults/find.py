@@ -22,6 +22,7 @@ from .frozen import find_frozen
 from .open import find_open
 from .response import find_quicker
 from .role import find_role_faults, find_traded_roles, traded
+from .spike import find_spikes
 from .step import find_noisy, find_steps
 
 KINDS = (
@@ -29,6 +30,7 @@ KINDS = (
     "frozen",
     "step",
     "noisy",
+    "spike",
     "detached",
     "reversed",
     "swapped",
@@ -54,7 +56,8 @@ def _find(trace: Trace, phases: Any) -> list[Fault]:
         return []
     opened, frozen, noisy = find_open(seen), find_frozen(seen), find_noisy(seen)
     steps = _not_beside(traded(seen, find_steps(seen)), frozen + opened + noisy, 3.0 * seen.interval_s)
-    clear = seen.blanked(opened + frozen + noisy)
+    spikes = [s for s in find_spikes(seen) if s.channel not in {f.channel for f in opened + noisy + steps}]
+    clear = seen.blanked(opened + frozen + noisy + spikes)
     roles = find_traded_roles(clear)
     clear = clear.blanked(roles)
     roles += _left_without_step(clear, find_role_faults(clear), steps)
@@ -69,7 +72,7 @@ def _find(trace: Trace, phases: Any) -> list[Fault]:
     contradicted = {f.channel: f.start_s for f in roles}
     sudden = [f for f in sudden if f.start_s < contradicted.get(f.channel, float("inf")) - 900.0]
     drift = find_drift(clear.blanked(sudden))
-    return sorted(_come_and_go(opened + roles + sudden + drift), key=lambda f: (f.start_s, f.channel))
+    return sorted(_come_and_go(opened + spikes + roles + sudden + drift), key=lambda f: (f.start_s, f.channel))
 
 
 def _come_and_go(faults: list[Fault]) -> list[Fault]:

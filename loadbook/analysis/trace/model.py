@@ -209,6 +209,16 @@ class Cycle:
                 best = (s, target) if longer else best
         return best
 
+    @property
+    def surveyed_c(self) -> tuple[float, ...]:
+        """Temperatures [°C] at which the furnace's uniformity counts: those of the main hold and of holds after it.
+        A lower hold before it is there to let the load even out, and to see that the TCs track."""
+        main = self.main_hold
+        if main is None:
+            return ()
+        later = [s for s in self.segments if s.kind == "hold" and s.number > main[0].number and s.target_c is not None]
+        return tuple(dict.fromkeys([main[1], *(s.target_c for s in later if s.target_c is not None)]))
+
 
 @dataclass(frozen=True)
 class PieceRecord:
@@ -265,6 +275,7 @@ class RunFacts:
     stopped       the run was aborted: by its status, or by an event
     atmosphere    '' where not recorded
     uniformity_c  the furnace's class, plus or minus [°C difference];  checks  those of its furnace by that day
+    holds_c       the temperatures [°C] that a survey must cover (Cycle.surveyed_c), as judging fills them in
     """
 
     stopped: bool = False
@@ -272,6 +283,7 @@ class RunFacts:
     furnace: str = ""
     uniformity_c: float | None = None
     checks: tuple[FurnaceCheck, ...] = ()
+    holds_c: tuple[float, ...] = ()
 
 
 Verdict = Literal["kept", "broken", "cannot be told"]
@@ -318,7 +330,7 @@ class ClauseResult:
 class Fault:
     """A suspected sensor fault of one channel over one interval.
 
-    kind        'open', 'frozen', 'step', 'noisy', 'detached', 'reversed', 'swapped', 'wrong type', 'shorted'
+    kind        'open', 'frozen', 'step', 'noisy', 'spike', 'detached', 'reversed', 'swapped', 'wrong type', 'shorted'
                 or 'drifting'
     confidence  0..1;  certain is True only for faults removed outright (open circuit and sentinels)
     evidence    in words, with figures

@@ -19,11 +19,13 @@ import numpy as np
 from loadbook.analysis.quantiles import median_of
 
 from .follow import DEFAULT_BAND_C, Found, first_at, follow_cycle, steady_stretches
-from .model import Cycle, Floats, Segment, Trace
+from .model import Cycle, Event, Floats, Segment, Trace
 from .validity import Corrected, Mask, hottest_coldest, interval_s, picked
 
 LOADING_C, HEATED_C = 30.0, 100.0  # a door is opened to load before the load got this much hotter, and then that much
 ENDING_EVENTS = ("door opened", "thermocouples unplugged")
+CLOSED = ("door closed", "door shut")
+SHUT_AND_ON_S = 1800.0
 Kind = Literal["heat", "hold", "cool"]
 
 
@@ -141,13 +143,23 @@ class Phases:
 
 def judging_ends(trace: Trace) -> tuple[float, str | None]:
     """The moment judging ends [s] and the event that ends it (None: the trace simply ends). A door opened to load ends
-    nothing."""
+    nothing, nor does one that was closed again while the chart went on."""
     last = float(trace.t_s[-1]) if trace.t_s.size else 0.0
     begins = loaded_until(trace)
     for event in sorted(trace.events, key=lambda e: e.t_s):
-        if event.event.strip().casefold() in ENDING_EVENTS and begins < event.t_s <= last:
+        name = event.event.strip().casefold()
+        if name in ENDING_EVENTS and begins < event.t_s <= last and not _closed_again(trace, event, last):
             return float(event.t_s), event.event
     return last, None
+
+
+def _closed_again(trace: Trace, event: Event, last_s: float) -> bool:
+    """Was this door closed again, before it was opened the next time, with half an hour of the chart still to come?"""
+    if event.event.strip().casefold() != "door opened" or last_s - event.t_s < SHUT_AND_ON_S:
+        return False
+    later = sorted((e for e in trace.events if e.t_s >= event.t_s and e is not event), key=lambda e: e.t_s)
+    doors = [e.event.strip().casefold() for e in later if e.event.strip().casefold() in ("door opened", *CLOSED)]
+    return bool(doors) and doors[0] in CLOSED
 
 
 def loaded_until(trace: Trace) -> float:

@@ -84,8 +84,8 @@ CLAUSES: tuple[Term, ...] = (
        "event it cannot be told. It is what a person saw: loadbook sees no surface."),
     _c("furnace class", "c_diff",
        "The furnace's class and the worst figure of its current uniformity surveys are within the limit; the latest has not "
-       "failed, and one was current on the run's day. Without a survey it cannot be told. Whether it covers the hold's "
-       "temperature is for a person to see.", "",
+       "failed, and one was current on the run's day and near the temperature of the main hold and of those after it: within 83 °C (150 °F), or "
+       "between two that are at most 333 °C (600 °F) apart. Without such a survey it cannot be told.", "",
        "SAE AMS2750 (wording of revision F), as the cycle states it"),
     _c("pressure", "mbar", "The highest (or lowest) pressure of any pressure channel in the phase or segment."),
     _c("leak-up", "mbar_per_h",
@@ -120,7 +120,8 @@ RULES: tuple[Term, ...] = (
        "changes a verdict; where the book's setting guard_decides is yes, such a clause cannot be told.",
        "|value - limit| <= guard_factor x U", "the thinking of ISO 14253-1 and JCGM 106"),
     _r("judging ends", "Nothing after the door was opened or the thermocouples were unplugged is judged. A door opened to load, "
-       "before the work is 30 °C hotter than at its start, ends nothing. Where the chart ends with neither, what came "
+       "before the work is 30 °C hotter than at its start, ends nothing, nor does one with an event 'door closed' after it "
+       "and half an hour of the chart still to come. Where the chart ends with neither, what came "
        "after is not known: a target still to come, or a soak still to last, cannot be told."),
     _r("cycle kept", "Judging says that the cycle was kept, never that parts are acceptable: that takes a recorded "
                      "approval by a named person."),

@@ -48,6 +48,16 @@ TERMS = (
         source="common practice",
     ),
     Term(
+        "spike",
+        "fault",
+        "One or two samples that stand alone, so far from their neighbours that no body in a furnace could go there and "
+        "come back, while no other channel moves: a disturbance on the line or a loose contact. Of a recorder slower than "
+        "90 s nothing is said: what it shows may be real. Confirmed, these samples are left out and nothing else.",
+        formula="height above both neighbours > the greatest of 12 °C, 10 x noise, 3 resolutions; back to within a quarter",
+        unit="c_diff",
+        source="common practice",
+    ),
+    Term(
         "detached",
         "fault",
         "A work TC that has come off its piece: it leaves its own earlier place between its peers and the furnace and "

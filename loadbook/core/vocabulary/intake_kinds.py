@@ -300,12 +300,13 @@ KINDS: tuple[Kind, ...] = (
         Column("inspector", "who read it", "inspector 2"),
         Column("repeat", "number of this reading among repeats", "1", type="integer", above=0, default="1"),
     )),
-    Kind("approvals", "approval", "Approvals", ("run", "role", "person", "at"), (
+    Kind("approvals", "approval", "Approvals", ("run", "role", "person", "at", "first_article_of"), (
         _req("run", "run", "R-2026-014", refers=RUN),
         _req("role", "in which role", "metallurgist"),
         _req("person", "who", "initials AB"),
         _req("decision", "what was decided", "accepted"),
         _req("at", "when", "2026-03-02T09:00", type="moment"),
+        Column("first_article_of", "part whose first piece by the run's cycle revision is decided on; empty: the load", "", refers=PART),
         Column("note", "anything else"),
     )),
     Kind("nonconformances", "nonconformance", "Nonconformances", ("run", "what", "serial"), (

@@ -69,7 +69,7 @@ TERMS: tuple[Term, ...] = (
     _word(
         "event",
         "Something done at a moment of a run: gas backfill, fan on, door opened, thermocouples unplugged, aborted, power "
-        "lost. Judging ends at door opened or thermocouples unplugged.",
+        "lost. Judging ends at door opened (unless door closed follows) or thermocouples unplugged.",
     ),
     _word(
         "spread",

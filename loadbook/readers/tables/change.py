@@ -10,7 +10,7 @@ from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.times import zone_of
 from loadbook.core.vocabulary.intake_kinds import BY_KIND
-from loadbook.store.book import guard_factor
+from loadbook.store.book import guard_factor, temper_margin
 from loadbook.store.lookup import Listed, find_row
 
 from .rows import Refused, converter
@@ -75,6 +75,9 @@ def _setting(name: str, value: str) -> None:
     if name in choices:
         if value not in choices[name]:
             raise UsageError(f"{name} is {' or '.join(choices[name])}, not {value!r}")
+        return
+    if name == "temper_margin_c":
+        temper_margin(value)
         return
     if name != "guard_factor":
         raise UsageError(f"{name} is never amended", remedy="It records what was done")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from loadbook.queries.judge import local
+from loadbook.core.times import local_day
+from loadbook.queries.judge import JudgedRun, local
+from loadbook.queries.remark_words import words
 from loadbook.queries.run_record import RunSheet
 from loadbook.render.judged import close_figure, figure, label, lasted
 from loadbook.store.book import BookFolder
@@ -35,7 +37,7 @@ def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> st
         section("Time and temperature", run_chart(sheet, book, system), _events(sheet, book), name="curves"),
         section("Asked and done", _asked_and_done(sheet, book, system), name="done"),
         section("Every clause", _clauses(sheet, book, system), name="clauses"),
-        section("Thermocouple faults", _faults(sheet, book), name="faults"),
+        section("Thermocouple faults", _faults(sheet, book, system), name="faults"),
         section("Parameters", measured(sheet, book, system), name="measured"),
         section("Pieces and movement", moved(sheet, system), name="pieces"),
         section("Jobs", jobs(sheet), name="jobs"),
@@ -84,17 +86,18 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     broken: list[Any] = []
     for c in judged.of("broken"):
         value, limit = close_figure(c.value, c.limit, c.unit, system), figure(c.limit, c.unit, system)
-        words = [el("b", label(c, system)), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
-        broken.append([words, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
+        head = [el("b", label(c, system)), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
+        broken.append([head, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
     untold = [[el("b", label(c, system)), f": {c.missing}"] for c in judged.of("cannot be told")]
     listed = [
         _few(broken),
         paragraph(MISSING[bool(broken)]) if untold else None,
         _few(untold),
     ]
-    kept_back = [el("p", el("b", words), class_="rest") for words in handling(sheet)]
+    against = sentences([_capital(words(r, system)) + "." for r in judged.load])
+    kept_back = [el("p", el("b", said), class_="rest") for said in handling(sheet)]
     below = [_acceptance(sheet, book), *kept_back]
-    return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), listed, below, class_="glance")
+    return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), against, listed, below, class_="glance")
 
 
 def _few(lines: list[Any]) -> Html | None:
@@ -112,11 +115,10 @@ def _capital(words: str) -> str:
 
 
 def _acceptance(sheet: RunSheet, book: BookFolder) -> Html:
-    if not sheet.approvals:
+    of_load = [a for a in sheet.approvals if a["first_article_of"] is None]
+    if not of_load:
         return paragraph("Approval: none is recorded. A kept cycle alone accepts no parts.", class_="rest")
-    said = [
-        [a["decision"], ", by ", a["person"], " (", a["role"], "), ", clock(book, a["at"])] for a in sheet.approvals
-    ]
+    said = [[a["decision"], ", by ", a["person"], " (", a["role"], "), ", clock(book, a["at"])] for a in of_load]
     return paragraph("Approval recorded: ", [[said[0]], [["; ", one] for one in said[1:]]], ".", class_="rest")
 
 
@@ -191,7 +193,7 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
                         class_="note"))  # fmt: skip
 
 
-def _faults(sheet: RunSheet, book: BookFolder) -> list[Html | None]:
+def _faults(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None]:
     if sheet.judged.judgement is None:
         return [paragraph("Without a trace, faults cannot be looked for.")]
     told = when_of(sheet, book)
@@ -204,7 +206,21 @@ def _faults(sheet: RunSheet, book: BookFolder) -> list[Html | None]:
     out.append(table(columns, rows, caption="Faults found", figures=("confidence",)))
     out.append(paragraph("A suspected fault deletes nothing: the verdict is taken with and without the channel, and "
                          "where the two differ a named person decides.", class_="note"))  # fmt: skip
-    decided = [[c.channel, c.fault, c.decision, c.person, c.why, c.at[:10]] for c in sheet.judged.record.confirmations]
+    decided = [[c.channel, c.fault, c.decision, c.person, c.why, local_day(c.at, book.zone)]
+               for c in sheet.judged.record.confirmations]  # fmt: skip
     if decided:
         out.append(table(["channel", "fault", "decision", "person", "why", "on"], decided, caption="Decided by people"))
-    return out
+    return [*out, *_both_readings(sheet.judged, system)]
+
+
+def _both_readings(judged: JudgedRun, system: str) -> list[Html | None]:
+    """Of each channel that was repaired on a person's word: what it showed at the hold, and what it counts for."""
+    if not judged.repairs:
+        return []
+    rows = [[r.channel, r.words, figure(r.recorded_c, "c", system), figure(r.repaired_c, "c", system) or "left out",
+             figure(r.added_c, "c_diff", system).replace(" apart", "")] for r in judged.repairs]  # fmt: skip
+    columns = ["channel", "what was done", "as recorded", "as repaired", "uncertainty added"]
+    made = table(columns, rows, caption="Both readings, mean over the hold", figures=columns[2:])
+    both = judged.as_recorded
+    said = f"By the readings as recorded: {both.verdict}; as repaired: {judged.verdict}. " if both else ""
+    return [made, paragraph(said + "The trace is kept as it was recorded.", class_="note")]

@@ -13,7 +13,7 @@ from loadbook.core.vocabulary.parameters import term_name
 from loadbook.queries.run_record import Row, RunSheet
 from loadbook.readers.recorder.part import pieces_of
 from loadbook.render.book_units import in_units
-from loadbook.render.judged import figure
+from loadbook.render.judged import figure, movement_rows
 from loadbook.store.book import BookFolder
 from loadbook.store.chain import literal
 
@@ -31,8 +31,7 @@ def about_run(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     counted = sum(p["quantity"] for p in sheet.pieces)
     parts = Counter(p["part"] for p in sheet.pieces for _ in range(p["quantity"]))
     listed = [f"{part} ({n})" for part, n in parts.items()]
-    repeats = [f"repeats {row['repeats_run']}"] if row["repeats_run"] else []
-    repeats += [f"repeated by {r}" for r in sheet.repeated_by]
+    relations = sheet.judged.relations
     pairs: list[tuple[str, Any]] = [
         ("furnace", f"{row['furnace']} ({record.atmosphere})"),
         ("cycle", f"{row['cycle']} revision {row['cycle_revision']}" if row["cycle"] else "none"),
@@ -41,7 +40,7 @@ def about_run(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         ("part (pieces)", listed[:6] + ([f"and {len(listed) - 6} more"] if len(listed) > 6 else [])),
         ("jobs", ", ".join(j["job"] for j in sheet.jobs)), ("setup", row["setup"]),
         ("load", figure(row["load_mass_kg"], "kg", system)), ("operator", row["operator"]),
-        ("repeats", repeats), ("note", row["note"]),
+        ("in relation", relations.words if relations else []), ("note", row["note"]),
     ]  # fmt: skip
     return definitions(pairs)
 
@@ -146,6 +145,11 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
     out.append(paragraph(said + ". Positive: grew, or got worse."))
     made = table(columns, rows, caption="Movement in this run", figures=columns[2:7])
     out.append(_folded(made, len(rows), f"{len(rows)} movements"))
+    relations = sheet.judged.relations
+    if relations is not None and relations.moved:
+        columns, rows = movement_rows(relations, system)
+        made = table(columns, rows, caption="Movement, treatment by treatment", figures=columns[2:-1])
+        out.append(_folded(made, len(rows), f"{len(rows)} movements over several treatments"))
     return out
 
 
@@ -232,9 +236,10 @@ def approved(sheet: RunSheet, book: BookFolder) -> list[Html | None]:
     out: list[Html | None] = []
     if sheet.approvals:
         rows = [
-            [a["decision"], a["person"], a["role"], moment(clock(book, a["at"])), a["note"]] for a in sheet.approvals
-        ]
-        out.append(table(["decision", "person", "role", "moment", "note"], rows, caption="Approvals"))
+            [a["decision"], f"first article of {a['first_article_of']}" if a["first_article_of"] else "the load",
+             a["person"], a["role"], moment(clock(book, a["at"])), a["note"]] for a in sheet.approvals
+        ]  # fmt: skip
+        out.append(table(["decision", "of", "person", "role", "moment", "note"], rows, caption="Approvals"))
     else:
         out.append(paragraph("No approval is recorded."))
     if sheet.nonconformances:

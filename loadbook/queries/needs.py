@@ -1,0 +1,183 @@
+"""What needs a person: decisions, confirmations and readings that nobody has given yet. Nothing is judged anew."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from dataclasses import astuple, dataclass, fields
+
+from loadbook.core import times
+from loadbook.core.errors import UsageError
+from loadbook.store.book import BookFolder
+from loadbook.store.run_records import checks_on
+
+from .filters import Filters
+from .run_choice import chosen_runs
+
+
+@dataclass(frozen=True)
+class Need:
+    """One thing that waits for a person.
+
+    what     a key of SETTLED;  run  the run it is about, None for the whole book;  day  the run's, on the shop's clock
+    subject  piece, channel, furnace or part;  why  in words
+    """
+
+    what: str
+    run: str | None
+    day: str | None
+    subject: str | None
+    why: str
+
+
+COLUMNS = tuple(f.name for f in fields(Need))
+
+# what waits -> how a person settles it
+SETTLED = {
+    "decision": 'loadbook add approvals run=RUN role=ROLE person=NAME decision="..." at=MOMENT',
+    "nonconformance": 'loadbook amend nonconformances RUN/WHAT/ disposition="..." closed_on=DATE --why TEXT',
+    "suspected fault": "loadbook confirm fault RUN CHANNEL --kind KIND --decision confirmed|refused --person NAME "
+                       "--why TEXT",
+    "check past due": "decide about the run (loadbook add approvals), or take in the check that was made: "
+                      "loadbook take furnace_checks FILE",
+    "after reading": "loadbook take readings FILE",
+    "first piece": "loadbook add approvals run=RUN first_article_of=PART role=ROLE person=NAME decision=accepted "
+                   "at=MOMENT",
+}  # fmt: skip
+ACCEPTS = ("accept", "approv", "pass", "release", "ok")  # how the word of an approval begins that lets a piece go
+_NOT_DECIDED = "NOT EXISTS (SELECT 1 FROM approval a WHERE a.run = r.run AND a.first_article_of IS NULL)"
+_NOT_REPEATED = "NOT EXISTS (SELECT 1 FROM run n WHERE n.repeats_run = r.run)"
+
+_DECISIONS = f"""
+SELECT r.run, r.started, r.status, f.verdict, group_concat(b.name, ', ') AS broken
+FROM run r
+LEFT JOIN finding f ON f.run = r.run AND f.what = 'run'
+LEFT JOIN finding b ON b.run = r.run AND b.what = 'clause' AND b.verdict = f.verdict
+WHERE r.status <> 'void' AND {_NOT_DECIDED} AND {_NOT_REPEATED}
+  AND (f.verdict IN ('broken', 'cannot be told') OR r.status = 'aborted'
+       OR (f.verdict IS NULL AND r.cycle IS NOT NULL))
+GROUP BY r.run ORDER BY r.started, r.run
+"""
+_NONCONFORMANCES = """
+SELECT r.run, r.started, n.what, n.serial, n.disposition FROM nonconformance n JOIN run r ON r.run = n.run
+WHERE n.closed_on IS NULL ORDER BY r.started, n.nonconformance_id
+"""
+_FAULTS = """
+SELECT r.run, r.started, f.channel, f.name FROM finding f JOIN run r ON r.run = f.run
+WHERE f.what = 'fault' AND f.verdict = 'suspected' AND r.status <> 'void' ORDER BY r.started, r.run, f.finding_id
+"""
+_RUNS = f"SELECT r.run, r.started, r.furnace FROM run r WHERE r.status <> 'void' AND {_NOT_DECIDED} ORDER BY r.started"
+_READINGS = """
+SELECT r.run, r.started, b.part, b.serial, count(DISTINCT b.characteristic) AS missing,
+       group_concat(DISTINCT b.characteristic) AS which
+FROM reading b JOIN run r ON r.run = b.run
+WHERE b.stage = 'before' AND r.status = 'done' AND NOT EXISTS (
+  SELECT 1 FROM reading a WHERE a.run = b.run AND a.part = b.part AND a.serial = b.serial
+    AND a.characteristic = b.characteristic AND a.stage = 'after')
+GROUP BY r.run, b.part, b.serial ORDER BY r.started, r.run, b.part, b.serial
+"""
+# of each part and cycle revision the first run, and what was decided last about a first piece of it
+_FIRST = """
+SELECT p.part, r.cycle, r.cycle_revision, r.run, min(r.started) AS started,
+  (SELECT a.decision FROM approval a JOIN run ar ON ar.run = a.run
+   WHERE a.first_article_of = p.part AND ar.cycle = r.cycle AND ar.cycle_revision = r.cycle_revision
+   ORDER BY a.at DESC, a.approval_id DESC LIMIT 1) AS decided
+FROM piece p JOIN run r ON r.run = p.run WHERE r.status = 'done' AND r.cycle IS NOT NULL
+GROUP BY p.part, r.cycle, r.cycle_revision ORDER BY started, p.part
+"""
+
+
+def needs(book: BookFolder, filters: Filters | None = None, what: str | None = None) -> list[Need]:
+    """Everything that waits for a person, oldest first within each kind, in the order of SETTLED.
+
+    filters  runs that it is limited to;  what  one kind of SETTLED alone
+    Raises UsageError for an unknown kind
+    """
+    if what is not None and what not in SETTLED:
+        raise UsageError(f"nothing that waits is called {what!r}", remedy="There are: " + ", ".join(SETTLED))
+    conn = book.read()
+    chosen = set(chosen_runs(conn, (), filters)) if filters is not None and filters.given() else None
+    found: list[Need] = []
+    for kind, listed in _LISTED.items():
+        if what in (None, kind):
+            few = kind == "first piece" and what is None and chosen is None
+            found += _not_begun(book) if few and not _begun(conn) else listed(book)
+    return [n for n in found if chosen is None or n.run in chosen]
+
+
+def rows_of(found: list[Need]) -> list[list[str | None]]:
+    """The rows with the keys of COLUMNS."""
+    return [list(astuple(n)) for n in found]
+
+
+def _decisions(book: BookFolder) -> Iterator[Need]:
+    for r in book.read().execute(_DECISIONS):
+        if r["verdict"] in ("broken", "cannot be told"):
+            names = (r["broken"] or "").split(", ")
+            more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+            why = f"{r['verdict']}: {', '.join(names[:3])}{more}"
+        else:
+            why = "no trace to judge" if r["verdict"] is None else str(r["verdict"])
+        yield _need(book, "decision", r, None, why if r["status"] == "done" else f"{r['status'].upper()}, {why}")
+
+
+def _nonconformances(book: BookFolder) -> Iterator[Need]:
+    for r in book.read().execute(_NONCONFORMANCES):
+        decided = f" ({r['disposition']}, not closed)" if r["disposition"] else ""
+        yield _need(book, "nonconformance", r, r["serial"], r["what"] + decided)
+
+
+def _faults(book: BookFolder) -> Iterator[Need]:
+    for r in book.read().execute(_FAULTS):
+        yield _need(book, "suspected fault", r, r["channel"], r["name"])
+
+
+def _past_due(book: BookFolder) -> Iterator[Need]:
+    checks: dict[str, list[sqlite3.Row]] = {}
+    for row in book.read().execute("SELECT * FROM furnace_check"):
+        checks.setdefault(row["furnace"], []).append(row)
+    for r in book.read().execute(_RUNS):
+        found = checks_on(checks.get(r["furnace"], []), times.local_day(r["started"], book.zone))
+        late = {c.kind: c for c in found if c.state in ("failed", "past due")}
+        current = {c.kind for c in found if c.state == "current"}
+        said = [f"{c.kind} {'failed' if c.state == 'failed' else f'due {c.due_on}'}" for kind, c in late.items()
+                if c.state == "failed" or kind not in current]  # fmt: skip
+        if said:
+            yield _need(book, "check past due", r, r["furnace"], "; ".join(said))
+
+
+def _readings(book: BookFolder) -> Iterator[Need]:
+    for r in book.read().execute(_READINGS):
+        which = sorted(r["which"].split(","))
+        more = f" and {len(which) - 3} more" if len(which) > 3 else ""
+        yield _need(book, "after reading", r, f"{r['part']} {r['serial']}", ", ".join(which[:3]) + more)
+
+
+def _first(book: BookFolder) -> Iterator[Need]:
+    for r in book.read().execute(_FIRST):
+        if r["decided"] is None or not r["decided"].casefold().startswith(ACCEPTS):
+            why = f"{r['cycle']} revision {r['cycle_revision']}: " + (r["decided"] or "not approved")
+            yield _need(book, "first piece", r, r["part"], why)
+
+
+def _begun(conn: sqlite3.Connection) -> bool:
+    """Does this book approve first pieces?"""
+    return conn.execute("SELECT 1 FROM approval WHERE first_article_of IS NOT NULL LIMIT 1").fetchone() is not None
+
+
+def _not_begun(book: BookFolder) -> Iterator[Need]:
+    """One line for a shop that has not begun to record first pieces, in place of every part that it ever ran."""
+    count = sum(1 for _ in _first(book))
+    if count:
+        why = f'none is approved in this book yet ({count} parts and cycle revisions; --what "first piece" lists them)'
+        yield Need("first piece", None, None, None, why)
+
+
+def _need(book: BookFolder, what: str, row: sqlite3.Row, subject: str | None, why: str) -> Need:
+    return Need(what, row["run"], times.local_day(row["started"], book.zone), subject, why)
+
+
+_LISTED: dict[str, Callable[[BookFolder], Iterator[Need]]] = {
+    "decision": _decisions, "nonconformance": _nonconformances, "suspected fault": _faults,
+    "check past due": _past_due, "after reading": _readings, "first piece": _first,
+}  # fmt: skip
