@@ -11,7 +11,8 @@ from typing import Any
 import click
 
 from loadbook.core import times
-from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError
+from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError, told
+from loadbook.core.remarks import Remark
 from loadbook.core.typed import quote
 from loadbook.core.vocabulary.intake_kinds import BY_KIND, BY_TABLE, KINDS, Kind
 from loadbook.queries.filters import Filters
@@ -86,6 +87,7 @@ def template(kind: str | None, units: str) -> None:
 @click.option("--keep-good", is_flag=True, help="Take the good rows of a file that also has wrong ones.")
 @click.option("--encoding", help="Encoding of a text file that is not UTF-8, e.g. latin-1.")
 @click.option("--sheet", help="Sheet of a workbook that has several.")
+@click.option("--affirm", metavar="LINES", help="Take readings that look like a slip as they are: 12,15 or all.")
 @book_option
 def take(
     kind: str,
@@ -94,6 +96,7 @@ def take(
     keep_good: bool,
     encoding: str | None,
     sheet: str | None,
+    affirm: str | None,
     book: BookFolder,
 ) -> None:
     """Take intake files of one KIND into the book: all of a file, or nothing of it.
@@ -102,6 +105,9 @@ def take(
     """
     if kind in ("trace", "traces"):
         raise UsageError("traces need the run they belong to", remedy="Use: loadbook trace take FILE --run RUN")
+    affirmed = _affirmed(affirm)
+    if affirm and len(files) > 1 and affirmed is not None:
+        raise UsageError("--affirm names lines of one file", remedy="Take the files one by one")
     failed = 0
     for path in files:
         try:
@@ -113,17 +119,40 @@ def take(
                 from loadbook.readers.tables.take import take_file
 
                 taken = take_file(
-                    book, _kind(kind).kind, path, dry_run=dry_run, keep_good=keep_good, encoding=encoding, sheet=sheet
-                )
+                    book, _kind(kind).kind, path, dry_run=dry_run, keep_good=keep_good, encoding=encoding, sheet=sheet,
+                    affirm=affirmed,
+                )  # fmt: skip
+                _say(taken.notes, book)
         except LoadbookError as exc:
             failed = max(failed, report(exc))
             if exc.exit_code not in (EXIT_COULD_NOT,):
                 break
             continue
         click.echo(taken.sentence())
-        for problem in taken.refused:
-            to_stderr(f"  {problem}")
+        for line in told(taken.refused):
+            to_stderr(f"  {line}")
     sys.exit(failed)
+
+
+def _affirmed(text: str | None) -> frozenset[int] | None:
+    """Lines as a user lists them; None for all."""
+    if text is None:
+        return frozenset()
+    if text.strip().lower() == "all":
+        return None
+    words = [w.strip() for w in text.split(",") if w.strip()]
+    if not words or not all(w.isascii() and w.isdecimal() and len(w) < 10 for w in words):
+        raise UsageError(f"--affirm {text!r} names no lines", remedy="Write --affirm 12,15 or --affirm all")
+    return frozenset(map(int, words))
+
+
+def _say(notes: list[Remark], book: BookFolder) -> None:
+    """Remarks on what was taken in, in the book's units."""
+    if notes:
+        from loadbook.queries.remark_words import words
+
+        for note in notes:
+            to_stderr(f"  Note: {words(note, book.units)}")
 
 
 def _pairs(words: tuple[str, ...]) -> dict[str, str]:
@@ -139,8 +168,9 @@ def _pairs(words: tuple[str, ...]) -> dict[str, str]:
 @click.command(cls=LoadbookCommand)
 @click.argument("kind")
 @click.argument("values", nargs=-1, required=True, metavar="COLUMN=VALUE...")
+@click.option("--affirm", is_flag=True, help="Take a reading that looks like a slip as it is.")
 @book_option
-def add(kind: str, values: tuple[str, ...], book: BookFolder) -> None:
+def add(kind: str, values: tuple[str, ...], affirm: bool, book: BookFolder) -> None:
     """Add one record by hand.
 
     Example: loadbook add gauges gauge=G-12 kind=micrometer resolution_um=1
@@ -148,7 +178,9 @@ def add(kind: str, values: tuple[str, ...], book: BookFolder) -> None:
     from loadbook.readers.tables.take import add_row
 
     found = _kind(kind)
-    row = add_row(book, found.kind, _pairs(values))
+    notes: list[Remark] = []
+    row = add_row(book, found.kind, _pairs(values), affirm=affirm, notes=notes)
+    _say(notes, book)
     name = "/".join(str(row[c]) for c in found.key if row.get(c) is not None)
     to_stderr(f"Added to {found.kind}: {name}")
 
