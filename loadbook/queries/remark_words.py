@@ -164,12 +164,8 @@ _SHOP: dict[str, Words] = {
     ),
     "read_in_future": lambda f, s: f"{_rows_of(f)}: read on {f['day']}, which is still to come",
     "read_hot": lambda f, s: (
-        f"{_rows_of(f)}: the {f['of']} was at {_temperature(f['at_c'], s)}, which nobody measures at"
-        + (
-            f": typed in °F? ({f['meant_f']:g} °F is {_temperature((f['meant_f'] - 32) / 1.8, s)})"
-            if f["meant_f"]
-            else ""
-        )
+        f"{_rows_of(f)}: the {f['of']} at {_temperature(f['at_c'], s)} is no temperature to measure at"
+        + (f": {f['meant_f']:g} °F typed as °C?" if f["meant_f"] else "")
     ),
     "gauge_past_due": lambda f, s: (
         f"{_rows_of(f)}: the calibration of gauge {f['gauge']} ended on {f['until']}, before it was used on {f['day']}"

@@ -92,12 +92,14 @@ class Beside:
     """What stands beside a value: the other stage of its piece, other pieces at the same stage, their movements.
 
     other   the same piece before (or after) the run;  stock_mm  stock left or taken off, both sides together
-    peers   the other pieces of the part at this stage;  moves  movements of the other pieces
+    peers   the other pieces of the part at this stage;  batch  those of them that are typed with this one
+    moves   movements of the other pieces
     moved   this piece's own movement;  step_mm  smallest step of its gauge
     """
 
     other: float | None = None
     peers: Peers = NO_PEERS
+    batch: Peers = NO_PEERS
     moves: Peers = NO_PEERS
     moved: float | None = None
     stock_mm: float | None = None
@@ -181,10 +183,9 @@ def _size(value: float, what: Asked, beside: Beside) -> Slip | None:
     paired = _moved_too_far(value, what, beside)
     if paired is not None:
         return paired
-    if far is not None and (
-        beside.other is None or not _far_from_peers(beside.other, what, beside, middle is not None)
-    ):
-        return far  # else the whole piece is like that: both stages say so
+    alike = beside.other is not None and _far_from_peers(beside.other, what, beside, known=middle is not None)
+    if far is not None and not alike and not _whole_batch(value, far, beside):
+        return far  # else the whole piece is like that, as both stages say, or all pieces of the batch are
     return _swapped(what, beside)
 
 
@@ -216,6 +217,12 @@ def _far_from_peers(value: float, what: Asked, beside: Beside, known: bool) -> S
     if abs(value - about) > max(FAR * max(peers.sd, floor), least):
         return Slip("other pieces", about)
     return None
+
+
+def _whole_batch(value: float, far: Slip, beside: Beside) -> bool:
+    """Are other pieces of the batch as far from what the others were?"""
+    apart = abs(value - (far.held or 0.0))
+    return any(abs(value - p) <= 0.25 * apart for p in beside.batch.values)
 
 
 def _swapped(what: Asked, beside: Beside) -> Slip | None:
@@ -251,6 +258,8 @@ def _form(value: float, what: Asked, beside: Beside) -> Slip | None:
     logs = beside.peers.logs
     about, sd = math.exp(logs.about), max(logs.sd, 0.2)
     apart = math.log(value) - logs.about
+    if apart > 0 and any(p > 0 and 0.5 < value / p < 2.0 for p in beside.batch.values):
+        apart -= math.log(2.5)  # a batch that went bad together
     if apart > max(math.log(8.0), 5.0 * sd) or apart < -max(math.log(20.0), 5.0 * sd):
         near = beside.other is not None and beside.other > 0 and 0.2 < value / beside.other < 5.0
         return None if near else Slip("other pieces", about)
@@ -339,6 +348,8 @@ def _same_as(value: float, what: Asked, beside: Beside) -> str | None:
     for other in beside.characteristics:
         if other.name == what.name or other.kind not in (*SIZE_KINDS, "hardness") or other.middle is None:
             continue
+        if abs(other.middle) <= TOLERANCES * other.tolerance:
+            continue  # near zero anything fits
         if abs(value - other.middle) <= max(0.6 * other.tolerance, 2e-4 * abs(other.middle)) and value:
             return other.name
     return None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from loadbook.analysis.movement.slips import LENGTH_UNITS, NO_PEERS, Asked, Beside, Peers, Slip, slip
@@ -89,11 +89,11 @@ class _Doubts:
         alone = {key: self._slip(key, value, None, None) for key, value in values.items() if self._new(key, value)}
         for key, first in alone.items():
             found, value = first, values[key]
-            if found is None:
+            if _open(first):
                 piece, name, stage, repeat = key
                 partner = piece, name, "after" if stage == "before" else "before", repeat
-                doubted = alone.get(partner)
-                other = values.get(partner, self.in_book.get(partner)) if doubted is None else None
+                known = values.get(partner, self.in_book.get(partner))
+                other = known if _open(alone.get(partner)) else None
                 if other is not None:
                     moved = value - other if stage == "after" else other - value
                     found = self._slip(key, value, other, moved)
@@ -120,17 +120,18 @@ class _Doubts:
         piece, name, stage, _ = key
         return self._of((self.of_book, self.of_file), (piece[1], name, stage), piece)
 
-    def _of(self, sources: Iterable[dict[Any, dict[Piece, float]]], group: Any, piece: Piece) -> Peers:
+    def _of(self, sources: Sequence[dict[Any, dict[Piece, float]]], group: Any, piece: Piece) -> Peers:
         """The other pieces of a group: those of the book where there are some, else those of the file."""
         for place, source in enumerate(sources):
             found = source.get(group, {})
             if len(found) > FEW:
-                if (place, group) not in self.shared:
+                shared = id(source), group
+                if shared not in self.shared:
                     some = list(found.values())
-                    self.shared[place, group] = Peers(some[:: -(-len(some) // MOST_PEERS)])
-                return self.shared[place, group]
+                    self.shared[shared] = Peers(some[:: -(-len(some) // MOST_PEERS)])
+                return self.shared[shared]
             others = [v for other, v in found.items() if other != piece]
-            if len(others) >= (3 if place == 0 else 1):
+            if len(others) >= (3 if place + 1 < len(sources) else 1):
                 return Peers(others)
         return NO_PEERS
 
@@ -142,8 +143,8 @@ class _Doubts:
         what = self.asked[part, name]
         moves = self._of((self.book_moves, self.file_moves), (part, name), piece) if moved is not None else NO_PEERS
         beside = Beside(
-            other, self._peers(key), moves, moved, self.stock.get(piece), self.steps.get(self.gauges.get(key)),
-            self.of_part[part],
+            other, self._peers(key), self._of((self.of_file,), (part, name, key[2]), piece), moves, moved,
+            self.stock.get(piece), self.steps.get(self.gauges.get(key)), self.of_part[part],
         )  # fmt: skip
         return slip(value, self._unit(what), what, beside)
 
@@ -162,6 +163,11 @@ class _Doubts:
         shown = cells[i] if cells else f"{value:.10g}"
         words = slip_words(found, what, self._unit(what), value, stage)
         self.rows.question(i, words, header, shown, f"{header} {found.cause} {found.unit}")
+
+
+def _open(found: Slip | None) -> bool:
+    """May the other stage of the piece still say that a value is so?"""
+    return found is None or found.against == "other pieces"
 
 
 def _characteristics(conn: sqlite3.Connection, parts: list[str]) -> dict[Of, Asked]:

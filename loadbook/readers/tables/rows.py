@@ -18,8 +18,8 @@ from loadbook.core.vocabulary.lookup import nearest
 from .cells import Sheet
 
 _YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0}
-_POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$")
-_COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$")
+_POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$", re.ASCII)
+_COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$", re.ASCII)
 
 LARGEST = 1e12  # of any number: more is a slip of the keyboard
 READ = ("value_mm", "value")  # columns of a reading's value
