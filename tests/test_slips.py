@@ -6,6 +6,7 @@ unit (in every direction), a shifted decimal point, a wrong sign, before and aft
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -277,8 +278,8 @@ def test_a_reading_added_by_hand_is_asked_about_and_affirmed(own: BookFolder) ->
     )
     assert own.read().execute("SELECT count(*) FROM reading WHERE run = 'R2'").fetchone()[0] == 0
     add_row(own, "readings", typed, affirm=True)
-    said = own.read().execute("SELECT decision, why FROM confirmation").fetchone()
-    assert said["decision"] == "refused" and said["why"].startswith("affirmed at intake. od is 24.06 in nominal")
+    typed = json.loads(own.read().execute("SELECT typed FROM reading WHERE run = 'R2'").fetchone()[0])
+    assert typed["affirmed"] == "od is 24.06 in nominal: mm typed as inches (611.088 mm = 24.0586 in)?"
 
 
 def test_a_workbook_is_asked_about_too(shop: BookFolder, tmp_path: Path) -> None:

@@ -9,14 +9,12 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from loadbook.core import times
 from loadbook.core.collector import uncollected
 from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.outside import name_of
 from loadbook.core.remarks import Remark
 from loadbook.core.vocabulary.intake_kinds import BY_KIND, Kind
 from loadbook.store.book import BookFolder
-from loadbook.store.holder import who
 from loadbook.store.records import add_intake, seen_file
 
 from .cells import read_sheet
@@ -103,6 +101,7 @@ def _enter(
 ) -> Taken:  # fmt: skip
     resolve(conn, rows)
     _all_in_question(rows)
+    _keep_affirmed(rows)
     new, already = split_known(conn, rows)
     rows.problems.sort(key=lambda p: p.line or 0)
     count = len(rows.lines)
@@ -124,7 +123,6 @@ def _enter(
             rows_already=already,
             rows_refused=len(rows.bad),
         )
-        _keep_affirmed(conn, rows, new)
     return taken
 
 
@@ -140,19 +138,10 @@ def _all_in_question(rows: Rows) -> None:
         )  # fmt: skip
 
 
-def _keep_affirmed(conn: sqlite3.Connection, rows: Rows, new: Sequence[int]) -> None:
-    """What was affirmed stands as a decision on the reading: it is real, and nothing asks about it again."""
-    decided, at = [], times.stored(times.now())
-    key = [rows.column(name) for name in rows.kind.key]
-    where = " AND ".join(f"{name} = ?" for name in rows.kind.key)
-    for i in sorted(set(rows.doubted) & set(new)):
-        number = conn.execute(f"SELECT reading_id FROM reading WHERE {where}", [c[i] for c in key]).fetchone()[0]
-        decided.append({
-            "subject": "reading", "run": rows.column("run")[i], "reading_id": number, "decision": "refused",
-            "person": who(), "why": f"affirmed at intake. {rows.doubted[i]}", "at": at,
-        })  # fmt: skip
-    if decided:
-        add_intake(conn, "confirmations", {"confirmation": decided}, rows_read=len(decided))
+def _keep_affirmed(rows: Rows) -> None:
+    """What was asked of a reading that was taken as it is stays with what was typed, for whoever looks at it later."""
+    for i, question in rows.doubted.items():
+        rows.typed.setdefault(i, {})["affirmed"] = question
 
 
 def add_row(
@@ -176,10 +165,10 @@ def add_row(
         _, already = split_known(conn, rows)
         if rows.problems:
             raise IntakeError(f"this cannot be added to {kind_name}", rows.problems, remedy="Nothing was added")
+        _keep_affirmed(rows)
         row = rows.stored([0])
         if not already:
             add_intake(conn, kind_name, {kind.table: row}, rows_read=1)
-            _keep_affirmed(conn, rows, [0])
         if notes is not None:
             notes += reading_notes(conn, rows, [0], book.zone)
     return {name: values[0] for name, values in row.items()}
