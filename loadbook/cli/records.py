@@ -195,8 +195,11 @@ _JUDGED_BY = frozenset(("run", "channel", "event", "piece", "part", "material", 
 @click.argument("values", nargs=-1, required=True, metavar="COLUMN=VALUE...")
 @click.option("--why", required=True, metavar="TEXT", help="The reason; it is kept for ever.")
 @click.option("--who", metavar="NAME", help="Who amends (else LOADBOOK_WHO, else the user name).")
+@click.option("--affirm", is_flag=True, help="Amend a reading to a value that looks like a slip.")
 @book_option
-def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | None, book: BookFolder) -> None:
+def amend(
+    kind: str, record: str, values: tuple[str, ...], why: str, who: str | None, affirm: bool, book: BookFolder
+) -> None:
     """Correct an accepted value; the old one stays, with who, when and why.
 
     ID is the record's name; parts of a compound name are joined by '/', and #N names a row by number.
@@ -204,7 +207,7 @@ def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | 
 
     Example: loadbook amend parts PN-1001 section_thick_mm=40 --why "drawing revision C"
     """
-    from loadbook.readers.tables.change import changed_values
+    from loadbook.readers.tables.change import changed_values, question_reading
     from loadbook.store.records import amend as write_amendment
 
     target = lookup.listed(kind)
@@ -212,6 +215,8 @@ def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | 
     with book.write() as conn:
         row = lookup.find_row(conn, target, record)
         changes = changed_values(conn, target, row, given, book.zone)
+        if target.table == "reading" and not affirm:
+            question_reading(conn, row, given, changes)
         name = lookup.record_name(target, row)
         key = lookup.row_key(conn, target.table)
         done = write_amendment(conn, target.table, name, row[key], changes, why, who)
@@ -250,11 +255,12 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
         chosen = [
             c
             for c in chosen
-            if (c != key or c in target.key) and (c in target.key or any(r[c] is not None for r in rows))
+            if (c != key or c in target.key or target.table == "reading")
+            and (c in target.key or any(r[c] is not None for r in rows))
         ]
     table = [[row[c] for c in chosen] for row in rows]
     if people:
-        from loadbook.render.book_units import in_units
+        from loadbook.render.book_units import as_typed, in_units
 
         kept = BY_TABLE.get(target.table)
         asked = {c.name for c in kept.columns if c.type == "yesno"} if kept else set()
@@ -264,6 +270,8 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
             for row in table
         ]
         chosen, table = in_units(chosen, table, book.units)
+        if target.table == "reading":
+            as_typed(chosen, table, [row["typed"] for row in rows])
     note = f"{len(rows)} of {total} {target.kind}; --limit 0 lists all" if total > len(rows) else None
     if people and not rows:
         from loadbook.queries.filters import unknown_words

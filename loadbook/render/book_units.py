@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -44,6 +45,20 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
         for row in rows
     ]
     return names, shown_rows
+
+
+def as_typed(columns: Sequence[str], rows: Sequence[list[Any]], typed: Sequence[str | None]) -> None:
+    """Put readings back to the digits that were typed (24.0600), where they were typed in the unit that is shown.
+
+    rows   changed in place;  typed  of each row, what its input looked like (JSON)
+    """
+    for row, text in zip(rows, typed, strict=True):
+        if not text:
+            continue
+        given = json.loads(text)
+        for place, name in enumerate(columns):
+            if name.startswith("value") and name in given and row[place] is not None:
+                row[place] = given[name]
 
 
 def _is_difference(name: str) -> bool:

@@ -91,9 +91,10 @@ NO_PEERS = Peers()
 class Beside:
     """What stands beside a value: the other stage of its piece, other pieces at the same stage, their movements.
 
-    other   the same piece before (or after) the run;  stock_mm  stock left or taken off, both sides together
+    other   the same piece before (or after) the run
+    stock_mm, removed_mm  stock left or taken off, and that taken off alone; both sides together
     peers   the other pieces of the part at this stage;  batch  those of them that are typed with this one
-    moves   movements of the other pieces
+    moves   movements of the other pieces: of its run (same_run) where it has enough, else of all
     moved   this piece's own movement;  step_mm  smallest step of its gauge
     """
 
@@ -102,8 +103,10 @@ class Beside:
     batch: Peers = NO_PEERS
     moves: Peers = NO_PEERS
     moved: float | None = None
-    stock_mm: float | None = None
+    stock_mm: float = 0.0
+    removed_mm: float = 0.0
     step_mm: float | None = None
+    same_run: bool = False
     characteristics: Sequence[Asked] = field(default=(), repr=False)
 
 
@@ -139,7 +142,7 @@ def slip(value: float, typed: str, what: Asked, beside: Beside) -> Slip | None:
     found = _doubt(value, what, beside)
     if found is None:
         return _characteristic(value, what, beside)
-    if found.cause:
+    if found.cause or found.against == "movement":
         return found
     return _explained(found, value, typed, what, beside)
 
@@ -162,8 +165,7 @@ def _slack(about: float, what: Asked, beside: Beside) -> float:
     if abs(about) <= TOLERANCES * what.tolerance:
         return TOLERANCES * what.tolerance
     stock = min(STOCK_MM, STOCK_SHARE * abs(about))
-    if beside.stock_mm is not None:
-        stock = max(stock, 2.5 * beside.stock_mm)
+    stock = max(stock, 2.5 * beside.stock_mm)
     return max(SHARE * abs(about), stock, 6.0 * what.tolerance)
 
 
@@ -186,7 +188,7 @@ def _size(value: float, what: Asked, beside: Beside) -> Slip | None:
     alike = beside.other is not None and _far_from_peers(beside.other, what, beside, known=middle is not None)
     if far is not None and not alike and not _whole_batch(value, far, beside):
         return far  # else the whole piece is like that, as both stages say, or all pieces of the batch are
-    return _swapped(what, beside)
+    return _moved_apart(what, beside)
 
 
 def _moved_too_far(value: float, what: Asked, beside: Beside) -> Slip | None:
@@ -196,8 +198,7 @@ def _moved_too_far(value: float, what: Asked, beside: Beside) -> Slip | None:
         return None
     near_zero = abs(other) <= TOLERANCES * what.tolerance
     allowed = max(MOVED_SHARE * abs(other), MOVED_MM, TOLERANCES * what.tolerance if near_zero else 3 * what.tolerance)
-    if beside.stock_mm is not None:
-        allowed += 2.0 * beside.stock_mm
+    allowed += 2.0 * beside.removed_mm
     return Slip("other stage", other) if abs(value - other) > allowed else None
 
 
@@ -214,7 +215,7 @@ def _far_from_peers(value: float, what: Asked, beside: Beside, known: bool) -> S
     floor = max(0.1 * what.tolerance, 1e-5 * abs(about), beside.step_mm or 0.0, 0.001)
     near_zero = abs(about) <= max(TOLERANCES * what.tolerance, 20 * floor)
     least = max(2.0 * what.tolerance, 0.0 if near_zero else 0.003 * abs(about))
-    if abs(value - about) > max(FAR * max(peers.sd, floor), least):
+    if abs(value - about) > max(FAR * max(peers.sd, floor), least) + 2.0 * beside.removed_mm:
         return Slip("other pieces", about)
     return None
 
@@ -225,17 +226,20 @@ def _whole_batch(value: float, far: Slip, beside: Beside) -> bool:
     return any(abs(value - p) <= 0.25 * apart for p in beside.batch.values)
 
 
-def _swapped(what: Asked, beside: Beside) -> Slip | None:
-    """A movement that fits the other pieces only with its sign turned: before typed as after."""
+def _moved_apart(what: Asked, beside: Beside) -> Slip | None:
+    """A movement far from the others', or one that fits them with its sign turned: before typed as after."""
     moved, moves = beside.moved, beside.moves
-    if moved is None or len(moves) < PEERS:
+    if moved is None or len(moves) < (3 if beside.same_run else PEERS):
         return None
     about = moves.about
     sd = max(moves.sd, beside.step_mm or 0.0, 0.0005, 0.02 * what.tolerance)
     apart = abs(moved - about)
     if apart > 8.0 * sd and abs(-moved - about) < 3.0 * sd and abs(moved) > 4.0 * sd:
         return Slip("movement", about, "swapped", -moved)
-    return None
+    size = abs(what.middle or beside.other or 0.0)
+    share, tolerances = (0.0008, 0.5) if beside.same_run else (0.002, 2.0)
+    least = max(share * size, tolerances * what.tolerance, 0.05) + 2.0 * beside.removed_mm
+    return Slip("movement", about, "", -moved) if apart > max(FAR * sd, least) else None
 
 
 # -- form, depth, own units -------------------------------------------------------------------------------------------

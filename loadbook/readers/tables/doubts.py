@@ -52,6 +52,10 @@ class _Doubts:
         self._book(conn, parts, without)
         self.of_book, self.of_file = _gathered(self.in_book.items()), _gathered(self._typed())
         self.book_moves, self.file_moves = _moves(self.of_book), _moves(_merged(self.of_book, self.of_file))
+        self.run_moves: dict[Any, dict[Piece, float]] = defaultdict(dict)
+        for (part, name), moved in self.file_moves.items():
+            for piece, value in moved.items():
+                self.run_moves[part, name, piece[0]][piece] = value
         self.shared: dict[Any, Peers] = {}
 
     def _book(self, conn: sqlite3.Connection, parts: list[str], without: int | None) -> None:
@@ -98,7 +102,8 @@ class _Doubts:
                     moved = value - other if stage == "after" else other - value
                     found = self._slip(key, value, other, moved)
                     typed = partner in alone
-                    if found and found.against == "other stage" and typed and not self._likelier(key, value, other):
+                    pair = found is not None and found.against in ("other stage", "movement") and not found.cause
+                    if pair and typed and not self._likelier(key, value, other):
                         found = None  # the other one is the question
             if found is not None:
                 self._question(places[key], key, value, found)
@@ -141,10 +146,15 @@ class _Doubts:
         piece, name, _, _ = key
         part = piece[1]
         what = self.asked[part, name]
-        moves = self._of((self.book_moves, self.file_moves), (part, name), piece) if moved is not None else NO_PEERS
+        moves, same_run = NO_PEERS, False
+        if moved is not None:
+            moves = self._of((self.run_moves,), (part, name, piece[0]), piece)
+            same_run = len(moves) >= 3
+            moves = moves if same_run else self._of((self.book_moves, self.file_moves), (part, name), piece)
         beside = Beside(
             other, self._peers(key), self._of((self.of_file,), (part, name, key[2]), piece), moves, moved,
-            self.stock.get(piece), self.steps.get(self.gauges.get(key)), self.of_part[part],
+            *self.stock.get(piece, (0.0, 0.0)), self.steps.get(self.gauges.get(key)), same_run,
+            self.of_part[part],
         )  # fmt: skip
         return slip(value, self._unit(what), what, beside)
 
@@ -186,18 +196,18 @@ def _characteristics(conn: sqlite3.Connection, parts: list[str]) -> dict[Of, Ask
     return found
 
 
-def _stock(conn: sqlite3.Connection, parts: list[str]) -> dict[Piece, float]:
-    """Stock left on a piece and taken off it, both sides together."""
-    found: dict[Piece, float] = {}
+def _stock(conn: sqlite3.Connection, parts: list[str]) -> dict[Piece, tuple[float, float]]:
+    """Stock left on a piece or taken off it, and that taken off alone; both sides together."""
+    found: dict[Piece, tuple[float, float]] = {}
     for part in parts:
         off = dict(conn.execute(
             "SELECT serial, sum(stock_removed_mm) FROM operation WHERE part = ? AND stock_removed_mm > 0"
             " GROUP BY serial", (part,)))  # fmt: skip
         pieces = conn.execute("SELECT run, serial, stock_mm FROM piece WHERE part = ?", (part,))
         for run, serial, stock in pieces:
-            total = 2.0 * ((stock or 0.0) + off.get(serial, 0.0))
-            if total:
-                found[run, part, serial] = total
+            gone = 2.0 * off.get(serial, 0.0)
+            if stock or gone:
+                found[run, part, serial] = 2.0 * (stock or 0.0) + gone, gone
     return found
 
 
