@@ -143,7 +143,7 @@ def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, told: Progre
             take_cycle_file(book, path)
         else:
             take_file(book, kind, path, affirm=None)
-        affirm = " --affirm all" if kind == "readings" else ""  # two slips of the invented shop, to be found later
+        affirm = " --affirm all" if kind == "readings" else ""  # the invented shop's slips, for the screen to find
         lines.append(f"loadbook take {kind} {path.relative_to(files).as_posix()}{affirm}")
     layouts: dict[str, KeptLayout] = {}
     verdicts: dict[str, str] = {}
