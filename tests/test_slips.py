@@ -7,7 +7,8 @@ unit (in every direction), a shifted decimal point, a wrong sign, before and aft
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import subprocess
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ from loadbook.store.book import BookFolder
 
 from .smallbook import put
 
+Run = Callable[..., subprocess.CompletedProcess[str]]
 SERIALS = [str(n) for n in range(1, 9)]
 
 
@@ -412,3 +414,89 @@ BAD_CHARACTERISTICS = [
 def test_limits_stand_in_the_characteristics_own_unit(given: dict[str, str], says: str, shop: BookFolder) -> None:
     with pytest.raises(IntakeError, match=says):
         add_row(shop, "characteristics", {"part": "GEAR", "characteristic": "c", **given})
+
+
+def test_an_amended_reading_is_asked_about_too(own: BookFolder) -> None:
+    from loadbook.readers.tables.change import changed_values, question_reading
+    from loadbook.store.lookup import listed
+
+    add_row(own, "readings", {**READING, "value_in": "24.0600"})
+    conn = own.read()
+    row = conn.execute("SELECT * FROM reading WHERE run = 'R2'").fetchone()
+
+    def amend(**given: str) -> None:
+        question_reading(conn, row, given, changed_values(conn, listed("readings"), row, given, own.zone))
+
+    amend(value_in="24.0610")
+    amend(inspector="inspector 1")
+    with pytest.raises(
+        IntakeError, match=r"value_in: od is 24\.06 in nominal: mm typed as inches .* \(found '611\.088'\)"
+    ):
+        amend(value_in="611.088")
+
+
+def test_a_reading_is_confirmed_by_its_name_and_lists_print_its_number(own: BookFolder, inside: Run) -> None:
+    add_row(own, "readings", {**READING, "value_mm": "611.1200"})
+    add_row(own, "readings", {**READING, "value_mm": "611.13", "repeat": "2"})
+    words = ("--part", "RING", "--serial", "1", "--characteristic", "od", "--stage", "before", "--book", "own")
+    listing = inside("list", "readings", "--part", "RING", "--book", "own").stdout.splitlines()
+    assert listing[0].startswith("reading_id") and "611.1200" in listing[1]
+    several = inside("confirm", "reading", *words, "--why", "misread")
+    assert several.returncode == 2 and "2 readings fit. Add one of: --repeat 1, --repeat 2" in several.stderr
+    done = inside("confirm", "reading", *words, "--repeat", "2", "--why", "misread")
+    number = int(listing[2].split()[0])
+    assert done.returncode == 0 and f"Reading {number} (1, od, before) is a blunder" in done.stderr
+    none = inside("confirm", "reading", "--part", "RING", "--stage", "before", "--why", "x", "--book", "own")
+    assert "Give --serial, --characteristic, or its number" in none.stderr
+    both = inside("confirm", "reading", str(number), *words, "--why", "x")
+    assert both.returncode == 2 and "not both" in both.stderr
+
+
+def test_the_commands_ask_and_affirm(own: BookFolder, inside: Run, tmp_path: Path) -> None:
+    path = tmp_path / "r.csv"
+    path.write_text("run,part,serial,characteristic,stage,value_in,gauge,read_at\n"
+                    "R2,RING,1,od,before,611.088,G1,2026-07-02T08:00\n")  # fmt: skip
+    asked = inside("take", "readings", "r.csv", "--book", "own")
+    assert asked.returncode == 1 and "take it as it is with --affirm 2" in asked.stderr
+    taken = inside("take", "readings", "r.csv", "--affirm", "2", "--book", "own")
+    assert taken.returncode == 0 and "1 added" in taken.stdout
+    assert (
+        "Note: line 2: the calibration of gauge G1 ended on 2026-06-30, before it was used on 2026-07-02"
+        in taken.stderr
+    )
+    assert inside("take", "readings", "r.csv", "--affirm", "x", "--book", "own").returncode == 2
+    by_hand = ("add", "readings", *(f"{k}={v}" for k, v in {**READING, "serial": "2", "value_in": "611.088"}.items()))
+    assert inside(*by_hand, "--book", "own").returncode == 1
+    assert inside(*by_hand, "--affirm", "--book", "own").returncode == 0
+
+
+def test_a_review_says_when_a_treatment_softens() -> None:
+    from loadbook.analysis.planning.softening import Hardness, softens
+
+    def said(unit: str, *pairs: tuple[float, float], lower: float | None = None) -> list[str]:
+        return [r.remark for r in softens([Hardness("P", "core", unit, [("R1", *p) for p in pairs], lower)])]
+
+    assert said("HRC", (52.0, 48.0), (51.5, 48.5), (51.8, 47.9), lower=50.0) == [
+        "core fell from 51.8 to 48 HRC (middle of 3 pieces in 1 run); 3 of 3 pieces fell below 50 HRC"
+    ]
+    assert said("HV 10", (400.0, 370.0), (405.0, 371.0), (398.0, 372.0)) != []
+    assert said("HRC", (52.0, 51.4), (51.5, 51.6), (51.8, 51.2)) == []  # within what a tester repeats
+    assert said("HV 10", (400.0, 395.0), (405.0, 401.0), (398.0, 399.0)) == []
+    assert said("HRC", (52.0, 48.0), (51.5, 48.5)) == []  # two pieces
+    assert said("HRC", (20.0, 60.0), (21.0, 61.0), (19.0, 60.0)) == []  # hardened
+
+
+def test_stress_and_section_results_are_no_movement_in_lengths(own: BookFolder) -> None:
+    from loadbook.queries.moved import moved
+
+    for stage, value in (("before", "-412"), ("after", "-60")):
+        add_row(
+            own, "readings", {**READING, "part": "GEAR", "characteristic": "stress", "stage": stage, "value": value}
+        )
+    for stage, value in (("before", "0.95"), ("after", "0.98")):
+        add_row(
+            own, "readings", {**READING, "part": "GEAR", "characteristic": "case", "stage": stage, "value_mm": value}
+        )
+    rows = {r["kind"]: r for r in moved(own).rows() if r["kind"] in ("residual stress", "case depth")}
+    assert (rows["residual stress"]["median"], rows["residual stress"]["unit"]) == (352.0, "MPa")
+    assert rows["case depth"]["pieces"] == 0 and rows["case depth"]["set_aside"] == 1
