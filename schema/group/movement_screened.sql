@@ -6,7 +6,7 @@
 -- $scale is a working scale for all rows, else each has its own.
 WITH m AS (
   SELECT x.*, coalesce($scale, x.scale, 'um') AS working,
-         coalesce(x.unit, 'mm') <> 'mm' OR x.kind IN ('angle', 'hardness', 'residual stress', 'grain size', 'retained austenite') AS own_unit,
+         coalesce(x.unit, 'mm') <> 'mm' OR x.kind IN ('angle', 'hardness') AS own_unit,
          coalesce($scale, x.scale, 'um') = 'log' AND x.side = 'form' AS logarithmic,
          greatest(x.before_mm, coalesce(x.expanded_uncertainty_mm / 2, 0)) AS floored_before,
          greatest(x.after_mm, coalesce(x.expanded_uncertainty_mm / 2, 0)) AS floored_after

@@ -15,7 +15,6 @@ import numpy as np
 from loadbook.analysis.answers.cells import Break
 from loadbook.analysis.trace.model import Limit, Segment
 from loadbook.core.errors import UsageError
-from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
 from loadbook.core.vocabulary.parameters import PLANNABLE
 from loadbook.queries import answer_words
 from loadbook.queries import history as answerdata
@@ -175,7 +174,7 @@ def answer_group(asking: Asking, question: Question, system: str | None = None) 
         finally:
             conn.close()
         history = _Source(source, _breaks(source))
-        if about.kind not in KEPT_ONLY_KINDS:
+        if about.kind != "hardness":
             process = answerdata.choose_process(history, about.kind, about.part, question.process, process)
         plant = asking.plant or _usual_plant(source, about)
         system = system or source.group.units()
