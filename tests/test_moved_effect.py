@@ -173,7 +173,9 @@ def test_a_blunder_is_flagged_shown_both_ways_and_then_confirmed(shop_book: Book
     run = conn.execute("SELECT run FROM reading GROUP BY run HAVING count(*) >= 8 ORDER BY run LIMIT 1").fetchone()[0]
     row = conn.execute("SELECT * FROM reading WHERE run = ? AND stage = 'after' LIMIT 1", (run,)).fetchone()
     path = str(shop_book.path)
-    done = loadbook("amend", "readings", f"#{row['reading_id']}", "value_mm=101.5", "--why", "test", "--book", path)
+    done = loadbook(
+        "amend", "readings", f"#{row['reading_id']}", "value_mm=101.5", "--affirm", "--why", "test", "--book", path
+    )
     assert done.returncode == 0, done.stderr
     told = moved(shop_book, by="process")
     assert told.flagged[["run", "serial"]].to_numpy().tolist() == [[run, row["serial"]]]

@@ -59,7 +59,8 @@ def test_an_old_book_upgrades(kept: Path, tmp_path: Path, inside: Run) -> None:
         assert verify(old).wrong == []
     done = inside("upgrade", "--book", "book")
     assert done.returncode == 0, done.stderr
-    assert done.stdout == f"applied step {later_schema.NUMBER}: tanks\n"
+    taken = [f"applied step {s.number}: {s.name}\n" for s in migrations.steps() if s.number > number]
+    assert done.stdout == "".join(taken) and taken[-1] == f"applied step {later_schema.NUMBER}: tanks\n"
     with BookFolder.open(tmp_path / "book") as book:
         assert migrations.version(book.read()) == migrations.newest()
         after = bookstate.of_file(book.file)
@@ -67,7 +68,9 @@ def test_an_old_book_upgrades(kept: Path, tmp_path: Path, inside: Run) -> None:
         assert verify(book).last_link == head, "an upgrade adds no link and changes none"
         assert all(now != revisions.get(table) for table, now in revision.of_tables(book.read()).items())
     assert after.pop("quench_tank") == []
+    grown = {"characteristic": 6, "operation": 2} if number < 2 else {}  # columns that step 2 adds
     for table, rows in before.items():
+        rows = [f"{row[:-1]}{', None' * grown[table]})" for row in rows] if table in grown else rows
         if table == "part":
             rows = [row.replace(")", ", None)") for row in rows]
             after["part"] = [_moved_to_the_end(row) for row in after["part"]]

@@ -122,8 +122,9 @@ def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, show: Progre
         if kind == "cycles":
             take_cycle_file(book, path)
         else:
-            take_file(book, kind, path)
-        lines.append(f"loadbook take {kind} {path.relative_to(files).as_posix()}")
+            take_file(book, kind, path, affirm=None)
+        affirm = " --affirm all" if kind == "readings" else ""  # the invented shop's slips, for the screen to find
+        lines.append(f"loadbook take {kind} {path.relative_to(files).as_posix()}{affirm}")
     layouts: dict[str, KeptLayout] = {}
     verdicts: dict[str, str] = {}
     total = sum(not run.paper for run in shop.runs)

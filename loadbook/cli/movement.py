@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from loadbook.core.errors import UsageError
 from loadbook.core.phrases import many
 from loadbook.queries.filters import Filters
 from loadbook.store.book import BookFolder
@@ -172,19 +173,45 @@ effect = of_book("effect", ask_effect)
 
 
 @click.command("reading", cls=LoadbookCommand)
-@click.argument("reading_id", type=int)
+@click.argument("reading_id", type=int, required=False)
+@click.option("--part", metavar="PART", help="Part of the reading, instead of its number.")
+@click.option("--serial", metavar="SERIAL", help="Serial of the reading.")
+@click.option("--characteristic", metavar="NAME", help="Characteristic that was read.")
+@click.option("--stage", type=click.Choice(["before", "after"]), help="Before or after the run.")
+@click.option("--run", metavar="RUN", help="Run, where the piece went through several.")
+@click.option("--repeat", type=int, help="Which of repeated readings.")
 @click.option("--decision", type=click.Choice(["confirmed", "refused"]), default="confirmed", show_default=True,
               help="confirmed: it is a blunder, leave it out; refused: it is real, stop asking.")  # fmt: skip
 @click.option("--person", metavar="NAME", help="Who decides (else LOADBOOK_WHO, else the user name).")
 @click.option("--why", required=True, metavar="TEXT", help="The reason; it is kept for ever.")
 @book_option
-def confirm_reading(reading_id: int, decision: str, person: str | None, why: str, book: BookFolder) -> None:
+def confirm_reading(
+    reading_id: int | None,
+    part: str | None,
+    serial: str | None,
+    characteristic: str | None,
+    stage: str | None,
+    run: str | None,
+    repeat: int | None,
+    decision: str,
+    person: str | None,
+    why: str,
+    book: BookFolder,
+) -> None:
     """Say whether a suspected reading is a blunder (left out from now on) or real.
 
-    READING_ID as in: loadbook list readings --where "serial = '0007'". The reading itself stays in the book.
+    The reading is named by part, serial, characteristic and stage, or by its number (loadbook list readings prints
+    it). It stays in the book.
 
-    Example: loadbook confirm reading 412 --why "dial read in the wrong turn"
+    Example: loadbook confirm reading --part PN-1001 --serial 0007 --characteristic OD --stage after --why misread
     """
     from loadbook.queries.confirm import confirm_reading as record
+    from loadbook.queries.confirm import reading_named
 
+    named = {"part": part, "serial": serial, "characteristic": characteristic, "stage": stage, "run": run,
+             "repeat": repeat}  # fmt: skip
+    if reading_id is None:
+        reading_id = reading_named(book, named)
+    elif any(v is not None for v in named.values()):
+        raise UsageError("a reading is named by its number or by its part, not both", remedy="Leave one out")
     to_stderr(record(book, reading_id, decision, person, why))

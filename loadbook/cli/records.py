@@ -11,7 +11,8 @@ from typing import Any
 import click
 
 from loadbook.core import times
-from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError
+from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError, told
+from loadbook.core.remarks import Remark
 from loadbook.core.typed import quote
 from loadbook.core.vocabulary.intake_kinds import BY_KIND, BY_TABLE, KINDS, Kind
 from loadbook.queries.filters import Filters
@@ -87,6 +88,7 @@ def template(kind: str | None, units: str) -> None:
 @click.option("--keep-good", is_flag=True, help="Take the good rows of a file that also has wrong ones.")
 @click.option("--encoding", help="Encoding of a text file that is not UTF-8, e.g. latin-1.")
 @click.option("--sheet", help="Sheet of a workbook that has several.")
+@click.option("--affirm", metavar="LINES", help="Take readings that look like a slip as they are: 12,15 or all.")
 @book_option
 def take(
     kind: str,
@@ -95,6 +97,7 @@ def take(
     keep_good: bool,
     encoding: str | None,
     sheet: str | None,
+    affirm: str | None,
     book: BookFolder,
 ) -> None:
     """Take intake files of one KIND into the book: all of a file, or nothing of it.
@@ -103,6 +106,9 @@ def take(
     """
     if kind in ("trace", "traces"):
         raise UsageError("traces need the run they belong to", remedy="Use: loadbook trace take FILE --run RUN")
+    affirmed = _affirmed(affirm)
+    if affirm and len(files) > 1 and affirmed is not None:
+        raise UsageError("--affirm names lines of one file", remedy="Take the files one by one")
     failed = 0
     for path in files:
         try:
@@ -114,16 +120,18 @@ def take(
                 from loadbook.readers.tables.take import take_file
 
                 taken = take_file(
-                    book, _kind(kind).kind, path, dry_run=dry_run, keep_good=keep_good, encoding=encoding, sheet=sheet
-                )
+                    book, _kind(kind).kind, path, dry_run=dry_run, keep_good=keep_good, encoding=encoding, sheet=sheet,
+                    affirm=affirmed,
+                )  # fmt: skip
+                _say(taken.notes, book)
         except LoadbookError as exc:
             failed = max(failed, report(exc))
             if exc.exit_code not in (EXIT_COULD_NOT,):
                 break
             continue
         click.echo(taken.sentence())
-        for problem in taken.refused:
-            to_stderr(f"  {problem}")
+        for line in told(taken.refused):
+            to_stderr(f"  {line}")
         if taken.added and not dry_run:
             _against_the_load(book, taken.kind)
     sys.exit(failed)
@@ -146,6 +154,27 @@ def _against_the_load(book: BookFolder, kind: str) -> None:
         to_stderr(f"  {len(found)} runs in all have such remarks: loadbook judge RUN shows them")
 
 
+def _affirmed(text: str | None) -> frozenset[int] | None:
+    """Lines as a user lists them; None for all."""
+    if text is None:
+        return frozenset()
+    if text.strip().lower() == "all":
+        return None
+    words = [w.strip() for w in text.split(",") if w.strip()]
+    if not words or not all(w.isascii() and w.isdecimal() and len(w) < 10 for w in words):
+        raise UsageError(f"--affirm {text!r} names no lines", remedy="Write --affirm 12,15 or --affirm all")
+    return frozenset(map(int, words))
+
+
+def _say(notes: list[Remark], book: BookFolder) -> None:
+    """Remarks on what was taken in, in the book's units."""
+    if notes:
+        from loadbook.queries.remark_words import words
+
+        for note in notes:
+            to_stderr(f"  Note: {words(note, book.units)}")
+
+
 def _pairs(words: tuple[str, ...]) -> dict[str, str]:
     given = {}
     for word in words:
@@ -159,8 +188,9 @@ def _pairs(words: tuple[str, ...]) -> dict[str, str]:
 @click.command(cls=LoadbookCommand)
 @click.argument("kind")
 @click.argument("values", nargs=-1, required=True, metavar="COLUMN=VALUE...")
+@click.option("--affirm", is_flag=True, help="Take a reading that looks like a slip as it is.")
 @book_option
-def add(kind: str, values: tuple[str, ...], book: BookFolder) -> None:
+def add(kind: str, values: tuple[str, ...], affirm: bool, book: BookFolder) -> None:
     """Add one record by hand.
 
     Example: loadbook add gauges gauge=G-12 kind=micrometer resolution_um=1
@@ -168,7 +198,9 @@ def add(kind: str, values: tuple[str, ...], book: BookFolder) -> None:
     from loadbook.readers.tables.take import add_row
 
     found = _kind(kind)
-    row = add_row(book, found.kind, _pairs(values))
+    notes: list[Remark] = []
+    row = add_row(book, found.kind, _pairs(values), affirm=affirm, notes=notes)
+    _say(notes, book)
     name = "/".join(str(row[c]) for c in found.key if row.get(c) is not None)
     to_stderr(f"Added to {found.kind}: {name}")
     _against_the_load(book, found.kind)
@@ -184,8 +216,11 @@ _JUDGED_BY = frozenset(("run", "channel", "event", "piece", "part", "material", 
 @click.argument("values", nargs=-1, required=True, metavar="COLUMN=VALUE...")
 @click.option("--why", required=True, metavar="TEXT", help="The reason; it is kept for ever.")
 @click.option("--who", metavar="NAME", help="Who amends (else LOADBOOK_WHO, else the user name).")
+@click.option("--affirm", is_flag=True, help="Amend a reading to a value that looks like a slip.")
 @book_option
-def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | None, book: BookFolder) -> None:
+def amend(
+    kind: str, record: str, values: tuple[str, ...], why: str, who: str | None, affirm: bool, book: BookFolder
+) -> None:
     """Correct an accepted value; the old one stays, with who, when and why.
 
     ID is the record's name; parts of a compound name are joined by '/', and #N names a row by number.
@@ -193,7 +228,7 @@ def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | 
 
     Example: loadbook amend parts PN-1001 section_thick_mm=40 --why "drawing revision C"
     """
-    from loadbook.readers.tables.change import changed_values
+    from loadbook.readers.tables.change import changed_values, question_reading
     from loadbook.store.records import amend as write_amendment
 
     target = lookup.listed(kind)
@@ -201,6 +236,8 @@ def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | 
     with book.write() as conn:
         row = lookup.find_row(conn, target, record)
         changes = changed_values(conn, target, row, given, book.zone)
+        if target.table == "reading" and not affirm:
+            question_reading(conn, row, given, changes)
         name = lookup.record_name(target, row)
         key = lookup.row_key(conn, target.table)
         done = write_amendment(conn, target.table, name, row[key], changes, why, who)
@@ -239,7 +276,8 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
         chosen = [
             c
             for c in chosen
-            if (c != key or c in target.key) and (c in target.key or any(r[c] is not None for r in rows))
+            if (c != key or c in target.key or target.table == "reading")
+            and (c in target.key or any(r[c] is not None for r in rows))
         ]
     if people and target.table == "run":  # VOID and ABORTED lead: a void run is never seen as kept
         chosen = ["run", "verdict", *(c for c in chosen if c not in ("run", "verdict"))]
@@ -247,7 +285,7 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
     else:
         table = [[row[c] for c in chosen] for row in rows]
     if people:
-        from loadbook.render.book_units import in_units
+        from loadbook.render.book_units import as_typed, in_units
 
         kept = BY_TABLE.get(target.table)
         asked = {c.name for c in kept.columns if c.type == "yesno"} if kept else set()
@@ -257,6 +295,8 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
             for row in table
         ]
         chosen, table = in_units(chosen, table, book.units)
+        if target.table == "reading":
+            as_typed(chosen, table, [row["typed"] for row in rows])
     note = f"{len(rows)} of {total} {target.kind}; --limit 0 lists all" if total > len(rows) else None
     if people and not rows:
         from loadbook.queries.filters import unknown_words, words_in

@@ -65,7 +65,8 @@ WORDS: dict[str, tuple[str, ...]] = {
         "bottom", "corner", "shoulder", "root", "tip", "tooth", "wall", "neck", "base", "outside diameter",
         "inside diameter", "outside", "inside", "near the surface", "in the bore", "at the flange",
     ),
-    "unit": ("um", "%", "mm", "deg", "°", "rad", "mrad", "arcmin", "arcsec", "HRC", "HRB", "HRA", "HB", "HBW", "HV"),
+    "unit": ("um", "%", "mm", "deg", "°", "rad", "mrad", "arcmin", "arcsec", "HRC", "HRB", "HRA", "HB", "HBW", "HV",
+             "MPa", "ksi", "G"),
 }  # fmt: skip
 
 

@@ -15,7 +15,8 @@ EXIT_BUSY = 4
 class Problem:
     """One thing wrong with one input: what it is, where it stands, what to do.
 
-    line is the physical line (or sheet row) counted from 1; value is what was found there.
+    line is the physical line (or sheet row) counted from 1; value is what was found there; alike is the same for
+    problems of the same sort, of which a list says one and counts the others.
     """
 
     what: str
@@ -24,6 +25,7 @@ class Problem:
     column: str | None = None
     value: str | None = None
     remedy: str | None = None
+    alike: str | None = None
 
     @property
     def where(self) -> str:
@@ -75,7 +77,26 @@ class IntakeError(LoadbookError):
         self.problems = list(problems)
 
     def __str__(self) -> str:
-        return "\n".join([super().__str__(), *(f"  {p}" for p in self.problems)])
+        return "\n".join([super().__str__(), *(f"  {line}" for line in told(self.problems))])
+
+
+def told(problems: Sequence[Problem], few: int = 3) -> list[str]:
+    """Problems as lines; of more than a few that are alike, the first and the count of the others with their lines."""
+    alike: dict[tuple[str | None, str | None], list[Problem]] = {}
+    for p in problems:
+        if p.alike is not None:
+            alike.setdefault((p.file, p.alike), []).append(p)
+    out, said = [], set()
+    for p in problems:
+        same = alike.get((p.file, p.alike), []) if p.alike is not None else []
+        if len(same) <= few:
+            out.append(str(p))
+        elif (p.file, p.alike) not in said:
+            said.add((p.file, p.alike))
+            lines = [q.line for q in same[1:] if q.line is not None]
+            shown = ", ".join(map(str, lines[:8])) + (f", ... {lines[-1]}" if len(lines) > 8 else "")
+            out += [str(p), f"  and {len(same) - 1} more lines alike: {shown}"]
+    return out
 
 
 class OpenQuestion(LoadbookError):

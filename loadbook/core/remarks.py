@@ -18,6 +18,7 @@ REFUSAL, CAUTION, ADVICE = "refusal", "caution", "advice"
 CODES: dict[str, tuple[str, str]] = {
     # why there is no figure
     "hardness": (REFUSAL, CUSTOMER),
+    "kept_only": (REFUSAL, CUSTOMER),
     "never_measured": (REFUSAL, CUSTOMER),
     "all_set_aside": (REFUSAL, CUSTOMER),
     "gauge_too_coarse": (REFUSAL, CUSTOMER),
@@ -39,6 +40,14 @@ CODES: dict[str, tuple[str, str]] = {
     "looks_further": (CAUTION, CUSTOMER),
     "own_mean_uncertain": (CAUTION, SHOP),
     "code_overrules": (CAUTION, SHOP),
+    # of readings as they are taken in: see readers/tables/notes.py
+    "after_before_before": (CAUTION, SHOP),
+    "before_in_run": (CAUTION, SHOP),
+    "after_in_run": (CAUTION, SHOP),
+    "read_far_from_run": (CAUTION, SHOP),
+    "read_in_future": (CAUTION, SHOP),
+    "read_hot": (CAUTION, SHOP),
+    "gauge_past_due": (CAUTION, SHOP),
     # of a load: see core/cautions.py
     "inert_gas": (CAUTION, CUSTOMER),
     "hydrogen": (CAUTION, CUSTOMER),

@@ -85,6 +85,7 @@ def parse_moment(text: str, zone: ZoneInfo) -> datetime:
         local = datetime(int(year), int(month), int(day), int(hour), int(minute), int(second or 0))
     except ValueError as exc:
         raise UsageError(f"{text!r} is not a date with a time: {exc}", remedy="Write it like 2026-03-01T08:00") from exc
+    _within(local.year, text)
     if fraction:
         local += timedelta(microseconds=int(fraction.ljust(6, "0")))
     if offset is None:
@@ -94,7 +95,17 @@ def parse_moment(text: str, zone: ZoneInfo) -> datetime:
     sign = -1 if offset[0] == "-" else 1
     digits = offset[1:].replace(":", "")
     shift = timedelta(hours=int(digits[:2]), minutes=int(digits[2:]))
+    if shift > timedelta(hours=14) or int(digits[2:]) > 59:
+        raise UsageError(f"{text!r} has an offset that no clock has", remedy="Offsets go from -12:00 to +14:00")
     return (local - sign * shift).replace(tzinfo=UTC)
+
+
+FIRST_YEAR, LAST_YEAR = 1900, 2199  # of a shop's records; everything further away is a slip
+
+
+def _within(year: int, text: str) -> None:
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise UsageError(f"the year of {text!r} is not one of {FIRST_YEAR} to {LAST_YEAR}", remedy="Check the date")
 
 
 def parse_date(text: str) -> date:
@@ -106,6 +117,7 @@ def parse_date(text: str) -> date:
     match = _MOMENT.match(text.strip())
     if not match or match.group(4) is not None:
         raise UsageError(f"{text!r} is not a date", remedy="Write it year first, like 2026-04-03")
+    _within(int(match.group(1)), text)
     try:
         return date(int(match.group(1)), int(match.group(2)), int(match.group(3)))
     except ValueError as exc:

@@ -69,8 +69,8 @@ PUBLISHED: dict[str, dict[str, str]] = {
         "word": "revision shape", "customer": "customer", "note": "description",
     },
     "characteristic": {
-        "key": "part characteristic", "word": "kind unit scale",
-        "number": "characteristic_id nominal_mm lower_mm upper_mm reference_length_mm",
+        "key": "part characteristic", "word": "kind unit scale method direction",
+        "number": "characteristic_id nominal_mm lower_mm upper_mm reference_length_mm nominal lower upper depth_mm",
     },
     "job": {
         "key": "job", "number": "job_id quantity confidential export_controlled", "date": "keep_until",
@@ -104,8 +104,8 @@ PUBLISHED: dict[str, dict[str, str]] = {
         " value_beyond",
     },
     "operation": {
-        "key": "part serial run", "number": "operation_id sequence stock_removed_mm", "date": "at", "word": "operation",
-        "note": "note",
+        "key": "part serial run", "number": "operation_id sequence stock_removed_mm straightened_mm", "date": "at",
+        "word": "operation direction", "note": "note",
     },
     "history_break": {"key": "furnace", "number": "history_break_id", "date": "at", "note": "what note"},
     "answer": {

@@ -17,6 +17,7 @@ from loadbook.analysis.answers.scale import Scale, harm
 from loadbook.analysis.movement.scale import MOSTLY_GAUGE
 from loadbook.core.errors import CalculationError, UsageError
 from loadbook.core.remarks import Remark, remark
+from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
 
 from . import answer_remarks, answer_words, remark_words
 from . import history as answerdata
@@ -48,7 +49,7 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
         about = subject(conn, asked)
         asked, process = treatment(conn, asked)
         history = answerdata.load(source, kind=about.kind)
-        if about.kind != "hardness":
+        if about.kind not in KEPT_ONLY_KINDS:
             process = answerdata.choose_process(history, about.kind, about.part, asked.process, process)
         found = answer_of(history, asked, about, process or answerdata.NO_PROCESS, system or source.units)
         advise(conn, found)
@@ -81,8 +82,9 @@ def treatment(conn: sqlite3.Connection, question: Question) -> tuple[Question, s
 def answer_of(source: Measured, question: Question, about: Subject, process: str, system: str = "si") -> Answer:
     """`answer` over a history that was read already; without advice and sentences."""
     out = Answer(question, about, process, content=question.content, unit=_unit(about), system=system)
-    if about.kind == "hardness":
-        return _refused(out, remark("hardness"))
+    if about.kind in KEPT_ONLY_KINDS:
+        kept = remark("hardness") if about.kind == "hardness" else remark("kept_only", kind=about.kind)
+        return _refused(out, kept)
     pieces = source.pieces(process, about.kind, about.scale)
     out.history = pieces.frame
     out.remarks += answer_remarks.of_history(pieces, question.settings)

@@ -12,6 +12,7 @@ import numpy as np
 from loadbook.analysis.answers import backtest as calc
 from loadbook.analysis.answers.estimate import LEAST_DF, LEAST_PARTS, History
 from loadbook.core.errors import CalculationError, NotFoundError
+from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
 
 from . import history as answerdata
 from . import kept_answers
@@ -66,7 +67,7 @@ def backtest(book: BookFolder, filters: Filters | None = None, contents: Iterabl
     kept_answers.link(book, source if not filters.given() else answerdata.load(book))
     rows: list[dict[str, Any]] = []
     for process, kind in strata:
-        if kind == "hardness":
+        if kind in KEPT_ONLY_KINDS:
             continue
         rows += _stratum(source, process, kind, tuple(contents))
     rows += _live(book, strata)

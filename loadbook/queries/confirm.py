@@ -5,6 +5,8 @@ A named person's decision on a suspected thermocouple fault: recorded, then the 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from loadbook.analysis.faults.find import KINDS
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError, UsageError
@@ -83,6 +85,34 @@ def _alike(record: RunRecord, channel: str, partner: str) -> None:
     kinds = {c.name: (c.quantity, c.unit) for c in record.channels}
     if kinds[channel] != kinds[partner] or kinds[channel][0] != "temperature":
         raise UsageError(f"{channel} and {partner} are not both thermocouples", remedy="Name two that are")
+
+
+def reading_named(book: BookFolder, named: Mapping[str, str | int | None]) -> int:
+    """The number of the one reading of a part, serial, characteristic and stage (and run, repeat where needed).
+
+    Raises UsageError where one of the four is missing or several readings fit, NotFoundError where none does.
+    """
+    missing = [name for name in ("part", "serial", "characteristic", "stage") if named.get(name) is None]
+    if missing:
+        raise UsageError("which reading is not clear", remedy="Give " + ", ".join(f"--{name}" for name in missing)
+                         + ", or its number (loadbook list readings prints it)")  # fmt: skip
+    given = {name: value for name, value in named.items() if value is not None}
+    where = " AND ".join(f"{name} = ?" for name in given)
+    conn = book.read()
+    found = conn.execute(
+        f"SELECT reading_id, run, repeat FROM reading WHERE {where} ORDER BY reading_id", list(given.values())
+    ).fetchall()
+    if not found:
+        known = [r[0] for r in conn.execute(
+            "SELECT DISTINCT characteristic || ' ' || stage FROM reading WHERE part = ? AND serial = ? LIMIT 20",
+            (given["part"], given["serial"]))]  # fmt: skip
+        remedy = "Read of it: " + ", ".join(known) if known else "See: loadbook list readings --part PART"
+        raise NotFoundError("there is no such reading", where=" ".join(map(str, given.values())), remedy=remedy)
+    if len(found) > 1:
+        option = "run" if len({r["run"] for r in found}) > 1 else "repeat"
+        each = ", ".join(dict.fromkeys(f"--{option} {r[option]}" for r in found))
+        raise UsageError(f"{len(found)} readings fit", remedy=f"Add one of: {each}")
+    return int(found[0]["reading_id"])
 
 
 def confirm_reading(book: BookFolder, reading_id: int, decision: str, person: str | None, why: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,7 @@ from loadbook.analysis.planning.plan import Plan, Sections, film_of
 from loadbook.analysis.planning.plan import plan as integrate
 from loadbook.analysis.planning.review import Remark, Subject
 from loadbook.analysis.planning.review import review as read_through
+from loadbook.analysis.planning.softening import Hardness, softens
 from loadbook.analysis.trace import lag
 from loadbook.analysis.trace.conduction import Body
 from loadbook.analysis.trace.model import Cycle
@@ -119,7 +120,35 @@ def review(
         (found.atmosphere,),
     ).fetchall()  # fmt: skip
     remarks = read_through(found, subjects, margin_c, [(r[0], r[1]) for r in furnaces])
+    if "anneal" not in found.process.casefold():  # which is asked to soften
+        remarks += softens(_hardness(conn, found, names))
     return Reviewed(f"{found.cycle} revision {found.revision}", tuple(remarks))
+
+
+def _hardness(conn: sqlite3.Connection, cycle: Cycle, parts: Sequence[str]) -> list[Hardness]:
+    """Hardness before and after the cycle's runs, of some parts; readings confirmed as blunders left out."""
+    rows = conn.execute(
+        "WITH said AS (SELECT reading_id, decision, max(confirmation_id) FROM confirmation WHERE subject = 'reading'"
+        " GROUP BY reading_id),"
+        " kept AS (SELECT d.* FROM reading d LEFT JOIN said USING (reading_id) WHERE said.decision IS NOT 'confirmed')"
+        " SELECT b.part, b.characteristic, c.unit, c.lower, b.run, avg(b.value) AS before, avg(a.value) AS after"
+        " FROM run JOIN kept b USING (run) JOIN kept a USING (run, part, serial, characteristic)"
+        " JOIN characteristic c USING (part, characteristic)"
+        " WHERE run.cycle = ? AND run.cycle_revision = ? AND run.status = 'done' AND c.kind = 'hardness'"
+        " AND b.stage = 'before' AND a.stage = 'after'"
+        " GROUP BY b.run, b.part, b.serial, b.characteristic ORDER BY b.part, b.characteristic",
+        (cycle.cycle, cycle.revision),
+    )
+    found: dict[tuple[str, str], Hardness] = {}
+    for r in rows:
+        if r["part"] not in parts:
+            continue
+        of = found.setdefault(
+            (r["part"], r["characteristic"]),
+            Hardness(r["part"], r["characteristic"], r["unit"] or "", [], r["lower"]),
+        )
+        found[of.part, of.characteristic] = replace(of, pairs=[*of.pairs, (r["run"], r["before"], r["after"])])
+    return list(found.values())
 
 
 def _part_row(conn: sqlite3.Connection, part: str) -> sqlite3.Row:

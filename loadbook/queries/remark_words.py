@@ -137,12 +137,41 @@ def _stock(f: Figures, system: str) -> str:
     )
 
 
+def _rows_of(f: Figures) -> str:
+    """Which lines of the file a remark is of; nothing was typed by lines where there is one row."""
+    lines = f["lines"]
+    if not lines:
+        return "this reading"
+    shown = ", ".join(map(str, lines[:6])) + (f", ... {lines[-1]}" if len(lines) > 6 else "")
+    return f"line {shown}" if len(lines) == 1 else f"lines {shown}"
+
+
+def _temperature(at_c: float, system: str) -> str:
+    value, label, _ = units.show(at_c, "c", system)
+    return f"{value:.0f} {label}"
+
+
 # -- what the shop reads --------------------------------------------------------------------------
 
 _SPREAD = "so how far pieces spread cannot be told"
 _UNMEASURED = "Pieces that were not measured, cracked or were straightened would make it look worse."
 _SHOP: dict[str, Words] = {
     "hardness": "hardness is kept but does not move",
+    "kept_only": lambda f, s: f"{f['kind']} is kept but does not move",
+    "after_before_before": lambda f, s: f"{_rows_of(f)}: the after reading is older than the before reading",
+    "before_in_run": lambda f, s: f"{_rows_of(f)}: a before reading, but read after run {f['run']} began ({f['at']})",
+    "after_in_run": lambda f, s: f"{_rows_of(f)}: an after reading, but read before run {f['run']} ended ({f['at']})",
+    "read_far_from_run": lambda f, s: (
+        f"{_rows_of(f)}: read on {f['day']}, {f['days']} days from run {f['run']}: is it the right year?"
+    ),
+    "read_in_future": lambda f, s: f"{_rows_of(f)}: read on {f['day']}, which is still to come",
+    "read_hot": lambda f, s: (
+        f"{_rows_of(f)}: the {f['of']} at {_temperature(f['at_c'], s)} is no temperature to measure at"
+        + (f": {f['meant_f']:g} °F typed as °C?" if f["meant_f"] else "")
+    ),
+    "gauge_past_due": lambda f, s: (
+        f"{_rows_of(f)}: the calibration of gauge {f['gauge']} ended on {f['until']}, before it was used on {f['day']}"
+    ),
     "never_measured": lambda f, s: f"no {f['kind']} was ever measured{_in(f)}",
     "all_set_aside": lambda f, s: f"all {f['count']} readings of {f['kind']}{_in(f)} are set aside ({_reasons(f)})",
     "gauge_too_coarse": lambda f, s: (
@@ -206,6 +235,7 @@ _SHOP: dict[str, Words] = {
 _RESOLVE = "Measure with a gauge that resolves the movement."
 _NEEDED: dict[str, Words] = {
     "hardness": "Ask about a size or a form error.",
+    "kept_only": "Ask about a size or a form error.",
     "never_measured": (
         "Measure before and after the run: at least 8 runs with 4 repeats of a part number, or 6 part numbers."
     ),

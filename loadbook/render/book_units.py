@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -15,6 +16,9 @@ _US = (
     ("_mm", "_in", lambda v: v / 25.4),
     ("_kg", "_lb", lambda v: v / 0.45359237),
 )
+# lengths, or figures in the row's own unit (a hardness): the column `unit` says which
+_READ = {"before_mm", "after_mm", "movement_mm", "before_scatter_mm", "after_scatter_mm", "nominal_mm", "lower_mm",
+         "upper_mm"}  # fmt: skip
 _DIFFERENCE_COLUMNS = ("uniformity_c", "worst_c", "correction_c", "expanded_uncertainty_c", "band_low_c", "band_high_c")
 
 
@@ -23,6 +27,8 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
 
     >>> in_units(["part", "length_mm", "at_c"], [["A", 25.4, 100.0]], "us")
     (['part', 'length_in', 'at_f'], [['A', 1.0, 212.0]])
+    >>> in_units(["before_mm", "unit"], [[25.4, "mm"], [60.0, "HRC"]], "us")
+    (['before_in', 'unit'], [[1.0, 'mm'], [60.0, 'HRC']])
     """
     if system != "us":
         return list(columns), [list(row) for row in rows]
@@ -39,11 +45,28 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
                 shown = name[:-2] + outside
         names.append(shown)
         turns.append(turn)
-    shown_rows = [
-        [round(turn(v), 9) if turn and isinstance(v, (int, float)) else v for v, turn in zip(row, turns, strict=True)]
-        for row in rows
-    ]
+    own = [t if name not in _READ else None for name, t in zip(columns, turns, strict=True)]
+    unit = list(columns).index("unit") if "unit" in columns else None
+    shown_rows = []
+    for row in rows:
+        chosen = turns if unit is None or row[unit] in (None, "", "mm") else own
+        shown_rows.append([round(turn(v), 9) if turn and isinstance(v, (int, float)) else v
+                           for v, turn in zip(row, chosen, strict=True)])  # fmt: skip
     return names, shown_rows
+
+
+def as_typed(columns: Sequence[str], rows: Sequence[list[Any]], typed: Sequence[str | None]) -> None:
+    """Put readings back to the digits that were typed (24.0600), where they were typed in the unit that is shown.
+
+    rows   changed in place;  typed  of each row, what its input looked like (JSON)
+    """
+    for row, text in zip(rows, typed, strict=True):
+        if not text:
+            continue
+        given = json.loads(text)
+        for place, name in enumerate(columns):
+            if name.startswith("value") and name in given and row[place] is not None:
+                row[place] = given[name]
 
 
 def _is_difference(name: str) -> bool:

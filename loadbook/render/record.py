@@ -38,7 +38,8 @@ _BELONGS: dict[str, tuple[tuple[str, str, tuple[str, ...]], ...]] = {
         ("Nonconformances", "nonconformance", ("what", "serial", "disposition", "closed_on", "note")),
     ),
     "part": (
-        ("Characteristics", "characteristic", ("characteristic", "kind", "nominal_mm", "lower_mm", "upper_mm")),
+        ("Characteristics", "characteristic", ("characteristic", "kind", "nominal_mm", "lower_mm", "upper_mm", "unit",
+                                               "nominal", "lower", "upper", "method", "depth_mm", "direction")),
     ),
     "furnace": (("Checks", "furnace_check", ("kind", "done_on", "at_c", "due_on", "worst_c", "passed", "note")),),
     "cycle": (

@@ -34,6 +34,12 @@ def book(db: Database) -> None:
     derived_checksum.everything(db.conn)
 
 
+@STEPS()
+def own_units(db: Database) -> None:
+    """Limits in a characteristic's own unit, how a stress is measured, and straightening as an amount."""
+    _run(db, "0002_own_units")
+
+
 def database(conn: sqlite3.Connection) -> Database:
     """A connection (in autocommit mode) as sqlite-utils wants it, without what plugins on this machine would add."""
     return Database(conn, execute_plugins=False, strict=True)

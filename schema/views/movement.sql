@@ -3,18 +3,22 @@
 -- needs: reading_pair, between_reason, run, furnace, cycle, piece, part, material, job, characteristic
 -- After minus before, where the run is the only operation between the two readings and both were taken in the same
 -- way. One row per run, part, serial and characteristic with a reading; where set_aside gives a reason, movement
--- is NULL. before_mm and after_mm hold an angle or a hardness in its own unit (see unit), then without µm.
+-- is NULL. before_mm, after_mm and the limits hold an angle, a hardness or a stress in its own unit (see unit), then
+-- without µm. What is read on a cut piece (case depth, grain size, ...) has no before of the same piece: set aside.
 WITH told AS (
   SELECT x.*, r.furnace, r.status, r.cycle, r.cycle_revision, r.setup AS run_setup, r.atmosphere AS run_atmosphere,
          pc.job, pc.quantity, pc.condition, pc.machining, pc.setup AS piece_setup, pc.position, pc.stock_mm,
          pc.heat_number, pc.supports, pc.span_mm, pc.axis, pc.tempered_at_c,
-         c.kind, c.scale, c.nominal_mm, c.lower_mm, c.upper_mm, c.reference_length_mm,
+         c.kind, c.scale, coalesce(c.nominal_mm, c.nominal) AS nominal_mm, coalesce(c.lower_mm, c.lower) AS lower_mm,
+         coalesce(c.upper_mm, c.upper) AS upper_mm, c.reference_length_mm,
          coalesce(c.unit, CASE WHEN x.in_mm THEN 'mm' ELSE '' END) AS unit,
          CASE
            WHEN r.status = 'void' THEN 'run void'
            WHEN r.status = 'aborted' THEN 'run aborted'
            WHEN (x.before_readings = 0 AND x.before_blunders > 0) OR (x.after_readings = 0 AND x.after_blunders > 0)
              THEN 'blunder confirmed'
+           WHEN c.kind IN ('case depth', 'decarburisation depth', 'grain size', 'retained austenite')
+             THEN 'section result'
            WHEN NOT x.has_before THEN 'no before reading'
            WHEN NOT x.has_after THEN 'no after reading'
            WHEN x.mixed_units THEN 'units differ'
@@ -46,7 +50,8 @@ SELECT m.run, m.started, m.furnace, m.cycle, m.cycle_revision, cy.process, m.par
        m.tempered_at_c, m.heat_number, m.characteristic, m.kind,
        CASE WHEN m.kind = 'inside diameter' THEN 'inside'
             WHEN m.kind IN ('outside diameter', 'length', 'width', 'thickness', 'distance', 'angle') THEN 'outside'
-            WHEN m.kind = 'hardness' THEN 'other'
+            WHEN m.kind IN ('hardness', 'residual stress', 'case depth', 'decarburisation depth', 'grain size',
+                            'retained austenite') THEN 'other'
             ELSE 'form' END AS side,
        m.scale, m.unit, m.reference_length_mm, m.nominal_mm, m.lower_mm, m.upper_mm,
        m.before_value AS before_mm, m.after_value AS after_mm, m.before_scatter AS before_scatter_mm,

@@ -13,7 +13,9 @@ WITH blunder AS (
 told AS (
   SELECT r.reading_id, r.run, r.part, r.serial, r.characteristic, r.stage, r.repeat, r.read_at, r.inspector,
          r.gauge, r.held, r.supports_at_mm, r.orientation, r.datum, r.surface, r.piece_temp_c, r.gauge_temp_c,
-         r.already_at_20c, c.kind, c.scale, c.nominal_mm, c.lower_mm, c.upper_mm, c.reference_length_mm,
+         r.already_at_20c, c.kind, c.scale,
+         coalesce(c.nominal_mm, c.nominal) AS nominal_mm, coalesce(c.lower_mm, c.lower) AS lower_mm,
+         coalesce(c.upper_mm, c.upper) AS upper_mm, c.reference_length_mm,
          r.value_mm IS NOT NULL AS in_mm,
          coalesce(c.unit, CASE WHEN r.value_mm IS NOT NULL THEN 'mm' ELSE '' END) AS unit,
          coalesce(r.value_mm, r.value) AS value_as_read,

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loadbook.core.errors import CalculationError
-from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
+from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, KEPT_ONLY_KINDS
 
 HALVED = ("outside diameter", "inside diameter", "circular runout", "total runout")
 
@@ -25,7 +25,7 @@ def harm(kind: str) -> int:
     """
     if kind in FORM_KINDS or kind == "inside diameter":
         return 1
-    return 0 if kind in ("angle", "hardness") else -1
+    return 0 if kind == "angle" or kind in KEPT_ONLY_KINDS else -1
 
 
 def sides(kind: str) -> int:

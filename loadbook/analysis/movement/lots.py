@@ -9,6 +9,7 @@ import numpy as np
 
 from loadbook.analysis.effects.regression import t_interval
 from loadbook.analysis.quantiles import Floats, codes_of, grouped_mean
+from loadbook.core.vocabulary.intake_kinds import OWN_UNIT_KINDS
 
 from .compare import paired
 from .scale import STRATUM
@@ -63,7 +64,7 @@ def lots(frame: pd.DataFrame, by: Sequence[str], confidence: float = 0.95) -> pd
 def _scale(rows: pd.DataFrame) -> tuple[Floats, Any]:
     """Factor from the value as kept to the unit told, and that unit."""
     unit = rows["unit"].astype(str).to_numpy()
-    own = ~np.isin(unit, WORKING) | rows["kind"].isin(["angle", "hardness"]).to_numpy()
+    own = ~np.isin(unit, WORKING) | rows["kind"].isin(OWN_UNIT_KINDS).to_numpy()
     length = rows["reference_length_mm"].to_numpy(dtype=np.float64, na_value=np.nan)
     per = (rows["scale"] == "um per 100 mm").to_numpy() & (length > 0) & ~own
     with np.errstate(invalid="ignore", divide="ignore"):

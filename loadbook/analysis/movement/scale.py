@@ -15,6 +15,7 @@ import numpy as np
 from loadbook.analysis.quantiles import Bools, Floats
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
+from loadbook.core.vocabulary.intake_kinds import OWN_UNIT_KINDS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -179,9 +180,9 @@ def with_value(frame: pd.DataFrame, stage: Stage | None = None) -> pd.DataFrame:
 
 
 def _own_unit(frame: pd.DataFrame) -> Bools:
-    """Angles and hardness: rows whose figures are no lengths."""
+    """Angles, hardness, stress: rows whose figures are no lengths."""
     unit = frame["unit"].fillna("mm").astype(str)
-    return np.asarray((unit != "mm") | frame["kind"].isin(["angle", "hardness"]), dtype=np.bool_)
+    return np.asarray((unit != "mm") | frame["kind"].isin(OWN_UNIT_KINDS), dtype=np.bool_)
 
 
 def log_change(before: Floats, after: Floats, floor: Floats) -> Floats:

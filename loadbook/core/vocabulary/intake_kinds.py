@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
+from .scales import IN_NAMES
+
 ColumnType = Literal["text", "number", "integer", "yesno", "moment", "date", "list"]
 
 UNITS_IN_NAMES = {
@@ -29,6 +31,7 @@ class Column:
     dimension  a key of units.DIMENSIONS where the name ends in a unit that the input may replace
     refers     (table, column) that the value must be found in
     choices    the only values allowed, where there are only some
+    scales     scales that the name may end in, where the column has no unit of its own
     """
 
     name: str
@@ -40,6 +43,7 @@ class Column:
     refers: tuple[str, str] | None = None
     choices: tuple[str, ...] = ()
     default: str | None = None
+    scales: tuple[str, ...] = ()
     least: float | None = None
     above: float | None = None
 
@@ -55,6 +59,7 @@ class Column:
         """Every header this column may have, with the unit that the header states."""
         if self.dimension is None:
             yield self.name, None
+            yield from ((f"{self.name}_{scale}", scale) for scale in self.scales)
             return
         for unit in UNITS_IN_NAMES[self.dimension]:
             yield f"{self.stem}_{unit}", unit
@@ -110,9 +115,14 @@ CHARACTERISTIC_KINDS = (
     "outside diameter", "inside diameter", "length", "width", "thickness", "distance", "angle",
     "straightness", "flatness", "circularity", "cylindricity", "parallelism", "perpendicularity",
     "angularity", "circular runout", "total runout", "profile of a line", "profile of a surface", "hardness",
+    "residual stress", "case depth", "decarburisation depth", "grain size", "retained austenite",
 )  # fmt: skip
 SIZE_KINDS = CHARACTERISTIC_KINDS[:6]
 FORM_KINDS = CHARACTERISTIC_KINDS[7:18]
+SECTION_KINDS = CHARACTERISTIC_KINDS[20:]  # read on a cut piece, so never before and after
+KEPT_ONLY_KINDS = CHARACTERISTIC_KINDS[18:]  # properties: they are kept, and compared, but they do not move
+DEPTH_KINDS = ("case depth", "decarburisation depth")
+OWN_UNIT_KINDS = ("angle", "hardness", "residual stress", "grain size", "retained austenite")  # never a length
 SCALES = ("um", "um per 100 mm", "log")
 CHECK_KINDS = ("uniformity survey", "system accuracy", "instrument", "over-temperature", "leak-up")
 ROLES = ("control", "over-temperature", "work", "setpoint", "pressure", "dew point", "oxygen", "other")
@@ -155,7 +165,13 @@ KINDS: tuple[Kind, ...] = (
         _mm("lower_mm", "lower limit of the tolerance", "79.985"),
         _mm("upper_mm", "upper limit of the tolerance", "80.015"),
         _mm("reference_length_mm", "length that movement is related to (diameter, length, span)", "80", above=0),
-        Column("unit", "unit of its readings where they are not lengths: deg, HRC, HV 10, ...", ""),
+        Column("unit", "unit of its readings where they are not lengths: deg, HRC, HRB, HV 10, HBW, MPa, ksi", ""),
+        _num("nominal", "nominal value in that unit (angle, hardness, residual stress) instead of nominal_mm"),
+        _num("lower", "lower limit in that unit"),
+        _num("upper", "upper limit in that unit"),
+        Column("method", "how it is measured: X-ray, hole drilling, Rockwell, micrograph, ...", ""),
+        _mm("depth_mm", "depth below the surface at which it is measured", "", least=0),
+        Column("direction", "direction in which a stress is measured: axial, hoop, along the grain, ...", ""),
         Column("scale", "working scale of movement: um, um per 100 mm, or log (form errors only)", "um", choices=SCALES, default="um"),
     )),
     Kind("jobs", "job", "Jobs", ("job",), (
@@ -244,6 +260,8 @@ KINDS: tuple[Kind, ...] = (
         Column("at", "when it was done", "2026-03-03T10:00", type="moment"),
         Column("run", "the run, where the operation is one", "", refers=RUN),
         _mm("stock_removed_mm", "stock removed per side", "0.5", least=0),
+        _mm("straightened_mm", "how much was pressed out in straightening", "", least=0),
+        Column("direction", "direction of the straightening: toward the mark, at 90 deg, ...", ""),
         Column("note", "anything else"),
     )),
     Kind("channels", "channel", "Recorder channels of a run", ("run", "channel"), (
@@ -285,7 +303,8 @@ KINDS: tuple[Kind, ...] = (
         _req("characteristic", "characteristic measured", "bore A"),
         _req("stage", "before or after the run", "before", choices=("before", "after")),
         _mm("value_mm", "the reading (sizes and forms)", "80.0042"),
-        _num("value", "the reading in the characteristic's own unit (angle, hardness) instead of value_mm"),
+        _num("value", "the reading in the characteristic's own unit (angle, hardness, stress) instead of value_mm",
+             scales=IN_NAMES),
         Column("run", "run; may be left out where the serial went through one run only", "R-2026-014", refers=RUN),
         Column("gauge", "gauge used", "G-07", refers=("gauge", "gauge")),
         _c("piece_temp_c", "temperature of the piece", "22.5"),

@@ -25,7 +25,8 @@ TERMS: tuple[Term, ...] = (
         "One dimension or form of a part that is measured. Size kinds: outside or inside diameter, length, width, "
         "thickness, distance, angle. Form kinds in the sense of ISO 1101 and ASME Y14.5: straightness, flatness, "
         "circularity, cylindricity, parallelism, perpendicularity, angularity, circular and total runout, profile. "
-        "Also hardness, which does not move but must be kept.",
+        "Also properties, which do not move but must be kept: hardness (on its own scale), residual stress, and what is "
+        "read on a cut piece (case depth, decarburisation depth, grain size, retained austenite).",
         source="ISO 1101, ASME Y14.5",
     ),
     _word(

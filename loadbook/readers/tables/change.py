@@ -6,14 +6,16 @@ import sqlite3
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.errors import IntakeError, LoadbookError, UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.times import zone_of
 from loadbook.core.vocabulary.intake_kinds import BY_KIND
+from loadbook.core.vocabulary.scales import scale_of, turned
 from loadbook.store.book import guard_factor, temper_margin
 from loadbook.store.lookup import Listed, find_row
 
-from .rows import Refused, converter
+from .doubts import question_readings
+from .rows import READ, Refused, Rows, converter
 
 # kinds that come in another way than by intake files, and the columns of them that may be amended
 _OTHER: dict[str, tuple[str, ...]] = {"traces": ("state",), "confirmations": ("decision",), "settings": ("value",)}
@@ -56,6 +58,8 @@ def changed_values(
             changes[column.name] = converter(column, unit, zone)(text.strip())
         except Refused as exc:
             raise UsageError(f"{name}={text}: {exc.what}", remedy=exc.remedy) from exc
+        if column.scales and unit:
+            changes[column.name] = _on_its_scale(conn, row, name, unit, changes[column.name])
         if column.refers:
             table, other = column.refers
             refers_to = Listed(table + "s", table, (other,))
@@ -64,6 +68,37 @@ def changed_values(
             except LoadbookError as exc:
                 raise LoadbookError(f"{name}={text}: {exc.what}", remedy=exc.remedy) from exc
     return changes
+
+
+def _on_its_scale(conn: sqlite3.Connection, row: sqlite3.Row, name: str, unit: str, value: float) -> float:
+    """A reading under a name that states a scale, in the unit of its characteristic. Raises UsageError."""
+    kept = conn.execute(
+        "SELECT unit FROM characteristic WHERE part = ? AND characteristic = ?", (row["part"], row["characteristic"])
+    ).fetchone()[0]
+    found = turned(value, scale_of(unit) or unit, scale_of(kept) or "")
+    if found is None:
+        raise UsageError(f"{row['characteristic']} is kept in {kept or 'mm'}: {name} is not turned into it",
+                         remedy=f"Give value= in {kept}" if kept else "Give value_mm=")  # fmt: skip
+    return found
+
+
+def question_reading(
+    conn: sqlite3.Connection, row: sqlite3.Row, given: dict[str, str], changes: dict[str, Any]
+) -> None:
+    """Stop at an amended reading that looks like a slip. Raises IntakeError."""
+    kind = BY_KIND["readings"]
+    values = {c.name: [changes.get(c.name, row[c.name])] for c in kind.columns}
+    if not any(name in changes for name in (*READ, "stage", "characteristic")) or values["value_mm"] == values["value"]:
+        return
+    spellings = {name: (c.name, unit) for c in kind.columns for name, unit in c.spellings()}
+    rows = Rows(kind, "as typed", [1], values, by_line=False)
+    for name, text in given.items():
+        column, unit = spellings[name]
+        if column in READ:
+            rows.headers[column], rows.cells[column] = (name, unit), [text]
+    question_readings(conn, rows, without=row["reading_id"])
+    if rows.problems:
+        raise IntakeError("the reading would look like a slip", rows.problems, remedy="Nothing was amended")
 
 
 def _setting(name: str, value: str) -> None:

@@ -14,15 +14,47 @@ from typing import Any
 from loadbook.core import units
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
-from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, Kind
+from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, KEPT_ONLY_KINDS, OWN_UNIT_KINDS, Kind
+from loadbook.core.vocabulary.scales import OF_KIND, scale_of, turned
 from loadbook.store.lookup import known_values
 
+from .doubts import question_readings
 from .rows import Rows
-
-_OWN_UNIT = ("angle", "hardness")  # kinds that are read in their own unit, not as a length
 
 
 def resolve_readings(conn: sqlite3.Connection, rows: Rows) -> None:
+    """Settle what each reading is of and on which scale it was read, then ask about those that look like a slip."""
+    _settle(conn, rows)
+    _scales(conn, rows)
+    question_readings(conn, rows)
+
+
+def _scales(conn: sqlite3.Connection, rows: Rows) -> None:
+    """Readings under a header that states a scale (value_hrc): of that scale, or exactly convertible, or refused."""
+    header, stated = rows.headers.get("value", ("value", None))
+    typed = scale_of(stated)
+    if typed is None:
+        return
+    units_of = {(p, c): u for p, c, u in conn.execute("SELECT part, characteristic, unit FROM characteristic")}
+    values, part, name = map(rows.column, ("value", "part", "characteristic"))
+    for i in rows.good():
+        if values[i] is None:
+            continue
+        unit = units_of.get((part[i], name[i])) or ""
+        kept = scale_of(unit)
+        value = None if kept is None else turned(values[i], typed, kept)
+        if value is None:
+            remedy = f"No scale is turned into another: read it in {unit}, or make a characteristic for {typed}"
+            rows.refuse(
+                i, f"{name[i]} of {part[i]} is kept in {unit or 'no unit'}, not in {typed}", header, values[i], remedy
+            )
+            continue
+        if value != values[i]:
+            rows.typed.setdefault(i, {}).setdefault(header, f"{values[i]:g}")
+            values[i] = value
+
+
+def _settle(conn: sqlite3.Connection, rows: Rows) -> None:
     """Settle the run of each reading, and that the characteristic and the piece are known."""
     kinds = {(p, c): k for p, c, k in conn.execute("SELECT part, characteristic, kind FROM characteristic")}
     cursor = conn.cursor()
@@ -62,19 +94,19 @@ def _unclear(rows: Rows, kinds: dict[tuple[str, str], str], pieces: set[tuple[st
     columns = ("run", "part", "serial", "characteristic", "value_mm", "value")
     run, part, serial, characteristic, length, own = map(rows.column, columns)
     read = {kinds.get(pair) for pair in set(zip(part, characteristic, strict=True))}
-    lengths = read.isdisjoint((None, *_OWN_UNIT)) and not length.count(None) and own.count(None) == len(own)
+    lengths = read.isdisjoint((None, *OWN_UNIT_KINDS)) and not length.count(None) and own.count(None) == len(own)
     if lengths and pieces.issuperset(zip(run, part, serial, strict=True)):
         return  # the common file: sizes and forms, each with its run
     for i, pair in enumerate(zip(part, characteristic, strict=True)):
         kind = kinds.get(pair)
-        in_own = kind in _OWN_UNIT
+        in_own = kind in OWN_UNIT_KINDS
         plain = kind is not None and (length[i] is None) is in_own and (own[i] is None) is not in_own
         if not plain or (run[i], part[i], serial[i]) not in pieces:
             yield i
 
 
 def _value(rows: Rows, i: int, kind: str) -> None:
-    wants, other = ("value", "value_mm") if kind in _OWN_UNIT else ("value_mm", "value")
+    wants, other = ("value", "value_mm") if kind in OWN_UNIT_KINDS else ("value_mm", "value")
     stands: Any = rows.column(other)[i]
     if stands is not None:
         remedy = f"Put it into the column {wants}"
@@ -101,6 +133,7 @@ def _run(rows: Rows, i: int, went: list[str]) -> None:
 
 _ORDERED = (
     ("lower_mm", "upper_mm", "the lower limit is above the upper one"),
+    ("lower", "upper", "the lower limit is above the upper one"),
     ("section_thin_mm", "section_thick_mm", "the thinnest section is thicker than the thickest"),
     ("started", "ended", "the run ends before it starts"),
     ("done_on", "due_on", "the next check is due before this one was done"),
@@ -192,9 +225,41 @@ def _characteristics(conn: sqlite3.Connection, rows: Rows) -> None:
             rows.refuse(i, "a size cannot have the log scale", "scale", "log", remedy)
         if scale == "um per 100 mm" and length is None:
             rows.refuse(i, "this scale needs the reference length", "scale", scale, "Add reference_length_mm")
-        if kind in ("angle", "hardness") and unit is None:
-            remedy = "Add the column unit: deg for angles; HRC, HV 10, HBW ... for hardness"
-            rows.refuse(i, f"the unit of this {kind} is missing", "unit", None, remedy)
+        if scale == "um per 100 mm" and kind in (*OWN_UNIT_KINDS, *KEPT_ONLY_KINDS):
+            rows.refuse(i, f"{kind} is not told per length", "scale", scale, "Leave the scale empty")
+        if kind in OWN_UNIT_KINDS:
+            _own_unit(rows, i, kind)
+            continue
+        if unit is not None and units.unit_key(unit) != "mm":
+            remedy = "Leave it empty: lengths are kept in mm, and a reading's column may state another (value_in)"
+            rows.refuse(i, f"{kind} is a length and has no unit of its own", "unit", unit, remedy)
+        for column in ("nominal", "lower", "upper"):
+            if rows.column(column)[i] is not None:
+                remedy = f"Put it into {column}_mm (or {column}_in)"
+                rows.refuse(i, f"{kind} is a length: its unit is missing", column, rows.column(column)[i], remedy)
+
+
+def _own_unit(rows: Rows, i: int, kind: str) -> None:
+    """The unit of a characteristic that is no length: stated, of its kind, and its limits in it."""
+    units_in, scales = rows.column("unit"), OF_KIND[kind]
+    if units_in[i] is None and len(scales) == 1:
+        units_in[i] = scales[0]
+    if units_in[i] is None:
+        remedy = f"Add the column unit: {_UNIT_HINTS[kind]}"
+        rows.refuse(i, f"the unit of this {kind} is missing", "unit", None, remedy)
+    elif scale_of(units_in[i]) not in scales:
+        rows.refuse(i, f"{kind} is not told in that unit", "unit", units_in[i], f"Units: {', '.join(scales)}")
+    for column in ("nominal_mm", "lower_mm", "upper_mm"):
+        if rows.column(column)[i] is not None:
+            remedy = f"Put it into the column {column.removesuffix('_mm')}, in the characteristic's unit"
+            rows.refuse(i, f"{kind} is no length", column, rows.column(column)[i], remedy)
+
+
+_UNIT_HINTS = {
+    "angle": "deg",
+    "hardness": "HRC, HRB, HV 10, HBW, ...",
+    "residual stress": "MPa or ksi",
+}
 
 
 def _parameters(conn: sqlite3.Connection, rows: Rows) -> None:

@@ -18,8 +18,11 @@ from loadbook.core.vocabulary.intake_kinds import Column, Kind
 from .cells import Sheet
 
 _YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0}
-_POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$")
-_COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$")
+_POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$", re.ASCII)
+_COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$", re.ASCII)
+
+LARGEST = 1e12  # of any number: more is a slip of the keyboard
+READ = ("value_mm", "value")  # columns of a reading's value
 
 _TYPED = json.JSONEncoder(ensure_ascii=False).encode
 
@@ -32,6 +35,11 @@ class Rows:
              not understood
     typed    index of a row -> header -> what stood there
     bad      indexes of rows with a problem
+    headers  column -> (header that stood in the file, unit or scale that it states)
+    cells    column -> texts of a reading's value as they were typed
+    affirmed lines whose values somebody said are so, though they look like a slip; None: all of them
+    by_line  is there more than one line to affirm
+    doubted  index -> the question that was affirmed
     """
 
     kind: Kind
@@ -41,6 +49,11 @@ class Rows:
     typed: dict[int, dict[str, str]] = field(default_factory=dict)
     bad: set[int] = field(default_factory=set)
     problems: list[Problem] = field(default_factory=list)
+    headers: dict[str, tuple[str, str | None]] = field(default_factory=dict)
+    cells: dict[str, list[Any]] = field(default_factory=dict)
+    affirmed: frozenset[int] | None = frozenset()
+    by_line: bool = True
+    doubted: dict[int, str] = field(default_factory=dict)
 
     def column(self, name: str) -> list[Any]:
         """Values of a column, which may be changed in place; a column that the file has not is empty."""
@@ -48,11 +61,22 @@ class Rows:
             self.columns[name] = [None] * len(self.lines)
         return self.columns[name]
 
-    def refuse(self, index: int, what: str, column: str, value: Any, remedy: str | None) -> None:
+    def refuse(
+        self, index: int, what: str, column: str, value: Any, remedy: str | None, alike: str | None = None
+    ) -> None:
         """Refuse one row for what stands in one of its columns."""
         shown = None if value is None else str(value)[:80]
         self.bad.add(index)
-        self.problems.append(Problem(what, self.name, self.lines[index], column, shown, remedy))
+        self.problems.append(Problem(what, self.name, self.lines[index], column, shown, remedy, alike))
+
+    def question(self, index: int, what: str, column: str, value: Any, alike: str) -> None:
+        """Stop at one row that looks like a slip, unless somebody affirmed it."""
+        line = self.lines[index]
+        if self.affirmed is None or line in self.affirmed:
+            self.doubted[index] = what
+            return
+        option = f"--affirm {line}" if self.by_line else "--affirm"
+        self.refuse(index, what, column, value, f"Correct it, or take it as it is with {option}", alike)
 
     def good(self) -> Sequence[int]:
         """Indexes of the rows without a problem."""
@@ -173,6 +197,8 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
         value = _number(cell, mark)
         if inside:
             value = inside(value)
+        if abs(value) > LARGEST:
+            raise Refused("this number is too large", "Check its digits and the column's unit")
         if warm and value < -units.ZERO_C_IN_K:
             raise Refused("this is below absolute zero", "Check the value and the column's unit")
         if bounded:
@@ -234,11 +260,16 @@ def _convert_column(
 ) -> None:
     """Convert each text that stands in a column once; then look at rows only where something is to be said of one."""
     header, cells = sheet.header[position], sheet.columns[position]
+    found.headers[column.name] = header, unit
     if sheet.delimiter == "xlsx":  # numbers of a workbook, as Python writes them
         cells = [c if c is None or isinstance(c, str) else repr(c) for c in cells]
+    if column.name in READ:
+        found.cells[column.name] = cells
     turned = _Turned(turn)
     values = found.columns[column.name] = list(map(turned.__getitem__, cells))
-    keeps = column.dimension is not None and unit is not None and unit != next(u for _, u in column.spellings())
+    other_unit = column.dimension is not None and unit is not None and unit != next(u for _, u in column.spellings())
+    # a reading keeps the digits that were typed: 24.0600 is finer than 24.06
+    keeps = other_unit or (column.name in READ and sheet.delimiter != "xlsx")
     if keeps or column.type in ("moment", "list"):
         differ = {cell: text for cell, text in turned.texts() if str(turned[cell]) != text}
         for index, cell in enumerate(cells) if differ else ():

@@ -58,6 +58,8 @@ def meanings(kind: Kind) -> list[tuple[str, str, str]]:
         if column.dimension:
             others = [name for name, _ in column.spellings() if name != column.name]
             text += f". Other units by name: {', '.join(others)}"
+        if column.scales:
+            text += f". Its scale by name: {', '.join(name for name, scale in column.spellings() if scale)}"
         if column.default is not None:
             text += f". Empty: {column.default}"
         found.append((column.name, "required" if column.required else "optional", text))
