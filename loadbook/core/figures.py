@@ -80,7 +80,7 @@ class _Sentence(Formatter):
 def sentence(template: str, figures: Mapping[str, Any], system: str) -> str:
     """A template with its figures in the reader's units. Raises KeyError for a figure that is not there.
 
-    >>> sentence("from {low_c:number} to {top_c}, {rate_c_per_h}", {"low_c": 20, "top_c": 100, "rate_c_per_h": 50}, "us")
-    'from 68 to 212 °F, 90 °F/h'
+    >>> sentence("from {low_c:number} to {top_c}, {rate_c_per_h}", {"low_c": 20, "top_c": 99, "rate_c_per_h": 50}, "us")
+    'from 68 to 210 °F, 90 °F/h'
     """
     return _Sentence(system).vformat(template, (), dict(figures))

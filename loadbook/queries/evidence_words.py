@@ -23,7 +23,9 @@ def worded(said: Iterable[Remark | str], system: str) -> str:
     out = ""
     for part in said:
         text = part if isinstance(part, str) else words(part, system)
-        out += text if not out or text.startswith(_JOINED) else f"; {text}"
+        if out and not text.startswith(_JOINED):
+            out += " " if out.endswith(":") else "; "
+        out += text
     return out
 
 
@@ -85,18 +87,18 @@ _EVIDENCE: dict[str, Template] = {
     "stands_below": "stands {below_furnace_c_diff} below the furnace at the late hold ({share:.2f} times the others' "
     "rise) and would come to rest {below_peers_c_diff} below its peers, further than the widest class of furnace "
     "uniformity allows a place to be ({class_c_diff}); a place colder than that would look the same",
-    "shorted_rise": "rose by {rose_c_diff} where its peers rose by {peers_c_diff}, and stands at {stands_c} at the late "
-    "hold, not on its way to the furnace: it reads another place, or as another type",
+    "shorted_rise": "rose by {rose_c_diff} where its peers rose by {peers_c_diff}, and stands at {stands_c} at the "
+    "late hold, not on its way to the furnace: it reads another place, or as another type",
     "shorted_drop": "fell from {from_c:number} to {to_c} within {within_min} at {at_s:clock} while its peers stood at "
     "{peers_c}, and stayed there: it reads the temperature of its lead",
     "read_as": _read_as,
-    "leads": "{channel} leads {other} by {heating_c_diff} while heating and by {cooling_c_diff} while cooling (medians), "
-    "as a control TC leads work: the two seem to be connected to each other's channel",
+    "leads": "{channel} leads {other} by {heating_c_diff} while heating and by {cooling_c_diff} while cooling "
+    "(medians), as a control TC leads work: the two seem to be connected to each other's channel",
     "traded": "at the same moment {other} jumped by {jump_c_diff:+.1f}: each goes on where the other was",
     "left_place": "left its own earlier place for the furnace at {at_s:clock}: within {within_min} it came "
     "{nearer_c_diff} nearer than its own earlier rate and its nearest peers allow, closing {percent:.0f} % of the "
-    "distance; on average {before_c_diff} from the furnace in the 20 min before and {after_c_diff} in the 20 min after. "
-    "Where piece and furnace are equally hot it cannot be seen",
+    "distance; on average {before_c_diff} from the furnace in the 20 min before and {after_c_diff} in the 20 min "
+    "after. Where piece and furnace are equally hot it cannot be seen",
     "at_once": lambda f, s: sentence(
         "follows the furnace at once with {percent:.0f} % of its movement (standard error {error_percent:.0f} %) "
         f"through the whole heat-up to {{to_s:clock}}, and with the rest slowly: a {'thick ' if f['thick'] else ''}"
@@ -119,7 +121,7 @@ _EVIDENCE: dict[str, Template] = {
     "comes_and_goes": lambda f, s: sentence(
         "came and went {times} times between {from_s:clock} and {to_s:clock}, {lasted_min} in all: mostly a loose plug "
         "or jack, or a wire about to break. Reseat and pull at plug, jack and lead, and measure the loop before the "
-        f"next run. {'At first' if f['first'] else 'At worst'}", f, s,
+        f"next run. {'At first' if f['first'] else 'At worst'}:", f, s,
     ),
     "drift": "reads {off_c_diff:+.1f} against its peers at the late hold (from {at_s:clock}, {percent:+.1f} % of the "
     "way from the start), beyond {limit_c_diff:.1f} of class, calibration and scatter",
@@ -139,10 +141,9 @@ _EVIDENCE: dict[str, Template] = {
 
 
 def _film(f: Figures, system: str) -> str:
+    """A film coefficient; 1 Btu/(h ft² °F) is 5.678263 W/(m² K) (NIST SP 811, appendix B)."""
     k = f["film_w_m2k"]
-    if system == "us":
-        return f"heat transfer at the surface of {k / 5.678263:.3g} BTU/(h ft² °F), as stated"
-    return f"heat transfer at the surface of {k:g} W/(m² K), as stated"
+    return f"{k / 5.678263:.3g} Btu/(h ft² °F)" if system == "us" else f"{k:g} W/(m² K)"
 
 
 def _plan_section(f: Figures, system: str) -> str:
@@ -161,8 +162,10 @@ _NOTES: dict[str, Template] = {
     "dose_at": "at {target_c}",
     "section": "{part}: {shape} of {wide_mm} at {rate_c_per_h}",
     "plan_section": _plan_section,
-    "plan_film": "{words}",
-    "plan_film_stated": _film,
+    "plan_film": lambda f, s: (
+        f"radiation with emissivity {f['emissivity']:g} and convection of {_film(f, s)} ({f['atmosphere']})"
+    ),
+    "plan_film_stated": lambda f, s: f"heat transfer at the surface of {_film(f, s)}, as stated",
     "plan_start": "the furnace follows the program from {start_c}; it cools at the asked rate to the end",
     "plan_alone": "the piece stands alone: what shades it, and the load's mass, slow it further",
     "plan_no_rate": "segment {segment} states no rate: {rate_c_per_h} is used",

@@ -10,11 +10,13 @@ from zoneinfo import ZoneInfo
 
 from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter, Trace
 from loadbook.core import times
+from loadbook.core.remarks import Remark, of_stored
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
 from loadbook.store.trace_files import read_trace
 
+from . import evidence_words
 from .result import Result
 
 if TYPE_CHECKING:
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
 
 COLUMNS = (
     "run", "what", "name", "verdict", "channel", "value", "limit_value", "unit", "first_at", "worst_at", "lasted_s",
-    "asked", "missing", "without", "uncertain", "uncertainty", "segment", "confidence", "text",
+    "asked", "missing", "without", "uncertain", "uncertainty", "segment", "confidence", "text", "codes",
 )  # fmt: skip
 SUMMARY_COLUMNS = (
     "run", "started", "furnace", "cycle", "cycle_revision", "status", "verdict", "clauses", "broken", "cannot_be_told",
@@ -70,6 +72,7 @@ class JudgedRun(Result):
 
     repairs      of the faults that a named person confirmed
     as_recorded  where there are such: the same run judged as if all of these channels were to be trusted
+    units   'si' or 'us': what its sentences are said in
     worked  the prepared trace, its phases and parameters, which the verdict rests on; None without a trace
     """
 
@@ -82,6 +85,7 @@ class JudgedRun(Result):
     worked: derived.RunResults | None = None
     repairs: tuple[RepairedChannel, ...] = ()
     as_recorded: Judgement | None = None
+    units: str = "si"
 
     @property
     def run(self) -> str:
@@ -146,15 +150,21 @@ class JudgedRun(Result):
         return derived.moment(trace["started"], seconds) if trace else None
 
     def rows(self) -> list[dict[str, Any]]:
-        """One row for the run, one per clause (broken first), one per fault, with the keys of COLUMNS."""
+        """One row for the run, one per clause (broken first), one per fault, with the keys of COLUMNS.
+
+        Figures in the units kept inside; text in the book's, with the codes that it was made from beside it.
+        """
         if self.judgement is None:
             return [dict.fromkeys(COLUMNS) | {"run": self.run, "what": "run", "name": "run", "verdict": self.verdict,
-                                              "text": self.headline}]  # fmt: skip
+                                              "text": self.headline, "codes": []}]  # fmt: skip
         started = self.record.trace["started"] if self.record.trace else None
         order = {"run": 0, "clause": 1, "fault": 2}
         ranks = {"broken": 0, "cannot be told": 1, "kept": 2}
         rows = derived.finding_rows(self.record, self.judgement, started)
         rows.sort(key=lambda r: (order[r["what"]], ranks.get(r["verdict"], 0) if r["what"] == "clause" else 0))
+        for row in rows:
+            row["codes"] = [r.code for r in of_stored(row["text"]) if isinstance(r, Remark)]
+            row["text"] = evidence_words.of_stored(row["text"], self.units)
         rows[0]["text"] = self.headline
         return [{c: row.get(c) for c in COLUMNS} for row in rows]
 
@@ -200,7 +210,8 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         planned = asked_parameters(record.cycle) if record.cycle else ()
         asked = tuple(AskedAchieved(p.parameter, p.unit, p.value, *_stated(stated, p.parameter)) for p in planned)
         asked = _programmed(asked, program)
-        return JudgedRun(record, verdict, None, asked, approvals, _remarks(record, (), book.zone))
+        said = _remarks(record, (), book.zone)
+        return JudgedRun(record, verdict, None, asked, approvals, said, units=book.units)
     trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
     factor, decides = book.guard()
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=figures)
@@ -221,7 +232,8 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         ).judgement
         remarks += turned(judgement, as_recorded, "as repaired")
     return JudgedRun(
-        record, verdict, judgement, asked, approvals, _remarks(record, remarks, book.zone), done, repairs, as_recorded
+        record, verdict, judgement, asked, approvals, _remarks(record, remarks, book.zone), done, repairs, as_recorded,
+        book.units,
     )  # fmt: skip
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from loadbook.core import units
+from loadbook.queries.evidence_words import of_stored
 
 # suffix inside -> (suffix shown, conversion): longest first
 _TEMPERATURE = ("_f", units.f_from_c)
@@ -19,13 +20,18 @@ _DIFFERENCE_COLUMNS = ("uniformity_c", "worst_c", "correction_c", "expanded_unce
 
 
 def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str) -> tuple[list[str], list[list[Any]]]:
-    """Columns and rows as the book shows them. Under 'si' nothing changes.
+    """Columns and rows as the book shows them; what stands in a cell as codes and figures is worded.
+
+    A figure whose unit stands beside it in a column `unit` is turned with that unit, and the unit written out.
 
     >>> in_units(["part", "length_mm", "at_c"], [["A", 25.4, 100.0]], "us")
     (['part', 'length_in', 'at_f'], [['A', 1.0, 212.0]])
     """
+    table = [[of_stored(v, system) if isinstance(v, str) and v[:1] == "[" else v for v in row] for row in rows]
+    if "unit" in columns:
+        _beside_their_unit(columns, table, system)
     if system != "us":
-        return list(columns), [list(row) for row in rows]
+        return list(columns), table
     names, turns = [], []
     for name in columns:
         shown, turn = name, None
@@ -41,9 +47,26 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
         turns.append(turn)
     shown_rows = [
         [round(turn(v), 9) if turn and isinstance(v, (int, float)) else v for v, turn in zip(row, turns, strict=True)]
-        for row in rows
+        for row in table
     ]
     return names, shown_rows
+
+
+_BESIDE_UNIT = ("value", "limit_value", "nominal", "low", "high", "lowest", "highest", "bound", "asked", "achieved")
+_WIDTHS = ("se", "uncertainty")  # differences, where the figure is a temperature
+
+
+def _beside_their_unit(columns: Sequence[str], table: list[list[Any]], system: str) -> None:
+    at = list(columns).index("unit")
+    for row in table:
+        unit = row[at]
+        if unit not in units.SHOWN[system]:
+            continue
+        for i, name in enumerate(columns):
+            if isinstance(row[i], (int, float)) and name in (*_BESIDE_UNIT, *_WIDTHS):
+                kept = "c_diff" if unit == "c" and name in _WIDTHS else unit
+                row[i] = round(units.show(row[i], kept, system)[0], 9)
+        row[at] = units.show(0.0, unit, system)[1]
 
 
 def _is_difference(name: str) -> bool:

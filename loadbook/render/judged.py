@@ -8,6 +8,8 @@ from typing import Any, TextIO
 
 from loadbook.analysis.trace.model import ClauseResult
 from loadbook.core import units
+from loadbook.core.figures import shown as shown_figure
+from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.store.book import BookFolder
 from loadbook.store.derived import fault_state
@@ -26,10 +28,11 @@ def figure(value: float | None, unit: str, system: str) -> str:
     if unit == "s":
         return f"{value / 60.0:.1f} min" if value >= 120.0 else f"{value:.0f} s"
     if unit in ("mbar", "mbar_per_h"):
-        return f"{value:.3g} {unit.replace('_per_', '/')}"
+        return shown_figure(value, unit, system)
     if unit not in units.SHOWN["si"]:
         return f"{value:.6g}" + (f" {unit}" if unit else "")
     shown, label, digits = units.show(value, unit, system)
+    label = f"× {label}" if label[:1].isdigit() else label
     return f"{shown:.{digits}f} {label}" + (" apart" if unit == "c_diff" else "")
 
 
@@ -47,13 +50,16 @@ def close_figure(value: float | None, limit: float | None, unit: str, system: st
 def label(c: ClauseResult, system: str) -> str:
     """A clause's name with the temperatures between which alone it binds.
 
-    >>> label(ClauseResult("heat 3 rate", "kept", "", above_c=585.0), "us")
+    >>> from loadbook.core.remarks import remark
+    >>> label(ClauseResult("heat 3 rate", "kept", remark("limit"), above_c=585.0), "us")
     'heat 3 rate, above 1085.0 °F'
     """
     sides = [
         f"{word} {figure(v, 'c', system)}" for word, v in (("above", c.above_c), ("below", c.below_c)) if v is not None
     ]
-    return c.clause + (f", {' and '.join(sides)}" if sides else "")
+    distance = c.text.figures.get("distance_mm")
+    of = f" of {shown_figure(distance, 'mm', system)}" if distance is not None else ""
+    return c.clause + of + (f", {' and '.join(sides)}" if sides else "")
 
 
 def lasted(seconds: float | None) -> str:
@@ -83,7 +89,7 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
         if c.state in ("failed", "past due"):
             due = f", due {c.due_on}" if c.due_on else ""
             _say(out, plain(f"{c.state.upper()}: {c.kind} of {c.done_on}{due}"))
-    _faults(judged, out, when)
+    _faults(judged, out, when, system)
     broken = judged.of("broken")
     if broken:
         _section(out, "Broken, by first moment", ["clause", "first moment", "worst moment", "channel", "value", "limit",
@@ -101,7 +107,10 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
         _section(out, "Kept", ["clause", "nearest to the limit", "limit", "channel", "moment", ""], rows)
     if every:
         _section(
-            out, "What each clause says", ["clause", "sentence"], [[label(c, system), c.text] for c in judged.clauses]
+            out,
+            "What each clause says",
+            ["clause", "sentence"],
+            [[label(c, system), worded([c.text], system)] for c in judged.clauses],
         )
     if judged.asked:
         rows = [[a.parameter, figure(a.asked, a.unit, system) or "not asked", figure(a.program, a.unit, system),
@@ -133,12 +142,12 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
     _say(out, f"\n{plain(judged.run)}  {judged.headline}")
 
 
-def _faults(judged: JudgedRun, out: TextIO, when: Callable[[float | None], str]) -> None:
+def _faults(judged: JudgedRun, out: TextIO, when: Callable[[float | None], str], system: str) -> None:
     if not judged.faults:
         return
     decided = {(c, k): d for c, k, d in judged.record.confirmed()}
     rows = [[f.channel, f.kind, when(f.start_s), lasted(f.end_s - f.start_s), f"{f.confidence:.2f}",
-             decided.get((f.channel, f.kind)) or fault_state(f), f.evidence]
+             decided.get((f.channel, f.kind)) or fault_state(f), worded(f.evidence, system)]
             for f in judged.faults]  # fmt: skip
     _section(out, "Thermocouple faults", ["channel", "fault", "from", "for", "confidence", "state", "evidence"], rows)
     if any(row[5] == "suspected" for row in rows):

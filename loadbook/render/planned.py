@@ -64,7 +64,7 @@ def print_plan(found: PartPlan, book: BookFolder, out: TextIO | None = None) -> 
         say(f"The book has no run of {found.part} under {found.cycle.cycle} to compare with")
     say("")
     say("Assumed")
-    for text in p.assumptions:
+    for text in found.assumptions:
         say(f"  {text}")
     say("")
     for text in CAUTIONS:

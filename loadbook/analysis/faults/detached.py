@@ -306,8 +306,15 @@ def _fault(view: ChannelView, row: int, seen: list[Departure]) -> Fault:
         float(min(0.95, 0.55 + 0.12 * strongest.score)),
         False,
         (
-            remark("left_place", at_s=start, within_min=minutes, nearer_c_diff=strongest.c,
-                   percent=100.0 * strongest.share, before_c_diff=before, after_c_diff=after),
+            remark(
+                "left_place",
+                at_s=start,
+                within_min=minutes,
+                nearer_c_diff=strongest.c,
+                percent=100.0 * strongest.share,
+                before_c_diff=before,
+                after_c_diff=after,
+            ),
         ),
         {"nearer_c": strongest.c, "share": strongest.share, "before_c": before, "after_c": after},
     )

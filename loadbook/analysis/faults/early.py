@@ -54,8 +54,15 @@ def find_early(view: ChannelView) -> list[Fault]:
                 float(view.t[-1]),
                 float(min(0.9, 0.5 + 0.5 * share)),
                 False,
-                (remark("at_once", percent=100.0 * share, error_percent=100.0 * error, to_s=float(grid.t[stop - 1]),
-                        thick=bool(thick)),),
+                (
+                    remark(
+                        "at_once",
+                        percent=100.0 * share,
+                        error_percent=100.0 * error,
+                        to_s=float(grid.t[stop - 1]),
+                        thick=bool(thick),
+                    ),
+                ),
                 {"share": share, "share_se": error},
             )
         )

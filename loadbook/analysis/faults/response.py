@@ -218,8 +218,15 @@ def _compared(
         float(min(0.93, 0.55 + 0.2 * (-beyond))),
         False,
         (
-            remark("time_constant", after_min=minutes[1], from_s=float(grid.t[after.first]), before_min=minutes[0],
-                   factor=float(np.exp(usual)), seen_s=float(seen), away_c_diff=expected),
+            remark(
+                "time_constant",
+                after_min=minutes[1],
+                from_s=float(grid.t[after.first]),
+                before_min=minutes[0],
+                factor=float(np.exp(usual)),
+                seen_s=float(seen),
+                away_c_diff=expected,
+            ),
         ),
         {"tau_before_min": minutes[0], "tau_after_min": minutes[1], "beyond_peers": float(np.exp(beyond))},
     )

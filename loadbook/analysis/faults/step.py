@@ -108,8 +108,12 @@ def _confirmed(view: ChannelView, row: int, places: npt.NDArray[np.intp], least:
                 False,
                 (
                     remark(
-                        "jumped" if back is None else "jumped_and_back", jump_c_diff=float(jump), within_s=dt,
-                        at_s=float(view.t[i + 1]), allowed_c_diff=float(rate * dt), back_c_diff=back,
+                        "jumped" if back is None else "jumped_and_back",
+                        jump_c_diff=float(jump),
+                        within_s=dt,
+                        at_s=float(view.t[i + 1]),
+                        allowed_c_diff=float(rate * dt),
+                        back_c_diff=back,
                         back_s=float(view.t[end]),
                     ),
                 ),

@@ -363,4 +363,3 @@ class Judgement:
     faults: tuple[Fault, ...]
     judged_until_s: float
     remarks: tuple[str, ...] = ()
-

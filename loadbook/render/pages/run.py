@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import local
 from loadbook.queries.run_record import RunSheet
 from loadbook.render.judged import close_figure, figure, label, lasted
@@ -35,7 +36,7 @@ def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> st
         section("Time and temperature", run_chart(sheet, book, system), _events(sheet, book), name="curves"),
         section("Asked and done", _asked_and_done(sheet, book, system), name="done"),
         section("Every clause", _clauses(sheet, book, system), name="clauses"),
-        section("Thermocouple faults", _faults(sheet, book), name="faults"),
+        section("Thermocouple faults", _faults(sheet, book, system), name="faults"),
         section("Parameters", measured(sheet, book, system), name="measured"),
         section("Pieces and movement", moved(sheet, system), name="pieces"),
         section("Jobs", jobs(sheet), name="jobs"),
@@ -181,7 +182,7 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         notes = "; ".join(w for w in (c.missing, turn) if w)
         value = close_figure(c.value, c.limit, c.unit, system) or ("never came to bind" if c.verdict == "kept" else "")
         at = c.first_s if c.verdict == "broken" else c.worst_s
-        name = join([label(c, system), el("span", c.text, class_="says")])
+        name = join([label(c, system), el("span", worded([c.text], system), class_="says")])
         rows.append([name, mark(c.verdict), value, figure(c.limit, c.unit, system), c.channel, told(at),
                      whole(lasted(c.lasted_s)), notes])  # fmt: skip
     columns = ["clause", "verdict", "value", "limit", "channel", "moment", "for", "note"]
@@ -191,12 +192,12 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
                         class_="note"))  # fmt: skip
 
 
-def _faults(sheet: RunSheet, book: BookFolder) -> list[Html | None]:
+def _faults(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None]:
     if sheet.judged.judgement is None:
         return [paragraph("Without a trace, faults cannot be looked for.")]
     told = when_of(sheet, book)
     rows = [[f.channel, f.kind, mark(state), told(f.start_s), whole(lasted(f.end_s - f.start_s)), f"{f.confidence:.2f}",
-             f.evidence] for f, state in fault_states(sheet)]  # fmt: skip
+             worded(f.evidence, system)] for f, state in fault_states(sheet)]  # fmt: skip
     out: list[Html | None] = []
     if not rows:
         return [paragraph("None was found.")]
