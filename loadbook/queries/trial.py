@@ -15,6 +15,7 @@ from loadbook.analysis.planning.trial import TrialPlan, plan_trial
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+from loadbook.core.vocabulary.parameter_names import parameter_of
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from . import answer_remarks, remark_words
@@ -80,6 +81,7 @@ def trial(
     filters         part numbers that may be run (part), the process, and what of the history counts
     Raises          UsageError, NotFoundError, CalculationError
     """
+    parameter = parameter_of(parameter)
     if parameter not in PLANNED:
         raise UsageError(f"{parameter} is not planned before a run", remedy="Plannable are: " + ", ".join(PLANNED))
     filters = filters or Filters()
