@@ -112,13 +112,14 @@ def commands(group: click.Group = cli, path: str = "") -> Iterator[str]:
             yield full
 
 
-CHART = """Time,TC 1 ({unit}),TC 2 ({unit}),P (mbar)
+CHART = """Time,TC 1,TC 2,P
 2026-03-02 08:00:00,70.5,71.5,1000
 2026-03-02 08:00:30,90.5,91.5,900
 2026-03-02 08:01:00,110.5,111.5,800
 2026-03-02 08:01:30,130.5,131.5,700
 """
-READING = ("--unit", "f", "--channel", "TC 1=control", "--channel", "TC 2=work", "--channel", "P (mbar)=pressure,mbar")
+READING = ("--unit", "{degree}", "--channel", "TC 1=control", "--channel", "TC 2=work",
+           "--channel", "P=pressure,{pressure}")  # fmt: skip
 
 # a command -> the words behind it, once or several times; {names} are files of the test's folder
 CALLS: dict[str, list[list[str]]] = {
@@ -148,7 +149,7 @@ CALLS: dict[str, list[list[str]]] = {
     "effect": [["--companions"], ["--of", "Heating rate, peak"]],
     "answer": [["--part", "{part}"], ["--part", "{part}", "--with", "heating rate=100 F/h"],
                ["--part", "{part}", "--with", "hold temperature=600 C", "--format", "json"]],
-    "trial": [["outside diameter", "--of", "heating rate", "--runs", "3"]],
+    "trial": [["outside diameter", "--of", "heating rate", "--runs", "3", "--low", "100 F/h", "--high", "250 F/h"]],
     "backtest": [[]],
     "chart effect": [], "chart moved": [], "chart run": [["R-kept"]],
     "report": [["broken_clauses"], ["month_summary"], ["furnaces_compared"], ["heating_rate_bands"], ["worst_movers"]],
@@ -191,9 +192,10 @@ def read_file(path: Path) -> str:
 @pytest.mark.parametrize("command", sorted(set(CALLS) - set(ALLOWED)))
 def test_no_stray_unit(command: str, made: tuple[str, BookFolder, Path], inside: Command, tmp_path: Path) -> None:
     system, book, folder = made
-    (folder / "chart.csv").write_text(CHART.format(unit="°F"), encoding="utf-8")
+    (folder / "chart.csv").write_text(CHART, encoding="utf-8")
     part = book.read().execute("SELECT part FROM part WHERE part <> '00123' ORDER BY part").fetchone()[0]
-    names = {"folder": str(folder), "units": system, "part": part}
+    degree, pressure = ("f", "torr") if system == "us" else ("c", "mbar")
+    names = {"degree": degree, "pressure": pressure, "folder": str(folder), "units": system, "part": part}
     for number, words in enumerate(CALLS[command]):
         given = [w.format(**names) if "{" in w else w for w in words]
         output = tmp_path / f"out{number}"

@@ -148,6 +148,7 @@ def effect(
 
 
 def _print_effects(rows: list[dict[str, Any]], system: str, companions: bool, confidence: float) -> None:
+    from loadbook.core.vocabulary.parameter_names import spoken
     from loadbook.render import movement as shown
     from loadbook.render.tables import plain, write_words
 
@@ -157,11 +158,12 @@ def _print_effects(rows: list[dict[str, Any]], system: str, companions: bool, co
     emit(columns, table, None, title=f"Effects inside part numbers ({100 * confidence:g} % interval)")
     if companions:
         click.echo("")
-        columns, table = shown.companion_table(rows)
-        emit(columns, table, None, title="The same slopes, otherwise fitted (units kept inside)")
+        columns, table = shown.companion_table(rows, system)
+        emit(columns, table, None, title="The same slopes, otherwise fitted")
     click.echo("")
     for r in rows:
-        write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {r['parameter']}: {r['verdict']}"))
+        name = spoken(r["parameter"], system)
+        write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {name}: {r['verdict']}"))
 
 
 @click.command("reading", cls=LoadbookCommand)

@@ -77,6 +77,38 @@ class _Sentence(Formatter):
         return shown(given, unit, self.system, format_spec)
 
 
+_MARK = re.compile(r"\{([^{}|]*)\|([^{}|]*)\}|\{(-?[\d.]+) (%s)\}" % "|".join(_ENDS))
+
+
+def inline(text: str, system: str) -> str:
+    """A text of the vocabulary in the reader's units: {5 c_diff} is a figure, {si|us} one of two wordings.
+
+    >>> inline("the last {50 c_diff}, in {mm|inches}", "us"), inline("the last {50 c_diff}", "si")
+    ('the last 90 °F, in inches', 'the last 50 °C')
+    """
+
+    def word(found: re.Match[str]) -> str:
+        metric, us, number, unit = found.groups()
+        if number is None:
+            return str(us if system == "us" else metric)
+        turned = units.show(float(number), unit, system)[0]
+        return shown(float(number), unit, system, "" if turned == round(turned) else ".3g")
+
+    return _MARK.sub(word, text)
+
+
+def unit_words(unit: str, system: str) -> str:
+    """A unit that figures are kept in, as people write the one that they are shown in; any other as it is.
+
+    >>> unit_words("c_diff", "us"), unit_words("mbar_per_h", "si"), unit_words("HRC", "us"), unit_words("um", "us")
+    ('°F difference', 'mbar/h', 'HRC', '0.001 in')
+    """
+    if unit not in units.SHOWN[system]:
+        return unit
+    label = units.SHOWN[system][unit][0]
+    return f"{label} difference" if unit == "c_diff" else label
+
+
 def sentence(template: str, figures: Mapping[str, Any], system: str) -> str:
     """A template with its figures in the reader's units. Raises KeyError for a figure that is not there.
 

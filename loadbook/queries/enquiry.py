@@ -189,7 +189,8 @@ def planned(texts: Iterable[str]) -> dict[str, float]:
         if inside is None or not equals:
             raise UsageError(
                 f"--with {text!r} plans nothing that is planned before a run",
-                remedy="Write --with parameter=value; plannable are: " + ", ".join(PLANNED)
+                remedy="Write --with parameter=value; plannable are: "
+                + ", ".join(PLANNED)
                 + f" ({'; '.join(map(spoken, PLANNED))})",
             )
         dimension = PLANNED[inside].dimension
@@ -199,8 +200,8 @@ def planned(texts: Iterable[str]) -> dict[str, float]:
             number = units.parse_quantity(value, dimension).value
         else:
             if not unit:
-                raise UsageError(f"--with {text!r} does not say the unit of {value}", remedy=f"Write it like {name}=100 F/h"
-                                 if dimension == "rate" else f"Write it like {name}=1150 F")  # fmt: skip
+                like = "100 F/h" if dimension == "rate" else "1150 F"
+                raise UsageError(f"--with {text!r} does not say the unit of {value}", remedy=f"Write {name}={like}")
             number = bare if dimension == "duration" else units.convert(bare, unit, dimension)
         if inside != "hold_mean_c" and not number > 0:
             raise UsageError(f"{inside} must be above zero, not {value}", where="--with")

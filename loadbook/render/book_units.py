@@ -13,7 +13,11 @@ _TEMPERATURE = ("_f", units.f_from_c)
 _DIFFERENCE = ("_f", units.f_diff_from_c_diff)
 _US = (
     ("_c_per_h", "_f_per_h", units.f_diff_from_c_diff),
+    ("_um_per_100mm", "_0.0001in_per_10in", lambda v: v),  # 1 µm per 100 mm is 1e-5 either way
+    ("_um", "_thou", lambda v: v / 25.4),
     ("_mm", "_in", lambda v: v / 25.4),
+    ("_mbar_per_h", "_micron_per_h", lambda v: units.show(v, "mbar_per_h", "us")[0]),
+    ("_mbar", "_torr", lambda v: units.show(v, "mbar", "us")[0]),
     ("_kg", "_lb", lambda v: v / 0.45359237),
 )
 _DIFFERENCE_COLUMNS = ("uniformity_c", "worst_c", "correction_c", "expanded_uncertainty_c", "band_low_c", "band_high_c")

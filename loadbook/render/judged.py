@@ -9,6 +9,7 @@ from typing import Any, TextIO
 from loadbook.analysis.trace.model import ClauseResult
 from loadbook.core import units
 from loadbook.core.figures import shown as shown_figure
+from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.store.book import BookFolder
@@ -113,8 +114,8 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
             [[label(c, system), worded([c.text], system)] for c in judged.clauses],
         )
     if judged.asked:
-        rows = [[a.parameter, figure(a.asked, a.unit, system) or "not asked", figure(a.program, a.unit, system),
-                 _achieved(a, system), a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
+        rows = [[spoken(a.parameter, system), figure(a.asked, a.unit, system) or "not asked",
+                 figure(a.program, a.unit, system), _achieved(a, system), a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
         columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
         _section(out, "Asked and achieved", columns, rows)
     _checks(judged, out, system)

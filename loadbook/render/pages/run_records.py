@@ -9,7 +9,9 @@ from typing import Any
 from loadbook.analysis.trace.model import Parameter
 from loadbook.core import times, units
 from loadbook.core.vocabulary.lookup import terms
+from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.core.vocabulary.parameters import term_name
+from loadbook.queries.evidence_words import of_stored
 from loadbook.queries.run_record import Row, RunSheet
 from loadbook.render.book_units import in_units
 from loadbook.render.judged import figure
@@ -63,7 +65,7 @@ def handling(sheet: RunSheet) -> list[str]:
 def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None]:
     """Run figures, then those per channel on demand; each name opens its definition."""
     told = when_of(sheet, book)
-    known = terms()
+    known = terms(system)
     whole = [p for p in sheet.parameters if p.channel is None and not _variant(p.parameter)]
     variants = [p for p in sheet.parameters if p.channel is None and _variant(p.parameter)]
     per_channel = [p for p in sheet.parameters if p.channel is not None]
@@ -72,7 +74,8 @@ def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None
     columns = ["parameter", "value", "standard error", "moment", "note"]
 
     def rows(found: list[Parameter]) -> list[list[Any]]:
-        return [[_defined(p.parameter, known), figure(p.value, p.unit, system), _error(p, system), told(p.at_s), p.note]
+        return [[_defined(p.parameter, known, system), figure(p.value, p.unit, system), _error(p, system),
+                 told(p.at_s), of_stored(p.note, system)]
                 for p in found]  # fmt: skip
 
     if whole:
@@ -84,13 +87,16 @@ def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None
         )
         out.append(more(f"Per segment of the cycle, and above a temperature: {len(variants)} figures", inner))
     if per_channel:
-        each = [[p.parameter, p.channel, figure(p.value, p.unit, system), _error(p, system), told(p.at_s), p.note]
+        each = [[spoken(p.parameter, system), p.channel, figure(p.value, p.unit, system), _error(p, system), told(p.at_s),
+                 of_stored(p.note, system)]
                 for p in per_channel]  # fmt: skip
         heads = ["parameter", "channel", *columns[1:]]
         inner = table(heads, each, caption="Per channel", figures=heads[2:4], hide_caption=True)
         out.append(more(f"Per channel: {len(each)} figures", inner))
     if stated:
-        given = [[_defined(r["parameter"], known), figure(r["value"], r["unit"], system), r["note"]] for r in stated]
+        given = [
+            [_defined(r["parameter"], known, system), figure(r["value"], r["unit"], system), r["note"]] for r in stated
+        ]
         out.append(table(["parameter", "value", "note"], given, caption="Stated by a person, not measured",
                          figures=("value",)))  # fmt: skip
     return out or [paragraph("No parameter is known: there is no trace, and nothing was stated.")]
@@ -102,12 +108,13 @@ def _variant(name: str) -> bool:
 
 
 def _error(p: Parameter, system: str) -> str | None:
-    return figure(p.se, p.unit, system) if p.se is not None else None
+    unit = "c_diff" if p.unit == "c" else p.unit
+    return figure(p.se, unit, system).replace(" apart", "") if p.se is not None else None
 
 
-def _defined(name: str, known: dict[str, Any]) -> Html:
+def _defined(name: str, known: dict[str, Any], system: str) -> Html:
     term = known.get(term_name(name))
-    words = join([[piece, el("wbr")] for piece in name.replace("_", "_\0").split("\0")])
+    words = join([[piece, el("wbr")] for piece in spoken(name, system).replace("_", "_\0").split("\0")])
     if term is None:
         return el("span", words)
     tail = [el("p", el("code", term.formula))] if term.formula else []
