@@ -77,7 +77,7 @@ class _Sentence(Formatter):
         return shown(given, unit, self.system, format_spec)
 
 
-_MARK = re.compile(r"\{([^{}|]*)\|([^{}|]*)\}|\{(-?[\d.]+) (%s)\}" % "|".join(_ENDS))
+_MARK = re.compile(r"\{([^{}|]*)\|([^{}|]*)\}|\{(-?[\d.]+) (" + "|".join(_ENDS) + r")\}")
 
 
 def inline(text: str, system: str) -> str:
@@ -107,6 +107,17 @@ def unit_words(unit: str, system: str) -> str:
         return unit
     label = units.SHOWN[system][unit][0]
     return f"{label} difference" if unit == "c_diff" else label
+
+
+def scale_words(unit: str, system: str) -> str:
+    """A working scale, or the unit of a movement, as people write it.
+
+    >>> scale_words("um", "us"), scale_words("um per 100 mm", "si"), scale_words("percent", "us")
+    ('0.001 in', 'µm per 100 mm', '%')
+    """
+    if unit == "um per 100 mm":  # 1 µm per 100 mm is 1e-5 either way
+        return "0.0001 in per 10 in" if system == "us" else "µm per 100 mm"
+    return "%" if unit == "percent" else unit_words(unit, system)
 
 
 def sentence(template: str, figures: Mapping[str, Any], system: str) -> str:

@@ -215,7 +215,7 @@ SHOWN: dict[str, dict[str, tuple[str, Convert, int]]] = {
         "kg": ("kg", _times(1.0), 2),
         "min": ("min", _times(1.0), 1),
         "h": ("h", _times(1.0), 2),
-        "mbar": ("mbar", _times(1.0), 4),
+        "mbar": ("mbar", _times(1.0), 3),
         "mbar_per_h": ("mbar/h", _times(1.0), 4),
     },
     "us": {
@@ -227,7 +227,7 @@ SHOWN: dict[str, dict[str, tuple[str, Convert, int]]] = {
         "kg": ("lb", _times(1 / 0.45359237), 2),
         "min": ("min", _times(1.0), 1),
         "h": ("h", _times(1.0), 2),
-        "mbar": ("torr", _times(760.0 / 1013.25), 4),
+        "mbar": ("torr", _times(760.0 / 1013.25), 3),
         "mbar_per_h": ("micron/h", _times(760.0 / 1.01325), 4),
     },
 }

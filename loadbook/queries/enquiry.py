@@ -174,7 +174,8 @@ def conditions(text: str | None) -> str | None:
 def planned(texts: Iterable[str]) -> dict[str, float]:
     """Settings as a user writes them: 'hold_mean_c=620', 'hold_mean_f=1150', 'heating rate=200 F/h'.
 
-    A bare number is in the unit that the name carries; a name in words carries none. Raises UsageError for any other parameter or spelling.
+    A bare number is in the unit that the name carries; a name in words carries none.
+    Raises UsageError for any other parameter or spelling.
 
     >>> planned(["soak_minutes=120", "hold_mean_f=212"])
     {'soak_minutes': 120.0, 'hold_mean_c': 100.0}

@@ -14,7 +14,7 @@ from loadbook.analysis.movement import scale
 from loadbook.analysis.planning.trial import TrialPlan, plan_trial
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
-from loadbook.core.figures import unit_words
+from loadbook.core.figures import scale_words, unit_words
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
 from loadbook.core.vocabulary.parameter_names import parameter_of
 from loadbook.core.vocabulary.parameter_names import spoken as spoken_name
@@ -164,13 +164,12 @@ def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float
     one, label, _ = units.show(1.0, {"c": "c_diff"}.get(key, key), system)
     step = nice_step((high - low) * one)
     factor = step / one  # setting units inside the book per shown step
-    shown, movement_label, _ = (
-        units.show(1.0, unit, system) if unit == "um" else (1.0, unit.replace("um", "µm").replace("percent", "%"), 0)
-    )
+    shown, movement_label, _ = units.show(1.0, unit, system) if unit == "um" else (1.0, scale_words(unit, system), 0)
 
     def amount(value: float) -> str:
         return figure(value * factor * shown)
 
+    movement_label = f"× {movement_label}" if movement_label[:1].isdigit() else movement_label
     per = f"{movement_label} per {figure(step)} {label}"
     name = spoken(plan.parameter)
     out = []

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from loadbook.core import units
+from loadbook.core.figures import scale_words
+from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import of_stored
 
 # suffix inside -> (suffix shown, conversion): longest first
@@ -32,6 +34,13 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
     (['part', 'length_in', 'at_f'], [['A', 1.0, 212.0]])
     """
     table = [[of_stored(v, system) if isinstance(v, str) and v[:1] == "[" else v for v in row] for row in rows]
+    for i, name in enumerate(columns):
+        if name in ("parameter", "scale"):
+            worded = (
+                (lambda key: spoken(key, system)) if name == "parameter" else (lambda key: scale_words(key, system))
+            )
+            for row in table:
+                row[i] = worded(row[i]) if isinstance(row[i], str) else row[i]
     if "unit" in columns:
         _beside_their_unit(columns, table, system)
     if system != "us":
@@ -56,7 +65,8 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
     return names, shown_rows
 
 
-_BESIDE_UNIT = ("value", "limit_value", "nominal", "low", "high", "lowest", "highest", "bound", "asked", "achieved")
+_BESIDE_UNIT = ("value", "limit_value", "nominal", "low", "high", "lowest", "highest", "bound", "asked", "achieved",
+                "mean", "mean_low", "mean_high", "median", "worst")  # fmt: skip
 _WIDTHS = ("se", "uncertainty")  # differences, where the figure is a temperature
 
 

@@ -115,7 +115,8 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
         )
     if judged.asked:
         rows = [[spoken(a.parameter, system), figure(a.asked, a.unit, system) or "not asked",
-                 figure(a.program, a.unit, system), _achieved(a, system), a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
+                 figure(a.program, a.unit, system), _achieved(a, system),
+                 a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
         columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
         _section(out, "Asked and achieved", columns, rows)
     _checks(judged, out, system)

@@ -8,9 +8,8 @@ from typing import Any
 
 from loadbook.analysis.effects.words import p_text, parameter_shown
 from loadbook.core import units
+from loadbook.core.figures import scale_words
 from loadbook.core.vocabulary.parameter_names import spoken
-
-_UM_PER_100MM_US = "0.0001 in per 10 in"  # 1 µm per 100 mm is 1e-5 either way
 
 
 def in_unit(value: float | None, unit: str, system: str) -> float | None:
@@ -39,11 +38,7 @@ def in_unit_together(values: Sequence[float | None], unit: str, system: str) -> 
 
 def label(unit: str, system: str) -> str:
     """The unit's label in the book's units."""
-    if unit in ("um", "mm"):
-        return units.show(0.0, unit, system)[1]
-    if unit == "um per 100 mm":
-        return "µm per 100 mm" if system == "si" else _UM_PER_100MM_US
-    return "%" if unit == "percent" else unit
+    return scale_words(unit, system)
 
 
 def share(value: float | None) -> str | None:

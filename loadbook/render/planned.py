@@ -55,8 +55,8 @@ def print_plan(found: PartPlan, book: BookFolder, out: TextIO | None = None) -> 
         say("")
         say("Dose: not defined, the material has no dose constant")
     if found.shown:
-        rows = [[spoken(s.parameter, system), str(s.runs), figure(s.median, s.unit, system), figure(s.low, s.unit, system),
-                 figure(s.high, s.unit, system)] for s in found.shown]  # fmt: skip
+        rows = [[spoken(s.parameter, system), str(s.runs), figure(s.median, s.unit, system),
+                 figure(s.low, s.unit, system), figure(s.high, s.unit, system)] for s in found.shown]  # fmt: skip
         out.write("\n")
         title = f"What {found.runs} runs of {plain(found.part)} under {plain(found.cycle.cycle)} showed"
         emit(["parameter", "runs", "median", "lowest", "highest"], rows, None, title=title, out=out)

@@ -17,10 +17,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from loadbook.analysis.effects.words import SCALE_LABELS
 from loadbook.core import units, writing
 from loadbook.core.errors import LoadbookError, UsageError
-from loadbook.core.figures import unit_words
+from loadbook.core.figures import scale_words, unit_words
 from loadbook.core.vocabulary.lookup import terms
 from loadbook.render.charts.style import GRID, INK, MUTED, PALETTE
 
@@ -50,7 +49,7 @@ def charts_sheet(book: Workbook, columns: Sequence[str], rows: Sequence[Sequence
     breaks: list[int] = []
     for unit in dict.fromkeys(row[columns.index("unit")] for row in rows):
         some = [i for i, row in enumerate(rows) if row[columns.index("unit")] == unit][:MOST_BARS]
-        label = plain(SCALE_LABELS.get(str(unit), str(unit)))
+        label = plain(scale_words(str(unit), "si"))
         sheet.write_string(at, 0, f"movement by treatment, {label}", bold)
         breaks.append(at)
         at = _movement(book, sheet, at + 1, list(columns), rows, some, label)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from loadbook.core.figures import inline
 from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import local
 from loadbook.queries.run_record import RunSheet
@@ -43,7 +44,7 @@ def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> st
         section("Furnace and its checks on that day", checked(sheet, system), name="furnace"),
         section("Approvals and nonconformances", approved(sheet, book), name="approvals"),
         section("Amendments", amended(sheet, book), name="amendments"),
-        section("Cautions", sentences(sheet.cautions), name="cautions"),
+        section("Cautions", sentences([inline(c, system) for c in sheet.cautions]), name="cautions"),
         section("Provenance", provenance(sheet, book, system, made_at), name="provenance"),
         data_block("run-data", run_data(sheet)),
     ]

@@ -87,8 +87,8 @@ def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None
         )
         out.append(more(f"Per segment of the cycle, and above a temperature: {len(variants)} figures", inner))
     if per_channel:
-        each = [[spoken(p.parameter, system), p.channel, figure(p.value, p.unit, system), _error(p, system), told(p.at_s),
-                 of_stored(p.note, system)]
+        each = [[spoken(p.parameter, system), p.channel, figure(p.value, p.unit, system), _error(p, system),
+                 told(p.at_s), of_stored(p.note, system)]
                 for p in per_channel]  # fmt: skip
         heads = ["parameter", "channel", *columns[1:]]
         inner = table(heads, each, caption="Per channel", figures=heads[2:4], hide_caption=True)
