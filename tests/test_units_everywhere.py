@@ -35,10 +35,10 @@ Command = Callable[..., subprocess.CompletedProcess[str]]
 STRAY = {
     "us": re.compile(
         r"°C|µm|μm|\bmbar\b|(?<=\d) ?(?:mm|cm|K|um|kPa|hPa|Pa)\b(?!-)|(?<![\w-])(?:mm|um)\b(?! ?Hg)"
-        r"|\bc_diff\b|(?<![\w<])c_per_h\b"
+        r"|\bc_diff\b|\b(?:[a-z]\w*_)?c_per_h\b|\b[a-z]\w*_(?:c|mm|um|mbar|kg)\b"
     ),
     "si": re.compile(
-        r"°F|\btorr\b|\bmicrons?\b|\bthou\b|thousandths|0\.001 in\b|\bBtu\b|f_per_h"
+        r"°F|\b[a-z]\w*_(?:f|in|thou|torr|lb)\b|\btorr\b|\bmicrons?\b|\bthou\b|thousandths|0\.001 in\b|\bBtu\b|f_per_h"
         r"|(?<=\d) in\b(?! (?:run|the|all|each|every|segment|one|a|R-\w+)\b)"
     ),
 }
@@ -52,6 +52,7 @@ ALLOWED = {
     "sql": "columns of the book as they are kept; their names carry the unit",
     "export": "the book's rows as they are kept; their names carry the unit",
     "group sql": "as sql",
+    "group effect": "its own sentences still begin with keys, which end in the unit kept inside",
     "group publish": "says counts of files only",
     "restore": "says names of files only",
 }
@@ -139,7 +140,7 @@ CALLS: dict[str, list[list[str]]] = {
     "template": [["parts", "--units", "{units}"]],
     "take": [["gauges", "{folder}/gauges.csv"]],
     "add": [["gauges", "gauge=G-7", "kind=micrometer", "resolution_um=1"]],
-    "amend": [["parts", "00123", "section_thick_mm=41", "--why", "drawing"]],
+    "amend": [["parts", "00123", "section_thick_{length}=1.6", "--why", "drawing"]],
     "list": [[kind] for kind in ("runs", "parameters", "findings", "readings", "parts", "cycles", "furnaces", "gauges",
                                  "channels", "characteristics", "pieces")],
     "show": [["run", "R-broken"], ["part", "00123"], ["furnace", "F2"], ["cycle", CYCLE.cycle]],
@@ -214,8 +215,16 @@ def test_no_stray_unit(command: str, made: tuple[str, BookFolder, Path], inside:
         done = inside("group", "publish", str(target), "--plant", "P1", "--book", str(book.path))
         assert done.returncode == 0, done.stderr
     part = book.read().execute("SELECT part FROM part WHERE part <> '00123' ORDER BY part").fetchone()[0]
-    degree, pressure = ("f", "torr") if system == "us" else ("c", "mbar")
-    names = {"answer": "", "degree": degree, "pressure": pressure, "folder": str(folder), "units": system, "part": part}
+    degree, pressure, length = ("f", "torr", "in") if system == "us" else ("c", "mbar", "mm")
+    names = {
+        "length": length,
+        "answer": "",
+        "degree": degree,
+        "pressure": pressure,
+        "folder": str(folder),
+        "units": system,
+        "part": part,
+    }
     if command == "page answer":
         saved = inside("answer", "--part", part, "--save", "--book", str(book.path))
         names["answer"] = str(book.read().execute("SELECT max(answer_id) FROM answer").fetchone()[0])

@@ -173,6 +173,7 @@ def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | 
     Example: loadbook amend parts PN-1001 section_thick_mm=40 --why "drawing revision C"
     """
     from loadbook.readers.tables.change import changed_values
+    from loadbook.render.book_units import in_units
     from loadbook.store.records import amend as write_amendment
 
     target = lookup.listed(kind)
@@ -183,7 +184,8 @@ def amend(kind: str, record: str, values: tuple[str, ...], why: str, who: str | 
         name = lookup.record_name(target, row)
         key = lookup.row_key(conn, target.table)
         done = write_amendment(conn, target.table, name, row[key], changes, why, who)
-    to_stderr(f"Amended {target.table} {name}: {', '.join(changes)} ({len(done)} recorded)")
+    named = in_units(list(changes), [], book.units)[0]
+    to_stderr(f"Amended {target.table} {name}: {', '.join(named)} ({len(done)} recorded)")
     if target.table in _JUDGED_BY:
         to_stderr("Parameters and verdicts stay as they were computed until: loadbook recompute")
 

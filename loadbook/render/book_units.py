@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from loadbook.core import units
 from loadbook.core.figures import scale_words
 from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import of_stored
+from loadbook.store.chain import literal
 
+# columns of keys that people know by another name
+_WORDED: dict[str, Callable[[str, str], str]] = {"parameter": spoken, "scale": scale_words}
 # suffix inside -> (suffix shown, conversion): longest first
 _TEMPERATURE = ("_f", units.f_from_c)
 _DIFFERENCE = ("_f", units.f_diff_from_c_diff)
@@ -35,12 +38,10 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
     """
     table = [[of_stored(v, system) if isinstance(v, str) and v[:1] == "[" else v for v in row] for row in rows]
     for i, name in enumerate(columns):
-        if name in ("parameter", "scale"):
-            worded = (
-                (lambda key: spoken(key, system)) if name == "parameter" else (lambda key: scale_words(key, system))
-            )
+        if name in _WORDED:
             for row in table:
-                row[i] = worded(row[i]) if isinstance(row[i], str) else row[i]
+                cell = row[i]
+                row[i] = _WORDED[name](cell, system) if isinstance(cell, str) else cell
     if "unit" in columns:
         _beside_their_unit(columns, table, system)
     if system != "us":
@@ -63,6 +64,13 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
         for row in table
     ]
     return names, shown_rows
+
+
+def amended_in_units(row: Any, system: str) -> list[Any]:
+    """[column, was, became] of an amendment, as the book shows such a column."""
+    old, new = literal(row["old_value"]), literal(row["new_value"])
+    (name,), ((was,), (became,)) = in_units([row["column_name"]], [[old], [new]], system)
+    return [name, was, became]
 
 
 _BESIDE_UNIT = ("value", "limit_value", "nominal", "low", "high", "lowest", "highest", "bound", "asked", "achieved",

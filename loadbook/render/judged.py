@@ -37,6 +37,15 @@ def figure(value: float | None, unit: str, system: str) -> str:
     return f"{shown:.{digits}f} {label}" + (" apart" if unit == "c_diff" else "")
 
 
+def width(value: float, unit: str, system: str) -> str:
+    """An uncertainty or a standard error of a figure in a unit: of a temperature it is a difference.
+
+    >>> width(10.0, "c", "us")
+    '18.0 °F'
+    """
+    return figure(value, "c_diff" if unit == "c" else unit, system).replace(" apart", "")
+
+
 def close_figure(value: float | None, limit: float | None, unit: str, system: str) -> str:
     """A value beside its limit: with more digits where rounding would make a breach look like none."""
     text = figure(value, unit, system)
@@ -189,14 +198,13 @@ def _turn(c: ClauseResult, system: str) -> str:
     """The uncertainty, where it could turn the verdict."""
     if not c.uncertain or c.uncertainty is None:
         return ""
-    unit = "c_diff" if c.unit == "c" else c.unit
-    return f"could turn: uncertainty {figure(c.uncertainty, unit, system).replace(' apart', '')}"
+    return f"could turn: uncertainty {width(c.uncertainty, c.unit, system)}"
 
 
 def _achieved(a: Any, system: str) -> str:
     text = figure(a.achieved, a.unit, system)
     if text and a.se and a.se >= 0.05:
-        return f"{text} (standard error {figure(a.se, a.unit, system)})"
+        return f"{text} (standard error {width(a.se, a.unit, system)})"
     return text or ("not reached" if a.not_reached else "not known")
 
 

@@ -13,10 +13,9 @@ from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.core.vocabulary.parameters import term_name
 from loadbook.queries.evidence_words import of_stored
 from loadbook.queries.run_record import Row, RunSheet
-from loadbook.render.book_units import in_units
-from loadbook.render.judged import figure
+from loadbook.render.book_units import amended_in_units, in_units
+from loadbook.render.judged import figure, width
 from loadbook.store.book import BookFolder
-from loadbook.store.chain import literal
 
 from .markup import Html, el, join
 from .run_words import clock, when_of
@@ -108,8 +107,7 @@ def _variant(name: str) -> bool:
 
 
 def _error(p: Parameter, system: str) -> str | None:
-    unit = "c_diff" if p.unit == "c" else p.unit
-    return figure(p.se, unit, system).replace(" apart", "") if p.se is not None else None
+    return width(p.se, p.unit, system) if p.se is not None else None
 
 
 def _defined(name: str, known: dict[str, Any], system: str) -> Html:
@@ -252,12 +250,12 @@ def approved(sheet: RunSheet, book: BookFolder) -> list[Html | None]:
     return out
 
 
-def amended(sheet: RunSheet, book: BookFolder) -> Html:
+def amended(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     """Corrections to the run's records and to what it refers to: the old value stays, with who, when and why."""
     if not sheet.amendments:
         return paragraph("None of the records above was corrected after it was taken in.")
-    rows = [[f"{a['kind']} {a['record']}", a["column_name"], literal(a["old_value"]), literal(a["new_value"]), a["who"],
-             moment(clock(book, a["at"])), a["why"]] for a in sheet.amendments]  # fmt: skip
+    rows = [[f"{a['kind']} {a['record']}", *amended_in_units(a, system), a["who"], moment(clock(book, a["at"])),
+             a["why"]] for a in sheet.amendments]  # fmt: skip
     return table(["record", "column", "was", "became", "who", "when", "why"], rows, caption="Amendments",
                  drop_empty=False)  # fmt: skip
 
