@@ -20,6 +20,7 @@ from loadbook.analysis.parameters.compute import run_parameters
 from loadbook.analysis.trace.model import Channel, ClauseResult, Event, Judgement, Parameter, PieceRecord, Trace
 from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared
+from loadbook.queries.evidence_words import worded
 from loadbook.readers.cycles.file import parse_cycle
 from loadbook.render.judged import figure
 
@@ -249,7 +250,7 @@ def wrong(case: RunCase, found: Told, system: str = "si") -> list[str]:
     out += [f"no clause {name!r}" for name in case.clauses if name not in names]
     for c in found.judgement.clauses:
         must = case.clauses.get(c.clause, Must(KEPT))
-        said = " | ".join(w for w in (c.clause, c.text, c.missing) if w)
+        said = " | ".join(w for w in (c.clause, worded([c.text], system), c.missing) if w)
         if c.verdict != must.verdict:
             value = f"{figure(c.value, c.unit, system)} / {figure(c.limit, c.unit, system)}"
             out.append(f"{c.clause}: {c.verdict!r} ({value}; {c.missing or ''}), not {must.verdict!r}")

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from loadbook.analysis.answers import backtest
-from loadbook.analysis.answers.cells import Asked, Break, make_cells
+from loadbook.analysis.answers.cells import THICK, THIN, Asked, Break, make_cells
 from loadbook.analysis.answers.design import era
 from loadbook.analysis.answers.estimate import History, Refusal, Reply
 from loadbook.analysis.answers.need import comparables, need, own_history
@@ -234,8 +234,8 @@ def test_classes_follow_the_section_where_the_spread_does() -> None:
     shop, frame = shop_history("growing", 300, 24, seed=2)
     history = History(frame)
     factors = history.factors
-    thick = next(name for name in factors if name.startswith("section over"))
-    thin = next(name for name in factors if name.startswith("section up to"))
+    thick = next(name for name in factors if name == THICK)
+    thin = next(name for name in factors if name == THIN)
     assert factors[thick] > 1.05 * factors[thin]
     asked = question(shop, shop.parts[0], shop.parts[0].usual, 0.0, False)
     wide, narrow = (answered(history.ask(replace(asked, section_mm=s))) for s in (60.0, 5.0))

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from loadbook.analysis.trace.model import Channel, Event, Limit, PieceRecord, Trace
+from loadbook.queries.evidence_words import worded
 
 from .clausecase import FURNACE, SEGMENTS, STEP, T, changed, judged, one, trace
 
@@ -48,7 +49,7 @@ def test_spread_within_load_piece_and_distance_are_three_things() -> None:
     far = one(placed(), Limit(1, "spread", "max", 100.0, scope="distance", distance_mm=2999.0))
     assert [r.value for r in (load, piece, near, far)] == pytest.approx([45.0, 10.0, 10.0, 35.0])
     assert (piece.channel, far.channel) == ("W1 over W2", "W2 over W4") or far.channel == "W2 over W4"
-    assert near.clause == "spread within 500 mm" and piece.clause == "spread of a piece"
+    assert near.clause == "spread within a distance" and piece.clause == "spread of a piece"
 
 
 def test_spread_by_place_needs_places() -> None:
@@ -91,9 +92,9 @@ def test_rate_by_section_takes_the_thickest_piece() -> None:
     assert one(trace(), rule, pieces=[thin]).verdict == "kept"
     result = one(trace(), rule, pieces=[thin, thick])
     assert result.verdict == "broken" and result.limit == pytest.approx(111.0)
-    assert "section of 50.8 mm" in result.text
+    assert "section of 50.8 mm" in worded([result.text], "si") and "of 2 in" in worded([result.text], "us")
     unknown = one(trace(), rule, pieces=[PieceRecord("C", "1")])
-    assert unknown.verdict == "cannot be told" and "section_thick_mm of part C" in (unknown.missing or "")
+    assert unknown.verdict == "cannot be told" and "thickest section of part C" in (unknown.missing or "")
 
 
 def test_noise_alone_does_not_break_a_rate_at_the_ends_of_a_segment() -> None:

@@ -17,7 +17,7 @@ from .clausecase import FURNACE, SEGMENTS, T, changed, judged, one, trace
 
 # ---- faults ---------------------------------------------------------------------------------------------------------
 def suspect(channel: str, kind: str = "detached", certain: bool = False) -> Fault:
-    return Fault(kind, channel, 0.0, float(T[-1]), 0.7, certain, "evidence")
+    return Fault(kind, channel, 0.0, float(T[-1]), 0.7, certain, ())
 
 
 COLD = changed(trace(), "W3", FURNACE - 60.0)

@@ -235,7 +235,7 @@ def doubted(judged_book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> BookFol
         trace.values[8] -= c_diff_from_f_diff(60.0) * np.exp(-0.5 * ((trace.t_s - 12600.0) / 1200.0) ** 2)
 
     put_run(judged_book, CYCLE, Load(touch=[low]).trace(), "R-4", "2026-06-01T06:00:00Z")
-    fault = Fault("detached", "TC 8", 9000.0, 16000.0, 0.6, False, "it leaves its place")
+    fault = Fault("detached", "TC 8", 9000.0, 16000.0, 0.6, False, ())
     monkeypatch.setattr(derived.faults, "find_faults", lambda trace, phases, pieces: [fault])
     list(recompute.recompute(judged_book, ["R-4"]))
     return judged_book
@@ -285,10 +285,7 @@ def test_both_readings_of_a_repaired_channel_are_shown(
 def test_a_decision_on_one_of_two_that_traded_places_is_recorded_of_both(
     judged_book: BookFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    pair = [
-        Fault("swapped", a, 0.0, 9e4, 0.9, False, "each goes on where the other was", other=b)
-        for a, b in (("TC 7", "TC 8"), ("TC 8", "TC 7"))
-    ]
+    pair = [Fault("swapped", a, 0.0, 9e4, 0.9, False, (), other=b) for a, b in (("TC 7", "TC 8"), ("TC 8", "TC 7"))]
     monkeypatch.setattr(derived.faults, "find_faults", lambda trace, phases, pieces: pair)
     list(recompute.recompute(judged_book, ["R-1"]))
     assert confirm_fault(judged_book, "R-1", "TC 8", "swapped", "confirmed", "C. D.", "labels crossed") == "kept"

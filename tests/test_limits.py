@@ -103,7 +103,7 @@ def test_the_thickest_piece_decides_and_an_unknown_one_leaves_it_open() -> None:
     found = resolve(HEAT, thick)
     assert (found.value, found.part, found.thickness_mm) == (200.0, "B", 50.8)
     unknown = resolve(HEAT, [*thick, PieceRecord("C", "1")])
-    assert unknown.value is None and unknown.missing == "section_thick_mm of part C, from which the limit follows"
+    assert unknown.value is None and unknown.missing == "the thickest section of part C, from which the limit follows"
     assert resolve(HEAT, []).value is None
     assert resolve(Limit(1, "spread", "max", 40.0), []).value == 40.0
 

@@ -122,7 +122,7 @@ def test_a_relabelled_reading_takes_the_calibration_of_its_own_thermocouple() ->
     truth = np.array([[100.0, 300.0, 500.0], [90.0, 280.0, 470.0]])
     shown = np.array([as_shown(a, truth[0]), as_shown(b, truth[1])])
     crossed = Trace(t, shown[::-1].copy(), np.zeros((2, 3), np.uint8), (a, b))
-    fixed, done = repaired(prepared(crossed), [Fault("swapped", "A", 0.0, 120.0, 0.9, False, "", other="B")])
+    fixed, done = repaired(prepared(crossed), [Fault("swapped", "A", 0.0, 120.0, 0.9, False, (), other="B")])
     assert fixed.values == pytest.approx(truth, abs=1e-9)
     assert [r.done for r in done] == ["relabelled"]
 
@@ -242,7 +242,7 @@ def test_parameters_rest_on_the_repaired_trace() -> None:
 
 
 def test_what_is_decided_of_one_of_a_pair_is_decided_of_both() -> None:
-    pair = [Fault("swapped", a, 0.0, 9.0, 0.9, False, "", other=b) for a, b in (("A", "B"), ("B", "A"))]
+    pair = [Fault("swapped", a, 0.0, 9.0, 0.9, False, (), other=b) for a, b in (("A", "B"), ("B", "A"))]
     assert sorted_out(pair, [("B", "swapped", "confirmed")]) == (pair, [])
     assert sorted_out(pair, [("A", "swapped", "refused")]) == ([], [])
     assert sorted_out(pair, []) == ([], pair)

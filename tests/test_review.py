@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from loadbook.analysis.planning.review import Subject, ac1_c, review
+from loadbook.analysis.planning.review import Found, Subject, ac1_c, review
 from loadbook.analysis.trace.model import Cycle, Limit, Segment
+from loadbook.queries.review_words import Said, said
 from loadbook.readers.cycles.file import parse_cycle
 
 GOOD = parse_cycle(
@@ -73,8 +74,12 @@ PART = Subject(
 )  # fmt: skip
 
 
+def read(found: list[Found], system: str = "si") -> list[Said]:
+    return [said(one, system) for one in found]
+
+
 def names(cycle: Cycle = GOOD, part: Subject | None = PART) -> list[str]:
-    return [r.name for r in review(cycle, [part] if part else [])]
+    return [r.name for r in read(review(cycle, [part] if part else []))]
 
 
 def without(*quantities: str, event: str | None = None) -> Cycle:
@@ -174,13 +179,17 @@ def test_what_a_cycle_would_do_to_a_part(remark: str, part: Subject) -> None:
 def test_a_band_narrower_than_the_furnace_is_surveyed_to() -> None:
     assert review(GOOD, [PART], furnaces=[("F1", 8.0), ("F2", 10.0)]) == []
     found = review(GOOD, [PART], furnaces=[("F1", 8.0), ("F3", 14.0)])
-    assert [(r.name, r.where) for r in found] == [("band narrower than the furnace", f"segment {n}") for n in (2, 4)]
-    assert found[0].remark == "the band is ±10 °C; F3 is surveyed to ±14 °C"
+    assert [(r.name, r.where) for r in read(found)] == [
+        ("band narrower than the furnace", f"segment {n}") for n in (2, 4)
+    ]
+    assert read(found)[0].remark == "the band is ±10 °C; F3 is surveyed to ±14 °C"
+    assert read(found, "us")[0].remark == "the band is ±18 °F; F3 is surveyed to ±25 °F"
 
 
-def test_a_door_that_burns_is_said_in_both_units() -> None:
-    (remark,) = review(BURNING, [PART])
-    assert "120 °C (248 °F)" in remark.remark and "60 °C (140 °F)" in remark.why
+@pytest.mark.parametrize(("system", "at", "burns"), [("si", "120 °C", "60 °C"), ("us", "248 °F", "140 °F")])
+def test_a_door_that_burns_is_said_in_the_readers_units(system: str, at: str, burns: str) -> None:
+    (remark,) = read(review(BURNING, [PART]), system)
+    assert at in remark.remark and burns in remark.why
 
 
 STAINLESS = Subject("S", "1.4301", "austenitic stainless steel", section_thick_mm=20.0, pct=(("c", 0.06), ("cr", 18.0)))
@@ -241,6 +250,6 @@ def test_ac1(pct: dict[str, float], expected: float) -> None:
 
 def test_every_remark_says_why_and_by_which_source() -> None:
     bare = Cycle("B", "1", "t", "stress relief", "vacuum", (Segment(1, "heat", 600.0), Segment(2, "hold", 600.0)))
-    found = review(bare, [replace(PART, tempered_at_c=600.0, max_soak_c=500.0)])
+    found = read(review(bare, [replace(PART, tempered_at_c=600.0, max_soak_c=500.0)]))
     assert len(found) >= 10
     assert all(r.why and r.source and r.where for r in found)

@@ -74,7 +74,7 @@ def test_negative_absolute_pressure_is_no_pressure() -> None:
 
 def test_only_certain_faults_take_samples_out() -> None:
     trace = prepared(raw([[1.0, 2.0, 3.0]], Channel(1, "TC1", "work")))
-    sure = Fault("open", "TC1", 60.0, 60.0, 1.0, True, "open")
+    sure = Fault("open", "TC1", 60.0, 60.0, 1.0, True, ())
     assert np.isnan(repaired(trace, [sure])[0].values[0]).tolist() == [False, True, False]
     assert sorted_out([replace(sure, certain=False)], ()) == ([], [replace(sure, certain=False)])
     assert np.isnan(without(trace, ["TC1"]).values).all()

@@ -223,9 +223,7 @@ def trial(
     if fmt in (None, "table"):
         for line in found.text:
             write_words(plain(line))
-        from loadbook.render.book_units import in_units
-
-        columns, shown = in_units(list(rows[0]), [list(r.values()) for r in rows], book.units)
+        columns, shown = found.shown(book.units)
         emit(columns, [[round(v, 1) if isinstance(v, float) else v for v in row] for row in shown], None)
         return
     emit(list(rows[0]), [list(r.values()) for r in rows], fmt)

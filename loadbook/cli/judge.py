@@ -150,7 +150,10 @@ def review(
     apart_c = parse_quantity(margin, "difference").value if margin else None
     found = cycles.review(book, read or cycle_or_file, revision, parts, apart_c)
     columns = ["name", "remark", "where", "why", "source"]
-    rows = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
+    rows: list[list[object]] = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
+    if fmt in ("json", "ndjson"):
+        columns += ["code", "figures"]
+        rows = [[*row, r.code, dict(r.figures)] for row, r in zip(rows, found.remarks, strict=True)]
     if fmt in (None, "table") and sys.stdout.isatty():
         for r in found.remarks:
             write_words(lines_kept(f"{r.name}: {r.remark} ({r.where})\n    {r.why} [{r.source}]"))

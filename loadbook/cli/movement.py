@@ -150,6 +150,7 @@ def ask_effect(
 
 
 def _print_effects(found: Any, companions: bool) -> None:
+    from loadbook.core.vocabulary.parameter_names import spoken
     from loadbook.render import movement as shown
     from loadbook.render.tables import plain, write_words
 
@@ -161,11 +162,12 @@ def _print_effects(found: Any, companions: bool) -> None:
     emit(columns, table, None, title=f"Effects inside {inside} ({100 * found.confidence:g} % interval)")
     if companions:
         click.echo("")
-        columns, table = shown.companion_table(rows)
-        emit(columns, table, None, title="The same slopes, otherwise fitted (units kept inside)")
+        columns, table = shown.companion_table(rows, found.system)
+        emit(columns, table, None, title="The same slopes, otherwise fitted")
     click.echo("")
     for r in rows:
-        write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {r['parameter']}: {r['verdict']}"))
+        name = spoken(r["parameter"], found.system)
+        write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {name}: {r['verdict']}"))
 
 
 moved = of_book("moved", ask_moved)

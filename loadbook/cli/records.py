@@ -229,6 +229,7 @@ def amend(
     Example: loadbook amend parts PN-1001 section_thick_mm=40 --why "drawing revision C"
     """
     from loadbook.readers.tables.change import changed_values, question_reading
+    from loadbook.render.book_units import in_units
     from loadbook.store.records import amend as write_amendment
 
     target = lookup.listed(kind)
@@ -241,7 +242,8 @@ def amend(
         name = lookup.record_name(target, row)
         key = lookup.row_key(conn, target.table)
         done = write_amendment(conn, target.table, name, row[key], changes, why, who)
-    to_stderr(f"Amended {target.table} {name}: {', '.join(changes)} ({len(done)} recorded)")
+    named = in_units(list(changes), [], book.units)[0]
+    to_stderr(f"Amended {target.table} {name}: {', '.join(named)} ({len(done)} recorded)")
     if target.table in _JUDGED_BY:
         to_stderr("Parameters and verdicts stay as they were computed until: loadbook recompute")
 
@@ -365,14 +367,13 @@ def _variant(name: str, known: dict[str, Any]) -> str | None:
     return found if found in known else None
 
 
-def _unit_words(unit: str) -> str:
-    """A unit as people write it; those that books keep inside are spelt c_per_h, c_diff, mbar_per_h."""
-    from loadbook.core import units
-
-    if unit == "c_diff":
-        return "°C difference"
-    label = units.show(0.0, unit)[1] if unit in units.SHOWN["si"] else unit
-    return label.replace("_per_", "/")
+def _units_here() -> str:
+    """The units of the book that is at hand; metric where there is none."""
+    try:
+        with BookFolder.find(None) as book:
+            return book.units
+    except LoadbookError:
+        return "si"
 
 
 def _columns_named(name: str) -> list[str]:
@@ -398,10 +399,12 @@ def explain(term: str | None, fmt: str | None) -> None:
     """
     import textwrap
 
+    from loadbook.core.figures import unit_words
     from loadbook.core.phrases import nearest
     from loadbook.core.vocabulary.lookup import terms
 
-    known = terms()
+    system = _units_here()
+    known = terms(system)
     of_kind = {t.kind for t in known.values()}
     chosen = None if term is None else next((k for k in of_kind if term.lower() == f"{k}s"), None)
     if term is None or chosen:
@@ -430,7 +433,7 @@ def explain(term: str | None, fmt: str | None) -> None:
     if fmt == "json":
         click.echo(json.dumps(found.__dict__, ensure_ascii=False, indent=1))
         return
-    unit = _unit_words(found.unit)
+    unit = unit_words(found.unit, system)
     click.echo(f"{found.name}  ({found.kind}{', ' + unit if unit else ''})")
     for paragraph in found.definition.split("\n"):
         click.echo(textwrap.fill(paragraph.strip(), 96) if paragraph.strip() else "")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from loadbook.core.errors import EXIT_COULD_NOT, EXIT_SOMETHING_WRONG, NotFoundError, UsageError
+from loadbook.core.units import unit_key
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
@@ -191,7 +192,7 @@ def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout:
     if fmt in (None, "table"):
         if not read.layout.zone and book is None and read.reading.started is not None:
             read.notes.append("there is no book here to say the zone: times are shown as if the clock ran on UTC")
-        _print_look(read, rows, fmt)
+        _print_look(read, rows, fmt, _units(read, book))
     else:
         emit(_CHANNEL_COLUMNS, _channel_rows(read), fmt)
     for question in read.questions:
@@ -233,14 +234,23 @@ def _channel_rows(read: Read) -> list[list[Any]]:
     return out
 
 
+def _units(read: Read, book: BookFolder | None) -> str:
+    """The book's units; where there is no book, those that the file is in."""
+    if book is not None:
+        return book.units
+    return "us" if any(unit_key(spec.unit_read or "") == "f" for spec in read.reading.channels) else "si"
+
+
 def _short(value: float | None) -> float | None:
     return None if value is None else float(f"{value:.6g}")
 
 
-def _print_look(read: Read, rows: int, fmt: str | None) -> None:
+def _print_look(read: Read, rows: int, fmt: str | None, system: str) -> None:
     from datetime import timedelta
 
     from loadbook.core.times import zone_of
+    from loadbook.core.units import show as show_in
+    from loadbook.render.book_units import in_units
 
     reading, counts = read.reading, read.reading.counts
     click.echo("Layout:")
@@ -256,11 +266,18 @@ def _print_look(read: Read, rows: int, fmt: str | None) -> None:
 
     shown = min(rows, counts.samples)
     names = [spec.name for spec in reading.channels]
-    first = [[at(float(reading.t_s[k])), *(_short(float(v)) for v in reading.values[:, k])] for k in range(shown)]
+    kept = [spec.unit for spec in reading.channels]
+    first = [
+        [at(float(reading.t_s[k])), *(_short(show_in(float(v), u, system)[0])
+                                      for v, u in zip(reading.values[:, k], kept, strict=True))]
+        for k in range(shown)
+    ]  # fmt: skip
     click.echo(f"\nFirst {shown} of {counts.samples} samples:")
     emit(("time", *map(plain, names)), first, fmt)
     click.echo(f"\nChannels ({len(names)}):")
-    emit(_CHANNEL_COLUMNS, _channel_rows(read), fmt)
+    columns, table = in_units(_CHANNEL_COLUMNS, _channel_rows(read), system)
+    low = columns.index("lowest")
+    emit(columns, [[*row[:low], *map(_short, row[low : low + 2]), *row[low + 2 :]] for row in table], fmt)
     click.echo(
         f"\nFrom {at(0.0)} to {at(float(reading.t_s[-1]))}, every {counts.interval_s:g} s; {counts.rows} rows read,"
         f" {counts.samples} samples, {counts.missing} values missing, {counts.open} open, {counts.gaps} gaps,"

@@ -21,7 +21,7 @@ LOAD = {
     "hollow": "Vent hollow parts; load dry.",
     "volatile": "Cadmium, zinc, lead, beryllium, magnesium: ask first.",
 }
-HOT = "Hot work, hot doors: at 120 °C it still burns, and the hottest work TC is not the hottest point of the load."
+HOT = "Hot work, hot doors: at {120 c} it still burns, and the hottest work TC is not the hottest point of the load."
 NO_ALARM = "loadbook reads files afterwards: it is not an alarm, interlock or controller."
 CODE = (
     "A limit from a code or a customer's specification overrules anything here. Pressure equipment and flight parts "

@@ -1,20 +1,24 @@
 """What is said beside figures: a code with figures, who may hear it and how grave it is. No sentence stands here.
 
 Calculations and queries make remarks, the words of each code are made at the edge in one place
-(`queries/remark_words.py`), and nothing ever reads a sentence to find out what it says.
+(`queries/remark_words.py`), and nothing ever reads a sentence to find out what it says. What is computed of a run is
+stored as codes and figures too (`stored`), and worded each time it is read, in the reader's units.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import json
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 SHOP, CUSTOMER = "shop", "customer"
 REFUSAL, CAUTION, ADVICE = "refusal", "caution", "advice"
+EVIDENCE, CLAUSE, NOTE, REVIEW = "evidence", "clause", "note", "review"
 
 # code: (severity, audience). `customer` means that the matter concerns them; the words and names of the shop's version
 # are still the shop's; a letter makes its own from the code and figures that it may show (queries/letter/filter).
+COMMON = "common practice"  # the source of a remark that no publication stands behind
 CODES: dict[str, tuple[str, str]] = {
     # why there is no figure
     "hardness": (REFUSAL, CUSTOMER),
@@ -86,7 +90,43 @@ CODES: dict[str, tuple[str, str]] = {
     "tc_coldest_place": (ADVICE, SHOP),
     "tc_own_coldest_place": (ADVICE, CUSTOMER),
     "tc_lost": (ADVICE, SHOP),
-}
+    # what a thermocouple's trace shows
+    **dict.fromkeys(
+        (
+            "open", "open_beside", "reversed", "stands_above", "stands_below", "shorted_rise", "shorted_drop",
+            "read_as", "leads", "traded", "left_place", "at_once", "time_constant", "frozen", "frozen_dead",
+            "frozen_expected", "frozen_alone", "frozen_caught_up", "jumped", "jumped_and_back", "noisy",
+            "comes_and_goes", "drift", "drift_in_proportion", "drift_between", "drift_above", "drift_moved",
+            "drift_place", "drift_reported", "position", "spike", "known_swap",
+        ),
+        (EVIDENCE, SHOP),
+    ),
+    # what a clause of a cycle asks
+    **dict.fromkeys(
+        ("limit", "segment_rate", "target", "segment_pressure", "hold_edge", "soak"), (CLAUSE, SHOP)
+    ),
+    # what belongs beside a parameter of a run, or a plan
+    **dict.fromkeys(
+        (
+            "no_band", "noise", "above", "dose_at", "section", "plan_section", "plan_film", "plan_film_stated",
+            "plan_start", "plan_alone", "plan_no_rate",
+        ),
+        (NOTE, SHOP),
+    ),
+    # what a careful reader says of a cycle
+    **dict.fromkeys(
+        (
+            "no_start", "no_ramp_limit", "asks_above_limit", "asks_below_limit", "band_over_limit",
+            "spread_over_band", "wrong_direction", "door_over_backfill", "band_not_stated", "no_low_hold",
+            "no_backfill_limit", "no_door_limit", "never_binds", "door_burns", "no_spread_limit", "no_lead_limit",
+            "no_work_tcs_limit", "no_gap_limit", "no_pressure_limit", "above_tempering", "above_ac1", "above_max_soak",
+            "sensitising", "embrittling", "aluminium", "plated", "titanium_gas", "titanium_air", "no_dew_point_limit",
+            "chlorine", "reacts", "volatile_in_vacuum", "soak_by_section", "soak_short", "no_hold", "band_of_furnace",
+            "softens",
+        ),
+        (REVIEW, SHOP),
+    ),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -114,9 +154,37 @@ def remark(code: str, **figures: Any) -> Remark:
     'refusal'
     """
     severity, audience = CODES[code]
-    return Remark(code, figures, audience, severity)
+    plain = {k: v.item() if hasattr(v, "item") else v for k, v in figures.items()}  # numpy's numbers are no JSON
+    return Remark(code, plain, audience, severity)
 
 
 def from_dict(given: Mapping[str, Any]) -> Remark | None:
     """A remark out of `as_dict`; None for a code that this program does not know (nobody can word it)."""
     return remark(given["code"], **given["figures"]) if given["code"] in CODES else None
+
+
+def stored(said: Iterable[Remark | str]) -> str | None:
+    """What was said, as a column of derived rows keeps it: JSON of codes and figures; None for nothing.
+
+    A text that is not the program's own sentence (a channel's name, a person's word) stays as it is; alone, it is kept
+    as plain text.
+
+    >>> stored([remark("no_band", band_c_diff=5.0), "TC 1"])
+    '[{"code": "no_band", "figures": {"band_c_diff": 5.0}}, "TC 1"]'
+    """
+    parts = list(said)
+    if all(isinstance(p, str) for p in parts):
+        return "; ".join(map(str, parts)) or None
+    kept = [p if isinstance(p, str) else {"code": p.code, "figures": dict(p.figures)} for p in parts]
+    return json.dumps(kept, ensure_ascii=False)
+
+
+def of_stored(text: str) -> tuple[Remark | str, ...]:
+    """What `stored` kept. A text that a person or an older version wrote is given back as it is."""
+    if not text.startswith('[{"code"') and not text.startswith('["'):
+        return (text,)
+    try:
+        found = [p if isinstance(p, str) else from_dict(p) for p in json.loads(text)]
+    except (ValueError, KeyError, TypeError):
+        return (text,)
+    return tuple(p for p in found if p is not None)

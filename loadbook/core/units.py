@@ -215,6 +215,8 @@ SHOWN: dict[str, dict[str, tuple[str, Convert, int]]] = {
         "kg": ("kg", _times(1.0), 2),
         "min": ("min", _times(1.0), 1),
         "h": ("h", _times(1.0), 2),
+        "mbar": ("mbar", _times(1.0), 3),
+        "mbar_per_h": ("mbar/h", _times(1.0), 4),
     },
     "us": {
         "c": ("°F", f_from_c, 1),
@@ -225,6 +227,8 @@ SHOWN: dict[str, dict[str, tuple[str, Convert, int]]] = {
         "kg": ("lb", _times(1 / 0.45359237), 2),
         "min": ("min", _times(1.0), 1),
         "h": ("h", _times(1.0), 2),
+        "mbar": ("torr", _times(760.0 / 1013.25), 3),
+        "mbar_per_h": ("micron/h", _times(760.0 / 1.01325), 4),
     },
 }
 
@@ -232,7 +236,7 @@ SHOWN: dict[str, dict[str, tuple[str, Convert, int]]] = {
 def show(value: float, unit: str, system: str = "si") -> tuple[float, str, int]:
     """A value kept inside as the book shows it: (number, label, digits after the point).
 
-    unit is one of c, c_diff, c_per_h, mm, um, kg, min, h; any other is given back unchanged.
+    unit is one of c, c_diff, c_per_h, mm, um, kg, min, h, mbar, mbar_per_h; any other is given back unchanged.
     """
     known = SHOWN[system].get(unit)
     if known is None:

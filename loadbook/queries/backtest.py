@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loadbook.analysis.answers import backtest as calc
+from loadbook.analysis.answers.cells import THICK, THIN
 from loadbook.analysis.answers.estimate import LEAST_DF, LEAST_PARTS, History
 from loadbook.core.errors import CalculationError, NotFoundError
+from loadbook.core.figures import shown
 from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
 
 from . import history as answerdata
@@ -69,14 +71,16 @@ def backtest(book: BookFolder, filters: Filters | None = None, contents: Iterabl
     for process, kind in strata:
         if kind in KEPT_ONLY_KINDS:
             continue
-        rows += _stratum(source, process, kind, tuple(contents))
+        rows += _stratum(source, process, kind, tuple(contents), book.units)
     rows += _live(book, strata)
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     warnings = ["Coverage is an average over part numbers and runs, not a promise for each."]
     return Backtest(table, warnings)
 
 
-def _stratum(source: answerdata.Measured, process: str, kind: str, contents: tuple[float, ...]) -> list[dict[str, Any]]:
+def _stratum(
+    source: answerdata.Measured, process: str, kind: str, contents: tuple[float, ...], system: str
+) -> list[dict[str, Any]]:
     pieces = source.pieces(process, kind)
     base = {"process": process, "kind": kind}
     try:
@@ -106,8 +110,18 @@ def _stratum(source: answerdata.Measured, process: str, kind: str, contents: tup
                 out.append({**head, "note": note})
                 continue
             thin = "too few repeats of a part number to answer from" if known and history.df2 < LEAST_DF else ""
-            out += [{**head, **found, "note": thin} for found in _groups(history, known, content)]
+            names = _class_names(history.edge, system)
+            found = _groups(history, known, content)
+            out += [{**head, **f, "group": names.get(f["group"], f["group"]), "note": thin} for f in found]
     return out
+
+
+def _class_names(edge_mm: float | None, system: str) -> dict[str, str]:
+    """The spread classes with the section that parts them, in the reader's units."""
+    if edge_mm is None:
+        return {}
+    edge = shown(edge_mm, "mm", system)
+    return {THICK: f"{THICK}, over {edge}", THIN: f"{THIN}, up to {edge}"}
 
 
 def _groups(history: History, known: bool, content: float) -> list[dict[str, Any]]:

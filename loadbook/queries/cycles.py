@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.planning.plan import Plan, Sections, film_of
 from loadbook.analysis.planning.plan import plan as integrate
-from loadbook.analysis.planning.review import Remark, Subject
+from loadbook.analysis.planning.review import Subject
 from loadbook.analysis.planning.review import review as read_through
 from loadbook.analysis.planning.softening import Hardness, softens
 from loadbook.analysis.trace import lag
@@ -20,6 +20,9 @@ from loadbook.core.errors import CalculationError, NotFoundError
 from loadbook.readers.cycles.file import read_cycle_file
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import load_cycle
+
+from .evidence_words import words
+from .review_words import Said, said
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,10 +38,10 @@ ELEMENTS = ("c", "mn", "si", "ni", "cr", "mo")
 
 @dataclass(frozen=True)
 class Reviewed:
-    """A cycle's name and the remarks on it."""
+    """A cycle's name and the remarks on it, in the book's units."""
 
     name: str
-    remarks: tuple[Remark, ...]
+    remarks: tuple[Said, ...]
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,10 @@ class Shown:
 
 @dataclass(frozen=True)
 class PartPlan:
-    """A plan for one part: the calculation, its limits, and what the part's runs under this cycle showed."""
+    """A plan for one part: the calculation, its limits, and what the part's runs under this cycle showed.
+
+    assumptions  what the calculation rests on, in the book's units
+    """
 
     part: str
     cycle: Cycle
@@ -64,6 +70,7 @@ class PartPlan:
     difference_c: float | None
     shown: tuple[Shown, ...]
     runs: int
+    assumptions: tuple[str, ...] = ()
 
     def rows(self) -> list[dict[str, Any]]:
         """One row per segment, with the keys of PLAN_COLUMNS."""
@@ -122,7 +129,7 @@ def review(
     remarks = read_through(found, subjects, margin_c, [(r[0], r[1]) for r in furnaces])
     if "anneal" not in found.process.casefold():  # which is asked to soften
         remarks += softens(_hardness(conn, found, names))
-    return Reviewed(f"{found.cycle} revision {found.revision}", tuple(remarks))
+    return Reviewed(f"{found.cycle} revision {found.revision}", tuple(said(r, book.units) for r in remarks))
 
 
 def _hardness(conn: sqlite3.Connection, cycle: Cycle, parts: Sequence[str]) -> list[Hardness]:
@@ -210,11 +217,12 @@ def plan(
         return Body(shape, thickness_mm / 2.0, row["conductivity_w_mk"], diffusivity)
 
     thin = section(row["section_thin_mm"]) if row["section_thin_mm"] is not None else None
-    film, words = film_of(found.atmosphere, film_w_m2k)
-    sections = Sections(section(row["section_thick_mm"]), thin, film, words)
+    film, film_said = film_of(found.atmosphere, film_w_m2k)
+    sections = Sections(section(row["section_thick_mm"]), thin, film, film_said)
     done = integrate(found, sections, lag_c, difference_c, row["dose_constant"])
     shown, runs = _shown(conn, part, found)
-    return PartPlan(part, found, done, lag_c, difference_c, shown, runs)
+    assumptions = tuple(words(r, book.units) for r in done.assumptions)
+    return PartPlan(part, found, done, lag_c, difference_c, shown, runs, assumptions)
 
 
 def _shown(conn: sqlite3.Connection, part: str, cycle: Cycle) -> tuple[tuple[Shown, ...], int]:

@@ -16,6 +16,7 @@ from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+from loadbook.core.vocabulary.parameter_names import parameter_of
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .filters import Filters
@@ -174,8 +175,12 @@ def effect_of(
 
 
 def _words(of: Sequence[str]) -> list[str]:
-    """The names in `of`, of which each text may hold several with commas."""
-    return [name.strip() for text in of for name in text.split(",") if name.strip()]
+    """The names in `of` as keys: each text is one name as people say it, or several with commas."""
+    out = []
+    for text in of:
+        whole = parameter_of(text)
+        out += [whole] if whole != text.strip() else [parameter_of(n) for n in text.split(",") if n.strip()]
+    return out
 
 
 def _row(e: Effect) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from loadbook.core import units
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, SCALES
+from loadbook.core.vocabulary.parameter_names import parameter_of, spoken
 from loadbook.core.vocabulary.parameters import PLANNED
 
 
@@ -170,12 +171,15 @@ def conditions(text: str | None) -> str | None:
 
 
 def planned(texts: Iterable[str]) -> dict[str, float]:
-    """Settings as a user writes them: 'hold_mean_c=620', 'hold_mean_f=1150', 'heating_rate_peak_c_per_h=200 F/h'.
+    """Settings as a user writes them: 'hold_mean_c=620', 'hold_mean_f=1150', 'heating rate=200 F/h'.
 
-    A bare number is in the unit that the name carries. Raises UsageError for any other parameter or spelling.
+    A bare number is in the unit that the name carries; a name in words carries none.
+    Raises UsageError for any other parameter or spelling.
 
     >>> planned(["soak_minutes=120", "hold_mean_f=212"])
     {'soak_minutes': 120.0, 'hold_mean_c': 100.0}
+    >>> planned(["Heating rate, peak=180 F/h", "hold temperature=212 F", "soak=90 min"])
+    {'heating_rate_peak_c_per_h': 100.0, 'hold_mean_c': 100.0, 'soak_minutes': 90.0}
     """
     out: dict[str, float] = {}
     for text in texts:
@@ -185,13 +189,20 @@ def planned(texts: Iterable[str]) -> dict[str, float]:
         if inside is None or not equals:
             raise UsageError(
                 f"--with {text!r} plans nothing that is planned before a run",
-                remedy="Write --with parameter=value; plannable are: " + ", ".join(PLANNED),
+                remedy="Write --with parameter=value; plannable are: "
+                + ", ".join(PLANNED)
+                + f" ({'; '.join(map(spoken, PLANNED))})",
             )
         dimension = PLANNED[inside].dimension
         try:
-            number = units.convert(float(value), unit, dimension) if dimension != "duration" else float(value)
+            bare = float(value)
         except ValueError:
             number = units.parse_quantity(value, dimension).value
+        else:
+            if not unit:
+                like = "100 F/h" if dimension == "rate" else "1150 F"
+                raise UsageError(f"--with {text!r} does not say the unit of {value}", remedy=f"Write {name}={like}")
+            number = bare if dimension == "duration" else units.convert(bare, unit, dimension)
         if inside != "hold_mean_c" and not number > 0:
             raise UsageError(f"{inside} must be above zero, not {value}", where="--with")
         out[inside] = number
@@ -206,7 +217,8 @@ def _plannable(name: str) -> tuple[str | None, str]:
         stem, unit = re.subn(r"_f(_per_h)?$", r"_c\1", name)
         if unit and stem == inside:
             return inside, "f_per_h" if name.endswith("_per_h") else "f"
-    return None, ""
+    called = parameter_of(name)
+    return (called, "min" if PLANNED[called].unit == "min" else "") if called in PLANNED else (None, "")
 
 
 def as_kept(question: Question) -> dict[str, Any]:

@@ -10,11 +10,13 @@ import re
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import UsageError
 from loadbook.core.vocabulary.intake_kinds import BY_KIND
 from loadbook.store import lookup
+
+from .evidence_words import of_stored
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -73,7 +75,9 @@ def find(book: BookFolder, words: str, kinds: Sequence[str] = ()) -> list[Hit]:
     conn.execute("BEGIN")  # one state of the book for all of it
     try:
         index = database(memory)
-        return [hit for kind in wanted or map(lookup.listed, KINDS) for hit in _hits(conn, index, kind, asked)]
+        return [
+            hit for kind in wanted or map(lookup.listed, KINDS) for hit in _hits(conn, index, kind, asked, book.units)
+        ]
     finally:
         conn.execute("ROLLBACK")
         memory.close()
@@ -95,7 +99,12 @@ def _query(words: str) -> str:
     return " ".join(parts)
 
 
-def _hits(conn: sqlite3.Connection, index: Database, kind: lookup.Listed, asked: str) -> Iterator[Hit]:
+def _read(row: Sequence[Any], system: str) -> list[Any]:
+    """A row with what it keeps as codes and figures in words, as a person would look for it."""
+    return [of_stored(v, system) if isinstance(v, str) and v[:1] == "[" else v for v in row]
+
+
+def _hits(conn: sqlite3.Connection, index: Database, kind: lookup.Listed, asked: str, system: str) -> Iterator[Hit]:
     columns = texts_of(kind.kind)
     key = lookup.row_key(conn, kind.table)
     chosen = ", ".join(_MADE.get(c, c) for c in columns)
@@ -107,7 +116,7 @@ def _hits(conn: sqlite3.Connection, index: Database, kind: lookup.Listed, asked:
     with index.atomic():
         index.conn.executemany(
             f"INSERT INTO {kind.table} VALUES ({marks})",
-            (row for row in cursor.execute(f"SELECT {key}, {chosen} FROM {kind.table}") if any(row[1:])),
+            (_read(row, system) for row in cursor.execute(f"SELECT {key}, {chosen} FROM {kind.table}") if any(row[1:])),
         )
         table.enable_fts(columns, tokenize="unicode61 remove_diacritics 2")
     fts = f"{kind.table}_fts"

@@ -10,13 +10,13 @@ from zoneinfo import ZoneInfo
 
 from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter, Trace
 from loadbook.core import times
-from loadbook.core.remarks import Remark
+from loadbook.core.remarks import Remark, of_stored
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
 from loadbook.store.trace_files import read_trace
 
-from . import load_findings
+from . import evidence_words, load_findings
 from .relations import Relations, relations_of
 from .remark_words import words
 from .result import Result
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 COLUMNS = (
     "run", "what", "name", "verdict", "channel", "value", "limit_value", "unit", "first_at", "worst_at", "lasted_s",
-    "asked", "missing", "without", "uncertain", "uncertainty", "segment", "confidence", "text",
+    "asked", "missing", "without", "uncertain", "uncertainty", "segment", "confidence", "text", "codes",
 )  # fmt: skip
 SUMMARY_COLUMNS = (
     "run", "started", "furnace", "cycle", "cycle_revision", "status", "verdict", "clauses", "broken", "cannot_be_told",
@@ -76,7 +76,7 @@ class JudgedRun(Result):
     as_recorded  where there are such: the same run judged as if all of these channels were to be trusted
     load         what speaks against this load by this cycle in this furnace on that day, as coded remarks
     relations    the runs that it repeats or that repeat it, with what their pieces moved; None where there are none
-    system       the units that the book speaks, for the words of `rows`
+    units        'si' or 'us': what its sentences are said in
     worked  the prepared trace, its phases and parameters, which the verdict rests on; None without a trace
     """
 
@@ -91,7 +91,7 @@ class JudgedRun(Result):
     as_recorded: Judgement | None = None
     load: tuple[Remark, ...] = ()
     relations: Relations | None = None
-    system: str = "si"
+    units: str = "si"
 
     @property
     def run(self) -> str:
@@ -157,19 +157,27 @@ class JudgedRun(Result):
 
     def rows(self) -> list[dict[str, Any]]:
         """One row for the run, one per clause (broken first), one per fault, one per remark on its load, with the keys
-        of COLUMNS."""
+        of COLUMNS.
+
+        Figures in the units kept inside; text in the book's, with the codes that it was made from beside it.
+        """
         blank: dict[str, Any] = dict.fromkeys(COLUMNS) | {"run": self.run}
         against = [
-            blank | {"what": "load", "name": r.code, "verdict": r.severity, "text": words(r, self.system)}
+            blank
+            | {"what": "load", "name": r.code, "verdict": r.severity, "text": words(r, self.units), "codes": [r.code]}
             for r in self.load
         ]
         if self.judgement is None:
-            return [blank | {"what": "run", "name": "run", "verdict": self.verdict, "text": self.headline}, *against]
+            whole = blank | {"what": "run", "name": "run", "verdict": self.verdict, "text": self.headline, "codes": []}
+            return [whole, *against]
         started = self.record.trace["started"] if self.record.trace else None
         order = {"run": 0, "clause": 1, "fault": 2}
         ranks = {"broken": 0, "cannot be told": 1, "kept": 2}
         rows = derived.finding_rows(self.record, self.judgement, started)
         rows.sort(key=lambda r: (order[r["what"]], ranks.get(r["verdict"], 0) if r["what"] == "clause" else 0))
+        for row in rows:
+            row["codes"] = [r.code for r in of_stored(row["text"]) if isinstance(r, Remark)]
+            row["text"] = evidence_words.of_stored(row["text"], self.units)
         rows[0]["text"] = self.headline
         return [{c: row.get(c) for c in COLUMNS} for row in (*rows, *against)]
 
@@ -219,7 +227,7 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
         return JudgedRun(
             record, verdict, None, asked, approvals, _remarks(record, (), book.zone),
             load=load_findings.of_run(book, record), relations=relations_of(book, run) if figures else None,
-            system=book.units,
+            units=book.units,
         )  # fmt: skip
     trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
     factor, decides = book.guard()

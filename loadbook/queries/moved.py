@@ -12,6 +12,7 @@ from loadbook.analysis.movement import blunders, compare, describe, scale
 from loadbook.analysis.movement import content as movement_content
 from loadbook.analysis.movement import lots as movement_lots
 from loadbook.analysis.movement.scale import STRATUM, Stage
+from loadbook.core import figures
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import many
 from loadbook.core.vocabulary.intake_kinds import SIZE_KINDS
@@ -237,13 +238,13 @@ def _scatter_rows(frame: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _not_at_20c(frame: pd.DataFrame) -> list[str]:
+def _not_at_20c(frame: pd.DataFrame, system: str) -> list[str]:
     """How many movements of sizes could not be brought to 20 °C, by what is not recorded."""
     if not len(frame):
         return []
-    sizes = int(frame["kind"].isin(SIZE_KINDS).sum())
+    sizes, reference = int(frame["kind"].isin(SIZE_KINDS).sum()), figures.shown(20.0, "c", system)
     return [
-        f"{n} of {sizes} size movements could not be corrected to 20 °C ({missing} not recorded)."
+        f"{n} of {sizes} size movements could not be corrected to {reference} ({missing} not recorded)."
         for state, missing in (
             ("no temperatures", "temperatures"),
             ("no expansion figures", "expansion of the material or of the gauge"),
@@ -276,7 +277,7 @@ def _warnings(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Com
     way = int((frame["way"] == "unrecorded").sum()) if "way" in frame else 0
     if way and result.stage is None:
         out.append(f"{way} of {len(frame)} movements: how the piece was held, its datum or surface is not recorded.")
-    out += _not_at_20c(frame)
+    out += _not_at_20c(frame, result.system)
     if len(result.table) and (result.table["runs"] > 1).any():
         still = result.table[(result.table["runs"] > 1) & result.table["mean_low"].isna()]
         if len(still):

@@ -12,6 +12,7 @@ from typing import Any
 
 from loadbook.core import units
 from loadbook.core.cautions import LOAD
+from loadbook.core.figures import scale_words
 from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
 from loadbook.core.vocabulary.parameters import PLANNED
@@ -178,7 +179,9 @@ _SHOP: dict[str, Words] = {
         f"{f['share']:.0%} of the movements on record are smaller than their gauge's uncertainty (typically "
         f"{told(f['gauge_um'], 'um', s)}): they moved less than can be told"
     ),
-    "length_not_known": "this kind works in µm per 100 mm, and the reference length asked about is not known",
+    "length_not_known": lambda f, s: (
+        f"this kind works in {scale_words('um per 100 mm', s)}, and the reference length asked about is not known"
+    ),
     "no_scatter": f"every movement recorded is the same, {_SPREAD}",
     "no_scatter_inside_parts": f"every piece of each part number moved the same, to the last digit, {_SPREAD}",
     "too_few_runs": lambda f, s: f"only {many(f['runs'], 'run')} on record; a known part number needs {f['needed']}",
@@ -229,7 +232,7 @@ _SHOP: dict[str, Words] = {
     **LOAD_WORDS,
     "stock": _stock,
     "stock_not_needed": lambda f, s: f"no stock against {f['against']}: the bound lies on the harmless side",
-    "stock_not_known": "no stock is advised: this kind has no harmful direction, or its size in µm is not known",
+    "stock_not_known": "no stock is advised: this kind has no harmful direction, or its size is not known",
 }
 
 _RESOLVE = "Measure with a gauge that resolves the movement."

@@ -14,7 +14,10 @@ from loadbook.analysis.movement import scale
 from loadbook.analysis.planning.trial import TrialPlan, plan_trial
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
+from loadbook.core.figures import scale_words, unit_words
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+from loadbook.core.vocabulary.parameter_names import parameter_of
+from loadbook.core.vocabulary.parameter_names import spoken as spoken_name
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from . import answer_remarks, remark_words
@@ -57,6 +60,18 @@ class Trial:
             )  # fmt: skip
         return [{k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in r.items()} for r in out]
 
+    def shown(self, system: str) -> tuple[list[str], list[list[Any]]]:
+        """The rows as a person reads them: settings, and the range that each part number was run at, in one unit."""
+        unit = PLANNED[self.plan.parameter].unit
+        name = f"{spoken_name(self.plan.parameter)} [{unit_words(unit, system)}]"
+        columns = ["order", "part", "characteristic", name, "lowest it was run at", "highest it was run at"]
+        rows = []
+        for row in self.rows():
+            *names, setting_, low, high = row.values()
+            turned = [None if v is None else units.show(v, unit, system)[0] for v in (setting_, low, high)]
+            rows.append([*names, *turned])
+        return columns, rows
+
     def frame(self) -> pd.DataFrame:
         import pandas as pd
 
@@ -80,6 +95,7 @@ def trial(
     filters         part numbers that may be run (part), the process, and what of the history counts
     Raises          UsageError, NotFoundError, CalculationError
     """
+    parameter = parameter_of(parameter)
     if parameter not in PLANNED:
         raise UsageError(f"{parameter} is not planned before a run", remedy="Plannable are: " + ", ".join(PLANNED))
     filters = filters or Filters()
@@ -108,7 +124,7 @@ def trial(
     if low is None or high is None:
         if len(seen) == 0 or seen.min() == seen.max():
             raise CalculationError(
-                f"{parameter} never varied, so there are no limits to take from the history",
+                f"{spoken_name(parameter)} never varied, so there are no limits to take from the history",
                 remedy="Give --low and --high",
             )
         low, high = (float(seen.min()) if low is None else low), (float(seen.max()) if high is None else high)
@@ -148,13 +164,12 @@ def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float
     one, label, _ = units.show(1.0, {"c": "c_diff"}.get(key, key), system)
     step = nice_step((high - low) * one)
     factor = step / one  # setting units inside the book per shown step
-    shown, movement_label, _ = (
-        units.show(1.0, unit, system) if unit == "um" else (1.0, unit.replace("um", "µm").replace("percent", "%"), 0)
-    )
+    shown, movement_label, _ = units.show(1.0, unit, system) if unit == "um" else (1.0, scale_words(unit, system), 0)
 
     def amount(value: float) -> str:
         return figure(value * factor * shown)
 
+    movement_label = f"× {movement_label}" if movement_label[:1].isdigit() else movement_label
     per = f"{movement_label} per {figure(step)} {label}"
     name = spoken(plan.parameter)
     out = []

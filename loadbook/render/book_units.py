@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from loadbook.core import units
+from loadbook.core.figures import scale_words
+from loadbook.core.vocabulary.parameter_names import spoken
+from loadbook.queries.evidence_words import of_stored
+from loadbook.store.chain import literal
 
+# columns of keys that people know by another name
+_WORDED: dict[str, Callable[[str, str], str]] = {"parameter": spoken, "scale": scale_words}
 # suffix inside -> (suffix shown, conversion): longest first
 _TEMPERATURE = ("_f", units.f_from_c)
 _DIFFERENCE = ("_f", units.f_diff_from_c_diff)
 _US = (
     ("_c_per_h", "_f_per_h", units.f_diff_from_c_diff),
+    ("_um_per_100mm", "_0.0001in_per_10in", lambda v: v),  # 1 µm per 100 mm is 1e-5 either way
+    ("_um", "_thou", lambda v: v / 25.4),
     ("_mm", "_in", lambda v: v / 25.4),
+    ("_mbar_per_h", "_micron_per_h", lambda v: units.show(v, "mbar_per_h", "us")[0]),
+    ("_mbar", "_torr", lambda v: units.show(v, "mbar", "us")[0]),
     ("_kg", "_lb", lambda v: v / 0.45359237),
 )
 # lengths, or figures in the row's own unit (a hardness): the column `unit` says which
@@ -23,15 +33,26 @@ _DIFFERENCE_COLUMNS = ("uniformity_c", "worst_c", "correction_c", "expanded_unce
 
 
 def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str) -> tuple[list[str], list[list[Any]]]:
-    """Columns and rows as the book shows them. Under 'si' nothing changes.
+    """Columns and rows as the book shows them; what stands in a cell as codes and figures is worded.
+
+    A figure whose unit stands beside it in a column `unit` is turned with that unit, and the unit written out.
 
     >>> in_units(["part", "length_mm", "at_c"], [["A", 25.4, 100.0]], "us")
     (['part', 'length_in', 'at_f'], [['A', 1.0, 212.0]])
     >>> in_units(["before_mm", "unit"], [[25.4, "mm"], [60.0, "HRC"]], "us")
     (['before_in', 'unit'], [[1.0, 'mm'], [60.0, 'HRC']])
     """
+    table = [[of_stored(v, system) if isinstance(v, str) and v[:1] == "[" else v for v in row] for row in rows]
+    for i, name in enumerate(columns):
+        if name in _WORDED:
+            for row in table:
+                cell = row[i]
+                row[i] = _WORDED[name](cell, system) if isinstance(cell, str) else cell
+    kept_units = [row[list(columns).index("unit")] if "unit" in columns else None for row in table]
+    if "unit" in columns:
+        _beside_their_unit(columns, table, system)
     if system != "us":
-        return list(columns), [list(row) for row in rows]
+        return list(columns), table
     names, turns = [], []
     for name in columns:
         shown, turn = name, None
@@ -46,10 +67,9 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
         names.append(shown)
         turns.append(turn)
     own = [t if name not in _READ else None for name, t in zip(columns, turns, strict=True)]
-    unit = list(columns).index("unit") if "unit" in columns else None
     shown_rows = []
-    for row in rows:
-        chosen = turns if unit is None or row[unit] in (None, "", "mm") else own
+    for row, unit in zip(table, kept_units, strict=True):
+        chosen = turns if unit in (None, "", "mm") else own
         shown_rows.append([round(turn(v), 9) if turn and isinstance(v, (int, float)) else v
                            for v, turn in zip(row, chosen, strict=True)])  # fmt: skip
     return names, shown_rows
@@ -67,6 +87,31 @@ def as_typed(columns: Sequence[str], rows: Sequence[list[Any]], typed: Sequence[
         for place, name in enumerate(columns):
             if name.startswith("value") and name in given and row[place] is not None:
                 row[place] = given[name]
+
+
+def amended_in_units(row: Any, system: str) -> list[Any]:
+    """[column, was, became] of an amendment, as the book shows such a column."""
+    old, new = literal(row["old_value"]), literal(row["new_value"])
+    (name,), ((was,), (became,)) = in_units([row["column_name"]], [[old], [new]], system)
+    return [name, was, became]
+
+
+_BESIDE_UNIT = ("value", "limit_value", "nominal", "low", "high", "lowest", "highest", "bound", "asked", "achieved",
+                "mean", "mean_low", "mean_high", "median", "worst")  # fmt: skip
+_WIDTHS = ("se", "uncertainty")  # differences, where the figure is a temperature
+
+
+def _beside_their_unit(columns: Sequence[str], table: list[list[Any]], system: str) -> None:
+    at = list(columns).index("unit")
+    for row in table:
+        unit = row[at]
+        if unit not in units.SHOWN[system]:
+            continue
+        for i, name in enumerate(columns):
+            if isinstance(row[i], (int, float)) and name in (*_BESIDE_UNIT, *_WIDTHS):
+                kept = "c_diff" if unit == "c" and name in _WIDTHS else unit
+                row[i] = round(units.show(row[i], kept, system)[0], 9)
+        row[at] = units.show(0.0, unit, system)[1]
 
 
 def _is_difference(name: str) -> bool:

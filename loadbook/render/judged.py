@@ -8,6 +8,9 @@ from typing import Any, TextIO
 
 from loadbook.analysis.trace.model import ClauseResult
 from loadbook.core import times, units
+from loadbook.core.figures import shown as shown_figure
+from loadbook.core.vocabulary.parameter_names import spoken
+from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.queries.relations import Relations
 from loadbook.queries.remark_words import words
@@ -28,11 +31,21 @@ def figure(value: float | None, unit: str, system: str) -> str:
     if unit == "s":
         return f"{value / 60.0:.1f} min" if value >= 120.0 else f"{value:.0f} s"
     if unit in ("mbar", "mbar_per_h"):
-        return f"{value:.3g} {unit.replace('_per_', '/')}"
+        return shown_figure(value, unit, system)
     if unit not in units.SHOWN["si"]:
         return f"{value:.6g}" + (f" {unit}" if unit else "")
     shown, label, digits = units.show(value, unit, system)
+    label = f"× {label}" if label[:1].isdigit() else label
     return f"{shown:.{digits}f} {label}" + (" apart" if unit == "c_diff" else "")
+
+
+def width(value: float, unit: str, system: str) -> str:
+    """An uncertainty or a standard error of a figure in a unit: of a temperature it is a difference.
+
+    >>> width(10.0, "c", "us")
+    '18.0 °F'
+    """
+    return figure(value, "c_diff" if unit == "c" else unit, system).replace(" apart", "")
 
 
 def close_figure(value: float | None, limit: float | None, unit: str, system: str) -> str:
@@ -49,13 +62,16 @@ def close_figure(value: float | None, limit: float | None, unit: str, system: st
 def label(c: ClauseResult, system: str) -> str:
     """A clause's name with the temperatures between which alone it binds.
 
-    >>> label(ClauseResult("heat 3 rate", "kept", "", above_c=585.0), "us")
+    >>> from loadbook.core.remarks import remark
+    >>> label(ClauseResult("heat 3 rate", "kept", remark("limit"), above_c=585.0), "us")
     'heat 3 rate, above 1085.0 °F'
     """
     sides = [
         f"{word} {figure(v, 'c', system)}" for word, v in (("above", c.above_c), ("below", c.below_c)) if v is not None
     ]
-    return c.clause + (f", {' and '.join(sides)}" if sides else "")
+    distance = c.text.figures.get("distance_mm")
+    of = f" of {shown_figure(distance, 'mm', system)}" if distance is not None else ""
+    return c.clause + of + (f", {' and '.join(sides)}" if sides else "")
 
 
 def lasted(seconds: float | None) -> str:
@@ -83,7 +99,7 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
 
     for found in judged.load:
         _say(out, plain(words(found, system)))
-    _faults(judged, out, when)
+    _faults(judged, out, when, system)
     broken = judged.of("broken")
     if broken:
         _section(out, "Broken, by first moment", ["clause", "first moment", "worst moment", "channel", "value", "limit",
@@ -101,11 +117,15 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
         _section(out, "Kept", ["clause", "nearest to the limit", "limit", "channel", "moment", ""], rows)
     if every:
         _section(
-            out, "What each clause says", ["clause", "sentence"], [[label(c, system), c.text] for c in judged.clauses]
+            out,
+            "What each clause says",
+            ["clause", "sentence"],
+            [[label(c, system), worded([c.text], system)] for c in judged.clauses],
         )
     if judged.asked:
-        rows = [[a.parameter, figure(a.asked, a.unit, system) or "not asked", figure(a.program, a.unit, system),
-                 _achieved(a, system), a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
+        rows = [[spoken(a.parameter, system), figure(a.asked, a.unit, system) or "not asked",
+                 figure(a.program, a.unit, system), _achieved(a, system),
+                 a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
         columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
         _section(out, "Asked and achieved", columns, rows)
     _checks(judged, out, system)
@@ -135,12 +155,12 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
     _say(out, f"\n{plain(judged.run)}  {judged.headline}")
 
 
-def _faults(judged: JudgedRun, out: TextIO, when: Callable[[float | None], str]) -> None:
+def _faults(judged: JudgedRun, out: TextIO, when: Callable[[float | None], str], system: str) -> None:
     if not judged.faults:
         return
     decided = {(c, k): d for c, k, d in judged.record.confirmed()}
     rows = [[f.channel, f.kind, when(f.start_s), lasted(f.end_s - f.start_s), f"{f.confidence:.2f}",
-             decided.get((f.channel, f.kind)) or fault_state(f), f.evidence]
+             decided.get((f.channel, f.kind)) or fault_state(f), worded(f.evidence, system)]
             for f in judged.faults]  # fmt: skip
     _section(out, "Thermocouple faults", ["channel", "fault", "from", "for", "confidence", "state", "evidence"], rows)
     if any(row[5] == "suspected" for row in rows):
@@ -203,14 +223,13 @@ def _turn(c: ClauseResult, system: str) -> str:
     """The uncertainty, where it could turn the verdict."""
     if not c.uncertain or c.uncertainty is None:
         return ""
-    unit = "c_diff" if c.unit == "c" else c.unit
-    return f"could turn: uncertainty {figure(c.uncertainty, unit, system).replace(' apart', '')}"
+    return f"could turn: uncertainty {width(c.uncertainty, c.unit, system)}"
 
 
 def _achieved(a: Any, system: str) -> str:
     text = figure(a.achieved, a.unit, system)
     if text and a.se and a.se >= 0.05:
-        return f"{text} (standard error {figure(a.se, a.unit, system)})"
+        return f"{text} (standard error {width(a.se, a.unit, system)})"
     return text or ("not reached" if a.not_reached else "not known")
 
 

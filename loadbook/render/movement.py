@@ -8,8 +8,8 @@ from typing import Any
 
 from loadbook.analysis.effects.words import p_text, parameter_shown
 from loadbook.core import units
-
-_UM_PER_100MM_US = "0.0001 in per 10 in"  # 1 µm per 100 mm is 1e-5 either way
+from loadbook.core.figures import scale_words
+from loadbook.core.vocabulary.parameter_names import spoken
 
 
 def in_unit(value: float | None, unit: str, system: str) -> float | None:
@@ -38,11 +38,7 @@ def in_unit_together(values: Sequence[float | None], unit: str, system: str) -> 
 
 def label(unit: str, system: str) -> str:
     """The unit's label in the book's units."""
-    if unit in ("um", "mm"):
-        return units.show(0.0, unit, system)[1]
-    if unit == "um per 100 mm":
-        return "µm per 100 mm" if system == "si" else _UM_PER_100MM_US
-    return "%" if unit == "percent" else unit
+    return scale_words(unit, system)
 
 
 def share(value: float | None) -> str | None:
@@ -123,6 +119,10 @@ def lots_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) -
     return columns, out
 
 
+def _factor(unit: str, system: str) -> float:
+    return units.show(1.0, unit, system)[0] if unit in ("um", "mm") else 1.0
+
+
 def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
     """Effects in figures; the verdicts are printed as sentences below."""
     columns = ["process", "kind", "parameter", "runs", "pieces", "parts", "from", "to", "effect", "low", "high", "per"]
@@ -131,7 +131,7 @@ def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str]
     for r in rows:
         unit = str(r["effect_unit"])
         factor, zero, name = parameter_shown(str(r["unit"]), system)
-        y_factor = units.show(1.0, unit, system)[0] if unit in ("um", "mm") else 1.0
+        y_factor = _factor(unit, system)
         figures = [
             None if r[n] is None else float(f"{r[n] * y_factor / factor:.3g}")
             for n in ("effect", "effect_low", "effect_high")
@@ -140,16 +140,17 @@ def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str]
         per = f"{label(unit, system)} per {name}" if name else label(unit, system)
         if r["against"]:
             per, ends = f"{label(unit, system)} against {r['against']}", [None, None]
+        together = "; ".join(spoken(n, system) for n in r["confounded_with"] or [])
         out.append([
-            r["process"], r["kind"], r["parameter"], r["runs"], r["pieces"], r["parts"], *ends, *figures, per,
-            None if r["p"] is None else p_text(r["p"]),
-            None if r["p_adjusted"] is None else p_text(r["p_adjusted"]), ", ".join(r["confounded_with"] or []),
+            r["process"], r["kind"], spoken(r["parameter"], system), r["runs"], r["pieces"], r["parts"], *ends,
+            *figures, per, None if r["p"] is None else p_text(r["p"]),
+            None if r["p_adjusted"] is None else p_text(r["p_adjusted"]), together,
         ])  # fmt: skip
     return columns, out
 
 
-def companion_table(rows: Sequence[dict[str, Any]]) -> tuple[list[str], list[list[Any]]]:
-    """What stands beside an effect: other fits of the same slope, per unit kept inside."""
+def companion_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
+    """What stands beside an effect: other fits of the same slope."""
     names: tuple[str, ...] = ("effect", "alone", "without_calendar", "pooled")
     names += ("left_out_low", "left_out_high", "lower_half", "upper_half")
     columns = ["kind", "parameter", "unit", *names, "low without run", "high without run"]
@@ -157,7 +158,11 @@ def companion_table(rows: Sequence[dict[str, Any]]) -> tuple[list[str], list[lis
     for r in rows:
         if r["effect"] is None:
             continue
-        figures = [None if r[n] is None else float(f"{r[n]:.3g}") for n in names]
-        unit = f"{r['effect_unit']} per {r['unit'] or 'level'}"
-        out.append([r["kind"], r["parameter"], unit, *figures, r["left_out_low_run"], r["left_out_high_run"]])
+        factor, _, name = parameter_shown(str(r["unit"]), system)
+        scale = _factor(str(r["effect_unit"]), system) / factor
+        figures = [None if r[n] is None else float(f"{r[n] * scale:.3g}") for n in names]
+        unit = f"{label(str(r['effect_unit']), system)} per {name or 'level'}"
+        out.append(
+            [r["kind"], spoken(r["parameter"], system), unit, *figures, r["left_out_low_run"], r["left_out_high_run"]]
+        )
     return columns, out

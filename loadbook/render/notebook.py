@@ -117,7 +117,7 @@ def _judged(found: JudgedRun) -> Iterable[Any]:
     ]
     if rows:
         yield table("Clauses, broken ones first", ["clause", "verdict", "value", "limit", "channel", "missing"], rows)
-    yield _notes([*(words(r, found.system) for r in found.load), *found.remarks, found.approval])
+    yield _notes([*(words(r, found.units) for r in found.load), *found.remarks, found.approval])
 
 
 _DRAW: dict[type, Callable[[Any], Iterable[Any]]] = {

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TextIO
 
+from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.cycles import PartPlan
 from loadbook.store.book import BookFolder
 
@@ -54,8 +55,8 @@ def print_plan(found: PartPlan, book: BookFolder, out: TextIO | None = None) -> 
         say("")
         say("Dose: not defined, the material has no dose constant")
     if found.shown:
-        rows = [[s.parameter, str(s.runs), figure(s.median, s.unit, system), figure(s.low, s.unit, system),
-                 figure(s.high, s.unit, system)] for s in found.shown]  # fmt: skip
+        rows = [[spoken(s.parameter, system), str(s.runs), figure(s.median, s.unit, system),
+                 figure(s.low, s.unit, system), figure(s.high, s.unit, system)] for s in found.shown]  # fmt: skip
         out.write("\n")
         title = f"What {found.runs} runs of {plain(found.part)} under {plain(found.cycle.cycle)} showed"
         emit(["parameter", "runs", "median", "lowest", "highest"], rows, None, title=title, out=out)
@@ -64,7 +65,7 @@ def print_plan(found: PartPlan, book: BookFolder, out: TextIO | None = None) -> 
         say(f"The book has no run of {found.part} under {found.cycle.cycle} to compare with")
     say("")
     say("Assumed")
-    for text in p.assumptions:
+    for text in found.assumptions:
         say(f"  {text}")
     say("")
     for text in CAUTIONS:

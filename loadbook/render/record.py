@@ -10,10 +10,9 @@ from typing import Any
 from loadbook.core import times
 from loadbook.store import lookup
 from loadbook.store.book import BookFolder
-from loadbook.store.chain import literal
 from loadbook.store.records import history
 
-from .book_units import in_units
+from .book_units import amended_in_units, in_units
 
 
 @dataclass
@@ -80,9 +79,7 @@ def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> 
             [
                 _shown(book, a["at"]),
                 a["who"],
-                a["column_name"],
-                literal(a["old_value"]),
-                literal(a["new_value"]),
+                *amended_in_units(a, book.units),
                 a["why"],
             ]
             for a in amended

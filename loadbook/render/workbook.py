@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
-from loadbook.analysis.effects.words import SCALE_LABELS
 from loadbook.core import units, writing
 from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.figures import scale_words, unit_words
 from loadbook.core.vocabulary.lookup import terms
 from loadbook.render.charts.style import GRID, INK, MUTED, PALETTE
 
@@ -49,7 +49,7 @@ def charts_sheet(book: Workbook, columns: Sequence[str], rows: Sequence[Sequence
     breaks: list[int] = []
     for unit in dict.fromkeys(row[columns.index("unit")] for row in rows):
         some = [i for i, row in enumerate(rows) if row[columns.index("unit")] == unit][:MOST_BARS]
-        label = plain(SCALE_LABELS.get(str(unit), str(unit)))
+        label = plain(scale_words(str(unit), "si"))
         sheet.write_string(at, 0, f"movement by treatment, {label}", bold)
         breaks.append(at)
         at = _movement(book, sheet, at + 1, list(columns), rows, some, label)
@@ -423,7 +423,7 @@ def write_month(path: Path, month: Any, *, system: str, zone: ZoneInfo) -> None:
                 book.sheet(name, columns, rows, total)
             heads = in_units([str(c) for c in month.runs.columns], [], system)[0]
             charts_sheet(book, *treated, (len(month.runs), heads))
-            _definitions(book)
+            _definitions(book, system)
             book.close()
         finally:
             book.abandon()
@@ -481,11 +481,11 @@ def _summary(book: Workbook, month: Any) -> None:
     book.sheet("Summary", ["what", "count", "meaning"], rows, widths=(32, 12, 60))
 
 
-def _definitions(book: Workbook) -> None:
+def _definitions(book: Workbook, system: str) -> None:
     wanted = ("word", "parameter")
     rows = [
-        [t.name, t.kind, t.definition.replace("\n", " "), t.formula, t.unit, t.source]
-        for t in terms().values()
+        [t.name, t.kind, t.definition.replace("\n", " "), t.formula, unit_words(t.unit, system), t.source]
+        for t in terms(system).values()
         if t.kind in wanted
     ]
     heads = ["term", "kind", "definition", "formula", "unit", "source"]

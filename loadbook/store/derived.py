@@ -19,11 +19,12 @@ from loadbook.analysis.trace import phases, repair, validity
 from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter, Trace
 from loadbook.analysis.trace.repair import Repair
 from loadbook.core import times
+from loadbook.core.remarks import remark, stored
 
 from . import derived_checksum
 from .run_records import RunRecord
 
-ALGORITHM = "2"  # of the clauses; a parameter row names parameters.ALGORITHM
+ALGORITHM = "3"  # of the clauses; a parameter row names parameters.ALGORITHM
 Row = dict[str, Any]
 
 
@@ -76,7 +77,7 @@ def _known_swaps(record: RunRecord, trace: Trace, found: Sequence[Fault]) -> tup
         pair = frozenset((c.channel, c.partner))
         if c.fault == "swapped" and c.decision == "confirmed" and c.partner and pair not in shown | known.keys():
             span = (float(trace.t_s[0]), float(trace.t_s[-1]))
-            evidence = f"{c.person}: {c.why}" if c.person else "known to a named person"
+            evidence = (remark("known_swap", person=c.person, why=c.why),)
             known[pair] = Fault("swapped", c.channel, *span, 1.0, False, evidence, other=c.partner)
     return tuple(known.values())
 
@@ -110,7 +111,7 @@ def finding_rows(record: RunRecord, judgement: Judgement, started: str | None) -
     rows += [_clause(record.run, c, started) for c in judgement.clauses]
     for fault in judgement.faults:
         state = decided.get((fault.channel, fault.kind)) or fault_state(fault)
-        row = _blank(record.run, "fault", fault.kind, state, fault.evidence)
+        row = _blank(record.run, "fault", fault.kind, state, stored(fault.evidence))
         row.update(channel=fault.channel, first_s=fault.start_s, lasted_s=fault.end_s - fault.start_s)
         row.update(first_at=moment(started, fault.start_s), confidence=fault.confidence)
         rows.append(row)
@@ -124,14 +125,14 @@ def fault_state(fault: Fault) -> str:
     return "reported" if fault.kind in repair.REPORTED_ONLY else "suspected"
 
 
-def _blank(run: str, what: str, name: str, verdict: str, text: str) -> Row:
+def _blank(run: str, what: str, name: str, verdict: str, text: str | None) -> Row:
     row: Row = dict.fromkeys(FINDING_COLUMNS)
-    row.update(run=run, what=what, name=name, verdict=verdict, text=text, algorithm=ALGORITHM)
+    row.update(run=run, what=what, name=name, verdict=verdict, text=text or "", algorithm=ALGORITHM)
     return row
 
 
 def _clause(run: str, c: ClauseResult, started: str | None) -> Row:
-    row = _blank(run, "clause", c.clause, c.verdict, c.text)
+    row = _blank(run, "clause", c.clause, c.verdict, stored([c.text]))
     row.update(
         channel=c.channel, first_s=c.first_s, worst_s=c.worst_s, lasted_s=c.lasted_s, value=c.value,
         limit_value=c.limit, unit=c.unit, asked=c.asked, missing=c.missing, without=c.without,

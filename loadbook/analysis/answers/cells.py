@@ -251,11 +251,14 @@ class Asked:
     settings: Mapping[str, float] = field(default_factory=dict)
 
 
+THICK, THIN = "thick sections", "thin sections"  # the spread classes: above the middle part number's, and up to it
+
+
 def class_of(section_mm: float | None, edge: float) -> str:
     """Name of the spread class of a section, parted at `edge` [mm]."""
     if section_mm is None or not np.isfinite(section_mm):
         return "section not recorded"
-    return f"section over {edge:g} mm" if section_mm > edge else f"section up to {edge:g} mm"
+    return THICK if section_mm > edge else THIN
 
 
 def spread_classes(cells: Cells, declared: str | None) -> tuple[float | None, list[str]]:

@@ -62,7 +62,7 @@ class Scale:
         if self.name == "um per 100 mm":
             if not self.length_mm:
                 raise CalculationError(
-                    "this characteristic works in µm per 100 mm, and its reference length is not known",
+                    "this characteristic works per reference length, and its reference length is not known",
                     remedy="Give it with --size, or amend the characteristic's reference_length_mm",
                 )
             return z * self.length_mm / 100.0

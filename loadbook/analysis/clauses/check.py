@@ -13,6 +13,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import ClauseResult, RunFacts
 from loadbook.analysis.trace.phases import Interval, Phases
+from loadbook.core.remarks import Remark
 
 from .series import Mask, Series, View
 
@@ -36,7 +37,7 @@ class Demand:
     """What a clause asks of a series. relation 'max' or 'min'; unit as in model.Parameter."""
 
     clause: str
-    text: str
+    text: Remark
     unit: str
     relation: str
     limit: float
@@ -46,7 +47,7 @@ class Demand:
     nothing: str = "no valid reading"  # what is missing where the series has no value at all
 
 
-def cannot(clause: str, text: str, missing: str, **more: object) -> ClauseResult:
+def cannot(clause: str, text: Remark, missing: str, **more: object) -> ClauseResult:
     """A clause that cannot be told, and what is missing."""
     return ClauseResult(clause, "cannot be told", text, missing=missing, **more)  # type: ignore[arg-type]
 
@@ -84,7 +85,7 @@ class Frame:
         return where
 
 
-def never_began(name: str, text: str, segment: int) -> ClauseResult:
+def never_began(name: str, text: Remark, segment: int) -> ClauseResult:
     missing = f"the run never came to segment {segment}"
     return cannot(name, text, missing, segment=segment)
 

@@ -18,6 +18,7 @@ from loadbook.analysis.parameters.holds import LEAK_EVENTS
 from loadbook.analysis.trace.model import ClauseResult, Cycle, Limit, PieceRecord
 from loadbook.analysis.trace.rates import line
 from loadbook.core.errors import CalculationError
+from loadbook.core.remarks import Remark, remark
 
 from .check import Clause, Demand, Frame, cannot, compare, never_began
 from .recorded import furnace_uniformity, gas, surface
@@ -118,11 +119,12 @@ def resolve(limit: Limit, pieces: Sequence[PieceRecord]) -> Resolved:
     thick = thickest(pieces)
     if thick is None:
         unknown = sorted({p.part for p in pieces if p.section_thick_mm is None})
-        return Resolved(None, f"section_thick_mm of part {', '.join(unknown)}, from which the limit follows")
+        return Resolved(None, f"the thickest section of part {', '.join(unknown)}, from which the limit follows")
     return Resolved(rule_value(limit, thick[0]), None, thick[0], thick[1])
 
 
 _WHILE = {"heating": " while heating", "hold": " during holds", "cooling": " while cooling", "start": "", "any": ""}
+SCOPE = {"load": "", "piece": " of a piece", "distance": " within a distance"}
 LEAK_BEGAN, LEAK_ENDED = LEAK_EVENTS
 BEGINNING = ("spread", "lead", "over_temperature", "pressure", "dew_point", "oxygen")  # those that may say from when
 UNITS = {
@@ -141,7 +143,7 @@ def limit_clauses(cycle: Cycle, pieces: Sequence[PieceRecord], frame: Frame) -> 
 
 
 def _clause(cycle: Cycle, limit: Limit, resolved: Resolved, frame: Frame) -> Clause:
-    name, text = words(limit, resolved)
+    name, text = name_of(limit), said(limit, resolved)
     decide = _DECIDE.get(limit.quantity)
     unit = UNITS.get(limit.quantity, "")
 
@@ -161,72 +163,35 @@ def _clause(cycle: Cycle, limit: Limit, resolved: Resolved, frame: Frame) -> Cla
     return Clause(name, decided)
 
 
-def words(limit: Limit, resolved: Resolved) -> tuple[str, str]:
-    """(short name, sentence) of a limit's clause."""
+def name_of(limit: Limit) -> str:
+    """The short name of a limit's clause, the same in every unit."""
     q, when = limit.quantity, _WHILE[limit.phase]
     where = f" in segment {limit.segment}" if limit.segment is not None else when
-    how = "at most" if limit.relation == "max" else "at least"
-    level = "at or below" if limit.relation == "max" else "at or above"
-    only = ""
-    if q != "time_in_range" and (limit.above_c is not None or limit.below_c is not None):
-        sides = [w for w, v in (("above", limit.above_c), ("below", limit.below_c)) if v is not None]
-        only = f" ({' and '.join(sides)} the stated temperature only)"
     if begins(limit):
         where += f" from {limit.event}"
-    rule = f"; the limit follows from a section of {resolved.thickness_mm:g} mm" if resolved.thickness_mm else ""
-    if q == "spread":
-        scope = {"load": "", "piece": " of a piece", "distance": f" within {limit.distance_mm or 0:g} mm"}[limit.scope]
-        within = {"load": "the load", "piece": "any one piece", "distance": f"{limit.distance_mm or 0:g} mm"}[
-            limit.scope
-        ]
-        name, text = (
-            f"spread{scope}{where}",
-            f"hottest minus coldest valid work TC within {within}{where} is {how} the limit",
-        )
-    elif q == "lead":
-        name, text = f"lead{where}", f"furnace and work are apart{where} by {how} the limit"
-    elif q in ("heating_rate", "cooling_rate", "heating_rate_work", "cooling_rate_work"):
-        whose = "the fastest work TC" if q.endswith("_work") else "the furnace"
-        verb = "heats" if q.startswith("heating") else "cools"
+    if q in ("heating_rate", "cooling_rate", "heating_rate_work", "cooling_rate_work"):
         slow = "slowest " if limit.relation == "min" else ""
         tail = f" in segment {limit.segment}" if limit.segment is not None else ""
-        name = f"{slow}{q.replace('_work', ' of work').replace('_', ' ')}{tail}"
-        pace = "no faster than" if limit.relation == "max" else "no slower than"
-        text = f"{whose} {verb}{tail} {pace} the limit, over {limit.window_min or WINDOW_MIN:g} min"
-    elif q == "event_work":
-        name, text = limit.event or "event", f"at '{limit.event}' the hottest valid work TC is {level} the limit"
-    elif q in ("start_control", "start_work"):
-        whose = "furnace" if q == "start_control" else "work"
-        name, text = f"start temperature of the {whose}", f"the run starts with the {whose} {level} the limit"
-    elif q == "place_tcs":
-        name = f"TCs at '{limit.event}'{where}"
-        text = f"{how} so many valid work TCs stand at '{limit.event}' at every moment{where}"
-    elif q == "time_in_range":
-        name = f"time in range{where}"
-        text = f"every work TC is between the stated temperatures{where} for {how} the limit"
-    elif q == "pressure_to_cool":
-        name, text = f"pressure to cool{where}", f"cooling{where} begins only with the pressure {level} the limit"
-    elif q == "furnace_uniformity":
-        name, text = "furnace class", "the furnace's class and its current uniformity surveys are within the limit"
-    elif q == "gas":
-        name, text = "gas", f"the gas is {limit.event}, by the run's atmosphere and the notes of its backfills"
-    elif q == "surface":
-        name, text = "surface", f"the surface is {limit.event}, by the notes of 'surface checked'"
-    elif q == "work_tcs":
-        name, text = f"work TCs{where}", f"{how} so many work TCs are valid at every moment{where}"
-    elif q == "gap":
-        name, text = "longest gap", "the recorder never leaves a longer gap"
-    elif q == "leak_rate":
-        name, text = "leak-up", "with the pumps shut off the pressure rises no faster than the limit"
-    elif q == "soak":
-        name, text = f"soak {limit.segment} by section", ""
-    else:
-        plain = q.replace("_", "-") if q == "over_temperature" else q.replace("_", " ")
-        what = {"over_temperature": "every control, over-temperature and work TC stays",
-                "pressure": "the pressure stays", "dew_point": "the dew point stays",
-                "oxygen": "the oxygen stays"}.get(q, f"{plain} stays")  # fmt: skip
-        name, text = f"{plain}{where}", f"{what} {level} the limit{where}"
-    return name, text + only + rule
+        return f"{slow}{q.replace('_work', ' of work').replace('_', ' ')}{tail}"
+    names = {
+        "spread": f"spread{SCOPE[limit.scope]}{where}", "lead": f"lead{where}", "event_work": limit.event or "event",
+        "start_control": "start temperature of the furnace", "start_work": "start temperature of the work",
+        "place_tcs": f"TCs at '{limit.event}'{where}", "time_in_range": f"time in range{where}",
+        "pressure_to_cool": f"pressure to cool{where}", "furnace_uniformity": "furnace class", "gas": "gas",
+        "surface": "surface", "work_tcs": f"work TCs{where}", "gap": "longest gap", "leak_rate": "leak-up",
+        "soak": f"soak {limit.segment} by section", "over_temperature": f"over-temperature{where}",
+    }  # fmt: skip
+    return names.get(q, f"{q.replace('_', ' ')}{where}")
+
+
+def said(limit: Limit, resolved: Resolved) -> Remark:
+    """A limit's clause as a sentence: what its words are made from."""
+    return remark(
+        "limit", quantity=limit.quantity, relation=limit.relation, phase=limit.phase, segment=limit.segment,
+        scope=limit.scope, distance_mm=limit.distance_mm, event=limit.event, begins=begins(limit),
+        above_c=limit.above_c, below_c=limit.below_c, window_min=limit.window_min or WINDOW_MIN,
+        thickness_mm=resolved.thickness_mm,
+    )  # fmt: skip
 
 
 # ---- where a limit binds ----------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Segment
 from loadbook.analysis.trace.phases import Interval, Phases
+from loadbook.core.remarks import Remark, remark
 
 from .check import Clause, Demand, Frame, compare, never_began
 from .series import Mask, Series, Settling, View, extreme, rate
@@ -46,8 +47,6 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
     that program, and has one window to come down to a slower one. Where a program of another pace follows, a limit
     that it would break binds up to where the program goes on."""
     rising = s.kind == "heat"
-    verb = "heats" if rising else "cools"
-    whose = "the furnace" if s.rate_of == "control" else "the fastest work TC"
     stated = s.rate_window_min
     window = stated or WINDOW_MIN
     out = []
@@ -56,11 +55,10 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
             continue
         fastest = relation == "max" or s.rate_of == "work"
         name = f"{s.kind} {s.number} rate" if relation == "max" else f"{s.kind} {s.number} slowest rate"
-        how = "no faster than" if relation == "max" else "no slower than"
-        text = f"in segment {s.number} {whose} {verb} {how} the limit, over {window:g} min"
+        text = remark("segment_rate", segment=s.number, kind=s.kind, of=s.rate_of, relation=relation, window_min=window)
 
         def decide(
-            view: View, name: str = name, text: str = text, relation: str = relation, limit: float = limit,
+            view: View, name: str = name, text: Remark = text, relation: str = relation, limit: float = limit,
             fastest: bool = fastest,
         ) -> ClauseResult:  # fmt: skip
             interval = frame.phases.interval(s.number)
@@ -92,18 +90,18 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
     return out
 
 
-def window_for(view: View, stated_min: float | None, text: str) -> tuple[float, str]:
+def window_for(view: View, stated_min: float | None, text: Remark) -> tuple[float, Remark]:
     """The window [min] that a rate is taken over, and the clause's sentence with it: the stated one, else 15 min, or
     three intervals of a recorder so coarse that 15 min hold too few samples."""
     steps = np.diff(view.t_s)
     coarse = FEWEST_INTERVALS * float(np.median(steps)) / 60.0 if steps.size else 0.0
     if stated_min is not None or coarse <= WINDOW_MIN:
         return stated_min or WINDOW_MIN, text
-    return coarse, text.replace(f"over {WINDOW_MIN:g} min", f"over {coarse:g} min")
+    return coarse, replace(text, figures={**text.figures, "window_min": coarse})
 
 
 def decide_rate(
-    view: View, name: str, text: str, relation: str, limit: float, series: Series | None, where: Mask, frame: Frame,
+    view: View, name: str, text: Remark, relation: str, limit: float, series: Series | None, where: Mask, frame: Frame,
     window_min: float, rows: list[int], binds: tuple[float | None, float | None], segment: int | None,
     asked: float | None,
 ) -> ClauseResult:  # fmt: skip
@@ -190,8 +188,7 @@ def _target(s: Segment, rest: Sequence[Segment], frame: Frame) -> Clause:
     band = None if after is None or after.kind != "hold" else (after.band_low_c if rising else after.band_high_c)
     limit = s.target_c - (band or 0.0) if rising else s.target_c + (band or 0.0)
     name = f"{s.kind} {s.number} target"
-    what = "every control TC comes to the target of segment"
-    text = f"{what} {s.number}" + (" (the near edge of the band that follows)" if band else "")
+    text = remark("target", segment=s.number, band=bool(band))
 
     def decide(view: View) -> ClauseResult:
         interval = frame.phases.interval(s.number)
@@ -240,10 +237,10 @@ def _pressure(s: Segment, frame: Frame) -> list[Clause]:
         if limit is None:
             continue
         name = f"{s.kind} {s.number} {'pressure' if relation == 'max' else 'least pressure'}"
-        text = f"the pressure in segment {s.number} stays {'below' if relation == 'max' else 'above'} the limit"
+        text = remark("segment_pressure", segment=s.number, relation=relation)
 
         def decide(
-            view: View, name: str = name, text: str = text, relation: str = relation, limit: float = limit
+            view: View, name: str = name, text: Remark = text, relation: str = relation, limit: float = limit
         ) -> ClauseResult:
             interval = frame.phases.interval(s.number)
             if interval is None:

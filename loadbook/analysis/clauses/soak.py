@@ -14,6 +14,7 @@ import numpy as np
 from loadbook.analysis.trace.model import ClauseResult, Floats, Segment, Trace
 from loadbook.analysis.trace.phases import Hold
 from loadbook.analysis.trace.soak import Soak, soak
+from loadbook.core.remarks import remark
 
 from .check import Clause, Demand, Frame, Guard, cannot, compare, never_began
 from .series import Series, View, extreme
@@ -143,10 +144,7 @@ def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
     # the edge that the work comes in over binds each TC once it is in: the lower one after heating, the upper
     # one after cooling
     once_in = upper == (before is not None and before.kind == "cool")
-    text = (
-        f"{'once in the band of' if once_in else 'during'} hold {s.number} no {who} "
-        f"{'goes above' if upper else 'falls below'} {'it' if once_in else 'the band'}"
-    )
+    text = remark("hold_edge", segment=s.number, who=who, upper=upper, once_in=once_in)
     limit = s.target_c + (s.band_high_c or 0.0) if upper else s.target_c - (s.band_low_c or 0.0)
 
     def decide(view: View) -> ClauseResult:
@@ -197,10 +195,7 @@ def hold_soak(s: Segment, view: View, frame: Frame) -> SoakSeen | None:
 def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float) -> Clause:
     """Soak minutes against their least (or most): the moment of a short soak is the one at which it ended."""
     who = "every control TC" if s.soak_by == "furnace" else "every valid work TC"
-    count = {"restart": "leaving it starts the count again", "pause": "leaving it pauses the count",
-             "end": "leaving it ends the count"}[s.on_leaving]  # fmt: skip
-    most = "at least" if relation == "min" else "at most"
-    text = f"{who} stays inside the band of hold {s.number} for {most} the minutes asked; {count}"
+    text = remark("soak", segment=s.number, who=who, relation=relation, on_leaving=s.on_leaving)
 
     def decide(view: View) -> ClauseResult:
         base = ClauseResult(name, "kept", text, limit=limit, unit="min", segment=s.number, asked=s.minutes)

@@ -6,12 +6,12 @@ import math
 from typing import TYPE_CHECKING
 
 from loadbook.core import units
+from loadbook.core.figures import scale_words
 
 if TYPE_CHECKING:
     from .estimate import Effect
 
 UNIT_SUFFIXES = ("_c_per_h", "_c", "_minutes", "_hours")
-SCALE_LABELS = {"um": "µm", "um per 100 mm": "µm per 100 mm", "percent": "%"}
 
 
 def spoken(name: str) -> str:
@@ -66,7 +66,7 @@ def effect_shown(unit: str, system: str) -> tuple[float, str]:
     if unit in ("um", "mm"):
         factor, label, _ = units.show(1.0, unit, system)
         return factor, label
-    return 1.0, SCALE_LABELS.get(unit, unit)
+    return 1.0, scale_words(unit, system)
 
 
 def parameter_shown(unit: str, system: str) -> tuple[float, float, str]:
@@ -85,6 +85,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
         return f"Cannot tell: {e.refused}."
     assert e.effect is not None and e.effect_low is not None and e.effect_high is not None
     y_factor, y_label = effect_shown(e.effect_unit, system)
+    y_label = f"× {y_label}" if y_label[:1].isdigit() else y_label
     x_factor, x_zero, x_label = parameter_shown(e.unit, system)
     low_x, high_x = (e.range_low or 0.0) * x_factor + x_zero, (e.range_high or 0.0) * x_factor + x_zero
     if e.against is not None:

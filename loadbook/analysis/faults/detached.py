@@ -20,7 +20,8 @@ from functools import cached_property
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Fault, Floats, clock
+from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.core.remarks import remark
 
 from .channels import Bools, ChannelView
 
@@ -304,10 +305,17 @@ def _fault(view: ChannelView, row: int, seen: list[Departure]) -> Fault:
         float(view.t[-1]),
         float(min(0.95, 0.55 + 0.12 * strongest.score)),
         False,
-        f"left its own earlier place for the furnace at {clock(start)}: within {minutes:.0f} min it came "
-        f"{strongest.c:.0f} °C nearer than its own earlier rate and its nearest peers allow, closing "
-        f"{100.0 * strongest.share:.0f} % of the distance; on average {before:.0f} °C from the furnace in the 20 min "
-        f"before and {after:.0f} °C in the 20 min after. Where piece and furnace are equally hot it cannot be seen",
+        (
+            remark(
+                "left_place",
+                at_s=start,
+                within_min=minutes,
+                nearer_c_diff=strongest.c,
+                percent=100.0 * strongest.share,
+                before_c_diff=before,
+                after_c_diff=after,
+            ),
+        ),
         {"nearer_c": strongest.c, "share": strongest.share, "before_c": before, "after_c": after},
     )
 

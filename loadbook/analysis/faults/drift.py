@@ -9,13 +9,15 @@ much of the load stands apart, it is the position and not the sensors.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from loadbook.analysis.quantiles import middle
-from loadbook.analysis.trace.model import Fault, Floats, clock
+from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.analysis.trace.sensors import tolerance_c, type_letter
+from loadbook.core.remarks import remark
 
 from .channels import ChannelView
 from .rest import Plateau, at_rest, driven_rate, late_slopes, plateau
@@ -112,17 +114,18 @@ def _fault(view: ChannelView, level: Plateau, x: _Apart, rows: npt.NDArray[np.in
     name, times = view.channels[x.row].name, view.grid.t[level.mask]
     began, first_look, share = _since(view, level, x, rows)
     start = began[0] if began[0] <= view.t[0] else 0.5 * (began[0] + began[1])
-    side = "cold" if x.offset < 0 else "hot"
     if x.above:
-        cause = "above everything that heats it, so that the sensor is the likelier cause"
+        cause = remark("drift_above")
     elif x.sensor:
-        cause = f"it moved {x.grown:.1f} °C away while the furnace stood, which no place does: likelier the sensor"
+        cause = remark("drift_moved", grew_c_diff=float(x.grown))
     else:
-        cause = f"a {side} place looks the same and is the likelier cause: look at its position and contact first"
+        cause = remark("drift_place", cold=bool(x.offset < 0))
     if began[0] <= view.t[0]:
-        since = f"so in proportion since its first look at {clock(first_look)}"
+        since = remark("drift_in_proportion", at_s=float(first_look))
     else:
-        since = f"not yet at {clock(began[0])}, and there at {clock(began[1])}"
+        since = remark("drift_between", not_at_s=float(began[0]), there_s=float(began[1]))
+    reads = remark("drift", off_c_diff=float(x.offset), at_s=float(times[0]), percent=float(100.0 * share),
+                   limit_c_diff=float(x.limit))  # fmt: skip
     return Fault(
         "drifting",
         name,
@@ -130,9 +133,7 @@ def _fault(view: ChannelView, level: Plateau, x: _Apart, rows: npt.NDArray[np.in
         float(view.t[-1]),
         0.6 if x.sensor else 0.3,
         False,
-        f"reads {x.offset:+.1f} °C against its peers at the late hold (from {clock(times[0])}, {100.0 * share:+.1f} % "
-        f"of the way from the start), beyond {x.limit:.1f} °C of class, calibration and scatter; {since}; {cause}. "
-        f"Reported, never removed unless a named person confirms it",
+        (reads, since, cause, remark("drift_reported")),
         {"offset_c": x.offset, "limit_c": x.limit, "se_c": x.se, "grew_c": x.grown},
         began=(float(began[0]), float(began[1])),
     )
@@ -142,12 +143,14 @@ def _position(view: ChannelView, level: Plateau, places: list[_Apart], count: in
     """One line for a load that is unevenly hot."""
     rest = at_rest(view, level)[0]
     worst = max(places, key=lambda x: abs(x.offset))
-    parts = []
-    for side, word in ((1, "hotter"), (-1, "colder")):
+    sides: dict[str, Any] = {}
+    for side, word in ((1, "hot"), (-1, "cold")):
         own = sorted((x for x in places if x.offset * side > 0), key=lambda x: -abs(x.offset))
-        if own:
-            names = ", ".join(view.channels[x.row].name for x in own)
-            parts.append(f"{names} {word} by {abs(own[-1].offset):.0f} to {abs(own[0].offset):.0f} °C")
+        sides[word] = [view.channels[x.row].name for x in own]
+        sides[f"{word}_least_c_diff"] = abs(own[-1].offset) if own else None
+        sides[f"{word}_most_c_diff"] = abs(own[0].offset) if own else None
+    middle_c = float(np.nanmedian(rest[view.work]))
+    said = remark("position", apart=len(places), of=count, middle_c=middle_c, **sides)
     return Fault(
         "drifting",
         view.channels[worst.row].name,
@@ -155,10 +158,7 @@ def _position(view: ChannelView, level: Plateau, places: list[_Apart], count: in
         float(view.t[-1]),
         0.1,
         False,
-        f"{len(places)} of {count} work TCs stand apart at the late hold ({'; '.join(parts)}; the middle of the load "
-        f"is at {float(np.nanmedian(rest[view.work])):.0f} °C): so many sensors do not drift together. The likelier "
-        f"cause is position: a load or furnace hotter on one side, or beads on the furnace's side of their parts. "
-        f"Reported, never removed",
+        (said,),
         {"offset_c": worst.offset, "limit_c": worst.limit, "channels": float(len(places))},
     )
 

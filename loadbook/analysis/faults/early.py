@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Fault, Floats, clock
+from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.core.remarks import remark
 
 from .channels import ChannelView
 from .rest import plateau
@@ -45,7 +46,6 @@ def find_early(view: ChannelView) -> list[Fault]:
         enough = THICK_SHARE if thick else SHARE
         if share - 2.0 * error < enough or (earlier is not None and earlier[0] + 2.0 * earlier[1] < enough):
             continue
-        where = "a thick section" if thick else "a section"
         found.append(
             Fault(
                 "detached",
@@ -54,10 +54,15 @@ def find_early(view: ChannelView) -> list[Fault]:
                 float(view.t[-1]),
                 float(min(0.9, 0.5 + 0.5 * share)),
                 False,
-                f"follows the furnace at once with {100.0 * share:.0f} % of its movement (standard error "
-                f"{100.0 * error:.0f} %) through the whole heat-up to {clock(grid.t[stop - 1])}, and with the rest "
-                f"slowly: {where} takes up heat at one rate. It was loose, or on the furnace's side of its part, "
-                f"before it had shown a place of its own",
+                (
+                    remark(
+                        "at_once",
+                        percent=100.0 * share,
+                        error_percent=100.0 * error,
+                        to_s=float(grid.t[stop - 1]),
+                        thick=bool(thick),
+                    ),
+                ),
                 {"share": share, "share_se": error},
             )
         )

@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 
 from loadbook.analysis.quantiles import median_of
-from loadbook.analysis.trace.model import Fault, Trace, clock
+from loadbook.analysis.trace.model import Fault, Trace
+from loadbook.core.remarks import remark
 
 from .channels import ChannelView, channel_view
 from .detached import find_detached
@@ -91,16 +92,13 @@ def _come_and_go(faults: list[Fault]) -> list[Fault]:
         lasted = sum(f.figures.get("minutes", (f.end_s - f.start_s) / 60.0) for f in own)
         first, last = own[0], own[-1]
         worst = max(own, key=lambda f: f.confidence)
-        words = (
-            f"came and went {breaks} times between {clock(first.start_s)} and {clock(last.end_s)}, {lasted:.0f} min in "
-            f"all: mostly a loose plug or jack, or a wire about to break. Reseat and pull at plug, jack and lead, and "
-            f"measure the loop before the next run. {'At worst' if kind != 'open' else 'At first'}: "
-            f"{(first if kind == 'open' else worst).evidence}"
-        )
+        said = remark("comes_and_goes", times=breaks, from_s=first.start_s, to_s=last.end_s, lasted_min=float(lasted),
+                      first=kind == "open")  # fmt: skip
+        evidence = (said, *(first if kind == "open" else worst).evidence)
         figures = {**worst.figures, "breaks": float(breaks), "minutes": lasted}
         spans = tuple((f.start_s, f.end_s) for f in own) if len(own) > 1 else ()
         out.append(
-            replace(worst, start_s=first.start_s, end_s=last.end_s, evidence=words, figures=figures, spans=spans)
+            replace(worst, start_s=first.start_s, end_s=last.end_s, evidence=evidence, figures=figures, spans=spans)
         )
     return out
 

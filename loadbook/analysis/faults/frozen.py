@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Fault, Floats, clock
+from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.core.remarks import remark
 
 from .channels import ChannelView, line_fit
 
@@ -105,18 +106,17 @@ def _judged(view: ChannelView, row: int, first: int, last: int) -> Fault | None:
     furnace_left = not view.work[row] and not from_start
     if not (stopped or should_have or never or released or furnace_left):
         return None
-    words = [
-        f"stood at {value:.1f} °C from {clock(t[first])} for {lasted / 60.0:.0f} min, while its peers moved by "
-        f"{moved:.0f} °C"
+    said = [
+        remark("frozen", stood_c=float(value), from_s=float(t[first]), for_min=lasted / 60.0, peers_c_diff=float(moved))
     ]
     if stopped:
-        words.append(f"it came in at {came_in * 3600.0:.0f} °C/h and stopped dead")
+        said.append(remark("frozen_dead", rate_c_per_h=float(came_in * 3600.0)))
     if should_have:
-        words.append(f"answering the furnace half as fast as before, it would have moved by {expected:.0f} °C")
+        said.append(remark("frozen_expected", expected_c_diff=float(expected)))
     if never:
-        words.append(f"every peer moved by {alone:.0f} °C or more and it stood still to the end")
+        said.append(remark("frozen_alone", peers_c_diff=float(alone)))
     if released:
-        words.append(f"then it caught up by {let_go:+.0f} °C at once")
+        said.append(remark("frozen_caught_up", jump_c_diff=float(let_go)))
     strength = max(overrun / max(resolution, 0.5), expected / needed, alone / needed if never or released else 0.0)
     return Fault(
         "frozen",
@@ -125,7 +125,7 @@ def _judged(view: ChannelView, row: int, first: int, last: int) -> Fault | None:
         float(t[last]),
         float(min(0.97, 0.8 + 0.02 * strength)),
         False,
-        "; ".join(words),
+        tuple(said),
         {"minutes": lasted / 60.0, "peers_moved_c": moved, "expected_c": expected},
     )
 

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, Fault, clock
+from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, Fault
+from loadbook.core.remarks import remark
 
 from .channels import ChannelView, runs_of
 
@@ -50,23 +51,13 @@ def find_open(view: ChannelView) -> list[Fault]:
             if not sentinel and not outside and absent_s < LEAST_MISSING_S:
                 continue
             first, last = _with_transit(view, row, group[0][0], group[-1][1])
-            words = [
-                f"{number} samples {what}"
-                for number, what in (
-                    (sentinel, "written as an open circuit"),
-                    (outside, "outside the sensor's range"),
-                    (blank, "blank"),
-                )
-                if number
-            ]
-            breaks = f" in {len(group)} breaks" if len(group) > 1 else ""
-            evidence = (
-                f"{', '.join(words) or f'{len(inside)} samples without a value'}{breaks}, "
-                f"{absent_s / 60.0:.1f} min in all from {clock(view.t[first])}"
-            )
+            evidence = [
+                remark("open", sentinel=int(sentinel), outside=int(outside), blank=int(blank), samples=len(inside),
+                       breaks=len(group), lasted_min=float(absent_s / 60.0), from_s=float(view.t[first]))
+            ]  # fmt: skip
             steps_out = group[0][0] - first + last - group[-1][1]
             if steps_out:
-                evidence += f"; {steps_out} samples beside them on the way out of range"
+                evidence.append(remark("open_beside", samples=int(steps_out)))
             found.append(
                 Fault(
                     "open",
@@ -75,7 +66,7 @@ def find_open(view: ChannelView) -> list[Fault]:
                     float(view.t[last]),
                     1.0,
                     True,
-                    evidence,
+                    tuple(evidence),
                     {"samples": float(len(inside)), "breaks": float(len(group)), "minutes": absent_s / 60.0},
                 )
             )

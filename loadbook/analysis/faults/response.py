@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Fault, Floats, clock
+from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.core.remarks import remark
 
 from .channels import ChannelView, runs_of
 
@@ -216,10 +217,17 @@ def _compared(
         float(view.t[-1]),
         float(min(0.93, 0.55 + 0.2 * (-beyond))),
         False,
-        f"answers the furnace with a time constant of about {minutes[1]:.0f} min from {clock(grid.t[after.first])}, "
-        f"where it had {minutes[0]:.0f} min before; its nearest peers changed by a factor of {np.exp(usual):.1f} at "
-        f"most. Last seen in its place at {clock(seen)} (then up to {expected:.0f} °C from the furnace); in between, "
-        f"at the hold, it cannot be seen",
+        (
+            remark(
+                "time_constant",
+                after_min=minutes[1],
+                from_s=float(grid.t[after.first]),
+                before_min=minutes[0],
+                factor=float(np.exp(usual)),
+                seen_s=float(seen),
+                away_c_diff=expected,
+            ),
+        ),
         {"tau_before_min": minutes[0], "tau_after_min": minutes[1], "beyond_peers": float(np.exp(beyond))},
     )
 

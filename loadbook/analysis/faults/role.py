@@ -9,8 +9,9 @@ import numpy as np
 
 from loadbook.analysis.quantiles import median_of, median_without_each, middle, middles
 from loadbook.analysis.trace.its90 import mixed_up, true_c
-from loadbook.analysis.trace.model import Fault, Floats, clock
+from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.analysis.trace.sensors import type_letter
+from loadbook.core.remarks import Remark, remark
 
 from .channels import ChannelView
 from .rest import Plateau, at_rest, plateau
@@ -23,7 +24,8 @@ DROP_C = 30.0
 DROP_S = 600.0
 OVER_SHARE, OVER_C = 1.04, 12.0
 # the widest class of furnace uniformity is +-28 °C (AMS 2750 class 6; from memory), and a sensor's own error
-UNDER_SHARE, UNDER_C = 0.96, 31.0
+WIDEST_CLASS_C = 28.0
+UNDER_SHARE, UNDER_C = 0.96, WIDEST_CLASS_C + 3.0
 FAR_UNDER_SHARE, FAR_UNDER_C = 0.86, 60.0  # and where it is not known so well where a channel comes to rest
 ALIKE, LEAST_ERROR_C = 0.5, 2.0
 FAR_UNSURE_C = 20.0
@@ -66,10 +68,10 @@ def _start(view: ChannelView, row: int) -> float:
 
 
 def _whole(
-    view: ChannelView, row: int, kind: str, confidence: float, evidence: str, figures: dict[str, float]
+    view: ChannelView, row: int, kind: str, confidence: float, evidence: Remark, figures: dict[str, float]
 ) -> Fault:
     name = view.channels[row].name
-    return Fault(kind, name, float(view.t[0]), float(view.t[-1]), confidence, False, evidence, figures)
+    return Fault(kind, name, float(view.t[0]), float(view.t[-1]), confidence, False, (evidence,), figures)
 
 
 def _reversed(view: ChannelView, peers: Floats) -> dict[int, Fault]:
@@ -85,8 +87,8 @@ def _reversed(view: ChannelView, peers: Floats) -> dict[int, Fault]:
             continue
         found[row] = _whole(
             view, row, "reversed", 0.95,
-            f"fell by {-own:.0f} °C from {clock(view.grid.t[first])} to {clock(view.grid.t[hot])} while its peers "
-            f"were heated by {heated:.0f} °C",
+            remark("reversed", fell_c_diff=-own, from_s=float(view.grid.t[first]), to_s=float(view.grid.t[hot]),
+                   heated_c_diff=heated),
             {"own_c": own, "peers_c": heated},
         )  # fmt: skip
     return found
@@ -113,9 +115,8 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
     if (share > OVER_SHARE and reading > hottest + OVER_C) or ends_over:
         return _read_as(view, row, level, _whole(
             view, row, "wrong type", 0.8,
-            f"stands at {reading:.0f} °C at the late hold and comes to {max(final, reading):.0f} °C, "
-            f"{max(final, reading) - hottest:.0f} °C above the hottest other channel, with {share:.2f} times the rise "
-            f"of the others from the start: nothing in the furnace can heat it so far",
+            remark("stands_above", stands_c=reading, comes_to_c=max(final, reading),
+                   above_c_diff=max(final, reading) - hottest, share=share),
             {"share": share, "above_c": max(final, reading) - hottest},
         ))  # fmt: skip
     at_rest_c = [float(rest[i]) for i in others if view.work[i] and error[i] < 0.5 * UNSURE_C]
@@ -127,18 +128,15 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
     if share < SHORTED_SHARE and (stands or gap > 0.0):
         return _read_as(view, row, level, _whole(
             view, row, "shorted", 0.85,
-            f"rose by {reading - cold:.0f} °C where its peers rose by {reference - cold:.0f} °C, and stands at "
-            f"{reading:.0f} °C at the late hold, not on its way to the furnace: it reads another place, "
-            f"or as another type",
+            remark("shorted_rise", rose_c_diff=reading - cold, peers_c_diff=reference - cold, stands_c=reading),
             {"share": share},
         ))  # fmt: skip
     far, sure_c = gap > FAR_UNDER_C and ends_share < FAR_UNDER_SHARE and error[row] < FAR_UNSURE_C, unsure < UNSURE_C
     if (far or (sure_c and gap > UNDER_C and ends_share < UNDER_SHARE)) and not _piece_agrees(view, row, level):
         return _read_as(view, row, level, _whole(
             view, row, "wrong type", 0.6,
-            f"stands {level.furnace - reading:.0f} °C below the furnace at the late hold ({share:.2f} times the "
-            f"others' rise) and would come to rest {around - final:.0f} °C below its peers, further than the widest "
-            f"class of furnace uniformity allows a place to be (28 °C); a place colder than that would look the same",
+            remark("stands_below", below_furnace_c_diff=level.furnace - reading, share=share,
+                   below_peers_c_diff=around - final, class_c_diff=WIDEST_CLASS_C),
             {"share": share, "below_c": around - final},
         ))  # fmt: skip
     return None
@@ -190,11 +188,9 @@ def _read_as(view: ChannelView, row: int, level: Plateau, fault: Fault) -> Fault
     if not found:
         return fault
     off, wire, table = min(found, key=lambda x: abs(x[0]))
-    as_well = ", ".join(f"{w} read as {t}" for _, w, t in found if (w, t) != (wire, table))
-    evidence = (
-        f"{fault.evidence}. Read as type {table} though its wires are type {wire}, it fits: by their own table it "
-        f"comes to rest {off:+.0f} °C from its peers{f'; {as_well} would fit too' if as_well else ''}"
-    )
+    as_well = [[w, t] for _, w, t in found if (w, t) != (wire, table)]
+    said = remark("read_as", table=table, wire=wire, off_c_diff=off, as_well=as_well)
+    evidence = (*fault.evidence, said)
     figures = {**fault.figures, "tables_apart_c": max(abs(x - off) for x, _, _ in found)}
     return replace(fault, kind="wrong type", evidence=evidence, figures=figures, wire=wire, table=table)
 
@@ -221,9 +217,8 @@ def _dropped(view: ChannelView, row: int, peers: Floats) -> Fault | None:
             begin = place + int(np.nanargmax(y[place : place + span] - y[place + 1 : place + span + 1]))
             return Fault(
                 "shorted", view.channels[row].name, float(grid.t[begin]), float(view.t[-1]), 0.9, False,
-                f"fell from {y[place]:.0f} to {y[place + span]:.0f} °C within {DROP_S / 60:.0f} min at "
-                f"{clock(grid.t[begin])} while its peers stood at {peers[place + span]:.0f} °C, and stayed there: "
-                f"it reads the temperature of its lead",
+                (remark("shorted_drop", from_c=float(y[place]), to_c=float(y[place + span]), within_min=DROP_S / 60.0,
+                        at_s=float(grid.t[begin]), peers_c=float(peers[place + span])),),
                 {"fall_c": float(fall[place]), "share": float(np.median(share))},
             )  # fmt: skip
     return None
@@ -263,13 +258,10 @@ def find_traded_roles(view: ChannelView) -> list[Fault]:
             if known and middle((reference - own)[heating]) < 0.5 * ahead:
                 continue
             names = view.channels[candidate].name, view.channels[control].name
-            words = (
-                f"{names[0]} leads {names[1]} by {ahead:.0f} °C while heating and by {behind:.0f} °C while "
-                f"cooling (medians), as a control TC leads work: the two seem to be connected to each other's channel"
-            )
+            said = remark("leads", channel=names[0], other=names[1], heating_c_diff=ahead, cooling_c_diff=behind)
             figures = {"ahead_heating_c": ahead, "ahead_cooling_c": behind}
             confidence = 0.85 if known else 0.7
-            both = [_whole(view, int(r), "swapped", confidence, words, figures) for r in (control, candidate)]
+            both = [_whole(view, int(r), "swapped", confidence, said, figures) for r in (control, candidate)]
             found += [replace(f, other=o.channel) for f, o in zip(both, reversed(both), strict=True)]
             break
     return found
@@ -298,8 +290,7 @@ def traded(view: ChannelView, steps: list[Fault]) -> list[Fault]:
                         max(a.end_s, b.end_s),
                         0.9,
                         False,
-                        f"{one.evidence}; at the same moment {other.channel} jumped by {other.figures['jump_c']:+.1f} "
-                        f"°C: each goes on where the other was",
+                        (*one.evidence, remark("traded", other=other.channel, jump_c_diff=other.figures["jump_c"])),
                         one.figures,
                         other=other.channel,
                     )

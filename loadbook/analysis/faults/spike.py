@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Fault, clock
+from loadbook.analysis.trace.model import Fault
+from loadbook.core.remarks import remark
 
 from .channels import ChannelView
 
@@ -69,13 +70,14 @@ def _moved_together(view: ChannelView) -> np.ndarray:
 
 def _fault(view: ChannelView, row: int, places: list[tuple[int, int, float]]) -> Fault:
     first, last, height = max(places, key=lambda p: abs(p[2]))
-    samples = "one sample" if first == last else "two samples"
-    more = f", and {len(places) - 1} more of the kind" if len(places) > 1 else ""
     spans = tuple((float(view.t[a]), float(view.t[b])) for a, b, _ in places)
     return Fault(
         "spike", view.channels[row].name, spans[0][0], spans[-1][1], 0.9, False,
-        f"stood {abs(height):.1f} °C {'above' if height > 0 else 'below'} its neighbours for {samples} at "
-        f"{clock(float(view.t[first]))} and was back at the next, with no other channel moving{more}: a disturbance on "
-        "the line, or a loose contact",
+        (
+            remark(
+                "spike", height_c_diff=abs(height), above=height > 0, samples=last - first + 1,
+                at_s=float(view.t[first]), more=len(places) - 1,
+            ),
+        ),
         {"height_c": height, "spikes": float(len(places))}, spans if len(spans) > 1 else (),
     )  # fmt: skip

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from loadbook.analysis.trace.model import Fault, Floats, clock
+from loadbook.analysis.trace.model import Fault, Floats
+from loadbook.core.remarks import remark
 
 from .channels import Bools, ChannelView, line_fit, residuals, runs_of
 
@@ -88,13 +89,13 @@ def _confirmed(view: ChannelView, row: int, places: npt.NDArray[np.intp], least:
     while k < len(steps):
         i, jump, rate = steps[k]
         end = len(view.t) - 1
-        back = ""
+        back: float | None = None
         if k + 1 < len(steps) and abs(steps[k + 1][1] + jump) < 0.4 * abs(jump):
             end = steps[k + 1][0]
-            back = f", and back by {steps[k + 1][1]:+.1f} °C at {clock(view.t[end])}"
+            back = float(steps[k + 1][1])
             k += 1
         k += 1
-        if view.t[end] - view.t[i] < SIDE_S and back:
+        if view.t[end] - view.t[i] < SIDE_S and back is not None:
             continue  # a glitch that is over within minutes: noise, not a step
         dt = float(view.t[i + 1] - view.t[i])
         found.append(
@@ -105,8 +106,17 @@ def _confirmed(view: ChannelView, row: int, places: npt.NDArray[np.intp], least:
                 float(view.t[end]),
                 float(min(0.95, 0.7 + 0.02 * abs(jump) / max(view.noise[row], 0.3))),
                 False,
-                f"jumped by {jump:+.1f} °C within {dt:.0f} s at {clock(view.t[i + 1])}, where its own slope on "
-                f"either side allows {rate * dt:.1f} °C{back or ', and did not come back'}",
+                (
+                    remark(
+                        "jumped" if back is None else "jumped_and_back",
+                        jump_c_diff=float(jump),
+                        within_s=dt,
+                        at_s=float(view.t[i + 1]),
+                        allowed_c_diff=float(rate * dt),
+                        back_c_diff=back,
+                        back_s=float(view.t[end]),
+                    ),
+                ),
                 {"jump_c": jump, "allowed_c": rate * dt},
             )
         )
@@ -167,7 +177,7 @@ def _noisy_faults(view: ChannelView, row: int, noisy: Bools, own: Floats, peers:
                 float(view.t[end]),
                 float(min(0.95, 0.6 + 0.02 * ratio)),
                 False,
-                f"scatters by {np.mean(own[first : last + 1]):.1f} °C about a local line, {ratio:.0f} times its peers",
+                (remark("noisy", scatter_c_diff=float(np.mean(own[first : last + 1])), ratio=ratio),),
                 {"scatter_c": float(np.mean(own[first : last + 1])), "ratio": ratio},
             )
         )

@@ -10,6 +10,7 @@ from loadbook.analysis.trace.model import Floats
 from loadbook.analysis.trace.phases import Hold
 from loadbook.analysis.trace.rates import line
 from loadbook.analysis.trace.soak import soak
+from loadbook.core.remarks import Remark, remark
 
 from .run_view import Look
 
@@ -61,7 +62,7 @@ def _one_hold(look: Look, hold: Hold, tail: str) -> None:
     t = look.t_s[part]
     if t.size == 0:
         return
-    note = None if hold.band_stated else f"no band stated: {hold.band_low_c:g} °C either side"
+    note = None if hold.band_stated else remark("no_band", band_c_diff=hold.band_low_c)
     look.add(f"hold_start_h{tail}", float(t[0]) / 3600.0, "h", sample=hold.start)
     look.add(f"hold_end_h{tail}", float(t[-1]) / 3600.0, "h", sample=part.stop - 1)
     if look.phases.reference_is == "control":
@@ -78,13 +79,13 @@ def _one_hold(look: Look, hold: Hold, tail: str) -> None:
         look.add(f"furnace_soak_minutes{tail}", furnace.minutes, "min", sample=where, note=note)
     if look.work:
         held = soak(look.trace, hold, look.n, look.work)
-        words = [note] if note else []
+        words: list[Remark | str] = [note] if note else []
         if held.unseen_minutes:
             words.append(f"{held.unseen_minutes:.3g} min unseen in gaps are not counted")
         if held.stretches > 1:
             words.append(f"band entered {held.stretches} times, rule: {hold.on_leaving}")
         where = held.first if held.start_s is not None else None
-        look.add(f"soak_minutes{tail}", held.minutes, "min", sample=where, note="; ".join(words) or None)
+        look.add(f"soak_minutes{tail}", held.minutes, "min", sample=where, note=words)
     _pressure(look, part, tail)
 
 

@@ -7,6 +7,7 @@ import numpy as np
 from loadbook.analysis.trace.dose import doses, equivalent_hours, filled_for_dose
 from loadbook.analysis.trace.lag import section_lag_c, shape_of
 from loadbook.analysis.trace.model import TEMPERATURE_ROLES, Channel, Floats, PieceRecord
+from loadbook.core.remarks import remark
 
 from .run_view import Look, slug
 
@@ -130,7 +131,7 @@ def _dose(look: Look) -> None:
     look.add("dose_hj_hottest", found[order[-1]], "", note=look.name(rows[order[-1]]))
     if look.main is not None:
         minutes = 60.0 * float(equivalent_hours(middle, look.main.target_c, float(c[0])))
-        look.add("dose_equivalent_minutes", minutes, "min", note=f"at {look.main.target_c:g} °C")
+        look.add("dose_equivalent_minutes", minutes, "min", note=remark("dose_at", target_c=look.main.target_c))
 
 
 def _lag(look: Look) -> None:
@@ -147,8 +148,9 @@ def _lag(look: Look) -> None:
         ]
         if each:
             lag, piece = max(each, key=lambda x: x[0])
-            words = f"{piece.part}: {shape_of(piece.shape)} of {piece.section_thick_mm:g} mm at {rate.value:.3g} °C/h"
-            look.add("section_lag_c", lag, "c_diff", note=words)
+            note = remark("section", part=piece.part, shape=shape_of(piece.shape), wide_mm=piece.section_thick_mm,
+                          rate_c_per_h=rate.value)  # fmt: skip
+            look.add("section_lag_c", lag, "c_diff", note=note)
     heating = look.mask("heating")
     worst: tuple[float, int, str, str] | None = None
     for outer in (r for r in look.work if _place(look, r, _OUTER) and not _place(look, r, _INNER)):

@@ -10,6 +10,7 @@ import numpy as np
 from loadbook.analysis.trace.model import Floats
 from loadbook.analysis.trace.rates import Rates, line, noise_peak, thermocouples, trace_rates
 from loadbook.analysis.trace.validity import Mask, first_where, interval_s
+from loadbook.core.remarks import Remark, remark
 
 from .run_view import Look, degrees, first_fall_through, last_rise_through
 
@@ -89,7 +90,7 @@ def rate_parameters(look: Look) -> None:
                 )
             for above in _thresholds(look, phase) if rows else []:
                 hot = mask & (look.trace.values > above)
-                full_name, words = f"{name}_above_{degrees(above)}c{variant}_c_per_h", f"above {above:.1f} °C"
+                full_name, words = f"{name}_above_{degrees(above)}c{variant}_c_per_h", remark("above", above_c=above)
                 _run_peak(look, full_name, s, rows, s.best(rows, hot, part), hot, part, words)
             intervals = [i for i in look.phases.intervals if i.kind == kind]
             if rows and not look.phases.automatic and len(intervals) > 1:
@@ -119,7 +120,7 @@ def _run_peak(
     best: Sequence[tuple[float, int]],
     mask: Mask,
     part: slice,
-    words: str | None = None,
+    words: Remark | None = None,
 ) -> None:
     """Adds the steepest of some rows, with what noise of its standard error adds to such a peak; nothing where none
     went that way at all (a heat broken off before it began)."""
@@ -134,8 +135,8 @@ def _run_peak(
     inside = mask[part] if mask.ndim == 1 else mask[row, part]
     near = float(((s.sign * s.slope[s.at[row], part] >= value - 3.0 * error) & inside).sum()) * s.step_s
     adds = error * noise_peak(near, s.step_s, float(s.windows[k]))
-    note = f"{look.name(row)}, window {s.windows[k] / 60.0:g} min, of which noise may be {adds:.2g} °C/h"
-    note = f"{words}; {note}" if words else note
+    noise = remark("noise", channel=look.name(row), window_min=s.windows[k] / 60.0, noise_c_per_h=adds)
+    note = [words, noise] if words else [noise]
     look.add(name, value, "c_per_h", se=error, sample=k, note=note, about=(look.name(row),))
 
 

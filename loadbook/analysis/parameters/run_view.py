@@ -22,6 +22,7 @@ from loadbook.analysis.trace.validity import (
     last_where,
     prepared,
 )
+from loadbook.core.remarks import Remark, stored
 
 
 @dataclass
@@ -102,7 +103,7 @@ class Look:
         channel: str | None = None,
         se: float | None = None,
         sample: int | None = None,
-        note: str | None = None,
+        note: Remark | str | Sequence[Remark | str] | None = None,
         about: Sequence[str] = (),
     ) -> None:
         """Keeps one parameter, if it is a number. about: channels whose suspected faults belong into the note."""
@@ -110,11 +111,11 @@ class Look:
         if not math.isfinite(value):
             return
         at_s = float(self.t_s[sample]) if sample is not None else None
-        notes = [note] if note else []
+        notes = [note] if isinstance(note, Remark | str) else list(note or ())
         if self.doubted and at_s is not None:
             notes += [s for s in (self.suspected(c, at_s) for c in about) if s]
         error = float(se) if se is not None and math.isfinite(se) else None
-        self.found.append(Parameter(name, value, unit, channel, error, at_s, "; ".join(notes) or None))
+        self.found.append(Parameter(name, value, unit, channel, error, at_s, stored(n for n in notes if n)))
 
     def windows(self) -> Floats:
         """Window [s] of the clause that binds at each sample, 15 min where none states one; (n,)."""

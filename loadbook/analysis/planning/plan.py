@@ -17,6 +17,7 @@ from loadbook.analysis.trace.dose import doses
 from loadbook.analysis.trace.lag import DIVISOR
 from loadbook.analysis.trace.model import Cycle, Floats, Segment
 from loadbook.core.errors import CalculationError
+from loadbook.core.remarks import Remark, remark
 
 from .review import stages
 
@@ -34,7 +35,7 @@ class Sections:
     thick: Body
     thin: Body | None
     film: Film | None
-    film_words: str
+    film_said: Remark
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,7 @@ class Plan:
     furnace_hours: float
     dose_middle: float | None
     dose_surface: float | None
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Remark, ...]
     t_s: Floats
     furnace_c: Floats
     surface_c: Floats
@@ -81,14 +82,14 @@ class Plan:
     thin_c: Floats | None
 
 
-def film_of(atmosphere: str, film_w_m2k: float | None = None) -> tuple[Film, str]:
-    """How heat gets in, and in words: the user's own figure, else radiation with convection by atmosphere."""
+def film_of(atmosphere: str, film_w_m2k: float | None = None) -> tuple[Film, Remark]:
+    """How heat gets in, and what to say of it: the user's own figure, else radiation with convection by atmosphere."""
     if film_w_m2k is not None:
-        return constant(film_w_m2k), f"heat transfer at the surface of {film_w_m2k:g} W/(m² K), as stated"
+        return constant(film_w_m2k), remark("plan_film_stated", film_w_m2k=film_w_m2k)
     kind = next((k for k in CONVECTION_W_M2K if k in atmosphere.casefold()), "gas")
     convection = CONVECTION_W_M2K[kind]
-    words = f"radiation with emissivity {EMISSIVITY:g} and convection of {convection:g} W/(m² K) ({atmosphere})"
-    return radiating(EMISSIVITY, convection), words
+    said = remark("plan_film", emissivity=EMISSIVITY, film_w_m2k=convection, atmosphere=atmosphere)
+    return radiating(EMISSIVITY, convection), said
 
 
 def steady_rate(body: Body, lag_c: float) -> float:
@@ -107,7 +108,7 @@ def fastest_rate(
     """The fastest one rate of all heat segments at which neither limit is passed, and which limit binds it.
 
     Found by bisection on the integrated transient (the fastest rate tried is 2000 °C/h), to 0.2 %.
-    Raises CalculationError where even 1 °C/h passes a limit.
+    Raises CalculationError where even the slowest, 1 °C/h, passes a limit.
     """
     top = max((s.to_c or 0.0 for s in stages(cycle, start_c)), default=0.0)
     heating = [replace(s, asked_rate_c_per_h=None) for s in _heating(cycle)]
@@ -133,7 +134,7 @@ def fastest_rate(
         return FASTEST_C_PER_H, "nothing"
     bound = passes(SLOWEST_C_PER_H)
     if bound is not None:
-        raise CalculationError(f"even {SLOWEST_C_PER_H:g} °C/h passes the limit on the {bound}", remedy="Allow more")
+        raise CalculationError(f"even the slowest heating passes the limit on the {bound}", remedy="Allow more")
     low, high, by = SLOWEST_C_PER_H, FASTEST_C_PER_H, "lag"
     while high / low > 1.002:
         middle = float(np.sqrt(low * high))
@@ -178,7 +179,7 @@ def plan(
     rate, bound = fastest_rate(cycle, sections, lag_c, difference_c, start_c)
     course = _Course(sections, start_c, step_s)
     done: list[PlannedSegment] = []
-    notes: list[str] = []
+    notes: list[Remark] = []
     for stage in stages(cycle, start_c):
         s = stage.segment
         course.begin()
@@ -191,7 +192,7 @@ def plan(
             used = stage.rate_c_per_h
             if used is None:
                 used = rate if s.kind == "heat" else _last_rate(done, rate)
-                notes.append(f"segment {s.number} states no rate: {used:.0f} °C/h is used")
+                notes.append(remark("plan_no_rate", segment=s.number, rate_c_per_h=used))
             course.ramp(stage.to_c if stage.to_c is not None else start_c, used)
         done.append(course.planned(s, from_c, used, through, soaked))
     t = np.array(course.t)
@@ -212,14 +213,18 @@ def _last_rate(done: Sequence[PlannedSegment], otherwise: float) -> float:
     return rates[-1] if rates else otherwise
 
 
-def _assumptions(sections: Sections, start_c: float, notes: list[str]) -> tuple[str, ...]:
+def _assumptions(sections: Sections, start_c: float, notes: list[Remark]) -> tuple[Remark, ...]:
     body = sections.thick
     return (
-        f"thick section: {body.shape} of {2 * body.half_mm:g} mm, heated from all its sides, diffusivity "
-        f"{body.diffusivity_m2_per_s * 1e6:.2f} mm²/s at every temperature (no transformation heat)",
-        sections.film_words,
-        f"the furnace follows the program from {start_c:g} °C; it cools at the asked rate to the end",
-        "the piece stands alone: what shades it, and the load's mass, slow it further",
+        remark(
+            "plan_section",
+            shape=body.shape,
+            wide_mm=2 * body.half_mm,
+            diffusivity_mm2_per_s=body.diffusivity_m2_per_s * 1e6,
+        ),
+        sections.film_said,
+        remark("plan_start", start_c=start_c),
+        remark("plan_alone"),
         *notes,
     )
 

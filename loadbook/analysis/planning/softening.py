@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from loadbook.core.remarks import remark
 from loadbook.core.vocabulary.scales import scale_of
 
-from .review import Remark
+from .review import Found
 
 FEWEST = 3  # pieces read before and after
 # what counts as softer: points on Rockwell scales, a share on the others. A tester repeats within about half of it
@@ -35,7 +36,7 @@ class Hardness:
         return median(before - after for _, before, after in self.pairs)
 
 
-def softens(read: Sequence[Hardness]) -> Iterator[Remark]:
+def softens(read: Sequence[Hardness]) -> Iterator[Found]:
     """A remark for each part and characteristic that the runs of a cycle made softer."""
     for one in read:
         if len(one.pairs) < FEWEST:
@@ -46,13 +47,8 @@ def softens(read: Sequence[Hardness]) -> Iterator[Remark]:
             continue
         runs = len({run for run, _, _ in one.pairs})
         below = 0 if one.lower is None else sum(a < one.lower <= b for _, b, a in one.pairs)
-        lost = f"; {below} of {len(one.pairs)} pieces fell below {one.lower:g} {one.unit}" if below else ""
-        yield Remark(
-            "softens",
-            f"{one.characteristic} fell from {before:.3g} to {after:.3g} {one.unit} (middle of {len(one.pairs)} pieces"
-            f" in {runs} {'run' if runs == 1 else 'runs'}){lost}",
-            one.part,
-            "a treatment below the last tempering leaves the hardness alone; where it falls, the pieces were tempered"
-            " on, or lost carbon at the surface",
-            "the book's readings before and after",
-        )
+        said = remark(
+            "softens", characteristic=one.characteristic, before=before, after=after, unit=one.unit,
+            pieces=len(one.pairs), runs=runs, below=below, lower=one.lower,
+        )  # fmt: skip
+        yield Found(said, one.part)

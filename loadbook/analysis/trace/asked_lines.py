@@ -12,7 +12,7 @@ import numpy as np
 
 from loadbook.analysis.clauses.check import Frame, Guard, stretches
 from loadbook.analysis.clauses.judge import seen
-from loadbook.analysis.clauses.limits import UNITS, binding, lead_of, resolve, spread_of, words
+from loadbook.analysis.clauses.limits import SCOPE, UNITS, binding, lead_of, name_of, resolve, spread_of
 from loadbook.analysis.clauses.series import Mask, View
 from loadbook.analysis.clauses.soak import hold_soak
 
@@ -65,7 +65,8 @@ class SoakSpan:
 class RunPicture:
     """Series over all samples (n,), NaN where not known, and what was asked.
 
-    apart    (name, series) of differences [°C]: 'spread' over the load, 'spread of a piece' and 'spread within X mm'
+    apart    (name, series) of differences [°C]: 'spread' over the load, 'spread of a piece' and 'spread within a
+             distance'
              where the cycle limits them, and 'lead' (hottest control minus coldest work TC; while cooling hottest work
              minus coldest control TC), up to where judging ends; with suspected channels once more without them, as
              'spread without TC 3'
@@ -110,8 +111,7 @@ def _of(limit: Limit) -> str:
     """The series that a limit is about; '' for a limit on channels."""
     if limit.quantity not in ("spread", "lead"):
         return ""
-    scope = {"piece": " of a piece", "distance": f" within {limit.distance_mm or 0:g} mm"}.get(limit.scope, "")
-    return limit.quantity + (scope if limit.quantity == "spread" else "")
+    return limit.quantity + (SCOPE[limit.scope] if limit.quantity == "spread" else "")
 
 
 def _limits(view: View, cycle: Cycle, pieces: Sequence[PieceRecord], frame: Frame) -> list[DrawnLimit]:
@@ -122,7 +122,7 @@ def _limits(view: View, cycle: Cycle, pieces: Sequence[PieceRecord], frame: Fram
             continue
         spans = _spans(view, binding(view, limit, frame))
         if spans:
-            name = words(limit, resolved)[0]
+            name = name_of(limit)
             unit = UNITS[limit.quantity]
             out.append(DrawnLimit(name, limit.quantity, _of(limit), limit.relation, resolved.value, unit, spans))
     for s in cycle.segments:

@@ -12,6 +12,11 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from loadbook.core.figures import clock
+from loadbook.core.remarks import Remark
+
+__all__ = ["clock"]
+
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.uint8]
 
@@ -249,7 +254,7 @@ class Parameter:
     channel: str | None = None
     se: float | None = None
     at_s: float | None = None
-    note: str | None = None
+    note: str | None = None  # as remarks.stored keeps it
 
 
 @dataclass(frozen=True)
@@ -294,7 +299,7 @@ class ClauseResult:
     """How one clause ended.
 
     clause     short name, unique within the cycle: 'soak 3', 'spread while heating', 'door opened'
-    text       the clause as a sentence, in the book's words
+    text       the clause as a sentence: its code and figures
     first_s, worst_s  moments of the first and the worst breach (seconds from the trace's start); where the
                clause is kept, worst_s is the moment it came closest
     channel    the channel(s) of the worst moment
@@ -308,7 +313,7 @@ class ClauseResult:
 
     clause: str
     verdict: Verdict
-    text: str
+    text: Remark
     value: float | None = None
     limit: float | None = None
     unit: str = ""
@@ -333,7 +338,7 @@ class Fault:
     kind        'open', 'frozen', 'step', 'noisy', 'spike', 'detached', 'reversed', 'swapped', 'wrong type', 'shorted'
                 or 'drifting'
     confidence  0..1;  certain is True only for faults removed outright (open circuit and sentinels)
-    evidence    in words, with figures
+    evidence    codes with figures, worded at the edge
     spans       of a fault that comes and goes: its parts, (from, to) each; () where it lasts from start to end
     began       where the start is an estimate: the earliest and the latest moment at which it may have begun
     other       of two channels that traded places: the other one
@@ -346,7 +351,7 @@ class Fault:
     end_s: float
     confidence: float
     certain: bool
-    evidence: str
+    evidence: tuple[Remark, ...]
     figures: dict[str, float] = field(default_factory=dict)
     spans: tuple[tuple[float, float], ...] = ()
     began: tuple[float, float] | None = None
@@ -371,13 +376,3 @@ class Judgement:
     faults: tuple[Fault, ...]
     judged_until_s: float
     remarks: tuple[str, ...] = ()
-
-
-def clock(seconds: float) -> str:
-    """A moment of the run as hours and minutes from its start, for evidence.
-
-    >>> clock(3 * 3600 + 7 * 60)
-    '3 h 07 min'
-    """
-    minutes = round(seconds / 60.0)
-    return f"{minutes // 60} h {minutes % 60:02d} min"

@@ -62,7 +62,7 @@ TERMS: tuple[Term, ...] = (
         "normal law. Stock per side is half of it for a diameter and for a runout, all of it for straightness, flatness "
         "and lengths. It is on the safe side more often than it says: in the trial 96 to 98 of 100 bounds held.",
         "m + r Q95[ t(df1) √v_mean + 1.645 f √(S2 + s²) √(df2/χ²(df2)) ],  r = max(1, back-tested 95 % quantile / 1.645)",
-        "µm",
+        "um",
         "Krishnamoorthy & Mathew 2009, Statistical Tolerance Regions, ch. 4 to 6",
     ),
     Term(

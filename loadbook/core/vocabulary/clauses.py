@@ -120,8 +120,8 @@ RULES: tuple[Term, ...] = (
        "changes a verdict; where the book's setting guard_decides is yes, such a clause cannot be told.",
        "|value - limit| <= guard_factor x U", "the thinking of ISO 14253-1 and JCGM 106"),
     _r("judging ends", "Nothing after the door was opened or the thermocouples were unplugged is judged. A door opened to load, "
-       "before the work is 30 °C hotter than at its start, ends nothing, nor does one with an event 'door closed' after it "
-       "and half an hour of the chart still to come. Where the chart ends with neither, what came "
+       "before the work is {30 c_diff} hotter than at its start, ends nothing, nor does one with an event 'door closed' after "
+       "it and half an hour of the chart still to come. Where the chart ends with neither, what came "
        "after is not known: a target still to come, or a soak still to last, cannot be told."),
     _r("cycle kept", "Judging says that the cycle was kept, never that parts are acceptable: that takes a recorded "
                      "approval by a named person."),
@@ -135,7 +135,7 @@ RULES: tuple[Term, ...] = (
        "value x thickness / per", "entered by the user, such as ASME BPVC VIII-1 Table UCS-56"),
     _r("uniformity class",
        "A band by class instead of by its edges: " + ", ".join(
-           f"class {n} ±{c} °C or ±{f} °F" for n, (c, f) in UNIFORMITY_CLASSES.items()) + ".",
+           f"class {n} ±{{{c} °C|{f} °F}}" for n, (c, f) in UNIFORMITY_CLASSES.items()) + ".",
        "", "SAE AMS2750 (wording of revision F)"),
     _r("review of a cycle",
        "loadbook cycle review reads a cycle by a list of small checks: what it does not say (start, ramps, bands, spread, "
@@ -143,7 +143,7 @@ RULES: tuple[Term, ...] = (
        "part (tempering, Ac1, carbides, embrittlement, aluminium tempers, plating, titanium, volatile metals, soak). Each "
        "remark says why and by which source."),
     _r("Ac1 by composition",
-       "Start of austenite on heating, °C; good to some tens of degrees.",
+       "Start of austenite on heating, by a formula in degrees Celsius; good to some tens of degrees.",
        "723 - 10.7 Mn - 16.9 Ni + 29.1 Si + 16.9 Cr + 290 As + 6.38 W", "Andrews, JISI 203 (1965) 721-727"),
     _r("plan of a cycle",
        "loadbook cycle plan integrates conduction through the thick and the thin section (slab, cylinder or sphere; finite "

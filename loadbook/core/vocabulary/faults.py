@@ -32,7 +32,7 @@ TERMS = (
         "A jump between two samples that is larger than the channel's slopes on either side allow, with no return within "
         "minutes: a slipped or re-made connection, a changed reference junction. A jump that all channels make "
         "together is the recorder's and is not one sensor's fault.",
-        formula="jump beyond both side lines > the greatest of 4 °C, 7 x noise, 3 resolutions, 2 x slope x interval, "
+        formula="jump beyond both side lines > the greatest of {4 c_diff}, 7 x noise, 3 resolutions, 2 x slope x interval, "
         "2.5 x the change to either next sample",
         unit="c_diff",
         source="common practice",
@@ -43,7 +43,7 @@ TERMS = (
         "A channel whose samples scatter about the line between their neighbours many times more than its peers' do, "
         "in blocks of ten minutes, to and fro; one glitch or a bend (a gas quench) makes no noisy block. A control TC, "
         "which shows a controller that switches, is compared with control TCs only; without two peers nothing is said.",
-        formula="scatter > 5 x the median scatter of the peers, > 1.5 °C and > 2.5 resolutions",
+        formula="scatter > 5 x the median scatter of the peers, > {1.5 c_diff} and > 2.5 resolutions",
         unit="c_diff",
         source="common practice",
     ),
@@ -66,8 +66,8 @@ TERMS = (
         "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so. Loose from the "
         "start, it shows no earlier place, but two speeds: a share of the furnace's movement at once, the rest slowly. A "
         "confirmed one is left out from its moment on.",
-        formula="over 5, 10 and 15 min, all forecasts beaten by 4 °C and 15 % of the distance to the furnace (heating: or by "
-        "6 °C and 10 %; cooling: by more): own largest k = change / integral of (furnace - reading) dt so far, and k and "
+        formula="over 5, 10 and 15 min, all forecasts beaten by {4 c_diff} and 15 % of the distance to the furnace (heating: or by "
+        "{6 c_diff} and 10 %; cooling: by more): own largest k = change / integral of (furnace - reading) dt so far, and k and "
         "gap of the line of change over distance (a cold place keeps a gap), each times what k of the three peers with "
         "the nearest k rose by; own distance to the furnace before, times what theirs changed by. Nothing is said where "
         "the furnace falls three times faster than before (gas, fan). After a hold: time constant below 0.68 (0.55 where "
@@ -79,7 +79,7 @@ TERMS = (
         "reversed",
         "fault",
         "A thermocouple connected with its polarity reversed: it reads lower as the furnace gets hotter.",
-        formula="falls by 20 °C and by a fifth of what its peers rise",
+        formula="falls by {20 c_diff} and by a fifth of what its peers rise",
         unit="c_diff",
         source="common practice",
     ),
@@ -98,8 +98,8 @@ TERMS = (
         "at the hold the channel stands above the furnace, or far below it, in proportion all the way. Where two types' "
         "tables explain it, they are named, and a confirmed one is read again by the table of its wires; the reference "
         "junction and the wires' class are then added to its uncertainty. Else it is left out.",
-        formula="scale = (where it comes to rest - start) / (peers - start), above 1.04 (and 12 °C above everything that heats "
-        "it) or below 0.96 (and 31 °C below its peers: the widest class of furnace uniformity is 28 °C)",
+        formula="scale = (where it comes to rest - start) / (peers - start), above 1.04 (and {12 c_diff} above everything that heats "
+        "it) or below 0.96 (and {31 c_diff} below its peers: the widest class of furnace uniformity is {28 c_diff})",
         source="IEC 60584-1 and NIST Monograph 175 give what each type reads as another",
     ),
     Term(
@@ -107,8 +107,8 @@ TERMS = (
         "fault",
         "A thermocouple shorted in its lead: the two wires touch outside the furnace and the channel reads the "
         "temperature there, far below its piece and hardly moved by the furnace.",
-        formula="rise from the start < 0.4 x the rise of the peers, and not on its way; or a fall of 30 °C within ten minutes "
-        "while everything about it is 30 °C hotter",
+        formula="rise from the start < 0.4 x the rise of the peers, and not on its way; or a fall of {30 c_diff} within ten minutes "
+        "while everything about it is {30 c_diff} hotter",
         unit="c_diff",
         source="common practice",
     ),
@@ -122,7 +122,7 @@ TERMS = (
         "load stands apart, one line says so. It counts from its beginning, which is a range: not there yet, and there. "
         "Confirmed, it is corrected where the thermocouple was calibrated after the run, else left out.",
         formula="|offset of where it comes to rest| - its standard error > the lesser of 1.41 x class limit (or recorded "
-        "uncertainty) and the greater of 5 °C and 3.5 x the peers' scatter; 0.6 of it where it moves away by 1.2 °C",
+        "uncertainty) and the greater of {5 c_diff} and 3.5 x the peers' scatter; 0.6 of it where it moves away by {1.2 c_diff}",
         unit="c_diff",
         source="IEC 60584-1 and ASTM E230 (class limits); common practice",
     ),

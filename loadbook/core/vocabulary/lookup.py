@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import import_module
+
+from loadbook.core.figures import inline
 
 TERM_MODULES = (
     "loadbook.core.vocabulary.words",
@@ -32,13 +34,14 @@ class Term:
     source: str = ""
 
 
-@lru_cache(maxsize=1)
-def terms() -> dict[str, Term]:
-    """Every term by name. Raises ValueError where two modules define the same name."""
+@lru_cache(maxsize=2)
+def terms(system: str = "si") -> dict[str, Term]:
+    """Every term by name, its words in the units of a system. Raises ValueError where two modules define the same name."""
     found: dict[str, Term] = {}
     for module in TERM_MODULES:
         for term in import_module(module).TERMS:
             if term.name in found:
                 raise ValueError(f"{term.name!r} is defined twice")
-            found[term.name] = term
+            worded = {name: inline(getattr(term, name), system) for name in ("definition", "formula", "source")}
+            found[term.name] = replace(term, **worded)
     return found

@@ -36,8 +36,8 @@ TERMS: tuple[Term, ...] = (
     ),
     _method(
         "working scale",
-        """The scale that movement is worked with, declared per characteristic: plain µm; µm per 100 mm of the reference
-        length, for sizes that move in proportion; or log, in percent, for form errors, which cannot be negative and
+        """The scale that movement is worked with, declared per characteristic: plain {µm|thousandths};
+        {µm per 100 mm|0.0001 in per 10 in} of the reference length, for sizes that move in proportion; or log, in percent, for form errors, which cannot be negative and
         whose scatter grows with their size. The log is taken of the two readings, never of a signed change, and both
         are floored at sqrt(2) times the gauge's standard deviation, so that a reading of nearly nothing does not become
         an enormous percentage. Different scales are never put in one row.""",
@@ -94,7 +94,7 @@ TERMS: tuple[Term, ...] = (
 
         What would fool it: picking the pieces (read before at the top of the basket, after at the bottom); a lot that
         was sorted in between; few pieces read. It refuses an interval where fewer than two were read. A form error of
-        a lot is compared in µm, whatever its working scale: a percentage needs the same piece twice.""",
+        a lot is compared in {µm|thousandths}, whatever its working scale: a percentage needs the same piece twice.""",
         formula="mean(after) - mean(before);  runs: t(runs - 1); one run: df after Welch and Satterthwaite",
         source="Welch, Biometrika 34 (1947)",
     ),

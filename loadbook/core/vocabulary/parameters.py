@@ -43,7 +43,7 @@ _HOLD = (
     "The main hold is the one with the hottest target, of equal ones the longest, of the cycle where there is one; a run "
     "that never came to it has no such figure. It runs from the first sample at "
     "which the furnace is inside the band to the last one before it (or the setpoint) leaves for the next segment. "
-    "Where the cycle states no band, 5 °C either side is used and the note says so."
+    "Where the cycle states no band, {5 c_diff} either side is used and the note says so."
 )
 _SEEN = "Moments are those of samples; time between samples further apart than a third of 15 min is not counted."
 
@@ -58,10 +58,10 @@ TERMS: tuple[Term, ...] = (
        "max over heating of sum (t - t')(T - T') / sum (t - t')^2;  se = s / sqrt(sum (t - t')^2)", _LS),
     _p("heating_rate_peak_work_c_per_h", "c_per_h", f"The same of the fastest valid work TC. {_RATE}", "", _LS),
     _p("heating_rate_peak_above_<T>c_c_per_h", "c_per_h",
-       "heating_rate_peak_c_per_h of the samples at which that TC is above T, for every threshold that the cycle names.",
+       "Heating rate, peak, of the samples at which that TC is above T, for every threshold that the cycle names.",
        "", _LS),
     _p("heating_rate_peak_above_<T>c_work_c_per_h", "c_per_h",
-       "heating_rate_peak_work_c_per_h of the samples at which that TC is above T.", "", _LS),
+       "Heating rate, peak, of work, of the samples at which that TC is above T.", "", _LS),
     _p("heating_rate_mean_c_per_h", "c_per_h",
        "Rise over time between the samples at which the furnace passes 10 % and 90 % of the climb from its start "
        "temperature to the main hold's target; only time in heating counts, holds on the way are left out.",
@@ -69,7 +69,7 @@ TERMS: tuple[Term, ...] = (
     _p("heating_rate_mean_work_c_per_h", "c_per_h",
        "The same of each work TC over its own climb; the run's figure is the fastest one."),
     _p("approach_rate_c_per_h", "c_per_h",
-       "Slope of one straight line through the furnace's last 50 °C below the main hold's target, up to the sample at "
+       "Slope of one straight line through the furnace's last {50 c_diff} below the main hold's target, up to the sample at "
        "which it enters the band.", "least squares, with standard error", _LS),
     _p("approach_rate_work_c_per_h", "c_per_h", "The same of the work TC that came in fastest.", "", _LS),
     _p("cooling_rate_peak_c_per_h", "c_per_h",
@@ -77,10 +77,10 @@ TERMS: tuple[Term, ...] = (
        "max over cooling of -slope", _LS),
     _p("cooling_rate_peak_work_c_per_h", "c_per_h", f"The same of the fastest valid work TC. {_RATE}", "", _LS),
     _p("cooling_rate_peak_above_<T>c_c_per_h", "c_per_h",
-       "cooling_rate_peak_c_per_h of the samples at which that TC is above T, for every threshold that the cycle names.",
+       "Cooling rate, peak, of the samples at which that TC is above T, for every threshold that the cycle names.",
        "", _LS),
     _p("cooling_rate_peak_above_<T>c_work_c_per_h", "c_per_h",
-       "cooling_rate_peak_work_c_per_h of the samples at which that TC is above T.", "", _LS),
+       "Cooling rate, peak, of work, of the samples at which that TC is above T.", "", _LS),
     _p("cooling_rate_mean_c_per_h", "c_per_h",
        "Fall over time between the samples at which the furnace passes 10 % and 50 % of the way down from the main "
        "hold's target to its start temperature, cooling time only; positive."),
@@ -109,7 +109,7 @@ TERMS: tuple[Term, ...] = (
        "Slope of the pressure between the events 'leak-up started' and 'leak-up ended' (chamber closed, pumps off), "
        "with its standard error.", "least squares", _LS),
     _p("early_hold_scatter_c", "c_diff",
-       "Standard deviation between the work TCs at the early hold (the first hold at least 50 °C below the main one): "
+       "Standard deviation between the work TCs at the early hold (the first hold at least {50 c_diff} below the main one): "
        "of each TC's mean over the last ten minutes. It shows whether the thermocouples agree while one can still be "
        "put right.", "s of the TCs' means, n - 1"),
     _p("soak_minutes", "min",
@@ -138,7 +138,7 @@ TERMS: tuple[Term, ...] = (
     _p("event_<name>_work_c", "c", "Hottest valid work TC at the last sample at or before an event (the first of its "
        "name). The hottest work TC is not the hottest point of the load."),
     _p("event_<name>_control_c", "c", "Hottest valid control TC at the last sample at or before an event."),
-    _p("hours_above_<T>c", "h", "Hours at which the furnace is at or above T, for every full 100 °C that it reached. A "
+    _p("hours_above_<T>c", "h", "Hours at which the furnace is at or above T, for every full {100 c_diff} that it reached. A "
        f"step between samples counts where both ends are. {_SEEN}"),
     _p("hours_above_<T>c_work", "h", "Hours at which the coldest valid work TC, and so all of them, is at or above T."),
     _p("cycle_hours", "h", "Hours from the trace's first sample to where judging ends: door opened or thermocouples "

@@ -75,20 +75,20 @@ TERMS: tuple[Term, ...] = (
     _word(
         "spread",
         "Hottest minus coldest valid work TC at the same moment: within the load, within one piece, or within a stated "
-        "distance; each is named. It is a difference: 250 °F of spread are 138.9 °C, not 121.1 °C.",
-        unit="°C difference",
+        "distance; each is named. It is a difference: {40 °C apart is 40 K|250 °F apart has no 32 to take off}.",
+        unit="c_diff",
     ),
     _word(
         "lead",
         "While heating, hottest control zone minus coldest valid work TC (the furnace is ahead of the work); while "
         "cooling, hottest valid work TC minus coldest control zone. A difference.",
-        unit="°C difference",
+        unit="c_diff",
     ),
     _word(
         "rate",
         "Slope of temperature over a stated window (15 min where none is stated), by least squares. Unqualified: of the "
         "control TC; with _work: of the fastest valid work TC.",
-        unit="°C/h",
+        unit="c_per_h",
     ),
     _word(
         "asked",
@@ -111,7 +111,7 @@ TERMS: tuple[Term, ...] = (
     ),
     _word(
         "clause",
-        "One checkable sentence of a cycle, such as: heat at no more than 110 °C/h. A run keeps it, breaks it, or it cannot "
+        "One checkable sentence of a cycle, such as: heat at no more than {110 c_per_h}. A run keeps it, breaks it, or it cannot "
         "be told from the trace.",
     ),
     _word(
@@ -122,12 +122,13 @@ TERMS: tuple[Term, ...] = (
     _word(
         "movement",
         "After minus before, where one run is the only operation between the two readings and both were taken in the same "
-        "way. Positive: grew, or got worse. In mm, in µm per 100 mm of the reference length, in % of the form error before, and as a share of the tolerance. "
+        "way. Positive: grew, or got worse. In {mm, in µm per 100 mm|thousandths, in 0.0001 in per 10 in} "
+        "of the reference length, in % of the form error before, and as a share of the tolerance. "
         "Anything else is set aside, with the reason.\n"
-        "Form and angle are never corrected for temperature. Size is corrected to 20 °C by the difference of the piece's "
-        "and the gauge's expansion, and not where the reading says that it is at 20 °C already; without the temperatures it "
+        "Form and angle are never corrected for temperature. Size is corrected to {20 c} by the difference of the piece's "
+        "and the gauge's expansion, and not where the reading says that it is at {20 c} already; without the temperatures it "
         "is taken as given and marked so.",
-        source="ISO 1 (reference temperature 20 °C)",
+        source="ISO 1 (reference temperature {20 c})",
     ),
     _word(
         "set aside",
@@ -170,7 +171,8 @@ TERMS: tuple[Term, ...] = (
     ),
     _word(
         "units",
-        "Inside: °C, °C differences, °C/h, mm, seconds, UTC. A column may carry another unit in its name (value_in, at_f). "
+        "Inside: degrees Celsius, their differences, degrees Celsius per hour, millimetres, seconds, UTC; shown in the units "
+        "that the book was made with. A column may carry another unit in its name (value_in, at_f). "
         "What was typed is kept beside what was stored. A temperature and a temperature difference are different "
         "quantities.",
         source="NIST SP 811 (factors)",

@@ -467,8 +467,7 @@ def _ask_several(
             )
     _about_slipped_rows(raw, list(lows), layout, lines, out)
     for i in implausible.falls_alone(lows):
-        low = f"{all_names[i]!r} goes down to {lows[i]:g} °C"
-        out.notes.append(f"{low} while the others stay above: reversed leads, or open?")
+        out.notes.append(f"{all_names[i]!r} goes below zero while the others stay above: reversed leads, or open?")
 
 
 def _about_slipped_rows(

@@ -28,12 +28,11 @@ VERDICTS = {
     "no trace": ("diamond", GROUND, _OPEN),
 }
 _OTHER = ("cross", MUTED, None)
-LEAK = "mbar/h"
 
 
 def unit_label(chart: FurnaceChart, system: str) -> str:
     """The unit a control chart is drawn in."""
-    return LEAK if chart.unit == "mbar_per_h" else units.show(0.0, chart.unit, system)[1]
+    return units.show(0.0, chart.unit, system)[1]
 
 
 def drawn_values(chart: FurnaceChart, system: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -42,7 +41,7 @@ def drawn_values(chart: FurnaceChart, system: str) -> tuple[np.ndarray, np.ndarr
     base = np.zeros_like(c.difference) if chart.measure != "leak-up" else c.usual
     told = [c.difference + base, c.low + base, c.high + base]
     if chart.unit == "mbar_per_h":
-        return told[0], np.maximum(told[1], 0.0), told[2]  # no pressure rises by less than nothing
+        told[1] = np.maximum(told[1], 0.0)  # no pressure rises by less than nothing
     one = units.show(1.0, chart.unit, system)[0]
     return told[0] * one, told[1] * one, told[2] * one
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
+from loadbook.core.figures import inline
 from loadbook.core.times import local_day
+from loadbook.core.vocabulary.parameter_names import spoken
+from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.queries.remark_words import words
 from loadbook.queries.run_record import RunSheet
-from loadbook.render.judged import close_figure, figure, label, lasted
+from loadbook.render.judged import close_figure, figure, label, lasted, width
 from loadbook.store.book import BookFolder
 
 from .markup import Html, data_block, el, join
@@ -43,10 +47,10 @@ def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> st
         section("Jobs", jobs(sheet), name="jobs"),
         section("Furnace and its checks on that day", checked(sheet, system), name="furnace"),
         section("Approvals and nonconformances", approved(sheet, book), name="approvals"),
-        section("Amendments", amended(sheet, book), name="amendments"),
-        section("Cautions", sentences(sheet.cautions), name="cautions"),
+        section("Amendments", amended(sheet, book, system), name="amendments"),
+        section("Cautions", sentences([inline(c, system) for c in sheet.cautions]), name="cautions"),
         section("Provenance", provenance(sheet, book, system, made_at), name="provenance"),
-        data_block("run-data", run_data(sheet)),
+        data_block("run-data", run_data(sheet, system)),
     ]
     drawn = judged.worked is not None
     glance = [_verdict(sheet, book, system), about_run(sheet, book, system)]
@@ -58,11 +62,13 @@ def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> st
     )  # fmt: skip
 
 
-def run_data(sheet: RunSheet) -> dict[str, Any]:
-    """What the page says, in the units kept inside, with the keys of `judge --format json` and of the views."""
+def run_data(sheet: RunSheet, system: str) -> dict[str, Any]:
+    """What the page says, with the keys of `judge --format json` and of the views: figures in the units kept inside,
+    sentences in the page's."""
     judged = sheet.judged
     return {
-        "run": judged.run, "verdict": judged.verdict, "headline": judged.headline, "judge": judged.rows(),
+        "run": judged.run, "verdict": judged.verdict, "headline": judged.headline,
+        "judge": replace(judged, units=system).rows(),
         "asked": [{"parameter": a.parameter, "unit": a.unit, "asked": a.asked, "achieved": a.achieved,
                    "source": a.source} for a in judged.asked],
         "parameters": [{"parameter": p.parameter, "channel": p.channel, "value": p.value, "unit": p.unit}
@@ -149,8 +155,8 @@ def _plannable(sheet: RunSheet, system: str) -> Html | None:
     for a in sheet.judged.asked:
         achieved = figure(a.achieved, a.unit, system) or ("not reached" if a.not_reached else "not known")
         if a.se and a.se >= 0.05:
-            achieved += f" (standard error {figure(a.se, a.unit, system)})"
-        rows.append([a.parameter, figure(a.asked, a.unit, system) or "not asked",
+            achieved += f" (standard error {width(a.se, a.unit, system)})"
+        rows.append([spoken(a.parameter, system), figure(a.asked, a.unit, system) or "not asked",
                      figure(a.program, a.unit, system) or None, achieved,
                      a.source if a.achieved is not None else None])  # fmt: skip
     columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
@@ -178,12 +184,11 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     for c in [*judged.of("broken"), *judged.of("cannot be told"), *judged.of("kept")]:
         turn = None
         if c.uncertain and c.uncertainty is not None:
-            unit = "c_diff" if c.unit == "c" else c.unit
-            turn = f"could turn: uncertainty {figure(c.uncertainty, unit, system).replace(' apart', '')}"
+            turn = f"could turn: uncertainty {width(c.uncertainty, c.unit, system)}"
         notes = "; ".join(w for w in (c.missing, turn) if w)
         value = close_figure(c.value, c.limit, c.unit, system) or ("never came to bind" if c.verdict == "kept" else "")
         at = c.first_s if c.verdict == "broken" else c.worst_s
-        name = join([label(c, system), el("span", c.text, class_="says")])
+        name = join([label(c, system), el("span", worded([c.text], system), class_="says")])
         rows.append([name, mark(c.verdict), value, figure(c.limit, c.unit, system), c.channel, told(at),
                      whole(lasted(c.lasted_s)), notes])  # fmt: skip
     columns = ["clause", "verdict", "value", "limit", "channel", "moment", "for", "note"]
@@ -198,7 +203,7 @@ def _faults(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None]
         return [paragraph("Without a trace, faults cannot be looked for.")]
     told = when_of(sheet, book)
     rows = [[f.channel, f.kind, mark(state), told(f.start_s), whole(lasted(f.end_s - f.start_s)), f"{f.confidence:.2f}",
-             f.evidence] for f, state in fault_states(sheet)]  # fmt: skip
+             worded(f.evidence, system)] for f, state in fault_states(sheet)]  # fmt: skip
     out: list[Html | None] = []
     if not rows:
         return [paragraph("None was found.")]

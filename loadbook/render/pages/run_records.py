@@ -9,13 +9,14 @@ from typing import Any
 from loadbook.analysis.trace.model import Parameter
 from loadbook.core import times, units
 from loadbook.core.vocabulary.lookup import terms
+from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.core.vocabulary.parameters import term_name
+from loadbook.queries.evidence_words import of_stored
 from loadbook.queries.run_record import Row, RunSheet
 from loadbook.readers.recorder.part import pieces_of
-from loadbook.render.book_units import in_units
-from loadbook.render.judged import figure, movement_rows
+from loadbook.render.book_units import amended_in_units, in_units
+from loadbook.render.judged import figure, movement_rows, width
 from loadbook.store.book import BookFolder
-from loadbook.store.chain import literal
 
 from .markup import Html, el, join
 from .run_words import clock, when_of
@@ -63,7 +64,7 @@ def handling(sheet: RunSheet) -> list[str]:
 def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None]:
     """Run figures, then those per channel on demand; each name opens its definition."""
     told = when_of(sheet, book)
-    known = terms()
+    known = terms(system)
     whole = [p for p in sheet.parameters if p.channel is None and not _variant(p.parameter)]
     variants = [p for p in sheet.parameters if p.channel is None and _variant(p.parameter)]
     per_channel = [p for p in sheet.parameters if p.channel is not None]
@@ -72,7 +73,8 @@ def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None
     columns = ["parameter", "value", "standard error", "moment", "note"]
 
     def rows(found: list[Parameter]) -> list[list[Any]]:
-        return [[_defined(p.parameter, known), figure(p.value, p.unit, system), _error(p, system), told(p.at_s), p.note]
+        return [[_defined(p.parameter, known, system), figure(p.value, p.unit, system), _error(p, system),
+                 told(p.at_s), of_stored(p.note, system)]
                 for p in found]  # fmt: skip
 
     if whole:
@@ -84,13 +86,16 @@ def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None
         )
         out.append(more(f"Per segment of the cycle, and above a temperature: {len(variants)} figures", inner))
     if per_channel:
-        each = [[p.parameter, p.channel, figure(p.value, p.unit, system), _error(p, system), told(p.at_s), p.note]
+        each = [[spoken(p.parameter, system), p.channel, figure(p.value, p.unit, system), _error(p, system),
+                 told(p.at_s), of_stored(p.note, system)]
                 for p in per_channel]  # fmt: skip
         heads = ["parameter", "channel", *columns[1:]]
         inner = table(heads, each, caption="Per channel", figures=heads[2:4], hide_caption=True)
         out.append(more(f"Per channel: {len(each)} figures", inner))
     if stated:
-        given = [[_defined(r["parameter"], known), figure(r["value"], r["unit"], system), r["note"]] for r in stated]
+        given = [
+            [_defined(r["parameter"], known, system), figure(r["value"], r["unit"], system), r["note"]] for r in stated
+        ]
         out.append(table(["parameter", "value", "note"], given, caption="Stated by a person, not measured",
                          figures=("value",)))  # fmt: skip
     return out or [paragraph("No parameter is known: there is no trace, and nothing was stated.")]
@@ -102,12 +107,12 @@ def _variant(name: str) -> bool:
 
 
 def _error(p: Parameter, system: str) -> str | None:
-    return figure(p.se, p.unit, system) if p.se is not None else None
+    return width(p.se, p.unit, system) if p.se is not None else None
 
 
-def _defined(name: str, known: dict[str, Any]) -> Html:
+def _defined(name: str, known: dict[str, Any], system: str) -> Html:
     term = known.get(term_name(name))
-    words = join([[piece, el("wbr")] for piece in name.replace("_", "_\0").split("\0")])
+    words = join([[piece, el("wbr")] for piece in spoken(name, system).replace("_", "_\0").split("\0")])
     if term is None:
         return el("span", words)
     tail = [el("p", el("code", term.formula))] if term.formula else []
@@ -251,12 +256,12 @@ def approved(sheet: RunSheet, book: BookFolder) -> list[Html | None]:
     return out
 
 
-def amended(sheet: RunSheet, book: BookFolder) -> Html:
+def amended(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     """Corrections to the run's records and to what it refers to: the old value stays, with who, when and why."""
     if not sheet.amendments:
         return paragraph("None of the records above was corrected after it was taken in.")
-    rows = [[f"{a['kind']} {a['record']}", a["column_name"], literal(a["old_value"]), literal(a["new_value"]), a["who"],
-             moment(clock(book, a["at"])), a["why"]] for a in sheet.amendments]  # fmt: skip
+    rows = [[f"{a['kind']} {a['record']}", *amended_in_units(a, system), a["who"], moment(clock(book, a["at"])),
+             a["why"]] for a in sheet.amendments]  # fmt: skip
     return table(["record", "column", "was", "became", "who", "when", "why"], rows, caption="Amendments",
                  drop_empty=False)  # fmt: skip
 
