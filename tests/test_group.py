@@ -1,4 +1,4 @@
-"""The same questions of all plants: kept apart, computed again, from sums, guarded."""
+"""The same questions of all plants: kept apart, computed again, guarded."""
 
 from __future__ import annotations
 
