@@ -166,9 +166,9 @@ def test_one_glitch_is_a_spike_and_neither_a_step_nor_noise() -> None:
     assert (found.kind, found.channel, found.certain) == ("spike", trace.channels[2].name, False)
     assert found.start_s == found.end_s == trace.t_s[400] and found.figures["height_c"] == pytest.approx(40.0, abs=2.0)
     (two,) = glitched(400, 401, by_c=-40.0)
-    assert (two.start_s, two.end_s) == (trace.t_s[400], trace.t_s[401]) and "two samples" in two.evidence
+    assert (two.start_s, two.end_s) == (trace.t_s[400], trace.t_s[401]) and two.evidence[0].figures["samples"] == 2
     (several,) = glitched(300, 400, 500)
-    assert len(several.spans) == 3 and "2 more of the kind" in several.evidence
+    assert len(several.spans) == 3 and "2 more of the kind" in worded(several.evidence, "si")
 
 
 def test_what_several_channels_feel_or_what_is_small_is_no_spike() -> None:

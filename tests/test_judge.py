@@ -236,7 +236,7 @@ def doubted(judged_book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> BookFol
 
     put_run(judged_book, CYCLE, Load(touch=[low]).trace(), "R-4", "2026-06-01T06:00:00Z")
     fault = Fault("detached", "TC 8", 9000.0, 16000.0, 0.6, False, ())
-    monkeypatch.setattr(derived.faults, "find_faults", lambda trace, phases, pieces: [fault])
+    monkeypatch.setattr(derived.faults, "find_faults", lambda trace, phases: [fault])
     list(recompute.recompute(judged_book, ["R-4"]))
     return judged_book
 
@@ -286,7 +286,7 @@ def test_a_decision_on_one_of_two_that_traded_places_is_recorded_of_both(
     judged_book: BookFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pair = [Fault("swapped", a, 0.0, 9e4, 0.9, False, (), other=b) for a, b in (("TC 7", "TC 8"), ("TC 8", "TC 7"))]
-    monkeypatch.setattr(derived.faults, "find_faults", lambda trace, phases, pieces: pair)
+    monkeypatch.setattr(derived.faults, "find_faults", lambda trace, phases: pair)
     list(recompute.recompute(judged_book, ["R-1"]))
     assert confirm_fault(judged_book, "R-1", "TC 8", "swapped", "confirmed", "C. D.", "labels crossed") == "kept"
     rows = judged_book.read().execute("SELECT channel, decision FROM confirmation ORDER BY channel").fetchall()

@@ -40,7 +40,7 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
     >>> in_units(["part", "length_mm", "at_c"], [["A", 25.4, 100.0]], "us")
     (['part', 'length_in', 'at_f'], [['A', 1.0, 212.0]])
     >>> in_units(["before_mm", "unit"], [[25.4, "mm"], [60.0, "HRC"]], "us")
-    (['before_in', 'unit'], [[1.0, 'mm'], [60.0, 'HRC']])
+    (['before_in', 'unit'], [[1.0, 'in'], [60.0, 'HRC']])
     """
     table = [[of_stored(v, system) if isinstance(v, str) and v[:1] == "[" else v for v in row] for row in rows]
     for i, name in enumerate(columns):
