@@ -373,7 +373,7 @@ def test_what_is_no_number_is_a_plain_error(value: str, shop: BookFolder) -> Non
                                     "2026-04-01T08:00+25:00", "0001-01-01T00:00+10:00", "2026-04-01T08:00+05:99",
                                     "2026-02-30T08:00"])  # fmt: skip
 def test_what_is_no_moment_is_a_plain_error(moment: str, shop: BookFolder) -> None:
-    with pytest.raises(IntakeError, match=r"as typed:1:read_at: .*(1900 to 2199|no date|offset)"):
+    with pytest.raises(IntakeError, match=r"as typed:1:read_at: .*(1900 to 2199|not a date|no date|offset)"):
         add_row(shop, "readings", {**READING, "value_mm": "611.1", "read_at": moment})
 
 
@@ -472,9 +472,11 @@ def test_the_commands_ask_and_affirm(own: BookFolder, inside: Run, tmp_path: Pat
 
 def test_a_review_says_when_a_treatment_softens() -> None:
     from loadbook.analysis.planning.softening import Hardness, softens
+    from loadbook.queries import review_words
 
     def said(unit: str, *pairs: tuple[float, float], lower: float | None = None) -> list[str]:
-        return [r.remark for r in softens([Hardness("P", "core", unit, [("R1", *p) for p in pairs], lower)])]
+        read = Hardness("P", "core", unit, [("R1", *p) for p in pairs], lower)
+        return [review_words.said(r, "si").remark for r in softens([read])]
 
     assert said("HRC", (52.0, 48.0), (51.5, 48.5), (51.8, 47.9), lower=50.0) == [
         "core fell from 51.8 to 48 HRC (middle of 3 pieces in 1 run); 3 of 3 pieces fell below 50 HRC"

@@ -140,7 +140,7 @@ CALLS: dict[str, list[list[str]]] = {
     "template": [["parts", "--units", "{units}"]],
     "take": [["gauges", "{folder}/gauges.csv"]],
     "add": [["gauges", "gauge=G-7", "kind=micrometer", "resolution_um=1"]],
-    "amend": [["parts", "00123", "section_thick_{length}=60", "--why", "drawing"]],
+    "amend": [["parts", "00123", "section_thick_{length}={thick}", "--why", "drawing"]],
     "list": [[kind] for kind in ("runs", "parameters", "findings", "readings", "parts", "cycles", "furnaces", "gauges",
                                  "channels", "characteristics", "pieces")],
     "show": [["run", "R-broken"], ["part", "00123"], ["furnace", "F2"], ["cycle", CYCLE.cycle]],
@@ -175,7 +175,8 @@ CALLS: dict[str, list[list[str]]] = {
     "explain": [],
     "recompute": [["R-kept"]],
     "group answer": [["{folder}/group", "--part", "{part}"]], "group effect": [["{folder}/group", "--asked"]],
-    "group moved": [["{folder}/group"]], "group plants": [["{folder}/group"]], "group publish": [], "group recompute": [["{folder}/group"]],
+    "group moved": [["{folder}/group"]], "group plants": [["{folder}/group"]], "group publish": [],
+    "group recompute": [["{folder}/group"]],
     "group report": [["{folder}/group", "furnaces_compared"], ["{folder}/group", "movement_by_setup"]],
     "group sql": [],
     "verify": [[]],
@@ -224,6 +225,7 @@ def test_no_stray_unit(command: str, made: tuple[str, BookFolder, Path], inside:
         "pressure": pressure,
         "folder": str(folder),
         "units": system,
+        "thick": "1.6" if system == "us" else "41",
         "part": part,
     }
     if command == "page answer":
