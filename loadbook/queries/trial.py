@@ -9,8 +9,8 @@ import numpy as np
 
 from loadbook.analysis.answers import estimate
 from loadbook.analysis.answers.estimate import History
-from loadbook.analysis.effects.words import figure, nice_step, spoken
-from loadbook.analysis.movement import scale
+from loadbook.analysis.effects.words import SCALE_LABELS, figure, nice_step, spoken
+from loadbook.analysis.movement import percent, scale
 from loadbook.analysis.planning.trial import TrialPlan, plan_trial
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
@@ -148,12 +148,11 @@ def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float
     one, label, _ = units.show(1.0, {"c": "c_diff"}.get(key, key), system)
     step = nice_step((high - low) * one)
     factor = step / one  # setting units inside the book per shown step
-    shown, movement_label, _ = (
-        units.show(1.0, unit, system) if unit == "um" else (1.0, unit.replace("um", "µm").replace("percent", "%"), 0)
-    )
+    shown, movement_label, _ = units.show(1.0, unit, system) if unit == "um" else (1.0, SCALE_LABELS.get(unit, unit), 0)
+    show = percent.shown(unit, shown)
 
     def amount(value: float) -> str:
-        return figure(value * factor * shown)
+        return figure(float(show(value * factor)))
 
     per = f"{movement_label} per {figure(step)} {label}"
     name = spoken(plan.parameter)

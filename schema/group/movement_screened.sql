@@ -15,7 +15,7 @@ WITH m AS (
 valued AS (
   SELECT m.*,
          CASE WHEN own_unit THEN coalesce(unit, '')
-              WHEN logarithmic THEN 'percent'
+              WHEN logarithmic THEN 'log'
               WHEN working = 'um per 100 mm' THEN 'um per 100 mm'
               ELSE 'um' END AS y_unit,
          CASE WHEN set_aside IS NOT NULL THEN NULL

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from loadbook.analysis.movement import percent
 from loadbook.analysis.movement.scale import STRATUM
 
 from . import frame as base
@@ -65,7 +66,7 @@ def _panel(
         marks = g["_series"].unique()
         rows.append(
             {"panel": number, "what": RUN, "series": marks[0] if len(marks) == 1 else SEVERAL, "level": treatment,
-             "y": float(g["y"].mean()) * factor, "run": run, "pieces": g[["part", "serial"]].drop_duplicates().shape[0],
+             "y": percent.mean(g["y"].to_numpy(dtype=float), str(stratum["unit"])) * factor, "run": run, "pieces": g[["part", "serial"]].drop_duplicates().shape[0],
              "part": ", ".join(dict.fromkeys(g["part"].astype(str))), "date": str(g["started"].iloc[0])[:10]}
         )  # fmt: skip
     levels = _levels(table, by)

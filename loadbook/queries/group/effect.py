@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.effects import joint
+from loadbook.analysis.movement import percent
 from loadbook.core.errors import UsageError
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
 from loadbook.core.vocabulary.parameters import PLANNABLE
-from loadbook.queries.effect import FACTORS, MORE_FACTORS, Effects, _named, _row, _stratum, _words
+from loadbook.queries.effect import FACTORS, MORE_FACTORS, SLOPES, Effects, _named, _row, _stratum, _words
 from loadbook.queries.moved import check_share
 from loadbook.queries.movement_data import MovementData
 
@@ -99,6 +100,7 @@ def effect_group(
             without.extend([None] * len(effects))
     joint.adjust_p_values([e for _, e in found], group.units())
     table = _framed([{**s, **_row(e), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)])
+    table = percent.told(table, SLOPES, "effect_unit")
     result = Effects(table, found, kept, [*settings, *kinds], asked, None, confidence, group.units(), [])
     out = GroupEffects(result, plants, group.without, group.units(), len(cells) + len(parameters) + len(plants))
     out.warnings = [

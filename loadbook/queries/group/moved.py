@@ -9,12 +9,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import special
 
-from loadbook.analysis.movement import compare, scale
+from loadbook.analysis.movement import compare, percent, scale
 from loadbook.analysis.movement import content as movement_content
 from loadbook.analysis.quantiles import codes_of
 from loadbook.core.errors import UsageError
 from loadbook.core.vocabulary.intake_kinds import SIZE_KINDS
-from loadbook.queries.moved import DEFAULT_BY, check_share, records
+from loadbook.queries.moved import (
+    CONTENT_FIGURES,
+    DEFAULT_BY,
+    DIFFERENCE_FIGURES,
+    TABLE_FIGURES,
+    check_share,
+    records,
+)
 
 from . import cells as groupcells
 from .cells import Asking, GroupSource
@@ -81,10 +88,11 @@ def moved_group(
         if figures.empty:
             raise source.nothing()
     names = [w.name for w in ways]
-    table = _table(cells, figures, names, confidence)
-    compared = _differences(cells, names, confidence)
+    table = percent.told(_table(cells, figures, names, confidence), TABLE_FIGURES)
+    compared = percent.told(_differences(cells, names, confidence), DIFFERENCE_FIGURES)
+    held = percent.told(_content(cells, names, content, confidence), CONTENT_FIGURES)
     out = GroupMoved(
-        table, compared, _content(cells, names, content, confidence), aside, plants, names, group.without,
+        table, compared, held, aside, plants, names, group.without,
         group.units(), len(cells) + len(figures) + len(aside) + len(plants),
     )  # fmt: skip
     out.warnings = _warnings(out, cells)
