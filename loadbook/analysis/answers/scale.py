@@ -1,8 +1,8 @@
 """Working scales of movement, and the direction in which a movement harms.
 
 plain µm; µm per 100 mm of the reference length; or, for form errors that cannot be negative, the logarithm of
-after over before in percent (100·ln). `analysis.movement.scale.with_value` turns pieces into these scales; here a figure of
-the scale is turned back into what is told.
+after over before (100·ln). `analysis.movement.scale.with_value` turns pieces into these scales; here a figure of the
+scale is turned back into what is told.
 """
 
 from __future__ import annotations

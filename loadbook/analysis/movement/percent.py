@@ -32,7 +32,7 @@ def of_log(y: float | Floats) -> float | Floats:
     237.0
     """
     told = 100.0 * np.expm1(np.minimum(y, 2000.0) / 100.0)
-    return told if isinstance(told, np.ndarray) else float(told)
+    return np.asarray(told, dtype=np.float64) if isinstance(y, np.ndarray) else float(told)
 
 
 def over(value: float, steps: float) -> float:
@@ -41,7 +41,7 @@ def over(value: float, steps: float) -> float:
     >>> over(10.0, 2.0), round(over(21.0, 0.5), 6)
     (21.0, 10.0)
     """
-    return round(100.0 * ((1.0 + value / 100.0) ** steps - 1.0), 12)
+    return float(round(100.0 * ((1.0 + value / 100.0) ** steps - 1.0), 12))
 
 
 def shown(unit: str, factor: float) -> Callable[[Any], Any]:

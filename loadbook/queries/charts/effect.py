@@ -138,9 +138,10 @@ def _lines(
     def ends(what: str, name: str, rows: np.ndarray, slope: float, part: str | None) -> None:
         middle_x, middle_y = float(x[rows].mean()), float(cells.y[rows].mean())
         for end in (float(x[rows].min()), float(x[rows].max())):
+            y = float(show(middle_y + slope * (end - middle_x)))
             out.append(
-                {"panel": number, "what": what, "series": name, "x": end, "y": float(show(middle_y + slope * (end - middle_x))),
-                 "part": part, "label": f"{what} {len(out) // 2}"}
+                {"panel": number, "what": what, "series": name, "x": end, "y": y, "part": part,
+                 "label": f"{what} {len(out) // 2}"}
             )  # fmt: skip
 
     if e.effect is not None and used.size:
