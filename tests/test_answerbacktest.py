@@ -42,7 +42,7 @@ def scores(groups: int, seed: int) -> tuple[Scores, np.ndarray]:
     group = np.repeat(np.arange(groups), size)
     t = rng.normal(size=len(group)) + rng.normal(size=groups)[group]
     weight = 1.0 / ((groups + 1) * size[group])
-    return Scores(t, weight, np.arange(len(t)), group, groups), group
+    return Scores(t, weight, np.arange(len(t)), group, groups, np.ones(len(t))), group
 
 
 @pytest.mark.parametrize("content", [0.80, 0.90, 0.95])

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loadbook.analysis.answers import backtest as calc
-from loadbook.analysis.answers.estimate import LEAST_DF, LEAST_PARTS, History
+from loadbook.analysis.answers.estimate import History
+from loadbook.analysis.answers.refusal import LEAST_DF
 from loadbook.core.errors import CalculationError, NotFoundError
 
 from . import history as answerdata
@@ -27,6 +28,7 @@ COLUMNS = (
     "process", "kind", "what", "group", "content", "held", "held_low", "held_high", "runs", "pieces", "parts", "note",
 )  # fmt: skip
 CONTENTS = (0.90, 0.95)
+LEAST_PARTS = 6  # part numbers to leave out in turn
 
 
 @dataclass

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 NEEDS = {"movement", "run_parameter", "history_break", "confirmation", "reading"}
 COLUMNS = (
-    "run", "started", "furnace", "cycle", "process", "part", "serial", "material", "family", "shape", "condition",
+    "run", "started", "furnace", "cycle", "cycle_revision", "process", "part", "serial", "material", "family", "shape", "condition",
     "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
     "reference_length_mm", "before_mm", "after_mm", "movement_mm", "movement_um", "movement_um_per_100mm",
     "expanded_uncertainty_mm", "below_gauge", "set_aside",
@@ -55,6 +55,7 @@ class Pieces:
     achieved: float
     below_gauge: float
     gauge_um: float
+    paired: bool = True  # before_mm is each piece's own
 
 
 @dataclass
@@ -129,7 +130,23 @@ def load(book: BookFolder, filters: Filters | None = None, kind: str | None = No
     from loadbook.store.session import start
 
     with start(book, NEEDS) as session:
-        return _read(session, filters or Filters(), kind)
+        found = _read(session, filters or Filters(), kind)
+    _ask_the_cycles(book, found.movement)
+    return found
+
+
+def _ask_the_cycles(book: BookFolder, frame: pd.DataFrame) -> None:
+    """Where no asked setting of a run is kept, what its cycle asks stands before what was achieved."""
+    from loadbook.analysis.parameters.compute import asked_parameters
+    from loadbook.store.run_records import load_cycle
+
+    lacking = ~frame[[f"{n}_asked" for n in PLANNABLE]].to_numpy(dtype=bool).all(axis=1) & frame["cycle"].notna()
+    for (cycle, revision), rows in frame[lacking].groupby(["cycle", "cycle_revision"], dropna=True):
+        for p in asked_parameters(load_cycle(book.read(), str(cycle), str(revision))):
+            if p.parameter in PLANNABLE and p.value is not None:
+                at = rows.index[~frame.loc[rows.index, f"{p.parameter}_asked"].to_numpy(dtype=bool)]
+                frame.loc[at, p.parameter] = p.value
+                frame.loc[at, f"{p.parameter}_asked"] = True
 
 
 _BREAKS = 'SELECT "at", what, furnace FROM history_break ORDER BY "at"'

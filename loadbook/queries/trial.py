@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loadbook.analysis.answers import estimate
+from loadbook.analysis.answers import refusal
 from loadbook.analysis.answers.estimate import History
 from loadbook.analysis.effects.words import SCALE_LABELS, figure, nice_step, spoken
 from loadbook.analysis.movement import percent, scale
@@ -98,7 +98,7 @@ def trial(
             f"{len(history.cells.z)} means of a run and part number are too few to plan from",
             remedy="Measure more runs",
         )
-    if estimate.still(history.cells) or estimate.exact(history):
+    if refusal.still(history.cells) or refusal.exact(history):
         raise CalculationError(
             "part numbers and settings leave no scatter, to the last digit: there is nothing to plan by",
             remedy="Measure with a gauge that resolves the movement, or look where the readings come from",

@@ -125,7 +125,7 @@ def _pieces(process: str, kind: str, scale: str, cells: pd.DataFrame, reasons: d
         process, kind, scale, str(cells["unit"].iloc[0]) if len(cells) else "um", frame, reasons,
         np.asarray(flagged, dtype=bool), float((~asked[known]).mean()) if known.any() else 0.0,
         float(cells["below"].sum() / sizes.sum()) if len(cells) else 0.0,
-        float(np.nanmedian(gauge)) if np.isfinite(gauge).any() else float("nan"),
+        float(np.nanmedian(gauge)) if np.isfinite(gauge).any() else float("nan"), paired=False,
     )  # fmt: skip
 
 

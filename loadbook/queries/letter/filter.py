@@ -32,7 +32,7 @@ LONGEST_NAME = 8  # words of a name that may stand apart in a text
 # figures of remarks that are words of our own
 _OURS = {
     "parameter": frozenset(PLANNED),
-    "factor": frozenset(("setup", "atmosphere")),
+    "factor": frozenset(("setup", "atmosphere", "furnace")),
     "against": frozenset(("shrinkage", "growth", "increase")),
     "shared": frozenset(("diameter", "runout")),
 }
