@@ -40,7 +40,9 @@ def enquiry_options(part: str, cycle: str, revision: str, furnace: str) -> Calla
         click.option("--furnace", metavar="F", help=furnace),
         click.option("--before", metavar="MM", help="The reading before the run: 0.12 or '0.005 in' (default: usual)."),
         click.option(
-            "--tolerance", metavar="MM", help="Instead of the drawing's: a form error's limit, a size's width of limits."
+            "--tolerance",
+            metavar="MM",
+            help="Instead of the drawing's: a form error's limit, a size's width of limits.",
         ),
         click.option("--on", metavar="DATE", help="Day of the run (default: that of the last comparable run)."),
         click.option(
@@ -120,8 +122,12 @@ def question_of(given: dict[str, Any]) -> Any:
     from loadbook.queries.enquiry import Question, planned
 
     settings = planned(given.pop("settings"))
-    lengths = {f"{name}_mm": _length(given.pop(name), name) for name in ("size", "section", "before", "tolerance")}
-    return Question(**given, settings=settings, **lengths)
+    size, section, before, tolerance = (
+        _length(given.pop(name), name) for name in ("size", "section", "before", "tolerance")
+    )
+    return Question(
+        **given, settings=settings, size_mm=size, section_mm=section, before_mm=before, tolerance_mm=tolerance
+    )
 
 
 def _length(text: str | None, name: str) -> float | None:

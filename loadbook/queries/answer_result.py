@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 KEYS = (
     "low", "high", "content", "bound", "bound_content", "bound_confidence", "unit", "median", "runs", "pieces", "parts",
-    "evidence", "forward_test", "outside_range", "in_um", "in_tolerance", "assumed", "refused", "need", "comparables", "advice", "cautions", "remarks",
+    "evidence", "forward_test", "outside_range", "in_um", "in_tolerance", "assumed",
+    "refused", "need", "comparables", "advice", "cautions", "remarks",
 )  # fmt: skip
 
 

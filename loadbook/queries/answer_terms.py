@@ -12,8 +12,6 @@ from loadbook.analysis.answers.stock import bound_um
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from loadbook.analysis.answers.cells import Asked
     from loadbook.analysis.answers.estimate import History, Reply
     from loadbook.analysis.answers.scale import Scale
@@ -26,7 +24,7 @@ FARTHEST = 3.0  # standard deviations from the usual reading before that a given
 
 @dataclass(frozen=True)
 class Before:
-    """Readings before that the answer starts from [µm]; of 'question' (--before), 'part', or 'kind'; usual their median.
+    """Readings before that the answer starts from [µm]; of 'question' (--before), 'part' or 'kind'; usual: the median.
 
     For sizes they count from the middle of the limits.
     """
@@ -158,4 +156,3 @@ def in_um(
             far = given if given is not None else float(np.quantile(start.um, 0.95 if reply.bound > 0 else 0.05))
             told |= {"bound": scale.displayed(reply.bound) / 100.0 * far, "bound_from": "before"}
     return told
-

@@ -63,7 +63,11 @@ def _of_before(a: Answer, system: str) -> str:
 def _treated(a: Answer, system: str) -> str:
     q = a.question
     words = [setting(name, value, system) for name, value in q.settings.items()]
-    words += [f"{name} {value}" for name, value in (("setup", q.setup), ("atmosphere", q.atmosphere), ("furnace", q.furnace)) if value]
+    words += [
+        f"{name} {value}"
+        for name, value in (("setup", q.setup), ("atmosphere", q.atmosphere), ("furnace", q.furnace))
+        if value
+    ]
     lead = f"in {a.process}"
     if q.cycle:
         lead += f", cycle {q.cycle} revision {q.cycle_revision}"

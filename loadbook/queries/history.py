@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
 NEEDS = {"movement", "run_parameter", "history_break", "confirmation", "reading"}
 COLUMNS = (
-    "run", "started", "furnace", "cycle", "cycle_revision", "process", "part", "serial", "material", "family", "shape", "condition",
-    "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
+    "run", "started", "furnace", "cycle", "cycle_revision", "process", "part", "serial", "material", "family", "shape",
+    "condition", "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
     "reference_length_mm", "before_mm", "after_mm", "movement_mm", "movement_um", "movement_um_per_100mm",
     "expanded_uncertainty_mm", "below_gauge", "set_aside",
 )  # fmt: skip
@@ -140,7 +140,8 @@ def _ask_the_cycles(book: BookFolder, frame: pd.DataFrame) -> None:
     from loadbook.analysis.parameters.compute import asked_parameters
     from loadbook.store.run_records import load_cycle
 
-    lacking = ~frame[[f"{n}_asked" for n in PLANNABLE]].to_numpy(dtype=bool).all(axis=1) & frame["cycle"].notna()
+    asked = frame[[f"{n}_asked" for n in PLANNABLE]].to_numpy(dtype=bool)
+    lacking = np.asarray(~asked.all(axis=1), dtype=np.bool_) & frame["cycle"].notna().to_numpy()
     for (cycle, revision), rows in frame[lacking].groupby(["cycle", "cycle_revision"], dropna=True):
         for p in asked_parameters(load_cycle(book.read(), str(cycle), str(revision))):
             if p.parameter in PLANNABLE and p.value is not None:

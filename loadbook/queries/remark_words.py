@@ -184,7 +184,9 @@ _SHOP: dict[str, Words] = {
     "level_never_run": lambda f, s: (
         f"{f['factor']} {f['level']} was never run: the figure is a guess at how much a new {f['factor']} may matter."
     ),
-    "factor_not_recorded": lambda f, s: f"No run on record says its {f['factor']}: that asked about has no say in the figure.",
+    "factor_not_recorded": lambda f, s: (
+        f"No run on record says its {f['factor']}: that asked about has no say in the figure."
+    ),
     "together_never_run": (
         "Each setting was run, but never so far from this part's usual ones all together: extrapolation."
     ),
@@ -198,7 +200,11 @@ _SHOP: dict[str, Words] = {
     ),
     "spread_borrowed": lambda f, s: (
         f"{many(f['parts'], 'part number')} say little of how far part numbers differ: that is borrowed from "
-        + (f"{many(f['kinds'], 'other kind')} of this shop." if f["kinds"] else "what is usual (nothing else on record).")
+        + (
+            f"{many(f['kinds'], 'other kind')} of this shop."
+            if f["kinds"]
+            else "what is usual (nothing else on record)."
+        )
     ),
     "model_only": "The width is the model's own, not back-tested.",
     "since_break": lambda f, s: (

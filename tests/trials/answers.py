@@ -35,7 +35,8 @@ QUESTIONS = 6
 
 @dataclass(frozen=True)
 class Result:
-    """One question: coverage, width over the oracle's, does the bound hold (NaN: withheld); model_only; NaN coverage where refused."""
+    """One question: coverage, width over the oracle's, does the bound hold (NaN: withheld)
+    model_only; NaN coverage where refused."""
 
     world: str
     runs: int
@@ -154,7 +155,8 @@ def summary(results: list[Result], together: bool = False) -> pd.DataFrame:
             row |= {
                 "held": by.mean(), "held_error": by.std() / np.sqrt(len(by)), "width": answered["width"].mean(),
                 "width_median": answered["width"].median(), "bound": bound.mean(),
-                "bound_error": bound.std() / np.sqrt(bound.notna().sum()), "withheld": answered["bound_holds"].isna().mean(),
+                "bound_error": bound.std() / np.sqrt(bound.notna().sum()),
+                "withheld": answered["bound_holds"].isna().mean(),
                 "model_only": answered["model_only"].mean(), "marked": answered["marked"].mean(),
             }  # fmt: skip
         out.append(row)

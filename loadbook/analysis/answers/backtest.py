@@ -35,7 +35,8 @@ _DIRECT = 250  # a group of more cells than this is solved through its columns, 
 class Scores:
     """Left-out scores of the pieces of one grouping.
 
-    score, weight   (pieces,) t and its share of 1/(G+1); sd (pieces,) what t was divided by; cell (pieces,) the cell it belongs to
+    score, weight   (pieces,) t and its share of 1/(G+1); sd (pieces,) what t was divided by;
+                    cell (pieces,) the cell it belongs to
     group           (pieces,) code of the group left out; groups: how many, G
     """
 

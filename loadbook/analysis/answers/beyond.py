@@ -36,6 +36,9 @@ class Beyond:
         return bool(self.settings) or self.together
 
 
+NOTHING = Beyond({})
+
+
 def beyond(design: Design, asked: Asked) -> Beyond:
     """What of a question lies beyond the history of its part number (of a new one: of all)."""
     cells = design.cells
@@ -103,4 +106,3 @@ def wider_columns(design: Design, asked: Asked) -> dict[str, Floats]:
         own[series * len(d) : (series + 1) * len(d)] = d
     D = next(t for t in design.terms if isinstance(t, Slopes) and t.name == "settings within part").columns
     return {**out, "own slopes": own, "squares": d**2 - (D**2).mean(axis=0)}
-

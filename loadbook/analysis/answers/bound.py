@@ -16,7 +16,7 @@ from scipy.special import ndtri
 from loadbook.analysis.trace.model import Floats
 
 from .backtest import weighted_quantile
-from .cells import Warp
+from .cells import PLAIN, Warp
 
 DRAWS = 20_000
 SEED = 20_260_101
@@ -89,7 +89,7 @@ def one_sided(
 
 def joint(
     change: Predicted, start: Predicted, pairs: Floats, weight: Floats, side: int, groups: int, content: float = 0.95,
-    confidence: float = 0.95, warp: Warp = Warp(),
+    confidence: float = 0.95, warp: Warp = PLAIN,
 ) -> float:  # fmt: skip
     """Bound of the movement in µm where the ratio is what repeats: before and change drawn together.
 

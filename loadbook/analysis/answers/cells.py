@@ -209,7 +209,10 @@ class Warp:
         return z if not np.isfinite(self.c) else np.asarray(self.c * np.arcsinh(z / self.c), dtype=np.float64)
 
 
-def make_cells(pieces: pd.DataFrame, warp: Warp = Warp()) -> Cells:
+PLAIN = Warp()
+
+
+def make_cells(pieces: pd.DataFrame, warp: Warp = PLAIN) -> Cells:
     """Cells of a frame with one row per piece and characteristic.
 
     pieces  columns run, part, z (movement on the working scale), day (days, any origin); optional: characteristic,

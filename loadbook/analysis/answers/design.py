@@ -116,9 +116,7 @@ class Design:
         return {
             factor: value
             for factor in FACTORS
-            if (value := getattr(asked, factor))
-            and (ran := {*self.cells.frame[factor]} - {""})
-            and value not in ran
+            if (value := getattr(asked, factor)) and (ran := {*self.cells.frame[factor]} - {""}) and value not in ran
         }
 
     def not_recorded(self, asked: Asked) -> list[str]:

@@ -20,9 +20,9 @@ from loadbook.analysis.trace.model import Floats
 from loadbook.core.errors import CalculationError
 
 from . import backtest, fewparts
-from .beyond import WIDER, Beyond, beyond, wider_columns, wider_terms
+from .beyond import NOTHING, WIDER, Beyond, beyond, wider_columns, wider_terms
 from .bound import Predicted, one_sided, satterthwaite
-from .cells import Asked, Break, Cells, Ints, Warp, class_of, make_cells, spread_classes
+from .cells import PLAIN, Asked, Break, Cells, Ints, Warp, class_of, make_cells, spread_classes
 from .design import Design, make_design
 from .fit import Fit, Row, fit
 from .forward import WIDENED_UNTIL, YEAR, Forward, forward, moved_since, share, stretch
@@ -81,7 +81,7 @@ class Reply:
     own_runs: int
     own_pieces: int
     evidence: str
-    beyond: Beyond = Beyond({})
+    beyond: Beyond = NOTHING
     new_levels: dict[str, str] = field(default_factory=dict)
     assumed: dict[str, str] = field(default_factory=dict)
     since_break: int | None = None
@@ -102,7 +102,8 @@ class History:
     pieces   one row per piece and characteristic (columns: see make_cells)
     breaks   declared breaks;  extra: further grouping columns;  spread_class: declared class column
              (default: thin and thick section, parted at the median part number)
-    warp     the scale it is fitted on (see `cells.Warp`); before_um (pieces,) readings before, where there are any;  others: the shop's other kinds, for new part numbers
+    warp     the scale it is fitted on (see `cells.Warp`); before_um (pieces,) readings before, where there are any
+     others: the shop's other kinds, for new part numbers
     Raises   CalculationError where no model can be fitted: nothing measured, one cell, or no spread at all
     """
 
@@ -112,7 +113,7 @@ class History:
         breaks: Sequence[Break] = (),
         extra: Sequence[str] = (),
         spread_class: str | None = None,
-        warp: Warp = Warp(),
+        warp: Warp = PLAIN,
         others: Sequence[fewparts.Kind] = (),
     ) -> None:
         self.cells: Cells = make_cells(pieces, warp)
@@ -254,8 +255,10 @@ class History:
 
     def _told(self, reply: Reply) -> Reply:
         """Figures back from the scale that was fitted to the working scale."""
-        told = {name: self.warp.back(getattr(reply, name)) for name in ("low", "high", "median", "bound")}
-        return replace(reply, **told)
+        back = self.warp.back
+        return replace(
+            reply, low=back(reply.low), high=back(reply.high), median=back(reply.median), bound=back(reply.bound)
+        )  # fmt: skip
 
     def _known(self, asked: Asked, content: float) -> Reply:
         about, f = self.predicted(asked), self.fit
@@ -302,7 +305,7 @@ class History:
         tail = (1.0 - content) / 2.0
         low, high = few.quantile(tail), few.quantile(1.0 - tail)
         about, f = self.predicted(asked), self.fit
-        centre, half, df = (low + high) / 2.0, (high - low) / 2.0, float(max(self.cells.parts - 2, 1))
+        half, df = (high - low) / 2.0, float(max(self.cells.parts - 2, 1))
         factor = self.factors.get(self.spread_class_of(asked), 1.0)
         v = about.v_mean + f.run_var + f.s2
         groups = self.cells.parts
@@ -310,11 +313,10 @@ class History:
             scores = self._scores_new
             q = backtest.reach(scores, self.class_factor, content, few=True)
             w = groups / (groups + fewparts.OWN_PARTS)
-            centre = w * about.mean + (1.0 - w) * centre
             half = float(np.exp(w * np.log(q * factor * np.sqrt(v)) + (1.0 - w) * np.log(half)))
-            about = replace(about, mean=centre)
         else:
-            centre = few.quantile(0.5)
+            shift = self._treated(asked)
+            low, high, centre = low + shift, high + shift, few.quantile(0.5) + shift
             v_piece = float(few.weight @ few.v_piece)
             about = Predicted(centre, float(few.weight @ few.v_mean), about.df1, float(np.sqrt(v_piece)), about.df2)
             v, factor = about.v_mean + v_piece, 1.0
@@ -328,6 +330,15 @@ class History:
             factor=factor, df=df, v=v, tested=tested, last_year=year, beyond=beyond(self.design, asked),
             borrowed=len(self.others),
         )  # fmt: skip
+
+    def _treated(self, asked: Asked) -> float:
+        """What the setup, atmosphere and furnace asked about add, as they do inside part numbers."""
+        out = 0.0
+        for name, values in self.design.columns(asked).items():
+            if name in self.fit.offsets and name.removesuffix(" within part") in self.design.factors:
+                first = self.fit.offsets[name][0]
+                out += float(values @ self.fit.beta[first : first + len(values)])
+        return out
 
     def kind(self, without: int | None = None) -> fewparts.Kind:
         """What its part numbers (one left out) say of how far part numbers and runs differ."""
@@ -395,10 +406,9 @@ class History:
         run_share = f.run_var / (f.run_var + f.s2)
         wider = reply.widened * (WIDER if reply.outside else 1.0)
         if reply.known or reply.parts >= BOUND_PARTS:
-            mean = about.mean if reply.known else self.warp.to(reply.median)
-            return known(shape, starts, mean, about.v_mean, about.df1, about.sd * k * wider, about.df2, run_share)
+            return known(shape, starts, about.mean, about.v_mean, about.df1, about.sd * k * wider, about.df2, run_share)
         level, sd = self.few.draws(4000, np.random.Generator(np.random.PCG64(1)))
-        return drawn(shape, starts, level, sd * k, run_share)
+        return drawn(shape, starts, level + self._treated(asked), sd * k, run_share)
 
     def spread_class_of(self, asked: Asked) -> str:
         if self.edge is None:

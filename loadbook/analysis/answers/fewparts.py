@@ -4,7 +4,8 @@ In units of the piece's standard deviation the spread between part numbers (a, a
 on grids. A kind's likelihood of them is exact; other kinds of the shop make a prior whose centre and width are open
 themselves; three part numbers then give a wide interval, and not the thousandfold one of a t law with one degree.
 
-Source: Gelman 2006, Bayesian Analysis 1, 515-534 (priors for few groups); grids and figures in tests/trials/MEASURED.md.
+Source: Gelman 2006, Bayesian Analysis 1, 515-534 (priors for few groups); figures in
+tests/trials/MEASURED.md.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from . import backtest
 from .beyond import WIDER
-from .cells import Asked
+from .cells import Asked, Slopes
 from .estimate import History, Reply
 from .fit import Fit, Row
 
@@ -139,10 +139,10 @@ def _unlike(fit: Fit, row: Row) -> Floats:
     that of a piece."""
     g = fit.g.copy()
     g[0] = 0.0
-    if "settings within part" in fit.offsets:
-        settings = next(t for t in fit.terms if t.name == "settings within part")
-        first = fit.offsets[settings.name][0]
-        g[first : first + len(settings.columns.T)] = 0.0  # type: ignore[union-attr]
+    for term in fit.terms:  # settings are weighed apart; a run is not less like what is asked for being older
+        if isinstance(term, Slopes) and term.name in ("settings within part", "date", "level"):
+            first = fit.offsets[term.name][0]
+            g[first : first + term.columns.shape[1]] = 0.0
     asked = np.zeros(len(g))
     asked[row.at] = row.values
     shared = fit.U @ (g * asked)

@@ -52,10 +52,11 @@ def part_spread(found: Scores, factor: Floats, series: Ints, run: Ints) -> PartS
     overall = max(float(np.average(square, weights=found.weight)), 1e-9)
     pair = series.astype(np.int64) * (int(run.max()) + 1) + run
     _, first, code, count = np.unique(pair, return_index=True, return_inverse=True, return_counts=True)
-    q = np.bincount(code, weights=square) / count / overall
+    q = np.asarray(np.bincount(code, weights=square) / count / overall, dtype=np.float64)
     owner = series[first]
     many = int(series.max()) + 1
-    total, runs = np.bincount(owner, weights=q, minlength=many), np.bincount(owner, minlength=many).astype(float)
+    total: Floats = np.bincount(owner, weights=q, minlength=many).astype(np.float64)
+    runs: Floats = np.bincount(owner, minlength=many).astype(np.float64)
     several = runs >= 2
     best = max(PRIOR_DF, key=lambda nu0: _log_f(total[several], runs[several], nu0)) if several.any() else PRIOR_DF[-1]
     own = q[code]
@@ -67,4 +68,6 @@ def _log_f(total: Floats, runs: Floats, nu0: float) -> float:
     """Log density of F(runs, nu0) at total/runs, summed."""
     x = np.maximum(total / runs, 1e-9)
     a, b = runs / 2.0, nu0 / 2.0
-    return float(np.sum(a * np.log(runs / nu0) + (a - 1.0) * np.log(x) - (a + b) * np.log1p(runs * x / nu0) - betaln(a, b)))
+    return float(
+        np.sum(a * np.log(runs / nu0) + (a - 1.0) * np.log(x) - (a + b) * np.log1p(runs * x / nu0) - betaln(a, b))
+    )

@@ -22,7 +22,7 @@ BETTER = 2.0
 
 
 def left_out_score(history: History, jacobian: Floats | None = None) -> float:
-    """Log score of runs left out; jacobian (pieces,) log |dw/dx| where another scale than the working one is compared."""
+    """Log score of runs left out; jacobian (pieces,) log |dz/dx| where scales of another quantity x are compared."""
     scores, c = history.scores(True), history.cells
     value = -3.5 * np.log1p(scores.score**2 / 6.0) - np.log(scores.sd)
     if np.isfinite(history.warp.c):
