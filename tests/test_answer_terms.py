@@ -290,7 +290,17 @@ def test_asked_settings_come_from_the_cycle_without_a_chart(tmp_path: Path) -> N
     book = fill(tmp_path / "b", Shop("plain", 30, 6, seed=3).history())
     with book.write() as conn:
         conn.execute("DELETE FROM parameter WHERE parameter = 'hold_mean_c'")
-        segment = {"cycle": "SR", "revision": "A", "segment_no": 1, "kind": "hold", "target_c": 650.0}
+        segment = {
+            "cycle": "SR",
+            "revision": "A",
+            "number": 1,
+            "kind": "hold",
+            "target_c": 650.0,
+            "rate_of": "work",
+            "minutes": 60.0,
+            "band_low_c": 10.0,
+            "band_high_c": 10.0,
+        }
         add_intake(conn, "t", {"cycle_segment": [segment]}, rows_read=1, taken_by="t")
     frame = answerdata.load(book).movement
     assert (frame["hold_mean_c"] == 650.0).all() and frame["hold_mean_c_asked"].all()
