@@ -4,7 +4,7 @@ level that moved a few runs ago; and what to measure."""
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -14,7 +14,8 @@ from .forward import REFUSED_UNTIL
 
 if TYPE_CHECKING:
     from .cells import Asked, Cells
-    from .estimate import History
+    from .design import Design
+    from .fit import Fit
 
 LEAST_RUNS = 8  # of the whole history, for a known part number
 LEAST_DF = 4  # cells − part numbers, for a known part number
@@ -30,6 +31,22 @@ class Refusal:
     runs: int
     pieces: int
     parts: int
+
+
+class History(Protocol):
+    """What a refusal asks of a fitted history (estimate.History)."""
+
+    @property
+    def cells(self) -> Cells: ...
+    @property
+    def design(self) -> Design: ...
+    @property
+    def fit(self) -> Fit: ...
+    @property
+    def df2(self) -> int: ...
+    @property
+    def moved_since(self) -> int | None: ...
+    def known(self, asked: Asked) -> bool: ...
 
 
 def refusal(history: History, asked: Asked) -> Refusal | None:
