@@ -300,6 +300,8 @@ def test_asked_settings_come_from_the_cycle_without_a_chart(tmp_path: Path) -> N
             "minutes": 60.0,
             "band_low_c": 10.0,
             "band_high_c": 10.0,
+            "on_leaving": "end",
+            "soak_by": "work",
         }
         add_intake(conn, "t", {"cycle_segment": [segment]}, rows_read=1, taken_by="t")
     frame = answerdata.load(book).movement
