@@ -91,7 +91,10 @@ def test_a_new_part_and_one_with_nothing_measured(shop_book: BookFolder) -> None
 
 
 def test_what_was_never_run_has_no_bound_and_no_stock(shop_book: BookFolder) -> None:
-    found = answer(shop_book, Question(part="PN-000", settings={RATE: 400.0}, setup="racked"))
+    fast = max(c[RATE] for c in answer(shop_book, Question(part="PN-000")).comparables if c["same_part"]) + 40.0
+    far = answer(shop_book, Question(part="PN-000", settings={RATE: 400.0}))
+    assert far.refused is not None and "far beyond anything run" in far.refused
+    found = answer(shop_book, Question(part="PN-000", settings={RATE: fast}, setup="racked"))
     assert [r["parameter"] for r in found.outside_range] == [RATE, "setup"] and found.forward_test is None
     assert found.bound is None and found.advice["stock"]["per_side_um"] is None and "never run so" in found.text[0]
     assert any("extrapolation" in c for c in found.cautions) and "no stock" in " ".join(found.text)

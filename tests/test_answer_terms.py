@@ -187,7 +187,8 @@ def test_deviation_and_distance_flag_and_ordinary_settings_do_not(plain: tuple[S
 
 def test_a_letter_gives_no_figure_for_what_was_never_run(tmp_path: Path) -> None:
     book = fill(tmp_path / "b", Shop("plain", 60, 10, seed=3).history())
-    found = answer(book, Question(part="PN-000", settings={RATE: 500.0}))
+    fast = max(c[RATE] for c in answer(book, Question(part="PN-000")).comparables if c["same_part"]) + 40.0
+    found = answer(book, Question(part="PN-000", settings={RATE: fast}))
     assert found.advice["stock"]["code"] == "stock_never_run" and found.bound is None
     save(book, found)
     told = letter(book, 1)

@@ -322,6 +322,7 @@ FIGURES: dict[str, dict[str, Any]] = {
     "level_never_run": {"factor": "setup", "level": "racked"},
     "atmosphere_never_run": {"atmosphere": "vacuum", "run": ["air"]},
     "level_moved": {"runs": 3, "needed": 1},
+    "far_beyond": {"parameter": "hold_mean_c", "asked": 900.0, "low": 600.0, "high": 610.0},
     "level_widened": {"runs": 5, "times": 1.4},
     "test_short": {"held": 0.7, "content": 0.9, "times": 1.3},
     "factor_not_recorded": {"factor": "setup"},

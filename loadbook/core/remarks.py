@@ -30,6 +30,7 @@ CODES: dict[str, tuple[str, str]] = {
     "computed_figures": (REFUSAL, SHOP),
     "atmosphere_never_run": (REFUSAL, CUSTOMER),
     "level_moved": (REFUSAL, CUSTOMER),
+    "far_beyond": (REFUSAL, CUSTOMER),
     # what a figure must not be taken for
     "set_aside": (CAUTION, CUSTOMER),
     "settings_achieved": (CAUTION, SHOP),

@@ -163,6 +163,9 @@ _SHOP: dict[str, Words] = {
         "computed, or the gauge is too coarse"
     ),
     "atmosphere_never_run": lambda f, s: f"such pieces never ran in {f['atmosphere']}, only in {', '.join(f['run'])}",
+    "far_beyond": lambda f, s: (
+        f"{setting(f['parameter'], f['asked'], s)} lies far beyond anything run with this part (only {_range(f, s)})"
+    ),
     "level_moved": lambda f, s: (
         f"the last {many(f['runs'], 'run')} moved otherwise than all that came before: something changed that nobody "
         "declared"
@@ -256,6 +259,7 @@ _NEEDED: dict[str, Words] = {
     "atmosphere_never_run": lambda f, s: (
         f"Ask for {' or '.join(f['run'])}, or measure runs in {f['atmosphere']} before and after."
     ),
+    "far_beyond": "Run a few pieces so, or in steps towards it, and measure them before and after.",
     "level_moved": lambda f, s: (
         f"Measure {many(f['needed'], 'more run')}, or declare what changed and when (take breaks)."
     ),
@@ -348,6 +352,7 @@ _LETTER: dict[str, Words] = {
     "atmosphere_never_run": lambda f, s: (
         f"we never ran such pieces in {f['atmosphere']}" if f["atmosphere"] else "we never ran such pieces so"
     ),
+    "far_beyond": "we never ran such pieces anywhere near so",
     "level_moved": lambda f, s: (
         f"our last {many(f['runs'], 'run')} moved otherwise than those before, and we do not know why yet"
     ),

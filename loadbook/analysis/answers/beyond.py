@@ -22,6 +22,7 @@ from .design import Design
 
 ONE, TOGETHER = 2.5, 3.4
 WIDER = 1.5
+TOO_FAR = 8.0  # deviations from which the rule of widening was never tried: refused
 SAME = 0.005  # settings that never varied are the same within this share of their size
 
 
@@ -66,6 +67,13 @@ def beyond(design: Design, asked: Asked) -> Beyond:
     C = 0.9 * _correlation(D) + 0.1 * np.eye(len(d))
     far = float(np.sqrt(max(float(d @ np.linalg.solve(C, d)), 0.0)))
     return Beyond(settings, not settings and far > TOGETHER * room)
+
+
+def too_far(design: Design, asked: Asked) -> dict[str, tuple[float, float, float]]:
+    """Settings so far beyond the part number's own that no rule was tried there: name -> (asked, lowest, highest)."""
+    d = design.columns(asked)["settings within part"]
+    far = {name for name, value in zip(design.active, d, strict=True) if abs(value) > TOO_FAR}
+    return {name: told for name, told in beyond(design, asked).settings.items() if name in far}
 
 
 def _of_kind(design: Design, name: str) -> float:

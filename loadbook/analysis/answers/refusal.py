@@ -10,6 +10,7 @@ import numpy as np
 
 from loadbook.core.remarks import Remark, remark
 
+from .beyond import too_far
 from .forward import REFUSED_UNTIL
 
 if TYPE_CHECKING:
@@ -74,6 +75,8 @@ def _why(history: History, asked: Asked) -> Remark | None:
     atmosphere = history.design.new_levels(asked).get("atmosphere")
     if atmosphere is not None:
         return remark("atmosphere_never_run", atmosphere=atmosphere, run=sorted({*c.frame["atmosphere"]} - {""}))
+    for name, (value, low, high) in too_far(history.design, asked).items():
+        return remark("far_beyond", parameter=name, asked=value, low=low, high=high)
     since = history.moved_since if known else None
     if since is not None and since < REFUSED_UNTIL:
         return remark("level_moved", runs=since, needed=REFUSED_UNTIL - since)
