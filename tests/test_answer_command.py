@@ -60,7 +60,7 @@ def test_from_the_intake_files_to_the_answer(loadbook: Command, tmp_path: Path) 
         direct.bound, rel=1e-6
     )
     told = loadbook("answer", "--part", part, "--book", "book").stdout
-    assert "90% of pieces of" in told and "each run left out in turn" in told and "Stock:" in told
+    assert "90% of pieces of" in told and "told from what came before it" in told and "Stock:" in told
     assert "30 runs" in told and "not a promise" in told
 
 
@@ -70,7 +70,8 @@ def test_json_keys_and_what_stands_under_them(shop_book: BookFolder) -> None:
     assert tuple(keys) == KEYS and json.loads(json.dumps(keys))["evidence"] == "same part"
     assert found.low is not None and found.high is not None and found.low < found.median < found.high  # type: ignore[operator]
     assert found.bound < found.median and found.bound_content == found.bound_confidence == 0.95  # type: ignore[operator]
-    assert keys["backtest_coverage"]["runs"] == 60 and 0.7 < keys["backtest_coverage"]["held"] <= 1.0
+    test = keys["forward_test"]
+    assert test["runs"] < 60 and 0.7 < test["held"] <= 1.0 and test["last_year"]["runs"] <= test["runs"]
     assert {r["more"] for r in keys["need"]["runs_of_this_part"]} == {1, 2, 4, 8, 16} and keys["need"]["text"]
     assert any(c["same_part"] for c in keys["comparables"]) and keys["comparables"][0]["setup"] == "hung"
     assert keys["advice"]["atmosphere"]["choice"] == "air" and keys["advice"]["thermocouples"]
@@ -81,18 +82,22 @@ def test_json_keys_and_what_stands_under_them(shop_book: BookFolder) -> None:
 def test_a_new_part_and_one_with_nothing_measured(shop_book: BookFolder) -> None:
     new = answer(shop_book, Question(material="M1", shape="ring", condition="welded", kind="outside diameter"))
     assert new.refused is None and new.evidence == "same material" and new.need["part_numbers"]
-    assert "each part number left out" in " ".join(new.text)
+    assert "the first run of" in " ".join(new.text) or "Too few later runs" in " ".join(new.text)
     never = answer(shop_book, Question(kind="flatness", material="M1"))
     assert never.refused == "no flatness was ever measured" and never.low is None
-    assert "6 part numbers" in never.need["text"] and never.to_json()["runs"] == 0
+    assert "3 part numbers" in never.need["text"] and never.to_json()["runs"] == 0
     hard = answer(shop_book, Question(kind="hardness", material="M1"))
     assert hard.refused == "hardness is kept but does not move"
 
 
-def test_extrapolation_makes_no_claim(shop_book: BookFolder) -> None:
-    found = answer(shop_book, Question(part="PN-000", settings={RATE: 400.0}, setup="racked"))
-    assert [r["parameter"] for r in found.outside_range] == [RATE, "setup"] and found.backtest_coverage is None
-    assert any("extrapolation" in c for c in found.cautions) and "no coverage claim" in " ".join(found.text)
+def test_what_was_never_run_has_no_bound_and_no_stock(shop_book: BookFolder) -> None:
+    fast = max(c[RATE] for c in answer(shop_book, Question(part="PN-000")).comparables if c["same_part"]) + 40.0
+    far = answer(shop_book, Question(part="PN-000", settings={RATE: 400.0}))
+    assert far.refused is not None and "far beyond anything run" in far.refused
+    found = answer(shop_book, Question(part="PN-000", settings={RATE: fast}, setup="racked"))
+    assert [r["parameter"] for r in found.outside_range] == [RATE, "setup"] and found.forward_test is None
+    assert found.bound is None and found.advice["stock"]["per_side_um"] is None and "never run so" in found.text[0]
+    assert any("extrapolation" in c for c in found.cautions) and "no stock" in " ".join(found.text)
 
 
 def test_wrong_words_say_what_is_right(shop_book: BookFolder) -> None:
@@ -145,7 +150,7 @@ def test_log_scale_and_us_units(tmp_path: Path, loadbook: Command) -> None:
     found = answer(book, Question(part="PN-000", settings=planned(["hold_mean_f=1100"])))
     assert found.unit == "%" and found.low is not None and found.low > -100.0
     assert found.before_um is not None and found.advice["stock"]["per_side_um"] == pytest.approx(
-        found.bound / 100 * found.before_um  # type: ignore[operator]
+        found.in_um["bound"]  # type: ignore[index]
     )
     text = loadbook("answer", "--part", "PN-000", "--with", "hold_mean_f=1100", "--book", str(tmp_path / "form")).stdout
     assert "1100 °F" in text and "% " in text and "× 0.001 in per side" in text and "°C" not in text

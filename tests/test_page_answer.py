@@ -138,7 +138,7 @@ def test_the_letter_tells_what_was_kept(shop: BookFolder) -> None:
     assert {(r.run, r.other_part) for r in found.runs} <= whose
     assert {r.other_part for r in found.runs} <= {"", "PN-009"}  # their own part numbers
     assert f"{kept['runs']} runs, {kept['pieces']} pieces" in found.evidence[0]
-    assert f"held {kept['backtest_coverage']['held']:.0%} of the pieces" in found.held
+    assert f"held {kept['forward_test']['held']:.0%} of the pieces" in found.held and "last year" in found.held
     assert "not a promise" in found.closing and "PN-003" in found.subject and "hung" in found.question
     match = re.search(r'id="letter-data">(.*?)</script>', letter_page(found), re.DOTALL)
     assert match is not None
@@ -367,12 +367,17 @@ def test_names_stay_text(shop: BookFolder) -> None:
 
 def test_us_units(tmp_path: Path) -> None:
     book = made(tmp_path / "us", rows_of_a_shop(), units="us")
-    kept_answers.save(book, answer(book, Question(part="PN-003", settings={"heating_rate_peak_c_per_h": 400.0})))
+    rate = "heating_rate_peak_c_per_h"
+    fast = max(c[rate] for c in answer(book, Question(part="PN-003")).comparables if c["same_part"]) + 40.0
+    kept_answers.save(book, answer(book, Question(part="PN-003", settings={rate: fast})))
     found = letter(book, 1)
     text = " ".join(t for t, _ in found.texts())
-    assert "× 0.001 in" in text and "°F/h" in text and "thousandth" in text
+    assert "°F/h" in text and "cannot give a figure" in found.headline and found.interval is None
     assert not re.search(r"°C|\bmm\b|µm", text)
     assert any("never ran such pieces" in c for c in found.cautions) and "no claim" in found.held
+    kept_answers.save(book, answer(book, Question(part="PN-003")))
+    usual = " ".join(t for t, _ in letter(book, 2).texts())
+    assert "× 0.001 in" in usual and "thousandth" in usual and not re.search(r"°C|\bmm\b|µm", usual)
     assert "°C" in " ".join(t for t, _ in letter(book, 1, system="si").texts())
 
 

@@ -40,7 +40,15 @@ def enquiry_options(command: Callable[..., Any]) -> Any:
         click.option("--setup", metavar="S", help="How the pieces will stand or hang."),
         click.option("--atmosphere", metavar="A", help="What it will run in."),
         click.option("--process", metavar="P", help="Which process, where the cycle does not say."),
-        click.option("--furnace", metavar="F", help="Which furnace (matters after a break declared for one)."),
+        click.option(
+            "--furnace", metavar="F", help="Which furnace (its runs differ, and a break may be declared for one)."
+        ),
+        click.option("--before", metavar="MM", help="The reading before the run: 0.12 or '0.005 in' (default: usual)."),
+        click.option(
+            "--tolerance",
+            metavar="MM",
+            help="Instead of the drawing's: a form error's limit, a size's width of limits.",
+        ),
         click.option("--on", metavar="DATE", help="Day of the run (default: that of the last comparable run)."),
         click.option(
             "--content", type=float, default=0.90, show_default=True, help="Share of pieces the interval holds."
@@ -116,8 +124,13 @@ def _asked(source: Source, given: dict[str, Any]) -> Any:
     from loadbook.queries.enquiry import Question, planned
 
     settings = planned(given.pop("settings"))
-    size, section = (_length(given.pop(name), name) for name in ("size", "section"))
-    return ask(source, Question(**given, settings=settings, size_mm=size, section_mm=section))
+    size, section, before, tolerance = (
+        _length(given.pop(name), name) for name in ("size", "section", "before", "tolerance")
+    )
+    question = Question(
+        **given, settings=settings, size_mm=size, section_mm=section, before_mm=before, tolerance_mm=tolerance
+    )
+    return ask(source, question)
 
 
 def _print_answer(found: Any, fmt: str | None) -> None:

@@ -117,7 +117,7 @@ def scale_words(unit: str, system: str) -> str:
     """
     if unit == "um per 100 mm":  # 1 µm per 100 mm is 1e-5 either way
         return "0.0001 in per 10 in" if system == "us" else "µm per 100 mm"
-    return "%" if unit == "percent" else unit_words(unit, system)
+    return "%" if unit in ("percent", "log") else unit_words(unit, system)
 
 
 def sentence(template: str, figures: Mapping[str, Any], system: str) -> str:

@@ -12,20 +12,25 @@ import numpy as np
 
 from loadbook.analysis.answers import need as answerneed
 from loadbook.analysis.answers.cells import Asked
-from loadbook.analysis.answers.estimate import History, Refusal, Reply
+from loadbook.analysis.answers.estimate import BOUND_PARTS, History, Reply
+from loadbook.analysis.answers.fewparts import Kind
+from loadbook.analysis.answers.refusal import Refusal
 from loadbook.analysis.answers.scale import Scale, harm
+from loadbook.analysis.answers.working import fitted
 from loadbook.analysis.movement.scale import MOSTLY_GAUGE
 from loadbook.core.errors import CalculationError, UsageError
 from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
 
-from . import answer_remarks, answer_words, remark_words
+from . import answer_remarks, answer_terms, answer_words, remark_words
 from . import history as answerdata
 from .answer_advice import advise
 from .answer_result import Answer
 from .enquiry import Question, Subject, subject
 from .history import Measured, Pieces
 from .source import Source, by_plant, evidence, source_of
+
+LEAST_WITHIN = 10  # degrees inside runs that another kind needs to say how far its pieces spread
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
@@ -48,7 +53,7 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
     with source.enquiry(question) as (conn, asked):
         about = subject(conn, asked)
         asked, process = treatment(conn, asked)
-        history = answerdata.load(source, kind=about.kind)
+        history = answerdata.load(source, kind=about.kind if about.part is not None else None)
         if about.kind not in KEPT_ONLY_KINDS:
             process = answerdata.choose_process(history, about.kind, about.part, asked.process, process)
         found = answer_of(history, asked, about, process or answerdata.NO_PROCESS, system or source.units)
@@ -95,15 +100,19 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
         return _refused(out, answer_remarks.gauge_too_coarse(pieces))
     if about.scale == "um per 100 mm" and not about.reference_length_mm:
         return _refused(out, remark("length_not_known"))
-    history = History(pieces.frame, source.breaks, source.extra)
     asked = _asked(question, about, pieces)
-    scale = Scale(about.scale, about.reference_length_mm, _before_um(pieces, about))
+    others = [] if asked.characteristic else _others(source, process, about.kind)
+    history = fitted(pieces.frame, source.breaks, source.extra, others)
+    start = answer_terms.before(pieces, about, question)
+    scale = Scale(about.scale, about.reference_length_mm, start.usual if about.scale == "log" else None)
     _count(out, pieces)
     out.evidence = history.evidence(asked)
     reply = history.ask(asked, question.content, harm(about.kind))
     if isinstance(reply, Refusal):
         return _refused(out, reply.why)
     _tell(out, history, asked, reply, scale)
+    out.in_um = answer_terms.in_um(history, pieces, asked, reply, scale, start)
+    out.in_tolerance = answer_terms.in_tolerance(history, asked, reply, about, question, start)
     if pieces.flagged.any():
         out.remarks.append(_blunders(source, question, about, pieces, asked, scale))
     out.remarks += answer_remarks.of_reply(history, reply, asked)
@@ -121,17 +130,13 @@ def _tell(out: Answer, history: History, asked: Asked, reply: Reply, scale: Scal
     out.bound = scale.displayed(reply.bound) if np.isfinite(reply.bound) else None
     out.outside_range = [
         {"parameter": name, "asked": a, "run_low": low, "run_high": high}
-        for name, (a, low, high) in reply.outside.items()
+        for name, (a, low, high) in reply.beyond.settings.items()
     ] + [
         {"parameter": name, "asked": value, "run_low": None, "run_high": None}
         for name, value in reply.new_levels.items()
     ]
-    held = reply.coverage
-    if held is not None and not out.outside_range:
-        out.backtest_coverage = {
-            "held": held.held, "held_low": held.low, "held_high": held.high, "runs": held.runs, "groups": reply.groups,
-            "left_out": "run" if reply.known else "part number", "content": reply.content,
-        }  # fmt: skip
+    out.assumed = dict(reply.assumed)
+    out.forward_test = _tested(reply)
     out.need = _need(answerneed.need(history, asked, reply), reply, scale)
     out.comparables = [
         {
@@ -147,6 +152,35 @@ def _tell(out: Answer, history: History, asked: Asked, reply: Reply, scale: Scal
     if own is not None:
         told = {name: scale.displayed(getattr(own, name)) for name in ("mean", "low", "high")}
         out.own = {"runs": own.runs, "pieces": own.pieces, **told}
+
+
+def _tested(reply: Reply) -> dict[str, Any] | None:
+    held, year = reply.tested, reply.last_year
+    if held is None or reply.outside:
+        return None
+    return {
+        "held": held.held, "held_low": held.low, "held_high": held.high, "runs": held.runs, "pieces": held.pieces,
+        "of": "later runs" if reply.known else "part numbers left out" if reply.parts < BOUND_PARTS else
+              "first runs of part numbers",
+        "content": reply.content, "widened": reply.widened,
+        "last_year": None if year is None else
+                     {"held": year.held, "held_low": year.low, "held_high": year.high, "runs": year.runs},
+    }  # fmt: skip
+
+
+def _others(source: Measured, process: str, kind: str) -> list[Kind]:
+    """What the shop's other kinds and processes say of how far part numbers and runs differ."""
+    if source.movement is None:
+        return []
+    out = []
+    for other in source.strata():
+        if other == (process, kind) or other[1] in KEPT_ONLY_KINDS:
+            continue
+        with suppress(CalculationError):
+            history = History(source.pieces(*other).frame, source.breaks)
+            if history.cells.parts >= 3 and history.cells.within_df >= LEAST_WITHIN and history.fit.s2 > 0:
+                out.append(history.kind())
+    return out
 
 
 def _need(need: answerneed.Need, reply: Reply, scale: Scale) -> dict[str, Any]:
@@ -169,27 +203,18 @@ def _asked(question: Question, about: Subject, pieces: Pieces) -> Asked:
     return Asked(
         part=about.part, characteristic=about.characteristic if known else None, material=about.material,
         family=about.family, shape=about.shape, condition=about.condition, setup=question.setup,
-        atmosphere=_label(question.atmosphere, pieces, "atmosphere", question.cycle is not None),
+        atmosphere=_label(question.atmosphere, pieces, "atmosphere"),
         furnace=question.furnace, plant=question.plant, section_mm=about.section_thick_mm,
         day=answerdata.day_of(question.on) if question.on else None, settings=question.settings,
     )  # fmt: skip
 
 
-def _label(value: str | None, pieces: Pieces, column: str, lenient: bool) -> str | None:
-    """A label as the history spells it; one that only a cycle named, and no run had, is left open."""
+def _label(value: str | None, pieces: Pieces, column: str) -> str | None:
+    """A label as the history spells it."""
     if value is None:
         return None
     known = {str(v).lower(): str(v) for v in pieces.frame[column].dropna().unique()}
-    return known.get(value.lower(), None if lenient else value)
-
-
-def _before_um(pieces: Pieces, about: Subject) -> float | None:
-    """A typical reading before of this part (else of all) [µm], for the log scale."""
-    if about.scale != "log":
-        return None
-    own = pieces.frame[pieces.frame["part"] == about.part]
-    values = (own if len(own) else pieces.frame)["before_mm"].to_numpy(dtype=float) * 1000.0
-    return float(np.nanmedian(values))
+    return known.get(value.lower(), value)
 
 
 def _blunders(
@@ -198,7 +223,7 @@ def _blunders(
     """How many readings look like blunders, and what the interval would be without them."""
     without = None
     with suppress(CalculationError):
-        other = History(pieces.frame[~pieces.flagged].reset_index(drop=True), source.breaks, source.extra).ask(
+        other = fitted(pieces.frame[~pieces.flagged].reset_index(drop=True), source.breaks, source.extra).ask(
             asked, question.content
         )
         without = None if isinstance(other, Refusal) else [scale.displayed(other.low), scale.displayed(other.high)]

@@ -63,9 +63,12 @@ def _cycles(a: Answer) -> tuple[list[dict[str, Any]], dict[str, list[str]]]:
 
 
 def _stock(a: Answer, side: int) -> Remark:
-    bound_um = a.bound if a.unit == "um" else None
-    if a.unit == "%" and a.bound is not None and a.before_um is not None:
-        bound_um = a.bound / 100.0 * a.before_um
+    assert a.reply is not None
+    if side and a.reply.no_bound == "beyond":
+        return remark("stock_never_run", per_side_um=None)
+    if side and a.reply.no_bound == "few parts":
+        return remark("stock_few_parts", per_side_um=None, parts=a.parts)
+    bound_um = a.bound if a.unit == "um" else a.in_um["bound"] if a.in_um else None
     return advice.stock(a.subject.kind, bound_um, side, a.bound_content, a.bound_confidence)
 
 

@@ -38,6 +38,16 @@ def setting(name: str, value: float | None, system: str) -> str:
     return f"{spoken(name)} {figure(shown)} {label}".strip()
 
 
+def inside(share: Mapping[str, Any], system: str) -> str:
+    """What stays inside a tolerance, and what was inside before: '82 % (70 to 91 %) should stay within 0.1 mm'."""
+    low, high = share["lower_um"], share["upper_um"]
+    wide = high if low is None else high - low
+    shown, label, _ = units.show(wide / 1000.0, "mm", system)
+    limit = f"{shown:.3g} {label}"
+    text = f"{share['share']:.0%} ({share['low']:.0%} to {share['high']:.0%}) should stay within {limit}"
+    return text if share["before"] is None else f"{text}; {share['before']:.0%} were before"
+
+
 def settings_shown(row: Mapping[str, Any], system: str) -> str:
     """The settings of a comparable run in one cell."""
     return ", ".join(setting(name, row[name], system) for name in PLANNED if row.get(name) is not None)

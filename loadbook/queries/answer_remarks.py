@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+from loadbook.analysis.answers.estimate import BOUND_PARTS
+from loadbook.analysis.answers.forward import WIDENED_UNTIL
 from loadbook.core.remarks import Remark, remark
 
 from . import history as answerdata
@@ -47,11 +49,20 @@ def of_reply(history: History, reply: Reply, asked: Asked) -> list[Remark]:
     """What this answer must not be taken for."""
     out = [
         remark("setting_never_run", parameter=name, asked=value, low=low, high=high, known=reply.known)
-        for name, (value, low, high) in reply.outside.items()
+        for name, (value, low, high) in reply.beyond.settings.items()
     ]
+    out += [remark("factor_not_recorded", factor=factor) for factor in history.design.not_recorded(asked)]
+    if reply.beyond.together:
+        out.append(remark("together_never_run"))
     out += [remark("level_never_run", factor=factor, level=level) for factor, level in reply.new_levels.items()]
     if reply.model_only:
         out.append(remark("model_only"))
+    if reply.moved_since is not None and reply.moved_since < WIDENED_UNTIL:
+        out.append(remark("level_widened", runs=reply.moved_since, times=reply.widened))
+    elif reply.tested is not None and reply.tested.high < reply.content:
+        out.append(remark("test_short", held=reply.tested.held, content=reply.content, times=reply.widened))
+    if reply.borrowed is not None and reply.parts < BOUND_PARTS:
+        out.append(remark("spread_borrowed", parts=reply.parts, kinds=reply.borrowed))
     if reply.since_break is not None:
         out.append(remark("since_break", runs=reply.since_break))
     newest = float(history.cells.frame["day"].max())

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 KEYS = (
     "low", "high", "content", "bound", "bound_content", "bound_confidence", "unit", "median", "runs", "pieces", "parts",
-    "evidence", "backtest_coverage", "outside_range", "refused", "need", "comparables", "advice", "cautions", "remarks",
+    "evidence", "forward_test", "outside_range", "in_um", "in_tolerance", "assumed",
+    "refused", "need", "comparables", "advice", "cautions", "remarks",
 )  # fmt: skip
 
 
@@ -41,8 +42,12 @@ class Answer(Result):
 
     low, high          the interval that holds `content` of pieces;  median its centre
     bound              one-sided, on the side that harms
-    backtest_coverage  held, held_low, held_high, runs, groups; None where the width is the model's own, or extrapolated
+    forward_test       held, held_low, held_high, runs of later runs predicted from their past; last_year the same of
+                       that alone; widened; None where too few were left to test, or it was never run so
     outside_range      planned settings beyond what was run: parameter, asked, run_low, run_high
+    in_um              of a kind told in %: low, median, high, bound [µm], and the reading before they start from
+    in_tolerance       share of pieces inside the limits after the run, its low and high at 90 %; before the run
+    assumed            setup, atmosphere, furnace that nobody named, taken as the part's usual
     need               what would narrow or permit it;  comparables the nearest runs;  advice by subject
     remarks            refusal, cautions and advice as codes with figures; refused and cautions are their words
     text               the answer as sentences in the book's units;  question, method, evidence_sha256 as kept
@@ -63,8 +68,11 @@ class Answer(Result):
     pieces: int = 0
     parts: int = 0
     evidence: str = "all"
-    backtest_coverage: dict[str, Any] | None = None
+    forward_test: dict[str, Any] | None = None
     outside_range: list[dict[str, Any]] = field(default_factory=list)
+    in_um: dict[str, Any] | None = None
+    in_tolerance: dict[str, Any] | None = None
+    assumed: dict[str, str] = field(default_factory=dict)
     need: dict[str, Any] = field(default_factory=dict)
     comparables: list[dict[str, Any]] = field(default_factory=list)
     advice: dict[str, Any] = field(default_factory=dict)

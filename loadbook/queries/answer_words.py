@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core.phrases import many
 
-from .answer_figures import setting, span, told
+from .answer_figures import inside, setting, span, told
 
 if TYPE_CHECKING:
     from .answer_result import Answer
@@ -21,14 +21,17 @@ def sentences(a: Answer, system: str) -> list[str]:
     assert a.reply is not None and a.low is not None and a.high is not None and a.bound_content
     out = [
         f"{a.content:.0%} of pieces of {who} should move {span(a.low, a.high, a.unit, system)} "
-        f"(middle {told(a.median, a.unit, system)}){_of_before(a)}, {_treated(a, system)}.",
+        f"(middle {told(a.median, a.unit, system)}){_of_before(a, system)}, {_treated(a, system)}"
+        f"{'; never run so' if a.reply.outside else ''}."
+        + (f" {inside(a.in_tolerance, system)}." if a.in_tolerance else ""),
         _rests(a, system),
         _earned(a),
     ]
     if a.bound is not None:
         side = "at most" if a.reply.harm > 0 else "no lower than"
+        um = f", {told(a.in_um['bound'], 'um', system)} in size" if a.in_um and a.in_um["bound"] is not None else ""
         out.append(
-            f"{a.bound_content:.0%} of pieces stay {side} {told(a.bound, a.unit, system)}, with "
+            f"{a.bound_content:.0%} of pieces stay {side} {told(a.bound, a.unit, system)}{um}, with "
             f"{a.bound_confidence:.0%} confidence."
         )
     a.need["text"] = _need(a, system)
@@ -44,20 +47,39 @@ def _who(a: Answer) -> str:
     return f"a new part ({', '.join([*words, s.kind])})"
 
 
-def _of_before(a: Answer) -> str:
-    return " of the form error before" if a.unit == "%" else ""
+_FROM = {"question": "the", "part": "the part's usual", "kind": "such parts' usual"}
+
+
+def _of_before(a: Answer, system: str) -> str:
+    if a.unit != "%":
+        return ""
+    if a.in_um is None:
+        return " of the form error before"
+    um = a.in_um
+    return (
+        f" of the form error before; from {_FROM[um['from']]} {told(um['before'], 'um', system)} before that is "
+        f"{span(um['low'], um['high'], 'um', system)}"
+    )
 
 
 def _treated(a: Answer, system: str) -> str:
     q = a.question
     words = [setting(name, value, system) for name, value in q.settings.items()]
-    words += [f"{name} {value}" for name, value in (("setup", q.setup), ("atmosphere", q.atmosphere)) if value]
+    words += [
+        f"{name} {value}"
+        for name, value in (("setup", q.setup), ("atmosphere", q.atmosphere), ("furnace", q.furnace))
+        if value
+    ]
     lead = f"in {a.process}"
     if q.cycle:
         lead += f", cycle {q.cycle} revision {q.cycle_revision}"
     if words:
-        return f"{lead} at {', '.join(words)}"
-    return f"{lead} as it usually was treated" if a.reply and a.reply.known else f"{lead} as such parts usually were"
+        lead += f" at {', '.join(words)}"
+    elif not a.assumed:
+        lead += " as it usually was treated" if a.reply and a.reply.known else " as such parts usually were"
+    if a.assumed:
+        lead += f" ({', '.join(f'{name} {level}' for name, level in a.assumed.items())}, as most of its runs)"
+    return lead
 
 
 def _rests(a: Answer, system: str) -> str:
@@ -83,24 +105,29 @@ def _evidence_if_any(a: Answer) -> list[str]:
 
 def _earned(a: Answer) -> str:
     assert a.reply is not None
-    group = "run" if a.reply.known else "part number"
-    if a.outside_range:
-        return "Extrapolation, no coverage claim: it was never run so (see the cautions)."
-    if a.backtest_coverage is None and not a.reply.model_only:
+    if a.reply.outside:
         return (
-            f"Its width comes from the back-test of all {many(a.reply.groups, group)}; one more is needed to judge it "
-            "by leaving each out."
+            "It was never run so: the interval is widened by rule (see the cautions), there is no bound, and no stock "
+            "can be advised."
         )
-    if a.backtest_coverage is None:
+    t = a.forward_test
+    if t is None and a.reply.model_only:
         return (
-            f"Model only, not back-tested: {many(a.reply.groups, group)} are too few to leave out in turn for "
+            f"Model only, not back-tested: {many(a.reply.groups, 'run')} are too few to leave out in turn for "
             f"{a.content:.0%}."
         )
-    b = a.backtest_coverage
-    return (
-        f"Back-test, each {group} left out in turn: such intervals held {b['held']:.0%} of pieces "
-        f"({b['held_low']:.0%} to {b['held_high']:.0%} by {many(b['groups'], group)})."
-    )
+    if t is None:
+        return "Too few later runs are on record to test it on."
+    if t["of"] == "part numbers left out":
+        lead = "Tested with each part number left out in turn"
+    elif t["of"] == "later runs":
+        lead = f"Forward test, each of {many(t['runs'], 'later run')} told from what came before it"
+    else:
+        lead = f"Forward test, the first run of {many(t['runs'], 'part number')} told from what came before it"
+    text = f"{lead}: such intervals held {t['held']:.0%} of pieces ({t['held_low']:.0%} to {t['held_high']:.0%})"
+    if year := t["last_year"]:
+        text += f"; {year['held']:.0%} in the last year ({many(year['runs'], 'run')})"
+    return f"{text}."
 
 
 def _need(a: Answer, system: str) -> str:

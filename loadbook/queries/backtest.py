@@ -11,7 +11,8 @@ import numpy as np
 
 from loadbook.analysis.answers import backtest as calc
 from loadbook.analysis.answers.cells import THICK, THIN
-from loadbook.analysis.answers.estimate import LEAST_DF, LEAST_PARTS, History
+from loadbook.analysis.answers.estimate import History
+from loadbook.analysis.answers.refusal import LEAST_DF
 from loadbook.core.errors import CalculationError, NotFoundError
 from loadbook.core.figures import shown
 from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
@@ -30,6 +31,7 @@ COLUMNS = (
     "process", "kind", "what", "group", "content", "held", "held_low", "held_high", "runs", "pieces", "parts", "note",
 )  # fmt: skip
 CONTENTS = (0.90, 0.95)
+LEAST_PARTS = 6  # part numbers to leave out in turn
 
 
 @dataclass

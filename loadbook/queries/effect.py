@@ -11,7 +11,7 @@ import numpy as np
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
 from loadbook.analysis.effects.estimate import Effect
-from loadbook.analysis.movement import blunders, scale
+from loadbook.analysis.movement import blunders, percent, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
@@ -33,6 +33,10 @@ if TYPE_CHECKING:
 FACTORS = ("setup", "atmosphere")
 MORE_FACTORS = ("furnace", "position", "machining", "axis", "gauge", "heat_number", "cycle")
 PLAIN_STRATUM = (*STRATUM, "characteristic")
+SLOPES = (
+    "effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low", "pooled_high",
+    "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half", "effect_without_flagged",
+)  # fmt: skip
 
 
 @dataclass
@@ -68,14 +72,9 @@ class Effects(Result):
 
     UNIT_COLUMNS = ("effect_unit", "unit")
     FIGURES = (
-        (
-            ("effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low",
-             "pooled_high", "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half",
-             "effect_without_flagged"),
-            "{effect_unit}_per_{unit}",
-        ),
+        (SLOPES, "{effect_unit}_per_{unit}"),
         (("range_low", "range_high"), "{unit}"),
-    )  # fmt: skip
+    )
 
 
 def effect(
@@ -164,6 +163,7 @@ def effect_of(
     table = pd.DataFrame(
         [{**s, **_row(e), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
     )
+    table = percent.told(table, SLOPES, "effect_unit")
     result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, measured)
     result.plants = plants
     result.warnings = [*evidence(plants, data.left_out), *_warnings(result, data, frame, flags)]

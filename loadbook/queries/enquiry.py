@@ -23,6 +23,8 @@ class Question:
     part, characteristic      of a part on record; else material, shape, condition, kind, size_mm, section_mm
     settings                  plannable parameter -> planned value;  cycle, cycle_revision where a cycle gives them
     on                        day asked about (ISO date); None: the day of the last comparable run
+    before_mm                 reading before the run;  tolerance_mm  instead of the drawing's: a form error's limit, or
+                              the width of a size's limits
     """
 
     part: str | None = None
@@ -43,6 +45,8 @@ class Question:
     furnace: str | None = None
     plant: str | None = None
     on: str | None = None
+    before_mm: float | None = None
+    tolerance_mm: float | None = None
     content: float = 0.90
     job: str | None = None
 
@@ -71,6 +75,8 @@ class Subject:
     section_thin_mm: float | None
     description: str | None
     usual_of: tuple[str, str] | None = None
+    lower_mm: float | None = None
+    upper_mm: float | None = None
 
 
 def subject(conn: sqlite3.Connection, question: Question) -> Subject:
@@ -109,8 +115,14 @@ def subject(conn: sqlite3.Connection, question: Question) -> Subject:
         None if row["reactive"] is None else bool(row["reactive"]), row["shape"],
         conditions(question.condition or usual["condition"]), usual["machining"], usual["stock_mm"],
         question.section_mm or row["section_thick_mm"], row["section_thin_mm"], row["description"],
-        (piece["run"], piece["serial"]) if piece is not None else None,
+        (piece["run"], piece["serial"]) if piece is not None else None, *_limits(found),
     )  # fmt: skip
+
+
+def _limits(row: sqlite3.Row) -> tuple[float | None, float | None]:
+    """The drawing's limits; a group does not have them."""
+    there = set(row.keys())
+    return (row["lower_mm"], row["upper_mm"]) if {"lower_mm", "upper_mm"} <= there else (None, None)
 
 
 def _characteristic(known: list[sqlite3.Row], question: Question) -> sqlite3.Row:

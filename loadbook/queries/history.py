@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
 NEEDS = {"movement", "run_parameter", "history_break", "confirmation", "reading"}
 COLUMNS = (
-    "run", "started", "furnace", "cycle", "process", "part", "serial", "material", "family", "shape", "condition",
-    "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
+    "run", "started", "furnace", "cycle", "cycle_revision", "process", "part", "serial", "material", "family", "shape",
+    "condition", "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
     "reference_length_mm", "before_mm", "after_mm", "movement_mm", "movement_um", "movement_um_per_100mm",
     "expanded_uncertainty_mm", "below_gauge", "set_aside",
 )  # fmt: skip
@@ -56,6 +56,7 @@ class Pieces:
     achieved: float
     below_gauge: float
     gauge_um: float
+    paired: bool = True  # before_mm is each piece's own
 
 
 @dataclass
@@ -129,7 +130,28 @@ def load(asked_of: BookFolder | Source, filters: Filters | None = None, kind: st
     """
     source = source_of(asked_of)
     with source.records(NEEDS) as records:
-        return _read(source, records, filters or Filters(), kind)
+        found = _read(source, records, filters or Filters(), kind)
+    _ask_the_cycles(source, found.movement)
+    return found
+
+
+def _ask_the_cycles(source: Source, frame: pd.DataFrame) -> None:
+    """Where no asked setting of a run is kept, what its cycle asks stands before what was achieved."""
+    from loadbook.analysis.parameters.compute import asked_parameters
+    from loadbook.store.run_records import load_cycle
+
+    from .enquiry import Question
+
+    asked = frame[[f"{n}_asked" for n in PLANNABLE]].to_numpy(dtype=bool)
+    lacking = np.asarray(~asked.all(axis=1), dtype=np.bool_) & frame["cycle"].notna().to_numpy()
+    for (cycle, revision), rows in frame[lacking].groupby(["cycle", "cycle_revision"], dropna=True):
+        with source.enquiry(Question(cycle=str(cycle))) as (conn, _):
+            planned = asked_parameters(load_cycle(conn, str(cycle), str(revision)))
+        for p in planned:
+            if p.parameter in PLANNABLE and p.value is not None:
+                at = rows.index[~frame.loc[rows.index, f"{p.parameter}_asked"].to_numpy(dtype=bool)]
+                frame.loc[at, p.parameter] = p.value
+                frame.loc[at, f"{p.parameter}_asked"] = True
 
 
 def _read(source: Source, records: Records, filters: Filters, kind: str | None) -> Measured:

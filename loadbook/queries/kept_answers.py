@@ -151,6 +151,7 @@ def _behind(book: BookFolder, found: Answer) -> dict[str, Any]:
         "own": found.own, "own_runs": _own_runs(found), "before_um": found.before_um,
         "characteristic": about.characteristic, "shape": about.shape, "family": about.family,
         "known": reply.known if reply else None, "model_only": reply.model_only if reply else None,
+        "outside": reply.outside if reply else None,
         "lower_mm": limits["lower_mm"] if limits else None, "upper_mm": limits["upper_mm"] if limits else None, **rests,
     }  # fmt: skip
 

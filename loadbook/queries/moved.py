@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loadbook.analysis.movement import blunders, compare, describe, scale
+from loadbook.analysis.movement import blunders, compare, describe, percent, scale
 from loadbook.analysis.movement import content as movement_content
 from loadbook.analysis.movement import lots as movement_lots
 from loadbook.analysis.movement.scale import STRATUM, Stage
@@ -29,6 +29,10 @@ if TYPE_CHECKING:
 
 DEFAULT_BY = ("setup", "atmosphere")
 PLAIN_STRATUM = (*STRATUM, "part", "characteristic")
+_ORDERED = ("median", "low", "high", "worst", "mean")
+TABLE_FIGURES = (*_ORDERED, "mean_low", "mean_high", *(f"{n}_without_flagged" for n in _ORDERED))
+DIFFERENCE_FIGURES = ("mean_a", "mean_b", "difference", "low", "high", "se")
+CONTENT_FIGURES = ("low", "high", "below", "above", "free_low", "free_high")
 
 
 def _nothing() -> pd.DataFrame:
@@ -81,8 +85,7 @@ class Moved(Result):
         return records(self.table)
 
     UNIT_COLUMNS = ("unit",)
-    _PLAIN = ("median", "low", "high", "worst", "mean")
-    FIGURES = (((*_PLAIN, "mean_low", "mean_high", *(f"{n}_without_flagged" for n in _PLAIN)), "{unit}"),)
+    FIGURES = ((TABLE_FIGURES, "{unit}"),)
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -156,13 +159,14 @@ def moved_of(
     aside = scale.set_aside_counts(frame, names)
     shown = ["run", "part", "serial", "characteristic", "unit", "y", "set_aside"]
     suspects = frame.loc[flags, [c for c in shown if c != "set_aside"]].rename(columns={"y": "value"})
+    content_rows = _content_rows(frame[have], table, strata, names, confidence, content, plain)
     result = Moved(
-        table=table,
-        differences=_pair_rows(compared),
-        content=_content_rows(frame[have], table, strata, names, confidence, content, plain),
-        scatter=_scatter_rows(frame) if stage is None else pd.DataFrame(),
+        table=percent.told(table, TABLE_FIGURES),
+        differences=percent.told(_pair_rows(compared), DIFFERENCE_FIGURES),
+        content=percent.told(content_rows, CONTENT_FIGURES),
+        scatter=percent.told(_scatter_rows(frame), ["sd"]) if stage is None else pd.DataFrame(),
         set_aside=aside,
-        flagged=suspects.reset_index(drop=True),
+        flagged=percent.told(suspects.reset_index(drop=True), ["value"]),
         by=names,
         stage=stage,
         confidence=confidence,
@@ -171,7 +175,7 @@ def moved_of(
         parts=int(pieces["part"].nunique()),
         unmeasured=data.unmeasured,
         system=system,
-        measured=frame[have].reset_index(drop=True),
+        measured=percent.told(frame[have].reset_index(drop=True), ["y"]),
         lots=movement_lots.lots(frame, names, confidence) if stage is None else pd.DataFrame(),
         plants=by_plant(pieces),
     )

@@ -196,6 +196,14 @@ _SHOP: dict[str, Words] = {
         "the movements follow part number and settings to the last digit: measured figures scatter, so these were "
         "computed, or the gauge is too coarse"
     ),
+    "atmosphere_never_run": lambda f, s: f"such pieces never ran in {f['atmosphere']}, only in {', '.join(f['run'])}",
+    "far_beyond": lambda f, s: (
+        f"{setting(f['parameter'], f['asked'], s)} lies far beyond anything run with this part (only {_range(f, s)})"
+    ),
+    "level_moved": lambda f, s: (
+        f"the last {many(f['runs'], 'run')} moved otherwise than all that came before: something changed that nobody "
+        "declared"
+    ),
     "set_aside": lambda f, s: f"Set aside, so not in any figure: {f['count']} ({_reasons(f)}). {_UNMEASURED}",
     "settings_achieved": lambda f, s: (
         f"{f['share']:.0%} of the settings in the history are what was achieved or stated, because nothing asked is "
@@ -212,6 +220,28 @@ _SHOP: dict[str, Words] = {
     ),
     "level_never_run": lambda f, s: (
         f"{f['factor']} {f['level']} was never run: the figure is a guess at how much a new {f['factor']} may matter."
+    ),
+    "factor_not_recorded": lambda f, s: (
+        f"No run on record says its {f['factor']}: that asked about has no say in the figure."
+    ),
+    "together_never_run": (
+        "Each setting was run, but never so far from this part's usual ones all together: extrapolation."
+    ),
+    "level_widened": lambda f, s: (
+        f"The level moved about {many(f['runs'], 'run')} ago, and no break is declared: the interval is "
+        f"{f['times']:.2g} times as wide for it. Declare the break (history_break) if you know what changed."
+    ),
+    "test_short": lambda f, s: (
+        f"The forward test held {f['held']:.0%} where {f['content']:.0%} was asked for: the interval is "
+        f"{f['times']:.2g} times as wide for it."
+    ),
+    "spread_borrowed": lambda f, s: (
+        f"{many(f['parts'], 'part number')} say little of how far part numbers differ: that is borrowed from "
+        + (
+            f"{many(f['kinds'], 'other kind')} of this shop."
+            if f["kinds"]
+            else "what is usual (nothing else on record)."
+        )
     ),
     "model_only": "The width is the model's own, not back-tested.",
     "since_break": lambda f, s: (
@@ -232,6 +262,10 @@ _SHOP: dict[str, Words] = {
     **LOAD_WORDS,
     "stock": _stock,
     "stock_not_needed": lambda f, s: f"no stock against {f['against']}: the bound lies on the harmless side",
+    "stock_never_run": "no stock is advised: it was never run so, and what holds 95 % of pieces there is not known",
+    "stock_few_parts": lambda f, s: (
+        f"no stock is advised: {many(f['parts'], 'part number')} cannot show how far the worst one lies"
+    ),
     "stock_not_known": "no stock is advised: this kind has no harmful direction, or its size is not known",
 }
 
@@ -240,7 +274,7 @@ _NEEDED: dict[str, Words] = {
     "hardness": "Ask about a size or a form error.",
     "kept_only": "Ask about a size or a form error.",
     "never_measured": (
-        "Measure before and after the run: at least 8 runs with 4 repeats of a part number, or 6 part numbers."
+        "Measure before and after the run: at least 8 runs with 4 repeats of a part number, or 3 part numbers."
     ),
     "all_set_aside": "Movement needs a reading before and one after the run, taken in the same way.",
     "gauge_too_coarse": "Measure with a gauge whose uncertainty is well below the movement that matters.",
@@ -258,6 +292,13 @@ _NEEDED: dict[str, Words] = {
         f"{f['runs']} runs in all with {f['repeats']} repeats make it a known part number."
     ),
     "computed_figures": "Look at where the readings come from.",
+    "atmosphere_never_run": lambda f, s: (
+        f"Ask for {' or '.join(f['run'])}, or measure runs in {f['atmosphere']} before and after."
+    ),
+    "far_beyond": "Run a few pieces so, or in steps towards it, and measure them before and after.",
+    "level_moved": lambda f, s: (
+        f"Measure {many(f['needed'], 'more run')}, or declare what changed and when (take breaks)."
+    ),
 }
 
 
@@ -344,6 +385,25 @@ _LETTER: dict[str, Words] = {
     "level_never_run": lambda f, s: (
         f"We never ran such pieces with {f['factor']} {f['level'] or 'as asked'}: an extrapolation."
     ),
+    "atmosphere_never_run": lambda f, s: (
+        f"we never ran such pieces in {f['atmosphere']}" if f["atmosphere"] else "we never ran such pieces so"
+    ),
+    "far_beyond": "we never ran such pieces anywhere near so",
+    "level_moved": lambda f, s: (
+        f"our last {many(f['runs'], 'run')} moved otherwise than those before, and we do not know why yet"
+    ),
+    "factor_not_recorded": lambda f, s: f"Our records do not tell the {f['factor']}: it has no say in the figure.",
+    "together_never_run": (
+        "We ran each of these settings, but never all of them so far from the usual ones: an extrapolation."
+    ),
+    "level_widened": lambda f, s: (
+        f"Our last {many(f['runs'], 'run')} moved otherwise than those before; the interval is {f['times']:.2g} times "
+        "as wide for it."
+    ),
+    "test_short": lambda f, s: (
+        f"Tested on our later runs such intervals held {f['held']:.0%}, not the {f['content']:.0%} aimed at: this one "
+        f"is {f['times']:.2g} times as wide for it."
+    ),
     "since_break": lambda f, s: (
         f"{many(f['runs'], 'run')} since the last change in our shop; what came before counts for less, and most of "
         "the test on our own past rests on it."
@@ -366,5 +426,7 @@ _LETTER: dict[str, Words] = {
     ),
 }
 _LETTER_NEEDED: dict[str, Words] = {
+    "atmosphere_never_run": "We would have to run and measure some first.",
+    "level_moved": lambda f, s: f"We need to measure {many(f['needed'], 'more run')} first.",
     "length_not_known": "Tell us the length over which it is measured.",
 }

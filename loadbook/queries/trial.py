@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from loadbook.analysis.answers import estimate
+from loadbook.analysis.answers import refusal
 from loadbook.analysis.answers.estimate import History
 from loadbook.analysis.effects.words import figure, nice_step, spoken
-from loadbook.analysis.movement import scale
+from loadbook.analysis.movement import percent, scale
 from loadbook.analysis.planning.trial import TrialPlan, plan_trial
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
@@ -114,7 +114,7 @@ def trial(
             f"{len(history.cells.z)} means of a run and part number are too few to plan from",
             remedy="Measure more runs",
         )
-    if estimate.still(history.cells) or estimate.exact(history):
+    if refusal.still(history.cells) or refusal.exact(history):
         raise CalculationError(
             "part numbers and settings leave no scatter, to the last digit: there is nothing to plan by",
             remedy="Measure with a gauge that resolves the movement, or look where the readings come from",
@@ -165,9 +165,10 @@ def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float
     step = nice_step((high - low) * one)
     factor = step / one  # setting units inside the book per shown step
     shown, movement_label, _ = units.show(1.0, unit, system) if unit == "um" else (1.0, scale_words(unit, system), 0)
+    show = percent.shown(unit, shown)
 
     def amount(value: float) -> str:
-        return figure(value * factor * shown)
+        return figure(float(show(value * factor)))
 
     movement_label = f"× {movement_label}" if movement_label[:1].isdigit() else movement_label
     per = f"{movement_label} per {figure(step)} {label}"

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from loadbook.analysis.effects.words import p_text, parameter_shown
+from loadbook.analysis.movement import percent
 from loadbook.core import units
 from loadbook.core.figures import scale_words
 from loadbook.core.vocabulary.parameter_names import spoken
@@ -133,7 +134,7 @@ def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str]
         factor, zero, name = parameter_shown(str(r["unit"]), system)
         y_factor = _factor(unit, system)
         figures = [
-            None if r[n] is None else float(f"{r[n] * y_factor / factor:.3g}")
+            None if r[n] is None else float(f"{_per_step(r[n] * y_factor, unit, 1.0 / factor):.3g}")
             for n in ("effect", "effect_low", "effect_high")
         ]
         ends = [None if r[n] is None else float(f"{r[n] * factor + zero:.4g}") for n in ("range_low", "range_high")]
@@ -147,6 +148,11 @@ def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str]
             None if r["p_adjusted"] is None else p_text(r["p_adjusted"]), together,
         ])  # fmt: skip
     return columns, out
+
+
+def _per_step(slope: float, unit: str, steps: float) -> float:
+    """A slope per unit kept inside over so many of them; per cents are taken one on top of the other."""
+    return percent.over(slope, steps) if unit == percent.PERCENT else slope * steps
 
 
 def companion_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:

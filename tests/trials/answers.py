@@ -23,7 +23,9 @@ import numpy as np
 import pandas as pd
 
 from loadbook.analysis.answers.cells import Asked
-from loadbook.analysis.answers.estimate import History, Refusal
+from loadbook.analysis.answers.estimate import History
+from loadbook.analysis.answers.refusal import Refusal
+from loadbook.analysis.answers.working import fitted
 from tests.shops import RATE, SETTINGS, SETUPS, WITHIN, WORLDS, Part, Shop
 
 FULL = {(10, 4): 30, (30, 8): 25, (30, 14): 25, (100, 20): 20, (100, 40): 15, (400, 80): 8}  # (runs, parts): histories
@@ -33,7 +35,8 @@ QUESTIONS = 6
 
 @dataclass(frozen=True)
 class Result:
-    """One question: coverage, width over the oracle's, does the bound hold; model_only; NaN coverage where refused."""
+    """One question: coverage, width over the oracle's, does the bound hold (NaN: withheld)
+    model_only; NaN coverage where refused."""
 
     world: str
     runs: int
@@ -64,7 +67,7 @@ def play(
     """One history, asked `QUESTIONS` times in each of the three ways."""
     shop = Shop(world, runs, parts, seed=seed)
     frame = shop.history()
-    history = History(frame)
+    history = fitted(frame)
     by_run = frame.drop_duplicates(["run", "part"])
     named = {p.name: p for p in shop.parts}
     rng = np.random.default_rng([seed, runs, 1])
@@ -103,7 +106,8 @@ def _score(
         yield Result(
             shop.world, shop.runs, len(shop.parts), seed, kind, content,
             float(((truth >= reply.low) & (truth <= reply.high)).mean()),
-            float((reply.high - reply.low) / (high - low)), float((truth <= reply.bound).mean() >= 0.95),
+            float((reply.high - reply.low) / (high - low)),
+            float((truth <= reply.bound).mean() >= 0.95) if np.isfinite(reply.bound) else np.nan,
             reply.model_only, bool(reply.outside),
         )  # fmt: skip
 
@@ -151,7 +155,9 @@ def summary(results: list[Result], together: bool = False) -> pd.DataFrame:
             row |= {
                 "held": by.mean(), "held_error": by.std() / np.sqrt(len(by)), "width": answered["width"].mean(),
                 "width_median": answered["width"].median(), "bound": bound.mean(),
-                "bound_error": bound.std() / np.sqrt(len(bound)), "model_only": answered["model_only"].mean(),
+                "bound_error": bound.std() / np.sqrt(bound.notna().sum()),
+                "withheld": answered["bound_holds"].isna().mean(),
+                "model_only": answered["model_only"].mean(), "marked": answered["marked"].mean(),
             }  # fmt: skip
         out.append(row)
     return pd.DataFrame(out)

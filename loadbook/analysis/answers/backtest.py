@@ -35,7 +35,8 @@ _DIRECT = 250  # a group of more cells than this is solved through its columns, 
 class Scores:
     """Left-out scores of the pieces of one grouping.
 
-    score, weight   (pieces,) t and its share of 1/(G+1); cell (pieces,) the cell it belongs to
+    score, weight   (pieces,) t and its share of 1/(G+1); sd (pieces,) what t was divided by;
+                    cell (pieces,) the cell it belongs to
     group           (pieces,) code of the group left out; groups: how many, G
     """
 
@@ -44,6 +45,7 @@ class Scores:
     cell: Ints
     group: Ints
     groups: int
+    sd: Floats
 
 
 def weighted_quantile(values: Floats, weights: Floats, content: float) -> float:
@@ -196,7 +198,7 @@ def scores(fitted: Fit, group: Ints, piece_z: Floats, piece_cell: Ints) -> Score
     first = np.unique(pair, return_index=True)[1]
     runs_of_group = np.bincount(compact[piece_cell][first], minlength=groups)
     weight = 1.0 / ((groups + 1) * runs_of_group[compact[piece_cell]] * pieces[pair_code])
-    return Scores((piece_z - mean) / sd, weight, np.asarray(piece_cell), compact[piece_cell], groups)
+    return Scores((piece_z - mean) / sd, weight, np.asarray(piece_cell), compact[piece_cell], groups, sd)
 
 
 def class_factors(found: Scores, run: Ints, classes: Sequence[str]) -> dict[str, float]:
@@ -249,7 +251,7 @@ def held_shares(found: Scores, factor: Floats, content: float, few: bool = False
     return held
 
 
-def binomial_interval(held: float, runs: int, confidence: float = 0.95) -> tuple[float, float]:
+def binomial_interval(held: float, runs: float, confidence: float = 0.95) -> tuple[float, float]:
     """Clopper-Pearson interval of a share whose unit is the run (held may be a sum of shares of runs).
 
     >>> [round(x, 4) for x in binomial_interval(9, 10)]

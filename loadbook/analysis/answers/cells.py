@@ -132,9 +132,9 @@ class Sums:
         return np.concatenate([self.Vd.T @ w, np.asarray(self.Vs.T @ w)])
 
 
-FACTORS = ("setup", "atmosphere")
+FACTORS = ("setup", "atmosphere", "furnace")
 FAMILY = ("material", "shape", "condition")
-TEXT = ("run", "part", "characteristic", *FACTORS, *FAMILY, "family", "furnace", "shift", "plant")
+TEXT = ("run", "part", "characteristic", *FACTORS, *FAMILY, "family", "shift", "plant")
 CELL_KEY = ("run", "part", "characteristic", *FACTORS, "condition")
 
 
@@ -152,8 +152,8 @@ class Cells:
     """Cells of one history.
 
     frame    one row per cell: the key columns, other labels, day, section_mm, plannable settings, z (mean), n
-    z, n     (N,) mean movement on the working scale, pieces;  run, part, series (N,) codes
-    piece_z, piece_cell   (pieces,) every piece's movement and its cell
+    z, n     (N,) mean movement on the scale that is fitted, pieces;  run, part, series (N,) codes
+    piece_z, piece_cell   (pieces,) every piece's movement and its cell;  piece_told the same on the working scale
     within_df, within_ss  pieces − cells, sum of squares inside cells
     """
 
@@ -167,6 +167,7 @@ class Cells:
     piece_cell: Ints
     within_df: float
     within_ss: float
+    piece_told: Floats
 
     @property
     def runs(self) -> int:
@@ -182,11 +183,41 @@ class Cells:
         return int(self.series.max()) + 1 if len(self.series) else 0
 
 
-def make_cells(pieces: pd.DataFrame) -> Cells:
+@dataclass(frozen=True)
+class Warp:
+    """The scale that is fitted: c·asinh(z/c), for movement whose spread grows with its size; c infinite: z itself.
+
+    >>> w = Warp(10.0)
+    >>> round(w.to(100.0), 3), round(w.back(w.to(-100.0)), 6), Warp().to(5.0)
+    (29.982, -100.0, 5.0)
+    """
+
+    c: float = float("inf")
+
+    def to(self, z: float) -> float:
+        return float(self.all_to(np.array([z]))[0])
+
+    def back(self, w: float) -> float:
+        return float(self.all_back(np.array([w]))[0])
+
+    def all_back(self, w: Floats) -> Floats:
+        if not np.isfinite(self.c):
+            return w
+        return np.asarray(self.c * np.sinh(np.clip(w / self.c, -50.0, 50.0)), dtype=np.float64)
+
+    def all_to(self, z: Floats) -> Floats:
+        return z if not np.isfinite(self.c) else np.asarray(self.c * np.arcsinh(z / self.c), dtype=np.float64)
+
+
+PLAIN = Warp()
+
+
+def make_cells(pieces: pd.DataFrame, warp: Warp = PLAIN) -> Cells:
     """Cells of a frame with one row per piece and characteristic.
 
     pieces  columns run, part, z (movement on the working scale), day (days, any origin); optional: characteristic,
             setup, atmosphere, condition, material, family, shape, furnace, shift, plant, section_mm, plannable settings
+    warp    the scale that is fitted; the frame's z and piece_told stay on the working scale
     Returns Cells, sorted by day; rows whose z is missing are left out
     """
     frame = pieces[pieces["z"].notna()].reset_index(drop=True)
@@ -208,19 +239,21 @@ def make_cells(pieces: pd.DataFrame) -> Cells:
         total = np.bincount(code, weights=np.where(known, column, 0.0))
         have = np.bincount(code, weights=known.astype(float))
         cells[name] = np.divide(total, have, out=np.full(len(count), np.nan), where=have > 0)
-    z = frame["z"].to_numpy(dtype=float)
-    cells["z"] = np.bincount(code, weights=z) / count
+    told = frame["z"].to_numpy(dtype=float)
+    z = warp.all_to(told)
+    cells["z"] = np.bincount(code, weights=told) / count
+    mean = np.bincount(code, weights=z) / count
     cells["n"] = count.astype(float)
     order = np.argsort(cells["day"].to_numpy(), kind="stable")
     cells = cells.iloc[order].reset_index(drop=True)
     place = np.empty(len(order), dtype=np.int64)
     place[order] = np.arange(len(order))
     piece_cell = place[code]
-    mean = cells["z"].to_numpy()
+    mean = mean[order]
     series = cells["part"].astype(str) + "\x1f" + cells["characteristic"].astype(str)
     return Cells(
         cells, mean, cells["n"].to_numpy(), _codes(cells["run"]), _codes(cells["part"]), _codes(series), z, piece_cell,
-        float(len(z) - len(cells)), float(((z - mean[piece_cell]) ** 2).sum()),
+        float(len(z) - len(cells)), float(((z - mean[piece_cell]) ** 2).sum()), told,
     )  # fmt: skip
 
 

@@ -18,6 +18,8 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .cells import FACTORS, FAMILY, Asked, Break, Cells, Grouping, Ints, Slopes, Term
 
+EVERY_RUNS, MOST_STEPS = 5, 24  # the level may step at every fifth run, at so many places at most
+FACTOR_RUNS = 40  # a history of fewer runs has one effect per furnace, and none inside part numbers
 HARDLY = 1e-3  # a setting whose deviations stay under this share of its size is switched off
 
 
@@ -39,6 +41,8 @@ class Design:
     shares: dict[str, Floats]  # factor -> (series, levels) share of cells
     breaks: tuple[Break, ...]
     extra: tuple[str, ...]
+    steps: Floats  # first days of the level's steps
+    step_share: Floats  # share of cells at or after each
 
     def labels(self, asked: Asked) -> dict[str, list[Hashable | None]]:
         """Labels of every grouping for a question; None where nothing is known of it."""
@@ -59,7 +63,8 @@ class Design:
             out["since the break"] = [age]
             out["part since the break"] = [None if known is None else (known, age)]
         for name in self.extra:
-            out[f"same {name}"] = [self._label(name, asked, known)]
+            label = self.level(name, asked, known) if name in FACTORS else self._label(name, asked, known)
+            out[f"same {name}"] = [label]
         return out
 
     def columns(self, asked: Asked) -> dict[str, Floats]:
@@ -80,6 +85,7 @@ class Design:
             "settings within part": np.array(deviations),
             "mean settings": np.array(means),
             "date": np.array([(self.day(asked) - at) / sd]),
+            "level": (self.day(asked) >= self.steps) - self.step_share,
         }
         for factor, levels in self.factors.items():
             level = self.level(factor, asked, known)
@@ -106,11 +112,28 @@ class Design:
         return self.cells.frame[name].iloc[last] or ("not recorded", series)
 
     def new_levels(self, asked: Asked) -> dict[str, str]:
-        """Setup or atmosphere asked for that no run of the history had."""
+        """Setup, atmosphere or furnace asked for that no run of the history had, where it has any on record."""
         return {
             factor: value
             for factor in FACTORS
-            if (value := getattr(asked, factor)) and value not in set(self.cells.frame[factor])
+            if (value := getattr(asked, factor)) and (ran := {*self.cells.frame[factor]} - {""}) and value not in ran
+        }
+
+    def not_recorded(self, asked: Asked) -> list[str]:
+        """What is asked about and on record for no run."""
+        return [f for f in FACTORS if getattr(asked, f) and not {*self.cells.frame[f]} - {""}]
+
+    def assumed(self, asked: Asked) -> dict[str, str]:
+        """What nobody named and was taken as the part number's usual: factor -> level, where the history varies it."""
+        series = self.series_of.get((asked.part or "", asked.characteristic or ""))
+        if series is None:
+            return {}
+        return {
+            factor: usual
+            for factor in FACTORS
+            if not getattr(asked, factor)
+            and len({*self.cells.frame[factor]} - {""}) > 1
+            and (usual := self.usual(factor, series))
         }
 
     def day(self, asked: Asked) -> float:
@@ -175,6 +198,12 @@ def make_design(cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str]
             B.append(np.nan_to_num((mean - between_at[name][0]) / spread)[series])
     day = frame["day"].to_numpy(dtype=float)
     day_at = (float(day.mean()), float(day.std(ddof=1)) if len(day) > 1 and day.std() > 0 else 1.0)
+    first_day = np.full(cells.runs, np.inf)
+    np.minimum.at(first_day, cells.run, day)
+    wanted = np.sort(first_day)[EVERY_RUNS :: max(EVERY_RUNS, -(-cells.runs // (MOST_STEPS + 1)))]
+    steps = np.unique(wanted[wanted > day.min()])
+    since = (day[:, None] >= steps[None, :]).astype(float)
+    step_share = since.mean(axis=0)
     terms: list[Term] = [
         Grouping("same family", tuple(_or_own(frame[name], series) for name in FAMILY)),
         Grouping("same part", (series.tolist(),)),
@@ -185,15 +214,18 @@ def make_design(cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str]
         Slopes("settings within part", np.column_stack(D) if D else np.zeros((len(day), 0))),
         Slopes("mean settings", np.column_stack(B) if B else np.zeros((len(day), 0))),
         Slopes("date", ((day - day_at[0]) / day_at[1])[:, None] if day.std() > 0 else np.zeros((len(day), 0))),
+        Slopes("level", since - step_share),
     ]
     factors: dict[str, list[str]] = {}
     shares: dict[str, Floats] = {}
     usual_factors: list[str] = []
-    for factor in FACTORS:
+    several = [f for f in FACTORS if len({*frame[f]} - {""}) > 1]
+    if "furnace" in several and cells.runs < FACTOR_RUNS:
+        several.remove("furnace")
+        extra = tuple(dict.fromkeys([*extra, "furnace"]))
+    for factor in several:
         labels = frame[factor].to_numpy().astype(str)
         levels = [v for v in np.unique(labels) if v]
-        if len(levels) < 2:
-            continue
         own = np.column_stack([(labels == v).astype(float) for v in levels])
         held = np.column_stack([np.bincount(series, weights=own[:, k], minlength=many) for k in range(len(levels))])
         share = np.asarray(held / count[:, None], dtype=np.float64)
@@ -219,7 +251,7 @@ def make_design(cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str]
     return Design(
         cells, terms, tuple(within_sd), tuple(between_at), within_sd, between_at, series_mean,
         {(str(p), str(c)): k for k, (p, c) in enumerate(names)}, day_at, factors, tuple(usual_factors), shares,
-        tuple(passed), tuple(extra),
+        tuple(passed), tuple(extra), steps, step_share,
     )  # fmt: skip
 
 

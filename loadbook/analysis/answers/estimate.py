@@ -1,10 +1,9 @@
 """How much will it move? A shrinkage model's mean, and a width that its own back-test has earned.
 
-One process, one kind of characteristic, one side (bores and outside sizes apart) at a time. See answerfit for the
-model, answercells and answerdesign for its columns, backtest for the scores, answerbound for the stock bound,
-answerneed for what would narrow it.
-
-When there is no answer: too few runs, part numbers or repeats, or nothing that scatters; and what to measure.
+One process, one kind of characteristic, one side (bores and outside sizes apart) at a time. See `fit` for the model,
+`cells` and `design` for its columns, `backtest` for the scores, `spread` for part numbers that scatter more than
+others, `forward` for the test on later runs, `beyond` for questions outside what was run, `fewparts` for new part
+numbers, `bound` for stock, `inside` for tolerances, `need` for what would narrow it.
 """
 
 from __future__ import annotations
@@ -12,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -20,88 +18,41 @@ from scipy.special import stdtrit
 
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.errors import CalculationError
-from loadbook.core.remarks import Remark, remark
 
-from . import backtest
-from .bound import one_sided, satterthwaite
-from .cells import Asked, Break, Cells, Ints, class_of, make_cells, spread_classes
+from . import backtest, fewparts
+from .beyond import NOTHING, WIDER, Beyond, beyond, wider_columns, wider_terms
+from .bound import Predicted, one_sided, satterthwaite
+from .cells import PLAIN, Asked, Break, Cells, Ints, Warp, class_of, make_cells, spread_classes
 from .design import Design, make_design
 from .fit import Fit, Row, fit
+from .forward import WIDENED_UNTIL, YEAR, Forward, forward, moved_since, share, stretch
+from .inside import Inside, Law, Starts, drawn, known, law
+from .refusal import Refusal, refusal
+from .spread import PartSpread, part_spread
 
-if TYPE_CHECKING:
-    from .cells import Asked, Cells
-
-LEAST_RUNS = 8  # of the whole history, for a known part number
-LEAST_DF = 4  # cells − part numbers, for a known part number
-LEAST_PARTS = 6  # for a new part number
-EXACT = 1e-5  # a variance of runs and pieces below this share of the whole is rounding, not scatter
-
-
-@dataclass(frozen=True)
-class Refusal:
-    """Why there is no answer, its figures saying what is missing; how many runs, pieces and part numbers there are."""
-
-    why: Remark
-    runs: int
-    pieces: int
-    parts: int
-
-
-def refusal(history: History, asked: Asked) -> Refusal | None:
-    """Why this question cannot be answered from this history, or None."""
-    why = _why(history, asked)
-    c = history.cells
-    return None if why is None else Refusal(why, c.runs, len(c.piece_z), c.parts)
-
-
-def _why(history: History, asked: Asked) -> Remark | None:
-    """The plainest reason first."""
-    c, known = history.cells, history.known(asked)
-    if float(np.ptp(c.piece_z)) == 0.0:
-        return remark("no_scatter")
-    if still(c):
-        return remark("no_scatter_inside_parts")
-    if known and c.runs < LEAST_RUNS:
-        return remark("too_few_runs", runs=c.runs, needed=LEAST_RUNS)
-    if known and history.df2 < LEAST_DF:
-        return remark("too_few_repeats", runs=len(c.z), parts=c.many, repeats=history.df2, needed=LEAST_DF)
-    if not known and c.parts < LEAST_PARTS:
-        return remark("too_few_parts", parts=c.parts, needed=LEAST_PARTS, runs=LEAST_RUNS, repeats=LEAST_DF)
-    if exact(history):
-        return remark("computed_figures")
-    return None
-
-
-def still(cells: Cells) -> bool:
-    """Whether no piece moved otherwise than the others of its part number and characteristic."""
-    series = cells.series[cells.piece_cell]
-    if cells.many == len(cells.piece_z):
-        return False  # one piece each: nothing was repeated
-    first = cells.piece_z[np.unique(series, return_index=True)[1]]
-    return float(np.max(np.abs(cells.piece_z - first[series]))) <= 1e-6 * float(np.max(np.abs(cells.piece_z)))
-
-
-def exact(history: History) -> bool:
-    """Whether part numbers and settings leave no scatter between runs and pieces."""
-    return history.fit.run_var + history.fit.s2 <= EXACT * float(np.var(history.cells.z))
-
-
-METHOD = "shrinkage 2"
+METHOD = "shrinkage 3"
+BOUND_PARTS = 10  # part numbers from which a new one has a bound: fewer cannot show how lopsided they are
 
 
 @dataclass(frozen=True)
 class Reply:
     """An answer on the working scale.
 
-    low, high       the interval that holds `content` of pieces; median its centre; NaN where refused
-    bound           one-sided, on the side that harms (NaN where the kind has none)
+    low, high       the interval that holds `content` of pieces; median its centre
+    bound           one-sided, on the side that harms; NaN where the kind has none, or `no_bound` says why:
+                    'beyond' what was run, or too 'few parts'
     known           the part number has runs of its own in this history
     model_only      the width is the model's own: too few runs to back-test it
     groups          how many runs (known) or part numbers (new) the back-test leaves out in turn
-    quantile        q, in standard deviations;  factor f of the spread class;  spread_class its name
+    quantile        q, in standard deviations;  factor f of the spread class and part number;  spread_class its name
     v_mean, v       variance of the mean, and of one new piece in a new run
-    coverage        back-tested coverage, or None where model only, or too few groups to judge by the others
-    outside         planned settings outside what was run: name -> (asked, lowest run, highest run)
+    tested          share of later pieces that such intervals held, each predicted from its past; None where too few
+    last_year       the same of the last year alone
+    widened         how much wider than asked for it is because the forward test fell short (1: not)
+    moved_since     runs since the level seems to have moved, undeclared; None
+    beyond          what of the question was never run;  new_levels  setup or furnace never run
+    assumed         setup, atmosphere, furnace that nobody named, taken as the part number's usual ones
+    borrowed        other kinds and processes that the spread of new part numbers is learned from; None where not
     """
 
     low: float
@@ -122,16 +73,27 @@ class Reply:
     v: float
     df: float
     bound_ratio: float
-    coverage: backtest.Coverage | None
+    tested: backtest.Coverage | None
+    last_year: backtest.Coverage | None
     runs: int
     pieces: int
     parts: int
     own_runs: int
     own_pieces: int
     evidence: str
-    outside: dict[str, tuple[float, float, float]] = field(default_factory=dict)
+    beyond: Beyond = NOTHING
     new_levels: dict[str, str] = field(default_factory=dict)
+    assumed: dict[str, str] = field(default_factory=dict)
     since_break: int | None = None
+    widened: float = 1.0
+    moved_since: int | None = None
+    no_bound: str | None = None
+    borrowed: int | None = None
+
+    @property
+    def outside(self) -> bool:
+        """Whether it was never run so: no bound, no stock."""
+        return bool(self.beyond) or bool(self.new_levels)
 
 
 class History:
@@ -140,6 +102,8 @@ class History:
     pieces   one row per piece and characteristic (columns: see make_cells)
     breaks   declared breaks;  extra: further grouping columns;  spread_class: declared class column
              (default: thin and thick section, parted at the median part number)
+    warp     the scale it is fitted on (see `cells.Warp`); before_um (pieces,) readings before, where there are any
+     others: the shop's other kinds, for new part numbers
     Raises   CalculationError where no model can be fitted: nothing measured, one cell, or no spread at all
     """
 
@@ -149,20 +113,37 @@ class History:
         breaks: Sequence[Break] = (),
         extra: Sequence[str] = (),
         spread_class: str | None = None,
+        warp: Warp = PLAIN,
+        others: Sequence[fewparts.Kind] = (),
     ) -> None:
-        self.cells: Cells = make_cells(pieces)
+        self.cells: Cells = make_cells(pieces, warp)
         if len(self.cells.z) == 0:
             raise CalculationError(
                 "no piece of this kind has a movement on record", remedy="Take in readings before and after"
             )
-        self.breaks = tuple(breaks)
+        self.breaks, self.extra, self.others, self.warp = tuple(breaks), tuple(extra), tuple(others), warp
         self.design: Design = make_design(self.cells, breaks, extra)
         self.edge, self.classes = spread_classes(self.cells, spread_class)
+        kept = pieces[pieces["z"].notna()]
+        self.before_um = kept["before_mm"].to_numpy(dtype=float) * 1000.0 if "before_mm" in kept else None
 
     @cached_property
     def fit(self) -> Fit:
         c = self.cells
         return fit(c.z, c.n, c.run, self.design.terms, c.within_df, c.within_ss)
+
+    @cached_property
+    def _fit_level(self) -> Fit:
+        """Without a level of its own in time: what an undeclared change shows against."""
+        c = self.cells
+        terms = [t for t in self.design.terms if t.name != "level"]
+        return fit(c.z, c.n, c.run, terms, c.within_df, c.within_ss, like=self.fit)
+
+    @cached_property
+    def _fit_wide(self) -> Fit:
+        """With own slopes and squares: for questions beyond what was run."""
+        c = self.cells
+        return fit(c.z, c.n, c.run, wider_terms(self.design), c.within_df, c.within_ss, like=self.fit)
 
     @cached_property
     def piece_run(self) -> Ints:
@@ -189,8 +170,27 @@ class History:
         return backtest.class_factors(self._scores_known, self.piece_run, self.piece_class)
 
     @cached_property
-    def piece_factor(self) -> Floats:
+    def class_factor(self) -> Floats:
         return np.array([self.factors[c] for c in self.piece_class])
+
+    @cached_property
+    def spread(self) -> PartSpread:
+        """Spread factors of the part numbers."""
+        series = self.cells.series[self.cells.piece_cell]
+        return part_spread(self._scores_known, self.class_factor, series, self.piece_run)
+
+    def piece_factor(self, known: bool) -> Floats:
+        """(pieces,) spread factor of each piece's class and, for known part numbers, of its part number."""
+        return self.class_factor * self.spread.of_pieces if known else self.class_factor
+
+    @cached_property
+    def forward(self) -> Forward:
+        return forward(self.fit, self.cells)
+
+    @cached_property
+    def moved_since(self) -> int | None:
+        """Runs since the level seems to have moved without a declared break."""
+        return moved_since(forward(self._fit_level, self.cells))
 
     @property
     def df2(self) -> int:
@@ -199,10 +199,27 @@ class History:
     def known(self, asked: Asked) -> bool:
         return (asked.part or "", asked.characteristic or "") in self.design.series_of
 
+    def series(self, asked: Asked) -> int | None:
+        return self.design.series_of.get((asked.part or "", asked.characteristic or ""))
+
     def row(self, asked: Asked) -> Row:
         row = self.fit.row(self.design.labels(asked), self.design.columns(asked))
         extra = sum(self.fit.theta.get(f"{factor} within part", 0.0) for factor in self.design.new_levels(asked))
         return replace(row, unknown=row.unknown + extra) if extra else row
+
+    def predicted(self, asked: Asked) -> Predicted:
+        """Expectation and spread of one more piece treated so."""
+        f, series = self.fit, self.series(asked)
+        if series is not None and beyond(self.design, asked):
+            f = self._fit_wide
+            row = f.row(self.design.labels(asked), wider_columns(self.design, asked))
+        else:
+            row = self.row(asked)
+        df2 = max(self.df2, 1)
+        df1 = df2 if series is not None else max(self.cells.parts - 2, 1)
+        factor = self.factors.get(self.spread_class_of(asked), 1.0) * self.spread.factor(series)
+        sd = factor * float(np.sqrt(f.run_var + f.s2))
+        return Predicted(f.mean(row), f.mean_variance(row), df1, sd, min(df2, self.spread.df(series)))
 
     def ask(
         self,
@@ -222,39 +239,149 @@ class History:
         refused = refusal(self, asked)
         if refused is not None:
             return refused
-        known, c, f = self.known(asked), self.cells, self.fit
-        row = self.row(asked)
-        mean, v_mean = f.mean(row), f.mean_variance(row)
-        v = v_mean + f.run_var + f.s2
-        scores = self.scores(known)
-        df2 = max(self.df2, 1)
-        df1 = df2 if known else max(c.parts - 2, 1)
-        model_only = known and scores.groups < backtest.groups_needed(content)
-        name = self.spread_class_of(asked)
-        if model_only:
-            factor, df = 1.0, satterthwaite([(v_mean, df1), (f.run_var, df2), (f.s2, max(c.within_df, df2))])
-            quantile = float(stdtrit(df, (1.0 + content) / 2.0))
-            held = None
-        else:
-            factor, df = self.factors.get(name, 1.0), float(df1)
-            quantile = backtest.reach(scores, self.piece_factor, content, few=not known)
-            # one run fewer must still have a finite quantile, or every left-out interval would hold by being endless
-            enough = not known or scores.groups > backtest.groups_needed(content)
-            held = self.coverage(known, content) if enough else None
-        half = quantile * factor * float(np.sqrt(v))
-        ratio, bound = 1.0, float("nan")
-        if harm:
-            signed = harm * scores.score / self.piece_factor
+        reply = self._known(asked, content) if self.known(asked) else self._new(asked, content)
+        why = "beyond" if reply.outside else "few parts" if not reply.known and reply.parts < BOUND_PARTS else None
+        if harm and why is None:
+            scores = self.scores(reply.known)
+            signed = harm * scores.score / self.piece_factor(reply.known)
+            about = self.predicted(asked)
             bound, ratio = one_sided(
-                mean, v_mean, f.run_var + f.s2, factor, df1, df2, harm, signed, scores.weight, bound_content,
-                bound_confidence,
+                about, harm, signed, scores.weight, scores.groups, bound_content, bound_confidence
             )  # fmt: skip
-        own = c.series == self.design.series_of.get((asked.part or "", asked.characteristic or ""), -1)
+            bound += (bound - about.mean) * (reply.widened - 1.0)
+            reply = replace(reply, bound=bound, bound_ratio=ratio)
+        reply = replace(reply, harm=harm, no_bound=why, bound_content=bound_content, bound_confidence=bound_confidence)
+        return self._told(reply)
+
+    def _told(self, reply: Reply) -> Reply:
+        """Figures back from the scale that was fitted to the working scale."""
+        back = self.warp.back
+        return replace(
+            reply, low=back(reply.low), high=back(reply.high), median=back(reply.median), bound=back(reply.bound)
+        )  # fmt: skip
+
+    def _known(self, asked: Asked, content: float) -> Reply:
+        about, f = self.predicted(asked), self.fit
+        scores = self._scores_known
+        factor = about.sd / float(np.sqrt(f.run_var + f.s2))
+        v = about.v_mean + f.run_var + f.s2
+        model_only = scores.groups < backtest.groups_needed(content)
+        if model_only:
+            factor, df = 1.0, satterthwaite(
+                [(about.v_mean, about.df1), (f.run_var, self.df2), (f.s2, max(self.cells.within_df, self.df2))]
+            )  # fmt: skip
+            quantile = float(stdtrit(df, (1.0 + content) / 2.0))
+        else:
+            df = float(max(self.df2, 1))
+            quantile = backtest.reach(scores, self.piece_factor(True), content, few=False)
+        outside = beyond(self.design, asked)
+        half = quantile * factor * float(np.sqrt(v)) * (WIDER if outside else 1.0)
+        since = self.moved_since
+        tested, year, scaled, chosen = self.test(True, content, quantile)
+        short = tested is not None and tested.high < content
+        widened = 1.0
+        if short or (since is not None and since < WIDENED_UNTIL):
+            widened = stretch(self.forward, scaled, chosen, content)
+        half *= widened
+        return self._reply(
+            asked, about, content, half, known=True, model_only=model_only, groups=scores.groups, quantile=quantile,
+            factor=factor, df=df, v=v, tested=tested, last_year=year, widened=widened, moved_since=since,
+            beyond=outside,
+        )  # fmt: skip
+
+    def test(
+        self, known: bool, content: float, quantile: float
+    ) -> tuple[backtest.Coverage | None, backtest.Coverage | None, Floats, np.ndarray]:
+        """(share of later pieces held, that of the last year, |t| over the reach of each piece, which pieces count)."""
+        found = self.forward
+        chosen = ~found.new if known else found.new
+        scaled = np.abs(found.score) / (quantile * self.piece_factor(known)[found.piece])
+        late = chosen & (found.day > float(np.max(self.cells.frame["day"])) - YEAR)
+        return share(found, scaled <= 1.0, chosen), share(found, scaled <= 1.0, late, None), scaled, chosen
+
+    def _new(self, asked: Asked, content: float) -> Reply:
+        """A new part number: from the spread of few, and from ten on together with the model's own answer."""
+        few = self.few
+        tail = (1.0 - content) / 2.0
+        low, high = few.quantile(tail), few.quantile(1.0 - tail)
+        about, f = self.predicted(asked), self.fit
+        half, df = (high - low) / 2.0, float(max(self.cells.parts - 2, 1))
+        factor = self.factors.get(self.spread_class_of(asked), 1.0)
+        v = about.v_mean + f.run_var + f.s2
+        groups = self.cells.parts
+        if groups >= BOUND_PARTS:
+            scores = self._scores_new
+            q = backtest.reach(scores, self.class_factor, content, few=True)
+            w = groups / (groups + fewparts.OWN_PARTS)
+            half = float(np.exp(w * np.log(q * factor * np.sqrt(v)) + (1.0 - w) * np.log(half)))
+        else:
+            shift = self._treated(asked)
+            low, high, centre = low + shift, high + shift, few.quantile(0.5) + shift
+            v_piece = float(few.weight @ few.v_piece)
+            about = Predicted(centre, float(few.weight @ few.v_mean), about.df1, float(np.sqrt(v_piece)), about.df2)
+            v, factor = about.v_mean + v_piece, 1.0
+            half = max(high - centre, centre - low)
+        quantile = half / (factor * float(np.sqrt(v)))
+        tested, year, *_ = self.test(False, content, quantile)
+        if groups < BOUND_PARTS:
+            tested, year = self.few_left_out(content), None
+        return self._reply(
+            asked, about, content, half, known=False, model_only=False, groups=groups, quantile=quantile,
+            factor=factor, df=df, v=v, tested=tested, last_year=year, beyond=beyond(self.design, asked),
+            borrowed=len(self.others),
+        )  # fmt: skip
+
+    def _treated(self, asked: Asked) -> float:
+        """What the setup, atmosphere and furnace asked about add, as they do inside part numbers."""
+        out = 0.0
+        for name, values in self.design.columns(asked).items():
+            if name in self.fit.offsets and name.removesuffix(" within part") in self.design.factors:
+                first = self.fit.offsets[name][0]
+                out += float(values @ self.fit.beta[first : first + len(values)])
+        return out
+
+    def kind(self, without: int | None = None) -> fewparts.Kind:
+        """What its part numbers (one left out) say of how far part numbers and runs differ."""
+        c = self.cells
+        keep = np.ones(len(c.z), dtype=bool) if without is None else c.part != without
+        return fewparts.kind(c.z[keep], c.n[keep], c.part[keep], float(np.sqrt(self.fit.s2)))
+
+    @cached_property
+    def _priors(self) -> tuple[Floats, Floats]:
+        return fewparts.pooled(self.others)
+
+    @cached_property
+    def few(self) -> fewparts.Mixture:
+        """What a new part number will do, its spread learned from few and from the shop's other kinds."""
+        return fewparts.predictive(self.kind(), self._priors)
+
+    def few_left_out(self, content: float) -> backtest.Coverage | None:
+        """Share of pieces that such intervals held with each part number left out in turn; None under four."""
+        c = self.cells
+        if c.parts < 4:
+            return None
+        held = np.zeros(len(c.piece_z), dtype=bool)
+        part = c.part[c.piece_cell]
+        for p in range(c.parts):
+            mixture = fewparts.predictive(self.kind(p), self._priors)
+            tail = (1.0 - content) / 2.0
+            z = c.piece_z[part == p]
+            held[part == p] = (z >= mixture.quantile(tail)) & (z <= mixture.quantile(1.0 - tail))
+        return backtest.coverage(held, self.piece_run, part)
+
+    def _reply(
+        self, asked: Asked, about: Predicted, content: float, half: float, *, known: bool, **told: object
+    ) -> Reply:  # fmt: skip
+        c = self.cells
+        own = c.series == (-1 if (series := self.series(asked)) is None else series)
         return Reply(
-            mean - half, mean + half, mean, content, bound, bound_content, bound_confidence, harm, known, model_only,
-            scores.groups, quantile, factor, name, v_mean, v, df, ratio, held, c.runs, len(c.piece_z), c.parts,
-            len(np.unique(c.run[own])), int(c.n[own].sum()), self.evidence(asked), self.outside(asked),
-            self.design.new_levels(asked), self.since_break(asked),
+            low=about.mean - half, high=about.mean + half, median=about.mean, content=content, bound=float("nan"),
+            bound_content=0.95, bound_confidence=0.95, bound_ratio=1.0, harm=0, known=known,
+            spread_class=self.spread_class_of(asked), v_mean=about.v_mean, runs=c.runs, pieces=len(c.piece_z),
+            parts=c.parts, own_runs=len(np.unique(c.run[own])), own_pieces=int(c.n[own].sum()),
+            evidence=self.evidence(asked), new_levels=self.design.new_levels(asked),
+            assumed=self.design.assumed(asked), since_break=self.since_break(asked),
+            **told,  # type: ignore[arg-type]
         )  # fmt: skip
 
     def coverage(self, known: bool, content: float, where: Ints | None = None) -> backtest.Coverage:
@@ -265,12 +392,28 @@ class History:
 
     def held(self, known: bool, content: float) -> np.ndarray:
         """(pieces,) which of them the interval would have held with their run (part number) left out."""
-        return backtest.held_shares(self.scores(known), self.piece_factor, content, few=not known)
+        return backtest.held_shares(self.scores(known), self.piece_factor(known), content, few=not known)
+
+    def law(self, known: bool) -> tuple[Law, float]:
+        """The law of the left-out scores over their spread factors, and their rms."""
+        scores = self.scores(known)
+        return law(scores.score / self.piece_factor(known), scores.weight, scores.groups)
+
+    def inside(self, asked: Asked, reply: Reply, starts: Starts) -> Inside:
+        """Share of pieces that stay inside limits given on the fitted scale."""
+        shape, k = self.law(True)
+        f, about = self.fit, self.predicted(asked)
+        run_share = f.run_var / (f.run_var + f.s2)
+        wider = reply.widened * (WIDER if reply.outside else 1.0)
+        if reply.known or reply.parts >= BOUND_PARTS:
+            return known(shape, starts, about.mean, about.v_mean, about.df1, about.sd * k * wider, about.df2, run_share)
+        level, sd = self.few.draws(4000, np.random.Generator(np.random.PCG64(1)))
+        return drawn(shape, starts, level + self._treated(asked), sd * k, run_share)
 
     def spread_class_of(self, asked: Asked) -> str:
         if self.edge is None:
             return "all"
-        known = self.design.series_of.get((asked.part or "", asked.characteristic or ""))
+        known = self.series(asked)
         if known is not None:
             return self.classes[int(np.flatnonzero(self.cells.series == known)[0])]
         return class_of(asked.section_mm, self.edge)
@@ -285,25 +428,6 @@ class History:
         if asked.family and (frame["family"] == asked.family).any():
             return "same family"
         return "all"
-
-    def outside(self, asked: Asked) -> dict[str, tuple[float, float, float]]:
-        """Planned settings beyond what this part number (a new one: any) was ever run at.
-
-        A quarter of the usual deviation inside part numbers (or half a percent) counts as the same setting.
-        """
-        out = {}
-        series = self.design.series_of.get((asked.part or "", asked.characteristic or ""))
-        for name, value in asked.settings.items():
-            if name not in self.cells.frame:
-                continue
-            run = self.cells.frame[name].to_numpy(dtype=float)
-            run = run[np.isfinite(run) & ((self.cells.series == series) | (series is None))]
-            if len(run) == 0:
-                continue
-            near = max(0.25 * self.design.within_sd.get(name, 0.0), 0.005 * abs(value))
-            if not run.min() - near <= value <= run.max() + near:
-                out[name] = (float(value), float(run.min()), float(run.max()))
-        return out
 
     def since_break(self, asked: Asked) -> int | None:
         """Runs since the last declared break before the day asked about; None where there is none."""

@@ -186,13 +186,17 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
     return _State(value, gradient, beta, C, g, log_lik)
 
 
-def fit(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float = 0.0, within_ss: float = 0.0) -> Fit:
+def fit(
+    z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float = 0.0, within_ss: float = 0.0,
+    like: Fit | None = None,
+) -> Fit:  # fmt: skip
     """Fit the variances of the terms, of the run and (with few repeats inside cells) of the piece.
 
     z          (N,) cell means on the working scale;  n (N,) pieces in each;  run (N,) codes from 0
     terms      the list of groupings and slopes; a term without levels or columns is left out
     within_df, within_ss   pieces − cells, and the sum of squares inside cells; from ten degrees on s² is their
                ratio, below it s² is fitted together with the rest, with what they say as its likelihood
+    like       a fit of nearly the same, whose variances are where the search begins
     Raises     CalculationError where all cells are the same
     """
     z = np.asarray(z, dtype=float)
@@ -211,6 +215,9 @@ def fit(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float
     s2_fixed = max(within_ss / within_df, 1e-6 * spread) if within_df >= 10 else None
     free = len(kept) + 1 + (s2_fixed is None)
     start = np.full(free, np.log(spread / (len(kept) + 2)))
+    if like is not None:
+        start[: len(kept)] = np.log([like.theta.get(t.name, spread * 1e-2) for t in kept])
+        start[len(kept)] = np.log(like.run_var)
     bounds = [(np.log(spread * 1e-7), np.log(spread * 1e3))] * free
     given = _Given(len(kept), VAGUE * spread, s2_fixed, (within_df, within_ss), scale)
 
@@ -218,6 +225,7 @@ def fit(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float
         state = _evaluate(sums, x, given)
         return state.value, state.gradient
 
+    start = np.clip(start, bounds[0][0], bounds[0][1])
     best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 200, "ftol": 1e-10})
     state = _evaluate(sums, best.x, given)
     var = np.exp(best.x)
@@ -228,8 +236,9 @@ def fit(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float
     )  # fmt: skip
 
 
-def dense_covariance(fitted: Fit) -> Floats:
-    """K itself (cells x cells), to check the structured path against; for small histories only."""
-    U = fitted.U.toarray()
-    same_run = fitted.run[:, None] == fitted.run[None, :]
-    return np.asarray((U * fitted.g) @ U.T + fitted.run_var * same_run + np.diag(fitted.s2 / fitted.n), dtype=float)
+def dense_covariance(fitted: Fit, chosen: Ints | None = None) -> Floats:
+    """K itself (cells x cells), of all cells or those chosen, in their order; for a few thousand at most."""
+    at = np.arange(len(fitted.n)) if chosen is None else chosen
+    U, run = fitted.U[at].toarray(), fitted.run[at]
+    same_run = run[:, None] == run[None, :]
+    return np.asarray((U * fitted.g) @ U.T + fitted.run_var * same_run + np.diag(fitted.s2 / fitted.n[at]), dtype=float)

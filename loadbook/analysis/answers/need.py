@@ -6,13 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from loadbook.analysis.trace.model import Floats
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from . import backtest
-from .cells import Asked
+from .beyond import WIDER
+from .cells import Asked, Slopes
 from .estimate import History, Reply
+from .fit import Fit, Row
 
 STEPS = (1, 2, 4, 8, 16)
+LEAST_WEIGHT = 0.25  # of a setting asked about, in variances of a piece per squared deviation
 
 
 @dataclass(frozen=True)
@@ -43,10 +47,10 @@ def need(history: History, asked: Asked, reply: Reply) -> Need:
     usual = float(np.median(fit.n))
     per_run = fit.run_var + fit.s2 / usual
     spread = fit.run_var + fit.s2
-    scale = 2.0 * reply.quantile * reply.factor
+    scale = 2.0 * reply.quantile * reply.factor * reply.widened * (WIDER if reply.outside else 1.0)
     if not reply.known:
         known = history.scores(True)
-        q = backtest.reach(known, history.piece_factor, reply.content, few=False)
+        q = backtest.reach(known, history.piece_factor(True), reply.content, few=False)
         own_scale = 2.0 * q * reply.factor if np.isfinite(q) else scale
     else:
         own_scale = scale
@@ -62,14 +66,23 @@ def need(history: History, asked: Asked, reply: Reply) -> Need:
             (k, scale * float(np.sqrt(shared / (1.0 + k * shared / noise) + row.unknown + spread))) for k in STEPS
         )
     missing = max(backtest.groups_needed(reply.content) - reply.groups, 0) if reply.known else 0
-    return Need(reply.high - reply.low, runs, parts, own_scale * float(np.sqrt(spread)), missing)
+    middle, back = history.warp.to(reply.median), history.warp.back
+
+    def told(width: float) -> float:
+        return back(middle + width / 2.0) - back(middle - width / 2.0)
+
+    return Need(
+        reply.high - reply.low, tuple((k, told(w)) for k, w in runs), tuple((k, told(w)) for k, w in parts),
+        told(own_scale * float(np.sqrt(spread))), missing,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Comparable:
     """A run of one part number that stands near what is asked; figures on the working scale.
 
-    nearness  correlation of its expected movement with that asked about, under the model (0 .. 1)
+    nearness  1/(1 + D²/2), D² the squared difference to be expected from its labels and from each setting asked
+              about, in variances of a piece; a setting counts by its effect, and a little whatever its effect (0 .. 1)
     """
 
     run: str
@@ -88,20 +101,26 @@ class Comparable:
 
 
 def comparables(history: History, asked: Asked, count: int = 8) -> list[Comparable]:
-    """The nearest runs: those whose expected movement goes most closely with that of what is asked."""
-    fit, cells, row = history.fit, history.cells, history.row(asked)
-    shared = fit.covariance_with_cells(row)
-    squared = fit.U.multiply(fit.U).dot(np.concatenate([[0.0], fit.g[1:]]))
-    inner = row.at > 0
-    own = float((row.values[inner] ** 2) @ fit.g[row.at[inner]]) + row.unknown
-    nearness = shared / np.sqrt(np.maximum(squared * own, 1e-300))
-    day = history.design.day(asked)
-    age = np.abs(cells.frame["day"].to_numpy(dtype=float) - day)
+    """The nearest runs: those whose movement should differ least from that of what is asked."""
+    fit, cells, row, design = history.fit, history.cells, history.row(asked), history.design
+    unlike = _unlike(fit, row)
+    frame = cells.frame
+    for k, name in enumerate(design.active):
+        if name in asked.settings:
+            first = fit.offsets["settings within part"][0] + k
+            effect = float(fit.beta[first]) ** 2 + float(fit.C[first, first])
+            weight = max(effect / (fit.run_var + fit.s2), LEAST_WEIGHT)
+            ran = frame[name].to_numpy(dtype=float)
+            apart = (ran - asked.settings[name]) / design.within_sd[name]
+            unlike = unlike + weight * np.where(np.isfinite(ran), apart, 1.0) ** 2
+    nearness = 1.0 / (1.0 + unlike / 2.0)
+    day = design.day(asked)
+    age = np.abs(frame["day"].to_numpy(dtype=float) - day)
     order = np.lexsort((age, -np.round(nearness, 6)))[:count]
     low = np.full(len(cells.z), np.inf)
     high = np.full(len(cells.z), -np.inf)
-    np.minimum.at(low, cells.piece_cell, cells.piece_z)
-    np.maximum.at(high, cells.piece_cell, cells.piece_z)
+    np.minimum.at(low, cells.piece_cell, cells.piece_told)
+    np.maximum.at(high, cells.piece_cell, cells.piece_told)
     out = []
     for c in order:
         r = cells.frame.iloc[int(c)]
@@ -113,6 +132,23 @@ def comparables(history: History, asked: Asked, count: int = 8) -> list[Comparab
         )  # fmt: skip
         out.append(found)
     return out
+
+
+def _unlike(fit: Fit, row: Row) -> Floats:
+    """(N,) variance that the labels and columns other than the settings leave between each cell and the row, over
+    that of a piece."""
+    g = fit.g.copy()
+    g[0] = 0.0
+    for term in fit.terms:  # settings are weighed apart; a run is not less like what is asked for being older
+        if isinstance(term, Slopes) and term.name in ("settings within part", "date", "level"):
+            first = fit.offsets[term.name][0]
+            g[first : first + term.columns.shape[1]] = 0.0
+    asked = np.zeros(len(g))
+    asked[row.at] = row.values
+    shared = fit.U @ (g * asked)
+    cells = fit.U.multiply(fit.U) @ g
+    own = float(asked**2 @ g) + row.unknown
+    return np.asarray(np.maximum(cells + own - 2.0 * shared, 0.0) / (fit.run_var + fit.s2), dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -132,5 +168,5 @@ def own_history(history: History, asked: Asked) -> Own | None:
     if series is None:
         return None
     mine = history.cells.series[history.cells.piece_cell] == series
-    z = history.cells.piece_z[mine]
+    z = history.cells.piece_told[mine]
     return Own(len(np.unique(history.piece_run[mine])), len(z), float(z.mean()), float(z.min()), float(z.max()))

@@ -1,16 +1,15 @@
 """Working scales of movement, and the direction in which a movement harms.
 
 plain µm; µm per 100 mm of the reference length; or, for form errors that cannot be negative, the logarithm of
-after over before in percent (100·ln). `movement.scale.with_value` turns pieces into these scales; here a figure
-of the scale is turned back into what is shown.
+after over before (100·ln). `analysis.movement.scale.with_value` turns pieces into these scales; here a figure of the
+scale is turned back into what is shown.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
+from loadbook.analysis.movement import percent
 from loadbook.core.errors import CalculationError
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, KEPT_ONLY_KINDS
 
@@ -54,11 +53,11 @@ class Scale:
     def displayed(self, z: float) -> float:
         """A figure of the working scale in the unit it is told in; rises with z.
 
-        >>> Scale("um per 100 mm", length_mm=250.0).displayed(8.0), round(Scale("log").displayed(100 * np.log(1.5)), 6)
-        (20.0, 50.0)
+        >>> Scale("um per 100 mm", length_mm=250.0).displayed(8.0), round(Scale("log").displayed(69.3147180559945), 6)
+        (20.0, 100.0)
         """
         if self.name == "log":
-            return 100.0 * (float(np.exp(min(z, 2000.0) / 100.0)) - 1.0)
+            return percent.of_log(z)
         if self.name == "um per 100 mm":
             if not self.length_mm:
                 raise CalculationError(

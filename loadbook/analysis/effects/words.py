@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from loadbook.analysis.movement import percent
 from loadbook.core import units
 from loadbook.core.figures import scale_words
 
@@ -93,8 +95,12 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
     else:
         step = nice_step(high_x - low_x)
         per = f"{figure(step)} {x_label} more of {spoken(e.parameter)}".replace("  ", " ")
-    scale = step / x_factor * y_factor
-    slope, ends = e.effect * scale, sorted((e.effect_low * scale, e.effect_high * scale))
+    amount = percent.shown(e.effect_unit, y_factor)
+
+    def over(value: float) -> float:
+        return float(amount(value * step / x_factor))
+
+    slope, ends = over(e.effect), sorted((over(e.effect_low), over(e.effect_high)))
     told = (
         f"{slope:+.3g} {y_label} ({100 * e.confidence:g} %: {ends[0]:+.3g} to {ends[1]:+.3g}) for {per}, "
         "comparing runs of the same part number"
@@ -119,21 +125,21 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
         first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {y_label} is unlikely."
         if e.runs < 30:
             first += f" {e.runs} runs seldom settle it; about 30 do."
-    return " ".join([first, *_warnings(e, scale, y_label, apart, real)])
+    return " ".join([first, *_warnings(e, over, y_label, apart, real)])
 
 
-def _warnings(e: Effect, scale: float, y_label: str, apart: str, real: bool) -> list[str]:
+def _warnings(e: Effect, over: Callable[[float], float], y_label: str, apart: str, real: bool) -> list[str]:
     out = []
     assert e.effect is not None
     if e.fit == "joint" and apart and e.alone is not None:
-        out.append(f"Alone it looks like {e.alone * scale:+.3g} {y_label}: it moves together with {apart}.")
+        out.append(f"Alone it looks like {over(e.alone):+.3g} {y_label}: it moves together with {apart}.")
     elif e.fit == "alone" and apart:
         out.append(f"It moves together with {apart}.")
     reference = e.alone if e.alone is not None else e.effect
     if e.pooled is not None and e.pooled * reference < 0 and e.pooled_low is not None and e.pooled_high is not None:
         if e.pooled_low > 0 or e.pooled_high < 0:
             out.append(
-                f"All part numbers thrown together show the opposite ({e.pooled * scale:+.3g} {y_label}): part "
+                f"All part numbers thrown together show the opposite ({over(e.pooled):+.3g} {y_label}): part "
                 "numbers that move more were run differently. Do not read the pooled picture."
             )
         else:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 LOT = "lot without serials"  # the view's reason
 COLUMNS = ("quantity", "reference_length_mm", "before_readings", "after_readings", "before_scatter_mm",
            "after_scatter_mm")  # fmt: skip
-WORKING = ("um", "um per 100 mm", "percent")  # units of working scales: kept in mm
+WORKING = ("um", "um per 100 mm", "log")  # units of working scales: kept in mm
 FIGURES = (
     "runs", "lots", "read_before", "read_after", "difference", "low", "high", "evidence", "spread_ratio", "said",
 )  # fmt: skip

@@ -17,6 +17,8 @@ from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import OWN_UNIT_KINDS
 
+from .percent import LOG
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -138,7 +140,7 @@ def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFra
 def with_value(frame: pd.DataFrame, stage: Stage | None = None) -> pd.DataFrame:
     """The frame with `y` and `unit` on the working scale of each characteristic, and `set_aside` to match.
 
-    stage None   movement: 'um', 'um per 100 mm', or 'percent' for scale 'log':
+    stage None   movement: 'um', 'um per 100 mm', or 'log' (told as true per cent, see percent.py):
                  100 ln(after / before), both floored at sqrt(2) x gauge standard deviation (form errors only)
     stage given  the plain reading: form errors in um, sizes in mm, others in their own unit
     y            NaN where set aside;  set_aside NULL where y is a figure
@@ -166,7 +168,7 @@ def with_value(frame: pd.DataFrame, stage: Stage | None = None) -> pd.DataFrame:
         floor = np.nan_to_num(_numbers(out, "expanded_uncertainty_mm") / 2.0)
         change = log_change(_numbers(out, "before_mm"), _numbers(out, "after_mm"), floor)
         y = np.where(log, np.where(aside.isna().to_numpy(), change, np.nan), y)
-    unit = np.where(log, "percent", np.where(scale == "um per 100 mm", "um per 100 mm", "um"))
+    unit = np.where(log, LOG, np.where(scale == "um per 100 mm", "um per 100 mm", "um"))
     out["unit"] = np.where(own, out["unit"].fillna("").astype(str), unit)
     hidden = aside.isna().to_numpy() & np.isnan(y)
     length = hidden & (scale == "um per 100 mm")
@@ -186,7 +188,7 @@ def _own_unit(frame: pd.DataFrame) -> Bools:
 
 
 def log_change(before: Floats, after: Floats, floor: Floats) -> Floats:
-    """Change of a non-negative form error in log percent, both readings floored.
+    """Change of a non-negative form error on the log scale, both readings floored.
 
     floor    [same unit] sqrt(2) x gauge standard deviation: half the expanded uncertainty of the movement
     Returns  100 ln(after / before), NaN where a reading is zero and there is no floor

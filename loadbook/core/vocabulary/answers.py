@@ -13,20 +13,32 @@ TERMS: tuple[Term, ...] = (
         "The unit is the run: pieces of one run share its furnace and its luck, so a hundred pieces of two runs are two "
         "runs. Every run of a part number gives one mean; a model says how such means go together: they are alike for the "
         "same material, shape and condition; more alike for the same part number; they shift with the heating rate, hold "
-        "temperature, hold time and cooling rate that were asked, with the setup and the atmosphere where those varied "
-        "inside part numbers, and with the date; and each run and each piece scatters. How much of each, the history "
+        "temperature, hold time and cooling rate that were asked, with the setup, the atmosphere and the furnace where those "
+        "varied inside part numbers, with the date, and with a level that may step at every fifth run; and each run and each "
+        "piece scatters. How much of each, the history "
         "itself decides. A part number with many runs is judged mostly by its own runs; one with few borrows from the others "
         "(shrinkage). A setting is judged by how runs of one and the same part number differed, never by the difference "
         "between delicate parts that got slow ramps and stout ones that did not. The width is then not the model's own "
-        "word: it is widened or narrowed until it would have held in the back-test. "
+        "word: it is widened or narrowed until it would have held in the back-test, for each part number as far as its own "
+        "runs scatter. What is told of it is a forward test: every later run predicted from what came before it, newer runs "
+        "counting more, the last year beside it. Where that falls short of what was asked the answer is widened and says so; "
+        "where the last runs lean to one side it says that the level moved, and under four runs after that it refuses. "
+        "What lies more than 2.5 deviations beyond a part number's own runs (or 3.4 for all settings together) is answered "
+        "with an interval half as wide again, without bound or stock. "
+        "Per cent are true per cent of the reading before; the logarithm is worked with and never shown. The share inside "
+        "a tolerance starts from the readings before of this part (or --before) and has a 90 % interval of its own. "
         "What would fool it: a change nobody declared (new gauge, new lining: record it, loadbook take breaks); pieces "
         "left unmeasured because they cracked; readings taken in another way before and after; a setting far from what was "
-        "run (the answer says extrapolation and claims no coverage); a gauge coarser than the movement. "
+        "run (the answer says extrapolation and gives no bound); a gauge coarser than the movement. "
         "What it refuses: a known part number with fewer than 8 runs in the whole history or fewer than 4 repeats of part "
-        "numbers; a new part number with fewer than 6 part numbers on record; kinds where all movements are equal or "
-        "below the gauge; movements that follow part number and settings to the last digit; hardness. A known part number "
+        "numbers; a new part number with fewer than 3 part numbers on record (under ten their spread is borrowed from the "
+        "shop's other kinds, and there is no bound); kinds where all movements are equal or "
+        "below the gauge; an atmosphere in which such pieces never ran; movements that follow part number and settings to the last digit; hardness. A known part number "
         "with fewer than 9 runs on record for 90 % (19 for 95 %) has the model's own width and is labelled so. A new part "
-        "number's setup and atmosphere count as they did inside part numbers, where most changed them. Coverage is an average over part numbers and runs, not a promise for each.",
+        "number's setup and atmosphere count as they did inside part numbers, where most changed them. Coverage is an average over part numbers and runs, "
+        "not a promise for each. In trials a 90 % interval held 91 % for known part numbers in the family of shops that the "
+        "rules were made on, and 88 % (known) and 87 % (new) in one that nothing was chosen on; right after an undeclared jump "
+        "that is not seen yet it holds far less.",
         "K = vague + S0 (same material + same shape + same condition) + S1 same part + S2 same run + S3 DD' + S4 BB' + "
         "S5 dd' + s²/n;  m = k'K⁻¹z,  v = k** − k'K⁻¹k + s²;  interval m ± q f √v",
         "",
@@ -60,7 +72,9 @@ TERMS: tuple[Term, ...] = (
         "a form error: increase), with 95 % confidence. It counts that the mean is not known exactly, that the scatter "
         "between runs and pieces is not known exactly, and it is widened where the back-test shows longer tails than the "
         "normal law. Stock per side is half of it for a diameter and for a runout, all of it for straightness, flatness "
-        "and lengths. It is on the safe side more often than it says: in the trial 96 to 98 of 100 bounds held.",
+        "and lengths. The quantile is read 0.7 of its own standard error higher. Of a kind told in per cent the bound in µm comes "
+        "from what before and change did together, or from the µm themselves where those repeat better. In trials 97 to 99 of "
+        "100 bounds held; in a family of shops that nothing was chosen on, with a furnace that drifts, 89 upwards.",
         "m + r Q95[ t(df1) √v_mean + 1.645 f √(S2 + s²) √(df2/χ²(df2)) ],  r = max(1, back-tested 95 % quantile / 1.645)",
         "um",
         "Krishnamoorthy & Mathew 2009, Statistical Tolerance Regions, ch. 4 to 6",
@@ -98,8 +112,9 @@ TERMS: tuple[Term, ...] = (
     Term(
         "nearness",
         "method",
-        "How closely the expected movement of a past run goes with that of what is asked, under the answer's model: 1 the "
-        "same part treated the same way, 0 nothing in common. The comparables of an answer are the nearest runs.",
-        "correlation of the two expectations",
+        "How little the movement of a past run should differ from that of what is asked: 1 the same part treated the same "
+        "way, towards 0 the more it differs in part number, setup, furnace and in the settings asked about, each by what it "
+        "does to movement, and a little whatever it does. The comparables of an answer are the nearest runs.",
+        "1/(1 + D²/2),  D² the squared difference to be expected, in variances of a piece",
     ),
 )

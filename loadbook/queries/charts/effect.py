@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column
 from loadbook.analysis.effects.estimate import Effect, usable_rows
 from loadbook.analysis.effects.words import figure, parameter_shown, spoken
+from loadbook.analysis.movement import percent
 
 from . import frame as base
 from .frame import ALONE, PIECE, POOLED, RUN, WITHIN, Panel, Picture
@@ -68,7 +69,8 @@ def _panel(
     x_factor, x_zero, x_label = parameter_shown(e.unit, found.system)
     if e.against is not None:
         x_factor, x_zero, x_label = 1.0, 0.0, ""
-    x, y = column.values * x_factor + x_zero, cells.y * y_factor
+    x, show = column.values * x_factor + x_zero, percent.shown(str(stratum["unit"]), y_factor)
+    y = show(cells.y)
     used = joint.fitted_rows(cells, columns, e)
     used = used[~np.isnan(x[used])]
     known = np.flatnonzero(~np.isnan(x) & ~np.isnan(y))
@@ -95,10 +97,10 @@ def _panel(
     single = pd.merge(single, beside, on=keys, how="inner", sort=False)
     for p in single.to_dict("records"):
         rows.append(
-            {"panel": number, "what": PIECE, "series": p["_series"], "x": p["_x"], "y": p["y"] * y_factor,
+            {"panel": number, "what": PIECE, "series": p["_series"], "x": p["_x"], "y": show(p["y"]),
              "run": p["run"], "part": p["part"], "serial": p["serial"]}
         )  # fmt: skip
-    rows += _lines(number, e, cells, column, x, y, used, series, y_factor / x_factor)
+    rows += _lines(number, e, cells, column, x, show, used, series, 1.0 / x_factor)
     levels = (e.against, e.parameter.split(": ", 1)[-1]) if e.against is not None else ()
     for row in rows if levels else ():
         row["level"] = levels[round(row["x"])]
@@ -123,7 +125,7 @@ def _lines(
     cells: Cells,
     column: Column,
     x: np.ndarray,
-    y: np.ndarray,
+    show: Callable[[Any], Any],
     used: np.ndarray,
     series: pd.Series,
     factor: float,
@@ -132,11 +134,12 @@ def _lines(
     out: list[dict[str, Any]] = []
 
     def ends(what: str, name: str, rows: np.ndarray, slope: float, part: str | None) -> None:
-        middle_x, middle_y = float(x[rows].mean()), float(y[rows].mean())
+        middle_x, middle_y = float(x[rows].mean()), float(cells.y[rows].mean())
         for end in (float(x[rows].min()), float(x[rows].max())):
+            y = float(show(middle_y + slope * (end - middle_x)))
             out.append(
-                {"panel": number, "what": what, "series": name, "x": end, "y": middle_y + slope * (end - middle_x),
-                 "part": part, "label": f"{what} {len(out) // 2}"}
+                {"panel": number, "what": what, "series": name, "x": end, "y": y, "part": part,
+                 "label": f"{what} {len(out) // 2}"}
             )  # fmt: skip
 
     if e.effect is not None and used.size:

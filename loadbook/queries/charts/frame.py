@@ -115,11 +115,11 @@ def ordered(labels: Sequence[str]) -> tuple[str, ...]:
 
 
 def movement_axis(unit: str, kind: str, system: str, stage: str | None = None) -> tuple[float, str]:
-    """Factor from the unit kept inside, and the axis title of movement (or of plain readings)."""
+    """Factor from the unit kept inside (1 for per cent), and the axis title of movement (or of plain readings)."""
     factor, label = effect_shown(unit, system)
     if stage is not None:
         return factor, f"{kind} {stage} the run" + (f" ({label})" if label else "")
-    of = f"{label} of the form error before" if unit == "percent" else label
+    of = f"{label} of the form error before" if label == "%" else label
     return factor, f"movement of {kind}" + (f" ({of})" if of else "")
 
 

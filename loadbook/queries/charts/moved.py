@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from loadbook.analysis.movement import percent
 from loadbook.analysis.movement.scale import STRATUM
 
 from . import frame as base
@@ -62,10 +63,10 @@ def _panel(
         )  # fmt: skip
     grouped = some.assign(_level=level, _series=series).groupby(["_level", "run"], sort=False)
     for (treatment, run), g in grouped:
-        marks = g["_series"].unique()
+        marks, mean = g["_series"].unique(), percent.mean(g["y"].to_numpy(dtype=float), str(stratum["unit"]))
         rows.append(
             {"panel": number, "what": RUN, "series": marks[0] if len(marks) == 1 else SEVERAL, "level": treatment,
-             "y": float(g["y"].mean()) * factor, "run": run, "pieces": g[["part", "serial"]].drop_duplicates().shape[0],
+             "y": mean * factor, "run": run, "pieces": g[["part", "serial"]].drop_duplicates().shape[0],
              "part": ", ".join(dict.fromkeys(g["part"].astype(str))), "date": str(g["started"].iloc[0])[:10]}
         )  # fmt: skip
     levels = _levels(table, by)

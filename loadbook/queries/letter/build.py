@@ -17,14 +17,14 @@ from loadbook.core.phrases import many
 from loadbook.core.remarks import REFUSAL, Remark
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
 from loadbook.core.vocabulary.parameters import PLANNED
-from loadbook.queries.answer_figures import span, told
+from loadbook.queries.answer_figures import inside, span, told
 from loadbook.queries.history import NO_PROCESS
 from loadbook.queries.kept_answers import Saved, saved
 from loadbook.queries.remark_words import letter_needed, letter_words
 
 from .filter import OwnRecords, Source, mine, others_classes, refuse_leaks, same
 from .picture import Interval, OwnRun, interval_of, nearest
-from .words import cautions, for_customer, held, narrower, suggestions
+from .words import cautions, for_customer, held, narrower, never_run, suggestions
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
@@ -33,6 +33,7 @@ LONGEST_QUESTION = 600
 LONGEST_NAME = 200
 NO_REASON = "our history of such pieces is too short, or not fit to answer from"
 OTHER_UNIT = "units of its readings"
+NEVER_RUN = "We cannot give a figure: we never ran such pieces so (see below), and what we ran tells too little of it."
 CLOSING = (
     "This is history and not a promise: it tells what happened to such pieces in our furnaces, not what later "
     "machining releases. A limit from a code, a drawing or your specification overrules it."
@@ -123,15 +124,14 @@ def _letter(
     notes: list[str] = []
     runs: list[OwnRun] = []
     interval = None
+    beyond = not refused and "forward_test" in result and never_run(result, behind)
     if refused:
         headline, narrowed = _refusal(remarks, system)
+    elif beyond:
+        headline, narrowed = NEVER_RUN, ""
+        result = {**result, "bound": None}
     else:
-        of = " of their form error before" if unit == "%" else ""
-        moves = span(result["low"], result["high"], unit, system)
-        headline = (
-            f"{result['content']:.0%} of the pieces should move {moves}{of}; "
-            f"the middle is {told(result['median'], unit, system)}."
-        )
+        headline = _headline(result, unit, system)
         narrowed = narrower(result, behind, system)
         notes = _notes(asked, result, system)
         runs = nearest(asked, result, my, system)
@@ -166,6 +166,19 @@ def _letter(
         left_out=tuple(my.left_out),
         people=frozenset(name for name, text in typed.items() if text),
     )
+
+
+def _headline(result: dict[str, Any], unit: str, system: str) -> str:
+    """The interval and, where there is a tolerance, what it means for it."""
+    of = " of their form error before" if unit == "%" else ""
+    if unit == "%" and (um := result.get("in_um")):
+        of += f", {span(um['low'], um['high'], 'um', system)} from {told(um['before'], 'um', system)}"
+    text = (
+        f"{result['content']:.0%} of the pieces should move {span(result['low'], result['high'], unit, system)}{of}; "
+        f"the middle is {told(result['median'], unit, system)}."
+    )
+    share = result.get("in_tolerance")
+    return f"{text} {inside(share, system)}." if share else text
 
 
 def _refusal(remarks: list[Remark], system: str) -> tuple[str, str]:

@@ -33,7 +33,7 @@ LEAST_OF_A_KEY, LEAST_OF_A_NAME = 4, 8  # letters and figures from which a key, 
 # figures of remarks that are words of our own
 _OURS = {
     "parameter": frozenset(PLANNED),
-    "factor": frozenset(("setup", "atmosphere")),
+    "factor": frozenset(("setup", "atmosphere", "furnace")),
     "against": frozenset(("shrinkage", "growth", "increase")),
     "shared": frozenset(("diameter", "runout")),
 }

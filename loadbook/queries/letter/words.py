@@ -31,11 +31,28 @@ def cautions(remarks: Iterable[Remark], system: str) -> list[str]:
     return [text for r in found if (text := letter_words(r, system))]
 
 
+def never_run(result: dict[str, Any], behind: dict[str, Any]) -> bool:
+    """Whether the answer lies outside what was ever run."""
+    return bool(result["outside_range"] or behind.get("outside"))
+
+
 def held(result: dict[str, Any], behind: dict[str, Any]) -> str:
     """How often such answers held."""
-    if result["outside_range"]:
+    if never_run(result, behind):
         return "We make no claim how often such an answer holds: it lies outside what was ever run."
-    b = result["backtest_coverage"]
+    t = result.get("forward_test")
+    if t is not None:
+        year = t["last_year"]
+        lately = f"; {year['held']:.0%} in the last year" if year else ""
+        how = {
+            "later runs": f"Tested on {many(t['runs'], 'later run')} of ours, each told from what came before it",
+            "part numbers left out": "Tested on our own past, with each part number left out in turn",
+        }.get(t["of"], f"Tested on the first run of {many(t['runs'], 'part number')}, told from what came before it")
+        return (
+            f"{how}: such intervals held {t['held']:.0%} of the pieces ({t['held_low']:.0%} to {t['held_high']:.0%})"
+            f"{lately}."
+        )
+    b = result.get("backtest_coverage")  # of an answer kept before there was a forward test
     if b is None:
         if behind.get("model_only"):
             return "Its width comes from a statistical model; our history is too short to test it on."
