@@ -377,7 +377,7 @@ def test_what_is_no_moment_is_a_plain_error(moment: str, shop: BookFolder) -> No
         add_row(shop, "readings", {**READING, "value_mm": "611.1", "read_at": moment})
 
 
-@pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31"])
+@pytest.mark.parametrize("day", ["0001-01-01", "9999-12-30", "2200-01-01"])
 def test_a_day_of_no_book_is_a_plain_error(day: str, shop: BookFolder) -> None:
     with pytest.raises(IntakeError, match="1900 to 2199"):
         add_row(shop, "gauges", {"gauge": "G9", "kind": "x", "calibrated_until": day})
@@ -502,3 +502,9 @@ def test_stress_and_section_results_are_no_movement_in_lengths(own: BookFolder) 
     rows = {r["kind"]: r for r in moved(own).rows() if r["kind"] in ("residual stress", "case depth")}
     assert (rows["residual stress"]["median"], rows["residual stress"]["unit"]) == (352.0, "MPa")
     assert rows["case depth"]["pieces"] == 0 and rows["case depth"]["set_aside"] == 1
+
+
+def test_for_ever_is_a_day_that_ends_something(shop: BookFolder) -> None:
+    add_row(shop, "gauges", {"gauge": "G-ever", "kind": "x", "calibrated_until": "9999-12-31"})
+    (until,) = shop.read().execute("SELECT calibrated_until FROM gauge WHERE gauge = 'G-ever'").fetchone()
+    assert until == "9999-12-31"

@@ -101,6 +101,7 @@ def parse_moment(text: str, zone: ZoneInfo) -> datetime:
 
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199  # of a shop's records; everything further away is a slip
+FOR_EVER = "9999-12-31"  # but this, where a date ends something
 
 
 def _within(year: int, text: str) -> None:

@@ -221,7 +221,7 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
         cell = cell[:10] if re.match(r"^\d{4}-\d\d-\d\d[T ]00:00(:00)?$", cell) else cell
         if re.match(r"^\d{1,2}[/.\-]\d{1,2}[/.\-]\d{2,4}$", cell):
             raise Refused("the order of day and month is not clear", "Write it year first, like 2026-04-03")
-        return times.parse_date(cell).isoformat()
+        return cell if cell == times.FOR_EVER else times.parse_date(cell).isoformat()
 
     def moment(cell: str) -> Any:
         if re.match(r"^\d{1,2}[/.\-]\d{1,2}[/.\-]\d{2,4}", cell):
