@@ -76,7 +76,7 @@ def recorder(place: Path, path: Path) -> None:
 
 def intake(place: Path, path: Path) -> None:
     with BookFolder.open(place / "book") as book:
-        for kind in KINDS[:: max(1, len(KINDS) // 4)]:
+        for kind in [k for k in KINDS if k.kind != "parts"][:: max(1, len(KINDS) // 4)]:
             with pytest.raises(LoadbookError):
                 take_file(book, kind.kind, path, dry_run=True)
         take_file(book, "parts", path, dry_run=True)

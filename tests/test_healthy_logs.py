@@ -38,7 +38,7 @@ def taken(columns: Columns, step_s: int = 60, **given: object) -> Read:
         for c in first.reading.channels
         if not c.role
     )
-    return look(source, Options(channel=roles, **given), zone=ZoneInfo("UTC"))  # type: ignore[arg-type]
+    return look(source, Options(channels=roles, **given), zone=ZoneInfo("UTC"))  # type: ignore[arg-type]
 
 
 def cooled(start: float, end: float, tau: float, n: int) -> np.ndarray:
@@ -157,7 +157,7 @@ PLANTED: dict[str, tuple[Columns, int, str]] = {
 @pytest.mark.parametrize("name", PLANTED)
 def test_what_is_planted_is_asked(name: str) -> None:
     columns, step, said = PLANTED[name]
-    given = {"channel": (parse_channel_option("X=work,c"),)} if "X" in columns else {}
+    given = {"channels": (parse_channel_option("X=work,c"),)} if "X" in columns else {}
     if given:
         lines = ["Time,Control (°C),X"] + [
             f"{datetime(2026, 3, 14, 8) + timedelta(seconds=step * i)},"
@@ -180,5 +180,5 @@ def test_the_number_in_an_answer_is_the_whole_number() -> None:
     source = Source("log", ("\n".join(lines) + "\n").encode())
     (question,) = look(source, Options(), zone=ZoneInfo("UTC")).questions
     answer = question.option.split(" or ")[0].removeprefix("--sentinel ").strip('"')
-    settled = look(source, Options(sentinel=(answer,)), zone=ZoneInfo("UTC"))
+    settled = look(source, Options(open_values=(answer,)), zone=ZoneInfo("UTC"))
     assert not settled.questions and settled.reading.counts.open == 50
