@@ -222,5 +222,9 @@ def test_the_commands_as_a_user_meets_them(book: BookFolder, loadbook: Callable[
         done = loadbook(*words, **folder)
         assert (done.returncode, done.stdout) == (code, "") and said in done.stderr and "Traceback" not in done.stderr
     (book.path / "traces/2026/t-1.parquet").unlink()
-    done = loadbook("sql", "SELECT count(*) AS n FROM samples", "--format", "csv", **folder)
+    query = ("sql", "SELECT count(*) AS n FROM samples", "--format", "csv")
+    done = loadbook(*query, **folder)
+    assert (done.returncode, done.stdout) == (3, "")
+    assert "t-1.parquet: the trace of run R1 cannot be read: the file is missing" in done.stderr
+    done = loadbook(*query, "--without-damaged", **folder)
     assert (done.returncode, done.stdout) == (3, "n\n0\n") and "t-1.parquet: the file is missing" in done.stderr
