@@ -105,6 +105,16 @@ def create(path: Path) -> io.BufferedRandom:
     return os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _NO_LINKS, 0o666), "w+b")
 
 
+def append(path: Path, data: bytes) -> None:
+    """Add to the end of a regular file that is there, onto the disk. Raises UsageError where it is something else,
+    OSError."""
+    check(path, over=True)
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_APPEND | _NO_LINKS), "ab") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
 class Part:
     """A file that is being written: beside its place, under a name that nobody can have foreseen.
 
@@ -210,15 +220,18 @@ class FolderPart(Part):
             shutil.rmtree(self.path, ignore_errors=True)
 
 
-def put(final: Path, data: bytes, *, over: bool = False, lasting: bool = True) -> None:
+def put(final: Path, data: bytes, *, over: bool = False, lasting: bool = True, private: bool = False) -> None:
     """Write a file whole or not at all.
 
     over     a file of that name is replaced
+    private  nobody but its owner may read it
     lasting  it survives a power cut from now on; without that, only a kill
     Raises   UsageError where the name is taken, or another kind of thing has it; OSError
     """
     check(final, over=over)
     with Part(final) as part:
+        if private:
+            part.path.chmod(0o600)
         with part.open() as file:
             file.write(data)
             if lasting:

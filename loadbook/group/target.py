@@ -174,8 +174,12 @@ class Store:
         try:
             if self.folder is not None:
                 base = Path(self.url(below))
-                found = [(p, p.lstat()) for p in base.rglob("*")] if base.is_dir() else []
-                return {p.relative_to(self.folder).as_posix(): s.st_size for p, s in found if stat.S_ISREG(s.st_mode)}
+                there: dict[str, int] = {}
+                for path in base.rglob("*") if base.is_dir() else ():
+                    with contextlib.suppress(FileNotFoundError):  # another publication's part has got its name
+                        if stat.S_ISREG((found := path.lstat()).st_mode):
+                            there[path.relative_to(self.folder).as_posix()] = found.st_size
+                return there
             self._fs.invalidate_cache()
             path = self._path(below)
             if not self._fs.exists(path):

@@ -15,7 +15,7 @@ from loadbook.core.collector import uncollected
 from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.core.writing import is_part
 
-from . import chain, derived_checksum, holder, migrations, snapshot
+from . import chain, derived_checksum, holder, kept_links, migrations, snapshot
 from .book import FILE, TRACES, BookFolder
 from .sql_errors import TROUBLE
 from .trace_files import Locator
@@ -34,7 +34,8 @@ Step = Callable[[sqlite3.Connection], list[str]]
 class Verified:
     """What a check found.
 
-    snapshot  tables of the snapshot that agree with the book
+    snapshot    tables of the snapshot that agree with the book
+    links_file  where the book keeps its last link; empty where it does not
     wrong     damage, with what is lost and what to do
     noted     what is not as it was and harms no answer (the file of a withdrawn trace)
     leftover  files that count for nothing, with who removes them
@@ -44,6 +45,7 @@ class Verified:
     links: int = 0
     traces: int = 0
     snapshot: int = 0
+    links_file: str = ""
     wrong: list[str] = field(default_factory=list)
     noted: list[str] = field(default_factory=list)
     leftover: list[str] = field(default_factory=list)
@@ -68,6 +70,7 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
     try:
         found.wrong.extend(records(conn, BookFolder(book.path)))
         found.last_link = chain.last_link(conn)
+        found.links_file = book.setting(kept_links.FILE)
         found.links = conn.execute("SELECT count(*) FROM chain").fetchone()[0]
         rows = conn.execute(
             "SELECT trace_id, run, state, path, sha256, bytes FROM trace ORDER BY trace_number"
