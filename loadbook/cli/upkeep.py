@@ -100,7 +100,7 @@ def keep_links(file: Path | None, new_key: Path | None, key: Path | None, stop: 
     made without the key, which belongs outside the book: note the public key that is printed. A drive that is missing
     stops no intake: it is said, and the next link written stands for those before it.
 
-    Example: loadbook keep-links E:/book-links.txt --new-key F:/links-key.pem
+    Example: loadbook keep-links ../book-links.txt --new-key ../links-key.pem
     """
     from loadbook.store.keeping import keep, stop_keeping
 

@@ -131,6 +131,7 @@ class Part:
             self.path = final.with_name(f".{final.name}.{machine()}-{os.getpid()}-{os.urandom(4).hex()}.part")
             with contextlib.suppress(FileExistsError):
                 self._make()
+                share(self.path)
                 return
         raise FileExistsError(errno.EEXIST, "no free name was found", str(final))
 
@@ -262,11 +263,35 @@ def make_folder(folder: Path, below: Path | None = None) -> None:
         what = strange(below)
         if what is None:
             below.mkdir(exist_ok=True)  # refuses a file
+            share(below)
         elif what != "a folder":
             raise UsageError(
                 f"this is {what} in the place of a folder, and nothing is written through it", where=str(below),
                 remedy="Move it away, and put the folder itself there",
             )  # fmt: skip
+
+
+def share_folder(folder: Path) -> None:
+    """Let the folder's group write in it, and have new files and folders in it belong to that group. Raises OSError."""
+    folder.chmod(stat.S_IMODE(folder.stat().st_mode) | stat.S_ISGID | stat.S_IRWXG)
+
+
+def share(path: Path) -> None:
+    """Let the group write a new file or folder too where its folder is a group's (`share_folder`), whatever the
+    user's own habit (umask). What the disk does not know is left as it is."""
+    with contextlib.suppress(OSError):
+        above = path.parent.stat().st_mode
+        if os.name != "nt" and above & stat.S_ISGID and above & stat.S_IWGRP:
+            found = path.lstat()
+            if stat.S_ISDIR(found.st_mode):
+                share_folder(path)
+            elif stat.S_ISREG(found.st_mode):
+                path.chmod(stat.S_IMODE(found.st_mode) | stat.S_IRGRP | stat.S_IWGRP)
+
+
+def open_to_all(path: Path) -> bool:
+    """May any user of this machine write it? Raises OSError."""
+    return os.name != "nt" and bool(path.lstat().st_mode & stat.S_IWOTH) and strange(path) != "a link"
 
 
 def sync_folder(folder: Path) -> None:

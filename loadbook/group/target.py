@@ -175,10 +175,10 @@ class Store:
             if self.folder is not None:
                 base = Path(self.url(below))
                 there: dict[str, int] = {}
-                for path in base.rglob("*") if base.is_dir() else ():
+                for file in base.rglob("*") if base.is_dir() else ():
                     with contextlib.suppress(FileNotFoundError):  # another publication's part has got its name
-                        if stat.S_ISREG((found := path.lstat()).st_mode):
-                            there[path.relative_to(self.folder).as_posix()] = found.st_size
+                        if stat.S_ISREG((found := file.lstat()).st_mode):
+                            there[file.relative_to(self.folder).as_posix()] = found.st_size
                 return there
             self._fs.invalidate_cache()
             path = self._path(below)

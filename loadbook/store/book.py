@@ -77,10 +77,11 @@ class BookFolder:
     # -- making and finding ------------------------------------------------------------------
 
     @classmethod
-    def create(cls, path: Path, *, units: str = "si", zone: str = "UTC") -> BookFolder:
+    def create(cls, path: Path, *, units: str = "si", zone: str = "UTC", group_writable: bool = False) -> BookFolder:
         """Start a book in a folder that has none.
 
         units  what it shows: 'si' or 'us'; zone  AREA/CITY of the shop's clocks
+        group_writable  the folder's group may write all of it, whoever of them makes a file
         Raises UsageError where the folder has a book already, or the units or zone are unknown.
         """
         if units not in ("si", "us"):
@@ -93,6 +94,8 @@ class BookFolder:
             writing.check(path / f"{FILE}{end}", taken="Choose another folder, or move it away")
         try:
             writing.make_folder(path)
+            if group_writable:
+                writing.share_folder(path)
             writing.make_folder(path / TRACES, below=path)
         except OSError as exc:
             raise LoadbookError(f"the folder cannot be made ({exc.strerror})", where=str(path)) from exc

@@ -3,6 +3,7 @@ without each other."""
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import sqlite3
 import stat
@@ -13,7 +14,8 @@ from pathlib import Path
 
 from loadbook.core.collector import uncollected
 from loadbook.core.errors import DamageError, LoadbookError
-from loadbook.core.writing import is_part
+from loadbook.core.typed import quote
+from loadbook.core.writing import is_part, open_to_all
 
 from . import chain, derived_checksum, holder, kept_links, migrations, snapshot
 from .book import FILE, TRACES, BookFolder
@@ -84,7 +86,22 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
     finally:
         conn.execute("ROLLBACK")
     _traces(book, rows, found, progress)
+    found.noted += _open_to_all(book)
     return found
+
+
+def _open_to_all(book: BookFolder) -> list[str]:
+    """What of a book any user of the machine may write, though no digest tells who did."""
+    folders = [p for p in (book.path / TRACES).rglob("*") if p.is_dir()]
+    found = []
+    for path in (book.path, book.file, book.path / TRACES, *folders):
+        with contextlib.suppress(OSError):
+            if open_to_all(path):
+                found.append(path)
+    if not found:
+        return []
+    more = f" and {len(found) - 1} more" if len(found) > 1 else ""
+    return [f"anyone on this computer may write {found[0]}{more}: chmod -R o-w {quote(str(book.path))} ends that"]
 
 
 def records(conn: sqlite3.Connection, beside: BookFolder | None = None) -> list[str]:
