@@ -265,18 +265,18 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
 
     Example: loadbook list runs --furnace F2 --since 2026-01-01
     """
+    from loadbook.queries.run_choice import listed_rows
+
     conn = book.read()
     if kind is None:
         counts = [(k, conn.execute(f"SELECT count(*) FROM {v.table}").fetchone()[0]) for k, v in lookup.LISTED.items()]
         emit(["kind", "records"], counts, fmt)
         return
     target = lookup.listed(kind)
-    _, available = lookup.source(conn, target.table)
-    where, values = filters.sql(available, moments_are_text=True)
     people = fmt in (None, "table")
     if limit is None and people and sys.stdout.isatty():
         limit = 50
-    columns, rows, total = lookup.rows_of(conn, target, where, values, limit or None)
+    columns, rows, total = listed_rows(book, target, filters, limit or None)
     hidden = {"typed", "intake_id", "source_text"} | (LONG.get(target.table, set()) if people else set())
     chosen = [c for c in columns if c not in hidden]
     if people:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.store import sql_files
-from loadbook.store.engine import engine, lock
+from loadbook.store.engine import engine
 from loadbook.store.handed import Handed
 from loadbook.store.session import Session, named_in
 from loadbook.store.session_samples import NO_FILES
@@ -92,10 +92,6 @@ class DuckEngine:
         """(columns, rows) of our own, trusted SQL."""
         result = self.connection.execute(sql, values or None)
         return [str(d[0]) for d in result.description or []], result.fetchall()
-
-    def lock(self) -> None:
-        """Leave nothing to read but the published files."""
-        lock(self.connection, self.files)
 
     def __enter__(self) -> DuckEngine:
         return self

@@ -148,9 +148,6 @@ class SparkEngine:
         """End the jobs of a stranger's query."""
         self.spark.interruptTag(_TAG)
 
-    def lock(self) -> None:
-        """Nothing: a stranger's words are looked through (`transpile.checked`); files are Spark's matter."""
-
     def __enter__(self) -> SparkEngine:
         return self
 

@@ -131,10 +131,6 @@ class GroupSource:
                     f"--{name} {text!r} is a plant's own: the plant stands before it",
                     remedy=f"Write --{name} '{self.plants[0]}/{text}'",
                 )
-        if filters.where is not None and self._engine == "spark":
-            from loadbook.group import transpile
-
-            transpile.checked(f"SELECT 1 FROM movement WHERE (\n{filters.where}\n)", {"movement"})
         return replace(filters, zone=self.zone.key).sql(columns)
 
     def given(self, filters: Filters) -> dict[str, str]:

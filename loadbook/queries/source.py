@@ -29,9 +29,6 @@ class Records(Protocol):
 
     def table(self, sql: str, values: Any = None) -> tuple[list[str], list[tuple[Any, ...]]]: ...
 
-    def lock(self) -> None:
-        """Leave nothing else to read, before a stranger's words run."""
-
     def __enter__(self) -> Any: ...
 
     def __exit__(self, *_: object) -> None: ...
