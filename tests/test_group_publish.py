@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
+from loadbook.group import manifest
 from loadbook.group.duck import DuckEngine
 from loadbook.group.manifest import folder_of, read_current
 from loadbook.group.publish import publish
@@ -21,6 +23,12 @@ from loadbook.store.book import BookFolder
 
 from .groupcase import EVERYTHING, SECRETS, files, made_books, made_published, made_target, shop, texts  # noqa: F401 - fixtures
 from .smallbook import put, reading, run
+
+
+def later(monkeypatch: pytest.MonkeyPatch, **by: float) -> None:
+    """Publications from now on are made so much later."""
+    now = manifest.times.now() + timedelta(**by)
+    monkeypatch.setattr(manifest.times, "now", lambda: now)
 
 
 def test_the_same_book_gives_the_same_bytes_anywhere(books: dict[str, BookFolder], tmp_path: Path) -> None:
@@ -84,9 +92,9 @@ def test_only_what_changed_is_written(tmp_path: Path) -> None:
     put(book, "reading", reading("R2", "after", 100.03, None, repeat=2))
     done = publish(book, where, "Linz")
     new = set(files(where)) - set(before)
-    assert {n.split("/")[2].split("-")[0] for n in new} == {"manifest", "2026"}
+    assert {n.split("/")[2].split("-")[0] for n in new} == {"manifest", "2026", "current"}
     assert done.files == 1, "one table of one month"
-    assert all(files(where)[n] == data for n, data in before.items() if not n.endswith("current.json"))
+    assert all(files(where)[n] == data for n, data in before.items())
 
 
 def test_what_stays_in_the_house(books: dict[str, BookFolder], tmp_path: Path) -> None:
@@ -136,11 +144,11 @@ def test_a_killed_publication_leaves_the_old_one(tmp_path: Path, monkeypatch: py
     before = runs()
     run(book, "R9", 20, month=5)
     put(book, "reading", reading("R9", "before", 100.0, None), reading("R9", "after", 100.4, None))
-    whole = Store.put
+    whole, create = Store.put, Store.create
     for _ in range(4):  # one file more each time: the last dies between the manifest and the pointer
         left = [1]
 
-        def dying(store: Store, name: str, data: bytes, left: list[int] = left) -> None:
+        def dying(store: Store, name: str, data: bytes, left: list[int] = left) -> bool:
             if not left[0]:
                 half = Path(store.url(name)).with_suffix(".part")
                 half.parent.mkdir(parents=True, exist_ok=True)
@@ -148,21 +156,29 @@ def test_a_killed_publication_leaves_the_old_one(tmp_path: Path, monkeypatch: py
                 raise KeyboardInterrupt
             left[0] -= 1
             whole(store, name, data)
+            return True
 
         monkeypatch.setattr(Store, "put", dying)
+        monkeypatch.setattr(Store, "create", dying)
         with pytest.raises(KeyboardInterrupt):
             publish(book, where, "Linz")
         monkeypatch.setattr(Store, "put", whole)
+        monkeypatch.setattr(Store, "create", create)
         assert runs() == before
     assert publish(book, where, "Linz").changed
     assert runs() != before
     halves = [n for n in files(where) if n.endswith(".part")]
     assert halves
     publish(book, where, "Linz")
-    assert not [n for n in files(where) if n in halves], "two publications in a row found them unnamed"
+    assert [n for n in files(where) if n in halves] == halves, "another publication may be writing them"
+    later(monkeypatch, days=3)
+    publish(book, where, "Linz")
+    assert not [n for n in files(where) if n in halves]
 
 
-def test_a_part_that_another_machine_left_goes_like_any_unnamed_file(tmp_path: Path) -> None:
+def test_a_part_that_another_machine_left_goes_like_any_unnamed_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     book = shop(tmp_path / "book")
     where = str(tmp_path / "group")
     publish(book, where, "Linz")
@@ -170,6 +186,7 @@ def test_a_part_that_another_machine_left_goes_like_any_unnamed_file(tmp_path: P
     left.write_bytes(b"half")
     publish(book, where, "Linz")
     assert left.exists(), "its process may be alive"
+    later(monkeypatch, days=3)
     publish(book, where, "Linz")
     assert not left.exists()
 
@@ -226,14 +243,14 @@ def test_a_name_that_would_confuse_is_refused(name: str, books: dict[str, BookFo
 
 def test_a_strangers_target_leads_nowhere(target: str, tmp_path: Path) -> None:
     base = Path(target) / "plants" / folder_of("Linz")
-    pointer = json.loads((base / "current.json").read_text())
-    manifest = Path(target) / pointer["manifest"]
-    text = manifest.read_text()
-    manifest.write_text(text + " ")
+    pointer = json.loads((base / "current-000001.json").read_text())
+    listed = Path(target) / pointer["manifest"]
+    text = listed.read_text()
+    listed.write_text(text + " ")
     with pytest.raises(DamageError, match="not what was published"):
         open_group(target)
-    manifest.write_text(text)
-    (base / "current.json").write_text(json.dumps({**pointer, "manifest": "../../secret.json"}))
+    listed.write_text(text)
+    (base / "current-000001.json").write_text(json.dumps({**pointer, "manifest": "../../secret.json"}))
     with pytest.raises(DamageError, match="cannot be the name"):
         open_group(target)
     with pytest.raises(NotFoundError, match="no plant"):
@@ -241,9 +258,9 @@ def test_a_strangers_target_leads_nowhere(target: str, tmp_path: Path) -> None:
 
 
 def test_the_manifest_says_what_was_published(target: str) -> None:
-    manifest = open_group(target).plants[0].current.manifest
-    assert manifest.head["kept"] == dict.fromkeys(
+    found = open_group(target).plants[0].current.manifest
+    assert found.head["kept"] == dict.fromkeys(
         ("customers", "people", "notes", "confidential", "export_controlled", "words"), False
     )
-    assert {e.month for e in manifest.of("reading")} == {"2026-03", "2026-04"}
-    assert {e.month for e in manifest.of("gauge")} == {None}
+    assert {e.month for e in found.of("reading")} == {"2026-03", "2026-04"}
+    assert {e.month for e in found.of("gauge")} == {None}

@@ -147,16 +147,15 @@ def test_several_runs_one_line_each(judged_book: BookFolder, loadbook: Run) -> N
 
 
 def test_which_runs(judged_book: BookFolder) -> None:
-    conn = judged_book.read()
-    assert chosen_runs(conn, (), Filters()) == ["R-1", "R-2", "R-3"]
-    assert chosen_runs(conn, ("R-3", "R-1", "R-3"), Filters()) == ["R-3", "R-1"]
-    assert chosen_runs(conn, (), Filters(cycle="VSR-1250", since="2026-03-15")) == ["R-2"]
-    assert chosen_runs(conn, (), Filters(material="42crmo4")) == ["R-1", "R-2", "R-3"]
-    assert chosen_runs(conn, (), Filters(since="2030-01-01")) == []
+    assert chosen_runs(judged_book, (), Filters()) == ["R-1", "R-2", "R-3"]
+    assert chosen_runs(judged_book, ("R-3", "R-1", "R-3"), Filters()) == ["R-3", "R-1"]
+    assert chosen_runs(judged_book, (), Filters(cycle="VSR-1250", since="2026-03-15")) == ["R-2"]
+    assert chosen_runs(judged_book, (), Filters(material="42crmo4")) == ["R-1", "R-2", "R-3"]
+    assert chosen_runs(judged_book, (), Filters(since="2030-01-01")) == []
     with pytest.raises(NotFoundError, match="no part 'none'"):
-        chosen_runs(conn, (), Filters(part="none"))
+        chosen_runs(judged_book, (), Filters(part="none"))
     with pytest.raises(NotFoundError, match="no run 'R-9'"):
-        chosen_runs(conn, ("R-9",), Filters())
+        chosen_runs(judged_book, ("R-9",), Filters())
 
 
 def test_a_run_without_a_cycle_gets_parameters_and_no_verdict(judged_book: BookFolder, loadbook: Run) -> None:

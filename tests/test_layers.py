@@ -11,7 +11,7 @@ FLOORS = ["core", "analysis", "store", "readers", "group", "queries", "render", 
 OUTSIDE = {
     "core": {"confusable_homoglyphs"},
     "analysis": {"numpy", "pandas", "scipy", "thermocouple_its90"},
-    "store": {"numpy", "pandas", "duckdb", "fsspec", "sqlite_utils"},
+    "store": {"numpy", "pandas", "duckdb", "fsspec", "sqlite_utils", "cryptography"},
     "group": {"numpy", "pandas", "duckdb", "fsspec", "pyspark", "sqlglot"},
 }
 FORBIDDEN_IN_ANALYSIS = {"sqlite3", "pathlib", "click", "rich", "duckdb", "subprocess", "socket"}

@@ -139,12 +139,11 @@ def test_nothing_waits(tmp_path: Path, loadbook: Run) -> None:
 
 # ---- verdicts as a filter ------------------------------------------------------------------------------------------
 def test_runs_by_their_verdict(shop: BookFolder, loadbook: Run) -> None:
-    conn = shop.read()
-    assert chosen_runs(conn, (), Filters(verdict="broken")) == ["R2", "R4", "R5"]
-    assert chosen_runs(conn, (), Filters(verdict="broken, cannot be told")) == ["R2", "R3", "R4", "R5"]
-    assert chosen_runs(conn, (), Filters(where="verdict <> 'kept'")) == ["R2", "R3", "R4", "R5", "R7"]
+    assert chosen_runs(shop, (), Filters(verdict="broken")) == ["R2", "R4", "R5"]
+    assert chosen_runs(shop, (), Filters(verdict="broken, cannot be told")) == ["R2", "R3", "R4", "R5"]
+    assert chosen_runs(shop, (), Filters(where="verdict <> 'kept'")) == ["R2", "R3", "R4", "R5", "R7"]
     with pytest.raises(UsageError, match="no run is judged 'brokne'"):
-        chosen_runs(conn, (), Filters(verdict="brokne"))
+        chosen_runs(shop, (), Filters(verdict="brokne"))
     at = ("--book", str(shop.path))
     table = loadbook("list", "runs", "--verdict", "broken", *at).stdout.splitlines()
     assert table[0].split()[:2] == ["run", "verdict"]

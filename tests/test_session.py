@@ -13,7 +13,7 @@ import pytest
 from loadbook.analysis.quantiles import quantile
 from loadbook.core.errors import DamageError, LoadbookError, UsageError
 from loadbook.queries.sql import ask_sql
-from loadbook.store import checked_traces, session, sql_files
+from loadbook.store import checked_files, session, sql_files
 from loadbook.store.book import BookFolder
 
 from .smallbook import put, reading, run, small, trace
@@ -159,7 +159,7 @@ def test_a_trace_that_was_found_good_is_not_read_again(book: BookFolder, monkeyp
     run(book, "R1", 1)
     trace(book, "R1", "t-1")
     session.start(book, {"samples"})
-    monkeypatch.setattr(checked_traces.hashlib, "file_digest", lambda *_: pytest.fail("read again"))
+    monkeypatch.setattr(checked_files.hashlib, "file_digest", lambda *_: pytest.fail("read again"))
     assert session.start(book, {"samples"}).left_out == []
     (book.path / "snapshot" / "traces.json").write_text('{"form": 1, "traces": {"x": 1}}')
     with pytest.raises(pytest.fail.Exception, match="read again"):

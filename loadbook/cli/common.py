@@ -195,6 +195,7 @@ def book_option(function: F) -> F:
     @functools.wraps(function)
     def wrapper(*args: Any, book_name: str | None, **kwargs: Any) -> Any:
         with BookFolder.find(book_name) as book:
+            book.say = to_stderr
             if "filters" in kwargs:  # since and until are on the shop's clock
                 kwargs["filters"] = replace(kwargs["filters"], zone=book.zone.key)
             try:

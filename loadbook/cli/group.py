@@ -7,6 +7,7 @@ import sys
 import click
 
 from loadbook.core.errors import EXIT_SOMETHING_WRONG
+from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
 from .answer import ask_answer
@@ -41,6 +42,7 @@ def group() -> None:
 )
 @click.option("--with-confidential", is_flag=True, help="Publish runs with pieces of confidential jobs too.")
 @click.option("--with-export-controlled", is_flag=True, help="Publish parts and runs of export-controlled jobs too.")
+@click.option("--again", is_flag=True, help="Write every file anew, also those that are there.")
 @click.option("--may-name", multiple=True, metavar="NAME", help="A known name that tells nothing here (repeat).")
 @format_option
 @book_option
@@ -53,6 +55,7 @@ def publish(
     with_words: bool,
     with_confidential: bool,
     with_export_controlled: bool,
+    again: bool,
     may_name: tuple[str, ...],
     fmt: str | None,
     book: BookFolder,
@@ -74,7 +77,7 @@ def publish(
         with_customers, with_people, with_notes, with_confidential, with_export_controlled, with_words, may_name
     )
     with progress() as show:
-        done = put(book, target, plant, keep, show)
+        done = put(book, target, plant, keep, show, again=again)
     columns = ["plant", "runs", "traces", "files_written", "bytes_written", "files_there", "files_removed", "changed"]
     row = [
         done.plant, done.runs, done.traces, done.files, done.bytes, done.already, done.removed,
@@ -124,6 +127,30 @@ def recompute(target: str, engine: str, master: str | None, again: bool, fmt: st
     for plant, run, why in done.damage:
         to_stderr(f"left as published: {plant}, run {run}: {why}")
     if done.damage:
+        sys.exit(EXIT_SOMETHING_WRONG)
+
+
+@group.command(cls=LoadbookCommand)
+@click.argument("target")
+def verify(target: str) -> None:
+    """Read every published file and compare it with its plant's manifest; exit 3 if anything is wrong.
+
+    Questions refuse a damaged file by themselves. Publishing again from the plant's book (to an object store with
+    --again) puts it right.
+
+    Example: loadbook group verify ../group
+    """
+    from loadbook.group.verify import verify_group
+
+    with progress() as show:
+        found = verify_group(target, show)
+    for line in found.wrong:
+        click.echo(f"wrong: {plain(line)}")
+    click.echo(f"{found.files} files of {found.plants} plants are as they were published")
+    if found.unnamed:
+        click.echo(f"{found.unnamed} files of former publications wait to be removed")
+    click.echo(f"{len(found.wrong)} wrong" if found.wrong else "nothing wrong")
+    if found.wrong:
         sys.exit(EXIT_SOMETHING_WRONG)
 
 

@@ -34,7 +34,7 @@ def judge(runs: tuple[str, ...], every: bool, filters: Filters, fmt: str | None,
     from loadbook.queries import judge as asked
     from loadbook.queries.run_choice import chosen_runs
 
-    names = chosen_runs(book.read(), runs, filters)
+    names = chosen_runs(book, runs, filters)
     if not names:
         raise NotFoundError("no run fits", remedy="See: loadbook list runs")
     broken = False
@@ -76,7 +76,7 @@ def recompute(runs: tuple[str, ...], filters: Filters, fmt: str | None, book: Bo
     from loadbook.queries.recompute import recompute as work
     from loadbook.queries.run_choice import chosen_runs
 
-    names = chosen_runs(book.read(), runs, filters)
+    names = chosen_runs(book, runs, filters)
     lines, damaged = [], 0
     with progress() as show:
         for i, one in enumerate(work(book, names), start=1):

@@ -39,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "recompute": ("judge:recompute", "Compute parameters and verdicts again from the traces."),
     "group": ("group:group", "Publish plants to one place, and ask all of them (DuckDB or Spark)."),
     "verify": ("upkeep:verify", "Check every checksum, key and file of the book."),
+    "keep-links": ("upkeep:keep_links", "Keep the chain's last link on another drive after each intake."),
     "backup": ("upkeep:backup", "Write the whole book into one file."),
     "restore": ("upkeep:restore", "Make a book from a backup."),
     "upgrade": ("upkeep:upgrade", "Bring a book to this program's schema (makes a backup first)."),

@@ -19,7 +19,7 @@ _SECONDS = click.option("--seconds", type=click.FloatRange(min=0.1), help="End t
 _MEMORY = click.option(
     "--memory-mb", type=click.IntRange(min=256), help="End the query where it needs more memory (2048)."
 )
-_DAMAGED = click.option("--without-damaged", is_flag=True, help="Leave out damaged trace files, and name them.")
+_DAMAGED = click.option("--without-damaged", is_flag=True, help="Leave out damaged files, and name them.")
 
 
 @click.argument("query", metavar="QUERY|-")
@@ -42,7 +42,7 @@ def ask_sql(
     text = sys.stdin.read() if query == "-" else query
     answer = ask(source, text, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged)
     emit(answer.columns, answer, fmt)
-    _left_out(answer.left_out)
+    _left_out(answer.left_out, source)
 
 
 @click.argument("name", required=False)
@@ -103,7 +103,7 @@ def ask_report(
     emit(columns, shown, fmt, title=found.title, note=f"{found.question}{f' ({said})' if said else ''}")
     if people and not shown:
         to_stderr(f"Nothing fits: the {source.name} has no such rows")
-    _left_out(found.left_out)
+    _left_out(found.left_out, source)
 
 
 sql = of_book("sql", ask_sql)
@@ -141,9 +141,9 @@ def _about(file: Any, fmt: str | None) -> None:
     emit(["what", "name", "type", "unit", "default", "meaning"], rows, fmt, title=file.title, note=file.question)
 
 
-def _left_out(left_out: list[Any]) -> None:
-    """Say which trace files were not read; then something is wrong."""
+def _left_out(left_out: list[Any], source: Source) -> None:
+    """Say which files were not read; then something is wrong."""
     for x in left_out:
-        to_stderr(f"left out: run {x.run}, {x.path}: {x.why}. Run: loadbook verify")
+        to_stderr(f"left out: {f'run {x.run}, ' if x.run else ''}{x.path}: {x.why}. Run: {source.verify}")
     if left_out:
         sys.exit(EXIT_SOMETHING_WRONG)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sys
 from pathlib import Path
@@ -43,12 +44,19 @@ def _kind(name: str) -> Kind:
 @click.option("--units", type=click.Choice(["si", "us"]), default="si", show_default=True, help="What the book shows.")
 @click.option("--zone", default="UTC", metavar="AREA/CITY", show_default=True,
               help="Time zone of the shop's clocks.")  # fmt: skip
-def new(folder: Path, units: str, zone: str) -> None:
+@click.option("--group-writable", is_flag=True, help="Let the folder's group write the book (not on Windows).")
+def new(folder: Path, units: str, zone: str, group_writable: bool) -> None:
     """Start a book in a folder (asks nothing).
+
+    On a shared computer whoever may write the folder may write the book, and whoever may read it may ask everything.
+    With --group-writable the members of the folder's group write it (chgrp SHOP BOOK sets another group first; on
+    Windows the folder's properties say who may).
 
     Example: loadbook new shop-book --units us --zone America/Chicago
     """
-    with BookFolder.create(folder, units=units, zone=zone) as book:
+    if group_writable and os.name == "nt":  # pragma: no cover - not run on the test machine
+        raise UsageError("Windows keeps no such modes", remedy="Give the group its rights in the folder's properties")
+    with BookFolder.create(folder, units=units, zone=zone, group_writable=group_writable) as book:
         there = quote(str(book.path))
         to_stderr(
             f"A new book in {book.path}. Next: cd {there}, and loadbook template (what to take in, in that order)"
@@ -259,18 +267,18 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
 
     Example: loadbook list runs --furnace F2 --since 2026-01-01
     """
+    from loadbook.queries.run_choice import listed_rows
+
     conn = book.read()
     if kind is None:
         counts = [(k, conn.execute(f"SELECT count(*) FROM {v.table}").fetchone()[0]) for k, v in lookup.LISTED.items()]
         emit(["kind", "records"], counts, fmt)
         return
     target = lookup.listed(kind)
-    _, available = lookup.source(conn, target.table)
-    where, values = filters.sql(available, moments_are_text=True)
     people = fmt in (None, "table")
     if limit is None and people and sys.stdout.isatty():
         limit = 50
-    columns, rows, total = lookup.rows_of(conn, target, where, values, limit or None)
+    columns, rows, total = listed_rows(book, target, filters, limit or None)
     hidden = {"typed", "intake_id", "source_text"} | (LONG.get(target.table, set()) if people else set())
     chosen = [c for c in columns if c not in hidden]
     if people:

@@ -19,26 +19,28 @@ from .progress import progress
 
 @click.command(cls=LoadbookCommand)
 @click.option("--last-link", metavar="DIGEST", help="A last link of the chain kept elsewhere, to compare with.")
+@click.option("--links", type=click.Path(path_type=Path), metavar="FILE",
+              help="A file of links to compare with (default: the one that the book keeps).")  # fmt: skip
+@click.option("--signed-by", metavar="KEY", help="The public key that must have signed the file of links.")
 @book_option
-def verify(last_link: str | None, book: BookFolder) -> None:
+def verify(last_link: str | None, links: Path | None, signed_by: str | None, book: BookFolder) -> None:
     """Check every checksum, key and file; exit 3 if anything is wrong.
 
     The digest chain finds every later edit made around the triggers, unless whoever made it recomputed the
     whole chain or cut off its end: note the last link it prints
-    somewhere else, and compare with --last-link.
+    somewhere else, and compare with --last-link; or have it kept there after each intake (loadbook keep-links), and it
+    is compared each time. Name that file with --links, and its key with --signed-by: the book's own word for them can
+    be changed like all of it.
 
     Example: loadbook verify
     """
+    from loadbook.store import kept_links
     from loadbook.store.chain import GENESIS
     from loadbook.store.verify import verify as check
 
+    signed_by = _hex(signed_by, "a public key") if signed_by is not None else None
     if last_link is not None:
-        last_link = last_link.strip().lower()
-        if not re.fullmatch("[0-9a-f]{64}", last_link):
-            raise UsageError(
-                f"{last_link!r} is not a link of a digest chain",
-                remedy="A link has 64 characters, digits and letters a to f: copy all of it",
-            )
+        last_link = _hex(last_link, "a link of a digest chain")
     with progress() as show:
         found = check(book, lambda done, whole: show("trace files", done, whole))
     wrong = list(found.wrong)
@@ -52,6 +54,13 @@ def verify(last_link: str | None, book: BookFolder) -> None:
         )
         if last_link in digests:
             to_stderr(wrong.pop())
+    kept = links or (Path(named) if (named := found.links_file) else None)
+    if kept is not None and found.last_link:
+        more, said = kept_links.against(book.read(), kept, signed_by)
+        wrong += more
+        found.noted += said
+    elif signed_by is not None:
+        raise UsageError("the book keeps no links", remedy="Name the file with --links")
     for line in wrong:
         click.echo(f"wrong: {plain(line)}")
     for line in found.noted:
@@ -66,6 +75,46 @@ def verify(last_link: str | None, book: BookFolder) -> None:
         click.echo(f"{len(wrong)} wrong")
         sys.exit(EXIT_SOMETHING_WRONG)
     click.echo("nothing wrong")
+
+
+def _hex(text: str, what: str) -> str:
+    text = text.strip().lower()
+    if not re.fullmatch("[0-9a-f]{64}", text):
+        raise UsageError(
+            f"{text!r} is not {what}", remedy="It has 64 characters, digits and letters a to f: copy all of it"
+        )
+    return text
+
+
+@click.command("keep-links", cls=LoadbookCommand)
+@click.argument("file", required=False, type=click.Path(path_type=Path))
+@click.option("--new-key", type=click.Path(path_type=Path), metavar="KEY", help="Make a key there, and sign with it.")
+@click.option("--key", type=click.Path(path_type=Path), metavar="KEY", help="Sign with this key (Ed25519, PEM).")
+@click.option("--stop", is_flag=True, help="Keep no links any more.")
+@book_option
+def keep_links(file: Path | None, new_key: Path | None, key: Path | None, stop: bool, book: BookFolder) -> None:
+    """Keep the chain's last link in FILE, on another drive, after each intake and amendment.
+
+    Whoever can write the book could cut off its chain's end, or recompute it: verify finds both by that file. It should
+    be where its users may add to it and not change it. Signed lines (needs: pip install 'loadbook[signed]') cannot be
+    made without the key, which belongs outside the book: note the public key that is printed. A drive that is missing
+    stops no intake: it is said, and the next link written stands for those before it.
+
+    Example: loadbook keep-links ../book-links.txt --new-key ../links-key.pem
+    """
+    from loadbook.store.keeping import keep, stop_keeping
+
+    if stop == (file is not None) or (new_key and key):
+        raise UsageError("name the file, or say --stop; and one key at most", remedy="See: loadbook keep-links --help")
+    if file is None:
+        stop_keeping(book)
+        click.echo("No links are kept any more")
+        return
+    signer = keep(book, file, key=key, new_key=new_key)
+    click.echo(f"The last link is kept in {plain(str(file.absolute()))}")
+    if signer is not None:
+        click.echo(f"signed by {signer}")
+        to_stderr("Note this public key outside the book: loadbook verify --signed-by compares with it.")
 
 
 @click.command(cls=LoadbookCommand)

@@ -105,6 +105,16 @@ def create(path: Path) -> io.BufferedRandom:
     return os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _NO_LINKS, 0o666), "w+b")
 
 
+def append(path: Path, data: bytes) -> None:
+    """Add to the end of a regular file that is there, onto the disk. Raises UsageError where it is something else,
+    OSError."""
+    check(path, over=True)
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_APPEND | _NO_LINKS), "ab") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
 class Part:
     """A file that is being written: beside its place, under a name that nobody can have foreseen.
 
@@ -121,6 +131,7 @@ class Part:
             self.path = final.with_name(f".{final.name}.{machine()}-{os.getpid()}-{os.urandom(4).hex()}.part")
             with contextlib.suppress(FileExistsError):
                 self._make()
+                share(self.path)
                 return
         raise FileExistsError(errno.EEXIST, "no free name was found", str(final))
 
@@ -210,15 +221,18 @@ class FolderPart(Part):
             shutil.rmtree(self.path, ignore_errors=True)
 
 
-def put(final: Path, data: bytes, *, over: bool = False, lasting: bool = True) -> None:
+def put(final: Path, data: bytes, *, over: bool = False, lasting: bool = True, private: bool = False) -> None:
     """Write a file whole or not at all.
 
     over     a file of that name is replaced
+    private  nobody but its owner may read it
     lasting  it survives a power cut from now on; without that, only a kill
     Raises   UsageError where the name is taken, or another kind of thing has it; OSError
     """
     check(final, over=over)
     with Part(final) as part:
+        if private:
+            part.path.chmod(0o600)
         with part.open() as file:
             file.write(data)
             if lasting:
@@ -249,11 +263,35 @@ def make_folder(folder: Path, below: Path | None = None) -> None:
         what = strange(below)
         if what is None:
             below.mkdir(exist_ok=True)  # refuses a file
+            share(below)
         elif what != "a folder":
             raise UsageError(
                 f"this is {what} in the place of a folder, and nothing is written through it", where=str(below),
                 remedy="Move it away, and put the folder itself there",
             )  # fmt: skip
+
+
+def share_folder(folder: Path) -> None:
+    """Let the folder's group write in it, and have new files and folders in it belong to that group. Raises OSError."""
+    folder.chmod(stat.S_IMODE(folder.stat().st_mode) | stat.S_ISGID | stat.S_IRWXG)
+
+
+def share(path: Path) -> None:
+    """Let the group write a new file or folder too where its folder is a group's (`share_folder`), whatever the
+    user's own habit (umask). What the disk does not know is left as it is."""
+    with contextlib.suppress(OSError):
+        above = path.parent.stat().st_mode
+        if os.name != "nt" and above & stat.S_ISGID and above & stat.S_IWGRP:
+            found = path.lstat()
+            if stat.S_ISDIR(found.st_mode):
+                share_folder(path)
+            elif stat.S_ISREG(found.st_mode):
+                path.chmod(stat.S_IMODE(found.st_mode) | stat.S_IRGRP | stat.S_IWGRP)
+
+
+def open_to_all(path: Path) -> bool:
+    """May any user of this machine write it? Raises OSError."""
+    return os.name != "nt" and bool(path.lstat().st_mode & stat.S_IWOTH) and strange(path) != "a link"
 
 
 def sync_folder(folder: Path) -> None:

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.store import sql_files
-from loadbook.store.engine import engine, lock
+from loadbook.store.engine import engine
 from loadbook.store.handed import Handed
 from loadbook.store.session import Session, named_in
 from loadbook.store.session_samples import NO_FILES
 from loadbook.store.trace_files import quoted
 
 from . import views as groupviews
+from .manifest import TRACE
 from .parquet import PLANT
-from .read import Group, group_columns, open_group
+from .read import Group, Sound, group_columns, open_group
 from .transpile import Values
 
 if TYPE_CHECKING:
@@ -31,30 +32,49 @@ class DuckEngine:
 
     What lies in no folder of this machine is copied into one first, but for the traces.
 
-    files  every file that these views may read, by its name for the engine
+    files     every file that these views may read, by its name for the engine
+    left_out  damaged files that they do not read
     """
 
     name = "duckdb"
 
-    def __init__(self, group: Group, needs: Iterable[str], copies: Path | None = None) -> None:
-        """copies  a folder for the copies, which the caller removes; None: one that ends with the engine"""
+    def __init__(
+        self,
+        group: Group,
+        needs: Iterable[str],
+        copies: Path | None = None,
+        *,
+        without_damaged: bool = False,
+        keep: bool = True,
+    ) -> None:
+        """
+        copies           a folder for the copies, which the caller removes; None: one that ends with the engine
+        without_damaged  damaged files are left out and named; else they are an error
+        keep             what was found of the traces is left in the target's folder for the next question
+        """
         self.connection: duckdb.DuckDBPyConnection = engine(python_enable_replacements="false")
         self.connection.execute("SET TimeZone = 'UTC'")
         self._handed = Handed(self.connection)
         self.files: list[str] = []
         self._copies: tempfile.TemporaryDirectory[str] | None = None
         tables, views = groupviews.plan(needs)
-        files = self._files(group, tables, copies)
+        samples = any(view.name == "samples" for view in views)
+        if not group.store.local and copies is None:
+            self._copies = writing.scratch()
+            copies = Path(self._copies.name)
+        wanted = [*tables, TRACE] if samples else tables
+        sound = group.sound(wanted, without_damaged=without_damaged, keep=keep and samples, copies=copies)
+        self.left_out = sound.left_out
         for table in tables:
-            self._table(group, table, files[table])
+            self._table(group, table, self._handed.paths(sound.paths(table)))
         for function in sql_files.functions(self.name).values():
             self.connection.execute(function.text)
         for view in views:
             text = view.text
             if view.name == groupviews.TRACE_FILES:
-                self._published(group)
+                self._published(sound)
             if view.name == "samples":
-                text = text.replace("{trace_files}", self._samples(group))
+                text = text.replace("{trace_files}", self._samples(group, sound))
             self.connection.execute(f"CREATE VIEW {view.inner} AS\n{text}")
             if view.asked:
                 columns = [str(r[0]) for r in self.connection.execute(f"DESCRIBE {view.inner}").fetchall()]
@@ -73,10 +93,6 @@ class DuckEngine:
         result = self.connection.execute(sql, values or None)
         return [str(d[0]) for d in result.description or []], result.fetchall()
 
-    def lock(self) -> None:
-        """Leave nothing to read but the published files."""
-        lock(self.connection, self.files)
-
     def __enter__(self) -> DuckEngine:
         return self
 
@@ -87,14 +103,6 @@ class DuckEngine:
         self.connection.close()
         if self._copies is not None:
             self._copies.cleanup()
-
-    def _files(self, group: Group, tables: Sequence[str], copies: Path | None) -> dict[str, list[str]]:
-        if group.store.local:
-            return {table: group.store.handed(self._handed, group.files(table)) for table in tables}
-        if copies is None:
-            self._copies = writing.scratch()
-            copies = Path(self._copies.name)
-        return {table: self._handed.paths(files) for table, files in group.bring(tables, copies).items()}
 
     def _table(self, group: Group, table: str, files: list[str]) -> None:
         """A published table: columns that an older program did not publish are empty."""
@@ -121,9 +129,9 @@ class DuckEngine:
                 remedy="Publish again from the plants' books",
             ) from exc
 
-    def _published(self, group: Group) -> None:
+    def _published(self, sound: Sound) -> None:
         """published_trace: the place of every trace file in the list that samples reads, and its run."""
-        rows = [(i, f"{plant}/{run}") for i, (plant, run, _) in enumerate(group.traces())]
+        rows = [(i, run) for i, (run, _) in enumerate(sound.runs())]
         self.connection.execute(f"CREATE TABLE {groupviews.PUBLISHED} (file UBIGINT, run VARCHAR)")
         if rows:
             import numpy as np
@@ -133,8 +141,8 @@ class DuckEngine:
             self.connection.execute(f"INSERT INTO {groupviews.PUBLISHED} SELECT file, run FROM batch")
             self.connection.unregister("batch")
 
-    def _samples(self, group: Group) -> str:
-        files = group.store.handed(self._handed, [name for _, _, name in group.traces()])
+    def _samples(self, group: Group, sound: Sound) -> str:
+        files = group.store.handed(self._handed, sound.names(TRACE))
         self.files += files
         listed = ", ".join(quoted(f) for f in files)
         return f"read_parquet([{listed}], hive_partitioning = false)" if files else NO_FILES
@@ -143,9 +151,12 @@ class DuckEngine:
 def for_query(of: Mapping[str, Any], sql: str) -> Session:
     """The session over a group for one stranger's query: the views that it may name, over the published files alone.
 
-    of  target, plants left out (without), and a folder for copies of what is no folder (copies)
+    of  target, plants left out (without), a folder for copies of what is no folder (copies), without_damaged
     """
     tables, known = groupviews.names()
     copies = Path(of["copies"]) if of["copies"] else None
-    engine = DuckEngine(open_group(of["target"], of["without"]), named_in(sql, {*tables, *known}), copies)
-    return Session(engine.connection, engine.files)
+    engine = DuckEngine(
+        open_group(of["target"], of["without"]), named_in(sql, {*tables, *known}), copies,
+        without_damaged=bool(of.get("without_damaged")), keep=False,
+    )  # fmt: skip
+    return Session(engine.connection, engine.files, engine.left_out)

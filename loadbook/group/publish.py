@@ -16,8 +16,9 @@ from loadbook.store.session_samples import LeftOut
 from loadbook.store.trace_files import checked
 
 from . import run_record
+from .checked import checked_in
 from .gate import Gate, names
-from .manifest import PLANTS, Current, Entry, Manifest, folder_of, plant_name, read_current, switch
+from .manifest import PLANTS, TRACE, Current, Entry, Manifest, folder_of, plant_name, read_current, switch
 from .parquet import Parquet, content_of
 from .published import RECORD, TABLES, PublishOptions
 from .rows import TableRows, rows_of
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 
     from loadbook.store.book import BookFolder
 
-TRACE = "trace_file"  # the traces themselves
 Progress = Callable[[str, int, int], None]
 
 
@@ -65,16 +65,22 @@ class _Writer:
     """
 
     def __init__(
-        self, store: Store, base: str, plant: str, before: Current | None, making: Parquet, gate: Gate
-    ) -> None:
+        self, store: Store, base: str, plant: str, before: Current | None, making: Parquet, gate: Gate,
+        again: bool,
+    ) -> None:  # fmt: skip
         self.store, self.base, self.plant, self.making, self.gate = store, base, plant, making, gate
+        self.before, self.again = before, again
+        self._written: set[str] = set()
+        # a trace keeps its file, whatever the name
+        self._traces = {e.sha256: e.path for e in (before.manifest.of(TRACE) if before else ())}
         self.there = store.sizes(base)
+        self._checked = checked_in(store) if store.local else None
         self.entries: list[Entry] = []
         self.files = self.bytes = self.already = 0
         self.known = {
             (e.table, e.month, e.content): e
             for e in (before.manifest.entries if before else ())
-            if self.there.get(e.path) == e.bytes
+            if e.table != TRACE and self._has(e.path, e.bytes, e.sha256)
         }
 
     def table(self, found: TableRows) -> None:
@@ -95,36 +101,56 @@ class _Writer:
         )  # fmt: skip
 
     def trace(self, month: str, digest: str, size: int, rows: int, run: str, read: Callable[[], bytes]) -> str:
-        path = f"{self.base}/{month}/samples-{digest[:32]}.parquet"
-        if self.there.get(path) == size:
+        path = self._traces.get(digest) or self._free(f"{self.base}/{month}/samples-{digest[:32]}.parquet")
+        if self._has(path, size, digest):
             self.already += 1
         else:
             self._put("trace", month, digest, read(), path)
         self.entries.append(Entry(TRACE, month, path, digest, size, rows, digest, run))
         return path
 
+    def _free(self, name: str) -> str:
+        return self.before.free_name(name) if self.before else name
+
+    def _has(self, path: str, size: int, sha256: str) -> bool:
+        """Is a file there as it was written? In an object store, by its size: reading it all would cost as much as
+        writing it; `again` writes it anew."""
+        if self.there.get(path) != size or (self.again and path not in self._written):
+            return False
+        if self._checked is None:
+            return True
+        try:
+            return self._checked.why_not(self.store.path_of(path), path, size, sha256) is None
+        except OSError:
+            return False
+
     def _put(self, table: str, month: str | None, digest: str, data: bytes, path: str | None = None) -> str:
-        path = path or f"{self.base}/{month or 'reference'}/{table.replace('_', '-')}-{digest[:24]}.parquet"
-        if self.there.get(path) == len(data):
+        name = f"{self.base}/{month or 'reference'}/{table.replace('_', '-')}-{digest[:24]}.parquet"
+        path = path or self._free(name)
+        if self._has(path, len(data), digest):
             self.already += 1
             return path
         self.store.put(path, data)
         self.there[path] = len(data)
+        self._written.add(path)
         self.files += 1
         self.bytes += len(data)
         return path
 
 
 def publish(
-    book: BookFolder, target: str, plant: str, keep: PublishOptions | None = None, progress: Progress | None = None
-) -> Published:
+    book: BookFolder, target: str, plant: str, keep: PublishOptions | None = None, progress: Progress | None = None,
+    *, again: bool = False,
+) -> Published:  # fmt: skip
     """Publish a book as one plant of a group.
 
     target  a folder, or an fsspec address
     plant   the plant's name, as the group calls it
     keep    what is published although by default it is not
+    again   every file is written anew, also those that are there
     Returns Published; damaged traces are left out and named in it
-    Raises  UsageError, LoadbookError; whatever was there stays readable until the new publication is whole
+    Raises  UsageError, LoadbookError; BusyError where another publication of the plant came first;
+            whatever was there stays readable until the new publication is whole
     """
     keep = keep or PublishOptions()
     name = plant_name(plant)
@@ -143,7 +169,7 @@ def publish(
         search = names(conn, keep, closure, name)
         words = Words(conn, name, search, keep.words)
         with Parquet() as making:
-            writer = _Writer(store, base, name, before, making, Gate(closure, search, words))
+            writer = _Writer(store, base, name, before, making, Gate(closure, search, words), again)
             for table in TABLES:
                 if table not in ("trace", "trace_channel"):
                     for found in rows_of(conn, table, keep, words):

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
 import sqlite3
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
@@ -13,10 +12,11 @@ from loadbook.core import writing
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.store import migrations
+from loadbook.store.session_samples import LeftOut
 
 from . import rows, run_record
-from .manifest import PLANTS, RECOMPUTED, Current, Entry, read_current
-from .publish import TRACE
+from .checked import GONE, checked_in, remedy, why_not, why_not_bytes
+from .manifest import PLANTS, RECOMPUTED, TRACE, Current, Entry, read_current
 from .published import RECORD, TABLES
 from .target import Store
 
@@ -39,40 +39,90 @@ class Plant:
         return source.manifest.of(table)
 
 
+@dataclass(frozen=True)
+class SoundFile:
+    """A file that is what was published. path: in a folder its path, else the copy's, else its name in the store"""
+
+    plant: str
+    entry: Entry
+    path: str
+
+
+@dataclass
+class Sound:
+    """The files of some tables, plant by plant and month by month, and those left out as damaged."""
+
+    files: dict[str, list[SoundFile]]
+    left_out: list[LeftOut] = field(default_factory=list)
+
+    def paths(self, table: str) -> list[str]:
+        return [f.path for f in self.files[table]]
+
+    def names(self, table: str) -> list[str]:
+        """The names in the store."""
+        return [f.entry.path for f in self.files[table]]
+
+    def runs(self) -> list[tuple[str, str]]:
+        """(plant/run, name in the store) of every trace."""
+        return [(f"{f.plant}/{f.entry.run}", f.entry.path) for f in self.files[TRACE]]
+
+
 class Group:
     """The plants of a target, read once: whatever is published meanwhile, what was read stays readable."""
 
     def __init__(self, store: Store, plants: Sequence[Plant], without: Sequence[str] = ()) -> None:
         self.store, self.plants, self.without = store, tuple(plants), tuple(without)
 
-    def files(self, table: str) -> list[str]:
-        """Names in the store of the files of a table, plant by plant, month by month."""
-        return [e.path for p in self.plants for e in p.of(table)]
+    def sound(
+        self, tables: Sequence[str], *, without_damaged: bool = False, keep: bool = False, copies: Path | None = None
+    ) -> Sound:
+        """The files of some tables, each found to be what its manifest says: an engine looks at no digest.
 
-    def bring(self, tables: Sequence[str], folder: Path) -> dict[str, list[str]]:
-        """Copies in a folder of this machine of the files of some tables: table -> their paths.
+        Files in a folder are read whole once, and remembered (store/checked_files.py); those of an object store are
+        read whole each time.
 
-        An engine opens a file several times and waits for each; an object store gives hundreds at once.
-        Raises DamageError where a file is not what the manifest says; NotFoundError, LoadbookError
+        without_damaged  damaged files are left out and named; else they are an error
+        keep             what was found is left in the target's folder for the next question
+        copies           a folder for copies of what lies in no folder, but for the traces: an engine opens a file
+                         several times and waits for each; an object store gives hundreds at once
+        Raises DamageError, NotFoundError, LoadbookError
         """
-        entries = {e.path: (table, e) for table in tables for p in self.plants for e in p.of(table)}
-        found: dict[str, list[str]] = {table: [] for table in tables}
-        for number, (path, data) in enumerate(self.store.read_many(list(entries))):
-            table, entry = entries[path]
-            if hashlib.sha256(data).hexdigest() != entry.sha256:
-                raise DamageError(
-                    "a published file is not what was published", where=f"{self.store.address}: {path}",
-                    remedy="Publish again from the plant's book",
-                )  # fmt: skip
-            copy = folder / f"{number}.parquet"
-            with writing.create(copy) as file:
-                file.write(data)
-            found[table].append(str(copy))
+        listed = [(t, p, e) for t in tables for p in self.plants for e in p.of(t)]
+        seen = self._seen_in_folder(listed, keep) if self.store.local else self._seen_in_store(listed, copies)
+        found = Sound({table: [] for table in tables})
+        for (table, plant, entry), (why, path) in zip(listed, seen, strict=True):
+            if why is None:
+                found.files[table].append(SoundFile(plant.name, entry, path))
+                continue
+            if not without_damaged:
+                kind = NotFoundError if why == GONE else DamageError
+                raise kind(why, where=f"{self.store.address}: {entry.path}", remedy=remedy(entry))
+            run = f"{plant.name}/{entry.run}" if entry.run else ""
+            found.left_out.append(LeftOut(run, entry.path, why))
         return found
 
-    def traces(self) -> list[tuple[str, str, str]]:
-        """(plant, run, name in the store) of every trace file."""
-        return [(p.name, str(e.run), e.path) for p in self.plants for e in p.of(TRACE)]
+    def _seen_in_folder(
+        self, listed: Sequence[tuple[str, Plant, Entry]], keep: bool
+    ) -> Iterator[tuple[str | None, str]]:
+        checked = checked_in(self.store)
+        for _, _, entry in listed:
+            yield why_not(self.store, checked, entry), self.store.url(entry.path)
+        if keep:
+            checked.keep()
+
+    def _seen_in_store(
+        self, listed: Sequence[tuple[str, Plant, Entry]], copies: Path | None
+    ) -> Iterator[tuple[str | None, str]]:
+        bodies = self.store.read_many([entry.path for *_, entry in listed])
+        for number, ((table, _, entry), (_, data)) in enumerate(zip(listed, bodies, strict=True)):
+            why = why_not_bytes(data, entry)
+            if why is not None or copies is None or table == TRACE or data is None:
+                yield why, entry.path
+                continue
+            copy = copies / f"{number}.parquet"
+            with writing.create(copy) as file:
+                file.write(data)
+            yield None, str(copy)
 
     def units(self) -> str:
         """What the group shows: the units of all its plants where they agree, else SI."""

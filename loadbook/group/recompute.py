@@ -98,7 +98,7 @@ def recompute_group(
     results: dict[str, dict[str, MonthResult]] = {p.folder: {} for p in group.plants}
     tasks: list[Task] = []
     for plant in group.plants:
-        for task in tasks_of(target, plant):
+        for task in tasks_of(target, plant, before[plant.folder]):
             kept = None if again else _known(before[plant.folder], task)
             if kept is not None:
                 out.already += 1
@@ -117,8 +117,8 @@ def recompute_group(
     return out
 
 
-def tasks_of(target: str, plant: Plant) -> list[Task]:
-    """One task per month in which the plant has traces."""
+def tasks_of(target: str, plant: Plant, before: Current | None = None) -> list[Task]:
+    """One task per month in which the plant has traces. before: what counts of its results"""
     taken = {e.month: e for e in plant.current.manifest.of("parameter")}
     out = []
     for e in plant.current.manifest.of(RECORD):
@@ -127,7 +127,9 @@ def tasks_of(target: str, plant: Plant) -> list[Task]:
         depends = json.dumps([ALGORITHMS, e.content, own.content if own else None])
         out.append(
             Task(
-                target, plant.name, f"{RECOMPUTED}/{plant.folder}", e.month, e.path, own.path if own else None, depends
+                target, plant.name, f"{RECOMPUTED}/{plant.folder}", e.month, (e.path, e.sha256),
+                (own.path, own.sha256) if own else None, depends,
+                before.number if before else 0, tuple(filter(before.going, before.unnamed)) if before else (),
             )
         )  # fmt: skip
     return out

@@ -17,8 +17,9 @@ from loadbook.store.session import named_in
 
 from . import transpile
 from . import views as groupviews
+from .manifest import TRACE
 from .parquet import PLANT
-from .read import Group, group_columns
+from .read import Group, Sound, group_columns
 from .transpile import Values
 
 if TYPE_CHECKING:
@@ -80,7 +81,11 @@ class SparkEngine:
 
     name = "spark"
 
-    def __init__(self, group: Group, needs: Iterable[str], spark: Any = None, master: str | None = None) -> None:
+    def __init__(
+        self, group: Group, needs: Iterable[str], spark: Any = None, master: str | None = None, *,
+        without_damaged: bool = False,
+    ) -> None:  # fmt: skip
+        """without_damaged: damaged files are left out and named in left_out; else they are an error"""
         if group.store.in_this_process_only:
             raise UsageError(
                 "Spark's workers cannot see what is in memory://", remedy="Publish to a folder they all see"
@@ -88,14 +93,17 @@ class SparkEngine:
         self.spark = spark if spark is not None else session(master)
         self._kept: list[Any] = []
         tables, views = groupviews.plan(needs)
+        samples = any(view.name == "samples" for view in views)
+        sound = group.sound([*tables, TRACE] if samples else tables, without_damaged=without_damaged, keep=samples)
+        self.left_out = sound.left_out
         for table in tables:
-            self._table(group, table)
+            self._table(group, table, sound)
         for view in views:
             text = view.text
             if view.name == groupviews.TRACE_FILES:
-                self._published(group)
+                self._published(sound)
             if view.name == "samples":
-                self._samples(group)
+                self._samples(group, sound)
                 text = text.replace("{trace_files}", "published_samples")
             made = self._run(text)
             if _uses(view.name, views) > 1 or view.name == "movement":
@@ -140,9 +148,6 @@ class SparkEngine:
         """End the jobs of a stranger's query."""
         self.spark.interruptTag(_TAG)
 
-    def lock(self) -> None:
-        """Nothing: a stranger's words are looked through (`transpile.checked`); files are Spark's matter."""
-
     def __enter__(self) -> SparkEngine:
         return self
 
@@ -161,10 +166,10 @@ class SparkEngine:
         except Exception as exc:
             raise in_words(exc) from exc
 
-    def _table(self, group: Group, table: str) -> None:
+    def _table(self, group: Group, table: str, sound: Sound) -> None:
         columns = {PLANT: "VARCHAR", **group_columns()[table]}
         schema = ", ".join(f"`{name}` {_TYPES[kind]}" for name, kind in columns.items())
-        self._read(group, group.files(table), schema).createOrReplaceTempView(f"published_{table}")
+        self._read(group, sound.names(table), schema).createOrReplaceTempView(f"published_{table}")
         listed = groupviews.qualified(list(columns)[1:])
         self._run(f"SELECT {listed} FROM published_{table}").createOrReplaceTempView(table)
 
@@ -177,13 +182,13 @@ class SparkEngine:
         # Spark takes each path for a pattern, unless it is told not to
         return self.spark.read.schema(schema).option("__globPaths__", "false").parquet(*addresses)
 
-    def _published(self, group: Group) -> None:
-        rows = [(name.rpartition("/")[2], f"{plant}/{run}") for plant, run, name in group.traces()]
+    def _published(self, sound: Sound) -> None:
+        rows = [(name.rpartition("/")[2], run) for run, name in sound.runs()]
         made = self.spark.createDataFrame(rows, "file string, run string")
         made.createOrReplaceTempView(groupviews.PUBLISHED)
 
-    def _samples(self, group: Group) -> None:
-        files = [name for _, _, name in group.traces()]
+    def _samples(self, group: Group, sound: Sound) -> None:
+        files = sound.names(TRACE)
         found = self._read(group, files, _TRACE)
         name = "_metadata.file_name AS file_index" if files else "CAST(NULL AS string) AS file_index"
         found.selectExpr("channel", "t_s", "value", "flag", name).createOrReplaceTempView("published_samples")
@@ -210,14 +215,16 @@ class Asked:
         return pd.DataFrame.from_records(self.found, columns=self.columns)
 
 
-def ask(group: Group, text: str, master: str | None, spark: Any, seconds: float) -> Asked:
+def ask(
+    group: Group, text: str, master: str | None, spark: Any, seconds: float, without_damaged: bool = False
+) -> Asked:
     """The answer to a stranger's query: one select over the group's tables and views, functions that only compute.
 
     Raises UsageError for any other text, or too many rows; LoadbookError where it fails or takes longer than `seconds`
     """
     tables, known_views = groupviews.names()
     known = {*tables, *known_views}
-    engine = SparkEngine(group, named_in(text, known) or {"run"}, spark, master)
+    engine = SparkEngine(group, named_in(text, known) or {"run"}, spark, master, without_damaged=without_damaged)
     done = threading.Event()
     found: list[Any] = []
 
@@ -241,7 +248,7 @@ def ask(group: Group, text: str, master: str | None, spark: Any, seconds: float)
     columns, rows = found[0]
     if len(rows) > sandbox.MOST_ROWS:
         raise UsageError(f"the answer has more than {sandbox.MOST_ROWS} rows", remedy="Ask for less, or for sums")
-    return Asked(columns, rows)
+    return Asked(columns, rows, list(engine.left_out))
 
 
 def _refuse_bytes(address: str, target: str) -> None:

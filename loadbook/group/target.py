@@ -38,6 +38,7 @@ class Store:
         self.folder: Path | None = None
         self._fs: Any = None
         self._root = ""
+        self._own: set[Path] = set()
         if "://" not in address:
             self.folder = Path(address).absolute()
             return
@@ -74,6 +75,22 @@ class Store:
             return str(self.folder.joinpath(*checked_name(name).split("/")))
         return str(self._fs.unstrip_protocol(f"{self._root.rstrip('/')}/{checked_name(name)}"))
 
+    def path_of(self, name: str) -> Path:
+        """The path of a file in a folder. Raises DamageError where a folder on the way is a link: what lies behind it
+        may be any file of this machine."""
+        assert self.folder is not None
+        path = Path(self.url(name))
+        for folder in path.relative_to(self.folder).parents:
+            whole = self.folder / folder
+            if whole not in self._own and folder.parts:
+                if (what := writing.strange(whole)) not in (None, "a folder"):
+                    raise DamageError(
+                        f"this is {what} in the place of a folder", where=str(whole),
+                        remedy="Do not use this target as it is",
+                    )  # fmt: skip
+                self._own.add(whole)
+        return path
+
     def handed(self, to: Handed, names: Sequence[str]) -> list[str]:
         """The names under which an engine that is handed these files reads them."""
         if self.folder is not None:
@@ -84,7 +101,7 @@ class Store:
         """A file's bytes. Raises NotFoundError, LoadbookError."""
         try:
             if self.folder is not None:
-                with opened(Path(self.url(name))) as file:
+                with opened(self.path_of(name)) as file:
                     return file.read()
             return bytes(self._fs.cat_file(self._path(name)))
         except FileNotFoundError as exc:
@@ -106,13 +123,63 @@ class Store:
         except OSError as exc:
             raise _could_not("written", self.address, name, exc) from exc
 
+    def create(self, name: str, data: bytes) -> bool:
+        """Write a file that must not be there yet, whole; False where it is, whoever made it, and however late.
+
+        In a folder by a hard link; in a store by a conditional put, where its fsspec package has one.
+        """
+        try:
+            if self.folder is not None:
+                final = Path(self.url(name))
+                writing.make_folder(self.folder)
+                writing.make_folder(final.parent, below=self.folder)
+                writing.put(final, data)
+                return True
+            if self._exists(name):
+                return False
+            self._fs.makedirs(self._path(name).rpartition("/")[0], exist_ok=True)
+            try:
+                self._fs.pipe_file(self._path(name), data, mode="create")
+            except (NotImplementedError, TypeError):  # a store that has no conditional put
+                self._fs.pipe_file(self._path(name), data)
+            self._fs.invalidate_cache()
+            return bool(self._fs.cat_file(self._path(name)) == data)
+        except FileExistsError:
+            return False
+        except UsageError:  # the name is taken
+            if self.folder is not None and Path(self.url(name)).is_file() and not Path(self.url(name)).is_symlink():
+                return False
+            raise
+        except OSError as exc:
+            raise _could_not("written", self.address, name, exc) from exc
+
+    def _exists(self, name: str) -> bool:
+        self._fs.invalidate_cache()
+        return bool(self._fs.exists(self._path(name)))
+
+    def names(self, below: str) -> list[str]:
+        """The names of what stands directly below a name, without it; empty where there is none."""
+        try:
+            if self.folder is not None:
+                return [p.name for p in Path(self.url(below)).iterdir()]
+            self._fs.invalidate_cache()
+            return [str(n).rstrip("/").rpartition("/")[2] for n in self._fs.ls(self._path(below), detail=False)]
+        except (FileNotFoundError, NotADirectoryError):
+            return []
+        except OSError as exc:
+            raise _could_not("listed", self.address, below, exc) from exc
+
     def sizes(self, below: str) -> dict[str, int]:
         """name -> bytes of every file below a name; empty where there is none. A link is no file."""
         try:
             if self.folder is not None:
                 base = Path(self.url(below))
-                found = [(p, p.lstat()) for p in base.rglob("*")] if base.is_dir() else []
-                return {p.relative_to(self.folder).as_posix(): s.st_size for p, s in found if stat.S_ISREG(s.st_mode)}
+                there: dict[str, int] = {}
+                for file in base.rglob("*") if base.is_dir() else ():
+                    with contextlib.suppress(FileNotFoundError):  # another publication's part has got its name
+                        if stat.S_ISREG((found := file.lstat()).st_mode):
+                            there[file.relative_to(self.folder).as_posix()] = found.st_size
+                return there
             self._fs.invalidate_cache()
             path = self._path(below)
             if not self._fs.exists(path):
@@ -146,23 +213,22 @@ class Store:
             else:
                 self._fs.rm_file(self._path(name))
 
-    def read_many(self, names: Sequence[str]) -> Iterator[tuple[str, bytes]]:
-        """(name, bytes) of many files, some hundreds at a time: an object store answers each of them late.
-
-        Raises NotFoundError, LoadbookError
+    def read_many(self, names: Sequence[str]) -> Iterator[tuple[str, bytes | None]]:
+        """(name, bytes or None where there is no such file) of many files of an object store, some hundreds at a
+        time: it answers each of them late. Raises LoadbookError
         """
-        if self.folder is not None:
-            yield from ((name, self.read(name)) for name in names)
-            return
         for start in range(0, len(names), _AT_A_TIME):
             some = names[start : start + _AT_A_TIME]
             try:  # not cat(), which takes a path for a pattern
-                bodies = self._fs.cat_ranges([self._path(name) for name in some], None, None, on_error="raise")
-            except FileNotFoundError as exc:
-                raise NotFoundError("the target has no such file", where=f"{self.address}: {exc}") from exc
+                bodies = self._fs.cat_ranges([self._path(name) for name in some], None, None, on_error="return")
             except OSError as exc:
                 raise _could_not("read", self.address, some[0], exc) from exc
-            yield from ((name, bytes(body)) for name, body in zip(some, bodies, strict=True))
+            for name, body in zip(some, bodies, strict=True):
+                if isinstance(body, OSError) and not isinstance(body, FileNotFoundError):
+                    raise _could_not("read", self.address, name, body) from body
+                if isinstance(body, Exception) and not isinstance(body, FileNotFoundError):
+                    raise body
+                yield name, None if isinstance(body, Exception) else bytes(body)
 
     def _path(self, name: str) -> str:
         return f"{self._root.rstrip('/')}/{checked_name(name)}"

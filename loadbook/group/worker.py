@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import time
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -20,7 +21,7 @@ from loadbook.store.handed import Handed
 from loadbook.store.trace_files import samples
 
 from . import run_record
-from .manifest import Entry
+from .manifest import Entry, other_name
 from .parquet import Parquet, content_of
 from .read import group_columns
 from .target import Store
@@ -30,18 +31,21 @@ ALGORITHMS = f"{parameters.ALGORITHM}/{derived.ALGORITHM}"
 
 @dataclass(frozen=True)
 class Task:
-    """One month of one plant: the names of its records and of its published parameters (None: it has none).
+    """One month of one plant: its records and its published parameters (None: it has none), each by name and SHA-256.
 
-    input  digest of everything that the result depends on
+    input   digest of everything that the result depends on
+    number  of the pointer that counts;  going  files that may be removed meanwhile: their names are not taken
     """
 
     target: str
     plant: str
     base: str  # where the results go
     month: str
-    records: str
-    parameters: str | None
+    records: tuple[str, str]
+    parameters: tuple[str, str] | None
     input: str
+    number: int = 0
+    going: tuple[str, ...] = ()
 
 
 @dataclass
@@ -121,6 +125,8 @@ def _write(
     data = making.bytes_of(columns, listed, task.plant)
     digest = hashlib.sha256(data).hexdigest()
     name = f"{task.base}/{task.month}/{table}-{digest[:24]}.parquet"
+    if name in task.going:
+        name = other_name(name, task.number)
     store.put(name, data)
     out.entries.append(Entry(table, task.month, name, digest, len(data), len(listed), content))
 
@@ -130,11 +136,14 @@ def _check(data: bytes, sha256: str, name: str) -> None:
         raise DamageError("the trace file is not the one that was published", where=name)
 
 
-def _rows(store: Store, name: str) -> list[dict[str, Any]]:
-    """The rows of a published table, with moments as the stored text."""
+def _rows(store: Store, file: Sequence[str]) -> list[dict[str, Any]]:
+    """The rows of a published table (name, SHA-256), with moments as the stored text."""
     import duckdb
 
+    name, sha256 = file
     data = store.read(name)
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise DamageError("a published file is not what was published", where=name, remedy="Publish again")
     connection = engine(threads=1)
     try:
         with Handed(connection).whole(data) as handed:

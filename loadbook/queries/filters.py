@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from datetime import timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -79,7 +79,7 @@ class Filters:
     """What a question is limited to; None leaves it open. Several values may be given with commas.
 
     since, until  dates or moments (ISO), on the run's start; until counts the whole day
-    where         an SQL condition over the columns of the view asked
+    where         an SQL condition over the columns of the view asked: no part of `sql` (where.py runs it)
     zone          AREA/CITY of the clock that since and until are on
     """
 
@@ -107,6 +107,9 @@ class Filters:
         """The filters that are set, by name."""
         return {name: getattr(self, name) for name in FILTERS if getattr(self, name) is not None}
 
+    def without_where(self) -> Filters:
+        return replace(self, where=None)
+
     def sql(
         self, columns: set[str], *, started: str = "started", moments_are_text: bool = False
     ) -> tuple[str, list[Any]]:
@@ -125,8 +128,8 @@ class Filters:
                     raise UsageError(f"--{name} does not apply here", remedy=_applies(columns))
                 clauses.append(f"{started} {sign} ?" if moments_are_text else f"{started} {sign} CAST(? AS TIMESTAMP)")
                 values.append(moment if moments_are_text else moment.rstrip("Z").replace("T", " "))
-            elif name == "where":
-                clauses.append(f"({text}\n)")
+            elif name == "where":  # a stranger's words stand in no SQL of ours: see where.py
+                raise UsageError("--where does not apply here", remedy=_applies(columns))
             elif name == "condition":
                 if name not in columns:
                     raise UsageError(f"--{name} does not apply here", remedy=_applies(columns))

@@ -19,6 +19,7 @@ from .enquiry import conditions
 from .filters import Filters
 from .movement_data import BELIEVED, believed_rows
 from .source import Records, Source, source_of
+from .where import of_movement
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -155,11 +156,7 @@ def _ask_the_cycles(source: Source, frame: pd.DataFrame) -> None:
 
 
 def _read(source: Source, records: Records, filters: Filters, kind: str | None) -> Measured:
-    if filters.where is not None:
-        from loadbook.store.sandbox_condition import check_condition
-
-        check_condition(filters.where)
-    where, values = source.condition(filters, records.columns("movement"))
+    where, values = source.condition(filters.without_where(), records.columns("movement"))
     if kind is not None:
         where, values = f"({where}\n) AND kind = ?", [*values, kind]
     listed = ", ".join(f"m.{name}" for name in (*COLUMNS, *(("plant",) if source.plants else ())) if name != "process")
@@ -171,8 +168,9 @@ def _read(source: Source, records: Records, filters: Filters, kind: str | None) 
         f" (SELECT * FROM movement WHERE {where}) AS m LEFT JOIN run_parameter AS p ON p.run = m.run"
         " ORDER BY m.started, m.run, m.part, m.serial, m.characteristic"
     )
-    records.lock()
     frame = records.frame(history, values)
+    if filters.where is not None:
+        frame = of_movement(source, filters.where, frame)
     frame["condition"] = _spelled(frame["condition"])
     frame["believed"] = believed_rows(frame, records.frame(BELIEVED))
     breaks = tuple(Break(_moment_day(at), what, furnace) for at, what, furnace in records.table(source.breaks)[1])

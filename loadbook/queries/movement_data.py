@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
-from loadbook.store.sandbox_condition import check_condition
+from loadbook.core.errors import NotFoundError
 
 from .filters import unknown_words
 from .source import Source, own_parts, source_of
+from .where import of_movement
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -67,30 +67,20 @@ def load(
     parameters  the parameters that the question is about (None: all that the book has)
     Raises UsageError for a filter that does not apply, NotFoundError where no reading fits.
     """
-    import duckdb
     import pandas as pd
 
     source = source_of(asked_of)
-    if filters.where is not None:
-        check_condition(filters.where)
+    plain = filters.without_where()
     with source.records({"movement", "pieces", "parameter", "confirmation", "reading"}) as records:
         columns = records.columns("movement")
-        where, values = source.condition(filters, columns)
+        where, values = source.condition(plain, columns)
         listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in ("plant", *also) if c in columns)]))
-        records.lock()
-        unmeasured = _unmeasured(source, records.columns("pieces"), filters)
-        try:
-            frame = records.frame(
-                f"SELECT {listed} FROM movement WHERE {where} ORDER BY started, run, part, serial, characteristic",
-                values,
-            )
-        except (duckdb.Error, LoadbookError) as exc:
-            if filters.where is None:
-                raise
-            raise UsageError(
-                f"--where {filters.where!r} is not a condition over movement: {str(exc).splitlines()[0]}",
-                remedy='Write it like --where "length_mm > 300"; loadbook sql "DESCRIBE movement" lists the columns',
-            ) from exc
+        unmeasured = None if filters.where else _unmeasured(source, records.columns("pieces"), plain)
+        frame = records.frame(
+            f"SELECT {listed} FROM movement WHERE {where} ORDER BY started, run, part, serial, characteristic", values
+        )
+        if filters.where is not None:
+            frame = of_movement(source, filters.where, frame)
         figures = records.frame(*_parameters(asked, parameters))
         counted = records.table(*unmeasured)[1][0] if unmeasured else (0, 0)
         believed = records.frame(BELIEVED)

@@ -96,7 +96,7 @@ def needs(book: BookFolder, filters: Filters | None = None, what: str | None = N
     if what is not None and what not in SETTLED:
         raise UsageError(f"nothing that waits is called {what!r}", remedy="There are: " + ", ".join(SETTLED))
     conn = book.read()
-    chosen = set(chosen_runs(conn, (), filters)) if filters is not None and filters.given() else None
+    chosen = set(chosen_runs(book, (), filters)) if filters is not None and filters.given() else None
     found: list[Need] = []
     for kind, listed in _LISTED.items():
         if what in (None, kind):

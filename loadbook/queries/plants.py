@@ -16,6 +16,7 @@ from loadbook.core import times
 from loadbook.core.errors import UsageError
 from loadbook.core.writing import scratch
 from loadbook.group import engines, views
+from loadbook.group.manifest import TRACE
 from loadbook.group.read import Group, open_group
 from loadbook.store import sandbox
 from loadbook.store.session import named_in
@@ -66,6 +67,7 @@ class GroupSource:
 
     name = "group"
     where_to_look = "loadbook group report TARGET movement_by_treatment shows what there is"
+    verify = "loadbook group verify TARGET"
     own_reports: Path | None = None
     # a break of a whole plant is one of each of its furnaces, and of no other plant's
     breaks = (
@@ -129,10 +131,6 @@ class GroupSource:
                     f"--{name} {text!r} is a plant's own: the plant stands before it",
                     remedy=f"Write --{name} '{self.plants[0]}/{text}'",
                 )
-        if filters.where is not None and self._engine == "spark":
-            from loadbook.group import transpile
-
-            transpile.checked(f"SELECT 1 FROM movement WHERE (\n{filters.where}\n)", {"movement"})
         return replace(filters, zone=self.zone.key).sql(columns)
 
     def given(self, filters: Filters) -> dict[str, str]:
@@ -160,7 +158,7 @@ class GroupSource:
         if self._engine == "spark":
             from loadbook.group.spark import ask
 
-            return ask(self.group, text, self._master, self._spark, seconds or sandbox.SECONDS)
+            return ask(self.group, text, self._master, self._spark, seconds or sandbox.SECONDS, without_damaged)
         tables, known = self.names()
         store = self.group.store
         if store.in_this_process_only or (not store.local and "samples" in named_in(text, {*tables, *known})):
@@ -168,6 +166,8 @@ class GroupSource:
                 "a stranger's query may open no network, and samples are read where they lie", where=self._target,
                 remedy="Use --engine spark, or copy the target to a folder",
             )  # fmt: skip
+        if store.local and "samples" in named_in(text, {*tables, *known}):  # the child, that writes nothing, finds it
+            self.group.sound([TRACE], without_damaged=True, keep=True)
         with scratch() as copies:
             of = {"target": store.address, "without": list(self.group.without), "copies": copies,
                   "without_damaged": without_damaged}  # fmt: skip

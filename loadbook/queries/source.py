@@ -29,9 +29,6 @@ class Records(Protocol):
 
     def table(self, sql: str, values: Any = None) -> tuple[list[str], list[tuple[Any, ...]]]: ...
 
-    def lock(self) -> None:
-        """Leave nothing else to read, before a stranger's words run."""
-
     def __enter__(self) -> Any: ...
 
     def __exit__(self, *_: object) -> None: ...
@@ -57,12 +54,14 @@ class Source(Protocol):
     plants       of a group; a book has none. Its movement then has a column `plant`, and the runs, furnaces, cycles
                  and jobs have their plant before them: 'Linz/R24-002'
     left_out     plants left out
+    verify       the command that checks all of it
     own_reports  the folder of the source's own reports, None where it has none
     breaks       SQL over `history_break` (and `furnace`): at, what, furnace of each declared break
     """
 
     name: str
     where_to_look: str
+    verify: str
     plants: tuple[str, ...]
     left_out: tuple[str, ...]
     own_reports: Path | None
@@ -104,6 +103,7 @@ class BookSource:
 
     name = "book"
     where_to_look = "loadbook list readings shows what there is; loadbook take readings adds"
+    verify = "loadbook verify"
     plants: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     breaks = 'SELECT "at", what, furnace FROM history_break ORDER BY "at"'

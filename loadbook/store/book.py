@@ -8,7 +8,8 @@ import random
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
+import warnings
+from collections.abc import Callable, Iterator
 from pathlib import Path, PurePath
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
@@ -16,7 +17,7 @@ from zoneinfo import ZoneInfo
 from loadbook.core import times, writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
 
-from . import derived_checksum, disk, holder, migrations, revision, schema_check
+from . import chain, derived_checksum, disk, holder, kept_links, migrations, revision, schema_check
 from .holder import who
 from .sql_errors import TROUBLE, gone, translate_error
 
@@ -71,14 +72,16 @@ class BookFolder:
         self.file = path / FILE
         self._conns: dict[threading.Thread, sqlite3.Connection] = {}
         self._identity: tuple[int, int] | None = None  # of the file that the connection writes
+        self.say: Callable[[str], None] = warnings.warn  # what a person should hear although the book is in order
 
     # -- making and finding ------------------------------------------------------------------
 
     @classmethod
-    def create(cls, path: Path, *, units: str = "si", zone: str = "UTC") -> BookFolder:
+    def create(cls, path: Path, *, units: str = "si", zone: str = "UTC", group_writable: bool = False) -> BookFolder:
         """Start a book in a folder that has none.
 
         units  what it shows: 'si' or 'us'; zone  AREA/CITY of the shop's clocks
+        group_writable  the folder's group may write all of it, whoever of them makes a file
         Raises UsageError where the folder has a book already, or the units or zone are unknown.
         """
         if units not in ("si", "us"):
@@ -91,6 +94,8 @@ class BookFolder:
             writing.check(path / f"{FILE}{end}", taken="Choose another folder, or move it away")
         try:
             writing.make_folder(path)
+            if group_writable:
+                writing.share_folder(path)
             writing.make_folder(path / TRACES, below=path)
         except OSError as exc:
             raise LoadbookError(f"the folder cannot be made ({exc.strerror})", where=str(path)) from exc
@@ -335,6 +340,7 @@ class BookFolder:
                 schema_check.refuse_writing(conn, self.file)
             # while guards were gone, rows may have changed uncounted: then every table counts as changed
             before = {} if mending else revision.of_tables(conn)
+            link = None if mending else chain.last_link(conn)
             yield conn
             revision.raise_changed(conn, before)
             if self._stands_there() != self._identity:
@@ -349,6 +355,17 @@ class BookFolder:
         except BaseException:
             self._undo(conn)
             raise
+        if link is not None:
+            self._keep_last_link(conn, link)
+
+    def _keep_last_link(self, conn: sqlite3.Connection, before: str) -> None:
+        """Keep the chain's last link outside the book, where it is another one and the book says so."""
+        try:
+            why = kept_links.follow(conn) if chain.last_link(conn) != before else None
+        except sqlite3.Error as exc:
+            why = f"the last link was not kept ({exc})"
+        if why is not None:
+            self.say(f"What was written is in the book, but {why}")
 
     def _undo(self, conn: sqlite3.Connection) -> None:
         if conn.in_transaction:

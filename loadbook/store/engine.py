@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.writing import spill
@@ -21,10 +20,3 @@ def engine(**settings: Any) -> duckdb.DuckDBPyConnection:
     import duckdb
 
     return duckdb.connect(":memory:", config={"temp_directory": spill(), **settings})
-
-
-def lock(connection: duckdb.DuckDBPyConnection, files: Iterable[str] = ()) -> None:
-    """Leave nothing to read but what is in the engine, and these files; for good. Before a stranger's words run."""
-    listed = ", ".join("'" + f.replace("'", "''") + "'" for f in files)
-    for setting in (f"allowed_paths = [{listed}]", "enable_external_access = false", "lock_configuration = true"):
-        connection.execute(f"SET {setting}")

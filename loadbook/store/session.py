@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core.errors import DamageError, UsageError
 
 from . import session_copy, session_samples, snapshot, sql_files
-from .engine import engine, lock
+from .engine import engine
 from .handed import Handed
 from .session_copy import column_types
 from .session_samples import LEFT_OUT, MADE, SAMPLES, LeftOut
@@ -55,10 +55,6 @@ class Session:
         """(columns, rows) of our own, trusted SQL."""
         result = self.connection.execute(sql, parameters or None)
         return [str(d[0]) for d in result.description or []], result.fetchall()
-
-    def lock(self) -> None:
-        """Leave nothing to read but the tables and the trace files."""
-        lock(self.connection, self.files)
 
     def __enter__(self) -> Session:
         return self

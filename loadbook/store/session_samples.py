@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core.errors import DamageError
 
 from . import session_copy, trace_files
-from .checked_traces import CheckedTraces
+from .checked_files import CheckedFiles
 
 if TYPE_CHECKING:
     import duckdb
@@ -94,7 +94,7 @@ def check(book: BookFolder) -> None:
 
 def _current(book: BookFolder, keep: bool) -> Iterator[tuple[str, str, str, str, str | None, str]]:
     """(trace, run, path, start, why it is left out or None, the file) of every current trace, in order."""
-    locate, checked = trace_files.Locator(book), CheckedTraces(book)
+    locate, checked = trace_files.Locator(book), CheckedFiles.of_book(book)
     for trace_id, run, path, size, sha256, started in map(tuple, book.read().execute(
         "SELECT trace_id, run, path, bytes, sha256, started FROM trace WHERE state = 'current'"
         " ORDER BY started, trace_id"
@@ -128,7 +128,7 @@ def _places(book: BookFolder, traces: Sequence[str]) -> tuple[dict[str, int], li
 
 
 def _unfit(
-    locate: trace_files.Locator, checked: CheckedTraces, relative: str, size: int, sha256: str
+    locate: trace_files.Locator, checked: CheckedFiles, relative: str, size: int, sha256: str
 ) -> tuple[str | None, str]:
     """Why a trace file is left out (None: it is not), and its full path."""
     try:

@@ -3,6 +3,7 @@ without each other."""
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import sqlite3
 import stat
@@ -13,9 +14,10 @@ from pathlib import Path
 
 from loadbook.core.collector import uncollected
 from loadbook.core.errors import DamageError, LoadbookError
-from loadbook.core.writing import is_part
+from loadbook.core.typed import quote
+from loadbook.core.writing import is_part, open_to_all
 
-from . import chain, derived_checksum, holder, migrations, snapshot
+from . import chain, derived_checksum, holder, kept_links, migrations, snapshot
 from .book import FILE, TRACES, BookFolder
 from .sql_errors import TROUBLE
 from .trace_files import Locator
@@ -34,7 +36,8 @@ Step = Callable[[sqlite3.Connection], list[str]]
 class Verified:
     """What a check found.
 
-    snapshot  tables of the snapshot that agree with the book
+    snapshot    tables of the snapshot that agree with the book
+    links_file  where the book keeps its last link; empty where it does not
     wrong     damage, with what is lost and what to do
     noted     what is not as it was and harms no answer (the file of a withdrawn trace)
     leftover  files that count for nothing, with who removes them
@@ -44,6 +47,7 @@ class Verified:
     links: int = 0
     traces: int = 0
     snapshot: int = 0
+    links_file: str = ""
     wrong: list[str] = field(default_factory=list)
     noted: list[str] = field(default_factory=list)
     leftover: list[str] = field(default_factory=list)
@@ -68,6 +72,7 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
     try:
         found.wrong.extend(records(conn, BookFolder(book.path)))
         found.last_link = chain.last_link(conn)
+        found.links_file = book.setting(kept_links.FILE)
         found.links = conn.execute("SELECT count(*) FROM chain").fetchone()[0]
         rows = conn.execute(
             "SELECT trace_id, run, state, path, sha256, bytes FROM trace ORDER BY trace_number"
@@ -81,7 +86,22 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
     finally:
         conn.execute("ROLLBACK")
     _traces(book, rows, found, progress)
+    found.noted += _open_to_all(book)
     return found
+
+
+def _open_to_all(book: BookFolder) -> list[str]:
+    """What of a book any user of the machine may write, though no digest tells who did."""
+    folders = [p for p in (book.path / TRACES).rglob("*") if p.is_dir()]
+    found = []
+    for path in (book.path, book.file, book.path / TRACES, *folders):
+        with contextlib.suppress(OSError):
+            if open_to_all(path):
+                found.append(path)
+    if not found:
+        return []
+    more = f" and {len(found) - 1} more" if len(found) > 1 else ""
+    return [f"anyone on this computer may write {found[0]}{more}: chmod -R o-w {quote(str(book.path))} ends that"]
 
 
 def records(conn: sqlite3.Connection, beside: BookFolder | None = None) -> list[str]:
