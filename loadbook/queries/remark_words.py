@@ -18,6 +18,7 @@ from loadbook.core.vocabulary.parameters import PLANNED
 
 from .answer_figures import setting, span, told
 from .load_words import LOAD_WORDS
+from .precheck_words import PRECHECK_WORDS
 
 Figures = Mapping[str, Any]
 Words = str | Callable[[Figures, str], str]  # a sentence, or one made from figures in 'si' or 'us'
@@ -227,6 +228,7 @@ _SHOP: dict[str, Words] = {
     ),
     **LOAD,
     **LOAD_WORDS,
+    **PRECHECK_WORDS,
     "stock": _stock,
     "stock_not_needed": lambda f, s: f"no stock against {f['against']}: the bound lies on the harmless side",
     "stock_not_known": "no stock is advised: this kind has no harmful direction, or its size in µm is not known",
