@@ -383,6 +383,12 @@ FIGURES |= {
     "scale_not_known": {"part": "P"}, "stock_not_recorded": {"part": "P", "needs_mm": 0.1, "answer": 1},
     "stock_short": {"part": "P", "stock_mm": 0.05, "needs_mm": 0.1, "answer": 1}, "repeats": {"run": "ZQ7X"},
     "treated_before": {"piece": "P 1", "runs": ["ZQ7X"]},
+    "low_hold_fault": {"channel": "TC 1", "other": None, "fault": "open", "from_s": 60.0, "evidence": ""},
+    "low_hold_behind": {"channel": "TC 1", "more_c": 40.0, "lag_c": 50.0, "usual_c": 10.0, "loads": 14},
+    "low_hold_ahead": {"channel": "TC 1", "more_c": 40.0, "lag_c": 2.0, "usual_c": 42.0, "loads": 14},
+    "low_hold_loose": {"channel": "TC 1", "share": 0.8, "error": 0.05, "thick": True},
+    "low_hold_falls": {"channel": "TC 1", "start_c": 20.0, "now_c": -100.0},
+    "low_hold_hotter": {"channel": "TC 1", "above_c": 40.0},
 }  # fmt: skip
 FOR_LETTERS_ALONE = {"own_cycle", "tc_own_coldest_place"}
 

@@ -112,7 +112,9 @@ def test_a_sheet_from_the_book_is_kept_with_who_and_when_and_shown_as_it_was(tmp
     run(book, "R1", 2)
     sheet = precheck.precheck(book, "R1")
     assert sheet.verdict == "stop" and {p.point for p in sheet.points if p.state == "stop"} == {"readings before"}
-    put(book, "reading", *(reading("R1", "before", 100.0, "03-01T07", characteristic=c) for c in ("od", "bore", "flat")))
+    put(
+        book, "reading", *(reading("R1", "before", 100.0, "03-01T07", characteristic=c) for c in ("od", "bore", "flat"))
+    )
     assert precheck.precheck(book, "R1").verdict == "open"
     done = precheck.keep(book, precheck.precheck(book, "R1", ["all"]), "initials AB", "as agreed")
     assert done.verdict == "pass"
@@ -141,7 +143,7 @@ def test_the_command_and_the_page(tmp_path: Path) -> None:
     assert runner.invoke(cli, ["precheck", "R1", "--tick", "racking"]).exit_code == 2  # who ticked it?
     assert runner.invoke(cli, ["precheck", "R1", "--tick", "racking", "--person", "AB"]).exit_code == 3
     shown = runner.invoke(cli, ["precheck", "R1", "--kept", "--format", "csv"])
-    assert "racking,by hand,true" in shown.output.lower()
+    assert "racking,by hand,yes" in shown.output
     out = tmp_path / "sheet.html"
     assert runner.invoke(cli, ["page", "precheck", "R1", "-o", str(out)]).exit_code == 0
     page = out.read_text(encoding="utf-8")

@@ -104,6 +104,13 @@ CODES: dict[str, tuple[str, str]] = {
     "racked": (CAUTION, SHOP),
     "recorder_on": (CAUTION, SHOP),
     "gas_and_protection": (CAUTION, SHOP),
+    # of a run at its low hold: analysis/following/lowhold.py
+    "low_hold_fault": (CAUTION, SHOP),
+    "low_hold_behind": (CAUTION, SHOP),
+    "low_hold_ahead": (CAUTION, SHOP),
+    "low_hold_loose": (CAUTION, SHOP),
+    "low_hold_falls": (CAUTION, SHOP),
+    "low_hold_hotter": (CAUTION, SHOP),
     # advice
     "stock": (ADVICE, CUSTOMER),
     "stock_not_needed": (ADVICE, SHOP),

@@ -210,7 +210,8 @@ def _first(conn: sqlite3.Connection, part: str, record: RunRecord) -> str | None
 def _needs(conn: sqlite3.Connection, part: str, until: str) -> tuple[float, int] | None:
     """(stock per side [mm], number) of the last answer kept for a part before a moment, where it advised one."""
     for row in conn.execute(
-        "SELECT answer_id, result FROM answer WHERE part = ? AND answered_at <= ? ORDER BY answer_id DESC", (part, until)
+        "SELECT answer_id, result FROM answer WHERE part = ? AND answered_at <= ? ORDER BY answer_id DESC",
+        (part, until),
     ):
         stock = json.loads(row["result"])["answer"].get("advice", {}).get("stock") or {}
         if stock.get("per_side_um"):

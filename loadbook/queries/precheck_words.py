@@ -71,7 +71,9 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     "place_short": lambda f, s: f"{f['place']}: {many(f['work'], 'work TC')} planned, the cycle asks for {f['least']}",
     "tcs_fixed": "every TC tight on metal at the place on the plan, inside hollow parts too, leads clear of the door",
     "not_calibrated": lambda f, s: f"no calibration is recorded of {', '.join(f['channels'])}",
-    "calibration_ended": lambda f, s: f"calibration {f['calibration']} ended on {f['until']}: {', '.join(f['channels'])}",
+    "calibration_ended": lambda f, s: (
+        f"calibration {f['calibration']} ended on {f['until']}: {', '.join(f['channels'])}"
+    ),
     "correction_large": _correction,
     "channel_failed": _failed,
     "nothing_read_before": lambda f, s: (

@@ -17,6 +17,7 @@ from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from .answer_figures import setting, span, told
+from .following_words import FOLLOWING_WORDS
 from .load_words import LOAD_WORDS
 from .precheck_words import PRECHECK_WORDS
 
@@ -229,6 +230,7 @@ _SHOP: dict[str, Words] = {
     **LOAD,
     **LOAD_WORDS,
     **PRECHECK_WORDS,
+    **FOLLOWING_WORDS,
     "stock": _stock,
     "stock_not_needed": lambda f, s: f"no stock against {f['against']}: the bound lies on the harmless side",
     "stock_not_known": "no stock is advised: this kind has no harmful direction, or its size in µm is not known",

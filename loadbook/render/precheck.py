@@ -23,7 +23,9 @@ def headline(sheet: Precheck) -> str:
     stops = [p.point for p in sheet.points if p.state == "stop"]
     boxes = [p for p in sheet.points if p.state == "by hand" and p.point not in sheet.ticked]
     if stops:
-        return f"STOP: {', '.join(stops)}" + (f"; {len(boxes)} {'box' if len(boxes) == 1 else 'boxes'} to tick" if boxes else "")
+        return f"STOP: {', '.join(stops)}" + (
+            f"; {len(boxes)} {'box' if len(boxes) == 1 else 'boxes'} to tick" if boxes else ""
+        )
     if boxes:
         return f"NO STOP; {len(boxes)} {'box' if len(boxes) == 1 else 'boxes'} to tick by hand"
     return "PASS: nothing speaks against closing the door"

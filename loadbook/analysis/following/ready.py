@@ -12,7 +12,7 @@ from typing import Literal
 
 from loadbook.analysis.clauses.recorded import gases_in
 from loadbook.analysis.planning.advice import atmosphere as advised_atmosphere
-from loadbook.analysis.planning.load import LoadFurnace, LoadPiece
+from loadbook.analysis.planning.load import LoadFurnace
 from loadbook.analysis.trace.model import Channel, Cycle
 from loadbook.core.cautions import of_load
 from loadbook.core.remarks import Remark, remark
@@ -186,7 +186,9 @@ def _work(load: Load) -> list[Channel]:
 
 def _count(load: Load) -> Found:
     work = _work(load)
-    asked = [x.value for x in (load.cycle.limits if load.cycle else ()) if (x.quantity, x.relation) == ("work_tcs", "min")]
+    asked = [
+        x.value for x in (load.cycle.limits if load.cycle else ()) if (x.quantity, x.relation) == ("work_tcs", "min")
+    ]
     least = round(max(asked, default=1))
     if not load.channels:
         yield "by hand", remark("no_channels", least=least)
@@ -266,9 +268,7 @@ def _scale(load: Load) -> Found:
         return
     asked: dict[str, str] = {}
     for p in load.pieces:
-        asked.setdefault(
-            p.part, advised_atmosphere(p.condition, p.machining, p.stock_mm, p.reactive, p.family).code
-        )
+        asked.setdefault(p.part, advised_atmosphere(p.condition, p.machining, p.stock_mm, p.reactive, p.family).code)
     for part, code in asked.items():
         if code == "protect_finished":
             yield "stop", remark("finished_in_air", part=part)

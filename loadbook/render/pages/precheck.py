@@ -40,5 +40,7 @@ def precheck_page(sheet: Precheck, book: BookFolder, system: str, made_at: str) 
 
 def _box(ticked: bool) -> Html:
     """A box to tick with a pen, ticked where the book or a named person did."""
-    style = "display:inline-block;width:1em;height:1em;border:1.5px solid currentColor;text-align:center;line-height:1em"
+    style = (
+        "display:inline-block;width:1em;height:1em;border:1.5px solid currentColor;text-align:center;line-height:1em"
+    )
     return el("span", "✓" if ticked else "\u00a0", style=style, role="img", aria_label="ticked" if ticked else "open")
