@@ -389,6 +389,7 @@ FIGURES |= {
     "low_hold_loose": {"channel": "TC 1", "share": 0.8, "error": 0.05, "thick": True},
     "low_hold_falls": {"channel": "TC 1", "start_c": 20.0, "now_c": -100.0},
     "low_hold_hotter": {"channel": "TC 1", "above_c": 40.0},
+    "low_hold_still": {"channel": "TC 1", "risen_c": 180.0},
 }  # fmt: skip
 FOR_LETTERS_ALONE = {"own_cycle", "tc_own_coldest_place"}
 

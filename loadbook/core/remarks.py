@@ -111,6 +111,7 @@ CODES: dict[str, tuple[str, str]] = {
     "low_hold_loose": (CAUTION, SHOP),
     "low_hold_falls": (CAUTION, SHOP),
     "low_hold_hotter": (CAUTION, SHOP),
+    "low_hold_still": (CAUTION, SHOP),
     # advice
     "stock": (ADVICE, CUSTOMER),
     "stock_not_needed": (ADVICE, SHOP),

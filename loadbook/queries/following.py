@@ -155,10 +155,11 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
     last = times.from_stored(trace.started) + timedelta(seconds=round(float(trace.t_s[-1]), 3))
     low = checked(done.trace, record.cycle, done.phases, done.faults, past.places, any_hold=any_hold)
     c, main = record.cycle, done.phases.main_hold
-    settled = main is not None and main.end < done.phases.until  # before it is over, a lag may look like a wrong table
+    settled = main is not None and main.end < done.phases.until
+    hidden = HARMLESS if settled else HARMLESS + LATE  # before the load has evened out, a lag looks like a wrong table
     return Seen(
         record.run, trace.started, times.stored(last), place(done.repaired, done.phases, done.judgement),
         standings(done.repaired, c, done.phases, done.judgement),
-        tuple(f for f in done.faults if f.kind not in (*HARMLESS, *(() if settled else LATE))), low, int(trace.t_s.size), "",
+        tuple(f for f in done.faults if f.kind not in hidden), low, int(trace.t_s.size), "",
         done.phases.ended_by is not None, f"{c.cycle} revision {c.revision}" if c else "",
     )  # fmt: skip

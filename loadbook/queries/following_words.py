@@ -53,8 +53,8 @@ def _ahead(f: Figures, system: str) -> str:
 def _loose(f: Figures, system: str) -> str:
     where = "a thick section" if f["thick"] else "a section"
     return (
-        f"{f['channel']} takes {100.0 * f['share']:.0f} % of the furnace's movement at once, as {where} does not: likely "
-        "loose since the start; look whether it is still in its hole"
+        f"{f['channel']} takes {100.0 * f['share']:.0f} % of the furnace's movement at once, as {where} does not: "
+        "likely loose since the start; look whether it is still in its hole"
     )
 
 
@@ -66,10 +66,17 @@ def _falls(f: Figures, system: str) -> str:
     )
 
 
+def _still(f: Figures, system: str) -> str:
+    return (
+        f"{f['channel']} has not moved while the furnace rose by {_difference(f['risen_c'], system)}: likely not "
+        "plugged in, or its input is stuck; unplug it and see whether the reading goes"
+    )
+
+
 def _hotter(f: Figures, system: str) -> str:
     return (
         f"{f['channel']} was {_difference(f['above_c'], system)} above the furnace while it heated, as no part can be: "
-        "likely the furnace's own TC is in its jack, or it reads by another type's table; follow the lead, compare types"
+        "likely the furnace's own TC is in its jack, or it reads by another type's table; follow the lead"
     )
 
 
@@ -79,5 +86,6 @@ FOLLOWING_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     "low_hold_ahead": _ahead,
     "low_hold_loose": _loose,
     "low_hold_falls": _falls,
+    "low_hold_still": _still,
     "low_hold_hotter": _hotter,
 }

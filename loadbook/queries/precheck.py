@@ -1,4 +1,4 @@
-"""The sheet before the door closes: what the book knows of a load brought to `analysis/following/ready.py`, and kept."""
+"""The sheet before the door closes: what the book knows of a load brought to `ready.points`, and kept."""
 
 from __future__ import annotations
 
@@ -118,7 +118,8 @@ def _load(book: BookFolder, record: RunRecord) -> Load:
     conn, furnace = book.read(), record.furnace
     day = times.local_day(record.row["started"], book.zone)
     cycle = record.cycle
-    later, review = None, ()
+    later: str | None = None
+    review: tuple[str, ...] = ()
     if cycle is not None:
         row = conn.execute(
             "SELECT revision FROM cycle WHERE cycle = ? AND cycle_id > (SELECT cycle_id FROM cycle WHERE cycle = ? AND"
@@ -181,8 +182,8 @@ def _pieces(conn: sqlite3.Connection, record: RunRecord, day: str) -> list[Ready
               if r["value_mm"] is not None and (p["part"], r["characteristic"]) in nominal]  # fmt: skip
         odd = tuple(x for x in of if abs(x[1] - x[2]) > max(SLIP_SHARE * abs(x[2]), SLIP_LEAST_MM))
         earlier = conn.execute(
-            "SELECT run.run FROM piece JOIN run USING (run) WHERE part = ? AND serial = ? AND run.run <> ? AND cycle = ?"
-            " AND started < ? AND status <> 'void' ORDER BY started DESC",
+            "SELECT run.run FROM piece JOIN run USING (run) WHERE part = ? AND serial = ? AND run.run <> ?"
+            " AND cycle = ? AND started < ? AND status <> 'void' ORDER BY started DESC",
             (p["part"], p["serial"], run, record.row["cycle"], started),
         ).fetchall()
         stock = needs[p["part"]]

@@ -1,4 +1,4 @@
-"""The words of the sheet before the door closes: `analysis/following/ready.py` makes the codes, the loader reads these."""
+"""The words of the sheet before the door closes: `following/ready.py` makes the codes."""
 
 from __future__ import annotations
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET
 from loadbook.core import times
 from loadbook.core.phrases import many
-from loadbook.queries.following import BROKEN, HEADING, KEPT, NOT_YET, ORDER, Seen
+from loadbook.queries.following import ORDER, Seen
 from loadbook.queries.remark_words import words
 from loadbook.store.book import BookFolder
 

@@ -1,4 +1,4 @@
-"""Before the door closes and while the furnace runs: the points to look at, what a trace so far says, what it heads for.
+"""Before the door closes and while the furnace runs: points to look at, what a trace so far says.
 
 It advises and controls nothing. What flows where:
 

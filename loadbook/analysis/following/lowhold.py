@@ -23,20 +23,22 @@ LEAST_C = 8.0  # lags that differ by less than this tell nothing: sensors and th
 FEWEST_PAST = 4  # earlier lags that a place's past needs
 BEYOND = 3.0  # standard deviations of the past, and the least difference besides
 GRID_S = 30.0
-SETTLED_MIN = 10.0  # so long into the hold before "go on" is said
+SETTLED_MIN, EVERY_MIN = 10.0, 5.0  # so long into the hold before "go on" is said; lags are compared at these steps
 # what a channel's answer to the furnace must show before it is called loose by it alone, less two standard errors
 LOOSE_SHARE = 0.6
 HARMLESS = ("drifting", "spike")
 LATE = ("wrong type",)  # cannot be told from a lag before the load has evened out
 HOTTER_C, FALLS_C = 10.0, 5.0  # a work TC above the furnace while it heats, or below its own start
+STILL_C, STILL_RISE_C = 3.0, 100.0  # one that has hardly moved while the furnace rose so much
 
 
 @dataclass(frozen=True)
 class PastLag:
-    """What one run showed of one place: the share of the furnace's rise that it was still behind at the hold's end."""
+    """What one run showed of one place: the share of the furnace's rise that it was still behind SETTLED_MIN into the
+    hold, and every EVERY_MIN after that."""
 
     run: str
-    share: float
+    shares: tuple[float, ...]
 
 
 @dataclass(frozen=True)
@@ -72,17 +74,24 @@ def check_hold(cycle: Cycle | None, phases: Phases, any_hold: bool = False) -> H
     return phases.holds[-1] if any_hold else None
 
 
-def lags_of(trace: Trace, phases: Phases, cycle: Cycle | None) -> dict[str, float]:
-    """Channel -> the share of the furnace's rise that it was behind at the end of the check's hold."""
+def lags_of(trace: Trace, phases: Phases, cycle: Cycle | None) -> dict[str, tuple[float, ...]]:
+    """Channel -> the shares of the furnace's rise that it was behind at the steps of the check's hold."""
     hold = check_hold(cycle, phases)
     if hold is None:
         return {}
-    return _lags(trace, phases, hold)
+    steps = [_lags(trace, phases, hold, k) for k in range(_step(trace, phases, hold) + 1)]
+    return {name: tuple(s[name] for s in steps if name in s) for name in (steps[0] if steps else {})}
 
 
-def _lags(trace: Trace, phases: Phases, hold: Hold) -> dict[str, float]:
-    end = max(min(hold.end, phases.until), 1)
-    first = int(np.searchsorted(trace.t_s, trace.t_s[end - 1] - LAST_S))
+def _step(trace: Trace, phases: Phases, hold: Hold) -> int:
+    """The last step that the hold has come to; -1 before SETTLED_MIN."""
+    end_s = float(trace.t_s[max(min(hold.end, phases.until), 1) - 1])
+    return int(((end_s - hold.start_s) / 60.0 - SETTLED_MIN) // EVERY_MIN)
+
+
+def _lags(trace: Trace, phases: Phases, hold: Hold, step: int) -> dict[str, float]:
+    at_s = hold.start_s + 60.0 * (SETTLED_MIN + EVERY_MIN * step)
+    first, end = (int(np.searchsorted(trace.t_s, s, side="right")) for s in (at_s - LAST_S, at_s))
     furnace = phases.reference_c
     known = furnace[np.isfinite(furnace)]
     rise = float(np.nanmedian(furnace[first:end]) - known[0]) if known.size else 0.0
@@ -110,9 +119,11 @@ def checked(
     past   of each place, by its name in small letters, what earlier runs of this furnace and process showed
     """
     hold = check_hold(cycle, phases, any_hold)
-    if hold is None or phases.reference_is != "control":
+    if phases.reference_is != "control":
         return None
     work = _work(trace)
+    if hold is None:
+        return _before(trace, cycle, phases, work)
     until = min(hold.end, phases.until)
     minutes = (float(trace.t_s[until - 1]) - hold.start_s) / 60.0
     names = {trace.channels[i].name for i in work}
@@ -123,12 +134,14 @@ def checked(
             continue
         out.setdefault(mine[0], remark("low_hold_fault", channel=f.channel, other=f.other, fault=f.kind,
                                        from_s=f.start_s, evidence=f.evidence))  # fmt: skip
-    lags, compared = _lags(trace, phases, hold), 0
+    step, compared = _step(trace, phases, hold), 0
+    lags = _lags(trace, phases, hold, step) if step >= 0 and past else {}
     for i in work:
         channel = trace.channels[i]
         lag = lags.get(channel.name)
-        earlier = (past or {}).get((channel.place or "").casefold(), ())
-        if lag is None or len(earlier) < FEWEST_PAST or minutes < SETTLED_MIN:
+        of_place = (past or {}).get((channel.place or "").casefold(), ())
+        earlier = [p.shares[step] for p in of_place if len(p.shares) > step >= 0]
+        if lag is None or len(earlier) < FEWEST_PAST:
             continue
         compared += 1
         found = _against_past(trace, phases, hold, channel.name, lag, earlier)
@@ -143,11 +156,23 @@ def checked(
     return Checked(hold.segment, minutes, len(work), len(work) - len(out), says, tuple(out.values()), compared)
 
 
+def _before(trace: Trace, cycle: Cycle | None, phases: Phases, work: list[int]) -> Checked | None:
+    """Before the hold: only what is impossible, such as a hold that never begins because a part's TC is taken for the
+    furnace's."""
+    named = [s.number for s in (cycle.segments if cycle else ()) if s.kind == "hold"]
+    if not named or phases.until < 20:
+        return None
+    found = [r for i in work if (r := _impossible(trace, phases, i, phases.until)) is not None]
+    if not found:
+        return None
+    return Checked(named[0], 0.0, len(work), len(work) - len(found), "stop and look", tuple(found))
+
+
 def _against_past(
-    trace: Trace, phases: Phases, hold: Hold, channel: str, lag: float, earlier: Sequence[PastLag]
+    trace: Trace, phases: Phases, hold: Hold, channel: str, lag: float, earlier: Sequence[float]
 ) -> Remark | None:  # fmt: skip
     """A lag that this place never showed: behind (poor contact, or the coldest corner), or ahead (it came off)."""
-    shares = np.array([p.share for p in earlier])
+    shares = np.array(earlier)
     middle, spread = float(np.median(shares)), float(np.std(shares, ddof=1))
     furnace = phases.reference_c[np.isfinite(phases.reference_c)]
     rise = float(np.nanmedian(phases.reference_c[hold.start : max(hold.end, hold.start + 1)]) - furnace[0])
@@ -170,6 +195,8 @@ def _impossible(trace: Trace, phases: Phases, row: int, until: int) -> Remark | 
     name = trace.channels[row].name
     if risen > 50.0 and now < start - FALLS_C:
         return remark("low_hold_falls", channel=name, start_c=start, now_c=now)
+    if risen > STILL_RISE_C and abs(now - start) < STILL_C:
+        return remark("low_hold_still", channel=name, risen_c=risen)
     heating = both & phases.heating[:until] & (furnace > np.median(furnace[both][:5]) + 30.0)
     if heating.sum() < 20:
         return None

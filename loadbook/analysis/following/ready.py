@@ -21,8 +21,10 @@ State = Literal["pass", "stop", "by hand"]
 CORRECTION_LARGE_C = 3.0  # a correction at the hold that is worth saying; common practice
 SLIP_SHARE, SLIP_LEAST_MM = 0.02, 1.0  # a reading this far off its nominal was taken of something else
 # words in a TC's place -> the place that any load should have one at
-PLACES = {"tc_thickest": ("thick", "heavy", "core"), "tc_thinnest": ("thin", "rim", "edge"),
-          "tc_middle": ("middle", "centre", "center", "mid"), "tc_coldest_corner": ("corner", "cold", "door")}  # fmt: skip
+PLACES = {
+    "tc_thickest": ("thick", "heavy", "core"), "tc_thinnest": ("thin", "rim", "edge"),
+    "tc_middle": ("middle", "centre", "center", "mid"), "tc_coldest_corner": ("corner", "cold", "door"),
+}  # fmt: skip
 # from the load's remarks to the point that they belong to; all others stop the point 'load'
 _REACTIVE = ("reactive_in_air", "reactive_in_gas")
 _FURNACE = ("furnace_wider", "furnace_too_hot")
@@ -45,7 +47,8 @@ class ReadyPiece:
 
     read, due    characteristics that were read before, and all that its drawing has (sizes and forms)
     odd          (characteristic, value mm, nominal mm) of readings that look like those of something else
-    late_gauges  (gauge, calibrated until) past due on the day of its reading;  earlier  runs of this piece by this cycle
+    late_gauges  (gauge, calibrated until) past due on the day of its reading
+    earlier      runs of this piece by this cycle, before this one
     first        what was decided last of a first piece of this part by this cycle revision; None where nothing was
     needs_mm     stock per side that the last kept answer for the part asked for, and that answer's number
     """

@@ -21,7 +21,7 @@ KEPT, BROKEN, HEADING, RUNNING, NOT_YET, OPEN = (
     "kept so far", "broken", "heading for a break", "running", "not yet", "open",
 )  # fmt: skip
 TREND_S, LATEST_S = 1200.0, 600.0  # a trend is the lesser of the slopes over these; common practice
-HORIZON_S = 3600.0  # a break further off than this is not told
+HORIZON_S = 1800.0  # a break further off is not told: a trend of 20 min carries no further
 LEAST_POINTS = 8
 SURE = 3.0  # a trend is this many of its standard errors
 # a rate or a soak that broke this shortly before the trace's end may rest on a window that is not full yet, or on a
@@ -158,6 +158,8 @@ def _heading(
     if c.limit is None or phases.ended_by is not None or not phases.intervals:
         return None
     running = phases.intervals[-1]
+    if phases.until_s - running.start_s < TREND_S:
+        return None  # the trend would be that of the segment before
     series: Series | None = None
     if limit is not None and limit.quantity in _SERIES and limit.relation == "max" and limit.scope == "load":
         binds = bool(phases.mask(limit.phase)[phases.until - 1]) and limit.segment in (None, running.segment)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from loadbook.analysis.following.so_far import BROKEN, HEADING
 from loadbook.core import times
-from loadbook.queries.following import BROKEN, HEADING, Seen
+from loadbook.queries.following import Seen
 from loadbook.render.following import (
     ADVISES,
     COLUMNS,
