@@ -20,8 +20,8 @@ from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared
 from loadbook.cli.main import cli
 from loadbook.core.errors import LoadbookError
+from loadbook.queries.earlier_runs import Past
 from loadbook.queries.following import follower, seen_of
-from loadbook.queries.low_hold_past import Past
 from loadbook.readers.cycles.file import parse_cycle
 from loadbook.readers.recorder.growing import Growing
 from loadbook.readers.recorder.options import Options

@@ -7,6 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from loadbook.analysis.following.forecast import Ahead, ahead, with_intervals
 from loadbook.analysis.following.lowhold import HARMLESS, LATE, Checked, checked
 from loadbook.analysis.following.so_far import (
     BROKEN,
@@ -22,6 +23,7 @@ from loadbook.analysis.following.so_far import (
     standings,
 )
 from loadbook.analysis.trace.model import Fault, Trace
+from loadbook.analysis.trace.validity import without
 from loadbook.core import times
 from loadbook.core.errors import LoadbookError
 from loadbook.readers.recorder.growing import Growing
@@ -32,7 +34,7 @@ from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
 
-from .low_hold_past import Past, past_of
+from .earlier_runs import Past, past_of, radiant
 
 # the worst first, as a reader wants them
 ORDER = (BROKEN, HEADING, RUNNING, OPEN, KEPT, NOT_YET)
@@ -57,6 +59,7 @@ class Seen:
     waiting: str = ""
     over: bool = False
     cycle: str = ""
+    ahead: tuple[Ahead, ...] = ()
 
     @property
     def worst(self) -> str:
@@ -75,6 +78,8 @@ class Seen:
             "clauses": [{**as_dict(s), "at": self.moment(s.at_s)} for s in self.standings],
             "faults": [{"channel": f.channel, "fault": f.kind, "from": self.moment(f.start_s), "evidence": f.evidence}
                        for f in self.faults],
+            "ahead": [{**as_dict(a), "at": self.moment(a.at_s), "low": self.moment(a.low_s),
+                       "high": self.moment(a.high_s)} for a in self.ahead],
             "low_hold": self.low_hold.as_dict() if self.low_hold else None,
         }  # fmt: skip
 
@@ -154,6 +159,8 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
     assert trace.started is not None
     last = times.from_stored(trace.started) + timedelta(seconds=round(float(trace.t_s[-1]), 3))
     low = checked(done.trace, record.cycle, done.phases, done.faults, past.places, any_hold=any_hold)
+    sound = without(done.repaired, [f.channel for f in done.faults if f.kind not in HARMLESS + LATE])
+    to_come = ahead(sound, record.cycle, done.phases, past.usual, radiant=radiant(record))
     c, main = record.cycle, done.phases.main_hold
     settled = main is not None and main.end < done.phases.until
     hidden = HARMLESS if settled else HARMLESS + LATE  # before the load has evened out, a lag looks like a wrong table
@@ -162,4 +169,5 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
         standings(done.repaired, c, done.phases, done.judgement),
         tuple(f for f in done.faults if f.kind not in hidden), low, int(trace.t_s.size), "",
         done.phases.ended_by is not None, f"{c.cycle} revision {c.revision}" if c else "",
+        with_intervals(to_come, float(trace.t_s[-1]), past.replays),
     )  # fmt: skip

@@ -59,6 +59,29 @@ def facts(seen: Seen, book: BookFolder, system: str) -> list[tuple[str, str]]:
     return [(name, value.replace(" apart", "")) for name, value in out if value]
 
 
+def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
+    """What is to come: forecasts, each with its interval and how often such a one held."""
+    out = []
+    for a in seen.ahead:
+        what = a.what if a.segment is None else f"{a.what} of hold {a.segment}"
+        said = f"Forecast: {what} at {_when(seen, a.at_s, book)}"
+        if a.low_s is None or a.level is None:
+            out.append(f"{said}; {many(a.runs, 'earlier run')} by this program, too few for an interval")
+        else:
+            between = f"{_when(seen, a.low_s, book)} and {_when(seen, a.high_s, book)}"
+            out.append(f"{said}, between {between} ({100.0 * a.level:.0f} %, by {a.runs} earlier runs)")
+    return out
+
+
+def _when(seen: Seen, seconds: float | None, book: BookFolder) -> str:
+    """A moment to come on the shop's clock, with its day where that is another one than the last sample's."""
+    at = seen.moment(seconds)
+    if not at:
+        return ""
+    there, now = (times.from_stored(m).astimezone(book.zone) for m in (at, seen.at))
+    return there.strftime("%H:%M" if there.date() == now.date() else "%d %b %H:%M")
+
+
 COLUMNS = ("clause", "state", "worst so far", "limit", "left", "")
 
 
@@ -115,7 +138,7 @@ def view(seen: Seen, book: BookFolder, system: str) -> Any:
     for name, value in facts(seen, book, system):
         glance.add_row(Text(name), Text(value))
     parts.append(glance)
-    parts += [Text(line) for line in low_hold_words(seen, system)]
+    parts += [Text(line) for line in (*ahead_words(seen, book), *low_hold_words(seen, system))]
     if seen.standings:
         table = Table(box=None, padding=(0, 2, 0, 0))
         for name in COLUMNS:

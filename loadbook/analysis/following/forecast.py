@@ -122,7 +122,8 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
         if s.minutes and end_s > float(trace.t_s[phases.until - 1]):
             out.append(Ahead(SOAK_END, s.number, end_s))
         run.stay(end_s + usual.after.get(s.number, 0.0))
-    return [*out, Ahead(RUN_END, None, run.t)]
+    over = run.t <= float(trace.t_s[phases.until - 1])
+    return out if over else [*out, Ahead(RUN_END, None, run.t)]
 
 
 def with_intervals(found: Sequence[Ahead], now_s: float, past: Sequence[Replayed]) -> tuple[Ahead, ...]:
@@ -142,7 +143,9 @@ def _with(a: Ahead, now_s: float, past: Sequence[Replayed]) -> Ahead:
     n = len(ratios)
     if n < FEWEST:
         return Ahead(a.what, a.segment, a.at_s, runs=n)
-    cut = int((1.0 - LEVEL) / 2.0 * (n + 1))  # ranks left out at each end: whole ones only, so never fewer than promised
+    cut = int(
+        (1.0 - LEVEL) / 2.0 * (n + 1)
+    )  # ranks left out at each end: whole ones only, so never fewer than promised
     low, high = ratios[max(cut - 1, 0)], ratios[n - 1 - max(cut - 1, 0)]
     level = 1.0 - 2.0 * max(cut, 1) / (n + 1)
     at = a.at_s
@@ -150,7 +153,9 @@ def _with(a: Ahead, now_s: float, past: Sequence[Replayed]) -> Ahead:
                  level, n)  # fmt: skip
 
 
-def replayed(run: str, trace: Trace, cycle: Cycle, found: Sequence[tuple[float, Sequence[Ahead]]], phases: Phases) -> list[Replayed]:
+def replayed(
+    run: str, trace: Trace, cycle: Cycle, found: Sequence[tuple[float, Sequence[Ahead]]], phases: Phases
+) -> list[Replayed]:
     """What forecasts made at some moments of a whole run said, beside what came. found: (moment [s], forecasts)."""
     ends = happened(trace, cycle, phases)
     out = []

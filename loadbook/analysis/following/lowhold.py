@@ -20,7 +20,10 @@ from loadbook.core.remarks import Remark, remark
 
 LAST_S = 300.0  # a place's lag is the median over this much of the hold's end
 LEAST_C = 8.0  # lags that differ by less than this tell nothing: sensors and their places differ by as much
-FEWEST_PAST = 4  # earlier lags that a place's past needs
+FEWEST_PAST, FEWEST_PEERS = (
+    4,
+    3,
+)  # earlier lags that a place's past needs; places that tell how the whole load takes heat
 BEYOND = 3.0  # standard deviations of the past, and the least difference besides
 GRID_S = 30.0
 SETTLED_MIN, EVERY_MIN = 10.0, 5.0  # so long into the hold before "go on" is said; lags are compared at these steps
@@ -29,7 +32,7 @@ LOOSE_SHARE = 0.6
 HARMLESS = ("drifting", "spike")
 LATE = ("wrong type",)  # cannot be told from a lag before the load has evened out
 HOTTER_C, FALLS_C = 10.0, 5.0  # a work TC above the furnace while it heats, or below its own start
-STILL_C, STILL_RISE_C = 3.0, 100.0  # one that has hardly moved while the furnace rose so much
+STILL_C, STILL_RISE_C, STILL_S = 1.0, 100.0, 2700.0  # one that stands still while the furnace rises so much, so long
 
 
 @dataclass(frozen=True)
@@ -126,7 +129,7 @@ def checked(
         return _before(trace, cycle, phases, work)
     until = min(hold.end, phases.until)
     minutes = (float(trace.t_s[until - 1]) - hold.start_s) / 60.0
-    names = {trace.channels[i].name for i in work}
+    names = {c.name for c in trace.channels if c.role in ("work", "control") and c.quantity == "temperature"}
     out: dict[str, Remark] = {}
     for f in faults:
         mine = [n for n in (f.channel, f.other) if n in names]
@@ -134,26 +137,30 @@ def checked(
             continue
         out.setdefault(mine[0], remark("low_hold_fault", channel=f.channel, other=f.other, fault=f.kind,
                                        from_s=f.start_s, evidence=f.evidence))  # fmt: skip
-    step, compared = _step(trace, phases, hold), 0
+    step = _step(trace, phases, hold)
     lags = _lags(trace, phases, hold, step) if step >= 0 and past else {}
+    earlier: dict[str, list[float]] = {}
     for i in work:
         channel = trace.channels[i]
-        lag = lags.get(channel.name)
         of_place = (past or {}).get((channel.place or "").casefold(), ())
-        earlier = [p.shares[step] for p in of_place if len(p.shares) > step >= 0]
-        if lag is None or len(earlier) < FEWEST_PAST:
-            continue
-        compared += 1
-        found = _against_past(trace, phases, hold, channel.name, lag, earlier)
+        shares = [p.shares[step] for p in of_place if len(p.shares) > step >= 0]
+        if channel.name in lags and len(shares) >= FEWEST_PAST:
+            earlier[channel.name] = shares
+    # a quicker program, or a heavier load, holds all of them back alike: that is nothing of one thermocouple
+    usual = [lags[n] / m for n, s in earlier.items() if (m := float(np.median(s))) > 0.0 and lags[n] > 0.0]
+    common = float(np.median(usual)) if len(usual) >= FEWEST_PEERS else 1.0
+    for name, shares in earlier.items():
+        found = _against_past(trace, phases, hold, name, lags[name], [common * s for s in shares])
         if found is not None:
-            out.setdefault(channel.name, found)
+            out.setdefault(name, found)
     for i in work:
         if trace.channels[i].name not in out:
             odd = _impossible(trace, phases, i, until) or _stops_with_furnace(trace, phases, i, until)
             if odd is not None:
                 out[trace.channels[i].name] = odd
+    tracking = len(work) - len({trace.channels[i].name for i in work} & out.keys())
     says = "stop and look" if out else "go on" if minutes >= SETTLED_MIN else "wait"
-    return Checked(hold.segment, minutes, len(work), len(work) - len(out), says, tuple(out.values()), compared)
+    return Checked(hold.segment, minutes, len(work), tracking, says, tuple(out.values()), len(earlier))
 
 
 def _before(trace: Trace, cycle: Cycle | None, phases: Phases, work: list[int]) -> Checked | None:
@@ -195,8 +202,11 @@ def _impossible(trace: Trace, phases: Phases, row: int, until: int) -> Remark | 
     name = trace.channels[row].name
     if risen > 50.0 and now < start - FALLS_C:
         return remark("low_hold_falls", channel=name, start_c=start, now_c=now)
-    if risen > STILL_RISE_C and abs(now - start) < STILL_C:
-        return remark("low_hold_still", channel=name, risen_c=risen)
+    lower = np.flatnonzero(both & (furnace < float(np.median(furnace[both][-5:])) - STILL_RISE_C))
+    if lower.size:
+        since = y[lower[-1] :][both[lower[-1] :]]
+        if float(trace.t_s[until - 1] - trace.t_s[lower[-1]]) > STILL_S and float(np.ptp(since)) <= STILL_C:
+            return remark("low_hold_still", channel=name, risen_c=STILL_RISE_C)
     heating = both & phases.heating[:until] & (furnace > np.median(furnace[both][:5]) + 30.0)
     if heating.sum() < 20:
         return None

@@ -8,6 +8,7 @@ from loadbook.queries.following import Seen
 from loadbook.render.following import (
     ADVISES,
     COLUMNS,
+    ahead_words,
     clause_rows,
     facts,
     fault_words,
@@ -27,6 +28,7 @@ def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | N
     rows = clause_rows(seen, book, system)
     sections = [
         section("Now", definitions(facts(seen, book, system)), paragraph(f"Last sample {last}."), name="now"),
+        section("To come", sentences(ahead_words(seen, book)), name="to-come") if seen.ahead else None,
         section("Low hold", sentences(low_hold_words(seen, system)), name="low-hold") if seen.low_hold else None,
         section("Clauses", table(COLUMNS, rows, caption="Each clause so far", hide_caption=True), name="clauses")
         if rows else None,
