@@ -96,6 +96,7 @@ def clause_rows(seen: Seen, book: BookFolder, system: str) -> list[list[str]]:
             )
         elif s.state == BROKEN:
             said = " ".join(w for w in (clock(seen, s.at_s, book), s.channel or "") if w)
+            said += ", by this TC alone: is it to be trusted?" if s.alone else ""
         else:
             said = s.missing or (s.channel or "" if s.state == KEPT else "")
         unit = "c_diff" if s.unit == "c" else s.unit

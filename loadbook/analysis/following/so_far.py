@@ -36,6 +36,7 @@ class Standing:
 
     at_s      when it broke, or is heading to break (seconds from the trace's start)
     per_h     of a heading: the trend [unit/h];  over_min  minutes that it rests on
+    alone     of what is broken: it rests on one thermocouple, and should that one be out, it may not be broken at all
     """
 
     clause: str
@@ -50,6 +51,7 @@ class Standing:
     per_h: float | None = None
     over_min: float | None = None
     missing: str | None = None
+    alone: bool = False
 
 
 @dataclass(frozen=True)
@@ -115,6 +117,7 @@ def _standing(c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, ph
     margin = None
     if c.value is not None and c.limit is not None:
         margin = c.limit - c.value if relation == "max" else c.value - c.limit
+    alone = c.verdict == "broken" and c.channel in {view.trace.channels[i].name for i in view.work}
     state, at_s, trend = _state(c, phases), c.first_s if c.verdict == "broken" else None, None
     if state == KEPT:
         trend = _heading(c, limit, view, cycle, phases)
@@ -122,7 +125,7 @@ def _standing(c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, ph
             state, at_s = HEADING, trend[0]
     return Standing(
         c.clause, state, c.value, c.limit, c.unit, margin, c.channel, c.segment, at_s, trend[1] if trend else None,
-        trend[2] if trend else None, c.missing if state in (OPEN, RUNNING) else None,
+        trend[2] if trend else None, c.missing if state in (OPEN, RUNNING) else None, alone,
     )  # fmt: skip
 
 
