@@ -373,6 +373,33 @@ FIGURES: dict[str, dict[str, Any]] = {
     "tc_own_coldest_place": {"place": "bore", "pieces": 3, "of": 4},
     "tc_lost": {"place": "ZQ6X", "faults": [["detached", "ZQ7X"]]},
 }
+FIGURES |= {
+    "cycle_asked": {"cycle": "ZQ8X", "revision": "A"},
+    "later_revision": {"cycle": "ZQ8X", "revision": "A", "later": "B"},
+    "cycle_reviewed": {"cycle": "ZQ8X", "revision": "A", "names": ["no cooling rate"]},
+    "first_not_approved": {"part": "ZQ8X", "recorded": True}, "first_approved": {"part": "ZQ8X", "said": "accepted"},
+    "first_refused": {"part": "ZQ8X", "said": "rejected"}, "temper_not_known": {"part": "ZQ8X"},
+    "class_not_known": {"furnace": "F1"}, "no_checks": {"furnace": "F1"}, "no_channels": {"least": 2},
+    "too_few_tcs": {"work": 1, "least": 2}, "tcs_planned": {"work": 3, "least": 2},
+    "place_not_planned": {"place": "tc_middle"}, "place_short": {"place": "ZQ9X", "work": 0, "least": 1},
+    "not_calibrated": {"channels": ["TC 1"]},
+    "calibration_ended": {"calibration": "K1", "until": "2026-01-01", "channels": ["TC 1"]},
+    "correction_large": {"channel": "TC 1", "correction_c": 4.0, "at_c": 600.0},
+    "channel_failed": {"channel": "TC 1", "faults": [["open", "ZQ7X"]]}, "nothing_read_before": {"pieces": ["P 1"]},
+    "not_read_before": {"piece": "P 1", "characteristics": ["od"]},
+    "reading_odd": {"piece": "P 1", "characteristic": "od", "value_mm": 90.0, "nominal_mm": 100.0},
+    "gauge_late": {"gauge": "G1", "until": "2026-01-01"}, "finished_in_air": {"part": "P"},
+    "scale_not_known": {"part": "P"}, "stock_not_recorded": {"part": "P", "needs_mm": 0.1, "answer": 1},
+    "stock_short": {"part": "P", "stock_mm": 0.05, "needs_mm": 0.1, "answer": 1}, "repeats": {"run": "ZQ7X"},
+    "treated_before": {"piece": "P 1", "runs": ["ZQ7X"]},
+    "low_hold_fault": {"channel": "TC 1", "other": None, "fault": "open", "from_s": 60.0, "evidence": ""},
+    "low_hold_behind": {"channel": "TC 1", "more_c": 40.0, "lag_c": 50.0, "usual_c": 10.0, "loads": 14},
+    "low_hold_ahead": {"channel": "TC 1", "more_c": 40.0, "lag_c": 2.0, "usual_c": 42.0, "loads": 14},
+    "low_hold_loose": {"channel": "TC 1", "share": 0.8, "error": 0.05, "thick": True},
+    "low_hold_falls": {"channel": "TC 1", "start_c": 20.0, "now_c": -100.0},
+    "low_hold_hotter": {"channel": "TC 1", "above_c": 40.0},
+    "low_hold_still": {"channel": "TC 1", "risen_c": 180.0},
+}  # fmt: skip
 FOR_LETTERS_ALONE = {"own_cycle", "tc_own_coldest_place"}
 
 

@@ -75,13 +75,38 @@ def _free(path: Path, what: str) -> Path:
     "--files", "files_folder", metavar="FOLDER", type=click.Path(path_type=Path),
     help="Write the shop's intake files and recorder files there too, with the commands that take them in.",
 )  # fmt: skip
-def demo(folder: Path, files_folder: Path | None) -> None:
+@click.option(
+    "--play", "played", metavar="RUN", help="Play a run of the demo's book: write its recorder's file as if it ran now."
+)
+@click.option("--speed", default=600.0, show_default=True, help="With --play: seconds of the furnace per second.")
+@click.option(
+    "--comes-off", metavar="TC", help="With --play: this work TC leaves its hole on the way to the first hold."
+)
+@click.option(
+    "--to",
+    "recorder_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="With --play: the file (default: by the run).",
+)
+def demo(
+    folder: Path, files_folder: Path | None, played: str | None, speed: float, comes_off: str | None,
+    recorder_file: Path | None,
+) -> None:  # fmt: skip
     """Make a book of an invented shop: two years of runs with traces, and readings before and after.
 
-    Every record goes through the same intake as your own would.
+    Every record goes through the same intake as your own would. With --play, and a second terminal, `follow` is seen
+    at work.
 
     Example: loadbook demo --files shop-files
+
+    Example: loadbook demo demo-book --play R26-135 --speed 600 --comes-off "TC 5"
     """
+    if played is not None:
+        _play(folder, played, speed, comes_off, recorder_file)
+        return
+    if comes_off or recorder_file:
+        raise UsageError("--comes-off and --to belong to --play", remedy="Add --play RUN")
     _free(folder, "book's")
     if files_folder is not None:
         _free(files_folder, "files'")
@@ -108,6 +133,15 @@ def demo(folder: Path, files_folder: Path | None) -> None:
         click.echo(f"Its files, and the commands that take them in: {plain(str(files / 'README.txt'))}")
     broken = next((run for run, v in verdicts.items() if v == "broken"), next(iter(verdicts)))
     click.echo("\n" + NEXT.format(book=quote(plain(str(folder))), broken=plain(broken)))
+
+
+def _play(folder: Path, run: str, speed: float, comes_off: str | None, file: Path | None) -> None:
+    from .demo_play import play
+
+    if not 1.0 <= speed <= 100_000.0:
+        raise UsageError(f"--speed {speed:g}: from 1 to 100000")
+    with BookFolder.find(str(folder) if folder.exists() else None) as book:
+        play(book, run, speed, comes_off, file or Path(f"{run}-play.csv"))
 
 
 def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, show: Progress) -> dict[str, str]:

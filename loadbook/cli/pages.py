@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import re
 from collections.abc import Callable
@@ -70,6 +71,31 @@ def run_page(run: str, output: Path | None, force: bool, units: str | None, book
     path = output or Path(file_name("run", run))
     source = made(run_sheet(book, run), book, units or book.units, times.stored(times.now()))
     write_page(path, source, force=force)
+    click.echo(plain(str(path)))
+
+
+@page.command("precheck", cls=LoadbookCommand)
+@click.argument("run")
+@page_options
+@book_option
+def precheck_page(run: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """The sheet before the door closes, to print: a box for every point, and room for a name.
+
+    The sheet that was kept last, where one was; else as the book stands.
+
+    Example: loadbook page precheck R26-135 -o before-R26-135.html
+    """
+    from loadbook.core import times
+    from loadbook.core.errors import NotFoundError
+    from loadbook.queries import precheck as asked
+    from loadbook.render.pages.precheck import precheck_page as made
+    from loadbook.render.pages.shell import write_page
+
+    path = output or Path(file_name("precheck", run))
+    sheet = asked.precheck(book, run)
+    with contextlib.suppress(NotFoundError):
+        sheet = asked.kept(book, run)
+    write_page(path, made(sheet, book, units or book.units, times.stored(times.now())), force=force)
     click.echo(plain(str(path)))
 
 

@@ -160,7 +160,7 @@ def _book(named: str | None) -> BookFolder | None:
         return None
 
 
-def _kept(book: BookFolder | None, layout: str | None) -> KeptLayout | None:
+def kept_of(book: BookFolder | None, layout: str | None) -> KeptLayout | None:
     if not layout:
         return None
     from loadbook.readers.recorder.kept_layouts import find_layout
@@ -185,7 +185,7 @@ def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout:
     from loadbook.readers.recorder.source import open_source
 
     book = _book(book_name)
-    kept = _kept(book, layout)
+    kept = kept_of(book, layout)
     source = open_source(file)
     zone = book.zone if book else None
     read = look(source, options, layout=kept.layout if kept else None, zone=zone)
@@ -355,12 +355,12 @@ def take(
         raise UsageError(
             "say which run: --run RUN, --run-from-name REGEX, --furnace FURNACE or --runs TABLE", remedy="One of them"
         )
-    kept = _kept(book, layout)
+    kept = kept_of(book, layout)
     if run and not dry_run and not like and not any(f.is_dir() for f in files):
         from loadbook.readers.recorder.take import take_trace
 
         taken = take_trace(book, files, run, options, kept, part)
-        _print_taken(taken, book)
+        print_taken(taken, book)
         raise SystemExit(EXIT_SOMETHING_WRONG if taken.verdict == "broken" else 0)
     from loadbook.readers.recorder.bulk import Finder, take_all
 
@@ -388,7 +388,7 @@ def _print_bulk(done: Bulk, book: BookFolder, dry_run: bool) -> None:
         if dry_run:
             click.echo(f"{plain(_listed(taken.files))}: would be the trace of {plain(taken.run)}")
         else:
-            _print_taken(taken, book)
+            print_taken(taken, book)
     verdicts = ", ".join(f"{n} {word}" for word, n in done.verdicts.items() if n)
     click.echo(
         f"{done.files} files: {done.went_in} {'would go' if dry_run else 'went'} in, as the traces of {done.runs} runs"
@@ -407,7 +407,7 @@ def _listed(names: Sequence[str], most: int = 3) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
-def _print_taken(taken: TakenTrace, book: BookFolder) -> None:
+def print_taken(taken: TakenTrace, book: BookFolder) -> None:
     from loadbook.core.times import shown
 
     name = plain(_listed(taken.files))
@@ -463,7 +463,7 @@ def save(name: str, file: Path, layout: str | None, options: Options, book: Book
     if file.suffix == ".toml":
         settled = options.on(find_layout(book.read(), str(file)).layout)
     else:
-        kept = _kept(book, layout)
+        kept = kept_of(book, layout)
         source = open_source(file)
         read = look(source, options, layout=kept.layout if kept else None, zone=book.zone)
         lasts = [q for q in read.questions if not q.option.startswith(("--start", "--fold"))]

@@ -18,7 +18,9 @@ from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from .answer_figures import setting, span, told
+from .following_words import FOLLOWING_WORDS
 from .load_words import LOAD_WORDS
+from .precheck_words import PRECHECK_WORDS
 
 Figures = Mapping[str, Any]
 Words = str | Callable[[Figures, str], str]  # a sentence, or one made from figures in 'si' or 'us'
@@ -260,6 +262,8 @@ _SHOP: dict[str, Words] = {
     ),
     **LOAD,
     **LOAD_WORDS,
+    **PRECHECK_WORDS,
+    **FOLLOWING_WORDS,
     "stock": _stock,
     "stock_not_needed": lambda f, s: f"no stock against {f['against']}: the bound lies on the harmless side",
     "stock_never_run": "no stock is advised: it was never run so, and what holds 95 % of pieces there is not known",

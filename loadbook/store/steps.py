@@ -40,6 +40,12 @@ def own_units(db: Database) -> None:
     _run(db, "0002_own_units")
 
 
+@STEPS()
+def precheck(db: Database) -> None:
+    """The sheets that were gone through before a door was closed."""
+    _run(db, "0003_precheck")
+
+
 def database(conn: sqlite3.Connection) -> Database:
     """A connection (in autocommit mode) as sqlite-utils wants it, without what plugins on this machine would add."""
     return Database(conn, execute_plugins=False, strict=True)

@@ -211,6 +211,23 @@ def _take(
     )  # fmt: skip
 
 
+def trace_so_far(
+    book: BookFolder, source: Source, record: RunRecord, options: Options, layout: KeptLayout | None
+) -> Trace:
+    """The trace that `take_trace` would make of a file that still grows; nothing is written.
+
+    record   of a run without a trace. Raises what `take_trace` raises for a file that cannot be read, or asks
+    """
+    known, canonical = recorded_channels(record)
+    file = _read(book, source, "", record, options, Wanted(Path(source.name), Part(), layout), known, canonical, None)
+    trace, _, _, _ = as_trace(merged([file.piece], zone=book.zone), record, canonical)
+    valid = marked(trace)
+    trace.flags = np.where(valid.flags & OUT_OF_RANGE, trace.flags | OUT_OF_RANGE, trace.flags)
+    assert trace.started is not None
+    trace.events = record.trace_events(trace.started)
+    return trace
+
+
 def _of(name: str, notes: Sequence[str]) -> list[str]:
     return [f"{name}: {note}" for note in notes]
 

@@ -1,0 +1,257 @@
+"""When will it be soaked, and when is it done: a forecast while the run goes on, with an interval from past runs.
+
+The furnace goes on by its program: the segment that is on at the pace it shows, later ones as long as in earlier runs
+by this cycle (without any, as the cycle asks). Each work TC takes up heat as dT = k (furnace - T) dt, with the k of
+its own last hour and a half, which radiation raises with the furnace. The interval is that of the ratio of what was
+still to come to what was forecast at the same distance, in earlier runs: it promises no more than they kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from loadbook.analysis.trace.follow import DEFAULT_BAND_C
+from loadbook.analysis.trace.model import Cycle, Floats, Segment, Trace
+from loadbook.analysis.trace.phases import Phases
+from loadbook.analysis.trace.soak import soak
+
+STEP_S = 60.0
+FIT_S, LATEST_S = 5400.0, 1800.0
+USUAL_C_PER_H = 100.0  # where a cycle asks for no rate and no earlier run shows one; common practice
+LONGEST_S = 7 * 86400.0
+SLOWEST, QUICKEST = 1.0 / 36000.0, 1.0 / 30.0  # k [1/s] that a work TC can have
+LEAST_LEFT_S = 300.0
+LEVEL = 0.9
+FEWEST = 5  # earlier runs that an interval needs
+SOAK_START, SOAK_END, RUN_END = "soak start", "soak end", "run end"
+
+
+@dataclass(frozen=True)
+class Typical:
+    """What earlier runs by a cycle did: seconds of each move, and seconds that a hold went on after its soak was done,
+    by segment number."""
+
+    moves: Mapping[int, float] = field(default_factory=dict)
+    after: Mapping[int, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """One thing to come. at_s, low_s, high_s: seconds from the trace's start; low and high None without enough past.
+
+    level   the share of earlier runs for which such an interval would have held;  runs  how many they are
+    """
+
+    what: str
+    segment: int | None
+    at_s: float
+    low_s: float | None = None
+    high_s: float | None = None
+    level: float | None = None
+    runs: int = 0
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """One forecast made on an earlier run: seconds that it said were still to come, and those that were."""
+
+    run: str
+    what: str
+    segment: int | None
+    said_s: float
+    was_s: float
+
+
+def happened(trace: Trace, cycle: Cycle, phases: Phases) -> dict[tuple[str, int | None], float]:
+    """(what, segment) -> moment [s], of a whole run: what a forecast is held against."""
+    out: dict[tuple[str, int | None], float] = {}
+    work = _work(trace)
+    for s in cycle.segments:
+        hold = phases.hold_of(s.number)
+        if s.kind != "hold" or not s.minutes or hold is None or not work:
+            continue
+        found = soak(trace, hold, phases.until, work)
+        if found.start_s is not None and found.minutes >= s.minutes:
+            out[SOAK_START, s.number] = found.start_s
+            out[SOAK_END, s.number] = found.start_s + 60.0 * s.minutes
+    last = phases.intervals[-1] if phases.intervals else None
+    if last is not None and last.segment == cycle.segments[-1].number and last.reached:
+        out[RUN_END, None] = last.end_s
+    return out
+
+
+def typical(done: Sequence[tuple[Trace, Cycle, Phases]]) -> Typical:
+    """What earlier runs by one cycle did, the middle of them."""
+    moves: dict[int, list[float]] = {}
+    after: dict[int, list[float]] = {}
+    for trace, cycle, phases in done:
+        ends = happened(trace, cycle, phases)
+        for x in phases.intervals[:-1] if (RUN_END, None) not in ends else phases.intervals:
+            if x.kind != "hold":
+                moves.setdefault(x.segment, []).append(x.end_s - x.start_s)
+            elif (SOAK_END, x.segment) in ends:
+                after.setdefault(x.segment, []).append(x.end_s - ends[SOAK_END, x.segment])
+    return Typical({k: float(np.median(v)) for k, v in moves.items()},
+                   {k: max(float(np.median(v)), 0.0) for k, v in after.items()})  # fmt: skip
+
+
+def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, radiant: bool = False) -> list[Ahead]:
+    """What is still to come, without intervals. trace prepared, faults repaired; radiant: a vacuum furnace."""
+    if cycle is None or not phases.intervals or phases.ended_by is not None or phases.until < 10:
+        return []
+    run = _Run(trace, phases, radiant)
+    running = phases.intervals[-1].segment
+    out: list[Ahead] = []
+    for s in cycle.segments:
+        if s.number < running or run.t > LONGEST_S:
+            continue
+        if s.kind != "hold":
+            run.move(s, usual, begun=s.number == running)
+            continue
+        began = phases.hold_of(s.number)
+        start_s = _soaked(trace, phases, s) if began is not None else None
+        if start_s is None:
+            start_s = run.until_inside(s)
+            if start_s is None:
+                return out
+            out.append(Ahead(SOAK_START, s.number, start_s))
+        end_s = start_s + 60.0 * (s.minutes or 0.0)
+        if s.minutes and end_s > float(trace.t_s[phases.until - 1]):
+            out.append(Ahead(SOAK_END, s.number, end_s))
+        run.stay(end_s + usual.after.get(s.number, 0.0))
+    over = run.t <= float(trace.t_s[phases.until - 1])
+    return out if over else [*out, Ahead(RUN_END, None, run.t)]
+
+
+def with_intervals(found: Sequence[Ahead], now_s: float, past: Sequence[Replayed]) -> tuple[Ahead, ...]:
+    """Forecasts with the interval that the same forecasts of earlier runs would have needed."""
+    return tuple(_with(a, now_s, past) for a in found)
+
+
+def _with(a: Ahead, now_s: float, past: Sequence[Replayed]) -> Ahead:
+    left = max(a.at_s - now_s, LEAST_LEFT_S)
+    nearest: dict[str, Replayed] = {}
+    for p in past:
+        if (p.what, p.segment) == (a.what, a.segment):
+            other = nearest.get(p.run)
+            if other is None or abs(np.log(p.said_s / left)) < abs(np.log(other.said_s / left)):
+                nearest[p.run] = p
+    ratios = np.sort([p.was_s / p.said_s for p in nearest.values()])
+    n = len(ratios)
+    if n < FEWEST:
+        return Ahead(a.what, a.segment, a.at_s, runs=n)
+    cut = int(
+        (1.0 - LEVEL) / 2.0 * (n + 1)
+    )  # ranks left out at each end: whole ones only, so never fewer than promised
+    low, high = ratios[max(cut - 1, 0)], ratios[n - 1 - max(cut - 1, 0)]
+    level = 1.0 - 2.0 * max(cut, 1) / (n + 1)
+    at = a.at_s
+    return Ahead(a.what, a.segment, at, now_s + min(left * low, at - now_s), now_s + max(left * high, at - now_s),
+                 level, n)  # fmt: skip
+
+
+def replayed(
+    run: str, trace: Trace, cycle: Cycle, found: Sequence[tuple[float, Sequence[Ahead]]], phases: Phases
+) -> list[Replayed]:
+    """What forecasts made at some moments of a whole run said, beside what came. found: (moment [s], forecasts)."""
+    ends = happened(trace, cycle, phases)
+    out = []
+    for now_s, said in found:
+        for a in said:
+            at = ends.get((a.what, a.segment))
+            if at is not None and at > now_s:
+                out.append(Replayed(run, a.what, a.segment, max(a.at_s - now_s, LEAST_LEFT_S), at - now_s))
+    return out
+
+
+def _work(trace: Trace) -> list[int]:
+    return [i for i in trace.rows("work") if trace.channels[i].quantity == "temperature"]
+
+
+def _soaked(trace: Trace, phases: Phases, s: Segment) -> float | None:
+    """When the soak that is counted now began; None where the work is not inside."""
+    hold = phases.hold_of(s.number)
+    work = _work(trace)
+    if hold is None or not work:
+        return None
+    found = soak(trace, hold, phases.until, work)
+    inside = found.end_s is not None and phases.until_s - found.end_s < 3.0 * STEP_S + float(np.diff(trace.t_s).max())
+    return found.start_s if inside or (s.minutes and found.minutes >= s.minutes) else None
+
+
+class _Run:
+    """The furnace and its work TCs carried on from the last sample, minute by minute."""
+
+    def __init__(self, trace: Trace, phases: Phases, radiant: bool) -> None:
+        until = phases.until
+        t, furnace = trace.t_s[:until], phases.reference_c[:until]
+        self.t = float(t[-1])
+        first = int(np.searchsorted(t, self.t - FIT_S))
+        y, f = trace.values[_work(trace), first:until], furnace[first:]
+        good = np.isfinite(f)
+        self.furnace = float(f[good][-1])
+        self.fitted_k = float(np.median(f[good])) + 273.15
+        self.radiant = 1.0 if radiant else 0.5
+        known = [row for row in y if np.isfinite(row).sum() > 5 and np.isfinite(row[-10:]).any()]
+        self.work = np.array([row[np.isfinite(row)][-1] for row in known])
+        self.k = np.array([_k(t[first:], row, f) for row in known])
+        recent = int(np.searchsorted(t, self.t - LATEST_S))
+        both = np.isfinite(furnace[recent:])
+        self.pace = float(np.polyfit(t[recent:][both], furnace[recent:][both], 1)[0]) if both.sum() > 5 else 0.0
+
+    def _step(self, to_c: float) -> None:
+        middle = 0.5 * (self.furnace + to_c)
+        hotter = ((middle + 273.15) / self.fitted_k) ** 3
+        k = self.k * ((1.0 - self.radiant) + self.radiant * hotter)
+        self.work = middle + (self.work - middle) * np.exp(-k * STEP_S)
+        self.furnace = to_c
+        self.t += STEP_S
+
+    def move(self, s: Segment, usual: Typical, begun: bool) -> None:
+        """To a segment's target; one that has begun, at the pace that it shows."""
+        if s.target_c is None:
+            return
+        away = s.target_c - self.furnace
+        if away * (1.0 if s.kind == "heat" else -1.0) <= 0.0:
+            return
+        asked = (s.asked_rate_c_per_h or (s.rate_max_c_per_h or USUAL_C_PER_H)) / 3600.0
+        seconds = abs(away) / asked
+        if s.number in usual.moves and not begun:
+            seconds = usual.moves[s.number]
+        elif begun and self.pace * away > 0.0 and 0.2 * asked < abs(self.pace) < 5.0 * asked:
+            seconds = abs(away / self.pace)
+        steps = max(1, round(min(seconds, LONGEST_S) / STEP_S))
+        for target in np.linspace(self.furnace, s.target_c, steps + 1)[1:]:
+            self._step(float(target))
+
+    def until_inside(self, s: Segment) -> float | None:
+        """Holds until every work TC is inside the band, edges included; None where that is not to be seen."""
+        low = (s.target_c or 0.0) - (DEFAULT_BAND_C if s.band_low_c is None else s.band_low_c)
+        if s.target_c is None or not self.work.size:
+            return None
+        begun = self.t
+        while (self.work < low).any():
+            self._step(s.target_c)
+            if self.t - begun > 2 * 86400.0:
+                return None
+        return self.t
+
+    def stay(self, until_s: float) -> None:
+        """Holds up to a moment."""
+        while self.t < until_s:
+            self._step(self.furnace)
+
+
+def _k(t: Floats, y: Floats, furnace: Floats) -> float:
+    """How quickly a TC takes up heat [1/s], by least squares over the samples."""
+    good = np.isfinite(y) & np.isfinite(furnace)
+    t, y, f = t[good], y[good], furnace[good]
+    wide = max(1, t.size // 18)
+    moved = y[wide:] - y[:-wide]
+    total = np.concatenate(([0.0], np.cumsum(0.5 * ((f - y)[1:] + (f - y)[:-1]) * np.diff(t))))
+    driven = total[wide:] - total[:-wide]
+    square = float(driven @ driven)
+    return float(np.clip(moved @ driven / square if square > 0 else QUICKEST, SLOWEST, QUICKEST))

@@ -1,0 +1,46 @@
+"""The `precheck` command: is this load ready for its cycle."""
+
+from __future__ import annotations
+
+import click
+
+from loadbook.core.errors import EXIT_SOMETHING_WRONG, UsageError
+from loadbook.store.book import BookFolder
+
+from .common import LoadbookCommand, book_option, emit, format_option
+
+
+@click.command(cls=LoadbookCommand)
+@click.argument("run")
+@click.option("--tick", multiple=True, metavar="POINT|all", help="A box ticked by hand, by its point's name.")
+@click.option("--person", metavar="NAME", help="Who went through the sheet: keeps it with the run.")
+@click.option("--note", metavar="TEXT", help="Kept with it: why the load runs in spite of a stop, who allowed it.")
+@click.option("--kept", "show", is_flag=True, help="Show the newest kept sheet of the run as it was.")
+@format_option
+@book_option
+def precheck(
+    run: str, tick: tuple[str, ...], person: str | None, note: str | None, show: bool, fmt: str | None, book: BookFolder
+) -> None:
+    """Before the door closes: one sheet, pass or stop with reasons, and a box for all that the book cannot know.
+
+    It advises: it is no alarm or interlock. Take the run, its pieces, channels and before readings in first; print the
+    sheet with `loadbook page precheck RUN`. Exit 3 on a stop.
+
+    Example: loadbook precheck R26-135 --person "initials AB" --tick all
+    """
+    from loadbook.queries import precheck as asked
+    from loadbook.render.precheck import print_precheck
+
+    if show and (tick or person or note):
+        raise UsageError("--kept shows a sheet that was kept", remedy="Leave out --tick, --person and --note")
+    if (tick or note) and person is None:
+        raise UsageError("a ticked box needs the name of who ticked it", remedy="Add --person NAME")
+    sheet = asked.kept(book, run) if show else asked.precheck(book, run, tick)
+    if person is not None:
+        sheet = asked.keep(book, sheet, person, note)
+    if fmt in (None, "table"):
+        print_precheck(sheet, book)
+    else:
+        emit(asked.COLUMNS, [list(r.values()) for r in sheet.rows(book.units)], fmt)
+    if sheet.verdict == "stop":
+        raise SystemExit(EXIT_SOMETHING_WRONG)

@@ -1,0 +1,153 @@
+"""A run while it is recorded, in words: for the live terminal view and, line by line, for its page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET
+from loadbook.core import times
+from loadbook.core.phrases import many
+from loadbook.queries.following import ORDER, Seen
+from loadbook.queries.remark_words import words
+from loadbook.store.book import BookFolder
+
+from .judged import close_figure, figure
+
+ADVISES = "Advice from the record so far, some seconds old. It is no alarm and no interlock, and controls nothing."
+
+
+def headline(seen: Seen, book: BookFolder) -> str:
+    """The state in one sentence."""
+    if not seen.samples:
+        return f"waiting: {seen.waiting or 'nothing is recorded yet'}"
+    late = f" (waiting for the file: {seen.waiting})" if seen.waiting else ""
+    broken = [s for s in seen.standings if s.state == BROKEN]
+    heading = [s for s in seen.standings if s.state == HEADING]
+    if broken:
+        return f"BROKEN so far: {', '.join(s.clause for s in broken)}{late}"
+    if heading:
+        first = min(heading, key=lambda s: s.at_s or 0.0)
+        return f"HEADING for a break of {first.clause} at {clock(seen, first.at_s, book)}{late}"
+    if not seen.standings:
+        return f"no cycle to hold it against{late}"
+    return f"kept so far{late}"
+
+
+def clock(seen: Seen, seconds: float | None, book: BookFolder) -> str:
+    """A moment of the trace on the shop's clock, to the minute; '' for none."""
+    at = seen.moment(seconds)
+    return times.from_stored(at).astimezone(book.zone).strftime("%H:%M") if at else ""
+
+
+def facts(seen: Seen, book: BookFolder, system: str) -> list[tuple[str, str]]:
+    """Name and value of what is seen at a glance."""
+    p = seen.place
+    if p is None:
+        return []
+    named: Callable[[Any], str] = lambda tc: f"{figure(tc[1], 'c', system)} ({tc[0]})" if tc else "not known"  # noqa: E731
+    where = f"{p.segment} {p.kind}" if p.segment else "before the first segment"
+    if p.target_c is not None:
+        where += f", {'at' if p.kind == 'hold' else 'to'} {figure(p.target_c, 'c', system)}"
+    out = [("segment", where), ("furnace", figure(p.furnace_c, "c", system) or "not known"),
+           ("coldest work TC", named(p.coldest)), ("hottest work TC", named(p.hottest)),
+           ("spread", figure(p.spread_c, "c_diff", system)), ("lead", figure(p.lead_c, "c_diff", system))]  # fmt: skip
+    if p.asked_min is not None:
+        out.append(("soak counted", f"{p.soak_min or 0.0:.0f} of {p.asked_min:.0f} min"))
+    if p.gaps:
+        out.append(("gaps", f"{p.gaps}, the longest {figure(p.longest_gap_s, 's', system)}"))
+    return [(name, value.replace(" apart", "")) for name, value in out if value]
+
+
+def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
+    """What is to come: forecasts, each with its interval and how often such a one held."""
+    out = []
+    for a in seen.ahead:
+        what = a.what if a.segment is None else f"{a.what} of hold {a.segment}"
+        said = f"Forecast: {what} at {_when(seen, a.at_s, book)}"
+        if a.low_s is None or a.level is None:
+            out.append(f"{said}; {many(a.runs, 'earlier run')} by this program, too few for an interval")
+        else:
+            between = f"{_when(seen, a.low_s, book)} and {_when(seen, a.high_s, book)}"
+            out.append(f"{said}, between {between} ({100.0 * a.level:.0f} %, by {a.runs} earlier runs)")
+    return out
+
+
+def _when(seen: Seen, seconds: float | None, book: BookFolder) -> str:
+    """A moment to come on the shop's clock, with its day where that is another one than the last sample's."""
+    at = seen.moment(seconds)
+    if not at:
+        return ""
+    there, now = (times.from_stored(m).astimezone(book.zone) for m in (at, seen.at))
+    return there.strftime("%H:%M" if there.date() == now.date() else "%d %b %H:%M")
+
+
+COLUMNS = ("clause", "state", "worst so far", "limit", "left", "")
+
+
+def clause_rows(seen: Seen, book: BookFolder, system: str) -> list[list[str]]:
+    """One row per clause, the worst first."""
+    rows = []
+    for s in sorted(seen.standings, key=lambda s: ORDER.index(s.state)):
+        if s.state == HEADING:
+            unit = "c_per_h" if s.unit in ("c", "c_diff") else s.unit
+            said = (
+                f"at {clock(seen, s.at_s, book)}, by {figure(s.per_h, unit, system)} over the last {s.over_min:.0f} min"
+            )
+        elif s.state == BROKEN:
+            said = " ".join(w for w in (clock(seen, s.at_s, book), s.channel or "") if w)
+            said += ", by this TC alone: is it to be trusted?" if s.alone else ""
+        else:
+            said = s.missing or (s.channel or "" if s.state == KEPT else "")
+        unit = "c_diff" if s.unit == "c" else s.unit
+        left = figure(s.margin, unit, system).replace(" apart", "") if s.state in (KEPT, HEADING, BROKEN) else ""
+        rows.append([s.clause, s.state, "" if s.state == NOT_YET else close_figure(s.value, s.limit, s.unit, system),
+                     figure(s.limit, s.unit, system), left, said])  # fmt: skip
+    return rows
+
+
+def low_hold_words(seen: Seen, system: str) -> list[str]:
+    """The low hold check: the advice, then a line for each TC that is out."""
+    low = seen.low_hold
+    if low is None:
+        return []
+    past = f", {low.compared} against this furnace's past" if low.compared else ""
+    if low.says == "go on":
+        return [f"Low hold (segment {low.segment}): go on, all {low.tcs} track{past}."]
+    if low.says == "wait":
+        return [f"Low hold (segment {low.segment}): {low.minutes:.0f} min in, nothing odd yet; too early to say go on."]
+    out = f"{many(len(low.remarks), 'TC')} out, {low.tracking} of {low.tcs} track"
+    return [f"Low hold (segment {low.segment}): STOP AND LOOK: {out}.", *(words(r, system) + "." for r in low.remarks)]
+
+
+def fault_words(seen: Seen, book: BookFolder) -> list[str]:
+    """Suspected faults so far."""
+    return [f"{f.channel}: {f.kind} since {clock(seen, f.start_s, book)}: {f.evidence}" for f in seen.faults]
+
+
+def view(seen: Seen, book: BookFolder, system: str) -> Any:
+    """The live view as rich draws it; every value goes in as plain text."""
+    from rich.console import Group
+    from rich.table import Table
+    from rich.text import Text
+
+    shown = times.shown(seen.at, book.zone)[:19] if seen.at else "no sample yet"
+    style = {BROKEN: "bold red", HEADING: "bold yellow"}.get(seen.worst, "bold")
+    parts: list[Any] = [Text(f"{seen.run}  {headline(seen, book)}", style=style),
+                        Text(f"{seen.cycle}; {seen.samples} samples, last {shown}")]  # fmt: skip
+    glance = Table.grid(padding=(0, 2))
+    for name, value in facts(seen, book, system):
+        glance.add_row(Text(name), Text(value))
+    parts.append(glance)
+    parts += [Text(line) for line in (*ahead_words(seen, book), *low_hold_words(seen, system))]
+    if seen.standings:
+        table = Table(box=None, padding=(0, 2, 0, 0))
+        for name in COLUMNS:
+            table.add_column(Text(name))
+        for row in clause_rows(seen, book, system):
+            style = {BROKEN: "red", HEADING: "yellow"}.get(row[1], "")
+            table.add_row(*(Text(cell, style=style) for cell in row))
+        parts.append(table)
+    parts += [Text(line) for line in fault_words(seen, book)[:6]]
+    parts.append(Text(ADVISES, style="dim"))
+    return Group(*parts)

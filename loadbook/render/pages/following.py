@@ -1,0 +1,46 @@
+"""A run while it is recorded, as a page that is written anew in place and asks the browser to load it again."""
+
+from __future__ import annotations
+
+from loadbook.analysis.following.so_far import BROKEN, HEADING
+from loadbook.core import times
+from loadbook.queries.following import Seen
+from loadbook.render.following import (
+    ADVISES,
+    COLUMNS,
+    ahead_words,
+    clause_rows,
+    facts,
+    fault_words,
+    headline,
+    low_hold_words,
+)
+from loadbook.store.book import BookFolder
+
+from .markup import Html, data_block, el
+from .shell import definitions, mark, page, paragraph, section, sentences, table
+
+
+def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | None) -> str:
+    """The page in units 'si' or 'us'. every_s: how soon the browser loads it again; None where the run is over."""
+    shape = {BROKEN: "triangle", HEADING: "triangle"}.get(seen.worst, "ring")
+    last = times.shown(seen.at, book.zone)[:19] if seen.at else "no sample yet"
+    rows = clause_rows(seen, book, system)
+    sections = [
+        section("Now", definitions(facts(seen, book, system)), paragraph(f"Last sample {last}."), name="now"),
+        section("To come", sentences(ahead_words(seen, book)), name="to-come") if seen.ahead else None,
+        section("Low hold", sentences(low_hold_words(seen, system)), name="low-hold") if seen.low_hold else None,
+        section("Clauses", table(COLUMNS, rows, caption="Each clause so far", hide_caption=True), name="clauses")
+        if rows else None,
+        section("Suspected faults", sentences(fault_words(seen, book)), name="faults") if seen.faults else None,
+        data_block("seen-data", seen.as_dict()),
+    ]  # fmt: skip
+    made = page(
+        f"{seen.run} so far", [s for s in sections if s is not None], kind="While the furnace runs",
+        summary=el("p", mark(seen.worst or "no cycle", shape=shape, words=headline(seen, book)), class_="verdict"),
+        footer=paragraph(ADVISES),
+    )  # fmt: skip
+    if every_s is None:
+        return made
+    again = el("meta", http_equiv="refresh", content=f"{max(round(every_s), 1)}")
+    return made.replace("<title>", f"{Html(again)}<title>", 1)

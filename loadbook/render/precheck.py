@@ -1,0 +1,49 @@
+"""The sheet before the door closes, in the terminal."""
+
+from __future__ import annotations
+
+import sys
+from typing import TextIO
+
+from loadbook.queries.judge import local
+from loadbook.queries.precheck import Precheck
+from loadbook.store.book import BookFolder
+
+from .tables import emit, plain, write_words
+
+ADVISES = "loadbook advises: it controls nothing and is no alarm or interlock. The shop's own rules decide."
+
+
+def headline(sheet: Precheck) -> str:
+    """The verdict in one sentence.
+
+    >>> headline(Precheck("R1", "pass", ()))
+    'PASS: nothing speaks against closing the door'
+    """
+    stops = [p.point for p in sheet.points if p.state == "stop"]
+    boxes = [p for p in sheet.points if p.state == "by hand" and p.point not in sheet.ticked]
+    if stops:
+        return f"STOP: {', '.join(stops)}" + (
+            f"; {len(boxes)} {'box' if len(boxes) == 1 else 'boxes'} to tick" if boxes else ""
+        )
+    if boxes:
+        return f"NO STOP; {len(boxes)} {'box' if len(boxes) == 1 else 'boxes'} to tick by hand"
+    return "PASS: nothing speaks against closing the door"
+
+
+def print_precheck(sheet: Precheck, book: BookFolder, out: TextIO | None = None) -> None:
+    """Write a sheet: the verdict, stops first, then boxes, then what passed."""
+    out = out or sys.stdout
+    write_words(f"{plain(sheet.run)}  {headline(sheet)}", out)
+    rows = sheet.rows(book.units)
+    for state, title in (("stop", "Stop"), ("by hand", "To tick by hand"), ("pass", "Passed")):
+        some = [r for r in rows if r["state"] == state]
+        if some:
+            write_words("", out)
+            box = {"stop": "[!]", "pass": "[x]"}
+            cells = [[box.get(state, "[x]" if r["ticked"] else "[ ]"), r["point"], plain(r["why"])] for r in some]
+            emit(["", "point", "what the book says"], cells, None, title=title, out=out)
+    if sheet.person:
+        note = f": {sheet.note}" if sheet.note else ""
+        write_words(f"\nKept: {plain(sheet.person)}, {local(sheet.at, book)[:16]}{plain(note)}", out)
+    write_words(f"\n{ADVISES}", out)
