@@ -55,20 +55,47 @@ def file_name(kind: str, name: str) -> str:
 
 @page.command("run", cls=LoadbookCommand)
 @click.argument("run")
+@click.option("--for", "customer", metavar="CUSTOMER", help="Only what is this customer's, in words that may go to them.")
+@click.option("--internal", is_flag=True, help="The whole record of a mixed or confidential load, INTERNAL on each page.")
 @page_options
 @book_option
-def run_page(run: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+def run_page(
+    run: str, customer: str | None, internal: bool, output: Path | None, force: bool, units: str | None,
+    book: BookFolder,
+) -> None:  # fmt: skip
     """The record of a run: what was asked and what was done, chart, verdict, pieces, checks, approvals, provenance.
+
+    A load of several customers, or with a confidential or export-controlled job, takes --for or --internal. With --for,
+    free text of the book stays out: the customer's own keys and words of the trade go in.
 
     Example: loadbook page run R25-086 -o R25-086.html
     """
     from loadbook.core import times
-    from loadbook.queries.run_record import run_sheet
+    from loadbook.core.errors import UsageError
+    from loadbook.queries.run_record import private, run_sheet
     from loadbook.render.pages.run import run_page as made
-    from loadbook.render.pages.shell import write_page
+    from loadbook.render.pages.shell import check_page, write_page
 
-    path = output or Path(file_name("run", run))
-    source = made(run_sheet(book, run), book, units or book.units, times.stored(times.now()))
+    if customer is not None and internal:
+        raise UsageError("--for goes to a customer, --internal stays in the shop", remedy="Give one of the two")
+    path = output or Path(file_name("run", run) if customer is None else file_name("run", f"{run} for {customer}"))
+    check_page(path, force=force)
+    now, system = times.stored(times.now()), units or book.units
+    if customer is not None:
+        from loadbook.queries.customer_run import customer_sheet, refuse_leaks
+
+        sheet = customer_sheet(book, run, customer)
+        source = made(sheet, book, system, now)
+        refuse_leaks(book, str(sheet.customer), source)
+    else:
+        sheet = run_sheet(book, run)
+        if not internal and (why := private(sheet)):
+            first = why[0].rstrip(".")
+            raise UsageError(
+                f"the page of {run} is not for everybody: {first[:1].lower()}{first[1:]}",
+                remedy="Write one customer's page with --for CUSTOMER, or the shop's own with --internal",
+            )
+        source = made(sheet, book, system, now, internal=internal)
     write_page(path, source, force=force)
     click.echo(plain(str(path)))
 
