@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
-import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from loadbook.render.pages.links import file_name, piece_name
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
@@ -36,21 +35,6 @@ def page_options(function: F) -> F:
     ):
         function = option(function)
     return function
-
-
-def file_name(kind: str, name: str) -> str:
-    """A file's name for a page, safe on every disk, out of a name from the book.
-
-    >>> file_name("run", "R25-086")
-    'run-R25-086.html'
-    >>> file_name("run", "../a b")
-    'run-a-b-2c2c79.html'
-    """
-    safe = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-_")[:60]
-    if safe != name:
-        digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:6]
-        safe = f"{safe}-{digest}" if safe else digest
-    return f"{kind}-{safe}.html"
 
 
 @page.command("run", cls=LoadbookCommand)
@@ -119,6 +103,88 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
     click.echo(plain(str(path)))
     if not len(seen.month.runs):
         note_empty_month(month, book)
+
+
+def _written(path: Path, force: bool, source: Callable[[], str]) -> None:
+    """Write a page, refusing a name that is taken before the work."""
+    from loadbook.render.pages.shell import check_page, write_page
+
+    check_page(path, force=force)
+    write_page(path, source(), force=force)
+    click.echo(plain(str(path)))
+
+
+@page.command("part", cls=LoadbookCommand)
+@click.argument("part")
+@page_options
+@book_option
+def part_page(part: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """A part's past: how it moved over time by treatment, settings, runs and verdicts, answers, open points.
+
+    Example: loadbook page part PN-1004 -o PN-1004.html
+    """
+    from loadbook.queries.past import past_of
+    from loadbook.render.pages.past import part_page as made
+
+    path = output or Path(file_name("part", part))
+    _written(path, force, lambda: made(past_of(book), part, book, units or book.units))
+
+
+@page.command("customer", cls=LoadbookCommand)
+@click.argument("customer", metavar="NAME")
+@page_options
+@book_option
+def customer_page(customer: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """A customer's past, for the shop: movement of their parts, runs and verdicts, jobs, answers, open points.
+
+    It stays in the shop. What goes to a customer: page run RUN --for NAME, page answer N.
+
+    Example: loadbook page customer "Customer A" -o customer-a.html
+    """
+    from loadbook.queries.past import past_of
+    from loadbook.render.pages.past import customer_page as made
+
+    path = output or Path(file_name("customer", customer))
+    _written(path, force, lambda: made(past_of(book), customer, book, units or book.units))
+
+
+@page.command("piece", cls=LoadbookCommand)
+@click.argument("part")
+@click.argument("serial")
+@page_options
+@book_option
+def piece_page(part: str, serial: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """A piece's passport: its route, every run with its verdict, readings, dose, what was promised and what came.
+
+    Example: loadbook page piece PN-1004 0012 -o piece.html
+    """
+    from loadbook.queries.past import past_of
+    from loadbook.render.pages.passport import piece_page as made
+
+    path = output or Path(file_name("piece", piece_name(part, serial)))
+    _written(path, force, lambda: made(past_of(book), part, serial, book, units or book.units))
+
+
+@page.command("furnace", cls=LoadbookCommand)
+@click.argument("furnace")
+@page_options
+@book_option
+def furnace_page(furnace: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """A furnace's past: control charts of the last year, checks, thermocouple faults, runs and verdicts, open points.
+
+    Example: loadbook page furnace F1 -o F1.html
+    """
+    from loadbook.queries.furnaces import charts_of_last_year
+    from loadbook.queries.past import past_of
+    from loadbook.render.pages.past import furnace_page as made
+
+    path = output or Path(file_name("furnace", furnace))
+
+    def source() -> str:
+        charts = [c for c in charts_of_last_year(book) if c.furnace == furnace]
+        return made(past_of(book), furnace, charts, book, units or book.units)
+
+    _written(path, force, source)
 
 
 @page.command("answer", cls=LoadbookCommand)
