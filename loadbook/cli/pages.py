@@ -13,6 +13,7 @@ from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_month, to_stderr
+from .progress import progress
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -185,6 +186,30 @@ def furnace_page(furnace: str, output: Path | None, force: bool, units: str | No
         return made(past_of(book), furnace, charts, book, units or book.units)
 
     _written(path, force, source)
+
+
+@page.command("book", cls=LoadbookCommand)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--units", type=click.Choice(["si", "us"]), help="Units shown in the pages (default: the book's own).")
+@book_option
+def book_pages(folder: Path, units: str | None, book: BookFolder) -> None:
+    """A folder of linked pages: every run, part, customer, piece and furnace, and an index that filters them.
+
+    Open FOLDER/index.html in a browser: it needs no server and no network. Repeat the command to bring the folder up to
+    date: only what changed is written again. It holds everybody's records and stays in the shop.
+
+    Example: loadbook page book pages
+    """
+    from loadbook.core.phrases import many
+    from loadbook.render.pages.book import write_book
+
+    with progress() as show:
+        done = write_book(book, folder, units or book.units, show)
+    click.echo(plain(str(folder / "index.html")))
+    told = f"{many(done.made, 'page')} written, {done.kept} as they were" + (f", {done.removed} removed" if done.removed else "")
+    to_stderr(told + ".")
+    for run, why in done.failed:
+        to_stderr(f"No page of {plain(run)}: {plain(why)}")
 
 
 @page.command("answer", cls=LoadbookCommand)

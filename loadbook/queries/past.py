@@ -26,7 +26,7 @@ FROM runs ORDER BY started, run
 """
 _MOVEMENT = """
 SELECT run, part, serial, characteristic, kind, unit, setup, atmosphere, condition, before_mm, after_mm, movement_mm,
-       movement_um, movement_share_of_tolerance, nominal_mm, lower_mm, upper_mm, expanded_uncertainty_mm, set_aside
+       movement_um, movement_um_per_100mm, movement_share_of_tolerance, below_gauge, gauge, corrected_20c, way, nominal_mm, lower_mm, upper_mm, expanded_uncertainty_mm, set_aside
 FROM movement ORDER BY started, run, part, serial, characteristic
 """
 _PIECES = """

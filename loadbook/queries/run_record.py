@@ -73,10 +73,13 @@ class RunSheet:
         return self.judged.worked.parameters if self.judged.worked else ()
 
 
-def run_sheet(book: BookFolder, run: str, reworded: Callable[[RunRecord], RunRecord] | None = None) -> RunSheet:
+def run_sheet(
+    book: BookFolder, run: str, reworded: Callable[[RunRecord], RunRecord] | None = None,
+    movement: Iterable[Row] | None = None,
+) -> RunSheet:  # fmt: skip
     """Gather one run. Raises NotFoundError (no such run), DamageError (its trace is not what was written).
 
-    reworded  as for `judge_run`
+    reworded  as for `judge_run`;  movement  the run's rows of the view, where the caller has read them
     """
     judged = judge_run(book, run, reworded=reworded)
     conn = book.read()
@@ -97,7 +100,7 @@ def run_sheet(book: BookFolder, run: str, reworded: Callable[[RunRecord], RunRec
         stated=rows("SELECT * FROM parameter WHERE run = ? AND intake_id IS NOT NULL ORDER BY parameter_id", run),
         pieces=pieces,
         jobs=jobs,
-        movement=tuple(_movement(book, run)) if pieces else (),
+        movement=tuple(_movement(book, run) if movement is None else movement) if pieces else (),
         channels=rows("SELECT * FROM channel WHERE run = ? ORDER BY channel_id", run),
         approvals=rows("SELECT * FROM approval WHERE run = ? ORDER BY at, approval_id", run),
         nonconformances=rows("SELECT * FROM nonconformance WHERE run = ? ORDER BY nonconformance_id", run),

@@ -25,7 +25,7 @@ from .past_parts import (
     movement_over_time,
     runs_table,
     settings_over_time,
-    size,
+    rough,
     waiting,
 )
 from .shell import definitions, mark, page, paragraph, section, table
@@ -59,8 +59,8 @@ def part_page(past: Past, part: str, book: BookFolder, system: str, links: Links
     owners = list(dict.fromkeys(c["customer"] for r in runs for c in past.pieces[r] if c["part"] == part and c["customer"]))
     head = definitions([
         ("what it is", p["description"] or p["shape"]), ("material", p["material"]), ("revision", p["revision"]),
-        ("length", size(p["length_mm"], "mm", system)),
-        ("section", " to ".join(size(v, "mm", system) for v in (p["section_thin_mm"], p["section_thick_mm"]) if v)),
+        ("length", rough(p["length_mm"], system)),
+        ("section", " to ".join(rough(v, system) for v in (p["section_thin_mm"], p["section_thick_mm"]) if v)),
         ("mass", figure(p["mass_kg"], "kg", system)), ("customer", [links.to("customer", c) for c in owners]),
     ])  # fmt: skip
     sections = [

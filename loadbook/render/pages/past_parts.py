@@ -19,7 +19,7 @@ from loadbook.store.book import BookFolder
 from .links import Links, piece_name
 from .markup import Html, el
 from .past_pictures import MOST_TREATMENTS, Point, key_mark, over_time, sign
-from .shell import mark, more, paragraph, picture, sentences, table
+from .shell import mark, more, paragraph, picture, sentences, table, whole
 
 MANY = 60  # rows from which the older ones are told on demand
 ORDER = ("kept", "broken", "cannot be told", "no trace", "no cycle", "aborted", "void")
@@ -57,15 +57,23 @@ def size(value: float | None, unit: str, system: str) -> str:
     return figure(value, "mm" if unit == "mm" else unit, system)
 
 
+def rough(value: float | None, system: str) -> str:
+    """A length to four digits, as it describes a part."""
+    if value is None:
+        return ""
+    shown, label, _ = units.show(value, "mm", system)
+    return f"{shown:.4g} {label}"
+
+
 def moved_words(rows: Sequence[Row], system: str) -> str:
-    """How far the pieces of one characteristic moved in a run: the mean, and from where to where."""
+    """How far the pieces of one characteristic moved in a run: the mean, and from where to where, with the unit."""
     known = [r["movement_mm"] for r in rows if r["movement_mm"] is not None]
     if not known:
         return ""
     unit = "um" if rows[0]["unit"] == "mm" else rows[0]["unit"]
     scale = 1000.0 if unit == "um" else 1.0
     mean, low, high = (figure(v * scale, unit, system) for v in (fmean(known), min(known), max(known)))
-    return mean if len(known) == 1 else f"{mean} ({low} to {high}, {len(known)})"
+    return mean if len(known) == 1 else f"{mean} ({low.split(' ')[0]} to {high.split(' ')[0]})"
 
 
 def runs_table(past: Past, runs: Sequence[str], links: Links, system: str, *, part: str | None = None,
@@ -84,10 +92,10 @@ def runs_table(past: Past, runs: Sequence[str], links: Links, system: str, *, pa
         told: list[Any] = [moved_words([m for m in mine if m["characteristic"] == c], system) for _, c in one]
         if not part:
             told = [", ".join([*r["parts"][:3], *(["…"] if len(r["parts"]) > 3 else [])])]
-        rows.append([links.to("run", run), r["day"], r["furnace"], f"{r['cycle']} {r['cycle_revision']}" if r["cycle"] else
+        rows.append([whole(links.to("run", run)), whole(r["day"]), r["furnace"], f"{r['cycle']} {r['cycle_revision']}" if r["cycle"] else
                      "no cycle", mark(r["word"]), setup, str(sum(p["quantity"] for p in pieces)), *told,
                      mark("open", words=f"{left} left") if left else None])  # fmt: skip
-    heads = [f"{c} moved: mean (from, to, pieces)" for _, c in one] if part else ["parts"]
+    heads = [f"{c} moved" for _, c in one] if part else ["parts"]
     columns = ["run", "began", "furnace", "cycle", "verdict", "setup", "pieces", *heads, "tolerance"]
     return folded(columns, rows, "Runs, newest first", "runs", figures=("pieces",))
 
@@ -117,10 +125,11 @@ def movement_over_time(past: Past, runs: Sequence[str], system: str, rows: Seque
         scale, label = _shown(unit, system)
         title = characteristic if of_part else f"{part}, {characteristic}"
         points = _points(past, members, scale, named)
-        drawn = over_time(title, label, points, days, _tolerance(members[0], scale, label), zero=True)
+        limits = _tolerance(members[0], scale, label)
+        drawn, off = over_time(title, label, points, days, limits, zero=True)
         values = [p.middle for p in points]
         alt = f"Movement of {title} over time, {label}: {many(len(points), 'run')}, run means {min(values):g} to {max(values):g}"
-        out.append(picture(drawn, alt))
+        out.append(picture(drawn, alt, f"{limits[0][1]}, off this scale" if off else None))
     key = [el("span", Html(key_mark(k)), " ", ", ".join(t) or "treatment not recorded", class_="key")
            for k, t in enumerate(named)]  # fmt: skip
     if len(counts) > len(named):
@@ -163,7 +172,8 @@ def _tolerance(m: Row, scale: float, label: str) -> list[tuple[float, str]]:
     low = m["lower_mm"]
     wide = (m["upper_mm"] - (low if low is not None else 0.0)) * scale
     words = f"whole tolerance {wide:.4g} {label}"
-    return [(wide, words)] + ([(-wide, words)] if low is not None else []) if wide > 0 else []
+    both = m["lower_mm"] is not None and m["lower_mm"] != 0
+    return [(wide, words), *([(-wide, words)] if both else [])] if wide > 0 else []
 
 
 def settings_over_time(past: Past, runs: Sequence[str], system: str) -> list[Any]:
@@ -181,7 +191,7 @@ def settings_over_time(past: Past, runs: Sequence[str], system: str) -> list[Any
         if points:
             values = [p.middle for p in points]
             alt = f"{words} over time, {label}: {many(len(points), 'run')}, {min(values):g} to {max(values):g}"
-            out.append(picture(over_time(words, label, points, days), alt))
+            out.append(picture(over_time(words, label, points, days)[0], alt))
     return [el("div", out, class_="multiples")] if out else [paragraph("No setting is known of these runs.")]
 
 

@@ -33,15 +33,18 @@ class Point:
 
 
 def over_time(title: str, unit: str, points: Sequence[Point], days: tuple[str, str], limits: Sequence[tuple[float, str]]
-              = (), *, zero: bool = False) -> str:  # fmt: skip
-    """Points over the days, oldest left. limits: (value, words) of lines; zero: a line where nothing moved."""
+              = (), *, zero: bool = False) -> tuple[str, bool]:  # fmt: skip
+    """Points over the days, oldest left. limits: (value, words) of lines; zero: a line where nothing moved.
+
+    Gives the picture, and whether a limit lies so far away that it is not drawn.
+    """
     d = Drawing(WIDE, HIGH)
     left, right, top, foot = 8.0, WIDE - 52.0, 30.0, HIGH - 24.0
     d.text(left, 15, clipped(title, TYPE, WIDE - 24 - width_of(unit, TYPE)), TYPE, weight="bold")
     d.text(WIDE - 6, 15, unit, TYPE, MUTED, anchor="end")
     seen = [v for p in points for v in (p.low, p.high)] + ([0.0] if zero else [])
     reach = max(seen) - min(seen) or 1.0
-    near = [x for x in limits if min(seen) - 1.5 * reach <= x[0] <= max(seen) + 1.5 * reach]
+    near = [x for x in limits if min(seen) - 0.6 * reach <= x[0] <= max(seen) + 0.6 * reach]
     sy = Scale(*room([*seen, *(v for v, _ in near)], 0.1), foot - 4, top + 4)
     first, last = (date.fromisoformat(x).toordinal() for x in days)
     sx = Scale(first, max(last, first + 1), left + 8, right - 8)
@@ -66,7 +69,7 @@ def over_time(title: str, unit: str, points: Sequence[Point], days: tuple[str, s
     d.text(left, HIGH - 6, days[0], TYPE, MUTED)
     if days[1] != days[0]:
         d.text(right, HIGH - 6, days[1], TYPE, MUTED, anchor="end")
-    return d.svg()
+    return d.svg(), bool(limits) and not near
 
 
 def key_mark(treatment: int) -> str:

@@ -30,10 +30,12 @@ CONTENTS = (
 )  # fmt: skip
 
 
-def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str, *, internal: bool = False) -> str:
+def run_page(
+    sheet: RunSheet, book: BookFolder, system: str, made_at: str, *, internal: bool = False, home: Any = None
+) -> str:
     """The whole page of a run in units 'si' or 'us'; made_at is a UTC moment as stored.
 
-    internal  print INTERNAL on every sheet
+    internal  print INTERNAL on every sheet;  home  links to the pages around it
     """
     judged = sheet.judged
     sections = [
@@ -58,7 +60,7 @@ def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str, *, in
         f"Run {judged.run}", sections, kind="Run record", summary=glance,
         footer=paragraph("Made by loadbook from the shop's own records. It describes what the records show; it is no "
                          "certificate."),
-        scripts=("runchart.js",) if drawn else (), styles=("chart.css", "run.css"), contents=contents, internal=internal,
+        scripts=("runchart.js",) if drawn else (), styles=("chart.css", "run.css"), contents=contents, internal=internal, home=home,
     )  # fmt: skip
 
 
