@@ -86,6 +86,8 @@ def _base(c: FurnaceChart) -> str:
     fresh = int((c.in_month & ~np.isfinite(c.chart.difference)).sum())
     if fresh:
         text += f"; {many(fresh, 'run')} of the month not shown: the cycle revision is too new for a usual value"
+    if not c.of_checks and c.measure != "leak-up" and c.chart.limits is not None:
+        text = f"difference from its cycle's usual; {text}"
     if c.since:
         text += f"; since the break of {c.since}"
     return text
