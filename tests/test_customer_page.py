@@ -25,10 +25,29 @@ from .test_clauses_vacuum import CYCLE, Load
 OWN, OTHER = "Own Works", "ZQ90001X Ltd"
 # keys of the customer's own, of our own, and what other columns refer to; furnaces, gauges and the like are renamed
 KEYS = {
-    "run", "part", "serial", "job", "customer", "material", "characteristic", "cycle", "revision", "cycle_revision",
-    "heat_number", "channel", "trace_id", "path", "repeats_run", "first_article_of", "quantity", "event", "fault",
-    "name", "purchase_order", "drawing_revision",
-}  # fmt: skip
+    "run",
+    "part",
+    "serial",
+    "job",
+    "customer",
+    "material",
+    "characteristic",
+    "cycle",
+    "revision",
+    "cycle_revision",
+    "heat_number",
+    "channel",
+    "trace_id",
+    "path",
+    "repeats_run",
+    "first_article_of",
+    "quantity",
+    "event",
+    "fault",
+    "name",
+    "purchase_order",
+    "drawing_revision",
+}
 RENAMED = ("furnace", "gauge", "calibration")
 _READ = {"gauge": "G1", "already_at_20c": 1, "repeat": 1}
 
@@ -43,29 +62,80 @@ def shared_load(path: Path, run: str = "R-1") -> BookFolder:
     reading = {"characteristic": "bore", "run": run, **_READ}
     when = {"before": "2026-02-27T08:00:00Z", "after": "2026-03-03T08:00:00Z"}
     tables = {
-        "job": [{"job": "J-1", "customer": OWN, "purchase_order": "PO-1", "specification": "x", "keep_until": "2036-01-01"},
-                {"job": "ZQ90004X", "customer": OTHER, "purchase_order": "ZQ90005X", "specification": "x",
-                 "confidential": 1}],
+        "job": [
+            {"job": "J-1", "customer": OWN, "purchase_order": "PO-1", "specification": "x", "keep_until": "2036-01-01"},
+            {
+                "job": "ZQ90004X",
+                "customer": OTHER,
+                "purchase_order": "ZQ90005X",
+                "specification": "x",
+                "confidential": 1,
+            },
+        ],
         "gauge": [{"gauge": "G1", "kind": "bore gauge", "expanded_uncertainty_mm": 0.002}],
         "part": [{"part": other["part"], "material": "42CrMo4", "customer": OTHER, "section_thick_mm": 50.0}],
         "characteristic": [
-            {"part": p, "characteristic": "bore", "kind": "inside diameter", "scale": "um", "nominal_mm": 80.0,
-             "lower_mm": 79.9, "upper_mm": 80.1, "reference_length_mm": 80.0} for p in ("00123", other["part"])
+            {
+                "part": p,
+                "characteristic": "bore",
+                "kind": "inside diameter",
+                "scale": "um",
+                "nominal_mm": 80.0,
+                "lower_mm": 79.9,
+                "upper_mm": 80.1,
+                "reference_length_mm": 80.0,
+            }
+            for p in ("00123", other["part"])
         ],
-        "piece": [{"run": run, "part": "00123", "serial": "S-1", "quantity": 1, "job": "J-1", "heat_number": "H-1",
-                   "setup": "x", "position": "x", "machining": "x", "condition": "x"},
-                  {"run": run, **other, "quantity": 1, "job": "ZQ90004X", "heat_number": "ZQ90006X"}],
+        "piece": [
+            {
+                "run": run,
+                "part": "00123",
+                "serial": "S-1",
+                "quantity": 1,
+                "job": "J-1",
+                "heat_number": "H-1",
+                "setup": "x",
+                "position": "x",
+                "machining": "x",
+                "condition": "x",
+            },
+            {"run": run, **other, "quantity": 1, "job": "ZQ90004X", "heat_number": "ZQ90006X"},
+        ],
         "reading": [
-            {**reading, **piece, "stage": stage, "value_mm": 80.0, "read_at": when[stage], "held": "x", "inspector": "x"}
-            for piece in ({"part": "00123", "serial": "S-1"}, other) for stage in when
+            {
+                **reading,
+                **piece,
+                "stage": stage,
+                "value_mm": 80.0,
+                "read_at": when[stage],
+                "held": "x",
+                "inspector": "x",
+            }
+            for piece in ({"part": "00123", "serial": "S-1"}, other)
+            for stage in when
         ],
-        "approval": [{"run": run, "role": "x", "person": "x", "decision": "x", "at": "2026-03-04T08:00:00Z", "note": "x"}],
-        "nonconformance": [{"run": run, "what": "x", "note": "x"},
-                           {"run": run, "what": "y", "serial": other["serial"]}],
-        "confirmation": [{"subject": "fault", "run": run, "channel": channels[2].name, "fault": "frozen",
-                          "decision": "confirmed", "person": "x", "why": "x", "at": "2026-03-04T09:00:00Z"}],
+        "approval": [
+            {"run": run, "role": "x", "person": "x", "decision": "x", "at": "2026-03-04T08:00:00Z", "note": "x"}
+        ],
+        "nonconformance": [
+            {"run": run, "what": "x", "note": "x"},
+            {"run": run, "what": "y", "serial": other["serial"]},
+        ],
+        "confirmation": [
+            {
+                "subject": "fault",
+                "run": run,
+                "channel": channels[2].name,
+                "fault": "frozen",
+                "decision": "confirmed",
+                "person": "x",
+                "why": "x",
+                "at": "2026-03-04T09:00:00Z",
+            }
+        ],
         "operation": [{"part": "00123", "serial": "S-1", "sequence": 1, "operation": "x", "note": "x"}],
-    }  # fmt: skip
+    }
     with book.write() as conn:
         add_intake(conn, "test", tables, rows_read=1)
     return book

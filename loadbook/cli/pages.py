@@ -40,8 +40,12 @@ def page_options(function: F) -> F:
 
 @page.command("run", cls=LoadbookCommand)
 @click.argument("run")
-@click.option("--for", "customer", metavar="CUSTOMER", help="Only what is this customer's, in words that may go to them.")
-@click.option("--internal", is_flag=True, help="The whole record of a mixed or confidential load, INTERNAL on each page.")
+@click.option(
+    "--for", "customer", metavar="CUSTOMER", help="Only what is this customer's, in words that may go to them."
+)
+@click.option(
+    "--internal", is_flag=True, help="The whole record of a mixed or confidential load, INTERNAL on each page."
+)
 @page_options
 @book_option
 def run_page(
@@ -206,7 +210,9 @@ def book_pages(folder: Path, units: str | None, book: BookFolder) -> None:
     with progress() as show:
         done = write_book(book, folder, units or book.units, show)
     click.echo(plain(str(folder / "index.html")))
-    told = f"{many(done.made, 'page')} written, {done.kept} as they were" + (f", {done.removed} removed" if done.removed else "")
+    told = f"{many(done.made, 'page')} written, {done.kept} as they were" + (
+        f", {done.removed} removed" if done.removed else ""
+    )
     to_stderr(told + ".")
     for run, why in done.failed:
         to_stderr(f"No page of {plain(run)}: {plain(why)}")

@@ -30,18 +30,52 @@ from .run_record import Row, RunSheet, run_sheet
 
 # what is done to a furnace run, as the recorder and the program name it
 EVENTS = (
-    "gas backfill", "gas admitted", "fan on", "fan off", "door opened", "door closed", "door shut", "aborted",
-    "thermocouples unplugged", "power lost", "power back", "leak-up started", "leak-up ended", "soak start", "quench",
-    "quenched", "pump on", "pump off", "vented",
-)  # fmt: skip
+    "gas backfill",
+    "gas admitted",
+    "fan on",
+    "fan off",
+    "door opened",
+    "door closed",
+    "door shut",
+    "aborted",
+    "thermocouples unplugged",
+    "power lost",
+    "power back",
+    "leak-up started",
+    "leak-up ended",
+    "soak start",
+    "quench",
+    "quenched",
+    "pump on",
+    "pump off",
+    "vented",
+)
 _PLAIN = re.compile(r"[A-Za-z]{0,5}[ ._-]{0,2}\d{1,3}[A-Za-z]?")  # a thermocouple or furnace by letters and number
-_NAMES = {"control": "Control", "over-temperature": "Over-temperature", "work": "TC", "setpoint": "Setpoint",
-          "pressure": "Pressure", "dew point": "Dew point", "oxygen": "Oxygen"}  # fmt: skip
-SET_ASIDE = frozenset((
-    "run void", "run aborted", "blunder confirmed", "section result", "no before reading", "no after reading",
-    "units differ", "run not between the readings", "held differently", "datum differs", "surface differs",
-    "lot without serials",
-))  # fmt: skip
+_NAMES = {
+    "control": "Control",
+    "over-temperature": "Over-temperature",
+    "work": "TC",
+    "setpoint": "Setpoint",
+    "pressure": "Pressure",
+    "dew point": "Dew point",
+    "oxygen": "Oxygen",
+}
+SET_ASIDE = frozenset(
+    (
+        "run void",
+        "run aborted",
+        "blunder confirmed",
+        "section result",
+        "no before reading",
+        "no after reading",
+        "units differ",
+        "run not between the readings",
+        "held differently",
+        "datum differs",
+        "surface differs",
+        "lot without serials",
+    )
+)
 SOMEONE, ON_RECORD = "a named person", "on record in the shop"
 
 
@@ -103,30 +137,42 @@ def _reworded(words: _Words) -> Callable[[RunRecord], RunRecord]:
     def record(found: RunRecord) -> RunRecord:
         names = _channel_names(words, found)
         cycle = found.cycle and _cycle(words, found.cycle)
-        row = dict.fromkeys(found.row) | {k: found.row[k] for k in ("run", "started", "ended", "status", "load_mass_kg",
-                                                                    "run_id", "intake_id")}  # fmt: skip
+        row = dict.fromkeys(found.row) | {
+            k: found.row[k] for k in ("run", "started", "ended", "status", "load_mass_kg", "run_id", "intake_id")
+        }
         row |= {
-            "furnace": words.plain(found.row["furnace"], "the furnace"), "setup": words.say("setup", found.row["setup"]),
+            "furnace": words.plain(found.row["furnace"], "the furnace"),
+            "setup": words.say("setup", found.row["setup"]),
             "atmosphere": words.name("atmosphere", found.row["atmosphere"]),
-            "cycle": cycle.cycle if cycle else None, "cycle_revision": cycle.revision if cycle else None,
-        }  # fmt: skip
+            "cycle": cycle.cycle if cycle else None,
+            "cycle_revision": cycle.revision if cycle else None,
+        }
         furnace = dict.fromkeys(found.furnace) | {
             k: found.furnace[k] for k in ("furnace_id", "uniformity_c", "zones", "max_temp_c")
         }
         furnace |= {"furnace": row["furnace"], "atmosphere": words.name("atmosphere", found.furnace["atmosphere"])}
         trace = found.trace and {**found.trace, "source_name": "the recorder's file", "layout": None, "typed": None}
         return replace(
-            found, row=row, cycle=cycle or None, furnace=furnace, trace=trace or None,
+            found,
+            row=row,
+            cycle=cycle or None,
+            furnace=furnace,
+            trace=trace or None,
             channels=tuple(_channel(words, c, names[c.name]) for c in found.channels),
             pieces=tuple(_piece(words, found.run, p) for p in found.pieces),
             events=tuple((at, words.name("event", event) or "event", None) for at, event, _ in found.events),
             confirmations=tuple(
-                replace(c, channel=names.get(c.channel, "a TC"), person=SOMEONE, why=ON_RECORD,
-                        partner=names.get(c.partner, "a TC") if c.partner else None)
+                replace(
+                    c,
+                    channel=names.get(c.channel, "a TC"),
+                    person=SOMEONE,
+                    why=ON_RECORD,
+                    partner=names.get(c.partner, "a TC") if c.partner else None,
+                )
                 for c in found.confirmations
             ),
             calibrations={str(words.name("calibration", k)): v for k, v in found.calibrations.items()},
-        )  # fmt: skip
+        )
 
     return record
 
@@ -148,11 +194,17 @@ def _channel_names(words: _Words, record: RunRecord) -> dict[str, str]:
 def _channel(words: _Words, c: Channel, name: str) -> Channel:
     mine = any(c.serial == serial and c.part in (None, part) for _, part, serial in words.my.pieces)
     return replace(
-        c, name=name, zone=words.name("zone", c.zone), place=words.name("place", c.place), attachment=None,
-        part=c.part if mine else None, serial=c.serial if mine else _other(words, c.part, c.serial),
-        calibration=words.name("calibration", c.calibration), tc_type=c.tc_type if len(c.tc_type or "") == 1 else None,
+        c,
+        name=name,
+        zone=words.name("zone", c.zone),
+        place=words.name("place", c.place),
+        attachment=None,
+        part=c.part if mine else None,
+        serial=c.serial if mine else _other(words, c.part, c.serial),
+        calibration=words.name("calibration", c.calibration),
+        tc_type=c.tc_type if len(c.tc_type or "") == 1 else None,
         unit=c.unit if c.unit in ("c", "mbar") else words.say("unit", c.unit) or "",
-    )  # fmt: skip
+    )
 
 
 def _other(words: _Words, part: str | None, serial: str | None) -> str | None:
@@ -163,20 +215,26 @@ def _other(words: _Words, part: str | None, serial: str | None) -> str | None:
 def _piece(words: _Words, run: str, p: PieceRecord) -> PieceRecord:
     mine = (run, p.part, p.serial) in words.my.pieces
     return replace(
-        p, part=p.part if mine else str(words.name("part", p.part, "another's part")),
+        p,
+        part=p.part if mine else str(words.name("part", p.part, "another's part")),
         serial=p.serial if mine else str(_other(words, p.part, p.serial)),
-        family=p.family and words.say("family", p.family), shape=p.shape and words.say("shape", p.shape),
-    )  # fmt: skip
+        family=p.family and words.say("family", p.family),
+        shape=p.shape and words.say("shape", p.shape),
+    )
 
 
 def _cycle(words: _Words, c: Cycle) -> Cycle:
     kinds = {"event_work": "event", "place_tcs": "place", "atmosphere": "atmosphere"}
     return replace(
-        c, cycle=words.say("cycle", c.cycle) or "the cycle", revision=words.say("cycle_revision", c.revision) or "on record",
-        title="", process=words.say("process", c.process) or "", atmosphere=str(words.name("atmosphere", c.atmosphere)),
+        c,
+        cycle=words.say("cycle", c.cycle) or "the cycle",
+        revision=words.say("cycle_revision", c.revision) or "on record",
+        title="",
+        process=words.say("process", c.process) or "",
+        atmosphere=str(words.name("atmosphere", c.atmosphere)),
         segments=tuple(replace(s, purpose=None, atmosphere=words.name("atmosphere", s.atmosphere)) for s in c.segments),
         limits=tuple(replace(x, event=words.name(kinds.get(x.quantity, "event"), x.event)) for x in c.limits),
-    )  # fmt: skip
+    )
 
 
 def _theirs(sheet: RunSheet, words: _Words) -> RunSheet:
@@ -188,32 +246,64 @@ def _theirs(sheet: RunSheet, words: _Words) -> RunSheet:
     load = tuple(r for r in judged.load if my.cleared(r) == r)
     shown = replace(judged, load=load, relations=_relations(my, judged.relations, serials), approvals=())
     return replace(
-        sheet, judged=shown, pieces=tuple(_row(words, p) for p in pieces), movement=tuple(moved),
-        jobs=tuple(_job(words, j) for j in sheet.jobs if same(j["customer"], my.customer)), channels=(),
+        sheet,
+        judged=shown,
+        pieces=tuple(_row(words, p) for p in pieces),
+        movement=tuple(moved),
+        jobs=tuple(_job(words, j) for j in sheet.jobs if same(j["customer"], my.customer)),
+        channels=(),
         stated=tuple({**r, "note": None, "channel": None} for r in sheet.stated if r["channel"] is None),
-        approvals=tuple(_approval(a) for a in sheet.approvals if a["first_article_of"] in (None, *{p for p, _ in serials})),
-        nonconformances=tuple(_nonconformance(n) for n in sheet.nonconformances
-                              if n["serial"] is None or n["serial"] in {s for _, s in serials}),
-        amendments=(), withdrawn=(), cycle_row=None, cautions=(cautions.CODE,), customer=my.customer,
+        approvals=tuple(
+            _approval(a) for a in sheet.approvals if a["first_article_of"] in (None, *{p for p, _ in serials})
+        ),
+        nonconformances=tuple(
+            _nonconformance(n)
+            for n in sheet.nonconformances
+            if n["serial"] is None or n["serial"] in {s for _, s in serials}
+        ),
+        amendments=(),
+        withdrawn=(),
+        cycle_row=None,
+        cautions=(cautions.CODE,),
+        customer=my.customer,
         others=len(pieces) < len(sheet.pieces),
         intakes={i: {**row, "file_name": None, "taken_by": SOMEONE} for i, row in sheet.intakes.items()},
-    )  # fmt: skip
+    )
 
 
 def _row(words: _Words, p: Row) -> Row:
-    out = dict.fromkeys(p) | {k: p[k] for k in ("part", "serial", "heat_number", "job", "axis", "quantity", "supports",
-                                            "span_mm", "stock_mm", "tempered_at_c")}  # fmt: skip
+    out = dict.fromkeys(p) | {
+        k: p[k]
+        for k in (
+            "part",
+            "serial",
+            "heat_number",
+            "job",
+            "axis",
+            "quantity",
+            "supports",
+            "span_mm",
+            "stock_mm",
+            "tempered_at_c",
+        )
+    }
     return out | {
-        "job": words.say("job", p["job"]), "setup": words.say("setup", p["setup"]),
-        "condition": words.say("condition", p["condition"]), "machining": words.say("condition", p["machining"]),
+        "job": words.say("job", p["job"]),
+        "setup": words.say("setup", p["setup"]),
+        "condition": words.say("condition", p["condition"]),
+        "machining": words.say("condition", p["machining"]),
         "customer": words.my.customer,
-    }  # fmt: skip
+    }
 
 
 def _movement(words: _Words, m: Row) -> Row:
-    return {**m, "gauge": None, "set_aside": _set_aside(m["set_aside"]),
-            "characteristic": words.say("characteristic", m["characteristic"]) or "characteristic",
-            "unit": m["unit"] if m["unit"] == "mm" else words.say("unit", m["unit"]) or ""}  # fmt: skip
+    return {
+        **m,
+        "gauge": None,
+        "set_aside": _set_aside(m["set_aside"]),
+        "characteristic": words.say("characteristic", m["characteristic"]) or "characteristic",
+        "unit": m["unit"] if m["unit"] == "mm" else words.say("unit", m["unit"]) or "",
+    }
 
 
 def _set_aside(reason: str | None) -> str | None:
@@ -235,8 +325,14 @@ def _job(words: _Words, j: Row) -> Row:
 def _approval(a: Row) -> Row:
     accepted = a["decision"].casefold().startswith(ACCEPTS)
     decision = "accepted" if accepted else f"decided, {ON_RECORD}"
-    return {**dict.fromkeys(a), "decision": decision, "person": SOMEONE, "role": ON_RECORD, "at": a["at"],
-            "first_article_of": a["first_article_of"]}  # fmt: skip
+    return {
+        **dict.fromkeys(a),
+        "decision": decision,
+        "person": SOMEONE,
+        "role": ON_RECORD,
+        "at": a["at"],
+        "first_article_of": a["first_article_of"],
+    }
 
 
 def _nonconformance(n: Row) -> Row:
@@ -249,7 +345,10 @@ def _relations(my: OwnRecords, found: Relations | None, serials: set[tuple[str, 
         return None
     own = [m for m in found.moved if (m.part, m.serial) in serials]
     told = tuple(
-        replace(m, between=tuple(coded.coded("condition", b) or coded.coded("process", b) or "other work" for b in m.between))
+        replace(
+            m,
+            between=tuple(coded.coded("condition", b) or coded.coded("process", b) or "other work" for b in m.between),
+        )
         for m in own
     )
     straightened = tuple(s for s in found.straightened if (s[0], s[1]) in serials)
@@ -265,7 +364,7 @@ def refuse_leaks(book: BookFolder, customer: str, source: str) -> None:
         if hits := my.found(text, ours=True):
             raise LoadbookError(
                 f"the page for {customer} would name {hits[0]}; it is not written",
-                remedy="Print the whole record for the shop with --internal, and write to the customer without that name",
+                remedy="Print the shop's own record with --internal, and write to the customer without that name",
             )
 
 

@@ -225,6 +225,7 @@ def judge_run(
             load=load_findings.of_run(book, record), relations=relations_of(book, run) if figures else None,
             system=book.units,
         )  # fmt: skip
+    assert stored.trace is not None
     trace = read_trace(book, stored.trace, stored.channels, record.trace_events(record.trace["started"]))
     if reworded:
         trace = replace(trace, channels=record.channels)

@@ -11,7 +11,18 @@ from typing import Any
 from loadbook.store.book import BookFolder
 
 # tables whose rows belong to one run, and what tells which
-_OWN = ("run", "piece", "channel", "event", "parameter", "approval", "nonconformance", "confirmation", "trace", "finding")
+_OWN = (
+    "run",
+    "piece",
+    "channel",
+    "event",
+    "parameter",
+    "approval",
+    "nonconformance",
+    "confirmation",
+    "trace",
+    "finding",
+)
 # what a run's rows refer to: table -> the column that names it
 _NAMED = {"part": "part", "job": "job", "furnace": "furnace", "furnace_check": "furnace", "material": "material",
           "calibration": "calibration", "gauge": "gauge", "characteristic": "part"}  # fmt: skip
@@ -91,7 +102,8 @@ def _amended(conn: sqlite3.Connection) -> dict[str, list[Any]]:
         if "run" in columns:
             key = next(r[1] for r in conn.execute(f"PRAGMA table_info({table})") if r[5])
             found = conn.execute(
-                f"SELECT t.run, a.* FROM amendment AS a JOIN {table} AS t ON t.{key} = a.row_id WHERE a.kind = ?", (table,)
+                f"SELECT t.run, a.* FROM amendment AS a JOIN {table} AS t ON t.{key} = a.row_id WHERE a.kind = ?",
+                (table,),
             )
             for row in found:
                 out[row["run"]].append(tuple(row))

@@ -26,7 +26,8 @@ FROM runs ORDER BY started, run
 """
 _MOVEMENT = """
 SELECT run, part, serial, characteristic, kind, unit, setup, atmosphere, condition, before_mm, after_mm, movement_mm,
-       movement_um, movement_um_per_100mm, movement_share_of_tolerance, below_gauge, gauge, corrected_20c, way, nominal_mm, lower_mm, upper_mm, expanded_uncertainty_mm, set_aside
+       movement_um, movement_um_per_100mm, movement_share_of_tolerance, below_gauge,
+       gauge, corrected_20c, way, nominal_mm, lower_mm, upper_mm, expanded_uncertainty_mm, set_aside
 FROM movement ORDER BY started, run, part, serial, characteristic
 """
 _PIECES = """
@@ -39,9 +40,11 @@ _PARTS = """
 SELECT part.*, material.family, material.dose_constant FROM part LEFT JOIN material USING (material) ORDER BY part
 """
 SETTINGS = (
-    ("heating_rate_peak_c_per_h", "heating rate", "c_per_h"), ("hold_mean_c", "hold", "c"),
-    ("soak_minutes", "soak", "min"), ("cooling_rate_peak_c_per_h", "cooling rate", "c_per_h"),
-)  # fmt: skip
+    ("heating_rate_peak_c_per_h", "heating rate", "c_per_h"),
+    ("hold_mean_c", "hold", "c"),
+    ("soak_minutes", "soak", "min"),
+    ("cooling_rate_peak_c_per_h", "cooling rate", "c_per_h"),
+)
 
 
 @dataclass
@@ -108,7 +111,8 @@ def word_of(run: Row) -> str:
 def past_of(book: BookFolder) -> Past:
     """Gather the book's past. Reads only; kept answers are scored in passing."""
     with start(book, {"runs", "movement"}) as session:
-        runs, movement = ([dict(zip(c, r, strict=True)) for r in rows] for c, rows in map(session.table, (_RUNS, _MOVEMENT)))
+        told = [session.table(sql) for sql in (_RUNS, _MOVEMENT)]
+    runs, movement = ([dict(zip(columns, r, strict=True)) for r in rows] for columns, rows in told)
     conn = book.read()
 
     def by(sql: str, *keys: str) -> dict[Any, list[Row]]:
@@ -122,7 +126,8 @@ def past_of(book: BookFolder) -> Past:
         runs={r["run"]: r | {"word": word_of(r), "day": times.local_day(r["started"], book.zone)} for r in runs},
         parts={r["part"]: dict(r) for r in conn.execute(_PARTS)},
         furnaces={r["furnace"]: dict(r) for r in conn.execute("SELECT * FROM furnace ORDER BY furnace")},
-        pieces=pieces, moved=_grouped(movement),
+        pieces=pieces,
+        moved=_grouped(movement),
         jobs={r["job"]: dict(r) for r in conn.execute("SELECT * FROM job ORDER BY job")},
         answers=_answers(book),
         needs=_by_run(needs(book)),
@@ -130,11 +135,13 @@ def past_of(book: BookFolder) -> Past:
         nonconformances=by("SELECT * FROM nonconformance ORDER BY nonconformance_id", "run"),
         checks=by("SELECT * FROM furnace_check ORDER BY done_on DESC", "furnace"),
         doses={
-            r["run"]: (r["value"], _constant(r["note"])) for r in conn.execute(
-                "SELECT run, value, note FROM parameter WHERE parameter = 'dose_hj' AND channel IS NULL")
+            r["run"]: (r["value"], _constant(r["note"]))
+            for r in conn.execute(
+                "SELECT run, value, note FROM parameter WHERE parameter = 'dose_hj' AND channel IS NULL"
+            )
         },
         faults=by("SELECT run, channel, name, verdict FROM finding WHERE what = 'fault' ORDER BY finding_id", "run"),
-    )  # fmt: skip
+    )
     _index(found)
     return found
 
@@ -186,11 +193,25 @@ def _answers(book: BookFolder) -> list[Row]:
         told = json.loads(r["result"])["answer"]
         asked = json.loads(r["question"])
         since = [s for s in scored if s[0] == r["answer_id"]]
-        out.append({
-            "answer_id": r["answer_id"], "answered_at": r["answered_at"], "part": r["part"], "job": r["job"],
-            "characteristic": r["characteristic"], "low": r["low"], "high": r["high"], "unit": r["unit"],
-            "content": told["content"], "refused": told["refused"], "cycle": asked.get("cycle"), "setup": asked.get("setup"),
-            "process": asked.get("process"), "reference_length_mm": asked.get("reference_length_mm"),
-            "runs": [s[1] for s in since], "pieces": sum(s[2] for s in since), "inside": sum(s[3] for s in since),
-        })  # fmt: skip
+        out.append(
+            {
+                "answer_id": r["answer_id"],
+                "answered_at": r["answered_at"],
+                "part": r["part"],
+                "job": r["job"],
+                "characteristic": r["characteristic"],
+                "low": r["low"],
+                "high": r["high"],
+                "unit": r["unit"],
+                "content": told["content"],
+                "refused": told["refused"],
+                "cycle": asked.get("cycle"),
+                "setup": asked.get("setup"),
+                "process": asked.get("process"),
+                "reference_length_mm": asked.get("reference_length_mm"),
+                "runs": [s[1] for s in since],
+                "pieces": sum(s[2] for s in since),
+                "inside": sum(s[3] for s in since),
+            }
+        )
     return out

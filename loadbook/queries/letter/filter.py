@@ -193,7 +193,8 @@ def of_customer(book: BookFolder, name: str) -> OwnRecords:
     if found is None:
         raise NotFoundError(
             f"the book has no customer {name!r}",
-            remedy=did_you_mean(name, listed).strip() or "Customers stand with their parts and jobs: loadbook list jobs",
+            remedy=did_you_mean(name, listed).strip()
+            or "Customers stand with their parts and jobs: loadbook list jobs",
         )
     return _records(conn, found, None)
 

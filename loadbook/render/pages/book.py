@@ -10,6 +10,7 @@ import json
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -25,8 +26,8 @@ from loadbook.store.book import BookFolder
 
 from .links import INDEX, KINDS, Links, file_name, piece_name
 from .markup import Html, data_block, el
-from .past import customer_page, furnace_page, part_page
 from .passport import piece_page
+from .past import customer_page, furnace_page, part_page
 from .past_parts import ORDER, counted
 from .run import run_page
 from .shell import asset, mark, page, paragraph, section, table
@@ -117,39 +118,54 @@ def _save(folder: Path, states: dict[str, str]) -> None:
 
 def _wanted(book: BookFolder, past: Past, system: str) -> Iterator[_Wanted]:
     """Every page with the digest of what it rests on, and how it is made."""
-    look = digest(version("loadbook"), system, *(asset(n) for n in ("page.css", "run.css", "chart.css", "past.css")),
-                  asset("runchart.js"), book.zone.key)  # fmt: skip
+    look = digest(
+        version("loadbook"),
+        system,
+        *(asset(n) for n in ("page.css", "run.css", "chart.css", "past.css")),
+        asset("runchart.js"),
+        book.zone.key,
+    )
     links = Links(folder=True)
 
     def wanted(kind: str, name: str, state: Any, source: Callable[[], str]) -> _Wanted:
         return _Wanted(f"{kind}/{file_name(kind, name)}", digest(look, state), source, name)
 
     def of_runs(runs: list[str]) -> list[Any]:
-        return [(past.runs[r], past.pieces.get(r), past.moved.get(r), past.needs.get(r), past.nonconformances.get(r),
-                 past.doses.get(r), past.faults.get(r)) for r in runs]  # fmt: skip
+        return [
+            (
+                past.runs[r],
+                past.pieces.get(r),
+                past.moved.get(r),
+                past.needs.get(r),
+                past.nonconformances.get(r),
+                past.doses.get(r),
+                past.faults.get(r),
+            )
+            for r in runs
+        ]
 
     states = {run: digest(of_runs([run])) for run in past.runs}
     for run, state in run_states(book).items():
-        yield wanted("run", run, state, lambda run=run: _run(book, past, run, system, links))  # type: ignore[misc]
+        yield wanted("run", run, state, partial(_run, book, past, run, system, links))
     for part, runs in past.of_part.items():
-        told = [a for a in past.answers if a["part"] == part]
-        yield wanted("part", part, ([states[r] for r in runs], past.parts[part], told),
-                     lambda part=part: part_page(past, part, book, system, links))  # type: ignore[misc]  # fmt: skip
+        told: list[Any] = [a for a in past.answers if a["part"] == part]
+        rests = ([states[r] for r in runs], past.parts[part], told)
+        yield wanted("part", part, rests, partial(part_page, past, part, book, system, links))
     for customer, runs in past.of_customer.items():
-        jobs = [j for j in past.jobs.values() if j["customer"] == customer]
-        yield wanted("customer", customer, ([states[r] for r in runs], jobs, past.answers),
-                     lambda customer=customer: customer_page(past, customer, book, system, links))  # type: ignore[misc]  # fmt: skip
+        told = [[j for j in past.jobs.values() if j["customer"] == customer], past.answers]
+        rests_on = ([states[r] for r in runs], told)
+        yield wanted("customer", customer, rests_on, partial(customer_page, past, customer, book, system, links))
     charts = charts_of_last_year(book)
     for furnace, runs in past.of_furnace.items():
         mine = [c for c in charts if c.furnace == furnace]
-        state = ([states[r] for r in runs], past.furnaces[furnace], past.checks.get(furnace), [_chart_state(c) for c in mine])
-        yield wanted("furnace", furnace, state,
-                     lambda furnace=furnace, mine=mine: furnace_page(past, furnace, mine, book, system, links))  # type: ignore[misc]  # fmt: skip
+        told = [past.furnaces[furnace], past.checks.get(furnace), [_chart_state(c) for c in mine]]
+        source = partial(furnace_page, past, furnace, mine, book, system, links)
+        yield wanted("furnace", furnace, ([states[r] for r in runs], told), source)
     for (part, serial), runs in past.of_piece.items():
         told = [a for a in past.answers if a["part"] == part and set(a["runs"]) & set(runs)]
-        yield wanted("piece", piece_name(part, serial),
-                     ([states[r] for r in runs], past.operations.get((part, serial)), past.parts[part], told),
-                     lambda part=part, serial=serial: piece_page(past, part, serial, book, system, links))  # type: ignore[misc]  # fmt: skip
+        route = ([states[r] for r in runs], past.operations.get((part, serial)), past.parts[part], told)
+        source = partial(piece_page, past, part, serial, book, system, links)
+        yield wanted("piece", piece_name(part, serial), route, source)
 
 
 def _chart_state(c: FurnaceChart) -> Any:
@@ -159,8 +175,11 @@ def _chart_state(c: FurnaceChart) -> Any:
 def _run(book: BookFolder, past: Past, run: str, system: str, links: Links) -> str:
     r = past.runs[run]
     sheet = run_sheet(book, run, movement=past.moved.get(run, ()))
-    around = [links.to("furnace", r["furnace"]), *(links.to("part", p) for p in r["parts"]),
-              *(links.to("customer", c) for c in r["customers"])]  # fmt: skip
+    around = [
+        links.to("furnace", r["furnace"]),
+        *(links.to("part", p) for p in r["parts"]),
+        *(links.to("customer", c) for c in r["customers"]),
+    ]
     made_at = times.stored(times.now())
     return run_page(sheet, book, system, made_at, internal=bool(private(sheet)), home=links.home(*around))
 
@@ -173,28 +192,52 @@ def _index(past: Past, book: BookFolder, failed: set[str]) -> str:
     rows = []
     for run in names[:SHOWN]:
         r = past.runs[run]
-        rows.append([el("a", run, href=Links.where("run", run, "")), r["day"], r["furnace"], _cycle(r), mark(r["word"]),
-                     ", ".join(r["parts"]), ", ".join(r["customers"])])  # fmt: skip
+        rows.append(
+            [
+                el("a", run, href=Links.where("run", run, "")),
+                r["day"],
+                r["furnace"],
+                _cycle(r),
+                mark(r["word"]),
+                ", ".join(r["parts"]),
+                ", ".join(r["customers"]),
+            ]
+        )
     kept = [w for w in ORDER if any(r["word"] == w for r in past.runs.values())]
     drawn = el("div", [el("span", mark(w), data_word=w) for w in kept], id="marks", hidden=True)
     sections = [
-        section("Runs", _filters(past, kept), el("p", f"The newest {len(rows)} of {many(len(names), 'run')}.", id="count",
-                                                 role="status"), table(columns, rows, caption="Runs, newest first",
-                                                                       hide_caption=True, drop_empty=False),
-                el("p", el("button", "Show more", type="button", id="more"), class_="live"), drawn, name="runs"),
+        section(
+            "Runs",
+            _filters(past, kept),
+            el("p", f"The newest {len(rows)} of {many(len(names), 'run')}.", id="count", role="status"),
+            table(columns, rows, caption="Runs, newest first", hide_caption=True, drop_empty=False),
+            el("p", el("button", "Show more", type="button", id="more"), class_="live"),
+            drawn,
+            name="runs",
+        ),
         section("Parts", _names("part", past.of_part), name="parts"),
         section("Customers", _names("customer", past.of_customer), name="customers"),
         section("Furnaces", _names("furnace", past.of_furnace), name="furnaces"),
         data_block("index-data", _packed(past, names)),
-    ]  # fmt: skip
-    summary = el("div", counted(past, list(past.runs)), class_="glance") if past.runs else paragraph("No run is in the book.")
+    ]
+    summary = (
+        el("div", counted(past, list(past.runs)), class_="glance") if past.runs else paragraph("No run is in the book.")
+    )
     return page(
-        "All runs", sections, kind="The shop's records", summary=summary, internal=True, scripts=("index.js",),
-        styles=("index.css",), contents=[("parts", "Parts"), ("customers", "Customers"), ("furnaces", "Furnaces")],
-        footer=paragraph(f"Days are those of the shop's clock ({book.zone.key}). Made "
-                         f"{times.now().astimezone(book.zone).date().isoformat()} by loadbook; brought up to date by "
-                         "loadbook page book."),
-    )  # fmt: skip
+        "All runs",
+        sections,
+        kind="The shop's records",
+        summary=summary,
+        internal=True,
+        scripts=("index.js",),
+        styles=("index.css",),
+        contents=[("parts", "Parts"), ("customers", "Customers"), ("furnaces", "Furnaces")],
+        footer=paragraph(
+            f"Days are those of the shop's clock ({book.zone.key}). Made "
+            f"{times.now().astimezone(book.zone).date().isoformat()} by loadbook; brought up to date by "
+            "loadbook page book."
+        ),
+    )
 
 
 def _cycle(r: dict[str, Any]) -> str:
@@ -202,26 +245,37 @@ def _cycle(r: dict[str, Any]) -> str:
 
 
 def _names(kind: str, found: dict[str, list[str]]) -> Html:
-    items = [el("li", el("a", name, href=Links.where(kind, name, "")), f" {len(runs)}")
-             for name, runs in sorted(found.items())]  # fmt: skip
+    items = [
+        el("li", el("a", name, href=Links.where(kind, name, "")), f" {len(runs)}")
+        for name, runs in sorted(found.items())
+    ]
     return el("ul", items, class_="names") if items else paragraph("None.")
 
 
 def _filters(past: Past, words: list[str]) -> Html:
     """The index's fields; without a script they are not there."""
+
     def choice(name: str, label: str, values: list[str]) -> Html:
         options = [el("option", "all", value=""), *(el("option", v, value=v) for v in values)]
         return el("label", label, " ", el("select", options, id=name))
 
     def day(name: str, label: str) -> Html:
-        return el("label", label, " ", el("input", type="date", id=name))
+        return el("label", label, " ", el("input", id=name, placeholder="2025-09-30", inputmode="numeric", size=10))
 
     return el(
-        "form", el("label", "Run or part ", el("input", type="search", id="words", autocomplete="off", spellcheck="false")),
-        choice("customer", "Customer", sorted(past.of_customer)), choice("furnace", "Furnace", sorted(past.of_furnace)),
-        choice("verdict", "Verdict", words), day("from", "From"), day("to", "To"),
-        el("button", "Clear", type="reset"), id="filter", class_="live", role="search", aria_label="Runs",
-    )  # fmt: skip
+        "form",
+        el("label", "Run or part ", el("input", type="search", id="words", autocomplete="off", spellcheck="false")),
+        choice("customer", "Customer", sorted(past.of_customer)),
+        choice("furnace", "Furnace", sorted(past.of_furnace)),
+        choice("verdict", "Verdict", words),
+        day("from", "From"),
+        day("to", "To"),
+        el("button", "Clear", type="reset"),
+        id="filter",
+        class_="live",
+        role="search",
+        aria_label="Runs",
+    )
 
 
 def _packed(past: Past, names: list[str]) -> dict[str, Any]:
@@ -233,6 +287,23 @@ def _packed(past: Past, names: list[str]) -> dict[str, Any]:
     for name in names:
         r = past.runs[name]
         href = Links.where("run", name, "")
-        rows.append([name, "" if href == f"run/run-{name}.html" else href, r["day"], at[2][r["furnace"]], at[3][_cycle(r)],
-                     r["word"], [at[0][p] for p in r["parts"]], [at[1][c] for c in r["customers"]]])  # fmt: skip
-    return {"parts": parts, "customers": customers, "furnaces": furnaces, "cycles": cycles, "runs": rows, "shown": SHOWN}
+        rows.append(
+            [
+                name,
+                "" if href == f"run/run-{name}.html" else href,
+                r["day"],
+                at[2][r["furnace"]],
+                at[3][_cycle(r)],
+                r["word"],
+                [at[0][p] for p in r["parts"]],
+                [at[1][c] for c in r["customers"]],
+            ]
+        )
+    return {
+        "parts": parts,
+        "customers": customers,
+        "furnaces": furnaces,
+        "cycles": cycles,
+        "runs": rows,
+        "shown": SHOWN,
+    }

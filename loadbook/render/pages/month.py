@@ -33,8 +33,8 @@ def month_page(seen: MonthSeen, book: BookFolder, system: str) -> str:
     """The whole page, in units 'si' or 'us'."""
     year, number = seen.month.month.split("-")
     sections = [
-        _attention(seen, book, system), _runs(seen, book), furnaces(seen, book, system), _movement(seen, system), _faults(seen, book),
-        _answers(seen, book, system),
+        _attention(seen, book, system), _runs(seen, book), furnaces(seen, book, system), _movement(seen, system),
+        _faults(seen, book), _answers(seen, book, system),
     ]  # fmt: skip
     return page(
         f"{MONTHS[int(number) - 1]} {year}", sections, kind="The shop's month", summary=_summary(seen),
@@ -44,8 +44,8 @@ def month_page(seen: MonthSeen, book: BookFolder, system: str) -> str:
             paragraph("A kept cycle says nothing of the parts: that takes a recorded approval. A furnace's signal says "
                       "that something changed, not what. Movement is history, not a promise."),
         ],
-        contents=[("attention", "Needs attention"), ("runs", "Runs"), ("furnaces", "Furnaces"), ("movement", "Movement"),
-                  ("faults", "Thermocouples"), ("answers", "Answers")],
+        contents=[("attention", "Needs attention"), ("runs", "Runs"), ("furnaces", "Furnaces"),
+                  ("movement", "Movement"), ("faults", "Thermocouples"), ("answers", "Answers")],
     )  # fmt: skip
 
 

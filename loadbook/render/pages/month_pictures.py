@@ -191,8 +191,8 @@ def _days(moment: datetime, since: datetime) -> float:
 
 
 def strip_picture(every: Sequence[Lane], mine: Sequence[Lane], since: datetime, first: int, last: int) -> str:
-    """Days of a month, first to before last: a lane for each furnace of the month, a bar for each run of `mine` with the
-    mark of its verdict. A run's name stands below it where there is room; hovering, and the list, tell every one."""
+    """Days of a month, first to before last: a lane for each furnace of the month, a bar for each run of `mine` with
+    the mark of its verdict. Its name stands below it where there is room; hovering, and the list, tell every one."""
     names = sorted({r.furnace for r in every})
     label = min(max([width_of(n, TYPE) for n in names] or [0]) + 14, 110)
     step = 62.0

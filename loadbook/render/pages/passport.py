@@ -1,4 +1,4 @@
-"""A piece's passport: its route from top to bottom, what was read, what heat it saw, what was promised and what came."""
+"""A piece's passport: its route from top to bottom, readings, the heat it saw, what was promised and what came."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from loadbook.store.book import BookFolder
 
 from .links import Links
 from .markup import Html, el
-from .past_parts import answers_of, moved_words, size, waiting
+from .past_parts import answers_of, moved_words, of_pieces, size, waiting
 from .shell import definitions, mark, page, paragraph, section, sentences, table
 
 
@@ -32,24 +32,35 @@ def piece_page(past: Past, part: str, serial: str, book: BookFolder, system: str
     runs = past.of_piece[part, serial]
     rows = past.moved_of(runs, part=part, serial=serial)
     mine = [p for r in runs for p in past.pieces[r] if (p["part"], p["serial"]) == (part, serial)]
-    head = definitions([
-        ("part", links.to("part", part)), ("serial", serial), ("heat number", _each(p["heat_number"] for p in mine)),
-        ("material", past.parts[part]["material"]), ("job", _each(p["job"] for p in mine)),
-        ("customer", [links.to("customer", c) for c in dict.fromkeys(p["customer"] for p in mine) if c]),
-    ])  # fmt: skip
-    needs = [n for n in past.waiting(runs) if n.subject in (None, serial, f"{part} {serial}", part)]
+    head = definitions(
+        [
+            ("part", links.to("part", part)),
+            ("serial", serial),
+            ("heat number", _each(p["heat_number"] for p in mine)),
+            ("material", past.parts[part]["material"]),
+            ("job", _each(p["job"] for p in mine)),
+            ("customer", [links.to("customer", c) for c in dict.fromkeys(p["customer"] for p in mine) if c]),
+        ]
+    )
+    needs = of_pieces(past.waiting(runs), {(part, serial)})
     sections = [
         section("Route", *_route(past, part, serial, runs, rows, book, links, system), name="route"),
         section("Heat over the route", *_dose(past, runs, part, links, system), name="dose"),
         section("Promised, and what came", *_promised(past, runs, rows, part, book, links, system), name="answers"),
         section("Open points", *waiting(needs, links), name="open"),
-    ]  # fmt: skip
+    ]
     return page(
-        f"{part} {serial}", sections, kind="Passport of a piece", summary=[_glance(past, runs, rows), head], internal=True,
-        home=links.home(links.to("part", part)), styles=("past.css",),
-        footer=paragraph("Made by loadbook from the shop's own records. It describes what the records show; it is no "
-                         "certificate."),
-    )  # fmt: skip
+        f"{part} {serial}",
+        sections,
+        kind="Passport of a piece",
+        summary=[_glance(past, runs, rows), head],
+        internal=True,
+        home=links.home(links.to("part", part)),
+        styles=("past.css",),
+        footer=paragraph(
+            "Made by loadbook from the shop's own records. It describes what the records show; it is no certificate."
+        ),
+    )
 
 
 def _each(values: Any) -> list[str]:
@@ -70,8 +81,16 @@ def _glance(past: Past, runs: Sequence[str], rows: Sequence[Row]) -> Html:
     return el("div", el("p", f"{many(len(runs), 'run')}:", told), state, class_="glance")
 
 
-def _route(past: Past, part: str, serial: str, runs: Sequence[str], rows: Sequence[Row], book: BookFolder, links: Links,
-           system: str) -> list[Html | None]:  # fmt: skip
+def _route(
+    past: Past,
+    part: str,
+    serial: str,
+    runs: Sequence[str],
+    rows: Sequence[Row],
+    book: BookFolder,
+    links: Links,
+    system: str,
+) -> list[Html | None]:
     """Operations and runs in their order, the readings of each run beside it."""
     steps: list[tuple[Any, Html]] = []
     operations = past.operations.get((part, serial), [])
@@ -89,16 +108,40 @@ def _route(past: Past, part: str, serial: str, runs: Sequence[str], rows: Sequen
         r = past.runs[run]
         own = [m for m in rows if m["run"] == run]
         p = next(p for p in past.pieces[run] if (p["part"], p["serial"]) == (part, serial))
-        where = ", ".join(w for w in (r["furnace"], f"{r['cycle']} {r['cycle_revision']}" if r["cycle"] else "no cycle",
-                                      p["setup"], p["position"], p["machining"], p["condition"]) if w)  # fmt: skip
+        where = ", ".join(
+            w
+            for w in (
+                r["furnace"],
+                f"{r['cycle']} {r['cycle_revision']}" if r["cycle"] else "no cycle",
+                p["setup"],
+                p["position"],
+                p["machining"],
+                p["condition"],
+            )
+            if w
+        )
         found = [n for n in past.nonconformances.get(run, ()) if n["serial"] in (None, serial)]
-        notes = sentences([["nonconformance: ", n["what"], f" ({n['disposition']})" if n["disposition"] else "",
-                            f", closed {n['closed_on']}" if n["closed_on"] else ", open"] for n in found])  # fmt: skip
+        notes = sentences(
+            [
+                [
+                    "nonconformance: ",
+                    n["what"],
+                    f" ({n['disposition']})" if n["disposition"] else "",
+                    f", closed {n['closed_on']}" if n["closed_on"] else ", open",
+                ]
+                for n in found
+            ]
+        )
         said = el("div", el("p", el("b", links.to("run", run)), " ", mark(r["word"])), el("p", where), notes)
         steps.append(((at[run],) if placed else (r["started"], 1), _step(r["day"], said, _readings(own, system))))
     steps.sort(key=lambda s: s[0])
-    unsure = None if placed or not operations else paragraph(
-        "Operations without a time, or whose place among the runs is not recorded, stand first.", class_="note")  # fmt: skip
+    unsure = (
+        None
+        if placed or not operations
+        else paragraph(
+            "Operations without a time, or whose place among the runs is not recorded, stand first.", class_="note"
+        )
+    )
     return [el("ol", [s for _, s in steps], class_="route"), unsure]
 
 
@@ -114,10 +157,25 @@ def _readings(rows: Sequence[Row], system: str) -> Html | None:
     for m in rows:
         lies: Any = None
         if m["lower_mm"] is not None or m["upper_mm"] is not None:
-            lies = mark("open", words="left tolerance") if left_tolerance(m) else mark("open", words="outside") \
-                if outside(m) else mark("kept", words="inside") if m["after_mm"] is not None else None  # fmt: skip
-        cells.append([m["characteristic"], size(m["before_mm"], m["unit"], system), size(m["after_mm"], m["unit"], system),
-                      moved_words([m], system), lies, m["set_aside"] and f"not counted: {m['set_aside']}"])  # fmt: skip
+            lies = (
+                mark("open", words="left tolerance")
+                if left_tolerance(m)
+                else mark("open", words="outside")
+                if outside(m)
+                else mark("kept", words="inside")
+                if m["after_mm"] is not None
+                else None
+            )
+        cells.append(
+            [
+                m["characteristic"],
+                size(m["before_mm"], m["unit"], system),
+                size(m["after_mm"], m["unit"], system),
+                moved_words([m], system),
+                lies,
+                m["set_aside"] and f"not counted: {m['set_aside']}",
+            ]
+        )
     columns = ["read", "before", "after", "moved", "tolerance", "note"]
     return table(columns, cells, caption="Readings", figures=columns[1:4], hide_caption=True)
 
@@ -127,13 +185,28 @@ def _dose(past: Past, runs: Sequence[str], part: str, links: Links, system: str)
     known = [r for r in runs if r in past.doses and past.runs[r]["hold_mean_c"] is not None]
     if not known:
         return [paragraph("No dose is known of these runs.")]
-    rows = [[links.to("run", r), past.runs[r]["day"], figure(past.runs[r]["hold_mean_c"], "c", system),
-             figure(past.runs[r]["soak_minutes"], "min", system), f"{past.doses[r][0]:.2f}"] for r in known]  # fmt: skip
-    made = table(["run", "began", "hold", "soak", "dose, thousands"], rows, caption="Dose of each run (Hollomon-Jaffe)",
-                 figures=("hold", "soak", "dose, thousands"))  # fmt: skip
+    rows = [
+        [
+            links.to("run", r),
+            past.runs[r]["day"],
+            figure(past.runs[r]["hold_mean_c"], "c", system),
+            figure(past.runs[r]["soak_minutes"], "min", system),
+            f"{past.doses[r][0]:.2f}",
+        ]
+        for r in known
+    ]
+    made = table(
+        ["run", "began", "hold", "soak", "dose, thousands"],
+        rows,
+        caption="Dose of each run (Hollomon-Jaffe)",
+        figures=("hold", "soak", "dose, thousands"),
+    )
     constants = {past.doses[r][1] for r in known}
     if len(known) < len(runs):
-        return [made, paragraph(f"Of {many(len(runs) - len(known), 'run')} no dose is known: there is no sum.", class_="note")]
+        return [
+            made,
+            paragraph(f"Of {many(len(runs) - len(known), 'run')} no dose is known: there is no sum.", class_="note"),
+        ]
     if len(constants) > 1:
         return [made, paragraph("The runs' doses were taken with different constants: there is no sum.", class_="note")]
     constant = next(iter(constants)) or past.parts[part]["dose_constant"] or USUAL_CONSTANT
@@ -142,12 +215,18 @@ def _dose(past: Past, runs: Sequence[str], part: str, links: Links, system: str)
     for r in known:
         dose = float(carried(dose, hottest, float(equivalent_hours(past.doses[r][0], hottest, constant)), constant))
     hours = float(equivalent_hours(dose, hottest, constant))
-    return [made, paragraph(f"Over the route: {dose:.2f}, as much as {hours:.1f} h at {figure(hottest, 'c', system)} "
-                            f"(constant {constant:g}).")]  # fmt: skip
+    return [
+        made,
+        paragraph(
+            f"Over the route: {dose:.2f}, as much as {hours:.1f} h at {figure(hottest, 'c', system)} "
+            f"(constant {constant:g})."
+        ),
+    ]
 
 
-def _promised(past: Past, runs: Sequence[str], rows: Sequence[Row], part: str, book: BookFolder, links: Links, system: str
-              ) -> list[Html | None]:  # fmt: skip
+def _promised(
+    past: Past, runs: Sequence[str], rows: Sequence[Row], part: str, book: BookFolder, links: Links, system: str
+) -> list[Html | None]:
     """Answers given before a run that is scored against them, beside what this piece did in it."""
     cells = []
     for a in answers_of(past, [part]):
@@ -155,11 +234,22 @@ def _promised(past: Past, runs: Sequence[str], rows: Sequence[Row], part: str, b
             if m["run"] not in a["runs"] or m["characteristic"] != a["characteristic"] or a["low"] is None:
                 continue
             value = _as_answered(m, a)
-            came = mark("kept", words="inside") if value is not None and a["low"] <= value <= a["high"] else (
-                mark("open", words="outside") if value is not None else None)  # fmt: skip
-            cells.append([str(a["answer_id"]), times.local_day(a["answered_at"], book.zone), a["characteristic"],
-                          interval(a["low"], a["high"], a["unit"], system), links.to("run", m["run"]),
-                          moved_words([m], system), came])  # fmt: skip
+            came = (
+                mark("kept", words="inside")
+                if value is not None and a["low"] <= value <= a["high"]
+                else (mark("open", words="outside") if value is not None else None)
+            )
+            cells.append(
+                [
+                    str(a["answer_id"]),
+                    times.local_day(a["answered_at"], book.zone),
+                    a["characteristic"],
+                    interval(a["low"], a["high"], a["unit"], system),
+                    links.to("run", m["run"]),
+                    moved_words([m], system),
+                    came,
+                ]
+            )
     if not cells:
         return [paragraph("No answer was given that a run of this piece put to the test.")]
     columns = ["answer", "given", "characteristic", "promised", "run", "moved", "against the interval"]

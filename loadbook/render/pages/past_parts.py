@@ -30,8 +30,18 @@ def counted(past: Past, runs: Sequence[str]) -> Html:
     """How many runs, and their verdicts."""
     counts = Counter(past.runs[r]["word"] for r in runs)
     told = [mark(w, words=f"{counts[w]} {w}") for w in sorted(counts, key=ORDER.index)]
-    return el("p", f"{many(len(runs), 'run')}, {past.runs[runs[0]]['day']} to {past.runs[runs[-1]]['day']}: ",
-              [[" ", t] if k else t for k, t in enumerate(told)])  # fmt: skip
+    return el(
+        "p",
+        f"{many(len(runs), 'run')}, {past.runs[runs[0]]['day']} to {past.runs[runs[-1]]['day']}: ",
+        [[" ", t] if k else t for k, t in enumerate(told)],
+    )
+
+
+def of_pieces(found: Sequence[Need], pieces: set[tuple[str, str]]) -> list[Need]:
+    """What waits, without other parts' and pieces' readings and first pieces."""
+    names = {f"{p} {s}" for p, s in pieces} | {p for p, _ in pieces} | {s for _, s in pieces}
+    of_runs = ("decision", "suspected fault", "check past due")
+    return [n for n in found if n.what in of_runs or n.subject is None or n.subject in names]
 
 
 def waiting(found: Sequence[Need], links: Links) -> list[Html | None]:
@@ -42,8 +52,9 @@ def waiting(found: Sequence[Need], links: Links) -> list[Html | None]:
     return folded(["run", "began", "what waits", "of", "why"], rows, "Open points, newest first", "points")
 
 
-def folded(columns: Sequence[str], rows: list[list[Any]], caption: str, noun: str, figures: Sequence[str] = ()
-           ) -> list[Html | None]:  # fmt: skip
+def folded(
+    columns: Sequence[str], rows: list[list[Any]], caption: str, noun: str, figures: Sequence[str] = ()
+) -> list[Html | None]:
     """A table whose rows after MANY are told on demand."""
     out: list[Html | None] = [table(columns, rows[:MANY], caption=caption, figures=figures)]
     if rest := rows[MANY:]:
@@ -76,11 +87,14 @@ def moved_words(rows: Sequence[Row], system: str) -> str:
     return mean if len(known) == 1 else f"{mean} ({low.split(' ')[0]} to {high.split(' ')[0]})"
 
 
-def runs_table(past: Past, runs: Sequence[str], links: Links, system: str, *, part: str | None = None,
-               serials: bool = False) -> list[Html | None]:  # fmt: skip
+def runs_table(
+    past: Past, runs: Sequence[str], links: Links, system: str, *, part: str | None = None, serials: bool = False
+) -> list[Html | None]:
     """Runs with verdicts and what moved in them, newest first; part limits the movement to one part."""
     only = {"part": part} if part else {}
-    kinds = Counter((m["part"], m["characteristic"]) for m in past.moved_of(runs, **only) if m["movement_mm"] is not None)
+    kinds = Counter(
+        (m["part"], m["characteristic"]) for m in past.moved_of(runs, **only) if m["movement_mm"] is not None
+    )
     one = [c for c, _ in kinds.most_common(3)] if part else []
     rows = []
     for run in reversed(runs):
@@ -92,9 +106,19 @@ def runs_table(past: Past, runs: Sequence[str], links: Links, system: str, *, pa
         told: list[Any] = [moved_words([m for m in mine if m["characteristic"] == c], system) for _, c in one]
         if not part:
             told = [", ".join([*r["parts"][:3], *(["…"] if len(r["parts"]) > 3 else [])])]
-        rows.append([whole(links.to("run", run)), whole(r["day"]), r["furnace"], f"{r['cycle']} {r['cycle_revision']}" if r["cycle"] else
-                     "no cycle", mark(r["word"]), setup, str(sum(p["quantity"] for p in pieces)), *told,
-                     mark("open", words=f"{left} left") if left else None])  # fmt: skip
+        rows.append(
+            [
+                whole(links.to("run", run)),
+                whole(r["day"]),
+                r["furnace"],
+                f"{r['cycle']} {r['cycle_revision']}" if r["cycle"] else "no cycle",
+                mark(r["word"]),
+                setup,
+                str(sum(p["quantity"] for p in pieces)),
+                *told,
+                mark("open", words=f"{left} left") if left else None,
+            ]
+        )
     heads = [f"{c} moved" for _, c in one] if part else ["parts"]
     columns = ["run", "began", "furnace", "cycle", "verdict", "setup", "pieces", *heads, "tolerance"]
     return folded(columns, rows, "Runs, newest first", "runs", figures=("pieces",))
@@ -104,11 +128,14 @@ def runs_table(past: Past, runs: Sequence[str], links: Links, system: str, *, pa
 def treatment_of(past: Past, run: str, m: Row) -> Key:
     """What was done: the cycle, how the piece stood, the gas."""
     r = past.runs[run]
-    return tuple(str(w) for w in (r["cycle"] and f"{r['cycle']} {r['cycle_revision']}", m["setup"], m["atmosphere"]) if w)
+    return tuple(
+        str(w) for w in (r["cycle"] and f"{r['cycle']} {r['cycle_revision']}", m["setup"], m["atmosphere"]) if w
+    )
 
 
-def movement_over_time(past: Past, runs: Sequence[str], system: str, rows: Sequence[Row], *, of_part: bool,
-                       most: int = 12) -> list[Any]:  # fmt: skip
+def movement_over_time(
+    past: Past, runs: Sequence[str], system: str, rows: Sequence[Row], *, of_part: bool, most: int = 12
+) -> list[Any]:
     """A picture for each characteristic, the treatments as shapes, all on the same time axis, and their key."""
     groups: dict[Key, list[Row]] = defaultdict(list)
     for m in rows:
@@ -128,16 +155,30 @@ def movement_over_time(past: Past, runs: Sequence[str], system: str, rows: Seque
         limits = _tolerance(members[0], scale, label)
         drawn, off = over_time(title, label, points, days, limits, zero=True)
         values = [p.middle for p in points]
-        alt = f"Movement of {title} over time, {label}: {many(len(points), 'run')}, run means {min(values):g} to {max(values):g}"
-        out.append(picture(drawn, alt, f"{limits[0][1]}, off this scale" if off else None))
-    key = [el("span", Html(key_mark(k)), " ", ", ".join(t) or "treatment not recorded", class_="key")
-           for k, t in enumerate(named)]  # fmt: skip
+        span = f"{many(len(points), 'run')}, run means {min(values):g} to {max(values):g}"
+        alt = f"Movement of {title} over time, {label}: {span}"
+        told = limits and f"{limits[0][1]}{', off this scale' if off else ': dashed'}"
+        out.append(picture(drawn, alt, told or None))
+    key = [
+        el("span", Html(key_mark(k)), " ", ", ".join(t) or "treatment not recorded", class_="key")
+        for k, t in enumerate(named)
+    ]
     if len(counts) > len(named):
         key.append(el("span", f"{len(counts) - len(named)} rarer treatments share these marks", class_="key"))
-    key += [el("span", Html(sign(s)), " ", words, class_="key") for s, words in (
-        ("bar", "lowest to highest piece"), ("hollow", "cycle not kept"), ("left", "a piece left its tolerance"))]  # fmt: skip
+    key += [
+        el("span", Html(sign(s)), " ", words, class_="key")
+        for s, words in (
+            ("bar", "lowest to highest piece"),
+            ("hollow", "cycle not kept"),
+            ("left", "a piece left its tolerance"),
+        )
+    ]
     left_out = len(groups) - len(chosen)
-    tail = [paragraph(f"{many(left_out, 'characteristic')} with fewer readings not drawn.", class_="note")] if left_out else []
+    tail = (
+        [paragraph(f"{many(left_out, 'characteristic')} with fewer readings not drawn.", class_="note")]
+        if left_out
+        else []
+    )
     return [el("div", out, class_="multiples"), el("p", [[k, " "] for k in key], class_="note"), *tail]
 
 
@@ -149,11 +190,18 @@ def _points(past: Past, members: Sequence[Row], scale: float, named: Sequence[Ke
     for run, rows in by_run.items():
         values = [round(r["movement_mm"] * scale, 4) for r in rows]
         told = treatment_of(past, run, rows[0])
-        out.append(Point(
-            run, past.runs[run]["day"], float(f"{fmean(values):.4g}"), min(values), max(values),
-            named.index(told) if told in named else len(named) - 1, past.runs[run]["word"] == "kept",
-            any(left_tolerance(r) for r in rows),
-        ))  # fmt: skip
+        out.append(
+            Point(
+                run,
+                past.runs[run]["day"],
+                float(f"{fmean(values):.4g}"),
+                min(values),
+                max(values),
+                named.index(told) if told in named else len(named) - 1,
+                past.runs[run]["word"] == "kept",
+                any(left_tolerance(r) for r in rows),
+            )
+        )
     return out
 
 
@@ -185,7 +233,9 @@ def settings_over_time(past: Past, runs: Sequence[str], system: str) -> list[Any
         for run in runs:
             r = past.runs[run]
             if r[name] is not None:
-                value, label, digits = units.show(r[name], unit, system) if unit in units.SHOWN["si"] else (r[name], unit, 1)
+                value, label, digits = (
+                    units.show(r[name], unit, system) if unit in units.SHOWN["si"] else (r[name], unit, 1)
+                )
                 value = round(value, digits)
                 points.append(Point(run, r["day"], value, value, value, 0, r["word"] == "kept"))
         if points:
@@ -203,17 +253,30 @@ def answers_table(found: Sequence[Row], links: Links, book: BookFolder, system: 
     rows = []
     for a in reversed(found):
         about = ", ".join(w for w in (a["part"], a["characteristic"], a["cycle"], a["setup"]) if w) or "a new part"
-        told = interval(a["low"], a["high"], a["unit"], system) if a["low"] is not None else f"no figure: {a['refused']}"
+        told = (
+            interval(a["low"], a["high"], a["unit"], system) if a["low"] is not None else f"no figure: {a['refused']}"
+        )
         share = f"{a['content']:.0%}" if a["low"] is not None else None
         fate: Any = "not measured yet" if a["low"] is not None else "no figure to score"
         if a["pieces"]:
             fate = f"{a['inside']} of {many(a['pieces'], 'piece')} inside"
-        rows.append([str(a["answer_id"]), times.local_day(a["answered_at"], book.zone), about, told, share, fate,
-                     _few_runs(a["runs"], links)])  # fmt: skip
+        rows.append(
+            [
+                str(a["answer_id"]),
+                times.local_day(a["answered_at"], book.zone),
+                about,
+                told,
+                share,
+                fate,
+                _few_runs(a["runs"], links),
+            ]
+        )
     columns = ["answer", "given", "about", "interval", "for", "what came", "in runs"]
     scored = [a for a in found if a["pieces"]]
     pieces, inside = sum(a["pieces"] for a in scored), sum(a["inside"] for a in scored)
-    said = paragraph(f"Measured since: {inside} of {many(pieces, 'piece')} inside what was answered.") if pieces else None
+    said = (
+        paragraph(f"Measured since: {inside} of {many(pieces, 'piece')} inside what was answered.") if pieces else None
+    )
     return [said, *folded(columns, rows, "Answers given, newest first", "answers")]
 
 
@@ -247,4 +310,3 @@ def _nearest(m: Row, system: str) -> str:
     if m["upper_mm"] is not None and m["after_mm"] > m["upper_mm"]:
         return f"at most {size(m['upper_mm'], m['unit'], system)}"
     return f"at least {size(m['lower_mm'], m['unit'], system)}"
-

@@ -32,8 +32,15 @@ class Point:
     left: bool = False
 
 
-def over_time(title: str, unit: str, points: Sequence[Point], days: tuple[str, str], limits: Sequence[tuple[float, str]]
-              = (), *, zero: bool = False) -> tuple[str, bool]:  # fmt: skip
+def over_time(
+    title: str,
+    unit: str,
+    points: Sequence[Point],
+    days: tuple[str, str],
+    limits: Sequence[tuple[float, str]] = (),
+    *,
+    zero: bool = False,
+) -> tuple[str, bool]:
     """Points over the days, oldest left. limits: (value, words) of lines; zero: a line where nothing moved.
 
     Gives the picture, and whether a limit lies so far away that it is not drawn.
@@ -52,10 +59,8 @@ def over_time(title: str, unit: str, points: Sequence[Point], days: tuple[str, s
         at_zero = zero and value == 0
         d.line(left, sy(value), right, sy(value), MUTED if at_zero else GRID, 1.0 if at_zero else 0.8)
         d.text(right + 5, sy(value), f"{value:g}".replace("-", "−"), TYPE, MUTED, middle=True)
-    for value, words in near:
-        y = sy(value)
-        d.line(left, y, right, y, WARN, 1.2, (6, 3))
-        d.text(left + 2, y - 4 if y - 18 > top else y + 14, words, TYPE, WARN)
+    for value, _ in near:
+        d.line(left, sy(value), right, sy(value), WARN, 1.2, (6, 3))
     for p in points:
         x = sx(date.fromisoformat(p.day).toordinal())
         colour, shape = PALETTE[p.treatment % len(PALETTE)], SHAPES[p.treatment % len(SHAPES)]
@@ -80,7 +85,7 @@ def key_mark(treatment: int) -> str:
 
 
 def sign(kind: str) -> str:
-    """Signs of the key: 'hollow' for a cycle not kept, 'left' for a piece that left its tolerance, 'bar' for its span."""
+    """Signs of the key: 'hollow' for a cycle not kept, 'left' for a piece that left tolerance, 'bar' for a span."""
     d = Drawing(14, 14)
     if kind == "hollow":
         d.mark("circle", 7, 7, 4.0, GROUND, INK)

@@ -48,7 +48,7 @@ def run_page(
         section("Jobs", jobs(sheet), name="jobs"),
         section("Furnace and its checks on that day", checked(sheet, system), name="furnace"),
         section("Approvals and nonconformances", approved(sheet, book), name="approvals"),
-        section("Amendments", amended(sheet, book), name="amendments") if sheet.customer is None else None,
+        *([section("Amendments", amended(sheet, book), name="amendments")] if sheet.customer is None else []),
         section("Cautions", sentences(sheet.cautions), name="cautions"),
         section("Provenance", provenance(sheet, book, system, made_at), name="provenance"),
         data_block("run-data", run_data(sheet)),
@@ -60,7 +60,8 @@ def run_page(
         f"Run {judged.run}", sections, kind="Run record", summary=glance,
         footer=paragraph("Made by loadbook from the shop's own records. It describes what the records show; it is no "
                          "certificate."),
-        scripts=("runchart.js",) if drawn else (), styles=("chart.css", "run.css"), contents=contents, internal=internal, home=home,
+        scripts=("runchart.js",) if drawn else (), styles=("chart.css", "run.css"), contents=contents,
+        internal=internal, home=home,
     )  # fmt: skip
 
 

@@ -52,7 +52,7 @@
       if (customer && !r[7].includes(c)) return;
       if (furnace && r[3] !== f) return;
       if (verdict && r[5] !== verdict) return;
-      if ((from && r[2] < from) || (to && r[2] > to)) return;
+      if ((from && r[2] < from) || (to && r[2].slice(0, to.length) > to)) return;
       if (asked.every((w) => texts[k].includes(w))) found.push(k);
     });
     shown = 0;
