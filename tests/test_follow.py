@@ -333,5 +333,3 @@ def test_us_books_are_told_in_fahrenheit(book: BookFolder) -> None:
     seen = seen_of(book, record, trace, Past())
     said = str([facts(seen, book, "us"), clause_rows(seen, book, "us"), low_hold_words(seen, "us")])
     assert "°F" in said and "°C" not in said
-
-

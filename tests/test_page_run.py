@@ -16,10 +16,9 @@ from click.testing import CliRunner, Result
 from loadbook.analysis.trace.thinning import kept
 from loadbook.cli.main import cli
 from loadbook.core.units import f_diff_from_c_diff, f_from_c
-from loadbook.queries.run_record import RunSheet, run_sheet
+from loadbook.queries.run_record import RunSheet, private, run_sheet
 from loadbook.render.pages.run import run_page
 from loadbook.render.pages.run_lines import run_lines
-from loadbook.render.pages.run_records import handling
 from loadbook.store.book import BookFolder
 from loadbook.store.records import amend
 
@@ -96,7 +95,7 @@ def test_the_glance_says_what_must_not_leave_the_shop(made: dict[str, Made]) -> 
     assert "Confidential: job J-1." in made["R-kept"].told
     assert "Confidential" not in made["R-broken"].told and "customers" not in made["R-kept"].told
     jobs = tuple({**made["R-kept"].sheet.jobs[0], "job": name, "customer": name} for name in ("A", "B"))
-    assert handling(replace(made["R-kept"].sheet, jobs=jobs))[0].startswith("This run holds pieces of 2 customers")
+    assert private(replace(made["R-kept"].sheet, jobs=jobs))[0].startswith("This run holds pieces of 2 customers")
 
 
 def test_the_data_is_what_judge_says(made: dict[str, Made], book: BookFolder) -> None:

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from loadbook.render.pages.links import file_name, piece_name
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_month, to_stderr
+from .progress import progress
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -39,37 +39,53 @@ def page_options(function: F) -> F:
     return function
 
 
-def file_name(kind: str, name: str) -> str:
-    """A file's name for a page, safe on every disk, out of a name from the book.
-
-    >>> file_name("run", "R25-086")
-    'run-R25-086.html'
-    >>> file_name("run", "../a b")
-    'run-a-b-2c2c79.html'
-    """
-    safe = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-_")[:60]
-    if safe != name:
-        digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:6]
-        safe = f"{safe}-{digest}" if safe else digest
-    return f"{kind}-{safe}.html"
-
-
 @page.command("run", cls=LoadbookCommand)
 @click.argument("run")
+@click.option(
+    "--for", "customer", metavar="CUSTOMER", help="Only what is this customer's, in words that may go to them."
+)
+@click.option(
+    "--internal", is_flag=True, help="The whole record of a mixed or confidential load, INTERNAL on each page."
+)
 @page_options
 @book_option
-def run_page(run: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+def run_page(
+    run: str, customer: str | None, internal: bool, output: Path | None, force: bool, units: str | None,
+    book: BookFolder,
+) -> None:  # fmt: skip
     """The record of a run: what was asked and what was done, chart, verdict, pieces, checks, approvals, provenance.
+
+    A load of several customers, or with a confidential or export-controlled job, takes --for or --internal. With --for,
+    free text of the book stays out: the customer's own keys and words of the trade go in.
 
     Example: loadbook page run R25-086 -o R25-086.html
     """
     from loadbook.core import times
-    from loadbook.queries.run_record import run_sheet
+    from loadbook.core.errors import UsageError
+    from loadbook.queries.run_record import private, run_sheet
     from loadbook.render.pages.run import run_page as made
-    from loadbook.render.pages.shell import write_page
+    from loadbook.render.pages.shell import check_page, write_page
 
-    path = output or Path(file_name("run", run))
-    source = made(run_sheet(book, run), book, units or book.units, times.stored(times.now()))
+    if customer is not None and internal:
+        raise UsageError("--for goes to a customer, --internal stays in the shop", remedy="Give one of the two")
+    path = output or Path(file_name("run", run) if customer is None else file_name("run", f"{run} for {customer}"))
+    check_page(path, force=force)
+    now, system = times.stored(times.now()), units or book.units
+    if customer is not None:
+        from loadbook.queries.customer_run import customer_sheet, refuse_leaks
+
+        sheet = customer_sheet(book, run, customer)
+        source = made(sheet, book, system, now)
+        refuse_leaks(book, str(sheet.customer), source)
+    else:
+        sheet = run_sheet(book, run)
+        if not internal and (why := private(sheet)):
+            first = why[0].rstrip(".")
+            raise UsageError(
+                f"the page of {run} is not for everybody: {first[:1].lower()}{first[1:]}",
+                remedy="Write one customer's page with --for CUSTOMER, or the shop's own with --internal",
+            )
+        source = made(sheet, book, system, now, internal=internal)
     write_page(path, source, force=force)
     click.echo(plain(str(path)))
 
@@ -118,6 +134,114 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
     click.echo(plain(str(path)))
     if not len(seen.month.runs):
         note_empty_month(month, book)
+
+
+def _written(path: Path, force: bool, source: Callable[[], str]) -> None:
+    """Write a page, refusing a name that is taken before the work."""
+    from loadbook.render.pages.shell import check_page, write_page
+
+    check_page(path, force=force)
+    write_page(path, source(), force=force)
+    click.echo(plain(str(path)))
+
+
+@page.command("part", cls=LoadbookCommand)
+@click.argument("part")
+@page_options
+@book_option
+def part_page(part: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """A part's past: how it moved over time by treatment, settings, runs and verdicts, answers, open points.
+
+    Example: loadbook page part PN-1004 -o PN-1004.html
+    """
+    from loadbook.queries.past import past_of
+    from loadbook.render.pages.past import part_page as made
+
+    path = output or Path(file_name("part", part))
+    _written(path, force, lambda: made(past_of(book), part, book, units or book.units))
+
+
+@page.command("customer", cls=LoadbookCommand)
+@click.argument("customer", metavar="NAME")
+@page_options
+@book_option
+def customer_page(customer: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """A customer's past, for the shop: movement of their parts, runs and verdicts, jobs, answers, open points.
+
+    It stays in the shop. What goes to a customer: page run RUN --for NAME, page answer N.
+
+    Example: loadbook page customer "Customer A" -o customer-a.html
+    """
+    from loadbook.queries.past import past_of
+    from loadbook.render.pages.past import customer_page as made
+
+    path = output or Path(file_name("customer", customer))
+    _written(path, force, lambda: made(past_of(book), customer, book, units or book.units))
+
+
+@page.command("piece", cls=LoadbookCommand)
+@click.argument("part")
+@click.argument("serial")
+@page_options
+@book_option
+def piece_page(part: str, serial: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """A piece's passport: its route, every run with its verdict, readings, dose, what was promised and what came.
+
+    Example: loadbook page piece PN-1004 0012 -o piece.html
+    """
+    from loadbook.queries.past import past_of
+    from loadbook.render.pages.passport import piece_page as made
+
+    path = output or Path(file_name("piece", piece_name(part, serial)))
+    _written(path, force, lambda: made(past_of(book), part, serial, book, units or book.units))
+
+
+@page.command("furnace", cls=LoadbookCommand)
+@click.argument("furnace")
+@page_options
+@book_option
+def furnace_page(furnace: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+    """A furnace's past: control charts of the last year, checks, thermocouple faults, runs and verdicts, open points.
+
+    Example: loadbook page furnace F1 -o F1.html
+    """
+    from loadbook.queries.furnaces import charts_of_last_year
+    from loadbook.queries.past import past_of
+    from loadbook.render.pages.past import furnace_page as made
+
+    path = output or Path(file_name("furnace", furnace))
+
+    def source() -> str:
+        charts = [c for c in charts_of_last_year(book) if c.furnace == furnace]
+        return made(past_of(book), furnace, charts, book, units or book.units)
+
+    _written(path, force, source)
+
+
+@page.command("book", cls=LoadbookCommand)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--units", type=click.Choice(["si", "us"]), help="Units shown in the pages (default: the book's own).")
+@book_option
+def book_pages(folder: Path, units: str | None, book: BookFolder) -> None:
+    """A folder of linked pages: every run, part, customer, piece and furnace, and an index that filters them.
+
+    Open FOLDER/index.html in a browser: it needs no server and no network. Repeat the command to bring the folder up to
+    date: only what changed is written again. It holds everybody's records and stays in the shop.
+
+    Example: loadbook page book pages
+    """
+    from loadbook.core.phrases import many
+    from loadbook.render.pages.book import write_book
+
+    with progress() as show:
+        done = write_book(book, folder, units or book.units, show)
+    click.echo(plain(str(folder / "index.html")))
+    told = f"{many(done.made, 'page')} written, {done.kept} as they were" + (
+        f", {done.removed} removed" if done.removed else ""
+    )
+    to_stderr(told + ".")
+    for run, why in done.failed:
+        to_stderr(f"No page of {plain(run)}: {plain(why)}")
 
 
 @page.command("answer", cls=LoadbookCommand)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -111,6 +111,15 @@ def furnace_charts(book: BookFolder, since: datetime, until: datetime) -> list[F
             elif measure == "leak-up":
                 out += _of_checks(book, furnace, since, until, day)
     return out
+
+
+def charts_of_last_year(book: BookFolder) -> list[FurnaceChart]:
+    """The charts of every furnace over the year that ends with the book's newest run; none in a book without runs."""
+    newest = book.read().execute("SELECT max(started) FROM run").fetchone()[0]
+    if newest is None:
+        return []
+    until = times.from_stored(newest) + timedelta(seconds=1)
+    return furnace_charts(book, until - timedelta(days=365), until)
 
 
 def _chart(

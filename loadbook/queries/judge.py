@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
@@ -201,14 +201,18 @@ class JudgedRun(Result):
         }  # fmt: skip
 
 
-def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
+def judge_run(
+    book: BookFolder, run: str, *, figures: bool = True, reworded: Callable[[RunRecord], RunRecord] | None = None
+) -> JudgedRun:
     """Judge one run of the book from its trace (its SHA-256 is checked as it is read).
 
-    figures  False leaves out what was achieved beside what was asked (for one line per run)
+    figures   False leaves out what was achieved beside what was asked (for one line per run)
+    reworded  gives the run's record with other names (of channels in the same order), for a reader outside the shop
     Raises   NotFoundError (no such run), DamageError (the trace is not what was written)
     """
     conn = book.read()
-    record = load_run(conn, run)
+    stored = load_run(conn, run)
+    record = reworded(stored) if reworded else stored
     approvals = tuple(
         (r["role"], r["person"], r["decision"], r["at"])
         for r in conn.execute("SELECT * FROM approval WHERE run = ? AND first_article_of IS NULL ORDER BY at", (run,))
@@ -229,7 +233,10 @@ def judge_run(book: BookFolder, run: str, *, figures: bool = True) -> JudgedRun:
             load=load_findings.of_run(book, record), relations=relations_of(book, run) if figures else None,
             units=book.units,
         )  # fmt: skip
-    trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
+    assert stored.trace is not None
+    trace = read_trace(book, stored.trace, stored.channels, record.trace_events(record.trace["started"]))
+    if reworded:
+        trace = replace(trace, channels=record.channels)
     factor, decides = book.guard()
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=figures)
     judgement = done.judgement

@@ -83,7 +83,8 @@ ORDER BY CASE verdict WHEN 'broken' THEN 0 WHEN 'cannot be told' THEN 1 ELSE 2 E
 """
 _MOVEMENT = """
 SELECT run, started, furnace, process, part, serial, job, characteristic, kind, setup, atmosphere, condition, before_mm,
-       after_mm, unit, movement_um, movement_um_per_100mm, expanded_uncertainty_mm, below_gauge, gauge, set_aside
+       after_mm, unit, movement_um, movement_um_per_100mm, expanded_uncertainty_mm, below_gauge, gauge,
+       lower_mm, upper_mm, set_aside
 FROM movement WHERE started >= ? AND started < ? ORDER BY started, run, part, serial, characteristic
 """
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,7 @@ from loadbook.core import cautions
 from loadbook.store import chain, derived
 from loadbook.store.book import BookFolder
 from loadbook.store.lookup import row_key
+from loadbook.store.run_records import RunRecord
 
 from .judge import JudgedRun, judge_run
 
@@ -42,6 +43,8 @@ class RunSheet:
     stated       parameters that a person or the furnace's program gave (source 'stated' or 'asked'), not computed
     movement     rows of the view `movement`;  pieces  with their part's revision and material
     amendments   of the run's own rows, and of the jobs, parts, cycle and furnace that it refers to
+    customer     whose pieces alone it holds (customer_run), None where it holds everybody's;  others  whether the
+                 load held pieces of others that are left out
     intakes      by intake_id: file, SHA-256, who took it in and when
     """
 
@@ -61,6 +64,8 @@ class RunSheet:
     last_link: str
     algorithm: str
     cautions: tuple[str, ...]
+    customer: str | None = None
+    others: bool = False
 
     @property
     def parameters(self) -> tuple[Parameter, ...]:
@@ -68,9 +73,15 @@ class RunSheet:
         return self.judged.worked.parameters if self.judged.worked else ()
 
 
-def run_sheet(book: BookFolder, run: str) -> RunSheet:
-    """Gather one run. Raises NotFoundError (no such run), DamageError (its trace is not what was written)."""
-    judged = judge_run(book, run)
+def run_sheet(
+    book: BookFolder, run: str, reworded: Callable[[RunRecord], RunRecord] | None = None,
+    movement: Iterable[Row] | None = None,
+) -> RunSheet:  # fmt: skip
+    """Gather one run. Raises NotFoundError (no such run), DamageError (its trace is not what was written).
+
+    reworded  as for `judge_run`;  movement  the run's rows of the view, where the caller has read them
+    """
+    judged = judge_run(book, run, reworded=reworded)
     conn = book.read()
     record = judged.record
 
@@ -89,7 +100,7 @@ def run_sheet(book: BookFolder, run: str) -> RunSheet:
         stated=rows("SELECT * FROM parameter WHERE run = ? AND intake_id IS NOT NULL ORDER BY parameter_id", run),
         pieces=pieces,
         jobs=jobs,
-        movement=tuple(_movement(book, run)) if pieces else (),
+        movement=tuple(_movement(book, run) if movement is None else movement) if pieces else (),
         channels=rows("SELECT * FROM channel WHERE run = ? ORDER BY channel_id", run),
         approvals=rows("SELECT * FROM approval WHERE run = ? ORDER BY at, approval_id", run),
         nonconformances=rows("SELECT * FROM nonconformance WHERE run = ? ORDER BY nonconformance_id", run),
@@ -101,6 +112,20 @@ def run_sheet(book: BookFolder, run: str) -> RunSheet:
         algorithm=f"parameters {_parameters_algorithm()}, clauses {derived.ALGORITHM}",
         cautions=tuple(_cautions(judged, pieces)),
     )
+
+
+def private(sheet: RunSheet) -> list[str]:
+    """Why a run's whole record may not leave the shop: whose pieces are in it, and what is to be kept from others."""
+    out = []
+    customers = {j["customer"] for j in sheet.jobs}
+    customers |= {p["customer"] for p in sheet.pieces if p["job"] is None and p["customer"]}
+    if len(customers) > 1:
+        out.append(f"This run holds pieces of {len(customers)} customers: do not send it to one of them as it is.")
+    for key, words in (("confidential", "Confidential"), ("export_controlled", "Export controlled")):
+        named = [j["job"] for j in sheet.jobs if j[key]]
+        if named:
+            out.append(f"{words}: job {', '.join(named)}.")
+    return out
 
 
 def _parameters_algorithm() -> str:

@@ -18,7 +18,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from loadbook.core import coded
-from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
+from loadbook.core.phrases import did_you_mean
 from loadbook.core.remarks import Remark
 from loadbook.core.vocabulary.parameters import PLANNED
 from loadbook.core.wording import COMMON, key, words
@@ -181,7 +182,24 @@ def mine(book: BookFolder, part: str | None, job: str | None, to: str | None = N
                ran for several and neither tells which
     """
     conn = book.read()
-    customer = _customer(conn, part, job, to)
+    return _records(conn, _customer(conn, part, job, to), part)
+
+
+def of_customer(book: BookFolder, name: str) -> OwnRecords:
+    """What a page that goes to a customer of the book may say. Raises NotFoundError for one that the book has not."""
+    conn = book.read()
+    listed = _customers(conn)
+    found = next((n for n in listed if n == name), None) or next((n for n in listed if same(n, name)), None)
+    if found is None:
+        raise NotFoundError(
+            f"the book has no customer {name!r}",
+            remedy=did_you_mean(name, listed).strip()
+            or "Customers stand with their parts and jobs: loadbook list jobs",
+        )
+    return _records(conn, found, None)
+
+
+def _records(conn: Any, customer: str | None, part: str | None) -> OwnRecords:
     out = OwnRecords(customer, part)
     own: list[Any] = []
     others: list[Any] = []

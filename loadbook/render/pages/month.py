@@ -12,14 +12,15 @@ from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.furnaces import signalled
 from loadbook.queries.month import GivenAnswer, MonthSeen, earlier_of
 from loadbook.queries.moved import records
+from loadbook.queries.past import left_tolerance, word_of
 from loadbook.render.judged import figure
 from loadbook.render.movement import in_unit, label
 from loadbook.store.book import BookFolder
 
 from .markup import Html, data_block, el, join
 from .month_furnaces import furnaces
-from .month_pictures import Lane, Span, movement_picture, strip_picture
-from .shell import mark, page, paragraph, picture, section, sentences, table
+from .month_pictures import Lane, Span, halves, movement_picture, strip_picture
+from .shell import mark, moment, more, page, paragraph, picture, section, sentences, subsection, table, whole
 
 MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
@@ -32,8 +33,8 @@ def month_page(seen: MonthSeen, book: BookFolder, system: str) -> str:
     """The whole page, in units 'si' or 'us'."""
     year, number = seen.month.month.split("-")
     sections = [
-        _runs(seen, book, system), furnaces(seen, book, system), _movement(seen, system), _faults(seen, book),
-        _answers(seen, book, system),
+        _attention(seen, book, system), _runs(seen, book), furnaces(seen, book, system), _movement(seen, system),
+        _faults(seen, book), _answers(seen, book, system),
     ]  # fmt: skip
     return page(
         f"{MONTHS[int(number) - 1]} {year}", sections, kind="The shop's month", summary=_summary(seen),
@@ -43,16 +44,9 @@ def month_page(seen: MonthSeen, book: BookFolder, system: str) -> str:
             paragraph("A kept cycle says nothing of the parts: that takes a recorded approval. A furnace's signal says "
                       "that something changed, not what. Movement is history, not a promise."),
         ],
-        contents=[("runs", "Runs and verdicts"), ("furnaces", "Furnaces"), ("movement", "Movement"),
-                  ("faults", "Thermocouples"), ("answers", "Answers")],
+        contents=[("attention", "Needs attention"), ("runs", "Runs"), ("furnaces", "Furnaces"),
+                  ("movement", "Movement"), ("faults", "Thermocouples"), ("answers", "Answers")],
     )  # fmt: skip
-
-
-def _words(row: dict[str, Any]) -> str:
-    """What a run is marked with: its verdict, or why it has none."""
-    if row["status"] != "done":
-        return str(row["status"])
-    return str(row["verdict"] or ("no cycle" if row["cycle"] is None else "no trace"))
 
 
 def _summary(seen: MonthSeen) -> Html:
@@ -61,7 +55,7 @@ def _summary(seen: MonthSeen) -> Html:
         return paragraph("No run began in this month.")
     counts: dict[str, int] = {}
     for row in rows:
-        counts[_words(row)] = counts.get(_words(row), 0) + 1
+        counts[word_of(row)] = counts.get(word_of(row), 0) + 1
     order = ["kept", "broken", "cannot be told", "no trace", "no cycle", "aborted", "void"]
     told = [mark(w, words=f"{counts[w]} {w}") for w in sorted(counts, key=lambda w: order.index(w))]
     pieces = sum(int(r["pieces"]) for r in rows)
@@ -79,37 +73,77 @@ def _summary(seen: MonthSeen) -> Html:
     return el("div", lines)
 
 
-def _runs(seen: MonthSeen, book: BookFolder, system: str) -> Html:
-    rows = records(seen.month.runs)
-    if not rows:
-        return section("Runs and verdicts", paragraph("None."), name="runs")
-    lanes = [Lane(str(r["furnace"]), str(r["run"]), r["started"], r["ended"], _words(r)) for r in rows]
-    drawn = strip_picture(lanes, seen.month.since, seen.month.until, book.zone)
-    words = "; ".join(f"{x.furnace} {x.run} {x.word}" for x in lanes)
+def _attention(seen: MonthSeen, book: BookFolder, system: str) -> Html:
+    """What a person must look at: what left its tolerance, runs that broke their cycle, runs that nobody can tell."""
+    left = [m for m in records(seen.month.movement) if left_tolerance(m)]
     broken = [v for v in records(seen.month.verdicts) if v["verdict"] == "broken"]
-    parts: list[Any] = [
-        el(
-            "div",
-            picture(drawn, f"Runs of the month by furnace and day: {words}", _shapes(lanes), name="strip"),
-            class_="scroll",
-            tabindex="0",
-            role="region",
-            aria_label="The month day by day",
-        ),
-        data_block("runs-data", rows),
-    ]
+    parts: list[Any] = [_left(left, system)]
     if broken:
         lines = [
-            [v["run"], v["clause"], figure(v["value"], v["unit"], system), figure(v["limit_value"], v["unit"], system),
-             v["channel"], _local(v["worst_at"], book)]
+            [whole(v["run"]), v["clause"], figure(v["value"], v["unit"], system),
+             figure(v["limit_value"], v["unit"], system), v["channel"], moment(_local(v["worst_at"], book))]
             for v in broken[:MOST_BROKEN]
         ]  # fmt: skip
         columns = ["run", "broken clause", "value", "limit", "channel", "worst moment"]
-        parts.append(table(columns, lines, caption="Broken clauses", figures=("value", "limit")))
+        made = table(columns, lines, caption="Broken clauses", figures=("value", "limit"), hide_caption=True)
+        parts.append(subsection("Broke its cycle", made))
         if len(broken) > MOST_BROKEN:
             parts.append(paragraph(f"{len(broken) - MOST_BROKEN} more: loadbook report broken_clauses.", class_="note"))
-    parts.append(sentences(_untold(seen)))
-    return section("Runs and verdicts", *parts, name="runs")
+    elif len(seen.month.runs):
+        parts.append(paragraph("No run broke its cycle."))
+    if untold := sentences(_untold(seen)):
+        parts.append(subsection("Undecided", untold))
+    return section("Needs attention", *parts, name="attention")
+
+
+def _left(rows: Sequence[dict[str, Any]], system: str) -> Html:
+    """Pieces that were inside their tolerance before a run of the month and outside after, by part, run and job."""
+    if not rows:
+        return paragraph("No piece that was measured left its tolerance.")
+    groups: dict[tuple[str, str, str], list[dict[str, Any]]] = {}
+    for m in rows:
+        groups.setdefault((m["part"], m["run"], m["job"] or ""), []).append(m)
+    lines = []
+    for (part, run, job), members in sorted(groups.items(), key=lambda g: (-len({m["serial"] for m in g[1]}), g[0])):
+        serials = sorted({m["serial"] for m in members})
+        few = ", ".join(serials[:4]) + (f" and {len(serials) - 4} more" if len(serials) > 4 else "")
+        worst = max(members, key=_beyond_by)
+        over = worst["upper_mm"] is not None and worst["after_mm"] > worst["upper_mm"]
+        side = "at most" if over else "at least"
+        limit = f"{side} {figure(worst['upper_mm' if over else 'lower_mm'], worst['unit'], system)}"
+        told = f"{worst['characteristic']} {figure(worst['after_mm'], worst['unit'], system)}"
+        lines.append([part, whole(run), job, str(len(serials)), few,
+                      ", ".join(sorted({m["characteristic"] for m in members})), told, limit])  # fmt: skip
+    columns = ["part", "run", "job", "pieces", "serials", "characteristics", "worst", "its limit"]
+    made = table(columns, lines, caption="By part, run and job", figures=("pieces",), hide_caption=True)
+    count = len({(m["part"], m["serial"], m["run"]) for m in rows})
+    return subsection(f"Left tolerance: {many(count, 'piece')}", made)
+
+
+def _beyond_by(m: dict[str, Any]) -> float:
+    """How far outside, in shares of the tolerance where it has two sides."""
+    low, high = m["lower_mm"], m["upper_mm"]
+    over = max(m["after_mm"] - high if high is not None else 0.0, low - m["after_mm"] if low is not None else 0.0)
+    return float(over / (high - low)) if low is not None and high is not None and high > low else float(over)
+
+
+def _runs(seen: MonthSeen, book: BookFolder) -> Html:
+    rows = records(seen.month.runs)
+    if not rows:
+        return section("Runs", paragraph("None."), name="runs")
+    lanes = [Lane(str(r["furnace"]), str(r["run"]), r["started"], r["ended"], word_of(r)) for r in rows]
+    drawn = []
+    for first, last, mine in halves(lanes, seen.month.since, seen.month.until, book.zone):
+        told = "; ".join(f"{x.furnace} {x.run} {x.word}" for x in mine) or "none"
+        svg = strip_picture(lanes, mine, seen.month.since, first, last)
+        drawn.append(picture(svg, f"Runs by furnace, day {first + 1} to {last} of the month: {told}"))
+    lines = [[whole(r["run"]), moment(_local(r["started"], book)), r["furnace"],
+              f"{r['cycle']} {r['cycle_revision']}" if r["cycle"] else "no cycle", mark(word_of(r)), r["setup"],
+              str(int(r["pieces"]))] for r in rows]  # fmt: skip
+    columns = ["run", "began", "furnace", "cycle", "verdict", "setup", "pieces"]
+    listed = table(columns, lines, caption="Every run", figures=("pieces",), hide_caption=True)
+    return section("Runs", el("div", drawn, class_="multiples", id="strip"), el("p", _shapes(lanes), class_="note"),
+                   more(f"Every run: {len(lines)}", listed), data_block("runs-data", rows), name="runs")  # fmt: skip
 
 
 def _untold(seen: MonthSeen) -> list[str]:
@@ -118,6 +152,9 @@ def _untold(seen: MonthSeen) -> list[str]:
     for v in records(seen.month.verdicts):
         if v["verdict"] == "cannot be told" and v["missing"]:
             missing.setdefault(str(v["run"]), []).append(str(v["missing"]))
+    for r in records(seen.month.runs):
+        if word_of(r) == "no trace":
+            missing.setdefault(str(r["run"]), []).append("it has no trace to hold against its cycle")
     return [f"{run} cannot be told: {'; '.join(dict.fromkeys(why))}." for run, why in missing.items()]
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -25,26 +27,29 @@ def furnaces(seen: MonthSeen, book: BookFolder, system: str) -> Html:
     out: list[Any] = [
         paragraph(
             "Each run against what is usual for its cycle in that furnace; the time to temperature beyond what the "
-            "asked ramps take. Limits and tests as in ISO 7870-2 (from "
-            'memory), explained by loadbook explain "control chart".', class_="note",
+            'asked ramps take. Limits and tests are explained by loadbook explain "control chart".', class_="note",
         ),
-        el("p", [[el("span", Html(drawn), f" {words}", class_="key"), " "] for drawn, words in key_marks()],
-           class_="note"),
+        key_words(),
     ]  # fmt: skip
     for furnace in sorted({c.furnace for c in seen.charts}):
         mine = [c for c in seen.charts if c.furnace == furnace]
-        told = [f"{c.measure}: {c.words(s)}{_beyond(c, s, system)}." for c in mine for s in c.signals]
-        pictures = [picture(control_picture(c, system, book.zone), _alt(c, system), _base(c)) for c in mine]
-        out.append(
-            subsection(
-                furnace,
-                sentences([[mark("broken", words="signal"), f" {t}"] for t in told])
-                or paragraph("No signal this month."),
-                el("div", pictures, class_="multiples"),
-            )
-        )  # fmt: skip
+        out.append(subsection(furnace, charts_of(mine, system, book.zone)))
     out.append(data_block("furnaces-data", [_charted(c, system) for c in seen.charts]))
     return section("Furnaces against their own past", *out, name="furnaces")
+
+
+def key_words() -> Html:
+    """The key to the control charts."""
+    keys = [[el("span", Html(drawn), f" {words}", class_="key"), " "] for drawn, words in key_marks()]
+    return el("p", keys, class_="note")
+
+
+def charts_of(charts: Sequence[FurnaceChart], system: str, zone: ZoneInfo) -> Html:
+    """One furnace's control charts with their signals in words."""
+    told = [f"{c.measure}: {c.words(s)}{_beyond(c, s, system)}." for c in charts for s in c.signals]
+    pictures = [picture(control_picture(c, system, zone), _alt(c, system), _base(c)) for c in charts]
+    signals = sentences([[mark("broken", words="signal"), f" {t}"] for t in told]) or paragraph("No signal.")
+    return el("div", signals, el("div", pictures, class_="multiples"))
 
 
 def _beyond(c: FurnaceChart, signal: control.Signal, system: str) -> str:
@@ -81,6 +86,8 @@ def _base(c: FurnaceChart) -> str:
     fresh = int((c.in_month & ~np.isfinite(c.chart.difference)).sum())
     if fresh:
         text += f"; {many(fresh, 'run')} of the month not shown: the cycle revision is too new for a usual value"
+    if not c.of_checks and c.measure != "leak-up" and c.chart.limits is not None:
+        text = f"difference from its cycle's usual; {text}"
     if c.since:
         text += f"; since the break of {c.since}"
     return text

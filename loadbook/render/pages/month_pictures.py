@@ -14,11 +14,14 @@ from loadbook.core import units
 from loadbook.core.phrases import many
 from loadbook.queries.furnaces import FurnaceChart
 from loadbook.render.charts.drawing import Drawing, clipped, width_of
+from loadbook.render.charts.plot import spread_out
 from loadbook.render.charts.scale import Scale, room
-from loadbook.render.charts.style import GRID, GROUND, INK, MUTED, SHADE, SMALL_PX, WARN
+from loadbook.render.charts.style import GRID, GROUND, INK, MUTED, SHADE, WARN
 
 SHOWN = 48  # so many newest points of a control chart are drawn
-WIDE, HIGH = 372.0, 150.0
+WIDE, HIGH = 366.0, 158.0
+TYPE = 12.5  # px: a phone shows the pictures at 0.98 of their size
+EDGE = 56.0  # room for the figures at the right
 _GOOD, _OPEN = "#00533f", "#5c4300"
 # verdict -> (mark, fill, stroke)
 VERDICTS = {
@@ -57,16 +60,10 @@ def control_picture(chart: FurnaceChart, system: str, zone: ZoneInfo) -> str:
     y, low, high = drawn_values(chart, system)
     kept = drawn_points(chart)
     d = Drawing(WIDE, HIGH)
-    left, right, top, bottom = 6.0, WIDE - 58.0, 24.0, HIGH - 20.0
-    label = (
-        "difference from its cycle's usual" if chart.measure != "leak-up" else "as checked" if chart.of_checks else ""
-    )
-    title = f"{chart.measure}, {unit_label(chart, system)}"
-    d.text(left, 13, title, 12, weight="bold")
-    if label:
-        d.text(left + width_of(title, 12) + 16, 13, label, 10, MUTED)
+    left, right, top, bottom = 6.0, WIDE - EDGE, 26.0, HIGH - 24.0
+    d.text(left, 14, f"{chart.measure}, {unit_label(chart, system)}", TYPE, weight="bold")
     if not len(kept):
-        d.text(left, 60, chart.chart.why or "no run with a usual value", SMALL_PX, MUTED)
+        d.text(left, 60, chart.chart.why or "no run with a usual value", TYPE, MUTED)
         return d.svg()
     limits = chart.chart.limits is not None
     sx = Scale(0, max(len(kept) - 1, 1), left + 6, right - 8)
@@ -81,8 +78,8 @@ def control_picture(chart: FurnaceChart, system: str, zone: ZoneInfo) -> str:
     d.polyline(joined, "#9aa1a8", 0.8)
     _points(d, chart, kept, joined, y, sy, system, zone)
     d.line(left, bottom, right, bottom, MUTED, 0.8)
-    d.text(left, HIGH - 6, _day(chart, int(kept[0]), zone), 10, MUTED)
-    d.text(right, HIGH - 6, _day(chart, int(kept[-1]), zone), 10, MUTED, anchor="end")
+    d.text(left, HIGH - 6, _day(chart, int(kept[0]), zone), TYPE, MUTED)
+    d.text(right, HIGH - 6, _day(chart, int(kept[-1]), zone), TYPE, MUTED, anchor="end")
     return d.svg()
 
 
@@ -106,7 +103,7 @@ def _lines(
     if not limits:
         for value in sy.ticks(5):
             d.line(left, sy(value), right, sy(value), GRID)
-            d.text(right + 5, sy(value), _short(value), 10, MUTED, middle=True)
+            d.text(right + 5, sy(value), _short(value), TYPE, MUTED, middle=True)
         return
     centre = float((low[-1] + high[-1]) / 2)
     d.line(left, sy(centre), right, sy(centre), INK, 0.9)
@@ -116,8 +113,9 @@ def _lines(
         for k, value in enumerate(edge):
             points += [(max(sx(k) - half, left), sy(float(value))), (min(sx(k) + half, right), sy(float(value)))]
         d.polyline(points, INK, 0.9, (5, 3))
-        d.text(right + 5, sy(float(edge[-1])), _short(float(edge[-1])), 10, middle=True)
-    d.text(right + 5, sy(centre), _short(centre), 10, middle=True)
+    told = spread_out([sy(float(v)) for v in (high[-1], centre, low[-1])], TYPE, HIGH - 24.0)
+    for y, value in zip(told, (float(high[-1]), centre, float(low[-1])), strict=True):
+        d.text(right + 5, y, _short(value), TYPE, middle=True)
 
 
 def _points(
@@ -127,7 +125,6 @@ def _points(
     beyond = {s.first for s in chart.chart.signals if s.rule == "beyond"}
     patterned = {k for s in chart.chart.signals if s.rule != "beyond" for k in range(s.first, s.last + 1)}
     label = unit_label(chart, system)
-    taken: list[tuple[float, float]] = []  # middles and half widths of the words drawn so far
     for (px, py), i in zip(at, (int(k) for k in kept), strict=True):
         hint = f"{chart.names[i]}, {_day(chart, i, zone)}: {_short(float(y[i]))} {label}"
         if chart.cycles[i]:
@@ -135,13 +132,6 @@ def _points(
         strong = bool(chart.in_month[i])
         if i in beyond:
             d.mark("triangle-up", px, py, 5, WARN, hint=hint)
-            outside = y[i] > sy.high or y[i] < sy.low
-            words = chart.names[i] if strong else f"{_short(float(y[i]))}" if outside else ""
-            half = width_of(words, 10) / 2
-            middle = min(max(px, half + 2), d.width - 60 - half)
-            if words and all(abs(middle - m) > half + h + 3 for m, h in taken):
-                taken.append((middle, half))
-                d.text(middle, py - 7 if py > 40 else py + 15, words, 10, WARN, anchor="middle")
         elif i in patterned:
             d.mark("diamond", px, py, 3.4, WARN if strong else GROUND, WARN, hint=hint)
         elif strong:
@@ -183,37 +173,51 @@ class Lane:
     word: str
 
 
-def strip_picture(lanes: Sequence[Lane], since: datetime, until: datetime, zone: ZoneInfo) -> str:
-    """The month day by day: a lane for each furnace, a bar for each run with the mark of its verdict."""
-    names = sorted({r.furnace for r in lanes})
-    first, last = since.astimezone(zone), until.astimezone(zone)
-    days = round((last - first).total_seconds() / 86400)
-    label = min(max([width_of(n, 12) for n in names] or [0]) + 14, 150)
-    step, wide = 46.0, 790.0
-    d = Drawing(wide, 26 + step * max(len(names), 1))
-    sx = Scale(0, days, label, wide - 8)
-    for day in range(days + 1):
-        d.line(sx(day), 18, sx(day), d.height - 4, GRID, 0.8)
-        if day < days:
-            d.text((sx(day) + sx(day + 1)) / 2, 12, str(day + 1), 10, MUTED, anchor="middle")
+def halves(
+    lanes: Sequence[Lane], since: datetime, until: datetime, zone: ZoneInfo
+) -> list[tuple[int, int, list[Lane]]]:  # fmt: skip
+    """A month in two pictures that fit a phone: (first day, day after the last, runs that stand in it), from day 0."""
+    days = round((until.astimezone(zone) - since.astimezone(zone)).total_seconds() / 86400)
+    middle = (days + 1) // 2
+    out = []
+    for first, last in ((0, middle), (middle, days)):
+        out.append((first, last, [r for r in lanes if first <= _days(r.began, since) < last]))
+    return out
+
+
+def _days(moment: datetime, since: datetime) -> float:
+    return (moment.replace(tzinfo=UTC) - since).total_seconds() / 86400
+
+
+def strip_picture(every: Sequence[Lane], mine: Sequence[Lane], since: datetime, first: int, last: int) -> str:
+    """Days of a month, first to before last: a lane for each furnace of the month, a bar for each run of `mine` with
+    the mark of its verdict. Its name stands below it where there is room; hovering, and the list, tell every one."""
+    names = sorted({r.furnace for r in every})
+    label = min(max([width_of(n, TYPE) for n in names] or [0]) + 14, 110)
+    step = 62.0
+    d = Drawing(WIDE, 30 + step * max(len(names), 1))
+    sx = Scale(first, last, label, WIDE - 6)
+    for day in range(first, last + 1):
+        d.line(sx(day), 20, sx(day), d.height - 2, GRID, 0.8)
+        if day < last and (day - first) % 2 == 0:
+            d.text((sx(day) + sx(day + 1)) / 2, 14, str(day + 1), TYPE, MUTED, anchor="middle")
     ends: dict[tuple[str, int], float] = {}
-    for run in sorted(lanes, key=lambda r: (r.furnace, r.began)):
-        row = names.index(run.furnace)
-        y = 26 + step * row
-        began = (run.began.replace(tzinfo=UTC) - since).total_seconds() / 86400
-        over = ((run.ended or run.began).replace(tzinfo=UTC) - since).total_seconds() / 86400
-        x1, x2 = sx(began), min(max(sx(over), sx(began) + 2), wide - 8)
+    for run in sorted(mine, key=lambda r: (r.furnace, r.began)):
+        y = 30 + step * names.index(run.furnace)
+        x1 = sx(_days(run.began, since))
+        x2 = min(max(sx(_days(run.ended or run.began, since)), x1 + 2), WIDE - 6)
         shape, fill, stroke = VERDICTS.get(run.word, _OTHER)
         d.rect(x1, y + 5, x2 - x1, 6, "#b9c0c7")
         d.mark(shape, (x1 + x2) / 2, y + 8, 5, fill, stroke, hint=f"{run.run}: {run.word}")
-        text = clipped(run.run, 10, 84)
-        half = width_of(text, 10) / 2
-        middle = min(max((x1 + x2) / 2, label + half), wide - half - 2)
-        level = 0 if ends.get((run.furnace, 0), -1e9) < middle - half else 1
-        ends[(run.furnace, level)] = middle + half + 4
-        d.text(middle, y + 25 + 11 * level, text, 10, INK, anchor="middle")
+        text = clipped(run.run, TYPE, 90)
+        half = width_of(text, TYPE) / 2
+        middle = min(max((x1 + x2) / 2, label + half), WIDE - half - 2)
+        level = next((k for k in range(3) if ends.get((run.furnace, k), -1e9) < middle - half), None)
+        if level is not None:
+            ends[(run.furnace, level)] = middle + half + 4
+            d.text(middle, y + 27 + 13 * level, text, TYPE, INK, anchor="middle")
     for row, name in enumerate(names):
-        d.text(4, 26 + step * row + 8, clipped(name, 12, label - 8), 12, weight="bold", middle=True)
+        d.text(4, 30 + step * row + 8, clipped(name, TYPE, label - 8), TYPE, weight="bold", middle=True)
     return d.svg()
 
 
@@ -233,28 +237,29 @@ class Span:
 
 def movement_picture(title: str, label: str, spans: Sequence[Span]) -> str:
     """Treatments of one process and kind: the month's 5 % to 95 % and middle as a dark bar, earlier runs light."""
-    step, wide = 40.0, WIDE
-    d = Drawing(wide, 38 + step * len(spans))
-    d.text(4, 13, clipped(f"{title}, {label}", 12, wide - 8), 12, weight="bold")
+    step, wide = 56.0, WIDE
+    d = Drawing(wide, 44 + step * len(spans))
+    d.text(4, 14, clipped(f"{title}, {label}", TYPE, wide - 8), TYPE, weight="bold")
     seen = [v for s in spans for v in (s.low, s.high, *(s.earlier[:3] if s.earlier else ()))]
     sx = Scale(*room([0.0, *seen]), 8, wide - 8)
     foot = 24 + step * len(spans)
-    marks = sx.ticks(6)
+    marks = sx.ticks(5)
     for value in marks:
-        d.text(sx(value), foot + 8, _short(value), 10, MUTED, anchor="middle")
+        if 20 < sx(value) < wide - 20:
+            d.text(sx(value), foot + 13, _short(value), TYPE, MUTED, anchor="middle")
     for row, s in enumerate(spans):
         y = 24 + step * row
         for value in marks:
-            d.line(sx(value), y + 14, sx(value), y + 28, MUTED if value == 0 else GRID, 1.0 if value == 0 else 0.8)
-        count = f"{many(s.runs, 'run')}, {s.pieces} pieces"
-        count += f"; before {s.earlier[3]} runs" if s.earlier else "; none before"
-        d.text(8, y + 10, clipped(s.name, SMALL_PX, wide - 24 - width_of(count, 10)), SMALL_PX)
-        d.text(wide - 8, y + 10, count, 10, MUTED, anchor="end")
+            d.line(sx(value), y + 35, sx(value), y + 50, MUTED if value == 0 else GRID, 1.0 if value == 0 else 0.8)
+        count = f"{many(s.runs, 'run')}, {many(s.pieces, 'piece')}"
+        count += f"; before {many(s.earlier[3], 'run')}" if s.earlier else "; none before"
+        d.text(8, y + 13, clipped(s.name, TYPE, wide - 16), TYPE)
+        d.text(8, y + 28, count, TYPE, MUTED)
         if s.earlier:
-            d.rect(sx(s.earlier[0]), y + 16, max(sx(s.earlier[2]) - sx(s.earlier[0]), 1.5), 9, "#d5dade")
-            d.line(sx(s.earlier[1]), y + 15, sx(s.earlier[1]), y + 26, MUTED, 1.4)
-        d.rect(sx(s.low), y + 19, max(sx(s.high) - sx(s.low), 1.5), 3, INK)
-        d.mark("diamond", sx(s.median), y + 20.5, 3.8, INK, GROUND, hint=f"median {_short(s.median)} {label}")
+            d.rect(sx(s.earlier[0]), y + 38, max(sx(s.earlier[2]) - sx(s.earlier[0]), 1.5), 9, "#d5dade")
+            d.line(sx(s.earlier[1]), y + 37, sx(s.earlier[1]), y + 48, MUTED, 1.4)
+        d.rect(sx(s.low), y + 41, max(sx(s.high) - sx(s.low), 1.5), 3, INK)
+        d.mark("diamond", sx(s.median), y + 42.5, 3.8, INK, GROUND, hint=f"median {_short(s.median)} {label}")
     return d.svg()
 
 

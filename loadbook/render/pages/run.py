@@ -11,13 +11,13 @@ from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.queries.remark_words import words
-from loadbook.queries.run_record import RunSheet
+from loadbook.queries.run_record import RunSheet, private
 from loadbook.render.judged import close_figure, figure, label, lasted, width
 from loadbook.store.book import BookFolder
 
 from .markup import Html, data_block, el, join
 from .run_chart import fault_states, run_chart
-from .run_records import about_run, amended, approved, checked, handling, jobs, measured, moved, provenance
+from .run_records import about_run, amended, approved, checked, jobs, measured, moved, provenance
 from .run_words import clock, segment_words, when_of
 from .shell import mark, page, paragraph, section, sentences, subsection, table, whole
 
@@ -34,8 +34,13 @@ CONTENTS = (
 )  # fmt: skip
 
 
-def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> str:
-    """The whole page of a run in units 'si' or 'us'. made_at is a UTC moment as stored."""
+def run_page(
+    sheet: RunSheet, book: BookFolder, system: str, made_at: str, *, internal: bool = False, home: Any = None
+) -> str:
+    """The whole page of a run in units 'si' or 'us'; made_at is a UTC moment as stored.
+
+    internal  print INTERNAL on every sheet;  home  links to the pages around it
+    """
     judged = sheet.judged
     sections = [
         section("Time and temperature", run_chart(sheet, book, system), _events(sheet, book), name="curves"),
@@ -47,18 +52,20 @@ def run_page(sheet: RunSheet, book: BookFolder, system: str, made_at: str) -> st
         section("Jobs", jobs(sheet), name="jobs"),
         section("Furnace and its checks on that day", checked(sheet, system), name="furnace"),
         section("Approvals and nonconformances", approved(sheet, book), name="approvals"),
-        section("Amendments", amended(sheet, book, system), name="amendments"),
+        *([section("Amendments", amended(sheet, book, system), name="amendments")] if sheet.customer is None else []),
         section("Cautions", sentences([inline(c, system) for c in sheet.cautions]), name="cautions"),
         section("Provenance", provenance(sheet, book, system, made_at), name="provenance"),
         data_block("run-data", run_data(sheet, system)),
     ]
+    contents = [c for c in CONTENTS if sheet.customer is None or c[0] != "amendments"]
     drawn = judged.worked is not None
     glance = [_verdict(sheet, book, system), about_run(sheet, book, system)]
     return page(
         f"Run {judged.run}", sections, kind="Run record", summary=glance,
         footer=paragraph("Made by loadbook from the shop's own records. It describes what the records show; it is no "
                          "certificate."),
-        scripts=("runchart.js",) if drawn else (), styles=("chart.css", "run.css"), contents=CONTENTS,
+        scripts=("runchart.js",) if drawn else (), styles=("chart.css", "run.css"), contents=contents,
+        internal=internal, home=home,
     )  # fmt: skip
 
 
@@ -101,7 +108,11 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         _few(untold),
     ]
     against = sentences([_capital(words(r, system)) + "." for r in judged.load])
-    kept_back = [el("p", el("b", said), class_="rest") for said in handling(sheet)]
+    kept_back = [el("p", el("b", said), class_="rest") for said in (private(sheet) if sheet.customer is None else ())]
+    if sheet.customer is not None:
+        only = f"For {sheet.customer}. Pieces of others were in the load; they count in the verdict and are not shown."
+        alone = f"For {sheet.customer}."
+        kept_back = [paragraph(only if sheet.others else alone, class_="rest")]
     below = [_acceptance(sheet, book), *kept_back]
     return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), against, listed, below, class_="glance")
 

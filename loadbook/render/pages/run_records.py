@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from importlib.metadata import version
 from typing import Any
 
@@ -46,20 +47,6 @@ def about_run(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     return definitions(pairs)
 
 
-def handling(sheet: RunSheet) -> list[str]:
-    """What must be known before the page leaves the shop: whose pieces are in it, and what they were told is secret."""
-    out = []
-    customers = {j["customer"] for j in sheet.jobs}
-    customers |= {p["customer"] for p in sheet.pieces if p["job"] is None and p["customer"]}
-    if len(customers) > 1:
-        out.append(f"This run holds pieces of {len(customers)} customers: do not send it to one of them as it is.")
-    for key, words in (("confidential", "Confidential"), ("export_controlled", "Export controlled")):
-        named = [j["job"] for j in sheet.jobs if j[key]]
-        if named:
-            out.append(f"{words}: job {', '.join(named)}.")
-    return out
-
-
 # ---- parameters -------------------------------------------------------------------------------------------------
 def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None]:
     """Run figures, then those per channel on demand; each name opens its definition."""
@@ -79,7 +66,6 @@ def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None
 
     if whole:
         out.append(table(columns, rows(whole), caption="From the trace", figures=columns[1:3]))
-        out.append(paragraph("A name opens its definition.", class_="note"))
     if variants:
         inner = table(
             columns, rows(variants), caption="Per segment and threshold", figures=columns[1:3], hide_caption=True
@@ -98,6 +84,9 @@ def measured(sheet: RunSheet, book: BookFolder, system: str) -> list[Html | None
         ]
         out.append(table(["parameter", "value", "note"], given, caption="Stated by a person, not measured",
                          figures=("value",)))  # fmt: skip
+    names = [*(p.parameter for p in (*whole, *variants)), *(r["parameter"] for r in stated)]
+    if meant := _meanings(names, known, system):
+        out.append(more("What these names mean", meant))
     return out or [paragraph("No parameter is known: there is no trace, and nothing was stated.")]
 
 
@@ -111,13 +100,27 @@ def _error(p: Parameter, system: str) -> str | None:
 
 
 def _defined(name: str, known: dict[str, Any], system: str) -> Html:
-    term = known.get(term_name(name))
+    """A parameter's name, leading to its definition."""
     words = join([[piece, el("wbr")] for piece in spoken(name, system).replace("_", "_\0").split("\0")])
-    if term is None:
-        return el("span", words)
-    tail = [el("p", el("code", term.formula))] if term.formula else []
-    source = [el("p", f"Source: {term.source}.", class_="note")] if term.source else []
-    return more(words, el("p", term.definition), tail, source)
+    found = term_name(name)
+    return el("a", words, href=f"#{_anchor(found)}", class_="name") if found in known else el("span", words)
+
+
+def _anchor(name: str) -> str:
+    return "means-" + "".join(c for c in name if c.isalnum() or c == "_")
+
+
+def _meanings(names: Iterable[str], known: dict[str, Any], system: str) -> Html | None:
+    """Each name's definition once, with its formula and source; folded on screen, whole on paper."""
+    out = []
+    for name in dict.fromkeys(term_name(n) for n in names):
+        if name in known:
+            term = known[name]
+            formula = [" ", el("code", term.formula)] if term.formula else None
+            source = el("span", f" Source: {term.source}.", class_="note") if term.source else None
+            meaning = el("dd", term.definition, formula, source)
+            out.append(el("div", el("dt", spoken(name, system)), meaning, id=_anchor(name)))
+    return el("dl", out, class_="meanings") if out else None
 
 
 # ---- pieces -----------------------------------------------------------------------------------------------------

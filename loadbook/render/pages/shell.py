@@ -26,8 +26,10 @@ from typing import Any
 
 from loadbook.core import writing
 
-from .markup import Html, data_block, el, join, text
+from .markup import Html, data_block, el, join, text, visible
 
+INTERNAL = "INTERNAL: not to leave the shop"
+LONGEST_MARGIN = 70  # letters of a title at the foot of a sheet
 WIDE = 9  # columns from which a table stacks on a middling screen too
 # word of a verdict or state -> shape; the word itself always stands beside it
 SHAPES = {
@@ -54,12 +56,15 @@ def page(
     scripts: Sequence[str] = (),
     styles: Sequence[str] = (),
     contents: Sequence[tuple[str, str]] = (),
+    internal: bool = False,
+    home: Any = None,
 ) -> str:
     """A complete HTML document with one inlined stylesheet.
 
     title     the `<h1>` and the document's title; kind  what sort of page, above it ("Run record")
     summary   what must be seen at one glance, above the sections
     footer    provenance or cautions in small print; contents  (section id, words) of a list of links at the top
+    internal  say INTERNAL at the head of the page and of every printed sheet;  home  links to the pages around it
     scripts   names of files in `render/web`, inlined in order;  styles  the same, after page.css
     """
     sources = [asset(name) for name in scripts]
@@ -76,16 +81,34 @@ def page(
         el("meta", name="viewport", content="width=device-width, initial-scale=1"),
         el("meta", name="generator", content="loadbook"),
         el("title", f"{title} · {kind}"),
-        Html("<style>" + "".join(asset(name) for name in ("page.css", *styles)) + "</style>"),
-    )
+        Html("<style>" + "".join(asset(name) for name in ("page.css", *styles)) + _sheets(title, kind, internal)
+             + "</style>"),
+    )  # fmt: skip
     body = el(
         "body",
+        el("p", INTERNAL, class_="internal") if internal else None,
+        el("nav", home, class_="home", aria_label="Around this page") if home else None,
         el("header", el("p", kind, class_="kind"), el("h1", title), links),
         el("main", el("div", summary, class_="summary") if summary else None, list(sections)),
         el("footer", footer) if footer else None,
         [Html(f"<script>{s}</script>") for s in sources],
     )
     return "<!doctype html>\n" + el("html", Html("\n"), head, Html("\n"), body, Html("\n"), lang="en") + "\n"
+
+
+def _sheets(title: str, kind: str, internal: bool) -> str:
+    """What stands in the margins of each printed sheet: what it is of, page n of m, and INTERNAL."""
+    head = f"@top-right{{content:{_quoted(INTERNAL)};font-weight:700}}" if internal else ""
+    return (
+        f"@page{{{head}@bottom-left{{content:{_quoted(f'{title} · {kind}')}}}"
+        '@bottom-right{content:"page " counter(page) " of " counter(pages)}}'
+    )
+
+
+def _quoted(words: str) -> str:
+    """Words as a string of a stylesheet: nothing in it but plain letters is left as it is."""
+    shown = visible(words if len(words) <= LONGEST_MARGIN else words[: LONGEST_MARGIN - 1] + "…")
+    return '"' + "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} " for c in shown) + '"'
 
 
 @cache
@@ -215,6 +238,12 @@ def sentences(lines: Iterable[Any], *, class_: str | None = None) -> Html | None
     """A list of sentences; None where there are none."""
     items = [el("li", line) for line in lines]
     return el("ul", items, class_=class_) if items else None
+
+
+def check_page(path: Path, *, force: bool = False) -> None:
+    """Refuse a name that is taken before any work is done for it. Raises UsageError."""
+    with writing.disk_errors("the page", path):
+        writing.check(path, over=force, taken="Choose another name, or add --force")
 
 
 def write_page(path: Path, source: str | bytes, *, force: bool = False) -> None:
