@@ -36,7 +36,7 @@ from .merge import Merged, Piece, merged
 from .names import read_heading
 from .normalise import Counts
 from .options import Options, Question, stop
-from .part import Part, key_of, pieces_of
+from .part import Part, asked_of, key_of, pieces_of
 from .read import Read, look
 from .source import Source, open_source
 from .time_axis import gaps
@@ -138,23 +138,23 @@ def _take(
     conn = book.read()
     record = seen = load_run(conn, run)
     part, layout = wanted[0].part, wanted[0].layout
-    asked_of: dict[tuple[str, str], tuple[Source, Wanted]] = {}  # the same part of the same bytes is one piece
+    parts: dict[tuple[str, str], tuple[Source, Wanted]] = {}  # the same part of the same bytes is one piece
     for one in wanted:
         source = open_source(one.path)
-        asked_of[source.sha256, one.part.asked(book.zone, options.sheet)] = source, one
+        parts[source.sha256, one.part.asked(book.zone, options)] = source, one
     there = record.trace if part.join else None
     if record.trace is not None:
-        names = [source.name for source, _ in asked_of.values()]
-        had = {(p["sha256"], p.get("asked", "")) for p in pieces_of(record.trace)}
-        if asked_of.keys() <= had:
+        names = [source.name for source, _ in parts.values()]
+        had = {(p["sha256"], asked) for p in pieces_of(record.trace) for asked in asked_of(p)}
+        if parts.keys() <= had:
             return TakenTrace(run, record.trace["trace_id"], already=True, files=tuple(names))
         if not part.join:
             raise _has_another(record, _names(names))
-        asked_of = {key: given for key, given in asked_of.items() if key not in had}
+        parts = {key: given for key, given in parts.items() if key not in had}
     known, canonical = recorded_channels(record)
     files = [
         _read(book, source, asked, record, options, one, known, canonical, tell)
-        for (_, asked), (source, one) in asked_of.items()
+        for (_, asked), (source, one) in parts.items()
     ]
     where = _names([f.source.name for f in files])
     for file in files:
@@ -298,8 +298,11 @@ def _another_runs(conn: sqlite3.Connection, record: RunRecord, file: _File) -> N
 
 
 def _shared(a: dict[str, Any], b: dict[str, Any]) -> bool:
-    """Do two parts of one file have a sheet, a channel and more than a minute in common."""
+    """Do two parts of one file have a sheet, a stretch, a channel and more than a minute in common."""
     if a.get("sheet", "") != b.get("sheet", ""):
+        return False
+    stretches = [json.loads(p.get("asked") or "{}").get("stretch", "") for p in (a, b)]
+    if stretches[0] != stretches[1] and all(s.isdigit() for s in stretches):
         return False
     if a.get("channels") and b.get("channels") and not {*a["channels"]} & {*b["channels"]}:
         return False
