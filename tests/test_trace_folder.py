@@ -24,7 +24,7 @@ Run = Callable[..., subprocess.CompletedProcess[str]]
 FIRST = datetime(2026, 4, 3, 6, 0)  # third of April, or fourth of March
 HEAD = ("Time", "Control (°C)", "TC 1 (°C)")
 BY_NAME = r"(run-\d+)"
-ANSWERS = Options(date_order="day-first", channel=(parse_channel_option("TC *=work"),))
+ANSWERS = Options(date_order="day-first", channels=(parse_channel_option("TC *=work"),))
 
 
 def chart(path: Path, number: int, *, head: tuple[str, ...] = HEAD, minutes: int = 40, date: str = "%d/%m/%Y") -> Path:
@@ -202,7 +202,7 @@ def test_what_the_command_itself_cannot_do(shop: BookFolder, tmp_path: Path) -> 
     chart(tmp_path / "in" / "run-1.csv", 1)
     with pytest.raises(UsageError, match="about one file"):
         by_name(shop, tmp_path / "in", Options(start="2026-04-03"))
-    with pytest.raises(UsageError, match="no date with a time"):
+    with pytest.raises(UsageError, match="is not a date with a time"):
         take_all(shop, [tmp_path / "in"], Finder(furnace="F1"), ANSWERS, None, Part(begins="noon"))
 
 
@@ -231,7 +231,7 @@ if place == "placing":
     Prepared.place = ending(Prepared.place)
 elif place == "committing":
     take.derived.store = ending(take.derived.store)
-options = Options(date_order="day-first", channel=(parse_channel_option("TC *=work"),))
+options = Options(date_order="day-first", channels=(parse_channel_option("TC *=work"),))
 with BookFolder.open(Path(book)) as opened:
     take_all(opened, [Path(folder)], Finder(pattern=re.compile(r"(run-\\d+)")), options, None, Part())
 """
@@ -277,4 +277,4 @@ def test_the_command(shop: BookFolder, tmp_path: Path, loadbook: Run) -> None:
     none = loadbook("trace", "take", "in", "--book", str(shop.path))
     assert none.returncode == 2 and "--furnace FURNACE or --runs TABLE" in none.stderr
     wrong = loadbook("trace", "take", "in", "--run-from-name", "(", "--book", str(shop.path))
-    assert wrong.returncode == 2 and "no regular expression" in wrong.stderr
+    assert wrong.returncode == 2 and "is not a regular expression" in wrong.stderr
