@@ -26,6 +26,7 @@ from loadbook.readers.tables.cells import Sheet, read_sheet
 from loadbook.store.book import FILE, TRACES, BookFolder
 
 from .kept_layouts import KeptLayout, kept_layout
+from .known_forms import KnownForms
 from .options import Options
 from .part import Part, asked_of, pieces_of
 from .read import Read, look
@@ -156,6 +157,7 @@ class _Taking:
         self.form: Form | None = None  # of the file read last
         self.left = _Left()
         self.held = _held(book)
+        self.known_forms = KnownForms(options)
         self.windows: dict[str, list[tuple[str, float, float]]] = {}
 
     def all(self, paths: Sequence[Path], like: Sequence[Path]) -> Bulk:
@@ -196,7 +198,8 @@ class _Taking:
                 done.already += len(wanted)
                 return
             taken = take_files(
-                self.book, run, wanted, self.options, seen=self._seen, held=self.held, dry_run=self.dry_run
+                self.book, run, wanted, self.options, seen=self._seen, held=self.held, dry_run=self.dry_run,
+                known_forms=self.known_forms,
             )  # fmt: skip
         except LoadbookError as exc:
             self.left.add(names, exc, self.form)
@@ -244,7 +247,7 @@ class _Taking:
     def _look(self, source: Source, layout: KeptLayout | None, part: Part | None = None) -> Read:
         return look(
             source, self.options, layout=layout.layout if layout else None, zone=self.book.zone,
-            channels=(part or self.part).channels,
+            channels=(part or self.part).channels, known_forms=self.known_forms,
         )  # fmt: skip
 
     # -- runs ----------------------------------------------------------------------------------------

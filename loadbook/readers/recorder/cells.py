@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass
+from functools import lru_cache
 
 from .grid import Grid
 from .numbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
@@ -31,6 +32,7 @@ class Columns:
         return sum(count.values()) - count["blank"]
 
 
+@lru_cache(16_384)  # a cell is looked at several times on the way
 def kind(cell: str) -> str:
     """One word for a cell: moment, date, clock, duration, number, blank or text."""
     if _NUMBER.match(cell) and len(cell) not in (8, 14):  # 20260301 and 20260301101500 are times

@@ -32,6 +32,7 @@ from loadbook.store.run_records import RunRecord, load_run
 
 from .channels import ChannelSpec
 from .kept_layouts import KeptLayout
+from .known_forms import KnownForms
 from .merge import Merged, Piece, merged
 from .names import read_heading
 from .normalise import Counts
@@ -115,25 +116,26 @@ def take_trace(
 
 def take_files(
     book: BookFolder, run: str, wanted: Sequence[Wanted], options: Options, *, seen: Seen | None = None,
-    held: Collection[str] | None = None, dry_run: bool = False,
+    held: Collection[str] | None = None, dry_run: bool = False, known_forms: KnownForms | None = None,
 ) -> TakenTrace:  # fmt: skip
     """As `take_trace`, with a part and a layout for each file; how files go together is the first one's part.
 
     seen     called with each file as read, before its questions; what it raises ends the intake
     held     the SHA-256 of all files in the book, where the caller has them
     dry_run  everything but the writing and judging
+    known_forms  what was found out of other files of the same command
     """
     for _ in range(2):
         try:
-            return _take(book, run, wanted, options, seen, held, dry_run)
+            return _take(book, run, wanted, options, seen, held, dry_run, known_forms)
         except ChangedMeanwhile:
             continue  # it is read and judged once more, by what stands there now
-    return _take(book, run, wanted, options, seen, held, dry_run)
+    return _take(book, run, wanted, options, seen, held, dry_run, known_forms)
 
 
 def _take(
     book: BookFolder, run: str, wanted: Sequence[Wanted], options: Options, tell: Seen | None,
-    held: Collection[str] | None, dry_run: bool,
+    held: Collection[str] | None, dry_run: bool, known_forms: KnownForms | None,
 ) -> TakenTrace:  # fmt: skip
     conn = book.read()
     record = seen = load_run(conn, run)
@@ -153,7 +155,7 @@ def _take(
         parts = {key: given for key, given in parts.items() if key not in had}
     known, canonical = recorded_channels(record)
     files = [
-        _read(book, source, asked, record, options, one, known, canonical, tell)
+        _read(book, source, asked, record, options, one, known, canonical, tell, known_forms)
         for (_, asked), (source, one) in parts.items()
     ]
     where = _names([f.source.name for f in files])
@@ -176,8 +178,7 @@ def _take(
     trace.events = record.trace_events(trace.started)
     origin = [*(pieces_of(there) if there else ()), *map(_origin, files)]
     key = key_of([(p["sha256"], p.get("asked", "")) for p in origin])
-    before = conn.execute("SELECT count(*) FROM trace WHERE run = ?", (run,)).fetchone()[0]
-    trace_id = trace_files.trace_id_of(run, key, before)
+    trace_id = trace_files.trace_id_of(conn, run, key)
     parameter_rows, finding_rows = _derived(book, record, trace)
     counts = _counts(files, whole, valid, there)
     rows = trace_rows(files, origin, counts, trace, valid, specs, key, trace_id, layout)
@@ -235,6 +236,7 @@ def _derived(book: BookFolder, record: RunRecord, trace: Trace) -> tuple[list[di
 def _read(
     book: BookFolder, source: Source, asked: str, record: RunRecord, options: Options, wanted: Wanted,
     known: dict[str, tuple[str, str]], canonical: dict[str, Channel], tell: Seen | None,
+    known_forms: KnownForms | None,
 ) -> _File:  # fmt: skip
     """One file, settled and cut. Raises OpenQuestion, IntakeError, LoadbookError where it is wholly another time's."""
     started = times.from_stored(record.row["started"])
@@ -242,7 +244,7 @@ def _read(
     part, layout = wanted.part, wanted.layout.layout if wanted.layout else None
     read = look(
         source, options, layout=layout, zone=book.zone, run_started=started, known=known, channels=part.channels,
-        window=part.window(book.zone, started, ended),
+        window=part.window(book.zone, started, ended), known_forms=known_forms,
     )  # fmt: skip
     if tell is not None:
         tell(source, read)
