@@ -32,11 +32,14 @@ def put_together(grid: Grid, columns: Columns, names: list[str], first: int) -> 
     at = {part: low.index(n) for part, words in _PARTS.items() for n in low if re.fullmatch(words, n)}
     if "year" in at and ("doy" in at or {"month", "day"} <= at.keys()) and ("hour" in at or "hhmm" in at):
         used = [at[p] for p in _PARTS if p in at]
-        if all(columns.share(c, "number") > 0.9 for c in used):
-            _write(rows, at["year"], lambda row: _moment(row, at))
+        if all(_share(rows, c, "number") > 0.9 for c in used):
+            padded = {c for c in used for row in rows if c < len(row) and re.fullmatch(r"0\d", row[c])}
+            _write(rows, at["year"], lambda row: _moment(row, at, padded))
             return sorted(set(used) - {at["year"]}), f"the time is put together from {len(used)} columns"
     for c, name in enumerate(low):
         cells = [r[c] for r in rows if c < len(r) and r[c]]
+        if any(x[0] == "0" for x in cells) and len({len(x) for x in cells}) > 1:
+            continue  # one of them lost a digit
         if not _DIGITS.match(name) or not cells or not all(re.fullmatch(r"\d{3,6}", x) for x in cells):
             continue
         short = name in ("hhmm", "hh:mm")
@@ -46,15 +49,26 @@ def put_together(grid: Grid, columns: Columns, names: list[str], first: int) -> 
     return [], _carried(rows, columns)
 
 
+def _share(rows: Sequence[list[str]], column: int, of: str) -> float:
+    """Share of the filled cells below the heading that are of a kind."""
+    cells = [r[column] for r in rows if column < len(r) and r[column]]
+    return sum(kind(c) == of for c in cells) / len(cells) if cells else 0.0
+
+
 def _write(rows: Sequence[list[str]], column: int, made: Callable[[list[str]], str]) -> None:
     for row in rows:
         if text := made(row):
             row[column] = text
 
 
-def _moment(row: list[str], at: dict[str, int]) -> str:
-    """The moment in a row's pieces as ISO text, '' where they are none."""
+def _moment(row: list[str], at: dict[str, int], padded: set[int]) -> str:
+    """The moment in a row's pieces as ISO text, '' where they are none, or one lost a digit.
+
+    padded  columns in which 8 is written 08
+    """
     try:
+        if any(len(row[c].split(".")[0]) != 2 for c in padded):
+            return ""
         part = {name: float(row[c]) for name, c in at.items()}
         if any(v % 1 for name, v in part.items() if name != "second") or not 1970 <= part["year"] < 2100:
             return ""
@@ -83,7 +97,7 @@ def _clock(text: str, short: bool) -> str:
 
 def _carried(rows: Sequence[list[str]], columns: Columns) -> str:
     """Write a date that stands only where it changes into the rows below it, in place."""
-    clocks = [c for c in range(columns.width) if columns.share(c, "clock") > 0.9]
+    clocks = [c for c in range(columns.width) if _share(rows, c, "clock") > 0.9]
     if len(clocks) != 1 or not rows:
         return ""
     for c in range(columns.width):
