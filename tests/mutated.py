@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -78,7 +78,16 @@ def clean_files() -> list[Clean]:
         _made("offset", [c], _at("%Y-%m-%dT%H:%M:%S+01:00")),
         _made("blanks", below, _at(iso), "   ", first=2),
         _made("months", [c], _at("%d-%b-%Y %H:%M:%S")),
+        _made("pieces", ["Year,Month,Day,Hour,Minute,Second" + c[4:]], _at("%Y,%m,%d,%H,%M,%S"), first=6),
+        _blocks(_made("blocks", [c], _at(iso))),
     ]
+
+
+def _blocks(made: Clean) -> Clean:
+    """The same file with its heading again in front of every tenth row, a line of the batch before it."""
+    head, *rows = made.text.splitlines(keepends=True)
+    parts = ["".join([f"Batch {i // 10}\n" if i else "", head, *rows[i : i + 10]]) for i in range(0, ROWS, 10)]
+    return replace(made, text="".join(parts))
 
 
 SIGNS = "0123456789.,;:-/ \t\"'xC°F+eE\n"

@@ -34,6 +34,7 @@ from loadbook.readers.recorder.source import open_source
 from loadbook.readers.tables.cells import read_sheet
 from loadbook.readers.tables.take import take_file
 from loadbook.readers.tables.template import header_and_example
+from loadbook.readers.workbook import open_book
 from loadbook.readers.workbook_archive import safe_workbook
 from loadbook.store import backup, sql_files
 from loadbook.store.book import BookFolder
@@ -271,6 +272,28 @@ def old(record: bytes, sheets: int = 1) -> bytes:
     return xls({f"S{i}": [["Time", 1.0]] for i in range(sheets)}, more=record)
 
 
+def shared_cells(first: int, last: int, cells: int) -> bytes:
+    """An .xlsx with two texts of so many characters, whose cells all point to the last."""
+    texts = "".join(f"<si><t>{'x' * n}</t></si>" for n in (first, last))
+    row = '<c t="s"><v>1</v></c>' * 1000
+    return workbook(
+        f"<row>{row}</row>" * (cells // 1000),
+        extra={"xl/sharedStrings.xml": f'<sst xmlns="{MAIN}">{texts}</sst>'.encode()},
+    )
+
+
+def old_shared_cells(first: int, last: int, cells: int) -> bytes:
+    """The same as an .xls; the first text goes on in a second record, where its characters are narrow."""
+    half = first // 2
+    wide = struct.pack("<HB", first, 1) + "x".encode("utf-16-le") * half
+    narrow = b"\0" + b"x" * (first - half) + struct.pack("<HB", last, 0) + b"x" * last
+    records = struct.pack("<HHII", 0x00FC, 8 + len(wide), 2, 2) + wide
+    records += struct.pack("<HH", 0x003C, len(narrow)) + narrow
+    listed = struct.pack("<HHIBBBB", 0x0085, 9, 20 + len(records) + 13 + 4, 0, 0, 1, 0) + b"S"
+    sheet = b"".join(struct.pack("<HHHHHI", 0x00FD, 10, k // 200, k % 200, 15, 1) for k in range(cells))
+    return container(OLD[:20] + records + listed + b"\x0a\0\0\0" + OLD[:20] + sheet + b"\x0a\0\0\0")
+
+
 def circle(book: bytes) -> bytes:
     """An .xls whose stream goes round: the table of sectors is the last sector of such a small book."""
     table = bytearray(book[-512:])
@@ -287,6 +310,8 @@ WORKBOOKS: dict[str, tuple[Callable[[], bytes], str]] = {
     "a far row, cells that follow": (lambda: workbook(f'<row r="900000">{"<c/>" * 1500}</row>'), "columns"),
     "rows without end": (lambda: workbook("<row/>" * 4_300_000), "more than"),
     "a bomb": (lambda: workbook(CELLS, extra={"xl/sharedStrings.xml": bytes(300_000_000)}), "more than 256 MiB"),
+    "a text that many cells share": (lambda: shared_cells(9, 30_000, 10_000), "256 MiB of text"),
+    "an old text that many cells share": (lambda: old_shared_cells(6_000, 4_000, 70_000), "256 MiB of text"),
     "an entity from outside": (
         lambda: workbook(CELLS.replace("p1", "&e;"), before='<!DOCTYPE x [<!ENTITY e SYSTEM "file:///etc/passwd">]>'),
         "&e;",
@@ -312,6 +337,12 @@ WORKBOOKS: dict[str, tuple[Callable[[], bytes], str]] = {
     "an open document's entities": (lambda: ods_of("<table:table/>", LAUGHS), "entities of its own"),
     "an open document's giant cell": (lambda: ods_of(REPEATS % ("x" * 40_000, 1, 1)), "32,767 characters"),
 }  # fmt: skip
+
+
+@pytest.mark.parametrize("make", [shared_cells, old_shared_cells])
+def test_a_long_text_to_which_few_cells_point_is_no_harm(make: Callable[[int, int, int], bytes]) -> None:
+    rows = open_book(make(7_000, 9, 40_000), "x").rows("S")
+    assert sum(map(len, rows)) == 40_000 and {c for row in rows for c in row} == {"x" * 9}
 
 
 def _zip(parts: dict[str, bytes]) -> bytes:

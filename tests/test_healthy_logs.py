@@ -5,6 +5,7 @@ The courses are common practice of furnaces and ovens, not measured ones.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -32,13 +33,13 @@ def taken(columns: Columns, step_s: int = 60, **given: object) -> Read:
         moment = datetime(2026, 3, 14, 8) + timedelta(seconds=step_s * i)
         lines.append(f"{moment}," + ",".join(f"{v[i]:g}" for v in columns.values()))
     source = Source("log", ("\n".join(lines) + "\n").encode())
-    first = look(source, Options(**given), zone=ZoneInfo("UTC"))  # type: ignore[arg-type]
+    first = look(source, Options.named(**given), zone=ZoneInfo("UTC"))  # type: ignore[arg-type]
     roles = tuple(
         parse_channel_option(f"{c.name}={'work' if c.quantity == 'temperature' else 'other'}")
         for c in first.reading.channels
         if not c.role
     )
-    return look(source, Options(channels=roles, **given), zone=ZoneInfo("UTC"))  # type: ignore[arg-type]
+    return look(source, replace(Options.named(**given), channels=roles), zone=ZoneInfo("UTC"))
 
 
 def cooled(start: float, end: float, tau: float, n: int) -> np.ndarray:
@@ -157,7 +158,7 @@ PLANTED: dict[str, tuple[Columns, int, str]] = {
 @pytest.mark.parametrize("name", PLANTED)
 def test_what_is_planted_is_asked(name: str) -> None:
     columns, step, said = PLANTED[name]
-    given = {"channels": (parse_channel_option("X=work,c"),)} if "X" in columns else {}
+    given = {"channel": ("X=work,c",)} if "X" in columns else {}
     if given:
         lines = ["Time,Control (°C),X"] + [
             f"{datetime(2026, 3, 14, 8) + timedelta(seconds=step * i)},"
@@ -165,7 +166,7 @@ def test_what_is_planted_is_asked(name: str) -> None:
             for i in range(N)
         ]
         source = Source("log", ("\n".join(lines) + "\n").encode())
-        found = look(source, Options(**given), zone=ZoneInfo("UTC"))
+        found = look(source, Options.named(**given), zone=ZoneInfo("UTC"))
     else:
         found = taken(columns, step)
     assert any(said in q.text for q in found.questions), found.questions
@@ -180,5 +181,5 @@ def test_the_number_in_an_answer_is_the_whole_number() -> None:
     source = Source("log", ("\n".join(lines) + "\n").encode())
     (question,) = look(source, Options(), zone=ZoneInfo("UTC")).questions
     answer = question.option.split(" or ")[0].removeprefix("--sentinel ").strip('"')
-    settled = look(source, Options(open_values=(answer,)), zone=ZoneInfo("UTC"))
+    settled = look(source, Options.named(sentinel=(answer,)), zone=ZoneInfo("UTC"))
     assert not settled.questions and settled.reading.counts.open == 50

@@ -202,7 +202,7 @@ def test_what_the_command_itself_cannot_do(shop: BookFolder, tmp_path: Path) -> 
     chart(tmp_path / "in" / "run-1.csv", 1)
     with pytest.raises(UsageError, match="about one file"):
         by_name(shop, tmp_path / "in", Options(start="2026-04-03"))
-    with pytest.raises(UsageError, match="not a date with a time"):
+    with pytest.raises(UsageError, match="is not a date with a time"):
         take_all(shop, [tmp_path / "in"], Finder(furnace="F1"), ANSWERS, None, Part(begins="noon"))
 
 
@@ -277,4 +277,4 @@ def test_the_command(shop: BookFolder, tmp_path: Path, loadbook: Run) -> None:
     none = loadbook("trace", "take", "in", "--book", str(shop.path))
     assert none.returncode == 2 and "--furnace FURNACE or --runs TABLE" in none.stderr
     wrong = loadbook("trace", "take", "in", "--run-from-name", "(", "--book", str(shop.path))
-    assert wrong.returncode == 2 and "not a regular expression" in wrong.stderr
+    assert wrong.returncode == 2 and "is not a regular expression" in wrong.stderr

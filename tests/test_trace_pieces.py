@@ -11,13 +11,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from loadbook.analysis.clauses.series import View, rate
 from loadbook.analysis.trace.model import DUPLICATE_TIME, INVALID, MISSING, NOT_SAMPLED, Channel, Trace
 from loadbook.analysis.trace.one_clock import on_one_clock
 from loadbook.analysis.trace.validity import prepared
 from loadbook.core.errors import IntakeError, LoadbookError, OpenQuestion
 from loadbook.group.publish import publish
 from loadbook.queries.recompute import recompute
-from loadbook.readers.recorder.part import Part, pieces_of
+from loadbook.readers.recorder.options import Options
+from loadbook.readers.recorder.part import Part, asked_of, pieces_of
 from loadbook.readers.recorder.take import take_trace
 from loadbook.store.backup import backup, restore
 from loadbook.store.book import BookFolder
@@ -317,3 +319,54 @@ def test_beside_a_missing_reading_the_moment_is_missing_too() -> None:
     assert np.isnan(done.values[1, 1:4]).all() and (done.flags[1, 1:4] & MISSING > 0).all()
     again = on_one_clock(done)
     np.testing.assert_array_equal(again.values, done.values)
+
+
+def test_a_rate_of_a_slower_channel_rests_on_its_own_readings() -> None:
+    """Beside a fast recorder its slope and standard error are those that it has alone."""
+    slow_t = 60.0 * np.arange(61)
+    slow_y = 100.0 + slow_t / 36.0 + np.random.default_rng(4).normal(0.0, 1.5, 61)
+    fast = [20.0 + k / 36.0 for k in range(0, 3601, 10)]
+    slow = [None if k % 60 else float(slow_y[k // 60]) for k in range(0, 3601, 10)]
+    both = on_one_clock(trace_of([float(k) for k in range(0, 3601, 10)], fast, slow))
+    alone = trace_of(slow_t.tolist(), slow_y.tolist())
+    assert np.isfinite(both.values).all()
+    for window in (600.0, 5400.0):  # the second is longer than the stretch: one straight line through it all
+        a = rate(View(both, 3600.0), [1], window, np.ones(361, bool), rising=True, fastest=True)
+        b = rate(View(alone, 3600.0), [0], window, np.ones(61, bool), rising=True, fastest=True)
+        assert a is not None and b is not None
+        np.testing.assert_allclose(a.value[::6], b.value, rtol=1e-9)
+        seen = np.flatnonzero(np.isfinite(b.value))
+        for k in (seen[0], seen[len(seen) // 2], seen[-1]):
+            assert a.uncertainty(6 * int(k)) == pytest.approx(b.uncertainty(int(k)), rel=1e-9)
+        inside = slice(6 * seen[0], 6 * seen[-1] + 1)
+        assert np.isfinite(a.value[inside]).all()  # nothing is blind between the readings
+        assert np.nanmax(a.value) == pytest.approx(np.nanmax(b.value), rel=1e-9)
+
+
+def test_two_stretches_of_one_file_are_two_parts(book: BookFolder, tmp_path: Path) -> None:
+    """A clock that begins again: the first stretch is one furnace's run, the second one's is joined or another's."""
+    path = tmp_path / "restart.csv"
+    rows_ = [f"{60 * i},{20 + 2 * i + 100 * part}.5" for part in (0, 1) for i in range(30)]
+    path.write_text("Elapsed (s),Control (°C)\n" + "\n".join(rows_) + "\n", encoding="utf-8")
+    first = take_trace(book, path, "R1", Options(stretch="1", start="2026-03-01T09:00"))
+    assert take_trace(book, path, "R1", Options(stretch="1", start="2026-03-01T09:00")).already
+    with pytest.raises(LoadbookError, match="has a trace already"):
+        take_trace(book, path, "R1", Options(stretch="2", start="2026-03-01T10:00"))
+    joined = take_trace(book, path, "R1", Options(stretch="2", start="2026-03-01T10:00"), part=Part(join=True))
+    assert not joined.already and joined.withdrawn == first.trace_id
+    assert [json.loads(p["asked"]) for p in pieces_of(current(book))] == [{"stretch": "1"}, {"stretch": "2"}]
+    trace = read_trace(book, joined.trace_id)
+    assert (trace.values[0][0], trace.values[0][-1], len(trace.t_s)) == (20.5, 178.5, 60)
+    a_run(book, "R2", "2026-03-01T08:00:00Z")
+    with pytest.raises(LoadbookError, match="this very file is the trace of run 'R1'"):
+        take_trace(book, path, "R2", Options(stretch="2", start="2026-03-01T10:00"))
+
+
+def test_a_sheet_named_before_and_now(book: BookFolder) -> None:
+    """A piece that says which sheet was read, but not that it was asked for, is the same with --sheet."""
+    part, zone = Part(channels=("Work 1",)), book.zone
+    first, other = (part.asked(zone, Options(sheet=sheet)) for sheet in ("S 1", "S 2"))
+    before = {"sheet": "S 1", "asked": part.asked(zone)}
+    assert asked_of(before) == {part.asked(zone), first} and other not in asked_of(before)
+    assert asked_of({"sheet": "S 1", "asked": first}) == {first}
+    assert asked_of({}) == {""} and asked_of({"sheet": "S 1"}) == {"", Part().asked(zone, Options(sheet="S 1"))}

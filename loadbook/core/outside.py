@@ -26,6 +26,7 @@ MIB = 1024 * 1024
 LARGEST_FILE = 128 * MIB  # bytes of a recorder's or an intake file
 LARGEST_TEXT = 1_000_000  # bytes of a cycle, a layout or an SQL file
 LARGEST_UNPACKED = 256 * MIB  # bytes of XML in a workbook, unpacked
+LARGEST_TEXTS = 256 * MIB  # bytes of text in a workbook's cells, one that many cells share counted for each
 MOST_PARTS = 2_000  # files inside a workbook
 MOST_ROWS = 5_000_000  # rows of a recorder's file
 MOST_RECORDS = 250_000  # rows of an intake file

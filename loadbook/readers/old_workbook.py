@@ -13,13 +13,15 @@ import struct
 from itertools import islice
 
 from loadbook.core.errors import IntakeError, Problem
-from loadbook.core.outside import MOST_CELLS, MOST_COLUMNS, MOST_PARTS
+from loadbook.core.outside import LARGEST_TEXTS, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, size_words
 
 OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 _SIGNATURE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _END, _FREE, _FAT_SECTOR = 0xFFFFFFFE, 0xFFFFFFFF, 0xFFFFFFFD
 _MEND = "Open it in a spreadsheet program and save it again as .xlsx, or export CSV"
 _BOF, _EOF, _BOUNDSHEET, _FILEPASS = 0x0809, 0x000A, 0x0085, 0x002F
+_LONGEST_TEXT = 65_535  # characters: their number takes two bytes
+_TEXTS, _GOES_ON, _TEXT_CELL = 0x00FC, 0x003C, 0x00FD
 _CELL = frozenset([0x0006, 0x00D6, 0x00FD, 0x0201, 0x0203, 0x0204, 0x0205, 0x027E])
 _CELLS = {0x00BD: 6, 0x00BE: 2}  # several cells in one record: bytes of each
 
@@ -114,8 +116,10 @@ def _records(stream: bytes, at: int):  # type: ignore[no-untyped-def]
 def _measure(name: str, stream: bytes) -> None:
     """Refuse sheets whose cells span more than is read, all of them together."""
     sheets = []
+    texts: list[bytes] = []
+    before = 0
     first = True
-    for kind, body, _ in islice(_records(stream, 0), 2 * MOST_CELLS):
+    for kind, body, size in islice(_records(stream, 0), 2 * MOST_CELLS):
         if first and kind & 0xF1FF != 0x0009:
             raise _refused(name, "it is damaged: its first record is missing")
         if first and kind != _BOF:
@@ -123,11 +127,15 @@ def _measure(name: str, stream: bytes) -> None:
         first = False
         if kind == _FILEPASS:
             raise _refused(name, "it is locked with a password")
+        if kind == _TEXTS or (kind == _GOES_ON and before == _TEXTS):
+            texts.append(stream[body : body + size])
+        before = before if kind == _GOES_ON else kind
         if kind == _BOUNDSHEET:
             sheets.append(struct.unpack_from("<I", stream, body)[0])
     if len(sheets) > MOST_PARTS:
         raise _refused(name, f"it has {len(sheets):,} sheets")
-    together = 0
+    lengths = _lengths(texts)
+    together = text = 0
     for start in sheets:
         bottom = across = count = 0
         for kind, body, length in _records(stream, start):
@@ -136,6 +144,9 @@ def _measure(name: str, stream: bytes) -> None:
                 raise _refused(name, f"a sheet holds more than {MOST_CELLS:,} cells")
             if kind in _CELL:
                 row, column = struct.unpack_from("<HH", stream, body)
+                if kind == _TEXT_CELL and length >= 10:
+                    at = struct.unpack_from("<I", stream, body + 6)[0]
+                    text += lengths[at] if at < len(lengths) else _LONGEST_TEXT
             elif kind in _CELLS:
                 row, column = struct.unpack_from("<HH", stream, body)
                 column += max(0, (length - 6) // _CELLS[kind] - 1)
@@ -143,12 +154,52 @@ def _measure(name: str, stream: bytes) -> None:
                 continue
             bottom, across = max(bottom, row + 1), max(across, column + 1)
         together += bottom * across
+        if text > LARGEST_TEXTS:
+            raise _refused(name, f"its cells hold more than {size_words(LARGEST_TEXTS)} of text")
         if across > MOST_COLUMNS or together > MOST_CELLS:
             raise _refused(
                 name,
                 f"its cells span {bottom:,} rows and {across:,} columns, where at most {MOST_COLUMNS:,} columns and"
                 f" {MOST_CELLS:,} cells are read in all sheets (is there a stray cell far from the others?)",
             )
+
+
+def _lengths(parts: list[bytes]) -> list[int]:
+    """Characters of each text that cells share, as far as they can be made out: a record and those that it goes on
+    in, each of which begins with a text's first byte or, within its characters, with a byte that says how wide they
+    are."""
+    out: list[int] = []
+    part, at = 0, 8  # behind two counts
+
+    def taken(size: int) -> bytes:
+        nonlocal part, at
+        got = b""
+        while size:
+            while at >= len(parts[part]):
+                part, at = part + 1, 0
+            piece = parts[part][at : at + size]
+            got, at, size = got + piece, at + len(piece), size - len(piece)
+        return got
+
+    try:
+        while True:
+            count, how = struct.unpack("<HB", taken(3))
+            runs = struct.unpack("<H", taken(2))[0] if how & 8 else 0
+            more = struct.unpack("<I", taken(4))[0] if how & 4 else 0
+            left, wide = count, 1 + (how & 1)
+            while left:
+                if at >= len(parts[part]):
+                    part, at = part + 1, 0
+                    wide = 1 + (parts[part][0] & 1)
+                    at = 1
+                here = min(left, (len(parts[part]) - at) // wide)
+                if not here:
+                    return out
+                at, left = at + here * wide, left - here
+            taken(4 * runs + more)
+            out.append(count)
+    except IndexError:  # its end
+        return out
 
 
 def _container(stream: bytes) -> bytes:

@@ -14,7 +14,7 @@ import zipfile
 import zlib
 
 from loadbook.core.errors import IntakeError, Problem
-from loadbook.core.outside import LARGEST_UNPACKED, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, size_words
+from loadbook.core.outside import LARGEST_TEXTS, LARGEST_UNPACKED, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, size_words
 
 ZIP = b"PK\x03\x04"
 MEND = "Open it in a spreadsheet program and save it again as .xlsx, or export CSV"
@@ -30,6 +30,11 @@ _ROW = re.compile(_PREFIX + rb"row(?=[\s/>])")
 _CELL = re.compile(_PREFIX + rb"c(?=[\s/>])")
 _PLACED = re.compile(_PREFIX + rb"c\s[^<>]*?(?<![\w:.-])r\s*=")
 _REFERENCE = re.compile(rb"(?<![\w:.-])r\s*=\s*[\"']([^\"'<>]*)[\"']")
+_TEXT = re.compile(_PREFIX + rb"si(?=[\s/>])")
+_SHARED = re.compile(rb"(?<![\w:.-])t\s*=\s*[\"']s[\"']")
+_SHARED_PLACE = re.compile(
+    _PREFIX + rb"c\s[^<>]*?(?<![\w:.-])t\s*=\s*[\"']s[\"'][^<>]*>\s*" + _PREFIX + rb"v>\s*([0-9]{1,9})\s*</"
+)
 _PLACE = re.compile(rb"([A-Za-z]{0,3})([0-9]{1,7})")
 
 
@@ -58,6 +63,7 @@ def safe_workbook(name: str, data: bytes) -> bytes:
                 text = old.read(item)
                 _measure(name, item.filename, text)
                 new.writestr(item.filename, text)
+            _texts(name, old)
     except _FAULTS as exc:
         raise IntakeError(
             "the workbook cannot be opened", [Problem(f"it is damaged: {exc}", name)], remedy=MEND
@@ -96,6 +102,28 @@ def _measure(name: str, part: str, text: bytes) -> None:
             f"the cells of {part} span {bottom:,} rows and {across:,} columns, where at most {MOST_SHEET_ROWS:,} rows,"
             f" {MOST_COLUMNS:,} columns and {MOST_CELLS:,} cells are read (is there a stray cell far from the others?)",
         )
+
+
+def _texts(name: str, archive: zipfile.ZipFile) -> None:
+    """Refuse a workbook whose cells hold more text than is read: a text kept once is read anew for each cell."""
+    parts = {item.lower(): item for item in archive.namelist()}
+    if "xl/sharedstrings.xml" not in parts:
+        return
+    lengths = [len(part) for part in _TEXT.split(archive.read(parts["xl/sharedstrings.xml"]))[1:]]
+    longest, together = max(lengths, default=0), 0
+    for part, stored in parts.items():
+        if not part.startswith("xl/worksheets/"):
+            continue
+        text = archive.read(stored)
+        count = len(_SHARED.findall(text))
+        if together + count * longest > LARGEST_TEXTS:  # else nothing need be added up
+            places = [int(n) for n in _SHARED_PLACE.findall(text)]
+            sizes = [lengths[n] if n < len(lengths) else 0 for n in places]
+            together += sum(sizes) + (count - len(places)) * longest
+        else:
+            together += count * longest
+        if together > LARGEST_TEXTS:
+            raise _refused(name, f"its cells hold more than {size_words(LARGEST_TEXTS)} of text")
 
 
 def _number(letters: bytes) -> int:

@@ -70,6 +70,7 @@ class BookFolder:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.file = path / FILE
+        self.swept: set[Path] = set()  # folders in which what killed commands left was looked for
         self._conns: dict[threading.Thread, sqlite3.Connection] = {}
         self._identity: tuple[int, int] | None = None  # of the file that the connection writes
         self.say: Callable[[str], None] = warnings.warn  # what a person should hear although the book is in order

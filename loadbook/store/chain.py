@@ -92,11 +92,15 @@ def recorded_tables(conn: sqlite3.Connection) -> dict[str, tuple[str, list[str]]
     names = [r[0] for r in conn.execute("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name")]
     for name in names:
         info = conn.execute(f"PRAGMA table_info({name})").fetchall()
-        columns = [r[1] for r in info]
-        if "intake_id" in columns and name not in _COMPUTED | {"intake", "chain"}:
-            key = next(r[1] for r in info if r[5])
-            found[name] = (key, sorted(c for c in columns if c not in (key, "intake_id")))
+        if "intake_id" in [r[1] for r in info] and name not in _COMPUTED | {"intake", "chain"}:
+            found[name] = _key_and_columns(info)
     return found
+
+
+def _key_and_columns(info: Sequence[Any]) -> tuple[str, list[str]]:
+    """Of a table as SQLite describes it: its integer key, and the other columns in order."""
+    key = next(r[1] for r in info if r[5])
+    return key, sorted(r[1] for r in info if r[1] not in (key, "intake_id"))
 
 
 def _originals(conn: sqlite3.Connection, table: str) -> dict[int, dict[str, Any]]:
@@ -150,8 +154,9 @@ def _put_in(
     conn: sqlite3.Connection, table: str, intake_id: int, first: int, columns: Mapping[str, Sequence[Any]]
 ) -> str:
     """Digest of the rows that an intake has just put into a table; their keys begin with `first`."""
-    declared = {r[1]: r[2] for r in conn.execute(f"PRAGMA table_info({table})")}
-    key, names = recorded_tables(conn)[table]
+    info = conn.execute(f"PRAGMA table_info({table})").fetchall()
+    declared = {r[1]: r[2] for r in info}
+    key, names = _key_and_columns(info)
     if not all(name in names and _stays(values, declared[name]) for name, values in columns.items()):
         return _taken(conn, table, key, names, f"AND {key} >= ? AND intake_id = ?", (first, intake_id))[intake_id]
     digest, count = hashlib.sha256(), len(next(iter(columns.values())))

@@ -81,9 +81,14 @@ class Prepared:
                 self.part.final.unlink(missing_ok=True)
 
 
-def trace_id_of(run: str, source_sha256: str, before: int) -> str:
-    """The id of a run's trace from a source, where the run had so many traces before: the same after a crash."""
-    return "t" + hashlib.sha256(f"{source_sha256} {before} {run}".encode()).hexdigest()[:16]
+def trace_id_of(conn: sqlite3.Connection, run: str, source_sha256: str) -> str:
+    """The id of a run's next trace from a source: the same after a crash, another one where the book has it already."""
+    before = 0
+    while True:
+        trace_id = "t" + hashlib.sha256(f"{source_sha256} {before} {run}".encode()).hexdigest()[:16]
+        if conn.execute("SELECT 1 FROM trace WHERE trace_id = ?", (trace_id,)).fetchone() is None:
+            return trace_id
+        before += 1
 
 
 def prepare(book: BookFolder, trace: Trace, trace_id: str) -> Prepared:
@@ -101,8 +106,9 @@ def prepare(book: BookFolder, trace: Trace, trace_id: str) -> Prepared:
     try:
         writing.make_folder(final.parent, below=book.path)
         for folder in final.parent.parent.iterdir():
-            if not folder.is_symlink():
+            if folder not in book.swept and not folder.is_symlink():  # a folder of thousands is listed once
                 writing.sweep(folder)
+                book.swept.add(folder)
         part = writing.Part(final)
         try:
             data = _parquet(trace)

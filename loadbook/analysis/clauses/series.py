@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from loadbook.analysis.trace.model import Channel, Fault, Floats, Trace
+from loadbook.analysis.trace.model import NOT_SAMPLED, Channel, Fault, Floats, Trace
 from loadbook.analysis.trace.rates import line, rates_of
 from loadbook.analysis.trace.repair import repaired
 from loadbook.analysis.trace.validity import hottest_coldest, interval_s, picked
@@ -242,7 +242,8 @@ def rate(
     ends of a stretch, where samples do not fill the window, there is no figure, unless the stretch is shorter than
     the window: noise would otherwise break a limit there. The samples themselves count in the nearest full window.
     A stretch too short for any slope has that of one straight line through its samples (three or more, none missing),
-    and is thin. Uncertainty is twice the slope's standard error.
+    and is thin. Uncertainty is twice the slope's standard error. Slopes are those of readings alone, not of the lines
+    between the readings of a slower recorder (one_clock); there they go straight from one to the next.
     """
     if not rows or not where.any():
         return None
@@ -255,11 +256,15 @@ def rate(
             y = np.where(y > above_c, y, np.nan)
         if below_c is not None:
             y = np.where(y < below_c, y, np.nan)
+    seen = np.isfinite(y)
+    drawn = seen & (picked(view.trace.flags, rows)[:, first:last] & NOT_SAMPLED > 0)
+    y = np.where(drawn, np.nan, y)
     rates = rates_of(view.t_s[first:last], y, window_s)
-    signed = np.where(_usable(np.isfinite(y), rates.full), rates.slope if rising else -rates.slope, np.nan)
-    lone = _lone_lines(view.t_s[first:last], y, signed, window_s, rising)
+    signed = np.where(_usable(seen, rates.full), rates.slope if rising else -rates.slope, np.nan)
+    _between(view.t_s[first:last], np.isfinite(y), drawn, signed)
+    lone = _lone_lines(view.t_s[first:last], y, seen, signed, window_s, rising)
     if settling is not None:
-        _settle(view.t_s[first:last], y, signed, window_s, settling)
+        _settle(view.t_s[first:last], seen, signed, window_s, settling)
     ranked = np.where(np.isfinite(signed), signed, -np.inf if fastest else np.inf)
     which = ranked.argmax(axis=0) if fastest else ranked.argmin(axis=0)
     steepest = np.take_along_axis(ranked, which[None, :], axis=0)[0]
@@ -269,30 +274,42 @@ def rate(
 
     def error(i: int) -> float | None:
         row = int(which[i - first])
-        found = lone[row] if row in lone else rates.error(row, i - first)
+        if row in lone:
+            found = lone[row]
+        else:
+            own = np.flatnonzero(~drawn[row])
+            found = rates.error(row, int(own[np.abs(own - (i - first)).argmin()]))
         return 2.0 * found if math.isfinite(found) else None
 
     return Series(value, lambda i: names[which[i - first]], error, lambda i: int(which[i - first]) in lone)
 
 
-def _lone_lines(t_s: Floats, y: Floats, signed: Floats, window_s: float, rising: bool) -> dict[int, float]:
+def _between(t_s: Floats, own: Mask, drawn: Mask, signed: Floats) -> None:
+    """Fills in the slopes at moments drawn between two readings."""
+    for row in np.flatnonzero(drawn.any(axis=1) & own.any(axis=1)):
+        signed[row, drawn[row]] = np.interp(
+            t_s[drawn[row]], t_s[own[row]], signed[row, own[row]], left=np.nan, right=np.nan
+        )
+
+
+def _lone_lines(t_s: Floats, y: Floats, seen: Mask, signed: Floats, window_s: float, rising: bool) -> dict[int, float]:
     """Fills in the slope of rows whose whole stretch is too short for any; row -> standard error."""
     out = {}
     for row, values in enumerate(y):
         inside = np.flatnonzero(np.isfinite(values))
-        if inside.size < 3 or np.isfinite(signed[row]).any() or inside[-1] - inside[0] + 1 != inside.size:
+        if inside.size < 3 or np.isfinite(signed[row]).any() or not seen[row, inside[0] : inside[-1] + 1].all():
             continue
         if t_s[inside[-1]] - t_s[inside[0]] >= 0.5 * window_s:
             continue
         slope, out[row] = line(t_s[inside], values[inside])
-        signed[row, inside] = slope if rising else -slope
+        signed[row, inside[0] : inside[-1] + 1] = slope if rising else -slope
     return out
 
 
-def _settle(t_s: Floats, y: Floats, signed: Floats, window_s: float, settling: Settling) -> None:
+def _settle(t_s: Floats, seen: Mask, signed: Floats, window_s: float, settling: Settling) -> None:
     """Blanks what does not count while the furnace comes to its pace."""
-    for row, values in enumerate(y):
-        stretch = np.flatnonzero(np.isfinite(values))
+    for row, valid in enumerate(seen):
+        stretch = np.flatnonzero(valid)
         if not stretch.size or (stretch[0] > 0 and not settling.follows):
             continue
         early = np.flatnonzero(np.isfinite(signed[row]) & (t_s <= t_s[stretch[0]] + window_s))

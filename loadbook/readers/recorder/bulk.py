@@ -26,8 +26,9 @@ from loadbook.readers.tables.cells import Sheet, read_sheet
 from loadbook.store.book import FILE, TRACES, BookFolder
 
 from .kept_layouts import KeptLayout, kept_layout
+from .known_forms import KnownForms
 from .options import Options
-from .part import Part, pieces_of
+from .part import Part, asked_of, pieces_of
 from .read import Read, look
 from .source import Source, open_source
 from .take import LONG_HOURS, TakenTrace, Wanted, take_files
@@ -156,6 +157,7 @@ class _Taking:
         self.form: Form | None = None  # of the file read last
         self.left = _Left()
         self.held = _held(book)
+        self.known_forms = KnownForms(options)
         self.windows: dict[str, list[tuple[str, float, float]]] = {}
 
     def all(self, paths: Sequence[Path], like: Sequence[Path]) -> Bulk:
@@ -196,7 +198,8 @@ class _Taking:
                 done.already += len(wanted)
                 return
             taken = take_files(
-                self.book, run, wanted, self.options, seen=self._seen, held=self.held, dry_run=self.dry_run
+                self.book, run, wanted, self.options, seen=self._seen, held=self.held, dry_run=self.dry_run,
+                known_forms=self.known_forms,
             )  # fmt: skip
         except LoadbookError as exc:
             self.left.add(names, exc, self.form)
@@ -210,12 +213,14 @@ class _Taking:
         if not self.dry_run:
             for one in wanted:
                 sha = open_source(one.path).sha256
-                self.held.setdefault(sha, set()).add((run, one.part.asked(self.book.zone, self.options.sheet)))
+                self.held.setdefault(sha, set()).add((run, one.part.asked(self.book.zone, self.options)))
 
     def _in_the_book(self, run: str, wanted: Sequence[Wanted]) -> bool:
         """Are these very files, as far as they are asked for, in the run's trace."""
-        zone, sheet = self.book.zone, self.options.sheet
-        return all((run, w.part.asked(zone, sheet)) in self.held.get(open_source(w.path).sha256, ()) for w in wanted)
+        return all(
+            (run, w.part.asked(self.book.zone, self.options)) in self.held.get(open_source(w.path).sha256, ())
+            for w in wanted
+        )
 
     # -- forms ---------------------------------------------------------------------------------------
 
@@ -242,7 +247,7 @@ class _Taking:
     def _look(self, source: Source, layout: KeptLayout | None, part: Part | None = None) -> Read:
         return look(
             source, self.options, layout=layout.layout if layout else None, zone=self.book.zone,
-            channels=(part or self.part).channels,
+            channels=(part or self.part).channels, known_forms=self.known_forms,
         )  # fmt: skip
 
     # -- runs ----------------------------------------------------------------------------------------
@@ -282,7 +287,7 @@ class _Taking:
     def _by_time(self, furnace: str, wanted: Wanted) -> str:
         """The one run of a furnace in whose time a file lies."""
         source = open_source(wanted.path)
-        asked = wanted.part.asked(self.book.zone, self.options.sheet)
+        asked = wanted.part.asked(self.book.zone, self.options)
         before = [run for run, of in self.held.get(source.sha256, ()) if of == asked]
         if len(before) == 1:
             return before[0]
@@ -359,7 +364,7 @@ def _held(book: BookFolder) -> dict[str, set[tuple[str, str]]]:
     held: dict[str, set[tuple[str, str]]] = {}
     for row in book.read().execute("SELECT * FROM trace WHERE state = 'current'"):
         for piece in pieces_of(row):
-            held.setdefault(piece["sha256"], set()).add((row["run"], piece.get("asked", "")))
+            held.setdefault(piece["sha256"], set()).update((row["run"], asked) for asked in asked_of(piece))
     return held
 
 

@@ -38,7 +38,7 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
 
     Raises IntakeError where a quote is never closed.
     """
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    text = text.replace("\r\n", "\n").replace("\r", "\n").replace("\u2212", "-")  # a typographer's minus
     cut = not text.endswith("\n")
     rows: list[list[str]] = []
     lines: list[int] = []

@@ -15,16 +15,17 @@ from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 from loadbook.readers.workbook import Book, open_book
 
+from .blocks import date_lines, join_blocks
+from .cells import Columns, kind, look_at_columns
 from .grid import Grid, find_delimiter, split
 from .layout import Layout, column_places
 from .names import unit_of
-from .numbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
 from .options import Question
 from .sheet import sheet_grid
 from .source import Source
-from .times import kind_of, lost_a_digit, stated_time
+from .time_parts import put_together
+from .times import lost_a_digit, stated_time
 
-_NUMBER = re.compile(r"^[-+]?\d+(?:[.,]\d+)?$")
 _DECIMAL = re.compile(r"^[-+]?\d*[.,]\d+(?:[eE][-+]?\d+)?$")
 UNIT_WORD = re.compile(r"^(unit|units|uom|eng\.? ?units?|eu)( #\d+)?$")
 _FORMAT_HINT = re.compile(r"^[\[(]?\s*(?:[dmyhs]{1,4}[-/.: ]?){2,}(?:am/pm)?\s*[\])]?$", re.IGNORECASE)
@@ -51,54 +52,8 @@ class Head:
     named: int = 0  # cells of the longest heading row
     beside: list[int] = field(default_factory=list)  # columns that hold the units of the ones beside them
     above: tuple[int, list[str]] | None = None  # a row of numbers right above the data that is no data
-
-
-@dataclass
-class Columns:
-    """What the cells of each column look like: counts of moment, date, clock, duration, number, blank, text."""
-
-    kinds: list[Counter[str]]
-    width: int
-
-    def share(self, column: int, *kinds: str) -> float:
-        """Share of the filled cells that are of these kinds."""
-        count = self.kinds[column]
-        filled = sum(count.values()) - count["blank"]
-        return sum(count[k] for k in kinds) / filled if filled else 0.0
-
-    def filled(self, column: int) -> int:
-        count = self.kinds[column]
-        return sum(count.values()) - count["blank"]
-
-
-def kind(cell: str) -> str:
-    """One word for a cell: moment, date, clock, duration, number, blank or text."""
-    if _NUMBER.match(cell) and len(cell) not in (8, 14):  # 20260301 and 20260301101500 are times
-        return "number"
-    low = cell.lower()
-    if low in MISSING_WORDS:
-        return "blank"
-    found = kind_of(cell)
-    if found:
-        return found
-    if looks_number(cell) or looks_number(split_unit(cell)[0]):
-        return "number"
-    return "open" if low in OPEN_WORDS else "text"
-
-
-def look_at_columns(grid: Grid, most: int = 1500) -> Columns:
-    """Kinds of cells per column, over up to `most` rows spread through the file, of the usual width."""
-    widths = Counter(len(r) for r in grid.rows if len(r) > 1)
-    if not widths:
-        return Columns([], 0)
-    width = max(widths.items(), key=lambda kv: (kv[1], kv[0]))[0]
-    rows = [r for r in grid.rows if len(r) >= max(2, width * 0.5)]
-    step = max(1, len(rows) // most)
-    kinds: list[Counter[str]] = [Counter() for _ in range(width)]
-    for row in rows[::step]:
-        for column in range(width):
-            kinds[column][kind(row[column]) if column < len(row) else "blank"] += 1
-    return Columns(kinds, width)
+    rewritten: bool = False  # the rows are not those of the file: only the grid holds them
+    questions: list[Question] = field(default_factory=list)
 
 
 def data_test(columns: Columns) -> Callable[[list[str]], bool]:
@@ -135,6 +90,8 @@ def find_head(grid: Grid, columns: Columns, is_data: RowTest) -> Head | None:
             break
     if first is None:
         return None
+    while first and len(rows[first - 1]) >= width * 0.5 and any(kind(c) == "moment" for c in rows[first - 1]):
+        first -= 1  # what stands there beside a time is data, whatever it is
     return head_above(rows, grid.lines, first, width)
 
 
@@ -226,7 +183,7 @@ def _is_unit_row(row: list[str]) -> bool:
 def _is_name_row(row: list[str], width: int) -> bool:
     filled = [c for c in row if c]
     texts = sum(1 for c in filled if kind(c) == "text" or kind(c) == "number")
-    if _has_decimals(row):
+    if _has_decimals(row) or any(kind(c) == "moment" for c in filled):
         return False
     return len(row) >= width * 0.5 and len(filled) >= min(2, width) and texts >= 0.6 * len(filled)
 
@@ -307,7 +264,7 @@ def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
             remedy="Is this the recorder's data file? --delimiter, --heading and --encoding may help",
         )
     columns, head = table
-    return Table(grid, columns, head, encoding, delimiter, notes=grid.notes)
+    return Table(grid, columns, head, encoding, delimiter, notes=grid.notes, questions=head.questions)
 
 
 def _prepare(grid: Grid, layout: Layout) -> None:
@@ -350,10 +307,12 @@ def _skip(grid: Grid, layout: Layout) -> None:
 
 
 def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[Columns, Head] | None:
+    _upright(grid, name)
+    questions = [] if layout.heading else join_blocks(grid, layout.headings)
     columns = look_at_columns(grid)
     if columns.width < 2:
         return None
-    if _days_alone(grid, columns):
+    if _days_alone(grid, columns) or _dates_between(grid, columns):
         columns = look_at_columns(grid)
     is_data = data_test(columns)
     _no_blocks(grid, is_data, name)
@@ -373,12 +332,51 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
             [Problem("no row of data and no heading", name, line, None, ", ".join(row))],
             remedy=f"Correct it, or leave it out with --skip {quote(row[0])}",
         )
+    columns = _times_whole(grid, columns, head)
+    head.questions += questions
     _units_beside(grid, columns, head)
     if not head.nameless and not layout.heading:
         if delimiter in ("spaces", "wide spaces"):
             _place(grid, head, columns.width, name)
         _must_fit(grid, head, columns, name, delimiter)
     return columns, head
+
+
+def _upright(grid: Grid, name: str) -> None:
+    """Raises IntakeError where times run along a row: the table lies on its side."""
+    for line, row in zip(grid.lines[:50], grid.rows[:50], strict=True):
+        if len(row) > 5 and sum(kind(c) in ("moment", "clock") for c in row[1:]) > 0.8 * len(row):
+            raise IntakeError(
+                "the table lies on its side: its times run along a row",
+                [Problem("a time in every column", name, line, None, ", ".join(row[:3]))],
+                remedy="Turn it in a spreadsheet program (copy, then paste transposed) and save it again",
+            )
+
+
+def _dates_between(grid: Grid, columns: Columns) -> bool:
+    """Give clock times the dates that stand in lines of their own; whether there were any."""
+    if any(columns.share(c, "moment", "date") > 0.5 for c in range(columns.width)):
+        return False
+    clocks = [c for c in range(columns.width) if columns.share(c, "clock") > 0.5]
+    return len(clocks) == 1 and date_lines(grid, clocks[0])
+
+
+def _times_whole(grid: Grid, columns: Columns, head: Head) -> Columns:
+    """Put times that stand in pieces together, in place."""
+    gone, note = put_together(grid, columns, head.names, head.first)
+    if not note:
+        return columns
+    grid.notes.append(note)
+    head.rewritten = True
+    if gone:
+        kept = [c for c in range(columns.width) if c not in gone]
+        place = next(c for c, name in enumerate(head.names) if c in kept and c + 1 in gone)
+        head.names[place] = "Time"
+        head.names[:], head.units[:] = [head.names[c] for c in kept], [head.units[c] for c in kept]
+        for i in range(head.first, len(grid.rows)):
+            grid.rows[i] = [cell for c, cell in enumerate(grid.rows[i]) if c not in gone]
+        head.named = len(kept)
+    return look_at_columns(grid)
 
 
 _MIDNIGHT = re.compile(r"[ T](?:0?0:00(?::00(?:[.,]0+)?)?|12:00(?::00)? ?[Aa][Mm])$")
@@ -473,6 +471,8 @@ def _place(grid: Grid, head: Head, width: int, name: str) -> None:
         places = [_over(span, edges) for span in spans]
         over = len(spans) == width or all(_aligned(s, edges[p]) for s, p in zip(spans, places, strict=True))
         cells = _placed(row, places, width) if over else None
+        if cells is None and len(spans) == len(row) and len(set(places)) < len(places):
+            cells = _by_words(row, spans, edges)
         if cells is None:
             if len([c for c in row if c]) == width and all(re.search(r"\w", c) for c in row):
                 continue  # not over them, and as many
@@ -490,6 +490,16 @@ def _place(grid: Grid, head: Head, width: int, name: str) -> None:
             head.named = width
         elif _is_unit_row(row):
             head.units[:] = [unit_of(u) for u in cells]
+
+
+def _by_words(row: list[str], spans: list[tuple[int, int]], edges: list[tuple[int, int]]) -> list[str] | None:
+    """Names of columns from the words of a heading, each over the column that it stands above; None where one has
+    none."""
+    out: list[list[str]] = [[] for _ in edges]
+    for cell, span in zip(row, spans, strict=True):
+        for word in re.finditer(r"\S+", cell):
+            out[_over((span[0] + word.start(), span[0] + word.end()), edges)].append(word.group())
+    return [" ".join(words) for words in out] if all(out) else None
 
 
 def _same_names(old: list[str], new: list[str]) -> bool:
@@ -573,4 +583,4 @@ def _one_sheet(book: Book, sheet: str, name: str, layout: Layout) -> Table | Non
     timed = any(columns.share(c, "moment", "date", "clock", "duration") > 0.5 for c in range(columns.width))
     if not timed and (columns.width < 2 or head.nameless):
         return None
-    return Table(grid, columns, head, "workbook", ",", sheet, book.epoch, grid.notes)
+    return Table(grid, columns, head, "workbook", ",", sheet, book.epoch, grid.notes, head.questions)

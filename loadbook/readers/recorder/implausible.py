@@ -146,8 +146,8 @@ def changed_over(values: Floats, t: Floats, temperatures: list[int]) -> list[tup
     for i in temperatures:
         step = np.abs(np.diff(values[i]))
         for k in np.flatnonzero(step > JUMP_C)[:50]:
-            before = _medians(values[:, max(0, k - 4) : k + 1])
-            after = _medians(values[:, k + 1 : k + 6])
+            before = _at_its_end(values[:, max(0, k - 4) : k + 1])
+            after = _at_its_end(values[:, k + 1 : k + 6][:, ::-1])
             far = abs(after[i] - before[i])
             with np.errstate(invalid="ignore"):
                 crossed = (np.abs(after[i] - before) < 0.2 * far) & (
@@ -159,6 +159,13 @@ def changed_over(values: Floats, t: Floats, temperatures: list[int]) -> list[tup
                 found.append((i, int(others[0]), int(k + 1)))
                 break
     return found
+
+
+def _at_its_end(values: Floats) -> Floats:
+    """Where each row stands at its end: its median, and from there on at its usual step."""
+    level = _medians(values)
+    step = _medians(np.diff(values, axis=1)) if values.shape[1] > 2 else np.zeros(len(values))
+    return np.asarray(level + np.nan_to_num(step) * (values.shape[1] - 1) / 2.0)
 
 
 def falls_alone(lows: dict[int, float]) -> list[int]:

@@ -81,6 +81,9 @@ class Settings:
     readings        numbers that look like a sentinel and are readings
     blank_times     rows without a time: 'spread' evenly between the written ones, or 'skip'
     repeated_times  rows with the same time and other values: 'spread' (rounded times), or 'first' (duplicates)
+    headings        where a heading within the data says something else: 'join' (each column by its name), or 'first'
+                    (only the rows below headings like the first)
+    minus           negative numbers are written '1.5-' ('behind') or '(1.5)' ('brackets')
     short_rows      rows with fewer cells than the heading: 'blank' (the last cells are blank) or 'skip' (left out)
     status          words beside the values that call them worth nothing: 'out' takes these out, 'keep' does not
     skip            rows beginning with one of these texts are left out
@@ -105,6 +108,8 @@ class Settings:
     readings: tuple[str, ...] = ()
     blank_times: str = ""
     repeated_times: str = ""
+    headings: str = ""
+    minus: str = ""
     short_rows: str = ""
     status: str = ""
     skip: tuple[str, ...] = ()
@@ -187,6 +192,8 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "unit": ("", "c", "f", "k"),
     "blank_times": ("", "spread", "skip"),
     "repeated_times": ("", "spread", "first"),
+    "headings": ("", "join", "first"),
+    "minus": ("", "behind", "brackets"),
     "short_rows": ("", "blank", "skip"),
     "status": ("", "out", "keep"),
 }

@@ -8,6 +8,7 @@ half of a scan interval, else the row begins a new scan) is told.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from .head import Table
 from .layout import Layout
 from .names import is_counter, read_heading, unit_of
 from .rows import sort_out, time_indexes
+from .status import questions_of, statuses, take_out
 from .wide import CellReader, Raw, ignored
 
 VALUE_WORD = re.compile(r"^(value|reading|data|pv|measurement|measured|val|result|temp|temperature)$")
@@ -45,20 +47,25 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     flag = np.zeros(len(cells.rows), np.uint8)
     width = len(names)
     padded = [row if len(row) >= width else [*row, *[""] * (width - len(row))] for row in cells.rows]
+    taken = set(time_indexes(names, layout, where)) | {at_channel, at_value, at_unit}
+    more, left = _more_columns(table, taken)
+    found = statuses(table, taken) if layout.status != "keep" else []
+    found = [replace(s, covers=(at_value, *more)) for s in found]
+    if found and not layout.status:
+        cells.questions += questions_of(table, found)
     for k, row in enumerate(padded):
         label = row[at_channel]
         channel[k] = labels.setdefault(label, len(labels))
         value[k], flag[k] = reader.read(row[at_value], label, cells.lines[k])
         if at_unit >= 0 and row[at_unit]:
             units.setdefault(label, set()).add(row[at_unit])
-    for label, found in reader.units.items():
-        units.setdefault(label, set()).update(found)
+    for label, seen in reader.units.items():
+        units.setdefault(label, set()).update(seen)
+    cells.notes += take_out(found, [at_value], padded, value[None, :], flag[None, :], names)
     known = _known_units(units, where)
     overall = table.head.units[at_value] or read_heading(names[at_value]).unit or unit_of(names[at_value])
     times, lines = np.array(cells.times, float), np.array(cells.lines)
     raw = on_scans(times, channel, value, flag, lines, list(labels))
-    taken = set(time_indexes(names, layout, where)) | {at_channel, at_value, at_unit}
-    more, left = _more_columns(table, taken)
     named_by_label = not more or bool(VALUE_WORD.match(read_heading(names[at_value]).name.casefold()))
     raw.headings = [
         read_heading(label if named_by_label else f"{label} {names[at_value]}", known.get(label, "") or overall)
@@ -67,6 +74,7 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     for column in more:
         for k, row in enumerate(padded):
             value[k], flag[k] = reader.read(row[column], names[column], cells.lines[k])
+        take_out(found, [column], padded, value[None, :], flag[None, :], names)
         beside = on_scans(times, channel, value, flag, lines, list(labels))
         own = table.head.units[column]
         called = [f"{label} {names[column]}" if len(labels) > 1 else names[column] for label in labels]

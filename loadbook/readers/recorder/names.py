@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LONGEST_NAME
@@ -177,6 +178,7 @@ def is_elapsed(name: str) -> bool:
     return bool(_ELAPSED.search(_words(name)))
 
 
+@lru_cache(4_096)
 def read_heading(text: str, unit: str = "") -> Heading:
     """Quantity and role of a heading; `unit` is one found elsewhere (a unit row, a unit column, the cells).
 

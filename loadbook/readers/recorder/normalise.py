@@ -20,7 +20,7 @@ from .channels import ChannelSpec, normalise_values
 from .head import unique
 from .layout import ChannelRule, Layout
 from .names import Heading
-from .numbers import MARKS_OPTION, looks_number
+from .numbers import MARKS_OPTION, looks_number, minus_of
 from .options import Question
 from .part import Window
 from .wide import Raw
@@ -218,6 +218,17 @@ def _unknown(raw: Raw) -> list[Question]:
                 MARKS_OPTION,
             )
         )
+    for how in ("behind", "brackets"):
+        texts = [text for text in by_text if minus_of(text) == how]
+        if texts:
+            column, _, line = min((f for t in texts for f in by_text[t]), key=lambda f: f[2])
+            questions.append(
+                Question(
+                    f"{texts[0]!r} in {column!r} (line {line}) and {len(texts) - 1} texts like it: negative numbers?",
+                    f"--minus {how}, or --blank for each",
+                )
+            )
+            by_text = {text: found for text, found in by_text.items() if text not in texts}
     for text, found in list(by_text.items())[:10]:
         column, _, line = min(found, key=lambda f: f[2])
         count = sum(f[1] for f in found)

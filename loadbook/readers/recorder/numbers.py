@@ -99,6 +99,20 @@ def to_float(cell: str, decimal: str, thousands: str) -> float:
     return float(cell.replace(decimal, ".") if decimal != "." else cell)
 
 
+_MINUS = {"behind": re.compile(r"(\d[\d.,]*) ?-"), "brackets": re.compile(r"\( ?(\d[\d.,]*) ?\)")}
+
+
+def minus_of(cell: str) -> str:
+    """How a negative number is written whose minus does not stand before it: 'behind', 'brackets' or ''."""
+    return next((how for how, pattern in _MINUS.items() if pattern.fullmatch(cell)), "")
+
+
+def with_minus(cell: str, how: str) -> str:
+    """'1.5-' or '(1.5)' as '-1.5', where negative numbers are written so; else the cell itself."""
+    match = _MINUS[how].fullmatch(cell) if how else None
+    return f"-{match[1]}" if match else cell
+
+
 def split_unit(cell: str) -> tuple[str, str]:
     """A cell like '612.3 °C' as ('612.3', '°C'); without a unit the second is ''."""
     match = _UNIT_TAIL.match(cell) if len(cell) <= LONGEST else None

@@ -20,6 +20,7 @@ from loadbook.core.times import from_stored, parse_moment, stored
 
 from .layout import fits
 from .names import Heading
+from .options import Options
 
 LOOSE_S = 3600.0  # so far beyond a run's own times a file may reach without being cut: people write full hours
 
@@ -46,10 +47,12 @@ class Part:
     apart: bool = False
     join: bool = False
 
-    def asked(self, zone: ZoneInfo, sheet: str = "") -> str:
+    def asked(self, zone: ZoneInfo, options: Options | None = None) -> str:
         """What of a file is asked for, as a text that is the same whenever the same is; '' for all of it."""
         window = [stored(parse_moment(t, zone)) if t else "" for t in (self.begins, self.ends)]
-        said = {"channels": sorted(self.channels), "from": window[0], "to": window[1], "sheet": sheet}
+        said = {"channels": sorted(self.channels), "from": window[0], "to": window[1]}
+        if options is not None:
+            said |= {"sheet": options.sheet, "stretch": options.stretch}
         said = {name: value for name, value in said.items() if value}
         return json.dumps(said, ensure_ascii=False, sort_keys=True) if said else ""
 
@@ -102,6 +105,16 @@ def chosen(headings: Sequence[Heading], patterns: Sequence[str], where: str) -> 
                 f"no channel fits --channels {pattern!r}", [Problem(f"the channels are {names}"[:400], where or None)]
             )
     return [i for i, h in enumerate(headings) if any(fits(p, h.name, h.full) for p in patterns)]
+
+
+def asked_of(piece: dict[str, Any]) -> set[str]:
+    """What was asked for of the file of a piece: one text; a second where the sheet that was read was not part of it,
+    as `asked` says it with that sheet."""
+    asked = piece.get("asked", "")
+    said = json.loads(asked or "{}")
+    if "sheet" in said or "sheet" not in piece:
+        return {asked}
+    return {asked, json.dumps(said | {"sheet": piece["sheet"]}, ensure_ascii=False, sort_keys=True)}
 
 
 def key_of(parts: Sequence[tuple[str, str]]) -> str:

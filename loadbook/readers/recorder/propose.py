@@ -9,10 +9,12 @@ from itertools import pairwise
 import numpy as np
 
 from loadbook.core.errors import IntakeError, UsageError
+from loadbook.core.typed import quote
 
+from .cells import kind
 from .channels import listed
 from .grid import find_delimiter
-from .head import UNIT_WORD, Table, kind, open_table
+from .head import UNIT_WORD, Table, open_table
 from .layout import ChannelRule, Layout, with_rules
 from .long import VALUE_WORD
 from .names import is_counter, is_elapsed, read_heading
@@ -71,6 +73,7 @@ def propose(source: Source, options: Options, base: Layout | None = None) -> Dra
         layout = replace(layout, time_columns=tuple(f"#{i + 1}" for i in guess.columns))
     layout = _resolve_shape(layout, options, table, guess, questions)
     layout = _leave_out(layout, table, guess, notes)
+    questions += _other_times(layout, table, guess, options)
     if table.head.nameless:
         notes.append("no heading stands above the data: columns are numbered")
     doubled = [n for n in table.head.names if re.search(r" #\d+$", n)]
@@ -175,6 +178,34 @@ def _leave_out(layout: Layout, table: Table, guess: TimeGuess, notes: list[str])
     if text:
         notes.append(f"{listed(text)} hold{'s' if len(text) == 1 else ''} text: left out")
     return with_rules(layout, tuple(rules)) if rules else layout
+
+
+def _other_times(layout: Layout, table: Table, guess: TimeGuess, options: Options) -> list[Question]:
+    """What is asked of a second column of times that stands before channels, and says something else than the first:
+    the channels behind it were read at its times."""
+    if layout.shape == "long" or guess.kind not in ("clock", "time of day"):
+        return []
+    columns, names = table.columns, table.head.names
+    main = guess.columns[-1]
+    told = "moment" if columns.share(main, "moment") > 0.5 else "clock"
+    numeric = [c for c in range(columns.width) if columns.share(c, "number", "open") > 0.5]
+    for i in range(main + 1, columns.width):
+        between, behind = (any(a < c < b for c in numeric) for a, b in ((main, i), (i, columns.width)))
+        stated = any(r.fits(names[i], read_heading(names[i]).name) for r in options.channels)
+        if columns.share(i, told) <= 0.5 or not between or not behind or stated:
+            continue
+        pairs = [(r[main], r[i]) for r in table.rows if i < len(r) and r[main] and r[i]]
+        other = sum(a != b for a, b in pairs)
+        if other > 0.01 * len(pairs):
+            return [
+                Question(
+                    f"{names[i]!r} has other times than {names[main]!r} ({other} of {len(pairs)} rows): are the"
+                    " channels behind it read at its times?",
+                    f"--columns 1-{i} here and --columns {i + 1}-{columns.width} by a command of its own with --join,"
+                    f" or --channel {quote(names[i] + '=ignore')} where it does not matter",
+                )
+            ]
+    return []
 
 
 def _is_channel(table: Table, column: int, layout: Layout) -> bool:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from loadbook.core.errors import IntakeError
+from loadbook.core.errors import IntakeError, LoadbookError
 
 from .head import open_table
+from .known_forms import KnownForms
 from .layout import Layout
 from .long import read_long
 from .normalise import Reading, normalise
@@ -60,20 +62,29 @@ def look(
     known: dict[str, tuple[str, str]] | None = None,
     channels: Sequence[str] = (),
     window: Window | None = None,
+    known_forms: KnownForms | None = None,
 ) -> Read:
     """Read a file as far as it can be, collecting every open question.
 
     layout    a saved layout; without one (or where the options are about the time) it is proposed
+    known_forms  what was found out of other files by the same answers: a form that is known is not found out again
     channels, window  the part of the file that is wanted (part.py); nothing is asked about the rest
     Raises  IntakeError where rows cannot be read at all
     """
+    draft, raw = None, None
     if layout is not None and layout.time_columns and not options.about_time:
-        settled, draft = options.on(layout), None
+        settled = options.on(layout)
         raw = read_raw(source, settled)
-    else:
+    elif known_forms is not None and layout is None and (known_form := known_forms.of(source)):
+        settled = known_form
+        with contextlib.suppress(LoadbookError):  # what it is about is said by the longer way
+            raw = read_raw(source, settled)
+    if raw is None:
         draft = propose(source, options, layout)
         settled = draft.layout
         raw = _by_draft(source, draft)
+        if known_forms is not None and layout is None:
+            known_forms.keep(source, draft)
     if channels:
         raw = _only(raw, chosen(raw.headings, channels, source.name))
     start, dated = options.start, []

@@ -58,17 +58,20 @@ def time_indexes(names: list[str], layout: Layout, where: str) -> list[int]:
 
 
 _SAID = re.compile(r"\b(?:UTC|GMT) ?([+-]\d{1,2}(?::?\d{2})?)\b")
-_NAMED = re.compile(rf"\d ?({'|'.join(n for n in ZONE_HOURS if len(n) > 1)})\b")
+_ZONES = "|".join(n for n in ZONE_HOURS if len(n) > 1)
+_NAMED = re.compile(rf"\d ?({_ZONES})\b")
+_OF_TIMES = re.compile(rf"\b({_ZONES})\b(?! ?[+-]\d)")
 
 
 def offset_said(table: Table, stamps: list[int]) -> tuple[str, str]:
     """(distance from UTC such as '-05:00', the text that says so) that the heading of a time or a line above the
     heading states for the clock; ('', '') where nothing does, or more than one thing."""
     texts = [table.head.names[i] for i in stamps if i < len(table.head.names)]
+    own = len(texts)
     texts += [" ".join(c for c in row if c) for row in table.head.preamble[:200]]
     found = {}
-    for text in texts:
-        for pattern in (_SAID, _NAMED):
+    for number, text in enumerate(texts):
+        for pattern in (_SAID, _NAMED, *([_OF_TIMES] if number < own else [])):
             for match in pattern.finditer(text[:300]):
                 hours = match[1]
                 minutes = round(offset_of(hours if hours in ZONE_HOURS else _two_digits(hours)).total_seconds() / 60)
@@ -145,7 +148,7 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
     read_time = time_reader(layout)
     again = {tuple(r) for r in (*table.head.rows, *table.head.preamble)}
     again |= {tuple(r[:width]) for r in again}
-    out = Cells([], is_aware(layout), [], [], list(table.notes), offset=offset_said(table, stamps))
+    out = Cells([], is_aware(layout), [], [], list(table.notes), list(table.head.questions), offset_said(table, stamps))
     strange: list[tuple[int, list[str], str]] = []
     problems: list[Problem] = []
 
@@ -268,7 +271,9 @@ def _strange(rows: list[tuple[int, list[str], str]], last_data: int, where: str,
                     line,
                     None,
                     cell,
-                    f"Correct it, or leave the row out with --skip {quote(row[0])}",
+                    f"Correct it, or leave the row out with --skip {quote(_begins(row[0]))}"
+                    if row[0]
+                    else "Correct it",
                 )
             )
         else:
@@ -279,11 +284,17 @@ def _strange(rows: list[tuple[int, list[str], str]], last_data: int, where: str,
                     line,
                     None,
                     row[0],
-                    f"Leave it out with --skip {quote(row[0][:24])}",
+                    f"Leave it out with --skip {quote(_begins(row[0]))}" if row[0] else "Correct the row",
                 )
             )
     _note(notes, footers, "row", "below the data left out")
     return problems
+
+
+def _begins(cell: str) -> str:
+    """What rows such as this one begin with: the sign of a comment, or the text itself."""
+    sign = re.match(r"[#;!%*]+|//+|--+", cell)
+    return sign.group() if sign else cell[:24]
 
 
 def _has_number(row: list[str], stamps: list[int], layout: Layout) -> bool:

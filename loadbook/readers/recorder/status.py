@@ -48,6 +48,10 @@ def statuses(table: Table, stamps: set[int]) -> list[Status]:
     numbers = [
         c for c in range(columns.width) if c not in stamps and columns.share(c, "number", "open") > 0.5
     ]  # fmt: skip
+    alike = [
+        c for c in range(min(columns.width, len(names)))
+        if c - 1 in numbers and columns.share(c, "text") > 0.5 and _NAME.search(_spaced(names[c]))
+    ]  # fmt: skip
     found = []
     for c in range(min(columns.width, len(names))):
         if c in stamps or c in numbers or not columns.filled(c) or _NO_SENSOR.search(_spaced(names[c])):
@@ -64,7 +68,7 @@ def statuses(table: Table, stamps: set[int]) -> list[Status]:
     for c, worthless in found:
         rest = " ".join(_NAME.sub(" ", _spaced(names[c])).split()).casefold()
         own = [n for n in numbers if rest and read_heading(names[n]).name.casefold() == rest]
-        beside = [c - 1] if c - 1 in numbers and len(found) > 1 else []
+        beside = [c - 1] if c - 1 in numbers and max(len(found), len(alike)) > 1 else []
         out.append(Status(c, tuple(own or beside or numbers), worthless))
     return out
 

@@ -23,7 +23,8 @@ def restarts(time: Floats, kind: str) -> list[int]:
     """Rows at which the clock begins again.
 
     time  (n,) seconds in file order;  kind  'elapsed', 'time of day' or 'clock' (dates: only where rows of a later
-          stretch lie between those of an earlier one, at other moments: blocks out of order are sorted)
+          stretch lie between those of an earlier one, at other moments, or where it goes back by whole hours: other
+          blocks out of order are sorted)
     """
     if len(time) < 2 * SHORTEST or newest_first(time):
         return []
@@ -39,8 +40,16 @@ def restarts(time: Floats, kind: str) -> list[int]:
     long = [a for a, b in pairwise(edges) if b - a >= SHORTEST]
     found = [a for a in long[1:] if time[a] < time[:a].max()]
     if kind == "clock":
-        found = [a for a, b in pairwise([*found, len(time)]) if _between(time[:a], time[a:b])]
+        found = [
+            a for a, b in pairwise([*found, len(time)])
+            if _between(time[:a], time[a:b]) or _set_back(float(time[a] - time[a - 1]), usual)
+        ]  # fmt: skip
     return found
+
+
+def _set_back(step: float, usual: float) -> bool:
+    """Does a step back look like a clock set back by whole hours, up to three: the next row came an interval later."""
+    return usual < 600 and any(-3600.0 * k <= step <= -3600.0 * k + 2.5 * usual for k in (1, 2, 3))
 
 
 def _between(before: Floats, after: Floats) -> bool:

@@ -32,11 +32,12 @@ from loadbook.store.run_records import RunRecord, load_run
 
 from .channels import ChannelSpec
 from .kept_layouts import KeptLayout
+from .known_forms import KnownForms
 from .merge import Merged, Piece, merged
 from .names import read_heading
 from .normalise import Counts
 from .options import Options, Question, stop
-from .part import Part, key_of, pieces_of
+from .part import Part, asked_of, key_of, pieces_of
 from .read import Read, look
 from .source import Source, open_source
 from .time_axis import gaps
@@ -115,46 +116,47 @@ def take_trace(
 
 def take_files(
     book: BookFolder, run: str, wanted: Sequence[Wanted], options: Options, *, seen: Seen | None = None,
-    held: Collection[str] | None = None, dry_run: bool = False,
+    held: Collection[str] | None = None, dry_run: bool = False, known_forms: KnownForms | None = None,
 ) -> TakenTrace:  # fmt: skip
     """As `take_trace`, with a part and a layout for each file; how files go together is the first one's part.
 
     seen     called with each file as read, before its questions; what it raises ends the intake
     held     the SHA-256 of all files in the book, where the caller has them
     dry_run  everything but the writing and judging
+    known_forms  what was found out of other files of the same command
     """
     for _ in range(2):
         try:
-            return _take(book, run, wanted, options, seen, held, dry_run)
+            return _take(book, run, wanted, options, seen, held, dry_run, known_forms)
         except ChangedMeanwhile:
             continue  # it is read and judged once more, by what stands there now
-    return _take(book, run, wanted, options, seen, held, dry_run)
+    return _take(book, run, wanted, options, seen, held, dry_run, known_forms)
 
 
 def _take(
     book: BookFolder, run: str, wanted: Sequence[Wanted], options: Options, tell: Seen | None,
-    held: Collection[str] | None, dry_run: bool,
+    held: Collection[str] | None, dry_run: bool, known_forms: KnownForms | None,
 ) -> TakenTrace:  # fmt: skip
     conn = book.read()
     record = seen = load_run(conn, run)
     part, layout = wanted[0].part, wanted[0].layout
-    asked_of: dict[tuple[str, str], tuple[Source, Wanted]] = {}  # the same part of the same bytes is one piece
+    parts: dict[tuple[str, str], tuple[Source, Wanted]] = {}  # the same part of the same bytes is one piece
     for one in wanted:
         source = open_source(one.path)
-        asked_of[source.sha256, one.part.asked(book.zone, options.sheet)] = source, one
+        parts[source.sha256, one.part.asked(book.zone, options)] = source, one
     there = record.trace if part.join else None
     if record.trace is not None:
-        names = [source.name for source, _ in asked_of.values()]
-        had = {(p["sha256"], p.get("asked", "")) for p in pieces_of(record.trace)}
-        if asked_of.keys() <= had:
+        names = [source.name for source, _ in parts.values()]
+        had = {(p["sha256"], asked) for p in pieces_of(record.trace) for asked in asked_of(p)}
+        if parts.keys() <= had:
             return TakenTrace(run, record.trace["trace_id"], already=True, files=tuple(names))
         if not part.join:
             raise _has_another(record, _names(names))
-        asked_of = {key: given for key, given in asked_of.items() if key not in had}
+        parts = {key: given for key, given in parts.items() if key not in had}
     known, canonical = recorded_channels(record)
     files = [
-        _read(book, source, asked, record, options, one, known, canonical, tell)
-        for (_, asked), (source, one) in asked_of.items()
+        _read(book, source, asked, record, options, one, known, canonical, tell, known_forms)
+        for (_, asked), (source, one) in parts.items()
     ]
     where = _names([f.source.name for f in files])
     for file in files:
@@ -176,8 +178,7 @@ def _take(
     trace.events = record.trace_events(trace.started)
     origin = [*(pieces_of(there) if there else ()), *map(_origin, files)]
     key = key_of([(p["sha256"], p.get("asked", "")) for p in origin])
-    before = conn.execute("SELECT count(*) FROM trace WHERE run = ?", (run,)).fetchone()[0]
-    trace_id = trace_files.trace_id_of(run, key, before)
+    trace_id = trace_files.trace_id_of(conn, run, key)
     parameter_rows, finding_rows = _derived(book, record, trace)
     counts = _counts(files, whole, valid, there)
     rows = trace_rows(files, origin, counts, trace, valid, specs, key, trace_id, layout)
@@ -252,6 +253,7 @@ def _derived(book: BookFolder, record: RunRecord, trace: Trace) -> tuple[list[di
 def _read(
     book: BookFolder, source: Source, asked: str, record: RunRecord, options: Options, wanted: Wanted,
     known: dict[str, tuple[str, str]], canonical: dict[str, Channel], tell: Seen | None,
+    known_forms: KnownForms | None,
 ) -> _File:  # fmt: skip
     """One file, settled and cut. Raises OpenQuestion, IntakeError, LoadbookError where it is wholly another time's."""
     started = times.from_stored(record.row["started"])
@@ -259,7 +261,7 @@ def _read(
     part, layout = wanted.part, wanted.layout.layout if wanted.layout else None
     read = look(
         source, options, layout=layout, zone=book.zone, run_started=started, known=known, channels=part.channels,
-        window=part.window(book.zone, started, ended),
+        window=part.window(book.zone, started, ended), known_forms=known_forms,
     )  # fmt: skip
     if tell is not None:
         tell(source, read)
@@ -315,8 +317,11 @@ def _another_runs(conn: sqlite3.Connection, record: RunRecord, file: _File) -> N
 
 
 def _shared(a: dict[str, Any], b: dict[str, Any]) -> bool:
-    """Do two parts of one file have a sheet, a channel and more than a minute in common."""
+    """Do two parts of one file have a sheet, a stretch, a channel and more than a minute in common."""
     if a.get("sheet", "") != b.get("sheet", ""):
+        return False
+    stretches = [json.loads(p.get("asked") or "{}").get("stretch", "") for p in (a, b)]
+    if stretches[0] != stretches[1] and all(s.isdigit() for s in stretches):
         return False
     if a.get("channels") and b.get("channels") and not {*a["channels"]} & {*b["channels"]}:
         return False

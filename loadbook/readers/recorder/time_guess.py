@@ -13,7 +13,8 @@ from loadbook.core import times as moments
 from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.typed import quote
 
-from .head import Table, kind
+from .cells import kind
+from .head import Table
 from .layout import Layout
 from .names import is_elapsed, read_heading
 from .options import ORDERS, Options, Question

@@ -8,8 +8,10 @@ no calendar has are refused by both.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -17,10 +19,28 @@ if TYPE_CHECKING:
     import pandas as pd
 
 LONGEST = 64  # characters of a time: the patterns below take the square of blanks
-_MONTHS = {
-    m: i
-    for i, m in enumerate(["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"], start=1)
-}
+_MONTHS = (  # English, German, French, Spanish, Italian, Portuguese, Dutch, without accents, and short forms
+    "january januar janvier enero gennaio janeiro januari",
+    "february februar fevrier febrero febbraio fevereiro februari",
+    "march marz mars marzo marco maart mrz mrt", "april avril abril aprile", "may mai mayo maggio maio mei",
+    "june juni juin junio giugno junho", "july juli juillet julio luglio julho", "august aout agosto augustus",
+    "september septembre septiembre settembre setembro", "october oktober octobre octubre ottobre outubro",
+    "november novembre noviembre novembro", "december dezember decembre diciembre dicembre dezembro",
+)  # fmt: skip
+
+
+@lru_cache(1000)
+def month_of(word: str) -> int | None:
+    """The month that a name, or its first three letters or more, means; None where it is none, or more than one.
+
+    >>> month_of("Sep"), month_of("Dez"), month_of("août"), month_of("jui")
+    (9, 12, 8, None)
+    """
+    plain = "".join(c for c in unicodedata.normalize("NFKD", word.casefold()) if not unicodedata.combining(c))
+    found = [i for i, names in enumerate(_MONTHS, start=1) if any(n.startswith(plain) for n in names.split())]
+    return found[0] if len(plain) >= 3 and len(found) == 1 else None
+
+
 _CLOCK = (
     r"(?P<H>\d{1,2}):(?P<M>\d{1,2})(?::(?P<S>\d{1,2})(?:(?:[.,]|:(?=\d{3}(?!\d)))(?P<frac>\d{1,9}))?)?"
     r"\s*(?P<ap>[AaPp]\.?[Mm]\.?)?"
@@ -34,8 +54,8 @@ _OFFSET = rf"\s*(?P<off>(?:UTC|GMT)?[+-]\d{{2}}:?\d{{2}}|{_ZONE_NAME})?"
 _DATES = (
     ("ymd", r"(?P<a>\d{4})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<c>\d{1,2})"),
     ("xxy", r"(?P<a>\d{1,2})(?P<sep>[-/.])(?P<b>\d{1,2})(?P=sep)(?P<c>\d{4}|\d{2})"),
-    ("dMy", r"(?P<a>\d{1,2})(?P<sep>[-/. ]?)(?P<mon>[A-Za-z]{3})[a-z]*(?P=sep),?\s?(?P<c>\d{4}|\d{2})"),
-    ("Mdy", r"(?P<mon>[A-Za-z]{3})[a-z]*(?P<sep>[-/. ])(?P<b>\d{1,2}),?(?P=sep)\s?(?P<c>\d{4})"),
+    ("dMy", r"(?P<a>\d{1,2})\.?(?P<sep>[-/. ]?)(?P<mon>[^\W\d_]{3,10})\.?(?P=sep),?\s?(?P<c>\d{4}|\d{2})"),
+    ("Mdy", r"(?P<mon>[^\W\d_]{3,10})(?P<sep>[-/. ])(?P<b>\d{1,2}),?(?P=sep)\s?(?P<c>\d{4})"),
     ("compact", r"(?P<a>(?:19|20)\d{2})(?P<b>\d{2})(?P<c>\d{2})(?P<sep>)"),
 )
 _WEEKDAY = r"(?:(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+)?"
@@ -48,7 +68,7 @@ _COMPACT_MOMENT = re.compile(
     rf"^{_DATES[4][1]}(?P<join>T|\s|_|)(?P<H>\d{{2}})(?P<M>\d{{2}})(?P<S>\d{{2}})(?P<frac>)(?P<ap>)(?P<off>Z)?$"
 )
 _CTIME = re.compile(  # Tue Sep 17 14:05:03 2019, with a zone's name before the year or without
-    rf"^{_WEEKDAY}(?P<mon>[A-Za-z]{{3}})[a-z]*\.?\s+(?P<b>\d{{1,2}})(?P<sep>)(?P<join>,?\s+)(?:{_CLOCK})"
+    rf"^{_WEEKDAY}(?P<mon>[^\W\d_]{{3,10}})\.?\s+(?P<b>\d{{1,2}})(?P<sep>)(?P<join>,?\s+)(?:{_CLOCK})"
     rf"(?:\s+(?P<off>{_ZONE_NAME}))?\s+(?P<c>\d{{4}})$",
     re.IGNORECASE,
 )
@@ -211,7 +231,7 @@ def parse_cell(cell: str, fmt: str) -> datetime | None:
         elif kind == "xxy":
             day = _date_parts(g, order)
         else:
-            month = _MONTHS.get((g["mon"] or "").lower())
+            month = month_of(g["mon"] or "")
             number = g["a"] if kind == "dMy" else g["b"]
             day = None if month is None else _date_parts({"a": number, "b": str(month), "c": g["c"]}, "dmy")
         return None if day is None else _at(day, g)

@@ -26,7 +26,7 @@ from .grid import Grid
 from .head import Table
 from .layout import Layout
 from .names import Heading, read_heading
-from .numbers import LONGEST, MISSING_WORDS, OPEN_WORDS, number_pattern, split_unit, to_float
+from .numbers import LONGEST, MISSING_WORDS, OPEN_WORDS, number_pattern, split_unit, to_float, with_minus
 from .options import Question
 from .rows import breaks_off, data_above, is_aware, offset_said, sort_out, time_indexes
 from .source import Source, decode
@@ -47,7 +47,7 @@ def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
         return None
     if layout.delimiter in ("spaces", "wide spaces", "labels") or layout.columns or layout.written_time:
         return None
-    if table.head.beside:
+    if table.head.beside or table.head.rewritten or table.questions:
         return None
     frame, names = _frame(source, table, layout)
     if frame is None:
@@ -210,6 +210,7 @@ class CellReader:
 
     def read(self, cell: str, column: str, line: int) -> tuple[float, int]:
         """(number or NaN, flag) of one cell."""
+        cell = with_minus(cell, self.layout.minus)
         if len(cell) <= LONGEST and self.pattern.match(cell):
             value = to_float(cell, self.layout.decimal, self.layout.thousands)
             return (value, 0) if math.isfinite(value) else self._not_understood(cell, column, line)

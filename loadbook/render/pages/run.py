@@ -107,7 +107,9 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         paragraph(MISSING[bool(broken)]) if untold else None,
         _few(untold),
     ]
-    against = sentences([_capital(words(r, system)) + "." for r in judged.load])
+    # what speaks against a load is the shop's own to know, and may name parts of others
+    said = judged.load if sheet.customer is None else ()
+    against = sentences([_capital(words(r, system)) + "." for r in said])
     kept_back = [el("p", el("b", said), class_="rest") for said in (private(sheet) if sheet.customer is None else ())]
     if sheet.customer is not None:
         only = f"For {sheet.customer}. Pieces of others were in the load; they count in the verdict and are not shown."

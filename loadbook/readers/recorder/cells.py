@@ -1,0 +1,63 @@
+"""What the cells of a file look like: one word for a cell, and counts of these words by column."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+from functools import lru_cache
+
+from .grid import Grid
+from .numbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
+from .times import kind_of
+
+_NUMBER = re.compile(r"^[-+]?\d+(?:[.,]\d+)?$")
+
+
+@dataclass
+class Columns:
+    """What the cells of each column look like: counts of moment, date, clock, duration, number, blank, text."""
+
+    kinds: list[Counter[str]]
+    width: int
+
+    def share(self, column: int, *kinds: str) -> float:
+        """Share of the filled cells that are of these kinds."""
+        count = self.kinds[column]
+        filled = sum(count.values()) - count["blank"]
+        return sum(count[k] for k in kinds) / filled if filled else 0.0
+
+    def filled(self, column: int) -> int:
+        count = self.kinds[column]
+        return sum(count.values()) - count["blank"]
+
+
+@lru_cache(16_384)  # a cell is looked at several times on the way
+def kind(cell: str) -> str:
+    """One word for a cell: moment, date, clock, duration, number, blank or text."""
+    if _NUMBER.match(cell) and len(cell) not in (8, 14):  # 20260301 and 20260301101500 are times
+        return "number"
+    low = cell.lower()
+    if low in MISSING_WORDS:
+        return "blank"
+    found = kind_of(cell)
+    if found:
+        return found
+    if looks_number(cell) or looks_number(split_unit(cell)[0]):
+        return "number"
+    return "open" if low in OPEN_WORDS else "text"
+
+
+def look_at_columns(grid: Grid, most: int = 1500) -> Columns:
+    """Kinds of cells per column, over up to `most` rows spread through the file, of the usual width."""
+    widths = Counter(len(r) for r in grid.rows if len(r) > 1)
+    if not widths:
+        return Columns([], 0)
+    width = max(widths.items(), key=lambda kv: (kv[1], kv[0]))[0]
+    rows = [r for r in grid.rows if len(r) >= max(2, width * 0.5)]
+    step = max(1, len(rows) // most)
+    kinds: list[Counter[str]] = [Counter() for _ in range(width)]
+    for row in rows[::step]:
+        for column in range(width):
+            kinds[column][kind(row[column]) if column < len(row) else "blank"] += 1
+    return Columns(kinds, width)
