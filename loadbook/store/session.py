@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core.errors import DamageError, UsageError
 
 from . import session_copy, session_samples, snapshot, sql_files
-from .engine import engine, lock
+from .engine import engine, frame_of, lock
 from .handed import Handed
 from .session_copy import column_types
 from .session_samples import LEFT_OUT, MADE, SAMPLES, LeftOut
@@ -49,7 +49,7 @@ class Session:
 
     def frame(self, sql: str, parameters: Any = None) -> pd.DataFrame:
         """The rows of our own, trusted SQL. Parameters as `?` or `$name`."""
-        return self.connection.execute(sql, parameters or None).df()
+        return frame_of(self.connection, sql, parameters)
 
     def rows(self, sql: str, parameters: Any = None) -> list[tuple[Any, ...]]:
         """The same as tuples."""
@@ -255,6 +255,6 @@ def frame(book: BookFolder, sql: str, params: Sequence[Any] | dict[str, Any] = (
     """The rows of our own, trusted SQL (a stranger's goes through keep.guard). Parameters as `?` or `$name`."""
     connection = open_session(book, needs_of(book, sql))
     try:
-        return connection.execute(sql, params or None).df()
+        return frame_of(connection, sql, params)
     finally:
         connection.close()
