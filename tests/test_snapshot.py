@@ -12,6 +12,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from loadbook.core.errors import NotFoundError
 from loadbook.queries import movement_data
 from loadbook.queries.filters import Filters
 from loadbook.queries.sql import ask_sql
-from loadbook.store import sandbox, session, session_copy, snapshot
+from loadbook.store import sandbox, session, session_copy, snapshot, sql_files
 from loadbook.store.backup import backup, restore
 from loadbook.store.book import FILE, BookFolder
 from loadbook.store.verify import verify
@@ -59,6 +60,12 @@ def moved(book: BookFolder) -> pd.DataFrame:
         return made.frame(MOVED)
 
 
+def rows_of(book: BookFolder, name: str) -> pd.DataFrame:
+    """What a session has under a name."""
+    with session.start(book, {name}) as made:
+        return made.frame(f"SELECT * FROM {name} ORDER BY ALL")
+
+
 def files(book: BookFolder) -> dict[str, bytes]:
     folder = book.path / snapshot.FOLDER
     return {p.name: p.read_bytes() for p in folder.iterdir()} if folder.is_dir() else {}
@@ -70,22 +77,27 @@ def file_of(book: BookFolder, table: str) -> Path:
 
 
 class Copied:
-    """The tables that are copied out of the records while a test looks."""
+    """The tables that are copied out of the records while a test looks, and the kept views that are computed."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.tables: set[str] = set()
-        copy = session_copy.copy
+        copy, make = session_copy.copy, sql_files.make
 
         def seen(reader: Any, connection: Any, table: str, columns: Any) -> None:
             self.tables.add(table)
             copy(reader, connection, table, columns)
 
-        monkeypatch.setattr(session_copy, "copy", seen)
+        def computed(connection: Any, files: Any, *rest: Any) -> None:
+            self.tables |= {file.name for file in files} & set(snapshot.VIEWS)
+            make(connection, files, *rest)
 
-    def __call__(self, book: BookFolder) -> set[str]:
-        """Ask what moved; give back the tables that were copied for it."""
+        monkeypatch.setattr(session_copy, "copy", seen)
+        monkeypatch.setattr(sql_files, "make", computed)
+
+    def __call__(self, book: BookFolder, name: str = "movement") -> set[str]:
+        """Ask what moved; give back what was copied and computed for it."""
         self.tables = set()
-        moved(book)
+        rows_of(book, name)
         return self.tables
 
 
@@ -106,9 +118,10 @@ def test_only_tables_that_changed_are_written_anew_and_the_old_ones_go(book: Boo
     moved(book)
     before = files(book)
     put(book, "reading", reading("R4", "before", 50.0, "03-04T07", serial="9", characteristic="bore"))
-    assert copied(book) == {"reading"}
+    assert copied(book) == {"reading", "movement"}
     after = files(book)
-    assert {n.split("-")[0] for n in after.keys() ^ before.keys()} == {"reading"} and len(after) == len(before)
+    changed = {n.split("-")[0] for n in after.keys() ^ before.keys()}
+    assert changed == {"reading", "movement"} and len(after) == len(before)
     assert all(after[n] == before[n] for n in after.keys() & before.keys() if n != snapshot.LIST)
 
 
@@ -128,12 +141,16 @@ def test_it_may_be_deleted_at_any_moment(book: BookFolder, copied: Copied) -> No
     assert "reading" in copied(book) and copied(book) == set()
 
 
+COLUMN = {"reading": "value_mm", "movement": "before_mm"}
+
+
 def other_rows(data: Path) -> bytes:
     """The file with other values in it, as a forger would write them."""
     made = duckdb.connect()
+    column = COLUMN[data.name.split("-")[0]]
     out = data.with_name("forged")
     made.execute(
-        f"COPY (SELECT * REPLACE (value_mm + 1 AS value_mm) FROM read_parquet('{data}')) TO '{out}' (FORMAT parquet)"
+        f"COPY (SELECT * REPLACE ({column} + 1 AS {column}) FROM read_parquet('{data}')) TO '{out}' (FORMAT parquet)"
     )
     forged = out.read_bytes()
     out.unlink()
@@ -145,6 +162,14 @@ def listed_as(book: BookFolder, file: Path) -> None:
     path = book.path / snapshot.FOLDER / snapshot.LIST
     found = json.loads(path.read_text())
     found["files"][file.name][2] = hashlib.sha256(file.read_bytes()).hexdigest()
+    path.write_text(json.dumps(found))
+
+
+def listed_anew(book: BookFolder, file: Path) -> None:
+    """Put a file into the list as if this program had just written it."""
+    path, there = book.path / snapshot.FOLDER / snapshot.LIST, file.stat()
+    found = json.loads(path.read_text())
+    found["files"][file.name] = [there.st_ino, there.st_ctime_ns, hashlib.sha256(file.read_bytes()).hexdigest()]
     path.write_text(json.dumps(found))
 
 
@@ -161,14 +186,31 @@ HURT = {
 }  # fmt: skip
 
 
+@pytest.mark.parametrize("name", COLUMN)
 @pytest.mark.parametrize("how", HURT)
 @pytest.mark.skipif(os.name == "nt", reason="links and pipes")
-def test_a_file_that_is_not_as_it_was_written_is_not_believed(book: BookFolder, copied: Copied, how: str) -> None:
-    first = moved(book)
-    HURT[how](book, file_of(book, "reading"))
-    pd.testing.assert_frame_equal(moved(book), first)
+def test_a_file_that_is_not_as_it_was_written_is_not_believed(
+    book: BookFolder, copied: Copied, how: str, name: str
+) -> None:
+    moved(book)
+    first = rows_of(book, name)
+    HURT[how](book, file_of(book, name))
+    pd.testing.assert_frame_equal(rows_of(book, name), first)
     in_the_way = how in ("a link", "a folder", "a pipe")  # nothing is written over these
-    assert copied(book) == ({"reading"} if in_the_way else set())
+    assert copied(book, name) == ({name} if in_the_way else set())
+
+
+@pytest.mark.parametrize("name", COLUMN)
+def test_a_file_that_the_engine_cannot_read_is_not_believed(book: BookFolder, copied: Copied, name: str) -> None:
+    """Its list says that it is as it was written: then something else than this program wrote it."""
+    moved(book)
+    first, file = rows_of(book, name), file_of(book, name)
+    writing.put(file, b"PAR1 and no more", over=True)
+    listed_anew(book, file)
+    copied.tables.clear()
+    pd.testing.assert_frame_equal(rows_of(book, name), first)
+    assert copied.tables == {name}
+    assert verify(book).wrong == [] and copied(book, name) == set()  # it was made anew
 
 
 LISTS = [b"", b"{", b"[]", b"null", b'{"form": 1}', b'{"form": 1, "files": []}', b'{"form": 1, "files": {"a": 1}}',
@@ -184,17 +226,15 @@ def test_a_list_that_is_none_counts_as_none(book: BookFolder, copied: Copied, te
     assert copied(book) == set()
 
 
-def test_a_snapshot_that_came_with_its_book_is_none(book: BookFolder, tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", COLUMN)
+def test_a_snapshot_that_came_with_its_book_is_none(book: BookFolder, tmp_path: Path, name: str) -> None:
     """What a stranger packs: a list that was right where it was made."""
     first = moved(book)
-    data = file_of(book, "reading")
-    with book.path.joinpath(snapshot.FOLDER, snapshot.LIST).open("rb") as file:
-        found = json.load(file)
+    data = file_of(book, name)
+    right = rows_of(book, name)[COLUMN[name]].tolist()
     writing.put(data, other_rows(data), over=True)
-    there = data.stat()
-    found["files"][data.name] = [there.st_ino, there.st_ctime_ns, hashlib.sha256(data.read_bytes()).hexdigest()]
-    (book.path / snapshot.FOLDER / snapshot.LIST).write_text(json.dumps(found))
-    assert moved(book)["before_mm"].tolist() != first["before_mm"].tolist()  # where it was made, the forgery works,
+    listed_anew(book, data)
+    assert rows_of(book, name)[COLUMN[name]].tolist() != right  # where it was made, the forgery works,
     (wrong,) = verify(book).wrong  # and is found
     assert wrong.startswith(f"snapshot/{data.name} does not say what the book says: delete the folder snapshot")
     book.close()
@@ -208,7 +248,7 @@ def test_verify_says_that_it_agrees(book: BookFolder, loadbook: Any) -> None:
     moved(book)
     said = loadbook("verify", cwd=book.path)
     assert said.returncode == 0
-    assert "12 tables of the snapshot agree with the book" in said.stdout.splitlines(), said.stdout
+    assert "13 files of the snapshot agree with the book" in said.stdout.splitlines(), said.stdout
 
 
 def test_verify_finds_a_change_behind_the_guards_back(book: BookFolder) -> None:
@@ -220,7 +260,8 @@ def test_verify_finds_a_change_behind_the_guards_back(book: BookFolder) -> None:
         conn.execute("UPDATE reading SET value_mm = value_mm + 1 WHERE reading_id = 1")
         for _, sql in triggers:
             conn.execute(sql)
-    assert any(w.startswith("snapshot/reading-") for w in verify(book).wrong)
+    wrong = verify(book).wrong
+    assert all(any(w.startswith(f"snapshot/{name}-") for w in wrong) for name in COLUMN), wrong
 
 
 def test_where_a_guard_is_gone_the_records_alone_count(book: BookFolder, copied: Copied) -> None:
@@ -383,3 +424,27 @@ def test_a_backup_leaves_it_out(book: BookFolder, tmp_path: Path) -> None:
     with restore(tmp_path / "b.zip", tmp_path / "restored") as restored:
         assert files(restored) == {}
         pd.testing.assert_frame_equal(moved(restored), first)
+
+
+def test_a_view_that_is_made_in_other_words_is_made_anew(
+    book: BookFolder, copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As after an update of the program."""
+    moved(book)
+    assert copied(book) == set()
+    shipped = sql_files.views()
+    other = replace(shipped["reading_at_20c"], text=shipped["reading_at_20c"].text + "\n-- in other words")
+    monkeypatch.setattr(sql_files, "views", lambda: shipped | {"reading_at_20c": other})
+    assert copied(book) == {"movement"} and copied(book) == set()
+    assert len(list((book.path / snapshot.FOLDER).glob("movement-*"))) == 1
+
+
+def test_a_kept_view_spares_the_tables_that_it_was_made_of(book: BookFolder) -> None:
+    first = moved(book)
+    file_of(book, "reading").unlink()
+    with session.start(book, {"movement"}) as made:
+        assert made.rows("SELECT table_name FROM duckdb_tables()") == []
+        made.lock()
+        pd.testing.assert_frame_equal(made.frame(MOVED), first)
+    found = sandbox.run_query(book, MOVED)
+    assert found.columns == list(first.columns) and [r[0] for r in found.rows()] == first["run"].tolist()

@@ -69,7 +69,7 @@ def verify(last_link: str | None, links: Path | None, signed_by: str | None, boo
         click.echo(f"left over: {plain(line)}")
     click.echo(f"{found.links} links of the chain and {found.traces} trace files are as they were written")
     if found.snapshot:
-        click.echo(f"{found.snapshot} tables of the snapshot agree with the book")
+        click.echo(f"{found.snapshot} files of the snapshot agree with the book")
     click.echo(f"last link {found.last_link or '(not reached)'}")
     if wrong:
         click.echo(f"{len(wrong)} wrong")

@@ -63,6 +63,10 @@ class Handed:
         finally:
             del self._held[name]
 
+    def lasting(self, data: bytes) -> str:
+        """The same for as long as the engine lives."""
+        return self._hold(data)
+
     def parquet(self, connection: duckdb.DuckDBPyConnection, query: str, packed: str = "zstd") -> bytes:
         """What a query gives, as the bytes of a Parquet file. connection: of this engine. Raises duckdb.Error"""
         written = _Written()

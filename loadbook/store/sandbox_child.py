@@ -84,7 +84,7 @@ def _answer(request: dict[str, Any]) -> Iterator[dict[str, Any] | list[list[Any]
     module, opener = str(request["session"]).split(":")
     made: Session = getattr(import_module(module), opener)(request["of"], sql)
     connection = made.connection
-    give_up_rights(connection, made.files, memory, float(request["seconds"]))
+    give_up_rights(connection, made.readable(), memory, float(request["seconds"]))
     wrapped = wrap(connection, sql)
     parameters = {p["name"]: _parameter(p) for p in request.get("parameters", [])}
     result = connection.execute(wrapped, parameters or None)

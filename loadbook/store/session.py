@@ -11,7 +11,7 @@ from __future__ import annotations
 import contextlib
 import re
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -33,11 +33,15 @@ if TYPE_CHECKING:
 
 @dataclass
 class Session:
-    """A DuckDB connection over the book, the trace files it reads and those it left out."""
+    """A DuckDB connection over the book, the trace files it reads and those it left out.
+
+    snapshot  what the engine calls the files of the snapshot that it reads
+    """
 
     connection: duckdb.DuckDBPyConnection
     files: list[str] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
+    snapshot: list[str] = field(default_factory=list)
 
     def columns(self, view: str) -> set[str]:
         """The columns of one of the session's views or tables."""
@@ -55,6 +59,10 @@ class Session:
         """(columns, rows) of our own, trusted SQL."""
         result = self.connection.execute(sql, parameters or None)
         return [str(d[0]) for d in result.description or []], result.fetchall()
+
+    def readable(self) -> list[str]:
+        """The files that it has to be allowed to read."""
+        return [*self.snapshot, *self.files]
 
     def __enter__(self) -> Session:
         return self
@@ -79,14 +87,15 @@ def for_query(of: dict[str, Any], sql: str) -> Session:
 
 def refresh(book: BookFolder, sql: str) -> None:
     """Bring the snapshot up to date for a stranger's query, whose own process writes nothing."""
+    if not snapshot.may_keep(book):
+        return
+    wanted = needs_of(book, sql)
     with _one_state(book.read()):
-        needed = set(sql_files.closure(needs_of(book, sql))[0])
-        tables = needed - set(MADE)
-        behind = snapshot.is_behind(book, tables)
-        if tables != needed and snapshot.may_keep(book):
+        plan = _plan(book, wanted)
+        if plan.samples:
             session_samples.check(book)
-    if behind:
-        start(book, tables).connection.close()
+    if plan.behind():
+        start(book, wanted - set(MADE) - {SAMPLES}).connection.close()
 
 
 def names(book: BookFolder) -> tuple[list[str], list[str]]:
@@ -135,43 +144,87 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
         raise UsageError(
             f"the book has no table or view named {', '.join(unknown)}", remedy=f"It has: {', '.join(tables + views)}"
         )
-    load, make = sql_files.closure(wanted)
     connection = engine(python_enable_replacements="false")
     session = Session(connection)
     connection.execute("SET TimeZone = 'UTC'")
     handed = Handed(connection)
-    reader = book.read()
-    with _one_state(reader):
-        behind = _fill(book, connection, handed, [table for table in load if table not in MADE])
-        if set(MADE) & set(load):
+    with _one_state(book.read()):
+        plan = _plan(book, wanted)
+        if not all(_placed(session, handed, plan, view) for view in plan.given):
+            plan = _plan(book, wanted, given=False)
+        for table, columns in plan.tables.items():
+            if not _placed(session, handed, plan, table, columns):
+                session_copy.create(connection, table, columns)
+                session_copy.copy(book.read(), connection, table, columns)
+        if plan.samples:
             session.files, session.left_out = session_samples.fill(book, connection, handed, keep=keep)
-    if keep:
-        snapshot.keep(book, connection, handed, behind)
-    for function in sql_files.functions().values():
-        connection.execute(function.text)
-    for view in make:
-        text = session_samples.text(view.text, session.files) if view.name == SAMPLES else view.text
-        connection.execute(f"CREATE VIEW {view.name} AS\n{text}")
+    sql_files.make(connection, plan.views, {SAMPLES: lambda text: session_samples.text(text, session.files)})
+    if keep and plan.behind() and snapshot.may_keep(book):
+        _leave(book, session, handed, plan)
     return session
 
 
-def _fill(
-    book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed, tables: Sequence[str]
-) -> dict[str, str]:
-    """Make the tables with their rows; give back those that the snapshot lacks, with their files' names."""
+@dataclass(frozen=True)
+class _Plan:
+    """What a session is made of.
+
+    tables   to load, with the columns of each;  samples  are the traces among them?
+    given    views whose rows the snapshot has;  views  to make, each after those that it needs
+    files    table or view -> the name of its file in the snapshot, where it can have one
+    kept     such a name -> the bytes of the file, where it is there
+    """
+
+    tables: dict[str, dict[str, str]]
+    samples: bool
+    given: list[str]
+    views: list[sql_files.SqlFile]
+    files: dict[str, str]
+    kept: dict[str, bytes]
+
+    def behind(self) -> list[str]:
+        """The tables and views whose file is not there and could be."""
+        return [name for name, file in self.files.items() if file not in self.kept]
+
+
+def _plan(book: BookFolder, wanted: set[str], given: bool = True) -> _Plan:
+    """given: views of the snapshot stand for the tables that they were made of"""
     reader = book.read()
-    types = {table: column_types(reader, table) for table in tables}
+    tables, makers = sql_files.closure(wanted)
+    types = {table: column_types(reader, table) for table in tables if table not in MADE}
     files = snapshot.current(reader, types)
-    kept = snapshot.read(book, files.values())
-    behind = {}
-    for table, columns in types.items():
-        session_copy.create(connection, table, columns)
-        file = files.get(table)
-        if file not in kept or not snapshot.fill(connection, handed, table, kept[file]):
-            session_copy.copy(reader, connection, table, columns)
-            if file is not None:
-                behind[table] = file
-    return behind
+    of_views = {v: f for v, f in snapshot.current_views(files).items() if v in {m.name for m in makers}}
+    kept = snapshot.read(book, of_views.values()) if given else {}
+    there = [view for view, file in of_views.items() if file in kept]
+    tables, makers = sql_files.closure(wanted, there)
+    files = {name: file for name, file in files.items() if name in tables}
+    kept |= snapshot.read(book, files.values())
+    samples = not set(MADE).isdisjoint(tables)
+    return _Plan({t: types[t] for t in tables if t in types}, samples, there, makers, files | of_views, kept)
+
+
+def _placed(session: Session, handed: Handed, plan: _Plan, name: str, columns: Mapping[str, str] | None = None) -> bool:
+    """Is a table or view read from its file in the snapshot?"""
+    data = plan.kept.get(plan.files.get(name, ""))
+    if data is None:
+        return False
+    if file := snapshot.place(session.connection, handed, name, data, columns):
+        session.snapshot.append(file)
+    else:
+        del plan.kept[plan.files[name]]  # to be made anew
+    return bool(file)
+
+
+def _leave(book: BookFolder, session: Session, handed: Handed, plan: _Plan) -> None:
+    """Write what the snapshot lacks of a session; a view that had to be computed for it is not computed again."""
+    import duckdb
+
+    made = {}
+    for name in plan.behind():
+        with contextlib.suppress(duckdb.Error):  # the question will meet it, and say so
+            data = made[plan.files[name]] = handed.parquet(session.connection, f'SELECT * FROM "{name}"')
+            if name not in plan.tables:
+                session.snapshot.append(snapshot.place(session.connection, handed, name, data))
+    snapshot.keep(book, made)
 
 
 @contextlib.contextmanager

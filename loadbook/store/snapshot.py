@@ -1,8 +1,10 @@
-"""The snapshot: a book's tables as Parquet beside it (`snapshot/`), so that a question need not copy them from SQLite.
+"""The snapshot: a book's tables as Parquet beside it (`snapshot/`), so that a question need not copy them from SQLite;
+and the views that cost more to compute than to read (VIEWS).
 
 One file a table, named by the table, its columns with their types, and its revision: a file is of use for exactly the
-state that its name stands for, and a table that changed gets a file under another name. A question reads the revisions
-and whatever has no file in one transaction; the tables that it had to copy it leaves here for the next one. Nothing
+state that its name stands for, and a table that changed gets a file under another name. A view's file is named by the
+files of the tables that it reads and by the words and the engine that made it of them. A question reads the revisions
+and whatever has no file in one transaction; what it had to copy or to compute it leaves here for the next one. Nothing
 locks anything. Two that write at once write the same rows under the same name; what a killed one leaves is in no list
 and counts for nothing; and the folder may be deleted at any moment.
 
@@ -13,9 +15,10 @@ that came with its book, out of an archive or by copying, is no snapshot; nor is
 exchanged. (A secret key of this user's would do the same, but would have to be kept somewhere.) Whoever may write into
 the folder could forge a list, but could change the book itself as well: `verify` compares both.
 
-It is read whole and checked before an engine sees it, and held in memory from then on: nothing that happens to the
-folder disturbs a question that has begun. Where guards are gone from the book, rows may have changed uncounted: then
-it is left alone. On a network folder, and wherever the folder cannot be written, the tables are copied each time.
+A file is read whole and checked before an engine sees it, and held in memory from then on, where the engine decodes
+the columns that a query names: nothing that happens to the folder disturbs a question that has begun. Where guards are
+gone from the book, rows may have changed uncounted: then it is left alone. On a network folder, and wherever the folder
+cannot be written, the tables are copied each time.
 """
 
 from __future__ import annotations
@@ -28,13 +31,13 @@ import re
 import sqlite3
 from collections.abc import Collection, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.core.outside import LARGEST_TEXT, opened, read_file
 
-from . import disk, revision, schema_check, session_copy
+from . import disk, revision, schema_check, session_copy, sql_files
 from .engine import engine
 from .handed import Handed
 
@@ -45,6 +48,7 @@ if TYPE_CHECKING:
 
 FOLDER = "snapshot"
 LIST = "files.json"
+VIEWS = ("movement",)
 FORM = 1  # counts up where a file holds something else than before under the same names and types
 _FILE = re.compile(r"(?P<table>[a-z_]+)-[0-9a-f]{16}\.parquet")
 
@@ -64,9 +68,29 @@ def current(reader: sqlite3.Connection, tables: Mapping[str, Columns]) -> dict[s
     for table, columns in tables.items():
         number, token = revisions.get(table, (0, ""))
         if token:
-            state = json.dumps([FORM, table, list(columns.items()), number, token])
-            names[table] = f"{table}-{hashlib.sha256(state.encode()).hexdigest()[:16]}.parquet"
+            names[table] = _file(table, [list(columns.items()), number, token])
     return names
+
+
+def current_views(files: Mapping[str, str]) -> dict[str, str]:
+    """The same of the views that the snapshot may hold and whose tables are all among these.
+
+    files  table -> file, of `current`
+    """
+    from importlib.metadata import version
+
+    names = {}
+    for view in VIEWS:
+        tables, makers = sql_files.closure({view})
+        if files.keys() >= set(tables):
+            texts = [f.text for f in (*sql_files.functions().values(), *makers)]
+            names[view] = _file(view, [[files[table] for table in tables], texts, version("duckdb")])
+    return names
+
+
+def _file(name: str, state: list[Any]) -> str:
+    text = json.dumps([FORM, name, *state])
+    return f"{name}-{hashlib.sha256(text.encode()).hexdigest()[:16]}.parquet"
 
 
 def read(book: BookFolder, names: Collection[str]) -> dict[str, bytes]:
@@ -84,29 +108,18 @@ def read(book: BookFolder, names: Collection[str]) -> dict[str, bytes]:
     return found
 
 
-def is_behind(book: BookFolder, tables: Collection[str]) -> bool:
-    """Must a question copy one of these tables, and could the next one be spared that?"""
-    if not may_keep(book):
-        return False
-    reader = book.read()
-    names = current(reader, {table: session_copy.column_types(reader, table) for table in tables})
-    return len(read(book, names.values())) < len(names)
+def keep(book: BookFolder, made: Mapping[str, bytes]) -> None:
+    """Leave files for the next question, as far as the disk lets it, in place of older ones of the same tables.
 
-
-def keep(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed, names: Mapping[str, str]) -> None:
-    """Write tables of a session for the next one, as far as the disk lets it.
-
-    names  table -> the file's name, as `current` gave it when the table was copied
+    made  name, as `current` gave it when the book was read -> bytes
     """
-    if not names or not may_keep(book):
-        return
     folder = book.path / FOLDER
+    tables = {_table_of(name) for name in made}
     with contextlib.suppress(OSError, LoadbookError):  # it can do without
         writing.make_folder(folder, below=book.path)
         writing.sweep(folder)
-        entries = {name: entry for name, entry in _listed(folder).items() if _table_of(name) not in names}
-        for table, name in names.items():
-            data = handed.parquet(connection, f'SELECT * FROM "{table}"')
+        entries = {name: entry for name, entry in _listed(folder).items() if _table_of(name) not in tables}
+        for name, data in made.items():
             writing.put(folder / name, data, over=True, lasting=False)
             entries[name] = _entry((folder / name).lstat(), data)
         listed = json.dumps({"form": FORM, "files": entries}, indent=1)
@@ -117,45 +130,79 @@ def keep(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed
 
 
 def check(book: BookFolder) -> tuple[int, list[str]]:
-    """Compare the snapshot with the book: (tables that agree, what is wrong). Call where the book is read at one
-    moment. Raises DamageError where the book holds a value that is not of its type."""
+    """Compare the snapshot with the book: (tables and views that agree, what is wrong). Call where the book is read at
+    one moment. Raises DamageError where the book holds a value that is not of its type."""
     folder = book.path / FOLDER
     reader = book.read()
     listed = reader.execute("SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
-    tables = {name: session_copy.column_types(reader, name) for (name,) in listed.fetchall()}
-    names = current(reader, tables)
-    kept = read(book, names.values()) if folder.is_dir() else {}
+    types = {name: session_copy.column_types(reader, name) for (name,) in listed.fetchall()}
+    names = current(reader, types) if folder.is_dir() else {}
+    names |= current_views(names)
+    kept = {name: data for name, file in names.items() if (data := read(book, [file]).get(file)) is not None}
+    wanted, makers = sql_files.closure(kept)
     agree, wrong = 0, []
-    for table, name in names.items():
-        if name in kept:
-            if _same(reader, table, tables[table], kept[name]):
+    with engine() as connection:
+        connection.execute("SET TimeZone = 'UTC'")
+        handed = Handed(connection)
+        for table in wanted:  # the tables first: what a view is computed of here comes from the records
+            session_copy.create(connection, table, types[table])
+            session_copy.copy(reader, connection, table, types[table])
+        sql_files.make(connection, makers)
+        for name, data in kept.items():
+            if _same(connection, handed, name, data):
                 agree += 1
             else:
-                wrong.append(f"{FOLDER}/{name} does not say what the book says: delete the folder {FOLDER}")
+                wrong.append(f"{FOLDER}/{names[name]} does not say what the book says: delete the folder {FOLDER}")
     return agree, wrong
 
 
-def fill(connection: duckdb.DuckDBPyConnection, handed: Handed, table: str, data: bytes) -> bool:
-    """Put the rows of a file of the snapshot into a table that is there and empty; False where it has other columns."""
+def place(
+    connection: duckdb.DuckDBPyConnection, handed: Handed, name: str, data: bytes, columns: Columns | None = None
+) -> str:
+    """Make a view of this name over a file of the snapshot; "" where it cannot be read, or has other columns.
+
+    columns  that it must have, where they are known
+    Returns  what the engine calls the file: it must stay allowed to read it
+    """
     import duckdb
 
-    with handed.whole(data) as name, contextlib.suppress(duckdb.Error):
-        connection.execute(f"INSERT INTO \"{table}\" SELECT * FROM read_parquet('{name}', hive_partitioning = false)")
-        return True
-    return False
+    file = handed.lasting(data)
+    text = f"SELECT * FROM read_parquet('{file}', hive_partitioning = false)"
+    with contextlib.suppress(duckdb.Error):
+        found = connection.execute(f"DESCRIBE {text}").fetchall()
+        if not columns or [(c[0], c[1]) for c in found] == list(columns.items()):
+            connection.execute(f'CREATE OR REPLACE VIEW "{name}" AS {text}')
+            return file
+    return ""
 
 
-def _same(reader: sqlite3.Connection, table: str, columns: Columns, data: bytes) -> bool:
-    with engine() as connection:
-        connection.execute("SET TimeZone = 'UTC'")
-        session_copy.create(connection, "kept", columns)
-        if not fill(connection, Handed(connection), "kept", data):
-            return False
-        session_copy.create(connection, table, columns)
-        session_copy.copy(reader, connection, table, columns)
-        differing = (f'(FROM "{a}" EXCEPT ALL FROM "{b}")' for a, b in ((table, "kept"), ("kept", table)))
-        found = connection.execute(f"SELECT count(*) FROM ({' UNION ALL '.join(differing)})").fetchone()
-        return found == (0,)
+def _same(connection: duckdb.DuckDBPyConnection, handed: Handed, name: str, data: bytes) -> bool:
+    """Does a file hold the rows that a table or view of this name has in the engine?
+
+    Figures of a view are sums, whose last digit depends on the order in which the engine adds: 1e-9 of them is let pass
+    """
+    import duckdb
+
+    columns = [(c[0], c[1]) for c in connection.execute(f'DESCRIBE "{name}"').fetchall()]
+    if not place(connection, handed, "kept", data, dict(columns)):
+        return False
+    try:
+        if name not in VIEWS:
+            pairs = ((f'"{name}"', "kept"), ("kept", f'"{name}"'))
+            differing = " UNION ALL ".join(f"(FROM {a} EXCEPT ALL FROM {b})" for a, b in pairs)
+            return connection.execute(f"SELECT count(*) FROM ({differing})").fetchone() == (0,)
+        order = ", ".join(f'"{c}"' for c, kind in columns if kind != "DOUBLE")
+        rows = (f"(SELECT *, row_number() OVER (ORDER BY {order}) AS row FROM {t})" for t in (f'"{name}"', "kept"))
+        unlike = " OR ".join(
+            f'(a."{c}" IS DISTINCT FROM b."{c}"'
+            + (f' AND abs(a."{c}" - b."{c}") <= 1e-9 * abs(a."{c}") IS NOT TRUE)' if kind == "DOUBLE" else ")")
+            for c, kind in (*columns, ("row", "BIGINT"))
+        )
+        compared = " AS a FULL JOIN ".join(rows)
+        sql = f"SELECT count(*) FROM {compared} AS b ON a.row = b.row WHERE {unlike}"
+        return connection.execute(sql).fetchone() == (0,)
+    except duckdb.Error:  # a forged file may break off anywhere
+        return False
 
 
 def may_keep(book: BookFolder) -> bool:

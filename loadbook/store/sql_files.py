@@ -15,10 +15,11 @@ Where the files shipped with the program stand: in the wheel, or beside the pack
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 from loadbook.core.errors import LoadbookError, NotFoundError
 from loadbook.core.outside import LARGEST_TEXT, read_file
@@ -178,9 +179,12 @@ def functions(engine: str = "duckdb") -> dict[str, SqlFile]:
     return {f.stem: read(f) for f in sorted(folder.glob("*.sql"))}
 
 
-def closure(names: Iterable[str]) -> tuple[list[str], list[SqlFile]]:
-    """The tables to load and the views to make, in order, for the tables and views named."""
-    known = views()
+def closure(names: Iterable[str], given: Collection[str] = ()) -> tuple[list[str], list[SqlFile]]:
+    """The tables to load and the views to make, in order, for the tables and views named.
+
+    given  views that need nothing, because their rows are there
+    """
+    known = {name: view for name, view in views().items() if name not in given}
     wanted: set[str] = set()
     pending = list(names)
     while pending:
@@ -189,4 +193,16 @@ def closure(names: Iterable[str]) -> tuple[list[str], list[SqlFile]]:
             wanted.add(name)
             if name in known:
                 pending.extend(known[name].needs)
-    return sorted(wanted - set(known)), [v for n, v in known.items() if n in wanted]
+    return sorted(wanted - set(views())), [v for n, v in known.items() if n in wanted]
+
+
+def make(connection: Any, files: Iterable[SqlFile], change: Mapping[str, Callable[[str], str]] | None = None) -> None:
+    """Make the functions and these views in an engine that has their tables.
+
+    change  view -> what makes its text of the file's
+    """
+    for function in functions().values():
+        connection.execute(function.text)
+    for view in files:
+        text = (change or {}).get(view.name, str)(view.text)
+        connection.execute(f"CREATE OR REPLACE VIEW {view.name} AS\n{text}")

@@ -36,7 +36,7 @@ Step = Callable[[sqlite3.Connection], list[str]]
 class Verified:
     """What a check found.
 
-    snapshot    tables of the snapshot that agree with the book
+    snapshot    files of the snapshot that agree with the book
     links_file  where the book keeps its last link; empty where it does not
     wrong     damage, with what is lost and what to do
     noted     what is not as it was and harms no answer (the file of a withdrawn trace)
