@@ -260,7 +260,7 @@ def test_refusals_are_sentences() -> None:
     assert "at least 6" in only(whole.drop_duplicates("part"))
     every_run_another = whole.assign(part=whole["run"])
     assert "at least 6" in only(every_run_another)
-    few = history(runs=8, parts=3)
+    few = history(runs=7, parts=3)
     assert "degrees of freedom" in only(few) and "more part numbers would not" in only(few)
     assert "all movements are equal" in only(whole.assign(y=3.25))
     constant = whole.assign(rate=whole["part"].str[-1].astype(float) * 10)

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
     from loadbook.store.book import BookFolder
 
-FACTORS = ("setup", "atmosphere")
-MORE_FACTORS = ("furnace", "position", "machining", "axis", "gauge", "heat_number", "cycle")
+FACTORS = ("setup", "atmosphere", "furnace")
+MORE_FACTORS = ("position", "machining", "axis", "gauge", "heat_number", "cycle")
 PLAIN_STRATUM = (*STRATUM, "characteristic")
 
 
@@ -92,7 +92,7 @@ def effect(
     Over several plants the same part number in two of them counts as two.
 
     characteristic  a characteristic's name or a kind; None: every kind the filters leave, each by itself
-    of              parameters, or factors such as setup; none: the plannable four, setup and atmosphere where they
+    of              parameters, or factors such as setup; none: the plannable four, setup, atmosphere and furnace where they
                     vary inside part numbers; 'all': every parameter that any run has
     asked           use what was asked instead of what was achieved
     system          'si' or 'us' for the verdicts; None: the book's
@@ -110,7 +110,7 @@ def effect(
     names = [of] if isinstance(of, str) else list(of)
     wanted = _words(names)
     every = [w.lower() for w in wanted] == ["all"]
-    also = [w for w in wanted if w in MORE_FACTORS]
+    also = ["furnace", *(w for w in wanted if w in MORE_FACTORS)]
     source = source_of(asked_of)
     data = load(source, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
     known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}

@@ -20,6 +20,7 @@ from .regression import NotEstimable, WithinFit, fit_within, inside, t_interval
 FEWEST_CELLS = 6
 FEWEST_DF = 4
 DAYS_PER_YEAR = 365.25
+SHORT_DAYS = 90.0  # a part number's runs within this time: a drift over it cannot be told from the order of the runs
 EXACT = 1e-5  # scatter below this share of the movement is rounding, not scatter
 
 
@@ -99,7 +100,7 @@ def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_no
         except NotEstimable as error:
             e.refused = not_estimable(error, used, column.name)
         else:
-            e.df = degrees(e.cells, e.parts, e.runs, 1)
+            e.df = degrees(e.cells, e.parts, e.runs, 1, dated(used))
             e.effect = float(fit.slopes[0])
             e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[0]), e.df, confidence)
             _left_out(e, used, fit)
@@ -107,9 +108,21 @@ def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_no
     return e
 
 
-def degrees(cells: int, parts: int, runs: int, parameters: int) -> float:
-    """Degrees of freedom of the interval: min(cells - part numbers - parameters - 1, runs - 1)."""
-    return float(min(cells - parts - parameters - 1, runs - 1))
+def degrees(cells: int, parts: int, runs: int, parameters: int, date: bool = True) -> float:
+    """Degrees of freedom of the interval: min(cells - part numbers - parameters - 1 for the date, runs - 1)."""
+    return float(min(cells - parts - parameters - int(date), runs - 1))
+
+
+def dated(cells: Cells) -> bool:
+    """Whether the date stands beside the parameters: not in a trial of a few weeks, where it would take the order of
+    the runs for a drift."""
+    if not cells.y.size:
+        return False
+    group, count = codes_of(cells.group)
+    first, last = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(first, group, cells.day)
+    np.maximum.at(last, group, cells.day)
+    return bool(np.max(last - first) > SHORT_DAYS)
 
 
 def usable_rows(cells: Cells, values: Floats) -> Codes:
@@ -135,19 +148,16 @@ def usable(cells: Cells, values: Floats, e: Effect | None = None) -> tuple[Cells
 
 
 def with_calendar(cells: Cells, columns: Floats, calendar: bool = True) -> WithinFit:
-    """Fit with the date beside the parameters, unless the date is constant inside every part number."""
+    """Fit with the date beside the parameters, where the runs of some part number span more than a quarter."""
     group, _ = codes_of(cells.group)
     run, _ = codes_of(cells.run)
-    if calendar:
-        day = cells.day / DAYS_PER_YEAR
-        moves = inside(day, group, int(group.max()) + 1)
-        if float(np.max(np.abs(moves))) > 1e-9:
-            try:
-                return fit_within(cells.y, np.column_stack([columns, day]), group, run)
-            except NotEstimable as error:
-                if error.why == "collinear" and error.column == columns.shape[1]:
-                    raise NotEstimable("it moved with the calendar date exactly", "calendar") from error
-                raise
+    if calendar and dated(cells):
+        try:
+            return fit_within(cells.y, np.column_stack([columns, cells.day / DAYS_PER_YEAR]), group, run)
+        except NotEstimable as error:
+            if error.why == "collinear" and error.column == columns.shape[1]:
+                raise NotEstimable("it moved with the calendar date exactly", "calendar") from error
+            raise
     return fit_within(cells.y, columns, group, run)
 
 
@@ -211,10 +221,11 @@ def _refusal(e: Effect, used: Cells) -> str | None:
             f"only {e.cells} means of a run and part number can be compared (part numbers with two runs or more, with "
             f"{e.parameter} known); at least {FEWEST_CELLS} are needed. Measure pieces of part numbers that run again"
         )
-    if degrees(e.cells, e.parts, e.runs, 1) < FEWEST_DF:
+    left = degrees(e.cells, e.parts, e.runs, 1, dated(used))
+    if left < FEWEST_DF:
         return (
             f"{e.cells} means over {e.parts} part numbers and {e.runs} runs leave "
-            f"{max(int(degrees(e.cells, e.parts, e.runs, 1)), 0)} degrees of freedom; at least {FEWEST_DF} are "
+            f"{max(int(left), 0)} degrees of freedom; at least {FEWEST_DF} are "
             "needed. More runs of the same part numbers would help, more part numbers would not"
         )
     if float(np.ptp(used.y)) == 0.0:
@@ -241,10 +252,11 @@ def _left_out(e: Effect, used: Cells, fit: WithinFit) -> None:
 
 def _companions(e: Effect, used: Cells, x: Floats, confidence: float) -> None:
     run, _ = codes_of(used.run)
-    with contextlib.suppress(NotEstimable):  # nothing pooled to warn of
-        pooled = fit_within(used.y, x[:, None], np.zeros(x.size, dtype=np.intp), run)
-        e.pooled = float(pooled.slopes[0])
-        e.pooled_low, e.pooled_high, _ = t_interval(e.pooled, float(pooled.se[0]), max(e.runs - 2, 1), confidence)
+    if e.parts > 1:
+        with contextlib.suppress(NotEstimable):  # nothing pooled to warn of
+            pooled = fit_within(used.y, x[:, None], np.zeros(x.size, dtype=np.intp), run)
+            e.pooled = float(pooled.slopes[0])
+            e.pooled_low, e.pooled_high, _ = t_interval(e.pooled, float(pooled.se[0]), max(e.runs - 2, 1), confidence)
     with contextlib.suppress(NotEstimable):
         e.without_calendar = float(with_calendar(used, x[:, None], calendar=False).slopes[0])
     distinct = np.unique(x)

@@ -106,7 +106,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
             f"alone {told}."
         )
     elif real:
-        own = f", its own share beside {apart}" if e.fit == "joint" and apart else ""
+        own = f", its own share beside {apart}" if e.fit in ("joint", "beside factors") and apart else ""
         first = f"Goes with movement: {told}{own}. An association, unless a trial assigned the settings."
     elif e.p is not None and e.p < 1.0 - e.confidence:
         first = (
@@ -124,7 +124,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
 def _warnings(e: Effect, scale: float, y_label: str, apart: str, real: bool) -> list[str]:
     out = []
     assert e.effect is not None
-    if e.fit == "joint" and apart and e.alone is not None:
+    if e.fit in ("joint", "beside factors") and apart and e.alone is not None:
         out.append(f"Alone it looks like {e.alone * scale:+.3g} {y_label}: it moves together with {apart}.")
     elif e.fit == "alone" and apart:
         out.append(f"It moves together with {apart}.")
