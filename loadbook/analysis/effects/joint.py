@@ -300,9 +300,7 @@ def _joint(
     return True
 
 
-def _fitted(
-    used: Cells, x: Floats, names: list[str], block: int
-) -> tuple[WithinFit, Cells, Floats, list[str]]:
+def _fitted(used: Cells, x: Floats, names: list[str], block: int) -> tuple[WithinFit, Cells, Floats, list[str]]:
     """The fit of the first `block` columns with the rest beside them, and what is left of cells, columns and names.
 
     A column beside the block that says nothing more than the others is left out, and so is a run on which one hangs
