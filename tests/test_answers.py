@@ -430,3 +430,19 @@ def test_four_hundred_runs_of_ten_pieces() -> None:
     reply = answered(history.ask(known(shop, frame), harm=1))
     need(history, known(shop, frame), reply)
     assert backtest.coverage(history.held(False, 0.9), history.piece_run).runs == 400
+
+
+def test_cycles_are_compared_inside_part_numbers_only() -> None:
+    """A bracket that moves 80 in any cycle and a plate that moves 5: the plate's cycle is no kinder."""
+    from loadbook.analysis.planning.advice import kindest_cycle
+
+    def pieces(part: str, cycle: str, level: float, first: int) -> list[tuple[str, str, str, float]]:
+        return [(f"R{first + k}", part, cycle, level + k) for k in range(4)]
+
+    apart = [*pieces("bracket", "A", 80.0, 0), *pieces("plate", "B", 5.0, 10)]
+    names = ["run", "part", "cycle", "z"]
+    assert kindest_cycle(pd.DataFrame(apart, columns=names), None, 1) == []
+    assert kindest_cycle(pd.DataFrame(apart, columns=names), "bracket", 1) == []
+    shared = [*apart, *pieces("bracket", "B", 90.0, 20)]
+    found = kindest_cycle(pd.DataFrame(shared, columns=names), "plate", 1)
+    assert [c.cycle for c in found] == ["A", "B"] and [c.parts for c in found] == [1, 1]

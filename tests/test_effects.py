@@ -420,3 +420,38 @@ def test_one_part_number_is_never_thrown_together() -> None:
         cells, rate = rate_of(frame.assign(y=frame["y"] + rng.normal()))
         (e,) = effects(cells, [rate], "um")
         assert e.pooled is None and "thrown together" not in e.verdict
+
+
+def test_noise_of_known_size_in_a_parameter_is_corrected() -> None:
+    """Rates spread by 10 and known to 8: least squares finds about 100/164 of the true 0.5; the correction undoes it.
+
+    Attenuation: Fuller 1987, Measurement Error Models, section 1.1.
+    """
+    plain, corrected, held = [], [], []
+    for seed in range(30):
+        frame = history(runs=100, seed=seed)
+        rng = np.random.default_rng([seed, 1])
+        cells, rate = rate_of(frame)
+        seen = rate.values + rng.normal(0.0, 8.0, rate.values.size)
+        (e,) = effects(cells, [Column(rate.name, seen, rate.unit, se=np.full(seen.size, 8.0))], "um")
+        assert e.effect is not None and e.corrected is not None and e.reliability is not None
+        assert e.corrected_low is not None and e.corrected_high is not None
+        plain.append(e.effect)
+        corrected.append(e.corrected)
+        held.append(e.corrected_low <= 0.5 <= e.corrected_high)
+        assert "is measuring noise" in e.verdict
+    assert np.mean(plain) == pytest.approx(0.5 * 100 / 164, abs=0.03)
+    assert np.mean(corrected) == pytest.approx(0.5, abs=0.04)
+    assert sum(held) >= 26
+
+
+def test_noise_as_large_as_the_variation_is_not_corrected() -> None:
+    cells, rate = rate_of(history())
+    (e,) = effects(cells, [Column(rate.name, rate.values, rate.unit, se=np.full(rate.values.size, 30.0))], "um")
+    assert e.reliability == 0.0 and e.corrected is None and "Try --asked" in e.verdict
+
+
+def test_exact_values_need_no_word_about_noise() -> None:
+    cells, rate = rate_of(history())
+    (e,) = effects(cells, [Column(rate.name, rate.values, rate.unit, se=np.full(rate.values.size, 0.5))], "um")
+    assert e.reliability is not None and e.reliability > 0.99 and "noise" not in e.verdict

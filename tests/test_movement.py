@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.analysis.movement.blunders import flagged, flagged_rows
+from loadbook.analysis.movement.blunders import across_runs, flagged, flagged_rows, off_nominal
 from loadbook.analysis.movement.compare import compare, differences, one_way, paired, spread_test, welch
 from loadbook.analysis.movement.describe import describe
 from loadbook.analysis.movement.scale import (
@@ -321,3 +321,38 @@ def test_flagged_readings_stay_in_and_stand_beside() -> None:
     found = describe(valued, [], flags).iloc[0]
     assert (found["flagged"], found["pieces"]) == (1, 36)
     assert found["worst"] == 250.0 and found["worst_without_flagged"] < 5.0
+
+
+def test_a_blunder_of_a_run_of_one_piece_is_flagged_across_the_runs_of_its_part_number() -> None:
+    """One piece per run, run scatter 5, 2 % blunders of 60 to 150; without blunders fewer than one flag in 500."""
+    found, false, planted = 0, 0, 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        y = rng.normal(10.0, 5.0, 100)
+        run, part = np.arange(100, dtype=np.intp), np.arange(100, dtype=np.intp) % 5
+        false += int(across_runs(y, run, part).sum())
+        wrong = rng.random(100) < 0.02
+        y = y + wrong * rng.choice([-1.0, 1.0], 100) * rng.uniform(60.0, 150.0, 100)
+        flags = across_runs(y, run, part)
+        found, planted = found + int(flags[wrong].sum()), planted + int(wrong.sum())
+        false += int(flags[~wrong].sum())
+    assert planted >= 30 and found >= 0.9 * planted and false <= 8  # of 4,000
+
+
+def test_two_pieces_that_disagree_are_told_apart_by_the_other_runs() -> None:
+    rng = np.random.default_rng(3)
+    y = rng.normal(10.0, 2.0, 20)
+    y[7] += 80.0
+    run = np.repeat(np.arange(10, dtype=np.intp), 2)
+    flags = across_runs(y, run, np.zeros(20, dtype=np.intp))
+    assert np.flatnonzero(flags).tolist() == [7]
+    few = across_runs(y[:10], run[:10], np.zeros(10, dtype=np.intp))
+    assert not few.any()  # five runs are too few to say
+
+
+def test_a_digit_that_slipped_shows_against_nominal() -> None:
+    rng = np.random.default_rng(4)
+    read = 50.0 + rng.normal(0.0, 0.01, 30)
+    read[11] += 0.5
+    assert np.flatnonzero(off_nominal(read, np.full(30, 50.0), np.zeros(30, dtype=np.intp))).tolist() == [11]
+    assert not off_nominal(read[:5], np.full(5, 50.0), np.zeros(5, dtype=np.intp)).any()

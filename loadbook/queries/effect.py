@@ -11,6 +11,7 @@ import numpy as np
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
 from loadbook.analysis.effects.estimate import Effect
+from loadbook.analysis.effects.words import NOISY
 from loadbook.analysis.movement import blunders, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
@@ -70,7 +71,8 @@ class Effects(Result):
         (
             ("effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low",
              "pooled_high", "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half",
-             "effect_without_flagged"),
+             "effect_without_flagged", "corrected", "corrected_low", "corrected_high", "effect_asked",
+             "effect_asked_low", "effect_asked_high"),
             "{effect_unit}_per_{unit}",
         ),
         (("range_low", "range_high"), "{unit}"),
@@ -92,8 +94,8 @@ def effect(
     Over several plants the same part number in two of them counts as two.
 
     characteristic  a characteristic's name or a kind; None: every kind the filters leave, each by itself
-    of              parameters, or factors such as setup; none: the plannable four, setup, atmosphere and furnace where they
-                    vary inside part numbers; 'all': every parameter that any run has
+    of              parameters, or factors such as setup; none: the plannable four, setup, atmosphere and furnace
+                    where they vary inside part numbers; 'all': every parameter that any run has
     asked           use what was asked instead of what was achieved
     system          'si' or 'us' for the verdicts; None: the book's
     Raises          UsageError, NotFoundError
@@ -229,7 +231,20 @@ def _stratum(
     if defaults:
         columns = [c for c in columns if c.against is not None or not np.isnan(c.values).all()] or columns
     why_not = _too_coarse(some) if stage is None else None
-    return joint.effects(cells, columns, unit, confidence, False, why_not), cells, columns, head
+    named = not defaults and len(parameters) <= joint.MOST_NAMED
+    found = joint.effects(cells, columns, unit, confidence, False, why_not, named)
+    noisy = [e.parameter for e in found if e.reliability is not None and e.reliability < NOISY]
+    instead = {c.name: c for c in columns_of(head, data.asked_parameters, data.units(), noisy)}
+    if any(not np.isnan(c.values).all() for c in instead.values()):
+        with_asked = [instead.get(c.name, c) for c in columns]
+        by_name = {e.parameter: e for e in joint.effects(cells, with_asked, unit, confidence, False, why_not, named)}
+        for e in found:
+            if e.parameter in instead:
+                other = by_name[e.parameter]
+                e.effect_asked, e.effect_asked_low, e.effect_asked_high = (
+                    other.effect, other.effect_low, other.effect_high,
+                )  # fmt: skip
+    return found, cells, columns, head
 
 
 def _too_coarse(some: pd.DataFrame) -> str | None:

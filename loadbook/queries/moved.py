@@ -266,9 +266,9 @@ def _warnings(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Com
     if len(result.flagged):
         n = len(result.flagged)
         out.append(
-            f"{n} reading{'s lie' if n != 1 else ' lies'} further than six robust standard deviations from the run's "
-            "median. They are in the figures until a person confirms them (loadbook confirm reading); the figures "
-            "without them stand beside."
+            f"{n} reading{'s lie' if n != 1 else ' lies'} further than six robust standard deviations from the rest of "
+            "the run, or of the part number's runs where a run has one or two pieces. They are in the figures until a "
+            "person confirms them (loadbook confirm reading); the figures without them stand beside."
         )
     if result.unmeasured:
         out.append(f"{result.unmeasured} pieces of these runs were not measured at all; what they did is not in here.")

@@ -11,6 +11,7 @@ import contextlib
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.special import stdtrit
 
 from loadbook.analysis.quantiles import Codes, Floats, codes_of
 
@@ -21,6 +22,7 @@ FEWEST_CELLS = 6
 FEWEST_DF = 4
 DAYS_PER_YEAR = 365.25
 SHORT_DAYS = 90.0  # a part number's runs within this time: a drift over it cannot be told from the order of the runs
+HOPELESS = 0.3  # ... below which nothing can be corrected
 EXACT = 1e-5  # scatter below this share of the movement is rounding, not scatter
 
 
@@ -36,6 +38,9 @@ class Effect:
     p_adjusted   Holm's, over everything asked in one command
     pooled       slope over all part numbers thrown together (shown only to warn)
     lower_half, upper_half   slope below and above the middle of the evidence
+    reliability  share of the parameter's variation in this fit that is no measuring noise; None where its standard
+                 errors are not known. corrected, corrected_low, corrected_high: the slope without the pull to zero
+                 that such noise makes;  effect_asked, effect_asked_low, effect_asked_high  the slope on asked values
     left_out_low, left_out_high   smallest and largest slope with one run left out, and which run
     """
 
@@ -71,6 +76,13 @@ class Effect:
     left_out_low_run: str | None = None
     left_out_high: float | None = None
     left_out_high_run: str | None = None
+    reliability: float | None = None
+    corrected: float | None = None
+    corrected_low: float | None = None
+    corrected_high: float | None = None
+    effect_asked: float | None = None
+    effect_asked_low: float | None = None
+    effect_asked_high: float | None = None
     lower_half: float | None = None
     upper_half: float | None = None
     dropped_missing: int = 0
@@ -104,8 +116,35 @@ def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_no
             e.effect = float(fit.slopes[0])
             e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[0]), e.df, confidence)
             _left_out(e, used, fit)
+            correct(e, column.se, usable_rows(cells, column.values), fit, 0)
             _companions(e, used, x, confidence)
     return e
+
+
+def correct(e: Effect, se: Floats | None, rows: Codes, fit: WithinFit, at: int) -> None:
+    """The reliability of the parameter's values in this fit, and its slope without the pull to zero of their noise.
+
+    se       standard errors of its values;  rows  the cells of the fit;  at  its column there
+    Formula  reliability 1 - mean(se²) / (variance of the parameter inside part numbers that the other columns do not
+             explain); the slope divided by it, its interval widened by what the reliability is uncertain by
+    Source   Fuller 1987, Measurement Error Models, 1.1
+    """
+    e.reliability = e.corrected = e.corrected_low = e.corrected_high = None
+    if se is None or e.effect is None or e.effect_low is None or e.effect_high is None:
+        return
+    known = se[rows][np.isfinite(se[rows])]
+    if 2 * known.size < rows.size or not np.any(known > 0):
+        return
+    free = fit.residual_df + 1  # rows less part numbers and the other columns
+    own = 1.0 / float(fit.unscaled[at, at]) / free
+    e.reliability = max(1.0 - float(np.mean(known**2)) * known.size / rows.size / own, 0.0)
+    if e.reliability >= HOPELESS:
+        e.corrected = e.effect / e.reliability
+        half = (e.effect_high - e.effect_low) / 2.0
+        own_error = (1.0 - e.reliability) / e.reliability * float(np.sqrt(2.0 / free))  # of the reliability, relative
+        t = float(stdtrit(e.df or free, 0.5 + e.confidence / 2.0))
+        half = float(np.hypot(half / e.reliability, t * e.corrected * own_error))
+        e.corrected_low, e.corrected_high = e.corrected - half, e.corrected + half
 
 
 def degrees(cells: int, parts: int, runs: int, parameters: int, date: bool = True) -> float:

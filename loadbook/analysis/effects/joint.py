@@ -14,6 +14,7 @@ from .estimate import (
     FEWEST_DF,
     Effect,
     check_scatter,
+    correct,
     dated,
     degrees,
     not_estimable,
@@ -290,12 +291,18 @@ def _joint(
         e.fitted_with = [name for name in names if name != e.parameter]
         e.effect = float(fit.slopes[j])
         e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[j]), df, confidence)
+        correct(e, columns[i].se, usable_rows(cells, _side_by_side(chosen, columns)), fit, j)
         slopes = fit.left_out[:, j]
         first = np.unique(codes_of(used.run)[0], return_index=True)[1]
         low, high = int(np.argmin(slopes)), int(np.argmax(slopes))
         e.left_out_low, e.left_out_low_run = float(slopes[low]), used.runs[int(used.run[first[low]])]
         e.left_out_high, e.left_out_high_run = float(slopes[high]), used.runs[int(used.run[first[high]])]
-        e.runs, e.parts, e.cells, e.pieces = runs, parts, means, pieces_behind(used)
+        own = used
+        if e.against is not None:  # runs of a third level are in the fit, but not in this comparison
+            levels = [k for k, n in enumerate(names) if n != e.parameter and n.split(":")[0] == _factor(columns[i])]
+            own = used.take(np.flatnonzero(~np.any(x[:, levels] == 1.0, axis=1)))
+        e.runs, e.parts, e.pieces = len(set(own.run.tolist())), len(set(own.part.tolist())), pieces_behind(own)
+        e.cells = codes_of(own.run, own.part)[1]
         e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
     return True
 

@@ -10,6 +10,8 @@ from loadbook.core import units
 if TYPE_CHECKING:
     from .estimate import Effect
 
+NOISY = 0.95  # reliability of a parameter's values below which their noise is spoken of
+
 UNIT_SUFFIXES = ("_c_per_h", "_c", "_minutes", "_hours")
 SCALE_LABELS = {"um": "µm", "um per 100 mm": "µm per 100 mm", "percent": "%"}
 
@@ -121,6 +123,26 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
     return " ".join([first, *_warnings(e, scale, y_label, apart, real)])
 
 
+def _noise(e: Effect, scale: float, y_label: str) -> list[str]:
+    """What the measuring noise of the parameter's values does to its slope."""
+    if e.reliability is None or e.reliability >= NOISY:
+        return []
+    asked = ""
+    if e.effect_asked is not None and e.effect_asked_low is not None and e.effect_asked_high is not None:
+        low, high = sorted((e.effect_asked_low * scale, e.effect_asked_high * scale))
+        asked = f" By what was asked: {e.effect_asked * scale:+.3g} ({low:+.3g} to {high:+.3g})."
+    if e.corrected is None or e.corrected_low is None or e.corrected_high is None:
+        return [
+            "Its values vary hardly more than they are known to: noise pulls such a figure to zero."
+            + (asked or " Try --asked.")
+        ]
+    low, high = sorted((e.corrected_low * scale, e.corrected_high * scale))
+    return [
+        f"{100 * (1 - e.reliability):.0f} % of what its values vary by is measuring noise, which pulls the figure to "
+        f"zero: without it {e.corrected * scale:+.3g} {y_label} ({low:+.3g} to {high:+.3g}).{asked}"
+    ]
+
+
 def _warnings(e: Effect, scale: float, y_label: str, apart: str, real: bool) -> list[str]:
     out = []
     assert e.effect is not None
@@ -128,6 +150,7 @@ def _warnings(e: Effect, scale: float, y_label: str, apart: str, real: bool) -> 
         out.append(f"Alone it looks like {e.alone * scale:+.3g} {y_label}: it moves together with {apart}.")
     elif e.fit == "alone" and apart:
         out.append(f"It moves together with {apart}.")
+    out += _noise(e, scale, y_label)
     reference = e.alone if e.alone is not None else e.effect
     if e.pooled is not None and e.pooled * reference < 0 and e.pooled_low is not None and e.pooled_high is not None:
         if e.pooled_low > 0 or e.pooled_high < 0:
