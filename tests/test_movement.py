@@ -14,6 +14,7 @@ from loadbook.analysis.movement.scale import (
     log_change,
     parse_by,
     set_aside_counts,
+    treatment_names,
     with_treatment,
     with_value,
 )
@@ -282,7 +283,31 @@ def test_other_parts_on_one_side_are_said() -> None:
     frame.loc[frame["run"] == "S1", "part"] = "PN-2"
     ((pair,),) = [c.pairs for c in differences(with_value(frame), ["setup"])]
     assert pair.evidence == "runs" and "1 part number stood on one side only" in (pair.note or "")
-    assert pair.difference is not None and pair.difference >= 0  # told so that it rises
+    assert (pair.b, pair.a) == ("hung", "laid")  # equal runs: the first on record is taken from the other
+
+
+def test_every_kind_takes_the_same_treatment_from_the_other() -> None:
+    """Flatness rises when hung, roundness falls: both are told as hung less laid, since laid has more runs in all."""
+    rng = np.random.default_rng(5)
+    made = []
+    for kind, gap in (("flatness", 10.0), ("circularity", -10.0)):
+        for i in range(9):
+            setup = "hung" if i % 3 == 0 else "laid"
+            one = rows(run=f"{kind}{i}", setup=setup, kind=kind, scale="um", side="form").iloc[:3].copy()
+            one["movement_um"] = rng.normal(gap * (setup == "hung"), 1.0, len(one))
+            made.append(one)
+    found = differences(with_value(pd.concat(made, ignore_index=True)), ["setup"])
+    assert [(p.b, p.a) for c in found for p in c.pairs] == [("hung", "laid")] * 2
+    signs = {c.stratum["kind"]: p.difference for c in found for p in c.pairs}
+    assert signs["flatness"] > 5 and signs["circularity"] < -5
+
+
+def test_treatments_by_any_column() -> None:
+    frame = rows(upper_mm=0.1, started=pd.Timestamp("2026-03-04"), length_mm=280.0)
+    found = with_treatment(with_value(frame), parse_by(["upper_mm,started,length_mm,year"]), NOTHING)
+    assert treatment_names(parse_by(["upper_mm,started,length_mm,year"])) == ["upper", "month", "length_mm", "year"]
+    assert set(found["upper"]) == {"0.1"} and set(found["month"]) == {"2026-03"} and set(found["year"]) == {"2026"}
+    assert set(found["length_mm"]) == {"280"} and (found["upper_mm"] == 0.1).all()
 
 
 def test_screen_finds_blunders_and_leaves_normal_scatter_alone() -> None:

@@ -74,10 +74,16 @@ def ask_moved(
 def _print_moved(found: Any, system: str) -> None:
     from loadbook.queries.moved import records
     from loadbook.render import movement as shown
+    from loadbook.render.tables import plain, write_words
 
     what = "Movement" if found.stage is None else f"Readings {found.stage} the run (not movement)"
     counts = ((found.runs, "run"), (found.pieces, "piece"), (found.parts, "part number"))
     title = f"{what}: " + ", ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in counts)
+    told = shown.moved_sentences(found.rows(), records(found.differences), found.by, system, found.stage is None)
+    for line in told:
+        write_words(plain(line))
+    if told:
+        click.echo("")
     columns, rows = shown.moved_table(found.rows(), found.by, system)
     emit(columns, rows, None, title=title)
     percent = f"{100 * found.confidence:g} %"
@@ -147,6 +153,11 @@ def ask_effect(
     write_chart(chart_file, lambda: effect_picture(found))
 
 
+MOST_ROWS = 12  # effects that are shown in full; of more a page has the clearest
+CLEAREST = 15
+MOST_VERDICTS = 5
+
+
 def _print_effects(found: Any, companions: bool) -> None:
     from loadbook.render import movement as shown
     from loadbook.render.tables import plain, write_words
@@ -154,16 +165,26 @@ def _print_effects(found: Any, companions: bool) -> None:
     rows = found.rows()
     if not rows:
         return
-    columns, table = shown.effect_table(rows, found.system)
+    page = len(rows) > MOST_ROWS and not companions
+    listed = shown.clearest(rows)[:CLEAREST] if page else rows
+    if page:
+        write_words(plain(shown.effects_sentence(rows, found.confidence)))
+        click.echo("")
+    columns, table = shown.effect_table(listed, found.system)
     inside = "part numbers and plants" if len(found.plants or ()) > 1 else "part numbers"
-    emit(columns, table, None, title=f"Effects inside {inside} ({100 * found.confidence:g} % interval)")
+    title = f"Effects inside {inside} ({100 * found.confidence:g} % interval)"
+    if page:
+        title += f", the {len(listed)} clearest of {len(rows)}"
+    emit(columns, table, None, title=title)
     if companions:
         click.echo("")
         columns, table = shown.companion_table(rows)
         emit(columns, table, None, title="The same slopes, otherwise fitted (units kept inside)")
     click.echo("")
-    for r in rows:
+    for r in listed[:MOST_VERDICTS] if page else listed:
         write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {r['parameter']}: {r['verdict']}"))
+    if page:
+        write_words("All of one kind, with a sentence each: loadbook effect KIND --process PROCESS")
 
 
 moved = of_book("moved", ask_moved)
