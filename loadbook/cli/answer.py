@@ -64,12 +64,21 @@ def one_thread() -> None:
 
 @click.command(cls=LoadbookCommand)
 @enquiry_options
+@click.option(
+    "--compare",
+    "against",
+    multiple=True,
+    metavar="TREATMENT",
+    help="Treatments side by side, e.g. setup=stood or heating_rate_peak_c_per_h=60; repeat.",
+)
 @click.option("--job", metavar="JOB", help="The job it is for: a saved answer is scored by it.")
 @click.option("--save", "keep", is_flag=True, help="Keep the answer, to be scored when its parts are measured.")
 @click.option("--show", "number", type=int, metavar="N", help="Show a kept answer exactly as it was given.")
 @format_option
 @book_option
-def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **given: Any) -> None:
+def answer(
+    number: int | None, keep: bool, against: tuple[str, ...], fmt: str | None, book: BookFolder, **given: Any
+) -> None:
     """How much will it move? An interval from the shop's own history, what it rests on, how often such intervals held.
 
     Where the history is too thin there is no figure, but what to measure. Kept answers are scored by `backtest`.
@@ -81,6 +90,9 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
         return
     from loadbook.queries.source import BookSource
 
+    if against:
+        _compare(BookSource(book), given, against, keep, fmt)
+        return
     found = _asked(BookSource(book), given)
     if keep:
         from loadbook.queries.kept_answers import save
@@ -113,11 +125,36 @@ def _asked(source: Source, given: dict[str, Any]) -> Any:
     """The answer to the enquiry that the options put."""
     one_thread()
     from loadbook.queries.answer import answer as ask
+
+    return ask(source, _question(given))
+
+
+def _question(given: dict[str, Any]) -> Any:
     from loadbook.queries.enquiry import Question, planned
 
     settings = planned(given.pop("settings"))
     size, section = (_length(given.pop(name), name) for name in ("size", "section"))
-    return ask(source, Question(**given, settings=settings, size_mm=size, section_mm=section))
+    return Question(**given, settings=settings, size_mm=size, section_mm=section)
+
+
+def _compare(source: Source, given: dict[str, Any], against: tuple[str, ...], keep: bool, fmt: str | None) -> None:
+    """Treatments side by side: the table, then what differs."""
+    one_thread()
+    from loadbook.core.errors import UsageError
+    from loadbook.queries.answer_compare import compare
+    from loadbook.render.answer import comparison_table
+
+    if keep:
+        raise UsageError("a comparison is not kept", remedy="Ask for the treatment that is chosen, and --save that")
+    found = compare(source, _question(given), against)
+    rows = found.rows()
+    if fmt not in (None, "table"):
+        emit(list(rows[0]), [list(r.values()) for r in rows], fmt)
+        return
+    for line in found.text:
+        write_words(plain(line))
+    columns, shown = comparison_table(rows, source.units)
+    emit(columns, shown, None)
 
 
 def _print_answer(found: Any, fmt: str | None) -> None:
