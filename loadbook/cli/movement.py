@@ -123,6 +123,7 @@ def ask_effect(
     characteristic: str | None,
     of: tuple[str, ...],
     asked: bool,
+    assigned: bool,
     stage: Any,
     confidence: float,
     companions: bool,
@@ -142,7 +143,7 @@ def ask_effect(
     from loadbook.queries.charts.effect import effect_picture
     from loadbook.queries.effect import effect as ask
 
-    found = ask(source, characteristic, filters, of, stage, asked, confidence)
+    found = ask(source, characteristic, filters, of, stage, asked, confidence, assigned=assigned)
     rows = found.rows()
     if fmt not in (None, "table"):
         emit(list(found.table.columns), [list(r.values()) for r in rows], fmt)

@@ -88,6 +88,7 @@ def effect(
     asked: bool = False,
     confidence: float = 0.95,
     system: str | None = None,
+    assigned: bool = False,
 ) -> Effects:
     """The effect of parameters on the movement of a characteristic (or a kind of characteristic).
 
@@ -98,6 +99,7 @@ def effect(
                     where they vary inside part numbers; 'all': every parameter that any run has
     asked           use what was asked instead of what was achieved
     system          'si' or 'us' for the verdicts; None: the book's
+    assigned        the runs that the filters leave were a trial, its settings (`of`) assigned by lot: fitted together
     Raises          UsageError, NotFoundError
     """
     check_share(confidence, "--confidence")
@@ -118,7 +120,11 @@ def effect(
     known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
     if not every and not known.issuperset(wanted):  # the refusal names what there is
         data = load(source, filters, asked, also)
-    return effect_of(data, names, stage, asked, confidence, system or source.units)
+    if assigned and not wanted:
+        raise UsageError(
+            "a trial's settings are not guessed", remedy="Name them with --of, e.g. --of setup,soak_minutes"
+        )
+    return effect_of(data, names, stage, asked, confidence, system or source.units, assigned)
 
 
 def effect_of(
@@ -128,6 +134,7 @@ def effect_of(
     asked: bool = False,
     confidence: float = 0.95,
     system: str = "si",
+    assigned: bool = False,
 ) -> Effects:
     """`effect` over rows that were read already."""
     import pandas as pd
@@ -150,7 +157,7 @@ def effect_of(
     for key, some in frame.groupby(strata, sort=True, dropna=False) if len(frame) else []:
         stratum = dict(zip(strata, key, strict=True))
         rows = some.index.to_numpy()
-        given = (parameters, factors, data, defaults, str(stratum["unit"]), confidence, stage)
+        given = (parameters, factors, data, defaults, str(stratum["unit"]), confidence, stage, assigned)
         effects, cells, columns, head = _stratum(some, *given)
         kept.append((stratum, cells, columns))
         measured.append((some, head))
@@ -221,6 +228,7 @@ def _stratum(
     unit: str,
     confidence: float,
     stage: Stage | None,
+    assigned: bool,
 ) -> tuple[list[Effect], Cells, list[Column], pd.DataFrame]:
     split = [f for f in factors if f in some and some[f].nunique(dropna=True) > 1]
     cells, head = cells_of(some, split=split)
@@ -232,7 +240,7 @@ def _stratum(
         columns = [c for c in columns if c.against is not None or not np.isnan(c.values).all()] or columns
     why_not = _too_coarse(some) if stage is None else None
     named = not defaults and len(parameters) <= joint.MOST_NAMED
-    found = joint.effects(cells, columns, unit, confidence, False, why_not, named)
+    found = joint.effects(cells, columns, unit, confidence, False, why_not, named, assigned)
     noisy = [e.parameter for e in found if e.reliability is not None and e.reliability < NOISY]
     instead = {c.name: c for c in columns_of(head, data.asked_parameters, data.units(), noisy)}
     if any(not np.isnan(c.values).all() for c in instead.values()):

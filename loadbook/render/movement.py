@@ -42,6 +42,10 @@ def moved_sentences(
         shown = to_resolution(value, str(r["unit"]), system, steps.get((r["process"], r["kind"], r["unit"])))
         return f"{shown:+g}" if signed else f"{shown:g}"
 
+    def in_words(r: dict[str, Any]) -> str:
+        name = label(str(r["unit"]), system)
+        return "thousandths" if name == "0.001 in" else name
+
     def what(r: dict[str, Any]) -> str:
         return f"{r['kind']} ({r['process'] or 'no process'})"
 
@@ -52,22 +56,26 @@ def moved_sentences(
             under = ", ".join(str(r[b]) for b in by)
             out.append(
                 f"{what(r)}{', ' + under if under else ''}: half of {_many(r['pieces'], 'piece')} in "
-                f"{_many(r['runs'], 'run')} moved {text(r['median'], r)} {label(str(r['unit']), system)} or more, nine "
+                f"{_many(r['runs'], 'run')} moved {text(r['median'], r)} {in_words(r)} or more, nine "
                 f"in ten {text(r['low'], r)} to {text(r['high'], r)}."
             )
     clear = [d for d in differences if d["p_adjusted"] is not None and d["p_adjusted"] < 0.05]
     for d in sorted(clear, key=lambda d: d["p_adjusted"])[:MOST_SAID]:
         other = "; not the same part numbers" if d["note"] and "one side only" in d["note"] else ""
         out.append(
-            f"{what(d)}: {d['b']} less {d['a']} {text(d['difference'], d, True)} {label(str(d['unit']), system)} "
-            f"({text(d['low'], d, True)} to {text(d['high'], d, True)}), {d['runs_b']} and {d['runs_a']} runs, "
-            f"{d['pieces_b']} and {d['pieces_a']} pieces{other}."
+            f"{what(d)}: {d['b']} less {d['a']} {text(d['difference'], d, True)} {in_words(d)} "
+            f"({text(d['low'], d, True)} to {text(d['high'], d, True)}), {_both(d['runs_b'], d['runs_a'], 'run')}, "
+            f"{_both(d['pieces_b'], d['pieces_a'], 'piece')}{other}."
         )
     if len(clear) > MOST_SAID:
         out.append(f"{len(clear) - MOST_SAID} more differences are clear; the table has them all.")
     elif differences and not clear:
         out.append(f"None of {_many(len(differences), 'difference')} between treatments is clear.")
     return out
+
+
+def _both(b: int, a: int, word: str) -> str:
+    return f"{b} and {a} {word}{'' if b == a == 1 else 's'}"
 
 
 def _many(count: int, word: str) -> str:

@@ -32,7 +32,7 @@ class Effect:
 
     effect       movement per unit of the parameter, with effect_low, effect_high at `confidence`
     fit          'alone' (this parameter and the date), 'beside factors' (and setup, atmosphere), 'joint' (with the
-                 parameters it moves together with) or 'not separable' from those
+                 parameters it moves together with), 'trial' (all settings that a trial assigned) or 'not separable'
     fitted_with  what stood beside it in that fit
     alone, alone_low, alone_high, alone_p   the one-at-a-time slope where fit is another
     p_adjusted   Holm's, over everything asked in one command
@@ -91,6 +91,7 @@ class Effect:
     confidence: float = 0.95
     refused: str | None = None
     cautions: list[str] = field(default_factory=list)
+    assigned: bool = False
     verdict: str = ""
 
 

@@ -24,7 +24,7 @@ from .estimate import (
     usable_rows,
     with_calendar,
 )
-from .regression import NotEstimable, WithinFit, familywise, inside, t_interval
+from .regression import NotEstimable, WithinFit, familywise, fit_within, inside, t_interval
 from .words import spoken, verdict
 
 TOGETHER = 0.5  # |r| inside part numbers above which two parameters are said to move together
@@ -44,6 +44,7 @@ def effects(
     adjust: bool = True,
     why_not: str | None = None,
     named: bool = False,
+    assigned: bool = False,
 ) -> list[Effect]:
     """The effect of every parameter: alone, and jointly where one-at-a-time figures cannot be trusted.
 
@@ -52,6 +53,9 @@ def effects(
     adjust       False leaves p_adjusted and verdicts to `settle` (several tables in one command)
     why_not      a reason why none of them can be told (see one_at_a_time)
     named        they were named by hand, as the factors of a trial are: fitted together where degrees allow
+    assigned     a trial, whose settings were assigned by lot: all in one fit without the date, with the ordinary
+                 errors of the residuals (Box, Hunter & Hunter 2005, Statistics for Experimenters, ch. 5) where every
+                 run held one part number
     Joint fit    where any run holds several part numbers (all parameters), or where |r| > 0.5 inside part numbers
                  (those that move together); dose is left out beside temperature and time. Setup, atmosphere and
                  furnace stand beside every parameter where they vary inside part numbers and ten degrees of freedom
@@ -59,7 +63,12 @@ def effects(
     """
     found = [one_at_a_time(cells, c, confidence, why_not) for c in columns]
     for e in found:
-        e.effect_unit = effect_unit
+        e.effect_unit, e.assigned = effect_unit, assigned
+    if assigned and why_not is None:
+        _trial(cells, columns, found, confidence)
+        if adjust:
+            adjust_p_values(found)
+        return found
     live = [i for i, e in enumerate(found) if e.refused is None]
     together = correlations(cells, [columns[i] for i in live])
     for a, i in enumerate(live):
@@ -87,6 +96,41 @@ def effects(
     if adjust:
         adjust_p_values(found)
     return found
+
+
+def _trial(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], confidence: float) -> None:
+    """All columns of a trial in one fit; each effect is filled in, or refused with the reason."""
+    used, x = usable(cells, _side_by_side(columns, columns))
+    names = [c.name for c in columns]
+    why: str | None = None
+    df = 0.0
+    if not used.y.size:
+        why = "no part number has two runs with every setting of the trial known"
+    else:
+        group, run = codes_of(used.group)[0], codes_of(used.run)[0]
+        clustered = mixed_loads(used) or len(set(run.tolist())) < used.y.size
+        try:
+            fit = fit_within(used.y, x, group, np.arange(used.y.size) if not clustered else run)
+            check_scatter(fit, used)
+        except NotEstimable as error:
+            why = not_estimable(error, used, names[error.column] if error.column is not None else names[0])
+        else:
+            se = fit.se if clustered else fit.residual_sd * np.sqrt(np.diag(fit.unscaled))
+            df = degrees(fit.rows, fit.groups, fit.clusters, len(names), False) if clustered else float(fit.residual_df)
+    for j, e in enumerate(found):
+        e.refused = why
+        if why is not None or df < 1:
+            e.refused = why or f"{used.y.size} runs leave no degree of freedom beside {len(names)} settings"
+            e.effect = e.effect_low = e.effect_high = e.p = None
+            continue
+        e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
+        e.fit, e.df, e.fitted_with = "trial", df, [n for n in names if n != e.parameter]
+        e.effect = float(fit.slopes[j])
+        e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(se[j]), df, confidence)
+        e.left_out_low = e.left_out_high = None
+        e.runs, e.parts, e.pieces = len(set(used.run.tolist())), len(set(used.part.tolist())), pieces_behind(used)
+        e.cells = codes_of(used.run, used.part)[1]
+        e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
 
 
 def _factors(cells: Cells, columns: Sequence[Column]) -> dict[str, list[int]]:

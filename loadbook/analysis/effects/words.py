@@ -109,7 +109,12 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
         )
     elif real:
         own = f", its own share beside {apart}" if e.fit in ("joint", "beside factors") and apart else ""
-        first = f"Goes with movement: {told}{own}. An association, unless a trial assigned the settings."
+        cause = (
+            "The settings were assigned, so this is their doing."
+            if e.assigned
+            else ("An association, unless a trial assigned the settings.")
+        )
+        first = f"Goes with movement: {told}{own}. {cause}"
     elif e.p is not None and e.p < 1.0 - e.confidence:
         first = (
             f"Not settled: {told}; by itself p = {p_text(e.p)}, but {tried} parameters were tried "
