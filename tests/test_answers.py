@@ -299,8 +299,20 @@ def test_a_trial_plans_what_shrinks_the_interval_most() -> None:
     for _ in range(20):  # no trial of a single part number, drawn at random, is expected to do better
         part = str(rng.choice(frame["part"].unique()))
         assert plan_trial(history, RATE, 4, 60.0, 160.0, [(part, "C1")]).then >= plan.then - 1e-12
-    capped = plan_trial(history, RATE, 4, 60.0, 160.0, most_per_part=dict.fromkeys(history.design.series_of, 1))
-    assert len({r.part for r in capped.runs}) == 4 and capped.then >= plan.then
+    assert plan.pieces >= 1 and plan.twice < plan.then
+
+
+@pytest.mark.parametrize("runs", [2, 3, 4, 5, 6, 9, 12])
+def test_every_part_number_of_a_trial_gets_two_settings(runs: int) -> None:
+    _shop, frame = shop_history("plain", 40, 8)
+    plan = plan_trial(History(frame), RATE, runs, 60.0, 160.0)
+    assert len(plan.runs) == runs
+    settings: dict[str, list[float]] = {}
+    for r in plan.runs:
+        settings.setdefault(r.part, []).append(r.setting)
+    assert all(len(set(of)) >= 2 for of in settings.values())
+    if runs == 3 or runs >= 5:
+        assert any(len(set(of)) >= 3 for of in settings.values())  # a middle one
 
 
 def test_the_expected_interval_comes_true() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.answers.difference import difference
@@ -96,13 +96,13 @@ def compare(
     source = source_of(asked_of)
     system = system or source.units
     put = treatments(texts, question)
-    found, processes = [], set()
+    found: list[tuple[str, Answer]] = []
+    processes: set[str | None] = set()
     with source.enquiry(question) as (conn, whole):
         about = subject(conn, whole)
         known = answerdata.load(source, kind=about.kind)
-        for name, one in put:
-            one = replace(one, plant=whole.plant) if any(f.name == "plant" for f in fields(Question)) else one
-            asked, process = treatment(conn, one)
+        for name, question_put in put:
+            asked, process = treatment(conn, replace(question_put, plant=whole.plant))
             process = answerdata.choose_process(known, about.kind, about.part, asked.process, process)
             processes.add(process)
             found.append((name, answer_of(known, asked, about, process or answerdata.NO_PROCESS, system)))
@@ -123,8 +123,9 @@ def compare(
             "df": None, "said": one.refused or "; ".join(_beyond(one)),
         }  # fmt: skip
         if k and history is not None and one.reply is not None:
-            asked = _asked(one.question, about, pieces)
-            gap = difference(history, asked, _asked(base.question, about, pieces), confidence)
+            gap = difference(
+                history, _asked(one.question, about, pieces), _asked(base.question, about, pieces), confidence
+            )
             if gap is None:
                 row["said"] = _and(row["said"], "no runs inside a part number bear on this difference")
                 text.append(f"{name} against {found[0][0]}: no runs inside a part number bear on this difference.")

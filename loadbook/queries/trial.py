@@ -169,12 +169,20 @@ def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float
         f"After these {len(plan.runs)} runs about ± {amount(plan.then)} {per} is to be expected "
         f"(step by step: {', '.join(amount(v) for v in plan.steps)}), if runs differ as they did."
     )
+    if plan.twice < 0.95 * plan.then:
+        out.append(
+            f"That is with {plan.pieces} piece{'' if plan.pieces == 1 else 's'} a run, as usual; with "
+            f"{2 * plan.pieces} about ± {amount(plan.twice)}."
+        )
+    else:
+        out.append(f"{plan.pieces} pieces a run are enough: twice as many would hardly narrow it, more runs do.")
     beyond = [r for r in plan.runs if np.isfinite(r.own_low) and not r.own_low <= r.setting <= r.own_high]
     if beyond:
         listed = "; ".join(sorted({f"{r.part} at {setting(plan.parameter, r.setting, system)}" for r in beyond}))
         out.append(f"Beyond what that part number was run at, so agree it first: {listed}.")
     out.append(
-        "The order is drawn by lot. Keep it, keep everything else as it is, and measure before and after: only a "
-        "setting that was assigned shows cause."
+        "The order is drawn by lot. Keep it, keep everything else as it is, and measure before and after (after alone "
+        "also does, with more scatter: effect --stage after). Take the runs in under a job of their own; then "
+        f"loadbook effect --job JOB --of {plan.parameter} --assigned tells what the setting did."
     )
     return out
