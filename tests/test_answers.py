@@ -26,7 +26,7 @@ from loadbook.analysis.planning.advice import (
     stock,
     usual_places,
 )
-from loadbook.analysis.planning.trial import plan_trial
+from loadbook.analysis.planning.trial import beside, plan_trial
 from loadbook.core.errors import CalculationError
 from loadbook.queries.remark_words import advised, needed, words
 from tests.shops import HOLD, RATE, SETTINGS, WITHIN, Shop
@@ -458,3 +458,18 @@ def test_cycles_are_compared_inside_part_numbers_only() -> None:
     shared = [*apart, *pieces("bracket", "B", 90.0, 20)]
     found = kindest_cycle(pd.DataFrame(shared, columns=names), "plate", 1)
     assert [c.cycle for c in found] == ["A", "B"] and [c.parts for c in found] == [1, 1]
+
+
+def test_further_factors_of_a_trial_are_told_apart_inside_part_numbers() -> None:
+    """Setting and two factors over 10 runs: inside part numbers no two of them go together in the pairs."""
+    _shop, frame = shop_history("plain", 40, 8)
+    plan = plan_trial(History(frame), RATE, 10, 60.0, 160.0)
+    levels = np.array(beside(plan, 2), dtype=float)[:, :8]
+    setting = np.array([r.setting for r in plan.runs[:8]])
+    high = np.array([float(setting[k] > setting[k ^ 1]) for k in range(8)])
+    columns = np.vstack([high, levels]) - 0.5
+    for pair in range(4):  # both levels of everything in each pair, which is one part number
+        assert np.allclose(columns[:, 2 * pair] + columns[:, 2 * pair + 1], 0.0)
+    assert np.allclose(columns @ columns.T, 2.0 * np.eye(3))
+    with pytest.raises(CalculationError, match="do not tell"):
+        beside(plan_trial(History(frame), RATE, 4, 60.0, 160.0), 2)

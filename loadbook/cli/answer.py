@@ -225,6 +225,7 @@ def print_for_machines(result: dict[str, Any], fmt: str | None) -> None:
 @click.option("--runs", required=True, type=click.IntRange(1, 200), metavar="N", help="How many runs can be spared.")
 @click.option("--low", metavar="VALUE", help="Lowest setting allowed (default: the lowest ever run).")
 @click.option("--high", metavar="VALUE", help="Highest setting allowed (default: the highest ever run).")
+@click.option("--also", multiple=True, metavar="FACTOR=A/B", help="Varied with it, e.g. setup=laid/stood; repeat.")
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the interval.")
 @filter_options
 @format_option
@@ -235,6 +236,7 @@ def trial(
     runs: int,
     low: str | None,
     high: str | None,
+    also: tuple[str, ...],
     confidence: float,
     filters: Filters,
     fmt: str | None,
@@ -255,7 +257,9 @@ def trial(
         raise UsageError(f"--confidence {confidence:g} is no share", remedy="Give 0.5 to 0.99")
     limits = [planned([f"{parameter}={text}"]) if text is not None else {} for text in (low, high)]
     name = next((k for k in {**limits[0], **limits[1]}), parameter)
-    found = ask(book, characteristic, name, runs, limits[0].get(name), limits[1].get(name), filters, confidence)
+    found = ask(
+        book, characteristic, name, runs, limits[0].get(name), limits[1].get(name), filters, confidence, also=also
+    )
     rows = found.rows()
     if fmt in (None, "table"):
         for line in found.text:

@@ -88,12 +88,13 @@ def differences(
 
 def _ranked(rows: pd.DataFrame, by: Sequence[str]) -> dict[tuple[str, ...], tuple[Any, ...]]:
     """Treatment -> its place: bands rise, others with most runs first, then as the record has them."""
-    keys = [rows[name].astype(str) for name in by]
-    at = {name: k for k, name in enumerate(dict.fromkeys(zip(*keys, strict=True)))}
-    runs = rows.assign(_key=list(zip(*keys, strict=True))).groupby("_key")["run"].nunique()
+    runs: dict[tuple[str, ...], set[str]] = {}
+    for key, run in zip(zip(*(rows[name].astype(str) for name in by), strict=True), rows["run"], strict=True):
+        runs.setdefault(key, set()).add(run)
+    at = {name: k for k, name in enumerate(runs)}
     if all(_BAND.match(v) for name in at for v in name):
         return {name: tuple(_band(v) for v in name) for name in at}
-    return {name: (-int(runs[name]), k) for name, k in at.items()}
+    return {name: (-len(runs[name]), k) for name, k in at.items()}
 
 
 _BAND = re.compile(r"^(under |not known$|not recorded$)?(-?\d+(\.\d+)?(e[+-]?\d+)?)?( to .*| or more)?$")

@@ -13,6 +13,7 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import hadamard
 from scipy.special import stdtrit
 
 from loadbook.analysis.answers.cells import Asked
@@ -156,6 +157,37 @@ def plan_trial(
     )
 
 
+def beside(plan: TrialPlan, factors: int) -> list[list[int]]:
+    """Levels (0 or 1) of further factors for each run of a plan, factor by factor.
+
+    Inside a pair the two runs have the two levels, and pairs turn which of them goes with the higher setting after the
+    columns of a Hadamard matrix: each factor is judged inside part numbers, and none goes with the setting or another.
+    Runs in the middle take turns. Raises CalculationError where the pairs are too few to tell the factors apart
+    Source  Plackett & Burman, Biometrika 33 (1946); Box, Hunter & Hunter 2005, ch. 6
+    """
+    pairs = _pairs(len(plan.runs))
+    if factors and pairs <= factors:
+        raise CalculationError(
+            f"{len(plan.runs)} runs do not tell {factors + 1} factors apart",
+            remedy=f"Give --runs {2 * factors + 2} or more",
+        )
+    order = 1
+    while order < max(pairs, factors + 1):
+        order *= 2
+    signs = hadamard(order)[:pairs, 1 : factors + 1] if factors else np.zeros((pairs, 0), dtype=int)
+    out = []
+    for k in range(factors):
+        levels = [int(v) for s in signs[:, k] for v in ((1 - s) // 2, (1 + s) // 2)]
+        out.append(levels + [(i + k) % 2 for i in range(len(plan.runs) - 2 * pairs)])
+    return out
+
+
+def _pairs(runs: int) -> int:
+    """How many pairs of a low and a high setting stand first in a plan of so many runs."""
+    middles = 2 - runs % 2 if runs >= 5 else runs % 2
+    return (runs - middles) // 2
+
+
 def _places(candidates: Sequence[Planned]) -> list[list[int]]:
     """Positions of the candidates of each part number, the lowest setting first."""
     found: dict[tuple[str, str], list[int]] = {}
@@ -199,14 +231,13 @@ def _choose(C: Floats, rows: Floats, noise: float, column: int, runs: int, place
         raise CalculationError(
             "no part number can be run at two settings inside these limits", remedy="Widen --low and --high"
         )
-    middles = 2 - runs % 2 if runs >= 5 else runs % 2
 
     def best(at: Floats) -> tuple[int, int]:
         left = [_added(_added(at, rows[a], noise), rows[b], noise)[column, column] for a, b in pairs]
         return pairs[int(np.argmin(left))]
 
     at, chosen = C, []
-    for _ in range((runs - middles) // 2):
+    for _ in range(_pairs(runs)):
         chosen.append(best(at))
         at = _added(_added(at, rows[chosen[-1][0]], noise), rows[chosen[-1][1]], noise)
     for _ in range(3):
