@@ -26,7 +26,7 @@ from loadbook.analysis.planning.advice import (
     stock,
     usual_places,
 )
-from loadbook.analysis.planning.trial import plan_trial
+from loadbook.analysis.planning.trial import beside, plan_trial
 from loadbook.core.errors import CalculationError
 from loadbook.queries.remark_words import advised, needed, words
 from tests.shops import HOLD, RATE, SETTINGS, WITHIN, Shop
@@ -300,8 +300,20 @@ def test_a_trial_plans_what_shrinks_the_interval_most() -> None:
         part = str(rng.choice(frame["part"].unique()))
         one = plan_trial(history, RATE, 4, 60.0, 160.0, [(part, "C1")]).then
         assert one >= plan.then * (1 - 1e-2)  # the plan is made a run at a time: another may be better by a hair
-    capped = plan_trial(history, RATE, 4, 60.0, 160.0, most_per_part=dict.fromkeys(history.design.series_of, 1))
-    assert len({r.part for r in capped.runs}) == 4 and capped.then >= plan.then
+    assert plan.pieces >= 1 and plan.twice < plan.then
+
+
+@pytest.mark.parametrize("runs", [2, 3, 4, 5, 6, 9, 12])
+def test_every_part_number_of_a_trial_gets_two_settings(runs: int) -> None:
+    _shop, frame = shop_history("plain", 40, 8)
+    plan = plan_trial(History(frame), RATE, runs, 60.0, 160.0)
+    assert len(plan.runs) == runs
+    settings: dict[str, list[float]] = {}
+    for r in plan.runs:
+        settings.setdefault(r.part, []).append(r.setting)
+    assert all(len(set(of)) >= 2 for of in settings.values())
+    if runs == 3 or runs >= 5:
+        assert any(len(set(of)) >= 3 for of in settings.values())  # a middle one
 
 
 def test_the_expected_interval_comes_true() -> None:
@@ -430,3 +442,34 @@ def test_four_hundred_runs_of_ten_pieces() -> None:
     reply = answered(history.ask(known(shop, frame), harm=1))
     need(history, known(shop, frame), reply)
     assert backtest.coverage(history.held(False, 0.9), history.piece_run).runs == 400
+
+
+def test_cycles_are_compared_inside_part_numbers_only() -> None:
+    """A bracket that moves 80 in any cycle and a plate that moves 5: the plate's cycle is no kinder."""
+    from loadbook.analysis.planning.advice import kindest_cycle
+
+    def pieces(part: str, cycle: str, level: float, first: int) -> list[tuple[str, str, str, float]]:
+        return [(f"R{first + k}", part, cycle, level + k) for k in range(4)]
+
+    apart = [*pieces("bracket", "A", 80.0, 0), *pieces("plate", "B", 5.0, 10)]
+    names = ["run", "part", "cycle", "z"]
+    assert kindest_cycle(pd.DataFrame(apart, columns=names), None, 1) == []
+    assert kindest_cycle(pd.DataFrame(apart, columns=names), "bracket", 1) == []
+    shared = [*apart, *pieces("bracket", "B", 90.0, 20)]
+    found = kindest_cycle(pd.DataFrame(shared, columns=names), "plate", 1)
+    assert [c.cycle for c in found] == ["A", "B"] and [c.parts for c in found] == [1, 1]
+
+
+def test_further_factors_of_a_trial_are_told_apart_inside_part_numbers() -> None:
+    """Setting and two factors over 10 runs: inside part numbers no two of them go together in the pairs."""
+    _shop, frame = shop_history("plain", 40, 8)
+    plan = plan_trial(History(frame), RATE, 10, 60.0, 160.0)
+    levels = np.array(beside(plan, 2), dtype=float)[:, :8]
+    setting = np.array([r.setting for r in plan.runs[:8]])
+    high = np.array([float(setting[k] > setting[k ^ 1]) for k in range(8)])
+    columns = np.vstack([high, levels]) - 0.5
+    for pair in range(4):  # both levels of everything in each pair, which is one part number
+        assert np.allclose(columns[:, 2 * pair] + columns[:, 2 * pair + 1], 0.0)
+    assert np.allclose(columns @ columns.T, 2.0 * np.eye(3))
+    with pytest.raises(CalculationError, match="do not tell"):
+        beside(plan_trial(History(frame), RATE, 4, 60.0, 160.0), 2)

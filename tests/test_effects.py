@@ -260,7 +260,7 @@ def test_refusals_are_sentences() -> None:
     assert "at least 6" in only(whole.drop_duplicates("part"))
     every_run_another = whole.assign(part=whole["run"])
     assert "at least 6" in only(every_run_another)
-    few = history(runs=8, parts=3)
+    few = history(runs=7, parts=3)
     assert "degrees of freedom" in only(few) and "more part numbers would not" in only(few)
     assert "all movements are equal" in only(whole.assign(y=3.25))
     constant = whole.assign(rate=whole["part"].str[-1].astype(float) * 10)
@@ -368,3 +368,90 @@ def test_core_says_which_column_or_run_is_to_blame() -> None:
     with pytest.raises(NotEstimable) as caught:
         fit_within(np.arange(n, dtype=float), np.ones((n, 1)), np.zeros(n, dtype=np.intp), np.arange(n))
     assert (caught.value.why, caught.value.column) == ("constant", 0)
+
+
+def in_furnaces(frame: pd.DataFrame, how_much: float, gap: float = 15.0, seed: int = 8) -> tuple[Cells, list[Column]]:
+    """The history in two furnaces: the second gets the faster ramps (`how_much` 1: always) and moves `gap` more."""
+    rng = np.random.default_rng(seed)
+    usual = frame["part"].map(frame.groupby("part")["rate"].mean())
+    fast = (frame["rate"] > usual).groupby(frame["run"]).first()
+    luck = pd.Series(rng.random(len(fast)), index=fast.index)
+    second = frame["run"].map(fast.where(luck < how_much, ~fast))
+    frame = frame.assign(furnace=np.where(second, "F2", "F1"), y=frame["y"] + gap * second)
+    cells, head = cells_of(frame, split=["furnace"])
+    rate = head["run"].map(frame.drop_duplicates("run").set_index("run")["rate"]).to_numpy(dtype=float)
+    if how_much == 1.0:
+        rate = np.where(head["furnace"] == "F2", 100.0, 60.0)
+    column = Column("heating_rate_peak_c_per_h", rate, "c_per_h")
+    return cells, [column, *indicators(head["furnace"], "furnace")]
+
+
+def test_a_furnace_that_goes_with_the_rate_stands_beside_it() -> None:
+    """The truth is 0.5 µm per °C/h; without the furnace beside it the rate gets the furnace's 15 µm too."""
+    rate, furnace = effects(*in_furnaces(history(), 0.85), "um")
+    assert rate.fit == furnace.fit == "beside factors"
+    assert rate.alone_low is not None and rate.alone_low > 0.5
+    assert rate.effect_low is not None and rate.effect_high is not None and rate.effect_low < 0.5 < rate.effect_high
+    assert furnace.effect is not None and abs(furnace.effect) == pytest.approx(15.0, abs=5.0)
+    assert "furnace" in rate.confounded_with and "moves together with furnace" in rate.verdict
+
+
+def test_a_furnace_that_is_the_rate_leaves_no_figure() -> None:
+    for e in effects(*in_furnaces(history(slope=0.0), 1.0), "um"):
+        assert e.effect is None and e.effect_low is None and e.p is None and e.fit == "not separable"
+        assert "do not tell which of them it was" in e.verdict and e.alone is not None
+    rate, _ = effects(*in_furnaces(history(slope=0.0), 1.0), "um")
+    assert "heating rate peak went with furnace" in rate.verdict and "the same furnace" in rate.verdict
+
+
+def test_a_level_that_ran_once_costs_its_run_and_no_more() -> None:
+    frame = history()
+    cells, columns = in_furnaces(frame, 0.5)
+    head = pd.Series(np.where(cells.run == 7, "F3", np.where(columns[1].values == 1.0, "F2", "F1")))
+    rate, *_ = effects(cells, [columns[0], *indicators(head, "furnace")], "um")
+    assert rate.fit == "beside factors" and rate.runs == 59
+    assert rate.effect_low is not None and rate.effect_high is not None and rate.effect_low < 0.5 < rate.effect_high
+
+
+def test_one_part_number_is_never_thrown_together() -> None:
+    rng = np.random.default_rng(11)
+    for seed in range(10):
+        frame = history(runs=12, parts=1, slope=0.0, seed=seed)
+        cells, rate = rate_of(frame.assign(y=frame["y"] + rng.normal()))
+        (e,) = effects(cells, [rate], "um")
+        assert e.pooled is None and "thrown together" not in e.verdict
+
+
+def test_noise_of_known_size_in_a_parameter_is_corrected() -> None:
+    """Rates spread by 10 and known to 8: least squares finds about 100/164 of the true 0.5; the correction undoes it.
+
+    Attenuation: Fuller 1987, Measurement Error Models, section 1.1.
+    """
+    plain, corrected, held = [], [], []
+    for seed in range(30):
+        frame = history(runs=100, seed=seed)
+        rng = np.random.default_rng([seed, 1])
+        cells, rate = rate_of(frame)
+        seen = rate.values + rng.normal(0.0, 8.0, rate.values.size)
+        (e,) = effects(cells, [Column(rate.name, seen, rate.unit, se=np.full(seen.size, 8.0))], "um")
+        assert e.effect is not None and e.corrected is not None and e.reliability is not None
+        assert e.corrected_low is not None and e.corrected_high is not None
+        plain.append(e.effect)
+        corrected.append(e.corrected)
+        held.append(e.corrected_low <= 0.5 <= e.corrected_high)
+        assert "is measuring noise" in e.verdict
+    assert np.mean(plain) == pytest.approx(0.5 * 100 / 164, abs=0.03)
+    assert np.mean(corrected) == pytest.approx(0.5, abs=0.04)
+    assert sum(held) >= 26
+
+
+def test_noise_as_large_as_the_variation_is_not_corrected() -> None:
+    cells, rate = rate_of(history())
+    (e,) = effects(cells, [Column(rate.name, rate.values, rate.unit, se=np.full(rate.values.size, 30.0))], "um")
+    assert e.reliability == 0.0 and e.corrected is None and "Try --asked" in e.verdict
+
+
+def test_exact_values_need_no_word_about_noise() -> None:
+    cells, rate = rate_of(history())
+    (e,) = effects(cells, [Column(rate.name, rate.values, rate.unit, se=np.full(rate.values.size, 0.5))], "um")
+    assert e.reliability is not None and e.reliability > 0.99 and "noise" not in e.verdict

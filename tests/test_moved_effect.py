@@ -89,8 +89,10 @@ def test_gears_as_movement_are_all_set_aside(gear_book: str, loadbook: Loadbook)
 
 def test_the_table_shows_n_first_in_the_books_units(gear_book: str, loadbook: Loadbook) -> None:
     done = loadbook("moved", "--stage", "after", "--by", "setup", "--book", gear_book)
-    assert done.stdout.splitlines()[0] == "Readings after the run (not movement): 1 run, 77 pieces, 1 part number"
-    header = done.stdout.splitlines()[1].split()
+    lines = done.stdout.splitlines()
+    at = lines.index("Readings after the run (not movement): 1 run, 77 pieces, 1 part number")
+    assert "thousandths (" in " ".join(lines[:at])
+    header = lines[at + 1].split()
     assert header.index("runs") < header.index("pieces") < header.index("median")
     assert "0.001 in" in done.stdout and "µm" not in done.stdout
 
@@ -216,3 +218,43 @@ def test_form_errors_work_in_percent(tmp_path: Path) -> None:
     assert found.table["unit"].unique().tolist() == ["percent"]
     assert np.isfinite(found.table["median"]).all()
     assert all("%" in r["verdict"] for r in effect(book, "flatness", asked=True).rows())
+
+
+def test_moved_says_it_first_and_to_the_gauges_resolution(gear_book: str, loadbook: Loadbook, tmp_path: Path) -> None:
+    told = loadbook("moved", "--stage", "after", "--by", "setup", "--book", gear_book).stdout
+    first, _, rest = told.partition("\n\n")
+    assert "hung less laid" in first and "38 pieces" in first.replace("\n", " ") and "Readings after" in rest
+    from loadbook.analysis.movement.describe import resolution
+    from loadbook.render.movement import to_resolution
+
+    frame = {
+        "y": [-36.55, -20.1], "unit": ["percent"] * 2, "movement_um": [-11.0, -6.0], "before_mm": [0.030, 0.030],
+        "after_mm": [0.019, 0.024], "expanded_uncertainty_mm": [float("nan")] * 2,
+    }  # fmt: skip
+    import pandas as pd
+
+    step = resolution(pd.DataFrame(frame))
+    assert step == pytest.approx(100 / 30)  # 1 µm readings of 30 µm
+    assert to_resolution(-36.55, "percent", "si", step) == -37.0
+
+
+def test_effect_without_arguments_is_one_page(shop_book: BookFolder, loadbook: Loadbook, tmp_path: Path) -> None:
+    from loadbook.render.movement import clearest, effects_sentence
+
+    tried = [(0.3, 1.0), (0.0001, 0.0003), (None, None), (0.04, 0.08)]
+    rows: list[dict[str, Any]] = [
+        {
+            "kind": f"kind {k}",
+            "process": "age",
+            "parameter": f"soak_{k}",
+            "p": p,
+            "p_adjusted": adjusted,
+            "fit": "alone",
+        }
+        for k, (p, adjusted) in enumerate(tried)
+    ]
+    assert [r["kind"] for r in clearest(rows)] == ["kind 1", "kind 3", "kind 0"]
+    said = effects_sentence(rows, 0.95)
+    assert said.startswith("1 of 4 go with movement") and "kind 1 (age)" in said and "1 have no figure" in said
+    done = loadbook("effect", "--of", "all", "--book", str(shop_book.path))
+    assert len(done.stdout.splitlines()) <= 60

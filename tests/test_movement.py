@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from loadbook.analysis.movement.blunders import flagged, flagged_rows
+from loadbook.analysis.movement.blunders import across_runs, flagged, flagged_rows, off_nominal
 from loadbook.analysis.movement.compare import compare, differences, one_way, paired, spread_test, welch
 from loadbook.analysis.movement.describe import describe
 from loadbook.analysis.movement.scale import (
@@ -14,6 +14,7 @@ from loadbook.analysis.movement.scale import (
     log_change,
     parse_by,
     set_aside_counts,
+    treatment_names,
     with_treatment,
     with_value,
 )
@@ -282,7 +283,31 @@ def test_other_parts_on_one_side_are_said() -> None:
     frame.loc[frame["run"] == "S1", "part"] = "PN-2"
     ((pair,),) = [c.pairs for c in differences(with_value(frame), ["setup"])]
     assert pair.evidence == "runs" and "1 part number stood on one side only" in (pair.note or "")
-    assert pair.difference is not None and pair.difference >= 0  # told so that it rises
+    assert (pair.b, pair.a) == ("hung", "laid")  # equal runs: the first on record is taken from the other
+
+
+def test_every_kind_takes_the_same_treatment_from_the_other() -> None:
+    """Flatness rises when hung, roundness falls: both are told as hung less laid, since laid has more runs in all."""
+    rng = np.random.default_rng(5)
+    made = []
+    for kind, gap in (("flatness", 10.0), ("circularity", -10.0)):
+        for i in range(9):
+            setup = "hung" if i % 3 == 0 else "laid"
+            one = rows(run=f"{kind}{i}", setup=setup, kind=kind, scale="um", side="form").iloc[:3].copy()
+            one["movement_um"] = rng.normal(gap * (setup == "hung"), 1.0, len(one))
+            made.append(one)
+    found = differences(with_value(pd.concat(made, ignore_index=True)), ["setup"])
+    assert [(p.b, p.a) for c in found for p in c.pairs] == [("hung", "laid")] * 2
+    signs = {c.stratum["kind"]: p.difference for c in found for p in c.pairs}
+    assert signs["flatness"] > 5 and signs["circularity"] < -5
+
+
+def test_treatments_by_any_column() -> None:
+    frame = rows(upper_mm=0.1, started=pd.Timestamp("2026-03-04"), length_mm=280.0)
+    found = with_treatment(with_value(frame), parse_by(["upper_mm,started,length_mm,year"]), NOTHING)
+    assert treatment_names(parse_by(["upper_mm,started,length_mm,year"])) == ["upper", "month", "length_mm", "year"]
+    assert set(found["upper"]) == {"0.1"} and set(found["month"]) == {"2026-03"} and set(found["year"]) == {"2026"}
+    assert set(found["length_mm"]) == {"280"} and (found["upper_mm"] == 0.1).all()
 
 
 def test_screen_finds_blunders_and_leaves_normal_scatter_alone() -> None:
@@ -321,3 +346,38 @@ def test_flagged_readings_stay_in_and_stand_beside() -> None:
     found = describe(valued, [], flags).iloc[0]
     assert (found["flagged"], found["pieces"]) == (1, 36)
     assert found["worst"] == 250.0 and found["worst_without_flagged"] < 5.0
+
+
+def test_a_blunder_of_a_run_of_one_piece_is_flagged_across_the_runs_of_its_part_number() -> None:
+    """One piece per run, run scatter 5, 2 % blunders of 60 to 150; without blunders fewer than one flag in 500."""
+    found, false, planted = 0, 0, 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        y = rng.normal(10.0, 5.0, 100)
+        run, part = np.arange(100, dtype=np.intp), np.arange(100, dtype=np.intp) % 5
+        false += int(across_runs(y, run, part).sum())
+        wrong = rng.random(100) < 0.02
+        y = y + wrong * rng.choice([-1.0, 1.0], 100) * rng.uniform(60.0, 150.0, 100)
+        flags = across_runs(y, run, part)
+        found, planted = found + int(flags[wrong].sum()), planted + int(wrong.sum())
+        false += int(flags[~wrong].sum())
+    assert planted >= 30 and found >= 0.9 * planted and false <= 8  # of 4,000
+
+
+def test_two_pieces_that_disagree_are_told_apart_by_the_other_runs() -> None:
+    rng = np.random.default_rng(3)
+    y = rng.normal(10.0, 2.0, 20)
+    y[7] += 80.0
+    run = np.repeat(np.arange(10, dtype=np.intp), 2)
+    flags = across_runs(y, run, np.zeros(20, dtype=np.intp))
+    assert np.flatnonzero(flags).tolist() == [7]
+    few = across_runs(y[:10], run[:10], np.zeros(10, dtype=np.intp))
+    assert not few.any()  # five runs are too few to say
+
+
+def test_a_digit_that_slipped_shows_against_nominal() -> None:
+    rng = np.random.default_rng(4)
+    read = 50.0 + rng.normal(0.0, 0.01, 30)
+    read[11] += 0.5
+    assert np.flatnonzero(off_nominal(read, np.full(30, 50.0), np.zeros(30, dtype=np.intp))).tolist() == [11]
+    assert not off_nominal(read[:5], np.full(5, 50.0), np.zeros(5, dtype=np.intp)).any()

@@ -72,12 +72,21 @@ def one_thread() -> None:
 
 @click.command(cls=LoadbookCommand)
 @enquiry_options
+@click.option(
+    "--compare",
+    "against",
+    multiple=True,
+    metavar="TREATMENT",
+    help="Treatments side by side, e.g. setup=stood or heating_rate_peak_c_per_h=60; repeat.",
+)
 @click.option("--job", metavar="JOB", help="The job it is for: a saved answer is scored by it.")
 @click.option("--save", "keep", is_flag=True, help="Keep the answer, to be scored when its parts are measured.")
 @click.option("--show", "number", type=int, metavar="N", help="Show a kept answer exactly as it was given.")
 @format_option
 @book_option
-def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **given: Any) -> None:
+def answer(
+    number: int | None, keep: bool, against: tuple[str, ...], fmt: str | None, book: BookFolder, **given: Any
+) -> None:
     """How much will it move? An interval from the shop's own history, what it rests on, how often such intervals held.
 
     Where the history is too thin there is no figure, but what to measure. Kept answers are scored by `backtest`.
@@ -89,6 +98,9 @@ def answer(number: int | None, keep: bool, fmt: str | None, book: BookFolder, **
         return
     from loadbook.queries.source import BookSource
 
+    if against:
+        _compare(BookSource(book), given, against, keep, fmt)
+        return
     found = _asked(BookSource(book), given)
     if keep:
         from loadbook.queries.kept_answers import save
@@ -121,16 +133,40 @@ def _asked(source: Source, given: dict[str, Any]) -> Any:
     """The answer to the enquiry that the options put."""
     one_thread()
     from loadbook.queries.answer import answer as ask
+
+    return ask(source, _question(given))
+
+
+def _question(given: dict[str, Any]) -> Any:
     from loadbook.queries.enquiry import Question, planned
 
     settings = planned(given.pop("settings"))
     size, section, before, tolerance = (
         _length(given.pop(name), name) for name in ("size", "section", "before", "tolerance")
     )
-    question = Question(
+    return Question(
         **given, settings=settings, size_mm=size, section_mm=section, before_mm=before, tolerance_mm=tolerance
     )
-    return ask(source, question)
+
+
+def _compare(source: Source, given: dict[str, Any], against: tuple[str, ...], keep: bool, fmt: str | None) -> None:
+    """Treatments side by side: the table, then what differs."""
+    one_thread()
+    from loadbook.core.errors import UsageError
+    from loadbook.queries.answer_compare import compare
+    from loadbook.render.answer import comparison_table
+
+    if keep:
+        raise UsageError("a comparison is not kept", remedy="Ask for the treatment that is chosen, and --save that")
+    found = compare(source, _question(given), against)
+    rows = found.rows()
+    if fmt not in (None, "table"):
+        emit(list(rows[0]), [list(r.values()) for r in rows], fmt)
+        return
+    for line in found.text:
+        write_words(plain(line))
+    columns, shown = comparison_table(rows, source.units)
+    emit(columns, shown, None)
 
 
 def _print_answer(found: Any, fmt: str | None) -> None:
@@ -201,6 +237,7 @@ def print_for_machines(result: dict[str, Any], fmt: str | None) -> None:
 @click.option("--runs", required=True, type=click.IntRange(1, 200), metavar="N", help="How many runs can be spared.")
 @click.option("--low", metavar="VALUE", help="Lowest setting allowed (default: the lowest ever run).")
 @click.option("--high", metavar="VALUE", help="Highest setting allowed (default: the highest ever run).")
+@click.option("--also", multiple=True, metavar="FACTOR=A/B", help="Varied with it, e.g. setup=laid/stood; repeat.")
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the interval.")
 @filter_options
 @format_option
@@ -211,6 +248,7 @@ def trial(
     runs: int,
     low: str | None,
     high: str | None,
+    also: tuple[str, ...],
     confidence: float,
     filters: Filters,
     fmt: str | None,
@@ -231,7 +269,9 @@ def trial(
         raise UsageError(f"--confidence {confidence:g} is not a share", remedy="Give 0.5 to 0.99")
     limits = [planned([f"{parameter}={text}"]) if text is not None else {} for text in (low, high)]
     name = next((k for k in {**limits[0], **limits[1]}), parameter)
-    found = ask(book, characteristic, name, runs, limits[0].get(name), limits[1].get(name), filters, confidence)
+    found = ask(
+        book, characteristic, name, runs, limits[0].get(name), limits[1].get(name), filters, confidence, also=also
+    )
     rows = found.rows()
     if fmt in (None, "table"):
         for line in found.text:

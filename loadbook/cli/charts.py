@@ -66,8 +66,11 @@ def effect_options(function: F) -> F:
         "--asked", is_flag=True, help="Use what was asked for, not what the traces show was achieved."
     )(function)
     function = click.option(
+        "--assigned", is_flag=True, help="These runs were a trial that assigned what --of names: one fit of all."
+    )(function)
+    function = click.option(
         "--of", multiple=True, metavar="PARAMETER", help="Parameters or factors (setup, furnace, ...); "
-        "default: the plannable four, setup and atmosphere; 'all': every one.",
+        "default: the plannable four, setup, atmosphere, furnace; 'all': every one.",
     )(function)  # fmt: skip
     return click.argument("characteristic", required=False)(function)
 
@@ -102,7 +105,13 @@ def chart_moved(by: tuple[str, ...], stage: Any, filters: Filters, book: BookFol
 @filter_options
 @book_option
 def chart_effect(
-    characteristic: str | None, of: tuple[str, ...], asked: bool, stage: Any, filters: Filters, book: BookFolder
+    characteristic: str | None,
+    of: tuple[str, ...],
+    asked: bool,
+    assigned: bool,
+    stage: Any,
+    filters: Filters,
+    book: BookFolder,
 ) -> None:
     """Movement against a parameter: run means of each part number, its line, and the pooled line as a warning.
 
@@ -111,7 +120,7 @@ def chart_effect(
     from loadbook.queries.charts.effect import effect_picture
     from loadbook.queries.effect import effect as ask
 
-    _draw(effect_picture(ask(book, characteristic, filters, of, stage, asked)))
+    _draw(effect_picture(ask(book, characteristic, filters, of, stage, asked, assigned=assigned)))
 
 
 @chart.command("run")

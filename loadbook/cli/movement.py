@@ -76,10 +76,16 @@ def ask_moved(
 def _print_moved(found: Any, system: str) -> None:
     from loadbook.queries.moved import records
     from loadbook.render import movement as shown
+    from loadbook.render.tables import plain, write_words
 
     what = "Movement" if found.stage is None else f"Readings {found.stage} the run (not movement)"
     counts = ((found.runs, "run"), (found.pieces, "piece"), (found.parts, "part number"))
     title = f"{what}: " + ", ".join(many(n, word) for n, word in counts)
+    told = shown.moved_sentences(found.rows(), records(found.differences), found.by, system, found.stage is None)
+    for line in told:
+        write_words(plain(line))
+    if told:
+        click.echo("")
     columns, rows = shown.moved_table(found.rows(), found.by, system)
     emit(columns, rows, None, title=title)
     percent = f"{100 * found.confidence:g} %"
@@ -119,6 +125,7 @@ def ask_effect(
     characteristic: str | None,
     of: tuple[str, ...],
     asked: bool,
+    assigned: bool,
     stage: Any,
     confidence: float,
     companions: bool,
@@ -138,7 +145,7 @@ def ask_effect(
     from loadbook.queries.charts.effect import effect_picture
     from loadbook.queries.effect import effect as ask
 
-    found = ask(source, characteristic, filters, of, stage, asked, confidence)
+    found = ask(source, characteristic, filters, of, stage, asked, confidence, assigned=assigned)
     rows = found.rows()
     if fmt not in (None, "table"):
         emit(list(found.table.columns), [list(r.values()) for r in rows], fmt)
@@ -149,6 +156,11 @@ def ask_effect(
     write_chart(chart_file, lambda: effect_picture(found))
 
 
+MOST_ROWS = 12  # effects that are shown in full; of more a page has the clearest
+CLEAREST = 15
+MOST_VERDICTS = 5
+
+
 def _print_effects(found: Any, companions: bool) -> None:
     from loadbook.core.vocabulary.parameter_names import spoken
     from loadbook.render import movement as shown
@@ -157,17 +169,27 @@ def _print_effects(found: Any, companions: bool) -> None:
     rows = found.rows()
     if not rows:
         return
-    columns, table = shown.effect_table(rows, found.system)
+    page = len(rows) > MOST_ROWS and not companions
+    listed = shown.clearest(rows)[:CLEAREST] if page else rows
+    if page:
+        write_words(plain(shown.effects_sentence(rows, found.confidence, found.system)))
+        click.echo("")
+    columns, table = shown.effect_table(listed, found.system)
     inside = "part numbers and plants" if len(found.plants or ()) > 1 else "part numbers"
-    emit(columns, table, None, title=f"Effects inside {inside} ({100 * found.confidence:g} % interval)")
+    title = f"Effects inside {inside} ({100 * found.confidence:g} % interval)"
+    if page:
+        title += f", the {len(listed)} clearest of {len(rows)}"
+    emit(columns, table, None, title=title)
     if companions:
         click.echo("")
         columns, table = shown.companion_table(rows, found.system)
         emit(columns, table, None, title="The same slopes, otherwise fitted")
     click.echo("")
-    for r in rows:
+    for r in listed[:MOST_VERDICTS] if page else listed:
         name = spoken(r["parameter"], found.system)
         write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {name}: {r['verdict']}"))
+    if page:
+        write_words("All of one kind, with a sentence each: loadbook effect KIND --process PROCESS")
 
 
 moved = of_book("moved", ask_moved)

@@ -11,6 +11,7 @@ import numpy as np
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
 from loadbook.analysis.effects.estimate import Effect
+from loadbook.analysis.effects.words import NOISY
 from loadbook.analysis.movement import blunders, percent, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
@@ -30,12 +31,13 @@ if TYPE_CHECKING:
 
     from loadbook.store.book import BookFolder
 
-FACTORS = ("setup", "atmosphere")
-MORE_FACTORS = ("furnace", "position", "machining", "axis", "gauge", "heat_number", "cycle")
+FACTORS = ("setup", "atmosphere", "furnace")
+MORE_FACTORS = ("position", "machining", "axis", "gauge", "heat_number", "cycle")
 PLAIN_STRATUM = (*STRATUM, "characteristic")
 SLOPES = (
     "effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low", "pooled_high",
     "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half", "effect_without_flagged",
+    "corrected", "corrected_low", "corrected_high", "effect_asked", "effect_asked_low", "effect_asked_high",
 )  # fmt: skip
 
 
@@ -86,16 +88,18 @@ def effect(
     asked: bool = False,
     confidence: float = 0.95,
     system: str | None = None,
+    assigned: bool = False,
 ) -> Effects:
     """The effect of parameters on the movement of a characteristic (or a kind of characteristic).
 
     Over several plants the same part number in two of them counts as two.
 
     characteristic  a characteristic's name or a kind; None: every kind the filters leave, each by itself
-    of              parameters, or factors such as setup; none: the plannable four, setup and atmosphere where they
-                    vary inside part numbers; 'all': every parameter that any run has
+    of              parameters, or factors such as setup; none: the plannable four, setup, atmosphere and furnace
+                    where they vary inside part numbers; 'all': every parameter that any run has
     asked           use what was asked instead of what was achieved
     system          'si' or 'us' for the verdicts; None: the book's
+    assigned        the runs that the filters leave were a trial, its settings (`of`) assigned by lot: fitted together
     Raises          UsageError, NotFoundError
     """
     check_share(confidence, "--confidence")
@@ -110,13 +114,17 @@ def effect(
     names = [of] if isinstance(of, str) else list(of)
     wanted = _words(names)
     every = [w.lower() for w in wanted] == ["all"]
-    also = [w for w in wanted if w in MORE_FACTORS]
+    also = ["furnace", *(w for w in wanted if w in MORE_FACTORS)]
     source = source_of(asked_of)
     data = load(source, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
     known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
     if not every and not known.issuperset(wanted):  # the refusal names what there is
         data = load(source, filters, asked, also)
-    return effect_of(data, names, stage, asked, confidence, system or source.units)
+    if assigned and not wanted:
+        raise UsageError(
+            "a trial's settings are not guessed", remedy="Name them with --of, e.g. --of setup,soak_minutes"
+        )
+    return effect_of(data, names, stage, asked, confidence, system or source.units, assigned)
 
 
 def effect_of(
@@ -126,6 +134,7 @@ def effect_of(
     asked: bool = False,
     confidence: float = 0.95,
     system: str = "si",
+    assigned: bool = False,
 ) -> Effects:
     """`effect` over rows that were read already."""
     import pandas as pd
@@ -148,7 +157,7 @@ def effect_of(
     for key, some in frame.groupby(strata, sort=True, dropna=False) if len(frame) else []:
         stratum = dict(zip(strata, key, strict=True))
         rows = some.index.to_numpy()
-        given = (parameters, factors, data, defaults, str(stratum["unit"]), confidence, stage)
+        given = (parameters, factors, data, defaults, str(stratum["unit"]), confidence, stage, assigned)
         effects, cells, columns, head = _stratum(some, *given)
         kept.append((stratum, cells, columns))
         measured.append((some, head))
@@ -224,6 +233,7 @@ def _stratum(
     unit: str,
     confidence: float,
     stage: Stage | None,
+    assigned: bool,
 ) -> tuple[list[Effect], Cells, list[Column], pd.DataFrame]:
     split = [f for f in factors if f in some and some[f].nunique(dropna=True) > 1]
     cells, head = cells_of(some, split=split)
@@ -234,7 +244,20 @@ def _stratum(
     if defaults:
         columns = [c for c in columns if c.against is not None or not np.isnan(c.values).all()] or columns
     why_not = _too_coarse(some) if stage is None else None
-    return joint.effects(cells, columns, unit, confidence, False, why_not), cells, columns, head
+    named = not defaults and len(parameters) <= joint.MOST_NAMED
+    found = joint.effects(cells, columns, unit, confidence, False, why_not, named, assigned)
+    noisy = [e.parameter for e in found if e.reliability is not None and e.reliability < NOISY]
+    instead = {c.name: c for c in columns_of(head, data.asked_parameters, data.units(), noisy)}
+    if any(not np.isnan(c.values).all() for c in instead.values()):
+        with_asked = [instead.get(c.name, c) for c in columns]
+        by_name = {e.parameter: e for e in joint.effects(cells, with_asked, unit, confidence, False, why_not, named)}
+        for e in found:
+            if e.parameter in instead:
+                other = by_name[e.parameter]
+                e.effect_asked, e.effect_asked_low, e.effect_asked_high = (
+                    other.effect, other.effect_low, other.effect_high,
+                )  # fmt: skip
+    return found, cells, columns, head
 
 
 def _too_coarse(some: pd.DataFrame) -> str | None:

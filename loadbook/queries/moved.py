@@ -145,15 +145,17 @@ def moved_of(
     import pandas as pd
 
     ways = scale.parse_by(by)
-    names = [w.name for w in ways]
-    frame = scale.with_treatment(scale.with_value(data.frame, stage), ways, data.parameters)
+    names = scale.treatment_names(ways)
+    valued = scale.with_value(data.frame, stage)
+    flags = blunders.flagged_rows(valued) & ~data.believed
+    frame = scale.with_treatment(valued, ways, data.parameters)
     strata = [s for s in (STRATUM if stage is None else PLAIN_STRATUM) if s not in names]
-    flags = blunders.flagged_rows(frame) & ~data.believed
     plain = stage is not None
     table = describe.describe(frame, names, flags, confidence, strata)
     compared = compare.differences(frame, names, confidence, plain, strata)
     have = frame["y"].notna().to_numpy()
     pieces = frame[have].drop_duplicates(["run", "part", "serial"])
+    table["resolution"] = _resolutions(frame, table, strata)
     if "plant" in frame:
         table["plants"] = _plants(frame[have], table, [*strata, *names])
     aside = scale.set_aside_counts(frame, names)
@@ -226,6 +228,15 @@ def _plants(frame: pd.DataFrame, table: pd.DataFrame, keys: list[str]) -> list[i
     return [counts.get(_tidy(tuple(row)), 0) for row in table[keys].itertuples(index=False)]
 
 
+def _resolutions(frame: pd.DataFrame, table: pd.DataFrame, strata: Sequence[str]) -> list[float | None]:
+    """The step that the readings of each row's stratum can show, on its working scale."""
+    keys = list(strata)
+    if frame.empty:
+        return []
+    found = {_tidy(k): describe.resolution(g) for k, g in frame.groupby(keys, sort=False, dropna=False)}
+    return [found.get(_tidy(tuple(row))) for row in table[keys].itertuples(index=False)]
+
+
 def _tidy(key: Any) -> tuple[str, ...]:
     return tuple("" if v is None or v != v else str(v) for v in (key if isinstance(key, tuple) else (key,)))
 
@@ -272,9 +283,9 @@ def _warnings(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Com
     if len(result.flagged):
         n = len(result.flagged)
         out.append(
-            f"{n} reading{'s lie' if n != 1 else ' lies'} further than six robust standard deviations from the run's "
-            "median. They are in the figures until a person confirms them (loadbook confirm reading); the figures "
-            "without them stand beside."
+            f"{n} reading{'s lie' if n != 1 else ' lies'} further than six robust standard deviations from the rest of "
+            "the run, or of the part number's runs where a run has one or two pieces. They are in the figures until a "
+            "person confirms them (loadbook confirm reading); the figures without them stand beside."
         )
     if result.unmeasured:
         out.append(f"{result.unmeasured} pieces of these runs were not measured at all; what they did is not in here.")

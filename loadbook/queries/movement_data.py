@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -22,16 +22,23 @@ if TYPE_CHECKING:
     from .filters import Filters
 
 
+def _nothing() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(columns=["run", "parameter", "value", "unit", "source", "se"])
+
+
 @dataclass
 class MovementData:
     """The rows that a question is about.
 
     frame        the view `movement`, filtered
-    parameters   run, parameter, value, unit, source: one row per run and parameter; achieved (trace, else stated)
-                 or, where `asked`, what the cycle or the program asked for
+    parameters   run, parameter, value, unit, source, se (standard error, where known): one row per run and
+                 parameter; achieved (trace, else stated) or, where `asked`, what the cycle or the program asked for
     unmeasured   pieces of the filtered runs without any reading;  unmeasured_runs  how many runs that concerns
     believed     (rows of frame,) whether a person said that its reading is no blunder
     left_out     plants of a group that were left out
+    asked_parameters  the same columns, what the cycle or the program asked for; empty where that is in parameters
     """
 
     frame: pd.DataFrame
@@ -40,6 +47,7 @@ class MovementData:
     unmeasured_runs: int
     believed: np.ndarray
     left_out: tuple[str, ...] = ()
+    asked_parameters: pd.DataFrame = field(default_factory=_nothing)
 
     def units(self) -> dict[str, str]:
         """Unit of each parameter, as kept inside."""
@@ -50,8 +58,9 @@ class MovementData:
 # what every calculation reads; treatment columns come on top of these
 COLUMNS = (
     "run", "started", "process", "part", "serial", "characteristic", "kind", "side", "scale", "unit", "setup",
-    "atmosphere", "position", "before_mm", "after_mm", "lower_mm", "upper_mm", "movement_mm", "movement_um",
-    "movement_um_per_100mm", "expanded_uncertainty_mm", "below_gauge", "way", "corrected_20c", "set_aside",
+    "atmosphere", "position", "before_mm", "after_mm", "nominal_mm", "lower_mm", "upper_mm", "movement_mm",
+    "movement_um", "movement_um_per_100mm", "expanded_uncertainty_mm", "below_gauge", "way", "corrected_20c",
+    "set_aside",
 )  # fmt: skip
 
 
@@ -67,7 +76,6 @@ def load(
     parameters  the parameters that the question is about (None: all that the book has)
     Raises UsageError for a filter that does not apply, NotFoundError where no reading fits.
     """
-    import pandas as pd
 
     source = source_of(asked_of)
     plain = filters.without_where()
@@ -82,17 +90,22 @@ def load(
         if filters.where is not None:
             frame = of_movement(source, filters.where, frame)
         figures = records.frame(*_parameters(asked, parameters))
+        planned = _nothing() if asked else records.frame(*_parameters(True, parameters))
         counted = records.table(*unmeasured)[1][0] if unmeasured else (0, 0)
         believed = records.frame(BELIEVED)
     if frame.empty:
         told = ", ".join(f"--{k} {v}" for k, v in source.given(filters).items()) or f"the whole {source.name}"
         unknown = unknown_words(source.words, filters, source.name)
         raise NotFoundError(f"no readings for {told}", remedy=unknown or source.where_to_look)
-    figures = figures.drop_duplicates(["run", "parameter"])
-    runs = pd.Index(frame["run"].unique())
-    figures = figures[figures["run"].isin(runs)].reset_index(drop=True)
+    runs = frame["run"].unique()
+    figures, planned = _of_runs(figures, runs), _of_runs(planned, runs)
     rows = believed_rows(frame, believed)
-    return MovementData(frame, figures, int(counted[0]), int(counted[1]), rows, source.left_out)
+    return MovementData(frame, figures, int(counted[0]), int(counted[1]), rows, source.left_out, planned)
+
+
+def _of_runs(figures: pd.DataFrame, runs: Any) -> pd.DataFrame:
+    once = figures.drop_duplicates(["run", "parameter"])
+    return once.loc[once["run"].isin(runs)].reset_index(drop=True)
 
 
 # the readings that a person said are no blunder
@@ -121,7 +134,7 @@ def _parameters(asked: bool, names: Sequence[str] | None) -> tuple[str, Sequence
     sources = "source = 'asked'" if asked else "source IN ('trace', 'stated')"
     chosen = "true" if names is None else f"parameter IN ({', '.join('?' * len(names))})"
     return (
-        f"SELECT run, parameter, value, unit, source FROM parameter WHERE channel IS NULL AND {sources}"
+        f"SELECT run, parameter, value, unit, source, se FROM parameter WHERE channel IS NULL AND {sources}"
         f" AND ({chosen}) ORDER BY run, parameter, source DESC",
         names or (),
     )

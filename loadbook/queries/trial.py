@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +12,7 @@ from loadbook.analysis.answers import refusal
 from loadbook.analysis.answers.estimate import History
 from loadbook.analysis.effects.words import figure, nice_step, spoken
 from loadbook.analysis.movement import percent, scale
-from loadbook.analysis.planning.trial import TrialPlan, plan_trial
+from loadbook.analysis.planning.trial import TrialPlan, beside, plan_trial
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
 from loadbook.core.figures import scale_words, unit_words
@@ -23,6 +24,7 @@ from loadbook.core.vocabulary.parameters import PLANNED
 from . import answer_remarks, remark_words
 from . import history as answerdata
 from .answer_figures import setting
+from .effect import FACTORS
 from .filters import Filters
 
 if TYPE_CHECKING:
@@ -37,6 +39,7 @@ SEED = 20_260_102
 class Trial:
     """A plan of runs; `order` is drawn by lot so that nothing else goes with the setting.
 
+    also  further factors: name -> the level of each run of the plan
     plan  figures on the working scale (`unit`) per unit of the setting;  text sentences in the book's units
     """
 
@@ -48,15 +51,17 @@ class Trial:
     high: float
     order: list[int]
     text: list[str]
+    also: dict[str, list[str]] = field(default_factory=dict)
 
     def rows(self) -> list[dict[str, Any]]:
         """One row per run, in the order drawn: part, characteristic, setting, half width once it is done."""
         out = []
         for at, k in enumerate(self.order):
             run = self.plan.runs[k]
+            levels = {name: of_runs[k] for name, of_runs in self.also.items()}
             out.append(
                 {"order": at + 1, "part": run.part, "characteristic": run.characteristic,
-                 self.plan.parameter: run.setting, "own_low": run.own_low, "own_high": run.own_high}
+                 self.plan.parameter: run.setting, **levels, "own_low": run.own_low, "own_high": run.own_high}
             )  # fmt: skip
         return [{k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in r.items()} for r in out]
 
@@ -88,10 +93,12 @@ def trial(
     filters: Filters | None = None,
     confidence: float = 0.95,
     system: str | None = None,
+    also: Sequence[str] = (),
 ) -> Trial:
     """The settings of the next runs that shrink the interval of a parameter's effect most.
 
     characteristic  a characteristic's name, or a kind;  low, high limits of the setting (default: what was ever run)
+    also            further factors with two levels each, varied with it: 'setup=laid/stood', 'soak_minutes=60/120'
     filters         part numbers that may be run (part), the process, and what of the history counts
     Raises          UsageError, NotFoundError, CalculationError
     """
@@ -137,10 +144,13 @@ def trial(
         raise NotFoundError(f"no run of {', '.join(missing)} with {characteristic} on record in {process}",
                             remedy="loadbook moved --by part lists the part numbers with movement")  # fmt: skip
     plan = plan_trial(history, parameter, runs, low, high, parts, confidence=confidence)
+    factors = _factors(also, parameter)
+    levels = beside(plan, len(factors))
     order = [int(i) for i in np.random.default_rng(SEED).permutation(len(plan.runs))]
     return Trial(
         plan, process, kind, pieces.unit, low, high, order,
-        _sentences(plan, process, pieces.unit, low, high, system or book.units),
+        _sentences(plan, process, pieces.unit, low, high, system or book.units, list(factors)),
+        {name: [two[v] for v in column] for (name, two), column in zip(factors.items(), levels, strict=True)},
     )  # fmt: skip
 
 
@@ -159,7 +169,25 @@ def _kind(source: answerdata.Measured, characteristic: str) -> tuple[str, str | 
     return str(kinds[0]), str(rows["characteristic"].iloc[0])
 
 
-def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float, system: str) -> list[str]:
+def _factors(also: Sequence[str], parameter: str) -> dict[str, tuple[str, str]]:
+    """Further factors as a user writes them, each with its two levels. Raises UsageError"""
+    out: dict[str, tuple[str, str]] = {}
+    for text in also:
+        name, _, levels = text.partition("=")
+        name, two = name.strip().lower(), [v.strip() for v in levels.split("/")]
+        known = (*FACTORS, *(p for p in PLANNED if p != parameter))
+        if name not in known or name in out or len(two) != 2 or not all(two) or two[0] == two[1]:
+            raise UsageError(
+                f"--also {text!r} is no factor with two levels",
+                remedy="Write it like --also setup=laid/stood; factors are: " + ", ".join(known),
+            )
+        out[name] = (two[0], two[1])
+    return out
+
+
+def _sentences(
+    plan: TrialPlan, process: str, unit: str, low: float, high: float, system: str, also: list[str]
+) -> list[str]:
     key = PLANNED[plan.parameter].unit
     one, label, _ = units.show(1.0, {"c": "c_diff"}.get(key, key), system)
     step = nice_step((high - low) * one)
@@ -185,12 +213,20 @@ def _sentences(plan: TrialPlan, process: str, unit: str, low: float, high: float
         f"After these {len(plan.runs)} runs about ± {amount(plan.then)} {per} is to be expected "
         f"(step by step: {', '.join(amount(v) for v in plan.steps)}), if runs differ as they did."
     )
+    if plan.twice < 0.95 * plan.then:
+        out.append(
+            f"That is with {plan.pieces} piece{'' if plan.pieces == 1 else 's'} a run, as usual; with "
+            f"{2 * plan.pieces} about ± {amount(plan.twice)}."
+        )
+    else:
+        out.append(f"{plan.pieces} pieces a run are enough: twice as many would hardly narrow it, more runs do.")
     beyond = [r for r in plan.runs if np.isfinite(r.own_low) and not r.own_low <= r.setting <= r.own_high]
     if beyond:
         listed = "; ".join(sorted({f"{r.part} at {setting(plan.parameter, r.setting, system)}" for r in beyond}))
         out.append(f"Beyond what that part number was run at, so agree it first: {listed}.")
     out.append(
-        "The order is drawn by lot. Keep it, keep everything else as it is, and measure before and after: only a "
-        "setting that was assigned shows cause."
+        "The order is drawn by lot. Keep it, keep everything else as it is, and measure before and after (after alone "
+        "also does, with more scatter: effect --stage after). Take the runs in under a job of their own; then "
+        f"loadbook effect --job JOB --of {','.join([plan.parameter, *also])} --assigned tells what the setting did."
     )
     return out

@@ -24,3 +24,27 @@ def comparables_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[s
              *(round(v, 2) for v in figures), round(r["nearness"], 2)]
         )  # fmt: skip
     return f"Nearest runs ({units.show(0.0, unit, system)[1]})", list(COLUMNS), shown
+
+
+def comparison_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
+    """Columns and rows of treatments side by side."""
+    columns = ["treatment", "middle", "from", "to", "inside tolerance", "furnace hours", "less the first", "low"]
+    columns += ["high", "unit", "said"]
+    shown = []
+    for r in rows:
+
+        def figure(name: str, r: Mapping[str, Any] = r) -> float | None:
+            return None if r[name] is None else round(units.show(r[name], r["unit"], system)[0], 2)
+
+        inside = None
+        if r["share_inside"] is not None:
+            inside = f"{r['share_inside']:.0%} ({r['share_low']:.0%} to {r['share_high']:.0%})"
+        shown.append(
+            [r["treatment"], figure("median"), figure("low"), figure("high"), inside,
+             None if r["furnace_hours"] is None else round(r["furnace_hours"], 1), figure("difference"),
+             figure("difference_low"), figure("difference_high"), units.show(0.0, r["unit"], system)[1], r["said"]]
+        )  # fmt: skip
+    empty = [k for k in range(len(columns)) if k and all(row[k] in (None, "") for row in shown)]
+    return [c for k, c in enumerate(columns) if k not in empty], [
+        [v for k, v in enumerate(row) if k not in empty] for row in shown
+    ]

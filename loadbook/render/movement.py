@@ -12,6 +12,75 @@ from loadbook.core import units
 from loadbook.core.figures import scale_words
 from loadbook.core.vocabulary.parameter_names import spoken
 
+MOST_SAID = 6  # sentences before the tables of moved
+
+
+def to_resolution(value: float | None, unit: str, system: str, step: float | None) -> float | None:
+    """A figure of movement with the decimals that its gauge can show (step on the working scale; None: not known).
+
+    >>> to_resolution(-36.55, "percent", "si", 2.9), to_resolution(11.27, "um per 100 mm", "si", 0.3)
+    (-37.0, 11.3)
+    """
+    if value is None or step is None or not step > 0:
+        return in_unit(value, unit, system)
+    if unit in ("um", "mm") and system != "si":
+        return in_unit(value, unit, system)
+    return round(value, max(-math.floor(math.log10(step)), 0)) + 0.0
+
+
+def moved_sentences(
+    rows: Sequence[dict[str, Any]],
+    differences: Sequence[dict[str, Any]],
+    by: Sequence[str],
+    system: str,
+    movement: bool = True,
+) -> list[str]:
+    """What the tables of `moved` say: each row's middle where there are few, and the treatments that differ clearly."""
+    steps = {(r["process"], r["kind"], r["unit"]): r.get("resolution") for r in rows}
+
+    def text(value: float | None, r: dict[str, Any], signed: bool = False) -> str:
+        shown = to_resolution(value, str(r["unit"]), system, steps.get((r["process"], r["kind"], r["unit"])))
+        return f"{shown:+g}" if signed else f"{shown:g}"
+
+    def in_words(r: dict[str, Any]) -> str:
+        name = label(str(r["unit"]), system)
+        return "thousandths" if name == "0.001 in" else name
+
+    def what(r: dict[str, Any]) -> str:
+        return f"{r['kind']} ({r['process'] or 'no process'})"
+
+    told = [r for r in rows if r["pieces"]]
+    out = []
+    if movement and 0 < len(told) <= MOST_SAID:
+        for r in told:
+            under = ", ".join(str(r[b]) for b in by)
+            out.append(
+                f"{what(r)}{', ' + under if under else ''}: half of {_many(r['pieces'], 'piece')} in "
+                f"{_many(r['runs'], 'run')} moved {text(r['median'], r)} {in_words(r)} or more, nine "
+                f"in ten {text(r['low'], r)} to {text(r['high'], r)}."
+            )
+    clear = [d for d in differences if d["p_adjusted"] is not None and d["p_adjusted"] < 0.05]
+    for d in sorted(clear, key=lambda d: d["p_adjusted"])[:MOST_SAID]:
+        other = "; not the same part numbers" if d["note"] and "one side only" in d["note"] else ""
+        out.append(
+            f"{what(d)}: {d['b']} less {d['a']} {text(d['difference'], d, True)} {in_words(d)} "
+            f"({text(d['low'], d, True)} to {text(d['high'], d, True)}), {_both(d['runs_b'], d['runs_a'], 'run')}, "
+            f"{_both(d['pieces_b'], d['pieces_a'], 'piece')}{other}."
+        )
+    if len(clear) > MOST_SAID:
+        out.append(f"{len(clear) - MOST_SAID} more differences are clear; the table has them all.")
+    elif differences and not clear:
+        out.append(f"None of {_many(len(differences), 'difference')} between treatments is clear.")
+    return out
+
+
+def _both(b: int, a: int, word: str) -> str:
+    return f"{b} and {a} {word}{'' if b == a == 1 else 's'}"
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
 
 def in_unit(value: float | None, unit: str, system: str) -> float | None:
     """A figure kept inside, converted and rounded as the book shows it."""
@@ -57,7 +126,7 @@ def moved_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) 
         unit = str(r["unit"])
 
         def show(name: str, row: dict[str, Any] = r, unit: str = unit) -> float | None:
-            return in_unit(row.get(name), unit, system)
+            return to_resolution(row.get(name), unit, system, row.get("resolution"))
 
         figures = [show(n) for n in ("median", "low", "high", "worst", "mean")]
         interval = None if r.get("mean_low") is None else f"{show('mean_low'):g} to {show('mean_high'):g}"
@@ -153,6 +222,27 @@ def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str]
 def _per_step(slope: float, unit: str, steps: float) -> float:
     """A slope per unit kept inside over so many of them; per cents are taken one on top of the other."""
     return percent.over(slope, steps) if unit == percent.PERCENT else slope * steps
+
+
+def clearest(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Effects by how clear they are: smallest p first, those without a figure left out."""
+    told = [r for r in rows if r["p"] is not None and r["fit"] != "not separable"]
+    return sorted(told, key=lambda r: (r["p_adjusted"], r["p"]))
+
+
+def effects_sentence(rows: Sequence[dict[str, Any]], confidence: float, system: str) -> str:
+    """How many of the effects that were tried are clear, open, and without a figure."""
+    told = clearest(rows)
+    real = [r for r in told if r["p_adjusted"] < 1.0 - confidence]
+    open_, refused = len(told) - len(real), len(rows) - len(told)
+    first = f"{len(real)} of {len(rows)} go with movement beyond chance, all that were tried counted"
+    names = [
+        f"{r['kind']} ({r['process'] or 'no process'}) with {spoken(r['parameter'], system)}" for r in real[:MOST_SAID]
+    ]
+    more = f" and {len(real) - MOST_SAID} more" if len(real) > MOST_SAID else ""
+    which = f": {'; '.join(names)}{more}" if names else ""
+    rest = f" {open_} cannot be told from chance" + (f", {refused} have no figure." if refused else ".")
+    return f"{first}{which}.{rest}"
 
 
 def companion_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:

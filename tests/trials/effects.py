@@ -15,8 +15,10 @@ import pandas as pd
 
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, indicators
 from loadbook.analysis.effects.joint import effects
-from tests.shops import COOL, SETTINGS, WITHIN, WORLDS, Shop
+from tests.shops import COOL, RATE, SETTINGS, WITHIN, WORLDS, Shop
 
+FURNACES = ("furnace", "furnace lots")
+GAP = 8.0  # µm that the second furnace adds
 NO_SLOPE = ("threshold", "noisy")  # no one true slope: a step, and parameters that are not what happened
 
 
@@ -37,15 +39,31 @@ class Score:
     false_error: float
 
 
-def cells_of_shop(shop: Shop) -> tuple[Cells, list[Column]]:
-    """One history as `effect` sees it: cells, the plannable four, and setup where it varies."""
-    pieces = shop.history()
+def with_furnaces(shop: Shop, world: str) -> pd.DataFrame:
+    """A plain history in two furnaces: the faster a run is for its part number, the likelier the second one."""
+    rng, pieces = np.random.default_rng([shop.runs, int(shop.rng.integers(1 << 31))]), shop.history()
+    usual = pieces["part"].map({p.name: p.usual[0] for p in shop.parts})
+    runs = pieces.assign(faster=(pieces[RATE] - usual) / WITHIN[0]).drop_duplicates("run").set_index("run")["faster"]
+    second = pd.Series(rng.random(len(runs)) < 1.0 / (1.0 + np.exp(-3.0 * runs.to_numpy())), index=runs.index)
+    pieces["furnace"] = np.where(pieces["run"].map(second), "F2", "F1")
+    pieces["z"] += GAP * (pieces["furnace"] == "F2")
+    if world == "furnace lots":
+        lots = pd.Series(np.exp(rng.normal(0.0, 0.12, len(runs))), index=runs.index)
+        tails = pd.Series(rng.standard_t(4, len(runs)) * 2.0, index=runs.index)
+        pieces["z"] = 2.0 * np.round((pieces["z"] * pieces["run"].map(lots) + pieces["run"].map(tails)) / 2.0)
+    return pieces
+
+
+def cells_of_shop(shop: Shop, furnaces: str | None = None) -> tuple[Cells, list[Column]]:
+    """One history as `effect` sees it: cells, the plannable four, setup and furnace where they vary."""
+    pieces = shop.history() if furnaces is None else with_furnaces(shop, furnaces)
     pieces["started"] = pd.Timestamp("2024-01-01") + pd.to_timedelta(pieces["day"], unit="D")
-    cells, head = cells_of(pieces, "z", split=["setup"])
+    split = ["setup"] if furnaces is None else ["setup", "furnace"]
+    cells, head = cells_of(pieces, "z", split=split)
     by = pieces.drop_duplicates(["run", "part"]).set_index(["run", "part"])
     keys = list(zip(head["run"], head["part"], strict=True))
     columns = [Column(name, by.loc[keys, name].to_numpy(dtype=np.float64), "c_per_h") for name in SETTINGS]
-    return cells, columns + indicators(head["setup"], "setup")
+    return cells, columns + [c for factor in split for c in indicators(head[factor], factor)]
 
 
 def score(world: str, runs: int, histories: int, first_seed: int = 0) -> Score:
@@ -53,8 +71,9 @@ def score(world: str, runs: int, histories: int, first_seed: int = 0) -> Score:
     held, pooled, wrong_sign, false, power, half = [], [], [], [], [], []
     refused = 0
     for seed in range(first_seed, first_seed + histories):
-        shop = Shop(world, runs, seed=seed)
-        rate, *others = effects(*cells_of_shop(shop), "um")
+        furnaces = world if world in FURNACES else None
+        shop = Shop("plain" if furnaces else world, runs, seed=seed)
+        rate, *others = effects(*cells_of_shop(shop, furnaces), "um")
         truth = (shop.slope / 2 if world == "dose" else shop.slope) / WITHIN[0]
         nulls = [e for e in others if e.p_adjusted is not None and e.against is None]
         if world == "dose":  # hold and soak make the dose there
@@ -91,7 +110,7 @@ def _mean(values: list[bool]) -> float:
 def main(words: list[str]) -> None:
     """The table, one line per world and size."""
     histories, sizes = int(words[0]), [int(w) for w in words[1].split(",")]
-    worlds = words[2].split(",") if len(words) > 2 else list(WORLDS)
+    worlds = words[2].split(",") if len(words) > 2 else [*WORLDS, *FURNACES]
     print("runs  world         held    ±      pooled  false+  ±      power  half width  refused")
     for runs in sizes:
         for world in worlds:

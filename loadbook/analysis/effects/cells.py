@@ -21,6 +21,7 @@ class Column:
     unit      as kept in the book ('c_per_h', 'min', ...);  '' for an indicator such as setup 'hung' against 'laid'
     against   for an indicator: what it is compared with
     stated    share of the values that a person read off a paper chart
+    se        (n,) standard error of each value, NaN where it is not known; None: of none
     """
 
     name: str
@@ -28,6 +29,7 @@ class Column:
     unit: str = ""
     against: str | None = None
     stated: float = 0.0
+    se: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -130,5 +132,6 @@ def columns_of(
         stated = head["run"].map(by_run["source"] == "stated")
         known = ~np.isnan(values)
         share = float(stated[known].astype(float).mean()) if known.any() else 0.0
-        out.append(Column(name, values, units.get(name, ""), stated=share))
+        se = head["run"].map(by_run["se"]).to_numpy(dtype=np.float64) if "se" in by_run else None
+        out.append(Column(name, values, units.get(name, ""), stated=share, se=se))
     return out

@@ -11,6 +11,7 @@ import contextlib
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.special import stdtrit
 
 from loadbook.analysis.quantiles import Codes, Floats, codes_of
 
@@ -20,6 +21,8 @@ from .regression import NotEstimable, WithinFit, fit_within, inside, t_interval
 FEWEST_CELLS = 6
 FEWEST_DF = 4
 DAYS_PER_YEAR = 365.25
+SHORT_DAYS = 90.0  # a part number's runs within this time: a drift over it cannot be told from the order of the runs
+HOPELESS = 0.3  # ... below which nothing can be corrected
 EXACT = 1e-5  # scatter below this share of the movement is rounding, not scatter
 
 
@@ -29,12 +32,15 @@ class Effect:
 
     effect       movement per unit of the parameter, with effect_low, effect_high at `confidence`
     fit          'alone' (this parameter and the date), 'beside factors' (and setup, atmosphere), 'joint' (with the
-                 parameters it moves together with) or 'not separable' from those
+                 parameters it moves together with), 'trial' (all settings that a trial assigned) or 'not separable'
     fitted_with  what stood beside it in that fit
     alone, alone_low, alone_high, alone_p   the one-at-a-time slope where fit is another
     p_adjusted   Holm's, over everything asked in one command
     pooled       slope over all part numbers thrown together (shown only to warn)
     lower_half, upper_half   slope below and above the middle of the evidence
+    reliability  share of the parameter's variation in this fit that is no measuring noise; None where its standard
+                 errors are not known. corrected, corrected_low, corrected_high: the slope without the pull to zero
+                 that such noise makes;  effect_asked, effect_asked_low, effect_asked_high  the slope on asked values
     left_out_low, left_out_high   smallest and largest slope with one run left out, and which run
     """
 
@@ -70,6 +76,13 @@ class Effect:
     left_out_low_run: str | None = None
     left_out_high: float | None = None
     left_out_high_run: str | None = None
+    reliability: float | None = None
+    corrected: float | None = None
+    corrected_low: float | None = None
+    corrected_high: float | None = None
+    effect_asked: float | None = None
+    effect_asked_low: float | None = None
+    effect_asked_high: float | None = None
     lower_half: float | None = None
     upper_half: float | None = None
     dropped_missing: int = 0
@@ -78,6 +91,7 @@ class Effect:
     confidence: float = 0.95
     refused: str | None = None
     cautions: list[str] = field(default_factory=list)
+    assigned: bool = False
     verdict: str = ""
 
 
@@ -99,17 +113,56 @@ def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_no
         except NotEstimable as error:
             e.refused = not_estimable(error, used, column.name)
         else:
-            e.df = degrees(e.cells, e.parts, e.runs, 1)
+            e.df = degrees(e.cells, e.parts, e.runs, 1, dated(used))
             e.effect = float(fit.slopes[0])
             e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[0]), e.df, confidence)
             _left_out(e, used, fit)
+            correct(e, column.se, usable_rows(cells, column.values), fit, 0)
             _companions(e, used, x, confidence)
     return e
 
 
-def degrees(cells: int, parts: int, runs: int, parameters: int) -> float:
-    """Degrees of freedom of the interval: min(cells - part numbers - parameters - 1, runs - 1)."""
-    return float(min(cells - parts - parameters - 1, runs - 1))
+def correct(e: Effect, se: Floats | None, rows: Codes, fit: WithinFit, at: int) -> None:
+    """The reliability of the parameter's values in this fit, and its slope without the pull to zero of their noise.
+
+    se       standard errors of its values;  rows  the cells of the fit;  at  its column there
+    Formula  reliability 1 - mean(se²) / (variance of the parameter inside part numbers that the other columns do not
+             explain); the slope divided by it, its interval widened by what the reliability is uncertain by
+    Source   Fuller 1987, Measurement Error Models, 1.1
+    """
+    e.reliability = e.corrected = e.corrected_low = e.corrected_high = None
+    if se is None or e.effect is None or e.effect_low is None or e.effect_high is None:
+        return
+    known = se[rows][np.isfinite(se[rows])]
+    if 2 * known.size < rows.size or not np.any(known > 0):
+        return
+    free = fit.residual_df + 1  # rows less part numbers and the other columns
+    own = 1.0 / float(fit.unscaled[at, at]) / free
+    e.reliability = max(1.0 - float(np.mean(known**2)) * known.size / rows.size / own, 0.0)
+    if e.reliability >= HOPELESS:
+        e.corrected = e.effect / e.reliability
+        half = (e.effect_high - e.effect_low) / 2.0
+        own_error = (1.0 - e.reliability) / e.reliability * float(np.sqrt(2.0 / free))  # of the reliability, relative
+        t = float(stdtrit(e.df or free, 0.5 + e.confidence / 2.0))
+        half = float(np.hypot(half / e.reliability, t * e.corrected * own_error))
+        e.corrected_low, e.corrected_high = e.corrected - half, e.corrected + half
+
+
+def degrees(cells: int, parts: int, runs: int, parameters: int, date: bool = True) -> float:
+    """Degrees of freedom of the interval: min(cells - part numbers - parameters - 1 for the date, runs - 1)."""
+    return float(min(cells - parts - parameters - int(date), runs - 1))
+
+
+def dated(cells: Cells) -> bool:
+    """Whether the date stands beside the parameters: not in a trial of a few weeks, where it would take the order of
+    the runs for a drift."""
+    if not cells.y.size:
+        return False
+    group, count = codes_of(cells.group)
+    first, last = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(first, group, cells.day)
+    np.maximum.at(last, group, cells.day)
+    return bool(np.max(last - first) > SHORT_DAYS)
 
 
 def usable_rows(cells: Cells, values: Floats) -> Codes:
@@ -135,19 +188,16 @@ def usable(cells: Cells, values: Floats, e: Effect | None = None) -> tuple[Cells
 
 
 def with_calendar(cells: Cells, columns: Floats, calendar: bool = True) -> WithinFit:
-    """Fit with the date beside the parameters, unless the date is constant inside every part number."""
+    """Fit with the date beside the parameters, where the runs of some part number span more than a quarter."""
     group, _ = codes_of(cells.group)
     run, _ = codes_of(cells.run)
-    if calendar:
-        day = cells.day / DAYS_PER_YEAR
-        moves = inside(day, group, int(group.max()) + 1)
-        if float(np.max(np.abs(moves))) > 1e-9:
-            try:
-                return fit_within(cells.y, np.column_stack([columns, day]), group, run)
-            except NotEstimable as error:
-                if error.why == "collinear" and error.column == columns.shape[1]:
-                    raise NotEstimable("it moved with the calendar date exactly", "calendar") from error
-                raise
+    if calendar and dated(cells):
+        try:
+            return fit_within(cells.y, np.column_stack([columns, cells.day / DAYS_PER_YEAR]), group, run)
+        except NotEstimable as error:
+            if error.why == "collinear" and error.column == columns.shape[1]:
+                raise NotEstimable("it moved with the calendar date exactly", "calendar") from error
+            raise
     return fit_within(cells.y, columns, group, run)
 
 
@@ -211,10 +261,11 @@ def _refusal(e: Effect, used: Cells) -> str | None:
             f"only {e.cells} means of a run and part number can be compared (part numbers with two runs or more, with "
             f"{e.parameter} known); at least {FEWEST_CELLS} are needed. Measure pieces of part numbers that run again"
         )
-    if degrees(e.cells, e.parts, e.runs, 1) < FEWEST_DF:
+    left = degrees(e.cells, e.parts, e.runs, 1, dated(used))
+    if left < FEWEST_DF:
         return (
             f"{e.cells} means over {e.parts} part numbers and {e.runs} runs leave "
-            f"{max(int(degrees(e.cells, e.parts, e.runs, 1)), 0)} degrees of freedom; at least {FEWEST_DF} are "
+            f"{max(int(left), 0)} degrees of freedom; at least {FEWEST_DF} are "
             "needed. More runs of the same part numbers would help, more part numbers would not"
         )
     if float(np.ptp(used.y)) == 0.0:
@@ -241,10 +292,11 @@ def _left_out(e: Effect, used: Cells, fit: WithinFit) -> None:
 
 def _companions(e: Effect, used: Cells, x: Floats, confidence: float) -> None:
     run, _ = codes_of(used.run)
-    with contextlib.suppress(NotEstimable):  # nothing pooled to warn of
-        pooled = fit_within(used.y, x[:, None], np.zeros(x.size, dtype=np.intp), run)
-        e.pooled = float(pooled.slopes[0])
-        e.pooled_low, e.pooled_high, _ = t_interval(e.pooled, float(pooled.se[0]), max(e.runs - 2, 1), confidence)
+    if e.parts > 1:
+        with contextlib.suppress(NotEstimable):  # nothing pooled to warn of
+            pooled = fit_within(used.y, x[:, None], np.zeros(x.size, dtype=np.intp), run)
+            e.pooled = float(pooled.slopes[0])
+            e.pooled_low, e.pooled_high, _ = t_interval(e.pooled, float(pooled.se[0]), max(e.runs - 2, 1), confidence)
     with contextlib.suppress(NotEstimable):
         e.without_calendar = float(with_calendar(used, x[:, None], calendar=False).slopes[0])
     distinct = np.unique(x)

@@ -14,6 +14,8 @@ from .estimate import (
     FEWEST_DF,
     Effect,
     check_scatter,
+    correct,
+    dated,
     degrees,
     not_estimable,
     one_at_a_time,
@@ -22,12 +24,16 @@ from .estimate import (
     usable_rows,
     with_calendar,
 )
-from .regression import NotEstimable, familywise, inside, t_interval
-from .words import verdict
+from .regression import NotEstimable, WithinFit, familywise, fit_within, inside, t_interval
+from .words import spoken, verdict
 
 TOGETHER = 0.5  # |r| inside part numbers above which two parameters are said to move together
+TIED = 0.1  # share of a parameter's variation that a factor explains (adjusted), above which it must stand beside it
+WHOLLY = 1.0 - 1e-6  # ... above which nothing of the parameter is left
 DOSE = "dose_hj"
-FEWEST_BESIDE = 10  # degrees of freedom that must be left for factors to join the fit of a parameter
+FEWEST_BESIDE = 10  # degrees of freedom that must be left for a factor that is not tied to the parameter to join
+MOST_NAMED = 8  # parameters named in one command that are fitted together
+MOST_ALONE = 3  # runs left out of a fit because a factor's level hangs on them alone
 
 
 def effects(
@@ -37,6 +43,8 @@ def effects(
     confidence: float = 0.95,
     adjust: bool = True,
     why_not: str | None = None,
+    named: bool = False,
+    assigned: bool = False,
 ) -> list[Effect]:
     """The effect of every parameter: alone, and jointly where one-at-a-time figures cannot be trusted.
 
@@ -44,30 +52,168 @@ def effects(
     effect_unit  unit of the cells' y
     adjust       False leaves p_adjusted and verdicts to `settle` (several tables in one command)
     why_not      a reason why none of them can be told (see one_at_a_time)
+    named        they were named by hand, as the factors of a trial are: fitted together where degrees allow
+    assigned     a trial, whose settings were assigned by lot: all in one fit without the date, with the ordinary
+                 errors of the residuals (Box, Hunter & Hunter 2005, Statistics for Experimenters, ch. 5) where every
+                 run held one part number
     Joint fit    where any run holds several part numbers (all parameters), or where |r| > 0.5 inside part numbers
-                 (those that move together); dose is left out beside temperature and time. Setup and atmosphere stand
-                 beside every parameter where they vary inside part numbers and ten degrees of freedom remain
+                 (those that move together); dose is left out beside temperature and time. Setup, atmosphere and
+                 furnace stand beside every parameter where they vary inside part numbers and ten degrees of freedom
+                 remain; one that goes with the parameter stands beside it in any case, or there is no figure
     """
     found = [one_at_a_time(cells, c, confidence, why_not) for c in columns]
     for e in found:
-        e.effect_unit = effect_unit
+        e.effect_unit, e.assigned = effect_unit, assigned
+    if assigned and why_not is None:
+        _trial(cells, columns, found, confidence)
+        if adjust:
+            adjust_p_values(found)
+        return found
     live = [i for i, e in enumerate(found) if e.refused is None]
     together = correlations(cells, [columns[i] for i in live])
     for a, i in enumerate(live):
         found[i].confounded_with = [
             columns[j].name for b, j in enumerate(live) if b != a and abs(together[a, b]) > TOGETHER
         ]
-    mixed = mixed_loads(cells)
-    factors = [i for i in live if columns[i].against is not None and found[i].parts_varying > 0]
-    for block in _blocks(columns, live, together, mixed):
-        beside = [i for i in factors if i not in block] if any(columns[i].against is None for i in block) else []
-        if beside and _joint(cells, columns, found, block, beside, confidence):
-            continue
-        if len(block) > 1:
-            _joint(cells, columns, found, block, [], confidence)
+    factors = _factors(cells, columns)
+    numeric = [i for i in live if columns[i].against is None]
+    place = [live.index(i) for i in numeric]
+    blocks = _blocks(columns, numeric, together[np.ix_(place, place)], mixed_loads(cells))
+    plain = [i for i in numeric if not columns[i].name.startswith(DOSE)]
+    if named and 2 <= len(plain) <= MOST_NAMED:
+        asked = [*plain, *(i for i in live if columns[i].against is not None)]
+        if _joint(cells, columns, found, asked, [], confidence, must=False):
+            blocks = [block for block in blocks if not set(block) & set(asked)]
+            factors = {name: levels for name, levels in factors.items() if not set(levels) & set(asked)}
+    for block in blocks:
+        _beside(cells, columns, found, block, list(factors.values()), confidence)
+    for name, levels in factors.items():
+        block = [i for i in levels if i in live]
+        others = [c for other, c in factors.items() if other != name]
+        tied = [[i] for i in plain if _tie(cells, columns, block, [i]) > TIED]
+        if block:
+            _beside(cells, columns, found, block, [*others, *tied], confidence)
     if adjust:
         adjust_p_values(found)
     return found
+
+
+def _trial(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], confidence: float) -> None:
+    """All columns of a trial in one fit; each effect is filled in, or refused with the reason."""
+    used, x = usable(cells, _side_by_side(columns, columns))
+    names = [c.name for c in columns]
+    why: str | None = None
+    df = 0.0
+    if not used.y.size:
+        why = "no part number has two runs with every setting of the trial known"
+    else:
+        group, run = codes_of(used.group)[0], codes_of(used.run)[0]
+        clustered = mixed_loads(used) or len(set(run.tolist())) < used.y.size
+        try:
+            fit = fit_within(used.y, x, group, np.arange(used.y.size) if not clustered else run)
+            check_scatter(fit, used)
+        except NotEstimable as error:
+            why = not_estimable(error, used, names[error.column] if error.column is not None else names[0])
+        else:
+            se = fit.se if clustered else fit.residual_sd * np.sqrt(np.diag(fit.unscaled))
+            df = degrees(fit.rows, fit.groups, fit.clusters, len(names), False) if clustered else float(fit.residual_df)
+    for j, e in enumerate(found):
+        e.refused = why
+        if why is not None or df < 1:
+            e.refused = why or f"{used.y.size} runs leave no degree of freedom beside {len(names)} settings"
+            e.effect = e.effect_low = e.effect_high = e.p = None
+            continue
+        e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
+        e.fit, e.df, e.fitted_with = "trial", df, [n for n in names if n != e.parameter]
+        e.effect = float(fit.slopes[j])
+        e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(se[j]), df, confidence)
+        e.left_out_low = e.left_out_high = None
+        e.runs, e.parts, e.pieces = len(set(used.run.tolist())), len(set(used.part.tolist())), pieces_behind(used)
+        e.cells = codes_of(used.run, used.part)[1]
+        e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
+
+
+def _factors(cells: Cells, columns: Sequence[Column]) -> dict[str, list[int]]:
+    """Factor -> the positions of its levels that vary inside some part number."""
+    out: dict[str, list[int]] = {}
+    group, count = codes_of(cells.group)
+    for i, c in enumerate(columns):
+        if c.against is None:
+            continue
+        known = ~np.isnan(c.values) & ~np.isnan(cells.y)
+        ones = np.bincount(group[known], weights=c.values[known], minlength=count)
+        if np.any((ones > 0) & (ones < np.bincount(group[known], minlength=count))):
+            out.setdefault(c.name.split(":")[0], []).append(i)
+    return out
+
+
+def _tie(cells: Cells, columns: Sequence[Column], block: Sequence[int], beside: Sequence[int]) -> float:
+    """The largest share of a block's variation inside part numbers that the columns beside it explain (adjusted R²)."""
+    most = 0.0
+    for i in block:
+        used, x = usable(cells, _side_by_side([columns[i], *(columns[j] for j in beside)], columns))
+        if used.y.size < 3:
+            continue
+        group, count = codes_of(used.group)
+        moves = inside(x, group, count)
+        own, rest = moves[:, 0], moves[:, 1:]
+        whole = float(own @ own)
+        if whole <= 1e-18:
+            continue
+        left = own - rest @ np.linalg.lstsq(rest, own, rcond=None)[0]
+        share = 1.0 - float(left @ left) / whole
+        free = used.y.size - count
+        k = len(beside)
+        if share >= WHOLLY:
+            return 1.0
+        most = max(most, 1.0 - (1.0 - share) * free / (free - k) if free > k else 0.0)
+    return most
+
+
+def _beside(
+    cells: Cells,
+    columns: Sequence[Column],
+    found: Sequence[Effect],
+    block: Sequence[int],
+    others: Sequence[Sequence[int]],
+    confidence: float,
+) -> None:
+    """Fit a block with the others beside it: those tied to it always, the rest while degrees remain.
+
+    Where one that is tied cannot stand beside it there is no figure: what belongs to which is not known.
+    """
+    ties = [(_tie(cells, columns, block, c), list(c)) for c in others]
+    tied = [c for t, c in ties if t > TIED]
+    loose = [c for t, c in sorted(ties, key=lambda p: -p[0]) if t <= TIED]
+    for c in tied:
+        name = _factor(columns[c[0]])
+        for i in block:
+            e = found[i]
+            kept = [n for n in e.confounded_with if n.split(":")[0] != name]
+            e.confounded_with = [*kept, name]
+    for count in range(len(loose), -1, -1):
+        beside = [i for c in (*tied, *loose[:count]) for i in c]
+        if beside and _joint(cells, columns, found, block, beside, confidence, must=False, tied=not count):
+            return
+    if not tied:
+        if len(block) > 1:
+            _joint(cells, columns, found, block, [], confidence)
+        return
+    names = " and ".join(_factor(columns[c[0]]) for c in tied)
+    for i in block:
+        e = found[i]
+        e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
+        e.effect = e.effect_low = e.effect_high = e.p = e.df = None
+        e.fit = "not separable"
+        e.refused = (
+            f"{spoken(e.parameter)} went with {names}, and these runs do not tell which of them it was. Run one part "
+            f"number at two settings with the same {names}"
+        )
+
+
+def _factor(column: Column) -> str:
+    """The factor that an indicator belongs to, or the parameter's name."""
+    return column.name.split(":")[0] if column.against is not None else column.name
 
 
 def adjust_p_values(found: Sequence[Effect], system: str = "si") -> None:
@@ -149,31 +295,34 @@ def _joint(
     block: Sequence[int],
     beside: Sequence[int],
     confidence: float,
+    must: bool = True,
+    tied: bool = False,
 ) -> bool:
     """Put the joint slopes in the place of the one-at-a-time ones, or say why they cannot be had.
 
-    beside  factors (setup, atmosphere) that are fitted too but keep their own figure; where they cannot be had
-            beside the block (too few degrees, cells lost), nothing is changed and False is given back
+    beside  columns that are fitted too but keep their own figure
+    must    False: where it cannot be had (too few degrees, cells lost), nothing is changed and False is given back
+    tied    what stands beside goes with the block: fewer degrees suffice, since without it the figure would be wrong
     """
     chosen = [columns[i] for i in (*block, *beside)]
     names = [c.name for c in chosen]
     used, x = usable(cells, _side_by_side(chosen, columns))
-    runs, parts = len(set(used.run.tolist())), len(set(used.part.tolist()))
     means = codes_of(used.run, used.part)[1] if used.y.size else 0
-    df = degrees(means, parts, runs, len(chosen))
-    if beside and (df < FEWEST_BESIDE or means < 0.9 * min(found[i].cells for i in block)):
+    if not must and not tied and means < 0.9 * min(found[i].cells for i in block):
         return False
     why: str | None = None
-    if means < FEWEST_CELLS or df < FEWEST_DF:
+    try:
+        fit, used, x, names = _fitted(used, x, names, len(block))
+    except NotEstimable as error:
+        name = names[error.column] if error.column is not None and error.column < len(names) else "one of them"
+        why = not_estimable(error, used, name)
+    runs, parts = len(set(used.run.tolist())), len(set(used.part.tolist()))
+    means = codes_of(used.run, used.part)[1] if used.y.size else 0
+    df = degrees(means, parts, runs, len(names), dated(used))
+    least = FEWEST_BESIDE if beside and not tied else FEWEST_DF
+    if means < FEWEST_CELLS or df < least:
         why = f"{means} means of a run and part number are too few to tell {len(chosen)} parameters apart"
-    else:
-        try:
-            fit = with_calendar(used, x)
-            check_scatter(fit, used)
-        except NotEstimable as error:
-            name = names[error.column] if error.column is not None and error.column < len(names) else "one of them"
-            why = not_estimable(error, used, name)
-    if why is not None and beside:
+    if why is not None and not must:
         return False
     for j, i in enumerate(block):
         e = found[i]
@@ -186,14 +335,61 @@ def _joint(
         e.fitted_with = [name for name in names if name != e.parameter]
         e.effect = float(fit.slopes[j])
         e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[j]), df, confidence)
+        correct(e, columns[i].se, usable_rows(cells, _side_by_side(chosen, columns)), fit, j)
         slopes = fit.left_out[:, j]
         first = np.unique(codes_of(used.run)[0], return_index=True)[1]
         low, high = int(np.argmin(slopes)), int(np.argmax(slopes))
         e.left_out_low, e.left_out_low_run = float(slopes[low]), used.runs[int(used.run[first[low]])]
         e.left_out_high, e.left_out_high_run = float(slopes[high]), used.runs[int(used.run[first[high]])]
-        e.runs, e.parts, e.cells, e.pieces = runs, parts, means, pieces_behind(used)
+        own = used
+        if e.against is not None:  # runs of a third level are in the fit, but not in this comparison
+            levels = [k for k, n in enumerate(names) if n != e.parameter and n.split(":")[0] == _factor(columns[i])]
+            own = used.take(np.flatnonzero(~np.any(x[:, levels] == 1.0, axis=1)))
+        e.runs, e.parts, e.pieces = len(set(own.run.tolist())), len(set(own.part.tolist())), pieces_behind(own)
+        e.cells = codes_of(own.run, own.part)[1]
         e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
     return True
+
+
+def _fitted(used: Cells, x: Floats, names: list[str], block: int) -> tuple[WithinFit, Cells, Floats, list[str]]:
+    """The fit of the first `block` columns with the rest beside them, and what is left of cells, columns and names.
+
+    A column beside the block that says nothing more than the others is left out, and so is a run on which one hangs
+    alone: such a run tells of nothing else. Raises NotEstimable where the block itself cannot be had
+    """
+    alone = 0
+    while True:
+        if not used.y.size:
+            raise NotEstimable("no figures are left", "no degrees")
+        try:
+            fit = with_calendar(used, x)
+            check_scatter(fit, used)
+            return fit, used, x, names
+        except NotEstimable as error:
+            drop = error.column if error.column is not None and error.why in ("constant", "collinear") else None
+            if drop is not None and block <= drop < x.shape[1] and not _spanned(used, x, block):
+                keep = [j for j in range(x.shape[1]) if j != drop]
+                x, names = x[:, keep], [names[j] for j in keep]
+            elif error.why == "one run" and x.shape[1] > block and alone < MOST_ALONE:
+                alone += 1
+                lone = codes_of(used.run)[0] == error.cluster
+                rest = used.take(np.flatnonzero(~lone))
+                rows = usable_rows(rest, x[~lone])
+                used, x = rest.take(rows), x[~lone][rows]
+            else:
+                raise
+
+
+def _spanned(used: Cells, x: Floats, block: int) -> bool:
+    """Whether the columns beside the block tell one of its own exactly."""
+    group, count = codes_of(used.group)
+    moves = inside(x, group, count)
+    for j in range(block):
+        own, rest = moves[:, j], moves[:, block:]
+        left = own - rest @ np.linalg.lstsq(rest, own, rcond=None)[0]
+        if float(left @ left) <= (1.0 - WHOLLY) * float(own @ own):
+            return True
+    return False
 
 
 def fitted_rows(cells: Cells, columns: Sequence[Column], e: Effect) -> Codes:

@@ -13,6 +13,8 @@ from loadbook.core.figures import scale_words
 if TYPE_CHECKING:
     from .estimate import Effect
 
+NOISY = 0.95  # reliability of a parameter's values below which their noise is spoken of
+
 UNIT_SUFFIXES = ("_c_per_h", "_c", "_minutes", "_hours")
 
 
@@ -113,8 +115,13 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
             f"alone {told}."
         )
     elif real:
-        own = f", its own share beside {apart}" if e.fit == "joint" and apart else ""
-        first = f"Goes with movement: {told}{own}. An association, unless a trial assigned the settings."
+        own = f", its own share beside {apart}" if e.fit in ("joint", "beside factors") and apart else ""
+        cause = (
+            "The settings were assigned, so this is their doing."
+            if e.assigned
+            else ("An association, unless a trial assigned the settings.")
+        )
+        first = f"Goes with movement: {told}{own}. {cause}"
     elif e.p is not None and e.p < 1.0 - e.confidence:
         first = (
             f"Not settled: {told}; by itself p = {p_text(e.p)}, but {tried} parameters were tried "
@@ -128,13 +135,34 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
     return " ".join([first, *_warnings(e, over, y_label, apart, real)])
 
 
+def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]:
+    """What the measuring noise of the parameter's values does to its slope."""
+    if e.reliability is None or e.reliability >= NOISY:
+        return []
+    asked = ""
+    if e.effect_asked is not None and e.effect_asked_low is not None and e.effect_asked_high is not None:
+        low, high = sorted((over(e.effect_asked_low), over(e.effect_asked_high)))
+        asked = f" By what was asked: {over(e.effect_asked):+.3g} ({low:+.3g} to {high:+.3g})."
+    if e.corrected is None or e.corrected_low is None or e.corrected_high is None:
+        return [
+            "Its values vary hardly more than they are known to: noise pulls such a figure to zero."
+            + (asked or " Try --asked.")
+        ]
+    low, high = sorted((over(e.corrected_low), over(e.corrected_high)))
+    return [
+        f"{100 * (1 - e.reliability):.0f} % of what its values vary by is measuring noise, which pulls the figure to "
+        f"zero: without it {over(e.corrected):+.3g} {y_label} ({low:+.3g} to {high:+.3g}).{asked}"
+    ]
+
+
 def _warnings(e: Effect, over: Callable[[float], float], y_label: str, apart: str, real: bool) -> list[str]:
     out = []
     assert e.effect is not None
-    if e.fit == "joint" and apart and e.alone is not None:
+    if e.fit in ("joint", "beside factors") and apart and e.alone is not None:
         out.append(f"Alone it looks like {over(e.alone):+.3g} {y_label}: it moves together with {apart}.")
     elif e.fit == "alone" and apart:
         out.append(f"It moves together with {apart}.")
+    out += _noise(e, over, y_label)
     reference = e.alone if e.alone is not None else e.effect
     if e.pooled is not None and e.pooled * reference < 0 and e.pooled_low is not None and e.pooled_high is not None:
         if e.pooled_low > 0 or e.pooled_high < 0:

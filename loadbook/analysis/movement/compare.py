@@ -5,6 +5,7 @@ Which treatments to compare, stratum by stratum, and what the comparison cannot 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -43,13 +44,15 @@ def differences(
 ) -> list[Compared]:
     """Differences between treatments inside each stratum; p values adjusted over all of them.
 
-    All pairs up to four treatments; with more, each against the one with most runs. Where the two sides did not
+    All pairs up to four treatments; with more, each against the one with most runs. Every stratum takes the same one
+    from the other: the lower band, else the treatment with more runs in the whole frame. Where the two sides did not
     hold the same part numbers, the note says so: what differs between the parts is then in the difference.
     """
     rows = frame[frame["y"].notna()]
     out: list[Compared] = []
     if not len(rows) or not by:
         return out
+    rank = _ranked(rows, by)
     for key, part in rows.groupby(list(strata), sort=True, dropna=False):
         texts = [part[name].astype(str).to_numpy() for name in by]
         code, treatments = codes_of(*texts)
@@ -64,8 +67,7 @@ def differences(
         owner = np.zeros(cells, dtype=np.intp)
         owner[cell] = code
         means = grouped_mean(y, cell, cells)
-        level = grouped_mean(means, owner, treatments)
-        order = sorted(range(treatments), key=lambda t: (level[t], names[t]))  # the smaller first: differences rise
+        order = sorted(range(treatments), key=lambda t: rank[values[t]])
         if treatments <= PAIRS_UP_TO:
             chosen = [(a, b) for i, a in enumerate(order) for b in order[i + 1 :]]
         else:
@@ -83,6 +85,32 @@ def differences(
         out.append(Compared(dict(zip(strata, key, strict=True)), pairs, overall, spread))
     adjust([d for c in out for d in c.pairs])
     return out
+
+
+def _ranked(rows: pd.DataFrame, by: Sequence[str]) -> dict[tuple[str, ...], tuple[Any, ...]]:
+    """Treatment -> its place: bands rise, others with most runs first, then as the record has them."""
+    runs: dict[tuple[str, ...], set[str]] = {}
+    for key, run in zip(zip(*(rows[name].astype(str) for name in by), strict=True), rows["run"], strict=True):
+        runs.setdefault(key, set()).add(run)
+    at = {name: k for k, name in enumerate(runs)}
+    if all(_BAND.match(v) for name in at for v in name):
+        return {name: tuple(_band(v) for v in name) for name in at}
+    return {name: (-len(runs[name]), k) for name, k in at.items()}
+
+
+_BAND = re.compile(r"^(under |not known$|not recorded$)?(-?\d+(\.\d+)?(e[+-]?\d+)?)?( to .*| or more)?$")
+
+
+def _band(text: str) -> tuple[float, int]:
+    """Where a band stands among the others; what is not known comes last.
+
+    >>> sorted(["50 to 100", "under 50", "not known", "100 or more"], key=_band)
+    ['under 50', '50 to 100', '100 or more', 'not known']
+    """
+    found = _BAND.match(text)
+    if found is None or found.group(2) is None:
+        return float("inf"), 0
+    return float(found.group(2)), -1 if text.startswith("under") else 0
 
 
 def _joined(values: tuple[str, ...]) -> str:

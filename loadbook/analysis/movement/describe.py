@@ -61,13 +61,49 @@ def describe(
     return out.loc[order].reset_index(drop=True)
 
 
+def resolution(frame: pd.DataFrame) -> float | None:
+    """The step of a movement on its working scale that the readings can show [unit of y]; None where not known.
+
+    frame    rows of one stratum with y, unit, before_mm, after_mm, expanded_uncertainty_mm, reference lengths in y
+    Returns  half the median expanded uncertainty, at least the step that all readings are multiples of (0.1 mm to
+             0.1 µm, or 0.01 to 0.00001 in), as a share of the reading before where the scale is per cent
+    """
+    rows = frame[frame["y"].notna() & frame["movement_um"].notna()]
+    if rows.empty:
+        return None
+    readings = np.concatenate([rows[c].to_numpy(dtype=np.float64) for c in ("before_mm", "after_mm")])
+    readings = readings[np.isfinite(readings)]
+    step = 0.0
+    for one in (0.1, 0.05, 0.254, 0.01, 0.005, 0.0254, 0.001, 0.0005, 0.00254, 0.0001, 0.000254):
+        if np.all(np.abs(readings / one - np.round(readings / one)) < 1e-4):
+            step = one
+            break
+    known = rows["expanded_uncertainty_mm"].to_numpy(dtype=np.float64, na_value=np.nan)
+    known = known[np.isfinite(known)]
+    um = 1000.0 * max(step, float(np.median(known)) / 2.0 if known.size else 0.0)
+    if um == 0.0:
+        return None
+    unit = str(rows["unit"].iloc[0])
+    if unit == "percent":
+        before = float(np.median(rows["before_mm"].to_numpy(dtype=np.float64)))
+        return 100.0 * um / (1000.0 * before) if before > 0 else None
+    if unit == "um per 100 mm":
+        moved = rows["movement_um"].to_numpy(dtype=np.float64)
+        y = rows["y"].to_numpy(dtype=np.float64)
+        far = np.abs(moved) > 0
+        return um * float(np.median(y[far] / moved[far])) if far.any() else None
+    return um if unit == "um" else None
+
+
 def _sortable(column: pd.Series) -> pd.Series:
     """Texts in order, bands by their first number."""
     text = column.fillna("").astype(str)
     number = text.str.extract(r"^(?:under )?(-?\d+(?:\.\d+)?)", expand=False).astype(float)
     if number.isna().any():
-        return text if not text.str.match(r"^under |^-?\d").any() else number.fillna(np.inf)
-    return number - text.str.startswith("under") * 1e-9 * (1 + number.abs())
+        if not text.str.match(r"^under |^-?\d").any():
+            return text
+        number = number.fillna(np.inf)
+    return number - np.where(text.str.startswith("under"), 1e-9 * (1 + number.abs()), 0.0)
 
 
 def _figures(frame: pd.DataFrame, codes: Any, count: int, have: Bools, confidence: float) -> dict[str, Any]:

@@ -105,22 +105,56 @@ def quantile_edges(values: Floats, bands: int) -> list[float]:
     return sorted({float(f"{c:.3g}") for c in cuts})
 
 
+MOST_VALUES = 12  # distinct numbers of a column that are treatments as they are; more are cut into bands
+_FIGURES = (
+    "before_mm", "after_mm", "nominal_mm", "lower_mm", "upper_mm", "movement_mm", "movement_um",
+    "movement_um_per_100mm", "expanded_uncertainty_mm",
+)  # fmt: skip
+
+
+def treatment_name(name: str) -> str:
+    """How a treatment column is called beside the figures that the view keeps under the same name.
+
+    >>> treatment_name("nominal_mm"), treatment_name("setup")
+    ('nominal', 'setup')
+    """
+    return name.removesuffix("_mm") if name in _FIGURES else name
+
+
+def treatment_names(by: Sequence[By]) -> list[str]:
+    """The columns that `with_treatment` gives a frame, in order."""
+    return ["month" if one.name == "started" else treatment_name(one.name) for one in by]
+
+
+def _calendar(name: str, frame: pd.DataFrame) -> pd.Series | None:
+    """Year or month of the run (a moment is no treatment: `started` means its month)."""
+    letters = {"year": 4, "month": 7, "started": 7}.get(name)
+    return None if letters is None else frame["started"].astype("string").str.slice(0, letters)
+
+
 def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFrame) -> pd.DataFrame:
-    """The frame with one text column per treatment column, named as in `by`.
+    """The frame with one text column per treatment column, named as `treatment_names` says.
 
     parameters  frame run, parameter, value
     Raises      UsageError for a name that is neither a column nor a parameter of any run
     """
     out = frame.copy()
     for one in by:
-        if one.edges is None and one.quantiles is None and one.name in frame.columns:
-            out[one.name] = out[one.name].astype("string").fillna("not recorded")
+        dates = _calendar(one.name, frame)
+        if dates is not None:
+            out["month" if one.name == "started" else one.name] = dates
             continue
+        if one.edges is None and one.quantiles is None and one.name in frame.columns:
+            column = frame[one.name]
+            if column.dtype.kind != "f" or column.nunique() <= MOST_VALUES:
+                text = column.map("{:g}".format, na_action="ignore") if column.dtype.kind == "f" else column
+                out[treatment_name(one.name)] = text.astype("string").fillna("not recorded")
+                continue
         rows = parameters[parameters["parameter"] == one.name].drop_duplicates("run").set_index("run")["value"]
         if one.name in frame.columns and rows.empty:
             import pandas as pd
 
-            values = pd.to_numeric(out[one.name], errors="coerce").to_numpy(dtype=np.float64)
+            values = pd.to_numeric(frame[one.name], errors="coerce").to_numpy(dtype=np.float64)
             per_run = values
         elif rows.empty:
             hint = did_you_mean(one.name, [*map(str, frame.columns), *parameters["parameter"].unique()])
@@ -133,7 +167,7 @@ def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFra
             values = out["run"].map(rows).to_numpy(dtype=np.float64)
             per_run = rows[rows.index.isin(out["run"])].to_numpy(dtype=np.float64)
         edges = list(one.edges) if one.edges else quantile_edges(per_run, one.quantiles or 3)
-        out[one.name] = band_labels(values, edges)
+        out[treatment_name(one.name)] = band_labels(values, edges)
     return out
 
 

@@ -5,6 +5,7 @@ Never more than the history and the stated rule support; each piece of advice is
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -143,20 +144,28 @@ class CycleEvidence:
 
 
 def kindest_cycle(pieces: pd.DataFrame, part: str | None, harm: int) -> list[CycleEvidence]:
-    """Cycles with at least three runs, the one that moved such pieces least first.
+    """Cycles with at least three runs, compared inside part numbers, the one that moved such pieces least first.
 
-    pieces  columns run, part, cycle, z; where the part number itself has two such cycles only its own runs count
+    pieces  columns run, part, cycle, z; where the part number itself has two such cycles only its own runs count, else
+            those part numbers that went through each of the cycles compared; empty where there are none
     harm    +1 or −1: movement to that side is bad; 0: any movement is
     """
     if "cycle" not in pieces or pieces.empty:
         return []
     rows = pieces[pieces["cycle"].notna() & (pieces["cycle"] != "")]
-    own = rows[rows["part"] == part]
-    for frame, same in ((own, True), (rows, False)):
-        found = _cycles(frame, harm, same)
-        if len(found) >= 2:
-            return found
-    return []
+    own = _cycles(rows[rows["part"] == part], harm, True)
+    return own if len(own) >= 2 else _cycles(_shared(rows), harm, False)
+
+
+def _shared(rows: pd.DataFrame) -> pd.DataFrame:
+    """The pieces of the part numbers that most of two cycles share, and of every further cycle that all of them had."""
+    parts = {c: set(g["part"]) for c, g in rows.groupby("cycle", sort=True)}
+    pairs = [(len(parts[a] & parts[b]), a, b) for a, b in itertools.combinations(parts, 2)]
+    most, a, b = max(pairs, key=lambda p: p[0], default=(0, "", ""))
+    if not most:
+        return rows.iloc[:0]
+    both = parts[a] & parts[b]
+    return rows[rows["part"].isin(both) & rows["cycle"].isin([c for c in parts if both <= parts[c]])]
 
 
 def _cycles(rows: pd.DataFrame, harm: int, same_part: bool) -> list[CycleEvidence]:
@@ -164,10 +173,14 @@ def _cycles(rows: pd.DataFrame, harm: int, same_part: bool) -> list[CycleEvidenc
     for cycle, group in rows.groupby("cycle", sort=True):
         if group["run"].nunique() < LEAST_RUNS_OF_A_CYCLE:
             continue
-        by_run = group.groupby("run")["z"].mean()
+        by_run = group.groupby(["part", "run"])["z"].mean()
+        mean = float(by_run.groupby("part").mean().mean())  # each part number counts once: all ran all cycles
         worst = float((group["z"] * harm).max() * harm) if harm else float(group["z"].abs().max())
         parts = int(group["part"].nunique())
-        out.append(CycleEvidence(str(cycle), len(by_run), len(group), parts, float(by_run.mean()), worst, same_part))
+        runs = int(group["run"].nunique())
+        out.append(CycleEvidence(str(cycle), runs, len(group), parts, mean, worst, same_part))
+    if len(out) < 2:
+        return []
     return sorted(out, key=lambda c: harm * c.mean if harm else abs(c.mean))
 
 

@@ -1,9 +1,10 @@
 """Which next runs would teach most about the effect of one setting.
 
 From the answer's own model: the variance of the setting's within-part slope (its own prior taken away, so that only
-runs inform it) after adding candidate runs, one part number each, at a low, middle or high setting inside the user's
-limits. Runs are chosen one after the other and then exchanged until nothing improves (Fedorov's exchange; Atkinson,
-Donev & Tobias 2007, Optimum Experimental Designs, ch. 12).
+runs inform it) after adding candidate runs. Every part number of a trial gets a low and a high setting inside the
+user's limits, so that the lot decides which comes first and a part number's own level cancels; from five runs on one or
+two stand in the middle, where a threshold would show. The pairs are chosen one after the other and then exchanged until
+nothing improves (Fedorov's exchange; Atkinson, Donev & Tobias 2007, Optimum Experimental Designs, ch. 12).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import hadamard
 from scipy.special import stdtrit
 
 from loadbook.analysis.answers.cells import Asked
@@ -44,6 +46,7 @@ class TrialPlan:
                      setting never varied inside a part number
     steps            half width after each further run of the list
     df_now, df_then  degrees of freedom of the two
+    pieces, twice    pieces a run that `then` counts on (the usual number), and the half width with twice as many
     """
 
     parameter: str
@@ -55,6 +58,8 @@ class TrialPlan:
     confidence: float
     df_now: int
     df_then: int
+    pieces: int
+    twice: float
 
 
 def plan_trial(
@@ -66,7 +71,6 @@ def plan_trial(
     parts: Sequence[tuple[str, str]] | None = None,
     day: float | None = None,
     confidence: float = 0.95,
-    most_per_part: Mapping[tuple[str, str], int] | None = None,
 ) -> TrialPlan:
     """The settings of the next runs that shrink the interval of a setting's effect most.
 
@@ -128,9 +132,9 @@ def plan_trial(
             "no part number on record was run near these limits",
             remedy="Widen --low and --high, or name other part numbers",
         )
-    noise = fit.run_var + fit.s2 / float(np.median(fit.n))
-    chosen = _choose(C, np.array(rows), noise, column, runs, [(c.part, c.characteristic) for c in candidates],
-                     most_per_part or {})  # fmt: skip
+    pieces = max(int(np.median(fit.n)), 1)
+    noise = fit.run_var + fit.s2 / pieces
+    chosen = _choose(C, np.array(rows), noise, column, runs, _places(candidates))
 
     slopes = max(len(design.active), 1) + 1
     df_now = max(min(history.df2 - slopes, history.cells.runs - 1), 0)
@@ -144,7 +148,52 @@ def plan_trial(
         df = max(df_then - len(chosen) + k + 1, 1)
         steps.append(float(stdtrit(df, (1 + confidence) / 2)) * float(np.sqrt(at[column, column])) / scale)
     planned = tuple(candidates[i] for i in chosen)
-    return TrialPlan(parameter, planned, effect, now, steps[-1], tuple(steps), confidence, df_now, df_then)
+    at = C
+    for index in chosen:
+        at = _added(at, rows[index], fit.run_var + fit.s2 / (2 * pieces))
+    twice = float(stdtrit(df_then, (1 + confidence) / 2)) * float(np.sqrt(at[column, column])) / scale
+    return TrialPlan(
+        parameter, planned, effect, now, steps[-1], tuple(steps), confidence, df_now, df_then, pieces, twice
+    )
+
+
+def beside(plan: TrialPlan, factors: int) -> list[list[int]]:
+    """Levels (0 or 1) of further factors for each run of a plan, factor by factor.
+
+    Inside a pair the two runs have the two levels, and pairs turn which of them goes with the higher setting after the
+    columns of a Hadamard matrix: each factor is judged inside part numbers, and none goes with the setting or another.
+    Runs in the middle take turns. Raises CalculationError where the pairs are too few to tell the factors apart
+    Source  Plackett & Burman, Biometrika 33 (1946); Box, Hunter & Hunter 2005, ch. 6
+    """
+    pairs = _pairs(len(plan.runs))
+    if factors and pairs <= factors:
+        raise CalculationError(
+            f"{len(plan.runs)} runs do not tell {factors + 1} factors apart",
+            remedy=f"Give --runs {2 * factors + 2} or more",
+        )
+    order = 1
+    while order < max(pairs, factors + 1):
+        order *= 2
+    signs = hadamard(order)[:pairs, 1 : factors + 1] if factors else np.zeros((pairs, 0), dtype=int)
+    out = []
+    for k in range(factors):
+        levels = [int(v) for s in signs[:, k] for v in ((1 - s) // 2, (1 + s) // 2)]
+        out.append(levels + [(i + k) % 2 for i in range(len(plan.runs) - 2 * pairs)])
+    return out
+
+
+def _pairs(runs: int) -> int:
+    """How many pairs of a low and a high setting stand first in a plan of so many runs."""
+    middles = 2 - runs % 2 if runs >= 5 else runs % 2
+    return (runs - middles) // 2
+
+
+def _places(candidates: Sequence[Planned]) -> list[list[int]]:
+    """Positions of the candidates of each part number, the lowest setting first."""
+    found: dict[tuple[str, str], list[int]] = {}
+    for i, c in enumerate(candidates):
+        found.setdefault((c.part, c.characteristic), []).append(i)
+    return list(found.values())
 
 
 def _described(
@@ -171,38 +220,34 @@ def _removed(C: Floats, row: Floats, noise: float) -> Floats:
     return np.asarray(C + np.outer(along, along) / (noise - float(row @ along)), dtype=float)
 
 
-def _choose(
-    C: Floats, rows: Floats, noise: float, column: int, runs: int, part: list[tuple[str, str]],
-    most: Mapping[tuple[str, str], int],
-) -> list[int]:  # fmt: skip
-    """Indexes of the rows to add: greedily, then exchanged while the slope's variance falls."""
-    used: dict[tuple[str, str], int] = {}
+def _choose(C: Floats, rows: Floats, noise: float, column: int, runs: int, places: list[list[int]]) -> list[int]:
+    """Indexes of the rows to add: low and high of a part number together, greedily and then exchanged while the
+    slope's variance falls, and middles between them; a single run is the one that tells most."""
+    if runs == 1:
+        along = rows @ C
+        return [int(np.argmax(along[:, column] ** 2 / (noise + np.einsum("ij,ij->i", along, rows))))]
+    pairs = [(p[0], p[-1]) for p in places if len(p) > 1]
+    if not pairs:
+        raise CalculationError(
+            "no part number can be run at two settings inside these limits", remedy="Widen --low and --high"
+        )
 
-    def best(at: Floats) -> int:
-        along = rows @ at
-        gain = along[:, column] ** 2 / (noise + np.einsum("ij,ij->i", along, rows))
-        full = np.array([used.get(p, 0) >= most.get(p, runs) for p in part])
-        gain[full] = -1.0
-        if full.all():
-            raise CalculationError("the part numbers allowed have no further runs", remedy="Allow more part numbers")
-        return int(np.argmax(gain))
+    def best(at: Floats) -> tuple[int, int]:
+        left = [_added(_added(at, rows[a], noise), rows[b], noise)[column, column] for a, b in pairs]
+        return pairs[int(np.argmin(left))]
 
-    chosen: list[int] = []
-    at = C
-    for _ in range(runs):
-        k = best(at)
-        chosen.append(k)
-        used[part[k]] = used.get(part[k], 0) + 1
-        at = _added(at, rows[k], noise)
-    for _ in range(5):
-        before = at[column, column]
-        for i, k in enumerate(chosen):
-            without = _removed(at, rows[k], noise)
-            used[part[k]] -= 1
-            other = best(without)
-            chosen[i] = other
-            used[part[other]] = used.get(part[other], 0) + 1
-            at = _added(without, rows[other], noise)
+    at, chosen = C, []
+    for _ in range(_pairs(runs)):
+        chosen.append(best(at))
+        at = _added(_added(at, rows[chosen[-1][0]], noise), rows[chosen[-1][1]], noise)
+    for _ in range(3):
+        before = float(at[column, column])
+        for i, (a, b) in enumerate(chosen):
+            without = _removed(_removed(at, rows[a], noise), rows[b], noise)
+            chosen[i] = best(without)
+            at = _added(_added(without, rows[chosen[i][0]], noise), rows[chosen[i][1]], noise)
         if at[column, column] >= before * (1 - 1e-9):
             break
-    return chosen
+    out = [k for pair in chosen for k in pair]
+    between = [p[1] if len(p) > 2 else p[0] for p in places if (p[0], p[-1]) in chosen and len(p) > 1]
+    return out + [between[k % len(between)] for k in range(runs - len(out))]

@@ -220,7 +220,9 @@ def trace_so_far(
     record   of a run without a trace. Raises what `take_trace` raises for a file that cannot be read, or asks
     """
     known, canonical = recorded_channels(record)
-    file = _read(book, source, "", record, options, Wanted(Path(source.name), Part(), layout), known, canonical, None)
+    file = _read(
+        book, source, "", record, options, Wanted(Path(source.name), Part(), layout), known, canonical, None, None
+    )
     trace, _, _, _ = as_trace(merged([file.piece], zone=book.zone), record, canonical)
     valid = marked(trace)
     trace.flags = np.where(valid.flags & OUT_OF_RANGE, trace.flags | OUT_OF_RANGE, trace.flags)

@@ -108,8 +108,8 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         _few(untold),
     ]
     # what speaks against a load is the shop's own to know, and may name parts of others
-    said = judged.load if sheet.customer is None else ()
-    against = sentences([_capital(words(r, system)) + "." for r in said])
+    shops_own = judged.load if sheet.customer is None else ()
+    against = sentences([_capital(words(r, system)) + "." for r in shops_own])
     kept_back = [el("p", el("b", said), class_="rest") for said in (private(sheet) if sheet.customer is None else ())]
     if sheet.customer is not None:
         only = f"For {sheet.customer}. Pieces of others were in the load; they count in the verdict and are not shown."

@@ -1,0 +1,84 @@
+"""By how much two treatments of the same pieces differ, with an interval of its own.
+
+Two answers share their part number, level and run scatter, which cancel in the difference: two intervals subtracted by
+eye are far too wide. Settings and factors are judged by the runs alone, as in a trial: what shrinks them towards no
+effect in an answer would make a difference look smaller and surer than it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from loadbook.core.vocabulary.parameters import PLANNABLE
+
+from .cells import FACTORS, Asked
+from .estimate import History
+from .fit import Row
+
+WITHIN = " within part"  # the terms of settings and factors inside part numbers
+NEVER = 1e6  # prior variance of a term that only runs inform, in variances of the cells
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Expected movement of one question less that of another, on the working scale; df degrees of its t interval."""
+
+    difference: float
+    low: float
+    high: float
+    df: int
+
+
+def difference(history: History, asked: Asked, less: Asked, confidence: float = 0.95) -> Difference | None:
+    """The mean movement of `asked` less that of `less`; None where no runs inside a part number bear on it.
+
+    asked, less  the same piece under two treatments
+    Formula      w'beta with w the difference of the two rows, beta and its covariance with the prior of the terms
+                 inside part numbers taken away; t with cells - part numbers - such terms, at most runs - 1, degrees
+    """
+    f = history.fit
+    if not _judged(history, asked, less):
+        return None
+    a, b = history.row(asked), history.row(less)
+    w = _dense(a, len(f.g)) - _dense(b, len(f.g))
+    columns = [
+        k
+        for term in f.terms
+        if term.name.endswith(WITHIN)
+        for k in range(f.offsets[term.name][0], f.offsets[term.name][0] + term.columns.shape[1])  # type: ignore[union-attr]
+    ]
+    vague = NEVER * float(np.var(f.z))
+    precision = np.linalg.inv(f.C)
+    told = precision @ f.beta
+    free = precision.copy()
+    free[columns, columns] += 1.0 / vague - 1.0 / f.g[columns]
+    C = np.linalg.inv(free)
+    variance = float(w @ C @ w) + abs(a.unknown - b.unknown)
+    if variance > 0.01 * vague:
+        return None
+    df = min(history.df2 - len(columns), history.cells.runs - 1)
+    if df < 1:
+        return None
+    middle = float(w @ (C @ told))
+    half = float(stdtrit(df, (1.0 + confidence) / 2.0)) * float(np.sqrt(max(variance, 0.0)))
+    return Difference(middle, middle - half, middle + half, df)
+
+
+def _judged(history: History, asked: Asked, less: Asked) -> bool:
+    """Whether every setting and factor that the two differ in was varied inside some part number."""
+    d = history.design
+    settings = {n for n in PLANNABLE if asked.settings.get(n) != less.settings.get(n)}
+    if any(n not in asked.settings or n not in less.settings for n in settings):
+        return False
+    factors = {n for n in FACTORS if getattr(asked, n) != getattr(less, n)}
+    levels = {**d.new_levels(asked), **d.new_levels(less)}
+    return settings <= set(d.active) and factors <= set(d.factors) and not factors & set(levels)
+
+
+def _dense(row: Row, columns: int) -> np.ndarray:
+    out = np.zeros(columns)
+    np.add.at(out, row.at, row.values)
+    return out
