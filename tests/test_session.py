@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from loadbook.analysis.quantiles import quantile
@@ -16,7 +15,6 @@ from loadbook.core.errors import DamageError, LoadbookError, UsageError
 from loadbook.queries.sql import ask_sql
 from loadbook.store import checked_files, session, sql_files
 from loadbook.store.book import BookFolder
-from loadbook.store.engine import engine, frame_of
 
 from .smallbook import put, reading, run, small, trace
 
@@ -257,27 +255,3 @@ def test_of_no_values_there_is_no_quantile(book: BookFolder) -> None:
 def test_a_header_that_is_not_as_it_should_be_is_said_with_its_line(line: str) -> None:
     with pytest.raises(LoadbookError, match=r"x\.sql:2: a (parameter|column) line is not as it should be"):
         sql_files.parse("x", Path("x.sql"), f"-- title: x\n{line}\nSELECT 1")
-
-
-@pytest.mark.parametrize("rows", ["", "LIMIT 1", "LIMIT 0", "WHERE s IS NULL", "UNION ALL SELECT * FROM t"])
-@pytest.mark.parametrize(
-    "more",
-    [
-        "",
-        ", 7 AS whole",
-        ", nullif(row_number() OVER (), 2) AS n, count(*) OVER () AS all_n",
-        ", DATE '2026-03-01' AS day",
-        ", sum(d) OVER () AS total",
-    ],
-)
-def test_a_frame_is_what_the_engine_s_own_would_be(rows: str, more: str) -> None:
-    made = engine()
-    made.execute(
-        "CREATE TABLE t AS FROM (VALUES (1.5::DOUBLE, 'a', true, false, TIMESTAMP '2026-03-01 08:00', NULL::VARCHAR),"
-        " (NULL, 'Ö\n', NULL, true, NULL, NULL), (-0.0, NULL, false, true, TIMESTAMP '1970-01-01', NULL),"
-        " ('nan', '', true, true, NULL, NULL)) v(d, s, b, c, moment, nothing)"
-    )
-    sql = f"SELECT *{more} FROM (SELECT * FROM t {rows})"
-    pd.testing.assert_frame_equal(frame_of(made, sql), made.execute(sql).df(), check_exact=True)
-    assert frame_of(made, "SELECT d FROM t WHERE s = ?", ["a"])["d"].tolist() == [1.5]
-    assert frame_of(made, "SELECT d FROM t WHERE s = $s", {"s": "a"})["d"].tolist() == [1.5]

@@ -55,9 +55,9 @@ def moved_sentences(
         for r in told:
             under = ", ".join(str(r[b]) for b in by)
             out.append(
-                f"{what(r)}{', ' + under if under else ''}: half of {_many(r['pieces'], 'piece')} in "
-                f"{_many(r['runs'], 'run')} moved {text(r['median'], r)} {in_words(r)} or more, nine "
-                f"in ten {text(r['low'], r)} to {text(r['high'], r)}."
+                f"{what(r)}{', ' + under if under else ''}: the middle one of {_many(r['pieces'], 'piece')} in "
+                f"{_many(r['runs'], 'run')} moved {text(r['median'], r)} {in_words(r)}, nine in ten "
+                f"{text(r['low'], r)} to {text(r['high'], r)}."
             )
     clear = [d for d in differences if d["p_adjusted"] is not None and d["p_adjusted"] < 0.05]
     for d in sorted(clear, key=lambda d: d["p_adjusted"])[:MOST_SAID]:

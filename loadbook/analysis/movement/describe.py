@@ -84,7 +84,7 @@ def resolution(frame: pd.DataFrame) -> float | None:
     if um == 0.0:
         return None
     unit = str(rows["unit"].iloc[0])
-    if unit == "percent":
+    if unit in ("percent", "log"):
         before = float(np.median(rows["before_mm"].to_numpy(dtype=np.float64)))
         return 100.0 * um / (1000.0 * before) if before > 0 else None
     if unit == "um per 100 mm":
