@@ -89,7 +89,7 @@ def write_book(book: BookFolder, folder: Path, system: str, progress: Progress |
             if path in there:
                 (folder / path).unlink()
                 done.removed += 1
-        writing.put(folder / INDEX, _index(past, book, {n for n, _ in done.failed}).encode("utf-8"), over=True)
+        writing.put(folder / INDEX, index_page(past, book, {n for n, _ in done.failed}).encode("utf-8"), over=True)
         _save(folder, states)
     return done
 
@@ -185,7 +185,7 @@ def _run(book: BookFolder, past: Past, run: str, system: str, links: Links) -> s
 
 
 # ---- the index --------------------------------------------------------------------------------------------------
-def _index(past: Past, book: BookFolder, failed: set[str]) -> str:
+def index_page(past: Past, book: BookFolder, failed: set[str]) -> str:
     """All runs, to be filtered by part, customer, furnace, day and verdict; the newest stand there without a script."""
     names = [r for r in reversed(past.runs) if r not in failed]
     columns = ["run", "began", "furnace", "cycle", "verdict", "parts", "customers"]

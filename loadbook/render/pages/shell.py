@@ -86,9 +86,14 @@ def page(
     )  # fmt: skip
     body = el(
         "body",
-        el("p", INTERNAL, class_="internal") if internal else None,
-        el("nav", home, class_="home", aria_label="Around this page") if home else None,
-        el("header", el("p", kind, class_="kind"), el("h1", title), links),
+        el(
+            "header",
+            el("p", INTERNAL, class_="internal") if internal else None,
+            el("nav", home, class_="home", aria_label="Around this page") if home else None,
+            el("p", kind, class_="kind"),
+            el("h1", title),
+            links,
+        ),
         el("main", el("div", summary, class_="summary") if summary else None, list(sections)),
         el("footer", footer) if footer else None,
         [Html(f"<script>{s}</script>") for s in sources],

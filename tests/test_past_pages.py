@@ -1,0 +1,172 @@
+"""Pages of a part, a customer, a piece and a furnace, and the folder of all of them: figures, links, what is rewritten."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+import shutil
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+import pytest
+from click.testing import CliRunner, Result
+
+from loadbook.analysis.trace.dose import route_dose
+from loadbook.cli.main import cli
+from loadbook.queries.past import Past, left_tolerance, past_of
+from loadbook.render.pages.book import INDEX, LIST, write_book
+from loadbook.render.pages.passport import piece_page
+from loadbook.render.pages.past import customer_page, furnace_page, part_page
+from loadbook.store.book import BookFolder
+from loadbook.store.records import amend
+
+from .pagebook import RUNS, WILD, WILD_RUN, page_book
+from .test_page import read
+
+
+def seen(source: str) -> str:
+    """What a reader sees, on one line."""
+    return re.sub(r"\s+", " ", "".join(read(source).told))
+
+
+@pytest.fixture(scope="module")
+def shop(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> BookFolder:
+    folder = tmp_path_factory.mktemp("past") / "book"
+    shutil.copytree(demo_book, folder)
+    return BookFolder.open(folder)
+
+
+@pytest.fixture(scope="module")
+def past(shop: BookFolder) -> Past:
+    return past_of(shop)
+
+
+def test_a_parts_page_tells_its_runs_and_what_left_tolerance(shop: BookFolder, past: Past) -> None:
+    conn = shop.read()
+    runs = [r[0] for r in conn.execute("SELECT DISTINCT run FROM piece WHERE part = 'PN-1004'")]
+    source = part_page(past, "PN-1004", shop, "si")
+    told = seen(source)
+    assert all(run in told for run in runs)
+    moved = past.moved_of(past.of_part["PN-1004"], part="PN-1004")
+    left = [m for m in moved if left_tolerance(m)]
+    assert left and all(m["lower_mm"] is None or m["before_mm"] >= m["lower_mm"] for m in left)
+    assert all(m["after_mm"] > m["upper_mm"] for m in left if m["lower_mm"] is None)
+    assert f"{len({(m['run'], m['serial']) for m in left})} pieces left tolerance" in told
+    assert "PN-1001" not in told.split("Movement over time")[0]  # another part's open points stay on its own page
+    assert source.count("INTERNAL") == 2
+
+
+def test_a_customers_page_holds_no_piece_of_others(shop: BookFolder, past: Past) -> None:
+    for customer in past.of_customer:
+        source = customer_page(past, customer, shop, "si")
+        parts = shop.read().execute(
+            "SELECT DISTINCT p.part FROM piece p JOIN part t USING (part) LEFT JOIN job j USING (job)"
+            " WHERE coalesce(j.customer, t.customer) = ?",
+            (customer,),
+        )
+        listed = re.search(r'<section id="parts".*?</section>', source, re.DOTALL)
+        assert listed
+        found = re.findall(r'<th scope="row" data-head="part"[^>]*>([^<]+)</th>', listed.group(0))
+        assert found == sorted(r[0] for r in parts)
+
+
+def test_a_passport_adds_the_doses_of_its_runs(shop: BookFolder, past: Past) -> None:
+    """Two runs together are the dose of both, carried on at the hotter hold: between the larger one and their sum."""
+    twice = [p for p, runs in past.of_piece.items() if len(runs) > 1 and all(r in past.doses for r in runs)]
+    assert twice
+    part, serial = twice[0]
+    told = seen(piece_page(past, part, serial, shop, "si"))
+    whole = re.search(r"Over the route: ([\d.]+), as much as ([\d.]+) h", told)
+    assert whole
+    each = [past.doses[r][0] for r in past.of_piece[part, serial]]
+    hottest = max(past.runs[r]["hold_mean_c"] for r in past.of_piece[part, serial])
+    constant = past.doses[past.of_piece[part, serial][0]][1] or 20.0
+    assert float(whole.group(1)) >= round(max(each), 2)
+    again = route_dose([(hottest, float(whole.group(2)))], constant)
+    assert float(whole.group(1)) == pytest.approx(again, abs=0.02)
+
+
+def test_a_furnaces_page(shop: BookFolder, past: Past) -> None:
+    told = seen(furnace_page(past, "F1", [], shop, "si"))
+    checks = shop.read().execute("SELECT count(*) FROM furnace_check WHERE furnace = 'F1'").fetchone()[0]
+    assert checks and "Checks, newest first" in told
+    assert f"{len(past.of_furnace['F1'])} runs" in told
+
+
+# ---- the folder -------------------------------------------------------------------------------------------------
+@pytest.fixture
+def small(tmp_path: Path) -> BookFolder:
+    return page_book(tmp_path / "book")
+
+
+def files(folder: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*.html")}
+
+
+def test_every_link_of_the_folder_leads_to_a_page(small: BookFolder, tmp_path: Path) -> None:
+    done = write_book(small, tmp_path / "pages", "si")
+    found = files(tmp_path / "pages")
+    assert done.made == len(found) - 1 and not done.failed
+    assert sum(name.startswith("run/") for name in found) == len(RUNS)
+    for name, source in found.items():
+        for href in re.findall(rb'<a [^>]*href="([^"#]+)"', source):
+            target = (tmp_path / "pages" / name).parent / unquote(html.unescape(href.decode()))
+            assert target.resolve().is_file(), f"{name} leads to {href!r}"
+    data = re.search(rb'id="index-data">(.*?)</script>', found[INDEX], re.DOTALL)
+    assert data
+    rows: list[Any] = json.loads(data.group(1))["runs"]
+    assert {r[0] for r in rows} == small_runs(small)
+    assert WILD_RUN in {r[0] for r in rows}
+
+
+def small_runs(book: BookFolder) -> set[str]:
+    return {r[0] for r in book.read().execute("SELECT run FROM run")}
+
+
+def test_only_what_changed_is_written_again(small: BookFolder, tmp_path: Path) -> None:
+    folder = tmp_path / "pages"
+    first = write_book(small, folder, "si")
+    before = files(folder)
+    again = write_book(small, folder, "si")
+    assert (again.made, again.kept, again.removed) == (0, first.made, 0)
+    assert {k: v for k, v in files(folder).items() if k != INDEX} == {k: v for k, v in before.items() if k != INDEX}
+    with small.write() as conn:
+        row = conn.execute("SELECT run_id FROM run WHERE run = 'R-paper'").fetchone()[0]
+        amend(conn, "run", "R-paper", row, {"note": "as told by the operator"}, "asked again", "person 1")
+    third = write_book(small, folder, "si")
+    changed = {k for k, v in files(folder).items() if v != before[k]} - {INDEX}
+    assert changed == {"run/run-R-paper.html"} and third.made == 1
+    (folder / "run" / "run-R-kept.html").unlink()
+    assert write_book(small, folder, "si").made == 1
+
+
+def test_a_folder_of_something_else_is_left_alone(small: BookFolder, tmp_path: Path) -> None:
+    other = tmp_path / "mine"
+    other.mkdir()
+    (other / "index.html").write_text("my own", encoding="utf-8")
+    done = page("book", str(other), "--book", str(small.path))
+    assert done.exit_code == 2 and "no folder of pages" in done.output
+    assert [p.name for p in other.iterdir()] == ["index.html"]
+    (other / LIST).write_text('{"pages": {"../../x": "1", "run/../../y": "1"}}', encoding="utf-8")
+    assert page("book", str(other), "--book", str(small.path)).exit_code == 0
+    assert not (tmp_path / "x").exists()
+
+
+def test_wild_names_stay_text(small: BookFolder) -> None:
+    found = past_of(small)
+    for source in (customer_page(found, WILD, small, "si"), piece_page(found, "00123", WILD, small, "si")):
+        assert "<script>alert" not in source
+        assert source.count("<script") == source.count("</script>") <= 1
+
+
+def page(*words: str) -> Result:
+    return CliRunner().invoke(cli, ["page", *words])
+
+
+def test_an_unknown_name_says_what_is_known(small: BookFolder) -> None:
+    at = ("--book", str(small.path))
+    for words in (("part", "0012"), ("customer", "Customer Z"), ("furnace", "F9"), ("piece", "00123", "S-9")):
+        done = page(*words, *at)
+        assert done.exit_code != 0 and "the book has no run of" in done.output
