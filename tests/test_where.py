@@ -45,7 +45,8 @@ def test_any_failure_is_a_plain_error_in_lists_and_questions(
     where: str, book: BookFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("LOADBOOK_SQL_MEMORY_MB", "512")
-    for do in (lambda f: load(book, f), lambda f: history(book, f), lambda f: listed_rows(book, LISTED["runs"], f)):
+    asked = [lambda f: load(book, f), lambda f: history(book, f), lambda f: listed_rows(book, LISTED["runs"], f)]
+    for do in asked if where in HOSTILE[:4] else asked[-1:]:  # the child is the same
         assert len(refused(do, where)) < 30_000
 
 
@@ -100,8 +101,7 @@ def test_one_dialect_over_records_and_movement(book: BookFolder) -> None:
     _, rows, _ = listed_rows(book, LISTED["readings"], Filters(where="kind = 'outside diameter' AND value_mm > 100"))
     assert {r["run"] for r in rows} == {"R1", "R2"}
     for kind, listed in LISTED.items():
-        listed_rows(book, listed, Filters(where="1 = 1"))
         assert listed_rows(book, listed, Filters(where="1 = 0"))[2] == 0, kind
     assert load(book, Filters(where="run = 'R2' AND movement_um > 10")).frame["run"].tolist() == ["R2"]
-    assert set(history(book, Filters(where="run = 'R2'")).rows["run"]) == {"R2"}
-    assert len(history(book, Filters(where="false")).rows) == 0
+    assert set(history(book, Filters(where="run = 'R2'")).movement["run"]) == {"R2"}
+    assert len(history(book, Filters(where="false")).movement) == 0
