@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import doctest
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -13,11 +14,14 @@ from loadbook.analysis.trace.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING
 from loadbook.core.errors import IntakeError, UsageError
 from loadbook.core.times import zone_of
 from loadbook.readers.recorder import channels, layout, names, numbers, time_axis, times
+from loadbook.readers.recorder import read as read_module
+from loadbook.readers.recorder.known_forms import KnownForms
 from loadbook.readers.recorder.layout import ChannelRule, Layout, from_toml, parse_channel_option
 from loadbook.readers.recorder.long import on_scans
 from loadbook.readers.recorder.names import read_heading, unit_of
 from loadbook.readers.recorder.numbers import find_marks, number_pattern, to_float
 from loadbook.readers.recorder.options import Options
+from loadbook.readers.recorder.propose import Draft, propose
 from loadbook.readers.recorder.read import lasting, look
 from loadbook.readers.recorder.source import Source, open_source
 from loadbook.readers.recorder.times import format_of, parse_cell, parse_fast
@@ -380,3 +384,40 @@ def test_a_kept_layout_still_asks_about_a_status_that_it_never_met() -> None:
     kept = lasting(look(well, Options()), "kept")
     later = look(open_source(FOLDER / "125_status_burnout.csv"), Options(), layout=kept)
     assert [q.option for q in later.questions] == ["--status out (they are not taken) or keep"] * 2
+
+
+def _chart(heading: str, date: str, mark: str = ".") -> Source:
+    rows = [f"{date} 08:{i:02d}:00;{20 + 3 * i}{mark}5;{19 + 3 * i}{mark}5" for i in range(30)]
+    return Source("chart.csv", "\n".join([f"Charge 4711 of {date};;", heading, *rows, ""]).encode())
+
+
+def test_a_form_is_found_out_once_within_a_command(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The next file under the same heading is read by the same layout, unless its own dates may say otherwise."""
+    found_out = []
+
+    def counted(source: Source, *more: Any) -> Draft:
+        found_out.append(source)
+        return propose(source, *more)
+
+    monkeypatch.setattr(read_module, "propose", counted)
+    heading = "Time;Control (°C);Work 1 (°C)"
+
+    def read(options: Options, *sources: Source) -> list[int]:
+        forms, counts = KnownForms(options), []
+        for source in sources:
+            found_out.clear()
+            one = look(source, options, zone=ZoneInfo("Europe/Madrid"), known_forms=forms)
+            alone = look(source, options, zone=ZoneInfo("Europe/Madrid"))
+            counts.append(len(found_out) - 1)
+            assert one.questions == alone.questions and one.reading.started == alone.reading.started
+            np.testing.assert_array_equal(one.reading.values, alone.reading.values)
+            assert one.reading.channels == alone.reading.channels
+        return counts
+
+    first, second = _chart(heading, "2026-03-14"), _chart(heading, "2026-03-15")
+    other = _chart(heading.replace("Work 1", "Work 2"), "2026-03-16")
+    assert read(Options(), first, second, other, first) == [1, 0, 1, 0]
+    german, later = _chart(heading, "14/03/2026"), _chart(heading, "03/04/2026")
+    assert read(Options(), german, later) == [1, 1]  # the second may be day-first or month-first: it is asked
+    assert read(Options(date_order="day-first"), german, later) == [1, 0]
+    assert read(Options(), first, _chart(heading, "2026-03-17", ",")) == [1, 1]  # and with another decimal mark

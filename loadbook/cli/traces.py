@@ -49,7 +49,7 @@ _SINGLE = (
     (
         "headings",
         "X",
-        "A heading that changes within the data: join (columns by name), or first (its rows out).",
+        "A heading that changes within the data: join (columns by name), first (its rows out), keep.",
     ),
     ("minus", "X", "Negative numbers written 1.5- (behind) or (1.5) (brackets)."),
     ("short-rows", "X", "Rows with too few cells: blank (the last cells are), or skip."),
@@ -83,7 +83,7 @@ _CHOICES = {
     "unit": ("c", "f", "k"),
     "blank-times": ("spread", "skip"),
     "repeated-times": ("spread", "first"),
-    "headings": ("join", "first"),
+    "headings": ("join", "first", "keep"),
     "minus": ("behind", "brackets"),
     "short-rows": ("blank", "skip"),
     "status": ("out", "keep"),

@@ -15,11 +15,13 @@ from loadbook.core.phrases import many
 from .cells import kind
 from .grid import Grid
 from .names import is_elapsed, read_heading, unit_of
+from .numbers import split_unit
 from .options import Question
 
 MANY = 10  # headings again: no restarts, but the way the file is written
 _DATA = ("number", "open", "moment", "date", "clock", "duration")
 _DATE_LINE = re.compile(r"^(?:[A-Za-z]{3,12}\W{1,3})?(.{6,30})$")
+_ORDER = "its names stand in another order, and the values do not show that the columns do"
 Label = tuple[str, str]  # a column's name and unit
 
 
@@ -36,7 +38,7 @@ def join_blocks(grid: Grid, how: str) -> list[Question]:
     """Put the rows below later headings under the columns of the first, in place; what is asked about them.
 
     how  'join' (each column by its name, new ones beside the others), 'first' (only what stands below a heading like
-         the first), or '' (asked; the first for the time being)
+         the first), 'keep' (columns as they stand), or '' (asked; the first for the time being)
     """
     blocks = _blocks(grid.rows)
     if len(blocks) < 2 or not _timed(grid.rows[blocks[0].after], blocks[0].labels):
@@ -46,7 +48,10 @@ def join_blocks(grid: Grid, how: str) -> list[Question]:
     between = [i for before, b in pairwise(blocks) for i in _lines_above(grid.rows, before, b)]
     if not other and not between and len(blocks) < MANY:
         return []
-    differing = [b for b in other if sorted(b.labels) != sorted(first) or len(set(first)) < len(first)]
+    differing = [
+        b for b in other
+        if sorted(b.labels) != sorted(first) or len(set(first)) < len(first) or not _goes_on(grid.rows, b, first)
+    ]  # fmt: skip
     union = list(first)
     if how == "join":
         union += [label for b in differing for label in b.labels if label not in first]
@@ -56,6 +61,8 @@ def join_blocks(grid: Grid, how: str) -> list[Question]:
     for block, end in zip(blocks, ends, strict=True):
         if block is not blocks[0]:
             drop |= set(range(block.at, block.after))
+        if how == "keep":
+            continue
         if block in differing and how != "join":
             drop |= set(range(block.after, end))
             continue
@@ -67,9 +74,11 @@ def join_blocks(grid: Grid, how: str) -> list[Question]:
             row = grid.rows[i]
             if i not in drop and len(row) > 1:
                 grid.rows[i] = [row[p] if 0 <= p < len(row) else "" for p in places] + row[beyond:]
+    if how == "keep":
+        grid.notes.append("later headings are passed over (--headings keep)")
     _widen(grid, blocks[0], union)
     lines = [grid.lines[b.at] for b in other if b not in differing]
-    if lines:
+    if lines and how != "keep":
         grid.notes.append(f"the heading has another order in line {lines[0]}: each column was put under its name")
     grid.notes.append(f"{many(len(blocks) - 1, 'heading row')} repeated within the data, left out")
     if between:
@@ -92,9 +101,30 @@ def _question(grid: Grid, first: list[Label], differing: list[_Block]) -> Questi
         names = [f"{n} in {u}" if u else n for n, u in here if (n, u) not in there]
         said += [f"{word} {', '.join(map(repr, names[:4]))}"] if names else []
     return Question(
-        f"the heading changes in line {grid.lines[block.at]}: {'; '.join(said) or 'names come twice'}",
-        "--headings join (each column by its name) or first (only the rows below headings like the first)",
+        f"the heading changes in line {grid.lines[block.at]}: {'; '.join(said) or _ORDER}",
+        "--headings join (each column by its name), first (only the rows below headings like the first) or keep"
+        " (columns as they stand)",
     )
+
+
+def _goes_on(rows: list[list[str]], block: _Block, first: list[Label]) -> bool:
+    """Do the columns go on under their names, and not where they stood: how far each is from the mean of those that
+    moved, in the rows before a heading and below it."""
+    before = next((rows[i] for i in range(block.at - 1, -1, -1) if _is_data(rows[i])), [])
+    moved = [c for c, label in enumerate(block.labels) if label != first[c]]
+    try:
+        then = {first[c]: _value(before[c]) for c in moved}
+        now = [_value(rows[block.after][c]) for c in moved]
+    except (IndexError, ValueError):
+        return False
+    level, here = sum(then.values()) / len(moved), sum(now) / len(moved)
+    named = sum(abs((v - here) - (then[block.labels[c]] - level)) for c, v in zip(moved, now, strict=True))
+    placed = sum(abs((v - here) - (then[first[c]] - level)) for c, v in zip(moved, now, strict=True))
+    return named < 0.5 * placed
+
+
+def _value(cell: str) -> float:
+    return float(split_unit(cell)[0].replace(",", "."))
 
 
 def _widen(grid: Grid, first: _Block, union: list[Label]) -> None:

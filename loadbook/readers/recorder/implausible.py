@@ -58,13 +58,15 @@ def lone_sentinels(raw: Floats, celsius: Floats) -> dict[float, int]:
 
 def mostly_one(raw: Floats, celsius: Floats) -> float | None:
     """The number that nine in ten samples are, where the others lie far from it; None where there is none."""
-    values, counts = np.unique(raw, return_counts=True)
-    most = int(counts.argmax())
-    if len(raw) < 5 or counts[most] == len(raw) or counts[most] < 0.9 * len(raw):
+    if len(raw) < 5:
         return None
-    others = celsius[raw != values[most]]
-    level = celsius[raw == values[most]][0]
-    return float(values[most]) if (np.abs(others - level) > JUMP_C).all() else None
+    middle = np.partition(raw, len(raw) // 2)[len(raw) // 2]  # what nine in ten samples are stands in the middle
+    count = int((raw == middle).sum())
+    if count == len(raw) or count < 0.9 * len(raw):
+        return None
+    others = celsius[raw != middle]
+    level = celsius[raw == middle][0]
+    return float(middle) if (np.abs(others - level) > JUMP_C).all() else None
 
 
 def first_zeros(values: Floats, temperatures: list[int]) -> list[int]:
@@ -181,6 +183,8 @@ def falls_alone(lows: dict[int, float]) -> list[int]:
 def slipped_rows(values: Floats) -> np.ndarray:
     """Rows with a missing value in which the values before (or after) it fit their neighbours' columns and not their
     own: cells that slipped by one column (indexes)."""
+    if not np.isnan(values).any():
+        return np.array([], int)
     values = values[~np.isnan(values).all(axis=1)]
     channels, n = values.shape
     if channels < 3 or n < 10:

@@ -81,8 +81,8 @@ class Settings:
     readings        numbers that look like a sentinel and are readings
     blank_times     rows without a time: 'spread' evenly between the written ones, or 'skip'
     repeated_times  rows with the same time and other values: 'spread' (rounded times), or 'first' (duplicates)
-    headings        where a heading within the data says something else: 'join' (each column by its name), or 'first'
-                    (only the rows below headings like the first)
+    headings        where a heading within the data says something else: 'join' (each column by its name), 'first'
+                    (only the rows below headings like the first), or 'keep' (columns as they stand)
     minus           negative numbers are written '1.5-' ('behind') or '(1.5)' ('brackets')
     short_rows      rows with fewer cells than the heading: 'blank' (the last cells are blank) or 'skip' (left out)
     status          words beside the values that call them worth nothing: 'out' takes these out, 'keep' does not
@@ -192,7 +192,7 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "unit": ("", "c", "f", "k"),
     "blank_times": ("", "spread", "skip"),
     "repeated_times": ("", "spread", "first"),
-    "headings": ("", "join", "first"),
+    "headings": ("", "join", "first", "keep"),
     "minus": ("", "behind", "brackets"),
     "short_rows": ("", "blank", "skip"),
     "status": ("", "out", "keep"),

@@ -79,6 +79,7 @@ def look(
         settled = known_form
         with contextlib.suppress(LoadbookError):  # what it is about is said by the longer way
             raw = read_raw(source, settled)
+        raw = None if raw is None or raw.unknown or raw.questions else raw
     if raw is None:
         draft = propose(source, options, layout)
         settled = draft.layout
