@@ -78,12 +78,13 @@ KNOWN: dict[str, dict[str, Any]] = {
     "parameter": {"source": "stated", "algorithm": None}, "confirmation": {"subject": "fault", "decision": "refused",
                                                                            "reading_id": 1},
     "layout": {"name": "full", "revision": 1}, "operation": {"serial": "full"},
-    "approval": {"first_article_of": "00123"},
+    "approval": {"first_article_of": "00123"}, "precheck": {"verdict": "pass"},
 }  # fmt: skip
 ORDER = [
     "material", "part", "characteristic", "job", "furnace", "furnace_check", "gauge", "calibration", "cycle",
     "cycle_segment", "cycle_limit", "run", "piece", "operation", "channel", "event", "trace", "trace_channel",
     "reading", "parameter", "confirmation", "approval", "nonconformance", "history_break", "answer", "layout",
+    "precheck",
 ]  # fmt: skip
 
 
@@ -302,6 +303,7 @@ COMMANDS = [
     "amend parts 00123 shape=plate --why drawing", "amend parts 00123 part=00124 --why renamed",
     "amend traces {trace} state=withdrawn --why wrong", "amend settings units value=us --why asked", "list parts",
     "show part 00123", "find bore", "judge R1", "recompute", "needs",
+    "precheck R1", "precheck R1 --person A --tick racking", "follow chart1.csv --run R4 --once", "page precheck R1",
     "confirm reading 1 --decision confirmed --person A --why blunder",
     "moved", "effect --kind bore", "answer --part 00123 --characteristic bore --save", "trial bore --of soak_minutes",
     "backtest", "report", "report month_summary", "verify", "backup kept.zip", "restore kept.zip again",

@@ -15,7 +15,7 @@ from loadbook.core.outside import name_of, read_file
 
 from .source import Source
 
-HEAD = 512  # bytes by which a file is known again
+HEAD = 65_536  # bytes in which a heading ends
 GROWS, SAME, WAITING = "grew", "same", "waiting"
 
 
