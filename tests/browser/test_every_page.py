@@ -1,4 +1,4 @@
-"""Every kind of page at a phone's, a laptop's and a desk's width and on both papers: nothing cut, nothing overlapping."""
+"""Every kind of page at a phone's, a laptop's and a desk's width and on paper: nothing cut or overlapping."""
 
 from __future__ import annotations
 
