@@ -1,4 +1,4 @@
-"""Pages of a part, a customer, a piece and a furnace, and the folder of them: figures, links, what is rewritten."""
+"""Pages of a part, a customer, a piece, a furnace, and the folder of all: figures, links, what is rewritten."""
 
 from __future__ import annotations
 

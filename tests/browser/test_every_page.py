@@ -1,4 +1,4 @@
-"""Every kind of page at a phone's, a laptop's and a desk's width and on paper: nothing cut or overlapping."""
+"""Every kind of page at the width of a phone, a laptop and a desk, and on both papers: nothing cut or overlapping."""
 
 from __future__ import annotations
 
