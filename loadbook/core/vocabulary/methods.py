@@ -124,11 +124,15 @@ TERMS: tuple[Term, ...] = (
         looks as if it made parts move. (Such a pooled slope had the wrong sign in 60 to 90 % of simulated histories.)
 
         One figure per run and part number, the mean of its pieces. A straight line in the parameter, a level for each
-        part number, and a trend with the date, so that a drifting furnace is not taken for the parameter. The interval
+        part number, and a trend with the date, so that a drifting furnace is not taken for the parameter (not where the
+        runs of every part number lie within 90 days: a few weeks show no trend). The interval
         leaves each run out in turn: it is wide where one run carries the result.
 
         Achieved values are used (from the trace; stated from paper where there is no trace, and marked); --asked takes
-        what the cycle asked for. Setup and atmosphere join as factors where they vary inside part numbers.
+        what the cycle asked for. Setup, atmosphere and furnace join as factors where they vary inside part numbers; one
+        that goes with the parameter always does, and where the runs do not tell the two apart there is no figure.
+        Where the standard error of the values is known, what their noise pulls towards zero is said and undone.
+        --assigned takes the runs for a trial: all settings named in one fit, without the date, with ordinary errors.
 
         It refuses below 6 means, below 4 degrees of freedom, where the parameter never changed inside a part number,
         where it changed exactly with the date or with another parameter, where everything hangs on one run, where nine
