@@ -21,6 +21,7 @@ TABLES = (
     "material", "furnace", "furnace_check", "gauge", "calibration", "part", "characteristic", "job", "cycle",
     "cycle_segment", "cycle_limit", "run", "piece", "operation", "channel", "event", "reading", "approval",
     "nonconformance", "history_break", "layout", "confirmation", "trace", "trace_channel", "answer",
+    "precheck",
 )  # fmt: skip
 # what the program computes with, or what has no words: coded values, moments, dates, digests
 PLAIN = {
@@ -46,6 +47,7 @@ PLAIN = {
     "confirmation": {"subject", "decision", "at"},
     "approval": {"at", "first_article_of"},
     "history_break": {"at"},
+    "precheck": {"verdict", "at"},
     "answer": {"answered_at", "question", "result", "unit", "part", "characteristic", "job"},
     "answer_outcome": {"run"},
     "amendment": {"kind", "at"},
