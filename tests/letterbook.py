@@ -203,6 +203,7 @@ def random_book(path: Path, seed: int, *, coded: float = 0.5, units: str = "si")
         rows["event"].append({"run": run["run"], "at": run["started"]})
         rows["approval"].append({"run": run["run"], "at": run["started"], "first_article_of": None})
         rows["nonconformance"].append({"run": run["run"], "serial": rng.choice(serials)})
+        rows["precheck"].append({"run": run["run"], "verdict": "pass", "at": run["started"]})
         rows["confirmation"].append(
             {"subject": "fault", "run": run["run"], "decision": "confirmed", "at": run["started"]}
         )
