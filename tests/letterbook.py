@@ -21,6 +21,7 @@ TABLES = (
     "material", "furnace", "furnace_check", "gauge", "calibration", "part", "characteristic", "job", "cycle",
     "cycle_segment", "cycle_limit", "run", "piece", "operation", "channel", "event", "reading", "approval",
     "nonconformance", "history_break", "layout", "confirmation", "trace", "trace_channel", "answer",
+    "precheck",
 )  # fmt: skip
 # what the program computes with, or what has no words: coded values, moments, dates, digests
 PLAIN = {
@@ -46,6 +47,7 @@ PLAIN = {
     "confirmation": {"subject", "decision", "at"},
     "approval": {"at", "first_article_of"},
     "history_break": {"at"},
+    "precheck": {"verdict", "at"},
     "answer": {"answered_at", "question", "result", "unit", "part", "characteristic", "job"},
     "answer_outcome": {"run"},
     "amendment": {"kind", "at"},
@@ -201,6 +203,7 @@ def random_book(path: Path, seed: int, *, coded: float = 0.5, units: str = "si")
         rows["event"].append({"run": run["run"], "at": run["started"]})
         rows["approval"].append({"run": run["run"], "at": run["started"], "first_article_of": None})
         rows["nonconformance"].append({"run": run["run"], "serial": rng.choice(serials)})
+        rows["precheck"].append({"run": run["run"], "verdict": "pass", "at": run["started"]})
         rows["confirmation"].append(
             {"subject": "fault", "run": run["run"], "decision": "confirmed", "at": run["started"]}
         )
