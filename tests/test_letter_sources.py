@@ -22,8 +22,20 @@ from hypothesis import strategies as st
 import loadbook.queries
 from loadbook.core.coded import WORDS, coded
 from loadbook.core.errors import LoadbookError, UsageError
-from loadbook.core.remarks import ADVICE, CODES, CUSTOMER, REFUSAL, SHOP, from_dict, remark
-from loadbook.queries import kept_answers, remark_words
+from loadbook.core.remarks import (
+    ADVICE,
+    CLAUSE,
+    CODES,
+    CUSTOMER,
+    EVIDENCE,
+    NOTE,
+    REFUSAL,
+    REVIEW,
+    SHOP,
+    from_dict,
+    remark,
+)  # fmt: skip
+from loadbook.queries import evidence_words, kept_answers, remark_words, review_words
 from loadbook.queries.answer import answer
 from loadbook.queries.enquiry import Question
 from loadbook.queries.letter.build import NO_REASON, Letter, letter
@@ -373,7 +385,16 @@ FIGURES: dict[str, dict[str, Any]] = {
     "tc_own_coldest_place": {"place": "bore", "pieces": 3, "of": 4},
     "tc_lost": {"place": "ZQ6X", "faults": [["detached", "ZQ7X"]]},
 }
+_READ = {
+    "lines": [2, 3], "more": 0, "run": "R1", "at": "2026-03-01 08:00", "day": "2026-03-01", "days": 400, "of": "piece",
+    "at_c": 260.0, "meant_f": None, "gauge": "G1", "until": "2026-02-01",
+}  # fmt: skip
+FIGURES |= dict.fromkeys(
+    ("after_before_before", "before_in_run", "after_in_run", "read_far_from_run", "read_in_future", "read_hot",
+     "gauge_past_due"), _READ,
+)  # fmt: skip
 FIGURES |= {
+    "kept_only": {"kind": "grain size"},
     "cycle_asked": {"cycle": "ZQ8X", "revision": "A"},
     "later_revision": {"cycle": "ZQ8X", "revision": "A", "later": "B"},
     "cycle_reviewed": {"cycle": "ZQ8X", "revision": "A", "names": ["no cooling rate"]},
@@ -406,6 +427,10 @@ FOR_LETTERS_ALONE = {"own_cycle", "tc_own_coldest_place"}
 @pytest.mark.parametrize("system", ["si", "us"])
 def test_every_code_has_words_and_a_customer_reads_none_of_the_programs(system: str) -> None:
     for code, (severity, audience) in CODES.items():
+        if severity in (EVIDENCE, CLAUSE, NOTE, REVIEW):  # of a run and a cycle: never in a letter
+            assert audience == SHOP and (code in evidence_words.WORDS or code in review_words.WORDS)
+            assert not remark_words.letter_words(remark(code), system)
+            continue
         found = remark(code, **FIGURES.get(code, {}))
         assert from_dict(json.loads(json.dumps(found.as_dict()))) == found
         if code not in FOR_LETTERS_ALONE:

@@ -11,7 +11,7 @@ import click
 import numpy as np
 
 from loadbook.analysis.trace.model import OPEN, Trace
-from loadbook.core import times
+from loadbook.core import times, writing
 from loadbook.core.errors import UsageError
 from loadbook.core.typed import quote
 from loadbook.render.tables import plain
@@ -33,8 +33,7 @@ def play(book: BookFolder, run: str, speed: float, comes_off: str | None, file: 
     record = load_run(book.read(), run)
     if record.trace is None:
         raise UsageError(f"run {run!r} has no trace to play", remedy="Choose another: loadbook list runs")
-    if file.exists():
-        raise UsageError("there is a file of that name already", where=str(file), remedy="Name another with --to")
+    writing.check(file, taken="Name another with --to")
     trace = read_trace(book, record.trace, record.channels, ())
     if comes_off is not None:
         trace = _off(trace, record, comes_off)
@@ -76,8 +75,8 @@ def _add_run(book: BookFolder, record: RunRecord, began: datetime) -> str:
     read = conn.execute("SELECT * FROM reading WHERE run = ? AND stage = 'before'", (record.run,)).fetchall()
     tables["reading"] = [{k: r[k] for k in r.keys() if k not in (*own, "reading_id")}  # noqa: SIM118
                          | {"run": name, "read_at": started} for r in read]  # fmt: skip
-    with book.write() as writing:
-        add_intake(writing, "play", tables, rows_read=sum(map(len, tables.values())))
+    with book.write() as conn:
+        add_intake(conn, "play", tables, rows_read=sum(map(len, tables.values())))
     return name
 
 
@@ -99,13 +98,14 @@ def _write(trace: Trace, began: datetime, speed: float, file: Path) -> None:
     """Rows as their time comes, by a clock that runs `speed` times as fast; the last half line is never long alone."""
     head, *rows = lines(trace, began)
     start = time.monotonic()
-    with file.open("w", encoding="utf-8", newline="") as out:
-        out.write(head + "\n")
+    with writing.create(file) as out:
+        out.write(f"{head}\n".encode())
+        out.flush()
         done = 0
         while done < len(rows):
             due = int(np.searchsorted(trace.t_s, (time.monotonic() - start) * speed, side="right"))
             if due > done:
-                out.write("\n".join(rows[done:due]) + "\n")
+                out.write(("\n".join(rows[done:due]) + "\n").encode())
                 out.flush()
                 done = due
             time.sleep(0.2)

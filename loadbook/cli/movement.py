@@ -227,7 +227,7 @@ def confirm_reading(
     The reading is named by part, serial, characteristic and stage, or by its number (loadbook list readings prints
     it). It stays in the book.
 
-    Example: loadbook confirm reading --part PN-1001 --serial 0007 --characteristic OD --stage after --why misread
+    Example: loadbook confirm reading --part PN-1001 --serial 0007 --characteristic "bore A" --stage after --why misread
     """
     from loadbook.queries.confirm import confirm_reading as record
     from loadbook.queries.confirm import reading_named

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.core.outside import name_of, read_file
 
@@ -117,7 +118,7 @@ class Growing:
         if not self.rotated() and len(there) >= len(self.data) and there[: len(self.data)] == self.data:
             return self.path
         whole = folder / self.path.name
-        whole.write_bytes(self.data)
+        writing.put(whole, self.data, lasting=False)
         return whole
 
 
