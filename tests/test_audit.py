@@ -302,7 +302,7 @@ COMMANDS = [
     "trace take chart1.csv --run R4", "trace look chart1.csv", "trace layout save own chart1.csv",
     "amend parts 00123 shape=plate --why drawing", "amend parts 00123 part=00124 --why renamed",
     "amend traces {trace} state=withdrawn --why wrong", "amend settings units value=us --why asked", "list parts",
-    "show part 00123", "find bore", "judge R1", "recompute", "needs",
+    "show part 00123", "find bore", "judge R1", "recompute", "needs", "keep-links kept.links",
     "precheck R1", "precheck R1 --person A --tick racking", "follow chart1.csv --run R4 --once", "page precheck R1",
     "confirm reading 1 --decision confirmed --person A --why blunder",
     "moved", "effect --kind bore", "answer --part 00123 --characteristic bore --save", "trial bore --of soak_minutes",

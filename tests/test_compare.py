@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from loadbook.analysis.answers.difference import difference
-from loadbook.analysis.answers.estimate import History, Reply
+from loadbook.analysis.answers.estimate import History
+from loadbook.analysis.answers.refusal import Refusal
 from loadbook.core.errors import UsageError
 from loadbook.queries.answer_compare import compare, treatments
 from loadbook.queries.enquiry import Question
@@ -35,9 +36,10 @@ def test_differences_hold_and_are_narrower_than_two_answers() -> None:
             assert found is not None
             held.append(found.low <= truth(shop, part, world) <= found.high)
             reply = history.ask(one)
-            assert isinstance(reply, Reply)
+            if isinstance(reply, Refusal):  # a chance run of its last runs looks like a level that moved
+                continue
             ratio.append((found.high - found.low) / (2 * (reply.high - reply.low)))
-    assert sum(held) >= 20
+    assert sum(held) >= 20 and len(ratio) >= 20
     assert np.median(ratio) < 0.8
 
 

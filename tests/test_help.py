@@ -56,9 +56,10 @@ def test_each_has_a_real_example(name: str, command: click.Command) -> None:
 
 
 # what an example's reader has at hand, by command; the rest needs nothing but the demo's book
-ELSEWHERE = {"demo": "conftest makes every test's book with it"} | {
-    name: "needs a published group, which the tests of groups make" for name, _ in ALL if name.startswith("group ")
-}
+ELSEWHERE = {
+    "demo": "conftest makes every test's book with it",
+    "follow": "needs a run without a trace and a file that grows: tests/test_follow.py",
+} | {name: "needs a published group, which the tests of groups make" for name, _ in ALL if name.startswith("group ")}
 
 
 def _readings(folder: Path) -> None:
@@ -131,9 +132,9 @@ def test_each_example_does_what_it_says(
     code = run(example(dict(ALL)[name]))
     printed = capsys.readouterr()
     told = f"{printed.out}\n{printed.err}"
-    assert code in ((0, 3) if name in ("judge", "trace take", "trace look", "recompute", "confirm fault") else (0,)), (
-        told
-    )
+    assert code in (
+        (0, 3) if name in ("judge", "trace take", "trace look", "recompute", "confirm fault", "precheck") else (0,)
+    ), told
     assert told.strip() or any(folder.iterdir())
     assert "unexpected fault" not in told
 

@@ -254,7 +254,7 @@ def test_effect_without_arguments_is_one_page(shop_book: BookFolder, loadbook: L
         for k, (p, adjusted) in enumerate(tried)
     ]
     assert [r["kind"] for r in clearest(rows)] == ["kind 1", "kind 3", "kind 0"]
-    said = effects_sentence(rows, 0.95)
+    said = effects_sentence(rows, 0.95, "si")
     assert said.startswith("1 of 4 go with movement") and "kind 1 (age)" in said and "1 have no figure" in said
     done = loadbook("effect", "--of", "all", "--book", str(shop_book.path))
     assert len(done.stdout.splitlines()) <= 60

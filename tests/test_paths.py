@@ -192,8 +192,8 @@ def test_a_group_reads_its_own_files(place: Path, hard: str, tmp_path: Path) -> 
         group = open_group(target)
         engine = DuckEngine(group, {"reading", "samples"})
         samples = "SELECT run, min(value), max(value) FROM samples WHERE channel = 'C1' GROUP BY ALL ORDER BY run"
-        assert engine.rows(samples)[1] == [("Linz/R1", 20.0, 59.0), ("Linz/R2", 40.0, 79.0)]
-        values = engine.rows("SELECT value_mm FROM reading ORDER BY stage")[1]
+        assert engine.table(samples)[1] == [("Linz/R1", 20.0, 59.0), ("Linz/R2", 40.0, 79.0)]
+        values = engine.table("SELECT value_mm FROM reading ORDER BY stage")[1]
         assert values == [(100.02,), (100.0,)]
         engine.close()
         for task in tasks_of(target, group.plants[0]):

@@ -220,7 +220,15 @@ def test_a_trap_in_the_place_of_what_is_written(name: str, place: Place) -> None
             if (target.endswith(case.goes_on or "\0") or in_snapshot(target)) and done.returncode == 0:
                 continue
             assert done.returncode in (1, 2, 3), (target, kind, done.stdout, done.stderr)
-            said = ("link", "pipe", "regular file", "Not a directory", "cannot be made", "out of the book")
+            said = (
+                "link",
+                "pipe",
+                "regular file",
+                "Not a directory",
+                "cannot be made",
+                "out of the book",
+                "File exists",
+            )
             assert any(word in done.stderr for word in said), (target, kind, done.stderr)
             mode = path.lstat().st_mode
             assert stat.S_ISLNK(mode) if kind == "link" else stat.S_ISFIFO(mode), (target, kind)

@@ -300,7 +300,7 @@ def test_what_went_wrong_breaks_its_clause_and_a_part_of_the_shop_goes_through_t
     )
     part.tables["runs"] = [{**r, "repeats_run": ""} for r in part.tables["runs"]]
     with BookFolder.create(tmp_path / "book", zone=catalogue.ZONE) as book:
-        verdicts = command._take_all(book, build, part, tmp_path / "files", command.Progress())
+        verdicts = command._take_all(book, build, part, tmp_path / "files", lambda text, done, whole: None)
         conn = book.read()
         assert set(verdicts) == chosen - set(paper)
         for run, trouble in troubled.items():

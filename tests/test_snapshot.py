@@ -444,7 +444,6 @@ def test_a_kept_view_spares_the_tables_that_it_was_made_of(book: BookFolder) -> 
     file_of(book, "reading").unlink()
     with session.start(book, {"movement"}) as made:
         assert made.rows("SELECT table_name FROM duckdb_tables()") == []
-        made.lock()
         pd.testing.assert_frame_equal(made.frame(MOVED), first)
     found = sandbox.run_query(book, MOVED)
     assert found.columns == list(first.columns) and [r[0] for r in found.rows()] == first["run"].tolist()

@@ -49,7 +49,7 @@ def test_nothing_that_is_printed_lands_in_the_book(book: Path) -> None:
     assert shell(book, f"{LOADBOOK} list gauges --format csv").stdout.count("G-12") == 1
 
 
-@pytest.mark.parametrize("command", ["explain", ROWS, f"{ROWS} --format json"])
+@pytest.mark.parametrize("command", [ROWS, f"{ROWS} --format json"])
 def test_a_reader_that_went_away(book: Path, command: str) -> None:
     done = shell(book, f"{LOADBOOK} {command} | head -1 > /dev/null; exit ${{PIPESTATUS[0]}}")
     assert done.returncode == 141 and "Error" not in done.stderr and "fault" not in done.stderr

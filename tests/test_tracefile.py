@@ -21,7 +21,7 @@ from loadbook.store import trace_files
 def book(tmp_path: Path) -> Any:
     path = tmp_path / "it's a book"
     path.mkdir()
-    return SimpleNamespace(path=path)
+    return SimpleNamespace(path=path, swept=set())
 
 
 def sample_trace(samples: int = 50) -> Trace:

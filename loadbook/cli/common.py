@@ -116,8 +116,8 @@ class _Guarded:
             sys.exit(report(exc))
         for name, value in made.params.items():
             for text in value if isinstance(value, tuple) else (value,):
-                # a file's name may be no text (surrogates), and comes as a Path
-                if isinstance(text, str) and name != "book_name" and not _can_be_written(text):
+                # the name of a file or a folder may be no text (surrogates)
+                if isinstance(text, str) and name not in ("book_name", "target") and not _can_be_written(text):
                     raise click.UsageError(
                         f"{plain(text)[:80]} is no text that can be read: type it again, in UTF-8", made
                     )

@@ -216,7 +216,10 @@ def switch(store: Store, base: str, manifest: Manifest, before: Current | None) 
         there[name] = len(data)
     now = times.now()
     named = {name, *(e.path for e in manifest.entries)}
-    _still_there(store, manifest, there)
+    # what is computed again names a plant's own files as well, of months without a trace
+    roots = {"/".join(e.path.split("/")[:2]) for e in manifest.entries}
+    elsewhere = {n: size for root in sorted(roots - {base}) for n, size in store.sizes(root).items()}
+    _still_there(store, manifest, {**elsewhere, **there})
     if before is not None and now > before.read_at + KEEP / 2:
         raise _late(base, "it took too long, and files that it took over may be removed by now")
     kept = {n: until for n, until in (before.before if before else {}).items() if until > now - KEEP and n != name}

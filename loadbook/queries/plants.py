@@ -37,7 +37,8 @@ _ENQUIRY = {
     f" description FROM part AS x {_APART} ORDER BY part, material, shape",
     "material": f"SELECT {_MATERIAL} AS material, min(family) AS family, bool_or(reactive) AS reactive"
     f" FROM material AS x GROUP BY {_MATERIAL}",
-    "characteristic": f"SELECT DISTINCT {_PART} AS part, characteristic, kind, scale, unit, reference_length_mm"
+    "characteristic": f"SELECT DISTINCT {_PART} AS part, characteristic, kind, scale, unit, reference_length_mm,"
+    " nominal_mm, lower_mm, upper_mm"
     f" FROM characteristic AS x {_APART} WHERE {_PART} = $part OR x.kind = $kind",
     "run": f"SELECT x.run, x.started, x.furnace FROM run AS x WHERE {_OWN_RUN} ORDER BY x.started, x.run",
     "piece": f"SELECT {_PART} AS part, x.run, x.serial, x.condition, x.machining, x.stock_mm"

@@ -224,9 +224,10 @@ def _sentences(
     if beyond:
         listed = "; ".join(sorted({f"{r.part} at {setting(plan.parameter, r.setting, system)}" for r in beyond}))
         out.append(f"Beyond what that part number was run at, so agree it first: {listed}.")
+    named = [f'--of "{spoken_name(name, system)}"' for name in (plan.parameter, *also)]
     out.append(
         "The order is drawn by lot. Keep it, keep everything else as it is, and measure before and after (after alone "
         "also does, with more scatter: effect --stage after). Take the runs in under a job of their own; then "
-        f"loadbook effect --job JOB --of {','.join([plan.parameter, *also])} --assigned tells what the setting did."
+        f"loadbook effect --job JOB {' '.join(named)} --assigned tells what the setting did."
     )
     return out

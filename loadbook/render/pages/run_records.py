@@ -110,6 +110,16 @@ def _anchor(name: str) -> str:
     return "means-" + "".join(c for c in name if c.isalnum() or c == "_")
 
 
+def _term(name: str, system: str) -> str:
+    """The name of a definition that stands for many parameters: of any temperature, of any event."""
+    if name.startswith("hours_above_<T>"):
+        return "Hours above a temperature" + (" of the coldest work TC" if name.endswith("_work") else "")
+    if name.startswith("event_<name>"):
+        return ("Work" if "_work" in name else "Furnace") + " temperature at an event"
+    words = spoken(name.replace("_above_<T>c", ""), system)
+    return f"{words}, above a temperature" if "<T>" in name else words
+
+
 def _meanings(names: Iterable[str], known: dict[str, Any], system: str) -> Html | None:
     """Each name's definition once, with its formula and source; folded on screen, whole on paper."""
     out = []
@@ -119,7 +129,7 @@ def _meanings(names: Iterable[str], known: dict[str, Any], system: str) -> Html 
             formula = [" ", el("code", term.formula)] if term.formula else None
             source = el("span", f" Source: {term.source}.", class_="note") if term.source else None
             meaning = el("dd", term.definition, formula, source)
-            out.append(el("div", el("dt", spoken(name, system)), meaning, id=_anchor(name)))
+            out.append(el("div", el("dt", _term(name, system)), meaning, id=_anchor(name)))
     return el("dl", out, class_="meanings") if out else None
 
 
