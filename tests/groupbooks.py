@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from loadbook.cli.demo import Progress, _take_all, shop_module
+from loadbook.cli.demo import _take_all, shop_module
 from loadbook.store.book import BookFolder
 
 PLANTS = {"Linz": (20241007, 16), "Graz Süd": (11, 14), "Steyr": (12, 12)}  # name -> (seed, runs)
@@ -16,5 +16,11 @@ def make(folder: Path, name: str, runs: int | None = None) -> Path:
     build = shop_module("build")
     path = folder / f"book-{seed}"
     with BookFolder.create(path, zone=shop_module("catalogue").ZONE) as book:
-        _take_all(book, build, build.build(seed, first=runs or usual), folder / f"files-{seed}", Progress())
+        _take_all(
+            book,
+            build,
+            build.build(seed, first=runs or usual),
+            folder / f"files-{seed}",
+            lambda text, done, whole: None,
+        )
     return path

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date
+from html import unescape
 from pathlib import Path
 from threading import Thread
 
@@ -50,7 +51,7 @@ def test_effect_in_a_notebook_says_its_verdict(shop: Book) -> None:
 
 def test_an_answer_in_a_notebook_has_sentences_evidence_and_cautions(shop: Book) -> None:
     found = shop.answer(part="PN-1004", characteristic="flatness", cycle="SR-600", cycle_revision="C")
-    shown = found._repr_html_()
+    shown = unescape(found._repr_html_())
     assert found.text[0] in shown
     assert found.comparables[0]["run"] in cells(shown)
     assert all(f"Caution: {c}" in shown for c in found.cautions)

@@ -26,7 +26,7 @@ def whole_lines(data: bytes) -> bytes:
     >>> whole_lines(b"a,1\\nb,2\\nc,"), whole_lines(b"a,1\\r\\nb\\x00\\x00"), whole_lines(b"a")
     (b'a,1\\nb,2\\n', b'a,1\\r\\n', b'')
     """
-    wide = data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in data[:8]
+    wide = data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in data[:2]
     if wide:
         end = b"\n\x00" if data[:2] == b"\xff\xfe" or data[1:2] == b"\x00" else b"\x00\n"
         at = data.rfind(end)
