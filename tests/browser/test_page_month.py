@@ -33,7 +33,7 @@ def test_the_months_page(month: Path, opened: Callable[..., Opened]) -> None:
     one.fits(1200)
     one.fits(390)
     assert set(one.prints()) == {"A4", "Letter"}
-    assert one.page.locator("section").count() == 5
+    assert one.page.locator("section").count() == 6
     charts = one.page.locator("#furnaces .multiples svg").count()
     data = one.page.evaluate("JSON.parse(document.getElementById('furnaces-data').textContent).length")
     assert charts == data > 6

@@ -44,7 +44,7 @@ def test_everybody_can_read_it(pages: dict[str, Path], opened: Open, run: str) -
     one.accessible()
     one.fits(1200)
     one.fits(360)
-    assert all(1 <= n <= 14 for n in one.prints().values())
+    assert all(1 <= n <= 20 for n in one.prints().values())  # what is folded on the screen prints as well
 
 
 @pytest.mark.parametrize("run", ["R-kept", "R-paper", "R-forty"])
