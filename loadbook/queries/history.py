@@ -145,6 +145,10 @@ def _ask_the_cycles(source: Source, frame: pd.DataFrame) -> None:
 
     asked = frame[[f"{n}_asked" for n in PLANNABLE]].to_numpy(dtype=bool)
     lacking = np.asarray(~asked.all(axis=1), dtype=np.bool_) & frame["cycle"].notna().to_numpy()
+    if lacking.any():
+        for n in PLANNABLE:  # Spark's columns may be read only
+            frame[n] = frame[n].to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
+            frame[f"{n}_asked"] = frame[f"{n}_asked"].to_numpy(dtype=np.bool_, copy=True)
     for (cycle, revision), rows in frame[lacking].groupby(["cycle", "cycle_revision"], dropna=True):
         with source.enquiry(Question(cycle=str(cycle))) as (conn, _):
             planned = asked_parameters(load_cycle(conn, str(cycle), str(revision)))
