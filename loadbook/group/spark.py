@@ -32,6 +32,7 @@ _TYPES = {
 }  # fmt: skip
 _TAG = "loadbook-sql"
 _TRACE = "run string, channel smallint, quantity string, t_s double, value double, flag smallint"
+_PATTERN = re.compile(r"[][{}*?\\]")  # what makes a path a pattern to Spark
 
 
 def session(master: str | None = None, settings: Mapping[str, str] | None = None) -> Any:
@@ -179,8 +180,8 @@ class SparkEngine:
         addresses = [group.store.url(f) for f in files]
         if not addresses[0].isascii():
             _refuse_bytes(addresses[0], group.store.address)
-        # Spark takes each path for a pattern, unless it is told not to
-        return self.spark.read.schema(schema).option("__globPaths__", "false").parquet(*addresses)
+        # Spark takes each path for a pattern. Told not to (`__globPaths__`), it reads every file once for each of them
+        return self.spark.read.schema(schema).parquet(*(_PATTERN.sub(r"\\\g<0>", a) for a in addresses))
 
     def _published(self, sound: Sound) -> None:
         rows = [(name.rpartition("/")[2], run) for run, name in sound.runs()]

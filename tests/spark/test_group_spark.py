@@ -17,6 +17,7 @@ import pytest
 
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.group.duck import DuckEngine
+from loadbook.group.publish import publish
 from loadbook.group.read import open_group
 from loadbook.group.recompute import GroupRecomputed, recompute_group
 from loadbook.queries.answer import answer
@@ -28,6 +29,7 @@ from loadbook.queries.plants import GroupSource
 from loadbook.queries.reports import run_report
 from loadbook.queries.sql import ask_sql
 from loadbook.store import sql_files
+from tests.smallbook import run, small, trace
 from tests.test_paths import neighbour
 
 pytestmark = pytest.mark.spark
@@ -204,12 +206,19 @@ def test_sql_that_would_do_more_than_read_is_refused(query: str, alone: Path, sp
     [("plant [2]", "plant 2"), ("plant {a,b}", "plant a"), ("back\\[x]\n", "back\\x\n"), ("a?#%41=7", "ax#%41=7")],
     ids=ascii,
 )  # fmt: skip
-def test_a_path_is_no_pattern(name: str, beside: str, published: Path, spark: Any, tmp_path: Path) -> None:
+def test_a_path_is_no_pattern(name: str, beside: str, spark: Any, tmp_path: Path) -> None:
+    """Every file is read, once, and none of the neighbour's."""
+    target = tmp_path / "group"
+    with small(tmp_path / "book") as book:
+        for number in (1, 2, 3):
+            run(book, f"R{number}", number)
+            trace(book, f"R{number}", f"t-r{number}", base=20.0 * number)
+        publish(book, str(target), "Linz")
     question = "SELECT run, count(*), min(value), max(value) FROM samples GROUP BY run ORDER BY run"
-    expected = list(ask_sql(GroupSource(str(published)), question).rows())
-    assert len(expected) > 20
+    expected = list(ask_sql(GroupSource(str(target)), question).rows())
+    assert [r[1] for r in expected] == [120, 120, 120]
     place = tmp_path / "here" / name
-    shutil.copytree(published, place / "target")
+    shutil.copytree(target, place / "target")
     neighbour(place, beside)
     assert ask_sql(on_spark(place / "target", spark), question, seconds=600).rows() == expected
 
