@@ -8,37 +8,21 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from loadbook.core import units
+from loadbook.core.figures import shown
 
 Figures = Mapping[str, Any]
 
 
-def _at(value: float, unit: str, system: str) -> str:
-    """A temperature, difference or rate in whole degrees, as the book shows it.
-
-    >>> _at(540.0, "c", "us"), _at(8.0, "c_diff", "us"), _at(55.0, "c_per_h", "si")
-    ('1004 °F', '14 °F', '55 °C/h')
-    """
-    shown, label, _ = units.show(value, unit, system)
-    return f"{shown:.0f} {label}"
-
-
-def _band(value: float, system: str) -> str:
-    shown, label, _ = units.show(value, "c_diff", system)
-    return f"±{shown:.3g} {label}"
-
-
 def _hot(f: Figures, system: str) -> str:
     """How hot the load gets, or got."""
-    shown, label, digits = units.show(f["at_c"], "c", system)
     if f["basis"] == "reached":
-        return f"the load reached {shown:.{digits}f} {label}"
-    return f"the cycle holds at {shown:.0f} {label}"
+        return f"the load reached {shown(f['at_c'], 'c', system, '.1f')}"
+    return f"the cycle holds at {shown(f['at_c'], 'c', system)}"
 
 
 def _check(word: str) -> Callable[[Figures, str], str]:
     def said(f: Figures, system: str) -> str:
-        at = f" at {_at(f['at_c'], 'c', system)}" if f["at_c"] is not None else ""
+        at = f" at {shown(f['at_c'], 'c', system)}" if f["at_c"] is not None else ""
         due = f", due {f['due_on']}" if f["due_on"] else ""
         return f"{word}: {f['kind']} of {f['done_on']}{at}{due}"
 
@@ -46,9 +30,9 @@ def _check(word: str) -> Callable[[Figures, str], str]:
 
 
 def _elsewhere(f: Figures, system: str) -> str:
-    made = " and ".join(_at(t, "c", system) for t in f["surveyed_c"])
+    made = " and ".join(shown(t, "c", system) for t in f["surveyed_c"])
     return (
-        f"No current survey of {f['furnace']} covers the hold at {_at(f['at_c'], 'c', system)}: surveyed at {made} "
+        f"No current survey of {f['furnace']} covers the hold at {shown(f['at_c'], 'c', system)}: surveyed at {made} "
         f"({f['source']})"
     )
 
@@ -67,23 +51,23 @@ def _in_gas(f: Figures, system: str) -> str:
 
 
 def _limit(f: Figures, system: str) -> str:
-    return _at(f["limit_c"], "c", system)
+    return shown(f["limit_c"], "c", system)
 
 
 def _above_temper(f: Figures, system: str) -> str:
     pieces = f", {f['pieces']} pieces" if f["pieces"] > 1 else ""
     return (
-        f"{f['part']}{pieces}: {_hot(f, system)}; last tempered at {_at(f['tempered_c'], 'c', system)}, and the shop "
-        f"stays {_at(f['margin_c'], 'c_diff', system)} below ({f['source']}): check the hardness"
+        f"{f['part']}{pieces}: {_hot(f, system)}; last tempered at {shown(f['tempered_c'], 'c', system)}, and the shop "
+        f"stays {shown(f['margin_c'], 'c_diff', system)} below ({f['source']}): check the hardness"
     )
 
 
 def _cast_iron_fast(f: Figures, system: str) -> str:
-    above = f" above {_at(f['above_c'], 'c', system)}" if f["above_c"] is not None else ""
+    above = f" above {shown(f['above_c'], 'c', system)}" if f["above_c"] is not None else ""
     return (
-        f"{f['part']} is cast iron: segment {f['segment']} allows {_at(f['rate_c_per_h'], 'c_per_h', system)}, and "
-        f"{f['kind']}ing{above} faster than {_at(f['limit_c_per_h'], 'c_per_h', system)} cracks or strains castings of "
-        f"uneven section ({f['source']})"
+        f"{f['part']} is cast iron: segment {f['segment']} allows {shown(f['rate_c_per_h'], 'c_per_h', system)}, and "
+        f"{f['kind']}ing{above} faster than {shown(f['limit_c_per_h'], 'c_per_h', system)} cracks or strains castings "
+        f"of uneven section ({f['source']})"
     )
 
 
@@ -92,11 +76,11 @@ LOAD_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     "check_past_due": _check("PAST DUE"),
     "survey_elsewhere": _elsewhere,
     "furnace_wider": lambda f, s: (
-        f"{f['furnace']} is a {_band(f['class_c'], s)} furnace, and hold {f['segment']} allows "
-        f"{_band(f['band_c'], s)}: a place without a TC may have been outside"
+        f"{f['furnace']} is a ±{shown(f['class_c'], 'c_diff', s, '.3g')} furnace, and hold {f['segment']} allows "
+        f"±{shown(f['band_c'], 'c_diff', s, '.3g')}: a place without a TC may have been outside"
     ),
     "furnace_too_hot": lambda f, s: (
-        f"Segment {f['segment']} goes to {_at(f['at_c'], 'c', s)}; {f['furnace']} may run at {_limit(f, s)} at most"
+        f"Segment {f['segment']} goes to {shown(f['at_c'], 'c', s)}; {f['furnace']} may run at {_limit(f, s)} at most"
     ),
     "family_missing": lambda f, s: (
         f"{f['material']} ({f['part']}) has no family on record: whether the cycle suits it was not looked at. "

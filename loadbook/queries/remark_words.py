@@ -12,7 +12,7 @@ from typing import Any
 
 from loadbook.core import units
 from loadbook.core.cautions import LOAD
-from loadbook.core.figures import scale_words
+from loadbook.core.figures import scale_words, shown
 from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
 from loadbook.core.vocabulary.parameters import PLANNED
@@ -149,11 +149,6 @@ def _rows_of(f: Figures) -> str:
     return f"line {shown}" if len(lines) == 1 else f"lines {shown}"
 
 
-def _temperature(at_c: float, system: str) -> str:
-    value, label, _ = units.show(at_c, "c", system)
-    return f"{value:.0f} {label}"
-
-
 # -- what the shop reads --------------------------------------------------------------------------
 
 _SPREAD = "so how far pieces spread cannot be told"
@@ -169,7 +164,7 @@ _SHOP: dict[str, Words] = {
     ),
     "read_in_future": lambda f, s: f"{_rows_of(f)}: read on {f['day']}, which is still to come",
     "read_hot": lambda f, s: (
-        f"{_rows_of(f)}: the {f['of']} at {_temperature(f['at_c'], s)} is no temperature to measure at"
+        f"{_rows_of(f)}: the {f['of']} at {shown(f['at_c'], 'c', s)} is no temperature to measure at"
         + (f": {f['meant_f']:g} °F typed as °C?" if f["meant_f"] else "")
     ),
     "gauge_past_due": lambda f, s: (

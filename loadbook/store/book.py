@@ -34,34 +34,24 @@ def busy_seconds() -> float:
         return BUSY_SECONDS
 
 
-def guard_factor(text: str) -> float:
-    """The guard factor that a text states. Raises UsageError.
+# settings that are numbers: where nothing is set, the highest (both from 0), and the unit
+NUMBERS = {"guard_factor": (1.0, 100.0, ""), "temper_margin_c": (30.0, 200.0, " (°C)")}
 
-    >>> guard_factor("1.65")
+
+def number_setting(name: str, text: str) -> float:
+    """The number that a setting's text states. Raises UsageError.
+
+    >>> number_setting("guard_factor", "1.65")
     1.65
     """
+    _, most, unit = NUMBERS[name]
     try:
-        factor = float(text)
+        number = float(text)
     except ValueError:
-        factor = -1.0
-    if not 0 <= factor < 100:
-        raise UsageError(f"guard_factor is a number from 0 to 100, not {text!r}")
-    return factor
-
-
-def temper_margin(text: str) -> float:
-    """How far [°C] a hold must stay below the last tempering, as a setting states it. Raises UsageError.
-
-    >>> temper_margin("25")
-    25.0
-    """
-    try:
-        margin = float(text)
-    except ValueError:
-        margin = -1.0
-    if not 0 <= margin <= 200:
-        raise UsageError(f"temper_margin_c is a number from 0 to 200 (°C), not {text!r}")
-    return margin
+        number = -1.0
+    if not 0 <= number <= most:
+        raise UsageError(f"{name} is a number from 0 to {most:g}{unit}, not {text!r}")
+    return number
 
 
 class BookFolder:
@@ -194,27 +184,23 @@ class BookFolder:
 
     def guard(self) -> tuple[float, bool]:
         """The guard factor, and whether a verdict that uncertainty could turn cannot be told. Raises DamageError."""
-        text = self.setting("guard_factor", "1")
-        try:
-            return guard_factor(text), self.setting("guard_decides", "no") == "yes"
-        except UsageError as exc:
-            raise DamageError(
-                f"the setting guard_factor is {text!r}",
-                where=str(self.file),
-                remedy="Correct it: loadbook amend settings guard_factor value=1 --why TEXT",
-            ) from exc
+        return self._number("guard_factor"), self.setting("guard_decides", "no") == "yes"
 
     @property
     def temper_margin_c(self) -> float:
         """The shop's own margin [°C difference] of a hold below the last tempering. Raises DamageError."""
-        text = self.setting("temper_margin_c", "30")
+        return self._number("temper_margin_c")
+
+    def _number(self, name: str) -> float:
+        usual = f"{NUMBERS[name][0]:g}"
+        text = self.setting(name, usual)
         try:
-            return temper_margin(text)
+            return number_setting(name, text)
         except UsageError as exc:
             raise DamageError(
-                f"the setting temper_margin_c is {text!r}",
+                f"the setting {name} is {text!r}",
                 where=str(self.file),
-                remedy="Correct it: loadbook amend settings temper_margin_c value=30 --why TEXT",
+                remedy=f"Correct it: loadbook amend settings {name} value={usual} --why TEXT",
             ) from exc
 
     @property

@@ -11,7 +11,7 @@ from loadbook.core.phrases import did_you_mean
 from loadbook.core.times import zone_of
 from loadbook.core.vocabulary.intake_kinds import BY_KIND
 from loadbook.core.vocabulary.scales import scale_of, turned
-from loadbook.store.book import guard_factor, temper_margin
+from loadbook.store.book import NUMBERS, number_setting
 from loadbook.store.lookup import Listed, find_row
 
 from .doubts import question_readings
@@ -111,9 +111,6 @@ def _setting(name: str, value: str) -> None:
         if value not in choices[name]:
             raise UsageError(f"{name} is {' or '.join(choices[name])}, not {value!r}")
         return
-    if name == "temper_margin_c":
-        temper_margin(value)
-        return
-    if name != "guard_factor":
+    if name not in NUMBERS:
         raise UsageError(f"{name} is never amended", remedy="It records what was done")
-    guard_factor(value)
+    number_setting(name, value)

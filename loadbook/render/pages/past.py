@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from loadbook.core.errors import NotFoundError
@@ -59,6 +59,25 @@ def _page(title: str, kind: str, summary: Any, sections: Sequence[Html], home: A
     )
 
 
+def _what_came(
+    past: Past,
+    runs: Sequence[str],
+    rows: list[dict[str, Any]],
+    needs: list[Any],
+    links: Links,
+    system: str,
+    *,
+    of_part: bool,
+) -> Iterator[Html]:
+    """The first sections of a part's and of a customer's page: what went wrong, what waits, what moved, by what."""
+    if _any_left(rows):
+        yield section("Left its tolerance", left_words(rows, links, system), name="left")
+    yield section("Open points", *waiting(needs, links), name="open")
+    moved = movement_over_time(past, runs, system, rows, of_part=of_part)
+    yield section("Movement over time, by treatment", *moved, name="moved")
+    yield section("Settings as achieved", *settings_over_time(past, runs, system), name="settings")
+
+
 def part_page(past: Past, part: str, book: BookFolder, system: str, links: Links | None = None) -> str:
     """A part's page. Raises NotFoundError where no piece of it ran."""
     links = links or Links()
@@ -81,14 +100,7 @@ def part_page(past: Past, part: str, book: BookFolder, system: str, links: Links
     mine = {(part, c["serial"]) for r in runs for c in past.pieces[r] if c["part"] == part}
     needs = of_pieces(past.waiting(runs), mine)
     sections = [
-        section("Left its tolerance", left_words(rows, links, system), name="left") if _any_left(rows) else None,
-        section("Open points", *waiting(needs, links), name="open"),
-        section(
-            "Movement over time, by treatment",
-            *movement_over_time(past, runs, system, rows, of_part=True),
-            name="moved",
-        ),
-        section("Settings as achieved", *settings_over_time(past, runs, system), name="settings"),
+        *_what_came(past, runs, rows, needs, links, system, of_part=True),
         section("Runs", *runs_table(past, runs, links, system, part=part), name="runs"),
         section(
             "Answers given, and what came",
@@ -97,9 +109,7 @@ def part_page(past: Past, part: str, book: BookFolder, system: str, links: Links
         ),
         section("Pieces", *_pieces(past, part, runs, links), name="pieces"),
     ]
-    return _page(
-        part, "Part: its past", [_glance(past, runs, rows, len(needs)), head], [s for s in sections if s], links.home()
-    )
+    return _page(part, "Part: its past", [_glance(past, runs, rows, len(needs)), head], sections, links.home())
 
 
 def customer_page(past: Past, customer: str, book: BookFolder, system: str, links: Links | None = None) -> str:
@@ -112,14 +122,7 @@ def customer_page(past: Past, customer: str, book: BookFolder, system: str, link
     parts = list(dict.fromkeys(p for _, p, _ in sorted(theirs)))
     needs = of_pieces(past.waiting(runs), {(p, s) for _, p, s in theirs})
     sections = [
-        section("Left its tolerance", left_words(rows, links, system), name="left") if _any_left(rows) else None,
-        section("Open points", *waiting(needs, links), name="open"),
-        section(
-            "Movement over time, by treatment",
-            *movement_over_time(past, runs, system, rows, of_part=False),
-            name="moved",
-        ),
-        section("Settings as achieved", *settings_over_time(past, runs, system), name="settings"),
+        *_what_came(past, runs, rows, needs, links, system, of_part=False),
         section("Parts", _parts(past, parts, theirs, rows, links), name="parts"),
         section("Runs", *runs_table(past, runs, links, system), name="runs"),
         section(
@@ -134,7 +137,7 @@ def customer_page(past: Past, customer: str, book: BookFolder, system: str, link
         customer,
         "Customer: the past",
         [_glance(past, runs, rows, len(needs)), said],
-        [s for s in sections if s],
+        sections,
         links.home(),
     )
 
