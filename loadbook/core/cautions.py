@@ -22,7 +22,7 @@ LOAD = {
     "volatile": "Cadmium, zinc, lead, beryllium, magnesium: ask first.",
 }
 HOT = "Hot work, hot doors: at {120 c} it still burns, and the hottest work TC is not the hottest point of the load."
-NO_ALARM = "loadbook reads files afterwards: it is not an alarm, interlock or controller."
+NO_ALARM = "loadbook reads files and advises: it is not an alarm, interlock or controller."
 CODE = (
     "A limit from a code or a customer's specification overrules anything here. Pressure equipment and flight parts "
     "follow their own code, and the decision belongs to licensed or authorised people."
