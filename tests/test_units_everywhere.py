@@ -254,6 +254,8 @@ def test_no_stray_unit(command: str, made: tuple[str, BookFolder, Path], inside:
         if output.exists():
             said += read_file(output)
         assert not strays(said + done.stderr, system), f"{command} {given} in a book of {system} units"
+        # nor a figure of a sentence that nobody filled in, nor a character that a page had to make visible
+        assert not re.search(r"\{-?[\w. ]+\}|\\x[0-9a-f]{2}|\\u[0-9a-f]{4}", said), f"{command} {given}"
 
 
 def _sentences(value: object) -> Iterator[str]:

@@ -66,9 +66,7 @@ def _beyond(c: FurnaceChart, signal: control.Signal, system: str) -> str:
 
 def _alt(c: FurnaceChart, system: str) -> str:
     _, low, high = drawn_values(c, system)
-    told = (
-        f"Control chart of furnace {c.furnace}: {c.measure}, {len(c.names)} values, {int(c.in_month.sum())} this month"
-    )
+    told = f"Control chart of furnace {c.furnace}: {c.measure}, {len(c.names)} values, {int(c.in_month.sum())} in the period"
     if c.chart.limits is None:
         return f"{told}; {c.chart.why}"
     edges = f"limits {low[np.isfinite(low)][-1]:.3g} to {high[np.isfinite(high)][-1]:.3g} {unit_label(c, system)}"
@@ -85,7 +83,7 @@ def _base(c: FurnaceChart) -> str:
         text += f", {int(c.chart.left_out.sum())} beyond them left out"
     fresh = int((c.in_month & ~np.isfinite(c.chart.difference)).sum())
     if fresh:
-        text += f"; {many(fresh, 'run')} of the month not shown: the cycle revision is too new for a usual value"
+        text += f"; {many(fresh, 'run')} of the period not shown: the cycle revision is too new for a usual value"
     if not c.of_checks and c.measure != "leak-up" and c.chart.limits is not None:
         text = f"difference from its cycle's usual; {text}"
     if c.since:

@@ -147,7 +147,7 @@ def key_marks() -> list[tuple[str, str]]:
     out = []
     for shape, fill, stroke, size, words in (
         ("circle", GROUND, MUTED, 2.6, "baseline run"), ("circle", MUTED, None, 2.6, "later run"),
-        ("circle", INK, None, 3.6, "this month"), ("triangle-up", WARN, None, 5.0, "beyond the limits"),
+        ("circle", INK, None, 3.6, "in the period"), ("triangle-up", WARN, None, 5.0, "beyond the limits"),
         ("diamond", GROUND, WARN, 3.6, "one of seven or more on one side, or steadily rising or falling"),
     ):  # fmt: skip
         d = Drawing(14, 14)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from loadbook.core.cautions import CODE, HOT
+from loadbook.core.figures import inline
 from loadbook.queries.judge import local
 from loadbook.queries.precheck import Precheck
 from loadbook.queries.remark_words import words
@@ -34,13 +35,17 @@ def precheck_page(sheet: Precheck, book: BookFolder, system: str, made_at: str) 
         ],
         kind="Check before the run",
         summary=el("p", mark(sheet.verdict, shape=shape, words=headline(sheet)), class_="verdict"),
-        footer=[paragraph(ADVISES), paragraph(HOT), paragraph(CODE), paragraph(f"Made {local(made_at, book)[:16]}.")],
+        footer=[
+            paragraph(ADVISES), paragraph(inline(HOT, system)), paragraph(CODE),
+            paragraph(f"Made {local(made_at, book)[:16]}."),
+        ],
     )  # fmt: skip
 
 
 def _box(ticked: bool) -> Html:
     """A box to tick with a pen, ticked where the book or a named person did."""
     style = (
-        "display:inline-block;width:1em;height:1em;border:1.5px solid currentColor;text-align:center;line-height:1em"
+        "display:inline-block;width:1em;height:1em;border:1.5px solid currentColor;text-align:center;line-height:1em;"
+        "vertical-align:-0.15em"
     )
-    return el("span", "✓" if ticked else "\u00a0", style=style, role="img", aria_label="ticked" if ticked else "open")
+    return el("span", "✓" if ticked else "", style=style, role="img", aria_label="ticked" if ticked else "open")

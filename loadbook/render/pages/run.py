@@ -116,7 +116,7 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         alone = f"For {sheet.customer}."
         kept_back = [paragraph(only if sheet.others else alone, class_="rest")]
     below = [_acceptance(sheet, book), *kept_back]
-    return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), against, listed, below, class_="glance")
+    return el("div", shown, el("p", _capital(rest) + ".", class_="rest"), listed, against, below, class_="glance")
 
 
 def _few(lines: list[Any]) -> Html | None:
