@@ -66,7 +66,8 @@ def _beyond(c: FurnaceChart, signal: control.Signal, system: str) -> str:
 
 def _alt(c: FurnaceChart, system: str) -> str:
     _, low, high = drawn_values(c, system)
-    told = f"Control chart of furnace {c.furnace}: {c.measure}, {len(c.names)} values, {int(c.in_month.sum())} in the period"
+    counted = f"{len(c.names)} values, {int(c.in_month.sum())} in the period"
+    told = f"Control chart of furnace {c.furnace}: {c.measure}, {counted}"
     if c.chart.limits is None:
         return f"{told}; {c.chart.why}"
     edges = f"limits {low[np.isfinite(low)][-1]:.3g} to {high[np.isfinite(high)][-1]:.3g} {unit_label(c, system)}"
