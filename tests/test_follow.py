@@ -186,7 +186,7 @@ def test_space_laid_out_ahead_and_two_byte_letters(tmp_path: Path) -> None:
 
 def test_a_file_that_is_not_there_or_locked_is_waited_for(tmp_path: Path) -> None:
     file = Growing(tmp_path / "c.csv")
-    assert file.look() == "waiting" and "no such file" in file.waiting.lower()
+    assert file.look() == "waiting" and "no file c.csv yet" in file.waiting
     (tmp_path / "c.csv").write_bytes(WHOLE[:400])
     assert file.look() == "grew" and file.waiting == "" and file.look() == "same"
 

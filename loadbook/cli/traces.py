@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from loadbook.core.errors import EXIT_COULD_NOT, EXIT_SOMETHING_WRONG, NotFoundError, UsageError
+from loadbook.core.phrases import many
 from loadbook.core.units import unit_key
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
@@ -399,7 +400,8 @@ def _print_bulk(done: Bulk, book: BookFolder, dry_run: bool) -> None:
             print_taken(taken, book)
     verdicts = ", ".join(f"{n} {word}" for word, n in done.verdicts.items() if n)
     click.echo(
-        f"{done.files} files: {done.went_in} {'would go' if dry_run else 'went'} in, as the traces of {done.runs} runs"
+        f"{many(done.files, 'file')}: {done.went_in} {'would go' if dry_run else 'went'} in, as the traces of"
+        f" {many(done.runs, 'run')}"
         f"{f' ({verdicts})' if verdicts and not dry_run else ''}; {done.already} were in the book already;"
         f" {done.not_taken} not taken"
     )

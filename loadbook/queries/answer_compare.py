@@ -68,12 +68,12 @@ def treatments(texts: Sequence[str], question: Question) -> list[tuple[str, Ques
                 changed[name.strip().lower().replace("-", "_")] = value.strip()
             else:
                 settings.append(word)
-        put = {**question.settings, **planned(settings)}
-        if not changed and not settings:
+        if not changed and not any("=" in word for word in settings):
             raise UsageError(
                 f"--compare {text!r} names no treatment",
                 remedy="Write --compare setup=stood, cycle=SR-600 or heating_rate_peak_c_per_h=60",
             )
+        put = {**question.settings, **planned(settings)}
         out.append((text, replace(question, **changed, settings=put)))
     if len(out) == 1:
         out.insert(0, ("as asked", question))

@@ -109,7 +109,8 @@ def _named(ticked: Sequence[str], found: Sequence[Point]) -> tuple[str, ...]:
     wrong = next((t for t in ticked if t != "all" and t not in POINTS), None)
     if wrong is not None:
         raise UsageError(
-            f"the sheet has no point {wrong!r}", remedy=did_you_mean(wrong, POINTS).strip() or ", ".join(POINTS)
+            f"the sheet has no point {wrong!r}",
+            remedy=did_you_mean(wrong, POINTS).strip() or f"Its points: {', '.join(POINTS)}",
         )
     return tuple(p.point for p in found if p.state == "by hand" and ("all" in ticked or p.point in ticked))
 

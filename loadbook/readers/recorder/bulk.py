@@ -286,6 +286,7 @@ class _Taking:
 
     def _by_time(self, furnace: str, wanted: Wanted) -> str:
         """The one run of a furnace in whose time a file lies."""
+        windows = self._windows(furnace)
         source = open_source(wanted.path)
         asked = wanted.part.asked(self.book.zone, self.options)
         before = [run for run, of in self.held.get(source.sha256, ()) if of == asked]
@@ -301,7 +302,7 @@ class _Taking:
         first = read.reading.started.timestamp()
         last = first + float(read.reading.t_s[-1])
         found = []
-        for run, begins, ends in self._windows(furnace):
+        for run, begins, ends in windows:
             shared = min(last, ends) - max(first, begins)
             if shared > 0 and shared >= LEAST_SHARE * min(last - first, ends - begins):
                 found.append(run)

@@ -68,7 +68,10 @@ class Growing:
         except (OSError, LoadbookError) as exc:
             if isinstance(exc, LoadbookError) and "larger than" in exc.what:
                 raise
-            self.waiting = exc.what if isinstance(exc, LoadbookError) else str(exc.strerror or exc)
+            if isinstance(exc, FileNotFoundError):
+                self.waiting = f"there is no file {self.path.name} yet"
+            else:
+                self.waiting = exc.what if isinstance(exc, LoadbookError) else str(exc.strerror or exc)
             return WAITING
         self.waiting, self._seen = "", mark
         now = whole_lines(raw)
