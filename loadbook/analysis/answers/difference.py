@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
+from loadbook.analysis.trace.model import Floats
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .cells import FACTORS, Asked
@@ -40,10 +41,37 @@ def difference(history: History, asked: Asked, less: Asked, confidence: float = 
                  inside part numbers taken away; t with cells - part numbers - such terms, at most runs - 1, degrees
     """
     f = history.fit
-    if not _judged(history, asked, less):
+    if not judged(history, asked, less):
         return None
-    a, b = history.row(asked), history.row(less)
-    w = _dense(a, len(f.g)) - _dense(b, len(f.g))
+    w = dense(history.row(asked), len(f.g)) - dense(history.row(less), len(f.g))
+    free = by_runs_alone(history)
+    unknown = abs(history.row(asked).unknown - history.row(less).unknown)
+    variance = float(w @ free.C @ w) + unknown
+    df = min(history.df2 - free.columns, history.cells.runs - 1)
+    if variance > free.untold or df < 1:
+        return None
+    middle = float(w @ free.beta)
+    half = float(stdtrit(df, (1.0 + confidence) / 2.0)) * float(np.sqrt(max(variance, 0.0)))
+    return Difference(middle, middle - half, middle + half, df)
+
+
+@dataclass(frozen=True)
+class ByRuns:
+    """The fit's columns as runs alone inform them: what settings and factors do is not drawn towards nothing.
+
+    beta (q,), C (q, q);  columns  how many of them are settings and factors inside part numbers
+    untold  variance from which a contrast is one that no run bears on
+    """
+
+    beta: Floats
+    C: Floats
+    columns: int
+    untold: float
+
+
+def by_runs_alone(history: History) -> ByRuns:
+    """The posterior with the prior of the terms inside part numbers taken away."""
+    f = history.fit
     columns = [
         k
         for term in f.terms
@@ -56,18 +84,10 @@ def difference(history: History, asked: Asked, less: Asked, confidence: float = 
     free = precision.copy()
     free[columns, columns] += 1.0 / vague - 1.0 / f.g[columns]
     C = np.linalg.inv(free)
-    variance = float(w @ C @ w) + abs(a.unknown - b.unknown)
-    if variance > 0.01 * vague:
-        return None
-    df = min(history.df2 - len(columns), history.cells.runs - 1)
-    if df < 1:
-        return None
-    middle = float(w @ (C @ told))
-    half = float(stdtrit(df, (1.0 + confidence) / 2.0)) * float(np.sqrt(max(variance, 0.0)))
-    return Difference(middle, middle - half, middle + half, df)
+    return ByRuns(C @ told, C, len(columns), 0.01 * vague)
 
 
-def _judged(history: History, asked: Asked, less: Asked) -> bool:
+def judged(history: History, asked: Asked, less: Asked) -> bool:
     """Whether every setting and factor that the two differ in was varied inside some part number."""
     d = history.design
     settings = {n for n in PLANNABLE if asked.settings.get(n) != less.settings.get(n)}
@@ -78,7 +98,7 @@ def _judged(history: History, asked: Asked, less: Asked) -> bool:
     return settings <= set(d.active) and factors <= set(d.factors) and not factors & set(levels)
 
 
-def _dense(row: Row, columns: int) -> np.ndarray:
+def dense(row: Row, columns: int) -> np.ndarray:
     out = np.zeros(columns)
     np.add.at(out, row.at, row.values)
     return out

@@ -399,10 +399,13 @@ class History:
         scores = self.scores(known)
         return law(scores.score / self.piece_factor(known), scores.weight, scores.groups)
 
-    def inside(self, asked: Asked, reply: Reply, starts: Starts) -> Inside:
-        """Share of pieces that stay inside limits given on the fitted scale."""
+    def inside(self, asked: Asked, reply: Reply, starts: Starts, about: Predicted | None = None) -> Inside:
+        """Share of pieces that stay inside limits given on the fitted scale.
+
+        about  what is expected, where that is not this history's own prediction (a known part number's only)
+        """
         shape, k = self.law(True)
-        f, about = self.fit, self.predicted(asked)
+        f, about = self.fit, about or self.predicted(asked)
         run_share = f.run_var / (f.run_var + f.s2)
         wider = reply.widened * (WIDER if reply.outside else 1.0)
         if reply.known or reply.parts >= BOUND_PARTS:
