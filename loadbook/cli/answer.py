@@ -142,7 +142,7 @@ def _question(given: dict[str, Any]) -> Any:
 
     settings = planned(given.pop("settings"))
     size, section, before, tolerance = (
-        _length(given.pop(name), name) for name in ("size", "section", "before", "tolerance")
+        length(given.pop(name), name) for name in ("size", "section", "before", "tolerance")
     )
     return Question(
         **given, settings=settings, size_mm=size, section_mm=section, before_mm=before, tolerance_mm=tolerance
@@ -191,7 +191,7 @@ def _print_for_people(
         write_words(plain(line))
 
 
-def _length(text: str | None, name: str) -> float | None:
+def length(text: str | None, name: str) -> float | None:
     """A length in mm; a bare number is mm, another unit is written behind it."""
     from loadbook.core import units
     from loadbook.core.errors import UsageError

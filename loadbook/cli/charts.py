@@ -135,20 +135,20 @@ def chart_run(run: str, channels: tuple[str, ...], book: BookFolder) -> None:
     from loadbook.queries.charts.run import run_chart
     from loadbook.render.charts.terminal_run import draw_run
 
-    for line in draw_run(run_chart(book, run, channels), book.units, *_size()):
+    for line in draw_run(run_chart(book, run, channels), book.units, *size_of_terminal()):
         click.echo(line)
 
 
 def _draw(picture: Picture) -> None:
     from loadbook.render.charts.terminal import draw
 
-    for line in draw(picture, *_size()):
+    for line in draw(picture, *size_of_terminal()):
         click.echo(line)
     for warning in picture.warnings:
         to_stderr(warning)
 
 
-def _size() -> tuple[int, int, bool]:
+def size_of_terminal() -> tuple[int, int, bool]:
     """Columns and lines of the terminal (80 by 24 where it does not say), and whether it writes more than ASCII."""
     import shutil
     import sys

@@ -30,6 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "moved": ("movement:moved", "How much did parts move, under which treatment."),
     "effect": ("movement:effect", "Which cycle parameters go with movement."),
     "answer": ("answer:answer", "How much will it move: an interval, its evidence, or a refusal."),
+    "choose": ("choose:choose", "Which cycle keeps a part in tolerance for the fewest furnace hours."),
     "trial": ("answer:trial", "Which next runs would teach most."),
     "backtest": ("answer:backtest", "How often would the answers of the past have been right."),
     "chart": ("charts:chart", "Draw movement, an effect or a run in the terminal."),

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from loadbook.core import times
+from loadbook.core import money, times
 from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError, told
 from loadbook.core.remarks import Remark
 from loadbook.core.typed import quote
@@ -243,6 +243,8 @@ def amend(
     target = lookup.listed(kind)
     given = _pairs(values)
     with book.write() as conn:
+        if target.kind == "settings" and record == money.SETTING:  # there only once it was set
+            conn.execute("INSERT OR IGNORE INTO setting (name, value) VALUES (?, '')", (record,))
         row = lookup.find_row(conn, target, record)
         changes = changed_values(conn, target, row, given, book.zone)
         if target.table == "reading" and not affirm:
@@ -252,7 +254,7 @@ def amend(
         done = write_amendment(conn, target.table, name, row[key], changes, why, who)
     named = in_units(list(changes), [], book.units)[0]
     to_stderr(f"Amended {target.table} {name}: {', '.join(named)} ({len(done)} recorded)")
-    if target.table in _JUDGED_BY:
+    if target.table in _JUDGED_BY and record != money.SETTING:
         to_stderr("Parameters and verdicts stay as they were computed until: loadbook recompute")
 
 

@@ -36,6 +36,14 @@ CODES: dict[str, tuple[str, str]] = {
     "atmosphere_never_run": (REFUSAL, CUSTOMER),
     "level_moved": (REFUSAL, CUSTOMER),
     "far_beyond": (REFUSAL, CUSTOMER),
+    # why no cycle is chosen, and what a choice must not be taken for: queries/choose.py
+    "never_ran": (REFUSAL, SHOP),
+    "present_beyond": (REFUSAL, SHOP),
+    "nothing_varied": (REFUSAL, SHOP),
+    "none_keeps": (REFUSAL, SHOP),
+    "goes_together": (CAUTION, SHOP),
+    "faster_breaks": (CAUTION, SHOP),
+    "outside_not_offered": (CAUTION, SHOP),
     # what a figure must not be taken for
     "set_aside": (CAUTION, CUSTOMER),
     "settings_achieved": (CAUTION, SHOP),

@@ -102,7 +102,7 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
         return _refused(out, remark("length_not_known"))
     asked = _asked(question, about, pieces)
     others = [] if asked.characteristic else _others(source, process, about.kind)
-    history = fitted(pieces.frame, source.breaks, source.extra, others)
+    out.model = history = fitted(pieces.frame, source.breaks, source.extra, others)
     start = answer_terms.before(pieces, about, question)
     scale = Scale(about.scale, about.reference_length_mm, start.usual if about.scale == "log" else None)
     _count(out, pieces)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from loadbook.analysis.answers.estimate import METHOD, Reply
+from loadbook.analysis.answers.estimate import METHOD, History, Reply
 from loadbook.analysis.planning.advice import Coldest
 from loadbook.core.remarks import CAUTION, REFUSAL, Remark
 
@@ -83,6 +83,7 @@ class Answer(Result):
     reply: Reply | None = None
     own: dict[str, Any] | None = None
     history: pd.DataFrame | None = field(default=None, repr=False)  # the pieces it rests on
+    model: History | None = field(default=None, repr=False)  # what was fitted on them
     grounds: Grounds | None = None  # the pieces that the advice rests on
     before_um: float | None = None  # a typical form error before, where the figures are in % of it
     answer_id: int | None = None

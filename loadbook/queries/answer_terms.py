@@ -74,21 +74,10 @@ def in_tolerance(
 ) -> dict[str, Any] | None:
     """Share of pieces inside the tolerance after the run, with a 90 % interval, and before it; None without limits."""
     limits = limits_um(about, question)
-    if limits is None or about.unit != "mm":
+    starts = None if limits is None else starts_of(history, asked, about, start, limits)
+    if limits is None or starts is None:
         return None
-    log = about.scale == "log"
-    if log and start.usual is None:
-        return None
-    floor = 1e-6 if log else -np.inf
-    if len(start.um) > STARTS:
-        values = np.quantile(start.um, (np.arange(STARTS) + 0.5) / STARTS)
-    else:
-        values = np.sort(start.um)
-    values = np.maximum(values, floor)
-    low, high = (_on_scale(limit, values, about) for limit in limits)
-    shift, narrow = _goes_with_start(history, asked, values, about)
-    warp = history.warp
-    found = history.inside(asked, reply, Starts(warp.all_to(low), warp.all_to(high), shift, narrow))
+    found = history.inside(asked, reply, starts)
     inside_before = float(((start.um >= limits[0]) & (start.um <= limits[1])).mean())
     return {
         **{k: v for k, v in asdict(found).items() if k != "before"}, "confidence": 0.90,
@@ -97,10 +86,33 @@ def in_tolerance(
     }  # fmt: skip
 
 
-def _on_scale(limit_um: float, before_um: np.ndarray, about: Subject) -> np.ndarray:
-    """A limit of the reading after as a movement on the working scale, for each reading before."""
+def starts_of(
+    history: History, asked: Asked, about: Subject, start: Before, limits: tuple[float, float], moved: bool = False
+) -> Starts | None:  # fmt: skip
+    """Limits [µm] on the fitted scale, for each reading before that a piece may start from; None where they cannot be
+    carried there.
+
+    limits  of the reading after (see `limits_um`); moved: of the movement
+    """
+    log = about.scale == "log"
+    if about.unit != "mm" or (log and start.usual is None):
+        return None
+    floor = 1e-6 if log else -np.inf
+    if len(start.um) > STARTS:
+        values = np.quantile(start.um, (np.arange(STARTS) + 0.5) / STARTS)
+    else:
+        values = np.sort(start.um)
+    values = np.maximum(values, floor)
+    low, high = (_on_scale(limit + values if moved else np.full(len(values), limit), values, about) for limit in limits)
+    shift, narrow = _goes_with_start(history, asked, values, about)
+    return Starts(history.warp.all_to(low), history.warp.all_to(high), shift, narrow)
+
+
+def _on_scale(limit_um: np.ndarray, before_um: np.ndarray, about: Subject) -> np.ndarray:
+    """Limits of the reading after as movements on the working scale, for each reading before."""
     if about.scale == "log":
-        return np.full(len(before_um), -np.inf) if limit_um <= 0 else 100.0 * np.log(limit_um / before_um)
+        with np.errstate(divide="ignore"):
+            return np.asarray(100.0 * np.log(np.maximum(limit_um, 0.0) / before_um))
     room = limit_um - before_um
     return np.asarray(room / about.reference_length_mm * 100.0 if about.scale == "um per 100 mm" else room)  # type: ignore[operator]
 

@@ -118,18 +118,23 @@ def review(
             )
         ]
     subjects = [subject_of(conn, part) for part in names]
-    furnaces = conn.execute(
-        "SELECT DISTINCT furnace, uniformity_c FROM furnace JOIN run USING (furnace)"
-        " WHERE cycle = ? AND cycle_revision = ? AND uniformity_c IS NOT NULL ORDER BY furnace",
-        (found.cycle, found.revision),
-    ).fetchall() or conn.execute(
-        "SELECT furnace, uniformity_c FROM furnace WHERE atmosphere = ? AND uniformity_c IS NOT NULL ORDER BY furnace",
-        (found.atmosphere,),
-    ).fetchall()  # fmt: skip
-    remarks = read_through(found, subjects, margin_c, [(r[0], r[1]) for r in furnaces])
+    remarks = read_through(found, subjects, margin_c, furnaces_of(conn, found))
     if "anneal" not in found.process.casefold():  # which is asked to soften
         remarks += softens(_hardness(conn, found, names))
     return Reviewed(f"{found.cycle} revision {found.revision}", tuple(said(r, book.units) for r in remarks))
+
+
+def furnaces_of(conn: sqlite3.Connection, cycle: Cycle) -> list[tuple[str, float]]:
+    """(name, class as plus or minus °C difference) of the furnaces that a cycle ran in, else of those it may run in."""
+    rows = conn.execute(
+        "SELECT DISTINCT furnace, uniformity_c FROM furnace JOIN run USING (furnace)"
+        " WHERE cycle = ? AND cycle_revision = ? AND uniformity_c IS NOT NULL ORDER BY furnace",
+        (cycle.cycle, cycle.revision),
+    ).fetchall() or conn.execute(
+        "SELECT furnace, uniformity_c FROM furnace WHERE atmosphere = ? AND uniformity_c IS NOT NULL ORDER BY furnace",
+        (cycle.atmosphere,),
+    ).fetchall()  # fmt: skip
+    return [(r[0], r[1]) for r in rows]
 
 
 def _hardness(conn: sqlite3.Connection, cycle: Cycle, parts: Sequence[str]) -> list[Hardness]:

@@ -18,6 +18,7 @@ from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from .answer_figures import setting, span, told
+from .choosing_remarks import CHOOSING_NEEDED, CHOOSING_WORDS
 from .following_words import FOLLOWING_WORDS
 from .load_words import LOAD_WORDS
 from .precheck_words import PRECHECK_WORDS
@@ -259,6 +260,7 @@ _SHOP: dict[str, Words] = {
     **LOAD_WORDS,
     **PRECHECK_WORDS,
     **FOLLOWING_WORDS,
+    **CHOOSING_WORDS,
     "stock": _stock,
     "stock_not_needed": lambda f, s: f"no stock against {f['against']}: the bound lies on the harmless side",
     "stock_never_run": "no stock is advised: it was never run so, and what holds 95 % of pieces there is not known",
@@ -270,6 +272,7 @@ _SHOP: dict[str, Words] = {
 
 _RESOLVE = "Measure with a gauge that resolves the movement."
 _NEEDED: dict[str, Words] = {
+    **CHOOSING_NEEDED,
     "hardness": "Ask about a size or a form error.",
     "kept_only": "Ask about a size or a form error.",
     "never_measured": (

@@ -14,8 +14,9 @@ from pathlib import Path, PurePath
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
-from loadbook.core import times, writing
+from loadbook.core import money, times, writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
+from loadbook.core.money import Price
 
 from . import chain, derived_checksum, disk, holder, kept_links, migrations, revision, schema_check
 from .holder import who
@@ -190,6 +191,19 @@ class BookFolder:
     def temper_margin_c(self) -> float:
         """The shop's own margin [°C difference] of a hold below the last tempering. Raises DamageError."""
         return self._number("temper_margin_c")
+
+    @property
+    def furnace_hour(self) -> Price | None:
+        """What an hour of a furnace costs, None where nothing is set. Raises DamageError."""
+        text = self.setting(money.SETTING)
+        try:
+            return money.price(text)
+        except UsageError as exc:
+            raise DamageError(
+                f"the setting {money.SETTING} is {text!r}",
+                where=str(self.file),
+                remedy=f"Correct it: loadbook amend settings {money.SETTING} value='85 EUR' --why TEXT",
+            ) from exc
 
     def _number(self, name: str) -> float:
         usual = f"{NUMBERS[name][0]:g}"

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from loadbook.analysis.clauses.limits import resolve
-from loadbook.analysis.trace.model import Cycle, PieceRecord, Segment
+from loadbook.analysis.trace.model import Cycle, Limit, PieceRecord, Segment
 from loadbook.core.remarks import Remark, remark
 
 BURNS_C = 60.0  # bare metal at this temperature burns skin within seconds
@@ -128,19 +128,39 @@ def no_ramp_limit(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
 
 
 def asked_against_limit(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
-    for s in cycle.segments:
-        asked = s.asked_rate_c_per_h
-        least = [s.rate_min_c_per_h] + [
-            x.value for x in cycle.limits if x.segment == s.number and x.relation == "min" and "ing_rate" in x.quantity
-        ]
-        if asked is None:
-            continue
-        if s.rate_max_c_per_h is not None and asked > s.rate_max_c_per_h:
-            yield _found(
-                "asks_above_limit", f"segment {s.number}", asked_c_per_h=asked, most_c_per_h=s.rate_max_c_per_h
-            )
-        if any(x is not None and asked < x for x in least):
-            yield _found("asks_below_limit", f"segment {s.number}", asked_c_per_h=asked)
+    for stage in stages(cycle):
+        s = stage.segment
+        own = [("max", s.rate_max_c_per_h, s.rate_above_c, s.rate_below_c),
+               ("min", s.rate_min_c_per_h, s.rate_above_c, s.rate_below_c)]  # fmt: skip
+        stated = [(x.relation, x.value, x.above_c, x.below_c) for x in _rate_limits(cycle, s) if x.rule is None]
+        yield from _asked_rate(stage, [*own, *stated])
+
+
+def _rate_limits(cycle: Cycle, s: Segment) -> list[Limit]:
+    """Limits on the rate of one segment beside its own."""
+    of = f"{s.kind}ing_rate"
+    return [x for x in cycle.limits if x.quantity in (of, f"{of}_work") and x.segment in (None, s.number)]
+
+
+def _asked_rate(
+    stage: Stage, limits: Sequence[tuple[str, float | None, float | None, float | None]]
+) -> Iterator[Found]:  # fmt: skip
+    """What a segment asks against limits (relation, value, above, below) that bind somewhere on its way."""
+    asked = stage.segment.asked_rate_c_per_h
+    if asked is None or stage.from_c is None or stage.to_c is None:
+        return
+    low, high = sorted((stage.from_c, stage.to_c))
+    binding = [
+        (relation, value)
+        for relation, value, above, below in limits
+        if value is not None and (above is None or above < high) and (below is None or below > low)
+    ]
+    most = min((v for relation, v in binding if relation == "max"), default=None)
+    least = max((v for relation, v in binding if relation == "min"), default=None)
+    if most is not None and asked > most:
+        yield _found("asks_above_limit", stage.where, asked_c_per_h=asked, most_c_per_h=most)
+    if least is not None and asked < least:
+        yield _found("asks_below_limit", stage.where, asked_c_per_h=asked)
 
 
 def hold_against_limits(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
@@ -433,6 +453,13 @@ def soak_by_section(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found
             )
 
 
+def rate_by_section(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
+    piece = PieceRecord(p.part, "", p.section_thick_mm, p.section_thin_mm)
+    for stage in stages(cycle):
+        rules = [x for x in _rate_limits(cycle, stage.segment) if x.rule is not None]
+        yield from _asked_rate(stage, [(x.relation, resolve(x, [piece]).value, x.above_c, x.below_c) for x in rules])
+
+
 def no_main_hold_target(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
     if cycle.main_hold is None:
         yield _found("no_hold", "segments")
@@ -440,7 +467,7 @@ def no_main_hold_target(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[F
 
 PART_CHECKS = (
     above_tempering, above_ac1, above_max_soak, sensitising, embrittling, aluminium, plated, titanium, reactive,
-    volatile, soak_by_section, no_main_hold_target,
+    volatile, soak_by_section, rate_by_section, no_main_hold_target,
 )  # fmt: skip
 
 
@@ -459,6 +486,23 @@ def band_of_furnace(cycle: Cycle, furnace: str, uniformity_c: float) -> Iterator
                 furnace=furnace,
                 class_c_diff=uniformity_c,
             )
+
+
+ALWAYS = ("asks_above_limit", "asks_below_limit", "soak_short")  # breaks of a limit, whoever asks
+OF_ITS_OWN = ("band_over_limit", "above_max_soak")  # breaks where the present cycle is not remarked on for the same
+
+
+def broken(found: Sequence[Found], present: Sequence[Found] = ()) -> list[Found]:
+    """Of the remarks on a cycle, those that say that it breaks a limit entered in the book.
+
+    present  remarks on the cycle that it would replace, which people know
+    """
+    known = {(one.said.code, one.where) for one in present}
+    return [
+        one
+        for one in found
+        if one.said.code in ALWAYS or (one.said.code in OF_ITS_OWN and (one.said.code, one.where) not in known)
+    ]
 
 
 def review(

@@ -110,6 +110,41 @@ TERMS: tuple[Term, ...] = (
         "Atkinson, Donev & Tobias 2007, Optimum Experimental Designs, with SAS, ch. 12 (exchange)",
     ),
     Term(
+        "choosing a cycle",
+        "method",
+        "Which cycle keeps a part in tolerance for the fewest furnace hours (loadbook choose)? Ways are the cycles that the "
+        "part ran by, at their newest revision, with other heating and cooling rates and setups; hold and soak only when "
+        "asked, because they serve the material first; a low hold stays as its cycle has it. Inside the evidence is what "
+        "the part number was run at and one usual deviation more, never beyond what any part number was run at; a way that "
+        "breaks a limit entered in the book, or the material's hottest hold, is not offered. What is compared: each way "
+        "with the present one, by how runs of one and the same part number differed. How sure that is comes from runs "
+        "alone; where a setting never changed without another (or without the furnace), no gain from it is promised. The "
+        "best of many ways is partly luck: ways are chosen five times anew without a fifth of the runs, and what they "
+        "seemed to save in movement counts only as far as the runs left out bear it out. A way is kept where the share of "
+        "pieces inside is at least --keep with 95 % confidence. What would fool it: a threshold between the settings that "
+        "were run; a change that nobody declared; hardness or stress relief, which it does not look at.",
+        "fewest hours with share_low >= keep; saved = share * told, share = sum w p q / sum w p^2 over runs left out",
+        "",
+        "Copas 1983, J. R. Statist. Soc. B 45, 311-354; van Houwelingen & le Cessie 1990, Stat. Med. 9, 1303-1325",
+    ),
+    Term(
+        "furnace hours",
+        "method",
+        "How long the furnace is taken, from the trace's start to where judging ends, quoted before the run. A program asks "
+        "for hours before, at and after its main hold; a line through this furnace's own past runs turns each into hours "
+        "taken, its slope drawn towards 1 and single slow runs counting less. Past runs are those by the same segments, "
+        "else of the process, else of the furnace; under six there is the program's figure alone. The interval is that of "
+        "past runs over what the others would have quoted for them, in whole ranks: it promises no more than they kept. "
+        "What would fool it: a much heavier load than before, a furnace that was repaired.",
+        "hours = sum over the three of b0 + b1 * asked;  low, high = hours * ranks of (took / quoted)",
+    ),
+    Term(
+        "furnace_hour",
+        "word",
+        "What an hour of a furnace costs, as a setting of the book: loadbook amend settings furnace_hour value='85 EUR; "
+        "F2=120' --why TEXT. With it, choose, cycle plan, answer and answer --compare say money beside furnace hours.",
+    ),
+    Term(
         "nearness",
         "method",
         "How little the movement of a past run should differ from that of what is asked: 1 the same part treated the same "

@@ -25,6 +25,7 @@ OTHERS = "other part numbers"
 RUN, PIECE, ALONE = "run mean", "piece", "not compared"
 WITHIN, POOLED = "inside part numbers", "all thrown together"
 MIDDLE, NOMINAL = "median", "nominal"
+OFFERED, NOT_OFFERED, EDGE, LIMIT = "way", "way not offered", "efficient edge", "tolerance"
 
 COLUMNS = (
     "panel", "what", "series", "level", "x", "y", "low", "high", "run", "part", "serial", "pieces", "date", "label",
@@ -35,7 +36,7 @@ COLUMNS = (
 class Panel:
     """One picture of a chart.
 
-    shape   'against' (y over a number x), 'between' (y over levels) or 'coverage'
+    shape   'against' (y over a number x), 'between' (y over levels), 'coverage', or 'ways' (y with its interval over x)
     x, y    axis titles with their units
     levels  categories in order, for 'between' and for an x that is one level against another; else ()
     low, high  range of the evidence on x, None where x is no number
@@ -43,7 +44,7 @@ class Panel:
     """
 
     number: int
-    shape: Literal["against", "between", "coverage"]
+    shape: Literal["against", "between", "coverage", "ways"]
     title: str
     x: str
     y: str

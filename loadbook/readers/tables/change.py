@@ -6,6 +6,7 @@ import sqlite3
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from loadbook.core import money
 from loadbook.core.errors import IntakeError, LoadbookError, UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.times import zone_of
@@ -110,6 +111,9 @@ def _setting(name: str, value: str) -> None:
     if name in choices:
         if value not in choices[name]:
             raise UsageError(f"{name} is {' or '.join(choices[name])}, not {value!r}")
+        return
+    if name == money.SETTING:
+        money.price(value)
         return
     if name not in NUMBERS:
         raise UsageError(f"{name} is never amended", remedy="It records what was done")

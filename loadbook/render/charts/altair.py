@@ -7,7 +7,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from loadbook.queries.charts.frame import ALONE, MIDDLE, NOMINAL, PIECE, POOLED, RUN, WITHIN, Panel, Picture
+from loadbook.queries.charts.frame import (
+    ALONE,
+    EDGE,
+    LIMIT,
+    MIDDLE,
+    NOMINAL,
+    NOT_OFFERED,
+    OFFERED,
+    PIECE,
+    POOLED,
+    RUN,
+    WITHIN,
+    Panel,
+    Picture,
+)
 from loadbook.render.tables import plain
 
 from . import style
@@ -309,4 +323,36 @@ def _coverage(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | al
     return alt.layer(ends, points, goal, counts).properties(width=width, height=max(56 * len(levels), 90))
 
 
-_PANELS = {"against": _against, "between": _between, "coverage": _coverage}
+def _ways(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt.FacetChart:
+    import altair as alt
+
+    names = ("series", "x", "y", "low", "high", "label")
+    span = alt.Scale(domain=_span(picture, panel), nice=False)
+    x = alt.X("x:Q", title=plain(panel.x), scale=span)
+    title = plain(panel.y)
+    y = alt.Y("y:Q", title=title, scale=alt.Scale(zero=False))
+    ends = {"x": x, "y": alt.Y("low:Q", title=title), "y2": "high:Q"}
+    domain = [plain(s) for s in panel.series]
+    grey = [style.MUTED if s == "not offered" else style.series_style(k)[0] for k, s in enumerate(domain)]
+    shapes = [style.series_style(k)[1] for k in range(len(domain))]
+    legend = alt.Legend(title="ways", orient="bottom", columns=4, symbolOpacity=1, symbolStrokeWidth=0)
+    colour = alt.Color("series:N", legend=legend, scale=alt.Scale(domain=domain, range=grey))
+    shape = alt.Shape("series:N", legend=legend, scale=alt.Scale(domain=domain, range=shapes))
+    layers: list[alt.Chart] = []
+    limits = picture.of(panel, LIMIT)
+    if len(limits):
+        lines = alt.InlineData(values=[{"what": LIMIT, "y": float(v)} for v in limits["y"]])
+        layers.append(alt.Chart(lines).mark_rule(color=style.INK, strokeWidth=2, aria=False).encode(y="y:Q"))
+    edge = alt.Chart(_data(picture, panel, EDGE, names))
+    layers.append(edge.mark_line(strokeWidth=1.4, strokeDash=[4, 3], color=style.MUTED).encode(x=x, y=y, **_words()))
+    for what in (NOT_OFFERED, OFFERED):
+        if len(picture.of(panel, what)):
+            some = alt.Chart(_data(picture, panel, what, names))
+            opacity = 0.45 if what == NOT_OFFERED else 0.9
+            layers.append(some.mark_rule(strokeWidth=1.6, opacity=opacity, aria=False).encode(**ends, color=colour))
+            points = some.mark_point(size=95, filled=True, opacity=opacity, stroke=style.GROUND, strokeWidth=0.8)
+            layers.append(points.encode(x=x, y=y, color=colour, shape=shape, **_words()))
+    return alt.layer(*layers).properties(width=width, height=320)
+
+
+_PANELS = {"against": _against, "between": _between, "coverage": _coverage, "ways": _ways}

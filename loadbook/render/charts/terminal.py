@@ -8,7 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 from rich.cells import set_cell_size
 
-from loadbook.queries.charts.frame import ALONE, MIDDLE, NOMINAL, PIECE, POOLED, RUN, WITHIN, Panel, Picture
+from loadbook.queries.charts.frame import (
+    ALONE,
+    EDGE,
+    LIMIT,
+    MIDDLE,
+    NOMINAL,
+    NOT_OFFERED,
+    OFFERED,
+    PIECE,
+    POOLED,
+    RUN,
+    WITHIN,
+    Panel,
+    Picture,
+)
 from loadbook.render.tables import cells_of, plain
 
 from .canvas import SEVERAL, Canvas, ascii_only, letter, ticks_of, x_axis
@@ -176,4 +190,39 @@ def _coverage(picture: Picture, panel: Panel, letters: dict[str, str], width: in
     return [*out, *_spaced(_key(panel, letters, ["─ 95 % interval", "│ nominal"], width))]
 
 
-_PANELS = {"against": _against, "between": _between, "coverage": _coverage}
+WAY_MARKS = {"chosen": "C", "present": "P", "efficient edge": "e", "not offered": "o"}
+
+
+def _ways(picture: Picture, panel: Panel, letters: dict[str, str], width: int, height: int) -> list[str]:
+    rows = picture.rows[picture.rows["panel"] == panel.number]
+    x, y = rows["x"].dropna(), rows[["y", "low", "high"]].stack()
+    wide = 0.06 * float(x.max() - x.min()) or 1.0
+    head = _head(panel, width, 4)
+    more = [f"{WAY_MARKS[name]} {name}" for name in panel.series]
+    more += ["│ interval of pieces", "═ tolerance", f"{SEVERAL} several"]
+    key = _spaced(textwrap.wrap("   ".join(w.replace(" ", "\0") for w in more), width))
+    field = max(height - len(head) - len(key) - 4, 8)
+    low, high = float(y.min()), float(y.max())
+    y_ticks, y_digits = ticks_of(low, high, max(field // 2, 3))
+    left = max(len(f"{t:.{y_digits}f}") for t in y_ticks) + 1
+    canvas = Canvas(width - left - 2, field, (float(x.min()) - wide, float(x.max()) + wide), (low, high))
+    for r in _rows(picture.of(panel, LIMIT)):
+        for column in range(canvas.width):
+            canvas.set(canvas.row(r.y), column, "═")
+    edge = picture.of(panel, EDGE)
+    canvas.line(list(zip(edge["x"], edge["y"], strict=True)), "·", " ", every=2)
+    for what in (NOT_OFFERED, OFFERED):
+        for r in _rows(picture.of(panel, what)):
+            top, bottom = sorted((canvas.row(r.low), canvas.row(r.high)))
+            for row in range(top, bottom + 1):
+                canvas.set(row, canvas.column(r.x), "│" if what == OFFERED else ":", " ·═")
+    for what in (NOT_OFFERED, OFFERED):
+        for r in _rows(picture.of(panel, what)):
+            canvas.set(canvas.row(r.y), canvas.column(r.x), WAY_MARKS[str(r.series)])
+    ticks, digits = ticks_of(*canvas.x, max(canvas.width // 12, 3))
+    out = [*head, plain(panel.y), *canvas.lines(y_ticks, y_digits)]
+    out += x_axis(canvas, left, ticks, [f"{t:.{digits}f}" for t in ticks])
+    return [*out, " " * left + plain(panel.x), *key]
+
+
+_PANELS = {"against": _against, "between": _between, "coverage": _coverage, "ways": _ways}

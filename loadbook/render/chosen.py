@@ -1,0 +1,46 @@
+"""Ways to run a part as a table in the book's units, fewest hours first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from loadbook.queries.answer_figures import span, told
+from loadbook.queries.choose import Chosen
+from loadbook.queries.choose_words import way
+
+CAUTION = (
+    "A limit from a code or a customer's specification overrules anything here. It looks at movement and furnace hours "
+    "alone: whether hardness, stress relief and structure are reached, takes the metallurgist."
+)
+
+
+def ways_table(found: Chosen) -> tuple[str, list[str], list[list[Any]]]:
+    """(title, columns, rows) of the ways worth knowing."""
+    choice, system = found.choice, found.system
+    assert choice is not None
+    now = found.plan(choice.present)
+    rows = []
+    for s in choice.scored:
+        plan, row = found.plan(s), found.row(s)
+        state = "chosen, the present" if s is choice.chosen and s is choice.present else row["state"]
+        notes = [f"{x.where}: {x.remark}" for x in (*plan.breaks, *plan.remarks)]
+        rows.append(
+            [state, way(plan, now, system), plan.hours.said(), plan.hours.money(),
+             told(row["median"], row["unit"], system), span(row["low"], row["high"], row["unit"], system),
+             f"{s.inside.share:.0%} ({s.inside.low:.0%} to {s.inside.high:.0%})", f"{s.own_near} of {s.near}",
+             "; ".join(notes)]
+        )  # fmt: skip
+    columns = ["", "way", "furnace hours", "cost", "movement", f"{found.present.content:.0%} of pieces", "inside tolerance",
+               "own of all runs near", "remarks"]  # fmt: skip
+    empty = [k for k in (3, 8) if all(not r[k] for r in rows)]
+    title = f"Ways inside and beside the evidence ({_tried(found)})"
+    return title, [c for k, c in enumerate(columns) if k not in empty], [
+        [v for k, v in enumerate(r) if k not in empty] for r in rows
+    ]
+
+
+def _tried(found: Chosen) -> str:
+    assert found.choice is not None
+    states = ", ".join(f"{n} {name}" for name, n in found.choice.states.items())
+    return f"{found.choice.ways} looked at: {states}"
+
