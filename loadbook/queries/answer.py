@@ -21,6 +21,7 @@ from loadbook.analysis.movement.scale import MOSTLY_GAUGE
 from loadbook.core.errors import CalculationError, UsageError
 from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
+from loadbook.store.run_records import load_cycle
 
 from . import answer_remarks, answer_terms, answer_words, remark_words
 from . import history as answerdata
@@ -28,7 +29,8 @@ from .answer_advice import advise
 from .answer_result import Answer
 from .enquiry import Question, Subject, subject
 from .history import Measured, Pieces
-from .source import Source, by_plant, evidence, source_of
+from .hours import Hours, Quotes
+from .source import BookSource, Source, by_plant, evidence, source_of
 
 LEAST_WITHIN = 10  # degrees inside runs that another kind needs to say how far its pieces spread
 
@@ -58,6 +60,7 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
             process = answerdata.choose_process(history, about.kind, about.part, asked.process, process)
         found = answer_of(history, asked, about, process or answerdata.NO_PROCESS, system or source.units)
         advise(conn, found)
+        found.hours = quotation(source, conn, found)
     found.text = answer_words.sentences(found, found.system)
     if source.plants:
         found.plants = by_plant(found.history) if found.history is not None else []
@@ -73,7 +76,6 @@ def treatment(conn: sqlite3.Connection, question: Question) -> tuple[Question, s
     if question.cycle is None:
         return question, None
     from loadbook.analysis.parameters.compute import asked_parameters
-    from loadbook.store.run_records import load_cycle
 
     cycle = load_cycle(conn, question.cycle, question.cycle_revision)
     asked = {p.parameter: p.value for p in asked_parameters(cycle)}
@@ -82,6 +84,17 @@ def treatment(conn: sqlite3.Connection, question: Question) -> tuple[Question, s
         atmosphere=question.atmosphere or cycle.atmosphere or None,
     )  # fmt: skip
     return filled, cycle.process or None
+
+
+def quotation(source: Source, conn: sqlite3.Connection, found: Answer) -> Hours | None:
+    """Furnace hours of the answer's cycle with its settings, from its furnace's past runs; None for a group, without a
+    cycle, or where its program states no hours."""
+    asked = found.question
+    if not isinstance(source, BookSource) or asked.cycle is None:
+        return None
+    cycle = load_cycle(conn, asked.cycle, asked.cycle_revision)
+    quotes = Quotes(conn, source.book.furnace_hour)
+    return quotes.of(cycle, asked.furnace or quotes.furnace_of(cycle, asked.part), asked.settings)
 
 
 def answer_of(source: Measured, question: Question, about: Subject, process: str, system: str = "si") -> Answer:

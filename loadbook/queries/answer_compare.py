@@ -13,10 +13,11 @@ from loadbook.core.errors import UsageError
 
 from . import answer_terms
 from . import history as answerdata
-from .answer import _asked, answer_of, treatment
+from .answer import _asked, answer_of, quotation, treatment
 from .answer_figures import span, told
 from .answer_result import Answer
 from .enquiry import Question, planned, subject
+from .hours import Hours
 from .result import Result
 from .source import Source, source_of
 
@@ -35,7 +36,8 @@ class Comparison(Result):
     """Treatments side by side; every difference is one treatment less the first, at `confidence`.
 
     table   treatment, low, high, median, unit, share_inside with its interval (where the drawing has a tolerance),
-            furnace_hours (about, from the settings), difference, difference_low, difference_high, df, said
+            furnace_hours with their interval and cost (of a cycle in a book, from its furnace's past runs; else about,
+            from the settings), difference, difference_low, difference_high, df, said
     text    sentences;  answers one per treatment
     """
 
@@ -107,6 +109,7 @@ def compare(
             process = answerdata.choose_process(known, about.kind, about.part, asked.process, process)
             processes.add(process)
             found.append((name, answer_of(known, asked, about, process or answerdata.NO_PROCESS, system)))
+        quoted = [quotation(source, conn, one) for _, one in found]
     if len(processes) > 1:
         listed = ", ".join(sorted(str(p) for p in processes))
         raise UsageError(f"the treatments are of different processes: {listed}", remedy="Compare inside one process")
@@ -116,12 +119,12 @@ def compare(
     usual = answer_terms.before(pieces, about, base.question).usual if about.scale == "log" else None
     scale = Scale(about.scale, about.reference_length_mm, usual)
     rows, text = [], []
-    for k, (name, one) in enumerate(found):
+    for k, ((name, one), hours) in enumerate(zip(found, quoted, strict=True)):
         inside: dict[str, Any] = vars(one).get("in_tolerance") or {}
         row: dict[str, Any] = {
             "treatment": name, "median": one.median, "low": one.low, "high": one.high, "unit": one.unit,
             "share_inside": inside.get("share"), "share_low": inside.get("low"), "share_high": inside.get("high"),
-            "furnace_hours": _hours(one, history), "difference": None, "difference_low": None, "difference_high": None,
+            **(_by_settings(one, history) if hours is None else _quoted(hours)), "difference": None, "difference_low": None, "difference_high": None,
             "df": None, "said": one.refused or "; ".join(_beyond(one)),
         }  # fmt: skip
         if k and history is not None and one.reply is not None:
@@ -162,6 +165,17 @@ def _beyond(one: Answer) -> list[str]:
 
 def _and(first: str | None, second: str) -> str:
     return f"{first}; {second}" if first else second
+
+
+def _quoted(hours: Hours) -> dict[str, Any]:
+    told = hours.as_dict()
+    return {"furnace_hours": told["hours"], "furnace_hours_low": told["hours_low"], "furnace_hours_high": told["hours_high"],
+            **{name: told[name] for name in ("cost", "cost_low", "cost_high", "currency")}}  # fmt: skip
+
+
+def _by_settings(one: Answer, history: History | None) -> dict[str, Any]:
+    empty = ("furnace_hours_low", "furnace_hours_high", "cost", "cost_low", "cost_high", "currency")
+    return {"furnace_hours": _hours(one, history), **dict.fromkeys(empty)}
 
 
 def _hours(one: Answer, history: History | None) -> float | None:

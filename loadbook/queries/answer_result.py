@@ -11,6 +11,7 @@ from loadbook.core.remarks import CAUTION, REFUSAL, Remark
 
 from . import remark_words
 from .enquiry import Question, Subject
+from .hours import Hours
 from .result import Result
 
 if TYPE_CHECKING:
@@ -86,6 +87,7 @@ class Answer(Result):
     model: History | None = field(default=None, repr=False)  # what was fitted on them
     grounds: Grounds | None = None  # the pieces that the advice rests on
     before_um: float | None = None  # a typical form error before, where the figures are in % of it
+    hours: Hours | None = None  # of the furnace, for the cycle asked about
     answer_id: int | None = None
     plants: list[dict[str, Any]] | None = None  # of a group: plant, runs, pieces that it rests on
     system: str = "si"
@@ -103,6 +105,7 @@ class Answer(Result):
     def to_json(self) -> dict[str, Any]:
         """The keys of `loadbook answer --format json`."""
         told = {key: getattr(self, key) for key in KEYS}
+        told["furnace_hours"] = None if self.hours is None else self.hours.as_dict()
         told["remarks"] = remark_words.with_words(self.remarks, self.system)
         return told if self.plants is None else {**told, "plants": self.plants}
 

@@ -36,6 +36,8 @@ def sentences(a: Answer, system: str) -> list[str]:
         )
     a.need["text"] = _need(a, system)
     out.append(a.need["text"])
+    if a.hours is not None:
+        out.append(a.hours.sentence())
     return out
 
 

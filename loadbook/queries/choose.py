@@ -59,6 +59,7 @@ if TYPE_CHECKING:
 HEATING, HOLD, SOAK, COOLING = PLANNABLE
 VARIED = {"heating": HEATING, "cooling": COOLING, "soak": SOAK, "hold": HOLD, "setup": "setup", "cycle": "cycle"}
 USUALLY = ("heating", "cooling", "setup", "cycle")
+FEWEST_OF_A_LEVEL = 2  # runs of the part in a setup, atmosphere or furnace
 MOST_VALUES = 8  # of one setting
 # steps of a setting that are tried, as people set a controller: (si, us), in the unit kept inside
 STEPS = {
@@ -363,11 +364,11 @@ def _base(
 
 
 def _levels(history: History, present: Asked, factor: str) -> list[str | None]:
-    """What this part number ran in or with, its present one first."""
+    """What this part number ran in or with, twice at least, its present one first."""
     c = history.cells
-    ran = c.frame[factor].to_numpy()[c.series == history.series(present)]
+    ran = c.frame[c.series == history.series(present)].groupby(factor)["run"].nunique()
     now = getattr(present, factor)
-    return [now, *sorted({str(v) for v in ran if v} - {now})]
+    return [now, *sorted({str(v) for v, runs in ran.items() if v and runs >= FEWEST_OF_A_LEVEL} - {now})]
 
 
 def _values(history: History, base: Asked, name: str, system: str) -> list[float]:

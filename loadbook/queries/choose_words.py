@@ -100,8 +100,15 @@ def _first(c: Chosen, system: str) -> str:
     return (
         f"{who}: {way(plan, here, system)}: {plan.hours.said()}{_paid(cost)}, {inside}; the present cycle: "
         f"{here.hours.said()}{_paid(here.hours.money())}, {now.inside.share:.0%} "
-        f"({now.inside.low:.0%} to {now.inside.high:.0%})."
+        f"({now.inside.low:.0%} to {now.inside.high:.0%}){_short(c)}."
     )
+
+
+def _short(c: Chosen) -> str:
+    assert c.choice is not None
+    if c.choice.present.inside.low >= c.keep:
+        return ""
+    return f", which falls short of {c.keep:.0%} with 95 % confidence"
 
 
 def _paid(cost: str) -> str:
@@ -126,7 +133,7 @@ def _rests(c: Chosen, best: Scored) -> str:
     p = c.present
     return (
         f"It rests on {many(p.runs, 'run')} and {many(p.pieces, 'piece')} in {p.process}; "
-        f"{many(best.own_near, 'run')} of this part and {many(best.near, 'run')} of any were near to it in every setting."
+        f"{many(best.own_near, 'run')} of this part and {many(best.near, 'run')} of any were near to it in all that is varied."
     )
 
 

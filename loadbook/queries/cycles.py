@@ -22,6 +22,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.run_records import load_cycle
 
 from .evidence_words import words
+from .hours import Hours, Quotes
 from .review_words import Said, said
 
 if TYPE_CHECKING:
@@ -61,6 +62,7 @@ class PartPlan:
     """A plan for one part: the calculation, its limits, and what the part's runs under this cycle showed.
 
     assumptions  what the calculation rests on, in the book's units
+    hours        of the furnace that ran this cycle (with this part) most, from its own past runs; None where none did
     """
 
     part: str
@@ -71,6 +73,7 @@ class PartPlan:
     shown: tuple[Shown, ...]
     runs: int
     assumptions: tuple[str, ...] = ()
+    hours: Hours | None = None
 
     def rows(self) -> list[dict[str, Any]]:
         """One row per segment, with the keys of PLAN_COLUMNS."""
@@ -227,7 +230,9 @@ def plan(
     done = integrate(found, sections, lag_c, difference_c, row["dose_constant"])
     shown, runs = _shown(conn, part, found)
     assumptions = tuple(words(r, book.units) for r in done.assumptions)
-    return PartPlan(part, found, done, lag_c, difference_c, shown, runs, assumptions)
+    quotes = Quotes(conn, book.furnace_hour)
+    hours = quotes.of(found, quotes.furnace_of(found, part))
+    return PartPlan(part, found, done, lag_c, difference_c, shown, runs, assumptions, hours)
 
 
 def _shown(conn: sqlite3.Connection, part: str, cycle: Cycle) -> tuple[tuple[Shown, ...], int]:

@@ -28,7 +28,7 @@ def comparables_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[s
 
 def comparison_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
     """Columns and rows of treatments side by side."""
-    columns = ["treatment", "middle", "from", "to", "inside tolerance", "furnace hours", "less the first", "low"]
+    columns = ["treatment", "middle", "from", "to", "inside tolerance", "furnace hours", "cost", "less the first", "low"]
     columns += ["high", "unit", "said"]
     shown = []
     for r in rows:
@@ -41,10 +41,19 @@ def comparison_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[li
             inside = f"{r['share_inside']:.0%} ({r['share_low']:.0%} to {r['share_high']:.0%})"
         shown.append(
             [r["treatment"], figure("median"), figure("low"), figure("high"), inside,
-             None if r["furnace_hours"] is None else round(r["furnace_hours"], 1), figure("difference"),
+             _span(r, "furnace_hours", ".1f"), f"{_span(r, 'cost', ',.0f')} {r['currency']}" if r["currency"] else None,
+             figure("difference"),
              figure("difference_low"), figure("difference_high"), units.show(0.0, r["unit"], system)[1], r["said"]]
         )  # fmt: skip
     empty = [k for k in range(len(columns)) if k and all(row[k] in (None, "") for row in shown)]
     return [c for k, c in enumerate(columns) if k not in empty], [
         [v for k, v in enumerate(row) if k not in empty] for row in shown
     ]
+
+
+def _span(row: Mapping[str, Any], name: str, spec: str) -> str | None:
+    """A figure with its interval where it has one: '20.0 (18.8 to 23.2)'."""
+    at, low, high = (row[k] for k in (name, f"{name}_low", f"{name}_high"))
+    if at is None:
+        return None
+    return f"{at:{spec}}" if low is None else f"{at:{spec}} ({low:{spec}} to {high:{spec}})"

@@ -22,7 +22,9 @@ def ways_table(found: Chosen) -> tuple[str, list[str], list[list[Any]]]:
     rows = []
     for s in choice.scored:
         plan, row = found.plan(s), found.row(s)
-        state = "chosen, the present" if s is choice.chosen and s is choice.present else row["state"]
+        keeps = "keeps it" if s.inside.low >= found.keep else "falls short"
+        state = {"offered": keeps, "present": f"present, {keeps}"}.get(row["state"], row["state"])
+        state = "chosen, the present" if s is choice.chosen and s is choice.present else state
         notes = [f"{x.where}: {x.remark}" for x in (*plan.breaks, *plan.remarks)]
         rows.append(
             [state, way(plan, now, system), plan.hours.said(), plan.hours.money(),

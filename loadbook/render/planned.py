@@ -29,7 +29,9 @@ def print_plan(found: PartPlan, book: BookFolder, out: TextIO | None = None) -> 
     limits = f"surface at most {_d(found.lag_c, system)} ahead of the middle"
     if found.difference_c is not None:
         limits += f", thin section at most {_d(found.difference_c, system)} ahead of the thick one's middle"
-    say(f"{found.part} under {found.cycle.cycle} revision {found.cycle.revision}: {p.furnace_hours:.1f} furnace hours")
+    say(f"{found.part} under {found.cycle.cycle} revision {found.cycle.revision}: {p.furnace_hours:.1f} h by this plan")
+    if found.hours is not None:
+        say(found.hours.sentence().rstrip("."))
     fast = figure(p.rate_c_per_h, "c_per_h", system)
     if p.bound_by == "nothing":
         say(f"No heating rate up to {fast} passes the limit ({limits})")

@@ -34,6 +34,7 @@ REACH = 1.0  # usual deviations beyond the part number's own runs that a way may
 NEAR = 1.0  # usual deviations within which a run was run like a way
 MORE_RUNS = (2, 4, 8)
 DRAWS, FEW_STARTS = 300, 5
+STEP_UP = 0.01  # how much more must stay inside for a way of more hours to stand on the edge
 SETTINGS = "settings within part"
 
 OFFERED, PRESENT, OUTSIDE, UNTOLD, BREAKS = "offered", "present", "outside the evidence", "not to be told", "breaks a limit"
@@ -59,7 +60,7 @@ class Scored:
     state    offered, present, outside the evidence, not to be told (its change always went with another), breaks a limit
     median, low, high   the interval that holds `content` of pieces;  inside  share that stays within the tolerance
     less     expected movement less that of the present way, as told;  apart  the same from runs alone, None untold
-    own_near, near      runs of this part number, and of all, that were run like it
+    own_near, near      runs of this part number, and of all, that were run like it in what is varied
     """
 
     way: Way
@@ -241,114 +242,35 @@ def _first(hours: Floats, low: Floats, may: npt.NDArray[np.bool_], keep: float) 
     if not may.any():
         return None
     good = may & (low >= keep)
-    if good.any():
-        index = np.flatnonzero(good)
-        return int(index[np.lexsort((-low[index], np.round(hours[index], 3)))[0]])
-    return int(np.flatnonzero(may)[np.argmax(low[may])])
-
-
-def held_out(
-    pieces: pd.DataFrame, refit: Callable[[pd.DataFrame], History], history: History, present: Asked,
-    ways: Sequence[Way], may: npt.NDArray[np.bool_], starts: Starts, keep: float, widened: float,
-) -> HeldOut:  # fmt: skip
-    """Ways are chosen anew from four fifths of the runs, five times; what such a way promised to save is held against
-    the runs left out: share = Σw p q / Σw p², p what the settings and factors that it changes were to do in a run left
-    out, q what that run did beside all else, w one over the variance of q; drawn to 1 as far as they are few."""
-    runs = pieces.drop_duplicates("run").sort_values(["part", "day", "run"])
-    fold = dict(zip(runs["run"], np.arange(len(runs)) % FOLDS, strict=True))
-    code = pieces["run"].map(fold).to_numpy()
-    hours = np.array([w.hours for w in ways])
-    top = bottom = 1.0 / LUCK**2
-    done = seen = 0
-    for k in range(FOLDS):
-        try:
-            train = refit(pieces[code != k].reset_index(drop=True))
-            if not train.known(present):
-                continue
-            model, about = _Model(train, present, ways), train.predicted(present)
-        except (CalculationError, np.linalg.LinAlgError):
-            continue
-        may_here = may & ~model.untold
-        side = _side(train, about, starts)
-        low = _lowest(train, model.mean(1.0, side), model.variance, about, starts, widened)
-        first = _first(hours, low, may_here, keep)
-        if first is None:
-            continue
-        done += 1
-        chosen = ways[first].asked
-        names = [n for n in train.design.active if chosen.settings.get(n) != present.settings.get(n)]
-        factors = [n for n in FACTORS if getattr(chosen, n) != getattr(present, n)]
-        left = history.cells.frame[history.cells.frame["run"].map(fold).to_numpy() == k]
-        for cell in left.to_dict("records"):
-            if (cell["part"], cell["characteristic"]) not in train.design.series_of:
-                continue
-            own = {n: float(cell[n]) for n in PLANNABLE if np.isfinite(cell[n])}
-            labels = {n: cell[n] or None for n in (*FACTORS, "material", "family", "shape", "condition")}
-            ran = Asked(cell["part"], cell["characteristic"], day=float(cell["day"]), settings=own, **labels)
-            usual = replace(ran, settings={n: v for n, v in own.items() if n not in names}, **dict.fromkeys(factors))
-            row = train.row(usual)
-            rest, variance = train.fit.mean(row), train.fit.mean_variance(row)
-            p = train.fit.mean(train.row(ran)) - rest
-            w = 1.0 / (train.fit.run_var + train.fit.s2 / float(cell["n"]) + variance)
-            q = history.warp.to(float(cell["z"])) - rest
-            top, bottom, seen = top + w * p * q, bottom + w * p * p, seen + 1
-    return HeldOut(float(np.clip(top / bottom, 0.0, 1.0)), done, len(runs) if done else 0)
-
-
-def choose(
-    history: History, pieces: pd.DataFrame, refit: Callable[[pd.DataFrame], History], present: Way, ways: Sequence[Way],
-    reply: Reply, starts: Starts, keep: float = 0.90,
-) -> Choice:  # fmt: skip
-    """The way of fewest furnace hours at which at least `keep` of pieces stay inside with 95 % confidence.
-
-    history, pieces, refit   a fitted history, the pieces it was fitted on, and how such pieces are fitted
-    present   the way it is run now, and the answer's reply to it;  ways  the others
-    starts    the tolerance on the fitted scale
-    """
-    everything = [present, *ways]
-    model, about = _Model(history, present.asked, everything), history.predicted(present.asked)
-    side = _side(history, about, starts)
-    hours = np.array([w.hours for w in everything])
-    outside = np.array([not _inside_evidence(history, w.asked) for w in everything])
-    breaks = np.array([w.breaks for w in everything])
-    states = np.where(breaks, BREAKS, np.where(outside, OUTSIDE, np.where(model.untold, UNTOLD, OFFERED)))
-    states[0] = PRESENT
-    may = (states == OFFERED) | ((states == PRESENT) & ~breaks)
-    widened = reply.widened
-    worth = held_out(pieces, refit, history, present.asked, everything, may, starts, keep, widened)
-    mean = model.mean(worth.share, side)
-    low = _lowest(history, mean, model.variance, about, starts, widened)
-    edge = [0]
-    best = -1.0
-    for i in np.lexsort((-low, np.round(hours, 3))):
-        if may[i] and low[i] > best + 0.002:
-            best = float(low[i])
-            edge.append(int(i))
-    shown = list(dict.fromkeys([*edge, *_examples(states, hours, low, keep)]))
-    scored = {i: _scored(history, everything[i], str(states[i]), float(mean[i]), float(model.variance[i]), about, reply, starts, present.asked, float(mean[0])) for i in shown}  # fmt: skip
+    reached = float(hours[good].min(initial=np.inf))
+    trial = _trial(history, everything, states, mean, model, about, reply, starts, keep, hours, reached)
+    shown = list(dict.fromkeys([*edge, *_examples(states, hours, low, keep, reached), *([trial[0]] if trial else [])]))
+    scored = {
+        i: _scored(
+            history, everything[i], str(states[i]), float(mean[i]), float(model.variance[i]), about, reply, starts,
+            present.asked, float(mean[0]), varied,
+        )
+        for i in shown
+    }  # fmt: skip
     kept = [i for i in dict.fromkeys(edge) if may[i] and scored[i].inside.low >= keep]
     first = min(kept, key=lambda i: (round(float(hours[i]), 3), i != 0), default=None)
     chosen = scored[first] if first is not None else None
-    trial = _trial(history, everything, states, mean, model, about, reply, starts, keep, hours, chosen)
     names, counts = np.unique(states[1:], return_counts=True)
     return Choice(
-        tuple(sorted(scored.values(), key=lambda s: s.way.hours)), chosen, scored[0], worth, trial,
+        tuple(sorted(scored.values(), key=lambda s: s.way.hours)), chosen, scored[0], worth, trial[1] if trial else None,
         _matters(history, present.asked, [w.asked for w, m in zip(everything, may, strict=True) if m]), len(ways),
         {str(n): int(c) for n, c in zip(names, counts, strict=True)},
     )  # fmt: skip
 
 
-def _examples(states: npt.NDArray[np.str_], hours: Floats, low: Floats, keep: float) -> list[int]:
-    """Of each kind that is not offered, the ways of fewest hours that would be worth it."""
-    out = []
-    for state, most in ((BREAKS, 2), (UNTOLD, 1), (OUTSIDE, 3)):
-        here = np.flatnonzero((states == state) & ((low >= keep) | (state != OUTSIDE)))
-        edge, best = [], -1.0
-        for i in here[np.lexsort((-low[here], np.round(hours[here], 3)))]:
-            if low[i] > best + 0.02:
-                best = float(low[i])
-                edge.append(int(i))
-        out += edge[:most]
+def _examples(
+    states: npt.NDArray[np.str_], hours: Floats, low: Floats, keep: float, reached: float
+) -> list[int]:  # fmt: skip
+    """Of each kind that is not offered, those that would take fewer hours than what is offered (`reached`) and keep."""
+    out: list[int] = []
+    for state, most in ((BREAKS, 2), (OUTSIDE, 2), (UNTOLD, 1)):
+        here = np.flatnonzero((states == state) & ((low >= keep) | (state == UNTOLD)) & (hours < reached))
+        out += [int(i) for i in here[np.lexsort((-low[here], np.round(hours[here], 3)))][:most]]
     return out
 
 
@@ -363,7 +285,7 @@ def _inside_evidence(history: History, asked: Asked) -> bool:
 
 def _scored(
     history: History, way: Way, state: str, mean: float, variance: float, about: Predicted, reply: Reply,
-    starts: Starts, present: Asked, present_mean: float,
+    starts: Starts, present: Asked, present_mean: float, varied: Sequence[str],
 ) -> Scored:  # fmt: skip
     f, back = history.fit, history.warp.back
     if state == PRESENT:  # as `answer` tells it
@@ -374,7 +296,7 @@ def _scored(
         half = reply.quantile * reply.factor * reply.widened * float(np.sqrt(variance + f.run_var + f.s2))
         low, middle, high = back(mean - half), back(mean), back(mean + half)
     apart = None if state == PRESENT else _apart(history, way.asked, present, present_mean)
-    own, near = _near(history, way.asked)
+    own, near = _near(history, way.asked, varied)
     return Scored(way, state, middle, low, high, inside, back(mean) - back(present_mean), apart, own, near)
 
 
@@ -387,12 +309,12 @@ def _apart(history: History, asked: Asked, present: Asked, at: float) -> Differe
     return Difference(middle, low, high, found.df)
 
 
-def _near(history: History, asked: Asked) -> tuple[int, int]:
-    """Runs of this part number, and of all, with every setting near to what is asked, and its setup and atmosphere."""
+def _near(history: History, asked: Asked, varied: Sequence[str]) -> tuple[int, int]:
+    """Runs of this part number, and of all, near to what is asked in the settings varied, in its setup and atmosphere."""
     c, design = history.cells, history.design
     like = np.ones(len(c.z), dtype=bool)
-    for name in design.active:
-        if name in asked.settings:
+    for name in varied:
+        if name in design.active and name in asked.settings:
             x = c.frame[name].to_numpy(dtype=float)
             like &= ~(np.abs(x - asked.settings[name]) > NEAR * design.within_sd[name])
     for name in ("setup", "atmosphere"):
@@ -424,17 +346,14 @@ def _matters(history: History, present: Asked, ways: Sequence[Asked]) -> tuple[s
 
 def _trial(
     history: History, ways: Sequence[Way], states: npt.NDArray[np.str_], mean: Floats, model: _Model, about: Predicted,
-    reply: Reply, starts: Starts, keep: float, hours: Floats, chosen: Scored | None,
-) -> NextTrial | None:  # fmt: skip
+    reply: Reply, starts: Starts, keep: float, hours: Floats, reached: float,
+) -> tuple[int, NextTrial] | None:  # fmt: skip
     """The way of fewest hours that a few runs of it would be expected to settle, if it moves as is expected now."""
     f = history.fit
     per_run = f.run_var + f.s2 / float(np.median(f.n))
-    now = chosen.way.hours if chosen is not None else np.inf
-    possible = np.flatnonzero(((states == OFFERED) | (states == OUTSIDE)) & ~model.untold & (hours < now - 0.05))
-    if not len(possible):
-        return None
+    possible = np.flatnonzero(((states == OFFERED) | (states == OUTSIDE)) & ~model.untold & (hours < reached - 0.05))
     best: tuple[float, int, int] | None = None
-    for runs in MORE_RUNS:
+    for runs in MORE_RUNS if len(possible) else ():
         v = model.variance[possible]
         low = _lowest(history, mean[possible], v / (1.0 + runs * v / per_run), about, starts, reply.widened)
         good = possible[low >= keep]
@@ -442,4 +361,4 @@ def _trial(
             i = int(good[np.argmin(hours[good])])
             if best is None or hours[i] < best[0] - 0.25:  # more runs for a quarter of an hour at least
                 best = (float(hours[i]), runs, i)
-    return None if best is None else NextTrial(ways[best[2]], best[1], bool(states[best[2]] == OUTSIDE))
+    return None if best is None else (best[2], NextTrial(ways[best[2]], best[1], bool(states[best[2]] == OUTSIDE)))
