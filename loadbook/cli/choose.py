@@ -23,10 +23,16 @@ VARY = ("heating", "cooling", "setup", "cycle", "soak", "hold")
 @click.option("--characteristic", metavar="NAME", help="Which of its characteristics.")
 @click.option("--cycle", metavar="CYCLE", help="The cycle it is run by now (default: the one it ran by last).")
 @click.option("--cycle-revision", metavar="R", help="Its revision, where there are several.")
-@click.option("--tolerance", metavar="MM", help="Instead of the drawing's: a form error's limit, a size's width of limits.")
+@click.option(
+    "--tolerance", metavar="MM", help="Instead of the drawing's: a form error's limit, a size's width of limits."
+)
 @click.option("--stock", metavar="MM", help="Instead of a tolerance: stock per side that the movement must stay in.")
-@click.option("--keep", type=float, default=0.90, show_default=True, help="Least share of pieces inside, with 95 % confidence.")
-@click.option("--vary", multiple=True, type=click.Choice(VARY), help="What may change (repeat; default: all but soak, hold).")
+@click.option(
+    "--keep", type=float, default=0.90, show_default=True, help="Least share of pieces inside, with 95 % confidence."
+)
+@click.option(
+    "--vary", multiple=True, type=click.Choice(VARY), help="What may change (repeat; default: all but soak, hold)."
+)
 @click.option("--setup", metavar="S", help="How it stands or hangs now (default: its usual).")
 @click.option("--furnace", metavar="F", help="The furnace it runs in now (default: its usual).")
 @click.option("--process", metavar="P", help="Which process, where there are several.")

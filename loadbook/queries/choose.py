@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,8 +25,6 @@ from loadbook.analysis.planning.choose import (
     PRESENT,
     REACH,
     UNTOLD,
-    Choice,
-    Scored,
     Way,
     choose,
     goes_with,
@@ -40,15 +38,14 @@ from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.parameters import PLANNABLE, PLANNED
 from loadbook.store.run_records import load_cycle
 
-from . import answer_terms, choose_words, remark_words
+from . import answer_terms, choose_words
 from . import history as answerdata
 from .answer import _asked, answer_of, treatment
-from .answer_result import Answer
+from .choose_result import VARIED, Chosen, Planned
 from .cycles import furnaces_of, subject_of
 from .enquiry import Question, subject
-from .hours import Hours, Quotes
-from .result import Result
-from .review_words import Said, said
+from .hours import Quotes
+from .review_words import said
 from .source import BookSource
 
 if TYPE_CHECKING:
@@ -57,7 +54,6 @@ if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 HEATING, HOLD, SOAK, COOLING = PLANNABLE
-VARIED = {"heating": HEATING, "cooling": COOLING, "soak": SOAK, "hold": HOLD, "setup": "setup", "cycle": "cycle"}
 USUALLY = ("heating", "cooling", "setup", "cycle")
 FEWEST_OF_A_LEVEL = 2  # runs of the part in a setup, atmosphere or furnace
 MOST_VALUES = 8  # of one setting
@@ -68,107 +64,6 @@ STEPS = {
     HOLD: ((2.0, 5.0, 10.0, 20.0), (5 / 1.8, 10 / 1.8, 25 / 1.8)),
     SOAK: ((15.0, 30.0, 60.0, 120.0), (15.0, 30.0, 60.0, 120.0)),
 }
-
-
-@dataclass(frozen=True)
-class Planned:
-    """A way as a shop would run it. changed: settings and factors that differ from the present way.
-
-    breaks   what it breaks of the limits entered in the book;  remarks  of a reader of the cycle, beyond the present's
-    """
-
-    cycle: Cycle
-    settings: dict[str, float]
-    setup: str | None
-    furnace: str | None
-    hours: Hours
-    changed: tuple[str, ...]
-    breaks: tuple[Said, ...]
-    remarks: tuple[Said, ...]
-
-
-@dataclass
-class Chosen(Result):
-    """Ways to run a part beside each other, fewest hours first, and the one that is chosen.
-
-    table    one row a way: state, cycle, settings, hours, movement, share inside with its interval, what it rests on,
-             remarks;  text  sentences in the book's units
-    refused  why none is offered, None where one is;  need  what to measure then
-    limits_um  what the reading after (or, `of_movement`, the movement) is held to
-    """
-
-    present: Answer
-    keep: float
-    limits_um: tuple[float, float]
-    of_movement: bool
-    choice: Choice | None = None
-    plans: list[Planned] = field(default_factory=list)
-    remarks: list[Remark] = field(default_factory=list)
-    scale: Scale | None = None
-    text: list[str] = field(default_factory=list)
-    system: str = "si"
-    varied: tuple[str, ...] = ()
-    start: answer_terms.Before | None = None
-
-    @property
-    def refused(self) -> Remark | None:
-        return next((r for r in self.remarks if r.severity == "refusal"), None)
-
-    def plan(self, scored: Scored) -> Planned:
-        """The way of a score, as a shop would run it."""
-        return self.plans[scored.way.key]
-
-    def rows(self) -> list[dict[str, Any]]:
-        return [self.row(s) for s in self.choice.scored] if self.choice is not None else []
-
-    def row(self, s: Scored) -> dict[str, Any]:
-        """One way for machines, in the units kept inside."""
-        plan, scale = self.plan(s), self.scale
-        assert scale is not None and self.choice is not None
-        show, zero = scale.displayed, scale.displayed(self.choice.present.median)
-        apart = None if s.apart is None else [
-            show(self.choice.present.median + v) - zero for v in (s.apart.difference, s.apart.low, s.apart.high)
-        ]  # fmt: skip
-        return {
-            "state": "chosen" if s is self.choice.chosen else s.state, "present": s is self.choice.present,
-            "cycle": plan.cycle.cycle, "revision": plan.cycle.revision, "setup": plan.setup, **plan.settings,
-            **plan.hours.as_dict(), "median": show(s.median), "low": show(s.low), "high": show(s.high),
-            "unit": self.present.unit, "share_inside": s.inside.share, "share_low": s.inside.low,
-            "share_high": s.inside.high, "less_the_present": show(s.median) - zero, "from_runs_alone": apart,
-            "own_runs_near": s.own_near, "runs_near": s.near,
-            "breaks": [_told(x) for x in plan.breaks], "remarks": [_told(x) for x in plan.remarks],
-        }  # fmt: skip
-
-    def frame(self) -> pd.DataFrame:
-        import pandas as pd
-
-        return pd.DataFrame(self.rows())
-
-    def to_json(self) -> dict[str, Any]:
-        """The keys of `loadbook choose --format json`."""
-        c = self.choice
-        trial = None
-        if c is not None and c.trial is not None:
-            plan = self.plans[c.trial.way.key]
-            trial = {"runs": c.trial.runs, "outside": c.trial.outside, "cycle": plan.cycle.cycle,
-                     "revision": plan.cycle.revision, "setup": plan.setup, **plan.settings, **plan.hours.as_dict()}  # fmt: skip
-        low, high = self.limits_um
-        return {
-            "part": self.present.subject.part, "characteristic": self.present.subject.characteristic,
-            "process": self.present.process, "keep": self.keep, "confidence": 0.95,
-            "lower_um": low if np.isfinite(low) else None, "upper_um": high if np.isfinite(high) else None,
-            "limits_of": "movement" if self.of_movement else "reading after",
-            "chosen": self.row(c.chosen) if c is not None and c.chosen is not None else None,
-            "ways": self.rows(), "tried": c.states if c is not None else {}, "varied": list(self.varied),
-            "held_out": None if c is None else {"share": c.held_out.share, "folds": c.held_out.folds, "runs": c.held_out.runs},
-            "matters": list(c.matters) if c is not None else [], "next_trial": trial,
-            "refused": None if self.refused is None else remark_words.words(self.refused, self.system),
-            "remarks": remark_words.with_words(self.remarks, self.system), "text": self.text,
-        }  # fmt: skip
-
-
-def _told(one: Said) -> dict[str, Any]:
-    return {"code": one.code, "where": one.where, "text": one.remark, "figures": dict(one.figures)}
 
 
 def choose_cycle(
@@ -209,7 +104,9 @@ def choose_cycle(
     present = _filled(history, _asked(asked, about, pieces))
     starts = answer_terms.starts_of(history, present, about, start, limits, moved)
     if starts is None:
-        raise UsageError("the tolerance cannot be set against movement", remedy="Take in readings before, or give --before")
+        raise UsageError(
+            "the tolerance cannot be set against movement", remedy="Take in readings before, or give --before"
+        )
     quotes = Quotes(conn, book.furnace_hour)
     ways = _ways(book, quotes, history, present, present_cycle, about.part or "", vary, system, out)
     if len(ways) == 1:
@@ -280,7 +177,9 @@ def _filled(history: History, asked: Asked) -> Asked:
     series = history.series(asked)
     assert series is not None
     design = history.design
-    settings = {n: float(m[series]) for n, m in design.series_mean.items() if n in design.active and np.isfinite(m[series])}
+    settings = {
+        n: float(m[series]) for n, m in design.series_mean.items() if n in design.active and np.isfinite(m[series])
+    }
     usual = {n: getattr(asked, n) or design.usual(n, series) for n in ("setup", "atmosphere", "furnace")}
     return replace(asked, settings={**settings, **asked.settings}, **usual)
 
@@ -411,7 +310,11 @@ def _why_none(out: Chosen, history: History, present: Asked) -> None:
                    untold=choice.states.get(UNTOLD, 0))
         )  # fmt: skip
     for s in choice.scored:
-        if s.state == BREAKS and s.inside.low >= out.keep and (choice.chosen is None or s.way.hours < choice.chosen.way.hours):
+        if (
+            s.state == BREAKS
+            and s.inside.low >= out.keep
+            and (choice.chosen is None or s.way.hours < choice.chosen.way.hours)
+        ):
             first = out.plan(s).breaks[0]
             out.remarks.append(remark("faster_breaks", what=first.remark, where=first.where, hours_h=s.way.hours))
             break

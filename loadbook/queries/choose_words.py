@@ -12,11 +12,12 @@ from loadbook.core.vocabulary.parameters import PLANNED
 
 from . import remark_words
 from .answer_figures import setting, span, told
+from .choose_result import VARIED
 
 if TYPE_CHECKING:
     from loadbook.analysis.planning.choose import Scored
 
-    from .choose import Chosen, Planned
+    from .choose_result import Chosen, Planned
 
 _DONE = {
     "heating_rate_peak_c_per_h": "heating at", "cooling_rate_peak_c_per_h": "cooling at", "hold_mean_c": "the hold at",
@@ -148,8 +149,6 @@ def _held_out(c: Chosen) -> str:
 
 
 def _matter(c: Chosen, system: str) -> str:
-    from .choose import VARIED
-
     choice = c.choice
     assert choice is not None
     if choice.matters:

@@ -26,7 +26,9 @@ def _none_keeps(f: Figures, s: str) -> str:
 
 CHOOSING_WORDS: dict[str, Words] = {
     "never_ran": lambda f, s: f"{f['part']} has no run with {f['characteristic']} measured before and after",
-    "present_beyond": lambda f, s: f"{f['cycle']} lies beyond what this part was run at, so there is nothing to choose from",
+    "present_beyond": lambda f, s: (
+        f"{f['cycle']} lies beyond what this part was run at, so there is nothing to choose from"
+    ),
     "nothing_varied": lambda f, s: (
         f"nothing that could be chosen ({', '.join(_of(n, s) for n in f['parameters']) or 'setup'}) ever varied inside "
         "part numbers, and the part ran by one cycle in one setup"

@@ -134,7 +134,10 @@ class Quotes:
         if furnace not in self._runs:
             out = []
             for row in self.conn.execute(_RUNS, (furnace,)):
-                if any(row[n] is None for n in _TOOK) or not row["hold_start_h"] < row["hold_end_h"] <= row["cycle_hours"]:
+                if (
+                    any(row[n] is None for n in _TOOK)
+                    or not row["hold_start_h"] < row["hold_end_h"] <= row["cycle_hours"]
+                ):
                     continue
                 key = row["cycle"], row["cycle_revision"]
                 if key not in self._cycles:

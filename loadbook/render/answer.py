@@ -28,7 +28,17 @@ def comparables_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[s
 
 def comparison_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
     """Columns and rows of treatments side by side."""
-    columns = ["treatment", "middle", "from", "to", "inside tolerance", "furnace hours", "cost", "less the first", "low"]
+    columns = [
+        "treatment",
+        "middle",
+        "from",
+        "to",
+        "inside tolerance",
+        "furnace hours",
+        "cost",
+        "less the first",
+        "low",
+    ]
     columns += ["high", "unit", "said"]
     shown = []
     for r in rows:

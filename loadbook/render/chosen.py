@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from loadbook.queries.answer_figures import span, told
-from loadbook.queries.choose import Chosen
+from loadbook.queries.choose_result import Chosen
 from loadbook.queries.choose_words import way
 
 CAUTION = (
@@ -36,13 +36,14 @@ def ways_table(found: Chosen) -> tuple[str, list[str], list[list[Any]]]:
                "own of all runs near", "remarks"]  # fmt: skip
     empty = [k for k in (3, 8) if all(not r[k] for r in rows)]
     title = f"Ways inside and beside the evidence ({_tried(found)})"
-    return title, [c for k, c in enumerate(columns) if k not in empty], [
-        [v for k, v in enumerate(r) if k not in empty] for r in rows
-    ]
+    return (
+        title,
+        [c for k, c in enumerate(columns) if k not in empty],
+        [[v for k, v in enumerate(r) if k not in empty] for r in rows],
+    )
 
 
 def _tried(found: Chosen) -> str:
     assert found.choice is not None
     states = ", ".join(f"{n} {name}" for name, n in found.choice.states.items())
     return f"{found.choice.ways} looked at: {states}"
-

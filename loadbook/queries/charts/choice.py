@@ -8,7 +8,7 @@ import numpy as np
 
 from loadbook.analysis.planning.choose import OFFERED as MAY
 from loadbook.analysis.planning.choose import PRESENT
-from loadbook.queries.choose import Chosen
+from loadbook.queries.choose_result import Chosen
 from loadbook.queries.choose_words import limit_words, way
 
 from . import frame as base
