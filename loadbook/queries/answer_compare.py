@@ -124,7 +124,8 @@ def compare(
         row: dict[str, Any] = {
             "treatment": name, "median": one.median, "low": one.low, "high": one.high, "unit": one.unit,
             "share_inside": inside.get("share"), "share_low": inside.get("low"), "share_high": inside.get("high"),
-            **(_by_settings(one, history) if hours is None else _quoted(hours)), "difference": None, "difference_low": None, "difference_high": None,
+            **(_by_settings(one, history) if hours is None else _quoted(hours)),
+            "difference": None, "difference_low": None, "difference_high": None,
             "df": None, "said": one.refused or "; ".join(_beyond(one)),
         }  # fmt: skip
         if k and history is not None and one.reply is not None:
@@ -169,8 +170,8 @@ def _and(first: str | None, second: str) -> str:
 
 def _quoted(hours: Hours) -> dict[str, Any]:
     told = hours.as_dict()
-    return {"furnace_hours": told["hours"], "furnace_hours_low": told["hours_low"], "furnace_hours_high": told["hours_high"],
-            **{name: told[name] for name in ("cost", "cost_low", "cost_high", "currency")}}  # fmt: skip
+    hours_told = {f"furnace_{name}": told[name] for name in ("hours", "hours_low", "hours_high")}
+    return {**hours_told, **{name: told[name] for name in ("cost", "cost_low", "cost_high", "currency")}}
 
 
 def _by_settings(one: Answer, history: History | None) -> dict[str, Any]:

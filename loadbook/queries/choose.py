@@ -221,8 +221,9 @@ def _ways(
             way = Way(asked, hours.quote.at, bool(broken), len(out.plans))
             changed = tuple(n for n in names if abs(asked.settings[n] - present.settings.get(n, np.nan)) > 1e-9)
             changed += ("setup",) * (setup != present.setup) + ("cycle",) * (cycle is not now)
+            kept = {n: asked.settings[n] for n in PLANNABLE if n in asked.settings}
             plan = Planned(
-                program, {n: asked.settings[n] for n in PLANNABLE if n in asked.settings}, setup, asked.furnace, hours, changed,
+                program, kept, setup, asked.furnace, hours, changed,
                 tuple(said(f, system) for f in broken), tuple(said(f, system) for f in more),
             )  # fmt: skip
             out.plans.append(plan)
@@ -271,7 +272,7 @@ def _levels(history: History, present: Asked, factor: str) -> list[str | None]:
 
 
 def _values(history: History, base: Asked, name: str, system: str) -> list[float]:
-    """Values of a setting to try: inside the evidence and a little beyond, in steps that people set, and the present."""
+    """Values of a setting to try: inside the evidence and a step beyond, as people set them, and the present one."""
     now = base.settings[name]
     inside, beyond = setting_range(history, base, name), setting_range(history, base, name, REACH + 1.0)
     if inside is None or beyond is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -107,8 +107,10 @@ class Chosen(Result):
         trial = None
         if c is not None and c.trial is not None:
             plan = self.plans[c.trial.way.key]
-            trial = {"runs": c.trial.runs, "outside": c.trial.outside, "cycle": plan.cycle.cycle,
-                     "revision": plan.cycle.revision, "setup": plan.setup, **plan.settings, **plan.hours.as_dict()}  # fmt: skip
+            trial = {
+                "runs": c.trial.runs, "outside": c.trial.outside, "cycle": plan.cycle.cycle,
+                "revision": plan.cycle.revision, "setup": plan.setup, **plan.settings, **plan.hours.as_dict(),
+            }  # fmt: skip
         low, high = self.limits_um
         return {
             "part": self.present.subject.part, "characteristic": self.present.subject.characteristic,
@@ -117,7 +119,7 @@ class Chosen(Result):
             "limits_of": "movement" if self.of_movement else "reading after",
             "chosen": self.row(c.chosen) if c is not None and c.chosen is not None else None,
             "ways": self.rows(), "tried": c.states if c is not None else {}, "varied": list(self.varied),
-            "held_out": None if c is None else {"share": c.held_out.share, "folds": c.held_out.folds, "runs": c.held_out.runs},
+            "held_out": None if c is None else asdict(c.held_out),
             "matters": list(c.matters) if c is not None else [], "next_trial": trial,
             "refused": None if self.refused is None else remark_words.words(self.refused, self.system),
             "remarks": remark_words.with_words(self.remarks, self.system), "text": self.text,

@@ -1,4 +1,4 @@
-"""A choice of cycle as sentences in the book's units: the way chosen beside the present one, what it rests on, what next."""
+"""A choice of cycle as sentences in the book's units: the way chosen beside the present one, its grounds, what next."""
 
 from __future__ import annotations
 
@@ -132,9 +132,10 @@ def _against(c: Chosen, best: Scored, system: str) -> str:
 
 def _rests(c: Chosen, best: Scored) -> str:
     p = c.present
+    near = f"{many(best.own_near, 'run')} of this part" if best.own_near else "no run of this part"
     return (
-        f"It rests on {many(p.runs, 'run')} and {many(p.pieces, 'piece')} in {p.process}; "
-        f"{many(best.own_near, 'run')} of this part and {many(best.near, 'run')} of any were near to it in all that is varied."
+        f"It rests on {many(p.runs, 'run')} and {many(p.pieces, 'piece')} in {p.process}; {near} and {best.near} "
+        "of all were near to it in all that is varied."
     )
 
 
@@ -143,8 +144,8 @@ def _held_out(c: Chosen) -> str:
     if found is None or not found.folds:
         return "Too few runs to choose anew without some of them: what a way seems to save is told as the fit has it."
     return (
-        f"Chosen {found.folds} times anew without a fifth of {many(found.runs, 'run')}, what such a choice promised to save "
-        f"in movement came true for {found.share:.0%} of it in the runs left out; that much is counted."
+        f"Chosen {found.folds} times anew without a fifth of {many(found.runs, 'run')}, what such a choice promised to "
+        f"save in movement came true for {found.share:.0%} of it in the runs left out; that much is counted."
     )
 
 

@@ -16,15 +16,15 @@ from loadbook.store.run_records import load_cycle
 
 MOST = 60  # past runs that are looked at, the newest ones
 _TOOK = ("hold_start_h", "hold_end_h", "cycle_hours")
+_FIGURE = "max(CASE WHEN p.source = '{}' AND p.parameter = '{}' THEN p.value END) AS {}"
+_FIGURES = [_FIGURE.format(source, n, n) for source, names in (("asked", PLANNABLE), ("trace", _TOOK)) for n in names]
 _RUNS = f"""
-SELECT run.run, run.cycle, run.cycle_revision, cycle.process,
-       {", ".join(f"max(CASE WHEN p.source = 'asked' AND p.parameter = '{n}' THEN p.value END) AS {n}" for n in PLANNABLE)},
-       {", ".join(f"max(CASE WHEN p.source = 'trace' AND p.parameter = '{n}' THEN p.value END) AS {n}" for n in _TOOK)}
+SELECT run.run, run.cycle, run.cycle_revision, cycle.process, {", ".join(_FIGURES)}
 FROM run JOIN cycle ON cycle.cycle = run.cycle AND cycle.revision = run.cycle_revision
 JOIN parameter AS p ON p.run = run.run AND p.channel IS NULL
 WHERE run.furnace = ? AND run.status = 'done'
 GROUP BY run.run ORDER BY run.started DESC
-"""  # noqa: S608 - the names are the program's own
+"""
 LIKE_THIS, PROCESS, ANY = "by this program", "of this process", "of this furnace"
 
 
@@ -110,7 +110,7 @@ class Quotes:
         """The furnace that ran a cycle (any revision; of this part) most often; None where none did."""
         like = "" if part is None else " AND EXISTS (SELECT 1 FROM piece WHERE piece.run = run.run AND part = ?)"
         row = self.conn.execute(
-            f"SELECT furnace FROM run WHERE cycle = ? AND furnace IS NOT NULL{like}"  # noqa: S608
+            f"SELECT furnace FROM run WHERE cycle = ? AND furnace IS NOT NULL{like}"
             " GROUP BY furnace ORDER BY count(*) DESC, furnace LIMIT 1",
             (cycle.cycle,) if part is None else (cycle.cycle, part),
         ).fetchone()

@@ -32,8 +32,9 @@ def ways_table(found: Chosen) -> tuple[str, list[str], list[list[Any]]]:
              f"{s.inside.share:.0%} ({s.inside.low:.0%} to {s.inside.high:.0%})", f"{s.own_near} of {s.near}",
              "; ".join(notes)]
         )  # fmt: skip
-    columns = ["", "way", "furnace hours", "cost", "movement", f"{found.present.content:.0%} of pieces", "inside tolerance",
-               "own of all runs near", "remarks"]  # fmt: skip
+    content = f"{found.present.content:.0%} of pieces"
+    columns = ["", "way", "furnace hours", "cost", "movement", content, "inside tolerance", "own of all runs near"]
+    columns.append("remarks")
     empty = [k for k in (3, 8) if all(not r[k] for r in rows)]
     title = f"Ways inside and beside the evidence ({_tried(found)})"
     return (

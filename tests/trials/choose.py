@@ -3,11 +3,11 @@
     python -m tests.trials.choose             ten shops of each kind (a few minutes)
     python -m tests.trials.choose 50          fifty of each
 
-Of every shop the part number that ran most is asked about, with a tolerance on one side that its present way keeps well,
-barely or not. Ways are its settings inside the evidence; furnace hours follow from the program. `promise` is the share
-of shops with a choice in which the true share inside was at least the lower end that was told; `kept` in which it was at
-least the 90 % asked for; `told` and `true` the shares on average; `hours` what the choice saves against the present way,
-`possible` what somebody who knows the truth would save on the same ways.
+Of every shop the part number that ran most is asked about, with a tolerance on one side that its present way keeps
+well, barely or not. Ways are its settings inside the evidence; furnace hours follow from the program. `promise` is the
+share of shops with a choice in which the true share inside was at least the lower end that was told; `kept` in which it
+was at least the 90 % asked for; `told` and `true` the shares on average; `hours` what the choice saves against the
+present way, `possible` what somebody who knows the truth would save on the same ways.
 """
 
 from __future__ import annotations

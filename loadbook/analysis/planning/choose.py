@@ -30,6 +30,7 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 
 FOLDS = 5
 LUCK = 0.5  # standard deviation about 1 of what held-out runs bear out, before any of them is looked at
+TOGETHER = 0.9  # share of a setting's changes that another explains: what either does cannot be told
 REACH = 1.0  # usual deviations beyond the part number's own runs that a way may lie
 NEAR = 1.0  # usual deviations within which a run was run like a way
 MORE_RUNS = (2, 4, 8)
@@ -63,7 +64,7 @@ class Way:
 class Scored:
     """A way with what is to be expected of it, on the working scale.
 
-    state    offered, present, outside the evidence, not to be told (its change always went with another), breaks a limit
+    state    offered, present, outside the evidence, breaks a limit; not to be told: its change went with another
     median, low, high   the interval that holds `content` of pieces;  inside  share that stays within the tolerance
     less     expected movement less that of the present way, as told;  apart  the same from runs alone, None untold
     own_near, near      runs of this part number, and of all, that were run like it in what is varied
@@ -132,24 +133,49 @@ def setting_range(history: History, asked: Asked, name: str, reach: float = REAC
 
 
 def goes_with(history: History, name: str) -> str | None:
-    """What else changed whenever this setting (or factor) did, inside part numbers; None where nothing did so closely."""
-    found: dict[str, Floats] = {}
-    for term in history.design.terms:
-        if term.name == SETTINGS:
-            found |= {n: term.columns[:, [k]] for k, n in enumerate(history.design.active)}  # type: ignore[union-attr]
-        elif term.name.endswith(" within part"):
-            found[term.name.removesuffix(" within part")] = term.columns  # type: ignore[union-attr]
-    if name not in found:
-        return None
-    y = found.pop(name)
+    """What else changed whenever this setting did, inside part numbers: another setting, or the setup, atmosphere or
+    furnace; None where nothing did so closely."""
+    c, design = history.cells, history.design
+    x = c.frame[name].to_numpy(dtype=float)
+    use = np.isfinite(x)
+
+    def inside(values: Floats) -> Floats:
+        """Deviations from the part number's mean."""
+        many = np.maximum(np.bincount(c.series[use], minlength=c.many), 1)
+        return np.asarray(values - (np.bincount(c.series[use], weights=values, minlength=c.many) / many)[c.series[use]])
+
+    y = inside(x[use])
     total = float((y**2).sum())
-    best: tuple[float, str | None] = (0.9, None)
-    for other, X in found.items():
-        if total > 0.0 and X.size:
-            fitted = X @ np.linalg.lstsq(X, y, rcond=None)[0]
-            told = float((fitted**2).sum()) / total
-            best = max(best, (told, other), key=lambda pair: pair[0])
-    return best[1]
+    best, told = None, TOGETHER
+    for other in (*(n for n in design.active if n != name), *FACTORS):
+        if other in FACTORS:
+            labels = c.frame[other].to_numpy().astype(str)[use]
+            columns = [inside((labels == v).astype(float)) for v in np.unique(labels)]
+        else:
+            columns = [inside(np.nan_to_num(c.frame[other].to_numpy(dtype=float)[use]))]
+        X = np.column_stack(columns)
+        fitted = X @ np.linalg.lstsq(X, y, rcond=None)[0]
+        if total > 0.0 and float((fitted**2).sum()) / total > told:
+            best, told = other, float((fitted**2).sum()) / total
+    return best
+
+
+def _with_another(history: History, present: Asked, ways: Sequence[Way]) -> npt.NDArray[np.bool_]:
+    """(ways,) whether a way changes a setting and not what always changed with it."""
+    out = np.zeros(len(ways), dtype=bool)
+    for name in history.design.active:
+        other = goes_with(history, name)
+        if other is None:
+            continue
+        for i, way in enumerate(ways):
+            moved = way.asked.settings.get(name) != present.settings.get(name)
+            same = (
+                getattr(way.asked, other) == getattr(present, other)
+                if other in FACTORS
+                else way.asked.settings.get(other) == present.settings.get(other)
+            )
+            out[i] |= moved and same
+    return out
 
 
 class _Model:
@@ -182,7 +208,7 @@ class _Model:
         self.alone = np.einsum("ij,jk,ik->i", away, free.C, away)
         drawn = np.einsum("ij,jk,ik->i", away, f.C, away)
         known = judged_all(history, present, ways)
-        self.untold = (self.alone > free.untold) | ~known
+        self.untold = (self.alone > free.untold) | ~known | _with_another(history, present, ways)
         self.variance = np.einsum("ij,jk,ik->i", self.W, f.C, self.W) + self.more + np.maximum(self.alone - drawn, 0.0)
         self.parts = self._parts(away)
 
@@ -350,7 +376,8 @@ def choose(
     chosen = scored[first] if first is not None else None
     names, counts = np.unique(states[1:], return_counts=True)
     return Choice(
-        tuple(sorted(scored.values(), key=lambda s: s.way.hours)), chosen, scored[0], worth, trial[1] if trial else None,
+        tuple(sorted(scored.values(), key=lambda s: s.way.hours)), chosen, scored[0], worth,
+        trial[1] if trial else None,
         _matters(history, present.asked, [w.asked for w, m in zip(everything, may, strict=True) if m]), len(ways),
         {str(n): int(c) for n, c in zip(names, counts, strict=True)},
     )  # fmt: skip
@@ -403,7 +430,7 @@ def _apart(history: History, asked: Asked, present: Asked, at: float) -> Differe
 
 
 def _near(history: History, asked: Asked, varied: Sequence[str]) -> tuple[int, int]:
-    """Runs of this part number, and of all, near to what is asked in the settings varied, in its setup and atmosphere."""
+    """Runs of this part number, and of all, near to what is asked in what is varied, its setup and atmosphere."""
     c, design = history.cells, history.design
     like = np.ones(len(c.z), dtype=bool)
     for name in varied:

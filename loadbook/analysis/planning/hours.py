@@ -65,11 +65,11 @@ def varied(cycle: Cycle, settings: Mapping[str, float]) -> Cycle:
     main = cycle.main_hold
     at = None if main is None else main[0].number
     hold_c, minutes = settings.get(HOLD), settings.get(SOAK)
-    faster = {
-        kind: settings[name] / fastest
-        for kind, name in (("heat", HEATING), ("cool", COOLING))
-        if name in settings and (fastest := max((r for s in cycle.segments if s.kind == kind and (r := rate(s))), default=0.0))
-    }  # fmt: skip
+    faster = {}
+    for kind, name in (("heat", HEATING), ("cool", COOLING)):
+        rates = [r for s in cycle.segments if s.kind == kind and (r := rate(s))]
+        if name in settings and rates:
+            faster[kind] = settings[name] / max(rates)
     out = []
     for k, s in enumerate(cycle.segments):
         asked = rate(s)

@@ -40,16 +40,20 @@ def choice_picture(found: Chosen) -> base.Picture:
              "y": row["median"] * factor, "low": row["low"] * factor, "high": row["high"] * factor,
              "label": f"{way(found.plan(s), now, system)} ({s.state})"}
         )  # fmt: skip
-    edge = sorted((r for r in rows if r["what"] == OFFERED), key=lambda r: r["x"])
-    rows += [{**r, "what": EDGE} for r in edge]
+    best = -1.0
+    for row, s in zip(list(rows), choice.scored, strict=True):
+        if row["what"] == OFFERED and s.inside.low > best:  # the present way may lie off the edge
+            best = s.inside.low
+            rows.append({**row, "what": EDGE})
     rows += [{"panel": 0, "what": LIMIT, "y": y * factor} for y in _limits(found)]
     present = [name for name in (CHOSEN, NOW, OTHER, NOT) if any(r.get("series") == name for r in rows)]
     said = (
         f"furnace hours against movement; {found.present.content:.0%} of pieces in each interval",
-        f"double line: the tolerance, {limit_words(found, system)}, from the usual reading before",
+        f"heavy line: the tolerance, {limit_words(found, system)}, from the usual reading before",
     )
     subject = found.present.subject
-    panel = Panel(0, "ways", f"{subject.part}, {subject.characteristic}", "furnace hours (h)", title, series=tuple(present), said=said)  # fmt: skip
+    name = f"{subject.part}, {subject.characteristic}"
+    panel = Panel(0, "ways", name, "furnace hours (h)", title, series=tuple(present), said=said)
     return base.picture("Ways to run it", [panel], rows, "--vary")
 
 
