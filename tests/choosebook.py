@@ -82,8 +82,10 @@ def book_of(
         add_intake(conn, "test", {name: rows[name] for name in order}, rows_read=len(history), taken_by="test")
         figures = []
         for r in by_run.itertuples():
-            figures += [(r.run, n, float(getattr(r, n)), UNITS.get(n, "c_per_h"), "asked") for n in SETTINGS]
+            figures += [(r.run, n, float(getattr(r, n)), UNITS.get(n, "c_per_h"), "asked", None) for n in SETTINGS]
             hours = took(float(getattr(r, RATE)), float(getattr(r, COOL)), rng)
-            figures += [(r.run, n, v, "h", "trace") for n, v in hours.items()]
-        conn.executemany("INSERT INTO parameter (run, parameter, value, unit, source) VALUES (?, ?, ?, ?, ?)", figures)
+            figures += [(r.run, n, v, "h", "trace", "test") for n, v in hours.items()]
+        conn.executemany(
+            "INSERT INTO parameter (run, parameter, value, unit, source, algorithm) VALUES (?, ?, ?, ?, ?, ?)", figures
+        )
     return book

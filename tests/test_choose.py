@@ -149,7 +149,9 @@ def test_a_limit_by_section_binds_too(tmp_path: Path) -> None:
 def test_refused_with_what_to_measure(slow: BookFolder, tmp_path: Path) -> None:
     hopeless = choose_cycle(slow, asked(0.020))
     assert hopeless.refused is not None and hopeless.refused.code == "none_keeps"
-    assert hopeless.text[0].startswith(f"No cycle is offered for {PART}, C1") and "Measure more runs" in hopeless.text[1]
+    assert (
+        hopeless.text[0].startswith(f"No cycle is offered for {PART}, C1") and "Measure more runs" in hopeless.text[1]
+    )
     with book_of(tmp_path / "few", planted(slow_halves, runs=6)) as book:
         few = choose_cycle(book, asked(0.080))
     assert few.choice is None and few.refused is not None and few.refused.code == "too_few_runs"

@@ -56,8 +56,8 @@ def history(rng: np.random.Generator, runs: int) -> list[Done]:
 
 
 def test_quotations_hold_on_runs_to_come() -> None:
-    """60 furnaces of 8 to 40 past runs, each quoted for the next 20: nine tenths promised at most; by their own levels
-    they hold, and are about a tenth wide."""
+    """60 furnaces of 8 to 40 past runs, each quoted for the next 20: intervals hold as often as their own level says,
+    nine tenths at most, and are a sixth wide (one run in fifteen stopped)."""
     rng = np.random.default_rng(4)
     held, level, wide, off = [], [], [], []
     for _ in range(60):
@@ -71,7 +71,7 @@ def test_quotations_hold_on_runs_to_come() -> None:
             wide.append((q.high - q.low) / q.at)
             off.append(one.took.total / q.at)
     assert abs(np.mean(held) - np.mean(level)) < 0.04 and np.mean(level) > 0.80
-    assert np.median(wide) < 0.15 and abs(np.median(off) - 1.0) < 0.01
+    assert np.median(wide) < 0.20 and abs(np.median(off) - 1.0) < 0.01
 
 
 def test_too_few_past_runs_give_the_programs_hours_and_no_interval() -> None:
@@ -87,9 +87,9 @@ def test_a_quench_without_a_rate_takes_what_it_took() -> None:
     assert Pace(runs).quote(Asked(5.5, 1.0, 0.0)).at == pytest.approx(5.5 + 1.1 + 0.9, abs=0.05)
 
 
-def test_quotations_of_the_demo_hold_on_its_own_later_runs(demo_book: BookFolder) -> None:
+def test_quotations_of_the_demo_hold_on_its_own_later_runs(demo_book: Path) -> None:
     """Each run of the demo quoted from those before it, by its furnace and program."""
-    quotes = Quotes(demo_book.read())
+    quotes = Quotes(BookFolder.open(demo_book).read())
     held, level = [], []
     for furnace in ("F1", "F2", "F3"):
         past = quotes._past(furnace)[::-1]
@@ -103,8 +103,8 @@ def test_quotations_of_the_demo_hold_on_its_own_later_runs(demo_book: BookFolder
     assert abs(np.mean(held) - np.mean(level)) < 3.0 * np.sqrt(0.15 * 0.85 / len(held))
 
 
-def test_the_demos_cycle_quoted_on_its_furnace(demo_book: BookFolder) -> None:
-    conn = demo_book.read()
+def test_the_demos_cycle_quoted_on_its_furnace(demo_book: Path) -> None:
+    conn = BookFolder.open(demo_book).read()
     quotes = Quotes(conn, price("85 EUR; F2=120"))
     cycle = load_cycle(conn, "SR-600", "C")
     found = quotes.of(cycle, quotes.furnace_of(cycle, "PN-1004"))
