@@ -36,6 +36,16 @@ CODES: dict[str, tuple[str, str]] = {
     "atmosphere_never_run": (REFUSAL, CUSTOMER),
     "level_moved": (REFUSAL, CUSTOMER),
     "far_beyond": (REFUSAL, CUSTOMER),
+    # why an effect has no figure: analysis/effects
+    **dict.fromkeys(
+        (
+            "effect_exact", "effect_constant", "effect_one_run", "effect_with_date", "effect_in_step",
+            "effect_few_runs", "effect_few_means", "effect_few_degrees", "effect_all_equal", "effect_runs_equal",
+            "effect_gauge_too_coarse", "effect_trial_degrees", "effect_not_separable", "effect_few_for_joint",
+        ),
+        (REFUSAL, SHOP),
+    ),
+    "effect_not_joint": (CAUTION, SHOP),
     # what a figure must not be taken for
     "set_aside": (CAUTION, CUSTOMER),
     "settings_achieved": (CAUTION, SHOP),

@@ -10,16 +10,17 @@ import numpy as np
 
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
-from loadbook.analysis.effects.estimate import Effect
-from loadbook.analysis.effects.words import NOISY
+from loadbook.analysis.effects.estimate import NOISY, Effect
 from loadbook.analysis.movement import blunders, percent, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
+from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
 from loadbook.core.vocabulary.parameter_names import parameter_of
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
+from .effect_words import verdict, why_not
 from .filters import Filters
 from .moved import check_share, records
 from .movement_data import MovementData, load
@@ -45,8 +46,10 @@ SLOPES = (
 class Effects(Result):
     """Effects per process, kind, side and unit.
 
-    table       one row per parameter (keys as in `loadbook effect --format json`); `verdict` is a sentence
+    table       one row per parameter (keys as in `loadbook effect --format json`); `finding` is a code,
+                `verdict` its sentence
     cells       the means per run and part number that each stratum was computed from
+    tried       how many of them have a p value
     measured    beside each of these: its pieces, and what each mean is of (run, part, characteristic, ...), row for row
     plants      of a group: plant, runs, pieces behind it; the part numbers of several have their plant before them
     warnings    sentences on the whole
@@ -60,6 +63,7 @@ class Effects(Result):
     stage: Stage | None
     confidence: float
     system: str = "si"
+    tried: int = 1
     measured: list[tuple[pd.DataFrame, pd.DataFrame]] = field(default_factory=list, repr=False)
     plants: list[dict[str, Any]] | None = None
     warnings: list[str] = field(default_factory=list)
@@ -168,12 +172,13 @@ def effect_of(
             without.extend(by_name.get(e.parameter) for e in effects)
         else:
             without.extend([None] * len(effects))
-    joint.adjust_p_values([e for _, e in found], system)
+    joint.adjust_p_values([e for _, e in found])
+    tried = sum(e.p is not None for _, e in found)
     table = pd.DataFrame(
-        [{**s, **_row(e), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
+        [{**s, **_row(e, tried, system), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
     )
     table = percent.told(table, SLOPES, "effect_unit")
-    result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, measured)
+    result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, tried, measured)
     result.plants = plants
     result.warnings = [*evidence(plants, data.left_out), *_warnings(result, data, frame, flags)]
     if several:
@@ -192,11 +197,15 @@ def _words(of: Sequence[str]) -> list[str]:
     return out
 
 
-def _row(e: Effect) -> dict[str, Any]:
+def _row(e: Effect, tried: int, system: str) -> dict[str, Any]:
     values = {f.name: getattr(e, f.name) for f in fields(Effect)}
+    values["finding"], values["verdict"] = e.finding, verdict(e, tried, system)
+    values["refused_code"] = e.refused.code if e.refused else None
+    values["refused"] = why_not(e.refused, system) if e.refused else None
+    values["cautions"] = [why_not(c, system) for c in e.cautions]
     first = (
         "parameter", "unit", "against", "effect", "effect_low", "effect_high", "p", "p_adjusted", "runs", "pieces",
-        "parts", "range_low", "range_high", "confounded_with", "verdict",
+        "parts", "range_low", "range_high", "confounded_with", "finding", "verdict",
     )  # fmt: skip
     return {**{name: values[name] for name in first}, **values}
 
@@ -260,15 +269,12 @@ def _stratum(
     return found, cells, columns, head
 
 
-def _too_coarse(some: pd.DataFrame) -> str | None:
+def _too_coarse(some: pd.DataFrame) -> Remark | None:
     """The reason where nearly all movements are smaller than their gauge's uncertainty."""
     share = float(some["below_gauge"].fillna(False).astype(float).mean())
     if share < scale.MOSTLY_GAUGE:
         return None
-    return (
-        f"{100 * share:.0f} % of the movements are smaller than their gauge's uncertainty: what they differ by is the "
-        "gauge's doing. Measure with a gauge whose uncertainty is well below the movement that matters"
-    )
+    return remark("effect_gauge_too_coarse", share=share)
 
 
 def _varies(cells: Cells, column: Column) -> bool:

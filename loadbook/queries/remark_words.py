@@ -18,6 +18,7 @@ from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from .answer_figures import setting, span, told
+from .effect_words import EFFECT_WORDS
 from .following_words import FOLLOWING_WORDS
 from .load_words import LOAD_WORDS
 from .precheck_words import PRECHECK_WORDS
@@ -257,6 +258,7 @@ _SHOP: dict[str, Words] = {
     ),
     **LOAD,
     **LOAD_WORDS,
+    **EFFECT_WORDS,
     **PRECHECK_WORDS,
     **FOLLOWING_WORDS,
     "stock": _stock,

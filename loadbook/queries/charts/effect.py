@@ -12,6 +12,7 @@ from loadbook.analysis.effects.cells import Cells, Column
 from loadbook.analysis.effects.estimate import Effect, usable_rows
 from loadbook.analysis.effects.words import figure, parameter_shown, spoken
 from loadbook.analysis.movement import percent
+from loadbook.queries.effect_words import verdict
 
 from . import frame as base
 from .frame import ALONE, PIECE, POOLED, RUN, WITHIN, Panel, Picture
@@ -40,7 +41,7 @@ def effect_picture(found: Effects) -> Picture:
         column = next(c for c in columns if c.name == e.parameter)
         known = np.flatnonzero(~np.isnan(column.values) & ~np.isnan(cells.y))
         if not known.size:
-            warnings.append(f"{base.stratum_words(stratum)}: no run of it has {spoken(e.parameter)}.")
+            warnings.append(f"{base.stratum_words(stratum)}: no run of it has {spoken(e.parameter, found.system)}.")
             continue
         panel, drawn = _panel(len(panels), stratum, e, cells, column, columns, pieces, head, found)
         panels.append(panel)
@@ -104,8 +105,8 @@ def _panel(
     levels = (e.against, e.parameter.split(": ", 1)[-1]) if e.against is not None else ()
     for row in rows if levels else ():
         row["level"] = levels[round(row["x"])]
-    name = spoken(e.parameter)
-    said = [base.count_words(e.runs, e.pieces, e.parts), e.verdict]
+    name = spoken(e.parameter, found.system)
+    said = [base.count_words(e.runs, e.pieces, e.parts), verdict(e, found.tried, found.system)]
     if len(compared) < len(known):
         said.append(f"{len(known) - len(compared)} hollow: not compared (a part number that ran once).")
     low, high = (None if v is None or levels else v * x_factor + x_zero for v in (e.range_low, e.range_high))
