@@ -58,6 +58,7 @@ def test_each_has_a_real_example(name: str, command: click.Command) -> None:
 # what an example's reader has at hand, by command; the rest needs nothing but the demo's book
 ELSEWHERE = {
     "demo": "conftest makes every test's book with it",
+    "page book": "writes pages for minutes: tests/test_past_pages.py",
     "follow": "needs a run without a trace and a file that grows: tests/test_follow.py",
 } | {name: "needs a published group, which the tests of groups make" for name, _ in ALL if name.startswith("group ")}
 
