@@ -244,15 +244,18 @@ def add(folder: Path, given: dict[str, Any], book: BookFolder) -> None:
 
     Example: loadbook watch add . --furnace F1 --names "*.csv" --pages ../run-pages
     """
+    from itertools import islice
+
     from loadbook.readers.recorder import places
     from loadbook.readers.recorder.bulk import files_in, first_form
     from loadbook.readers.recorder.kept_layouts import kept_layout
+    from loadbook.readers.recorder.standing import FEW
 
     place = _place(book, folder, given)
     example = ""
     if place.layout and not place.forms:
         files = (f for f in files_in([place.path]) if place.holds(f.name))
-        found = first_form(book, files, kept_layout(book.read(), place.layout))
+        found = first_form(book, islice(files, FEW), kept_layout(book.read(), place.layout))
         if found is not None:
             place, example = replace(place, forms=(found[0],)), f", as in {found[1]}"
     places.put(book, place)
@@ -323,8 +326,8 @@ def status(fmt: str | None, book: BookFolder) -> None:
 
     found = notes_of(book)
     if fmt not in (None, "table"):
-        rows = [[n.folder, name, _moment(e.waits), e.why, e.settle] for n in found for name, e in n.waiting.items()]
-        emit(_COLUMNS, rows, fmt)
+        waiting = [(n.folder, name, e) for n in found for name, e in n.waiting.items()]
+        emit(_COLUMNS, [[f, n, _moment(e.waits), e.why, "\n".join(e.settle)] for f, n, e in waiting], fmt)
         return
     known = [p.folder for p in places.places(book)]
     for folder in known:
@@ -355,7 +358,8 @@ def _print_status(notes: Notes, book: BookFolder) -> None:
     for name, entry in notes.waiting.items():
         click.echo(f"  waits: {plain(name)}, since {times.shown(_moment(entry.waits), book.zone)}")
         click.echo(f"    {plain(entry.why)}")
-        click.echo(f"    {plain(entry.settle or '(it is tried again at each look)')}")
+        for line in entry.settle or ("(it is tried again at each look)",):
+            click.echo(f"      {plain(line)}")
 
 
 def _clock(seconds: float, book: BookFolder) -> str:

@@ -44,6 +44,7 @@ from .take import OtherTrace, TakenTrace
 FOLDER = "watch"  # in the book's folder
 OLD_S = 2 * 3600.0  # a file last written so long ago is quiet at first sight: a file server's clock may be an hour off
 AGAIN_S = 3600.0  # what waits is tried again after so long, and whenever one of SETTLES changed
+FEW = 20  # files among which one is looked for that the layout reads
 NOTE_S = 60.0  # how often the moment of the last look is noted
 SETTLES = ("run", "furnace", "layout", "trace", "channel", "setting")  # tables whose rows may settle what waits
 _ONCE = ("--start", "--zero", "--fold", "--stretch", "--from", "--to", "--whole", "--overlap", "--run")
@@ -58,7 +59,7 @@ class Entry:
 
     sha256    of its bytes, once it was read
     run       whose trace it is;  page  its page is still to be written
-    why, settle  why it waits, and the command that settles it;  waits  since when
+    why, settle  why it waits, and the commands that settle it;  waits  since when
     tried, by  when it was read last, and the state of the tables that may settle it
     runs      where several runs lie in it: the file is settled when it is in the trace of each
     unread    it could not be read at the last look
@@ -71,7 +72,7 @@ class Entry:
     run: str = ""
     page: bool = False
     why: str = ""
-    settle: str = ""
+    settle: tuple[str, ...] = ()
     waits: float = 0.0
     tried: float = 0.0
     by: str = ""
@@ -116,8 +117,7 @@ def _settle(entry: Entry, held: dict[str, set[tuple[str, str]]]) -> None:
     runs = sorted({run for run, _ in held.get(entry.sha256, ())})
     entry.run = runs[0] if runs and {*entry.runs} <= {*runs} else ""
     if entry.run:
-        entry.why = entry.settle = ""
-        entry.runs = ()
+        entry.why, entry.settle, entry.runs = "", (), ()
 
 
 def quiet(entry: Entry, quiet_min: float, now: float) -> bool:
@@ -146,6 +146,7 @@ class Standing:
         self._tables: dict[str, object] = {}
         self._by = ""
         self._away: set[str] = set()
+        self._begun: set[str] = set()
         self._pages_not_written: dict[str, str] = {}
 
     def look(self) -> None:
@@ -208,7 +209,7 @@ class Standing:
             if entry is None or (entry.size, entry.mtime_ns) != (size, mtime_ns):
                 notes.files[name] = Entry(size, mtime_ns, now)
                 changed = True
-        first = notes.looked == 0.0
+        first = place.folder not in self._begun
         due = {name: there[name][0] for name, e in notes.files.items() if self._due(place, e, now)}
         if due or changed or now - notes.looked > NOTE_S:
             notes.looked = now
@@ -216,6 +217,7 @@ class Standing:
             self._note(notes)
         if first:
             self.say(_summary(place, notes))
+            self._begun.add(place.folder)
 
     def _is_away(self, notes: Notes, how: str, now: float) -> None:
         if not notes.away:
@@ -236,7 +238,6 @@ class Standing:
         for name, path in due.items():
             entry = notes.files[name]
             if not entry.run and self._read(place, name, entry, path, now):
-                entry.page = bool(place.pages) and self.page is not None
                 new[path] = name, entry
         if new:
             self._note(notes)  # should we be killed: their pages are still to be written
@@ -249,25 +250,27 @@ class Standing:
         try:
             source = Source(path.name, read_file(path, LARGEST_FILE))
         except LoadbookError as exc:
-            self._not_now(name, entry, exc.what)
+            self._not_now(place, name, entry, exc.what)
             return False
         entry.unread, entry.tried = False, now
         entry.sha256 = source.sha256
         _settle(entry, self._held)
         if entry.run:
+            if place.folder in self._begun:
+                self.say(f"{_named(place, name)}: in the book already, as the trace of {entry.run}")
             return False
+        entry.page = bool(place.pages)
         if source.data and not whole(source, place.open_end):
-            words = ["watch", "add", place.folder, "--open-end"]
             self._waits(
-                name, entry, "its last line has no end: it may be cut off, or still be written",
-                command("trace", "take", str(path), *place.words())
-                + f"   (of a recorder that never ends its last line: {command(*words)})",
+                place, name, entry, "its last line has no end: it may be cut off, or be written still",
+                command("trace", "take", str(path), *place.words()),
+                command("watch", "add", place.folder, "--open-end"),
             )  # fmt: skip
             return False
         if entry.sha256 in self._withdrawn:
             run = self._withdrawn[entry.sha256]
             self._waits(
-                name, entry, f"it was the trace of run {run}, which was withdrawn",
+                place, name, entry, f"it was the trace of run {run}, which was withdrawn",
                 command("trace", "take", str(path), "--run", run, *_by(place)),
             )  # fmt: skip
             return False
@@ -277,9 +280,9 @@ class Standing:
         def became(path: Path, run: str, what: TakenTrace | LoadbookError) -> None:
             name, entry = new[path]
             if isinstance(what, TakenTrace):
-                entry.run, entry.why, entry.settle = what.run, "", ""
+                entry.run, entry.why, entry.settle = what.run, "", ()
                 self._held.setdefault(entry.sha256, set()).add((what.run, ""))
-                self.say(f"{name}: {_taken_words(what)}")
+                self.say(f"{_named(place, name)}: {_taken_words(what)}")
                 if what.verdict == "broken":
                     self.broken.append(what.run)
                 return
@@ -289,9 +292,9 @@ class Standing:
                 if entry.run:
                     return
             if isinstance(what, BusyError):
-                self._not_now(name, entry, what.what)
+                self._not_now(place, name, entry, what.what)
             else:
-                self._waits(name, entry, _reason(what, path.name), _settles(place, path, run, what))
+                self._waits(place, name, entry, _reason(what, path.name), *_settles(place, path, run, what))
 
         try:
             layout = kept_layout(self.book.read(), place.layout) if place.layout else None
@@ -313,14 +316,14 @@ class Standing:
                 return
             ((path, (name, entry)),) = new.items()
             why = f"an unexpected fault in the program: {type(exc).__name__}: {_line(str(exc))}"
-            self._waits(name, entry, why, command("--traceback", "trace", "take", str(path), *place.words()))
+            self._waits(place, name, entry, why, command("--traceback", "trace", "take", str(path), *place.words()))
 
     def _forms(self, place: Place, layout: KeptLayout | None) -> tuple[Form, ...]:
         """The forms that a place's layout is for; of a place that has none yet the first file's, kept from now on."""
         if place.forms or layout is None:
             return place.forms
         files = [path for path, _, _ in _listed(place).values()]
-        found = first_form(self.book, files, layout)
+        found = first_form(self.book, files[:FEW], layout)
         if found is None:
             return ()
         form, name = found
@@ -332,8 +335,9 @@ class Standing:
     def _write_page(self, place: Place, name: str, entry: Entry) -> None:
         if not (entry.run and entry.page and place.pages) or self.page is None:
             return
+        runs = sorted({run for run, _ in self._held.get(entry.sha256, ())}) or [entry.run]
         try:
-            path = self.page(place, entry.run)
+            written = [self.page(place, run) for run in runs]
         except (LoadbookError, OSError) as exc:
             why = _line(str(exc))
             if self._pages_not_written.get(entry.run) != why:
@@ -341,20 +345,22 @@ class Standing:
                 self.say(f"the page of {entry.run} was not written ({why}): it is tried again")
             return
         entry.page = False
-        self.say(f"page of {entry.run}: {path}")
+        for run, path in zip(runs, written, strict=True):
+            self.say(f"page of {run}: {path}")
 
     # -- what is told and noted --------------------------------------------------------------------
 
-    def _waits(self, name: str, entry: Entry, why: str, settle: str) -> None:
+    def _waits(self, place: Place, name: str, entry: Entry, why: str, *settle: str) -> None:
         if why != entry.why:
-            self.say(f"{name} waits: {why}{'' if why.endswith(('.', '?')) else '.'} Settle it: {settle}")
+            end = "" if why.endswith((".", "?")) else "."
+            self.say(f"{_named(place, name)} waits: {why}{end} Settle it: {', or '.join(settle)}")
         entry.why, entry.settle, entry.waits, entry.by = why, settle, entry.waits or time.time(), self._by
 
-    def _not_now(self, name: str, entry: Entry, why: str) -> None:
+    def _not_now(self, place: Place, name: str, entry: Entry, why: str) -> None:
         """A file that is locked, or a book that is busy: the next look tries again."""
         if why != entry.why:
-            self.say(f"{name} cannot be taken just now: {why}. It is tried again")
-        entry.why, entry.settle, entry.unread = why, "", True
+            self.say(f"{_named(place, name)} cannot be taken just now: {why}. It is tried again")
+        entry.why, entry.settle, entry.unread = why, (), True
         entry.waits = entry.waits or time.time()
 
     def _notes(self, place: Place) -> Notes:
@@ -400,7 +406,7 @@ def _read(path: Path) -> Notes | None:
         known = {f.name for f in fields(Entry)}
         files = {n: Entry(**{k: v for k, v in e.items() if k in known}) for n, e in said["files"].items()}
         for entry in files.values():
-            entry.runs = tuple(entry.runs)
+            entry.runs, entry.settle = tuple(entry.runs), tuple(map(str, entry.settle))
             if not isinstance(entry.since + entry.mtime_ns + entry.size + entry.tried + entry.waits, float):
                 return None
         return Notes(str(said["folder"]), files, float(said["looked"]), float(said["away"]))
@@ -432,10 +438,17 @@ def _taken_words(taken: TakenTrace) -> str:
 
 def _reason(exc: LoadbookError, name: str) -> str:
     """An error as one line, with the first of its problems."""
-    text = _line(exc.what)
+    text = _line(exc.what).replace("than the answers are for", "than its layout is for")
     if isinstance(exc, IntakeError) and exc.problems:
         text += f" ({_line(str(exc.problems[0])).removeprefix(f'{name}: ').removeprefix(f'{name}:')})"
+    if isinstance(exc, NotFoundError):
+        text += ": take the run in, and the file goes in by itself; or name its run"
     return text
+
+
+def _named(place: Place, name: str) -> str:
+    """A file as the log names it: with its folder, since several are watched."""
+    return f"{place.path.name}/{name}"
 
 
 def _line(text: str) -> str:
@@ -446,22 +459,23 @@ def _by(place: Place) -> list[str]:
     return ["--layout", place.layout] if place.layout else []
 
 
-def _settles(place: Place, path: Path, run: str, exc: LoadbookError) -> str:
-    """The command that settles what keeps a file out."""
-    take = ["trace", "take", str(path), "--run", run or "RUN", *_by(place)]
+def _settles(place: Place, path: Path, run: str, exc: LoadbookError) -> list[str]:
+    """The commands of which one settles what keeps a file out (of several runs: each one its run)."""
+    take = ["trace", "take", str(path), *_by(place), "--run"]
     if isinstance(exc, AnotherForm):
-        return command("watch", "add", place.folder, "--like", str(path))
+        return [command("watch", "add", place.folder, "--like", str(path))]
     if isinstance(exc, SeveralRuns):
-        return command(*take, "--from", "MOMENT", "--to", "MOMENT") + "   (once for each)"
+        return [command(*take, one) for one in exc.runs]
     if isinstance(exc, OtherTrace):
-        return command(*take, "--join", *(["--overlap", "last"] if path.name in exc.names else []))
+        more = command(*take, run, "--join", *(["--overlap", "last"] if path.name in exc.names else []))
+        return [more, command("amend", "traces", exc.trace_id, "state=withdrawn", "--why", "TEXT")]
     if isinstance(exc, OpenQuestion) and exc.option.startswith("--"):
         if place.layout and not exc.option.startswith(_ONCE):
-            save = command("trace", "layout", "save", place.layout, str(path), "--layout", place.layout)
-            return f"{save} {_line(exc.option)}"
-        return f"{command(*take)} {_line(exc.option)}"
-    later = "   (or take the run in: then the file goes in by itself)"
-    return command(*take) + (later if isinstance(exc, NotFoundError) else "")
+            take = ["trace", "layout", "save", place.layout, str(path), "--layout", place.layout]
+            return [f"{command(*take)} {_line(exc.option)}"]
+        return [f"{command(*take, run or 'RUN')} {_line(exc.option).removeprefix('--run RUN and ')}"]
+    leave_out = [command("watch", "add", place.folder, "--except", path.name)] if isinstance(exc, IntakeError) else []
+    return [command(*take, run or "RUN"), *leave_out]
 
 
 def _lasted(seconds: float) -> str:

@@ -97,7 +97,7 @@ class _File:
 
 
 class OtherTrace(LoadbookError):
-    """The run has another trace already; `names` are its files."""
+    """The run has another trace already: `trace_id`, of the files `names`."""
 
     def __init__(self, trace: dict[str, Any], run: str, where: str) -> None:
         super().__init__(
@@ -105,7 +105,7 @@ class OtherTrace(LoadbookError):
             remedy="If this is more of the same run, add --join. Else withdraw that one first: "
             f"loadbook amend traces {trace['trace_id']} state=withdrawn --why TEXT",
         )  # fmt: skip
-        self.names = [p["file"] for p in pieces_of(trace)]
+        self.trace_id, self.names = trace["trace_id"], [p["file"] for p in pieces_of(trace)]
 
 
 class ChangedMeanwhile(LoadbookError):
