@@ -86,7 +86,9 @@ def place_options(function: F) -> F:
         given = {name.removeprefix("place_"): kwargs.pop(name) for name in names}
         given = {name: value for name, value in given.items() if value not in (None, (), False)}
         if "pages" in given:
-            given["pages"] = str(Path(given["pages"]).absolute())
+            from loadbook.readers.recorder.places import absolute
+
+            given["pages"] = absolute(given["pages"])
         return function(*args, given=given, **kwargs)
 
     wrapped: Any = wrapper
@@ -207,7 +209,7 @@ def _place(book: BookFolder, folder: Path, given: dict[str, Any]) -> Place:
     said = {name: value for name, value in given.items() if name != "like"}
     if kept is None and not folder.is_dir():
         raise UsageError("there is no such folder", where=str(folder), remedy="Check its name")
-    place = replace(kept or places.Place(str(folder.absolute())), **said)
+    place = replace(kept or places.Place(places.absolute(folder)), **said)
     if "furnace" in said and "run_from_name" not in said:
         place = replace(place, run_from_name="")
     if "run_from_name" in said and "furnace" not in said:
@@ -304,7 +306,7 @@ def drop(folder: Path, book: BookFolder) -> None:
     from loadbook.readers.recorder import places
 
     places.drop(book, folder)
-    click.echo(f"{plain(str(folder.absolute()))} is watched no more")
+    click.echo(f"{plain(places.absolute(folder))} is watched no more")
 
 
 _COLUMNS = ("folder", "file", "since", "why", "settle")

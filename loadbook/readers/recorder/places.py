@@ -7,6 +7,7 @@ it is an amendment. A place that is watched no more keeps its setting, empty.
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
@@ -100,8 +101,9 @@ def places(book: BookFolder) -> list[Place]:
 
 def find(book: BookFolder, folder: Path) -> Place | None:
     """The place of a folder, None where the book has none."""
-    value = book.setting(f"{PREFIX}{folder.absolute()}")
-    return _read(f"{PREFIX}{folder.absolute()}", value) if value else None
+    name = f"{PREFIX}{absolute(folder)}"
+    value = book.setting(name)
+    return _read(name, value) if value else None
 
 
 def put(book: BookFolder, place: Place, why: str = "loadbook watch add") -> None:
@@ -116,9 +118,9 @@ def drop(book: BookFolder, folder: Path) -> None:
         known = [p.folder for p in places(book)]
         raise NotFoundError(
             "this folder is not watched", where=str(folder),
-            remedy=did_you_mean(str(folder.absolute()), known) + "See: loadbook watch list",
+            remedy=did_you_mean(absolute(folder), known) + "See: loadbook watch list",
         )  # fmt: skip
-    _put(book, str(folder.absolute()), "", "loadbook watch drop")
+    _put(book, absolute(folder), "", "loadbook watch drop")
 
 
 def check(book: BookFolder, place: Place) -> None:
@@ -150,6 +152,11 @@ def expression(place: Place) -> re.Pattern[str] | None:
         return re.compile(place.run_from_name) if place.run_from_name else None
     except re.error as exc:
         raise UsageError(f"--run-from-name is not a regular expression: {exc}", remedy="Such as '(R-[0-9-]+)'") from exc
+
+
+def absolute(folder: Path) -> str:
+    """A folder from the root on, without `..`; a link stays the name that people know."""
+    return os.path.abspath(folder)  # noqa: PTH100 - Path.absolute keeps `..`
 
 
 def command(*words: str) -> str:
