@@ -356,6 +356,19 @@ def test_a_page_that_cannot_be_written_is_written_later(shop: BookFolder, folder
     assert asked == ["run-1"] * 3
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no such names there")
+def test_odd_names_are_noted_and_shown_as_text(shop: BookFolder, folder: Path, clock: Clock, inside: Command) -> None:
+    for number, name in enumerate((b"a\xff.csv", b"b\n\x1b[31m.csv", b"c [x] '1'.csv")):
+        old(chart(folder / "x", number).rename(folder / os.fsdecode(name)))
+    old(chart(folder / os.fsdecode(b"\xfe none.csv"), 9))
+    watcher = Watcher(shop)
+    watcher.look()
+    assert len(traces(shop)) == 3 and watcher.standing.waiting == 1
+    assert Watcher(shop).look()[-1].endswith("4 files, 3 in the book, 1 waiting")
+    told = inside("watch", "status", "--book", str(shop.path))
+    assert told.returncode == 0 and "\\udcfe none.csv" in told.stdout
+
+
 def test_two_watchers_at_once_take_each_file_once(shop: BookFolder, folder: Path) -> None:
     for n in range(6):
         old(chart(folder / f"{n}.csv", n))
@@ -504,6 +517,7 @@ def test_the_commands_and_each_command_that_settles(
     first = inside("watch", "--once", *book)
     assert first.returncode == 1 and "a.csv: taken in as the trace of run-1" in first.stdout
     assert (tmp_path / "pages" / "run-run-1.html").is_file()
+    assert "6 recorder files wait to be settled: loadbook watch status" in inside("needs", *book).stderr
     status = inside("watch", "status", *book)
     assert status.returncode == 0 and "1 of 7 files in the book" in status.stdout
     (notes,) = notes_of(shop)
@@ -524,6 +538,7 @@ def test_the_commands_and_each_command_that_settles(
     assert len(list((tmp_path / "pages").iterdir())) == 6
     assert "waits" not in inside("watch", "status", *book).stdout
     assert inside("watch", "drop", str(folder), *book).returncode == 0 and places.places(shop) == []
+    assert notes_of(shop) == []
 
 
 def test_a_folder_named_on_the_command_line(shop: BookFolder, tmp_path: Path, inside: Command) -> None:

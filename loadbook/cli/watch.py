@@ -304,8 +304,10 @@ def drop(folder: Path, book: BookFolder) -> None:
     Example: loadbook watch drop .
     """
     from loadbook.readers.recorder import places
+    from loadbook.readers.recorder.standing import forget
 
     places.drop(book, folder)
+    forget(book, places.absolute(folder))
     click.echo(f"{plain(places.absolute(folder))} is watched no more")
 
 

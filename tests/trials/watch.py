@@ -132,19 +132,20 @@ def follow_killed(folder: Path, kills: int, count: int) -> tuple[int, list[str]]
     (folder / "now").mkdir()
     done = 0
     found: list[str] = []
-    for number, whole in enumerate(sorted((folder / "files").iterdir())):
+    for whole in sorted((folder / "files").iterdir()):
         run, path = whole.stem, folder / "now" / whole.name
         words = ("follow", str(path), "--run", run, "--layout", "small", "--every", "1", "--quiet-minutes", "0.02")
         words = (*words, "--page", str(folder / "now.html"), "--json", "--book", str(folder / "book"))
         seed = random.random()
         writer = forked.Child(lambda w=whole, p=path: _writes(w, p, 4.0), folder, folder / "writer")  # type: ignore[misc]
         random.seed(seed)
-        for _ in range(kills // count + (number < kills % count)):
+        code = -9
+        while code == -9 and done < kills:  # else it went through to its end
             child = started(folder, *words)
-            time.sleep(random.uniform(0.02, 6.0))
+            time.sleep(random.uniform(0.02, 3.0))
             child.kill()
-            ended = child.wait()
-            done += ended.code == -9
+            code = child.wait().code
+            done += code == -9
         writer.wait()
         for _ in range(5):
             ended = command(folder, *words)
@@ -206,7 +207,7 @@ def main() -> int:
             importlib.import_module(f"loadbook.{module}")
         half = given.kills // 2
         for what, trial, kills, files in (
-            ("watch", watch_killed, half, given.files), ("follow", follow_killed, given.kills - half, half // 5 or 1),
+            ("watch", watch_killed, half, given.files), ("follow", follow_killed, given.kills - half, half // 3 or 1),
         ):  # fmt: skip
             (Path(name) / what).mkdir()
             began = time.monotonic()

@@ -112,6 +112,12 @@ def notes_of(book: BookFolder) -> list[Notes]:
     return found
 
 
+def forget(book: BookFolder, folder: str) -> None:
+    """Take away what was noted of a folder that is watched no more."""
+    with contextlib.suppress(OSError):
+        _path(book, folder).unlink(missing_ok=True)
+
+
 def _settle(entry: Entry, held: dict[str, set[tuple[str, str]]]) -> None:
     """Says of a file that is in the book whose trace it is, and of one that is no more that it is not."""
     runs = sorted({run for run, _ in held.get(entry.sha256, ())})
@@ -151,9 +157,13 @@ class Standing:
 
     def look(self) -> None:
         """One look at every place. Raises LoadbookError, sqlite3.Error where the book cannot be used."""
-        self._ask_the_book()
-        for place in self.places:
-            self._look_at(place)
+        try:
+            self._ask_the_book()
+            for place in self.places:
+                self._look_at(place)
+        except BaseException:
+            self._state = None  # the next opening of the book counts anew
+            raise
 
     @property
     def waiting(self) -> int:
@@ -365,7 +375,7 @@ class Standing:
 
     def _notes(self, place: Place) -> Notes:
         if place.folder not in self.notes:
-            path = self._path(place.folder)
+            path = _path(self.book, place.folder)
             writing.sweep(path.parent)
             found = _read(path)
             notes = found if found is not None and found.folder == place.folder else Notes(place.folder)
@@ -376,15 +386,15 @@ class Standing:
         return self.notes[place.folder]
 
     def _note(self, notes: Notes) -> None:
-        path = self._path(notes.folder)
+        path = _path(self.book, notes.folder)
         with contextlib.suppress(OSError, LoadbookError):  # it is an index: without it files are read once more
             writing.make_folder(path.parent, below=self.book.path)
-            writing.put(path, json.dumps(asdict(notes), ensure_ascii=False).encode(), over=True, lasting=False)
+            writing.put(path, json.dumps(asdict(notes)).encode(), over=True, lasting=False)
 
-    def _path(self, folder: str) -> Path:
-        return (
-            self.book.path / FOLDER / f"{hashlib.sha256(folder.encode('utf-8', 'surrogatepass')).hexdigest()[:16]}.json"
-        )
+
+def _path(book: BookFolder, folder: str) -> Path:
+    name = hashlib.sha256(folder.encode("utf-8", "surrogatepass")).hexdigest()[:16]
+    return book.path / FOLDER / f"{name}.json"
 
 
 def _listed(place: Place) -> dict[str, tuple[Path, int, int]]:
@@ -448,7 +458,7 @@ def _reason(exc: LoadbookError, name: str) -> str:
 
 def _named(place: Place, name: str) -> str:
     """A file as the log names it: with its folder, since several are watched."""
-    return f"{place.path.name}/{name}"
+    return f"{place.path.name or place.folder}/{name}"
 
 
 def _line(text: str) -> str:
