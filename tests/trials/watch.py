@@ -174,7 +174,7 @@ def idle(folder: Path, seconds: int) -> None:
     subprocess.run([*words, "watch", "--once", *book], check=True, stdout=subprocess.DEVNULL)
     for every in (30, 5):
         costs = []
-        for lasts in (5, seconds + 5):
+        for lasts in (20, seconds + 20):
             before = resource.getrusage(resource.RUSAGE_CHILDREN)
             process = subprocess.Popen([*words, "watch", "--every", str(every), *book], stdout=subprocess.DEVNULL)
             time.sleep(lasts)

@@ -14,6 +14,7 @@ same to it. So there is no lock: two watchers may both read a file, and the tran
 from __future__ import annotations
 
 import contextlib
+import glob
 import hashlib
 import json
 import sqlite3
@@ -439,11 +440,10 @@ def _taken_words(taken: TakenTrace) -> str:
     if taken.already:
         return f"already in the book as the trace of {taken.run}"
     told = {"kept": "the cycle was kept", "broken": "THE CYCLE WAS BROKEN", "no cycle": "no cycle to judge by"}
-    said = [told.get(taken.verdict, taken.verdict)]
-    for word, names in (("", taken.broken), ("cannot be told: ", taken.untold), ("faults: ", taken.faults)):
-        if names:
-            said.append(f"{word}{', '.join(names)}")
-    return f"taken in as the trace of {taken.run}; {'; '.join(said)}"
+    verdict = told.get(taken.verdict, taken.verdict)
+    names = {"broken": taken.broken, "cannot be told": taken.untold}.get(taken.verdict, ())
+    faults = f"; suspected: {', '.join(taken.faults)}" if taken.faults else ""
+    return f"taken in as the trace of {taken.run}; {verdict}{': ' if names else ''}{', '.join(names)}{faults}"
 
 
 def _reason(exc: LoadbookError, name: str) -> str:
@@ -484,7 +484,11 @@ def _settles(place: Place, path: Path, run: str, exc: LoadbookError) -> list[str
             take = ["trace", "layout", "save", place.layout, str(path), "--layout", place.layout]
             return [f"{command(*take)} {_line(exc.option)}"]
         return [f"{command(*take, run or 'RUN')} {_line(exc.option).removeprefix('--run RUN and ')}"]
-    leave_out = [command("watch", "add", place.folder, "--except", path.name)] if isinstance(exc, IntakeError) else []
+    leave_out = (
+        [command("watch", "add", place.folder, "--except", glob.escape(path.name))]
+        if isinstance(exc, IntakeError)
+        else []
+    )
     return [command(*take, run or "RUN"), *leave_out]
 
 
