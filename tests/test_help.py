@@ -91,6 +91,10 @@ def _backup(folder: Path) -> None:
     run(["backup", "book-2026-11-25.zip"])
 
 
+def _watched(folder: Path) -> None:
+    run(example(dict(ALL)["watch add"]))
+
+
 def _book(folder: Path) -> None:
     run(["new", "shop-book"])
 
@@ -98,6 +102,7 @@ def _book(folder: Path) -> None:
 BEFORE: dict[str, Callable[[Path], None]] = {
     "take": _readings, "trace look": _chart, "trace layout save": _chart, "trace layout show": _layout,
     "trace take": _layout, "page answer": _answer, "restore": _backup, "upgrade": _book,
+    "watch run": _watched, "watch status": _watched, "watch drop": _watched,
 }  # fmt: skip
 
 
