@@ -77,9 +77,11 @@ def panel_of(
     kept_apart = Words(height)
     kept_apart.taken += [(axis.share(s.span[0]), axis.share(s.span[0]) + 16 * CHARACTER, height - 1.0)
                          for s in (sheet.picture.soaks if sheet.picture else ())]  # fmt: skip
-    kept_apart.taken += [(axis.share(b.at_s) - 0.02, axis.share(b.at_s) + 0.02, panel.scale.at(b.value) * height - 0.5)
-                         for b in broken if b.panel == number and b.value is not None]  # fmt: skip
+    spots = [(axis.share(b.at_s) - 0.02, axis.share(b.at_s) + 0.02, panel.scale.at(b.value) * height - 0.5)
+             for b in broken if b.panel == number and b.value is not None]  # fmt: skip
+    kept_apart.taken += spots
     labels = _limit_labels(panel, axis, height, kept_apart)
+    kept_apart.taken = [t for t in kept_apart.taken if t not in spots]
     for b in broken:
         marked, told = breach(b, all_lines, panel.scale, axis, kept_apart, here=b.panel == number, key=panel.key)
         over += marked
@@ -192,9 +194,22 @@ def ends(named: Sequence[tuple[int, Line, float]], height: float, *, led: bool =
         top = middle - LABEL_REM / 2 / height
         leads.append(el("line", x1=0, y1=round((y if led else middle) * HIGH), x2=100, y2=round(middle * HIGH),
                         stroke=x.colour, data_line=str(i)))  # fmt: skip
-        names.append(el("span", x.name, style=f"top:{percent(top)}", data_line=str(i)))
+        names.append(el("span", _short(x.name) if x.role == "series" else x.name, style=f"top:{percent(top)}", data_line=str(i)))
     lead = el("svg", leads, viewBox=f"0 0 100 {HIGH}", preserveAspectRatio="none", aria_hidden="true")
     return el("div", lead, names, class_="ends")
+
+
+def _short(series: str) -> str:
+    """A computed series where there is little room.
+
+    >>> _short("spread without TC 6 and TC 5"), _short("lead without TC 3"), _short("lead")
+    ('spread less 2 TCs', 'lead less TC 3', 'lead')
+    """
+    name, without, left_out = series.partition(" without ")
+    if not without:
+        return series
+    several = left_out.count(" and ") + 1
+    return f"{name} less {left_out}" if several == 1 else f"{name} less {several} TCs"
 
 
 # ---- what broke -------------------------------------------------------------------------------------------------
@@ -248,7 +263,7 @@ def breach(
             drawn.append(rule(x, scale.at(b.limit), x, y, "breach"))
         told.append(el("span", class_="spot", style=f"left:{percent(x)};top:{percent(y)}"))
         wanted = y * height + (-0.5 if named else 0.6)
-        x += 0.006
+        x += character
     else:
         drawn.append(rule(x, 0, x, 1, "breach"))
     told.append(_told(b, b.words if named else b.figures, words, x, wanted, character))

@@ -72,6 +72,7 @@
     }
   }
   const made = [];
+  let shown = -1;  // the moment that is told
   const whole = () => seen.from === 0 && seen.to === 1 && seen.heights.every(([a, b]) => a === 0 && b === 1);
   const across = (x) => (x - seen.from) / (seen.to - seen.from);
   const down = (panel, y) => (y - seen.heights[panel][0]) / (seen.heights[panel][1] - seen.heights[panel][0]);
@@ -109,7 +110,7 @@
         s.left = `${Math.max(a, 0) * 100}%`;
         if (at.width !== null) s.width = `${(Math.min(b, 1) - Math.max(a, 0)) * 100}%`;
         gone ||= b < 0 || a > 1;
-        if (e.matches(".bound, .soaked") && a < 0) gone = false;  // it holds for what follows
+        if (e.matches(".bound") && a < 0) gone = false;  // a limit holds for what follows
       }
       if (at.right !== null && !axis) {
         const a = across(1 - at.right);
@@ -123,6 +124,7 @@
       }
       e.classList.toggle("gone", gone);
     }
+    if (shown >= 0) show(shown, -1, 0);
     if (!near) return;
     fields.forEach((field, panel) => {
       const high = valueAt(panel, seen.heights[panel][0]), low = valueAt(panel, seen.heights[panel][1]);
@@ -191,6 +193,7 @@
   // ---- values at a moment
   let close = -1;
   const show = (k, panel, height) => {
+    shown = k;
     const t = data.t_s[k];
     const x = across(data.seconds > 0 ? t / data.seconds : 0);
     const left = `${x * 100}%`;
