@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
 
 from loadbook.analysis.movement import percent
 from loadbook.core import units
@@ -83,18 +84,41 @@ def parameter_shown(unit: str, system: str) -> tuple[float, float, str]:
     return factor, zero, label
 
 
-def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
-    """The sentence for an effect. tried: parameters with a p value in the same command."""
-    if e.refused is not None:
-        return f"Cannot tell: {e.refused}."
+def misleads(e: Effect) -> bool:
+    """True where all part numbers thrown together lean the other way than runs of the same part number."""
+    reference = e.alone if e.alone is not None else e.effect
+    return e.pooled is not None and reference is not None and e.pooled * reference < 0
+
+
+def says(e: Effect) -> Literal["goes with", "not settled", "cannot tell"]:
+    """What an effect amounts to."""
+    if e.refused is not None or e.effect is None or e.fit == "not separable":
+        return "cannot tell"
+    if e.p_adjusted is not None and e.p_adjusted < 1.0 - e.confidence:
+        return "goes with"
+    return "not settled" if e.p is not None and e.p < 1.0 - e.confidence else "cannot tell"
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """An effect in the book's units, over a round step of its parameter."""
+
+    over: Callable[[float], float]
+    unit: str
+    step: str
+    slope: float
+    low: float
+    high: float
+
+
+def _shown(e: Effect, system: str) -> _Shown:
     assert e.effect is not None and e.effect_low is not None and e.effect_high is not None
     y_factor, y_label = effect_shown(e.effect_unit, system)
     y_label = f"× {y_label}" if y_label[:1].isdigit() else y_label
     x_factor, x_zero, x_label = parameter_shown(e.unit, system)
     low_x, high_x = (e.range_low or 0.0) * x_factor + x_zero, (e.range_high or 0.0) * x_factor + x_zero
-    if e.against is not None:
-        step, per = 1.0, f"{e.parameter} instead of {e.against}"
-    else:
+    step, per = 1.0, f"{e.parameter} instead of {e.against}"
+    if e.against is None:
         step = nice_step(high_x - low_x)
         per = f"{figure(step)} {x_label} more of {spoken(e.parameter)}".replace("  ", " ")
     amount = percent.shown(e.effect_unit, y_factor)
@@ -102,19 +126,63 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
     def over(value: float) -> float:
         return float(amount(value * step / x_factor))
 
-    slope, ends = over(e.effect), sorted((over(e.effect_low), over(e.effect_high)))
+    low, high = sorted((over(e.effect_low), over(e.effect_high)))
+    return _Shown(over, y_label, per, over(e.effect), low, high)
+
+
+def finding(e: Effect, system: str = "si") -> str:
+    """The effect in one line, for a picture's title."""
+    name = spoken(e.parameter)
+    if e.against is not None:
+        name = f"{e.parameter.replace(': ', ' ')} instead of {e.against}"
+    if e.refused is not None or e.effect is None:
+        return f"Cannot tell what {name} does"
+    x = _shown(e, system)
+    told = f"{x.slope:+.3g} {x.unit} ({x.low:+.3g} to {x.high:+.3g})".replace("-", "−")
+    said = says(e)
+    if said == "goes with":
+        return f"{_capital(x.step)} goes with {told}"
+    if said == "not settled":
+        return f"Not settled: {x.step}, {told}"
+    if e.fit == "not separable":
+        return f"Cannot tell {name} from {', '.join(spoken(n) for n in e.confounded_with) or 'the others'}"
+    return f"Cannot tell whether {name} matters: more than {figure(max(abs(x.low), abs(x.high)))} {x.unit} is unlikely"
+
+
+def caveats(e: Effect, system: str = "si") -> list[str]:
+    """What must stand beside the line: sentences."""
+    if e.refused is not None or e.effect is None:
+        return [f"{_capital(e.refused or 'no effect')}."]
+    x = _shown(e, system)
+    real = says(e) == "goes with"
+    cause = [] if not real or e.assigned else ["An association, unless a trial assigned the settings."]
+    return [*cause, *_warnings(e, x.over, x.unit, _apart(e), real)]
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _apart(e: Effect) -> str:
+    return ", ".join(spoken(n) for n in e.confounded_with)
+
+
+def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
+    """The sentence for an effect. tried: parameters with a p value in the same command."""
+    if e.refused is not None:
+        return f"Cannot tell: {e.refused}."
+    x = _shown(e, system)
     told = (
-        f"{slope:+.3g} {y_label} ({100 * e.confidence:g} %: {ends[0]:+.3g} to {ends[1]:+.3g}) for {per}, "
+        f"{x.slope:+.3g} {x.unit} ({100 * e.confidence:g} %: {x.low:+.3g} to {x.high:+.3g}) for {x.step}, "
         "comparing runs of the same part number"
     )
-    real = e.p_adjusted is not None and e.p_adjusted < 1.0 - e.confidence
-    apart = ", ".join(spoken(n) for n in e.confounded_with)
+    said, apart = says(e), _apart(e)
     if e.fit == "not separable":
         first = (
             f"Cannot tell: moves together with {apart or 'the other parameters'} and could not be separated; "
             f"alone {told}."
         )
-    elif real:
+    elif said == "goes with":
         own = f", its own share beside {apart}" if e.fit in ("joint", "beside factors") and apart else ""
         cause = (
             "The settings were assigned, so this is their doing."
@@ -122,17 +190,18 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
             else ("An association, unless a trial assigned the settings.")
         )
         first = f"Goes with movement: {told}{own}. {cause}"
-    elif e.p is not None and e.p < 1.0 - e.confidence:
+    elif said == "not settled":
+        assert e.p is not None
         first = (
             f"Not settled: {told}; by itself p = {p_text(e.p)}, but {tried} parameters were tried "
             f"(adjusted p = {p_text(1.0 if e.p_adjusted is None else e.p_adjusted)})."
         )
     else:
-        most = max(abs(ends[0]), abs(ends[1]))
-        first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {y_label} is unlikely."
+        most = max(abs(x.low), abs(x.high))
+        first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {x.unit} is unlikely."
         if e.runs < 30:
             first += f" {e.runs} runs seldom settle it; about 30 do."
-    return " ".join([first, *_warnings(e, over, y_label, apart, real)])
+    return " ".join([first, *_warnings(e, x.over, x.unit, apart, said == "goes with")])
 
 
 def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]:
@@ -163,8 +232,7 @@ def _warnings(e: Effect, over: Callable[[float], float], y_label: str, apart: st
     elif e.fit == "alone" and apart:
         out.append(f"It moves together with {apart}.")
     out += _noise(e, over, y_label)
-    reference = e.alone if e.alone is not None else e.effect
-    if e.pooled is not None and e.pooled * reference < 0 and e.pooled_low is not None and e.pooled_high is not None:
+    if misleads(e) and e.pooled is not None and e.pooled_low is not None and e.pooled_high is not None:
         if e.pooled_low > 0 or e.pooled_high < 0:
             out.append(
                 f"All part numbers thrown together show the opposite ({over(e.pooled):+.3g} {y_label}): part "

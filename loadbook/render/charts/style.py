@@ -82,10 +82,11 @@ def shape_path(shape: str) -> str:
     return "M" + "L".join(f"{x / 1.28:.2f} {y / 1.28:.2f}" for x, y in CORNERS[shape]) + "Z"
 
 
-def vega_config() -> dict[str, Any]:
-    """The same look as a Vega-Lite `config` object. No limit on any text: the engine would cut inside a character."""
+def vega_config(larger: int = 0) -> dict[str, Any]:
+    """The same look as a Vega-Lite `config` object, its letters so many pixels larger. No limit on any text: the engine
+    would cut inside a character."""
     text = {"labelFont": FONT, "titleFont": FONT, "labelColor": INK, "titleColor": INK}
-    sizes = {"labelFontSize": SMALL_PX, "titleFontSize": TEXT_PX, "titleFontWeight": "normal",
+    sizes = {"labelFontSize": SMALL_PX + larger, "titleFontSize": TEXT_PX + larger, "titleFontWeight": "normal",
              "labelLimit": 0, "titleLimit": 0}  # fmt: skip
     return {
         "font": FONT,
@@ -98,5 +99,5 @@ def vega_config() -> dict[str, Any]:
             "fontSize": TITLE_PX, "subtitleFontSize": SMALL_PX, "fontWeight": "bold", "subtitlePadding": 6,
         },
         "range": {"category": list(PALETTE), "symbol": [shape_path(s) for s in SHAPES]},
-        "text": {"font": FONT, "fontSize": SMALL_PX, "color": INK},
+        "text": {"font": FONT, "fontSize": SMALL_PX + larger, "color": INK},
     }  # fmt: skip
