@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     import altair as alt
 
 WIDE, NARROW, PAGE = 640, 430, 236  # px of a panel: alone, in pairs, or one of a page's
+PAGE_ROWS = 326  # px of a page's panel of rows, whose names stand over them
 HIGH, FAINT_HIGH, PAGE_HIGH = 300, 190, 230
 KEY_PX, ROW_PX = 260.0, 280.0  # px of a name in the key, and beside its row
 NAME_PX = 88.0  # px of a name at its line's end
@@ -55,8 +56,9 @@ def chart(picture: Picture, titled: bool = True, panel: Panel | None = None) -> 
     import altair as alt
 
     if panel is not None:
-        drawn = _PANELS[panel.shape](picture, panel, PAGE)
-        short = alt.param(name="short", value=_short_names(picture, PAGE))
+        width = PAGE if panel.shape == "against" else PAGE_ROWS
+        drawn = _PANELS[panel.shape](picture, panel, width)
+        short = alt.param(name="short", value=_short_names(picture, width))
         one: alt.TopLevelMixin = drawn.properties(padding=4).add_params(short).configure(**style.vega_config(2))
         return one
     columns = 1 if len(picture.panels) < 3 else 2
@@ -96,6 +98,8 @@ def _short_names(picture: Picture, width: float) -> dict[str, str]:
     for panel in picture.panels:
         upright = panel.shape == "against"
         place, room = ("column", width / max(len(panel.levels), 1) - 10) if upright else ("row", ROW_PX)
+        if width == PAGE_ROWS:
+            room *= PAGE_ROWS / ROW_PX * style.SMALL_PX / (style.SMALL_PX + 3)  # larger and bold
         names += [(place, room, plain(name)) for name in panel.levels]
     return {
         f"{place} {name}": cut for place, room, name in names if (cut := clipped(name, style.SMALL_PX, room)) != name
@@ -207,7 +211,7 @@ class _Marks:
 
         if not self.title:
             return None
-        return alt.Legend(title=self.title, orient="bottom", columns=4, symbolOpacity=1, symbolStrokeWidth=0,
+        return alt.Legend(title=self.title, orient="bottom", columns=3, symbolOpacity=1, symbolStrokeWidth=0,
                           labelExpr=_shortened("key"), aria=False)  # fmt: skip
 
 
@@ -360,16 +364,18 @@ def _between(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
 
     levels = [plain(v) for v in panel.levels]
     marks = _Marks.of(panel, picture)
-    value = alt.X("y:Q", title=_lines(panel.y, width), axis=alt.Axis(aria=False))
-    band = alt.Y("level:N", sort=levels, title=plain(panel.x) or None,
-                 scale=alt.Scale(domain=levels, paddingInner=0.25, paddingOuter=0.12),
-                 axis=_row_names())  # fmt: skip
-    lanes = alt.YOffset("what:N", scale=alt.Scale(domain=[RUN, PIECE], paddingInner=0.1))
+    on_page = width == PAGE_ROWS
+    title = _lines(panel.y, width)
+    value = alt.X("y:Q", title=title, axis=alt.Axis(aria=False, tickCount=6 if on_page else 10))
+    band = _rows_of(panel, levels, on_page)
+    lanes = alt.YOffset("what:N", scale=alt.Scale(domain=[*(("name", "counts") if on_page else ()), RUN, PIECE],
+                                                  paddingInner=0.1))  # fmt: skip
     names = ("series", "level", "y", "run", "part", "date")
     shown = {"x": value, "y": band}
     middle = alt.Chart(_data(picture, panel, MIDDLE, ("level", "y", "low", "high", "pieces", "label")))
-    spread = middle.mark_bar(color=style.SHADE, cornerRadius=2, aria=False).encode(
-        x=alt.X("low:Q", title=plain(panel.y)), x2="high:Q", y=band)  # fmt: skip
+    bar = {"size": 0.5 * PAGE_ROW, "yOffset": 0.25 * PAGE_ROW} if on_page else {}
+    spread = middle.mark_bar(color=style.SHADE, cornerRadius=2, aria=False, **bar).encode(
+        x=alt.X("low:Q", title=title), x2="high:Q", y=band)  # fmt: skip
     pieces = alt.Chart(_data(picture, panel, PIECE, (*names, "serial")))
     ticks = pieces.mark_tick(thickness=1.2, opacity=0.6, size=12).encode(
         **shown, yOffset=lanes, color=marks.colour(), **_words())  # fmt: skip
@@ -380,35 +386,75 @@ def _between(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
         **_words(),
         **marks.both(),
     )
-    median = middle.mark_tick(thickness=3, size=46, color=style.INK).encode(**shown, **_words())
+    tall = {"size": 0.5 * PAGE_ROW, "yOffset": 0.25 * PAGE_ROW} if on_page else {"size": 46}
+    median = middle.mark_tick(thickness=3, color=style.INK, **tall).encode(**shown, **_words())
     counts = middle.mark_text(align="left", dx=8, color=style.MUTED, aria=False).encode(
         x=alt.value(width), y=band, text="label:N")  # fmt: skip
+    told = _over_rows(picture, panel, band, lanes) if on_page else [counts]
     single = [ticks] if len(picture.of(panel, PIECE)) else []  # as above: no layer without marks
-    said = alt.layer(spread, _zero("x"), median, *single, points, counts)
-    return said.properties(width=width, height=max(62 * len(levels), 90))
+    drawn = alt.layer(spread, _zero("x"), median, *single, points, *told)
+    return drawn.properties(width=width, height=(PAGE_ROW + 12) * len(levels) if on_page else max(62 * len(levels), 90))
+
+
+PAGE_ROW = 84  # px of a row on a page: its name, its counts, its runs and its pieces
+
+
+def _rows_of(panel: Panel, levels: list[str], on_page: bool) -> alt.Y:
+    """The rows of a panel, named at their left, or (on a page) over each row."""
+    import altair as alt
+
+    scale = alt.Scale(domain=levels, paddingInner=0.125 if on_page else 0.25, paddingOuter=0.0625 if on_page else 0.12)
+    return alt.Y("level:N", sort=levels, title=None if on_page else plain(panel.x) or None, scale=scale,
+                 axis=None if on_page else _row_names())  # fmt: skip
+
+
+def _over_rows(picture: Picture, panel: Panel, band: alt.Y, lanes: alt.YOffset) -> list[alt.Chart]:
+    """The name and the counts of each row, over it."""
+    import altair as alt
+
+    rows = _data(picture, panel, MIDDLE, ("level", "label")).values
+    out = []
+    for what, words, look in (
+        ("name", "short['row ' + datum.level] || datum.level", {"fontWeight": "bold", "color": style.INK}),
+        ("counts", "datum.label", {"color": style.MUTED}),
+    ):
+        some = alt.Chart(alt.InlineData(values=[{**r, "what": what} for r in rows]))
+        text = some.transform_calculate(shown=words).mark_text(align="left", dx=1, aria=False, **look)
+        out.append(text.encode(x=alt.value(0), y=band, yOffset=lanes, text="shown:N"))
+    return out
 
 
 def _coverage(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt.FacetChart:
+    """Shares held. A page has the counts in its table."""
     import altair as alt
 
     levels = [plain(v) for v in panel.levels]
     marks = _Marks.of(panel, picture, "nominal")
+    on_page = width == PAGE_ROWS
     held = alt.Chart(_data(picture, panel, MIDDLE, ("series", "level", "y", "low", "high", "pieces", "label")))
     asked = alt.Chart(_data(picture, panel, NOMINAL, ("series", "level", "y")))
-    band = alt.Y("level:N", sort=levels, title=None, scale=alt.Scale(domain=levels, padding=0.3),
-                 axis=_row_names())  # fmt: skip
-    lanes = alt.YOffset("series:N", scale=alt.Scale(domain=[plain(s) for s in panel.series], paddingInner=0.2))
+    band = _rows_of(panel, levels, on_page)
+    named = [plain(s) for s in panel.series]
+    lanes = alt.YOffset("series:N", scale=alt.Scale(domain=["name", *named] if on_page else named, paddingInner=0.2))
+    title = _lines(panel.x, width)
     axis = alt.Axis(format=".0f", aria=False)
-    value = alt.X("y:Q", title=plain(panel.x), axis=axis, scale=alt.Scale(zero=False))
+    value = alt.X("y:Q", title=title, axis=axis, scale=alt.Scale(zero=False))
     ends = held.mark_rule(strokeWidth=2, aria=False).encode(
-        x=alt.X("low:Q", title=plain(panel.x), axis=axis), x2="high:Q", y=band, yOffset=lanes, color=marks.colour()
+        x=alt.X("low:Q", title=title, axis=axis), x2="high:Q", y=band, yOffset=lanes, color=marks.colour()
     )
     points = held.mark_point(size=80, filled=True, opacity=1).encode(
         x=value, y=band, yOffset=lanes, **_words(), **marks.both())  # fmt: skip
     goal = asked.mark_tick(thickness=3, size=14, color=style.INK, aria=False).encode(x=value, y=band, yOffset=lanes)
-    counts = held.mark_text(align="left", dx=8, color=style.MUTED, aria=False).encode(
-        x=alt.value(width), y=band, yOffset=lanes, text="label:N")  # fmt: skip
-    return alt.layer(ends, points, goal, counts).properties(width=width, height=max(56 * len(levels), 90))
+    if on_page:
+        rows = [{"level": level, "series": "name"} for level in levels]
+        text = alt.Chart(alt.InlineData(values=rows)).transform_calculate(
+            shown="short['row ' + datum.level] || datum.level").mark_text(align="left", fontWeight="bold", aria=False)
+        words = text.encode(x=alt.value(0), y=band, yOffset=lanes, text="shown:N")
+    else:
+        words = held.mark_text(align="left", dx=8, color=style.MUTED, aria=False).encode(
+            x=alt.value(width), y=band, yOffset=lanes, text="label:N")  # fmt: skip
+    high = max((24 * (len(named) + on_page) + 12 if on_page else 56) * len(levels), 90)
+    return alt.layer(ends, points, goal, words).properties(width=width, height=high)
 
 
 _PANELS = {"against": _against, "between": _between, "coverage": _coverage}

@@ -55,7 +55,7 @@ def svg_of(drawn: alt.TopLevelMixin) -> str:
     go, and no text holds a bare quotation mark that could look like one."""
     image = io.StringIO()
     drawn.save(image, format="svg")
-    return re.sub(r' aria-roledescription="[^"<>]*"', "", image.getvalue())
+    return re.sub(r' (aria-roledescription|role)="(?!img)[^"<>]*"', "", image.getvalue())
 
 
 def page_of(picture: Picture) -> str:
@@ -79,11 +79,10 @@ def page_of(picture: Picture) -> str:
         words = [paragraph(w, class_="note") for w in ([" ".join(below)] if p.finding else below) if w]
         drawn = still(svg_of(chart(picture, panel=p)), alt)
         figures.append(el("div", subsection(p.finding or p.title, *words), drawn,
-                          class_="graph faint" if p.faint else "graph"))  # fmt: skip
-    wide = any(p.shape != "against" for p in picture.panels)
+                          class_=f"graph{' level' if p.finding else ''}{' faint' if p.faint else ''}"))  # fmt: skip
     sections = [
         section(
-            "Chart", el("div", figures, class_="graphs wide-ones" if wide else "graphs"),
+            "Chart", el("div", figures, class_="graphs"),
             paragraph("Point at a mark, or step through the run means with the arrow keys, to read it.", class_="note"),
             sentences(picture.warnings), data_block("chart-data", data_of(picture)), name="picture",
         ),
@@ -99,7 +98,7 @@ def data_of(picture: Picture) -> dict[str, Any]:
     """The picture as plain data: what a test or another program reads back."""
     panels = [
         {"panel": p.number, "title": p.title, "x": p.x, "y": p.y, "low": p.low, "high": p.high,
-         "levels": list(p.levels), "said": list(p.said)}
+         "levels": list(p.levels), "said": list(p.said), "finding": p.finding, "notes": list(p.notes), "faint": p.faint}
         for p in picture.panels
     ]  # fmt: skip
     rows = [{k: v for k, v in r.items() if v is not None and v == v} for r in picture.rows.to_dict("records")]
