@@ -28,7 +28,7 @@ from .plot import spread_out
 if TYPE_CHECKING:
     import altair as alt
 
-WIDE, NARROW, PAGE = 640, 430, 236  # px of a panel: alone, in pairs, or one of a page's
+WIDE, NARROW, PAGE = 640, 430, 200  # px of a panel: alone, in pairs, or one of a page's
 PAGE_ROWS = 326  # px of a page's panel of rows, whose names stand over them
 HIGH, FAINT_HIGH, PAGE_HIGH = 300, 190, 230
 KEY_PX, ROW_PX = 260.0, 280.0  # px of a name in the key, and beside its row

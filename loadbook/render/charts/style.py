@@ -93,6 +93,7 @@ def vega_config(larger: int = 0) -> dict[str, Any]:
         "background": GROUND,
         "view": {"stroke": None},
         "axis": {**text, **sizes, "gridColor": GRID, "domainColor": MUTED, "tickColor": MUTED, "titlePadding": 8},
+        "axisX": {"labelFlush": False, "labelOverlap": "greedy", "labelSeparation": 4},
         "legend": {**text, **sizes, "symbolSize": 90},
         "title": {
             "font": FONT, "subtitleFont": FONT, "color": INK, "subtitleColor": MUTED, "anchor": "start",

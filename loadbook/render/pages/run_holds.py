@@ -20,7 +20,7 @@ from .run_lines import Line, RunLines, shown_values
 from .run_panel import FOOT_REM, LABEL_REM, Words, band, bracket, breach, ends, envelope, label_places, line, tick
 
 TALL = 13.0  # rem
-CHARACTER = 0.0155  # share of such a field's width that one letter takes
+CHARACTER = 0.021  # share of such a field's width that one letter takes
 STRETCHES = 300
 BEFORE, AFTER = 0.12, 0.02  # shares of the hold that are shown before and after it
 BEYOND, MOST_BEYOND = 0.3, 3.0  # how far beyond its band, in widths of the band: always, and for what broke it

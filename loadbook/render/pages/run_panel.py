@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from loadbook.analysis.trace.asked_lines import SoakSpan
 from loadbook.analysis.trace.model import Event
 from loadbook.queries.run_record import RunSheet
 from loadbook.render.charts.plot import HIGH, TimeAxis, area, box, drawing, path, percent, rule, spread_out
@@ -20,7 +21,8 @@ from .markup import Html, el
 from .run_breaches import Breach
 from .run_lines import APART, TEMPERATURE, Line, Panel, RunLines, shown_values
 
-CHARACTER = 0.0062  # share of a wide field's width that one letter of a label takes
+CHARACTER = 0.0088  # share of a field's width that one letter of a label takes, on paper; less on a wide screen
+ON_PHONE = 0.0175  # the same on a phone, where labels are shorter
 LABEL_REM = 0.86  # height of one label at a line's end
 FOOT_REM = 1.5  # height of a soak's bracket over the foot of its field
 _HEIGHTS = {TEMPERATURE: 25.0, APART: 10.0}
@@ -75,8 +77,11 @@ def panel_of(
         if limit.drawn:
             over += [rule(axis.share(a), y, axis.share(b), y, "limit") for a, b in limit.spans]
     kept_apart = Words(height)
-    kept_apart.taken += [(axis.share(s.span[0]), axis.share(s.span[0]) + 16 * CHARACTER, height - 1.0)
-                         for s in (sheet.picture.soaks if sheet.picture else ())]  # fmt: skip
+    kept_apart.taken += [(axis.share(s.span[0]), axis.share(s.span[0]) + 16 * CHARACTER, height - top - 1.0)
+                         for s, top in _soak_words(sheet, axis)]  # fmt: skip
+    if number == 0:
+        kept_apart.taken += [(axis.share(e.t_s) - 0.03, axis.share(e.t_s) + 0.03, 0.1 + 1.1 * row)
+                             for e, row in _flag_rows(all_lines, axis)]  # fmt: skip
     spots = [(axis.share(b.at_s) - 0.02, axis.share(b.at_s) + 0.02, panel.scale.at(b.value) * height - 0.5)
              for b in broken if b.panel == number and b.value is not None]  # fmt: skip
     kept_apart.taken += spots
@@ -88,7 +93,7 @@ def panel_of(
         labels += told
     if number == 0:
         for k, (event, row) in enumerate(_flag_rows(all_lines, axis), start=1):
-            place = f"left:{percent(axis.share(event.t_s))};top:{-0.55 + 1.1 * row:.2f}rem"
+            place = f"left:{percent(axis.share(event.t_s))};top:{0.1 + 1.1 * row:.2f}rem"
             labels.append(el("span", str(k), class_="flag", style=place))
     ticks = [el("span", tick(v, panel.scale), class_="y", style=f"top:{percent(panel.scale.at(v))}")
              for v in panel.scale.ticks()]  # fmt: skip
@@ -126,12 +131,13 @@ def _ground(
     picture, judgement = sheet.picture, sheet.judged.judgement
     assert picture is not None
     out, words = [], []
-    for s in picture.soaks:
+    for s, foot in _soak_words(sheet, axis):
         a, b = axis.share(s.span[0]), axis.share(s.span[1])
         out.append(box(a, b, 0, 1, "soak"))
         if panel.key == TEMPERATURE and s.segment not in broken_soaks:
-            what = "furnace soak" if s.of_furnace else "soak"
-            words.append(el("span", f"{what} {s.minutes:.1f} min", class_="said soaked", style=f"left:{percent(a)}"))
+            what = el("span", "furnace soak " if s.of_furnace else "soak ", class_="long")
+            words.append(el("span", what, f"{s.minutes:.1f} min", class_="said soaked",
+                            style=f"left:{percent(a)};bottom:{foot:.2f}rem"))  # fmt: skip
     if judgement is not None and judgement.judged_until_s < axis.seconds:
         a = axis.share(judgement.judged_until_s)
         out.append(box(a, 1, 0, 1, "unjudged"))
@@ -145,6 +151,15 @@ def _ground(
         points = [(axis.share(t), panel.scale.at(float(v))) for (t, _), v in zip(asked.points, c, strict=True)]
         out += [rule(*a, *b, "asked") for a, b in pairwise(points)]
     return out, words
+
+
+def _soak_words(sheet: RunSheet, axis: TimeAxis) -> list[tuple[SoakSpan, float]]:
+    """The soaks, with how high over the foot [rem] their minutes stand: one close after another stands over it."""
+    out: list[tuple[SoakSpan, float]] = []
+    for s in sheet.picture.soaks if sheet.picture else ():
+        close = out and axis.share(s.span[0]) - axis.share(out[-1][0].span[0]) < 10 * ON_PHONE
+        out.append((s, out[-1][1] + 1.0 if close else 0.15))
+    return out
 
 
 def envelope(lines: RunLines, axis: TimeAxis, scale: Scale, among: slice = slice(None)) -> Html | None:
@@ -281,7 +296,7 @@ def _limit_labels(panel: Panel, axis: TimeAxis, height: float, words: Words) -> 
     drawn = sorted((x for x in panel.limits if x.drawn), key=lambda x: -panel.scale.at(x.value))
     for x in [*(x for x in panel.limits if not x.drawn), *drawn]:
         name, at = x.words.rsplit(": ", 1)
-        wide = len(x.words) * CHARACTER
+        wide = max(len(x.words) * CHARACTER, (len(at) + 2) * ON_PHONE)
         left, wanted = 0.005, 0.1
         if x.drawn:
             left = min(axis.share(x.spans[0][0]), max(1.0 - wide, 0.0))
@@ -299,6 +314,6 @@ def _flag_rows(lines: RunLines, axis: TimeAxis) -> list[tuple[Event, int]]:
     """Events with the row of their flag: events close to one another stand below one another."""
     out: list[tuple[Event, int]] = []
     for event in lines.trace.events:
-        close = [row for other, row in out if abs(axis.share(event.t_s) - axis.share(other.t_s)) < 0.02]
+        close = [row for other, row in out if abs(axis.share(event.t_s) - axis.share(other.t_s)) < 0.05]
         out.append((event, next(r for r in range(len(close) + 1) if r not in close)))
     return out
