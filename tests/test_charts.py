@@ -84,7 +84,9 @@ def test_effect_the_html_holds_what_json_prints(demo_book: Path, loadbook: Run, 
     rows = pd.DataFrame(data["rows"])
     assert len(data["panels"]) == len(printed) == 7
     by_title = {p["title"].split("): ", 1)[1]: p for p in data["panels"]}
-    assert [p["finding"].startswith("Cannot tell") for p in data["panels"]] == sorted(p["faint"] for p in data["panels"])
+    assert [p["finding"].startswith("Cannot tell") for p in data["panels"]] == sorted(
+        p["faint"] for p in data["panels"]
+    )
     for r in printed.values():
         panel = by_title[spoken(r["parameter"])]
         some = rows[rows["panel"] == panel["panel"]]

@@ -23,8 +23,8 @@ from loadbook.queries.enquiry import Question
 from loadbook.queries.furnaces import furnace_charts, hours_asked, leak_rate
 from loadbook.queries.month import bounds, month_seen
 from loadbook.render.charts.drawing import Drawing, clipped, width_of
-from loadbook.render.charts.style import SHAPES
 from loadbook.render.charts.scale import Scale, ticks
+from loadbook.render.charts.style import SHAPES
 from loadbook.render.pages.month import month_page
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from loadbook.queries.charts.frame import (
     ALONE,
     INTERVAL,
@@ -72,7 +74,7 @@ def chart(picture: Picture, titled: bool = True, panel: Panel | None = None) -> 
             most = max(len(t["subtitle"]) for t in beside)
             for t in beside:
                 t["subtitle"] += [" "] * (most - len(t["subtitle"]))
-        drawn_ = [
+        drawn_: list[Any] = [
             _PANELS[p.shape](picture, p, width).properties(title=alt.TitleParams(**title, offset=10, aria=False))
             for p, title in zip(some, titles, strict=True)
         ]
@@ -255,10 +257,9 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     layers: list[alt.Chart] = [_zero("y")] if low <= 0.0 <= high else []
     if len(picture.of(panel, INTERVAL)):
         band = alt.Chart(_data(picture, panel, INTERVAL, ("series", "x", "level", "low", "high", "label")))
-        layers.append(
-            band.mark_area(opacity=0.16 * strength, aria=False).encode(
-                x=x, y=alt.Y("low:Q", title=_lines(panel.y, height), scale=scale), y2="high:Q", detail="label:N", **solid)
-        )  # fmt: skip
+        low_y = alt.Y("low:Q", title=_lines(panel.y, height), scale=scale)
+        area = band.mark_area(opacity=0.16 * strength, aria=False)
+        layers.append(area.encode(x=x, y=low_y, y2="high:Q", detail="label:N", **solid))
     if len(picture.of(panel, PIECE)):
         layers.append(
             layer(PIECE, "serial").mark_tick(orient="horizontal", size=7, thickness=1, opacity=0.3 * strength).encode(
@@ -272,7 +273,9 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
                                                   opacity=max(strength, 0.6))  # fmt: skip
         layers.append(pooled.encode(x=x, y=y, **_words()))
     if len(picture.of(panel, ALONE)):
-        alone = layer(ALONE, "date", "pieces").mark_point(size=28, filled=True, color=style.MUTED, opacity=0.7 * strength)
+        alone = layer(ALONE, "date", "pieces").mark_point(
+            size=28, filled=True, color=style.MUTED, opacity=0.7 * strength
+        )
         layers.append(alone.encode(x=x, y=y, shape=marks.both()["shape"], **_words()))
     most = float(picture.rows["pieces"].max())
     size = alt.Size("pieces:Q", scale=alt.Scale(domain=[0, most], range=[35, 170]), legend=None)
@@ -280,7 +283,9 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     for hollow in (False, True):
         runs = some(RUN, *signs, stated=hollow)
         if runs is not None:
-            look = {"fill": style.GROUND, "strokeWidth": 1.8} if hollow else {"stroke": style.GROUND, "strokeWidth": 0.8}
+            look: dict[str, Any] = (
+                {"fill": style.GROUND, "strokeWidth": 1.8} if hollow else {"stroke": style.GROUND, "strokeWidth": 0.8}
+            )
             points = runs.mark_point(filled=not hollow, opacity=0.95 * strength, **look)
             layers.append(points.encode(x=x, y=y, size=size, **_words(), **marks.both()))
     broken = some(RUN, *signs, broken=True)
@@ -311,14 +316,14 @@ def _names(
     ends: list[tuple[str, float]] = []
     for name in panel.series:
         for what in (WITHIN, RUN, ALONE):
-            rows = picture.of(panel, what)
-            rows = rows[rows["series"] == name].sort_values("x")
-            if len(rows):
-                ends.append((plain(name), float(rows["y"].iloc[-1])))
+            some = picture.of(panel, what)
+            some = some[some["series"] == name].sort_values("x")
+            if len(some):
+                ends.append((plain(name), float(some["y"].to_numpy(dtype=float)[-1])))
                 break
     pooled = picture.of(panel, POOLED)
     if len(pooled):
-        ends.append((THROWN, float(pooled.sort_values("x")["y"].iloc[-1])))
+        ends.append((THROWN, float(pooled.sort_values("x")["y"].to_numpy(dtype=float)[-1])))
     step = 14.0 if width == PAGE else 13.0
     places = spread_out([(high - y) / (high - low) * height - step / 2 for _, y in ends], step, height + step)
     rows = [{"what": "name", "series": name, "y": high - (top + step / 2) / height * (high - low)}
@@ -342,8 +347,8 @@ def _names(
 def _span(picture: Picture, panel: Panel, axis: str) -> list[float]:
     """An axis: all that is drawn, and a little more, so that the edge of the evidence is seen."""
     rows = picture.rows[picture.rows["panel"] == panel.number]
-    values = rows[["x"] if axis == "x" else ["y", "low", "high"]].astype(float).stack().dropna()
-    low, high = float(values.min()), float(values.max())
+    values = rows[["x"] if axis == "x" else ["y", "low", "high"]].to_numpy(dtype=np.float64)
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
     more = 0.06 * (high - low) or 1.0
     return [low - more, high + more]
 
@@ -373,7 +378,7 @@ def _between(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     names = ("series", "level", "y", "run", "part", "date")
     shown = {"x": value, "y": band}
     middle = alt.Chart(_data(picture, panel, MIDDLE, ("level", "y", "low", "high", "pieces", "label")))
-    bar = {"size": 0.5 * PAGE_ROW, "yOffset": 0.25 * PAGE_ROW} if on_page else {}
+    bar: dict[str, Any] = {"size": 0.5 * PAGE_ROW, "yOffset": 0.25 * PAGE_ROW} if on_page else {}
     spread = middle.mark_bar(color=style.SHADE, cornerRadius=2, aria=False, **bar).encode(
         x=alt.X("low:Q", title=title), x2="high:Q", y=band)  # fmt: skip
     pieces = alt.Chart(_data(picture, panel, PIECE, (*names, "serial")))
@@ -386,7 +391,7 @@ def _between(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
         **_words(),
         **marks.both(),
     )
-    tall = {"size": 0.5 * PAGE_ROW, "yOffset": 0.25 * PAGE_ROW} if on_page else {"size": 46}
+    tall: dict[str, Any] = {"size": 0.5 * PAGE_ROW, "yOffset": 0.25 * PAGE_ROW} if on_page else {"size": 46}
     median = middle.mark_tick(thickness=3, color=style.INK, **tall).encode(**shown, **_words())
     counts = middle.mark_text(align="left", dx=8, color=style.MUTED, aria=False).encode(
         x=alt.value(width), y=band, text="label:N")  # fmt: skip
@@ -414,10 +419,11 @@ def _over_rows(picture: Picture, panel: Panel, band: alt.Y, lanes: alt.YOffset) 
 
     rows = _data(picture, panel, MIDDLE, ("level", "label")).values
     out = []
-    for what, words, look in (
+    wanted: tuple[tuple[str, str, dict[str, Any]], ...] = (
         ("name", "short['row ' + datum.level] || datum.level", {"fontWeight": "bold", "color": style.INK}),
         ("counts", "datum.label", {"color": style.MUTED}),
-    ):
+    )
+    for what, words, look in wanted:
         some = alt.Chart(alt.InlineData(values=[{**r, "what": what} for r in rows]))
         text = some.transform_calculate(shown=words).mark_text(align="left", dx=1, aria=False, **look)
         out.append(text.encode(x=alt.value(0), y=band, yOffset=lanes, text="shown:N"))
@@ -447,8 +453,11 @@ def _coverage(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | al
     goal = asked.mark_tick(thickness=3, size=14, color=style.INK, aria=False).encode(x=value, y=band, yOffset=lanes)
     if on_page:
         rows = [{"level": level, "series": "name"} for level in levels]
-        text = alt.Chart(alt.InlineData(values=rows)).transform_calculate(
-            shown="short['row ' + datum.level] || datum.level").mark_text(align="left", fontWeight="bold", aria=False)
+        text = (
+            alt.Chart(alt.InlineData(values=rows))
+            .transform_calculate(shown="short['row ' + datum.level] || datum.level")
+            .mark_text(align="left", fontWeight="bold", aria=False)
+        )
         words = text.encode(x=alt.value(0), y=band, yOffset=lanes, text="shown:N")
     else:
         words = held.mark_text(align="left", dx=8, color=style.MUTED, aria=False).encode(

@@ -62,10 +62,8 @@ def page_of(picture: Picture) -> str:
     """The page: its panels as still pictures, which marks.js lets a reader ask, its rows as data, and its figures as a
     table."""
     from loadbook.render.pages.markup import data_block, el
-    from loadbook.render.pages.shell import more, page, section, sentences, table
+    from loadbook.render.pages.shell import more, page, paragraph, section, sentences, subsection, table
     from loadbook.render.pages.shell import picture as still
-
-    from loadbook.render.pages.shell import paragraph, subsection
 
     from .altair import BETWEEN_SAID, COVERAGE_SAID, chart
 

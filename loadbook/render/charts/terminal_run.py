@@ -28,7 +28,7 @@ def draw_run(
     """The lines of a run's chart: temperatures with what was asked, then the spread with its limit where it binds.
 
     Of the work thermocouples the hottest and the coldest stand as letters wherever they lie on different rows; with
-    channels asked for by name, each of them is a letter all along. A channel has the same letter in all charts of a run.
+    channels asked for by name, each of them is a letter all along. A channel keeps its letter in all charts of a run.
     """
     head = textwrap.wrap(plain(f"{found.run}, began {found.began}. {found.headline}"), width)
     spread = next((s for name, s in found.picture.apart if name == "spread"), None) if not found.picked else None

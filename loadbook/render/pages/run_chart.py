@@ -29,6 +29,7 @@ from .shell import chart, paragraph
 LATE = 0.92  # beyond this share a moment stands to the left of its place
 PHONE_DATE, PHONE_HOUR = 0.22, 0.12  # shares of a phone's width that a date and an hour take
 
+
 # ---- strips: segments, faults, clock ----------------------------------------------------------------------------
 def segments(sheet: RunSheet, axis: TimeAxis) -> Html:
     worked = sheet.judged.worked
@@ -134,8 +135,15 @@ def _caption(lines: RunLines) -> list[Html]:
             f"Drawn: at most {most:,} of {n:,} samples of each channel. In each of {lines.thin.stretches:,} equal "
             "stretches of time the lowest and the highest one are kept, so that no peak and no dip is lost."
         )
-    key = [("asked", "asked by the cycle"), ("band", "band of the hold"), ("soak", "soak as counted"),
-           ("limit", "limit"), ("breach", "what broke"), ("doubt", "channel in doubt"), ("event", "event, by number")]
+    key = [
+        ("asked", "asked by the cycle"),
+        ("band", "band of the hold"),
+        ("soak", "soak as counted"),
+        ("limit", "limit"),
+        ("breach", "what broke"),
+        ("doubt", "channel in doubt"),
+        ("event", "event, by number"),
+    ]
     if lines.envelope:
         e = lines.envelope
         key.insert(1, ("envelope", f"{e.count} work thermocouples, coldest ({e.coldest}) to hottest ({e.hottest})"))

@@ -1,4 +1,4 @@
-"""Each hold of a run looked at from near: its band, every thermocouple with its name, and the soak as it was counted."""
+"""Each hold of a run from near: its band, every thermocouple with its name, and the soak as it was counted."""
 
 from __future__ import annotations
 
@@ -26,9 +26,7 @@ BEFORE, AFTER = 0.12, 0.02  # shares of the hold that are shown before and after
 BEYOND, MOST_BEYOND = 0.3, 3.0  # how far beyond its band, in widths of the band: always, and for what broke it
 
 
-def hold_panels(
-    sheet: RunSheet, lines: RunLines, axis: TimeAxis, broken: Sequence[Breach], system: str
-) -> Html | None:
+def hold_panels(sheet: RunSheet, lines: RunLines, axis: TimeAxis, broken: Sequence[Breach], system: str) -> Html | None:
     """The panels side by side; None where the run has no hold."""
     holds = [h for h in (sheet.picture.holds if sheet.picture else ()) if h.end_s > h.start_s]
     made = [_panel(h, sheet, lines, axis, broken, system) for h in holds]
@@ -118,4 +116,3 @@ def _alt(
     if len(work) > 1:
         said.append(f"at its end {work[0][1]} is hottest and {work[-1][1]} coldest")
     return "; ".join([title, *said]) + "."
-

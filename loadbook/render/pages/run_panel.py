@@ -30,7 +30,7 @@ _HEIGHTS = {TEMPERATURE: 25.0, APART: 10.0}
 
 @dataclass
 class Words:
-    """Words in a field, kept apart from one another: further up (else down) where they would stand in others."""
+    """Words in a field, kept apart from one another: a little further up or down where they would stand in others."""
 
     height: float
     taken: list[tuple[float, float, float]] = field(default_factory=list)  # left, right [share], top [rem]
@@ -41,9 +41,10 @@ class Words:
         def free(top: float) -> bool:
             return not any(a < left + wide and left < b and abs(top - t) < 0.95 for a, b, t in self.taken)
 
-        up = [wanted - 0.25 * k for k in range(int(max(wanted, 0.0) / 0.25) + 1)]
-        down = [wanted + 0.25 * k for k in range(40)]
-        found = next((t for t in [*up, *down] if free(t)), wanted)
+        steps = [
+            0.1 * k * sign for k in range(100) for sign in (-1, 1)
+        ]  # the nearest free place, rather over than under
+        found = next((wanted + s for s in steps if wanted + s >= min(wanted, 0.0) and free(wanted + s)), wanted)
         self.taken.append((left, left + wide, found))
         return found
 
@@ -69,7 +70,7 @@ def panel_of(
     grid = [rule(0, panel.scale.at(v), 1, panel.scale.at(v), "grid") for v in panel.scale.ticks()]
     grid += [rule(axis.share(t), 0, axis.share(t), 1, "grid") for t, _, _ in axis.ticks()]
     if number == 0:
-        under.append(envelope(all_lines, axis, panel.scale))
+        under += [e for e in (envelope(all_lines, axis, panel.scale),) if e]
     drawn = [line(i, x, all_lines, panel.scale, axis, sheet) for i, x in mine]
     over = [rule(axis.share(e.t_s), 0, axis.share(e.t_s), 1, "event") for e in all_lines.trace.events]
     for limit in panel.limits:
@@ -209,7 +210,9 @@ def ends(named: Sequence[tuple[int, Line, float]], height: float, *, led: bool =
         top = middle - LABEL_REM / 2 / height
         leads.append(el("line", x1=0, y1=round((y if led else middle) * HIGH), x2=100, y2=round(middle * HIGH),
                         stroke=x.colour, data_line=str(i)))  # fmt: skip
-        names.append(el("span", _short(x.name) if x.role == "series" else x.name, style=f"top:{percent(top)}", data_line=str(i)))
+        names.append(
+            el("span", _short(x.name) if x.role == "series" else x.name, style=f"top:{percent(top)}", data_line=str(i))
+        )
     lead = el("svg", leads, viewBox=f"0 0 100 {HIGH}", preserveAspectRatio="none", aria_hidden="true")
     return el("div", lead, names, class_="ends")
 
@@ -228,7 +231,9 @@ def _short(series: str) -> str:
 
 
 # ---- what broke -------------------------------------------------------------------------------------------------
-def bracket(axis: TimeAxis, span: tuple[float, float], short_s: float, y: float, half: float, class_: str) -> list[Html]:
+def bracket(
+    axis: TimeAxis, span: tuple[float, float], short_s: float, y: float, half: float, class_: str
+) -> list[Html]:
     """A soak as it was counted, from end to end, and dotted what it is short of."""
     a, b, c = axis.share(span[0]), axis.share(span[1]), axis.share(span[1] + short_s)
     out = [rule(a, y, b, y, class_)] if b > a else []
@@ -252,11 +257,11 @@ def breach(
     x = axis.share(b.at_s)
     if not here:
         if key == TEMPERATURE and len(b.channels) == 2 and set(b.channels) <= set(near):
-            y = [float(near[n].values[k]) for n in b.channels]
-            if np.isfinite(y).all():
-                drawn.append(rule(x, scale.at(y[0]), x, scale.at(y[1]), "breach"))
+            both = [float(near[n].values[k]) for n in b.channels]
+            if np.isfinite(both).all():
+                drawn.append(rule(x, scale.at(both[0]), x, scale.at(both[1]), "breach"))
                 told.append(_told(b, b.figures.partition(",")[0] + " apart", words, x + 0.006,
-                                  (scale.at(y[0]) + scale.at(y[1])) / 2 * height - 0.5, character))  # fmt: skip
+                                  (scale.at(both[0]) + scale.at(both[1])) / 2 * height - 0.5, character))  # fmt: skip
         return drawn, told
     wanted = 1.2
     if b.counted:
