@@ -51,11 +51,12 @@ def write_chart(picture: Picture, path: Path) -> None:
 
 
 def svg_of(drawn: alt.TopLevelMixin) -> str:
-    """A chart as SVG; vl-convert escapes every text. Its marks keep our words; the library's own words for their kinds
-    go, and no text holds a bare quotation mark that could look like one."""
+    """A chart as SVG; vl-convert escapes every text. Its marks are images with our words; the library's own words for
+    their kinds go. (No text holds a bare quotation mark that could look like an attribute's.)"""
     image = io.StringIO()
     drawn.save(image, format="svg")
-    return re.sub(r' (aria-roledescription|role)="(?!img)[^"<>]*"', "", image.getvalue())
+    source = re.sub(r' aria-roledescription="[^"<>]*"', "", image.getvalue())
+    return source.replace(' role="graphics-symbol"', ' role="img"').replace(' role="graphics-object"', "")
 
 
 def page_of(picture: Picture) -> str:
