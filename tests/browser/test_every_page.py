@@ -24,6 +24,8 @@ PAGES = {
     "run": ("run", "R25-086"),
     "for a customer": ("run", "R25-043", "--for", "Customer A"),
     "internal": ("run", "R25-043", "--internal"),
+    "heated too fast": ("run", "R25-046", "--internal"),
+    "pressure too high": ("run", "R25-102"),
     "month": ("month", "2026-02"),
     "part": ("part", "PN-1004"),
     "customer": ("customer", "Customer A"),

@@ -44,7 +44,8 @@ class Words:
         steps = [
             0.1 * k * sign for k in range(100) for sign in (-1, 1)
         ]  # the nearest free place, rather over than under
-        found = next((wanted + s for s in steps if wanted + s >= min(wanted, 0.0) and free(wanted + s)), wanted)
+        least, most = min(wanted, 0.0), max(wanted, self.height - 1.0)  # inside the field
+        found = next((wanted + s for s in steps if least <= wanted + s <= most and free(wanted + s)), wanted)
         self.taken.append((left, left + wide, found))
         return found
 
