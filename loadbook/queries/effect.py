@@ -52,6 +52,7 @@ class Effects(Result):
     tried       how many of them have a p value
     measured    beside each of these: its pieces, and what each mean is of (run, part, characteristic, ...), row for row
     plants      of a group: plant, runs, pieces behind it; the part numbers of several have their plant before them
+    broken      runs whose cycle was broken;  stated  (run, parameter) that a person read off a paper chart
     warnings    sentences on the whole
     """
 
@@ -66,6 +67,8 @@ class Effects(Result):
     tried: int = 1
     measured: list[tuple[pd.DataFrame, pd.DataFrame]] = field(default_factory=list, repr=False)
     plants: list[dict[str, Any]] | None = None
+    broken: frozenset[str] = frozenset()
+    stated: frozenset[tuple[str, str]] = frozenset()
     warnings: list[str] = field(default_factory=list)
 
     def frame(self) -> pd.DataFrame:
@@ -180,6 +183,9 @@ def effect_of(
     table = percent.told(table, SLOPES, "effect_unit")
     result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, tried, measured)
     result.plants = plants
+    result.broken = data.broken
+    read_off = data.parameters[data.parameters["source"] == "stated"]
+    result.stated = frozenset(zip(read_off["run"], read_off["parameter"], strict=True))
     result.warnings = [*evidence(plants, data.left_out), *_warnings(result, data, frame, flags)]
     if several:
         result.warnings.append(

@@ -4,6 +4,7 @@ and why there is no figure. Nothing reads one: what an effect comes to is its `f
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from loadbook.analysis.effects.estimate import NOISY, Effect
@@ -12,20 +13,29 @@ from loadbook.analysis.movement import percent
 from loadbook.core.remarks import Remark
 
 Figures = Mapping[str, Any]
+_ASSOCIATION = "An association, unless a trial assigned the settings."
 
 
-def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
-    """The sentence for an effect. tried: parameters with a p value in the same command."""
-    if e.refused is not None:
-        return f"Cannot tell: {why_not(e.refused, system)}."
+@dataclass(frozen=True)
+class _Shown:
+    """An effect in the book's units, over a round step of its parameter."""
+
+    over: Callable[[float], float]
+    unit: str
+    step: str
+    slope: float
+    low: float
+    high: float
+
+
+def _shown(e: Effect, system: str) -> _Shown:
     assert e.effect is not None and e.effect_low is not None and e.effect_high is not None
     y_factor, y_label = effect_shown(e.effect_unit, system)
     y_label = f"× {y_label}" if y_label[:1].isdigit() else y_label
     x_factor, x_zero, x_label = parameter_shown(e.unit, system)
     low_x, high_x = (e.range_low or 0.0) * x_factor + x_zero, (e.range_high or 0.0) * x_factor + x_zero
-    if e.against is not None:
-        step, per = 1.0, f"{e.parameter} instead of {e.against}"
-    else:
+    step, per = 1.0, f"{e.parameter} instead of {e.against}"
+    if e.against is None:
         step = nice_step(high_x - low_x)
         per = f"{figure(step)} {x_label} more of {spoken(e.parameter, system)}".replace("  ", " ")
     amount = percent.shown(e.effect_unit, y_factor)
@@ -33,12 +43,19 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
     def over(value: float) -> float:
         return float(amount(value * step / x_factor))
 
-    slope, ends = over(e.effect), sorted((over(e.effect_low), over(e.effect_high)))
+    low, high = sorted((over(e.effect_low), over(e.effect_high)))
+    return _Shown(over, y_label, per, over(e.effect), low, high)
+
+
+def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
+    """The sentence for an effect. tried: parameters with a p value in the same command."""
+    if e.refused is not None:
+        return f"Cannot tell: {why_not(e.refused, system)}."
+    x, apart = _shown(e, system), _apart(e, system)
     told = (
-        f"{slope:+.3g} {y_label} ({100 * e.confidence:g} %: {ends[0]:+.3g} to {ends[1]:+.3g}) for {per}, "
+        f"{x.slope:+.3g} {x.unit} ({100 * e.confidence:g} %: {x.low:+.3g} to {x.high:+.3g}) for {x.step}, "
         "comparing runs of the same part number"
     )
-    apart = ", ".join(spoken(n, system) for n in e.confounded_with)
     if e.finding == "not_separable":
         first = (
             f"Cannot tell: moves together with {apart or 'the other parameters'} and could not be separated; "
@@ -46,11 +63,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
         )
     elif e.finding == "goes_with":
         own = f", its own share beside {apart}" if e.fit in ("joint", "beside factors") and apart else ""
-        cause = (
-            "The settings were assigned, so this is their doing."
-            if e.assigned
-            else ("An association, unless a trial assigned the settings.")
-        )
+        cause = "The settings were assigned, so this is their doing." if e.assigned else _ASSOCIATION
         first = f"Goes with movement: {told}{own}. {cause}"
     elif e.finding == "not_settled":
         assert e.p is not None
@@ -59,11 +72,48 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
             f"(adjusted p = {p_text(1.0 if e.p_adjusted is None else e.p_adjusted)})."
         )
     else:
-        most = max(abs(ends[0]), abs(ends[1]))
-        first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {y_label} is unlikely."
+        most = max(abs(x.low), abs(x.high))
+        first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {x.unit} is unlikely."
         if e.runs < 30:
             first += f" {e.runs} runs seldom settle it; about 30 do."
-    return " ".join([first, *_warnings(e, over, y_label, apart)])
+    return " ".join([first, *_warnings(e, x.over, x.unit, apart)])
+
+
+def headline(e: Effect, system: str = "si") -> str:
+    """The effect in one line, for a picture's title."""
+    name = spoken(e.parameter, system)
+    if e.against is not None:
+        name = f"{e.parameter.replace(': ', ' ')} instead of {e.against}"
+    if e.refused is not None or e.effect is None:
+        return f"Cannot tell what {name} does"
+    x = _shown(e, system)
+    told = f"{x.slope:+.3g} {x.unit} ({x.low:+.3g} to {x.high:+.3g})".replace("-", "−")
+    if e.finding == "goes_with":
+        return f"{_capital(x.step)} goes with {told}"
+    if e.finding == "not_settled":
+        return f"Not settled: {x.step}, {told}"
+    if e.finding == "not_separable":
+        return f"Cannot tell {name} from {_apart(e, system) or 'the others'}"
+    return f"Cannot tell whether {name} matters: more than {figure(max(abs(x.low), abs(x.high)))} {x.unit} is unlikely"
+
+
+def caveats(e: Effect, system: str = "si") -> list[str]:
+    """What must stand beside the line: sentences."""
+    if e.refused is not None:
+        return [f"{_capital(why_not(e.refused, system))}."]
+    if e.effect is None:
+        return ["No effect."]
+    x = _shown(e, system)
+    cause = [_ASSOCIATION] if e.finding == "goes_with" and not e.assigned else []
+    return [*cause, *_warnings(e, x.over, x.unit, _apart(e, system))]
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _apart(e: Effect, system: str) -> str:
+    return ", ".join(spoken(n, system) for n in e.confounded_with)
 
 
 def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]:
@@ -94,8 +144,7 @@ def _warnings(e: Effect, over: Callable[[float], float], y_label: str, apart: st
     elif e.fit == "alone" and apart:
         out.append(f"It moves together with {apart}.")
     out += _noise(e, over, y_label)
-    reference = e.alone if e.alone is not None else e.effect
-    if e.pooled is not None and e.pooled * reference < 0 and e.pooled_low is not None and e.pooled_high is not None:
+    if e.misleads and e.pooled is not None and e.pooled_low is not None and e.pooled_high is not None:
         if e.pooled_low > 0 or e.pooled_high < 0:
             out.append(
                 f"All part numbers thrown together show the opposite ({over(e.pooled):+.3g} {y_label}): part "

@@ -113,6 +113,12 @@ class Effect:
             return "goes_with"
         return "not_settled" if self.p is not None and self.p < least else "cannot_tell"
 
+    @property
+    def misleads(self) -> bool:
+        """Whether all part numbers thrown together lean the other way than runs of the same part number."""
+        reference = self.alone if self.alone is not None else self.effect
+        return self.pooled is not None and reference is not None and self.pooled * reference < 0
+
 
 def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_not: Remark | None = None) -> Effect:
     """The effect of one parameter, with its companions; `refused` says why where there is none.

@@ -226,7 +226,7 @@ def picture(svg: str, alt: str, caption: Any = None, *, name: str | None = None)
 def chart(name: str, drawing: Html, data: Any, alt: str, caption: Any = None, *, controls: Any = None) -> Html:
     """A slot for a chart: its drawing, the data it was drawn from (block NAME-data), its alternative text.
 
-    drawing  what is seen without any script; controls  form controls that a script gives life to, below it
+    drawing  what is seen without any script; controls  what stands below it, some of it for a script to give life to
     """
     return el(
         "figure", el("div", drawing, class_="plot", role="img", aria_label=alt), controls,
