@@ -34,7 +34,7 @@ __all__ = [
     "files_argument",
     "filter_options",
     "format_option",
-    "note_empty_month",
+    "note_empty_span",
     "to_stderr",
 ]
 
@@ -44,12 +44,12 @@ def to_stderr(text: str) -> None:
     click.echo(lines_kept(text), err=True)
 
 
-def note_empty_month(month: str, book: BookFolder) -> None:
-    """Say that no run began in a month, and between which days the book's runs did."""
+def note_empty_span(span: str, book: BookFolder) -> None:
+    """Say that no run began in a month or another span, and between which days the book's runs did."""
     first, last = book.read().execute("SELECT min(started), max(started) FROM run").fetchone()
     days = [times.shown(moment, book.zone)[:10] for moment in (first, last) if moment]
-    span = f"; the book's runs began from {days[0]} to {days[-1]}" if days else ": the book has no runs"
-    to_stderr(f"No run began in {month}{span}")
+    known = f"; the book's runs began from {days[0]} to {days[-1]}" if days else ": the book has no runs"
+    to_stderr(f"No run began in {span}{known}")
 
 
 def report(exc: BaseException) -> int:

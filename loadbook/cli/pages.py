@@ -13,7 +13,7 @@ from loadbook.render.pages.links import file_name, piece_name
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_month, to_stderr
+from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_span, to_stderr
 from .progress import progress
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -133,7 +133,7 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
     write_page(path, made(seen, book, units or book.units), force=force)
     click.echo(plain(str(path)))
     if not len(seen.month.runs):
-        note_empty_month(month, book)
+        note_empty_span(month, book)
 
 
 def _written(path: Path, force: bool, source: Callable[[], str]) -> None:
