@@ -19,7 +19,9 @@ from .common import LoadbookCommand, book_option, note_empty_span
 @click.option("--to", "last", metavar="DATE", help="Up to the end of this day or month (default: today).")
 @click.option("--customer", metavar="NAME", help="Only this customer's pieces, and the runs that held them.")
 @click.option("--keys", is_flag=True, help="Column names of loadbook sql in place of headings, for other programs.")
-@click.option("-o", "--output", metavar="FILE.xlsx", type=click.Path(path_type=Path), help="The workbook (default: by name).")
+@click.option(
+    "-o", "--output", metavar="FILE.xlsx", type=click.Path(path_type=Path), help="The workbook (default: by name)."
+)
 @click.option("--force", is_flag=True, help="Write over a file of that name.")
 @book_option
 def export(

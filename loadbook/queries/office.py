@@ -6,7 +6,7 @@ The span is a month, or any days from one to another; it may be one customer's p
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -141,6 +141,8 @@ def office_of(book: BookFolder, span: Period, customer: str | None = None) -> Of
     runs = _runs(records(figures.runs), pieces, movement, customer)
     mine = {r["run"] for r in runs}
     waiting = [n for n in needs(book) if n.run in mine]
+    if customer is not None:
+        waiting = _theirs(waiting, movement, {p["part"] for p in pieces})
     decided = {}
     for r in book.read().execute(_DECIDED):
         told = ", ".join(x for x in (r["person"], times.local_day(r["at"], book.zone)) if x)
@@ -152,6 +154,18 @@ def office_of(book: BookFolder, span: Period, customer: str | None = None) -> Of
         [] if customer is not None or not runs else furnace_charts(book, span.since, span.until),
         _past(book, span, customer), guarded,
     )  # fmt: skip
+
+
+def _theirs(waiting: Sequence[Need], movement: Sequence[Row], parts: set[str]) -> list[Need]:
+    """What waits about one customer's pieces, or about the whole load, without what people wrote of it."""
+    pieces = {f"{m['part']} {m['serial']}" for m in movement}
+    out = []
+    for n in waiting:
+        if n.what == "nonconformance":
+            out.append(replace(n, subject=None, why="on record"))
+        elif n.subject in {"after reading": pieces, "first piece": parts}.get(n.what, {n.subject}):
+            out.append(n)
+    return out
 
 
 def _nonconformances(book: BookFolder) -> dict[str, str]:
@@ -236,5 +250,3 @@ def _by_month(found: pd.DataFrame, book: BookFolder, span: Period) -> list[Month
 
 def _naive(moment: datetime) -> datetime:
     return moment.astimezone(UTC).replace(tzinfo=None)
-
-

@@ -29,13 +29,15 @@ OPEN = "open"
 class Left:
     """Pieces of one part, run and job that were inside their tolerance before the run and outside after it.
 
-    worst, limit  the reading farthest out, and the limit it passed, in words;  customer  whose pieces they are
+    worst, limit  the reading farthest out, and the limit it passed, in words
+    customer, purchase_order  whose pieces they are
     """
 
     part: str
     run: str
     job: str
     customer: str
+    purchase_order: str
     serials: list[str]
     characteristics: list[str]
     worst: str
@@ -55,7 +57,8 @@ def left_by_part(movement: Sequence[Row], system: str) -> list[Left]:
         unit, bound = worst["unit"], worst["upper_mm" if over else "lower_mm"]
         out.append(
             Left(
-                part, run, job, str(worst["customer"] or ""), sorted({m["serial"] for m in members}),
+                part, run, job, str(worst["customer"] or ""), str(worst.get("purchase_order") or ""),
+                sorted({m["serial"] for m in members}),
                 sorted({m["characteristic"] for m in members}),
                 f"{worst['characteristic']} {close_figure(worst['after_mm'], bound, unit, system)}",
                 f"{'at most' if over else 'at least'} {figure(bound, unit, system)}",
@@ -110,30 +113,26 @@ def points(office: Office, verdicts: Sequence[Row], system: str) -> list[Point]:
     """What needs attention in a span, the gravest first."""
     runs = {r["run"]: r for r in office.runs}
 
-    def point(what: str, run: str, subject: str, why: str, stands: str = OPEN, customer: str = "") -> Point:
-        row = runs.get(run, {})
-        return Point(what, run, customer or row.get("customer") or "", row.get("purchase_order") or "", subject, why,
-                     stands)  # fmt: skip
+    def point(what: str, run: str, subject: str, why: str, stands: str = OPEN) -> Point:
+        row = runs[run]
+        return Point(what, run, row["customer"] or "", row["purchase_order"] or "", subject, why, stands)
 
     out = []
     for left in left_by_part(office.movement, system):
         why = f"{many(len(left.serials), 'piece')} ({few(left.serials)}): {left.worst}, {left.limit}"
         subject = f"{left.part} ({left.job})" if left.job else left.part
         stands = office.nonconformances.get(left.run, OPEN)  # an approval of the run may be older than the readings
-        out.append(point("Left tolerance", left.run, subject, why, stands, left.customer))
+        out.append(Point("Left tolerance", left.run, left.customer, left.purchase_order, subject, why, stands))
     broken: dict[str, list[Row]] = {}
     for v in verdicts:
         if v["verdict"] == "broken":
             broken.setdefault(v["run"], []).append(v)
     for run, clauses in broken.items():
-        said = [f"{v['clause']}: {close_figure(v['value'], v['limit_value'], v['unit'] or '', system) or 'not kept'}"
-                + (f", limit {figure(v['limit_value'], v['unit'] or '', system)}" if v["limit_value"] is not None else "")
-                for v in clauses]  # fmt: skip
-        out.append(point("Cycle broken", run, runs[run]["part"] or "", "; ".join(said),
-                         office.decided.get(run, OPEN)))  # fmt: skip
-    for run, why in untold(office.runs, verdicts).items():
+        said = "; ".join(_broken(v, system) for v in clauses)
+        out.append(point("Cycle broken", run, runs[run]["part"] or "", said, office.decided.get(run, OPEN)))
+    for run, missing in untold(office.runs, verdicts).items():
         stands = office.decided.get(run, OPEN)
-        out.append(point("Cannot be told", run, runs[run]["part"] or "", "; ".join(why), stands))
+        out.append(point("Cannot be told", run, runs[run]["part"] or "", "; ".join(missing), stands))
     for run, row in runs.items():
         if row["status"] == "aborted":
             out.append(point("Aborted", run, row["part"] or "", "", office.decided.get(run, OPEN)))
@@ -141,7 +140,9 @@ def points(office: Office, verdicts: Sequence[Row], system: str) -> list[Point]:
     for chart, signal in signalled(office.charts):
         told = f"{chart.measure}: {chart.words(signal)}{beyond(chart, signal, system)}"
         signals.setdefault(chart.furnace, []).append(told)
-    out += [Point("Furnace off its own past", "", "", "", furnace, "; ".join(s), OPEN) for furnace, s in signals.items()]
+    out += [
+        Point("Furnace off its own past", "", "", "", furnace, "; ".join(s), OPEN) for furnace, s in signals.items()
+    ]
     grouped: dict[tuple[str, str], list[Any]] = {}
     for need in office.needs:
         if need.what in _WAITS and need.run is not None:
@@ -152,3 +153,10 @@ def points(office: Office, verdicts: Sequence[Row], system: str) -> list[Point]:
         why = few(list(dict.fromkeys(n.why for n in mine)), 3)
         out.append(point(_WAITS[what], run, few(subjects, 3), why))
     return out
+
+
+def _broken(v: Row, system: str) -> str:
+    """A broken clause with its value and its limit."""
+    value, limit, unit = v["value"], v["limit_value"], v["unit"] or ""
+    told = close_figure(value, limit, unit, system) or "not kept"
+    return f"{v['clause']}: {told}" + (f", limit {figure(limit, unit, system)}" if limit is not None else "")

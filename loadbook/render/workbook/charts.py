@@ -5,6 +5,7 @@ Their figures stand on the sheet Charts, which also draws rates and movement by 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, timedelta
@@ -16,7 +17,7 @@ from loadbook.render.charts.style import GRID, INK, MUTED, PALETTE, WARN
 from loadbook.render.tables import plain
 
 from .columns import RUNS, TREATMENTS
-from .file import FONT, Formula, Workbook, letter
+from .file import FONT, LINE_PX, Formula, Workbook, letter
 
 SHEET = "Charts"
 ROW_PX = 20
@@ -139,11 +140,25 @@ def past_chart(book: Workbook, block: Block) -> Any:
         },
     })  # fmt: skip
     _upright(chart, "Movement as a share of the tolerance (line: up to 95 % of the pieces)", "")
-    most = max(row[1] + row[2] for row in block.rows)
-    step = next((s for s in (0.05, 0.1, 0.2, 0.25, 0.5, 1.0) if most / s <= 8), 10.0 ** len(str(int(most))))
-    top = step * max(-(-most // step), 1)
-    chart.set_y_axis({**_axis("of tolerance"), "min": 0, "max": top, "major_unit": step, "num_format": "0%"})
+    ends = _ends(0.0, max(row[1] + row[2] for row in block.rows))
+    chart.set_y_axis({**_axis("of tolerance"), **ends, "num_format": "0%"})
     return chart
+
+
+def _ends(least: float, most: float) -> dict[str, float]:
+    """The ends of an axis and its step, so that zero is on it and no line beyond a bar is cut.
+
+    >>> _ends(0.0, 1.17), _ends(-57.4, 13.5)
+    ({'min': 0.0, 'max': 1.2, 'major_unit': 0.2}, {'min': -60.0, 'max': 20.0, 'major_unit': 20.0})
+    """
+    least, most = min(least, 0.0), max(most, 0.0)
+    if not most > least:
+        return {}
+    power = 10.0 ** math.floor(math.log10(most - least))
+    step = next(s * power for s in (0.1, 0.2, 0.5, 1.0, 2.0) if (most - least) / (s * power) <= 7)
+    low, high = (round(step * edge(v / step - sign * 1e-9), 12) for v, edge, sign in
+                 ((least, math.floor, -1), (most, math.ceil, 1)))  # fmt: skip
+    return {"min": low, "max": high, "major_unit": step}
 
 
 def _axis(name: str) -> dict[str, Any]:
@@ -166,10 +181,12 @@ def charts_sheet(
     """The sheet of the charts' figures, and of further charts: rates asked and achieved, movement by treatment."""
     sheet = book.plain_sheet(SHEET)
     sheet.set_column(0, 0, 46)
-    bold, at = book.look(bold=True), 0
+    sheet.set_column(1, 6, 11)
+    bold, at = book.look(bold=True, text_wrap=True), 0
     for block in of:
         if block is None:
             continue
+        sheet.set_row(block.at, 2 * LINE_PX)
         for i, head in enumerate(block.heads):
             sheet.write_string(block.at, i, head, bold)
         for k, row in enumerate(block.rows, start=block.at + 1):
@@ -178,7 +195,7 @@ def charts_sheet(
                 book.cell(sheet, k, i, value, book.look("0%" if share else "0"))
         at = block.ends[1] + 3
     if office.runs:
-        at = _rates(book, sheet, at, len(office.runs))
+        _rates(book, sheet, len(office.runs))
     breaks: list[int] = []
     for unit in dict.fromkeys(row["unit"] for row in treatments):
         some = [(i, row) for i, row in enumerate(treatments) if row["unit"] == unit][:MOST_BARS]
@@ -189,8 +206,8 @@ def charts_sheet(
     sheet.set_h_pagebreaks(breaks)
 
 
-def _rates(book: Workbook, sheet: Any, at: int, count: int) -> int:
-    """Steepest heating rate asked and achieved, run by run, from the sheet Runs. The first row below it."""
+def _rates(book: Workbook, sheet: Any, count: int) -> None:
+    """Steepest heating rate asked and achieved, run by run, from the sheet Runs, beside the first figures."""
     keys = [c.key for c in RUNS]
     unit = scale_words("c_per_h", book.system)
     chart = book.chart("column")
@@ -207,8 +224,7 @@ def _rates(book: Workbook, sheet: Any, at: int, count: int) -> int:
     chart.set_x_axis({"num_font": {**FONT, "rotation": -60}, "line": {"color": MUTED}})
     chart.set_legend({"position": "top", "font": FONT})
     chart.set_size({"width": 720, "height": HIGH})
-    sheet.insert_chart(at, 3, chart, {"description": "Columns: heating rate asked and achieved, one pair a run"})
-    return at + HIGH // ROW_PX + 2
+    sheet.insert_chart(0, 8, chart, {"description": "Columns: heating rate asked and achieved, one pair a run"})
 
 
 def _movement(
@@ -243,13 +259,9 @@ def _movement(
     chart.set_title({"name": "Movement by treatment: median of pieces, line from 5 to 95 %",
                      "name_font": {**FONT, "size": 11, "bold": True}, "overlay": False})  # fmt: skip
     chart.set_legend({"none": True})
-    least, most = min(low for low, _, _ in shown), max(high for _, _, high in shown)
-    zero = {"min": 0} if least >= 0 else {"max": 0} if most <= 0 else {}
-    chart.set_x_axis({**_axis(label), **zero})
+    chart.set_x_axis({**_axis(label), **_ends(min(s[0] for s in shown), max(s[2] for s in shown))})
     chart.set_y_axis({"num_font": FONT, "line": {"color": MUTED}, "reverse": True, "label_position": "low",
                       "major_gridlines": {"visible": False}})  # fmt: skip
     chart.set_size({"width": 720, "height": height})
     sheet.insert_chart(at, 5, chart, {"description": f"Bars: median movement by treatment, in {label}"})
     return max(at + height // ROW_PX + 2, last + 3)
-
-

@@ -139,7 +139,13 @@ class Workbook:
         for i, head in enumerate(heads):
             side = "right" if _of_numbers([row[i] for row in rows[:400]]) else "left"
             look = self.look(
-                bold=True, bottom=1, text_wrap=True, bg_color=HEAD, align=side, valign="bottom", indent=int(side == "left")
+                bold=True,
+                bottom=1,
+                text_wrap=True,
+                bg_color=HEAD,
+                align=side,
+                valign="bottom",
+                indent=int(side == "left"),
             )
             sheet.write_string(0, i, plain(head), look)
         for r, row in enumerate(rows, start=1):
@@ -157,7 +163,9 @@ class Workbook:
             for i in total:
                 known = sum(float(row[i]) for row in rows if isinstance(row[i], (int, float)))
                 formula = f"=SUM({letter(i)}2:{letter(i)}{len(rows) + 1})"
-                sheet.write_formula(len(rows) + 1, i, formula, self.look((forms or {i: ""})[i], bold=True, top=1), known)
+                sheet.write_formula(
+                    len(rows) + 1, i, formula, self.look((forms or {i: ""})[i], bold=True, top=1), known
+                )
         return sheet
 
     def _mark(self, sheet: Any, column: int, count: int, what: str) -> None:
@@ -295,5 +303,3 @@ def letter(index: int) -> str:
         index, rest = divmod(index - 1, 26)
         letters = chr(65 + rest) + letters
     return letters
-
-

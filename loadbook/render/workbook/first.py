@@ -49,9 +49,8 @@ def _about(office: Office) -> str:
     zone = office.period.zone
     first, last = (day.isoformat() for day in office.period.days())
     today = times.now().astimezone(zone).date().isoformat()
-    return (
-        f"Book {office.shop}. Runs begun {first} to {last} on the shop's clock ({zone.key}); as the book stood on {today}."
-    )
+    clock = f"the shop's clock ({zone.key})"
+    return f"Book {office.shop}. Runs begun {first} to {last} on {clock}; as the book stood on {today}."
 
 
 def _warning(office: Office) -> str:
@@ -68,7 +67,7 @@ def _warning(office: Office) -> str:
 
 
 def _counts(book: Workbook, sheet: Any, office: Office, row: int) -> int:
-    """Runs, pieces and verdicts: a figure over its word, each verdict in its colour. The figures count the sheet Runs."""
+    """Runs, pieces and verdicts: a figure over its word, each verdict in its colour. They count the sheet Runs."""
     n = len(office.runs)
     at = {c.key: letter(i) for i, c in enumerate(RUNS)}
 
@@ -139,5 +138,3 @@ def _charts(book: Workbook, sheet: Any, data: tuple[Block | None, Block | None],
         sheet.insert_chart(row, 0, runs_chart(book, runs), {"description": runs.told})
     if past is not None:
         sheet.insert_chart(row, 6, past_chart(book, past), {"description": past.told})
-
-

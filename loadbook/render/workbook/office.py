@@ -58,7 +58,9 @@ def write_office(path: Path, office: Office, system: str, *, keys: bool = False,
 
 def _sheet(book: Workbook, name: str, wanted: Sequence[Column], rows: Sequence[dict[str, Any]], keys: bool) -> None:
     heads, cells = columns.table(wanted, rows, book.system, keys)
-    widths = [max(c.wide, len(h) + 3.0) for c, h in zip(wanted, heads, strict=True)] if keys else [c.wide for c in wanted]
+    widths = (
+        [max(c.wide, len(h) + 3.0) for c, h in zip(wanted, heads, strict=True)] if keys else [c.wide for c in wanted]
+    )
     book.sheet(
         name, heads, cells, forms=[c.form(book.system) for c in wanted], widths=widths,
         total=[i for i, c in enumerate(wanted) if c.total], marks={i: c.mark for i, c in enumerate(wanted) if c.mark},
@@ -67,7 +69,7 @@ def _sheet(book: Workbook, name: str, wanted: Sequence[Column], rows: Sequence[d
 
 
 def _definitions(book: Workbook, system: str) -> None:
-    """Each column of the tables: what it means, its formula and source, and its name in `loadbook sql`."""
+    """Each column of the tables: what it means, its formula and source, and the key that `--keys` writes."""
     known = terms(system)
     rows: dict[tuple[str, ...], list[str]] = {}
     for sheet, wanted in _TABLES.items():
@@ -77,6 +79,6 @@ def _definitions(book: Workbook, system: str) -> None:
             formula, source = (term.formula, term.source) if term else ("", "")
             if said:
                 rows.setdefault((c.heading(system), said, formula, source, c.key_in(system)), []).append(sheet)
-    heads = ["Column", "What it means", "Sheets", "Formula", "Source", "Name in loadbook sql"]
+    heads = ["Column", "What it means", "Sheets", "Formula", "Source", "Key"]
     listed = [[head, said, ", ".join(sheets), *rest] for (head, said, *rest), sheets in rows.items()]
     book.sheet("Definitions", heads, listed, widths=(22, 72, 18, 26, 22, 28))
