@@ -22,7 +22,6 @@ from loadbook.queries.month import bounds
 from loadbook.queries.office import Office, office_of, period
 from loadbook.queries.recompute import recompute
 from loadbook.readers.tables.take import add_row
-from loadbook.render.attention import few
 from loadbook.render.workbook.columns import CLAUSES, MOVEMENT, RUNS
 from loadbook.render.workbook.file import Workbook
 from loadbook.render.workbook.office import write_office
@@ -346,7 +345,3 @@ def test_an_empty_month_is_a_workbook_too(measured: BookFolder, tmp_path: Path) 
     assert found["Runs"].max_row == 1
     texts = [c.value for row in found["Summary"].iter_rows() for c in row if c.value]
     assert "Nothing that the book knows of." in texts and 0 in [c.value for c in found["Summary"][4]]
-
-
-def test_few_of_many_names() -> None:
-    assert few(["a", "b", "c", "d", "e"], 3) == "a, b, c and 2 more"

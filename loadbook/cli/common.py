@@ -35,6 +35,7 @@ __all__ = [
     "filter_options",
     "format_option",
     "note_empty_span",
+    "say_revision",
     "to_stderr",
 ]
 
@@ -50,6 +51,22 @@ def note_empty_span(span: str, book: BookFolder) -> None:
     days = [times.shown(moment, book.zone)[:10] for moment in (first, last) if moment]
     known = f"; the book's runs began from {days[0]} to {days[-1]}" if days else ": the book has no runs"
     to_stderr(f"No run began in {span}{known}")
+
+
+def say_revision(book: BookFolder, cycle: str | None, revision: str | None) -> None:
+    """Say which revision of a cycle is taken where none was named and the book has several.
+
+    Raises NotFoundError, UsageError where more than one may be in use: before any work
+    """
+    if cycle is None or revision is not None:
+        return
+    from loadbook.store.run_records import find_cycle
+
+    taken = find_cycle(book.read(), cycle)["revision"]
+    others = [r[0] for r in book.read().execute("SELECT revision FROM cycle WHERE cycle = ? ORDER BY rowid", (cycle,))]
+    if len(others) > 1:
+        before = ", ".join(r for r in others if r != taken)
+        to_stderr(f"Cycle {cycle} revision {taken}, the one in use (the book also has {before})")
 
 
 def report(exc: BaseException) -> int:

@@ -91,7 +91,7 @@ def check_target(final: Path, endings: Sequence[str], *, what: str, force: bool 
     if ending not in endings:
         fits = _ALIKE.get(ending)
         fits = fits if fits in endings else next((e for e in endings if ending and e.startswith(ending)), endings[0])
-        some = " or a ".join(endings)
+        some = " or a ".join(x for x in (", a ".join(endings[:-1]), endings[-1]) if x)
         raise UsageError(
             f"{what} is a {some}, not {'a ' + final.suffix if ending else 'a file without an ending'}",
             where=str(final), remedy=f"Did you mean {final.stem or 'name'}{fits}?",

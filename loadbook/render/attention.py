@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from loadbook.core.phrases import many
+from loadbook.core.phrases import few, many
 from loadbook.queries.furnaces import signalled
 from loadbook.queries.office import Office
 from loadbook.queries.past import left_tolerance, word_of
@@ -65,15 +65,6 @@ def left_by_part(movement: Sequence[Row], system: str) -> list[Left]:
             )
         )  # fmt: skip
     return out
-
-
-def few(names: Sequence[str], most: int = 4) -> str:
-    """Names, the first of many.
-
-    >>> few(["1", "2", "3", "4", "5"]), few(["1"])
-    ('1, 2, 3, 4 and 1 more', '1')
-    """
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def _beyond_by(m: Row) -> float:

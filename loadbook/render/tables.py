@@ -168,10 +168,14 @@ def lines_kept(text: str) -> str:
     return "".join(c if c.isprintable() or c in "\n\t" else repr(c)[1:-1] for c in text)
 
 
-def write_words(text: str, out: TextIO | None = None) -> None:
-    """Write lines of words, to stdout or `out`: whole when piped, on a terminal broken between words alone."""
+def write_words(text: str, out: TextIO | None = None, *, bold: bool = False) -> None:
+    """Write lines of words, to stdout or `out`: whole when piped, on a terminal broken between words alone.
+
+    bold  set off on a terminal that shows it (not with NO_COLOR)
+    """
     out = out or sys.stdout
     if out.isatty():
+        import os
         import shutil
         import textwrap
 
@@ -181,6 +185,8 @@ def write_words(text: str, out: TextIO | None = None) -> None:
                           break_long_words=False, break_on_hyphens=False)
             for line in text.split("\n")
         )  # fmt: skip
+        if bold and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb":
+            text = f"\x1b[1m{text}\x1b[0m"
     out.write(text + "\n")
 
 

@@ -7,13 +7,13 @@ from datetime import datetime
 from typing import Any
 
 from loadbook.core import times
-from loadbook.core.phrases import many
+from loadbook.core.phrases import few, many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.furnaces import signalled
 from loadbook.queries.month import MONTHS, GivenAnswer, MonthSeen, earlier_of
 from loadbook.queries.moved import records
 from loadbook.queries.past import word_of
-from loadbook.render.attention import Left, few, left_by_part, untold
+from loadbook.render.attention import Left, left_by_part, untold
 from loadbook.render.judged import figure
 from loadbook.render.movement import in_unit, label
 from loadbook.store.book import BookFolder
@@ -151,7 +151,8 @@ def _movement(seen: MonthSeen, system: str) -> Html:
         pictures.append(picture(drawn, f"Movement of {kind} in {process}, {label(unit, system)}: {told}"))
     over = [r for r in rows if r["over_tolerance"]]
     lines = [
-        f"{r['kind']} ({r['process']}, {_name(r)}): {r['over_tolerance']:.0%} of {many(r['pieces'], 'piece')} went "
+        f"{r['kind']} ({r['process']}, {_name(r)}): {100 * r['over_tolerance']:.0f} % of {many(r['pieces'], 'piece')} "
+        "went "
         "from inside their tolerance to outside." for r in over
     ]  # fmt: skip
     note = (
@@ -242,7 +243,7 @@ def _answers(seen: MonthSeen, book: BookFolder, system: str) -> Html:
 def _interval(a: GivenAnswer, system: str) -> str:
     if a.low is None or a.high is None:
         return f"no figure: {a.refused}"
-    return f"{interval(a.low, a.high, a.unit, system)} for {a.content:.0%}"
+    return f"{interval(a.low, a.high, a.unit, system)} for {100 * a.content:.0f} %"
 
 
 def _fate(a: GivenAnswer) -> Any:

@@ -19,7 +19,7 @@ from .file import Figure
 Row = dict[str, Any]
 # unit -> number format, of both systems
 _FORMS = {
-    "c": ("0.0", "0.0"), "c_diff": ("0.0", "0.0"), "c_per_h": ("0.0", "0.0"), "min": ("0", "0"), "kg": ("0", "0"),
+    "c": ("0.0", "0.0"), "c_diff": ("0.0", "0.0"), "c_per_h": ("0.0", "0.0"), "min": ("0.0", "0.0"), "kg": ("0", "0"),
     "mm": ("0.0000", "0.00000"), "um": ("0.0", "0.00"), "um per 100 mm": ("0.0", "0.0"), "share": ("0%", "0%"),
     "count": ("0", "0"),
 }  # fmt: skip
