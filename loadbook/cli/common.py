@@ -19,7 +19,7 @@ import click
 from loadbook.core import times
 from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError
 from loadbook.queries.filters import FILTERS, Filters
-from loadbook.render.tables import FORMATS, emit, lines_kept, plain
+from loadbook.render.tables import FORMATS, emit, folded, lines_kept, plain
 from loadbook.store.book import BookFolder
 
 from . import streams
@@ -42,7 +42,7 @@ __all__ = [
 
 def to_stderr(text: str) -> None:
     """Chatter: to stderr, so that stdout holds data only. Values in it are shown as text."""
-    click.echo(lines_kept(text), err=True)
+    click.echo(folded(lines_kept(text), sys.stderr), err=True)
 
 
 def note_empty_span(span: str, book: BookFolder) -> None:

@@ -426,6 +426,7 @@ def explain(term: str | None, fmt: str | None) -> None:
 
     Example: loadbook explain movement
     """
+    import shutil
     import textwrap
 
     from loadbook.core.figures import unit_words
@@ -445,9 +446,7 @@ def explain(term: str | None, fmt: str | None) -> None:
         else:
             short = {name: textwrap.shorten(text, 90, placeholder=" ...") for name, text in first.items()}
             emit(["term", "kind", "in short"], [(t.name, t.kind, short[t.name]) for t in known.values()], fmt)
-        to_stderr(
-            "loadbook explain TERM tells the whole of it; words of the trade (TUS, ramp, distortion, OD) are known"
-        )
+        to_stderr("loadbook explain TERM tells the whole of it; it also knows words of the trade (TUS, ramp, OD)")
         return
     by_fold = {name.lower().replace("_", " "): name for name in known}
     folded = term.lower().replace("_", " ")
@@ -472,10 +471,11 @@ def explain(term: str | None, fmt: str | None) -> None:
         return
     unit = unit_words(found.unit, system)
     if said:
-        click.echo(f"{said[1]}. Here:\n")
+        click.echo(f"{said[1]}. See:\n" if ": " in said[1] else f"{said[1]}: see\n")
     click.echo(f"{found.name}  ({found.kind}{', ' + unit if unit else ''})")
+    wide = min(shutil.get_terminal_size((96, 24)).columns, 96) if sys.stdout.isatty() else 96
     for paragraph in found.definition.split("\n"):
-        click.echo(textwrap.fill(paragraph.strip(), 96) if paragraph.strip() else "")
+        click.echo(textwrap.fill(paragraph.strip(), wide) if paragraph.strip() else "")
     if found.formula:
         click.echo(f"\n  {found.formula}")
     if found.source:

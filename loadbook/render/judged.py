@@ -178,8 +178,12 @@ def print_many(rows: Sequence[dict[str, Any]], book: BookFolder, out: TextIO | N
         _say(out, f"{'' if faulty else chr(10)}Remarks on the load: {few(loaded, 8)}.")
     counts = Counter(stands(r) for r in rows)
     order = ("kept", "broken", "cannot be told")
-    told = [f"{counts[w]} {w}" for w in sorted(counts, key=lambda w: order.index(w) if w in order else len(order))]
-    write_words(f"\n{many(len(rows), 'run')}: {', '.join(told)}", out, bold=True)
+    told = [
+        f"{counts[w]} {w.replace(', ', ' and ')}"
+        for w in sorted(counts, key=lambda w: order.index(w) if w in order else len(order))
+    ]
+    _say(out, "")
+    write_words(f"{many(len(rows), 'run')}: {', '.join(told)}", out, bold=True)
 
 
 def stands(row: dict[str, Any]) -> str:

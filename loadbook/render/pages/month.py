@@ -152,8 +152,7 @@ def _movement(seen: MonthSeen, system: str) -> Html:
     over = [r for r in rows if r["over_tolerance"]]
     lines = [
         f"{r['kind']} ({r['process']}, {_name(r)}): {100 * r['over_tolerance']:.0f} % of {many(r['pieces'], 'piece')} "
-        "went "
-        "from inside their tolerance to outside." for r in over
+        "went from inside their tolerance to outside." for r in over
     ]  # fmt: skip
     note = (
         "Dark: 5 % to 95 % and middle of this month's pieces. Light: the same treatment in all runs before. Ten pieces "
