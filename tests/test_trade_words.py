@@ -97,9 +97,10 @@ def test_an_intake_and_an_enquiry_take_od_and_ask_which_runout(moving: BookFolde
 
 def test_effect_takes_od_unless_a_characteristic_is_called_so(moving: BookFolder, inside: Run) -> None:
     """The small book has a characteristic 'od': the name on record comes first."""
-    asked = inside("effect", "od", "--book", str(moving.path))
-    other = inside("effect", "OD", "--kind", "flatness", "--book", str(moving.path))
-    assert "kind is named twice" not in asked.stderr + other.stderr
+    own = inside("effect", "OD", "--kind", "flatness", "--book", str(moving.path))
+    assert "kind is named twice" not in own.stderr
+    said = inside("effect", "roundness", "--kind", "flatness", "--book", str(moving.path))
+    assert "the kind is named twice" in said.stderr
 
 
 # -- how a terminal shows them ---------------------------------------------------------------------
@@ -126,7 +127,8 @@ def test_bold_on_a_terminal_alone(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.usefixtures("narrow")
 def test_many_runs_fit_eighty_columns_and_are_added_up(book: BookFolder) -> None:
-    row = {"run": "R25-086", "started": "2025-09-08T05:50:00Z", "furnace": "F1", "cycle": "SR-600", "cycle_revision": "B",
+    row = {"run": "R25-086", "started": "2025-09-08T05:50:00Z", "furnace": "F1", "cycle": "SR-600",
+           "cycle_revision": "B",
            "status": "done", "verdict": "kept", "clauses": 18, "broken": 0, "cannot_be_told": 0, "faults": 0, "load": 0,
            "first_broken": None}  # fmt: skip
     broken = row | {"verdict": "broken", "broken": 3, "first_broken": "hold 4 upper edge", "faults": 1, "load": 2}
