@@ -189,20 +189,30 @@ def test_files_of_each_ending(moves: Picture, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="already"):
         write_chart(one, tmp_path / "a.svg")
     assert (tmp_path / "a.svg").read_bytes() == before
+    (tmp_path / "a.svg").write_text("another", encoding="utf-8")
+    write_chart(one, tmp_path / "a.svg", force=True)
+    assert (tmp_path / "a.svg").read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.PNG", "a.svg"]
 
 
 @pytest.mark.parametrize(
     ("name", "says"),
-    [("a.pdf", ".svg, a .png or a .html"), ("a", "without an ending"), ("no/a.svg", "no such folder")],
+    [
+        ("a.pdf", "a .svg, a .png or a .html, not a .pdf. Did you mean a.svg?"),
+        ("a", "without an ending"),
+        ("a.jpg", "Did you mean a.png?"),
+        ("no/a.svg", "no such folder"),
+        ("there.svg", "add --force"),
+    ],
 )
 def test_a_file_that_cannot_be_is_refused_before_any_work(
-    name: str, says: str, demo_book: Path, loadbook: Run, tmp_path: Path
+    name: str, says: str, demo_book: Path, inside: Run, tmp_path: Path
 ) -> None:
-    done = loadbook("effect", "flatness", "--book", str(demo_book), "--chart", name)
+    (tmp_path / "there.svg").write_text("mine")
+    done = inside("effect", "flatness", "--book", str(demo_book), "--chart", name)
     assert done.returncode == 2
     assert says in done.stderr and not done.stdout
-    assert not list(tmp_path.glob("*a*"))
+    assert not list(tmp_path.glob("*a*")) and (tmp_path / "there.svg").read_text() == "mine"
 
 
 def test_too_many_pictures_are_refused_with_the_options_that_narrow() -> None:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -16,8 +15,8 @@ from loadbook.queries.filters import Filters
 from loadbook.render.tables import exact, plain, write_words
 from loadbook.store.book import BookFolder
 
-from .charts import chart_option, check_chart, write_chart
-from .common import LoadbookCommand, book_option, emit, filter_options, format_option, to_stderr
+from .charts import ChartFile, chart_option, check_chart, write_chart
+from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say_revision, to_stderr
 
 if TYPE_CHECKING:
     from loadbook.queries.source import Source
@@ -35,7 +34,7 @@ def enquiry_options(command: Callable[..., Any]) -> Any:
         click.option("--size", metavar="MM", help="Reference length (diameter, length, span): 250 or '10 in'."),
         click.option("--section", metavar="MM", help="Thickest section: 40 or '1.5 in'."),
         click.option("--cycle", metavar="CYCLE", help="The cycle planned; its asked settings are taken."),
-        click.option("--cycle-revision", metavar="R", help="Its revision, where there are several."),
+        click.option("--cycle-revision", metavar="R", help="Its revision (default: the one in use)."),
         click.option("--with", "settings", multiple=True, metavar="PARAMETER=VALUE", help="A planned setting; repeat."),
         click.option("--setup", metavar="S", help="How the pieces will stand or hang."),
         click.option("--atmosphere", metavar="A", help="What it will run in."),
@@ -98,6 +97,7 @@ def answer(
         return
     from loadbook.queries.source import BookSource
 
+    say_revision(book, given.get("cycle"), given.get("cycle_revision"))
     if against:
         _compare(BookSource(book), given, against, keep, fmt)
         return
@@ -291,7 +291,7 @@ def trial(
 @format_option
 @book_option
 def backtest(
-    contents: tuple[float, ...], chart_file: Path | None, filters: Filters, fmt: str | None, book: BookFolder
+    contents: tuple[float, ...], chart_file: ChartFile | None, filters: Filters, fmt: str | None, book: BookFolder
 ) -> None:
     """How often would the answers of the past have been right, for known and new part numbers, classes and lately.
 

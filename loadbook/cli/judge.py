@@ -13,7 +13,16 @@ from loadbook.queries.filters import Filters
 from loadbook.render.tables import lines_kept, plain, write_words
 from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, emit, filter_options, format_option, to_stderr
+from .common import (
+    LoadbookCommand,
+    LoadbookGroup,
+    book_option,
+    emit,
+    filter_options,
+    format_option,
+    say_revision,
+    to_stderr,
+)
 from .progress import progress
 
 
@@ -54,11 +63,13 @@ def judge(runs: tuple[str, ...], every: bool, filters: Filters, fmt: str | None,
             for i, found in enumerate(asked.judge_runs(book, names), start=1):
                 show("judging", i, len(names))
                 broken = broken or found.verdict == "broken"
-                line = found.summary()
-                if fmt in (None, "table"):
-                    line["started"] = asked.local(line["started"], book)[:16]
-                lines.append(list(line.values()))
-        emit(asked.SUMMARY_COLUMNS, lines, fmt)
+                lines.append(found.summary())
+        if fmt in (None, "table"):
+            from loadbook.render.judged import print_many
+
+            print_many(lines, book)
+        else:
+            emit(asked.SUMMARY_COLUMNS, [list(line.values()) for line in lines], fmt)
     if broken:
         sys.exit(EXIT_SOMETHING_WRONG)
 
@@ -125,7 +136,7 @@ def cycle() -> None:
 
 @cycle.command("review", cls=LoadbookCommand)
 @click.argument("cycle_or_file", metavar="CYCLE|FILE")
-@click.option("--revision", help="Revision, where the book has several.")
+@click.option("--revision", help="Revision (default: the one in use).")
 @click.option("--part", "parts", multiple=True, help="Review it for this part's material, section and pieces.")
 @click.option("--margin", help="Least distance below the last tempering (default: the shop's own, 30 C diff at first).")
 @format_option
@@ -148,6 +159,7 @@ def review(
     path = Path(cycle_or_file)
     read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else None
     apart_c = parse_quantity(margin, "difference").value if margin else None
+    say_revision(book, None if read else cycle_or_file, revision)
     found = cycles.review(book, read or cycle_or_file, revision, parts, apart_c)
     columns = ["name", "remark", "where", "why", "source"]
     rows: list[list[object]] = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
@@ -165,7 +177,7 @@ def review(
 @cycle.command("plan", cls=LoadbookCommand)
 @click.argument("part")
 @click.option("--cycle", "cycle_name", required=True, help="Cycle of the book, or a cycle file (.toml).")
-@click.option("--revision", help="Revision, where the book has several.")
+@click.option("--revision", help="Revision (default: the one in use).")
 @click.option("--max-lag", default="10 C diff", show_default=True, help="Surface ahead of the section's middle.")
 @click.option("--max-difference", help="Thin section ahead of the thick one's middle (default: no limit).")
 @click.option("--film", type=float, help="Heat transfer at the surface, W/(m² K) (default: by atmosphere).")
@@ -190,6 +202,7 @@ def plan(
     read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else cycle_name
     lag = parse_quantity(max_lag, "difference").value
     difference = parse_quantity(max_difference, "difference").value if max_difference else None
+    say_revision(book, None if path.suffix.lower() == ".toml" else cycle_name, revision)
     found = cycles.plan(book, part, read, revision, lag, difference, film, body)  # type: ignore[arg-type]
     if fmt in (None, "table"):
         print_plan(found, book)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,7 +11,7 @@ from loadbook.core.phrases import many
 from loadbook.queries.filters import Filters
 from loadbook.store.book import BookFolder
 
-from .charts import chart_option, check_chart, effect_options, moved_options, write_chart
+from .charts import ChartFile, chart_option, check_chart, effect_options, moved_options, write_chart
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, to_stderr
 from .sources import of_book
 
@@ -35,7 +34,7 @@ def ask_moved(
     confidence: float,
     content: float,
     what: str | None,
-    chart_file: Path | None,
+    chart_file: ChartFile | None,
     filters: Filters,
     fmt: str | None,
     source: Source,
@@ -129,7 +128,7 @@ def ask_effect(
     stage: Any,
     confidence: float,
     companions: bool,
-    chart_file: Path | None,
+    chart_file: ChartFile | None,
     filters: Filters,
     fmt: str | None,
     source: Source,

@@ -13,7 +13,7 @@ from loadbook.render.pages.links import file_name, piece_name
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_month, to_stderr
+from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_span, to_stderr
 from .progress import progress
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -105,9 +105,10 @@ def precheck_page(run: str, output: Path | None, force: bool, units: str | None,
     from loadbook.core.errors import NotFoundError
     from loadbook.queries import precheck as asked
     from loadbook.render.pages.precheck import precheck_page as made
-    from loadbook.render.pages.shell import write_page
+    from loadbook.render.pages.shell import check_page, write_page
 
     path = output or Path(file_name("precheck", run))
+    check_page(path, force=force)
     sheet = asked.precheck(book, run)
     with contextlib.suppress(NotFoundError):
         sheet = asked.kept(book, run)
@@ -124,16 +125,18 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
 
     Example: loadbook page month 2025-09 -o september.html
     """
-    from loadbook.queries.month import month_seen
+    from loadbook.queries.month import bounds, month_seen
     from loadbook.render.pages.month import month_page as made
-    from loadbook.render.pages.shell import write_page
+    from loadbook.render.pages.shell import check_page, write_page
 
     path = output or Path(file_name("month", month))
+    bounds(month, book)
+    check_page(path, force=force)
     seen = month_seen(book, month)
     write_page(path, made(seen, book, units or book.units), force=force)
     click.echo(plain(str(path)))
     if not len(seen.month.runs):
-        note_empty_month(month, book)
+        note_empty_span(month, book)
 
 
 def _written(path: Path, force: bool, source: Callable[[], str]) -> None:
@@ -271,7 +274,7 @@ def answer_page(
     """
     from loadbook.core.errors import UsageError
     from loadbook.queries.letter.build import letter
-    from loadbook.render.pages.shell import write_page
+    from loadbook.render.pages.shell import check_page, write_page
     from loadbook.render.tables import plain
 
     system = units or book.units
@@ -281,8 +284,9 @@ def answer_page(
     pdf = pdf or ending == ".pdf"
     if paper and not pdf:
         raise UsageError("--paper belongs to a PDF", remedy="Add --pdf")
-    found = letter(book, number, system=system, to=to, sender=sender, question=question, about=about)
     path = output or Path(f"answer-{number}.{'pdf' if pdf else 'html'}")
+    check_page(path, force=force, endings=(".pdf",) if pdf else (".html", ".htm", ".pdf"))
+    found = letter(book, number, system=system, to=to, sender=sender, question=question, about=about)
     if pdf:
         from loadbook.render.letter.pdf import letter_pdf
 

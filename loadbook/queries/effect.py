@@ -16,7 +16,7 @@ from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.remarks import Remark, remark
-from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, KINDS_SAID
 from loadbook.core.vocabulary.parameter_names import parameter_of
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
@@ -111,8 +111,13 @@ def effect(
     """
     check_share(confidence, "--confidence")
     filters = filters or Filters()
+    source = source_of(asked_of)
     if characteristic is not None:
-        name = "kind" if characteristic.lower() in CHARACTERISTIC_KINDS else "characteristic"
+        own = {w.lower() for w in source.words("characteristic", "characteristic")}
+        said = characteristic.lower() in CHARACTERISTIC_KINDS or (
+            characteristic.lower() in KINDS_SAID and characteristic.lower() not in own
+        )
+        name = "kind" if said else "characteristic"
         if getattr(filters, name) is not None:
             raise UsageError(f"the {name} is named twice", remedy=f"Leave out --{name}")
         from dataclasses import replace
@@ -122,7 +127,6 @@ def effect(
     wanted = _words(names)
     every = [w.lower() for w in wanted] == ["all"]
     also = ["furnace", *(w for w in wanted if w in MORE_FACTORS)]
-    source = source_of(asked_of)
     data = load(source, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
     known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
     if not every and not known.issuperset(wanted):  # the refusal names what there is

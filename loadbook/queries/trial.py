@@ -16,7 +16,7 @@ from loadbook.analysis.planning.trial import TrialPlan, beside, plan_trial
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
 from loadbook.core.figures import scale_words, unit_words
-from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, KINDS_SAID, kinds_of
 from loadbook.core.vocabulary.parameter_names import parameter_of
 from loadbook.core.vocabulary.parameter_names import spoken as spoken_name
 from loadbook.core.vocabulary.parameters import PLANNED
@@ -160,6 +160,11 @@ def _kind(source: answerdata.Measured, characteristic: str) -> tuple[str, str | 
         return characteristic.lower(), None
     rows = source.movement[source.movement["characteristic"].str.lower() == characteristic.lower()]
     kinds = sorted(rows["kind"].unique())
+    if not kinds and characteristic.lower() in KINDS_SAID:
+        said = kinds_of(characteristic)
+        if len(said) > 1:
+            raise UsageError(f"{characteristic} may be several kinds", remedy=f"Name one: {' or '.join(said)}")
+        return said[0], None
     if not kinds:
         raise NotFoundError(
             f"no reading of a characteristic {characteristic!r}", remedy="loadbook list characteristics"

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core import writing
-from loadbook.core.errors import UsageError
 from loadbook.queries.charts.frame import ALONE, COLUMNS, MIDDLE, RUN, Picture
 from loadbook.render.tables import plain
 
@@ -19,26 +18,21 @@ ENDINGS = (".svg", ".png", ".html")
 PNG_SCALE = 2.0
 
 
-def check_chart_file(path: Path) -> None:
+def check_chart_file(path: Path, *, force: bool = False) -> None:
     """See before any work that a chart can be written there. Raises UsageError."""
-    if path.suffix.lower() not in ENDINGS:
-        raise UsageError(
-            f"a chart is a .svg, a .png or a .html, not {path.suffix or 'a file without an ending'}",
-            where=str(path), remedy=f"Write it like --chart {path.stem or 'movement'}.svg",
-        )  # fmt: skip
-    writing.check(path)
-    if not path.parent.is_dir():
-        raise UsageError("there is no such folder", where=str(path.parent), remedy="Make it first")
+    writing.check_target(path, ENDINGS, what="a chart", force=force)
 
 
-def write_chart(picture: Picture, path: Path) -> None:
+def write_chart(picture: Picture, path: Path, *, force: bool = False) -> None:
     """Write a picture, whole or not at all; the name's ending says as what.
+
+    force  a file of that name may be replaced
 
     Raises UsageError (ending, name taken, no such folder), LoadbookError where the disk refuses
     """
     from .altair import chart
 
-    check_chart_file(path)
+    check_chart_file(path, force=force)
     ending = path.suffix.lower()
     if ending == ".png":
         image = io.BytesIO()
@@ -47,7 +41,7 @@ def write_chart(picture: Picture, path: Path) -> None:
     else:
         data = (svg_of(chart(picture)) if ending == ".svg" else page_of(picture)).encode("utf-8")
     with writing.disk_errors("the chart", path):
-        writing.put(path, data)
+        writing.put(path, data, over=force)
 
 
 def svg_of(drawn: alt.TopLevelMixin) -> str:

@@ -245,10 +245,9 @@ def sentences(lines: Iterable[Any], *, class_: str | None = None) -> Html | None
     return el("ul", items, class_=class_) if items else None
 
 
-def check_page(path: Path, *, force: bool = False) -> None:
-    """Refuse a name that is taken before any work is done for it. Raises UsageError."""
-    with writing.disk_errors("the page", path):
-        writing.check(path, over=force, taken="Choose another name, or add --force")
+def check_page(path: Path, *, force: bool = False, endings: Sequence[str] = (".html", ".htm")) -> None:
+    """Refuse another ending, a folder that is not there and a name that is taken before any work. Raises UsageError."""
+    writing.check_target(path, endings, what="a page", force=force)
 
 
 def write_page(path: Path, source: str | bytes, *, force: bool = False) -> None:
