@@ -17,7 +17,7 @@ REFUSAL, CAUTION, ADVICE = "refusal", "caution", "advice"
 EVIDENCE, CLAUSE, NOTE, REVIEW = "evidence", "clause", "note", "review"
 
 # code: (severity, audience). `customer` means that the matter concerns them; the words and names of the shop's version
-# are still the shop's; a letter makes its own from the code and figures that it may show (queries/letter/filter).
+# are still the shop's; a letter makes its own from the code and figures that it may show (queries/letter/told).
 COMMON = "common practice"  # the source of a remark that no publication stands behind
 CODES: dict[str, tuple[str, str]] = {
     # why there is no figure
@@ -61,9 +61,9 @@ CODES: dict[str, tuple[str, str]] = {
     "read_hot": (CAUTION, SHOP),
     "gauge_past_due": (CAUTION, SHOP),
     # of a load: see core/cautions.py
-    "inert_gas": (CAUTION, CUSTOMER),
-    "hydrogen": (CAUTION, CUSTOMER),
-    "reactive": (CAUTION, CUSTOMER),
+    "inert_gas": (CAUTION, SHOP),
+    "hydrogen": (CAUTION, SHOP),
+    "reactive": (CAUTION, SHOP),
     "hollow": (CAUTION, CUSTOMER),
     "volatile": (CAUTION, CUSTOMER),
     # of a load against its cycle and its furnace: analysis/planning/load.py

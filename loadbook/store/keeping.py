@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import os
-import sqlite3
 from pathlib import Path
 
 from loadbook.core.errors import LoadbookError, UsageError
 
-from . import derived_checksum, kept_links
+from . import kept_links
 from .book import BookFolder
-from .records import amend
+from .shop import set_setting
 
 _WHY = "loadbook keep-links"
 
@@ -41,7 +40,7 @@ def keep(book: BookFolder, file: Path, *, key: Path | None = None, new_key: Path
         for name, value in (
             (kept_links.FILE, str(file)), (kept_links.KEY, str(key or "")), (kept_links.BOOK, number)
         ):  # fmt: skip
-            _set(conn, name, value)
+            set_setting(conn, name, value, _WHY)
     why = kept_links.follow(book.read())
     if why is not None:
         raise LoadbookError(why)
@@ -53,14 +52,4 @@ def stop_keeping(book: BookFolder) -> None:
     if not book.setting(kept_links.FILE):
         raise UsageError("the book keeps no links", remedy="Start with: loadbook keep-links FILE")
     with book.write() as conn:
-        _set(conn, kept_links.FILE, "")
-
-
-def _set(conn: sqlite3.Connection, name: str, value: str) -> None:
-    """A setting: a new one, or by an amendment."""
-    row = conn.execute("SELECT setting_id, value FROM setting WHERE name = ?", (name,)).fetchone()
-    if row is None:
-        conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
-        derived_checksum.of_settings(conn)
-    elif row[1] != value:
-        amend(conn, "setting", name, row[0], {"value": value}, _WHY)
+        set_setting(conn, kept_links.FILE, "", _WHY)
