@@ -170,7 +170,8 @@ def _usual_before(found: Answer) -> float | None:
 def _own_runs(book: BookFolder, found: Answer) -> list[dict[str, Any]]:
     """One row per run of this part and characteristic, oldest first: date, pieces, how they moved, what was broken.
 
-    mean, low, high in the answer's unit, None where that cannot be told;  moved_um, after_um (lowest, mean, highest) as read;
+    mean, low, high in the answer's unit, None where that cannot be told
+    moved_um, after_um  (lowest, mean, highest) as read
     broken  names of the clauses of its cycle that it broke
     """
     about, pieces = found.subject, found.history

@@ -23,7 +23,7 @@ from loadbook.store.shop import Shop, reference_of, shop_of
 
 from .figures import Figures
 from .filter import OwnRecords, Source, mine, others_classes, refuse_leaks, same
-from .picture import Interval, OwnRun, interval_of, nearest, tolerance_um, um_of
+from .picture import MOST_RUNS, Interval, OwnRun, axis_of, interval_of, missed, nearest, tolerance_um, um_of
 from .sentences import count, say, term, things
 from .told import told
 from .words import beside, for_customer, how_they_did, never_run, pieces_promised, suggestions, to_measure, what_changes
@@ -140,7 +140,8 @@ class Letter:
 
 
 def letter(
-    book: BookFolder, number: int, *, system: str | None = None, typed: Typed | None = None, reference: str | None = None,
+    book: BookFolder, number: int, *, system: str | None = None, typed: Typed | None = None,
+    reference: str | None = None,
     to: str | None = None, sender: str | None = None, question: str | None = None, about: str | None = None,
 ) -> Letter:  # fmt: skip
     """The letter of a kept answer.
@@ -174,7 +175,7 @@ def _letter(
 ) -> Letter:  # fmt: skip
     asked, behind, part = kept.question, _behind(book, kept), kept.question.get("part")
     result = {**kept.result, "unit": my.say("unit", kept.result["unit"]) or ""}
-    x = Figures(system, behind.get("resolution_um"))
+    x = Figures(system, behind.get("resolution_um"), _width_um(result, behind))
     word = None if asked.get("process") == NO_PROCESS else my.say("process", asked.get("process"))
     process = term("process", word) if word else say("heat treatment")
     kind = my.say("kind", asked["kind"]) or say("movement")
@@ -191,7 +192,7 @@ def _letter(
     elif beyond:
         headline = say("never run")
     else:
-        headline = _headline(asked, result, behind, kind, x)
+        headline = _headline(asked, result, behind, x)
     if not kept.coded:
         my.leave_out("the cautions and reasons of an answer kept without codes (ask again and keep it to have them)")
     suggested = suggestions(
@@ -203,9 +204,11 @@ def _letter(
     if refused:
         rows, also = to_measure(why, kind, tolerance_um(asked, behind), x)
         columns = tuple(say(f"measure.{name}") for name in ("what", "many", "gauge", "when"))
+        how = [say(f"measure.{name}") for name in ("how", "setup", "then")] if rows else []
         sections = [
             Section("measure", say("measure"), also, columns if rows else (), rows),
-            Section("known", say("known"), rests),
+            Section("how", say("how"), how),
+            Section("known", say("known"), rests, *_known(asked, behind, my, x)),
         ]
     else:
         sections = [
@@ -254,10 +257,8 @@ def _behind(book: BookFolder, kept: Saved) -> dict[str, Any]:
     return out
 
 
-def _headline(
-    asked: dict[str, Any], result: dict[str, Any], behind: dict[str, Any], kind: str, x: Figures
-) -> str:  # fmt: skip
-    """What is expected: the middle and the interval, and for a form error the same in per cent."""
+def _headline(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, Any], x: Figures) -> str:
+    """What is expected: the middle and the interval."""
     pieces = pieces_promised(result["content"], x)
     unit, in_um = result["unit"], um_of(result, behind)
     if unit == "%" and in_um is None:
@@ -265,32 +266,43 @@ def _headline(
         return say("expect.percent", middle=middle, pieces=pieces, low=low, high=high)
     told_in = in_um or result
     if asked["kind"] in FORM_KINDS and (unit == "um" or in_um):
-        first = say(
-            "expect.form", middle=x.um(told_in["median"]), more=term("more", kind), pieces=pieces,
-            low=x.number(told_in["low"]), high=x.um(told_in["high"]),
+        return say(
+            "expect.form" if told_in["median"] >= 0 else "expect.form.less", middle=x.um(abs(told_in["median"]), first=True),
+            error=term("error", asked["kind"]), pieces=pieces, low=x.number(told_in["low"]), high=x.um(told_in["high"]),
         )  # fmt: skip
-        if in_um is None:
-            return first
-        shares = {k: x.ratio(result[k], unit=k != "low") for k in ("low", "high")}
-        before = in_um["before"]
-        after = {"after_low": x.number(in_um["low"] + before), "after_high": x.um(in_um["high"] + before)}
-        of = {**shares, **after, "before": x.um(before)}
-        if in_um.get("from") == "question":
-            return f"{first} {say('expect.form.given', **of)}"
-        whose = say("whose.part" if in_um.get("from") == "part" else "whose.kind")
-        return f"{first} {say('expect.form.of', **of, whose=whose)}"
     if unit == "um":
-        low, middle, high = (_moved(result[k], x) for k in ("low", "median", "high"))
+        low, middle, high = (_moved(result[k], x, first=k == "median") for k in ("low", "median", "high"))
         return say("expect.size", middle=middle, pieces=pieces, low=low, high=high)
     low, middle, high = (f"{result[k]:.3g} {unit}".strip().replace("-", "−") for k in ("low", "median", "high"))
     return say("expect.size", middle=middle, pieces=pieces, low=low, high=high)
 
 
-def _moved(um: float, x: Figures) -> str:
+def _from_before(result: dict[str, Any], behind: dict[str, Any], x: Figures) -> list[str]:
+    """A form error's answer from the reading before: what that makes after the run, and the change in per cent."""
+    in_um = um_of(result, behind)
+    if in_um is None:
+        return []
+    before = in_um["before"]
+    of = {
+        "low": x.ratio(result["low"], unit=False), "high": x.ratio(result["high"]), "before": x.um(before),
+        "after_low": x.number(in_um["low"] + before), "after_high": x.um(in_um["high"] + before),
+    }  # fmt: skip
+    if in_um.get("from") == "question":
+        return [say("expect.form.given", **of)]
+    return [say("expect.form.of", **of, whose=say("whose.part" if in_um.get("from") == "part" else "whose.kind"))]
+
+
+def _moved(um: float, x: Figures, first: bool = False) -> str:
     """A size's movement in words: '12 µm smaller'."""
     if x.um(um) == x.um(0.0):
         return say("no change")
-    return say("smaller" if um < 0 else "larger", size=x.um(abs(um)))
+    return say("smaller" if um < 0 else "larger", size=x.um(abs(um), first))
+
+
+def _width_um(result: dict[str, Any], behind: dict[str, Any]) -> float | None:
+    """The width of the answer [µm], None where it has none."""
+    told_in = um_of(result, behind) or (result if result["unit"] == "um" else None)
+    return None if told_in is None or told_in["low"] is None else told_in["high"] - told_in["low"]
 
 
 def _width(result: dict[str, Any], behind: dict[str, Any], x: Figures) -> Any:
@@ -308,7 +320,8 @@ def _notes(
     asked: dict[str, Any], result: dict[str, Any], behind: dict[str, Any], my: OwnRecords, x: Figures
 ) -> list[str]:  # fmt: skip
     """The share inside the tolerance, and what the answer holds for."""
-    out = []
+    out = _from_before(result, behind, x)
+    theirs = all(my.owns(r["run"], asked.get("part") or "") for r in behind.get("own_runs", []))
     share = result.get("in_tolerance")
     if share:
         low_um, high_um = share["lower_um"], share["upper_um"]
@@ -317,12 +330,10 @@ def _notes(
         low, high = x.percents(share["low"], share["high"])
         limit = x.length(high_um if form else high_um - low_um)
         text = say(key, share=x.percent(share["share"]), low=low, high=high, limit=limit)
-        if share["before"] is not None:
+        if share["before"] is not None and theirs:
             text += f" {say('inside.before', share=x.percent(share['before']))}"
-        out.append(text)
+        out.insert(0, text)
     out.append(_holds(asked, result, behind, my, x, False))
-    if x.system == "us" and result["unit"] in ("um", "%"):
-        out.append(say("thousandths"))
     return out
 
 
@@ -374,10 +385,10 @@ def _rests(
     out = []
     if theirs:
         of = {"runs": count("run", len(theirs)), "pieces": count("piece", sum(r["pieces"] for r in theirs))}
-        out.append(say("rests.own", **of, first=x.day(theirs[0]["date"]), last=x.day(theirs[-1]["date"]), **counts))
-        if result["refused"] and all(r.get("moved_um") for r in theirs):
-            low, high = min(r["moved_um"][0] for r in theirs), max(r["moved_um"][2] for r in theirs)
-            out.append(say("known.moved", **of, low=x.number(low), high=x.um(high)))
+        first, last = theirs[0]["date"], theirs[-1]["date"]
+        alone = result["refused"] and len(theirs) == result["runs"]
+        key = ("known.own" if alone else "rests.own") + (".once" if first == last else "")
+        out.append(say(key, **of, first=x.day(first), last=x.day(last), **counts))
     else:
         out.append(say("rests.all", runs=counts["all"], pieces=counts["all_pieces"], parts=counts["parts"]))
     if result["refused"]:
@@ -387,10 +398,22 @@ def _rests(
         out.append(say(f"rests.{near.get(result['evidence'], 'kind')}"))
     if interval and (broken := sum(bool(r.broken) for r in interval.every)):
         out.append(count("rests.broken", broken))
+    if interval and (worst := _beyond(interval)):
+        runs, limit = worst
+        out.append(count("rests.beyond", len(runs), limit=limit, runs=", ".join(runs)))
     classes = others_classes(book, my, result["comparables"], (behind.get("family"), behind.get("shape")))
     if classes:
         out.append(say("rests.others", classes=", ".join(_class(*c) for c in classes)))
     return out
+
+
+def _beyond(interval: Interval) -> tuple[list[str], str] | None:
+    """Their runs with a piece beyond the drawing's limit, and the limit; None where no run has one, or none is drawn."""
+    if len(interval.limits) != 1:  # of a size the picture shows movement, and a piece's own place decides
+        return None
+    value, _ = interval.limits[0]
+    runs = [r.run for r in interval.every if r.high > value]
+    return (runs, interval.limit) if runs else None
 
 
 def _class(n: int, shape: str, family: str, similar: bool) -> str:
@@ -399,6 +422,24 @@ def _class(n: int, shape: str, family: str, similar: bool) -> str:
     if family:
         return say("class.family", n=n, things=things(shape), family=family)
     return say("class.things", n=n, things=things(shape))
+
+
+def _known(
+    asked: dict[str, Any], behind: dict[str, Any], my: OwnRecords, x: Figures
+) -> tuple[tuple[str, ...], list[list[str]], str]:  # fmt: skip
+    """What a refusal shows of the customer's own runs: how they moved, run by run."""
+    theirs = [
+        r for r in behind.get("own_runs", []) if my.owns(r["run"], asked.get("part") or "") and r.get("moved_um")
+    ][-MOST_RUNS:]
+    if not theirs:
+        return (), [], ""
+    columns = tuple(say(f"table.{n}") for n in ("run", "date", "pieces", "low", "mean", "high", "kept"))
+    rows = [
+        [r["run"], x.short_day(r["date"]), str(r["pieces"]), *(x.number(v) for v in r["moved_um"]),
+         "; ".join(missed(r.get("broken") or [])) or say("table.kept.yes")]
+        for r in theirs
+    ]  # fmt: skip
+    return columns, rows, say("known.caption", axis=axis_of(asked["kind"], x))
 
 
 def _near(runs: list[OwnRun], interval: Interval | None, x: Figures) -> tuple[tuple[str, ...], list[list[str]], str]:

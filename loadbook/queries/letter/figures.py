@@ -55,10 +55,10 @@ class Figures:
     def _places(self) -> int:
         return max(0, -math.floor(math.log10(self.step) + 1e-9))
 
-    def um(self, um: float) -> str:
-        """A movement with its unit: '38 µm', '1.50 thousandths'."""
+    def um(self, um: float, first: bool = False) -> str:
+        """A movement with its unit: '38 µm', '1.50 thousandths'; the first of a text says of what thousandths are."""
         number = self.number(um)
-        return self._labelled(number)
+        return say("um.us.first", n=number) if first and self.system == "us" else self._labelled(number)
 
     def span(self, low: float, high: float) -> str:
         """An interval with its unit once: '17 to 67 µm'."""

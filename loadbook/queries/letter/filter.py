@@ -345,7 +345,7 @@ def _one(conn: Any, sql: str, value: str | None) -> str | None:
 def others_classes(
     book: BookFolder, my: OwnRecords, comparables: Iterable[dict[str, Any]], like: tuple[str | None, str | None]
 ) -> list[tuple[int, str, str, bool]]:
-    """Another's comparable runs: (how many, shape, family, whether like what is asked), of LEAST_IN_A_CLASS runs or more.
+    """Another's comparable runs: (how many, shape, family, whether like what is asked), LEAST_IN_A_CLASS or more.
 
     comparables  rows with run and part;  like (family, shape) of what is asked about
     """

@@ -53,7 +53,8 @@ class Interval:
     """What the picture shows, in the unit of `axis`, with the words that stand in it.
 
     texts   low, median, high and bound as shown;  limits  (value, label) of the tolerance's lines
-    own     their runs, oldest first, the newest MOST_DRAWN;  notes  lines below: earlier runs, how runs missed their cycle
+    own     their runs, oldest first, the newest MOST_DRAWN
+    notes   lines below the picture: earlier runs, how runs missed their cycle
     """
 
     axis: str
@@ -70,6 +71,7 @@ class Interval:
     notes: list[str]
     alt: str
     every: list[OwnRun] = field(default_factory=list)  # drawn or not
+    limit: str = ""  # the drawing's, as a length
 
 
 def missed(names: list[str]) -> tuple[str, ...]:
@@ -118,7 +120,7 @@ def interval_of(
     before = (in_um or {}).get("before") if unit == "%" else behind.get("usual_before_um")
     after = form and before is not None and (unit == "um" or in_um is not None)
     told: dict[str, Any] = in_um if after and in_um else result
-    shift = before if after else 0.0
+    shift = float(before) if after and before is not None else 0.0
     drawn = "um" if unit == "um" or after else unit
     rows = [
         r for r in behind.get("own_runs", []) if my.owns(r["run"], asked.get("part") or "") and r["low"] is not None
@@ -131,9 +133,10 @@ def interval_of(
         return None if told.get(name) is None else _in_unit(told[name] + shift, drawn, x)
 
     texts = tuple(_number(told[k] + shift, drawn, x) for k in ("low", "median", "high"))
-    axis = _axis(asked["kind"], drawn, form, after, x)
+    axis = _axis(asked["kind"], drawn, after, x)
     limits = _limits(asked, behind, after, drawn, x)
-    bound = value("bound")
+    wide = tolerance_um(asked, behind)
+    bound = None if after else value("bound")  # of how far it moves, whatever it began at
     percent = x.percent(result["bound_content"])
     notes = []
     if earlier := every[: -len(own) or None] if len(every) > len(own) else []:
@@ -154,7 +157,7 @@ def interval_of(
         pieces=x.percent(result["content"]), texts=texts, bound=bound,  # type: ignore[arg-type]
         bound_words=say("bound" if form else "bound.size", share=percent), limits=limits, own=own,
         own_words=say("own.converted", before=x.um(before)) if converted and before else say("own.all"),
-        notes=notes, alt=" ".join(alt), every=every,
+        notes=notes, alt=" ".join(alt), every=every, limit=x.length(wide) if wide else "",
     )  # fmt: skip
 
 
@@ -182,16 +185,21 @@ def _own_run(
         low, mean, high = (r[k] + shift for k in ("low", "mean", "high"))
     texts = tuple(_number(v, drawn, x) for v in (low, mean, high))
     label = say("own.dated", run=r["run"], date=x.short_day(r["date"]))
-    values = [_in_unit(v, drawn, x) for v in (low, mean, high)]
-    return OwnRun(r["run"], r["date"], label, r["pieces"], *values, missed(r.get("broken") or []), "", texts)  # type: ignore[misc, arg-type]
+    return OwnRun(
+        r["run"], r["date"], label, r["pieces"], _in_unit(low, drawn, x), _in_unit(mean, drawn, x),
+        _in_unit(high, drawn, x), broken=missed(r.get("broken") or []), texts=(texts[0], texts[1], texts[2]),
+    )  # fmt: skip
 
 
-def _axis(kind: str, drawn: str, form: bool, after: bool, x: Figures) -> str:
+def _axis(kind: str, drawn: str, after: bool, x: Figures) -> str:
     if drawn != "um":
         return say("axis.percent") if drawn == "%" else say("axis.other")
-    if after:
-        return say(f"axis.after.{x.system}", error=term("error", kind))
-    if form:
+    return say(f"axis.after.{x.system}", error=term("error", kind)) if after else axis_of(kind, x)
+
+
+def axis_of(kind: str, x: Figures) -> str:
+    """What a movement is told in, and what its sign means."""
+    if kind in FORM_KINDS:
         return say(f"axis.moved.form.{x.system}", error=term("error", kind))
     return say(f"axis.moved.{x.system}")
 
@@ -199,7 +207,7 @@ def _axis(kind: str, drawn: str, form: bool, after: bool, x: Figures) -> str:
 def _limits(
     asked: dict[str, Any], behind: dict[str, Any], after: bool, drawn: str, x: Figures
 ) -> list[tuple[float, str]]:  # fmt: skip
-    """The tolerance's lines: of a reading after its limit, of a size's movement what a piece from its middle may move."""
+    """The tolerance's lines: a reading after has its limit, a size what a piece from its middle may move."""
     wide = tolerance_um(asked, behind)
     if wide is None or drawn != "um":
         return []

@@ -41,6 +41,7 @@ TEXT: dict[str, str] = {
     "um.si": "{n} µm",
     "um.us": "{n} thousandths",
     "um.us.one": "{n} thousandth",
+    "um.us.first": "{n} thousandths of an inch",
     "percent.si": "{n} %",
     "percent.us": "{n}%",
     "over": "over {n}",
@@ -64,16 +65,16 @@ TEXT: dict[str, str] = {
     "share.nineteen": "19 in 20 pieces",
     "share.any": "{share} of the pieces",
     # -- our answer
-    "expect.form": "About {middle} {more} is the middle of what we expect; {pieces}: {low} to {high}.",
-    "expect.form.of": "From the {before} that {whose} usually show before, that makes {after_low} to {after_high} after it: a change of {low} to {high}.",
-    "whose.part": "these pieces",
+    "expect.form": "About {middle} more {error} is the middle of what we expect; {pieces}: {low} to {high}.",
+    "expect.form.less": "About {middle} less {error} is the middle of what we expect; {pieces}: {low} to {high} (minus: less).",
+    "expect.form.of": "That is {after_low} to {after_high} after the run, from the {before} that {whose} usually show before: a change of {low} to {high}.",
+    "whose.part": "they",
     "whose.kind": "such pieces",
     "whose.question": "your pieces",
-    "expect.form.given": "From the {before} that you named, that makes {after_low} to {after_high} after it: a change of {low} to {high}.",
+    "expect.form.given": "That is {after_low} to {after_high} after the run, from the {before} that you named: a change of {low} to {high}.",
     "expect.size": "About {middle} is the middle of what we expect; {pieces}: {low} to {high}.",
     "expect.percent": "A change of {middle} of the form error before is the middle of what we expect; {pieces}: {low} to "
     "{high}.",
-    "thousandths": "Thousandths are thousandths of an inch.",
     "larger": "{size} larger",
     "smaller": "{size} smaller",
     "no change": "no change",
@@ -81,7 +82,7 @@ TEXT: dict[str, str] = {
     "inside.size": "{share} ({low} to {high}) of the pieces should stay within the {limit} between the limits of your "
     "drawing.",
     "inside.asked": "{share} ({low} to {high}) of the pieces should stay within the {limit} that you asked about.",
-    "inside.before": "Before the run {share} of them do.",
+    "inside.before": "Before the run: {share}.",
     "holds": "This holds for {how}.",
     "asked for": "Asked for: {how}.",
     "refused": "We cannot give a figure yet: {why}.",
@@ -111,8 +112,8 @@ TEXT: dict[str, str] = {
     "limit.drawing": "{limit} on your drawing",
     "limit.asked": "{limit}, as you asked",
     "limit.middle": "{limit} for a piece from the middle",
-    "own.all": "your runs, the newest at the bottom: lowest to highest piece, and mean",
-    "own.converted": "your runs, the newest at the bottom, each as if it had begun at {before}",
+    "own.all": "your runs: lowest to highest piece, and mean",
+    "own.converted": "your runs, each as if it had begun at {before}",
     "own.more": "The newest {shown} of your {runs} are drawn; the {earlier} before lie between {low} and {high}.",
     "own.broken": "{date}: {how}",
     "own.dated": "{run}, {date}",
@@ -185,6 +186,9 @@ TEXT: dict[str, str] = {
     "table.low": "lowest",
     "table.mean": "mean",
     "table.high": "highest",
+    "table.kept": "its cycle",
+    "table.kept.yes": "kept",
+    "how": "How to measure",
     # -- how such answers did
     "did": "How such answers did",
     "did.later": "{promised} promised, {held} held ({low} to {high}), on {runs} of ours, each told from what came before "
@@ -282,8 +286,8 @@ TEXT: dict[str, str] = {
     "length_not_known": "the length over which it is measured is not known to us",
     "kept_only": "{kind} is kept, and does not move as a size does",
     "no_scatter": "every reading on record is the same, so how far pieces spread cannot be told",
-    "too_few_runs.one": "we measured {n} run so far, and a figure takes {needed}",
-    "too_few_runs.many": "we measured {n} runs so far, and a figure takes {needed}",
+    "too_few_runs.one": "we have measured {n} run of it so far, and a figure takes {needed}",
+    "too_few_runs.many": "we have measured {n} runs of it so far, and a figure takes {needed}",
     "too_few_repeats": "of our {runs} only {repeats} repeat a part number, and it takes {needed} to tell how runs of one "
     "part number differ",
     "too_few_parts": "we measured {parts} of this kind so far, and a new one takes {needed}",
@@ -309,17 +313,13 @@ TERMS: dict[tuple[str, str], str] = {
     ("process", "homogenise"): "homogenising", ("process", "braze"): "brazing", ("process", "sinter"): "sintering",
     ("process", "preheat"): "preheating",
     # a form error as it follows "38 µm more" and "µm"
-    ("more", "flatness"): "more out of flat", ("more", "straightness"): "more out of straight",
-    ("more", "circularity"): "more out of round", ("more", "parallelism"): "more out of parallel",
-    ("more", "perpendicularity"): "more out of square", ("error", "flatness"): "out of flat",
-    ("error", "straightness"): "out of straight", ("error", "circularity"): "out of round",
-    ("error", "parallelism"): "out of parallel", ("error", "perpendicularity"): "out of square",
-    **{
-        (form, kind): f"{lead}{kind} error" if kind in ("cylindricity", "angularity") else f"{lead}{kind}"
-        for form, lead in (("more", "more "), ("error", ""))
-        for kind in ("cylindricity", "angularity", "circular runout", "total runout", "profile of a line",
-                     "profile of a surface")
-    },
+    ("error", "flatness"): "out of flat",
+    ("error", "straightness"): "out of straight",
+    ("error", "circularity"): "out of round",
+    ("error", "parallelism"): "out of parallel",
+    ("error", "perpendicularity"): "out of square",
+    ("error", "cylindricity"): "cylindricity error",
+    ("error", "angularity"): "angularity error",
     ("many", "body"): "bodies", ("many", "pulley"): "pulleys",
 }  # fmt: skip
 _HISSES = ("s", "sh", "ch", "x")

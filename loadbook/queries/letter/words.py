@@ -149,4 +149,5 @@ def to_measure(
         [say("measure.before", kind=name), many, gauge, say("measure.when.before", room=x.room)],
         [say("measure.after", kind=name), say("measure.same"), say("measure.gauge.same"),
          say("measure.when.after", room=x.room)],
+        [say("measure.run"), say("measure.run.many"), say("measure.run.gauge"), say("measure.run.when")],
     ], asked  # fmt: skip

@@ -14,7 +14,7 @@ _STRANGE = ("script", "foreignObject", "image", "animate", "set", "iframe", "a")
 
 
 def checked(data: bytes, where: str) -> str:
-    """'png', 'jpeg' or 'svg'. Raises UsageError where it is none of them, is damaged, or would fetch or run anything."""
+    """'png', 'jpeg' or 'svg'. Raises UsageError where it is none, is damaged, or would fetch or run anything."""
     form = next((kind for start, kind in _STARTS.items() if data.startswith(start)), "svg")
     if form == "svg":
         _plain_svg(data, where)

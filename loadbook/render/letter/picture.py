@@ -9,8 +9,8 @@ from loadbook.render.charts.scale import Scale, room
 from loadbook.render.charts.style import FONT, GROUND, INK, MUTED, SHADE
 
 WIDE = 640.0
-_LEFT, _RIGHT = 150.0, 14.0  # what the names of the runs take; beside the axis
-_BAR, _STEP, _SIZE = 46.0, 12.0, 9.5
+_LEFT, _RIGHT = 132.0, 14.0  # what the names of the runs take; beside the axis
+_BAR, _STEP, _SIZE = 42.0, 11.0, 9.0
 _FILL = "#9aa7b5"
 
 
@@ -21,8 +21,8 @@ def short(value: float) -> str:
 
 def interval_picture(i: Interval, font: str = FONT) -> str:
     """The picture as SVG text; the page and the PDF hold the same one, each in its own letters."""
-    first = _BAR + 32  # of the own runs
-    foot = first + (_STEP * len(i.own) + 4 if i.own else -8)
+    first = _BAR + 20  # of the own runs
+    foot = first + (_STEP * len(i.own) + 4 if i.own else 8)
     d = Drawing(WIDE, foot + 34, font)
     left = _LEFT if i.own else _RIGHT
     inner = [0.0, i.low, i.high, *([i.bound] if i.bound is not None else [])]
@@ -47,15 +47,15 @@ def interval_picture(i: Interval, font: str = FONT) -> str:
         d.text(at, 11, words, 10, weight="bold", anchor="middle")
     _bar(d, i, sx)
     if i.own:
-        d.text(4, first - 8, i.own_words, _SIZE, MUTED)
+        d.text(4, foot + 29, i.own_words, 10, MUTED)
         for k, r in enumerate(i.own):
             y = first + 4 + _STEP * k
-            d.text(4, y, clipped(r.label, _SIZE, left - 12), _SIZE, middle=True)
+            d.text(4, y, clipped(f"× {r.label}" if r.broken else r.label, _SIZE, left - 8), _SIZE, middle=True,
+                   weight="bold" if r.broken else None)  # fmt: skip
             d.line(sx(r.low), y, sx(r.high), y, MUTED, 1.3)
             if r.broken:  # told by its shape, not by colour
                 for dy in (-3.2, 3.2):
                     d.line(sx(r.mean) - 3.2, y - dy, sx(r.mean) + 3.2, y + dy, INK, 1.8)
-                d.text(left - 6, y, "×", _SIZE + 1, weight="bold", anchor="end", middle=True)
             else:
                 d.mark("circle", sx(r.mean), y, 2.6, INK, GROUND)
     return d.svg()
