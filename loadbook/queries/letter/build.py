@@ -267,8 +267,9 @@ def _headline(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, A
     told_in = in_um or result
     if asked["kind"] in FORM_KINDS and (unit == "um" or in_um):
         return say(
-            "expect.form" if told_in["median"] >= 0 else "expect.form.less", middle=x.um(abs(told_in["median"]), first=True),
-            error=term("error", asked["kind"]), pieces=pieces, low=x.number(told_in["low"]), high=x.um(told_in["high"]),
+            "expect.form" if told_in["median"] >= 0 else "expect.form.less",
+            middle=x.um(abs(told_in["median"]), first=True), error=term("error", asked["kind"]), pieces=pieces,
+            low=x.number(told_in["low"]),            high=x.um(told_in["high"]),
         )  # fmt: skip
     if unit == "um":
         low, middle, high = (_moved(result[k], x, first=k == "median") for k in ("low", "median", "high"))
@@ -332,7 +333,7 @@ def _notes(
         text = say(key, share=x.percent(share["share"]), low=low, high=high, limit=limit)
         if share["before"] is not None and theirs:
             text += f" {say('inside.before', share=x.percent(share['before']))}"
-        out.insert(0, text)
+        out.append(text)
     out.append(_holds(asked, result, behind, my, x, False))
     return out
 
@@ -408,8 +409,10 @@ def _rests(
 
 
 def _beyond(interval: Interval) -> tuple[list[str], str] | None:
-    """Their runs with a piece beyond the drawing's limit, and the limit; None where no run has one, or none is drawn."""
-    if len(interval.limits) != 1:  # of a size the picture shows movement, and a piece's own place decides
+    """Their runs with a piece beyond the drawing's limit, and that; None where no run has one, or it is not drawn."""
+    if (
+        len(interval.limits) != 1 or interval.converted
+    ):  # of a size the picture shows movement, and a piece's own place decides
         return None
     value, _ = interval.limits[0]
     runs = [r.run for r in interval.every if r.high > value]

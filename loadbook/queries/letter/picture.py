@@ -72,6 +72,7 @@ class Interval:
     alt: str
     every: list[OwnRun] = field(default_factory=list)  # drawn or not
     limit: str = ""  # the drawing's, as a length
+    converted: bool = False  # own runs are not drawn as they were read, but from one reading before
 
 
 def missed(names: list[str]) -> tuple[str, ...]:
@@ -157,7 +158,7 @@ def interval_of(
         pieces=x.percent(result["content"]), texts=texts, bound=bound,  # type: ignore[arg-type]
         bound_words=say("bound" if form else "bound.size", share=percent), limits=limits, own=own,
         own_words=say("own.converted", before=x.um(before)) if converted and before else say("own.all"),
-        notes=notes, alt=" ".join(alt), every=every, limit=x.length(wide) if wide else "",
+        notes=notes, alt=" ".join(alt), every=every, limit=x.length(wide) if wide else "", converted=converted,
     )  # fmt: skip
 
 

@@ -7,7 +7,6 @@ import re
 import unicodedata
 from datetime import UTC, datetime
 from importlib.resources import as_file, files
-from typing import Any
 
 from loadbook.core.errors import LoadbookError
 from loadbook.queries.letter.build import Letter
@@ -35,9 +34,9 @@ def letter_pdf(letter: Letter, paper: str = "a4") -> bytes:
     moment = datetime.fromisoformat(letter.date).replace(tzinfo=UTC)
     try:
         with as_file(files("loadbook.render").joinpath("fonts")) as fonts:
-            out: Any = typst.compile(
+            out = typst.compile(
                 asset("letter.typ").encode(), sys_inputs={"letter": texts, "paper": PAPERS[paper]}, timestamp=moment,
-                ignore_system_fonts=not _needs_more_fonts(texts), font_paths=[str(fonts)],
+                font_paths=typst.Fonts(include_system_fonts=_needs_more_fonts(texts), font_paths=[str(fonts)]),
             )  # fmt: skip
     except typst.TypstError as exc:
         if "LONGER THAN TWO PAGES" in str(exc):
