@@ -269,7 +269,7 @@ def _headline(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, A
         return say(
             "expect.form" if told_in["median"] >= 0 else "expect.form.less",
             middle=x.um(abs(told_in["median"]), first=True), error=term("error", asked["kind"]), pieces=pieces,
-            low=x.number(told_in["low"]),            high=x.um(told_in["high"]),
+            low=x.number(told_in["low"]), high=x.um(told_in["high"]),
         )  # fmt: skip
     if unit == "um":
         low, middle, high = (_moved(result[k], x, first=k == "median") for k in ("low", "median", "high"))

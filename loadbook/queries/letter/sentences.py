@@ -12,6 +12,7 @@ from typing import Any
 TEXT: dict[str, str] = {
     # -- the head
     "kind": "Answer to an enquiry",
+    "answer": "Our answer",
     "letter.of": "Letter {reference}",
     "ours": "Our reference",
     "yours": "Your reference",

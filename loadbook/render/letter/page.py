@@ -48,7 +48,7 @@ def letter_page(letter: Letter) -> str:
         drawn = picture(interval_picture(letter.interval), letter.interval.alt, name="interval")
         answer.append(el("div", drawn, class_="scroll", tabindex="0", role="region", aria_label=letter.interval.axis))
         answer += [paragraph(signed(n), class_="note") for n in letter.interval.notes]
-    sections = [section(say("kind"), *answer, name="answer"), *map(_section, letter.sections)]
+    sections = [section(say("answer"), *answer, name="answer"), *map(_section, letter.sections)]
     signed_by = [shop.signatory, shop.function]
     sections.append(section(say("closing"), *(paragraph(line) for line in signed_by if line), name="closing"))
     told = {"interval": letter.interval, "runs": letter.runs}
