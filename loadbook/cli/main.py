@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "moved": ("movement:moved", "How much did parts move, under which treatment."),
     "effect": ("movement:effect", "Which cycle parameters go with movement."),
     "answer": ("answer:answer", "How much will it move: an interval, its evidence, or a refusal."),
+    "shop": ("shop:shop", "Say who the shop is: the head, the foot and the numbering of its letters."),
     "trial": ("answer:trial", "Which next runs would teach most."),
     "backtest": ("answer:backtest", "How often would the answers of the past have been right."),
     "chart": ("charts:chart", "Draw movement, an effect or a run in the terminal."),
