@@ -48,7 +48,7 @@ class Moved(Result):
     table        one row per process, kind, side, unit and treatment (keys as in `loadbook moved --format json`)
     differences  one row per pair of treatments, the run as the unit
     content      intervals for a share of all pieces, per row of table
-    scatter      variance shares: part number, run, (position,) piece
+    scatter      variance shares: part number, run, (position,) piece, (reading)
     set_aside    pieces and runs by treatment and reason;  flagged  readings that look like blunders
     lots         lots without serials, before and after compared unpaired; in no other figure
     measured     one row per movement behind the table, with its treatment columns and y
