@@ -126,8 +126,8 @@ def test_shares_of_a_frame_use_position_only_where_it_is_recorded() -> None:
     assert plain.levels == ("part", "run", "piece")
 
 
-# Sokal & Rohlf, Biometry, the glycogen of rat livers: treatment, rat, preparation, reading (the data's beginning read in
-# a copy of the example; the rest of the data and the sums of squares from memory, and they agree)
+# Sokal & Rohlf, Biometry, the glycogen of rat livers: treatment, rat, preparation, reading (the beginning of the data
+# read in a copy of the example; the rest and the sums of squares from memory, and they agree)
 GLYCOGEN = [
     131, 130, 131, 125, 136, 142, 150, 148, 140, 143, 160, 150, 157, 145, 154, 142, 147, 153,
     151, 155, 147, 147, 162, 152, 134, 125, 138, 138, 135, 136, 138, 140, 139, 138, 134, 127,
