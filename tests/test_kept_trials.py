@@ -154,7 +154,7 @@ def test_the_command_keeps_shows_and_fits(
     assert shown.returncode == 0 and "8 still to run" in shown.stdout and "°C" not in shown.stdout
     rows = json.loads(inside("trial", "--show", "1", "--format", "json", *at).stdout)
     assert (
-        len(rows) == 6 and {r["state"] for r in rows} == {"open"} and {r["soak_minutes"] for r in rows} == {60.0, 120.0}
+        len(rows) == 8 and {r["state"] for r in rows} == {"open"} and {r["soak_minutes"] for r in rows} == {60.0, 120.0}
     )
     early = inside("effect", "--trial", "1", *at)
     assert early.returncode != 0 and "0 measured runs" in early.stderr

@@ -121,7 +121,7 @@ class KeptTrial:
             )
             out.append(f"{d.run} ran {d.part} since, at {asked}: none of the planned runs.")
         if len(self.strays) > MOST_STRAYS:
-            out.append(f"{len(self.strays) - MOST_STRAYS} more such runs.")
+            out.append(f"And {many(len(self.strays) - MOST_STRAYS, 'more such run')}.")
         if self.strays:
             out.append(
                 f"If one was meant as a planned run: loadbook trial --show {self.number} --run {self._open()}=RUN "
@@ -237,8 +237,9 @@ def effect_of_trial(
     parts = ",".join(sorted({p.part for p in t.places}))
     process = None if t.process == NO_PROCESS else t.process
     data = load(book, Filters(process=process, kind=t.kind, part=parts), also=["furnace"], parameters=of)
-    wanted = {(d.run, d.part, d.characteristic) for d in done}
-    keys = zip(data.frame["run"], data.frame["part"], data.frame["characteristic"], strict=True)
+    names = ["run", "part", "characteristic", *(["setup"] if "setup" in t.factors else [])]
+    wanted = {(d.run, d.part, d.characteristic, *([d.words["setup"]] if "setup" in t.factors else [])) for d in done}
+    keys = zip(*(data.frame[n].fillna("") for n in names), strict=True)
     keep = pd.Series([k in wanted for k in keys], index=data.frame.index).to_numpy(dtype=bool)
     told = {(d.run, n): v for d in done for n, v in d.settings.items() if n in of}
     parameters = pd.DataFrame(
@@ -273,22 +274,24 @@ def _since(conn: sqlite3.Connection, trial: sqlite3.Row, planned: Sequence[sqlit
     """Runs of the planned part numbers that began after the plan, and those that a person named, oldest first."""
     named = {r["run"] for r in planned if r["run"]}
     out = []
+    # pieces that stood differently in one run are two runs of a trial that varies the setup
+    setup = "coalesce(p.setup, r.setup)" if "setup" in json.loads(trial["factors"]) else "''"
     for part, characteristic in dict.fromkeys((r["part"], r["characteristic"]) for r in planned):
         rows = conn.execute(
-            "SELECT r.run, r.started, r.furnace, r.cycle, r.cycle_revision, coalesce(p.setup, r.setup) AS setup,"
+            f"SELECT r.run, r.started, r.furnace, r.cycle, r.cycle_revision, {setup} AS stood,"
             " coalesce(r.atmosphere, f.atmosphere) AS atmosphere, sum(p.quantity) AS pieces, c.process,"
-            " (SELECT count(DISTINCT x.serial) FROM reading x WHERE x.run = r.run AND x.part = p.part"
-            "  AND x.stage = 'after' AND x.characteristic = ?) AS measured"
+            " sum(EXISTS (SELECT 1 FROM reading x WHERE x.run = p.run AND x.part = p.part AND x.serial = p.serial"
+            "  AND x.stage = 'after' AND x.characteristic = ?)) AS measured"
             " FROM run r JOIN piece p ON p.run = r.run JOIN furnace f ON f.furnace = r.furnace"
             " LEFT JOIN cycle c ON c.cycle = r.cycle AND c.revision = r.cycle_revision"
-            " WHERE p.part = ? AND r.status = 'done' GROUP BY r.run ORDER BY r.started, r.run",
+            " WHERE p.part = ? AND r.status = 'done' GROUP BY r.run, stood ORDER BY r.started, r.run",
             (characteristic, part),
-        ).fetchall()  # fmt: skip
+        ).fetchall()
         for r in rows:
             fits = r["started"] > trial["planned_at"] and r["process"] in (None, trial["process"])
             if not fits and r["run"] not in named:
                 continue
-            words = {n: r[n] or "" for n in ("setup", "atmosphere", "furnace")}
+            words = {"setup": r["stood"] or "", "atmosphere": r["atmosphere"] or "", "furnace": r["furnace"]}
             out.append(
                 Done(
                     r["run"], r["started"], part, characteristic, _settings(conn, r), words, r["pieces"], r["measured"]

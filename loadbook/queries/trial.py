@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 SEED = 20_260_102
+STEPS = 15  # between the limits of a setting, at least
 Level = str | float
 
 
@@ -166,7 +167,8 @@ def trial(
     if missing:
         raise NotFoundError(f"no run of {', '.join(missing)} with {characteristic} on record in {process}",
                             remedy="loadbook moved --by part lists the part numbers with movement")  # fmt: skip
-    plan = plan_trial(history, parameter, runs, low, high, parts, confidence=confidence)
+    grid = _grid(parameter, low, high, system or book.units)
+    plan = plan_trial(history, parameter, runs, low, high, parts, confidence=confidence, grid=grid)
     factors = _factors(also, parameter)
     levels = beside(plan, len(factors))
     order = [int(i) for i in np.random.default_rng(SEED).permutation(len(plan.runs))]
@@ -174,6 +176,13 @@ def trial(
     text = _sentences(plan, levels, again, process, pieces.unit, low, high, system or book.units)
     named = {name: [two[v] for v in column] for (name, two), column in zip(factors.items(), levels, strict=True)}
     return Trial(plan, process, kind, pieces.unit, low, high, order, text, named, again)
+
+
+def _grid(parameter: str, low: float, high: float, system: str) -> tuple[float, float]:
+    """Whole steps of a setting in the book's units, about twenty of them between the limits, as kept inside."""
+    unit = PLANNED[parameter].unit
+    zero, one = (units.show(v, unit, system)[0] for v in (0.0, 1.0))
+    return -zero / (one - zero), nice_step((high - low) * (one - zero) * 3.0 / STEPS) / (one - zero)
 
 
 def _kind(source: answerdata.Measured, characteristic: str) -> tuple[str, str | None]:

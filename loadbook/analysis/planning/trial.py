@@ -79,6 +79,7 @@ def plan_trial(
     parts: Sequence[tuple[str, str]] | None = None,
     day: float | None = None,
     confidence: float = 0.95,
+    grid: tuple[float, float] | None = None,
 ) -> TrialPlan:
     """The settings of the next runs that shrink the interval of a setting's effect most.
 
@@ -86,6 +87,7 @@ def plan_trial(
                sent further than two usual deviations beyond what it was run at, because the model is a straight line
     parts      (part, characteristic) that may be run; None: every one on record
     day        the day of the new runs (default: the last of the history)
+    grid       (a setting, step): settings are brought to whole steps from it, as a recipe has them
     Raises     CalculationError where the limits leave no room, or no part may be run
     """
     if parameter not in PLANNABLE:
@@ -127,7 +129,8 @@ def plan_trial(
         most = min(high, float(own.max()) + reach) if len(own) else high
         if least >= most:
             continue  # this part number cannot be brought inside the limits without a leap
-        for setting in sorted({least, min(max(middle, least), most), most}):
+        least, middle, most = _rounded(least, min(max(middle, least), most), most, grid)
+        for setting in sorted({least, middle, most}):
             row = fit.row(*_described(history, part, characteristic, {parameter: setting}, day))
             dense = np.zeros(len(C))
             dense[row.at] = row.values
@@ -222,6 +225,18 @@ def beside(plan: TrialPlan, factors: int) -> list[list[int]]:
         levels = [int(v) for s in signs[:, k] for v in ((1 - s) // 2, (1 + s) // 2)]
         out.append(levels + [(i + k) % 2 for i in range(len(plan.runs) - 2 * pairs)])
     return out
+
+
+def _rounded(least: float, middle: float, most: float, grid: tuple[float, float] | None) -> tuple[float, float, float]:
+    """The three settings on whole steps, inside where they were; as they are where that leaves no two."""
+    if grid is None:
+        return least, middle, most
+    zero, step = grid
+    low, high = np.ceil((least - zero) / step - 1e-9), np.floor((most - zero) / step + 1e-9)
+    if high - low < 1:
+        return least, middle, most
+    between = min(max(round((middle - zero) / step), low), high)
+    return float(zero + low * step), float(zero + between * step), float(zero + high * step)
 
 
 def _pairs(runs: int) -> int:
