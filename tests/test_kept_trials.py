@@ -129,6 +129,14 @@ def test_its_factors_are_fitted_together(tmp_path: Path) -> None:
     assert found.warnings[0] == "Trial 1 (does the rate matter): 6 runs measured."
 
 
+@pytest.mark.parametrize(("bend", "said"), [(0.0, "no threshold shows"), (12.0, "there is a bend or a threshold")])
+def test_the_middle_runs_show_a_threshold(tmp_path: Path, bend: float, said: str) -> None:
+    book, plan = book_with_plan(tmp_path / "book", runs=8)
+    run_all(book, plan, bend=bend)
+    rate = effect_of_trial(book, 1).rows()[0]
+    assert rate["bend_low"] <= bend <= rate["bend_high"] and said in rate["verdict"]
+
+
 def test_readings_after_suffice(tmp_path: Path) -> None:
     book, plan = book_with_plan(tmp_path / "book")
     run_all(book, plan, stages=("after",))

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 FACTORS = ("setup", "atmosphere", "furnace")
 MORE_FACTORS = ("position", "machining", "axis", "gauge", "heat_number", "cycle")
 PLAIN_STRATUM = (*STRATUM, "characteristic")
+BEND = ("bend", "bend_low", "bend_high")
 SLOPES = (
     "effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low", "pooled_high",
     "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half", "effect_without_flagged",
@@ -79,6 +80,7 @@ class Effects(Result):
     UNIT_COLUMNS = ("effect_unit", "unit")
     FIGURES = (
         (SLOPES, "{effect_unit}_per_{unit}"),
+        (BEND, "{effect_unit}"),
         (("range_low", "range_high"), "{unit}"),
     )
 
@@ -177,7 +179,7 @@ def effect_of(
     table = pd.DataFrame(
         [{**s, **_row(e, tried, system), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
     )
-    table = percent.told(table, SLOPES, "effect_unit")
+    table = percent.told(table, (*SLOPES, *BEND), "effect_unit")
     result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, tried, measured)
     result.plants = plants
     result.warnings = [*evidence(plants, data.left_out), *_warnings(result, data, frame, flags)]

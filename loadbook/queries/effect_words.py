@@ -63,7 +63,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
         first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {y_label} is unlikely."
         if e.runs < 30:
             first += f" {e.runs} runs seldom settle it; about 30 do."
-    return " ".join([first, *_warnings(e, over, y_label, apart)])
+    return " ".join([first, *_warnings(e, over, amount, y_label, apart)])
 
 
 def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]:
@@ -86,7 +86,9 @@ def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]
     ]
 
 
-def _warnings(e: Effect, over: Callable[[float], float], y_label: str, apart: str) -> list[str]:
+def _warnings(
+    e: Effect, over: Callable[[float], float], amount: Callable[[float], float], y_label: str, apart: str
+) -> list[str]:
     out = []
     assert e.effect is not None
     if e.fit in ("joint", "beside factors") and apart and e.alone is not None:
@@ -94,6 +96,13 @@ def _warnings(e: Effect, over: Callable[[float], float], y_label: str, apart: st
     elif e.fit == "alone" and apart:
         out.append(f"It moves together with {apart}.")
     out += _noise(e, over, y_label)
+    if e.bend is not None and e.bend_low is not None and e.bend_high is not None:
+        bend, *ends = (float(amount(v)) for v in (e.bend, e.bend_low, e.bend_high))
+        told = f"{bend:+.3g} {y_label} ({ends[0]:+.3g} to {ends[1]:+.3g})"
+        if ends[0] * ends[1] > 0:
+            out.append(f"In the middle it moved {told} off the line between the ends: there is a bend or a threshold.")
+        else:
+            out.append(f"In the middle it moved {told} off the line between the ends: no threshold shows.")
     reference = e.alone if e.alone is not None else e.effect
     if e.pooled is not None and e.pooled * reference < 0 and e.pooled_low is not None and e.pooled_high is not None:
         if e.pooled_low > 0 or e.pooled_high < 0:
