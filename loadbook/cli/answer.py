@@ -81,11 +81,18 @@ def one_thread() -> None:
 )
 @click.option("--job", metavar="JOB", help="The job it is for: a saved answer is scored by it.")
 @click.option("--save", "keep", is_flag=True, help="Keep the answer, to be scored when its parts are measured.")
+@click.option("--next", "further", is_flag=True, help="Also which next runs would narrow it most, and by how much.")
 @click.option("--show", "number", type=int, metavar="N", help="Show a kept answer exactly as it was given.")
 @format_option
 @book_option
 def answer(
-    number: int | None, keep: bool, against: tuple[str, ...], fmt: str | None, book: BookFolder, **given: Any
+    number: int | None,
+    keep: bool,
+    against: tuple[str, ...],
+    further: bool,
+    fmt: str | None,
+    book: BookFolder,
+    **given: Any,
 ) -> None:
     """How much will it move? An interval from the shop's own history, what it rests on, how often such intervals held.
 
@@ -107,6 +114,8 @@ def answer(
 
         save(book, found)
     _print_answer(found, fmt)
+    if further and fmt in (None, "table"):
+        _print_next(found)
     if keep:
         job = found.question.job
         if job and not book.read().execute("SELECT 1 FROM job WHERE job = ?", (job,)).fetchone():
@@ -174,6 +183,16 @@ def _print_answer(found: Any, fmt: str | None) -> None:
         print_for_machines(found.to_json(), fmt)
         return
     _print_for_people(found.text, found.comparables, found.advice, found.cautions, found.system)
+
+
+def _print_next(found: Any) -> None:
+    from loadbook.render.answer import next_table
+
+    if not found.need.get("next_runs"):
+        to_stderr("No next run can be weighed: there is no figure to narrow")
+        return
+    title, columns, rows = next_table(found.need, found.bound, found.unit, found.system)
+    emit(columns, rows, None, title=title)
 
 
 def _print_for_people(

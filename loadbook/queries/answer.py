@@ -193,7 +193,12 @@ def _need(need: answerneed.Need, reply: Reply, scale: Scale) -> dict[str, Any]:
         "part_numbers": [{"more": k, "width": width(w)} for k, w in need.part_numbers],
         "least_width": width(need.least_width),
         "groups_missing": need.groups_missing,
-    }
+        "next_runs": [
+            {"part": n.part, "characteristic": n.characteristic, "settings": n.settings, "pieces": n.pieces,
+             "width": width(n.width), "bound": scale.displayed(n.bound) if np.isfinite(n.bound) else None}
+            for n in need.next_runs
+        ],
+    }  # fmt: skip
     out["text"] = ""  # filled in with the other sentences, in the book's units
     return out
 

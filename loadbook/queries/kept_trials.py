@@ -223,8 +223,9 @@ def effect_of_trial(
     """
     import pandas as pd
 
-    from .effect import effect_of, load
+    from .effect import effect_of
     from .filters import Filters
+    from .movement_data import load
 
     t = kept(book, number)
     done = [p.done for p in t.places if p.done is not None and p.done.measured]
