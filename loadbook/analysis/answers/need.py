@@ -101,9 +101,9 @@ def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale:
     """The next runs that narrow the interval most, the best first.
 
     Tried are the part asked about, as asked and at the ends of its own settings, and every other part number that ran
-    near what is asked, treated as asked; each with the usual number of pieces and twice that. The variance V of the mean falls by the model to
-    V - (u'Cx)²/(S2 + s²/n + x'Cx), with u the row asked about and x that of the run; where the part is new, its own
-    level is learned too.
+    near what is asked, treated as asked; each with the usual number of pieces and twice that. The variance V of the
+    mean falls by the model to V - (u'Cx)²/(S2 + s²/n + x'Cx), with u the row asked about and x that of the run; where
+    the part is new, its own level is learned too.
     """
     fit, row = history.fit, history.row(asked)
     u = _dense(fit, row)
@@ -169,12 +169,12 @@ def _ends(history: History, asked: Asked) -> list[dict[str, float]]:
 def _within_reach(history: History, asked: Asked, part: str, characteristic: str) -> bool:
     """Whether a part number ran near enough to the settings asked about to be run so without a leap."""
     design, series = history.design, history.design.series_of[(part, characteristic)]
-    for name in design.active:
-        mean = design.series_mean[name][series]
-        if name in asked.settings and np.isfinite(mean):
-            if abs(asked.settings[name] - mean) > REACH * design.within_sd[name]:
-                return False
-    return True
+    apart = (
+        abs(asked.settings[name] - design.series_mean[name][series]) / design.within_sd[name]
+        for name in design.active
+        if name in asked.settings
+    )
+    return not any(a > REACH for a in apart)  # of a setting that is not known nothing can be said against it
 
 
 def _like(history: History, asked: Asked, part: str, characteristic: str) -> Asked:
