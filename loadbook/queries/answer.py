@@ -60,7 +60,9 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
         advise(conn, found)
     found.text = answer_words.sentences(found, found.system)
     if source.plants:
-        found.plants = by_plant(found.history) if found.history is not None else []
+        history_of = found.history
+        once = None if history_of is None else history_of.drop_duplicates(["run", "part", "serial"])
+        found.plants = by_plant(once) if once is not None else []
         found.text += evidence(found.plants, source.left_out)
         if asked.plant is not None and len(source.plants) > 1:
             chosen = "" if question.plant else ", which ran this part most (--plant names another)"
@@ -244,7 +246,8 @@ def _unit(about: Subject) -> str:
 
 def _count(out: Answer, pieces: Pieces) -> None:
     frame = pieces.frame
-    out.runs, out.pieces, out.parts = frame["run"].nunique(), len(frame), frame["part"].nunique()
+    pieces_once = frame.drop_duplicates(["run", "part", "serial"])  # a piece with several characteristics is one
+    out.runs, out.pieces, out.parts = frame["run"].nunique(), len(pieces_once), frame["part"].nunique()
     listed = "\n".join(sorted(frame["run"].astype(str).unique()))
     out.evidence_sha256 = hashlib.sha256(listed.encode()).hexdigest()
 

@@ -49,7 +49,7 @@ def _who(a: Answer) -> str:
     return f"a new part ({', '.join([*words, s.kind])})"
 
 
-_FROM = {"question": "the", "part": "the part's usual", "kind": "such parts' usual"}
+_FROM = {"question": "", "part": "the part's usual ", "kind": "such parts' usual "}
 
 
 def _of_before(a: Answer, system: str) -> str:
@@ -59,7 +59,7 @@ def _of_before(a: Answer, system: str) -> str:
         return " of the form error before"
     um = a.in_um
     return (
-        f" of the form error before; from {_FROM[um['from']]} {told(um['before'], 'um', system)} before that is "
+        f" of the form error before; from {_FROM[um['from']]}{told(um['before'], 'um', system)} before that is "
         f"{span(um['low'], um['high'], 'um', system)}"
     )
 

@@ -11,6 +11,7 @@ import numpy as np
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
 from loadbook.analysis.effects.estimate import NOISY, Effect
+from loadbook.analysis.effects.words import spoken
 from loadbook.analysis.movement import blunders, percent, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
@@ -295,7 +296,16 @@ def _warnings(result: Effects, data: MovementData, frame: pd.DataFrame, flags: n
     if frame.empty:
         reasons = scale.set_aside_counts(scale.with_value(data.frame, result.stage))
         told = "; ".join(f"{r.pieces} {r.reason}" for r in reasons.itertuples())
-        out.append(f"Cannot tell: every reading is set aside ({told}).")
+        plain = "" if result.stage else " Plain readings: --stage after."
+        out.append(f"Cannot tell: every reading is set aside ({told}).{plain}")
+    else:
+        achieved = set(data.parameters["parameter"])
+        only = [n for n in result.of if n not in achieved and n in set(data.asked_parameters["parameter"])]
+        if only and not result.asked:
+            names = ", ".join(spoken(n, result.system) for n in only)
+            out.append(
+                f"Of {names} only what was asked for is on record, not what the furnace did: --asked takes that."
+            )
     if result.asked:
         out.append("Parameters are what was asked, not what the traces show.")
     if flags.any():

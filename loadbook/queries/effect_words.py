@@ -137,6 +137,8 @@ def _its(f: Figures, system: str) -> str:
 def _too_few_means(f: Figures, system: str) -> str:
     if f["parameter"] is None:
         return "no part number has two runs with every setting of the trial known"
+    if not f["means"]:
+        return f"no part number has two runs with {_its(f, system)} on record"
     return (
         f"only {f['means']} means of a run and part number can be compared (part numbers with two runs or more, with "
         f"{_its(f, system)} known); at least {f['needed']} are needed. Measure pieces of part numbers that run "

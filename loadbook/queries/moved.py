@@ -274,7 +274,8 @@ def _warnings(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Com
         other = "before" if result.stage == "after" else "after"
         out.append(f"Plain readings {result.stage} the run, not movement: no reading {other} is invented.")
     if frame.empty:
-        out.append("Nothing can be said of movement: every reading is set aside. The reasons are listed.")
+        plain = "" if result.stage else " Plain readings: --stage after, or --stage before."
+        out.append(f"Nothing can be said of movement: every reading is set aside. The reasons are listed.{plain}")
     elif result.runs == 1:
         out.append(
             "One run stands behind all of this: what another run would do cannot be told from it"

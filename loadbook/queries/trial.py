@@ -247,9 +247,12 @@ def _sentences(
         )
     else:
         out.append(f"Nothing can be said yet of {name} in {process}: it never varied inside a part number.")
+    one_run = len(plan.runs) == 1
+    these = "this run" if one_run else f"these {len(plan.runs)} runs"
+    steps = "" if one_run else f" (step by step: {', '.join(amount(v) for v in plan.steps)})"
     out.append(
-        f"After these {len(plan.runs)} runs expect about ± {amount(plan.then)} {per} with all that is on record (step "
-        f"by step: {', '.join(amount(v) for v in plan.steps)}), if runs differ as they did."
+        f"After {these} expect about ± {amount(plan.then)} {per} with all that is on record{steps}, "
+        "if runs differ as they did."
     )
     half, df = alone(plan, levels)
     if np.isfinite(half):
@@ -258,8 +261,8 @@ def _sentences(
             f"{': more runs narrow it fast' if df < 4 else ''})."
         )
     else:
-        needed = len(plan.runs) - df + 4
-        out.append(f"These runs alone leave nothing to judge their scatter by: cause takes {needed} runs or more.")
+        alone_ = "One run alone leaves" if one_run else "These runs alone leave"
+        out.append(f"{alone_} nothing to judge scatter by: to show cause takes {4 + 2 * len(levels)} runs or more.")
     out.append(_pieces(plan, again, amount))
     beyond = [r for r in plan.runs if np.isfinite(r.own_low) and not r.own_low <= r.setting <= r.own_high]
     if beyond:
@@ -275,7 +278,9 @@ def _sentences(
 def _pieces(plan: TrialPlan, again: int | None, amount: Callable[[float], str]) -> str:
     """How many pieces to measure in each run, and how often to read each."""
     text = f"That counts on {many(plan.pieces, 'piece')} a run, as usual"
-    if plan.enough > plan.pieces:
+    if plan.enough is None:
+        text += "; measure three or more: how pieces of one run differ is not on record"
+    elif plan.enough > plan.pieces:
         text += f"; {2 * plan.pieces} would give ± {amount(plan.twice)}, and above {plan.enough} more hardly help"
     else:
         text += ", and more would hardly help: the runs themselves differ"

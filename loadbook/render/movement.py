@@ -69,6 +69,8 @@ def moved_sentences(
         )
     if len(clear) > MOST_SAID:
         out.append(f"{len(clear) - MOST_SAID} more differences are clear; the table has them all.")
+    elif len(differences) == 1 and not clear:
+        out.append("The difference between the two treatments is not clear.")
     elif differences and not clear:
         out.append(f"None of {_many(len(differences), 'difference')} between treatments is clear.")
     return out

@@ -18,6 +18,7 @@ from .fit import Fit, Row
 
 STEPS = (1, 2, 4, 8, 16)
 MOST_NEXT = 6  # next runs that are listed
+KNOWN_WITHIN = 10  # degrees inside runs from which it is known what more pieces in a run are worth
 REACH = 2.0  # usual deviations from its own settings that another part number may be sent
 LEAST_WEIGHT = 0.25  # of a setting asked about, in variances of a piece per squared deviation
 
@@ -114,8 +115,10 @@ def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale:
     if reply.known:
         tried += [(own, change, history.row(replace(asked, settings={**asked.settings, **change})))
                   for change in _ends(history, asked)]  # fmt: skip
-    for part, characteristic in history.design.series_of:
-        if (part, characteristic) != own and _within_reach(history, asked, part, characteristic):
+    others = {p: c for p, c in history.design.series_of if c != asked.characteristic}
+    others |= {p: c for p, c in history.design.series_of if c == asked.characteristic}
+    for part, characteristic in others.items():
+        if part != own[0] and _within_reach(history, asked, part, characteristic):
             tried.append(((part, characteristic), {}, history.row(_like(history, asked, part, characteristic))))
     about, middle, back = history.predicted(asked), history.warp.to(reply.median), history.warp.back
     spread = fit.run_var + fit.s2
@@ -123,7 +126,7 @@ def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale:
     for (part, characteristic), change, x_row in tried:
         x = _dense(fit, x_row)
         along, mine = fit.C @ x, x_row is row
-        for pieces in (usual, 2 * usual):
+        for pieces in (usual, 2 * usual) if history.cells.within_df >= KNOWN_WITHIN else (usual,):
             noise = fit.run_var + fit.s2 / pieces
             if mine:  # the very cell asked about: what is unknown of it is learned with it
                 left = reply.v_mean / (1.0 + reply.v_mean / noise)
@@ -223,13 +226,19 @@ def comparables(history: History, asked: Asked, count: int = 8) -> list[Comparab
     nearness = 1.0 / (1.0 + unlike / 2.0)
     day = design.day(asked)
     age = np.abs(frame["day"].to_numpy(dtype=float) - day)
-    order = np.lexsort((age, -np.round(nearness, 6)))[:count]
+    own = cells.series == history.series(asked)
+    order = np.lexsort((age, ~own, -np.round(nearness, 6)))
+    seen: set[tuple[str, str]] = set()  # of several characteristics of a part in one run the nearest stands for it
+    first = [
+        c for c in order
+        if (key := (str(frame["run"].iloc[c]), str(frame["part"].iloc[c]))) not in seen and not seen.add(key)  # type: ignore[func-returns-value]
+    ]  # fmt: skip
     low = np.full(len(cells.z), np.inf)
     high = np.full(len(cells.z), -np.inf)
     np.minimum.at(low, cells.piece_cell, cells.piece_told)
     np.maximum.at(high, cells.piece_cell, cells.piece_told)
     out = []
-    for c in order:
+    for c in first[:count]:
         r = cells.frame.iloc[int(c)]
         settings = {name: float(r[name]) for name in PLANNABLE if np.isfinite(r[name])}
         found = Comparable(

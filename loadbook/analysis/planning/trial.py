@@ -18,6 +18,7 @@ from scipy.special import gammaln, stdtrit
 
 from loadbook.analysis.answers.cells import Asked
 from loadbook.analysis.answers.estimate import History
+from loadbook.analysis.answers.need import KNOWN_WITHIN
 from loadbook.analysis.movement.repeats import Readings
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.errors import CalculationError
@@ -51,7 +52,8 @@ class TrialPlan:
     steps            half width after each further run of the list
     df_now, df_then  degrees of freedom of the two
     pieces, twice    pieces a run that `then` counts on (the usual number), and the half width with twice as many
-    enough           pieces a run beyond which more of them hardly narrow it: the runs themselves differ
+    enough           pieces a run beyond which more of them hardly narrow it: the runs themselves differ; None where
+                     too few runs held several pieces to tell
     noise            variance of the mean of one run of the trial
     """
 
@@ -66,7 +68,7 @@ class TrialPlan:
     df_then: int
     pieces: int
     twice: float
-    enough: int
+    enough: int | None
     noise: float
 
 
@@ -163,7 +165,9 @@ def plan_trial(
     for index in chosen:
         at = _added(at, rows[index], fit.run_var + fit.s2 / (2 * pieces))
     twice = float(stdtrit(df_then, (1 + confidence) / 2)) * float(np.sqrt(at[column, column])) / scale
-    enough = min(max(int(np.ceil(fit.s2 / (HARDLY * fit.run_var))), 1), MOST_PIECES)
+    enough = None
+    if history.cells.within_df >= KNOWN_WITHIN:
+        enough = min(max(int(np.ceil(fit.s2 / (HARDLY * fit.run_var))), 1), MOST_PIECES)
     return TrialPlan(
         parameter, planned, effect, now, steps[-1], tuple(steps), confidence, df_now, df_then, pieces, twice, enough,
         noise,
