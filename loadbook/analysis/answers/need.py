@@ -117,9 +117,9 @@ def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale:
                   for change in _ends(history, asked)]  # fmt: skip
     others = {p: c for p, c in history.design.series_of if c != asked.characteristic}
     others |= {p: c for p, c in history.design.series_of if c == asked.characteristic}
-    for part, characteristic in others.items():
-        if part != own[0] and _within_reach(history, asked, part, characteristic):
-            tried.append(((part, characteristic), {}, history.row(_like(history, asked, part, characteristic))))
+    for other in others.items():
+        if other[0] != own[0] and _within_reach(history, asked, *other):
+            tried.append((other, {}, history.row(_like(history, asked, *other))))
     about, middle, back = history.predicted(asked), history.warp.to(reply.median), history.warp.back
     spread = fit.run_var + fit.s2
     found = []
@@ -183,8 +183,11 @@ def _within_reach(history: History, asked: Asked, part: str, characteristic: str
 def _like(history: History, asked: Asked, part: str, characteristic: str) -> Asked:
     """Another part number on record, treated as asked."""
     last = history.cells.frame[history.cells.series == history.design.series_of[(part, characteristic)]].iloc[-1]
-    labels = {n: str(last[n]) or None for n in ("material", "family", "shape", "condition")}
-    return replace(asked, part=part, characteristic=characteristic, section_mm=None, **labels)
+    material, family, shape, condition = (str(last[n]) or None for n in ("material", "family", "shape", "condition"))
+    return replace(
+        asked, part=part, characteristic=characteristic, material=material, family=family, shape=shape,
+        condition=condition, section_mm=None,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -228,18 +231,18 @@ def comparables(history: History, asked: Asked, count: int = 8) -> list[Comparab
     age = np.abs(frame["day"].to_numpy(dtype=float) - day)
     own = cells.series == history.series(asked)
     order = np.lexsort((age, ~own, -np.round(nearness, 6)))
-    seen: set[tuple[str, str]] = set()  # of several characteristics of a part in one run the nearest stands for it
-    first = [
-        c for c in order
-        if (key := (str(frame["run"].iloc[c]), str(frame["part"].iloc[c]))) not in seen and not seen.add(key)  # type: ignore[func-returns-value]
-    ]  # fmt: skip
+    # of several characteristics of a part in one run the nearest stands for it
+    keys = zip(*(frame[n].iloc[order] for n in ("run", "part", "setup", "atmosphere")), strict=True)
+    nearest: dict[tuple[str, ...], int] = {}
+    for key, cell in zip(keys, order, strict=True):
+        nearest.setdefault(key, int(cell))
     low = np.full(len(cells.z), np.inf)
     high = np.full(len(cells.z), -np.inf)
     np.minimum.at(low, cells.piece_cell, cells.piece_told)
     np.maximum.at(high, cells.piece_cell, cells.piece_told)
     out = []
-    for c in first[:count]:
-        r = cells.frame.iloc[int(c)]
+    for c in list(nearest.values())[:count]:
+        r = cells.frame.iloc[c]
         settings = {name: float(r[name]) for name in PLANNABLE if np.isfinite(r[name])}
         found = Comparable(
             str(r["run"]), str(r["part"]), str(r["characteristic"]), float(r["day"]), str(r["setup"]),
