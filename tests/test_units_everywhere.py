@@ -56,6 +56,7 @@ ALLOWED = {
     "page book": "writes the other pages into a folder",
     "group publish": "says counts of files only",
     "restore": "says names of files only",
+    "watch drop": "says the folder's name only",
 }
 
 
@@ -183,6 +184,8 @@ CALLS: dict[str, list[list[str]]] = {
     "group report": [["{folder}/group", "furnaces_compared"], ["{folder}/group", "movement_by_setup"]],
     "group sql": [], "group verify": [["{folder}/group"]],
     "verify": [[]],
+    "watch add": [["{folder}", "--furnace", "F2", "--names", "nothing*"]], "watch list": [[]], "watch drop": [],
+    "watch run": [["{folder}", "--furnace", "F2", "--names", "nothing*", "--once"]], "watch status": [[]],
     "backup": [["{folder}/copy"]],
     "restore": [],
     "upgrade": [[]],

@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "trace": ("traces:trace", "Look at a recorder's file, take it in, keep its layout."),
     "precheck": ("precheck:precheck", "Before the door closes: is this load ready for its cycle."),
     "follow": ("follow:follow", "While the furnace runs: a recorder's growing file against the cycle."),
+    "watch": ("watch:watch", "Take recorders' files in by itself, as they get whole in their folders."),
     "judge": ("judge:judge", "Judge runs against every clause of their cycle."),
     "needs": ("needs:needs", "List what needs a person: decisions, confirmations, missing readings."),
     "confirm": ("confirming:confirm", "Confirm or refuse a suspected thermocouple fault or reading."),

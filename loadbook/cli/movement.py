@@ -203,9 +203,12 @@ def _print_effects(found: Any, companions: bool) -> None:
         columns, table = shown.companion_table(rows, found.system)
         emit(columns, table, None, title="The same slopes, otherwise fitted")
     click.echo("")
+    said: dict[tuple[str, str], list[str]] = {}  # what is said of several parameters is said once
     for r in listed[:MOST_VERDICTS] if page else listed:
-        name = spoken(r["parameter"], found.system)
-        write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {name}: {r['verdict']}"))
+        of = f"{r['kind']} ({r['process'] or 'no process'})"
+        said.setdefault((of, r["verdict"]), []).append(spoken(r["parameter"], found.system))
+    for (of, verdict), names in said.items():
+        write_words(plain(f"{of}, {'; '.join(names)}: {verdict}"))
     if page:
         write_words("All of one kind, with a sentence each: loadbook effect KIND --process PROCESS")
 

@@ -65,8 +65,8 @@ def new(folder: Path, units: str, zone: str, group_writable: bool) -> None:
 
 @click.command(cls=LoadbookCommand)
 @click.argument("kind", required=False)
-@click.option("--units", type=click.Choice(["si", "us"]), default="si", help="Units in the column names.")
-def template(kind: str | None, units: str) -> None:
+@click.option("--units", type=click.Choice(["si", "us"]), help="Units of the example (default: the book's, or si).")
+def template(kind: str | None, units: str | None) -> None:
     """Print an intake file's header and an example row (to stdout) and what each column means (to stderr).
 
     Example: loadbook template readings > readings.csv
@@ -77,16 +77,17 @@ def template(kind: str | None, units: str) -> None:
         emit(["kind", "holds"], [(k.kind, k.title) for k in KINDS] + [("cycles", "Cycles, one TOML file each")])
         return
     if kind in ("cycle", "cycles"):
-        from loadbook.readers.cycles.keys import EXAMPLE, key_meanings
+        from loadbook.readers.cycles.keys import example, key_meanings
 
-        click.echo(EXAMPLE, nl=False)
+        click.echo(example(units or _units_here()), nl=False)
         to_stderr("")
         emit(["table", "key", "holds", "meaning"], key_meanings(), out=sys.stderr)
         return
     found = _kind(kind)
-    click.echo(forms.header_and_example(found, system=units), nl=False)
+    system = units or _units_here()
+    click.echo(forms.header_and_example(found, system=system), nl=False)
     to_stderr("")
-    emit(["column", "needed", "meaning"], forms.meanings(found), out=sys.stderr)
+    emit(["column", "needed", "meaning"], forms.meanings(found, system=system), out=sys.stderr)
 
 
 @click.command(cls=LoadbookCommand)

@@ -130,41 +130,31 @@ def why_not(remark: Remark, system: str) -> str:
     return EFFECT_WORDS[remark.code](remark.figures, system)
 
 
-def _its(f: Figures, system: str) -> str:
-    return spoken(f["parameter"], system)
-
-
 def _too_few_means(f: Figures, system: str) -> str:
     if f["parameter"] is None:
         return "no part number has two runs with every setting of the trial known"
-    if not f["means"]:
-        return f"no part number has two runs with {_its(f, system)} on record"
+    few = f"only {f['means']} means" if f["means"] else "no means"
     return (
-        f"only {f['means']} means of a run and part number can be compared (part numbers with two runs or more, with "
-        f"{_its(f, system)} known); at least {f['needed']} are needed. Measure pieces of part numbers that run "
-        "again"
+        f"{few} of a run and part number can be compared (part numbers with two runs or more, with it known); at least "
+        f"{f['needed']} are needed. Measure pieces of part numbers that run again"
     )
 
 
 EFFECT_WORDS: dict[str, Callable[[Figures, str], str]] = {
     "effect_exact": lambda f, s: (
-        f"movement follows {_its(f, s)} to the last digit and nothing is left over to judge an interval by: "
+        "movement follows it to the last digit and nothing is left over to judge an interval by: "
         "measured figures scatter, so look whether these were computed"
     ),
     "effect_constant": lambda f, s: (
-        f"{_its(f, s)} never changed inside a part number: every part number always ran at its own setting, "
+        "it never changed inside a part number: every part number always ran at its own setting, "
         "and a difference between part numbers is not the effect of the setting. Run one part number at two settings"
     ),
     "effect_one_run": lambda f, s: (
-        f"everything about {_its(f, s)} hangs on run {f['run']} alone: without it nothing varied. Repeat that setting"
+        f"everything about it hangs on run {f['run']} alone: without it nothing varied. Repeat that setting"
     ),
-    "effect_with_date": lambda f, s: (
-        f"{_its(f, s)} changed in step with the calendar date, so the two cannot be told apart"
-    ),
-    "effect_in_step": lambda f, s: (
-        f"{_its(f, s)} changed in step with the other parameters exactly, so they cannot be told apart"
-    ),
-    "effect_few_runs": lambda f, s: f"there are too few runs for {_its(f, s)}",
+    "effect_with_date": lambda f, s: "it changed in step with the calendar date, so the two cannot be told apart",
+    "effect_in_step": lambda f, s: "it changed in step with the other parameters exactly, so they cannot be told apart",
+    "effect_few_runs": lambda f, s: "there are too few runs for it",
     "effect_few_means": _too_few_means,
     "effect_few_degrees": lambda f, s: (
         f"{f['means']} means over {f['parts']} part numbers and {f['runs']} runs leave {f['degrees']} degrees of "
@@ -184,8 +174,8 @@ EFFECT_WORDS: dict[str, Callable[[Figures, str], str]] = {
     ),
     "effect_trial_degrees": lambda f, s: f"{f['runs']} runs leave no degree of freedom beside {f['settings']} settings",
     "effect_not_separable": lambda f, s: (
-        f"{_its(f, s)} went with {' and '.join(f['names'])}, and these runs do not tell which of them it "
-        f"was. Run one part number at two settings with the same {' and '.join(f['names'])}"
+        f"{spoken(f['parameter'], s)} went with {' and '.join(f['names'])}, and these runs do not tell which of them "
+        f"it was. Run one part number at two settings with the same {' and '.join(f['names'])}"
     ),
     "effect_few_for_joint": lambda f, s: (
         f"{f['means']} means of a run and part number are too few to tell {f['parameters']} parameters apart"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable, Sequence
 from typing import Any, TextIO
@@ -53,7 +54,7 @@ def close_figure(value: float | None, limit: float | None, unit: str, system: st
     text = figure(value, unit, system)
     if value is None or limit is None or value == limit or unit not in units.SHOWN["si"]:
         return text
-    if text == figure(limit, unit, system):
+    if text == figure(limit, unit, system) and not math.isclose(value, limit, rel_tol=1e-9):
         shown, label, digits = units.show(value, unit, system)
         return f"{shown:.{digits + 3}f} {label}"
     return text

@@ -293,7 +293,7 @@ KINDS: tuple[Kind, ...] = (
         _req("run", "run", "R-2026-014", refers=RUN),
         _req("parameter", "name of the parameter (loadbook explain lists them)", "heating_rate_peak_c_per_h"),
         _req("value", "its value", "95", type="number"),
-        Column("unit", "unit of the value, where it is not the one in the name", "F/h"),
+        Column("unit", "unit of the value, where it is not the one in the name", "C/h"),
         Column("source", "stated (read off a chart) or asked (set at the program)", "stated", choices=("stated", "asked"), default="stated"),
         Column("note", "anything else"),
     )),

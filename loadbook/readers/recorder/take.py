@@ -96,6 +96,18 @@ class _File:
     piece: Piece
 
 
+class OtherTrace(LoadbookError):
+    """The run has another trace already: `trace_id`, of the files `names`."""
+
+    def __init__(self, trace: dict[str, Any], run: str, where: str) -> None:
+        super().__init__(
+            f"run {run!r} has a trace already, from {trace['source_name']}", where=where,
+            remedy="If this is more of the same run, add --join. Else withdraw that one first: "
+            f"loadbook amend traces {trace['trace_id']} state=withdrawn --why TEXT",
+        )  # fmt: skip
+        self.trace_id, self.names = trace["trace_id"], [p["file"] for p in pieces_of(trace)]
+
+
 class ChangedMeanwhile(LoadbookError):
     """Another command changed the run, its cycle or its channels between our reading and our lock."""
 
@@ -151,7 +163,7 @@ def _take(
         if parts.keys() <= had:
             return TakenTrace(run, record.trace["trace_id"], already=True, files=tuple(names))
         if not part.join:
-            raise _has_another(record, _names(names))
+            raise OtherTrace(record.trace, record.run, _names(names))
         parts = {key: given for key, given in parts.items() if key not in had}
     known, canonical = recorded_channels(record)
     files = [
@@ -275,15 +287,6 @@ def _read(
     named = [replace(s, name=c.name) if (c := canonical.get(s.name.casefold())) else s for s in reading.channels]
     piece = Piece(source.name, np.round(reading.t_s + zero, 6), reading.values, reading.flags, named)
     return _File(source, asked, read, piece)
-
-
-def _has_another(record: RunRecord, where: str) -> LoadbookError:
-    trace = record.trace or {}
-    return LoadbookError(
-        f"run {record.run!r} has a trace already, from {trace['source_name']}", where=where,
-        remedy="If this is more of the same run, add --join. Else withdraw that one first: "
-        f"loadbook amend traces {trace['trace_id']} state=withdrawn --why TEXT",
-    )  # fmt: skip
 
 
 def _origin(file: _File) -> dict[str, Any]:
