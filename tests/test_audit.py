@@ -79,12 +79,13 @@ KNOWN: dict[str, dict[str, Any]] = {
                                                                            "reading_id": 1},
     "layout": {"name": "full", "revision": 1}, "operation": {"serial": "full"},
     "approval": {"first_article_of": "00123"}, "precheck": {"verdict": "pass"},
+    "trial": {"low": 1.0, "high": 2.0},
 }  # fmt: skip
 ORDER = [
     "material", "part", "characteristic", "job", "furnace", "furnace_check", "gauge", "calibration", "cycle",
     "cycle_segment", "cycle_limit", "run", "piece", "operation", "channel", "event", "trace", "trace_channel",
     "reading", "parameter", "confirmation", "approval", "nonconformance", "history_break", "answer", "layout",
-    "precheck",
+    "precheck", "trial", "trial_run",
 ]  # fmt: skip
 
 

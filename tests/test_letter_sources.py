@@ -365,6 +365,7 @@ FIGURES: dict[str, dict[str, Any]] = {
     "too_few_parts": {"parts": 2, "needed": 6, "runs": 8, "repeats": 4},
     "set_aside": {"count": 2, "reasons": {"ZQ1X": 2}},
     "settings_achieved": {"share": 0.05},
+    "otherwise_lately": {"factor": "setup", "level": "laid", "now": "hung", "runs": 5, "whose": "kind"},
     "blunders": {"count": 1, "without": [-3.0, 4.0], "unit": "um"},
     "setting_never_run": {"parameter": "hold_mean_c", "asked": 650.0, "low": 600.0, "high": 610.0, "known": True},
     "level_never_run": {"factor": "setup", "level": "racked"},

@@ -116,6 +116,9 @@ def _print_moved(found: Any, system: str) -> None:
 
 @effect_options
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
+@click.option(
+    "--trial", "number", type=int, metavar="N", help="What a kept trial's runs show, all its factors in one fit."
+)
 @click.option("--companions", is_flag=True, help="Also the other fits of each slope: pooled, without calendar, ...")
 @chart_option
 @filter_options
@@ -127,6 +130,7 @@ def ask_effect(
     assigned: bool,
     stage: Any,
     confidence: float,
+    number: int | None,
     companions: bool,
     chart_file: ChartFile | None,
     filters: Filters,
@@ -144,7 +148,12 @@ def ask_effect(
     from loadbook.queries.charts.effect import effect_picture
     from loadbook.queries.effect import effect as ask
 
-    found = ask(source, characteristic, filters, of, stage, asked, confidence, assigned=assigned)
+    if number is not None:
+        if characteristic or of or asked or assigned or filters.given():
+            raise UsageError("a kept trial names its own runs and factors", remedy="Give --trial alone")
+        found = _of_trial(source, number, stage, confidence)
+    else:
+        found = ask(source, characteristic, filters, of, stage, asked, confidence, assigned=assigned)
     rows = found.rows()
     if fmt not in (None, "table"):
         emit(list(found.table.columns), [list(r.values()) for r in rows], fmt)
@@ -153,6 +162,15 @@ def ask_effect(
     for warning in found.warnings:
         to_stderr(warning)
     write_chart(chart_file, lambda: effect_picture(found))
+
+
+def _of_trial(source: Source, number: int, stage: Any, confidence: float) -> Any:
+    from loadbook.queries.kept_trials import effect_of_trial
+    from loadbook.queries.source import BookSource
+
+    if not isinstance(source, BookSource):
+        raise UsageError("a kept trial is a book's own", remedy="Ask its plant: loadbook effect --trial N")
+    return effect_of_trial(source.book, number, stage, confidence)
 
 
 MOST_ROWS = 12  # effects that are shown in full; of more a page has the clearest

@@ -318,7 +318,7 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
 
 
 # whole documents and digests inside a column: `show` and the machines' formats have them, a table for people does not
-LONG = {"layout": {"text"}, "answer": {"question", "result", "evidence_sha256"},
+LONG = {"layout": {"text"}, "answer": {"question", "result", "evidence_sha256"}, "trial": {"text"},
         "trace": {"path", "sha256", "source_sha256"}}  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
 from loadbook.analysis.effects.estimate import NOISY, Effect
+from loadbook.analysis.effects.words import spoken
 from loadbook.analysis.movement import blunders, percent, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 FACTORS = ("setup", "atmosphere", "furnace")
 MORE_FACTORS = ("position", "machining", "axis", "gauge", "heat_number", "cycle")
 PLAIN_STRATUM = (*STRATUM, "characteristic")
+BEND = ("bend", "bend_low", "bend_high")
 SLOPES = (
     "effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low", "pooled_high",
     "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half", "effect_without_flagged",
@@ -82,6 +84,7 @@ class Effects(Result):
     UNIT_COLUMNS = ("effect_unit", "unit")
     FIGURES = (
         (SLOPES, "{effect_unit}_per_{unit}"),
+        (BEND, "{effect_unit}"),
         (("range_low", "range_high"), "{unit}"),
     )
 
@@ -184,7 +187,7 @@ def effect_of(
     table = pd.DataFrame(
         [{**s, **_row(e, tried, system), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
     )
-    table = percent.told(table, SLOPES, "effect_unit")
+    table = percent.told(table, (*SLOPES, *BEND), "effect_unit")
     result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, tried, measured)
     result.plants = plants
     result.broken = data.broken
@@ -303,7 +306,16 @@ def _warnings(result: Effects, data: MovementData, frame: pd.DataFrame, flags: n
     if frame.empty:
         reasons = scale.set_aside_counts(scale.with_value(data.frame, result.stage))
         told = "; ".join(f"{r.pieces} {r.reason}" for r in reasons.itertuples())
-        out.append(f"Cannot tell: every reading is set aside ({told}).")
+        plain = "" if result.stage else " Plain readings: --stage after."
+        out.append(f"Cannot tell: every reading is set aside ({told}).{plain}")
+    else:
+        achieved = set(data.parameters["parameter"])
+        only = [n for n in result.of if n not in achieved and n in set(data.asked_parameters["parameter"])]
+        if only and not result.asked:
+            names = ", ".join(spoken(n, result.system) for n in only)
+            out.append(
+                f"Of {names} only what was asked for is on record, not what the furnace did: --asked takes that."
+            )
     if result.asked:
         out.append("Parameters are what was asked, not what the traces show.")
     if flags.any():

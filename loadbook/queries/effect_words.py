@@ -20,7 +20,8 @@ _ASSOCIATION = "An association, unless a trial assigned the settings."
 class _Shown:
     """An effect in the book's units, over a round step of its parameter."""
 
-    over: Callable[[float], float]
+    over: Callable[[float], float]  # a slope over the step
+    amount: Callable[[float], float]  # a movement
     unit: str
     step: str
     slope: float
@@ -44,7 +45,7 @@ def _shown(e: Effect, system: str) -> _Shown:
         return float(amount(value * step / x_factor))
 
     low, high = sorted((over(e.effect_low), over(e.effect_high)))
-    return _Shown(over, y_label, per, over(e.effect), low, high)
+    return _Shown(over, amount, y_label, per, over(e.effect), low, high)
 
 
 def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
@@ -76,7 +77,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
         first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {x.unit} is unlikely."
         if e.runs < 30:
             first += f" {e.runs} runs seldom settle it; about 30 do."
-    return " ".join([first, *_warnings(e, x.over, x.unit, apart)])
+    return " ".join([first, *_warnings(e, x, apart)])
 
 
 def headline(e: Effect, system: str = "si") -> str:
@@ -105,7 +106,7 @@ def caveats(e: Effect, system: str = "si") -> list[str]:
         return ["No effect."]
     x = _shown(e, system)
     cause = [_ASSOCIATION] if e.finding == "goes_with" and not e.assigned else []
-    return [*cause, *_warnings(e, x.over, x.unit, _apart(e, system))]
+    return [*cause, *_warnings(e, x, _apart(e, system))]
 
 
 def _capital(words: str) -> str:
@@ -136,7 +137,8 @@ def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]
     ]
 
 
-def _warnings(e: Effect, over: Callable[[float], float], y_label: str, apart: str) -> list[str]:
+def _warnings(e: Effect, x: _Shown, apart: str) -> list[str]:
+    over, amount, y_label = x.over, x.amount, x.unit
     out = []
     assert e.effect is not None
     if e.fit in ("joint", "beside factors") and apart and e.alone is not None:
@@ -144,6 +146,13 @@ def _warnings(e: Effect, over: Callable[[float], float], y_label: str, apart: st
     elif e.fit == "alone" and apart:
         out.append(f"It moves together with {apart}.")
     out += _noise(e, over, y_label)
+    if e.bend is not None and e.bend_low is not None and e.bend_high is not None:
+        bend, *ends = (float(amount(v)) for v in (e.bend, e.bend_low, e.bend_high))
+        told = f"{bend:+.3g} {y_label} ({ends[0]:+.3g} to {ends[1]:+.3g})"
+        if ends[0] * ends[1] > 0:
+            out.append(f"In the middle it moved {told} off the line between the ends: there is a bend or a threshold.")
+        else:
+            out.append(f"In the middle it moved {told} off the line between the ends: no threshold shows.")
     if e.misleads and e.pooled is not None and e.pooled_low is not None and e.pooled_high is not None:
         if e.pooled_low > 0 or e.pooled_high < 0:
             out.append(

@@ -62,7 +62,7 @@ COLUMNS = (
     "run", "started", "process", "part", "serial", "characteristic", "kind", "side", "scale", "unit", "setup",
     "atmosphere", "position", "before_mm", "after_mm", "nominal_mm", "lower_mm", "upper_mm", "movement_mm",
     "movement_um", "movement_um_per_100mm", "expanded_uncertainty_mm", "below_gauge", "way", "corrected_20c",
-    "set_aside",
+    "before_scatter_mm", "after_scatter_mm", "repeats", "set_aside",
 )  # fmt: skip
 
 

@@ -94,6 +94,11 @@ def _in(f: Figures) -> str:
     return f" in {f['process']}" if f["process"] else ""
 
 
+def _quoted(word: str) -> str:
+    """A word as it is typed behind an option."""
+    return f'"{word}"' if " " in word else word
+
+
 def _reasons(f: Figures) -> str:
     return ", ".join(f"{reason} {count}" for reason, count in f["reasons"].items())
 
@@ -188,6 +193,10 @@ _SHOP: dict[str, Words] = {
     "settings_achieved": lambda f, s: (
         f"{f['share']:.0%} of the settings in the history are what was achieved or stated, because nothing asked is "
         "on record for those runs."
+    ),
+    "otherwise_lately": lambda f, s: (
+        f"The last {many(f['runs'], 'run')} of this {f['whose']} had {f['factor']} {f['now']}; the figures are for "
+        f"{f['level']}. If it will run like those, ask with --{f['factor']} {_quoted(f['now'])}."
     ),
     "blunders": lambda f, s: (
         f"{many(f['count'], 'reading')} of the history look like blunders (further than six robust standard deviations "

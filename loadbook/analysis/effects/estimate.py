@@ -45,6 +45,7 @@ class Effect:
     p_adjusted   Holm's, over everything asked in one command
     pooled       slope over all part numbers thrown together (shown only to warn)
     lower_half, upper_half   slope below and above the middle of the evidence
+    bend, bend_low, bend_high   of a trial: how far runs in the middle moved off the line between the ends
     reliability  share of the parameter's variation in this fit that is no measuring noise; None where its standard
                  errors are not known. corrected, corrected_low, corrected_high: the slope without the pull to zero
                  that such noise makes;  effect_asked, effect_asked_low, effect_asked_high  the slope on asked values
@@ -93,6 +94,9 @@ class Effect:
     effect_asked_high: float | None = None
     lower_half: float | None = None
     upper_half: float | None = None
+    bend: float | None = None
+    bend_low: float | None = None
+    bend_high: float | None = None
     dropped_missing: int = 0
     dropped_single: int = 0
     stated: float = 0.0

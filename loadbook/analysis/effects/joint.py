@@ -33,6 +33,7 @@ WHOLLY = 1.0 - 1e-6  # ... above which nothing of the parameter is left
 DOSE = "dose_hj"
 FEWEST_BESIDE = 10  # degrees of freedom that must be left for a factor that is not tied to the parameter to join
 MOST_NAMED = 8  # parameters named in one command that are fitted together
+MIDDLE = 0.25  # share of a part number's range from either end inside which a trial's setting is a middle one
 MOST_ALONE = 3  # runs left out of a fit because a factor's level hangs on them alone
 
 
@@ -110,12 +111,11 @@ def _trial(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], con
         group, run = codes_of(used.group)[0], codes_of(used.run)[0]
         clustered = mixed_loads(used) or len(set(run.tolist())) < used.y.size
         try:
-            fit = fit_within(used.y, x, group, np.arange(used.y.size) if not clustered else run)
+            fit = fit_within(used.y, x, group, run, ordinary=not clustered)
             check_scatter(fit, used)
         except NotEstimable as error:
             why = not_estimable(error, used, names[error.column] if error.column is not None else names[0])
         else:
-            se = fit.se if clustered else fit.residual_sd * np.sqrt(np.diag(fit.unscaled))
             df = degrees(fit.rows, fit.groups, fit.clusters, len(names), False) if clustered else float(fit.residual_df)
     for j, e in enumerate(found):
         e.refused = why
@@ -126,11 +126,38 @@ def _trial(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], con
         e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
         e.fit, e.df, e.fitted_with = "trial", df, [n for n in names if n != e.parameter]
         e.effect = float(fit.slopes[j])
-        e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(se[j]), df, confidence)
+        e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[j]), df, confidence)
         e.left_out_low = e.left_out_high = None
         e.runs, e.parts, e.pieces = len(set(used.run.tolist())), len(set(used.part.tolist())), pieces_behind(used)
         e.cells = codes_of(used.run, used.part)[1]
         e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
+        if e.against is None:
+            _bend(e, used, x, j, clustered, confidence)
+
+
+def _bend(e: Effect, used: Cells, x: Floats, j: int, clustered: bool, confidence: float) -> None:
+    """How far the runs in the middle of a trial's setting moved off the line between its ends, inside part numbers.
+
+    Source  the contrast of centre points, Montgomery, Design and Analysis of Experiments, ch. 6 (curvature)
+    """
+    group, count = codes_of(used.group)
+    low, high = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(low, group, x[:, j])
+    np.maximum.at(high, group, x[:, j])
+    edge = MIDDLE * (high - low)[group]
+    middle = (x[:, j] > low[group] + edge) & (x[:, j] < high[group] - edge)
+    if not middle.any():
+        return
+    try:
+        fit = fit_within(used.y, np.column_stack([x, middle]), group, codes_of(used.run)[0], ordinary=not clustered)
+        check_scatter(fit, used)
+    except NotEstimable:
+        return  # too few runs to judge it by
+    names = x.shape[1] + 1
+    df = degrees(fit.rows, fit.groups, fit.clusters, names, False) if clustered else float(fit.residual_df)
+    if df >= 1:
+        e.bend = float(fit.slopes[-1])
+        e.bend_low, e.bend_high, _ = t_interval(e.bend, float(fit.se[-1]), df, confidence)
 
 
 def _factors(cells: Cells, columns: Sequence[Column]) -> dict[str, list[int]]:
