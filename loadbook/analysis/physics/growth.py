@@ -76,7 +76,7 @@ def retained_austenite(dissolved_carbon_pct: float) -> tuple[float, float]:
     doubt about the volume in it.
 
     >>> [round(1e6 * x) for x in retained_austenite(1.0)]
-    [117, 157]
+    [116, 157]
     """
     volume = martensite_volume(dissolved_carbon_pct)
     return linear(volume - VOLUME_DOUBT) / 100.0, (volume + VOLUME_DOUBT) / 300.0

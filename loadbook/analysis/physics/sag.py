@@ -77,7 +77,7 @@ def widest_span_mm(length_mm: float, over_stiffness_per_m3: float, limit_mm: flo
 
     >>> w = weight_over_stiffness("round", 40.0, 7850.0, 46.2)
     >>> round(widest_span_mm(1500.0, w, 0.10) or 0.0)
-    980
+    943
     """
     best = best_span()
     if beam_sag_mm(length_mm, over_stiffness_per_m3, worst(best)) > limit_mm:

@@ -86,7 +86,7 @@ def settled_share(fourier_number: float, shape: Shape = "slab") -> float:
     elif shape == "cylinder":
         from scipy.special import jn_zeros  # here: its import costs much, and only tests of start-up need it
 
-        left = [(32.0 / x**4, float(x)) for x in jn_zeros(0, 60)]
+        left = [(32.0 / x**4, x) for x in map(float, jn_zeros(0, 60))]
     else:
         left = [(90.0 / x**4, x) for x in (k * math.pi for k in range(1, 60))]
     return 1.0 - sum(c * math.exp(-x * x * fourier_number) for c, x in left)
@@ -137,9 +137,7 @@ def film_lag_c(rate_c_per_h: float, volume_per_area_mm: float, heat_j_m3k: float
     return rate_c_per_h / 3600.0 * heat_j_m3k * volume_per_area_mm / 1000.0 / film_w_m2k
 
 
-def conduction_difference_c(
-    thick_mm: float, thin_mm: float, rate_c_per_h: float, diffusivity_m2_per_s: float
-) -> float:
+def conduction_difference_c(thick_mm: float, thin_mm: float, rate_c_per_h: float, diffusivity_m2_per_s: float) -> float:
     """Thin slab's mean ahead of the thick one's [°C difference] when both surfaces rise at the same rate. What the film
     does is mostly far larger (`film_lag_c`): never take this alone.
 
@@ -194,6 +192,4 @@ def two_bars(heavy_area: float, light_area: float, modulus_mpa: float, expansion
     share = heavy_area / (heavy_area + light_area)
     demand = modulus_mpa * expansion_per_k * difference_c * share
     beyond = max(0.0, demand - yield_mpa)
-    return Residual(
-        demand, yield_mpa / (modulus_mpa * expansion_per_k * share), -beyond, -min(beyond, yield_mpa)
-    )
+    return Residual(demand, yield_mpa / (modulus_mpa * expansion_per_k * share), -beyond, -min(beyond, yield_mpa))

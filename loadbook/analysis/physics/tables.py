@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 
+NEAR_C = 2.0  # room temperature is 20 °C in one table and 21 °C (70 °F) in another
 # how a value was verified, as people read it
 MARKS = {
     "V": "read in its source",
@@ -45,8 +46,9 @@ class Curve:
         if len(self.points) == 1:
             return self.points[0][1]
         first, last = self.points[0][0], self.points[-1][0]
-        if not first - 1e-9 <= temperature_c <= last + 1e-9:
+        if not first - NEAR_C <= temperature_c <= last + NEAR_C:
             return None
+        temperature_c = min(max(temperature_c, first), last)
         i = min(max(bisect_right(self.points, (temperature_c, float("inf"))), 1), len(self.points) - 1)
         (t0, v0), (t1, v1) = self.points[i - 1], self.points[i]
         return v0 + (v1 - v0) * (temperature_c - t0) / (t1 - t0)
