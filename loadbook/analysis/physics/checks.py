@@ -1,7 +1,7 @@
 """The checks of mechanism for one plan: each says whether a thing acts, with its figures and sources, as coded remarks.
 
-Their words are made at the edge (`queries/mechanism_words.py`). A check whose values nobody published says what is missing
-instead of a figure. All take the integrated plan, so that transients, the film and both sections are in them.
+Their words are made at the edge (`queries/mechanism_words.py`). A check whose values nobody published says what is
+missing instead of a figure. All take the integrated plan, so that transients, the film and both sections are in them.
 """
 
 from __future__ import annotations
@@ -106,41 +106,53 @@ def elastic_limits(
     return found
 
 
+@dataclass(frozen=True)
+class Worst:
+    """The moment of a course that is nearest to yielding. needs_mpa: the yield at 20 °C with which it stays elastic."""
+
+    segment: int
+    at_c: float
+    ahead_c: float
+    stress_mpa: float
+    onset_mpa: float | None
+    needs_mpa: float | None
+
+
 def section_stress(steps: Sequence[Step], power: float, metal: Metal) -> Check:
     """The section's own lag against the onset of yielding, at the worst moment of the course."""
-    worst = _worst(
-        metal, ((s, s.surface_c, s.surface_c - s.middle_c, metal.factor(s.surface_c), s.surface_c - s.mean_c)
-                for s in steps),
-    )  # fmt: skip
-    factor = None if worst is None else metal.factor(worst["at_c"])
-    limit = None
-    if worst is not None and factor and worst["onset_mpa"] is not None:
-        limit = worst["onset_mpa"] / factor * (power + 3.0) / 2.0
-    return _stress_check(SECTION, "section", worst, limit, metal)
+    moments = (
+        (s, s.surface_c, s.surface_c - s.middle_c, metal.factor(s.surface_c), s.surface_c - s.mean_c) for s in steps
+    )
+    worst = _worst(metal, moments)
+    factor = metal.factor(worst.at_c) if worst else None
+    per_lag = factor * 2.0 / (power + 3.0) if factor else None
+    return _stress_check(SECTION, "section", worst, per_lag, metal)
 
 
 def pair_stress(steps: Sequence[Step], metal: Metal) -> Check | None:
     """Thin section against thick one: at most E a dT in the thin one, which the thick one holds wholly. None where the
     part has no thin section."""
-    if all(s.thin_c is None for s in steps):
+    moments = [
+        (
+            s,
+            max(s.thin_c, s.mean_c),
+            s.thin_c - s.mean_c,
+            metal.line_factor(max(s.thin_c, s.mean_c)),
+            s.thin_c - s.mean_c,
+        )
+        for s in steps
+        if s.thin_c is not None
+    ]
+    if not moments:
         return None
-    worst = _worst(
-        metal,
-        ((s, max(s.thin_c, s.mean_c), s.thin_c - s.mean_c, metal.line_factor(max(s.thin_c, s.mean_c)),
-          s.thin_c - s.mean_c) for s in steps if s.thin_c is not None),
-    )  # fmt: skip
-    line = None if worst is None else metal.line_factor(worst["at_c"])
-    limit = worst["onset_mpa"] / line if worst is not None and line and worst["onset_mpa"] is not None else None
-    return _stress_check(PAIR, "pair", worst, limit, metal)
+    worst = _worst(metal, moments)
+    return _stress_check(PAIR, "pair", worst, metal.line_factor(worst.at_c) if worst else None, metal)
 
 
-Moment = tuple[Step, float, float, float | None, float]
-
-
-def _worst(metal: Metal, moments: Iterable[Moment]) -> dict[str, float | None] | None:
-    """Of (step, temperature, ahead, factor, difference) the moment nearest to yielding: by onset where it is known, else
-    by the yield at 20 °C that it would need, else by stress. None where no factor is known."""
-    best: dict[str, float | None] | None = None
+def _worst(metal: Metal, moments: Iterable[tuple[Step, float, float, float | None, float]]) -> Worst | None:
+    """Of (step, temperature, ahead, factor, difference) the moment nearest to yielding: by the onset where it is known,
+    else by the yield at 20 °C that it would need, else by stress. None where no factor is known."""
+    best: Worst | None = None
     most = -1.0
     for step, at_c, ahead_c, factor, difference_c in moments:
         if factor is None:
@@ -150,26 +162,26 @@ def _worst(metal: Metal, moments: Iterable[Moment]) -> dict[str, float | None] |
         needs = stress / share if share else None
         by = stress / onset if onset else (needs if needs is not None else stress)
         if by > most:
-            most = by
-            best = {"segment": step.segment, "at_c": at_c, "ahead_c_diff": ahead_c, "stress_mpa": stress,
-                    "onset_mpa": onset, "needs_mpa": needs}  # fmt: skip
+            most, best = by, Worst(step.segment, at_c, ahead_c, stress, onset, needs)
     return best
 
 
-def _stress_check(
-    mechanism: str, which: str, worst: dict[str, float | None] | None, limit_c: float | None, metal: Metal
-) -> Check:
+def _stress_check(mechanism: str, which: str, worst: Worst | None, per_c: float | None, metal: Metal) -> Check:
+    """per_c: stress for each °C that the surface, or the thin section, is ahead."""
     if worst is None:
-        return Check(
-            mechanism, None, remark("mechanism_unknown", what=which, metal=metal.name, missing=_missing(metal))
-        )
-    figures = {**worst, "limit_c_diff": limit_c, "which": which, "basis": ONSET.get(metal.group, ""),
-               "stated": metal.onset is not None, "cold": metal.cold}  # fmt: skip
-    stress, onset = worst["stress_mpa"] or 0.0, worst["onset_mpa"]
-    if onset is None:
-        return Check(mechanism, None, remark("stress_against_yield", **figures), metal.sources())
-    acts = stress > onset
-    return Check(mechanism, acts, remark("stress_yields" if acts else "stress_elastic", **figures), metal.sources())
+        missing = _missing(metal)
+        return Check(mechanism, None, remark("stress_unknown", which=which, metal=metal.name, missing=missing))
+    onset = worst.onset_mpa
+    code = (
+        "stress_against_yield" if onset is None else "stress_yields" if worst.stress_mpa > onset else "stress_elastic"
+    )
+    said = remark(
+        code, which=which, segment=worst.segment, at_c=worst.at_c, ahead_c_diff=abs(worst.ahead_c),
+        behind=worst.ahead_c < 0.0, stress_mpa=worst.stress_mpa, onset_mpa=onset, needs_mpa=worst.needs_mpa,
+        limit_c_diff=onset / per_c if onset is not None and per_c else None, basis=ONSET.get(metal.group, ""),
+        stated=metal.onset is not None, cold=metal.cold,
+    )  # fmt: skip
+    return Check(mechanism, None if onset is None else worst.stress_mpa > onset, said, metal.sources())
 
 
 def _missing(metal: Metal) -> list[str]:
@@ -243,7 +255,8 @@ def sags(part: Part, hold_c: float, metal: Metal, limit_mm: float | None = None)
 
 
 def size_change(part: Part, hold_c: float, process: str, metal: Metal) -> Iterator[Check]:
-    """What the material's own size does at a hold: published ageing ranges, and retained austenite of hardened steels."""
+    """What the material's own size does at a hold: published ageing ranges, and retained austenite of hardened
+    steels."""
     process = process.casefold()
     ageing = any(w in process for w in ("age", "ageing", "aging", "precipit"))
     if ageing:

@@ -6,6 +6,8 @@ each read in open implementations. Temperatures °C.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from loadbook.core.errors import CalculationError
 
 
@@ -49,7 +51,7 @@ def steel_enthalpy(from_c: float, to_c: float, steps: int = 200) -> float:
     735 °C so that the peak is not missed."""
     edges = [from_c, *(t for t in (600.0, 735.0, 900.0) if from_c < t < to_c), to_c]
     total = 0.0
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in pairwise(edges):
         width = (high - low) / steps
         total += width * sum(steel_heat(low + (k + 0.5) * width) for k in range(steps))
     return total

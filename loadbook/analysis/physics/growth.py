@@ -1,8 +1,8 @@
 """Size change of the material itself: what ageing, hardening and retained austenite do to a length, as ranges.
 
-A length change [mm/mm] is negative where the piece shrinks. Only published ranges stand here: of nickel alloys, maraging
-and aluminium none is on record, and none is shown. Never derive a length change from handbook densities: they are rounded,
-and for 17-4PH they would give four to five times what is measured.
+A length change [mm/mm] is negative where the piece shrinks. Only published ranges stand here: of nickel alloys,
+maraging and aluminium none is on record, and none is shown. Never derive a length change from handbook densities: they
+are rounded, and for 17-4PH they would give four to five times what is measured.
 """
 
 from __future__ import annotations

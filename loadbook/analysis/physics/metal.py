@@ -1,8 +1,8 @@
 """What is known of a metal when it is hot: modulus, expansion, Poisson's ratio, and where yielding begins.
 
-Tables give the course with temperature of the group that an alloy belongs to; the shop's own figures overrule them. What
-nobody published is None, never guessed. Yielding begins at the proportional limit (carbon steel) or the 0.2 % proof stress
-(others), never at the strength at 2 % strain, which at 400 °C is still all of the yield at 20 °C.
+Tables give the course with temperature of the group that an alloy belongs to; the shop's own figures overrule them.
+What nobody published is None, never guessed. Yielding begins at the proportional limit (carbon steel) or the 0.2 %
+proof stress (others), never at the strength at 2 % strain, which at 400 °C is still all of the yield at 20 °C.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _STRAINS: dict[str, tuple[Callable[[float], float], float, float, Source]] = {
 TRANSFORMS = {"carbon steel": 720.0, "tool steel": 720.0, "martensitic stainless": 620.0, "grey iron": 700.0,
               "ductile iron": 700.0}  # fmt: skip
 # what the onset of yielding is measured by, and for what
-ONSET = {"carbon steel": "proportional limit of structural carbon steel", "austenitic stainless": "0.2 % proof of 1.4301",
+ONSET = {"carbon steel": "proportional limit of structural steel", "austenitic stainless": "0.2 % proof of 1.4301",
          "aluminium": "0.2 % proof of 6061-T6"}  # fmt: skip
 
 
@@ -33,8 +33,8 @@ class Metal:
     """One alloy.
 
     modulus         [GPa] against temperature;  cold: only its value at 20 °C is known, an upper figure when hot
-    strain          thermal strain from 20 °C, with the temperatures it is for;  expansion_per_k where there is no strain
-    onset_share     where yielding begins over the yield at 20 °C;  onset: in MPa, as stated by the shop
+    strain          thermal strain from 20 °C, with the temperatures it is for;  expansion_per_k where there is no
+    strain onset_share     where yielding begins over the yield at 20 °C;  onset: in MPa, as stated by the shop
     yield_20_mpa    the alloy's yield at 20 °C in its condition; None where nobody stated it
     """
 
@@ -98,7 +98,7 @@ class Metal:
 def group_of(family: str, material: str, austenitic: bool = False) -> str:
     """The group of alloys whose tables serve a material; '' where none does.
 
-    >>> group_of("low-alloy steel", "42CrMo4"), group_of("nickel alloy", "NiCr19Fe19Nb5Mo3"), group_of("copper", "Cu-ETP")
+    >>> group_of("low-alloy steel", "42CrMo4"), group_of("nickel alloy", "NiCr19Fe19Nb5Mo3"), group_of("copper", "")
     ('carbon steel', 'nickel alloy 718', '')
     """
     text = f"{family} {material}".casefold()

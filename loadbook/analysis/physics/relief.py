@@ -4,14 +4,15 @@ Two mechanisms: a stress cannot exceed the strength of the hot state, and what i
 time-temperature parameter orders cycles; it is not a percentage.
 
 Sources: Dong, Song & Zhang, Int. J. Press. Vess. Piping 122 (2014) 6 (abstract: the plastic part follows the ratio of
-yield to modulus and is limited; creep does most, much of it already while heating); creep law of 2.25Cr-1Mo as printed in
-the documentation of an open material library (NEML, Argonne). Stresses MPa, E GPa where so named, time h.
+yield to modulus and is limited; creep does most, much of it already while heating); creep law of 2.25Cr-1Mo as printed
+in the documentation of an open material library (NEML, Argonne). Stresses MPa, E GPa where so named, time h.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from itertools import pairwise
 
 from loadbook.core.units import ZERO_C_IN_K
 
@@ -57,7 +58,7 @@ def creep_rate(stress_mpa: float, temperature_c: float) -> float | None:
 
 
 def _between(points: tuple[tuple[float, float], ...], at: float) -> float:
-    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+    for (x0, y0), (x1, y1) in pairwise(points):
         if at <= x1:
             return y0 + (y1 - y0) * (at - x0) / (x1 - x0)
     return points[-1][1]

@@ -4,8 +4,8 @@ Sources: closed forms of beam, ring and plate theory (Timoshenko; Roark), derive
 and a grillage. Slender beams (length over depth above 10), two lines of support, small sag. With three or more supports
 the level of the hearth decides. Units: lengths mm, E in GPa, density kg/m³, sag mm.
 
-Not covered, and so never shown as a figure: creep at the stresses of own weight (1 to 5 MPa: the creep laws on record were
-measured at many times that and do not explain sag), and what a transformation does to a loaded piece.
+Not covered, and so never shown as a figure: creep at the stresses of own weight (1 to 5 MPa: the creep laws on record
+were measured at many times that and do not explain sag), and what a transformation does to a loaded piece.
 """
 
 from __future__ import annotations
@@ -96,8 +96,8 @@ def flat_ring(supports: int) -> tuple[float, float]:
     w R^4 (bending/(E I) + torsion/(G J)).
 
     Moments per w R²: M = h cos f/sin h - 1, T = h sin f/sin h - f, f from midspan, h = pi/supports. Virtual ones, of a
-    unit load at each midspan: m = k cos f - sin f/2, t = k sin f + cos f/2 - 1/2, k = (1 - cos h)/(2 sin h); the drop is
-    2 R^4 times the integrals of M m/(E I) and T t/(G J) from midspan to support.
+    unit load at each midspan: m = k cos f - sin f/2, t = k sin f + cos f/2 - 1/2, k = (1 - cos h)/(2 sin h); the drop
+    is 2 R^4 times the integrals of M m/(E I) and T t/(G J) from midspan to support.
 
     >>> [round(c, 5) for c in flat_ring(3)]
     [0.06324, 0.00695]

@@ -1,8 +1,8 @@
 """Thermal stress from temperature differences inside a section, between sections, and what yielding leaves behind.
 
 S = E a / (1 - nu). Elastic, constant properties, away from ends and edges by about a thickness. Tension is positive:
-while a piece is heated its surface is in compression. The settled forms belong to a surface that rises at a steady rate;
-`lag_stress` takes any course, from the surface, middle and mean temperatures that an integration gives.
+while a piece is heated its surface is in compression. The settled forms belong to a surface that rises at a steady
+rate; `lag_stress` takes any course, from the surface, middle and mean temperatures that an integration gives.
 
 Sources: Boley & Weiner, Theory of Thermal Stresses (1960), ch. 9; Timoshenko & Goodier, Theory of Elasticity, ch. 13;
 the forms were derived again and compared with finite differences (tests/test_physics.py).

@@ -1,8 +1,8 @@
 """What the surface loses: scale in air by the parabolic law, and metals that evaporate in a vacuum.
 
 Scale of steel: x² = k t with k = 6.1 exp(-169452/(R T)) cm²/s, 700 to 1250 °C, pure iron (Paidassi, as quoted by Chen &
-Yuen, Oxid. Met. 59 (2003) 433; constants from memory). Along the course of Materials 18 (2025) 2463 (5 K/min to 1000 °C,
-15 min, 5 K/min) it gives 420 µm where 401 µm were measured. Steels often grow half of it; silicon, chromium and
+Yuen, Oxid. Met. 59 (2003) 433; constants from memory). Along the course of Materials 18 (2025) 2463 (5 K/min to 1000
+°C, 15 min, 5 K/min) it gives 420 µm where 401 µm were measured. Steels often grow half of it; silicon, chromium and
 burned gas change it. Vapour pressure: log10(p/atm) = A + B/T + C log10 T + D T/1000 (see data/vapour.csv).
 """
 
@@ -19,7 +19,7 @@ from loadbook.core.units import ZERO_C_IN_K
 from .tables import Source, rows
 
 GAS = 8.314462618  # J/(mol K), CODATA 2018
-SCALE_SOURCE = Source("Paidassi, as quoted by Chen & Yuen, Oxid. Met. 59 (2003) 433 (constants from memory; 420 µm where"
+SCALE_SOURCE = Source("Paidassi, as quoted by Chen & Yuen, Oxid. Met. 59 (2003) 433 (constants recalled; 420 µm where"
                       " Materials 18 (2025) 2463 measured 401)", "M")  # fmt: skip
 SCALE_LOW_C, SCALE_HIGH_C = 700.0, 1250.0
 SCALE_BEGINS_C = 570.0  # below it no wustite forms and scale stays thin
@@ -89,7 +89,8 @@ def vapours() -> dict[str, tuple[Vapour, ...]]:
     """The equations by element, the colder phase first."""
     found: dict[str, tuple[Vapour, ...]] = {}
     for r in rows("vapour"):
-        one = Vapour(*(float(r[k]) for k in ("a", "b", "c", "d", "from_k", "to_k")), Source(r["source"], r["mark"]))
+        a, b, c, d, low, high = (float(r[k]) for k in ("a", "b", "c", "d", "from_k", "to_k"))
+        one = Vapour(a, b, c, d, low, high, Source(r["source"], r["mark"]))
         found[r["element"]] = tuple(sorted((*found.get(r["element"], ()), one), key=lambda v: v.from_k))
     return found
 
@@ -109,7 +110,8 @@ def vapour_mbar(element: str, temperature_c: float) -> float:
 
 
 def reaches_c(element: str, pressure_mbar: float, atom_share: float = 1.0) -> float:
-    """Temperature [°C] at which a metal's vapour pressure reaches a pressure; in an alloy p times its atom share (ideal).
+    """Temperature [°C] at which a metal's vapour pressure reaches a pressure; in an alloy p times its atom share
+    (ideal).
 
     >>> [round(reaches_c(e, 1e-3)) for e in ("Zn", "Mn", "Cr", "Cu")]
     [286, 857, 1254, 1112]
@@ -135,8 +137,8 @@ def atom_shares(mass_pct: Iterable[tuple[str, float]], base: str) -> dict[str, f
 
 
 def evaporation_g_m2h(element: str, temperature_c: float, atom_share: float = 1.0) -> float:
-    """Free evaporation [g/(m² h)] into a perfect vacuum, p sqrt(M/(2 pi R T)): the most there can be; a partial pressure
-    of gas cuts it strongly.
+    """Free evaporation [g/(m² h)] into a perfect vacuum, p sqrt(M/(2 pi R T)): the most there can be; a partial
+    pressure of gas cuts it strongly.
 
     >>> round(evaporation_g_m2h("Cr", 1050.0), 2), round(evaporation_g_m2h("Cr", 1050.0, 0.194), 2)
     (2.88, 0.56)
