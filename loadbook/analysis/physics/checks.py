@@ -126,7 +126,7 @@ def section_stress(steps: Sequence[Step], power: float, metal: Metal) -> Check:
     worst = _worst(metal, moments)
     factor = metal.factor(worst.at_c) if worst else None
     per_lag = factor * 2.0 / (power + 3.0) if factor else None
-    return _stress_check(SECTION, "section", worst, per_lag, metal)
+    return _stress_check(SECTION, "section", worst, per_lag, metal, _hottest(steps))
 
 
 def pair_stress(steps: Sequence[Step], metal: Metal) -> Check | None:
@@ -146,7 +146,12 @@ def pair_stress(steps: Sequence[Step], metal: Metal) -> Check | None:
     if not moments:
         return None
     worst = _worst(metal, moments)
-    return _stress_check(PAIR, "pair", worst, metal.line_factor(worst.at_c) if worst else None, metal)
+    per_c = metal.line_factor(worst.at_c) if worst else None
+    return _stress_check(PAIR, "pair", worst, per_c, metal, _hottest(steps))
+
+
+def _hottest(steps: Sequence[Step]) -> float:
+    return max((s.surface_c for s in steps), default=0.0)
 
 
 def _worst(metal: Metal, moments: Iterable[tuple[Step, float, float, float | None, float]]) -> Worst | None:
@@ -166,8 +171,10 @@ def _worst(metal: Metal, moments: Iterable[tuple[Step, float, float, float | Non
     return best
 
 
-def _stress_check(mechanism: str, which: str, worst: Worst | None, per_c: float | None, metal: Metal) -> Check:
-    """per_c: stress for each °C that the surface, or the thin section, is ahead."""
+def _stress_check(
+    mechanism: str, which: str, worst: Worst | None, per_c: float | None, metal: Metal, hottest_c: float
+) -> Check:
+    """per_c: stress for each °C that the surface, or the thin section, is ahead; hottest_c: of the course."""
     if worst is None:
         missing = _missing(metal)
         return Check(mechanism, None, remark("stress_unknown", which=which, metal=metal.name, missing=missing))
@@ -179,9 +186,17 @@ def _stress_check(mechanism: str, which: str, worst: Worst | None, per_c: float 
         code, which=which, segment=worst.segment, at_c=worst.at_c, ahead_c_diff=abs(worst.ahead_c),
         behind=worst.ahead_c < 0.0, stress_mpa=worst.stress_mpa, onset_mpa=onset, needs_mpa=worst.needs_mpa,
         limit_c_diff=onset / per_c if onset is not None and per_c else None, basis=ONSET.get(metal.group, ""),
-        stated=metal.onset is not None, cold=metal.cold,
+        stated=metal.onset is not None, cold=metal.cold, above_c=_not_above(metal, hottest_c),
     )  # fmt: skip
     return Check(mechanism, None if onset is None else worst.stress_mpa > onset, said, metal.sources())
+
+
+def _not_above(metal: Metal, hottest_c: float) -> float | None:
+    """The temperature above which a course is not covered: the metal transforms there, or no value is published."""
+    tops = [TRANSFORMS.get(metal.group, 1e9)]
+    tops += [metal.strain[2]] if metal.strain else []
+    tops += [metal.modulus.points[-1][0]] if metal.modulus and not metal.cold else []
+    return min(tops) if hottest_c > min(tops) + 1.0 else None
 
 
 def _missing(metal: Metal) -> list[str]:
@@ -221,10 +236,11 @@ def sags(part: Part, hold_c: float, metal: Metal, limit_mm: float | None = None)
     modulus = None if metal.cold else metal.modulus_gpa(hold_c)
     depth = part.thin_mm or part.thick_mm
     missing = [name for name, value in (
-        ("a bar, plate or ring for its shape", part.form or None), ("its longest dimension", part.length_mm),
-        ("its section", depth), ("its density", part.density_kg_m3),
+        ("its longest dimension", part.length_mm), ("its section", depth), ("its density", part.density_kg_m3),
         (f"a modulus of {metal.name} at the hold", modulus),
     ) if value is None]  # fmt: skip
+    if not part.form:
+        return Check(SAG, None, remark("sag_unknown", missing=[]))
     if missing or modulus is None or depth is None or part.length_mm is None or part.density_kg_m3 is None:
         return Check(SAG, None, remark("sag_unknown", missing=missing))
     figures: dict[str, float | str | bool | None] = {"form": part.form, "at_c": hold_c, "depth_mm": depth,
@@ -307,34 +323,33 @@ def _air(gas: str) -> bool:
     return "air" in gas.replace(",", " ").split()
 
 
+PUMPED_MBAR = 1e-6  # furnaces of the trade pump no lower (common practice)
 _PLATED = {"Cd": ("cadmium",), "Zn": ("zinc", "galvan", "brass"), "Ag": ("silver",), "Pb": ("lead ",)}
 
 
-def evaporating(steps: Sequence[Step], part: Part, metal: Metal) -> Iterator[Check]:
-    """Metals whose vapour pressure over the piece passes the furnace's: alloyed chromium and manganese by their atom
-    share, plated or brazed metals as pure."""
+def evaporating(steps: Sequence[Step], part: Part, metal: Metal) -> Check | None:
+    """The metal that leaves first in vacuum: alloyed chromium and manganese by their atom share, plated or brazed ones as
+    pure. None outside vacuum, and where no vapour pressure comes near what furnaces pump to."""
     hot = [(s.surface_c, s.pressure_mbar) for s in steps if "vacuum" in s.gas]
     if not hot:
-        return
+        return None
     top_c = max(t for t, _ in hot)
     pressure = min((p for t, p in hot if p is not None and t >= top_c - 20.0), default=None)
     base = "Ni" if "nickel" in metal.group else "Fe"
     shares = surface.atom_shares(part.pct, base) if part.pct and metal.group not in ("aluminium", "Ti-6Al-4V") else {}
     found = [(e, shares[e], "alloyed") for e in ("Mn", "Cr") if shares.get(e, 0.0) > 0.0]
     found += [(e, 1.0, "plated") for e, names in _PLATED.items() if any(n in part.words for n in names)]
-    for element, share, how in found:
-        vapour = share * surface.vapour_mbar(element, top_c)
+    ranked = sorted(((surface.vapour_mbar(e, top_c) * share, e, share, how) for e, share, how in found), reverse=True)
+    for vapour, element, share, how in ranked[:1]:  # the one that goes first speaks for the others
+        if vapour < PUMPED_MBAR:
+            return None
         acts = None if pressure is None else vapour > pressure
-        if vapour < 1e-6 and not acts:
-            continue  # less than any furnace of the trade pumps to
-        yield Check(
-            VACUUM, acts,
-            remark("evaporates" if acts else "evaporates_not", element=element, how=how, at_c=top_c,
-                   vapour_mbar=vapour, pressure_mbar=pressure,
-                   reaches_c=surface.reaches_c(element, pressure or 1e-3, share),
-                   at_mbar=pressure or 1e-3, most_g_m2h=surface.evaporation_g_m2h(element, top_c, share)),
-            (surface.vapours()[element][0].source,),
+        said = remark(
+            "evaporates" if acts else "evaporates_not", element=element, how=how, at_c=top_c, vapour_mbar=vapour,
+            pressure_mbar=pressure, most_g_m2h=surface.evaporation_g_m2h(element, top_c, share),
         )  # fmt: skip
+        return Check(VACUUM, acts, said, (surface.vapours()[element][0].source,))
+    return None
 
 
 def all_checks(
@@ -347,6 +362,7 @@ def all_checks(
     """
     pair = pair_stress(steps, metal)
     scale = scaling(steps, metal)
+    vacuum = evaporating(steps, part, metal)
     relieving = any(w in process.casefold() for w in ("relie", "temper", "anneal", "normal"))
     return [
         section_stress(steps, power, metal),
@@ -355,5 +371,5 @@ def all_checks(
         sags(part, hold_c, metal, sag_limit_mm),
         *size_change(part, hold_c, process, metal),
         *([scale] if scale else []),
-        *evaporating(steps, part, metal),
+        *([vacuum] if vacuum else []),
     ]
