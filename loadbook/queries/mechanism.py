@@ -17,6 +17,7 @@ from loadbook.analysis.trace.conduction import Body
 from loadbook.analysis.trace.model import Cycle
 from loadbook.core.remarks import Remark, remark
 
+_TOLD_AT = (100.0, 200.0, 300.0, 400.0, 500.0, 600.0, 800.0, 1000.0)
 NOT_RINGS = ("flange",)
 _WEAK = ("own", "V+R", "R", "V", "M")  # marks, the weakest last
 
@@ -153,7 +154,7 @@ def mechanisms(
     )  # fmt: skip
     steps = steps_of(cycle, plan)
     told = checks.all_checks(steps, sections.thick.power, found, part, hold_c, cycle.process, stated.sag_mm)
-    at = [float(t) for t in range(100, int(hold_c), 100)] + [hold_c]
+    at = [*(t for t in _TOLD_AT if t < hold_c - 20.0), hold_c]
     over_spread = [lead_over_spread(sections, t) for t in at] if sections.thin else None
     limits = checks.elastic_limits(
         found, sections.thick.power, at, [lead_over_lag(sections, t) for t in at], over_spread

@@ -27,7 +27,8 @@ def _ahead(f: Figures, system: str) -> str:
 
 def _stress(f: Figures, system: str) -> str:
     most = "at most " if f["which"] == "pair" or f["cold"] else ""
-    return f"{_ahead(f, system)}: {most}{_pressed(f['stress_mpa'], system)}"
+    above = "" if f["above_c"] is None else f" (hotter than {shown(f['above_c'], 'c', system)} is not covered)"
+    return f"{_ahead(f, system)}{above}: {most}{_pressed(f['stress_mpa'], system)}"
 
 
 def _pressed(mpa: float, system: str) -> str:
@@ -55,11 +56,11 @@ def _yields(f: Figures, system: str) -> str:
 
 def _against(f: Figures, system: str) -> str:
     if f["needs_mpa"] is None:
-        return f"{_stress(f, system)}; where this metal yields when hot is not on record: say it with --yield"
+        return f"{_stress(f, system)}; its yield when hot is not on record (--yield)"
     needs, cold = _pressed(f["needs_mpa"], system), shown(20.0, "c", system)
     if f["needs_mpa"] < SOFT_MPA:
         return f"{_stress(f, system)}: elastic, adds no movement (any yield at {cold} above {needs} will do)"
-    return f"{_stress(f, system)}: elastic if the yield at {cold} is above {needs} (say it with --yield)"
+    return f"{_stress(f, system)}: elastic if the yield at {cold} is above {needs} (--yield)"
 
 
 def _unknown(f: Figures, system: str) -> str:
@@ -107,7 +108,8 @@ def _iron(f: Figures, system: str) -> str:
 def _beam(f: Figures, system: str) -> str:
     what = "round bar" if f["form"] == "bar" else "plate"
     text = (
-        f"as a {what} {shown(f['depth_mm'], 'mm', system)} thick and {shown(f['length_mm'], 'mm', system)} long at "
+        f"elastic, as a {what} {shown(f['depth_mm'], 'mm', system)} thick and {shown(f['length_mm'], 'mm', system)} "
+        "long at "
         f"{shown(f['at_c'], 'c', system)}: {_small(f['ends_mm'], system)} on its ends, "
         f"{_small(f['quarter_mm'], system)} on the quarter points, {_small(f['best_mm'], system)} on supports "
         f"{shown(f['best_span_mm'], 'mm', system, '.0f' if system == 'si' else '.3g')} apart; stood or hung: none"
@@ -127,7 +129,8 @@ def _ring(f: Figures, system: str) -> str:
     least = f["flat_3_mm"] < LEAST_MM
     flat = ", ".join(f"{_small(f[f'flat_{n}_mm'], system)} on {n}" for n in (3, 4, 6))
     return (
-        f"as a ring {shown(f['outside_mm'], 'mm', system)} across, {size}, at {shown(f['at_c'], 'c', system)}: laid, "
+        f"elastic, as a ring {shown(f['outside_mm'], 'mm', system)} across, {size}, at "
+        f"{shown(f['at_c'], 'c', system)}: laid, "
         f"{'nothing on 3 points or more' if least else f'{flat} points'}; stood, {_small(f['stood_mm'], system)} lower"
     )
 
@@ -140,17 +143,19 @@ def _small(mm: float, system: str) -> str:
 
 
 def _sag_unknown(f: Figures, system: str) -> str:
+    if not f["missing"]:
+        return "not told: it is worked out for bars, plates and rings only"
     return f"not told: {', '.join(f['missing'])} not on record"
 
 
 def _published(f: Figures, system: str) -> str:
-    after = " to ".join(f["after"])
+    after = f"to {f['after'][0]}" if len(f["after"]) == 1 else f"to between {' and '.join(f['after'])}"
     share = (
         f"{100.0 * f['low']:+.2f} to {100.0 * f['high']:+.2f} %"
         if f["low"] != f["high"]
         else f"{100.0 * f['low']:+.2f} %"
     )
-    text = f"{f['alloy']}, {f['before']} to {after}: {share} in length"
+    text = f"{f['alloy']}, {f['before']} {after}: {share} in length"
     if f["length_mm"] is not None:
         low, high = shown(f["low_um"], "um", system, "+.3g"), shown(f["high_um"], "um", system, "+.3g")
         text += f", {low} to {high} on {shown(f['length_mm'], 'mm', system)}"
@@ -205,13 +210,10 @@ def _leaves(f: Figures, system: str) -> str:
 
 
 def _stays(f: Figures, system: str) -> str:
-    if f["pressure_mbar"] is None:
-        return (
-            f"{_vapour(f, system)}: where the furnace pumps lower, it leaves the surface (the cycle states no pressure)"
-        )
-    return (
-        f"{_vapour(f, system)}, below the {shown(f['pressure_mbar'], 'mbar', system)} allowed; pumped lower, it leaves"
-    )
+    told = "the cycle states no pressure"
+    if f["pressure_mbar"] is not None:
+        told = f"up to {shown(f['pressure_mbar'], 'mbar', system)} are allowed"
+    return f"{_vapour(f, system)}: pumped lower, it leaves the surface ({told})"
 
 
 WORDS: dict[str, Template] = {

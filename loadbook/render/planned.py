@@ -22,6 +22,7 @@ CAUTIONS = (
     "A limit from a code or a customer's specification overrules anything here.",
     "The figures are an estimate for one piece alone in the furnace: let the work TCs decide.",
 )
+NOT_COVERED = "not covered: creep under own weight, what a transformation moves, stress that the piece brings along"
 MECHANISM = "a check of mechanism, not a prediction of movement"
 _SEGMENTS = ("segment", "kind", "from", "to", "rate", "hours", "lag", "thin-thick", "lead", "through", "soak")
 
@@ -43,6 +44,7 @@ def print_plan(found: PartPlan, book: BookFolder, out: TextIO | None = None) -> 
         say(f"What physics says ({MECHANISM})")
         for check in found.mechanisms.checks:
             say(f"  {check.mechanism}{', acts' if check.acts else ''}: {words(check.said, system)}")
+        say(f"  {NOT_COVERED}")
     say()
     for text in CAUTIONS:
         say(text)
@@ -112,13 +114,13 @@ _BOUND = {"lag": "lag of the middle", "difference": "thin section"}
 
 
 def _print_segments(found: PartPlan, system: str, out: TextIO) -> None:
-    rows = [
-        [str(s.number), s.kind, _n(s.from_c, "c", system), _n(s.to_c, "c", system),
-         _n(s.rate_c_per_h, "c_per_h", system), f"{s.hours:.2f}", _n(s.lag_peak_c, "c_diff", system, ".1f"), _n(s.difference_peak_c, "c_diff", system),
-         _n(s.lead_peak_c, "c_diff", system), "" if s.soak_through_min is None else f"{s.soak_through_min:.0f}",
-         "" if s.soak_minutes is None else f"{s.soak_minutes:.0f}"]
-        for s in found.plan.segments
-    ]  # fmt: skip
+    rows = []
+    for s in found.plan.segments:
+        times = ["" if t is None else f"{t:.0f}" for t in (s.soak_through_min, s.soak_minutes)]
+        apart = [_n(x, "c_diff", system) for x in (s.difference_peak_c, s.lead_peak_c)]
+        ends = [_n(x, "c", system) for x in (s.from_c, s.to_c)]
+        rate, lag = _n(s.rate_c_per_h, "c_per_h", system), _n(s.lag_peak_c, "c_diff", system, ".1f")
+        rows.append([str(s.number), s.kind, *ends, rate, f"{s.hours:.2f}", lag, *apart, *times])
     degree = "°F" if system == "us" else "°C"
     title = f"Segment by segment ({degree}, {degree}/h, h; largest differences; soaked through and soak in min)"
     emit(_SEGMENTS, rows, None, title=title, out=out)

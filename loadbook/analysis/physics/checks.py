@@ -213,7 +213,7 @@ def relief_reached(steps: Sequence[Step], hold_c: float, metal: Metal) -> Iterat
         left = relief.after_heating(1.0, share, hot / cold)
         yield Check(RELIEF, left < 0.99, remark("relief_by_heating", at_c=hold_c, left=left,
                                                 basis=ONSET.get(metal.group, "")), metal.sources())  # fmt: skip
-    if metal.group == "carbon steel" and hold_c >= relief.CREEP_LOW_C - 20.0:
+    if metal.group == "carbon steel" and relief.CREEP_LOW_C - 20.0 <= hold_c <= TRANSFORMS[metal.group]:
         middle = [(s.hours, s.middle_c) for s in steps]
         outside = [(s.hours, s.surface_c) for s in steps]
         left_mpa = [relief.relaxed_along(middle, start)[0] for start in (200.0, 400.0)]
@@ -328,8 +328,8 @@ _PLATED = {"Cd": ("cadmium",), "Zn": ("zinc", "galvan", "brass"), "Ag": ("silver
 
 
 def evaporating(steps: Sequence[Step], part: Part, metal: Metal) -> Check | None:
-    """The metal that leaves first in vacuum: alloyed chromium and manganese by their atom share, plated or brazed ones as
-    pure. None outside vacuum, and where no vapour pressure comes near what furnaces pump to."""
+    """The metal that leaves first in vacuum: alloyed chromium and manganese by their atom share, plated or brazed ones
+    as pure. None outside vacuum, and where no vapour pressure comes near what furnaces pump to."""
     hot = [(s.surface_c, s.pressure_mbar) for s in steps if "vacuum" in s.gas]
     if not hot:
         return None

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from . import expansion
-from .tables import Curve, Source, properties
+from .tables import NEAR_C, Curve, Source, properties
 
 OWN = Source("as stated", "own")
 _POISSON = Curve(((20.0, 0.3),), Source("common practice", "V"))
@@ -69,10 +69,13 @@ class Metal:
         return None if self.onset_share is None else self.onset_share.at(at_c)
 
     def onset_mpa(self, at_c: float) -> float | None:
-        """Where yielding begins [MPa]: the shop's own figures, else the share of the yield at 20 °C."""
+        """Where yielding begins [MPa]: the shop's own figures (the coldest holds for all colder: metals do not soften
+        on cooling), else the share of the yield at 20 °C."""
         if self.onset is not None:
             first, last = self.onset.points[0], self.onset.points[-1]
-            return first[1] if at_c <= first[0] else (last[1] if at_c <= last[0] + 1.0 else self.onset.at(at_c))
+            if at_c > last[0] + NEAR_C:
+                return None
+            return first[1] if at_c <= first[0] else self.onset.at(at_c)
         share = self.onset_per_yield(at_c)
         return None if share is None or self.yield_20_mpa is None else share * self.yield_20_mpa
 

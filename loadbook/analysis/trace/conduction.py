@@ -29,8 +29,8 @@ class Body:
     """One section: half_mm is a slab's half-thickness (heated from both sides) or a round's radius [mm].
 
     across_mm  the other, wider side of a bar's or ring's section, whose shape is 'slab' (it is heated from all four
-               sides): volume over surface is then the rectangle's own. A square is taken as the round that it holds: the
-               film exactly, conduction in it 15 % short (0.2947 B L²/D against 0.25, Carslaw & Jaeger, ch. V).
+               sides): volume over surface is then the rectangle's own. A square is taken as the round that it holds:
+               the film exactly, conduction in it 15 % short (0.2947 B L²/D against 0.25, Carslaw & Jaeger, ch. V).
     """
 
     shape: Shape
