@@ -58,8 +58,9 @@ def test_the_plan_comes_first_and_in_plain_order(tmp_path: Path) -> None:
     assert lines[2].startswith(
         "Heating: any rate keeps the surface within 15 °C of the middle; the furnace's own limit"
     )
-    places = [text.index(t) for t in ("Heating:", "Hold of segment 2", "Dose:", "What physics says", "Segment by segment",
-                                      "The largest differences that stay elastic", "Assumed", "Sources")]  # fmt: skip
+    order = ("Heating:", "Hold of segment 2", "Dose:", "What physics says", "Segment by segment",
+             "The largest differences that stay elastic", "Assumed", "Sources")  # fmt: skip
+    places = [text.index(t) for t in order]
     assert places == sorted(places)
     assert "a check of mechanism, not a prediction of movement" in text
     assert "elastic, adds no movement" in text and "not covered: creep under own weight" in text
@@ -82,8 +83,8 @@ def test_the_record_adds_loads_and_spreads_without_suspected_thermocouples(tmp_p
     book = make(tmp_path / "book")
     runs = [("R1", 200.0, 20.0), ("R2", 300.0, 30.0), ("R3", 250.0, 90.0)]
     tables: dict[str, list[dict[str, Any]]] = {
-        "run": [{"run": r, "furnace": "F2", "cycle": "SR", "cycle_revision": "1", "started": f"2026-03-0{i + 1}T07:00:00Z",
-                 "status": "done", "setup": "laid", "load_mass_kg": kg} for i, (r, kg, _) in enumerate(runs)],
+        "run": [{"run": r, "furnace": "F2", "cycle": "SR", "cycle_revision": "1", "status": "done", "setup": "laid",
+                 "started": f"2026-03-0{i + 1}T07:00:00Z", "load_mass_kg": kg} for i, (r, kg, _) in enumerate(runs)],
         "piece": [{"run": r, "part": "P", "serial": "1", "quantity": 1} for r, _, _ in runs],
     }  # fmt: skip
     with book.write() as conn:
@@ -92,7 +93,8 @@ def test_the_record_adds_loads_and_spreads_without_suspected_thermocouples(tmp_p
             for name, value, unit in (("spread_heating_peak_c", spread, "c_diff"),
                                       ("heating_rate_peak_c_per_h", spread + 100.0, "c_per_h")):  # fmt: skip
                 conn.execute(
-                    "INSERT INTO parameter (run, parameter, value, unit, source, algorithm) VALUES (?, ?, ?, ?, 'trace', '1')",
+                    "INSERT INTO parameter (run, parameter, value, unit, source, algorithm)"
+                    " VALUES (?, ?, ?, ?, 'trace', '1')",
                     (run, name, value, unit),
                 )
         conn.execute(
@@ -103,5 +105,7 @@ def test_the_record_adds_loads_and_spreads_without_suspected_thermocouples(tmp_p
     spread = next(s for s in found.shown if s.parameter == "spread_heating_peak_c")
     assert (spread.runs, spread.median, spread.high) == (2, 25.0, 30.0)
     assert "showed (1 run with a suspected thermocouple left out)" in text
-    assert "P ran in loads of 200 to 300 kg (3 runs; laid 3); 250 kg takes up 26 kWh to the hold" in text
+    assert (
+        "P ran in loads of 200 to 300 kg (3 runs; laid 3); 250 kg takes up 23 kWh to the hold" in text
+    )  # about 560 J/(kg K)
     assert "fastest on record 130 °C/h, in F2" in text
