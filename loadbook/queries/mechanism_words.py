@@ -27,8 +27,11 @@ def _ahead(f: Figures, system: str) -> str:
 
 def _stress(f: Figures, system: str) -> str:
     most = "at most " if f["which"] == "pair" or f["cold"] else ""
-    above = "" if f["above_c"] is None else f" (hotter than {shown(f['above_c'], 'c', system)} is not covered)"
-    return f"{_ahead(f, system)}{above}: {most}{_pressed(f['stress_mpa'], system)}"
+    return f"{_ahead(f, system)}: {most}{_pressed(f['stress_mpa'], system)}"
+
+
+def _covered(f: Figures, system: str) -> str:
+    return "" if f["above_c"] is None else f"; hotter than {shown(f['above_c'], 'c', system)} is not covered"
 
 
 def _pressed(mpa: float, system: str) -> str:
@@ -37,10 +40,9 @@ def _pressed(mpa: float, system: str) -> str:
 
 
 def _elastic(f: Figures, system: str) -> str:
-    limit = _limit(f, system)
-    return (
-        f"{_stress(f, system)} of {_pressed(f['onset_mpa'], system)}: elastic, adds no movement ({limit} would yield)"
-    )
+    stress = _stress(f, system).rsplit(" ", 1)[0]
+    onset, limit = _pressed(f["onset_mpa"], system), _limit(f, system)
+    return f"{stress} of {onset}: elastic, adds no movement (from {limit} it would yield)"
 
 
 def _limit(f: Figures, system: str) -> str:
@@ -48,9 +50,10 @@ def _limit(f: Figures, system: str) -> str:
 
 
 def _yields(f: Figures, system: str) -> str:
+    moves = "can itself move" if f["which"] == "pair" else "itself moves"
     return (
         f"{_stress(f, system)} where yielding begins at {_pressed(f['onset_mpa'], system)}: from {_limit(f, system)} "
-        "on this ramp itself moves the part"
+        f"on this ramp {moves} the part"
     )
 
 
@@ -217,9 +220,9 @@ def _stays(f: Figures, system: str) -> str:
 
 
 WORDS: dict[str, Template] = {
-    "stress_elastic": _elastic,
-    "stress_yields": _yields,
-    "stress_against_yield": _against,
+    "stress_elastic": lambda f, s: _elastic(f, s) + _covered(f, s),
+    "stress_yields": lambda f, s: _yields(f, s) + _covered(f, s),
+    "stress_against_yield": lambda f, s: _against(f, s) + _covered(f, s),
     "stress_unknown": _unknown,
     "relief_by_heating": _heating,
     "relief_by_creep": _creep,

@@ -88,11 +88,11 @@ def _plan_lines(found: PartPlan, system: str) -> Iterator[str]:
             asked = figure(s.rate_c_per_h, "c_per_h", system, ".0f")
             yield f"  segment {s.number} is asked for at {asked}: too fast for that"
     heating = [s for s in p.segments if s.kind != "cool"]
-    lead = max((s.lead_peak_c for s in heating), default=0.0)
-    lag = max((s.lag_peak_c for s in heating), default=0.0)
+    lead = _d(max((s.lead_peak_c for s in heating), default=0.0), system, ".0f")
+    lag = _d(max((s.lag_peak_c for s in heating), default=0.0), system)
     apart = [s.difference_peak_c for s in heating if s.difference_peak_c is not None]
-    thin = f", thin section up to {_d(max(apart), system)} ahead of thick" if apart else ""
-    yield f"As asked: surface up to {_d(lag, system)} ahead of the middle{thin}, furnace up to {_d(lead, system)}"
+    thin = f", thin section up to {_d(max(apart), system, '.0f')} ahead of it" if apart else ""
+    yield f"As asked: surface up to {lag} ahead of the middle{thin}, furnace up to {lead}"
     for s in p.segments:
         if s.soak_through_min is not None and s.soak_minutes is not None:
             yield (
@@ -122,7 +122,7 @@ def _print_segments(found: PartPlan, system: str, out: TextIO) -> None:
         rate, lag = _n(s.rate_c_per_h, "c_per_h", system), _n(s.lag_peak_c, "c_diff", system, ".1f")
         rows.append([str(s.number), s.kind, *ends, rate, f"{s.hours:.2f}", lag, *apart, *times])
     degree = "°F" if system == "us" else "°C"
-    title = f"Segment by segment ({degree}, {degree}/h, h; largest differences; soaked through and soak in min)"
+    title = f"Segment by segment ({degree}, {degree}/h, h; through and soak in min)"
     emit(_SEGMENTS, rows, None, title=title, out=out)
 
 
