@@ -15,10 +15,13 @@ from loadbook.analysis.physics import checks, expansion, growth, relief, sag, st
 from loadbook.analysis.physics.checks import Part, Step
 from loadbook.analysis.physics.metal import group_of, metal
 from loadbook.analysis.physics.tables import MARKS, properties, rows
+from loadbook.analysis.planning.plan import Sections
 from loadbook.analysis.trace import lag
 from loadbook.analysis.trace.conduction import Body, Section, constant, radiating
 from loadbook.analysis.trace.dose import doses, equivalent_hours, hollomon_jaffe, ramp_credit_h
 from loadbook.core.errors import CalculationError
+from loadbook.core.remarks import remark
+from loadbook.queries import mechanism
 from loadbook.queries.evidence_words import words
 
 S = stress.modulus_factor(200e3, 12e-6, 0.3)
@@ -263,6 +266,9 @@ def test_the_shops_own_figures_overrule_the_tables() -> None:
 def test_what_nobody_published_is_not_guessed() -> None:
     assert metal("Ti-6Al-4V", "titanium", yields=[(None, 900.0)]).onset_mpa(500.0) is None
     assert metal("CuZn39", "brass").modulus is None and group_of("titanium", "Ti-5553") == ""
+    others = ("maraging steel", "duplex stainless steel", "iron-nickel alloy", "nickel alloy", "manganese steel")
+    assert [group_of(family, "") for family in others] == [""] * len(others)
+    assert group_of("high-speed steel", "HS6-5-2") == "tool steel" and group_of("cast iron", "x") == "grey iron"
     assert STEEL.factor(800.0) is None  # it transforms
     assert relief.creep_rate(100.0, 550.0) is None  # the law's own table breaks there
     assert metal("X", "aluminium").modulus_gpa(600.0) is None
@@ -392,3 +398,21 @@ def test_plating_goes_before_the_alloy() -> None:
     assert checks.evaporating(course(1.0, 300.0), plated, STEEL) is None  # in air
     clean = Part("bar", 1.0, 1.0, 1.0, 1.0, pct=(("mn", 0.8),))
     assert checks.evaporating(course(1.0, 300.0, gas="vacuum"), clean, STEEL) is None
+
+
+def test_lead_and_spread_by_the_settled_formulas_are_those_of_the_integration() -> None:
+    """A film of 60 W/(m² K) and a long ramp: furnace over middle, over the thin section's mean ahead of the thick one's
+    and over the lag, within 1 % of the integrated course, for slabs, rounds and a square bar."""
+    for shape, across in (("slab", None), ("cylinder", None), ("slab", 60.0)):
+        thick = Body(shape, 30.0, 40.0, 9e-6, across)  # type: ignore[arg-type]
+        thin = Body(shape, 10.0, 40.0, 9e-6, across)  # type: ignore[arg-type]
+        found = Sections(thick, thin, constant(60.0), remark("plan_film_stated", film_w_m2k=60.0))
+        big, small = Section(thick, 20.0, found.film), Section(thin, 20.0, found.film)
+        for k in range(1200):
+            before, after = 20.0 + 0.5 * k, 20.5 + 0.5 * k
+            big.step(36.0, before, after)
+            small.step(36.0, before, after)
+        lead, lag_c, spread = after - big.centre_c, big.surface_c - big.centre_c, small.mean_c - big.mean_c
+        assert mechanism.lead_over_lag(found, 300.0) == pytest.approx(lead / lag_c, rel=0.01)
+        assert mechanism.lead_over_spread(found, 300.0) == pytest.approx(lead / spread, rel=0.01)
+        assert (big.surface_c - big.mean_c) * (thick.power + 3.0) / 2.0 == pytest.approx(lag_c, rel=0.01)

@@ -187,9 +187,9 @@ def plan(
     """What a cycle does to a part's section: the heating rate that keeps its lag, soak-through, hours, dose; and what
     physics says of it: stress against yield, relief, sag, size change, scale.
 
-    \b
     Example: loadbook cycle plan PN-1001 --cycle SR-600 --revision C --max-lag "15 C diff"
-    Example: loadbook cycle plan PN-1003 --cycle SR-600 --yield "650 MPa" --yield "180 MPa at 600 C"
+
+    Example: loadbook cycle plan PN-1003 --cycle SR-600 --revision C --yield "650 MPa"
     """
     from loadbook.core.units import parse_quantity
     from loadbook.queries import cycles

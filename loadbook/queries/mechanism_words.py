@@ -168,7 +168,7 @@ def _published(f: Figures, system: str) -> str:
 def _retained(f: Figures, system: str) -> str:
     return (
         f"each 1 % of retained austenite that still turns to martensite adds {100.0 * f['low']:.3f} to "
-        f"{100.0 * f['high']:.3f} % in length; how much there is nobody measured here"
+        f"{100.0 * f['high']:.3f} % in length"
     )
 
 

@@ -98,6 +98,10 @@ class Metal:
         return tuple(dict.fromkeys(found))
 
 
+# steels and alloys that are like none of the groups, though their names say so
+_OTHERS = ("maraging", "duplex", "hadfield", "manganese steel", "invar", "nilo", "a-286", "a286")
+
+
 def group_of(family: str, material: str, austenitic: bool = False) -> str:
     """The group of alloys whose tables serve a material; '' where none does.
 
@@ -105,7 +109,9 @@ def group_of(family: str, material: str, austenitic: bool = False) -> str:
     ('carbon steel', 'nickel alloy 718', '')
     """
     text = f"{family} {material}".casefold()
-    if "tool" in text:
+    if any(word in text for word in _OTHERS):
+        return ""
+    if "tool" in text or "high-speed" in text or "high speed" in text:
         return "tool steel"
     if "stainless" in text or "corrosion" in text:
         return "austenitic stainless" if austenitic else "martensitic stainless"
@@ -115,7 +121,7 @@ def group_of(family: str, material: str, austenitic: bool = False) -> str:
         return "nickel alloy 718" if any(n in text for n in ("718", "nicr19fe19nb5mo3", "2.4668")) else ""
     if "alumin" in text:
         return "aluminium"
-    if "iron" in text:
+    if any(word in text for word in ("cast iron", "gjs", "gjl", "grey iron", "gray iron", "ductile", "nodular")):
         return "ductile iron" if any(n in text for n in ("gjs", "ductile", "nodular", "spher")) else "grey iron"
     return "carbon steel" if "steel" in text else ""
 
