@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
@@ -182,18 +183,29 @@ def review(
 @click.option("--max-difference", help="Thin section ahead of the thick one's middle (default: no limit).")
 @click.option("--film", type=float, help="Heat transfer at the surface, W/(m² K) (default: by atmosphere).")
 @click.option("--body", type=click.Choice(["slab", "cylinder", "sphere"]), help="Body (default: by the part's shape).")
+@click.option("--section", help="Both sides of a bar's or ring's section (default: by its mass and diameter).")
+@click.option(
+    "--yield", "yields", multiple=True, help="Yield, at 20 °C or 'at' a temperature: it overrules the tables."
+)
+@click.option("--modulus", "moduli", multiple=True, help="Elastic modulus, in the same way.")
+@click.option("--max-sag", help="Sag allowed: tells how far apart supports may stand.")
 @format_option
 @book_option
 def plan(
     part: str, cycle_name: str, revision: str | None, max_lag: str, max_difference: str | None, film: float | None,
-    body: str | None, fmt: str | None, book: BookFolder,
+    body: str | None, section: str | None, yields: tuple[str, ...], moduli: tuple[str, ...], max_sag: str | None,
+    fmt: str | None, book: BookFolder,
 ) -> None:  # fmt: skip
-    """What a cycle does to a part's section: the heating rate that keeps its lag, soak-through, hours, dose.
+    """What a cycle does to a part's section: the heating rate that keeps its lag, soak-through, hours, dose; and what
+    physics says of it: stress against yield, relief, sag, size change, scale.
 
     Example: loadbook cycle plan PN-1001 --cycle SR-600 --revision C --max-lag "15 C diff"
+
+    Example: loadbook cycle plan PN-1003 --cycle SR-600 --revision C --yield "650 MPa"
     """
     from loadbook.core.units import parse_quantity
     from loadbook.queries import cycles
+    from loadbook.queries.mechanism import Stated
     from loadbook.render.planned import print_plan
 
     if film is not None and film <= 0:
@@ -203,8 +215,39 @@ def plan(
     lag = parse_quantity(max_lag, "difference").value
     difference = parse_quantity(max_difference, "difference").value if max_difference else None
     say_revision(book, None if path.suffix.lower() == ".toml" else cycle_name, revision)
-    found = cycles.plan(book, part, read, revision, lag, difference, film, body)  # type: ignore[arg-type]
+    stated = Stated(
+        _two_sides(section) if section else None,
+        tuple(_at(y, "--yield") for y in yields),
+        tuple((t, mpa / 1000.0) for t, mpa in (_at(m, "--modulus") for m in moduli)),
+        parse_quantity(max_sag, "length").value if max_sag else None,
+    )
+    found = cycles.plan(book, part, read, revision, lag, difference, film, body, stated)  # type: ignore[arg-type]
     if fmt in (None, "table"):
         print_plan(found, book)
     else:
         emit(cycles.PLAN_COLUMNS, [list(r.values()) for r in found.rows()], fmt)
+
+
+def _at(text: str, option: str) -> tuple[float | None, float]:
+    """'180 MPa at 600 C' as (600.0, 180.0), in °C and MPa; without a temperature (None, ...)."""
+    from loadbook.core.units import parse_quantity
+
+    value, sign, where = text.partition(" at ")
+    pressed = parse_quantity(value, "stress").value
+    if pressed <= 0.0:
+        raise UsageError(f"{option} must be above zero", remedy="Write it like '180 MPa at 600 C'")
+    return (parse_quantity(where, "temperature").value if sign else None), pressed
+
+
+def _two_sides(text: str) -> tuple[float, float]:
+    """'46 x 52 mm' as (46.0, 52.0), in mm."""
+    from loadbook.core.units import parse_quantity
+
+    found = re.fullmatch(r"\s*([\d.]+)\s*[xX×]\s*([\d.]+)\s*(\D+)", text)
+    if found is None:
+        raise UsageError(f"--section {text!r} is not two sides with a unit", remedy="Write it like '46 x 52 mm'")
+    one, other, unit = found.groups()
+    sides = parse_quantity(f"{one} {unit}", "length").value, parse_quantity(f"{other} {unit}", "length").value
+    if min(sides) <= 0.0:
+        raise UsageError("--section must be above zero", remedy="Write it like '46 x 52 mm'")
+    return sides

@@ -23,8 +23,8 @@ from loadbook.store.derived import fault_state
 from .tables import emit, plain, write_words
 
 
-def figure(value: float | None, unit: str, system: str) -> str:
-    """A value in the book's units, with its label; '' for none.
+def figure(value: float | None, unit: str, system: str, spec: str | None = None) -> str:
+    """A value in the book's units, with its label; '' for none. spec: a format's, in the place of the usual digits.
 
     >>> figure(138.889, "c_diff", "us"), figure(3725.0, "s", "si")
     ('250.0 °F apart', '62.1 min')
@@ -39,7 +39,7 @@ def figure(value: float | None, unit: str, system: str) -> str:
         return f"{value:.6g}" + (f" {unit}" if unit else "")
     shown, label, digits = units.show(value, unit, system)
     label = f"× {label}" if label[:1].isdigit() else label
-    return f"{shown:.{digits}f} {label}" + (" apart" if unit == "c_diff" else "")
+    return f"{shown:{spec or f'.{digits}f'}} {label}" + (" apart" if unit == "c_diff" else "")
 
 
 def width(value: float, unit: str, system: str) -> str:

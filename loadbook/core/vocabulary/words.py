@@ -112,8 +112,8 @@ TERMS: tuple[Term, ...] = (
     ),
     _word(
         "dose",
-        "The time-temperature exposure as a Hollomon-Jaffe parameter, for steels with a known constant; per run and over a "
-        "piece's whole route. See dose_hj.",
+        "The time-temperature exposure as a Hollomon-Jaffe parameter, for steels with a known constant; per run (loadbook "
+        "judge) and over a piece's whole route (loadbook show piece, loadbook page piece). See dose_hj.",
         source="Hollomon and Jaffe 1945",
     ),
     _word(
