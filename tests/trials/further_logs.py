@@ -145,12 +145,12 @@ FURTHER: dict[str, dict[str, Any]] = {
         {"Ambient": ("F", 231, 0.21, 74.71), "Object": ("F", 231, 47.97, 89.69)},
         start="2021-09-18T15:29:42", end="2021-09-18T15:31:37",
     ),
-    "F22_boiling_water.csv": _log(  # sixteen rows lost a cell
+    "F22_boiling_water.csv": _log(  # rows that lost a cell; six (line 185, 360, 420, ...) slipped
         "jm1261/ThermocoupleMonitoring", "da44eee90215e5b326a09c673713de539c5f95aa",
         "Results/Boiling_Water_250131.csv", "a45a5c73188c5835ba1308bfbc46afce37a72be9e59f3b9f45d17a8dd241653e",
-        {"Sensor 1": ("C", 3028, 22.687, 62.437), "Sensor 2": ("C", 3039, 22.375, 34.25),
-         "Sensor 3": ("C", 3034, 22.75, 39.937), "Sensor 4": ("C", 3036, 23.187, 70.687),
-         "Sensor 5": ("C", 3038, 22.75, 43.0)},
+        {"Sensor 1": ("C", 3022, 22.875, 62.437), "Sensor 2": ("C", 3034, 22.375, 23.625),
+         "Sensor 3": ("C", 3031, 22.75, 34.5), "Sensor 4": ("C", 3032, 23.187, 70.687),
+         "Sensor 5": ("C", 3032, 22.75, 43.0)},
         start="2025-01-25T18:39:44", end="2025-01-25T23:01:03",
     ),
     "F23_rows_with_time_minus_one.txt": _log(  # names of the columns among 25 lines above, -1 where a segment begins

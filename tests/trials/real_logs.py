@@ -235,7 +235,7 @@ OWNERS |= {
         [("Ambient*", "work"), ("Object*", "work")], {"start": "2021-09-18", "repeated-times": "spread"},
         said=["0.21", "2021-09-18"],
     ),
-    "F22": Owner(knows={"unit": "c", "short-rows": "skip"}, said=["16 rows"]),
+    "F22": Owner(knows={"unit": "c", "short-rows": "skip"}, said=["16 rows", "6 rows whose values slipped"]),
     "F23": Owner(
         [("column 2", "work"), ("*", "other")],
         {**_BENCH, "time": ["column 1"], "time-unit": "min", "skip": ["-1.000000"]}, {"skip": ["-1.000000"]},

@@ -287,6 +287,8 @@ def without_year(cells: Sequence[str]) -> list[str]:
         first = matches[0] if matches else None
         if first is None or not all(matches):
             continue
+        if "%b" in day and not all(month_of(re.sub(r"[^A-Za-z].*", "", c.lstrip("0123456789-/. "))) for c in cells):
+            continue
         g = first.groupdict()
         clock = _clock_format(cells[0], g).replace("%-", "%")
         day = day.format(sep=g.get("sep") or "")
