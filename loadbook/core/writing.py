@@ -149,9 +149,10 @@ class Part:
     `place` gives it its name; leaving the block without that leaves nothing behind.
     """
 
-    def __init__(self, final: Path) -> None:
-        """Raises OSError."""
-        sweep(final.parent, final.name)
+    def __init__(self, final: Path, *, swept: bool = False) -> None:
+        """swept: what killed commands left in the folder was looked for already. Raises OSError."""
+        if not swept:
+            sweep(final.parent, final.name)
         self.final = final
         self.placed = False
         for _ in range(100):

@@ -1,17 +1,20 @@
 """Many files at once: each one's run found, what is settled taken in run by run, what is open listed by form.
 
     folder -> files -> the run of each (its name, a table, or a furnace and the time) -> run by run, its files together
-    -> take.py, one transaction a run -> what is left, under one question for all files of one form
+    -> take.py, one transaction for some runs -> what is left, under one question for all files of one form
 
 Every run is taken in whole or not at all, so that a command that was interrupted is simply repeated: files that are in
-the book are known by their SHA-256. The answers given (options, a layout) are for files of one form: the same columns,
-units and delimiter. A file of another form is not read by them; `--like` names a file of each form that they are for.
+the book are known by their SHA-256. Some runs share a transaction (AT_ONCE, AT_MOST_S), since a disk takes its time
+over each; where one of them is refused, each is taken by itself. The answers given (options, a layout) are for files of
+one form: the same columns, units and delimiter. A file of another form is not read by them; `--like` names a file of
+each form that they are for.
 """
 
 from __future__ import annotations
 
 import os
 import re
+import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -32,8 +35,10 @@ from .part import Part, asked_of, pieces_of
 from .places import Form
 from .read import Read, look
 from .source import Source, open_source
-from .take import LONG_HOURS, TakenTrace, Wanted, take_files
+from .take import LONG_HOURS, ChangedMeanwhile, Ready, TakenTrace, Wanted, make_ready, put_in, take_files
 
+AT_ONCE = 25  # runs of one transaction
+AT_MOST_S = 5.0  # after which the runs that are ready go in, however few they are
 LEAST_SHARE = 0.1  # of the file, or of the run where it is shorter: less of one in the other is no match
 Progress = Callable[[str, int, int], None]
 Became = Callable[[Path, str, TakenTrace | LoadbookError], None]  # file, its run or '', what became of it
@@ -107,6 +112,16 @@ class Bulk:
 
 
 @dataclass(frozen=True)
+class _Waiting:
+    """A run that is ready to go in, with its files."""
+
+    ready: Ready
+    wanted: list[Wanted]
+    shas: list[str]
+    form: Form | None
+
+
+@dataclass(frozen=True)
 class _Row:
     """One row of the table of runs."""
 
@@ -170,6 +185,8 @@ class _Taking:
         self.held = held_files(book)
         self.known_forms = KnownForms(options)
         self.windows: dict[str, list[tuple[str, float, float]]] = {}
+        self.waiting: list[_Waiting] = []
+        self.waiting_since = 0.0
 
     def all(self, paths: Sequence[Path], like: Sequence[Path]) -> Bulk:
         files = list(dict.fromkeys(files_in(paths)))
@@ -191,9 +208,14 @@ class _Taking:
                     runs[run].append(wanted)
             except LoadbookError as exc:
                 self._not_taken([file], "", exc)
-        for number, (run, of_run) in enumerate(runs.items(), 1):
-            self._say("runs", number, len(runs))
-            self._one(run, of_run, done)
+        try:
+            for number, (run, of_run) in enumerate(runs.items(), 1):
+                self._say("runs", number, len(runs))
+                self._one(run, of_run, done)
+            self._put_in(done)
+        finally:
+            for one in self.waiting:
+                one.ready.discard()
         done.left = list(self.left.found.values())
         return done
 
@@ -204,17 +226,55 @@ class _Taking:
     def _one(self, run: str, wanted: list[Wanted], done: Bulk) -> None:
         self.form = None
         try:
-            if self._in_the_book(run, wanted):
+            opened = [(open_source(w.path), w) for w in wanted]
+            shas = [source.sha256 for source, _ in opened]
+            if self._in_the_book(run, wanted, shas):
                 done.already += len(wanted)
                 self._say_became(wanted, run, TakenTrace(run, "", already=True))
                 return
-            taken = take_files(
-                self.book, run, wanted, self.options, seen=self._seen, held=self.held, dry_run=self.dry_run,
+            if {*shas} & {sha for one in self.waiting for sha in one.shas}:
+                self._put_in(done)  # whether the same file may be two runs' is asked of the book
+            made = make_ready(
+                self.book, run, opened, self.options, seen=self._seen, held=self.held, dry_run=self.dry_run,
                 known_forms=self.known_forms,
             )  # fmt: skip
         except LoadbookError as exc:
             self._not_taken([w.path for w in wanted], run, exc)
             return
+        if isinstance(made, TakenTrace):
+            self._taken(made, run, wanted, shas, done)
+            return
+        self.waiting_since = self.waiting_since if self.waiting else time.monotonic()
+        self.waiting.append(_Waiting(made, wanted, shas, self.form))
+        if len(self.waiting) >= AT_ONCE or time.monotonic() - self.waiting_since > AT_MOST_S:
+            self._put_in(done)
+
+    def _put_in(self, done: Bulk) -> None:
+        """Put the runs that are ready into the book: together, else each by itself."""
+        waiting, self.waiting = self.waiting, []
+        if not waiting:
+            return
+        try:
+            for one, taken in zip(waiting, put_in(self.book, [w.ready for w in waiting]), strict=True):
+                self._taken(taken, one.ready.seen.run, one.wanted, one.shas, done)
+            return
+        except LoadbookError as exc:
+            if len(waiting) == 1 and not isinstance(exc, ChangedMeanwhile):
+                self.form = waiting[0].form
+                self._not_taken([w.path for w in waiting[0].wanted], waiting[0].ready.seen.run, exc)
+                return
+        for one in waiting:
+            self.form, run = one.form, one.ready.seen.run
+            try:
+                taken = take_files(
+                    self.book, run, one.wanted, self.options, seen=self._seen, held=self.held,
+                    known_forms=self.known_forms,
+                )  # fmt: skip
+                self._taken(taken, run, one.wanted, one.shas, done)
+            except LoadbookError as exc:
+                self._not_taken([w.path for w in one.wanted], run, exc)
+
+    def _taken(self, taken: TakenTrace, run: str, wanted: list[Wanted], shas: list[str], done: Bulk) -> None:
         self._say_became(wanted, run, taken)
         if taken.already:
             done.already += len(wanted)
@@ -223,8 +283,7 @@ class _Taking:
         done.already += len(wanted) - len(taken.files)
         done.taken.append(replace(taken, channels=()))
         if not self.dry_run:
-            for one in wanted:
-                sha = open_source(one.path).sha256
+            for one, sha in zip(wanted, shas, strict=True):
                 self.held.setdefault(sha, set()).add((run, one.part.asked(self.book.zone, self.options)))
 
     def _not_taken(self, files: Sequence[Path], run: str, exc: LoadbookError) -> None:
@@ -236,11 +295,11 @@ class _Taking:
         for path in dict.fromkeys(w.path for w in wanted) if self.became is not None else ():
             self.became(path, run, taken)  # type: ignore[misc]
 
-    def _in_the_book(self, run: str, wanted: Sequence[Wanted]) -> bool:
+    def _in_the_book(self, run: str, wanted: Sequence[Wanted], shas: Sequence[str]) -> bool:
         """Are these very files, as far as they are asked for, in the run's trace."""
         return all(
-            (run, w.part.asked(self.book.zone, self.options)) in self.held.get(open_source(w.path).sha256, ())
-            for w in wanted
+            (run, w.part.asked(self.book.zone, self.options)) in self.held.get(sha, ())
+            for w, sha in zip(wanted, shas, strict=True)
         )
 
     # -- forms ---------------------------------------------------------------------------------------
