@@ -410,7 +410,6 @@ def test_over_midnight_and_a_clock_change_too(tmp_path: Path, way: str, zone: st
 KILLED = """
 import os, signal, sys
 from loadbook.readers.recorder import take
-from loadbook.store.trace_files import Prepared
 from loadbook.cli.main import cli
 
 def ending(function):
@@ -419,7 +418,7 @@ def ending(function):
     return ended
 place, *words = sys.argv[1:]
 if place == "placing":
-    Prepared.place = ending(Prepared.place)
+    take.trace_files.place = ending(take.trace_files.place)
 elif place == "committing":
     take.derived.store = ending(take.derived.store)
 else:

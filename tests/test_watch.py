@@ -294,14 +294,14 @@ def test_a_fault_of_the_program_in_one_file_keeps_no_other_out(
 
     for n in (1, 2, 3):
         old(chart(folder / f"{n}.csv", n))
-    really = bulk.take_files
+    really = bulk.make_ready
 
     def failing(book: BookFolder, run: str, *args: object, **more: object) -> object:
         if run == "run-2":
             raise ZeroDivisionError("division by zero")
         return really(book, run, *args, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(bulk, "take_files", failing)
+    monkeypatch.setattr(bulk, "make_ready", failing)
     watcher = Watcher(shop)
     watcher.look()
     assert [t[0] for t in traces(shop)] == ["run-1", "run-3"]
@@ -406,8 +406,9 @@ from pathlib import Path
 from loadbook.readers.recorder import take
 from loadbook.readers.recorder.standing import Standing
 from loadbook.store.book import BookFolder
-from loadbook.store.trace_files import Prepared
+from loadbook.readers.recorder import bulk
 
+bulk.AT_ONCE = 1  # each run by itself
 book, place, count = sys.argv[1:]
 left = int(count)
 def ending(function, after=False):
@@ -421,7 +422,7 @@ def ending(function, after=False):
         return None if after else function(*args, **kwargs)
     return counted
 if place == "placing":
-    Prepared.place = ending(Prepared.place)
+    take.trace_files.place = ending(take.trace_files.place)
 elif place == "committing":
     take.derived.store = ending(take.derived.store)
 elif place == "noting":
