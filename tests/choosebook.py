@@ -1,4 +1,4 @@
-"""A book of a shop whose truth is planted: what heating and cooling do to parts, furnace and limits as a test wants them."""
+"""A book of a shop whose truth is planted: what heating, cooling and furnace do, with limits as a test asks."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ def planted(effect: Effect, draw: Draw = usual, runs: int = 60, parts: int = 3, 
                 (f"R{r:03d}", f"PN-{p}", "C1", f"{r}-{k}", level + rng.normal() * PIECE_SD, float(4 * r), "M1", "ring",
                  "from bar", "laid", furnace, 25.0, 300.0, heat, 600.0, 120.0, cool)
             )  # fmt: skip
-    names = ("run", "part", "characteristic", "serial", "z", "day", "material", "shape", "condition", "setup", "furnace",
-             "section_mm", "length_mm", RATE, HOLD, SOAK, COOL)  # fmt: skip
+    names = ("run", "part", "characteristic", "serial", "z", "day", "material", "shape", "condition", "setup",
+             "furnace", "section_mm", "length_mm", RATE, HOLD, SOAK, COOL)  # fmt: skip
     frame = pd.DataFrame(rows, columns=list(names))
     frame["kind"] = "outside diameter"
     return frame

@@ -21,7 +21,7 @@ TABLES = (
     "material", "furnace", "furnace_check", "gauge", "calibration", "part", "characteristic", "job", "cycle",
     "cycle_segment", "cycle_limit", "run", "piece", "operation", "channel", "event", "reading", "approval",
     "nonconformance", "history_break", "layout", "confirmation", "trace", "trace_channel", "answer",
-    "precheck",
+    "precheck", "trial", "trial_run",
 )  # fmt: skip
 # what the program computes with, or what has no words: coded values, moments, dates, digests
 PLAIN = {
@@ -48,6 +48,7 @@ PLAIN = {
     "approval": {"at", "first_article_of"},
     "history_break": {"at"},
     "precheck": {"verdict", "at"},
+    "trial": {"planned_at"},
     "answer": {"answered_at", "question", "result", "unit", "part", "characteristic", "job"},
     "answer_outcome": {"run"},
     "amendment": {"kind", "at"},
@@ -225,6 +226,8 @@ def random_book(path: Path, seed: int, *, coded: float = 0.5, units: str = "si")
     other = rows["part"][-1]["part"]
     rows["answer"] = [{"answered_at": "2024-01-01T00:00:00Z", "question": f'{{"part": "{other}"}}',
                        "result": f'{{"text": "{new("answer")}"}}', "unit": "um", "part": other}]  # fmt: skip
+    rows["trial"] = [{"planned_at": "2024-01-01T00:00:00Z", "low": 1.0, "high": 2.0, "pieces": 1, "repeats": 1}]
+    rows["trial_run"] = [{"trial_id": 1, "place": 1, "part": other, "setting": 1.0, "run": piece["run"]}]
     book = BookFolder.create(path, units=units)
     free = {(table, column): new(f"{table}.{column}") for table in TABLES for column in ("held", "datum", "surface")}
     for table in TABLES:  # every text column that has nothing yet gets a token: its own in each row

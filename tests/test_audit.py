@@ -79,12 +79,13 @@ KNOWN: dict[str, dict[str, Any]] = {
                                                                            "reading_id": 1},
     "layout": {"name": "full", "revision": 1}, "operation": {"serial": "full"},
     "approval": {"first_article_of": "00123"}, "precheck": {"verdict": "pass"},
+    "trial": {"low": 1.0, "high": 2.0},
 }  # fmt: skip
 ORDER = [
     "material", "part", "characteristic", "job", "furnace", "furnace_check", "gauge", "calibration", "cycle",
     "cycle_segment", "cycle_limit", "run", "piece", "operation", "channel", "event", "trace", "trace_channel",
     "reading", "parameter", "confirmation", "approval", "nonconformance", "history_break", "answer", "layout",
-    "precheck",
+    "precheck", "trial", "trial_run",
 ]  # fmt: skip
 
 
@@ -304,6 +305,7 @@ COMMANDS = [
     "amend traces {trace} state=withdrawn --why wrong", "amend settings units value=us --why asked", "list parts",
     "show part 00123", "find bore", "judge R1", "recompute", "needs", "keep-links kept.links",
     "precheck R1", "precheck R1 --person A --tick racking", "follow chart1.csv --run R4 --once", "page precheck R1",
+    "watch add . --furnace F1 --names none*", "watch --once", "watch list", "watch status", "watch drop .",
     "confirm reading 1 --decision confirmed --person A --why blunder",
     "moved", "effect --kind bore", "answer --part 00123 --characteristic bore --save", "trial bore --of soak_minutes",
     "backtest", "report", "report month_summary", "verify", "backup kept.zip", "restore kept.zip again",
@@ -342,7 +344,7 @@ def test_no_command_changes_an_accepted_value_without_an_amendment(busy: Path, i
                 assert old == new or (table, number, column) in amended, (line, table, number, column)
                 changed += old != new
         before = after
-    assert changed == 3, "shape, state and units"
+    assert changed == 4, "shape, state, units and the folder that is watched no more"
     who = [row for (table, _), row in before.items() if table == "amendment"]
     assert all(row[7] and row[8] and row[9] for row in who), "why, who and when"
     # asked for here, or without a book of their own, or with no effect on records

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -63,7 +64,9 @@ def test_a_run_fits_and_shows_load_control_target_and_spread(shop: Book) -> None
     assert all(word in text for word in ("░ load", "─ control", "· asked", "═ its limit", "spread of the load"))
     fits(draw_run(run_chart(shop.folder, "R25-086"), "us", 60, 16), 60, 24)
     picked = "\n".join(draw_run(run_chart(shop.folder, "R25-086", ["TC 1"]), "us"))
-    assert "A TC 1" in picked and "°F" in picked and "spread" not in picked
+    assert "TC 1" in picked and "°F" in picked and "spread" not in picked
+    for mark, name in re.findall(r"([A-Z]) (TC \d)", text):  # a channel keeps its letter
+        assert f"{mark} {name}" in "\n".join(draw_run(run_chart(shop.folder, "R25-086", [name]), "si"))
 
 
 def test_a_run_chart_says_what_is_missing(shop: Book) -> None:

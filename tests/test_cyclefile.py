@@ -160,9 +160,33 @@ def test_a_cycle_comes_back_from_the_book_as_it_was(tmp_path: Path) -> None:
     with book.write() as conn:
         second = parse_cycle(EXAMPLE.replace('revision = "A"', 'revision = "B"'))
         add_intake(conn, "cycles", cycle_tables(second.cycle, second.source_text), rows_read=1)
-    with pytest.raises(UsageError, match="2 revisions"):
+    with pytest.raises(UsageError, match=r"more than one may be in use.*A \(not run yet\), B \(not run yet\)"):
         load_cycle(book.read(), "SR-620")
     assert load_cycle(book.read(), "SR-620", "B").revision == "B"
+
+
+def test_the_revision_in_use_is_taken_where_there_is_no_doubt(book: BookFolder) -> None:
+    """The newest one, once it is run and no other is any more; a later run of an older one leaves the question open."""
+    for revision in ("A", "B"):
+        with book.write() as conn:
+            found = parse_cycle(EXAMPLE.replace('revision = "A"', f'revision = "{revision}"'))
+            add_intake(conn, "cycles", cycle_tables(found.cycle, found.source_text), rows_read=1)
+
+    def ran(name: str, day: str, revision: str, status: str = "done") -> None:
+        with book.write() as conn:
+            row = {"run": name, "furnace": "F1", "cycle": "SR-620", "cycle_revision": revision, "status": status,
+                   "started": f"2026-{day}T08:00:00Z"}  # fmt: skip
+            add_intake(conn, "runs", {"run": [row]}, rows_read=1)
+
+    ran("X1", "03-01", "A")
+    with pytest.raises(UsageError, match=r"A \(last run 2026-03-01\), B \(not run yet\)"):
+        load_cycle(book.read(), "SR-620")
+    ran("X2", "03-05", "B")
+    ran("X3", "03-09", "A", status="void")
+    assert load_cycle(book.read(), "SR-620").revision == "B"
+    ran("X4", "03-10", "A")
+    with pytest.raises(UsageError, match="more than one may be in use"):
+        load_cycle(book.read(), "SR-620")
 
 
 def test_an_allowance_to_slow_while_heating() -> None:

@@ -16,6 +16,8 @@ from loadbook.analysis.trace.dose import (
     ramp_credit_h,
     route_dose,
 )
+from loadbook.analysis.trace.route import RouteDose, over_route
+from loadbook.queries.route import RunDose, together
 
 
 # EN 13445-4:2021 (11.1-1), Hollomon & Jaffe 1945 (B-HJ), with 0 °C = 273.15 K
@@ -138,3 +140,18 @@ def test_half_a_history_has_no_dose() -> None:
 
 def test_no_time_no_dose() -> None:
     assert doses(np.array([0.0]), np.array([[600.0]])).tolist() == [0.0]
+
+
+def test_a_route_is_the_state_carried_from_run_to_run() -> None:
+    """Doses together at the hottest hold are what carrying the state gives; hardening and annealing begin anew."""
+    first, second = float(hollomon_jaffe(580.0, 2.0)), float(hollomon_jaffe(600.0, 1.0))
+    whole = over_route([first, second], 600.0, 20.0)
+    assert whole.dose == pytest.approx(combined(first, second, 600.0), abs=1e-9)
+    hardened = RunDose("R1", 22.4, 20.0, 850.0, "harden")
+    runs = [hardened, RunDose("R2", first, 20.0, 580.0, "temper"), RunDose("R3", second, 20.0, 600.0, "stress relief")]
+    found = together(runs, None)
+    assert isinstance(found, RouteDose) and found.after == "R1" and found.dose == pytest.approx(whole.dose)
+    assert together([hardened], None) == "R1 began the count anew: what the piece saw before it counts no more."
+    assert together([RunDose("R4", None, None, None)], None) is None
+    assert "Of 1 run no dose" in str(together([*runs, RunDose("R4", None, None, 600.0)], None))
+    assert "different constants" in str(together([*runs, RunDose("R4", 17.0, 18.0, 600.0)], None))

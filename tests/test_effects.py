@@ -11,6 +11,7 @@ from loadbook.analysis.effects.estimate import one_at_a_time
 from loadbook.analysis.effects.joint import effects
 from loadbook.analysis.effects.regression import NotEstimable, adjusted, familywise, fit_within, t_interval
 from loadbook.analysis.movement.scatter import clustered_mean
+from loadbook.queries.effect_words import verdict
 
 from .published import table
 
@@ -209,13 +210,11 @@ def test_inside_part_numbers_the_sign_is_right_and_the_pooled_picture_is_warned_
     assert e.df == min(60 - 6 - 2, 59)
     assert e.left_out_low is not None and e.left_out_high is not None and e.effect is not None
     assert e.left_out_low <= e.effect <= e.left_out_high
-    assert "Goes with movement" in e.verdict and "opposite" in e.verdict and "Do not read" in e.verdict
-    assert "°C/h more of heating rate peak" in e.verdict
+    assert "Goes with movement" in verdict(e) and "opposite" in verdict(e) and "Do not read" in verdict(e)
+    assert "°C/h more of heating rate peak" in verdict(e)
 
 
 def test_verdict_speaks_the_books_units() -> None:
-    from loadbook.analysis.effects.words import verdict
-
     cells, rate = rate_of(history())
     (e,) = effects(cells, [rate], "um")
     us = verdict(e, 1, "us")
@@ -249,8 +248,8 @@ def only(frame: pd.DataFrame, name: str = "rate") -> str:
     cells, rate = rate_of(frame, name)
     (e,) = effects(cells, [rate], "um")
     assert e.refused is not None and e.effect is None and e.p is None and e.p_adjusted is None
-    assert e.verdict.startswith("Cannot tell: ") and e.verdict.endswith(".")
-    return e.verdict
+    assert verdict(e).startswith("Cannot tell: ") and verdict(e).endswith(".")
+    return verdict(e)
 
 
 def test_refusals_are_sentences() -> None:
@@ -276,7 +275,7 @@ def test_no_rows_at_all() -> None:
     cells, head = cells_of(history().assign(y=np.nan))
     assert len(head) == 0
     e = one_at_a_time(cells, Column("soak_minutes", np.zeros(0), "min"))
-    assert e.refused is not None and "only 0 means" in e.refused
+    assert e.refused is not None and (e.refused.code, e.refused.figures["means"]) == ("effect_few_means", 0)
 
 
 def test_parts_with_one_run_and_missing_values_are_dropped_and_counted() -> None:
@@ -315,7 +314,7 @@ def test_two_parameters_that_move_together_are_fitted_jointly() -> None:
     assert b.alone is not None and b.alone_p is not None and b.alone_p < 0.001
     assert b.p_adjusted is not None and b.p_adjusted > 0.05
     assert a.p_adjusted is not None and a.p_adjusted < 0.001
-    assert "moves together with heating rate peak" in b.verdict and "caused" not in b.verdict
+    assert "moves together with heating rate peak" in verdict(b) and "caused" not in verdict(b)
 
 
 def test_dose_is_left_out_beside_temperature_and_time() -> None:
@@ -332,7 +331,7 @@ def test_exact_copies_cannot_be_told_apart() -> None:
     cells, rate = rate_of(history())
     twin = Column("cooling_rate_peak_c_per_h", rate.values * 0.5, "c_per_h")
     for e in effects(cells, [rate, twin], "um"):
-        assert e.fit == "not separable" and e.verdict.startswith("Cannot tell: moves together with")
+        assert e.fit == "not separable" and verdict(e).startswith("Cannot tell: moves together with")
 
 
 def test_a_hundred_parameters_for_twelve_runs_say_nothing() -> None:
@@ -342,7 +341,7 @@ def test_a_hundred_parameters_for_twelve_runs_say_nothing() -> None:
     columns = [Column(f"parameter_{i}", rng.normal(size=cells.y.size)) for i in range(100)]
     found = effects(cells, columns, "um")
     assert len(found) == 100
-    assert all(e.verdict.startswith(("Cannot tell", "Not settled")) for e in found)
+    assert all(verdict(e).startswith(("Cannot tell", "Not settled")) for e in found)
 
 
 def test_setup_as_a_factor_against_its_most_frequent_level() -> None:
@@ -356,7 +355,7 @@ def test_setup_as_a_factor_against_its_most_frequent_level() -> None:
     assert (column.name, column.against) == ("setup: hung", "laid")
     (e,) = effects(cells, [column], "um")
     assert e.effect == pytest.approx(12.0, abs=3.0)
-    assert "setup: hung instead of laid" in e.verdict
+    assert "setup: hung instead of laid" in verdict(e)
 
 
 def test_core_says_which_column_or_run_is_to_blame() -> None:
@@ -393,15 +392,15 @@ def test_a_furnace_that_goes_with_the_rate_stands_beside_it() -> None:
     assert rate.alone_low is not None and rate.alone_low > 0.5
     assert rate.effect_low is not None and rate.effect_high is not None and rate.effect_low < 0.5 < rate.effect_high
     assert furnace.effect is not None and abs(furnace.effect) == pytest.approx(15.0, abs=5.0)
-    assert "furnace" in rate.confounded_with and "moves together with furnace" in rate.verdict
+    assert "furnace" in rate.confounded_with and "moves together with furnace" in verdict(rate)
 
 
 def test_a_furnace_that_is_the_rate_leaves_no_figure() -> None:
     for e in effects(*in_furnaces(history(slope=0.0), 1.0), "um"):
         assert e.effect is None and e.effect_low is None and e.p is None and e.fit == "not separable"
-        assert "do not tell which of them it was" in e.verdict and e.alone is not None
+        assert "do not tell which of them it was" in verdict(e) and e.alone is not None
     rate, _ = effects(*in_furnaces(history(slope=0.0), 1.0), "um")
-    assert "heating rate peak went with furnace" in rate.verdict and "the same furnace" in rate.verdict
+    assert "heating rate peak went with furnace" in verdict(rate) and "the same furnace" in verdict(rate)
 
 
 def test_a_level_that_ran_once_costs_its_run_and_no_more() -> None:
@@ -419,7 +418,7 @@ def test_one_part_number_is_never_thrown_together() -> None:
         frame = history(runs=12, parts=1, slope=0.0, seed=seed)
         cells, rate = rate_of(frame.assign(y=frame["y"] + rng.normal()))
         (e,) = effects(cells, [rate], "um")
-        assert e.pooled is None and "thrown together" not in e.verdict
+        assert e.pooled is None and "thrown together" not in verdict(e)
 
 
 def test_noise_of_known_size_in_a_parameter_is_corrected() -> None:
@@ -439,7 +438,7 @@ def test_noise_of_known_size_in_a_parameter_is_corrected() -> None:
         plain.append(e.effect)
         corrected.append(e.corrected)
         held.append(e.corrected_low <= 0.5 <= e.corrected_high)
-        assert "is measuring noise" in e.verdict
+        assert "is measuring noise" in verdict(e)
     assert np.mean(plain) == pytest.approx(0.5 * 100 / 164, abs=0.03)
     assert np.mean(corrected) == pytest.approx(0.5, abs=0.04)
     assert sum(held) >= 26
@@ -448,10 +447,10 @@ def test_noise_of_known_size_in_a_parameter_is_corrected() -> None:
 def test_noise_as_large_as_the_variation_is_not_corrected() -> None:
     cells, rate = rate_of(history())
     (e,) = effects(cells, [Column(rate.name, rate.values, rate.unit, se=np.full(rate.values.size, 30.0))], "um")
-    assert e.reliability == 0.0 and e.corrected is None and "Try --asked" in e.verdict
+    assert e.reliability == 0.0 and e.corrected is None and "Try --asked" in verdict(e)
 
 
 def test_exact_values_need_no_word_about_noise() -> None:
     cells, rate = rate_of(history())
     (e,) = effects(cells, [Column(rate.name, rate.values, rate.unit, se=np.full(rate.values.size, 0.5))], "um")
-    assert e.reliability is not None and e.reliability > 0.99 and "noise" not in e.verdict
+    assert e.reliability is not None and e.reliability > 0.99 and "noise" not in verdict(e)

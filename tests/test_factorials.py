@@ -10,6 +10,7 @@ import pytest
 from loadbook.analysis.effects.cells import Cells, Column
 from loadbook.analysis.effects.estimate import Effect
 from loadbook.analysis.effects.joint import effects
+from loadbook.queries.effect_words import verdict
 
 
 def factorial(letters: str, y: list[float], repeats: int = 1) -> dict[str, np.ndarray]:
@@ -95,7 +96,25 @@ def test_pilot_plant() -> None:
     found = fitted(y, columns, True, unlucky(y))
     assert [found[w].effect for w in words] == pytest.approx([23.0, -5.0, 1.5, 10.0], abs=1e-9)
     assert found["T"].p is not None and found["T"].alone_p is not None and found["T"].p < 0.1 * found["T"].alone_p
-    assert "The settings were assigned" in found["T"].verdict
+    assert "The settings were assigned" in verdict(found["T"])
+
+
+def test_centre_points_show_whether_there_is_a_bend() -> None:
+    """Montgomery, DOE, the 2² with five centre points: A 1.55, B 0.65, AB -0.05, pure error 0.0430 on 4 degrees,
+    curvature -0.035 with F 0.06 (from memory)."""
+    y = [39.3, 40.9, 40.0, 41.5, 40.3, 40.5, 40.7, 40.2, 40.6]
+    corners = factorial("AB", y[:4])
+    columns = [
+        Column(c.name, np.append(c.values, np.zeros(5))) for c in crossed(corners, ["A", "B", "AB"])
+    ]  # fmt: skip
+    found = fitted(y, columns, True, unlucky(y))
+    assert {k: round(e.effect or 0.0, 2) for k, e in found.items()} == {"A": 1.55, "B": 0.65, "AB": -0.05}
+    a = found["A"]
+    assert a.bend == pytest.approx(0.035, abs=1e-9) and a.bend_low is not None and a.bend_high is not None
+    se = (a.bend_high - a.bend) / 2.776445
+    assert se == pytest.approx(np.sqrt(0.0430 * (1 / 4 + 1 / 5)), rel=1e-5)
+    assert (a.bend / se) ** 2 == pytest.approx(0.06, abs=0.005)
+    assert "no threshold shows" in verdict(a)
 
 
 def test_a_saturated_trial_has_no_interval() -> None:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import json
 import random
+import subprocess
+import sys
 import threading
 import time
 from dataclasses import replace
+from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 
@@ -19,6 +23,7 @@ from loadbook.analysis.following.lowhold import PastLag, checked, lags_of
 from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared
 from loadbook.cli.main import cli
+from loadbook.core import times
 from loadbook.core.errors import LoadbookError
 from loadbook.queries.earlier_runs import Past
 from loadbook.queries.following import follower, seen_of
@@ -28,6 +33,7 @@ from loadbook.readers.recorder.options import Options
 from loadbook.readers.recorder.take import take_trace
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import cycle_tables, load_run
+from loadbook.store.verify import verify
 
 from .runcase import cool, cycle, heat, hold
 from .smallbook import put, small
@@ -333,3 +339,108 @@ def test_us_books_are_told_in_fahrenheit(book: BookFolder) -> None:
     seen = seen_of(book, record, trace, Past())
     said = str([facts(seen, book, "us"), clause_rows(seen, book, "us"), low_hold_words(seen, "us")])
     assert "°F" in said and "°C" not in said
+
+
+def test_a_suspected_fault_is_told_in_words_as_json_and_on_the_page(book: BookFolder) -> None:
+    from rich.console import Console
+
+    from loadbook.render.following import view
+    from loadbook.render.pages.following import following_page
+
+    own = recorded()[1].copy()
+    own[3, 80:] = own[3, 80]  # stuck from the middle of the first heating on
+    record, trace = part_of(book, 0.5, own)
+    seen = seen_of(book, record, trace, Past(), any_hold=True)
+    assert ("TC 3", "frozen") in {(f.channel, f.kind) for f in seen.faults}
+    line = json.loads(json.dumps(seen.as_dict(), allow_nan=False))
+    assert all(e["code"] and isinstance(e["figures"], dict) for f in line["faults"] for e in f["evidence"])
+    console = Console(width=160, record=True, file=io.StringIO())
+    console.print(view(seen, book, "si"))
+    for told in (console.export_text(), following_page(seen, book, "us", 5.0).partition('id="seen-data"')[0]):
+        assert "TC 3: frozen since" in told and "Remark" not in told and "figures" not in told
+
+
+# ---- every way to write ends in the trace of the whole file ----------------------------------------------------------
+def written(way: str, data: bytes, rng: random.Random) -> list[bytes]:
+    """The states of a file that a recorder writes in one way or another, the last one whole."""
+    head = data[: data.index(b"\n") + 1]
+    cuts = sorted(rng.sample(range(1, len(data)), 12))
+    middle = data.rfind(b"\n", 0, len(data) // 2) + 1
+    return {
+        "byte by byte": [data[:n] for n in range(1, len(data) + 1)],
+        "bursts": [data[:n] for n in cuts],
+        "truncated and written anew": [data[: cuts[7]], b"", data[: cuts[1]], data[: cuts[9]]],
+        "rotated": [data[: cuts[2]], data[:middle], b"", head + data[middle : middle + 70]],
+        "rotated without a heading": [data[:middle], data[middle : middle + 9]],
+    }[way] + [(head if way == "rotated" else b"") + (data[middle:] if "rotated" in way else data)]
+
+
+@pytest.mark.parametrize("zone", ["Europe/Madrid", "America/New_York"])
+@pytest.mark.parametrize("way", ["byte by byte", "bursts", "truncated and written anew", "rotated",
+                                 "rotated without a heading"])  # fmt: skip
+def test_over_midnight_and_a_clock_change_too(tmp_path: Path, way: str, zone: str) -> None:
+    """A night in which the clock goes back, on a recorder that writes its own wall clock."""
+    night = {"Europe/Madrid": "2026-10-24T20:00:00Z", "America/New_York": "2026-11-01T02:00:00Z"}[zone]
+    began = times.from_stored(night)
+    lines = ["Time,Zone 1 [°C],TC 1 [°C]"]
+    for minutes in range(0, 8 * 60, 10):
+        at = (began + timedelta(minutes=minutes)).astimezone(times.zone_of(zone))
+        lines.append(f"{at:%Y-%m-%d %H:%M:%S},{200 + minutes / 7:.1f},{190 + minutes / 9:.1f}")
+    data = ("\n".join(lines) + "\n").encode()
+    kept = []
+    for name in ("live", "whole"):
+        made = BookFolder.create(tmp_path / name, zone=zone)
+        put(made, "furnace", {"furnace": "F1", "atmosphere": "air"})
+        put(made, "run", {"run": "R1", "furnace": "F1", "status": "done", "started": night})
+        put(made, "channel", {"run": "R1", "channel": "Zone 1", "role": "control"},
+            {"run": "R1", "channel": "TC 1", "role": "work"})  # fmt: skip
+        file = Growing(tmp_path / f"{name}-chart" / "chart.csv")
+        file.path.parent.mkdir()
+        for state in written(way, data, random.Random(4)) if name == "live" else [data]:
+            file.path.write_bytes(state)
+            file.look()
+        (tmp_path / f"{name}-held").mkdir()
+        take_trace(made, file.put_whole(tmp_path / f"{name}-held"), "R1", Options())
+        kept.append(stored(made, "R1"))
+        seconds = made.read().execute("SELECT seconds FROM trace").fetchone()[0]
+        assert seconds == (8 * 60 - 10) * 60
+    assert kept[0] == kept[1]
+
+
+KILLED = """
+import os, signal, sys
+from loadbook.readers.recorder import take
+from loadbook.cli.main import cli
+
+def ending(function):
+    def ended(*args, **kwargs):
+        os.kill(os.getpid(), signal.SIGKILL)
+    return ended
+place, *words = sys.argv[1:]
+if place == "placing":
+    take.trace_files.place = ending(take.trace_files.place)
+elif place == "committing":
+    take.derived.store = ending(take.derived.store)
+else:
+    import loadbook.cli.follow
+    loadbook.cli.follow.print_taken = ending(None)
+cli(words)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL")
+def test_killed_while_it_takes_the_file_in_it_goes_on(book: BookFolder, tmp_path: Path) -> None:
+    path = tmp_path / "chart.csv"
+    path.write_bytes(WHOLE)
+    words = ["follow", str(path), "--run", "R1", "--json", "--every", "1", "--book", str(book.path)]
+    words += ["--quiet-minutes", "0.001"]
+    counts = []
+    for place in ("placing", "committing", "told"):
+        done = subprocess.run([sys.executable, "-c", KILLED, place, *words], capture_output=True, timeout=120)
+        assert done.returncode == -9, done.stderr
+        counts.append(book.read().execute("SELECT count(*) FROM trace").fetchone()[0])
+    assert counts == [0, 0, 1] and stored(book, "R1") == whole_digest(tmp_path)
+    again = CliRunner().invoke(cli, words)
+    assert again.exit_code == 1 and "has a trace already" in again.output
+    found = verify(book)
+    assert (found.wrong, found.leftover) == ([], [])

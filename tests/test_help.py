@@ -58,6 +58,7 @@ def test_each_has_a_real_example(name: str, command: click.Command) -> None:
 # what an example's reader has at hand, by command; the rest needs nothing but the demo's book
 ELSEWHERE = {
     "demo": "conftest makes every test's book with it",
+    "page book": "writes pages for minutes: tests/test_past_pages.py",
     "follow": "needs a run without a trace and a file that grows: tests/test_follow.py",
 } | {name: "needs a published group, which the tests of groups make" for name, _ in ALL if name.startswith("group ")}
 
@@ -90,6 +91,10 @@ def _backup(folder: Path) -> None:
     run(["backup", "book-2026-11-25.zip"])
 
 
+def _watched(folder: Path) -> None:
+    run(example(dict(ALL)["watch add"]))
+
+
 def _book(folder: Path) -> None:
     run(["new", "shop-book"])
 
@@ -97,6 +102,7 @@ def _book(folder: Path) -> None:
 BEFORE: dict[str, Callable[[Path], None]] = {
     "take": _readings, "trace look": _chart, "trace layout save": _chart, "trace layout show": _layout,
     "trace take": _layout, "page answer": _answer, "restore": _backup, "upgrade": _book,
+    "watch run": _watched, "watch status": _watched, "watch drop": _watched,
 }  # fmt: skip
 
 

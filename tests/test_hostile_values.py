@@ -100,7 +100,7 @@ def test_parquet_keeps_every_value(tmp_path: Path) -> None:
 
 
 def test_the_workbook_holds_texts_no_formulas_and_no_links(book: BookFolder, tmp_path: Path) -> None:
-    from loadbook.render.workbook import Workbook
+    from loadbook.render.workbook.file import Workbook
 
     path = tmp_path / "x.xlsx"
     made = Workbook(path, "si", book.zone)

@@ -35,7 +35,7 @@ def test_hours_that_a_program_asks_for() -> None:
 
 
 def test_a_cycle_with_other_settings() -> None:
-    """The fastest heating rate becomes the one asked, the others in proportion; hold and soak at the main hold alone."""
+    """The fastest heating rate becomes the one asked, the others in proportion; hold and soak at the main one alone."""
     other = varied(CYCLE, {"heating_rate_peak_c_per_h": 180.0, "soak_minutes": 60.0, "hold_mean_c": 620.0})
     assert [s.asked_rate_c_per_h for s in other.segments if s.kind == "heat"] == [180.0, 120.0]
     assert [(s.target_c, s.minutes) for s in other.segments if s.kind == "hold"] == [(200.0, 30.0), (620.0, 60.0)]
@@ -44,12 +44,13 @@ def test_a_cycle_with_other_settings() -> None:
 
 
 def history(rng: np.random.Generator, runs: int) -> list[Done]:
-    """A furnace that needs half an hour and 4 % more to heat and cools slower than asked; one run in fifteen stopped."""
+    """A furnace that needs half an hour and 4 % more to heat, cools slower than asked; one run in fifteen stopped."""
     out = []
     for r in range(runs):
         asked = Asked(float(rng.uniform(5, 13)), float(rng.uniform(1.5, 3)), float(rng.uniform(6, 10)))
         stopped = float(rng.uniform(1, 4)) * (rng.random() < 1 / 15)
-        took = Asked(0.5 + 1.04 * asked.before + rng.normal() * 0.2 + stopped, asked.hold + 0.3 + abs(rng.normal()) * 0.1,
+        before = 0.5 + 1.04 * asked.before + rng.normal() * 0.2 + stopped
+        took = Asked(before, asked.hold + 0.3 + abs(rng.normal()) * 0.1,
                      1.1 * asked.after + rng.normal() * 0.3)  # fmt: skip
         out.append(Done(f"R{r}", asked, took))
     return out

@@ -24,6 +24,7 @@ from loadbook.queries.furnaces import furnace_charts, hours_asked, leak_rate
 from loadbook.queries.month import bounds, month_seen
 from loadbook.render.charts.drawing import Drawing, clipped, width_of
 from loadbook.render.charts.scale import Scale, ticks
+from loadbook.render.charts.style import SHAPES
 from loadbook.render.pages.month import month_page
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
@@ -243,7 +244,7 @@ def test_the_pen() -> None:
     assert Scale(0, 10, 100, 0)(2.5) == 75
     assert clipped("a long name", 10, width_of("a long", 10)).endswith("…") and clipped("ab", 10, 100) == "ab"
     d = Drawing(100, 50)
-    for shape in ("circle", "square", "diamond", "cross", "triangle-up", "triangle-down", "triangle-left"):
+    for shape in (*SHAPES, "triangle-up"):
         d.mark(shape, 10, 10, hint="<&>")
     d.text(1, 1, WILD)
     root = ET.fromstring(d.svg("what & why"))

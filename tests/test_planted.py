@@ -207,6 +207,8 @@ def test_a_trap_in_the_place_of_what_is_written(name: str, place: Place) -> None
     written = place.writes(case)
     assert written, "the command writes nothing"
     folders = {n for n in written if (place.folder / "place" / n).is_dir()}
+    if name != "chart svg":  # the snapshot is the same for all that ask; once is enough
+        written = [n for n in written if not in_snapshot(n)] or written
     for target in written:
         for kind in ("link", "pipe"):
             if kind == "link" and target in case.chosen:

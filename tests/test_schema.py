@@ -176,7 +176,7 @@ def test_verify_names_a_list_of_steps_that_was_changed(small: BookFolder) -> Non
 def test_a_book_whose_number_and_list_of_steps_differ_is_left_alone(db: Database) -> None:
     db.execute("PRAGMA user_version = 0")
     before = migrations.objects(db.conn)
-    with pytest.raises(LoadbookError, match="has had 0 steps of its schema, its list names 3"):
+    with pytest.raises(LoadbookError, match="has had 0 steps of its schema, its list names 4"):
         migrations.apply(db.conn)
     assert migrations.objects(db.conn) == before and migrations.version(db.conn) == 0
     assert not db.conn.in_transaction

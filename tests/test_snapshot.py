@@ -393,7 +393,7 @@ def test_questions_give_the_same_with_and_without(book: BookFolder, monkeypatch:
             return None
 
     found = 0
-    for seed in range(25):
+    for seed in range(12):
         filters = _random_filters(seed)
         monkeypatch.setenv("LOADBOOK_NETWORK", "no")
         asked(filters)
@@ -405,7 +405,7 @@ def test_questions_give_the_same_with_and_without(book: BookFolder, monkeypatch:
         if with_it is not None and without is not None:
             found += 1
             pd.testing.assert_frame_equal(with_it.reset_index(drop=True), without.reset_index(drop=True))
-    assert found >= 10
+    assert found >= 5
 
 
 def test_a_stranger_s_query_reads_it_and_its_process_writes_nothing(book: BookFolder) -> None:

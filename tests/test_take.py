@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from loadbook.cli.main import cli
 from loadbook.core.errors import IntakeError
 from loadbook.core.vocabulary.intake_kinds import KINDS
 from loadbook.readers.tables.take import add_row, take_file
@@ -183,15 +184,30 @@ def test_a_run_asks_for_its_cycles_revision_where_there_are_several(book: BookFo
 @pytest.mark.parametrize("system", ["si", "us"])
 def test_every_template_can_be_taken_in(tmp_path: Path, system: str) -> None:
     from loadbook.readers.cycles.file import take_cycle_file
-    from loadbook.readers.cycles.keys import EXAMPLE
+    from loadbook.readers.cycles.keys import EXAMPLE, example
 
-    made = BookFolder.create(tmp_path / "b")
+    made = BookFolder.create(tmp_path / "b", units=system)
     cycle = EXAMPLE.replace('revision = "A"', 'revision = "B"')
+    take_cycle_file(made, write(tmp_path, "us.toml", example("us")))
     take_cycle_file(made, write(tmp_path, "c.toml", cycle))
     for kind in KINDS:
         path = write(tmp_path, f"{kind.kind}.csv", header_and_example(kind, system=system))
         assert take_file(made, kind.kind, path).added == 1, kind.kind
     assert chain.check(made.read()) == []
+
+
+def test_a_template_is_in_the_units_of_the_book(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    BookFolder.create(tmp_path / "b", units="us").close()
+    for folder, length, target in ((tmp_path, "length_mm", '"620 C"'), (tmp_path / "b", "length_in", '"1150 F"')):
+        monkeypatch.chdir(folder)
+        cli(["template", "parts"], standalone_mode=False)
+        told = capsys.readouterr()
+        assert f",{length}," in told.out
+        assert f"\n{length} " in told.err
+        cli(["template", "cycle"], standalone_mode=False)
+        assert f"target = {target}" in capsys.readouterr().out
 
 
 def test_add_by_hand(book: BookFolder) -> None:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from loadbook.core.errors import IntakeError, NotFoundError, UsageError
+from loadbook.core.errors import IntakeError, LoadbookError, NotFoundError, UsageError
+from loadbook.readers.recorder import take
 from loadbook.readers.recorder.bulk import Finder, take_all
 from loadbook.readers.recorder.layout import parse_channel_option
 from loadbook.readers.recorder.options import Options
@@ -209,13 +213,14 @@ def test_what_the_command_itself_cannot_do(shop: BookFolder, tmp_path: Path) -> 
 KILLED = """
 import os, re, signal, sys
 from pathlib import Path
-from loadbook.readers.recorder import take
+from loadbook.core import writing
+from loadbook.readers.recorder import bulk, take
 from loadbook.readers.recorder.bulk import Finder, take_all
 from loadbook.readers.recorder.layout import parse_channel_option
 from loadbook.readers.recorder.options import Options
 from loadbook.readers.recorder.part import Part
+from loadbook.store import trace_files
 from loadbook.store.book import BookFolder
-from loadbook.store.trace_files import Prepared
 
 book, folder, place, count = sys.argv[1:]
 left = int(count)
@@ -227,9 +232,12 @@ def ending(function):
             os.kill(os.getpid(), signal.SIGKILL)
         return function(*args, **kwargs)
     return counted
-if place == "placing":
-    Prepared.place = ending(Prepared.place)
-elif place == "committing":
+bulk.AT_ONCE = 2
+if place == "flushing":
+    trace_files.flush = ending(trace_files.flush)
+elif place == "naming":
+    writing.Part.place = ending(writing.Part.place)
+elif place == "storing":
     take.derived.store = ending(take.derived.store)
 options = Options(date_order="day-first", channels=(parse_channel_option("TC *=work"),))
 with BookFolder.open(Path(book)) as opened:
@@ -242,20 +250,51 @@ def test_killed_and_repeated_nothing_is_lost_or_doubled(shop: BookFolder, tmp_pa
     for n in range(5):
         chart(tmp_path / "in" / f"run-{n}.csv", n)
     counts = []
-    for place, count in (("placing", 2), ("committing", 1), ("committing", 3), ("placing", 1)):
+    for place, count in (("naming", 2), ("storing", 2), ("storing", 3), ("flushing", 2)):
         ended = subprocess.run(
             [sys.executable, "-c", KILLED, str(shop.path), str(tmp_path / "in"), place, str(count)],
             capture_output=True, text=True, timeout=120,
         )  # fmt: skip
         assert ended.returncode == -9, ended.stderr
         counts.append(len(traces(shop)))
-    assert counts == [1, 1, 3, 3]
+    assert counts == [0, 0, 2, 4]
     done = by_name(shop, tmp_path / "in")
-    assert (done.went_in, done.already) == (2, 3)
+    assert (done.went_in, done.already) == (1, 4)
     assert [t[0] for t in traces(shop)] == [f"run-{n}" for n in range(5)]
     assert shop.read().execute("SELECT count(*) FROM trace").fetchone()[0] == 5
     found = verify(shop)
     assert (found.wrong, found.leftover, found.traces) == ([], [], 5)
+
+
+def test_one_of_several_that_is_refused_holds_up_none(
+    shop: BookFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Runs share a transaction: what the book refuses of one is said of that one, and the others go in."""
+    for n in range(3):
+        chart(tmp_path / "in" / f"run-{n}.csv", n)
+    plain = take.add_intake
+
+    def refusing(*args: Any, **kwargs: Any) -> int:
+        if kwargs["file_name"] == "run-1.csv":
+            raise LoadbookError("a row of trace breaks a rule of the book", where="run-1.csv", remedy="None")
+        return plain(*args, **kwargs)
+
+    monkeypatch.setattr(take, "add_intake", refusing)
+    done = by_name(shop, tmp_path / "in")
+    assert done.went_in == 2 and [left.files for left in done.left] == [["run-1.csv"]]
+    assert [t[0] for t in traces(shop)] == ["run-0", "run-2"]
+    assert (verify(shop).wrong, verify(shop).leftover) == ([], [])
+    monkeypatch.setattr(take, "add_intake", plain)
+    again = by_name(shop, tmp_path / "in")
+    assert (again.went_in, again.already, again.left) == (1, 2, [])
+
+
+def test_the_same_bytes_for_two_runs_of_one_command(shop: BookFolder, tmp_path: Path) -> None:
+    chart(tmp_path / "in" / "run-0.csv", 0, minutes=1800)  # in the time of both
+    shutil.copy(tmp_path / "in" / "run-0.csv", tmp_path / "in" / "run-1.csv")
+    done = take_all(shop, [tmp_path / "in"], Finder(pattern=re.compile(BY_NAME)), ANSWERS, None, Part(whole=True))
+    assert done.went_in == 1 and [left.files for left in done.left] == [["run-1.csv"]]
+    assert "this very file is the trace of run 'run-0'" in done.left[0].why
 
 
 def test_the_command(shop: BookFolder, tmp_path: Path, loadbook: Run) -> None:

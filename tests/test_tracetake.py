@@ -5,7 +5,9 @@ from __future__ import annotations
 import shutil
 import subprocess
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -252,3 +254,35 @@ def test_values_of_a_file_are_shown_as_text(tmp_path: Path, loadbook: Run) -> No
     (tmp_path / "odd.csv").write_text("\n".join(lines), encoding="utf-8")
     done = loadbook("trace", "look", "odd.csv")
     assert "\x1b" not in done.stdout and "Work [red]" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("start", "clock", "zone", "asked"),
+    [
+        ("2026-10-24T18:00", "Europe/Madrid", "", ""),
+        ("2026-10-24T18:00", "Etc/GMT-2", "+02:00", "--zone [+]02:00 .stayed on summer time. or [+]01:00"),
+        ("2026-03-28T19:00", "Europe/Madrid", "", ""),
+        ("2026-03-28T19:00", "Etc/GMT-1", "+01:00", "--zone [+]01:00 or [+]02:00"),
+    ],
+)
+def test_a_soak_over_a_clock_change_is_as_long_as_it_was(
+    book: BookFolder, tmp_path: Path, start: str, clock: str, zone: str, asked: str
+) -> None:
+    """The same run, its hold through the change, by a recorder whose clock is changed and by one whose is not."""
+    began, wall = datetime.fromisoformat(start + "Z"), ZoneInfo(clock)
+    lines = ["Time,Control (°C),Work 1 (°C)"]
+    for minute in range(0, 780, 5):
+        value = min(20.0 + minute, 600.0, 600.0 - (minute - 640.0))
+        lines.append(f"{(began + timedelta(minutes=minute)).astimezone(wall):%Y-%m-%d %H:%M},{value},{value}")
+    file = tmp_path / "chart.csv"
+    file.write_text("\n".join(lines) + "\n")
+    with book.write() as conn:
+        row = {"run": "R9", "furnace": "F1", "started": f"{start}:00Z", "status": "done"}
+        add_intake(conn, "runs", {"run": [row]}, rows_read=1)
+    if asked:
+        with pytest.raises(OpenQuestion, match=asked):
+            take_trace(book, file, "R9")
+    taken = take_trace(book, file, "R9", Options(zone=zone))
+    assert taken.new_channels == 2
+    row = book.read().execute("SELECT started, seconds, longest_gap_s FROM trace WHERE run = 'R9'").fetchone()
+    assert tuple(row) == (f"{start}:00Z", 775 * 60.0, 300.0)

@@ -56,6 +56,7 @@ ALLOWED = {
     "page book": "writes the other pages into a folder",
     "group publish": "says counts of files only",
     "restore": "says names of files only",
+    "watch drop": "says the folder's name only",
 }
 
 
@@ -144,7 +145,7 @@ CALLS: dict[str, list[list[str]]] = {
     "amend": [["parts", "00123", "section_thick_{length}={thick}", "--why", "drawing"]],
     "list": [[kind] for kind in ("runs", "parameters", "findings", "readings", "parts", "cycles", "furnaces", "gauges",
                                  "channels", "characteristics", "pieces")],
-    "show": [["run", "R-broken"], ["part", "00123"], ["furnace", "F2"], ["cycle", CYCLE.cycle]],
+    "show": [["run", "R-broken"], ["piece", "R-kept"], ["part", "00123"], ["furnace", "F2"], ["cycle", CYCLE.cycle]],
     "find": [["frozen"], ["noise"]],
     "trace look": [["{folder}/chart.csv", *READING]],
     "trace take": [["{folder}/chart.csv", "--run", "R00001", *READING]],
@@ -157,7 +158,9 @@ CALLS: dict[str, list[list[str]]] = {
                        "--why", "stuck input"]],
     "confirm reading": [["1", "--decision", "refused", "--person", "A B", "--why", "read again"]],
     "cycle plan": [["00123", "--cycle", CYCLE.cycle, "--max-lag", "20 F diff"],
-                   ["00123", "--cycle", CYCLE.cycle, "--film", "50"]],
+                   ["00123", "--cycle", CYCLE.cycle, "--film", "50"],
+                   ["00123", "--cycle", CYCLE.cycle, "--section", "40 x 60 mm", "--yield", "100 ksi", "--yield",
+                    "150 MPa at 600 C", "--modulus", "30 msi", "--max-sag", "2 mil"]],
     "cycle review": [[CYCLE.cycle], [CYCLE.cycle, "--format", "json"]],
     "moved": [[], ["--by", "setup"]],
     "needs": [[]], "precheck": [["R-kept"], ["R-faults"]], "keep-links": [["{folder}/kept.links"]],
@@ -183,6 +186,8 @@ CALLS: dict[str, list[list[str]]] = {
     "group report": [["{folder}/group", "furnaces_compared"], ["{folder}/group", "movement_by_setup"]],
     "group sql": [], "group verify": [["{folder}/group"]],
     "verify": [[]],
+    "watch add": [["{folder}", "--furnace", "F2", "--names", "nothing*"]], "watch list": [[]], "watch drop": [],
+    "watch run": [["{folder}", "--furnace", "F2", "--names", "nothing*", "--once"]], "watch status": [[]],
     "backup": [["{folder}/copy"]],
     "restore": [],
     "upgrade": [[]],

@@ -124,3 +124,48 @@ def test_shares_of_a_frame_use_position_only_where_it_is_recorded() -> None:
     assert found.variances[1:] == pytest.approx((312.55694, 225.38294, 120.89286), rel=1e-6)
     ((_, plain),) = scatter_shares(frame.assign(position=None))
     assert plain.levels == ("part", "run", "piece")
+
+
+# Sokal & Rohlf, Biometry, the glycogen of rat livers: treatment, rat, preparation, reading (the beginning of the data
+# read in a copy of the example; the rest and the sums of squares from memory, and they agree)
+GLYCOGEN = [
+    131, 130, 131, 125, 136, 142, 150, 148, 140, 143, 160, 150, 157, 145, 154, 142, 147, 153,
+    151, 155, 147, 147, 162, 152, 134, 125, 138, 138, 135, 136, 138, 140, 139, 138, 134, 127,
+]  # fmt: skip
+
+
+def test_four_levels_of_nesting() -> None:
+    """Rat livers: sums of squares 1557.56, 797.67, 594.0, 381.0; components 36.06 (rats), 14.17, 21.17 (readings)."""
+    y = np.array(GLYCOGEN, dtype=float)
+    levels = [(name, np.arange(36) // size) for name, size in (("treatment", 12), ("rat", 6), ("preparation", 2))]
+    found = components(y, levels, residual="reading")
+    assert [line.df for line in found.table] == [2, 3, 12, 18]
+    squares = [line.sum_of_squares for line in found.table]
+    assert squares == pytest.approx([1557.56, 797.67, 594.0, 381.0], abs=0.005)
+    assert [line.mean_square for line in found.table] == pytest.approx([778.78, 265.89, 49.50, 21.17], abs=0.005)
+    assert found.variances[1:] == pytest.approx((36.06, 14.17, 21.17), abs=0.005)
+    assert found.variances[0] == pytest.approx((778.78 - 265.89) / 12, abs=0.005)
+
+
+def test_readings_stand_apart_where_pieces_were_read_again() -> None:
+    """Planted: runs 6 µm, pieces 4 µm, a reading 3 µm, read twice before and after."""
+    rng = np.random.default_rng(11)
+    run = np.repeat(np.arange(120), 5)
+    true = np.repeat(rng.normal(0, 6.0, 120), 5) + rng.normal(0, 4.0, run.size)
+    before = rng.normal(0.0, 3.0, (2, run.size))
+    after = true + rng.normal(0.0, 3.0, (2, run.size))
+    frame = pd.DataFrame(
+        {
+            "process": "stress relief", "kind": "flatness", "side": "form", "unit": "um", "part": "P",
+            "characteristic": "face", "run": run.astype(str), "y": after.mean(0) - before.mean(0),
+            "before_scatter_mm": before.std(0, ddof=1) / 1000.0, "after_scatter_mm": after.std(0, ddof=1) / 1000.0,
+            "repeats": 2, "before_mm": 0.1, "after_mm": 0.1,
+        }
+    )  # fmt: skip
+    frame["movement_mm"] = frame["y"] / 1000.0
+    ((_, found),) = scatter_shares(frame)
+    assert found.levels == ("part", "run", "piece", "reading")
+    sd = np.sqrt(found.variances)
+    assert sd[1:] == pytest.approx([6.0, 4.0, 3.0], rel=0.12)  # each reading's mean of two: 3 µm for a movement
+    ((_, once),) = scatter_shares(frame.assign(repeats=1, before_scatter_mm=None, after_scatter_mm=None))
+    assert once.levels == ("part", "run", "piece")

@@ -268,7 +268,7 @@ ALLOWED = {
     ): "into a part; and the book itself, looked at before",
     ("loadbook/readers/workbook_archive.py", "zipfile.ZipFile"): "in memory",
     ("loadbook/readers/workbook.py", "zipfile.ZipFile"): "in memory",
-    ("loadbook/render/workbook.py", "xlsxwriter.Workbook"): "into an open part",
+    ("loadbook/render/workbook/file.py", "xlsxwriter.Workbook"): "into an open part",
     ("loadbook/render/charts/file.py", "drawn.save"): "in memory",
     ("loadbook/store/handed.py", "COPY"): "into memory",
     ("loadbook/store/engine.py", "duckdb.connect"): "in memory; it says where it may spill",

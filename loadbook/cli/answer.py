@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -16,8 +15,8 @@ from loadbook.queries.filters import Filters
 from loadbook.render.tables import exact, plain, write_words
 from loadbook.store.book import BookFolder
 
-from .charts import chart_option, check_chart, write_chart
-from .common import LoadbookCommand, book_option, emit, filter_options, format_option, to_stderr
+from .charts import ChartFile, chart_option, check_chart, write_chart
+from .common import LoadbookCommand, book_option, emit, filter_options, format_option, say_revision, to_stderr
 
 if TYPE_CHECKING:
     from loadbook.queries.source import Source
@@ -35,7 +34,7 @@ def enquiry_options(command: Callable[..., Any]) -> Any:
         click.option("--size", metavar="MM", help="Reference length (diameter, length, span): 250 or '10 in'."),
         click.option("--section", metavar="MM", help="Thickest section: 40 or '1.5 in'."),
         click.option("--cycle", metavar="CYCLE", help="The cycle planned; its asked settings are taken."),
-        click.option("--cycle-revision", metavar="R", help="Its revision, where there are several."),
+        click.option("--cycle-revision", metavar="R", help="Its revision (default: the one in use)."),
         click.option("--with", "settings", multiple=True, metavar="PARAMETER=VALUE", help="A planned setting; repeat."),
         click.option("--setup", metavar="S", help="How the pieces will stand or hang."),
         click.option("--atmosphere", metavar="A", help="What it will run in."),
@@ -81,11 +80,18 @@ def one_thread() -> None:
 )
 @click.option("--job", metavar="JOB", help="The job it is for: a saved answer is scored by it.")
 @click.option("--save", "keep", is_flag=True, help="Keep the answer, to be scored when its parts are measured.")
+@click.option("--next", "further", is_flag=True, help="Also which next runs would narrow it most, and by how much.")
 @click.option("--show", "number", type=int, metavar="N", help="Show a kept answer exactly as it was given.")
 @format_option
 @book_option
 def answer(
-    number: int | None, keep: bool, against: tuple[str, ...], fmt: str | None, book: BookFolder, **given: Any
+    number: int | None,
+    keep: bool,
+    against: tuple[str, ...],
+    further: bool,
+    fmt: str | None,
+    book: BookFolder,
+    **given: Any,
 ) -> None:
     """How much will it move? An interval from the shop's own history, what it rests on, how often such intervals held.
 
@@ -98,6 +104,7 @@ def answer(
         return
     from loadbook.queries.source import BookSource
 
+    say_revision(book, given.get("cycle"), given.get("cycle_revision"))
     if against:
         _compare(BookSource(book), given, against, keep, fmt)
         return
@@ -107,6 +114,8 @@ def answer(
 
         save(book, found)
     _print_answer(found, fmt)
+    if further and fmt in (None, "table"):
+        _print_next(found)
     if keep:
         job = found.question.job
         if job and not book.read().execute("SELECT 1 FROM job WHERE job = ?", (job,)).fetchone():
@@ -176,6 +185,16 @@ def _print_answer(found: Any, fmt: str | None) -> None:
     _print_for_people(found.text, found.comparables, found.advice, found.cautions, found.system)
 
 
+def _print_next(found: Any) -> None:
+    from loadbook.render.answer import next_table
+
+    if not found.need.get("next_runs"):
+        to_stderr("No next run can be weighed: there is no figure to narrow")
+        return
+    title, columns, rows = next_table(found.need, found.bound, found.unit, found.system)
+    emit(columns, rows, None, title=title)
+
+
 def _print_for_people(
     text: list[str], comparables: list[dict[str, Any]], advice: dict[str, Any], cautions: list[str], system: str
 ) -> None:
@@ -232,36 +251,68 @@ def print_for_machines(result: dict[str, Any], fmt: str | None) -> None:
 
 
 @click.command(cls=LoadbookCommand)
-@click.argument("characteristic")
-@click.option("--of", "parameter", required=True, metavar="PARAMETER", help="The setting to learn about.")
-@click.option("--runs", required=True, type=click.IntRange(1, 200), metavar="N", help="How many runs can be spared.")
+@click.argument("characteristic", required=False)
+@click.option("--of", "parameter", metavar="PARAMETER", help="The setting to learn about.")
+@click.option("--runs", type=click.IntRange(1, 200), metavar="N", help="How many runs can be spared.")
 @click.option("--low", metavar="VALUE", help="Lowest setting allowed (default: the lowest ever run).")
 @click.option("--high", metavar="VALUE", help="Highest setting allowed (default: the highest ever run).")
 @click.option("--also", multiple=True, metavar="FACTOR=A/B", help="Varied with it, e.g. setup=laid/stood; repeat.")
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the interval.")
+@click.option("--save", "keep", is_flag=True, help="Keep the plan: its runs are recognised when they are recorded.")
+@click.option("--purpose", metavar="TEXT", help="With --save: what the trial is to show.")
+@click.option("--person", metavar="NAME", help="With --save or --run: who planned it, who says so.")
+@click.option("--on", metavar="DATE", help="With --save: the day it was planned (default: now).")
+@click.option("--show", "number", type=int, metavar="N", help="Show a kept trial and what has been done of it.")
+@click.option(
+    "--run", "named", metavar="ORDER=RUN", help="With --show: that run was this planned one ('3=-': none was)."
+)
+@click.option("--why", metavar="TEXT", help="With --run: the reason; it is kept for ever.")
 @filter_options
 @format_option
 @book_option
 def trial(
-    characteristic: str,
-    parameter: str,
-    runs: int,
+    characteristic: str | None,
+    parameter: str | None,
+    runs: int | None,
     low: str | None,
     high: str | None,
     also: tuple[str, ...],
     confidence: float,
+    keep: bool,
+    purpose: str | None,
+    person: str | None,
+    on: str | None,
+    number: int | None,
+    named: str | None,
+    why: str | None,
     filters: Filters,
     fmt: str | None,
     book: BookFolder,
 ) -> None:
     """Which next runs would teach most: part numbers and settings that shrink an effect's interval most.
 
-    CHARACTERISTIC is a name or a kind. Settings stay within --low and --high; --part names what may be run.
+    CHARACTERISTIC is a name or a kind. Settings stay within --low and --high; --part names what may be run. Of a kept
+    trial --show says which runs are done, and `loadbook effect --trial N` what its settings did.
 
     Example: loadbook trial flatness --process "stress relief" --of heating_rate_peak_c_per_h --runs 6 --high "100 C/h"
     """
-    one_thread()
     from loadbook.core.errors import UsageError
+
+    if number is not None:
+        _show_trial(book, number, named, why, person, fmt)
+        return
+    if named is not None or why is not None:
+        raise UsageError("--run and --why are of a kept trial", remedy="Name it: --show N")
+    if characteristic is None or parameter is None or runs is None:
+        raise UsageError(
+            "a plan needs what is measured, the setting and how many runs",
+            remedy='loadbook trial flatness --of "heating rate" --runs 6; a kept one: loadbook trial --show N',
+        )
+    if not keep and (purpose or person or on):
+        raise UsageError("--purpose, --person and --on belong to a plan that is kept", remedy="Add --save")
+    if keep and not (purpose and person):
+        raise UsageError("a plan is kept with its purpose and who made it", remedy="Add --purpose TEXT --person NAME")
+    one_thread()
     from loadbook.queries.enquiry import planned
     from loadbook.queries.trial import trial as ask
 
@@ -273,15 +324,52 @@ def trial(
         book, characteristic, name, runs, limits[0].get(name), limits[1].get(name), filters, confidence, also=also
     )
     rows = found.rows()
-    if fmt in (None, "table"):
+    people = fmt in (None, "table")
+    if people:
         for line in found.text:
             write_words(plain(line))
-        columns, shown = found.shown(book.units)
-        emit(columns, [[round(v, 1) if isinstance(v, float) else v for v in row] for row in shown], None)
+        emit(*found.shown(book.units), None)
+    else:
+        emit(list(rows[0]), [list(r.values()) for r in rows], fmt)
+        for line in found.text:
+            to_stderr(plain(line))
+    if keep:
+        from loadbook.queries.kept_trials import save
+
+        kept = save(book, found, purpose or "", person or "", on)
+        to_stderr(
+            f"Kept as trial {kept}; its runs are recognised as they are recorded. What is done: loadbook trial --show "
+            f"{kept}; what the settings did: loadbook effect --trial {kept}"
+        )
+    elif people:
+        write_words('To have its runs recognised and fitted together, keep it: --save --purpose "..." --person NAME')
+
+
+def _show_trial(
+    book: BookFolder, number: int, named: str | None, why: str | None, person: str | None, fmt: str | None
+) -> None:
+    from loadbook.core import times
+    from loadbook.core.errors import UsageError
+    from loadbook.queries.kept_trials import kept, name_run
+    from loadbook.render.trial import kept_table
+
+    if named is not None:
+        place, equals, run = (t.strip() for t in named.partition("="))
+        if not equals or not place.isdigit() or not run:
+            raise UsageError(f"--run {named!r} names no planned run", remedy="Write it like --run 3=R26-150")
+        if not why:
+            raise UsageError("naming a run needs its reason", remedy='Say it: --why "..."')
+        name_run(book, number, int(place), run, why, person)
+    found = kept(book, number)
+    if fmt not in (None, "table"):
+        rows = found.rows()
+        emit(list(rows[0]), [list(r.values()) for r in rows], fmt)
         return
-    emit(list(rows[0]), [list(r.values()) for r in rows], fmt)
-    for line in found.text:
-        to_stderr(plain(line))
+    planned = times.local_day(found.planned_at, book.zone)
+    click.echo(f"Trial {number}, planned {planned} by {plain(found.person)}: {plain(found.purpose)}")
+    for line in found.sentences(book.units):
+        write_words(plain(line))
+    emit(*kept_table(found, book), None)
 
 
 @click.command(cls=LoadbookCommand)
@@ -291,7 +379,7 @@ def trial(
 @format_option
 @book_option
 def backtest(
-    contents: tuple[float, ...], chart_file: Path | None, filters: Filters, fmt: str | None, book: BookFolder
+    contents: tuple[float, ...], chart_file: ChartFile | None, filters: Filters, fmt: str | None, book: BookFolder
 ) -> None:
     """How often would the answers of the past have been right, for known and new part numbers, classes and lately.
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from loadbook.core.errors import UsageError
 from loadbook.queries.filters import Filters
 from loadbook.store.book import BookFolder
 
@@ -19,30 +22,46 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 
+@dataclass(frozen=True)
+class ChartFile:
+    """The file that a chart was asked for, and whether it may replace another."""
+
+    path: Path
+    force: bool
+
+
 def chart_option(function: F) -> F:
-    """Adds --chart FILE and passes it as `chart_file`."""
-    return click.option(
-        "--chart", "chart_file", metavar="FILE", type=click.Path(path_type=Path),
+    """Adds --chart FILE and --force, and passes the two as `chart_file`, None where no chart is asked for."""
+
+    @functools.wraps(function)
+    def wrapper(*args: Any, chart_path: Path | None, force: bool, **kwargs: Any) -> Any:
+        if force and chart_path is None:
+            raise UsageError("--force belongs to a chart's file", remedy="Add --chart FILE.svg")
+        return function(*args, chart_file=chart_path and ChartFile(chart_path, force), **kwargs)
+
+    wrapped: Any = click.option("--force", is_flag=True, help="Write over a chart file of that name.")(wrapper)
+    return click.option(  # type: ignore[no-any-return]
+        "--chart", "chart_path", metavar="FILE", type=click.Path(path_type=Path),
         help="Also write it as a picture: FILE.svg, FILE.png or FILE.html.",
-    )(function)  # fmt: skip
+    )(wrapped)  # fmt: skip
 
 
-def check_chart(path: Path | None) -> None:
+def check_chart(file: ChartFile | None) -> None:
     """See before any work that the chart can be written. Raises UsageError."""
-    if path is not None:
+    if file is not None:
         from loadbook.render.charts.file import check_chart_file
 
-        check_chart_file(path)
+        check_chart_file(file.path, force=file.force)
 
 
-def write_chart(path: Path | None, picture: Callable[[], Picture]) -> None:
+def write_chart(file: ChartFile | None, picture: Callable[[], Picture]) -> None:
     """Write the picture of an answer, where one was asked for."""
-    if path is None:
+    if file is None:
         return
     from loadbook.render.charts.file import write_chart as write
 
-    write(picture(), path)
-    to_stderr(f"Chart: {path}")
+    write(picture(), file.path, force=file.force)
+    to_stderr(f"Chart: {file.path}")
 
 
 def moved_options(function: F) -> F:

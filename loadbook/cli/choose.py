@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import Any
 
 import click
@@ -12,7 +11,7 @@ from loadbook.render.tables import exact, plain, write_words
 from loadbook.store.book import BookFolder
 
 from .answer import length, one_thread
-from .charts import chart_option, check_chart, size_of_terminal, write_chart
+from .charts import ChartFile, chart_option, check_chart, size_of_terminal, write_chart
 from .common import LoadbookCommand, book_option, emit, format_option
 
 VARY = ("heating", "cooling", "setup", "cycle", "soak", "hold")
@@ -41,7 +40,7 @@ VARY = ("heating", "cooling", "setup", "cycle", "soak", "hold")
 @format_option
 @book_option
 def choose(
-    chart_file: Path | None, fmt: str | None, book: BookFolder, keep: float, vary: tuple[str, ...], **given: Any
+    chart_file: ChartFile | None, fmt: str | None, book: BookFolder, keep: float, vary: tuple[str, ...], **given: Any
 ) -> None:
     """Which cycle keeps a part within its tolerance in the fewest furnace hours, inside what was run.
 

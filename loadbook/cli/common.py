@@ -19,7 +19,7 @@ import click
 from loadbook.core import times
 from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError
 from loadbook.queries.filters import FILTERS, Filters
-from loadbook.render.tables import FORMATS, emit, lines_kept, plain
+from loadbook.render.tables import FORMATS, emit, folded, lines_kept, plain
 from loadbook.store.book import BookFolder
 
 from . import streams
@@ -34,22 +34,39 @@ __all__ = [
     "files_argument",
     "filter_options",
     "format_option",
-    "note_empty_month",
+    "note_empty_span",
+    "say_revision",
     "to_stderr",
 ]
 
 
 def to_stderr(text: str) -> None:
     """Chatter: to stderr, so that stdout holds data only. Values in it are shown as text."""
-    click.echo(lines_kept(text), err=True)
+    click.echo(folded(lines_kept(text), sys.stderr), err=True)
 
 
-def note_empty_month(month: str, book: BookFolder) -> None:
-    """Say that no run began in a month, and between which days the book's runs did."""
+def note_empty_span(span: str, book: BookFolder) -> None:
+    """Say that no run began in a month or another span, and between which days the book's runs did."""
     first, last = book.read().execute("SELECT min(started), max(started) FROM run").fetchone()
     days = [times.shown(moment, book.zone)[:10] for moment in (first, last) if moment]
-    span = f"; the book's runs began from {days[0]} to {days[-1]}" if days else ": the book has no runs"
-    to_stderr(f"No run began in {month}{span}")
+    known = f"; the book's runs began from {days[0]} to {days[-1]}" if days else ": the book has no runs"
+    to_stderr(f"No run began in {span}{known}")
+
+
+def say_revision(book: BookFolder, cycle: str | None, revision: str | None) -> None:
+    """Say which revision of a cycle is taken where none was named and the book has several.
+
+    Raises NotFoundError, UsageError where more than one may be in use: before any work
+    """
+    if cycle is None or revision is not None:
+        return
+    from loadbook.store.run_records import find_cycle
+
+    taken = find_cycle(book.read(), cycle)["revision"]
+    others = [r[0] for r in book.read().execute("SELECT revision FROM cycle WHERE cycle = ? ORDER BY rowid", (cycle,))]
+    if len(others) > 1:
+        before = ", ".join(r for r in others if r != taken)
+        to_stderr(f"Cycle {cycle} revision {taken}, the one in use (the book also has {before})")
 
 
 def report(exc: BaseException) -> int:

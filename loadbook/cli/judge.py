@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
@@ -13,7 +14,16 @@ from loadbook.queries.filters import Filters
 from loadbook.render.tables import lines_kept, plain, write_words
 from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, emit, filter_options, format_option, to_stderr
+from .common import (
+    LoadbookCommand,
+    LoadbookGroup,
+    book_option,
+    emit,
+    filter_options,
+    format_option,
+    say_revision,
+    to_stderr,
+)
 from .progress import progress
 
 
@@ -54,11 +64,13 @@ def judge(runs: tuple[str, ...], every: bool, filters: Filters, fmt: str | None,
             for i, found in enumerate(asked.judge_runs(book, names), start=1):
                 show("judging", i, len(names))
                 broken = broken or found.verdict == "broken"
-                line = found.summary()
-                if fmt in (None, "table"):
-                    line["started"] = asked.local(line["started"], book)[:16]
-                lines.append(list(line.values()))
-        emit(asked.SUMMARY_COLUMNS, lines, fmt)
+                lines.append(found.summary())
+        if fmt in (None, "table"):
+            from loadbook.render.judged import print_many
+
+            print_many(lines, book)
+        else:
+            emit(asked.SUMMARY_COLUMNS, [list(line.values()) for line in lines], fmt)
     if broken:
         sys.exit(EXIT_SOMETHING_WRONG)
 
@@ -125,7 +137,7 @@ def cycle() -> None:
 
 @cycle.command("review", cls=LoadbookCommand)
 @click.argument("cycle_or_file", metavar="CYCLE|FILE")
-@click.option("--revision", help="Revision, where the book has several.")
+@click.option("--revision", help="Revision (default: the one in use).")
 @click.option("--part", "parts", multiple=True, help="Review it for this part's material, section and pieces.")
 @click.option("--margin", help="Least distance below the last tempering (default: the shop's own, 30 C diff at first).")
 @format_option
@@ -148,6 +160,7 @@ def review(
     path = Path(cycle_or_file)
     read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else None
     apart_c = parse_quantity(margin, "difference").value if margin else None
+    say_revision(book, None if read else cycle_or_file, revision)
     found = cycles.review(book, read or cycle_or_file, revision, parts, apart_c)
     columns = ["name", "remark", "where", "why", "source"]
     rows: list[list[object]] = [[r.name, r.remark, r.where, r.why, r.source] for r in found.remarks]
@@ -165,23 +178,34 @@ def review(
 @cycle.command("plan", cls=LoadbookCommand)
 @click.argument("part")
 @click.option("--cycle", "cycle_name", required=True, help="Cycle of the book, or a cycle file (.toml).")
-@click.option("--revision", help="Revision, where the book has several.")
+@click.option("--revision", help="Revision (default: the one in use).")
 @click.option("--max-lag", default="10 C diff", show_default=True, help="Surface ahead of the section's middle.")
 @click.option("--max-difference", help="Thin section ahead of the thick one's middle (default: no limit).")
 @click.option("--film", type=float, help="Heat transfer at the surface, W/(m² K) (default: by atmosphere).")
 @click.option("--body", type=click.Choice(["slab", "cylinder", "sphere"]), help="Body (default: by the part's shape).")
+@click.option("--section", help="Both sides of a bar's or ring's section (default: by its mass and diameter).")
+@click.option(
+    "--yield", "yields", multiple=True, help="Yield, at 20 °C or 'at' a temperature: it overrules the tables."
+)
+@click.option("--modulus", "moduli", multiple=True, help="Elastic modulus, in the same way.")
+@click.option("--max-sag", help="Sag allowed: tells how far apart supports may stand.")
 @format_option
 @book_option
 def plan(
     part: str, cycle_name: str, revision: str | None, max_lag: str, max_difference: str | None, film: float | None,
-    body: str | None, fmt: str | None, book: BookFolder,
+    body: str | None, section: str | None, yields: tuple[str, ...], moduli: tuple[str, ...], max_sag: str | None,
+    fmt: str | None, book: BookFolder,
 ) -> None:  # fmt: skip
-    """What a cycle does to a part's section: the heating rate that keeps its lag, soak-through, hours, dose.
+    """What a cycle does to a part's section: the heating rate that keeps its lag, soak-through, hours, dose; and what
+    physics says of it: stress against yield, relief, sag, size change, scale.
 
     Example: loadbook cycle plan PN-1001 --cycle SR-600 --revision C --max-lag "15 C diff"
+
+    Example: loadbook cycle plan PN-1003 --cycle SR-600 --revision C --yield "650 MPa"
     """
     from loadbook.core.units import parse_quantity
     from loadbook.queries import cycles
+    from loadbook.queries.mechanism import Stated
     from loadbook.render.planned import print_plan
 
     if film is not None and film <= 0:
@@ -190,8 +214,40 @@ def plan(
     read = cycles.cycle_of_file(path) if path.suffix.lower() == ".toml" else cycle_name
     lag = parse_quantity(max_lag, "difference").value
     difference = parse_quantity(max_difference, "difference").value if max_difference else None
-    found = cycles.plan(book, part, read, revision, lag, difference, film, body)  # type: ignore[arg-type]
+    say_revision(book, None if path.suffix.lower() == ".toml" else cycle_name, revision)
+    stated = Stated(
+        _two_sides(section) if section else None,
+        tuple(_at(y, "--yield") for y in yields),
+        tuple((t, mpa / 1000.0) for t, mpa in (_at(m, "--modulus") for m in moduli)),
+        parse_quantity(max_sag, "length").value if max_sag else None,
+    )
+    found = cycles.plan(book, part, read, revision, lag, difference, film, body, stated)  # type: ignore[arg-type]
     if fmt in (None, "table"):
         print_plan(found, book)
     else:
         emit(cycles.PLAN_COLUMNS, [list(r.values()) for r in found.rows()], fmt)
+
+
+def _at(text: str, option: str) -> tuple[float | None, float]:
+    """'180 MPa at 600 C' as (600.0, 180.0), in °C and MPa; without a temperature (None, ...)."""
+    from loadbook.core.units import parse_quantity
+
+    value, sign, where = text.partition(" at ")
+    pressed = parse_quantity(value, "stress").value
+    if pressed <= 0.0:
+        raise UsageError(f"{option} must be above zero", remedy="Write it like '180 MPa at 600 C'")
+    return (parse_quantity(where, "temperature").value if sign else None), pressed
+
+
+def _two_sides(text: str) -> tuple[float, float]:
+    """'46 x 52 mm' as (46.0, 52.0), in mm."""
+    from loadbook.core.units import parse_quantity
+
+    found = re.fullmatch(r"\s*([\d.]+)\s*[xX×]\s*([\d.]+)\s*(\D+)", text)
+    if found is None:
+        raise UsageError(f"--section {text!r} is not two sides with a unit", remedy="Write it like '46 x 52 mm'")
+    one, other, unit = found.groups()
+    sides = parse_quantity(f"{one} {unit}", "length").value, parse_quantity(f"{other} {unit}", "length").value
+    if min(sides) <= 0.0:
+        raise UsageError("--section must be above zero", remedy="Write it like '46 x 52 mm'")
+    return sides

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,7 +11,7 @@ from loadbook.core.phrases import many
 from loadbook.queries.filters import Filters
 from loadbook.store.book import BookFolder
 
-from .charts import chart_option, check_chart, effect_options, moved_options, write_chart
+from .charts import ChartFile, chart_option, check_chart, effect_options, moved_options, write_chart
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, to_stderr
 from .sources import of_book
 
@@ -35,7 +34,7 @@ def ask_moved(
     confidence: float,
     content: float,
     what: str | None,
-    chart_file: Path | None,
+    chart_file: ChartFile | None,
     filters: Filters,
     fmt: str | None,
     source: Source,
@@ -117,6 +116,9 @@ def _print_moved(found: Any, system: str) -> None:
 
 @effect_options
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Confidence of the intervals.")
+@click.option(
+    "--trial", "number", type=int, metavar="N", help="What a kept trial's runs show, all its factors in one fit."
+)
 @click.option("--companions", is_flag=True, help="Also the other fits of each slope: pooled, without calendar, ...")
 @chart_option
 @filter_options
@@ -128,8 +130,9 @@ def ask_effect(
     assigned: bool,
     stage: Any,
     confidence: float,
+    number: int | None,
     companions: bool,
-    chart_file: Path | None,
+    chart_file: ChartFile | None,
     filters: Filters,
     fmt: str | None,
     source: Source,
@@ -145,7 +148,12 @@ def ask_effect(
     from loadbook.queries.charts.effect import effect_picture
     from loadbook.queries.effect import effect as ask
 
-    found = ask(source, characteristic, filters, of, stage, asked, confidence, assigned=assigned)
+    if number is not None:
+        if characteristic or of or asked or assigned or filters.given():
+            raise UsageError("a kept trial names its own runs and factors", remedy="Give --trial alone")
+        found = _of_trial(source, number, stage, confidence)
+    else:
+        found = ask(source, characteristic, filters, of, stage, asked, confidence, assigned=assigned)
     rows = found.rows()
     if fmt not in (None, "table"):
         emit(list(found.table.columns), [list(r.values()) for r in rows], fmt)
@@ -154,6 +162,15 @@ def ask_effect(
     for warning in found.warnings:
         to_stderr(warning)
     write_chart(chart_file, lambda: effect_picture(found))
+
+
+def _of_trial(source: Source, number: int, stage: Any, confidence: float) -> Any:
+    from loadbook.queries.kept_trials import effect_of_trial
+    from loadbook.queries.source import BookSource
+
+    if not isinstance(source, BookSource):
+        raise UsageError("a kept trial is a book's own", remedy="Ask its plant: loadbook effect --trial N")
+    return effect_of_trial(source.book, number, stage, confidence)
 
 
 MOST_ROWS = 12  # effects that are shown in full; of more a page has the clearest
@@ -185,9 +202,12 @@ def _print_effects(found: Any, companions: bool) -> None:
         columns, table = shown.companion_table(rows, found.system)
         emit(columns, table, None, title="The same slopes, otherwise fitted")
     click.echo("")
+    said: dict[tuple[str, str], list[str]] = {}  # what is said of several parameters is said once
     for r in listed[:MOST_VERDICTS] if page else listed:
-        name = spoken(r["parameter"], found.system)
-        write_words(plain(f"{r['kind']} ({r['process'] or 'no process'}), {name}: {r['verdict']}"))
+        of = f"{r['kind']} ({r['process'] or 'no process'})"
+        said.setdefault((of, r["verdict"]), []).append(spoken(r["parameter"], found.system))
+    for (of, verdict), names in said.items():
+        write_words(plain(f"{of}, {'; '.join(names)}: {verdict}"))
     if page:
         write_words("All of one kind, with a sentence each: loadbook effect KIND --process PROCESS")
 

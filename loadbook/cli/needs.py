@@ -6,6 +6,7 @@ import sys
 
 import click
 
+from loadbook.core.phrases import many
 from loadbook.queries.filters import Filters
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
@@ -13,6 +14,15 @@ from loadbook.store.book import BookFolder
 from .common import LoadbookCommand, book_option, emit, filter_options, format_option, to_stderr
 
 SHOWN = 12  # rows of one kind on a terminal
+
+
+def _files(book: BookFolder) -> int:
+    """How many recorders' files wait."""
+    if not (book.path / "watch").is_dir():
+        return 0
+    from loadbook.readers.recorder.standing import notes_of
+
+    return sum(len(notes.waiting) for notes in notes_of(book))
 
 
 @click.command(cls=LoadbookCommand)
@@ -35,6 +45,9 @@ def needs(what: str | None, filters: Filters, fmt: str | None, book: BookFolder)
     if fmt not in (None, "table"):
         emit(COLUMNS, rows_of(found), fmt)
         return
+    if (files := _files(book)) and not what and not filters.given():
+        wait = f"{many(files, 'recorder file')} {'waits' if files == 1 else 'wait'}"
+        to_stderr(f"{wait} to be settled: loadbook watch status")
     if not found:
         to_stderr("nothing waits for a person")
         return

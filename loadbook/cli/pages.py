@@ -13,7 +13,7 @@ from loadbook.render.pages.links import file_name, piece_name
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
-from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_month, to_stderr
+from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_span, to_stderr
 from .progress import progress
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -105,9 +105,10 @@ def precheck_page(run: str, output: Path | None, force: bool, units: str | None,
     from loadbook.core.errors import NotFoundError
     from loadbook.queries import precheck as asked
     from loadbook.render.pages.precheck import precheck_page as made
-    from loadbook.render.pages.shell import write_page
+    from loadbook.render.pages.shell import check_page, write_page
 
     path = output or Path(file_name("precheck", run))
+    check_page(path, force=force)
     sheet = asked.precheck(book, run)
     with contextlib.suppress(NotFoundError):
         sheet = asked.kept(book, run)
@@ -124,16 +125,18 @@ def month_page(month: str, output: Path | None, force: bool, units: str | None, 
 
     Example: loadbook page month 2025-09 -o september.html
     """
-    from loadbook.queries.month import month_seen
+    from loadbook.queries.month import bounds, month_seen
     from loadbook.render.pages.month import month_page as made
-    from loadbook.render.pages.shell import write_page
+    from loadbook.render.pages.shell import check_page, write_page
 
     path = output or Path(file_name("month", month))
+    bounds(month, book)
+    check_page(path, force=force)
     seen = month_seen(book, month)
     write_page(path, made(seen, book, units or book.units), force=force)
     click.echo(plain(str(path)))
     if not len(seen.month.runs):
-        note_empty_month(month, book)
+        note_empty_span(month, book)
 
 
 def _written(path: Path, force: bool, source: Callable[[], str]) -> None:
@@ -246,33 +249,39 @@ def book_pages(folder: Path, units: str | None, book: BookFolder) -> None:
 
 @page.command("answer", cls=LoadbookCommand)
 @click.argument("number", type=int, metavar="N")
-@click.option("--pdf", is_flag=True, help="A PDF of one page instead of HTML (a name ending in .pdf says it too).")
+@click.option("--pdf", is_flag=True, help="A PDF instead of HTML (a name ending in .pdf says it too).")
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), help="Paper of the PDF (default: letter with --units us)."
 )
 @click.option("--to", metavar="NAME", help="Who it is written to (default: the customer on record).")
-@click.option("--from", "sender", metavar="NAME", help="Who writes it.")
+@click.option("--attention", metavar="NAME", help="The person there.")
+@click.option("--address", multiple=True, metavar="LINE", help="A line of their address; repeat.")
+@click.option("--salutation", metavar="TEXT", help="The whole line (default: Dear, and the person).")
+@click.option("--from", "sender", metavar="NAME", help="Who writes it (default: the name that loadbook shop keeps).")
 @click.option("--about", metavar="TEXT", help="What it is about, in your words (default: part and characteristic).")
 @click.option("--question", metavar="TEXT", help="The question in the customer's words.")
+@click.option("--asked-on", metavar="DATE", help="The day of their enquiry.")
 @page_options
 @book_option
 def answer_page(
-    number: int, pdf: bool, paper: str | None, to: str | None, sender: str | None, about: str | None,
-    question: str | None, output: Path | None, force: bool, units: str | None,
-    book: BookFolder,
+    number: int, pdf: bool, paper: str | None, to: str | None, attention: str | None, address: tuple[str, ...],
+    salutation: str | None, sender: str | None, about: str | None, question: str | None, asked_on: str | None,
+    output: Path | None, force: bool, units: str | None, book: BookFolder,
 ) -> None:  # fmt: skip
-    """A kept answer as a one-page letter to the customer who asked, as it was given.
+    """A kept answer as a letter to the customer who asked, as it was given.
 
-    It rests on the customer's own pieces and says no free text of the book: words of the trade, their own keys, and
-    what is typed here. Where it would name another customer, or a part, job, piece or run of one, it is not written. N
-    is the number that `loadbook answer ... --save` told.
+    Its head, signature and numbering are what `loadbook shop` keeps. It rests on the customer's own pieces and says no
+    free text of the book: words of the trade, their own keys, and what is typed here. Where it would name another
+    customer, or a part, job, piece or run of one, it is not written. N is the number that `loadbook answer ... --save`
+    told.
 
-    Example: loadbook page answer 1 --pdf --to "Purchasing" -o answer-1.pdf
+    Example: loadbook page answer 1 --pdf --attention "Ms Example" -o answer-1.pdf
     """
     from loadbook.core.errors import UsageError
-    from loadbook.queries.letter.build import letter
-    from loadbook.render.pages.shell import write_page
+    from loadbook.queries.letter.build import Typed, letter
+    from loadbook.render.pages.shell import check_page, write_page
     from loadbook.render.tables import plain
+    from loadbook.store.shop import Shop, shop_of, take_reference
 
     system = units or book.units
     ending = output.suffix.lower() if output else ""
@@ -281,8 +290,12 @@ def answer_page(
     pdf = pdf or ending == ".pdf"
     if paper and not pdf:
         raise UsageError("--paper belongs to a PDF", remedy="Add --pdf")
-    found = letter(book, number, system=system, to=to, sender=sender, question=question, about=about)
     path = output or Path(f"answer-{number}.{'pdf' if pdf else 'html'}")
+    check_page(path, force=force, endings=(".pdf",) if pdf else (".html", ".htm", ".pdf"))
+    typed = Typed(to, sender, question, about, attention, address, salutation, asked_on)
+    found = letter(book, number, system=system, typed=typed)
+    if reference := take_reference(book, number):
+        found = letter(book, number, system=system, typed=typed, reference=reference)
     if pdf:
         from loadbook.render.letter.pdf import letter_pdf
 
@@ -291,6 +304,8 @@ def answer_page(
         from loadbook.render.letter.page import letter_page
 
         write_page(path, letter_page(found), force=force)
+    if shop_of(book) == Shop():
+        to_stderr("The letter has no head: loadbook shop says who the shop is.")
     if found.left_out:
         to_stderr(f"Left out of the letter: {plain('; '.join(found.left_out))}.")
         to_stderr(

@@ -65,8 +65,8 @@ def new(folder: Path, units: str, zone: str, group_writable: bool) -> None:
 
 @click.command(cls=LoadbookCommand)
 @click.argument("kind", required=False)
-@click.option("--units", type=click.Choice(["si", "us"]), default="si", help="Units in the column names.")
-def template(kind: str | None, units: str) -> None:
+@click.option("--units", type=click.Choice(["si", "us"]), help="Units of the example (default: the book's, or si).")
+def template(kind: str | None, units: str | None) -> None:
     """Print an intake file's header and an example row (to stdout) and what each column means (to stderr).
 
     Example: loadbook template readings > readings.csv
@@ -77,16 +77,17 @@ def template(kind: str | None, units: str) -> None:
         emit(["kind", "holds"], [(k.kind, k.title) for k in KINDS] + [("cycles", "Cycles, one TOML file each")])
         return
     if kind in ("cycle", "cycles"):
-        from loadbook.readers.cycles.keys import EXAMPLE, key_meanings
+        from loadbook.readers.cycles.keys import example, key_meanings
 
-        click.echo(EXAMPLE, nl=False)
+        click.echo(example(units or _units_here()), nl=False)
         to_stderr("")
         emit(["table", "key", "holds", "meaning"], key_meanings(), out=sys.stderr)
         return
     found = _kind(kind)
-    click.echo(forms.header_and_example(found, system=units), nl=False)
+    system = units or _units_here()
+    click.echo(forms.header_and_example(found, system=system), nl=False)
     to_stderr("")
-    emit(["column", "needed", "meaning"], forms.meanings(found), out=sys.stderr)
+    emit(["column", "needed", "meaning"], forms.meanings(found, system=system), out=sys.stderr)
 
 
 @click.command(cls=LoadbookCommand)
@@ -319,7 +320,7 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
 
 
 # whole documents and digests inside a column: `show` and the machines' formats have them, a table for people does not
-LONG = {"layout": {"text"}, "answer": {"question", "result", "evidence_sha256"},
+LONG = {"layout": {"text"}, "answer": {"question", "result", "evidence_sha256"}, "trial": {"text"},
         "trace": {"path", "sha256", "source_sha256"}}  # fmt: skip
 
 
@@ -399,6 +400,27 @@ def _columns_named(name: str) -> list[str]:
     return out
 
 
+TERM_WIDE = 26  # characters of a term beside its meaning; a longer one has a line of its own
+
+
+def _list_terms(known: dict[str, Any], first: dict[str, str]) -> None:
+    """Every term with its first sentence, by kind, for a terminal: a line or two each."""
+    import shutil
+    import textwrap
+
+    width = min(shutil.get_terminal_size((80, 24)).columns, 120)
+    for kind in dict.fromkeys(t.kind for t in known.values()):
+        click.secho(f"{kind}s", bold=True)
+        for name in (n for n, t in known.items() if t.kind == kind):
+            room = width - TERM_WIDE - 2
+            lines = textwrap.wrap(textwrap.shorten(first[name], 2 * room - 4, placeholder=" ..."), room)
+            if len(name) > TERM_WIDE:
+                click.echo(name)
+            for number, line in enumerate(lines):
+                head = name if number == 0 and len(name) <= TERM_WIDE else ""
+                click.echo(f"{head:<{TERM_WIDE}}  {line}")
+
+
 @click.command(cls=LoadbookCommand)
 @click.argument("term", required=False)
 @click.option("--format", "fmt", type=click.Choice(["table", "json"]), help="How to print.")
@@ -407,10 +429,12 @@ def explain(term: str | None, fmt: str | None) -> None:
 
     Example: loadbook explain movement
     """
+    import shutil
     import textwrap
 
     from loadbook.core.figures import unit_words
     from loadbook.core.phrases import nearest
+    from loadbook.core.vocabulary.also_called import ALSO_CALLED, term_of
     from loadbook.core.vocabulary.lookup import terms
 
     system = _units_here()
@@ -419,22 +443,27 @@ def explain(term: str | None, fmt: str | None) -> None:
     chosen = None if term is None else next((k for k in of_kind if term.lower() == f"{k}s"), None)
     if term is None or chosen:
         known = {name: t for name, t in known.items() if chosen in (None, t.kind)}
-        first = {name: " ".join(t.definition.split(". ")[0].split()) for name, t in known.items()}
-        short = {name: textwrap.shorten(text, 90, placeholder=" ...") for name, text in first.items()}
-        emit(["term", "kind", "in short"], [(t.name, t.kind, short[t.name]) for t in known.values()], fmt)
-        to_stderr("loadbook explain TERM tells the whole of it")
+        first = {name: " ".join(t.definition.split(". ")[0].split()).rstrip(".") for name, t in known.items()}
+        if fmt is None and sys.stdout.isatty():
+            _list_terms(known, first)
+        else:
+            short = {name: textwrap.shorten(text, 90, placeholder=" ...") for name, text in first.items()}
+            emit(["term", "kind", "in short"], [(t.name, t.kind, short[t.name]) for t in known.values()], fmt)
+        to_stderr("loadbook explain TERM tells the whole of it; it also knows words of the trade (TUS, ramp, OD)")
         return
     by_fold = {name.lower().replace("_", " "): name for name in known}
     folded = term.lower().replace("_", " ")
-    name = by_fold.get(folded) or _variant(term, known)
+    said = None if folded in by_fold else term_of(term)
+    name = by_fold.get(folded) or (said[0] if said else _variant(term, known))
     columns = _columns_named(folded.replace(" ", "_")) if name is None else []
     if columns and fmt != "json":
         for line in columns:
             click.echo(textwrap.fill(line, 96))
         return
     if name is None:
-        close = nearest(folded, list(by_fold))
-        hint = f"Did you mean {by_fold[close]!r}? " if close else ""
+        words = by_fold | {w.lower(): w for w in ALSO_CALLED}
+        close = nearest(folded, list(words))
+        hint = f"Did you mean {words[close]!r}? " if close else ""
         used = [n for n, t in known.items() if re.search(rf"\b{re.escape(folded)}\b", t.definition, re.IGNORECASE)]
         if used:
             hint += f"The word stands in the definition of: {', '.join(used[:6])}. "
@@ -444,9 +473,12 @@ def explain(term: str | None, fmt: str | None) -> None:
         click.echo(json.dumps(found.__dict__, ensure_ascii=False, indent=1))
         return
     unit = unit_words(found.unit, system)
+    if said:
+        click.echo(f"{said[1]}. See:\n" if ": " in said[1] else f"{said[1]}: see\n")
     click.echo(f"{found.name}  ({found.kind}{', ' + unit if unit else ''})")
+    wide = min(shutil.get_terminal_size((96, 24)).columns, 96) if sys.stdout.isatty() else 96
     for paragraph in found.definition.split("\n"):
-        click.echo(textwrap.fill(paragraph.strip(), 96) if paragraph.strip() else "")
+        click.echo(textwrap.fill(paragraph.strip(), wide) if paragraph.strip() else "")
     if found.formula:
         click.echo(f"\n  {found.formula}")
     if found.source:

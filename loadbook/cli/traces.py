@@ -42,7 +42,11 @@ _SINGLE = (
     ("time-kind", "X", "clock, elapsed, 'time of day' or serial."),
     ("time-unit", "X", "Unit of elapsed times: s, min, h, ms, h:m:s, h:m, m:s."),
     ("epoch", "X", "What times are counted from: days from 1900 or 1904, seconds from 1970."),
-    ("time-format", "FORMAT", "How times are written, where nothing else reads them: '%a %d %b %Y %Hh%M'."),
+    (
+        "time-format",
+        "FORMAT",
+        "How times are written, where nothing else reads them: '%a %d %b %Y %Hh%M' (its year, where they say none).",
+    ),
     ("zone", "ZONE", "Zone of the recorder's clock, AREA/CITY or -05:00 (else the book's)."),
     ("unit", "X", "Unit of temperatures that carry none: c, f or k."),
     ("blank-times", "X", "Rows without a time: spread, or skip."),

@@ -14,10 +14,11 @@ from typing import Any
 from . import units
 
 # the longest first; a length of some minutes, or a moment of a run, reads the same in both systems
-_ENDS = ("mbar_per_h", "c_per_h", "c_diff", "mbar", "um", "mm", "kg", "min", "c", "h", "s")
+_ENDS = ("mbar_per_h", "c_per_h", "c_diff", "mbar", "mpa", "um", "mm", "kg", "min", "c", "h", "s")
 _QUANTITY = re.compile(rf"_({'|'.join(_ENDS)})$")
 # digits after the point where a sentence asks for none: (si, us)
-_DIGITS = {"mm": ("g", ".3g"), "um": (".0f", ".3g"), "mbar": (".3g", ".3g"), "mbar_per_h": (".3g", ".3g")}
+_DIGITS = {"mm": ("g", ".3g"), "um": (".0f", ".3g"), "mbar": (".3g", ".3g"), "mbar_per_h": (".3g", ".3g"),
+           "mpa": (".3g", ".3g")}  # fmt: skip
 
 
 def clock(seconds: float) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 
 def many(count: int, noun: str) -> str:
@@ -12,6 +12,15 @@ def many(count: int, noun: str) -> str:
     ('1 run', '3 part numbers')
     """
     return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def few(names: Sequence[str], most: int = 4) -> str:
+    """Names, the first of many.
+
+    >>> few(["1", "2", "3", "4", "5"]), few(["1"])
+    ('1, 2, 3, 4 and 1 more', '1')
+    """
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:

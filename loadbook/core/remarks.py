@@ -14,10 +14,10 @@ from typing import Any
 
 SHOP, CUSTOMER = "shop", "customer"
 REFUSAL, CAUTION, ADVICE = "refusal", "caution", "advice"
-EVIDENCE, CLAUSE, NOTE, REVIEW = "evidence", "clause", "note", "review"
+EVIDENCE, CLAUSE, NOTE, REVIEW, EFFECT = "evidence", "clause", "note", "review", "effect"
 
 # code: (severity, audience). `customer` means that the matter concerns them; the words and names of the shop's version
-# are still the shop's; a letter makes its own from the code and figures that it may show (queries/letter/filter).
+# are still the shop's; a letter makes its own from the code and figures that it may show (queries/letter/told).
 COMMON = "common practice"  # the source of a remark that no publication stands behind
 CODES: dict[str, tuple[str, str]] = {
     # why there is no figure
@@ -44,9 +44,20 @@ CODES: dict[str, tuple[str, str]] = {
     "goes_together": (CAUTION, SHOP),
     "faster_breaks": (CAUTION, SHOP),
     "outside_not_offered": (CAUTION, SHOP),
+    # why an effect has no figure: analysis/effects
+    **dict.fromkeys(
+        (
+            "effect_exact", "effect_constant", "effect_one_run", "effect_with_date", "effect_in_step",
+            "effect_few_runs", "effect_few_means", "effect_few_degrees", "effect_all_equal", "effect_runs_equal",
+            "effect_gauge_too_coarse", "effect_trial_degrees", "effect_not_separable", "effect_few_for_joint",
+            "effect_not_joint",
+        ),
+        (EFFECT, SHOP),
+    ),
     # what a figure must not be taken for
     "set_aside": (CAUTION, CUSTOMER),
     "settings_achieved": (CAUTION, SHOP),
+    "otherwise_lately": (CAUTION, SHOP),
     "blunders": (CAUTION, CUSTOMER),
     "setting_never_run": (CAUTION, CUSTOMER),
     "level_never_run": (CAUTION, CUSTOMER),
@@ -69,9 +80,9 @@ CODES: dict[str, tuple[str, str]] = {
     "read_hot": (CAUTION, SHOP),
     "gauge_past_due": (CAUTION, SHOP),
     # of a load: see core/cautions.py
-    "inert_gas": (CAUTION, CUSTOMER),
-    "hydrogen": (CAUTION, CUSTOMER),
-    "reactive": (CAUTION, CUSTOMER),
+    "inert_gas": (CAUTION, SHOP),
+    "hydrogen": (CAUTION, SHOP),
+    "reactive": (CAUTION, SHOP),
     "hollow": (CAUTION, CUSTOMER),
     "volatile": (CAUTION, CUSTOMER),
     # of a load against its cycle and its furnace: analysis/planning/load.py
@@ -172,7 +183,11 @@ CODES: dict[str, tuple[str, str]] = {
     **dict.fromkeys(
         (
             "no_band", "noise", "above", "dose_at", "section", "plan_section", "plan_film", "plan_film_stated",
-            "plan_start", "plan_alone", "plan_no_rate",
+            "plan_start", "plan_alone", "plan_no_rate", "plan_outline",
+            # what physics says of a plan: analysis/physics/checks.py
+            "stress_elastic", "stress_yields", "stress_against_yield", "stress_unknown", "relief_by_heating",
+            "relief_by_creep", "relief_of_iron", "sag_beam", "sag_ring", "sag_unknown", "size_published",
+            "size_unknown", "size_retained", "scale_thin", "scale_law", "scale_at_most", "evaporates", "evaporates_not",
         ),
         (NOTE, SHOP),
     ),

@@ -105,6 +105,14 @@ DIMENSIONS: dict[str, dict[str, Convert]] = {
         "mtorr_per_h": _times(1.01325 / 760.0),
         "micron_per_h": _times(1.01325 / 760.0),
     },
+    "stress": {
+        "mpa": _times(1.0),
+        "n_per_mm2": _times(1.0),
+        "gpa": _times(1000.0),
+        "ksi": _times(6.894757293168),
+        "psi": _times(6.894757293168e-3),
+        "msi": _times(6894.757293168),
+    },
     "duration": {"min": _times(1.0), "h": _times(60.0), "s": _times(1.0 / 60.0)},
 }
 
@@ -201,6 +209,7 @@ _EXAMPLE = {
     "mass": "12 kg",
     "pressure": "1e-3 mbar",
     "leak": "0.01 mbar/h",
+    "stress": "450 MPa",
     "duration": "120 min",
 }
 
@@ -217,6 +226,7 @@ SHOWN: dict[str, dict[str, tuple[str, Convert, int]]] = {
         "h": ("h", _times(1.0), 2),
         "mbar": ("mbar", _times(1.0), 3),
         "mbar_per_h": ("mbar/h", _times(1.0), 4),
+        "mpa": ("MPa", _times(1.0), 0),
     },
     "us": {
         "c": ("°F", f_from_c, 1),
@@ -229,6 +239,7 @@ SHOWN: dict[str, dict[str, tuple[str, Convert, int]]] = {
         "h": ("h", _times(1.0), 2),
         "mbar": ("torr", _times(760.0 / 1013.25), 3),
         "mbar_per_h": ("micron/h", _times(760.0 / 1.01325), 4),
+        "mpa": ("ksi", _times(1 / 6.894757293168), 1),
     },
 }
 
@@ -236,7 +247,7 @@ SHOWN: dict[str, dict[str, tuple[str, Convert, int]]] = {
 def show(value: float, unit: str, system: str = "si") -> tuple[float, str, int]:
     """A value kept inside as the book shows it: (number, label, digits after the point).
 
-    unit is one of c, c_diff, c_per_h, mm, um, kg, min, h, mbar, mbar_per_h; any other is given back unchanged.
+    unit is one of c, c_diff, c_per_h, mm, um, kg, min, h, mbar, mbar_per_h, mpa; any other is given back unchanged.
     """
     known = SHOWN[system].get(unit)
     if known is None:

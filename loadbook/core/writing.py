@@ -20,7 +20,7 @@ import io
 import os
 import re
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
@@ -34,6 +34,11 @@ _PART = re.compile(
 )
 _SQLITES = ("-journal", "-wal", "-shm")  # what SQLite writes beside a part that it has open
 _NO_LINKS = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+# an ending that is typed for another one -> the one of ours that is meant
+_ALIKE = {
+    ".jpg": ".png", ".jpeg": ".png", ".gif": ".png", ".webp": ".png", ".bmp": ".png", ".htm": ".html", ".xls": ".xlsx",
+    ".xlsm": ".xlsx", ".csv": ".xlsx", ".ods": ".xlsx",
+}  # fmt: skip
 _KINDS = {
     stat.S_IFLNK: "a link", stat.S_IFDIR: "a folder", stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket",
     stat.S_IFCHR: "a device", stat.S_IFBLK: "a device",
@@ -73,6 +78,28 @@ def check(final: Path, *, over: bool = False, taken: str = "Choose another name"
         )  # fmt: skip
     if not over and os.path.lexists(final):
         raise UsageError("there is a file of that name already", where=str(final), remedy=taken)
+
+
+def check_target(final: Path, endings: Sequence[str], *, what: str, force: bool = False) -> None:
+    """See before any work that a file for the user can be written: the same for pages, charts and workbooks.
+
+    endings  that the file's name may have, with their point;  what  it is, such as "a chart"
+    force    a file of that name may be replaced
+    Raises   UsageError (another ending, no such folder, a name that is taken)
+    """
+    ending = final.suffix.lower()
+    if ending not in endings:
+        fits = _ALIKE.get(ending)
+        fits = fits if fits in endings else next((e for e in endings if ending and e.startswith(ending)), endings[0])
+        some = " or a ".join(x for x in (", a ".join(endings[:-1]), endings[-1]) if x)
+        raise UsageError(
+            f"{what} is a {some}, not {'a ' + final.suffix if ending else 'a file without an ending'}",
+            where=str(final), remedy=f"Did you mean {final.stem or 'name'}{fits}?",
+        )  # fmt: skip
+    with disk_errors(what, final):
+        if not final.parent.is_dir():
+            raise UsageError("there is no such folder", where=str(final.parent), remedy="Make it first")
+        check(final, over=force, taken="Choose another name, or add --force")
 
 
 def check_folder(folder: Path) -> None:
@@ -122,9 +149,10 @@ class Part:
     `place` gives it its name; leaving the block without that leaves nothing behind.
     """
 
-    def __init__(self, final: Path) -> None:
-        """Raises OSError."""
-        sweep(final.parent, final.name)
+    def __init__(self, final: Path, *, swept: bool = False) -> None:
+        """swept: what killed commands left in the folder was looked for already. Raises OSError."""
+        if not swept:
+            sweep(final.parent, final.name)
         self.final = final
         self.placed = False
         for _ in range(100):

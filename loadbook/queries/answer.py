@@ -63,7 +63,9 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
         found.hours = quotation(source, conn, found)
     found.text = answer_words.sentences(found, found.system)
     if source.plants:
-        found.plants = by_plant(found.history) if found.history is not None else []
+        history_of = found.history
+        once = None if history_of is None else history_of.drop_duplicates(["run", "part", "serial"])
+        found.plants = by_plant(once) if once is not None else []
         found.text += evidence(found.plants, source.left_out)
         if asked.plant is not None and len(source.plants) > 1:
             chosen = "" if question.plant else ", which ran this part most (--plant names another)"
@@ -206,7 +208,12 @@ def _need(need: answerneed.Need, reply: Reply, scale: Scale) -> dict[str, Any]:
         "part_numbers": [{"more": k, "width": width(w)} for k, w in need.part_numbers],
         "least_width": width(need.least_width),
         "groups_missing": need.groups_missing,
-    }
+        "next_runs": [
+            {"part": n.part, "characteristic": n.characteristic, "settings": n.settings, "pieces": n.pieces,
+             "width": width(n.width), "bound": scale.displayed(n.bound) if np.isfinite(n.bound) else None}
+            for n in need.next_runs
+        ],
+    }  # fmt: skip
     out["text"] = ""  # filled in with the other sentences, in the book's units
     return out
 
@@ -252,7 +259,8 @@ def _unit(about: Subject) -> str:
 
 def _count(out: Answer, pieces: Pieces) -> None:
     frame = pieces.frame
-    out.runs, out.pieces, out.parts = frame["run"].nunique(), len(frame), frame["part"].nunique()
+    pieces_once = frame.drop_duplicates(["run", "part", "serial"])  # a piece with several characteristics is one
+    out.runs, out.pieces, out.parts = frame["run"].nunique(), len(pieces_once), frame["part"].nunique()
     listed = "\n".join(sorted(frame["run"].astype(str).unique()))
     out.evidence_sha256 = hashlib.sha256(listed.encode()).hexdigest()
 

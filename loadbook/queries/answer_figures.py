@@ -41,11 +41,21 @@ def setting(name: str, value: float | None, system: str) -> str:
 def inside(share: Mapping[str, Any], system: str) -> str:
     """What stays inside a tolerance, and what was inside before: '82 % (70 to 91 %) should stay within 0.1 mm'."""
     low, high = share["lower_um"], share["upper_um"]
-    wide = high if low is None else high - low
-    shown, label, _ = units.show(wide / 1000.0, "mm", system)
-    limit = f"{shown:.3g} {label}"
-    text = f"{share['share']:.0%} ({share['low']:.0%} to {share['high']:.0%}) should stay within {limit}"
-    return text if share["before"] is None else f"{text}; {share['before']:.0%} were before"
+    if high is None:
+        limit = "above the lower limit"
+    elif low is None and high == 0.0:
+        limit = "below the upper limit"
+    else:
+        shown, label, _ = units.show((high if low is None else high - low) / 1000.0, "mm", system)
+        limit = f"within {shown:.3g} {label}"
+    told = f"{share['share']:.0%} ({share['low']:.0%} to {share['high']:.0%})"
+    if share["low"] >= 0.995:
+        told = "More than 99%"
+    before = share["before"]
+    if before is not None and before < 0.5:
+        return f"{told} should come out {limit}; {'none' if before == 0 else f'only {before:.0%}'} went in so"
+    text = f"{told} should stay {limit}"
+    return text if before is None else f"{text}; {before:.0%} were before"
 
 
 def settings_shown(row: Mapping[str, Any], system: str) -> str:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from .history import Pieces
 
 OLD_DAYS = 365.0
+LATELY, LATELY_OWN = 4, 2  # runs in a row, of the kind or of the part itself, that tell of another habit
 
 
 def of_history(pieces: Pieces, settings: Mapping[str, float]) -> list[Remark]:
@@ -51,6 +52,7 @@ def of_reply(history: History, reply: Reply, asked: Asked) -> list[Remark]:
         remark("setting_never_run", parameter=name, asked=value, low=low, high=high, known=reply.known)
         for name, (value, low, high) in reply.beyond.settings.items()
     ]
+    out += _lately(history, reply, asked)
     out += [remark("factor_not_recorded", factor=factor) for factor in history.design.not_recorded(asked)]
     if reply.beyond.together:
         out.append(remark("together_never_run"))
@@ -70,4 +72,26 @@ def of_reply(history: History, reply: Reply, asked: Asked) -> list[Remark]:
         out.append(remark("looks_further", newest=answerdata.date_of(newest)))
     if reply.v_mean > reply.v - reply.v_mean and reply.known:
         out.append(remark("own_mean_uncertain"))
+    return out
+
+
+def _lately(history: History, reply: Reply, asked: Asked) -> list[Remark]:
+    """Where nobody named the setup, atmosphere or furnace, and the last runs had another than the usual one."""
+    frame, series = history.cells.frame, history.series(asked)
+    out = []
+    for factor, level in reply.assumed.items():
+        for own, least in ((history.cells.series == series, LATELY_OWN), (history.cells.series >= 0, LATELY)):
+            runs = frame[own].sort_values("day", kind="stable").groupby("run", sort=False)[factor].agg(set)
+            streak = []
+            for levels in reversed(list(runs)):
+                if level in levels:
+                    break
+                streak += sorted(levels - {""})[:1]
+            if len(streak) >= least:
+                now = max(dict.fromkeys(streak), key=streak.count)
+                whose = "part" if least == LATELY_OWN else "kind"
+                out.append(
+                    remark("otherwise_lately", factor=factor, level=level, now=now, runs=len(streak), whose=whose)
+                )
+                break
     return out

@@ -26,7 +26,7 @@ FARTHEST = 3.0  # standard deviations from the usual reading before that a given
 class Before:
     """Readings before that the answer starts from [µm]; of 'question' (--before), 'part' or 'kind'; usual: the median.
 
-    For sizes they count from the middle of the limits.
+    For sizes they count from the middle of the limits, or from the only one.
     """
 
     um: np.ndarray
@@ -42,7 +42,8 @@ def before(pieces: Pieces, about: Subject, question: Question) -> Before:
         return Before(np.array([value]), value, "question")
     frame = pieces.frame
     own = frame[(frame["part"] == about.part) & (frame["characteristic"] == about.characteristic)]
-    if not form and (about.lower_mm is None or about.upper_mm is None):
+    given = [limit for limit in (about.lower_mm, about.upper_mm) if limit is not None]
+    if not form and len(given) < (1 if question.tolerance_mm is None else 2):
         return Before(np.zeros(1), None, "middle")
     rows, of = (own, "part") if len(own) or not form else (frame, "kind")
     values = rows["before_mm"].to_numpy(dtype=float)
@@ -53,18 +54,22 @@ def before(pieces: Pieces, about: Subject, question: Question) -> Before:
 
 
 def _middle(about: Subject) -> float:
-    return ((about.lower_mm or 0.0) + (about.upper_mm or 0.0)) / 2.0
+    given = [limit for limit in (about.lower_mm, about.upper_mm) if limit is not None]
+    return sum(given) / max(len(given), 1)
 
 
 def limits_um(about: Subject, question: Question) -> tuple[float, float] | None:
-    """(lower, upper) [µm] that the reading after is held to: a form error from zero, a size from its middle."""
+    """(lower, upper) [µm] that the reading after is held to: a form error from zero, a size from its middle, or from
+    its only limit."""
     if question.tolerance_mm is not None:
         wide = question.tolerance_mm * 1000.0
         return (-np.inf, wide) if about.kind in FORM_KINDS else (-wide / 2.0, wide / 2.0)
     if about.kind in FORM_KINDS:
         return None if about.upper_mm is None else (-np.inf, about.upper_mm * 1000.0)
     if about.lower_mm is None or about.upper_mm is None:
-        return None
+        if about.lower_mm is about.upper_mm:
+            return None
+        return (-np.inf, 0.0) if about.lower_mm is None else (0.0, np.inf)
     half = (about.upper_mm - about.lower_mm) * 500.0
     return (-half, half)
 
@@ -82,7 +87,8 @@ def in_tolerance(
     return {
         **{k: v for k, v in asdict(found).items() if k != "before"}, "confidence": 0.90,
         "before": inside_before if start.of in ("question", "part") else None, "from": start.of,
-        "lower_um": None if not np.isfinite(limits[0]) else limits[0], "upper_um": limits[1],
+        "lower_um": None if not np.isfinite(limits[0]) else limits[0],
+        "upper_um": None if not np.isfinite(limits[1]) else limits[1],
     }  # fmt: skip
 
 
@@ -114,7 +120,7 @@ def _on_scale(limit_um: np.ndarray, before_um: np.ndarray, about: Subject) -> np
         with np.errstate(divide="ignore"):
             return np.asarray(100.0 * np.log(np.maximum(limit_um, 0.0) / before_um))
     room = limit_um - before_um
-    return np.asarray(room / about.reference_length_mm * 100.0 if about.scale == "um per 100 mm" else room)  # type: ignore[operator]
+    return np.asarray(room / about.reference_length_mm * 100.0 if about.scale == "um per 100 mm" else room)
 
 
 def _goes_with_start(

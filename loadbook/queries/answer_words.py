@@ -12,6 +12,8 @@ from .answer_figures import inside, setting, span, told
 if TYPE_CHECKING:
     from .answer_result import Answer
 
+HARDLY = 0.02  # of an interval's width: a next run that narrows it by less is not worth naming
+
 
 def sentences(a: Answer, system: str) -> list[str]:
     """The answer in sentences: the figure, what it rests on, its back-test, the bound, what is missing."""
@@ -49,7 +51,7 @@ def _who(a: Answer) -> str:
     return f"a new part ({', '.join([*words, s.kind])})"
 
 
-_FROM = {"question": "the", "part": "the part's usual", "kind": "such parts' usual"}
+_FROM = {"question": "", "part": "the part's usual ", "kind": "such parts' usual "}
 
 
 def _of_before(a: Answer, system: str) -> str:
@@ -59,7 +61,7 @@ def _of_before(a: Answer, system: str) -> str:
         return " of the form error before"
     um = a.in_um
     return (
-        f" of the form error before; from {_FROM[um['from']]} {told(um['before'], 'um', system)} before that is "
+        f" of the form error before; from {_FROM[um['from']]}{told(um['before'], 'um', system)} before that is "
         f"{span(um['low'], um['high'], 'um', system)}"
     )
 
@@ -143,6 +145,15 @@ def _need(a: Answer, system: str) -> str:
         f"Now {width(n['width'])} wide; after 4 more runs of this part about {width(four[4])}, after 16 about "
         f"{width(four[16])}; runs and pieces differ by {width(n['least_width'])} whatever is measured."
     )
+    if n["next_runs"]:
+        best = n["next_runs"][0]
+        plain = next((r for r in n["next_runs"] if not r["settings"]), best)
+        if plain["width"] - best["width"] < HARDLY / 2 * n["width"]:  # a leap in settings has to be worth it
+            best = plain
+        if best["width"] > (1.0 - HARDLY) * n["width"]:
+            text += f" No single further run narrows it by more than {HARDLY:.0%}."
+        else:
+            text += f" The next run that narrows it most: {next_run(best, system)}, to about {width(best['width'])}."
     if n["part_numbers"]:
         parts = {row["more"]: row["width"] for row in n["part_numbers"]}
         text += f" After 4 more part numbers of this kind about {width(parts[4])}, after 16 about {width(parts[16])}."
@@ -150,6 +161,12 @@ def _need(a: Answer, system: str) -> str:
         group = "run" if a.reply and a.reply.known else "part number"
         text += f" {many(n['groups_missing'], f'more {group}')} and its width can be back-tested."
     return text
+
+
+def next_run(row: Mapping[str, Any], system: str) -> str:
+    """One more run in words: 'PN-1004 as asked, 6 pieces'."""
+    how = ", ".join(setting(name, value, system) for name, value in row["settings"].items())
+    return f"{row['part'] or 'this new part'} {f'at {how}' if how else 'as asked'}, {many(row['pieces'], 'piece')}"
 
 
 def advice_lines(advice: Mapping[str, Any], system: str) -> list[str]:

@@ -180,7 +180,9 @@ def _filled(history: History, asked: Asked) -> Asked:
     settings = {
         n: float(m[series]) for n, m in design.series_mean.items() if n in design.active and np.isfinite(m[series])
     }
-    usual = {n: getattr(asked, n) or design.usual(n, series) for n in ("setup", "atmosphere", "furnace")}
+    usual: dict[str, Any] = {
+        n: getattr(asked, n) or design.usual(n, series) for n in ("setup", "atmosphere", "furnace")
+    }
     return replace(asked, settings={**settings, **asked.settings}, **usual)
 
 
@@ -198,7 +200,7 @@ def _ways(
     written = review.review(now, [about], margin, furnaces_of(conn, now))
     ways: list[Way] = []
     cycles = [now, *(_others(conn, history, now, part) if "cycle" in vary else [])]
-    setups = _levels(history, present, "setup") if "setup" in vary else [present.setup]
+    setups: list[str | None] = _levels(history, present, "setup") if "setup" in vary else [present.setup]
     reviewed: dict[tuple[Any, ...], tuple[list[review.Found], list[review.Found]]] = {}
     for cycle in cycles:
         base = _base(history, present, now, cycle, quotes, part)
@@ -206,7 +208,7 @@ def _ways(
             continue
         names = [n for key, n in VARIED.items() if key in vary and n in history.design.active and n in base.settings]
         grids = [_values(history, base, n, system) for n in names]
-        for setup, *values in itertools.product(setups, *grids):
+        for setup, values in itertools.product(setups, itertools.product(*grids)):
             asked = replace(base, setup=setup, settings={**base.settings, **dict(zip(names, values, strict=True))})
             program = varied(cycle, {n: asked.settings[n] for n in names})
             hours = quotes.of(program, asked.furnace)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.planning.plan import Plan, Sections, film_of
@@ -21,6 +23,7 @@ from loadbook.readers.cycles.file import read_cycle_file
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import load_cycle
 
+from . import mechanism
 from .evidence_words import words
 from .hours import Hours, Quotes
 from .review_words import Said, said
@@ -58,10 +61,28 @@ class Shown:
 
 
 @dataclass(frozen=True)
+class Loads:
+    """Loads of a cycle on record: runs with a mass and its range [kg]; how the pieces stood, by runs, the commonest
+    first; of_part: they held the part itself. kwh: heat that the middle one takes up to the hold."""
+
+    runs: int
+    low_kg: float
+    middle_kg: float
+    high_kg: float
+    setups: tuple[tuple[str, int], ...]
+    of_part: bool
+    kwh: float | None = None
+
+
+@dataclass(frozen=True)
 class PartPlan:
     """A plan for one part: the calculation, its limits, and what the part's runs under this cycle showed.
 
     assumptions  what the calculation rests on, in the book's units
+    mechanisms   what physics says of it: checks of mechanism, not a prediction of movement
+    left_out     runs whose figures are left out of `shown`: a thermocouple of theirs is suspected
+    load         what else stood in the furnace in these runs
+    fastest      (furnace, °C/h): the fastest heating on record in each furnace that the cycle ran in, the fastest first
     hours        of the furnace that ran this cycle (with this part) most, from its own past runs; None where none did
     """
 
@@ -73,6 +94,11 @@ class PartPlan:
     shown: tuple[Shown, ...]
     runs: int
     assumptions: tuple[str, ...] = ()
+    mechanisms: mechanism.Mechanisms | None = None
+    left_out: int = 0
+    load: Loads | None = None
+    fastest: tuple[tuple[str, float], ...] = ()
+    dose_constant: float | None = None
     hours: Hours | None = None
 
     def rows(self) -> list[dict[str, Any]]:
@@ -201,11 +227,13 @@ def subject_of(conn: sqlite3.Connection, part: str) -> Subject:
 def plan(
     book: BookFolder, part: str, cycle: str | Cycle, revision: str | None, lag_c: float,
     difference_c: float | None = None, film_w_m2k: float | None = None, body: lag.Shape | None = None,
+    stated: mechanism.Stated = mechanism.NOTHING_STATED,
 ) -> PartPlan:  # fmt: skip
     """Plan a cycle for a part of the book.
 
     lag_c, difference_c  limits [°C difference] on surface minus middle, and thin section minus thick middle
     film_w_m2k, body     the user's own figures in the place of those by atmosphere and shape
+    stated               the user's own section, yield and modulus, and the sag allowed
     Raises CalculationError where the part's section or its material's figures are not recorded.
     """
     conn = book.read()
@@ -219,39 +247,85 @@ def plan(
             remedy="Record it: loadbook amend parts or materials",
         )  # fmt: skip
     diffusivity = lag.diffusivity(row["conductivity_w_mk"], row["density_kg_m3"], row["specific_heat_j_kgk"])
-    shape: lag.Shape = body or lag.shape_of(row["shape"])
+    outline = mechanism.outline_of(conn, row, stated)
+    shape: lag.Shape = body or outline.shape
+    across = outline.across_mm if body is None else None
 
     def section(thickness_mm: float) -> Body:
-        return Body(shape, thickness_mm / 2.0, row["conductivity_w_mk"], diffusivity)
+        return Body(shape, thickness_mm / 2.0, row["conductivity_w_mk"], diffusivity, across)
 
     thin = section(row["section_thin_mm"]) if row["section_thin_mm"] is not None else None
     film, film_said = film_of(found.atmosphere, film_w_m2k)
-    sections = Sections(section(row["section_thick_mm"]), thin, film, film_said)
+    sections = Sections(section(outline.thick_mm), thin, film, film_said)
     done = integrate(found, sections, lag_c, difference_c, row["dose_constant"])
-    shown, runs = _shown(conn, part, found)
-    assumptions = tuple(words(r, book.units) for r in done.assumptions)
+    shown, runs, left_out = _shown(conn, part, found)
+    notes = [done.assumptions[0], *([outline.said] if across and outline.said else []), *done.assumptions[1:]]
+    assumptions = tuple(words(r, book.units) for r in notes)
+    subject = subject_of(conn, part)
+    told = mechanism.mechanisms(subject, row, outline, found, done, sections, stated)
     quotes = Quotes(conn, book.furnace_hour)
-    hours = quotes.of(found, quotes.furnace_of(found, part))
-    return PartPlan(part, found, done, lag_c, difference_c, shown, runs, assumptions, hours)
+    return PartPlan(
+        part, found, done, lag_c, difference_c, shown, runs, assumptions, told, left_out,
+        _loads(conn, part, found, mechanism.heat_to(row, found)), _fastest(conn, found), row["dose_constant"],
+        quotes.of(found, quotes.furnace_of(found, part)),
+    )  # fmt: skip
 
 
-def _shown(conn: sqlite3.Connection, part: str, cycle: Cycle) -> tuple[tuple[Shown, ...], int]:
-    """What the runs of a part under a cycle (any revision) really showed."""
+# runs with a thermocouple that is suspected and that nobody decided on; faults that are certain are repaired already
+_SUSPECTED = (
+    "SELECT f.run FROM finding f WHERE f.what = 'fault' AND f.verdict = 'suspected' AND NOT EXISTS (SELECT 1 FROM"
+    " confirmation k WHERE k.subject = 'fault' AND k.run = f.run AND k.channel IS f.channel AND k.fault = f.name)"
+)
+
+
+def _shown(conn: sqlite3.Connection, part: str, cycle: Cycle) -> tuple[tuple[Shown, ...], int, int]:
+    """What the runs of a part under a cycle (any revision) really showed; how many runs, and how many are left out."""
     runs = conn.execute(
-        "SELECT count(DISTINCT run) FROM piece JOIN run USING (run) WHERE part = ? AND cycle = ? AND status = 'done'",
+        f"SELECT DISTINCT run, run IN ({_SUSPECTED}) FROM piece JOIN run USING (run)"
+        " WHERE part = ? AND cycle = ? AND status = 'done'",
         (part, cycle.cycle),
-    ).fetchone()[0]
+    ).fetchall()
     out = []
     for name in COMPARED:
         rows = conn.execute(
             "SELECT value, unit FROM parameter p JOIN run USING (run) WHERE parameter = ? AND channel IS NULL"
             " AND source IN ('trace', 'stated') AND cycle = ? AND status = 'done'"
-            " AND EXISTS (SELECT 1 FROM piece WHERE piece.run = p.run AND piece.part = ?) ORDER BY value",
+            " AND EXISTS (SELECT 1 FROM piece WHERE piece.run = p.run AND piece.part = ?)"
+            f" AND run NOT IN ({_SUSPECTED}) ORDER BY value",
             (name, cycle.cycle, part),
         ).fetchall()
         if rows:
             values = [r["value"] for r in rows]
-            n = len(values)
-            middle = values[n // 2] if n % 2 else 0.5 * (values[n // 2 - 1] + values[n // 2])
-            out.append(Shown(name, rows[0]["unit"], n, middle, values[0], values[-1]))
-    return tuple(out), int(runs)
+            out.append(Shown(name, rows[0]["unit"], len(values), median(values), values[0], values[-1]))
+    return tuple(out), len(runs), sum(bool(r[1]) for r in runs)
+
+
+def _loads(conn: sqlite3.Connection, part: str, cycle: Cycle, j_per_kg: float | None) -> Loads | None:
+    """The loads that the part ran in under the cycle, else those of the cycle; None where no mass is on record."""
+    for of_part in (True, False):
+        rows = conn.execute(
+            "SELECT DISTINCT run, load_mass_kg, coalesce(piece.setup, run.setup) AS how FROM run LEFT JOIN piece USING"
+            " (run) WHERE cycle = ? AND status = 'done' AND (NOT ? OR part = ?)",
+            (cycle.cycle, of_part, part),
+        ).fetchall()
+        masses = sorted({r["run"]: r["load_mass_kg"] for r in rows if r["load_mass_kg"] is not None}.values())
+        if masses:
+            setups = Counter(how for _, how in {(r["run"], r["how"]) for r in rows if r["how"]})
+            middle = median(masses)
+            kwh = None if j_per_kg is None else middle * j_per_kg / 3.6e6
+            return Loads(len(masses), masses[0], middle, masses[-1], tuple(setups.most_common()), of_part, kwh)
+    return None
+
+
+def _fastest(conn: sqlite3.Connection, cycle: Cycle) -> tuple[tuple[str, float], ...]:
+    """The fastest heating on record in each furnace that the cycle ran in, whatever the cycle."""
+    return tuple(
+        (r[0], r[1])
+        for r in conn.execute(
+            "SELECT furnace, max(value) AS rate FROM parameter JOIN run USING (run) WHERE channel IS NULL AND source ="
+            " 'trace' AND parameter = 'heating_rate_peak_c_per_h' AND status = 'done'"
+            f" AND run NOT IN ({_SUSPECTED}) AND furnace IN (SELECT furnace FROM run WHERE cycle = ?)"
+            " GROUP BY furnace ORDER BY rate DESC",
+            (cycle.cycle,),
+        )
+    )

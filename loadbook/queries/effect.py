@@ -10,16 +10,18 @@ import numpy as np
 
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
-from loadbook.analysis.effects.estimate import Effect
-from loadbook.analysis.effects.words import NOISY
+from loadbook.analysis.effects.estimate import NOISY, Effect
+from loadbook.analysis.effects.words import spoken
 from loadbook.analysis.movement import blunders, percent, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
-from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+from loadbook.core.remarks import Remark, remark
+from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, KINDS_SAID
 from loadbook.core.vocabulary.parameter_names import parameter_of
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
+from .effect_words import verdict, why_not
 from .filters import Filters
 from .moved import check_share, records
 from .movement_data import MovementData, load
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
 FACTORS = ("setup", "atmosphere", "furnace")
 MORE_FACTORS = ("position", "machining", "axis", "gauge", "heat_number", "cycle")
 PLAIN_STRATUM = (*STRATUM, "characteristic")
+BEND = ("bend", "bend_low", "bend_high")
 SLOPES = (
     "effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low", "pooled_high",
     "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half", "effect_without_flagged",
@@ -45,10 +48,13 @@ SLOPES = (
 class Effects(Result):
     """Effects per process, kind, side and unit.
 
-    table       one row per parameter (keys as in `loadbook effect --format json`); `verdict` is a sentence
+    table       one row per parameter (keys as in `loadbook effect --format json`); `finding` is a code,
+                `verdict` its sentence
     cells       the means per run and part number that each stratum was computed from
+    tried       how many of them have a p value
     measured    beside each of these: its pieces, and what each mean is of (run, part, characteristic, ...), row for row
     plants      of a group: plant, runs, pieces behind it; the part numbers of several have their plant before them
+    broken      runs whose cycle was broken;  stated  (run, parameter) that a person read off a paper chart
     warnings    sentences on the whole
     """
 
@@ -60,8 +66,11 @@ class Effects(Result):
     stage: Stage | None
     confidence: float
     system: str = "si"
+    tried: int = 1
     measured: list[tuple[pd.DataFrame, pd.DataFrame]] = field(default_factory=list, repr=False)
     plants: list[dict[str, Any]] | None = None
+    broken: frozenset[str] = frozenset()
+    stated: frozenset[tuple[str, str]] = frozenset()
     warnings: list[str] = field(default_factory=list)
 
     def frame(self) -> pd.DataFrame:
@@ -75,6 +84,7 @@ class Effects(Result):
     UNIT_COLUMNS = ("effect_unit", "unit")
     FIGURES = (
         (SLOPES, "{effect_unit}_per_{unit}"),
+        (BEND, "{effect_unit}"),
         (("range_low", "range_high"), "{unit}"),
     )
 
@@ -104,8 +114,13 @@ def effect(
     """
     check_share(confidence, "--confidence")
     filters = filters or Filters()
+    source = source_of(asked_of)
     if characteristic is not None:
-        name = "kind" if characteristic.lower() in CHARACTERISTIC_KINDS else "characteristic"
+        own = {w.lower() for w in source.words("characteristic", "characteristic")}
+        said = characteristic.lower() in CHARACTERISTIC_KINDS or (
+            characteristic.lower() in KINDS_SAID and characteristic.lower() not in own
+        )
+        name = "kind" if said else "characteristic"
         if getattr(filters, name) is not None:
             raise UsageError(f"the {name} is named twice", remedy=f"Leave out --{name}")
         from dataclasses import replace
@@ -115,7 +130,6 @@ def effect(
     wanted = _words(names)
     every = [w.lower() for w in wanted] == ["all"]
     also = ["furnace", *(w for w in wanted if w in MORE_FACTORS)]
-    source = source_of(asked_of)
     data = load(source, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
     known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
     if not every and not known.issuperset(wanted):  # the refusal names what there is
@@ -168,13 +182,17 @@ def effect_of(
             without.extend(by_name.get(e.parameter) for e in effects)
         else:
             without.extend([None] * len(effects))
-    joint.adjust_p_values([e for _, e in found], system)
+    joint.adjust_p_values([e for _, e in found])
+    tried = sum(e.p is not None for _, e in found)
     table = pd.DataFrame(
-        [{**s, **_row(e), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
+        [{**s, **_row(e, tried, system), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
     )
-    table = percent.told(table, SLOPES, "effect_unit")
-    result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, measured)
+    table = percent.told(table, (*SLOPES, *BEND), "effect_unit")
+    result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, tried, measured)
     result.plants = plants
+    result.broken = data.broken
+    read_off = data.parameters[data.parameters["source"] == "stated"]
+    result.stated = frozenset(zip(read_off["run"], read_off["parameter"], strict=True))
     result.warnings = [*evidence(plants, data.left_out), *_warnings(result, data, frame, flags)]
     if several:
         result.warnings.append(
@@ -192,11 +210,15 @@ def _words(of: Sequence[str]) -> list[str]:
     return out
 
 
-def _row(e: Effect) -> dict[str, Any]:
+def _row(e: Effect, tried: int, system: str) -> dict[str, Any]:
     values = {f.name: getattr(e, f.name) for f in fields(Effect)}
+    values["finding"], values["verdict"] = e.finding, verdict(e, tried, system)
+    values["refused_code"] = e.refused.code if e.refused else None
+    values["refused"] = why_not(e.refused, system) if e.refused else None
+    values["cautions"] = [why_not(c, system) for c in e.cautions]
     first = (
         "parameter", "unit", "against", "effect", "effect_low", "effect_high", "p", "p_adjusted", "runs", "pieces",
-        "parts", "range_low", "range_high", "confounded_with", "verdict",
+        "parts", "range_low", "range_high", "confounded_with", "finding", "verdict",
     )  # fmt: skip
     return {**{name: values[name] for name in first}, **values}
 
@@ -260,15 +282,12 @@ def _stratum(
     return found, cells, columns, head
 
 
-def _too_coarse(some: pd.DataFrame) -> str | None:
+def _too_coarse(some: pd.DataFrame) -> Remark | None:
     """The reason where nearly all movements are smaller than their gauge's uncertainty."""
     share = float(some["below_gauge"].fillna(False).astype(float).mean())
     if share < scale.MOSTLY_GAUGE:
         return None
-    return (
-        f"{100 * share:.0f} % of the movements are smaller than their gauge's uncertainty: what they differ by is the "
-        "gauge's doing. Measure with a gauge whose uncertainty is well below the movement that matters"
-    )
+    return remark("effect_gauge_too_coarse", share=share)
 
 
 def _varies(cells: Cells, column: Column) -> bool:
@@ -287,7 +306,16 @@ def _warnings(result: Effects, data: MovementData, frame: pd.DataFrame, flags: n
     if frame.empty:
         reasons = scale.set_aside_counts(scale.with_value(data.frame, result.stage))
         told = "; ".join(f"{r.pieces} {r.reason}" for r in reasons.itertuples())
-        out.append(f"Cannot tell: every reading is set aside ({told}).")
+        plain = "" if result.stage else " Plain readings: --stage after."
+        out.append(f"Cannot tell: every reading is set aside ({told}).{plain}")
+    else:
+        achieved = set(data.parameters["parameter"])
+        only = [n for n in result.of if n not in achieved and n in set(data.asked_parameters["parameter"])]
+        if only and not result.asked:
+            names = ", ".join(spoken(n, result.system) for n in only)
+            out.append(
+                f"Of {names} only what was asked for is on record, not what the furnace did: --asked takes that."
+            )
     if result.asked:
         out.append("Parameters are what was asked, not what the traces show.")
     if flags.any():

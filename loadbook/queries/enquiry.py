@@ -11,7 +11,7 @@ from typing import Any
 from loadbook.core import units
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.core.phrases import did_you_mean
-from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, SCALES
+from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, SCALES, kinds_of
 from loadbook.core.vocabulary.parameter_names import parameter_of, spoken
 from loadbook.core.vocabulary.parameters import PLANNED
 
@@ -133,7 +133,7 @@ def _characteristic(known: list[sqlite3.Row], question: Question) -> sqlite3.Row
                 return row
         names = ", ".join(r["characteristic"] for r in known) or "none yet"
         raise NotFoundError(f"part {part} has no characteristic {named!r}", remedy=f"It has: {names}")
-    of_kind = [r for r in known if question.kind is None or r["kind"] == question.kind.lower()]
+    of_kind = [r for r in known if question.kind is None or r["kind"] in kinds_of(question.kind)]
     if len(of_kind) == 1:
         return of_kind[0]
     if not of_kind:
@@ -145,7 +145,10 @@ def _characteristic(known: list[sqlite3.Row], question: Question) -> sqlite3.Row
 
 
 def _new_part(conn: sqlite3.Connection, question: Question) -> Subject:
-    kind = (question.kind or "").lower()
+    kinds = kinds_of(question.kind or "")
+    if len(kinds) > 1:
+        raise UsageError(f"{question.kind} may be several kinds", remedy=f"Name one: {' or '.join(kinds)}")
+    kind = kinds[0]
     if not kind:
         raise UsageError(
             "an enquiry names a part on record, or describes a new one",

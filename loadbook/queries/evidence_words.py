@@ -13,6 +13,8 @@ from loadbook.core.figures import sentence, shown
 from loadbook.core.remarks import Remark
 from loadbook.core.remarks import of_stored as remarks_of
 
+from . import mechanism_words
+
 Figures = Mapping[str, Any]
 Template = str | Callable[[Figures, str], str]
 _JOINED = (".", ",", ":", " ")  # a sentence that begins so goes on with the one before it
@@ -177,6 +179,7 @@ _NOTES: dict[str, Template] = {
         f"radiation with emissivity {f['emissivity']:g} and convection of {_film(f, s)} ({f['atmosphere']})"
     ),
     "plan_film_stated": lambda f, s: f"heat transfer at the surface of {_film(f, s)}, as stated",
+    "plan_outline": "its section {thick_mm} x {across_mm}{how}, heated from all four sides",
     "plan_start": "the furnace follows the program from {start_c}; it cools at the asked rate to the end",
     "plan_alone": "the piece stands alone: what shades it, and the load's mass, slow it further",
     "plan_no_rate": "segment {segment} states no rate: {rate_c_per_h} is used",
@@ -281,4 +284,4 @@ _CLAUSES: dict[str, Template] = {
     "soak": _soak,
 }
 
-WORDS: dict[str, Template] = {**_EVIDENCE, **_NOTES, **_CLAUSES}
+WORDS: dict[str, Template] = {**_EVIDENCE, **_NOTES, **_CLAUSES, **mechanism_words.WORDS}

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from loadbook.core import times
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import nearest
+from loadbook.core.vocabulary.intake_kinds import kinds_of
 
 # filter -> where its words come from
 _KNOWN = {
@@ -58,7 +59,7 @@ def unknown_words(words: Callable[[str, str], set[str]], filters: Filters, sourc
             known |= words(*place.split("."))
         by_fold = {k.lower(): k for k in sorted(known)}
         for word in (w.strip() for w in text.split(",")):
-            if not word or word.lower() in by_fold:
+            if not word or word.lower() in by_fold or (name == "kind" and set(kinds_of(word)) & by_fold.keys()):
                 continue
             close = nearest(word.lower(), list(by_fold))
             said = f"the {source} has no {name} {word!r}"
@@ -140,6 +141,8 @@ class Filters:
                 if name not in columns:
                     raise UsageError(f"--{name} does not apply here", remedy=_applies(columns))
                 wanted = [part.strip() for part in text.split(",") if part.strip()]
+                if name == "kind":
+                    wanted = [kind for word in wanted for kind in kinds_of(word)]
                 strange = [w for w in wanted if w.lower() not in VERDICTS] if name == "verdict" else []
                 if strange:
                     raise UsageError(f"no run is judged {strange[0]!r}", remedy="Verdicts: " + ", ".join(VERDICTS))

@@ -76,7 +76,8 @@ class Seen:
             "run": self.run, "at": self.at or None, "samples": self.samples, "waiting": self.waiting or None,
             "over": self.over, "state": self.worst or None, "place": as_dict(self.place) if self.place else None,
             "clauses": [{**as_dict(s), "at": self.moment(s.at_s)} for s in self.standings],
-            "faults": [{"channel": f.channel, "fault": f.kind, "from": self.moment(f.start_s), "evidence": f.evidence}
+            "faults": [{"channel": f.channel, "fault": f.kind, "from": self.moment(f.start_s),
+                        "evidence": [e if isinstance(e, str) else e.as_dict() for e in f.evidence]}
                        for f in self.faults],
             "ahead": [{**as_dict(a), "at": self.moment(a.at_s), "low": self.moment(a.low_s),
                        "high": self.moment(a.high_s)} for a in self.ahead],

@@ -148,7 +148,9 @@ def _behind(book: BookFolder, found: Answer) -> dict[str, Any]:
         "coldest": [(c.run, c.serial, c.place) for c in grounds.coldest],
     }  # fmt: skip
     return {
-        "own": found.own, "own_runs": _own_runs(found), "before_um": found.before_um,
+        "own": found.own, "own_runs": _own_runs(book, found), "before_um": found.before_um,
+        "resolution_um": resolution_um(book, about.part, about.characteristic, about.kind),
+        "usual_before_um": _usual_before(found),
         "characteristic": about.characteristic, "shape": about.shape, "family": about.family,
         "known": reply.known if reply else None, "model_only": reply.model_only if reply else None,
         "outside": reply.outside if reply else None,
@@ -156,19 +158,68 @@ def _behind(book: BookFolder, found: Answer) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _own_runs(found: Answer) -> list[dict[str, Any]]:
-    """One row per run of this part and characteristic, oldest first: date, pieces, mean, lowest and highest told."""
+def _usual_before(found: Answer) -> float | None:
+    """The middle reading before [µm] of this part's pieces."""
     about, pieces = found.subject, found.history
-    if found.reply is None or pieces is None or about.part is None:
+    if pieces is None or not len(pieces) or about.part is None:
+        return None
+    own = pieces[(pieces["part"] == about.part) & (pieces["characteristic"] == about.characteristic)]
+    return float(own["before_mm"].median() * 1000.0) if own["before_mm"].notna().any() else None
+
+
+def _own_runs(book: BookFolder, found: Answer) -> list[dict[str, Any]]:
+    """One row per run of this part and characteristic, oldest first: date, pieces, how they moved, what was broken.
+
+    mean, low, high in the answer's unit, None where that cannot be told
+    moved_um, after_um  (lowest, mean, highest) as read
+    broken  names of the clauses of its cycle that it broke
+    """
+    about, pieces = found.subject, found.history
+    if pieces is None or about.part is None or not len(pieces):
         return []
     scale = Scale(about.scale, about.reference_length_mm, found.before_um)
+    told = about.scale != "um per 100 mm" or bool(about.reference_length_mm)
     own = pieces[(pieces["part"] == about.part) & (pieces["characteristic"] == about.characteristic)]
+    broken = broken_clauses(book, set(own["run"].astype(str)))
     return [
         {"run": str(run), "date": history.date_of(float(rows["day"].iloc[0])), "pieces": len(rows),
-         "mean": scale.displayed(rows["z"].mean()), "low": scale.displayed(rows["z"].min()), 
-         "high": scale.displayed(rows["z"].max())}
+         "mean": scale.displayed(rows["z"].mean()) if told else None,
+         "low": scale.displayed(rows["z"].min()) if told else None,
+         "high": scale.displayed(rows["z"].max()) if told else None,
+         "moved_um": _spread(rows["movement_um"]), "after_um": _spread(rows["after_mm"] * 1000.0),
+         "broken": broken.get(str(run), [])}
         for run, rows in sorted(own.groupby("run"), key=lambda g: (float(g[1]["day"].iloc[0]), str(g[0])))
     ]  # fmt: skip
+
+
+def _spread(values: pd.Series) -> list[float] | None:
+    """Lowest, mean and highest; None where any is missing."""
+    return [float(values.min()), float(values.mean()), float(values.max())] if values.notna().all() else None
+
+
+def broken_clauses(book: BookFolder, runs: set[str]) -> dict[str, list[str]]:
+    """The names of the clauses that runs broke."""
+    out: dict[str, list[str]] = {}
+    for run, name in book.read().execute(
+        "SELECT run, name FROM finding WHERE what = 'clause' AND verdict = 'broken' ORDER BY run, segment, name"
+    ):
+        if run in runs:
+            out.setdefault(run, []).append(name)
+    return out
+
+
+def resolution_um(book: BookFolder, part: str | None, characteristic: str | None, kind: str) -> float | None:
+    """The resolution [µm] of the gauge that read most of a characteristic of a part, else of its kind; None where no
+    gauge has one on record."""
+    sql = (
+        "SELECT g.resolution_mm FROM reading AS r JOIN gauge AS g USING (gauge)"
+        " JOIN characteristic AS c ON c.part = r.part AND c.characteristic = r.characteristic"
+        " WHERE g.resolution_mm IS NOT NULL AND {} GROUP BY 1 ORDER BY count(*) DESC, 1 LIMIT 1"
+    )
+    conn = book.read()
+    row = conn.execute(sql.format("r.part = ? AND r.characteristic = ?"), (part, characteristic)).fetchone()
+    row = row or conn.execute(sql.format("c.kind = ?"), (kind,)).fetchone()
+    return None if row is None else float(row[0]) * 1000.0
 
 
 def link(book: BookFolder, source: Measured) -> int:

@@ -8,14 +8,13 @@ from __future__ import annotations
 import json
 import re
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError, UsageError
-from loadbook.store.book import BookFolder
 from loadbook.store.session import frame, start
 
 from . import history, kept_answers
@@ -28,9 +27,15 @@ if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 
+MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
+
+
 @dataclass
 class Month:
-    """A month's figures.
+    """The figures of a month, or of another span.
 
     runs, verdicts, movement   frames, one row per run, clause, and piece's characteristic
     treatments                 movement by setup and atmosphere (the rows of `moved`)
@@ -82,27 +87,33 @@ FROM verdicts WHERE started >= ? AND started < ?
 ORDER BY CASE verdict WHEN 'broken' THEN 0 WHEN 'cannot be told' THEN 1 ELSE 2 END, started, run, clause
 """
 _MOVEMENT = """
-SELECT run, started, furnace, process, part, serial, job, characteristic, kind, setup, atmosphere, condition, before_mm,
-       after_mm, unit, movement_um, movement_um_per_100mm, expanded_uncertainty_mm, below_gauge, gauge,
-       lower_mm, upper_mm, set_aside
+SELECT run, started, furnace, process, customer, part, serial, job, characteristic, kind, setup, atmosphere, condition,
+       before_mm, after_mm, unit, movement_mm, movement_um, movement_um_per_100mm, movement_share_of_tolerance,
+       expanded_uncertainty_mm, below_gauge, gauge, nominal_mm, lower_mm, upper_mm, set_aside
 FROM movement WHERE started >= ? AND started < ? ORDER BY started, run, part, serial, characteristic
 """
 
 
 def month_of(book: BookFolder, month: str) -> Month:
     """The month's figures. Raises UsageError for no month."""
+    return figures_of(book, month, *bounds(month, book))
+
+
+def figures_of(book: BookFolder, name: str, since: datetime, until: datetime, customer: str | None = None) -> Month:
+    """The figures of the runs begun from one moment to before another; movement of one customer's pieces alone."""
     from .moved import moved
 
-    since, until = bounds(month, book)
     span: list[Any] = [_naive(since), _naive(until)]
     with start(book, {"runs", "verdicts", "movement"}) as session:
         runs, verdicts, movement = (session.frame(sql, span) for sql in (_RUNS, _VERDICTS, _MOVEMENT))
+    if customer is not None:
+        movement = movement[movement["customer"] == customer]
     aside = movement[movement["set_aside"].notna()]
     counted = aside.groupby("set_aside").size().rename("readings").reset_index() if len(aside) else aside[["set_aside"]]
     treatments = movement.iloc[:0]
     if movement["set_aside"].isna().any():
-        treatments = moved(book, _within(since, until)).frame()
-    return Month(month, since, until, runs, verdicts, movement, treatments, counted)
+        treatments = moved(book, replace(_within(since, until), customer=customer)).frame()
+    return Month(name, since, until, runs, verdicts, movement, treatments, counted)
 
 
 def _within(since: datetime, until: datetime) -> Filters:

@@ -48,7 +48,7 @@ class Moved(Result):
     table        one row per process, kind, side, unit and treatment (keys as in `loadbook moved --format json`)
     differences  one row per pair of treatments, the run as the unit
     content      intervals for a share of all pieces, per row of table
-    scatter      variance shares: part number, run, (position,) piece
+    scatter      variance shares: part number, run, (position,) piece, (reading)
     set_aside    pieces and runs by treatment and reason;  flagged  readings that look like blunders
     lots         lots without serials, before and after compared unpaired; in no other figure
     measured     one row per movement behind the table, with its treatment columns and y
@@ -274,7 +274,8 @@ def _warnings(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Com
         other = "before" if result.stage == "after" else "after"
         out.append(f"Plain readings {result.stage} the run, not movement: no reading {other} is invented.")
     if frame.empty:
-        out.append("Nothing can be said of movement: every reading is set aside. The reasons are listed.")
+        plain = "" if result.stage else " Plain readings: --stage after, or --stage before."
+        out.append(f"Nothing can be said of movement: every reading is set aside. The reasons are listed.{plain}")
     elif result.runs == 1:
         out.append(
             "One run stands behind all of this: what another run would do cannot be told from it"

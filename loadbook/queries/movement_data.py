@@ -38,6 +38,7 @@ class MovementData:
     unmeasured   pieces of the filtered runs without any reading;  unmeasured_runs  how many runs that concerns
     believed     (rows of frame,) whether a person said that its reading is no blunder
     left_out     plants of a group that were left out
+    broken       runs whose cycle was broken
     asked_parameters  the same columns, what the cycle or the program asked for; empty where that is in parameters
     """
 
@@ -48,6 +49,7 @@ class MovementData:
     believed: np.ndarray
     left_out: tuple[str, ...] = ()
     asked_parameters: pd.DataFrame = field(default_factory=_nothing)
+    broken: frozenset[str] = frozenset()
 
     def units(self) -> dict[str, str]:
         """Unit of each parameter, as kept inside."""
@@ -60,7 +62,7 @@ COLUMNS = (
     "run", "started", "process", "part", "serial", "characteristic", "kind", "side", "scale", "unit", "setup",
     "atmosphere", "position", "before_mm", "after_mm", "nominal_mm", "lower_mm", "upper_mm", "movement_mm",
     "movement_um", "movement_um_per_100mm", "expanded_uncertainty_mm", "below_gauge", "way", "corrected_20c",
-    "set_aside",
+    "before_scatter_mm", "after_scatter_mm", "repeats", "set_aside",
 )  # fmt: skip
 
 
@@ -79,7 +81,8 @@ def load(
 
     source = source_of(asked_of)
     plain = filters.without_where()
-    with source.records({"movement", "pieces", "parameter", "confirmation", "reading"}) as records:
+    needs = {"movement", "pieces", "parameter", "confirmation", "reading", "run_verdict"}
+    with source.records(needs) as records:
         columns = records.columns("movement")
         where, values = source.condition(plain, columns)
         listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in ("plant", *also) if c in columns)]))
@@ -93,6 +96,7 @@ def load(
         planned = _nothing() if asked else records.frame(*_parameters(True, parameters))
         counted = records.table(*unmeasured)[1][0] if unmeasured else (0, 0)
         believed = records.frame(BELIEVED)
+        broken = frozenset(r[0] for r in records.table("SELECT run FROM run_verdict WHERE verdict = 'broken'")[1])
     if frame.empty:
         told = ", ".join(f"--{k} {v}" for k, v in source.given(filters).items()) or f"the whole {source.name}"
         unknown = unknown_words(source.words, filters, source.name)
@@ -100,7 +104,7 @@ def load(
     runs = frame["run"].unique()
     figures, planned = _of_runs(figures, runs), _of_runs(planned, runs)
     rows = believed_rows(frame, believed)
-    return MovementData(frame, figures, int(counted[0]), int(counted[1]), rows, source.left_out, planned)
+    return MovementData(frame, figures, int(counted[0]), int(counted[1]), rows, source.left_out, planned, broken)
 
 
 def _of_runs(figures: pd.DataFrame, runs: Any) -> pd.DataFrame:

@@ -46,7 +46,9 @@ def run_states(book: BookFolder) -> dict[str, str]:
     by_piece = [_digests(_rows(conn, t, ("part", "serial"))) for t in _BY_PIECE]
     materials = dict(conn.execute("SELECT part, material FROM part").fetchall())
     amended = _amended(conn)
-    settings = digest([tuple(r) for r in conn.execute("SELECT name, value FROM setting ORDER BY name")])
+    settings = digest(
+        [tuple(r) for r in conn.execute("SELECT name, value FROM setting WHERE name NOT LIKE 'watch %' ORDER BY name")]
+    )
     repeats: dict[str, list[str]] = defaultdict(list)
     for run, earlier in conn.execute("SELECT run, repeats_run FROM run WHERE repeats_run IS NOT NULL").fetchall():
         repeats[run].append(earlier)

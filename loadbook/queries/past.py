@@ -16,6 +16,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.session import start
 
 from .needs import Need, needs
+from .route import constant_of
 from .run_record import Row
 
 _RUNS = """
@@ -135,7 +136,7 @@ def past_of(book: BookFolder) -> Past:
         nonconformances=by("SELECT * FROM nonconformance ORDER BY nonconformance_id", "run"),
         checks=by("SELECT * FROM furnace_check ORDER BY done_on DESC", "furnace"),
         doses={
-            r["run"]: (r["value"], _constant(r["note"]))
+            r["run"]: (r["value"], constant_of(r["note"]))
             for r in conn.execute(
                 "SELECT run, value, note FROM parameter WHERE parameter = 'dose_hj' AND channel IS NULL"
             )
@@ -159,12 +160,6 @@ def _by_run(found: list[Need]) -> dict[str, list[Need]]:
         if need.run is not None:
             out[need.run].append(need)
     return dict(out)
-
-
-def _constant(note: str | None) -> float | None:
-    """The constant that a dose was taken with, out of its note ('constant 20, 4 work TCs')."""
-    words = (note or "").replace(",", "").split()
-    return float(words[1]) if len(words) > 1 and words[0] == "constant" else None
 
 
 def _index(found: Past) -> None:

@@ -1,8 +1,6 @@
-"""The words of every remark that goes with an answer: the shop's, and for customers the letter's. Nowhere else.
+"""The words of every remark as the shop reads it. A letter has sentences of its own (letter/told).
 
 A sentence is made from a remark's code and figures each time it is shown, in the units asked for; nothing reads one.
-A letter's version uses no word of the program's own and, of the figures that are texts, only those that `letterfilter`
-let through: it finds None where there was something that a letter may not say.
 """
 
 from __future__ import annotations
@@ -14,8 +12,7 @@ from loadbook.core import units
 from loadbook.core.cautions import LOAD
 from loadbook.core.figures import scale_words, shown
 from loadbook.core.phrases import many
-from loadbook.core.remarks import ADVICE, CUSTOMER, Remark
-from loadbook.core.vocabulary.parameters import PLANNED
+from loadbook.core.remarks import ADVICE, Remark
 
 from .answer_figures import setting, span, told
 from .choosing_remarks import CHOOSING_NEEDED, CHOOSING_WORDS
@@ -44,20 +41,6 @@ def needed(remark: Remark, system: str) -> str:
 def advised(remark: Remark, system: str) -> tuple[str, list[str]]:
     """(what is advised, why) of advice other than stock."""
     return _ADVISED[remark.code](remark.figures, system)
-
-
-def letter_words(remark: Remark, system: str) -> str:
-    """What a remark says to a customer; '' where it is for the shop alone, or has nothing that a letter may say."""
-    if remark.audience != CUSTOMER:
-        return ""
-    own = _LETTER.get(remark.code)
-    return words(remark, system) if own is None else _said(own, remark.figures, system)
-
-
-def letter_needed(remark: Remark, system: str) -> str:
-    """What to measure, as a customer reads it."""
-    own = _LETTER_NEEDED.get(remark.code)
-    return needed(remark, system) if own is None else _said(own, remark.figures, system)
 
 
 def with_words(remarks: Iterable[Remark], system: str) -> list[dict[str, Any]]:
@@ -110,6 +93,11 @@ def _section(which: str, mm: float | None, system: str) -> str:
 
 def _in(f: Figures) -> str:
     return f" in {f['process']}" if f["process"] else ""
+
+
+def _quoted(word: str) -> str:
+    """A word as it is typed behind an option."""
+    return f'"{word}"' if " " in word else word
 
 
 def _reasons(f: Figures) -> str:
@@ -206,6 +194,10 @@ _SHOP: dict[str, Words] = {
     "settings_achieved": lambda f, s: (
         f"{f['share']:.0%} of the settings in the history are what was achieved or stated, because nothing asked is "
         "on record for those runs."
+    ),
+    "otherwise_lately": lambda f, s: (
+        f"The last {many(f['runs'], 'run')} of this {f['whose']} had {f['factor']} {f['now']}; the figures are for "
+        f"{f['level']}. If it will run like those, ask with --{f['factor']} {_quoted(f['now'])}."
     ),
     "blunders": lambda f, s: (
         f"{many(f['count'], 'reading')} of the history look like blunders (further than six robust standard deviations "
@@ -354,81 +346,4 @@ _ADVISED: dict[str, Advised] = {
         f["place"],
         ["fix it better and put a second one beside it: " + "; ".join(f"{what} in run {r}" for what, r in f["faults"])],
     ),
-}
-
-# -- what a customer reads, where it is not what the shop reads -----------------------------------
-
-
-def _where(code: str) -> Words:
-    return lambda f, s: _ADVISED[code](f, s)[0]
-
-
-def _never_run(f: Figures, system: str) -> str:
-    unit = PLANNED[f["parameter"]].unit
-    asked, low, high = (f"{units.show(f[k], unit, system)[0]:.4g}" for k in ("asked", "low", "high"))
-    label = units.show(0.0, unit, system)[1]
-    only = low if low == high else f"{low} to {high}"
-    how = f"{PLANNED[f['parameter']].wording} {asked} {label}"
-    return f"We never ran such pieces {how} (only {only} {label}): an extrapolation."
-
-
-_LETTER: dict[str, Words] = {
-    "never_measured": lambda f, s: f"no {f['kind'] or 'such characteristic'} was ever measured{_in(f)}",
-    "all_set_aside": lambda f, s: (
-        f"none of the {many(f['count'], 'reading')} of {f['kind'] or 'this kind'}{_in(f)} can be used"
-    ),
-    "length_not_known": "the length over which it is measured is not known to us",
-    "set_aside": lambda f, s: f"{many(f['count'], 'measurement')} could not be used. {_UNMEASURED}",
-    "blunders": lambda f, s: (
-        f"Counted, though doubtful: {many(f['count'], 'measurement')} further than six robust standard deviations from "
-        f"the rest of the run{_without(f, s, '; left out, the interval would be')}."
-    ),
-    "setting_never_run": _never_run,
-    "level_never_run": lambda f, s: (
-        f"We never ran such pieces with {f['factor']} {f['level'] or 'as asked'}: an extrapolation."
-    ),
-    "atmosphere_never_run": lambda f, s: (
-        f"we never ran such pieces in {f['atmosphere']}" if f["atmosphere"] else "we never ran such pieces so"
-    ),
-    "far_beyond": "we never ran such pieces anywhere near so",
-    "level_moved": lambda f, s: (
-        f"our last {many(f['runs'], 'run')} moved otherwise than those before, and we do not know why yet"
-    ),
-    "factor_not_recorded": lambda f, s: f"Our records do not tell the {f['factor']}: it has no say in the figure.",
-    "together_never_run": (
-        "We ran each of these settings, but never all of them so far from the usual ones: an extrapolation."
-    ),
-    "level_widened": lambda f, s: (
-        f"Our last {many(f['runs'], 'run')} moved otherwise than those before; the interval is {f['times']:.2g} times "
-        "as wide for it."
-    ),
-    "test_short": lambda f, s: (
-        f"Tested on our later runs such intervals held {f['held']:.0%}, not the {f['content']:.0%} aimed at: this one "
-        f"is {f['times']:.2g} times as wide for it."
-    ),
-    "since_break": lambda f, s: (
-        f"{many(f['runs'], 'run')} since the last change in our shop; what came before counts for less, and most of "
-        "the test on our own past rests on it."
-    ),
-    "looks_further": (
-        "The last comparable run was more than a year before the day asked about: the answer looks further than it saw."
-    ),
-    "stock": lambda f, s: f"{told(f['per_side_um'], 'um', s)} {_stock(f, s)}",
-    "own_cycle": lambda f, s: (
-        f"{f['cycle']}: of {f['of']} cycles that your part went through, its {many(f['runs'], 'run')} moved the pieces "
-        "least on average. That goes with the cycle; it does not prove that the cycle is why"
-        if f["cycle"]
-        else ""
-    ),
-    **{code: _where(code) for code in ("tc_thickest", "tc_thinnest", "tc_middle", "tc_coldest_corner")},
-    "tc_own_coldest_place": lambda f, s: (
-        f"{f['place']} (at the hold the coldest of its piece on {f['pieces']} of {many(f['of'], 'piece')} of yours)"
-        if f["place"]
-        else ""
-    ),
-}
-_LETTER_NEEDED: dict[str, Words] = {
-    "atmosphere_never_run": "We would have to run and measure some first.",
-    "level_moved": lambda f, s: f"We need to measure {many(f['needed'], 'more run')} first.",
-    "length_not_known": "Tell us the length over which it is measured.",
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -12,11 +12,13 @@ from loadbook.analysis.answers import refusal
 from loadbook.analysis.answers.estimate import History
 from loadbook.analysis.effects.words import figure, nice_step, spoken
 from loadbook.analysis.movement import percent, scale
-from loadbook.analysis.planning.trial import TrialPlan, beside, plan_trial
+from loadbook.analysis.movement.repeats import readings
+from loadbook.analysis.planning.trial import TrialPlan, alone, beside, plan_trial, repeats
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
 from loadbook.core.figures import scale_words, unit_words
-from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
+from loadbook.core.phrases import many
+from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, KINDS_SAID, kinds_of
 from loadbook.core.vocabulary.parameter_names import parameter_of
 from loadbook.core.vocabulary.parameter_names import spoken as spoken_name
 from loadbook.core.vocabulary.parameters import PLANNED
@@ -25,6 +27,7 @@ from . import answer_remarks, remark_words
 from . import history as answerdata
 from .answer_figures import setting
 from .effect import FACTORS
+from .enquiry import planned
 from .filters import Filters
 
 if TYPE_CHECKING:
@@ -33,14 +36,17 @@ if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 SEED = 20_260_102
+STEPS = 15  # between the limits of a setting, at least
+Level = str | float
 
 
 @dataclass
 class Trial:
     """A plan of runs; `order` is drawn by lot so that nothing else goes with the setting.
 
-    also  further factors: name -> the level of each run of the plan
-    plan  figures on the working scale (`unit`) per unit of the setting;  text sentences in the book's units
+    also     further factors: name -> the level of each run of the plan (a number in the unit kept inside, or a word)
+    repeats  how often to read each piece at each stage; None where no piece was read twice, so that it is not known
+    plan     figures on the working scale (`unit`) per unit of the setting;  text sentences in the book's units
     """
 
     plan: TrialPlan
@@ -51,10 +57,11 @@ class Trial:
     high: float
     order: list[int]
     text: list[str]
-    also: dict[str, list[str]] = field(default_factory=dict)
+    also: dict[str, list[Level]] = field(default_factory=dict)
+    repeats: int | None = None
 
     def rows(self) -> list[dict[str, Any]]:
-        """One row per run, in the order drawn: part, characteristic, setting, half width once it is done."""
+        """One row per run, in the order drawn: part, characteristic, setting, further factors, what it was run at."""
         out = []
         for at, k in enumerate(self.order):
             run = self.plan.runs[k]
@@ -67,20 +74,35 @@ class Trial:
 
     def shown(self, system: str) -> tuple[list[str], list[list[Any]]]:
         """The rows as a person reads them: settings, and the range that each part number was run at, in one unit."""
-        unit = PLANNED[self.plan.parameter].unit
-        name = f"{spoken_name(self.plan.parameter)} [{unit_words(unit, system)}]"
-        columns = ["order", "part", "characteristic", name, "lowest it was run at", "highest it was run at"]
-        rows = []
-        for row in self.rows():
-            *names, setting_, low, high = row.values()
-            turned = [None if v is None else units.show(v, unit, system)[0] for v in (setting_, low, high)]
-            rows.append([*names, *turned])
+        name = self.plan.parameter
+        columns = ["order", "part", "characteristic", *(heading(n, system) for n in (name, *self.also))]
+        columns += ["lowest it was run at", "highest it was run at"]
+        rows = [
+            [r["order"], r["part"], r["characteristic"], level_shown(name, r[name], system),
+             *(level_shown(n, r[n], system) for n in self.also),
+             *(level_shown(name, r[end], system) for end in ("own_low", "own_high"))]
+            for r in self.rows()
+        ]  # fmt: skip
         return columns, rows
 
     def frame(self) -> pd.DataFrame:
         import pandas as pd
 
         return pd.DataFrame(self.rows())
+
+
+def heading(name: str, system: str) -> str:
+    """A factor as the head of a column: a setting with its unit."""
+    if name not in PLANNED:
+        return name
+    return f"{spoken_name(name)} [{unit_words(PLANNED[name].unit, system)}]"
+
+
+def level_shown(name: str, value: Level | None, system: str) -> Level | None:
+    """A factor's level in the book's units, without its unit."""
+    if name not in PLANNED or value is None:
+        return value
+    return float(f"{units.show(float(value), PLANNED[name].unit, system)[0]:.4g}")
 
 
 def trial(
@@ -98,7 +120,7 @@ def trial(
     """The settings of the next runs that shrink the interval of a parameter's effect most.
 
     characteristic  a characteristic's name, or a kind;  low, high limits of the setting (default: what was ever run)
-    also            further factors with two levels each, varied with it: 'setup=laid/stood', 'soak_minutes=60/120'
+    also            further factors with two levels each, varied with it: 'setup=laid/stood', 'soak=60 min/120 min'
     filters         part numbers that may be run (part), the process, and what of the history counts
     Raises          UsageError, NotFoundError, CalculationError
     """
@@ -135,23 +157,32 @@ def trial(
                 remedy="Give --low and --high",
             )
         low, high = (float(seen.min()) if low is None else low), (float(seen.max()) if high is None else high)
-    parts = [
-        key for key in history.design.series_of
-        if (allowed is None or key[0] in allowed) and (own is None or key[1].lower() == own.lower())
-    ]  # fmt: skip
+    count = np.bincount(history.cells.series)
+    parts: list[tuple[str, str]] = []  # of a part number's characteristics the most measured: one run shows them all
+    for key in sorted(history.design.series_of, key=lambda k: -count[history.design.series_of[k]]):
+        wanted = (allowed is None or key[0] in allowed) and (own is None or key[1].lower() == own.lower())
+        if wanted and key[0] not in {part for part, _ in parts}:
+            parts.append(key)
     missing = [p for p in allowed or [] if p not in {key[0] for key in parts}]
     if missing:
         raise NotFoundError(f"no run of {', '.join(missing)} with {characteristic} on record in {process}",
                             remedy="loadbook moved --by part lists the part numbers with movement")  # fmt: skip
-    plan = plan_trial(history, parameter, runs, low, high, parts, confidence=confidence)
+    grid = _grid(parameter, low, high, system or book.units)
+    plan = plan_trial(history, parameter, runs, low, high, parts, confidence=confidence, grid=grid)
     factors = _factors(also, parameter)
     levels = beside(plan, len(factors))
     order = [int(i) for i in np.random.default_rng(SEED).permutation(len(plan.runs))]
-    return Trial(
-        plan, process, kind, pieces.unit, low, high, order,
-        _sentences(plan, process, pieces.unit, low, high, system or book.units, list(factors)),
-        {name: [two[v] for v in column] for (name, two), column in zip(factors.items(), levels, strict=True)},
-    )  # fmt: skip
+    again = repeats(readings(pieces.frame), history.fit.s2)
+    text = _sentences(plan, levels, again, process, pieces.unit, low, high, system or book.units)
+    named = {name: [two[v] for v in column] for (name, two), column in zip(factors.items(), levels, strict=True)}
+    return Trial(plan, process, kind, pieces.unit, low, high, order, text, named, again)
+
+
+def _grid(parameter: str, low: float, high: float, system: str) -> tuple[float, float]:
+    """Whole steps of a setting in the book's units, about twenty of them between the limits, as kept inside."""
+    unit = PLANNED[parameter].unit
+    zero, one = (units.show(v, unit, system)[0] for v in (0.0, 1.0))
+    return -zero / (one - zero), nice_step((high - low) * (one - zero) * 3.0 / STEPS) / (one - zero)
 
 
 def _kind(source: answerdata.Measured, characteristic: str) -> tuple[str, str | None]:
@@ -160,6 +191,11 @@ def _kind(source: answerdata.Measured, characteristic: str) -> tuple[str, str | 
         return characteristic.lower(), None
     rows = source.movement[source.movement["characteristic"].str.lower() == characteristic.lower()]
     kinds = sorted(rows["kind"].unique())
+    if not kinds and characteristic.lower() in KINDS_SAID:
+        said = kinds_of(characteristic)
+        if len(said) > 1:
+            raise UsageError(f"{characteristic} may be several kinds", remedy=f"Name one: {' or '.join(said)}")
+        return said[0], None
     if not kinds:
         raise NotFoundError(
             f"no reading of a characteristic {characteristic!r}", remedy="loadbook list characteristics"
@@ -169,25 +205,31 @@ def _kind(source: answerdata.Measured, characteristic: str) -> tuple[str, str | 
     return str(kinds[0]), str(rows["characteristic"].iloc[0])
 
 
-def _factors(also: Sequence[str], parameter: str) -> dict[str, tuple[str, str]]:
+def _factors(also: Sequence[str], parameter: str) -> dict[str, tuple[Level, Level]]:
     """Further factors as a user writes them, each with its two levels. Raises UsageError"""
-    out: dict[str, tuple[str, str]] = {}
+    out: dict[str, tuple[Level, Level]] = {}
+    known = (*FACTORS, *(p for p in PLANNED if p != parameter))
     for text in also:
         name, _, levels = text.partition("=")
-        name, two = name.strip().lower(), [v.strip() for v in levels.split("/")]
-        known = (*FACTORS, *(p for p in PLANNED if p != parameter))
+        name, two = parameter_of(name.strip()), [v.strip() for v in levels.split("/")]
+        name = name if name in PLANNED else name.lower()
         if name not in known or name in out or len(two) != 2 or not all(two) or two[0] == two[1]:
             raise UsageError(
                 f"--also {text!r} is no factor with two levels",
                 remedy="Write it like --also setup=laid/stood; factors are: " + ", ".join(known),
             )
-        out[name] = (two[0], two[1])
+        if name in PLANNED:
+            low, high = (planned([f"{name}={v}"])[name] for v in two)
+            out[name] = (low, high)
+        else:
+            out[name] = (two[0], two[1])
     return out
 
 
 def _sentences(
-    plan: TrialPlan, process: str, unit: str, low: float, high: float, system: str, also: list[str]
-) -> list[str]:
+    plan: TrialPlan, levels: Sequence[Sequence[int]], again: int | None, process: str, unit: str, low: float,
+    high: float, system: str,
+) -> list[str]:  # fmt: skip
     key = PLANNED[plan.parameter].unit
     one, label, _ = units.show(1.0, {"c": "c_diff"}.get(key, key), system)
     step = nice_step((high - low) * one)
@@ -201,33 +243,54 @@ def _sentences(
     movement_label = f"× {movement_label}" if movement_label[:1].isdigit() else movement_label
     per = f"{movement_label} per {figure(step)} {label}"
     name = spoken(plan.parameter)
+    percents = f"{100 * plan.confidence:g} %"
     out = []
     if np.isfinite(plan.now):
         out.append(
-            f"Now {name} goes with {amount(plan.effect)} ± {amount(plan.now)} {per} in {process} "
-            f"({plan.confidence:.0%}, {plan.df_now} degrees of freedom)."
+            f"So far {name} goes with {amount(plan.effect)} ± {amount(plan.now)} {per} in {process} "
+            f"({percents}, {plan.df_now} degrees of freedom)."
         )
     else:
         out.append(f"Nothing can be said yet of {name} in {process}: it never varied inside a part number.")
+    one_run = len(plan.runs) == 1
+    these = "this run" if one_run else f"these {len(plan.runs)} runs"
+    steps = "" if one_run else f" (step by step: {', '.join(amount(v) for v in plan.steps)})"
     out.append(
-        f"After these {len(plan.runs)} runs about ± {amount(plan.then)} {per} is to be expected "
-        f"(step by step: {', '.join(amount(v) for v in plan.steps)}), if runs differ as they did."
+        f"After {these} expect about ± {amount(plan.then)} {per} with all that is on record{steps}, "
+        "if runs differ as they did."
     )
-    if plan.twice < 0.95 * plan.then:
+    half, df = alone(plan, levels)
+    if np.isfinite(half):
         out.append(
-            f"That is with {plan.pieces} piece{'' if plan.pieces == 1 else 's'} a run, as usual; with "
-            f"{2 * plan.pieces} about ± {amount(plan.twice)}."
+            f"Judged by these runs alone, which shows cause, about ± {amount(half)} ({many(df, 'degree')} of freedom"
+            f"{': more runs narrow it fast' if df < 4 else ''})."
         )
     else:
-        out.append(f"{plan.pieces} pieces a run are enough: twice as many would hardly narrow it, more runs do.")
+        alone_ = "One run alone leaves" if one_run else "These runs alone leave"
+        out.append(f"{alone_} nothing to judge scatter by: to show cause takes {4 + 2 * len(levels)} runs or more.")
+    out.append(_pieces(plan, again, amount))
     beyond = [r for r in plan.runs if np.isfinite(r.own_low) and not r.own_low <= r.setting <= r.own_high]
     if beyond:
         listed = "; ".join(sorted({f"{r.part} at {setting(plan.parameter, r.setting, system)}" for r in beyond}))
         out.append(f"Beyond what that part number was run at, so agree it first: {listed}.")
-    named = [f'--of "{spoken_name(name, system)}"' for name in (plan.parameter, *also)]
     out.append(
         "The order is drawn by lot. Keep it, keep everything else as it is, and measure before and after (after alone "
-        "also does, with more scatter: effect --stage after). Take the runs in under a job of their own; then "
-        f"loadbook effect --job JOB {' '.join(named)} --assigned tells what the setting did."
+        "also does, with more scatter)."
     )
     return out
+
+
+def _pieces(plan: TrialPlan, again: int | None, amount: Callable[[float], str]) -> str:
+    """How many pieces to measure in each run, and how often to read each."""
+    text = f"That counts on {many(plan.pieces, 'piece')} a run, as usual"
+    if plan.enough is None:
+        text += "; measure three or more: how pieces of one run differ is not on record"
+    elif plan.enough > plan.pieces:
+        text += f"; {2 * plan.pieces} would give ± {amount(plan.twice)}, and above {plan.enough} more hardly help"
+    else:
+        text += ", and more would hardly help: the runs themselves differ"
+    if again is None:
+        return f"{text}. Read some pieces twice: how far readings repeat is not on record."
+    if again == 1:
+        return f"{text}. One reading a stage is enough: pieces differ by more than readings do."
+    return f"{text}. Read each piece {again} times before and after: readings differ by more than pieces do."

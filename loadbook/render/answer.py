@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from loadbook.core import units
-from loadbook.queries.answer_figures import settings_shown
+from loadbook.queries.answer_figures import setting, settings_shown
 
 COLUMNS = (
     "run", "date", "part", "setup", "atmosphere", "settings", "pieces", "mean", "lowest", "highest", "nearness",
@@ -24,6 +24,22 @@ def comparables_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[s
              *(round(v, 2) for v in figures), round(r["nearness"], 2)]
         )  # fmt: skip
     return f"Nearest runs ({units.show(0.0, unit, system)[1]})", list(COLUMNS), shown
+
+
+def next_table(
+    need: Mapping[str, Any], bound: float | None, unit: str, system: str
+) -> tuple[str, list[str], list[list[Any]]]:
+    """(title with the unit, columns, rows) of the next runs that narrow an answer most; the first row is now."""
+
+    def shown(value: float | None) -> float | None:
+        return None if value is None else float(f"{units.show(value, unit, system)[0]:.4g}")
+
+    rows: list[list[Any]] = [["now", None, None, shown(need["width"]), shown(bound)]]
+    for r in need["next_runs"]:
+        how = ", ".join(setting(name, value, system) for name, value in r["settings"].items())
+        rows.append([r["part"] or "the new part", how or "as asked", r["pieces"], shown(r["width"]), shown(r["bound"])])
+    title = f"After one more run ({units.show(0.0, unit, system)[1]}), if it moves as the model expects"
+    return title, ["run of", "settings", "pieces", "width of the interval", "bound"], rows
 
 
 def comparison_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:

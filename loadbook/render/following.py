@@ -8,6 +8,7 @@ from typing import Any
 from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET
 from loadbook.core import times
 from loadbook.core.phrases import many
+from loadbook.queries.evidence_words import worded
 from loadbook.queries.following import ORDER, Seen
 from loadbook.queries.remark_words import words
 from loadbook.store.book import BookFolder
@@ -120,9 +121,10 @@ def low_hold_words(seen: Seen, system: str) -> list[str]:
     return [f"Low hold (segment {low.segment}): STOP AND LOOK: {out}.", *(words(r, system) + "." for r in low.remarks)]
 
 
-def fault_words(seen: Seen, book: BookFolder) -> list[str]:
+def fault_words(seen: Seen, book: BookFolder, system: str) -> list[str]:
     """Suspected faults so far."""
-    return [f"{f.channel}: {f.kind} since {clock(seen, f.start_s, book)}: {f.evidence}" for f in seen.faults]
+    return [f"{f.channel}: {f.kind} since {clock(seen, f.start_s, book)}: {worded(f.evidence, system)}"
+            for f in seen.faults]  # fmt: skip
 
 
 def view(seen: Seen, book: BookFolder, system: str) -> Any:
@@ -148,6 +150,6 @@ def view(seen: Seen, book: BookFolder, system: str) -> Any:
             style = {BROKEN: "red", HEADING: "yellow"}.get(row[1], "")
             table.add_row(*(Text(cell, style=style) for cell in row))
         parts.append(table)
-    parts += [Text(line) for line in fault_words(seen, book)[:6]]
+    parts += [Text(line) for line in fault_words(seen, book, system)[:6]]
     parts.append(Text(ADVISES, style="dim"))
     return Group(*parts)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Any, TextIO
 
 from loadbook.analysis.trace.model import ClauseResult
 from loadbook.core import times, units
 from loadbook.core.figures import shown as shown_figure
+from loadbook.core.phrases import few, many
 from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
@@ -20,8 +23,8 @@ from loadbook.store.derived import fault_state
 from .tables import emit, plain, write_words
 
 
-def figure(value: float | None, unit: str, system: str) -> str:
-    """A value in the book's units, with its label; '' for none.
+def figure(value: float | None, unit: str, system: str, spec: str | None = None) -> str:
+    """A value in the book's units, with its label; '' for none. spec: a format's, in the place of the usual digits.
 
     >>> figure(138.889, "c_diff", "us"), figure(3725.0, "s", "si")
     ('250.0 °F apart', '62.1 min')
@@ -36,7 +39,7 @@ def figure(value: float | None, unit: str, system: str) -> str:
         return f"{value:.6g}" + (f" {unit}" if unit else "")
     shown, label, digits = units.show(value, unit, system)
     label = f"× {label}" if label[:1].isdigit() else label
-    return f"{shown:.{digits}f} {label}" + (" apart" if unit == "c_diff" else "")
+    return f"{shown:{spec or f'.{digits}f'}} {label}" + (" apart" if unit == "c_diff" else "")
 
 
 def width(value: float, unit: str, system: str) -> str:
@@ -53,7 +56,7 @@ def close_figure(value: float | None, limit: float | None, unit: str, system: st
     text = figure(value, unit, system)
     if value is None or limit is None or value == limit or unit not in units.SHOWN["si"]:
         return text
-    if text == figure(limit, unit, system):
+    if text == figure(limit, unit, system) and not math.isclose(value, limit, rel_tol=1e-9):
         shown, label, digits = units.show(value, unit, system)
         return f"{shown:.{digits + 3}f} {label}"
     return text
@@ -91,7 +94,7 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
     """
     out = out or sys.stdout
     system = book.units
-    _say(out, f"{plain(judged.run)}  {judged.headline}")
+    write_words(f"{plain(judged.run)}  {judged.headline}", out, bold=True)
     _say(out, _about(judged, book))
 
     def when(seconds: float | None) -> str:
@@ -151,8 +154,46 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
         _say(out, "\nRemarks")
         for remark in judged.remarks:
             _say(out, f"  {plain(remark)}")
-    _say(out, f"\n{plain(judged.approval)}")
-    _say(out, f"\n{plain(judged.run)}  {judged.headline}")
+    _say(out, f"\n{plain(judged.approval)}\n")
+    write_words(f"{plain(judged.run)}  {judged.headline}", out, bold=True)
+
+
+def print_many(rows: Sequence[dict[str, Any]], book: BookFolder, out: TextIO | None = None) -> None:
+    """Write several judged runs, a line each, and below them how they stand together.
+
+    rows  of `JudgedRun.summary`
+    """
+    out = out or sys.stdout
+    lines = [
+        [r["run"], local(r["started"], book)[:10], r["furnace"],
+         f"{r['cycle']} {r['cycle_revision'] or ''}".strip() if r["cycle"] else "no cycle",
+         stands(r), f"{r['broken']} of {r['clauses']}" if r["broken"] else "", r["first_broken"] or ""]
+        for r in rows
+    ]  # fmt: skip
+    emit(["run", "began", "furnace", "cycle", "verdict", "broken", "first broken"], lines, None, out=out)
+    faulty = [r["run"] for r in rows if r["faults"]]
+    if faulty:
+        _say(out, f"\nThermocouple faults, certain or suspected: {few(faulty, 8)}.")
+    loaded = [r["run"] for r in rows if r["load"]]
+    if loaded:
+        _say(out, f"{'' if faulty else chr(10)}Remarks on the load: {few(loaded, 8)}.")
+    counts = Counter(stands(r) for r in rows)
+    order = ("kept", "broken", "cannot be told")
+    told = [
+        f"{counts[w]} {w.replace(', ', ' and ')}"
+        for w in sorted(counts, key=lambda w: order.index(w) if w in order else len(order))
+    ]
+    _say(out, "")
+    write_words(f"{many(len(rows), 'run')}: {', '.join(told)}", out, bold=True)
+
+
+def stands(row: dict[str, Any]) -> str:
+    """A run's status, where it is not done, before its verdict: 'aborted, broken'.
+
+    >>> stands({"status": "aborted", "verdict": "broken"}), stands({"status": "done", "verdict": "kept"})
+    ('aborted, broken', 'kept')
+    """
+    return ", ".join(x for x in (row["status"] if row["status"] != "done" else "", row["verdict"] or "") if x)
 
 
 def _faults(judged: JudgedRun, out: TextIO, when: Callable[[float | None], str], system: str) -> None:

@@ -69,6 +69,8 @@ def moved_sentences(
         )
     if len(clear) > MOST_SAID:
         out.append(f"{len(clear) - MOST_SAID} more differences are clear; the table has them all.")
+    elif len(differences) == 1 and not clear:
+        out.append("The difference between the two treatments is not clear.")
     elif differences and not clear:
         out.append(f"None of {_many(len(differences), 'difference')} between treatments is clear.")
     return out
@@ -202,10 +204,10 @@ def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str]
         unit = str(r["effect_unit"])
         factor, zero, name = parameter_shown(str(r["unit"]), system)
         y_factor = _factor(unit, system)
-        figures = [
-            None if r[n] is None else float(f"{_per_step(r[n] * y_factor, unit, 1.0 / factor):.3g}")
+        figures = _together([
+            None if r[n] is None else _per_step(r[n] * y_factor, unit, 1.0 / factor)
             for n in ("effect", "effect_low", "effect_high")
-        ]
+        ])  # fmt: skip
         ends = [None if r[n] is None else float(f"{r[n] * factor + zero:.4g}") for n in ("range_low", "range_high")]
         per = f"{label(unit, system)} per {name}" if name else label(unit, system)
         if r["against"]:
@@ -217,6 +219,15 @@ def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str]
             None if r["p_adjusted"] is None else p_text(r["p_adjusted"]), together,
         ])  # fmt: skip
     return columns, out
+
+
+def _together(values: Sequence[float | None]) -> list[float | None]:
+    """A figure and the ends of its interval, to the third digit of the largest, so that none reads like 2e-05."""
+    known = [abs(v) for v in values if v]
+    if not known:
+        return list(values)
+    decimals = max(2 - math.floor(math.log10(max(known))), 0)
+    return [None if v is None else round(v, decimals) + 0.0 for v in values]
 
 
 def _per_step(slope: float, unit: str, steps: float) -> float:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from loadbook.core.errors import LoadbookError
+from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.answer_result import Answer
 from loadbook.queries.backtest import Backtest
 from loadbook.queries.charts.backtest import backtest_picture
@@ -90,7 +91,10 @@ def _effects(found: Effects) -> Iterable[Any]:
     if rows:
         title = f"Effects inside part numbers ({100 * found.confidence:g} % interval)"
         yield table(title, *effect_table(rows, found.system))
-    said = [f"{r['kind']} ({r['process'] or 'no process'}), {r['parameter']}: {r['verdict']}" for r in rows]
+    said = [
+        f"{r['kind']} ({r['process'] or 'no process'}), {spoken(r['parameter'], found.system)}: {r['verdict']}"
+        for r in rows
+    ]
     yield _notes([*said, *found.warnings])
 
 

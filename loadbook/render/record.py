@@ -7,7 +7,9 @@ import sqlite3
 from dataclasses import dataclass, field
 from typing import Any
 
-from loadbook.core import times
+from loadbook.analysis.trace.route import RouteDose
+from loadbook.core import figures, times
+from loadbook.queries.route import route_of, together
 from loadbook.store import lookup
 from loadbook.store.book import BookFolder
 from loadbook.store.records import history
@@ -71,6 +73,8 @@ def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> 
             cells = [[_shown(book, r[i]) for i in kept] for r in found]
             heads, cells = in_units([columns[i] for i in kept], cells, book.units)
             sections.append(Section(table, heading, heads, cells))
+    if kind.table == "piece":
+        sections.extend(_heat(book, row))
     if kind.table == "run":
         sections.extend(_corrections(book, row["run"]))
     amended = history(conn, kind.table, row[key])
@@ -128,6 +132,33 @@ def _corrections(book: BookFolder, run: str) -> list[Section]:
         return []
     columns, cells = in_units(["channel", "calibration", "at_c", "correction_c", "valid_until"], cells, book.units)
     return [Section("corrections", "Thermocouple corrections (added to the reading, linear between)", columns, cells)]
+
+
+def _heat(book: BookFolder, piece: sqlite3.Row) -> list[Section]:
+    """The dose of each run that a piece went through, and of all together."""
+    conn = book.read()
+    route = route_of(conn, piece["part"], piece["serial"])
+    if all(r.dose is None for r in route):
+        return []
+    constant = conn.execute(
+        "SELECT dose_constant FROM part JOIN material USING (material) WHERE part = ?", (piece["part"],)
+    ).fetchone()
+    columns, cells = in_units(
+        ["run", "hold_c", "dose"],
+        [
+            [r.run, None if r.hold_c is None else round(r.hold_c, 1), None if r.dose is None else round(r.dose, 3)]
+            for r in route
+        ],
+        book.units,
+    )
+    whole = together(route, constant[0] if constant else None)
+    if isinstance(whole, RouteDose):
+        at = figures.shown(whole.at_c, "c", book.units)
+        since = f"since {whole.after}" if whole.after else "all together"
+        cells.append([f"{since}, as much as {whole.hours:.1f} h at {at}", None, round(whole.dose, 3)])
+    elif whole is not None:
+        cells.append([whole, None, None])
+    return [Section("dose", "Heat over the route (dose in thousands, Hollomon-Jaffe)", columns, cells)]
 
 
 def _shown(book: BookFolder, value: Any) -> Any:

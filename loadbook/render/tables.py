@@ -15,6 +15,7 @@ import io
 import itertools
 import json
 import math
+import os
 import re
 import sys
 from collections.abc import Iterable, Iterator, Sequence
@@ -168,20 +169,34 @@ def lines_kept(text: str) -> str:
     return "".join(c if c.isprintable() or c in "\n\t" else repr(c)[1:-1] for c in text)
 
 
-def write_words(text: str, out: TextIO | None = None) -> None:
-    """Write lines of words, to stdout or `out`: whole when piped, on a terminal broken between words alone."""
-    out = out or sys.stdout
-    if out.isatty():
-        import shutil
-        import textwrap
+def folded(text: str, out: TextIO) -> str:
+    """Lines of words as a stream shows them: whole when piped, on a terminal broken between words alone.
 
-        width = shutil.get_terminal_size((80, 24)).columns
-        text = "\n".join(
-            textwrap.fill(line, width, subsequent_indent=line[: len(line) - len(line.lstrip(" "))],
-                          break_long_words=False, break_on_hyphens=False)
-            for line in text.split("\n")
-        )  # fmt: skip
-    out.write(text + "\n")
+    A command to be copied, alone on its line, stays whole.
+    """
+    if not out.isatty():
+        return text
+    import shutil
+    import textwrap
+
+    width = shutil.get_terminal_size((80, 24)).columns
+    return "\n".join(
+        line if line.lstrip().startswith("loadbook ") else
+        textwrap.fill(line, width, subsequent_indent=line[: len(line) - len(line.lstrip(" "))],
+                      break_long_words=False, break_on_hyphens=False)
+        for line in text.split("\n")
+    )  # fmt: skip
+
+
+def write_words(text: str, out: TextIO | None = None, *, bold: bool = False) -> None:
+    """Write lines of words, to stdout or `out`, as `folded` breaks them.
+
+    bold  set off on a terminal that shows it (not with NO_COLOR)
+    """
+    out = out or sys.stdout
+    strong = bold and out.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
+    text = folded(text, out)
+    out.write((f"\x1b[1m{text}\x1b[0m" if strong else text) + "\n")
 
 
 def exact(value: Any) -> Any:

@@ -41,7 +41,7 @@ def keep(book: BookFolder, file: Path, *, key: Path | None = None, new_key: Path
         for name, value in (
             (kept_links.FILE, str(file)), (kept_links.KEY, str(key or "")), (kept_links.BOOK, number)
         ):  # fmt: skip
-            _set(conn, name, value)
+            put_setting(conn, name, value, _WHY)
     why = kept_links.follow(book.read())
     if why is not None:
         raise LoadbookError(why)
@@ -53,14 +53,14 @@ def stop_keeping(book: BookFolder) -> None:
     if not book.setting(kept_links.FILE):
         raise UsageError("the book keeps no links", remedy="Start with: loadbook keep-links FILE")
     with book.write() as conn:
-        _set(conn, kept_links.FILE, "")
+        put_setting(conn, kept_links.FILE, "", _WHY)
 
 
-def _set(conn: sqlite3.Connection, name: str, value: str) -> None:
-    """A setting: a new one, or by an amendment."""
+def put_setting(conn: sqlite3.Connection, name: str, value: str, why: str) -> None:
+    """A setting: a new one, or by an amendment. Call inside `BookFolder.write()`."""
     row = conn.execute("SELECT setting_id, value FROM setting WHERE name = ?", (name,)).fetchone()
     if row is None:
         conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))
         derived_checksum.of_settings(conn)
     elif row[1] != value:
-        amend(conn, "setting", name, row[0], {"value": value}, _WHY)
+        amend(conn, "setting", name, row[0], {"value": value}, why)

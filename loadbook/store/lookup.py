@@ -32,6 +32,7 @@ LISTED: dict[str, Listed] = {k.kind: Listed(k.kind, k.table, k.key) for k in KIN
     "findings": Listed("findings", "finding", ("finding_id",)),
     "confirmations": Listed("confirmations", "confirmation", ("confirmation_id",)),
     "answers": Listed("answers", "answer", ("answer_id",)),
+    "trials": Listed("trials", "trial", ("trial_id",)),
     "amendments": Listed("amendments", "amendment", ("amendment_id",)),
     "intakes": Listed("intakes", "intake", ("intake_id",)),
 }

@@ -15,7 +15,7 @@ from functools import cache
 from loadbook.core.errors import LoadbookError
 
 APPLICATION_ID = 0x6C6F6164  # "load", so that a file can be told from any other SQLite file
-NEWEST = 3  # how many steps there are
+NEWEST = 4  # how many steps there are
 
 
 @dataclass(frozen=True)

@@ -37,9 +37,9 @@ def cycle_tables(cycle: Cycle, source_text: str) -> dict[str, list[dict[str, Any
 
 
 def load_cycle(conn: sqlite3.Connection, cycle: str, revision: str | None = None) -> Cycle:
-    """A cycle of the book. Without a revision the book must have only one.
+    """A cycle of the book. Without a revision the one in use, where there is no doubt which that is.
 
-    Raises NotFoundError (no such cycle or revision), UsageError (several revisions, none named)
+    Raises NotFoundError (no such cycle or revision), UsageError (several that may be in use, none named)
     """
     row = find_cycle(conn, cycle, revision)
     key = (row["cycle"], row["revision"])
@@ -69,13 +69,36 @@ def find_cycle(conn: sqlite3.Connection, cycle: str, revision: str | None = None
                 return row  # type: ignore[no-any-return]
         known = [r["revision"] for r in rows]
         raise NotFoundError(f"cycle {cycle} has no revision {revision!r}", remedy=f"It has: {', '.join(known)}")
-    if len(rows) > 1:
-        known = [r["revision"] for r in rows]
-        raise UsageError(
-            f"cycle {cycle} has {len(rows)} revisions",
-            remedy=f"It has: {', '.join(known)}. Name one with --revision or --cycle-revision",
+    return _in_use(conn, cycle, rows)
+
+
+def _in_use(conn: sqlite3.Connection, cycle: str, rows: list[sqlite3.Row]) -> sqlite3.Row:
+    """The revision that is run now: no other was run since its first run, and none was taken into the book after it.
+
+    Raises UsageError where two are run, or the newest one has not been run yet
+    """
+    if len(rows) == 1:
+        return rows[0]
+    newest = rows[-1]  # taken in last
+    spans = {
+        r["cycle_revision"]: (r["first"], r["last"])
+        for r in conn.execute(
+            "SELECT cycle_revision, min(started) AS first, max(started) AS last FROM run"
+            " WHERE cycle = ? AND status <> 'void' GROUP BY cycle_revision",
+            (cycle,),
         )
-    return rows[0]  # type: ignore[no-any-return]
+    }
+    since = spans.get(newest["revision"])
+    if since and all(last < since[0] for revision, (_, last) in spans.items() if revision != newest["revision"]):
+        return newest
+    told = [
+        f"{r['revision']} ({'last run ' + spans[r['revision']][1][:10] if r['revision'] in spans else 'not run yet'})"
+        for r in rows
+    ]
+    raise UsageError(
+        f"cycle {cycle} has {len(rows)} revisions, and more than one may be in use",
+        remedy=f"It has: {', '.join(told)}. Name one with --revision or --cycle-revision",
+    )
 
 
 def same_cycle(conn: sqlite3.Connection, cycle: str, revision: str, source_text: str) -> bool | None:

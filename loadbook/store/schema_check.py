@@ -22,7 +22,7 @@ LONGEST_VALUE = 128 * 1024 * 1024  # bytes of one value; a larger one is no reco
 
 
 # of the newest schema; a book that has it needs no step carried out to be compared with (a test says what it has to be)
-NEWEST_SHA256 = "60916ef9781bde1e47c04a03629833bce436fbe6a05fb5fb7edcc8d3eb6f3dac"
+NEWEST_SHA256 = "6447a4c63f0db23d40189108713da199858332e69bafe0c30c51a3ea57b626c7"
 
 
 def fingerprint(rows: Iterable[tuple[str, str, str]]) -> str:

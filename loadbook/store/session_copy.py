@@ -25,6 +25,7 @@ _DERIVED = {
     ("finding", "worst_at"): "TIMESTAMP",
     ("finding", "uncertain"): "BOOLEAN",
     ("answer", "answered_at"): "TIMESTAMP",
+    ("trial", "planned_at"): "TIMESTAMP",
     ("amendment", "at"): "TIMESTAMP",
     ("confirmation", "at"): "TIMESTAMP",
     ("intake", "taken_at"): "TIMESTAMP",

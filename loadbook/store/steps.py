@@ -46,6 +46,12 @@ def precheck(db: Database) -> None:
     _run(db, "0003_precheck")
 
 
+@STEPS()
+def trial(db: Database) -> None:
+    """Planned trials, so that their runs are recognised and their factors fitted together."""
+    _run(db, "0004_trial")
+
+
 def database(conn: sqlite3.Connection) -> Database:
     """A connection (in autocommit mode) as sqlite-utils wants it, without what plugins on this machine would add."""
     return Database(conn, execute_plugins=False, strict=True)

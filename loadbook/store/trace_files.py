@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from .book import BookFolder
 
 FOLDER = "traces"
+FLUSHING = 16  # files that wait for the disk at the same time
 COLUMNS = ("run", "channel", "quantity", "t_s", "value", "flag")
 _TRACE_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 RELATIVE = re.compile(rf"{FOLDER}(/[A-Za-z0-9_-][A-Za-z0-9._-]*)+")  # what a path of a trace may be
@@ -55,7 +56,7 @@ RELATIVE = re.compile(rf"{FOLDER}(/[A-Za-z0-9_-][A-Za-z0-9._-]*)+")  # what a pa
 
 @dataclass(frozen=True)
 class Prepared:
-    """A trace's samples on the disk, flushed, not yet under their name.
+    """A trace's samples in a file that has not its name yet.
 
     path, sha256, bytes are what the trace's row holds.
     """
@@ -65,20 +66,45 @@ class Prepared:
     sha256: str
     bytes: int
 
-    def place(self) -> None:
-        """Give the file its name. Call under the book's lock, where no row names it, before the row is committed."""
-        try:
-            self.part.place(over=True)
-            writing.sync_folder(self.part.final.parent.parent)
-        except OSError as exc:
-            raise _refused(exc, self.path) from exc
-
     def discard(self, placed: bool = False) -> None:
         """Remove the part; with placed, also the file under its name (only while no row of it was committed)."""
         self.part.discard()
         if placed and self.part.placed:
             with contextlib.suppress(OSError):
                 self.part.final.unlink(missing_ok=True)
+
+
+def flush(prepared: Sequence[Prepared]) -> None:
+    """Have the files on the disk, several of them waiting for it at the same time. Raises LoadbookError."""
+    if len(prepared) == 1:
+        return _flush(prepared[0])
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(FLUSHING) as pool:
+        list(pool.map(_flush, prepared))
+
+
+def _flush(one: Prepared) -> None:
+    try:
+        one.part.flush()
+    except OSError as exc:
+        raise _refused(exc, one.path) from exc
+
+
+def place(prepared: Sequence[Prepared]) -> None:
+    """Give files that are on the disk their names, for good. Call under the book's lock, where no row names them,
+    before the rows are committed. Raises LoadbookError."""
+    for one in prepared:
+        try:
+            one.part.place(over=True, lasting=False)
+        except OSError as exc:
+            raise _refused(exc, one.path) from exc
+    folders = {one.part.final.parent for one in prepared}
+    try:
+        for folder in folders | {f.parent for f in folders}:
+            writing.sync_folder(folder)
+    except OSError as exc:
+        raise _refused(exc, prepared[0].path) from exc
 
 
 def trace_id_of(conn: sqlite3.Connection, run: str, source_sha256: str) -> str:
@@ -92,7 +118,7 @@ def trace_id_of(conn: sqlite3.Connection, run: str, source_sha256: str) -> str:
 
 
 def prepare(book: BookFolder, trace: Trace, trace_id: str) -> Prepared:
-    """Write a trace's samples beside their place and flush them; the caller places them and writes the row.
+    """Write a trace's samples beside their place; the caller flushes and places them, and writes the row.
 
     trace_id  an id of ours: small letters, digits and hyphens, so that no disk confuses two of them
     Raises    LoadbookError where the disk refuses, or a link or the like has the file's name or its folder's
@@ -109,13 +135,11 @@ def prepare(book: BookFolder, trace: Trace, trace_id: str) -> Prepared:
             if folder not in book.swept and not folder.is_symlink():  # a folder of thousands is listed once
                 writing.sweep(folder)
                 book.swept.add(folder)
-        part = writing.Part(final)
+        part = writing.Part(final, swept=final.parent in book.swept)
         try:
             data = _parquet(trace)
             with part.open() as file:
                 file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
         except BaseException:
             part.discard()
             raise
@@ -133,7 +157,7 @@ def _refused(exc: OSError, relative: str) -> LoadbookError:
 
 
 def write_trace(book: BookFolder, trace: Trace, trace_id: str) -> tuple[str, str, int]:
-    """`prepare` and `place` at once, for a book that nobody else has open; the caller writes the row afterwards.
+    """`prepare`, `flush` and `place`, for a book that nobody else has open; the caller writes the row afterwards.
 
     Returns   (path below the book's folder with '/', SHA-256 as hex, bytes)
     Raises    LoadbookError where the disk refuses, or where a file of that name is already there
@@ -142,7 +166,8 @@ def write_trace(book: BookFolder, trace: Trace, trace_id: str) -> tuple[str, str
     try:
         if prepared.part.final.exists():
             raise LoadbookError("a trace file of that name is already there", where=prepared.path)
-        prepared.place()
+        flush([prepared])
+        place([prepared])
     finally:
         prepared.discard()
     return prepared.path, prepared.sha256, prepared.bytes

@@ -35,9 +35,9 @@ def test_everybody_can_read_it(page: Path, opened: Open) -> None:
 
 def test_marks_are_told_by_keys_and_mouse(page: Path, opened: Open) -> None:
     one = opened(page)
-    told = one.page.locator(".told")
+    told = one.page.locator(".told").first
     assert told.is_hidden()
-    one.page.locator("figure.picture > div[role=img]").focus()
+    one.page.locator("figure.picture > div[role=img]").first.focus()
     one.page.keyboard.press("ArrowRight")
     assert told.inner_text().startswith("run mean: run <script>alert")
     one.page.keyboard.press("Escape")

@@ -16,7 +16,7 @@ from loadbook.render.pages.book import write_book
 from loadbook.store.book import BookFolder
 
 from ..pagebook import page_book
-from .conftest import Opened
+from .conftest import PAPER, Opened
 
 pytestmark = pytest.mark.browser
 Open = Callable[..., Opened]
@@ -24,11 +24,18 @@ PAGES = {
     "run": ("run", "R25-086"),
     "for a customer": ("run", "R25-043", "--for", "Customer A"),
     "internal": ("run", "R25-043", "--internal"),
+    "heated too fast": ("run", "R25-046", "--internal"),
+    "pressure too high": ("run", "R25-102"),
     "month": ("month", "2026-02"),
     "part": ("part", "PN-1004"),
     "customer": ("customer", "Customer A"),
     "piece": ("piece", "PN-1001", "0009"),
     "furnace": ("furnace", "F1"),
+}
+CHARTS = {
+    "chart of effects": ("effect", "--kind", "outside diameter", "--process", "stress relief"),
+    "chart of movement": ("moved", "--kind", "outside diameter", "--by", "setup"),
+    "chart of a back-test": ("backtest", "--kind", "flatness", "--process", "stress relief"),
 }
 WIDTHS = (390, 1280, 1440)
 # words of a picture that stand in one another, or outside of the picture or the page
@@ -52,8 +59,30 @@ _PICTURES = """() => {
 }"""
 _TYPE = """() => [...document.querySelectorAll('.picture text')].map((t) => {
   const svg = t.closest('svg');
-  return Number(t.getAttribute('font-size')) * svg.getBoundingClientRect().width / svg.viewBox.baseVal.width;
+  return parseFloat(t.getAttribute('font-size')) * svg.getBoundingClientRect().width / svg.viewBox.baseVal.width;
 }).filter((px) => px < 12)"""
+# words beside and in a run's chart that stand in one another, are cut, or leave the page
+_RUN_CHART = """() => {
+  const out = [];
+  const wide = document.documentElement.clientWidth;
+  const texts = [...document.querySelectorAll('.chart :is(.y, .x, .said, .flag, .stretch, .ends span, .unit)')]
+    .filter((e) => e.checkVisibility() && e.innerText.trim());
+  const boxes = texts.map((e) => {
+    const range = document.createRange();
+    range.selectNodeContents(e);
+    return [e.innerText.trim().replace(/\\s+/g, ' '), range.getBoundingClientRect(), e];
+  });
+  boxes.forEach(([a, x, e], k) => {
+    if (x.right > wide + 1 || x.left < -1) out.push(`beyond the page: ${a}`);
+    if (e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).overflow !== 'visible') out.push(`cut: ${a}`);
+    for (const [b, y] of boxes.slice(k + 1)) {
+      const w = Math.min(x.right, y.right) - Math.max(x.left, y.left);
+      const h = Math.min(x.bottom, y.bottom) - Math.max(x.top, y.top);
+      if (w > 2 && h > 4) out.push(`overlap: ${a} | ${b}`);
+    }
+  });
+  return out;
+}"""
 # texts of two blocks that stand in one another
 _BLOCKS = """() => {
   const texts = [...document.querySelectorAll('td, th, dt, dd, p, li, h1, h2, h3, figcaption, caption, summary, label')]
@@ -83,10 +112,14 @@ def pages(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str
         found[kind] = folder / f"{kind}.html"
         done = CliRunner().invoke(cli, ["page", *words, "-o", str(found[kind]), "--book", str(folder / "book")])
         assert done.exit_code == 0, done.output
+    for kind, words in CHARTS.items():
+        found[kind] = folder / f"{kind}.html"
+        done = CliRunner().invoke(cli, [*words, "--chart", str(found[kind]), "--book", str(folder / "book")])
+        assert done.exit_code == 0, done.output
     return found
 
 
-@pytest.mark.parametrize("kind", PAGES)
+@pytest.mark.parametrize("kind", [*PAGES, *CHARTS])
 def test_nothing_is_cut_and_nothing_overlaps(pages: dict[str, Path], opened: Open, kind: str) -> None:
     one = opened(pages[kind])
     one.accessible()
@@ -95,13 +128,17 @@ def test_nothing_is_cut_and_nothing_overlaps(pages: dict[str, Path], opened: Ope
         assert one.page.evaluate(_PICTURES) == []
         assert one.page.evaluate(_BLOCKS) == []
         assert one.page.evaluate(_TYPE) == []
+        assert one.page.evaluate(_RUN_CHART) == []
     one.prints()
     one.page.emulate_media(media="print")
+    for sheet in PAPER.values():
+        one.page.set_viewport_size({"width": int(sheet), "height": 900})
+        assert one.page.evaluate(_RUN_CHART) == []
     assert one.page.evaluate(_PICTURES) == []
     assert one.page.evaluate(_BLOCKS) == []
 
 
-@pytest.mark.parametrize("kind", PAGES)
+@pytest.mark.parametrize("kind", [*PAGES, *CHARTS])
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_every_sheet_says_whose_it_is(pages: dict[str, Path], opened: Open, kind: str, paper: str) -> None:
     """Name and page n of m on each; INTERNAL on each of the shop's own; no heading alone at a sheet's foot."""

@@ -27,7 +27,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 from loadbook.store.verify import verify
 
-EPOCH = datetime(2024, 1, 1, 6, 0)
+EPOCH = datetime(2010, 1, 1, 6, 0)  # ten thousand runs of eight hours end before today
 
 
 def make_files(folder: Path, count: int, rows: int, seed: int = 1) -> None:

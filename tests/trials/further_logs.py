@@ -1,4 +1,4 @@
-"""Thirteen more public logs, by repository, commit, path and digest, with what an independent reading of each gives.
+"""More public logs, by repository, commit, path and digest, with what an independent reading of each gives.
 
 The counts, extremes and spans were read with pandas by the columns' places, and nothing of this project.
 """
@@ -9,6 +9,10 @@ from typing import Any
 
 _CONTROL = ("orri93/analysis", "fbe6f79c501b782ef177b3b93f66289725b0b23c")
 
+_PLATES = ("shoaibsiddique/heating-element-test", "e540d453f3ff1dd6bac74cdff5b31b531ab24ab3")
+_PAINT = ("PaRougv/IndustrialOvenHeatUpPrediction", "1538313c8e2c0922f86049faa0aaaf6856cc9465")
+_WU = "PT_ECO.TR0{}_WU{}_B15.AA.R2251_ActValue"
+_HEAT_FLOW = ("PPeitsch/pkynetics", "09c168818039f5565989d4d15bd6b5bd70c2b1e7")
 _HEATER = ("PTanalikhit9/thermocouple_k_type", "64c611554999726aebbfc452839c40c2a898620c")
 
 
@@ -89,5 +93,73 @@ FURTHER: dict[str, dict[str, Any]] = {
         *_HEATER, "all_data.xlsx", "ec6a8b8682708afe44fb3d151b650921835c611dcdbb13f6f4fa504c850774aa",
         {"Inside Temp": ("C", 1117, 84.25, 116.0), "Outside Temp": ("C", 1117, 21.5, 30.25)},
         start="2023-08-24T17:57:06", end="2023-08-25T12:33:56",
+    ),
+    "F15_paint_oven_utf16.csv": _log(  # ten lines about the channels first, weekday-less dates and am/pm apart
+        *_PAINT, "Research Data CED OVEN/Orignal 3 Months Backup/D1_250602030055-250602063055.CSV",
+        "95d0bc33c1d0ae0c902551a806e0116a98598495a75fd1999d56c5be58b9601c",
+        {_WU.format(1, 311): ("C", 7936, 31.0116748809814, 162.010375976562),
+         _WU.format(1, 312): ("C", 7936, 32.140079498291, 192.619979858398),
+         _WU.format(1, 314): ("C", 7934, 36.6406936645508, 201.621276855469),
+         _WU.format(1, 321): ("C", 7936, 36.3813247680664, 200.856033325195),
+         _WU.format(2, 322): ("C", 7936, 34.6822319030762, 197.600524902344),
+         _WU.format(2, 323): ("C", 7935, 33.0479927062988, 203.70947265625)},
+        start="2025-06-02T03:00:55", end="2025-06-02T06:30:55",
+    ),
+    "F16_freeze_dryer.csv": _log(  # clock first, day and month without a year, 83.0 where no sensor is
+        "Hansen-Group/HansenWiki", "928ace733603bcb1bb98c53c3f29260628d18704",
+        "Guides/Visualize_freezedrier_output/MAX F2 RUN1.csv",
+        "ba8389de8bedbe0571dfad179cfac454aa3b0807900ae9b3ec3c0e8d75e8147b",
+        {"Graf 1 Shelf1": ("C", 1631, -23.5, 29.2), "Graf 3 Shelf3": ("C", 1631, -26.1, 28.2),
+         "Graf 5 Shelf5": ("C", 1631, -27.9, 23.9), "Graf 9 Ice condensor": ("C", 1631, -99.6, -95.7),
+         "Graf 10 Product": ("C", 1631, -42.0, 29.0)},
+        start="2020-10-06T12:58:00", end="2020-10-07T09:13:00",
+    ),
+    "F17_time_in_six_columns.txt": _log(  # one heading over four columns
+        "SengerM/temperature_data_logger", "a0e0ec5ac1466cf728259ffca3a129fddc8946a7", "Python/DATALOG.TXT",
+        "8875f0d6f8b570189d8ced147a64e84f4e5f1a34dc97e816f5e3974131df00a9",
+        {"Temperatures": ("C", 1820, 8.44, 37.5), "column 8": ("C", 1820, 10.5, 29.5),
+         "column 9": ("C", 1820, 8.56, 39.13), "column 10": ("C", 1820, 9.13, 38.13)},
+        start="2018-08-19T18:06:03", end="2018-08-22T07:11:27",
+    ),
+    "F18_units_glued_no_heading.txt": _log(  # the first value behind the time with a blank, the others behind commas
+        *_PLATES, "DATALOG_001.TXT", "db3cc490fdaaae41f537e7287e6333d0f93e1fb8bac0d6f8ea6b9ed699bc19c2",
+        {"column 2": ("C", 2433, 23.75, 39.19), "column 3": ("C", 2433, 23.75, 38.63),
+         "column 4": ("C", 2433, 24.13, 37.63), "column 5": ("C", 2433, 24.31, 37.25),
+         "column 6": ("C", 2433, 24.06, 42.88), "column 7": ("C", 2433, 23.94, 34.38)},
+        start="2024-01-11T13:01:57", end="2024-01-11T14:40:06",
+    ),
+    "F19_columns_that_touch_utf16.txt": _log(  # fixed width, until the numbers of the rows grow into the next column
+        *_HEAT_FLOW, "src/pkynetics/data/dsc/sample_dsc_setaram.txt",
+        "e977a59944e8f7835c35fc6ee9831a397bbf543a8a79b0b1f6d828fe4e37693b",
+        {"Furnace": ("C", 13002, 49.917755, 849.371277), "Sample": ("C", 13002, 53.245604, 847.75671)},
+        start_s=0.0, end_s=3900.3,
+    ),
+    "F20_blank_rows_of_delimiters.csv": _log(
+        "ioztelli/tempratureLogger", "89875acb2dca70493c36be6a277dc242b449768c", "TEMPLOG.CSV",
+        "61e410f89efc4e84d29df9ddaf2e60caa8a09e39feaf6f5a4111d486cf91d467",
+        {"column 2": ("C", 496, 16.44, 25.81)}, start="2019-11-03T01:00:00", end="2019-11-03T09:28:00",
+    ),
+    "F21_date_in_the_heading.csv": _log(  # the same in two units, one number that lost its first digits
+        "BlackrazorS2/TR22-TempSensor", "efcc0c88efb6d8e5c04931d25536ddd348ebb58a", "DemoData/DemoDataSet.csv",
+        "8f0431ba6c5967a81e714b4c92fbace54146ca514f073e63a6d52f3463939a31",
+        {"Ambient": ("F", 231, 0.21, 74.71), "Object": ("F", 231, 47.97, 89.69)},
+        start="2021-09-18T15:29:42", end="2021-09-18T15:31:37",
+    ),
+    "F22_boiling_water.csv": _log(  # rows that lost a cell; six (line 185, 360, 420, ...) slipped
+        "jm1261/ThermocoupleMonitoring", "da44eee90215e5b326a09c673713de539c5f95aa",
+        "Results/Boiling_Water_250131.csv", "a45a5c73188c5835ba1308bfbc46afce37a72be9e59f3b9f45d17a8dd241653e",
+        {"Sensor 1": ("C", 3022, 22.875, 62.437), "Sensor 2": ("C", 3034, 22.375, 23.625),
+         "Sensor 3": ("C", 3031, 22.75, 34.5), "Sensor 4": ("C", 3032, 23.187, 70.687),
+         "Sensor 5": ("C", 3032, 22.75, 43.0)},
+        start="2025-01-25T18:39:44", end="2025-01-25T23:01:03",
+    ),
+    "F23_rows_with_time_minus_one.txt": _log(  # names of the columns among 25 lines above, -1 where a segment begins
+        *_HEAT_FLOW, "src/pkynetics/data/dsc/sample_dsc_tainstruments.txt",
+        "6b72c4912a6e770c9a812f1d28c61f13c3671487c72e22f86d6d1340703b9f32",
+        {"column 2": ("C", 19000, -21.18314, 69.64201)}, start_s=11279.76, end_s=22259.16,
+    ),
+    "F24_clock_never_set.txt": _log(
+        "flaviopuhl/DataLogger", "53d7f9e9ec31821eba606b845267b31e5de78ff5", "DATALOG.TXT",
+        "9619c0eec6c6b7c56d3aa8222469bc0320896447521fe089c89bb9a874c64b71", {},
     ),
 }  # fmt: skip

@@ -195,6 +195,7 @@ OWNERS: dict[str, Owner] = {
 }
 _BENCH = {"start": "2025-01-01T08:00", "unit": "c", "time-unit": "ms"}
 _PLACES = [("column 4", "control"), ("*", "other")]
+_ZERO_FIRST = ["PT_ECO.TR01_WU314_B15.AA.R2251_ActValue", "PT_ECO.TR02_WU323_B15.AA.R2251_ActValue"]
 OWNERS |= {
     "F01": Owner(_PLACES, {**_BENCH, "time": ["column 1"]}, {"time": ["column 1"]}),
     "F02": Owner([("temperature", "control"), ("setpoint", "setpoint"), ("*", "other")], {**_BENCH, "time-unit": "s"}),
@@ -216,7 +217,31 @@ OWNERS |= {
     "F13": Owner([("*Temp*", "work"), ("*", "other")], {"sheet": "Simple Data"}),
     "F14": Owner([("*Temp*", "work"), ("*", "other")], {"sheet": "70 V"}),
     "F12": Owner(knows={**_BENCH, "time-unit": "s", "unit": "k"}),
-}
+    "F15": Owner(knows={"sentinel": [f"{n}=0" for n in _ZERO_FIRST]}),
+    "F16": Owner(
+        [("*Shelf*", "work"), ("*Ice*", "work"), ("*Product", "work"), ("*", "ignore")],
+        {"time-format": "2020 %H:%M-%d/%m", "unit": "c", "repeated-times": "spread", "sentinel": ["83.0"],
+         "believe": ["*Ice*"]},
+        {"sentinel": ["83.0"]},
+    ),
+    "F17": Owner(knows={"unit": "c"}),
+    "F18": Owner(knows={"date-order": "month-first"}),
+    "F19": Owner(
+        [("Furnace", "control"), ("Sample", "work"), ("*", "other")],
+        {"start": "2024-07-26T18:03:05", "time-unit": "s", "unit": "c"}, said=["2024-07-26T18:03:05"],
+    ),
+    "F20": Owner(knows={"date-order": "day-first", "unit": "c"}, said=["repeating an earlier row"]),
+    "F21": Owner(
+        [("Ambient*", "work"), ("Object*", "work")], {"start": "2021-09-18", "repeated-times": "spread"},
+        said=["0.21", "2021-09-18"],
+    ),
+    "F22": Owner(knows={"unit": "c", "short-rows": "skip"}, said=["16 rows", "6 rows whose values slipped"]),
+    "F23": Owner(
+        [("column 2", "work"), ("*", "other")],
+        {**_BENCH, "time": ["column 1"], "time-unit": "min", "skip": ["-1.000000"]}, {"skip": ["-1.000000"]},
+    ),
+    "F24": Owner(refusal="dates fit no order"),
+}  # fmt: skip
 
 
 def truth_of(name: str, entry: dict[str, Any]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,11 +11,15 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from . import backtest
 from .beyond import WIDER
+from .bound import one_sided
 from .cells import Asked, Slopes
 from .estimate import History, Reply
 from .fit import Fit, Row
 
 STEPS = (1, 2, 4, 8, 16)
+MOST_NEXT = 6  # next runs that are listed
+KNOWN_WITHIN = 10  # degrees inside runs from which it is known what more pieces in a run are worth
+REACH = 2.0  # usual deviations from its own settings that another part number may be sent
 LEAST_WEIGHT = 0.25  # of a setting asked about, in variances of a piece per squared deviation
 
 
@@ -34,6 +38,23 @@ class Need:
     part_numbers: tuple[tuple[int, float], ...]
     least_width: float
     groups_missing: int
+    next_runs: tuple[Next, ...] = ()
+
+
+@dataclass(frozen=True)
+class Next:
+    """One more run and the interval to expect after it (working scale), everything else staying as it is.
+
+    part     the part number, None: the new one asked about;  settings  those that differ from what is asked
+    pieces   measured in it;  width  of the interval then;  bound  the one-sided bound then, NaN where there is none
+    """
+
+    part: str | None
+    characteristic: str | None
+    settings: dict[str, float]
+    pieces: int
+    width: float
+    bound: float
 
 
 def need(history: History, asked: Asked, reply: Reply) -> Need:
@@ -73,7 +94,99 @@ def need(history: History, asked: Asked, reply: Reply) -> Need:
 
     return Need(
         reply.high - reply.low, tuple((k, told(w)) for k, w in runs), tuple((k, told(w)) for k, w in parts),
-        told(own_scale * float(np.sqrt(spread))), missing,
+        told(own_scale * float(np.sqrt(spread))), missing, _next(history, asked, reply, scale, own_scale),
+    )  # fmt: skip
+
+
+def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale: float) -> tuple[Next, ...]:
+    """The next runs that narrow the interval most, the best first.
+
+    Tried are the part asked about, as asked and at the ends of its own settings, and every other part number that ran
+    near what is asked, treated as asked; each with the usual number of pieces and twice that. The variance V of the
+    mean falls by the model to V - (u'Cx)²/(S2 + s²/n + x'Cx), with u the row asked about and x that of the run; where
+    the part is new, its own level is learned too.
+    """
+    fit, row = history.fit, history.row(asked)
+    u = _dense(fit, row)
+    before = max(float(u @ fit.C @ u), 0.0)
+    usual = max(int(np.median(fit.n)), 1)
+    own = (asked.part, asked.characteristic) if reply.known else (None, None)
+    tried: list[tuple[tuple[str | None, str | None], dict[str, float], Row]] = [(own, {}, row)]
+    if reply.known:
+        tried += [(own, change, history.row(replace(asked, settings={**asked.settings, **change})))
+                  for change in _ends(history, asked)]  # fmt: skip
+    others = {p: c for p, c in history.design.series_of if c != asked.characteristic}
+    others |= {p: c for p, c in history.design.series_of if c == asked.characteristic}
+    for other in others.items():
+        if other[0] != own[0] and _within_reach(history, asked, *other):
+            tried.append((other, {}, history.row(_like(history, asked, *other))))
+    about, middle, back = history.predicted(asked), history.warp.to(reply.median), history.warp.back
+    spread = fit.run_var + fit.s2
+    found = []
+    for (part, characteristic), change, x_row in tried:
+        x = _dense(fit, x_row)
+        along, mine = fit.C @ x, x_row is row
+        for pieces in (usual, 2 * usual) if history.cells.within_df >= KNOWN_WITHIN else (usual,):
+            noise = fit.run_var + fit.s2 / pieces
+            if mine:  # the very cell asked about: what is unknown of it is learned with it
+                left = reply.v_mean / (1.0 + reply.v_mean / noise)
+            else:
+                fallen = float(u @ along) ** 2 / (noise + x_row.unknown + float(x @ along))
+                left = reply.v_mean * (max(before - fallen, 0.0) + row.unknown) / max(before + row.unknown, 1e-300)
+            width = (own_scale if mine else scale) * float(np.sqrt(left + spread))
+            found.append((width, left, Next(part, characteristic, change, pieces, 0.0, float("nan"))))
+    found.sort(key=lambda f: f[0])
+    out = []
+    for width, left, run in found[:MOST_NEXT]:
+        bound = float("nan")
+        if np.isfinite(reply.bound):
+            scores = history.scores(reply.known)
+            signed = reply.harm * scores.score / history.piece_factor(reply.known)
+            then, _ = one_sided(
+                replace(about, v_mean=left), reply.harm, signed, scores.weight, scores.groups, reply.bound_content,
+                reply.bound_confidence,
+            )  # fmt: skip
+            bound = back(then + (then - about.mean) * (reply.widened - 1.0))
+        out.append(replace(run, width=back(middle + width / 2.0) - back(middle - width / 2.0), bound=bound))
+    return tuple(out)
+
+
+def _dense(fit: Fit, row: Row) -> Floats:
+    out = np.zeros(len(fit.g))
+    out[row.at] = row.values
+    return out
+
+
+def _ends(history: History, asked: Asked) -> list[dict[str, float]]:
+    """One setting of the part at the lowest or the highest it was run at, the others as asked."""
+    mine = history.cells.series == history.series(asked)
+    out = []
+    for name in history.design.active:
+        ran = history.cells.frame[name].to_numpy(dtype=float)[mine]
+        ran = ran[np.isfinite(ran)]
+        if len(ran) and name in asked.settings:
+            out += [{name: float(v)} for v in (ran.min(), ran.max()) if v != asked.settings[name]]
+    return out
+
+
+def _within_reach(history: History, asked: Asked, part: str, characteristic: str) -> bool:
+    """Whether a part number ran near enough to the settings asked about to be run so without a leap."""
+    design, series = history.design, history.design.series_of[(part, characteristic)]
+    apart = (
+        abs(asked.settings[name] - design.series_mean[name][series]) / design.within_sd[name]
+        for name in design.active
+        if name in asked.settings
+    )
+    return not any(a > REACH for a in apart)  # of a setting that is not known nothing can be said against it
+
+
+def _like(history: History, asked: Asked, part: str, characteristic: str) -> Asked:
+    """Another part number on record, treated as asked."""
+    last = history.cells.frame[history.cells.series == history.design.series_of[(part, characteristic)]].iloc[-1]
+    material, family, shape, condition = (str(last[n]) or None for n in ("material", "family", "shape", "condition"))
+    return replace(
+        asked, part=part, characteristic=characteristic, material=material, family=family, shape=shape,
+        condition=condition, section_mm=None,
     )  # fmt: skip
 
 
@@ -116,14 +229,20 @@ def comparables(history: History, asked: Asked, count: int = 8) -> list[Comparab
     nearness = 1.0 / (1.0 + unlike / 2.0)
     day = design.day(asked)
     age = np.abs(frame["day"].to_numpy(dtype=float) - day)
-    order = np.lexsort((age, -np.round(nearness, 6)))[:count]
+    own = cells.series == history.series(asked)
+    order = np.lexsort((age, ~own, -np.round(nearness, 6)))
+    # of several characteristics of a part in one run the nearest stands for it
+    keys = zip(*(frame[n].iloc[order] for n in ("run", "part", "setup", "atmosphere")), strict=True)
+    nearest: dict[tuple[str, ...], int] = {}
+    for key, cell in zip(keys, order, strict=True):
+        nearest.setdefault(key, int(cell))
     low = np.full(len(cells.z), np.inf)
     high = np.full(len(cells.z), -np.inf)
     np.minimum.at(low, cells.piece_cell, cells.piece_told)
     np.maximum.at(high, cells.piece_cell, cells.piece_told)
     out = []
-    for c in order:
-        r = cells.frame.iloc[int(c)]
+    for c in list(nearest.values())[:count]:
+        r = cells.frame.iloc[c]
         settings = {name: float(r[name]) for name in PLANNABLE if np.isfinite(r[name])}
         found = Comparable(
             str(r["run"]), str(r["part"]), str(r["characteristic"]), float(r["day"]), str(r["setup"]),

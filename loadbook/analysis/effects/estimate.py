@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from loadbook.analysis.quantiles import Codes, Floats, codes_of
+from loadbook.core.remarks import Remark, remark
 
 from .cells import Cells, Column
 from .regression import NotEstimable, WithinFit, fit_within, inside, t_interval
@@ -22,13 +23,19 @@ FEWEST_CELLS = 6
 FEWEST_DF = 4
 DAYS_PER_YEAR = 365.25
 SHORT_DAYS = 90.0  # a part number's runs within this time: a drift over it cannot be told from the order of the runs
+NOISY = 0.95  # reliability of a parameter's values below which their noise is spoken of
 HOPELESS = 0.3  # ... below which nothing can be corrected
 EXACT = 1e-5  # scatter below this share of the movement is rounding, not scatter
+FINDINGS = ("goes_with", "not_settled", "cannot_tell", "not_separable", "refused")
+_NOT_ESTIMABLE = {
+    "exact": "effect_exact", "constant": "effect_constant", "calendar": "effect_with_date",
+    "collinear": "effect_in_step",
+}  # fmt: skip
 
 
 @dataclass
 class Effect:
-    """What one parameter goes with. Numbers are None where refused; `verdict` is always a sentence.
+    """What one parameter goes with. Numbers are None where refused; `finding` says what they come to.
 
     effect       movement per unit of the parameter, with effect_low, effect_high at `confidence`
     fit          'alone' (this parameter and the date), 'beside factors' (and setup, atmosphere), 'joint' (with the
@@ -38,10 +45,12 @@ class Effect:
     p_adjusted   Holm's, over everything asked in one command
     pooled       slope over all part numbers thrown together (shown only to warn)
     lower_half, upper_half   slope below and above the middle of the evidence
+    bend, bend_low, bend_high   of a trial: how far runs in the middle moved off the line between the ends
     reliability  share of the parameter's variation in this fit that is no measuring noise; None where its standard
                  errors are not known. corrected, corrected_low, corrected_high: the slope without the pull to zero
                  that such noise makes;  effect_asked, effect_asked_low, effect_asked_high  the slope on asked values
     left_out_low, left_out_high   smallest and largest slope with one run left out, and which run
+    refused      why there is no figure;  cautions  what it must not be taken for
     """
 
     parameter: str
@@ -85,17 +94,37 @@ class Effect:
     effect_asked_high: float | None = None
     lower_half: float | None = None
     upper_half: float | None = None
+    bend: float | None = None
+    bend_low: float | None = None
+    bend_high: float | None = None
     dropped_missing: int = 0
     dropped_single: int = 0
     stated: float = 0.0
     confidence: float = 0.95
-    refused: str | None = None
-    cautions: list[str] = field(default_factory=list)
+    refused: Remark | None = None
+    cautions: list[Remark] = field(default_factory=list)
     assigned: bool = False
-    verdict: str = ""
+
+    @property
+    def finding(self) -> str:
+        """What the figures come to, one of FINDINGS."""
+        if self.refused is not None:
+            return "refused"
+        if self.fit == "not separable":
+            return "not_separable"
+        least = 1.0 - self.confidence
+        if self.p_adjusted is not None and self.p_adjusted < least:
+            return "goes_with"
+        return "not_settled" if self.p is not None and self.p < least else "cannot_tell"
+
+    @property
+    def misleads(self) -> bool:
+        """Whether all part numbers thrown together lean the other way than runs of the same part number."""
+        reference = self.alone if self.alone is not None else self.effect
+        return self.pooled is not None and reference is not None and self.pooled * reference < 0
 
 
-def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_not: str | None = None) -> Effect:
+def one_at_a_time(cells: Cells, column: Column, confidence: float = 0.95, why_not: Remark | None = None) -> Effect:
     """The effect of one parameter, with its companions; `refused` says why where there is none.
 
     cells       means per run and part number;  column  the parameter beside them
@@ -207,26 +236,12 @@ def check_scatter(fit: WithinFit, cells: Cells) -> None:
         raise NotEstimable("nothing is left over to judge an interval by", "exact")
 
 
-def not_estimable(error: NotEstimable, cells: Cells, name: str) -> str:
-    """The sentence for a slope that the data do not determine."""
-    if error.why == "exact":
-        return (
-            f"movement follows {name} to the last digit and nothing is left over to judge an interval by: measured "
-            "figures scatter, so look whether these were computed"
-        )
-    if error.why == "constant":
-        return (
-            f"{name} never changed inside a part number: every part number always ran at its own setting, and a "
-            "difference between part numbers is not the effect of the setting. Run one part number at two settings"
-        )
+def not_estimable(error: NotEstimable, cells: Cells, name: str) -> Remark:
+    """Why the data do not determine a slope."""
     if error.why == "one run" and error.cluster is not None:
         run = cells.runs[int(cells.run[np.flatnonzero(codes_of(cells.run)[0] == error.cluster)[0]])]
-        return f"everything about {name} hangs on run {run} alone: without it nothing varied. Repeat that setting"
-    if error.why == "calendar":
-        return f"{name} changed in step with the calendar date, so the two cannot be told apart"
-    if error.why == "collinear":
-        return f"{name} changed in step with the other parameters exactly, so they cannot be told apart"
-    return f"there are too few runs for {name}"
+        return remark("effect_one_run", parameter=name, run=run)
+    return remark(_NOT_ESTIMABLE.get(error.why, "effect_few_runs"), parameter=name)
 
 
 def _count(e: Effect, used: Cells, x: Floats) -> None:
@@ -255,29 +270,22 @@ def pieces_behind(cells: Cells) -> int:
     return int(most.sum())
 
 
-def _refusal(e: Effect, used: Cells) -> str | None:
+def _refusal(e: Effect, used: Cells) -> Remark | None:
     if e.cells < FEWEST_CELLS:
-        return (
-            f"only {e.cells} means of a run and part number can be compared (part numbers with two runs or more, with "
-            f"{e.parameter} known); at least {FEWEST_CELLS} are needed. Measure pieces of part numbers that run again"
-        )
+        return remark("effect_few_means", parameter=e.parameter, means=e.cells, needed=FEWEST_CELLS)
     left = degrees(e.cells, e.parts, e.runs, 1, dated(used))
     if left < FEWEST_DF:
-        return (
-            f"{e.cells} means over {e.parts} part numbers and {e.runs} runs leave "
-            f"{max(int(left), 0)} degrees of freedom; at least {FEWEST_DF} are "
-            "needed. More runs of the same part numbers would help, more part numbers would not"
-        )
+        return remark(
+            "effect_few_degrees", means=e.cells, parts=e.parts, runs=e.runs, degrees=max(int(left), 0),
+            needed=FEWEST_DF,
+        )  # fmt: skip
     if float(np.ptp(used.y)) == 0.0:
-        return "all movements are equal, to the last digit: there is nothing to explain, or the gauge is too coarse"
+        return remark("effect_all_equal")
     group, count = codes_of(used.group)
     if float(np.max(np.abs(inside(used.y, group, count)))) <= EXACT * float(np.max(np.abs(used.y))):
-        return (
-            "the runs of every part number moved the same, to the last digit: there is nothing to explain, or the "
-            "gauge is too coarse"
-        )
+        return remark("effect_runs_equal")
     if e.parts_varying == 0:
-        return not_estimable(NotEstimable("", "constant"), used, e.parameter)
+        return remark("effect_constant", parameter=e.parameter)
     return None
 
 

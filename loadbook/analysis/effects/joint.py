@@ -1,4 +1,4 @@
-"""Several parameters at once: which move together, what each adds beside the others, and the verdict's p values."""
+"""Several parameters at once: which move together, what each adds beside the others, and p values adjusted."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from loadbook.analysis.quantiles import Codes, Floats, codes_of
+from loadbook.core.remarks import Remark, remark
 
 from .cells import Cells, Column, matrix
 from .estimate import (
@@ -25,7 +26,6 @@ from .estimate import (
     with_calendar,
 )
 from .regression import NotEstimable, WithinFit, familywise, fit_within, inside, t_interval
-from .words import spoken, verdict
 
 TOGETHER = 0.5  # |r| inside part numbers above which two parameters are said to move together
 TIED = 0.1  # share of a parameter's variation that a factor explains (adjusted), above which it must stand beside it
@@ -33,6 +33,7 @@ WHOLLY = 1.0 - 1e-6  # ... above which nothing of the parameter is left
 DOSE = "dose_hj"
 FEWEST_BESIDE = 10  # degrees of freedom that must be left for a factor that is not tied to the parameter to join
 MOST_NAMED = 8  # parameters named in one command that are fitted together
+MIDDLE = 0.25  # share of a part number's range from either end inside which a trial's setting is a middle one
 MOST_ALONE = 3  # runs left out of a fit because a factor's level hangs on them alone
 
 
@@ -42,7 +43,7 @@ def effects(
     effect_unit: str,
     confidence: float = 0.95,
     adjust: bool = True,
-    why_not: str | None = None,
+    why_not: Remark | None = None,
     named: bool = False,
     assigned: bool = False,
 ) -> list[Effect]:
@@ -50,7 +51,7 @@ def effects(
 
     cells        means per run and part number;  columns  the parameters beside them, in the order asked
     effect_unit  unit of the cells' y
-    adjust       False leaves p_adjusted and verdicts to `settle` (several tables in one command)
+    adjust       False leaves p_adjusted to `adjust_p_values` (several tables in one command)
     why_not      a reason why none of them can be told (see one_at_a_time)
     named        they were named by hand, as the factors of a trial are: fitted together where degrees allow
     assigned     a trial, whose settings were assigned by lot: all in one fit without the date, with the ordinary
@@ -102,35 +103,61 @@ def _trial(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], con
     """All columns of a trial in one fit; each effect is filled in, or refused with the reason."""
     used, x = usable(cells, _side_by_side(columns, columns))
     names = [c.name for c in columns]
-    why: str | None = None
+    why: Remark | None = None
     df = 0.0
     if not used.y.size:
-        why = "no part number has two runs with every setting of the trial known"
+        why = remark("effect_few_means", parameter=None, means=0, needed=2)
     else:
         group, run = codes_of(used.group)[0], codes_of(used.run)[0]
         clustered = mixed_loads(used) or len(set(run.tolist())) < used.y.size
         try:
-            fit = fit_within(used.y, x, group, np.arange(used.y.size) if not clustered else run)
+            fit = fit_within(used.y, x, group, run, ordinary=not clustered)
             check_scatter(fit, used)
         except NotEstimable as error:
             why = not_estimable(error, used, names[error.column] if error.column is not None else names[0])
         else:
-            se = fit.se if clustered else fit.residual_sd * np.sqrt(np.diag(fit.unscaled))
             df = degrees(fit.rows, fit.groups, fit.clusters, len(names), False) if clustered else float(fit.residual_df)
     for j, e in enumerate(found):
         e.refused = why
         if why is not None or df < 1:
-            e.refused = why or f"{used.y.size} runs leave no degree of freedom beside {len(names)} settings"
+            e.refused = why or remark("effect_trial_degrees", runs=used.y.size, settings=len(names))
             e.effect = e.effect_low = e.effect_high = e.p = None
             continue
         e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
         e.fit, e.df, e.fitted_with = "trial", df, [n for n in names if n != e.parameter]
         e.effect = float(fit.slopes[j])
-        e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(se[j]), df, confidence)
+        e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[j]), df, confidence)
         e.left_out_low = e.left_out_high = None
         e.runs, e.parts, e.pieces = len(set(used.run.tolist())), len(set(used.part.tolist())), pieces_behind(used)
         e.cells = codes_of(used.run, used.part)[1]
         e.range_low, e.range_high = float(x[:, j].min()), float(x[:, j].max())
+        if e.against is None:
+            _bend(e, used, x, j, clustered, confidence)
+
+
+def _bend(e: Effect, used: Cells, x: Floats, j: int, clustered: bool, confidence: float) -> None:
+    """How far the runs in the middle of a trial's setting moved off the line between its ends, inside part numbers.
+
+    Source  the contrast of centre points, Montgomery, Design and Analysis of Experiments, ch. 6 (curvature)
+    """
+    group, count = codes_of(used.group)
+    low, high = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(low, group, x[:, j])
+    np.maximum.at(high, group, x[:, j])
+    edge = MIDDLE * (high - low)[group]
+    middle = (x[:, j] > low[group] + edge) & (x[:, j] < high[group] - edge)
+    if not middle.any():
+        return
+    try:
+        fit = fit_within(used.y, np.column_stack([x, middle]), group, codes_of(used.run)[0], ordinary=not clustered)
+        check_scatter(fit, used)
+    except NotEstimable:
+        return  # too few runs to judge it by
+    names = x.shape[1] + 1
+    df = degrees(fit.rows, fit.groups, fit.clusters, names, False) if clustered else float(fit.residual_df)
+    if df >= 1:
+        e.bend = float(fit.slopes[-1])
+        e.bend_low, e.bend_high, _ = t_interval(e.bend, float(fit.se[-1]), df, confidence)
 
 
 def _factors(cells: Cells, columns: Sequence[Column]) -> dict[str, list[int]]:
@@ -199,16 +226,13 @@ def _beside(
         if len(block) > 1:
             _joint(cells, columns, found, block, [], confidence)
         return
-    names = " and ".join(_factor(columns[c[0]]) for c in tied)
+    names = [_factor(columns[c[0]]) for c in tied]
     for i in block:
         e = found[i]
         e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
         e.effect = e.effect_low = e.effect_high = e.p = e.df = None
         e.fit = "not separable"
-        e.refused = (
-            f"{spoken(e.parameter)} went with {names}, and these runs do not tell which of them it was. Run one part "
-            f"number at two settings with the same {names}"
-        )
+        e.refused = remark("effect_not_separable", parameter=e.parameter, names=names)
 
 
 def _factor(column: Column) -> str:
@@ -216,14 +240,11 @@ def _factor(column: Column) -> str:
     return column.name.split(":")[0] if column.against is not None else column.name
 
 
-def adjust_p_values(found: Sequence[Effect], system: str = "si") -> None:
-    """Adjust the p values (Holm) over everything asked in one command, and write the verdicts."""
+def adjust_p_values(found: Sequence[Effect]) -> None:
+    """Adjust the p values (Holm) over everything asked in one command."""
     raw = [np.nan if e.p is None else e.p for e in found]
     for e, p in zip(found, familywise(raw), strict=True):
         e.p_adjusted = None if np.isnan(p) else float(p)
-    tried = sum(e.p is not None for e in found)
-    for e in found:
-        e.verdict = verdict(e, tried, system)
 
 
 def correlations(cells: Cells, columns: Sequence[Column]) -> Floats:
@@ -310,7 +331,7 @@ def _joint(
     means = codes_of(used.run, used.part)[1] if used.y.size else 0
     if not must and not tied and means < 0.9 * min(found[i].cells for i in block):
         return False
-    why: str | None = None
+    why: Remark | None = None
     try:
         fit, used, x, names = _fitted(used, x, names, len(block))
     except NotEstimable as error:
@@ -321,14 +342,15 @@ def _joint(
     df = degrees(means, parts, runs, len(names), dated(used))
     least = FEWEST_BESIDE if beside and not tied else FEWEST_DF
     if means < FEWEST_CELLS or df < least:
-        why = f"{means} means of a run and part number are too few to tell {len(chosen)} parameters apart"
+        why = remark("effect_few_for_joint", means=means, parameters=len(chosen))
     if why is not None and not must:
         return False
     for j, i in enumerate(block):
         e = found[i]
         if why is not None:
             e.fit = "not separable"
-            e.cautions.append(f"with {_others(names, e.parameter)} it could not be fitted jointly: {why}")
+            others = [n for n in names if n != e.parameter]
+            e.cautions.append(remark("effect_not_joint", others=others, why=why.code, because=dict(why.figures)))
             continue
         e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
         e.fit, e.df = "joint" if len(block) > 1 else "beside factors", df
@@ -416,7 +438,3 @@ def _open(column: Column, levels: Sequence[Column]) -> Column:
     for other in others:
         values = np.where(np.isnan(values) & (other == 1.0), 0.0, values)
     return Column(column.name, values, column.unit, column.against, column.stated)
-
-
-def _others(names: Sequence[str], name: str) -> str:
-    return ", ".join(n for n in names if n != name)

@@ -33,7 +33,7 @@ class WithinFit:
     """Slopes inside groups.
 
     slopes      (k,) per unit of each column
-    covariance  (k, k) leave-one-cluster-out (CR3; HC3 where every cluster is one row)
+    covariance  (k, k) leave-one-cluster-out (CR3; HC3 where every cluster is one row), or ordinary
     left_out    (clusters, k) the slopes with that cluster left out
     unscaled    (k, k) inverse of X'X inside groups; residual_sd with n - groups - k degrees
     """
@@ -65,11 +65,12 @@ def inside(values: Floats, groups: Codes, count: int) -> Floats:
     return np.column_stack([inside(values[:, j], groups, count) for j in range(values.shape[1])])
 
 
-def fit_within(y: Floats, columns: Floats, groups: Codes, clusters: Codes) -> WithinFit:
+def fit_within(y: Floats, columns: Floats, groups: Codes, clusters: Codes, ordinary: bool = False) -> WithinFit:
     """Ordinary least squares of y on columns with a fixed effect per group and CR3 errors by cluster.
 
     y         (n,) one mean per run and part number;  columns  (n, k) parameters and date
     groups    (n,) 0..G-1, the fixed effects;  clusters  (n,) 0..C-1, the runs
+    ordinary  with the ordinary errors of the residuals instead, as of a trial; no run is left out in turn
     Returns   WithinFit
     Raises    NotEstimable where a column is constant inside every group, columns move as one, or the fit
               would fall with one run
@@ -103,15 +104,18 @@ def fit_within(y: Floats, columns: Floats, groups: Codes, clusters: Codes) -> Wi
     residual = yi - q @ scaled
     back = np.linalg.solve(r, np.eye(k)) / size[:, None]
     slopes = back @ scaled
-    pull = _leave_out(q, residual, groups, clusters, group_count, cluster_count)
-    shift = pull @ back.T
-    covariance = shift.T @ shift
+    unscaled, residual_variance = back @ back.T, float(residual @ residual / residual_df)
+    if ordinary:
+        shift, covariance = np.zeros((0, k)), residual_variance * unscaled
+    else:
+        shift = _leave_out(q, residual, groups, clusters, group_count, cluster_count) @ back.T
+        covariance = shift.T @ shift
     return WithinFit(
         slopes=slopes,
         covariance=covariance,
         left_out=slopes[None, :] - shift,
-        unscaled=back @ back.T,
-        residual_sd=float(np.sqrt(residual @ residual / residual_df)),
+        unscaled=unscaled,
+        residual_sd=float(np.sqrt(residual_variance)),
         residual_df=residual_df,
         rows=n,
         groups=group_count,

@@ -1,33 +1,24 @@
-"""The verdict on an effect: one or two sentences that a shop owner understands and a statistician accepts."""
+"""An effect's figures as people read them: digits, steps and units."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import TYPE_CHECKING
 
-from loadbook.analysis.movement import percent
 from loadbook.core import units
 from loadbook.core.figures import scale_words
-
-if TYPE_CHECKING:
-    from .estimate import Effect
-
-NOISY = 0.95  # reliability of a parameter's values below which their noise is spoken of
-
-UNIT_SUFFIXES = ("_c_per_h", "_c", "_minutes", "_hours")
+from loadbook.core.vocabulary import parameter_names
 
 
-def spoken(name: str) -> str:
-    """A parameter's name as words, without its unit.
+def spoken(name: str, system: str = "si") -> str:
+    """A parameter's name inside a sentence, without its unit.
 
     >>> spoken("heating_rate_peak_c_per_h"), spoken("soak_minutes"), spoken("setup: hung")
     ('heating rate peak', 'soak', 'setup: hung')
+    >>> spoken("hours_above_600c_work", "us"), spoken("tc_faults")
+    ('hours of the coldest work TC above 1112 °F', 'TC faults')
     """
-    for suffix in UNIT_SUFFIXES:
-        if name.endswith(suffix):
-            return name[: -len(suffix)].replace("_", " ")
-    return name.replace("_", " ")
+    words = parameter_names.spoken(name, system).replace("_", " ").replace(",", "")
+    return words if words[1:2].isupper() else words[:1].lower() + words[1:]
 
 
 def figure(value: float, digits: int = 3) -> str:
@@ -81,100 +72,3 @@ def parameter_shown(unit: str, system: str) -> tuple[float, float, str]:
     if unit not in units.SHOWN["si"]:
         label = unit
     return factor, zero, label
-
-
-def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
-    """The sentence for an effect. tried: parameters with a p value in the same command."""
-    if e.refused is not None:
-        return f"Cannot tell: {e.refused}."
-    assert e.effect is not None and e.effect_low is not None and e.effect_high is not None
-    y_factor, y_label = effect_shown(e.effect_unit, system)
-    y_label = f"× {y_label}" if y_label[:1].isdigit() else y_label
-    x_factor, x_zero, x_label = parameter_shown(e.unit, system)
-    low_x, high_x = (e.range_low or 0.0) * x_factor + x_zero, (e.range_high or 0.0) * x_factor + x_zero
-    if e.against is not None:
-        step, per = 1.0, f"{e.parameter} instead of {e.against}"
-    else:
-        step = nice_step(high_x - low_x)
-        per = f"{figure(step)} {x_label} more of {spoken(e.parameter)}".replace("  ", " ")
-    amount = percent.shown(e.effect_unit, y_factor)
-
-    def over(value: float) -> float:
-        return float(amount(value * step / x_factor))
-
-    slope, ends = over(e.effect), sorted((over(e.effect_low), over(e.effect_high)))
-    told = (
-        f"{slope:+.3g} {y_label} ({100 * e.confidence:g} %: {ends[0]:+.3g} to {ends[1]:+.3g}) for {per}, "
-        "comparing runs of the same part number"
-    )
-    real = e.p_adjusted is not None and e.p_adjusted < 1.0 - e.confidence
-    apart = ", ".join(spoken(n) for n in e.confounded_with)
-    if e.fit == "not separable":
-        first = (
-            f"Cannot tell: moves together with {apart or 'the other parameters'} and could not be separated; "
-            f"alone {told}."
-        )
-    elif real:
-        own = f", its own share beside {apart}" if e.fit in ("joint", "beside factors") and apart else ""
-        cause = (
-            "The settings were assigned, so this is their doing."
-            if e.assigned
-            else ("An association, unless a trial assigned the settings.")
-        )
-        first = f"Goes with movement: {told}{own}. {cause}"
-    elif e.p is not None and e.p < 1.0 - e.confidence:
-        first = (
-            f"Not settled: {told}; by itself p = {p_text(e.p)}, but {tried} parameters were tried "
-            f"(adjusted p = {p_text(1.0 if e.p_adjusted is None else e.p_adjusted)})."
-        )
-    else:
-        most = max(abs(ends[0]), abs(ends[1]))
-        first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {y_label} is unlikely."
-        if e.runs < 30:
-            first += f" {e.runs} runs seldom settle it; about 30 do."
-    return " ".join([first, *_warnings(e, over, y_label, apart, real)])
-
-
-def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]:
-    """What the measuring noise of the parameter's values does to its slope."""
-    if e.reliability is None or e.reliability >= NOISY:
-        return []
-    asked = ""
-    if e.effect_asked is not None and e.effect_asked_low is not None and e.effect_asked_high is not None:
-        low, high = sorted((over(e.effect_asked_low), over(e.effect_asked_high)))
-        asked = f" By what was asked: {over(e.effect_asked):+.3g} ({low:+.3g} to {high:+.3g})."
-    if e.corrected is None or e.corrected_low is None or e.corrected_high is None:
-        return [
-            "Its values vary hardly more than they are known to: noise pulls such a figure to zero."
-            + (asked or " Try --asked.")
-        ]
-    low, high = sorted((over(e.corrected_low), over(e.corrected_high)))
-    return [
-        f"{100 * (1 - e.reliability):.0f} % of what its values vary by is measuring noise, which pulls the figure to "
-        f"zero: without it {over(e.corrected):+.3g} {y_label} ({low:+.3g} to {high:+.3g}).{asked}"
-    ]
-
-
-def _warnings(e: Effect, over: Callable[[float], float], y_label: str, apart: str, real: bool) -> list[str]:
-    out = []
-    assert e.effect is not None
-    if e.fit in ("joint", "beside factors") and apart and e.alone is not None:
-        out.append(f"Alone it looks like {over(e.alone):+.3g} {y_label}: it moves together with {apart}.")
-    elif e.fit == "alone" and apart:
-        out.append(f"It moves together with {apart}.")
-    out += _noise(e, over, y_label)
-    reference = e.alone if e.alone is not None else e.effect
-    if e.pooled is not None and e.pooled * reference < 0 and e.pooled_low is not None and e.pooled_high is not None:
-        if e.pooled_low > 0 or e.pooled_high < 0:
-            out.append(
-                f"All part numbers thrown together show the opposite ({over(e.pooled):+.3g} {y_label}): part "
-                "numbers that move more were run differently. Do not read the pooled picture."
-            )
-        else:
-            out.append("All part numbers thrown together lean the other way; do not read the pooled picture.")
-    if e.left_out_low is not None and e.left_out_high is not None and e.left_out_low * e.left_out_high < 0 and real:
-        run = e.left_out_low_run if e.left_out_low * e.effect < 0 else e.left_out_high_run
-        out.append(f"Without run {run} the sign turns.")
-    if e.stated > 0:
-        out.append(f"{100 * e.stated:.0f} % of its values were read off paper charts.")
-    return out

@@ -135,8 +135,8 @@ def checked(
         mine = [n for n in (f.channel, f.other) if n in names]
         if f.kind in HARMLESS + LATE or not mine or f.start_s > float(trace.t_s[until - 1]):
             continue
-        out.setdefault(mine[0], remark("low_hold_fault", channel=f.channel, other=f.other, fault=f.kind,
-                                       from_s=f.start_s, evidence=f.evidence))  # fmt: skip
+        said = remark("low_hold_fault", channel=f.channel, other=f.other, fault=f.kind, from_s=f.start_s)
+        out.setdefault(mine[0], said)
     step = _step(trace, phases, hold)
     lags = _lags(trace, phases, hold, step) if step >= 0 and past else {}
     earlier: dict[str, list[float]] = {}

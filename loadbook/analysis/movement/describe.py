@@ -10,8 +10,9 @@ from scipy import special
 
 from loadbook.analysis.quantiles import Bools, Floats, codes_of, grouped_mean, grouped_quantiles
 
+from .repeats import readings
 from .scale import STRATUM
-from .scatter import Components, components
+from .scatter import Components, apart, components
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -177,9 +178,10 @@ def _share(hits: Bools, counted: Bools, c: Any, count: int) -> Floats:
 
 
 def scatter_shares(frame: pd.DataFrame) -> list[tuple[dict[str, Any], Components]]:
-    """Where the scatter comes from, per process, kind, side and unit: part number, run, (position,) piece.
+    """Where the scatter comes from, per process, kind, side and unit: part number, run, (position,) piece, (reading).
 
-    Position joins where every piece of the stratum has one and some share it inside a run.
+    Position joins where every piece of the stratum has one and some share it inside a run; reading, where pieces were
+    read more than once.
     """
     rows = frame[frame["y"].notna()]
     out = []
@@ -192,5 +194,8 @@ def scatter_shares(frame: pd.DataFrame) -> list[tuple[dict[str, Any], Components
                 levels.append(("position", some["position"]))
         if codes_of(some["part"], some["run"])[1] < 2 or y.size < 3:
             continue
-        out.append((dict(zip(STRATUM, key, strict=True)), components(y, levels)))
+        found, read = components(y, levels), readings(some) if "repeats" in some else None
+        if read is not None:
+            found = apart(found, "reading", read.as_read, read.df)
+        out.append((dict(zip(STRATUM, key, strict=True)), found))
     return out

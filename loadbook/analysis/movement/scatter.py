@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -93,6 +93,22 @@ def components(values: Floats, levels: Sequence[tuple[str, Any]], residual: str 
     return Components(
         tuple(names), tuple(variances[i] for i in range(len(names))), tuple(table), int(y.size), mean,
         clustered_mean(y, codes[0])[1],
+    )  # fmt: skip
+
+
+def apart(found: Components, level: str, variance: float, df: int) -> Components:
+    """The components with part of the residual as a level of its own, whose variance was learned elsewhere.
+
+    variance  of that level [unit squared], at most the residual;  df what it rests on
+
+    >>> c = components(np.array([1.0, 3.0, 11.0, 13.0]), [("run", ["a", "a", "b", "b"])])
+    >>> [round(v, 6) for v in apart(c, "reading", 0.5, 20).variances]
+    [49.0, 1.5, 0.5]
+    """
+    own = min(variance, found.variances[-1])
+    return replace(
+        found, levels=(*found.levels, level), variances=(*found.variances[:-1], found.variances[-1] - own, own),
+        table=(*found.table, Stratum(level, df, own * df)),
     )  # fmt: skip
 
 

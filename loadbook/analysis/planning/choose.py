@@ -237,7 +237,7 @@ class _Model:
     def mean(self, worth: float, harm: float) -> Floats:
         """(ways,) expected movement: what saves movement counted as far as held-out runs bear it out."""
         told = np.where(harm * self.parts < 0.0, worth * self.parts, self.parts).sum(axis=1)
-        return self.history.fit.centre + float(self.ref @ self.history.fit.beta) + told
+        return np.asarray(self.history.fit.centre + float(self.ref @ self.history.fit.beta) + told)
 
 
 def judged_all(history: History, present: Asked, ways: Sequence[Way]) -> npt.NDArray[np.bool_]:
@@ -444,21 +444,21 @@ def _near(history: History, asked: Asked, varied: Sequence[str]) -> tuple[int, i
 
 
 def _matters(history: History, present: Asked, ways: Sequence[Asked]) -> tuple[str, ...]:
-    """Settings and factors that were varied and of which runs alone can tell what they do."""
-    out = []
+    """Settings and factors that were varied and of which runs alone can tell that they do something; with 95 %
+    confidence that none is named by chance (Bonferroni's inequality)."""
+    tries: dict[str, list[Asked]] = {}
     for name in (*history.design.active, *history.design.factors):
-        setting = name in PLANNABLE
-        values = {(a.settings.get(name) if setting else getattr(a, name)) for a in ways} - {None}
-        now = present.settings.get(name) if setting else getattr(present, name)
-        gaps = []
-        for value in (min(values), max(values)) if setting and values else sorted(values, key=str):
-            if value != now:
-                changed = (
-                    replace(present, settings={**present.settings, name: value})
-                    if setting
-                    else replace(present, **{name: value})
-                )
-                gaps.append(difference(history, changed, present))
+        if name in PLANNABLE:
+            told = [a.settings[name] for a in ways if name in a.settings]
+            ends = {min(told), max(told)} - {present.settings.get(name)} if told else set()
+            tries[name] = [replace(present, settings={**present.settings, name: value}) for value in sorted(ends)]
+        else:
+            levels = {str(getattr(a, name)) for a in ways if getattr(a, name) is not None} - {getattr(present, name)}
+            tries[name] = [replace(present, **{name: level}) for level in sorted(levels)]  # type: ignore[arg-type]
+    confidence = 1.0 - 0.05 / max(1, sum(map(len, tries.values())))
+    out = []
+    for name, changed in tries.items():
+        gaps = [difference(history, one, present, confidence) for one in changed]
         if any(g is not None and not g.low <= 0.0 <= g.high for g in gaps):
             out.append(name)
     return tuple(out)

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 from loadbook.analysis.clauses.recorded import SURVEY, gases_in, survey_covers
 from loadbook.analysis.trace.model import Cycle, FurnaceCheck
+from loadbook.analysis.trace.route import AUSTENITIZES
 from loadbook.core.remarks import COMMON, Remark, remark
 
-from .review import AUSTENITIZES, MARGIN_C, TITANIUM_AIR_C, stages
+from .review import MARGIN_C, TITANIUM_AIR_C, stages
 
 MIL_H_81200 = "MIL-H-81200B (1991)"
 RECORD = "the material's record"

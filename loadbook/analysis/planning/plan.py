@@ -14,7 +14,6 @@ import numpy as np
 
 from loadbook.analysis.trace.conduction import Body, Film, Section, constant, radiating
 from loadbook.analysis.trace.dose import doses
-from loadbook.analysis.trace.lag import DIVISOR
 from loadbook.analysis.trace.model import Cycle, Floats, Segment
 from loadbook.core.errors import CalculationError
 from loadbook.core.remarks import Remark, remark
@@ -64,7 +63,8 @@ class Plan:
     rate_c_per_h         the fastest rate at which neither limit is passed when the ramps are integrated
     bound_by             'lag', 'difference' or 'nothing' (no limit was reached at the fastest rate tried)
     dose_middle, dose_surface  thousands; None where the material has no constant
-    t_s, furnace_c, surface_c, middle_c, thin_c   the course of the integrated cycle as asked
+    t_s, furnace_c, surface_c, middle_c, mean_c, thin_c   the course of the integrated cycle as asked: surface, middle
+        and mean of the thick section, mean of the thin one
     """
 
     segments: tuple[PlannedSegment, ...]
@@ -79,6 +79,7 @@ class Plan:
     furnace_c: Floats
     surface_c: Floats
     middle_c: Floats
+    mean_c: Floats
     thin_c: Floats | None
 
 
@@ -99,7 +100,7 @@ def steady_rate(body: Body, lag_c: float) -> float:
     100.0
     """
     half_m = body.half_mm / 1000.0
-    return 3600.0 * lag_c * DIVISOR[body.shape] * body.diffusivity_m2_per_s / half_m**2
+    return 3600.0 * lag_c * body.divisor * body.diffusivity_m2_per_s / half_m**2
 
 
 def fastest_rate(
@@ -204,7 +205,7 @@ def plan(
     return Plan(
         tuple(done), steady_rate(sections.thick, lag_c), rate, bound, float(t[-1]) / 3600.0, dose_middle, dose_surface,
         _assumptions(sections, start_c, notes), t, np.array(course.furnace), surface, middle,
-        np.array(course.thin) if sections.thin else None,
+        np.array(course.mean), np.array(course.thin) if sections.thin else None,
     )  # fmt: skip
 
 
@@ -239,7 +240,7 @@ class _Course:
         self.big = Section(sections.thick, start_c, sections.film, cells, implicit)
         self.small = Section(sections.thin, start_c, sections.film, cells, implicit) if sections.thin else None
         self.t, self.furnace = [0.0], [start_c]
-        self.surface, self.middle, self.thin = [start_c], [start_c], [start_c]
+        self.surface, self.middle, self.mean, self.thin = [start_c], [start_c], [start_c], [start_c]
         self.lag_peak = self.lead_peak = 0.0
         self.difference_peak: float | None = 0.0 if self.small else None
         self.began = 0.0
@@ -258,6 +259,7 @@ class _Course:
         self.furnace.append(furnace_c)
         self.surface.append(self.big.surface_c)
         self.middle.append(middle)
+        self.mean.append(self.big.mean_c)
         self.lag_peak = max(self.lag_peak, abs(self.big.surface_c - middle))
         self.lead_peak = max(self.lead_peak, abs(furnace_c - middle))
         if self.small is not None:

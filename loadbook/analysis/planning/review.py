@@ -15,6 +15,7 @@ from typing import Any
 
 from loadbook.analysis.clauses.limits import resolve
 from loadbook.analysis.trace.model import Cycle, Limit, PieceRecord, Segment
+from loadbook.analysis.trace.route import AUSTENITIZES
 from loadbook.core.remarks import Remark, remark
 
 BURNS_C = 60.0  # bare metal at this temperature burns skin within seconds
@@ -279,7 +280,6 @@ CYCLE_CHECKS = (
 )  # fmt: skip
 
 
-AUSTENITIZES = ("harden", "anneal", "normal", "carburi", "austenit", "solution", "braz")
 ANDREWS = "Andrews, JISI 203 (1965) 721-727"
 SENSITISING_C = (425.0, 815.0)
 EMBRITTLING_C = (375.0, 575.0)

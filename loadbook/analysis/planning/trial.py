@@ -14,15 +14,20 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import hadamard
-from scipy.special import stdtrit
+from scipy.special import gammaln, stdtrit
 
 from loadbook.analysis.answers.cells import Asked
 from loadbook.analysis.answers.estimate import History
+from loadbook.analysis.answers.need import KNOWN_WITHIN
+from loadbook.analysis.movement.repeats import Readings
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.errors import CalculationError
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 FARTHEST = 2.0  # no part number is sent further beyond its own settings than this many usual deviations
+HARDLY = 0.21  # more pieces a run cannot narrow an interval by a tenth once they are this share of what runs differ by
+MOST_PIECES = 20
+MOST_REPEATS = 4
 NEVER = 1e6  # prior variance of a slope that nothing informs, in units of the cells' variance
 
 
@@ -47,6 +52,9 @@ class TrialPlan:
     steps            half width after each further run of the list
     df_now, df_then  degrees of freedom of the two
     pieces, twice    pieces a run that `then` counts on (the usual number), and the half width with twice as many
+    enough           pieces a run beyond which more of them hardly narrow it: the runs themselves differ; None where
+                     too few runs held several pieces to tell
+    noise            variance of the mean of one run of the trial
     """
 
     parameter: str
@@ -60,6 +68,8 @@ class TrialPlan:
     df_then: int
     pieces: int
     twice: float
+    enough: int | None
+    noise: float
 
 
 def plan_trial(
@@ -71,6 +81,7 @@ def plan_trial(
     parts: Sequence[tuple[str, str]] | None = None,
     day: float | None = None,
     confidence: float = 0.95,
+    grid: tuple[float, float] | None = None,
 ) -> TrialPlan:
     """The settings of the next runs that shrink the interval of a setting's effect most.
 
@@ -78,6 +89,7 @@ def plan_trial(
                sent further than two usual deviations beyond what it was run at, because the model is a straight line
     parts      (part, characteristic) that may be run; None: every one on record
     day        the day of the new runs (default: the last of the history)
+    grid       (a setting, step): settings are brought to whole steps from it, as a recipe has them
     Raises     CalculationError where the limits leave no room, or no part may be run
     """
     if parameter not in PLANNABLE:
@@ -119,7 +131,8 @@ def plan_trial(
         most = min(high, float(own.max()) + reach) if len(own) else high
         if least >= most:
             continue  # this part number cannot be brought inside the limits without a leap
-        for setting in sorted({least, min(max(middle, least), most), most}):
+        least, middle, most = _rounded(least, min(max(middle, least), most), most, grid)
+        for setting in sorted({least, middle, most}):
             row = fit.row(*_described(history, part, characteristic, {parameter: setting}, day))
             dense = np.zeros(len(C))
             dense[row.at] = row.values
@@ -152,9 +165,45 @@ def plan_trial(
     for index in chosen:
         at = _added(at, rows[index], fit.run_var + fit.s2 / (2 * pieces))
     twice = float(stdtrit(df_then, (1 + confidence) / 2)) * float(np.sqrt(at[column, column])) / scale
+    enough = None
+    if history.cells.within_df >= KNOWN_WITHIN:
+        enough = min(max(int(np.ceil(fit.s2 / (HARDLY * fit.run_var))), 1), MOST_PIECES)
     return TrialPlan(
-        parameter, planned, effect, now, steps[-1], tuple(steps), confidence, df_now, df_then, pieces, twice
-    )
+        parameter, planned, effect, now, steps[-1], tuple(steps), confidence, df_now, df_then, pieces, twice, enough,
+        noise,
+    )  # fmt: skip
+
+
+def alone(plan: TrialPlan, factors: Sequence[Sequence[float]] = ()) -> tuple[float, int]:
+    """(half width of the setting's interval per unit, degrees of freedom) as the runs of the trial alone will judge it.
+
+    factors  levels of further factors, each of every run of the plan
+    Returns  infinite where nothing is left over to judge by: as many unknowns as runs
+    Formula  t·E[s]·√(X'X)⁻¹ inside part numbers; E[s] = σ·√(2/df)·Γ((df+1)/2)/Γ(df/2)
+    """
+    parts = {key: i for i, key in enumerate(dict.fromkeys((r.part, r.characteristic) for r in plan.runs))}
+    group = np.array([parts[(r.part, r.characteristic)] for r in plan.runs])
+    x = np.column_stack([np.array([r.setting for r in plan.runs]), *(np.asarray(f, dtype=float) for f in factors)])
+    x = np.asarray(x - np.array([x[group == g].mean(axis=0) for g in range(len(parts))])[group], dtype=float)
+    df = len(plan.runs) - len(parts) - x.shape[1]
+    if df < 1 or np.linalg.matrix_rank(x) < x.shape[1]:
+        return float("inf"), max(df, 0)
+    expected = float(np.sqrt(2.0 / df) * np.exp(gammaln((df + 1) / 2) - gammaln(df / 2)))
+    spread = float(np.sqrt(plan.noise * np.linalg.inv(x.T @ x)[0, 0]))
+    return float(stdtrit(df, (1 + plan.confidence) / 2)) * expected * spread, df
+
+
+def repeats(read: Readings | None, s2: float) -> int | None:
+    """How often to read each piece at each stage so that readings scatter no more than pieces; None: not known.
+
+    s2  variance of pieces inside a run, as they were read
+    """
+    if read is None:
+        return None
+    own = max(s2 - read.as_read, 0.0)
+    if read.once <= own:
+        return 1
+    return min(max(int(np.ceil(read.once / own)), 1), MOST_REPEATS) if own > 0 else MOST_REPEATS
 
 
 def beside(plan: TrialPlan, factors: int) -> list[list[int]]:
@@ -169,7 +218,7 @@ def beside(plan: TrialPlan, factors: int) -> list[list[int]]:
     if factors and pairs <= factors:
         raise CalculationError(
             f"{len(plan.runs)} runs do not tell {factors + 1} factors apart",
-            remedy=f"Give --runs {2 * factors + 2} or more",
+            remedy=f"Give --runs {next(n for n in range(2, 99) if _pairs(n) > factors)} or more",
         )
     order = 1
     while order < max(pairs, factors + 1):
@@ -180,6 +229,18 @@ def beside(plan: TrialPlan, factors: int) -> list[list[int]]:
         levels = [int(v) for s in signs[:, k] for v in ((1 - s) // 2, (1 + s) // 2)]
         out.append(levels + [(i + k) % 2 for i in range(len(plan.runs) - 2 * pairs)])
     return out
+
+
+def _rounded(least: float, middle: float, most: float, grid: tuple[float, float] | None) -> tuple[float, float, float]:
+    """The three settings on whole steps, inside where they were; as they are where that leaves no two."""
+    if grid is None:
+        return least, middle, most
+    zero, step = grid
+    low, high = np.ceil((least - zero) / step - 1e-9), np.floor((most - zero) / step + 1e-9)
+    if high - low < 1:
+        return least, middle, most
+    between = min(max(round((middle - zero) / step), low), high)
+    return float(zero + low * step), float(zero + between * step), float(zero + high * step)
 
 
 def _pairs(runs: int) -> int:

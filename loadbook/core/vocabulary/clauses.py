@@ -150,7 +150,9 @@ RULES: tuple[Term, ...] = (
        "volumes, Crank-Nicolson) with the furnace following the program and heat entering by radiation and convection. "
        "The heating rate is the fastest one at which the surface is never further ahead of the middle than the stated "
        "limit (and the thin section of the thick one, where stated). A hold lasts until the middle was in the band for "
-       "the minutes asked. The settled formula stands beside it.",
+       "the minutes asked. The settled formula stands beside it. A ring or bar is heated from all four sides of its "
+       "section: the other side follows from a ring's mass and diameter, or is stated (--section). Loads and spreads are "
+       "those on record, without runs whose thermocouples are suspected. See check of mechanism.",
        "settled lag: r L^2 / (2 a) slab, / (4 a) cylinder, / (6 a) sphere",
        "Carslaw & Jaeger, Conduction of Heat in Solids, 2nd ed. (1959)"),
 )  # fmt: skip

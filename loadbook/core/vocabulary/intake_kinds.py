@@ -117,6 +117,12 @@ CHARACTERISTIC_KINDS = (
     "angularity", "circular runout", "total runout", "profile of a line", "profile of a surface", "hardness",
     "residual stress", "case depth", "decarburisation depth", "grain size", "retained austenite",
 )  # fmt: skip
+# what people type for a kind; a total indicator reading is of one place or along the whole length
+KINDS_SAID: dict[str, tuple[str, ...]] = {
+    "od": ("outside diameter",), "o.d.": ("outside diameter",), "id": ("inside diameter",),
+    "i.d.": ("inside diameter",), "tir": ("circular runout", "total runout"), "roundness": ("circularity",),
+    "runout": ("circular runout", "total runout"), "squareness": ("perpendicularity",),
+}  # fmt: skip
 SIZE_KINDS = CHARACTERISTIC_KINDS[:6]
 FORM_KINDS = CHARACTERISTIC_KINDS[7:18]
 SECTION_KINDS = CHARACTERISTIC_KINDS[20:]  # read on a cut piece, so never before and after
@@ -293,7 +299,7 @@ KINDS: tuple[Kind, ...] = (
         _req("run", "run", "R-2026-014", refers=RUN),
         _req("parameter", "name of the parameter (loadbook explain lists them)", "heating_rate_peak_c_per_h"),
         _req("value", "its value", "95", type="number"),
-        Column("unit", "unit of the value, where it is not the one in the name", "F/h"),
+        Column("unit", "unit of the value, where it is not the one in the name", "C/h"),
         Column("source", "stated (read off a chart) or asked (set at the program)", "stated", choices=("stated", "asked"), default="stated"),
         Column("note", "anything else"),
     )),
@@ -343,6 +349,17 @@ KINDS: tuple[Kind, ...] = (
         Column("note", "anything else"),
     )),
 )  # fmt: skip
+
+
+def kinds_of(text: str) -> tuple[str, ...]:
+    """The kinds of characteristic that a typed word means; any other word as it is, in small letters.
+
+    >>> kinds_of("OD"), kinds_of("TIR"), kinds_of("Flatness")
+    (('outside diameter',), ('circular runout', 'total runout'), ('flatness',))
+    """
+    word = text.strip().lower()
+    return KINDS_SAID.get(word, (word,))
+
 
 BY_KIND = {k.kind: k for k in KINDS}
 BY_TABLE = {k.table: k for k in KINDS}

@@ -14,6 +14,7 @@ TERM_MODULES = (
     "loadbook.core.vocabulary.faults",
     "loadbook.core.vocabulary.clauses",
     "loadbook.core.vocabulary.methods",
+    "loadbook.core.vocabulary.mechanisms",
     "loadbook.core.vocabulary.answers",
 )
 

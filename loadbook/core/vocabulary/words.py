@@ -40,6 +40,13 @@ TERMS: tuple[Term, ...] = (
     ),
     _word("furnace", "A vessel with an atmosphere, a uniformity class, control zones and a working zone."),
     _word(
+        "furnace check",
+        "A test of a furnace that is due again after a time: uniformity survey (TUS), system accuracy test (SAT), "
+        "instrument calibration, over-temperature test, leak-up. A run is judged with the checks that were current on its "
+        "day; one that failed or is past due stands beside its verdict.",
+        source="SAE AMS2750 (pyrometry) names surveys and tests; common practice elsewhere",
+    ),
+    _word(
         "cycle",
         "A written thermal cycle: its segments (heat, hold, cool; each with its atmosphere or pressure) and its limits. "
         "A cycle in the book is never edited: a change is a new revision.",
@@ -105,8 +112,8 @@ TERMS: tuple[Term, ...] = (
     ),
     _word(
         "dose",
-        "The time-temperature exposure as a Hollomon-Jaffe parameter, for steels with a known constant; per run and over a "
-        "piece's whole route. See dose_hj.",
+        "The time-temperature exposure as a Hollomon-Jaffe parameter, for steels with a known constant; per run (loadbook "
+        "judge) and over a piece's whole route (loadbook show piece, loadbook page piece). See dose_hj.",
         source="Hollomon and Jaffe 1945",
     ),
     _word(

@@ -10,11 +10,13 @@ import numpy as np
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column
 from loadbook.analysis.effects.estimate import Effect, usable_rows
-from loadbook.analysis.effects.words import figure, parameter_shown, spoken
+from loadbook.analysis.effects.words import parameter_shown, spoken
 from loadbook.analysis.movement import percent
+from loadbook.core.phrases import many
+from loadbook.queries.effect_words import caveats, headline, verdict
 
 from . import frame as base
-from .frame import ALONE, PIECE, POOLED, RUN, WITHIN, Panel, Picture
+from .frame import ALONE, INTERVAL, PIECE, POOLED, RUN, WITHIN, Panel, Picture
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,22 +27,25 @@ if TYPE_CHECKING:
 def effect_picture(found: Effects) -> Picture:
     """The picture of what `effect` found: one panel per stratum and parameter that has a run to show.
 
+    Panels that can tell something come first; those that cannot are faint.
+
     Rows  run mean      (x, y) of a run and part number that the figure was computed from
           not compared  a run mean outside the fit: its part number ran once, or a factor beside it is not known
           piece         its pieces, at the run's x
           inside part numbers  two ends per part number: the slope that `effect` reports, through the part's mean
-          all thrown together  two ends: the pooled slope, a warning
+          interval of the line  low and high at its ends and its middle: the slope's interval, only where runs are
+          all thrown together  two ends: the pooled slope, where it leans the other way: a warning
     """
     panels: list[Panel] = []
     rows: list[dict[str, Any]] = []
     warnings = list(found.warnings)
     sources = {_key(s): (cells, columns, m) for (s, cells, columns), m in zip(found.cells, found.measured, strict=True)}
-    for stratum, e in found.effects:
+    for stratum, e in sorted(found.effects, key=lambda x: x[1].finding != "goes_with"):
         cells, columns, (pieces, head) = sources[_key(stratum)]
         column = next(c for c in columns if c.name == e.parameter)
         known = np.flatnonzero(~np.isnan(column.values) & ~np.isnan(cells.y))
         if not known.size:
-            warnings.append(f"{base.stratum_words(stratum)}: no run of it has {spoken(e.parameter)}.")
+            warnings.append(f"{base.stratum_words(stratum)}: no run of it has {spoken(e.parameter, found.system)}.")
             continue
         panel, drawn = _panel(len(panels), stratum, e, cells, column, columns, pieces, head, found)
         panels.append(panel)
@@ -85,7 +90,9 @@ def _panel(
         rows.append(
             {"panel": number, "what": RUN if i in compared else ALONE, "series": series.iloc[i], "x": x[i], "y": y[i],
              "run": cells.runs[int(cells.run[i])], "part": cells.parts[int(cells.part[i])],
-             "pieces": int(cells.pieces[i]), "date": str(dates[cells.runs[int(cells.run[i])]])[:10]}
+             "pieces": int(cells.pieces[i]), "date": str(dates[cells.runs[int(cells.run[i])]])[:10],
+             "broken": cells.runs[int(cells.run[i])] in found.broken or None,
+             "stated": (cells.runs[int(cells.run[i])], e.parameter) in found.stated or None}
         )  # fmt: skip
     keys = [str(k) for k in head.columns]
     beside = head.iloc[used].assign(_x=x[used], _series=series.iloc[used])
@@ -104,19 +111,29 @@ def _panel(
     levels = (e.against, e.parameter.split(": ", 1)[-1]) if e.against is not None else ()
     for row in rows if levels else ():
         row["level"] = levels[round(row["x"])]
-    name = spoken(e.parameter)
-    said = [base.count_words(e.runs, e.pieces, e.parts), e.verdict]
-    if len(compared) < len(known):
-        said.append(f"{len(known) - len(compared)} hollow: not compared (a part number that ran once).")
+    name = spoken(e.parameter, found.system)
+    said = [base.count_words(e.runs, e.pieces, e.parts), verdict(e, found.tried, found.system)]
+    signs = _signs(rows, len(known) - len(compared))
     low, high = (None if v is None or levels else v * x_factor + x_zero for v in (e.range_low, e.range_high))
-    x_title = f"{name} ({x_label})" if x_label else name
-    if low is not None and high is not None:
-        x_title += f"; shaded: the range of the evidence, {figure(low)} to {figure(high)}"
     panel = Panel(
-        number, "against", f"{base.stratum_words(stratum)}: {name}", x_title, y_title, levels,
-        base.ordered([str(s) for s in series.iloc[known]]), low, high, tuple(said),
+        number, "against", f"{base.stratum_words(stratum)}: {name}", f"{name} ({x_label})" if x_label else name,
+        y_title, levels, base.ordered([str(s) for s in series.iloc[known]]), low, high, (*said, *signs),
+        headline(e, found.system), (*caveats(e, found.system), *signs), e.finding != "goes_with",
     )  # fmt: skip
     return panel, rows
+
+
+def _signs(rows: Sequence[dict[str, Any]], alone: int) -> list[str]:
+    """What the marks of a panel mean, as far as it has them."""
+    runs = {k: len({r["run"] for r in rows if r.get(k)}) for k in ("stated", "broken")}
+    out = []
+    if runs["stated"]:
+        out.append(f"Hollow: read off a paper chart ({many(runs['stated'], 'run')}).")
+    if runs["broken"]:
+        out.append(f"Crossed: cycle broken ({many(runs['broken'], 'run')}).")
+    if alone:
+        out.append(f"Small and grey: not compared, for its part number ran once or a factor is not known ({alone}).")
+    return out
 
 
 def _lines(
@@ -130,8 +147,17 @@ def _lines(
     series: pd.Series,
     factor: float,
 ) -> list[dict[str, Any]]:
-    """Ends of the line of each part number at the slope reported, and of the pooled line."""
+    """Ends of the line of each part number at the slope reported with its interval, and of the pooled line."""
     out: list[dict[str, Any]] = []
+    slopes = None if e.effect_low is None or e.effect_high is None else (e.effect_low * factor, e.effect_high * factor)
+
+    def interval(name: str, rows: np.ndarray, part: str, label: str) -> None:
+        middle_x, middle_y = float(x[rows].mean()), float(cells.y[rows].mean())
+        ends_ = (float(x[rows].min()), float(x[rows].max()))
+        for at in sorted({*ends_, middle_x} if e.against is None else ends_):
+            low, high = sorted(float(show(middle_y + slope * (at - middle_x))) for slope in slopes or ())
+            out.append({"panel": number, "what": INTERVAL, "series": name, "x": at, "low": low, "high": high,
+                        "part": part, "label": label})  # fmt: skip
 
     def ends(what: str, name: str, rows: np.ndarray, slope: float, part: str | None) -> None:
         middle_x, middle_y = float(x[rows].mean()), float(cells.y[rows].mean())
@@ -139,7 +165,7 @@ def _lines(
             y = float(show(middle_y + slope * (end - middle_x)))
             out.append(
                 {"panel": number, "what": what, "series": name, "x": end, "y": y, "part": part,
-                 "label": f"{what} {len(out) // 2}"}
+                 "label": f"{what} {name} {rows[0]}"}
             )  # fmt: skip
 
     if e.effect is not None and used.size:
@@ -147,8 +173,11 @@ def _lines(
             rows = used[cells.group[used] == group]
             if float(np.ptp(x[rows])) > 0.0:
                 part = cells.parts[int(cells.part[rows[0]])]
-                ends(WITHIN, str(series.iloc[int(rows[0])]), rows, e.effect * factor, part)
+                name = str(series.iloc[int(rows[0])])
+                ends(WITHIN, name, rows, e.effect * factor, part)
+                if slopes:
+                    interval(name, rows, part, f"{INTERVAL} {name} {rows[0]}")
     alone = usable_rows(cells, column.values)
-    if e.pooled is not None and alone.size and len(set(cells.part[alone].tolist())) > 1:
+    if e.misleads and e.pooled is not None and alone.size and len(set(cells.part[alone].tolist())) > 1:
         ends(POOLED, POOLED, alone, e.pooled * factor, None)
     return out

@@ -23,12 +23,13 @@ OTHERS = "other part numbers"
 
 # what a row of the frame is
 RUN, PIECE, ALONE = "run mean", "piece", "not compared"
-WITHIN, POOLED = "inside part numbers", "all thrown together"
+WITHIN, POOLED, INTERVAL = "inside part numbers", "all thrown together", "interval of the line"
 MIDDLE, NOMINAL = "median", "nominal"
 OFFERED, NOT_OFFERED, EDGE, LIMIT = "way", "way not offered", "efficient edge", "tolerance"
 
 COLUMNS = (
     "panel", "what", "series", "level", "x", "y", "low", "high", "run", "part", "serial", "pieces", "date", "label",
+    "broken", "stated",
 )  # fmt: skip
 
 
@@ -41,6 +42,9 @@ class Panel:
     levels  categories in order, for 'between' and for an x that is one level against another; else ()
     low, high  range of the evidence on x, None where x is no number
     said    sentences to set above it: counts first, then the verdict
+    finding what it shows in one line, for its title ('' where the title is all there is to say)
+    notes   what a reader must know beside the finding
+    faint   True where it shows nothing that can be told
     """
 
     number: int
@@ -53,11 +57,15 @@ class Panel:
     low: float | None = None
     high: float | None = None
     said: tuple[str, ...] = ()
+    finding: str = ""
+    notes: tuple[str, ...] = ()
+    faint: bool = False
 
 
 @dataclass
 class Picture:
-    """Panels, and the rows that they draw (COLUMNS; figures in the book's units, unrounded).
+    """Panels, and the rows that they draw (COLUMNS; figures in the book's units, unrounded). A row's broken says that
+    the run's cycle was, stated that its x was read off a paper chart.
 
     series  the part numbers of all panels, in the order in which they are given a mark
     """

@@ -21,7 +21,8 @@ class RunChart:
 
     headline  the verdict in a sentence;  began  on the shop's clock
     t_s       (n,) seconds from the trace's start;  values  (channels, n) °C, NaN where invalid
-    names, roles  of the channels;  picked  True where channels were asked for by name
+    names, roles  of the channels;  numbers  their places among all thermocouples of the run, whichever are drawn
+    picked  True where channels were asked for by name
     picture   what was asked, spread, limits, soaks
     """
 
@@ -32,6 +33,7 @@ class RunChart:
     values: Floats
     names: tuple[str, ...]
     roles: tuple[str, ...]
+    numbers: tuple[int, ...]
     picked: bool
     picture: RunPicture
 
@@ -68,5 +70,5 @@ def run_chart(book: BookFolder, run: str, channels: Sequence[str] = ()) -> RunCh
     return RunChart(
         run, judged.headline, local(record.row["started"], book)[:16], trace.t_s, trace.values[chosen],
         tuple(trace.channels[i].name for i in chosen), tuple(trace.channels[i].role for i in chosen),
-        bool(channels), picture,
+        tuple(thermal.index(i) for i in chosen), bool(channels), picture,
     )  # fmt: skip

@@ -344,8 +344,8 @@ def _one(conn: Any, sql: str, value: str | None) -> str | None:
 
 def others_classes(
     book: BookFolder, my: OwnRecords, comparables: Iterable[dict[str, Any]], like: tuple[str | None, str | None]
-) -> list[str]:
-    """Another's comparable runs in words: '11 runs of similar rings', classes of at least LEAST_IN_A_CLASS runs.
+) -> list[tuple[int, str, str, bool]]:
+    """Another's comparable runs: (how many, shape, family, whether like what is asked), LEAST_IN_A_CLASS or more.
 
     comparables  rows with run and part;  like (family, shape) of what is asked about
     """
@@ -364,10 +364,7 @@ def others_classes(
     for (family, shape), runs in sorted(classes.items(), key=lambda i: (-len(i[1]), i[0])):
         if len(runs) < LEAST_IN_A_CLASS:
             continue
-        thing = f"{shape}s" if shape else "pieces"
-        similar = (family, shape) == asked and bool(shape)
-        out.append(f"{len(runs)} runs of similar {thing}" if similar else f"{len(runs)} runs of {thing}"
-                   + (f" of {family}" if family else ""))  # fmt: skip
+        out.append((len(runs), shape, family, (family, shape) == asked and bool(shape)))
     return out
 
 

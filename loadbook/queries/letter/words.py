@@ -1,4 +1,5 @@
-"""The sentences of a letter that are no remarks: how often such answers held, what would narrow it, what we suggest."""
+"""The lines of a letter's sections that are no single remark: how such answers did, what would change it, what we
+suggest, and what a refusal asks for."""
 
 from __future__ import annotations
 
@@ -7,16 +8,23 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.planning.advice import Coldest, coldest_place
 from loadbook.core.coded import coded
-from loadbook.core.phrases import many
-from loadbook.core.remarks import ADVICE, CAUTION, CUSTOMER, Remark, remark
-from loadbook.queries.answer_figures import told
-from loadbook.queries.remark_words import letter_words
+from loadbook.core.remarks import ADVICE, CUSTOMER, REFUSAL, Remark, remark
+
+from .figures import Figures
+from .sentences import count, say
+from .told import NO_MEASURING, advice, measurements, told
 
 if TYPE_CHECKING:
     from .filter import OwnRecords
 
 HARDLY = 0.95  # of the width left after 16 more runs: more runs hardly narrow it
+SURER = 10.0  # a gauge is to be surer than the tolerance by this factor (the rule of ten; common practice)
 _FROM_STATE = ("air", "protect_finished")  # advice that rests on the state of the part's newest piece
+_CHANGE = ("setting_never_run", "level_never_run", "together_never_run")
+_DID = ("level_widened", "test_short", "looks_further")
+_PREPARE = ("hollow", "volatile")
+_ORDER = ("stock", "protect_reactive", "protect_finished", "air", "own_cycle")
+_PLACES = ("tc_thickest", "tc_thinnest", "tc_middle", "tc_coldest_corner", "tc_own_coldest_place")
 
 
 def for_customer(remarks: Iterable[Remark], my: OwnRecords) -> list[Remark]:
@@ -24,103 +32,84 @@ def for_customer(remarks: Iterable[Remark], my: OwnRecords) -> list[Remark]:
     return [my.cleared(r) for r in remarks if r.audience == CUSTOMER]
 
 
-def cautions(remarks: Iterable[Remark], system: str) -> list[str]:
-    """The cautions of a letter, what was never run first."""
-    found = [r for r in remarks if r.severity == CAUTION]
-    found.sort(key=lambda r: r.code not in ("setting_never_run", "level_never_run"))
-    return [text for r in found if (text := letter_words(r, system))]
-
-
 def never_run(result: dict[str, Any], behind: dict[str, Any]) -> bool:
     """Whether the answer lies outside what was ever run."""
     return bool(result["outside_range"] or behind.get("outside"))
 
 
-def held(result: dict[str, Any], behind: dict[str, Any]) -> str:
+def beside(remarks: Iterable[Remark], x: Figures) -> list[str]:
+    """What belongs beside the evidence: what was set aside, doubted, or not recorded."""
+    elsewhere = (*_CHANGE, *_DID, *_PREPARE, *_ORDER, *_PLACES)
+    return [told(r, x) for r in remarks if r.severity not in (ADVICE, REFUSAL) and r.code not in elsewhere]
+
+
+def pieces_promised(content: float, x: Figures) -> str:
+    """'9 in 10 pieces'."""
+    key = {0.90: "share.nine", 0.95: "share.nineteen"}.get(round(content, 4), "share.any")
+    return say(key, share=x.percent(content))
+
+
+def how_they_did(result: dict[str, Any], behind: dict[str, Any], remarks: Iterable[Remark], x: Figures) -> list[str]:
     """How often such answers held."""
+    return [*_held(result, behind, x), *(told(r, x) for r in remarks if r.code in _DID)]
+
+
+def _held(result: dict[str, Any], behind: dict[str, Any], x: Figures) -> list[str]:
     if never_run(result, behind):
-        return "We make no claim how often such an answer holds: it lies outside what was ever run."
+        return [say("did.outside")]
+    promised = pieces_promised(result["content"], x)
+
+    def shares(t: dict[str, Any]) -> dict[str, str]:
+        low, high = x.percents(t["held_low"], t["held_high"])
+        return {"promised": promised, "held": x.percent(t["held"]), "low": low, "high": high}
+
     t = result.get("forward_test")
     if t is not None:
-        year = t["last_year"]
-        lately = f"; {year['held']:.0%} in the last year" if year else ""
-        how = {
-            "later runs": f"Tested on {many(t['runs'], 'later run')} of ours, each told from what came before it",
-            "part numbers left out": "Tested on our own past, with each part number left out in turn",
-        }.get(t["of"], f"Tested on the first run of {many(t['runs'], 'part number')}, told from what came before it")
-        return (
-            f"{how}: such intervals held {t['held']:.0%} of the pieces ({t['held_low']:.0%} to {t['held_high']:.0%})"
-            f"{lately}."
-        )
+        kind = {"later runs": "did.later", "part numbers left out": "did.parts"}.get(t["of"], "did.first")
+        out = [say(kind, **shares(t), runs=count("later", t["runs"]))]
+        return [*out, say("did.year", held=x.percent(t["last_year"]["held"]))] if t["last_year"] else out
     b = result.get("backtest_coverage")  # of an answer kept before there was a forward test
     if b is None:
-        if behind.get("model_only"):
-            return "Its width comes from a statistical model; our history is too short to test it on."
-        return "Its width comes from a test on our own past; there is no further run left to judge that test by."
-    return (
-        f"Tested on our own past, with each {b['left_out']} left out in turn: such intervals held {b['held']:.0%} of "
-        f"the pieces ({b['held_low']:.0%} to {b['held_high']:.0%}, by {many(b['groups'], b['left_out'])})."
-    )
+        return [say("did.model" if behind.get("model_only") else "did.untested")]
+    return [say("did.left.run" if b["left_out"] == "run" else "did.left.part", **shares(b))]
 
 
-def narrower(result: dict[str, Any], behind: dict[str, Any], system: str) -> str:
-    """What would narrow the interval, from the widths kept with the answer."""
+def what_changes(result: dict[str, Any], width: Any, remarks: Iterable[Remark], x: Figures) -> list[str]:
+    """What would narrow the interval, from the widths kept with the answer, and what was never run.
+
+    width  turns a width of the answer into words
+    """
     need = result["need"]
-
-    def width(value: float) -> str:
-        return told(value, result["unit"], system)
-
+    out = [told(r, x) for r in remarks if r.code in _CHANGE]
     runs = {r["more"]: r["width"] for r in need.get("runs_of_this_part", [])}
     if 4 not in runs or 16 not in runs:
-        return ""
+        return out
+    now, least = width(need["width"]), width(need["least_width"])
     if runs[16] > HARDLY * need["width"]:
-        return (
-            f"Hardly anything: the interval is {width(need['width'])} wide, and runs and pieces differ by "
-            f"{width(need['least_width'])} whatever is measured."
-        )
-    noun = "your part" if behind.get("own_runs") else "this part"
-    text = (
-        f"The interval is {width(need['width'])} wide. After 4 more measured runs of {noun} it would be about "
-        f"{width(runs[4])}, after 16 about {width(runs[16])}; {width(need['least_width'])} is how much runs and pieces "
-        "differ, whatever is measured."
-    )
-    if need.get("groups_missing"):
-        text += f" With {many(need['groups_missing'], 'more such group')} it can be tested on the past."
-    return text
+        return [say("change.little", width=now, least=least), *out]
+    return [say("change.runs", width=now, four=width(runs[4]), sixteen=width(runs[16]), least=least), *out]
 
 
 def suggestions(
-    remarks: Iterable[Remark], part: str | None, behind: dict[str, Any], my: OwnRecords, system: str
-) -> list[tuple[str, str]]:
+    remarks: Iterable[Remark], part: str | None, behind: dict[str, Any], my: OwnRecords, x: Figures, places: bool
+) -> list[str]:  # fmt: skip
     """Stock, atmosphere, cycle and thermocouple places, as far as they rest on the customer's own pieces.
 
     remarks  those for customers;  part asked about, None for a new one;  behind  what was kept with the answer
+    places   say where thermocouples belong
     """
-    advised = [r for r in remarks if r.severity == ADVICE]
+    advised = [r for r in remarks if r.severity == ADVICE or r.code in _PREPARE]
     state = behind.get("state")
     if part is not None and not (state and (state[0], part, state[1]) in my.pieces):
         if any(r.code in _FROM_STATE for r in advised):
             my.leave_out("atmosphere advised by the state of a piece that is not known to be theirs")
         advised = [r for r in advised if r.code not in _FROM_STATE]
-    found: dict[str, list[str]] = {}
-    for r in (*advised, *for_customer(_of_their_pieces(part, behind, my), my)):
-        if text := letter_words(r, system):
-            found.setdefault(_SUBJECTS[r.code], []).append(text)
-    return [(what, f"{'; '.join(found[what])}.") for what in dict.fromkeys(_SUBJECTS.values()) if what in found]
-
-
-_SUBJECTS = {
-    "stock": "Stock",
-    "air": "Atmosphere",
-    "protect_reactive": "Atmosphere",
-    "protect_finished": "Atmosphere",
-    "own_cycle": "Cycle",
-    "tc_thickest": "Thermocouples",
-    "tc_thinnest": "Thermocouples",
-    "tc_middle": "Thermocouples",
-    "tc_coldest_corner": "Thermocouples",
-    "tc_own_coldest_place": "Thermocouples",
-}
+    advised += for_customer(_of_their_pieces(part, behind, my), my)
+    out = [told(r, x) for code in _ORDER for r in advised if r.code == code]
+    where = [text for code in _PLACES for r in advised if r.code == code and (text := told(r, x))]
+    if where and places:
+        out.append(say("thermocouples", places="; ".join(where)))
+    return [text for text in (*out, *(told(r, x) for r in advised if r.code in _PREPARE)) if text]
 
 
 def _of_their_pieces(part: str | None, behind: dict[str, Any], my: OwnRecords) -> list[Remark]:
@@ -142,3 +131,23 @@ def _of_their_pieces(part: str | None, behind: dict[str, Any], my: OwnRecords) -
     ]
     place = coldest_place(theirs, "tc_own_coldest_place")
     return [*out, *([place] if place else [])]
+
+
+def to_measure(
+    why: Remark | None, kind: str, tolerance_um: float | None, x: Figures
+) -> tuple[list[list[str]], list[str]]:  # fmt: skip
+    """(rows of what to measure: what, how many, with which gauge, when; what is asked for beside it) of a refusal."""
+    asked = [text for text in (advice(why),) if text]
+    many = measurements(why)
+    if many is None or (why is not None and why.code in NO_MEASURING):
+        return [], asked
+    name = kind[:1].upper() + kind[1:]
+    gauge = (
+        say("measure.gauge.tenth", tenth=x.length(tolerance_um / SURER)) if tolerance_um else say("measure.gauge.fine")
+    )
+    return [
+        [say("measure.before", kind=name), many, gauge, say("measure.when.before", room=x.room)],
+        [say("measure.after", kind=name), say("measure.same"), say("measure.gauge.same"),
+         say("measure.when.after", room=x.room)],
+        [say("measure.run"), say("measure.run.many"), say("measure.run.gauge"), say("measure.run.when")],
+    ], asked  # fmt: skip

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 
@@ -253,3 +254,23 @@ per = "25.4 mm"
 floor = "30 min"
 rounding = "proportion"
 """
+
+
+def example(system: str) -> str:
+    """EXAMPLE in a system's units, round numbers in either.
+
+    >>> [line for line in example("us").splitlines() if "may_slow" in line or "spread_hold" in line]
+    ['may_slow_below = "800 F"', 'spread_hold = "30 F diff"']
+    """
+    if system != "us":
+        return EXAMPLE
+
+    def turned(found: re.Match[str]) -> str:
+        value, kind = float(found[1]), found[2]
+        if kind:
+            return f'"{5 * round(value * 1.8 / 5)} F{kind}"'
+        return f'"{10 * round((value * 1.8 + 32) / 10)} F"'
+
+    first, rest = EXAMPLE.split("\n", 1)
+    text = first + "\n" + re.sub(r'"(\d+) C( diff|/h)?"', turned, rest)
+    return text.replace("SR-620", "SR-1150").replace("620 °C", "1150 °F").replace("25.4 mm", "1 in")

@@ -1,19 +1,22 @@
 """Many files at once: each one's run found, what is settled taken in run by run, what is open listed by form.
 
     folder -> files -> the run of each (its name, a table, or a furnace and the time) -> run by run, its files together
-    -> take.py, one transaction a run -> what is left, under one question for all files of one form
+    -> take.py, one transaction for some runs -> what is left, under one question for all files of one form
 
 Every run is taken in whole or not at all, so that a command that was interrupted is simply repeated: files that are in
-the book are known by their SHA-256. The answers given (options, a layout) are for files of one form: the same columns,
-units and delimiter. A file of another form is not read by them; `--like` names a file of each form that they are for.
+the book are known by their SHA-256. Some runs share a transaction (AT_ONCE, AT_MOST_S), since a disk takes its time
+over each; where one of them is refused, each is taken by itself. The answers given (options, a layout) are for files of
+one form: the same columns, units and delimiter. A file of another form is not read by them; `--like` names a file of
+each form that they are for.
 """
 
 from __future__ import annotations
 
 import os
 import re
+import time
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from fnmatch import fnmatchcase
@@ -29,26 +32,34 @@ from .kept_layouts import KeptLayout, kept_layout
 from .known_forms import KnownForms
 from .options import Options
 from .part import Part, asked_of, pieces_of
+from .places import Form
 from .read import Read, look
 from .source import Source, open_source
-from .take import LONG_HOURS, TakenTrace, Wanted, take_files
+from .take import LONG_HOURS, ChangedMeanwhile, Ready, TakenTrace, Wanted, make_ready, put_in, take_files
 
+AT_ONCE = 25  # runs of one transaction
+AT_MOST_S = 5.0  # after which the runs that are ready go in, however few they are
 LEAST_SHARE = 0.1  # of the file, or of the run where it is shorter: less of one in the other is no match
 Progress = Callable[[str, int, int], None]
+Became = Callable[[Path, str, TakenTrace | LoadbookError], None]  # file, its run or '', what became of it
 
 _TABLE = ("files", "run", "furnace", "layout", "channels", "from", "to")
 
 
-@dataclass(frozen=True)
-class Form:
-    """What files of one recorder have in common; channels with the unit that they were read in."""
+class AnotherForm(OpenQuestion):
+    """A file of another form than the answers given are for."""
 
-    workbook: bool
-    delimiter: str
-    shape: str
-    time_kind: str
-    time_columns: tuple[str, ...]
-    channels: tuple[tuple[str, str], ...]
+
+class NoRun(NotFoundError):
+    """A file whose run is not found."""
+
+
+class SeveralRuns(OpenQuestion):
+    """A file in whose time several runs lie; `runs` names them."""
+
+    def __init__(self, question: str, runs: Sequence[str], *, where: str) -> None:
+        super().__init__(question, where=where, option="--run RUN with --from and --to, once for each")
+        self.runs = tuple(runs)
 
 
 @dataclass(frozen=True)
@@ -101,6 +112,16 @@ class Bulk:
 
 
 @dataclass(frozen=True)
+class _Waiting:
+    """A run that is ready to go in, with its files."""
+
+    ready: Ready
+    wanted: list[Wanted]
+    shas: list[str]
+    form: Form | None
+
+
+@dataclass(frozen=True)
 class _Row:
     """One row of the table of runs."""
 
@@ -129,39 +150,46 @@ class _Left:
 
 def take_all(
     book: BookFolder, paths: Sequence[Path], finder: Finder, options: Options, layout: KeptLayout | None, part: Part,
-    *, like: Sequence[Path] = (), dry_run: bool = False, told: Progress | None = None,
+    *, like: Sequence[Path] = (), forms: Collection[Form] = (), dry_run: bool = False, told: Progress | None = None,
+    became: Became | None = None,
 ) -> Bulk:  # fmt: skip
     """Take all files in that are settled.
 
     paths    files and folders (with all that is in them)
     like     files of the forms that the options and the layout are for; () is the first file's
+    forms    these forms themselves
     dry_run  nothing is written: `taken` is what would go in
     told     told(what, done, all)
+    became   called for each file as soon as it is settled, or not
     Raises   UsageError, NotFoundError where the command itself cannot be carried out; what is wrong with a file is in
              `left`
     """
-    return _Taking(book, finder, options, layout, part, dry_run, told).all(paths, like)
+    taking = _Taking(book, finder, options, layout, part, dry_run, told, became)
+    taking.forms = set(forms)
+    return taking.all(paths, like)
 
 
 class _Taking:
     def __init__(
         self, book: BookFolder, finder: Finder, options: Options, layout: KeptLayout | None, part: Part, dry_run: bool,
-        told: Progress | None,
+        told: Progress | None, became: Became | None,
     ) -> None:  # fmt: skip
         self.book, self.finder, self.options, self.layout, self.part = book, finder, options, layout, part
-        self.dry_run, self.told = dry_run, told
+        self.dry_run, self.told, self.became = dry_run, told, became
         self.names: dict[Path, str] = {}
         self.rows = _table(book, finder.table, part, layout) if finder.table else []
         self.answered = layout is not None or options != Options() or any(r.layout for r in self.rows)
         self.forms: set[Form] = set()
         self.form: Form | None = None  # of the file read last
         self.left = _Left()
-        self.held = _held(book)
+        self.held = held_files(book)
         self.known_forms = KnownForms(options)
         self.windows: dict[str, list[tuple[str, float, float]]] = {}
+        self.waiting: list[_Waiting] = []
+        self.waiting_since = 0.0
 
     def all(self, paths: Sequence[Path], like: Sequence[Path]) -> Bulk:
-        files = list(dict.fromkeys(_files(paths)))
+        files = list(dict.fromkeys(files_in(paths)))
         if not files:
             raise UsageError("there are no files in it", where=", ".join(map(str, paths)), remedy="Name another folder")
         self.part.asked(self.book.zone)  # moments that are none end the command, not every file
@@ -169,7 +197,7 @@ class _Taking:
             raise UsageError("--start with a moment is about one file", remedy="For many: --start run")
         roots = [p for p in paths if p.is_dir()]
         self.names = {f: _shown(f, roots) for f in files}
-        if self.answered:
+        if self.answered and not self.forms:
             self.forms = self._answered_forms(files, like)
         done = Bulk(len(files))
         runs: dict[str, list[Wanted]] = defaultdict(list)
@@ -179,10 +207,15 @@ class _Taking:
                 for run, wanted in self._runs_of(file):
                     runs[run].append(wanted)
             except LoadbookError as exc:
-                self.left.add([self.names[file]], exc, self.form)
-        for number, (run, of_run) in enumerate(runs.items(), 1):
-            self._say("runs", number, len(runs))
-            self._one(run, of_run, done)
+                self._not_taken([file], "", exc)
+        try:
+            for number, (run, of_run) in enumerate(runs.items(), 1):
+                self._say("runs", number, len(runs))
+                self._one(run, of_run, done)
+            self._put_in(done)
+        finally:
+            for one in self.waiting:
+                one.ready.discard()
         done.left = list(self.left.found.values())
         return done
 
@@ -191,19 +224,58 @@ class _Taking:
             self.told(what, number, of)
 
     def _one(self, run: str, wanted: list[Wanted], done: Bulk) -> None:
-        names = [self.names[w.path] for w in wanted]
         self.form = None
         try:
-            if self._in_the_book(run, wanted):
+            opened = [(open_source(w.path), w) for w in wanted]
+            shas = [source.sha256 for source, _ in opened]
+            if self._in_the_book(run, wanted, shas):
                 done.already += len(wanted)
+                self._say_became(wanted, run, TakenTrace(run, "", already=True))
                 return
-            taken = take_files(
-                self.book, run, wanted, self.options, seen=self._seen, held=self.held, dry_run=self.dry_run,
+            if {*shas} & {sha for one in self.waiting for sha in one.shas}:
+                self._put_in(done)  # whether the same file may be two runs' is asked of the book
+            made = make_ready(
+                self.book, run, opened, self.options, seen=self._seen, held=self.held, dry_run=self.dry_run,
                 known_forms=self.known_forms,
             )  # fmt: skip
         except LoadbookError as exc:
-            self.left.add(names, exc, self.form)
+            self._not_taken([w.path for w in wanted], run, exc)
             return
+        if isinstance(made, TakenTrace):
+            self._taken(made, run, wanted, shas, done)
+            return
+        self.waiting_since = self.waiting_since if self.waiting else time.monotonic()
+        self.waiting.append(_Waiting(made, wanted, shas, self.form))
+        if len(self.waiting) >= AT_ONCE or time.monotonic() - self.waiting_since > AT_MOST_S:
+            self._put_in(done)
+
+    def _put_in(self, done: Bulk) -> None:
+        """Put the runs that are ready into the book: together, else each by itself."""
+        waiting, self.waiting = self.waiting, []
+        if not waiting:
+            return
+        try:
+            for one, taken in zip(waiting, put_in(self.book, [w.ready for w in waiting]), strict=True):
+                self._taken(taken, one.ready.seen.run, one.wanted, one.shas, done)
+            return
+        except LoadbookError as exc:
+            if len(waiting) == 1 and not isinstance(exc, ChangedMeanwhile):
+                self.form = waiting[0].form
+                self._not_taken([w.path for w in waiting[0].wanted], waiting[0].ready.seen.run, exc)
+                return
+        for one in waiting:
+            self.form, run = one.form, one.ready.seen.run
+            try:
+                taken = take_files(
+                    self.book, run, one.wanted, self.options, seen=self._seen, held=self.held,
+                    known_forms=self.known_forms,
+                )  # fmt: skip
+                self._taken(taken, run, one.wanted, one.shas, done)
+            except LoadbookError as exc:
+                self._not_taken([w.path for w in one.wanted], run, exc)
+
+    def _taken(self, taken: TakenTrace, run: str, wanted: list[Wanted], shas: list[str], done: Bulk) -> None:
+        self._say_became(wanted, run, taken)
         if taken.already:
             done.already += len(wanted)
             return
@@ -211,15 +283,23 @@ class _Taking:
         done.already += len(wanted) - len(taken.files)
         done.taken.append(replace(taken, channels=()))
         if not self.dry_run:
-            for one in wanted:
-                sha = open_source(one.path).sha256
+            for one, sha in zip(wanted, shas, strict=True):
                 self.held.setdefault(sha, set()).add((run, one.part.asked(self.book.zone, self.options)))
 
-    def _in_the_book(self, run: str, wanted: Sequence[Wanted]) -> bool:
+    def _not_taken(self, files: Sequence[Path], run: str, exc: LoadbookError) -> None:
+        self.left.add([self.names[f] for f in files], exc, self.form)
+        for file in files if self.became is not None else ():
+            self.became(file, run, exc)  # type: ignore[misc]
+
+    def _say_became(self, wanted: Sequence[Wanted], run: str, taken: TakenTrace) -> None:
+        for path in dict.fromkeys(w.path for w in wanted) if self.became is not None else ():
+            self.became(path, run, taken)  # type: ignore[misc]
+
+    def _in_the_book(self, run: str, wanted: Sequence[Wanted], shas: Sequence[str]) -> bool:
         """Are these very files, as far as they are asked for, in the run's trace."""
         return all(
-            (run, w.part.asked(self.book.zone, self.options)) in self.held.get(open_source(w.path).sha256, ())
-            for w in wanted
+            (run, w.part.asked(self.book.zone, self.options)) in self.held.get(sha, ())
+            for w, sha in zip(wanted, shas, strict=True)
         )
 
     # -- forms ---------------------------------------------------------------------------------------
@@ -239,7 +319,7 @@ class _Taking:
         """Raises OpenQuestion for a file of another form than the answers are for."""
         self.form = _form(read)
         if self.answered and self.forms and self.form not in self.forms:
-            raise OpenQuestion(
+            raise AnotherForm(
                 f"another form than the answers are for: {_difference(next(iter(self.forms)), self.form)}",
                 where=source.name, option=f'--like "{source.name}", if the same answers hold; else by a command apart',
             )  # fmt: skip
@@ -261,7 +341,7 @@ class _Taking:
         elif finder.pattern is not None:
             match = finder.pattern.search(file.name)
             if match is None:
-                raise UsageError(
+                raise NoRun(
                     f"no run is found in the name {file.name!r}", remedy="Correct --run-from-name, or use --run"
                 )
             yield match.group(1) if match.groups() else match.group(0), wanted
@@ -313,13 +393,13 @@ class _Taking:
             for s in (0.0, last - first)
         )
         if not found:
-            raise NotFoundError(
+            raise NoRun(
                 f"no run of furnace {furnace!r} has its time, {a} to {b}", where=source.name,
                 remedy="Take the run in first, or name the file's run: --run RUN",
             )  # fmt: skip
-        raise OpenQuestion(
+        raise SeveralRuns(
             f"{len(found)} runs of furnace {furnace!r} lie in its time, {a} to {b}: {', '.join(found[:6])}",
-            where=source.name, option="--run RUN with --from and --to, once for each",
+            found, where=source.name,
         )  # fmt: skip
 
     def _windows(self, furnace: str) -> list[tuple[str, float, float]]:
@@ -343,6 +423,25 @@ class _Taking:
         return self.windows[furnace]
 
 
+def first_form(book: BookFolder, files: Iterable[Path], layout: KeptLayout) -> tuple[Form, str] | None:
+    """The form of the first of some files that a layout reads without a question, and that file's name; None where it
+    reads none of them so. (The day of a file's times may still be asked: it is no part of a form.)"""
+    for file in files:
+        try:
+            source = open_source(file)
+            read = look(source, Options(), layout=layout.layout, zone=book.zone)
+        except LoadbookError:
+            continue
+        if all(q.option.startswith("--start") for q in read.questions):
+            return _form(read), source.name
+    return None
+
+
+def form_like(book: BookFolder, file: Path, layout: KeptLayout) -> Form:
+    """The form of one file. Raises what reading it raises."""
+    return _form(look(open_source(file), Options(), layout=layout.layout, zone=book.zone))
+
+
 def _form(read: Read) -> Form:
     layout = read.layout
     return Form(
@@ -360,7 +459,7 @@ def _difference(known: Form, form: Form) -> str:
     return "; ".join(parts) or "its columns stand otherwise, or its delimiter or time columns are others"
 
 
-def _held(book: BookFolder) -> dict[str, set[tuple[str, str]]]:
+def held_files(book: BookFolder) -> dict[str, set[tuple[str, str]]]:
     """SHA-256 of a file -> the runs whose trace it is in, each with what of it was asked for."""
     held: dict[str, set[tuple[str, str]]] = {}
     for row in book.read().execute("SELECT * FROM trace WHERE state = 'current'"):
@@ -369,7 +468,7 @@ def _held(book: BookFolder) -> dict[str, set[tuple[str, str]]]:
     return held
 
 
-def _files(paths: Sequence[Path]) -> Iterator[Path]:
+def files_in(paths: Sequence[Path]) -> Iterator[Path]:
     """The files named, and all in the folders named, in order; no hidden ones, none of a book's own, no links."""
     for path in paths:
         if not path.is_dir():

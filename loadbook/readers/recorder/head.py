@@ -24,7 +24,8 @@ from .options import Question
 from .sheet import sheet_grid
 from .source import Source
 from .time_parts import put_together
-from .times import lost_a_digit, stated_time
+from .time_words import put_as_usual
+from .times import YEAR_IN_FRONT, lost_a_digit, stated_time
 
 _DECIMAL = re.compile(r"^[-+]?\d*[.,]\d+(?:[eE][-+]?\d+)?$")
 UNIT_WORD = re.compile(r"^(unit|units|uom|eng\.? ?units?|eu)( #\d+)?$")
@@ -255,6 +256,7 @@ def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
     delimiter = layout.delimiter or find_delimiter(text, source.name)
     grid = split(text, delimiter, source.name)
     _skip(grid, layout)
+    apart = delimiter not in ("spaces", "wide spaces", "labels") and _first_cell_apart(grid)
     _prepare(grid, layout)
     table = _with_head(grid, source.name, layout, delimiter)
     if table is None:
@@ -264,7 +266,28 @@ def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
             remedy="Is this the recorder's data file? --delimiter, --heading and --encoding may help",
         )
     columns, head = table
+    head.rewritten |= apart
     return Table(grid, columns, head, encoding, delimiter, notes=grid.notes, questions=head.questions)
+
+
+_TIME_AND_VALUE = re.compile(r"^(.*\d:\d\d\S*(?: ?[AaPp][Mm])?)\s+([-+]?\d*[.,]?\d+ ?(?:°?[CFK])?)$")
+
+
+def _first_cell_apart(grid: Grid) -> bool:
+    """Take a time and the first value apart where only blanks stand between them (`12/25/2023 16:36:31 26.6C, 26.8C`),
+    in place; whether they were."""
+    some = [r[0] for r in grid.rows[:: max(1, len(grid.rows) // 60)] if r[0]]
+    if not any(_TIME_AND_VALUE.match(c) for c in some[-3:]):
+        return False
+    found = [m for c in some if kind(c) == "text" and (m := _TIME_AND_VALUE.match(c))]
+    if sum(kind(m[1]) in ("moment", "clock") for m in found) < 0.8 * len(some):
+        return False
+    for i, row in enumerate(grid.rows):
+        match = _TIME_AND_VALUE.match(row[0])
+        if match and kind(match[1]) in ("moment", "clock"):
+            grid.rows[i] = [match[1], match[2], *row[1:]]
+    grid.notes.append("the first value stands in one cell with the time: taken apart")
+    return True
 
 
 def _prepare(grid: Grid, layout: Layout) -> None:
@@ -279,12 +302,16 @@ def _prepare(grid: Grid, layout: Layout) -> None:
         return
     lost = lost_a_digit("\n".join(c for row in grid.rows for c in row if any(ch.isdigit() for ch in c)))
     count = 0
+    stated, before = layout.written_time, ""
     for row in grid.rows:
         for i, cell in enumerate(row):
             if cell and not (lost and ":" in cell and lost.search(cell)):
-                moment = stated_time(cell, layout.written_time)
+                moment = stated_time(cell, stated)
+                if moment and before[5:7] == "12" and moment[5:7] == "01" and YEAR_IN_FRONT.match(stated):
+                    stated = f"{int(stated[:4]) + 1}{stated[4:]}"  # over New Year
+                    moment = stated_time(cell, stated)
                 if moment:
-                    row[i], count = moment, count + 1
+                    row[i], count, before = moment, count + 1, moment
     if not count:
         shown = next((c for row in grid.rows[5:] for c in row if c), "")
         raise IntakeError(
@@ -312,6 +339,9 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
     columns = look_at_columns(grid)
     if columns.width < 2:
         return None
+    rewritten = put_as_usual(grid, columns)
+    if rewritten:
+        columns = look_at_columns(grid)
     if _days_alone(grid, columns) or _dates_between(grid, columns):
         columns = look_at_columns(grid)
     is_data = data_test(columns)
@@ -333,6 +363,7 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
             remedy=f"Correct it, or leave it out with --skip {quote(row[0])}",
         )
     columns = _times_whole(grid, columns, head)
+    head.rewritten |= rewritten
     head.questions += questions
     _units_beside(grid, columns, head)
     if not head.nameless and not layout.heading:
@@ -529,7 +560,10 @@ def _placed(row: list[str], places: list[int], width: int) -> list[str] | None:
 
 def _no_blocks(grid: Grid, is_data: RowTest, name: str) -> None:
     """Raises IntakeError where a heading stands before every row or two of data: blocks are no table."""
-    again = Counter(tuple(r) for r in grid.rows if not is_data(r))
+    again = Counter(map(tuple, grid.rows))
+    if max(again.values(), default=0) < 10:  # no row comes so often
+        return
+    again = Counter({row: n for row, n in again.items() if not is_data(list(row))})
     most, count = max(again.items(), key=lambda kv: kv[1], default=((), 0))
     if count < 10:
         return

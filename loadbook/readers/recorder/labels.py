@@ -25,7 +25,7 @@ _PAIR = re.compile(
     (?P<name>[^\W\d_][\w .#/°%()\[\]-]*?|[\w.#]+)\s*[=:]\s*
     (?:"(?P<quoted>[^"]*)"|(?P<value>
       \d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}[T ]\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:[ ]?[AP]M)?(?=[\s,;|]|$)
-      |[-+]?[\d.,]*\d(?:[eE][-+]?\d+)?(?![\w:/-]*[:/])|[^\s,;|]*))
+      |[-+]?[\d.,]*\d(?:[eE][-+]?\d+)?(?![\w:/-]*[:/])|[^\s,;|=]*(?![^\s,;|]*=)))
     (?:[ ]?(?P<unit>[°%µ]?[A-Za-z°%µ/]{1,12})(?=[\s,;|]|$)(?!\s*[=:]))?""",
     re.VERBOSE,
 )
@@ -68,8 +68,13 @@ def as_table(lines: list[str]) -> tuple[list[list[str]], list[int]]:
             units.setdefault(name, set()).add(unit)
     places = {name: i for i, name in enumerate(units)}
     heading = [f"{n} ({next(iter(u))})" if len(u) == 1 and "" not in u else n for n, u in units.items()]
-    rows, at = [heading], [taken[0][0] if taken else 1]
-    for number, line, fields in taken:
+    rows: list[list[str]] = []
+    at: list[int] = []
+    first = next((i for i, (_, line, fields) in enumerate(taken) if fields is not None or _LEAD.match(line)), 0)
+    for i, (number, line, fields) in enumerate(taken):
+        if i == first:
+            rows.append(heading)
+            at.append(number)
         if fields is None or len({n for n, _, _ in fields}) < len(fields):
             rows.append([line])
         else:
@@ -83,10 +88,11 @@ def as_table(lines: list[str]) -> tuple[list[list[str]], list[int]]:
 
 
 def _json(line: str) -> Fields | None:
-    if not line.lstrip().startswith("{"):
+    line = re.sub(r"^\s*\[?\s*(?=\{)|(?<=\})\s*,?\s*\]?\s*$", "", line)  # one of an array's, a line each
+    if not line.startswith("{"):
         return None
     try:
-        data = json.loads(line.strip().rstrip(","))
+        data = json.loads(line)
     except (ValueError, RecursionError):
         return None
     return list(_flat(data, "")) if isinstance(data, dict) else None

@@ -22,7 +22,9 @@ _BARE_TAIL = re.compile(r"^(.*(?:temp|thermo|tc|t/c)[a-z]*[ _.-]*\d*)[ _]+([CFK]
 _JOINED_TAIL = re.compile(
     r"^(.+)_(mA|A|V|mV|kW|W|kWh|sccm|slpm|lpm|rpm|Hz|bar|mbar|psi|torr|Pa|kPa|pct|ppm|%|s|ms|min)$"
 )
-_DEGREE = re.compile(r"^(?:°|º|˚|Â°|\ufffd|\?|o|deg\.?|degrees?)\s*([cfk])$", re.IGNORECASE)
+_DEGREE = re.compile(r"^(?:°|º|˚|Â°|\ufffd|\?|\*|o|deg\.?|degrees?)\s*([cfk])$", re.IGNORECASE)
+_DEGREE_BEHIND = re.compile(r"^([cfk])\s?(?:°|º|˚|deg\.?)$")
+_CYRILLIC = str.maketrans("ск", "ck")  # °С on a Russian keyboard
 _WORDS = {
     "celsius": "c", "centigrade": "c", "gradc": "c", "grad c": "c", "fahrenheit": "f", "kelvin": "k", "℃": "c",
     "℉": "f",
@@ -91,7 +93,8 @@ def unit_of(text: str) -> str:
         return _WORDS[low]
     if low == "ok":  # a status, not °K
         return ""
-    match = _DEGREE.match(low)
+    low = low.translate(_CYRILLIC) if len(low) <= 3 else low
+    match = _DEGREE.match(low) or _DEGREE_BEHIND.match(low)
     if match:
         return match.group(1).lower()
     if low in ("c", "f", "k"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -49,9 +50,10 @@ def propose(source: Source, options: Options, base: Layout | None = None) -> Dra
         delimiter = answered.delimiter or find_delimiter(source.text(encoding), source.name)
         answered = replace(answered, encoding=encoding, delimiter=delimiter)
     table = open_table(source, answered)
-    if answered.delimiter == "wide spaces" and table.head.nameless and not options.delimiter:
-        closer = open_table(source, replace(answered, delimiter="spaces"))  # headings one blank apart
-        table = table if closer.head.nameless else closer
+    if answered.delimiter == "wide spaces" and not options.delimiter and (table.head.nameless or _uneven(table)):
+        with contextlib.suppress(IntakeError):  # headings one blank apart, or columns that touch
+            closer = open_table(source, replace(answered, delimiter="spaces"))
+            table = table if closer.head.nameless or _uneven(closer) else closer
     notes: list[str] = []
     questions = list(table.questions)
     layout = replace(answered, encoding=table.encoding, delimiter=table.delimiter, sheet=table.sheet)
@@ -80,6 +82,11 @@ def propose(source: Source, options: Options, base: Layout | None = None) -> Dra
     if doubled:
         notes.append(f"headings that come twice were numbered: {listed(doubled)}")
     return Draft(layout, table, questions, notes)
+
+
+def _uneven(table: Table) -> bool:
+    """Do the heading and many rows have different numbers of cells."""
+    return sum(len(row) != table.head.named for row in table.rows) > 0.01 * len(table.rows)
 
 
 def _resolve_marks(layout: Layout, options: Options, table: Table, questions: list[Question]) -> Layout:
@@ -172,7 +179,7 @@ def _leave_out(layout: Layout, table: Table, guess: TimeGuess, notes: list[str])
         elif columns.share(i, "text") > 0.5 and not _is_channel(table, i, layout):
             rules.append(ChannelRule(name, "ignore"))
             text.append(full)
-        elif is_counter(full) and _counts_up(table, i):
+        elif _counts_up(table, i, every=not is_counter(full)):
             rules.append(ChannelRule(name, "ignore"))
             notes.append(f"{full!r} counts the rows: left out")
     if text:
@@ -221,10 +228,15 @@ def _is_channel(table: Table, column: int, layout: Layout) -> bool:
     return heading.quantity == "temperature" and table.columns.share(column, "number", "open") > 0.1
 
 
-def _counts_up(table: Table, column: int) -> bool:
+def _counts_up(table: Table, column: int, *, every: bool) -> bool:
+    """Does a column count the rows: mostly, or every one of them from 0 or 1 on."""
     cells = [r[column] for r in table.rows if column < len(r)]
+    if not all(c.isdigit() for c in cells[:20]):
+        return False
     try:
         numbers = np.array([float(c) for c in cells if c])
     except ValueError:
         return False
+    if every:
+        return len(numbers) >= 10 and numbers[0] in (0, 1) and bool((np.diff(numbers) == 1).all())
     return len(numbers) > 2 and bool(np.median(np.diff(numbers)) == 1)

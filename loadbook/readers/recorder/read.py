@@ -23,6 +23,8 @@ from .source import Source
 from .start_said import start_of, with_hint
 from .wide import HEAD_BYTES, Raw, read_fast, read_wide
 
+HEAD_ROWS = 40  # rows below the heading that show what the columns are
+
 
 @dataclass
 class Read:
@@ -45,11 +47,16 @@ def read_raw(source: Source, layout: Layout, *, careful: bool = False) -> Raw:
 
 
 def _quick(source: Source, layout: Layout) -> Raw | None:
-    try:
-        head = open_table(source, layout, most_bytes=HEAD_BYTES)
-    except IntakeError:
-        return None  # a preamble longer than that: the whole file tells more
-    return read_fast(source, head, layout) if len(head.rows) >= 4 else None
+    head = None
+    for most in (HEAD_BYTES // 2, HEAD_BYTES):
+        try:
+            head = open_table(source, layout, most_bytes=most)
+        except IntakeError:
+            continue  # a preamble longer than that
+        if len(head.rows) >= HEAD_ROWS:
+            break
+    # without a head in so much of it the whole file tells more
+    return read_fast(source, head, layout) if head is not None and len(head.rows) >= 4 else None
 
 
 def look(

@@ -15,11 +15,12 @@ from loadbook.core.typed import quote
 from .head import Table
 from .layout import Layout
 from .names import read_heading
-from .numbers import number_pattern
+from .numbers import looks_number, number_pattern
 from .options import Question
 from .times import ZONE_HOURS, counted_seconds, elapsed_seconds, lost_a_digit, offset_of, parse_cell, serial_moment
 
 MOST_PROBLEMS = 20
+MOST_TOTALS = 10  # rows of numbers below the data: more are rows of data that cannot be read
 
 
 @dataclass
@@ -259,8 +260,11 @@ def _note(notes: list[str], count: int, what: str, then: str) -> None:
 def _strange(rows: list[tuple[int, list[str], str]], last_data: int, where: str, notes: list[str]) -> list[Problem]:
     problems = []
     footers = 0
+    below = [r for line, r, _ in rows if line > last_data]
+    go_on = sum(any(map(looks_number, r[1:])) for r in below) > MOST_TOTALS
     for line, row, cell in rows:
         wordy = sum(ch.isalpha() for ch in row[0]) >= 3 or not any(c.strip("-=* ") for c in row)
+        wordy &= not (go_on and line > last_data and any(map(looks_number, row[1:])))
         if line > last_data and wordy:
             footers += 1
         elif cell and not wordy:

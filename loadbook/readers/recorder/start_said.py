@@ -11,12 +11,13 @@ from .head import open_table
 from .layout import Layout
 from .options import Question
 from .source import Source
+from .time_words import as_usual
 from .times import date_orders, format_of, kind_of, parse_cell
 
 HEAD_BYTES = 8_192
 _DATE = r"(?:\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}[- ]?[A-Za-z]{3}[a-z]*[- ]?(?:20)\d{2})"
 _ABOVE = re.compile(
-    rf"(?<![\d.])(?P<date>{_DATE})(?![\d.]*\d)(?P<time>(?:T|,?\s+)\d{{1,2}}:\d{{2}}(?::\d{{2}})?(?:\s*[AP]M)?)?",
+    rf"(?<![\d.])(?P<date>{_DATE})(?![\d.]*\d)(?P<time>(?:T|,?\s+)\d{{1,2}}:\d{{2}}(?::\d{{2}})?(?:\s*[AP]\.?\s?M\b\.?)?)?",
     re.IGNORECASE,
 )
 _NAMED = re.compile(
@@ -83,14 +84,14 @@ def _found(source: Source, layout: Layout) -> list[Said]:
     without any, its name."""
     try:
         table = open_table(source, layout, most_bytes=HEAD_BYTES)
-        rows = list(zip(table.grid.lines, table.head.preamble, strict=False))
+        rows = list(zip(table.grid.lines, [*table.head.preamble, *table.head.rows], strict=False))
     except IntakeError:
         rows = []
     above = []
     for line, row in rows:
         text = " ".join(c for c in row if c)
         for match in _ABOVE.finditer(text):
-            stands = match.group().strip()
+            stands = as_usual(match.group().strip())
             if kind_of(stands) in ("moment", "date"):
                 above.append(Said(stands, f"line {line} says", _iso(stands), bool(_BEGIN.search(text))))
     timed = [s for s in above if ":" in s.text] or above

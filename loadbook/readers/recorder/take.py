@@ -96,6 +96,18 @@ class _File:
     piece: Piece
 
 
+class OtherTrace(LoadbookError):
+    """The run has another trace already: `trace_id`, of the files `names`."""
+
+    def __init__(self, trace: dict[str, Any], run: str, where: str) -> None:
+        super().__init__(
+            f"run {run!r} has a trace already, from {trace['source_name']}", where=where,
+            remedy="If this is more of the same run, add --join. Else withdraw that one first: "
+            f"loadbook amend traces {trace['trace_id']} state=withdrawn --why TEXT",
+        )  # fmt: skip
+        self.trace_id, self.names = trace["trace_id"], [p["file"] for p in pieces_of(trace)]
+
+
 class ChangedMeanwhile(LoadbookError):
     """Another command changed the run, its cycle or its channels between our reading and our lock."""
 
@@ -114,35 +126,67 @@ def take_trace(
     return take_files(book, run, [Wanted(p, part or Part(), layout) for p in paths], options or Options())
 
 
+@dataclass(frozen=True)
+class Ready:
+    """A run's trace, read, judged and in a file beside its place; `put_in` makes it part of the book, or `discard`.
+
+    seen  the run as it was read;  replaces the row of the trace that the files were joined to
+    """
+
+    seen: RunRecord
+    trace_id: str
+    rows: dict[str, list[dict[str, Any]]]
+    parameters: list[dict[str, Any]]
+    findings: list[dict[str, Any]]
+    file: trace_files.Prepared
+    where: str
+    key: str
+    rows_read: int
+    replaces: dict[str, Any] | None
+    taken: TakenTrace
+
+    def discard(self, placed: bool = False) -> None:
+        self.file.discard(placed)
+
+
 def take_files(
     book: BookFolder, run: str, wanted: Sequence[Wanted], options: Options, *, seen: Seen | None = None,
     held: Collection[str] | None = None, dry_run: bool = False, known_forms: KnownForms | None = None,
 ) -> TakenTrace:  # fmt: skip
-    """As `take_trace`, with a part and a layout for each file; how files go together is the first one's part.
+    """As `take_trace`, with a part and a layout for each file; how files go together is the first one's part."""
+    opened = [(open_source(w.path), w) for w in wanted]
+    tries = 3
+    while True:
+        made = make_ready(
+            book, run, opened, options, seen=seen, held=held, dry_run=dry_run, known_forms=known_forms
+        )  # fmt: skip
+        if isinstance(made, TakenTrace):
+            return made
+        try:
+            return put_in(book, [made])[0]
+        except ChangedMeanwhile:
+            tries -= 1
+            if not tries:
+                raise  # else it is read and judged once more, by what stands there now
+
+
+def make_ready(
+    book: BookFolder, run: str, opened: Sequence[tuple[Source, Wanted]], options: Options, *, seen: Seen | None = None,
+    held: Collection[str] | None = None, dry_run: bool = False, known_forms: KnownForms | None = None,
+) -> Ready | TakenTrace:  # fmt: skip
+    """All that comes before the book is written: a TakenTrace where nothing is to be (in the book already, a dry run).
 
     seen     called with each file as read, before its questions; what it raises ends the intake
     held     the SHA-256 of all files in the book, where the caller has them
-    dry_run  everything but the writing and judging
+    dry_run  everything but the judging, and no file
     known_forms  what was found out of other files of the same command
+    Raises   what `take_trace` raises
     """
-    for _ in range(2):
-        try:
-            return _take(book, run, wanted, options, seen, held, dry_run, known_forms)
-        except ChangedMeanwhile:
-            continue  # it is read and judged once more, by what stands there now
-    return _take(book, run, wanted, options, seen, held, dry_run, known_forms)
-
-
-def _take(
-    book: BookFolder, run: str, wanted: Sequence[Wanted], options: Options, tell: Seen | None,
-    held: Collection[str] | None, dry_run: bool, known_forms: KnownForms | None,
-) -> TakenTrace:  # fmt: skip
     conn = book.read()
-    record = seen = load_run(conn, run)
-    part, layout = wanted[0].part, wanted[0].layout
+    record = as_read = load_run(conn, run)
+    part, layout = opened[0][1].part, opened[0][1].layout
     parts: dict[tuple[str, str], tuple[Source, Wanted]] = {}  # the same part of the same bytes is one piece
-    for one in wanted:
-        source = open_source(one.path)
+    for source, one in opened:
         parts[source.sha256, one.part.asked(book.zone, options)] = source, one
     there = record.trace if part.join else None
     if record.trace is not None:
@@ -151,11 +195,11 @@ def _take(
         if parts.keys() <= had:
             return TakenTrace(run, record.trace["trace_id"], already=True, files=tuple(names))
         if not part.join:
-            raise _has_another(record, _names(names))
+            raise OtherTrace(record.trace, record.run, _names(names))
         parts = {key: given for key, given in parts.items() if key not in had}
     known, canonical = recorded_channels(record)
     files = [
-        _read(book, source, asked, record, options, one, known, canonical, tell, known_forms)
+        _read(book, source, asked, record, options, one, known, canonical, seen, known_forms)
         for (_, asked), (source, one) in parts.items()
     ]
     where = _names([f.source.name for f in files])
@@ -182,34 +226,51 @@ def _take(
     parameter_rows, finding_rows = _derived(book, record, trace)
     counts = _counts(files, whole, valid, there)
     rows = trace_rows(files, origin, counts, trace, valid, specs, key, trace_id, layout)
-    prepared = trace_files.prepare(book, trace, trace_id)
-    rows["trace"][0].update(path=prepared.path, sha256=prepared.sha256, bytes=prepared.bytes)
-    try:
-        with book.write() as writing:
-            _unchanged(writing, seen, trace_id)
-            try:
-                prepared.place()
-                if there:
-                    amend(
-                        writing, "trace", there["trace_id"], there["trace_number"], {"state": "withdrawn"},
-                        f"made anew with {where} as {trace_id}",
-                    )  # fmt: skip
-                add_intake(
-                    writing, "traces", {"channel": missing_rows, **rows},
-                    rows_read=sum(f.read.reading.counts.rows for f in files), file_name=where,
-                    file_sha256=key_of([(f.source.sha256, f.asked) for f in files]),
-                )  # fmt: skip
-                derived.store(writing, run, parameter_rows, finding_rows)
-            except BaseException:
-                prepared.discard(placed=True)  # nothing was committed: a file without its row is of no use
-                raise
-    finally:
-        prepared.discard()  # a file that was placed stays: the commit may have reached the disk
     said = [n for f in files for n in (f.read.notes if len(files) == 1 else _of(f.source.name, f.read.notes))]
-    return _summary(
+    taken = _summary(
         files, [*said, *whole.notes, *notes], counts, trace, trace_id, specs, len(missing_rows), rows["trace"][0],
         parameter_rows, finding_rows, there["trace_id"] if there else "",
     )  # fmt: skip
+    prepared = trace_files.prepare(book, trace, trace_id)
+    rows["trace"][0].update(path=prepared.path, sha256=prepared.sha256, bytes=prepared.bytes)
+    return Ready(
+        as_read, trace_id, {"channel": missing_rows, **rows}, parameter_rows, finding_rows, prepared, where,
+        key_of([(f.source.sha256, f.asked) for f in files]), sum(f.read.reading.counts.rows for f in files), there,
+        taken,
+    )  # fmt: skip
+
+
+def put_in(book: BookFolder, made: Sequence[Ready]) -> list[TakenTrace]:
+    """Make traces part of the book, all of them in one transaction or none.
+
+    made    of different runs. Their files are gone, or have their names, afterwards
+    Raises  ChangedMeanwhile where one of the runs is no longer what was read, LoadbookError
+    """
+    try:
+        trace_files.flush([m.file for m in made])
+        with book.write() as writing:
+            for one in made:
+                _unchanged(writing, one.seen, one.trace_id)
+            try:
+                trace_files.place([m.file for m in made])
+                for one in made:
+                    if one.replaces is not None:
+                        amend(
+                            writing, "trace", one.replaces["trace_id"], one.replaces["trace_number"],
+                            {"state": "withdrawn"}, f"made anew with {one.where} as {one.trace_id}",
+                        )  # fmt: skip
+                    add_intake(
+                        writing, "traces", one.rows, rows_read=one.rows_read, file_name=one.where, file_sha256=one.key
+                    )
+                    derived.store(writing, one.seen.run, one.parameters, one.findings)
+            except BaseException:
+                for one in made:
+                    one.discard(placed=True)  # nothing was committed: a file without its row is of no use
+                raise
+    finally:
+        for one in made:
+            one.discard()  # a file that was placed stays: the commit may have reached the disk
+    return [m.taken for m in made]
 
 
 def trace_so_far(
@@ -275,15 +336,6 @@ def _read(
     named = [replace(s, name=c.name) if (c := canonical.get(s.name.casefold())) else s for s in reading.channels]
     piece = Piece(source.name, np.round(reading.t_s + zero, 6), reading.values, reading.flags, named)
     return _File(source, asked, read, piece)
-
-
-def _has_another(record: RunRecord, where: str) -> LoadbookError:
-    trace = record.trace or {}
-    return LoadbookError(
-        f"run {record.run!r} has a trace already, from {trace['source_name']}", where=where,
-        remedy="If this is more of the same run, add --join. Else withdraw that one first: "
-        f"loadbook amend traces {trace['trace_id']} state=withdrawn --why TEXT",
-    )  # fmt: skip
 
 
 def _origin(file: _File) -> dict[str, Any]:

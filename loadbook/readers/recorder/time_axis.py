@@ -55,7 +55,8 @@ def to_utc(local: Floats, zone: ZoneInfo, fold: str = "") -> tuple[Floats, list[
         return local - early, [], []
     skipped = unclear & (early < late)
     if skipped.any():
-        return local - early, [_skipped(local, skipped, zone)], []
+        kept = float(early[skipped][0])  # as of a clock that was not changed, so that nothing seems to go back
+        return local - kept, [_skipped(local, skipped, zone)], []
     offset, questions, notes = _repeated(local, early, late, unclear, zone, fold)
     return local - offset, questions, notes
 
@@ -82,8 +83,13 @@ def _skipped(local: Floats, skipped: np.ndarray, zone: ZoneInfo) -> Question:
 
 
 def _fixed(offset: float) -> str:
-    hours = offset / 3600
-    return f"Etc/GMT{-int(hours):+d}" if hours == int(hours) and hours else ("UTC" if not hours else "AREA/CITY")
+    """A distance from UTC as --zone takes it.
+
+    >>> _fixed(7200.0), _fixed(-12600.0)
+    ('+02:00', '-03:30')
+    """
+    minutes = round(abs(offset) / 60)
+    return f"{'-' if offset < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
 
 
 def _repeated(
@@ -110,10 +116,19 @@ def _repeated(
         if (np.diff(utc[max(inside[0] - 1, 0) : inside[-1] + 2]) > 0).all():
             last = clock(float(local[back[0] - 1]))
             return offset, [], [f"the clock change is in the file: the hour up to {last}, then the same hour again"]
-    unchanged = _fixed(float(late[inside[0]]))
+    summer, winter = _fixed(float(early[inside[0]])), _fixed(float(late[inside[0]]))
+    told = f"{clock(first)} showed twice on clocks in {zone.key}"
+    unchanged = f"--zone {summer} (stayed on summer time) or {winter} (never on summer time)"
+    around = steps[max(inside[0] - 1, 0) : inside[-1] + 1]
+    if inside[0] > 0 and inside[-1] < len(local) - 1 and (around > 0).all() and (around < change).all():
+        return (
+            early,
+            [Question(f"{told}, but the file's rows go through that hour once: its clock was not changed", unchanged)],
+            [],
+        )
     question = Question(
-        f"{clock(first)} showed twice on clocks in {zone.key}: which of the two ({len(inside)} rows)",
-        f"--fold first or second, or --zone {unchanged} if the recorder's clock was not changed",
+        f"{told}: which of the two ({len(inside)} rows)",
+        f"--fold first or second; or, if the recorder's clock was not changed, {unchanged}",
     )
     return early, [question], []
 

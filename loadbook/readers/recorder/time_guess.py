@@ -18,7 +18,7 @@ from .head import Table
 from .layout import Layout
 from .names import is_elapsed, read_heading
 from .options import ORDERS, Options, Question
-from .times import counted_seconds, date_orders, format_of, kind_of
+from .times import counted_seconds, date_orders, format_of, kind_of, without_year
 
 _ZEROS = re.compile(r":0\d")
 _TIME_WORD = re.compile(r"\b(time|date|timestamp|datetime|clock|zeit|datum|uhrzeit|fecha|hora|heure|data|ora)\b")
@@ -63,6 +63,9 @@ def guess_time(table: Table, options: Options, layout: Layout) -> TimeGuess:
         return _clock(table, [dates[0], plain[0]], options, _several(table, plain, named))
     if clocks:
         return _clock_alone(table, clocks[0], options)
+    for place in pool:
+        if columns.share(place, "text") > 0.5 and _clocks_in(table, place):
+            _unreadable(table, place, options)  # no counter beside it is the time
     numeric = [i for i in pool if columns.share(i, "number") > 0.5]
     return _number(table, numeric, options, layout, bool(named))
 
@@ -75,16 +78,40 @@ def _are_times(table: Table, named: list[int], options: Options) -> None:
             _unreadable(table, place, options)
 
 
+def _clocks_in(table: Table, place: int) -> bool:
+    """Do texts with a day and a clock time in them, which cannot be read, stand in a column; each another one."""
+    cells = [r[place] for r in table.rows[:500] if place < len(r) and r[place]]
+    timed = [c for c in cells if re.search(r"\b\d{1,2}:\d{2}\b", c) and len(re.findall(r"\d+", c)) >= 4]
+    return len(timed) > 0.8 * len(cells) and len(set(timed)) > 0.3 * len(timed)
+
+
 def _unreadable(table: Table, place: int, options: Options) -> NoReturn:
     rows = zip(table.lines, table.rows, strict=True)
     texts = ((line, r[place]) for line, r in rows if place < len(r) and kind(r[place]) == "text")
     line, cell = next(texts, (table.lines[0], ""))
     how = "correct --time-format" if options.written_time else "give --time-format, such as '%a %d %b %Y %H:%M:%S'"
+    formats = without_year([r[place] for r in table.rows if place < len(r) and kind(r[place]) == "text"][:500])
+    if formats and not options.written_time:
+        year = _year_said(table)
+        either = " or ".join(f"'{year or 'YEAR'} {f}'" for f in formats)
+        said = "which begins with that of the first row" if year else "with that of the first row for YEAR"
+        raise IntakeError(
+            f"{cell!r} in line {line} says no year: give --time-format {either}, {said}",
+            [Problem(f"column {table.head.names[place]!r}", None, line, None, cell)],
+            remedy="%d day, %m month or %b its name, %H:%M:%S the time",
+        )
     raise IntakeError(
         f"{cell!r} in line {line} is no time that can be read: {how}",
         [Problem(f"column {table.head.names[place]!r}", None, line, None, cell)],
         remedy="%d day, %m month or %b its name, %Y year, %H:%M:%S the time, %p AM or PM",
     )
+
+
+def _year_said(table: Table) -> str:
+    """The year that the lines above the heading say, '' where they say none, or several."""
+    text = " ".join(c for row in table.head.preamble for c in row)
+    years = set(re.findall(r"(?<![\d.])(20\d\d)(?![\d.]*\d)", text))
+    return years.pop() if len(years) == 1 else ""
 
 
 def _named(table: Table, options: Options, layout: Layout) -> list[int]:
@@ -189,6 +216,9 @@ def _clock_alone(table: Table, place: int, options: Options) -> TimeGuess:
     elapsed = "h:m:s" if cells[0].count(":") == 2 else "h:m"
     if options.time_unit in ("h:m", "m:s", "h:m:s"):
         elapsed = options.time_unit
+    told = elapsed == "h:m" and re.search(r"[\[(]\s*(hh?|mm?):(mm?|ss?)\s*[\])]", name.lower())
+    if told and not options.time_unit and not options.time_kind and told[1][0] + told[2][0] == "ms":
+        return TimeGuess([place], "elapsed", "m:s")
     formats = [f for f in dict.fromkeys(format_of(c, "") for c in cells[:500]) if f]
     bare = [f for f in formats if "%-" in f and not any(_ZEROS.search(c) for c in cells)]
     fmt = (bare or formats or [""])[0]
@@ -246,13 +276,32 @@ def _number(table: Table, numeric: list[int], options: Options, layout: Layout, 
             epoch = "1900"
         return TimeGuess([place], "serial", epoch, questions)
     unit = options.time_unit or _unit(names[place], table.head.units[place] or _raw_unit(table, place))
+    asked = _no_times(table, place, values)
     if unit:
-        return TimeGuess([place], "elapsed", unit)
+        return TimeGuess([place], "elapsed", unit, asked)
     question = Question(
-        f"{names[place]!r} counts from {values[0]:g} to {values[-1]:g}: seconds, minutes or hours?",
+        f"{names[place]!r} counts from {values.min():g} to {values.max():g}: seconds, minutes or hours?",
         "--time-unit s, min or h",
     )
-    return TimeGuess([place], "elapsed", "s", [question])
+    return TimeGuess([place], "elapsed", "s", [question, *asked])
+
+
+def _no_times(table: Table, place: int, values: np.ndarray) -> list[Question]:
+    """What is asked of rows whose time is one and the same number before all others (-1 at the beginning, in between
+    and at the end), as some recorders mark rows that are no samples."""
+    least = values == values.min()
+    rest = values[~least]
+    if not 1 < least.sum() <= max(20, 0.01 * len(values)) or len(rest) < 3 or not least[-len(values) // 2 :].any():
+        return []
+    at = np.flatnonzero(least)
+    if not (np.diff(rest) >= 0).all() or place != 0 or at[-1] - at[0] < len(at):
+        return []
+    begins = next(r[0] for r in table.rows if r and r[0] and float(r[0].replace(",", ".")) == values.min())
+    return [
+        Question(
+            f"{len(at)} rows among the others have the time {begins}, which is none", f"--skip {quote(begins)} for them"
+        )
+    ]
 
 
 _ABOUT_TIME = re.compile(r"\d.*:.*\d|\d+[hH]\d\d|\d{4}|[A-Za-z]{3}.*\d")

@@ -11,10 +11,10 @@ from .cells import Columns, kind
 from .grid import Grid
 from .names import read_heading
 
-_PARTS = {
+_PARTS = {part: re.compile(words) for part, words in {
     "year": "year|yyyy", "month": "month|mon|mm", "day": "day|dd", "doy": "doy|jday|julian( day)?|day of year",
     "hour": "hour|hours|hh|hr", "minute": "minute|minutes|min", "second": "second|seconds|sec|ss", "hhmm": "hh:?mm",
-}  # fmt: skip
+}.items()}  # fmt: skip
 _DIGITS = re.compile(r"^(?:time|clock|zeit|uhrzeit|hora|hh:?mm(?::?ss)?)$")
 
 
@@ -29,7 +29,7 @@ def put_together(grid: Grid, columns: Columns, names: list[str], first: int) -> 
     dated = [c for c in range(columns.width) if columns.share(c, "date") > 0.5]
     if any(columns.share(c, "moment") > 0.5 for c in range(columns.width)):
         return [], ""
-    at = {part: low.index(n) for part, words in _PARTS.items() for n in low if re.fullmatch(words, n)}
+    at = {part: low.index(n) for part, words in _PARTS.items() for n in low if words.fullmatch(n)}
     if "year" in at and ("doy" in at or {"month", "day"} <= at.keys()) and ("hour" in at or "hhmm" in at):
         used = [at[p] for p in _PARTS if p in at]
         if all(_share(rows, c, "number") > 0.9 for c in used):
@@ -37,10 +37,12 @@ def put_together(grid: Grid, columns: Columns, names: list[str], first: int) -> 
             _write(rows, at["year"], lambda row: _moment(row, at, padded))
             return sorted(set(used) - {at["year"]}), f"the time is put together from {len(used)} columns"
     for c, name in enumerate(low):
+        if not _DIGITS.match(name):
+            continue
         cells = [r[c] for r in rows if c < len(r) and r[c]]
         if any(x[0] == "0" for x in cells) and len({len(x) for x in cells}) > 1:
             continue  # one of them lost a digit
-        if not _DIGITS.match(name) or not cells or not all(re.fullmatch(r"\d{3,6}", x) for x in cells):
+        if not cells or not all(re.fullmatch(r"\d{3,6}", x) for x in cells):
             continue
         short = name in ("hhmm", "hh:mm")
         if (dated or short or name.startswith("hhmm")) and all(_clock(x, short) for x in cells):
@@ -97,7 +99,7 @@ def _clock(text: str, short: bool) -> str:
 
 def _carried(rows: Sequence[list[str]], columns: Columns) -> str:
     """Write a date that stands only where it changes into the rows below it, in place."""
-    clocks = [c for c in range(columns.width) if _share(rows, c, "clock") > 0.9]
+    clocks = [c for c in range(columns.width) if columns.share(c, "clock") > 0.5 and _share(rows, c, "clock") > 0.9]
     if len(clocks) != 1 or not rows:
         return ""
     for c in range(columns.width):

@@ -267,14 +267,60 @@ def offset_of(text: str) -> timedelta:
     return -shift if sign == "-" else shift
 
 
+YEAR_IN_FRONT = re.compile(r"(?:19|20)\d\d (?=.*%)")  # of a format: the year of times that say none
+_WITHOUT_YEAR = (
+    (re.compile(rf"^[A-Za-z]{{3}} +\d{{1,2}},? +{_CLOCK}$"), "%b %d"),
+    (re.compile(rf"^\d{{1,2}}(?P<sep>[-/. ])[A-Za-z]{{3}}[ ,]+{_CLOCK}$"), "%d{sep}%b"),
+    (re.compile(rf"^(?P<a>\d{{1,2}})(?P<sep>[-/.])(?P<b>\d{{1,2}})\.?[ ,]+{_CLOCK}$"), "%d{sep}%m"),
+    (re.compile(rf"^{_CLOCK}[-, ]+(?P<a>\d{{1,2}})(?P<sep>[-/.])(?P<b>\d{{1,2}})\.?$"), "%d{sep}%m"),
+)
+
+
+def without_year(cells: Sequence[str]) -> list[str]:
+    """The formats of times that have a day and a month, and no year; [] where they are none.
+
+    >>> without_year(["Mar 14 09:58:00"]), without_year(["09:12-7/10"])
+    (['%b %d %H:%M:%S'], ['%H:%M-%d/%m', '%H:%M-%m/%d'])
+    """
+    for pattern, day in _WITHOUT_YEAR:
+        matches = [pattern.match(c) for c in cells]
+        first = matches[0] if matches else None
+        if first is None or not all(matches):
+            continue
+        if "%b" in day and not all(month_of(re.sub(r"[^A-Za-z].*", "", c.lstrip("0123456789-/. "))) for c in cells):
+            continue
+        g = first.groupdict()
+        clock = _clock_format(cells[0], g).replace("%-", "%")
+        day = day.format(sep=g.get("sep") or "")
+        date_first = first.start("H") > 0
+        between = cells[0][: first.start("H")] if date_first else cells[0][first.end("M") : first.start("a")]
+        between = re.sub(r"^.*?(?=[-, ]+$)", "", between)
+        formats = [f"{day}{between}{clock}" if date_first else f"{clock}{between}{day}"]
+        if "a" in g:
+            numbers = [m.groupdict() for m in matches if m]
+            fitting = [
+                f for f, d, mo in ((day, "a", "b"), (f"%m{g['sep']}%d", "b", "a"))
+                if all(1 <= int(n[d]) <= 31 and 1 <= int(n[mo]) <= 12 for n in numbers)
+            ]  # fmt: skip
+            formats = [f"{f}{between}{clock}" if date_first else f"{clock}{between}{f}" for f in fitting]
+        return formats
+    return []
+
+
 def stated_time(cell: str, fmt: str) -> str:
     """A time written as a stated strptime format says, as ISO text; '' where it is none.
 
+    fmt  may begin with a year and a blank where the times say none
+
     >>> stated_time("3Jul2016 0:0:4", "%d%b%Y %H:%M:%S"), stated_time("14h05", "%Hh%M")
     ('2016-07-03 00:00:04', '14:05:00')
+    >>> stated_time("09:12-7/10", "2020 %H:%M-%d/%m")
+    '2020-10-07 09:12:00'
     """
     if len(cell) > LONGEST:
         return ""
+    if year := YEAR_IN_FRONT.match(fmt):
+        cell, fmt = year.group() + cell, "%Y " + fmt[year.end() :]
     try:
         moment = datetime.strptime(cell, fmt)
     except ValueError:
@@ -349,7 +395,8 @@ _COUNTED_FROM = {"1970": 0.0, "1904 s": -2_082_844_800.0, "1900 s": -2_208_988_8
 
 
 def counted_seconds(number: float, epoch: str) -> float | None:
-    """Seconds since 1970 of a count of seconds or milliseconds from an epoch; None outside 2000 to 2099.
+    """Seconds since 1970 of a count of seconds (or milli-, micro- or nanoseconds) from an epoch; None outside 2000 to
+    2099.
 
     epoch  '1970', '1904 s' or '1900 s', all of them in UTC
 
@@ -358,7 +405,8 @@ def counted_seconds(number: float, epoch: str) -> float | None:
     >>> counted_seconds(3856320000.0, "1904 s")
     1773475200.0
     """
-    seconds = (number / 1000.0 if abs(number) > 1e11 else number) + _COUNTED_FROM[epoch]
+    parts = next((p for least, p in ((1e17, 1e9), (1e14, 1e6), (1e11, 1e3)) if abs(number) > least), 1.0)
+    seconds = number / parts + _COUNTED_FROM[epoch]
     return seconds if 946_684_800 <= seconds < 4_102_444_800 else None
 
 

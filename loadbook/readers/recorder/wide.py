@@ -140,10 +140,11 @@ def _time(frame: pd.DataFrame, stamps: list[int], layout: Layout) -> np.ndarray 
             return None
         factor = {"s": 1.0, "min": 60.0, "h": 3600.0, "ms": 0.001}[layout.time_format]
         return columns[0].to_numpy(float) * factor
-    joined = columns[0]
-    for column in columns[1:]:
-        joined = joined.str.strip() + " " + column.str.strip()
-    return parse_fast(joined, layout.time_format)
+    if len(columns) == 1:
+        return parse_fast(columns[0], layout.time_format)
+    rows = zip(*(c.tolist() for c in columns), strict=True)
+    joined = [" ".join([cell.strip() for cell in row]) for row in rows]
+    return parse_fast(pd.Series(joined, dtype=object), layout.time_format)
 
 
 def _numbers(column: pd.Series, layout: Layout) -> tuple[np.ndarray, np.ndarray] | None:

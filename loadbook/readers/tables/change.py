@@ -115,6 +115,8 @@ def _setting(name: str, value: str) -> None:
     if name == money.SETTING:
         money.price(value)
         return
+    if name.startswith("shop_"):
+        raise UsageError(f"{name} is not amended by hand", remedy="Change it with: loadbook shop")
     if name not in NUMBERS:
         raise UsageError(f"{name} is never amended", remedy="It records what was done")
     number_setting(name, value)

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from loadbook.core import times, units
 from loadbook.core.errors import LoadbookError, Problem
 from loadbook.core.phrases import did_you_mean
-from loadbook.core.vocabulary.intake_kinds import Column, Kind
+from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, Column, Kind, kinds_of
 
 from .cells import Sheet
 
@@ -181,8 +181,10 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
         if "\x00" in cell:
             raise Refused("this holds a NUL character")
         if column.choices:
-            folded = cell.lower()
-            match = next((c for c in column.choices if c.lower() == folded), None)
+            said = kinds_of(cell) if column.choices is CHARACTERISTIC_KINDS else (cell.lower(),)
+            match = next((c for c in column.choices if c.lower() == said[0]), None)
+            if len(said) > 1:
+                raise Refused(f"{cell} may be several kinds", f"Name one: {' or '.join(said)}")
             if match is None:
                 hint = did_you_mean(cell, list(column.choices))
                 raise Refused(f"{column.name} cannot be that", hint + "Choices: " + ", ".join(column.choices))

@@ -7,6 +7,9 @@ import io
 
 from loadbook.core.vocabulary.intake_kinds import Column, Kind
 
+_US = {"length": "in", "temperature": "f", "difference": "f", "mass": "lb"}
+_US_EXAMPLES = {"C/h": "F/h", "°C": "°F"}  # of columns that name a unit
+
 
 def header_and_example(kind: Kind, *, system: str = "si") -> str:
     """A CSV text with the header and one example row; it can be taken in as it is, once its references exist.
@@ -26,9 +29,11 @@ def header_and_example(kind: Kind, *, system: str = "si") -> str:
 
 
 def _in_system(column: Column, system: str) -> tuple[str, str]:
-    if system != "us" or column.dimension not in ("length", "temperature", "difference", "mass"):
+    if system == "us" and column.example in _US_EXAMPLES:
+        return column.name, _US_EXAMPLES[column.example]
+    if system != "us" or column.dimension not in _US:
         return column.name, column.example
-    unit = {"length": "in", "temperature": "f", "difference": "f", "mass": "lb"}[column.dimension]
+    unit = _US[column.dimension]
     name = f"{column.stem}_{unit}"
     if not column.example:
         return name, ""
@@ -42,11 +47,11 @@ def _in_system(column: Column, system: str) -> tuple[str, str]:
     return name, f"{value:.5g}"
 
 
-def meanings(kind: Kind) -> list[tuple[str, str, str]]:
-    """(column, required or optional, meaning with choices and units) for every column."""
+def meanings(kind: Kind, *, system: str = "si") -> list[tuple[str, str, str]]:
+    """(column, required or optional, meaning with choices and units) for every column of `header_and_example`."""
     found = []
     for column in kind.columns:
-        text = column.meaning
+        name, text = _in_system(column, system)[0], column.meaning
         if column.choices:
             text += ". One of: " + ", ".join(column.choices)
         if column.type == "yesno":
@@ -56,11 +61,11 @@ def meanings(kind: Kind) -> list[tuple[str, str, str]]:
         elif column.type == "moment":
             text += " (like 2026-04-03T08:00, the shop's clock; or with an offset)"
         if column.dimension:
-            others = [name for name, _ in column.spellings() if name != column.name]
+            others = [other for other, _ in column.spellings() if other != name]
             text += f". Other units by name: {', '.join(others)}"
         if column.scales:
-            text += f". Its scale by name: {', '.join(name for name, scale in column.spellings() if scale)}"
+            text += f". Its scale by name: {', '.join(scaled for scaled, scale in column.spellings() if scale)}"
         if column.default is not None:
             text += f". Empty: {column.default}"
-        found.append((column.name, "required" if column.required else "optional", text))
+        found.append((name, "required" if column.required else "optional", text))
     return found

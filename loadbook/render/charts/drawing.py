@@ -16,18 +16,7 @@ from rich.cells import get_character_cell_size, split_graphemes
 
 from loadbook.render.tables import plain
 
-from .style import FONT, GROUND, INK, SMALL_PX
-
-# half-sizes: (dx, dy) of a mark's corners, in units of its size
-_CORNERS = {
-    "square": ((-0.85, -0.85), (0.85, -0.85), (0.85, 0.85), (-0.85, 0.85)),
-    "diamond": ((0, -1.2), (1.2, 0), (0, 1.2), (-1.2, 0)),
-    "triangle-up": ((0, -1.2), (1.15, 0.85), (-1.15, 0.85)),
-    "triangle-down": ((0, 1.2), (1.15, -0.85), (-1.15, -0.85)),
-    "triangle-right": ((1.2, 0), (-0.85, 1.15), (-0.85, -1.15)),
-    "triangle-left": ((-1.2, 0), (0.85, 1.15), (0.85, -1.15)),
-}
-
+from .style import CORNERS, FONT, GROUND, INK, SMALL_PX
 
 _CELLS = {0: 0.0, 1: 0.58, 2: 1.1}  # marks over a letter, letters, wide scripts and emoji
 
@@ -86,11 +75,8 @@ class Drawing:
         wide = None if stroke is None else 1.3
         if shape == "circle":
             self._add("circle", hint, cx=x, cy=y, r=size, fill=fill, stroke=stroke, stroke_width=wide)
-        elif shape == "cross":
-            d = f"M{_n(x - size)} {_n(y)}H{_n(x + size)}M{_n(x)} {_n(y - size)}V{_n(y + size)}"
-            self._add("path", hint, d=d, fill="none", stroke=stroke or fill, stroke_width=1.8)
         else:
-            corners = " ".join(f"{_n(x + a * size)},{_n(y + b * size)}" for a, b in _CORNERS[shape])
+            corners = " ".join(f"{_n(x + a * size)},{_n(y + b * size)}" for a, b in CORNERS[shape])
             self._add("polygon", hint, points=corners, fill=fill, stroke=stroke, stroke_width=wide)
 
     def text(self, x: float, y: float, words: str, size: float = SMALL_PX, fill: str = INK, anchor: str = "start",

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core import writing
-from loadbook.core.errors import UsageError
 from loadbook.queries.charts.frame import ALONE, COLUMNS, MIDDLE, RUN, Picture
 from loadbook.render.tables import plain
 
@@ -18,63 +18,69 @@ ENDINGS = (".svg", ".png", ".html")
 PNG_SCALE = 2.0
 
 
-def check_chart_file(path: Path) -> None:
+def check_chart_file(path: Path, *, force: bool = False) -> None:
     """See before any work that a chart can be written there. Raises UsageError."""
-    if path.suffix.lower() not in ENDINGS:
-        raise UsageError(
-            f"a chart is a .svg, a .png or a .html, not {path.suffix or 'a file without an ending'}",
-            where=str(path), remedy=f"Write it like --chart {path.stem or 'movement'}.svg",
-        )  # fmt: skip
-    writing.check(path)
-    if not path.parent.is_dir():
-        raise UsageError("there is no such folder", where=str(path.parent), remedy="Make it first")
+    writing.check_target(path, ENDINGS, what="a chart", force=force)
 
 
-def write_chart(picture: Picture, path: Path) -> None:
+def write_chart(picture: Picture, path: Path, *, force: bool = False) -> None:
     """Write a picture, whole or not at all; the name's ending says as what.
+
+    force  a file of that name may be replaced
 
     Raises UsageError (ending, name taken, no such folder), LoadbookError where the disk refuses
     """
     from .altair import chart
 
-    check_chart_file(path)
+    check_chart_file(path, force=force)
     ending = path.suffix.lower()
-    drawn = chart(picture, titled=ending != ".html")
     if ending == ".png":
         image = io.BytesIO()
-        drawn.save(image, format="png", scale_factor=PNG_SCALE)
+        chart(picture).save(image, format="png", scale_factor=PNG_SCALE)
         data = image.getvalue()
     else:
-        data = (svg_of(drawn) if ending == ".svg" else page_of(picture, drawn)).encode("utf-8")
+        data = (svg_of(chart(picture)) if ending == ".svg" else page_of(picture)).encode("utf-8")
     with writing.disk_errors("the chart", path):
-        writing.put(path, data)
+        writing.put(path, data, over=force)
 
 
 def svg_of(drawn: alt.TopLevelMixin) -> str:
-    """A chart as SVG; vl-convert escapes every text."""
+    """A chart as SVG; vl-convert escapes every text. Its marks are images with our words; the library's own words for
+    their kinds go. (No text holds a bare quotation mark that could look like an attribute's.)"""
     image = io.StringIO()
     drawn.save(image, format="svg")
-    return image.getvalue()
+    source = re.sub(r' aria-roledescription="[^"<>]*"', "", image.getvalue())
+    return source.replace(' role="graphics-symbol"', ' role="img"').replace(' role="graphics-object"', "")
 
 
-def page_of(picture: Picture, drawn: alt.TopLevelMixin) -> str:
-    """The page: the still picture, which marks.js lets a reader ask, its rows as data, and its figures as a table."""
-    from loadbook.render.pages.markup import data_block
-    from loadbook.render.pages.shell import more, page, section, sentences, table
+def page_of(picture: Picture) -> str:
+    """The page: its panels as still pictures, which marks.js lets a reader ask, its rows as data, and its figures as a
+    table."""
+    from loadbook.render.pages.markup import data_block, el
+    from loadbook.render.pages.shell import more, page, paragraph, section, sentences, subsection, table
     from loadbook.render.pages.shell import picture as still
 
+    from .altair import BETWEEN_SAID, COVERAGE_SAID, chart
+
     title = plain(picture.title)
-    said = "; ".join(f"{p.title}: {p.said[0]}" for p in picture.panels)
-    figure = still(
-        svg_of(drawn), f"{title}. {said}. The figures stand in the table below.",
-        "Point at a mark, or step through the run means with the arrow keys, to read it.", name="chart",
-    )  # fmt: skip
+    key = {"between": BETWEEN_SAID, "coverage": COVERAGE_SAID}
+    figures = []
+    for p in picture.panels:
+        said = p.said[0] if p.said else ""
+        below = [f"{p.title}: {said}.", *p.notes] if p.finding else [*p.said, key.get(p.shape, "")]
+        alt = f"{p.title}. {p.finding or said}. The figures stand in the table below."
+        words = [paragraph(w, class_="note") for w in ([" ".join(below)] if p.finding else below) if w]
+        drawn = still(svg_of(chart(picture, panel=p)), alt)
+        figures.append(el("div", subsection(p.finding or p.title, *words), drawn,
+                          class_=f"graph{' level' if p.finding else ''}{' faint' if p.faint else ''}"))  # fmt: skip
     sections = [
         section(
-            "Chart", figure, sentences(picture.warnings), data_block("chart-data", data_of(picture)), name="picture"
+            "Chart", el("div", figures, class_="graphs"),
+            paragraph("Point at a mark, or step through the run means with the arrow keys, to read it.", class_="note"),
+            sentences(picture.warnings), data_block("chart-data", data_of(picture)), name="picture",
         ),
         section("Figures", more("The figures", *_figures(picture, table)), name="figures"),
-    ]
+    ]  # fmt: skip
     return page(
         title, sections, kind="Chart", scripts=("marks.js",), styles=("marks.css",),
         footer="History, not a promise. Drawn from the book by loadbook.",
@@ -85,7 +91,7 @@ def data_of(picture: Picture) -> dict[str, Any]:
     """The picture as plain data: what a test or another program reads back."""
     panels = [
         {"panel": p.number, "title": p.title, "x": p.x, "y": p.y, "low": p.low, "high": p.high,
-         "levels": list(p.levels), "said": list(p.said)}
+         "levels": list(p.levels), "said": list(p.said), "finding": p.finding, "notes": list(p.notes), "faint": p.faint}
         for p in picture.panels
     ]  # fmt: skip
     rows = [{k: v for k, v in r.items() if v is not None and v == v} for r in picture.rows.to_dict("records")]

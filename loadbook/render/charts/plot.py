@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -20,19 +21,28 @@ from loadbook.render.pages.markup import Html, el
 
 from .scale import Floats, Scale
 
-WIDE, HIGH = 4000, 2000
+WIDE, HIGH = 16000, 8000  # fine enough to be looked at from near, a hold filling the field
 
 
 @dataclass(frozen=True)
 class TimeAxis:
-    """The horizontal axis: seconds from the trace's start, told on the shop's clock."""
+    """The horizontal axis: seconds from the trace's start, told on the shop's clock.
 
-    start: datetime  # UTC
+    start  UTC;  seconds  how long it is;  from_s  where it begins
+    """
+
+    start: datetime
     seconds: float
     zone: ZoneInfo
+    from_s: float = 0.0
 
     def share(self, t_s: float) -> float:
-        return min(max(t_s / self.seconds, 0.0), 1.0) if self.seconds > 0 else 0.0
+        return min(max((t_s - self.from_s) / self.seconds, 0.0), 1.0) if self.seconds > 0 else 0.0
+
+    def places(self, t_s: Floats) -> npt.NDArray[np.int64]:
+        """Whole steps of WIDE; beyond the ends they lie outside."""
+        share = (t_s - self.from_s) / self.seconds if self.seconds > 0 else np.zeros(t_s.size)
+        return np.asarray(np.rint(share * WIDE), dtype=np.int64)
 
     def clock(self, t_s: float) -> datetime:
         return (self.start + timedelta(seconds=t_s)).astimezone(self.zone)
@@ -54,33 +64,50 @@ class TimeAxis:
         minutes = next((m for m in (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720) if span / m <= most), 1440)
         days = math.ceil(span / 1440 / most) if minutes == 1440 else 1
         step = 60 if minutes < 15 else 900  # every zone is whole quarters of an hour away from UTC
-        moment = self.clock(0.0).replace(second=0, microsecond=0)
+        moment = self.clock(self.from_s).replace(second=0, microsecond=0)
         if step == 900:
             moment -= timedelta(minutes=moment.minute % 15)
         out: list[tuple[float, str, str]] = []
         day = None
         t = (moment.astimezone(UTC) - self.start).total_seconds()
-        while t <= self.seconds:
+        while t <= self.from_s + self.seconds:
             local = self.clock(t)
             round_time = (local.hour * 60 + local.minute) % minutes == 0 and local.toordinal() % days == 0
-            if t >= 0 and round_time:
+            if t >= self.from_s and round_time:
                 date = "" if local.date() == day else local.date().isoformat()
                 day = local.date()
                 out.append((t, f"{local:%H:%M}", date))
             t += step
-        return out if out else [(0.0, f"{self.clock(0.0):%H:%M}", self.clock(0.0).date().isoformat())]
+        first = self.clock(self.from_s)
+        return out if out else [(self.from_s, f"{first:%H:%M}", first.date().isoformat())]
 
 
 def path(axis: TimeAxis, scale: Scale, t_s: Floats, values: Floats, strokes: Sequence[npt.NDArray[np.int64]]) -> str:
-    """The `d` of an SVG path through samples: absolute at the start of each stroke, then relative whole steps."""
-    out: list[str] = []
+    """The `d` of an SVG path through samples: absolute at the start of each stroke, then relative whole steps.
+
+    What lies beyond the axis or the scale is drawn outside of the field.
+    """
+    return "".join(
+        _stroke(axis.places(t_s[stroke]), np.rint(scale.places(values[stroke]) * HIGH).astype(int))
+        for stroke in strokes
+    )
+
+
+def area(axis: TimeAxis, scale: Scale, t_s: Floats, low: Floats, high: Floats, strokes: Sequence[Any]) -> str:
+    """The `d` of the area between two series of the same samples, each stroke closed."""
+    out = []
     for stroke in strokes:
-        x = np.rint(t_s[stroke] / axis.seconds * WIDE).astype(int) if axis.seconds > 0 else np.zeros(stroke.size, int)
-        y = np.rint(scale.held(values[stroke]) * HIGH).astype(int)
-        steps = np.stack((np.diff(x), np.diff(y)), axis=1)
-        body = " ".join(f"{dx} {dy}" for dx, dy in steps.tolist()).replace(" -", "-")
-        out.append(f"M{x[0]} {y[0]}" + (f"l{body}" if body else "h0"))
+        there_and_back = np.concatenate((stroke, stroke[::-1]))
+        x = axis.places(t_s[there_and_back])
+        y = scale.places(np.concatenate((high[stroke], low[stroke][::-1])))
+        out.append(_stroke(x, np.rint(y * HIGH).astype(int)) + "z")
     return "".join(out)
+
+
+def _stroke(x: npt.NDArray[np.int64], y: npt.NDArray[np.int64]) -> str:
+    steps = np.stack((np.diff(x), np.diff(y)), axis=1)
+    body = " ".join(f"{dx} {dy}" for dx, dy in steps.tolist()).replace(" -", "-")
+    return f"M{x[0]} {y[0]}" + (f"l{body}" if body else "h0")
 
 
 def spread_out(wanted: Sequence[float], apart: float, height: float) -> list[float]:

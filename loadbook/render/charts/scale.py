@@ -27,7 +27,7 @@ class Scale:
 
     def __call__(self, value: float) -> float:
         """The place of a value; beyond low and high it lies outside."""
-        return float(self._places(np.asarray(value, dtype=float)))
+        return float(self.places(np.asarray(value, dtype=float)))
 
     def at(self, value: float) -> float:
         """The place of a value; beyond low and high it stays at the end."""
@@ -35,10 +35,11 @@ class Scale:
 
     def held(self, values: Floats) -> Floats:
         """The places of many values; beyond low and high they stay at the end."""
-        return self._places(np.clip(values, self.low, self.high))
+        return self.places(np.clip(values, self.low, self.high))
 
-    def _places(self, values: Floats) -> Floats:
-        low, high, v = (np.log10(x) if self.log else x for x in (self.low, self.high, values))
+    def places(self, values: Floats) -> Floats:
+        """The places of many values; beyond low and high they lie outside."""
+        low, high, v = (np.log10(np.fmax(x, 1e-30)) if self.log else x for x in (self.low, self.high, values))
         return np.asarray(self.start + (v - low) / (high - low) * (self.end - self.start))
 
     def ticks(self, most: int = 8) -> list[float]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from rich.cells import set_cell_size
 
+from loadbook.analysis.effects.words import figure
 from loadbook.queries.charts.frame import (
     ALONE,
     EDGE,
@@ -48,7 +49,7 @@ def draw(picture: Picture, width: int = 80, height: int = 24, more_than_ascii: b
 def _head(panel: Panel, width: int, most: int) -> list[str]:
     """Title, counts and the first words of the verdict; the rest stands in the command itself."""
     lines = [plain(f"{panel.title}: {panel.said[0]}" if panel.said else panel.title)]
-    for sentence in panel.said[1:]:
+    for sentence in panel.said[1:2]:  # signs of the drawn picture are none of the letters'
         lines += textwrap.wrap(plain(sentence), width)
     lines = [part for line in lines for part in (textwrap.wrap(line, width) or [""])]
     if len(lines) > most:
@@ -77,7 +78,9 @@ def _against(picture: Picture, panel: Panel, letters: dict[str, str], width: int
         more.append(f"{ALONE_MARK} not compared")
     more.append(f"{SEVERAL} several")
     key = _spaced(_key(panel, letters, more, width))
-    said = plain(panel.x).replace("; shaded:", "; double rule:")
+    said = plain(panel.x)
+    if panel.low is not None and panel.high is not None:
+        said += f"; double rule: the range of the evidence, {figure(panel.low)} to {figure(panel.high)}"
     below = textwrap.wrap(said, width - 8)
     field = max(height - len(head) - len(key) - len(below) - 3, 8)
     low, high = float(y.min()), float(y.max())
@@ -195,7 +198,8 @@ WAY_MARKS = {"chosen": "C", "present": "P", "efficient edge": "e", "not offered"
 
 def _ways(picture: Picture, panel: Panel, letters: dict[str, str], width: int, height: int) -> list[str]:
     rows = picture.rows[picture.rows["panel"] == panel.number]
-    x, y = rows["x"].dropna(), rows[["y", "low", "high"]].stack()
+    x, y = rows["x"].dropna(), rows[["y", "low", "high"]].to_numpy(dtype=float)
+    y = y[y == y]
     wide = 0.06 * float(x.max() - x.min()) or 1.0
     head = _head(panel, width, 4)
     more = [f"{WAY_MARKS[name]} {name}" for name in panel.series]

@@ -28,7 +28,7 @@ def draw_run(
     """The lines of a run's chart: temperatures with what was asked, then the spread with its limit where it binds.
 
     Of the work thermocouples the hottest and the coldest stand as letters wherever they lie on different rows; with
-    channels asked for by name, each of them is a letter all along.
+    channels asked for by name, each of them is a letter all along. A channel keeps its letter in all charts of a run.
     """
     head = textwrap.wrap(plain(f"{found.run}, began {found.began}. {found.headline}"), width)
     spread = next((s for name, s in found.picture.apart if name == "spread"), None) if not found.picked else None
@@ -63,7 +63,7 @@ def draw_run(
     ]
     if spread is not None:
         out += _spread(found, spread, column, canvas.width, left, system, ends)
-    key = [f"{letter(i)} {plain(found.names[i])}" for i in sorted(used)]
+    key = [f"{letter(found.numbers[i])} {plain(found.names[i])}" for i in sorted(used)]
     if not found.picked:
         key += [f"{LOAD} load, coldest to hottest"] * bool(found.rows("work"))
         key += [f"{CONTROL} control"] * bool(found.rows("control"))
@@ -107,14 +107,14 @@ def _known(values: Floats) -> list[int]:
 
 def _picked(found: RunChart, canvas: Canvas, shown: Floats, column: np.ndarray) -> set[int]:
     """Each channel as its letter, at the mean of each column."""
-    for i in range(len(found.names)):
+    for i, mark in enumerate(letter(n) for n in found.numbers):
         known = np.isfinite(shown[i])
         count = np.bincount(column[known], minlength=canvas.width)
         total = np.bincount(column[known], weights=shown[i][known], minlength=canvas.width)
         for at in np.flatnonzero(count).tolist():
             here = canvas.row(total[at] / count[at])
-            canvas.set(here, at, letter(i), f" {ASKED}{letter(i)}")
-            if canvas.cells[here][at] != letter(i):
+            canvas.set(here, at, mark, f" {ASKED}{mark}")
+            if canvas.cells[here][at] != mark:
                 canvas.set(here, at, SEVERAL)
     return set(range(len(found.names)))
 
@@ -144,8 +144,8 @@ def _band(found: RunChart, canvas: Canvas, shown: Floats, column: np.ndarray) ->
         for row in range(top, bottom + 1):
             canvas.set(row, at, LOAD)
         if bottom > top:
-            canvas.set(top, at, letter(hot))
-            canvas.set(bottom, at, letter(cold))
+            canvas.set(top, at, letter(found.numbers[hot]))
+            canvas.set(bottom, at, letter(found.numbers[cold]))
             used |= {hot, cold}
     return used
 

@@ -2,81 +2,88 @@
 
 from __future__ import annotations
 
+import base64
 import re
+from collections.abc import Iterable
 from typing import Any
 
-from loadbook.queries.letter.build import Letter
-from loadbook.render.pages.markup import data_block, el, join
-from loadbook.render.pages.shell import definitions, page, paragraph, picture, section, sentences, table
+from loadbook.queries.letter.build import Letter, Section
+from loadbook.queries.letter.sentences import say
+from loadbook.render.pages.markup import Html, data_block, el, join
+from loadbook.render.pages.shell import definitions, page, paragraph, picture, section, table
 from loadbook.render.tables import plain
 
-from .picture import alternative, interval_picture, short
+from .picture import interval_picture
 
-KIND = "Answer to an enquiry"
 _MINUS = re.compile(r"(?<![\w-])-(?=\d)")
-_UNIT = re.compile(r"(?<=\d) (?=[°%µ×]|(?:mm|min|in|h)\b)")  # a figure and its unit stay on one line
-_TIED = {
-    "°C/h": "°C\u2060/\u2060h", "°F/h": "°F\u2060/\u2060h", "× 0.001 in": "×\u00a00.001\u00a0in",
-    "×\u00a00.001 in": "×\u00a00.001\u00a0in",
-}  # fmt: skip
+_UNIT = re.compile(r"(?<=\d) (?=[°%µ×]|(?:mm|min|in|h|thousandths?)\b)")  # a figure and its unit stay on one line
+_TIED = {"°C/h": "°C\u2060/\u2060h", "°F/h": "°F\u2060/\u2060h"}
 _JOINERS = ("\u200c", "\u200d")  # they hold letters of some scripts, and emoji, together
 LONGEST_WORD = 28  # letters after which a word may be broken
-COLUMNS = ("your run", "date", "pieces", "lowest", "mean", "highest", "likeness (1: the same)")
-
-
-def rows(letter: Letter) -> list[list[str]]:
-    """The customer's nearest runs as cells."""
-    i = letter.interval
-    if i is None:
-        return []
-    return [
-        [f"{r.run}, {r.other_part}" if r.other_part else r.run, r.date, str(r.pieces),
-         *(short(v, i.digits) for v in (r.low, r.mean, r.high)), f"{r.nearness:.2f}"]
-        for r in letter.runs
-    ]  # fmt: skip
-
-
-def runs_caption(letter: Letter) -> str:
-    return f"Your runs that come nearest, {letter.interval.label if letter.interval else ''}"
 
 
 def letter_page(letter: Letter) -> str:
     """The letter as a self-contained page."""
-    head = definitions(
-        [("From", letter.sender), ("To", letter.addressee), ("About", letter.reference), ("Date", letter.date)]
-    )
+    shop = letter.shop
+    logo = None
+    if shop.logo is not None:
+        form = {"svg": "svg+xml"}.get(shop.logo[0], shop.logo[0])
+        coded = base64.b64encode(shop.logo[1]).decode()
+        logo = el("img", src=f"data:image/{form};base64,{coded}", alt=letter.sender, height=56)
+    head = [
+        logo,
+        el("p", el("strong", letter.sender)) if letter.sender else None,
+        paragraph(" · ".join((*shop.address, *shop.contact)), class_="note") if shop.address or shop.contact else None,
+        definitions([(say("ours"), letter.reference), (say("date"), letter.date_words), (say("yours"), letter.yours)]),
+        [paragraph(line) for line in _addressed(letter)],
+        el("p", el("strong", letter.marking)) if letter.marking else None,
+    ]
     answer: list[Any] = [
-        paragraph(letter.question, class_="question"),
+        paragraph(letter.salutation),
+        paragraph(letter.asked, class_="question") if letter.asked else None,
         el("p", el("strong", signed(letter.headline))),
-        [paragraph(signed(n)) for n in letter.notes],
+        [paragraph(signed(n)) for n in letter.notes if n],
     ]
     if letter.interval is not None:
-        drawn = picture(interval_picture(letter.interval), alternative(letter.interval), name="interval")
-        label = "The interval as a picture"
-        answer.append(el("div", drawn, class_="scroll", tabindex="0", role="region", aria_label=label))
-    sections = [section("Your question, and our answer", *answer, name="answer")]
-    behind = [paragraph(signed(t)) for t in letter.evidence]
-    if letter.runs:
-        figures = COLUMNS[2:]
-        behind.append(table(COLUMNS, rows(letter), caption=runs_caption(letter), figures=figures))
-    if letter.held:
-        behind.append(paragraph(letter.held))
-    if behind:
-        sections.append(section("What it rests on", *behind, name="evidence"))
-    if letter.narrower:
-        title = "What to measure" if letter.refused else "What would narrow it"
-        sections.append(section(title, paragraph(signed(letter.narrower)), name="narrower"))
-    if letter.suggestions:
-        pairs = [el("div", el("dt", what), el("dd", signed(words))) for what, words in letter.suggestions]
-        sections.append(section("What we suggest", el("dl", pairs, class_="told"), name="suggestions"))
-    closing = [sentences([signed(c) for c in letter.cautions]), paragraph(letter.closing, class_="caution")]
-    sections.append(section("Please note", *closing, name="cautions"))
-    summary = [el("p", el("strong", letter.marking)) if letter.marking else None, head]
+        drawn = picture(interval_picture(letter.interval), letter.interval.alt, name="interval")
+        answer.append(el("div", drawn, class_="scroll", tabindex="0", role="region", aria_label=letter.interval.axis))
+        answer += [paragraph(signed(n), class_="note") for n in letter.interval.notes]
+    sections = [section(say("answer"), *answer, name="answer"), *map(_section, letter.sections)]
+    signed_by = [shop.signatory, shop.function]
+    sections.append(section(say("closing"), *(paragraph(line) for line in signed_by if line), name="closing"))
     told = {"interval": letter.interval, "runs": letter.runs}
     return page(
-        letter.subject, [*sections, data_block("letter-data", plain_json(told))], kind=KIND,
-        summary=join(summary), footer=paragraph(foot(letter)),
+        letter.subject, [*sections, data_block("letter-data", plain_json(told))], kind=say("kind"),
+        summary=join(Html("\n") if part is None else part for part in _flat(head)), footer=paragraph(letter.foot),
     )  # fmt: skip
+
+
+def _section(part: Section) -> Html:
+    figures = part.columns[2:] if part.caption else ()
+    return section(
+        part.title,
+        [paragraph(signed(t)) for t in part.lines],
+        table(
+            part.columns, part.rows, caption=part.caption or part.title, figures=figures, hide_caption=not part.caption
+        )
+        if part.rows
+        else None,
+        name=part.name,
+    )
+
+
+def _flat(parts: Iterable[Any]) -> Iterable[Any]:
+    for part in parts:
+        if isinstance(part, list):
+            yield from part
+        elif part is not None:
+            yield part
+
+
+def _addressed(letter: Letter) -> list[str]:
+    """The addressee's lines."""
+    to = say("attention", name=letter.attention) if letter.attention else ""
+    return [line for line in (letter.addressee, to, *letter.address) if line]
 
 
 def plain_json(told: Any) -> Any:
@@ -86,11 +93,6 @@ def plain_json(told: Any) -> Any:
     if isinstance(told, (list, tuple)):
         return [plain_json(v) for v in told]
     return plain_json(vars(told)) if hasattr(told, "__dict__") else told
-
-
-def foot(letter: Letter) -> str:
-    """The last line: which answer this is."""
-    return f"Answer {letter.number}, given {letter.date}; method {letter.method}. Shown as it was given."
 
 
 def signed(text: str) -> str:
@@ -121,20 +123,28 @@ def for_setting(letter: Letter, font: str) -> dict[str, Any]:
             tied = tied.replace(apart, together)
         return tied
 
-    theirs = readable(letter.question) if "question" in letter.people else shown(letter.question)
+    def typed(name: str) -> str:
+        text = getattr(letter, name)
+        return readable(text) if name in letter.people else shown(text)
+
+    shop, i = letter.shop, letter.interval
     return {
-        "subject": shown(letter.subject), "kind": KIND, "sender": readable(letter.sender),
-        "addressee": readable(letter.addressee), "date": letter.date, "marking": letter.marking,
-        "reference": readable(letter.reference),
-        "question": theirs, "headline": shown(letter.headline),
-        "notes": [shown(n) for n in letter.notes],
-        "picture": interval_picture(letter.interval, font) if letter.interval else "",
-        "alt": alternative(letter.interval) if letter.interval else "",
-        "evidence": [shown(t) for t in letter.evidence],
-        "columns": list(COLUMNS), "runs": [[readable(c) for c in row] for row in rows(letter)],
-        "runs_caption": runs_caption(letter), "held": shown(letter.held),
-        "narrower_title": "What to measure" if letter.refused else "What would narrow it",
-        "narrower": shown(letter.narrower),
-        "suggestions": [[what, shown(words)] for what, words in letter.suggestions],
-        "cautions": [shown(c) for c in letter.cautions], "closing": letter.closing, "foot": readable(foot(letter)),
+        "title": readable(letter.subject), "kind": say("kind"), "sender": readable(letter.sender),
+        "head": [readable(line) for line in (*shop.address, *shop.contact)],
+        "logo": {"form": shop.logo[0], "data": list(shop.logo[1])} if shop.logo else None,
+        "facts": [[say("ours"), readable(letter.reference)], [say("date"), letter.date_words],
+                  *([[say("yours"), readable(letter.yours)]] if letter.yours else [])],
+        "date": letter.date, "to": [readable(line) for line in _addressed(letter)], "marking": letter.marking,
+        "subject": typed("subject"), "salutation": readable(letter.salutation), "asked": typed("asked"),
+        "headline": shown(letter.headline), "notes": [shown(n) for n in letter.notes if n],
+        "picture": interval_picture(i, font) if i else "", "alt": i.alt if i else "",
+        "below": [shown(n) for n in i.notes] if i else [],
+        "sections": [
+            {"title": part.title, "lines": [shown(t) for t in part.lines], "columns": list(part.columns),
+             "rows": [[shown(c) for c in row] for row in part.rows], "caption": shown(part.caption)}
+            for part in letter.sections
+        ],
+        "closing": say("closing"), "signatory": readable(shop.signatory), "function": readable(shop.function),
+        "foot": readable(letter.foot), "of": say("letter.of", reference=readable(letter.reference)),
+        "page": say("page", n="\u0001", of="\u0002"),
     }  # fmt: skip

@@ -1,109 +1,83 @@
-"""The picture of a letter: the interval on an axis, the tolerance's room, the bound, the customer's own runs."""
+"""The picture of a letter: what is expected on an axis, the tolerance's lines, and every own run by its name."""
 
 from __future__ import annotations
 
 from loadbook.analysis.effects.words import figure
 from loadbook.queries.letter.picture import Interval
-from loadbook.render.charts.drawing import Drawing, width_of
+from loadbook.render.charts.drawing import Drawing, clipped, width_of
 from loadbook.render.charts.scale import Scale, room
 from loadbook.render.charts.style import FONT, GROUND, INK, MUTED, SHADE
 
 WIDE = 640.0
-MOST_ROWS = 20  # newest runs drawn
-_LANE, _STEP = 62.0, 7.0
+_LEFT, _RIGHT = 132.0, 14.0  # what the names of the runs take; beside the axis
+_BAR, _STEP, _SIZE = 42.0, 11.0, 9.0
+_FILL = "#9aa7b5"
 
 
-def short(value: float, digits: int = 4) -> str:
-    """Three digits that mean something, no more than `digits` after the point, with a true minus sign."""
-    return figure(round(value, digits)).replace("-", "−")
+def short(value: float) -> str:
+    """A figure of the axis, with a true minus sign."""
+    return figure(value).replace("-", "−")
 
 
 def interval_picture(i: Interval, font: str = FONT) -> str:
     """The picture as SVG text; the page and the PDF hold the same one, each in its own letters."""
-    own = i.own[-MOST_ROWS:]
-    foot = _LANE + (16 + _STEP * len(own) if own else 0) + 6
-    d = Drawing(WIDE, foot + 34 + (15 if i.room else 0), font)
-    edges = [v for v in (i.room or ()) if v is not None]
+    first = _BAR + 20  # of the own runs
+    foot = first + (_STEP * len(i.own) + 4 if i.own else 8)
+    d = Drawing(WIDE, foot + 34, font)
+    left = _LEFT if i.own else _RIGHT
     inner = [0.0, i.low, i.high, *([i.bound] if i.bound is not None else [])]
-    inner += [v for r in own for v in (r.low, r.high)]
+    inner += [v for r in i.own for v in (r.low, r.high)]
     reach = max(inner) - min(inner)
-    near = [v for v in edges if min(inner) - reach <= v <= max(inner) + reach]  # a wide tolerance ends off the picture
-    sx = Scale(*room([*inner, *near], 0.05), 10, WIDE - 10)
-    if i.room:
-        low, high = (sx.low if i.room[0] is None else i.room[0]), (sx.high if i.room[1] is None else i.room[1])
-        a, b = sx(max(low, sx.low)), sx(min(high, sx.high))
-        d.rect(a, 6, b - a, foot - 6, SHADE)
-        for value in near:
-            d.line(sx(value), 6, sx(value), foot, MUTED, 1.0, (2, 2))
-    for value in sx.ticks(9):
+    near = [(v, words) for v, words in i.limits if min(inner) - reach <= v <= max(inner) + reach]
+    sx = Scale(*room([*inner, *(v for v, _ in near)], 0.04), left, WIDE - _RIGHT)
+    for value in sx.ticks(8):
+        d.line(sx(value), 20, sx(value), foot, SHADE)
         d.line(sx(value), foot, sx(value), foot + 4, MUTED)
-        d.text(sx(value), foot + 16, short(value), 11, anchor="middle")
-    d.line(10, foot, WIDE - 10, foot, INK)
-    d.line(sx(0), 21, sx(0), _LANE - 5 if own else foot, MUTED)
-    if own:  # the words between stay clear
-        d.line(sx(0), _LANE + 10, sx(0), foot, MUTED)
-    d.text(WIDE - 10, foot + 30, i.label, 11, MUTED, anchor="end")
+        d.text(sx(value), foot + 15, short(value), 10, anchor="middle")
+    d.line(left, foot, WIDE - _RIGHT, foot, INK)
+    d.text(WIDE - _RIGHT, foot + 29, i.axis, 10, MUTED, anchor="end")
+    if len(near) < len(i.limits):
+        beyond = "; ".join(words for _, words in i.limits if words not in [w for _, w in near])
+        d.text(left, foot + 29, f"→ {beyond}", 10, MUTED)
+    for value, words in near:
+        x = sx(value)
+        d.line(x, 16, x, foot, INK, 1.6, (5, 3))
+        wide = width_of(words, 10)
+        at = min(max(x, 4 + wide / 2), WIDE - 4 - wide / 2)
+        d.text(at, 11, words, 10, weight="bold", anchor="middle")
     _bar(d, i, sx)
-    if own:
-        d.text(10, _LANE + 6, "your runs, oldest on top: lowest to highest piece, mean", 10, MUTED)
-        for k, r in enumerate(own):
-            y = _LANE + 15 + _STEP * k
-            d.line(sx(r.low), y, sx(r.high), y, MUTED, 1.2)
-            d.mark("circle", sx(r.mean), y, 2.2, INK, hint=f"{r.run}, {r.date}: {short(r.mean, i.digits)} {i.label}")
-    if i.room:
-        y = foot + 38
-        d.rect(10, y - 8, 16, 10, SHADE)
-        d.text(32, y + 1, i.room_words + _off(i, sx), 11, MUTED)
+    if i.own:
+        d.text(4, foot + 29, i.own_words, 10, MUTED)
+        for k, r in enumerate(i.own):
+            y = first + 4 + _STEP * k
+            d.text(4, y, clipped(f"× {r.label}" if r.broken else r.label, _SIZE, left - 8), _SIZE, middle=True,
+                   weight="bold" if r.broken else None)  # fmt: skip
+            d.line(sx(r.low), y, sx(r.high), y, MUTED, 1.3)
+            if r.broken:  # told by its shape, not by colour
+                for dy in (-3.2, 3.2):
+                    d.line(sx(r.mean) - 3.2, y - dy, sx(r.mean) + 3.2, y + dy, INK, 1.8)
+            else:
+                d.mark("circle", sx(r.mean), y, 2.6, INK, GROUND)
     return d.svg()
 
 
 def _bar(d: Drawing, i: Interval, sx: Scale) -> None:
     a, b = sx(i.low), sx(i.high)
-    d.rect(a, 24, b - a, 12, "#9aa7b5")
-    d.rect(a, 22, 2, 16)
-    d.rect(b - 2, 22, 2, 16)
-    d.mark("diamond", sx(i.median), 30, 5.5, INK, GROUND)
-    low, high = short(i.low, i.digits), short(i.high, i.digits)
-    middle = f"{i.content:.0%} of pieces"
-    d.text(max(a - 4 - width_of(low, 12), 2) if a > width_of(low, 12) + 8 else a, 17, low, 12, weight="bold")
-    d.text(b + 4, 17, high, 12, weight="bold", anchor="start" if b + width_of(high, 12) < WIDE - 8 else "end")
-    if width_of(middle, 11) < b - a - 8:
-        d.text((a + b) / 2, 17, middle, 11, anchor="middle")
+    low, middle, high = i.texts
+    d.rect(a, _BAR - 7, b - a, 14, _FILL)
+    d.rect(a - 1, _BAR - 10, 2, 20)
+    d.rect(b - 1, _BAR - 10, 2, 20)
+    d.mark("diamond", sx(i.median), _BAR, 5.5, INK, GROUND)
+    y = _BAR - 14
+    wide = [width_of(t, 11) / 2 for t in (low, middle, high)]
+    d.text(a, y, low, 11, weight="bold", anchor="middle")
+    d.text(b, y, high, 11, weight="bold", anchor="middle")
+    if sx(i.median) - wide[1] > a + wide[0] + 6 and sx(i.median) + wide[1] < b - wide[2] - 6:
+        d.text(sx(i.median), y, middle, 11, anchor="middle")
     if i.bound is not None:
         x = sx(i.bound)
-        d.mark("triangle-up", x, 44, 4.5, INK)
-        words = f"{i.bound_words} ({short(i.bound, i.digits)})"
-        wide = width_of(words, 11)
-        right = x + 10 + wide < WIDE - 4
-        d.text(x + 9 if right else x - 9, 49, words, 11, anchor="start" if right else "end")
-
-
-def _off(i: Interval, sx: Scale) -> str:
-    """The tolerance's edges that lie off the picture, in figures."""
-    assert i.room is not None
-    low, high = i.room
-    if low is not None and high is not None and low < sx.low and high > sx.high:
-        return f" ({short(low, i.digits)} to {short(high, i.digits)}, wider than the picture)"
-    for value, beyond, word in ((low, sx.low, "from"), (high, sx.high, "up to")):
-        if value is not None and (value < beyond if word == "from" else value > beyond):
-            return f" ({word} {short(value, i.digits)}, off the picture)"
-    return ""
-
-
-def alternative(i: Interval) -> str:
-    """The picture in words."""
-
-    def say(value: float) -> str:
-        return short(value, i.digits)
-
-    text = f"Interval {say(i.low)} to {say(i.high)} {i.label} on an axis, middle {say(i.median)}"
-    if i.bound is not None:
-        text += f"; {i.bound_words}: {say(i.bound)}"
-    if i.room:
-        edges = [f"{w} {say(v)}" for w, v in zip(("from", "to"), i.room, strict=True) if v is not None]
-        text += f"; shaded {i.room_words}, {' '.join(edges)}"
-    if i.own:
-        text += (
-            f"; {len(i.own)} own runs between {say(min(r.low for r in i.own))} and {say(max(r.high for r in i.own))}"
-        )
-    return text
+        d.line(x, _BAR - 6, x, _BAR + 6, INK, 1.3)
+        d.line(min(b, x), _BAR, max(b, x), _BAR, INK, 1.3) if x > b else d.line(x, _BAR, a, _BAR, INK, 1.3)
+        wide_bound = width_of(i.bound_words, 9)
+        at = min(max(x, sx.start + wide_bound / 2), WIDE - _RIGHT - wide_bound / 2)
+        d.text(at, _BAR + 16, i.bound_words, 9, MUTED, anchor="middle")

@@ -32,7 +32,7 @@ def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | N
         section("Low hold", sentences(low_hold_words(seen, system)), name="low-hold") if seen.low_hold else None,
         section("Clauses", table(COLUMNS, rows, caption="Each clause so far", hide_caption=True), name="clauses")
         if rows else None,
-        section("Suspected faults", sentences(fault_words(seen, book)), name="faults") if seen.faults else None,
+        section("Suspected faults", sentences(fault_words(seen, book, system)), name="faults") if seen.faults else None,
         data_block("seen-data", seen.as_dict()),
     ]  # fmt: skip
     made = page(

@@ -7,12 +7,13 @@ from datetime import datetime
 from typing import Any
 
 from loadbook.core import times
-from loadbook.core.phrases import many
+from loadbook.core.phrases import few, many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.furnaces import signalled
-from loadbook.queries.month import GivenAnswer, MonthSeen, earlier_of
+from loadbook.queries.month import MONTHS, GivenAnswer, MonthSeen, earlier_of
 from loadbook.queries.moved import records
-from loadbook.queries.past import left_tolerance, word_of
+from loadbook.queries.past import word_of
+from loadbook.render.attention import Left, left_by_part, untold
 from loadbook.render.judged import figure
 from loadbook.render.movement import in_unit, label
 from loadbook.store.book import BookFolder
@@ -22,10 +23,6 @@ from .month_furnaces import furnaces
 from .month_pictures import Lane, Span, halves, movement_picture, strip_picture
 from .shell import mark, moment, more, page, paragraph, picture, section, sentences, subsection, table, whole
 
-MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
-)  # fmt: skip
 MOST_BROKEN = 40
 
 
@@ -75,9 +72,9 @@ def _summary(seen: MonthSeen) -> Html:
 
 def _attention(seen: MonthSeen, book: BookFolder, system: str) -> Html:
     """What a person must look at: what left its tolerance, runs that broke their cycle, runs that nobody can tell."""
-    left = [m for m in records(seen.month.movement) if left_tolerance(m)]
-    broken = [v for v in records(seen.month.verdicts) if v["verdict"] == "broken"]
-    parts: list[Any] = [_left(left, system)]
+    verdicts = records(seen.month.verdicts)
+    broken = [v for v in verdicts if v["verdict"] == "broken"]
+    parts: list[Any] = [_left(left_by_part(records(seen.month.movement), system))]
     if broken:
         lines = [
             [whole(v["run"]), v["clause"], figure(v["value"], v["unit"], system),
@@ -91,40 +88,22 @@ def _attention(seen: MonthSeen, book: BookFolder, system: str) -> Html:
             parts.append(paragraph(f"{len(broken) - MOST_BROKEN} more: loadbook report broken_clauses.", class_="note"))
     elif len(seen.month.runs):
         parts.append(paragraph("No run broke its cycle."))
-    if untold := sentences(_untold(seen)):
-        parts.append(subsection("Undecided", untold))
+    open_ = untold(records(seen.month.runs), verdicts)
+    if told := sentences([f"{run} cannot be told: {'; '.join(why)}." for run, why in open_.items()]):
+        parts.append(subsection("Undecided", told))
     return section("Needs attention", *parts, name="attention")
 
 
-def _left(rows: Sequence[dict[str, Any]], system: str) -> Html:
+def _left(found: Sequence[Left]) -> Html:
     """Pieces that were inside their tolerance before a run of the month and outside after, by part, run and job."""
-    if not rows:
+    if not found:
         return paragraph("No piece that was measured left its tolerance.")
-    groups: dict[tuple[str, str, str], list[dict[str, Any]]] = {}
-    for m in rows:
-        groups.setdefault((m["part"], m["run"], m["job"] or ""), []).append(m)
-    lines = []
-    for (part, run, job), members in sorted(groups.items(), key=lambda g: (-len({m["serial"] for m in g[1]}), g[0])):
-        serials = sorted({m["serial"] for m in members})
-        few = ", ".join(serials[:4]) + (f" and {len(serials) - 4} more" if len(serials) > 4 else "")
-        worst = max(members, key=_beyond_by)
-        over = worst["upper_mm"] is not None and worst["after_mm"] > worst["upper_mm"]
-        side = "at most" if over else "at least"
-        limit = f"{side} {figure(worst['upper_mm' if over else 'lower_mm'], worst['unit'], system)}"
-        told = f"{worst['characteristic']} {figure(worst['after_mm'], worst['unit'], system)}"
-        lines.append([part, whole(run), job, str(len(serials)), few,
-                      ", ".join(sorted({m["characteristic"] for m in members})), told, limit])  # fmt: skip
+    lines = [[x.part, whole(x.run), x.job, str(len(x.serials)), few(x.serials), ", ".join(x.characteristics), x.worst,
+              x.limit] for x in found]  # fmt: skip
     columns = ["part", "run", "job", "pieces", "serials", "characteristics", "worst", "its limit"]
     made = table(columns, lines, caption="By part, run and job", figures=("pieces",), hide_caption=True)
-    count = len({(m["part"], m["serial"], m["run"]) for m in rows})
+    count = sum(len(x.serials) for x in found)
     return subsection(f"Left tolerance: {many(count, 'piece')}", made)
-
-
-def _beyond_by(m: dict[str, Any]) -> float:
-    """How far outside, in shares of the tolerance where it has two sides."""
-    low, high = m["lower_mm"], m["upper_mm"]
-    over = max(m["after_mm"] - high if high is not None else 0.0, low - m["after_mm"] if low is not None else 0.0)
-    return float(over / (high - low)) if low is not None and high is not None and high > low else float(over)
 
 
 def _runs(seen: MonthSeen, book: BookFolder) -> Html:
@@ -144,18 +123,6 @@ def _runs(seen: MonthSeen, book: BookFolder) -> Html:
     listed = table(columns, lines, caption="Every run", figures=("pieces",), hide_caption=True)
     return section("Runs", el("div", drawn, class_="multiples", id="strip"), el("p", _shapes(lanes), class_="note"),
                    more(f"Every run: {len(lines)}", listed), data_block("runs-data", rows), name="runs")  # fmt: skip
-
-
-def _untold(seen: MonthSeen) -> list[str]:
-    """Each run whose verdict cannot be told, and what is missing."""
-    missing: dict[str, list[str]] = {}
-    for v in records(seen.month.verdicts):
-        if v["verdict"] == "cannot be told" and v["missing"]:
-            missing.setdefault(str(v["run"]), []).append(str(v["missing"]))
-    for r in records(seen.month.runs):
-        if word_of(r) == "no trace":
-            missing.setdefault(str(r["run"]), []).append("it has no trace to hold against its cycle")
-    return [f"{run} cannot be told: {'; '.join(dict.fromkeys(why))}." for run, why in missing.items()]
 
 
 def _shapes(lanes: Sequence[Lane]) -> list[Any]:
@@ -184,8 +151,8 @@ def _movement(seen: MonthSeen, system: str) -> Html:
         pictures.append(picture(drawn, f"Movement of {kind} in {process}, {label(unit, system)}: {told}"))
     over = [r for r in rows if r["over_tolerance"]]
     lines = [
-        f"{r['kind']} ({r['process']}, {_name(r)}): {r['over_tolerance']:.0%} of {many(r['pieces'], 'piece')} went "
-        "from inside their tolerance to outside." for r in over
+        f"{r['kind']} ({r['process']}, {_name(r)}): {100 * r['over_tolerance']:.0f} % of {many(r['pieces'], 'piece')} "
+        "went from inside their tolerance to outside." for r in over
     ]  # fmt: skip
     note = (
         "Dark: 5 % to 95 % and middle of this month's pieces. Light: the same treatment in all runs before. Ten pieces "
@@ -275,7 +242,7 @@ def _answers(seen: MonthSeen, book: BookFolder, system: str) -> Html:
 def _interval(a: GivenAnswer, system: str) -> str:
     if a.low is None or a.high is None:
         return f"no figure: {a.refused}"
-    return f"{interval(a.low, a.high, a.unit, system)} for {a.content:.0%}"
+    return f"{interval(a.low, a.high, a.unit, system)} for {100 * a.content:.0f} %"
 
 
 def _fate(a: GivenAnswer) -> Any:

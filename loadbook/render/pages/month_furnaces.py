@@ -46,13 +46,13 @@ def key_words() -> Html:
 
 def charts_of(charts: Sequence[FurnaceChart], system: str, zone: ZoneInfo) -> Html:
     """One furnace's control charts with their signals in words."""
-    told = [f"{c.measure}: {c.words(s)}{_beyond(c, s, system)}." for c in charts for s in c.signals]
+    told = [f"{c.measure}: {c.words(s)}{beyond(c, s, system)}." for c in charts for s in c.signals]
     pictures = [picture(control_picture(c, system, zone), _alt(c, system), _base(c)) for c in charts]
     signals = sentences([[mark("broken", words="signal"), f" {t}"] for t in told]) or paragraph("No signal.")
     return el("div", signals, el("div", pictures, class_="multiples"))
 
 
-def _beyond(c: FurnaceChart, signal: control.Signal, system: str) -> str:
+def beyond(c: FurnaceChart, signal: control.Signal, system: str) -> str:
     """How far a point lies beyond which limit; nothing for the other tests."""
     if signal.rule != "beyond":
         return ""

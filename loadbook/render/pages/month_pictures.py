@@ -215,6 +215,7 @@ def strip_picture(every: Sequence[Lane], mine: Sequence[Lane], since: datetime, 
         level = next((k for k in range(3) if ends.get((run.furnace, k), -1e9) < middle - half), None)
         if level is not None:
             ends[(run.furnace, level)] = middle + half + 4
+            d.rect(middle - half - 1, y + 27 + 13 * level - TYPE, 2 * half + 2, TYPE + 3, GROUND)  # no line through it
             d.text(middle, y + 27 + 13 * level, text, TYPE, INK, anchor="middle")
     for row, name in enumerate(names):
         d.text(4, 30 + step * row + 8, clipped(name, TYPE, label - 8), TYPE, weight="bold", middle=True)

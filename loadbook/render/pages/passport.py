@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from loadbook.analysis.trace.dose import USUAL_CONSTANT, carried, equivalent_hours
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError
 from loadbook.core.phrases import did_you_mean, many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.past import Past, left_tolerance, outside
 from loadbook.queries.relations import is_straightening
+from loadbook.queries.route import RunDose, together
 from loadbook.queries.run_record import Row
 from loadbook.render.judged import figure
 from loadbook.store.book import BookFolder
@@ -201,27 +201,17 @@ def _dose(past: Past, runs: Sequence[str], part: str, links: Links, system: str)
         caption="Dose of each run (Hollomon-Jaffe)",
         figures=("hold", "soak", "dose, thousands"),
     )
-    constants = {past.doses[r][1] for r in known}
-    if len(known) < len(runs):
-        return [
-            made,
-            paragraph(f"Of {many(len(runs) - len(known), 'run')} no dose is known: there is no sum.", class_="note"),
-        ]
-    if len(constants) > 1:
-        return [made, paragraph("The runs' doses were taken with different constants: there is no sum.", class_="note")]
-    constant = next(iter(constants)) or past.parts[part]["dose_constant"] or USUAL_CONSTANT
-    hottest = max(past.runs[r]["hold_mean_c"] for r in known)
-    dose = 0.0
-    for r in known:
-        dose = float(carried(dose, hottest, float(equivalent_hours(past.doses[r][0], hottest, constant)), constant))
-    hours = float(equivalent_hours(dose, hottest, constant))
-    return [
-        made,
-        paragraph(
-            f"Over the route: {dose:.2f}, as much as {hours:.1f} h at {figure(hottest, 'c', system)} "
-            f"(constant {constant:g})."
-        ),
-    ]
+    doses = []
+    for r in runs:
+        dose, constant = past.doses.get(r, (None, None))
+        doses.append(RunDose(r, dose, constant, past.runs[r]["hold_mean_c"], past.runs[r]["process"]))
+    whole = together(doses, past.parts[part]["dose_constant"])
+    if whole is None or isinstance(whole, str):
+        return [made, paragraph(whole or "", class_="note")]
+    said = f"Since {whole.after}" if whole.after else "Over the route"
+    at = figure(whole.at_c, "c", system)
+    words = f"{said}: {whole.dose:.2f}, as much as {whole.hours:.1f} h at {at} (constant {whole.constant:g})."
+    return [made, paragraph(words)]
 
 
 def _promised(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import warnings
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from loadbook.analysis.trace.validity import interval_s
 from loadbook.core import units
 from loadbook.queries.run_record import RunSheet
 from loadbook.render.charts.scale import Floats, Scale, scale_over
-from loadbook.render.charts.style import INK, MUTED, series_style
+from loadbook.render.charts.style import DASHES, INK, MOST_WORK, channel_style
 
 TEMPERATURE, APART = "temperature", "apart"
 _RANK = {"control": 0, "over-temperature": 1, "work": 2, "setpoint": 4}
@@ -24,7 +25,10 @@ FAR = 3.5  # a limit further off than so many times the largest value is told in
 
 @dataclass(frozen=True)
 class Line:
-    """One line. values (n,) in the unit shown; about is what is recorded of the channel, in words."""
+    """One line. values (n,) in the unit shown; about is what is recorded of the channel, in words.
+
+    hidden  True where it lies inside the shaded envelope and is drawn when a reader asks for it
+    """
 
     name: str
     about: str
@@ -38,6 +42,22 @@ class Line:
     colour: str
     dash: tuple[int, ...]
     width: float
+    hidden: bool = False
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """From the coldest to the hottest of many work thermocouples: low, high (n,) in the unit shown.
+
+    coldest, hottest  the two that are so at the main hold (else over the run);  count  how many there are
+    """
+
+    low: Floats
+    high: Floats
+    strokes: tuple[Indexes, ...]
+    coldest: str
+    hottest: str
+    count: int
 
 
 @dataclass(frozen=True)
@@ -63,13 +83,14 @@ class Panel:
 
 @dataclass(frozen=True)
 class RunLines:
-    """All that the chart draws. thin says what was left out; apart_from is the index of the first computed series."""
+    """All that the chart draws. thin says what was left out; envelope stands for more work TCs than can be followed."""
 
     trace: Trace
     thin: Thinning
     gap_s: float
     lines: tuple[Line, ...]
     panels: tuple[Panel, ...]
+    envelope: Envelope | None = None
 
 
 def run_lines(sheet: RunSheet, system: str) -> RunLines | None:
@@ -82,27 +103,54 @@ def run_lines(sheet: RunSheet, system: str) -> RunLines | None:
     usual = interval_s(trace.t_s)
     gap_s = 3.0 * usual if np.isfinite(usual) else np.inf
     keys: list[str] = []
-    wanted: list[tuple[str, str, str, str, str, Floats]] = []  # key, name, about, role, unit, values inside
-    for channel, values in sorted(
-        zip(trace.channels, trace.values, strict=True), key=lambda x: _RANK.get(x[0].role, 3)
-    ):
+    ranks: dict[str, int] = {}
+    wanted: list[tuple[str, str, str, str, int, str, Floats]] = []  # key, name, about, role, rank, unit, values inside
+    for channel, values in zip(trace.channels, trace.values, strict=True):
         key, unit = _panel_of(channel)
-        wanted.append((key, channel.name, about(channel), channel.role, unit, values))
-    wanted += [(APART, name, "computed", "series", "c_diff", v) for name, v in picture.apart]
+        rank = ranks.setdefault(channel.role, 0)
+        ranks[channel.role] += 1
+        wanted.append((key, channel.name, about(channel), channel.role, rank, unit, values))
+    wanted.sort(key=lambda w: _RANK.get(w[3], 3))
+    wanted += [(APART, name, "computed", "series", k, "c_diff", v) for k, (name, v) in enumerate(picture.apart)]
     for key in (TEMPERATURE, APART, *(w[0] for w in wanted)):
         if key not in keys and any(w[0] == key for w in wanted):
             keys.append(key)
-    counts: dict[str, int] = {}
     lines = []
-    for key, name, words, role, unit, values in wanted:
+    for key, name, words, role, rank, unit, values in wanted:
         shown, label, decimals = shown_values(values, unit, system)
-        style = _style(role, counts.setdefault(key, 0))
-        counts[key] += role != "setpoint"
         drawn = tuple(strokes(trace.t_s, values, kept(values, thin), gap_s))
         quantity = "difference" if key == APART else key.split(":")[0]
-        lines.append(Line(name, words, role, quantity, label, decimals, keys.index(key), shown, drawn, *style))
+        lines.append(Line(name, words, role, quantity, label, decimals, keys.index(key), shown, drawn,
+                          *_style(role, rank)))  # fmt: skip
+    lines, envelope = _enveloped(sheet, lines, trace, thin, gap_s)
     panels = [_panel(key, i, lines, picture, system) for i, key in enumerate(keys)]
-    return RunLines(trace, thin, gap_s, tuple(lines), tuple(panels)) if panels else None
+    return RunLines(trace, thin, gap_s, tuple(lines), tuple(panels), envelope) if panels else None
+
+
+def _enveloped(
+    sheet: RunSheet, lines: list[Line], trace: Trace, thin: Thinning, gap_s: float
+) -> tuple[list[Line], Envelope | None]:
+    """More work thermocouples than can be followed become a band with its two extremes; those that a fault or a broken
+    clause names stay lines beside these."""
+    work = [i for i, x in enumerate(lines) if x.role == "work" and x.quantity == "temperature" and x.strokes]
+    if len(work) <= MOST_WORK:
+        return lines, None
+    stack = np.array([lines[i].values for i in work])
+    hold = sheet.judged.worked.phases.main_hold if sheet.judged.worked else None
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # a moment, or a channel, without a valid sample
+        means = np.nanmean(stack[:, hold.start : hold.end] if hold else stack, axis=1)
+        low, high = np.nanmin(stack, axis=0), np.nanmax(stack, axis=0)
+    if not np.isfinite(means).any():
+        means = np.nanmean(stack, axis=1)
+    cold, hot = work[int(np.nanargmin(means))], work[int(np.nanargmax(means))]
+    told = [*(f.channel for f in sheet.judged.faults), *(c.channel or "" for c in sheet.judged.of("broken"))]
+    named = {name for words in told for name in named_in(words)}
+    shown = {cold, hot, *(i for i in work if lines[i].name in named)}
+    out = [replace(x, hidden=True) if i in work and i not in shown else x for i, x in enumerate(lines)]
+    chosen = np.union1d(kept(low, thin), kept(high, thin))
+    drawn = tuple(strokes(trace.t_s, low, chosen, gap_s))
+    return out, Envelope(low, high, drawn, lines[cold].name, lines[hot].name, len(work))
 
 
 def shown_values(values: Floats, unit: str, system: str) -> tuple[Floats, str, int]:
@@ -120,6 +168,16 @@ def about(channel: Channel) -> str:
     return ", ".join([channel.role, *(w for w in where if w)])
 
 
+def named_in(words: str) -> list[str]:
+    """The channels that a clause or fault names, those of "TC 6 over TC 1" in this order.
+
+    >>> named_in("TC 6 over TC 1"), named_in("Load 2, Load 4")
+    (['TC 6', 'TC 1'], ['Load 2', 'Load 4'])
+    """
+    between = next((b for b in (" over ", ", ") if b in words), None)
+    return words.split(between) if between else [words]
+
+
 def _panel_of(channel: Channel) -> tuple[str, str]:
     if channel.quantity == "temperature":
         return TEMPERATURE, "c"
@@ -130,12 +188,8 @@ def _panel_of(channel: Channel) -> tuple[str, str]:
     return f"{channel.quantity}:{channel.unit}", channel.unit
 
 
-def _style(role: str, number: int) -> tuple[str, tuple[int, ...], float]:
-    if role == "setpoint":
-        return MUTED, (1, 3), 1.6
-    colour, _, dash = series_style(number)
-    width = {"control": 2.6, "over-temperature": 2.0}.get(role, 1.5)
-    return (INK, dash, width) if role == "series" else (colour, dash, width)
+def _style(role: str, rank: int) -> tuple[str, tuple[int, ...], float]:
+    return (INK, DASHES[rank % len(DASHES)], 1.5) if role == "series" else channel_style(role, rank)
 
 
 def _panel(key: str, number: int, lines: list[Line], picture: RunPicture, system: str) -> Panel:

@@ -226,7 +226,7 @@ def picture(svg: str, alt: str, caption: Any = None, *, name: str | None = None)
 def chart(name: str, drawing: Html, data: Any, alt: str, caption: Any = None, *, controls: Any = None) -> Html:
     """A slot for a chart: its drawing, the data it was drawn from (block NAME-data), its alternative text.
 
-    drawing  what is seen without any script; controls  form controls that a script gives life to, below it
+    drawing  what is seen without any script; controls  what stands below it, some of it for a script to give life to
     """
     return el(
         "figure", el("div", drawing, class_="plot", role="img", aria_label=alt), controls,
@@ -245,10 +245,9 @@ def sentences(lines: Iterable[Any], *, class_: str | None = None) -> Html | None
     return el("ul", items, class_=class_) if items else None
 
 
-def check_page(path: Path, *, force: bool = False) -> None:
-    """Refuse a name that is taken before any work is done for it. Raises UsageError."""
-    with writing.disk_errors("the page", path):
-        writing.check(path, over=force, taken="Choose another name, or add --force")
+def check_page(path: Path, *, force: bool = False, endings: Sequence[str] = (".html", ".htm")) -> None:
+    """Refuse another ending, a folder that is not there and a name that is taken before any work. Raises UsageError."""
+    writing.check_target(path, endings, what="a page", force=force)
 
 
 def write_page(path: Path, source: str | bytes, *, force: bool = False) -> None:

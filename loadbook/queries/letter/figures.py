@@ -1,0 +1,136 @@
+"""A letter's figures in one unit and with one rounding rule: the resolution of the gauge that read the pieces."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date
+
+from loadbook.core import units
+from loadbook.core.vocabulary.parameters import PLANNED
+
+from .sentences import say
+
+USUAL_STEP = {"si": 1.0, "us": 0.1}  # µm, thousandths: where no gauge's resolution is on record
+
+
+@dataclass(frozen=True)
+class Figures:
+    """How a letter shows figures: 'si' or 'us', and the gauge's resolution [µm], None where it is not on record.
+
+    width_um  the width of what is told [µm]: digits below a hundredth of it would say nothing
+    """
+
+    system: str
+    resolution_um: float | None = None
+    width_um: float | None = None
+
+    @property
+    def step(self) -> float:
+        """What figures are rounded to [µm or thousandths]: the nearest 1, 2 or 5 that is no finer than the gauge.
+
+        >>> Figures("si", 1.0).step, Figures("us", 1.0).step, Figures("us", 2.54).step, Figures("si", 0.1, 56.0).step
+        (1.0, 0.05, 0.1, 1.0)
+        """
+        gauge = self.shown(self.resolution_um) if self.resolution_um else USUAL_STEP[self.system]
+        least = float(f"{max(gauge, self.shown(self.width_um or 0.0) / 100.0):.6g}")
+        power = math.floor(math.log10(least))
+        return next(m * 10.0**p for p in (power, power + 1) for m in (1, 2, 5) if m * 10.0**p >= least * (1 - 1e-9))
+
+    def shown(self, um: float) -> float:
+        """µm in the unit shown, not rounded."""
+        return um if self.system == "si" else um / 25.4
+
+    def number(self, um: float, up: bool = False) -> str:
+        """A movement as a number without its unit, rounded (or rounded up), with a true minus sign.
+
+        >>> Figures("si", 1.0).number(-12.4), Figures("us", 1.0).number(12.7), Figures("si", 0.5).number(0.2)
+        ('−12', '0.50', '0.0')
+        """
+        turns = self.shown(um) / self.step
+        value = (math.ceil(turns - 1e-9) if up else round(turns)) * self.step
+        return f"{value:.{self._places}f}".replace("-", "−") if round(value, 9) else f"{0.0:.{self._places}f}"
+
+    @property
+    def _places(self) -> int:
+        return max(0, -math.floor(math.log10(self.step) + 1e-9))
+
+    def um(self, um: float, first: bool = False) -> str:
+        """A movement with its unit: '38 µm', '1.50 thousandths'; the first of a text says of what thousandths are."""
+        number = self.number(um)
+        return say("um.us.first", n=number) if first and self.system == "us" else self._labelled(number)
+
+    def span(self, low: float, high: float) -> str:
+        """An interval with its unit once: '17 to 67 µm'."""
+        return self._labelled(say("to", low=self.number(low), high=self.number(high)))
+
+    def _labelled(self, number: str) -> str:
+        one = self.system == "us" and number.lstrip("−") == "1"
+        return say(f"um.{self.system}.one" if one else f"um.{self.system}", n=number)
+
+    def length(self, um: float, up: bool = False) -> str:
+        """A length of a drawing or of stock, in mm or inches: '0.12 mm', '0.0047 in'.
+
+        >>> Figures("si", 1.0).length(120.0), Figures("us", 1.0).length(120.0)
+        ('0.12 mm', '0.0047 in')
+        """
+        if self.system == "us":
+            value = um / 25400.0
+            return f"{math.ceil(value * 1e4 - 1e-6) / 1e4 if up else value:.4f} in"
+        step = min(self.step, 1.0) / 1000.0
+        value = math.ceil(um / 1000.0 / step - 1e-9) * step if up else um / 1000.0
+        return f"{value:.6g} mm"
+
+    def thickness(self, mm: float) -> str:
+        """A thickness of a piece, as people say it."""
+        value, label, _ = units.show(mm, "mm", self.system)
+        return f"{value:g} {label}" if self.system == "si" else f"{value:.3g} {label}"
+
+    def setting(self, name: str, value: float) -> str:
+        """A planned setting with its unit: '80 °C/h'."""
+        shown, label, _ = units.show(value, PLANNED[name].unit, self.system)
+        return f"{shown:.4g} {label}"
+
+    def percent(self, share: float) -> str:
+        """A share; what is not all is not called 100 %.
+
+        >>> Figures("si").percent(0.938), Figures("si").percent(0.998), Figures("us").percent(1.0)
+        ('94 %', 'over 99 %', '100%')
+        """
+        key = f"percent.{self.system}"
+        if 0.995 <= share < 1:
+            return say("over", n=say(key, n=99))
+        if 0 < share < 0.005:
+            return say("under", n=say(key, n=1))
+        return say(key, n=f"{100 * share:.0f}".replace("-", "−"))
+
+    def percents(self, low: float, high: float) -> tuple[str, str]:
+        """The two ends of a range of shares, the unit with the last alone.
+
+        >>> Figures("si").percents(0.85, 0.99)
+        ('85', '99 %')
+        """
+        first, last = self.percent(low), self.percent(high)
+        plain = first[:1].isdigit() and last[:1].isdigit()
+        return f"{100 * low:.0f}" if plain else first, last
+
+    def ratio(self, percent: float, unit: bool = True) -> str:
+        """A change in per cent: '44 %', or its number alone."""
+        number = f"{percent:.0f}".replace("-", "−")
+        return say(f"percent.{self.system}", n=number) if unit else number
+
+    def day(self, iso: str) -> str:
+        """A date in words: '28 November 2026', 'November 28, 2026'."""
+        on = date.fromisoformat(iso)
+        return say(f"date.{self.system}", day=on.day, month=say("months").split()[on.month - 1], year=on.year)
+
+    def short_day(self, iso: str) -> str:
+        """A date in few letters: '9 Sept 2025'."""
+        on = date.fromisoformat(iso)
+        month = say("months.short").split()[on.month - 1]
+        return say(f"date.{self.system}", day=on.day, month=month, year=on.year)
+
+    @property
+    def room(self) -> str:
+        """The temperature at which pieces are measured."""
+        return "20 °C" if self.system == "si" else "68 °F"

@@ -1,0 +1,26 @@
+"""A few of the command lines of tests/trials/options.py, which tries them all: none ends in an unexpected fault."""
+
+from __future__ import annotations
+
+import random
+import shutil
+from pathlib import Path
+
+import pytest
+
+from .trials.options import cases, fault
+
+CASES = random.Random(4).sample(cases(), 40)
+
+
+@pytest.fixture(scope="module")
+def copy(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy that commands may change."""
+    return Path(shutil.copytree(demo_book, tmp_path_factory.mktemp("options") / "book"))
+
+
+@pytest.mark.parametrize(
+    "args", CASES, ids=lambda args: " ".join(a[:20] for a in args).encode("unicode-escape").decode()
+)
+def test_a_hostile_value_ends_in_an_error_that_is_meant(args: list[str], copy: Path, tmp_path: Path) -> None:
+    assert fault(args, copy, tmp_path) is None
