@@ -306,6 +306,7 @@ COMMANDS = [
     "show part 00123", "find bore", "judge R1", "recompute", "needs", "keep-links kept.links",
     "precheck R1", "precheck R1 --person A --tick racking", "follow chart1.csv --run R4 --once", "page precheck R1",
     "watch add . --furnace F1 --names none*", "watch --once", "watch list", "watch status", "watch drop .",
+    "shop --name Kilnside", "shop", "choose --part 00123 --tolerance 0.1",
     "confirm reading 1 --decision confirmed --person A --why blunder",
     "moved", "effect --kind bore", "answer --part 00123 --characteristic bore --save", "trial bore --of soak_minutes",
     "backtest", "report", "report month_summary", "verify", "backup kept.zip", "restore kept.zip again",

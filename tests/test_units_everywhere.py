@@ -39,7 +39,7 @@ STRAY = {
     ),
     "si": re.compile(
         r"°F|\b[a-z]\w*_(?:f|in|thou|torr|lb)\b|\btorr\b|\bmicrons?\b|\bthou\b|thousandths|0\.001 in\b|\bBtu\b|f_per_h"
-        r"|(?<=\d) in\b(?! (?:run|the|all|each|every|segment|one|a|R-\w+)\b)"
+        r"|(?<=\d) in\b(?! (?:run|the|all|each|every|segment|one|a|10|R-\w+)\b)"
     ),
 }
 # what is no text of the program for the reader of this book, by command, and why
@@ -170,6 +170,7 @@ CALLS: dict[str, list[list[str]]] = {
     "answer": [["--part", "{part}"], ["--part", "{part}", "--with", "heating rate=100 F/h"],
                ["--part", "{part}", "--with", "hold temperature=600 C", "--format", "json"]],
     "trial": [["outside diameter", "--of", "heating rate", "--runs", "3", "--low", "100 F/h", "--high", "250 F/h"]],
+    "choose": [["--part", "{part}", "--tolerance", "0.2 mm"]], "shop": [["--name", "A"], []],
     "backtest": [[]],
     "chart effect": [["--of", "Heating rate, peak", "--asked"]], "chart moved": [[]], "chart run": [["R-kept"]],
     "report": [["broken_clauses"], ["month_summary"], ["furnaces_compared"], ["heating_rate_bands"], ["worst_movers"]],

@@ -38,6 +38,7 @@ CODES: dict[str, tuple[str, str]] = {
     "far_beyond": (REFUSAL, CUSTOMER),
     # why no cycle is chosen, and what a choice must not be taken for: queries/choose.py
     "never_ran": (REFUSAL, SHOP),
+    "no_hours": (REFUSAL, SHOP),
     "present_beyond": (REFUSAL, SHOP),
     "nothing_varied": (REFUSAL, SHOP),
     "none_keeps": (REFUSAL, SHOP),

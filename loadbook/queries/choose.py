@@ -109,6 +109,10 @@ def choose_cycle(
         )
     quotes = Quotes(conn, book.furnace_hour)
     ways = _ways(book, quotes, history, present, present_cycle, about.part or "", vary, system, out)
+    if all(p.changed for p in out.plans):  # the present way is not among them
+        out.plans.clear()
+        out.remarks.append(remark("no_hours", cycle=_name(present_cycle)))
+        return _worded(out)
     if len(ways) == 1:
         out.remarks.append(_nothing_varied(history, present, vary))
         return _worded(out)

@@ -25,6 +25,7 @@ def _none_keeps(f: Figures, s: str) -> str:
 
 
 CHOOSING_WORDS: dict[str, Words] = {
+    "no_hours": lambda f, s: f"{f['cycle']} states no hours: a segment of it has neither a rate to ask for nor minutes",
     "never_ran": lambda f, s: f"{f['part']} has no run with {f['characteristic']} measured before and after",
     "present_beyond": lambda f, s: (
         f"{f['cycle']} lies beyond what this part was run at, so there is nothing to choose from"
@@ -44,6 +45,7 @@ CHOOSING_WORDS: dict[str, Words] = {
     "outside_not_offered": "ways beyond what was run are shown for comparison and not offered",
 }
 CHOOSING_NEEDED: dict[str, Words] = {
+    "no_hours": "Take in a revision of the cycle whose heats and cools have asked_rate and whose holds have minutes.",
     "never_ran": "Run it by its present cycle and measure before and after; loadbook answer says what such parts do.",
     "present_beyond": "Give --cycle: the one that it is run by now.",
     "nothing_varied": lambda f, s: (

@@ -179,7 +179,9 @@ def _leave_out(layout: Layout, table: Table, guess: TimeGuess, notes: list[str])
         elif columns.share(i, "text") > 0.5 and not _is_channel(table, i, layout):
             rules.append(ChannelRule(name, "ignore"))
             text.append(full)
-        elif _counts_up(table, i, every=not is_counter(full)):
+        elif (is_counter(full) or not read_heading(full, table.head.units[i]).unit) and _counts_up(
+            table, i, every=not is_counter(full)
+        ):
             rules.append(ChannelRule(name, "ignore"))
             notes.append(f"{full!r} counts the rows: left out")
     if text:

@@ -35,8 +35,8 @@ def write_chart(picture: Picture, path: Path, *, force: bool = False) -> None:
     check_chart_file(path, force=force)
     ending = path.suffix.lower()
     if ending == ".png":
-        image = io.BytesIO()
-        chart(picture).save(image, format="png", scale_factor=PNG_SCALE)
+        image, drawn = io.BytesIO(), chart(picture)
+        drawn.save(image, format="png", scale_factor=PNG_SCALE)
         data = image.getvalue()
     else:
         data = (svg_of(chart(picture)) if ending == ".svg" else page_of(picture)).encode("utf-8")
