@@ -430,6 +430,11 @@ FIGURES |= {
     "low_hold_falls": {"channel": "TC 1", "start_c": 20.0, "now_c": -100.0},
     "low_hold_hotter": {"channel": "TC 1", "above_c": 40.0},
     "low_hold_still": {"channel": "TC 1", "risen_c": 180.0},
+    "never_ran": {"part": "P", "characteristic": "od"}, "no_hours": {"cycle": "SR revision A"},
+    "present_beyond": {"cycle": "SR revision A"}, "nothing_varied": {"part": "P", "parameters": ["soak_minutes"]},
+    "none_keeps": {"present": True, "untold": 2, "keep": 0.9, "share": 0.8, "low": 0.7, "high": 0.9},
+    "goes_together": {"parameter": "soak_minutes", "other": "furnace"},
+    "faster_breaks": {"hours_h": 12.0, "where": "segment 1", "what": "heats too fast"},
 }  # fmt: skip
 FOR_LETTERS_ALONE = {"own_cycle", "tc_own_coldest_place"}
 
