@@ -53,7 +53,12 @@ def test_from_the_intake_files_to_the_answer(loadbook: Command, tmp_path: Path) 
     asked = subprocess.run(words, capture_output=True, text=True, timeout=120, cwd=tmp_path)
     assert asked.returncode == 0, asked.stderr
     found = json.loads(asked.stdout)
-    assert tuple(found) == (*KEYS, "furnace_hours") and found["runs"] == 30 and found["refused"] is None and found["unit"] == "um"
+    assert (
+        tuple(found) == (*KEYS, "furnace_hours")
+        and found["runs"] == 30
+        and found["refused"] is None
+        and found["unit"] == "um"
+    )
     rows = fill(tmp_path / "rows", history)
     direct = answer(rows, Question(part=part))
     assert found["low"] == pytest.approx(direct.low, rel=1e-6) and found["bound"] == pytest.approx(
