@@ -35,7 +35,8 @@ def print_plan(found: PartPlan, book: BookFolder, out: TextIO | None = None) -> 
     def say(text: str = "") -> None:
         write_words(plain(text), out)
 
-    say(f"{found.part} under {found.cycle.cycle} revision {found.cycle.revision}: {p.furnace_hours:.1f} furnace hours")
+    unit = "furnace hours" if found.hours is None else "h by the program alone"
+    say(f"{found.part} under {found.cycle.cycle} revision {found.cycle.revision}: {p.furnace_hours:.1f} {unit}")
     if found.hours is not None:
         say(found.hours.sentence().rstrip("."))
     say()
