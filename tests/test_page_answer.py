@@ -359,7 +359,7 @@ def all_nasty(found: Letter) -> Letter:
         found, sender=NASTY, addressee=NASTY, subject=f"Movement: {'PN-' + 'X' * 80} {NASTY}", asked=NASTY * 3,
         attention=NASTY, address=(NASTY, NASTY), salutation=NASTY, yours=NASTY, reference="X" * 90,
         shop=Letterhead(NASTY, (NASTY,), (NASTY,), NASTY, NASTY),
-        sections=[Section("rests", NASTY, [NASTY]), *found.sections],
+        sections=[Section("wild", NASTY, [NASTY]), *found.sections],
         people=frozenset({"sender", "addressee", "asked", "attention", "salutation", "subject"}),
     )  # fmt: skip
 
