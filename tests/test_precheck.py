@@ -12,7 +12,7 @@ from loadbook.analysis.following.ready import POINTS, Load, ReadyPiece, points, 
 from loadbook.analysis.planning.load import LoadFurnace, LoadPiece, load_findings
 from loadbook.analysis.trace.model import Channel, FurnaceCheck
 from loadbook.cli.main import cli
-from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
 from loadbook.queries import precheck
 from loadbook.queries.remark_words import words
 from loadbook.readers.cycles.file import parse_cycle
@@ -148,3 +148,31 @@ def test_the_command_and_the_page(tmp_path: Path) -> None:
     assert runner.invoke(cli, ["page", "precheck", "R1", "-o", str(out)]).exit_code == 0
     page = out.read_text(encoding="utf-8")
     assert page.count('role="img" aria-label="open"') > 5 and "Kept by AB" in page and "no alarm or interlock" in page
+
+
+def test_a_planned_load_is_looked_at_and_leaves_nothing(tmp_path: Path) -> None:
+    book = small(tmp_path / "book")
+    run(book, "R1", 2)
+    before = sorted((p, p.read_bytes()) for p in book.path.rglob("*") if p.is_file() and p.name == "book.sqlite")
+    rows = book.read().execute("SELECT count(*) FROM intake").fetchone()[0]
+    files = tmp_path / "runs.csv", tmp_path / "pieces.csv"
+    files[0].write_text("run,furnace,cycle,cycle_revision,started\nPLAN-1,F1,SR,A,2026-05-04T06:00\n", encoding="utf-8")
+    part = book.read().execute("SELECT part FROM part").fetchone()[0]
+    files[1].write_text(f"run,part,serial\nPLAN-1,{part},77\n", encoding="utf-8")
+    sheet = precheck.planned(book, "PLAN-1", [("runs", files[0]), ("pieces", files[1])])
+    assert sheet.verdict == "stop" and {p.point for p in sheet.points} == set(POINTS)
+    with pytest.raises(NotFoundError, match="PLAN-2"):
+        precheck.planned(book, "PLAN-2", [("runs", files[0])])
+    files[1].write_text("run,part,serial\nPLAN-1,unheard-of,77\n", encoding="utf-8")
+    with pytest.raises(LoadbookError, match="no part of that name"):
+        precheck.planned(book, "PLAN-1", [("runs", files[0]), ("pieces", files[1])])
+    assert book.read().execute("SELECT count(*) FROM intake").fetchone()[0] == rows
+    assert not book.read().execute("SELECT 1 FROM run WHERE run = 'PLAN-1'").fetchone()
+    book.close()
+    assert before == sorted((p, p.read_bytes()) for p, _ in before)
+    runner = CliRunner(env={"LOADBOOK_BOOK": str(book.path)})
+    found = runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"runs={files[0]}"])
+    assert found.exit_code == 3 and found.output.startswith("PLAN-1  STOP")
+    assert runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"{files[0]}"]).exit_code == 2
+    kept = runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"runs={files[0]}", "--person", "AB"])
+    assert kept.exit_code == 2 and "no run to keep a sheet with" in kept.output

@@ -15,7 +15,9 @@ from .sources import of_book
 if TYPE_CHECKING:
     from loadbook.queries.source import Source
 
-_SECONDS = click.option("--seconds", type=click.FloatRange(min=0.1), help="End the query after this time (60).")
+_SECONDS = click.option(
+    "--seconds", type=click.FloatRange(min=0.1, max=86400), help="End the query after this time (60)."
+)
 _MEMORY = click.option(
     "--memory-mb", type=click.IntRange(min=256), help="End the query where it needs more memory (2048)."
 )

@@ -27,7 +27,8 @@ LOADS_SHOWN = 8  # runs whose load is remarked on at intake, of one file
 KIND_NAMES = tuple(k.kind for k in KINDS)
 
 
-def _kind(name: str) -> Kind:
+def kind_named(name: str) -> Kind:
+    """An intake kind, in the singular too. Raises UsageError."""
     found = BY_KIND.get(name) or BY_KIND.get(name + "s")
     if found is None:
         from loadbook.core.phrases import did_you_mean
@@ -83,7 +84,7 @@ def template(kind: str | None, units: str | None) -> None:
         to_stderr("")
         emit(["table", "key", "holds", "meaning"], key_meanings(), out=sys.stderr)
         return
-    found = _kind(kind)
+    found = kind_named(kind)
     system = units or _units_here()
     click.echo(forms.header_and_example(found, system=system), nl=False)
     to_stderr("")
@@ -129,8 +130,8 @@ def take(
                 from loadbook.readers.tables.take import take_file
 
                 taken = take_file(
-                    book, _kind(kind).kind, path, dry_run=dry_run, keep_good=keep_good, encoding=encoding, sheet=sheet,
-                    affirm=affirmed,
+                    book, kind_named(kind).kind, path, dry_run=dry_run, keep_good=keep_good, encoding=encoding,
+                    sheet=sheet, affirm=affirmed,
                 )  # fmt: skip
                 _say(taken.notes, book)
         except LoadbookError as exc:
@@ -206,7 +207,7 @@ def add(kind: str, values: tuple[str, ...], affirm: bool, book: BookFolder) -> N
     """
     from loadbook.readers.tables.take import add_row
 
-    found = _kind(kind)
+    found = kind_named(kind)
     notes: list[Remark] = []
     row = add_row(book, found.kind, _pairs(values), affirm=affirm, notes=notes)
     _say(notes, book)

@@ -6,6 +6,7 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 from loadbook.analysis.following.ready import (
@@ -25,8 +26,10 @@ from loadbook.core.phrases import did_you_mean
 from loadbook.core.remarks import from_dict
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
 from loadbook.core.vocabulary.scales import OF_KIND
+from loadbook.readers.tables.take import take_file
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
+from loadbook.store.rehearsal import rehearsal
 from loadbook.store.run_records import RunRecord, load_run
 
 from . import cycles, load_findings
@@ -72,6 +75,18 @@ def precheck(book: BookFolder, run: str, ticked: Sequence[str] = ()) -> Precheck
     found = points(_load(book, record))
     names = _named(ticked, found)
     return Precheck(run, verdict(found, names), found, names)
+
+
+def planned(book: BookFolder, run: str, files: Sequence[tuple[str, Path]]) -> Precheck:
+    """The sheet of a load that is only planned: files (kind, path) of its run, pieces, channels and readings, as they
+    would be taken in. The book stays as it is.
+
+    Raises what taking them in raises, and NotFoundError where none of them holds the run
+    """
+    with rehearsal(book) as copy:
+        for kind, path in files:
+            take_file(copy, kind, path)
+        return precheck(copy, run)
 
 
 def keep(book: BookFolder, sheet: Precheck, person: str, note: str | None = None) -> Precheck:
