@@ -172,4 +172,4 @@ def test_a_planned_load_is_looked_at_and_leaves_nothing(tmp_path: Path) -> None:
     assert found.exit_code == 3 and found.output.startswith("PLAN-1  STOP")
     assert runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"{files[0]}"]).exit_code == 2
     kept = runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"runs={files[0]}", "--person", "AB"])
-    assert kept.exit_code == 2 and "no run to keep a sheet with" in kept.output
+    assert kept.exit_code == 2 and "its sheet cannot be kept" in kept.output
