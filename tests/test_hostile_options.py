@@ -10,7 +10,10 @@ import pytest
 
 from .trials.options import cases, fault
 
-FOUND = [["export", "0001-01"], ["page", "month", "0001-01"], ["sql", "SELECT 1", "--seconds", "1e308"]]  # once faults
+FOUND = [  # once faults
+    ["export", "0001-01"], ["page", "month", "0001-01"], ["sql", "SELECT 1", "--seconds", "1e308"],
+    ["trial", "flatness", "--show", "9" * 20],
+]  # fmt: skip
 CASES = FOUND + random.Random(4).sample(cases(), 40)
 
 

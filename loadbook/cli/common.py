@@ -86,6 +86,8 @@ def report(exc: BaseException) -> int:
         to_stderr(f"loadbook: {plain(str(exc.object)[:200])} cannot be written as text. Type it again, in UTF-8")
     elif isinstance(exc, RecursionError):
         to_stderr("loadbook: this is nested too deep to be read")
+    elif isinstance(exc, OverflowError):
+        to_stderr(f"loadbook: a number or date is too large: {plain(str(exc))}. Check what was typed")
     elif isinstance(exc, OSError):
         if exc.filename is None and exc.errno in (errno.ENOSPC, errno.EIO, errno.EDQUOT):
             streams.silence()
