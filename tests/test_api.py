@@ -14,6 +14,7 @@ import pytest
 
 from loadbook import Book
 from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.remarks import remark
 from loadbook.queries.result import unit_name
 from loadbook.render.movement import moved_table
 
@@ -67,7 +68,7 @@ def test_a_refusal_in_a_notebook_says_why(shop: Book) -> None:
 def test_text_from_the_book_stays_text_in_a_notebook(shop: Book) -> None:
     found = shop.moved(part="PN-1001", by="setup")
     found.table.loc[0, "setup"] = "<script>alert(1)</script>\x1b"
-    found.warnings.append("<b>bold</b>")
+    found.remarks.append(remark("plants_behind", plants=[], left_out=["<b>bold</b>"]))
     shown = found._repr_html_()
     assert "<script>" not in shown and "<b>" not in shown and "\x1b" not in shown
     assert "&lt;script&gt;alert(1)&lt;/script&gt;\\x1b" in shown

@@ -435,6 +435,13 @@ FIGURES |= {
     "none_keeps": {"present": True, "untold": 2, "keep": 0.9, "share": 0.8, "low": 0.7, "high": 0.9},
     "goes_together": {"parameter": "soak_minutes", "other": "furnace"},
     "faster_breaks": {"hours_h": 12.0, "where": "segment 1", "what": "heats too fast"},
+    "plants_behind": {"plants": [{"plant": "Linz", "runs": 1, "pieces": 3}], "left_out": ["Steyr"]},
+    "plain_readings": {"stage": "after"}, "nothing_left": {"stage": None, "reasons": {"no reading after": 3}},
+    "one_run_behind": {"differed": False}, "flagged_in": {"readings": 1}, "not_measured_at_all": {"pieces": 2},
+    "way_not_recorded": {"movements": 2, "of": 9}, "not_corrected": {"sizes": 2, "of": 9, "missing": "temperatures"},
+    "lots_apart": {"lots": 1}, "differ_at_all": {"kind": "flatness", "process": None, "f": 3.2, "p": 0.0001},
+    "only_asked": {"parameters": ["soak_minutes"]}, "flagged_in_effects": {"readings": 2},
+    "gauge_hides_small": {"share": 0.62}, "trial_so_far": {"number": 1, "purpose": "rate", "runs": 4, "missing": 2},
 }  # fmt: skip
 FOR_LETTERS_ALONE = {"own_cycle", "tc_own_coldest_place"}
 

@@ -55,6 +55,16 @@ CODES: dict[str, tuple[str, str]] = {
         ),
         (EFFECT, SHOP),
     ),
+    # what is said of the whole of `moved` and `effect`: queries/history_remarks.py
+    **dict.fromkeys(
+        (
+            "plants_behind", "plants_apart", "plain_readings", "nothing_left", "one_run_behind", "flagged_in",
+            "not_measured_at_all", "way_not_recorded", "not_corrected", "all_moved_the_same", "lots_apart",
+            "below_the_gauge", "differ_at_all", "only_asked", "asked_not_achieved", "flagged_in_effects",
+            "gauge_hides_small", "trial_so_far",
+        ),
+        (CAUTION, SHOP),
+    ),
     # what a figure must not be taken for
     "set_aside": (CAUTION, CUSTOMER),
     "settings_achieved": (CAUTION, SHOP),

@@ -66,7 +66,7 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
         history_of = found.history
         once = None if history_of is None else history_of.drop_duplicates(["run", "part", "serial"])
         found.plants = by_plant(once) if once is not None else []
-        found.text += evidence(found.plants, source.left_out)
+        found.text += [remark_words.words(r, source.units) for r in evidence(found.plants, source.left_out)]
         if asked.plant is not None and len(source.plants) > 1:
             chosen = "" if question.plant else ", which ran this part most (--plant names another)"
             found.text.append(f"Asked of {asked.plant}{chosen}; what plants differ by is in the width.")

@@ -11,7 +11,6 @@ import numpy as np
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column, cells_of, columns_of, indicators
 from loadbook.analysis.effects.estimate import NOISY, Effect
-from loadbook.analysis.effects.words import spoken
 from loadbook.analysis.movement import blunders, percent, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
@@ -25,6 +24,7 @@ from .effect_words import verdict, why_not
 from .filters import Filters
 from .moved import check_share, records
 from .movement_data import MovementData, load
+from .remark_words import words
 from .result import Result
 from .source import Source, by_plant, evidence, own_parts, source_of
 
@@ -55,7 +55,7 @@ class Effects(Result):
     measured    beside each of these: its pieces, and what each mean is of (run, part, characteristic, ...), row for row
     plants      of a group: plant, runs, pieces behind it; the part numbers of several have their plant before them
     broken      runs whose cycle was broken;  stated  (run, parameter) that a person read off a paper chart
-    warnings    sentences on the whole
+    remarks     what is to be said of the whole;  warnings  the same in words
     """
 
     table: pd.DataFrame
@@ -71,7 +71,12 @@ class Effects(Result):
     plants: list[dict[str, Any]] | None = None
     broken: frozenset[str] = frozenset()
     stated: frozenset[tuple[str, str]] = frozenset()
-    warnings: list[str] = field(default_factory=list)
+    remarks: list[Remark] = field(default_factory=list)
+
+    @property
+    def warnings(self) -> list[str]:
+        """The remarks in words, in the units asked for."""
+        return [words(r, self.system) for r in self.remarks]
 
     def frame(self) -> pd.DataFrame:
         """One row per stratum and parameter."""
@@ -193,11 +198,9 @@ def effect_of(
     result.broken = data.broken
     read_off = data.parameters[data.parameters["source"] == "stated"]
     result.stated = frozenset(zip(read_off["run"], read_off["parameter"], strict=True))
-    result.warnings = [*evidence(plants, data.left_out), *_warnings(result, data, frame, flags)]
+    result.remarks = [*evidence(plants, data.left_out), *_remarks(result, data, frame, flags)]
     if several:
-        result.warnings.append(
-            "Runs are compared inside part numbers and plants: what differs between plants is in no effect."
-        )
+        result.remarks.append(remark("plants_apart"))
     return result
 
 
@@ -299,35 +302,25 @@ def _varies(cells: Cells, column: Column) -> bool:
     return bool(np.any((ones > 0) & (ones < count)))
 
 
-def _warnings(result: Effects, data: MovementData, frame: pd.DataFrame, flags: np.ndarray) -> list[str]:
+def _remarks(result: Effects, data: MovementData, frame: pd.DataFrame, flags: np.ndarray) -> list[Remark]:
     out = []
     if result.stage is not None:
-        out.append(f"Plain readings {result.stage} the run, not movement.")
+        out.append(remark("plain_readings", stage=result.stage))
     if frame.empty:
         reasons = scale.set_aside_counts(scale.with_value(data.frame, result.stage))
-        told = "; ".join(f"{r.pieces} {r.reason}" for r in reasons.itertuples())
-        plain = "" if result.stage else " Plain readings: --stage after."
-        out.append(f"Cannot tell: every reading is set aside ({told}).{plain}")
+        told = dict(zip(reasons["reason"].tolist(), reasons["pieces"].tolist(), strict=True))
+        out.append(remark("nothing_left", stage=result.stage, reasons=told))
     else:
         achieved = set(data.parameters["parameter"])
         only = [n for n in result.of if n not in achieved and n in set(data.asked_parameters["parameter"])]
         if only and not result.asked:
-            names = ", ".join(spoken(n, result.system) for n in only)
-            out.append(
-                f"Of {names} only what was asked for is on record, not what the furnace did: --asked takes that."
-            )
+            out.append(remark("only_asked", parameters=only))
     if result.asked:
-        out.append("Parameters are what was asked, not what the traces show.")
+        out.append(remark("asked_not_achieved"))
     if flags.any():
-        out.append(
-            f"{int(flags.sum())} readings look like blunders and are still in; effect_without_flagged leaves them out. "
-            "Decide with: loadbook confirm reading"
-        )
+        out.append(remark("flagged_in_effects", readings=int(flags.sum())))
     if "below_gauge" in frame and len(frame) and result.stage is None:
         below = frame["below_gauge"].dropna()
         if len(below) and float(below.astype(bool).mean()) > 0.5:
-            out.append(
-                f"{100 * float(below.astype(bool).mean()):.0f} % of the movements are smaller than the gauge's "
-                "expanded uncertainty: small effects cannot be seen with this gauge."
-            )
+            out.append(remark("gauge_hides_small", share=float(below.astype(bool).mean())))
     return out

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.core.phrases import many
+from loadbook.core.remarks import remark
 from loadbook.core.vocabulary.parameters import PLANNED
 from loadbook.store.records import add_intake, amend
 from loadbook.store.run_records import load_cycle
@@ -257,8 +258,7 @@ def effect_of_trial(
         stage = "after"
     found = effect_of(own, of, stage, False, confidence, system or book.units, assigned=True)
     missing = len(t.places) - len(done)
-    lacks = f", {missing} still missing" if missing else ""
-    found.warnings.insert(0, f"Trial {number} ({t.purpose}): {many(len(done), 'run')} measured{lacks}.")
+    found.remarks.insert(0, remark("trial_so_far", number=number, purpose=t.purpose, runs=len(done), missing=missing))
     return found
 
 

@@ -12,13 +12,13 @@ from loadbook.analysis.movement import blunders, compare, describe, percent, sca
 from loadbook.analysis.movement import content as movement_content
 from loadbook.analysis.movement import lots as movement_lots
 from loadbook.analysis.movement.scale import STRATUM, Stage
-from loadbook.core import figures
 from loadbook.core.errors import UsageError
-from loadbook.core.phrases import many
+from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import SIZE_KINDS
 
 from .filters import Filters
 from .movement_data import MovementData, load
+from .remark_words import words
 from .result import Result
 from .source import Source, by_plant, evidence, source_of
 
@@ -54,7 +54,7 @@ class Moved(Result):
     measured     one row per movement behind the table, with its treatment columns and y
     by           treatment columns;  stage  None for movement, 'after' or 'before' for plain readings
     plants       of a group: plant, runs, pieces behind it (its table has a column `plants`, how many are in a row)
-    warnings     sentences
+    remarks      what is to be said of the whole;  warnings  the same in words
     """
 
     table: pd.DataFrame
@@ -74,7 +74,12 @@ class Moved(Result):
     measured: pd.DataFrame = field(default_factory=_nothing, repr=False)
     lots: pd.DataFrame = field(default_factory=_nothing)
     plants: list[dict[str, Any]] | None = None
-    warnings: list[str] = field(default_factory=list)
+    remarks: list[Remark] = field(default_factory=list)
+
+    @property
+    def warnings(self) -> list[str]:
+        """The remarks in words, in the units asked for."""
+        return [words(r, self.system) for r in self.remarks]
 
     def frame(self) -> pd.DataFrame:
         """One row per treatment."""
@@ -181,7 +186,7 @@ def moved_of(
         lots=movement_lots.lots(frame, names, confidence) if stage is None else pd.DataFrame(),
         plants=by_plant(pieces),
     )
-    result.warnings = [*evidence(result.plants, data.left_out), *_warnings(result, frame[have], compared)]
+    result.remarks = [*evidence(result.plants, data.left_out), *_remarks(result, frame[have], compared)]
     return result
 
 
@@ -253,13 +258,13 @@ def _scatter_rows(frame: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _not_at_20c(frame: pd.DataFrame, system: str) -> list[str]:
+def _not_at_20c(frame: pd.DataFrame) -> list[Remark]:
     """How many movements of sizes could not be brought to 20 °C, by what is not recorded."""
     if not len(frame):
         return []
-    sizes, reference = int(frame["kind"].isin(SIZE_KINDS).sum()), figures.shown(20.0, "c", system)
+    sizes = int(frame["kind"].isin(SIZE_KINDS).sum())
     return [
-        f"{n} of {sizes} size movements could not be corrected to {reference} ({missing} not recorded)."
+        remark("not_corrected", sizes=n, of=sizes, missing=missing)
         for state, missing in (
             ("no temperatures", "temperatures"),
             ("no expansion figures", "expansion of the material or of the gauge"),
@@ -268,52 +273,34 @@ def _not_at_20c(frame: pd.DataFrame, system: str) -> list[str]:
     ]
 
 
-def _warnings(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Compared]) -> list[str]:
+def _remarks(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Compared]) -> list[Remark]:
     out = []
     if result.stage is not None:
-        other = "before" if result.stage == "after" else "after"
-        out.append(f"Plain readings {result.stage} the run, not movement: no reading {other} is invented.")
+        out.append(remark("plain_readings", stage=result.stage))
     if frame.empty:
-        plain = "" if result.stage else " Plain readings: --stage after, or --stage before."
-        out.append(f"Nothing can be said of movement: every reading is set aside. The reasons are listed.{plain}")
+        out.append(remark("nothing_left", stage=result.stage, reasons={}))
     elif result.runs == 1:
-        out.append(
-            "One run stands behind all of this: what another run would do cannot be told from it"
-            + (", only what differed inside it." if len(result.differences) else ".")
-        )
+        out.append(remark("one_run_behind", differed=bool(len(result.differences))))
     if len(result.flagged):
-        n = len(result.flagged)
-        out.append(
-            f"{n} reading{'s lie' if n != 1 else ' lies'} further than six robust standard deviations from the rest of "
-            "the run, or of the part number's runs where a run has one or two pieces. They are in the figures until a "
-            "person confirms them (loadbook confirm reading); the figures without them stand beside."
-        )
+        out.append(remark("flagged_in", readings=len(result.flagged)))
     if result.unmeasured:
-        out.append(f"{result.unmeasured} pieces of these runs were not measured at all; what they did is not in here.")
+        out.append(remark("not_measured_at_all", pieces=result.unmeasured))
     way = int((frame["way"] == "unrecorded").sum()) if "way" in frame else 0
     if way and result.stage is None:
-        out.append(f"{way} of {len(frame)} movements: how the piece was held, its datum or surface is not recorded.")
-    out += _not_at_20c(frame, result.system)
+        out.append(remark("way_not_recorded", movements=way, of=len(frame)))
+    out += _not_at_20c(frame)
     if len(result.table) and (result.table["runs"] > 1).any():
         still = result.table[(result.table["runs"] > 1) & result.table["mean_low"].isna()]
         if len(still):
-            out.append("Where all runs moved the same, to the last digit, there is no scatter to make an interval of.")
+            out.append(remark("all_moved_the_same"))
     if len(result.lots):
-        count = int(result.lots["lots"].sum())
-        out.append(
-            f"{many(count, 'lot')} without serials compared unpaired, apart: other pieces may have "
-            "been read after the run than before it."
-        )
+        out.append(remark("lots_apart", lots=int(result.lots["lots"].sum())))
     if "below_gauge" in result.table and float(result.table["below_gauge"].fillna(0.0).max()) > 0.5:
-        out.append("In some rows more than half of the movements are below what the gauge can tell.")
-    for one in compared:
-        if one.overall is not None and not np.isnan(one.overall.p) and len(one.pairs) > 1:
-            from loadbook.analysis.effects.words import p_text
-
-            p = p_text(one.overall.p)
-            name = f"{one.stratum.get('kind', '')} ({one.stratum.get('process') or 'no process'})"
-            out.append(
-                f"{name}: do the treatments differ at all, run means against their scatter: "
-                f"F = {one.overall.f:.2f}, p {p if p.startswith('<') else '= ' + p}."
-            )
+        out.append(remark("below_the_gauge"))
+    out += [
+        remark("differ_at_all", kind=one.stratum.get("kind", ""), process=one.stratum.get("process"),
+               f=one.overall.f, p=one.overall.p)
+        for one in compared
+        if one.overall is not None and not np.isnan(one.overall.p) and len(one.pairs) > 1
+    ]  # fmt: skip
     return out

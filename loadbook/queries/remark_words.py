@@ -17,6 +17,7 @@ from loadbook.core.remarks import ADVICE, Remark
 from .answer_figures import setting, span, told
 from .choosing_remarks import CHOOSING_NEEDED, CHOOSING_WORDS
 from .following_words import FOLLOWING_WORDS
+from .history_remarks import HISTORY_WORDS
 from .load_words import LOAD_WORDS
 from .precheck_words import PRECHECK_WORDS
 
@@ -251,6 +252,7 @@ _SHOP: dict[str, Words] = {
     **LOAD,
     **LOAD_WORDS,
     **PRECHECK_WORDS,
+    **HISTORY_WORDS,
     **FOLLOWING_WORDS,
     **CHOOSING_WORDS,
     "stock": _stock,

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
+from loadbook.core.remarks import Remark, remark
 from loadbook.store import sandbox, session
 from loadbook.store.book import BookFolder
 
@@ -175,17 +176,11 @@ def by_plant(frame: pd.DataFrame) -> list[dict[str, Any]] | None:
     ]
 
 
-def evidence(plants: Collection[Mapping[str, Any]] | None, left_out: Collection[str]) -> list[str]:
+def evidence(plants: Collection[Mapping[str, Any]] | None, left_out: Collection[str]) -> list[Remark]:
     """Which plants the evidence comes from, with runs and pieces, and which were left out; nothing for a book.
 
     plants  of `by_plant`
     """
     if plants is None:
         return []
-    rows = [f"{p['plant']} ({_counted(p['runs'], 'run')}, {_counted(p['pieces'], 'piece')})" for p in plants]
-    text = "Evidence from " + (", ".join(rows) if rows else "no plant") + "."
-    return [text + (f" Left out: {', '.join(left_out)}." if left_out else "")]
-
-
-def _counted(count: int, word: str) -> str:
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+    return [remark("plants_behind", plants=[dict(p) for p in plants], left_out=list(left_out))]
