@@ -83,7 +83,9 @@ def normalise_values(
         names = [headings[i].name for i in no_unit]
         some = values[no_unit]
         spread = f"{np.nanmin(some):g} to {np.nanmax(some):g}" if np.isfinite(some).any() else "no values"
-        out.questions.append(Question(f"{listed(names)} carry no unit ({spread})", "--unit c, f or k"))
+        out.questions.append(
+            Question(f"{listed(names)} carr{'y' if len(names) > 1 else 'ies'} no unit ({spread})", "--unit c, f or k")
+        )
     _ask_pressures(headings, out)
     raw = values.copy()
     for i, spec in enumerate(out.channels):

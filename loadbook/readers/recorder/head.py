@@ -57,22 +57,36 @@ class Head:
     questions: list[Question] = field(default_factory=list)
 
 
-def data_test(columns: Columns) -> Callable[[list[str]], bool]:
+def data_test(columns: Columns, grid: Grid) -> Callable[[list[str]], bool]:
     """A function that says whether a row is data: a time where the file has times, and a number beside it."""
     timed = [c for c in range(columns.width) if columns.share(c, "moment", "date", "clock", "duration") >= 0.5]
+    if not timed and since_1970(grid, 0):
+        timed = [0]
+        told: tuple[str, ...] = ("number",)
+    else:
+        told = ("moment", "date", "clock", "duration")
 
     def is_data(row: list[str]) -> bool:
         kinds = [kind(c) for c in row[: columns.width]]
         values = [k for i, k in enumerate(kinds) if i not in timed]
         numbers = sum(1 for k in values if k in ("number", "open"))
         texts = sum(1 for k in values if k == "text")
-        has_time = any(c < len(kinds) and kinds[c] in ("moment", "date", "clock", "duration") for c in timed)
+        has_time = any(c < len(kinds) and kinds[c] in told for c in timed)
         if has_time:
             return numbers >= 1 or (len(row) >= columns.width * 0.7 and not texts)
         blank_time = all(c >= len(kinds) or kinds[c] == "blank" for c in timed)
         return blank_time and numbers >= (1 if timed else 2) and numbers > texts
 
     return is_data
+
+
+_SECONDS_SINCE_1970 = re.compile(r"^(?:9[5-9]|1\d|20)\d{8}(?:\d{3})?(?:[.,]\d+)?$")
+
+
+def since_1970(grid: Grid, column: int) -> bool:
+    """Do the cells of a column count seconds or milliseconds since 1970, between 2000 and 2036."""
+    cells = [r[column] for r in grid.rows[-40:] if column < len(r)]
+    return len(cells) >= 3 and sum(bool(_SECONDS_SINCE_1970.match(c)) for c in cells) >= 0.8 * len(cells)
 
 
 RowTest = Callable[[list[str]], bool]
@@ -107,6 +121,8 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
         unit_row, i = rows[i], i - 1
     above = (lines[i], rows[i]) if i >= 0 and len(rows[i]) >= 0.7 * width and _has_decimals(rows[i]) else None
     name_row = rows[i] if i >= 0 and _is_name_row(rows[i], width) else None
+    if name_row is None and i >= 0 and (apart := _split_otherwise(rows[i], width)):
+        name_row = rows[i] = apart
     if name_row is None:
         if unit_row is not None:
             i += 1
@@ -119,9 +135,9 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
         used.append(unit_row)
     if i >= 0 and lines[i + 1] - lines[i] == 1 and _is_group_row(rows[i], name_row, width):
         groups, carried = [], ""
-        for cell in _pad(rows[i], width):
+        for cell, name in zip(_pad(rows[i], width), names, strict=True):
             carried = cell or carried
-            groups.append(carried)
+            groups.append(carried if cell or name else "")
         names = [n if not g or g == n else f"{g} {n}".strip() for g, n in zip(groups, names, strict=True)]
         used.append(rows[i])
         i -= 1
@@ -187,6 +203,16 @@ def _is_name_row(row: list[str], width: int) -> bool:
     if _has_decimals(row) or any(kind(c) == "moment" for c in filled):
         return False
     return len(row) >= width * 0.5 and len(filled) >= min(2, width) and texts >= 0.6 * len(filled)
+
+
+def _split_otherwise(row: list[str], width: int) -> list[str]:
+    """The names of a heading in one cell, where another delimiter splits it into as many as there are columns."""
+    cells = [c for c in row if c]
+    for delimiter in (",", ";", "\t", "|") if len(cells) == 1 else ():
+        names = [c.strip() for c in cells[0].split(delimiter)]
+        if len(names) == width and _is_name_row(names, width) and all(kind(n) == "text" for n in names):
+            return names
+    return []
 
 
 def _has_decimals(row: list[str]) -> bool:
@@ -344,7 +370,7 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
         columns = look_at_columns(grid)
     if _days_alone(grid, columns) or _dates_between(grid, columns):
         columns = look_at_columns(grid)
-    is_data = data_test(columns)
+    is_data = data_test(columns, grid)
     _no_blocks(grid, is_data, name)
     head = find_head(grid, columns, is_data)
     if layout.heading.isdigit():

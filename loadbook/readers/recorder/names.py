@@ -30,12 +30,8 @@ _WORDS = {
     "℉": "f",
 }  # fmt: skip
 _MORE_UNITS = (
-    "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn nm j/g mw uv µv kv kva kj mj"
-    " ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
-)
-_MORE_UNITS = (
     "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn j/g mw uv µv kv kva kj mj"
-    " ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
+    " khz mhz ghz ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
 )
 _OTHER_UNITS = frozenset(
     [
