@@ -17,6 +17,7 @@ from .times import kind_of
 _BLANKS = re.compile(r"[ \t]+")
 _WIDE = re.compile(r" {2,}|\t")
 _NUMBERISH = re.compile(r"^[-+]?[\d.,']*(?: \d{3})*[\d.,]*(?:[eE][-+]?\d+)?$")
+_RULE = re.compile(r"^(?=.*[-=_]{3})[-=_+:|,;\t ]+$", re.MULTILINE)  # ----- ----- under a heading
 SPANNED = 400  # rows of a text in blanks whose cells' places are kept
 
 
@@ -49,6 +50,7 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
         rows, lines, notes = as_table(text, name)
         within_limits(len(rows), max(map(len, rows)), name)
         return Grid(rows, lines, cut and len(text.split("\n")) > 2, notes)
+    text = _RULE.sub("", text)
     if delimiter in ("spaces", "wide spaces"):
         spans: list[list[tuple[int, int]]] = []
         pattern = _BLANKS if delimiter == "spaces" else _WIDE

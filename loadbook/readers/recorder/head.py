@@ -117,7 +117,10 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
     numbered = i >= 1 and _counts_columns(rows[i], width) and _is_name_row(rows[i - 1], width)
     if numbered:
         i -= 1  # 1 2 3 4 under the headings
-    if i >= 0 and _is_unit_row(rows[i]):
+    kinds = i >= 1 and _is_kind_row(rows[i])
+    if kinds:
+        i -= 1  # Smp, Avg, Min under the units
+    if i >= 0 and _is_unit_row(rows[i]) and not (_all_named(rows[i]) and not _names_above(rows, i, width)):
         unit_row, i = rows[i], i - 1
     above = (lines[i], rows[i]) if i >= 0 and len(rows[i]) >= 0.7 * width and _has_decimals(rows[i]) else None
     name_row = rows[i] if i >= 0 and _is_name_row(rows[i], width) else None
@@ -127,7 +130,7 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
         if unit_row is not None:
             i += 1
         return nameless(rows, first, width, unit_row, i + 1, above)
-    used = [name_row] + ([unit_row] if unit_row else []) + ([rows[first - 1]] if numbered else [])
+    used = [name_row] + ([unit_row] if unit_row else []) + ([rows[first - 1]] if numbered or kinds else [])
     i -= 1
     names = _pad(name_row, width)
     if unit_row is None and i >= 0 and _is_unit_row(rows[i]) and len(rows[i]) >= width * 0.7:
@@ -193,8 +196,29 @@ def _pad(row: list[str], width: int) -> list[str]:
 def _is_unit_row(row: list[str]) -> bool:
     filled = [c for c in row if c]
     units = sum(1 for c in filled if unit_of(c))
-    rest = sum(1 for c in filled if not unit_of(c) and not _FORMAT_HINT.match(c) and kind(c) != "blank" and c != "-")
+    other = [c for c in filled if not unit_of(c) and not _FORMAT_HINT.match(c) and kind(c) != "blank" and c != "-"]
+    rest = sum(c not in ("TS", "RN") for c in other)  # a timestamp's and a record number's
     return units >= 1 and rest <= max(1, 0.34 * len(filled)) and units >= rest
+
+
+_KIND = re.compile(
+    r"^(smp|sample|avg|average|mean|min|max|tot|total|std|stdev|med|median|inst|win|cov)$", re.IGNORECASE
+)
+
+
+def _is_kind_row(row: list[str]) -> bool:
+    """Does a row say how each column's value was taken from the samples (Smp, Avg, Max), as loggers put it last."""
+    filled = [c for c in row if c]
+    return bool(filled) and all(_KIND.match(c) for c in filled)
+
+
+def _all_named(row: list[str]) -> bool:
+    """Could a row of units be the names themselves (ms, temp): something in it is no unit."""
+    return any(c and not unit_of(c) and not _FORMAT_HINT.match(c) and c != "-" for c in row)
+
+
+def _names_above(rows: list[list[str]], i: int, width: int) -> bool:
+    return i >= 1 and _is_name_row(rows[i - 1], width)
 
 
 def _is_name_row(row: list[str], width: int) -> bool:
@@ -230,6 +254,8 @@ def _counts_columns(row: list[str], width: int) -> bool:
 
 def _is_group_row(row: list[str], names: list[str], width: int) -> bool:
     filled = [c for c in row if c]
+    if len(filled) > width or row[0] == "TOA5":  # a logger's name, serial number and program
+        return False
     if len(row) < 0.5 * width or len(filled) < 2 or any(kind(c) not in ("text", "number") for c in filled):
         return False
     if any(c.endswith(":") for c in filled):

@@ -33,6 +33,7 @@ _HINTS = (
     ("mdy", re.compile(r"m{1,2}\W?d{1,2}\W?y{2,4}")),
     ("ymd", re.compile(r"y{2,4}\W?m{1,2}\W?d{1,2}")),
 )
+_BARE_UNIT = re.compile(r"^(ms|millis|milliseconds?|s|secs?|seconds?|minutes?|hours?)$", re.IGNORECASE)
 SERIAL = (20_000.0, 80_000.0)  # 1954 to 2119
 
 
@@ -254,7 +255,10 @@ def _clock_alone(table: Table, place: int, options: Options) -> TimeGuess:
 def _number(table: Table, numeric: list[int], options: Options, layout: Layout, named: bool) -> TimeGuess:
     """A numeric time column: a spreadsheet's day count, or an elapsed time whose unit the heading or user says."""
     names = table.head.names
-    worded = [i for i in numeric if _TIME_WORD.search(names[i].lower().replace("_", " ")) or is_elapsed(names[i])]
+    worded = [
+        i for i in numeric
+        if _TIME_WORD.search(names[i].lower().replace("_", " ")) or is_elapsed(names[i]) or _BARE_UNIT.match(names[i])
+    ]  # fmt: skip
     united = [i for i in numeric if _unit(names[i], table.head.units[i], strict=True)]
     candidates = (
         numeric if named else worded or united or numeric[:1] * since_1970(table.grid, numeric[0] if numeric else 0)
