@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LONGEST_CELL, cells_within_limit, within_limits
 
-from .labels import as_table, is_document, labelled
+from .labels import as_table, carries_names
 from .numbers import split_unit
 from .times import kind_of
 
@@ -121,7 +121,7 @@ def find_delimiter(text: str, name: str) -> str:
     """
     lines = [ln for ln in text.replace("\r\n", "\n").replace("\r", "\n").split("\n") if ln.strip()]
     sample = lines[:60] + lines[60:][:: max(1, len(lines) // 200)] if len(lines) > 60 else lines
-    if labelled(lines) or is_document(text):
+    if carries_names("\n".join(lines)):
         return "labels"
     best, best_score = "", 0.0
     for delimiter in ("\t", ";", "|", ",", "wide spaces", "spaces"):

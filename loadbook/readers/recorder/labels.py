@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 
 from .document import Fields, flat, read_document
+from .log_lines import read_log
 from .names import unit_of
 from .numbers import looks_number
 from .times import kind_of
@@ -51,9 +52,10 @@ def labelled(lines: list[str]) -> Callable[[str], Fields | None] | None:
     return None
 
 
-def is_document(text: str) -> bool:
-    """Is a text one JSON document that holds records."""
-    return read_document(text) is not None
+def carries_names(text: str) -> bool:
+    """Does a text carry the names of its values with them, by line or as a whole."""
+    lines = text.split("\n")
+    return labelled(lines) is not None or read_document(text) is not None or read_log(lines) is not None
 
 
 def as_table(text: str, name: str = "") -> tuple[list[list[str]], list[int], list[str]]:
@@ -69,6 +71,8 @@ def as_table(text: str, name: str = "") -> tuple[list[list[str]], list[int], lis
         taken = [(n, "", fields) for n, fields in zip(document.lines, document.records, strict=True)]
         rows, at = _tabulate(taken)
         return [*([a] for a in document.above), *rows], [*(at[0] for _ in document.above), *at], notes
+    if take_apart is None and (log := read_log(lines)) is not None:
+        return *_tabulate(log[0]), log[1]
     apart: list[tuple[int, str, Fields | None]] = []
     for number, line in enumerate(lines, start=1):
         if line.strip():

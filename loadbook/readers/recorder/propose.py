@@ -25,7 +25,7 @@ from .source import Source
 from .time_guess import TimeGuess, guess_time
 
 _CHANNEL_WORD = re.compile(
-    r"^(channel|chan|ch|tag|tag ?name|sensor|point|point ?name|input|signal|variable|name|item)$"
+    r"^(channel|chan|ch|tag|tag ?name|sensor|point|point ?name|input|signal|variable|name|item|field|parameter|metric|series|topic|entity ?id)$"
 )
 
 
@@ -104,7 +104,7 @@ def _resolve_shape(
 ) -> Layout:
     if options.shape == "wide":
         return replace(layout, shape="wide")
-    names = [read_heading(n).name.casefold() for n in table.head.names]
+    names = [read_heading(n).name.casefold().replace("_", " ").strip() for n in table.head.names]
     free = [i for i in range(len(names)) if i not in guess.columns]
     channel = next((i for i in free if _CHANNEL_WORD.match(names[i])), None)
     value = next(
