@@ -25,7 +25,8 @@ from .source import Source
 from .time_guess import TimeGuess, guess_time
 
 _CHANNEL_WORD = re.compile(
-    r"^(channel|chan|ch|tag|tag ?name|sensor|point|point ?name|input|signal|variable|name|item|field|parameter|metric|series|topic|entity ?id)$"
+    r"^(channel|chan|ch|tag|tag ?name|sensor|point|point ?name|input|signal|variable|name|item|field|parameter|metric"
+    r"|series|topic|entity ?id)$"
 )
 
 
