@@ -122,6 +122,9 @@ def _resolve_shape(
         by_content = channel is not None
     else:
         by_content = False
+    if channel is None and options.shape == "long":  # channels by number, under a heading that does not say so
+        channel = next((i for i in numeric if _repeats(table, i) and _in_turn(table, i)), None)
+        numeric = [i for i in numeric if i != channel]
     if value is None and (len(numeric) == 1 or (numeric and channel is not None and _in_turn(table, channel))):
         value = numeric[0]
     if options.shape == "long" and (channel is None or value is None):
