@@ -28,6 +28,7 @@ QUANTITY_OF_ROLE = {
 }
 JUMP_C = 100.0
 JUMP_C_PER_S = 50.0 / 60.0
+MOST_ASKED = 4  # numbers that a channel stays on: more are no open circuits
 _LIMIT_NAME = re.compile(r"limit|alarm|\bhi\b|\blo\b|\bhigh\b|\blow\b", re.IGNORECASE)
 
 
@@ -83,7 +84,9 @@ def normalise_values(
         names = [headings[i].name for i in no_unit]
         some = values[no_unit]
         spread = f"{np.nanmin(some):g} to {np.nanmax(some):g}" if np.isfinite(some).any() else "no values"
-        out.questions.append(Question(f"{listed(names)} carry no unit ({spread})", "--unit c, f or k"))
+        out.questions.append(
+            Question(f"{listed(names)} carr{'y' if len(names) > 1 else 'ies'} no unit ({spread})", "--unit c, f or k")
+        )
     _ask_pressures(headings, out)
     raw = values.copy()
     for i, spec in enumerate(out.channels):
@@ -390,15 +393,25 @@ def _ask_one(heading: Heading, raw: Floats, celsius: Floats, t: Floats, layout: 
     keep = {_number(r) for r in layout.readings if not named_value(r)[0]}
     keep |= {_number(r) for r in layout.said_of(layout.readings, name, heading.full)}
     asked = suspects(raw, celsius, t)
-    for value, count in asked.items():
-        if value not in keep:
+    open_values = {value: count for value, count in asked.items() if value not in keep}
+    if len(open_values) > MOST_ASKED:
+        if not layout.believes(name, heading.full):
+            some = ", ".join(f"{v:.6g}" for v in list(open_values)[:MOST_ASKED])
             out.questions.append(
                 Question(
-                    f"{name!r} jumps to {value:.15g} and stays on it exactly ({count} samples):"
-                    " open circuit or a reading?",
-                    f"--sentinel {value:.15g} or --reading {value:.15g}",
+                    f"{name!r} jumps to and fro, and stays exactly on {len(open_values)} numbers ({some} ...): several"
+                    " runs mixed in one, or right as it is?",
+                    f"--believe {quote(name)} where it is right",
                 )
             )
+        open_values = {}
+    for value, count in open_values.items():
+        out.questions.append(
+            Question(
+                f"{name!r} jumps to {value:.15g} and stays on it exactly ({count} samples): open circuit or a reading?",
+                f"--sentinel {value:.15g} or --reading {value:.15g}",
+            )
+        )
     lone = implausible.lone_sentinels(raw, celsius)
     most = implausible.mostly_one(raw, celsius)
     if most is not None:

@@ -10,11 +10,14 @@ from dataclasses import dataclass, field
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LONGEST_CELL, cells_within_limit, within_limits
 
-from .labels import as_table, labelled
+from .labels import as_table, carries_names
+from .numbers import split_unit
+from .times import kind_of
 
 _BLANKS = re.compile(r"[ \t]+")
 _WIDE = re.compile(r" {2,}|\t")
 _NUMBERISH = re.compile(r"^[-+]?[\d.,']*(?: \d{3})*[\d.,]*(?:[eE][-+]?\d+)?$")
+_RULE = re.compile(r"^(?=.*[-=_]{3})[-=_+:|,;\t ]+$", re.MULTILINE)  # ----- ----- under a heading
 SPANNED = 400  # rows of a text in blanks whose cells' places are kept
 
 
@@ -44,9 +47,10 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
     lines: list[int] = []
     widest = 0
     if delimiter == "labels":
-        rows, lines = as_table(text.split("\n"))
+        rows, lines, notes = as_table(text, name)
         within_limits(len(rows), max(map(len, rows)), name)
-        return Grid(rows, lines, cut)
+        return Grid(rows, lines, cut and len(text.split("\n")) > 2, notes)
+    text = _RULE.sub("", text)
     if delimiter in ("spaces", "wide spaces"):
         spans: list[list[tuple[int, int]]] = []
         pattern = _BLANKS if delimiter == "spaces" else _WIDE
@@ -102,6 +106,14 @@ def _no_giant(rows: list[list[str]], lines: list[int], name: str) -> None:
             raise IntakeError("the file cannot be split into cells", [problem])
 
 
+def _is_value(cell: str) -> bool:
+    """A number, alone or with a unit behind it, or a whole time: what the cells of a table hold."""
+    if _NUMBERISH.match(cell):
+        return True
+    number, unit = split_unit(cell)
+    return bool(unit and _NUMBERISH.match(number)) or kind_of(cell) == "moment"
+
+
 def find_delimiter(text: str, name: str) -> str:
     """The delimiter under which most lines fall into the same number of two or more cells that look like data.
 
@@ -109,7 +121,7 @@ def find_delimiter(text: str, name: str) -> str:
     """
     lines = [ln for ln in text.replace("\r\n", "\n").replace("\r", "\n").split("\n") if ln.strip()]
     sample = lines[:60] + lines[60:][:: max(1, len(lines) // 200)] if len(lines) > 60 else lines
-    if labelled(lines):
+    if carries_names("\n".join(lines)):
         return "labels"
     best, best_score = "", 0.0
     for delimiter in ("\t", ";", "|", ",", "wide spaces", "spaces"):
@@ -122,7 +134,7 @@ def find_delimiter(text: str, name: str) -> str:
             continue
         width, rows = max(counts.items(), key=lambda kv: kv[1])
         filled = [c for r in grid.rows if len(r) == width for c in r if c]
-        numbers = sum(1 for c in filled if len(c) <= 64 and _NUMBERISH.match(c)) / max(len(filled), 1)
+        numbers = sum(1 for c in filled if len(c) <= 64 and _is_value(c)) / max(len(filled), 1)
         score = rows / len(grid.rows) * (0.2 + numbers)
         if delimiter == "spaces":
             score *= 0.6  # a date and its time are apart under it: only where nothing else fits

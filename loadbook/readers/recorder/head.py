@@ -57,22 +57,36 @@ class Head:
     questions: list[Question] = field(default_factory=list)
 
 
-def data_test(columns: Columns) -> Callable[[list[str]], bool]:
+def data_test(columns: Columns, grid: Grid) -> Callable[[list[str]], bool]:
     """A function that says whether a row is data: a time where the file has times, and a number beside it."""
     timed = [c for c in range(columns.width) if columns.share(c, "moment", "date", "clock", "duration") >= 0.5]
+    if not timed and since_1970(grid, 0):
+        timed = [0]
+        told: tuple[str, ...] = ("number",)
+    else:
+        told = ("moment", "date", "clock", "duration")
 
     def is_data(row: list[str]) -> bool:
         kinds = [kind(c) for c in row[: columns.width]]
         values = [k for i, k in enumerate(kinds) if i not in timed]
         numbers = sum(1 for k in values if k in ("number", "open"))
         texts = sum(1 for k in values if k == "text")
-        has_time = any(c < len(kinds) and kinds[c] in ("moment", "date", "clock", "duration") for c in timed)
+        has_time = any(c < len(kinds) and kinds[c] in told for c in timed)
         if has_time:
             return numbers >= 1 or (len(row) >= columns.width * 0.7 and not texts)
         blank_time = all(c >= len(kinds) or kinds[c] == "blank" for c in timed)
         return blank_time and numbers >= (1 if timed else 2) and numbers > texts
 
     return is_data
+
+
+_SECONDS_SINCE_1970 = re.compile(r"^(?:9[5-9]|1\d|20)\d{8}(?:\d{3})?(?:[.,]\d+)?$")
+
+
+def since_1970(grid: Grid, column: int) -> bool:
+    """Do the cells of a column count seconds or milliseconds since 1970, between 2000 and 2036."""
+    cells = [r[column] for r in grid.rows[-40:] if column < len(r)]
+    return len(cells) >= 3 and sum(bool(_SECONDS_SINCE_1970.match(c)) for c in cells) >= 0.8 * len(cells)
 
 
 RowTest = Callable[[list[str]], bool]
@@ -103,15 +117,20 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
     numbered = i >= 1 and _counts_columns(rows[i], width) and _is_name_row(rows[i - 1], width)
     if numbered:
         i -= 1  # 1 2 3 4 under the headings
-    if i >= 0 and _is_unit_row(rows[i]):
+    kinds = i >= 1 and _is_kind_row(rows[i])
+    if kinds:
+        i -= 1  # Smp, Avg, Min under the units
+    if i >= 0 and _is_unit_row(rows[i]) and not (_all_named(rows[i]) and not _names_above(rows, i, width)):
         unit_row, i = rows[i], i - 1
     above = (lines[i], rows[i]) if i >= 0 and len(rows[i]) >= 0.7 * width and _has_decimals(rows[i]) else None
     name_row = rows[i] if i >= 0 and _is_name_row(rows[i], width) else None
+    if name_row is None and i >= 0 and (apart := _split_otherwise(rows[i], width)):
+        name_row = rows[i] = apart
     if name_row is None:
         if unit_row is not None:
             i += 1
         return nameless(rows, first, width, unit_row, i + 1, above)
-    used = [name_row] + ([unit_row] if unit_row else []) + ([rows[first - 1]] if numbered else [])
+    used = [name_row] + ([unit_row] if unit_row else []) + ([rows[first - 1]] if numbered or kinds else [])
     i -= 1
     names = _pad(name_row, width)
     if unit_row is None and i >= 0 and _is_unit_row(rows[i]) and len(rows[i]) >= width * 0.7:
@@ -119,9 +138,9 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
         used.append(unit_row)
     if i >= 0 and lines[i + 1] - lines[i] == 1 and _is_group_row(rows[i], name_row, width):
         groups, carried = [], ""
-        for cell in _pad(rows[i], width):
+        for cell, name in zip(_pad(rows[i], width), names, strict=True):
             carried = cell or carried
-            groups.append(carried)
+            groups.append(carried if cell or name else "")
         names = [n if not g or g == n else f"{g} {n}".strip() for g, n in zip(groups, names, strict=True)]
         used.append(rows[i])
         i -= 1
@@ -177,8 +196,29 @@ def _pad(row: list[str], width: int) -> list[str]:
 def _is_unit_row(row: list[str]) -> bool:
     filled = [c for c in row if c]
     units = sum(1 for c in filled if unit_of(c))
-    rest = sum(1 for c in filled if not unit_of(c) and not _FORMAT_HINT.match(c) and kind(c) != "blank" and c != "-")
+    other = [c for c in filled if not unit_of(c) and not _FORMAT_HINT.match(c) and kind(c) != "blank" and c != "-"]
+    rest = sum(c not in ("TS", "RN") for c in other)  # a timestamp's and a record number's
     return units >= 1 and rest <= max(1, 0.34 * len(filled)) and units >= rest
+
+
+_KIND = re.compile(
+    r"^(smp|sample|avg|average|mean|min|max|tot|total|std|stdev|med|median|inst|win|cov)$", re.IGNORECASE
+)
+
+
+def _is_kind_row(row: list[str]) -> bool:
+    """Does a row say how each column's value was taken from the samples (Smp, Avg, Max), as loggers put it last."""
+    filled = [c for c in row if c]
+    return bool(filled) and all(_KIND.match(c) for c in filled)
+
+
+def _all_named(row: list[str]) -> bool:
+    """Could a row of units be the names themselves (ms, temp): something in it is no unit."""
+    return any(c and not unit_of(c) and not _FORMAT_HINT.match(c) and c != "-" for c in row)
+
+
+def _names_above(rows: list[list[str]], i: int, width: int) -> bool:
+    return i >= 1 and _is_name_row(rows[i - 1], width)
 
 
 def _is_name_row(row: list[str], width: int) -> bool:
@@ -187,6 +227,16 @@ def _is_name_row(row: list[str], width: int) -> bool:
     if _has_decimals(row) or any(kind(c) == "moment" for c in filled):
         return False
     return len(row) >= width * 0.5 and len(filled) >= min(2, width) and texts >= 0.6 * len(filled)
+
+
+def _split_otherwise(row: list[str], width: int) -> list[str]:
+    """The names of a heading in one cell, where another delimiter splits it into as many as there are columns."""
+    cells = [c for c in row if c]
+    for delimiter in (",", ";", "\t", "|") if len(cells) == 1 else ():
+        names = [c.strip() for c in cells[0].split(delimiter)]
+        if len(names) == width and _is_name_row(names, width) and all(kind(n) == "text" for n in names):
+            return names
+    return []
 
 
 def _has_decimals(row: list[str]) -> bool:
@@ -204,6 +254,8 @@ def _counts_columns(row: list[str], width: int) -> bool:
 
 def _is_group_row(row: list[str], names: list[str], width: int) -> bool:
     filled = [c for c in row if c]
+    if len(filled) > width or row[0] == "TOA5":  # a logger's name, serial number and program
+        return False
     if len(row) < 0.5 * width or len(filled) < 2 or any(kind(c) not in ("text", "number") for c in filled):
         return False
     if any(c.endswith(":") for c in filled):
@@ -344,7 +396,7 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
         columns = look_at_columns(grid)
     if _days_alone(grid, columns) or _dates_between(grid, columns):
         columns = look_at_columns(grid)
-    is_data = data_test(columns)
+    is_data = data_test(columns, grid)
     _no_blocks(grid, is_data, name)
     head = find_head(grid, columns, is_data)
     if layout.heading.isdigit():

@@ -8,8 +8,10 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 
+from .document import Fields, flat, read_document
+from .log_lines import read_log
 from .names import unit_of
 from .numbers import looks_number
 from .times import kind_of
@@ -20,6 +22,7 @@ _LEAD = re.compile(
     r"^[\[(]?((?:[A-Za-z]{3,9}\.?,? +)?[\dA-Za-z./-]*[ T_,]{0,2}\d{1,2}:\d{1,2}(?::\d{1,2}(?:[.,]\d+)?)?"
     r"(?: ?[AaPp][Mm])?(?:Z|[+-]\d\d:\d\d)?(?: \d{4})?)[\])]?(?=[^\w:.]|$)"
 )
+_EPOCH_LEAD = re.compile(r"^[\[(]?(1\d{9}(?:\d{3})?(?:\.\d+)?)[\])]?[\s,;|:-]+(?=[^\W\d_][\w .]*[=:])")
 _PAIR = re.compile(
     r"""[\s,;|>*-]*
     (?P<name>[^\W\d_][\w .#/°%()\[\]-]*?|[\w.#]+)\s*[=:]\s*
@@ -29,8 +32,6 @@ _PAIR = re.compile(
     (?:[ ]?(?P<unit>[°%µ]?[A-Za-z°%µ/]{1,12})(?=[\s,;|]|$)(?!\s*[=:]))?""",
     re.VERBOSE,
 )
-
-Fields = list[tuple[str, str, str]]  # name, value, unit
 
 
 def labelled(lines: list[str]) -> Callable[[str], Fields | None] | None:
@@ -51,17 +52,38 @@ def labelled(lines: list[str]) -> Callable[[str], Fields | None] | None:
     return None
 
 
-def as_table(lines: list[str]) -> tuple[list[list[str]], list[int]]:
-    """Rows (the heading first) and their physical lines. A line that cannot be taken apart is a row of one cell."""
+def carries_names(text: str) -> bool:
+    """Does a text carry the names of its values with them, by line or as a whole."""
+    lines = text.split("\n")
+    return labelled(lines) is not None or read_document(text) is not None or read_log(lines) is not None
+
+
+def as_table(text: str, name: str = "") -> tuple[list[list[str]], list[int], list[str]]:
+    """Rows (the heading first), their physical lines, and notes. A line that cannot be taken apart is a row of one
+    cell."""
+    lines = text.split("\n")
     take_apart = labelled(lines)
-    taken: list[tuple[int, str, Fields | None]] = []
+    document = None if take_apart else read_document(text, name)
+    if document is not None:
+        notes = [f"{', '.join(map(repr, document.beside))} left out: records of their own"] if document.beside else []
+        if document.rows:
+            return document.rows, document.lines, notes
+        taken = [(n, "", fields) for n, fields in zip(document.lines, document.records, strict=True)]
+        rows, at = _tabulate(taken)
+        return [*([a] for a in document.above), *rows], [*(at[0] for _ in document.above), *at], notes
+    if take_apart is None and (log := read_log(lines)) is not None:
+        return *_tabulate(log[0]), log[1]
+    apart: list[tuple[int, str, Fields | None]] = []
     for number, line in enumerate(lines, start=1):
         if line.strip():
             fields = take_apart(line) if take_apart and len(line) <= LONGEST_LINE else None
-            taken.append((number, line.strip(), fields))
-    seen = Counter(name for _, _, fields in taken for name, _, _ in fields or ())
-    rare = {n for n, count in seen.items() if count < max(2, 0.01 * len(taken))}  # a name that was damaged
-    taken = [(n, line, None if rare & {f[0] for f in fields or ()} else fields) for n, line, fields in taken]
+            apart.append((number, line.strip(), fields))
+    seen = Counter(name for _, _, fields in apart for name, _, _ in fields or ())
+    rare = {n for n, count in seen.items() if count < max(2, 0.01 * len(apart))}  # a name that was damaged
+    return *_tabulate([(n, ln, None if rare & {f[0] for f in fields or ()} else fields) for n, ln, fields in apart]), []
+
+
+def _tabulate(taken: Sequence[tuple[int, str, Fields | None]]) -> tuple[list[list[str]], list[int]]:
     units: dict[str, set[str]] = {}
     for _, _, fields in taken:
         for name, _, unit in fields or ():
@@ -95,23 +117,7 @@ def _json(line: str) -> Fields | None:
         data = json.loads(line)
     except (ValueError, RecursionError):
         return None
-    return list(_flat(data, "")) if isinstance(data, dict) else None
-
-
-def _flat(data: dict[str, object], above: str) -> Iterable[tuple[str, str, str]]:
-    for key, value in data.items():
-        name = f"{above} {key}".strip()
-        if isinstance(value, dict):
-            yield from _flat(value, name) if above.count(" ") < 4 else ()
-        elif isinstance(value, list):
-            for i, item in enumerate(value[:300], start=1):
-                yield (f"{name} {i}", _text(item), "")
-        else:
-            yield (name, _text(value), "")
-
-
-def _text(value: object) -> str:
-    return "" if value is None else str(value).strip() if not isinstance(value, dict | list) else json.dumps(value)
+    return flat(data, "") if isinstance(data, dict) else None
 
 
 def _pairs(line: str) -> Fields | None:
@@ -122,6 +128,9 @@ def _pairs(line: str) -> Fields | None:
     if lead and kind_of(lead[1].strip()) in ("moment", "clock"):
         fields.append(("time", lead[1].strip(), ""))
         text = text[lead.end() :]
+    elif count_from_1970 := _EPOCH_LEAD.match(text):
+        fields.append(("time", count_from_1970[1], ""))
+        text = text[count_from_1970.end() :]
     count = len(fields)
     while text.strip(" \t,;|>*-"):
         match = _PAIR.match(text)

@@ -22,7 +22,7 @@ from .rows import sort_out, time_indexes
 from .status import questions_of, statuses, take_out
 from .wide import CellReader, Raw, ignored
 
-VALUE_WORD = re.compile(r"^(value|reading|data|pv|measurement|measured|val|result|temp|temperature)$")
+VALUE_WORD = re.compile(r"^(value|reading|data|pv|measurement|measured|val|result|state|temp|temperature)$")
 
 
 def read_long(table: Table, layout: Layout, where: str) -> Raw:
@@ -48,7 +48,7 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     width = len(names)
     padded = [row if len(row) >= width else [*row, *[""] * (width - len(row))] for row in cells.rows]
     taken = set(time_indexes(names, layout, where)) | {at_channel, at_value, at_unit}
-    more, left = _more_columns(table, taken)
+    more, left = _more_columns(table, taken, at_channel)
     found = statuses(table, taken) if layout.status != "keep" else []
     found = [replace(s, covers=(at_value, *more)) for s in found]
     if found and not layout.status:
@@ -66,7 +66,7 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     overall = table.head.units[at_value] or read_heading(names[at_value]).unit or unit_of(names[at_value])
     times, lines = np.array(cells.times, float), np.array(cells.lines)
     raw = on_scans(times, channel, value, flag, lines, list(labels))
-    named_by_label = not more or bool(VALUE_WORD.match(read_heading(names[at_value]).name.casefold()))
+    named_by_label = not more or bool(VALUE_WORD.match(read_heading(names[at_value]).name.casefold().strip("_")))
     raw.headings = [
         read_heading(label if named_by_label else f"{label} {names[at_value]}", known.get(label, "") or overall)
         for label in labels
@@ -91,18 +91,29 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     return raw
 
 
-def _more_columns(table: Table, taken: set[int]) -> tuple[list[int], list[str]]:
-    """Columns of numbers beside the one of the values: channels too. With a note on the columns that are none."""
+def _more_columns(table: Table, taken: set[int], label: int) -> tuple[list[int], list[str]]:
+    """Columns of numbers beside the one of the values: channels too, but one that numbers the labels. With a note on
+    the columns that are none."""
     names, columns = table.head.names, table.columns
     more, left = [], []
     for c in range(len(names)):
         if c in taken or not columns.filled(c) or is_counter(names[c]):
             continue
-        if columns.share(c, "number", "open") > 0.5:
+        if columns.share(c, "number", "open") > 0.5 and not _numbers_labels(table, c, label):
             more.append(c)
         else:
             left.append(names[c])
-    return more, [f"left out, no numbers: {', '.join(map(repr, left))}"] if left else []
+    return more, [f"left out, no readings: {', '.join(map(repr, left))}"] if left else []
+
+
+def _numbers_labels(table: Table, column: int, label: int) -> bool:
+    """Does a column number the labels, 0, 1, 2 ... or 1, 2, 3 ..., each the same throughout."""
+    pairs = {(r[label], r[column]) for r in table.rows if max(label, column) < len(r)}
+    numbers = sorted(n for _, n in pairs)
+    count = len({name for name, _ in pairs})
+    return count > 1 and len(pairs) == count and numbers in (
+        sorted(str(i) for i in range(count)), sorted(str(i + 1) for i in range(count)),
+    )  # fmt: skip
 
 
 def _known_units(units: dict[str, set[str]], where: str) -> dict[str, str]:

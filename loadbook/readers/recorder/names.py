@@ -27,15 +27,12 @@ _DEGREE_BEHIND = re.compile(r"^([cfk])\s?(?:°|º|˚|deg\.?)$")
 _CYRILLIC = str.maketrans("ск", "ck")  # °С on a Russian keyboard
 _WORDS = {
     "celsius": "c", "centigrade": "c", "gradc": "c", "grad c": "c", "fahrenheit": "f", "kelvin": "k", "℃": "c",
-    "℉": "f",
+    "℉": "f", "volt": "v", "volts": "v", "millivolt": "mv", "millivolts": "mv", "amp": "a", "amps": "a",
+    "watt": "w", "watts": "w", "percent": "%",
 }  # fmt: skip
 _MORE_UNITS = (
-    "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn nm j/g mw uv µv kv kva kj mj"
-    " ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
-)
-_MORE_UNITS = (
     "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn j/g mw uv µv kv kva kj mj"
-    " ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
+    " khz mhz ghz ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
 )
 _OTHER_UNITS = frozenset(
     [
@@ -159,6 +156,7 @@ _NO_TEMPERATURE = re.compile(
     r"|frequency|resistance|ratio|status|alarm|state|mode|segment|step|cycle|batch|integral|proportional|derivative|gain"
     r"|count(er)?|co2|carbon|ch4|nh3|h2|n2|leistung|strom|spannung|f[uü]llstand|feuchte|potencia|nivel)\b"
 )
+_BARE_ZONE = re.compile(r"^(?:\w+ )?zone$")
 _WORK = re.compile(
     r"\bwork\b|\bparts?\b|\bload\b|\bpieces?\b|\bworkpiece\b|\bcharge\b|\bcontact\b"
     r"|\bwerkst[uü]ck\b|\bbauteil\b|\bpiezas?\b|\bpièces?\b"
@@ -222,6 +220,8 @@ def _heading(text: str, unit: str) -> Heading:
         return Heading(name, unit, "other", "other")
     if _PRESSURE.search(words) and not unit:
         return Heading(name, "", "pressure", "pressure")
+    if not unit and _BARE_ZONE.search(words):  # which zone a row is of, or what it did there: no reading of one
+        return Heading(name, "", "", "")
     return Heading(name, unit, "temperature" if unit else _quantity(words), _role(words))
 
 

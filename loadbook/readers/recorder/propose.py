@@ -25,7 +25,8 @@ from .source import Source
 from .time_guess import TimeGuess, guess_time
 
 _CHANNEL_WORD = re.compile(
-    r"^(channel|chan|ch|tag|tag ?name|sensor|point|point ?name|input|signal|variable|name|item)$"
+    r"^(channel|chan|ch|tag|tag ?name|sensor|point|point ?name|input|signal|variable|name|item|field|parameter|metric"
+    r"|series|topic|entity ?id)$"
 )
 
 
@@ -104,7 +105,7 @@ def _resolve_shape(
 ) -> Layout:
     if options.shape == "wide":
         return replace(layout, shape="wide")
-    names = [read_heading(n).name.casefold() for n in table.head.names]
+    names = [read_heading(n).name.casefold().replace("_", " ").strip() for n in table.head.names]
     free = [i for i in range(len(names)) if i not in guess.columns]
     channel = next((i for i in free if _CHANNEL_WORD.match(names[i])), None)
     value = next(
@@ -114,11 +115,16 @@ def _resolve_shape(
     numeric = [i for i in free if table.columns.share(i, "number", "open") > 0.5 and i != channel]
     if channel is None:
         labels = [i for i in free if table.columns.share(i, "text") > 0.9 and i != unit and _repeats(table, i)]
+        labels = _telling(table, labels)
+        numeric = [i for i in numeric if len(labels) != 1 or not _follows(table, i, labels[0])]
         taken_in_turn = len(labels) == 1 and (len(numeric) == 1 or (numeric and _in_turn(table, labels[0])))
         channel = labels[0] if taken_in_turn else None
         by_content = channel is not None
     else:
         by_content = False
+    if channel is None and options.shape == "long":  # channels by number, under a heading that does not say so
+        channel = next((i for i in numeric if _repeats(table, i) and _in_turn(table, i)), None)
+        numeric = [i for i in numeric if i != channel]
     if value is None and (len(numeric) == 1 or (numeric and channel is not None and _in_turn(table, channel))):
         value = numeric[0]
     if options.shape == "long" and (channel is None or value is None):
@@ -139,6 +145,19 @@ def _resolve_shape(
         layout, shape="long", channel_column=table.head.names[channel], value_column=table.head.names[value],
         unit_column="" if unit is None else table.head.names[unit],
     )  # fmt: skip
+
+
+def _telling(table: Table, labels: list[int]) -> list[int]:
+    """Of columns of labels, those that tell rows apart: not one label throughout, and not what another column says."""
+    told = [i for i in labels if len({r[i] for r in table.rows if i < len(r) and r[i]}) > 1]
+    return [i for k, i in enumerate(told) if not any(_follows(table, i, before) for before in told[:k])]
+
+
+def _follows(table: Table, column: int, label: int) -> bool:
+    """Does a column always say the same beside the same label."""
+    beside: dict[str, str] = {}
+    rows = [r for r in table.rows if max(column, label) < len(r)]
+    return all(beside.setdefault(r[label], r[column]) == r[column] for r in rows)
 
 
 def _in_turn(table: Table, column: int) -> bool:

@@ -37,8 +37,14 @@ def restarts(time: Floats, kind: str) -> list[int]:
         for span in (DAY / 2, DAY):
             back &= ~((steps >= -span) & (steps <= -span + 2.5 * usual))
     edges = [0, *(np.flatnonzero(back) + 1).tolist(), len(time)]
+    if kind == "elapsed":  # a count that falls to a small part and goes on from there began again, however short
+        again = [
+            a for a in edges[1:-1] if time[a] <= 0.25 * time[a - 1] and a + 1 < len(time) and time[a + 1] < time[a - 1]
+        ]
+    else:
+        again = []
     long = [a for a, b in pairwise(edges) if b - a >= SHORTEST]
-    found = [a for a in long[1:] if time[a] < time[:a].max()]
+    found = sorted({a for a in long[1:] if time[a] < time[:a].max()} | set(again))
     if kind == "clock":
         found = [
             a for a, b in pairwise([*found, len(time)])

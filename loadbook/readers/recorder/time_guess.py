@@ -14,7 +14,7 @@ from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.typed import quote
 
 from .cells import kind
-from .head import Table
+from .head import Table, since_1970
 from .layout import Layout
 from .names import is_elapsed, read_heading
 from .options import ORDERS, Options, Question
@@ -33,6 +33,7 @@ _HINTS = (
     ("mdy", re.compile(r"m{1,2}\W?d{1,2}\W?y{2,4}")),
     ("ymd", re.compile(r"y{2,4}\W?m{1,2}\W?d{1,2}")),
 )
+_BARE_UNIT = re.compile(r"^(ms|millis|milliseconds?|s|secs?|seconds?|minutes?|hours?)$", re.IGNORECASE)
 SERIAL = (20_000.0, 80_000.0)  # 1954 to 2119
 
 
@@ -54,6 +55,8 @@ def guess_time(table: Table, options: Options, layout: Layout) -> TimeGuess:
     pool = named or list(range(columns.width))
     _are_times(table, named, options)
     stamped = [i for i in pool if columns.share(i, "moment") > 0.5]
+    if not named and len(stamped) > 1:  # the bounds of an export, the same in every row, are no times of it
+        stamped = [i for i in stamped if len({r[i] for r in table.rows if i < len(r)}) > 1] or stamped
     dates = [i for i in pool if columns.share(i, "date") > 0.5]
     clocks = [i for i in pool if columns.share(i, "clock", "duration") > 0.5]
     if stamped:
@@ -139,7 +142,12 @@ def _several(table: Table, places: list[int], named: list[int]) -> list[Question
     if len(places) < 2 or named:
         return []
     names = [table.head.names[i] for i in places]
-    return [Question(f"several columns hold times: {', '.join(map(repr, names))}", f"--time {quote(names[0])}")]
+    return [
+        Question(
+            f"several columns hold times: {', '.join(map(repr, names))}",
+            f"--time {quote(table.head.names[_best(table, places)])}",
+        )
+    ]
 
 
 def _cells(table: Table, places: list[int]) -> list[str]:
@@ -247,17 +255,22 @@ def _clock_alone(table: Table, place: int, options: Options) -> TimeGuess:
 def _number(table: Table, numeric: list[int], options: Options, layout: Layout, named: bool) -> TimeGuess:
     """A numeric time column: a spreadsheet's day count, or an elapsed time whose unit the heading or user says."""
     names = table.head.names
-    worded = [i for i in numeric if _TIME_WORD.search(names[i].lower().replace("_", " ")) or is_elapsed(names[i])]
+    worded = [
+        i for i in numeric
+        if _TIME_WORD.search(names[i].lower().replace("_", " ")) or is_elapsed(names[i]) or _BARE_UNIT.match(names[i])
+    ]  # fmt: skip
     united = [i for i in numeric if _unit(names[i], table.head.units[i], strict=True)]
-    candidates = numeric if named else worded or united
+    candidates = (
+        numeric if named else worded or united or numeric[:1] * since_1970(table.grid, numeric[0] if numeric else 0)
+    )
     rising = [i for i in candidates if _mostly_rising(_column(table, i, layout))]
     if not rising:
         _no_time(table, numeric, options, layout, named)
     place = rising[0]
     values = _column(table, place, layout)
-    counted = _since_an_epoch(names[place], values, options)
-    if counted is not None:
-        return TimeGuess([place], "serial", *counted)
+    epoch_of = _since_an_epoch(names[place], values, options)
+    if epoch_of is not None:
+        return TimeGuess([place], "serial", *epoch_of)
     stated = bool(options.epoch) and not options.time_unit
     open_kind = not options.time_kind and not options.time_unit
     if options.time_kind == "serial" or stated or (open_kind and _is_serial(values)):

@@ -47,6 +47,9 @@ _DAYS_AND = re.compile(
 )
 
 
+_FRACTION = re.compile(r"\d:\d{1,2}:\d{1,2}[.,:](\d{1,3})(?![\d:])")
+
+
 @lru_cache(4096)
 def as_usual(cell: str) -> str:
     """A time as it is usually written; the cell itself where nothing about it is known.
@@ -88,5 +91,31 @@ def put_as_usual(grid: Grid, columns: Columns) -> bool:
             if c < len(row) and kind(row[c]) == "text" and kind(as_usual(row[c])) in _TIMES:
                 row[c] = as_usual(row[c])
         grid.notes.append(f"times such as {changed!r} are read as {as_usual(changed)!r}")
+        found = True
+    return _thousandths(grid, columns) or found
+
+
+def _thousandths(grid: Grid, columns: Columns) -> bool:
+    """Put thousandths of a second that stand without leading zeros (8.13 is 8 s and 13 ms) with them, in place.
+
+    They show in that fractions have one to three digits, some of three end in 0 (a decimal that is cut short never
+    does), and none of three begins with 0.
+    """
+    found = False
+    for c in range(columns.width):
+        if columns.share(c, "moment", "clock") < 0.8:
+            continue
+        cells = [(row, m) for row in grid.rows if c < len(row) and (m := _FRACTION.search(row[c]))]
+        whole = [m[1] for _, m in cells if len(m[1]) == 3]
+        short = [(row, m) for row, m in cells if len(m[1]) < 3]
+        if not short or not any(w.endswith("0") for w in whole) or any(w.startswith("0") for w in whole):
+            continue
+        before = short[0][0][c]
+        for row, m in short:
+            row[c] = row[c][: m.start(1)] + m[1].zfill(3) + row[c][m.end(1) :]
+        grid.notes.append(
+            f"{before!r} is read as {short[0][0][c]!r}: the last figures count thousandths of a second, without zeros"
+            " before them"
+        )
         found = True
     return found

@@ -1,0 +1,122 @@
+"""A file that is one JSON document: an array of records on one line, records over several lines, records under a key,
+or a list of values per channel. They are put as rows of names and values, or of cells, as other files have them.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+from loadbook.core.errors import IntakeError, Problem
+
+Fields = list[tuple[str, str, str]]  # name, value, unit
+_DEEPEST = 4  # levels of keys that are followed down to the records
+_FEWEST = 3
+
+
+@dataclass
+class Document:
+    """above are single values beside the records, as 'key: value'; beside are the keys of what else holds records.
+
+    records  objects; rows  lists of cells, where the records have no names (their heading first, where they have one)
+    lines    the line in which each record begins, or its number where they share lines
+    """
+
+    records: list[Fields] = field(default_factory=list)
+    rows: list[list[str]] = field(default_factory=list)
+    lines: list[int] = field(default_factory=list)
+    above: list[str] = field(default_factory=list)
+    beside: list[str] = field(default_factory=list)
+
+
+def read_document(text: str, name: str = "") -> Document | None:
+    """The records of a text that is one JSON document, None where it is none, or holds no records.
+
+    Raises IntakeError where it begins as one and is damaged.
+    """
+    start = text.lstrip()
+    if start[:1] not in ("[", "{"):
+        return None
+    try:
+        data = json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
+    except RecursionError:
+        return None
+    except ValueError as exc:
+        if not isinstance(exc, json.JSONDecodeError) or start[1:].lstrip()[:1] not in ("{", '"', "["):
+            return None
+        if exc.msg == "Extra data":  # an object a line
+            return None
+        raise IntakeError(
+            "the file begins as JSON and cannot be read to its end",
+            [Problem(exc.msg, name, exc.lineno, str(exc.colno))],
+            remedy="Is it cut off? Export it again",
+        ) from exc
+    out = Document()
+    records = _descend(data, out, "", 0)
+    if len(records) < _FEWEST:
+        return None
+    if all(isinstance(r, list) for r in records):
+        out.rows = [[_text(v) for v in r] for r in records]
+    else:
+        out.records = [list(flat(r, "")) if isinstance(r, dict) else [("value", _text(r), "")] for r in records]
+    out.lines = _lines(text, len(records))
+    return out
+
+
+def _descend(data: Any, out: Document, path: str, depth: int) -> list[Any]:
+    """The longest list of records in a document, with what stands beside it put into `out`."""
+    if isinstance(data, list):
+        return data if sum(isinstance(r, dict | list) for r in data) > 0.5 * len(data) else []
+    if not isinstance(data, dict) or depth > _DEEPEST:
+        return []
+    lists = {k: v for k, v in data.items() if isinstance(v, list) and v and not isinstance(v[0], dict | list)}
+    if len(lists) >= 2 and len({len(v) for v in lists.values()}) == 1:  # a list of values for each channel
+        _aside(data, lists, out, path)
+        return [dict(zip(lists, values, strict=True)) for values in zip(*lists.values(), strict=True)]
+    if len(data) >= _FEWEST and all(isinstance(v, dict) for v in data.values()) and any(c.isdigit() for c in min(data)):
+        return [{"time": key} | value for key, value in data.items()]  # a record under each time
+    found = {}
+    for key, value in data.items():
+        inner = Document()
+        records = _descend(value, inner, f"{path} {key}".strip(), depth + 1)
+        if records:
+            found[key] = (records, inner)
+    if not found:
+        return []
+    best = max(found, key=lambda k: len(found[k][0]))
+    _aside(data, {best: None}, out, path)
+    out.beside += [f"{path} {k}".strip() for k in found if k != best] + found[best][1].beside
+    out.above += found[best][1].above
+    return found[best][0]
+
+
+def _aside(data: dict[str, Any], used: dict[str, Any], out: Document, path: str) -> None:
+    for key, value in data.items():
+        if key not in used and not isinstance(value, dict | list):
+            out.above.append(f"{path} {key}: {_text(value)}".strip())
+
+
+def flat(data: dict[str, Any], above: str) -> list[tuple[str, str, str]]:
+    """(name, value, '') of an object, with what is inside of it under both names."""
+    out: Fields = []
+    for key, value in data.items():
+        name = f"{above} {key}".strip()
+        if isinstance(value, dict):
+            out += flat(value, name) if above.count(" ") < 4 else []
+        elif isinstance(value, list):
+            out += [(f"{name} {i}", _text(item), "") for i, item in enumerate(value[:300], start=1)]
+        else:
+            out.append((name, _text(value), ""))
+    return out
+
+
+def _text(value: object) -> str:
+    return "" if value is None else str(value).strip() if not isinstance(value, dict | list) else json.dumps(value)
+
+
+def _lines(text: str, count: int) -> list[int]:
+    """The lines in which records begin, where each has a line of its own; else their numbers."""
+    begin = [i for i, line in enumerate(text.split("\n"), start=1) if line.lstrip()[:1] in ("{", "[")]
+    begin = begin[len(begin) - count :] if 0 <= len(begin) - count <= 2 else []
+    return begin or list(range(1, count + 1))
