@@ -17,6 +17,9 @@ from loadbook.store.records import add_intake
 
 ROOT = Path(__file__).resolve().parent.parent
 
+# one core for each test process: the numerical library's own threads would only wait for each other's
+os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
+
 # how long an example takes, or takes to be made up, is no finding on a machine that does other things too
 settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("untimed")
