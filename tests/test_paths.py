@@ -281,11 +281,11 @@ def told(name: str, cwd: Path, inside: Run, monkeypatch: pytest.MonkeyPatch) -> 
     return found
 
 
-def test_a_name_that_is_no_text_is_told_where_only_text_can_be_written(tmp_path: Path, loadbook: Run) -> None:
+def test_a_name_that_is_no_text_is_told_where_only_text_can_be_written(tmp_path: Path, process: Run) -> None:
     name = "bytes \udcff"
     with small(tmp_path / name) as book:
         run(book, "R1", 14)
-    done = loadbook("page", "run", "R1", f"--output={name}.html", f"--book={name}", PYTHONIOENCODING="utf-8:strict")
+    done = process("page", "run", "R1", f"--output={name}.html", f"--book={name}", PYTHONIOENCODING="utf-8:strict")
     assert (done.returncode, done.stdout) == (0, "bytes \\udcff.html\n")
     assert (tmp_path / f"{name}.html").stat().st_size > 1000
 
