@@ -31,6 +31,7 @@ from loadbook.group.recompute import tasks_of
 from loadbook.group.target import Store
 from loadbook.group.worker import work
 from loadbook.store import sandbox_child, trace_files
+from loadbook.store.book import BookFolder
 from loadbook.store.session import start
 
 from .smallbook import put, reading, run, small, trace
@@ -177,19 +178,29 @@ def test_a_trace_is_this_very_file(place: Path, hard: str, monkeypatch: pytest.M
             assert not session.left_out
 
 
-def test_a_group_reads_its_own_files(place: Path, hard: str, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def plant(tmp_path_factory: pytest.TempPathFactory) -> tuple[BookFolder, Path]:
+    """A book of two runs, and a folder with what it publishes, every figure raised."""
+    folder = tmp_path_factory.mktemp("plant")
+    book = small(folder / "book")
+    for number, day in ((1, 14), (2, 15)):
+        run(book, f"R{number}", day)
+        trace(book, f"R{number}", f"t-{number}", base=20.0 * number)
+    put(book, "reading", reading("R1", "before", 100.0, None), reading("R1", "after", 100.02, None))
+    publish(book, str(made(folder / "there" / "plain") / "group"), "Linz")
+    neighbour(folder / "there" / "plain", "raised")
+    return book, folder / "there" / "raised"
+
+
+def test_a_group_reads_its_own_files(place: Path, hard: str, plant: tuple[BookFolder, Path], tmp_path: Path) -> None:
     """In a folder of that name, and under that name in an object store."""
-    with small(tmp_path / "book") as book:
-        for number, day in ((1, 14), (2, 15)):
-            run(book, f"R{number}", day)
-            trace(book, f"R{number}", f"t-{number}", base=20.0 * number)
-        put(book, "reading", reading("R1", "before", 100.0, None), reading("R1", "after", 100.02, None))
-        targets = [str(place / "group")]
-        if hard.isprintable() and not set(hard) & set("?#:"):  # which mean something in an address
-            targets.append(f"memory://{tmp_path.name}/{hard}/group")
-        for target in targets:
-            publish(book, target, "Linz")
-    neighbour(place, HARD[hard])
+    book, raised = plant
+    targets = [str(place / "group")]
+    if hard.isprintable() and not set(hard) & set("?#:"):  # which mean something in an address
+        targets.append(f"memory://{tmp_path.name}/{hard}/group")
+    for target in targets:
+        publish(book, target, "Linz")
+    shutil.copytree(raised, place.parent / HARD[hard])
     for target in targets:
         group = open_group(target)
         engine = DuckEngine(group, {"reading", "samples"})
