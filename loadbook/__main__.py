@@ -1,8 +1,10 @@
+import os
 import sys
 
 
 def main() -> None:
     """Run the command line."""
+    _one_thread()
     from loadbook.cli import streams
 
     streams.open_closed_streams()
@@ -16,6 +18,13 @@ def main() -> None:
             cli(windows_expand_args=False)
     except OSError as exc:
         sys.exit(report(exc))
+
+
+def _one_thread() -> None:
+    """Small matrices: threads of the linear algebra cost more than they give, above all on a busy machine; and what
+    they sum in another order would depend on the machine's cores. Call before numpy is loaded."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 
 if __name__ == "__main__":

@@ -17,6 +17,9 @@ from loadbook.store.records import add_intake
 
 ROOT = Path(__file__).resolve().parent.parent
 
+# one core for each test process: the numerical library's own threads would only wait for each other's
+os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
+
 # how long an example takes, or takes to be made up, is no finding on a machine that does other things too
 settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("untimed")
@@ -79,8 +82,9 @@ def demo_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def loadbook(tmp_path: Path) -> Callable[..., subprocess.CompletedProcess[str]]:
-    """Run the command line as a user does, in the test's folder."""
+def process(tmp_path: Path) -> Callable[..., subprocess.CompletedProcess[str]]:
+    """Run the command line in a process of its own, in the test's folder: where its streams, its memory, its threads or
+    its end are looked at."""
 
     def run(*words: str, cwd: Path | None = None, **env: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
@@ -97,7 +101,7 @@ def loadbook(tmp_path: Path) -> Callable[..., subprocess.CompletedProcess[str]]:
 
 @pytest.fixture
 def inside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., subprocess.CompletedProcess[str]]:
-    """Run the command line in this process (a tenth of the time of `loadbook`), in the test's folder."""
+    """Run the command line in this process (a tenth of the time of `process`), in the test's folder."""
     import contextlib
     import io
 
@@ -116,3 +120,11 @@ def inside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., sub
         return subprocess.CompletedProcess(words, code, out.getvalue(), err.getvalue())
 
     return run
+
+
+@pytest.fixture
+def loadbook(
+    inside: Callable[..., subprocess.CompletedProcess[str]],
+) -> Callable[..., subprocess.CompletedProcess[str]]:
+    """The command line; `inside` by the name that a user knows."""
+    return inside

@@ -38,6 +38,11 @@ def _tanks(db: Database) -> None:
     db.executescript(_TANK)
 
 
+def _forget() -> None:
+    migrations.expected.cache_clear()
+    migrations.empty.cache_clear()
+
+
 def pretend(changed: pytest.MonkeyPatch) -> None:
     """Make the program what it would be with that schema, until `changed` is undone (in a child: for good)."""
     later = Migrations(steps.STEPS.name)
@@ -46,7 +51,7 @@ def pretend(changed: pytest.MonkeyPatch) -> None:
     later(name="tanks")(_tanks)
     changed.setattr(steps, "STEPS", later)
     changed.setattr(migrations, "NEWEST", NUMBER)
-    migrations.expected.cache_clear()
+    _forget()
 
 
 @contextmanager
@@ -55,4 +60,4 @@ def pretended() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as changed:
         pretend(changed)
         yield
-    migrations.expected.cache_clear()
+    _forget()

@@ -29,12 +29,6 @@ from tests.shops import RATE, Shop
 Command = Callable[..., subprocess.CompletedProcess[str]]
 
 
-@pytest.fixture
-def loadbook(inside: Command) -> Command:
-    """The command line inside this process."""
-    return inside
-
-
 @pytest.fixture(scope="module")
 def shop_book(tmp_path_factory: pytest.TempPathFactory) -> BookFolder:
     return fill(tmp_path_factory.mktemp("answers") / "book", Shop("setup", 60, 14, seed=3).history())

@@ -16,7 +16,11 @@ from .bench.rows import ROWS
 QUICK = ("help", "list", "take-readings", "trace-take", "recompute", "sql", "verify")
 
 
-@pytest.mark.parametrize("rows", [QUICK, pytest.param(tuple(ROWS), marks=pytest.mark.long)], ids=["quick", "every row"])
+@pytest.mark.parametrize(
+    "rows",
+    [pytest.param(QUICK, marks=pytest.mark.thorough), pytest.param(tuple(ROWS), marks=pytest.mark.long)],
+    ids=["quick", "every row"],
+)
 def test_the_bench_runs_and_prints_a_sane_table(tmp_path: Path, rows: tuple[str, ...]) -> None:
     lines = measured(tmp_path, 20, rows, 1, samples=400)
     told = [line.what for line, _ in lines]

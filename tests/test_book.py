@@ -100,17 +100,17 @@ def test_a_held_book_is_busy_and_says_who_holds_it(book: BookFolder, monkeypatch
         assert str(holder.pid) in str(caught.value)
 
 
-def test_a_busy_book_exits_with_4(book: BookFolder, loadbook: Run) -> None:
+def test_a_busy_book_exits_with_4(book: BookFolder, process: Run) -> None:
     with hold(book, 30) as holder:
-        done = loadbook("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=book.path, LOADBOOK_WAIT="0.3")
+        done = process("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=book.path, LOADBOOK_WAIT="0.3")
         holder.kill()
     assert done.returncode == 4
     assert "another program holds the book" in done.stderr
 
 
-def test_a_short_hold_is_waited_for(book: BookFolder, loadbook: Run) -> None:
+def test_a_short_hold_is_waited_for(book: BookFolder, process: Run) -> None:
     with hold(book, 1.0):
-        done = loadbook("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=book.path)
+        done = process("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=book.path)
     assert done.returncode == 0, done.stderr
 
 

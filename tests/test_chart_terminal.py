@@ -77,11 +77,11 @@ def test_a_run_chart_says_what_is_missing(shop: Book) -> None:
         run_chart(shop.folder, row[0])
 
 
-def test_the_command_falls_back_to_ascii(demo_book: Path, loadbook: Run) -> None:
+def test_the_command_falls_back_to_ascii(demo_book: Path, process: Run) -> None:
     words = ("chart", "moved", "--kind", "flatness", "--process", "anneal", "--by", "setup", "--book", str(demo_book))
-    plain = loadbook(*words, PYTHONIOENCODING="ascii")
+    plain = process(*words, PYTHONIOENCODING="ascii")
     assert plain.returncode == 0 and plain.stdout.isascii()
-    rich = loadbook(*words, PYTHONIOENCODING="utf-8", COLUMNS="100")
+    rich = process(*words, PYTHONIOENCODING="utf-8", COLUMNS="100")
     assert "│" in rich.stdout
     assert max(len(line) for line in rich.stdout.splitlines()) > 80
 

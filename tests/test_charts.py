@@ -54,6 +54,12 @@ def moves(demo_book: Path) -> Picture:
         return moved_picture(book.moved(kind="outside diameter", by="setup"))
 
 
+@pytest.fixture(scope="module")
+def drawn(effects: Picture) -> dict[str, Any]:
+    """The specification of `effects`."""
+    return chart(effects).to_dict()
+
+
 def spec_rows(spec: Any) -> list[dict[str, Any]]:
     """Every row of data in a chart's specification."""
     return [row for rows in spec.get("datasets", {}).values() for row in rows] or [
@@ -116,9 +122,9 @@ def test_effect_the_html_holds_what_json_prints(demo_book: Path, loadbook: Run, 
     assert not re.search(r"https?://(?!www\.w3\.org/)", source)
 
 
-def test_effect_the_specification_holds_the_frame(effects: Picture) -> None:
+def test_effect_the_specification_holds_the_frame(effects: Picture, drawn: dict[str, Any]) -> None:
     """What the drawing library is given is the frame, row for row."""
-    rows = pd.DataFrame(spec_rows(chart(effects).to_dict()))
+    rows = pd.DataFrame(spec_rows(drawn))
     for what in (RUN, PIECE, WITHIN, POOLED):
         mine, theirs = effects.rows[effects.rows["what"] == what], rows[rows["what"] == what]
         drawn = len(mine) + (int((mine["broken"] == True).sum()) if what == RUN else 0)  # noqa: E712 each crossed
@@ -168,8 +174,8 @@ def test_a_book_in_inches_draws_inches(demo_book: Path) -> None:
     assert us.rows["y"].max() == pytest.approx(si.rows["y"].max() / 25.4)
 
 
-def test_part_numbers_have_a_shape_and_a_colour_each(effects: Picture) -> None:
-    spec = json.dumps(chart(effects).to_dict())
+def test_part_numbers_have_a_shape_and_a_colour_each(drawn: dict[str, Any]) -> None:
+    spec = json.dumps(drawn)
     for kind in ("shape", "color"):
         assert re.search(rf'"{kind}": {{"field": "series"', spec)
     domains = re.findall(r'"domain": \["PN-1001", "PN-1002", "PN-4002"\], "range": \[([^\]]+)\]', spec)

@@ -26,6 +26,7 @@ def places(printed: str) -> tuple[int, int, int, int]:
     return tuple(map(int, line[1:]))  # type: ignore[return-value]
 
 
+@pytest.mark.thorough
 def test_fifty_kills() -> None:
     kills, before, during, after = places(trial("--kills", "50"))
     assert kills == 50

@@ -24,30 +24,34 @@ def names(lines: list[str]) -> dict[str, str]:
     return {MODULES.get(name, name.replace("-", "_")): name for name in found}
 
 
-@cache
 def imported(*folders: str) -> dict[str, set[str]]:
     """Top module -> files that import it, by import statements and by importlib."""
     found: dict[str, set[str]] = {}
     for folder in folders:
-        for path in sorted((ROOT / folder).rglob("*.py")):
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-                tops: list[str] = []
-                if isinstance(node, ast.Import):
-                    tops = [alias.name for alias in node.names]
-                elif isinstance(node, ast.ImportFrom) and not node.level and node.module:
-                    tops = [node.module]
-                elif isinstance(node, ast.Call) and isinstance(node.func, (ast.Name, ast.Attribute)):
-                    called = node.func.id if isinstance(node.func, ast.Name) else node.func.attr
-                    first = node.args[0] if node.args else None
-                    if called in ("import_module", "importorskip", "find_spec") and isinstance(first, ast.Constant):
-                        tops = [str(first.value)]
-                for top in tops:
-                    found.setdefault(top.split(".")[0], set()).add(path.relative_to(ROOT).as_posix())
-    return {
-        top: files for top, files in found.items()
-        if top not in sys.stdlib_module_names and top not in ("loadbook", "tests", "fixtures", "__future__")
-        and not (ROOT / "fixtures" / top).exists()
-    }  # fmt: skip
+        for top, file in _imports(folder):
+            if top not in sys.stdlib_module_names and not (ROOT / "fixtures" / top).exists():
+                found.setdefault(top, set()).add(file)
+    return {top: files for top, files in found.items() if top not in ("loadbook", "tests", "fixtures", "__future__")}
+
+
+@cache
+def _imports(folder: str) -> set[tuple[str, str]]:
+    """(top module, file that imports it) of a folder."""
+    found = set()
+    for path in sorted((ROOT / folder).rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            tops: list[str] = []
+            if isinstance(node, ast.Import):
+                tops = [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom) and not node.level and node.module:
+                tops = [node.module]
+            elif isinstance(node, ast.Call) and isinstance(node.func, (ast.Name, ast.Attribute)):
+                called = node.func.id if isinstance(node.func, ast.Name) else node.func.attr
+                first = node.args[0] if node.args else None
+                if called in ("import_module", "importorskip", "find_spec") and isinstance(first, ast.Constant):
+                    tops = [str(first.value)]
+            found |= {(top.split(".")[0], path.relative_to(ROOT).as_posix()) for top in tops}
+    return found
 
 
 def test_every_dependency_is_used_by_the_program() -> None:

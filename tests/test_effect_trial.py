@@ -6,6 +6,7 @@ The full form is `python -m tests.trials.effects 400 10,30,100,400`.
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from loadbook.analysis.effects.joint import effects
 from tests.trials.effects import NO_SLOPE, cells_of_shop, score
@@ -15,6 +16,7 @@ from .shops import SLOPE, WITHIN, WORLDS, Shop
 HISTORIES = 40
 
 
+@pytest.mark.thorough
 def test_the_interval_holds_and_the_pooled_one_does_not() -> None:
     """30 runs: at 95 %, 40 histories hold 35 or more with probability .99; the pooled slope's interval, mostly not."""
     scores = [score(world, 30, HISTORIES) for world in ("plain", "mixed", "drift")]
@@ -25,6 +27,7 @@ def test_the_interval_holds_and_the_pooled_one_does_not() -> None:
     assert all(s.pooled_held < 0.5 for s in scores)
 
 
+@pytest.mark.thorough
 def test_every_world_holds_and_pooled_regression_has_the_wrong_sign() -> None:
     """30 runs, every world with one true slope: what the interval must hold, the pooled one fails in sign and share."""
     scores = [score(world, 30, 3) for world in WORLDS if world not in NO_SLOPE]
@@ -46,6 +49,7 @@ def test_ten_runs_rarely_claim_anything() -> None:
     assert s.power <= 0.15 and s.false_positive <= 0.15
 
 
+@pytest.mark.thorough
 def test_a_furnace_that_goes_with_the_rate_does_not_spoil_its_interval() -> None:
     """30 histories of 30 runs: at 95 % 26 or more hold with probability .98; without the furnace, under 0.8 do."""
     s = score("furnace", 30, 30)

@@ -16,6 +16,7 @@ def short() -> Score:
     return score(healthy=120, each=10, seed=SEED)
 
 
+@pytest.mark.thorough
 def test_faults_that_would_change_a_verdict_are_found(short: Score) -> None:
     """Aim: 95 % of detached, open, frozen and step. A bead that comes off in the first 20 min of heating, before it
     had a place of its own, cannot be told from a thin section and is counted apart."""
@@ -27,16 +28,19 @@ def test_faults_that_would_change_a_verdict_are_found(short: Score) -> None:
         assert matter >= 5 and found >= 0.95 * matter, kind
 
 
+@pytest.mark.thorough
 def test_false_alarms_are_fewer_than_one_in_fifty_healthy_loads(short: Score) -> None:
     assert short.healthy == 120
     assert short.alarmed <= 2, short.false_kinds
 
 
+@pytest.mark.thorough
 def test_no_cold_corner_is_removed(short: Score) -> None:
     assert short.cold_corners > 40
     assert short.cold_certain == 0 and short.certain == 0
 
 
+@pytest.mark.thorough
 def test_the_table_names_every_kind_and_counts_every_load(short: Score) -> None:
     text = table(short)
     assert all(f"| **{kind}** | all |" in text for kind in EACH)

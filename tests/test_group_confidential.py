@@ -482,7 +482,7 @@ def test_the_trade_words_hold_all_that_an_intake_column_may_be_chosen_from() -> 
         assert not is_plain(text)
 
 
-@pytest.mark.parametrize("first", [0, 5])
+@pytest.mark.parametrize("first", [0, pytest.param(5, marks=pytest.mark.thorough)])
 def test_no_withheld_key_and_no_known_name_leaves_a_random_book(first: int, tmp_path: Path) -> None:
     """Ten books; five hundred by hand: python -m tests.trials.confidential."""
     count = sum((try_one(seed, tmp_path / str(seed), seed % 5 == 0) for seed in range(first, first + 5)), Counter())

@@ -143,7 +143,9 @@ def _named(path: Path) -> None:
     conn.close()
 
 
-@pytest.mark.parametrize("name", HOSTILE)
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.thorough) if n == "a giant text" else n for n in HOSTILE]
+)
 def test_a_strangers_book_opens_safely_or_is_refused(
     made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:

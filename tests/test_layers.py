@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from functools import cache
 from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parent.parent / "loadbook"
@@ -17,6 +18,7 @@ OUTSIDE = {
 FORBIDDEN_IN_ANALYSIS = {"sqlite3", "pathlib", "click", "rich", "duckdb", "subprocess", "socket"}
 
 
+@cache
 def imports(path: Path) -> list[tuple[str, int]]:
     """Absolute names of all that a module imports, wherever in it."""
     package = ("loadbook", *path.relative_to(PACKAGE).parts[:-1])

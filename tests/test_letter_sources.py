@@ -85,6 +85,7 @@ def leaked(whose: Whose, question: Question, to: str | None, texts: list[str]) -
 # -- every text of the book -----------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @given(st.integers(0, 10**6))
 @settings(max_examples=5)
 def test_no_text_of_a_random_book_but_their_own_keys(tmp_path_factory: pytest.TempPathFactory, seed: int) -> None:

@@ -34,12 +34,6 @@ NASTY = '<script>alert(1)</script> #panic("x") $a^2$ *b* _c_ [d] \\ @e "q" \x07 
 Command = Callable[..., subprocess.CompletedProcess[str]]
 
 
-@pytest.fixture
-def loadbook(inside: Command) -> Command:
-    """The command line inside this process."""
-    return inside
-
-
 def rows_of_a_shop(units: str = "si") -> dict[str, list[dict[str, Any]]]:
     """A history of eight part numbers of three customers; jobs with orders, serials and heat numbers that tell."""
     history = Shop("setup", 40, 10, seed=3).history()

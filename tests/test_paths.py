@@ -31,6 +31,7 @@ from loadbook.group.recompute import tasks_of
 from loadbook.group.target import Store
 from loadbook.group.worker import work
 from loadbook.store import sandbox_child, trace_files
+from loadbook.store.book import BookFolder
 from loadbook.store.session import start
 
 from .smallbook import put, reading, run, small, trace
@@ -81,6 +82,8 @@ CROWDED = {
     "file:x": "x",
     "O\u0308fen 炉 🔥 \u05ea\u05e0\u05d5\u05e8 \u202egnp \udcff": "Öfen 炉",
 }
+
+USUAL = ("plant [2]", "-rf", *list(CROWDED)[-1:])  # over which every command runs in the usual suite
 
 
 @pytest.fixture(params=HARD, ids=ascii)
@@ -175,19 +178,29 @@ def test_a_trace_is_this_very_file(place: Path, hard: str, monkeypatch: pytest.M
             assert not session.left_out
 
 
-def test_a_group_reads_its_own_files(place: Path, hard: str, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def plant(tmp_path_factory: pytest.TempPathFactory) -> tuple[BookFolder, Path]:
+    """A book of two runs, and a folder with what it publishes, every figure raised."""
+    folder = tmp_path_factory.mktemp("plant")
+    book = small(folder / "book")
+    for number, day in ((1, 14), (2, 15)):
+        run(book, f"R{number}", day)
+        trace(book, f"R{number}", f"t-{number}", base=20.0 * number)
+    put(book, "reading", reading("R1", "before", 100.0, None), reading("R1", "after", 100.02, None))
+    publish(book, str(made(folder / "there" / "plain") / "group"), "Linz")
+    neighbour(folder / "there" / "plain", "raised")
+    return book, folder / "there" / "raised"
+
+
+def test_a_group_reads_its_own_files(place: Path, hard: str, plant: tuple[BookFolder, Path], tmp_path: Path) -> None:
     """In a folder of that name, and under that name in an object store."""
-    with small(tmp_path / "book") as book:
-        for number, day in ((1, 14), (2, 15)):
-            run(book, f"R{number}", day)
-            trace(book, f"R{number}", f"t-{number}", base=20.0 * number)
-        put(book, "reading", reading("R1", "before", 100.0, None), reading("R1", "after", 100.02, None))
-        targets = [str(place / "group")]
-        if hard.isprintable() and not set(hard) & set("?#:"):  # which mean something in an address
-            targets.append(f"memory://{tmp_path.name}/{hard}/group")
-        for target in targets:
-            publish(book, target, "Linz")
-    neighbour(place, HARD[hard])
+    book, raised = plant
+    targets = [str(place / "group")]
+    if hard.isprintable() and not set(hard) & set("?#:"):  # which mean something in an address
+        targets.append(f"memory://{tmp_path.name}/{hard}/group")
+    for target in targets:
+        publish(book, target, "Linz")
+    shutil.copytree(raised, place.parent / HARD[hard])
     for target in targets:
         group = open_group(target)
         engine = DuckEngine(group, {"reading", "samples"})
@@ -213,7 +226,9 @@ def plainly(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Callable[[str
     return once
 
 
-@pytest.mark.parametrize("name", CROWDED, ids=ascii)
+@pytest.mark.parametrize(
+    "name", [n if n in USUAL else pytest.param(n, marks=pytest.mark.thorough) for n in CROWDED], ids=ascii
+)
 def test_every_command_says_what_it_says_where_names_are_plain(
     name: str, tmp_path: Path, inside: Run, monkeypatch: pytest.MonkeyPatch,
     plainly: Callable[[Callable[[str, Path], Answers]], Answers],
@@ -281,11 +296,11 @@ def told(name: str, cwd: Path, inside: Run, monkeypatch: pytest.MonkeyPatch) -> 
     return found
 
 
-def test_a_name_that_is_no_text_is_told_where_only_text_can_be_written(tmp_path: Path, loadbook: Run) -> None:
+def test_a_name_that_is_no_text_is_told_where_only_text_can_be_written(tmp_path: Path, process: Run) -> None:
     name = "bytes \udcff"
     with small(tmp_path / name) as book:
         run(book, "R1", 14)
-    done = loadbook("page", "run", "R1", f"--output={name}.html", f"--book={name}", PYTHONIOENCODING="utf-8:strict")
+    done = process("page", "run", "R1", f"--output={name}.html", f"--book={name}", PYTHONIOENCODING="utf-8:strict")
     assert (done.returncode, done.stdout) == (0, "bytes \\udcff.html\n")
     assert (tmp_path / f"{name}.html").stat().st_size > 1000
 

@@ -45,11 +45,11 @@ def test_eight_people_at_once(where: tuple[str, ...]) -> None:
     assert "400 actions" in trial("--people", "8", "--actions", "50", *where)
 
 
-def test_a_long_hold_says_who_and_since_when(book: BookFolder, loadbook: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_long_hold_says_who_and_since_when(book: BookFolder, process: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("LOADBOOK_WHO", "Anna")
     with book.write():
-        done = loadbook("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=book.path, LOADBOOK_WAIT="0.2")
-        asked = loadbook("list", "furnaces", cwd=book.path, LOADBOOK_WAIT="0.2")
+        done = process("add", "furnaces", "furnace=F9", "atmosphere=air", cwd=book.path, LOADBOOK_WAIT="0.2")
+        asked = process("list", "furnaces", cwd=book.path, LOADBOOK_WAIT="0.2")
     assert done.returncode == 4
     assert f"held by Anna on {platform.node()}" in done.stderr
     assert "since 20" in done.stderr and "locked" not in done.stderr

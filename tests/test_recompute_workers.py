@@ -75,7 +75,7 @@ def test_what_workers_computed_is_what_is_stored(book: BookFolder, only_workers:
     stored = derived_of(book)
     with book.write() as conn:
         conn.execute("DELETE FROM finding")
-    with recompute_workers.Team(book, 2, book.state) as team:
+    with recompute_workers.Team(book, 2, book.state, recompute_workers.compute) as team:
         assert all(found and found.findings for _, _, found in team.results([f"R{i:05d}" for i in range(RUNS)]))
     list(recompute(book, workers=2))
     assert derived_of(book) == stored
@@ -112,10 +112,11 @@ def test_a_system_without_processes_computes_here(book: BookFolder, monkeypatch:
 SCRIPT = """
 import sys, time
 from pathlib import Path
-from loadbook.queries import recompute, recompute_workers
+from loadbook.queries import recompute
+from loadbook.queries.recompute_workers import Team, compute
 from loadbook.store.book import BookFolder
 print("begun", flush=True)
-with BookFolder.open(Path(sys.argv[1])) as book, recompute_workers.Team(book, 2, book.state) as team:
+with BookFolder.open(Path(sys.argv[1])) as book, Team(book, 2, book.state, compute) as team:
     print(team.started[0].result(), flush=True)
     for run, _, found in team.results(["R00001"] * 100_000):
         assert found.findings
@@ -192,10 +193,12 @@ def test_a_run_that_changed_while_it_was_computed_is_computed_again(
         return derived_rows(*given, **settings)
 
     compute, derived_rows, results = recompute_workers.compute, derived.derived_rows, recompute_workers.Team.results
-    monkeypatch.setattr("loadbook.queries.recompute.compute", lambda of, run: late(compute(of, run)))
-    monkeypatch.setattr(
-        recompute_workers.Team, "results", lambda self, runs: ((r, b, late(c)) for r, b, c in results(self, runs))
-    )
+    if workers == 1:
+        monkeypatch.setattr("loadbook.queries.recompute.compute", lambda of, run: late(compute(of, run)))
+    else:
+        monkeypatch.setattr(
+            recompute_workers.Team, "results", lambda self, runs: ((r, b, late(c)) for r, b, c in results(self, runs))
+        )
     monkeypatch.setattr("loadbook.queries.recompute.derived.derived_rows", again)
     monkeypatch.setattr("loadbook.queries.recompute.WITHIN_S", 60.0)  # both are stored together
     told = list(recompute(book, runs, workers=workers))

@@ -305,6 +305,7 @@ class Killed(BaseException):
     pass
 
 
+@pytest.mark.thorough
 def test_killed_at_any_write_it_is_the_old_or_the_new(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
     put_file = writing.put
     for after in range(16):

@@ -245,6 +245,7 @@ with BookFolder.open(Path(book)) as opened:
 """
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL")
 def test_killed_and_repeated_nothing_is_lost_or_doubled(shop: BookFolder, tmp_path: Path) -> None:
     for n in range(5):

@@ -19,6 +19,7 @@ def results() -> list[Result]:
     return [r for world in WORLDS for seed in range(2) for r in play(world, 30, seed, (0.90,), parts=12)]
 
 
+@pytest.mark.thorough
 def test_answers_hold_as_often_as_they_say(results: list[Result]) -> None:
     table = summary(results).set_index("kind")
     for kind in ("known", "new"):
@@ -28,6 +29,7 @@ def test_answers_hold_as_often_as_they_say(results: list[Result]) -> None:
     assert {r.world for r in results} == set(WORLDS)
 
 
+@pytest.mark.thorough
 def test_beyond_what_was_run_is_marked_or_holds(results: list[Result]) -> None:
     """Two deviations beyond the highest setting: most are marked; what is answered without a mark holds."""
     beyond = [r for r in results if r.kind == "beyond" and not np.isnan(r.covered)]

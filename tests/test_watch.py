@@ -433,6 +433,7 @@ with BookFolder.open(Path(book)) as opened:
 """
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL")
 def test_killed_anywhere_it_goes_on_where_it_was(shop: BookFolder, folder: Path, tmp_path: Path) -> None:
     (tmp_path / "pages").mkdir()

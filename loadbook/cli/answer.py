@@ -61,14 +61,6 @@ def enquiry_options(command: Callable[..., Any]) -> Any:
     return command
 
 
-def one_thread() -> None:
-    """Small matrices: threads of the linear algebra cost more than they give, above all on a busy machine."""
-    import os
-
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-
-
 @click.command(cls=LoadbookCommand)
 @enquiry_options
 @click.option(
@@ -140,7 +132,6 @@ def ask_answer(source: Source, fmt: str | None, **given: Any) -> None:
 
 def _asked(source: Source, given: dict[str, Any]) -> Any:
     """The answer to the enquiry that the options put."""
-    one_thread()
     from loadbook.queries.answer import answer as ask
 
     return ask(source, _question(given))
@@ -160,7 +151,6 @@ def _question(given: dict[str, Any]) -> Any:
 
 def _compare(source: Source, given: dict[str, Any], against: tuple[str, ...], keep: bool, fmt: str | None) -> None:
     """Treatments side by side: the table, then what differs."""
-    one_thread()
     from loadbook.core.errors import UsageError
     from loadbook.queries.answer_compare import compare
     from loadbook.render.answer import comparison_table
@@ -312,7 +302,6 @@ def trial(
         raise UsageError("--purpose, --person and --on belong to a plan that is kept", remedy="Add --save")
     if keep and not (purpose and person):
         raise UsageError("a plan is kept with its purpose and who made it", remedy="Add --purpose TEXT --person NAME")
-    one_thread()
     from loadbook.queries.enquiry import planned
     from loadbook.queries.trial import trial as ask
 
@@ -388,7 +377,6 @@ def backtest(
 
     Example: loadbook backtest --kind "outside diameter" --process "stress relief"
     """
-    one_thread()
     check_chart(chart_file)
     from loadbook.core.errors import UsageError
     from loadbook.queries.backtest import CONTENTS

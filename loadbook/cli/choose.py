@@ -10,7 +10,7 @@ import click
 from loadbook.render.tables import exact, plain, write_words
 from loadbook.store.book import BookFolder
 
-from .answer import length, one_thread
+from .answer import length
 from .charts import ChartFile, chart_option, check_chart, size_of_terminal, write_chart
 from .common import LoadbookCommand, book_option, emit, format_option
 
@@ -49,7 +49,6 @@ def choose(
 
     Example: loadbook choose --part PN-1004 --characteristic flatness
     """
-    one_thread()
     check_chart(chart_file)
     from loadbook.queries.choose import USUALLY, choose_cycle
     from loadbook.queries.enquiry import Question

@@ -5,7 +5,9 @@ from __future__ import annotations
 import importlib
 import importlib.util
 import sys
+from collections.abc import Iterator
 from contextlib import ExitStack
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,8 +25,12 @@ from .progress import Progress, progress
 
 if TYPE_CHECKING:
     from loadbook.readers.recorder.kept_layouts import KeptLayout
+    from loadbook.readers.recorder.take import Ready
+
+    Chart = tuple[str, Path, KeptLayout]  # a run, its recorder's file, and how that is read
 
 PACKAGE = "loadbook_shop"
+AT_ONCE = 16  # traces of one transaction
 
 # what the files of each furnace's recorder cannot settle by themselves, answered as a user would
 ANSWERS: dict[str, dict[str, Any]] = {
@@ -146,8 +152,9 @@ def _play(folder: Path, run: str, speed: float, comes_off: str | None, file: Pat
 
 def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, show: Progress) -> dict[str, str]:
     """Writes every file and takes it in, as `take`, `trace layout save` and `trace take` do; run -> verdict."""
+    from loadbook.queries.recompute_workers import Team, cores
     from loadbook.readers.cycles.file import take_cycle_file
-    from loadbook.readers.recorder.take import take_trace
+    from loadbook.readers.recorder.take import put_in
     from loadbook.readers.tables.take import take_file
 
     lines = [f"loadbook new shop-book --zone {shop_module('catalogue').ZONE}", "cd shop-book"]
@@ -160,24 +167,43 @@ def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, show: Progre
         affirm = " --affirm all" if kind == "readings" else ""  # the invented shop's slips, for the screen to find
         lines.append(f"loadbook take {kind} {path.relative_to(files).as_posix()}{affirm}")
     layouts: dict[str, KeptLayout] = {}
+
+    def charts() -> Iterator[Chart]:
+        for done, path in build.write_traces(shop, files / "recorders"):
+            furnace, run = done.plan.furnace, done.plan.run
+            name = path.relative_to(files).as_posix()
+            if furnace not in layouts:
+                layouts[furnace] = _keep_layout(book, furnace, path)
+                lines.append(_layout_command(furnace, name))
+            lines.append(f'loadbook trace take {name} --run {run} --layout "{_layout_name(furnace)}"')
+            yield run, path, layouts[furnace]
+
     verdicts: dict[str, str] = {}
     total = sum(not run.paper for run in shop.runs)
-    for done, path in build.write_traces(shop, files / "recorders"):
-        furnace, run = done.plan.furnace, done.plan.run
-        name = path.relative_to(files).as_posix()
-        if furnace not in layouts:
-            layouts[furnace] = _keep_layout(book, furnace, path)
-            lines.append(_layout_command(furnace, name))
-        taken = take_trace(book, path, run, None, layouts[furnace])
-        verdicts[run] = taken.verdict
-        lines.append(f'loadbook trace take {name} --run {run} --layout "{_layout_name(furnace)}"')
-        show("taking in traces", len(verdicts), total)
+    with Team(book, cores(), book.state, _ready) as team:
+        results = team.results(charts())
+        while made := [ready or _ready(book, chart) for chart, _, ready in islice(results, AT_ONCE)]:
+            verdicts |= {taken.run: taken.verdict for taken in put_in(book, made)}
+            show("taking in traces", len(verdicts), total)
     text = (
         "The files of an invented shop. These commands take them in (put the files into the book's folder first,\n"
         "or write their paths):\n\n" + "\n".join(lines) + "\n"
     )
     writing.put(files / "README.txt", text.encode("utf-8"))
     return verdicts
+
+
+def _ready(book: BookFolder, chart: Chart) -> Ready:
+    """A recorder's file read and judged, as `trace take` does."""
+    from loadbook.readers.recorder.options import Options
+    from loadbook.readers.recorder.part import Part
+    from loadbook.readers.recorder.source import open_source
+    from loadbook.readers.recorder.take import Ready, Wanted, make_ready
+
+    run, path, layout = chart
+    made = make_ready(book, run, [(open_source(path), Wanted(path, Part(), layout))], Options())
+    assert isinstance(made, Ready)  # it is not in the book yet
+    return made
 
 
 def _layout_name(furnace: str) -> str:

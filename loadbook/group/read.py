@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -185,10 +184,5 @@ def _listed(plants: Sequence[Plant]) -> str:
 @cache
 def group_columns() -> dict[str, dict[str, str]]:
     """Table -> its published columns with their types for an engine, as this program writes them."""
-    conn = sqlite3.connect(":memory:", isolation_level=None)
-    try:
-        migrations.apply(conn)
-        found = {table: rows.columns_of(conn, table) for table in TABLES}
-    finally:
-        conn.close()
+    found = {table: rows.columns_of(migrations.empty(), table) for table in TABLES}
     return {**found, RECORD: dict(run_record.COLUMNS)}

@@ -79,7 +79,7 @@ def _computed(
         for run in runs:
             yield store.state(), compute(book, run)
         return
-    with Team(book, count, store.state) as team:
+    with Team(book, count, store.state, compute) as team:
         for run, before, found in team.results(runs):
             if found is None:
                 before, found = store.state(), compute(book, run)

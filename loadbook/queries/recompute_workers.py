@@ -1,8 +1,9 @@
-"""Recomputing on several cores: this process and others read and compute, this one alone stores.
+"""Computing on several cores: this process and others read and compute, this one alone stores.
 
 This process computes too whenever the run whose turn it is has not come yet: while the workers start, and while they
 are busy. Runs come back in their order, and nobody gets far ahead: memory does not grow with the number of runs.
-Nothing is written here: the caller stores a run after it has seen that it is still the one that was computed.
+Nothing is put into the book here: the caller does that, after it has seen that a run is still the one that was
+computed.
 """
 
 from __future__ import annotations
@@ -14,11 +15,11 @@ import sys
 import threading
 import types
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import CancelledError, Future
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Generic, Self, TypeVar
 
 from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.store import derived
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 AHEAD = 4
 MOST_WORKERS = 4
 State = tuple[int, int]  # of the book: see BookFolder.state
+Run = TypeVar("Run")
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True)
@@ -71,15 +74,19 @@ def cores() -> int:
     return min(found, MOST_WORKERS)
 
 
-class Team:
+class Team(Generic[Run, Found]):
     """This process and `count - 1` workers, computing runs of one book. Use as a context: the workers end with it.
 
     Where the system gives no further process, or a worker is gone, what is left is computed here.
     """
 
-    def __init__(self, book: BookFolder, count: int, state: Callable[[], State]) -> None:
-        """state  gives the book's state, which is noted before a run is read"""
-        self._book, self._state = book, state
+    def __init__(
+        self, book: BookFolder, count: int, state: Callable[[], State], work: Callable[[BookFolder, Run], Found]
+    ) -> None:
+        """state  gives the book's state, which is noted before a run is read
+        work   what is done for each run: a function of a module, whose result is sent here
+        """
+        self._book, self._state, self._work = book, state, work
         self._room = AHEAD * (count - 1)  # so many runs are with the workers at most
         self._most = AHEAD * count  # and so many are ahead of the one whose turn it is
         self._pool: ProcessPoolExecutor | None = None
@@ -87,19 +94,20 @@ class Team:
             import multiprocessing  # here: what recomputes one run pays for no pool
             from concurrent.futures import ProcessPoolExecutor
 
-            self._pool = ProcessPoolExecutor(
-                count - 1, multiprocessing.get_context("spawn"), _begin, (str(book.path.absolute()),)
-            )
+            if count > 1:
+                self._pool = ProcessPoolExecutor(
+                    count - 1, multiprocessing.get_context("spawn"), _begin, (str(book.path.absolute()),)
+                )
         self.started = [self._submit(os.getpid) for _ in range(count - 1)]
 
-    def results(self, runs: Sequence[str]) -> Iterator[tuple[str, State, Computed | None]]:
+    def results(self, runs: Iterable[Run]) -> Iterator[tuple[Run, State, Found | None]]:
         """(run, the state of the book before it was read, what was computed) in the order of the runs; None where it
         could not be computed, and the caller meets the reason."""
         following = iter(runs)
-        ahead: deque[tuple[str, State, Future[Computed | None]]] = deque()
+        ahead: deque[tuple[Run, State, Future[Found | None]]] = deque()
         while True:
             while len(ahead) < self._most and self._has_room(ahead) and (run := next(following, None)) is not None:
-                ahead.append((run, self._state(), self._submit(_compute_there, run)))
+                ahead.append((run, self._state(), self._submit(_compute_there, self._work, run)))
             waits = len(ahead) < self._most and not (ahead and ahead[0][2].done())
             if waits and (run := next(following, None)) is not None:
                 ahead.append((run, self._state(), self._here(run)))
@@ -109,15 +117,15 @@ class Team:
             run, before, future = ahead.popleft()
             yield run, before, None if future.exception() else future.result()
 
-    def _has_room(self, ahead: Iterable[tuple[str, State, Future[Computed | None]]]) -> bool:
+    def _has_room(self, ahead: Iterable[tuple[Run, State, Future[Found | None]]]) -> bool:
         """Whether a worker is there and the workers have few enough runs before them."""
         return any(w.done() for w in self.started) and sum(not future.done() for *_, future in ahead) < self._room
 
-    def _here(self, run: str) -> Future[Computed | None]:
-        done: Future[Computed | None] = Future()
-        found: Computed | None = None
+    def _here(self, run: Run) -> Future[Found | None]:
+        done: Future[Found | None] = Future()
+        found: Found | None = None
         with contextlib.suppress(LoadbookError):  # the caller meets it again, and reports it
-            found = compute(self._book, run)
+            found = self._work(self._book, run)
         done.set_result(found)
         return done
 
@@ -133,7 +141,7 @@ class Team:
         failed.set_exception(CancelledError())
         return failed
 
-    def __enter__(self) -> Team:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -191,8 +199,8 @@ def _end_with_caller() -> None:
         os._exit(1)
 
 
-def _compute_there(run: str) -> Computed | None:
+def _compute_there(work: Callable[[BookFolder, Run], Found], run: Run) -> Found | None:
     assert _book is not None
     with contextlib.suppress(LoadbookError):
-        return compute(_book, run)
+        return work(_book, run)
     return None

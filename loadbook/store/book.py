@@ -95,8 +95,7 @@ class BookFolder:
             with writing.Part(path / FILE) as fresh:
                 conn = sqlite3.connect(fresh.path.absolute(), isolation_level=None)  # 'file:x' would be a URI
                 try:
-                    conn.execute(f"PRAGMA application_id = {migrations.APPLICATION_ID}")
-                    migrations.apply(conn)
+                    migrations.empty().backup(conn)
                     conn.execute("BEGIN")
                     for name, value in (("units", units), ("zone", zone), ("made_at", times.stored(times.now()))):
                         conn.execute("INSERT INTO setting (name, value) VALUES (?, ?)", (name, value))

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
-    from sqlite_utils.db import Table
 
 _COMPUTED = {"finding", "answer_outcome", "seal"}
 _UNCHANGING = {"intake", "amendment", "chain"}  # records of what was done: not even an amendment changes them
@@ -23,7 +22,7 @@ _REFUSED = {"setting": "settings are changed with: loadbook amend settings"}
 
 def wanted(db: Database) -> dict[str, str]:
     """Name -> SQL of every trigger that the tables of a database want."""
-    return {name: sql for table in _tables(db) for name, sql in _of(table)}
+    return {name: sql for table, columns in _tables(db).items() for name, sql in _of(table, columns)}
 
 
 def restore(db: Database) -> None:
@@ -34,15 +33,22 @@ def restore(db: Database) -> None:
             db.execute(f"DROP TRIGGER IF EXISTS {name}")
             db.execute(sql)
     for table in _tables(db):
-        db.execute("INSERT OR IGNORE INTO revision (name, number, token) VALUES (?, 0, '')", [table.name])
+        db.execute("INSERT OR IGNORE INTO revision (name, number, token) VALUES (?, 0, '')", [table])
 
 
-def _tables(db: Database) -> list[Table]:
-    return [t for t in db.tables if t.name not in _OUTSIDE and not t.name.startswith("sqlite_")]
+def _tables(db: Database) -> dict[str, list[str]]:
+    """Name -> columns of every table that is guarded, its key first."""
+    found: dict[str, list[str]] = {}
+    for table, column in db.execute(
+        "SELECT t.name, c.name FROM sqlite_schema AS t, pragma_table_info(t.name) AS c WHERE t.type = 'table'"
+        " AND t.name NOT LIKE 'sqlite~_%' ESCAPE '~' ORDER BY t.rowid, c.pk = 0, c.cid"
+    ):
+        if table not in _OUTSIDE:
+            found.setdefault(table, []).append(column)
+    return found
 
 
-def _of(table: Table) -> Iterator[tuple[str, str]]:
-    name = table.name
+def _of(name: str, columns: list[str]) -> Iterator[tuple[str, str]]:
     if name in _UNCHANGING:
         text = f"{name} is a record of what was done and is never changed"
         yield _refusing(f"{name}_kept", f"BEFORE UPDATE ON {name}", text)
@@ -50,7 +56,7 @@ def _of(table: Table) -> Iterator[tuple[str, str]]:
     elif name not in _COMPUTED:
         only = _ONLY.get(name)
         text = _REFUSED.get(name, f"accepted values of {name} are changed with: loadbook amend")
-        changed = _unamended(table)
+        changed = _unamended(name, *columns)
         when = f"\nWHEN {only} AND ({changed})" if only else f"\nWHEN {changed}"
         yield _refusing(f"{name}_kept", f"BEFORE UPDATE ON {name}{when}", text)
         text = f"rows of {name} are never deleted; amend them instead"
@@ -65,12 +71,11 @@ def _refusing(name: str, event: str, text: str) -> tuple[str, str]:
     return name, f"CREATE TRIGGER {name} {event}\nBEGIN\n  SELECT RAISE(ABORT, '{text}');\nEND"
 
 
-def _unamended(table: Table) -> str:
+def _unamended(table: str, key: str, *columns: str) -> str:
     """True of an update that changes the row's number, or a value into one that no amendment gave it last."""
-    (key,) = table.pks
     amended = "\n    AND\n".join(
-        f"    (OLD.{c} IS NEW.{c} OR quote(NEW.{c}) IS (SELECT new_value FROM amendment WHERE kind = '{table.name}'\n"
+        f"    (OLD.{c} IS NEW.{c} OR quote(NEW.{c}) IS (SELECT new_value FROM amendment WHERE kind = '{table}'\n"
         f"      AND row_id = OLD.{key} AND column_name = '{c}' ORDER BY amendment_id DESC LIMIT 1))"
-        for c in (column.name for column in table.columns if not column.is_pk)
+        for c in columns
     )
     return f"OLD.{key} IS NOT NEW.{key} OR NOT (\n{amended})"

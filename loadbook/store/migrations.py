@@ -101,14 +101,18 @@ def objects(conn: sqlite3.Connection) -> dict[tuple[str, str], str]:
 
 
 @cache
+def empty(number: int | None = None) -> sqlite3.Connection:
+    """A database in memory that has had the steps up to a number (None: all), to be copied or looked at."""
+    conn = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    apply(conn, upto=number)
+    return conn
+
+
+@cache
 def expected(number: int) -> dict[tuple[str, str], str]:
     """What `objects` gives of a book that has had the steps up to a number."""
-    conn = sqlite3.connect(":memory:", isolation_level=None)
-    try:
-        apply(conn, upto=number)
-        return objects(conn)
-    finally:
-        conn.close()
+    return objects(empty(number))
 
 
 def restore_guards(conn: sqlite3.Connection) -> list[str]:

@@ -89,4 +89,10 @@ def transform(db: Database, table: str, text: str, **changes: Any) -> None:
 
 
 def _run(db: Database, name: str) -> None:
-    db.executescript((shipped("schema") / "migrations" / f"{name}.sql").read_text(encoding="utf-8"))
+    """Every statement of a file, in the transaction that is open; each ends at the end of a line."""
+    text, statement = (shipped("schema") / "migrations" / f"{name}.sql").read_text(encoding="utf-8"), ""
+    for line in text.splitlines(keepends=True):
+        statement += line
+        if line.rstrip().endswith(";") and sqlite3.complete_statement(statement):
+            db.execute(statement)
+            statement = ""
