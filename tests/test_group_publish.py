@@ -92,7 +92,7 @@ def test_only_what_changed_is_written(tmp_path: Path) -> None:
     put(book, "reading", reading("R2", "after", 100.03, None, repeat=2))
     done = publish(book, where, "Linz")
     new = set(files(where)) - set(before)
-    assert {n.split("/")[2].split("-")[0] for n in new} == {"manifest", "2026", "current"}
+    assert {n.split("/")[2].split("-")[0] for n in new} == {"manifest", "2026", "unnamed", "current"}
     assert done.files == 1, "one table of one month"
     assert all(files(where)[n] == data for n, data in before.items())
 

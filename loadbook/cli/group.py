@@ -171,7 +171,7 @@ def plants(target: str, without: tuple[str, ...], fmt: str | None) -> None:
         state = "yes" if p.recomputed else "of an older publication" if p.stale else "no"
         rows.append(
             [p.name, head["runs"], str(head["first_run"] or "")[:10], str(head["last_run"] or "")[:10],
-             head["withheld"]["runs"], len(p.current.manifest.entries), state]
+             head["withheld"]["runs"], p.current.manifest.files, state]
         )  # fmt: skip
     emit(["plant", "runs", "first_run", "last_run", "runs_withheld", "files", "recomputed"], rows, fmt, title="Plants")
 
