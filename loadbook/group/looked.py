@@ -43,6 +43,7 @@ class Looked:
         self._began = by_folder(base, self.there)
         self._checked = checked_in(store) if store.local else None
         self._good: dict[str, str] = {}  # found good, or written: with which stamp
+        self._was_as_left: set[str] = set()
         self._name = f"{CHECKED}/{base}/folders.json"
         self._left = self._read()
 
@@ -52,7 +53,10 @@ class Looked:
 
     def as_left(self, folder: str, parts: Iterable[Part]) -> bool:
         """Does a folder look as when a publication with these lists had found all its files good?"""
-        return not self._again and self.same(folder, parts, self._began.get(folder, {}))
+        found = not self._again and self.same(folder, parts, self._began.get(folder, {}))
+        if found:
+            self._was_as_left.add(folder)
+        return found
 
     def same(self, folder: str, parts: Iterable[Part], there: Mapping[str, Stamped]) -> bool:
         """The same of the folder as it looks now."""
@@ -92,15 +96,18 @@ class Looked:
         left = {}
         for folder, found in by_folder(self.base, there).items():
             parts = [p for p in manifest.parts.values() if p.folder == folder]
-            if parts and (self.same(folder, parts, found) or self._all_good(manifest, parts, found)):
+            if parts and (
+                self.same(folder, parts, found)
+                or self._all_good(folder, [e.path for e in manifest.entries([p.name for p in parts])], found)
+            ):
                 left[folder] = _digest(parts, found)
         if left != self._left:
             with contextlib.suppress(LoadbookError):  # it can do without
                 self.store.put(self._name, json.dumps({"folders": left}, sort_keys=True, indent=0).encode())
 
-    def _all_good(self, manifest: Manifest, parts: Collection[Part], there: Mapping[str, Stamped]) -> bool:
-        paths = [e.path for e in manifest.entries([p.name for p in parts])]
-        return all(p in there and self._good.get(p) == there[p][1] for p in paths)
+    def _all_good(self, folder: str, paths: Iterable[str], there: Mapping[str, Stamped]) -> bool:
+        began = self._began.get(folder, {}) if folder in self._was_as_left else {}
+        return all(p in there and (self._good.get(p) == there[p][1] or began.get(p) == there[p]) for p in paths)
 
     def _read(self) -> dict[str, str]:
         with contextlib.suppress(LoadbookError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
