@@ -9,7 +9,9 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from loadbook.cli.main import cli
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.group import manifest
 from loadbook.group.duck import DuckEngine
@@ -349,3 +351,15 @@ def test_a_publication_of_an_earlier_form_is_to_be_published_anew(
     later(monkeypatch, days=3)
     publish(books["Linz"], target, "Linz")
     assert not (base / "manifest-0.json").exists()
+
+
+def test_plants_says_what_each_published_of_a_month(target: str) -> None:
+    told = CliRunner().invoke(cli, ["group", "plants", target, "--month", "2026-03", "--format", "json"])
+    rows = json.loads(told.output)
+    size = {p.name: p.of(manifest.TRACE, ["2026-03"])[0].bytes for p in open_group(target).plants}
+    assert rows == [
+        {"plant": p, "month": "2026-03", "runs": 1, "readings": 2, "traces": 1, "trace_bytes": size[p]}
+        for p in ("Graz Süd", "Linz")
+    ]
+    with pytest.raises(UsageError, match="not a month"):
+        CliRunner().invoke(cli, ["group", "plants", target, "--month", "March"], catch_exceptions=False)
