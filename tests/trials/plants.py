@@ -79,7 +79,7 @@ def traces(book: BookFolder, names: list[str], month: str) -> None:
     put(book, "channel", *({"run": n, "channel": "C1", "role": "control"} for n in names))
     put(book, "trace", *rows)
     put(book, "trace_channel", *(
-        {"trace_id": r["trace_id"], "number": 1, "channel": "C1", "quantity": "temperature", "unit": "degC"}
+        {"trace_id": r["trace_id"], "number": 1, "channel": "C1", "quantity": "temperature", "unit": "c", "valid": 4}
         for r in rows
     ))  # fmt: skip
 
@@ -178,8 +178,10 @@ def main(folder: str, plants: int = 100, each: int = 242) -> int:
         if not (where / "group" / PLANTS / folder_of(f"Plant {number:03}")).exists():
             made_up(store, f"Plant {number:03}", each)
     print(f"{plants} plants, {len(MONTHS)} months, {each * len(MONTHS) * plants:,} traces in the lists", flush=True)
+    flushed, os.fsync = os.fsync, lambda _: None
     book = measured("making the book", where, lambda: plant_book(where / "book", each))
-    measured("publishing it the first time", where, lambda: publish(book, target, "Linz"))
+    measured("publishing it the first time, unflushed", where, lambda: publish(book, target, "Linz"))
+    os.fsync = flushed
     measured("again, nothing new", where, lambda: publish(book, target, "Linz"))
     for hour in range(3):
         name, at = f"RX-{time.time_ns()}", f"2025-12-28T{hour:02}"
