@@ -14,7 +14,7 @@ import hashlib
 import json
 import os
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
@@ -22,7 +22,7 @@ from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.core.outside import LARGEST_MANIFEST, opened, read_file
 
-from . import disk, snapshot
+from . import disk, packs, snapshot
 
 if TYPE_CHECKING:
     from .book import BookFolder
@@ -67,6 +67,17 @@ class CheckedFiles:
         """A file was written just now. Raises OSError."""
         there = path.lstat()
         self._found[self._list_of(relative)][relative] = [there.st_ino, there.st_ctime_ns, sha256]
+
+    def why_not_pack(self, file: Path, relative: str, wanted: Mapping[int, tuple[int, str]]) -> tuple[set[int], bool]:
+        """What packs.check finds of a pack, which is not read where it is known to be whole. Raises OSError."""
+        there, key, listed = file.lstat(), packs.key_of(wanted), self._list_of(relative)
+        entry: Known = [there.st_ino, there.st_ctime_ns, key]
+        if self._of(listed).get(relative) != entry:
+            bad, whole = packs.check(file, wanted)
+            if bad or not whole or file.lstat().st_ctime_ns != there.st_ctime_ns:
+                return bad, False
+        self._found[listed][relative] = entry
+        return set(), True
 
     def keep(self) -> None:
         """Leave what was found for the next question, as far as the disk lets it."""
