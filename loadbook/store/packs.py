@@ -30,8 +30,8 @@ from loadbook.core.outside import opened
 from . import parquet_end
 
 NAME = re.compile(r"pack-(\d{4}-\d{2})(-\d{1,4})?\.parquet")
-_MARK = b"loadbook pack 1\n"  # after the index and its length, before the end
-_TAIL = 8 + len(_MARK)
+_MARK = b"loadbook pack 1\n"  # after the index, its SHA-256 and its length, before the end
+_TAIL = 32 + 8 + len(_MARK)
 LARGEST_INDEX = 16 * 1024 * 1024
 
 
@@ -67,7 +67,8 @@ def _rest(slices: Sequence[Slice], ends: Sequence[tuple[bytes, int]]) -> bytes:
     index = json.dumps([[s.path, s.at, s.bytes] for s in slices], separators=(",", ":")).encode()
     end = parquet_end.joined(ends)
     length = len(end).to_bytes(4, "little")
-    return index + len(index).to_bytes(8, "little") + _MARK + end + length + parquet_end.MAGIC
+    tail = hashlib.sha256(index).digest() + len(index).to_bytes(8, "little") + _MARK
+    return index + tail + end + length + parquet_end.MAGIC
 
 
 def index_of(file: Path) -> list[Slice]:
@@ -94,12 +95,15 @@ def _read_index(pack: BinaryIO) -> tuple[tuple[Slice, ...], int]:
     size = pack.seek(0, os.SEEK_END)
     end = int.from_bytes(_bytes(pack, size - 8, 4), "little")
     tail = _bytes(pack, size - 8 - end - _TAIL, _TAIL)
-    length = int.from_bytes(tail[:8], "little")
+    length = int.from_bytes(tail[32:40], "little")
     at = size - 8 - end - _TAIL - length
-    if tail[8:] != _MARK or at < 0 or length > LARGEST_INDEX:
+    if tail[40:] != _MARK or at < 0 or length > LARGEST_INDEX:
         raise ValueError("it is no pack")
+    index = _bytes(pack, at, length)
+    if hashlib.sha256(index).digest() != tail[:32]:
+        raise ValueError("its index is not what was written")
     slices, next_at = [], 0
-    for path, start, count in json.loads(_bytes(pack, at, length)):
+    for path, start, count in json.loads(index):
         if start != next_at or not isinstance(count, int) or count <= 0:
             raise ValueError("its index is not in order")
         slices.append(Slice(str(path), start, count))
