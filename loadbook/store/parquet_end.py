@@ -42,7 +42,10 @@ def rows_of(end: bytes) -> int:
 
 def columns_of(end: bytes) -> bytes:
     """What makes two files fit into one: everything of their metadata but rows and row groups. Raises ValueError."""
-    fields = _Reader(end).struct()
+    return _columns(_Reader(end).struct())
+
+
+def _columns(fields: Sequence[Field]) -> bytes:
     if any(number in _ENCRYPTED for number, *_ in fields):
         raise ValueError("an encrypted Parquet file")
     return _struct([f for f in fields if f[0] not in (_ROWS, _GROUPS, _NOTES)])
@@ -53,16 +56,16 @@ def joined(ends: Sequence[tuple[bytes, int]]) -> bytes:
 
     Raises ValueError where one cannot be read, or their columns differ
     """
-    first = ends[0][0]
-    rows, groups = 0, []
+    first = _Reader(ends[0][0]).struct()
+    columns, rows, groups = _columns(first), 0, []
     for end, at in ends:
-        if columns_of(end) != columns_of(first):
-            raise ValueError("the files' columns differ")
         fields = _Reader(end).struct()
+        if _columns(fields) != columns:
+            raise ValueError("the files' columns differ")
         rows += _whole(_value(fields, _ROWS))
         groups += [_moved_group(group, at) for group in _value(fields, _GROUPS)[1]]
     made: list[Field] = []
-    for number, kind, value in _Reader(first).struct():
+    for number, kind, value in first:
         if number == _ROWS:
             made.append((number, kind, _folded(rows)))
         elif number == _GROUPS:
@@ -123,13 +126,13 @@ class _Reader:
         self._data, self._at = data, 0
 
     def struct(self) -> list[Field]:
-        found = self._struct(0)
+        try:
+            found = self._struct(0)
+        except IndexError as exc:
+            raise ValueError("the metadata ends too early") from exc
         if self._at != len(self._data):
             raise ValueError("bytes after the metadata")
         return found
-
-    def _byte(self) -> int:
-        return self._bytes(1)[0]
 
     def _bytes(self, count: int) -> bytes:
         if count > len(self._data) - self._at:
@@ -138,45 +141,57 @@ class _Reader:
         return self._data[self._at - count : self._at]
 
     def _varint(self) -> int:
-        found = shift = 0
-        while True:
-            byte = self._byte()
+        data, at = self._data, self._at
+        byte = data[at]
+        at += 1
+        found, shift = byte & 0x7F, 7
+        while byte > 0x7F:
+            byte = data[at]
+            at += 1
             found |= (byte & 0x7F) << shift
-            if byte < 0x80:
-                return found
             shift += 7
-            if shift > 63:
+            if shift > 70:
                 raise ValueError("a number that is too long")
+        self._at = at
+        return found
 
     def _struct(self, depth: int) -> list[Field]:
         if depth > _DEEPEST:
             raise ValueError("nested too deep")
         found: list[Field] = []
-        number = 0
-        while head := self._byte():
+        number, data = 0, self._data
+        while head := data[self._at]:
+            self._at += 1
             kind = head & 0x0F
             number = number + (head >> 4) if head >> 4 else _whole(self._varint())
-            found.append((number, kind, None if kind in (_TRUE, _FALSE) else self._read(kind, depth)))
+            if kind in _INTEGERS:
+                value: Any = self._varint()
+            elif kind in (_TRUE, _FALSE):
+                value = None
+            else:
+                value = self._read(kind, depth)
+            found.append((number, kind, value))
+        self._at += 1
         return found
 
     def _read(self, kind: int, depth: int) -> Any:
-        if kind in (_TRUE, _FALSE, _BYTE):
-            return self._byte()
         if kind in _INTEGERS:
             return self._varint()
-        if kind == _DOUBLE:
-            return self._bytes(8)
         if kind == _BINARY:
             return self._bytes(self._varint())
         if kind == _STRUCT:
             return self._struct(depth + 1)
         if kind in (_LIST, _SET):
-            head = self._byte()
+            head = self._bytes(1)[0]
             size, of = head >> 4, head & 0x0F
             size = self._varint() if size == 15 else size
             if size > len(self._data) - self._at:
                 raise ValueError("the metadata ends too early")
             return of, [self._read(of, depth) for _ in range(size)]
+        if kind in (_TRUE, _FALSE, _BYTE):
+            return self._bytes(1)[0]
+        if kind == _DOUBLE:
+            return self._bytes(8)
         raise ValueError(f"a value of a kind that Parquet's metadata does not have ({kind})")
 
 
