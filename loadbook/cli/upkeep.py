@@ -146,7 +146,8 @@ def pack(before: str, book: BookFolder) -> None:
 
     Thousands of small files are slow to copy and to open. In its pack each trace stays as it was written, checked by
     its own digest as before; the small files go only after the pack was read back. A run that is taken in again later
-    has its own file, which counts. Stop it whenever you like: the same command goes on.
+    has its own file, which counts. Stop it whenever you like: the same command goes on. A question that reads samples
+    meanwhile may have to be asked again.
 
     Example: loadbook pack --before 2025-01
     """

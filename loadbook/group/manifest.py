@@ -135,7 +135,7 @@ class Files:
 
     @cached_property
     def text(self) -> bytes:
-        """Canonical JSON: the same files, the same bytes. Table and month of a trace are its list's."""
+        """Canonical JSON: the same files, the same bytes."""
         ordered = sorted(self.entries, key=lambda e: (e.table, e.path))
         return _canonical({"format": FORMAT, "part": self.name, "files": [e.as_dict() for e in ordered]})
 

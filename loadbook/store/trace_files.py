@@ -318,9 +318,11 @@ def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
 
     These very bytes are what is read from then on: a file opened a second time, by name, may be another one.
     """
-    place = Locator(book).place(row["path"])
     try:
-        data = read_file(place.file, row["bytes"], links=False) if place.at is None else read(place, row["bytes"])
+        try:
+            data = _bytes_of(book, row)
+        except NotFoundError:  # it went into a pack meanwhile, or there is none
+            data = _bytes_of(book, row)
     except (LoadbookError, OSError, ValueError) as exc:
         if isinstance(exc, DamageError):
             raise
@@ -329,6 +331,11 @@ def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
     if len(data) != row["bytes"] or hashlib.sha256(data).hexdigest() != row["sha256"]:
         raise DamageError("the trace file is not the one that was written", where=row["path"], remedy=RESTORE)
     return data
+
+
+def _bytes_of(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
+    place = Locator(book).place(row["path"])
+    return read_file(place.file, row["bytes"], links=False) if place.at is None else read(place, row["bytes"])
 
 
 class Locator:

@@ -289,6 +289,11 @@ def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> 
             found.leftover.append(f"{name} is a damaged file that was put aside: it may be deleted")
         elif path.suffix != ".parquet":
             found.leftover.append(f"{name} is none of the book's files: it may be moved away")
+        elif packs.NAME.fullmatch(path.name):
+            found.leftover.append(
+                f"{name} holds traces that all have files of their own (an interrupted loadbook pack leaves such a"
+                " pack): the same command again goes on, or it may be deleted"
+            )
         else:
             found.leftover.append(
                 f"{name} belongs to no trace (an interrupted intake leaves such a file): taking the same recorder's"
