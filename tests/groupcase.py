@@ -54,15 +54,17 @@ def shop(path: Path, *, moved_mm: float = 0.02, part: str = "00123") -> BookFold
     return book
 
 
-def files(target: str) -> dict[str, bytes]:
+def files(target: str, checked: bool = False) -> dict[str, bytes]:
+    """What was published. checked: and what a program noted there of the very files on this disk"""
     root = Path(target)
-    return {p.relative_to(root).as_posix(): p.read_bytes() for p in root.rglob("*") if p.is_file()}
+    found = {p.relative_to(root).as_posix(): p.read_bytes() for p in root.rglob("*") if p.is_file()}
+    return {name: data for name, data in found.items() if checked or not name.startswith("checked/")}
 
 
 def texts(target: str) -> str:
     """Everything readable in a target: rows of every Parquet file, and the manifests."""
     told = []
-    for name, data in files(target).items():
+    for name, data in files(target, checked=True).items():
         if name.endswith(".parquet"):
             found = duckdb.sql(f"SELECT * FROM read_parquet('{Path(target) / name}', hive_partitioning = false)")
             told += [str(row) for row in found.fetchall()]

@@ -78,21 +78,27 @@ def reading(name: str, stage: str, value: float | None, at: str | None, **more: 
     }  # fmt: skip
 
 
-def trace(book: BookFolder, name: str, trace_id: str, *, samples: int = 40, base: float = 20.0, month: int = 3) -> str:
-    """A trace of three channels (control, work, pressure) at one sample per minute; gives back its path."""
+def trace(
+    book: BookFolder, name: str, trace_id: str, *, samples: int = 40, base: float = 20.0, month: int = 3,
+    channels: bool = True,
+) -> str:  # fmt: skip
+    """A trace of three channels (control, work, pressure) at one sample per minute; gives back its path.
+
+    channels  the run has none of them yet
+    """
     t_s = np.arange(samples) * 60.0
-    channels = (
+    recorded = (
         Channel(1, "C1", "control"), Channel(2, "TC 1", "work"), Channel(3, "P", "pressure", "pressure", "mbar"),
     )  # fmt: skip
     values = np.vstack([base + t_s / 60, base + t_s / 60 - 5, np.full(samples, 1e-3)])
     flags = np.zeros(values.shape, np.uint8)
     values[1, 3], flags[1, 3] = np.nan, 2
     started = f"2026-{month:02d}-01T08:00:00Z"
-    path, sha256, size = write_trace(book, Trace(t_s, values, flags, channels, run=name, started=started), trace_id)
-    put(
-        book, "channel",
-        *({"run": name, "channel": c.name, "role": c.role, "uses": 4 if c.role == "work" else None} for c in channels),
-    )  # fmt: skip
+    path, sha256, size = write_trace(book, Trace(t_s, values, flags, recorded, run=name, started=started), trace_id)
+    if channels:
+        put(book, "channel", *(
+            {"run": name, "channel": c.name, "role": c.role, "uses": 4 if c.role == "work" else None} for c in recorded
+        ))  # fmt: skip
     row = {
         "trace_id": trace_id, "run": name, "state": "current", "path": path, "sha256": sha256, "bytes": size,
         "source_name": "a.csv", "source_sha256": "0", "layout": "x", "started": started, "zone": "UTC",
@@ -103,6 +109,6 @@ def trace(book: BookFolder, name: str, trace_id: str, *, samples: int = 40, base
     put(
         book, "trace_channel",
         *({"trace_id": trace_id, "number": c.number, "channel": c.name, "quantity": c.quantity, "unit": c.unit,
-           "valid": samples} for c in channels),
+           "valid": samples} for c in recorded),
     )  # fmt: skip
     return path

@@ -12,7 +12,7 @@ import pytest
 
 from loadbook.cli.main import cli
 from loadbook.core.errors import BusyError, DamageError, LoadbookError, NotFoundError
-from loadbook.group import manifest
+from loadbook.group import manifest, switch
 from loadbook.group.duck import DuckEngine
 from loadbook.group.manifest import PLANTS, folder_of, read_current
 from loadbook.group.publish import publish
@@ -161,7 +161,7 @@ def test_an_object_store_is_put_right_by_writing_all_anew(books: dict[str, BookF
 
 def between(monkeypatch: pytest.MonkeyPatch, do: list[object]) -> None:
     """Do something else after a publication has written its files, and before it counts."""
-    whole = manifest.switch
+    whole = switch.switch
 
     def late(*args: object) -> object:
         if do:
@@ -214,7 +214,7 @@ def test_a_file_about_to_be_removed_is_not_relied_on(tmp_path: Path, monkeypatch
     current = read_current(Store(target), BASE)
     assert current is not None
     waiting = {n for n in current.unnamed if current.going(n)}
-    assert waiting.isdisjoint(e.path for e in current.manifest.entries)
+    assert waiting.isdisjoint(e.path for e in current.manifest.entries())
     monkeypatch.setattr(manifest.times, "now", lambda: began + timedelta(days=30))
     assert publish(book, target, "Linz").removed > 0
     assert verify_group(target).wrong == []

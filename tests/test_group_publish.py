@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import re
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from loadbook.cli.main import cli
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.group import manifest
 from loadbook.group.duck import DuckEngine
@@ -16,13 +20,15 @@ from loadbook.group.publish import publish
 from loadbook.group.published import PublishOptions
 from loadbook.group.read import open_group
 from loadbook.group.target import Store
+from loadbook.group.verify import verify_group
 from loadbook.queries.plants import GroupSource
 from loadbook.queries.reports import run_report
 from loadbook.queries.sql import ask_sql
 from loadbook.store.book import BookFolder
+from loadbook.store.checked_files import CheckedFiles
 
 from .groupcase import EVERYTHING, SECRETS, files, made_books, made_published, made_target, shop, texts  # noqa: F401 - fixtures
-from .smallbook import put, reading, run
+from .smallbook import put, reading, run, trace
 
 
 def later(monkeypatch: pytest.MonkeyPatch, **by: float) -> None:
@@ -92,7 +98,7 @@ def test_only_what_changed_is_written(tmp_path: Path) -> None:
     put(book, "reading", reading("R2", "after", 100.03, None, repeat=2))
     done = publish(book, where, "Linz")
     new = set(files(where)) - set(before)
-    assert {n.split("/")[2].split("-")[0] for n in new} == {"manifest", "2026", "current"}
+    assert {n.split("/")[2].split("-")[0] for n in new} == {"manifest", "2026", "unnamed", "current"}
     assert done.files == 1, "one table of one month"
     assert all(files(where)[n] == data for n, data in before.items())
 
@@ -145,19 +151,20 @@ def test_a_killed_publication_leaves_the_old_one(tmp_path: Path, monkeypatch: py
     run(book, "R9", 20, month=5)
     put(book, "reading", reading("R9", "before", 100.0, None), reading("R9", "after", 100.4, None))
     whole, create = Store.put, Store.create
-    for _ in range(4):  # one file more each time: the last dies between the manifest and the pointer
-        left = [1]
+    kinds: list[str] = []
 
-        def dying(store: Store, name: str, data: bytes, left: list[int] = left) -> bool:
-            if not left[0]:
-                half = Path(store.url(name)).with_suffix(".part")
-                half.parent.mkdir(parents=True, exist_ok=True)
-                half.write_bytes(data[: len(data) // 2])
-                raise KeyboardInterrupt
-            left[0] -= 1
-            whole(store, name, data)
-            return True
+    def dying(store: Store, name: str, data: bytes) -> bool:
+        kind = re.sub(r"-[0-9a-f]{24}", "", name.rpartition("/")[2])
+        if kind not in kinds:
+            kinds.append(kind)
+            half = Path(store.url(name)).with_suffix(".part")
+            half.parent.mkdir(parents=True, exist_ok=True)
+            half.write_bytes(data[: len(data) // 2])
+            raise KeyboardInterrupt
+        whole(store, name, data)
+        return True
 
+    while "current-000002.json" not in kinds:  # dies at one kind of file more each time, the pointer last of all
         monkeypatch.setattr(Store, "put", dying)
         monkeypatch.setattr(Store, "create", dying)
         with pytest.raises(KeyboardInterrupt):
@@ -165,6 +172,7 @@ def test_a_killed_publication_leaves_the_old_one(tmp_path: Path, monkeypatch: py
         monkeypatch.setattr(Store, "put", whole)
         monkeypatch.setattr(Store, "create", create)
         assert runs() == before
+    assert kinds[-4:] == ["tables.json", "manifest.json", "unnamed.json", "current-000002.json"]
     assert publish(book, where, "Linz").changed
     assert runs() != before
     halves = [n for n in files(where) if n.endswith(".part")]
@@ -264,3 +272,95 @@ def test_the_manifest_says_what_was_published(target: str) -> None:
     )
     assert {e.month for e in found.of("reading")} == {"2026-03", "2026-04"}
     assert {e.month for e in found.of("gauge")} == {None}
+
+
+# -- lists by month ---------------------------------------------------------------------------------
+
+
+def test_an_hours_publication_opens_only_what_changed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    book = shop(tmp_path / "book")
+    trace(book, "R2", "t-april")
+    where = str(tmp_path / "group")
+    publish(book, where, "Linz")
+    put(book, "reading", reading("R2", "after", 100.03, None, repeat=2))
+    read, looked = [], []
+    whole, why_not = Store.read, CheckedFiles.why_not
+    monkeypatch.setattr(Store, "read", lambda store, name: read.append(name) or whole(store, name))
+    monkeypatch.setattr(
+        CheckedFiles, "why_not", lambda of, path, name, *a: looked.append(name) or why_not(of, path, name, *a)
+    )
+    assert publish(book, where, "Linz").changed
+    assert {n.split("/")[2] for n in looked} == {"2026-04"}, "the month of the new reading alone"
+    assert not [n for n in read if "2026-03" in n or "reference" in n]
+    read.clear()
+    looked.clear()
+    assert not publish(book, where, "Linz").changed
+    assert looked == []
+    group = open_group(where)
+    assert [p.current.manifest.files for p in group.plants] == [len(group.plants[0].current.manifest.entries())]
+    read.clear()
+    assert {e.month for e in group.plants[0].of("run", ["2026-03"])} == {"2026-03"}
+    assert [e.run for e in open_group(where).plants[0].of(manifest.TRACE, ["2026-04"])] == ["R2"]
+    assert [n.split("/")[2:] for n in read if "-04/" in n and "traces" not in n] == []
+
+
+def test_a_file_that_is_gone_or_damaged_is_written_anew_wherever_it_stands(
+    books: dict[str, BookFolder], tmp_path: Path
+) -> None:
+    where, address = str(tmp_path / "group"), f"memory://{tmp_path.name}/group"
+    for target in (where, address):
+        for _ in range(2):
+            publish(books["Linz"], target, "Linz")
+        store = Store(target)
+        assert not publish(books["Linz"], target, "Linz").files
+        manifested = open_group(target).plants[0].current.manifest
+        gone = manifested.of("piece", ["2026-03"])[0]
+        store.remove(gone.path)
+        assert publish(books["Linz"], target, "Linz").files == 1
+        listed = manifested.parts["2026-03/tables"]
+        for text in (b"{}", None):
+            store.remove(listed.path)
+            if text is not None:
+                store.put(listed.path, text)
+            assert any(listed.path in line for line in verify_group(target).wrong)
+            with pytest.raises((DamageError, NotFoundError), match="group publish"):
+                DuckEngine(open_group(target), {"piece"})
+            publish(books["Linz"], target, "Linz")
+            assert verify_group(target).wrong == []
+        assert open_group(target).plants[0].current.sha256 == open_group(where).plants[0].current.sha256
+
+
+def test_a_publication_of_an_earlier_form_is_to_be_published_anew(
+    target: str, books: dict[str, BookFolder], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    base = Path(target) / "plants" / folder_of("Linz")
+    old = json.dumps({"format": 1, "plant": "Linz", "files": []}).encode()
+    (base / "manifest-0.json").write_bytes(old)
+    pointer = {
+        "manifest": f"plants/{base.name}/manifest-0.json",
+        "sha256": hashlib.sha256(old).hexdigest(),
+        "before": {},
+    }
+    (base / "current-000001.json").write_text(json.dumps({**pointer, "unnamed": {}}))
+    with pytest.raises(DamageError, match="earlier version") as told:
+        open_group(target)
+    assert "group publish TARGET --plant NAME" in str(told.value)
+    assert any("earlier version" in line for line in verify_group(target).wrong)
+    assert publish(books["Linz"], target, "Linz").changed
+    assert verify_group(target).wrong == []
+    later(monkeypatch, days=3)
+    publish(books["Linz"], target, "Linz")
+    assert not (base / "manifest-0.json").exists()
+
+
+def test_plants_says_what_each_published_of_a_month(target: str) -> None:
+    told = CliRunner().invoke(cli, ["group", "plants", target, "--month", "2026-03", "--format", "json"])
+    rows = json.loads(told.output)
+    size = {p.name: p.of(manifest.TRACE, ["2026-03"])[0].bytes for p in open_group(target).plants}
+    assert rows == [
+        {"plant": p, "month": "2026-03", "runs": 1, "readings": 2, "traces": 1, "trace_bytes": size[p]}
+        for p in ("Graz Süd", "Linz")
+    ]
+    told = CliRunner().invoke(cli, ["group", "plants", target, "--month", "March"])
+    assert told.exit_code == 2
+    assert "not a month" in told.output

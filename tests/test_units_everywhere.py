@@ -182,7 +182,8 @@ CALLS: dict[str, list[list[str]]] = {
     "explain": [],
     "recompute": [["R-kept"]],
     "group answer": [["{folder}/group", "--part", "{part}"]], "group effect": [["{folder}/group", "--asked"]],
-    "group moved": [["{folder}/group"]], "group plants": [["{folder}/group"]], "group publish": [],
+    "group moved": [["{folder}/group"]],
+    "group plants": [["{folder}/group"], ["{folder}/group", "--month", "2026-03"]], "group publish": [],
     "group recompute": [["{folder}/group"]],
     "group report": [["{folder}/group", "furnaces_compared"], ["{folder}/group", "movement_by_setup"]],
     "group sql": [], "group verify": [["{folder}/group"]],
@@ -190,6 +191,7 @@ CALLS: dict[str, list[list[str]]] = {
     "watch add": [["{folder}", "--furnace", "F2", "--names", "nothing*"]], "watch list": [[]], "watch drop": [],
     "watch run": [["{folder}", "--furnace", "F2", "--names", "nothing*", "--once"]], "watch status": [[]],
     "backup": [["{folder}/copy"]],
+    "pack": [["--before", "2027-01"]],
     "restore": [],
     "upgrade": [[]],
 }  # fmt: skip

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import sys
+from typing import TYPE_CHECKING
 
 import click
 
-from loadbook.core.errors import EXIT_SOMETHING_WRONG
+from loadbook.core.errors import EXIT_SOMETHING_WRONG, UsageError
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
@@ -16,6 +18,9 @@ from .movement import ask_effect, ask_moved
 from .progress import progress
 from .questions import ask_report, ask_sql
 from .sources import WITHOUT, engine_option, of_group
+
+if TYPE_CHECKING:
+    from loadbook.group.read import Plant
 
 
 @click.group(cls=LoadbookGroup)
@@ -157,23 +162,40 @@ def verify(target: str) -> None:
 @group.command(cls=LoadbookCommand)
 @click.argument("target")
 @WITHOUT
+@click.option("--month", metavar="YYYY-MM", help="What each plant published of one month.")
 @format_option
-def plants(target: str, without: tuple[str, ...], fmt: str | None) -> None:
+def plants(target: str, without: tuple[str, ...], month: str | None, fmt: str | None) -> None:
     """Say which plants there are, what each published, and whether it was computed again since.
 
     Example: loadbook group plants ../group
     """
     from loadbook.group.read import open_group
 
+    found = open_group(target, without).plants
+    if month is not None:
+        if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", month):
+            raise UsageError(f"{month!r} is not a month", remedy="Write it like 2026-03")
+        columns = ["plant", "month", "runs", "readings", "traces", "trace_bytes"]
+        emit(columns, [[p.name, month, *_of_month(p, month)] for p in found], fmt, title=f"Plants in {month}")
+        return
     rows = []
-    for p in open_group(target, without).plants:
+    for p in found:
         head = p.current.manifest.head
         state = "yes" if p.recomputed else "of an older publication" if p.stale else "no"
         rows.append(
             [p.name, head["runs"], str(head["first_run"] or "")[:10], str(head["last_run"] or "")[:10],
-             head["withheld"]["runs"], len(p.current.manifest.entries), state]
+             head["withheld"]["runs"], p.current.manifest.files, state]
         )  # fmt: skip
     emit(["plant", "runs", "first_run", "last_run", "runs_withheld", "files", "recomputed"], rows, fmt, title="Plants")
+
+
+def _of_month(plant: Plant, month: str) -> list[int]:
+    """Runs, readings, traces and the traces' bytes that a plant published of a month."""
+    from loadbook.group.manifest import TRACE
+
+    traces = plant.of(TRACE, [month])
+    runs, readings = (sum(e.rows for e in plant.of(table, [month])) for table in ("run", "reading"))
+    return [runs, readings, len(traces), sum(e.bytes for e in traces)]
 
 
 for _command in (

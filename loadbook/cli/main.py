@@ -46,6 +46,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "verify": ("upkeep:verify", "Check every checksum, key and file of the book."),
     "keep-links": ("upkeep:keep_links", "Keep the chain's last link on another drive after each intake."),
     "backup": ("upkeep:backup", "Write the whole book into one file."),
+    "pack": ("upkeep:pack", "Put the trace files of old months together, one file a month."),
     "restore": ("upkeep:restore", "Make a book from a backup."),
     "upgrade": ("upkeep:upgrade", "Bring a book to this program's schema (makes a backup first)."),
 }

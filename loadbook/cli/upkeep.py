@@ -1,4 +1,4 @@
-"""Commands that look after a book: verify, backup, restore, upgrade."""
+"""Commands that look after a book: verify, keep-links, backup, pack, restore, upgrade."""
 
 from __future__ import annotations
 
@@ -135,6 +135,37 @@ def backup(file: Path, as_it_is: bool, book: BookFolder) -> None:
     for line in done.wrong:
         to_stderr(f"wrong: {plain(line)}")
     if done.wrong:
+        sys.exit(EXIT_SOMETHING_WRONG)
+
+
+@click.command(cls=LoadbookCommand)
+@click.option("--before", required=True, metavar="YYYY-MM", help="The month that stays as it is, with all after it.")
+@book_option
+def pack(before: str, book: BookFolder) -> None:
+    """Put the trace files of months before --before together, one file for each month.
+
+    Thousands of small files are slow to copy and to open. In its pack each trace stays as it was written, checked by
+    its own digest as before; the small files go only after the pack was read back. A run that is taken in again later
+    has its own file, which counts. Stop it whenever you like: the same command goes on. A question that reads samples
+    meanwhile may have to be asked again.
+
+    Example: loadbook pack --before 2025-01
+    """
+    from loadbook.store.packing import pack as put_together
+
+    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", before):
+        raise UsageError(f"{before!r} is not a month", remedy="Write it like 2025-01")
+    with progress() as show:
+        done = put_together(book, before, show)
+    if not done.removed and not done.left:
+        click.echo(f"no trace file before {before} is left to pack")
+        return
+    click.echo(f"{done.traces} traces put into {done.packs} packs ({done.bytes / 1e6:.1f} MB)")
+    click.echo(f"{done.removed} files of single traces removed")
+    for line in done.left:
+        to_stderr(f"left as they are: {plain(line)}")
+    if done.left:
+        to_stderr("See: loadbook verify")
         sys.exit(EXIT_SOMETHING_WRONG)
 
 

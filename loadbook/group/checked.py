@@ -10,14 +10,15 @@ from loadbook.store.checked_files import CheckedFiles
 from .manifest import RECOMPUTED, Entry
 from .target import Store
 
-CHECKED = "checked.json"  # in a folder: which files were read whole and found good
+CHECKED = "checked"  # the folder of lists that say which files were read whole and found good
 GONE = "the target has no such file"
 
 
 def checked_in(store: Store) -> CheckedFiles:
-    """What is known of the files of a target that is a folder."""
-    assert store.folder is not None
-    return CheckedFiles(store.folder / CHECKED, store.folder)
+    """What is known of the files of a target that is a folder, a list for each of its folders."""
+    folder = store.folder
+    assert folder is not None
+    return CheckedFiles(lambda name: folder / CHECKED / f"{name.rpartition('/')[0]}.json", folder)
 
 
 def why_not(store: Store, checked: CheckedFiles, entry: Entry) -> str | None:

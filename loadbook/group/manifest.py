@@ -1,43 +1,51 @@
 """Manifests and pointers: how a publication becomes visible in one step.
 
     plants/FOLDER/2025-03/reading-DIGEST.parquet    files under names made of their contents
-    plants/FOLDER/manifest-DIGEST.json              names every file of one publication, with digests
+    plants/FOLDER/2025-03/tables-DIGEST.json        a list of a month's tables; traces-DIGEST.json one of its traces
+    plants/FOLDER/reference/tables-DIGEST.json      the tables that are not kept by month
+    plants/FOLDER/manifest-DIGEST.json              names these lists with digests: all of one publication
+    plants/FOLDER/unnamed-DIGEST.json               what waits to be removed: for publications, no reader needs it
     plants/FOLDER/current-000017.json               the pointer, written last: which manifest counts
 
-The same below recomputed/ for what a group computed. The pointer of the highest number counts. A publication reads it
-first, and ends by making the next one, which succeeds only where nobody made that number before: of two at the same
-time one comes first, and the other is told so. No lock is needed, so none is left by a killed command.
+The same below recomputed/ for what a group computed. A reader takes pointer and manifest, and of the lists those that
+its question needs. A publication writes the lists of months that changed, and names the others as they are.
 
-Nothing that anyone may still need is removed. A pointer names the manifests before it and until when each counted;
-their files stay for KEEP after that, for readers who began with them. It also names the files that no such manifest
-names, with the moment from which: they are removed KEEP later by a publication that came first. In the first half
-of that time a publication may take such a file as its own, and must have ended within that half; after it, never.
+The pointer of the highest number counts. A publication reads it first, and ends by making the next one, which succeeds
+only where nobody made that number before: of two at the same time one comes first, and the other is told so. No lock
+is needed, so none is left by a killed command.
+
+Nothing that anyone may still need is removed. What a publication no longer names counts as unnamed KEEP later, so that
+readers who began with it have that long; what nobody ever named (a killed command left it), from when it was found. A
+file goes KEEP after it counts as unnamed, with a publication that came first. In the first half of that time a
+publication may take such a file as its own, and must have ended within that half; after it, never.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import re
-import time
 import unicodedata
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 from loadbook.core import times
-from loadbook.core.errors import BusyError, DamageError, NotFoundError, UsageError
+from loadbook.core.errors import DamageError, NotFoundError, UsageError
 
+from .published import BY_RUN, RECORD
 from .target import Store, checked_name
 
-FORMAT = 1
+FORMAT = 2
 PLANTS = "plants"
 RECOMPUTED = "recomputed"
 TRACE = "trace_file"  # the table of the traces themselves
+REFERENCE = "reference"  # the folder of what is not kept by month
+ANEW = "Publish anew from the plant's book: loadbook group publish TARGET --plant NAME"
+_BY_MONTH = {*BY_RUN, RECORD, TRACE}
 KEEP = timedelta(hours=48)  # for readers, and for publications under way; clocks may differ by some hours
-REMOVING = 600.0  # seconds after which a publication stops removing
 LONGEST_NAME = 80
 
 
@@ -67,6 +75,10 @@ def folder_of(name: str) -> str:
     return f"{words}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
 
 
+class OldFormError(DamageError):
+    """A publication of an earlier version, whose form is not read any more."""
+
+
 @dataclass(frozen=True)
 class Entry:
     """One published file. content is a digest of the rows, sha256 of the bytes; month None where not kept by month."""
@@ -84,31 +96,130 @@ class Entry:
         return {k: v for k, v in self.__dict__.items() if v is not None}
 
 
-@dataclass
-class Manifest:
-    """What one publication holds: `head` says what it is, `entries` which files."""
+@dataclass(frozen=True)
+class Part:
+    """A list of files as a manifest names it.
 
-    head: dict[str, Any]
-    entries: list[Entry] = field(default_factory=list)
+    name    'MONTH/tables', 'MONTH/traces' or 'reference/tables';  path, sha256, bytes  of the list itself
+    files   how many it names;  content  digest of what they say, whatever their bytes
+    """
 
-    def text(self) -> bytes:
-        """Canonical JSON: the same publication, the same bytes."""
-        ordered = sorted(self.entries, key=lambda e: (e.table, e.month or "", e.path))
-        whole = {"format": FORMAT, **self.head, "files": [e.as_dict() for e in ordered]}
-        return json.dumps(whole, ensure_ascii=False, sort_keys=True, indent=0, separators=(",", ":")).encode() + b"\n"
+    name: str
+    path: str
+    sha256: str
+    bytes: int
+    files: int
+    content: str
 
-    def of(self, table: str) -> list[Entry]:
-        """The files of a table."""
-        return [e for e in self.entries if e.table == table]
+    @property
+    def folder(self) -> str:
+        return self.name.partition("/")[0]
+
+
+def part_name(month: str | None, traces: bool = False) -> str:
+    """The name of the list that a month's files stand in."""
+    return f"{month or REFERENCE}/{'traces' if traces else 'tables'}"
+
+
+def content_of_files(contents: Iterable[tuple[str, str]]) -> str:
+    """A digest of what the files of a list say, from (table, digest of its rows)."""
+    return hashlib.sha256(json.dumps(sorted(contents)).encode()).hexdigest()[:32]
 
 
 @dataclass(frozen=True)
+class Files:
+    """A list of files in the making."""
+
+    name: str
+    entries: Sequence[Entry]
+
+    @cached_property
+    def text(self) -> bytes:
+        """Canonical JSON: the same files, the same bytes."""
+        ordered = sorted(self.entries, key=lambda e: (e.table, e.path))
+        return _canonical({"format": FORMAT, "part": self.name, "files": [e.as_dict() for e in ordered]})
+
+    @cached_property
+    def sha256(self) -> str:
+        return hashlib.sha256(self.text).hexdigest()
+
+    def part(self, path: str) -> Part:
+        """The list as a manifest names it."""
+        content = content_of_files((e.table, e.content) for e in self.entries)
+        return Part(self.name, path, self.sha256, len(self.text), len(self.entries), content)
+
+
+class Manifest:
+    """What one publication holds: `head` says what it is, `parts` which lists of files, each read when it is needed.
+
+    Raises of what reads a list: NotFoundError, DamageError, LoadbookError
+    """
+
+    def __init__(self, store: Store, head: Mapping[str, Any], parts: Mapping[str, Part]) -> None:
+        self.store, self.head, self.parts = store, dict(head), dict(parts)
+        self._lists: dict[str, list[Entry]] = {}
+
+    def text(self) -> bytes:
+        """Canonical JSON: the same publication, the same bytes."""
+        parts = {p.name: {k: v for k, v in vars(p).items() if k != "name"} for p in self.parts.values()}
+        return _canonical({"format": FORMAT, **self.head, "parts": parts})
+
+    @property
+    def files(self) -> int:
+        return sum(p.files for p in self.parts.values())
+
+    @property
+    def months(self) -> list[str]:
+        return sorted({p.folder for p in self.parts.values()} - {REFERENCE})
+
+    def of(self, table: str, months: Collection[str] | None = None) -> list[Entry]:
+        """The files of a table, of some months or of all."""
+        if table in _BY_MONTH:
+            wanted = self.months if months is None else sorted(months)
+            names = [part_name(month, table == TRACE) for month in wanted]
+        else:
+            names = [part_name(None)]
+        return [e for e in self.entries(names) if e.table == table]
+
+    def hold(self, part: Part, entries: Sequence[Entry]) -> None:
+        """Name a list whose files are at hand."""
+        self.parts[part.name] = part
+        self._lists[part.name] = list(entries)
+
+    def entries(self, names: Collection[str] | None = None) -> list[Entry]:
+        """The files of some lists, or of all; a list that the publication has not names none."""
+        wanted = [self.parts[n] for n in (sorted(self.parts) if names is None else names) if n in self.parts]
+        missing = [p for p in wanted if p.name not in self._lists]
+        bodies = self.store.read_many([p.path for p in missing])
+        for part, (path, data) in zip(missing, bodies, strict=True):
+            if data is None:
+                raise NotFoundError(
+                    "a list of published files is gone", where=f"{self.store.address}: {path}", remedy=ANEW
+                )  # fmt: skip
+            self._lists[part.name] = _entries(self.store, part, data)
+        return [e for p in wanted for e in self._lists[p.name]]
+
+
+def _entries(store: Store, part: Part, data: bytes) -> list[Entry]:
+    if hashlib.sha256(data).hexdigest() != part.sha256:
+        raise damaged(store, part.path)
+    try:
+        return [
+            Entry(
+                str(e["table"]), e.get("month"), checked_name(str(e["path"])), str(e["sha256"]), int(e["bytes"]),
+                int(e["rows"]), str(e["content"]), e.get("run"),
+            )
+            for e in read_json(store, part.path, data)["files"]
+        ]  # fmt: skip
+    except (KeyError, TypeError, ValueError) as exc:
+        raise damaged(store, part.path) from exc
+
+
+@dataclass
 class Current:
     """A pointer as read, with the manifest that it names.
 
-    number    of the pointer
-    before    manifests that counted before -> until when
-    unnamed   files that no manifest named when it was written -> from when on
+    number    of the pointer; path, sha256 of the manifest ('' where it could not be read, and is to be made anew)
     read_at   when it was read
     """
 
@@ -116,9 +227,20 @@ class Current:
     path: str
     sha256: str
     manifest: Manifest
-    before: dict[str, datetime]
-    unnamed: dict[str, datetime]
     read_at: datetime
+    unnamed_at: str | None = None
+
+    @cached_property
+    def unnamed(self) -> dict[str, datetime]:
+        """Files that the manifest does not name -> the moment from which on they count as unnamed."""
+        if self.unnamed_at is None:
+            return {}
+        store = self.manifest.store
+        try:
+            told = read_json(store, self.unnamed_at, store.read(self.unnamed_at))
+            return {str(n): _moment(since) for n, since in told.items()}
+        except (TypeError, AttributeError, ValueError) as exc:
+            raise damaged(store, self.unnamed_at) from exc
 
     def going(self, name: str) -> bool:
         """May a file of this name be removed before a publication that began with this pointer has ended?"""
@@ -147,136 +269,64 @@ def newest(store: Store, base: str) -> int:
     return max((int(f[1]) for f in found if f), default=0)
 
 
-def read_current(store: Store, base: str) -> Current | None:
-    """What counts now below `base` ('plants/FOLDER'); None where nothing was published. Raises DamageError."""
+def read_current(store: Store, base: str, *, anew: bool = False) -> Current | None:
+    """What counts now below `base` ('plants/FOLDER'); None where nothing was published.
+
+    anew    it is to be published anew: what cannot be read counts as empty
+    Raises  DamageError; OldFormError for a publication of an earlier version
+    """
     read_at = times.now()
     number = newest(store, base)
     if not number:
         return None
+    try:
+        return _current(store, base, number, read_at)
+    except (DamageError, NotFoundError):
+        if not anew:
+            raise
+        return Current(number, "", "", Manifest(store, {}, {}), read_at)
+
+
+def _current(store: Store, base: str, number: int, read_at: datetime) -> Current:
     at = pointer_of(base, number)
-    pointer = _json(store, at, store.read(at))
+    pointer = read_json(store, at, store.read(at))
     try:
         name, digest = checked_name(str(pointer["manifest"])), str(pointer["sha256"])
-        before = {checked_name(n): _moment(until) for n, until in pointer["before"].items()}
-        unnamed = {str(n): _moment(since) for n, since in pointer["unnamed"].items()}
+        manifest = _manifest(store, name, digest)
+        waiting = pointer["unnamed"]
+        return Current(number, name, digest, manifest, read_at, None if waiting is None else checked_name(waiting))
     except (KeyError, TypeError, AttributeError, ValueError) as exc:
-        raise _damaged(store, at) from exc
-    return Current(number, name, digest, read_manifest(store, name, digest), before, unnamed, read_at)
+        raise damaged(store, at) from exc
 
 
-def read_manifest(store: Store, name: str, digest: str | None = None) -> Manifest:
-    """A manifest, after its digest was compared. Raises DamageError, NotFoundError."""
+def _manifest(store: Store, name: str, digest: str) -> Manifest:
+    """A manifest, after its digest was compared."""
     data = store.read(name)
-    if digest is not None and hashlib.sha256(data).hexdigest() != digest:
-        raise _damaged(store, name)
-    told = _json(store, name, data)
-    if told.get("format") != FORMAT:
+    if hashlib.sha256(data).hexdigest() != digest:
+        raise damaged(store, name)
+    told = read_json(store, name, data)
+    form = told.pop("format", None)
+    if isinstance(form, int) and form < FORMAT:
+        raise OldFormError(
+            "this was published by an earlier version of the program, in a form that is not read any more",
+            where=f"{store.address}: {name}", remedy=ANEW,
+        )  # fmt: skip
+    if form != FORMAT:
         raise DamageError(
-            f"this target was written by a newer program (format {told.get('format')})",
+            f"this target was written by a newer program (format {form})",
             where=store.address, remedy="Install a newer loadbook",
         )  # fmt: skip
     try:
-        entries = [
-            Entry(
-                str(e["table"]), e.get("month"), checked_name(str(e["path"])), str(e["sha256"]), int(e["bytes"]),
-                int(e["rows"]), str(e["content"]), e.get("run"),
+        parts = {
+            str(n): Part(
+                str(n), checked_name(str(p["path"])), str(p["sha256"]), int(p["bytes"]), int(p["files"]),
+                str(p["content"]),
             )
-            for e in told["files"]
-        ]  # fmt: skip
-    except (KeyError, TypeError, ValueError) as exc:
-        raise _damaged(store, name) from exc
-    return Manifest({k: v for k, v in told.items() if k not in ("format", "files")}, entries)
-
-
-@dataclass(frozen=True)
-class Switched:
-    """What a publication did: whether anything changed for readers, and how many unnamed files were removed."""
-
-    manifest: str
-    sha256: str
-    changed: bool
-    removed: int
-
-
-def switch(store: Store, base: str, manifest: Manifest, before: Current | None) -> Switched:
-    """Make a publication count: its manifest first, the pointer last; then remove what nobody needs any more. Every
-    file of it must be in the store already.
-
-    before  what counted when the publication began
-    Raises  BusyError where another publication came first: nothing of this one counts then
-    """
-    data = manifest.text()
-    digest = hashlib.sha256(data).hexdigest()
-    changed = before is None or before.sha256 != digest
-    name = before.free_name(f"{base}/manifest-{digest[:24]}.json") if before else f"{base}/manifest-{digest[:24]}.json"
-    name = name if changed or before is None else before.path
-    there = store.sizes(base)
-    if changed:
-        store.put(name, data)
-        there[name] = len(data)
-    now = times.now()
-    named = {name, *(e.path for e in manifest.entries)}
-    # what is computed again names a plant's own files as well, of months without a trace
-    roots = {"/".join(e.path.split("/")[:2]) for e in manifest.entries}
-    elsewhere = {n: size for root in sorted(roots - {base}) for n, size in store.sizes(root).items()}
-    _still_there(store, manifest, {**elsewhere, **there})
-    if before is not None and now > before.read_at + KEEP / 2:
-        raise _late(base, "it took too long, and files that it took over may be removed by now")
-    kept = {n: until for n, until in (before.before if before else {}).items() if until > now - KEEP and n != name}
-    if before is not None and changed:
-        kept[before.path] = now
-    named |= {*kept, *_files_of(store, kept)}
-    found = {n for n in there if n not in named and n != pointer_of(base, before.number if before else 0)}
-    known = before.unnamed if before else {}
-    fresh = sorted(found - set(known))
-    if changed or before is None or fresh:
-        # one that is gone stays listed for a while: whoever removes it may be slow
-        left = {n: since for n, since in known.items() if n in found or since > now - 2 * KEEP}
-        left |= dict.fromkeys(fresh, now)
-        if before is not None:
-            left[pointer_of(base, before.number)] = now
-        text = {
-            "manifest": name, "sha256": digest, "before": _stored(kept),
-            "unnamed": _stored({n: since for n, since in left.items() if n not in named}),
+            for n, p in told.pop("parts").items()
         }  # fmt: skip
-        number = before.number + 1 if before else 1
-        if not store.create(pointer_of(base, number), json.dumps(text, sort_keys=True, indent=1).encode() + b"\n"):
-            raise _late(base)
-        if newest(store, base) != number:
-            raise _late(base)
-    elif newest(store, base) != before.number:
-        raise _late(base)
-    return Switched(name, digest, changed, _remove(store, [n for n in found & set(known) if known[n] < now - KEEP]))
-
-
-def _still_there(store: Store, manifest: Manifest, there: Mapping[str, int]) -> None:
-    """Raises BusyError where a file of a publication is not in the store (any more)."""
-    gone = [e.path for e in manifest.entries if there.get(e.path) != e.bytes]
-    if gone:
-        raise BusyError(
-            "a file of this publication was removed meanwhile, so nothing of it counts",
-            where=f"{store.address}: {gone[0]}", remedy="Repeat the command",
-        )  # fmt: skip
-
-
-def _files_of(store: Store, manifests: Collection[str]) -> set[str]:
-    """The files that manifests name; a manifest that is gone, or cannot be read, names none."""
-    found: set[str] = set()
-    for name in manifests:
-        with contextlib.suppress(NotFoundError, DamageError):
-            found |= {e.path for e in read_manifest(store, name).entries}
-    return found
-
-
-def _remove(store: Store, names: Collection[str]) -> int:
-    """Remove files; those not reached in time are left for the next publication. Returns how many went."""
-    began, gone = time.monotonic(), 0
-    for name in sorted(names):
-        if time.monotonic() > began + REMOVING:
-            break
-        store.remove(name)
-        gone += 1
-    return gone
+    except (KeyError, TypeError, AttributeError, ValueError) as exc:
+        raise damaged(store, name) from exc
+    return Manifest(store, told, parts)
 
 
 def _moment(text: str) -> datetime:
@@ -287,28 +337,21 @@ def _moment(text: str) -> datetime:
     return found
 
 
-def _stored(moments: dict[str, datetime]) -> dict[str, str]:
-    return {name: times.stored(at) for name, at in moments.items()}
+def _canonical(told: Mapping[str, Any]) -> bytes:
+    return json.dumps(told, ensure_ascii=False, sort_keys=True, indent=0, separators=(",", ":")).encode() + b"\n"
 
 
-def _late(base: str, why: str = "another one of the same plant came first") -> BusyError:
-    return BusyError(
-        f"nothing of this publication counts: {why}", where=base,
-        remedy="Repeat the command: what was written already is taken over",
-    )  # fmt: skip
-
-
-def _json(store: Store, name: str, data: bytes) -> dict[str, Any]:
+def read_json(store: Store, name: str, data: bytes) -> dict[str, Any]:
+    """A JSON object. Raises DamageError."""
     try:
         told = json.loads(data)
-    except ValueError as exc:
-        raise _damaged(store, name) from exc
+    except (ValueError, RecursionError) as exc:
+        raise damaged(store, name) from exc
     if not isinstance(told, dict):
-        raise _damaged(store, name)
+        raise damaged(store, name)
     return told
 
 
-def _damaged(store: Store, name: str) -> DamageError:
-    return DamageError(
-        "this is not what was published", where=f"{store.address}: {name}", remedy="Publish again from the plant's book"
-    )
+def damaged(store: Store, name: str) -> DamageError:
+    """A file of a publication's own is not what it was."""
+    return DamageError("this is not what was published", where=f"{store.address}: {name}", remedy=ANEW)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
-from collections.abc import Callable, Iterator
+import heapq
+import re
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import partial
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
-from loadbook.core.errors import DamageError, UsageError
+from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.trade_words import is_plain
 from loadbook.store import migrations
 from loadbook.store.run_records import load_run
@@ -16,12 +21,26 @@ from loadbook.store.session_samples import LeftOut
 from loadbook.store.trace_files import checked
 
 from . import run_record
-from .checked import checked_in
 from .gate import Gate, names
-from .manifest import PLANTS, TRACE, Current, Entry, Manifest, folder_of, plant_name, read_current, switch
+from .looked import Looked
+from .manifest import (
+    PLANTS,
+    REFERENCE,
+    TRACE,
+    Current,
+    Entry,
+    Files,
+    Part,
+    content_of_files,
+    folder_of,
+    part_name,
+    plant_name,
+    read_current,
+)
 from .parquet import Parquet, content_of
-from .published import RECORD, TABLES, PublishOptions
+from .published import BY_RUN, RECORD, TABLES, PublishOptions
 from .rows import TableRows, rows_of
+from .switch import switch
 from .target import Store
 from .withheld import Withheld, withhold
 from .words import Words
@@ -32,6 +51,7 @@ if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 Progress = Callable[[str, int, int], None]
+_PLAIN_NAME = re.compile(r"/samples-[0-9a-f]{32}\.parquet$")
 
 
 @dataclass
@@ -59,83 +79,114 @@ class Published:
 
 
 class _Writer:
-    """Puts files into the store under names made of their contents, unless they are there already.
+    """Makes the lists of a publication, and puts files into the store under names made of their contents, unless they
+    are there already. A list whose month is as it was published stays, and is not opened.
 
     A row that may not leave the house ends the publication before the file that would hold it is written.
     """
 
     def __init__(
-        self, store: Store, base: str, plant: str, before: Current | None, making: Parquet, gate: Gate,
-        again: bool,
-    ) -> None:  # fmt: skip
+        self, store: Store, base: str, plant: str, before: Current | None, making: Parquet, gate: Gate, again: bool
+    ) -> None:
         self.store, self.base, self.plant, self.making, self.gate = store, base, plant, making, gate
-        self.before, self.again = before, again
-        self._written: set[str] = set()
-        # a trace keeps its file, whatever the name
-        self._traces = {e.sha256: e.path for e in (before.manifest.of(TRACE) if before else ())}
-        self.there = store.sizes(base)
-        self._checked = checked_in(store) if store.local else None
-        self.entries: list[Entry] = []
+        self.before = before
+        self.looked = Looked(store, base, again)
+        self.lists: list[Part | Files] = []
         self.files = self.bytes = self.already = 0
-        self.known = {
-            (e.table, e.month, e.content): e
-            for e in (before.manifest.entries if before else ())
-            if e.table != TRACE and self._has(e.path, e.bytes, e.sha256)
-        }
 
-    def table(self, found: TableRows) -> None:
-        if not found.rows:
+    def tables(self, month: str | None, tables: Iterable[TableRows]) -> None:
+        """A month's tables, or those that are not kept by month."""
+        name = part_name(month)
+        made = []
+        for found in tables:
+            if found.rows:
+                self.gate.check(found)
+                made.append((found, content_of(found.columns, found.rows)))
+        if not made:
             return
-        self.gate.check(found)
-        content = content_of(found.columns, found.rows)
-        same = self.known.get((found.name, found.month, content))
-        if same is not None:
-            self.already += 1
-            self.entries.append(same)
+        old, content = self._before(name), content_of_files((t.name, content) for t, content in made)
+        if old is not None and old.content == content and self._as_left(old.folder):
+            self._keeps(old)
             return
+        known = {(e.table, e.content): e for e in self._entries(name) if self.looked.has(e.path, e.bytes, e.sha256)}
+        self.already += sum((t.name, content) in known for t, content in made)
+        entries = [known.get((t.name, content)) or self._table(t, content) for t, content in made]
+        self.lists.append(Files(name, entries))
+
+    def _table(self, found: TableRows, content: str) -> Entry:
         data = self.making.bytes_of(found.columns, found.rows, self.plant)
         digest = hashlib.sha256(data).hexdigest()
-        path = self._put(found.name, found.month, digest, data)
-        self.entries.append(
-            Entry(found.name, found.month, path, digest, len(data), len(found.rows), content)
-        )  # fmt: skip
+        name = f"{self.base}/{found.month or REFERENCE}/{found.name.replace('_', '-')}-{digest[:24]}.parquet"
+        path = self._free(name)
+        self._put(path, digest, data)
+        return Entry(found.name, found.month, path, digest, len(data), len(found.rows), content)
 
-    def trace(self, month: str, digest: str, size: int, rows: int, run: str, read: Callable[[], bytes]) -> str:
-        path = self._traces.get(digest) or self._free(f"{self.base}/{month}/samples-{digest[:32]}.parquet")
-        if self._has(path, size, digest):
-            self.already += 1
-        else:
-            self._put("trace", month, digest, read(), path)
-        self.entries.append(Entry(TRACE, month, path, digest, size, rows, digest, run))
-        return path
+    def traces(
+        self, month: str, rows: Sequence[sqlite3.Row], read: Callable[[sqlite3.Row], bytes]
+    ) -> tuple[dict[str, str], list[LeftOut]]:
+        """A month's traces, their files as they are; (trace_id -> published name, those that could not be)."""
+        name = part_name(month, traces=True)
+        named = self._traces(name, month)
+        entries = {r["trace_id"]: self._trace(month, r, named) for r in rows}
+        left_out: list[LeftOut] = []
+        files, old = Files(name, list(entries.values())), self._before(name)
+        if old is not None and old.sha256 == files.sha256 and self._as_left(month):
+            self._keeps(old)
+            return {trace_id: e.path for trace_id, e in entries.items()}, left_out
+        for row in rows:
+            entry = entries[row["trace_id"]]
+            if self.looked.has(entry.path, entry.bytes, entry.sha256):
+                self.already += 1
+                continue
+            try:
+                self._put(entry.path, entry.sha256, read(row))
+            except DamageError as exc:
+                left_out.append(LeftOut(row["run"], row["path"], exc.what))
+                del entries[row["trace_id"]]
+        if entries:
+            self.lists.append(Files(name, list(entries.values())))
+        return {trace_id: e.path for trace_id, e in entries.items()}, left_out
+
+    def _trace(self, month: str, row: sqlite3.Row, named: Mapping[str, str]) -> Entry:
+        digest = row["sha256"]
+        path = named.get(digest) or self._free(f"{self.base}/{month}/samples-{digest[:32]}.parquet")
+        return Entry(TRACE, month, path, digest, row["bytes"], row["samples"], digest, row["run"])
+
+    def _traces(self, name: str, month: str) -> Mapping[str, str]:
+        """Digest -> name of a month's traces, where one has another name than its digest gives."""
+        if all(_PLAIN_NAME.search(n) for n in self.looked.names(month) if "/samples-" in n):
+            return {}
+        return {e.sha256: e.path for e in self._entries(name)}
+
+    def _before(self, name: str) -> Part | None:
+        return self.before.manifest.parts.get(name) if self.before else None
+
+    def _entries(self, name: str) -> list[Entry]:
+        """The files that a list named before; none where it cannot be read: they are all written anew."""
+        if self.before is not None:
+            with contextlib.suppress(DamageError, NotFoundError):
+                return self.before.manifest.entries([name])
+        return []
+
+    def _as_left(self, folder: str) -> bool:
+        parts = self.before.manifest.parts.values() if self.before else ()
+        return self.looked.as_left(folder, [p for p in parts if p.folder == folder])
+
+    def _keeps(self, part: Part) -> None:
+        self.already += part.files
+        self.lists.append(part)
 
     def _free(self, name: str) -> str:
         return self.before.free_name(name) if self.before else name
 
-    def _has(self, path: str, size: int, sha256: str) -> bool:
-        """Is a file there as it was written? In an object store, by its size: reading it all would cost as much as
-        writing it; `again` writes it anew."""
-        if self.there.get(path) != size or (self.again and path not in self._written):
-            return False
-        if self._checked is None:
-            return True
-        try:
-            return self._checked.why_not(self.store.path_of(path), path, size, sha256) is None
-        except OSError:
-            return False
-
-    def _put(self, table: str, month: str | None, digest: str, data: bytes, path: str | None = None) -> str:
-        name = f"{self.base}/{month or 'reference'}/{table.replace('_', '-')}-{digest[:24]}.parquet"
-        path = path or self._free(name)
-        if self._has(path, len(data), digest):
+    def _put(self, path: str, digest: str, data: bytes) -> None:
+        if self.looked.has(path, len(data), digest):
             self.already += 1
-            return path
+            return
         self.store.put(path, data)
-        self.there[path] = len(data)
-        self._written.add(path)
+        self.looked.wrote(path, digest)
         self.files += 1
         self.bytes += len(data)
-        return path
 
 
 def publish(
@@ -161,29 +212,37 @@ def publish(
         )
     folder = folder_of(name)
     base = f"{PLANTS}/{folder}"
-    before = read_current(store, base)
+    before = read_current(store, base, anew=True)
     conn = book.read()
     conn.execute("BEGIN")
+    left_out: list[LeftOut] = []
+    traces = 0
     try:
         closure = withhold(conn, keep)
         search = names(conn, keep, closure, name)
         words = Words(conn, name, search, keep.words)
         with Parquet() as making:
             writer = _Writer(store, base, name, before, making, Gate(closure, search, words), again)
-            for table in TABLES:
-                if table not in ("trace", "trace_channel"):
-                    for found in rows_of(conn, table, keep, words):
-                        writer.table(found)
-            paths, left_out = _traces(book, conn, writer, progress)
-            for found in (*_of_traces(conn, keep, words, paths), *_records(book, conn, words, paths)):
-                writer.table(found)
+            rows = _traces(conn)
+            all_traces = sum(map(len, rows.values()))
+            for month, tables in _by_month(conn, keep, words):
+                of_month = rows.get(month, [])
+                paths, damaged = writer.traces(month, of_month, partial(_bytes, book, writer))
+                writer.tables(month, [*_of_traces(tables, paths), *_records(book, conn, words, month, of_month, paths)])
+                left_out += damaged
+                traces += len(paths)
+                if progress is not None and all_traces:
+                    progress("publishing traces", traces + len(left_out), all_traces)
+            writer.tables(
+                None, (t for table in TABLES if table not in BY_RUN for t in rows_of(conn, table, keep, words))
+            )
         head = _head(book, conn, name, keep, closure.counts)
     finally:
         conn.execute("ROLLBACK")
-    done = switch(store, base, Manifest(head, writer.entries), before)
+    done = switch(store, base, head, writer.lists, before, writer.looked)
     numbered = {f"{table}.{column}": many for (table, column), many in sorted(words.numbered.items()) if many}
     return Published(
-        name, folder, head["runs"], len(paths), writer.files, writer.bytes, writer.already, done.changed, done.removed,
+        name, folder, head["runs"], traces, writer.files, writer.bytes, writer.already, done.changed, done.removed,
         closure.counts, left_out, numbered,
     )  # fmt: skip
 
@@ -202,30 +261,31 @@ def _head(
     }  # fmt: skip
 
 
-def _traces(
-    book: BookFolder, conn: sqlite3.Connection, writer: _Writer, progress: Progress | None
-) -> tuple[dict[str, str], list[LeftOut]]:
-    """Publish the traces' files as they are; (trace_id -> published name, those that could not be)."""
-    rows = conn.execute(
+def _by_month(
+    conn: sqlite3.Connection, keep: PublishOptions, words: Words
+) -> Iterator[tuple[str, list[TableRows]]]:  # fmt: skip
+    """(month, its rows of the tables that are kept by month), month after month: a month's rows alone are in memory."""
+    tables = heapq.merge(*(rows_of(conn, name, keep, words) for name in BY_RUN), key=_month)
+    for month, found in groupby(tables, key=_month):
+        yield month, list(found)
+
+
+def _month(rows: TableRows) -> str:
+    return rows.month or ""
+
+
+def _traces(conn: sqlite3.Connection) -> dict[str, list[sqlite3.Row]]:
+    """Month -> the traces to be published, in order."""
+    found: dict[str, list[sqlite3.Row]] = defaultdict(list)
+    for row in conn.execute(
         "SELECT t.*, substr(r.started, 1, 7) AS month_ FROM trace AS t JOIN run AS r USING (run) WHERE t.state ="
         " 'current' AND run NOT IN (SELECT run FROM temp.withheld_run) ORDER BY r.started, run"
-    ).fetchall()
-    paths: dict[str, str] = {}
-    left_out: list[LeftOut] = []
-    for number, row in enumerate(rows, 1):
-        try:
-            paths[row["trace_id"]] = writer.trace(
-                row["month_"], row["sha256"], row["bytes"], row["samples"], row["run"],
-                partial(_bytes, book, row, writer),
-            )  # fmt: skip
-        except DamageError as exc:
-            left_out.append(LeftOut(row["run"], row["path"], exc.what))
-        if progress is not None:
-            progress("publishing traces", number, len(rows))
-    return paths, left_out
+    ):
+        found[row["month_"]].append(row)
+    return found
 
 
-def _bytes(book: BookFolder, row: sqlite3.Row, writer: _Writer) -> bytes:
+def _bytes(book: BookFolder, writer: _Writer, row: sqlite3.Row) -> bytes:
     """A trace's file, which may hold no other texts than a run's name and quantities. Raises DamageError."""
     data = checked(book, row)
     for column, texts in writer.making.texts_of_trace(data).items():
@@ -235,34 +295,32 @@ def _bytes(book: BookFolder, row: sqlite3.Row, writer: _Writer) -> bytes:
     return data
 
 
-def _of_traces(
-    conn: sqlite3.Connection, keep: PublishOptions, words: Words, paths: dict[str, str]
-) -> Iterator[TableRows]:
-    """The rows of trace and trace_channel whose files are published, with the published names."""
-    for table in ("trace", "trace_channel"):
-        for found in rows_of(conn, table, keep, words):
+def _of_traces(tables: Iterable[TableRows], paths: Mapping[str, str]) -> Iterator[TableRows]:
+    """A month's tables; of trace and trace_channel the rows whose files are published, with the published names."""
+    for found in tables:
+        if found.name in ("trace", "trace_channel"):
             columns = list(found.columns)
             at = columns.index("trace_id")
             rows = [list(r) for r in found.rows if r[at] in paths]
-            for row in rows if table == "trace" else ():
+            for row in rows if found.name == "trace" else ():
                 row[columns.index("path")] = paths[row[at]]
             found.rows = [tuple(r) for r in rows]
-            yield found
+        yield found
 
 
-def _records(book: BookFolder, conn: sqlite3.Connection, words: Words, paths: dict[str, str]) -> Iterator[TableRows]:
+def _records(
+    book: BookFolder, conn: sqlite3.Connection, words: Words, month: str, traces: Iterable[sqlite3.Row],
+    paths: Mapping[str, str],
+) -> Iterator[TableRows]:  # fmt: skip
     """One row per run with a published trace: everything that computing it again takes."""
     factor, decides = book.guard()
-    rows = conn.execute(
-        "SELECT run, trace_id, sha256, t.started, substr(r.started, 1, 7) AS month_ FROM trace AS t"
-        " JOIN run AS r USING (run) WHERE t.state = 'current' ORDER BY month_, r.started, run"
-    ).fetchall()
-    months: dict[str, list[tuple[Any, ...]]] = {}
-    for row in rows:
-        if row["trace_id"] in paths:
-            text = run_record.as_text(conn, load_run(conn, row["run"]), words)
-            months.setdefault(row["month_"], []).append(
-                (row["run"], paths[row["trace_id"]], row["sha256"], row["started"], factor, int(decides), text)
-            )
-    for month, found in months.items():
-        yield TableRows(RECORD, month, run_record.COLUMNS, found)
+    rows = [
+        (
+            t["run"], paths[t["trace_id"]], t["sha256"], t["started"], factor, int(decides),
+            run_record.as_text(conn, load_run(conn, t["run"]), words),
+        )
+        for t in traces
+        if t["trace_id"] in paths
+    ]  # fmt: skip
+    if rows:
+        yield TableRows(RECORD, month, run_record.COLUMNS, rows)

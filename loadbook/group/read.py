@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -15,7 +15,7 @@ from loadbook.store.session_samples import LeftOut
 
 from . import rows, run_record
 from .checked import GONE, checked_in, remedy, why_not, why_not_bytes
-from .manifest import PLANTS, RECOMPUTED, TRACE, Current, Entry, read_current
+from .manifest import PLANTS, RECOMPUTED, TRACE, Current, Entry, OldFormError, read_current
 from .published import RECORD, TABLES
 from .target import Store
 
@@ -32,10 +32,10 @@ class Plant:
     recomputed: Current | None
     stale: bool  # there is a recomputing, but of an older publication
 
-    def of(self, table: str) -> list[Entry]:
-        """The files of a table."""
+    def of(self, table: str, months: Collection[str] | None = None) -> list[Entry]:
+        """The files of a table, of some months ('2026-03') or of all."""
         source = self.recomputed if self.recomputed is not None and table in COMPUTED else self.current
-        return source.manifest.of(table)
+        return source.manifest.of(table, months)
 
 
 @dataclass(frozen=True)
@@ -149,7 +149,7 @@ def open_group(target: str, without: Sequence[str] = ()) -> Group:
         current = read_current(store, f"{PLANTS}/{folder}")
         if current is None:
             continue
-        recomputed = read_current(store, f"{RECOMPUTED}/{folder}")
+        recomputed = _recomputed(store, folder)
         fits = recomputed is not None and recomputed.manifest.head.get("of") == current.sha256
         plants.append(
             Plant(
@@ -175,6 +175,15 @@ def open_group(target: str, without: Sequence[str] = ()) -> Group:
     if not kept:
         raise UsageError("every plant is left out", remedy="The group has: " + _listed(plants))
     return Group(store, kept, sorted(left))
+
+
+def _recomputed(store: Store, folder: str) -> Current | None:
+    """What the group computed of a plant; what an earlier version did is of a publication before."""
+    base = f"{RECOMPUTED}/{folder}"
+    try:
+        return read_current(store, base)
+    except OldFormError:
+        return read_current(store, base, anew=True)
 
 
 def _listed(plants: Sequence[Plant]) -> str:

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core.errors import UsageError
 
 from . import spark as groupspark
-from .manifest import RECOMPUTED, Current, Entry, Manifest, read_current, switch
+from .manifest import RECOMPUTED, Current, Entry, Files, part_name, read_current
 from .published import RECORD
 from .read import Group, Plant, open_group
+from .switch import switch
 from .worker import ALGORITHMS, MonthResult, Task, work
 
 if TYPE_CHECKING:
@@ -94,7 +95,7 @@ def recompute_group(
     """
     group = open_group(target)
     out = GroupRecomputed(plants=len(group.plants))
-    before = {p.folder: read_current(group.store, f"{RECOMPUTED}/{p.folder}") for p in group.plants}
+    before = {p.folder: read_current(group.store, f"{RECOMPUTED}/{p.folder}", anew=True) for p in group.plants}
     results: dict[str, dict[str, MonthResult]] = {p.folder: {} for p in group.plants}
     tasks: list[Task] = []
     for plant in group.plants:
@@ -152,22 +153,20 @@ def _known(before: Current | None, task: Task) -> MonthResult | None:
     said = before.manifest.head.get("inputs", {}).get(task.month)
     if said is None or said["input"] != task.input or said["damage"]:
         return None
-    entries = [e for e in before.manifest.entries if e.month == task.month]
+    entries = before.manifest.entries([part_name(task.month)])
     return MonthResult(task.plant, task.month, task.input, entries)
 
 
 def _switch(group: Group, plant: Plant, results: dict[str, MonthResult], before: Current | None) -> None:
     """Make a plant's results count: with those of months that have no trace, which stay the plant's own."""
-    entries = [e for w in results.values() for e in w.entries]
-    own = [
-        e
-        for table in ("parameter", "finding")
-        for e in plant.current.manifest.of(table)
-        if e.month not in results
-    ]  # fmt: skip
+    months = {m: w.entries for m, w in results.items()}
+    for e in (e for table in ("parameter", "finding") for e in plant.current.manifest.of(table)):
+        if e.month is not None and e.month not in results:
+            months.setdefault(e.month, []).append(e)
     inputs = {m: {"input": w.input, "damage": sorted(r for r, _ in w.damage)} for m, w in sorted(results.items())}
     head = {"plant": plant.name, "of": plant.current.sha256, "algorithms": ALGORITHMS, "inputs": inputs}
-    switch(group.store, f"{RECOMPUTED}/{plant.folder}", Manifest(head, [*entries, *own]), before)
+    lists = [Files(part_name(m), entries) for m, entries in sorted(months.items()) if entries]
+    switch(group.store, f"{RECOMPUTED}/{plant.folder}", head, lists, before)
 
 
 def _add(out: GroupRecomputed, done: MonthResult) -> None:

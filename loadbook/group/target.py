@@ -26,6 +26,9 @@ _AT_A_TIME = 256
 _PLAIN = re.compile(r"\.?[a-z0-9][a-z0-9._-]*(?:/\.?[a-z0-9][a-z0-9._-]*)*")  # a dot leads the name of a part
 
 
+Stamped = tuple[int, str]  # a file's bytes, and what tells that nobody touched it
+
+
 class Store:
     """A target of publications. Names inside it are relative, with '/'."""
 
@@ -169,17 +172,14 @@ class Store:
         except OSError as exc:
             raise _could_not("listed", self.address, below, exc) from exc
 
-    def sizes(self, below: str) -> dict[str, int]:
-        """name -> bytes of every file below a name; empty where there is none. A link is no file."""
+    def listed(self, below: str) -> dict[str, Stamped]:
+        """name -> (bytes, stamp) of every file below a name; empty where there is none. A link is no file.
+
+        A stamp is a file's number on the disk and the moment of its last change; empty in an object store.
+        """
         try:
             if self.folder is not None:
-                base = Path(self.url(below))
-                there: dict[str, int] = {}
-                for file in base.rglob("*") if base.is_dir() else ():
-                    with contextlib.suppress(FileNotFoundError):  # another publication's part has got its name
-                        if stat.S_ISREG((found := file.lstat()).st_mode):
-                            there[file.relative_to(self.folder).as_posix()] = found.st_size
-                return there
+                return dict(_walked(str(self.folder), checked_name(below)))
             self._fs.invalidate_cache()
             path = self._path(below)
             if not self._fs.exists(path):
@@ -188,7 +188,11 @@ class Store:
         except OSError as exc:
             raise _could_not("listed", self.address, below, exc) from exc
         cut = len(self._root.rstrip("/")) + 1
-        return {str(name)[cut:]: int(info["size"]) for name, info in listed.items()}
+        return {str(name)[cut:]: (int(info["size"]), "") for name, info in listed.items()}
+
+    def stamp(self, name: str) -> str:
+        """The stamp of a file, as `listed` gives it."""
+        return "" if self.folder is None else _stamp(self.path_of(name).lstat())
 
     def folders(self, below: str) -> list[str]:
         """The folders directly below a name, sorted; empty where there is none."""
@@ -214,9 +218,16 @@ class Store:
                 self._fs.rm_file(self._path(name))
 
     def read_many(self, names: Sequence[str]) -> Iterator[tuple[str, bytes | None]]:
-        """(name, bytes or None where there is no such file) of many files of an object store, some hundreds at a
-        time: it answers each of them late. Raises LoadbookError
+        """(name, bytes or None where there is no such file) of many files; of an object store some hundreds at a time,
+        since it answers each of them late. Raises LoadbookError
         """
+        if self._fs is None or self.folder is not None:
+            for name in names:
+                data = None
+                with contextlib.suppress(NotFoundError):
+                    data = self.read(name)
+                yield name, data
+            return
         for start in range(0, len(names), _AT_A_TIME):
             some = names[start : start + _AT_A_TIME]
             try:  # not cat(), which takes a path for a pattern
@@ -255,6 +266,28 @@ def checked_name(name: str) -> str:
     if not _PLAIN.fullmatch(name) or ".." in name:
         raise DamageError(f"{name!r} cannot be the name of a published file", remedy="Do not use this target as it is")
     return name
+
+
+def _walked(root: str, below: str) -> Iterator[tuple[str, Stamped]]:
+    """(name, stamped) of the files below a folder's folder. Raises OSError."""
+    try:
+        with os.scandir(f"{root}/{below}") as found:
+            inside = list(found)
+    except (FileNotFoundError, NotADirectoryError):
+        return
+    for item in inside:
+        name = f"{below}/{item.name}"
+        with contextlib.suppress(FileNotFoundError):  # another publication's part has got its name
+            there = item.stat(follow_symlinks=False)
+            if stat.S_ISDIR(there.st_mode):
+                yield from _walked(root, name)
+            elif stat.S_ISREG(there.st_mode):
+                # on Windows what a folder tells of a file has no number
+                yield name, (there.st_size, _stamp(there if there.st_ino else os.lstat(item.path)))
+
+
+def _stamp(there: os.stat_result) -> str:
+    return f"{there.st_ino} {there.st_ctime_ns}"
 
 
 def _protocols(fs: Any) -> tuple[str, ...]:

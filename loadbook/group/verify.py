@@ -1,4 +1,4 @@
-"""Checking a whole group: every plant's pointer, manifest and files, read whole."""
+"""Checking a whole group: every plant's pointer, manifest, lists and files, read whole."""
 
 from __future__ import annotations
 
@@ -44,7 +44,11 @@ def verify_group(target: str, progress: Progress | None = None) -> GroupVerified
             if current is None:
                 continue
             found.plants += kind == PLANTS
-            entries += current.manifest.entries
+            for name in sorted(current.manifest.parts):
+                try:
+                    entries += current.manifest.entries([name])
+                except LoadbookError as exc:
+                    found.wrong.append(f"{base}: {exc}")
             found.unnamed += _unnamed(store, base, current)
     if not found.plants and not found.wrong:
         raise NotFoundError("no plant is published here", where=target)
@@ -68,4 +72,4 @@ def verify_group(target: str, progress: Progress | None = None) -> GroupVerified
 
 def _unnamed(store: Store, base: str, current: Current) -> int:
     """How many files wait to be removed."""
-    return sum(name in current.unnamed for name in store.sizes(base))
+    return sum(name in current.unnamed for name in store.listed(base))

@@ -22,9 +22,9 @@ from loadbook.core import times, writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
 from loadbook.core.outside import LARGEST_FILE, LARGEST_MANIFEST, LARGEST_PACKING
 
-from . import migrations, schema_check
+from . import migrations, packs, schema_check
 from .book import FILE, TRACES, BookFolder
-from .trace_files import RELATIVE, locate
+from .trace_files import RELATIVE, Locator, locate
 from .verify import DAMAGED, file_sha256, is_whole, records
 
 MANIFEST = "manifest.json"
@@ -104,7 +104,7 @@ def _write(book: BookFolder, fresh: writing.Part, snapshot: Path, as_it_is: bool
         written.digests[FILE] = file_sha256(snapshot)
         for row in rows:
             if is_whole(book, row):
-                archive.write(locate(book, row["path"]), row["path"])
+                _add_trace(archive, book, row)
                 written.digests[row["path"]] = row["sha256"]
             elif row["state"] != "withdrawn":
                 written.wrong.append(f"the trace of run {row['run']} is missing or changed ({row['path']})")
@@ -119,6 +119,15 @@ def _write(book: BookFolder, fresh: writing.Part, snapshot: Path, as_it_is: bool
             manifest["wrong"] = written.wrong
         archive.writestr(zipfile.ZipInfo(MANIFEST), json.dumps(manifest, indent=1))
     return written
+
+
+def _add_trace(archive: zipfile.ZipFile, book: BookFolder, row: sqlite3.Row) -> None:
+    """A trace's file as it was written, wherever it stands: a backup holds each by itself."""
+    place = Locator(book).place(row["path"])
+    if place.at is None:
+        archive.write(place.file, row["path"])
+    else:
+        archive.writestr(zipfile.ZipInfo(row["path"]), packs.read(place, row["bytes"]))
 
 
 def _manifest(archive: zipfile.ZipFile, where: str) -> dict[str, str]:

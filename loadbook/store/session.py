@@ -145,7 +145,7 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
             f"the book has no table or view named {', '.join(unknown)}", remedy=f"It has: {', '.join(tables + views)}"
         )
     connection = engine(python_enable_replacements="false")
-    session = Session(connection)
+    session, filled = Session(connection), session_samples.Filled()
     connection.execute("SET TimeZone = 'UTC'")
     handed = Handed(connection)
     with _one_state(book.read()):
@@ -157,8 +157,9 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
                 session_copy.create(connection, table, columns)
                 session_copy.copy(book.read(), connection, table, columns)
         if plan.samples:
-            session.files, session.left_out = session_samples.fill(book, connection, handed, keep=keep)
-    sql_files.make(connection, plan.views, {SAMPLES: lambda text: session_samples.text(text, session.files)})
+            filled = session_samples.fill(book, connection, handed, keep=keep)
+            session.files, session.left_out = [*filled.files, *filled.packs], filled.left_out
+    sql_files.make(connection, plan.views, {SAMPLES: lambda text: session_samples.text(text, filled)})
     if keep and plan.behind() and snapshot.may_keep(book):
         _leave(book, session, handed, plan)
     return session

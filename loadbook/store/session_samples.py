@@ -4,19 +4,24 @@ Traces are read from an explicit list of the files that the book's rows name, an
 the file it came from: never by a glob, and never by what the file says of itself. Most traces of a shop have the
 same channels under the same numbers; so a file has a first place, and a channel's place is that plus its number: one
 row for every channel of every such set, not of every trace, and one number to join by.
+
+A pack (packs.py) is one file of many traces, each of another run: there a sample's trace is told by the pack and by the
+run that stands beside it, which was compared with the rows when the traces were packed.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError
 
-from . import session_copy, trace_files
+from . import packs, session_copy, trace_files
 from .checked_files import CheckedFiles
 
 if TYPE_CHECKING:
@@ -29,18 +34,31 @@ TRACE_FILE = "trace_file"  # made by the session: the files that samples reads, 
 TRACE_PLACE = "trace_place"  # made by the session: the channels that stand in them
 SAMPLES = "samples"  # the view over them, and over no table
 LEFT_OUT = "trace_left_out"  # made by the session: the files that samples leaves out, and why
-MADE = (TRACE_FILE, TRACE_PLACE, LEFT_OUT)
+PACKED = "trace_packed"  # made by the session: the traces that stand in packs
+MADE = (TRACE_FILE, TRACE_PLACE, LEFT_OUT, PACKED)
 _COLUMNS = {
     TRACE_FILE: {"file": "UBIGINT", "run": "VARCHAR", "started": "TIMESTAMP", "first_place": "INTEGER"},
     TRACE_PLACE: {"place": "INTEGER"} | dict.fromkeys(("channel", "role", "quantity", "unit"), "VARCHAR"),
     LEFT_OUT: dict.fromkeys(("run", "path", "why"), "VARCHAR"),
+    PACKED: {"pack": "UBIGINT", "run": "VARCHAR", "file": "UBIGINT"},
 }
-_FILES = "trace_files"  # the session's variable that holds the list of files: a view's text stays short
+# the session's variables that hold the lists of files: a view's text stays short
+_FILES = "trace_files"
+_PACKS = "trace_packs"
 # what stands where there are no files to read
 NO_FILES = (
     "(SELECT NULL::VARCHAR AS run, NULL::VARCHAR AS quantity, NULL::SMALLINT AS channel, NULL::DOUBLE AS t_s,"
     " NULL::DOUBLE AS value, NULL::UTINYINT AS flag, 0::UBIGINT AS file_index WHERE false)"
 )
+
+
+@dataclass
+class Filled:
+    """What `samples` reads: names for the engine of the traces' own files and of the packs; and what is left out."""
+
+    files: list[str] = field(default_factory=list)
+    packs: list[str] = field(default_factory=list)
+    left_out: list[LeftOut] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -52,38 +70,36 @@ class LeftOut:
     why: str
 
 
-def fill(
-    book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed, *, keep: bool = True
-) -> tuple[list[str], list[LeftOut]]:
+def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed, *, keep: bool = True) -> Filled:
     """Make the session's own tables: the current traces, their channels and roles.
 
-    keep     what was found of the files is left for the next session
-    Returns (the files' names for the engine, in the order of their numbers; those left out). Call where the book is
-    read at one moment.
+    keep  what was found of the files is left for the next session
+    Call where the book is read at one moment.
     """
-    files: list[str] = []
-    left_out: list[LeftOut] = []
-    rows: list[tuple[int, str, str, str]] = []
-    for trace_id, run, path, started, why, file in _current(book, keep):
-        if why is None:
-            rows.append((len(files), run, started, trace_id))
-            files.append(file)
-        else:
-            left_out.append(LeftOut(run, path, why))
-    first_places, places = _places(book, [trace_id for *_, trace_id in rows])
-    made = {
-        TRACE_FILE: [(at, run, started, first_places[trace]) for at, run, started, trace in rows],
+    found = list(_current(book, keep))
+    filled = Filled(left_out=[LeftOut(t.run, t.path, t.why) for t in found if t.why is not None])
+    own = [t for t in found if t.why is None and not t.pack]
+    packed = [t for t in found if t.why is None and t.pack]
+    of_file = handed.paths([t.file for t in own if t.data is None])
+    names = iter(of_file)
+    filled.files = [next(names) if t.data is None else handed.lasting(t.data) for t in own]
+    paths = list(dict.fromkeys(t.file for t in packed))
+    filled.packs = handed.paths(paths)
+    first_places, places = _places(book, [t.trace_id for t in (*own, *packed)])
+    number = {path: at for at, path in enumerate(paths)}
+    made: dict[str, list[tuple[Any, ...]]] = {
+        TRACE_FILE: [(at, t.run, t.started, first_places[t.trace_id]) for at, t in enumerate((*own, *packed))],
         TRACE_PLACE: places,
-        LEFT_OUT: [(x.run, x.path, x.why) for x in left_out],
+        LEFT_OUT: [(x.run, x.path, x.why) for x in filled.left_out],
+        PACKED: [(number[t.file], t.run, at) for at, t in enumerate(packed, len(own))],
     }
     for table, columns in _COLUMNS.items():
         session_copy.create(connection, table, columns)
         if made[table]:
             session_copy.insert(connection, table, columns, list(zip(*made[table], strict=True)))
-    names = handed.paths(files)
-    listed = ", ".join(trace_files.quoted(n) for n in names)
-    connection.execute(f"SET VARIABLE {_FILES} = [{listed}]")
-    return names, left_out
+    for variable, listed in ((_FILES, filled.files), (_PACKS, filled.packs)):
+        connection.execute(f"SET VARIABLE {variable} = [{', '.join(trace_files.quoted(n) for n in listed)}]")
+    return filled
 
 
 def check(book: BookFolder) -> None:
@@ -92,16 +108,73 @@ def check(book: BookFolder) -> None:
         pass
 
 
-def _current(book: BookFolder, keep: bool) -> Iterator[tuple[str, str, str, str, str | None, str]]:
-    """(trace, run, path, start, why it is left out or None, the file) of every current trace, in order."""
+@dataclass
+class _Found:
+    """A current trace, and its file as it was found.
+
+    why   it is left out (None: it is not);  pack  does the file hold others too?
+    data  its bytes, where it is whole in a pack that is not
+    """
+
+    trace_id: str
+    run: str
+    path: str
+    started: str
+    why: str | None = None
+    file: str = ""
+    pack: bool = False
+    data: bytes | None = None
+
+
+def _current(book: BookFolder, keep: bool) -> list[_Found]:
+    """Every current trace, in order."""
     locate, checked = trace_files.Locator(book), CheckedFiles.of_book(book)
+    every: list[_Found] = []
+    packed: dict[Path, dict[int, tuple[_Found, int, str]]] = {}
     for trace_id, run, path, size, sha256, started in map(tuple, book.read().execute(
         "SELECT trace_id, run, path, bytes, sha256, started FROM trace WHERE state = 'current'"
         " ORDER BY started, trace_id"
     )):  # fmt: skip
-        yield trace_id, run, path, started, *_unfit(locate, checked, path, size, sha256)
+        found = _Found(trace_id, run, path, started)
+        every.append(found)
+        try:
+            place = locate.place(path)
+            if place.at is not None:
+                packed.setdefault(place.file, {})[place.at] = found, size, sha256
+            elif (why := checked.why_not(place.file, path, size, sha256)) is not None:
+                found.why = why
+            else:
+                found.file = os.path.abspath(place.file)  # noqa: PTH100 - as a text, since a book has thousands
+        except DamageError as exc:
+            found.why = exc.what
+        except OSError as exc:
+            found.why = "the file is missing" if isinstance(exc, FileNotFoundError) else f"{exc.strerror or exc}"
+    for file, traces in packed.items():
+        _of_pack(book, checked, file, traces)
     if keep:
         checked.keep()
+    return every
+
+
+def _of_pack(
+    book: BookFolder, checked: CheckedFiles, file: Path, traces: Mapping[int, tuple[_Found, int, str]]
+) -> None:
+    """The traces that stand in a pack: in a whole one as they are, of another one those that are whole, each alone."""
+    wanted = {at: (size, sha256) for at, (_, size, sha256) in traces.items()}
+    try:
+        bad, whole = checked.why_not_pack(file, file.relative_to(book.path).as_posix(), wanted)
+        for at, (found, size, sha256) in traces.items():
+            if at in bad:
+                found.why = f"what the pack {file.name} holds of it is not what was written"
+            elif whole:
+                found.file, found.pack = str(file.absolute()), True
+            else:
+                found.data = packs.read(packs.Place(file, at), size)
+                if hashlib.sha256(found.data).hexdigest() != sha256:
+                    found.why = f"the pack {file.name} is being changed"
+    except (OSError, ValueError) as exc:
+        for found, *_ in traces.values():
+            found.why = f"the pack {file.name} cannot be read: {exc}"
 
 
 def _places(book: BookFolder, traces: Sequence[str]) -> tuple[dict[str, int], list[tuple[Any, ...]]]:
@@ -127,21 +200,6 @@ def _places(book: BookFolder, traces: Sequence[str]) -> tuple[dict[str, int], li
     return first_places, places
 
 
-def _unfit(
-    locate: trace_files.Locator, checked: CheckedFiles, relative: str, size: int, sha256: str
-) -> tuple[str | None, str]:
-    """Why a trace file is left out (None: it is not), and its full path."""
-    try:
-        path = locate(relative)
-        if (why := checked.why_not(path, relative, size, sha256)) is not None:
-            return why, ""
-    except DamageError as exc:
-        return exc.what, ""
-    except OSError as exc:
-        return ("the file is missing" if isinstance(exc, FileNotFoundError) else f"{exc.strerror or exc}"), ""
-    return None, os.path.abspath(path)  # noqa: PTH100 - as a text, since a book has thousands
-
-
 def refuse(left_out: Sequence[LeftOut], sql: str) -> None:
     """Raises DamageError where a text reads samples of which some had to be left out, and does not itself name what
     was."""
@@ -158,7 +216,16 @@ def refuse(left_out: Sequence[LeftOut], sql: str) -> None:
 _READ = {SAMPLES, "query", "query_table"}  # the last two build a name
 
 
-def text(view: str, files: Sequence[str]) -> str:
+def text(view: str, filled: Filled) -> str:
     """The text of the view over the session's files, or over no rows where there are none."""
-    read = f"read_parquet(getvariable('{_FILES}'), hive_partitioning = false)" if files else NO_FILES
-    return view.replace("{trace_files}", read)
+    own = f"read_parquet(getvariable('{_FILES}'), hive_partitioning = false)"
+    if filled.packs:
+        columns = "channel, t_s, value, flag"
+        packed = (
+            f"SELECT {columns}, p.file AS file_index"
+            f" FROM read_parquet(getvariable('{_PACKS}'), hive_partitioning = false) AS s"
+            f" JOIN {PACKED} AS p ON p.pack = s.file_index AND p.run = s.run"
+        )
+        both = f"SELECT {columns}, file_index FROM {own} UNION ALL {packed}" if filled.files else packed
+        return view.replace("{trace_files}", f"({both})")
+    return view.replace("{trace_files}", own if filled.files else NO_FILES)

@@ -39,6 +39,7 @@ from loadbook.core.outside import read_file
 
 from .engine import engine
 from .handed import Handed
+from .packs import Packs, Place, read
 
 if TYPE_CHECKING:
     import sqlite3
@@ -318,14 +319,23 @@ def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
     These very bytes are what is read from then on: a file opened a second time, by name, may be another one.
     """
     try:
-        data = read_file(locate(book, row["path"]), row["bytes"], links=False)
-    except LoadbookError as exc:
+        try:
+            data = _bytes_of(book, row)
+        except NotFoundError:  # it went into a pack meanwhile, or there is none
+            data = _bytes_of(book, row)
+    except (LoadbookError, OSError, ValueError) as exc:
         if isinstance(exc, DamageError):
             raise
-        raise DamageError(f"the trace file cannot be read: {exc.what}", where=row["path"], remedy=RESTORE) from exc
+        why = exc.what if isinstance(exc, LoadbookError) else exc
+        raise DamageError(f"the trace file cannot be read: {why}", where=row["path"], remedy=RESTORE) from exc
     if len(data) != row["bytes"] or hashlib.sha256(data).hexdigest() != row["sha256"]:
         raise DamageError("the trace file is not the one that was written", where=row["path"], remedy=RESTORE)
     return data
+
+
+def _bytes_of(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
+    place = Locator(book).place(row["path"])
+    return read_file(place.file, row["bytes"], links=False) if place.at is None else read(place, row["bytes"])
 
 
 class Locator:
@@ -335,6 +345,15 @@ class Locator:
         self._book = str(book.path)
         self._traces = os.path.join(os.path.realpath(book.path), FOLDER, "")  # noqa: PTH118 - compared as texts
         self._inside: dict[str, bool] = {}
+        self.packs = Packs()
+
+    def place(self, relative: str) -> Place:
+        """Where the bytes of a trace are: in a file of its own where there is one, else in a pack that names it.
+        Raises DamageError as a call does."""
+        file = self(relative)
+        if os.path.lexists(file):
+            return Place(file)
+        return self.packs.find(file.parent, relative) or Place(file)
 
     def __call__(self, relative: str) -> Path:
         """The file that a trace row's path means. Raises DamageError where it is not below the book's traces folder:

@@ -17,7 +17,7 @@ from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.core.typed import quote
 from loadbook.core.writing import is_part, open_to_all
 
-from . import chain, derived_checksum, holder, kept_links, migrations, snapshot
+from . import chain, derived_checksum, holder, kept_links, migrations, packs, snapshot
 from .book import FILE, TRACES, BookFolder
 from .sql_errors import TROUBLE
 from .trace_files import Locator
@@ -217,9 +217,9 @@ def _traces(
     locate = Locator(book)
     for number, row in enumerate(rows, start=1):
         try:
-            path = locate(row["path"])
-            known.add(path)
-            trouble = _trouble(path, row)
+            place = locate.place(row["path"])
+            known.add(place.file)
+            trouble = _trouble(place, row)
         except DamageError as exc:
             found.wrong.append(f"the trace of run {row['run']}: {exc}")
             continue
@@ -233,10 +233,34 @@ def _traces(
             found.wrong.append(f"the trace of run {row['run']} ({row['path']}) {trouble}: {BRING_BACK}")
         if progress is not None:
             progress(number, len(rows))
+    folders = {p.parent for p in known}
+    for path in sorted(p for folder in folders for p in packs.in_folder(folder)):
+        known |= _pack(book, path, found, used=path in known)
     _files_without_rows(book, known, found)
 
 
-def _trouble(path: Path, row: sqlite3.Row) -> str | None:
+def _pack(book: BookFolder, path: Path, found: Verified, used: bool) -> set[Path]:
+    """The pack, where it is damaged apart from its traces, which are read one by one. used: some trace stands in it"""
+    name = path.relative_to(book.path).as_posix()
+    try:
+        packs.index_of(path)
+        whole = not used or packs.check(path, {})[1]
+    except (DamageError, OSError):
+        found.wrong.append(f"the pack {name} cannot be read, nor the traces that stood in it: {BRING_BACK}")
+        return {path}
+    if not whole:
+        found.wrong.append(
+            f"the end of the pack {name} is not what its traces give: those that are whole are read one by one, which"
+            " takes longer; loadbook backup and restore give each its own file again"
+        )
+    return set()
+
+
+def _trouble(place: packs.Place, row: sqlite3.Row) -> str | None:
+    path = place.file
+    if place.at is not None:
+        whole = hashlib.sha256(packs.read(place, row["bytes"])).hexdigest() == row["sha256"]
+        return None if whole else f"in {path.name} is not what was written"
     try:
         there = path.lstat()
     except (FileNotFoundError, NotADirectoryError):
@@ -265,6 +289,11 @@ def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> 
             found.leftover.append(f"{name} is a damaged file that was put aside: it may be deleted")
         elif path.suffix != ".parquet":
             found.leftover.append(f"{name} is none of the book's files: it may be moved away")
+        elif packs.NAME.fullmatch(path.name):
+            found.leftover.append(
+                f"{name} holds traces that all have files of their own (an interrupted loadbook pack leaves such a"
+                " pack): the same command again goes on, or it may be deleted"
+            )
         else:
             found.leftover.append(
                 f"{name} belongs to no trace (an interrupted intake leaves such a file): taking the same recorder's"
@@ -275,7 +304,7 @@ def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> 
 def is_whole(book: BookFolder, row: sqlite3.Row) -> bool:
     """Is the file of a trace's row there, with the bytes that were written? (row: path, sha256, bytes)"""
     try:
-        return _trouble(Locator(book)(row["path"]), row) is None
+        return _trouble(Locator(book).place(row["path"]), row) is None
     except (DamageError, OSError, ValueError):
         return False
 

@@ -75,6 +75,10 @@ TERMS: tuple[Term, ...] = (
     ),
     _word("trace", "What the recorder kept for one run: time and every channel, temperature or other."),
     _word(
+        "pack",
+        "The trace files of one old month, put together into one file by loadbook pack. Each stands in it as it was written.",
+    ),
+    _word(
         "event",
         "Something done at a moment of a run: gas backfill, fan on, door opened, thermocouples unplugged, aborted, power "
         "lost. Judging ends at door opened (unless door closed follows) or thermocouples unplugged.",
@@ -192,8 +196,9 @@ TERMS: tuple[Term, ...] = (
     ),
     _word(
         "publication",
-        "What a plant's book put into a group's target at one time: tables and traces as Parquet files, named in a manifest "
-        "with their digests. It counts for readers when all of it is there; the one before stays readable until then. "
+        "What a plant's book put into a group's target at one time: tables and traces as Parquet files, named with their "
+        "digests in lists by month, and these in a manifest. It counts for readers when all of it is there; the one before "
+        "stays readable until then. "
         "Customers, people and free notes are left out unless asked for, and of confidential and export-controlled jobs "
         "everything but counts: their pieces, the runs that held them, and what refers to these. A text in the shop's own "
         "words goes as a number. A text that names something withheld, a customer or a person stops the publication.",
