@@ -15,6 +15,7 @@ from loadbook.analysis.effects.words import spoken
 from loadbook.analysis.movement import blunders, percent, scale
 from loadbook.analysis.movement.scale import STRATUM, Stage
 from loadbook.core.errors import UsageError
+from loadbook.core.figures import share_words
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, KINDS_SAID
@@ -327,7 +328,7 @@ def _warnings(result: Effects, data: MovementData, frame: pd.DataFrame, flags: n
         below = frame["below_gauge"].dropna()
         if len(below) and float(below.astype(bool).mean()) > 0.5:
             out.append(
-                f"{100 * float(below.astype(bool).mean()):.0f} % of the movements are smaller than the gauge's "
+                f"{share_words(float(below.astype(bool).mean()))} of the movements are smaller than the gauge's "
                 "expanded uncertainty: small effects cannot be seen with this gauge."
             )
     return out

@@ -7,6 +7,7 @@ from typing import Any
 
 from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET
 from loadbook.core import times
+from loadbook.core.figures import share_words
 from loadbook.core.phrases import many
 from loadbook.queries.evidence_words import worded
 from loadbook.queries.following import ORDER, Seen
@@ -70,7 +71,7 @@ def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
             out.append(f"{said}; {many(a.runs, 'earlier run')} by this program, too few for an interval")
         else:
             between = f"{_when(seen, a.low_s, book)} and {_when(seen, a.high_s, book)}"
-            out.append(f"{said}, between {between} ({100.0 * a.level:.0f} %, by {a.runs} earlier runs)")
+            out.append(f"{said}, between {between} ({share_words(a.level)}, by {a.runs} earlier runs)")
     return out
 
 
