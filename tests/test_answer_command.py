@@ -59,7 +59,7 @@ def test_from_the_intake_files_to_the_answer(loadbook: Command, tmp_path: Path) 
         direct.bound, rel=1e-6
     )
     told = loadbook("answer", "--part", part, "--book", "book").stdout
-    assert "90% of pieces of" in told and "told from what came before it" in told and "Stock:" in told
+    assert "90 % of pieces of" in told and "predicted from what came before it" in told and "Stock:" in told
     assert "30 runs" in told and "not a promise" in told
 
 

@@ -376,7 +376,7 @@ def test_stock_is_per_side_and_on_the_side_that_harms() -> None:
     harmless = stock("outside diameter", 12.0, -1)
     assert harmless.figures["per_side_um"] == 0.0 and "no stock against shrinkage" in words(harmless, "si")
     assert per_side("angle", None, 0) is None
-    assert "against growth (half of the diameter's movement): holds 95%" in words(stock("inside diameter", 9, 1), "si")
+    assert "against growth (half of the diameter's movement): holds 95 %" in words(stock("inside diameter", 9, 1), "si")
 
 
 def test_advice_says_why_and_no_more_than_is_known() -> None:

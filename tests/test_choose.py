@@ -61,7 +61,7 @@ def test_slow_heating_is_chosen_where_it_halves_movement(found: Chosen) -> None:
     inside = choice.chosen.inside
     assert inside.low >= 0.90 and true_share(slow_halves(heat, cool, "F1"), 40.0) >= inside.low
     assert choice.present.inside.low < 0.90  # the present cycle falls short, and it is said
-    assert "falls short of 90%" in found.text[0] and "SR revision A with heating at" in found.text[0]
+    assert "falls short of 90 %" in found.text[0] and "SR revision A with heating at" in found.text[0]
     assert RATE in choice.matters and COOL not in choice.matters
 
 
@@ -84,7 +84,7 @@ def test_what_it_rests_on_and_the_next_trial(found: Chosen) -> None:
     gap = choice.chosen.apart
     assert gap is not None and gap.high < 0.0  # it moves less, by runs alone
     told = " ".join(found.text)
-    assert "came true" in told and "past runs by this program" in told
+    assert "promised to save" in told and "past runs by this program" in told
 
 
 def test_the_fastest_that_was_run_is_taken_where_nothing_matters(tmp_path: Path) -> None:

@@ -179,7 +179,7 @@ def test_customer_order_part_and_tolerance_stand_where_the_office_needs_them(
     ]  # fmt: skip
     share = cell(moved, 2, "Moved, of tolerance, %")
     limits = [cell(moved, 2, h).value for h in ("Lower limit", "Upper limit")]
-    assert share.value == pytest.approx(0.5 / (limits[1] - limits[0])) and share.number_format == "0%"
+    assert share.value == pytest.approx(0.5 / (limits[1] - limits[0])) and share.number_format == "0 %"
     assert "Stays in the shop" in found["Summary"]["A3"].value and "J-2" in found["Summary"]["A3"].value
     assert cell(found["Attention"], 2, "What").value == "Left tolerance"
     assert cell(found["Attention"], 2, "Order").value == "PO-1"

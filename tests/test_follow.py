@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import random
+import re
 import subprocess
 import sys
 import threading
@@ -358,6 +359,10 @@ def test_a_suspected_fault_is_told_in_words_as_json_and_on_the_page(book: BookFo
     console.print(view(seen, book, "si"))
     for told in (console.export_text(), following_page(seen, book, "us", 5.0).partition('id="seen-data"')[0]):
         assert "TC 3: frozen since" in told and "Remark" not in told and "figures" not in told
+        assert not re.search(r"\d\d:\d\d[+-]\d", told)  # the shop's clock, without its offset
+    narrow = Console(width=80, record=True, file=io.StringIO())
+    narrow.print(view(seen, book, "si"))
+    assert "…" not in narrow.export_text()  # no clause's name is cut
 
 
 # ---- every way to write ends in the trace of the whole file ----------------------------------------------------------

@@ -21,7 +21,7 @@ from loadbook.queries import recompute
 from loadbook.queries.confirm import confirm_fault
 from loadbook.queries.filters import Filters
 from loadbook.queries.run_choice import chosen_runs
-from loadbook.render.judged import close_figure, figure, print_judged
+from loadbook.render.judged import achieved, close_figure, figure, print_judged
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake, amend
@@ -176,7 +176,7 @@ def test_a_paper_run_cannot_be_told(judged_book: BookFolder) -> None:
     with judged_book.write() as conn:
         add_intake(conn, "runs", rows, rows_read=2)
     found = asked.judge_run(judged_book, "P-1")
-    assert found.verdict == "no trace" and "no trace to hold against" in found.headline
+    assert found.verdict == "no trace" and found.headline.startswith("NO TRACE: nothing to hold against")
     soak = next(a for a in found.asked if a.parameter == "soak_minutes")
     assert (soak.asked, soak.achieved, soak.source) == (120.0, 125.0, "stated")
     assert [(r["what"], r["verdict"]) for r in found.rows() if r["what"] != "load"] == [("run", "no trace")]
@@ -424,3 +424,12 @@ def test_a_decision_s_day_is_the_shop_s(tmp_path: Path, monkeypatch: pytest.Monk
     page = run_page(run_sheet(book, "R-1"), book, "us", "2026-06-03T00:00:00Z")
     assert "2026-06-02" in page and "Both readings, mean over the hold" in page
     assert "as recorded" in page and "as repaired" in page
+
+
+def test_a_rate_asked_above_a_temperature_is_told_with_what_was_achieved_there() -> None:
+    """A load that cools fast once it is free to is not read as one that cooled too fast."""
+    found = asked.AskedAchieved("cooling_rate_peak_c_per_h", "c_per_h", 70.0, 170.8, 2.3, above=((200.0, 60.9),))
+    assert achieved(found, "si") == "170.8 °C/h (standard error 2.3 °C/h); 60.9 °C/h above 200 °C"
+    assert achieved(found, "us") == "307.4 °F/h (standard error 4.1 °F/h); 109.6 °F/h above 392 °F"
+    never = asked.AskedAchieved("soak_minutes", "min", 30.0, None, not_reached=True)
+    assert achieved(never, "si") == "not reached"

@@ -23,7 +23,7 @@ from loadbook.queries.letter.picture import missed
 from loadbook.render.letter.logo import checked
 from loadbook.render.letter.page import letter_page
 from loadbook.render.letter.pdf import letter_pdf
-from loadbook.render.letter.picture import interval_picture
+from loadbook.render.letter.picture import PHONE, WIDE, interval_picture
 from loadbook.store import derived_checksum
 from loadbook.store.book import BookFolder
 from loadbook.store.shop import Shop, set_shop, shop_of, take_reference
@@ -248,3 +248,21 @@ def test_what_is_typed_for_one_letter(book: BookFolder) -> None:
         assert words in text
     assert letter(book, 1).salutation == "Dear Sir or Madam,"
     assert letter(book, 1, typed=Typed(salutation="Good morning,")).salutation == "Good morning,"
+
+
+def test_the_picture_on_a_phone_is_whole(book: BookFolder) -> None:
+    """As wide as a phone's page, with the same figures, no word outside and none upon another of its line."""
+    found = letter(book, 1)
+    assert found.interval is not None
+    page = letter_page(found)
+    assert page.count('class="desk"') == page.count('class="phone"') == 1
+    wide, small = (
+        re.findall(
+            r"<text[^>]* x=\"([-\d.]+)\" y=\"([-\d.]+)\"[^>]*>([^<]+)<", interval_picture(found.interval, wide=w)
+        )
+        for w in (WIDE, PHONE)
+    )
+    assert {*found.interval.texts[::2]} <= {t for _, _, t in small} and len(wide) >= len(small) > 5
+    assert all(0.0 <= float(x) <= PHONE for x, _, _ in small)
+    feet = [float(y) for _, y, t in small if t in (found.interval.axis, found.interval.own_words)]
+    assert len(feet) == len(set(feet)) == 2

@@ -76,7 +76,7 @@ def test_every_run_has_a_whole_page(made: dict[str, Made], run: str) -> None:
 @pytest.mark.parametrize(
     ("run", "words"),
     [("R-kept", "Cycle kept"), ("R-broken", "Cycle broken"), ("R-no-cycle", "No verdict"),
-     ("R-paper", "Cannot be told"), ("R-gap", "Cannot be told"), ("R-aborted", "Aborted: cycle broken")],
+     ("R-paper", "No trace"), ("R-gap", "Cannot be told"), ("R-aborted", "Aborted: cycle broken")],
 )  # fmt: skip
 def test_the_verdict_stands_at_the_top(made: dict[str, Made], run: str, words: str) -> None:
     page = made[run]
@@ -88,6 +88,7 @@ def test_the_verdict_stands_at_the_top(made: dict[str, Made], run: str, words: s
 def test_an_approval_is_told_as_recorded_or_its_absence(made: dict[str, Made]) -> None:
     assert "Approval recorded: accepted, by person 1 (metallurgist), 2026-03-02 10:00" in made["R-kept"].told
     assert "Approval: none is recorded." in made["R-broken"].told
+    assert "A kept cycle alone" not in made["R-broken"].told  # nobody takes a broken one for it
     assert "door opened too hot" in made["R-broken"].told
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import re
 from collections.abc import Callable
@@ -12,7 +13,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import loadbook
 from loadbook.analysis.movement import percent
+from loadbook.core.figures import share_range, share_words
 from loadbook.queries.answer import answer
 from loadbook.queries.charts.effect import effect_picture
 from loadbook.queries.charts.frame import PIECE
@@ -87,3 +90,17 @@ def test_the_log_scale_is_in_no_output(form_book: BookFolder, inside: Callable[.
             assert '"log"' not in text and ",log," not in text, words
     rows = json.loads(inside("moved", "--format", "json", *book).stdout)
     assert all(r["low"] > -100.0 for r in rows)
+
+
+def test_a_share_is_written_in_one_way() -> None:
+    """With a blank before the sign, by one helper: no code of the program formats a share by itself."""
+    wrong = []
+    for path in sorted(Path(loadbook.__file__).parent.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            spec = node.format_spec if isinstance(node, ast.FormattedValue) else None
+            last = spec.values[-1] if isinstance(spec, ast.JoinedStr) and spec.values else None
+            if isinstance(last, ast.Constant) and str(last.value).endswith("%") and "strftime" not in path.read_text():
+                wrong.append(f"{path.name}:{node.lineno}")
+    assert not wrong, wrong
+    assert share_words(0.9) == "90 %" and share_range(0.94, 0.85, 1.0) == "94 % (85 to 100 %)"
+    assert share_words(0.9994) == "99.9 %" and share_words(1.0) == "100 %" and share_words(-0.001) == "0 %"

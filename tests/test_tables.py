@@ -177,3 +177,10 @@ def test_words_break_between_words_on_a_terminal_alone(monkeypatch: pytest.Monke
         assert max(map(len, lines)) <= most
         assert out.getvalue().split() == text.split()
     assert lines[-1].startswith("  remark")
+
+
+def test_a_column_without_a_name_is_never_said_above() -> None:
+    """'in every row: : [ ]' tells nobody anything: the box stays beside its point."""
+    rows = [["[ ]", "calibrations", "no calibration is recorded of Zone 1, Zone 2"], ["[ ]", "pieces", "count agrees"]]
+    found = fitted(["", "point", "what the book says"], rows, 40)
+    assert not found.above and found.blocks[0][0][0] == 0

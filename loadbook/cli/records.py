@@ -474,13 +474,13 @@ def explain(term: str | None, fmt: str | None) -> None:
         click.echo(json.dumps(found.__dict__, ensure_ascii=False, indent=1))
         return
     unit = unit_words(found.unit, system)
-    if said:
-        click.echo(f"{said[1]}. See:\n" if ": " in said[1] else f"{said[1]}: see\n")
-    click.echo(f"{found.name}  ({found.kind}{', ' + unit if unit else ''})")
     wide = min(shutil.get_terminal_size((96, 24)).columns, 96) if sys.stdout.isatty() else 96
+    if said:
+        click.echo(textwrap.fill(f"{said[1]}. See:" if ": " in said[1] else f"{said[1]}: see", wide) + "\n")
+    click.echo(f"{found.name}  ({found.kind}{', ' + unit if unit else ''})")
     for paragraph in found.definition.split("\n"):
         click.echo(textwrap.fill(paragraph.strip(), wide) if paragraph.strip() else "")
     if found.formula:
         click.echo(f"\n  {found.formula}")
     if found.source:
-        click.echo(f"\nSource: {found.source}")
+        click.echo("\n" + textwrap.fill(f"Source: {found.source}", wide))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from math import ceil, floor
 from string import Formatter
 from typing import Any
 
@@ -119,6 +120,27 @@ def scale_words(unit: str, system: str) -> str:
     if unit == "um per 100 mm":  # 1 µm per 100 mm is 1e-5 either way
         return "0.0001 in per 10 in" if system == "us" else "µm per 100 mm"
     return "%" if unit in ("percent", "log") else unit_words(unit, system)
+
+
+def share_words(share: float) -> str:
+    """A share for people: whole per cent; one digit more where that would make all of nearly all, or none of a few.
+
+    >>> share_words(0.9), share_words(-0.13), share_words(0.9972), share_words(1.0), share_words(0.002)
+    ('90 %', '-13 %', '99.7 %', '100 %', '0.2 %')
+    """
+    near_all, near_none = 0.995 <= share < 1.0, 0.0 < share < 0.005
+    if near_all or near_none:
+        return f"{(floor(1000.0 * share + 1e-6) if near_all else ceil(1000.0 * share - 1e-6)) / 10.0:g} %"
+    return f"{round(100.0 * share)} %"
+
+
+def share_range(share: float, low: float, high: float) -> str:
+    """A share with the range it may have, the unit where it is needed.
+
+    >>> share_range(0.94, 0.85, 0.992)
+    '94 % (85 to 99 %)'
+    """
+    return f"{share_words(share)} ({share_words(low).removesuffix(' %')} to {share_words(high)})"
 
 
 def sentence(template: str, figures: Mapping[str, Any], system: str) -> str:

@@ -10,6 +10,7 @@ from loadbook.analysis.answers.difference import difference
 from loadbook.analysis.answers.estimate import History
 from loadbook.analysis.answers.scale import Scale
 from loadbook.core.errors import UsageError
+from loadbook.core.figures import share_words
 
 from . import answer_terms
 from . import history as answerdata
@@ -152,7 +153,7 @@ def compare(
 
 def _sentence(name: str, other: str, values: list[float], unit: str, confidence: float, system: str) -> str:
     middle, low, high = values
-    how = f"{told(middle, unit, system)} ({confidence:.0%}: {span(low, high, unit, system)})"
+    how = f"{told(middle, unit, system)} ({share_words(confidence)}: {span(low, high, unit, system)})"
     if low <= 0.0 <= high:
         return f"{name} against {other}: {how} on average; which of them moves less cannot be told."
     return f"{name} moves {how} {'more' if middle > 0 else 'less'} than {other} on average.".replace(

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import floor, inf, log10
 from typing import Any
 
 from loadbook.analysis.effects.words import figure, spoken
 from loadbook.core import units
+from loadbook.core.figures import share_range, share_words
 from loadbook.core.vocabulary.parameters import PLANNED
 
 
@@ -25,9 +27,17 @@ def told(value: float | None, unit: str, system: str) -> str:
 
 
 def span(low: float, high: float, unit: str, system: str) -> str:
-    """An interval with its unit once: '-12.5 to 4 µm'."""
-    first, _, _ = told(low, unit, system).partition(" ")
-    return f"{first} to {told(high, unit, system)}"
+    """An interval with its unit once, neither end with more digits than the larger one means.
+
+    >>> span(-12.5, 4.0, "um", "si"), span(-83.3, 0.547, "%", "si"), span(5.21, 482.0, "%", "us")
+    ('-12.5 to 4 µm', '-83.3 to 0.5 %', '5 to 482 %')
+    """
+    (first, label, digits), (last, _, _) = (units.show(value, unit, system) for value in (low, high))
+    larger = max(abs(first), abs(last))
+    places = max(0, 2 - floor(log10(larger))) if 0.0 < larger < inf else 0
+    places = min(places, digits) if unit == "um" else places
+    ends = (figure(round(value, places)) for value in (first, last))
+    return f"{' to '.join(ends)} {'× ' if label[:1].isdigit() else ''}{label}".strip()
 
 
 def setting(name: str, value: float | None, system: str) -> str:
@@ -48,14 +58,14 @@ def inside(share: Mapping[str, Any], system: str) -> str:
     else:
         shown, label, _ = units.show((high if low is None else high - low) / 1000.0, "mm", system)
         limit = f"within {shown:.3g} {label}"
-    told = f"{share['share']:.0%} ({share['low']:.0%} to {share['high']:.0%})"
+    told = share_range(share["share"], share["low"], share["high"])
     if share["low"] >= 0.995:
-        told = "More than 99%"
+        told = "More than 99 %"
     before = share["before"]
     if before is not None and before < 0.5:
-        return f"{told} should come out {limit}; {'none' if before == 0 else f'only {before:.0%}'} went in so"
+        return f"{told} should come out {limit}; {'none' if before == 0 else f'only {share_words(before)}'} went in so"
     text = f"{told} should stay {limit}"
-    return text if before is None else f"{text}; {before:.0%} were before"
+    return text if before is None else f"{text}; {share_words(before)} were before"
 
 
 def settings_shown(row: Mapping[str, Any], system: str) -> str:

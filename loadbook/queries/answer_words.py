@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from loadbook.core.figures import share_range, share_words
 from loadbook.core.phrases import many
 
 from .answer_figures import inside, setting, span, told
@@ -22,7 +23,7 @@ def sentences(a: Answer, system: str) -> list[str]:
         return [f"No figure for {who}: {a.refused}.", a.need["text"], *_evidence_if_any(a)]
     assert a.reply is not None and a.low is not None and a.high is not None and a.bound_content
     out = [
-        f"{a.content:.0%} of pieces of {who} should move {span(a.low, a.high, a.unit, system)} "
+        f"{share_words(a.content)} of pieces of {who} should move {span(a.low, a.high, a.unit, system)} "
         f"(middle {told(a.median, a.unit, system)}){_of_before(a, system)}, {_treated(a, system)}"
         f"{'; never run so' if a.reply.outside else ''}."
         + (f" {inside(a.in_tolerance, system)}." if a.in_tolerance else ""),
@@ -31,10 +32,10 @@ def sentences(a: Answer, system: str) -> list[str]:
     ]
     if a.bound is not None:
         side = "at most" if a.reply.harm > 0 else "no lower than"
-        um = f", {told(a.in_um['bound'], 'um', system)} in size" if a.in_um and a.in_um["bound"] is not None else ""
+        um = f" ({told(a.in_um['bound'], 'um', system)})" if a.in_um and a.in_um["bound"] is not None else ""
         out.append(
-            f"{a.bound_content:.0%} of pieces stay {side} {told(a.bound, a.unit, system)}{um}, with "
-            f"{a.bound_confidence:.0%} confidence."
+            f"{share_words(a.bound_content)} of pieces stay {side} {told(a.bound, a.unit, system)}{um}, with "
+            f"{share_words(a.bound_confidence)} confidence."
         )
     a.need["text"] = _need(a, system)
     out.append(a.need["text"])
@@ -118,19 +119,19 @@ def _earned(a: Answer) -> str:
     if t is None and a.reply.model_only:
         return (
             f"Model only, not back-tested: {many(a.reply.groups, 'run')} are too few to leave out in turn for "
-            f"{a.content:.0%}."
+            f"{share_words(a.content)}."
         )
     if t is None:
         return "Too few later runs are on record to test it on."
     if t["of"] == "part numbers left out":
         lead = "Tested with each part number left out in turn"
     elif t["of"] == "later runs":
-        lead = f"Forward test, each of {many(t['runs'], 'later run')} told from what came before it"
+        lead = f"Forward test, each of {many(t['runs'], 'later run')} predicted from what came before it"
     else:
-        lead = f"Forward test, the first run of {many(t['runs'], 'part number')} told from what came before it"
-    text = f"{lead}: such intervals held {t['held']:.0%} of pieces ({t['held_low']:.0%} to {t['held_high']:.0%})"
+        lead = f"Forward test, the first run of {many(t['runs'], 'part number')} predicted from what came before it"
+    text = f"{lead}: such intervals held {share_range(t['held'], t['held_low'], t['held_high'])} of pieces"
     if year := t["last_year"]:
-        text += f"; {year['held']:.0%} in the last year ({many(year['runs'], 'run')})"
+        text += f"; {share_words(year['held'])} in the last year ({many(year['runs'], 'run')})"
     return f"{text}."
 
 
@@ -151,7 +152,7 @@ def _need(a: Answer, system: str) -> str:
         if plain["width"] - best["width"] < HARDLY / 2 * n["width"]:  # a leap in settings has to be worth it
             best = plain
         if best["width"] > (1.0 - HARDLY) * n["width"]:
-            text += f" No single further run narrows it by more than {HARDLY:.0%}."
+            text += f" No single further run narrows it by more than {share_words(HARDLY)}."
         else:
             text += f" The next run that narrows it most: {next_run(best, system)}, to about {width(best['width'])}."
     if n["part_numbers"]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loadbook.core import units
+from loadbook.core.figures import share_range, share_words
 from loadbook.core.phrases import many
 from loadbook.core.vocabulary.parameters import PLANNED
 
@@ -91,17 +92,17 @@ def _first(c: Chosen, system: str) -> str:
     now, best = choice.present, choice.chosen
     assert best is not None
     plan, here = c.plan(best), c.plan(now)
-    inside = f"{best.inside.share:.0%} ({best.inside.low:.0%} to {best.inside.high:.0%}) stay {limit_words(c, system)}"
+    inside = f"{share_range(best.inside.share, best.inside.low, best.inside.high)} stay {limit_words(c, system)}"
     cost = plan.hours.money()
     if best is now:
         return (
             f"{who}: the present way, {way(plan, None, system)}: {plan.hours.said()}{_paid(cost)}, {inside}; none of "
-            f"{many(choice.ways, 'other way')} takes fewer hours and keeps {c.keep:.0%} inside."
+            f"{many(choice.ways, 'other way')} takes fewer hours and keeps {share_words(c.keep)} inside."
         )
     return (
         f"{who}: {way(plan, here, system)}: {plan.hours.said()}{_paid(cost)}, {inside}; the present cycle: "
-        f"{here.hours.said()}{_paid(here.hours.money())}, {now.inside.share:.0%} "
-        f"({now.inside.low:.0%} to {now.inside.high:.0%}){_short(c)}."
+        f"{here.hours.said()}{_paid(here.hours.money())}, "
+        f"{share_range(now.inside.share, now.inside.low, now.inside.high)}{_short(c)}."
     )
 
 
@@ -109,7 +110,7 @@ def _short(c: Chosen) -> str:
     assert c.choice is not None
     if c.choice.present.inside.low >= c.keep:
         return ""
-    return f", which falls short of {c.keep:.0%} with 95 % confidence"
+    return f", which falls short of {share_words(c.keep)} with 95 % confidence"
 
 
 def _paid(cost: str) -> str:
@@ -132,20 +133,20 @@ def _against(c: Chosen, best: Scored, system: str) -> str:
 
 def _rests(c: Chosen, best: Scored) -> str:
     p = c.present
-    near = f"{many(best.own_near, 'run')} of this part" if best.own_near else "no run of this part"
+    near = f"{many(best.near, 'run')}, {best.own_near or 'none'} of this part" if best.near else "no run"
     return (
-        f"It rests on {many(p.runs, 'run')} and {many(p.pieces, 'piece')} in {p.process}; {near} and {best.near} "
-        "of all were near to it in all that is varied."
+        f"It rests on {many(p.runs, 'run')} and {many(p.pieces, 'piece')} in {p.process}; near it in everything that "
+        f"may change: {near}."
     )
 
 
 def _held_out(c: Chosen) -> str:
     found = c.choice.held_out if c.choice is not None else None
     if found is None or not found.folds:
-        return "Too few runs to choose anew without some of them: what a way seems to save is told as the fit has it."
+        return "Too few runs to choose anew without some of them: what a way seems to save is taken from the fit."
     return (
-        f"Chosen {found.folds} times anew without a fifth of {many(found.runs, 'run')}, what such a choice promised to "
-        f"save in movement came true for {found.share:.0%} of it in the runs left out; that much is counted."
+        f"Chosen anew {found.folds} times, each time without a fifth of {many(found.runs, 'run')}: the runs left out "
+        f"showed {share_words(found.share)} of the movement that such a choice promised to save; that much is counted."
     )
 
 

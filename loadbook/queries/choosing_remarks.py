@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from loadbook.core.figures import share_range, share_words
 from loadbook.core.vocabulary.parameter_names import spoken
 
 Figures = Mapping[str, Any]
@@ -19,8 +20,8 @@ def _none_keeps(f: Figures, s: str) -> str:
     best = "the present way" if f["present"] else "the best of them"
     untold = f"; of {f['untold']} more nothing can be told" if f["untold"] else ""
     return (
-        f"nothing inside the evidence keeps {f['keep']:.0%} of pieces inside with 95 % confidence; {best} keeps "
-        f"{f['share']:.0%} ({f['low']:.0%} to {f['high']:.0%}){untold}"
+        f"nothing inside the evidence keeps {share_words(f['keep'])} of pieces inside with 95 % confidence; {best} "
+        f"keeps {share_range(f['share'], f['low'], f['high'])}{untold}"
     )
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from loadbook.analysis.effects.estimate import NOISY, Effect
 from loadbook.analysis.effects.words import effect_shown, figure, nice_step, p_text, parameter_shown, spoken
 from loadbook.analysis.movement import percent
+from loadbook.core.figures import share_words
 from loadbook.core.remarks import Remark
 
 Figures = Mapping[str, Any]
@@ -132,7 +133,7 @@ def _noise(e: Effect, over: Callable[[float], float], y_label: str) -> list[str]
         ]
     low, high = sorted((over(e.corrected_low), over(e.corrected_high)))
     return [
-        f"{100 * (1 - e.reliability):.0f} % of what its values vary by is measuring noise, which pulls the figure to "
+        f"{share_words(1 - e.reliability)} of what its values vary by is measuring noise, which pulls the figure to "
         f"zero: without it {over(e.corrected):+.3g} {y_label} ({low:+.3g} to {high:+.3g}).{asked}"
     ]
 
@@ -170,7 +171,7 @@ def _warnings(e: Effect, x: _Shown, apart: str) -> list[str]:
         run = e.left_out_low_run if e.left_out_low * e.effect < 0 else e.left_out_high_run
         out.append(f"Without run {run} the sign turns.")
     if e.stated > 0:
-        out.append(f"{100 * e.stated:.0f} % of its values were read off paper charts.")
+        out.append(f"{share_words(e.stated)} of its values were read off paper charts.")
     return out
 
 
@@ -218,8 +219,8 @@ EFFECT_WORDS: dict[str, Callable[[Figures, str], str]] = {
         "too coarse"
     ),
     "effect_gauge_too_coarse": lambda f, s: (
-        f"{100 * f['share']:.0f} % of the movements are smaller than their gauge's uncertainty: what they differ by is "
-        "the gauge's doing. Measure with a gauge whose uncertainty is well below the movement that matters"
+        f"{share_words(f['share'])} of the movements are smaller than their gauge's uncertainty: what they differ by "
+        "is the gauge's doing. Measure with a gauge whose uncertainty is well below the movement that matters"
     ),
     "effect_trial_degrees": lambda f, s: f"{f['runs']} runs leave no degree of freedom beside {f['settings']} settings",
     "effect_not_separable": lambda f, s: (

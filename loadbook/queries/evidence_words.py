@@ -168,9 +168,16 @@ def _plan_section(f: Figures, system: str) -> str:
     )
 
 
+def _noise(f: Figures, system: str) -> str:
+    said = f"{f['channel']}, window {f['window_min']:g} min"
+    if f["noise_c_per_h"] < 0.05:  # less than the figure beside it shows
+        return said
+    return f"{said}, of which noise may be {shown(f['noise_c_per_h'], 'c_per_h', system, '.1f')}"
+
+
 _NOTES: dict[str, Template] = {
     "no_band": "no band stated: {band_c_diff} either side",
-    "noise": "{channel}, window {window_min:g}, of which noise may be {noise_c_per_h:.2g}",
+    "noise": _noise,
     "above": "above {above_c:.1f}",
     "dose_at": "at {target_c}",
     "section": "{part}: {shape} of {wide_mm} at {rate_c_per_h}",

@@ -7,6 +7,7 @@ from typing import Any
 
 from loadbook.analysis.trace.model import clock
 from loadbook.core import units
+from loadbook.core.figures import share_words
 
 Figures = Mapping[str, Any]
 
@@ -53,7 +54,7 @@ def _ahead(f: Figures, system: str) -> str:
 def _loose(f: Figures, system: str) -> str:
     where = "a thick section" if f["thick"] else "a section"
     return (
-        f"{f['channel']} takes {100.0 * f['share']:.0f} % of the furnace's movement at once, as {where} does not: "
+        f"{f['channel']} takes {share_words(f['share'])} of the furnace's movement at once, as {where} does not: "
         "likely loose since the start; look whether it is still in its hole"
     )
 

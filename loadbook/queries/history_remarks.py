@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from loadbook.analysis.effects.words import p_text
-from loadbook.core.figures import shown
+from loadbook.core.figures import share_words, shown
 from loadbook.core.phrases import many
 from loadbook.core.vocabulary.parameter_names import spoken
 
@@ -91,7 +91,7 @@ HISTORY_WORDS: dict[str, Words] = {
         "Decide with: loadbook confirm reading"
     ),
     "gauge_hides_small": lambda f, s: (
-        f"{100 * f['share']:.0f} % of the movements are smaller than the gauge's expanded uncertainty: small effects "
+        f"{share_words(f['share'])} of the movements are smaller than the gauge's expanded uncertainty: small effects "
         "cannot be seen with this gauge."
     ),
     "trial_so_far": lambda f, s: (

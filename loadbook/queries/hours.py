@@ -9,6 +9,7 @@ from typing import Any
 
 from loadbook.analysis.planning.hours import FEWEST, Asked, Done, Pace, Quote, asked_hours, varied
 from loadbook.analysis.trace.model import Cycle
+from loadbook.core.figures import share_words
 from loadbook.core.money import Price
 from loadbook.core.phrases import many
 from loadbook.core.vocabulary.parameters import PLANNABLE
@@ -82,10 +83,10 @@ class Hours:
         where = f" on {self.furnace}" if self.furnace else ""
         q, money = self.quote, self.money()
         rests = f"from {many(q.runs, 'past run')} {self.of}"
-        if q.low is None:
+        if q.low is None or q.level is None:
             rests = f"{many(q.runs, 'past run') if q.runs else 'no past run'} {self.of}, too few to say what it takes"
         else:
-            rests += f"; such intervals held {q.level:.0%} of them"
+            rests += f"; such intervals held {share_words(q.level)} of them"
         return f"Furnace hours{where}: {self.said()}, {rests}." + (f" {money}." if money else "")
 
 

@@ -38,7 +38,8 @@ APPROVAL = "Whether the parts are acceptable takes a recorded approval"
 @dataclass(frozen=True)
 class AskedAchieved:
     """One plannable parameter as the cycle asked it, as it was set at the furnace's program, where that is recorded,
-    and as the trace (or a paper chart) shows it. not_reached: the run never came to the segment that it belongs to."""
+    and as the trace (or a paper chart) shows it. not_reached: the run never came to the segment that it belongs to;
+    above: (°C, the same of the samples above it), where the cycle's limit binds above a temperature only."""
 
     parameter: str
     unit: str
@@ -48,6 +49,7 @@ class AskedAchieved:
     source: str = "trace"
     program: float | None = None
     not_reached: bool = False
+    above: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -123,7 +125,7 @@ class JudgedRun(Result):
             return "NO VERDICT: the run was asked to follow no cycle"
         name = f"{cycle.cycle} revision {cycle.revision}"
         if self.judgement is None:
-            return f"CANNOT BE TOLD: the run has no trace to hold against {name}"
+            return f"NO TRACE: nothing to hold against {name}"
         total = len(self.clauses)
         decided = {(channel, kind) for channel, kind, _ in self.record.confirmed()}
         doubted = sorted(
@@ -342,9 +344,15 @@ def _asked(asked: Sequence[Parameter], found: Sequence[Parameter], not_reached: 
         a, b = wanted.get(name), achieved.get(name)
         if a or b:
             unit = a.unit if a else b.unit if b else ""
+            start = f"{name.removesuffix('_c_per_h')}_above_"
+            above = tuple(
+                (float(key.removeprefix(start).removesuffix("c_c_per_h")), p.value)
+                for key, p in achieved.items()
+                if key.startswith(start) and key.removeprefix(start).removesuffix("c_c_per_h").isdigit()
+            )
             never = b is None and not_reached and name in ("hold_mean_c", "soak_minutes")
             out.append(AskedAchieved(name, unit, a.value if a else None, b.value if b else None, b.se if b else None,
-                                     not_reached=never))  # fmt: skip
+                                     not_reached=never, above=above))  # fmt: skip
     return tuple(out)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from loadbook.core.figures import shown
+from loadbook.core.figures import share_words, shown
 
 Figures = Mapping[str, Any]
 Template = str | Callable[[Figures, str], str]
@@ -78,7 +78,7 @@ def _heating(f: Figures, system: str) -> str:
         )
     return (
         f"heating to {shown(f['at_c'], 'c', system)} alone brings a stress as high as the yield down to "
-        f"{100.0 * f['left']:.0f} % ({f['basis']})"
+        f"{share_words(f['left'])} ({f['basis']})"
     )
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from loadbook.core import units
 from loadbook.core.cautions import LOAD
-from loadbook.core.figures import scale_words, shown
+from loadbook.core.figures import scale_words, share_words, shown
 from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, Remark
 
@@ -125,8 +125,8 @@ def _shared(f: Figures) -> str:
 
 def _stock(f: Figures, system: str) -> str:
     return (
-        f"per side against {f['against']}{_shared(f)}: holds {f['content']:.0%} of pieces with "
-        f"{f['confidence']:.0%} confidence"
+        f"per side against {f['against']}{_shared(f)}: holds {share_words(f['content'])} of pieces with "
+        f"{share_words(f['confidence'])} confidence"
     )
 
 
@@ -163,7 +163,7 @@ _SHOP: dict[str, Words] = {
     "never_measured": lambda f, s: f"no {f['kind']} was ever measured{_in(f)}",
     "all_set_aside": lambda f, s: f"all {f['count']} readings of {f['kind']}{_in(f)} are set aside ({_reasons(f)})",
     "gauge_too_coarse": lambda f, s: (
-        f"{f['share']:.0%} of the movements on record are smaller than their gauge's uncertainty (typically "
+        f"{share_words(f['share'])} of the movements on record are smaller than their gauge's uncertainty (typically "
         f"{told(f['gauge_um'], 'um', s)}): they moved less than can be told"
     ),
     "length_not_known": lambda f, s: (
@@ -193,8 +193,8 @@ _SHOP: dict[str, Words] = {
     ),
     "set_aside": lambda f, s: f"Set aside, so not in any figure: {f['count']} ({_reasons(f)}). {_UNMEASURED}",
     "settings_achieved": lambda f, s: (
-        f"{f['share']:.0%} of the settings in the history are what was achieved or stated, because nothing asked is "
-        "on record for those runs."
+        f"{share_words(f['share'])} of the settings in the history are what was achieved or stated, because nothing "
+        "asked is on record for those runs."
     ),
     "otherwise_lately": lambda f, s: (
         f"The last {many(f['runs'], 'run')} of this {f['whose']} had {f['factor']} {f['now']}; the figures are for "
@@ -223,8 +223,8 @@ _SHOP: dict[str, Words] = {
         f"{f['times']:.2g} times as wide for it. Declare the break (history_break) if you know what changed."
     ),
     "test_short": lambda f, s: (
-        f"The forward test held {f['held']:.0%} where {f['content']:.0%} was asked for: the interval is "
-        f"{f['times']:.2g} times as wide for it."
+        f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "
+        f"is {f['times']:.2g} times as wide for it."
     ),
     "spread_borrowed": lambda f, s: (
         f"{many(f['parts'], 'part number')} say little of how far part numbers differ: that is borrowed from "

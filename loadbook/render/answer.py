@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from loadbook.core import units
+from loadbook.core.figures import share_range
 from loadbook.queries.answer_figures import setting, settings_shown
 
 COLUMNS = (
@@ -64,7 +65,7 @@ def comparison_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[li
 
         inside = None
         if r["share_inside"] is not None:
-            inside = f"{r['share_inside']:.0%} ({r['share_low']:.0%} to {r['share_high']:.0%})"
+            inside = share_range(r["share_inside"], r["share_low"], r["share_high"])
         shown.append(
             [r["treatment"], figure("median"), figure("low"), figure("high"), inside,
              _span(r, "furnace_hours", ".1f"), f"{_span(r, 'cost', ',.0f')} {r['currency']}" if r["currency"] else None,

@@ -132,7 +132,7 @@ def points(office: Office, verdicts: Sequence[Row], system: str) -> list[Point]:
         told = f"{chart.measure}: {chart.words(signal)}{beyond(chart, signal, system)}"
         signals.setdefault(chart.furnace, []).append(told)
     out += [
-        Point("Furnace off its own past", "", "", "", furnace, "; ".join(s), OPEN) for furnace, s in signals.items()
+        Point("Furnace beyond its usual", "", "", "", furnace, "; ".join(s), OPEN) for furnace, s in signals.items()
     ]
     grouped: dict[tuple[str, str], list[Any]] = {}
     for need in office.needs:

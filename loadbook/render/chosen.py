@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from loadbook.analysis.planning.choose import BREAKS, OFFERED, OUTSIDE, UNTOLD
+from loadbook.core.figures import share_range, share_words
 from loadbook.queries.answer_figures import span, told
 from loadbook.queries.choose_result import Chosen
 from loadbook.queries.choose_words import way
@@ -29,11 +31,11 @@ def ways_table(found: Chosen) -> tuple[str, list[str], list[list[Any]]]:
         rows.append(
             [state, way(plan, now, system), plan.hours.said(), plan.hours.money(),
              told(row["median"], row["unit"], system), span(row["low"], row["high"], row["unit"], system),
-             f"{s.inside.share:.0%} ({s.inside.low:.0%} to {s.inside.high:.0%})", f"{s.own_near} of {s.near}",
+             share_range(s.inside.share, s.inside.low, s.inside.high), f"{s.own_near} of {s.near}",
              "; ".join(notes)]
         )  # fmt: skip
-    content = f"{found.present.content:.0%} of pieces"
-    columns = ["", "way", "furnace hours", "cost", "movement", content, "inside tolerance", "own of all runs near"]
+    content = f"{share_words(found.present.content)} of pieces"
+    columns = ["", "way", "furnace hours", "cost", "movement", content, "inside tolerance", "own of near runs"]
     columns.append("remarks")
     empty = [k for k in (3, 8) if all(not r[k] for r in rows)]
     title = f"Ways inside and beside the evidence ({_tried(found)})"
@@ -46,5 +48,12 @@ def ways_table(found: Chosen) -> tuple[str, list[str], list[list[Any]]]:
 
 def _tried(found: Chosen) -> str:
     assert found.choice is not None
-    states = ", ".join(f"{n} {name}" for name, n in found.choice.states.items())
-    return f"{found.choice.ways} looked at: {states}"
+    states = found.choice.states
+    told = {
+        OFFERED: "offered", OUTSIDE: "outside the evidence",
+        UNTOLD: "of which too little is known",
+        BREAKS: "breaks a limit" if states.get(BREAKS) == 1 else "break a limit",
+    }  # fmt: skip
+    return f"{found.choice.ways} looked at: " + ", ".join(
+        f"{states[s]} {words}" for s, words in told.items() if s in states
+    )

@@ -7,13 +7,16 @@ from typing import Any
 
 from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET
 from loadbook.core import times
+from loadbook.core.figures import share_words
 from loadbook.core.phrases import many
 from loadbook.queries.evidence_words import worded
 from loadbook.queries.following import ORDER, Seen
+from loadbook.queries.judge import local
 from loadbook.queries.remark_words import words
 from loadbook.store.book import BookFolder
 
 from .judged import close_figure, figure
+from .tables import cells_of
 
 ADVISES = "Advice from the record so far, some seconds old. It is no alarm and no interlock, and controls nothing."
 
@@ -70,7 +73,7 @@ def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
             out.append(f"{said}; {many(a.runs, 'earlier run')} by this program, too few for an interval")
         else:
             between = f"{_when(seen, a.low_s, book)} and {_when(seen, a.high_s, book)}"
-            out.append(f"{said}, between {between} ({100.0 * a.level:.0f} %, by {a.runs} earlier runs)")
+            out.append(f"{said}, between {between} ({share_words(a.level)}, by {a.runs} earlier runs)")
     return out
 
 
@@ -133,7 +136,7 @@ def view(seen: Seen, book: BookFolder, system: str) -> Any:
     from rich.table import Table
     from rich.text import Text
 
-    shown = times.shown(seen.at, book.zone)[:19] if seen.at else "no sample yet"
+    shown = local(seen.at, book) if seen.at else "no sample yet"
     style = {BROKEN: "bold red", HEADING: "bold yellow"}.get(seen.worst, "bold")
     parts: list[Any] = [Text(f"{seen.run}  {headline(seen, book)}", style=style),
                         Text(f"{seen.cycle}; {seen.samples} samples, last {shown}")]  # fmt: skip
@@ -144,9 +147,11 @@ def view(seen: Seen, book: BookFolder, system: str) -> Any:
     parts += [Text(line) for line in (*ahead_words(seen, book), *low_hold_words(seen, system))]
     if seen.standings:
         table = Table(box=None, padding=(0, 2, 0, 0))
-        for name in COLUMNS:
-            table.add_column(Text(name))
-        for row in clause_rows(seen, book, system):
+        rows = clause_rows(seen, book, system)
+        for i, name in enumerate(COLUMNS):  # no narrower than its longest word: none is cut
+            least = max((cells_of(w) for text in (name, *(row[i] for row in rows)) for w in text.split()), default=0)
+            table.add_column(Text(name), min_width=least)
+        for row in rows:
             style = {BROKEN: "red", HEADING: "yellow"}.get(row[1], "")
             table.add_row(*(Text(cell, style=style) for cell in row))
         parts.append(table)

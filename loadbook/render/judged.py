@@ -14,7 +14,7 @@ from loadbook.core.figures import shown as shown_figure
 from loadbook.core.phrases import few, many
 from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import worded
-from loadbook.queries.judge import JudgedRun, local
+from loadbook.queries.judge import AskedAchieved, JudgedRun, local
 from loadbook.queries.relations import Relations
 from loadbook.queries.remark_words import words
 from loadbook.store.book import BookFolder
@@ -26,8 +26,8 @@ from .tables import emit, plain, write_words
 def figure(value: float | None, unit: str, system: str, spec: str | None = None) -> str:
     """A value in the book's units, with its label; '' for none. spec: a format's, in the place of the usual digits.
 
-    >>> figure(138.889, "c_diff", "us"), figure(3725.0, "s", "si")
-    ('250.0 °F apart', '62.1 min')
+    >>> figure(138.889, "c_diff", "us"), figure(3725.0, "s", "si"), figure(116.0, "kg", "si"), figure(46.6, "kg", "us")
+    ('250.0 °F apart', '62.1 min', '116 kg', '102.7 lb')
     """
     if value is None:
         return ""
@@ -38,6 +38,8 @@ def figure(value: float | None, unit: str, system: str, spec: str | None = None)
     if unit not in units.SHOWN["si"]:
         return f"{value:.6g}" + (f" {unit}" if unit else "")
     shown, label, digits = units.show(value, unit, system)
+    if unit == "kg" and spec is None:  # as a load is weighed
+        return f"{round(shown, 1 if shown >= 10.0 else 3):.9g} {label}"
     label = f"× {label}" if label[:1].isdigit() else label
     return f"{shown:{spec or f'.{digits}f'}} {label}" + (" apart" if unit == "c_diff" else "")
 
@@ -127,7 +129,7 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
         )
     if judged.asked:
         rows = [[spoken(a.parameter, system), figure(a.asked, a.unit, system) or "not asked",
-                 figure(a.program, a.unit, system), _achieved(a, system),
+                 figure(a.program, a.unit, system), achieved(a, system),
                  a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
         columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
         _section(out, "Asked and achieved", columns, rows)
@@ -267,11 +269,15 @@ def _turn(c: ClauseResult, system: str) -> str:
     return f"could turn: uncertainty {width(c.uncertainty, c.unit, system)}"
 
 
-def _achieved(a: Any, system: str) -> str:
-    text = figure(a.achieved, a.unit, system)
-    if text and a.se and a.se >= 0.05:
-        return f"{text} (standard error {width(a.se, a.unit, system)})"
-    return text or ("not reached" if a.not_reached else "not known")
+def achieved(a: AskedAchieved, system: str) -> str:
+    """What was achieved of a parameter that the cycle asks, with its standard error; beside it the same of the samples
+    above a temperature, where the cycle's limit binds only there."""
+    text = figure(a.achieved, a.unit, system) or ("not reached" if a.not_reached else "not known")
+    if a.se and a.se >= 0.05:
+        text += f" (standard error {width(a.se, a.unit, system)})"
+    return text + "".join(
+        f"; {figure(value, a.unit, system)} above {figure(above, 'c', system, '.0f')}" for above, value in a.above
+    )
 
 
 def _checks(judged: JudgedRun, out: TextIO, system: str) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 from loadbook.analysis.effects.words import p_text, parameter_shown
 from loadbook.analysis.movement import percent
 from loadbook.core import units
-from loadbook.core.figures import scale_words
+from loadbook.core.figures import scale_words, share_words
 from loadbook.core.vocabulary.parameter_names import spoken
 
 MOST_SAID = 6  # sentences before the tables of moved
@@ -68,7 +68,8 @@ def moved_sentences(
             f"{_both(d['pieces_b'], d['pieces_a'], 'piece')}{other}."
         )
     if len(clear) > MOST_SAID:
-        out.append(f"{len(clear) - MOST_SAID} more differences are clear; the table has them all.")
+        rest = len(clear) - MOST_SAID
+        out.append(f"{rest} more {'difference is' if rest == 1 else 'differences are'} clear; the table has them all.")
     elif len(differences) == 1 and not clear:
         out.append("The difference between the two treatments is not clear.")
     elif differences and not clear:
@@ -115,7 +116,7 @@ def label(unit: str, system: str) -> str:
 
 def share(value: float | None) -> str | None:
     """A share as per cent."""
-    return None if value is None else f"{100 * value:.0f} %"
+    return None if value is None else share_words(value)
 
 
 def moved_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) -> tuple[list[str], list[list[Any]]]:

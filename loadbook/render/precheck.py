@@ -11,7 +11,7 @@ from loadbook.store.book import BookFolder
 
 from .tables import emit, plain, write_words
 
-ADVISES = "loadbook advises: it controls nothing and is no alarm or interlock. The shop's own rules decide."
+ADVISES = "This sheet advises: it controls nothing and is no alarm or interlock. The shop's own rules decide."
 
 
 def headline(sheet: Precheck) -> str:
@@ -34,7 +34,8 @@ def headline(sheet: Precheck) -> str:
 def print_precheck(sheet: Precheck, book: BookFolder, out: TextIO | None = None) -> None:
     """Write a sheet: the verdict, stops first, then boxes, then what passed."""
     out = out or sys.stdout
-    write_words(f"{plain(sheet.run)}  {headline(sheet)}", out)
+    verdict = f"{plain(sheet.run)}  {headline(sheet)}"
+    write_words(verdict, out, bold=True)
     rows = sheet.rows(book.units)
     for state, title in (("stop", "Stop"), ("by hand", "To tick by hand"), ("pass", "Passed")):
         some = [r for r in rows if r["state"] == state]
@@ -46,4 +47,5 @@ def print_precheck(sheet: Precheck, book: BookFolder, out: TextIO | None = None)
     if sheet.person:
         note = f": {sheet.note}" if sheet.note else ""
         write_words(f"\nKept: {plain(sheet.person)}, {local(sheet.at, book)[:16]}{plain(note)}", out)
-    write_words(f"\n{ADVISES}", out)
+    write_words(f"\n{ADVISES}\n", out)
+    write_words(verdict, out, bold=True)

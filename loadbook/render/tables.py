@@ -93,7 +93,7 @@ def fitted(columns: Sequence[str], text: Sequence[Sequence[str]], width: int) ->
     of = _Columns(columns, text, width)
     if of.fits(kept, of.whole):
         return Fitted([[(i, of.whole[i]) for i in kept]])
-    same = [i for i in kept if len(text) > 1 and len({row[i] for row in text}) == 1]
+    same = [i for i in kept if len(text) > 1 and columns[i] and len({row[i] for row in text}) == 1]
     above = [f"{columns[i]}: {text[0][i]}" for i in same if text[0][i]]
     kept = [i for i in kept if i not in same]
     name = [i for i in kept if not of.long[i]][:1]
@@ -281,7 +281,7 @@ def emit(
     else:
         raise UsageError(f"there is no format {fmt!r}", remedy="Choose one of: " + ", ".join(FORMATS))
     if note:
-        print(lines_kept(note), file=sys.stderr)
+        print(folded(lines_kept(note), sys.stderr), file=sys.stderr)
 
 
 def _number(value: Any) -> bool:

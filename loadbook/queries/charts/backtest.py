@@ -10,7 +10,7 @@ from .frame import MIDDLE, NOMINAL, Panel, Picture
 if TYPE_CHECKING:
     from loadbook.queries.backtest import Backtest
 
-_WHAT = {"known": "known part numbers", "new": "new part numbers"}
+_WHAT = {"known": "known parts", "new": "new parts"}
 
 
 def backtest_picture(found: Backtest) -> Picture:

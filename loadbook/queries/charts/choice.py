@@ -8,6 +8,7 @@ import numpy as np
 
 from loadbook.analysis.planning.choose import OFFERED as MAY
 from loadbook.analysis.planning.choose import PRESENT
+from loadbook.core.figures import share_words
 from loadbook.queries.choose_result import Chosen
 from loadbook.queries.choose_words import limit_words, way
 
@@ -48,13 +49,16 @@ def choice_picture(found: Chosen) -> base.Picture:
     rows += [{"panel": 0, "what": LIMIT, "y": y * factor} for y in _limits(found)]
     present = [name for name in (CHOSEN, NOW, OTHER, NOT) if any(r.get("series") == name for r in rows)]
     said = (
-        f"furnace hours against movement; {found.present.content:.0%} of pieces in each interval",
-        f"heavy line: the tolerance, {limit_words(found, system)}, from the usual reading before",
+        f"furnace hours against movement; {share_words(found.present.content)} of pieces in each interval",
+        f"Heavy line: the tolerance, {limit_words(found, system)}, from the usual reading before",
     )
     subject = found.present.subject
     name = f"{subject.part}, {subject.characteristic}"
-    panel = Panel(0, "ways", name, "furnace hours (h)", title, series=tuple(present), said=said)
-    return base.picture("Ways to run it", [panel], rows, "--vary")
+    first, *more = found.text
+    panel = Panel(
+        0, "ways", name, "furnace hours (h)", title, series=tuple(present), said=said, finding=first, notes=(said[1],)
+    )
+    return base.picture("Ways to run it", [panel], rows, "--vary", more)
 
 
 def _limits(found: Chosen) -> list[float]:

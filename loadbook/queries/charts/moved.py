@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from loadbook.analysis.effects.words import figure
 from loadbook.analysis.movement import percent
 from loadbook.analysis.movement.scale import STRATUM
 
@@ -72,7 +73,7 @@ def _panel(
     levels = _levels(table, by)
     for at, row in zip(levels, table.to_dict("records"), strict=True):
         counts = base.count_words(int(row["runs"]), int(row["pieces"]), int(row["parts"]))
-        told = f"{counts}; median {row['median'] * factor:.4g}"
+        told = f"{counts}; median {figure(row['median'] * factor)}"
         rows.append(
             {"panel": number, "what": MIDDLE, "level": at, "y": row["median"] * factor, "low": row["low"] * factor,
              "high": row["high"] * factor, "pieces": int(row["pieces"]), "label": told}

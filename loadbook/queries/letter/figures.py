@@ -95,9 +95,9 @@ class Figures:
         """A share; what is not all is not called 100 %.
 
         >>> Figures("si").percent(0.938), Figures("si").percent(0.998), Figures("us").percent(1.0)
-        ('94 %', 'over 99 %', '100%')
+        ('94 %', 'over 99 %', '100 %')
         """
-        key = f"percent.{self.system}"
+        key = "percent"
         if 0.995 <= share < 1:
             return say("over", n=say(key, n=99))
         if 0 < share < 0.005:
@@ -117,7 +117,7 @@ class Figures:
     def ratio(self, percent: float, unit: bool = True) -> str:
         """A change in per cent: '44 %', or its number alone."""
         number = f"{percent:.0f}".replace("-", "−")
-        return say(f"percent.{self.system}", n=number) if unit else number
+        return say("percent", n=number) if unit else number
 
     def day(self, iso: str) -> str:
         """A date in words: '28 November 2026', 'November 28, 2026'."""

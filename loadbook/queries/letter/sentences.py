@@ -43,8 +43,7 @@ TEXT: dict[str, str] = {
     "um.us": "{n} thousandths",
     "um.us.one": "{n} thousandth",
     "um.us.first": "{n} thousandths of an inch",
-    "percent.si": "{n} %",
-    "percent.us": "{n}%",
+    "percent": "{n} %",
     "over": "over {n}",
     "under": "under {n}",
     "to": "{low} to {high}",
@@ -192,7 +191,7 @@ TEXT: dict[str, str] = {
     "how": "How to measure",
     # -- how such answers did
     "did": "How such answers did",
-    "did.later": "{promised} promised, {held} held ({low} to {high}), on {runs} of ours, each told from what came before "
+    "did.later": "{promised} promised, {held} held ({low} to {high}), on {runs} of ours, each predicted from what came before "
     "it.",
     "did.parts": "{promised} promised, {held} held ({low} to {high}), with each of our part numbers left out in turn.",
     "did.first": "{promised} promised, {held} held ({low} to {high}), on the first runs of part numbers new to us.",

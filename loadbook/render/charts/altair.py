@@ -28,7 +28,7 @@ from loadbook.queries.charts.frame import (
 from loadbook.render.tables import plain
 
 from . import style
-from .drawing import clipped
+from .drawing import clipped, width_of
 from .plot import spread_out
 
 if TYPE_CHECKING:
@@ -427,6 +427,11 @@ def _over_rows(picture: Picture, panel: Panel, band: alt.Y, lanes: alt.YOffset) 
         ("name", "short['row ' + datum.level] || datum.level", {"fontWeight": "bold", "color": style.INK}),
         ("counts", "datum.label", {"color": style.MUTED}),
     )
+    for row in rows:  # no line of the plot goes through the words
+        wide = min(width_of(row["label"], style.SMALL_PX + 3) + 4, PAGE_ROWS)
+        under = alt.Chart(alt.InlineData(values=[{"level": row["level"], "what": "counts"}]))
+        ground = under.mark_bar(color=style.GROUND, size=16, aria=False)
+        out.append(ground.encode(x=alt.value(0), x2=alt.value(wide), y=band, yOffset=lanes))
     for what, words, look in wanted:
         some = alt.Chart(alt.InlineData(values=[{**r, "what": what} for r in rows]))
         text = some.transform_calculate(shown=words).mark_text(align="left", dx=1, aria=False, **look)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core import writing
-from loadbook.queries.charts.frame import ALONE, COLUMNS, MIDDLE, RUN, Picture
+from loadbook.queries.charts.frame import ALONE, COLUMNS, MIDDLE, NOT_OFFERED, OFFERED, RUN, Panel, Picture
 from loadbook.render.tables import plain
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def page_of(picture: Picture) -> str:
     sections = [
         section(
             "Chart", el("div", figures, class_="graphs"),
-            paragraph("Point at a mark, or step through the run means with the arrow keys, to read it.", class_="note"),
+            paragraph("Point at a mark, or step through the marks with the arrow keys, to read it.", class_="note"),
             sentences(picture.warnings), data_block("chart-data", data_of(picture)), name="picture",
         ),
         section("Figures", more("The figures", *_figures(picture, table)), name="figures"),
@@ -109,6 +109,9 @@ def _figures(picture: Picture, table: Any) -> list[Any]:
     out = []
     for panel in picture.panels:
         rows = picture.rows[picture.rows["panel"] == panel.number]
+        if panel.shape == "ways":
+            out.append(_ways(rows, panel, table))
+            continue
         rows = rows[rows["what"].isin([MIDDLE, RUN, ALONE])]
         x_name = panel.x.split(";")[0] if not panel.levels else "at"
         names = {"what": "what", **_SHOWN, "x": x_name, "y": panel.y or panel.x}
@@ -118,6 +121,14 @@ def _figures(picture: Picture, table: Any) -> list[Any]:
         figures = [names[k] for k in kept if k in ("pieces", "low", "high", "x", "y")]
         out.append(table(columns, cells, caption=panel.title, figures=figures))
     return out
+
+
+def _ways(rows: Any, panel: Panel, table: Any) -> Any:
+    """The ways of a choice, fewest hours first; the label says each in words, and what speaks against it."""
+    columns = ["way", "", panel.x, panel.y, "low", "high"]
+    some = rows[rows["what"].isin([OFFERED, NOT_OFFERED])].sort_values("x")
+    cells = [[_cell(k, r[k]) for k in ("label", "series", "x", "y", "low", "high")] for r in some.to_dict("records")]
+    return table(columns, cells, caption=panel.title, figures=columns[2:])
 
 
 def _cell(name: str, value: Any) -> Any:

@@ -13,7 +13,7 @@ from loadbook.render.pages.markup import Html, data_block, el, join
 from loadbook.render.pages.shell import definitions, page, paragraph, picture, section, table
 from loadbook.render.tables import plain
 
-from .picture import interval_picture
+from .picture import PHONE, interval_picture
 
 _MINUS = re.compile(r"(?<![\w-])-(?=\d)")
 _UNIT = re.compile(r"(?<=\d) (?=[°%µ×]|(?:mm|min|in|h|thousandths?)\b)")  # a figure and its unit stay on one line
@@ -46,7 +46,8 @@ def letter_page(letter: Letter) -> str:
     ]
     if letter.interval is not None:
         drawn = picture(interval_picture(letter.interval), letter.interval.alt, name="interval")
-        answer.append(el("div", drawn, class_="scroll", tabindex="0", role="region", aria_label=letter.interval.axis))
+        small = picture(interval_picture(letter.interval, wide=PHONE), letter.interval.alt)
+        answer += [el("div", drawn, class_="desk"), el("div", small, class_="phone")]  # one of them is seen
         answer += [paragraph(signed(n), class_="note") for n in letter.interval.notes]
     sections = [section(say("answer"), *answer, name="answer"), *map(_section, letter.sections)]
     signed_by = [shop.signatory, shop.function]

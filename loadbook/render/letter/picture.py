@@ -8,7 +8,7 @@ from loadbook.render.charts.drawing import Drawing, clipped, width_of
 from loadbook.render.charts.scale import Scale, room
 from loadbook.render.charts.style import FONT, GROUND, INK, MUTED, SHADE
 
-WIDE = 640.0
+WIDE, PHONE = 640.0, 350.0  # px on paper and on a desk; on a phone
 _LEFT, _RIGHT = 132.0, 14.0  # what the names of the runs take; beside the axis
 _BAR, _STEP, _SIZE = 42.0, 11.0, 9.0
 _FILL = "#9aa7b5"
@@ -19,35 +19,36 @@ def short(value: float) -> str:
     return figure(value).replace("-", "−")
 
 
-def interval_picture(i: Interval, font: str = FONT) -> str:
-    """The picture as SVG text; the page and the PDF hold the same one, each in its own letters."""
+def interval_picture(i: Interval, font: str = FONT, wide: float = WIDE) -> str:
+    """The picture as SVG text, so many px wide; the page and the PDF hold the same one, each in its own letters."""
     first = _BAR + 20  # of the own runs
     foot = first + (_STEP * len(i.own) + 4 if i.own else 8)
-    d = Drawing(WIDE, foot + 34, font)
+    narrow = wide < WIDE
+    d = Drawing(wide, foot + (48 if narrow and i.own else 34), font)
     left = _LEFT if i.own else _RIGHT
     inner = [0.0, i.low, i.high, *([i.bound] if i.bound is not None else [])]
     inner += [v for r in i.own for v in (r.low, r.high)]
     reach = max(inner) - min(inner)
     near = [(v, words) for v, words in i.limits if min(inner) - reach <= v <= max(inner) + reach]
-    sx = Scale(*room([*inner, *(v for v, _ in near)], 0.04), left, WIDE - _RIGHT)
-    for value in sx.ticks(8):
+    sx = Scale(*room([*inner, *(v for v, _ in near)], 0.04), left, wide - _RIGHT)
+    for value in sx.ticks(4 if narrow else 8):
         d.line(sx(value), 20, sx(value), foot, SHADE)
         d.line(sx(value), foot, sx(value), foot + 4, MUTED)
         d.text(sx(value), foot + 15, short(value), 10, anchor="middle")
-    d.line(left, foot, WIDE - _RIGHT, foot, INK)
-    d.text(WIDE - _RIGHT, foot + 29, i.axis, 10, MUTED, anchor="end")
+    d.line(left, foot, wide - _RIGHT, foot, INK)
+    d.text(wide - _RIGHT, foot + 29, i.axis, 10, MUTED, anchor="end")
     if len(near) < len(i.limits):
         beyond = "; ".join(words for _, words in i.limits if words not in [w for _, w in near])
         d.text(left, foot + 29, f"→ {beyond}", 10, MUTED)
     for value, words in near:
         x = sx(value)
         d.line(x, 16, x, foot, INK, 1.6, (5, 3))
-        wide = width_of(words, 10)
-        at = min(max(x, 4 + wide / 2), WIDE - 4 - wide / 2)
+        half = width_of(words, 10) / 2
+        at = min(max(x, 4 + half), wide - 4 - half)
         d.text(at, 11, words, 10, weight="bold", anchor="middle")
     _bar(d, i, sx)
     if i.own:
-        d.text(4, foot + 29, i.own_words, 10, MUTED)
+        d.text(4, foot + (43 if narrow else 29), i.own_words, 10, MUTED)
         for k, r in enumerate(i.own):
             y = first + 4 + _STEP * k
             d.text(4, y, clipped(f"× {r.label}" if r.broken else r.label, _SIZE, left - 8), _SIZE, middle=True,
@@ -69,15 +70,16 @@ def _bar(d: Drawing, i: Interval, sx: Scale) -> None:
     d.rect(b - 1, _BAR - 10, 2, 20)
     d.mark("diamond", sx(i.median), _BAR, 5.5, INK, GROUND)
     y = _BAR - 14
-    wide = [width_of(t, 11) / 2 for t in (low, middle, high)]
-    d.text(a, y, low, 11, weight="bold", anchor="middle")
-    d.text(b, y, high, 11, weight="bold", anchor="middle")
-    if sx(i.median) - wide[1] > a + wide[0] + 6 and sx(i.median) + wide[1] < b - wide[2] - 6:
+    halves = [width_of(t, 11) / 2 for t in (low, middle, high)]
+    apart = max(0.0, (halves[0] + halves[2] + 4 - (b - a)) / 2)  # a bar too short for both its figures
+    d.text(a - apart, y, low, 11, weight="bold", anchor="middle")
+    d.text(b + apart, y, high, 11, weight="bold", anchor="middle")
+    if sx(i.median) - halves[1] > a + halves[0] + 6 and sx(i.median) + halves[1] < b - halves[2] - 6:
         d.text(sx(i.median), y, middle, 11, anchor="middle")
     if i.bound is not None:
         x = sx(i.bound)
         d.line(x, _BAR - 6, x, _BAR + 6, INK, 1.3)
         d.line(min(b, x), _BAR, max(b, x), _BAR, INK, 1.3) if x > b else d.line(x, _BAR, a, _BAR, INK, 1.3)
         wide_bound = width_of(i.bound_words, 9)
-        at = min(max(x, sx.start + wide_bound / 2), WIDE - _RIGHT - wide_bound / 2)
+        at = min(max(x, sx.start + wide_bound / 2), d.width - _RIGHT - wide_bound / 2)
         d.text(at, _BAR + 16, i.bound_words, 9, MUTED, anchor="middle")

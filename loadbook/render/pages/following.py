@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from loadbook.analysis.following.so_far import BROKEN, HEADING
-from loadbook.core import times
 from loadbook.queries.following import Seen
+from loadbook.queries.judge import local
 from loadbook.render.following import (
     ADVISES,
     COLUMNS,
@@ -24,7 +24,7 @@ from .shell import definitions, mark, page, paragraph, section, sentences, table
 def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | None) -> str:
     """The page in units 'si' or 'us'. every_s: how soon the browser loads it again; None where the run is over."""
     shape = {BROKEN: "triangle", HEADING: "triangle"}.get(seen.worst, "ring")
-    last = times.shown(seen.at, book.zone)[:19] if seen.at else "no sample yet"
+    last = local(seen.at, book) if seen.at else "no sample yet"
     rows = clause_rows(seen, book, system)
     sections = [
         section("Now", definitions(facts(seen, book, system)), paragraph(f"Last sample {last}."), name="now"),

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from loadbook.core import times
+from loadbook.core.figures import share_words
 from loadbook.core.phrases import few, many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.furnaces import signalled
@@ -151,8 +152,9 @@ def _movement(seen: MonthSeen, system: str) -> Html:
         pictures.append(picture(drawn, f"Movement of {kind} in {process}, {label(unit, system)}: {told}"))
     over = [r for r in rows if r["over_tolerance"]]
     lines = [
-        f"{r['kind']} ({r['process']}, {_name(r)}): {100 * r['over_tolerance']:.0f} % of {many(r['pieces'], 'piece')} "
-        "went from inside their tolerance to outside." for r in over
+        f"{r['kind']} ({r['process']}, {_name(r)}): {round(r['over_tolerance'] * r['pieces'])} of "
+        f"{many(r['pieces'], 'piece')} ({share_words(r['over_tolerance'])}) went from inside to outside the tolerance."
+        for r in over
     ]  # fmt: skip
     note = (
         "Dark: 5 % to 95 % and middle of this month's pieces. Light: the same treatment in all runs before. Ten pieces "
@@ -182,8 +184,9 @@ def _set_aside(seen: MonthSeen) -> list[Any]:
     rows = records(seen.month.set_aside) if "readings" in seen.month.set_aside.columns else []
     if not rows:
         return []
-    told = ", ".join(f"{r['set_aside']} {r['readings']}" for r in rows)
-    return [paragraph(f"Set aside, so in no figure: {sum(r['readings'] for r in rows)} readings ({told}).")]
+    reasons = [(f"{r['readings']} " if len(rows) > 1 else "") + str(r["set_aside"]) for r in rows]
+    told, count = ", ".join(reasons), sum(r["readings"] for r in rows)
+    return [paragraph(f"Set aside, so in no figure above: {many(count, 'reading')} ({told}).")]
 
 
 def _faults(seen: MonthSeen, book: BookFolder) -> Html:
@@ -242,7 +245,7 @@ def _answers(seen: MonthSeen, book: BookFolder, system: str) -> Html:
 def _interval(a: GivenAnswer, system: str) -> str:
     if a.low is None or a.high is None:
         return f"no figure: {a.refused}"
-    return f"{interval(a.low, a.high, a.unit, system)} for {100 * a.content:.0f} %"
+    return f"{interval(a.low, a.high, a.unit, system)} for {share_words(a.content)}"
 
 
 def _fate(a: GivenAnswer) -> Any:

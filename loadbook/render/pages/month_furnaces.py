@@ -59,9 +59,9 @@ def beyond(c: FurnaceChart, signal: control.Signal, system: str) -> str:
     y, low, high = (float(v[signal.last]) for v in drawn_values(c, system))
     label = unit_label(c, system)
     if c.measure == "leak-up":
-        return f": {y:.3g} {label}, limit {(high if y > high else low):.3g}"
+        return f": {y:.3g} {label}, limit {(high if y > high else low):.3g} {label}"
     side, limit = ("above", high) if y > high else ("below", -low)
-    return f": {abs(y):.3g} {label} {side} what is usual for {c.cycles[signal.last]}, limit {limit:.3g}"
+    return f": {abs(y):.3g} {label} {side} what is usual for {c.cycles[signal.last]}, limit {limit:.3g} {label}"
 
 
 def _alt(c: FurnaceChart, system: str) -> str:

@@ -159,7 +159,7 @@ def key_marks() -> list[tuple[str, str]]:
         out.append((d.svg(), words))
     d = Drawing(20, 14)
     d.rect(0, 0, 20, 14, SHADE)
-    return [*out, (d.svg(), "the month")]
+    return [*out, (d.svg(), "the period")]
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from loadbook.store.book import BookFolder
 
 from .links import Links
 from .markup import Html, el
-from .past_parts import answers_of, moved_words, of_pieces, size, waiting
+from .past_parts import answers_of, moved_words, of_pieces, rough, size, waiting
 from .shell import definitions, mark, page, paragraph, section, sentences, table
 
 
@@ -100,7 +100,7 @@ def _route(
         if o["run"] in past.runs:
             continue
         day = times.local_day(o["at"], book.zone) if o["at"] else None
-        removed = f"{size(o['stock_removed_mm'], 'mm', system)} removed" if o["stock_removed_mm"] else None
+        removed = f"{rough(o['stock_removed_mm'], system)} a side removed" if o["stock_removed_mm"] else None
         name = mark("suspected", words=o["operation"]) if is_straightening(o["operation"]) else el("b", o["operation"])
         words = [name, *[[", ", w] for w in (removed, o["note"]) if w]]
         steps.append(((o["sequence"],) if placed else (o["at"] or "", 0), _step(day, el("p", words), None)))

@@ -88,7 +88,7 @@ def part_page(past: Past, part: str, book: BookFolder, system: str, links: Links
     )
     head = definitions(
         [
-            ("what it is", p["description"] or p["shape"]),
+            ("description", p["description"] or p["shape"]),
             ("material", p["material"]),
             ("revision", p["revision"]),
             ("length", rough(p["length_mm"], system)),
@@ -233,7 +233,7 @@ def _parts(
         ]
         for p in sorted(parts)
     ]
-    columns = ["part", "what it is", "material", "runs", "pieces", "left tolerance"]
+    columns = ["part", "description", "material", "runs", "pieces", "left tolerance"]
     return table(columns, cells, caption="Parts that ran", figures=("runs", "pieces"))
 
 

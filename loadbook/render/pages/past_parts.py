@@ -8,6 +8,7 @@ from statistics import fmean
 from typing import Any
 
 from loadbook.core import times, units
+from loadbook.core.figures import share_words
 from loadbook.core.phrases import many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.needs import Need
@@ -169,7 +170,7 @@ def movement_over_time(
         el("span", Html(sign(s)), " ", words, class_="key")
         for s, words in (
             ("bar", "lowest to highest piece"),
-            ("hollow", "cycle not kept"),
+            ("hollow", "cycle broken, or not known to be kept"),
             ("left", "a piece left its tolerance"),
         )
     ]
@@ -219,7 +220,7 @@ def _tolerance(m: Row, scale: float, label: str) -> list[tuple[float, str]]:
         return []
     low = m["lower_mm"]
     wide = (m["upper_mm"] - (low if low is not None else 0.0)) * scale
-    words = f"whole tolerance {wide:.4g} {label}"
+    words = f"whole tolerance {wide:.4g} {'× ' if label[:1].isdigit() else ''}{label}"
     both = m["lower_mm"] is not None and m["lower_mm"] != 0
     return [(wide, words), *([(-wide, words)] if both else [])] if wide > 0 else []
 
@@ -249,14 +250,14 @@ def settings_over_time(past: Past, runs: Sequence[str], system: str) -> list[Any
 def answers_table(found: Sequence[Row], links: Links, book: BookFolder, system: str) -> list[Html | None]:
     """Answers given, newest first, and how they turned out."""
     if not found:
-        return [paragraph("No answer is kept about these.")]
+        return [paragraph("No kept answer.")]
     rows = []
     for a in reversed(found):
         about = ", ".join(w for w in (a["part"], a["characteristic"], a["cycle"], a["setup"]) if w) or "a new part"
         told = (
             interval(a["low"], a["high"], a["unit"], system) if a["low"] is not None else f"no figure: {a['refused']}"
         )
-        share = f"{a['content']:.0%}" if a["low"] is not None else None
+        share = share_words(a["content"]) if a["low"] is not None else None
         fate: Any = "not measured yet" if a["low"] is not None else "no figure to score"
         if a["pieces"]:
             fate = f"{a['inside']} of {many(a['pieces'], 'piece')} inside"

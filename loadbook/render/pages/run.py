@@ -12,7 +12,7 @@ from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.queries.remark_words import words
 from loadbook.queries.run_record import RunSheet, private
-from loadbook.render.judged import close_figure, figure, label, lasted, width
+from loadbook.render.judged import achieved, close_figure, figure, label, lasted, width
 from loadbook.store.book import BookFolder
 
 from .markup import Html, data_block, el, join
@@ -25,7 +25,7 @@ NO_CYCLE = "no cycle"
 MISSING = ("What is missing:", "Cannot be told, and what is missing:")
 MOST = 6  # clauses told in the glance
 _VERDICT = {"kept": "Cycle kept", "broken": "Cycle broken", "cannot be told": "Cannot be told",
-            "no trace": "Cannot be told", NO_CYCLE: "No verdict"}  # fmt: skip
+            "no trace": "No trace", NO_CYCLE: "No verdict"}  # fmt: skip
 CONTENTS = (
     ("curves", "Chart"), ("done", "Asked and done"), ("clauses", "Clauses"), ("faults", "Thermocouple faults"),
     ("measured", "Parameters"), ("pieces", "Pieces and movement"), ("jobs", "Jobs"), ("furnace", "Furnace"),
@@ -136,7 +136,8 @@ def _capital(words: str) -> str:
 def _acceptance(sheet: RunSheet, book: BookFolder) -> Html:
     of_load = [a for a in sheet.approvals if a["first_article_of"] is None]
     if not of_load:
-        return paragraph("Approval: none is recorded. A kept cycle alone accepts no parts.", class_="rest")
+        alone = " A kept cycle alone accepts no parts." if sheet.judged.verdict == "kept" else ""
+        return paragraph(f"Approval: none is recorded.{alone}", class_="rest")
     said = [[a["decision"], ", by ", a["person"], " (", a["role"], "), ", clock(book, a["at"])] for a in of_load]
     return paragraph("Approval recorded: ", [[said[0]], [["; ", one] for one in said[1:]]], ".", class_="rest")
 
@@ -166,11 +167,8 @@ def _plannable(sheet: RunSheet, system: str) -> Html | None:
     """The parameters that a cycle asks before the run; what was set at the furnace's program stands between."""
     rows = []
     for a in sheet.judged.asked:
-        achieved = figure(a.achieved, a.unit, system) or ("not reached" if a.not_reached else "not known")
-        if a.se and a.se >= 0.05:
-            achieved += f" (standard error {width(a.se, a.unit, system)})"
         rows.append([spoken(a.parameter, system), figure(a.asked, a.unit, system) or "not asked",
-                     figure(a.program, a.unit, system) or None, achieved,
+                     figure(a.program, a.unit, system) or None, achieved(a, system),
                      a.source if a.achieved is not None else None])  # fmt: skip
     columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
     if not rows:

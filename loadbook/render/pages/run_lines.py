@@ -164,7 +164,11 @@ def shown_values(values: Floats, unit: str, system: str) -> tuple[Floats, str, i
 
 def about(channel: Channel) -> str:
     """What is recorded of a channel, in a few words."""
-    where = [channel.zone and f"zone {channel.zone}", channel.place, channel.serial and f"piece {channel.serial}"]
+    where = [
+        channel.zone and f"zone {channel.zone.removeprefix('zone ')}",
+        channel.place,
+        channel.serial and f"piece {channel.serial}",
+    ]
     return ", ".join([channel.role, *(w for w in where if w)])
 
 

@@ -109,9 +109,9 @@ def panel_of(
 
 
 def tick(value: float, scale: Scale) -> str:
-    if scale.log and not 0.001 < value < 99999.0:
+    if scale.log and not 0.00005 < value < 99999.0:
         return f"{value:.0e}".replace("e-0", "e-").replace("e+0", "e+")
-    return f"{value:g}" if scale.log else f"{round(value, 1):g}"
+    return f"{value:.6f}".rstrip("0").rstrip(".") if scale.log else f"{round(value, 1):g}"
 
 
 def band(sheet: RunSheet, scale: Scale, axis: TimeAxis, system: str) -> list[Html]:

@@ -9,6 +9,7 @@ from typing import Any
 
 from loadbook.analysis.trace.model import Parameter
 from loadbook.core import times, units
+from loadbook.core.figures import share_words
 from loadbook.core.vocabulary.lookup import terms
 from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.core.vocabulary.parameters import term_name
@@ -141,6 +142,7 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
     heads, stock = in_units(["stock_mm", "tempered_at_c"],
                             [[p["stock_mm"], p["tempered_at_c"]] for p in sheet.pieces], system)  # fmt: skip
     heads = [_head(h) for h in heads]
+    stock = [[None if v is None else f"{v:.4g}" for v in row] for row in stock]
     lots = any(p["quantity"] > 1 for p in sheet.pieces)
     cells = [
         [" ".join(w for w in (p["part"], p["revision"] and f"revision {p['revision']}") if w), p["serial"],
@@ -204,7 +206,7 @@ def _movement(m: Row, system: str) -> list[Any]:
     notes = [m["set_aside"] and f"set aside: {m['set_aside']}", m["below_gauge"] and "below what the gauge can tell"]
     return [f"{m['part']} {m['serial']}", m["characteristic"], size(m["before_mm"]), size(m["after_mm"]), move,
             figure(gauge * 1000.0, "um", system) if gauge is not None else None,
-            f"{share:.0%}" if share is not None else None, "; ".join(n for n in notes if n)]  # fmt: skip
+            share_words(share) if share is not None else None, "; ".join(n for n in notes if n)]  # fmt: skip
 
 
 def jobs(sheet: RunSheet) -> list[Html]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, timedelta
 from typing import Any
 
-from loadbook.core.figures import scale_words
+from loadbook.core.figures import scale_words, share_words
 from loadbook.queries.office import Office, Period
 from loadbook.render.charts.style import GRID, INK, MUTED, PALETTE, WARN
 from loadbook.render.tables import plain
@@ -61,7 +61,9 @@ def blocks(office: Office) -> tuple[Block | None, Block | None]:
     past = None
     if any(m.ours for m in office.past):
         mine = [m for m in office.past if m.ours]
-        told = "; ".join(f"{m.month}: median {m.median:.0%}, 95 % of {m.pieces} below {m.high:.0%}" for m in mine)
+        told = "; ".join(
+            f"{m.month}: median {share_words(m.median)}, 95 % of {m.pieces} below {share_words(m.high)}" for m in mine
+        )
         rows = [[m.month, m.median, m.high - m.median, m.pieces] for m in office.past]
         heads = ["month", "median of tolerance", "from there to 95 %", "movements"]
         at, dark = runs.ends[1] + 2 if runs else 0, tuple(m.ours for m in office.past)
@@ -141,7 +143,7 @@ def past_chart(book: Workbook, block: Block) -> Any:
     })  # fmt: skip
     _upright(chart, "Movement as a share of the tolerance (line: up to 95 % of the pieces)", "")
     ends = _ends(0.0, max(row[1] + row[2] for row in block.rows))
-    chart.set_y_axis({**_axis("of tolerance"), **ends, "num_format": "0%"})
+    chart.set_y_axis({**_axis("of tolerance"), **ends, "num_format": "0 %"})
     return chart
 
 
@@ -192,7 +194,7 @@ def charts_sheet(
         for k, row in enumerate(block.rows, start=block.at + 1):
             for i, value in enumerate(row):
                 share = of[1] is block and i in (1, 2)
-                book.cell(sheet, k, i, value, book.look("0%" if share else "0"))
+                book.cell(sheet, k, i, value, book.look("0 %" if share else "0"))
         at = block.ends[1] + 3
     if office.runs:
         _rates(book, sheet, len(office.runs))

@@ -20,7 +20,7 @@ Row = dict[str, Any]
 # unit -> number format, of both systems
 _FORMS = {
     "c": ("0.0", "0.0"), "c_diff": ("0.0", "0.0"), "c_per_h": ("0.0", "0.0"), "min": ("0.0", "0.0"), "kg": ("0", "0"),
-    "mm": ("0.0000", "0.00000"), "um": ("0.0", "0.00"), "um per 100 mm": ("0.0", "0.0"), "share": ("0%", "0%"),
+    "mm": ("0.0000", "0.00000"), "um": ("0.0", "0.00"), "um per 100 mm": ("0.0", "0.0"), "share": ("0 %", "0 %"),
     "count": ("0", "0"),
 }  # fmt: skip
 OWN = "own"  # in the unit that stands in the row's column `unit`
@@ -115,7 +115,7 @@ RUNS = (
     Column("asked_soak_minutes", "Asked soak", "min", said="as the program set it", wide=8),
     Column("soak_minutes", "Achieved soak", "min", term="soak_minutes", wide=9),
     Column("clauses_broken", "Clauses broken", "count", said="see the sheet Clauses", wide=8, mark="some", total=True),
-    Column("clauses_untold", "Clauses untold", "count", said="that cannot be told", wide=8),
+    Column("clauses_untold", "Clauses that cannot be told", "count", said="for want of what they need", wide=8),
     Column("most_of_tolerance", "Most moved, of tolerance", "share",
            said="the largest movement of the run, either way, as a share of its tolerance", wide=10, mark="share"),
     Column("left_tolerance", "Pieces that left tolerance", "count",
