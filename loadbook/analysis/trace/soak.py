@@ -1,7 +1,7 @@
 """Soak: the time during which every valid work TC is inside the hold's band, both edges.
 
 It starts at the sample at which the last valid work TC enters, during the hold. Leaving the band restarts, pauses or
-ends it, as the cycle says. Once the hold is over it runs on until the first TC leaves. The time between two samples
+ends it, as the cycle says; a reading that flickers over the edge while it comes in has not come in yet (CAME_IN_S). Once the hold is over it runs on until the first TC leaves. The time between two samples
 counts when both are inside and lie close enough together to be seen; no moment between samples is invented, so a
 soak may read short by up to one sampling interval at each end, never long.
 """
@@ -14,11 +14,29 @@ from typing import Literal
 
 import numpy as np
 
-from .model import Trace
+from .model import Floats, Trace
 from .phases import Hold, gap_limit_s
 from .validity import first_where, hottest_coldest
 
 OnLeaving = Literal["restart", "pause", "end"]
+CAME_IN_S = 300.0  # a TC has come into a band where it then stays inside for so long (common practice)
+
+
+def came_in(t: Floats, inside: np.ndarray) -> int | None:
+    """The first sample from which a reading stays inside for CAME_IN_S; where it never does, the first one inside;
+    None where there is none. Before it, noise carries a slow reading over the edge and back.
+
+    t  (n,) s, rising;  inside  (n,) bool
+
+    >>> t = np.arange(9) * 60.0
+    >>> came_in(t, np.array([0, 1, 0, 1, 1, 1, 1, 1, 1], bool)), came_in(t, np.array([0, 1, 0, 0, 1, 1, 0, 0, 0], bool))
+    (3, 1)
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], inside.astype(np.int8), [0]))))
+    first, last = edges[::2], edges[1::2] - 1
+    if not first.size:
+        return None
+    return int(first[int(np.argmax(t[last] - t[first] >= CAME_IN_S))])
 
 
 @dataclass(frozen=True)
@@ -84,7 +102,8 @@ def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: 
     if rule == "pause":
         first, last, counted = stretches[0][0], stretches[-1][1], sum(lengths)
     else:
-        k = int(np.argmax(lengths)) if rule == "restart" else 0
+        # of 'end', the first one that is more than a flicker while coming in
+        k = int(np.argmax(lengths)) if rule == "restart" else int(np.argmax(np.array(lengths) >= CAME_IN_S))
         (first, last), counted = stretches[k], lengths[k]
     entries = len(edges) // 2
     where = (float(t[first]), float(t[last]))
