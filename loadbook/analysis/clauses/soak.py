@@ -61,7 +61,8 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
     if margin > 0.0:
         shifted = [soak(trace, _band(hold, sign * margin), until, rows) for sign in (-1.0, 1.0)]
         spare = max(abs(x.minutes - found.minutes) for x in shifted)
-    possible = found.minutes + max(found.unseen_minutes, unseen)
+    most = soak(trace, hold, until, rows, bridged=True).minutes if found.unseen_minutes else found.minutes
+    possible = max(most, found.minutes + max(found.unseen_minutes, unseen))
     last = _last(view, trace, rows, names, hold, found, until)
     first = soak(trace, hold, until, rows, "end").start_s if leavings else found.start_s
     ended = soak(trace, hold, until, rows, "pause").end_s if leavings else found.end_s

@@ -61,12 +61,16 @@ class Soak:
     out_minutes: float = 0.0
 
 
-def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: OnLeaving | None = None) -> Soak:
+def soak(
+    trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: OnLeaving | None = None, *,
+    bridged: bool = False,
+) -> Soak:  # fmt: skip
     """The soak of some channels in one hold.
 
     rows        indices of the channels that must all be inside: the work TCs, or the control TCs for a furnace soak
     until       one past the last sample that is judged
     on_leaving  the hold's own rule where None
+    bridged     as if every gap between two samples inside had been inside too: the most that it can have been
     Returns     Soak; minutes 0.0 if the band was never entered by all, never NaN
     """
     hot, cold = hottest_coldest(trace, list(rows))
@@ -86,7 +90,7 @@ def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: 
     t = trace.t_s[begin:end] if part is None else trace.t_s[part]
     inside = inside if part is None else inside[valid]
     steps = t[1:] - t[:-1]
-    seen = steps <= gap_limit_s(trace)
+    seen = (steps <= gap_limit_s(trace)) | bridged
     unseen = 0.0 if seen.all() else float(steps[inside[1:] & inside[:-1] & ~seen].sum()) / 60.0
     turns = [0, *(np.flatnonzero(inside[1:] != inside[:-1]) + 1).tolist()]  # it begins inside
     edges = np.array([*turns, inside.size] if inside[-1] else turns)
