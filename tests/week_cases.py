@@ -30,7 +30,8 @@ APART = (Zone(), Zone(-4.0, 10.0), Zone(3.0, 4.0))
 DOWN = cycle(heat("620 C", **FAST), hold("620 C", minutes=60), cool("480 C", **COOL),
              hold("480 C", band="5 C diff", minutes=30), cool("100 C", **COOL))  # fmt: skip
 WINDOW = cycle(heat("620 C", rate_max="60 C/h", rate_above="300 C", rate_below="500 C"), hold("620 C", minutes=60),
-               cool("100 C", **COOL), limit("cooling_rate", segment=3, above="300 C", below="500 C", max="50 C/h"))  # fmt: skip
+               cool("100 C", **COOL), limit("cooling_rate", segment=3, above="300 C", below="500 C",
+                                      max="50 C/h"))  # fmt: skip
 MAY_SLOW_HEAT = cycle(heat("620 C", rate_max="110 C/h", rate_min="80 C/h", may_slow_above="560 C"),
                       hold("620 C", minutes=60), cool("100 C", **COOL))  # fmt: skip
 # ---- spread and lead, each in its own part of the run ----------------------------------------------------------------
@@ -103,8 +104,8 @@ def surveyed(state: str, worst_c: float, due_on: str = "2026-06-30") -> dict[str
 
 
 WEEK = [
-    RunCase("creep into the soak", CREEP, partial(run, path(20.0, (612.0, 100.0), (620.0, 12.0), 1.2, (90.0, 80.0), 0.5)),
-            KEPT),
+    RunCase("creep into the soak", CREEP,
+            partial(run, path(20.0, (612.0, 100.0), (620.0, 12.0), 1.2, (90.0, 80.0), 0.5)), KEPT),
     RunCase("creep into the soak, cooled too soon", CREEP,
             partial(run, path(20.0, (606.0, 100.0), (620.0, 12.0), 0.2, (90.0, 80.0), 0.5)), BROKEN,
             {"soak 2": Must(BROKEN, 7.3, 7.8)}),
@@ -115,7 +116,8 @@ WEEK = [
             {"cool 4 rate": Must(BROKEN, 9.9, 10.3)}),
     RunCase("noise at the upper edge as the load comes down", DOWN,
             partial(run, path(20.0, (620.0, 100.0), 1.6, (480.0, 80.0), 2.0, (90.0, 80.0), 0.5), noise_c=0.5), KEPT),
-    RunCase("noise as it comes in, a soak that leaving ends", PLAIN.replace("minutes = 60", 'minutes = 60\non_leaving = "end"'),
+    RunCase("noise as it comes in, a soak that leaving ends",
+            PLAIN.replace("minutes = 60", 'minutes = 60\non_leaving = "end"'),
             partial(run, path(20.0, (620.0, 100.0), 2.6, (90.0, 80.0), 0.5), noise_c=0.5,
                     work=(Tc(1.0, 6.0), Tc(2.0, 30.0))), KEPT),
     RunCase("too warm once it had come down", DOWN,
@@ -142,11 +144,11 @@ WEEK = [
             partial(run, SPREAD_RUN, work=SPREAD_LOAD), BROKEN, {"spread while heating": Must(BROKEN, 0.4, 1.5)}),
     RunCase("lead within its limits", LEAD, partial(run, GOOD), KEPT),
     RunCase("load too far behind while heating", LEAD,
-            partial(run, path(20.0, (620.0, 108.0), 2.6, (90.0, 60.0), 0.5), work=(Tc(1.0, 6.0), Tc(2.0, 24.0))), BROKEN,
-            {"lead while heating": Must(BROKEN, 0.8, 1.8)}),
+            partial(run, path(20.0, (620.0, 108.0), 2.6, (90.0, 60.0), 0.5), work=(Tc(1.0, 6.0), Tc(2.0, 24.0))),
+            BROKEN, {"lead while heating": Must(BROKEN, 0.8, 1.8)}),
     RunCase("load too far behind while cooling", LEAD,
-            partial(run, path(20.0, (620.0, 60.0), 2.6, (90.0, 140.0), 0.5), work=(Tc(1.0, 6.0), Tc(2.0, 24.0))), BROKEN,
-            {"lead while cooling": Must(BROKEN, 12.6, 13.6)}),
+            partial(run, path(20.0, (620.0, 60.0), 2.6, (90.0, 140.0), 0.5), work=(Tc(1.0, 6.0), Tc(2.0, 24.0))),
+            BROKEN, {"lead while cooling": Must(BROKEN, 12.6, 13.6)}),
     # quench, ageing, cold, tempers
     RunCase("oil quench, unplugged at the quench", HARDEN,
             partial(run, path(20.0, (650.0, 200.0), 0.8, (850.0, 200.0), 0.9, (60.0, 3000.0), 0.5), step_s=15.0,

@@ -1,9 +1,10 @@
 """Soak: the time during which every valid work TC is inside the hold's band, both edges.
 
 It starts at the sample at which the last valid work TC enters, during the hold. Leaving the band restarts, pauses or
-ends it, as the cycle says; a reading that flickers over the edge while it comes in has not come in yet (CAME_IN_S). Once the hold is over it runs on until the first TC leaves. The time between two samples
-counts when both are inside and lie close enough together to be seen; no moment between samples is invented, so a
-soak may read short by up to one sampling interval at each end, never long.
+ends it, as the cycle says; what flickers over the edge while it comes in has not come in yet (CAME_IN_S). Once the hold
+is over it runs on until the first TC leaves. The time between two samples counts when both are inside and lie close
+enough together to be seen; no moment between samples is invented, so a soak may read short by up to one sampling
+interval at each end, never long.
 """
 
 from __future__ import annotations
