@@ -142,7 +142,7 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
             {"share": share, "below_c": around - final},
         ))  # fmt: skip
         # what no table explains is a cold place, unless it is far beyond one and is known well
-        return fault if fault.wire or (far and sure_c) else None
+        return fault if fault.wire or (sure_c and gap > FAR_UNDER_C) else None
     return None
 
 
