@@ -167,7 +167,7 @@ def test_the_unit_of_a_channel_record_holds_where_the_file_says_none(book: BookF
 
 def test_a_clock_set_back_in_a_long_file_is_asked(book: BookFolder, tmp_path: Path) -> None:
     minutes = np.concatenate([np.arange(800.0), np.arange(775.0, 1600.0)])
-    with pytest.raises(OpenQuestion, match="goes back in line 802, and 25 of 1625 .* a clock that was set back"):
+    with pytest.raises(OpenQuestion, match=r"goes back in line 802, and 25 of 1625 .* a clock that was set back"):
         take_trace(book, unitless(tmp_path, minutes), "R1", Options(unit="c"))
 
 
