@@ -209,6 +209,19 @@ def _drifting(spec, physics, clean, record, rng):  # type: ignore[no-untyped-def
     return record(body, physics.furnace), fault
 
 
+def _spike(spec, physics, clean, record, rng):  # type: ignore[no-untyped-def]
+    """One to four times one or two samples far off: a disturbance on the line, or a contact that opens for a moment."""
+    work = int(rng.integers(WORK))
+    size = float(np.exp(rng.uniform(np.log(15), np.log(150)))) * (1 if rng.random() < 0.5 else -1)
+    starts = sorted(_onset(spec, rng) for _ in range(int(rng.integers(1, 5))))
+    values = clean.values[clean.row(_name(work))].copy()
+    for start in starts:
+        first = int(np.searchsorted(spec.t, start))
+        values[first : first + int(rng.integers(1, 3))] += size
+    fault = Injected("spike", (_name(work),), starts[0], starts[-1], min(1.0, abs(size) / 150), f"{size:+.1f} °C")
+    return _recorded(spec, clean, work, values), fault
+
+
 _MAKERS = {
     "detached": _detached,
     "open": _open,
@@ -220,4 +233,5 @@ _MAKERS = {
     "wrong type": _wrong_type,
     "shorted": _shorted,
     "drifting": _drifting,
+    "spike": _spike,
 }

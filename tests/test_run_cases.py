@@ -31,6 +31,7 @@ from .runcase import (
     wrong,
 )
 from .shop_cases import SHOP
+from .week_cases import WEEK
 
 FAST = {"rate_max": "110 C/h"}
 COOL = {"rate_max": "90 C/h"}
@@ -410,7 +411,7 @@ LABELS = [
             BROKEN, {"heating rate in segment 1": Must(BROKEN, 3.7, 4.1)}),
 ]  # fmt: skip
 
-CASES = [*SHOP, *STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
+CASES = [*SHOP, *WEEK, *STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
 
 
 @pytest.mark.parametrize("system", ["si", "us"])

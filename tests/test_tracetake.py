@@ -136,6 +136,41 @@ def test_the_runs_channel_records_settle_roles_and_keep_their_names(book: BookFo
     assert "the run's channels TC 5 are not in the file" in taken.notes
 
 
+def unitless(tmp_path: Path, minutes: np.ndarray) -> Path:
+    """A file whose headings carry no unit: Zone in °C, TC 1 in °F, one row at each of the minutes after eight."""
+    start = datetime(2026, 3, 14, 8, 0)
+    lines = ["Time,Zone,TC 1"]
+    for k, minute in enumerate(minutes):
+        lines.append(f"{start + timedelta(minutes=float(minute)):%Y-%m-%d %H:%M:%S},{200 + k:.1f},{392 + 1.8 * k:.1f}")
+    file = tmp_path / "unitless.csv"
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return file
+
+
+def test_the_unit_of_a_channel_record_holds_where_the_file_says_none(book: BookFolder, tmp_path: Path) -> None:
+    file = unitless(tmp_path, np.arange(30.0))
+    another_run(book, "R2")
+    with pytest.raises(OpenQuestion, match="carry no unit"):
+        take_trace(book, file, "R2", Options(channels=(ChannelRule("Zone", role="control"),)))
+    with book.write() as conn:
+        rows = [
+            {"run": "R2", "channel": "Zone", "role": "control", "unit": "°C"},
+            {"run": "R2", "channel": "TC 1", "role": "work", "unit": "°F"},
+        ]
+        add_intake(conn, "channels", {"channel": rows}, rows_read=2)
+    with pytest.raises(OpenQuestion, match="'TC 1' is in f in the run's channels, and in c by --unit"):
+        take_trace(book, file, "R2", Options(unit="c"))
+    taken = take_trace(book, file, "R2")
+    trace = read_trace(book, taken.trace_id)
+    assert np.allclose(trace.values[0], trace.values[1], atol=0.06)
+
+
+def test_a_clock_set_back_in_a_long_file_is_asked(book: BookFolder, tmp_path: Path) -> None:
+    minutes = np.concatenate([np.arange(800.0), np.arange(775.0, 1600.0)])
+    with pytest.raises(OpenQuestion, match=r"goes back in line 802, and 25 of 1625 .* a clock that was set back"):
+        take_trace(book, unitless(tmp_path, minutes), "R1", Options(unit="c"))
+
+
 def test_out_of_range_is_flagged_and_kept_as_recorded(book: BookFolder) -> None:
     taken = take_trace(book, FOLDER / "74_beyond_any_sensor.csv", "R1")
     assert taken.out_of_range == 1

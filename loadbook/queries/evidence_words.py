@@ -105,6 +105,9 @@ _EVIDENCE: dict[str, Template] = {
     "shorted_drop": "fell from {from_c:number} to {to_c} within {within_min} at {at_s:clock} while its peers stood at "
     "{peers_c}, and stayed there: it reads the temperature of its lead",
     "read_as": _read_as,
+    "left_range": "reads up to {above_c_diff} above the hottest other channel on the way up and was last in its range "
+    "at {at_s:clock} ({stands_c}): nothing in the furnace can heat it so far. Read as type {table} though its wires "
+    "are type {wire}, it fits: by their own table it was within {off_c_diff} of its peers (median) up to then",
     "leads": "{channel} leads {other} by {heating_c_diff} while heating and by {cooling_c_diff} while cooling "
     "(medians), as a control TC leads work: the two seem to be connected to each other's channel",
     "traded": "at the same moment {other} jumped by {jump_c_diff:+.1f}: each goes on where the other was",

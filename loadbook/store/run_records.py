@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -136,6 +136,7 @@ class RunRecord:
     trace: dict[str, Any] | None
     confirmations: tuple[Confirmation, ...]
     calibrations: dict[str, str | None]  # calibration -> valid until
+    units: dict[str, str] = field(default_factory=dict)  # channel -> unit it is recorded in, by the channels table
 
     def apart(self, started: datetime, seconds: float) -> str | None:
         """'before' or 'after' where a trace from `started` on lies wholly outside the run's own times, else None."""
@@ -208,6 +209,9 @@ def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
         trace=dict(trace) if trace else None,
         confirmations=tuple(Confirmation(*c) for c in confirmations),
         calibrations=valid,
+        units=dict(
+            conn.execute("SELECT channel, unit FROM channel WHERE run = ? AND unit IS NOT NULL", (run,)).fetchall()
+        ),
     )
 
 

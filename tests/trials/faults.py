@@ -24,7 +24,7 @@ from tests.loads import Load, batches, changes_a_verdict, generate
 
 EACH = {
     "detached": 4, "open": 2, "frozen": 2, "step": 2, "noisy": 1, "reversed": 1, "swapped": 1, "wrong type": 1,
-    "shorted": 1, "drifting": 1,
+    "shorted": 1, "drifting": 1, "spike": 1,
 }  # fmt: skip
 BANDS = ((0.0, 1 / 3, "low"), (1 / 3, 2 / 3, "middle"), (2 / 3, 1.01, "high"))
 PLACE_S = 1200.0  # a work TC that comes off sooner than this after heating begins has shown no place of its own
@@ -157,7 +157,7 @@ def table(result: Score) -> str:
     ]
     for kind in EACH:
         cases = [c for c in result.cases if c.kind == kind]
-        if kind in AIMED or kind in ("noisy", "wrong type", "drifting"):
+        if kind in AIMED or kind in ("noisy", "wrong type", "drifting", "spike"):
             for low, high, word in BANDS:
                 band = [c for c in cases if low <= c.severity < high]
                 if band:

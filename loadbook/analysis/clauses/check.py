@@ -85,8 +85,9 @@ class Frame:
         return where
 
 
-def never_began(name: str, text: Remark, segment: int) -> ClauseResult:
-    missing = f"the run never came to segment {segment}"
+def never_began(name: str, text: Remark, segment: int, frame: Frame) -> ClauseResult:
+    ends = frame.cut_off(None, segment) and not frame.facts.stopped
+    missing = f"the chart ends before segment {segment} began" if ends else f"the run never came to segment {segment}"
     return cannot(name, text, missing, segment=segment)
 
 

@@ -151,7 +151,7 @@ def _clause(cycle: Cycle, limit: Limit, resolved: Resolved, frame: Frame) -> Cla
         if resolved.value is None:
             return cannot(name, text, resolved.missing or "", unit=unit, segment=limit.segment)
         if limit.segment is not None and frame.phases.interval(limit.segment) is None and limit.quantity != "soak":
-            return replace(never_began(name, text, limit.segment), limit=resolved.value, unit=unit)
+            return replace(never_began(name, text, limit.segment, frame), limit=resolved.value, unit=unit)
         if limit.quantity == "soak":
             segment = next(s for s in cycle.segments if s.number == limit.segment)
             return soak_clause(segment, frame, name, limit.relation, resolved.value).decide(view)

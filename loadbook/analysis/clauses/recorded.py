@@ -100,9 +100,12 @@ def furnace_uniformity(view: View, limit: Limit, demand: Demand, frame: Frame) -
         return replace(base, verdict="broken")
     if newest is None:
         return replace(base, verdict="cannot be told", missing=f"no {SURVEY} is recorded by that day")
-    if newest.state == "failed" or (not current and newest.state == "past due"):
-        said = f"{facts.furnace}, survey of {newest.done_on} {newest.state}"
-        return replace(base, verdict="broken", channel=said + (f" ({newest.due_on})" if newest.due_on else ""))
+    survey = f"{facts.furnace}, survey of {newest.done_on}"
+    if newest.state == "failed":
+        return replace(base, verdict="broken", value=newest.worst_c, channel=f"{survey} failed")
+    if not current and newest.state == "past due":  # what the furnace was like then says nothing of this day
+        since = f" since {newest.due_on}" if newest.due_on else ""
+        return replace(base, verdict="broken", value=None, channel=f"{survey} past due{since}")
     if not current:
         return replace(base, verdict="cannot be told", missing=f"until when the {SURVEY} of {newest.done_on} counts")
     for at_c in facts.holds_c:

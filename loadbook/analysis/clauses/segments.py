@@ -64,7 +64,7 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
             interval = frame.phases.interval(s.number)
             if interval is None:
                 return replace(
-                    never_began(name, text, s.number), limit=limit, unit="c_per_h", asked=s.asked_rate_c_per_h
+                    never_began(name, text, s.number, frame), limit=limit, unit="c_per_h", asked=s.asked_rate_c_per_h
                 )
             if after is not None and (relation == "min" or (after.rate_max_c_per_h or math.inf) > limit):
                 interval = replace(interval, end=goes_on(view, frame.phases, s, interval))
@@ -195,7 +195,7 @@ def _target(s: Segment, rest: Sequence[Segment], frame: Frame) -> Clause:
         base = ClauseResult(name, "kept", text, limit=limit, unit="c", segment=s.number, asked=s.target_c)
         if interval is None:
             if frame.phases.ended_by is None:
-                return replace(never_began(name, text, s.number), limit=limit, unit="c", asked=s.target_c)
+                return replace(never_began(name, text, s.number, frame), limit=limit, unit="c", asked=s.target_c)
             return replace(base, verdict="broken", first_s=frame.phases.until_s)  # it ended before it could begin
         series = extreme(view, view.control, hottest=not rising)
         where = frame.samples(interval, view.t_s.size)
@@ -244,7 +244,7 @@ def _pressure(s: Segment, frame: Frame) -> list[Clause]:
         ) -> ClauseResult:
             interval = frame.phases.interval(s.number)
             if interval is None:
-                return replace(never_began(name, text, s.number), limit=limit, unit="mbar")
+                return replace(never_began(name, text, s.number, frame), limit=limit, unit="mbar")
             rows = view.trace.rows("pressure")
             demand = Demand(name, text, "mbar", relation, limit, s.number, None, frame.blind_s, "a pressure channel")
             series = extreme(view, rows, hottest=relation == "max")

@@ -13,7 +13,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import ClauseResult, Floats, Segment, Trace
 from loadbook.analysis.trace.phases import Hold
-from loadbook.analysis.trace.soak import Soak, soak
+from loadbook.analysis.trace.soak import Soak, came_in, soak
 from loadbook.core.remarks import remark
 
 from .check import Clause, Demand, Frame, Guard, cannot, compare, never_began
@@ -61,7 +61,8 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
     if margin > 0.0:
         shifted = [soak(trace, _band(hold, sign * margin), until, rows) for sign in (-1.0, 1.0)]
         spare = max(abs(x.minutes - found.minutes) for x in shifted)
-    possible = found.minutes + max(found.unseen_minutes, unseen)
+    most = soak(trace, hold, until, rows, bridged=True).minutes if found.unseen_minutes else found.minutes
+    possible = max(most, found.minutes + max(found.unseen_minutes, unseen))
     last = _last(view, trace, rows, names, hold, found, until)
     first = soak(trace, hold, until, rows, "end").start_s if leavings else found.start_s
     ended = soak(trace, hold, until, rows, "pause").end_s if leavings else found.end_s
@@ -151,7 +152,7 @@ def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
         rows, kind = soak_rows(s, view)
         interval = frame.phases.interval(s.number)
         if interval is None:
-            return replace(never_began(name, text, s.number), limit=limit, unit="c")
+            return replace(never_began(name, text, s.number, frame), limit=limit, unit="c")
         where = frame.samples(interval, view.t_s.size) & view.judged
         demand = Demand(
             name, text, "c", "max" if upper else "min", limit, s.number, s.target_c, frame.blind_s, f"a {kind}"
@@ -160,8 +161,7 @@ def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
             return compare(view, demand, extreme(view, rows, hottest=upper), where, frame.guard)
         if rows:
             y = view.trace.values[rows]
-            with np.errstate(invalid="ignore"):
-                entered = np.logical_or.accumulate(((y <= limit) if upper else (y >= limit)) & where, axis=1)
+            entered = _entered(view.t_s, y, limit, where, upper)
             inside = np.where(entered, y, np.nan)
             value = (np.fmax if upper else np.fmin).reduce(inside, axis=0)
             worst = np.nanargmax if upper else np.nanargmin
@@ -178,6 +178,18 @@ def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
         return compare(view, demand, None, where, frame.guard)
 
     return Clause(name, decide)
+
+
+def _entered(t: Floats, y: Floats, limit: float, where: np.ndarray, upper: bool) -> np.ndarray:
+    """(rows, n) True from where each row has come in over its edge and stays, while `where` lasts."""
+    entered = np.zeros(y.shape, dtype=bool)
+    for row, values in zip(entered, y, strict=True):
+        known = np.flatnonzero(where & np.isfinite(values))
+        inside = values[known] <= limit if upper else values[known] >= limit
+        first = came_in(t[known], inside)
+        if first is not None:
+            row[known[first] :] = True
+    return entered
 
 
 def hold_soak(s: Segment, view: View, frame: Frame) -> SoakSeen | None:
@@ -207,7 +219,7 @@ def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float
         seen = hold_soak(s, view, frame)
         if seen is None:
             if relation == "max":
-                return never_began(name, text, s.number)
+                return never_began(name, text, s.number, frame)
             if frame.cut_off(None, s.number) and not frame.facts.stopped:
                 return replace(base, verdict="cannot be told", missing="the chart ends before the hold began")
             end_s = float(view.t_s[view.judged][-1])

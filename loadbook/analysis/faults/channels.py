@@ -23,6 +23,9 @@ THERMOCOUPLES = ("control", "over-temperature", "work")
 BLOCK_S = 600.0  # scatter is told for blocks of this length, or ten samples
 
 
+STIRRING = ("gas backfill", "fan on")
+
+
 @dataclass(frozen=True)
 class ChannelView:
     """Temperature channels of a prepared trace up to the end of judging.
@@ -35,6 +38,7 @@ class ChannelView:
     scatter       (c, blocks) the same within each block of per_block samples (about ten minutes)
     interval_s    median sample interval
     cells         which samples each cell of the grid has
+    stirred_s     moments at which gas was let in or a fan went on, as recorded: every body takes on another rate
     memo          what several detectors ask for
 
     resolution, largest_step, noise and scatter stay those of the whole channel when a part of it is blanked.
@@ -54,6 +58,7 @@ class ChannelView:
     interval_s: float
     cells: Cells
     grid: Grid
+    stirred_s: tuple[float, ...] = ()
     memo: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def peers(self, row: int) -> list[int]:
@@ -137,6 +142,7 @@ def channel_view(trace: Trace, phases: Any = None) -> ChannelView | None:
         interval_s=interval,
         cells=cells,
         grid=grid,
+        stirred_s=tuple(e.t_s for e in trace.events if e.event.strip().casefold() in STIRRING),
     )
 
 

@@ -15,6 +15,7 @@ distance; the quickest it has been; and where gas or a fan makes the past worthl
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -23,7 +24,7 @@ import numpy as np
 from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.core.remarks import remark
 
-from .channels import Bools, ChannelView
+from .channels import Bools, ChannelView, Grid
 
 DRIVE_C = 6.0  # the furnace must be this far away, before and (by the forecast) still
 LARGEST_GAP = 0.7  # a channel keeps no more than this share of its distance to the furnace for good
@@ -118,8 +119,6 @@ LAGS_S = (300.0, 600.0, 900.0)  # the change is looked for over these spans
 OWN_PAST_S = {300.0: 1200.0, 600.0: 1200.0, 900.0: 1800.0}  # and forecast from this long before
 LEAVES_C = 4.0  # least departure from the forecast
 LEAVES_SHARE = 0.15  # least share of the distance that is closed
-FAR_LEAVES_C, FAR_LEAVES_SHARE = 6.0, 0.10  # or, while heating: further, and a smaller share (what is about the load is
-# cooler than the control TC, so that even a bare wire closes only a part of the distance)
 COOLING_FACTOR = {300.0: 1.35, 600.0: 1.7, 900.0: 2.0}  # cooling: fans and cores make honest places move more
 SETTLED_S = 2400.0  # cooling this long before the past begins, places are as steady as in heating
 SETTLED_FACTOR = 1.15
@@ -151,14 +150,14 @@ def find_detached(view: ChannelView) -> list[Fault]:
     best: dict[int, list[Departure]] = {}
     way = FurnaceDistance.of(grid.y[rows], grid.furnace)
     for lag_s in LAGS_S:
-        for departure in _departures(way, grid.step_s, lag_s):
+        for departure in _departures(way, grid, lag_s, view.stirred_s):
             best.setdefault(departure.row, []).append(departure)
     return [_fault(view, int(rows[row]), seen) for row, seen in sorted(best.items())]
 
 
-def _departures(way: FurnaceDistance, step_s: float, lag_s: float) -> list[Departure]:
+def _departures(way: FurnaceDistance, grid: Grid, lag_s: float, stirred_s: Sequence[float]) -> list[Departure]:
     """The first departure of each channel (index into x) over one span."""
-    x, away, furnace = way.x, way.away, way.furnace
+    x, away, furnace, step_s = way.x, way.away, way.furnace, grid.step_s
     points = x.shape[1]
     lag = max(3, round(lag_s / step_s))
     past = max(lag, round(OWN_PAST_S[lag_s] / step_s))
@@ -183,6 +182,8 @@ def _departures(way: FurnaceDistance, step_s: float, lag_s: float) -> list[Depar
             return []
         own = np.maximum(own, quickest(np.where(usable, own, 0.0), side))
         usable &= ~quenched(furnace, now, then, before, lag, past)[None, :]
+        for at_s in stirred_s:
+            usable &= ~((grid.t[before] <= at_s) & (at_s < grid.t[now]))[None, :]
         nearer = (moved - own * drive) * side
         likely = usable & toward & (nearer > 0.8 * LEAVES_C) & (nearer > 0.1 * np.abs(start))
         if not likely.any():
@@ -276,11 +277,7 @@ def _beaten(row: int, cells: np.ndarray, seen: _Past) -> tuple[Floats, Floats, F
         driven = (here + by_rate > still) & (middle > still)
         c = np.minimum(by_rate, by_place)
         share = np.minimum(by_rate / (here + by_rate), by_place / middle)
-        either = np.maximum(
-            np.minimum(c / LEAVES_C, share / LEAVES_SHARE),
-            np.minimum(c / FAR_LEAVES_C, share / FAR_LEAVES_SHARE),
-        )
-        score = np.where(driven, np.where(sign > 0, either, np.minimum(c / LEAVES_C, share / LEAVES_SHARE)), -np.inf)
+        score = np.where(driven, np.minimum(c / LEAVES_C, share / LEAVES_SHARE), -np.inf)
         # where the forecast itself takes the furnace far further off than it ever was, the past says little
         begins = np.maximum(here + by_rate, middle) > BEGINS * start
         score = np.where(begins, score / BEGINNING_FACTOR, score)

@@ -45,7 +45,9 @@ def find_role_faults(view: ChannelView) -> list[Fault]:
     all_peers = _peers(view)
     turned = _reversed(view, np.array(all_peers))
     for row, peers in enumerate(all_peers):
-        fault = turned.get(row) or _dropped(view, row, peers) or (_over_or_under(view, row, level) if level else None)
+        fault = turned.get(row) or _dropped(view, row, peers)
+        if fault is None and level:
+            fault = _over_or_under(view, row, level) or _left_range(view, row, level)
         if fault:
             found.append(fault)
     return found
@@ -133,13 +135,50 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
         ))  # fmt: skip
     far, sure_c = gap > FAR_UNDER_C and ends_share < FAR_UNDER_SHARE and error[row] < FAR_UNSURE_C, unsure < UNSURE_C
     if (far or (sure_c and gap > UNDER_C and ends_share < UNDER_SHARE)) and not _piece_agrees(view, row, level):
-        return _read_as(view, row, level, _whole(
+        fault = _read_as(view, row, level, _whole(
             view, row, "wrong type", 0.6,
             remark("stands_below", below_furnace_c_diff=level.furnace - reading, share=share,
                    below_peers_c_diff=around - final, class_c_diff=WIDEST_CLASS_C),
             {"share": share, "below_c": around - final},
         ))  # fmt: skip
+        # what no table explains is a cold place, unless it is far beyond one and is known well
+        return fault if fault.wire or (sure_c and gap > FAR_UNDER_C) else None
     return None
+
+
+def _left_range(view: ChannelView, row: int, level: Plateau) -> Fault | None:
+    """Read by a wrong table it left its range on the way up, and has no reading at the hold: told by the way there."""
+    grid, y = view.grid, view.grid.y[row]
+    if np.isfinite(level.y[row]):
+        return None
+    near = [i for i in range(len(view.channels)) if i != row and np.isfinite(level.y[i])]
+    if len(near) < 2:
+        return None
+    with np.errstate(all="ignore"):
+        low, high = np.nanmin(grid.y[near], axis=0), np.nanmax(grid.y[near], axis=0)
+    seen = np.isfinite(y) & np.isfinite(high) & (grid.t <= grid.t[level.last])
+    over = seen & (y > high + OVER_C)
+    if over.sum() < 20 or over.sum() < 0.5 * seen.sum():
+        return None
+    usual = median_of(grid.y[near])
+    found: list[tuple[float, str, str]] = []
+    for wire, table in mixed_up(type_letter(view.channels[row].tc_type)):
+        true = true_c(wire, table, y)
+        known = seen & np.isfinite(true)
+        inside = (true > low - OVER_C) & (true < high + OVER_C)
+        if known.sum() >= 20 and inside[known].sum() > TABLE_FITS * seen.sum():
+            found.append((float(np.median(np.abs(true - usual)[known])), wire, table))
+    if not found:
+        return None
+    off, wire, table = min(found)
+    at = int(np.flatnonzero(over)[-1])
+    fault = _whole(
+        view, row, "wrong type", 0.8,
+        remark("left_range", above_c_diff=float((y - high)[over].max()), at_s=float(grid.t[at]), stands_c=float(y[at]),
+               table=table, wire=wire, off_c_diff=off),
+        {"above_c": float((y - high)[over].max())},
+    )  # fmt: skip
+    return replace(fault, wire=wire, table=table)
 
 
 def _unsure(view: ChannelView, row: int, level: Plateau) -> float:

@@ -1,9 +1,10 @@
 """Soak: the time during which every valid work TC is inside the hold's band, both edges.
 
 It starts at the sample at which the last valid work TC enters, during the hold. Leaving the band restarts, pauses or
-ends it, as the cycle says. Once the hold is over it runs on until the first TC leaves. The time between two samples
-counts when both are inside and lie close enough together to be seen; no moment between samples is invented, so a
-soak may read short by up to one sampling interval at each end, never long.
+ends it, as the cycle says; what flickers over the edge while it comes in has not come in yet (CAME_IN_S). Once the hold
+is over it runs on until the first TC leaves. The time between two samples counts when both are inside and lie close
+enough together to be seen; no moment between samples is invented, so a soak may read short by up to one sampling
+interval at each end, never long.
 """
 
 from __future__ import annotations
@@ -14,11 +15,29 @@ from typing import Literal
 
 import numpy as np
 
-from .model import Trace
+from .model import Floats, Trace
 from .phases import Hold, gap_limit_s
 from .validity import first_where, hottest_coldest
 
 OnLeaving = Literal["restart", "pause", "end"]
+CAME_IN_S = 300.0  # a TC has come into a band where it then stays inside for so long (common practice)
+
+
+def came_in(t: Floats, inside: np.ndarray) -> int | None:
+    """The first sample from which a reading stays inside for CAME_IN_S; where it never does, the first one inside;
+    None where there is none. Before it, noise carries a slow reading over the edge and back.
+
+    t  (n,) s, rising;  inside  (n,) bool
+
+    >>> t = np.arange(9) * 60.0
+    >>> came_in(t, np.array([0, 1, 0, 1, 1, 1, 1, 1, 1], bool)), came_in(t, np.array([0, 1, 0, 0, 1, 1, 0, 0, 0], bool))
+    (3, 1)
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], inside.astype(np.int8), [0]))))
+    first, last = edges[::2], edges[1::2] - 1
+    if not first.size:
+        return None
+    return int(first[int(np.argmax(t[last] - t[first] >= CAME_IN_S))])
 
 
 @dataclass(frozen=True)
@@ -43,12 +62,16 @@ class Soak:
     out_minutes: float = 0.0
 
 
-def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: OnLeaving | None = None) -> Soak:
+def soak(
+    trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: OnLeaving | None = None, *,
+    bridged: bool = False,
+) -> Soak:  # fmt: skip
     """The soak of some channels in one hold.
 
     rows        indices of the channels that must all be inside: the work TCs, or the control TCs for a furnace soak
     until       one past the last sample that is judged
     on_leaving  the hold's own rule where None
+    bridged     as if every gap between two samples inside had been inside too: the most that it can have been
     Returns     Soak; minutes 0.0 if the band was never entered by all, never NaN
     """
     hot, cold = hottest_coldest(trace, list(rows))
@@ -68,7 +91,7 @@ def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: 
     t = trace.t_s[begin:end] if part is None else trace.t_s[part]
     inside = inside if part is None else inside[valid]
     steps = t[1:] - t[:-1]
-    seen = steps <= gap_limit_s(trace)
+    seen = (steps <= gap_limit_s(trace)) | bridged
     unseen = 0.0 if seen.all() else float(steps[inside[1:] & inside[:-1] & ~seen].sum()) / 60.0
     turns = [0, *(np.flatnonzero(inside[1:] != inside[:-1]) + 1).tolist()]  # it begins inside
     edges = np.array([*turns, inside.size] if inside[-1] else turns)
@@ -84,7 +107,8 @@ def soak(trace: Trace, hold: Hold, until: int, rows: Sequence[int], on_leaving: 
     if rule == "pause":
         first, last, counted = stretches[0][0], stretches[-1][1], sum(lengths)
     else:
-        k = int(np.argmax(lengths)) if rule == "restart" else 0
+        # of 'end', the first one that is more than a flicker while coming in
+        k = int(np.argmax(lengths)) if rule == "restart" else int(np.argmax(np.array(lengths) >= CAME_IN_S))
         (first, last), counted = stretches[k], lengths[k]
     entries = len(edges) // 2
     where = (float(t[first]), float(t[last]))

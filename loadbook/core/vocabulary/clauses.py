@@ -44,16 +44,18 @@ CLAUSES: tuple[Term, ...] = (
        "its band. The segment ends where the program goes on; a slower zone may come to its target in the next segments "
        "of the same direction, by the end of the first hold at the latest. Where the chart ends before that, and no door "
        "was opened and no thermocouple unplugged, it cannot be told."),
-    _c("upper edge", "c", "During the hold no work TC (`soak_by = \"furnace\"`: no control TC) goes above the band."),
+    _c("upper edge", "c", "During the hold no work TC (`soak_by = \"furnace\"`: no control TC) goes above the band. "
+       "After a cooling it binds each of them from where it has come in and stays in for five minutes."),
     _c("lower edge", "c",
        "In a hold without minutes: a TC that came into the band does not fall below it. In a hold with minutes this is "
        "the soak's matter: the cycle says what leaving the band does to it."),
     _c("soak", "min",
        "Every valid work TC stays inside the band (both edges) for the minutes asked; it starts when the last one "
-       "enters, and leaving restarts, pauses or ends it, as the cycle says. The moment of a short soak is the one at "
+       "enters, and leaving restarts, pauses or ends it, as the cycle says (less than five minutes in the band before the first "
+       "leaving is coming in, and ends nothing). The moment of a short soak is the one at "
        "which the band was first left, if leaving it is what cut it short, else at which the counted soak ended. Without work TCs "
        "it cannot be told, and the furnace's own time in the band is said; nor can it where the chart ends before the hold "
-       "does. Of two holds at one temperature the first lasts until its soak was done."),
+       "does, or where what nobody saw could have been enough. Of two holds at one temperature the first lasts until its soak was done."),
     _c("spread", "c_diff",
        "Hottest minus coldest valid work TC at the same moment: within the load, within any one piece that carries two, "
        "or between any two whose places (x, y, z) are no further apart than a stated distance. Fewer valid work TCs "

@@ -66,12 +66,11 @@ TERMS = (
         "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so. Loose from the "
         "start, it shows no earlier place, but two speeds: a share of the furnace's movement at once, the rest slowly. A "
         "confirmed one is left out from its moment on.",
-        formula="over 5, 10 and 15 min, all forecasts beaten by {4 c_diff} and 15 % of the distance to the furnace (heating: or by "
-        "{6 c_diff} and 10 %; cooling: by more): own largest k = change / integral of (furnace - reading) dt so far, and k and "
+        formula="over 5, 10 and 15 min, all forecasts beaten by {4 c_diff} and 15 % of the distance to the furnace (cooling: by more): own largest k = change / integral of (furnace - reading) dt so far, and k and "
         "gap of the line of change over distance (a cold place keeps a gap), each times what k of the three peers with "
         "the nearest k rose by; own distance to the furnace before, times what theirs changed by. Nothing is said where "
-        "the furnace falls three times faster than before (gas, fan). After a hold: time constant below 0.68 (0.55 where "
-        "it is still over 20 min) of what the nearest peers' change leaves",
+        "the furnace falls three times faster than before, nor across a recorded 'gas backfill' or 'fan on'. After a hold: "
+        "time constant below 0.68 (0.51 where it is still over 18 min) of what the nearest peers' change leaves",
         unit="c_diff",
         source="first-order heat balance; common practice",
     ),
@@ -97,7 +96,9 @@ TERMS = (
         "A thermocouple read as another type: an error of scale that grows with temperature, small when cold, so that "
         "at the hold the channel stands above the furnace, or far below it, in proportion all the way. Where two types' "
         "tables explain it, they are named, and a confirmed one is read again by the table of its wires; the reference "
-        "junction and the wires' class are then added to its uncertainty. Else it is left out.",
+        "junction and the wires' class are then added to its uncertainty. Else it is left out. One that leaves its range "
+        "before the hold is told by its way there; one that stands cold and that no table explains is taken for a cold "
+        "place, unless it is far below all of them and known well.",
         formula="scale = (where it comes to rest - start) / (peers - start), above 1.04 (and {12 c_diff} above everything that heats "
         "it) or below 0.96 (and {31 c_diff} below its peers: the widest class of furnace uniformity is {28 c_diff})",
         source="IEC 60584-1 and NIST Monograph 175 give what each type reads as another",

@@ -125,8 +125,8 @@ def _normalise_one(
             )
         )
     role = recorded_role or wanted or heading.role
-    given = unit_of(recorded_unit) or (unit_of(rule.unit) or rule.unit if rule and rule.unit else "")
-    unit = _unit(heading, given, rule, rule in stated, recorded_unit, out)
+    given = unit_of(rule.unit) or rule.unit if rule and rule.unit else ""
+    unit = _unit(heading, given, rule, rule in stated, out) or _recorded_unit(name, role, recorded_unit, layout, out)
     quantity = (rule.quantity if rule else "") or QUANTITY_OF_ROLE.get(role, "")
     if not quantity:
         measured = unit in DIMENSIONS["temperature"] or (role != "other" and heading.quantity == "temperature")
@@ -151,7 +151,22 @@ def _normalise_one(
     return ChannelSpec(name, role, quantity, "mbar" if quantity == "pressure" else unit, unit)
 
 
-def _unit(heading: Heading, given: str, rule: ChannelRule | None, stated: bool, recorded: str, out: Settled) -> str:
+def _recorded_unit(name: str, role: str, recorded: str, layout: Layout, out: Settled) -> str:
+    """The unit of a column that carries none, as the run's channels say it. Where the layout's or the typed unit of
+    all temperatures is another one, it is asked: either may be the wrong one."""
+    unit = unit_of(recorded)
+    other = layout.unit if unit in DIMENSIONS["temperature"] else ""
+    if other and other != unit:
+        out.questions.append(
+            Question(
+                f"{name!r} is in {unit} in the run's channels, and in {other} by --unit or the layout",
+                f"--channel {quote(f'{name}={role},{unit}')} (or {other})",
+            )
+        )
+    return unit
+
+
+def _unit(heading: Heading, given: str, rule: ChannelRule | None, stated: bool, out: Settled) -> str:
     """The unit of a column: what is stated goes before the file's; where a kept layout contradicts it, it is asked."""
     if not given or not heading.unit or heading.unit == given:
         return given or heading.unit
@@ -160,11 +175,10 @@ def _unit(heading: Heading, given: str, rule: ChannelRule | None, stated: bool, 
         out.notes.append(f"{name!r} is in {heading.unit} by its heading, and read in {given} as stated")
         out.overruled[rule.name] = heading.unit
         return given
-    said = "the run's channels say" if recorded else "the layout says"
     role = rule.role if rule and rule.role else "ROLE"
     out.questions.append(
         Question(
-            f"column {name!r} is in {heading.unit}, {said} {given}",
+            f"column {name!r} is in {heading.unit}, the layout says {given}",
             f"--channel {quote(f'{name}={role},{heading.unit}')} (or {given})",
         )
     )

@@ -470,7 +470,7 @@ def recorded_channels(record: RunRecord) -> tuple[dict[str, tuple[str, str]], di
     canonical: dict[str, Channel] = {}
     for channel in record.channels:
         for name in (read_heading(channel.name).name.casefold(), channel.name.casefold()):
-            known[name] = (channel.role, "")
+            known[name] = (channel.role, record.units.get(channel.name, ""))
             canonical[name] = channel
     return known, canonical
 

@@ -136,6 +136,7 @@ def _repeated(
 DAY = 86_400.0
 GAP_FACTOR = 3.0  # a gap is an interval longer than three times the usual (median) one
 REPEAT_SHARE = 0.05  # repeated times with other values on more of the rows than this may be rounded times: asked
+SET_BACK_ROWS = 20  # this many after the one step back of a file: asked as well, however long the file
 
 
 @dataclass
@@ -263,18 +264,26 @@ def rising(
         notes.append(f"{len(together)} rows repeat a rounded time: spread evenly up to the next")
         time = spread_repeats(time)
     axis = _sorted(time, values.copy(), flags.copy(), lines)
-    if not repeats and axis.duplicates >= 3 and axis.duplicates >= REPEAT_SHARE * len(time):
+    many_of_all = axis.duplicates >= 3 and axis.duplicates >= REPEAT_SHARE * len(time)
+    if not repeats and (many_of_all or _set_back(time, axis.duplicates)):
         questions.append(_about_duplicates(time, lines, axis.duplicates))
     axis.notes = notes + axis.notes
     return axis, questions
 
 
+def _set_back(time: Floats, duplicates: int) -> bool:
+    """Does one step back stand before a whole block of rows with the times of others: a clock that was set back, after
+    which every row is timed too early, however long the file."""
+    return duplicates >= SET_BACK_ROWS and int((np.diff(time) < 0).sum()) == 1
+
+
 def _about_duplicates(time: Floats, lines: np.ndarray, count: int) -> Question:
     back = np.flatnonzero(np.diff(time) < 0)
     if len(back):
+        clock = "" if count >= REPEAT_SHARE * len(time) else "a clock that was set back, or "
         return Question(
             f"the time goes back in line {int(lines[back[0] + 1])}, and {count} of {len(time)} rows have the time of an"
-            " earlier row and other values: two records in one file?",
+            f" earlier row and other values: {clock}two records in one file?",
             "--repeated-times first (leaves those rows out), or take the file apart",
         )
     return Question(
