@@ -48,7 +48,7 @@ def test_from_the_intake_files_to_the_answer(loadbook: Command, tmp_path: Path) 
     assert asked.returncode == 0, asked.stderr
     found = json.loads(asked.stdout)
     assert (
-        tuple(found) == (*KEYS, "furnace_hours")
+        tuple(found) == (*KEYS, "furnace_hours", "physics")
         and found["runs"] == 30
         and found["refused"] is None
         and found["unit"] == "um"
@@ -66,7 +66,9 @@ def test_from_the_intake_files_to_the_answer(loadbook: Command, tmp_path: Path) 
 def test_json_keys_and_what_stands_under_them(shop_book: BookFolder) -> None:
     found = answer(shop_book, Question(part="PN-000", setup="hung"))
     keys = found.to_json()
-    assert tuple(keys) == (*KEYS, "furnace_hours") and json.loads(json.dumps(keys))["evidence"] == "same part"
+    assert (
+        tuple(keys) == (*KEYS, "furnace_hours", "physics") and json.loads(json.dumps(keys))["evidence"] == "same part"
+    )
     assert found.low is not None and found.high is not None and found.low < found.median < found.high  # type: ignore[operator]
     assert found.bound < found.median and found.bound_content == found.bound_confidence == 0.95  # type: ignore[operator]
     test = keys["forward_test"]

@@ -87,7 +87,8 @@ def answer(
 ) -> None:
     """How much will it move? An interval from the shop's own history, what it rests on, how often such intervals held.
 
-    Where the history is too thin there is no figure, but what to measure. Kept answers are scored by `backtest`.
+    Where the history is too thin there is no figure, but what to measure, and which mechanisms physics sees at work.
+    Kept answers are scored by `backtest`.
 
     Example: loadbook answer --part PN-1004 --characteristic flatness --cycle SR-600 --cycle-revision C
     """

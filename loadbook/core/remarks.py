@@ -196,11 +196,16 @@ CODES: dict[str, tuple[str, str]] = {
             "no_band", "noise", "above", "dose_at", "section", "plan_section", "plan_film", "plan_film_stated",
             "plan_start", "plan_alone", "plan_no_rate", "plan_outline",
             # what physics says of a plan: analysis/physics/checks.py
-            "stress_elastic", "stress_yields", "stress_against_yield", "stress_unknown", "relief_by_heating",
-            "relief_by_creep", "relief_of_iron", "sag_beam", "sag_ring", "sag_unknown", "size_published",
-            "size_unknown", "size_retained", "scale_thin", "scale_law", "scale_at_most", "evaporates", "evaporates_not",
+            "stress_unknown", "relief_by_creep", "relief_of_iron", "sag_beam", "sag_ring", "sag_unknown",
+            "size_unknown", "size_retained", "evaporates_not",
         ),
         (NOTE, SHOP),
+    ),
+    # of these, what a letter that has no figure tells of their part
+    **dict.fromkeys(
+        ("stress_elastic", "stress_yields", "stress_against_yield", "relief_by_heating", "size_published",
+         "scale_thin", "scale_law", "scale_at_most", "evaporates"),
+        (NOTE, CUSTOMER),
     ),
     # what a careful reader says of a cycle
     **dict.fromkeys(

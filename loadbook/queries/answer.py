@@ -26,6 +26,7 @@ from loadbook.store.run_records import load_cycle
 from . import answer_remarks, answer_terms, answer_words, remark_words
 from . import history as answerdata
 from .answer_advice import advise
+from .answer_physics import physics_of
 from .answer_result import Answer
 from .enquiry import Question, Subject, subject
 from .history import Measured, Pieces
@@ -61,6 +62,8 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
         found = answer_of(history, asked, about, process or answerdata.NO_PROCESS, system or source.units)
         advise(conn, found)
         found.hours = quotation(source, conn, found)
+        if found.refused and about.kind not in KEPT_ONLY_KINDS and isinstance(source, BookSource):
+            found.physics = physics_of(conn, asked, about, found.process)
     found.text = answer_words.sentences(found, found.system)
     if source.plants:
         history_of = found.history

@@ -10,6 +10,7 @@ from loadbook.analysis.planning.advice import Coldest
 from loadbook.core.remarks import CAUTION, REFUSAL, Remark
 
 from . import remark_words
+from .answer_physics import Physics
 from .enquiry import Question, Subject
 from .hours import Hours
 from .result import Result
@@ -88,6 +89,7 @@ class Answer(Result):
     grounds: Grounds | None = None  # the pieces that the advice rests on
     before_um: float | None = None  # a typical form error before, where the figures are in % of it
     hours: Hours | None = None  # of the furnace, for the cycle asked about
+    physics: Physics | None = None  # of a refusal: which mechanisms act
     answer_id: int | None = None
     plants: list[dict[str, Any]] | None = None  # of a group: plant, runs, pieces that it rests on
     system: str = "si"
@@ -106,6 +108,7 @@ class Answer(Result):
         """The keys of `loadbook answer --format json`."""
         told = {key: getattr(self, key) for key in KEYS}
         told["furnace_hours"] = None if self.hours is None else self.hours.as_dict()
+        told["physics"] = None if self.physics is None else self.physics.as_dict(self.system)
         told["remarks"] = remark_words.with_words(self.remarks, self.system)
         return told if self.plants is None else {**told, "plants": self.plants}
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core.figures import share_range, share_words
 from loadbook.core.phrases import many
 
+from . import answer_physics
 from .answer_figures import inside, setting, span, told
 
 if TYPE_CHECKING:
@@ -20,7 +21,8 @@ def sentences(a: Answer, system: str) -> list[str]:
     """The answer in sentences: the figure, what it rests on, its back-test, the bound, what is missing."""
     who = _who(a)
     if a.refused is not None:
-        return [f"No figure for {who}: {a.refused}.", a.need["text"], *_evidence_if_any(a)]
+        physics = [] if a.physics is None else answer_physics.sentences(a.physics, system)
+        return [f"No figure for {who}: {a.refused}.", a.need["text"], *_evidence_if_any(a), *physics]
     assert a.reply is not None and a.low is not None and a.high is not None and a.bound_content
     out = [
         f"{share_words(a.content)} of pieces of {who} should move {span(a.low, a.high, a.unit, system)} "

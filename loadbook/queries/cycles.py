@@ -10,13 +10,12 @@ from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-from loadbook.analysis.planning.plan import Plan, Sections, film_of
+from loadbook.analysis.planning.plan import Plan
 from loadbook.analysis.planning.plan import plan as integrate
 from loadbook.analysis.planning.review import Subject
 from loadbook.analysis.planning.review import review as read_through
 from loadbook.analysis.planning.softening import Hardness, softens
 from loadbook.analysis.trace import lag
-from loadbook.analysis.trace.conduction import Body
 from loadbook.analysis.trace.model import Cycle
 from loadbook.core.errors import CalculationError, NotFoundError
 from loadbook.readers.cycles.file import read_cycle_file
@@ -239,27 +238,18 @@ def plan(
     conn = book.read()
     found = _cycle(book, cycle, revision)
     row = _part_row(conn, part)
-    needed = ("section_thick_mm", "conductivity_w_mk", "density_kg_m3", "specific_heat_j_kgk")
-    missing = [name for name in needed if row[name] is None]
+    missing = mechanism.missing(row)
     if missing:
         raise CalculationError(
             f"a plan needs {', '.join(missing)}", where=f"part {part} of {row['material']}",
             remedy="Record it: loadbook amend parts or materials",
         )  # fmt: skip
-    diffusivity = lag.diffusivity(row["conductivity_w_mk"], row["density_kg_m3"], row["specific_heat_j_kgk"])
     outline = mechanism.outline_of(conn, row, stated)
-    shape: lag.Shape = body or outline.shape
-    across = outline.across_mm if body is None else None
-
-    def section(thickness_mm: float) -> Body:
-        return Body(shape, thickness_mm / 2.0, row["conductivity_w_mk"], diffusivity, across)
-
-    thin = section(row["section_thin_mm"]) if row["section_thin_mm"] is not None else None
-    film, film_said = film_of(found.atmosphere, film_w_m2k)
-    sections = Sections(section(outline.thick_mm), thin, film, film_said)
+    heated = outline if body is None else replace(outline, shape=body, across_mm=None, said=None)
+    sections = mechanism.sections_of(row, heated, found.atmosphere, film_w_m2k)
     done = integrate(found, sections, lag_c, difference_c, row["dose_constant"])
     shown, runs, left_out = _shown(conn, part, found)
-    notes = [done.assumptions[0], *([outline.said] if across and outline.said else []), *done.assumptions[1:]]
+    notes = [done.assumptions[0], *([heated.said] if heated.said else []), *done.assumptions[1:]]
     assumptions = tuple(words(r, book.units) for r in notes)
     subject = subject_of(conn, part)
     told = mechanism.mechanisms(subject, row, outline, found, done, sections, stated)

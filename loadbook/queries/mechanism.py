@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from loadbook.analysis.physics import checks, expansion
 from loadbook.analysis.physics.checks import Check, Limit, Part, Step
 from loadbook.analysis.physics.metal import Metal, group_of, metal
-from loadbook.analysis.planning.plan import Plan, Sections
+from loadbook.analysis.planning.plan import Plan, Sections, film_of
 from loadbook.analysis.planning.review import Subject, stages
 from loadbook.analysis.trace import lag
 from loadbook.analysis.trace.conduction import Body
@@ -19,6 +20,7 @@ from loadbook.core.remarks import Remark, remark
 
 _TOLD_AT = (100.0, 200.0, 300.0, 400.0, 500.0, 600.0, 800.0, 1000.0)
 NOT_RINGS = ("flange",)
+Row = sqlite3.Row | Mapping[str, Any]  # a part with its material, as the book or a question tells of them
 _WEAK = ("own", "V+R", "R", "V", "M")  # marks, the weakest last
 
 
@@ -61,7 +63,7 @@ class Mechanisms:
     metal: Metal
 
 
-def outline_of(conn: sqlite3.Connection, row: sqlite3.Row, stated: Stated = NOTHING_STATED) -> Outline:
+def outline_of(conn: sqlite3.Connection, row: Row, stated: Stated = NOTHING_STATED) -> Outline:
     """The outline of a part (a row of part with its material). A ring's section has two sides: the thick one is on
     record, the other follows from its mass and diameter where these are."""
     words = (row["shape"] or "").casefold()
@@ -99,12 +101,32 @@ def outline_of(conn: sqlite3.Connection, row: sqlite3.Row, stated: Stated = NOTH
     return Outline(form, shape, thick, None, outside)
 
 
-def metal_of(subject: Subject, row: sqlite3.Row, stated: Stated = NOTHING_STATED) -> Metal:
+NEEDED = ("section_thick_mm", "conductivity_w_mk", "density_kg_m3", "specific_heat_j_kgk")
+
+
+def missing(row: Row) -> list[str]:
+    """What a part's record (with its material's) does not tell and a plan needs."""
+    return [name for name in NEEDED if row[name] is None]
+
+
+def sections_of(row: Row, outline: Outline, atmosphere: str, film_w_m2k: float | None = None) -> Sections:
+    """The sections of a part as they heat; nothing may be `missing`. film_w_m2k: the user's own figure."""
+    k = row["conductivity_w_mk"]
+    diffusivity = lag.diffusivity(k, row["density_kg_m3"], row["specific_heat_j_kgk"])
+
+    def section(thickness_mm: float) -> Body:
+        return Body(outline.shape, thickness_mm / 2.0, k, diffusivity, outline.across_mm)
+
+    thin = section(row["section_thin_mm"]) if row["section_thin_mm"] is not None else None
+    return Sections(section(outline.thick_mm), thin, *film_of(atmosphere, film_w_m2k))
+
+
+def metal_of(subject: Subject, row: Row, stated: Stated = NOTHING_STATED) -> Metal:
     """A part's material as the checks need it."""
     return metal(row["material"], row["family"], subject.austenitic, row["cte_per_k"], stated.yields, stated.moduli)
 
 
-def heat_to(row: sqlite3.Row, cycle: Cycle) -> float | None:
+def heat_to(row: Row, cycle: Cycle) -> float | None:
     """Heat that a kilogram of the material takes up from 20 °C to the main hold [J/kg]; None without a hold."""
     if cycle.main_hold is None:
         return None
@@ -141,7 +163,7 @@ def steps_of(cycle: Cycle, plan: Plan) -> list[Step]:
 
 
 def mechanisms(
-    subject: Subject, row: sqlite3.Row, outline: Outline, cycle: Cycle, plan: Plan, sections: Sections,
+    subject: Subject, row: Row, outline: Outline, cycle: Cycle, plan: Plan, sections: Sections,
     stated: Stated = NOTHING_STATED,
 ) -> Mechanisms:  # fmt: skip
     """The checks of a plan for a part. row: the part with its material, as the book keeps them."""

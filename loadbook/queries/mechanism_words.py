@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from loadbook.analysis.physics.checks import SOFT_MPA
 from loadbook.core.figures import share_words, shown
 
 Figures = Mapping[str, Any]
 Template = str | Callable[[Figures, str], str]
 
 
-SOFT_MPA = 50.0  # no part that is worth a furnace yields below this at 20 °C (common practice)
 LEAST_MM = 0.0005  # less than any gauge shows
 
 
@@ -194,13 +194,13 @@ def _scale_thin(f: Figures, system: str) -> str:
     return f"air up to {shown(f['at_c'], 'c', system)}: {told}"
 
 
-_ELEMENTS = {"Cr": "chromium", "Mn": "manganese", "Zn": "zinc", "Cd": "cadmium", "Ag": "silver", "Pb": "lead"}
+ELEMENTS = {"Cr": "chromium", "Mn": "manganese", "Zn": "zinc", "Cd": "cadmium", "Ag": "silver", "Pb": "lead"}
 
 
 def _vapour(f: Figures, system: str) -> str:
     over = "over this alloy" if f["how"] == "alloyed" else "as a coat or braze"
     at, hot = shown(f["vapour_mbar"], "mbar", system, ".1g"), shown(f["at_c"], "c", system)
-    return f"{_ELEMENTS[f['element']]} {over} has a vapour pressure of {at} at {hot}"
+    return f"{ELEMENTS[f['element']]} {over} has a vapour pressure of {at} at {hot}"
 
 
 def _leaves(f: Figures, system: str) -> str:

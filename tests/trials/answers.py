@@ -1,7 +1,7 @@
 """The trial of answers on shops whose truth is known (tests/shops.py); that of effects is tests/trials/effects.py.
 
     python -m tests.trials.answers            a short table (a minute)
-    python -m tests.trials.answers --full     the table of MEASURED.md (under fifteen minutes on one core)
+    python -m tests.trials.answers --full     all histories; --share 0.2 a fifth of them
 
 Every history is asked several questions: a known part number inside what it was run at, the same beyond it, and a
 new part number of the shop's population. Coverage is the share of new pieces in new runs that the interval holds,
@@ -166,10 +166,11 @@ def summary(results: list[Result], together: bool = False) -> pd.DataFrame:
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--full", action="store_true")
+    parser.add_argument("--share", type=float, default=1.0, help="of the histories of --full")
     parser.add_argument("--worlds", default=",".join(WORLDS))
     parser.add_argument("--keep", type=Path, help="folder that keeps each world's results, to go on after a stop")
     chosen = parser.parse_args()
-    sizes = FULL if chosen.full else SHORT
+    sizes = {k: max(1, round(chosen.share * v)) for k, v in FULL.items()} if chosen.full else SHORT
     began = time.time()
     results: list[Result] = []
     for world in chosen.worlds.split(","):

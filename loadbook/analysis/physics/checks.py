@@ -19,6 +19,8 @@ SECTION, PAIR, RELIEF, SAG, SIZE, SCALE, VACUUM = (
     "section stress", "thick and thin", "stress relief", "sag", "size change", "scale", "vacuum",
 )  # fmt: skip
 
+SOFT_MPA = 50.0  # no part that is worth a furnace yields below this at 20 °C (common practice)
+
 
 @dataclass(frozen=True)
 class Step:
@@ -188,7 +190,10 @@ def _stress_check(
         limit_c_diff=onset / per_c if onset is not None and per_c else None, basis=ONSET.get(metal.group, ""),
         stated=metal.onset is not None, cold=metal.cold, above_c=_not_above(metal, hottest_c),
     )  # fmt: skip
-    return Check(mechanism, None if onset is None else worst.stress_mpa > onset, said, metal.sources())
+    acts = None if onset is None else worst.stress_mpa > onset
+    if onset is None and worst.needs_mpa is not None and worst.needs_mpa < SOFT_MPA:
+        acts = False
+    return Check(mechanism, acts, said, metal.sources())
 
 
 def _not_above(metal: Metal, hottest_c: float) -> float | None:

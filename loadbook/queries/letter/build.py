@@ -26,7 +26,17 @@ from .filter import OwnRecords, Source, mine, others_classes, refuse_leaks, same
 from .picture import MOST_RUNS, Interval, OwnRun, axis_of, interval_of, missed, nearest, tolerance_um, um_of
 from .sentences import count, say, term, things
 from .told import told
-from .words import beside, for_customer, how_they_did, never_run, pieces_promised, suggestions, to_measure, what_changes
+from .words import (
+    beside,
+    for_customer,
+    how_they_did,
+    never_run,
+    physics,
+    pieces_promised,
+    suggestions,
+    to_measure,
+    what_changes,
+)
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
@@ -209,6 +219,7 @@ def _letter(
             Section("measure", say("measure"), also, columns if rows else (), rows),
             Section("how", say("how"), how),
             Section("known", say("known"), rests, *_known(asked, behind, my, x)),
+            Section("physics", say("physics"), physics(result, my, x)),
         ]
     else:
         sections = [

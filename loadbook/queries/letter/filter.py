@@ -23,6 +23,7 @@ from loadbook.core.phrases import did_you_mean
 from loadbook.core.remarks import Remark
 from loadbook.core.vocabulary.parameters import PLANNED
 from loadbook.core.wording import COMMON, key, words
+from loadbook.queries.mechanism_words import ELEMENTS
 
 if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
@@ -37,6 +38,8 @@ _OURS = {
     "factor": frozenset(("setup", "atmosphere", "furnace")),
     "against": frozenset(("shrinkage", "growth", "increase")),
     "shared": frozenset(("diameter", "runout")),
+    "which": frozenset(("section", "pair")),
+    "element": frozenset(ELEMENTS),
 }
 _PIECES = """
 SELECT p.run, p.part, p.serial, p.heat_number, p.job, coalesce(j.customer, t.customer) AS customer,

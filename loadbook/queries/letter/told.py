@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from loadbook.core.figures import shown
 from loadbook.core.remarks import CUSTOMER, Remark
 
 from .figures import Figures
@@ -142,6 +143,67 @@ _TOLD: dict[str, Told] = {
         say("tc_own_coldest_place", place=f["place"], n=f["pieces"], of=f["of"]) if f["place"] else ""
     ),
 }  # fmt: skip
+
+
+def _mpa(x: Figures, mpa: float) -> str:
+    return shown(mpa, "mpa", x.system, ".0f" if x.system == "si" else ".3g")
+
+
+def _apart(x: Figures, c_diff: float) -> str:
+    return shown(c_diff, "c_diff", x.system)
+
+
+def _stress(f: Mapping[str, Any], x: Figures) -> str:
+    """How unevenly it heats, against what begins to yield; '' where nobody knows its yield."""
+    who = say("physics.pair" if f["which"] == "pair" else "physics.section", apart=_apart(x, f["ahead_c_diff"]))
+    if f["onset_mpa"] is not None and f["limit_c_diff"] is not None:
+        yields = f["stress_mpa"] > f["onset_mpa"]
+        return say("physics.yields" if yields else "physics.elastic", who=who, limit=_apart(x, f["limit_c_diff"]))
+    if f["needs_mpa"] is None:
+        return ""
+    return say("physics.needs", who=who, needs=_mpa(x, f["needs_mpa"]), room=x.room)
+
+
+def _scale(f: Mapping[str, Any], x: Figures) -> str:
+    if not f["lost_um"]:
+        return say("physics.colour")
+    return say("physics.scale", lost=x.um(f["lost_um"]))
+
+
+def _relief(f: Mapping[str, Any], x: Figures) -> str:
+    at = shown(f["at_c"], "c", x.system)
+    return (
+        say("physics.no_relief", at=at)
+        if f["left"] >= 0.99
+        else say("physics.relief", at=at, left=x.percent(f["left"]))
+    )
+
+
+def _size(f: Mapping[str, Any], x: Figures) -> str:
+    low, high = (f"{100.0 * f[k]:+.2f}".replace("-", "−") for k in ("low", "high"))
+    low, high = (say(f"percent.{x.system}", n=n) for n in (low, high))
+    return say("physics.size", change=low if low == high else say("to", low=low, high=high))
+
+
+def _leaves(f: Mapping[str, Any], x: Figures) -> str:
+    if f["element"] is None:
+        return ""
+    return say("physics.leaves", element=say(f"element.{f['element']}"), at=shown(f["at_c"], "c", x.system))
+
+
+_TOLD |= {
+    "stress_elastic": _stress,
+    "stress_yields": _stress,
+    "stress_against_yield": _stress,
+    "relief_by_heating": _relief,
+    "size_published": _size,
+    "scale_thin": _scale,
+    "scale_law": _scale,
+    "scale_at_most": _scale,
+    "evaporates": _leaves,
+}
+
+
 _MEASURE: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "never_measured": lambda f: say("measure.start"),
     "too_few_runs": lambda f: say("measure.times", runs=count("run", f["needed"] - f["runs"])),

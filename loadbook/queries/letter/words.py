@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.planning.advice import Coldest, coldest_place
 from loadbook.core.coded import coded
-from loadbook.core.remarks import ADVICE, CUSTOMER, REFUSAL, Remark, remark
+from loadbook.core.remarks import ADVICE, CUSTOMER, REFUSAL, Remark, from_dict, remark
 
 from .figures import Figures
 from .sentences import count, say
@@ -131,6 +131,14 @@ def _of_their_pieces(part: str | None, behind: dict[str, Any], my: OwnRecords) -
     ]
     place = coldest_place(theirs, "tc_own_coldest_place")
     return [*out, *([place] if place else [])]
+
+
+def physics(result: dict[str, Any], my: OwnRecords, x: Figures) -> list[str]:
+    """What physics says where there is no figure; [] where nothing that a letter may tell."""
+    kept = (result.get("physics") or {}).get("mechanisms", [])
+    said = for_customer(filter(None, map(from_dict, kept)), my)
+    lines = [text for r in said if (text := told(r, x))]
+    return [say("physics.lead"), *lines] if lines else []
 
 
 def to_measure(
