@@ -86,14 +86,17 @@ def _descend(data: Any, out: Document, path: str, depth: int) -> list[Any]:
         return []
     best = max(found, key=lambda k: len(found[k][0]))
     _aside(data, {best: None}, out, path)
-    out.beside += [f"{path} {k}".strip() for k in found if k != best] + found[best][1].beside
+    out.beside += [f"{path} {k}".strip() for k in found if k != best and not isinstance(data[k], list)]
+    out.beside += found[best][1].beside
     out.above += found[best][1].above
     return found[best][0]
 
 
 def _aside(data: dict[str, Any], used: dict[str, Any], out: Document, path: str) -> None:
     for key, value in data.items():
-        if key not in used and not isinstance(value, dict | list):
+        if key not in used and isinstance(value, list) and len(value) >= _FEWEST:
+            out.beside.append(f"{path} {key}".strip())
+        elif key not in used and not isinstance(value, dict | list):
             out.above.append(f"{path} {key}: {_text(value)}".strip())
 
 

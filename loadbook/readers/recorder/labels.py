@@ -43,7 +43,7 @@ def labelled(lines: list[str]) -> Callable[[str], Fields | None] | None:
     for take_apart in (_json, _pairs, _triples(some)):
         if take_apart is None:
             continue
-        found = [f for ln in some if (f := take_apart(ln)) is not None]
+        found = [f for ln in some if (f := take_apart(ln)) is not None and len({n for n, _, _ in f}) == len(f)]
         known = Counter(name for fields in found for name, _, _ in fields)
         numbers = {name for fields in found for name, value, _ in fields if looks_number(value)}
         steady = [n for n in numbers if known[n] >= 0.5 * len(some)]

@@ -20,6 +20,8 @@ _CLOCK = r"\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?(?: ?[AaPp][Mm]\b)?"
 _MOMENTS = (
     re.compile(rf"\d{{4}}[-/.]\d\d?[-/.]\d\d?[T ,_]+{_CLOCK}(?:Z|[+-]\d\d:?\d\d)?"),
     re.compile(rf"\d\d?[-/.]\d\d?[-/.]\d{{2,4}}[T ,_]+{_CLOCK}"),
+    re.compile(rf"(?:[A-Za-z]{{3}},? +)?[A-Za-z]{{3,9}}\.? +\d\d?,? +(?:\d{{4}},? +)?{_CLOCK}(?: +\d{{4}}\b)?"),
+    re.compile(rf"\d\d?[-/. ][A-Za-z]{{3}}[-/. ]\d{{2,4}}[ T,:]+{_CLOCK}"),
     re.compile(rf"(?<![\d:.]){_CLOCK}"),
 )
 _OTHER_TIMES = re.compile(rf"(?:[A-Za-z]{{3}},? +)?(?:[A-Za-z]{{3}} +\d{{1,2}},? +(?:\d{{4}} +)?)?{_CLOCK}")
@@ -40,16 +42,21 @@ def read_log(lines: list[str]) -> tuple[Taken, list[str]] | None:
     known = _known([fields for _, line in sample if (fields := _take_apart(line))], len(sample))
     if not known or _more_changes([line for _, line in sample], known):
         return None
+    apart = [(number, line, _take_apart(line) or []) for number, line in filled]
+    count = Counter(name for _, _, fields in apart for name, _, _ in fields)
+    named = {n for n, c in count.items() if n in known or c >= _FEWEST}
     taken: Taken = []
     between: list[tuple[int, str]] = []
-    for number, line in filled:
-        fields = [f for f in _take_apart(line) or [] if f[0] in known]
+    for number, line, found in apart:
+        fields = [f for f in found if f[0] in named]
         if len(fields) > 1 and len({f[0] for f in fields}) == len(fields):
             taken.append((number, line, fields))
-        elif any(re.search(rf"(?<!\w){re.escape(n)}\s?[=:]", line) for n in known if n != "time"):
-            taken.append((number, line, None))  # a reading that is damaged
+        elif len(fields) > 1 or any(re.search(rf"(?<!\w){re.escape(n)}\s?[=:]", line) for n in known - {"time"}):
+            taken.append((number, line, None))  # a reading that is damaged, or comes twice
         else:
             between.append((number, line))
+    if sum(fields is not None for _, _, fields in taken) < 0.5 * len(taken):
+        return None  # names that come twice in a line
     notes = ["a log: readings are taken by their names, the words among them left out"]
     if between:
         notes.append(
