@@ -259,6 +259,10 @@ def test_a_trace_taken_again_stands_in_its_own_file_and_the_pack_stays(book: Boo
     assert samples(book) == found
     assert read_trace(book, "t-1-2").values.shape == (3, 32), "the withdrawn one is still there"
     assert verify(book).wrong == []
+    file = book.path / "traces" / "2026" / "pack-2026-01.parquet"
+    flip(file, packs.index_of(file)[1].at + 60)
+    assert samples(book) == found, "a damaged trace that was withdrawn stands in nobody's way"
+    assert [line for line in verify(book).noted if "withdrawn trace of run R1-2" in line]
 
 
 def test_what_is_damaged_or_not_of_its_run_stays_as_it_is(book: BookFolder) -> None:

@@ -76,7 +76,7 @@ def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed
     keep  what was found of the files is left for the next session
     Call where the book is read at one moment.
     """
-    found = list(_current(book, keep))
+    found = _current(book, keep)
     filled = Filled(left_out=[LeftOut(t.run, t.path, t.why) for t in found if t.why is not None])
     own = [t for t in found if t.why is None and not t.pack]
     packed = [t for t in found if t.why is None and t.pack]
@@ -131,16 +131,19 @@ def _current(book: BookFolder, keep: bool) -> list[_Found]:
     locate, checked = trace_files.Locator(book), CheckedFiles.of_book(book)
     every: list[_Found] = []
     packed: dict[Path, dict[int, tuple[_Found, int, str]]] = {}
-    for trace_id, run, path, size, sha256, started in map(tuple, book.read().execute(
-        "SELECT trace_id, run, path, bytes, sha256, started FROM trace WHERE state = 'current'"
-        " ORDER BY started, trace_id"
+    for trace_id, run, path, size, sha256, started, current in map(tuple, book.read().execute(
+        "SELECT trace_id, run, path, bytes, sha256, started, state = 'current' FROM trace ORDER BY started, trace_id"
     )):  # fmt: skip
         found = _Found(trace_id, run, path, started)
-        every.append(found)
+        if current:
+            every.append(found)
         try:
             place = locate.place(path)
             if place.at is not None:
+                # a withdrawn one too: an engine that reads the pack meets it
                 packed.setdefault(place.file, {})[place.at] = found, size, sha256
+            elif not current:
+                continue
             elif (why := checked.why_not(place.file, path, size, sha256)) is not None:
                 found.why = why
             else:
