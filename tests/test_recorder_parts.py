@@ -483,3 +483,19 @@ def test_json_cut_off_says_where() -> None:
     with pytest.raises(IntakeError, match="cannot be read to its end") as caught:
         look(Source("a.json", b'[{"time": 1773475200, "a": 20.5},\n {"time": 17734'), Options(), zone=MADRID)
     assert caught.value.problems[0].line == 2
+
+
+def test_a_channel_that_stays_on_many_numbers_is_one_question() -> None:
+    cells = [v for i in range(12) for v in (20.0 + i, 20.0 + i, 600.0 + i, 600.5 + i)] + [
+        -242.02,
+        -242.02,
+        600.0,
+        601.5,
+    ]
+    rows = [f"2026-03-14 08:{i // 60:02d}:{i % 60:02d},{v}" for i, v in enumerate(cells)]
+    source = Source("a.csv", "\n".join(["Time,Control (°C)", *rows, ""]).encode())
+    asked = [q for q in look(source, Options(), zone=MADRID).questions if "jumps" in q.text]
+    assert len(asked) == 1
+    assert "stays exactly on 13 numbers" in asked[0].text
+    assert asked[0].option.startswith("--sentinel -242.02 ")
+    assert not look(source, Options(believed=("Control",), readings=("-242.02",)), zone=MADRID).questions
