@@ -17,6 +17,7 @@ from loadbook.readers.recorder import channels, layout, names, numbers, time_axi
 from loadbook.readers.recorder import read as read_module
 from loadbook.readers.recorder.known_forms import KnownForms
 from loadbook.readers.recorder.layout import ChannelRule, Layout, from_toml, parse_channel_option
+from loadbook.readers.recorder.log_lines import read_log
 from loadbook.readers.recorder.long import on_scans
 from loadbook.readers.recorder.names import read_heading, unit_of
 from loadbook.readers.recorder.numbers import find_marks, number_pattern, to_float
@@ -421,3 +422,80 @@ def test_a_form_is_found_out_once_within_a_command(monkeypatch: pytest.MonkeyPat
     assert read(Options(), german, later) == [1, 1]  # the second may be day-first or month-first: it is asked
     assert read(Options(date_order="day-first"), german, later) == [1, 0]
     assert read(Options(), first, _chart(heading, "2026-03-17", ",")) == [1, 1]  # and with another decimal mark
+
+
+def _lines(row: str, count: int = 30) -> list[str]:
+    return [row.format(i=i, s=i % 60, t=20.5 + i, u=19.5 + i) for i in range(count)]
+
+
+def test_a_log_is_read_by_the_names_of_its_readings() -> None:
+    rows = _lines("2026-03-14 08:00:{s:02d} [INFO] oven: temp={t} is near target={u}, ok")
+    taken, notes = read_log([*rows, "2026-03-14 08:01:00 [WARN] door opened"]) or ([], [])
+    assert len(taken) == 30
+    assert taken[3][2] == [("time", "2026-03-14 08:00:03", ""), ("temp", "23.5", ""), ("target", "22.5", "")]
+    assert any("1 line without readings" in n and "door opened" in n for n in notes)
+
+
+def test_readings_of_few_lines_stay_beside_the_steady_ones() -> None:
+    rows = _lines("2026-03-14 08:00:{s:02d} main - temp={t} and load={u} read")
+    rows[5] += ", humidity=41 read"
+    rows[9] += ", humidity=43 read"
+    rows[20] += ", humidity=40 read"
+    taken, _ = read_log(rows) or ([], [])
+    assert [f[-1] for _, _, f in taken if f and len(f) == 4] == [("humidity", h, "") for h in ("41", "43", "40")]
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        "2026-03-14 08:00:{s:02d},Step={i},{t},{u}",  # a table: numbers without a name change from line to line
+        "2026-03-14 08:00:{s:02d} zone one T={t} zone two T={u}",  # which is which
+        "oven temp={t} target={u} ok",  # no time
+    ],
+)
+def test_what_would_lose_a_number_is_no_log(row: str) -> None:
+    assert read_log(_lines(row)) is None
+
+
+def test_a_damaged_reading_in_a_log_stops() -> None:
+    rows = _lines("2026-03-14 08:00:{s:02d} [INFO] oven temp={t} target={u} ok")
+    rows[7] = rows[7].replace("temp=27.5", "temp=2x.5")
+    with pytest.raises(IntakeError, match="1 row cannot be read"):
+        look(Source("a.log", "\n".join(rows).encode()), Options(), zone=MADRID)
+
+
+@pytest.mark.parametrize(
+    ("fractions", "second"),
+    [
+        (("990", "13", "250", "7"), 0.013),  # 250 ends in 0: no decimal that was cut short
+        (("99", "13", "25", "705"), 0.13),  # decimals without their last zeros
+        (("990", "013", "250", "007"), 0.013),
+    ],
+)
+def test_thousandths_of_a_second(fractions: tuple[str, ...], second: float) -> None:
+    rows = [f"2026-03-14 08:00:{10 * i:02d}.{p},{20 + i}.5" for i, p in enumerate(fractions)]
+    read = look(Source("a.csv", "\n".join(["Time,Control (°C)", *rows, ""]).encode()), Options(), zone=MADRID)
+    first = float(f"0.{fractions[0]}")
+    assert float(read.reading.t_s[1]) == pytest.approx(10 + second - first, abs=1e-5)
+
+
+def test_json_cut_off_says_where() -> None:
+    with pytest.raises(IntakeError, match="cannot be read to its end") as caught:
+        look(Source("a.json", b'[{"time": 1773475200, "a": 20.5},\n {"time": 17734'), Options(), zone=MADRID)
+    assert caught.value.problems[0].line == 2
+
+
+def test_a_channel_that_stays_on_many_numbers_is_one_question() -> None:
+    cells = [v for i in range(12) for v in (20.0 + i, 20.0 + i, 600.0 + i, 600.5 + i)] + [
+        -242.02,
+        -242.02,
+        600.0,
+        601.5,
+    ]
+    rows = [f"2026-03-14 08:{i // 60:02d}:{i % 60:02d},{v}" for i, v in enumerate(cells)]
+    source = Source("a.csv", "\n".join(["Time,Control (°C)", *rows, ""]).encode())
+    asked = [q for q in look(source, Options(), zone=MADRID).questions if "jumps" in q.text]
+    assert len(asked) == 1
+    assert "stays exactly on 13 numbers" in asked[0].text
+    assert asked[0].option.startswith("--sentinel -242.02 ")
+    assert not look(source, Options(believed=("Control",), readings=("-242.02",)), zone=MADRID).questions

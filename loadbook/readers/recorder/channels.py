@@ -411,11 +411,13 @@ def _ask_one(heading: Heading, raw: Floats, celsius: Floats, t: Floats, layout: 
     if len(open_values) > MOST_ASKED:
         if not layout.believes(name, heading.full):
             some = ", ".join(f"{v:.6g}" for v in list(open_values)[:MOST_ASKED])
+            middle = float(np.median(raw))
+            far = max(open_values, key=lambda v: abs(v - middle))
             out.questions.append(
                 Question(
-                    f"{name!r} jumps to and fro, and stays exactly on {len(open_values)} numbers ({some} ...): several"
-                    " runs mixed in one, or right as it is?",
-                    f"--believe {quote(name)} where it is right",
+                    f"{name!r} jumps to and fro, and stays exactly on {len(open_values)} numbers ({some} ...), farthest"
+                    f" off on {far:.15g}: open circuits, several runs mixed in one, or right as it is?",
+                    f"--sentinel {far:.15g} where it is an open circuit, or --believe {quote(name)} where all is right",
                 )
             )
         open_values = {}

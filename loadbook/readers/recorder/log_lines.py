@@ -28,7 +28,7 @@ _OTHER_TIMES = re.compile(rf"(?:[A-Za-z]{{3}},? +)?(?:[A-Za-z]{{3}} +\d{{1,2}},?
 _READING = re.compile(
     r"""(?<![\w.])(?P<name>[A-Za-z_][\w.\#@]*(?:[ ]\d{1,2})?|@)\s?[=:]\s*
     (?P<value>[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?|nan|inf|none|null|n/a|open|err(?:or)?|-{2,})
-    (?![\d:])(?:\s?(?P<unit>°\s?[CFK]|[A-Za-z%]{1,5})(?![\w=:@]))?
+    (?![\d:])(?:\s?(?P<unit>°\s?[CFK]|[A-Za-z%]{1,5})(?![\w=:@]))?(?=[\s,;|/)\]}!]|\.(?:\s|$)|$)
     (?:\s*/\s*(?P<beside>[-+]?\d+(?:[.,]\d+)?))?""",
     re.VERBOSE | re.IGNORECASE,
 )
@@ -49,10 +49,13 @@ def read_log(lines: list[str]) -> tuple[Taken, list[str]] | None:
     between: list[tuple[int, str]] = []
     for number, line, found in apart:
         fields = [f for f in found if f[0] in named]
-        if len(fields) > 1 and len({f[0] for f in fields}) == len(fields):
-            taken.append((number, line, fields))
-        elif len(fields) > 1 or any(re.search(rf"(?<!\w){re.escape(n)}\s?[=:]", line) for n in known - {"time"}):
+        lost = known - {f[0] for f in fields} - {"time"}
+        if any(re.search(rf"(?<!\w){re.escape(n)}\s?[=:]", line) for n in lost) or len({f[0] for f in fields}) < len(
+            fields
+        ):
             taken.append((number, line, None))  # a reading that is damaged, or comes twice
+        elif len(fields) > 1:
+            taken.append((number, line, fields))
         else:
             between.append((number, line))
     if sum(fields is not None for _, _, fields in taken) < 0.5 * len(taken):
