@@ -116,7 +116,9 @@ def compare(
         raise UsageError(f"the treatments are of different processes: {listed}", remedy="Compare inside one process")
     base = found[0][1]
     pieces = known.pieces(base.process, about.kind, about.scale)
-    history = History(pieces.frame, known.breaks, known.extra) if base.reply is not None else None
+    history = None
+    if base.reply is not None:
+        history = History(pieces.frame, known.breaks, known.extra, furnace_inside=True)
     usual = answer_terms.before(pieces, about, base.question).usual if about.scale == "log" else None
     scale = Scale(about.scale, about.reference_length_mm, usual)
     rows, text = [], []

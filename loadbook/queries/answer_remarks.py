@@ -56,7 +56,11 @@ def of_reply(history: History, reply: Reply, asked: Asked) -> list[Remark]:
     out += [remark("factor_not_recorded", factor=factor) for factor in history.design.not_recorded(asked)]
     if reply.beyond.together:
         out.append(remark("together_never_run"))
-    out += [remark("level_never_run", factor=factor, level=level) for factor, level in reply.new_levels.items()]
+    elsewhere = history.design.unjudged(asked).keys() - history.design.new_levels(asked).keys()
+    out += [
+        remark("level_never_run", factor=factor, level=level, elsewhere=factor in elsewhere)
+        for factor, level in reply.new_levels.items()
+    ]
     if reply.model_only:
         out.append(remark("model_only"))
     if reply.moved_since is not None and reply.moved_since < WIDENED_UNTIL:

@@ -139,6 +139,28 @@ def _rows_of(f: Figures) -> str:
     return f"line {shown}" if len(lines) == 1 else f"lines {shown}"
 
 
+def _blunders(f: Figures, system: str) -> str:
+    one = f["count"] == 1
+    like = "looks like a blunder" if one else "look like blunders"
+    without = _without(f, system, f"; without {'it it' if one else 'them it'} would be")
+    return (
+        f"{many(f['count'], 'reading')} of the history {like} (further than six robust standard deviations from the "
+        f"run){without}. {'It counts' if one else 'They count'} until a person confirms: loadbook moved --what flagged "
+        f"lists {'it' if one else 'them'}."
+    )
+
+
+def _level_never_run(f: Figures) -> str:
+    if f.get("elsewhere"):
+        return (
+            f"{f['factor']} {f['level']} was never run with this part, and no part number changed its {f['factor']}: "
+            "what it does cannot be told from what differs between parts."
+        )
+    return (
+        f"{f['factor']} {f['level']} was never run: the figure is a guess at how much a new {f['factor']} may matter."
+    )
+
+
 # -- what the shop reads --------------------------------------------------------------------------
 
 _SPREAD = "so how far pieces spread cannot be told"
@@ -200,18 +222,12 @@ _SHOP: dict[str, Words] = {
         f"The last {many(f['runs'], 'run')} of this {f['whose']} had {f['factor']} {f['now']}; the figures are for "
         f"{f['level']}. If it will run like those, ask with --{f['factor']} {_quoted(f['now'])}."
     ),
-    "blunders": lambda f, s: (
-        f"{many(f['count'], 'reading')} of the history look like blunders (further than six robust standard deviations "
-        f"from their run){_without(f, s, '; without them it would be')}. They count until a person confirms: loadbook "
-        "moved --what flagged lists them."
-    ),
+    "blunders": lambda f, s: _blunders(f, s),
     "setting_never_run": lambda f, s: (
         f"{setting(f['parameter'], f['asked'], s)} was never run with "
         f"{'this part' if f['known'] else 'any such part'} (only {_range(f, s)}): extrapolation."
     ),
-    "level_never_run": lambda f, s: (
-        f"{f['factor']} {f['level']} was never run: the figure is a guess at how much a new {f['factor']} may matter."
-    ),
+    "level_never_run": lambda f, s: _level_never_run(f),
     "factor_not_recorded": lambda f, s: (
         f"No run on record says its {f['factor']}: that asked about has no say in the figure."
     ),

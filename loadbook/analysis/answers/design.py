@@ -119,6 +119,20 @@ class Design:
             if (value := getattr(asked, factor)) and (ran := {*self.cells.frame[factor]} - {""}) and value not in ran
         }
 
+    def unjudged(self, asked: Asked) -> dict[str, str]:
+        """Levels asked for that this part number never had and no part number changed to: what they do cannot be told
+        from what differs between part numbers."""
+        series = self.series_of.get((asked.part or "", asked.characteristic or ""))
+        if series is None:
+            return {}
+        own = self.cells.frame[self.cells.series == series]
+        return {
+            factor: value
+            for factor in FACTORS
+            if (value := getattr(asked, factor)) and factor not in self.factors and factor not in self.extra
+            and (ran := {*own[factor]} - {""}) and value not in ran
+        }  # fmt: skip
+
     def not_recorded(self, asked: Asked) -> list[str]:
         """What is asked about and on record for no run."""
         return [f for f in FACTORS if getattr(asked, f) and not {*self.cells.frame[f]} - {""}]
@@ -162,11 +176,14 @@ def era(day: float, furnace: str, breaks: Sequence[Break]) -> tuple[int, str]:
     return shared + own, furnace if own else ""
 
 
-def make_design(cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str] = ()) -> Design:
+def make_design(
+    cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str] = (), furnace_inside: bool = False
+) -> Design:  # fmt: skip
     """The list of terms for these cells.
 
     breaks  declared breaks; each gives a level to all cells since, and to each part since
     extra   further label columns that join as groupings ("furnace", "shift", "plant")
+    furnace_inside  the furnace is a factor inside part numbers however few the runs: its differences are asked for
     """
     frame, series, many = cells.frame, cells.series, cells.many
     first = np.unique(series, return_index=True)[1]
@@ -220,7 +237,7 @@ def make_design(cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str]
     shares: dict[str, Floats] = {}
     usual_factors: list[str] = []
     several = [f for f in FACTORS if len({*frame[f]} - {""}) > 1]
-    if "furnace" in several and cells.runs < FACTOR_RUNS:
+    if "furnace" in several and cells.runs < FACTOR_RUNS and not furnace_inside:
         several.remove("furnace")
         extra = tuple(dict.fromkeys([*extra, "furnace"]))
     for factor in several:

@@ -50,7 +50,8 @@ class Reply:
     last_year       the same of the last year alone
     widened         how much wider than asked for it is because the forward test fell short (1: not)
     moved_since     runs since the level seems to have moved, undeclared; None
-    beyond          what of the question was never run;  new_levels  setup or furnace never run
+    beyond          what of the question was never run;  new_levels  setup or furnace never run, or not with this part
+                    number while none changed it (Design.unjudged)
     assumed         setup, atmosphere, furnace that nobody named, taken as the part number's usual ones
     borrowed        other kinds and processes that the spread of new part numbers is learned from; None where not
     """
@@ -104,6 +105,7 @@ class History:
              (default: thin and thick section, parted at the median part number)
     warp     the scale it is fitted on (see `cells.Warp`); before_um (pieces,) readings before, where there are any
      others: the shop's other kinds, for new part numbers
+     furnace_inside  see make_design: for differences between furnaces
     Raises   CalculationError where no model can be fitted: nothing measured, one cell, or no spread at all
     """
 
@@ -115,6 +117,7 @@ class History:
         spread_class: str | None = None,
         warp: Warp = PLAIN,
         others: Sequence[fewparts.Kind] = (),
+        furnace_inside: bool = False,
     ) -> None:
         self.cells: Cells = make_cells(pieces, warp)
         if len(self.cells.z) == 0:
@@ -122,7 +125,7 @@ class History:
                 "no piece of this kind has a movement on record", remedy="Take in readings before and after"
             )
         self.breaks, self.extra, self.others, self.warp = tuple(breaks), tuple(extra), tuple(others), warp
-        self.design: Design = make_design(self.cells, breaks, extra)
+        self.design: Design = make_design(self.cells, breaks, extra, furnace_inside)
         self.edge, self.classes = spread_classes(self.cells, spread_class)
         kept = pieces[pieces["z"].notna()]
         self.before_um = kept["before_mm"].to_numpy(dtype=float) * 1000.0 if "before_mm" in kept else None
@@ -275,7 +278,8 @@ class History:
             df = float(max(self.df2, 1))
             quantile = backtest.reach(scores, self.piece_factor(True), content, few=False)
         outside = beyond(self.design, asked)
-        half = quantile * factor * float(np.sqrt(v)) * (WIDER if outside else 1.0)
+        never = outside or self.design.new_levels(asked) or self.design.unjudged(asked)
+        half = quantile * factor * float(np.sqrt(v)) * (WIDER if never else 1.0)
         since = self.moved_since
         tested, year, scaled, chosen = self.test(True, content, quantile)
         short = tested is not None and tested.high < content
@@ -379,7 +383,7 @@ class History:
             bound_content=0.95, bound_confidence=0.95, bound_ratio=1.0, harm=0, known=known,
             spread_class=self.spread_class_of(asked), v_mean=about.v_mean, runs=c.runs, pieces=len(c.piece_z),
             parts=c.parts, own_runs=len(np.unique(c.run[own])), own_pieces=int(c.n[own].sum()),
-            evidence=self.evidence(asked), new_levels=self.design.new_levels(asked),
+            evidence=self.evidence(asked), new_levels=self.design.new_levels(asked) | self.design.unjudged(asked),
             assumed=self.design.assumed(asked), since_break=self.since_break(asked),
             **told,  # type: ignore[arg-type]
         )  # fmt: skip

@@ -80,11 +80,12 @@ def need(history: History, asked: Asked, reply: Reply) -> Need:
     )
     parts: tuple[tuple[int, float], ...] = ()
     if not reply.known:
-        shared = max(reply.v_mean - row.unknown, 0.0)
+        unknown = min(row.unknown, reply.v_mean)  # of few part numbers v_mean is not the model's
+        shared = reply.v_mean - unknown
         runs_each = max(float(np.median(np.bincount(history.cells.part))), 1.0)
-        noise = row.unknown + per_run / runs_each
+        noise = unknown + per_run / runs_each
         parts = tuple(
-            (k, scale * float(np.sqrt(shared / (1.0 + k * shared / noise) + row.unknown + spread))) for k in STEPS
+            (k, scale * float(np.sqrt(shared / (1.0 + k * shared / noise) + unknown + spread))) for k in STEPS
         )
     missing = max(backtest.groups_needed(reply.content) - reply.groups, 0) if reply.known else 0
     middle, back = history.warp.to(reply.median), history.warp.back
