@@ -187,8 +187,8 @@ def test_blunders_are_shown_with_and_without(tmp_path: Path) -> None:
     part = str(history["part"].value_counts().index[0])
     history.loc[history[history["part"] == part].index[3], "z"] += 900.0
     found = answer(fill(tmp_path / "b", history), Question(part=part))
-    (caution,) = [c for c in found.cautions if "look like blunders" in c]
-    assert caution.startswith("1 reading") and "without them it would be" in caution
+    (caution,) = [c for c in found.cautions if "looks like a blunder" in c]
+    assert caution.startswith("1 reading") and "without it it would be" in caution
 
 
 def test_processes_are_never_put_together(tmp_path: Path) -> None:
