@@ -309,8 +309,9 @@ COMMANDS = [
     "shop --name Kilnside", "shop", "choose --part 00123 --tolerance 0.1",
     "confirm reading 1 --decision confirmed --person A --why blunder",
     "moved", "effect --kind bore", "answer --part 00123 --characteristic bore --save", "trial bore --of soak_minutes",
-    "backtest", "report", "report month_summary", "verify", "backup kept.zip", "restore kept.zip again",
-    "restore kept.zip book --lost-traces", "upgrade", "export 2026-03 -o month.xlsx", "explain movement",
+    "backtest", "report", "report month_summary", "verify", "pack --before 2026-01", "backup kept.zip",
+    "restore kept.zip again", "restore kept.zip book --lost-traces", "upgrade", "export 2026-03 -o month.xlsx",
+    "explain movement",
 ]  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import pytest
 from rich.cells import cell_len
 
 from loadbook import Book
+from loadbook.analysis.effects.words import figure
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.queries.charts.effect import effect_picture
 from loadbook.queries.charts.frame import MIDDLE, PIECE, RUN, Panel, picture
@@ -52,7 +53,7 @@ def test_moved_says_the_counts_and_the_median(shop: Book) -> None:
     lines = draw(moved_picture(found))
     fits(lines)
     for row in found.rows():
-        line = next(x for x in lines if f"median {row['median']:.4g}" in x)
+        line = next(x for x in lines if f"median {figure(row['median'])}" in x)
         assert f"{row['runs']} runs, {row['pieces']} pieces" in line
 
 

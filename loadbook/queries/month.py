@@ -65,9 +65,12 @@ def bounds(month: str, book: Clock) -> tuple[datetime, datetime]:
     Raises UsageError for anything that is no month.
     """
     match = re.fullmatch(r"(\d{4})-(\d{2})", month)
-    if not match or not 1 <= int(match.group(2)) <= 12:
+    if (
+        not match
+        or not 1 <= int(match.group(2)) <= 12
+        or not times.FIRST_YEAR <= int(match.group(1)) <= times.LAST_YEAR
+    ):
         raise UsageError(f"{month!r} is not a month", remedy="Write it like 2026-03")
-    times.parse_date(f"{month}-01")  # refuses a year that no record has
     year, number = int(match.group(1)), int(match.group(2))
     after = (year + 1, 1) if number == 12 else (year, number + 1)
     first, last = (times.first_moment(date(y, m, 1), book.zone) for y, m in ((year, number), after))

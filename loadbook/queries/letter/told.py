@@ -181,7 +181,7 @@ def _relief(f: Mapping[str, Any], x: Figures) -> str:
 
 def _size(f: Mapping[str, Any], x: Figures) -> str:
     low, high = (f"{100.0 * f[k]:+.2f}".replace("-", "−") for k in ("low", "high"))
-    low, high = (say(f"percent.{x.system}", n=n) for n in (low, high))
+    low, high = (say("percent", n=n) for n in (low, high))
     return say("physics.size", change=low if low == high else say("to", low=low, high=high))
 
 
