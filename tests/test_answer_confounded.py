@@ -58,7 +58,7 @@ def test_a_setup_that_only_other_part_numbers_had_is_never_run(tmp_path: Path) -
     laid = answer(book, Question(part="PN-00", setup="laid"))
     hung = answer(book, Question(part="PN-00", setup="hung"))
     assert laid.reply is not None and hung.reply is not None and not laid.reply.outside and hung.reply.outside
-    assert hung.text[0].split(".")[0].startswith("90%") and "never run so" in hung.text[0]
+    assert hung.text[0].split(".")[0].startswith("90 %") and "never run so" in hung.text[0]
     assert hung.bound is None and laid.bound is not None
     assert hung.high - hung.low == pytest.approx(1.5 * (laid.high - laid.low), rel=0.05)  # type: ignore[operator]
     said = "setup hung was never run with this part, and no part number changed its setup"

@@ -266,6 +266,7 @@ ALLOWED = {
         "loadbook/store/book.py",
         "sqlite3.connect",
     ): "into a part; and the book itself, looked at before",
+    ("loadbook/store/rehearsal.py", "sqlite3.connect"): "into a folder of its own",
     ("loadbook/readers/workbook_archive.py", "zipfile.ZipFile"): "in memory",
     ("loadbook/readers/workbook.py", "zipfile.ZipFile"): "in memory",
     ("loadbook/render/workbook/file.py", "xlsxwriter.Workbook"): "into an open part",

@@ -11,11 +11,9 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 
-from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
 from loadbook.store.checked_files import may_keep
 
@@ -44,8 +42,6 @@ class Looked:
         self.there = store.listed(base)
         self._began = by_folder(base, self.there)
         self._checked = checked_in(store) if store.local else None
-        if store.folder is not None and os.path.lexists(store.folder / CHECKED):
-            writing.make_folder(store.folder / CHECKED, store.folder)  # refuses a link there
         self._good: dict[str, str] = {}  # found good, or written: with which stamp
         self._was_as_left: set[str] = set()
         self._name = f"{CHECKED}/{base}/folders.json"

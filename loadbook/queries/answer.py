@@ -62,7 +62,7 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
         found = answer_of(history, asked, about, process or answerdata.NO_PROCESS, system or source.units)
         advise(conn, found)
         found.hours = quotation(source, conn, found)
-        if found.refused and about.kind not in KEPT_ONLY_KINDS and isinstance(source, BookSource):
+        if found.refused and about.kind not in KEPT_ONLY_KINDS:
             found.physics = physics_of(conn, asked, about, found.process)
     found.text = answer_words.sentences(found, found.system)
     if source.plants:

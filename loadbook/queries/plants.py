@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from loadbook.analysis.trace.model import Limit, Segment
 from loadbook.core import times
 from loadbook.core.errors import UsageError
+from loadbook.core.vocabulary.intake_kinds import BY_TABLE
 from loadbook.core.writing import scratch
 from loadbook.group import engines, views
 from loadbook.group.manifest import TRACE
@@ -29,19 +30,28 @@ _APART = "LEFT JOIN part_told_apart AS a ON a.number = substr(x.part, length(x.p
 _PART = "CASE WHEN a.number IS NULL THEN substr(x.part, length(x.plant) + 2) ELSE x.part END"
 _MATERIAL = "substr(x.material, length(x.plant) + 2)"
 _OWN_RUN = f"x.run IN (SELECT x.run FROM piece AS x {_APART} WHERE {_PART} = $part)"
-_OF_CYCLE = "FROM {} WHERE cycle = $cycle ORDER BY cycle, revision"
+_OF_MATERIAL = ", ".join(
+    f"min(x.{c.name}) AS {c.name}" for c in BY_TABLE["material"].columns if c.name not in ("material", "reactive")
+)
+_OF_CYCLE = (
+    "FROM {} WHERE cycle = $cycle OR cycle IN (SELECT x.cycle FROM run AS x "
+    f"WHERE {_OWN_RUN}) ORDER BY cycle, revision"
+)
 _LIMIT = ", ".join(f.name for f in fields(Limit) if f.name != "typed")
 # what an enquiry reads, as a book has it: parts and materials without their plant, all else with it
 _ENQUIRY = {
     "part": f"SELECT DISTINCT {_PART} AS part, {_MATERIAL} AS material, shape, section_thick_mm, section_thin_mm,"
-    f" description FROM part AS x {_APART} ORDER BY part, material, shape",
-    "material": f"SELECT {_MATERIAL} AS material, min(family) AS family, bool_or(reactive) AS reactive"
+    f" length_mm, mass_kg, description FROM part AS x {_APART} ORDER BY part, material, shape",
+    "material": f"SELECT {_MATERIAL} AS material, bool_or(reactive) AS reactive, {_OF_MATERIAL}"
     f" FROM material AS x GROUP BY {_MATERIAL}",
+    "operation": f"SELECT {_PART} AS part, x.operation, NULL AS note FROM operation AS x {_APART}"
+    f" WHERE {_PART} = $part",
     "characteristic": f"SELECT DISTINCT {_PART} AS part, characteristic, kind, scale, unit, reference_length_mm,"
     " nominal_mm, lower_mm, upper_mm"
     f" FROM characteristic AS x {_APART} WHERE {_PART} = $part OR x.kind = $kind",
-    "run": f"SELECT x.run, x.started, x.furnace FROM run AS x WHERE {_OWN_RUN} ORDER BY x.started, x.run",
-    "piece": f"SELECT {_PART} AS part, x.run, x.serial, x.condition, x.machining, x.stock_mm"
+    "run": "SELECT x.run, x.started, x.furnace, x.cycle, x.cycle_revision, x.status"
+    f" FROM run AS x WHERE {_OWN_RUN} ORDER BY x.started, x.run",
+    "piece": f"SELECT {_PART} AS part, x.run, x.serial, x.condition, x.machining, x.tempered_at_c, x.stock_mm"
     f" FROM piece AS x {_APART} WHERE {_OWN_RUN} ORDER BY x.plant, x.piece_id",
     "channel": "SELECT x.run, x.channel, x.role, x.place, x.serial FROM channel AS x"
     f" WHERE {_OWN_RUN} ORDER BY x.plant, x.channel_id",

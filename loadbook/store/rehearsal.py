@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import contextlib
 import sqlite3
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+
+from loadbook.core import writing
 
 from .book import FILE, BookFolder
 
@@ -23,7 +24,7 @@ class _Copy(BookFolder):
 @contextlib.contextmanager
 def rehearsal(book: BookFolder) -> Iterator[BookFolder]:
     """A copy of a book's records in a folder of its own, until the block ends. Raises LoadbookError (no room)."""
-    with tempfile.TemporaryDirectory(prefix="loadbook-") as folder:
+    with writing.scratch() as folder:
         made = sqlite3.connect(Path(folder) / FILE)
         try:
             book.read().backup(made)
