@@ -36,6 +36,7 @@ CODES: dict[str, tuple[str, str]] = {
     "atmosphere_never_run": (REFUSAL, CUSTOMER),
     "level_moved": (REFUSAL, CUSTOMER),
     "far_beyond": (REFUSAL, CUSTOMER),
+    "beyond_untold": (REFUSAL, CUSTOMER),
     # why no cycle is chosen, and what a choice must not be taken for: queries/choose.py
     "never_ran": (REFUSAL, SHOP),
     "no_hours": (REFUSAL, SHOP),
@@ -75,6 +76,7 @@ CODES: dict[str, tuple[str, str]] = {
     "together_never_run": (CAUTION, CUSTOMER),
     "factor_not_recorded": (CAUTION, CUSTOMER),
     "level_widened": (CAUTION, CUSTOMER),
+    "level_changed": (CAUTION, SHOP),
     "test_short": (CAUTION, CUSTOMER),
     "spread_borrowed": (CAUTION, SHOP),
     "model_only": (CAUTION, SHOP),

@@ -297,7 +297,7 @@ def _too_coarse(some: pd.DataFrame) -> Remark | None:
 
 
 def _point_to_asked(found: Sequence[Effect], data: MovementData, some: pd.DataFrame) -> None:
-    """Where a figure fails for want of achieved settings and more runs have asked ones, say that, not 'measure more'."""
+    """Where achieved settings are too few and asked ones are more, say so instead of 'measure more'."""
     achieved, asked = (
         p[p["run"].isin(some["run"])].groupby("parameter")["run"].nunique().to_dict()
         for p in (data.parameters, data.asked_parameters)
