@@ -115,7 +115,7 @@ def test_a_key_with_other_values_is_told_in_the_units_of_the_file(book: BookFold
         take_file(book, "furnaces", write(tmp_path, "g.csv", header + "F 2,vacuum,25,2050\n"))
     said = str(caught.value)
     assert "already in the book with max_temp_f = 2000 (found '2050')" in said
-    assert "loadbook amend furnaces 'F 2' max_temp_f=2050 --why TEXT" in said
+    assert 'loadbook amend furnaces "F 2" max_temp_f=2050 --why TEXT' in said
 
 
 def test_cells_with_line_breaks_keep_physical_lines(book: BookFolder, tmp_path: Path) -> None:

@@ -9,13 +9,13 @@ import re
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
-from shlex import quote
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from loadbook.core import times, units
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
+from loadbook.core.typed import quote
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, KEPT_ONLY_KINDS, OWN_UNIT_KINDS, Kind
 from loadbook.core.vocabulary.scales import OF_KIND, scale_of, turned
 from loadbook.store.lookup import known_values
