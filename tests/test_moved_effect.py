@@ -220,6 +220,16 @@ def test_settings_that_were_only_asked_lead_to_asked_and_not_to_more_measuring(t
         assert row["refused_code"] == "effect_asked_alone" and "Measure pieces" not in row["verdict"]
         assert "is on record of 20 measured runs" in row["verdict"] and "Ask with --asked" in row["verdict"]
     assert not any("--asked" in w for w in found.warnings)  # said once
+    with book.write() as conn:
+        kept = conn.execute("SELECT run, parameter, value, unit, source FROM parameter").fetchall()
+        conn.execute("DELETE FROM parameter")
+    for row in effect(book, "C1").rows():
+        assert "on record of none of 20 measured runs. Take in their traces" in row["verdict"]
+    with book.write() as conn:
+        conn.executemany(
+            "INSERT INTO parameter (run, parameter, value, unit, source) VALUES (?, ?, ?, ?, ?)",
+            [tuple(r) for r in kept],
+        )
     assert all(row["effect"] is not None for row in effect(book, "C1", asked=True).rows())
     with book.write() as conn:  # two runs with a trace do not change that
         conn.execute(

@@ -180,7 +180,7 @@ def effect_of(
         given = (parameters, factors, data, defaults, str(stratum["unit"]), confidence, stage, assigned)
         effects, cells, columns, head = _stratum(some, *given)
         if not asked:
-            _point_to_asked(effects, data, some)
+            _point_to_record([e for e in effects if e.parameter in parameters], data, some)
         kept.append((stratum, cells, columns))
         measured.append((some, head))
         found.extend((stratum, e) for e in effects)
@@ -296,16 +296,20 @@ def _too_coarse(some: pd.DataFrame) -> Remark | None:
     return remark("effect_gauge_too_coarse", share=share)
 
 
-def _point_to_asked(found: Sequence[Effect], data: MovementData, some: pd.DataFrame) -> None:
-    """Where achieved settings are too few and asked ones are more, say so instead of 'measure more'."""
+def _point_to_record(found: Sequence[Effect], data: MovementData, some: pd.DataFrame) -> None:
+    """Where it is settings that lack and not pieces, say so instead of 'measure more'."""
     achieved, asked = (
         p[p["run"].isin(some["run"])].groupby("parameter")["run"].nunique().to_dict()
         for p in (data.parameters, data.asked_parameters)
     )
     for e in found:
         have, known = int(achieved.get(e.parameter, 0)), int(asked.get(e.parameter, 0))
-        if e.refused is not None and e.refused.code == "effect_few_means" and known > have:
+        if e.refused is None or e.refused.code != "effect_few_means":
+            continue
+        if known > have:
             e.refused = remark(ASKED_ALONE, parameter=e.parameter, asked=known, achieved=have)
+        elif not have:
+            e.refused = remark("effect_not_on_record", parameter=e.parameter, runs=int(some["run"].nunique()))
 
 
 def _varies(cells: Cells, column: Column) -> bool:

@@ -211,6 +211,10 @@ EFFECT_WORDS: dict[str, Callable[[Figures, str], str]] = {
         f"what was asked for is on record of {many(f['asked'], 'measured run')}, what the furnace did of "
         f"{f['achieved'] or 'none'}. Ask with --asked, or take in the runs' traces"
     ),
+    "effect_not_on_record": lambda f, s: (
+        f"it is on record of none of {many(f['runs'], 'measured run')}. Take in their traces, or what was read off "
+        "their charts (loadbook take parameters)"
+    ),
     "effect_few_degrees": lambda f, s: (
         f"{f['means']} means over {f['parts']} part numbers and {f['runs']} runs leave {f['degrees']} degrees of "
         f"freedom; at least {f['needed']} are needed. More runs of the same part numbers would help, more part numbers "
