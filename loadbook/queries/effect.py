@@ -179,8 +179,7 @@ def effect_of(
         rows = some.index.to_numpy()
         given = (parameters, factors, data, defaults, str(stratum["unit"]), confidence, stage, assigned)
         effects, cells, columns, head = _stratum(some, *given)
-        if not asked:
-            _point_to_record([e for e in effects if e.parameter in parameters], data, some)
+        _point_to_record([e for e in effects if e.parameter in parameters], data, some)
         kept.append((stratum, cells, columns))
         measured.append((some, head))
         found.extend((stratum, e) for e in effects)
