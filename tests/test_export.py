@@ -258,6 +258,19 @@ def test_totals_are_formulas(measured: BookFolder, tmp_path: Path) -> None:
     assert str(cell(runs, 4, "Pieces").value).startswith("=SUM(")
 
 
+def test_a_treatment_without_a_movement_is_listed_and_not_drawn(measured: BookFolder, tmp_path: Path) -> None:
+    """Hardness read after the run alone: no median to draw a bar of; its pieces are counted as set aside."""
+    add_row(measured, "characteristics", {"part": "00123", "characteristic": "h", "kind": "hardness", "unit": "HRC"})
+    reading = {"part": "00123", "serial": "007", "characteristic": "h", "stage": "after", "value_hrc": "30"}
+    add_row(measured, "readings", reading)
+    found = written(measured, tmp_path / "m.xlsx")
+    kinds = [cell(found["By treatment"], r, "Kind").value for r in range(2, found["By treatment"].max_row + 1)]
+    assert "hardness" in kinds
+    with zipfile.ZipFile(tmp_path / "m.xlsx") as parts:
+        charts = [n for n in parts.namelist() if n.startswith("xl/charts/chart")]
+    assert len(charts) == 3  # runs by day, rates, the bore
+
+
 def test_charts_are_native_and_refer_to_cells(measured: BookFolder, tmp_path: Path) -> None:
     """The office program draws them from the sheets: figures stand in cells, by formulas that refer to the tables."""
     found = written(measured, tmp_path / "m.xlsx")

@@ -212,6 +212,33 @@ def test_a_gauge_coarser_than_the_movement_is_said(tmp_path: Path) -> None:
     assert any("smaller than the gauge's" in w for w in effect(book, "C1", asked=True).warnings)
 
 
+def test_settings_that_were_only_asked_lead_to_asked_and_not_to_more_measuring(tmp_path: Path) -> None:
+    """20 measured runs without one trace: more pieces would not give a figure, `--asked` does."""
+    book = fill(tmp_path / "asked", Shop("plain", 20, 4, seed=1).history())
+    found = effect(book, "C1")
+    for row in found.rows():
+        assert row["refused_code"] == "effect_asked_alone" and "Measure pieces" not in row["verdict"]
+        assert "is on record of 20 measured runs" in row["verdict"] and "Ask with --asked" in row["verdict"]
+    assert not any("--asked" in w for w in found.warnings)  # said once
+    with book.write() as conn:
+        kept = conn.execute("SELECT run, parameter, value, unit, source FROM parameter").fetchall()
+        conn.execute("DELETE FROM parameter")
+    for row in [*effect(book, "C1").rows(), *effect(book, "C1", asked=True).rows()]:
+        assert "on record of none of 20 measured runs. Take in their traces" in row["verdict"]
+    with book.write() as conn:
+        conn.executemany(
+            "INSERT INTO parameter (run, parameter, value, unit, source) VALUES (?, ?, ?, ?, ?)",
+            [tuple(r) for r in kept],
+        )
+    assert all(row["effect"] is not None for row in effect(book, "C1", asked=True).rows())
+    with book.write() as conn:  # two runs with a trace do not change that
+        conn.execute(
+            "INSERT INTO parameter (run, parameter, value, unit, source, algorithm) "
+            "SELECT run, parameter, value, unit, 'trace', '1' FROM parameter WHERE run IN (SELECT run FROM run LIMIT 2)"
+        )
+    assert "the furnace did of 2" in effect(book, "C1").rows()[0]["verdict"]
+
+
 def test_form_errors_work_in_percent(tmp_path: Path) -> None:
     book = fill(tmp_path / "form", Shop("form", 30, seed=2).history(), scale="log")
     found = moved(book)

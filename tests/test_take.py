@@ -104,7 +104,18 @@ def test_a_key_with_other_values_is_refused(book: BookFolder, tmp_path: Path) ->
     with pytest.raises(IntakeError) as caught:
         take_file(book, "parts", write(tmp_path, "p.csv", "part,material,shape\n00123,42CrMo4,plate\n"))
     assert "already in the book with shape = ring" in str(caught.value)
-    assert "loadbook amend parts" in str(caught.value)
+    assert "loadbook amend parts 00123 shape=plate --why" in str(caught.value)
+
+
+def test_a_key_with_other_values_is_told_in_the_units_of_the_file(book: BookFolder, tmp_path: Path) -> None:
+    """Inches and °F as typed, and a command that can be followed as it stands."""
+    header = "furnace,atmosphere,uniformity_f,max_temp_f\n"
+    take_file(book, "furnaces", write(tmp_path, "f.csv", header + "F 2,vacuum,25,2000\n"))
+    with pytest.raises(IntakeError) as caught:
+        take_file(book, "furnaces", write(tmp_path, "g.csv", header + "F 2,vacuum,25,2050\n"))
+    said = str(caught.value)
+    assert "already in the book with max_temp_f = 2000 (found '2050')" in said
+    assert 'loadbook amend furnaces "F 2" max_temp_f=2050 --why TEXT' in said
 
 
 def test_cells_with_line_breaks_keep_physical_lines(book: BookFolder, tmp_path: Path) -> None:

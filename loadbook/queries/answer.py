@@ -133,7 +133,7 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
     out.in_tolerance = answer_terms.in_tolerance(history, asked, reply, about, question, start)
     if pieces.flagged.any():
         out.remarks.append(_blunders(source, question, about, pieces, asked, scale))
-    out.remarks += answer_remarks.of_reply(history, reply, asked)
+    out.remarks += answer_remarks.of_reply(history, reply, asked, scale)
     return out
 
 

@@ -14,6 +14,7 @@ from . import history as answerdata
 if TYPE_CHECKING:
     from loadbook.analysis.answers.cells import Asked
     from loadbook.analysis.answers.estimate import History, Reply
+    from loadbook.analysis.answers.scale import Scale
 
     from .history import Pieces
 
@@ -46,7 +47,7 @@ def gauge_too_coarse(pieces: Pieces) -> Remark:
     return remark("gauge_too_coarse", share=pieces.below_gauge, gauge_um=pieces.gauge_um)
 
 
-def of_reply(history: History, reply: Reply, asked: Asked) -> list[Remark]:
+def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale) -> list[Remark]:
     """What this answer must not be taken for."""
     out = [
         remark("setting_never_run", parameter=name, asked=value, low=low, high=high, known=reply.known)
@@ -67,6 +68,8 @@ def of_reply(history: History, reply: Reply, asked: Asked) -> list[Remark]:
         out.append(remark("level_widened", runs=reply.moved_since, times=reply.widened))
     elif reply.tested is not None and reply.tested.high < reply.content:
         out.append(remark("test_short", held=reply.tested.held, content=reply.content, times=reply.widened))
+    if reply.known and (reply.moved_since is None or reply.moved_since >= WIDENED_UNTIL):
+        out += _changed_long_ago(history, reply, asked, scale)
     if reply.borrowed is not None and reply.parts < BOUND_PARTS:
         out.append(remark("spread_borrowed", parts=reply.parts, kinds=reply.borrowed))
     if reply.since_break is not None:
@@ -77,6 +80,17 @@ def of_reply(history: History, reply: Reply, asked: Asked) -> list[Remark]:
     if reply.v_mean > reply.v - reply.v_mean and reply.known:
         out.append(remark("own_mean_uncertain"))
     return out
+
+
+def _changed_long_ago(history: History, reply: Reply, asked: Asked, scale: Scale) -> list[Remark]:
+    """Where the level changed too long ago to widen anything: why the answer is not the mean of all runs."""
+    step, warp = history.level_step, history.warp
+    if step is None or history.design.day(asked) < step.day:
+        return []
+    before = scale.displayed(warp.back(warp.to(reply.median) - step.by))
+    now = scale.displayed(reply.median)
+    at = answerdata.date_of(step.day)
+    return [remark("level_changed", run=step.run, at=at, runs=step.runs, before=before, now=now, unit=scale.unit)]
 
 
 def _lately(history: History, reply: Reply, asked: Asked) -> list[Remark]:

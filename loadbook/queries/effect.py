@@ -37,6 +37,7 @@ FACTORS = ("setup", "atmosphere", "furnace")
 MORE_FACTORS = ("position", "machining", "axis", "gauge", "heat_number", "cycle")
 PLAIN_STRATUM = (*STRATUM, "characteristic")
 BEND = ("bend", "bend_low", "bend_high")
+ASKED_ALONE = "effect_asked_alone"
 SLOPES = (
     "effect", "effect_low", "effect_high", "alone", "alone_low", "alone_high", "pooled", "pooled_low", "pooled_high",
     "without_calendar", "left_out_low", "left_out_high", "lower_half", "upper_half", "effect_without_flagged",
@@ -178,6 +179,7 @@ def effect_of(
         rows = some.index.to_numpy()
         given = (parameters, factors, data, defaults, str(stratum["unit"]), confidence, stage, assigned)
         effects, cells, columns, head = _stratum(some, *given)
+        _point_to_record([e for e in effects if e.parameter in parameters], data, some)
         kept.append((stratum, cells, columns))
         measured.append((some, head))
         found.extend((stratum, e) for e in effects)
@@ -293,6 +295,22 @@ def _too_coarse(some: pd.DataFrame) -> Remark | None:
     return remark("effect_gauge_too_coarse", share=share)
 
 
+def _point_to_record(found: Sequence[Effect], data: MovementData, some: pd.DataFrame) -> None:
+    """Where it is settings that lack and not pieces, say so instead of 'measure more'."""
+    achieved, asked = (
+        p[p["run"].isin(some["run"])].groupby("parameter")["run"].nunique().to_dict()
+        for p in (data.parameters, data.asked_parameters)
+    )
+    for e in found:
+        have, known = int(achieved.get(e.parameter, 0)), int(asked.get(e.parameter, 0))
+        if e.refused is None or e.refused.code != "effect_few_means":
+            continue
+        if known > have:
+            e.refused = remark(ASKED_ALONE, parameter=e.parameter, asked=known, achieved=have)
+        elif not have:
+            e.refused = remark("effect_not_on_record", parameter=e.parameter, runs=int(some["run"].nunique()))
+
+
 def _varies(cells: Cells, column: Column) -> bool:
     """Whether an indicator is both 0 and 1 inside some part number."""
     known = ~np.isnan(column.values)
@@ -312,7 +330,9 @@ def _remarks(result: Effects, data: MovementData, frame: pd.DataFrame, flags: np
         out.append(remark("nothing_left", stage=result.stage, reasons=told))
     else:
         achieved = set(data.parameters["parameter"])
-        only = [n for n in result.of if n not in achieved and n in set(data.asked_parameters["parameter"])]
+        said = {e.parameter for _, e in result.effects if e.refused is not None and e.refused.code == ASKED_ALONE}
+        elsewhere = set(data.asked_parameters["parameter"]) - achieved - said
+        only = [n for n in result.of if n in elsewhere]
         if only and not result.asked:
             out.append(remark("only_asked", parameters=only))
     if result.asked:

@@ -11,6 +11,7 @@ from loadbook.analysis.effects.estimate import NOISY, Effect
 from loadbook.analysis.effects.words import effect_shown, figure, nice_step, p_text, parameter_shown, spoken
 from loadbook.analysis.movement import percent
 from loadbook.core.figures import share_words
+from loadbook.core.phrases import many
 from loadbook.core.remarks import Remark
 
 Figures = Mapping[str, Any]
@@ -206,6 +207,14 @@ EFFECT_WORDS: dict[str, Callable[[Figures, str], str]] = {
     "effect_in_step": lambda f, s: "it changed in step with the other parameters exactly, so they cannot be told apart",
     "effect_few_runs": lambda f, s: "there are too few runs for it",
     "effect_few_means": _too_few_means,
+    "effect_asked_alone": lambda f, s: (
+        f"what was asked for is on record of {many(f['asked'], 'measured run')}, what the furnace did of "
+        f"{f['achieved'] or 'none'}. Ask with --asked, or take in the runs' traces"
+    ),
+    "effect_not_on_record": lambda f, s: (
+        f"it is on record of none of {many(f['runs'], 'measured run')}. Take in their traces, or what was read off "
+        "their charts (loadbook take parameters)"
+    ),
     "effect_few_degrees": lambda f, s: (
         f"{f['means']} means over {f['parts']} part numbers and {f['runs']} runs leave {f['degrees']} degrees of "
         f"freedom; at least {f['needed']} are needed. More runs of the same part numbers would help, more part numbers "

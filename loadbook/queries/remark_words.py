@@ -165,6 +165,8 @@ def _level_never_run(f: Figures) -> str:
 
 _SPREAD = "so how far pieces spread cannot be told"
 _UNMEASURED = "Pieces that were not measured, cracked or were straightened would make it look worse."
+_DECLARE = "If you know what changed, declare it: loadbook add breaks"
+_IN_STEPS = "Run a few pieces so, or in steps towards it, and measure them before and after."
 _SHOP: dict[str, Words] = {
     "hardness": "hardness is kept but does not move",
     "kept_only": lambda f, s: f"{f['kind']} is kept but does not move",
@@ -209,6 +211,10 @@ _SHOP: dict[str, Words] = {
     "far_beyond": lambda f, s: (
         f"{setting(f['parameter'], f['asked'], s)} lies far beyond anything run with this part (only {_range(f, s)})"
     ),
+    "beyond_untold": lambda f, s: (
+        f"it was never run so, and {many(f['runs'], 'run')} on record do not tell how pieces move there: the interval "
+        f"would be more than {f['times']:g} times as wide as all movements on record"
+    ),
     "level_moved": lambda f, s: (
         f"the last {many(f['runs'], 'run')} moved otherwise than all that came before: something changed that nobody "
         "declared"
@@ -236,7 +242,12 @@ _SHOP: dict[str, Words] = {
     ),
     "level_widened": lambda f, s: (
         f"The level moved about {many(f['runs'], 'run')} ago, and no break is declared: the interval is "
-        f"{f['times']:.2g} times as wide for it. Declare the break (history_break) if you know what changed."
+        f"{f['times']:.2g} times as wide for it. {_DECLARE} at=DATE what=WORDS"
+    ),
+    "level_changed": lambda f, s: (
+        f"The level changed at about run {f['run']} ({f['at']}), {many(f['runs'], 'run')} ago, and no break is "
+        f"declared: going by the runs before it the middle would be {told(f['before'], f['unit'], s)}, not "
+        f"{told(f['now'], f['unit'], s)}. The answer follows the later runs. {_DECLARE} at={f['at']} what=WORDS"
     ),
     "test_short": lambda f, s: (
         f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "
@@ -307,9 +318,11 @@ _NEEDED: dict[str, Words] = {
     "atmosphere_never_run": lambda f, s: (
         f"Ask for {' or '.join(f['run'])}, or measure runs in {f['atmosphere']} before and after."
     ),
-    "far_beyond": "Run a few pieces so, or in steps towards it, and measure them before and after.",
+    "far_beyond": _IN_STEPS,
+    "beyond_untold": _IN_STEPS,
     "level_moved": lambda f, s: (
-        f"Measure {many(f['needed'], 'more run')}, or declare what changed and when (take breaks)."
+        f"Measure {many(f['needed'], 'more run')}, or declare what changed and when: loadbook add breaks at=DATE "
+        "what=WORDS."
     ),
 }
 

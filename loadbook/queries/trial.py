@@ -246,8 +246,9 @@ def _sentences(
     percents = f"{100 * plan.confidence:g} %"
     out = []
     if np.isfinite(plan.now):
+        goes = "goes with" if abs(plan.effect) > plan.now else "is not settled in sign:"
         out.append(
-            f"So far {name} goes with {amount(plan.effect)} ± {amount(plan.now)} {per} in {process} "
+            f"So far {name} {goes} {amount(plan.effect)} ± {amount(plan.now)} {per} in {process} "
             f"({percents}, {plan.df_now} degrees of freedom)."
         )
     else:

@@ -27,7 +27,8 @@ from .design import Design, make_design
 from .fit import Fit, Row, fit
 from .forward import WIDENED_UNTIL, YEAR, Forward, forward, moved_since, share, stretch
 from .inside import Inside, Law, Starts, drawn, known, law
-from .refusal import Refusal, refusal
+from .level import Step, changed
+from .refusal import Refusal, refusal, untold
 from .spread import PartSpread, part_spread
 
 METHOD = "shrinkage 3"
@@ -195,6 +196,11 @@ class History:
         """Runs since the level seems to have moved without a declared break."""
         return moved_since(forward(self._fit_level, self.cells))
 
+    @cached_property
+    def level_step(self) -> Step | None:
+        """Where the level changed undeclared, however long ago."""
+        return changed(self.fit, self.design)
+
     @property
     def df2(self) -> int:
         return len(self.cells.z) - self.cells.many
@@ -254,7 +260,8 @@ class History:
             bound += (bound - about.mean) * (reply.widened - 1.0)
             reply = replace(reply, bound=bound, bound_ratio=ratio)
         reply = replace(reply, harm=harm, no_bound=why, bound_content=bound_content, bound_confidence=bound_confidence)
-        return self._told(reply)
+        reply = self._told(reply)
+        return (untold(self.cells, reply.high - reply.low) if reply.outside else None) or reply
 
     def _told(self, reply: Reply) -> Reply:
         """Figures back from the scale that was fitted to the working scale."""

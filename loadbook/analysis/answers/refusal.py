@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 LEAST_RUNS = 8  # of the whole history, for a known part number
 LEAST_DF = 4  # cells − part numbers, for a known part number
 LEAST_PARTS = 3  # for a new part number
+MOST_TIMES = 3.0  # an interval beyond what was run, over the range of all movements on record
 EXACT = 1e-5  # a variance of runs and pieces below this share of the whole is rounding, not scatter
 
 
@@ -55,6 +56,20 @@ def refusal(history: History, asked: Asked) -> Refusal | None:
     why = _why(history, asked)
     c = history.cells
     return None if why is None else Refusal(why, c.runs, len(c.piece_z), c.parts)
+
+
+def untold(cells: Cells, width: float) -> Refusal | None:
+    """Beyond what was run: the refusal where the interval is so wide that it tells nothing.
+
+    width  of the interval, on the working scale. Slopes from a few runs of some part numbers, turned back from a scale
+    that bends, reach thousands of times further than any piece moved.
+    """
+    times = width / float(np.ptp(cells.piece_told))
+    if times <= MOST_TIMES:
+        return None
+    return Refusal(
+        remark("beyond_untold", runs=cells.runs, times=MOST_TIMES), cells.runs, len(cells.piece_z), cells.parts
+    )
 
 
 def _why(history: History, asked: Asked) -> Remark | None:

@@ -314,6 +314,7 @@ TEXT: dict[str, str] = {
     "atmosphere_never_run": "we never ran such pieces in {atmosphere}",
     "never_run_so": "we never ran such pieces so",
     "far_beyond": "we never ran such pieces anywhere near so",
+    "beyond_untold": "we never ran such pieces so, and what we measured does not tell how they would move",
     "level_moved": "our last {runs} moved otherwise than those before, and we do not know why yet",
 }
 # (vocabulary of core/coded.py or kind, word) -> the word as a letter says it

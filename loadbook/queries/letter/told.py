@@ -111,6 +111,7 @@ _TOLD: dict[str, Told] = {
     ),
     "level_moved": lambda f, x: say("level_moved", runs=count("run", f["runs"])),
     "far_beyond": lambda f, x: say("far_beyond"),
+    "beyond_untold": lambda f, x: say("beyond_untold"),
     "set_aside": lambda f, x: count("set_aside", f["count"]),
     "blunders": _blunders,
     "setting_never_run": _never,
@@ -210,6 +211,7 @@ _MEASURE: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "too_few_repeats": lambda f: say("measure.repeats", runs=count("run", f["needed"] - f["repeats"])),
     "too_few_parts": lambda f: say("measure.parts", parts=count("part", f["needed"] - f["parts"])),
     "far_beyond": lambda f: say("measure.steps"),
+    "beyond_untold": lambda f: say("measure.steps"),
     "atmosphere_never_run": lambda f: say("measure.steps"),
     "level_moved": lambda f: say("measure.times", runs=count("run", f["needed"])),
 }

@@ -10,10 +10,12 @@ import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from loadbook.core import units
+from loadbook.core import times, units
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
+from loadbook.core.typed import quote
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, KEPT_ONLY_KINDS, OWN_UNIT_KINDS, Kind
 from loadbook.core.vocabulary.scales import OF_KIND, scale_of, turned
 from loadbook.store.lookup import known_values
@@ -332,7 +334,7 @@ _SPECIAL: dict[str, Callable[[sqlite3.Connection, Rows], None]] = {
 }
 
 
-def split_known(conn: sqlite3.Connection, rows: Rows) -> tuple[Sequence[int], int]:
+def split_known(conn: sqlite3.Connection, rows: Rows, zone: ZoneInfo) -> tuple[Sequence[int], int]:
     """(indexes of rows that are new, how many the book has already, with the same values).
 
     A key that stands twice in the file, or in the book with other values, is refused.
@@ -354,10 +356,26 @@ def split_known(conn: sqlite3.Connection, rows: Rows) -> tuple[Sequence[int], in
         if differ is None:
             already += 1
         else:
-            what = f"already in the book with {differ} = {old[differ]}"
-            remedy = f"Correct it with: loadbook amend {kind.kind} ... {differ}=... --why TEXT"
-            rows.refuse(i, what, differ, row[differ], remedy)
+            header, has = _under_header(rows, differ, old[differ], zone)
+            found = rows.typed.get(i, {}).get(header, row[differ])
+            name = quote("/".join("" if k is None else str(k) for k in key))
+            remedy = f"Correct it with: loadbook amend {kind.kind} {name} {quote(f'{header}={found}')} --why TEXT"
+            rows.refuse(i, f"already in the book with {header} = {has}", header, found, remedy)
     return new, already
+
+
+def _under_header(rows: Rows, name: str, kept: Any, zone: ZoneInfo) -> tuple[str, Any]:
+    """(header in the file, a kept value as it would stand under it): its unit, and the shop's clock."""
+    header, unit = rows.headers.get(name, (name, None))
+    column = next(c for c in rows.kind.columns if c.name == name)
+    if kept is None:
+        return header, "nothing"
+    if column.type == "moment":
+        return header, times.shown(kept, zone)
+    if column.dimension is None or unit is None:
+        return header, kept
+    turn = units.converter(unit, column.dimension)  # from the unit typed; every one is a factor and an offset
+    return header, f"{(kept - turn(0.0)) / (turn(1.0) - turn(0.0)):.8g}"
 
 
 def _first_of_each(rows: Rows) -> dict[tuple[Any, ...], int]:

@@ -96,7 +96,7 @@ def _enter(
     resolve(conn, rows)
     _all_in_question(rows)
     _keep_affirmed(rows)
-    new, already = split_known(conn, rows)
+    new, already = split_known(conn, rows, zone)
     rows.problems.sort(key=lambda p: p.line or 0)
     count = len(rows.lines)
     taken = Taken(kind.kind, name, count, len(new), already, rows.problems, dry_run=dry_run)
@@ -156,7 +156,7 @@ def add_row(
         raise IntakeError(f"this cannot be added to {kind_name}", rows.problems, remedy="Nothing was added")
     with book.write() as conn:
         resolve(conn, rows)
-        _, already = split_known(conn, rows)
+        _, already = split_known(conn, rows, book.zone)
         if rows.problems:
             raise IntakeError(f"this cannot be added to {kind_name}", rows.problems, remedy="Nothing was added")
         _keep_affirmed(rows)

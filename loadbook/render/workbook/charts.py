@@ -199,8 +199,9 @@ def charts_sheet(
     if office.runs:
         _rates(book, sheet, len(office.runs))
     breaks: list[int] = []
-    for unit in dict.fromkeys(row["unit"] for row in treatments):
-        some = [(i, row) for i, row in enumerate(treatments) if row["unit"] == unit][:MOST_BARS]
+    drawn = [(i, row) for i, row in enumerate(treatments) if row["median"] is not None]  # others: all set aside
+    for unit in dict.fromkeys(row["unit"] for _, row in drawn):
+        some = [(i, row) for i, row in drawn if row["unit"] == unit][:MOST_BARS]
         label = plain(scale_words(str(unit), book.system))
         sheet.write_string(at, 0, f"movement by treatment, {label}", bold)
         breaks.append(at)
