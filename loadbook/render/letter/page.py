@@ -9,14 +9,13 @@ from typing import Any
 
 from loadbook.queries.letter.build import Letter, Section
 from loadbook.queries.letter.sentences import say
-from loadbook.render.pages.markup import Html, data_block, el, join
+from loadbook.render.pages.markup import Html, data_block, el, join, tied
 from loadbook.render.pages.shell import definitions, page, paragraph, picture, section, table
 from loadbook.render.tables import plain
 
 from .picture import PHONE, interval_picture
 
 _MINUS = re.compile(r"(?<![\w-])-(?=\d)")
-_UNIT = re.compile(r"(?<=\d) (?=[°%µ×]|(?:mm|min|in|h|thousandths?)\b)")  # a figure and its unit stay on one line
 _TIED = {"°C/h": "°C\u2060/\u2060h", "°F/h": "°F\u2060/\u2060h"}
 _JOINERS = ("\u200c", "\u200d")  # they hold letters of some scripts, and emoji, together
 LONGEST_WORD = 28  # letters after which a word may be broken
@@ -119,10 +118,10 @@ def for_setting(letter: Letter, font: str) -> dict[str, Any]:
     """What the PDF's template is given: plain texts and the picture."""
 
     def shown(text: str) -> str:
-        tied = _UNIT.sub("\u00a0", readable(signed(text)))
+        words = tied(readable(signed(text)))
         for apart, together in _TIED.items():
-            tied = tied.replace(apart, together)
-        return tied
+            words = words.replace(apart, together)
+        return words
 
     def typed(name: str) -> str:
         text = getattr(letter, name)
