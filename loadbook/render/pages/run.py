@@ -12,7 +12,7 @@ from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.queries.remark_words import words
 from loadbook.queries.run_record import RunSheet, private
-from loadbook.render.judged import achieved, close_figure, figure, label, lasted, width
+from loadbook.render.judged import achieved, clause_figures, figure, label, lasted, width
 from loadbook.store.book import BookFolder
 
 from .markup import Html, data_block, el, join
@@ -98,7 +98,7 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     told = when_of(sheet, book)
     broken: list[Any] = []
     for c in judged.of("broken"):
-        value, limit = close_figure(c.value, c.limit, c.unit, system), figure(c.limit, c.unit, system)
+        value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
         head = [el("b", label(c, system)), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
         broken.append([head, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
     untold = [[el("b", label(c, system)), f": {c.missing}"] for c in judged.of("cannot be told")]
@@ -197,10 +197,11 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         if c.uncertain and c.uncertainty is not None:
             turn = f"could turn: uncertainty {width(c.uncertainty, c.unit, system)}"
         notes = "; ".join(w for w in (c.missing, turn) if w)
-        value = close_figure(c.value, c.limit, c.unit, system) or ("never came to bind" if c.verdict == "kept" else "")
+        value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
+        value = value or ("never came to bind" if c.verdict == "kept" else "")
         at = c.first_s if c.verdict == "broken" else c.worst_s
         name = join([label(c, system), el("span", worded([c.text], system), class_="says")])
-        rows.append([name, mark(c.verdict), value, figure(c.limit, c.unit, system), c.channel, told(at),
+        rows.append([name, mark(c.verdict), value, limit, c.channel, told(at),
                      whole(lasted(c.lasted_s)), notes])  # fmt: skip
     columns = ["clause", "verdict", "value", "limit", "channel", "moment", "for", "note"]
     return el("div", table(columns, rows, caption="Clauses, broken ones first", figures=("value", "limit")),
@@ -234,7 +235,7 @@ def _both_readings(judged: JudgedRun, system: str) -> list[Html | None]:
     if not judged.repairs:
         return []
     rows = [[r.channel, r.words, figure(r.recorded_c, "c", system), figure(r.repaired_c, "c", system) or "left out",
-             figure(r.added_c, "c_diff", system).replace(" apart", "")] for r in judged.repairs]  # fmt: skip
+             figure(r.added_c, "c_diff", system)] for r in judged.repairs]  # fmt: skip
     columns = ["channel", "what was done", "as recorded", "as repaired", "uncertainty added"]
     made = table(columns, rows, caption="Both readings, mean over the hold", figures=columns[2:])
     both = judged.as_recorded

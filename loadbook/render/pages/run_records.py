@@ -238,14 +238,14 @@ def checked(sheet: RunSheet, system: str) -> list[Html | None]:
     f, checks = sheet.judged.record.furnace, sheet.judged.record.checks
     pairs = [("furnace", f["furnace"]), ("atmosphere", f["atmosphere"]), ("zones", f["zones"]),
              ("working zone", f["working_zone"]), ("hottest allowed", figure(f["max_temp_c"], "c", system)),
-             ("uniformity", figure(f["uniformity_c"], "c_diff", system).replace(" apart", "") or None),
+             ("uniformity", figure(f["uniformity_c"], "c_diff", system) or None),
              ("note", f["note"])]  # fmt: skip
     out: list[Html | None] = [definitions(pairs)]
     if not checks:
         return [*out, paragraph("No check of this furnace is recorded by that day.")]
     order = {"failed": 0, "past due": 1, "no due date": 2, "current": 3}
     rows = [[c.kind, mark(c.state), c.done_on, c.due_on, figure(c.at_c, "c", system),
-             figure(c.worst_c, "c_diff", system).replace(" apart", "")]
+             figure(c.worst_c, "c_diff", system)]
             for c in sorted(checks, key=lambda c: (order[c.state], c.kind))]  # fmt: skip
     return [*out, table(["check", "on that day", "done", "due", "at", "worst"], rows, caption="Checks",
                         figures=("at", "worst"))]  # fmt: skip
