@@ -59,7 +59,7 @@ def letter_page(letter: Letter) -> str:
 
 
 def _section(part: Section) -> Html:
-    figures = part.columns[2:] if part.caption else ()
+    figures = part.columns[2:6] if part.caption else ()  # the last says whether the cycle was kept
     return section(
         part.title,
         [paragraph(signed(t)) for t in part.lines],
