@@ -36,9 +36,9 @@ def letter_page(letter: Letter) -> str:
         definitions([(say("ours"), letter.reference), (say("date"), letter.date_words), (say("yours"), letter.yours)]),
         [paragraph(line) for line in _addressed(letter)],
         el("p", el("strong", letter.marking)) if letter.marking else None,
+        paragraph(letter.salutation),
     ]
     answer: list[Any] = [
-        paragraph(letter.salutation),
         paragraph(letter.asked, class_="question") if letter.asked else None,
         el("p", el("strong", signed(letter.headline))),
         [paragraph(signed(n)) for n in letter.notes if n],
@@ -50,7 +50,8 @@ def letter_page(letter: Letter) -> str:
         answer += [paragraph(signed(n), class_="note") for n in letter.interval.notes]
     sections = [section(say("answer"), *answer, name="answer"), *map(_section, letter.sections)]
     signed_by = [shop.signatory, shop.function]
-    sections.append(section(say("closing"), *(paragraph(line) for line in signed_by if line), name="closing"))
+    ending = [paragraph(line) for line in (say("closing"), *signed_by) if line]
+    sections.append(el("section", ending, id="closing", aria_label=say("closing")))
     told = {"interval": letter.interval, "runs": letter.runs}
     return page(
         letter.subject, [*sections, data_block("letter-data", plain_json(told))], kind=say("kind"),

@@ -116,7 +116,7 @@ def _route(
                 p["setup"],
                 p["position"],
                 p["machining"],
-                p["condition"],
+                *(p["condition"] or "").split(";"),
             )
             if w
         )

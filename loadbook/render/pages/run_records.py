@@ -147,7 +147,7 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
     cells = [
         [" ".join(w for w in (p["part"], p["revision"] and f"revision {p['revision']}") if w), p["serial"],
          str(p["quantity"]) if lots else None, p["heat_number"], p["job"], _held(p, system), p["position"],
-         ", ".join(w for w in (p["machining"], p["condition"]) if w), *more_]
+         ", ".join(w for w in (p["machining"], *(p["condition"] or "").split(";")) if w), *more_]
         for p, more_ in zip(sheet.pieces, stock, strict=True)
     ]  # fmt: skip
     columns = ["part", "serial", "quantity", "heat number", "job", "held", "position", "state", *heads]
