@@ -15,6 +15,7 @@ from loadbook.queries.run_record import RunSheet, private
 from loadbook.render.judged import achieved, clause_figures, figure, label, lasted, width
 from loadbook.store.book import BookFolder
 
+from .gloss import gloss
 from .markup import Html, data_block, el, join
 from .run_chart import fault_states, run_chart
 from .run_records import about_run, amended, approved, checked, jobs, measured, moved, provenance
@@ -42,8 +43,9 @@ def run_page(
     internal  print INTERNAL on every sheet;  home  links to the pages around it
     """
     judged = sheet.judged
+    charted = gloss((name for name, _ in sheet.picture.apart), system) if sheet.picture else None
     sections = [
-        section("Time and temperature", run_chart(sheet, book, system), _events(sheet, book), name="curves"),
+        section("Time and temperature", run_chart(sheet, book, system), charted, _events(sheet, book), name="curves"),
         section("Asked and done", _asked_and_done(sheet, book, system), name="done"),
         section("Every clause", _clauses(sheet, book, system), name="clauses"),
         section("Thermocouple faults", _faults(sheet, book, system), name="faults"),
@@ -156,7 +158,8 @@ def _asked_and_done(sheet: RunSheet, book: BookFolder, system: str) -> list[Html
                 segment_words(sheet, book, system)]  # fmt: skip
         if rows:
             out.append(table(["segment", "asked", "done", "its clauses"], rows, caption="Segment by segment"))
-    out.append(_plannable(sheet, system))
+    asked = _plannable(sheet, system)
+    out += [asked, gloss(["asked"], system) if asked else None]
     remarks = sentences(_capital(r) for r in judged.remarks)
     if remarks:
         out.append(subsection("Remarks", remarks))

@@ -20,6 +20,7 @@ from loadbook.render.book_units import amended_in_units, in_units
 from loadbook.render.judged import figure, movement_rows, width
 from loadbook.store.book import BookFolder
 
+from .gloss import gloss
 from .markup import Html, el, join
 from .run_words import clock, when_of
 from .shell import definitions, mark, moment, more, paragraph, sentences, subsection, table
@@ -152,7 +153,8 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
     ]  # fmt: skip
     columns = ["part", "serial", "quantity", "heat number", "job", "held", "position", "state", *heads]
     pieces = table(columns, cells, caption="Pieces", figures=("quantity", *heads))
-    out: list[Html | None] = [_folded(pieces, len(cells), f"{len(cells)} pieces")]
+    held = gloss((p["setup"] for p in sheet.pieces), system)
+    out: list[Html | None] = [_folded(pieces, len(cells), f"{len(cells)} pieces"), held]
     if not sheet.movement:
         out.append(paragraph("No reading of these pieces is recorded: how much they moved is not known."))
         return out
