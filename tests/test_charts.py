@@ -7,8 +7,10 @@ import re
 import subprocess
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
+from datetime import UTC
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 import pytest
@@ -30,6 +32,7 @@ from loadbook.queries.charts.frame import (
     WITHIN,
     Panel,
     Picture,
+    day_of,
     named_series,
     picture,
 )
@@ -160,6 +163,13 @@ def test_moved_the_specification_holds_the_frame(moves: Picture) -> None:
     for what in (RUN, PIECE):
         mine, theirs = moves.rows[moves.rows["what"] == what], rows[rows["what"] == what]
         assert sorted(mine["y"]) == pytest.approx(sorted(theirs["y"]))
+
+
+def test_dates_are_days_of_the_shops_clock() -> None:
+    """A run begun at 23:30 UTC is of the next day in Vienna, stored as text or read as a timestamp."""
+    zone = ZoneInfo("Europe/Vienna")
+    for started in ("2026-03-01T23:30:00Z", pd.Timestamp("2026-03-01 23:30:00")):
+        assert day_of(started, zone) == "2026-03-02" and day_of(started, UTC) == "2026-03-01"
 
 
 def test_a_book_in_inches_draws_inches(demo_book: Path) -> None:

@@ -134,4 +134,7 @@ def test_the_price_is_a_setting_of_the_book(tmp_path: Path, loadbook: Loadbook) 
     assert done.returncode == 0 and "recompute" not in done.stderr
     with BookFolder.open(tmp_path / "b") as opened:
         assert opened.furnace_hour is not None and opened.furnace_hour.of("F9", 2.0) == 170.0
+    for setting, value, again in (("units", "us", False), ("guard_factor", "1.5", True)):
+        said = loadbook("amend", "settings", setting, f"value={value}", "--why", "x", "--book", book).stderr
+        assert ("recompute" in said) is again, setting
     assert loadbook("verify", "--book", book).returncode == 0

@@ -341,7 +341,7 @@ def test_units_of_the_book(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     put_run(book, CYCLE, HOT_DOOR.trace(), "R-2")
     print_judged(asked.judge_run(book, "R-2"), book)
     out = capsys.readouterr().out
-    assert "261.6 °F" in out and "250.0 °F" in out and "75.0 °F apart" in out and "°C" not in out
+    assert "261.6 °F" in out and "250.0 °F" in out and "75.0 °F" in out and "apart" not in out and "°C" not in out
 
 
 def test_a_hair_beyond_a_limit_is_not_shown_as_the_limit() -> None:

@@ -18,7 +18,9 @@ from loadbook.queries import kept_answers
 from loadbook.queries.answer import answer
 from loadbook.queries.enquiry import Question
 from loadbook.queries.letter import sentences
+from loadbook.queries.letter import told as mechanisms
 from loadbook.queries.letter.build import Letter, Typed, letter
+from loadbook.queries.letter.figures import Figures
 from loadbook.queries.letter.picture import missed
 from loadbook.render.letter.logo import checked
 from loadbook.render.letter.page import letter_page
@@ -266,3 +268,15 @@ def test_the_picture_on_a_phone_is_whole(book: BookFolder) -> None:
     assert all(0.0 <= float(x) <= PHONE for x, _, _ in small)
     feet = [float(y) for _, y, t in small if t in (found.interval.axis, found.interval.own_words)]
     assert len(feet) == len(set(feet)) == 2
+
+
+def test_a_refusals_physics_calls_nothing_zero_and_has_the_digits_of_a_gauge() -> None:
+    """A tenth of a degree is under one, a yield of a fraction of a MPa is rounded up, scale is told to 1 µm."""
+    uneven = {"which": "section", "ahead_c_diff": 0.1, "onset_mpa": None, "limit_c_diff": None, "needs_mpa": 0.3}
+    fine = Figures("si", 0.1)
+    assert "differ by under 1 °C" in mechanisms._stress(uneven, fine) and "above 1 MPa" in mechanisms._stress(
+        uneven, fine
+    )
+    assert "under 1 °F" in mechanisms._stress(uneven, Figures("us", 0.1))
+    assert mechanisms._scale({"lost_um": 43.3}, fine) == "Air: scale takes at most 43 µm per side."
+    assert "1.70 thousandths" in mechanisms._scale({"lost_um": 43.3}, Figures("us", 0.1))

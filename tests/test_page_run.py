@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -246,3 +247,15 @@ def test_the_command_writes_a_page_and_never_over_another(
     missing = run("R-papre")
     assert missing.exit_code == 1 and "R-paper" in missing.stderr
     assert sorted(p.name for p in tmp_path.glob("*.html")) == ["run-R-paper.html", "w.html"]
+
+
+def test_words_of_the_trade_are_explained_where_they_stand(
+    demo_book: Path, loadbook: Callable[..., Any], tmp_path: Path
+) -> None:
+    """Lead and spread below the chart, asked below its table, how pieces were held below theirs; each once."""
+    done = loadbook("page", "run", "R25-046", "--internal", "--book", str(demo_book), "-o", str(tmp_path / "r.html"))
+    assert done.returncode == 0, done.stderr
+    notes = re.findall(r'<p class="note">([^<]*)</p>', (tmp_path / "r.html").read_text(encoding="utf-8"))
+    for begin in ("spread: hottest minus coldest", "asked: a parameter as the cycle", "stood: on an end or an edge."):
+        assert sum(begin in n for n in notes) == 1, (begin, notes)
+    assert any("lead: while heating, hottest control zone" in n and "laid: " not in n for n in notes)

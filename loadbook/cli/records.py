@@ -218,6 +218,7 @@ def add(kind: str, values: tuple[str, ...], affirm: bool, book: BookFolder) -> N
 
 # what a run's parameters and verdicts are computed by, beside its trace
 _JUDGED_BY = frozenset(("run", "channel", "event", "piece", "part", "material", "calibration", "trace", "setting"))
+_JUDGING_SETTINGS = frozenset(("guard_factor", "guard_decides", "zone"))  # the others change no parameter or verdict
 
 
 @click.command(cls=LoadbookCommand)
@@ -256,7 +257,7 @@ def amend(
         done = write_amendment(conn, target.table, name, row[key], changes, why, who)
     named = in_units(list(changes), [], book.units)[0]
     to_stderr(f"Amended {target.table} {name}: {', '.join(named)} ({len(done)} recorded)")
-    if target.table in _JUDGED_BY and record != money.SETTING:
+    if target.table in _JUDGED_BY and (target.table != "setting" or name in _JUDGING_SETTINGS):
         to_stderr("Parameters and verdicts stay as they were computed until: loadbook recompute")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
+from datetime import UTC, tzinfo
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -55,6 +56,7 @@ class Effects(Result):
     tried       how many of them have a p value
     measured    beside each of these: its pieces, and what each mean is of (run, part, characteristic, ...), row for row
     plants      of a group: plant, runs, pieces behind it; the part numbers of several have their plant before them
+    zone        of the clock that a picture's dates are of
     broken      runs whose cycle was broken;  stated  (run, parameter) that a person read off a paper chart
     remarks     what is to be said of the whole;  warnings  the same in words
     """
@@ -72,6 +74,7 @@ class Effects(Result):
     plants: list[dict[str, Any]] | None = None
     broken: frozenset[str] = frozenset()
     stated: frozenset[tuple[str, str]] = frozenset()
+    zone: tzinfo = UTC
     remarks: list[Remark] = field(default_factory=list)
 
     @property
@@ -144,7 +147,9 @@ def effect(
         raise UsageError(
             "a trial's settings are not guessed", remedy="Name them with --of, e.g. --of setup,soak_minutes"
         )
-    return effect_of(data, names, stage, asked, confidence, system or source.units, assigned)
+    result = effect_of(data, names, stage, asked, confidence, system or source.units, assigned)
+    result.zone = source.zone
+    return result
 
 
 def effect_of(

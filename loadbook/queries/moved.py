@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -53,6 +54,7 @@ class Moved(Result):
     lots         lots without serials, before and after compared unpaired; in no other figure
     measured     one row per movement behind the table, with its treatment columns and y
     by           treatment columns;  stage  None for movement, 'after' or 'before' for plain readings
+    zone         of the clock that a picture's dates are of
     plants       of a group: plant, runs, pieces behind it (its table has a column `plants`, how many are in a row)
     remarks      what is to be said of the whole;  warnings  the same in words
     """
@@ -71,6 +73,7 @@ class Moved(Result):
     parts: int
     unmeasured: int
     system: str = "si"
+    zone: tzinfo = UTC
     measured: pd.DataFrame = field(default_factory=_nothing, repr=False)
     lots: pd.DataFrame = field(default_factory=_nothing)
     plants: list[dict[str, Any]] | None = None
@@ -129,7 +132,9 @@ def moved(
     named = [w.name for w in scale.parse_by(words)]
     source = source_of(asked_of)
     data = load(source, filters or Filters(), also=[*named, *movement_lots.COLUMNS], parameters=named)
-    return moved_of(data, words, stage, confidence, content, source.units)
+    found = moved_of(data, words, stage, confidence, content, source.units)
+    found.zone = source.zone
+    return found
 
 
 def check_share(value: float, name: str) -> None:

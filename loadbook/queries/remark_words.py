@@ -269,9 +269,7 @@ _SHOP: dict[str, Words] = {
     "looks_further": lambda f, s: (
         f"The last comparable run was on {f['newest']}: the answer looks further than it saw."
     ),
-    "own_mean_uncertain": (
-        "Most of the width is about this part's own mean: more runs of it would narrow it (see need)."
-    ),
+    "own_mean_uncertain": ("Most of the width is about this part's own mean: more runs of it would narrow it."),
     "code_overrules": (
         "A limit from a code or customer specification overrules anything here. Figures are history, not a promise; "
         "they describe what happened in the furnace, not what later machining releases."

@@ -12,7 +12,7 @@ from loadbook.queries.furnaces import signalled
 from loadbook.queries.office import Office
 from loadbook.queries.past import left_tolerance, word_of
 
-from .judged import close_figure, figure
+from .judged import clause_figures, close_figure, figure
 from .pages.month_furnaces import beyond
 
 Row = dict[str, Any]
@@ -148,6 +148,5 @@ def points(office: Office, verdicts: Sequence[Row], system: str) -> list[Point]:
 
 def _broken(v: Row, system: str) -> str:
     """A broken clause with its value and its limit."""
-    value, limit, unit = v["value"], v["limit_value"], v["unit"] or ""
-    told = close_figure(value, limit, unit, system) or "not kept"
-    return f"{v['clause']}: {told}" + (f", limit {figure(limit, unit, system)}" if limit is not None else "")
+    value, limit = clause_figures(v["clause"], v["value"], v["limit_value"], v["unit"], system)
+    return f"{v['clause']}: {value or 'not kept'}" + (f", limit {limit}" if limit else "")

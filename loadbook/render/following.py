@@ -15,7 +15,7 @@ from loadbook.queries.judge import local
 from loadbook.queries.remark_words import words
 from loadbook.store.book import BookFolder
 
-from .judged import close_figure, figure
+from .judged import clause_figures, figure
 from .tables import cells_of
 
 ADVISES = "Advice from the record so far, some seconds old. It is no alarm and no interlock, and controls nothing."
@@ -60,7 +60,7 @@ def facts(seen: Seen, book: BookFolder, system: str) -> list[tuple[str, str]]:
         out.append(("soak counted", f"{p.soak_min or 0.0:.0f} of {p.asked_min:.0f} min"))
     if p.gaps:
         out.append(("gaps", f"{p.gaps}, the longest {figure(p.longest_gap_s, 's', system)}"))
-    return [(name, value.replace(" apart", "")) for name, value in out if value]
+    return [(name, value) for name, value in out if value]
 
 
 def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
@@ -104,9 +104,9 @@ def clause_rows(seen: Seen, book: BookFolder, system: str) -> list[list[str]]:
         else:
             said = s.missing or (s.channel or "" if s.state == KEPT else "")
         unit = "c_diff" if s.unit == "c" else s.unit
-        left = figure(s.margin, unit, system).replace(" apart", "") if s.state in (KEPT, HEADING, BROKEN) else ""
-        rows.append([s.clause, s.state, "" if s.state == NOT_YET else close_figure(s.value, s.limit, s.unit, system),
-                     figure(s.limit, s.unit, system), left, said])  # fmt: skip
+        left = figure(s.margin, unit, system) if s.state in (KEPT, HEADING, BROKEN) else ""
+        value, limit = clause_figures(s.clause, s.value, s.limit, s.unit, system)
+        rows.append([s.clause, s.state, "" if s.state == NOT_YET else value, limit, left, said])
     return rows
 
 

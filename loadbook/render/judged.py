@@ -27,7 +27,7 @@ def figure(value: float | None, unit: str, system: str, spec: str | None = None)
     """A value in the book's units, with its label; '' for none. spec: a format's, in the place of the usual digits.
 
     >>> figure(138.889, "c_diff", "us"), figure(3725.0, "s", "si"), figure(116.0, "kg", "si"), figure(46.6, "kg", "us")
-    ('250.0 °F apart', '62.1 min', '116 kg', '102.7 lb')
+    ('250.0 °F', '62.1 min', '116 kg', '102.7 lb')
     """
     if value is None:
         return ""
@@ -41,7 +41,7 @@ def figure(value: float | None, unit: str, system: str, spec: str | None = None)
     if unit == "kg" and spec is None:  # as a load is weighed
         return f"{round(shown, 1 if shown >= 10.0 else 3):.9g} {label}"
     label = f"× {label}" if label[:1].isdigit() else label
-    return f"{shown:{spec or f'.{digits}f'}} {label}" + (" apart" if unit == "c_diff" else "")
+    return f"{shown:{spec or f'.{digits}f'}} {label}"
 
 
 def width(value: float, unit: str, system: str) -> str:
@@ -50,7 +50,7 @@ def width(value: float, unit: str, system: str) -> str:
     >>> width(10.0, "c", "us")
     '18.0 °F'
     """
-    return figure(value, "c_diff" if unit == "c" else unit, system).replace(" apart", "")
+    return figure(value, "c_diff" if unit == "c" else unit, system)
 
 
 def close_figure(value: float | None, limit: float | None, unit: str, system: str) -> str:
@@ -62,6 +62,20 @@ def close_figure(value: float | None, limit: float | None, unit: str, system: st
         shown, label, digits = units.show(value, unit, system)
         return f"{shown:.{digits + 3}f} {label}"
     return text
+
+
+def clause_figures(
+    clause: str, value: float | None, limit: float | None, unit: str | None, system: str
+) -> tuple[str, str]:
+    """What a clause found and its limit, in words; a furnace's class lies on both sides of the temperature.
+
+    >>> clause_figures("furnace class", 8.0, 6.0, "c_diff", "si"), clause_figures("lead", 8.0, None, "c_diff", "si")
+    (('±8.0 °C', '±6.0 °C'), ('8.0 °C', ''))
+    """
+    shown = (close_figure(value, limit, unit or "", system), figure(limit, unit or "", system))
+    if clause != "furnace class":
+        return shown
+    return (f"±{shown[0]}" if shown[0] else "", f"±{shown[1]}" if shown[1] else "")
 
 
 def label(c: ClauseResult, system: str) -> str:
@@ -111,14 +125,16 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
                                                   "for", ""], [_broken(c, when, system) for c in broken])  # fmt: skip
     untold = judged.of("cannot be told")
     if untold:
-        rows = [[label(c, system), c.missing or "", figure(c.value, c.unit, system), figure(c.limit, c.unit, system),
+        rows = [[label(c, system), c.missing or "", *clause_figures(c.clause, c.value, c.limit, c.unit, system),
                  c.channel or "", when(c.worst_s)] for c in untold]  # fmt: skip
         _section(out, "Cannot be told", ["clause", "what is missing", "value", "limit", "channel", "moment"], rows)
     kept = judged.of("kept")
     if kept:
-        rows = [[label(c, system), close_figure(c.value, c.limit, c.unit, system) or "never came to bind",
-                 figure(c.limit, c.unit, system), c.channel or "", when(c.worst_s), _turn(c, system)]
-                for c in kept]  # fmt: skip
+        rows = []
+        for c in kept:
+            value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
+            rows.append([label(c, system), value or "never came to bind", limit, c.channel or "", when(c.worst_s),
+                         _turn(c, system)])  # fmt: skip
         _section(out, "Kept", ["clause", "nearest to the limit", "limit", "channel", "moment", ""], rows)
     if every:
         _section(
@@ -136,7 +152,7 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
     _checks(judged, out, system)
     if judged.repairs:
         rows = [[r.channel, r.words, figure(r.recorded_c, "c", system), figure(r.repaired_c, "c", system) or "left out",
-                 figure(r.added_c, "c_diff", system).replace(" apart", ""),
+                 figure(r.added_c, "c_diff", system),
                  f"{r.person}, {times.local_day(r.at, book.zone)}: {r.why}"]
                 for r in judged.repairs]  # fmt: skip
         columns = [
@@ -257,9 +273,9 @@ def _about(judged: JudgedRun, book: BookFolder) -> str:
 
 
 def _broken(c: ClauseResult, when: Callable[[float | None], str], system: str) -> list[str]:
-    value = close_figure(c.value, c.limit, c.unit, system)
-    return [label(c, system), when(c.first_s), when(c.worst_s), c.channel or "", value,
-            figure(c.limit, c.unit, system), lasted(c.lasted_s), _turn(c, system)]  # fmt: skip
+    value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
+    return [label(c, system), when(c.first_s), when(c.worst_s), c.channel or "", value, limit, lasted(c.lasted_s),
+            _turn(c, system)]  # fmt: skip
 
 
 def _turn(c: ClauseResult, system: str) -> str:
@@ -288,7 +304,7 @@ def _checks(judged: JudgedRun, out: TextIO, system: str) -> None:
     order = {"failed": 0, "past due": 1, "no due date": 2, "current": 3}
     rows = [
         [c.kind, c.state.upper() if c.state in ("failed", "past due") else c.state, c.done_on, c.due_on or "",
-         figure(c.at_c, "c", system), figure(c.worst_c, "c_diff", system).replace(" apart", "")]
+         figure(c.at_c, "c", system), figure(c.worst_c, "c_diff", system)]
         for c in sorted(checks, key=lambda c: (order[c.state], c.kind))
     ]  # fmt: skip
     _section(out, "Furnace checks on that day", ["check", "state", "done", "due", "at", "worst"], rows)

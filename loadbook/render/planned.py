@@ -172,4 +172,4 @@ def _n(value: float | None, unit: str, system: str, spec: str = ".0f") -> str:
 
 
 def _d(value: float | None, system: str, spec: str | None = None) -> str:
-    return figure(value, "c_diff", system, spec).replace(" apart", "")
+    return figure(value, "c_diff", system, spec)

@@ -90,7 +90,7 @@ def _panel(
         rows.append(
             {"panel": number, "what": RUN if i in compared else ALONE, "series": series.iloc[i], "x": x[i], "y": y[i],
              "run": cells.runs[int(cells.run[i])], "part": cells.parts[int(cells.part[i])],
-             "pieces": int(cells.pieces[i]), "date": str(dates[cells.runs[int(cells.run[i])]])[:10],
+             "pieces": int(cells.pieces[i]), "date": base.day_of(dates[cells.runs[int(cells.run[i])]], found.zone),
              "broken": cells.runs[int(cells.run[i])] in found.broken or None,
              "stated": (cells.runs[int(cells.run[i])], e.parameter) in found.stated or None}
         )  # fmt: skip

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import tzinfo
 from typing import TYPE_CHECKING, Any, Literal
 
 from loadbook.analysis.effects.words import effect_shown
@@ -107,6 +108,21 @@ def picture(
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     named = tuple(dict.fromkeys(s for p in panels for s in p.series))
     return Picture(title, list(panels), frame, named, list(warnings))
+
+
+def day_of(started: Any, zone: tzinfo) -> str:
+    """The day of a run's start on a clock, as ISO text: of a stored moment, or of the same as a timestamp in UTC.
+
+    >>> from zoneinfo import ZoneInfo
+    >>> day_of("2026-03-01T23:30:00Z", ZoneInfo("Europe/Vienna"))
+    '2026-03-02'
+    """
+    import pandas as pd
+
+    moment = pd.Timestamp(started)
+    if moment.tzinfo is None:
+        moment = moment.tz_localize("UTC")
+    return str(moment.tz_convert(zone).date())
 
 
 def named_series(labels: pd.Series) -> pd.Series:

@@ -60,7 +60,7 @@ def _panel(
     for p, name, mark in zip(some.to_dict("records"), level, series, strict=True):
         rows.append(
             {"panel": number, "what": PIECE, "series": mark, "level": name, "y": p["y"] * factor, "run": p["run"],
-             "part": p["part"], "serial": p["serial"], "date": str(p["started"])[:10]}
+             "part": p["part"], "serial": p["serial"], "date": base.day_of(p["started"], found.zone)}
         )  # fmt: skip
     grouped = some.assign(_level=level, _series=series).groupby(["_level", "run"], sort=False)
     for (treatment, run), g in grouped:
@@ -68,7 +68,8 @@ def _panel(
         rows.append(
             {"panel": number, "what": RUN, "series": marks[0] if len(marks) == 1 else SEVERAL, "level": treatment,
              "y": mean * factor, "run": run, "pieces": g[["part", "serial"]].drop_duplicates().shape[0],
-             "part": ", ".join(dict.fromkeys(g["part"].astype(str))), "date": str(g["started"].iloc[0])[:10]}
+             "part": ", ".join(dict.fromkeys(g["part"].astype(str))),
+             "date": base.day_of(g["started"].iloc[0], found.zone)}
         )  # fmt: skip
     levels = _levels(table, by)
     for at, row in zip(levels, table.to_dict("records"), strict=True):

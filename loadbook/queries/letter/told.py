@@ -151,7 +151,13 @@ def _mpa(x: Figures, mpa: float) -> str:
 
 
 def _apart(x: Figures, c_diff: float) -> str:
-    return shown(c_diff, "c_diff", x.system)
+    """A difference to the degree; one that is below it is not called none.
+
+    >>> _apart(Figures("si"), 0.1), _apart(Figures("us"), 0.1), _apart(Figures("us"), 10.0)
+    ('under 1 °C', 'under 1 °F', '18 °F')
+    """
+    degree = 1.0 if x.system == "si" else 1.0 / 1.8
+    return say("under", n=shown(degree, "c_diff", x.system)) if c_diff < degree else shown(c_diff, "c_diff", x.system)
 
 
 def _stress(f: Mapping[str, Any], x: Figures) -> str:
@@ -162,13 +168,13 @@ def _stress(f: Mapping[str, Any], x: Figures) -> str:
         return say("physics.yields" if yields else "physics.elastic", who=who, limit=_apart(x, f["limit_c_diff"]))
     if f["needs_mpa"] is None:
         return ""
-    return say("physics.needs", who=who, needs=_mpa(x, f["needs_mpa"]), room=x.room)
+    return say("physics.needs", who=who, needs=_mpa(x, max(f["needs_mpa"], 1.0)), room=x.room)
 
 
 def _scale(f: Mapping[str, Any], x: Figures) -> str:
     if not f["lost_um"]:
         return say("physics.colour")
-    return say("physics.scale", lost=x.um(f["lost_um"]))
+    return say("physics.scale", lost=Figures(x.system, 1.0).um(f["lost_um"]))
 
 
 def _relief(f: Mapping[str, Any], x: Figures) -> str:

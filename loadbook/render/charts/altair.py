@@ -47,7 +47,7 @@ LINES = {
     INTERVAL: "interval of the slope",
 }
 _TOLD = {
-    "run": "run", "date": "date (UTC)", "part": "part number", "serial": "serial", "pieces": "pieces",
+    "run": "run", "date": "date", "part": "part number", "serial": "serial", "pieces": "pieces",
     "level": "treatment",
 }  # fmt: skip
 _SIGNS = {"broken": "its cycle was broken", "stated": "read off a paper chart"}

@@ -99,7 +99,7 @@ def data_of(picture: Picture) -> dict[str, Any]:
 
 
 _SHOWN = {
-    "level": "treatment", "run": "run", "date": "date (UTC)", "series": "part number", "pieces": "pieces", "low": "low",
+    "level": "treatment", "run": "run", "date": "date", "series": "part number", "pieces": "pieces", "low": "low",
     "high": "high",
 }  # fmt: skip
 

@@ -9,14 +9,13 @@ from typing import Any
 
 from loadbook.queries.letter.build import Letter, Section
 from loadbook.queries.letter.sentences import say
-from loadbook.render.pages.markup import Html, data_block, el, join
+from loadbook.render.pages.markup import Html, data_block, el, join, tied
 from loadbook.render.pages.shell import definitions, page, paragraph, picture, section, table
 from loadbook.render.tables import plain
 
 from .picture import PHONE, interval_picture
 
 _MINUS = re.compile(r"(?<![\w-])-(?=\d)")
-_UNIT = re.compile(r"(?<=\d) (?=[°%µ×]|(?:mm|min|in|h|thousandths?)\b)")  # a figure and its unit stay on one line
 _TIED = {"°C/h": "°C\u2060/\u2060h", "°F/h": "°F\u2060/\u2060h"}
 _JOINERS = ("\u200c", "\u200d")  # they hold letters of some scripts, and emoji, together
 LONGEST_WORD = 28  # letters after which a word may be broken
@@ -37,9 +36,9 @@ def letter_page(letter: Letter) -> str:
         definitions([(say("ours"), letter.reference), (say("date"), letter.date_words), (say("yours"), letter.yours)]),
         [paragraph(line) for line in _addressed(letter)],
         el("p", el("strong", letter.marking)) if letter.marking else None,
+        paragraph(letter.salutation),
     ]
     answer: list[Any] = [
-        paragraph(letter.salutation),
         paragraph(letter.asked, class_="question") if letter.asked else None,
         el("p", el("strong", signed(letter.headline))),
         [paragraph(signed(n)) for n in letter.notes if n],
@@ -51,7 +50,8 @@ def letter_page(letter: Letter) -> str:
         answer += [paragraph(signed(n), class_="note") for n in letter.interval.notes]
     sections = [section(say("answer"), *answer, name="answer"), *map(_section, letter.sections)]
     signed_by = [shop.signatory, shop.function]
-    sections.append(section(say("closing"), *(paragraph(line) for line in signed_by if line), name="closing"))
+    ending = [paragraph(line) for line in (say("closing"), *signed_by) if line]
+    sections.append(el("section", ending, id="closing", aria_label=say("closing")))
     told = {"interval": letter.interval, "runs": letter.runs}
     return page(
         letter.subject, [*sections, data_block("letter-data", plain_json(told))], kind=say("kind"),
@@ -60,7 +60,7 @@ def letter_page(letter: Letter) -> str:
 
 
 def _section(part: Section) -> Html:
-    figures = part.columns[2:] if part.caption else ()
+    figures = part.columns[2:6] if part.caption else ()  # the last says whether the cycle was kept
     return section(
         part.title,
         [paragraph(signed(t)) for t in part.lines],
@@ -119,10 +119,10 @@ def for_setting(letter: Letter, font: str) -> dict[str, Any]:
     """What the PDF's template is given: plain texts and the picture."""
 
     def shown(text: str) -> str:
-        tied = _UNIT.sub("\u00a0", readable(signed(text)))
+        words = tied(readable(signed(text)))
         for apart, together in _TIED.items():
-            tied = tied.replace(apart, together)
-        return tied
+            words = words.replace(apart, together)
+        return words
 
     def typed(name: str) -> str:
         text = getattr(letter, name)

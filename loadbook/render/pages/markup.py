@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import html
 import json
+import re
 import unicodedata
 from collections.abc import Iterable
 from typing import Any
@@ -20,6 +21,7 @@ from loadbook.render.tables import exact, plain
 
 VOID = frozenset({"meta", "input", "br", "hr", "col", "wbr"})  # of HTML; SVG's empty elements are closed
 _JOINERS = ("\u200c", "\u200d")  # they hold letters of some scripts, and emoji, together; harmless in a page
+_UNIT = re.compile(r"(?<=\d) (?=(?:[°%µ×]|(?:mm|min|in|h|s|MPa|ksi|mbar|kg|lb|thousandths?)\b))|(?<=\d ×) (?=\d)")
 
 
 class Html(str):
@@ -37,8 +39,17 @@ def visible(words: str) -> str:
     return words if words.isprintable() else "".join(c if c in _JOINERS else plain(c) for c in words)
 
 
+def tied(words: str) -> str:
+    """Words in which a figure and its unit stay on one line. For what is shown only: nothing stored or compared.
+
+    >>> tied("80 °C/h, 3 pieces")
+    '80\\xa0°C/h, 3 pieces'
+    """
+    return _UNIT.sub("\u00a0", words)
+
+
 def text(value: Any) -> Html:
-    """A value as escaped text, on one line; None is nothing.
+    """A value as escaped text, on one line; a figure stays with its unit; None is nothing.
 
     >>> text("<b> & 'c'")
     '&lt;b&gt; &amp; &#x27;c&#x27;'
@@ -46,7 +57,7 @@ def text(value: Any) -> Html:
     if isinstance(value, Html):
         return value
     shown = visible(value if isinstance(value, str) else plain(value))
-    escaped = html.escape(shown, quote=True)
+    escaped = html.escape(tied(shown), quote=True)
     if not shown.isascii() and any(unicodedata.bidirectional(c) in ("R", "AL", "AN") for c in shown):
         return Html(f"<bdi>{escaped}</bdi>")
     return Html(escaped)

@@ -15,7 +15,7 @@ from loadbook.queries.month import MONTHS, GivenAnswer, MonthSeen, earlier_of
 from loadbook.queries.moved import records
 from loadbook.queries.past import word_of
 from loadbook.render.attention import Left, left_by_part, untold
-from loadbook.render.judged import figure
+from loadbook.render.judged import clause_figures
 from loadbook.render.movement import in_unit, label
 from loadbook.store.book import BookFolder
 
@@ -78,8 +78,9 @@ def _attention(seen: MonthSeen, book: BookFolder, system: str) -> Html:
     parts: list[Any] = [_left(left_by_part(records(seen.month.movement), system))]
     if broken:
         lines = [
-            [whole(v["run"]), v["clause"], figure(v["value"], v["unit"], system),
-             figure(v["limit_value"], v["unit"], system), v["channel"], moment(_local(v["worst_at"], book))]
+            [whole(v["run"]), v["clause"],
+             *clause_figures(v["clause"], v["value"], v["limit_value"], v["unit"], system), v["channel"],
+             moment(_local(v["worst_at"], book))]
             for v in broken[:MOST_BROKEN]
         ]  # fmt: skip
         columns = ["run", "broken clause", "value", "limit", "channel", "worst moment"]

@@ -16,6 +16,7 @@ from loadbook.queries.run_record import Row
 from loadbook.render.judged import figure
 from loadbook.store.book import BookFolder
 
+from .gloss import gloss
 from .links import Links
 from .markup import Html, el
 from .past_parts import answers_of, moved_words, of_pieces, rough, size, waiting
@@ -116,7 +117,7 @@ def _route(
                 p["setup"],
                 p["position"],
                 p["machining"],
-                p["condition"],
+                *(p["condition"] or "").split(";"),
             )
             if w
         )
@@ -142,7 +143,9 @@ def _route(
             "Operations without a time, or whose place among the runs is not recorded, stand first.", class_="note"
         )
     )
-    return [el("ol", [s for _, s in steps], class_="route"), unsure]
+    mine = [p for run in runs for p in past.pieces[run] if (p["part"], p["serial"]) == (part, serial)]
+    held = gloss((p["setup"] for p in mine), system)
+    return [el("ol", [s for _, s in steps], class_="route"), unsure, held]
 
 
 def _step(day: str | None, said: Html, right: Html | None) -> Html:

@@ -155,7 +155,7 @@ def furnace_page(
             ("zones", f["zones"]),
             ("working zone", f["working_zone"]),
             ("hottest allowed", figure(f["max_temp_c"], "c", system)),
-            ("uniformity", figure(f["uniformity_c"], "c_diff", system).replace(" apart", "") or None),
+            ("uniformity", figure(f["uniformity_c"], "c_diff", system) or None),
             ("note", f["note"]),
         ]
     )
@@ -277,7 +277,7 @@ def _checks(past: Past, furnace: str, system: str) -> list[Html | None]:
             c["done_on"],
             c["due_on"],
             figure(c["at_c"], "c", system),
-            figure(c["worst_c"], "c_diff", system).replace(" apart", ""),
+            figure(c["worst_c"], "c_diff", system),
             None if c["passed"] is None else mark("current", words="passed") if c["passed"] else mark("failed"),
             c["note"],
         ]

@@ -12,9 +12,10 @@ from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.queries.remark_words import words
 from loadbook.queries.run_record import RunSheet, private
-from loadbook.render.judged import achieved, close_figure, figure, label, lasted, width
+from loadbook.render.judged import achieved, clause_figures, figure, label, lasted, width
 from loadbook.store.book import BookFolder
 
+from .gloss import gloss
 from .markup import Html, data_block, el, join
 from .run_chart import fault_states, run_chart
 from .run_records import about_run, amended, approved, checked, jobs, measured, moved, provenance
@@ -42,8 +43,9 @@ def run_page(
     internal  print INTERNAL on every sheet;  home  links to the pages around it
     """
     judged = sheet.judged
+    charted = gloss((name for name, _ in sheet.picture.apart), system) if sheet.picture else None
     sections = [
-        section("Time and temperature", run_chart(sheet, book, system), _events(sheet, book), name="curves"),
+        section("Time and temperature", run_chart(sheet, book, system), charted, _events(sheet, book), name="curves"),
         section("Asked and done", _asked_and_done(sheet, book, system), name="done"),
         section("Every clause", _clauses(sheet, book, system), name="clauses"),
         section("Thermocouple faults", _faults(sheet, book, system), name="faults"),
@@ -98,7 +100,7 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     told = when_of(sheet, book)
     broken: list[Any] = []
     for c in judged.of("broken"):
-        value, limit = close_figure(c.value, c.limit, c.unit, system), figure(c.limit, c.unit, system)
+        value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
         head = [el("b", label(c, system)), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
         broken.append([head, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
     untold = [[el("b", label(c, system)), f": {c.missing}"] for c in judged.of("cannot be told")]
@@ -156,7 +158,8 @@ def _asked_and_done(sheet: RunSheet, book: BookFolder, system: str) -> list[Html
                 segment_words(sheet, book, system)]  # fmt: skip
         if rows:
             out.append(table(["segment", "asked", "done", "its clauses"], rows, caption="Segment by segment"))
-    out.append(_plannable(sheet, system))
+    asked = _plannable(sheet, system)
+    out += [asked, gloss(["asked"], system) if asked else None]
     remarks = sentences(_capital(r) for r in judged.remarks)
     if remarks:
         out.append(subsection("Remarks", remarks))
@@ -197,10 +200,11 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         if c.uncertain and c.uncertainty is not None:
             turn = f"could turn: uncertainty {width(c.uncertainty, c.unit, system)}"
         notes = "; ".join(w for w in (c.missing, turn) if w)
-        value = close_figure(c.value, c.limit, c.unit, system) or ("never came to bind" if c.verdict == "kept" else "")
+        value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
+        value = value or ("never came to bind" if c.verdict == "kept" else "")
         at = c.first_s if c.verdict == "broken" else c.worst_s
         name = join([label(c, system), el("span", worded([c.text], system), class_="says")])
-        rows.append([name, mark(c.verdict), value, figure(c.limit, c.unit, system), c.channel, told(at),
+        rows.append([name, mark(c.verdict), value, limit, c.channel, told(at),
                      whole(lasted(c.lasted_s)), notes])  # fmt: skip
     columns = ["clause", "verdict", "value", "limit", "channel", "moment", "for", "note"]
     return el("div", table(columns, rows, caption="Clauses, broken ones first", figures=("value", "limit")),
@@ -234,7 +238,7 @@ def _both_readings(judged: JudgedRun, system: str) -> list[Html | None]:
     if not judged.repairs:
         return []
     rows = [[r.channel, r.words, figure(r.recorded_c, "c", system), figure(r.repaired_c, "c", system) or "left out",
-             figure(r.added_c, "c_diff", system).replace(" apart", "")] for r in judged.repairs]  # fmt: skip
+             figure(r.added_c, "c_diff", system)] for r in judged.repairs]  # fmt: skip
     columns = ["channel", "what was done", "as recorded", "as repaired", "uncertainty added"]
     made = table(columns, rows, caption="Both readings, mean over the hold", figures=columns[2:])
     both = judged.as_recorded

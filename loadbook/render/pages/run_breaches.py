@@ -8,7 +8,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import ClauseResult
 from loadbook.queries.run_record import RunSheet
-from loadbook.render.judged import close_figure, figure, label
+from loadbook.render.judged import clause_figures, label
 
 from .run_lines import APART, TEMPERATURE, RunLines, named_in, shown_values
 
@@ -84,7 +84,7 @@ def words_of(c: ClauseResult, system: str) -> str:
         if c.value < c.limit:
             return f"{c.clause}: {c.value:.1f} of {c.limit:g} min: {gap:.1f} short"
         return f"{c.clause}: {c.value:.1f} min, {gap:.1f} too long"
-    value, limit = close_figure(c.value, c.limit, c.unit, system), figure(c.limit, c.unit, system)
+    value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
     if not value or not limit or c.value is None or c.limit is None:
         return ": ".join(w for w in (label(c, system), value) if w)
     unit = limit.partition(" ")[2]

@@ -20,6 +20,7 @@ from loadbook.render.book_units import amended_in_units, in_units
 from loadbook.render.judged import figure, movement_rows, width
 from loadbook.store.book import BookFolder
 
+from .gloss import gloss
 from .markup import Html, el, join
 from .run_words import clock, when_of
 from .shell import definitions, mark, moment, more, paragraph, sentences, subsection, table
@@ -147,12 +148,13 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
     cells = [
         [" ".join(w for w in (p["part"], p["revision"] and f"revision {p['revision']}") if w), p["serial"],
          str(p["quantity"]) if lots else None, p["heat_number"], p["job"], _held(p, system), p["position"],
-         ", ".join(w for w in (p["machining"], p["condition"]) if w), *more_]
+         ", ".join(w for w in (p["machining"], *(p["condition"] or "").split(";")) if w), *more_]
         for p, more_ in zip(sheet.pieces, stock, strict=True)
     ]  # fmt: skip
     columns = ["part", "serial", "quantity", "heat number", "job", "held", "position", "state", *heads]
     pieces = table(columns, cells, caption="Pieces", figures=("quantity", *heads))
-    out: list[Html | None] = [_folded(pieces, len(cells), f"{len(cells)} pieces")]
+    held = gloss((p["setup"] for p in sheet.pieces), system)
+    out: list[Html | None] = [_folded(pieces, len(cells), f"{len(cells)} pieces"), held]
     if not sheet.movement:
         out.append(paragraph("No reading of these pieces is recorded: how much they moved is not known."))
         return out
@@ -238,14 +240,14 @@ def checked(sheet: RunSheet, system: str) -> list[Html | None]:
     f, checks = sheet.judged.record.furnace, sheet.judged.record.checks
     pairs = [("furnace", f["furnace"]), ("atmosphere", f["atmosphere"]), ("zones", f["zones"]),
              ("working zone", f["working_zone"]), ("hottest allowed", figure(f["max_temp_c"], "c", system)),
-             ("uniformity", figure(f["uniformity_c"], "c_diff", system).replace(" apart", "") or None),
+             ("uniformity", figure(f["uniformity_c"], "c_diff", system) or None),
              ("note", f["note"])]  # fmt: skip
     out: list[Html | None] = [definitions(pairs)]
     if not checks:
         return [*out, paragraph("No check of this furnace is recorded by that day.")]
     order = {"failed": 0, "past due": 1, "no due date": 2, "current": 3}
     rows = [[c.kind, mark(c.state), c.done_on, c.due_on, figure(c.at_c, "c", system),
-             figure(c.worst_c, "c_diff", system).replace(" apart", "")]
+             figure(c.worst_c, "c_diff", system)]
             for c in sorted(checks, key=lambda c: (order[c.state], c.kind))]  # fmt: skip
     return [*out, table(["check", "on that day", "done", "due", "at", "worst"], rows, caption="Checks",
                         figures=("at", "worst"))]  # fmt: skip
