@@ -34,6 +34,7 @@ from typing import Any
 
 from loadbook.core import times
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
+from loadbook.core.outside import LARGEST_MANIFEST
 
 from .published import BY_RUN, RECORD
 from .target import Store, checked_name
@@ -211,7 +212,7 @@ def _entries(store: Store, part: Part, data: bytes) -> list[Entry]:
             )
             for e in read_json(store, part.path, data)["files"]
         ]  # fmt: skip
-    except (KeyError, TypeError, ValueError) as exc:
+    except (KeyError, TypeError, ValueError, OverflowError) as exc:  # int() of 1e999
         raise damaged(store, part.path) from exc
 
 
@@ -324,7 +325,7 @@ def _manifest(store: Store, name: str, digest: str) -> Manifest:
             )
             for n, p in told.pop("parts").items()
         }  # fmt: skip
-    except (KeyError, TypeError, AttributeError, ValueError) as exc:
+    except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as exc:
         raise damaged(store, name) from exc
     return Manifest(store, told, parts)
 
@@ -342,7 +343,9 @@ def _canonical(told: Mapping[str, Any]) -> bytes:
 
 
 def read_json(store: Store, name: str, data: bytes) -> dict[str, Any]:
-    """A JSON object. Raises DamageError."""
+    """A JSON object, of at most LARGEST_MANIFEST. Raises DamageError."""
+    if len(data) > LARGEST_MANIFEST:
+        raise damaged(store, name)
     try:
         told = json.loads(data)
     except (ValueError, RecursionError) as exc:
