@@ -133,6 +133,26 @@ def test_a_strangers_manifest_is_refused_in_plain_words(key: str, value: object,
             ask_sql(GroupSource(target), "SELECT count(*) FROM runs")
 
 
+@pytest.mark.parametrize("head", [{"plant": None}, {"plant": 7}, {"kept": []}, {"parts": {"../../x/tables": {}}}, {}])
+def test_a_manifest_whose_head_is_not_one_is_refused(head: dict[str, object], target: str) -> None:
+    pointer = sorted((Path(target) / BASE).glob("current-*.json"))[-1]
+    told = json.loads(pointer.read_text())
+    file = Path(target) / told["manifest"]
+    said = json.loads(file.read_text())
+    file.write_text(json.dumps(said | head if head else {k: v for k, v in said.items() if k != "plant"}))
+    pointer.write_text(json.dumps(told | {"sha256": hashlib.sha256(file.read_bytes()).hexdigest()}))
+    with pytest.raises(DamageError, match="not what was published"):
+        open_group(target)
+
+
+def test_a_list_of_files_that_is_a_link_leads_nowhere(target: str, tmp_path: Path) -> None:
+    file = sorted((Path(target) / BASE).rglob("tables-*.json"))[0]
+    file.rename(tmp_path / "list.json")
+    file.symlink_to(tmp_path / "list.json")
+    with pytest.raises(DamageError, match="regular file"):
+        ask_sql(GroupSource(target), "SELECT count(*) FROM runs")
+
+
 def test_a_published_file_that_never_ends_is_not_read(target: str) -> None:
     pointer = sorted((Path(target) / BASE).glob("current-*.json"))[-1]
     with pointer.open("r+b") as out:

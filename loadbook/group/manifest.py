@@ -45,6 +45,7 @@ RECOMPUTED = "recomputed"
 TRACE = "trace_file"  # the table of the traces themselves
 REFERENCE = "reference"  # the folder of what is not kept by month
 ANEW = "Publish anew from the plant's book: loadbook group publish TARGET --plant NAME"
+_PART = re.compile(rf"(?:\d{{4}}-\d{{2}}|{REFERENCE})/(?:tables|traces)")
 _BY_MONTH = {*BY_RUN, RECORD, TRACE}
 KEEP = timedelta(hours=48)  # for readers, and for publications under way; clocks may differ by some hours
 LONGEST_NAME = 80
@@ -318,6 +319,10 @@ def _manifest(store: Store, name: str, digest: str) -> Manifest:
             where=store.address, remedy="Install a newer loadbook",
         )  # fmt: skip
     try:
+        if not isinstance(told.get("plant", ""), str) or not all(map(_PART.fullmatch, told["parts"])):
+            raise ValueError(name)
+        if not all(isinstance(told.get(key, {}), dict) for key in ("kept", "inputs")):
+            raise ValueError(name)
         parts = {
             str(n): Part(
                 str(n), checked_name(str(p["path"])), str(p["sha256"]), int(p["bytes"]), int(p["files"]),

@@ -17,7 +17,7 @@ from urllib.parse import unquote_to_bytes
 
 from loadbook.core import writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
-from loadbook.core.outside import LARGEST_TRACE, opened, size_words
+from loadbook.core.outside import LARGEST_TRACE, NoRegularFile, opened, size_words
 
 if TYPE_CHECKING:
     from loadbook.store.handed import Handed
@@ -114,6 +114,11 @@ class Store:
             return bytes(self._fs.cat_file(self._path(name)))
         except FileNotFoundError as exc:
             raise NotFoundError("the target has no such file", where=f"{self.address}: {name}") from exc
+        except NoRegularFile as exc:
+            raise DamageError(
+                "this is not a regular file", where=f"{self.address}: {name}",
+                remedy="Do not use this target as it is",
+            ) from exc  # fmt: skip
         except OSError as exc:
             raise _could_not("read", self.address, name, exc) from exc
 
