@@ -489,3 +489,8 @@ def test_no_withheld_key_and_no_known_name_leaves_a_random_book(first: int, tmp_
     assert count["withheld_runs"] > 4
     assert count["runs"] > 4
     assert count["published"] > 2
+
+
+def test_a_thermocouple_on_a_serial_that_names_a_withheld_job(tmp_path: Path) -> None:
+    """No piece has that serial: the run stays in the house, where once the whole publication was stopped."""
+    assert try_one(910010, tmp_path)["published"] == 1

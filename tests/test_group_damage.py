@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
+import json
 import random
 import shutil
 import threading
@@ -108,6 +111,58 @@ def test_a_published_trace_that_is_a_link_leads_nowhere(target: str, tmp_path: P
     month.symlink_to(tmp_path / "month", target_is_directory=True)
     with pytest.raises(DamageError, match="a link in the place of a folder"):
         ask_sql(GroupSource(target), "SELECT count(*) FROM samples")
+
+
+@pytest.mark.parametrize("value", [float("inf"), None, [], "../../x", 10**400])
+@pytest.mark.parametrize("key", ["path", "bytes", "files"])
+def test_a_strangers_manifest_is_refused_in_plain_words(key: str, value: object, target: str) -> None:
+    """Its digests are right: whoever wrote it wrote the pointer too."""
+    pointer = sorted((Path(target) / BASE).glob("current-*.json"))[-1]
+    told = json.loads(pointer.read_text())
+    file = Path(target) / told["manifest"]
+    head = json.loads(file.read_text())
+    for part in head["parts"].values():
+        part[key] = value
+    file.write_text(json.dumps(head))
+    pointer.write_text(json.dumps(told | {"sha256": hashlib.sha256(file.read_bytes()).hexdigest()}))
+    if value == 10**400:  # a number that nothing here is led astray by, or that Python does not read
+        with contextlib.suppress(LoadbookError):
+            ask_sql(GroupSource(target), "SELECT count(*) FROM runs")
+    else:
+        with pytest.raises((DamageError, NotFoundError)):
+            ask_sql(GroupSource(target), "SELECT count(*) FROM runs")
+
+
+@pytest.mark.parametrize("head", [{"plant": None}, {"plant": 7}, {"kept": []}, {"parts": {"../../x/tables": {}}}, {}])
+def test_a_manifest_whose_head_is_not_one_is_refused(head: dict[str, object], target: str) -> None:
+    pointer = sorted((Path(target) / BASE).glob("current-*.json"))[-1]
+    told = json.loads(pointer.read_text())
+    file = Path(target) / told["manifest"]
+    said = json.loads(file.read_text())
+    file.write_text(json.dumps(said | head if head else {k: v for k, v in said.items() if k != "plant"}))
+    pointer.write_text(json.dumps(told | {"sha256": hashlib.sha256(file.read_bytes()).hexdigest()}))
+    with pytest.raises(DamageError, match="not what was published"):
+        open_group(target)
+
+
+def test_a_list_of_files_that_is_a_link_leads_nowhere(target: str, tmp_path: Path) -> None:
+    file = sorted((Path(target) / BASE).rglob("tables-*.json"))[0]
+    file.rename(tmp_path / "list.json")
+    file.symlink_to(tmp_path / "list.json")
+    with pytest.raises(DamageError, match="regular file"):
+        ask_sql(GroupSource(target), "SELECT count(*) FROM runs")
+
+
+def test_a_published_file_that_never_ends_is_not_read(target: str) -> None:
+    pointer = sorted((Path(target) / BASE).glob("current-*.json"))[-1]
+    with pointer.open("r+b") as out:
+        out.truncate(1 << 40)
+    with pytest.raises(DamageError, match="larger than 512 MiB"):
+        ask_sql(GroupSource(target), "SELECT count(*) FROM runs")
+    with pointer.open("r+b") as out:
+        out.truncate(100 << 20)
+    with pytest.raises(DamageError, match="not what was published"):
+        ask_sql(GroupSource(target), "SELECT count(*) FROM runs")
 
 
 def test_recomputing_reads_no_damaged_record(target: str) -> None:

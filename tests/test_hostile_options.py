@@ -12,7 +12,9 @@ from .trials.options import cases, fault
 
 FOUND = [  # once faults
     ["export", "0001-01"], ["page", "month", "0001-01"], ["sql", "SELECT 1", "--seconds", "1e308"],
-    ["trial", "flatness", "--show", "9" * 20],
+    ["trial", "flatness", "--show", "9" * 20], ["moved", "--by", "kind"],
+    ["chart", "moved", "--by", "started,month"], ["effect", "flatness", "--of", "setup,setup"],
+    ["chart", "moved", "--by", "kind,process"],
 ]  # fmt: skip
 CASES = FOUND + random.Random(4).sample(cases(), 40)
 

@@ -130,6 +130,10 @@ def test_by_is_read_as_written() -> None:
     for wrong in ("50,100", "rate:fast", "rate:q1"):
         with pytest.raises(UsageError):
             parse_by([wrong])
+    assert [w.name for w in parse_by(["setup,kind", "kind"])] == ["setup", "kind"]
+    for two in ("soak_minutes:q4,soak_minutes:50", "started,month", "setup,setup:50"):
+        with pytest.raises(UsageError, match="stands twice"):
+            parse_by([two])
 
 
 def test_bands_of_a_parameter() -> None:

@@ -241,6 +241,30 @@ def test_a_packs_end_or_index_that_is_changed_misleads_nobody(book: BookFolder) 
     assert verify(book).wrong == []
 
 
+def test_a_strangers_pack_of_a_huge_slice_is_not_read_into_memory(book: BookFolder) -> None:
+    """Sparse files: the index, with its digest right, names a slice of as many bytes; so does a trace's row."""
+    pack(book, "2026-03")
+    file = book.path / "traces" / "2026" / "pack-2026-01.parquet"
+    whole, slices = file.read_bytes(), packs.index_of(file)
+    huge, at = 1 << 40, slices[-1].at + slices[-1].bytes
+    grown = [*slices[:-1], packs.Slice(slices[-1].path, slices[-1].at, slices[-1].bytes + huge)]
+    with file.open("r+b") as out:
+        out.truncate(at)
+        out.seek(at + huge)
+        out.write(packs._rest(grown, [(parquet_end.end_of(whole[s.at : s.at + s.bytes]), s.at) for s in slices]))
+    with pytest.raises(DamageError, match="not in order"):
+        packs.index_of(file)
+    assert any("R1-1" in line for line in verify(book).wrong)
+    (row,) = book.read().execute("SELECT * FROM trace WHERE trace_id = 't-2-1'").fetchall()
+    with pytest.raises(DamageError, match="no trace file has"):
+        read_trace(book, {**dict(row), "bytes": 1 << 62})
+    (row,) = book.read().execute("SELECT * FROM trace WHERE trace_id = 't-3-1'").fetchall()
+    with (book.path / row["path"]).open("r+b") as out:
+        out.truncate(huge)
+    with pytest.raises(DamageError, match="larger than 512 MiB"):
+        read_trace(book, {**dict(row), "bytes": huge})
+
+
 def test_a_trace_taken_again_stands_in_its_own_file_and_the_pack_stays(book: BookFolder) -> None:
     pack(book, "2026-02")
     kept = the_packs(book)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import doctest
+import sys
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -11,11 +12,13 @@ import pandas as pd
 import pytest
 
 from loadbook.analysis.trace.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING, OPEN
-from loadbook.core.errors import IntakeError, UsageError
+from loadbook.core.errors import IntakeError, LoadbookError, UsageError
+from loadbook.core.outside import MOST_CELLS
 from loadbook.core.times import zone_of
 from loadbook.readers.recorder import channels, layout, names, numbers, time_axis, times
 from loadbook.readers.recorder import read as read_module
 from loadbook.readers.recorder.known_forms import KnownForms
+from loadbook.readers.recorder.labels import carries_names
 from loadbook.readers.recorder.layout import ChannelRule, Layout, from_toml, parse_channel_option
 from loadbook.readers.recorder.log_lines import read_log
 from loadbook.readers.recorder.long import on_scans
@@ -483,6 +486,33 @@ def test_json_cut_off_says_where() -> None:
     with pytest.raises(IntakeError, match="cannot be read to its end") as caught:
         look(Source("a.json", b'[{"time": 1773475200, "a": 20.5},\n {"time": 17734'), Options(), zone=MADRID)
     assert caught.value.problems[0].line == 2
+
+
+def _records(more: str) -> list[str]:
+    return [f'{{"time": "2026-03-01 08:{i:02}:00", "a": {20 + i}.50{more}}}' for i in range(30)]
+
+
+def test_json_that_gives_two_values_to_one_name_loses_none() -> None:
+    for joined, ends in ((",", "[]"), ("\n", ("", ""))):
+        text = ends[0] + joined.join(_records(', "a": 99')) + ends[1]
+        with pytest.raises(IntakeError, match="twice in one record") as caught:
+            look(Source("a.json", text.encode()), Options(), zone=MADRID)
+        assert "'a' twice" in str(caught.value)
+    agreeing = "[" + ",".join(_records(', "unit": "c", "unit": "c"')) + "]"
+    assert carries_names(agreeing)
+
+
+def test_json_nested_as_deep_as_the_parser_goes_is_none_of_a_recorder() -> None:
+    deepest = sys.getrecursionlimit()
+    for depth in range(deepest - 120, deepest, 1):  # where the parser just manages, and what follows does not
+        for inner in (',"x":' + "[" * depth + "1" + "]" * depth, ',"":' + '{"":' * depth + "1" + "}" * depth):
+            for text in ("[" + ",".join(_records(inner)[:4]) + "]", "\n".join(_records(inner)[:4])):
+                carries_names(text)
+
+
+def test_more_json_than_is_read_is_refused_before_it_is_taken_apart() -> None:
+    with pytest.raises(LoadbookError, match="more than 10,000,000 values"):
+        carries_names("[" + "{}," * MOST_CELLS + "{}]")
 
 
 def test_a_channel_that_stays_on_many_numbers_is_one_question() -> None:

@@ -24,6 +24,7 @@ from .errors import LoadbookError, NotFoundError, UsageError
 MIB = 1024 * 1024
 
 LARGEST_FILE = 128 * MIB  # bytes of a recorder's or an intake file
+LARGEST_TRACE = 512 * MIB  # bytes of a trace's own file, or of one in a group
 LARGEST_TEXT = 1_000_000  # bytes of a cycle, a layout or an SQL file
 LARGEST_UNPACKED = 256 * MIB  # bytes of XML in a workbook, unpacked
 LARGEST_TEXTS = 256 * MIB  # bytes of text in a workbook's cells, one that many cells share counted for each
@@ -35,7 +36,7 @@ MOST_CELLS = 10_000_000  # rows times columns
 LONGEST_CELL = 32_767  # characters, as many as a spreadsheet's cell holds
 LONGEST_NAME = 500  # characters of a column's heading
 DEEPEST = 20  # levels of tables and lists in a TOML text
-LARGEST_MANIFEST = 64 * MIB  # bytes of a backup's list of files
+LARGEST_MANIFEST = 64 * MIB  # bytes of a list of files: of a backup's, a group's
 LARGEST_PACKING = 200  # times its size that a backup may unpack to
 
 

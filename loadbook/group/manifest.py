@@ -34,6 +34,7 @@ from typing import Any
 
 from loadbook.core import times
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
+from loadbook.core.outside import LARGEST_MANIFEST
 
 from .published import BY_RUN, RECORD
 from .target import Store, checked_name
@@ -44,6 +45,7 @@ RECOMPUTED = "recomputed"
 TRACE = "trace_file"  # the table of the traces themselves
 REFERENCE = "reference"  # the folder of what is not kept by month
 ANEW = "Publish anew from the plant's book: loadbook group publish TARGET --plant NAME"
+_PART = re.compile(rf"(?:\d{{4}}-\d{{2}}|{REFERENCE})/(?:tables|traces)")
 _BY_MONTH = {*BY_RUN, RECORD, TRACE}
 KEEP = timedelta(hours=48)  # for readers, and for publications under way; clocks may differ by some hours
 LONGEST_NAME = 80
@@ -211,7 +213,7 @@ def _entries(store: Store, part: Part, data: bytes) -> list[Entry]:
             )
             for e in read_json(store, part.path, data)["files"]
         ]  # fmt: skip
-    except (KeyError, TypeError, ValueError) as exc:
+    except (KeyError, TypeError, ValueError, OverflowError) as exc:  # int() of 1e999
         raise damaged(store, part.path) from exc
 
 
@@ -317,6 +319,10 @@ def _manifest(store: Store, name: str, digest: str) -> Manifest:
             where=store.address, remedy="Install a newer loadbook",
         )  # fmt: skip
     try:
+        if not isinstance(told.get("plant", ""), str) or not all(map(_PART.fullmatch, told["parts"])):
+            raise ValueError(name)
+        if not all(isinstance(told.get(key, {}), dict) for key in ("kept", "inputs")):
+            raise ValueError(name)
         parts = {
             str(n): Part(
                 str(n), checked_name(str(p["path"])), str(p["sha256"]), int(p["bytes"]), int(p["files"]),
@@ -324,7 +330,7 @@ def _manifest(store: Store, name: str, digest: str) -> Manifest:
             )
             for n, p in told.pop("parts").items()
         }  # fmt: skip
-    except (KeyError, TypeError, AttributeError, ValueError) as exc:
+    except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as exc:
         raise damaged(store, name) from exc
     return Manifest(store, told, parts)
 
@@ -342,7 +348,9 @@ def _canonical(told: Mapping[str, Any]) -> bytes:
 
 
 def read_json(store: Store, name: str, data: bytes) -> dict[str, Any]:
-    """A JSON object. Raises DamageError."""
+    """A JSON object, of at most LARGEST_MANIFEST. Raises DamageError."""
+    if len(data) > LARGEST_MANIFEST:
+        raise damaged(store, name)
     try:
         told = json.loads(data)
     except (ValueError, RecursionError) as exc:

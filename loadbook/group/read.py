@@ -15,7 +15,7 @@ from loadbook.store.session_samples import LeftOut
 
 from . import rows, run_record
 from .checked import GONE, checked_in, remedy, why_not, why_not_bytes
-from .manifest import PLANTS, RECOMPUTED, TRACE, Current, Entry, OldFormError, read_current
+from .manifest import PLANTS, RECOMPUTED, TRACE, Current, Entry, OldFormError, damaged, read_current
 from .published import RECORD, TABLES
 from .target import Store
 
@@ -149,6 +149,8 @@ def open_group(target: str, without: Sequence[str] = ()) -> Group:
         current = read_current(store, f"{PLANTS}/{folder}")
         if current is None:
             continue
+        if "plant" not in current.manifest.head:
+            raise damaged(store, current.path)
         recomputed = _recomputed(store, folder)
         fits = recomputed is not None and recomputed.manifest.head.get("of") == current.sha256
         plants.append(

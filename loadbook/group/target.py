@@ -17,7 +17,7 @@ from urllib.parse import unquote_to_bytes
 
 from loadbook.core import writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
-from loadbook.core.outside import opened
+from loadbook.core.outside import LARGEST_TRACE, NoRegularFile, opened, size_words
 
 if TYPE_CHECKING:
     from loadbook.store.handed import Handed
@@ -101,14 +101,24 @@ class Store:
         return to.stored(self._fs, [self._path(name) for name in names])
 
     def read(self, name: str) -> bytes:
-        """A file's bytes. Raises NotFoundError, LoadbookError."""
+        """A file's bytes. Raises NotFoundError, DamageError (larger than any that is published), LoadbookError."""
         try:
             if self.folder is not None:
                 with opened(self.path_of(name)) as file:
+                    if os.fstat(file.fileno()).st_size > LARGEST_TRACE:
+                        raise DamageError(
+                            f"the file is larger than {size_words(LARGEST_TRACE)}, more than is ever published",
+                            where=f"{self.address}: {name}", remedy="Do not use this target as it is",
+                        )  # fmt: skip
                     return file.read()
             return bytes(self._fs.cat_file(self._path(name)))
         except FileNotFoundError as exc:
             raise NotFoundError("the target has no such file", where=f"{self.address}: {name}") from exc
+        except NoRegularFile as exc:
+            raise DamageError(
+                "this is not a regular file", where=f"{self.address}: {name}",
+                remedy="Do not use this target as it is",
+            ) from exc  # fmt: skip
         except OSError as exc:
             raise _could_not("read", self.address, name, exc) from exc
 

@@ -96,6 +96,8 @@ _NAMED = (
     ("run", "SELECT run, run FROM run", "SELECT ?"),
     ("run", "SELECT channel, run FROM channel UNION SELECT channel, run FROM trace_channel JOIN trace USING (trace_id)",
      "SELECT ?"),
+    ("run", "SELECT serial, run FROM channel WHERE serial NOT NULL UNION"
+     " SELECT serial, run FROM nonconformance WHERE serial NOT NULL", "SELECT ?"),
     ("run", "SELECT DISTINCT cycle, cycle FROM run WHERE cycle IS NOT NULL", "SELECT run FROM run WHERE cycle = ?"),
     ("cycle", "SELECT cycle, cycle, revision FROM cycle WHERE cycle NOT IN (SELECT cycle FROM run WHERE cycle > '')",
      "SELECT ?, ?"),

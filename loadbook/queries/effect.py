@@ -212,12 +212,12 @@ def effect_of(
 
 
 def _words(of: Sequence[str]) -> list[str]:
-    """The names in `of` as keys: each text is one name as people say it, or several with commas."""
+    """The names in `of` as keys, each once: a text is one name as people say it, or several with commas."""
     out = []
     for text in of:
         whole = parameter_of(text)
         out += [whole] if whole != text.strip() else [parameter_of(n) for n in text.split(",") if n.strip()]
-    return out
+    return list(dict.fromkeys(out))
 
 
 def _row(e: Effect, tried: int, system: str) -> dict[str, Any]:

@@ -154,7 +154,8 @@ def moved_of(
     """`moved` over rows that were read already."""
     import pandas as pd
 
-    ways = scale.parse_by(by)
+    # what is never pooled splits the rows anyhow, and its values are not compared with one another
+    ways = [w for w in scale.parse_by(by) if w not in [scale.By(name) for name in STRATUM]]
     names = scale.treatment_names(ways)
     valued = scale.with_value(data.frame, stage)
     flags = blunders.flagged_rows(valued) & ~data.believed

@@ -108,7 +108,9 @@ def may_keep(folder: Path) -> bool:
 
 def _listed(file: Path) -> dict[str, Known]:
     """What the list says; nothing where it is no list of this program's."""
-    with contextlib.suppress(LoadbookError, ValueError, TypeError, LookupError, AttributeError, RecursionError):
+    with contextlib.suppress(
+        LoadbookError, ValueError, TypeError, LookupError, AttributeError, RecursionError, OverflowError
+    ):
         found = json.loads(read_file(file, LARGEST_MANIFEST, links=False))
         if found["form"] == snapshot.FORM:
             return {str(path): [int(n), int(at), str(sha256)] for path, (n, at, sha256) in found["files"].items()}

@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from loadbook.core.errors import DamageError
-from loadbook.core.outside import opened
+from loadbook.core.outside import LARGEST_TRACE, opened
 
 from . import parquet_end
 
@@ -104,7 +104,7 @@ def _read_index(pack: BinaryIO) -> tuple[tuple[Slice, ...], int]:
         raise ValueError("its index is not what was written")
     slices, next_at = [], 0
     for path, start, count in json.loads(index):
-        if start != next_at or not isinstance(count, int) or count <= 0:
+        if start != next_at or not isinstance(count, int) or not 0 < count <= LARGEST_TRACE:
             raise ValueError("its index is not in order")
         slices.append(Slice(str(path), start, count))
         next_at += count
@@ -116,6 +116,8 @@ def _read_index(pack: BinaryIO) -> tuple[tuple[Slice, ...], int]:
 def _bytes(pack: BinaryIO, at: int, count: int) -> bytes:
     if at < 0:
         raise ValueError("it is too short")
+    if not 0 <= count <= LARGEST_TRACE:
+        raise ValueError(f"no trace file has {count:,} bytes")
     pack.seek(at)
     data = pack.read(count)
     if len(data) != count:
@@ -153,7 +155,7 @@ def in_folder(folder: Path) -> list[Path]:
 
 
 def read(place: Place, count: int) -> bytes:
-    """The bytes of a trace in a pack. Raises OSError, ValueError."""
+    """The bytes of a trace in a pack, at most LARGEST_TRACE. Raises OSError, ValueError."""
     assert place.at is not None
     with opened(place.file) as pack:
         return _bytes(pack, place.at, count)
@@ -170,8 +172,9 @@ def check(file: Path, wanted: Mapping[int, tuple[int, str]]) -> tuple[set[int], 
         try:
             slices, end = _read_index(pack)
             ends = [(parquet_end.end_of(_bytes(pack, s.at, s.bytes)), s.at) for s in slices]
+            rest = _rest(slices, ends)
             pack.seek(end)
-            return bad, pack.read() == _rest(slices, ends)
+            return bad, pack.read(len(rest) + 1) == rest
         except (ValueError, TypeError, RecursionError):
             return bad, False
 

@@ -35,7 +35,7 @@ import numpy as np
 from loadbook.analysis.trace.model import Channel, Event, Flags, Floats, Trace
 from loadbook.core import writing
 from loadbook.core.errors import DamageError, LoadbookError, NotFoundError
-from loadbook.core.outside import read_file
+from loadbook.core.outside import LARGEST_TRACE, read_file
 
 from .engine import engine
 from .handed import Handed
@@ -335,7 +335,9 @@ def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
 
 def _bytes_of(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
     place = Locator(book).place(row["path"])
-    return read_file(place.file, row["bytes"], links=False) if place.at is None else read(place, row["bytes"])
+    if place.at is not None:
+        return read(place, row["bytes"])
+    return read_file(place.file, min(row["bytes"], LARGEST_TRACE), links=False)
 
 
 class Locator:

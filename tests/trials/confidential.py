@@ -272,6 +272,8 @@ def stays(made: Made) -> Stays:
             out.parts |= {p["part"] for p in get("part") if names(p["part"], key)}
             out.pieces |= {(x["part"], x["serial"]) for x in both if names(x["serial"], key)}
             out.runs |= {r["run"] for r in get("run") if names(r["run"], key)}
+            beside = [*get("channel"), *get("nonconformance")]
+            out.runs |= {x["run"] for x in beside if x.get("serial") and names(x["serial"], key)}
     return out
 
 

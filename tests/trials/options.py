@@ -3,7 +3,8 @@
 python -m tests.trials.options BOOK [CASES] [SEED]     BOOK: a demo book; none of it is changed
 
 Whatever is typed ends in a result or in an error that the program means: never in "an unexpected fault", a trace, or a
-wait. Commands that hold a terminal, build a book or wait for files are not among them.
+wait. Commands that hold a terminal, build a book or wait for files are not among them. The group
+that is asked holds the book as one plant; `page book` is given a small book, for it writes the pages of all.
 """
 
 from __future__ import annotations
@@ -21,6 +22,9 @@ import click
 from click.testing import CliRunner
 
 from loadbook.cli.main import cli
+from loadbook.group.publish import publish
+from loadbook.store.book import BookFolder
+from tests.smallbook import small
 
 VALUES = (
     "", " ", "nan", "inf", "-inf", "1e400", "-1", "0", "99999999999999999999", "1e308", "0001-01-01", "9999-12-31",
@@ -36,9 +40,25 @@ GIVEN: dict[str, tuple[str, ...]] = {
     "page answer": ("1",), "list": ("runs",), "show": ("run", "R26-135"), "find": ("crack",), "sql": ("SELECT 1",),
     "report": ("past_due",), "chart": ("run", "R26-135"), "template": ("readings",), "explain": ("soak",),
     "backtest": ("--part", "PN-1001"), "cycle plan": ("PN-1001",), "cycle review": ("SR-600",),
-    "precheck": ("R26-135",), "confirm fault": ("1",),
+    "precheck": ("R26-135",), "confirm fault": ("1",), "page book": ("pages",), "pack": ("--before", "2024-06"),
+    "group publish": ("group", "--plant", "Linz"), "group effect": ("group", "flatness"), "group verify": ("group",),
+    "group answer": ("group", "--part", "PN-1001", "--characteristic", "bore"), "group moved": ("group",),
+    "group plants": ("group",), "group report": ("group", "past_due"), "group sql": ("group", "SELECT 1"),
 }  # fmt: skip
-WAITING = ("demo", "new", "backup", "restore", "upgrade", "recompute", "watch", "follow", "group")
+FURTHER = {  # what an option of its own kind is given besides
+    "--plan": (
+        "runs=/dev/null",
+        "runs=/dev/zero",
+        "runs=",
+        "=runs.csv",
+        "runs=.",
+        "runs=book/book.sqlite",
+        "jobs=x.csv",
+    ),
+    "--month": ("2026-03", "2026-13", "２０２６-03", "2026-3", "2026-03/../.."),
+    "--before": ("2024-13", "２０２４-06", "2024-6", "2024-06-01"),
+}
+WAITING = ("demo", "new", "backup", "restore", "upgrade", "recompute", "watch", "follow", "group recompute")
 LONGEST_S = 60
 
 
@@ -61,7 +81,7 @@ def cases() -> list[list[str]]:
     """Every command line, in the order of the commands."""
     made = []
     for name, command in commands(cli, "", click.Context(cli, info_name="loadbook")):
-        if name.split()[0] in WAITING:
+        if name in WAITING or name.split()[0] in WAITING:
             continue
         given = GIVEN.get(name, ())
         for param in command.params:
@@ -69,8 +89,15 @@ def cases() -> list[list[str]]:
                 continue
             option = [param.opts[-1]] if isinstance(param, click.Option) else []
             rest = given if option else given[1:]
-            made += [[*name.split(), *rest, *option, value] for value in VALUES]
+            values = (*VALUES, *FURTHER.get(param.opts[-1], ()))
+            made += [[*name.split(), *rest, *option, value] for value in values]
     return made
+
+
+def publish_to_ask(book: Path, folder: Path) -> None:
+    """The group that `cases` asks."""
+    with BookFolder.open(book) as opened:
+        publish(opened, str(folder / "group"), "Linz")
 
 
 def fault(args: list[str], book: Path, folder: Path) -> str | None:
@@ -108,8 +135,13 @@ def main(book: Path, count: int | None, seed: int) -> None:
     with tempfile.TemporaryDirectory() as place:
         copy = Path(place) / "book"
         shutil.copytree(book, copy)
-        for args in every[:count]:
-            if said := fault(args, copy, Path(place)):
+        publish_to_ask(copy, Path(place))
+        few = Path(place) / "few"
+        small(few).close()
+        for number, args in enumerate(every[:count]):
+            if number % 1000 == 0:
+                print(f"{number} tried", file=sys.stderr, flush=True)
+            if said := fault(args, few if args[:2] == ["page", "book"] else copy, Path(place)):
                 wrong += 1
                 print([a[:60] for a in args], said[:200], flush=True)
     print(f"{len(every[:count])} of {len(every)} tried, {wrong} unexpected faults")

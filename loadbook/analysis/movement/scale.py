@@ -6,6 +6,7 @@ Frames have the columns of the view `movement`: one row per run, part, serial an
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
@@ -43,7 +44,8 @@ class By:
 def parse_by(texts: Sequence[str]) -> list[By]:
     """Treatment columns as a user writes them: 'setup,atmosphere', 'soak_minutes:60,120', 'soak_minutes:q4'.
 
-    Raises UsageError where an edge is no number or a number stands without a parameter.
+    What is written twice counts once. Raises UsageError where an edge is no number, a number stands without a
+    parameter, or two words make the same column in different bands.
 
     >>> parse_by(["setup,heating_rate_peak_c_per_h:50,100"])[1].edges
     (50.0, 100.0)
@@ -73,6 +75,10 @@ def parse_by(texts: Sequence[str]) -> list[By]:
             raise UsageError(
                 f"{','.join(cuts)!r} are no band edges of {name}", remedy=f"Write {name}:50,100 or {name}:q4 (2 to 20)"
             )
+    found = list(dict.fromkeys(found))
+    twice = [name for name, count in Counter(treatment_names(found)).items() if count > 1]
+    if twice:
+        raise UsageError(f"{twice[0]!r} stands twice among what is split by", remedy="Name each column once in --by")
     return found
 
 

@@ -314,7 +314,8 @@ def inside(raw: Floats, unit: str, quantity: str) -> tuple[Floats, float]:
 
 
 def _resolution(raw: Floats, factor: float) -> float | None:
-    steps = np.abs(np.diff(raw[~np.isnan(raw)]))
+    with np.errstate(over="ignore"):  # from -1e308 to 1e308
+        steps = np.abs(np.diff(raw[~np.isnan(raw)]))
     steps = steps[steps > 1e-9]
     return float(f"{steps.min() * factor:.4g}") if len(steps) else None
 

@@ -8,10 +8,11 @@ import json
 from dataclasses import dataclass, field
 from typing import Any
 
-from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.errors import IntakeError, LoadbookError, Problem
+from loadbook.core.outside import MOST_CELLS
 
 Fields = list[tuple[str, str, str]]  # name, value, unit
-_DEEPEST = 4  # levels of keys that are followed down to the records
+_DEEPEST = 4  # levels of keys that are followed down to the records, and inside of one
 _FEWEST = 3
 
 
@@ -30,18 +31,52 @@ class Document:
     beside: list[str] = field(default_factory=list)
 
 
+class NamedTwice(ValueError):
+    """An object of a JSON text gives two values to one name."""
+
+
+def parsed(text: str) -> Any:
+    """What a JSON text holds, numbers as they are written. Raises NamedTwice, ValueError, RecursionError."""
+    return json.loads(text, parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=_named_once)
+
+
+def _named_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        for name, value in pairs:
+            if found[name] != value:
+                raise NamedTwice(name)
+    return found
+
+
 def read_document(text: str, name: str = "") -> Document | None:
     """The records of a text that is one JSON document, None where it is none, or holds no records.
 
-    Raises IntakeError where it begins as one and is damaged.
+    Raises IntakeError where it begins as one and is damaged, or names a value twice; LoadbookError where it holds more
+    values than are read (each takes many times its length in memory)
     """
+    try:
+        return _read_document(text, name)
+    except RecursionError:
+        return None
+
+
+def _read_document(text: str, name: str) -> Document | None:
     start = text.lstrip()
     if start[:1] not in ("[", "{"):
         return None
+    if sum(map(text.count, ",{[")) > MOST_CELLS:
+        raise LoadbookError(
+            f"the file has more than {MOST_CELLS:,} values", where=name, remedy="Split it into smaller ones"
+        )
     try:
-        data = json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
-    except RecursionError:
-        return None
+        data = parsed(text)
+    except NamedTwice as exc:
+        raise IntakeError(
+            "a name stands twice in one record of the file, with different values",
+            [Problem(f"{str(exc)!r} twice", name)],
+            remedy="Export it again with a name of its own for each channel",
+        ) from exc
     except ValueError as exc:
         if not isinstance(exc, json.JSONDecodeError) or start[1:].lstrip()[:1] not in ("{", '"', "["):
             return None
@@ -100,13 +135,13 @@ def _aside(data: dict[str, Any], used: dict[str, Any], out: Document, path: str)
             out.above.append(f"{path} {key}: {_text(value)}".strip())
 
 
-def flat(data: dict[str, Any], above: str) -> list[tuple[str, str, str]]:
+def flat(data: dict[str, Any], above: str, depth: int = 0) -> list[tuple[str, str, str]]:
     """(name, value, '') of an object, with what is inside of it under both names."""
     out: Fields = []
     for key, value in data.items():
         name = f"{above} {key}".strip()
         if isinstance(value, dict):
-            out += flat(value, name) if above.count(" ") < 4 else []
+            out += flat(value, name, depth + 1) if depth <= _DEEPEST else []
         elif isinstance(value, list):
             out += [(f"{name} {i}", _text(item), "") for i, item in enumerate(value[:300], start=1)]
         else:

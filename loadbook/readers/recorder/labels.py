@@ -5,12 +5,11 @@ They are put as an ordinary table, a heading and cells, so that all that follows
 
 from __future__ import annotations
 
-import json
 import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 
-from .document import Fields, flat, read_document
+from .document import Fields, flat, parsed, read_document
 from .log_lines import read_log
 from .names import unit_of
 from .numbers import looks_number
@@ -114,10 +113,10 @@ def _json(line: str) -> Fields | None:
     if not line.startswith("{"):
         return None
     try:
-        data = json.loads(line)
+        data = parsed(line)
+        return flat(data, "") if isinstance(data, dict) else None
     except (ValueError, RecursionError):
         return None
-    return flat(data, "") if isinstance(data, dict) else None
 
 
 def _pairs(line: str) -> Fields | None:
