@@ -114,6 +114,7 @@ def test_a_judged_run_and_a_back_test(shop: Book) -> None:
     assert back.chart().to_dict()["concat"]
 
 
+@pytest.mark.thorough
 def test_a_book_is_asked_from_many_threads_at_once(shop: Book) -> None:
     expected = {
         "moved": shop.moved(part="PN-1001").frame().to_json(),

@@ -89,6 +89,7 @@ def test_no_file_may_grow(made: Path) -> None:
     assert not (made / "b.zip").exists()
 
 
+@pytest.mark.thorough
 def test_no_workbook_may_grow(made: Path) -> None:
     """In its rows, which wait in temporary files, or in the end, when they are packed."""
     names = sorted(p.name for p in made.iterdir())

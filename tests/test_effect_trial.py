@@ -44,6 +44,7 @@ def test_a_hundred_runs_find_a_real_slope() -> None:
     assert s.half < 2.0
 
 
+@pytest.mark.thorough
 def test_ten_runs_rarely_claim_anything() -> None:
     s = score("plain", 10, HISTORIES)
     assert s.power <= 0.15 and s.false_positive <= 0.15

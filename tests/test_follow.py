@@ -433,6 +433,7 @@ cli(words)
 """
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL")
 def test_killed_while_it_takes_the_file_in_it_goes_on(book: BookFolder, tmp_path: Path) -> None:
     path = tmp_path / "chart.csv"

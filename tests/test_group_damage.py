@@ -83,6 +83,7 @@ def test_a_month_copied_over_another_is_refused_and_left_out_only_by_option(
     assert "loadbook group verify" in capsys.readouterr().err
 
 
+@pytest.mark.thorough
 def test_a_trace_found_good_is_not_read_again(target: str, monkeypatch: pytest.MonkeyPatch) -> None:
     count = "SELECT count(*) FROM samples"
     assert list(ask_sql(GroupSource(target), count)) == [(240,)]

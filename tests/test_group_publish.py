@@ -137,6 +137,7 @@ def test_each_option_publishes_what_it_names_and_no_more(
     assert {s for s in SECRETS if s in told} == allowed
 
 
+@pytest.mark.thorough
 def test_a_killed_publication_leaves_the_old_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     book = shop(tmp_path / "book")
     where = str(tmp_path / "group")

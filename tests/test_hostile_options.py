@@ -16,7 +16,7 @@ FOUND = [  # once faults
     ["chart", "moved", "--by", "started,month"], ["effect", "flatness", "--of", "setup,setup"],
     ["chart", "moved", "--by", "kind,process"],
 ]  # fmt: skip
-CASES = FOUND + random.Random(4).sample(cases(), 40)
+CASES = [*FOUND, *(pytest.param(c, marks=pytest.mark.thorough) for c in random.Random(4).sample(cases(), 40))]
 
 
 @pytest.fixture(scope="module")

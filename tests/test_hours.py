@@ -56,6 +56,7 @@ def history(rng: np.random.Generator, runs: int) -> list[Done]:
     return out
 
 
+@pytest.mark.thorough
 def test_quotations_hold_on_runs_to_come() -> None:
     """60 furnaces of 8 to 40 past runs, each quoted for the next 20: intervals hold as often as their own level says,
     nine tenths at most, and are a sixth wide (one run in fifteen stopped)."""
@@ -88,6 +89,7 @@ def test_a_quench_without_a_rate_takes_what_it_took() -> None:
     assert Pace(runs).quote(Asked(5.5, 1.0, 0.0)).at == pytest.approx(5.5 + 1.1 + 0.9, abs=0.05)
 
 
+@pytest.mark.thorough
 def test_quotations_of_the_demo_hold_on_its_own_later_runs(demo_book: Path) -> None:
     """Each run of the demo quoted from those before it, by its furnace and program."""
     quotes = Quotes(BookFolder.open(demo_book).read())

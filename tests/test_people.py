@@ -34,6 +34,7 @@ def trial(*words: str) -> str:
     return done.stdout
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("where", [(), ("--network",)], ids=["local", "network"])
 def test_four_people_at_once(where: tuple[str, ...]) -> None:
     assert "24 actions" in trial("--people", "4", "--actions", "6", *where)

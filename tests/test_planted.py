@@ -208,6 +208,7 @@ def in_snapshot(name: str) -> bool:
     return bool({"snapshot", "checked"} & set(name.split("/")))
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", CASES)
 def test_a_trap_in_the_place_of_what_is_written(name: str, place: Place) -> None:
     """Refused, with what stands there; the trap stays, and no unfinished file."""
@@ -242,6 +243,7 @@ def test_a_trap_in_the_place_of_what_is_written(name: str, place: Place) -> None
             assert stat.S_ISLNK(mode) if kind == "link" else stat.S_ISFIFO(mode), (target, kind)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", ["link", "pipe"])
 @pytest.mark.parametrize("name", CASES)
 def test_traps_at_names_that_could_be_foreseen(name: str, kind: str, place: Place) -> None:

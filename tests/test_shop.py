@@ -45,6 +45,7 @@ def digest(shop: Any, traces: int = 12) -> str:
     return out.hexdigest()
 
 
+@pytest.mark.thorough
 def test_the_same_seed_gives_the_same_bytes_and_another_seed_another_shop(made: Any) -> None:
     one, two, other = build.build(first=12), build.build(first=12), build.build(made.seed + 1, first=12)
     assert digest(one) == digest(two)
