@@ -31,7 +31,7 @@ def cells(source: str) -> list[str]:
 
 def test_moved_in_a_notebook_is_what_the_terminal_prints(shop: Book) -> None:
     found = shop.moved(part="PN-1001", by="setup")
-    shown = found._repr_html_()
+    shown = found._repr_html_().replace("\u00a0", " ")
     _, rows = moved_table(found.rows(), found.by, found.system)
     for row in rows:
         for value in row:
@@ -45,14 +45,14 @@ def test_moved_in_a_notebook_is_what_the_terminal_prints(shop: Book) -> None:
 
 def test_effect_in_a_notebook_says_its_verdict(shop: Book) -> None:
     found = shop.effect(kind="outside diameter", process="stress relief", of="heating_rate_peak_c_per_h")
-    shown = found._repr_html_()
+    shown = found._repr_html_().replace("\u00a0", " ")
     assert found.rows()[0]["verdict"] in shown
     assert "&lt;0.0005" in shown
 
 
 def test_an_answer_in_a_notebook_has_sentences_evidence_and_cautions(shop: Book) -> None:
     found = shop.answer(part="PN-1004", characteristic="flatness", cycle="SR-600", cycle_revision="C")
-    shown = unescape(found._repr_html_())
+    shown = unescape(found._repr_html_().replace("\u00a0", " "))
     assert found.text[0] in shown
     assert found.comparables[0]["run"] in cells(shown)
     assert all(f"Caution: {c}" in shown for c in found.cautions)
@@ -62,17 +62,17 @@ def test_an_answer_in_a_notebook_has_sentences_evidence_and_cautions(shop: Book)
 
 def test_a_refusal_in_a_notebook_says_why(shop: Book) -> None:
     found = shop.answer(part="PN-6002", characteristic="throat", cycle="AG-720")
-    assert found.refused and found.refused in found._repr_html_()
+    assert found.refused and found.refused in found._repr_html_().replace("\u00a0", " ")
 
 
 def test_text_from_the_book_stays_text_in_a_notebook(shop: Book) -> None:
     found = shop.moved(part="PN-1001", by="setup")
     found.table.loc[0, "setup"] = "<script>alert(1)</script>\x1b"
     found.remarks.append(remark("plants_behind", plants=[], left_out=["<b>bold</b>"]))
-    shown = found._repr_html_()
+    shown = found._repr_html_().replace("\u00a0", " ")
     assert "<script>" not in shown and "<b>" not in shown and "\x1b" not in shown
     assert "&lt;script&gt;alert(1)&lt;/script&gt;\\x1b" in shown
-    assert "&lt;i&gt;" in shop.sql("SELECT '<i>' AS x")._repr_html_()
+    assert "&lt;i&gt;" in shop.sql("SELECT '<i>' AS x")._repr_html_().replace("\u00a0", " ")
 
 
 def test_frames_carry_units_in_their_columns(shop: Book) -> None:
@@ -107,10 +107,10 @@ def test_charts_of_results_are_altair_charts(shop: Book) -> None:
 
 def test_a_judged_run_and_a_back_test(shop: Book) -> None:
     judged = shop.judge("R25-086")
-    shown = judged._repr_html_()
+    shown = judged._repr_html_().replace("\u00a0", " ")
     assert "CYCLE BROKEN: 1 of 18 clauses" in shown and "soak 4" in cells(shown)
     back = shop.backtest(kind="flatness", process="anneal")
-    assert "known" in cells(back._repr_html_())
+    assert "known" in cells(back._repr_html_().replace("\u00a0", " "))
     assert back.chart().to_dict()["concat"]
 
 

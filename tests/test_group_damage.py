@@ -68,6 +68,7 @@ def test_no_changed_byte_of_a_file_is_read(start: str, target: str) -> None:
     DuckEngine(open_group(target), {view})
 
 
+@pytest.mark.thorough
 def test_a_month_copied_over_another_is_refused_and_left_out_only_by_option(
     target: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

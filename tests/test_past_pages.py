@@ -120,6 +120,7 @@ def files(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*.html")}
 
 
+@pytest.mark.thorough
 def test_every_link_of_the_folder_leads_to_a_page(small: BookFolder, tmp_path: Path) -> None:
     done = write_book(small, tmp_path / "pages", "si")
     found = files(tmp_path / "pages")

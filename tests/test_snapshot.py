@@ -386,6 +386,7 @@ def _random_filters(seed: int) -> Filters:
     return Filters(**{name: some[name] for name in draw.sample(sorted(some), draw.randint(0, 3))})
 
 
+@pytest.mark.thorough
 def test_questions_give_the_same_with_and_without(book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> None:
     def asked(filters: Filters) -> pd.DataFrame | None:
         try:

@@ -595,6 +595,7 @@ def test_a_broken_cycle_is_exit_3(tmp_path: Path, inside: Command, demo_book: Pa
     assert "THE CYCLE WAS BROKEN: " in done.stdout
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="signals")
 @pytest.mark.parametrize("ended_by", [signal.SIGINT, signal.SIGTERM])
 def test_it_stands_until_it_is_ended(shop: BookFolder, folder: Path, ended_by: signal.Signals) -> None:

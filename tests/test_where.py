@@ -50,6 +50,7 @@ def test_any_failure_is_a_plain_error_in_lists_and_questions(
         assert len(refused(do, where)) < 30_000
 
 
+@pytest.mark.thorough
 def test_a_group_s_too(target: str) -> None:
     for where in HOSTILE[:4]:
         refused(lambda f: load(GroupSource(target), f), where)
@@ -86,6 +87,7 @@ def test_the_parent_needs_little_memory_and_waits_not_for_long(
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100_000  # KB
 
 
+@pytest.mark.thorough
 def test_one_dialect_over_records_and_movement(book: BookFolder) -> None:
     def runs(where: str, **more: str) -> list[str]:
         return chosen_runs(book, (), Filters(where=where, **more))
