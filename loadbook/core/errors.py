@@ -123,5 +123,9 @@ class DamageError(LoadbookError):
     exit_code = EXIT_SOMETHING_WRONG
 
 
+class StrangeFileError(DamageError):
+    """A link, a pipe or the like in the place of a published file: somebody put it there, so nothing mends it."""
+
+
 class CalculationError(LoadbookError):
     """A figure that cannot be computed from what was given."""

@@ -33,7 +33,7 @@ from functools import cached_property
 from typing import Any
 
 from loadbook.core import times
-from loadbook.core.errors import DamageError, NotFoundError, UsageError
+from loadbook.core.errors import DamageError, NotFoundError, StrangeFileError, UsageError
 from loadbook.core.outside import LARGEST_MANIFEST
 
 from .published import BY_RUN, RECORD
@@ -283,8 +283,8 @@ def read_current(store: Store, base: str, *, anew: bool = False) -> Current | No
         return None
     try:
         return _current(store, base, number, read_at)
-    except (DamageError, NotFoundError):
-        if not anew:
+    except (DamageError, NotFoundError) as exc:
+        if not anew or isinstance(exc, StrangeFileError):
             raise
         return Current(number, "", "", Manifest(store, {}, {}), read_at)
 

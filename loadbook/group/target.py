@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote_to_bytes
 
 from loadbook.core import writing
-from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
+from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, StrangeFileError, UsageError
 from loadbook.core.outside import LARGEST_TRACE, NoRegularFile, opened, size_words
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ class Store:
         except FileNotFoundError as exc:
             raise NotFoundError("the target has no such file", where=f"{self.address}: {name}") from exc
         except NoRegularFile as exc:
-            raise DamageError(
+            raise StrangeFileError(
                 "this is not a regular file", where=f"{self.address}: {name}",
                 remedy="Do not use this target as it is",
             ) from exc  # fmt: skip

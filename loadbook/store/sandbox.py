@@ -235,7 +235,7 @@ def _answer(head: dict[str, Any], last: dict[str, Any], spool: IO[bytes], memory
         raise UsageError(last["refused"], remedy=last["mend"])
     if "error" in last:
         kinds = {kind.__name__: kind for kind in (BusyError, DamageError, NotFoundError, UsageError)}
-        kind = kinds.get(str(last.get("kind")), LoadbookError)
+        kind = next((kinds[name] for name in last.get("kinds", ()) if name in kinds), LoadbookError)
         raise kind(last["error"], where=last.get("where"), remedy=last.get("mend"))
     if last.get("ended") == OUT_OF_MEMORY or "columns" in last or not last:
         # a process that hits the hard limit may end without a word

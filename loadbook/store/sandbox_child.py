@@ -70,7 +70,12 @@ def _in_words(exc: Exception) -> dict[str, Any]:
     from loadbook.core.errors import LoadbookError
 
     if isinstance(exc, LoadbookError):
-        return {"error": exc.what, "where": exc.where, "mend": exc.remedy, "kind": type(exc).__name__}
+        return {
+            "error": exc.what,
+            "where": exc.where,
+            "mend": exc.remedy,
+            "kinds": [kind.__name__ for kind in type(exc).__mro__],
+        }
     name = type(exc).__name__
     text = str(exc)
     if name == "OutOfMemoryException" or "bad_alloc" in text or "Out of Memory" in text or "failed to allocate" in text:
