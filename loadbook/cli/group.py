@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import re
 import sys
 from typing import TYPE_CHECKING
 
 import click
 
-from loadbook.core.errors import EXIT_SOMETHING_WRONG, UsageError
+from loadbook.core.errors import EXIT_SOMETHING_WRONG
+from loadbook.core.times import parse_month
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
@@ -173,8 +173,7 @@ def plants(target: str, without: tuple[str, ...], month: str | None, fmt: str | 
 
     found = open_group(target, without).plants
     if month is not None:
-        if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", month):
-            raise UsageError(f"{month!r} is not a month", remedy="Write it like 2026-03")
+        parse_month(month)
         columns = ["plant", "month", "runs", "readings", "traces", "trace_bytes"]
         emit(columns, [[p.name, month, *_of_month(p, month)] for p in found], fmt, title=f"Plants in {month}")
         return

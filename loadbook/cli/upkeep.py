@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from loadbook.core.errors import EXIT_SOMETHING_WRONG, UsageError
+from loadbook.core.times import parse_month
 from loadbook.core.typed import quote
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
@@ -153,8 +154,7 @@ def pack(before: str, book: BookFolder) -> None:
     """
     from loadbook.store.packing import pack as put_together
 
-    if not re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", before):
-        raise UsageError(f"{before!r} is not a month", remedy="Write it like 2025-01")
+    parse_month(before)
     with progress() as show:
         done = put_together(book, before, show)
     if not done.removed and not done.left:

@@ -109,6 +109,18 @@ def _within(year: int, text: str) -> None:
         raise UsageError(f"the year of {text!r} is not one of {FIRST_YEAR} to {LAST_YEAR}", remedy="Check the date")
 
 
+def parse_month(text: str) -> tuple[int, int]:
+    """(year, month) of a month. Raises UsageError for anything else.
+
+    >>> parse_month("2026-03")
+    (2026, 3)
+    """
+    match = re.fullmatch(r"([0-9]{4})-(0[1-9]|1[0-2])", text)
+    if not match or not FIRST_YEAR <= int(match[1]) <= LAST_YEAR:
+        raise UsageError(f"{text!r} is not a month", remedy="Write it like 2026-03")
+    return int(match[1]), int(match[2])
+
+
 def parse_date(text: str) -> date:
     """An ISO 8601 date. Raises UsageError for any other order: 03/04/2026 is never guessed.
 

@@ -6,7 +6,6 @@ One month of the shop: its runs, verdicts, movement and what stood out, ready to
 from __future__ import annotations
 
 import json
-import re
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
 from loadbook.core import times
-from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.errors import NotFoundError
 from loadbook.store.session import frame, start
 
 from . import history, kept_answers
@@ -64,14 +63,7 @@ def bounds(month: str, book: Clock) -> tuple[datetime, datetime]:
 
     Raises UsageError for anything that is no month.
     """
-    match = re.fullmatch(r"(\d{4})-(\d{2})", month)
-    if (
-        not match
-        or not 1 <= int(match.group(2)) <= 12
-        or not times.FIRST_YEAR <= int(match.group(1)) <= times.LAST_YEAR
-    ):
-        raise UsageError(f"{month!r} is not a month", remedy="Write it like 2026-03")
-    year, number = int(match.group(1)), int(match.group(2))
+    year, number = times.parse_month(month)
     after = (year + 1, 1) if number == 12 else (year, number + 1)
     first, last = (times.first_moment(date(y, m, 1), book.zone) for y, m in ((year, number), after))
     return first, last

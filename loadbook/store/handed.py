@@ -94,6 +94,40 @@ class _Written(io.BytesIO):
         pass
 
 
+class _Shared:
+    """A file that several of the engine's threads read at once. The engine seeks and reads in two calls, and another
+    thread's may come between them: so each thread has a place of its own, by its number, since a thread of the engine's
+    is a new one to Python at each call."""
+
+    def __init__(self, file: Any) -> None:
+        self._file, self._lock = file, threading.Lock()
+        self._at: dict[int, int] = {}
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        me = threading.get_ident()
+        if whence == os.SEEK_END:
+            with self._lock:
+                offset = self._file.seek(offset, whence)
+        elif whence == os.SEEK_CUR:
+            offset += self.tell()
+        self._at[me] = offset
+        return offset
+
+    def tell(self) -> int:
+        return self._at.get(threading.get_ident(), 0)
+
+    def read(self, count: int = -1) -> bytes:
+        at = self.tell()
+        with self._lock:
+            self._file.seek(at)
+            data: bytes = self._file.read(count)
+        self._at[threading.get_ident()] = at + len(data)
+        return data
+
+    def close(self) -> None:
+        self._file.close()
+
+
 def _filesystem(held: dict[str, Any]) -> Any:
     """A file system, as the engine takes one, of what is held and nothing else."""
     from fsspec.spec import AbstractFileSystem
@@ -122,10 +156,10 @@ def _filesystem(held: dict[str, Any]) -> Any:
             if (mode == "wb") != isinstance(what, _Written):
                 raise PermissionError(13, "what is handed over is read, and not written", path)
             if isinstance(what, bytes):
-                return io.BytesIO(what)
+                return _Shared(io.BytesIO(what))
             if isinstance(what, str):
-                return open(what, "rb", buffering=0)  # noqa: PTH123 - the engine closes it
-            return what[0].open(what[1], "rb") if isinstance(what, tuple) else what
+                return _Shared(open(what, "rb", buffering=0))  # noqa: PTH123 - the engine closes it
+            return _Shared(what[0].open(what[1], "rb")) if isinstance(what, tuple) else what
 
         def modified(self, path: str) -> datetime.datetime:
             return datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC)  # what is held does not change

@@ -33,6 +33,7 @@ NAME = re.compile(r"pack-(\d{4}-\d{2})(-\d{1,4})?\.parquet")
 _MARK = b"loadbook pack 1\n"  # after the index, its SHA-256 and its length, before the end
 _TAIL = 32 + 8 + len(_MARK)
 LARGEST_INDEX = 16 * 1024 * 1024
+_UNREADABLE = (OSError, ValueError, TypeError, KeyError, RecursionError)
 
 
 @dataclass(frozen=True)
@@ -74,9 +75,8 @@ def _rest(slices: Sequence[Slice], ends: Sequence[tuple[bytes, int]]) -> bytes:
 def index_of(file: Path) -> list[Slice]:
     """The traces of a pack, as its index names them. Raises DamageError."""
     try:
-        there = file.lstat()
-        return list(_index(str(file), there.st_ino, there.st_ctime_ns))
-    except (OSError, ValueError, TypeError, KeyError, RecursionError) as exc:
+        return list(_index(*_identity(file)))
+    except _UNREADABLE as exc:
         raise DamageError(
             f"the pack of trace files cannot be read: {exc}", where=str(file),
             remedy="Its traces come back from a backup: loadbook restore BACKUP BOOK --lost-traces",
@@ -129,20 +129,32 @@ class Packs:
     """The packs of a book's folders, each folder listed once."""
 
     def __init__(self) -> None:
-        self._of: dict[Path, dict[str, Place]] = {}
+        self._of: dict[Path, Mapping[str, Place]] = {}
 
     def find(self, folder: Path, path: str) -> Place | None:
         """Where the trace of that path stands in a pack of the folder; None where it does not."""
         if folder not in self._of:
-            self._of[folder] = {}
-            for file in in_folder(folder):
-                try:
-                    slices = index_of(file)
-                except DamageError:  # verify names it; its traces are missing
-                    continue
-                for s in slices:
-                    self._of[folder].setdefault(s.path, Place(file, s.at))
+            self._of[folder] = _standing(tuple(_identity(file) for file in in_folder(folder)))
         return self._of[folder].get(path)
+
+
+def _identity(file: Path) -> tuple[str, int, int]:
+    there = file.lstat()
+    return str(file), there.st_ino, there.st_ctime_ns
+
+
+@lru_cache(maxsize=32)
+def _standing(packs: tuple[tuple[str, int, int], ...]) -> Mapping[str, Place]:
+    """Path of a trace's row -> where it stands, of a folder's packs: a book's traces are looked for one by one."""
+    found: dict[str, Place] = {}
+    for file, number, changed in packs:
+        try:
+            slices = _index(file, number, changed)
+        except _UNREADABLE:  # verify names it; its traces are missing
+            continue
+        for s in slices:
+            found.setdefault(s.path, Place(Path(file), s.at))
+    return found
 
 
 def in_folder(folder: Path) -> list[Path]:

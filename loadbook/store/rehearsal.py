@@ -14,6 +14,7 @@ from pathlib import Path
 from loadbook.core import writing
 
 from .book import FILE, BookFolder
+from .sql_errors import TROUBLE, translate_error
 
 
 class _Copy(BookFolder):
@@ -28,6 +29,8 @@ def rehearsal(book: BookFolder) -> Iterator[BookFolder]:
         made = sqlite3.connect(Path(folder) / FILE)
         try:
             book.read().backup(made)
+        except TROUBLE as exc:
+            raise translate_error(exc, Path(folder) / FILE) from exc
         finally:
             made.close()
         with _Copy.open(Path(folder)) as copy:

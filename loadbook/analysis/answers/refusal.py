@@ -64,8 +64,7 @@ def untold(cells: Cells, width: float) -> Refusal | None:
     width  of the interval, on the working scale. Slopes from a few runs of some part numbers, turned back from a scale
     that bends, reach thousands of times further than any piece moved.
     """
-    times = width / float(np.ptp(cells.piece_told))
-    if times <= MOST_TIMES:
+    if width <= MOST_TIMES * float(np.ptp(cells.piece_told)):
         return None
     return Refusal(
         remark("beyond_untold", runs=cells.runs, times=MOST_TIMES), cells.runs, len(cells.piece_z), cells.parts

@@ -136,7 +136,8 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
     if unit_row is None and i >= 0 and _is_unit_row(rows[i]) and len(rows[i]) >= width * 0.7:
         unit_row, i = rows[i], i - 1
         used.append(unit_row)
-    if i >= 0 and lines[i + 1] - lines[i] == 1 and _is_group_row(rows[i], name_row, width):
+    # above names with units and kinds below them stands what the logger says of itself: its number, its program
+    if i >= 0 and not kinds and lines[i + 1] - lines[i] == 1 and _is_group_row(rows[i], name_row, width):
         groups, carried = [], ""
         for cell, name in zip(_pad(rows[i], width), names, strict=True):
             carried = cell or carried
@@ -193,11 +194,15 @@ def _pad(row: list[str], width: int) -> list[str]:
     return [*row[:width], *[""] * (width - len(row))]
 
 
+_MARK = re.compile(r"^[A-Z]{2}$")
+
+
 def _is_unit_row(row: list[str]) -> bool:
     filled = [c for c in row if c]
     units = sum(1 for c in filled if unit_of(c))
     other = [c for c in filled if not unit_of(c) and not _FORMAT_HINT.match(c) and kind(c) != "blank" and c != "-"]
-    rest = sum(c not in ("TS", "RN") for c in other)  # a timestamp's and a record number's
+    marks = [c for c in row[:2] if _MARK.match(c) and c in other]  # over the time and the count of rows
+    rest = len(other) - len(marks)
     return units >= 1 and rest <= max(1, 0.34 * len(filled)) and units >= rest
 
 
@@ -254,7 +259,7 @@ def _counts_columns(row: list[str], width: int) -> bool:
 
 def _is_group_row(row: list[str], names: list[str], width: int) -> bool:
     filled = [c for c in row if c]
-    if len(filled) > width or row[0] == "TOA5":  # a logger's name, serial number and program
+    if len(filled) > width:
         return False
     if len(row) < 0.5 * width or len(filled) < 2 or any(kind(c) not in ("text", "number") for c in filled):
         return False
