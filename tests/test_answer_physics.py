@@ -95,7 +95,7 @@ def test_the_letter_tells_it_in_its_own_words(tmp_path: Path, units: str) -> Non
     book = make(tmp_path / "book", units)
     found = answer(book, NEW)
     lines = letter(book, kept_answers.save(book, found)).lines("physics")
-    assert lines[0].endswith("none of them is a figure of movement.")
+    assert lines[0].endswith("none of them gives a figure for movement.")
     assert len(lines) == 4 and lines[1].startswith("Uneven heat: surface and middle of the section differ by")
     alike = " ".join([*lines, *found.text])
     foreign = ("°F", "ksi", "thousandths") if units == "si" else ("°C", "MPa", " mm", "µm")

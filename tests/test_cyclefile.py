@@ -74,8 +74,8 @@ def test_the_example_reads_whole() -> None:
             HEAD + HEAT + "[limts]\n",
             "c.toml:11: [limts] is not part of a cycle. Did you mean 'limits'?",
         ),
-        (HEAD + HEAT.replace('"heat"', '"heet"'), "c.toml:8:kind: kind is none of the words it may be (found 'heet'). "
-                                                  "Did you mean 'heat'?"),
+        (HEAD + HEAT.replace('"heat"', '"heet"'), "c.toml:8:kind: kind is not one of the words it may be (found "
+                                                  "'heet'). Did you mean 'heat'?"),
         (HEAD + '[[segment]]\nkind = "heat"\n', 'c.toml:7: a heat has no target. Add target = "620 C"'),
         (
             HEAD + HEAT + '[[limit]]\nquantity = "spread"\nmax = "40 C diff"\nscope = "distance"\n',

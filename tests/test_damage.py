@@ -136,11 +136,11 @@ def test_a_lost_guard_is_named_and_made_anew(traced: BookFolder, inside: Run, tm
     conn.execute("CREATE TRIGGER stranger AFTER INSERT ON run BEGIN SELECT 1; END")
     said = inside("verify", "--book", "book")
     assert said.returncode == 3
-    assert "the trigger part_kept is gone from the book: loadbook upgrade makes it anew" in said.stdout
-    assert "the trigger stranger is none of the program's" in said.stdout
+    assert "the trigger part_kept is gone from the book: loadbook upgrade restores it" in said.stdout
+    assert "the trigger stranger is not one of the program's" in said.stdout
     made = inside("upgrade", "--book", "book")
     assert made.returncode == 0, made.stderr
-    assert "made anew: part_kept" in made.stdout
+    assert "restored: part_kept" in made.stdout
     conn.execute("DROP TRIGGER stranger")
     assert verify(traced).wrong == []
 

@@ -151,7 +151,7 @@ def test_a_route_is_the_state_carried_from_run_to_run() -> None:
     runs = [hardened, RunDose("R2", first, 20.0, 580.0, "temper"), RunDose("R3", second, 20.0, 600.0, "stress relief")]
     found = together(runs, None)
     assert isinstance(found, RouteDose) and found.after == "R1" and found.dose == pytest.approx(whole.dose)
-    assert together([hardened], None) == "R1 began the count anew: what the piece saw before it counts no more."
+    assert together([hardened], None) == "R1 started the count afresh: what the piece saw before it counts no more."
     assert together([RunDose("R4", None, None, None)], None) is None
     assert "Of 1 run no dose" in str(together([*runs, RunDose("R4", None, None, 600.0)], None))
     assert "different constants" in str(together([*runs, RunDose("R4", 17.0, 18.0, 600.0)], None))

@@ -243,7 +243,7 @@ def test_the_command_follows_a_writer_and_takes_the_file_in(book: BookFolder, tm
     with BookFolder.open(tmp_path / "book") as again:
         assert stored(again, "R1") == whole_digest(tmp_path)
     made = page.read_text(encoding="utf-8")
-    assert "refresh" not in made and "no alarm" in made
+    assert "refresh" not in made and "not an alarm" in made
     again_words = runner.invoke(cli, ["follow", str(path), "--run", "R1", "--once"])
     assert again_words.exit_code == 1 and "has a trace already" in again_words.output
 

@@ -139,7 +139,7 @@ def test_the_command_and_the_page(tmp_path: Path) -> None:
     runner = CliRunner(env={"LOADBOOK_BOOK": str(tmp_path / "book")})
     found = runner.invoke(cli, ["precheck", "R1"])
     assert found.exit_code == 3 and found.output.startswith("R1  STOP: readings before")
-    assert "no alarm or interlock" in found.output
+    assert "not an alarm or interlock" in found.output
     assert runner.invoke(cli, ["precheck", "R1", "--tick", "racking"]).exit_code == 2  # who ticked it?
     assert runner.invoke(cli, ["precheck", "R1", "--tick", "racking", "--person", "AB"]).exit_code == 3
     shown = runner.invoke(cli, ["precheck", "R1", "--kept", "--format", "csv"])
@@ -147,7 +147,9 @@ def test_the_command_and_the_page(tmp_path: Path) -> None:
     out = tmp_path / "sheet.html"
     assert runner.invoke(cli, ["page", "precheck", "R1", "-o", str(out)]).exit_code == 0
     page = out.read_text(encoding="utf-8")
-    assert page.count('role="img" aria-label="open"') > 5 and "Kept by AB" in page and "no alarm or interlock" in page
+    assert (
+        page.count('role="img" aria-label="open"') > 5 and "Kept by AB" in page and "not an alarm or interlock" in page
+    )
 
 
 def test_a_planned_load_is_looked_at_and_leaves_nothing(tmp_path: Path) -> None:

@@ -157,7 +157,7 @@ SLIPS = {
     "mm as inches, no nominal": ("value_in", "BARE 1 od before 45.012", "mm typed as inches"),
     "µm as mm near zero, no nominal": ("value_mm", "BARE 1 x before 12", "µm typed as mm"),
     "longer than the part": ("value_in", "NEW 1 od before 45.02", ""),
-    # what is no length
+    # what is not a length
     "a Vickers figure as Rockwell C": ("value", "GEAR 1 hrc after 680", "HRC goes from 8 to 72"),
     "a Rockwell figure as Vickers": ("value", "GEAR 1 hv after 58.5", ""),
     "a Rockwell figure with a lost point": ("value", "GEAR 1 hrc after 585", "a shifted decimal point (58.5 HRC)"),
@@ -400,9 +400,9 @@ def test_stress_in_ksi_is_kept_in_the_unit_of_its_characteristic(own: BookFolder
 
 
 BAD_CHARACTERISTICS = [
-    ({"kind": "hardness", "unit": "mm"}, "hardness is not told in that unit"),
-    ({"kind": "hardness", "unit": "HRC", "nominal_mm": "60"}, "hardness is no length"),
-    ({"kind": "hardness", "unit": "HRC", "scale": "um per 100 mm", "reference_length_mm": "80"}, "not told per length"),
+    ({"kind": "hardness", "unit": "mm"}, "hardness is not given in that unit"),
+    ({"kind": "hardness", "unit": "HRC", "nominal_mm": "60"}, "hardness is not a length"),
+    ({"kind": "hardness", "unit": "HRC", "scale": "um per 100 mm", "reference_length_mm": "80"}, "given per length"),
     ({"kind": "hardness", "unit": "HRC", "lower": "62", "upper": "58"}, "the lower limit is above the upper one"),
     ({"kind": "residual stress"}, "the unit of this residual stress is missing"),
     ({"kind": "length", "unit": "in"}, "length is a length and has no unit of its own"),

@@ -137,9 +137,7 @@ class _Guarded:
             for text in value if isinstance(value, tuple) else (value,):
                 # the name of a file or a folder may be no text (surrogates)
                 if isinstance(text, str) and name not in ("book_name", "target") and not _can_be_written(text):
-                    raise click.UsageError(
-                        f"{plain(text)[:80]} is no text that can be read: type it again, in UTF-8", made
-                    )
+                    raise click.UsageError(f"{plain(text)[:80]} cannot be read as text: type it again, in UTF-8", made)
         return made
 
     def invoke(self, ctx: click.Context) -> Any:

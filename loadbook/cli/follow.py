@@ -48,8 +48,8 @@ def follow(
 ) -> None:  # fmt: skip
     """Follow a recorder's file while it grows: where the run stands, each clause with its margin, what it heads for.
 
-    It advises: it is no alarm or interlock, and what it says is some seconds old. Ctrl-C, or the run's end, takes the
-    file in as the run's trace, as `trace take` would. Exit 3 when a clause of the cycle is broken then.
+    It advises: it is not an alarm or interlock, and what it says is some seconds old. Ctrl-C, or the run's end, takes
+    the file in as the run's trace, as `trace take` would. Exit 3 when a clause of the cycle is broken then.
 
     Example: loadbook follow chart.csv --run R24-003 --layout "furnace 2" --page now.html
     """
@@ -136,7 +136,9 @@ def _end(follows: Follower, book: BookFolder, no_take: bool, page_file: Path | N
     with writing.scratch() as folder:
         path = follows.file.put_whole(Path(folder))
         if follows.file.rotated():
-            to_stderr(f"the recorder's file began anew {follows.file.parts - 1} times: all its parts are taken as one")
+            to_stderr(
+                f"the recorder's file started again {follows.file.parts - 1} times: all its parts are taken as one"
+            )
         try:
             taken = take_trace(book, path, run, follows.options, follows.layout)
         except LoadbookError as exc:

@@ -47,7 +47,7 @@ def group() -> None:
 )
 @click.option("--with-confidential", is_flag=True, help="Publish runs with pieces of confidential jobs too.")
 @click.option("--with-export-controlled", is_flag=True, help="Publish parts and runs of export-controlled jobs too.")
-@click.option("--again", is_flag=True, help="Write every file anew, also those that are there.")
+@click.option("--again", is_flag=True, help="Write every file again, including those already there.")
 @click.option("--may-name", multiple=True, metavar="NAME", help="A known name that tells nothing here (repeat).")
 @format_option
 @book_option
@@ -115,7 +115,7 @@ def publish(
 def recompute(target: str, engine: str, master: str | None, again: bool, fmt: str | None) -> None:
     """Compute parameters, faults and verdicts of all plants again from their traces.
 
-    The results stand beside the publications and are read in their place, until a plant publishes anew.
+    The results stand beside the publications and are read in their place, until a plant publishes again.
 
     Example: loadbook group recompute ../group --engine spark --master "local[2]"
     """

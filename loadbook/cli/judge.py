@@ -34,7 +34,7 @@ from .progress import progress
 @format_option
 @book_option
 def judge(runs: tuple[str, ...], every: bool, filters: Filters, fmt: str | None, book: BookFolder) -> None:
-    """Judge runs: each clause of the cycle kept, broken, or not to be told; thermocouple faults; furnace checks.
+    """Judge runs: each clause of the cycle kept, broken, or cannot be told; thermocouple faults; furnace checks.
 
     One run is shown whole, several as one line each (all runs with no name and no filter). Exit 3 when a clause is
     broken. A cycle is kept; whether parts are acceptable takes a recorded approval.

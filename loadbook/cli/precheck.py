@@ -40,9 +40,9 @@ def precheck(
 ) -> None:  # fmt: skip
     """Before the door closes: one sheet, pass or stop with reasons, and a box for all that the book cannot know.
 
-    It advises: it is no alarm or interlock. Take the run, its pieces, channels and before readings in first, or name
-    their files with --plan, which leaves the book as it is. Print the sheet with `loadbook page precheck RUN`. Exit 3
-    on a stop.
+    It advises: it is not an alarm or interlock. Take the run, its pieces, channels and before readings in first, or
+    name their files with --plan, which leaves the book as it is. Print the sheet with `loadbook page precheck RUN`.
+    Exit 3 on a stop.
 
     Example: loadbook precheck R26-135 --person "initials AB" --tick all
 

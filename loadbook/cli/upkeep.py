@@ -204,7 +204,7 @@ def restore(file: Path, folder: Path, lost_traces: bool) -> None:
 @click.command(cls=LoadbookCommand)
 @click.option("--book", "book_name", metavar="FOLDER", help="The book's folder.")
 def upgrade(book_name: str | None) -> None:
-    """Bring a book to this program's schema, and make lost guards anew. A backup is written beside it first.
+    """Bring a book to this program's schema, and restore lost guards. A backup is written beside it first.
 
     Example: loadbook upgrade --book shop-book
     """
@@ -215,6 +215,6 @@ def upgrade(book_name: str | None) -> None:
         for step in done.steps:
             click.echo(f"applied step {step.number}: {step.name}")
         for name in done.guards:
-            click.echo(f"made anew: {name}")
+            click.echo(f"restored: {name}")
         if not done.steps and not done.guards:
             click.echo(f"The book has schema {done.schema} already")

@@ -106,7 +106,7 @@ _PLACE = (
     click.option("--names", "place_names", metavar="PATTERN", multiple=True,
                  help="Only files of such a name: '*.csv'."),
     click.option("--except", "place_leave_out", metavar="PATTERN", multiple=True,
-                 help="Not files of such a name: none of the recorder's."),
+                 help="Files of such a name are not the recorder's: leave them out."),
     click.option("--pages", "place_pages", metavar="FOLDER", type=click.Path(path_type=Path),
                  help="Write the page of each run that is taken in there."),
     click.option("--quiet-minutes", "place_quiet_min", type=float,
@@ -320,7 +320,7 @@ _COLUMNS = ("folder", "file", "since", "why", "settle")
 def status(fmt: str | None, book: BookFolder) -> None:
     """List the files that wait for a person, why, and the command that settles each; and what is still written.
 
-    As the last look saw the folders and as the book stands now. A file that is none of the recorder's is left out by:
+    As the last look saw the folders and as the book stands now. A file that is not the recorder's is left out by:
     loadbook watch add FOLDER --except NAME
 
     Example: loadbook watch status

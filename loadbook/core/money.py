@@ -68,5 +68,5 @@ def price(text: str) -> Price | None:
 
 def _wrong(text: str) -> UsageError:
     return UsageError(
-        f"{text!r} is no price of a furnace hour", remedy=f"Write a number and the currency, like: {LIKE}"
+        f"{text!r} is not a price for a furnace hour", remedy=f"Write a number and the currency, like: {LIKE}"
     )

@@ -44,7 +44,7 @@ PLANTS = "plants"
 RECOMPUTED = "recomputed"
 TRACE = "trace_file"  # the table of the traces themselves
 REFERENCE = "reference"  # the folder of what is not kept by month
-ANEW = "Publish anew from the plant's book: loadbook group publish TARGET --plant NAME"
+ANEW = "Publish again from the plant's book: loadbook group publish TARGET --plant NAME"
 _PART = re.compile(rf"(?:\d{{4}}-\d{{2}}|{REFERENCE})/(?:tables|traces)")
 _BY_MONTH = {*BY_RUN, RECORD, TRACE}
 KEEP = timedelta(hours=48)  # for readers, and for publications under way; clocks may differ by some hours

@@ -138,7 +138,7 @@ def _check(question: Question, keep: float, vary: Sequence[str]) -> None:
             remedy="Give --part; for a new part, loadbook answer says what such parts do",
         )
     if not 0.5 <= keep <= 0.99:
-        raise UsageError(f"--keep {keep:g} is no share to keep", remedy="Give 0.5 to 0.99")
+        raise UsageError(f"--keep {keep:g} is not a share to keep", remedy="Give 0.5 to 0.99")
     unknown = [v for v in vary if v not in VARIED]
     if unknown or not vary:
         raise UsageError(f"--vary {', '.join(unknown) or 'nothing'} is not varied", remedy="Vary: " + ", ".join(VARIED))

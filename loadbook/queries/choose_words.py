@@ -143,9 +143,9 @@ def _rests(c: Chosen, best: Scored) -> str:
 def _held_out(c: Chosen) -> str:
     found = c.choice.held_out if c.choice is not None else None
     if found is None or not found.folds:
-        return "Too few runs to choose anew without some of them: what a way seems to save is taken from the fit."
+        return "Too few runs to choose again without some of them: what a way seems to save is taken from the fit."
     return (
-        f"Chosen anew {found.folds} times, each time without a fifth of {many(found.runs, 'run')}: the runs left out "
+        f"Chosen again {found.folds} times, each time without a fifth of {many(found.runs, 'run')}: the runs left out "
         f"showed {share_words(found.share)} of the movement that such a choice promised to save; that much is counted."
     )
 

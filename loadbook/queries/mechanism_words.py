@@ -68,7 +68,7 @@ def _against(f: Figures, system: str) -> str:
 
 def _unknown(f: Figures, system: str) -> str:
     missing = " and ".join(f["missing"]) or "values at these temperatures"
-    return f"not told: no {missing} of {f['metal']} on record (--modulus, or amend the material)"
+    return f"not given: no {missing} of {f['metal']} on record (--modulus, or amend the material)"
 
 
 def _heating(f: Figures, system: str) -> str:
@@ -147,8 +147,8 @@ def _small(mm: float, system: str) -> str:
 
 def _sag_unknown(f: Figures, system: str) -> str:
     if not f["missing"]:
-        return "not told: it is worked out for bars, plates and rings only"
-    return f"not told: {', '.join(f['missing'])} not on record"
+        return "not given: it is worked out for bars, plates and rings only"
+    return f"not given: {', '.join(f['missing'])} not on record"
 
 
 def _published(f: Figures, system: str) -> str:
@@ -231,7 +231,7 @@ WORDS: dict[str, Template] = {
     "sag_ring": _ring,
     "sag_unknown": _sag_unknown,
     "size_published": _published,
-    "size_unknown": lambda f, s: f"ageing of {f['metal']}: no published range on record, so none is told",
+    "size_unknown": lambda f, s: f"ageing of {f['metal']}: no published range on record, so none is given",
     "size_retained": _retained,
     "scale_thin": _scale_thin,
     "scale_law": _scale_law,

@@ -178,7 +178,7 @@ _SHOP: dict[str, Words] = {
     ),
     "read_in_future": lambda f, s: f"{_rows_of(f)}: read on {f['day']}, which is still to come",
     "read_hot": lambda f, s: (
-        f"{_rows_of(f)}: the {f['of']} at {shown(f['at_c'], 'c', s)} is no temperature to measure at"
+        f"{_rows_of(f)}: the {f['of']} at {shown(f['at_c'], 'c', s)} is not a temperature to measure at"
         + (f": {f['meant_f']:g} °F typed as °C?" if f["meant_f"] else "")
     ),
     "gauge_past_due": lambda f, s: (

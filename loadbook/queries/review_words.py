@@ -103,7 +103,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     ),
     "no_low_hold": (
         "no low hold", "no early hold to see that the thermocouples track",
-        "a thermocouple that is loose or crossed can still be mended, and the run stopped, while it is cool",
+        "a thermocouple that is loose or crossed can still be put right, and the run stopped, while it is cool",
     ),
     "no_backfill_limit": (
         "no backfill temperature", "the cycle does not say how cool the work must be when gas is let in",

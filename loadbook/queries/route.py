@@ -35,7 +35,7 @@ def together(runs: Sequence[RunDose], constant: float | None) -> RouteDose | str
     last = max((i for i, r in enumerate(runs) if begins_anew(r.process)), default=-1)
     after, runs = runs[last].run if last >= 0 else None, runs[last + 1 :]
     if not runs:
-        return f"{after} began the count anew: what the piece saw before it counts no more."
+        return f"{after} started the count afresh: what the piece saw before it counts no more."
     known = [(r.dose, r.hold_c) for r in runs if r.dose is not None and r.hold_c is not None]
     if len(known) < len(runs):
         return f"Of {many(len(runs) - len(known), 'run')} no dose is known: there is no sum."

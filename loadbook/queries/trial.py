@@ -215,7 +215,7 @@ def _factors(also: Sequence[str], parameter: str) -> dict[str, tuple[Level, Leve
         name = name if name in PLANNED else name.lower()
         if name not in known or name in out or len(two) != 2 or not all(two) or two[0] == two[1]:
             raise UsageError(
-                f"--also {text!r} is no factor with two levels",
+                f"--also {text!r} is not a factor with two levels",
                 remedy="Write it like --also setup=laid/stood; factors are: " + ", ".join(known),
             )
         if name in PLANNED:

@@ -210,7 +210,7 @@ def _duration(text: str) -> time | timedelta:
     """A time of day, or from 24 hours on a duration."""
     match = _DURATION.fullmatch(text)
     if match is None:
-        raise ValueError(f"{text!r} is no duration")
+        raise ValueError(f"{text!r} is not a duration")
     days, hours, minutes, seconds = (int(match[i] or 0) for i in (2, 3, 4, 5))
     micro = int((match[6] or "0").ljust(6, "0")[:6])
     span = timedelta(days=days, hours=hours, minutes=minutes, seconds=seconds, microseconds=micro)

@@ -11,7 +11,7 @@ from loadbook.store.book import BookFolder
 
 from .tables import emit, plain, write_words
 
-ADVISES = "This sheet advises: it controls nothing and is no alarm or interlock. The shop's own rules decide."
+ADVISES = "This sheet advises: it controls nothing and is not an alarm or interlock. The shop's own rules decide."
 
 
 def headline(sheet: Precheck) -> str:

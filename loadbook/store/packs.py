@@ -98,7 +98,7 @@ def _read_index(pack: BinaryIO) -> tuple[tuple[Slice, ...], int]:
     length = int.from_bytes(tail[32:40], "little")
     at = size - 8 - end - _TAIL - length
     if tail[40:] != _MARK or at < 0 or length > LARGEST_INDEX:
-        raise ValueError("it is no pack")
+        raise ValueError("it is not a pack")
     index = _bytes(pack, at, length)
     if hashlib.sha256(index).digest() != tail[:32]:
         raise ValueError("its index is not what was written")

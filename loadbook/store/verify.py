@@ -189,13 +189,13 @@ def _schema(conn: sqlite3.Connection) -> list[str]:
     has, wanted = migrations.objects(conn), migrations.expected(migrations.version(conn))
     wrong = []
     for kind, name in wanted.keys() - has.keys():
-        remedy = "restore it from a backup" if kind == "table" else "loadbook upgrade makes it anew"
+        remedy = "restore it from a backup" if kind == "table" else "loadbook upgrade restores it"
         wrong.append(f"the {kind} {name} is gone from the book: {remedy}")
     for kind, name in has.keys() - wanted.keys():
-        wrong.append(f"the {kind} {name} is none of the program's: look at it, and drop it with an SQLite tool")
+        wrong.append(f"the {kind} {name} is not one of the program's: look at it, and drop it with an SQLite tool")
     for kind, name in has.keys() & wanted.keys():
         if has[kind, name] != wanted[kind, name]:
-            remedy = "restore it from a backup" if kind == "table" else "loadbook upgrade makes it anew"
+            remedy = "restore it from a backup" if kind == "table" else "loadbook upgrade restores it"
             wrong.append(f"the {kind} {name} is not the program's any more: {remedy}")
     return sorted(wrong)
 
@@ -288,7 +288,7 @@ def _files_without_rows(book: BookFolder, known: set[Path], found: Verified) -> 
         elif path.name.endswith(DAMAGED):
             found.leftover.append(f"{name} is a damaged file that was put aside: it may be deleted")
         elif path.suffix != ".parquet":
-            found.leftover.append(f"{name} is none of the book's files: it may be moved away")
+            found.leftover.append(f"{name} is not one of the book's files: it may be moved away")
         elif packs.NAME.fullmatch(path.name):
             found.leftover.append(
                 f"{name} holds traces that all have files of their own (an interrupted loadbook pack leaves such a"

@@ -73,7 +73,7 @@ def parse_by(texts: Sequence[str]) -> list[By]:
             found.append(By(name, edges=edges))
         else:
             raise UsageError(
-                f"{','.join(cuts)!r} are no band edges of {name}", remedy=f"Write {name}:50,100 or {name}:q4 (2 to 20)"
+                f"{','.join(cuts)!r} are not band edges of {name}", remedy=f"Write {name}:50,100 or {name}:q4 (2 to 20)"
             )
     found = list(dict.fromkeys(found))
     twice = [name for name, count in Counter(treatment_names(found)).items() if count > 1]

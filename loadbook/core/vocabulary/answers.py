@@ -92,7 +92,7 @@ TERMS: tuple[Term, ...] = (
         "declared break",
         "method",
         "A step in the history that somebody recorded (loadbook take breaks: new lining, new gauge, new supplier). From "
-        "that day on the level starts anew, for all part numbers and for each; the old runs still count, as a weaker "
+        "that day on the level starts afresh, for all part numbers and for each; the old runs still count, as a weaker "
         "level, in the measure in which the two stretches turn out alike.",
         "two more terms: same stretch; same part in the same stretch",
     ),

@@ -343,7 +343,7 @@ KINDS: tuple[Kind, ...] = (
         Column("note", "anything else"),
     )),
     Kind("breaks", "history_break", "Declared breaks in the history", ("at", "what"), (
-        _req("at", "date from which the history starts anew", "2026-01-07", type="date"),
+        _req("at", "date from which the history starts afresh", "2026-01-07", type="date"),
         _req("what", "what changed: new lining, new gauge, new supplier, ...", "F2 relined"),
         Column("furnace", "furnace it is about", "F2", refers=("furnace", "furnace")),
         Column("note", "anything else"),

@@ -129,7 +129,7 @@ TERMS: tuple[Term, ...] = (
     _p("spread_soak_peak_piece_c", "c_diff", "Largest spread within one piece during the soak."),
     _p("spread_cooling_peak_piece_c", "c_diff", "Largest spread within one piece while cooling."),
     _p("lead_heating_peak_c", "c_diff",
-       "Largest lead while heating: hottest control zone minus coldest valid work TC at the same sample. Not told "
+       "Largest lead while heating: hottest control zone minus coldest valid work TC at the same sample. Not given "
        "without a control TC of its own.", "max over heating of (hottest control - coldest work)"),
     _p("lead_cooling_peak_c", "c_diff", "Largest lead while cooling: hottest valid work TC minus coldest control zone.",
        "max over cooling of (hottest work - coldest control)"),

@@ -1,4 +1,4 @@
-"""Units of what is no length: hardness scales, stress, angle, grain size; each with the range that it can show.
+"""Units of what is not a length: hardness scales, stress, angle, grain size; each with the range that it can show.
 
 A hardness is a number on a scale, and no scale is turned into another: tables of conversion (ISO 18265, ASTM E140)
 hold for some materials and within an error that is larger than most tolerances. MPa and ksi are one quantity.

@@ -279,7 +279,7 @@ TEXT: dict[str, str] = {
     "measure.size": "Please ask about a size or a form error: we keep this figure, but it does not move in that sense.",
     "measure.unlike": "Or ask for {atmospheres}, which we have run.",
     "physics": "What physics says",
-    "physics.lead": "Checks of what can act on your pieces in the cycle asked for; none of them is a figure of movement.",
+    "physics.lead": "Checks of what can act on your pieces in the cycle asked for; none of them gives a figure for movement.",
     "physics.section": "surface and middle of the section differ by {apart} at the worst moment",
     "physics.pair": "thick and thin sections differ by {apart} at the worst moment",
     "physics.elastic": "Uneven heat: {who}; the metal yields from {limit} on, so it adds no movement.",

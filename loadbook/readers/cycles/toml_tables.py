@@ -75,7 +75,7 @@ class TomlTables:
             if isinstance(raw, str) and raw in choices:
                 return raw
             remedy = did_you_mean(str(raw), choices).strip() or f"Write one of: {', '.join(choices)}"
-            self.problem(f"{name} is none of the words it may be", table, which, name, raw, remedy)
+            self.problem(f"{name} is not one of the words it may be", table, which, name, raw, remedy)
             return None
         if isinstance(raw, (int, float)) and not abs(raw) <= 2**53:  # nan is no smaller either
             self.problem(f"{name} is too large, or no number", table, which, name, raw)

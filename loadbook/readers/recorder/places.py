@@ -180,7 +180,7 @@ def _read(name: str, value: str) -> Place:
     except (ValueError, TypeError, KeyError, AttributeError) as exc:
         raise DamageError(
             f"the setting {name!r} does not describe a folder to watch",
-            remedy=f"Clear it with {command('amend', 'settings', name, 'value=', '--why', 'TEXT')}, and add it anew",
+            remedy=f"Clear it with {command('amend', 'settings', name, 'value=', '--why', 'TEXT')}, and add it again",
         ) from exc
     return place
 

@@ -104,7 +104,7 @@ def _unreadable(table: Table, place: int, options: Options) -> NoReturn:
             remedy="%d day, %m month or %b its name, %H:%M:%S the time",
         )
     raise IntakeError(
-        f"{cell!r} in line {line} is no time that can be read: {how}",
+        f"{cell!r} in line {line} cannot be read as a time: {how}",
         [Problem(f"column {table.head.names[place]!r}", None, line, None, cell)],
         remedy="%d day, %m month or %b its name, %Y year, %H:%M:%S the time, %p AM or PM",
     )

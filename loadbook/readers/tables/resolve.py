@@ -228,7 +228,7 @@ def _characteristics(conn: sqlite3.Connection, rows: Rows) -> None:
         if scale == "um per 100 mm" and length is None:
             rows.refuse(i, "this scale needs the reference length", "scale", scale, "Add reference_length_mm")
         if scale == "um per 100 mm" and kind in (*OWN_UNIT_KINDS, *KEPT_ONLY_KINDS):
-            rows.refuse(i, f"{kind} is not told per length", "scale", scale, "Leave the scale empty")
+            rows.refuse(i, f"{kind} is not given per length", "scale", scale, "Leave the scale empty")
         if kind in OWN_UNIT_KINDS:
             _own_unit(rows, i, kind)
             continue
@@ -242,7 +242,7 @@ def _characteristics(conn: sqlite3.Connection, rows: Rows) -> None:
 
 
 def _own_unit(rows: Rows, i: int, kind: str) -> None:
-    """The unit of a characteristic that is no length: stated, of its kind, and its limits in it."""
+    """The unit of a characteristic that is not a length: stated, of its kind, and its limits in it."""
     units_in, scales = rows.column("unit"), OF_KIND[kind]
     if units_in[i] is None and len(scales) == 1:
         units_in[i] = scales[0]
@@ -250,11 +250,11 @@ def _own_unit(rows: Rows, i: int, kind: str) -> None:
         remedy = f"Add the column unit: {_UNIT_HINTS[kind]}"
         rows.refuse(i, f"the unit of this {kind} is missing", "unit", None, remedy)
     elif scale_of(units_in[i]) not in scales:
-        rows.refuse(i, f"{kind} is not told in that unit", "unit", units_in[i], f"Units: {', '.join(scales)}")
+        rows.refuse(i, f"{kind} is not given in that unit", "unit", units_in[i], f"Units: {', '.join(scales)}")
     for column in ("nominal_mm", "lower_mm", "upper_mm"):
         if rows.column(column)[i] is not None:
             remedy = f"Put it into the column {column.removesuffix('_mm')}, in the characteristic's unit"
-            rows.refuse(i, f"{kind} is no length", column, rows.column(column)[i], remedy)
+            rows.refuse(i, f"{kind} is not a length", column, rows.column(column)[i], remedy)
 
 
 _UNIT_HINTS = {

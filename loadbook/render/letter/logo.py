@@ -31,7 +31,7 @@ def _plain_svg(data: bytes, where: str) -> None:
     try:
         root = ElementTree.fromstring(data)
     except (ElementTree.ParseError, ValueError, LookupError) as exc:
-        raise UsageError("this is no PNG, JPEG or SVG picture", where=where, remedy=_REMEDY) from exc
+        raise UsageError("this is not a PNG, JPEG or SVG picture", where=where, remedy=_REMEDY) from exc
     if root.tag.rpartition("}")[2] != "svg":
         raise UsageError("this is XML, but no SVG picture", where=where, remedy=_REMEDY)
     for element in root.iter():

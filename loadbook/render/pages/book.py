@@ -107,7 +107,7 @@ def _list_of(folder: Path) -> dict[str, str]:
     except (OSError, ValueError, KeyError, AttributeError, TypeError):
         pass
     raise UsageError(
-        "this is no folder of pages, and nothing is written into it", where=str(folder), remedy="Name a new folder"
+        "this is not a folder of pages, so nothing is written into it", where=str(folder), remedy="Name a new folder"
     )
 
 

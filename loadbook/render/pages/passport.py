@@ -59,7 +59,7 @@ def piece_page(past: Past, part: str, serial: str, book: BookFolder, system: str
         home=links.home(links.to("part", part)),
         styles=("past.css",),
         footer=paragraph(
-            "Made by loadbook from the shop's own records. It describes what the records show; it is no certificate."
+            "Made by loadbook from the shop's own records. It describes what the records show; it is not a certificate."
         ),
     )
 

@@ -64,8 +64,8 @@ def run_page(
     glance = [_verdict(sheet, book, system), about_run(sheet, book, system)]
     return page(
         f"Run {judged.run}", sections, kind="Run record", summary=glance,
-        footer=paragraph("Made by loadbook from the shop's own records. It describes what the records show; it is no "
-                         "certificate."),
+        footer=paragraph("Made by loadbook from the shop's own records. It describes what the records show; it is "
+                         "not a certificate."),
         scripts=("runchart.js",) if drawn else (), styles=("chart.css", "run.css"), contents=contents,
         internal=internal, home=home,
     )  # fmt: skip
