@@ -137,7 +137,7 @@ def test_by_is_read_as_written() -> None:
 
 
 def test_bands_of_a_parameter() -> None:
-    parameters = pd.DataFrame({"run": ["R1", "R2"], "parameter": "rate", "value": [40.0, 100.0]})
+    parameters = pd.DataFrame({"run": ["R1", "R2"], "parameter": "rate", "value": [40.0, 100.0], "unit": ""})
     out = with_treatment(with_value(rows()), parse_by(["rate:50,100"]), parameters)
     assert out["rate"].tolist() == ["under 50"] * 3 + ["100 or more"] * 3
     some = with_treatment(with_value(rows()), parse_by(["rate:50"]), parameters[parameters["run"] == "R1"])
@@ -145,6 +145,22 @@ def test_bands_of_a_parameter() -> None:
     with pytest.raises(UsageError, match="neither a column of movement"):
         with_treatment(with_value(rows()), parse_by(["speed"]), parameters)
     assert band_labels(np.array([-np.inf, np.nan]), [1.0]).tolist() == ["under 1", "not known"]
+
+
+def test_bands_are_in_the_readers_units() -> None:
+    """Edges under a key are in the key's unit, under a name that people say in the book's; the label says which."""
+    key = "heating_rate_peak_c_per_h"
+    parameters = pd.DataFrame({"run": ["R1", "R2"], "parameter": key, "value": [40.0, 100.0], "unit": "c_per_h"})
+    for words, system, bands in (
+        (f"{key}:50", "si", ["under 50 °C/h", "50 °C/h or more"]),
+        (f"{key}:50", "us", ["under 90 °F/h", "90 °F/h or more"]),
+        ("Heating rate, peak:100", "us", ["under 100 °F/h", "100 °F/h or more"]),
+        ("setup,heating rate:100", "si", ["under 100 °C/h", "100 °C/h or more"]),
+    ):
+        out = with_treatment(with_value(rows()), parse_by([words]), parameters, system)
+        assert list(dict.fromkeys(out[key])) == bands
+    thick = with_treatment(with_value(rows(length_mm=25.4)), parse_by(["length_mm"]), NOTHING, "us")
+    assert set(thick["length_mm"]) == {"1 in"}
 
 
 def test_processes_and_sides_are_never_pooled() -> None:
@@ -310,8 +326,8 @@ def test_treatments_by_any_column() -> None:
     frame = rows(upper_mm=0.1, started=pd.Timestamp("2026-03-04"), length_mm=280.0)
     found = with_treatment(with_value(frame), parse_by(["upper_mm,started,length_mm,year"]), NOTHING)
     assert treatment_names(parse_by(["upper_mm,started,length_mm,year"])) == ["upper", "month", "length_mm", "year"]
-    assert set(found["upper"]) == {"0.1"} and set(found["month"]) == {"2026-03"} and set(found["year"]) == {"2026"}
-    assert set(found["length_mm"]) == {"280"} and (found["upper_mm"] == 0.1).all()
+    assert set(found["upper"]) == {"0.1 mm"} and set(found["month"]) == {"2026-03"} and set(found["year"]) == {"2026"}
+    assert set(found["length_mm"]) == {"280 mm"} and (found["upper_mm"] == 0.1).all()
 
 
 def test_screen_finds_blunders_and_leaves_normal_scatter_alone() -> None:

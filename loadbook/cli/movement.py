@@ -8,6 +8,7 @@ import click
 
 from loadbook.core.errors import UsageError
 from loadbook.core.phrases import many
+from loadbook.core.vocabulary.parameter_names import headings
 from loadbook.queries.filters import Filters
 from loadbook.store.book import BookFolder
 
@@ -103,7 +104,7 @@ def _print_moved(found: Any, system: str) -> None:
     if len(found.set_aside):
         click.echo("")
         aside = found.set_aside
-        emit(list(aside.columns), aside.to_numpy().tolist(), None, title="Set aside, by reason")
+        emit(headings(list(aside.columns), system), aside.to_numpy().tolist(), None, title="Set aside, by reason")
     if len(found.flagged):
         click.echo("")
         rows = [

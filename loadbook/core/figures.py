@@ -53,7 +53,28 @@ def shown(value: float, unit: str, system: str, spec: str = "") -> str:
     number = format(turned, spec or usual)
     if float(number) == 0.0:  # no '-0'
         number = format(0.0, spec or usual)
-    return f"{number} {'× ' if label[:1].isdigit() else ''}{label.replace('_per_', '/')}".rstrip()
+    return counted(number, label.replace("_per_", "/"))
+
+
+def counted(number: str, label: str) -> str:
+    """A number with the unit that a column or an axis is headed by, as a sentence says it.
+
+    >>> counted("1.5", "0.001 in"), counted("1", "0.001 in"), counted("2", "0.0001 in per 10 in"), counted("94", "%")
+    ('1.5 thousandths', '1 thousandth', '2 ten-thousandths per 10 in', '94 %')
+    """
+    words = after_number(label)
+    if number.lstrip("+-") == "1":
+        words = words.replace("thousandths", "thousandth", 1)
+    return f"{number} {words}".rstrip()
+
+
+def after_number(label: str) -> str:
+    """A unit that a column or an axis is headed by, as it reads after a number.
+
+    >>> after_number("0.001 in"), after_number("µm")
+    ('thousandths', 'µm')
+    """
+    return label.replace("0.0001 in", "ten-thousandths").replace("0.001 in", "thousandths")
 
 
 class _Sentence(Formatter):

@@ -254,3 +254,13 @@ def show(value: float, unit: str, system: str = "si") -> tuple[float, str, int]:
         return value, unit, 4
     label, conversion, digits = known
     return conversion(value), label, digits
+
+
+def line(unit: str, system: str) -> tuple[float, float, str]:
+    """(factor, offset, label) of what the book shows for a unit; the factor alone turns differences.
+
+    >>> line("c", "us"), line("c_diff", "us"), line("min", "us")
+    ((1.8, 32.0, '°F'), (1.8, 0.0, '°F'), (1.0, 0.0, 'min'))
+    """
+    zero, label, _ = show(0.0, unit, system)
+    return show(1.0, {"c": "c_diff"}.get(unit, unit), system)[0], zero, label

@@ -159,7 +159,7 @@ def moved_of(
     names = scale.treatment_names(ways)
     valued = scale.with_value(data.frame, stage)
     flags = blunders.flagged_rows(valued) & ~data.believed
-    frame = scale.with_treatment(valued, ways, data.parameters)
+    frame = scale.with_treatment(valued, ways, data.parameters, system)
     strata = [s for s in (STRATUM if stage is None else PLAIN_STRATUM) if s not in names]
     plain = stage is not None
     table = describe.describe(frame, names, flags, confidence, strata)

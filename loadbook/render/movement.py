@@ -6,11 +6,11 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from loadbook.analysis.effects.words import p_text, parameter_shown
+from loadbook.analysis.effects.words import p_text
 from loadbook.analysis.movement import percent
 from loadbook.core import units
-from loadbook.core.figures import scale_words, share_words
-from loadbook.core.vocabulary.parameter_names import spoken
+from loadbook.core.figures import counted, scale_words, share_words
+from loadbook.core.vocabulary.parameter_names import headings, spoken
 
 MOST_SAID = 6  # sentences before the tables of moved
 
@@ -42,10 +42,6 @@ def moved_sentences(
         shown = to_resolution(value, str(r["unit"]), system, steps.get((r["process"], r["kind"], r["unit"])))
         return f"{shown:+g}" if signed else f"{shown:g}"
 
-    def in_words(r: dict[str, Any]) -> str:
-        name = label(str(r["unit"]), system)
-        return "thousandths" if name == "0.001 in" else name
-
     def what(r: dict[str, Any]) -> str:
         return f"{r['kind']} ({r['process'] or 'no process'})"
 
@@ -56,14 +52,16 @@ def moved_sentences(
             under = ", ".join(str(r[b]) for b in by)
             out.append(
                 f"{what(r)}{', ' + under if under else ''}: the middle one of {_many(r['pieces'], 'piece')} in "
-                f"{_many(r['runs'], 'run')} moved {text(r['median'], r)} {in_words(r)}, nine in ten "
+                f"{_many(r['runs'], 'run')} moved {counted(text(r['median'], r), label(str(r['unit']), system))}, "
+                f"nine in ten "
                 f"{text(r['low'], r)} to {text(r['high'], r)}."
             )
     clear = [d for d in differences if d["p_adjusted"] is not None and d["p_adjusted"] < 0.05]
     for d in sorted(clear, key=lambda d: d["p_adjusted"])[:MOST_SAID]:
         other = "; not the same part numbers" if d["note"] and "one side only" in d["note"] else ""
         out.append(
-            f"{what(d)}: {d['b']} less {d['a']} {text(d['difference'], d, True)} {in_words(d)} "
+            f"{what(d)}: {d['b']} less {d['a']} "
+            f"{counted(text(d['difference'], d, True), label(str(d['unit']), system))} "
             f"({text(d['low'], d, True)} to {text(d['high'], d, True)}), {_both(d['runs_b'], d['runs_a'], 'run')}, "
             f"{_both(d['pieces_b'], d['pieces_a'], 'piece')}{other}."
         )
@@ -122,7 +120,19 @@ def share(value: float | None) -> str | None:
 def moved_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) -> tuple[list[str], list[list[Any]]]:
     """Columns and rows of the main table; a row with suspected readings is followed by one without them."""
     lead = [c for c in ("process", "kind", "part", "characteristic") if rows and c in rows[0] and c not in by]
-    columns = [*lead, *by, "runs", "pieces", "parts", "median", "5 %", "95 %", "worst", "mean", "unit"]
+    columns = [
+        *lead,
+        *headings(by, system),
+        "runs",
+        "pieces",
+        "parts",
+        "median",
+        "5 %",
+        "95 %",
+        "worst",
+        "mean",
+        "unit",
+    ]
     columns += ["mean's interval", "over tolerance", "below gauge", "set aside"]
     out: list[list[Any]] = []
     for r in rows:
@@ -154,7 +164,7 @@ def moved_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) 
 def difference_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
     """Differences of treatments: second less first."""
     columns = ["process", "kind", "treatment", "less", "difference", "low", "high", "unit", "p adjusted"]
-    columns += ["runs", "pieces", "compared by", "spread ratio", "said"]
+    columns += ["runs", "pieces", "compared by", "spread ratio", "note"]
     out = []
     for r in rows:
         unit = str(r["unit"])
@@ -180,8 +190,8 @@ def scatter_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str
 
 def lots_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) -> tuple[list[str], list[list[Any]]]:
     """Lots without serials: after less before of their means."""
-    columns = ["process", "kind", *by, "runs", "lots", "read before", "read after", "difference", "low", "high", "unit",
-               "compared by", "spread ratio", "said"]  # fmt: skip
+    columns = ["process", "kind", *headings(by, system), "runs", "lots", "read before", "read after", "difference"]
+    columns += ["low", "high", "unit", "compared by", "spread ratio", "note"]
     out = []
     for r in rows:
         unit = str(r["unit"])
@@ -203,7 +213,7 @@ def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str]
     out = []
     for r in rows:
         unit = str(r["effect_unit"])
-        factor, zero, name = parameter_shown(str(r["unit"]), system)
+        factor, zero, name = units.line(str(r["unit"]), system)
         y_factor = _factor(unit, system)
         figures = _together([
             None if r[n] is None else _per_step(r[n] * y_factor, unit, 1.0 / factor)
@@ -266,7 +276,7 @@ def companion_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[s
     for r in rows:
         if r["effect"] is None:
             continue
-        factor, _, name = parameter_shown(str(r["unit"]), system)
+        factor, _, name = units.line(str(r["unit"]), system)
         scale = _factor(str(r["effect_unit"]), system) / factor
         figures = [None if r[n] is None else float(f"{r[n] * scale:.3g}") for n in names]
         unit = f"{label(str(r['effect_unit']), system)} per {name or 'level'}"

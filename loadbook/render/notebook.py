@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from loadbook.core.errors import LoadbookError
-from loadbook.core.vocabulary.parameter_names import spoken
+from loadbook.core.vocabulary.parameter_names import headings, spoken
 from loadbook.queries.answer_result import Answer
 from loadbook.queries.backtest import Backtest
 from loadbook.queries.charts.backtest import backtest_picture
@@ -82,7 +82,8 @@ def _moved(found: Moved) -> Iterable[Any]:
         title = f"Differences between treatments ({share} interval, the run as the unit)"
         yield table(title, *difference_table(records(found.differences), found.system))
     if len(found.set_aside):
-        yield table("Set aside, by reason", list(found.set_aside.columns), found.set_aside.to_numpy().tolist())
+        heads = headings(list(found.set_aside.columns), found.system)
+        yield table("Set aside, by reason", heads, found.set_aside.to_numpy().tolist())
     yield _notes(found.warnings)
 
 

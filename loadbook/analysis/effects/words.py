@@ -62,13 +62,3 @@ def effect_shown(unit: str, system: str) -> tuple[float, str]:
         factor, label, _ = units.show(1.0, unit, system)
         return factor, label
     return 1.0, scale_words(unit, system)
-
-
-def parameter_shown(unit: str, system: str) -> tuple[float, float, str]:
-    """Factor for differences of a parameter, offset and label for its values, in the book's units."""
-    difference = {"c": "c_diff"}.get(unit, unit)
-    factor = units.show(1.0, difference, system)[0]
-    zero, label, _ = units.show(0.0, unit, system)
-    if unit not in units.SHOWN["si"]:
-        label = unit
-    return factor, zero, label

@@ -6,17 +6,22 @@ Frames have the columns of the view `movement`: one row per run, part, serial an
 from __future__ import annotations
 
 import itertools
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from loadbook.analysis.quantiles import Bools, Floats
+from loadbook.core import units
 from loadbook.core.errors import UsageError
+from loadbook.core.figures import quantity
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import OWN_UNIT_KINDS
+from loadbook.core.vocabulary.parameter_names import parameter_of
 
 from .percent import LOG
 
@@ -33,22 +38,27 @@ MOSTLY_GAUGE = 0.90  # from this share of movements below the gauge's uncertaint
 class By:
     """One column of a treatment: a column of the view, or a run parameter cut into bands.
 
-    edges      band edges in the parameter's unit;  quantiles  number of bands of equal run counts; None, None: as it is
+    edges      band edges;  quantiles  number of bands of equal run counts; None, None: as it is
+    as_shown   the edges are in the reader's units, as under a name that people say; under a key, in the key's own
     """
 
     name: str
     edges: tuple[float, ...] | None = None
     quantiles: int | None = None
+    as_shown: bool = False
 
 
 def parse_by(texts: Sequence[str]) -> list[By]:
-    """Treatment columns as a user writes them: 'setup,atmosphere', 'soak_minutes:60,120', 'soak_minutes:q4'.
+    """Treatment columns as a user writes them: 'setup,atmosphere', 'soak_minutes:60,120', 'heating rate:q4'.
 
-    What is written twice counts once. Raises UsageError where an edge is no number, a number stands without a
-    parameter, or two words make the same column in different bands.
+    A parameter goes by its key or by the name that people say ('Heating rate, peak'). What is written twice counts
+    once. Raises UsageError where an edge is no number, a number stands without a parameter, or two words make the same
+    column in different bands.
 
     >>> parse_by(["setup,heating_rate_peak_c_per_h:50,100"])[1].edges
     (50.0, 100.0)
+    >>> parse_by(["Heating rate, peak:100"])[0]
+    By(name='heating_rate_peak_c_per_h', edges=(100.0,), quantiles=None, as_shown=True)
     """
     out: list[tuple[str, list[str]]] = []
     for text in texts:
@@ -61,19 +71,24 @@ def parse_by(texts: Sequence[str]) -> list[By]:
                 out[-1][1].append(piece)
                 continue
             name, _, first = piece.partition(":")
+            if out and not out[-1][1] and parameter_of(whole := f"{out[-1][0]}, {name}") != whole:
+                name = whole
+                out.pop()
             out.append((name.strip(), [first.strip()] if first.strip() else []))
     found = []
-    for name, cuts in out:
+    for written, cuts in out:
+        name = parameter_of(written)
         if not cuts:
             found.append(By(name))
         elif cuts[0][:1] == "q" and cuts[0][1:].isdigit() and len(cuts) == 1 and 2 <= int(cuts[0][1:]) <= 20:
             found.append(By(name, quantiles=int(cuts[0][1:])))
         elif all(_is_number(c) for c in cuts):
             edges = tuple(sorted({float(c) for c in cuts}))
-            found.append(By(name, edges=edges))
+            found.append(By(name, edges=edges, as_shown=name != written))
         else:
             raise UsageError(
-                f"{','.join(cuts)!r} are not band edges of {name}", remedy=f"Write {name}:50,100 or {name}:q4 (2 to 20)"
+                f"{','.join(cuts)!r} are not band edges of {written}",
+                remedy=f"Write {written}:50,100 or {written}:q4 (2 to 20)",
             )
     found = list(dict.fromkeys(found))
     twice = [name for name, count in Counter(treatment_names(found)).items() if count > 1]
@@ -89,26 +104,28 @@ def _is_number(text: str) -> bool:
         return False
 
 
-def band_labels(values: Floats, edges: Sequence[float]) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
-    """Which band each value falls into; an edge belongs to the band above it.
+def band_labels(values: Floats, edges: Sequence[float], unit: str = "") -> np.ndarray[tuple[int], np.dtype[np.object_]]:
+    """Which band each value falls into; an edge belongs to the band above it. unit: the label of both
 
-    >>> band_labels(np.array([10.0, 50.0, 200.0, np.nan]), [50.0, 100.0]).tolist()
-    ['under 50', '50 to 100', '100 or more', 'not known']
+    >>> band_labels(np.array([10.0, 50.0, 200.0, np.nan]), [50.0, 100.0], "°C/h").tolist()
+    ['under 50 °C/h', '50 to 100 °C/h', '100 °C/h or more', 'not known']
     """
-    e = list(edges)
-    names = [f"under {e[0]:g}", *(f"{a:g} to {b:g}" for a, b in itertools.pairwise(e)), f"{e[-1]:g} or more"]
+    e, of = list(edges), f" {unit}" if unit else ""
+    names = [f"under {e[0]:g}", *(f"{a:g} to {b:g}" for a, b in itertools.pairwise(e))]
+    names = [*(f"{name}{of}" for name in names), f"{e[-1]:g}{of} or more"]
     out = np.array(names, dtype=object)[np.searchsorted(np.asarray(e), np.nan_to_num(values), side="right")]
     out[np.isnan(values)] = "not known"
     return np.asarray(out, dtype=object)
 
 
 def quantile_edges(values: Floats, bands: int) -> list[float]:
-    """Edges that cut the runs' values into bands of about equal counts, rounded to three digits."""
+    """Edges that cut the runs' values into bands of about equal counts, each round to a twentieth of their range."""
     known = values[~np.isnan(values)]
     if known.size == 0:
         return [0.0]
     cuts = np.quantile(known, np.arange(1, bands) / bands, method="weibull")
-    return sorted({float(f"{c:.3g}") for c in cuts})
+    width = float(np.ptp(known)) or abs(float(known[0])) or 1.0
+    return sorted({round(float(c), -math.floor(math.log10(width / 20.0))) + 0.0 for c in cuts})
 
 
 MOST_VALUES = 12  # distinct numbers of a column that are treatments as they are; more are cut into bands
@@ -138,10 +155,10 @@ def _calendar(name: str, frame: pd.DataFrame) -> pd.Series | None:
     return None if letters is None else frame["started"].astype("string").str.slice(0, letters)
 
 
-def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFrame) -> pd.DataFrame:
+def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFrame, system: str = "si") -> pd.DataFrame:
     """The frame with one text column per treatment column, named as `treatment_names` says.
 
-    parameters  frame run, parameter, value
+    parameters  frame run, parameter, value, unit;  system  of the units that bands and numbers are written in
     Raises      UsageError for a name that is neither a column nor a parameter of any run
     """
     out = frame.copy()
@@ -153,10 +170,12 @@ def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFra
         if one.edges is None and one.quantiles is None and one.name in frame.columns:
             column = frame[one.name]
             if column.dtype.kind != "f" or column.nunique() <= MOST_VALUES:
-                text = column.map("{:g}".format, na_action="ignore") if column.dtype.kind == "f" else column
+                numbers = column.dtype.kind == "f"
+                text = column.map(partial(_number, one.name, system), na_action="ignore") if numbers else column
                 out[treatment_name(one.name)] = text.astype("string").fillna("not recorded")
                 continue
-        rows = parameters[parameters["parameter"] == one.name].drop_duplicates("run").set_index("run")["value"]
+        found = parameters[parameters["parameter"] == one.name].drop_duplicates("run").set_index("run")
+        rows, unit = found["value"], str(found["unit"].iloc[0] or "") if len(found) else quantity(one.name) or ""
         if one.name in frame.columns and rows.empty:
             import pandas as pd
 
@@ -172,9 +191,18 @@ def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFra
         else:
             values = out["run"].map(rows).to_numpy(dtype=np.float64)
             per_run = rows[rows.index.isin(out["run"])].to_numpy(dtype=np.float64)
-        edges = list(one.edges) if one.edges else quantile_edges(per_run, one.quantiles or 3)
-        out[treatment_name(one.name)] = band_labels(values, edges)
+        factor, zero, label = units.line(unit, system)
+        edges = quantile_edges(per_run * factor + zero, one.quantiles or 3)
+        if one.edges:
+            edges = list(one.edges) if one.as_shown else [float(f"{e * factor + zero:.6g}") for e in one.edges]
+        out[treatment_name(one.name)] = band_labels(values * factor + zero, edges, label)
     return out
+
+
+def _number(name: str, system: str, value: float) -> str:
+    """A number of a column as a treatment, in the unit that the column's name ends in."""
+    factor, zero, label = units.line(quantity(name) or "", system)
+    return f"{value * factor + zero:{'.4g' if factor != 1.0 else 'g'}} {label}".rstrip()
 
 
 def with_value(frame: pd.DataFrame, stage: Stage | None = None) -> pd.DataFrame:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
-from loadbook.core.figures import shown
+from loadbook.core.figures import quantity, shown
 
 NAMES: dict[str, str] = {
     "heating_rate_peak": "Heating rate, peak",
@@ -84,6 +85,16 @@ def spoken(parameter: str, system: str = "si") -> str:
             rest, tail = rest.removesuffix(ending), words + tail
     name = NAMES.get(rest) or NAMES.get(rest.replace("_work", ""))
     return parameter if name is None else name + tail
+
+
+def headings(columns: Sequence[str], system: str) -> list[str]:
+    """What heads columns of treatments, whose cells say the unit.
+
+    >>> headings(["heating_rate_peak_c_per_h", "section_thick_mm", "setup"], "us")
+    ['Heating rate, peak', 'section_thick', 'setup']
+    """
+    said = [spoken(name, system) for name in columns]
+    return [w.removesuffix(f"_{quantity(name)}") if w == name else w for w, name in zip(said, columns, strict=True)]
 
 
 def parameter_of(text: str) -> str:

@@ -10,8 +10,9 @@ import numpy as np
 from loadbook.analysis.effects import joint
 from loadbook.analysis.effects.cells import Cells, Column
 from loadbook.analysis.effects.estimate import Effect, usable_rows
-from loadbook.analysis.effects.words import parameter_shown, spoken
+from loadbook.analysis.effects.words import spoken
 from loadbook.analysis.movement import percent
+from loadbook.core import units
 from loadbook.core.phrases import many
 from loadbook.queries.effect_words import caveats, headline, verdict
 
@@ -71,7 +72,7 @@ def _panel(
     import pandas as pd
 
     y_factor, y_title = base.movement_axis(str(stratum["unit"]), str(stratum["kind"]), found.system, found.stage)
-    x_factor, x_zero, x_label = parameter_shown(e.unit, found.system)
+    x_factor, x_zero, x_label = units.line(e.unit, found.system)
     if e.against is not None:
         x_factor, x_zero, x_label = 1.0, 0.0, ""
     x, show = column.values * x_factor + x_zero, percent.shown(str(stratum["unit"]), y_factor)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.analysis.effects.words import figure
 from loadbook.analysis.movement import percent
 from loadbook.analysis.movement.scale import STRATUM
+from loadbook.core.vocabulary.parameter_names import headings
 
 from . import frame as base
 from .frame import MIDDLE, PIECE, RUN, Panel, Picture
@@ -39,7 +40,7 @@ def moved_picture(found: Moved) -> Picture:
         panels.append(panel)
         rows += drawn
     what = "Movement" if found.stage is None else f"Readings {found.stage} the run (not movement)"
-    title = f"{what} by {', '.join(by)}" if by else what
+    title = f"{what} by {', '.join(headings(by, found.system))}" if by else what
     return base.picture(title, panels, rows, "--kind, --process or --part", found.warnings)
 
 

@@ -21,7 +21,7 @@ from loadbook.render.tables import exact, plain
 
 VOID = frozenset({"meta", "input", "br", "hr", "col", "wbr"})  # of HTML; SVG's empty elements are closed
 _JOINERS = ("\u200c", "\u200d")  # they hold letters of some scripts, and emoji, together; harmless in a page
-_UNIT = re.compile(r"(?<=\d) (?=(?:[°%µ×]|(?:mm|min|in|h|s|MPa|ksi|mbar|kg|lb|thousandths?)\b))|(?<=\d ×) (?=\d)")
+_UNIT = re.compile(r"(?<=\d) (?=(?:[°%µ×]|(?:mm|min|in|h|s|MPa|ksi|mbar|kg|lb|(?:ten-)?thousandths?)\b))")
 
 
 class Html(str):

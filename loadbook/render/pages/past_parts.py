@@ -8,6 +8,7 @@ from statistics import fmean
 from typing import Any
 
 from loadbook.core import times, units
+from loadbook.core.figures import counted as amount
 from loadbook.core.figures import share_words
 from loadbook.core.phrases import many
 from loadbook.queries.answer_figures import span as interval
@@ -220,7 +221,7 @@ def _tolerance(m: Row, scale: float, label: str) -> list[tuple[float, str]]:
         return []
     low = m["lower_mm"]
     wide = (m["upper_mm"] - (low if low is not None else 0.0)) * scale
-    words = f"whole tolerance {wide:.4g} {'× ' if label[:1].isdigit() else ''}{label}"
+    words = f"whole tolerance {amount(f'{wide:.4g}', label)}"
     both = m["lower_mm"] is not None and m["lower_mm"] != 0
     return [(wide, words), *([(-wide, words)] if both else [])] if wide > 0 else []
 
