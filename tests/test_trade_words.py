@@ -58,6 +58,7 @@ def test_words_heard_in_the_trade_are_explained(word: str, inside: Run) -> None:
 
 def test_a_mistyped_word_is_led_to_too(inside: Run) -> None:
     assert "Did you mean 'distortion'?" in inside("explain", "distorsion").stderr
+    assert "'precheck' is a command, not a term. See: loadbook precheck --help" in inside("explain", "precheck").stderr
 
 
 def test_kinds_as_people_say_them() -> None:

@@ -439,6 +439,8 @@ def explain(term: str | None, fmt: str | None) -> None:
     from loadbook.core.vocabulary.also_called import ALSO_CALLED, term_of
     from loadbook.core.vocabulary.lookup import terms
 
+    from .main import COMMANDS
+
     system = _units_here()
     known = terms(system)
     of_kind = {t.kind for t in known.values()}
@@ -464,6 +466,8 @@ def explain(term: str | None, fmt: str | None) -> None:
         return
     if name is None:
         words = by_fold | {w.lower(): w for w in ALSO_CALLED}
+        if term in COMMANDS:
+            raise LoadbookError(f"{term!r} is a command, not a term", remedy=f"See: loadbook {term} --help")
         close = nearest(folded, list(words))
         hint = f"Did you mean {words[close]!r}? " if close else ""
         used = [n for n, t in known.items() if re.search(rf"\b{re.escape(folded)}\b", t.definition, re.IGNORECASE)]

@@ -124,11 +124,15 @@ def _against(c: Chosen, best: Scored, system: str) -> str:
     if gap is None:
         return ""
     middle, low, high = gap
-    how = f"{told(middle, unit, system)} (95 %: {span(low, high, unit, system)})"
     if low <= 0.0 <= high:
+        how = f"{told(middle, unit, system)} (95 %: {span(low, high, unit, system)})"
         return f"Against the present way it moves {how} on average: which of the two moves less cannot be told."
-    word = "more" if middle > 0 else "less"
-    return f"Against the present way it moves {how} on average, {word} by the runs that bear on it."
+    word, of = "more" if middle > 0 else "less", " of the form error before" if unit == "%" else ""
+    least, most = sorted((abs(low), abs(high)))
+    return (
+        f"By the runs that bear on it, it moves {told(abs(middle), unit, system)}{of} {word} on average than the "
+        f"present way (95 %: {span(least, most, unit, system)})."
+    )
 
 
 def _rests(c: Chosen, best: Scored) -> str:

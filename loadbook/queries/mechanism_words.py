@@ -102,9 +102,10 @@ def _iron(f: Figures, system: str) -> str:
     slow, nothing = shown(f["slow_below_c"], "c", system), shown(f["nothing_c"], "c", system)
     quick = f["at_c"] >= f["slow_below_c"]
     told = f"above {slow}, where relief is quick" if quick else f"below {slow}, where relief is slow"
+    other = "" if f["iron"] == "grey iron" else f" (published for it alone; {f['iron']} is not on record)"
     return (
-        f"grey iron: {told}, most of it in the first hour; {nothing} did nothing; cooled in the furnace it keeps less"
-        " stress than in air"
+        f"grey iron{other}: {told}, most of it in the first hour; {nothing} did nothing; cooled in the furnace it keeps"
+        " less stress than in air"
     )
 
 

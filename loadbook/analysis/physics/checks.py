@@ -232,8 +232,8 @@ def relief_reached(steps: Sequence[Step], hold_c: float, metal: Metal) -> Iterat
                        low_c=relief.CREEP_LOW_C, high_c=relief.CREEP_HIGH_C), (relief.CREEP_SOURCE,),
             )  # fmt: skip
     if metal.group in ("grey iron", "ductile iron"):
-        yield Check(RELIEF, hold_c >= 538.0, remark("relief_of_iron", at_c=hold_c, slow_below_c=538.0, nothing_c=316.0),
-                    (Source("DTIC AD0620556, abstract", "V"),))  # fmt: skip
+        found = remark("relief_of_iron", iron=metal.group, at_c=hold_c, slow_below_c=538.0, nothing_c=316.0)
+        yield Check(RELIEF, hold_c >= 538.0, found, (Source("DTIC AD0620556, abstract", "V"),))  # fmt: skip
 
 
 def sags(part: Part, hold_c: float, metal: Metal, limit_mm: float | None = None) -> Check:

@@ -75,6 +75,7 @@ ALSO_CALLED: dict[str, tuple[str, str]] = {
     "PO": ("job", "purchase order"),
     # words of answers and verdicts
     "likeness": ("nearness", ""),
+    "choose": ("choosing a cycle", ""),
     "prediction interval": ("answer interval", ""),
     "tolerance interval": ("content interval", ""),
     "undecided": ("rule cannot be told", ""),
