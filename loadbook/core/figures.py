@@ -22,6 +22,19 @@ _DIGITS = {"mm": ("g", ".3g"), "um": (".0f", ".3g"), "mbar": (".3g", ".3g"), "mb
            "mpa": (".3g", ".3g")}  # fmt: skip
 
 
+_MINUS = re.compile(r"(?<![\w=-])-(?=\d+(?:[.,]\d+)*(?:[\s%),;:]|$))")
+
+
+def true_minus(text: str) -> str:
+    """A text with true minus signs before its figures, as pages, pictures and letters show it; names and dates keep
+    their hyphens. A terminal, CSV and JSON keep '-', which other programs read.
+
+    >>> true_minus("PN-10 moves -0.5 to 3 µm (-1 before) on 2026-03-01, on TC -3A")
+    'PN-10 moves −0.5 to 3 µm (−1 before) on 2026-03-01, on TC -3A'
+    """
+    return _MINUS.sub("−", text) if "-" in text else text
+
+
 def clock(seconds: float) -> str:
     """A moment of the run as hours and minutes from its start, for evidence.
 

@@ -10,7 +10,7 @@ from typing import Any
 from loadbook.analysis.effects.estimate import NOISY, Effect
 from loadbook.analysis.effects.words import effect_shown, figure, nice_step, p_text, parameter_shown, spoken
 from loadbook.analysis.movement import percent
-from loadbook.core.figures import share_words
+from loadbook.core.figures import share_words, true_minus
 from loadbook.core.phrases import many
 from loadbook.core.remarks import Remark
 
@@ -90,7 +90,7 @@ def headline(e: Effect, system: str = "si") -> str:
     if e.refused is not None or e.effect is None:
         return f"Cannot tell what {name} does"
     x = _shown(e, system)
-    told = f"{x.slope:+.3g} {x.unit} ({x.low:+.3g} to {x.high:+.3g})".replace("-", "−")
+    told = true_minus(f"{x.slope:+.3g} {x.unit} ({x.low:+.3g} to {x.high:+.3g})")
     if e.finding == "goes_with":
         return f"{_capital(x.step)} goes with {told}"
     if e.finding == "not_settled":

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core import times
 from loadbook.core.errors import UsageError
+from loadbook.core.figures import true_minus
 from loadbook.core.remarks import REFUSAL
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
 from loadbook.core.vocabulary.parameters import PLANNED
@@ -285,7 +286,7 @@ def _headline(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, A
     if unit == "um":
         low, middle, high = (_moved(result[k], x, first=k == "median") for k in ("low", "median", "high"))
         return say("expect.size", middle=middle, pieces=pieces, low=low, high=high)
-    low, middle, high = (f"{result[k]:.3g} {unit}".strip().replace("-", "−") for k in ("low", "median", "high"))
+    low, middle, high = (true_minus(f"{result[k]:.3g} {unit}".strip()) for k in ("low", "median", "high"))
     return say("expect.size", middle=middle, pieces=pieces, low=low, high=high)
 
 

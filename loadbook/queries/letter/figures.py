@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from loadbook.core import units
+from loadbook.core.figures import true_minus
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from .sentences import say
@@ -49,7 +50,7 @@ class Figures:
         """
         turns = self.shown(um) / self.step
         value = (math.ceil(turns - 1e-9) if up else round(turns)) * self.step
-        return f"{value:.{self._places}f}".replace("-", "−") if round(value, 9) else f"{0.0:.{self._places}f}"
+        return true_minus(f"{value:.{self._places}f}") if round(value, 9) else f"{0.0:.{self._places}f}"
 
     @property
     def _places(self) -> int:
@@ -102,7 +103,7 @@ class Figures:
             return say("over", n=say(key, n=99))
         if 0 < share < 0.005:
             return say("under", n=say(key, n=1))
-        return say(key, n=f"{100 * share:.0f}".replace("-", "−"))
+        return say(key, n=true_minus(f"{100 * share:.0f}"))
 
     def percents(self, low: float, high: float) -> tuple[str, str]:
         """The two ends of a range of shares, the unit with the last alone.
@@ -116,7 +117,7 @@ class Figures:
 
     def ratio(self, percent: float, unit: bool = True) -> str:
         """A change in per cent: '44 %', or its number alone."""
-        number = f"{percent:.0f}".replace("-", "−")
+        number = true_minus(f"{percent:.0f}")
         return say("percent", n=number) if unit else number
 
     def day(self, iso: str) -> str:

@@ -275,4 +275,4 @@ def _local(moment: datetime, zone: ZoneInfo) -> datetime:
 
 def _short(value: float) -> str:
     """A figure with three digits that mean something, and a true minus sign."""
-    return figure(float(f"{value:.3g}")).replace("-", "−") if abs(value) < 1e5 else f"{value:.3g}"
+    return figure(float(f"{value:.3g}")) if abs(value) < 1e5 else f"{value:.3g}"

@@ -58,7 +58,7 @@ def over_time(
     for value in sy.ticks(5):
         at_zero = zero and value == 0
         d.line(left, sy(value), right, sy(value), MUTED if at_zero else GRID, 1.0 if at_zero else 0.8)
-        d.text(right + 5, sy(value), f"{value:g}".replace("-", "−"), TYPE, MUTED, middle=True)
+        d.text(right + 5, sy(value), f"{value:g}", TYPE, MUTED, middle=True)
     for value, _ in near:
         d.line(left, sy(value), right, sy(value), WARN, 1.2, (6, 3))
     for p in points:
