@@ -18,7 +18,7 @@ from . import units
 _ENDS = ("mbar_per_h", "c_per_h", "c_diff", "mbar", "mpa", "um", "mm", "kg", "min", "c", "h", "s")
 _QUANTITY = re.compile(rf"_({'|'.join(_ENDS)})$")
 # digits after the point where a sentence asks for none: (si, us)
-_DIGITS = {"mm": ("g", ".3g"), "um": (".0f", ".3g"), "mbar": (".3g", ".3g"), "mbar_per_h": (".3g", ".3g"),
+_DIGITS = {"mm": ("g", "inches"), "um": (".0f", ".3g"), "mbar": (".3g", ".3g"), "mbar_per_h": (".3g", ".3g"),
            "mpa": (".3g", ".3g")}  # fmt: skip
 
 
@@ -60,12 +60,17 @@ def shown(value: float, unit: str, system: str, spec: str = "") -> str:
 
     >>> shown(620.0, "c", "us"), shown(20.0, "c_diff", "us", "+.1f"), shown(152.4, "mm", "us"), shown(30.0, "mm", "si")
     ('1148 °F', '+36.0 °F', '6 in', '30 mm')
+    >>> shown(1.0, "mm", "us"), shown(0.12, "mm", "us")
+    ('0.039 in', '0.0047 in')
     """
     turned, label, _ = units.show(value, unit, system)
-    usual = _DIGITS.get(unit, (".0f", ".0f"))[system == "us"]
-    number = format(turned, spec or usual)
+    usual = spec or _DIGITS.get(unit, (".0f", ".0f"))[system == "us"]
+    if usual == "inches":  # thousandths, as a rule reads; ten-thousandths of what is finer than ten of them
+        number = f"{turned:.{3 if abs(turned) >= 0.01 else 4}f}".rstrip("0").rstrip(".")
+    else:
+        number = format(turned, usual)
     if float(number) == 0.0:  # no '-0'
-        number = format(0.0, spec or usual)
+        number = "0" if usual == "inches" else format(0.0, usual)
     return f"{number} {'× ' if label[:1].isdigit() else ''}{label.replace('_per_', '/')}".rstrip()
 
 

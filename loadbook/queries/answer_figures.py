@@ -8,7 +8,7 @@ from typing import Any
 
 from loadbook.analysis.effects.words import figure, spoken
 from loadbook.core import units
-from loadbook.core.figures import share_range, share_words
+from loadbook.core.figures import share_range, share_words, shown
 from loadbook.core.vocabulary.parameters import PLANNED
 
 
@@ -20,8 +20,8 @@ def told(value: float | None, unit: str, system: str) -> str:
     """
     if value is None:
         return "not known"
-    shown, label, digits = units.show(value, unit, system)
-    number = figure(round(shown, digits)) if unit == "um" else figure(shown)
+    turned, label, digits = units.show(value, unit, system)
+    number = figure(round(turned, digits)) if unit == "um" else figure(turned)
     label = f"× {label}" if label[:1].isdigit() else label
     return f"{number} {label}".strip()
 
@@ -44,8 +44,8 @@ def setting(name: str, value: float | None, system: str) -> str:
     """A plannable setting in the book's units: 'hold mean 1150 °F'."""
     if value is None:
         return spoken(name)
-    shown, label, _ = units.show(value, PLANNED[name].unit if name in PLANNED else "", system)
-    return f"{spoken(name)} {figure(shown)} {label}".strip()
+    turned, label, _ = units.show(value, PLANNED[name].unit if name in PLANNED else "", system)
+    return f"{spoken(name)} {figure(turned)} {label}".strip()
 
 
 def inside(share: Mapping[str, Any], system: str) -> str:
@@ -56,8 +56,7 @@ def inside(share: Mapping[str, Any], system: str) -> str:
     elif low is None and high == 0.0:
         limit = "below the upper limit"
     else:
-        shown, label, _ = units.show((high if low is None else high - low) / 1000.0, "mm", system)
-        limit = f"within {shown:.3g} {label}"
+        limit = f"within {shown((high if low is None else high - low) / 1000.0, 'mm', system)}"
     told = share_range(share["share"], share["low"], share["high"])
     if share["low"] >= 0.995:
         told = "More than 99 %"

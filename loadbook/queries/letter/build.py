@@ -108,6 +108,7 @@ class Letter:
     yours: str
     subject: str
     salutation: str
+    closing: str
     asked: str
     headline: str
     notes: list[str]
@@ -237,6 +238,7 @@ def _letter(
     addressed = typed.salutation or (
         say("salutation.named", name=typed.attention) if typed.attention else say("salutation")
     )
+    named = "closing.named" if typed.attention or typed.salutation else "closing"
     shown_runs = [*runs, *(interval.own if interval else [])]
     mine_typed = {
         "sender": typed.sender, "addressee": typed.to, "attention": typed.attention, "asked": typed.question,
@@ -248,6 +250,7 @@ def _letter(
         reference=(reference if reference is not None else reference_of(book, kept.answer_id))
         or say("reference.answer", number=kept.answer_id),
         yours=_yours(book, asked, my), subject=subject, salutation=addressed,
+        closing=say("closing.us" if x.system == "us" else named),
         asked=say("asked", question=typed.question) if typed.question else "",
         headline=headline,
         notes=_notes(asked, result, behind, my, x) if figures else [_holds(asked, result, behind, my, x, beyond)],

@@ -127,7 +127,7 @@ _TOLD: dict[str, Told] = {
     "hollow": lambda f, x: say("hollow"),
     "volatile": lambda f, x: say("volatile"),
     "stock": lambda f, x: say(
-        "stock", stock=x.length(f["per_side_um"], up=True), against=say(f"against.{f['against']}"),
+        "stock", stock=x.stock(f["per_side_um"]), against=say(f"against.{f['against']}"),
         content=x.percent(f["content"]), confidence=x.percent(f["confidence"]),
     ),
     "protect_reactive": _reactive,

@@ -49,8 +49,8 @@ def letter_page(letter: Letter) -> str:
         answer += [paragraph(n, class_="note") for n in letter.interval.notes]
     sections = [section(say("answer"), *answer, name="answer"), *map(_section, letter.sections)]
     signed_by = [shop.signatory, shop.function]
-    ending = [paragraph(line) for line in (say("closing"), *signed_by) if line]
-    sections.append(el("section", ending, id="closing", aria_label=say("closing")))
+    ending = [paragraph(line) for line in (letter.closing, *signed_by) if line]
+    sections.append(el("section", ending, id="closing", aria_label=letter.closing.rstrip(",")))
     told = {"interval": letter.interval, "runs": letter.runs}
     return page(
         letter.subject, [*sections, data_block("letter-data", plain_json(told))], kind=say("kind"),
@@ -135,7 +135,7 @@ def for_setting(letter: Letter, font: str) -> dict[str, Any]:
              "rows": [[shown(c) for c in row] for row in part.rows], "caption": shown(part.caption)}
             for part in letter.sections
         ],
-        "closing": say("closing"), "signatory": readable(shop.signatory), "function": readable(shop.function),
+        "closing": letter.closing, "signatory": readable(shop.signatory), "function": readable(shop.function),
         "foot": readable(letter.foot), "of": say("letter.of", reference=readable(letter.reference)),
         "page": say("page", n="\u0001", of="\u0002"),
     }  # fmt: skip
