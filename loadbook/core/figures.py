@@ -71,7 +71,17 @@ def shown(value: float, unit: str, system: str, spec: str = "") -> str:
         number = format(turned, usual)
     if float(number) == 0.0:  # no '-0'
         number = "0" if usual == "inches" else format(0.0, usual)
-    return f"{number} {'× ' if label[:1].isdigit() else ''}{label.replace('_per_', '/')}".rstrip()
+    return f"{number} {spoken_unit(label.replace('_per_', '/'), number)}".rstrip()
+
+
+def spoken_unit(label: str, number: str = "") -> str:
+    """A unit's label as it follows a figure: what heads a column as '0.001 in' is counted in thousandths.
+
+    >>> spoken_unit("0.001 in"), spoken_unit("0.001 in", "-1"), spoken_unit("0.0001 in per 10 in"), spoken_unit("µm")
+    ('thousandths', 'thousandth', 'ten-thousandths per 10 in', 'µm')
+    """
+    many = "" if number.lstrip("+-") == "1" else "s"
+    return label.replace("0.0001 in", f"ten-thousandth{many}").replace("0.001 in", f"thousandth{many}")
 
 
 class _Sentence(Formatter):

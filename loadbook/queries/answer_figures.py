@@ -8,7 +8,7 @@ from typing import Any
 
 from loadbook.analysis.effects.words import figure, spoken
 from loadbook.core import units
-from loadbook.core.figures import share_range, share_words, shown
+from loadbook.core.figures import share_range, share_words, shown, spoken_unit
 from loadbook.core.vocabulary.parameters import PLANNED
 
 
@@ -16,14 +16,13 @@ def told(value: float | None, unit: str, system: str) -> str:
     """A movement with its unit, as the book shows it, with no more digits than mean something.
 
     >>> told(-25.4, "um", "us"), told(12.345, "%", "si")
-    ('-1 × 0.001 in', '12.3 %')
+    ('-1 thousandth', '12.3 %')
     """
     if value is None:
         return "not known"
     turned, label, digits = units.show(value, unit, system)
     number = figure(round(turned, digits)) if unit == "um" else figure(turned)
-    label = f"× {label}" if label[:1].isdigit() else label
-    return f"{number} {label}".strip()
+    return f"{number} {spoken_unit(label, number)}".strip()
 
 
 def span(low: float, high: float, unit: str, system: str) -> str:
@@ -37,7 +36,7 @@ def span(low: float, high: float, unit: str, system: str) -> str:
     places = max(0, 2 - floor(log10(larger))) if 0.0 < larger < inf else 0
     places = min(places, digits) if unit == "um" else places
     ends = (figure(round(value, places)) for value in (first, last))
-    return f"{' to '.join(ends)} {'× ' if label[:1].isdigit() else ''}{label}".strip()
+    return f"{' to '.join(ends)} {spoken_unit(label)}".strip()
 
 
 def setting(name: str, value: float | None, system: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from loadbook.analysis.effects.estimate import NOISY, Effect
 from loadbook.analysis.effects.words import effect_shown, figure, nice_step, p_text, parameter_shown, spoken
 from loadbook.analysis.movement import percent
-from loadbook.core.figures import share_words, true_minus
+from loadbook.core.figures import share_words, spoken_unit, true_minus
 from loadbook.core.phrases import many
 from loadbook.core.remarks import Remark
 
@@ -34,7 +34,7 @@ class _Shown:
 def _shown(e: Effect, system: str) -> _Shown:
     assert e.effect is not None and e.effect_low is not None and e.effect_high is not None
     y_factor, y_label = effect_shown(e.effect_unit, system)
-    y_label = f"× {y_label}" if y_label[:1].isdigit() else y_label
+    y_label = spoken_unit(y_label)
     x_factor, x_zero, x_label = parameter_shown(e.unit, system)
     low_x, high_x = (e.range_low or 0.0) * x_factor + x_zero, (e.range_high or 0.0) * x_factor + x_zero
     step, per = 1.0, f"{e.parameter} instead of {e.against}"

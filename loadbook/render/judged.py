@@ -11,6 +11,7 @@ from typing import Any, TextIO
 from loadbook.analysis.trace.model import ClauseResult
 from loadbook.core import times, units
 from loadbook.core.figures import shown as shown_figure
+from loadbook.core.figures import spoken_unit
 from loadbook.core.phrases import few, many
 from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import worded
@@ -40,8 +41,7 @@ def figure(value: float | None, unit: str, system: str, spec: str | None = None)
     shown, label, digits = units.show(value, unit, system)
     if unit == "kg" and spec is None:  # as a load is weighed
         return f"{round(shown, 1 if shown >= 10.0 else 3):.9g} {label}"
-    label = f"× {label}" if label[:1].isdigit() else label
-    return f"{shown:{spec or f'.{digits}f'}} {label}"
+    return f"{shown:{spec or f'.{digits}f'}} {spoken_unit(label)}"
 
 
 def width(value: float, unit: str, system: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from loadbook.analysis.effects.words import p_text, parameter_shown
 from loadbook.analysis.movement import percent
 from loadbook.core import units
-from loadbook.core.figures import scale_words, share_words
+from loadbook.core.figures import scale_words, share_words, spoken_unit
 from loadbook.core.vocabulary.parameter_names import spoken
 
 MOST_SAID = 6  # sentences before the tables of moved
@@ -43,8 +43,7 @@ def moved_sentences(
         return f"{shown:+g}" if signed else f"{shown:g}"
 
     def in_words(r: dict[str, Any]) -> str:
-        name = label(str(r["unit"]), system)
-        return "thousandths" if name == "0.001 in" else name
+        return spoken_unit(label(str(r["unit"]), system))
 
     def what(r: dict[str, Any]) -> str:
         return f"{r['kind']} ({r['process'] or 'no process'})"

@@ -8,7 +8,7 @@ from statistics import fmean
 from typing import Any
 
 from loadbook.core import times, units
-from loadbook.core.figures import share_words, shown
+from loadbook.core.figures import share_words, shown, spoken_unit
 from loadbook.core.phrases import many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.needs import Need
@@ -218,7 +218,7 @@ def _tolerance(m: Row, scale: float, label: str) -> list[tuple[float, str]]:
         return []
     low = m["lower_mm"]
     wide = (m["upper_mm"] - (low if low is not None else 0.0)) * scale
-    words = f"whole tolerance {wide:.4g} {'× ' if label[:1].isdigit() else ''}{label}"
+    words = f"whole tolerance {wide:.4g} {spoken_unit(label)}"
     both = m["lower_mm"] is not None and m["lower_mm"] != 0
     return [(wide, words), *([(-wide, words)] if both else [])] if wide > 0 else []
 
