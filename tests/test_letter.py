@@ -137,7 +137,7 @@ def test_a_run_that_broke_its_cycle_is_marked_and_explained(book: BookFolder) ->
     assert note == f"× {broken.label}: a limit of its cycle was not kept; heated faster than asked"
     drawn = interval_picture(found.interval)
     assert f">× {broken.label}<" in drawn  # told by a sign, not by colour
-    assert any("did not keep its cycle" in line for line in found.lines("rests"))
+    assert any("did not keep to its cycle" in line for line in found.lines("rests"))
     assert "ZQ1X" not in letter_page(found) and "PN-002" not in letter_page(found)
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from loadbook.core import times
 from loadbook.core.errors import EXIT_SOMETHING_WRONG
 from loadbook.core.times import parse_month
 from loadbook.render.tables import plain
@@ -182,10 +184,16 @@ def plants(target: str, without: tuple[str, ...], month: str | None, fmt: str | 
         head = p.current.manifest.head
         state = "yes" if p.recomputed else "of an older publication" if p.stale else "no"
         rows.append(
-            [p.name, head["runs"], str(head["first_run"] or "")[:10], str(head["last_run"] or "")[:10],
+            [p.name, head["runs"], _day(head, "first_run"), _day(head, "last_run"),
              head["withheld"]["runs"], p.current.manifest.files, state]
         )  # fmt: skip
     emit(["plant", "runs", "first_run", "last_run", "runs_withheld", "files", "recomputed"], rows, fmt, title="Plants")
+
+
+def _day(head: Mapping[str, Any], name: str) -> str:
+    """A moment of a plant's head as the day on that plant's own clock."""
+    at = head[name]
+    return times.local_day(str(at), times.zone_of(str(head["zone"]))) if at else ""
 
 
 def _of_month(plant: Plant, month: str) -> list[int]:

@@ -300,7 +300,7 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
     else:
         table = [[row[c] for c in chosen] for row in rows]
     if people:
-        from loadbook.render.book_units import as_typed, in_units
+        from loadbook.render.book_units import as_typed, in_units, without_tails
 
         kept = BY_TABLE.get(target.table)
         asked = {c.name for c in kept.columns if c.type == "yesno"} if kept else set()
@@ -310,6 +310,7 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
             for row in table
         ]
         chosen, table = in_units(chosen, table, book.units)
+        without_tails(target.table, chosen, table)
         if target.table == "reading":
             as_typed(chosen, table, [row["typed"] for row in rows])
     note = f"{len(rows)} of {total} {target.kind}; --limit 0 lists all" if total > len(rows) else None

@@ -18,8 +18,21 @@ from . import units
 _ENDS = ("mbar_per_h", "c_per_h", "c_diff", "mbar", "mpa", "um", "mm", "kg", "min", "c", "h", "s")
 _QUANTITY = re.compile(rf"_({'|'.join(_ENDS)})$")
 # digits after the point where a sentence asks for none: (si, us)
-_DIGITS = {"mm": ("g", ".3g"), "um": (".0f", ".3g"), "mbar": (".3g", ".3g"), "mbar_per_h": (".3g", ".3g"),
+_DIGITS = {"mm": ("g", "inches"), "um": (".0f", ".3g"), "mbar": (".3g", ".3g"), "mbar_per_h": (".3g", ".3g"),
            "mpa": (".3g", ".3g")}  # fmt: skip
+
+
+_MINUS = re.compile(r"(?<![\w=-])-(?=\d+(?:[.,]\d+)*(?:[\s%),;:]|$))")
+
+
+def true_minus(text: str) -> str:
+    """A text with true minus signs before its figures, as pages, pictures and letters show it; names and dates keep
+    their hyphens. A terminal, CSV and JSON keep '-', which other programs read.
+
+    >>> true_minus("PN-10 moves -0.5 to 3 µm (-1 before) on 2026-03-01, on TC -3A")
+    'PN-10 moves −0.5 to 3 µm (−1 before) on 2026-03-01, on TC -3A'
+    """
+    return _MINUS.sub("−", text) if "-" in text else text
 
 
 def clock(seconds: float) -> str:
@@ -47,34 +60,28 @@ def shown(value: float, unit: str, system: str, spec: str = "") -> str:
 
     >>> shown(620.0, "c", "us"), shown(20.0, "c_diff", "us", "+.1f"), shown(152.4, "mm", "us"), shown(30.0, "mm", "si")
     ('1148 °F', '+36.0 °F', '6 in', '30 mm')
+    >>> shown(1.0, "mm", "us"), shown(0.12, "mm", "us")
+    ('0.039 in', '0.0047 in')
     """
     turned, label, _ = units.show(value, unit, system)
-    usual = _DIGITS.get(unit, (".0f", ".0f"))[system == "us"]
-    number = format(turned, spec or usual)
+    usual = spec or _DIGITS.get(unit, (".0f", ".0f"))[system == "us"]
+    if usual == "inches":  # thousandths, as a rule reads; ten-thousandths of what is finer than ten of them
+        number = f"{turned:.{3 if abs(turned) >= 0.01 else 4}f}".rstrip("0").rstrip(".")
+    else:
+        number = format(turned, usual)
     if float(number) == 0.0:  # no '-0'
-        number = format(0.0, spec or usual)
-    return counted(number, label.replace("_per_", "/"))
+        number = "0" if usual == "inches" else format(0.0, usual)
+    return f"{number} {spoken_unit(label.replace('_per_', '/'), number)}".rstrip()
 
 
-def counted(number: str, label: str) -> str:
-    """A number with the unit that a column or an axis is headed by, as a sentence says it.
+def spoken_unit(label: str, number: str = "") -> str:
+    """A unit's label as it follows a figure: what heads a column as '0.001 in' is counted in thousandths.
 
-    >>> counted("1.5", "0.001 in"), counted("1", "0.001 in"), counted("2", "0.0001 in per 10 in"), counted("94", "%")
-    ('1.5 thousandths', '1 thousandth', '2 ten-thousandths per 10 in', '94 %')
+    >>> spoken_unit("0.001 in"), spoken_unit("0.001 in", "-1"), spoken_unit("0.0001 in per 10 in"), spoken_unit("µm")
+    ('thousandths', 'thousandth', 'ten-thousandths per 10 in', 'µm')
     """
-    words = after_number(label)
-    if number.lstrip("+-") == "1":
-        words = words.replace("thousandths", "thousandth", 1)
-    return f"{number} {words}".rstrip()
-
-
-def after_number(label: str) -> str:
-    """A unit that a column or an axis is headed by, as it reads after a number.
-
-    >>> after_number("0.001 in"), after_number("µm")
-    ('thousandths', 'µm')
-    """
-    return label.replace("0.0001 in", "ten-thousandths").replace("0.001 in", "thousandths")
+    many = "" if number.lstrip("+-") == "1" else "s"
+    return label.replace("0.0001 in", f"ten-thousandth{many}").replace("0.001 in", f"thousandth{many}")
 
 
 class _Sentence(Formatter):

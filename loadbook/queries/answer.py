@@ -36,6 +36,8 @@ from .source import BookSource, Source, by_plant, evidence, source_of
 LEAST_WITHIN = 10  # degrees inside runs that another kind needs to say how far its pieces spread
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from loadbook.store.book import BookFolder
 
 
@@ -128,17 +130,17 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
     reply = history.ask(asked, question.content, harm(about.kind))
     if isinstance(reply, Refusal):
         return _refused(out, reply.why)
-    _tell(out, history, asked, reply, scale)
+    _tell(out, history, asked, reply, scale, source.zone)
     out.in_um = answer_terms.in_um(history, pieces, asked, reply, scale, start)
     out.in_tolerance = answer_terms.in_tolerance(history, asked, reply, about, question, start)
     if pieces.flagged.any():
         out.remarks.append(_blunders(source, question, about, pieces, asked, scale))
-    out.remarks += answer_remarks.of_reply(history, reply, asked, scale)
+    out.remarks += answer_remarks.of_reply(history, reply, asked, scale, source.zone)
     return out
 
 
-def _tell(out: Answer, history: History, asked: Asked, reply: Reply, scale: Scale) -> None:
-    """Fill in the figures, in the unit they are told in."""
+def _tell(out: Answer, history: History, asked: Asked, reply: Reply, scale: Scale, zone: ZoneInfo) -> None:
+    """Fill in the figures, in the unit they are told in, and dates on the shop's calendar."""
     out.reply, out.before_um = reply, scale.before_um
     out.low, out.high, out.median = (
         scale.displayed(reply.low),
@@ -158,7 +160,7 @@ def _tell(out: Answer, history: History, asked: Asked, reply: Reply, scale: Scal
     out.need = _need(answerneed.need(history, asked, reply), reply, scale)
     out.comparables = [
         {
-            "run": c.run, "part": c.part, "characteristic": c.characteristic, "date": answerdata.date_of(c.day),
+            "run": c.run, "part": c.part, "characteristic": c.characteristic, "date": answerdata.date_of(c.day, zone),
             "setup": c.setup or None, "atmosphere": c.atmosphere or None, "pieces": c.pieces,
             "mean": scale.displayed(c.mean), "low": scale.displayed(c.low), "high": scale.displayed(c.high),
             **c.settings,

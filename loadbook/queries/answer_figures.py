@@ -8,7 +8,7 @@ from typing import Any
 
 from loadbook.analysis.effects.words import figure, spoken
 from loadbook.core import units
-from loadbook.core.figures import counted, share_range, share_words
+from loadbook.core.figures import share_range, share_words, shown, spoken_unit
 from loadbook.core.vocabulary.parameters import PLANNED
 
 
@@ -20,9 +20,9 @@ def told(value: float | None, unit: str, system: str) -> str:
     """
     if value is None:
         return "not known"
-    shown, label, digits = units.show(value, unit, system)
-    number = figure(round(shown, digits)) if unit == "um" else figure(shown)
-    return counted(number, label)
+    turned, label, digits = units.show(value, unit, system)
+    number = figure(round(turned, digits)) if unit == "um" else figure(turned)
+    return f"{number} {spoken_unit(label, number)}".strip()
 
 
 def span(low: float, high: float, unit: str, system: str) -> str:
@@ -36,15 +36,15 @@ def span(low: float, high: float, unit: str, system: str) -> str:
     places = max(0, 2 - floor(log10(larger))) if 0.0 < larger < inf else 0
     places = min(places, digits) if unit == "um" else places
     ends = (figure(round(value, places)) for value in (first, last))
-    return counted(" to ".join(ends), label)
+    return f"{' to '.join(ends)} {spoken_unit(label)}".strip()
 
 
 def setting(name: str, value: float | None, system: str) -> str:
     """A plannable setting in the book's units: 'hold mean 1150 °F'."""
     if value is None:
         return spoken(name)
-    shown, label, _ = units.show(value, PLANNED[name].unit if name in PLANNED else "", system)
-    return f"{spoken(name)} {figure(shown)} {label}".strip()
+    turned, label, _ = units.show(value, PLANNED[name].unit if name in PLANNED else "", system)
+    return f"{spoken(name)} {figure(turned)} {label}".strip()
 
 
 def inside(share: Mapping[str, Any], system: str) -> str:
@@ -55,8 +55,7 @@ def inside(share: Mapping[str, Any], system: str) -> str:
     elif low is None and high == 0.0:
         limit = "below the upper limit"
     else:
-        shown, label, _ = units.show((high if low is None else high - low) / 1000.0, "mm", system)
-        limit = f"within {shown:.3g} {label}"
+        limit = f"within {shown((high if low is None else high - low) / 1000.0, 'mm', system)}"
     told = share_range(share["share"], share["low"], share["high"])
     if share["low"] >= 0.995:
         told = "More than 99 %"

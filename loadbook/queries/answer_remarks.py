@@ -12,6 +12,8 @@ from loadbook.core.remarks import Remark, remark
 from . import history as answerdata
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from loadbook.analysis.answers.cells import Asked
     from loadbook.analysis.answers.estimate import History, Reply
     from loadbook.analysis.answers.scale import Scale
@@ -47,8 +49,8 @@ def gauge_too_coarse(pieces: Pieces) -> Remark:
     return remark("gauge_too_coarse", share=pieces.below_gauge, gauge_um=pieces.gauge_um)
 
 
-def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale) -> list[Remark]:
-    """What this answer must not be taken for."""
+def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale, zone: ZoneInfo) -> list[Remark]:
+    """What this answer must not be taken for, its dates on the shop's calendar."""
     out = [
         remark("setting_never_run", parameter=name, asked=value, low=low, high=high, known=reply.known)
         for name, (value, low, high) in reply.beyond.settings.items()
@@ -69,27 +71,27 @@ def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale) -> list
     elif reply.tested is not None and reply.tested.high < reply.content:
         out.append(remark("test_short", held=reply.tested.held, content=reply.content, times=reply.widened))
     if reply.known and (reply.moved_since is None or reply.moved_since >= WIDENED_UNTIL):
-        out += _changed_long_ago(history, reply, asked, scale)
+        out += _changed_long_ago(history, reply, asked, scale, zone)
     if reply.borrowed is not None and reply.parts < BOUND_PARTS:
         out.append(remark("spread_borrowed", parts=reply.parts, kinds=reply.borrowed))
     if reply.since_break is not None:
         out.append(remark("since_break", runs=reply.since_break))
     newest = float(history.cells.frame["day"].max())
     if asked.day is not None and asked.day - newest > OLD_DAYS:
-        out.append(remark("looks_further", newest=answerdata.date_of(newest)))
+        out.append(remark("looks_further", newest=answerdata.date_of(newest, zone)))
     if reply.v_mean > reply.v - reply.v_mean and reply.known:
         out.append(remark("own_mean_uncertain"))
     return out
 
 
-def _changed_long_ago(history: History, reply: Reply, asked: Asked, scale: Scale) -> list[Remark]:
+def _changed_long_ago(history: History, reply: Reply, asked: Asked, scale: Scale, zone: ZoneInfo) -> list[Remark]:
     """Where the level changed too long ago to widen anything: why the answer is not the mean of all runs."""
     step, warp = history.level_step, history.warp
     if step is None or history.design.day(asked) < step.day:
         return []
     before = scale.displayed(warp.back(warp.to(reply.median) - step.by))
     now = scale.displayed(reply.median)
-    at = answerdata.date_of(step.day)
+    at = answerdata.date_of(step.day, zone)
     return [remark("level_changed", run=step.run, at=at, runs=step.runs, before=before, now=now, unit=scale.unit)]
 
 

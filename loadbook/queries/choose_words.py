@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loadbook.core import units
-from loadbook.core.figures import share_range, share_words
+from loadbook.core.figures import share_range, share_words, shown
 from loadbook.core.phrases import many
 from loadbook.core.vocabulary.parameters import PLANNED
 
@@ -79,8 +79,7 @@ def limit_words(c: Chosen, system: str) -> str:
 
 
 def _mm(um: float, system: str) -> str:
-    shown, label, _ = units.show(um / 1000.0, "mm", system)
-    return f"{shown:.3g} {label}"
+    return shown(um / 1000.0, "mm", system)
 
 
 def _first(c: Chosen, system: str) -> str:

@@ -11,7 +11,7 @@ from loadbook.analysis.effects.estimate import NOISY, Effect
 from loadbook.analysis.effects.words import effect_shown, figure, nice_step, p_text, spoken
 from loadbook.analysis.movement import percent
 from loadbook.core import units
-from loadbook.core.figures import after_number, share_words
+from loadbook.core.figures import share_words, spoken_unit, true_minus
 from loadbook.core.phrases import many
 from loadbook.core.remarks import Remark
 
@@ -35,6 +35,7 @@ class _Shown:
 def _shown(e: Effect, system: str) -> _Shown:
     assert e.effect is not None and e.effect_low is not None and e.effect_high is not None
     y_factor, y_label = effect_shown(e.effect_unit, system)
+    y_label = spoken_unit(y_label)
     x_factor, x_zero, x_label = units.line(e.unit, system)
     low_x, high_x = (e.range_low or 0.0) * x_factor + x_zero, (e.range_high or 0.0) * x_factor + x_zero
     step, per = 1.0, f"{e.parameter} instead of {e.against}"
@@ -47,7 +48,7 @@ def _shown(e: Effect, system: str) -> _Shown:
         return float(amount(value * step / x_factor))
 
     low, high = sorted((over(e.effect_low), over(e.effect_high)))
-    return _Shown(over, amount, after_number(y_label), per, over(e.effect), low, high)
+    return _Shown(over, amount, y_label, per, over(e.effect), low, high)
 
 
 def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
@@ -90,7 +91,7 @@ def headline(e: Effect, system: str = "si") -> str:
     if e.refused is not None or e.effect is None:
         return f"Cannot tell what {name} does"
     x = _shown(e, system)
-    told = f"{x.slope:+.3g} {x.unit} ({x.low:+.3g} to {x.high:+.3g})".replace("-", "−")
+    told = true_minus(f"{x.slope:+.3g} {x.unit} ({x.low:+.3g} to {x.high:+.3g})")
     if e.finding == "goes_with":
         return f"{_capital(x.step)} goes with {told}"
     if e.finding == "not_settled":

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -62,11 +63,13 @@ class Pieces:
 
 @dataclass
 class Measured:
-    """All movement that answers need, read once. extra: further groupings of the model, such as plant."""
+    """All movement that answers need, read once. extra: further groupings of the model, such as plant; zone: of the
+    clocks that its dates are told on."""
 
     movement: pd.DataFrame
     breaks: tuple[Break, ...]
     extra: tuple[str, ...] = ()
+    zone: ZoneInfo = field(default_factory=lambda: times.zone_of("UTC"))
 
     def processes(self, kind: str, part: str | None = None) -> list[str]:
         """Processes with readings of a kind (of one part), most runs first."""
@@ -119,9 +122,13 @@ def day_of(text: str) -> float:
     return datetime(date.year, date.month, date.day, 12, tzinfo=UTC).timestamp() / 86400.0
 
 
-def date_of(day: float) -> str:
-    """The ISO date of such a day."""
-    return datetime.fromtimestamp(day * 86400.0, tz=UTC).date().isoformat()
+def date_of(day: float, zone: ZoneInfo) -> str:
+    """The ISO date of a moment in days since 1970-01-01 (UTC), on the shop's calendar.
+
+    >>> date_of(20513.96, times.zone_of("UTC")), date_of(20513.96, times.zone_of("Europe/Vienna"))
+    ('2026-03-01', '2026-03-02')
+    """
+    return datetime.fromtimestamp(day * 86400.0, tz=zone).date().isoformat()
 
 
 def load(asked_of: BookFolder | Source, filters: Filters | None = None, kind: str | None = None) -> Measured:
@@ -179,7 +186,7 @@ def _read(source: Source, records: Records, filters: Filters, kind: str | None) 
     frame["believed"] = believed_rows(frame, records.frame(BELIEVED))
     breaks = tuple(Break(_moment_day(at), what, furnace) for at, what, furnace in records.table(source.breaks)[1])
     # of one plant nothing can be told of what plants differ by
-    return Measured(frame, breaks, ("plant",) if len(source.plants) > 1 else ())
+    return Measured(frame, breaks, ("plant",) if len(source.plants) > 1 else (), source.zone)
 
 
 def _spelled(column: pd.Series) -> pd.Series:

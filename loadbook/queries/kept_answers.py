@@ -182,7 +182,7 @@ def _own_runs(book: BookFolder, found: Answer) -> list[dict[str, Any]]:
     own = pieces[(pieces["part"] == about.part) & (pieces["characteristic"] == about.characteristic)]
     broken = broken_clauses(book, set(own["run"].astype(str)))
     return [
-        {"run": str(run), "date": history.date_of(float(rows["day"].iloc[0])), "pieces": len(rows),
+        {"run": str(run), "date": history.date_of(float(rows["day"].iloc[0]), book.zone), "pieces": len(rows),
          "mean": scale.displayed(rows["z"].mean()) if told else None,
          "low": scale.displayed(rows["z"].min()) if told else None,
          "high": scale.displayed(rows["z"].max()) if told else None,

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from loadbook.analysis.following.ready import (
     POINTS,
@@ -150,7 +151,8 @@ def _load(book: BookFolder, record: RunRecord) -> Load:
     return Load(
         cycle, record.atmosphere, day,
         LoadFurnace(furnace["furnace"], furnace["uniformity_c"], furnace["max_temp_c"], record.checks),
-        tuple(_pieces(conn, record, day)), record.channels, load_findings.of_run(book, record), review, later,
+        tuple(_pieces(conn, record, day, book.zone)), record.channels, load_findings.of_run(book, record), review,
+        later,
         record.calibrations, tuple(_failed(conn, record)), record.row["repeats_run"], first.fetchone() is not None,
     )  # fmt: skip
 
@@ -166,7 +168,7 @@ def _failed(conn: sqlite3.Connection, record: RunRecord) -> list[tuple[str, str,
     return [(r[0], r[1], r[2]) for r in rows]
 
 
-def _pieces(conn: sqlite3.Connection, record: RunRecord, day: str) -> list[ReadyPiece]:
+def _pieces(conn: sqlite3.Connection, record: RunRecord, day: str, zone: ZoneInfo) -> list[ReadyPiece]:
     run, started = record.run, record.row["started"]
     due: dict[str, list[str]] = {}
     nominal: dict[tuple[str, str], float] = {}
@@ -192,8 +194,9 @@ def _pieces(conn: sqlite3.Connection, record: RunRecord, day: str) -> list[Ready
         " JOIN material USING (material) WHERE run = ? ORDER BY piece_id", (run,),
     ).fetchall():  # fmt: skip
         mine = read.get((p["part"], p["serial"]), [])
-        late = {(r["gauge"], r["calibrated_until"]) for r in mine
-                if r["calibrated_until"] and r["calibrated_until"] < (r["read_at"] or started)[:10]}  # fmt: skip
+        read_on = [times.local_day(r["read_at"] or started, zone) for r in mine]
+        late = {(r["gauge"], r["calibrated_until"]) for r, on in zip(mine, read_on, strict=True)
+                if r["calibrated_until"] and r["calibrated_until"] < on}  # fmt: skip
         of = [(r["characteristic"], r["value_mm"], nominal[p["part"], r["characteristic"]]) for r in mine
               if r["value_mm"] is not None and (p["part"], r["characteristic"]) in nominal]  # fmt: skip
         odd = tuple(x for x in of if abs(x[1] - x[2]) > max(SLIP_SHARE * abs(x[2]), SLIP_LEAST_MM))

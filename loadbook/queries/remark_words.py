@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from loadbook.core import units
 from loadbook.core.cautions import LOAD
 from loadbook.core.figures import scale_words, share_words, shown
 from loadbook.core.phrases import many
@@ -82,10 +81,9 @@ def _length(mm: float, system: str) -> str:
     """A length of a piece.
 
     >>> _length(30.0, "si"), _length(30.0, "us")
-    ('30 mm', '1.18 in')
+    ('30 mm', '1.181 in')
     """
-    value, label, _ = units.show(mm, "mm", system)
-    return f"{value:g} {label}" if system == "si" else f"{value:.3g} {label}"
+    return shown(mm, "mm", system)
 
 
 def _section(which: str, mm: float | None, system: str) -> str:

@@ -16,7 +16,7 @@ from loadbook.analysis.movement.repeats import readings
 from loadbook.analysis.planning.trial import TrialPlan, alone, beside, plan_trial, repeats
 from loadbook.core import units
 from loadbook.core.errors import CalculationError, NotFoundError, UsageError
-from loadbook.core.figures import after_number, scale_words, unit_words
+from loadbook.core.figures import scale_words, spoken_unit, unit_words
 from loadbook.core.phrases import many
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, KINDS_SAID, kinds_of
 from loadbook.core.vocabulary.parameter_names import parameter_of
@@ -240,7 +240,7 @@ def _sentences(
     def amount(value: float) -> str:
         return figure(float(show(value * factor)))
 
-    per = f"{after_number(movement_label)} per {figure(step)} {label}"
+    per = f"{spoken_unit(movement_label)} per {figure(step)} {label}"
     name = spoken(plan.parameter)
     percents = f"{100 * plan.confidence:g} %"
     out = []

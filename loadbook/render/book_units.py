@@ -70,9 +70,40 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
     shown_rows = []
     for row, unit in zip(table, kept_units, strict=True):
         chosen = turns if unit in (None, "", "mm") else own
-        shown_rows.append([round(turn(v), 9) if turn and isinstance(v, (int, float)) else v
+        shown_rows.append([_readable(turn(v)) if turn and isinstance(v, (int, float)) else v
                            for v, turn in zip(row, chosen, strict=True)])  # fmt: skip
     return names, shown_rows
+
+
+def _readable(value: float) -> float:
+    """A turned figure without a tail: five places, finer than any gauge reads inches; two digits of what is smaller.
+
+    >>> _readable(80.01 / 25.4), _readable(0.0005 / 25.4)
+    (3.15, 2e-05)
+    """
+    return round(value, 5) if abs(value) >= 0.001 else float(f"{value:.2g}")
+
+
+# records whose figures the program worked out -> digits that a listing for people shows of them
+_WORKED_OUT = {"answer": 3, "finding": 5, "parameter": 5}
+
+
+def without_tails(table: str, columns: Sequence[str], rows: Sequence[list[Any]]) -> None:
+    """Round, in place, what the program worked out and a listing shows; what a person typed stays as it is.
+
+    >>> rows = [[44.23808452, 206.7762552, "%"]]
+    >>> without_tails("answer", ["low", "high", "unit"], rows)
+    >>> rows
+    [[44.2, 207.0, '%']]
+    """
+    digits = _WORKED_OUT.get(table)
+    if digits is None:
+        return
+    for row in rows:
+        for place, name in enumerate(columns):
+            if isinstance(row[place], float) and name in (*_BESIDE_UNIT, *_WIDTHS):
+                whole = float(f"{row[place]:.{digits}g}")
+                row[place] = whole if abs(whole) < 10.0**digits else round(row[place])
 
 
 def as_typed(columns: Sequence[str], rows: Sequence[list[Any]], typed: Sequence[str | None]) -> None:
@@ -110,7 +141,7 @@ def _beside_their_unit(columns: Sequence[str], table: list[list[Any]], system: s
         for i, name in enumerate(columns):
             if isinstance(row[i], (int, float)) and name in (*_BESIDE_UNIT, *_WIDTHS):
                 kept = "c_diff" if unit == "c" and name in _WIDTHS else unit
-                row[i] = round(units.show(row[i], kept, system)[0], 9)
+                row[i] = _readable(units.show(row[i], kept, system)[0]) if system == "us" else row[i]
         row[at] = units.show(0.0, unit, system)[1]
 
 

@@ -10,8 +10,8 @@ from typing import Any, TextIO
 
 from loadbook.analysis.trace.model import ClauseResult
 from loadbook.core import times, units
-from loadbook.core.figures import counted
 from loadbook.core.figures import shown as shown_figure
+from loadbook.core.figures import spoken_unit
 from loadbook.core.phrases import few, many
 from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import worded
@@ -41,7 +41,7 @@ def figure(value: float | None, unit: str, system: str, spec: str | None = None)
     shown, label, digits = units.show(value, unit, system)
     if unit == "kg" and spec is None:  # as a load is weighed
         return f"{round(shown, 1 if shown >= 10.0 else 3):.9g} {label}"
-    return counted(f"{shown:{spec or f'.{digits}f'}}", label)
+    return f"{shown:{spec or f'.{digits}f'}} {spoken_unit(label)}"
 
 
 def width(value: float, unit: str, system: str) -> str:
@@ -64,6 +64,19 @@ def close_figure(value: float | None, limit: float | None, unit: str, system: st
     return text
 
 
+def furnace_limits(furnace: Any, system: str) -> list[tuple[str, str | None]]:
+    """How hot a furnace may get and its class, a row of `furnace`, as heading and words.
+
+    >>> furnace_limits({"max_temp_c": 750.0, "uniformity_c": 8.0}, "si")
+    [('hottest allowed', '750 °C'), ('uniformity', '±8 °C')]
+    """
+    hottest, half = furnace["max_temp_c"], furnace["uniformity_c"]
+    return [
+        ("hottest allowed", None if hottest is None else shown_figure(hottest, "c", system)),
+        ("uniformity", None if half is None else f"±{shown_figure(half, 'c_diff', system, '.3g')}"),
+    ]
+
+
 def clause_figures(
     clause: str, value: float | None, limit: float | None, unit: str | None, system: str
 ) -> tuple[str, str]:
@@ -72,10 +85,10 @@ def clause_figures(
     >>> clause_figures("furnace class", 8.0, 6.0, "c_diff", "si"), clause_figures("lead", 8.0, None, "c_diff", "si")
     (('±8.0 °C', '±6.0 °C'), ('8.0 °C', ''))
     """
-    shown = (close_figure(value, limit, unit or "", system), figure(limit, unit or "", system))
+    told = (close_figure(value, limit, unit or "", system), figure(limit, unit or "", system))
     if clause != "furnace class":
-        return shown
-    return (f"±{shown[0]}" if shown[0] else "", f"±{shown[1]}" if shown[1] else "")
+        return told
+    return (f"±{told[0]}" if told[0] else "", f"±{told[1]}" if told[1] else "")
 
 
 def label(c: ClauseResult, system: str) -> str:

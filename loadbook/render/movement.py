@@ -9,7 +9,7 @@ from typing import Any
 from loadbook.analysis.effects.words import p_text
 from loadbook.analysis.movement import percent
 from loadbook.core import units
-from loadbook.core.figures import counted, scale_words, share_words
+from loadbook.core.figures import scale_words, share_words, spoken_unit
 from loadbook.core.vocabulary.parameter_names import headings, spoken
 
 MOST_SAID = 6  # sentences before the tables of moved
@@ -42,6 +42,9 @@ def moved_sentences(
         shown = to_resolution(value, str(r["unit"]), system, steps.get((r["process"], r["kind"], r["unit"])))
         return f"{shown:+g}" if signed else f"{shown:g}"
 
+    def counted(number: str, r: dict[str, Any]) -> str:
+        return f"{number} {spoken_unit(label(str(r['unit']), system), number)}"
+
     def what(r: dict[str, Any]) -> str:
         return f"{r['kind']} ({r['process'] or 'no process'})"
 
@@ -52,16 +55,14 @@ def moved_sentences(
             under = ", ".join(str(r[b]) for b in by)
             out.append(
                 f"{what(r)}{', ' + under if under else ''}: the middle one of {_many(r['pieces'], 'piece')} in "
-                f"{_many(r['runs'], 'run')} moved {counted(text(r['median'], r), label(str(r['unit']), system))}, "
-                f"nine in ten "
+                f"{_many(r['runs'], 'run')} moved {counted(text(r['median'], r), r)}, nine in ten "
                 f"{text(r['low'], r)} to {text(r['high'], r)}."
             )
     clear = [d for d in differences if d["p_adjusted"] is not None and d["p_adjusted"] < 0.05]
     for d in sorted(clear, key=lambda d: d["p_adjusted"])[:MOST_SAID]:
         other = "; not the same part numbers" if d["note"] and "one side only" in d["note"] else ""
         out.append(
-            f"{what(d)}: {d['b']} less {d['a']} "
-            f"{counted(text(d['difference'], d, True), label(str(d['unit']), system))} "
+            f"{what(d)}: {d['b']} less {d['a']} {counted(text(d['difference'], d, True), d)} "
             f"({text(d['low'], d, True)} to {text(d['high'], d, True)}), {_both(d['runs_b'], d['runs_a'], 'run')}, "
             f"{_both(d['pieces_b'], d['pieces_a'], 'piece')}{other}."
         )

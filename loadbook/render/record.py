@@ -14,7 +14,7 @@ from loadbook.store import lookup
 from loadbook.store.book import BookFolder
 from loadbook.store.records import history
 
-from .book_units import amended_in_units, in_units
+from .book_units import amended_in_units, in_units, without_tails
 
 
 @dataclass
@@ -60,6 +60,8 @@ def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> 
     apart = {key, "typed"} | ({"question", "result"} if kind.table == "answer" else set())
     values = [[n, _shown(book, row[n])] for n in names if n not in apart and row[n] is not None]
     shown = [in_units([n], [[v]], book.units) for n, v in values]
+    for heads, cells in shown:
+        without_tails(kind.table, heads, cells)
     title = f"{kind.table} {lookup.record_name(kind, row)}"
     sections = [Section("values", title, ["column", "value"], [[c[0], v[0][0]] for c, v in shown])]
     if "typed" in names and row["typed"]:

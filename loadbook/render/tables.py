@@ -159,6 +159,8 @@ def plain(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
+        if 1e-5 <= abs(value) < 1e-4:  # a gauge's resolution in inches: 0.00004, not 4e-05
+            return f"{value:.10f}".rstrip("0")
         return "" if math.isnan(value) else f"{value:.10g}"
     text = value.isoformat(sep=" ") if isinstance(value, datetime) else str(value)
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)

@@ -91,8 +91,9 @@ def _in_use(conn: sqlite3.Connection, cycle: str, rows: list[sqlite3.Row]) -> sq
     since = spans.get(newest["revision"])
     if since and all(last < since[0] for revision, (_, last) in spans.items() if revision != newest["revision"]):
         return newest
+    last_day = {revision: times.local_day(last, _zone(conn)) for revision, (_, last) in spans.items()}
     told = [
-        f"{r['revision']} ({'last run ' + spans[r['revision']][1][:10] if r['revision'] in spans else 'not run yet'})"
+        f"{r['revision']} ({'last run ' + last_day[r['revision']] if r['revision'] in last_day else 'not run yet'})"
         for r in rows
     ]
     raise UsageError(
@@ -227,8 +228,8 @@ def _channels(conn: sqlite3.Connection, run: str, trace_id: str | None) -> tuple
             for r in conn.execute("SELECT * FROM trace_channel WHERE trace_id = ? ORDER BY number", (trace_id,))
         ]
     points = _corrections(conn, {r["calibration"] for r in said.values() if r["calibration"]})
-    began = conn.execute("SELECT started FROM run WHERE run = ?", (run,)).fetchone()[0][:10]
-    after = _made_after(conn, set(points), began)
+    began = conn.execute("SELECT started FROM run WHERE run = ?", (run,)).fetchone()[0]
+    after = _made_after(conn, set(points), times.local_day(began, _zone(conn)))
     out = []
     for number, name, quantity, unit in recorded:
         row = said.get(name)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core import times
 from loadbook.core.errors import UsageError
+from loadbook.core.figures import true_minus
 from loadbook.core.remarks import REFUSAL
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
 from loadbook.core.vocabulary.parameters import PLANNED
@@ -107,6 +108,7 @@ class Letter:
     yours: str
     subject: str
     salutation: str
+    closing: str
     asked: str
     headline: str
     notes: list[str]
@@ -236,6 +238,7 @@ def _letter(
     addressed = typed.salutation or (
         say("salutation.named", name=typed.attention) if typed.attention else say("salutation")
     )
+    named = "closing.named" if typed.attention or typed.salutation else "closing"
     shown_runs = [*runs, *(interval.own if interval else [])]
     mine_typed = {
         "sender": typed.sender, "addressee": typed.to, "attention": typed.attention, "asked": typed.question,
@@ -247,6 +250,7 @@ def _letter(
         reference=(reference if reference is not None else reference_of(book, kept.answer_id))
         or say("reference.answer", number=kept.answer_id),
         yours=_yours(book, asked, my), subject=subject, salutation=addressed,
+        closing=say("closing.us" if x.system == "us" else named),
         asked=say("asked", question=typed.question) if typed.question else "",
         headline=headline,
         notes=_notes(asked, result, behind, my, x) if figures else [_holds(asked, result, behind, my, x, beyond)],
@@ -285,7 +289,7 @@ def _headline(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, A
     if unit == "um":
         low, middle, high = (_moved(result[k], x, first=k == "median") for k in ("low", "median", "high"))
         return say("expect.size", middle=middle, pieces=pieces, low=low, high=high)
-    low, middle, high = (f"{result[k]:.3g} {unit}".strip().replace("-", "−") for k in ("low", "median", "high"))
+    low, middle, high = (true_minus(f"{result[k]:.3g} {unit}".strip()) for k in ("low", "median", "high"))
     return say("expect.size", middle=middle, pieces=pieces, low=low, high=high)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from loadbook.core import units
+from loadbook.core.figures import shown, true_minus
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from .sentences import say
@@ -49,7 +50,7 @@ class Figures:
         """
         turns = self.shown(um) / self.step
         value = (math.ceil(turns - 1e-9) if up else round(turns)) * self.step
-        return f"{value:.{self._places}f}".replace("-", "−") if round(value, 9) else f"{0.0:.{self._places}f}"
+        return true_minus(f"{value:.{self._places}f}") if round(value, 9) else f"{0.0:.{self._places}f}"
 
     @property
     def _places(self) -> int:
@@ -68,23 +69,29 @@ class Figures:
         one = self.system == "us" and number.lstrip("−") == "1"
         return say(f"um.{self.system}.one" if one else f"um.{self.system}", n=number)
 
-    def length(self, um: float, up: bool = False) -> str:
-        """A length of a drawing or of stock, in mm or inches: '0.12 mm', '0.0047 in'.
+    def length(self, um: float) -> str:
+        """A length of a drawing, in mm or inches: '0.12 mm', '0.0047 in'.
 
         >>> Figures("si", 1.0).length(120.0), Figures("us", 1.0).length(120.0)
         ('0.12 mm', '0.0047 in')
         """
         if self.system == "us":
-            value = um / 25400.0
-            return f"{math.ceil(value * 1e4 - 1e-6) / 1e4 if up else value:.4f} in"
-        step = min(self.step, 1.0) / 1000.0
-        value = math.ceil(um / 1000.0 / step - 1e-9) * step if up else um / 1000.0
-        return f"{value:.6g} mm"
+            return f"{um / 25400.0:.4f} in"
+        return f"{um / 1000.0:.6g} mm"
+
+    def stock(self, um: float) -> str:
+        """Stock to be left, rounded up to two digits, and to a µm or a ten-thousandth of an inch at the finest.
+
+        >>> Figures("si").stock(107.0), Figures("si").stock(12.2), Figures("us").stock(107.0)
+        ('0.11 mm', '0.013 mm', '0.0043 in')
+        """
+        value, finest = (um / 25400.0, 1e-4) if self.system == "us" else (um / 1000.0, 1e-3)
+        step = max(finest, 10.0 ** (math.floor(math.log10(value)) - 1)) if value > 0 else finest
+        return f"{math.ceil(value / step - 1e-6) * step:.4g} {'in' if self.system == 'us' else 'mm'}"
 
     def thickness(self, mm: float) -> str:
         """A thickness of a piece, as people say it."""
-        value, label, _ = units.show(mm, "mm", self.system)
-        return f"{value:g} {label}" if self.system == "si" else f"{value:.3g} {label}"
+        return shown(mm, "mm", self.system)
 
     def setting(self, name: str, value: float) -> str:
         """A planned setting with its unit: '80 °C/h'."""
@@ -102,7 +109,7 @@ class Figures:
             return say("over", n=say(key, n=99))
         if 0 < share < 0.005:
             return say("under", n=say(key, n=1))
-        return say(key, n=f"{100 * share:.0f}".replace("-", "−"))
+        return say(key, n=true_minus(f"{100 * share:.0f}"))
 
     def percents(self, low: float, high: float) -> tuple[str, str]:
         """The two ends of a range of shares, the unit with the last alone.
@@ -116,7 +123,7 @@ class Figures:
 
     def ratio(self, percent: float, unit: bool = True) -> str:
         """A change in per cent: '44 %', or its number alone."""
-        number = f"{percent:.0f}".replace("-", "−")
+        number = true_minus(f"{percent:.0f}")
         return say("percent", n=number) if unit else number
 
     def day(self, iso: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from loadbook.core.figures import true_minus
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS
 
 from .figures import Figures
@@ -109,7 +110,7 @@ def _in_unit(value: float, unit: str, x: Figures) -> float:
 def _number(value: float, unit: str, x: Figures) -> str:
     if unit == "um":
         return x.number(value)
-    return x.ratio(value, unit=False) if unit == "%" else f"{value:.3g}".replace("-", "−")
+    return x.ratio(value, unit=False) if unit == "%" else true_minus(f"{value:.3g}")
 
 
 def interval_of(

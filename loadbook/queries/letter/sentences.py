@@ -32,7 +32,9 @@ TEXT: dict[str, str] = {
     "what.new": "A new part ({words})",
     "movement": "movement",
     "heat treatment": "heat treatment",
-    "closing": "Yours sincerely",
+    "closing": "Yours faithfully,",
+    "closing.named": "Yours sincerely,",
+    "closing.us": "Sincerely,",
     "page": "page {n} of {of}",
     "foot": "Given on {date} and shown as it was given.",
     "marking.both": "Confidential and export-controlled: for the addressee alone.",
@@ -65,16 +67,16 @@ TEXT: dict[str, str] = {
     "share.nineteen": "19 in 20 pieces",
     "share.any": "{share} of the pieces",
     # -- our answer
-    "expect.form": "About {middle} more {error} is the middle of what we expect; {pieces}: {low} to {high}.",
-    "expect.form.less": "About {middle} less {error} is the middle of what we expect; {pieces}: {low} to {high} (minus: less).",
-    "expect.form.of": "That is {after_low} to {after_high} after the run, from the {before} that {whose} usually show before: a change of {low} to {high}.",
+    "expect.form": "We expect about {middle} more {error}; for {pieces}, {low} to {high}.",
+    "expect.form.less": "We expect about {middle} less {error}; for {pieces}, {low} to {high} (minus: less).",
+    "expect.form.of": "From the {before} that {whose} usually show before the run, that gives {after_low} to {after_high} after it: a change of {low} to {high}.",
     "whose.part": "they",
     "whose.kind": "such pieces",
     "whose.question": "your pieces",
-    "expect.form.given": "That is {after_low} to {after_high} after the run, from the {before} that you named: a change of {low} to {high}.",
-    "expect.size": "About {middle} is the middle of what we expect; {pieces}: {low} to {high}.",
-    "expect.percent": "A change of {middle} of the form error before is the middle of what we expect; {pieces}: {low} to "
-    "{high}.",
+    "expect.form.given": "From the {before} that you named, that gives {after_low} to {after_high} after the run: a change of {low} to {high}.",
+    "expect.size": "We expect about {middle}; for {pieces}, {low} to {high}.",
+    "expect.percent": "We expect the form error to change by about {middle} of what it is before the run; for {pieces}, by "
+    "{low} to {high}.",
     "larger": "{size} larger",
     "smaller": "{size} smaller",
     "no change": "no change",
@@ -161,11 +163,11 @@ TEXT: dict[str, str] = {
     "class.similar": "{n} runs of similar {things}",
     "class.family": "{n} runs of {things} of {family}",
     "class.things": "{n} runs of {things}",
-    "rests.broken.one": "{n} of your runs did not keep its cycle (marked × in the picture); it is counted.",
-    "rests.broken.many": "{n} of your runs did not keep their cycle (marked × in the picture); they are counted.",
-    "set_aside.one": "{n} piece is in no figure, for want of a usable reading before or after; pieces that were not "
+    "rests.broken.one": "{n} of your runs did not keep to its cycle (marked × in the picture); it is counted.",
+    "rests.broken.many": "{n} of your runs did not keep to their cycle (marked × in the picture); they are counted.",
+    "set_aside.one": "{n} piece is left out, for want of a usable reading before or after; pieces that were not "
     "measured, cracked or were straightened would make it look worse.",
-    "set_aside.many": "{n} pieces are in no figure, for want of a usable reading before or after; pieces that were not "
+    "set_aside.many": "{n} pieces are left out, for want of a usable reading before or after; pieces that were not "
     "measured, cracked or were straightened would make it look worse.",
     "blunders": "Counted, though doubtful: {readings} that lie far from the rest of the run.",
     "blunders.without": "Counted, though doubtful: {readings} that lie far from the rest of the run; without them it "
@@ -190,7 +192,7 @@ TEXT: dict[str, str] = {
     "table.kept.yes": "kept",
     "how": "How to measure",
     # -- how such answers did
-    "did": "How such answers did",
+    "did": "How such answers held",
     "did.later": "{promised} promised, {held} held ({low} to {high}), on {runs} of ours, each predicted from what came before "
     "it.",
     "did.parts": "{promised} promised, {held} held ({low} to {high}), with each of our part numbers left out in turn.",
@@ -204,7 +206,7 @@ TEXT: dict[str, str] = {
     "turn.",
     # -- what would change it
     "change": "What would change it",
-    "change.little": "More runs hardly would: the interval is {width} wide, and {least} of it is how much runs and pieces "
+    "change.little": "More runs would hardly narrow it: it is {width} wide, and {least} of that is how much runs and pieces "
     "differ.",
     "change.runs": "The interval is {width} wide. After 4 more measured runs it would be about {four}, after 16 about "
     "{sixteen}; {least} is how much runs and pieces differ, whatever is measured.",
@@ -260,8 +262,8 @@ TEXT: dict[str, str] = {
     "measure.repeats": "{runs} of part numbers that we ran before, every piece",
     "measure.parts": "{parts} more of this kind, every piece",
     "measure.how": "Read each piece before and after in the same way: the same gauge and points, held and supported the same way, clean, at one temperature.",
-    "measure.setup": "Tell us how the pieces are to stand, hang or lie, and we keep to it: how they are set up can move them as much as any setting.",
-    "measure.then": "With these we can tell how far 9 in 10 pieces will move, and how many of them should stay within your tolerance.",
+    "measure.setup": "Tell us how the pieces are to stand, hang or lie, and we will keep to it: how they are set up can move them as much as any setting.",
+    "measure.then": "With these we can say how far 9 in 10 pieces will move, and how many of them should stay within your tolerance.",
     "measure.run": "Each run",
     "measure.run.gauge": "our recorder, with thermocouples at the thickest and the thinnest section",
     "measure.run.when": "we see to it, from start to unloading",

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from loadbook.core.figures import shown
+from loadbook.core.figures import shown, true_minus
 from loadbook.core.remarks import CUSTOMER, Remark
 
 from .figures import Figures
@@ -127,7 +127,7 @@ _TOLD: dict[str, Told] = {
     "hollow": lambda f, x: say("hollow"),
     "volatile": lambda f, x: say("volatile"),
     "stock": lambda f, x: say(
-        "stock", stock=x.length(f["per_side_um"], up=True), against=say(f"against.{f['against']}"),
+        "stock", stock=x.stock(f["per_side_um"]), against=say(f"against.{f['against']}"),
         content=x.percent(f["content"]), confidence=x.percent(f["confidence"]),
     ),
     "protect_reactive": _reactive,
@@ -187,7 +187,7 @@ def _relief(f: Mapping[str, Any], x: Figures) -> str:
 
 
 def _size(f: Mapping[str, Any], x: Figures) -> str:
-    low, high = (f"{100.0 * f[k]:+.2f}".replace("-", "−") for k in ("low", "high"))
+    low, high = (true_minus(f"{100.0 * f[k]:+.2f}") for k in ("low", "high"))
     low, high = (say("percent", n=n) for n in (low, high))
     return say("physics.size", change=low if low == high else say("to", low=low, high=high))
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from rich.cells import get_character_cell_size, split_graphemes
 
+from loadbook.core.figures import true_minus
 from loadbook.render.tables import plain
 
 from .style import CORNERS, FONT, GROUND, INK, SMALL_PX
@@ -109,7 +110,7 @@ class Drawing:
 
 
 def _escaped(text: str) -> str:
-    return html.escape(plain(text), quote=False)
+    return html.escape(true_minus(plain(text)), quote=False)
 
 
 def _n(value: float) -> str:

@@ -15,7 +15,6 @@ from loadbook.render.tables import plain
 
 from .picture import PHONE, interval_picture
 
-_MINUS = re.compile(r"(?<![\w-])-(?=\d)")
 _TIED = {"°C/h": "°C\u2060/\u2060h", "°F/h": "°F\u2060/\u2060h"}
 _JOINERS = ("\u200c", "\u200d")  # they hold letters of some scripts, and emoji, together
 LONGEST_WORD = 28  # letters after which a word may be broken
@@ -40,18 +39,18 @@ def letter_page(letter: Letter) -> str:
     ]
     answer: list[Any] = [
         paragraph(letter.asked, class_="question") if letter.asked else None,
-        el("p", el("strong", signed(letter.headline))),
-        [paragraph(signed(n)) for n in letter.notes if n],
+        el("p", el("strong", letter.headline)),
+        [paragraph(n) for n in letter.notes if n],
     ]
     if letter.interval is not None:
         drawn = picture(interval_picture(letter.interval), letter.interval.alt, name="interval")
         small = picture(interval_picture(letter.interval, wide=PHONE), letter.interval.alt)
         answer += [el("div", drawn, class_="desk"), el("div", small, class_="phone")]  # one of them is seen
-        answer += [paragraph(signed(n), class_="note") for n in letter.interval.notes]
+        answer += [paragraph(n, class_="note") for n in letter.interval.notes]
     sections = [section(say("answer"), *answer, name="answer"), *map(_section, letter.sections)]
     signed_by = [shop.signatory, shop.function]
-    ending = [paragraph(line) for line in (say("closing"), *signed_by) if line]
-    sections.append(el("section", ending, id="closing", aria_label=say("closing")))
+    ending = [paragraph(line) for line in (letter.closing, *signed_by) if line]
+    sections.append(el("section", ending, id="closing", aria_label=letter.closing.rstrip(",")))
     told = {"interval": letter.interval, "runs": letter.runs}
     return page(
         letter.subject, [*sections, data_block("letter-data", plain_json(told))], kind=say("kind"),
@@ -63,7 +62,7 @@ def _section(part: Section) -> Html:
     figures = part.columns[2:6] if part.caption else ()  # the last says whether the cycle was kept
     return section(
         part.title,
-        [paragraph(signed(t)) for t in part.lines],
+        [paragraph(t) for t in part.lines],
         table(
             part.columns, part.rows, caption=part.caption or part.title, figures=figures, hide_caption=not part.caption
         )
@@ -96,15 +95,6 @@ def plain_json(told: Any) -> Any:
     return plain_json(vars(told)) if hasattr(told, "__dict__") else told
 
 
-def signed(text: str) -> str:
-    """A text with true minus signs before its figures; names keep their hyphens.
-
-    >>> signed("PN-10 moves -0.5 to 3 µm on 2026-03-01")
-    'PN-10 moves −0.5 to 3 µm on 2026-03-01'
-    """
-    return _MINUS.sub("−", text)
-
-
 def readable(text: str) -> str:
     """A text for the PDF: control and direction characters made visible, a word that never ends may be broken.
 
@@ -119,7 +109,7 @@ def for_setting(letter: Letter, font: str) -> dict[str, Any]:
     """What the PDF's template is given: plain texts and the picture."""
 
     def shown(text: str) -> str:
-        words = tied(readable(signed(text)))
+        words = tied(readable(text))
         for apart, together in _TIED.items():
             words = words.replace(apart, together)
         return words
@@ -145,7 +135,7 @@ def for_setting(letter: Letter, font: str) -> dict[str, Any]:
              "rows": [[shown(c) for c in row] for row in part.rows], "caption": shown(part.caption)}
             for part in letter.sections
         ],
-        "closing": say("closing"), "signatory": readable(shop.signatory), "function": readable(shop.function),
+        "closing": letter.closing, "signatory": readable(shop.signatory), "function": readable(shop.function),
         "foot": readable(letter.foot), "of": say("letter.of", reference=readable(letter.reference)),
         "page": say("page", n="\u0001", of="\u0002"),
     }  # fmt: skip

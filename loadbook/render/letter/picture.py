@@ -14,11 +14,6 @@ _BAR, _STEP, _SIZE = 42.0, 11.0, 9.0
 _FILL = "#9aa7b5"
 
 
-def short(value: float) -> str:
-    """A figure of the axis, with a true minus sign."""
-    return figure(value).replace("-", "−")
-
-
 def interval_picture(i: Interval, font: str = FONT, wide: float = WIDE) -> str:
     """The picture as SVG text, so many px wide; the page and the PDF hold the same one, each in its own letters."""
     first = _BAR + 20  # of the own runs
@@ -34,7 +29,7 @@ def interval_picture(i: Interval, font: str = FONT, wide: float = WIDE) -> str:
     for value in sx.ticks(4 if narrow else 8):
         d.line(sx(value), 20, sx(value), foot, SHADE)
         d.line(sx(value), foot, sx(value), foot + 4, MUTED)
-        d.text(sx(value), foot + 15, short(value), 10, anchor="middle")
+        d.text(sx(value), foot + 15, figure(value), 10, anchor="middle")
     d.line(left, foot, wide - _RIGHT, foot, INK)
     d.text(wide - _RIGHT, foot + 29, i.axis, 10, MUTED, anchor="end")
     if len(near) < len(i.limits):

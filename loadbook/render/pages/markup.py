@@ -17,6 +17,7 @@ import unicodedata
 from collections.abc import Iterable
 from typing import Any
 
+from loadbook.core.figures import true_minus
 from loadbook.render.tables import exact, plain
 
 VOID = frozenset({"meta", "input", "br", "hr", "col", "wbr"})  # of HTML; SVG's empty elements are closed
@@ -40,12 +41,13 @@ def visible(words: str) -> str:
 
 
 def tied(words: str) -> str:
-    """Words in which a figure and its unit stay on one line. For what is shown only: nothing stored or compared.
+    """Words in which a figure and its unit stay on one line, with true minus signs. For what is shown only: nothing
+    stored or compared.
 
-    >>> tied("80 °C/h, 3 pieces")
-    '80\\xa0°C/h, 3 pieces'
+    >>> tied("-80 °C/h, 3 pieces")
+    '−80\\xa0°C/h, 3 pieces'
     """
-    return _UNIT.sub("\u00a0", words)
+    return _UNIT.sub("\u00a0", true_minus(words))
 
 
 def text(value: Any) -> Html:

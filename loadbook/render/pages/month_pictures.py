@@ -34,8 +34,13 @@ _OTHER = ("cross", MUTED, None)
 
 
 def unit_label(chart: FurnaceChart, system: str) -> str:
-    """The unit a control chart is drawn in."""
-    return units.show(0.0, chart.unit, system)[1]
+    """The unit a control chart is drawn in: a delay in minutes."""
+    return _drawn_in(chart, system)[1]
+
+
+def _drawn_in(chart: FurnaceChart, system: str) -> tuple[float, str]:
+    """(factor from the unit kept inside, label)."""
+    return (60.0, "min") if chart.unit == "h" else units.show(1.0, chart.unit, system)[:2]
 
 
 def drawn_values(chart: FurnaceChart, system: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -45,7 +50,7 @@ def drawn_values(chart: FurnaceChart, system: str) -> tuple[np.ndarray, np.ndarr
     told = [c.difference + base, c.low + base, c.high + base]
     if chart.unit == "mbar_per_h":
         told[1] = np.maximum(told[1], 0.0)  # no pressure rises by less than nothing
-    one = units.show(1.0, chart.unit, system)[0]
+    one = _drawn_in(chart, system)[0]
     return told[0] * one, told[1] * one, told[2] * one
 
 
@@ -275,4 +280,4 @@ def _local(moment: datetime, zone: ZoneInfo) -> datetime:
 
 def _short(value: float) -> str:
     """A figure with three digits that mean something, and a true minus sign."""
-    return figure(float(f"{value:.3g}")).replace("-", "−") if abs(value) < 1e5 else f"{value:.3g}"
+    return figure(float(f"{value:.3g}")) if abs(value) < 1e5 else f"{value:.3g}"

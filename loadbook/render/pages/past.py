@@ -10,7 +10,7 @@ from loadbook.core.errors import NotFoundError
 from loadbook.core.phrases import did_you_mean, many
 from loadbook.queries.furnaces import FurnaceChart
 from loadbook.queries.past import Past, left_tolerance
-from loadbook.render.judged import figure
+from loadbook.render.judged import figure, furnace_limits
 from loadbook.store.book import BookFolder
 
 from .links import Links, piece_name
@@ -29,7 +29,7 @@ from .past_parts import (
     settings_over_time,
     waiting,
 )
-from .shell import definitions, mark, page, paragraph, section, table
+from .shell import definitions, mark, page, paragraph, section, table, whole
 
 FOOT = (
     "Made by loadbook from the shop's own records. Movement is history, not a promise; a kept cycle accepts no parts."
@@ -71,7 +71,7 @@ def _what_came(
 ) -> Iterator[Html]:
     """The first sections of a part's and of a customer's page: what went wrong, what waits, what moved, by what."""
     if _any_left(rows):
-        yield section("Left its tolerance", left_words(rows, links, system), name="left")
+        yield section("Left tolerance", left_words(rows, links, system), name="left")
     yield section("Open points", *waiting(needs, links), name="open")
     moved = movement_over_time(past, runs, system, rows, of_part=of_part)
     yield section("Movement over time, by treatment", *moved, name="moved")
@@ -154,8 +154,7 @@ def furnace_page(
             ("atmosphere", f["atmosphere"]),
             ("zones", f["zones"]),
             ("working zone", f["working_zone"]),
-            ("hottest allowed", figure(f["max_temp_c"], "c", system)),
-            ("uniformity", figure(f["uniformity_c"], "c_diff", system) or None),
+            *furnace_limits(f, system),
             ("note", f["note"]),
         ]
     )
@@ -204,17 +203,25 @@ def _pieces(past: Past, part: str, runs: Sequence[str], links: Links) -> list[Ht
         for p in past.pieces[run]:
             if p["part"] == part:
                 seen[p["serial"]].append(run)
+    together: dict[tuple[str, ...], list[str]] = defaultdict(list)
+    for serial, went in seen.items():
+        together[tuple(dict.fromkeys(went))].append(serial)
     rows = [
         [
-            links.to("piece", piece_name(part, serial), serial),
+            el("span", _listed([links.to("run", r) for r in went])),
             past.runs[went[-1]]["day"],
-            [[", " if k else "", links.to("run", r)] for k, r in enumerate(dict.fromkeys(went))],
+            str(len(serials)),
+            el("span", _listed([links.to("piece", piece_name(part, s), whole(s)) for s in sorted(serials)])),
         ]
-        for serial, went in sorted(seen.items(), key=lambda s: past.runs[s[1][-1]]["day"], reverse=True)
+        for went, serials in sorted(together.items(), key=lambda t: (past.runs[t[0][-1]]["day"], t[0]), reverse=True)
     ]
     return folded(
-        ["serial", "last run", "runs"], [[a, b, el("span", c)] for a, b, c in rows], "Pieces, last seen first", "pieces"
+        ["runs", "last began", "pieces", "serials"], rows, "Pieces, last seen first", "lines", figures=("pieces",)
     )
+
+
+def _listed(items: Sequence[Html]) -> list[Any]:
+    return [[", " if k else "", item] for k, item in enumerate(items)]
 
 
 def _parts(

@@ -8,8 +8,7 @@ from statistics import fmean
 from typing import Any
 
 from loadbook.core import times, units
-from loadbook.core.figures import counted as amount
-from loadbook.core.figures import share_words
+from loadbook.core.figures import share_words, shown, spoken_unit
 from loadbook.core.phrases import many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.needs import Need
@@ -19,7 +18,7 @@ from loadbook.render.judged import figure
 from loadbook.store.book import BookFolder
 
 from .links import Links, piece_name
-from .markup import Html, el
+from .markup import Html, el, join
 from .past_pictures import MOST_TREATMENTS, Point, key_mark, over_time, sign
 from .shell import mark, more, paragraph, picture, sentences, table, whole
 
@@ -57,8 +56,10 @@ def waiting(found: Sequence[Need], links: Links) -> list[Html | None]:
 def folded(
     columns: Sequence[str], rows: list[list[Any]], caption: str, noun: str, figures: Sequence[str] = ()
 ) -> list[Html | None]:
-    """A table whose rows after MANY are told on demand."""
-    out: list[Html | None] = [table(columns, rows[:MANY], caption=caption, figures=figures)]
+    """A table under a heading that names it; its order is said above it, and rows after MANY are told on demand."""
+    _, comma, order = caption.partition(", ")
+    said = paragraph(f"{order[:1].upper()}{order[1:]}.", class_="note") if comma and len(rows) > 1 else None
+    out: list[Html | None] = [said, table(columns, rows[:MANY], caption=caption, figures=figures, hide_caption=True)]
     if rest := rows[MANY:]:
         older = table(columns, rest, caption=f"{caption}: the rest", figures=figures, hide_caption=True)
         out.append(more(f"{len(rest)} more {noun}", older))
@@ -71,22 +72,18 @@ def size(value: float | None, unit: str, system: str) -> str:
 
 
 def rough(value: float | None, system: str) -> str:
-    """A length to four digits, as it describes a part."""
-    if value is None:
-        return ""
-    shown, label, _ = units.show(value, "mm", system)
-    return f"{shown:.4g} {label}"
+    """A length as it describes a part."""
+    return "" if value is None else shown(value, "mm", system)
 
 
-def moved_words(rows: Sequence[Row], system: str) -> str:
-    """How far the pieces of one characteristic moved in a run: the mean, and from where to where, with the unit."""
+def moved_words(rows: Sequence[Row], system: str) -> Html | None:
+    """How far the pieces of one characteristic moved in a run: the mean, and from where to where, without the unit."""
     known = [r["movement_mm"] for r in rows if r["movement_mm"] is not None]
     if not known:
-        return ""
-    unit = "um" if rows[0]["unit"] == "mm" else rows[0]["unit"]
-    scale = 1000.0 if unit == "um" else 1.0
-    mean, low, high = (figure(v * scale, unit, system) for v in (fmean(known), min(known), max(known)))
-    return mean if len(known) == 1 else f"{mean} ({low.split(' ')[0]} to {high.split(' ')[0]})"
+        return None
+    scale, unit = (1000.0, "um") if rows[0]["unit"] == "mm" else (1.0, rows[0]["unit"])
+    mean, low, high = (figure(v * scale, unit, system).split(" ")[0] for v in (fmean(known), min(known), max(known)))
+    return whole(mean) if len(known) == 1 else join([whole(mean), whole(f"({low} to {high})")], " ")
 
 
 def runs_table(
@@ -95,7 +92,7 @@ def runs_table(
     """Runs with verdicts and what moved in them, newest first; part limits the movement to one part."""
     only = {"part": part} if part else {}
     kinds = Counter(
-        (m["part"], m["characteristic"]) for m in past.moved_of(runs, **only) if m["movement_mm"] is not None
+        (m["characteristic"], m["unit"]) for m in past.moved_of(runs, **only) if m["movement_mm"] is not None
     )
     one = [c for c, _ in kinds.most_common(3)] if part else []
     rows = []
@@ -105,7 +102,7 @@ def runs_table(
         left = len({(m["part"], m["serial"]) for m in mine if left_tolerance(m)})
         pieces = [p for p in past.pieces.get(run, ()) if not part or p["part"] == part]
         setup = ", ".join(dict.fromkeys(p["setup"] for p in pieces if p["setup"])) or r["setup"]
-        told: list[Any] = [moved_words([m for m in mine if m["characteristic"] == c], system) for _, c in one]
+        told: list[Any] = [moved_words([m for m in mine if (m["characteristic"], m["unit"]) == c], system) for c in one]
         if not part:
             told = [", ".join([*r["parts"][:3], *(["…"] if len(r["parts"]) > 3 else [])])]
         rows.append(
@@ -121,7 +118,7 @@ def runs_table(
                 mark("open", words=f"{left} left") if left else None,
             ]
         )
-    heads = [f"{c} moved" for _, c in one] if part else ["parts"]
+    heads = [f"{c} moved, {_shown(unit, system)[1]}" for c, unit in one] if part else ["parts"]
     columns = ["run", "began", "furnace", "cycle", "verdict", "setup", "pieces", *heads, "tolerance"]
     return folded(columns, rows, "Runs, newest first", "runs", figures=("pieces",))
 
@@ -181,7 +178,7 @@ def movement_over_time(
         if left_out
         else []
     )
-    return [el("div", out, class_="multiples"), el("p", [[k, " "] for k in key], class_="note"), *tail]
+    return [el("p", [[k, " "] for k in key], class_="note keys"), el("div", out, class_="multiples"), *tail]
 
 
 def _points(past: Past, members: Sequence[Row], scale: float, named: Sequence[Key]) -> list[Point]:
@@ -221,7 +218,7 @@ def _tolerance(m: Row, scale: float, label: str) -> list[tuple[float, str]]:
         return []
     low = m["lower_mm"]
     wide = (m["upper_mm"] - (low if low is not None else 0.0)) * scale
-    words = f"whole tolerance {amount(f'{wide:.4g}', label)}"
+    words = f"whole tolerance {wide:.4g} {spoken_unit(label)}"
     both = m["lower_mm"] is not None and m["lower_mm"] != 0
     return [(wide, words), *([(-wide, words)] if both else [])] if wide > 0 else []
 

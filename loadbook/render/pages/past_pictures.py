@@ -55,10 +55,11 @@ def over_time(
     sy = Scale(*room([*seen, *(v for v, _ in near)], 0.1), foot - 4, top + 4)
     first, last = (date.fromisoformat(x).toordinal() for x in days)
     sx = Scale(first, max(last, first + 1), left + 8, right - 8)
+    _years(d, sx, (first, last), top, foot)
     for value in sy.ticks(5):
         at_zero = zero and value == 0
         d.line(left, sy(value), right, sy(value), MUTED if at_zero else GRID, 1.0 if at_zero else 0.8)
-        d.text(right + 5, sy(value), f"{value:g}".replace("-", "−"), TYPE, MUTED, middle=True)
+        d.text(right + 5, sy(value), f"{value:g}", TYPE, MUTED, middle=True)
     for value, _ in near:
         d.line(left, sy(value), right, sy(value), WARN, 1.2, (6, 3))
     for p in points:
@@ -75,6 +76,17 @@ def over_time(
     if days[1] != days[0]:
         d.text(right, HIGH - 6, days[1], TYPE, MUTED, anchor="end")
     return d.svg(), bool(limits) and not near
+
+
+def _years(d: Drawing, sx: Scale, days: tuple[int, int], top: float, foot: float) -> None:
+    """A line where each year begins, with its name where the first and the last day leave room for it."""
+    first, last = (date.fromordinal(day) for day in days)
+    ends = width_of("2025-12-31", TYPE) + width_of("2025", TYPE) / 2 + 6
+    for year in range(first.year + 1, last.year + 1):
+        x = sx(date(year, 1, 1).toordinal())
+        d.line(x, top, x, foot, GRID, 0.8)
+        if sx(days[0]) + ends < x < sx(days[1]) - ends:
+            d.text(x, HIGH - 6, str(year), TYPE, MUTED, anchor="middle")
 
 
 def key_mark(treatment: int) -> str:

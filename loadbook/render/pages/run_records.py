@@ -8,8 +8,8 @@ from importlib.metadata import version
 from typing import Any
 
 from loadbook.analysis.trace.model import Parameter
-from loadbook.core import times, units
-from loadbook.core.figures import share_words
+from loadbook.core import times
+from loadbook.core.figures import share_words, shown
 from loadbook.core.vocabulary.lookup import terms
 from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.core.vocabulary.parameters import term_name
@@ -17,7 +17,7 @@ from loadbook.queries.evidence_words import of_stored
 from loadbook.queries.run_record import Row, RunSheet
 from loadbook.readers.recorder.part import pieces_of
 from loadbook.render.book_units import amended_in_units, in_units
-from loadbook.render.judged import figure, movement_rows, width
+from loadbook.render.judged import figure, furnace_limits, movement_rows, width
 from loadbook.store.book import BookFolder
 
 from .gloss import gloss
@@ -178,10 +178,7 @@ def moved(sheet: RunSheet, system: str) -> list[Html | None]:
 def _held(p: Row, system: str) -> str:
     """How a piece stood: its setup, axis, supports and their span."""
     supports = f"{p['supports']} supports" if p["supports"] else None
-    span = None
-    if p["span_mm"]:
-        wide, unit, _ = units.show(p["span_mm"], "mm", system)
-        span = f"span {wide:.4g} {unit}"
+    span = f"span {shown(p['span_mm'], 'mm', system)}" if p["span_mm"] else None
     return ", ".join(w for w in (p["setup"], p["axis"], supports, span) if w)
 
 
@@ -239,8 +236,7 @@ def checked(sheet: RunSheet, system: str) -> list[Html | None]:
     """The furnace, and the checks that were current on the day of the run."""
     f, checks = sheet.judged.record.furnace, sheet.judged.record.checks
     pairs = [("furnace", f["furnace"]), ("atmosphere", f["atmosphere"]), ("zones", f["zones"]),
-             ("working zone", f["working_zone"]), ("hottest allowed", figure(f["max_temp_c"], "c", system)),
-             ("uniformity", figure(f["uniformity_c"], "c_diff", system) or None),
+             ("working zone", f["working_zone"]), *furnace_limits(f, system),
              ("note", f["note"])]  # fmt: skip
     out: list[Html | None] = [definitions(pairs)]
     if not checks:
