@@ -163,7 +163,7 @@ def test_a_folder_of_something_else_is_left_alone(small: BookFolder, tmp_path: P
     other.mkdir()
     (other / "index.html").write_text("my own", encoding="utf-8")
     done = page("book", str(other), "--book", str(small.path))
-    assert done.exit_code == 2 and "no folder of pages" in done.output
+    assert done.exit_code == 2 and "not a folder of pages" in done.output
     assert [p.name for p in other.iterdir()] == ["index.html"]
     (other / LIST).write_text('{"pages": {"../../x": "1", "run/../../y": "1"}}', encoding="utf-8")
     assert page("book", str(other), "--book", str(small.path)).exit_code == 0
