@@ -94,7 +94,7 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     status = judged.record.row["status"]
     shown = el("p", mark(judged.verdict, words=_VERDICT[judged.verdict]), class_="verdict")
     if status != "done":  # a void run never leads with a green verdict
-        shape = "triangle" if judged.verdict == "broken" else "dash"
+        shape = "triangle" if judged.verdict == "broken" else "square"
         said = f"{_capital(status)}: {_small(_VERDICT[judged.verdict])}"
         shown = el("p", mark(status, shape=shape, words=said), class_="verdict")
     told = when_of(sheet, book)
