@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -62,6 +63,15 @@ def close_figure(value: float | None, limit: float | None, unit: str, system: st
         shown, label, digits = units.show(value, unit, system)
         return f"{shown:.{digits + 3}f} {label}"
     return text
+
+
+def asked_figure(value: float | None, unit: str, system: str) -> str:
+    """A figure that somebody set, such as a target: no tail of a measured one.
+
+    >>> asked_figure(600.0, "c", "si"), asked_figure(12.5, "c_per_h", "si"), asked_figure(600.0, "c", "us")
+    ('600 °C', '12.5 °C/h', '1112 °F')
+    """
+    return re.sub(r"\.0(?= )", "", figure(value, unit, system))
 
 
 def furnace_limits(furnace: Any, system: str) -> list[tuple[str, str | None]]:
@@ -157,8 +167,8 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
             [[label(c, system), worded([c.text], system)] for c in judged.clauses],
         )
     if judged.asked:
-        rows = [[spoken(a.parameter, system), figure(a.asked, a.unit, system) or "not asked",
-                 figure(a.program, a.unit, system), achieved(a, system),
+        rows = [[spoken(a.parameter, system), asked_figure(a.asked, a.unit, system) or "not asked",
+                 asked_figure(a.program, a.unit, system), achieved(a, system),
                  a.source if a.achieved is not None else ""] for a in judged.asked]  # fmt: skip
         columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
         _section(out, "Asked and achieved", columns, rows)

@@ -31,6 +31,8 @@ PAGES = {
     "customer": ("customer", "Customer A"),
     "piece": ("piece", "PN-1001", "0009"),
     "furnace": ("furnace", "F1"),
+    "part in inches": ("part", "PN-1004", "--units", "us"),
+    "vacuum furnace in inches": ("furnace", "F2", "--units", "us"),
 }
 CHARTS = {
     "chart of effects": ("effect", "--kind", "outside diameter", "--process", "stress relief"),
@@ -164,6 +166,30 @@ def test_every_sheet_says_whose_it_is(pages: dict[str, Path], opened: Open, kind
     for inside in folded:  # what is folded on screen stands on paper
         first = "".join(inside.split())[:24]
         assert first in whole
+
+
+@pytest.mark.parametrize("kind", ["part", "part in inches", "customer"])
+def test_the_key_stands_above_the_pictures_on_their_sheet(pages: dict[str, Path], opened: Open, kind: str) -> None:
+    """On paper a key that ends on another sheet than its first pictures would have to be looked for."""
+    one = opened(pages[kind])
+    first = one.page.locator("#moved .picture text").first.text_content()
+    for paper in PAPER:
+        sheets = [s.extract_text() for s in pypdf.PdfReader(io.BytesIO(one.page.pdf(format=paper))).pages]
+        (at,) = [k for k, text in enumerate(sheets) if "a piece left its tolerance" in text]
+        assert first in sheets[at]
+
+
+@pytest.mark.parametrize("kind", ["part", "customer", "furnace", "month"])
+def test_on_a_phone_a_row_flows(pages: dict[str, Path], opened: Open, kind: str) -> None:
+    """Short values of a row stand beside one another: a page of some dozen runs is no endless list of words."""
+    one = opened(pages[kind], 390)
+    rows = one.page.evaluate(
+        """() => [...document.querySelectorAll('table tbody tr')].filter((r) => r.checkVisibility()).map((r) => {
+          const cells = [...r.querySelectorAll('td')].filter((c) => c.checkVisibility());
+          return [cells.length, new Set(cells.map((c) => Math.round(c.getBoundingClientRect().top))).size];
+        }).filter(([cells]) => cells > 4)"""
+    )
+    assert rows and all(lines < cells for cells, lines in rows)
 
 
 def test_the_index_filters_without_a_server(tmp_path: Path, opened: Open, chromium: object) -> None:

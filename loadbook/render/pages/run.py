@@ -12,7 +12,7 @@ from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.queries.remark_words import words
 from loadbook.queries.run_record import RunSheet, private
-from loadbook.render.judged import achieved, clause_figures, figure, label, lasted, width
+from loadbook.render.judged import achieved, asked_figure, clause_figures, figure, label, lasted, width
 from loadbook.store.book import BookFolder
 
 from .gloss import gloss
@@ -94,7 +94,7 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     status = judged.record.row["status"]
     shown = el("p", mark(judged.verdict, words=_VERDICT[judged.verdict]), class_="verdict")
     if status != "done":  # a void run never leads with a green verdict
-        shape = "triangle" if judged.verdict == "broken" else "dash"
+        shape = "triangle" if judged.verdict == "broken" else "square"
         said = f"{_capital(status)}: {_small(_VERDICT[judged.verdict])}"
         shown = el("p", mark(status, shape=shape, words=said), class_="verdict")
     told = when_of(sheet, book)
@@ -170,8 +170,8 @@ def _plannable(sheet: RunSheet, system: str) -> Html | None:
     """The parameters that a cycle asks before the run; what was set at the furnace's program stands between."""
     rows = []
     for a in sheet.judged.asked:
-        rows.append([spoken(a.parameter, system), figure(a.asked, a.unit, system) or "not asked",
-                     figure(a.program, a.unit, system) or None, achieved(a, system),
+        rows.append([spoken(a.parameter, system), asked_figure(a.asked, a.unit, system) or "not asked",
+                     asked_figure(a.program, a.unit, system) or None, achieved(a, system),
                      a.source if a.achieved is not None else None])  # fmt: skip
     columns = ["parameter", "the cycle asks", "set at the program", "achieved", "from"]
     if not rows:

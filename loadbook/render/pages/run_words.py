@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from loadbook.analysis.trace.model import Segment
 from loadbook.queries.judge import local
 from loadbook.queries.run_record import RunSheet
-from loadbook.render.judged import figure, lasted
+from loadbook.render.judged import asked_figure, figure, lasted
 from loadbook.store.book import BookFolder
 
 from .markup import Html
@@ -47,18 +47,23 @@ def asked_words(s: Segment, system: str) -> str:
     """What the cycle asks in one segment."""
     words = []
     if s.target_c is not None:
-        words.append(figure(s.target_c, "c", system) if s.kind == "hold" else f"to {figure(s.target_c, 'c', system)}")
+        words.append(
+            asked_figure(s.target_c, "c", system) if s.kind == "hold" else f"to {asked_figure(s.target_c, 'c', system)}"
+        )
     if s.asked_rate_c_per_h:
-        words.append(f"at {figure(s.asked_rate_c_per_h, 'c_per_h', system)}")
+        words.append(f"at {asked_figure(s.asked_rate_c_per_h, 'c_per_h', system)}")
     limits = [(s.rate_max_c_per_h, "at most"), (s.rate_min_c_per_h, "at least")]
-    rates = [f"{word} {figure(v, 'c_per_h', system)}" for v, word in limits if v is not None]
+    rates = [f"{word} {asked_figure(v, 'c_per_h', system)}" for v, word in limits if v is not None]
     if rates:
         bounds = [(s.rate_above_c, "above"), (s.rate_below_c, "below")]
-        where = " and ".join(f"{word} {figure(v, 'c', system)}" for v, word in bounds if v is not None)
+        where = " and ".join(f"{word} {asked_figure(v, 'c', system)}" for v, word in bounds if v is not None)
         whose = "fastest work TC" if s.rate_of == "work" else "control TC"
         words.append(" and ".join(rates) + f" ({whose}" + (f", {where} only)" if where else ")"))
     if s.band_low_c is not None and s.band_high_c is not None and s.target_c is not None:
-        low, high = figure(s.target_c - s.band_low_c, "c", system), figure(s.target_c + s.band_high_c, "c", system)
+        low, high = (
+            asked_figure(s.target_c - s.band_low_c, "c", system),
+            asked_figure(s.target_c + s.band_high_c, "c", system),
+        )
         words.append(f"band {low} to {high}")
     if s.minutes:
         who = "the furnace" if s.soak_by == "furnace" else "every work TC"
@@ -66,7 +71,7 @@ def asked_words(s: Segment, system: str) -> str:
         words.append(f"{s.minutes:g}{most} min with {who} inside; {_LEAVING[s.on_leaving]}")
     for pressure, word in ((s.pressure_max_mbar, "at most"), (s.pressure_min_mbar, "at least")):
         if pressure is not None:
-            words.append(f"{word} {figure(pressure, 'mbar', system)}")
+            words.append(f"{word} {asked_figure(pressure, 'mbar', system)}")
     words += [w for w in (s.atmosphere, s.purpose) if w]
     return ", ".join(words)
 
@@ -92,7 +97,7 @@ def _done(sheet: RunSheet, s: Segment, book: BookFolder, system: str) -> str:
         say(f"heating_rate_peak{work}_c_per_h", "fastest")
     elif s.kind == "cool":
         above = f"_above_{round(s.rate_above_c)}c" if s.rate_above_c is not None else ""
-        told = figure(s.rate_above_c, "c", system)
+        told = asked_figure(s.rate_above_c, "c", system)
         say(f"cooling_rate_peak{above}{work}_c_per_h", f"fastest above {told}" if told else "fastest")
     else:
         say("furnace_soak_minutes" if s.soak_by == "furnace" else "soak_minutes", "soak")

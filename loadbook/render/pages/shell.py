@@ -36,13 +36,13 @@ SHAPES = {
     "kept": "disc", "current": "disc", "accepted": "disc", "closed": "disc",
     "broken": "triangle", "failed": "triangle", "past due": "triangle", "certain": "triangle", "open": "triangle",
     "cannot be told": "ring", "no trace": "ring", "suspected": "ring", "refused": "ring",
-    "no cycle": "dash", "no due date": "dash", "reported": "dash",
+    "no cycle": "square", "no due date": "square", "reported": "square",
 }  # fmt: skip
 _DRAWN = {
     "disc": el("circle", cx=8, cy=8, r=6),
     "triangle": el("path", d="M8 1.5 15 14.5H1Z"),
     "ring": el("path", d="M8 1.5 14.5 8 8 14.5 1.5 8Z", fill="none", stroke="currentColor", stroke_width=2.4),
-    "dash": el("rect", x=2, y=6.5, width=12, height=3),
+    "square": el("rect", x=3, y=3, width=10, height=10, fill="none", stroke="currentColor", stroke_width=2),
 }
 
 
@@ -194,9 +194,9 @@ def _words(value: Any) -> str | None:
 def mark(word: str, *, shape: str | None = None, words: Any = None) -> Html:
     """A verdict or state as a shape and its word (words instead of the bare word, where given).
 
-    shape  'disc', 'triangle', 'ring' or 'dash'; None = the word's own of SHAPES
+    shape  'disc', 'triangle', 'ring' or 'square'; None = the word's own of SHAPES
     """
-    shape = shape or SHAPES.get(word, "dash")
+    shape = shape or SHAPES.get(word, "square")
     drawn = el("svg", _DRAWN[shape], viewBox="0 0 16 16", width=12, height=12, aria_hidden="true", focusable="false")
     return el("span", drawn, " ", word if words is None else words, class_=f"mark {shape}")
 
