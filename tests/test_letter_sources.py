@@ -442,7 +442,9 @@ FIGURES |= {
     "plain_readings": {"stage": "after"}, "nothing_left": {"stage": None, "reasons": {"no reading after": 3}},
     "one_run_behind": {"differed": False}, "flagged_in": {"readings": 1}, "not_measured_at_all": {"pieces": 2},
     "way_not_recorded": {"movements": 2, "of": 9}, "not_corrected": {"sizes": 2, "of": 9, "missing": "temperatures"},
-    "lots_apart": {"lots": 1}, "differ_at_all": {"kind": "flatness", "process": None, "f": 3.2, "p": 0.0001},
+    "lots_apart": {"lots": 1},
+    "by_asked": {"parameter": "soak_minutes", "runs": 1, "of": 2},
+    "differ_at_all": {"kind": "flatness", "process": None, "f": 3.2, "p": 0.0001},
     "only_asked": {"parameters": ["soak_minutes"]}, "flagged_in_effects": {"readings": 2},
     "gauge_hides_small": {"share": 0.62}, "trial_so_far": {"number": 1, "purpose": "rate", "runs": 4, "missing": 2},
 }  # fmt: skip

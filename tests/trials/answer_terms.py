@@ -4,6 +4,8 @@
     python -m tests.trials.answer_terms stock 60 12 20         stock in µm of form errors, three laws of before
     python -m tests.trials.answer_terms jump 60 12 30          an undeclared jump of 20 after four fifths, or none
 
+A further number is the first seed (0): histories that nothing was chosen on.
+
 One process; set OPENBLAS_NUM_THREADS=1. Monte Carlo errors count histories.
 """
 
@@ -183,16 +185,18 @@ def jump(runs: int, parts: int, seed: int, size: float, after: int | None) -> Fi
 
 def main(words: list[str]) -> None:
     what, runs, parts, histories = words[0], *map(int, words[1:4])
+    first = int(words[4]) if len(words) > 4 else 0
+    seeds = range(first, first + histories)
     began = time.process_time()
     if what == "stock":
-        told([stock(runs, parts, s) for s in range(histories)])
+        told([stock(runs, parts, s) for s in seeds])
     elif what == "jump":
         for size, after in ((0.0, None), (20.0, 2), (20.0, 4), (20.0, 8), (20.0, None)):
             print(f"jump of {size:g}, {'at the end' if after is None else f'{after} runs after'}")
-            told([jump(runs, parts, s, size, after) for s in range(histories)])
+            told([jump(runs, parts, s, size, after) for s in seeds])
     else:
         assert what in FAMILIES
-        told([one(what, runs, parts, s) for s in range(histories)])
+        told([one(what, runs, parts, s) for s in seeds])
     print(f"{time.process_time() - began:.0f} s of processor")
 
 
