@@ -48,6 +48,18 @@ def setting(name: str, value: float | None, system: str) -> str:
     return f"{spoken(name)} {figure(shown)} {label}".strip()
 
 
+def setting_span(name: str, low: float, high: float, system: str) -> str:
+    """What a setting ran at, its unit once.
+
+    >>> setting_span("heating_rate_peak_c_per_h", 77.4, 118.0, "us"), setting_span("soak_minutes", 60.0, 60.0, "si")
+    ('heating rate peak 139 to 212 °F/h', 'soak 60 min')
+    """
+    if low == high:
+        return setting(name, low, system)
+    (first, label, _), (last, _, _) = (units.show(v, PLANNED[name].unit, system) for v in (low, high))
+    return f"{spoken(name)} {figure(first)} to {figure(last)} {label}"
+
+
 def inside(share: Mapping[str, Any], system: str) -> str:
     """What stays inside a tolerance, and what was inside before: '82 % (70 to 91 %) should stay within 0.1 mm'."""
     low, high = share["lower_um"], share["upper_um"]

@@ -77,7 +77,7 @@ def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale) -> list
     newest = float(history.cells.frame["day"].max())
     if asked.day is not None and asked.day - newest > OLD_DAYS:
         out.append(remark("looks_further", newest=answerdata.date_of(newest)))
-    if reply.v_mean > reply.v - reply.v_mean and reply.known:
+    if reply.v_mean > reply.v - reply.v_mean and reply.known and not reply.outside:
         out.append(remark("own_mean_uncertain"))
     return out
 

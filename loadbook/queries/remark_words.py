@@ -14,7 +14,7 @@ from loadbook.core.figures import scale_words, share_words, shown
 from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, Remark
 
-from .answer_figures import setting, span, told
+from .answer_figures import setting, setting_span, span, told
 from .choosing_remarks import CHOOSING_NEEDED, CHOOSING_WORDS
 from .following_words import FOLLOWING_WORDS
 from .history_remarks import HISTORY_WORDS
@@ -106,8 +106,7 @@ def _reasons(f: Figures) -> str:
 
 
 def _range(f: Figures, system: str) -> str:
-    low = setting(f["parameter"], f["low"], system)
-    return low if f["low"] == f["high"] else f"{low} to {setting('', f['high'], system)}"
+    return setting_span(f["parameter"], f["low"], f["high"], system)
 
 
 def _without(f: Figures, system: str, lead: str) -> str:
