@@ -375,6 +375,7 @@ FIGURES: dict[str, dict[str, Any]] = {
     "beyond_untold": {"runs": 10, "times": 3.0},
     "far_beyond": {"parameter": "hold_mean_c", "asked": 900.0, "low": 600.0, "high": 610.0},
     "level_widened": {"runs": 5, "times": 1.4},
+    "level_drifted": {"since": "2023-03-01", "runs": 45, "before": -40.0, "now": -20.0, "unit": "um"},
     "level_changed": {"run": "R9", "at": "2024-03-01", "runs": 15, "before": -40.0, "now": -20.0, "unit": "um"},
     "test_short": {"held": 0.7, "content": 0.9, "times": 1.3},
     "factor_not_recorded": {"factor": "setup"},

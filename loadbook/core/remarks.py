@@ -77,6 +77,7 @@ CODES: dict[str, tuple[str, str]] = {
     "factor_not_recorded": (CAUTION, CUSTOMER),
     "level_widened": (CAUTION, CUSTOMER),
     "level_changed": (CAUTION, SHOP),
+    "level_drifted": (CAUTION, SHOP),
     "test_short": (CAUTION, CUSTOMER),
     "spread_borrowed": (CAUTION, SHOP),
     "model_only": (CAUTION, SHOP),

@@ -147,8 +147,8 @@ def compare(
                 text.append(_sentence(name, found[0][0], values, one.unit, confidence, system))
         rows.append(row)
     text.append(
-        "Differences are between means, inside part numbers, from runs alone: associations, unless a trial assigned "
-        "the treatments."
+        "Differences are between means, inside part numbers, from runs alone, and need not be those of the middles: "
+        "associations, unless a trial assigned the treatments."
     )
     return Comparison(rows, text, [a for _, a in found], confidence)
 
@@ -156,6 +156,8 @@ def compare(
 def _sentence(name: str, other: str, values: list[float], unit: str, confidence: float, system: str) -> str:
     middle, low, high = values
     how = f"{told(middle, unit, system)} ({share_words(confidence)}: {span(low, high, unit, system)})"
+    if unit == "%":
+        how += " of the form error before"
     if low <= 0.0 <= high:
         return f"{name} against {other}: {how} on average; which of them moves less cannot be told."
     return f"{name} moves {how} {'more' if middle > 0 else 'less'} than {other} on average.".replace(

@@ -248,6 +248,11 @@ _SHOP: dict[str, Words] = {
         f"declared: going by the runs before it the middle would be {told(f['before'], f['unit'], s)}, not "
         f"{told(f['now'], f['unit'], s)}. The answer follows the later runs. {_DECLARE} at={f['at']} what=WORDS"
     ),
+    "level_drifted": lambda f, s: (
+        f"The level has drifted slowly over these {many(f['runs'], 'run')}, beyond chance: at the level of "
+        f"{f['since']} the middle would be {told(f['before'], f['unit'], s)}, not {told(f['now'], f['unit'], s)}. The "
+        "answer follows the drift; look for its cause (furnace, gauge, material)."
+    ),
     "test_short": lambda f, s: (
         f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "
         f"is {f['times']:.2g} times as wide for it."

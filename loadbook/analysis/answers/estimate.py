@@ -27,7 +27,7 @@ from .design import Design, make_design
 from .fit import Fit, Row, fit
 from .forward import WIDENED_UNTIL, YEAR, Forward, forward, moved_since, share, stretch
 from .inside import Inside, Law, Starts, drawn, known, law
-from .level import Step, changed
+from .level import Drift, Step, changed, drifted
 from .refusal import Refusal, refusal, untold
 from .spread import PartSpread, part_spread
 
@@ -200,6 +200,11 @@ class History:
     def level_step(self) -> Step | None:
         """Where the level changed undeclared, however long ago."""
         return changed(self.fit, self.design)
+
+    @cached_property
+    def level_drift(self) -> Drift | None:
+        """Whether the level drifted slowly and undeclared; a clear step is no drift."""
+        return None if self.level_step is not None else drifted(self._fit_level, self.design)
 
     @property
     def df2(self) -> int:

@@ -1,4 +1,4 @@
-"""Whether the level changed somewhere in the history without a declared break: where, and by how much.
+"""Whether the level changed or drifted in the history without a declared break: where, and by how much.
 
 The model's own level (steps at every fifth run, `design`) says it: the step, or two steps next to each other, whose
 estimate lies furthest from zero in its own standard deviations. The alarm of `forward` looks at the newest runs alone
@@ -6,6 +6,9 @@ and is silent on what lies further back; the answer follows that level, and a re
 with the mean of all runs.
 
 Measured on 120 histories without a change (14 to 45 runs, 1 to 6 part numbers): 2.5 % are said to have one.
+
+A drift is the date's own slope where no step is clear: its estimate without the prior that draws it to nothing, in its
+own standard deviations, in the model that has no steps to share it with (tests/trials/MEASURED.md).
 """
 
 from __future__ import annotations
@@ -18,6 +21,8 @@ from .design import Design
 from .fit import Fit
 
 SURE = 3.0  # standard deviations of a step's estimate
+SLOPE_SURE = 2.5  # of a slope's
+DRIFT_RUNS, DRIFT_DAYS = 12, 120.0  # fewer, or less time, show no drift
 
 
 @dataclass(frozen=True)
@@ -28,6 +33,34 @@ class Step:
     run: str
     runs: int
     by: float
+
+
+@dataclass(frozen=True)
+class Drift:
+    """A slow change of level. first: the day of the first runs;  runs in all;  per_day: on the fitted scale."""
+
+    first: float
+    runs: int
+    per_day: float
+
+
+def drifted(fitted: Fit, design: Design) -> Drift | None:
+    """The drift of the level; None where it could be chance.
+
+    fitted  of the model with the date and without steps
+    """
+    days = design.cells.frame["day"].to_numpy(dtype=float)
+    if "date" not in fitted.offsets or design.cells.runs < DRIFT_RUNS or float(np.ptp(days)) < DRIFT_DAYS:
+        return None
+    at = fitted.offsets["date"][0]
+    variance = float(fitted.C[at, at])
+    precision = 1.0 / variance - 1.0 / float(fitted.g[at])  # what the runs say, the prior taken away
+    if precision <= 0.0:
+        return None
+    slope = float(fitted.beta[at]) / variance / precision
+    if abs(slope) * float(np.sqrt(precision)) <= SLOPE_SURE:
+        return None
+    return Drift(float(days.min()), design.cells.runs, slope / design.day_at[1])
 
 
 def changed(fitted: Fit, design: Design) -> Step | None:
