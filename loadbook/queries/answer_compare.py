@@ -155,14 +155,16 @@ def compare(
 
 def _sentence(name: str, other: str, values: list[float], unit: str, confidence: float, system: str) -> str:
     middle, low, high = values
-    how = f"{told(middle, unit, system)} ({share_words(confidence)}: {span(low, high, unit, system)})"
-    if unit == "%":
-        how += " of the form error before"
+    of = " of the form error before" if unit == "%" else ""
+
+    def between(low: float, high: float) -> str:
+        return f"({share_words(confidence)}: {span(low, high, unit, system)})"
+
     if low <= 0.0 <= high:
-        return f"{name} against {other}: {how} on average; which of them moves less cannot be told."
-    return f"{name} moves {how} {'more' if middle > 0 else 'less'} than {other} on average.".replace(
-        "moves -", "moves "
-    )
+        how = f"{told(middle, unit, system)}{of} on average {between(low, high)}"
+        return f"{name} against {other}: {how}; which of them moves less cannot be told."
+    more, ends = ("more", (low, high)) if middle > 0 else ("less", (-high, -low))
+    return f"{name} moves {told(abs(middle), unit, system)}{of} {more} than {other} on average {between(*ends)}."
 
 
 def _beyond(one: Answer) -> list[str]:

@@ -26,6 +26,18 @@ def told(value: float | None, unit: str, system: str) -> str:
     return f"{number} {label}".strip()
 
 
+def number(value: float | None, unit: str, system: str) -> float | None:
+    """The same as a number for a table, without its unit.
+
+    >>> number(-36.553, "%", "si"), number(0.02344, "deg", "si"), number(1071.4, "um", "si"), number(2.544, "um", "us")
+    (-36.6, 0.0234, 1071.4, 0.1)
+    """
+    if value is None:
+        return None
+    shown, _, digits = units.show(value, unit, system)
+    return round(shown, digits) if unit == "um" else round(float(f"{shown:.3g}"), 1 if unit == "%" else 6)
+
+
 def span(low: float, high: float, unit: str, system: str) -> str:
     """An interval with its unit once, neither end with more digits than the larger one means.
 
