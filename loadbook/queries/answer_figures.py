@@ -15,13 +15,13 @@ from loadbook.core.vocabulary.parameters import PLANNED
 def told(value: float | None, unit: str, system: str) -> str:
     """A movement with its unit, as the book shows it, with no more digits than mean something.
 
-    >>> told(-25.4, "um", "us"), told(12.345, "%", "si")
-    ('-1 × 0.001 in', '12.3 %')
+    >>> told(-25.4, "um", "us"), told(12.345, "%", "si"), told(-0.0005, "%", "si"), told(0.02341, "deg", "si")
+    ('-1 × 0.001 in', '12.3 %', '0 %', '0.0234 deg')
     """
     if value is None:
         return "not known"
     shown, label, digits = units.show(value, unit, system)
-    number = figure(round(shown, digits)) if unit == "um" else figure(shown)
+    number = figure(round(shown, digits if unit == "um" else 1)) if unit in ("um", "%") else figure(shown)
     label = f"× {label}" if label[:1].isdigit() else label
     return f"{number} {label}".strip()
 
@@ -72,16 +72,23 @@ def setting_span(name: str, low: float, high: float, system: str) -> str:
     return f"{spoken(name)} {figure(first)} to {figure(last)} {label}"
 
 
+def within(low_um: float | None, high_um: float | None, system: str) -> str:
+    """Limits in words; None where one side is open, as a form error's is. A size's only limit is counted from itself.
+
+    >>> within(None, 120.0, "si"), within(-30.0, 30.0, "si"), within(0.0, None, "si"), within(None, 0.0, "us")
+    ('within 0.12 mm', 'within limits 0.06 mm apart', 'above the lower limit', 'below the upper limit')
+    """
+    if high_um is None:
+        return "above the lower limit"
+    if low_um is None and high_um == 0.0:
+        return "below the upper limit"
+    shown, label, _ = units.show((high_um if low_um is None else high_um - low_um) / 1000.0, "mm", system)
+    return f"within {shown:.3g} {label}" if low_um is None else f"within limits {shown:.3g} {label} apart"
+
+
 def inside(share: Mapping[str, Any], system: str) -> str:
     """What stays inside a tolerance, and what was inside before: '82 % (70 to 91 %) should stay within 0.1 mm'."""
-    low, high = share["lower_um"], share["upper_um"]
-    if high is None:
-        limit = "above the lower limit"
-    elif low is None and high == 0.0:
-        limit = "below the upper limit"
-    else:
-        shown, label, _ = units.show((high if low is None else high - low) / 1000.0, "mm", system)
-        limit = f"within {shown:.3g} {label}"
+    limit = within(share["lower_um"], share["upper_um"], system)
     told = share_range(share["share"], share["low"], share["high"])
     if share["low"] >= 0.995:
         told = "More than 99 %"

@@ -116,7 +116,8 @@ def _at_most(a: Answer, bound: float, system: str) -> str:
     assert a.reply is not None
     um = ""
     if a.in_um and a.in_um["bound"] is not None:
-        um = f" ({told(abs(a.in_um['bound']), 'um', system)}, as readings before differ too)"
+        too = "" if a.in_um["from"] == "question" else ", as readings before differ too"
+        um = f" ({told(abs(a.in_um['bound']), 'um', system)}{too})"
     grows, least = (bound > 0.0, bound * a.reply.harm < 0.0)
     how = f"{'grow' if grows else 'shrink'} by {'at least' if least else 'no more than'}"
     return f"{how} {told(abs(bound), a.unit, system)}{um}"
