@@ -167,6 +167,20 @@ def test_the_first_sentence_is_in_the_drawings_terms(tmp_path: Path, inside: Cal
     assert "within 0.0508 mm" in inside(*words).stdout.replace("\n", " ")
 
 
+@pytest.mark.parametrize(("limit", "side"), [("lower_mm", "above the lower"), ("upper_mm", "below the upper")])
+def test_a_size_with_one_limit_is_told_so_in_the_answer_and_the_letter(tmp_path: Path, limit: str, side: str) -> None:
+    rows = tables(Shop("plain", 30, 6, seed=3).history())
+    for row in rows["characteristic"]:
+        row[limit] = 99.96 if limit == "lower_mm" else 100.04
+    book = BookFolder.create(tmp_path / "b")
+    with book.write() as conn:
+        add_intake(conn, "t", {name: rows[name] for name in ORDER}, rows_read=1, taken_by="t")
+    found = answer(book, Question(part="PN-002", characteristic="C1"))
+    assert f"should stay {side} limit; 100 % were before" in found.text[0]
+    save(book, found)
+    assert f"should stay {side} limit of your drawing." in str(letter(book, 1))
+
+
 # -- beyond what was run --------------------------------------------------------------------------
 
 
