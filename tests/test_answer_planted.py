@@ -52,6 +52,26 @@ def test_a_level_history_has_no_jump(seed: int) -> None:
     assert History(ran(30, 1 + seed % 3, 20 + seed)).level_step is None
 
 
+def test_a_slow_drift_is_found_with_its_size_and_a_level_history_has_none() -> None:
+    """25 µm over 40 runs and 13 months; and none."""
+    frame = ran(40, 2, 5)
+    assert History(frame).level_drift is None
+    found = History(frame.assign(z=frame["z"] + 25.0 * frame["day"] / 390.0)).level_drift
+    assert found is not None and found.runs == 40 and found.first == 0.0
+    assert 15.0 < 390.0 * found.per_day < 35.0
+
+
+def test_an_answer_says_that_the_level_drifted(tmp_path: Path) -> None:
+    history = Shop("plain", 40, 1, seed=1).history()
+    book = fill(tmp_path / "book", history.assign(z=history["z"] - 40.0 + 25.0 * history["day"] / 730.0))
+    found = answer(book, Question(part="PN-000", characteristic="C1"))
+    (said,) = [r for r in found.remarks if r.code == "level_drifted"]
+    assert 15.0 < said.figures["now"] - said.figures["before"] < 35.0 and said.figures["runs"] == 40
+    assert words(said, "si").startswith(
+        "The level has drifted slowly over these 40 runs, beyond chance: at the level of 2024-01-"
+    )
+
+
 def test_an_answer_says_why_it_is_not_the_mean_of_all_runs_and_what_to_do_does_it(tmp_path: Path) -> None:
     """20 µm in the middle of 30 runs: the answer follows the later ones and says so, until the break is declared."""
     history = Shop("plain", 30, 1, seed=1).history()

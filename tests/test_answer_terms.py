@@ -23,11 +23,14 @@ from loadbook.analysis.answers.spread import part_spread
 from loadbook.analysis.answers.stock import bound_um
 from loadbook.analysis.answers.working import fitted
 from loadbook.queries.answer import answer
+from loadbook.queries.effect import effect
 from loadbook.queries.enquiry import Question
 from loadbook.queries.kept_answers import save
 from loadbook.queries.letter.build import letter
+from loadbook.queries.moved import moved
+from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
-from tests.answerbook import CYCLE, fill
+from tests.answerbook import CYCLE, ORDER, fill, tables
 from tests.othershops import OtherShop
 from tests.shops import RATE, SETTINGS, Shop
 
@@ -162,6 +165,20 @@ def test_the_first_sentence_is_in_the_drawings_terms(tmp_path: Path, inside: Cal
     assert worse.in_um["before"] == pytest.approx(38.0) and worse.in_um["from"] == "question"
     words = ("answer", "--part", "PN-000", "--tolerance", "0.002 in", "--before", "0.001 in", "--book", str(book.path))
     assert "within 0.0508 mm" in inside(*words).stdout.replace("\n", " ")
+
+
+@pytest.mark.parametrize(("limit", "side"), [("lower_mm", "above the lower"), ("upper_mm", "below the upper")])
+def test_a_size_with_one_limit_is_told_so_in_the_answer_and_the_letter(tmp_path: Path, limit: str, side: str) -> None:
+    rows = tables(Shop("plain", 30, 6, seed=3).history())
+    for row in rows["characteristic"]:
+        row[limit] = 99.96 if limit == "lower_mm" else 100.04
+    book = BookFolder.create(tmp_path / "b")
+    with book.write() as conn:
+        add_intake(conn, "t", {name: rows[name] for name in ORDER}, rows_read=1, taken_by="t")
+    found = answer(book, Question(part="PN-002", characteristic="C1"))
+    assert f"should stay {side} limit; 100 % were before" in found.text[0]
+    save(book, found)
+    assert f"should stay {side} limit of your drawing." in str(letter(book, 1))
 
 
 # -- beyond what was run --------------------------------------------------------------------------
@@ -307,6 +324,30 @@ def test_asked_settings_come_from_the_cycle_without_a_chart(tmp_path: Path) -> N
         add_intake(conn, "t", {"cycle_segment": [segment]}, rows_read=1, taken_by="t")
     frame = answerdata.load(book).movement
     assert (frame["hold_mean_c"] == 650.0).all() and frame["hold_mean_c_asked"].all()
+
+
+def test_without_charts_the_cycles_settings_band_movement_and_carry_an_effect(tmp_path: Path) -> None:
+    """Two revisions of one cycle, 60 and 120 °C/h, and no chart: both are seen by `moved` and `effect --asked`."""
+    rows = tables(Shop("plain", 30, 6, seed=3).history())
+    rows["cycle"] = [{**CYCLE, "revision": revision} for revision in "AB"]
+    rows["cycle_segment"] = [
+        {"cycle": "SR", "revision": revision, "number": 1, "kind": "heat", "target_c": 600.0, "rate_of": "work",
+         "asked_rate_c_per_h": rate, "on_leaving": "end", "soak_by": "work"}
+        for revision, rate in (("A", 60.0), ("B", 120.0))
+    ]  # fmt: skip
+    for k, run in enumerate(rows["run"]):
+        run["cycle_revision"] = "AB"[k % 2]
+    book = BookFolder.create(tmp_path / "b")
+    with book.write() as conn:
+        order = [*ORDER[: ORDER.index("cycle") + 1], "cycle_segment", *ORDER[ORDER.index("cycle") + 1 :]]
+        add_intake(conn, "t", {name: rows[name] for name in order}, rows_read=1, taken_by="t")
+    found = moved(book, by=[f"{RATE}:80"])
+    assert found.table["runs"].tolist() == [15, 15]
+    assert [r.figures for r in found.remarks if r.code == "by_asked"] == [{"parameter": RATE, "runs": 30, "of": 30}]
+    (asked,) = effect(book, of=RATE, asked=True).effects
+    assert asked[1].runs == 30 and (asked[1].range_low, asked[1].range_high) == (60.0, 120.0)
+    (achieved,) = effect(book, of=RATE).effects
+    assert achieved[1].refused is not None and achieved[1].refused.code == "effect_asked_alone"
 
 
 def test_nearest_runs_are_those_at_the_settings_asked(plain: tuple[Shop, pd.DataFrame]) -> None:

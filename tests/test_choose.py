@@ -203,4 +203,4 @@ def test_steps_are_those_of_the_books_units(tmp_path: Path) -> None:
         found = choose_cycle(book, asked(0.080))
     rates = {round(p.settings[RATE] * 1.8, 6) for p in found.plans} - {180.0}
     assert rates and all(r % 5.0 == 0.0 for r in rates)
-    assert "°F/h" in found.text[0] and " in;" in found.text[0] and "°C" not in " ".join(found.text)
+    assert "°F/h" in found.text[0] and " in apart;" in found.text[0] and "°C" not in " ".join(found.text)

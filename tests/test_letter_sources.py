@@ -375,6 +375,7 @@ FIGURES: dict[str, dict[str, Any]] = {
     "beyond_untold": {"runs": 10, "times": 3.0},
     "far_beyond": {"parameter": "hold_mean_c", "asked": 900.0, "low": 600.0, "high": 610.0},
     "level_widened": {"runs": 5, "times": 1.4},
+    "level_drifted": {"since": "2023-03-01", "runs": 45, "before": -40.0, "now": -20.0, "unit": "um"},
     "level_changed": {"run": "R9", "at": "2024-03-01", "runs": 15, "before": -40.0, "now": -20.0, "unit": "um"},
     "test_short": {"held": 0.7, "content": 0.9, "times": 1.3},
     "factor_not_recorded": {"factor": "setup"},
@@ -442,7 +443,9 @@ FIGURES |= {
     "plain_readings": {"stage": "after"}, "nothing_left": {"stage": None, "reasons": {"no reading after": 3}},
     "one_run_behind": {"differed": False}, "flagged_in": {"readings": 1}, "not_measured_at_all": {"pieces": 2},
     "way_not_recorded": {"movements": 2, "of": 9}, "not_corrected": {"sizes": 2, "of": 9, "missing": "temperatures"},
-    "lots_apart": {"lots": 1}, "differ_at_all": {"kind": "flatness", "process": None, "f": 3.2, "p": 0.0001},
+    "lots_apart": {"lots": 1},
+    "by_asked": {"parameter": "soak_minutes", "runs": 1, "of": 2},
+    "differ_at_all": {"kind": "flatness", "process": None, "f": 3.2, "p": 0.0001},
     "only_asked": {"parameters": ["soak_minutes"]}, "flagged_in_effects": {"readings": 2},
     "gauge_hides_small": {"share": 0.62}, "trial_so_far": {"number": 1, "purpose": "rate", "runs": 4, "missing": 2},
 }  # fmt: skip

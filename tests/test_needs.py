@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from loadbook.core.errors import IntakeError, UsageError
+from loadbook.queries.confirm import confirm_reading, reading_named
 from loadbook.queries.filters import Filters
 from loadbook.queries.judge import judge_run
 from loadbook.queries.needs import SETTLED, needs
@@ -55,6 +56,25 @@ def shop(tmp_path: Path) -> BookFolder:
 
 def listed(book: BookFolder, what: str, **filters: str) -> list[tuple[str | None, str]]:
     return [(n.run, n.why) for n in needs(book, Filters(**filters) if filters else None) if n.what == what]
+
+
+def test_a_reading_far_from_its_like_waits_until_a_person_decides(tmp_path: Path) -> None:
+    """Eight runs of four pieces that shrink by 5 to 8 µm; in one of them one piece is read 150 µm off."""
+    book = small(tmp_path / "book")
+    assert not needs(book, what="suspected reading")
+    for day in range(1, 9):
+        run(book, f"R{day}", day, serials=tuple(f"{day}{k}" for k in range(4)))
+        for k in range(4):
+            off = 0.150 if (day, k) == (5, 2) else 0.0
+            for stage, value in (("before", 50.0), ("after", 50.0 - 0.001 * (5 + (day + k) % 4) + off)):
+                put(book, "reading", reading(f"R{day}", stage, value, None, serial=f"{day}{k}"))
+    (waits,) = needs(book, what="suspected reading")
+    assert (waits.run, waits.day, waits.subject) == ("R5", "2026-03-05", "00123 52")
+    assert waits.why == "od: 50.000 mm before, 50.142 mm after; far from its like"
+    assert not needs(book, Filters(since="2026-03-07"), "suspected reading")
+    named = {"part": "00123", "serial": "52", "characteristic": "od", "stage": "after"}
+    confirm_reading(book, reading_named(book, named), "refused", "AB", "it was dented")
+    assert not needs(book, what="suspected reading")
 
 
 def test_runs_that_wait_for_a_decision(shop: BookFolder) -> None:

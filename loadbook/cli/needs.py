@@ -32,7 +32,8 @@ def _files(book: BookFolder) -> int:
 @book_option
 def needs(what: str | None, filters: Filters, fmt: str | None, book: BookFolder) -> None:
     """List what needs a person: broken or undecided runs that nobody decided about, open nonconformances, suspected
-    faults, runs made past due, after readings that are missing, first pieces not approved.
+    faults, readings that look like slips, runs made past due, after readings that are missing, first pieces not
+    approved.
 
     A run that was declared void, or that another run repeats, waits for no decision.
 

@@ -147,20 +147,24 @@ def compare(
                 text.append(_sentence(name, found[0][0], values, one.unit, confidence, system))
         rows.append(row)
     text.append(
-        "Differences are between means, inside part numbers, from runs alone: associations, unless a trial assigned "
-        "the treatments."
+        "Differences are between means, inside part numbers, from runs alone, and need not be those of the middles: "
+        "associations, unless a trial assigned the treatments."
     )
     return Comparison(rows, text, [a for _, a in found], confidence)
 
 
 def _sentence(name: str, other: str, values: list[float], unit: str, confidence: float, system: str) -> str:
     middle, low, high = values
-    how = f"{told(middle, unit, system)} ({share_words(confidence)}: {span(low, high, unit, system)})"
+    of = " of the form error before" if unit == "%" else ""
+
+    def between(low: float, high: float) -> str:
+        return f"({share_words(confidence)}: {span(low, high, unit, system)})"
+
     if low <= 0.0 <= high:
-        return f"{name} against {other}: {how} on average; which of them moves less cannot be told."
-    return f"{name} moves {how} {'more' if middle > 0 else 'less'} than {other} on average.".replace(
-        "moves -", "moves "
-    )
+        how = f"{told(middle, unit, system)}{of} on average {between(low, high)}"
+        return f"{name} against {other}: {how}; which of them moves less cannot be told."
+    more, ends = ("more", (low, high)) if middle > 0 else ("less", (-high, -low))
+    return f"{name} moves {told(abs(middle), unit, system)}{of} {more} than {other} on average {between(*ends)}."
 
 
 def _beyond(one: Answer) -> list[str]:

@@ -15,14 +15,26 @@ from loadbook.core.vocabulary.parameters import PLANNED
 def told(value: float | None, unit: str, system: str) -> str:
     """A movement with its unit, as the book shows it, with no more digits than mean something.
 
-    >>> told(-25.4, "um", "us"), told(12.345, "%", "si")
-    ('-1 thousandth', '12.3 %')
+    >>> told(-25.4, "um", "us"), told(12.345, "%", "si"), told(-0.0005, "%", "si"), told(0.02341, "deg", "si")
+    ('-1 thousandth', '12.3 %', '0 %', '0.0234 deg')
     """
     if value is None:
         return "not known"
     turned, label, digits = units.show(value, unit, system)
-    number = figure(round(turned, digits)) if unit == "um" else figure(turned)
+    number = figure(round(turned, digits if unit == "um" else 1)) if unit in ("um", "%") else figure(turned)
     return f"{number} {spoken_unit(label, number)}".strip()
+
+
+def number(value: float | None, unit: str, system: str) -> float | None:
+    """The same as a number for a table, without its unit.
+
+    >>> number(-36.553, "%", "si"), number(0.02344, "deg", "si"), number(1071.4, "um", "si"), number(2.544, "um", "us")
+    (-36.6, 0.0234, 1071.4, 0.1)
+    """
+    if value is None:
+        return None
+    turned, _, digits = units.show(value, unit, system)
+    return round(turned, digits) if unit == "um" else round(float(f"{turned:.3g}"), 1 if unit == "%" else 6)
 
 
 def span(low: float, high: float, unit: str, system: str) -> str:
@@ -47,15 +59,35 @@ def setting(name: str, value: float | None, system: str) -> str:
     return f"{spoken(name)} {figure(turned)} {label}".strip()
 
 
+def setting_span(name: str, low: float, high: float, system: str) -> str:
+    """What a setting ran at, its unit once.
+
+    >>> setting_span("heating_rate_peak_c_per_h", 77.4, 118.0, "us"), setting_span("soak_minutes", 60.0, 60.0, "si")
+    ('heating rate peak 139 to 212 °F/h', 'soak 60 min')
+    """
+    if low == high:
+        return setting(name, low, system)
+    (first, label, _), (last, _, _) = (units.show(v, PLANNED[name].unit, system) for v in (low, high))
+    return f"{spoken(name)} {figure(first)} to {figure(last)} {label}"
+
+
+def within(low_um: float | None, high_um: float | None, system: str) -> str:
+    """Limits in words; None where one side is open, as a form error's is. A size's only limit is counted from itself.
+
+    >>> within(None, 120.0, "si"), within(-30.0, 30.0, "si"), within(0.0, None, "si"), within(None, 0.0, "us")
+    ('within 0.12 mm', 'within limits 0.06 mm apart', 'above the lower limit', 'below the upper limit')
+    """
+    if high_um is None:
+        return "above the lower limit"
+    if low_um is None and high_um == 0.0:
+        return "below the upper limit"
+    wide = shown((high_um if low_um is None else high_um - low_um) / 1000.0, "mm", system)
+    return f"within {wide}" if low_um is None else f"within limits {wide} apart"
+
+
 def inside(share: Mapping[str, Any], system: str) -> str:
     """What stays inside a tolerance, and what was inside before: '82 % (70 to 91 %) should stay within 0.1 mm'."""
-    low, high = share["lower_um"], share["upper_um"]
-    if high is None:
-        limit = "above the lower limit"
-    elif low is None and high == 0.0:
-        limit = "below the upper limit"
-    else:
-        limit = f"within {shown((high if low is None else high - low) / 1000.0, 'mm', system)}"
+    limit = within(share["lower_um"], share["upper_um"], system)
     told = share_range(share["share"], share["low"], share["high"])
     if share["low"] >= 0.995:
         told = "More than 99 %"

@@ -79,18 +79,25 @@ def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale, zone: Z
     newest = float(history.cells.frame["day"].max())
     if asked.day is not None and asked.day - newest > OLD_DAYS:
         out.append(remark("looks_further", newest=answerdata.date_of(newest, zone)))
-    if reply.v_mean > reply.v - reply.v_mean and reply.known:
+    if reply.v_mean > reply.v - reply.v_mean and reply.known and not reply.outside:
         out.append(remark("own_mean_uncertain"))
     return out
 
 
 def _changed_long_ago(history: History, reply: Reply, asked: Asked, scale: Scale, zone: ZoneInfo) -> list[Remark]:
     """Where the level changed too long ago to widen anything: why the answer is not the mean of all runs."""
-    step, warp = history.level_step, history.warp
-    if step is None or history.design.day(asked) < step.day:
+    step, drift, warp = history.level_step, history.level_drift, history.warp
+    day, now = history.design.day(asked), scale.displayed(reply.median)
+
+    def without(by: float) -> float:
+        return scale.displayed(warp.back(warp.to(reply.median) - by))
+
+    if drift is not None:
+        first, before = answerdata.date_of(drift.first, zone), without(drift.per_day * (day - drift.first))
+        return [remark("level_drifted", since=first, runs=drift.runs, before=before, now=now, unit=scale.unit)]
+    if step is None or day < step.day:
         return []
-    before = scale.displayed(warp.back(warp.to(reply.median) - step.by))
-    now = scale.displayed(reply.median)
+    before = without(step.by)
     at = answerdata.date_of(step.day, zone)
     return [remark("level_changed", run=step.run, at=at, runs=step.runs, before=before, now=now, unit=scale.unit)]
 

@@ -33,11 +33,9 @@ def sentences(a: Answer, system: str) -> list[str]:
         _earned(a),
     ]
     if a.bound is not None:
-        side = "at most" if a.reply.harm > 0 else "no lower than"
-        um = f" ({told(a.in_um['bound'], 'um', system)})" if a.in_um and a.in_um["bound"] is not None else ""
         out.append(
-            f"{share_words(a.bound_content)} of pieces stay {side} {told(a.bound, a.unit, system)}{um}, with "
-            f"{share_words(a.bound_confidence)} confidence."
+            f"With {share_words(a.bound_confidence)} confidence {share_words(a.bound_content)} of pieces "
+            f"{_at_most(a, a.bound, system)}."
         )
     a.need["text"] = _need(a, system)
     out.append(a.need["text"])
@@ -72,16 +70,16 @@ def _of_before(a: Answer, system: str) -> str:
 def _treated(a: Answer, system: str) -> str:
     q = a.question
     words = [setting(name, value, system) for name, value in q.settings.items()]
-    words += [
-        f"{name} {value}"
+    factors = [
+        f", {name} {value}"
         for name, value in (("setup", q.setup), ("atmosphere", q.atmosphere), ("furnace", q.furnace))
         if value
     ]
     lead = f"in {a.process}"
     if q.cycle:
         lead += f", cycle {q.cycle} revision {q.cycle_revision}"
-    if words:
-        lead += f" at {', '.join(words)}"
+    if words or factors:
+        lead += (f" at {', '.join(words)}" if words else "") + "".join(factors)
     elif not a.assumed:
         lead += " as it usually was treated" if a.reply and a.reply.known else " as such parts usually were"
     if a.assumed:
@@ -97,8 +95,11 @@ def _rests(a: Answer, system: str) -> str:
             f"{text}; of this part {many(a.own['runs'], 'run')}, {many(a.own['pieces'], 'piece')}: {own}, "
             f"mean {told(a.own['mean'], a.unit, system)}."
         )
-    near = {"same part": "other characteristics of this part", "all": "no nearer than the same kind"}
-    return f"{text}; nearest evidence: {near.get(a.evidence, a.evidence)}."
+    near = {
+        "same part": "other characteristics of this part", "same material": "other parts of the same material",
+        "same family": "parts of other materials of its family", "all": "nothing nearer than the same kind of size",
+    }  # fmt: skip
+    return f"{text}; nearest evidence: {near[a.evidence]}."
 
 
 def _evidence_if_any(a: Answer) -> list[str]:
@@ -108,6 +109,18 @@ def _evidence_if_any(a: Answer) -> list[str]:
         f"On record of this kind in {a.process}: {many(a.runs, 'run')}, {many(a.pieces, 'piece')}, "
         f"{many(a.parts, 'part number')}."
     ]
+
+
+def _at_most(a: Answer, bound: float, system: str) -> str:
+    """'grow by no more than 107 µm', 'shrink by no more than 20 µm'; the other way round where even the bound does."""
+    assert a.reply is not None
+    um = ""
+    if a.in_um and a.in_um["bound"] is not None:
+        too = "" if a.in_um["from"] == "question" else ", as readings before differ too"
+        um = f" ({told(abs(a.in_um['bound']), 'um', system)}{too})"
+    grows, least = (bound > 0.0, bound * a.reply.harm < 0.0)
+    how = f"{'grow' if grows else 'shrink'} by {'at least' if least else 'no more than'}"
+    return f"{how} {told(abs(bound), a.unit, system)}{um}"
 
 
 def _earned(a: Answer) -> str:
@@ -141,11 +154,13 @@ def _need(a: Answer, system: str) -> str:
     n = a.need
     four = {row["more"]: row["width"] for row in n["runs_of_this_part"]}
 
+    so = "as asked" if a.reply and a.reply.outside else "of this part"
+
     def width(value: float) -> str:
         return told(value, a.unit, system)
 
     text = (
-        f"Now {width(n['width'])} wide; after 4 more runs of this part about {width(four[4])}, after 16 about "
+        f"Now {width(n['width'])} wide; after 4 more runs {so} about {width(four[4])}, after 16 about "
         f"{width(four[16])}; runs and pieces differ by {width(n['least_width'])} whatever is measured."
     )
     if n["next_runs"]:

@@ -12,7 +12,7 @@ from loadbook.core.phrases import many
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from . import remark_words
-from .answer_figures import setting, span, told
+from .answer_figures import setting, span, told, within
 from .choose_result import VARIED
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def limit_words(c: Chosen, system: str) -> str:
     low, high = c.limits_um
     if c.of_movement:
         return f"in the {_mm(min(abs(low), abs(high)), system)} of stock"
-    return f"within {_mm(high if not np.isfinite(low) else high - low, system)}"
+    return within(low if np.isfinite(low) else None, high if np.isfinite(high) else None, system)
 
 
 def _mm(um: float, system: str) -> str:

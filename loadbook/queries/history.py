@@ -16,6 +16,7 @@ from loadbook.core import times
 from loadbook.core.errors import UsageError
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
+from .asked import by_cycles
 from .enquiry import conditions
 from .filters import Filters
 from .movement_data import BELIEVED, believed_rows
@@ -145,25 +146,19 @@ def load(asked_of: BookFolder | Source, filters: Filters | None = None, kind: st
 
 def _ask_the_cycles(source: Source, frame: pd.DataFrame) -> None:
     """Where no asked setting of a run is kept, what its cycle asks stands before what was achieved."""
-    from loadbook.analysis.parameters.compute import asked_parameters
-    from loadbook.store.run_records import load_cycle
+    for n in PLANNABLE:  # Spark's columns may be read only
+        frame[n] = frame[n].to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
+        frame[f"{n}_asked"] = frame[f"{n}_asked"].to_numpy(dtype=np.bool_, copy=True)
+    import pandas as pd
 
-    from .enquiry import Question
-
-    asked = frame[[f"{n}_asked" for n in PLANNABLE]].to_numpy(dtype=bool)
-    lacking = np.asarray(~asked.all(axis=1), dtype=np.bool_) & frame["cycle"].notna().to_numpy()
-    if lacking.any():
-        for n in PLANNABLE:  # Spark's columns may be read only
-            frame[n] = frame[n].to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
-            frame[f"{n}_asked"] = frame[f"{n}_asked"].to_numpy(dtype=np.bool_, copy=True)
-    for (cycle, revision), rows in frame[lacking].groupby(["cycle", "cycle_revision"], dropna=True):
-        with source.enquiry(Question(cycle=str(cycle))) as (conn, _):
-            planned = asked_parameters(load_cycle(conn, str(cycle), str(revision)))
-        for p in planned:
-            if p.parameter in PLANNABLE and p.value is not None:
-                at = rows.index[~frame.loc[rows.index, f"{p.parameter}_asked"].to_numpy(dtype=bool)]
-                frame.loc[at, p.parameter] = p.value
-                frame.loc[at, f"{p.parameter}_asked"] = True
+    once = frame.drop_duplicates("run")
+    kept = pd.concat([once.loc[once[f"{n}_asked"], ["run"]].assign(parameter=n) for n in PLANNABLE])
+    planned = by_cycles(source, frame, kept)
+    for name, some in planned.groupby("parameter"):
+        told = frame["run"].map(some.set_index("run")["value"]).to_numpy(dtype=float)
+        here = np.isfinite(told)
+        frame.loc[here, str(name)] = told[here]
+        frame.loc[here, f"{name}_asked"] = True
 
 
 def _read(source: Source, records: Records, filters: Filters, kind: str | None) -> Measured:

@@ -85,6 +85,10 @@ HISTORY_WORDS: dict[str, Words] = {
         f"Of {', '.join(spoken(n, s) for n in f['parameters'])} only what was asked for is on record, not what the "
         "furnace did: --asked takes that."
     ),
+    "by_asked": lambda f, s: (
+        f"{spoken(f['parameter'], s)}: in {f['runs']} of {many(f['of'], 'run')} this is what was asked for; neither a "
+        "trace nor a figure off a chart shows what the furnace did."
+    ),
     "asked_not_achieved": "Parameters are what was asked, not what the traces show.",
     "flagged_in_effects": lambda f, s: (
         f"Readings that look like blunders and are still in: {f['readings']}; effect_without_flagged leaves them out. "

@@ -159,7 +159,8 @@ def moved_of(
     names = scale.treatment_names(ways)
     valued = scale.with_value(data.frame, stage)
     flags = blunders.flagged_rows(valued) & ~data.believed
-    frame = scale.with_treatment(valued, ways, data.parameters, system)
+    parameters = data.shown_or_asked()
+    frame = scale.with_treatment(valued, ways, parameters, system)
     strata = [s for s in (STRATUM if stage is None else PLAIN_STRATUM) if s not in names]
     plain = stage is not None
     table = describe.describe(frame, names, flags, confidence, strata)
@@ -193,6 +194,11 @@ def moved_of(
         plants=by_plant(pieces),
     )
     result.remarks = [*evidence(result.plants, data.left_out), *_remarks(result, frame[have], compared)]
+    asked = parameters[(parameters["source"] == "asked") & parameters["run"].isin(frame["run"][have])]
+    banded = asked[asked["parameter"].isin([w.name for w in ways])].groupby("parameter").size()
+    result.remarks += [
+        remark("by_asked", parameter=str(name), runs=int(n), of=result.runs) for name, n in banded.items()
+    ]
     return result
 
 

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loadbook.core.errors import NotFoundError
+from loadbook.core.vocabulary.parameters import PLANNABLE
 
+from .asked import by_cycles
 from .filters import unknown_words
 from .source import Source, own_parts, source_of
 from .where import of_movement
@@ -56,13 +58,21 @@ class MovementData:
         rows = self.parameters.drop_duplicates("parameter")
         return dict(zip(rows["parameter"], rows["unit"], strict=True))
 
+    def shown_or_asked(self) -> pd.DataFrame:
+        """What runs achieved, and where nothing shows it what they were asked for (source 'asked')."""
+        import pandas as pd
+
+        if self.asked_parameters.empty:
+            return self.parameters
+        return pd.concat([self.parameters, self.asked_parameters]).drop_duplicates(["run", "parameter"])
+
 
 # what every calculation reads; treatment columns come on top of these
 COLUMNS = (
     "run", "started", "process", "part", "serial", "characteristic", "kind", "side", "scale", "unit", "setup",
     "atmosphere", "position", "before_mm", "after_mm", "nominal_mm", "lower_mm", "upper_mm", "movement_mm",
     "movement_um", "movement_um_per_100mm", "expanded_uncertainty_mm", "below_gauge", "way", "corrected_20c",
-    "before_scatter_mm", "after_scatter_mm", "repeats", "set_aside",
+    "before_scatter_mm", "after_scatter_mm", "repeats", "set_aside", "cycle", "cycle_revision",
 )  # fmt: skip
 
 
@@ -78,6 +88,8 @@ def load(
     parameters  the parameters that the question is about (None: all that the book has)
     Raises UsageError for a filter that does not apply, NotFoundError where no reading fits.
     """
+
+    import pandas as pd
 
     source = source_of(asked_of)
     plain = filters.without_where()
@@ -103,6 +115,11 @@ def load(
         raise NotFoundError(f"no readings for {told}", remedy=unknown or source.where_to_look)
     runs = frame["run"].unique()
     figures, planned = _of_runs(figures, runs), _of_runs(planned, runs)
+    kept = figures if asked else planned
+    more = by_cycles(source, frame, kept, PLANNABLE if parameters is None else parameters)
+    if len(more):
+        kept = pd.concat([kept, more], ignore_index=True) if len(kept) else more
+        figures, planned = (kept, planned) if asked else (figures, kept)
     rows = believed_rows(frame, believed)
     return MovementData(frame, figures, int(counted[0]), int(counted[1]), rows, source.left_out, planned, broken)
 

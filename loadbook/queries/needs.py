@@ -1,4 +1,5 @@
-"""What needs a person: decisions, confirmations and readings that nobody has given yet. Nothing is judged anew."""
+"""What needs a person: decisions, confirmations and readings that nobody has given yet. No run is judged anew; readings
+that look like slips are looked for each time, since what is far off depends on what was read since."""
 
 from __future__ import annotations
 
@@ -7,7 +8,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import astuple, dataclass, fields
 
 from loadbook.core import times
-from loadbook.core.errors import UsageError
+from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.figures import shown
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import checks_on
 
@@ -38,6 +40,8 @@ SETTLED = {
     "nonconformance": 'loadbook amend nonconformances RUN/WHAT/ disposition="..." closed_on=DATE --why TEXT',
     "suspected fault": "loadbook confirm fault RUN CHANNEL --kind KIND --decision confirmed|refused --person NAME "
                        "--why TEXT",
+    "suspected reading": 'loadbook confirm reading --part PART --serial SERIAL --characteristic NAME --run RUN '
+                         '--stage before|after --decision confirmed|refused --why TEXT',
     "check past due": "decide about the run (loadbook add approvals), or take in the check that was made: "
                       "loadbook take furnace_checks FILE",
     "after reading": "loadbook take readings FILE",
@@ -132,6 +136,28 @@ def _faults(book: BookFolder) -> Iterator[Need]:
         yield _need(book, "suspected fault", r, r["channel"], r["name"])
 
 
+def _suspects(book: BookFolder) -> Iterator[Need]:
+    from loadbook.analysis.movement import blunders, scale
+
+    from .movement_data import load
+
+    try:
+        data = load(book, Filters(), parameters=())
+    except NotFoundError:  # nothing was ever read
+        return
+    valued = scale.with_value(data.frame)
+    for r in valued[blunders.flagged_rows(valued) & ~data.believed].to_dict("records"):
+        unit = r["unit"] if r["scale"] == "um" and r["unit"] not in ("um", "%") else "mm"
+        read = ", ".join(f"{_read(r[f'{stage}_mm'], unit, book.units)} {stage}" for stage in ("before", "after"))
+        day = times.local_day(r["started"].isoformat(timespec="seconds") + "Z", book.zone)
+        why = f"{r['characteristic']}: {read}; far from its like"
+        yield Need("suspected reading", r["run"], day, f"{r['part']} {r['serial']}", why)
+
+
+def _read(value: float, unit: str, system: str) -> str:
+    return shown(value, unit, system, (".5f" if system == "us" else ".3f") if unit == "mm" else "g")
+
+
 def _past_due(book: BookFolder) -> Iterator[Need]:
     checks: dict[str, list[sqlite3.Row]] = {}
     for row in book.read().execute("SELECT * FROM furnace_check"):
@@ -179,5 +205,5 @@ def _need(book: BookFolder, what: str, row: sqlite3.Row, subject: str | None, wh
 
 _LISTED: dict[str, Callable[[BookFolder], Iterator[Need]]] = {
     "decision": _decisions, "nonconformance": _nonconformances, "suspected fault": _faults,
-    "check past due": _past_due, "after reading": _readings, "first piece": _first,
+    "suspected reading": _suspects, "check past due": _past_due, "after reading": _readings, "first piece": _first,
 }  # fmt: skip

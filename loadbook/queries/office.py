@@ -159,11 +159,12 @@ def office_of(book: BookFolder, span: Period, customer: str | None = None) -> Of
 def _theirs(waiting: Sequence[Need], movement: Sequence[Row], parts: set[str]) -> list[Need]:
     """What waits about one customer's pieces, or about the whole load, without what people wrote of it."""
     pieces = {f"{m['part']} {m['serial']}" for m in movement}
+    theirs = {"after reading": pieces, "suspected reading": pieces, "first piece": parts}
     out = []
     for n in waiting:
         if n.what == "nonconformance":
             out.append(replace(n, subject=None, why="on record"))
-        elif n.subject in {"after reading": pieces, "first piece": parts}.get(n.what, {n.subject}):
+        elif n.subject in theirs.get(n.what, {n.subject}):
             out.append(n)
     return out
 

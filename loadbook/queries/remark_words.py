@@ -13,7 +13,7 @@ from loadbook.core.figures import scale_words, share_words, shown
 from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, Remark
 
-from .answer_figures import setting, span, told
+from .answer_figures import setting, setting_span, span, told
 from .choosing_remarks import CHOOSING_NEEDED, CHOOSING_WORDS
 from .following_words import FOLLOWING_WORDS
 from .history_remarks import HISTORY_WORDS
@@ -104,8 +104,7 @@ def _reasons(f: Figures) -> str:
 
 
 def _range(f: Figures, system: str) -> str:
-    low = setting(f["parameter"], f["low"], system)
-    return low if f["low"] == f["high"] else f"{low} to {setting('', f['high'], system)}"
+    return setting_span(f["parameter"], f["low"], f["high"], system)
 
 
 def _without(f: Figures, system: str, lead: str) -> str:
@@ -246,6 +245,11 @@ _SHOP: dict[str, Words] = {
         f"The level changed at about run {f['run']} ({f['at']}), {many(f['runs'], 'run')} ago, and no break is "
         f"declared: going by the runs before it the middle would be {told(f['before'], f['unit'], s)}, not "
         f"{told(f['now'], f['unit'], s)}. The answer follows the later runs. {_DECLARE} at={f['at']} what=WORDS"
+    ),
+    "level_drifted": lambda f, s: (
+        f"The level has drifted slowly over these {many(f['runs'], 'run')}, beyond chance: at the level of "
+        f"{f['since']} the middle would be {told(f['before'], f['unit'], s)}, not {told(f['now'], f['unit'], s)}. The "
+        "answer follows the drift; look for its cause (furnace, gauge, material)."
     ),
     "test_short": lambda f, s: (
         f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "

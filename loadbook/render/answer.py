@@ -7,7 +7,7 @@ from typing import Any
 
 from loadbook.core import units
 from loadbook.core.figures import share_range
-from loadbook.queries.answer_figures import setting, settings_shown
+from loadbook.queries.answer_figures import number, setting, settings_shown
 
 COLUMNS = (
     "run", "date", "part", "setup", "atmosphere", "settings", "pieces", "mean", "lowest", "highest", "nearness",
@@ -19,10 +19,10 @@ def comparables_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[s
     unit = rows[0].get("unit", "um")
     shown = []
     for r in rows:
-        figures = [units.show(r[k], unit, system)[0] for k in ("mean", "low", "high")]
+        figures = [number(r[k], unit, system) for k in ("mean", "low", "high")]
         shown.append(
             [r["run"], r["date"], r["part"], r["setup"], r["atmosphere"], settings_shown(dict(r), system), r["pieces"],
-             *(round(v, 2) for v in figures), round(r["nearness"], 2)]
+             *figures, round(r["nearness"], 2)]
         )  # fmt: skip
     return f"Nearest runs ({units.show(0.0, unit, system)[1]})", list(COLUMNS), shown
 
@@ -33,7 +33,7 @@ def next_table(
     """(title with the unit, columns, rows) of the next runs that narrow an answer most; the first row is now."""
 
     def shown(value: float | None) -> float | None:
-        return None if value is None else float(f"{units.show(value, unit, system)[0]:.4g}")
+        return number(value, unit, system)
 
     rows: list[list[Any]] = [["now", None, None, shown(need["width"]), shown(bound)]]
     for r in need["next_runs"]:
@@ -61,7 +61,7 @@ def comparison_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[li
     for r in rows:
 
         def figure(name: str, r: Mapping[str, Any] = r) -> float | None:
-            return None if r[name] is None else round(units.show(r[name], r["unit"], system)[0], 2)
+            return number(r[name], r["unit"], system)
 
         inside = None
         if r["share_inside"] is not None:

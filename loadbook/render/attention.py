@@ -19,8 +19,8 @@ Row = dict[str, Any]
 # how the office reads what waits (the keys of queries.needs.SETTLED); a decision stands with its run
 _WAITS = {
     "nonconformance": "Nonconformance open", "suspected fault": "Thermocouple suspected",
-    "check past due": "Furnace check past due", "after reading": "After reading missing",
-    "first piece": "First piece not approved",
+    "suspected reading": "Reading suspected", "check past due": "Furnace check past due",
+    "after reading": "After reading missing", "first piece": "First piece not approved",
 }  # fmt: skip
 OPEN = "open"
 

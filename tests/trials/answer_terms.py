@@ -3,6 +3,9 @@
     python -m tests.trials.answer_terms second 60 12 30        (family, runs, part numbers, histories)
     python -m tests.trials.answer_terms stock 60 12 20         stock in µm of form errors, three laws of before
     python -m tests.trials.answer_terms jump 60 12 30          an undeclared jump of 20 after four fifths, or none
+    python -m tests.trials.answer_terms drift 60 12 30         a slow slope over two years, a jump, or neither
+
+A further number is the first seed (0): histories that nothing was chosen on.
 
 One process; set OPENBLAS_NUM_THREADS=1. Monte Carlo errors count histories.
 """
@@ -181,18 +184,45 @@ def jump(runs: int, parts: int, seed: int, size: float, after: int | None) -> Fi
     return out
 
 
+DRIFTS = (("plain", 0.0, 0.0), ("heavy", 0.0, 0.0), ("mixed", 0.0, 0.0), ("growing", 0.0, 0.0), ("second", 0.0, 0.0),
+          ("plain", 10.0, 0.0), ("plain", 20.0, 0.0), ("second", 20.0, 0.0), ("plain", 0.0, 20.0))  # fmt: skip
+
+
+def drift(world: str, runs: int, parts: int, seed: int, slope: float, step: float) -> Figures:
+    """What is said of the level: drifted by `slope` over the two years, or changed by `step` in their middle."""
+    shop = OtherShop(world, runs, parts, seed) if world in FAMILIES else Shop(world, runs, parts, seed=seed)
+    frame = shop.history()
+    days = np.sort(frame["day"].unique())
+    moved = slope * frame["day"] / 730.0 + step * (frame["day"] >= days[len(days) // 2])
+    history = fitted(frame.assign(z=frame["z"] + moved))
+    found = history.level_drift
+    out: Figures = defaultdict(list)
+    out["drift said"].append(float(found is not None))
+    out["step said"].append(float(history.level_step is not None))
+    out["alarm"].append(float(history.moved_since is not None))
+    if found is not None and slope:
+        out["drift over the true one"].append(found.per_day * 730.0 / slope)
+    return out
+
+
 def main(words: list[str]) -> None:
     what, runs, parts, histories = words[0], *map(int, words[1:4])
+    first = int(words[4]) if len(words) > 4 else 0
+    seeds = range(first, first + histories)
     began = time.process_time()
     if what == "stock":
-        told([stock(runs, parts, s) for s in range(histories)])
+        told([stock(runs, parts, s) for s in seeds])
     elif what == "jump":
         for size, after in ((0.0, None), (20.0, 2), (20.0, 4), (20.0, 8), (20.0, None)):
             print(f"jump of {size:g}, {'at the end' if after is None else f'{after} runs after'}")
-            told([jump(runs, parts, s, size, after) for s in range(histories)])
+            told([jump(runs, parts, s, size, after) for s in seeds])
+    elif what == "drift":
+        for world, slope, step in DRIFTS:
+            print(f"{world}: drift of {slope:g} over all, step of {step:g}", flush=True)
+            told([drift(world, runs, parts, s, slope, step) for s in seeds])
     else:
         assert what in FAMILIES
-        told([one(what, runs, parts, s) for s in range(histories)])
+        told([one(what, runs, parts, s) for s in seeds])
     print(f"{time.process_time() - began:.0f} s of processor")
 
 

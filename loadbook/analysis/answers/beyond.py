@@ -3,7 +3,9 @@
 With d the deviations asked from the part number's own mean in standard deviations inside part numbers, C their
 correlation inside part numbers (a tenth of it drawn to none) and n its own runs, a question is beyond where one
 |d| exceeds 2.5·√(1 + 1/n), or √(d'C⁻¹d) exceeds 3.4·√(1 + 1/n). Four ordinary settings each stay inside 2.5 of their
-spread nearly always, while each single run's own smallest and largest would flag most ordinary questions.
+spread nearly always, while each single run's own smallest and largest would flag most ordinary questions. Both limits
+are those of a spread known for certain; one estimated from few runs has the wider limits of the same chance (Student's
+t and Hotelling's T²), or every seventh ordinary question would be flagged at 18 runs of three part numbers.
 
 What is answered beyond is fitted with own slopes and squares and widened half as much again, and has no bound: see
 tests/trials/MEASURED.md for what such intervals held.
@@ -14,13 +16,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import chdtrc, fdtri, ndtr, stdtrit
 
 from loadbook.analysis.trace.model import Floats
 
 from .cells import Asked, Slopes, Term
 from .design import Design
 
-ONE, TOGETHER = 2.5, 3.4
+ONE, TOGETHER = 2.5, 3.4  # of a spread that is known
 WIDER = 1.5
 TOO_FAR = 8.0  # deviations from which the rule of widening was never tried: refused
 SAME = 0.005  # settings that never varied are the same within this share of their size
@@ -58,7 +61,8 @@ def beyond(design: Design, asked: Asked) -> Beyond:
     own = cells.series == series
     room = float(np.sqrt(1.0 + 1.0 / max(len(np.unique(cells.run[own])), 1)))
     d = design.columns(asked)["settings within part"]
-    for k in np.flatnonzero(np.abs(d) > ONE * room):
+    df = len(cells.z) - cells.many
+    for k in np.flatnonzero(np.abs(d) > _one(df) * room):
         name = design.active[int(k)]
         run = cells.frame[name].to_numpy(dtype=float)[own]
         run = run[np.isfinite(run)]
@@ -66,7 +70,27 @@ def beyond(design: Design, asked: Asked) -> Beyond:
     D = next(t for t in design.terms if isinstance(t, Slopes) and t.name == "settings within part").columns
     C = 0.9 * _correlation(D) + 0.1 * np.eye(len(d))
     far = float(np.sqrt(max(float(d @ np.linalg.solve(C, d)), 0.0)))
-    return Beyond(settings, not settings and far > TOGETHER * room)
+    return Beyond(settings, not settings and far > _together(len(d), df) * room)
+
+
+def _one(df: float) -> float:
+    """What one setting's deviation exceeds as rarely as a known spread is exceeded ONE times.
+
+    >>> [round(_one(df), 2) for df in (5, 15, 48, 100_000)]
+    [3.82, 2.84, 2.6, 2.5]
+    """
+    return float(stdtrit(max(df, 1.0), float(ndtr(ONE))))
+
+
+def _together(many: int, df: float) -> float:
+    """The same of the distance of all settings together.
+
+    >>> [round(_together(4, df), 2) for df in (5, 15, 48, 100_000)]
+    [21.68, 4.67, 3.7, 3.4]
+    """
+    left = max(df - many + 1.0, 1.0)
+    reached = float(fdtri(float(many), left, 1.0 - float(chdtrc(float(many), TOGETHER**2))))
+    return float(np.sqrt(many * max(df, 1.0) / left * reached))
 
 
 def too_far(design: Design, asked: Asked) -> dict[str, tuple[float, float, float]]:
@@ -83,7 +107,9 @@ def _of_kind(design: Design, name: str) -> float:
     if name not in design.between_at or len(known) < 2:
         return 0.0
     middle, apart = design.between_at[name]
-    room = ONE * float(np.sqrt(1.0 + 1.0 / len(known)) * np.hypot(apart, design.within_sd.get(name, 0.0)))
+    room = _one(len(known) - 1.0) * float(
+        np.sqrt(1.0 + 1.0 / len(known)) * np.hypot(apart, design.within_sd.get(name, 0.0))
+    )
     run = design.cells.frame[name].to_numpy(dtype=float)
     return max(room - float(min(np.nanmax(run) - middle, middle - np.nanmin(run))), 0.0)
 

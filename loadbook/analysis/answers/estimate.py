@@ -27,7 +27,7 @@ from .design import Design, make_design
 from .fit import Fit, Row, fit
 from .forward import WIDENED_UNTIL, YEAR, Forward, forward, moved_since, share, stretch
 from .inside import Inside, Law, Starts, drawn, known, law
-from .level import Step, changed
+from .level import Drift, Step, changed, drifted
 from .refusal import Refusal, refusal, untold
 from .spread import PartSpread, part_spread
 
@@ -199,7 +199,16 @@ class History:
     @cached_property
     def level_step(self) -> Step | None:
         """Where the level changed undeclared, however long ago."""
-        return changed(self.fit, self.design)
+        return self._level_moved if isinstance(self._level_moved, Step) else None
+
+    @cached_property
+    def level_drift(self) -> Drift | None:
+        """Whether the level drifted slowly and undeclared; a clear step is no drift."""
+        return self._level_moved if isinstance(self._level_moved, Drift) else None
+
+    @cached_property
+    def _level_moved(self) -> Step | Drift | None:
+        return changed(self.fit, self.design) or drifted(self._fit_level, self.design)
 
     @property
     def df2(self) -> int:
@@ -228,7 +237,16 @@ class History:
         df1 = df2 if series is not None else max(self.cells.parts - 2, 1)
         factor = self.factors.get(self.spread_class_of(asked), 1.0) * self.spread.factor(series)
         sd = factor * float(np.sqrt(f.run_var + f.s2))
-        return Predicted(f.mean(row), f.mean_variance(row), df1, sd, min(df2, self.spread.df(series)))
+        mean = f.mean(row)
+        if series is None and self.cells.parts >= BOUND_PARTS:
+            mean += (1.0 - self._own_weight) * (self.few.quantile(0.5) + self._treated(asked) - mean)
+        return Predicted(mean, f.mean_variance(row), df1, sd, min(df2, self.spread.df(series)))
+
+    @property
+    def _own_weight(self) -> float:
+        """What the model's own answer of a new part number weighs beside that of part numbers alone, which knows
+        nothing of materials and settings and is not fooled by them either."""
+        return self.cells.parts / (self.cells.parts + fewparts.OWN_PARTS)
 
     def ask(
         self,
@@ -323,7 +341,7 @@ class History:
         if groups >= BOUND_PARTS:
             scores = self._scores_new
             q = backtest.reach(scores, self.class_factor, content, few=True)
-            w = groups / (groups + fewparts.OWN_PARTS)
+            w = self._own_weight
             half = float(np.exp(w * np.log(q * factor * np.sqrt(v)) + (1.0 - w) * np.log(half)))
         else:
             shift = self._treated(asked)

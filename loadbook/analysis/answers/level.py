@@ -1,4 +1,4 @@
-"""Whether the level changed somewhere in the history without a declared break: where, and by how much.
+"""Whether the level changed or drifted in the history without a declared break: where, and by how much.
 
 The model's own level (steps at every fifth run, `design`) says it: the step, or two steps next to each other, whose
 estimate lies furthest from zero in its own standard deviations. The alarm of `forward` looks at the newest runs alone
@@ -6,6 +6,10 @@ and is silent on what lies further back; the answer follows that level, and a re
 with the mean of all runs.
 
 Measured on 120 histories without a change (14 to 45 runs, 1 to 6 part numbers): 2.5 % are said to have one.
+
+A drift is the date's own slope where no step is clear: its estimate without the prior that draws it to nothing, in its
+own standard deviations, in the model that has no steps to share it with (tests/trials/MEASURED.md). Where one step in
+its place explains more, it was that step.
 """
 
 from __future__ import annotations
@@ -13,11 +17,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solve_triangular
 
 from .design import Design
-from .fit import Fit
+from .fit import Fit, dense_covariance
 
 SURE = 3.0  # standard deviations of a step's estimate
+SLOPE_SURE = 2.5  # of a slope's
+DRIFT_RUNS, DRIFT_DAYS = 12, 120.0  # fewer, or less time, show no drift
+MOST_CELLS = 1500  # of a longer history a drift is not told from a step
 
 
 @dataclass(frozen=True)
@@ -30,12 +38,52 @@ class Step:
     by: float
 
 
+@dataclass(frozen=True)
+class Drift:
+    """A slow change of level. first: the day of the first runs;  runs in all;  per_day: on the fitted scale."""
+
+    first: float
+    runs: int
+    per_day: float
+
+
+def drifted(fitted: Fit, design: Design) -> Drift | Step | None:
+    """The drift of the level, or the one step that tells it better than a slope; None where it could be chance.
+
+    fitted  of the model with the date and without steps
+    """
+    days = design.cells.frame["day"].to_numpy(dtype=float)
+    if "date" not in fitted.offsets or design.cells.runs < DRIFT_RUNS or float(np.ptp(days)) < DRIFT_DAYS:
+        return None
+    at = fitted.offsets["date"][0]
+    variance, prior = float(fitted.C[at, at]), float(fitted.g[at])
+    precision = 1.0 / variance - 1.0 / prior  # what the runs say, the prior taken away
+    if precision <= 0.0:
+        return None
+    slope = float(fitted.beta[at]) / variance / precision
+    reached = abs(slope) * float(np.sqrt(precision))
+    if reached <= SLOPE_SURE:
+        return None
+    drift = Drift(float(days.min()), design.cells.runs, slope / design.day_at[1])
+    if len(days) > MOST_CELLS or not len(design.steps):
+        return drift
+    date = (days - design.day_at[0]) / design.day_at[1]
+    L = np.linalg.cholesky(dense_covariance(fitted) - prior * np.outer(date, date))
+    e = solve_triangular(L, fitted.z - fitted.centre, lower=True)
+    W = solve_triangular(L, (days[:, None] >= design.steps[None, :]).astype(float), lower=True)
+    along, size = e @ W, np.sqrt((W**2).sum(axis=0))
+    best = int(np.argmax(np.abs(along) / size))
+    if abs(along[best]) / size[best] <= reached:
+        return drift
+    return _step(design, best, best, float(along[best] / size[best] ** 2))
+
+
 def changed(fitted: Fit, design: Design) -> Step | None:
     """The clearest step of the level; None where none is clear or a break is declared beside it.
 
     fitted  of the model with its level
     """
-    days, many = design.steps, len(design.steps)
+    many = len(design.steps)
     if "level" not in fitted.offsets or many == 0:
         return None
     at = fitted.offsets["level"][0]
@@ -50,11 +98,17 @@ def changed(fitted: Fit, design: Design) -> Step | None:
                 reached, first, last = z, k, k + width - 1
     if reached <= SURE:
         return None
+    return _step(design, first, last, float(beta[first : last + 1].sum()))
+
+
+def _step(design: Design, first: int, last: int, by: float) -> Step | None:
+    """The step at these places of the design's, None where a break is declared beside it."""
+    days = design.steps
     before = float(days[first - 1]) if first else -np.inf
-    after = float(days[last + 1]) if last + 1 < many else np.inf
+    after = float(days[last + 1]) if last + 1 < len(days) else np.inf
     if any(before < b.day < after for b in design.breaks):
         return None
     frame = design.cells.frame
     day = float((days[first] + days[last]) / 2.0)
     since = frame[frame["day"] >= day].sort_values("day", kind="stable")["run"]
-    return Step(day, str(since.iloc[0]), int(since.nunique()), float(beta[first : last + 1].sum()))
+    return Step(day, str(since.iloc[0]), int(since.nunique()), by)

@@ -74,7 +74,7 @@ def need(history: History, asked: Asked, reply: Reply) -> Need:
         q = backtest.reach(known, history.piece_factor(True), reply.content, few=False)
         own_scale = 2.0 * q * reply.factor if np.isfinite(q) else scale
     else:
-        own_scale = scale
+        own_scale = scale / (WIDER if reply.outside else 1.0)  # what has run so is no longer beyond what was run
     runs = tuple(
         (k, own_scale * float(np.sqrt(reply.v_mean / (1.0 + k * reply.v_mean / per_run) + spread))) for k in STEPS
     )

@@ -341,11 +341,16 @@ def _notes(
     share = result.get("in_tolerance")
     if share:
         low_um, high_um = share["lower_um"], share["upper_um"]
-        form = low_um is None
-        key = "inside.asked" if asked.get("tolerance_mm") else "inside.drawing" if form else "inside.size"
         low, high = x.percents(share["low"], share["high"])
-        limit = x.length(high_um if form else high_um - low_um)
-        text = say(key, share=x.percent(share["share"]), low=low, high=high, limit=limit)
+        sure = share["low"] >= 0.995
+        of = say("inside.sure") if sure else say("inside.share", share=x.percent(share["share"]), low=low, high=high)
+        if high_um is None or (low_um is None and high_um == 0.0):  # a size with one limit
+            text = say("inside.lower" if high_um is None else "inside.upper", how_many=of)
+        else:
+            form = low_um is None
+            key = "inside.asked" if asked.get("tolerance_mm") else "inside.drawing" if form else "inside.size"
+            text = say(key, how_many=of, limit=x.length(high_um if form else high_um - low_um))
+        text = text[:1].upper() + text[1:]
         if share["before"] is not None and theirs:
             text += f" {say('inside.before', share=x.percent(share['before']))}"
         out.append(text)

@@ -1,0 +1,49 @@
+"""What the cycles of runs ask for: a run keeps its asked settings with its trace, one without a chart keeps none."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loadbook.core.vocabulary.parameters import PLANNABLE
+
+from .enquiry import Question
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from .source import Source
+
+COLUMNS = ("run", "parameter", "value", "unit", "source", "se")
+
+
+def by_cycles(source: Source, runs: pd.DataFrame, kept: pd.DataFrame, names: Sequence[str] = PLANNABLE) -> pd.DataFrame:
+    """The asked settings that no run keeps and its cycle states, one row per run and parameter (COLUMNS).
+
+    runs   run, cycle, cycle_revision, any number of rows a run
+    kept   run, parameter of those that are kept;  names  the settings that are wanted
+    """
+    import pandas as pd
+
+    from loadbook.analysis.parameters.compute import asked_parameters
+    from loadbook.store.run_records import load_cycle
+
+    wanted = set(names) & set(PLANNABLE)
+    once = runs[["run", "cycle", "cycle_revision"]].drop_duplicates("run")
+    have = kept[kept["parameter"].isin(wanted)].drop_duplicates(["run", "parameter"])
+    lacking = once["run"].map(have.groupby("run").size()).fillna(0).to_numpy() < len(wanted)
+    known = set(zip(have["run"], have["parameter"], strict=True))
+    rows: list[tuple[object, ...]] = []
+    for (cycle, revision), some in once[lacking].groupby(["cycle", "cycle_revision"], dropna=True):
+        with source.enquiry(Question(cycle=str(cycle))) as (conn, _):
+            planned = asked_parameters(load_cycle(conn, str(cycle), str(revision)))
+        rows += [
+            (run, p.parameter, p.value, p.unit, "asked", np.nan)
+            for run in some["run"]
+            for p in planned
+            if p.parameter in wanted and p.value is not None and (run, p.parameter) not in known
+        ]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
