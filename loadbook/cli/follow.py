@@ -79,7 +79,8 @@ def _look_on(
         changed = follows.look()
         if changed or first:
             say(follows.seen, every)
-        rest = max(every, (time.process_time() - began) / SHARE)
+        # the first look loads the program and the furnace's past once, and says nothing of the next ones
+        rest = every if first else max(every, (time.process_time() - began) / SHARE)
         if follows.seen.samples != samples:
             grew_at, samples = time.monotonic(), follows.seen.samples
         first = False
@@ -113,7 +114,7 @@ def _shown(book: BookFolder, as_json: bool) -> Iterator[Callable[[Seen], None]]:
         return
     from rich.console import Console
 
-    from loadbook.render.following import view
+    from loadbook.render.following import fitted, view
 
     if not sys.stdout.isatty():
         console = Console(file=sys.stdout, width=160, highlight=False)
@@ -121,8 +122,9 @@ def _shown(book: BookFolder, as_json: bool) -> Iterator[Callable[[Seen], None]]:
         return
     from rich.live import Live
 
-    with Live(console=Console(), auto_refresh=False, transient=False) as live:
-        yield lambda seen: live.update(view(seen, book, book.units), refresh=True)
+    console = Console()
+    with Live(console=console, auto_refresh=False, transient=False) as live:
+        yield lambda seen: live.update(fitted(seen, book, book.units, console), refresh=True)
 
 
 def _end(follows: Follower, book: BookFolder, no_take: bool, page_file: Path | None) -> None:

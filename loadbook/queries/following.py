@@ -7,8 +7,9 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from loadbook.analysis.clauses.judge import judge
 from loadbook.analysis.following.forecast import Ahead, ahead, with_intervals
-from loadbook.analysis.following.lowhold import HARMLESS, LATE, Checked, checked
+from loadbook.analysis.following.lowhold import HARMLESS, LATE, STOP, Checked, checked
 from loadbook.analysis.following.so_far import (
     BROKEN,
     HEADING,
@@ -66,6 +67,13 @@ class Seen:
         """The worst state of a clause; '' without a clause."""
         return next((s for s in ORDER if any(x.state == s for x in self.standings)), "")
 
+    @property
+    def stop(self) -> bool:
+        """Does the low hold check ask to stop and look, before the run has come to its next hold?"""
+        low = self.low_hold
+        now = (self.place.segment if self.place else None) or 0
+        return low is not None and low.says == STOP and now <= low.segment + 1
+
     def moment(self, seconds: float | None) -> str | None:
         """UTC moment of a time of the trace."""
         return derived.moment(self.started or None, seconds)
@@ -81,7 +89,7 @@ class Seen:
                        for f in self.faults],
             "ahead": [{**as_dict(a), "at": self.moment(a.at_s), "low": self.moment(a.low_s),
                        "high": self.moment(a.high_s)} for a in self.ahead],
-            "low_hold": self.low_hold.as_dict() if self.low_hold else None,
+            "stop_and_look": self.stop, "low_hold": self.low_hold.as_dict() if self.low_hold else None,
         }  # fmt: skip
 
 
@@ -157,6 +165,7 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
     record = replace(record, channels=trace.channels)
     factor, decides = book.guard()
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=False)
+    again = lambda part: judge(part, record.cycle, record.pieces, done.phases, (), facts=record.facts)  # noqa: E731
     assert trace.started is not None
     last = times.from_stored(trace.started) + timedelta(seconds=round(float(trace.t_s[-1]), 3))
     low = checked(done.trace, record.cycle, done.phases, done.faults, past.places, any_hold=any_hold)
@@ -167,7 +176,7 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
     hidden = HARMLESS if settled else HARMLESS + LATE  # before the load has evened out, a lag looks like a wrong table
     return Seen(
         record.run, trace.started, times.stored(last), place(done.repaired, done.phases, done.judgement),
-        standings(done.repaired, c, done.phases, done.judgement),
+        standings(done.repaired, c, done.phases, done.judgement, again),
         tuple(f for f in done.faults if f.kind not in hidden), low, int(trace.t_s.size), "",
         done.phases.ended_by is not None, f"{c.cycle} revision {c.revision}" if c else "",
         with_intervals(to_come, float(trace.t_s[-1]), past.replays),

@@ -29,6 +29,7 @@ GRID_S = 30.0
 SETTLED_MIN, EVERY_MIN = 10.0, 5.0  # so long into the hold before "go on" is said; lags are compared at these steps
 # what a channel's answer to the furnace must show before it is called loose by it alone, less two standard errors
 LOOSE_SHARE = 0.6
+STOP = "stop and look"
 HARMLESS = ("drifting", "spike")
 LATE = ("wrong type",)  # cannot be told from a lag before the load has evened out
 HOTTER_C, FALLS_C = 10.0, 5.0  # a work TC above the furnace while it heats, or below its own start
@@ -159,7 +160,7 @@ def checked(
             if odd is not None:
                 out[trace.channels[i].name] = odd
     tracking = len(work) - len({trace.channels[i].name for i in work} & out.keys())
-    says = "stop and look" if out else "go on" if minutes >= SETTLED_MIN else "wait"
+    says = STOP if out else "go on" if minutes >= SETTLED_MIN else "wait"
     return Checked(hold.segment, minutes, len(work), tracking, says, tuple(out.values()), len(earlier))
 
 
@@ -172,7 +173,7 @@ def _before(trace: Trace, cycle: Cycle | None, phases: Phases, work: list[int]) 
     found = [r for i in work if (r := _impossible(trace, phases, i, phases.until)) is not None]
     if not found:
         return None
-    return Checked(named[0], 0.0, len(work), len(work) - len(found), "stop and look", tuple(found))
+    return Checked(named[0], 0.0, len(work), len(work) - len(found), STOP, tuple(found))
 
 
 def _against_past(

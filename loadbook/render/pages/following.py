@@ -29,7 +29,8 @@ def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | N
     sections = [
         section("Now", definitions(facts(seen, book, system)), paragraph(f"Last sample {last}."), name="now"),
         section("To come", sentences(ahead_words(seen, book)), name="to-come") if seen.ahead else None,
-        section("Low hold", sentences(low_hold_words(seen, system)), name="low-hold") if seen.low_hold else None,
+        section("Low hold", sentences(low_hold_words(seen, book, system)), name="low-hold")
+        if seen.low_hold else None,
         section("Clauses", table(COLUMNS, rows, caption="Each clause so far", hide_caption=True), name="clauses")
         if rows else None,
         section("Suspected faults", sentences(fault_words(seen, book, system)), name="faults") if seen.faults else None,
