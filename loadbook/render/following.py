@@ -157,9 +157,9 @@ def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> 
     rows = clause_rows(seen, book, system)
     calm = [row for row in rows if row[1] in (KEPT, NOT_YET)]
     left_out = [] if most is None else calm[most:]
-    if rows:
+    kept = [row for row in rows if not any(row is x for x in left_out)]
+    if kept:
         table = Table(box=None, padding=(0, 2, 0, 0))
-        kept = [row for row in rows if not any(row is x for x in left_out)]
         for i, name in enumerate(COLUMNS):  # no narrower than its longest word: none is cut
             least = max((cells_of(w) for text in (name, *(row[i] for row in kept)) for w in text.split()), default=0)
             table.add_column(Text(name), min_width=least)
@@ -170,7 +170,9 @@ def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> 
     if left_out:
         count = {state: sum(row[1] == state for row in left_out) for state in (KEPT, NOT_YET)}
         parts.append(Text("and " + ", ".join(f"{n} more {state}" for state, n in count.items() if n), style="dim"))
-    parts += [Text(line) for line in fault_words(seen, book, system)[:6]]
+    named = {str(r.figures.get("channel")) for r in (seen.low_hold.remarks if seen.low_hold else ())}
+    faults = replace(seen, faults=tuple(f for f in seen.faults if f.channel not in named))
+    parts += [Text(line) for line in fault_words(faults, book, system)[:6]]
     return Group(*parts)
 
 

@@ -143,14 +143,11 @@ def _with(a: Ahead, now_s: float, past: Sequence[Replayed]) -> Ahead:
     n = len(ratios)
     if n < FEWEST:
         return Ahead(a.what, a.segment, a.at_s, runs=n)
-    cut = int(
-        (1.0 - LEVEL) / 2.0 * (n + 1)
-    )  # ranks left out at each end: whole ones only, so never fewer than promised
-    low, high = ratios[max(cut - 1, 0)], ratios[n - 1 - max(cut - 1, 0)]
-    level = 1.0 - 2.0 * max(cut, 1) / (n + 1)
-    at = a.at_s
-    return Ahead(a.what, a.segment, at, now_s + min(left * low, at - now_s), now_s + max(left * high, at - now_s),
-                 level, n)  # fmt: skip
+    # between the ranks of earlier runs; too few of them promise less than LEVEL, and it is said
+    rank = max((1.0 - LEVEL) / 2.0 * (n + 1), 1.0)
+    low, middle, high = np.exp(np.interp([rank, (n + 1) / 2.0, n + 1 - rank], np.arange(1, n + 1), np.log(ratios)))
+    at, first, last = (now_s + left * float(x) for x in (middle, low, high))
+    return Ahead(a.what, a.segment, at, first, last, 1.0 - 2.0 * rank / (n + 1), n)
 
 
 def replayed(
