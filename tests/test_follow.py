@@ -20,7 +20,7 @@ import pytest
 from click.testing import CliRunner
 
 from loadbook.analysis.following import so_far
-from loadbook.analysis.following.lowhold import PastLag, checked, lags_of
+from loadbook.analysis.following.lowhold import PastLag, check_holds, checked, lags_of
 from loadbook.analysis.trace.model import Limit
 from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared
@@ -184,6 +184,17 @@ def test_a_rotated_file_goes_on_where_the_one_before_it_ended(tmp_path: Path, wi
     assert whole.read_bytes() == WHOLE and whole != file.path
 
 
+def test_last_lines_that_are_written_anew_each_time_are_no_new_record(tmp_path: Path) -> None:
+    """A recorder that keeps a sum as its last line, and one that goes on with the row that it had begun."""
+    lines = WHOLE.splitlines(keepends=True)
+    sums = [b"".join(lines[:n]) + b"Rows,%d,,,,\n" % n for n in (100, 101, 180, 400)]
+    file = grown(tmp_path / "c.csv", [*sums])
+    assert file.data == sums[-1] and not file.rotated()
+    half = b"".join(lines[:300]) + b"2026-03-06 00:30:00,1\n"
+    file = grown(tmp_path / "d.csv", [half, b"".join(lines[:301]), WHOLE])
+    assert file.data == WHOLE and not file.rotated()
+
+
 def test_space_laid_out_ahead_and_two_byte_letters(tmp_path: Path) -> None:
     file = grown(tmp_path / "c.csv", [WHOLE[:500] + b"\x00" * 300, WHOLE[:900] + b"\x00" * 100, WHOLE])
     assert file.data == WHOLE
@@ -311,7 +322,7 @@ def test_a_place_is_held_against_its_own_past(book: BookFolder) -> None:
     record, trace = part_of(book, 0.24)
     ready = prepared(trace)
     phases = find_phases(ready, record.cycle)
-    own = lags_of(ready, phases, record.cycle)
+    own = lags_of(ready, phases, check_holds(record.cycle, phases)[0])
     usual = {
         f"place {i}": tuple(PastLag(f"R-{k}", tuple(x + 0.003 * (k % 3) for x in own[f"TC {i}"])) for k in range(6))
         for i in range(1, 5)

@@ -17,7 +17,7 @@ from loadbook.analysis.following.forecast import (
     replayed,
     typical,
 )
-from loadbook.analysis.following.lowhold import PastLag, lags_of
+from loadbook.analysis.following.lowhold import PastLag, check_holds, lags_of
 from loadbook.analysis.trace.model import Cycle, Trace
 from loadbook.analysis.trace.phases import Phases, find_phases
 from loadbook.analysis.trace.validity import prepared
@@ -79,9 +79,10 @@ def past_among(found: Sequence[Earlier], cycle: Cycle) -> Past:
     places: dict[str, list[PastLag]] = {}
     for e in found:
         where = {c.name: c.place for c in e.trace.channels}
-        for channel, shares in lags_of(e.trace, e.phases, e.cycle).items():
-            if where[channel] is not None:
-                places.setdefault(str(where[channel]).casefold(), []).append(PastLag(e.run, shares))
+        for order, hold in enumerate(check_holds(e.cycle, e.phases)):
+            for channel, shares in lags_of(e.trace, e.phases, hold).items():
+                if where[channel] is not None:
+                    places.setdefault(str(where[channel]).casefold(), []).append(PastLag(e.run, shares, order))
     same = [e for e in found if _program(e.cycle) == _program(cycle)]
     return Past({p: tuple(lags) for p, lags in places.items()}, typical([e.whole for e in same]), tuple(_replays(same)))
 
