@@ -74,11 +74,15 @@ def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
         what = a.what if a.segment is None else f"{a.what} of hold {a.segment}"
         said = f"Forecast: {what} at {_when(seen, a.at_s, book)}"
         if a.low_s is None or a.level is None:
-            out.append(f"{said}; {many(a.runs, 'earlier run')} by this program, too few for an interval")
+            out.append(f"{said}; {_too_few(a.runs)}")
         else:
             between = f"{_when(seen, a.low_s, book)} and {_when(seen, a.high_s, book)}"
             out.append(f"{said}, between {between} ({share_words(a.level)}, by {a.runs} earlier runs)")
     return out
+
+
+def _too_few(runs: int) -> str:
+    return f"no interval, by {many(runs, 'earlier run')} alone" if runs else "no interval without earlier runs"
 
 
 def _when(seen: Seen, seconds: float | None, book: BookFolder) -> str:
