@@ -260,6 +260,18 @@ def test_the_command_follows_a_writer_and_takes_the_file_in(book: BookFolder, tm
     assert again_words.exit_code == 1 and "has a trace already" in again_words.output
 
 
+def test_what_is_written_down_meanwhile_counts(book: BookFolder, tmp_path: Path) -> None:
+    path = tmp_path / "chart.csv"
+    follows = follower(book, path, "R1", Options(), None)
+    path.write_bytes(WHOLE[: len(WHOLE) // 3])
+    follows.look()
+    assert not follows.seen.over
+    put(book, "event", {"run": "R1", "at": "2026-03-06T00:10:00Z", "event": "thermocouples unplugged"})
+    path.write_bytes(WHOLE[: len(WHOLE) // 2])
+    follows.look()
+    assert follows.seen.over
+
+
 def test_once_says_what_is_seen_and_takes_nothing(book: BookFolder, tmp_path: Path) -> None:
     path = tmp_path / "chart.csv"
     path.write_bytes(WHOLE[: int(len(WHOLE) * 0.3)])

@@ -97,13 +97,18 @@ def _last_segment(follows: Follower) -> bool:
 
 def _say(seen: Seen, rest: float, show: Callable[[Seen], None], page_file: Path | None, book: BookFolder) -> None:
     show(seen)
-    if page_file is not None:
-        from loadbook.render.pages.following import following_page
+    _write_page(seen, rest, page_file, book)
 
-        try:
-            writing.put(page_file, following_page(seen, book, book.units, rest).encode(), over=True, lasting=False)
-        except OSError as exc:  # a share that is away for a while must not end the following
-            to_stderr(f"the page could not be written: {exc.strerror or exc}")
+
+def _write_page(seen: Seen, every_s: float | None, page_file: Path | None, book: BookFolder) -> None:
+    if page_file is None:
+        return
+    from loadbook.render.pages.following import following_page
+
+    try:
+        writing.put(page_file, following_page(seen, book, book.units, every_s).encode(), over=True, lasting=False)
+    except OSError as exc:  # a share that is away, or a reader that holds the file, must not end the following
+        to_stderr(f"the page could not be written: {exc.strerror or exc}")
 
 
 @contextmanager
@@ -148,9 +153,6 @@ def _end(follows: Follower, book: BookFolder, no_take: bool, page_file: Path | N
                 to_stderr(f"all that was read is kept as {saved}")
             raise exc
     print_taken(taken, book)
-    if page_file is not None:
-        from loadbook.render.pages.following import following_page
-
-        writing.put(page_file, following_page(follows.seen, book, book.units, None).encode(), over=True, lasting=False)
+    _write_page(follows.seen, None, page_file, book)
     if taken.verdict == "broken":
         raise SystemExit(EXIT_SOMETHING_WRONG)

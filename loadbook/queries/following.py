@@ -127,6 +127,8 @@ class Follower:
             self.seen = replace(self.seen, waiting=self.file.waiting)
         elif what == "grew":
             try:
+                # what is written down meanwhile counts: events, channels, pieces
+                self.record = replace(load_run(self.book.read(), self.record.run), trace=None)
                 trace = trace_so_far(self.book, self.file.source, self.record, self.options, self.layout)
                 self.seen = self.judged(trace)
             except LoadbookError as exc:  # a heading alone, or a question: more rows may settle it
