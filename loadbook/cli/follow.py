@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from loadbook.readers.recorder.options import Options
 
 LEAST_S, MOST_S = 1.0, 600.0
-SHARE = 0.025  # of a processor's time: a look that takes long is followed by a longer rest
+SHARE = 0.02  # of a processor's time: a look that takes long is followed by a longer rest
 QUIET_MIN = 30.0  # without a new sample after the last segment began, the run is over
 
 

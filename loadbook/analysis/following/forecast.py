@@ -2,7 +2,7 @@
 
 The furnace goes on by its program: the segment that is on at the pace it shows, later ones as long as in earlier runs
 by this cycle (without any, as the cycle asks). Each work TC takes up heat as dT = k (furnace - T) dt, with the k of
-its own last hour and a half, which radiation raises with the furnace. The ratio of what was still to come to what was
+its own last hour and a half, that radiation raises with the furnace. The ratio of what was still to come to what was
 forecast at the same distance, in earlier runs, moves the forecast to its middle and gives its interval: nine in ten.
 """
 
@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from scipy.special import stdtrit
@@ -25,6 +26,9 @@ USUAL_C_PER_H = 100.0  # where a cycle asks for no rate and no earlier run shows
 LONGEST_S = 7 * 86400.0
 SLOWEST, QUICKEST = 1.0 / 36000.0, 1.0 / 30.0  # k [1/s] that a work TC can have
 LEAST_LEFT_S = 300.0
+HALF_K = (
+    873.15  # in air half the heat comes by radiation here: hotter than without a fan, colder than with a strong one
+)
 LEVEL = 0.9
 FEWEST = 5  # earlier runs that an interval needs
 SOAK_START, SOAK_END, RUN_END = "soak start", "soak end", "run end"
@@ -192,19 +196,21 @@ class _Run:
         y, f = trace.values[_work(trace), first:until], furnace[first:]
         good = np.isfinite(f)
         self.furnace = float(f[good][-1])
-        self.fitted_k = float(np.median(f[good])) + 273.15
         self.radiant = 1.0 if radiant else 0.5
         known = [row for row in y if np.isfinite(row).sum() > 5 and np.isfinite(row[-10:]).any()]
         self.work = np.array([row[np.isfinite(row)][-1] for row in known])
-        self.k = np.array([_k(t[first:], row, f) for row in known])
+        self.k = np.array([_k(t[first:], row, f, self._hotter(f)) for row in known])
         recent = int(np.searchsorted(t, self.t - LATEST_S))
         both = np.isfinite(furnace[recent:])
         self.pace = float(np.polyfit(t[recent:][both], furnace[recent:][both], 1)[0]) if both.sum() > 5 else 0.0
 
+    def _hotter(self, furnace_c: Any) -> Any:
+        """How readily heat is taken up at a temperature of the furnace, as a share of that at HALF_K."""
+        return (1.0 - self.radiant) + self.radiant * ((furnace_c + 273.15) / HALF_K) ** 3
+
     def _step(self, to_c: float) -> None:
         middle = 0.5 * (self.furnace + to_c)
-        hotter = ((middle + 273.15) / self.fitted_k) ** 3
-        k = self.k * ((1.0 - self.radiant) + self.radiant * hotter)
+        k = self.k * self._hotter(middle)
         self.work = middle + (self.work - middle) * np.exp(-k * STEP_S)
         self.furnace = to_c
         self.t += STEP_S
@@ -244,13 +250,14 @@ class _Run:
             self._step(self.furnace)
 
 
-def _k(t: Floats, y: Floats, furnace: Floats) -> float:
-    """How quickly a TC takes up heat [1/s], by least squares over the samples."""
+def _k(t: Floats, y: Floats, furnace: Floats, hotter: Floats) -> float:
+    """How quickly a TC takes up heat [1/s] at HALF_K, by least squares over the samples."""
     good = np.isfinite(y) & np.isfinite(furnace)
-    t, y, f = t[good], y[good], furnace[good]
+    t, y, f, h = t[good], y[good], furnace[good], hotter[good]
     wide = max(1, t.size // 18)
     moved = y[wide:] - y[:-wide]
-    total = np.concatenate(([0.0], np.cumsum(0.5 * ((f - y)[1:] + (f - y)[:-1]) * np.diff(t))))
+    drive = h * (f - y)
+    total = np.concatenate(([0.0], np.cumsum(0.5 * (drive[1:] + drive[:-1]) * np.diff(t))))
     driven = total[wide:] - total[:-wide]
     square = float(driven @ driven)
     return float(np.clip(moved @ driven / square if square > 0 else QUICKEST, SLOWEST, QUICKEST))
