@@ -114,7 +114,7 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
         if s.number < running or run.t > LONGEST_S:
             continue
         if s.kind != "hold":
-            run.move(s, usual, begun=s.number == running)
+            run.move(s, usual, phases.intervals[-1].start_s if s.number == running else None)
             continue
         began = phases.hold_of(s.number)
         start_s = _soaked(trace, phases, s) if began is not None else None
@@ -215,8 +215,9 @@ class _Run:
         self.furnace = to_c
         self.t += STEP_S
 
-    def move(self, s: Segment, usual: Typical, begun: bool) -> None:
-        """To a segment's target; one that has begun, at the pace that it shows."""
+    def move(self, s: Segment, usual: Typical, begun_s: float | None) -> None:
+        """To a segment's target; one that has begun, at the pace that it shows, or, where that is later, when it came
+        there in earlier runs: what cools by itself gets slower."""
         if s.target_c is None:
             return
         away = s.target_c - self.furnace
@@ -224,10 +225,10 @@ class _Run:
             return
         asked = (s.asked_rate_c_per_h or (s.rate_max_c_per_h or USUAL_C_PER_H)) / 3600.0
         seconds = abs(away) / asked
-        if s.number in usual.moves and not begun:
-            seconds = usual.moves[s.number]
-        elif begun and self.pace * away > 0.0 and 0.2 * asked < abs(self.pace) < 5.0 * asked:
-            seconds = abs(away / self.pace)
+        if begun_s is None:
+            seconds = usual.moves.get(s.number, seconds)
+        elif self.pace * away > 0.0 and 0.2 * asked < abs(self.pace) < 5.0 * asked:
+            seconds = max(abs(away / self.pace), usual.moves.get(s.number, 0.0) - (self.t - begun_s))
         steps = max(1, round(min(seconds, LONGEST_S) / STEP_S))
         for target in np.linspace(self.furnace, s.target_c, steps + 1)[1:]:
             self._step(float(target))
