@@ -52,8 +52,8 @@ def whole() -> Trace:
 
 @pytest.mark.parametrize("at_min", [100.0, 150.0, 180.0])
 def test_the_soak_of_a_body_of_known_lag(at_min: float) -> None:
-    """By hand: at 600 °C it trails a ramp of 200 °C/h by 14 min = 46.7 °C, and is within 8 °C after 14 ln(46.7 / 8) min;
-    colder it was further behind, so a little later."""
+    """By hand: at 600 °C it trails a ramp of 200 °C/h by 14 min = 46.7 °C, and is within 8 °C after 14 ln(46.7 / 8)
+    min; colder it was further behind, so a little later."""
     trace = whole()
     came = happened(trace, CYCLE, find_phases(trace, CYCLE))
     by_hand = TOP_MIN + LAG_MIN * math.log(LAG_MIN * 200.0 / 60.0 / 8.0)

@@ -68,8 +68,10 @@ def facts(seen: Seen, book: BookFolder, system: str) -> list[tuple[str, str]]:
 
 
 def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
-    """What is to come: forecasts, each with its interval and how often such a one held."""
+    """What is to come: forecasts, each with its interval and how often such a one holds."""
     out = []
+    if seen.arrived and not seen.over:
+        out.append("The cycle's last target has come: Ctrl-C, or a while without a new row, takes the file in.")
     for a in seen.ahead:
         what = a.what if a.segment is None else f"{a.what} of hold {a.segment}"
         said = f"Forecast: {what} at {_when(seen, a.at_s, book)}"

@@ -26,11 +26,12 @@ def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | N
     shape = "triangle" if seen.stop or seen.worst in (BROKEN, HEADING) else "ring"
     last = local(seen.at, book) if seen.at else "no sample yet"
     rows = clause_rows(seen, book, system)
+    coming = ahead_words(seen, book)
     sections = [
         section("Low hold", sentences(low_hold_words(seen, book, system)), name="low-hold")
         if seen.low_hold else None,
         section("Now", definitions(facts(seen, book, system)), paragraph(f"Last sample {last}."), name="now"),
-        section("To come", sentences(ahead_words(seen, book)), name="to-come") if seen.ahead else None,
+        section("To come", sentences(coming), name="to-come") if coming else None,
         section("Clauses", table(COLUMNS, rows, caption="Each clause so far", hide_caption=True), name="clauses")
         if rows else None,
         section("Suspected faults", sentences(fault_words(seen, book, system)), name="faults") if seen.faults else None,
