@@ -229,9 +229,13 @@ def integrate(specs: list[Spec]) -> list[Physics]:
 
 def generate(seed: int, indexes: range, kinds: list[str] | None = None, **choice: bool) -> list[Load]:
     """The loads of a series with these numbers; kinds gives the fault of each, None makes healthy loads."""
+    return recorded([draw(seed, i, **choice) for i in indexes], kinds)
+
+
+def recorded(specs: list[Spec], kinds: list[str] | None = None) -> list[Load]:
+    """Loads as drawn, integrated and recorded; kinds gives the fault of each, None makes healthy loads."""
     from tests.faulty import inject
 
-    specs = [draw(seed, i, **choice) for i in indexes]
     loads = []
     for position, (spec, physics) in enumerate(zip(specs, integrate(specs), strict=True)):
         rng = np.random.default_rng([*spec.seed, 1])

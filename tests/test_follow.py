@@ -20,7 +20,8 @@ import pytest
 from click.testing import CliRunner
 
 from loadbook.analysis.following import so_far
-from loadbook.analysis.following.lowhold import PastLag, checked, lags_of
+from loadbook.analysis.following.lowhold import PastLag, check_holds, checked, lags_of
+from loadbook.analysis.trace.model import Limit
 from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared
 from loadbook.cli.main import cli
@@ -183,6 +184,17 @@ def test_a_rotated_file_goes_on_where_the_one_before_it_ended(tmp_path: Path, wi
     assert whole.read_bytes() == WHOLE and whole != file.path
 
 
+def test_last_lines_that_are_written_anew_each_time_are_no_new_record(tmp_path: Path) -> None:
+    """A recorder that keeps a sum as its last line, and one that goes on with the row that it had begun."""
+    lines = WHOLE.splitlines(keepends=True)
+    sums = [b"".join(lines[:n]) + b"Rows,%d,,,,\n" % n for n in (100, 101, 180, 400)]
+    file = grown(tmp_path / "c.csv", [*sums])
+    assert file.data == sums[-1] and not file.rotated()
+    half = b"".join(lines[:300]) + b"2026-03-06 00:30:00,1\n"
+    file = grown(tmp_path / "d.csv", [half, b"".join(lines[:301]), WHOLE])
+    assert file.data == WHOLE and not file.rotated()
+
+
 def test_space_laid_out_ahead_and_two_byte_letters(tmp_path: Path) -> None:
     file = grown(tmp_path / "c.csv", [WHOLE[:500] + b"\x00" * 300, WHOLE[:900] + b"\x00" * 100, WHOLE])
     assert file.data == WHOLE
@@ -248,6 +260,18 @@ def test_the_command_follows_a_writer_and_takes_the_file_in(book: BookFolder, tm
     assert again_words.exit_code == 1 and "has a trace already" in again_words.output
 
 
+def test_what_is_written_down_meanwhile_counts(book: BookFolder, tmp_path: Path) -> None:
+    path = tmp_path / "chart.csv"
+    follows = follower(book, path, "R1", Options(), None)
+    path.write_bytes(WHOLE[: len(WHOLE) // 3])
+    follows.look()
+    assert not follows.seen.over
+    put(book, "event", {"run": "R1", "at": "2026-03-06T00:10:00Z", "event": "thermocouples unplugged"})
+    path.write_bytes(WHOLE[: len(WHOLE) // 2])
+    follows.look()
+    assert follows.seen.over
+
+
 def test_once_says_what_is_seen_and_takes_nothing(book: BookFolder, tmp_path: Path) -> None:
     path = tmp_path / "chart.csv"
     path.write_bytes(WHOLE[: int(len(WHOLE) * 0.3)])
@@ -310,7 +334,7 @@ def test_a_place_is_held_against_its_own_past(book: BookFolder) -> None:
     record, trace = part_of(book, 0.24)
     ready = prepared(trace)
     phases = find_phases(ready, record.cycle)
-    own = lags_of(ready, phases, record.cycle)
+    own = lags_of(ready, phases, check_holds(record.cycle, phases)[0])
     usual = {
         f"place {i}": tuple(PastLag(f"R-{k}", tuple(x + 0.003 * (k % 3) for x in own[f"TC {i}"])) for k in range(6))
         for i in range(1, 5)
@@ -338,7 +362,7 @@ def test_us_books_are_told_in_fahrenheit(book: BookFolder) -> None:
 
     record, trace = part_of(book, 0.24)
     seen = seen_of(book, record, trace, Past())
-    said = str([facts(seen, book, "us"), clause_rows(seen, book, "us"), low_hold_words(seen, "us")])
+    said = str([facts(seen, book, "us"), clause_rows(seen, book, "us"), low_hold_words(seen, book, "us")])
     assert "°F" in said and "°C" not in said
 
 
@@ -358,11 +382,54 @@ def test_a_suspected_fault_is_told_in_words_as_json_and_on_the_page(book: BookFo
     console = Console(width=160, record=True, file=io.StringIO())
     console.print(view(seen, book, "si"))
     for told in (console.export_text(), following_page(seen, book, "us", 5.0).partition('id="seen-data"')[0]):
-        assert "TC 3: frozen since" in told and "Remark" not in told and "figures" not in told
+        assert re.search(r"TC 3: (frozen|the recorder shows the same value on and on \()since", told)
+        assert "Remark" not in told and "figures" not in told
         assert not re.search(r"\d\d:\d\d[+-]\d", told)  # the shop's clock, without its offset
     narrow = Console(width=80, record=True, file=io.StringIO())
     narrow.print(view(seen, book, "si"))
     assert "…" not in narrow.export_text()  # no clause's name is cut
+
+
+def test_a_furnace_that_turns_back_on_the_way_is_not_told_as_a_break(book: BookFolder) -> None:
+    """The power fails on the way to the top hold, and the furnace falls; it may be heated on."""
+    own = recorded()[1].copy()
+    n = 290  # on the way up to the top hold
+    own[:, n:] = 20.0 + (own[:, n : n + 1] - 20.0) * np.exp(-np.arange(own.shape[1] - n) / 80.0)
+    record, trace = part_of(book, 0.7, own)
+    seen = seen_of(book, record, trace, Past())
+    states = {s.clause: (s.state, s.missing) for s in seen.standings}
+    assert states["heat 3 target"][0] == so_far.OPEN and "does the run go on" in (states["heat 3 target"][1] or "")
+    assert so_far.BROKEN not in {s.state for s in seen.standings if s.segment is not None}
+
+
+def test_a_break_that_one_thermocouple_alone_makes_is_told_so(book: BookFolder) -> None:
+    own = recorded()[1].copy()
+    own[4] -= 0.05 * (own[4] - 20.0)  # a cold corner
+    record, trace = part_of(book, 0.7, own)
+    assert record.cycle is not None
+    for limit_c, alone in ((40.0, "TC 4"), (10.0, None)):  # the other three are up to 20 °C apart
+        limits = (Limit(1, "spread", "max", limit_c, "heating"),)
+        asked = replace(record, cycle=replace(record.cycle, limits=limits))
+        spread = next(s for s in seen_of(book, asked, trace, Past()).standings if s.clause.startswith("spread"))
+        assert (spread.state, spread.alone) == (so_far.BROKEN, alone)
+
+
+def test_the_view_fits_the_terminal_and_keeps_what_matters(book: BookFolder) -> None:
+    from rich.console import Console
+
+    from loadbook.render.following import fitted
+
+    own = recorded()[1].copy()
+    own[4, 60:] += np.round(0.8 * (own[0] - own[4])[60:], 1)
+    record, trace = part_of(book, 0.24, own)
+    seen = seen_of(book, record, trace, Past())
+    for height in (20, 24, 60):
+        console = Console(width=80, height=height, record=True, file=io.StringIO())
+        console.print(fitted(seen, book, "si", console))
+        shown = console.export_text()
+        assert len(shown.splitlines()) <= height and "no alarm and no" in shown
+        assert "STOP AND LOOK" in shown.splitlines()[0] and "likely pulled out (since 22:30" in shown
+        assert ("more not yet" in shown) == (height < 60)
 
 
 # ---- every way to write ends in the trace of the whole file ----------------------------------------------------------

@@ -426,7 +426,7 @@ FIGURES |= {
     "gauge_late": {"gauge": "G1", "until": "2026-01-01"}, "finished_in_air": {"part": "P"},
     "scale_not_known": {"part": "P"}, "stock_not_recorded": {"part": "P", "needs_mm": 0.1, "answer": 1},
     "stock_short": {"part": "P", "stock_mm": 0.05, "needs_mm": 0.1, "answer": 1}, "repeats": {"run": "ZQ7X"},
-    "treated_before": {"piece": "P 1", "runs": ["ZQ7X"]},
+    "treated_before": {"pieces": ["P 1"], "runs": ["ZQ7X"]},
     "low_hold_fault": {"channel": "TC 1", "other": None, "fault": "open", "from_s": 60.0, "evidence": ""},
     "low_hold_behind": {"channel": "TC 1", "more_c": 40.0, "lag_c": 50.0, "usual_c": 10.0, "loads": 14},
     "low_hold_ahead": {"channel": "TC 1", "more_c": 40.0, "lag_c": 2.0, "usual_c": 42.0, "loads": 14},

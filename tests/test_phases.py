@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -234,3 +236,39 @@ def test_what_follows_the_last_segment_is_still_a_phase() -> None:
     found = find_phases(trace_of(t, [(CONTROL, legs([(0, 20), (5.8, 600), (7.3, 600), (9.0, 200)])(t))]), cycle)
     assert [i.segment for i in found.intervals] == [1, 2]
     assert found.cooling[int(7.4 * 60) :].all()
+
+
+# ---- a chart that is still written: what is not over yet -------------------------------------------------------------
+STILL = Cycle(
+    "still on", "A",
+    segments=(
+        Segment(1, "heat", 600.0),
+        Segment(2, "hold", 600.0, minutes=120.0, band_low_c=10.0, band_high_c=10.0),
+        Segment(3, "cool", 100.0),
+    ),
+)  # fmt: skip
+
+
+def so_far(levels: list[tuple[float, float]], cycle: Cycle = STILL) -> list[tuple[int, str]]:
+    hours = [h for h, _ in levels]
+    t = np.arange(0.0, hours[-1] * 3600.0 + 1.0, 60.0)
+    y = np.interp(t / 3600.0, hours, [c for _, c in levels])
+    return [(i.segment, i.kind) for i in find_phases(trace_of(t, [(CONTROL, y)]), cycle).intervals]
+
+
+def test_a_hold_left_for_the_side_that_is_no_way_on_is_still_on() -> None:
+    """The furnace shoots over the band: it has not begun to cool."""
+    assert so_far([(0.0, 20.0), (6.0, 600.0), (6.5, 600.0), (7.0, 625.0)]) == [(1, "heat"), (2, "hold")]
+
+
+def test_a_furnace_that_stays_by_the_edge_of_the_band_holds_and_one_that_goes_away_does_not() -> None:
+    edge = [(0.0, 20.0), (6.0, 600.0), (6.5, 600.0), (6.6, 588.0)]
+    assert so_far([*edge, (6.7, 588.0)])[-1] == (3, "cool")  # not known yet: the way out goes through here too
+    assert so_far([*edge, (7.2, 588.0)])[-1] == (2, "hold")
+    assert so_far([*edge, (7.2, 560.0)])[-1] == (3, "cool")
+
+
+def test_a_hold_that_sags_on_the_way_up_is_still_on_while_the_furnace_is_near() -> None:
+    up = replace(STILL, segments=(*STILL.segments[:2], Segment(3, "heat", 800.0), Segment(4, "cool", 100.0)))
+    sags = [(0.0, 20.0), (6.0, 600.0), (6.5, 600.0), (6.8, 580.0)]
+    assert so_far(sags, up) == [(1, "heat"), (2, "hold")]

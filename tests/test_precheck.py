@@ -172,6 +172,9 @@ def test_a_planned_load_is_looked_at_and_leaves_nothing(tmp_path: Path) -> None:
     runner = CliRunner(env={"LOADBOOK_BOOK": str(book.path)})
     found = runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"runs={files[0]}"])
     assert found.exit_code == 3 and found.output.startswith("PLAN-1  STOP")
+    words = ["page", "precheck", "PLAN-1", "--plan", f"runs={files[0]}", "-o", str(tmp_path / "plan.html")]
+    assert runner.invoke(cli, words).exit_code == 0
+    assert "Before the door closes: PLAN-1" in (tmp_path / "plan.html").read_text(encoding="utf-8")
     assert runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"{files[0]}"]).exit_code == 2
     kept = runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"runs={files[0]}", "--person", "AB"])
     assert kept.exit_code == 2 and "its sheet cannot be kept" in kept.output

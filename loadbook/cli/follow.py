@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from loadbook.readers.recorder.options import Options
 
 LEAST_S, MOST_S = 1.0, 600.0
-SHARE = 0.025  # of a processor's time: a look that takes long is followed by a longer rest
+SHARE = 0.02  # of a processor's time: a look that takes long is followed by a longer rest
 QUIET_MIN = 30.0  # without a new sample after the last segment began, the run is over
 
 
@@ -79,7 +79,8 @@ def _look_on(
         changed = follows.look()
         if changed or first:
             say(follows.seen, every)
-        rest = max(every, (time.process_time() - began) / SHARE)
+        # the first look loads the program and the furnace's past once, and says nothing of the next ones
+        rest = every if first else max(every, (time.process_time() - began) / SHARE)
         if follows.seen.samples != samples:
             grew_at, samples = time.monotonic(), follows.seen.samples
         first = False
@@ -96,13 +97,18 @@ def _last_segment(follows: Follower) -> bool:
 
 def _say(seen: Seen, rest: float, show: Callable[[Seen], None], page_file: Path | None, book: BookFolder) -> None:
     show(seen)
-    if page_file is not None:
-        from loadbook.render.pages.following import following_page
+    _write_page(seen, rest, page_file, book)
 
-        try:
-            writing.put(page_file, following_page(seen, book, book.units, rest).encode(), over=True, lasting=False)
-        except OSError as exc:  # a share that is away for a while must not end the following
-            to_stderr(f"the page could not be written: {exc.strerror or exc}")
+
+def _write_page(seen: Seen, every_s: float | None, page_file: Path | None, book: BookFolder) -> None:
+    if page_file is None:
+        return
+    from loadbook.render.pages.following import following_page
+
+    try:
+        writing.put(page_file, following_page(seen, book, book.units, every_s).encode(), over=True, lasting=False)
+    except OSError as exc:  # a share that is away, or a reader that holds the file, must not end the following
+        to_stderr(f"the page could not be written: {exc.strerror or exc}")
 
 
 @contextmanager
@@ -113,7 +119,7 @@ def _shown(book: BookFolder, as_json: bool) -> Iterator[Callable[[Seen], None]]:
         return
     from rich.console import Console
 
-    from loadbook.render.following import view
+    from loadbook.render.following import fitted, view
 
     if not sys.stdout.isatty():
         console = Console(file=sys.stdout, width=160, highlight=False)
@@ -121,8 +127,9 @@ def _shown(book: BookFolder, as_json: bool) -> Iterator[Callable[[Seen], None]]:
         return
     from rich.live import Live
 
-    with Live(console=Console(), auto_refresh=False, transient=False) as live:
-        yield lambda seen: live.update(view(seen, book, book.units), refresh=True)
+    console = Console()
+    with Live(console=console, auto_refresh=False, transient=False) as live:
+        yield lambda seen: live.update(fitted(seen, book, book.units, console), refresh=True)
 
 
 def _end(follows: Follower, book: BookFolder, no_take: bool, page_file: Path | None) -> None:
@@ -148,9 +155,6 @@ def _end(follows: Follower, book: BookFolder, no_take: bool, page_file: Path | N
                 to_stderr(f"all that was read is kept as {saved}")
             raise exc
     print_taken(taken, book)
-    if page_file is not None:
-        from loadbook.render.pages.following import following_page
-
-        writing.put(page_file, following_page(follows.seen, book, book.units, None).encode(), over=True, lasting=False)
+    _write_page(follows.seen, None, page_file, book)
     if taken.verdict == "broken":
         raise SystemExit(EXIT_SOMETHING_WRONG)

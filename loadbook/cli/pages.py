@@ -14,6 +14,7 @@ from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
 from .common import LoadbookCommand, LoadbookGroup, book_option, note_empty_span, to_stderr
+from .precheck import plan_option, planned_file
 from .progress import progress
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -92,14 +93,20 @@ def run_page(
 
 @page.command("precheck", cls=LoadbookCommand)
 @click.argument("run")
+@plan_option
 @page_options
 @book_option
-def precheck_page(run: str, output: Path | None, force: bool, units: str | None, book: BookFolder) -> None:
+def precheck_page(
+    run: str, plan: tuple[str, ...], output: Path | None, force: bool, units: str | None, book: BookFolder
+) -> None:
     """The sheet before the door closes, to print: a box for every point, and room for a name.
 
-    The sheet that was kept last, where one was; else as the book stands.
+    The sheet that was kept last, where one was; else as the book stands. With --plan of a load that the book does not
+    hold.
 
     Example: loadbook page precheck R26-135 -o before-R26-135.html
+
+    Example: loadbook page precheck PLAN-1 --plan runs=run.csv --plan pieces=pieces.csv
     """
     from loadbook.core import times
     from loadbook.core.errors import NotFoundError
@@ -109,9 +116,12 @@ def precheck_page(run: str, output: Path | None, force: bool, units: str | None,
 
     path = output or Path(file_name("precheck", run))
     check_page(path, force=force)
-    sheet = asked.precheck(book, run)
-    with contextlib.suppress(NotFoundError):
-        sheet = asked.kept(book, run)
+    if plan:
+        sheet = asked.planned(book, run, [planned_file(text) for text in plan])
+    else:
+        sheet = asked.precheck(book, run)
+        with contextlib.suppress(NotFoundError):
+            sheet = asked.kept(book, run)
     write_page(path, made(sheet, book, units or book.units, times.stored(times.now())), force=force)
     click.echo(plain(str(path)))
 

@@ -13,11 +13,20 @@ from .common import LoadbookCommand, book_option, emit, format_option
 from .records import kind_named
 
 
-def _file(text: str) -> tuple[str, Path]:
+def planned_file(text: str) -> tuple[str, Path]:
+    """(kind, file) of one --plan. Raises UsageError."""
     name, sign, path = text.partition("=")
     if not sign or not path:
         raise UsageError(f"--plan {text!r} is not of the form kind=file", remedy="Write it like --plan pieces=plan.csv")
     return kind_named(name.strip()).kind, Path(path)
+
+
+plan_option = click.option(
+    "--plan",
+    multiple=True,
+    metavar="KIND=FILE",
+    help="A planned load that the book does not hold: its run, pieces, channels, as files (repeat).",
+)
 
 
 @click.command(cls=LoadbookCommand)
@@ -25,12 +34,7 @@ def _file(text: str) -> tuple[str, Path]:
 @click.option("--tick", multiple=True, metavar="POINT|all", help="A box ticked by hand, by its point's name.")
 @click.option("--person", metavar="NAME", help="Who went through the sheet: keeps it with the run.")
 @click.option("--note", metavar="TEXT", help="Kept with it: why the load runs in spite of a stop, who allowed it.")
-@click.option(
-    "--plan",
-    multiple=True,
-    metavar="KIND=FILE",
-    help="A planned load that the book does not hold: its run, pieces, channels, as files (repeat).",
-)
+@plan_option
 @click.option("--kept", "show", is_flag=True, help="Show the newest kept sheet of the run as it was.")
 @format_option
 @book_option
@@ -41,8 +45,8 @@ def precheck(
     """Before the door closes: one sheet, pass or stop with reasons, and a box for all that the book cannot know.
 
     It advises: it is not an alarm or interlock. Take the run, its pieces, channels and before readings in first, or
-    name their files with --plan, which leaves the book as it is. Print the sheet with `loadbook page precheck RUN`.
-    Exit 3 on a stop.
+    name their files with --plan, which leaves the book as it is. Print the sheet with `loadbook page precheck RUN`,
+    with the same --plan. Exit 3 on a stop.
 
     Example: loadbook precheck R26-135 --person "initials AB" --tick all
 
@@ -60,7 +64,7 @@ def precheck(
             "a planned load is not in the book: its sheet cannot be kept", remedy="Take its files in first"
         )
     if plan:
-        sheet = asked.planned(book, run, [_file(text) for text in plan])
+        sheet = asked.planned(book, run, [planned_file(text) for text in plan])
     else:
         sheet = asked.kept(book, run) if show else asked.precheck(book, run, tick)
     if person is not None:

@@ -17,7 +17,7 @@ from loadbook.analysis.following.forecast import (
     replayed,
     typical,
 )
-from loadbook.analysis.following.lowhold import PastLag, lags_of
+from loadbook.analysis.following.lowhold import PastLag, check_holds, lags_of
 from loadbook.analysis.trace.model import Cycle, Trace
 from loadbook.analysis.trace.phases import Phases, find_phases
 from loadbook.analysis.trace.validity import prepared
@@ -51,8 +51,8 @@ class Past:
 
 
 @dataclass(frozen=True)
-class _Earlier:
-    """An earlier run, without the channels that had a fault."""
+class Earlier:
+    """An earlier run, without the channels that had a fault; trace is prepared."""
 
     run: str
     trace: Trace
@@ -71,13 +71,19 @@ def past_of(book: BookFolder, record: RunRecord) -> Past:
         return Past()
     own = (record.row["furnace"], record.cycle.process, record.row["started"], record.run, MOST)
     found = [e for (name,) in book.read().execute(_RUNS, own).fetchall() if (e := _earlier(book, name)) is not None]
+    return past_among(found, record.cycle)
+
+
+def past_among(found: Sequence[Earlier], cycle: Cycle) -> Past:
+    """The past of a run by a cycle, from earlier runs of its furnace and process."""
     places: dict[str, list[PastLag]] = {}
     for e in found:
         where = {c.name: c.place for c in e.trace.channels}
-        for channel, shares in lags_of(e.trace, e.phases, e.cycle).items():
-            if where[channel] is not None:
-                places.setdefault(str(where[channel]).casefold(), []).append(PastLag(e.run, shares))
-    same = [e for e in found if _program(e.cycle) == _program(record.cycle)]
+        for order, hold in enumerate(check_holds(e.cycle, e.phases)):
+            for channel, shares in lags_of(e.trace, e.phases, hold).items():
+                if where[channel] is not None:
+                    places.setdefault(str(where[channel]).casefold(), []).append(PastLag(e.run, shares, order))
+    same = [e for e in found if _program(e.cycle) == _program(cycle)]
     return Past({p: tuple(lags) for p, lags in places.items()}, typical([e.whole for e in same]), tuple(_replays(same)))
 
 
@@ -85,7 +91,7 @@ def _program(cycle: Cycle) -> list[tuple[str, float | None, float | None]]:
     return [(s.kind, s.target_c, s.minutes) for s in cycle.segments]
 
 
-def _earlier(book: BookFolder, name: str) -> _Earlier | None:
+def _earlier(book: BookFolder, name: str) -> Earlier | None:
     record = load_run(book.read(), name)
     if record.trace is None or record.cycle is None:
         return None
@@ -99,7 +105,7 @@ def _earlier(book: BookFolder, name: str) -> _Earlier | None:
         trace, values=trace.values[kept], flags=trace.flags[kept], channels=tuple(trace.channels[i] for i in kept)
     )
     ready = prepared(sound)
-    return _Earlier(name, ready, record.cycle, find_phases(ready, record.cycle), radiant(record))
+    return Earlier(name, ready, record.cycle, find_phases(ready, record.cycle), radiant(record))
 
 
 def radiant(record: RunRecord) -> bool:
@@ -114,7 +120,7 @@ def first_of(trace: Trace, until_s: float) -> Trace:
     return replace(trace, t_s=trace.t_s[:n], values=trace.values[:, :n], flags=trace.flags[:, :n], events=events)
 
 
-def _replays(same: Sequence[_Earlier]) -> list[Replayed]:
+def _replays(same: Sequence[Earlier]) -> list[Replayed]:
     """Forecasts on each earlier run, by what the others did."""
     out: list[Replayed] = []
     for e in same:

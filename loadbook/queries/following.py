@@ -7,8 +7,9 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from loadbook.analysis.clauses.judge import judge
 from loadbook.analysis.following.forecast import Ahead, ahead, with_intervals
-from loadbook.analysis.following.lowhold import HARMLESS, LATE, Checked, checked
+from loadbook.analysis.following.lowhold import HARMLESS, LATE, STOP, Checked, checked
 from loadbook.analysis.following.so_far import (
     BROKEN,
     HEADING,
@@ -45,7 +46,7 @@ class Seen:
     """A run as far as it is recorded. at is the UTC moment of the last sample, as stored; started the trace's first.
 
     waiting   why the file cannot be read or understood just now, '' where it can: what else stands here is older then
-    over      an event, or the cycle's last segment, has ended the run
+    over      an event has ended the run;  arrived  the target of the cycle's last segment has come
     """
 
     run: str
@@ -58,6 +59,7 @@ class Seen:
     samples: int = 0
     waiting: str = ""
     over: bool = False
+    arrived: bool = False
     cycle: str = ""
     ahead: tuple[Ahead, ...] = ()
 
@@ -65,6 +67,13 @@ class Seen:
     def worst(self) -> str:
         """The worst state of a clause; '' without a clause."""
         return next((s for s in ORDER if any(x.state == s for x in self.standings)), "")
+
+    @property
+    def stop(self) -> bool:
+        """Does the low hold check ask to stop and look, before the run has come to its next hold?"""
+        low = self.low_hold
+        now = (self.place.segment if self.place else None) or 0
+        return low is not None and low.says == STOP and now <= low.segment + 1
 
     def moment(self, seconds: float | None) -> str | None:
         """UTC moment of a time of the trace."""
@@ -74,14 +83,15 @@ class Seen:
         """As a JSON line carries it: temperatures °C, moments UTC."""
         return {
             "run": self.run, "at": self.at or None, "samples": self.samples, "waiting": self.waiting or None,
-            "over": self.over, "state": self.worst or None, "place": as_dict(self.place) if self.place else None,
+            "over": self.over, "arrived": self.arrived,
+            "state": self.worst or None, "place": as_dict(self.place) if self.place else None,
             "clauses": [{**as_dict(s), "at": self.moment(s.at_s)} for s in self.standings],
             "faults": [{"channel": f.channel, "fault": f.kind, "from": self.moment(f.start_s),
                         "evidence": [e if isinstance(e, str) else e.as_dict() for e in f.evidence]}
                        for f in self.faults],
             "ahead": [{**as_dict(a), "at": self.moment(a.at_s), "low": self.moment(a.low_s),
                        "high": self.moment(a.high_s)} for a in self.ahead],
-            "low_hold": self.low_hold.as_dict() if self.low_hold else None,
+            "stop_and_look": self.stop, "low_hold": self.low_hold.as_dict() if self.low_hold else None,
         }  # fmt: skip
 
 
@@ -119,6 +129,8 @@ class Follower:
             self.seen = replace(self.seen, waiting=self.file.waiting)
         elif what == "grew":
             try:
+                # what is written down meanwhile counts: events, channels, pieces
+                self.record = replace(load_run(self.book.read(), self.record.run), trace=None)
                 trace = trace_so_far(self.book, self.file.source, self.record, self.options, self.layout)
                 self.seen = self.judged(trace)
             except LoadbookError as exc:  # a heading alone, or a question: more rows may settle it
@@ -155,20 +167,26 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
     from dataclasses import replace
 
     record = replace(record, channels=trace.channels)
+    c = record.cycle
     factor, decides = book.guard()
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=False)
+    again = lambda part: judge(part, record.cycle, record.pieces, done.phases, (), facts=record.facts)  # noqa: E731
     assert trace.started is not None
+    end = done.phases.intervals[-1] if done.phases.intervals else None
+    last_one = c.segments[-1] if c and c.segments else None
+    arrived = bool(last_one and end and end.segment == last_one.number and end.kind != "hold" and end.reached)
     last = times.from_stored(trace.started) + timedelta(seconds=round(float(trace.t_s[-1]), 3))
     low = checked(done.trace, record.cycle, done.phases, done.faults, past.places, any_hold=any_hold)
     sound = without(done.repaired, [f.channel for f in done.faults if f.kind not in HARMLESS + LATE])
     to_come = ahead(sound, record.cycle, done.phases, past.usual, radiant=radiant(record))
-    c, main = record.cycle, done.phases.main_hold
+    main = done.phases.main_hold
     settled = main is not None and main.end < done.phases.until
     hidden = HARMLESS if settled else HARMLESS + LATE  # before the load has evened out, a lag looks like a wrong table
     return Seen(
         record.run, trace.started, times.stored(last), place(done.repaired, done.phases, done.judgement),
-        standings(done.repaired, c, done.phases, done.judgement),
+        standings(done.repaired, c, done.phases, done.judgement, again),
         tuple(f for f in done.faults if f.kind not in hidden), low, int(trace.t_s.size), "",
-        done.phases.ended_by is not None, f"{c.cycle} revision {c.revision}" if c else "",
+        done.phases.ended_by is not None, arrived,
+        f"{c.cycle} revision {c.revision}" if c else "",
         with_intervals(to_come, float(trace.t_s[-1]), past.replays),
     )  # fmt: skip

@@ -33,7 +33,7 @@ def _difference(value: float, system: str) -> str:
 def _fault(f: Figures, system: str) -> str:
     likely, settle = _LIKELY.get(f["fault"], (f"suspected {f['fault']}", "check plug, jack and lead"))
     who = f"{f['channel']} and {f['other']}" if f["other"] else f["channel"]
-    return f"{who}: {likely} (since {clock(f['from_s'])}); {settle}"
+    return f"{who}: {likely} (since {f.get('at') or clock(f['from_s'])}); {settle}"
 
 
 def _behind(f: Figures, system: str) -> str:

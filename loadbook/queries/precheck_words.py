@@ -97,7 +97,8 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     ),
     "repeats": lambda f, s: f"repeats {f['run']}, as recorded",
     "treated_before": lambda f, s: (
-        f"{f['piece']} went through this cycle already in {', '.join(f['runs'])}: is a second time meant?"
+        f"{_few(f.get('pieces') or [f['piece']])} went through this cycle already in "
+        f"{', '.join(f['runs'])}: is a second time meant?"
     ),
     "pieces_counted": "pieces, count and serials agree with the traveller",
     "racked": "racked as on the plan: supports, gaps, nothing leaning, nothing against wall or elements",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET
@@ -25,7 +26,10 @@ def headline(seen: Seen, book: BookFolder) -> str:
     """The state in one sentence."""
     if not seen.samples:
         return f"waiting: {seen.waiting or 'nothing is recorded yet'}"
-    late = f" (waiting for the file: {seen.waiting})" if seen.waiting else ""
+    suspects = {f.channel for f in seen.faults}
+    suspected = f"; {many(len(suspects), 'thermocouple')} suspected" if suspects else ""
+    late = "; STOP AND LOOK at a thermocouple" if seen.stop else suspected
+    late += f" (waiting for the file: {seen.waiting})" if seen.waiting else ""
     broken = [s for s in seen.standings if s.state == BROKEN]
     heading = [s for s in seen.standings if s.state == HEADING]
     if broken:
@@ -64,17 +68,23 @@ def facts(seen: Seen, book: BookFolder, system: str) -> list[tuple[str, str]]:
 
 
 def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
-    """What is to come: forecasts, each with its interval and how often such a one held."""
+    """What is to come: forecasts, each with its interval and how often such a one holds."""
     out = []
+    if seen.arrived and not seen.over:
+        out.append("The cycle's last target has come: Ctrl-C, or a while without a new row, takes the file in.")
     for a in seen.ahead:
         what = a.what if a.segment is None else f"{a.what} of hold {a.segment}"
         said = f"Forecast: {what} at {_when(seen, a.at_s, book)}"
         if a.low_s is None or a.level is None:
-            out.append(f"{said}; {many(a.runs, 'earlier run')} by this program, too few for an interval")
+            out.append(f"{said}; {_too_few(a.runs)}")
         else:
             between = f"{_when(seen, a.low_s, book)} and {_when(seen, a.high_s, book)}"
             out.append(f"{said}, between {between} ({share_words(a.level)}, by {a.runs} earlier runs)")
     return out
+
+
+def _too_few(runs: int) -> str:
+    return f"no interval, by {many(runs, 'earlier run')} alone" if runs else "no interval without earlier runs"
 
 
 def _when(seen: Seen, seconds: float | None, book: BookFolder) -> str:
@@ -90,9 +100,10 @@ COLUMNS = ("clause", "state", "worst so far", "limit", "left", "")
 
 
 def clause_rows(seen: Seen, book: BookFolder, system: str) -> list[list[str]]:
-    """One row per clause, the worst first."""
+    """One row per clause, the worst first, and of equals those of segments that are over last."""
+    running = (seen.place.segment if seen.place else None) or 0
     rows = []
-    for s in sorted(seen.standings, key=lambda s: ORDER.index(s.state)):
+    for s in sorted(seen.standings, key=lambda s: (ORDER.index(s.state), (s.segment or running) < running)):
         if s.state == HEADING:
             unit = "c_per_h" if s.unit in ("c", "c_diff") else s.unit
             said = (
@@ -100,7 +111,7 @@ def clause_rows(seen: Seen, book: BookFolder, system: str) -> list[list[str]]:
             )
         elif s.state == BROKEN:
             said = " ".join(w for w in (clock(seen, s.at_s, book), s.channel or "") if w)
-            said += ", by this TC alone: is it to be trusted?" if s.alone else ""
+            said += f"; by {s.alone} alone: is it to be trusted?" if s.alone else ""
         else:
             said = s.missing or (s.channel or "" if s.state == KEPT else "")
         unit = "c_diff" if s.unit == "c" else s.unit
@@ -110,8 +121,8 @@ def clause_rows(seen: Seen, book: BookFolder, system: str) -> list[list[str]]:
     return rows
 
 
-def low_hold_words(seen: Seen, system: str) -> list[str]:
-    """The low hold check: the advice, then a line for each TC that is out."""
+def low_hold_words(seen: Seen, book: BookFolder, system: str) -> list[str]:
+    """The low hold check: the advice, then a line for each TC that is out; once the hold is over, what it said."""
     low = seen.low_hold
     if low is None:
         return []
@@ -121,7 +132,9 @@ def low_hold_words(seen: Seen, system: str) -> list[str]:
     if low.says == "wait":
         return [f"Low hold (segment {low.segment}): {low.minutes:.0f} min in, nothing odd yet; too early to say go on."]
     out = f"{many(len(low.remarks), 'TC')} out, {low.tracking} of {low.tcs} track"
-    return [f"Low hold (segment {low.segment}): STOP AND LOOK: {out}.", *(words(r, system) + "." for r in low.remarks)]
+    said = f"STOP AND LOOK: {out}" if seen.stop else f"it ended with {out}"
+    odd = [replace(r, figures={**r.figures, "at": clock(seen, r.figures.get("from_s"), book)}) for r in low.remarks]
+    return [f"Low hold (segment {low.segment}): {said}.", *(words(r, system) + "." for r in odd)]
 
 
 def fault_words(seen: Seen, book: BookFolder, system: str) -> list[str]:
@@ -130,31 +143,52 @@ def fault_words(seen: Seen, book: BookFolder, system: str) -> list[str]:
             for f in seen.faults]  # fmt: skip
 
 
-def view(seen: Seen, book: BookFolder, system: str) -> Any:
-    """The live view as rich draws it; every value goes in as plain text."""
+def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> Any:
+    """The live view as rich draws it; every value goes in as plain text. most: of the clauses that are kept or have not
+    begun, so many rows; the others are counted."""
     from rich.console import Group
     from rich.table import Table
     from rich.text import Text
 
     shown = local(seen.at, book) if seen.at else "no sample yet"
-    style = {BROKEN: "bold red", HEADING: "bold yellow"}.get(seen.worst, "bold")
-    parts: list[Any] = [Text(f"{seen.run}  {headline(seen, book)}", style=style),
+    style = {BROKEN: "bold red", HEADING: "bold yellow"}.get(seen.worst, "bold yellow" if seen.stop else "bold")
+    parts: list[Any] = [Text(f"{seen.run}  {headline(seen, book)}", style=style), Text(ADVISES, style="dim"),
                         Text(f"{seen.cycle}; {seen.samples} samples, last {shown}")]  # fmt: skip
     glance = Table.grid(padding=(0, 2))
-    for name, value in facts(seen, book, system):
-        glance.add_row(Text(name), Text(value))
+    cells = [Text(cell) for fact in facts(seen, book, system) for cell in fact]
+    for k in range(0, len(cells), 4):
+        glance.add_row(*cells[k : k + 4])
     parts.append(glance)
-    parts += [Text(line) for line in (*ahead_words(seen, book), *low_hold_words(seen, system))]
-    if seen.standings:
+    parts += [Text(line) for line in (*ahead_words(seen, book), *low_hold_words(seen, book, system))]
+    rows = clause_rows(seen, book, system)
+    calm = [row for row in rows if row[1] in (KEPT, NOT_YET)]
+    left_out = [] if most is None else calm[most:]
+    kept = [row for row in rows if not any(row is x for x in left_out)]
+    if kept:
         table = Table(box=None, padding=(0, 2, 0, 0))
-        rows = clause_rows(seen, book, system)
         for i, name in enumerate(COLUMNS):  # no narrower than its longest word: none is cut
-            least = max((cells_of(w) for text in (name, *(row[i] for row in rows)) for w in text.split()), default=0)
+            least = max((cells_of(w) for text in (name, *(row[i] for row in kept)) for w in text.split()), default=0)
             table.add_column(Text(name), min_width=least)
-        for row in rows:
+        for row in kept:
             style = {BROKEN: "red", HEADING: "yellow"}.get(row[1], "")
             table.add_row(*(Text(cell, style=style) for cell in row))
         parts.append(table)
-    parts += [Text(line) for line in fault_words(seen, book, system)[:6]]
-    parts.append(Text(ADVISES, style="dim"))
+    if left_out:
+        count = {state: sum(row[1] == state for row in left_out) for state in (KEPT, NOT_YET)}
+        parts.append(Text("and " + ", ".join(f"{n} more {state}" for state, n in count.items() if n), style="dim"))
+    named = {str(r.figures.get("channel")) for r in (seen.low_hold.remarks if seen.low_hold else ())}
+    faults = replace(seen, faults=tuple(f for f in seen.faults if f.channel not in named))
+    parts += [Text(line) for line in fault_words(faults, book, system)[:6]]
     return Group(*parts)
+
+
+def fitted(seen: Seen, book: BookFolder, system: str, console: Any) -> Any:
+    """The view at the terminal's height: what is kept so far gives way, what is not stays."""
+    fits: Callable[[int], bool] = lambda most: (  # noqa: E731
+        len(console.render_lines(view(seen, book, system, most), pad=False)) < console.size.height
+    )
+    low, high = 0, len(seen.standings)
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if fits(middle) else (low, middle - 1)
+    return view(seen, book, system, low)

@@ -2,16 +2,18 @@
 
 The furnace goes on by its program: the segment that is on at the pace it shows, later ones as long as in earlier runs
 by this cycle (without any, as the cycle asks). Each work TC takes up heat as dT = k (furnace - T) dt, with the k of
-its own last hour and a half, which radiation raises with the furnace. The interval is that of the ratio of what was
-still to come to what was forecast at the same distance, in earlier runs: it promises no more than they kept.
+its own last hour and a half, that radiation raises with the furnace. The ratio of what was still to come to what was
+forecast at the same distance, in earlier runs, moves the forecast to its middle and gives its interval: nine in ten.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
+from scipy.special import stdtrit
 
 from loadbook.analysis.trace.follow import DEFAULT_BAND_C
 from loadbook.analysis.trace.model import Cycle, Floats, Segment, Trace
@@ -24,6 +26,9 @@ USUAL_C_PER_H = 100.0  # where a cycle asks for no rate and no earlier run shows
 LONGEST_S = 7 * 86400.0
 SLOWEST, QUICKEST = 1.0 / 36000.0, 1.0 / 30.0  # k [1/s] that a work TC can have
 LEAST_LEFT_S = 300.0
+HALF_K = (
+    873.15  # in air half the heat comes by radiation here: hotter than without a fan, colder than with a strong one
+)
 LEVEL = 0.9
 FEWEST = 5  # earlier runs that an interval needs
 SOAK_START, SOAK_END, RUN_END = "soak start", "soak end", "run end"
@@ -42,7 +47,7 @@ class Typical:
 class Ahead:
     """One thing to come. at_s, low_s, high_s: seconds from the trace's start; low and high None without enough past.
 
-    level   the share of earlier runs for which such an interval would have held;  runs  how many they are
+    level   how often such an interval is to hold;  runs  by how many earlier runs
     """
 
     what: str
@@ -109,7 +114,7 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
         if s.number < running or run.t > LONGEST_S:
             continue
         if s.kind != "hold":
-            run.move(s, usual, begun=s.number == running)
+            run.move(s, usual, phases.intervals[-1].start_s if s.number == running else None)
             continue
         began = phases.hold_of(s.number)
         start_s = _soaked(trace, phases, s) if began is not None else None
@@ -139,18 +144,16 @@ def _with(a: Ahead, now_s: float, past: Sequence[Replayed]) -> Ahead:
             other = nearest.get(p.run)
             if other is None or abs(np.log(p.said_s / left)) < abs(np.log(other.said_s / left)):
                 nearest[p.run] = p
-    ratios = np.sort([p.was_s / p.said_s for p in nearest.values()])
-    n = len(ratios)
+    ratios = np.log([p.was_s / p.said_s for p in nearest.values()])
+    n = ratios.size
     if n < FEWEST:
         return Ahead(a.what, a.segment, a.at_s, runs=n)
-    cut = int(
-        (1.0 - LEVEL) / 2.0 * (n + 1)
-    )  # ranks left out at each end: whole ones only, so never fewer than promised
-    low, high = ratios[max(cut - 1, 0)], ratios[n - 1 - max(cut - 1, 0)]
-    level = 1.0 - 2.0 * max(cut, 1) / (n + 1)
-    at = a.at_s
-    return Ahead(a.what, a.segment, at, now_s + min(left * low, at - now_s), now_s + max(left * high, at - now_s),
-                 level, n)  # fmt: skip
+    # one more of the same kind, by Student's distribution (also held to its word: tests/trials/replay.py)
+    middle = float(np.median(ratios))
+    half = float(stdtrit(n - 1, (1.0 + LEVEL) / 2.0) * np.std(ratios, ddof=1) * np.sqrt(1.0 + 1.0 / n))
+    low, high = min(float(ratios.mean()) - half, middle), max(float(ratios.mean()) + half, middle)
+    at, first, last = (now_s + left * float(np.exp(x)) for x in (middle, low, high))
+    return Ahead(a.what, a.segment, at, first, last, LEVEL, n)
 
 
 def replayed(
@@ -193,25 +196,28 @@ class _Run:
         y, f = trace.values[_work(trace), first:until], furnace[first:]
         good = np.isfinite(f)
         self.furnace = float(f[good][-1])
-        self.fitted_k = float(np.median(f[good])) + 273.15
         self.radiant = 1.0 if radiant else 0.5
         known = [row for row in y if np.isfinite(row).sum() > 5 and np.isfinite(row[-10:]).any()]
         self.work = np.array([row[np.isfinite(row)][-1] for row in known])
-        self.k = np.array([_k(t[first:], row, f) for row in known])
+        self.k = np.array([_k(t[first:], row, f, self._hotter(f)) for row in known])
         recent = int(np.searchsorted(t, self.t - LATEST_S))
         both = np.isfinite(furnace[recent:])
         self.pace = float(np.polyfit(t[recent:][both], furnace[recent:][both], 1)[0]) if both.sum() > 5 else 0.0
 
+    def _hotter(self, furnace_c: Any) -> Any:
+        """How readily heat is taken up at a temperature of the furnace, as a share of that at HALF_K."""
+        return (1.0 - self.radiant) + self.radiant * ((furnace_c + 273.15) / HALF_K) ** 3
+
     def _step(self, to_c: float) -> None:
         middle = 0.5 * (self.furnace + to_c)
-        hotter = ((middle + 273.15) / self.fitted_k) ** 3
-        k = self.k * ((1.0 - self.radiant) + self.radiant * hotter)
+        k = self.k * self._hotter(middle)
         self.work = middle + (self.work - middle) * np.exp(-k * STEP_S)
         self.furnace = to_c
         self.t += STEP_S
 
-    def move(self, s: Segment, usual: Typical, begun: bool) -> None:
-        """To a segment's target; one that has begun, at the pace that it shows."""
+    def move(self, s: Segment, usual: Typical, begun_s: float | None) -> None:
+        """To a segment's target; one that has begun, at the pace that it shows, or, where that is later, when it came
+        there in earlier runs: what cools by itself gets slower."""
         if s.target_c is None:
             return
         away = s.target_c - self.furnace
@@ -219,10 +225,10 @@ class _Run:
             return
         asked = (s.asked_rate_c_per_h or (s.rate_max_c_per_h or USUAL_C_PER_H)) / 3600.0
         seconds = abs(away) / asked
-        if s.number in usual.moves and not begun:
-            seconds = usual.moves[s.number]
-        elif begun and self.pace * away > 0.0 and 0.2 * asked < abs(self.pace) < 5.0 * asked:
-            seconds = abs(away / self.pace)
+        if begun_s is None:
+            seconds = usual.moves.get(s.number, seconds)
+        elif self.pace * away > 0.0 and 0.2 * asked < abs(self.pace) < 5.0 * asked:
+            seconds = max(abs(away / self.pace), usual.moves.get(s.number, 0.0) - (self.t - begun_s))
         steps = max(1, round(min(seconds, LONGEST_S) / STEP_S))
         for target in np.linspace(self.furnace, s.target_c, steps + 1)[1:]:
             self._step(float(target))
@@ -245,13 +251,14 @@ class _Run:
             self._step(self.furnace)
 
 
-def _k(t: Floats, y: Floats, furnace: Floats) -> float:
-    """How quickly a TC takes up heat [1/s], by least squares over the samples."""
+def _k(t: Floats, y: Floats, furnace: Floats, hotter: Floats) -> float:
+    """How quickly a TC takes up heat [1/s] at HALF_K, by least squares over the samples."""
     good = np.isfinite(y) & np.isfinite(furnace)
-    t, y, f = t[good], y[good], furnace[good]
+    t, y, f, h = t[good], y[good], furnace[good], hotter[good]
     wide = max(1, t.size // 18)
     moved = y[wide:] - y[:-wide]
-    total = np.concatenate(([0.0], np.cumsum(0.5 * ((f - y)[1:] + (f - y)[:-1]) * np.diff(t))))
+    drive = h * (f - y)
+    total = np.concatenate(([0.0], np.cumsum(0.5 * (drive[1:] + drive[:-1]) * np.diff(t))))
     driven = total[wide:] - total[:-wide]
     square = float(driven @ driven)
     return float(np.clip(moved @ driven / square if square > 0 else QUICKEST, SLOWEST, QUICKEST))

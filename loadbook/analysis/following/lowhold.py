@@ -29,6 +29,7 @@ GRID_S = 30.0
 SETTLED_MIN, EVERY_MIN = 10.0, 5.0  # so long into the hold before "go on" is said; lags are compared at these steps
 # what a channel's answer to the furnace must show before it is called loose by it alone, less two standard errors
 LOOSE_SHARE = 0.6
+STOP = "stop and look"
 HARMLESS = ("drifting", "spike")
 LATE = ("wrong type",)  # cannot be told from a lag before the load has evened out
 HOTTER_C, FALLS_C = 10.0, 5.0  # a work TC above the furnace while it heats, or below its own start
@@ -38,10 +39,11 @@ STILL_C, STILL_RISE_C, STILL_S = 1.0, 100.0, 2700.0  # one that stands still whi
 @dataclass(frozen=True)
 class PastLag:
     """What one run showed of one place: the share of the furnace's rise that it was still behind SETTLED_MIN into the
-    hold, and every EVERY_MIN after that."""
+    hold, and every EVERY_MIN after that. order: of the run's holds for such a check, the first is 0."""
 
     run: str
     shares: tuple[float, ...]
+    order: int = 0
 
 
 @dataclass(frozen=True)
@@ -65,23 +67,15 @@ class Checked:
                 "remarks": [r.as_dict() for r in self.remarks]}  # fmt: skip
 
 
-def check_hold(cycle: Cycle | None, phases: Phases, any_hold: bool = False) -> Hold | None:
-    """The hold of the check: the cycle's first one whose purpose names thermocouples, else, on asking, the last one
-    that began; None where it has not begun."""
-    if not phases.holds:
-        return None
-    named = [s.number for s in (cycle.segments if cycle else ())
-             if s.kind == "hold" and "thermocouple" in (s.purpose or "").casefold()]  # fmt: skip
-    if named:
-        return phases.hold_of(named[0])
-    return phases.holds[-1] if any_hold else None
+def check_holds(cycle: Cycle | None, phases: Phases) -> list[Hold]:
+    """The holds whose purpose names thermocouples, those that began, in order."""
+    named = {s.number for s in (cycle.segments if cycle else ())
+             if s.kind == "hold" and "thermocouple" in (s.purpose or "").casefold()}  # fmt: skip
+    return [h for h in phases.holds if h.segment in named]
 
 
-def lags_of(trace: Trace, phases: Phases, cycle: Cycle | None) -> dict[str, tuple[float, ...]]:
-    """Channel -> the shares of the furnace's rise that it was behind at the steps of the check's hold."""
-    hold = check_hold(cycle, phases)
-    if hold is None:
-        return {}
+def lags_of(trace: Trace, phases: Phases, hold: Hold) -> dict[str, tuple[float, ...]]:
+    """Channel -> the shares of the furnace's rise that it was behind at the steps of a check's hold."""
     steps = [_lags(trace, phases, hold, k) for k in range(_step(trace, phases, hold) + 1)]
     return {name: tuple(s[name] for s in steps if name in s) for name in (steps[0] if steps else {})}
 
@@ -121,7 +115,8 @@ def checked(
 
     past   of each place, by its name in small letters, what earlier runs of this furnace and process showed
     """
-    hold = check_hold(cycle, phases, any_hold)
+    named = check_holds(cycle, phases)
+    hold = named[-1] if named else phases.holds[-1] if any_hold and phases.holds else None
     if phases.reference_is != "control":
         return None
     work = _work(trace)
@@ -143,7 +138,7 @@ def checked(
     for i in work:
         channel = trace.channels[i]
         of_place = (past or {}).get((channel.place or "").casefold(), ())
-        shares = [p.shares[step] for p in of_place if len(p.shares) > step >= 0]
+        shares = [p.shares[step] for p in of_place if len(p.shares) > step >= 0 and p.order == len(named) - 1]
         if channel.name in lags and len(shares) >= FEWEST_PAST:
             earlier[channel.name] = shares
     # a quicker program, or a heavier load, holds all of them back alike: that is nothing of one thermocouple
@@ -159,7 +154,7 @@ def checked(
             if odd is not None:
                 out[trace.channels[i].name] = odd
     tracking = len(work) - len({trace.channels[i].name for i in work} & out.keys())
-    says = "stop and look" if out else "go on" if minutes >= SETTLED_MIN else "wait"
+    says = STOP if out else "go on" if minutes >= SETTLED_MIN else "wait"
     return Checked(hold.segment, minutes, len(work), tracking, says, tuple(out.values()), len(earlier))
 
 
@@ -172,7 +167,7 @@ def _before(trace: Trace, cycle: Cycle | None, phases: Phases, work: list[int]) 
     found = [r for i in work if (r := _impossible(trace, phases, i, phases.until)) is not None]
     if not found:
         return None
-    return Checked(named[0], 0.0, len(work), len(work) - len(found), "stop and look", tuple(found))
+    return Checked(named[0], 0.0, len(work), len(work) - len(found), STOP, tuple(found))
 
 
 def _against_past(

@@ -295,10 +295,13 @@ def _stock(load: Load) -> Found:
 def _repeat(load: Load) -> Found:
     if load.repeats:
         yield "pass", remark("repeats", run=load.repeats)
+    before: dict[tuple[str, ...], list[str]] = {}
     for p in load.pieces:
-        others = [r for r in p.earlier if r != load.repeats]
+        others = tuple(r for r in p.earlier if r != load.repeats)[:3]
+        before.setdefault(others, []).append(f"{p.part} {p.serial}")
+    for others, pieces in before.items():
         if others:
-            yield "by hand", remark("treated_before", piece=f"{p.part} {p.serial}", runs=others[:3])
+            yield "by hand", remark("treated_before", pieces=pieces, runs=list(others))
 
 
 def _by_hand(code: str) -> Callable[[Load], Found]:

@@ -6,7 +6,7 @@ way. What afterwards could still change is told as open, and a forecast is told 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +15,7 @@ import numpy as np
 from loadbook.analysis.clauses.series import Series, View, difference, extreme, spread
 from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Judgement, Limit, Trace
 from loadbook.analysis.trace.phases import Phases
-from loadbook.analysis.trace.validity import interval_s
+from loadbook.analysis.trace.validity import interval_s, without
 
 KEPT, BROKEN, HEADING, RUNNING, NOT_YET, OPEN = (
     "kept so far", "broken", "heading for a break", "running", "not yet", "open",
@@ -27,6 +27,7 @@ SURE = 3.0  # a trend is this many of its standard errors
 # a rate or a soak that broke this shortly before the trace's end may rest on a window that is not full yet, or on a
 # segment that is not known to be over: until then it is 'open'. What one sample can break is told at once
 SETTLES_S = 900.0
+_RECORDED = ("event_work", "leak_rate", "surface")  # quantities that need an event
 _SETTLING = ("c_per_h", "min", "mbar_per_h")  # units of clauses that rest on a window, or on where a segment ends
 
 
@@ -36,7 +37,7 @@ class Standing:
 
     at_s      when it broke, or is heading to break (seconds from the trace's start)
     per_h     of a heading: the trend [unit/h];  over_min  minutes that it rests on
-    alone     of what is broken: it rests on one thermocouple, and should that one be out, it may not be broken at all
+    alone     of what is broken: the work TC without which it would not be, should that one be out
     """
 
     clause: str
@@ -51,7 +52,7 @@ class Standing:
     per_h: float | None = None
     over_min: float | None = None
     missing: str | None = None
-    alone: bool = False
+    alone: str | None = None
 
 
 @dataclass(frozen=True)
@@ -99,17 +100,37 @@ def place(trace: Trace, phases: Phases, judgement: Judgement) -> Place:
     )  # fmt: skip
 
 
-def standings(trace: Trace, cycle: Cycle | None, phases: Phases, judgement: Judgement) -> tuple[Standing, ...]:
+Again = Callable[[Trace], Judgement]  # the same judging, of the trace without a thermocouple
+
+
+def standings(
+    trace: Trace, cycle: Cycle | None, phases: Phases, judgement: Judgement, again: Again
+) -> tuple[Standing, ...]:  # fmt: skip
     """Every clause of the judgement of a trace so far, in its order."""
     if cycle is None or not judgement.clauses:
         return ()
     view = View(trace, phases.until_s)
     clauses = judgement.clauses
+    alone = _alone(trace, clauses, again)
     of_limits = dict(zip((c.clause for c in clauses[len(clauses) - len(cycle.limits) :]), cycle.limits, strict=True))
-    return tuple(_standing(c, of_limits.get(c.clause), view, cycle, phases) for c in clauses)
+    return tuple(_standing(c, of_limits.get(c.clause), view, cycle, phases, alone.get(c.clause)) for c in clauses)
 
 
-def _standing(c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, phases: Phases) -> Standing:
+def _alone(trace: Trace, clauses: Sequence[ClauseResult], again: Again) -> dict[str, str]:
+    """Broken clause -> the work TC without which it would not be broken, where there is one."""
+    broken = [c for c in clauses if c.verdict == "broken" and c.channel]
+    out: dict[str, str] = {}
+    for name in [trace.channels[i].name for i in trace.rows("work")]:
+        of_it = [c for c in broken if name in str(c.channel).split(" over ") and c.clause not in out]
+        if of_it:
+            without_it = {c.clause: c.verdict for c in again(without(trace, [name])).clauses}
+            out.update({c.clause: name for c in of_it if without_it.get(c.clause) != "broken"})
+    return out
+
+
+def _standing(
+    c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, phases: Phases, alone: str | None
+) -> Standing:  # fmt: skip
     relation = "min" if limit is not None and limit.relation == "min" else "max"
     relation = "min" if c.clause.startswith("soak") and not c.clause.endswith("at most") else relation
     relation = "min" if c.clause.endswith(("lower edge", "slowest rate", "least pressure")) else relation
@@ -117,20 +138,30 @@ def _standing(c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, ph
     margin = None
     if c.value is not None and c.limit is not None:
         margin = c.limit - c.value if relation == "max" else c.value - c.limit
-    alone = c.verdict == "broken" and c.channel in {view.trace.channels[i].name for i in view.work}
-    state, at_s, trend = _state(c, phases), c.first_s if c.verdict == "broken" else None, None
+    state, at_s, trend = _state(c, limit, phases), c.first_s if c.verdict == "broken" else None, None
     if state == KEPT:
         trend = _heading(c, limit, view, cycle, phases)
         if trend is not None:
             state, at_s = HEADING, trend[0]
     return Standing(
         c.clause, state, c.value, c.limit, c.unit, margin, c.channel, c.segment, at_s, trend[1] if trend else None,
-        trend[2] if trend else None, c.missing if state in (OPEN, RUNNING) else None, alone,
+        trend[2] if trend else None, _why(c, phases) if state == OPEN else None, alone,
     )  # fmt: skip
 
 
-def _state(c: ClauseResult, phases: Phases) -> str:
+def turned_back(phases: Phases) -> int | None:
+    """The segment in which the furnace turned before its target came, where the run may still go on; None for none.
+    What it does next tells which segment that was: until then nothing is said of it, and of the hold before it."""
+    if phases.ended_by is not None:
+        return None
+    return next((x.segment for x in phases.intervals[:-1] if x.kind != "hold" and not x.reached), None)
+
+
+def _state(c: ClauseResult, limit: Limit | None, phases: Phases) -> str:
     over = phases.ended_by is not None
+    turned = turned_back(phases)
+    if turned is not None and c.segment is not None and c.segment >= turned - 1:
+        return OPEN if c.verdict == "broken" or c.segment <= turned else NOT_YET
     running = phases.intervals[-1].segment if phases.intervals else 0
     if c.verdict == "kept":
         return KEPT if c.value is not None or over else NOT_YET
@@ -142,7 +173,16 @@ def _state(c: ClauseResult, phases: Phases) -> str:
             return NOT_YET
         if c.segment >= running - 1:
             return RUNNING
+    if limit is not None and limit.quantity in _RECORDED and not over and c.value is None:
+        return NOT_YET  # what a person writes down may still come
     return OPEN
+
+
+def _why(c: ClauseResult, phases: Phases) -> str | None:
+    turned = turned_back(phases)
+    if turned is not None and c.segment is not None and c.segment >= turned - 1:
+        return "the furnace turned back before its target came: does the run go on?"
+    return c.missing
 
 
 # ---- trends ---------------------------------------------------------------------------------------------------

@@ -214,12 +214,31 @@ def _hold(
         return end
     within = np.flatnonzero(inside[entry:limit])
     leave = entry + int(within[-1]) + 1
-    if leave >= n:
+    if leave >= n or _still_on(t_s, level, setpoint, segments[k + 1 :], target, leave, limit, (low, high)):
         found.append(Found(s.number, "hold", entry, n, n, target))
         return n
     end = _departure(level, setpoint, target, entry, leave)
     found.append(Found(s.number, "hold", entry, end, leave, target))
     return end
+
+
+def _still_on(
+    t_s: Floats, level: Floats, setpoint: Floats | None, rest: Sequence[Segment], target: float, leave: int, limit: int,
+    band: tuple[float, float],
+) -> bool:  # fmt: skip
+    """Is a hold still on though its band was left and not entered again? Nothing later came, and: the furnace left for
+    the other side than the next move's; or the setpoint stands at the target; or, without one, it stayed by the band's
+    edge for longer than any way out of it takes."""
+    if limit < level.size:
+        return False
+    follows = next((s.kind for s in rest if s.kind != "hold"), None)
+    if (follows == "cool" and level[-1] > band[1]) or (follows == "heat" and 0.0 < band[0] - level[-1] <= EXCURSION_C):
+        return True
+    if setpoint is not None and np.isfinite(setpoint[-1]):
+        return bool(abs(setpoint[-1] - target) <= SETPOINT_C)
+    out = level[leave:]
+    near = out.min() >= band[0] - DEFAULT_BAND_C and out.max() <= band[1] + DEFAULT_BAND_C
+    return bool(near and t_s[-1] - t_s[leave] >= STEADY_MIN_S)
 
 
 def _next_reached(
@@ -247,9 +266,10 @@ def _next_reached(
         reach = first_at(level >= edge if rising else level <= edge, at)
         if reach is not None:
             return reach
-        # the next target never came: where the run turned back, unless it never got out of this hold's band
+        # the next target never came: where the run turned back, unless it never got away from this hold's band
         turn = at + int(np.argmax(level[at:]) if rising else np.argmin(level[at:]))
-        return turn + 1 if (level[turn] > high if rising else level[turn] < low) else level.size
+        away = level[turn] > high + DEFAULT_BAND_C if rising else level[turn] < low - DEFAULT_BAND_C
+        return turn + 1 if away else level.size
     return level.size
 
 

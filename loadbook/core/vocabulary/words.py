@@ -53,6 +53,18 @@ TERMS: tuple[Term, ...] = (
     ),
     _word("segment", "One step of a cycle: heat to a target, hold it, or cool to a target."),
     _word(
+        "low hold check",
+        "While the run can still be stopped: each work TC against the faults that its trace so far shows, its peers, its "
+        "place's past in this furnace, and the furnace. It is made at holds whose purpose names thermocouples (with "
+        "--any-hold at every one). It advises, and is no alarm or interlock.",
+    ),
+    _word(
+        "forecast",
+        "When a run that goes on will be soaked and done: the furnace by its program, each work TC by the rate at which "
+        "it takes up heat. How earlier runs by this program differed from such a forecast at the same distance moves it "
+        "and gives its interval, which holds nine times in ten; fewer than five of them give none. It is no promise.",
+    ),
+    _word(
         "process",
         "What a cycle is for: stress relief, anneal, harden, temper, age. Figures of different processes are never pooled.",
     ),

@@ -17,6 +17,8 @@ from loadbook.core.outside import name_of, read_file
 from .source import Source
 
 HEAD = 65_536  # bytes in which a heading ends
+# a recorder may write its last lines anew each time; a record of fewer lines may be a heading with its first rows
+LAST_LINES, LEAST_LINES = 3, 60
 GROWS, SAME, WAITING = "grew", "same", "waiting"
 
 
@@ -76,6 +78,9 @@ class Growing:
         self.waiting, self._seen = "", mark
         now = whole_lines(raw)
         own = self.data[len(self._before) :] if self._before else self.data
+        if not self._before and _last_lines_anew(now, own):
+            self.data = now  # a sum or a mark of the end that goes along with the record's end
+            return GROWS
         if self._begins_anew(now, own):
             if not now:  # emptied: what comes next tells whether it is the same file again
                 return SAME
@@ -123,6 +128,15 @@ class Growing:
         whole = folder / self.path.name
         writing.put(whole, self.data, lasting=False)
         return whole
+
+
+def _last_lines_anew(now: bytes, own: bytes) -> bool:
+    """Is this the same stretch of the record, longer, with other lines in place of the last ones that were seen?"""
+    if len(now) < len(own) or now.startswith(own):
+        return False
+    kept = own.splitlines(keepends=True)
+    same = b"".join(kept[:-LAST_LINES])
+    return len(kept) >= LEAST_LINES and now.startswith(same)
 
 
 def _without_head(head: bytes, now: bytes) -> bytes:

@@ -23,22 +23,24 @@ from .shell import definitions, mark, page, paragraph, section, sentences, table
 
 def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | None) -> str:
     """The page in units 'si' or 'us'. every_s: how soon the browser loads it again; None where the run is over."""
-    shape = {BROKEN: "triangle", HEADING: "triangle"}.get(seen.worst, "ring")
+    shape = "triangle" if seen.stop or seen.worst in (BROKEN, HEADING) else "ring"
     last = local(seen.at, book) if seen.at else "no sample yet"
     rows = clause_rows(seen, book, system)
+    coming = ahead_words(seen, book)
     sections = [
+        section("Low hold", sentences(low_hold_words(seen, book, system)), name="low-hold")
+        if seen.low_hold else None,
         section("Now", definitions(facts(seen, book, system)), paragraph(f"Last sample {last}."), name="now"),
-        section("To come", sentences(ahead_words(seen, book)), name="to-come") if seen.ahead else None,
-        section("Low hold", sentences(low_hold_words(seen, system)), name="low-hold") if seen.low_hold else None,
+        section("To come", sentences(coming), name="to-come") if coming else None,
         section("Clauses", table(COLUMNS, rows, caption="Each clause so far", hide_caption=True), name="clauses")
         if rows else None,
         section("Suspected faults", sentences(fault_words(seen, book, system)), name="faults") if seen.faults else None,
         data_block("seen-data", seen.as_dict()),
     ]  # fmt: skip
+    verdict = el("p", mark(seen.worst or "no cycle", shape=shape, words=headline(seen, book)), class_="verdict")
     made = page(
         f"{seen.run} so far", [s for s in sections if s is not None], kind="While the furnace runs",
-        summary=el("p", mark(seen.worst or "no cycle", shape=shape, words=headline(seen, book)), class_="verdict"),
-        footer=paragraph(ADVISES),
+        summary=el("div", verdict, paragraph(ADVISES)), footer=paragraph(ADVISES),
     )  # fmt: skip
     if every_s is None:
         return made

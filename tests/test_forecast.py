@@ -1,0 +1,94 @@
+"""When a run will be soaked and done: on a body whose law is known, and by how far earlier runs were off."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from loadbook.analysis.following.forecast import (
+    FEWEST,
+    LEVEL,
+    RUN_END,
+    SOAK_END,
+    SOAK_START,
+    Ahead,
+    Replayed,
+    Typical,
+    ahead,
+    happened,
+    with_intervals,
+)
+from loadbook.analysis.trace.model import Channel, Cycle, Segment, Trace
+from loadbook.analysis.trace.phases import find_phases
+from loadbook.analysis.trace.validity import prepared
+from loadbook.queries.earlier_runs import first_of
+
+CYCLE = Cycle(
+    "LIVE", "A",
+    segments=(
+        Segment(1, "heat", 600.0, asked_rate_c_per_h=200.0),
+        Segment(2, "hold", 600.0, minutes=30.0, band_low_c=8.0, band_high_c=8.0),
+        Segment(3, "cool", 100.0, asked_rate_c_per_h=200.0),
+    ),
+)  # fmt: skip
+TOP_MIN, LAG_MIN = 174.0, 14.0  # 200 °C/h from 20 to 600 °C; a body that closes its distance in 14 min at 600 °C
+
+
+def whole() -> Trace:
+    """A body that takes up half its heat by radiation: its pace goes half with the cube of the absolute temperature."""
+    t = np.arange(0.0, 7.5 * 3600.0, 30.0)
+    minutes = t / 60.0
+    furnace = np.interp(minutes, [0.0, TOP_MIN, TOP_MIN + 60.0, TOP_MIN + 210.0], [20.0, 600.0, 600.0, 100.0])
+    keep = np.exp(-0.5 / LAG_MIN * (0.5 + 0.5 * ((furnace + 273.15) / 873.15) ** 3))
+    body = np.empty_like(furnace)
+    body[0] = furnace[0]
+    for k in range(1, t.size):
+        body[k] = keep[k] * body[k - 1] + (1.0 - keep[k]) * furnace[k]
+    channels = (Channel(1, "Zone 1", "control"), Channel(2, "TC 1", "work"))
+    return prepared(Trace(t, np.stack([furnace, body]), np.zeros((2, t.size), np.uint8), channels))
+
+
+@pytest.mark.parametrize("at_min", [100.0, 150.0, 180.0])
+def test_the_soak_of_a_body_of_known_lag(at_min: float) -> None:
+    """By hand: at 600 °C it trails a ramp of 200 °C/h by 14 min = 46.7 °C, and is within 8 °C after 14 ln(46.7 / 8)
+    min; colder it was further behind, so a little later."""
+    trace = whole()
+    came = happened(trace, CYCLE, find_phases(trace, CYCLE))
+    by_hand = TOP_MIN + LAG_MIN * math.log(LAG_MIN * 200.0 / 60.0 / 8.0)
+    assert by_hand < came[SOAK_START, 2] / 60.0 < by_hand + 5.0
+    part = first_of(trace, 60.0 * at_min)
+    found = {a.what: a.at_s / 60.0 for a in ahead(part, CYCLE, find_phases(part, CYCLE), Typical())}
+    assert found[SOAK_START] == pytest.approx(came[SOAK_START, 2] / 60.0, abs=5.0)
+    assert found[SOAK_END] == pytest.approx(found[SOAK_START] + 30.0)
+    assert found[RUN_END] == pytest.approx(found[SOAK_END] + 150.0, abs=2.0)  # nobody's wait is known without a past
+
+
+def past(ratios: np.ndarray) -> list[Replayed]:
+    return [Replayed(f"R{k}", RUN_END, None, 3600.0, 3600.0 * float(r)) for k, r in enumerate(ratios)]
+
+
+def test_an_interval_is_that_of_one_run_more() -> None:
+    """Ratios drawn from one lognormal law: nine in ten of the next ones lie inside, from five earlier runs on."""
+    rng = np.random.default_rng(11)
+    for runs in (FEWEST, 12, 24):
+        held = []
+        for _ in range(1500):
+            drawn = np.exp(rng.normal(0.1, 0.3, runs + 1))
+            (one,) = with_intervals([Ahead(RUN_END, None, 10_000.0)], 6400.0, past(drawn[:-1]))
+            assert one.low_s is not None and one.high_s is not None
+            held.append(one.low_s <= 6400.0 + 3600.0 * drawn[-1] <= one.high_s)
+        assert (one.level, one.runs) == (LEVEL, runs)
+        assert np.mean(held) == pytest.approx(LEVEL, abs=0.025)  # three standard errors of 1,500
+
+
+def test_a_forecast_moves_to_where_earlier_runs_ended() -> None:
+    (one,) = with_intervals([Ahead(RUN_END, None, 10_000.0)], 6400.0, past(np.array([1.2, 1.3, 1.3, 1.3, 1.4])))
+    assert one.at_s == pytest.approx(6400.0 + 1.3 * 3600.0)
+    assert one.low_s is not None and one.high_s is not None and one.low_s < one.at_s < one.high_s
+
+
+def test_few_earlier_runs_give_no_interval() -> None:
+    (one,) = with_intervals([Ahead(RUN_END, None, 10_000.0)], 6400.0, past(np.full(FEWEST - 1, 1.3)))
+    assert (one.at_s, one.low_s, one.high_s, one.level) == (10_000.0, None, None, None)
