@@ -15,11 +15,11 @@ import numpy as np
 from loadbook.analysis.trace.model import MISSING
 from loadbook.core.errors import IntakeError, OpenQuestion, Problem
 
-from .head import Table
 from .layout import Layout
 from .names import is_counter, read_heading, unit_of
 from .rows import sort_out, time_indexes
 from .status import questions_of, statuses, take_out
+from .table import Table
 from .wide import CellReader, Raw, ignored
 
 VALUE_WORD = re.compile(r"^(value|reading|data|pv|measurement|measured|val|result|state|temp|temperature)$")

@@ -15,13 +15,14 @@ from loadbook.core.typed import quote
 from .cells import kind
 from .channels import listed
 from .grid import find_delimiter
-from .head import UNIT_WORD, Table, open_table
+from .head_places import UNIT_WORD
 from .layout import ChannelRule, Layout, with_rules
 from .long import VALUE_WORD
 from .names import is_counter, is_elapsed, read_heading
 from .numbers import MARKS_OPTION, find_marks, split_unit
 from .options import Options, Question, stop
 from .source import Source
+from .table import Table, open_table
 from .time_guess import TimeGuess, guess_time
 
 _CHANNEL_WORD = re.compile(

@@ -13,11 +13,11 @@ from loadbook.core import times as moments
 from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.typed import quote
 
-from .cells import kind
-from .head import Table, since_1970
+from .cells import kind, since_1970
 from .layout import Layout
 from .names import is_elapsed, read_heading
 from .options import ORDERS, Options, Question
+from .table import Table
 from .times import counted_seconds, date_orders, format_of, kind_of, without_year
 
 _ZEROS = re.compile(r":0\d")
