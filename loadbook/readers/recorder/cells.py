@@ -8,6 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
+import numpy as np
+
 from .grid import Grid
 from .numbers import MISSING_WORDS, OPEN_WORDS, looks_number, split_unit
 from .times import kind_of
@@ -90,6 +92,20 @@ def data_test(columns: Columns, grid: Grid) -> RowTest:
 
 
 _SECONDS_SINCE_1970 = re.compile(r"^(?:9[5-9]|1\d|20)\d{8}(?:\d{3})?(?:[.,]\d+)?$")
+
+
+def counts_rows(rows: list[list[str]], column: int, *, every: bool) -> bool:
+    """Does a column count the rows: mostly, or every one of them from 0 or 1 on."""
+    cells = [r[column] for r in rows if column < len(r)]
+    if not all(c.isdigit() for c in cells[:20]):
+        return False
+    try:
+        numbers = np.array([float(c) for c in cells if c])
+    except ValueError:
+        return False
+    if every:
+        return len(numbers) >= 10 and numbers[0] in (0, 1) and bool((np.diff(numbers) == 1).all())
+    return len(numbers) > 2 and bool(np.median(np.diff(numbers)) == 1)
 
 
 def since_1970(grid: Grid, column: int) -> bool:

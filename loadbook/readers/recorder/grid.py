@@ -121,7 +121,7 @@ def find_delimiter(text: str, name: str) -> str:
     """
     lines = [ln for ln in text.replace("\r\n", "\n").replace("\r", "\n").split("\n") if ln.strip()]
     sample = lines[:60] + lines[60:][:: max(1, len(lines) // 200)] if len(lines) > 60 else lines
-    if carries_names("\n".join(lines)):
+    if carries_names("\n".join(lines), name):
         return "labels"
     best, best_score = "", 0.0
     for delimiter in ("\t", ";", "|", ",", "wide spaces", "spaces"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.phrases import many
 
 from .cells import Columns
 from .grid import Grid
@@ -32,11 +33,27 @@ def units_beside(grid: Grid, columns: Columns, head: Head) -> None:
                 break
 
 
-def must_fit(grid: Grid, head: Head, columns: Columns, name: str, delimiter: str) -> None:
-    """Raises IntakeError where the heading names fewer or more columns than the rows have cells."""
+def must_fit(grid: Grid, head: Head, columns: Columns, name: str, delimiter: str, *, stated: bool) -> None:
+    """Raises IntakeError where the heading names fewer or more columns than the rows have cells, and, also where it is
+    stated, where it fits the first rows and the others have cells more."""
     beyond = any(columns.filled(c) for c in range(head.named, columns.width))
     lost = delimiter != "workbook" and head.named > columns.width
-    if not beyond and not lost:
+    fit = next((i for i, r in enumerate(grid.rows[head.first :]) if len(r) != head.named), 0) if beyond else 0
+    if fit:
+        at = head.first + fit
+        raise IntakeError(
+            f"from line {grid.lines[at]} on the rows have another number of cells",
+            [
+                Problem(
+                    f"{columns.width} cells, where the heading names {head.named} and the {many(fit, 'row')} below it"
+                    " had as many: nothing tells where the new ones stand",
+                    name, grid.lines[at], None, ", ".join(grid.rows[at])[:200],
+                )
+            ],
+            remedy="Number the columns with --heading none, and leave the rows before out with --short-rows skip; or"
+            " take the file apart",
+        )  # fmt: skip
+    if stated or not (beyond or lost):
         return
     row = grid.rows[head.first]
     marks = beyond and delimiter == "," and not any("." in c for c in row)

@@ -10,7 +10,7 @@ import warnings
 import numpy as np
 
 from loadbook.analysis.trace.model import Floats
-from loadbook.core.units import ZERO_C_IN_K
+from loadbook.core.units import F_PER_C, ZERO_C_IN_K
 
 COLDEST_C, HOTTEST_C = -ZERO_C_IN_K, 3000.0
 JUMP_C = 100.0
@@ -169,6 +169,32 @@ def _at_its_end(values: Floats) -> Floats:
     level = _medians(values)
     step = _medians(np.diff(values, axis=1)) if values.shape[1] > 2 else np.zeros(len(values))
     return np.asarray(level + np.nan_to_num(step) * (values.shape[1] - 1) / 2.0)
+
+
+def in_two_units(raw: Floats, temperatures: list[int], units: list[str]) -> list[tuple[int, int]]:
+    """(channel, other channel) of those given, read in one unit, where the other is 1.8 times the first and 32 in every
+    row, as far as both are rounded: the same reading in °C and in °F."""
+    found = []
+    for i in temperatures:
+        beside = [j for j in temperatures if j != i and units[j] == units[i]]
+        if not beside:
+            continue
+        fahrenheit = raw[i] * F_PER_C + 32.0
+        room = F_PER_C * _step(raw[i]) + np.array([_step(raw[j]) for j in beside])
+        off = np.abs(raw[beside] - fahrenheit)
+        known = ~np.isnan(off)
+        with np.errstate(invalid="ignore"):
+            near = ((off <= room[:, None]) | ~known).all(axis=1) & (known.sum(axis=1) >= 20)
+        if near.any() and np.nanmax(fahrenheit) - np.nanmin(fahrenheit) > room[near].min():
+            found += [(i, j) for j, fits in zip(beside, near, strict=True) if fits]
+    return found
+
+
+def _step(raw: Floats) -> float:
+    """The smallest step between two samples, at most 1; 0 where nothing changes."""
+    steps = np.abs(np.diff(raw[~np.isnan(raw)]))
+    steps = steps[steps > 1e-9]
+    return min(1.0, float(steps.min())) if len(steps) else 0.0
 
 
 def falls_alone(lows: dict[int, float]) -> list[int]:

@@ -102,6 +102,7 @@ def look(
     reading = normalise(
         raw, settled, where=source.name, start=start, zero=options.zero, stretch=options.stretch, fold=options.fold,
         zone=zone, run_started=run_started, known=known, stated=options.channels, window=window,
+        counted_in="" if draft and any("--time-unit" in q.option for q in draft.questions) else " s",
     )  # fmt: skip
     settled = _with_overruled(settled, reading.overruled)
     questions = [*(draft.questions if draft else ()), *reading.questions]

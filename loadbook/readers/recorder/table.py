@@ -155,10 +155,10 @@ def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[C
     head.rewritten |= rewritten
     head.questions += questions
     units_beside(grid, columns, head)
-    if not head.nameless and not layout.heading:
-        if delimiter in ("spaces", "wide spaces"):
+    if not head.nameless:
+        if delimiter in ("spaces", "wide spaces") and not layout.heading:
             place_over_columns(grid, head, columns.width, name)
-        must_fit(grid, head, columns, name, delimiter)
+        must_fit(grid, head, columns, name, delimiter, stated=bool(layout.heading))
     return columns, head
 
 

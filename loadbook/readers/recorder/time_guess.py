@@ -293,8 +293,9 @@ def _number(table: Table, numeric: list[int], options: Options, layout: Layout, 
     if unit:
         return TimeGuess([place], "elapsed", unit, asked)
     question = Question(
-        f"{names[place]!r} counts from {values.min():g} to {values.max():g}: seconds, minutes or hours?",
-        "--time-unit s, min or h",
+        f"{names[place]!r} counts from {values.min():.15g} to {values.max():.15g}:"
+        " seconds, minutes, hours or milliseconds?",
+        "--time-unit s, min, h or ms",
     )
     return TimeGuess([place], "elapsed", "s", [question, *asked])
 
@@ -339,7 +340,7 @@ def _no_time(table: Table, numeric: list[int], options: Options, layout: Layout,
     if rising:
         first = names[rising[0]]
         values = [(names[i], _column(table, i, layout)) for i in rising[:4]]
-        told = ", ".join(f"{n!r} ({v[0]:g} to {v[-1]:g})" for n, v in values)
+        told = ", ".join(f"{n!r} ({v.min():.15g} to {v.max():.15g})" for n, v in values)
         remedy = f"Name it with --time, such as --time {quote(first)}; rising from row to row: {told}"
     else:
         remedy = "No column counts on from row to row: where the file has a time, name it with --time"
