@@ -334,8 +334,8 @@ def inside(raw: Floats, unit: str, quantity: str) -> tuple[Floats, float]:
 def _resolution(raw: Floats, factor: float) -> float | None:
     with np.errstate(over="ignore"):  # from -1e308 to 1e308
         steps = np.abs(np.diff(raw[~np.isnan(raw)]))
-    steps = steps[steps > 1e-9]
-    return float(f"{steps.min() * factor:.4g}") if len(steps) else None
+    least = float(np.min(steps, where=steps > 1e-9, initial=np.inf))
+    return float(f"{least * factor:.4g}") if least < np.inf else None
 
 
 def _is_constant(raw: Floats) -> bool:
@@ -373,10 +373,12 @@ def look_for_oddities(
             continue
         if _is_constant(raw[i]):
             out.notes.append(f"{heading.name!r} never changes")
-        lows[i] = float(out.values[i][good].min())
-        _tell_spikes(heading, raw[i][good], out.values[i][good], lines[good] if lines is not None else None, out)
+        some = slice(None) if good.all() else good
+        own, celsius = raw[i][some], out.values[i][some]
+        lows[i] = float(celsius.min())
+        _tell_spikes(heading, own, celsius, lines[some] if lines is not None else None, out)
         if not believed:
-            _ask_one(heading, raw[i][good], out.values[i][good], t[good], layout, out)
+            _ask_one(heading, own, celsius, t[some], layout, out)
     for pattern, group in grouped(beyond, [h.name for h in headings if h.name not in beyond]):
         worst = raw[[h.name for h in headings].index(group[0])]
         verb = "holds" if len(group) == 1 else "hold"

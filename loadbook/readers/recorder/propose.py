@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+from collections import Counter
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -175,12 +176,15 @@ def _in_turn(table: Table, column: int) -> bool:
 
 
 def _numbers_channels(table: Table, column: int, numeric: list[int]) -> bool:
-    """Do the few whole numbers of a column number channels: most other columns, which move to and fro from row to row,
-    are quiet beside one and the same number."""
+    """Do the few whole numbers of a column number channels: each comes about as often, and most other columns, which
+    move to and fro from row to row, are quiet beside one and the same number (and are not told by it)."""
     name = table.head.names[column]
     rows = [r for r in table.rows[:3_000] if column < len(r)]
     labels = np.array([r[column] for r in rows])
-    if len(set(labels.tolist())) > 64 or not all(c.isdigit() for c in labels) or read_heading(name).quantity:
+    count = Counter(labels.tolist())
+    if len(count) > 64 or not all(c.isdigit() for c in count) or read_heading(name).quantity:
+        return False
+    if min(count.values()) < 0.3 * max(count.values()):
         return False
     order = np.argsort(labels, kind="stable")
     same = labels[order][1:] == labels[order][:-1]
@@ -190,7 +194,7 @@ def _numbers_channels(table: Table, column: int, numeric: list[int]) -> bool:
         steps, within = np.abs(np.diff(values)), np.abs(np.diff(values[order]))[same]
         if c == column or not np.isfinite(steps).any() or np.nanmedian(steps) == 0 or (np.diff(values) >= 0).all():
             continue
-        quiet.append(np.isfinite(within).any() and np.nanmedian(within) < np.nanmedian(steps) / 3.0)
+        quiet.append(bool((within > 0).any()) and np.nanmedian(within) < np.nanmedian(steps) / 3.0)
     return len(quiet) > 0 and 2 * sum(quiet) > len(quiet)
 
 
