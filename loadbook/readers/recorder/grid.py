@@ -48,7 +48,7 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
     widest = 0
     if delimiter == "labels":
         rows, lines, notes = as_table(text, name)
-        within_limits(len(rows), max(map(len, rows)), name)
+        within_limits(len(rows), max(map(len, rows), default=0), name)
         return Grid(rows, lines, cut and len(text.split("\n")) > 2, notes)
     text = _RULE.sub("", text)
     if delimiter in ("spaces", "wide spaces"):

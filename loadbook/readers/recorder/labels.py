@@ -96,7 +96,7 @@ def _tabulate(taken: Sequence[tuple[int, str, Fields | None]], where: str) -> tu
     at: list[int] = []
     first = next((i for i, (_, line, fields) in enumerate(taken) if fields is not None or _LEAD.match(line)), 0)
     for i, (number, line, fields) in enumerate(taken):
-        if i == first:
+        if i == first and heading:
             rows.append(heading)
             at.append(number)
         if fields is None or len({n for n, _, _ in fields}) < len(fields):
