@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import random
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -80,6 +82,7 @@ def clean_files() -> list[Clean]:
         _made("months", [c], _at("%d-%b-%Y %H:%M:%S")),
         _made("pieces", ["Year,Month,Day,Hour,Minute,Second" + c[4:]], _at("%Y,%m,%d,%H,%M,%S"), first=6),
         _blocks(_made("blocks", [c], _at(iso))),
+        _thousandths(),
     ]
 
 
@@ -88,6 +91,117 @@ def _blocks(made: Clean) -> Clean:
     head, *rows = made.text.splitlines(keepends=True)
     parts = ["".join([f"Batch {i // 10}\n" if i else "", head, *rows[i : i + 10]]) for i in range(0, ROWS, 10)]
     return replace(made, text="".join(parts))
+
+
+def _thousandths() -> Clean:
+    """Thousandths of a second without zeros before them: .7 is seven."""
+    parts = (990, 13, 250, 7, 640, 81)
+    made = _made("thousandths", ["Time,Control (°C),Work 1 (°C),Work 2 (°C)"], _at("%Y-%m-%d %H:%M:%S"))
+    rows = {}
+    for i, (line, (moment, values)) in enumerate(made.rows.items()):
+        part = parts[i % len(parts)]
+        rows[line.replace(",", f".{part},", 1)] = moment + part / 1000.0, values
+    return replace(made, text="\n".join([made.text.splitlines()[0], *rows]) + "\n", rows=rows)
+
+
+# line, or number of a record -> its moment (seconds from the first), its values by name
+Said = dict[int, tuple[float | None, dict[str, float]]]
+
+
+@dataclass
+class Named(Clean):
+    """A clean file whose values stand beside their names. said  what a text says, found without the reader."""
+
+    said: Callable[[str], Said] = lambda text: {}
+
+
+_MOMENT = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d[ T]\d\d:\d\d:\d\d)(?![\d:.])")
+_BESIDE = re.compile(r"([a-z]+\d?)\s?[=:]\s*([-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?)(?![\d.])")
+
+
+def _after(moment: str) -> float:
+    return (datetime.fromisoformat(moment) - START).total_seconds()
+
+
+def _by_line(text: str) -> Said:
+    out: Said = {}
+    for number, line in enumerate(text.replace("\r\n", "\n").replace("\r", "\n").split("\n"), start=1):
+        found = _MOMENT.search(line)
+        try:
+            moment = _after(found[1]) if found else None
+        except ValueError:
+            moment = None
+        out[number] = moment, {name: float(v.replace(",", ".")) for name, v in _BESIDE.findall(line)}
+    return out
+
+
+def _number(value: Any) -> float | None:
+    try:
+        return float(value)
+    except (TypeError, ValueError):
+        return None
+
+
+def _record(record: Any, epoch: float) -> tuple[float | None, dict[str, float]]:
+    if not isinstance(record, dict):
+        return None, {}
+    values = {str(k): v for k, value in record.items() if (v := _number(value)) is not None}
+    time = values.pop("time", None)
+    if time is None and isinstance(record.get("time"), str):
+        return _by_line(record["time"])[1][0], values
+    return None if time is None else time - epoch, values
+
+
+def _parsed(text: str) -> Any:
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+
+
+def _by_record(text: str) -> Said:
+    """An array of records, or a list a name."""
+    data = _parsed(text)
+    if isinstance(data, dict) and all(isinstance(v, list) for v in data.values()):
+        data = [dict(zip(data, row, strict=False)) for row in zip(*data.values(), strict=False)]
+    return {i: _record(r, _EPOCH) for i, r in enumerate(data, start=1)} if isinstance(data, list) else {}
+
+
+def _by_object(text: str) -> Said:
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    return {i: _record(_parsed(line.strip().strip("[],")), _EPOCH) for i, line in enumerate(lines, start=1)}
+
+
+_EPOCH = 1_773_471_600.0  # START on the clocks of Madrid
+
+
+def named_files() -> list[Named]:
+    """The same run as logs, pairs and JSON have it."""
+    names = ("control", "work1", "work2")
+    rows = [(float(i * STEP_S), [course(i, k) for k in range(3)]) for i in range(ROWS)]
+    stamps = [_at("%Y-%m-%d %H:%M:%S")(i) for i in range(ROWS)]
+    roles = {"channel": ("control=control", "work*=work"), "unit": "c"}
+
+    def made(name: str, sep: str, lines: list[str], said: Callable[[str], Said], text: str = "", **more: Any) -> Named:
+        body = text or "\n".join(lines) + "\n"
+        return Named(name, body, sep, 4, 1, dict(zip(lines, rows, strict=True)), {**roles, **more}, said=said)
+
+    shown = [[f"{n}={v}" for n, v in zip(names, values, strict=True)] for _, values in rows]
+    log = [f"{t} [INFO] oven: {', '.join(s)}" for t, s in zip(stamps, shown, strict=True)]
+    between = "\n".join([*log[:7], "[WARN] the door was opened", *log[7:]]) + "\n"
+    records = [
+        {"time": int(_EPOCH + moment)} | dict(zip(names, values, strict=True)) for moment, values in rows
+    ]  # fmt: skip
+    objects = [json.dumps(r) for r in records]
+    lists = {"time": stamps} | {n: [v[k] for _, v in rows] for k, n in enumerate(names)}
+    return [
+        made("log", ", ", log, _by_line, between),
+        made("pairs", " ", [f"{t} {' '.join(s)}" for t, s in zip(stamps, shown, strict=True)], _by_line),
+        made("objects", ", ", objects, _by_object, epoch="1970"),
+        made("array", ", ", objects, _by_record, f"[{', '.join(objects)}]", epoch="1970"),
+        made("array of lines", ", ", objects, _by_object, "[" + ",\n".join(objects) + "]", epoch="1970"),
+        made("lists", ", ", objects, _by_record, json.dumps(lists)),
+    ]
 
 
 SIGNS = "0123456789.,;:-/ \t\"'xC°F+eE\n"

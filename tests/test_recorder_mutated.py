@@ -26,11 +26,11 @@ from loadbook.readers.recorder.options import Options
 from loadbook.readers.recorder.read import Read, lasting, look
 from loadbook.readers.recorder.source import Source, open_source
 
-from .mutated import ROWS, START, STEP_S, Clean, clean_files, course, mutate
+from .mutated import ROWS, START, STEP_S, Clean, Named, clean_files, course, mutate, named_files
 from .otherbooks import ERROR, Formula, ods, xls
 
 MADRID = ZoneInfo("Europe/Madrid")
-FILES = {c.name: c for c in clean_files()}
+FILES = {c.name: c for c in (*clean_files(), *named_files())}
 ZERO = START.replace(tzinfo=MADRID).astimezone(UTC)
 
 
@@ -86,7 +86,7 @@ def wrong(clean: Clean, text: str, found: Read) -> list[str]:
                 out.append(f"line {number} {line!r} does not say {values.tolist()}")
         elif widths[len(cells)] < 0.4 * len(lines) and number < len(lines) and not np.isnan(values).all():
             out.append(f"line {number} {line!r} has another width, and gave {values.tolist()}")
-        timed = clean.name not in ("elapsed", "blanks") and len(cells) == clean.width
+        timed = clean.name not in ("elapsed", "blanks", "thousandths") and len(cells) == clean.width
         its_own = any(
             abs(at - moment) < 1e-3 and len(values) == len(true) and np.allclose(values, true)
             for moment, true in clean.rows.values()
@@ -104,11 +104,40 @@ def wrong(clean: Clean, text: str, found: Read) -> list[str]:
     return out
 
 
+def wrong_beside_its_name(clean: Named, text: str, found: Read) -> list[str]:
+    """Every number of a reading that its line or record does not hold beside that name, or at that time."""
+    reading, said, out = found.reading, clean.said(text), []
+    assert reading.started is not None
+    zero = (reading.started - ZERO).total_seconds()
+    filled_in = any("filling in the blanks" in n for n in found.notes)
+    own = {moment for moment, _ in clean.rows.values()}
+    met = set()
+    for k, number in enumerate(reading.lines):
+        moment, values = said.get(int(number), (None, {}))
+        at = zero + float(reading.t_s[k])
+        met.add(int(number))
+        if (moment is None and round(at, 3) not in own) or (moment is not None and abs(at - moment) > 1e-3):
+            out.append(f"line {number} stands at {at} s, and says {moment}")
+        beside = [v for m, v in said.values() if m is not None and abs(m - at) < 1e-3] if filled_in else [values]
+        for channel, value in zip(reading.channels, reading.values[:, k], strict=True):
+            if not np.isnan(value) and not any(abs(v.get(channel.name, np.inf) - value) < 1e-6 for v in beside):
+                out.append(f"line {number} has no {channel.name} = {value}")
+    whole = [
+        n for n, (moment, values) in said.items() if moment is not None and {"control", "work1", "work2"} <= {*values}
+    ]
+    lost = [n for n in whole if n not in met]
+    told = reading.counts.duplicates + reading.counts.repeated > 0 or any("left out" in n for n in found.notes)
+    if lost and not told and not filled_in:
+        out.append(f"{len(lost)} whole lines are gone without a word, such as {lost[0]}")
+    return out
+
+
 def hunt(name: str, seeds: range) -> Counter[str]:
     clean = FILES[name]
     plain = Options.named(**clean.options)
     settled = read(clean.text.encode(), plain)
-    assert isinstance(settled, Read) and not wrong(clean, clean.text, settled)
+    faults_of = wrong_beside_its_name if isinstance(clean, Named) else wrong
+    assert isinstance(settled, Read) and not faults_of(clean, clean.text, settled)
     layout = lasting(settled, "kept")
     told: Counter[str] = Counter()
     for seed in seeds:
@@ -119,7 +148,7 @@ def hunt(name: str, seeds: range) -> Counter[str]:
                 found = read(text.encode("utf-8", "replace"), plain, kept) if text.strip() else "refused"
             told[found if isinstance(found, str) else "read"] += 1
             if isinstance(found, Read):
-                faults = wrong(clean, text, found)
+                faults = faults_of(clean, text, found)
                 assert not faults, f"{name}, seed {seed}, {what}, layout {kept is not None}: {faults}\n{found.notes}"
     return told
 

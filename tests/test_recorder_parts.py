@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import doctest
+import json
 import sys
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,7 +19,7 @@ from loadbook.core.times import zone_of
 from loadbook.readers.recorder import channels, layout, names, numbers, time_axis, times
 from loadbook.readers.recorder import read as read_module
 from loadbook.readers.recorder.known_forms import KnownForms
-from loadbook.readers.recorder.labels import carries_names
+from loadbook.readers.recorder.labels import as_table, carries_names
 from loadbook.readers.recorder.layout import ChannelRule, Layout, from_toml, parse_channel_option
 from loadbook.readers.recorder.log_lines import read_log
 from loadbook.readers.recorder.long import on_scans
@@ -500,6 +501,20 @@ def test_json_that_gives_two_values_to_one_name_loses_none() -> None:
         assert "'a' twice" in str(caught.value)
     agreeing = "[" + ",".join(_records(', "unit": "c", "unit": "c"')) + "]"
     assert carries_names(agreeing)
+
+
+def test_no_value_of_a_json_record_is_lost() -> None:
+    """Lists of any length, records within lists, what stands beside the records, and arrays without names."""
+    long = [{"time": f"2026-03-14T08:0{i}:00Z", "tc": [20.0 + i + k for k in range(420)]} for i in range(5)]
+    reading = look(Source("c.json", json.dumps(long).encode()), Options.named(channel=("tc *=work",), unit="c")).reading
+    assert reading.values.shape == (420, 5) and reading.values[:, 1].tolist() == [21.0 + k for k in range(420)]
+    within = [{"t": f"2026-03-14T08:0{i}:00Z", "zones": [{"pv": i}, {"pv": 2 * i}]} for i in range(5)]
+    above, heading, *rows = as_table(json.dumps({"furnace": {"no": 7, "of": ["a", "b"]}, "rows": within}))[0][2:]
+    assert [above, heading, rows[-1]] == [
+        ["furnace of 2: b"], ["t", "zones 1 pv", "zones 2 pv"], ["2026-03-14T08:04:00Z", "4", "8"]
+    ]  # fmt: skip
+    bare = json.dumps({"unit": "C", "rows": [[1.5, 2, [3, 4]]] * 4})
+    assert as_table(bare)[0] == [["unit: C"], *[["1.5", "2", '["3", "4"]']] * 4]
 
 
 def test_json_nested_as_deep_as_the_parser_goes_is_none_of_a_recorder() -> None:

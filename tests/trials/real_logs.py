@@ -280,6 +280,61 @@ OWNERS |= {
         {"time": ["t"], "shape": "long", "scale": ["257=0.01"]},
         refusal="no channel is a temperature",
     ),
+    "F49": Owner(
+        [("T?", "work"), ("T??", "work"), ("T_*", "work"), ("*", "other")],
+        {**_BENCH, "time": ["X_Value"], "time-unit": "s", "heading": "1"},
+        said=["no value|blank|every|missing"],
+    ),
+    "F50": Owner(knows={"epoch": "1970"}, said=["gap"]),
+    "F51": Owner(knows={**_BENCH, "time": ["column 1"], "stretch": "1"}, said=["begins again"]),
+    "F52": Owner(knows={"unit": "c"}),
+    "F53": Owner(knows={"unit": "c", "epoch": "1970", "time": ["column 4"]}),
+    "F54": Owner(
+        knows={"unit": "c", "start": "2025-01-01", "shape": "long"}, said=["one after the other, up to 147 s"],
+        spans=False,
+    ),
+    "F55": Owner([("*", "other")], {"epoch": "1970"}, refusal="cannot belong where the time says"),
+    "F56": Owner(
+        [("Temp In*", "work"), ("*", "other")],
+        {**_BENCH, "time": ["Tempo"], "time-unit": "s", "stretch": "24", "repeated-times": "spread"}, {},
+        {"Temp In (C)": "Temp In"}, said=["begins again|stretch"],
+    ),
+    "F57": Owner(
+        [("T_*", "work"), ("*", "other")], {**_BENCH, "time": ["Minuto"], "time-unit": "min", "stretch": "2"},
+        said=["begins again|stretch"],
+    ),
+    "F58": Owner(
+        [("* column 5", "work"), ("*", "other")],
+        {"epoch": "1970", "time": ["column 2"], "shape": "long", "unit": "c"}, {},
+        {n: f"{n} column 5" for n in "1234"},
+    ),
+    "F59": Owner(knows={"unit": "f"}, refusal="no rows of data|block|table"),
+    "F60": Owner(
+        [("column 2", "work"), ("column 3", "work"), ("column 4", "work"), ("column 5", "work"), ("column 6", "work"),
+         ("*", "other")],
+        {**_BENCH, "time": ["column 1"], "stretch": "2"}, said=["begins again"],
+    ),
+    "F61": Owner(
+        [("*Temp*", "work"), ("*", "other")], refusal="cells|heading|columns",
+    ),
+    "F62": Owner(knows={"unit": "f", "date-order": "month-first"}),
+    "F63": Owner(
+        [("ExternalTemp", "control"), ("Setpoint", "setpoint"), ("*", "other")], {"unit": "f"}, said=["never changes"],
+    ),
+    "F64": Owner([("*", "other")], {}, refusal="no channel is a temperature|no rows of data"),
+    "F65": Owner(knows={**_BENCH, "time": ["column 1"], "time-unit": "s"}),
+    "F66": Owner([("*Temperature*", "work"), ("*", "other")], {"start": "2025-01-01T08:00"}),
+    "F67": Owner([("Temp_*", "work"), ("*", "other")], {"start": "2025-01-01T08:00"}),
+    "F68": Owner(
+        [("column 2", "work,c"), ("column 3", "work,f"), ("column 4", "work,c"), ("*", "other")],
+        {**_BENCH, "time": ["column 1"]},
+    ),
+    "F69": Owner(
+        [("AvgTemp*", "control"), ("*", "other")], {"start": "2025-01-01T08:00"}, {},
+        {"AvgTemperature_DegC": "AvgTemperature"},
+    ),
+    "F70": Owner([("*_Temp", "work"), ("*", "other")], {"unit": "c"}),
+    "F71": Owner([("Temperature*", "work"), ("*", "other")], {"start": "2025-01-01T08:00"}),
 }  # fmt: skip
 
 

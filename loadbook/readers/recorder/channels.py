@@ -17,7 +17,7 @@ from loadbook.core.units import DIMENSIONS, F_PER_C, ZERO_C_IN_K
 
 from . import implausible
 from .layout import ChannelRule, Layout, fits, named_value
-from .names import Heading, unit_of
+from .names import Heading, only_process_value, unit_of
 from .options import Question
 
 QUANTITY_OF_ROLE = {
@@ -84,8 +84,13 @@ def normalise_values(
         names = [headings[i].name for i in no_unit]
         some = values[no_unit]
         spread = f"{np.nanmin(some):g} to {np.nanmax(some):g}" if np.isfinite(some).any() else "no values"
+        guessed = [n for i, n in zip(no_unit, names, strict=True) if _only_guessed(headings[i], layout, known)]
+        or_none = f", or --channel {quote(guessed[0] + '=other')} where it is no temperature" if guessed else ""
         out.questions.append(
-            Question(f"{listed(names)} carr{'y' if len(names) > 1 else 'ies'} no unit ({spread})", "--unit c, f or k")
+            Question(
+                f"{listed(names)} carr{'y' if len(names) > 1 else 'ies'} no unit ({spread})",
+                f"--unit c, f or k{or_none}",
+            )
         )
     _ask_pressures(headings, out)
     raw = values.copy()
@@ -101,6 +106,12 @@ def normalise_values(
             remedy="Say what they measure with --channel NAME=ROLE, or give the recorder's data file",
         )
     return out
+
+
+def _only_guessed(heading: Heading, layout: Layout, known: dict[str, tuple[str, str]]) -> bool:
+    """Is a channel a temperature only because it is called a process value, as a pressure may be."""
+    stated = layout.rule(heading.name, heading.full) or heading.name.casefold() in known
+    return not stated and only_process_value(heading.name)
 
 
 def _scale(heading: Heading, raw: Floats, layout: Layout, out: Settled) -> None:
@@ -207,10 +218,9 @@ def _ask_roles(which: list[int], headings: list[Heading], out: Settled) -> None:
     names = [headings[i].name for i in which]
     others = [h.name for h in headings if h.name not in names]
     for pattern, group in grouped(names, others):
-        nameless = group[0].startswith("column ")
         spread = ""
-        if nameless and len(group) == 1:
-            some = out.values[which[names.index(group[0])]]
+        if (group[0].startswith("column ") and len(group) == 1) or _NAMELESS.match(group[0]):
+            some = out.values[[which[names.index(n)] for n in group]]
             spread = f" ({np.nanmin(some):g} to {np.nanmax(some):g})" if np.isfinite(some).any() else " (no values)"
         out.questions.append(
             Question(
@@ -221,6 +231,13 @@ def _ask_roles(which: list[int], headings: list[Heading], out: Settled) -> None:
         )
 
 
+_NAMELESS = re.compile(r"^.+ (column \d+)$")  # of a channel, in a file with a row per channel
+
+
+def _alike(name: str) -> str:
+    return name if name.startswith("column ") else name.rstrip("0123456789")
+
+
 def grouped(names: list[str], others: list[str], most: int = 8) -> list[tuple[str, list[str]]]:
     """Names that one pattern settles together, with that pattern: numbered alike, or in a wide file of a word in
     common. No pattern of several names fits one of the others.
@@ -229,8 +246,9 @@ def grouped(names: list[str], others: list[str], most: int = 8) -> list[tuple[st
     [('TC *', ['TC 1', 'TC 2']), ('Door', ['Door'])]
     """
     groups: dict[str, list[str]] = {}
+    most = max(most, 24) if any(_NAMELESS.match(n) for n in names) else most  # each column measures something else
     for name in names:
-        groups.setdefault(name if name.startswith("column ") else name.rstrip("0123456789"), []).append(name)
+        groups.setdefault(_NAMELESS.sub(r"* \1", name) if _NAMELESS.match(name) else _alike(name), []).append(name)
     if len(groups) > most:
         groups = {}
         for name in names:
@@ -316,8 +334,8 @@ def inside(raw: Floats, unit: str, quantity: str) -> tuple[Floats, float]:
 def _resolution(raw: Floats, factor: float) -> float | None:
     with np.errstate(over="ignore"):  # from -1e308 to 1e308
         steps = np.abs(np.diff(raw[~np.isnan(raw)]))
-    steps = steps[steps > 1e-9]
-    return float(f"{steps.min() * factor:.4g}") if len(steps) else None
+    least = float(np.min(steps, where=steps > 1e-9, initial=np.inf))
+    return float(f"{least * factor:.4g}") if least < np.inf else None
 
 
 def _is_constant(raw: Floats) -> bool:
@@ -355,10 +373,12 @@ def look_for_oddities(
             continue
         if _is_constant(raw[i]):
             out.notes.append(f"{heading.name!r} never changes")
-        lows[i] = float(out.values[i][good].min())
-        _tell_spikes(heading, raw[i][good], out.values[i][good], lines[good] if lines is not None else None, out)
+        some = slice(None) if good.all() else good
+        own, celsius = raw[i][some], out.values[i][some]
+        lows[i] = float(celsius.min())
+        _tell_spikes(heading, own, celsius, lines[some] if lines is not None else None, out)
         if not believed:
-            _ask_one(heading, raw[i][good], out.values[i][good], t[good], layout, out)
+            _ask_one(heading, own, celsius, t[some], layout, out)
     for pattern, group in grouped(beyond, [h.name for h in headings if h.name not in beyond]):
         worst = raw[[h.name for h in headings].index(group[0])]
         verb = "holds" if len(group) == 1 else "hold"
@@ -495,9 +515,25 @@ def _ask_several(
                     f"--believe {quote(all_names[i])} where they were not; else correct the file, or split it",
                 )
             )
+    _ask_two_units(headings, raw, list(lows), layout, out)
     _about_slipped_rows(raw, list(lows), layout, lines, out)
     for i in implausible.falls_alone(lows):
         out.notes.append(f"{all_names[i]!r} goes below zero while the others stay above: reversed leads, or open?")
+
+
+def _ask_two_units(headings: list[Heading], raw: Floats, temperatures: list[int], layout: Layout, out: Settled) -> None:
+    """Channels that are read in one unit, where one is the other in °F: the same thermocouple written twice."""
+    for i, j in implausible.in_two_units(raw, temperatures, [s.unit_read for s in out.channels]):
+        a, b = headings[i].name, headings[j].name
+        if not (layout.believes(a, headings[i].full) or layout.believes(b, headings[j].full)):
+            role = out.channels[j].role or "work"
+            out.questions.append(
+                Question(
+                    f"{b!r} is 1.8 times {a!r} and 32 in every row: the same in °F, and not in °C?",
+                    f"--channel {quote(f'{b}={role},f')} and --channel {quote(f'{a}={role},c')},"
+                    f" or --believe {quote(b)}",
+                )
+            )
 
 
 def _about_slipped_rows(

@@ -5,6 +5,7 @@ or a list of values per channel. They are put as rows of names and values, or of
 from __future__ import annotations
 
 import json
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -94,8 +95,10 @@ def _read_document(text: str, name: str) -> Document | None:
     if all(isinstance(r, list) for r in records):
         out.rows = [[_text(v) for v in r] for r in records]
     else:
-        out.records = [list(flat(r, "")) if isinstance(r, dict) else [("value", _text(r), "")] for r in records]
+        out.records = [flat(r, "") if isinstance(r, dict) else [("value", _text(r), "")] for r in records]
     out.lines = _lines(text, len(records))
+    for line, fields in zip(out.lines, out.records, strict=False):
+        _names_differ(fields, name, line)
     return out
 
 
@@ -131,22 +134,32 @@ def _aside(data: dict[str, Any], used: dict[str, Any], out: Document, path: str)
     for key, value in data.items():
         if key not in used and isinstance(value, list) and len(value) >= _FEWEST:
             out.beside.append(f"{path} {key}".strip())
-        elif key not in used and not isinstance(value, dict | list):
-            out.above.append(f"{path} {key}: {_text(value)}".strip())
+        elif key not in used and not (isinstance(value, dict) and _descend(value, Document(), "", 1)):
+            out.above += [f"{name}: {text}" for name, text, _ in flat({key: value}, path)]
 
 
-def flat(data: dict[str, Any], above: str, depth: int = 0) -> list[tuple[str, str, str]]:
-    """(name, value, '') of an object, with what is inside of it under both names."""
-    out: Fields = []
-    for key, value in data.items():
-        name = f"{above} {key}".strip()
-        if isinstance(value, dict):
-            out += flat(value, name, depth + 1) if depth <= _DEEPEST else []
-        elif isinstance(value, list):
-            out += [(f"{name} {i}", _text(item), "") for i, item in enumerate(value[:300], start=1)]
-        else:
-            out.append((name, _text(value), ""))
-    return out
+def flat(data: dict[str, Any], above: str, depth: int = 0) -> Fields:
+    """(name, value, '') of all that is in an object, what is inside of it under both names, or its name and number."""
+    return [field for key, value in data.items() for field in _flat(f"{above} {key}".strip(), value, depth)]
+
+
+def _flat(name: str, value: Any, depth: int) -> Fields:
+    if isinstance(value, dict) and depth <= _DEEPEST:
+        return flat(value, name, depth + 1)
+    if isinstance(value, list) and depth <= _DEEPEST:
+        return flat({str(i): item for i, item in enumerate(value, start=1)}, name, depth + 1)
+    return [(name, _text(value), "")]
+
+
+def _names_differ(fields: Fields, name: str, line: int) -> None:
+    """Raises IntakeError where what is inside of a record has the name of something beside it."""
+    twice = [n for n, count in Counter(n for n, _, _ in fields).items() if count > 1]
+    if twice:
+        raise IntakeError(
+            "a name stands twice in one record of the file",
+            [Problem(f"{twice[0]!r} twice", name, line)],
+            remedy="Export it again with a name of its own for each channel",
+        )
 
 
 def _text(value: object) -> str:

@@ -48,7 +48,7 @@ def split(text: str, delimiter: str, name: str = "") -> Grid:
     widest = 0
     if delimiter == "labels":
         rows, lines, notes = as_table(text, name)
-        within_limits(len(rows), max(map(len, rows)), name)
+        within_limits(len(rows), max(map(len, rows), default=0), name)
         return Grid(rows, lines, cut and len(text.split("\n")) > 2, notes)
     text = _RULE.sub("", text)
     if delimiter in ("spaces", "wide spaces"):
@@ -121,7 +121,7 @@ def find_delimiter(text: str, name: str) -> str:
     """
     lines = [ln for ln in text.replace("\r\n", "\n").replace("\r", "\n").split("\n") if ln.strip()]
     sample = lines[:60] + lines[60:][:: max(1, len(lines) // 200)] if len(lines) > 60 else lines
-    if carries_names("\n".join(lines)):
+    if carries_names("\n".join(lines), name):
         return "labels"
     best, best_score = "", 0.0
     for delimiter in ("\t", ";", "|", ",", "wide spaces", "spaces"):

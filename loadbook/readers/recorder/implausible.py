@@ -10,7 +10,7 @@ import warnings
 import numpy as np
 
 from loadbook.analysis.trace.model import Floats
-from loadbook.core.units import ZERO_C_IN_K
+from loadbook.core.units import F_PER_C, ZERO_C_IN_K
 
 COLDEST_C, HOTTEST_C = -ZERO_C_IN_K, 3000.0
 JUMP_C = 100.0
@@ -42,7 +42,10 @@ def beyond_gauges(mbar: Floats) -> np.ndarray:
 def lone_sentinels(raw: Floats, celsius: Floats) -> dict[float, int]:
     """Known numbers for an open circuit that a channel jumps to, or never leaves: number -> samples."""
     found = {}
+    low, high = (float(raw.min()), float(raw.max())) if len(raw) else (np.inf, -np.inf)
     for number in SENTINELS:
+        if not low <= number <= high:
+            continue
         hit = raw == number
         count = int(hit.sum())
         if not count:
@@ -59,8 +62,8 @@ def lone_sentinels(raw: Floats, celsius: Floats) -> dict[float, int]:
 
 def mostly_one(raw: Floats, celsius: Floats) -> float | None:
     """The number that nine in ten samples are, where the others lie far from it; None where there is none."""
-    if len(raw) < 5:
-        return None
+    if len(raw) < 5 or int((raw[1:] == raw[:-1]).sum()) < 0.8 * len(raw) - 1:
+        return None  # of nine in ten alike at least eight in ten stand beside one another
     middle = np.partition(raw, len(raw) // 2)[len(raw) // 2]  # what nine in ten samples are stands in the middle
     count = int((raw == middle).sum())
     if count == len(raw) or count < 0.9 * len(raw):
@@ -81,11 +84,10 @@ def first_zeros(values: Floats, temperatures: list[int]) -> list[int]:
 def false_start(raw: Floats, celsius: Floats) -> tuple[float, int] | None:
     """(number, samples) where a channel begins with two or more samples of exactly one number and then jumps, as it
     never does again; None where it does not."""
-    steps = np.abs(np.diff(celsius))
-    moved = np.flatnonzero(raw != raw[0])
-    if len(raw) < 20 or not len(moved) or not 2 <= moved[0] <= 0.1 * len(raw):
+    at = int((raw != raw[0]).argmax())  # 0 where nothing moves
+    if len(raw) < 20 or not 2 <= at <= 0.1 * len(raw):
         return None
-    at = int(moved[0])
+    steps = np.abs(np.diff(celsius))
     others = np.concatenate([steps[: at - 1], steps[at:]])
     if steps[at - 1] > max(15.0, 5.0 * float(others.max()), 50.0 * float(np.median(steps))):
         return float(raw[0]), at
@@ -97,6 +99,8 @@ def spikes(celsius: Floats) -> np.ndarray:
     if len(celsius) < 5:
         return np.array([], int)
     step = np.diff(celsius)
+    if not (np.abs(step) > SPIKE_C).any():
+        return np.array([], int)
     usual = float(np.median(np.abs(step)))
     before, after = step[:-1], step[1:]
     limit = max(SPIKE_C, 15.0 * usual)
@@ -117,9 +121,12 @@ def counts_time(raw: Floats, t: Floats, called_temperature: bool = False) -> boo
     ramp = called_temperature and raw[0] not in (0.0, 1.0)
     if (steps == 1).all() and not (ramp and np.median(np.diff(t)) >= 2.0):
         return True
-    elapsed = raw - raw[0]
+    elapsed, passed = raw - raw[0], t - t[0]
+    room = max(1e-3 * float(passed[-1]), 1e-9)
     for unit in (1.0, 0.001) if ramp else (1.0, 60.0, 3600.0, 0.001):
-        if np.abs(elapsed * unit - (t - t[0])).max() <= max(1e-3 * (t[-1] - t[0]), 1e-9) and (steps > 0).mean() > 0.9:
+        if abs(elapsed[-1] * unit - passed[-1]) > room:
+            continue
+        if np.abs(elapsed * unit - passed).max() <= room and (steps > 0).mean() > 0.9:
             return True
     return False
 
@@ -169,6 +176,35 @@ def _at_its_end(values: Floats) -> Floats:
     level = _medians(values)
     step = _medians(np.diff(values, axis=1)) if values.shape[1] > 2 else np.zeros(len(values))
     return np.asarray(level + np.nan_to_num(step) * (values.shape[1] - 1) / 2.0)
+
+
+def in_two_units(raw: Floats, temperatures: list[int], units: list[str]) -> list[tuple[int, int]]:
+    """(channel, other channel) of those given, read in one unit, where the other is 1.8 times the first and 32 in every
+    row, as far as both are rounded: the same reading in °C and in °F."""
+    some = raw[:, :: max(1, raw.shape[1] // 60)]
+    return [
+        (i, j)
+        for i in temperatures
+        for j in temperatures
+        if j != i and units[j] == units[i] and _in_fahrenheit(some[i], some[j], 1.0 + F_PER_C, 10)
+        and _in_fahrenheit(raw[i], raw[j], _step(raw[j]) + F_PER_C * _step(raw[i]), 20)
+    ]  # fmt: skip
+
+
+def _in_fahrenheit(celsius: Floats, other: Floats, room: float, fewest: int) -> bool:
+    fahrenheit = celsius * F_PER_C + 32.0
+    off = np.abs(other - fahrenheit)
+    off = off[~np.isnan(off)]
+    if len(off) < fewest or (off > room).any():
+        return False
+    return bool(np.nanmax(fahrenheit) - np.nanmin(fahrenheit) > room)
+
+
+def _step(raw: Floats) -> float:
+    """The smallest step between two samples, at most 1; 0 where nothing changes."""
+    steps = np.abs(np.diff(raw[~np.isnan(raw)]))
+    steps = steps[steps > 1e-9]
+    return min(1.0, float(steps.min())) if len(steps) else 0.0
 
 
 def falls_alone(lows: dict[int, float]) -> list[int]:

@@ -6,11 +6,11 @@ might settle otherwise: the order of day and month.
 
 from __future__ import annotations
 
-from .head import Table
 from .layout import Layout
 from .options import Options
 from .propose import Draft
 from .source import Source
+from .table import Table
 from .times import order_of
 
 HEAD = 16_384  # bytes at the beginning of a file among which its heading is looked for

@@ -9,6 +9,8 @@ import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 
+from loadbook.core.outside import within_limits
+
 from .document import Fields, flat, parsed, read_document
 from .log_lines import read_log
 from .names import unit_of
@@ -51,10 +53,10 @@ def labelled(lines: list[str]) -> Callable[[str], Fields | None] | None:
     return None
 
 
-def carries_names(text: str) -> bool:
+def carries_names(text: str, name: str = "") -> bool:
     """Does a text carry the names of its values with them, by line or as a whole."""
     lines = text.split("\n")
-    return labelled(lines) is not None or read_document(text) is not None or read_log(lines) is not None
+    return labelled(lines) is not None or read_document(text, name) is not None or read_log(lines) is not None
 
 
 def as_table(text: str, name: str = "") -> tuple[list[list[str]], list[int], list[str]]:
@@ -65,13 +67,12 @@ def as_table(text: str, name: str = "") -> tuple[list[list[str]], list[int], lis
     document = None if take_apart else read_document(text, name)
     if document is not None:
         notes = [f"{', '.join(map(repr, document.beside))} left out: records of their own"] if document.beside else []
-        if document.rows:
-            return document.rows, document.lines, notes
-        taken = [(n, "", fields) for n, fields in zip(document.lines, document.records, strict=True)]
-        rows, at = _tabulate(taken)
+        rows, at = document.rows, document.lines
+        if not rows:
+            rows, at = _tabulate([(n, "", fields) for n, fields in zip(at, document.records, strict=True)], name)
         return [*([a] for a in document.above), *rows], [*(at[0] for _ in document.above), *at], notes
     if take_apart is None and (log := read_log(lines)) is not None:
-        return *_tabulate(log[0]), log[1]
+        return *_tabulate(log[0], name), log[1]
     apart: list[tuple[int, str, Fields | None]] = []
     for number, line in enumerate(lines, start=1):
         if line.strip():
@@ -79,21 +80,23 @@ def as_table(text: str, name: str = "") -> tuple[list[list[str]], list[int], lis
             apart.append((number, line.strip(), fields))
     seen = Counter(name for _, _, fields in apart for name, _, _ in fields or ())
     rare = {n for n, count in seen.items() if count < max(2, 0.01 * len(apart))}  # a name that was damaged
-    return *_tabulate([(n, ln, None if rare & {f[0] for f in fields or ()} else fields) for n, ln, fields in apart]), []
+    kept = [(n, ln, None if rare & {f[0] for f in fields or ()} else fields) for n, ln, fields in apart]
+    return *_tabulate(kept, name), []
 
 
-def _tabulate(taken: Sequence[tuple[int, str, Fields | None]]) -> tuple[list[list[str]], list[int]]:
+def _tabulate(taken: Sequence[tuple[int, str, Fields | None]], where: str) -> tuple[list[list[str]], list[int]]:
     units: dict[str, set[str]] = {}
     for _, _, fields in taken:
         for name, _, unit in fields or ():
             units.setdefault(name, set()).add(unit)
+    within_limits(len(taken), len(units), where)
     places = {name: i for i, name in enumerate(units)}
     heading = [f"{n} ({next(iter(u))})" if len(u) == 1 and "" not in u else n for n, u in units.items()]
     rows: list[list[str]] = []
     at: list[int] = []
     first = next((i for i, (_, line, fields) in enumerate(taken) if fields is not None or _LEAD.match(line)), 0)
     for i, (number, line, fields) in enumerate(taken):
-        if i == first:
+        if i == first and heading:
             rows.append(heading)
             at.append(number)
         if fields is None or len({n for n, _, _ in fields}) < len(fields):

@@ -15,11 +15,12 @@ import numpy as np
 from loadbook.analysis.trace.model import MISSING
 from loadbook.core.errors import IntakeError, OpenQuestion, Problem
 
-from .head import Table
+from .cells import counts_rows
 from .layout import Layout
 from .names import is_counter, read_heading, unit_of
 from .rows import sort_out, time_indexes
 from .status import questions_of, statuses, take_out
+from .table import Table
 from .wide import CellReader, Raw, ignored
 
 VALUE_WORD = re.compile(r"^(value|reading|data|pv|measurement|measured|val|result|state|temp|temperature)$")
@@ -54,7 +55,7 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     if found and not layout.status:
         cells.questions += questions_of(table, found)
     for k, row in enumerate(padded):
-        label = row[at_channel]
+        label = row[at_channel].rstrip(" :")
         channel[k] = labels.setdefault(label, len(labels))
         value[k], flag[k] = reader.read(row[at_value], label, cells.lines[k])
         if at_unit >= 0 and row[at_unit]:
@@ -97,7 +98,7 @@ def _more_columns(table: Table, taken: set[int], label: int) -> tuple[list[int],
     names, columns = table.head.names, table.columns
     more, left = [], []
     for c in range(len(names)):
-        if c in taken or not columns.filled(c) or is_counter(names[c]):
+        if c in taken or not columns.filled(c) or is_counter(names[c]) or counts_rows(table.rows, c, every=True):
             continue
         if columns.share(c, "number", "open") > 0.5 and not _numbers_labels(table, c, label):
             more.append(c)

@@ -34,6 +34,7 @@ _MORE_UNITS = (
     "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn j/g mw uv µv kv kva kj mj"
     " khz mhz ghz ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
 )
+_SPELLED = re.compile(r"\b(celsius|centigrade|fahrenheit|kelvin)\b")
 _OTHER_UNITS = frozenset(
     [
         "mv",
@@ -130,7 +131,8 @@ def take_apart(text: str) -> tuple[str, str]:
     match = _BARE_TAIL.match(text) or _JOINED_TAIL.match(text)
     if match:
         return match[1].strip(" ,_-"), unit_of(match[2])
-    return text.strip(), ""
+    spelled = {_WORDS[w] for w in _SPELLED.findall(_words(text))}
+    return text.strip(), spelled.pop() if len(spelled) == 1 else ""
 
 
 # the words of English headings, and the commonest of German, Spanish and French ones
@@ -156,6 +158,12 @@ _NO_TEMPERATURE = re.compile(
     r"|frequency|resistance|ratio|status|alarm|state|mode|segment|step|cycle|batch|integral|proportional|derivative|gain"
     r"|count(er)?|co2|carbon|ch4|nh3|h2|n2|leistung|strom|spannung|f[uü]llstand|feuchte|potencia|nivel)\b"
 )
+_OTHER_WORDS = re.compile(  # a word that says neither whose temperature it is, nor where it is taken
+    r"\b(?!(?:control(?:ler)?|ctrl|pv|zones?|furnace|chamber|oven|kiln|regler|regelung|ofen|horno|zona|four|work"
+    r"|parts?|load|pieces?|workpiece|charge|contact|werkst[uü]ck|bauteil|piezas?|pièces?|top|bottom|middle|cent(?:er|re)"
+    r"|left|right|front|rear|back|upper|lower|main|side|inner|outer|inside|core|surface|wall|roof|floor|door|actual"
+    r"|act|measured|process|value|ist|istwert|sensor|probe|no|nr|of|the|oben|unten|mitte|links|rechts)\b)[^\W\d_]{2,}"
+)
 _BARE_ZONE = re.compile(r"^(?:\w+ )?zone$")
 _WORK = re.compile(
     r"\bwork\b|\bparts?\b|\bload\b|\bpieces?\b|\bworkpiece\b|\bcharge\b|\bcontact\b"
@@ -167,6 +175,12 @@ _ELAPSED = re.compile(r"\belapsed\b|\bduration\b|\brun ?time\b|\brelative time\b
 _PLAIN_TC = re.compile(
     r"^(tc|t/c|thermocouple|temp|temperature|t|ch|channel|input|ai|pt|sensor|probe|analog|tag)[ ._#-]*\d*[a-z]?$"
 )
+
+
+def only_process_value(name: str) -> bool:
+    """Is a heading a controller's process value, with no word that says of what."""
+    words = _words(name)
+    return bool(re.search(r"\bpv\b", words)) and not _TEMPERATURE_WORD.search(words)
 
 
 def is_counter(name: str) -> bool:
@@ -222,7 +236,10 @@ def _heading(text: str, unit: str) -> Heading:
         return Heading(name, "", "pressure", "pressure")
     if not unit and _BARE_ZONE.search(words):  # which zone a row is of, or what it did there: no reading of one
         return Heading(name, "", "", "")
-    return Heading(name, unit, "temperature" if unit else _quantity(words), _role(words))
+    role = _role(words)
+    if not unit and role in ("control", "work") and not _TEMPERATURE_WORD.search(words) and _OTHER_WORDS.search(words):
+        return Heading(name, "", "", "")  # the zone's fan, the tank's level: not its temperature for all that is known
+    return Heading(name, unit, "temperature" if unit else _quantity(words), role)
 
 
 def _again(text: str) -> tuple[str, str]:

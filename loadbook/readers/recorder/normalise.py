@@ -82,6 +82,7 @@ def normalise(
     known: dict[str, tuple[str, str]] | None = None,
     stated: tuple[ChannelRule, ...] = (),
     window: Window | None = None,
+    counted_in: str = " s",
 ) -> Reading:
     """Settle a raw file.
 
@@ -93,6 +94,7 @@ def normalise(
     known        channel name (lower case) -> (role, unit) from the run's channel records
     stated       the rules of channels that the user gave just now
     window       where the file is cut; what lies outside is not asked about
+    counted_in   the unit of elapsed times as messages say it, '' while it is asked
     Questions are collected, not raised. Raises IntakeError where nothing could be made of the file.
     """
     if not raw.rows_read:
@@ -111,7 +113,7 @@ def normalise(
     questions += about_zone
     counted = layout.time_kind in ("elapsed", "time of day")
     if counted:
-        time, keep, asked, remarks = stretches.of_one_clock(time, lines, stretch, layout.time_kind, where)
+        time, keep, asked, remarks = stretches.of_one_clock(time, lines, stretch, layout.time_kind, where, counted_in)
     else:
         time, dated, more = _absolute(time, raw, layout, start, zero, fold, clock_zone, run_started, notes)
         questions += more
@@ -122,14 +124,16 @@ def normalise(
         time, values, flags, lines = time[keep], values[:, keep], flags[:, keep], lines[keep]
     if counted:
         time, dated, more = _absolute(
-            time, raw, layout, start, zero, fold, clock_zone, run_started, notes, stretch == "days" and bool(remarks)
-        )
+            time, raw, layout, start, zero, fold, clock_zone, run_started, notes, stretch == "days" and bool(remarks),
+            counted_in,
+        )  # fmt: skip
         questions += more
     axis, asked = time_axis.rising(time, values, flags, lines, layout.repeated_times)
     questions += asked
     notes += axis.notes
     if axis.backwards:
-        _turned_back(time, where)
+        if layout.time_kind != "elapsed":
+            _turned_back(time, where)
         _beyond_the_others(axis, where)
     if window is not None and dated:
         inside, said = window.cut(axis.t, where)
@@ -262,6 +266,7 @@ def _absolute(
     run_started: datetime | None,
     notes: list[str],
     day_by_day: bool = False,
+    counted_in: str = " s",
 ) -> tuple[Floats, bool, list[Question]]:
     """Seconds since 1970 UTC in file order, and whether they are (else they count from the first row or midnight)."""
     if raw.aware:
@@ -282,7 +287,7 @@ def _absolute(
         text = "times count from the start, and nothing tells when that was"
         option = "--start MOMENT, or --start run"
         if far:
-            text = f"times count from a start that nothing tells; the first row is at {first:g} s"
+            text = f"times count from a start that nothing tells; the first row is at {first:.15g}{counted_in}"
             option = "--start MOMENT of the first row, --zero MOMENT of count 0, or --start run"
         return time, False, [Question(text, option)]
     given, option = (start, "--start") if start else (zero, "--zero")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+from collections import Counter
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -12,16 +13,17 @@ import numpy as np
 from loadbook.core.errors import IntakeError, UsageError
 from loadbook.core.typed import quote
 
-from .cells import kind
+from .cells import counts_rows, kind
 from .channels import listed
 from .grid import find_delimiter
-from .head import UNIT_WORD, Table, open_table
+from .head_places import UNIT_WORD
 from .layout import ChannelRule, Layout, with_rules
 from .long import VALUE_WORD
 from .names import is_counter, is_elapsed, read_heading
 from .numbers import MARKS_OPTION, find_marks, split_unit
 from .options import Options, Question, stop
 from .source import Source
+from .table import Table, open_table
 from .time_guess import TimeGuess, guess_time
 
 _CHANNEL_WORD = re.compile(
@@ -113,17 +115,22 @@ def _resolve_shape(
     )
     unit = next((i for i in free if UNIT_WORD.match(names[i])), None)
     numeric = [i for i in free if table.columns.share(i, "number", "open") > 0.5 and i != channel]
+    numeric = [i for i in numeric if not counts_rows(table.rows, i, every=True)]
+    words = [i for i in free if table.columns.share(i, "text") > 0.9]
     if channel is None:
-        labels = [i for i in free if table.columns.share(i, "text") > 0.9 and i != unit and _repeats(table, i)]
-        labels = _telling(table, labels)
+        labels = _telling(table, [i for i in words if i != unit and _repeats(table, i)])
         numeric = [i for i in numeric if len(labels) != 1 or not _follows(table, i, labels[0])]
         taken_in_turn = len(labels) == 1 and (len(numeric) == 1 or (numeric and _in_turn(table, labels[0])))
         channel = labels[0] if taken_in_turn else None
         by_content = channel is not None
     else:
         by_content = False
-    if channel is None and options.shape == "long":  # channels by number, under a heading that does not say so
-        channel = next((i for i in numeric if _repeats(table, i) and _in_turn(table, i)), None)
+    if channel is None:  # channels by number, under a heading that does not say so
+        numbered = [i for i in numeric if _repeats(table, i) and _in_turn(table, i)]
+        if options.shape != "long":
+            numbered = [i for i in numbered if _numbers_channels(table, i, numeric)]
+            by_content = bool(numbered)
+        channel = numbered[0] if numbered else None
         numeric = [i for i in numeric if i != channel]
     if value is None and (len(numeric) == 1 or (numeric and channel is not None and _in_turn(table, channel))):
         value = numeric[0]
@@ -137,7 +144,8 @@ def _resolve_shape(
     if by_content and options.shape != "long":
         questions.append(
             Question(
-                f"column {table.head.names[channel]!r} repeats a few names: is there one row per channel and time?",
+                f"column {table.head.names[channel]!r} repeats a few {'names' if channel in words else 'numbers'}:"
+                " is there one row per channel and time?",
                 "--shape long or wide",
             )
         )
@@ -165,6 +173,36 @@ def _in_turn(table: Table, column: int) -> bool:
     cells = [r[column] for r in table.rows if column < len(r) and r[column]]
     changes = sum(a != b for a, b in pairwise(cells))
     return len(set(cells)) > 1 and changes > 0.5 * len(cells)
+
+
+def _numbers_channels(table: Table, column: int, numeric: list[int]) -> bool:
+    """Do the few whole numbers of a column number channels: each comes about as often, and most other columns, which
+    move to and fro from row to row, are quiet beside one and the same number (and are not told by it)."""
+    name = table.head.names[column]
+    rows = [r for r in table.rows[:3_000] if column < len(r)]
+    labels = np.array([r[column] for r in rows])
+    count = Counter(labels.tolist())
+    if len(count) > 64 or not all(c.isdigit() for c in count) or read_heading(name).quantity:
+        return False
+    if min(count.values()) < 0.3 * max(count.values()):
+        return False
+    order = np.argsort(labels, kind="stable")
+    same = labels[order][1:] == labels[order][:-1]
+    quiet = []
+    for c in numeric:
+        values = np.array([_as_float(r[c]) if c < len(r) else np.nan for r in rows])
+        steps, within = np.abs(np.diff(values)), np.abs(np.diff(values[order]))[same]
+        if c == column or not np.isfinite(steps).any() or np.nanmedian(steps) == 0 or (np.diff(values) >= 0).all():
+            continue
+        quiet.append(bool((within > 0).any()) and np.nanmedian(within) < np.nanmedian(steps) / 3.0)
+    return len(quiet) > 0 and 2 * sum(quiet) > len(quiet)
+
+
+def _as_float(cell: str) -> float:
+    try:
+        return float(cell.replace(",", "."))
+    except ValueError:
+        return float("nan")
 
 
 def _repeats(table: Table, column: int) -> bool:
@@ -198,8 +236,8 @@ def _leave_out(layout: Layout, table: Table, guess: TimeGuess, notes: list[str])
         elif columns.share(i, "text") > 0.5 and not _is_channel(table, i, layout):
             rules.append(ChannelRule(name, "ignore"))
             text.append(full)
-        elif (is_counter(full) or not read_heading(full, table.head.units[i]).unit) and _counts_up(
-            table, i, every=not is_counter(full)
+        elif (is_counter(full) or not read_heading(full, table.head.units[i]).unit) and counts_rows(
+            table.rows, i, every=not is_counter(full)
         ):
             rules.append(ChannelRule(name, "ignore"))
             notes.append(f"{full!r} counts the rows: left out")
@@ -247,17 +285,3 @@ def _is_channel(table: Table, column: int, layout: Layout) -> bool:
     if heading.unit:
         return True
     return heading.quantity == "temperature" and table.columns.share(column, "number", "open") > 0.1
-
-
-def _counts_up(table: Table, column: int, *, every: bool) -> bool:
-    """Does a column count the rows: mostly, or every one of them from 0 or 1 on."""
-    cells = [r[column] for r in table.rows if column < len(r)]
-    if not all(c.isdigit() for c in cells[:20]):
-        return False
-    try:
-        numbers = np.array([float(c) for c in cells if c])
-    except ValueError:
-        return False
-    if every:
-        return len(numbers) >= 10 and numbers[0] in (0, 1) and bool((np.diff(numbers) == 1).all())
-    return len(numbers) > 2 and bool(np.median(np.diff(numbers)) == 1)

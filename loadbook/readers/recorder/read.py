@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 
 from loadbook.core.errors import IntakeError, LoadbookError
 
-from .head import open_table
 from .known_forms import KnownForms
 from .layout import Layout
 from .long import read_long
@@ -21,6 +20,7 @@ from .part import Window, chosen
 from .propose import Draft, propose
 from .source import Source
 from .start_said import start_of, with_hint
+from .table import open_table
 from .wide import HEAD_BYTES, Raw, read_fast, read_wide
 
 HEAD_ROWS = 40  # rows below the heading that show what the columns are
@@ -102,6 +102,7 @@ def look(
     reading = normalise(
         raw, settled, where=source.name, start=start, zero=options.zero, stretch=options.stretch, fold=options.fold,
         zone=zone, run_started=run_started, known=known, stated=options.channels, window=window,
+        counted_in="" if draft and any("--time-unit" in q.option for q in draft.questions) else " s",
     )  # fmt: skip
     settled = _with_overruled(settled, reading.overruled)
     questions = [*(draft.questions if draft else ()), *reading.questions]

@@ -12,11 +12,11 @@ from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 
-from .head import Table
 from .layout import Layout
 from .names import read_heading
 from .numbers import looks_number, number_pattern
 from .options import Question
+from .table import Table
 from .times import ZONE_HOURS, counted_seconds, elapsed_seconds, lost_a_digit, offset_of, parse_cell, serial_moment
 
 MOST_PROBLEMS = 20

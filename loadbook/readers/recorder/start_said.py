@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 from loadbook.core.errors import IntakeError, UsageError
 
-from .head import open_table
 from .layout import Layout
 from .options import Question
 from .source import Source
+from .table import open_table
 from .time_words import as_usual
 from .times import date_orders, format_of, kind_of, parse_cell
 

@@ -16,9 +16,9 @@ from loadbook.analysis.trace.model import MISSING, OPEN, Flags, Floats
 from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 
-from .head import Table
 from .names import read_heading
 from .options import Question
+from .table import Table
 
 _NAME = re.compile(r"\b(stat(us|e)?|quality|valid(ity)?|flags?|diag(nostics?)?|alarms?|error|fault)\b", re.IGNORECASE)
 _NO_SENSOR = re.compile(r"\b(door|valve|fan|heater|gas|pump|lid|lock|burner)\b", re.IGNORECASE)

@@ -38,9 +38,7 @@ def restarts(time: Floats, kind: str) -> list[int]:
             back &= ~((steps >= -span) & (steps <= -span + 2.5 * usual))
     edges = [0, *(np.flatnonzero(back) + 1).tolist(), len(time)]
     if kind == "elapsed":  # a count that falls to a small part and goes on from there began again, however short
-        again = [
-            a for a in edges[1:-1] if time[a] <= 0.25 * time[a - 1] and a + 1 < len(time) and time[a + 1] < time[a - 1]
-        ]
+        again = [a for a in edges[1:-1] if time[a] <= 0.25 * time[a - 1] and (time[a + 1 : a + 2] < time[a - 1]).all()]
     else:
         again = []
     long = [a for a, b in pairwise(edges) if b - a >= SHORTEST]
@@ -69,9 +67,12 @@ def _between(before: Floats, after: Floats) -> bool:
 
 
 def of_one_clock(
-    time: Floats, lines: np.ndarray, stretch: str, kind: str, where: str
+    time: Floats, lines: np.ndarray, stretch: str, kind: str, where: str, unit: str = " s"
 ) -> tuple[Floats, np.ndarray, list[Question], list[str]]:
-    """(times, rows kept as a mask, questions, remarks) of the stretch that is meant; of the first while it is asked."""
+    """(times, rows kept as a mask, questions, remarks) of the stretch that is meant; of the first while it is asked.
+
+    unit  of counts, '' while it is asked
+    """
     keep = np.ones(len(time), bool)
     found = restarts(time, kind)
     if not found:
@@ -102,7 +103,7 @@ def of_one_clock(
         )
         return time, keep, [], [told]
     at = found[0]
-    was, now = (_shown(float(time[i]), kind) for i in (at - 1, at))
+    was, now = (_shown(float(time[i]), kind, unit) for i in (at - 1, at))
     begin = "; each stretch needs a --start of its own" if kind != "clock" else ""
     question = Question(
         f"the clock begins again in line {int(lines[at])} (from {was} to {now}"
@@ -125,5 +126,11 @@ def _day_by_day(time: Floats, found: list[int]) -> Floats:
     return out
 
 
-def _shown(seconds: float, kind: str) -> str:
-    return f"{seconds:g} s" if kind == "elapsed" else clock(seconds)[11:] if kind == "time of day" else clock(seconds)
+def _shown(seconds: float, kind: str, unit: str) -> str:
+    return (
+        f"{seconds:.15g}{unit}"
+        if kind == "elapsed"
+        else clock(seconds)[11:]
+        if kind == "time of day"
+        else clock(seconds)
+    )

@@ -13,11 +13,11 @@ from loadbook.core import times as moments
 from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.typed import quote
 
-from .cells import kind
-from .head import Table, since_1970
+from .cells import kind, since_1970
 from .layout import Layout
 from .names import is_elapsed, read_heading
 from .options import ORDERS, Options, Question
+from .table import Table
 from .times import counted_seconds, date_orders, format_of, kind_of, without_year
 
 _ZEROS = re.compile(r":0\d")
@@ -293,8 +293,9 @@ def _number(table: Table, numeric: list[int], options: Options, layout: Layout, 
     if unit:
         return TimeGuess([place], "elapsed", unit, asked)
     question = Question(
-        f"{names[place]!r} counts from {values.min():g} to {values.max():g}: seconds, minutes or hours?",
-        "--time-unit s, min or h",
+        f"{names[place]!r} counts from {values.min():.15g} to {values.max():.15g}:"
+        " seconds, minutes, hours or milliseconds?",
+        "--time-unit s, min, h or ms",
     )
     return TimeGuess([place], "elapsed", "s", [question, *asked])
 
@@ -339,7 +340,7 @@ def _no_time(table: Table, numeric: list[int], options: Options, layout: Layout,
     if rising:
         first = names[rising[0]]
         values = [(names[i], _column(table, i, layout)) for i in rising[:4]]
-        told = ", ".join(f"{n!r} ({v[0]:g} to {v[-1]:g})" for n, v in values)
+        told = ", ".join(f"{n!r} ({v.min():.15g} to {v.max():.15g})" for n, v in values)
         remedy = f"Name it with --time, such as --time {quote(first)}; rising from row to row: {told}"
     else:
         remedy = "No column counts on from row to row: where the file has a time, name it with --time"

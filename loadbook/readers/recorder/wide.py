@@ -23,7 +23,6 @@ from loadbook.core.errors import OpenQuestion
 from loadbook.core.typed import quote
 
 from .grid import Grid
-from .head import Table
 from .layout import Layout
 from .names import Heading, read_heading
 from .numbers import LONGEST, MISSING_WORDS, OPEN_WORDS, number_pattern, split_unit, to_float, with_minus
@@ -31,6 +30,7 @@ from .options import Question
 from .rows import breaks_off, data_above, is_aware, offset_said, sort_out, time_indexes
 from .source import Source, decode
 from .status import may_be_status, questions_of, statuses, take_out
+from .table import Table
 from .times import parse_fast
 
 HEAD_BYTES = 8_192
