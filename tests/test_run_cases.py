@@ -12,6 +12,7 @@ import pytest
 
 from loadbook.analysis.trace.model import FurnaceCheck, PieceRecord, RunFacts, Trace
 
+from .audit_cases import AUDIT
 from .runcase import (
     BROKEN,
     KEPT,
@@ -411,7 +412,7 @@ LABELS = [
             BROKEN, {"heating rate in segment 1": Must(BROKEN, 3.7, 4.1)}),
 ]  # fmt: skip
 
-CASES = [*SHOP, *WEEK, *STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
+CASES = [*SHOP, *WEEK, *AUDIT, *STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
 
 
 @pytest.mark.parametrize("system", ["si", "us"])

@@ -12,7 +12,7 @@ from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Segment
 from loadbook.analysis.trace.phases import Interval, Phases
 from loadbook.core.remarks import Remark, remark
 
-from .check import Clause, Demand, Frame, compare, never_began
+from .check import Clause, Demand, Frame, beyond, compare, never_began
 from .series import Mask, Series, Settling, View, extreme, rate
 from .soak import hold_clauses
 
@@ -214,7 +214,7 @@ def _target(s: Segment, rest: Sequence[Segment], frame: Frame) -> Clause:
         if series is None or not known.any():
             return replace(base, verdict="cannot be told", missing="a valid control TC")
         signed = np.where(known, series.value if rising else -series.value, -np.inf)
-        arrived = signed >= (limit if rising else -limit)
+        arrived = known & ~beyond(np.where(known, series.value, limit), limit, "min" if rising else "max")
         at = int(np.argmax(arrived)) if arrived.any() else int(np.argmax(signed))
         result = replace(
             base, value=float(series.value[at]), worst_s=float(view.t_s[at]), channel=series.who(at),
