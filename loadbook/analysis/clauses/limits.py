@@ -338,8 +338,10 @@ def _on_its_way(view: View, limit_c: float) -> bool:
     if not view.control or not view.work:
         return False
     furnace, work = (median_of(picked(view.trace.values, rows))[late] for rows in (view.control, view.work))
-    ahead = bool(np.nanmedian(furnace) > np.nanmedian(work) > limit_c and work[np.isfinite(work)][0] > limit_c)
-    return ahead and all(line(view.t_s[late], y)[0] > STEADY_C_PER_H for y in (furnace, work))
+    if not np.isfinite(furnace).any() or not np.isfinite(work).any():
+        return False
+    ahead = np.nanmedian(furnace) > np.nanmedian(work) > limit_c and work[np.isfinite(work)][0] > limit_c
+    return bool(ahead) and all(line(view.t_s[late], y)[0] > STEADY_C_PER_H for y in (furnace, work))
 
 
 def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
