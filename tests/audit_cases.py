@@ -1,9 +1,8 @@
 """Whole runs with a planted truth: what an auditor pulls out of the drawer, good twins beside bad.
 
 Soaks that pause, TCs of two types and survey TCs beside, calibrations, sub-zero between tempers, limits by section,
-               piece
-and distance, dew point and oxygen, recorders so coarse that the figure stands at its limit. Each stands in CASES of
-test_run_cases.py and is judged in °C and in °F.
+piece and distance, dew point and oxygen, recorders so coarse that the figure stands at its limit. Each stands in CASES
+of test_run_cases.py and is judged in °C and in °F.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import Channel, PieceRecord, Trace
 
-from .runcase import BROKEN, KEPT, OPEN, WORK, Must, RunCase, Tc, cool, cycle, heat, hold, limit, path, run
+from .runcase import BROKEN, KEPT, OPEN, WORK, Must, RunCase, Tc, Zone, cool, cycle, heat, hold, limit, path, run
 from .shop_cases import dies, dipped, touched
 from .week_cases import in_whole
 
@@ -215,6 +214,51 @@ FAR_APART = partial(every_work, x_mm=(0.0, 900.0, 100.0, 1000.0), y_mm=(0.0,) * 
 NEAR_BY = partial(every_work, x_mm=(0.0, 200.0, 900.0, 1100.0), y_mm=(0.0,) * 4, z_mm=(0.0,) * 4)
 ASYMMETRIC = PLAIN.replace('band_low = "8 C diff"\nband_high = "8 C diff"',
                            'band_low = "3 C diff"\nband_high = "12 C diff"')  # fmt: skip
+
+# ---- loaded hot, carried over, lagging -------------------------------------------------------------------------------
+LAGS = (Zone(0.0, 7.0), Zone(-1.0, 8.0), Zone(1.0, 7.0))
+HOT = cycle(hold("850 C", minutes=30), cool("120 C"), process="harden")
+HOT_NAMED = cycle(heat("850 C"), hold("850 C", minutes=30), cool("120 C"), process="harden")
+TRANSFER = cycle(heat("840 C"), hold("840 C", minutes=30), cool("30 C"), cool("-70 C"), hold("-70 C", minutes=60),
+                 heat("15 C"), limit("time_in_range", above="-50 C", below="60 C", phase="cooling", max="120 min"),
+                 process="harden")  # fmt: skip
+HOT_SPREAD = cycle(HEAT, SOAK, COOLED, limit("spread", above="500 C", phase="heating", max="25 C diff"))
+ONE_SLOW = (Tc(0.0, 3.0), Tc(1.0, 8.0), Tc(1.0, 10.0), Tc(2.0, 24.0))
+TWO_HOLDS = cycle(heat("450 C", **FAST), hold("450 C", minutes=30), HEAT, SOAK, COOLED, spread_hold="10 C diff",
+                  spread_from="soak start")  # fmt: skip
+LEAST = cycle(heat("620 C", rate_max="110 C/h", rate_min="85 C/h", rate_above="100 C"), SOAK,
+              cool("100 C", rate_max="90 C/h", rate_min="60 C/h"))  # fmt: skip
+FAN = cycle(HEAT, SOAK, cool("400 C", **COOL), cool(), fan_on="380 C")
+SLOWER = cycle(heat("400 C", rate_max="160 C/h"), heat("620 C", rate_max="60 C/h"), SOAK, COOLED)
+TEN_APART = cycle(heat("600 C", **FAST), hold("600 C", minutes=30), heat("610 C", rate_max="30 C/h"),
+                  hold("610 C", minutes=60), COOLED)  # fmt: skip
+STEP_20 = cycle(HEAT, SOAK, cool("600 C", **COOL), hold("600 C", minutes=30), COOLED)
+FOUR_IN_HOLD = cycle(HEAT, SOAK, COOLED, limit("work_tcs", phase="hold", min=4))
+
+
+def hot_charge(dip_c: float, hours: float = 1.5) -> Trace:
+    """The furnace stands at 850 °C and dips as the cold load goes in."""
+    work = (Tc(1.0, 6.0), Tc(2.0, 9.0), Tc(2.0, 8.0), Tc(1.0, 7.0))
+    made = run(path(850.0, hours, (100.0, 400.0), 0.5), work=work)
+    hours_gone = made.t_s / 3600.0
+    for i, channel in enumerate(made.channels):
+        if channel.role == "control":
+            made.values[i] -= dip_c * np.exp(-hours_gone / 0.15)
+        else:
+            made.values[i] -= 830.0 * np.exp(-60.0 * hours_gone / work[int(channel.name[-1]) - 1].lag_min)
+    return made
+
+
+def carried_over(hours: float) -> Trace:
+    """Quenched to 25 °C, and into the cold so many hours later."""
+    program = path(20.0, (840.0, 300.0), 1.0, (25.0, 1500.0), hours, (-70.0, 100.0), 1.6, (20.0, 100.0), 0.5)
+    return run(program, work=(Tc(1.0, 4.0), Tc(1.0, 5.0), Tc(0.5, 4.0), Tc(1.0, 3.0)))
+
+
+def plugged_late(trace: Trace, at_h: float = 1.0) -> None:
+    """TC 2 is plugged in an hour after heating began."""
+    trace.values[trace.row("TC 2"), trace.t_s < at_h * 3600.0] = np.nan
+
 
 AUDIT = [
     # approach and holds
@@ -435,4 +479,86 @@ AUDIT = [
     RunCase("apart over a metre, even within a foot", CLOSE, partial(run, GOOD, work=UNEVEN, touch=FAR_APART), KEPT),
     RunCase("apart within a foot", CLOSE, partial(run, GOOD, work=UNEVEN, touch=NEAR_BY), BROKEN,
             {"spread within a distance during holds from soak start": Must(BROKEN, 5.9, 7.0)}),
+    # loaded hot, carried over, lagging
+    RunCase("loaded hot, the cycle begins with the hold", HOT, partial(hot_charge, 60.0), KEPT),
+    RunCase("loaded hot, pulled too soon", HOT, partial(hot_charge, 60.0, 0.9), BROKEN,
+            {"soak 1": Must(BROKEN, 0.85, 1.1)}),
+    RunCase("loaded hot, the furnace far down", HOT_NAMED, partial(hot_charge, 200.0, 2.0), KEPT),
+    RunCase("loaded hot, the furnace hardly down", HOT_NAMED, partial(hot_charge, 5.0), KEPT),
+    RunCase("loaded hot, a heat named, pulled too soon", HOT_NAMED, partial(hot_charge, 60.0, 0.9), BROKEN,
+            {"soak 2": Must(BROKEN, 0.85, 1.1)}),
+    RunCase("into the cold soon after the quench", TRANSFER, partial(carried_over, 0.3), KEPT),
+    RunCase("into the cold three hours after the quench", TRANSFER, partial(carried_over, 3.0), BROKEN,
+            {"time in range while cooling": Must(BROKEN, 6.0, 7.5)}),
+    RunCase("spread bound above 500, waited for there", HOT_SPREAD,
+            partial(run, path(20.0, (480.0, 100.0), 1.0, (620.0, 50.0), 2.0, (90.0, 80.0), 0.5), work=ONE_SLOW), KEPT),
+    RunCase("spread bound above 500, not waited for", HOT_SPREAD, partial(run, held(2.0), work=ONE_SLOW), BROKEN,
+            {"spread while heating": Must(BROKEN, 4.7, 5.2)}),
+    RunCase("a TC plugged in after an hour", FOUR_IN_HOLD, partial(run, GOOD, touch=plugged_late), KEPT),
+    RunCase("a TC plugged in after an hour, four asked for all day", PLAIN + "[limits]\nwork_tcs = 4\n",
+            partial(run, GOOD, touch=plugged_late), BROKEN, {"work TCs": Must(BROKEN, 0.0, 0.01)}),
+    RunCase("spread in the second of two holds", TWO_HOLDS,
+            partial(run, path(20.0, (450.0, 100.0), 1.2, (620.0, 100.0), 2.2, (90.0, 80.0), 0.5),
+                    touch=partial(dipped, at_h=8.9, by_c=9.0, for_min=30.0, names=("TC 3",))), BROKEN,
+            {"spread during holds from soak start": Must(BROKEN, 8.9, 9.5)}),
+    RunCase("a weekend on the chart after the cooling", PLAIN,
+            partial(run, [*GOOD, (GOOD[-1][0] + 60.0, 25.0)], step_s=120.0), KEPT),
+    RunCase("slowest rates where the zones lag", LEAST, partial(run, GOOD, LAGS), KEPT),
+    RunCase("slowest rates where the zones lag, set point recorded", LEAST, partial(run, GOOD, LAGS, setpoint=True),
+            KEPT),
+    RunCase("slower than the slowest rate before the end", LEAST,
+            partial(run, path(20.0, (620.0, 100.0), 1.6, (250.0, 80.0), (90.0, 40.0), 0.5), LAGS), BROKEN,
+            {"cool 3 slowest rate": Must(BROKEN, 12.0, 12.6)}),
+    RunCase("the program waits twice on the ramp for the load", PLAIN,
+            partial(run, path(20.0, (300.0, 100.0), 0.4, (500.0, 100.0), 0.4, (620.0, 100.0), 2.0, (90.0, 80.0), 0.5),
+                    setpoint=True), KEPT),
+    RunCase("furnace soak without work TCs", PLAIN.replace("minutes = 60", 'minutes = 60\nsoak_by = "furnace"'),
+            partial(run, GOOD, work=()), KEPT),
+    RunCase("no work TCs", PLAIN, partial(run, GOOD, work=()), OPEN,
+            {"soak 2": Must(OPEN, words=("valid work TC", "the furnace alone")), "hold 2 upper edge": Must(OPEN)}),
+    RunCase("fan on below its limit, then the door", FAN,
+            partial(run, GOOD, events=[(10.9, "fan on", None), (12.0, "door opened", None)]), KEPT),
+    RunCase("fan on above its limit, then the door", FAN,
+            partial(run, GOOD, events=[(9.9, "fan on", None), (12.0, "door opened", None)]), BROKEN,
+            {"fan on": Must(BROKEN, 9.85, 9.95)}),
+    RunCase("looked in at 300, shut again", PLAIN + '[limits]\ndoor = "120 C"\n',
+            partial(run, GOOD, events=[(11.6, "door opened", None), (11.63, "door closed", None),
+                                       (14.6, "door opened", None)]), BROKEN,
+            {"door opened": Must(BROKEN, 11.5, 11.7)}),
+    RunCase("the chart ends as it is quenched", HOT_NAMED,
+            partial(run, path(20.0, (850.0, 200.0), 1.2), work=(Tc(1.0, 6.0), Tc(2.0, 9.0), Tc(2.0, 8.0))), OPEN,
+            {"cool 3 target": Must(OPEN)}),
+    RunCase("soak that pauses through a power failure", leaving("pause"), partial(run, held(3.4), power_h=(6.8, 7.1)),
+            KEPT),
+    RunCase("a step of twenty down, undershot", STEP_20,
+            partial(run, path(20.0, (620.0, 100.0), 1.6, (600.0, 80.0), 1.2, (90.0, 80.0), 0.5),
+                    touch=partial(overshot, at_h=7.9, by_c=-9.0, for_min=3.0)), KEPT),
+    RunCase("a step of twenty down, cut short", STEP_20,
+            partial(run, path(20.0, (620.0, 100.0), 1.6, (600.0, 80.0), 0.2, (90.0, 80.0), 0.5)), BROKEN,
+            {"soak 4": Must(BROKEN, 7.9, 8.3)}),
+    RunCase("holds ten degrees apart", TEN_APART,
+            partial(run, path(20.0, (600.0, 100.0), 1.2, (610.0, 20.0), 1.6, (90.0, 80.0), 0.5)), KEPT),
+    RunCase("holds ten degrees apart, the first too short", TEN_APART.replace("minutes = 30", "minutes = 60"),
+            partial(run, path(20.0, (600.0, 100.0), 0.4, (610.0, 20.0), 2.6, (90.0, 80.0), 0.5)), BROKEN,
+            {"soak 2": Must(BROKEN)}),
+    RunCase("a band of three degrees on a recorder in whole °F", PLAIN.replace("8 C diff", "3 C diff"),
+            partial(run, GOOD, work=(Tc(0.5, 6.0), Tc(1.0, 9.0), Tc(0.8, 8.0), Tc(1.0, 7.0)),
+                    touch=partial(in_whole, fahrenheit=1.0)), KEPT),
+    RunCase("soak given up, cooled and heated again", PLAIN,
+            partial(run, path(20.0, (620.0, 100.0), 0.3, (90.0, 200.0), 1.0, (620.0, 100.0), 1.6, (90.0, 80.0), 0.5)),
+            BROKEN, {"soak 2": Must(BROKEN, 6.2, 6.5), "cool 3 rate": Must(BROKEN, 6.2, 6.6)}),
+    RunCase("one row in ten minutes, slower after faster", SLOWER,
+            partial(run, path(20.0, (400.0, 140.0), (620.0, 50.0), 2.0, (90.0, 80.0), 0.5), step_s=600.0), KEPT),
+    RunCase("one row in ten minutes, too fast after faster", SLOWER,
+            partial(run, path(20.0, (400.0, 140.0), (620.0, 75.0), 2.0, (90.0, 80.0), 0.5), step_s=600.0), BROKEN,
+            {"heat 2 rate": Must(BROKEN, 2.5, 3.6)}),
+    RunCase("ten minutes missing where the rate changes", SLOWER,
+            partial(run, path(20.0, (400.0, 140.0), (620.0, 50.0), 2.0, (90.0, 80.0), 0.5),
+                    touch=partial(gap, from_h=2.65, to_h=2.82)), KEPT),
+    RunCase("ten minutes missing, too fast meanwhile", PLAIN,
+            partial(run, path(20.0, (300.0, 100.0), (340.0, 240.0), (620.0, 100.0), 1.6, (90.0, 80.0), 0.5),
+                    touch=partial(gap, from_h=2.8, to_h=2.967)), BROKEN, {"heat 1 rate": Must(BROKEN, 2.6, 3.1)}),
+    RunCase("half an hour missing as cooling begins", PLAIN,
+            partial(run, held(2.2), touch=partial(gap, from_h=8.0, to_h=8.5)), OPEN,
+            {"cool 3 rate": Must(OPEN), "hold 2 upper edge": Must(OPEN, words=("30 min",))}),
 ]  # fmt: skip

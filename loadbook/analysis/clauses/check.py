@@ -154,17 +154,19 @@ def guarded(result: ClauseResult, guard: Guard) -> ClauseResult:
 
 
 def longest_blind(view: View, where: Mask, known: Mask) -> tuple[float, float] | None:
-    """Start and end of the longest stretch inside `where` without a known value; gaps of the recorder count too."""
+    """Start and end of the longest stretch inside `where` without a known value; gaps of the recorder count too, also
+    those at its ends, in which it may have begun or gone on."""
     starts, ends = stretches(where)
     worst: tuple[float, float] | None = None
-    t = view.t_s
+    t, last = view.t_s, int(view.judged.sum()) - 1
     for a, b in zip(starts, ends, strict=True):
         seen = t[a:b][known[a:b]]
         marks = np.concatenate(([t[a]], seen, [t[b - 1]]))
-        steps = np.diff(marks)
-        k = int(np.argmax(steps))
-        if worst is None or steps[k] > worst[1] - worst[0]:
-            worst = (float(marks[k]), float(marks[k + 1]))
+        k = int(np.argmax(np.diff(marks)))
+        beside = ((t[max(a - 1, 0)], t[a]), (marks[k], marks[k + 1]), (t[b - 1], t[max(min(b, last), b - 1)]))
+        longest = max(beside, key=lambda s: s[1] - s[0])
+        if worst is None or longest[1] - longest[0] > worst[1] - worst[0]:
+            worst = (float(longest[0]), float(longest[1]))
     return worst
 
 

@@ -340,8 +340,12 @@ def _on_its_way(view: View, limit_c: float) -> bool:
     furnace, work = (median_of(picked(view.trace.values, rows))[late] for rows in (view.control, view.work))
     if not np.isfinite(furnace).any() or not np.isfinite(work).any():
         return False
-    ahead = np.nanmedian(furnace) > np.nanmedian(work) > limit_c and work[np.isfinite(work)][0] > limit_c
-    return bool(ahead) and all(line(view.t_s[late], y)[0] > STEADY_C_PER_H for y in (furnace, work))
+    above = all(y[np.isfinite(y)][0] > limit_c for y in (furnace, work))
+    return (
+        above
+        and np.nanmedian(furnace) > np.nanmedian(work)
+        and all(line(view.t_s[late], y)[0] > STEADY_C_PER_H for y in (furnace, work))
+    )
 
 
 def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
