@@ -255,6 +255,17 @@ def carried_over(hours: float) -> Trace:
     return run(program, work=(Tc(1.0, 4.0), Tc(1.0, 5.0), Tc(0.5, 4.0), Tc(1.0, 3.0)))
 
 
+def traded(trace: Trace, a: str, b: str, from_h: float, to_h: float = 99.0) -> None:
+    """Two channels show each other's thermocouple for a while."""
+    i, j, hours = trace.row(a), trace.row(b), trace.t_s / 3600.0
+    part = (hours >= from_h) & (hours < to_h)
+    trace.values[np.ix_([i, j], part)] = trace.values[np.ix_([j, i], part)]
+
+
+SLOW_2 = (Tc(1.0, 6.0), Tc(6.0, 22.0), Tc(3.0, 12.0), Tc(2.0, 14.0), Tc(1.5, 10.0))
+TRADED = {"confirmed": frozenset({("Zone 2", "swapped", "confirmed"), ("TC 2", "swapped", "confirmed")})}
+
+
 def plugged_late(trace: Trace, at_h: float = 1.0) -> None:
     """TC 2 is plugged in an hour after heating began."""
     trace.values[trace.row("TC 2"), trace.t_s < at_h * 3600.0] = np.nan
@@ -561,4 +572,17 @@ AUDIT = [
     RunCase("half an hour missing as cooling begins", PLAIN,
             partial(run, held(2.2), touch=partial(gap, from_h=8.0, to_h=8.5)), OPEN,
             {"cool 3 rate": Must(OPEN), "hold 2 upper edge": Must(OPEN, words=("30 min",))}),
+    # a zone and a work TC in each other's channel, from a moment on
+    RunCase("a zone and a TC trade places on the ramp, confirmed", PLAIN,
+            partial(run, held(2.4), work=SLOW_2, touch=partial(traded, a="Zone 2", b="TC 2", from_h=3.0)), KEPT,
+            more=TRADED),
+    RunCase("a zone and a TC trade places for two hours", PLAIN,
+            partial(run, held(2.4), work=SLOW_2, touch=partial(traded, a="Zone 2", b="TC 2", from_h=3.0, to_h=5.0)),
+            OPEN, {"heat 1 rate": Must(OPEN, words=("have TC 2 and Zone 2 traded places?", "relabelled kept"))}),
+    RunCase("a zone and a TC trade places for two hours, confirmed", PLAIN,
+            partial(run, held(2.4), work=SLOW_2, touch=partial(traded, a="Zone 2", b="TC 2", from_h=3.0, to_h=5.0)),
+            KEPT, more=TRADED),
+    RunCase("a zone and a TC in each other's channel, the soak too short", PLAIN,
+            partial(run, held(1.0), work=SLOW_2, touch=partial(traded, a="Zone 2", b="TC 2", from_h=3.0)), BROKEN,
+            {"soak 2": Must(BROKEN, 6.8, 7.4)}, more=TRADED),
 ]  # fmt: skip
