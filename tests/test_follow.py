@@ -427,7 +427,7 @@ def test_the_view_fits_the_terminal_and_keeps_what_matters(book: BookFolder) -> 
         console = Console(width=80, height=height, record=True, file=io.StringIO())
         console.print(fitted(seen, book, "si", console))
         shown = console.export_text()
-        assert len(shown.splitlines()) <= height and "no alarm and no" in shown
+        assert len(shown.splitlines()) <= height and "not an alarm or" in shown
         assert "STOP AND LOOK" in shown.splitlines()[0] and "likely pulled out (since 22:30" in shown
         assert ("more not yet" in shown) == (height < 60)
 

@@ -12,6 +12,7 @@ import pytest
 
 from loadbook.analysis.trace.model import FurnaceCheck, PieceRecord, RunFacts, Trace
 
+from .audit_cases import AUDIT
 from .runcase import (
     BROKEN,
     KEPT,
@@ -411,10 +412,13 @@ LABELS = [
             BROKEN, {"heating rate in segment 1": Must(BROKEN, 3.7, 4.1)}),
 ]  # fmt: skip
 
-CASES = [*SHOP, *WEEK, *STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
+CASES = [*SHOP, *WEEK, *AUDIT, *STEPS, *HOLDS, *TURNS, *CUT_OFF, *SPREADS, *CLAUSES, *LABELS]
 
 
-@pytest.mark.parametrize("system", ["si", "us"])
-@pytest.mark.parametrize("case", CASES, ids=[c.name for c in CASES])
+IN_BOTH = [pytest.param(c, s, id=f"{c.name}-{s}", marks=pytest.mark.thorough if s == "us" and c in AUDIT else ())
+           for c in CASES for s in ("si", "us")]  # fmt: skip
+
+
+@pytest.mark.parametrize(("case", "system"), IN_BOTH)
 def test_a_planted_run_is_told_right(case: RunCase, system: str) -> None:
     assert wrong(case, tell(case, system), system) == []

@@ -436,7 +436,7 @@ def print_taken(taken: TakenTrace, book: BookFolder) -> None:
     if taken.withdrawn:
         click.echo(f"  joined to what the run had: trace {taken.withdrawn} is withdrawn for it")
     click.echo(
-        f"  {c.rows} rows read, {c.samples} samples of {len(taken.channels)} channels"
+        f"  {c.rows} rows read, {c.samples} samples of {taken.columns} channels"
         f" ({taken.new_channels} new to the run);"
         f" values: {c.missing} missing, {c.open} open, {taken.out_of_range} out of range;"
         f" rows: {c.repeated} repeated, {c.duplicates} duplicates, {c.backwards} backwards;"

@@ -1,4 +1,5 @@
-"""One series against one limit: kept, broken or cannot be told, with the moments. No hidden tolerance.
+"""One series against one limit: kept, broken or cannot be told, with the moments. No hidden tolerance: a figure that
+equals its limit in the unit it was written in equals it in °C too.
 
 Broken: at any judged sample the value is beyond the limit. Kept: it never was, and no stretch longer than `BLIND_S`
 (or the cycle's own longest gap) went unseen. Cannot be told: not broken as far as seen, and not seen well enough.
@@ -8,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
-from loadbook.analysis.trace.model import ClauseResult, RunFacts
+from loadbook.analysis.trace.model import HAIR, ClauseResult, Floats, RunFacts
 from loadbook.analysis.trace.phases import Interval, Phases
 from loadbook.core.remarks import Remark
 
@@ -45,6 +47,15 @@ class Demand:
     asked: float | None = None
     blind_s: float = BLIND_S
     nothing: str = "no valid reading"  # what is missing where the series has no value at all
+
+
+def beyond(value: Floats | float, limit: float, relation: str) -> Any:
+    """Which figures lie beyond a limit ('max' or 'min'); what conversion alone makes unequal does not.
+
+    >>> bool(beyond((1140 - 32) / 1.8 - (1110 - 32) / 1.8, 30 / 1.8, "max")), bool(beyond(59.5, 60.0, "min"))
+    (False, True)
+    """
+    return (value - limit if relation == "max" else limit - value) > HAIR * abs(limit)
 
 
 def cannot(clause: str, text: Remark, missing: str, **more: object) -> ClauseResult:
@@ -113,7 +124,7 @@ def compare(view: View, demand: Demand, series: Series | None, where: Mask, guar
     result = replace(
         base, value=value, worst_s=float(view.t_s[worst]), channel=series.who(worst) or None, uncertainty=uncertainty
     )
-    breach = excess > 0.0
+    breach = known & beyond(np.where(known, series.value, d.limit), d.limit, d.relation)
     if breach.any():
         first = int(np.argmax(breach))
         result = replace(
@@ -124,7 +135,8 @@ def compare(view: View, demand: Demand, series: Series | None, where: Mask, guar
         blind = None if seen else longest_blind(view, where, known)
         if blind is not None and blind[1] - blind[0] > d.blind_s:
             minutes = (blind[1] - blind[0]) / 60.0
-            gap = f"kept as far as seen; nothing was seen for {minutes:.0f} min"
+            nothing = "no rate could be taken" if d.unit == "c_per_h" else "nothing was seen"
+            gap = f"kept as far as seen; {nothing} for {minutes:.0f} min"
             return replace(result, verdict="cannot be told", missing=gap, first_s=blind[0])
     return guarded(result, guard)
 
@@ -142,17 +154,19 @@ def guarded(result: ClauseResult, guard: Guard) -> ClauseResult:
 
 
 def longest_blind(view: View, where: Mask, known: Mask) -> tuple[float, float] | None:
-    """Start and end of the longest stretch inside `where` without a known value; gaps of the recorder count too."""
+    """Start and end of the longest stretch inside `where` without a known value; gaps of the recorder count too, also
+    those at its ends, in which it may have begun or gone on."""
     starts, ends = stretches(where)
     worst: tuple[float, float] | None = None
-    t = view.t_s
+    t, last = view.t_s, int(view.judged.sum()) - 1
     for a, b in zip(starts, ends, strict=True):
         seen = t[a:b][known[a:b]]
         marks = np.concatenate(([t[a]], seen, [t[b - 1]]))
-        steps = np.diff(marks)
-        k = int(np.argmax(steps))
-        if worst is None or steps[k] > worst[1] - worst[0]:
-            worst = (float(marks[k]), float(marks[k + 1]))
+        k = int(np.argmax(np.diff(marks)))
+        beside = ((t[max(a - 1, 0)], t[a]), (marks[k], marks[k + 1]), (t[b - 1], t[max(min(b, last), b - 1)]))
+        longest = max(beside, key=lambda s: s[1] - s[0])
+        if worst is None or longest[1] - longest[0] > worst[1] - worst[0]:
+            worst = (float(longest[0]), float(longest[1]))
     return worst
 
 

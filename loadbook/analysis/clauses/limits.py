@@ -15,12 +15,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from loadbook.analysis.parameters.holds import LEAK_EVENTS
+from loadbook.analysis.quantiles import median_of
+from loadbook.analysis.trace.follow import STEADY_C_PER_H
 from loadbook.analysis.trace.model import ClauseResult, Cycle, Limit, PieceRecord
 from loadbook.analysis.trace.rates import line
+from loadbook.analysis.trace.validity import picked
 from loadbook.core.errors import CalculationError
 from loadbook.core.remarks import Remark, remark
 
-from .check import Clause, Demand, Frame, cannot, compare, never_began
+from .check import Clause, Demand, Frame, beyond, cannot, compare, never_began
 from .recorded import furnace_uniformity, gas, surface
 from .segments import WINDOW_MIN, decide_rate, in_range, window_for
 from .series import (
@@ -322,7 +325,27 @@ def _start(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResu
             where[int(np.argmax(early))] = True
     if not where.any():
         return cannot(demand.clause, demand.text, kind, limit=demand.limit, unit=demand.unit)
-    return compare(view, demand, series, where, frame.guard)
+    found = compare(view, demand, series, where, frame.guard)
+    if found.verdict == "kept" or not _on_its_way(view, demand.limit):
+        return found
+    return replace(found, verdict="cannot be told", missing="the start: the chart begins while all of it was heating")
+
+
+def _on_its_way(view: View, limit_c: float) -> bool:
+    """Do furnace and work both stand above a start temperature at the first sample, and rise at once, the furnace
+    ahead? Then the recorder was switched on late; a hot furnace that is loaded cold, or waits, is not."""
+    late = view.t_s <= view.t_s[0] + 60.0 * WINDOW_MIN
+    if not view.control or not view.work:
+        return False
+    furnace, work = (median_of(picked(view.trace.values, rows))[late] for rows in (view.control, view.work))
+    if not np.isfinite(furnace).any() or not np.isfinite(work).any():
+        return False
+    above = all(y[np.isfinite(y)][0] > limit_c for y in (furnace, work))
+    return (
+        above
+        and np.nanmedian(furnace) > np.nanmedian(work)
+        and all(line(view.t_s[late], y)[0] > STEADY_C_PER_H for y in (furnace, work))
+    )
 
 
 def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
@@ -373,7 +396,7 @@ def _leak(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResul
         return replace(base, verdict="cannot be told", missing=missing)
     value, se, start, end, name = worst
     result = replace(base, value=value, worst_s=end, channel=name, uncertainty=2.0 * se)
-    if value > demand.limit:
+    if beyond(value, demand.limit, "max"):
         result = replace(result, verdict="broken", first_s=start, lasted_s=end - start)
     return replace(result, uncertain=abs(value - demand.limit) <= 2.0 * se * frame.guard.factor)
 
@@ -388,7 +411,7 @@ def _gap(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult
     steps = np.diff(t)
     k = int(np.argmax(steps))
     result = replace(base, value=float(steps[k]), worst_s=float(t[k]))
-    over = steps > demand.limit
+    over = beyond(steps, demand.limit, "max")
     if not over.any():
         return result
     first = float(t[int(np.argmax(over))])

@@ -12,7 +12,7 @@ from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Segment
 from loadbook.analysis.trace.phases import Interval, Phases
 from loadbook.core.remarks import Remark, remark
 
-from .check import Clause, Demand, Frame, compare, never_began
+from .check import Clause, Demand, Frame, beyond, compare, never_began
 from .series import Mask, Series, Settling, View, extreme, rate
 from .soak import hold_clauses
 
@@ -28,7 +28,7 @@ def segment_clauses(cycle: Cycle, frame: Frame) -> list[Clause]:
         if s.kind == "hold":
             out += hold_clauses(s, frame)
         else:
-            out += _rates(s, _neighbour(cycle, k, -1), _neighbour(cycle, k, 1), frame)
+            out += _rates(s, _neighbour(cycle, k, -1), _neighbour(cycle, k, 1), k + 1 == len(cycle.segments), frame)
             if s.target_c is not None:
                 out.append(_target(s, cycle.segments[k + 1 :], frame))
         out += _pressure(s, frame)
@@ -42,8 +42,9 @@ def _neighbour(cycle: Cycle, k: int, step: int) -> Segment | None:
     return other if other is not None and other.kind == s.kind and other.target_c is not None else None
 
 
-def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Frame) -> list[Clause]:
-    """before, after: segments that move the same way. A control TC that has not come to the target before is still in
+def _rates(s: Segment, before: Segment | None, after: Segment | None, last: bool, frame: Frame) -> list[Clause]:
+    """before, after: segments that move the same way; last: what the furnace does beyond the target of the cycle's
+    last segment is none of the cycle's. A control TC that has not come to the target before is still in
     that program, and has one window to come down to a slower one. Where a program of another pace follows, a limit
     that it would break binds up to where the program goes on."""
     rising = s.kind == "heat"
@@ -76,6 +77,9 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, frame: Fra
                 passed = before.target_c
                 above = max(passed, passed if above is None else above) if rising else above
                 below = below if rising else min(passed, passed if below is None else below)
+            if last and s.target_c is not None:
+                above = above if rising else max(s.target_c, s.target_c if above is None else above)
+                below = min(s.target_c, s.target_c if below is None else below) if rising else below
             pace = math.inf if before is None or relation == "min" else before.rate_max_c_per_h or math.inf
             settling = Settling(limit, relation, pace, before is not None)
             series = rate(
@@ -214,7 +218,7 @@ def _target(s: Segment, rest: Sequence[Segment], frame: Frame) -> Clause:
         if series is None or not known.any():
             return replace(base, verdict="cannot be told", missing="a valid control TC")
         signed = np.where(known, series.value if rising else -series.value, -np.inf)
-        arrived = signed >= (limit if rising else -limit)
+        arrived = known & ~beyond(np.where(known, series.value, limit), limit, "min" if rising else "max")
         at = int(np.argmax(arrived)) if arrived.any() else int(np.argmax(signed))
         result = replace(
             base, value=float(series.value[at]), worst_s=float(view.t_s[at]), channel=series.who(at),

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from loadbook.analysis.trace.model import NOT_SAMPLED, Channel, Fault, Floats, Trace
-from loadbook.analysis.trace.rates import line, rates_of
+from loadbook.analysis.trace.rates import GAP_SHARE, line, rates_of
 from loadbook.analysis.trace.repair import repaired
 from loadbook.analysis.trace.validity import hottest_coldest, interval_s, picked
 
@@ -241,6 +241,7 @@ def rate(
     slopes: a window never reaches into another segment or across a threshold at which the limit stops binding. At the
     ends of a stretch, where samples do not fill the window, there is no figure, unless the stretch is shorter than
     the window: noise would otherwise break a limit there. The samples themselves count in the nearest full window.
+    A gap of the readings that no window bridges, and that is no longer than one, is bridged by one straight line.
     A stretch too short for any slope has that of one straight line through its samples (three or more, none missing),
     and is thin. Uncertainty is twice the slope's standard error. Slopes are those of readings alone, not of the lines
     between the readings of a slower recorder (one_clock); there they go straight from one to the next.
@@ -263,6 +264,7 @@ def rate(
     signed = np.where(_usable(seen, rates.full), rates.slope if rising else -rates.slope, np.nan)
     _between(view.t_s[first:last], np.isfinite(y), drawn, signed)
     lone = _lone_lines(view.t_s[first:last], y, seen, signed, window_s, rising)
+    _bridged(view.t_s[first:last], y, where[first:last], signed, window_s, rising)
     if settling is not None:
         _settle(view.t_s[first:last], seen, signed, window_s, settling)
     ranked = np.where(np.isfinite(signed), signed, -np.inf if fastest else np.inf)
@@ -290,6 +292,23 @@ def _between(t_s: Floats, own: Mask, drawn: Mask, signed: Floats) -> None:
         signed[row, drawn[row]] = np.interp(
             t_s[drawn[row]], t_s[own[row]], signed[row, own[row]], left=np.nan, right=np.nan
         )
+
+
+def _bridged(t_s: Floats, y: Floats, where: Mask, signed: Floats, window_s: float, rising: bool) -> None:
+    """Fills in the slope beside a gap of the readings no longer than the window: that of one straight line through the
+    readings up to half a window before and after it."""
+    for row, values in enumerate(y):
+        inside = np.flatnonzero(np.isfinite(values))
+        steps = np.diff(t_s[inside])
+        gaps = (steps > window_s * GAP_SHARE) & (steps <= window_s)
+        for k in np.flatnonzero(gaps & (steps > 2.0 * np.median(steps))).tolist() if gaps.any() else ():
+            a, b = int(inside[k]), int(inside[k + 1])
+            if not where[a : b + 1].all():
+                continue
+            near = inside[(t_s[inside] >= t_s[a] - 0.5 * window_s) & (t_s[inside] <= t_s[b] + 0.5 * window_s)]
+            slope = line(t_s[near], values[near])[0]
+            blank = near[~np.isfinite(signed[row, near])]
+            signed[row, blank] = slope if rising else -slope
 
 
 def _lone_lines(t_s: Floats, y: Floats, seen: Mask, signed: Floats, window_s: float, rising: bool) -> dict[int, float]:

@@ -16,7 +16,7 @@ from loadbook.analysis.trace.phases import Hold
 from loadbook.analysis.trace.soak import Soak, came_in, soak
 from loadbook.core.remarks import remark
 
-from .check import Clause, Demand, Frame, Guard, cannot, compare, never_began
+from .check import Clause, Demand, Frame, Guard, beyond, cannot, compare, never_began
 from .series import Series, View, extreme
 
 
@@ -25,6 +25,8 @@ class SoakSeen:
     """A soak with its story.
 
     found      the figures of `trace.soak`;  possible  minutes if every unseen stretch is counted as inside the band
+    ends_min   minutes from the sample before the counted soak and to the one after it: it may have been in the band so
+               much longer
     leavings   (moment, channel, temperature °C) each time the band was left while the hold went on
     unbroken   minutes from first coming in to the end, as if the band had not been left
     last       the channel that came into the band last, else ended the soak; or kept the load out of the band
@@ -37,6 +39,7 @@ class SoakSeen:
     last: str | None
     spare_min: float | None
     unbroken: float = 0.0
+    ends_min: float = 0.0
 
 
 def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: float) -> SoakSeen:
@@ -62,12 +65,22 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
         shifted = [soak(trace, _band(hold, sign * margin), until, rows) for sign in (-1.0, 1.0)]
         spare = max(abs(x.minutes - found.minutes) for x in shifted)
     most = soak(trace, hold, until, rows, bridged=True).minutes if found.unseen_minutes else found.minutes
-    possible = max(most, found.minutes + max(found.unseen_minutes, unseen))
+    ends = _ends_min(view, hold, found, until)
+    possible = max(most, found.minutes + max(found.unseen_minutes, unseen)) + ends
     last = _last(view, trace, rows, names, hold, found, until)
     first = soak(trace, hold, until, rows, "end").start_s if leavings else found.start_s
     ended = soak(trace, hold, until, rows, "pause").end_s if leavings else found.end_s
     unbroken = (ended - first) / 60.0 if first is not None and ended is not None else found.minutes
-    return SoakSeen(found, possible, tuple(leavings), last, spare, unbroken)
+    return SoakSeen(found, possible, tuple(leavings), last, spare, unbroken, ends)
+
+
+def _ends_min(view: View, hold: Hold, found: Soak, until: int) -> float:
+    """Minutes between the counted soak and the samples beside it that are outside, where the chart has them."""
+    if found.start_s is None or found.end_s is None:
+        return 0.0
+    before = found.start_s - view.t_s[found.first - 1] if found.first > 0 else 0.0
+    after = view.t_s[found.last + 1] - found.end_s if found.last + 1 < until else 0.0
+    return float(before + after) / 60.0
 
 
 def _enough(view: View, rows: list[int]) -> Trace:
@@ -185,7 +198,7 @@ def _entered(t: Floats, y: Floats, limit: float, where: np.ndarray, upper: bool)
     entered = np.zeros(y.shape, dtype=bool)
     for row, values in zip(entered, y, strict=True):
         known = np.flatnonzero(where & np.isfinite(values))
-        inside = values[known] <= limit if upper else values[known] >= limit
+        inside = ~beyond(values[known], limit, "max" if upper else "min")
         first = came_in(t[known], inside)
         if first is not None:
             row[known[first] :] = True
@@ -228,21 +241,24 @@ def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float
         result = replace(
             base, value=found.minutes, worst_s=found.end_s, channel=seen.last, uncertainty=seen.spare_min
         )  # fmt: skip
-        unseen = replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
+        steps = f"between the recorder's samples: {found.minutes:g} min were seen, {seen.possible:g} at most"
+        between = seen.possible <= found.minutes + seen.ends_min
+        missing = f"what happened {steps if between else 'while nothing was recorded'}"
+        unseen = replace(result, verdict="cannot be told", missing=missing)
         goes_on = replace(result, verdict="cannot be told", missing="the chart ends before the hold does")
         cut_off = frame.cut_off(frame.phases.interval(s.number), s.number)
         if relation == "max":
-            if found.minutes > limit:
+            if beyond(found.minutes, limit, "max"):
                 # the moment at which it had been long enough, where it was not left in between
                 straight = found.start_s is not None and found.stretches <= 1 and not found.unseen_minutes
                 first = found.start_s + 60.0 * limit if straight and found.start_s is not None else found.end_s
                 return _turns(replace(result, verdict="broken", first_s=first), frame.guard)
             if cut_off:
                 return goes_on
-            return unseen if seen.possible > limit else _turns(result, frame.guard)
-        if found.minutes >= limit:
+            return unseen if beyond(seen.possible, limit, "max") else _turns(result, frame.guard)
+        if not beyond(found.minutes, limit, "min"):
             return _turns(result, frame.guard)
-        if seen.possible >= limit:
+        if not beyond(seen.possible, limit, "min"):
             return unseen
         if cut_off and not frame.facts.stopped:
             return goes_on

@@ -11,7 +11,7 @@ from loadbook.analysis.trace.model import ClauseResult, Floats, Limit
 from loadbook.analysis.trace.phases import Hold
 from loadbook.analysis.trace.soak import soak
 
-from .check import Demand, Frame, compare
+from .check import Demand, Frame, beyond, compare
 from .series import Mask, View, extreme
 
 SOAK_START = "soak start"
@@ -120,11 +120,11 @@ def time_in_range(view: View, limit: Limit, demand: Demand, frame: Frame, where:
     channel = view.trace.channels[rows[found.index(chosen)]].name
     result = replace(base, value=chosen.seconds / 60.0, worst_s=chosen.last_s, channel=channel)
     open_end = _passes_later(view, frame, where, rows, low, high)
-    if (result.value or 0.0) > demand.limit if most else (result.value or 0.0) < demand.limit:
+    if beyond(result.value or 0.0, demand.limit, demand.relation):
         if most or not (open_end or chosen.possible >= 60.0 * demand.limit):
             end_s = float(view.t_s[view.judged][-1])
             return replace(result, verdict="broken", first_s=chosen.over_s if most else end_s)
-    elif most and max(x.possible for x in found) > 60.0 * demand.limit:
+    elif most and beyond(max(x.possible for x in found), 60.0 * demand.limit, "max"):
         return replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
     elif not (most and open_end):
         return result

@@ -59,7 +59,8 @@ def _find(trace: Trace, phases: Any) -> list[Fault]:
     steps = _not_beside(traded(seen, find_steps(seen)), frozen + opened + noisy, 3.0 * seen.interval_s)
     spikes = [s for s in find_spikes(seen) if s.channel not in {f.channel for f in opened + noisy + steps}]
     clear = seen.blanked(opened + frozen + noisy + spikes)
-    roles = find_traded_roles(clear)
+    at_a_moment = {f.channel for f in steps if f.kind == "swapped"}
+    roles = [f for f in find_traded_roles(clear) if f.channel not in at_a_moment]
     clear = clear.blanked(roles)
     roles += _left_without_step(clear, find_role_faults(clear), steps)
     clear = clear.blanked(roles)

@@ -113,14 +113,16 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
     share = (reading - cold) / (reference - cold)
     ends_c, ends_share = final - sure, (final - cold) / (level.furnace - cold)
     ends_hottest = max(hottest, float(np.nanmax(rest[others]))) if np.isfinite(rest[others]).any() else hottest
-    ends_over = ends_share > OVER_SHARE and ends_c > ends_hottest + OVER_C
+    ends_over = bool(view.work[row]) and ends_share > OVER_SHARE and ends_c > ends_hottest + OVER_C
     if (share > OVER_SHARE and reading > hottest + OVER_C) or ends_over:
-        return _read_as(view, row, level, _whole(
+        fault = _read_as(view, row, level, _whole(
             view, row, "wrong type", 0.8,
             remark("stands_above", stands_c=reading, comes_to_c=max(final, reading),
                    above_c_diff=max(final, reading) - hottest, share=share),
             {"share": share, "above_c": max(final, reading) - hottest},
         ))  # fmt: skip
+        # the over-temperature TC stands by the heaters: hotter than all else is its place, unless a table explains it
+        return fault if fault.wire or view.channels[row].role != "over-temperature" else None
     at_rest_c = [float(rest[i]) for i in others if view.work[i] and error[i] < 0.5 * UNSURE_C]
     around = min(level.furnace, middle(np.array(at_rest_c))) if len(at_rest_c) >= 3 else level.furnace
     gap = around - final - sure

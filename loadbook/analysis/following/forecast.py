@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 from scipy.special import stdtrit
 
-from loadbook.analysis.trace.follow import DEFAULT_BAND_C
 from loadbook.analysis.trace.model import Cycle, Floats, Segment, Trace
 from loadbook.analysis.trace.phases import Phases
 from loadbook.analysis.trace.soak import soak
@@ -235,9 +234,9 @@ class _Run:
 
     def until_inside(self, s: Segment) -> float | None:
         """Holds until every work TC is inside the band, edges included; None where that is not to be seen."""
-        low = (s.target_c or 0.0) - (DEFAULT_BAND_C if s.band_low_c is None else s.band_low_c)
         if s.target_c is None or not self.work.size:
             return None
+        low = s.edges(s.target_c)[0]
         begun = self.t
         while (self.work < low).any():
             self._step(s.target_c)

@@ -10,10 +10,9 @@ import numpy as np
 
 from loadbook.analysis.quantiles import middle
 
-from .model import Floats, Segment
+from .model import DEFAULT_BAND_C, Floats, Segment
 from .rates import line, rates_of
 
-DEFAULT_BAND_C = 5.0  # half-width of a hold's band where the cycle states none
 STEADY_C_PER_H = 12.0  # without a cycle: slower than this is steady
 STEADY_MIN_S = 900.0  # ... for at least this long
 STEADY_ABOVE_C = 40.0  # ... and this far above the coldest sample (a cooled load is not a hold)
@@ -21,6 +20,7 @@ AT_REST_C = 1.5  # a half of a stay that drifts by less is at rest
 EXCURSION_C = 25.0  # ... and what lies between them nearer than this
 SAME_LEVEL_C = 6.0  # two steady stretches nearer than this, with little between, are one hold
 SETPOINT_C = 1.0  # the setpoint stands at a target when it is this near
+OVERSHOOT_S = 1800.0  # shorter than this beyond a hold, and back in it, is an overshoot of the controller
 TURN_C = 1.0  # a turn lasts as long as the temperature is this near to its extreme
 
 
@@ -47,11 +47,7 @@ def first_at(condition: np.ndarray, start: int) -> int | None:
 
 def _edge(target_c: float, rising: bool, hold: Segment | None) -> float:
     """The level at which a move to a target is done: the near edge of the hold that follows, else the target."""
-    if hold is None:
-        return target_c
-    width = hold.band_low_c if rising else hold.band_high_c
-    width = DEFAULT_BAND_C if width is None else width
-    return target_c - width if rising else target_c + width
+    return target_c if hold is None else hold.edges(target_c)[0 if rising else 1]
 
 
 def _targets(segments: Sequence[Segment]) -> list[float | None]:
@@ -192,12 +188,11 @@ def _hold(
     s, target, n = segments[k], targets[k], level.size
     if target is None:
         target = float(np.median(level[at:]))
-    low = target - (DEFAULT_BAND_C if s.band_low_c is None else s.band_low_c)
-    high = target + (DEFAULT_BAND_C if s.band_high_c is None else s.band_high_c)
+    low, high = s.edges(target)
     if found and not found[-1].reached and found[-1].kind != "hold":
         return at  # the move to it never arrived: the hold never began
     inside = (level >= low) & (level <= high)
-    limit = _next_reached(level, segments, targets, k, at, low, high)
+    limit = _next_reached(t_s, level, segments, targets, k, at, low, high)
     entry = first_at(inside, at)
     if entry is None or entry >= limit:
         return at  # passed over between two samples, or never in the band
@@ -242,6 +237,7 @@ def _still_on(
 
 
 def _next_reached(
+    t_s: Floats,
     level: Floats,
     segments: Sequence[Segment],
     targets: Sequence[float | None],
@@ -261,11 +257,20 @@ def _next_reached(
             after = segments[j]
         edge = _edge(target, rising, after)
         here, back = targets[k], targets[j + 1] if j + 1 < len(segments) else None
-        if here is not None and back is not None and segments[j + 1].kind == ("cool" if rising else "heat"):
-            edge = 0.5 * (here + target)  # there and back again: half the way there is no excursion of this hold
-        reach = first_at(level >= edge if rising else level <= edge, at)
-        if reach is not None:
-            return reach
+        if here is not None:
+            half = 0.5 * (here + target)
+            edge = max(edge, half) if rising else min(edge, half)
+            if back is not None and segments[j + 1].kind == ("cool" if rising else "heat"):
+                edge = half  # there and back again: half the way there is no excursion of this hold
+        beyond = level >= edge if rising else level <= edge
+        inside = (level >= low) & (level <= high)
+        reach = first_at(beyond, at)
+        while reach is not None:
+            came = first_at(inside & ~beyond, reach)
+            again = None if came is None or t_s[came] - t_s[reach] >= OVERSHOOT_S else first_at(beyond, came)
+            if again is None or (level[reach:again] < low if rising else level[reach:again] > high).any():
+                return reach
+            reach = again  # it shot over into the next band, came back, and went there later
         # the next target never came: where the run turned back, unless it never got away from this hold's band
         turn = at + int(np.argmax(level[at:]) if rising else np.argmin(level[at:]))
         away = level[turn] > high + DEFAULT_BAND_C if rising else level[turn] < low - DEFAULT_BAND_C

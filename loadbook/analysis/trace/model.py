@@ -32,6 +32,11 @@ INVALID = np.uint8(MISSING | OPEN | OUT_OF_RANGE)
 Role = Literal["control", "over-temperature", "work", "setpoint", "pressure", "dew point", "oxygen", "other"]
 TEMPERATURE_ROLES = ("control", "over-temperature", "work", "setpoint")
 
+DEFAULT_BAND_C = 5.0  # half-width of a hold's band where the cycle states none
+HAIR = 1e-11  # share by which a figure can miss its limit that equals it in the unit it was written in: 1135 °F is in
+# a band of 15 °F about 1150 °F, though the three differ in the last digit as °C
+HAIR_C = 1e-9  # the same of temperatures beside the edge of a band [°C]
+
 
 @dataclass(frozen=True)
 class Channel:
@@ -142,6 +147,16 @@ class Segment:
     atmosphere: str | None = None
     pressure_max_mbar: float | None = None
     pressure_min_mbar: float | None = None
+
+    def edges(self, target_c: float) -> tuple[float, float]:
+        """Lower and upper edge [°C] of a hold's band about a target, the default one where the cycle states none; a
+        reading at an edge is inside.
+
+        >>> Segment(1, "hold", 620.0, band_low_c=8.0).edges(620.0)
+        (611.999999999, 625.000000001)
+        """
+        low, high = (DEFAULT_BAND_C if b is None else b for b in (self.band_low_c, self.band_high_c))
+        return target_c - low - HAIR_C, target_c + high + HAIR_C
 
 
 @dataclass(frozen=True)

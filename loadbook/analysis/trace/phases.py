@@ -18,8 +18,8 @@ import numpy as np
 
 from loadbook.analysis.quantiles import median_of
 
-from .follow import DEFAULT_BAND_C, Found, first_at, follow_cycle, steady_stretches
-from .model import Cycle, Event, Floats, Segment, Trace
+from .follow import Found, first_at, follow_cycle, steady_stretches
+from .model import DEFAULT_BAND_C, HAIR_C, Cycle, Event, Floats, Segment, Trace
 from .validity import Corrected, Mask, hottest_coldest, interval_s, picked
 
 LOADING_C, HEATED_C = 30.0, 100.0  # a door is opened to load before the load got this much hotter, and then that much
@@ -72,13 +72,13 @@ class Hold:
 
     @property
     def low_c(self) -> float:
-        """Lower edge of the band [°C]."""
-        return self.target_c - self.band_low_c
+        """Lower edge of the band [°C]; a reading at the edge is inside."""
+        return self.target_c - self.band_low_c - HAIR_C
 
     @property
     def high_c(self) -> float:
-        """Upper edge of the band [°C]."""
-        return self.target_c + self.band_high_c
+        """Upper edge of the band [°C]; a reading at the edge is inside."""
+        return self.target_c + self.band_high_c + HAIR_C
 
 
 @dataclass(frozen=True)
@@ -241,8 +241,7 @@ def _part_by_soak(trace: Trace, found: list[Found], segments: dict[int, Segment]
                 and c.role == ("work" if s.soak_by == "work" else "control")]  # fmt: skip
         if not rows or not s.minutes or first.target_c is None:
             continue
-        low = first.target_c - (DEFAULT_BAND_C if s.band_low_c is None else s.band_low_c)
-        high = first.target_c + (DEFAULT_BAND_C if s.band_high_c is None else s.band_high_c)
+        low, high = s.edges(first.target_c)
         hot, cold = hottest_coldest(trace, rows)
         t = trace.t_s[first.start : second.end]
         with np.errstate(invalid="ignore"):

@@ -56,7 +56,7 @@ TERMS: tuple[Term, ...] = (
         "low hold check",
         "While the run can still be stopped: each work TC against the faults that its trace so far shows, its peers, its "
         "place's past in this furnace, and the furnace. It is made at holds whose purpose names thermocouples (with "
-        "--any-hold at every one). It advises, and is no alarm or interlock.",
+        "--any-hold at every one). It advises, and is not an alarm or interlock.",
     ),
     _word(
         "forecast",

@@ -318,7 +318,9 @@ class _Taking:
     def _seen(self, source: Source, read: Read) -> None:
         """Raises OpenQuestion for a file of another form than the answers are for."""
         self.form = _form(read)
-        if self.answered and self.forms and self.form not in self.forms:
+        if not self.answered or not self.forms or self.form in self.forms:
+            return
+        if _form(self._look(source, self.layout)) not in self.forms:  # the file alone, without its run
             raise AnotherForm(
                 f"another form than the answers are for: {_difference(next(iter(self.forms)), self.form)}",
                 where=source.name, option=f'--like "{source.name}", if the same answers hold; else by a command apart',

@@ -75,6 +75,7 @@ class TakenTrace:
     notes: tuple[str, ...] = ()
     files: tuple[str, ...] = ()
     withdrawn: str = ""
+    columns: int = 0  # how many channels, also where `channels` was let go (a folder's thousands of files)
 
 
 @dataclass(frozen=True)
@@ -569,4 +570,5 @@ def _summary(
         tuple(f["name"] for f in clauses if f["verdict"] == "cannot be told"),
         tuple(f"{f['channel']} {f['name']}" for f in findings if f["what"] == "fault"),
         tuple(dict.fromkeys(notes)), tuple(f.source.name for f in files), withdrawn,
+        len(specs),
     )  # fmt: skip
