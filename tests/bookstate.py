@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import sqlite3
 import tempfile
 import zipfile
@@ -10,6 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from loadbook.core.writing import is_part
+from loadbook.group.read import open_group
+from loadbook.group.verify import verify_group
+from loadbook.store.book import BookFolder
+from loadbook.store.trace_files import checked
 
 # rows that commands delete and make anew: their numbers say nothing
 _NUMBERLESS = {"parameter", "finding", "answer_outcome", "seal"}
@@ -57,6 +62,34 @@ def of_backup(file: Path) -> dict[str, Any] | None:
         archive.extractall(folder)
         (Path(folder) / "traces").mkdir(exist_ok=True)
         return of_book(Path(folder))
+
+
+def traces(folder: Path) -> list[str]:
+    """The path and SHA-256 of every current trace, as readers of the book find its bytes."""
+    with BookFolder.open(folder) as book:
+        rows = book.read().execute("SELECT * FROM trace WHERE state = 'current' ORDER BY path").fetchall()
+        return [f"{r['path']} {hashlib.sha256(checked(book, r)).hexdigest()}" for r in rows]
+
+
+def of_group(target: Path) -> dict[str, Any] | None:
+    """What each plant's current publication says and names, every file read; None where nothing was published."""
+    if not target.exists():
+        return None
+    found = verify_group(str(target))
+    if found.wrong:
+        return {"wrong": found.wrong}
+    state = {}
+    for plant in open_group(str(target)).plants:
+        manifest = plant.current.manifest
+        named = [f"{e.path} {e.sha256}" for name in sorted(manifest.parts) for e in manifest.entries([name])]
+        state[plant.name] = [json.dumps(manifest.head, sort_keys=True), *named]
+    return state
+
+
+def whole_files(place: Path) -> list[str]:
+    """The name and SHA-256 of a file, or of every file below a folder; what is half written left out."""
+    files = [place] if place.is_file() else sorted(p for p in place.rglob("*") if p.is_file() and not is_part(p))
+    return [f"{p.name} {hashlib.sha256(p.read_bytes()).hexdigest()}" for p in files]
 
 
 def parts(folder: Path) -> list[str]:

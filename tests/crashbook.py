@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import os
 import shutil
@@ -14,14 +15,16 @@ from typing import Any
 import numpy as np
 import pytest
 
+from loadbook.group.publish import publish
 from loadbook.readers.recorder.take import take_trace
 from loadbook.store import derived_checksum
 from loadbook.store.backup import backup, restore
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 
-from . import bookstate, later_schema
+from . import bookstate, groupbooks, later_schema
 from .conftest import small_rows
+from .forked import run_command
 
 BOOKS = Path(__file__).resolve().parent.parent / "fixtures" / "books"
 RUNS, SERIALS, SAMPLES = 3, 40, 240
@@ -36,6 +39,8 @@ class Case:
     again     exit codes of repeating it where it was done already
     book      the folder of the book that it writes or reads
     backup    the file that it writes, where that is what counts
+    files     the folder or file beside the book that it writes, compared with the book
+    group     the group that it publishes to, where that is what counts
     prepare   what is changed in the process before it (a network folder, a later schema)
     """
 
@@ -45,6 +50,8 @@ class Case:
     again: tuple[int, ...] = (0,)
     book: str = "book"
     backup: str | None = None
+    files: str | None = None
+    group: str | None = None
     prepare: Callable[[], None] = lambda: None
 
     @property
@@ -53,8 +60,18 @@ class Case:
         return self.prepare is not network and self.name in ("take", "trace take", "amend", "recompute")
 
     def state(self, folder: Path) -> Any:
-        """What is compared: the book's rows and files, or what its backup would restore."""
-        return bookstate.of_backup(folder / self.backup) if self.backup else bookstate.of_book(folder / self.book)
+        """What is compared: the book's rows and files, what its backup would restore, or what a group's reader sees."""
+        if self.backup:
+            return bookstate.of_backup(folder / self.backup)
+        if self.group:
+            return bookstate.of_group(folder / self.group)
+        state = bookstate.of_book(folder / self.book)
+        if self.name == "pack" and state is not None:  # what is read, wherever it stands
+            state["small"] = [x for x in state["files"] if "/pack-" not in x]
+            state["files"] = bookstate.traces(folder / self.book)
+        if self.files and state is not None:
+            state["beside"] = bookstate.whole_files(folder / self.files)
+        return state
 
 
 def network() -> None:
@@ -70,6 +87,7 @@ def later() -> None:
 TAKE = ("take", "readings", "before.csv", "after.csv", "--book", "book")
 TRACE = ("trace", "take", "chart4.csv", "--run", "R4", "--book", "book")
 AMEND = ("amend", "parts", "00123", "section_thick_mm=41", "shape=plate", "--why", "drawing C", "--book", "book")
+ASKED = ("--part", "PN-1001", "--characteristic", "bore A")
 CASES = (
     Case("take", TAKE, ("before.csv: 40 rows read, 40 added", "after.csv: 40 rows read, 40 added")),
     Case("take, network", TAKE, ("before.csv: 40 rows", "after.csv: 40 rows"), prepare=network),
@@ -85,16 +103,28 @@ CASES = (
          backup="kept.zip"),
     Case("restore", ("restore", "saved.zip", "again"), ("restored",), (0, 2),
          book="again"),
+    Case("pack", ("pack", "--before", "2026-04", "--book", "book"), ("3 traces",)),
+    Case("group publish", ("group", "publish", "group", "--plant", "Linz", "--with-people", "--book", "book"), ("Linz",),
+         group="group"),
+    Case("page book", ("page", "book", "pages", "--book", "book"), ("pages written",), files="pages"),
+    Case("page answer", ("page", "answer", "1", "-o", "letter.html", "--force", "--book", "shop"), ("letter.html",),
+         book="shop", files="letter.html"),
+    Case("answer --save", ("answer", *ASKED, "--save", "--book", "shop"), ("Saved as answer 2",), book="shop"),
+    Case("shop", ("shop", "--name", "Example Shop", "--contact", "a@example.com", "--book", "shop"), ("Example Shop",),
+         book="shop"),
+    Case("watch run", ("watch", "run", "--once", "--book", "watching"), ("R4", "R5"), book="watching"),
+    Case("add, links kept", ("add", "furnaces", "furnace=F9", "atmosphere=air", "--book", "linked"), ("1 added",), (0, 2),
+         book="linked", files="links.txt"),
 )  # fmt: skip
 
 
-def chart(path: Path, number: int) -> None:
+def chart(path: Path, number: int, hour: int = 8) -> None:
     """A recorder's file: control and three work TCs at one sample a minute."""
     rng = np.random.default_rng(number)
     t = np.arange(SAMPLES) * 60.0
     control = np.interp(t / 3600, [0, 1.5, 3, 4], [20, 600, 600, 300])
     columns = [control, *(np.interp(t - 60.0 * k, t, control) - k + rng.normal(0, 0.2, SAMPLES) for k in (1, 2, 3))]
-    start = datetime(2026, 3, number, 8, 0, 0)
+    start = datetime(2026, 3, number, hour, 0, 0)
     with path.open("w", encoding="utf-8", newline="") as file:
         rows = csv.writer(file)
         rows.writerow(["Time", "Control (°C)", *(f"Work {k} (°C)" for k in (1, 2, 3))])
@@ -129,7 +159,36 @@ def make(folder: Path) -> None:
     readings(folder / "after.csv", "after", 0.01)
     restore(BOOKS / "schema-0001.zip", folder / "old").close()
     shutil.copytree(folder / "book", folder / "stale")
+    _make_new(folder)
     with BookFolder.open(folder / "stale") as stale, stale.write() as conn:
         conn.execute("UPDATE parameter SET algorithm = '0', value = value + 1 WHERE source = 'trace'")
         conn.execute("UPDATE finding SET algorithm = '0'")
         derived_checksum.everything(conn)
+
+
+def _make_new(folder: Path) -> None:
+    """What the newer commands work on: a group, a shop with a kept answer, a watched folder, a book whose links are
+    kept."""
+    with BookFolder.open(folder / "book") as book:
+        publish(book, str(folder / "group"), "Linz")
+    groupbooks.make(folder, "Linz", 40).rename(folder / "shop")
+    shutil.copytree(folder / "book", folder / "linked")
+    shutil.copytree(folder / "book", folder / "watching")
+    shutil.rmtree(folder / "files-20241007")
+    (folder / "in").mkdir()
+    with BookFolder.open(folder / "watching") as book, book.write() as conn:
+        row = {"run": "R5", "furnace": "F1", "started": "2026-03-05T07:00:00Z", "status": "done"}
+        add_intake(conn, "runs", {"run": [row]}, rows_read=1)
+    for number in (4, 5):
+        file = folder / "in" / f"R{number}.csv"
+        chart(file, number)
+        os.utime(file, (1, 1))
+    with contextlib.chdir(folder):
+        for line in (
+            ("trace", "layout", "save", "L", "chart4.csv", "--book", "watching"),
+            ("watch", "add", "in", "--layout", "L", "--run-from-name", "(R[0-9]+)", "--book", "watching"),
+            ("answer", *ASKED, "--save", "--book", "shop"), ("shop", "--numbering", "A-0001", "--book", "shop"),
+            ("keep-links", "links.txt", "--book", "linked"),
+        ):  # fmt: skip
+            if run_command(line):
+                raise RuntimeError(f"{line} does not work")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import os
 import re
 import shutil
 from pathlib import Path
@@ -15,6 +16,7 @@ from click.testing import CliRunner, Result
 
 from loadbook.analysis.trace.dose import route_dose
 from loadbook.cli.main import cli
+from loadbook.core import writing
 from loadbook.queries.past import Past, left_tolerance, past_of
 from loadbook.render.pages.book import INDEX, LIST, write_book
 from loadbook.render.pages.passport import piece_page
@@ -168,6 +170,50 @@ def test_a_folder_of_something_else_is_left_alone(small: BookFolder, tmp_path: P
     (other / LIST).write_text('{"pages": {"../../x": "1", "run/../../y": "1"}}', encoding="utf-8")
     assert page("book", str(other), "--book", str(small.path)).exit_code == 0
     assert not (tmp_path / "x").exists()
+
+
+def test_a_folder_whose_first_pages_were_stopped_is_gone_on_with(
+    small: BookFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed between any two files; also between the folder and its list."""
+    folder = tmp_path / "pages"
+    real, left = writing.put, 0
+
+    def stopped(*args: Any, **kwargs: Any) -> None:
+        nonlocal left
+        left -= 1
+        if left < 0:
+            raise KeyboardInterrupt
+        real(*args, **kwargs)
+
+    monkeypatch.setattr(writing, "put", stopped)
+    for number in (0, 1, 2, 5):
+        left = number
+        with pytest.raises(KeyboardInterrupt):
+            write_book(small, folder, "si")
+        (folder / f".{LIST}.{'0' * 8}-1-{'0' * 8}.part").write_text("")
+    monkeypatch.undo()
+    write_book(small, folder, "si")
+    again = write_book(small, folder, "si")
+    assert again.made == 0 and again.kept > 5
+
+
+def test_a_strangers_folder_of_pages_leads_nowhere_else(small: BookFolder, tmp_path: Path) -> None:
+    """No page is written or removed through a link; a list that is a pipe or a link is not read."""
+    folder, mine = tmp_path / "pages", tmp_path / "mine"
+    write_book(small, folder, "si")
+    mine.mkdir()
+    (mine / "letter.html").write_text("my own", encoding="utf-8")
+    shutil.rmtree(folder / "piece")
+    (folder / "piece").symlink_to(mine)
+    (folder / LIST).write_text('{"pages": {"piece/letter.html": "1"}}', encoding="utf-8")
+    done = page("book", str(folder), "--book", str(small.path))
+    assert done.exit_code == 2 and "a link in the place of a folder" in done.output
+    assert [(p.name, p.read_text()) for p in mine.iterdir()] == [("letter.html", "my own")]
+    (folder / LIST).unlink()
+    os.mkfifo(folder / LIST)
+    done = page("book", str(folder), "--book", str(small.path))
+    assert done.exit_code == 2 and "no folder of pages" in done.output
 
 
 def test_wild_names_stay_text(small: BookFolder) -> None:

@@ -7,7 +7,8 @@ from typing import Any
 
 import click
 
-from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.errors import UsageError
+from loadbook.core.outside import read_file
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
 
@@ -67,13 +68,10 @@ def _logo(path: Path) -> tuple[str, bytes]:
     """A logo's kind and bytes. Raises UsageError, LoadbookError."""
     from loadbook.render.letter.logo import checked
 
-    try:
-        if path.stat().st_size > MOST_LOGO_KB * 1000:
-            raise UsageError(
-                f"the logo has {path.stat().st_size / 1000:.0f} kB, {MOST_LOGO_KB} kB at most", where=str(path),
-                remedy="Save it smaller: 600 pixels wide are enough",
-            )  # fmt: skip
-        data = path.read_bytes()
-    except OSError as exc:
-        raise LoadbookError(f"the logo cannot be read ({exc.strerror})", where=str(path)) from exc
+    data = read_file(path)
+    if len(data) > MOST_LOGO_KB * 1000:
+        raise UsageError(
+            f"the logo has {len(data) / 1000:.0f} kB, {MOST_LOGO_KB} kB at most", where=str(path),
+            remedy="Save it smaller: 600 pixels wide are enough",
+        )  # fmt: skip
     return checked(data, str(path)), data

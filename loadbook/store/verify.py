@@ -14,6 +14,7 @@ from pathlib import Path
 
 from loadbook.core.collector import uncollected
 from loadbook.core.errors import DamageError, LoadbookError
+from loadbook.core.outside import opened
 from loadbook.core.typed import quote
 from loadbook.core.writing import is_part, open_to_all
 
@@ -55,7 +56,7 @@ class Verified:
 
 def file_sha256(path: Path) -> str:
     """SHA-256 of a file, read in pieces."""
-    with path.open("rb") as handle:
+    with opened(path) as handle:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from loadbook.core import times, writing
-from loadbook.core.errors import DamageError, UsageError
+from loadbook.core.errors import DamageError, LoadbookError, NotFoundError, UsageError
+from loadbook.core.outside import LARGEST_MANIFEST, read_file
 from loadbook.core.phrases import many
 from loadbook.queries.furnaces import FurnaceChart, charts_of_last_year
 from loadbook.queries.page_state import digest, run_states
@@ -62,12 +63,15 @@ def write_book(book: BookFolder, folder: Path, system: str, progress: Progress |
     Raises UsageError where the folder holds something that is no such list of pages
     """
     before = _list_of(folder)
+    with writing.disk_errors("the pages", folder):
+        writing.make_folder(folder)
+        _save(folder, before)  # from here on it is known as a folder of pages, should the rest be stopped
     past = past_of(book)
     wanted = list(_wanted(book, past, system))
     done = Written()
     with writing.disk_errors("the pages", folder):
         for kind in KINDS:
-            writing.make_folder(folder / kind)
+            writing.make_folder(folder / kind, below=folder)
         there = {f"{kind}/{entry.name}" for kind in KINDS for entry in os.scandir(folder / kind)}
         states: dict[str, str] = {}
         for number, one in enumerate(wanted, 1):
@@ -99,12 +103,12 @@ def _list_of(folder: Path) -> dict[str, str]:
     if not folder.exists():
         return {}
     try:
-        told = json.loads((folder / LIST).read_text(encoding="utf-8"))
+        told = json.loads(read_file(folder / LIST, LARGEST_MANIFEST, links=False))
         return {str(k): str(v) for k, v in told["pages"].items() if k.split("/")[0] in KINDS and ".." not in k}
-    except FileNotFoundError:
-        if folder.is_dir() and not any(folder.iterdir()):
+    except NotFoundError:
+        if folder.is_dir() and all(writing.is_part(p) for p in folder.iterdir()):
             return {}
-    except (OSError, ValueError, KeyError, AttributeError, TypeError):
+    except (LoadbookError, ValueError, KeyError, AttributeError, TypeError, RecursionError):
         pass
     raise UsageError(
         "this is not a folder of pages, so nothing is written into it", where=str(folder), remedy="Name a new folder"
