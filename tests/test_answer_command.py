@@ -240,6 +240,7 @@ def test_a_saved_answer_is_shown_exactly_and_scored(tmp_path: Path, loadbook: Co
     shown = loadbook("answer", "--show", "1", "--book", str(book.path)).stdout
     listed = loadbook("list", "answers", "--book", str(book.path)).stdout
     assert "evidence" not in listed and max(map(len, listed.splitlines())) < 200
+    assert max(len(w.strip("-").replace(".", "")) for w in listed.splitlines()[1].split()[-4:-1]) <= 4  # no tails
     record = loadbook("show", "answer", "1", "--book", str(book.path))
     assert record.returncode == 0 and shown.splitlines()[1] in record.stdout
     assert loadbook("show", "answer", "2", "--book", str(book.path)).returncode == 1

@@ -26,6 +26,7 @@ from loadbook.render.workbook.columns import CLAUSES, MOVEMENT, RUNS
 from loadbook.render.workbook.file import Workbook
 from loadbook.render.workbook.office import write_office
 from loadbook.store.book import BookFolder
+from loadbook.store.shop import set_shop
 
 from .pagebook import page_book
 from .smallbook import put, reading, run, small
@@ -358,3 +359,13 @@ def test_an_empty_month_is_a_workbook_too(measured: BookFolder, tmp_path: Path) 
     assert found["Runs"].max_row == 1
     texts = [c.value for row in found["Summary"].iter_rows() for c in row if c.value]
     assert "Nothing that the book knows of." in texts and 0 in [c.value for c in found["Summary"][4]]
+
+
+def test_the_first_sheet_names_the_shop_and_a_narrow_sheet_prints_at_its_own_size(tmp_path: Path) -> None:
+    with page_book(tmp_path / "book") as book:
+        set_shop(book, {"name": "Ostermoor Heat Treating"})
+        list(recompute(book))
+        found = written(book, tmp_path / "m.xlsx")
+    assert found["Summary"]["A2"].value.startswith("Ostermoor Heat Treating. Runs begun")
+    assert found["Runs"].sheet_properties.pageSetUpPr.fitToPage
+    assert not found["Set aside"].sheet_properties.pageSetUpPr.fitToPage  # two columns are not blown up

@@ -249,6 +249,8 @@ def test_what_is_typed_for_one_letter(book: BookFolder) -> None:
     ):
         assert words in text
     assert letter(book, 1).salutation == "Dear Sir or Madam,"
+    assert found.closing == "Yours sincerely," and letter(book, 1).closing == "Yours faithfully,"  # as a Briton writes
+    assert letter(book, 1, system="us", typed=typed).closing == "Sincerely,"
     assert letter(book, 1, typed=Typed(salutation="Good morning,")).salutation == "Good morning,"
 
 

@@ -62,6 +62,18 @@ def test_a_parts_page_tells_its_runs_and_what_left_tolerance(shop: BookFolder, p
     assert source.count("INTERNAL") == 2
 
 
+@pytest.mark.parametrize(("system", "unit", "spoken"), [("si", "µm", "µm"), ("us", "0.001 in", "thousandths?")])
+def test_no_movement_stands_without_its_unit(shop: BookFolder, past: Past, system: str, unit: str, spoken: str) -> None:
+    """A part's table has the unit in its heading, a passport behind each figure; both have true minus signs."""
+    cells = re.findall(r'data-head="(\w+ moved, [^"]+)"[^>]*>(.*?)</td>', part_page(past, "PN-1004", shop, system))
+    assert cells and all(head.endswith(f" moved, {unit}") for head, _ in cells)
+    assert all(not re.search(r"[^0-9.()to −]", re.sub(r"<.*?>", "", told)) for _, told in cells)
+    assert any("−" in told for _, told in cells)
+    found = re.findall(r'data-head="moved"[^>]*>(.*?)</td>', piece_page(past, "PN-1002", "0001", shop, system))
+    assert len(found) == 3
+    assert all(re.fullmatch(rf"−?[\d.]+\xa0{spoken}", re.sub(r"<.*?>", "", told)) for told in found)
+
+
 def test_a_customers_page_holds_no_piece_of_others(shop: BookFolder, past: Past) -> None:
     for customer in past.of_customer:
         source = customer_page(past, customer, shop, "si")

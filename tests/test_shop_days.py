@@ -16,14 +16,19 @@ from loadbook.analysis.movement.compare import differences
 from loadbook.core import times
 from loadbook.core.errors import DamageError
 from loadbook.core.vocabulary.lookup import terms
+from loadbook.queries.answer import answer
+from loadbook.queries.enquiry import Question
 from loadbook.queries.filters import Filters
 from loadbook.queries.furnaces import furnace_charts
+from loadbook.queries.kept_answers import save, saved
 from loadbook.queries.month import bounds
 from loadbook.readers.tables.resolve import parameter_unit
 from loadbook.store.book import BookFolder
 from loadbook.store.records import amend
 from loadbook.store.run_records import load_run
 
+from .answerbook import fill
+from .shops import Shop
 from .smallbook import put, reading, run, small
 
 
@@ -185,3 +190,21 @@ def test_a_gauge_is_past_due_from_the_shop_s_next_day_on(tmp_path: Path, zone: s
     put(book, "reading", reading("R1", "before", 100.0, "03-11T03", gauge="G9"))  # 21:00 of the 10th in Chicago
     rows = run_report(book, "past_due", {"on": "2026-04-01"}).rows
     assert [r[6] for r in rows if r[1] == "G9"] == [used]
+
+
+def test_the_runs_of_an_answer_have_the_shop_s_day(tmp_path: Path) -> None:
+    """What begins in the night by UTC began the evening before in a shop on the American west coast."""
+    fill(tmp_path / "book", Shop("plain", 24, 6, seed=2).history()).close()
+    with BookFolder.open(tmp_path / "book") as book:
+        set_to(book, "zone", "America/Los_Angeles")
+    book = BookFolder.open(tmp_path / "book")
+    days = {
+        run: (times.local_day(started, book.zone), started[:10])
+        for run, started in book.read().execute("SELECT run, started FROM run")
+    }
+    found = answer(book, Question(part="PN-000"))
+    assert found.low is not None and found.comparables
+    assert all(c["date"] == days[c["run"]][0] for c in found.comparables)
+    assert any(c["date"] != days[c["run"]][1] for c in found.comparables)
+    kept = saved(book, save(book, found)).behind["own_runs"]
+    assert kept and all(r["date"] == days[r["run"]][0] for r in kept)

@@ -16,6 +16,7 @@ from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.store.book import BookFolder
 from loadbook.store.session import start
+from loadbook.store.shop import shop_of
 
 from .furnaces import FurnaceChart, furnace_charts
 from .month import MONTHS, Month, bounds, figures_of
@@ -59,6 +60,7 @@ class MonthMoved:
 class Office:
     """A span's figures for the office.
 
+    shop      its name, else the book's
     month     runs, clauses and movement, as frames;  runs, movement  their rows with customers, orders and parts
     needs     what waits for a person, of these runs;  decided  what was decided of a run last
     nonconformances  of a run: open, or since when all of them are closed
@@ -149,8 +151,8 @@ def office_of(book: BookFolder, span: Period, customer: str | None = None) -> Of
         decided[r["run"]] = "decided" if customer is not None else f"{r['decision']} ({told})"
     guarded = sorted({p["job"] for p in pieces if p["confidential"] or p["export_controlled"]})
     return Office(
-        span, book.path.resolve().name, customer, figures, runs, movement, waiting, decided,
-        _nonconformances(book),
+        span, shop_of(book).name or f"Book {book.path.resolve().name}", customer, figures, runs, movement, waiting,
+        decided, _nonconformances(book),
         [] if customer is not None or not runs else furnace_charts(book, span.since, span.until),
         _past(book, span, customer), guarded,
     )  # fmt: skip

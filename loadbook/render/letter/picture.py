@@ -17,10 +17,11 @@ _FILL = "#9aa7b5"
 def interval_picture(i: Interval, font: str = FONT, wide: float = WIDE) -> str:
     """The picture as SVG text, so many px wide; the page and the PDF hold the same one, each in its own letters."""
     first = _BAR + 20  # of the own runs
-    foot = first + (_STEP * len(i.own) + 4 if i.own else 8)
     narrow = wide < WIDE
+    names, left, step, small = (11.0, 150.0, 14.0, 11.0) if narrow else (_SIZE, _LEFT, _STEP, 10.0)
+    foot = first + (step * len(i.own) + 4 if i.own else 8)
     d = Drawing(wide, foot + (48 if narrow and i.own else 34), font)
-    left = _LEFT if i.own else _RIGHT
+    left = left if i.own else _RIGHT
     inner = [0.0, i.low, i.high, *([i.bound] if i.bound is not None else [])]
     inner += [v for r in i.own for v in (r.low, r.high)]
     reach = max(inner) - min(inner)
@@ -29,24 +30,24 @@ def interval_picture(i: Interval, font: str = FONT, wide: float = WIDE) -> str:
     for value in sx.ticks(4 if narrow else 8):
         d.line(sx(value), 20, sx(value), foot, SHADE)
         d.line(sx(value), foot, sx(value), foot + 4, MUTED)
-        d.text(sx(value), foot + 15, figure(value), 10, anchor="middle")
+        d.text(sx(value), foot + 15, figure(value), small, anchor="middle")
     d.line(left, foot, wide - _RIGHT, foot, INK)
-    d.text(wide - _RIGHT, foot + 29, i.axis, 10, MUTED, anchor="end")
+    d.text(wide - _RIGHT, foot + 29, i.axis, small, MUTED, anchor="end")
     if len(near) < len(i.limits):
         beyond = "; ".join(words for _, words in i.limits if words not in [w for _, w in near])
-        d.text(left, foot + 29, f"→ {beyond}", 10, MUTED)
+        d.text(left, foot + 29, f"→ {beyond}", small, MUTED)
     for value, words in near:
         x = sx(value)
         d.line(x, 16, x, foot, INK, 1.6, (5, 3))
-        half = width_of(words, 10) / 2
+        half = width_of(words, small) / 2
         at = min(max(x, 4 + half), wide - 4 - half)
-        d.text(at, 11, words, 10, weight="bold", anchor="middle")
+        d.text(at, 11, words, small, weight="bold", anchor="middle")
     _bar(d, i, sx)
     if i.own:
-        d.text(4, foot + (43 if narrow else 29), i.own_words, 10, MUTED)
+        d.text(4, foot + (43 if narrow else 29), i.own_words, small, MUTED)
         for k, r in enumerate(i.own):
-            y = first + 4 + _STEP * k
-            d.text(4, y, clipped(f"× {r.label}" if r.broken else r.label, _SIZE, left - 8), _SIZE, middle=True,
+            y = first + 4 + step * k
+            d.text(4, y, clipped(f"× {r.label}" if r.broken else r.label, names, left - 8), names, middle=True,
                    weight="bold" if r.broken else None)  # fmt: skip
             d.line(sx(r.low), y, sx(r.high), y, MUTED, 1.3)
             if r.broken:  # told by its shape, not by colour

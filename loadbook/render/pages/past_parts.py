@@ -76,14 +76,18 @@ def rough(value: float | None, system: str) -> str:
     return "" if value is None else shown(value, "mm", system)
 
 
-def moved_words(rows: Sequence[Row], system: str) -> Html | None:
-    """How far the pieces of one characteristic moved in a run: the mean, and from where to where, without the unit."""
+def moved_words(rows: Sequence[Row], system: str, *, unit: bool = True) -> Html | None:
+    """How far the pieces of one characteristic moved in a run: the mean, and from where to where; unit: said behind."""
     known = [r["movement_mm"] for r in rows if r["movement_mm"] is not None]
     if not known:
         return None
-    scale, unit = (1000.0, "um") if rows[0]["unit"] == "mm" else (1.0, rows[0]["unit"])
-    mean, low, high = (figure(v * scale, unit, system).split(" ")[0] for v in (fmean(known), min(known), max(known)))
-    return whole(mean) if len(known) == 1 else join([whole(mean), whole(f"({low} to {high})")], " ")
+    scale, kept = (1000.0, "um") if rows[0]["unit"] == "mm" else (1.0, rows[0]["unit"])
+    mean, low, high = (figure(v * scale, kept, system) for v in (fmean(known), min(known), max(known)))
+    if not unit:
+        mean = mean.split(" ")[0]
+    if len(known) == 1:
+        return whole(mean)
+    return join([whole(mean), whole(f"({low.split(' ')[0]} to {high.split(' ')[0]})")], " ")
 
 
 def runs_table(
@@ -102,7 +106,9 @@ def runs_table(
         left = len({(m["part"], m["serial"]) for m in mine if left_tolerance(m)})
         pieces = [p for p in past.pieces.get(run, ()) if not part or p["part"] == part]
         setup = ", ".join(dict.fromkeys(p["setup"] for p in pieces if p["setup"])) or r["setup"]
-        told: list[Any] = [moved_words([m for m in mine if (m["characteristic"], m["unit"]) == c], system) for c in one]
+        told: list[Any] = [
+            moved_words([m for m in mine if (m["characteristic"], m["unit"]) == c], system, unit=False) for c in one
+        ]
         if not part:
             told = [", ".join([*r["parts"][:3], *(["…"] if len(r["parts"]) > 3 else [])])]
         rows.append(

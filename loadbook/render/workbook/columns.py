@@ -148,7 +148,7 @@ CLAUSES = (
     Column("missing", "What is missing", said="why it cannot be told", wide=50),
     Column("furnace", "Furnace", wide=9),
     Column("cycle", "Cycle", said="and its revision", wide=12),
-    Column("text", "In words", said="the clause as a sentence", wide=100, screen=True),
+    Column("text", "In words", said="the clause as a sentence", wide=150, screen=True),
     Column("without", "Verdict without", said="the clause's verdict without the thermocouple in doubt", wide=14,
            screen=True),
     Column("started", "Began", said="on the shop's clock", wide=16, screen=True),

@@ -31,6 +31,7 @@ MARKED = {
 ENDINGS = (".xlsx",)
 LONGEST = 32_767  # characters that a cell holds
 PAGE_WIDTH = 190  # characters across a printed page that can still be read
+OWN_WIDTH = 110  # characters that fit across a landscape page at their own size
 WIDEST = 60  # characters of the widest column
 LONG_TEXTS, PIECE = "Long texts", 32_000
 MOST_ROWS = 1_048_575
@@ -132,7 +133,8 @@ class Workbook:
             sheet.set_column(i, i, width)
         printed = printed or len(heads)
         more = f", {len(heads) - printed} more columns on the screen" if printed < len(heads) else ""
-        self._page(sheet, max(1, math.ceil(sum(widths[:printed]) / PAGE_WIDTH)), more=more)
+        taken = sum(widths[:printed])  # a narrow table is not blown up to the paper's width
+        self._page(sheet, math.ceil(taken / PAGE_WIDTH) if taken > OWN_WIDTH else 0, more=more)
         if more:
             sheet.print_area(0, 0, len(rows) + bool(total), printed - 1)
         sheet.set_row(0, LINE_PX * max(map(_head_lines, heads, widths), default=1) + 4)
@@ -185,11 +187,15 @@ class Workbook:
             sheet.conditional_format(1, column, count, column, rule)
 
     def _page(self, sheet: Any, wide: int, high: int = 0, repeat: bool = True, more: str = "") -> None:
-        """How a sheet prints: landscape, header and first column on every page, no more columns than can be read."""
+        """How a sheet prints: landscape, header and first column on every page, no more columns than can be read.
+
+        wide  fitted to so many pages across; 0: at its own size
+        """
         sheet.set_paper(1 if self.system == "us" else 9)
         sheet.set_landscape()
         sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
-        sheet.fit_to_pages(wide, high)
+        if wide:
+            sheet.fit_to_pages(wide, high)
         if repeat:
             sheet.repeat_rows(0)
             sheet.repeat_columns(0)

@@ -50,7 +50,7 @@ def _about(office: Office) -> str:
     first, last = (day.isoformat() for day in office.period.days())
     today = times.now().astimezone(zone).date().isoformat()
     clock = f"the shop's clock ({zone.key})"
-    return f"Book {office.shop}. Runs begun {first} to {last} on {clock}; as the book stood on {today}."
+    return f"{office.shop}. Runs begun {first} to {last} on {clock}; as the book stood on {today}."
 
 
 def _warning(office: Office) -> str:
