@@ -300,6 +300,37 @@ def test_the_usual_setup_is_named_and_an_atmosphere_never_run_is_refused(tmp_pat
     assert answer(book, Question(part="PN-000", cycle="VAC")).refused == vacuum.refused
 
 
+def test_a_cycle_whose_runs_had_another_atmosphere_than_it_states_is_asked_in_theirs(tmp_path: Path) -> None:
+    """The cycle says vacuum, all its runs were filled with argon: asked of the cycle, argon is answered."""
+    rows = tables(Shop("plain", 30, 6, seed=3).history())
+    rows["cycle"] = [{**CYCLE, "atmosphere": "vacuum"}]
+    for run in rows["run"]:
+        run["atmosphere"] = "argon"
+    book = BookFolder.create(tmp_path / "b")
+    with book.write() as conn:
+        add_intake(conn, "t", {name: rows[name] for name in ORDER}, rows_read=1, taken_by="t")
+    found = answer(book, Question(part="PN-002", cycle="SR"))
+    assert found.refused is None and "atmosphere argon" in found.text[0]
+    assert answer(book, Question(part="PN-002", cycle="SR", atmosphere="vacuum")).refused is not None
+
+
+def test_a_blunder_counts_and_does_not_choose_the_scale() -> None:
+    """One reading 400 µm off in 10 runs that shrink by 20 µm: on a scale bent for it the interval reached ten times as
+    far as anything but the blunder ever moved."""
+    rng = np.random.default_rng(5)
+    run = np.repeat(np.arange(10), 5)
+    z = -20.0 + rng.normal(0.0, 1.0, 10)[run] + rng.normal(0.0, 1.0, 50)
+    z[12] = 110.0
+    frame = pd.DataFrame({"run": run.astype(str), "part": "P", "characteristic": "C1", "z": z, "day": run * 20.0})
+    suspected = np.arange(50) == 12
+    told = replied(fitted(frame, suspected=suspected).ask(Asked(part="P", characteristic="C1")))
+    assert told.high - told.low < 2.0 * float(np.ptp(z))
+    for side in (1, -1):  # what 95 % of pieces stay within is no nearer than the end that 5 % pass
+        bound = replied(History(frame).ask(Asked(part="P", characteristic="C1"), harm=side)).bound
+        assert (bound >= told.high) if side > 0 else (bound <= told.low)
+    assert not np.isfinite(fitted(frame, suspected=suspected).warp.c)
+
+
 def test_asked_settings_come_from_the_cycle_without_a_chart(tmp_path: Path) -> None:
     """Runs of a cycle whose hold is 650 °C and that has no figure of its own asked: the cycle's stands, not what was
     achieved."""

@@ -38,6 +38,7 @@ LEAST_WITHIN = 10  # degrees inside runs that another kind needs to say how far 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
+    from loadbook.analysis.trace.model import Cycle
     from loadbook.store.book import BookFolder
 
 
@@ -57,8 +58,8 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
     source = source_of(asked_of)
     with source.enquiry(question) as (conn, asked):
         about = subject(conn, asked)
-        asked, process = treatment(conn, asked)
         history = answerdata.load(source, kind=about.kind if about.part is not None else None)
+        asked, process = treatment(conn, asked, history)
         if about.kind not in KEPT_ONLY_KINDS:
             process = answerdata.choose_process(history, about.kind, about.part, asked.process, process)
         found = answer_of(history, asked, about, process or answerdata.NO_PROCESS, system or source.units)
@@ -78,8 +79,13 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
     return found
 
 
-def treatment(conn: sqlite3.Connection, question: Question) -> tuple[Question, str | None]:
-    """The question with what its cycle asks filled in, and the cycle's process."""
+def treatment(
+    conn: sqlite3.Connection, question: Question, history: Measured | None = None
+) -> tuple[Question, str | None]:  # fmt: skip
+    """The question with what its cycle asks filled in, and the cycle's process.
+
+    history  runs of this revision in another atmosphere than it states count: what it states is not what it was
+    """
     if question.cycle is None:
         return question, None
     from loadbook.analysis.parameters.compute import asked_parameters
@@ -88,9 +94,21 @@ def treatment(conn: sqlite3.Connection, question: Question) -> tuple[Question, s
     asked = {p.parameter: p.value for p in asked_parameters(cycle)}
     filled = replace(
         question, cycle=cycle.cycle, cycle_revision=cycle.revision, settings={**asked, **question.settings},
-        atmosphere=question.atmosphere or cycle.atmosphere or None,
+        atmosphere=question.atmosphere or ran_in(history, cycle) or None,
     )  # fmt: skip
     return filled, cycle.process or None
+
+
+def ran_in(history: Measured | None, cycle: Cycle) -> str:
+    """What a cycle runs in: what it states, unless all its runs on record had something else."""
+    if history is None:
+        return cycle.atmosphere
+    runs = history.movement
+    own = runs[(runs["cycle"] == cycle.cycle) & (runs["cycle_revision"] == cycle.revision)]
+    had = own.drop_duplicates("run")["atmosphere"].dropna()
+    if had.empty or cycle.atmosphere.casefold() in {str(v).casefold() for v in had}:
+        return cycle.atmosphere
+    return str(had.mode().iloc[0])
 
 
 def quotation(source: Source, conn: sqlite3.Connection, found: Answer) -> Hours | None:
@@ -122,7 +140,7 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
         return _refused(out, remark("length_not_known"))
     asked = _asked(question, about, pieces)
     others = [] if asked.characteristic else _others(source, process, about.kind)
-    out.model = history = fitted(pieces.frame, source.breaks, source.extra, others)
+    out.model = history = fitted(pieces.frame, source.breaks, source.extra, others, pieces.flagged)
     start = answer_terms.before(pieces, about, question)
     scale = Scale(about.scale, about.reference_length_mm, start.usual if about.scale == "log" else None)
     _count(out, pieces)

@@ -106,7 +106,7 @@ def compare(
         about = subject(conn, whole)
         known = answerdata.load(source, kind=about.kind)
         for name, question_put in put:
-            asked, process = treatment(conn, replace(question_put, plant=whole.plant))
+            asked, process = treatment(conn, replace(question_put, plant=whole.plant), known)
             process = answerdata.choose_process(known, about.kind, about.part, asked.process, process)
             processes.add(process)
             found.append((name, answer_of(known, asked, about, process or answerdata.NO_PROCESS, system)))

@@ -84,7 +84,7 @@ def choose_cycle(
     known = answerdata.load(source, kind=about.kind)
     present_cycle = _present(conn, question, known, about.kind)
     question = replace(question, cycle=present_cycle.cycle, cycle_revision=present_cycle.revision)
-    asked, process = treatment(conn, question)
+    asked, process = treatment(conn, question, known)
     process = answerdata.choose_process(known, about.kind, about.part, asked.process, process) or answerdata.NO_PROCESS
     limits, moved = _limits(about, asked, stock_mm)
     now = answer_of(known, asked, about, process, system)

@@ -35,9 +35,16 @@ def left_out_score(history: History, jacobian: Floats | None = None) -> float:
 
 
 def fitted(
-    pieces: pd.DataFrame, breaks: Sequence[Break] = (), extra: Sequence[str] = (), others: Sequence[Kind] = ()
+    pieces: pd.DataFrame, breaks: Sequence[Break] = (), extra: Sequence[str] = (), others: Sequence[Kind] = (),
+    suspected: np.ndarray | None = None,
 ) -> History:  # fmt: skip
-    """The history on the scale that predicts it best; searched from the plain one on while it gets better."""
+    """The history on the scale that predicts it best; searched from the plain one on while it gets better.
+
+    suspected  (rows,) which look like blunders: they count, and do not choose the scale
+    """
+    if suspected is not None and suspected.any():
+        clean = fitted(pieces[~suspected].reset_index(drop=True), breaks, extra, others)
+        return History(pieces, breaks, extra, warp=clean.warp, others=others)
     plain = History(pieces, breaks, extra, others=others)
     if plain.cells.runs < 9 or plain.df2 < 4 or len(np.unique(plain.cells.z)) < 3:
         return plain
