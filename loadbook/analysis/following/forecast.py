@@ -61,13 +61,15 @@ class Ahead:
 
 @dataclass(frozen=True)
 class Replayed:
-    """One forecast made on an earlier run: seconds that it said were still to come, and those that were."""
+    """One forecast made on an earlier run: seconds that it said were still to come, and those that were. during: the
+    segment that was on when it was made."""
 
     run: str
     what: str
     segment: int | None
     said_s: float
     was_s: float
+    during: int | None = None
 
 
 def happened(trace: Trace, cycle: Cycle, phases: Phases) -> dict[tuple[str, int | None], float]:
@@ -131,18 +133,22 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
     return out if over else [*out, Ahead(RUN_END, None, run.t)]
 
 
-def with_intervals(found: Sequence[Ahead], now_s: float, past: Sequence[Replayed]) -> tuple[Ahead, ...]:
-    """Forecasts with the interval that the same forecasts of earlier runs would have needed."""
-    return tuple(_with(a, now_s, past) for a in found)
+def with_intervals(
+    found: Sequence[Ahead], now_s: float, past: Sequence[Replayed], during: int | None = None
+) -> tuple[Ahead, ...]:
+    """Forecasts with the interval that the same forecasts of earlier runs would have needed: of each run the one that
+    was made at the nearest distance, in the segment that is on now where there is one."""
+    return tuple(_with(a, now_s, past, during) for a in found)
 
 
-def _with(a: Ahead, now_s: float, past: Sequence[Replayed]) -> Ahead:
+def _with(a: Ahead, now_s: float, past: Sequence[Replayed], during: int | None) -> Ahead:
     left = max(a.at_s - now_s, LEAST_LEFT_S)
+    far = lambda p: (p.during != during, abs(float(np.log(p.said_s / left))))  # noqa: E731
     nearest: dict[str, Replayed] = {}
     for p in past:
         if (p.what, p.segment) == (a.what, a.segment):
             other = nearest.get(p.run)
-            if other is None or abs(np.log(p.said_s / left)) < abs(np.log(other.said_s / left)):
+            if other is None or far(p) < far(other):
                 nearest[p.run] = p
     ratios = np.log([p.was_s / p.said_s for p in nearest.values()])
     n = ratios.size
@@ -157,16 +163,19 @@ def _with(a: Ahead, now_s: float, past: Sequence[Replayed]) -> Ahead:
 
 
 def replayed(
-    run: str, trace: Trace, cycle: Cycle, found: Sequence[tuple[float, Sequence[Ahead]]], phases: Phases
+    run: str, trace: Trace, cycle: Cycle, found: Sequence[tuple[float, int | None, Sequence[Ahead]]], phases: Phases
 ) -> list[Replayed]:
-    """What forecasts made at some moments of a whole run said, beside what came. found: (moment [s], forecasts)."""
+    """What forecasts made at some moments of a whole run said, beside what came.
+
+    found  (moment [s], segment that was on, forecasts)
+    """
     ends = happened(trace, cycle, phases)
     out = []
-    for now_s, said in found:
+    for now_s, during, said in found:
         for a in said:
             at = ends.get((a.what, a.segment))
             if at is not None and at > now_s:
-                out.append(Replayed(run, a.what, a.segment, max(a.at_s - now_s, LEAST_LEFT_S), at - now_s))
+                out.append(Replayed(run, a.what, a.segment, max(a.at_s - now_s, LEAST_LEFT_S), at - now_s, during))
     return out
 
 
