@@ -151,7 +151,7 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
         if s.kind != "hold":
             begun = phases.intervals[-1] if s.number == running else None
             took = usual.moves.get(s.number, 1.0) * (own if s.kind == "heat" else 1.0)
-            run.move(s, took, begun and (begun.start_s, _asked_s(cycle, begun, phases)))
+            run.move(s, took, (begun.start_s, _asked_s(cycle, begun, phases)) if begun else None)
             continue
         began = phases.hold_of(s.number)
         start_s = _soaked(trace, phases, s) if began is not None else None
@@ -178,7 +178,10 @@ def with_intervals(
 
 def _with(a: Ahead, now_s: float, past: Sequence[Replayed], during: int | None) -> Ahead:
     left = max(a.at_s - now_s, LEAST_LEFT_S)
-    far = lambda p: (p.during != during, abs(float(np.log(p.said_s / left))))  # noqa: E731
+
+    def far(p: Replayed) -> tuple[bool, float]:
+        return p.during != during, abs(float(np.log(p.said_s / left)))
+
     nearest: dict[str, Replayed] = {}
     for p in past:
         if (p.what, p.segment) == (a.what, a.segment):
