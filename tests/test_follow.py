@@ -349,6 +349,22 @@ def test_a_place_is_held_against_its_own_past(book: BookFolder) -> None:
     assert found.remarks[0].figures["channel"] == "TC 4" and 35.0 < found.remarks[0].figures["more_c"] < 55.0
 
 
+def test_two_holds_for_the_check_have_each_their_own_past(book: BookFolder) -> None:
+    record, trace = part_of(book, 0.7)
+    assert record.cycle is not None
+    segments = tuple(
+        replace(s, purpose="thermocouples again", band_low_c=15.0, band_high_c=15.0) if s.number == 4 else s
+        for s in record.cycle.segments
+    )
+    record = replace(record, cycle=replace(record.cycle, segments=segments))
+    places = {f"place {i}": tuple(PastLag(f"R-{k}", (0.3,) * 20, 0) for k in range(6)) for i in range(1, 5)}
+    low = seen_of(book, record, trace, Past(places)).low_hold
+    assert low is not None and (low.segment, low.says, low.compared) == (4, "go on", 0)
+    places = {p: tuple(replace(x, order=1) for x in lags) for p, lags in places.items()}
+    low = seen_of(book, record, trace, Past(places)).low_hold
+    assert low is not None and low.compared == 4
+
+
 def test_a_run_that_has_a_trace_is_not_followed(book: BookFolder, tmp_path: Path) -> None:
     path = tmp_path / "chart.csv"
     path.write_bytes(WHOLE)

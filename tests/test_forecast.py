@@ -65,6 +65,25 @@ def test_the_soak_of_a_body_of_known_lag(at_min: float) -> None:
     assert found[RUN_END] == pytest.approx(found[SOAK_END] + 150.0, abs=2.0)  # nobody's wait is known without a past
 
 
+def test_a_run_that_is_set_slower_is_slower_on_the_next_heating_too() -> None:
+    """Both heatings at half the rate asked for: at the low hold the next one is told to take 3 h, not 1.5 h."""
+    band = {"band_low_c": 8.0, "band_high_c": 8.0}
+    cycle = Cycle("TWO", "A", segments=(
+        Segment(1, "heat", 300.0, asked_rate_c_per_h=200.0), Segment(2, "hold", 300.0, minutes=10.0, **band),
+        Segment(3, "heat", 600.0, asked_rate_c_per_h=200.0), Segment(4, "hold", 600.0, minutes=30.0, **band),
+        Segment(5, "cool", 100.0, asked_rate_c_per_h=200.0),
+    ))  # fmt: skip
+    t = np.arange(0.0, 3.5 * 3600.0, 30.0)
+    furnace = np.interp(t / 3600.0, [0.0, 2.8, 3.5], [20.0, 300.0, 300.0])
+    channels = (Channel(1, "Zone 1", "control"), Channel(2, "TC 1", "work"))
+    trace = prepared(Trace(t, np.stack([furnace, furnace - 1.0]), np.zeros((2, t.size), np.uint8), channels))
+    found = {(a.what, a.segment): a.at_s for a in ahead(trace, cycle, find_phases(trace, cycle), Typical())}
+    assert found[SOAK_START, 4] / 3600.0 == pytest.approx(3.5 + 3.0, abs=0.15)
+    usual = Typical(moves={1: 2.0, 3: 2.0})  # earlier runs were as slow: nothing of this run's own
+    again = {(a.what, a.segment): a.at_s for a in ahead(trace, cycle, find_phases(trace, cycle), usual)}
+    assert again[SOAK_START, 4] == pytest.approx(found[SOAK_START, 4], abs=120.0)
+
+
 def past(ratios: np.ndarray) -> list[Replayed]:
     return [Replayed(f"R{k}", RUN_END, None, 3600.0, 3600.0 * float(r)) for k, r in enumerate(ratios)]
 

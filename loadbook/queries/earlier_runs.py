@@ -34,7 +34,7 @@ WHERE furnace = ? AND process = ? AND run.started < ? AND status = 'done' AND st
 ORDER BY run.started DESC LIMIT ?
 """
 MOST = 24  # earlier runs that are looked at, the newest ones
-CUTS = tuple(k / 10.0 for k in range(1, 10))  # of a run's length: the moments at which its forecasts are replayed
+CUTS = tuple(k / 25.0 for k in range(1, 25))  # of a run's length: the moments at which its forecasts are replayed
 
 
 @dataclass(frozen=True)
@@ -126,10 +126,11 @@ def _replays(same: Sequence[Earlier]) -> list[Replayed]:
     for e in same:
         usual = typical([o.whole for o in same if o is not e])
         end_s = happened(*e.whole).get((RUN_END, None), float(e.trace.t_s[-1]))
-        said: list[tuple[float, list[Ahead]]] = []
+        said: list[tuple[float, int | None, list[Ahead]]] = []
         for share in CUTS:
             part = first_of(e.trace, share * end_s)
-            found = ahead(part, e.cycle, find_phases(part, e.cycle), usual, radiant=e.radiant)
-            said.append((float(part.t_s[-1]), found))
+            phases = find_phases(part, e.cycle)
+            during = phases.intervals[-1].segment if phases.intervals else None
+            said.append((float(part.t_s[-1]), during, ahead(part, e.cycle, phases, usual, radiant=e.radiant)))
         out += replayed(e.run, *e.whole[:2], said, e.phases)
     return out

@@ -188,5 +188,5 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
         tuple(f for f in done.faults if f.kind not in hidden), low, int(trace.t_s.size), "",
         done.phases.ended_by is not None, arrived,
         f"{c.cycle} revision {c.revision}" if c else "",
-        with_intervals(to_come, float(trace.t_s[-1]), past.replays),
+        with_intervals(to_come, float(trace.t_s[-1]), past.replays, end.segment if end else None),
     )  # fmt: skip

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from loadbook.analysis.trace.model import Cycle, Floats, Segment, Trace
-from loadbook.analysis.trace.phases import Phases
+from loadbook.analysis.trace.phases import Interval, Phases
 from loadbook.analysis.trace.soak import soak
 
 STEP_S = 60.0
@@ -25,6 +25,7 @@ USUAL_C_PER_H = 100.0  # where a cycle asks for no rate and no earlier run shows
 LONGEST_S = 7 * 86400.0
 SLOWEST, QUICKEST = 1.0 / 36000.0, 1.0 / 30.0  # k [1/s] that a work TC can have
 LEAST_LEFT_S = 300.0
+MOST_APART = 3.0  # of a run's own pace and that of earlier runs
 HALF_K = (
     873.15  # in air half the heat comes by radiation here: hotter than without a fan, colder than with a strong one
 )
@@ -35,8 +36,8 @@ SOAK_START, SOAK_END, RUN_END = "soak start", "soak end", "run end"
 
 @dataclass(frozen=True)
 class Typical:
-    """What earlier runs by a cycle did: seconds of each move, and seconds that a hold went on after its soak was done,
-    by segment number."""
+    """What earlier runs by a program did, by segment number: the time of each move over the time that its rate asks
+    for, and seconds that a hold went on after its soak was done."""
 
     moves: Mapping[int, float] = field(default_factory=dict)
     after: Mapping[int, float] = field(default_factory=dict)
@@ -60,13 +61,15 @@ class Ahead:
 
 @dataclass(frozen=True)
 class Replayed:
-    """One forecast made on an earlier run: seconds that it said were still to come, and those that were."""
+    """One forecast made on an earlier run: seconds that it said were still to come, and those that were. during: the
+    segment that was on when it was made."""
 
     run: str
     what: str
     segment: int | None
     said_s: float
     was_s: float
+    during: int | None = None
 
 
 def happened(trace: Trace, cycle: Cycle, phases: Phases) -> dict[tuple[str, int | None], float]:
@@ -95,11 +98,42 @@ def typical(done: Sequence[tuple[Trace, Cycle, Phases]]) -> Typical:
         ends = happened(trace, cycle, phases)
         for x in phases.intervals[:-1] if (RUN_END, None) not in ends else phases.intervals:
             if x.kind != "hold":
-                moves.setdefault(x.segment, []).append(x.end_s - x.start_s)
+                asked_s = _asked_s(cycle, x, phases)
+                if asked_s:
+                    moves.setdefault(x.segment, []).append((x.end_s - x.start_s) / asked_s)
             elif (SOAK_END, x.segment) in ends:
                 after.setdefault(x.segment, []).append(x.end_s - ends[SOAK_END, x.segment])
     return Typical({k: float(np.median(v)) for k, v in moves.items()},
                    {k: max(float(np.median(v)), 0.0) for k, v in after.items()})  # fmt: skip
+
+
+def _own_pace(cycle: Cycle, phases: Phases, usual: Typical, pace: float) -> float:
+    """How much longer this run took for its last heating than earlier ones did: a program that is set slower, or a load
+    that is heavier, is so on the next heating too. pace of the furnace now [°C/s]."""
+    heats = [x for x in phases.intervals if x.kind == "heat"]
+    asked_s = _asked_s(cycle, heats[-1], phases) if heats else None
+    if not asked_s:
+        return 1.0
+    last = heats[-1]
+    took_s = last.end_s - last.start_s
+    if last is phases.intervals[-1]:
+        if took_s < LATEST_S or pace <= 0.0 or last.target_c is None:
+            return 1.0
+        took_s = (last.target_c - float(phases.reference_c[last.start])) / pace
+    return float(np.clip(took_s / asked_s / usual.moves.get(last.segment, 1.0), 1.0 / MOST_APART, MOST_APART))
+
+
+def _asked_s(cycle: Cycle, move: Interval, phases: Phases) -> float | None:
+    """Seconds that a move takes at the rate asked for, from where it began; None where that is not known."""
+    s = next((s for s in cycle.segments if s.number == move.segment), None)
+    start_c = float(phases.reference_c[move.start])
+    if s is None or s.target_c is None or not np.isfinite(start_c):
+        return None
+    return _seconds(s, s.target_c - start_c)
+
+
+def _seconds(s: Segment, away_c: float) -> float:
+    return abs(away_c) / (s.asked_rate_c_per_h or s.rate_max_c_per_h or USUAL_C_PER_H) * 3600.0
 
 
 def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, radiant: bool = False) -> list[Ahead]:
@@ -108,12 +142,15 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
         return []
     run = _Run(trace, phases, radiant)
     running = phases.intervals[-1].segment
+    own = _own_pace(cycle, phases, usual, run.pace)
     out: list[Ahead] = []
     for s in cycle.segments:
         if s.number < running or run.t > LONGEST_S:
             continue
         if s.kind != "hold":
-            run.move(s, usual, phases.intervals[-1].start_s if s.number == running else None)
+            begun = phases.intervals[-1] if s.number == running else None
+            took = usual.moves.get(s.number, 1.0) * (own if s.kind == "heat" else 1.0)
+            run.move(s, took, (begun.start_s, _asked_s(cycle, begun, phases)) if begun else None)
             continue
         began = phases.hold_of(s.number)
         start_s = _soaked(trace, phases, s) if began is not None else None
@@ -130,18 +167,25 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
     return out if over else [*out, Ahead(RUN_END, None, run.t)]
 
 
-def with_intervals(found: Sequence[Ahead], now_s: float, past: Sequence[Replayed]) -> tuple[Ahead, ...]:
-    """Forecasts with the interval that the same forecasts of earlier runs would have needed."""
-    return tuple(_with(a, now_s, past) for a in found)
+def with_intervals(
+    found: Sequence[Ahead], now_s: float, past: Sequence[Replayed], during: int | None = None
+) -> tuple[Ahead, ...]:
+    """Forecasts with the interval that the same forecasts of earlier runs would have needed: of each run the one that
+    was made at the nearest distance, in the segment that is on now where there is one."""
+    return tuple(_with(a, now_s, past, during) for a in found)
 
 
-def _with(a: Ahead, now_s: float, past: Sequence[Replayed]) -> Ahead:
+def _with(a: Ahead, now_s: float, past: Sequence[Replayed], during: int | None) -> Ahead:
     left = max(a.at_s - now_s, LEAST_LEFT_S)
+
+    def far(p: Replayed) -> tuple[bool, float]:
+        return p.during != during, abs(float(np.log(p.said_s / left)))
+
     nearest: dict[str, Replayed] = {}
     for p in past:
         if (p.what, p.segment) == (a.what, a.segment):
             other = nearest.get(p.run)
-            if other is None or abs(np.log(p.said_s / left)) < abs(np.log(other.said_s / left)):
+            if other is None or far(p) < far(other):
                 nearest[p.run] = p
     ratios = np.log([p.was_s / p.said_s for p in nearest.values()])
     n = ratios.size
@@ -156,16 +200,19 @@ def _with(a: Ahead, now_s: float, past: Sequence[Replayed]) -> Ahead:
 
 
 def replayed(
-    run: str, trace: Trace, cycle: Cycle, found: Sequence[tuple[float, Sequence[Ahead]]], phases: Phases
+    run: str, trace: Trace, cycle: Cycle, found: Sequence[tuple[float, int | None, Sequence[Ahead]]], phases: Phases
 ) -> list[Replayed]:
-    """What forecasts made at some moments of a whole run said, beside what came. found: (moment [s], forecasts)."""
+    """What forecasts made at some moments of a whole run said, beside what came.
+
+    found  (moment [s], segment that was on, forecasts)
+    """
     ends = happened(trace, cycle, phases)
     out = []
-    for now_s, said in found:
+    for now_s, during, said in found:
         for a in said:
             at = ends.get((a.what, a.segment))
             if at is not None and at > now_s:
-                out.append(Replayed(run, a.what, a.segment, max(a.at_s - now_s, LEAST_LEFT_S), at - now_s))
+                out.append(Replayed(run, a.what, a.segment, max(a.at_s - now_s, LEAST_LEFT_S), at - now_s, during))
     return out
 
 
@@ -214,20 +261,25 @@ class _Run:
         self.furnace = to_c
         self.t += STEP_S
 
-    def move(self, s: Segment, usual: Typical, begun_s: float | None) -> None:
-        """To a segment's target; one that has begun, at the pace that it shows, or, where that is later, when it came
-        there in earlier runs: what cools by itself gets slower."""
+    def move(self, s: Segment, usual: float, begun: tuple[float, float | None] | None) -> None:
+        """To a segment's target.
+
+        usual  the time of this move in earlier runs over that asked for
+        begun  of a move that is on: (since when [s], seconds asked for in all). It goes on at its pace, and a cooling,
+               which gets slower by itself, at least as long as usual
+        """
         if s.target_c is None:
             return
         away = s.target_c - self.furnace
         if away * (1.0 if s.kind == "heat" else -1.0) <= 0.0:
             return
-        asked = (s.asked_rate_c_per_h or (s.rate_max_c_per_h or USUAL_C_PER_H)) / 3600.0
-        seconds = abs(away) / asked
-        if begun_s is None:
-            seconds = usual.moves.get(s.number, seconds)
-        elif self.pace * away > 0.0 and 0.2 * asked < abs(self.pace) < 5.0 * asked:
-            seconds = max(abs(away / self.pace), usual.moves.get(s.number, 0.0) - (self.t - begun_s))
+        asked_s = _seconds(s, away)
+        seconds = asked_s * usual
+        if begun is not None and self.pace * away > 0.0 and 0.2 < abs(away / self.pace) / asked_s < 5.0:
+            seconds = abs(away / self.pace)
+            since_s, whole_s = begun
+            if s.kind == "cool" and whole_s:
+                seconds = max(seconds, usual * whole_s - (self.t - since_s))
         steps = max(1, round(min(seconds, LONGEST_S) / STEP_S))
         for target in np.linspace(self.furnace, s.target_c, steps + 1)[1:]:
             self._step(float(target))

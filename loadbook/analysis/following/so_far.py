@@ -37,7 +37,7 @@ class Standing:
 
     at_s      when it broke, or is heading to break (seconds from the trace's start)
     per_h     of a heading: the trend [unit/h];  over_min  minutes that it rests on
-    alone     of what is broken: the work TC without which it would not be, should that one be out
+    alone     of what is broken: the TC without which it would not be, should that one be out
     """
 
     clause: str
@@ -117,10 +117,12 @@ def standings(
 
 
 def _alone(trace: Trace, clauses: Sequence[ClauseResult], again: Again) -> dict[str, str]:
-    """Broken clause -> the work TC without which it would not be broken, where there is one."""
+    """Broken clause -> the TC without which it would not be broken, where there is one: a work TC, or one of several
+    control TCs."""
     broken = [c for c in clauses if c.verdict == "broken" and c.channel]
     out: dict[str, str] = {}
-    for name in [trace.channels[i].name for i in trace.rows("work")]:
+    control = trace.rows("control")
+    for name in [trace.channels[i].name for i in [*trace.rows("work"), *(control if len(control) > 1 else ())]]:
         of_it = [c for c in broken if name in str(c.channel).split(" over ") and c.clause not in out]
         if of_it:
             without_it = {c.clause: c.verdict for c in again(without(trace, [name])).clauses}

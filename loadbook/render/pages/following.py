@@ -37,7 +37,9 @@ def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | N
         section("Suspected faults", sentences(fault_words(seen, book, system)), name="faults") if seen.faults else None,
         data_block("seen-data", seen.as_dict()),
     ]  # fmt: skip
-    verdict = el("p", mark(seen.worst or "no cycle", shape=shape, words=headline(seen, book)), class_="verdict")
+    first, semicolon, rest = headline(seen, book).partition("; ")  # a mark stays on one line
+    state = mark(seen.worst or "no cycle", shape=shape, words=first + semicolon.strip())
+    verdict = el("p", state, f" {rest}" if rest else None, class_="verdict")
     made = page(
         f"{seen.run} so far", [s for s in sections if s is not None], kind="While the furnace runs",
         summary=el("div", verdict, paragraph(ADVISES)), footer=paragraph(ADVISES),
