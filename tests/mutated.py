@@ -116,7 +116,7 @@ class Named(Clean):
 
 
 _MOMENT = re.compile(r"(?<!\d)(\d{4}-\d\d-\d\d[ T]\d\d:\d\d:\d\d)(?![\d:.])")
-_BESIDE = re.compile(r"([a-z]+\d?)\s?[=:]\s*([-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?)(?![\d.])")
+_BESIDE = re.compile(r"([a-z]+\d?)\s?[=:]\s*([-+]?\d+(?:[.,]\d*)?(?:[eE][-+]?\d+)?)(?![\d.])")
 
 
 def _after(moment: str) -> float:

@@ -77,6 +77,8 @@ def wrong(clean: Clean, text: str, found: Read) -> list[str]:
                 out.append(f"line {number} {line!r} holds no {values.tolist()}")
             continue
         cells = cells_of(line, clean)
+        while len(cells) > clean.width and not cells[-1].strip():
+            cells.pop()
         said = [clean.value(c) for c in cells]
         if len(cells) == clean.width and len(values) == 3:
             good = [

@@ -11,6 +11,7 @@ from .grid import Grid
 from .names import unit_of
 from .options import Question
 
+_SAYS_VALUES = re.compile(r"=\s*[-+]?\d|\d:\d\d")  # a line of a log, no heading
 _DECIMAL = re.compile(r"^[-+]?\d*[.,]\d+(?:[eE][-+]?\d+)?$")
 
 _FORMAT_HINT = re.compile(r"^[\[(]?\s*(?:[dmyhs]{1,4}[-/.: ]?){2,}(?:am/pm)?\s*[\])]?$", re.IGNORECASE)
@@ -185,7 +186,7 @@ def _is_name_row(row: list[str], width: int) -> bool:
 
 def _split_otherwise(row: list[str], width: int) -> list[str]:
     """The names of a heading in one cell, where another delimiter splits it into as many as there are columns."""
-    cells = [c for c in row if c]
+    cells = [c for c in row if c and not _SAYS_VALUES.search(c)]
     for delimiter in (",", ";", "\t", "|") if len(cells) == 1 else ():
         names = [c.strip() for c in cells[0].split(delimiter)]
         if len(names) == width and _is_name_row(names, width) and all(kind(n) == "text" for n in names):

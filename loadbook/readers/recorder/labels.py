@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 
 from loadbook.core.outside import within_limits
+from loadbook.core.phrases import many
 
 from .document import Fields, flat, parsed, read_document
 from .log_lines import read_log
@@ -81,7 +82,14 @@ def as_table(text: str, name: str = "") -> tuple[list[list[str]], list[int], lis
     seen = Counter(name for _, _, fields in apart for name, _, _ in fields or ())
     rare = {n for n, count in seen.items() if count < max(2, 0.01 * len(apart))}  # a name that was damaged
     kept = [(n, ln, None if rare & {f[0] for f in fields or ()} else fields) for n, ln, fields in apart]
-    return *_tabulate(kept, name), []
+    above = kept[: _first_of(kept)]
+    notes = [f"{many(len(above), 'line')} above the first readings left out ({above[0][1][:60]!r})"] if above else []
+    return *_tabulate(kept, name), notes
+
+
+def _first_of(taken: Sequence[tuple[int, str, Fields | None]]) -> int:
+    """Where the readings begin: the first line that could be taken apart, or that begins with a time."""
+    return next((i for i, (_, line, fields) in enumerate(taken) if fields is not None or _LEAD.match(line)), 0)
 
 
 def _tabulate(taken: Sequence[tuple[int, str, Fields | None]], where: str) -> tuple[list[list[str]], list[int]]:
@@ -94,7 +102,7 @@ def _tabulate(taken: Sequence[tuple[int, str, Fields | None]], where: str) -> tu
     heading = [f"{n} ({next(iter(u))})" if len(u) == 1 and "" not in u else n for n, u in units.items()]
     rows: list[list[str]] = []
     at: list[int] = []
-    first = next((i for i, (_, line, fields) in enumerate(taken) if fields is not None or _LEAD.match(line)), 0)
+    first = _first_of(taken)
     for i, (number, line, fields) in enumerate(taken):
         if i == first and heading:
             rows.append(heading)

@@ -17,7 +17,16 @@ from .names import read_heading
 from .numbers import looks_number, number_pattern
 from .options import Question
 from .table import Table
-from .times import ZONE_HOURS, counted_seconds, elapsed_seconds, lost_a_digit, offset_of, parse_cell, serial_moment
+from .times import (
+    ZONE_HOURS,
+    counted_seconds,
+    elapsed_seconds,
+    lost_a_digit,
+    offset_of,
+    parse_cell,
+    parts_of_a_second,
+    serial_moment,
+)
 
 MOST_PROBLEMS = 20
 MOST_TOTALS = 10  # rows of numbers below the data: more are rows of data that cannot be read
@@ -101,7 +110,7 @@ def time_reader(layout: Layout) -> Callable[[str], float | None]:
     if kind == "elapsed":
         return lambda cell: elapsed_seconds(cell, fmt, layout.decimal)
     if kind == "serial":
-        return lambda cell: _serial(cell, fmt, layout.decimal)
+        return _serial(fmt, layout.decimal)
 
     def clock(cell: str) -> float | None:
         moment = parse_cell(cell, fmt)
@@ -119,15 +128,24 @@ def _since_1970(moment) -> float:  # type: ignore[no-untyped-def]
     return float(np.datetime64(naive, "us").astype("int64")) / 1e6
 
 
-def _serial(cell: str, epoch: str, decimal: str) -> float | None:
-    try:
-        number = float(cell.replace(decimal, "."))
-    except ValueError:
-        return None
-    if epoch not in ("1900", "1904"):
-        return counted_seconds(number, epoch)
-    moment = serial_moment(number, epoch)
-    return None if moment is None else _since_1970(moment)
+def _serial(epoch: str, decimal: str) -> Callable[[str], float | None]:
+    parts: set[float] = set()  # of a second: what the first cell counts all count
+
+    def read(cell: str) -> float | None:
+        try:
+            number = float(cell.replace(decimal, "."))
+        except ValueError:
+            return None
+        if epoch in ("1900", "1904"):
+            moment = serial_moment(number, epoch)
+            return None if moment is None else _since_1970(moment)
+        seconds = counted_seconds(number, epoch)
+        if seconds is None or (parts and parts_of_a_second(number) not in parts):
+            return None
+        parts.add(parts_of_a_second(number))
+        return seconds
+
+    return read
 
 
 def data_above(table: Table, layout: Layout, stamps: list[int]) -> list[int]:

@@ -406,7 +406,7 @@ def _column(table: Table, place: int, layout: Layout) -> np.ndarray:
                 out.append(float(row[place].replace(layout.decimal, ".")))
             except ValueError:
                 continue
-    return np.array(out)
+    return np.array([v for v in out if np.isfinite(v)])
 
 
 def _rises(values: np.ndarray) -> bool:

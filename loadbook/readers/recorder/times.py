@@ -394,6 +394,11 @@ def serial_moment(number: float, epoch: str) -> datetime | None:
 _COUNTED_FROM = {"1970": 0.0, "1904 s": -2_082_844_800.0, "1900 s": -2_208_988_800.0}
 
 
+def parts_of_a_second(number: float) -> float:
+    """What a count from an epoch counts, by its size: seconds (1), milli-, micro- or nanoseconds (1e9)."""
+    return next((p for least, p in ((1e17, 1e9), (1e14, 1e6), (1e11, 1e3)) if abs(number) > least), 1.0)
+
+
 def counted_seconds(number: float, epoch: str) -> float | None:
     """Seconds since 1970 of a count of seconds (or milli-, micro- or nanoseconds) from an epoch; None outside 2000 to
     2099.
@@ -405,8 +410,7 @@ def counted_seconds(number: float, epoch: str) -> float | None:
     >>> counted_seconds(3856320000.0, "1904 s")
     1773475200.0
     """
-    parts = next((p for least, p in ((1e17, 1e9), (1e14, 1e6), (1e11, 1e3)) if abs(number) > least), 1.0)
-    seconds = number / parts + _COUNTED_FROM[epoch]
+    seconds = number / parts_of_a_second(number) + _COUNTED_FROM[epoch]
     return seconds if 946_684_800 <= seconds < 4_102_444_800 else None
 
 
