@@ -16,7 +16,7 @@ import numpy as np
 from loadbook.analysis.trace.model import Channel, PieceRecord, Trace
 
 from .runcase import BROKEN, KEPT, OPEN, WORK, Must, RunCase, Tc, Zone, cool, cycle, heat, hold, limit, path, run
-from .shop_cases import dies, dipped, touched
+from .shop_cases import dies, dipped, rounded, touched
 from .week_cases import in_whole
 
 FAST = {"rate_max": "110 C/h"}
@@ -253,6 +253,10 @@ def carried_over(hours: float) -> Trace:
     """Quenched to 25 °C, and into the cold so many hours later."""
     program = path(20.0, (840.0, 300.0), 1.0, (25.0, 1500.0), hours, (-70.0, 100.0), 1.6, (20.0, 100.0), 0.5)
     return run(program, work=(Tc(1.0, 4.0), Tc(1.0, 5.0), Tc(0.5, 4.0), Tc(1.0, 3.0)))
+
+
+CREEPING = cycle(heat("570 C", rate_max="165 C/h"), heat("620 C", rate_max="50 C/h"), SOAK, COOLED)
+TIGHT = cycle(HEAT, SOAK, cool("400 C", **COOL), cool("100 C", rate_max="35 C/h"))
 
 
 def traded(trace: Trace, a: str, b: str, from_h: float, to_h: float = 99.0) -> None:
@@ -585,4 +589,16 @@ AUDIT = [
     RunCase("a zone and a TC in each other's channel, the soak too short", PLAIN,
             partial(run, held(1.0), work=SLOW_2, touch=partial(traded, a="Zone 2", b="TC 2", from_h=3.0)), BROKEN,
             {"soak 2": Must(BROKEN, 6.8, 7.4)}, more=TRADED),
+    # a large furnace that comes slowly to a slower pace; a tight rate on a recorder in whole degrees
+    RunCase("a large furnace slows down into the creep", CREEPING,
+            partial(run, path(20.0, (570.0, 150.0), (620.0, 40.0), 2.0, (90.0, 80.0), 0.5), LAGS), KEPT),
+    RunCase("a large furnace creeps too fast", CREEPING,
+            partial(run, path(20.0, (570.0, 150.0), (620.0, 65.0), 2.0, (90.0, 80.0), 0.5), LAGS), BROKEN,
+            {"heat 2 rate": Must(BROKEN, 3.7, 4.3)}),
+    RunCase("a tight rate on a recorder in whole degrees", TIGHT,
+            partial(run, path(20.0, (620.0, 100.0), 1.6, (400.0, 80.0), (90.0, 30.0), 0.5), step_s=120.0,
+                    touch=rounded), KEPT),
+    RunCase("a tight rate broken on a recorder in whole degrees", TIGHT,
+            partial(run, path(20.0, (620.0, 100.0), 1.6, (400.0, 80.0), (90.0, 42.0), 0.5), step_s=120.0,
+                    touch=rounded), BROKEN, {"cool 4 rate": Must(BROKEN, 10.3, 11.0)}),
 ]  # fmt: skip

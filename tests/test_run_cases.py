@@ -422,3 +422,11 @@ IN_BOTH = [pytest.param(c, s, id=f"{c.name}-{s}", marks=pytest.mark.thorough if 
 @pytest.mark.parametrize(("case", "system"), IN_BOTH)
 def test_a_planted_run_is_told_right(case: RunCase, system: str) -> None:
     assert wrong(case, tell(case, system), system) == []
+
+
+def test_samples_five_minutes_apart_blame_no_quick_tc() -> None:
+    """A section that follows within minutes has followed before the next sample: it is not loose for that."""
+    work = (Tc(1.0, 3.0), Tc(2.0, 4.0), Tc(3.0, 15.0), Tc(2.0, 20.0))
+    quick = RunCase("quick TCs", PLAIN, partial(run, TRIMMED, (Zone(),), work, step_s=300.0), KEPT)
+    found = tell(quick)
+    assert (found.judgement.verdict, [f.kind for f in found.judgement.faults]) == (KEPT, [])

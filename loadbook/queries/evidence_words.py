@@ -142,8 +142,7 @@ _EVIDENCE: dict[str, Template] = {
     "drift": "reads {off_c_diff:+.1f} against its peers at the late hold (from {at_s:clock}, {percent:+.1f} % of the "
     "way from the start), beyond {limit_c_diff:.1f} of class, calibration and scatter",
     "drift_in_proportion": "so in proportion since its first look at {at_s:clock}",
-    "drift_between": "it began between {not_at_s:clock}, when nothing of it was to be seen, and {there_s:clock}, when "
-    "it was there",
+    "drift_between": "it began between {not_at_s:clock} (nothing of it yet) and {there_s:clock} (all of it)",
     "drift_above": "above everything that heats it, so that the sensor is the likelier cause",
     "drift_moved": "it moved {grew_c_diff:.1f} away while the furnace stood, which no place does: likelier the sensor",
     "drift_place": lambda f, s: (

@@ -25,7 +25,7 @@ from loadbook.core.remarks import Remark, remark
 
 from .check import Clause, Demand, Frame, beyond, cannot, compare, never_began
 from .recorded import furnace_uniformity, gas, surface
-from .segments import WINDOW_MIN, decide_rate, in_range, window_for
+from .segments import WINDOW_MIN, beyond_steps, decide_rate, in_range
 from .series import (
     Mask,
     Series,
@@ -300,17 +300,20 @@ def _rate(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResul
         return cannot(demand.clause, demand.text, never, limit=demand.limit, unit=demand.unit)
     of_work = limit.quantity.endswith("_work")
     rows = view.work if of_work else view.control
-    window, text = window_for(view, limit.window_min, demand.text)
     # the furnace's own rate binds by each control TC's own temperature; a work TC's by the furnace's
     where = binding(view, limit, frame, ranged=of_work)
     binds = (None, None) if of_work else (limit.above_c, limit.below_c)
-    series = rate(
-        view, rows, 60.0 * window, where, rising=limit.quantity.startswith("heating"),
-        fastest=limit.relation == "max" or of_work, above_c=binds[0], below_c=binds[1],
-        settling=Settling(demand.limit, "min") if limit.relation == "min" else None,
-    )  # fmt: skip
-    return decide_rate(view, demand.clause, text, limit.relation, demand.limit, series, where, frame, window,
-                       rows, binds, limit.segment, None)  # fmt: skip
+
+    def by(window: float, text: Remark) -> ClauseResult:
+        series = rate(
+            view, rows, 60.0 * window, where, rising=limit.quantity.startswith("heating"),
+            fastest=limit.relation == "max" or of_work, above_c=binds[0], below_c=binds[1],
+            settling=Settling(demand.limit, "min") if limit.relation == "min" else None,
+        )  # fmt: skip
+        return decide_rate(view, demand.clause, text, limit.relation, demand.limit, series, where, frame, window,
+                           rows, binds, limit.segment, None)  # fmt: skip
+
+    return beyond_steps(view, limit.window_min, demand.limit, demand.text, by)
 
 
 def _start(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +18,7 @@ from .soak import hold_clauses
 
 WINDOW_MIN = 15.0
 FEWEST_INTERVALS = 3.0  # a window that the cycle does not state is at least so many intervals of the recorder wide
+ROUNDED = 1.5  # rounding to a step moves a least-squares slope by at most so many steps a window
 KNEE_S, KNEE_C = 1800.0, 25.0  # how far before a target a slower program may be seen to have taken over
 
 
@@ -71,7 +72,6 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, last: bool
                 interval = replace(interval, end=goes_on(view, frame.phases, s, interval))
             where = frame.samples(interval, view.t_s.size) & view.judged
             rows = view.control if s.rate_of == "control" else view.work
-            window, text = window_for(view, stated, text)
             above, below = s.rate_above_c, s.rate_below_c
             if before is not None and before.target_c is not None and s.rate_of == "control":
                 passed = before.target_c
@@ -81,13 +81,20 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, last: bool
                 above = above if rising else max(s.target_c, s.target_c if above is None else above)
                 below = min(s.target_c, s.target_c if below is None else below) if rising else below
             pace = math.inf if before is None or relation == "min" else before.rate_max_c_per_h or math.inf
-            settling = Settling(limit, relation, pace, before is not None)
-            series = rate(
-                view, rows, 60.0 * window, where, rising=rising, fastest=fastest, above_c=above, below_c=below,
-                settling=settling if relation == "min" or before is not None else None,
-            )  # fmt: skip
-            found = decide_rate(view, name, text, relation, limit, series, where, frame, window, rows,
-                                (above, below), s.number, s.asked_rate_c_per_h)  # fmt: skip
+            half = None
+            if relation == "max" and before is not None and before.target_c is not None and s.target_c is not None:
+                half = 0.5 * (before.target_c + s.target_c)
+            settling = Settling(limit, relation, pace, before is not None, half)
+
+            def by(window: float, text: Remark) -> ClauseResult:
+                series = rate(
+                    view, rows, 60.0 * window, where, rising=rising, fastest=fastest, above_c=above, below_c=below,
+                    settling=settling if relation == "min" or before is not None else None,
+                )  # fmt: skip
+                return decide_rate(view, name, text, relation, limit, series, where, frame, window, rows,
+                                   (above, below), s.number, s.asked_rate_c_per_h)  # fmt: skip
+
+            found = beyond_steps(view, stated, limit, text, by)
             return replace(found, above_c=s.rate_above_c, below_c=s.rate_below_c)
 
         out.append(Clause(name, decide))
@@ -104,6 +111,22 @@ def window_for(view: View, stated_min: float | None, text: Remark) -> tuple[floa
     return coarse, replace(text, figures={**text.figures, "window_min": coarse})
 
 
+def beyond_steps(
+    view: View, stated_min: float | None, limit: float, text: Remark, decide: Callable[[float, Remark], ClauseResult]
+) -> ClauseResult:  # fmt: skip
+    """A rate by its window. Where none is stated, and it is broken by no more than the steps in which the recorder
+    writes temperatures can make, by a window twice as wide; without a figure there it cannot be told."""
+    window, text = window_for(view, stated_min, text)
+    found = decide(window, text)
+    by_steps = ROUNDED * view.resolution_c / (window / 60.0)
+    if stated_min is not None or found.verdict != "broken" or abs((found.value or 0.0) - limit) > by_steps:
+        return found
+    wide = decide(2.0 * window, replace(text, figures={**text.figures, "window_min": 2.0 * window}))
+    if wide.verdict != "cannot be told":
+        return wide
+    return replace(found, verdict="cannot be told", missing="a rate that the recorder's steps alone could not make")
+
+
 def decide_rate(
     view: View, name: str, text: Remark, relation: str, limit: float, series: Series | None, where: Mask, frame: Frame,
     window_min: float, rows: list[int], binds: tuple[float | None, float | None], segment: int | None,
@@ -113,7 +136,7 @@ def decide_rate(
     where = where & in_range(view, rows, binds)
     nothing = "a valid TC of the kind whose rate is limited"
     if rows:
-        nothing = f"a stretch of {window_min / 2:g} min with valid readings to take the rate over"
+        nothing = f"a stretch of {window_min / 2:.3g} min with valid readings to take the rate over"
     demand = Demand(
         name, text, "c_per_h", relation, limit, segment, asked, max(frame.blind_s, 60.0 * window_min), nothing
     )
@@ -122,7 +145,7 @@ def decide_rate(
         return found
     thin = series.thin(int(np.searchsorted(view.t_s, found.worst_s)))
     if thin and abs(found.value - limit) <= found.uncertainty:
-        missing = f"a rate sure enough: the segment was shorter than {window_min / 2:g} min"
+        missing = f"a rate sure enough: the segment was shorter than {window_min / 2:.3g} min"
         return replace(found, verdict="cannot be told", missing=missing)
     return found
 

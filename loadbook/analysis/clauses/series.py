@@ -18,6 +18,7 @@ import numpy.typing as npt
 from loadbook.analysis.trace.model import NOT_SAMPLED, Channel, Fault, Floats, Trace
 from loadbook.analysis.trace.rates import GAP_SHARE, line, rates_of
 from loadbook.analysis.trace.repair import repaired
+from loadbook.analysis.trace.soak import came_in
 from loadbook.analysis.trace.validity import hottest_coldest, interval_s, picked
 
 Mask = npt.NDArray[np.bool_]
@@ -38,18 +39,24 @@ class Series:
     thin: Callable[[int], bool] = lambda i: False
 
 
+SLOWING = 0.75  # a furnace whose second half of a short stretch is slower than this share of the first slows down
+
+
 @dataclass(frozen=True)
 class Settling:
     """How a furnace may come to its pace at the start of a segment: what is beyond the limit [°C/h] in the first window
     of a TC's stretch does not count, if the TC is within it by that window's end and was never faster than `pace`.
 
     follows  the stretch may begin within the samples looked at (where another program went before), not only with them
+    half_c   half the way from the target before to this one: a large furnace may take two windows, if it is within the
+             limit by there (later on it slows down for its target, however fast it came)
     """
 
     limit: float
     relation: str
     pace: float = math.inf
     follows: bool = False
+    half_c: float | None = None
 
 
 @dataclass
@@ -92,6 +99,13 @@ class View:
     def step_s(self) -> float:
         """The usual time between two samples."""
         return interval_s(self.t_s) if self.t_s.size > 1 else 0.0
+
+    @cached_property
+    def resolution_c(self) -> float:
+        """The step in which the recorder writes temperatures [°C]: the least that more than a few changes have."""
+        changes = np.abs(np.diff(picked(self.trace.values, self.control or self.work), axis=1)).ravel()
+        changes = changes[changes > 1e-6]
+        return float(np.quantile(changes, 0.01)) if changes.size else 0.0
 
     @cached_property
     def longest_step_s(self) -> float:
@@ -266,7 +280,7 @@ def rate(
     lone = _lone_lines(view.t_s[first:last], y, seen, signed, window_s, rising)
     _bridged(view.t_s[first:last], y, where[first:last], signed, window_s, rising)
     if settling is not None:
-        _settle(view.t_s[first:last], seen, signed, window_s, settling)
+        _settle(view.t_s[first:last], y, rising, seen, signed, window_s, settling)
     ranked = np.where(np.isfinite(signed), signed, -np.inf if fastest else np.inf)
     which = ranked.argmax(axis=0) if fastest else ranked.argmin(axis=0)
     steepest = np.take_along_axis(ranked, which[None, :], axis=0)[0]
@@ -325,17 +339,31 @@ def _lone_lines(t_s: Floats, y: Floats, seen: Mask, signed: Floats, window_s: fl
     return out
 
 
-def _settle(t_s: Floats, seen: Mask, signed: Floats, window_s: float, settling: Settling) -> None:
-    """Blanks what does not count while the furnace comes to its pace."""
+def _settle(
+    t_s: Floats, y: Floats, rising: bool, seen: Mask, signed: Floats, window_s: float, settling: Settling
+) -> None:
+    """Blanks what does not count while the furnace comes to its pace; a stretch shorter than a window, all the while
+    the furnace slows down in it, has no pace of its own."""
     for row, valid in enumerate(seen):
         stretch = np.flatnonzero(valid)
         if not stretch.size or (stretch[0] > 0 and not settling.follows):
             continue
-        early = np.flatnonzero(np.isfinite(signed[row]) & (t_s <= t_s[stretch[0]] + window_s))
+        gone = t_s - t_s[stretch[0]]
+        soon = gone <= window_s
+        if settling.half_c is not None:
+            with np.errstate(invalid="ignore"):
+                soon |= (gone <= 2.0 * window_s) & (y[row] <= settling.half_c if rising else y[row] >= settling.half_c)
+        early = np.flatnonzero(np.isfinite(signed[row]) & soon)
         slopes = signed[row, early]
         at_pace = slopes <= settling.limit if settling.relation == "max" else slopes >= settling.limit
-        if at_pace.any() and (slopes[: int(np.argmax(at_pace))] <= settling.pace).all():
-            signed[row, early[: int(np.argmax(at_pace))]] = np.nan
+        came = came_in(t_s[early], at_pace)
+        if came is not None and (slopes[:came] <= settling.pace).all():
+            signed[row, early[:came]] = np.nan
+        elif settling.half_c is not None and gone[stretch[-1]] < window_s and (slopes <= settling.pace).all():
+            middle_of = stretch.size // 2
+            first, second = (abs(line(t_s[k], y[row, k])[0]) for k in (stretch[:middle_of], stretch[middle_of:]))
+            if second < max(SLOWING * first, settling.limit):
+                signed[row, early] = np.nan
 
 
 def _usable(seen: Mask, full: Mask) -> Mask:

@@ -26,6 +26,7 @@ from .role import find_role_faults, find_traded_roles, traded
 from .spike import find_spikes
 from .step import find_noisy, find_steps
 
+RESPONSE_S = 150.0  # between samples further apart than this a thin section has followed: how quickly is not seen
 KINDS = (
     "open",
     "frozen",
@@ -66,9 +67,10 @@ def _find(trace: Trace, phases: Any) -> list[Fault]:
     clear = clear.blanked(roles)
     loose = find_detached(clear)
     known = {f.channel for f in loose} | {f.channel for f in frozen}
-    loose += [f for f in find_quicker(clear) if f.channel not in known]
-    known |= {f.channel for f in loose}
-    loose += [f for f in find_early(clear) if f.channel not in known]
+    if seen.interval_s <= RESPONSE_S:
+        loose += [f for f in find_quicker(clear) if f.channel not in known]
+        known |= {f.channel for f in loose}
+        loose += [f for f in find_early(clear) if f.channel not in known]
     steps, loose = _settled(clear, _not_beside(steps, roles, 900.0), loose)
     sudden = frozen + noisy + steps + loose
     contradicted = {f.channel: f.start_s for f in roles}
