@@ -218,7 +218,7 @@ def test_verdict_speaks_the_books_units() -> None:
     cells, rate = rate_of(history())
     (e,) = effects(cells, [rate], "um")
     us = verdict(e, 1, "us")
-    assert "0.001 in" in us and "°F/h" in us and "µm" not in us
+    assert "thousandths" in us and "°F/h" in us and "µm" not in us
 
 
 def test_calendar_takes_a_drift_out() -> None:
