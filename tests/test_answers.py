@@ -386,7 +386,7 @@ def test_advice_says_why_and_no_more_than_is_known() -> None:
     choice, why = advised(atmosphere(None, None, None, None, None), "si")
     assert "cannot tell" in choice and "how far it is machined" in why[0]
     places = [words(r, "si") for r in (*usual_places(40.0, 8.0), *lost_places([("flange", "detached", "R7")]))]
-    assert ["40 mm" in places[0], "8 mm" in places[1]] == [True, True] and "1.57 in" in words(
+    assert ["40 mm" in places[0], "8 mm" in places[1]] == [True, True] and "1.575 in" in words(
         usual_places(40.0, 8.0)[0], "us"
     )
     assert any(p.startswith("flange: ") and "detached in run R7" in p for p in places)

@@ -14,6 +14,7 @@ import pytest
 
 from loadbook import Book
 from loadbook.core.errors import LoadbookError, UsageError
+from loadbook.core.figures import true_minus
 from loadbook.core.remarks import remark
 from loadbook.queries.result import unit_name
 from loadbook.render.movement import moved_table
@@ -36,7 +37,7 @@ def test_moved_in_a_notebook_is_what_the_terminal_prints(shop: Book) -> None:
     for row in rows:
         for value in row:
             if isinstance(value, float):
-                assert f"{value:g}" in cells(shown)
+                assert true_minus(f"{value:g}") in cells(shown)
     assert "Movement: 17 runs, 87 pieces, 1 part numbers" not in shown
     assert "Movement: 17 runs, 87 pieces, 1 part number" in shown
     for warning in found.warnings:
@@ -46,7 +47,7 @@ def test_moved_in_a_notebook_is_what_the_terminal_prints(shop: Book) -> None:
 def test_effect_in_a_notebook_says_its_verdict(shop: Book) -> None:
     found = shop.effect(kind="outside diameter", process="stress relief", of="heating_rate_peak_c_per_h")
     shown = found._repr_html_().replace("\u00a0", " ")
-    assert found.rows()[0]["verdict"] in shown
+    assert true_minus(found.rows()[0]["verdict"]) in shown
     assert "&lt;0.0005" in shown
 
 

@@ -161,7 +161,7 @@ def furnace_page(
     drawn = charts_of(charts, system, book.zone) if charts else paragraph("No trace of a run of the last year.")
     sections = [
         section("Open points", *waiting(past.waiting(runs), links), name="open"),
-        section("Against its own past: the last year", drawn, key_words() if charts else None, name="charts"),
+        section("Against its own past: the last year", key_words() if charts else None, drawn, name="charts"),
         section("Checks", *_checks(past, furnace, system), name="checks"),
         section("Thermocouple faults", *_faults(past, runs, links), name="faults"),
         section("Runs", *runs_table(past, runs, links, system), name="runs"),
