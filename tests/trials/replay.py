@@ -276,7 +276,7 @@ class Scores:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--book")
-    parser.add_argument("--every", type=int, default=1, help="of a book: each so manieth run")
+    parser.add_argument("--every", type=int, default=1, help="of a book: only each Nth run")
     parser.add_argument("--no-past", action="store_true", help="of a book: without earlier runs, so without intervals")
     parser.add_argument("--loads", type=int, default=0)
     parser.add_argument("--histories", type=int, default=0)
