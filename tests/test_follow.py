@@ -312,6 +312,20 @@ def test_a_spread_that_grows_is_told_before_it_breaks() -> None:
     assert so_far.trend(t[:20], (5.0 + t / 120.0)[:20], 45.0) is None  # too short to call it a trend
 
 
+@pytest.mark.parametrize("furnace_rises", [True, False])
+def test_a_part_heads_over_its_band_only_with_the_furnace(book: BookFolder, furnace_rises: bool) -> None:
+    """In the top hold a work TC rises by 10 °C/h, 4 °C below the edge; what it is in stands still, or rises too."""
+    t, own = recorded()
+    own, minutes = own.copy(), t / 60.0
+    top = minutes > 214.0
+    own[4, top] = np.round(595.0 + 10.0 * (minutes[top] - 214.0) / 60.0, 1)
+    if furnace_rises:
+        own[0, top] = np.round(596.0 + 10.0 * (minutes[top] - 214.0) / 60.0, 1)
+    record, trace = part_of(book, 265.0 / 394.0, own)
+    edge = next(s for s in seen_of(book, record, trace, Past()).standings if s.clause == "hold 4 upper edge")
+    assert edge.state == (so_far.HEADING if furnace_rises else so_far.KEPT)
+
+
 def test_the_low_hold_says_go_on_and_finds_what_is_out(book: BookFolder) -> None:
     record, trace = part_of(book, 0.24)  # the end of the low hold
     low = seen_of(book, record, trace, Past()).low_hold

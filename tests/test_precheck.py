@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
 from loadbook.queries import precheck
 from loadbook.queries.remark_words import words
 from loadbook.readers.cycles.file import parse_cycle
+from loadbook.render.precheck import print_precheck
 from loadbook.store.verify import verify
 
 from .runcase import cool, cycle, heat, hold
@@ -178,3 +180,27 @@ def test_a_planned_load_is_looked_at_and_leaves_nothing(tmp_path: Path) -> None:
     assert runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"{files[0]}"]).exit_code == 2
     kept = runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"runs={files[0]}", "--person", "AB"])
     assert kept.exit_code == 2 and "its sheet cannot be kept" in kept.output
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize("columns", [52, 80, 160])
+def test_on_a_terminal_each_point_stands_beside_its_box(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, columns: int
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    book = small(tmp_path / "book")
+    run(book, "R1", 2)
+    sheet = precheck.precheck(book, "R1")
+    out = _Terminal()
+    print_precheck(sheet, book, out)
+    lines = out.getvalue().splitlines()
+    assert max(map(len, lines)) <= columns + len("\x1b[1m\x1b[0m")
+    boxes = [line for line in lines if line.startswith("[")]
+    assert len(boxes) == len(sheet.points) and "row 1" not in out.getvalue()
+    told = " ".join(out.getvalue().split())
+    for row in sheet.rows("si"):
+        assert " ".join(f"{row['point']} {row['why']}".split()) in told

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
+import textwrap
 from typing import TextIO
 
 from loadbook.queries.judge import local
@@ -43,9 +45,25 @@ def print_precheck(sheet: Precheck, book: BookFolder, out: TextIO | None = None)
             write_words("", out)
             box = {"stop": "[!]", "pass": "[x]"}
             cells = [[box.get(state, "[x]" if r["ticked"] else "[ ]"), r["point"], plain(r["why"])] for r in some]
-            emit(["", "point", "what the book says"], cells, None, title=title, out=out)
+            if out.isatty():
+                _points(title, cells, max(len(r["point"]) for r in rows), out)
+            else:
+                emit(["", "point", "what the book says"], cells, None, title=title, out=out)
     if sheet.person:
         note = f": {sheet.note}" if sheet.note else ""
         write_words(f"\nKept: {plain(sheet.person)}, {local(sheet.at, book)[:16]}{plain(note)}", out)
     write_words(f"\n{ADVISES}\n", out)
     write_words(verdict, out, bold=True)
+
+
+def _points(title: str, cells: list[list[str]], wide: int, out: TextIO) -> None:
+    """Points on a terminal: what the book says stands beside its point, however long, as on the page."""
+    write_words(title, out, bold=True)
+    width = shutil.get_terminal_size((80, 24)).columns
+    beside = " " * (5 + wide + 2) if width > wide + 40 else " " * 5
+    for box, point, why in cells:
+        lines = textwrap.wrap(why, width - len(beside), break_long_words=False, break_on_hyphens=False)
+        first = f"{box}  {point:<{wide}}  "
+        if len(beside) == len(first):
+            first += lines.pop(0) if lines else ""
+        out.write("\n".join([first.rstrip(), *(beside + line for line in lines)]) + "\n")

@@ -1,6 +1,6 @@
 """Runs replayed as if they were followed: does anything that is said on the way contradict what is said in the end?
 
-    python -m tests.trials.replay --book FOLDER           every run of a book that has a trace
+    python -m tests.trials.replay --book FOLDER [--no-past] [--every N]   runs of a book that have a trace
     python -m tests.trials.replay --loads 300 [--seed N]  generated loads, every third with a fault
     python -m tests.trials.replay --histories 60          forecasts: histories of one program each, 28 runs
 
@@ -45,14 +45,15 @@ Case = tuple[RunRecord, Trace, Past]
 
 
 # ---- the runs -----------------------------------------------------------------------------------------------------
-def of_book(book: BookFolder) -> Iterator[Case]:
-    for (run,) in book.read().execute("SELECT run FROM trace WHERE state = 'current' ORDER BY run").fetchall():
+def of_book(book: BookFolder, every: int, with_past: bool) -> Iterator[Case]:
+    runs = book.read().execute("SELECT run FROM trace WHERE state = 'current' ORDER BY run").fetchall()
+    for (run,) in runs[::every]:
         record = load_run(book.read(), run)
         assert record.trace is not None
         trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
         # while a run goes on, nobody has decided about its faults and nobody has said that it was aborted
         live = replace(record, confirmations=(), row={**record.row, "status": "done", "ended": None})
-        yield live, trace, past_of(book, record)
+        yield live, trace, past_of(book, record) if with_past else Past()
 
 
 def of_loads(count: int, seed: int) -> Iterator[Case]:
@@ -275,6 +276,8 @@ class Scores:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--book")
+    parser.add_argument("--every", type=int, default=1, help="of a book: only each Nth run")
+    parser.add_argument("--no-past", action="store_true", help="of a book: without earlier runs, so without intervals")
     parser.add_argument("--loads", type=int, default=0)
     parser.add_argument("--histories", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1818)
@@ -285,7 +288,7 @@ def main() -> None:
     scores = Scores()
     if options.book:
         with BookFolder.open(Path(options.book)) as book:
-            for case in of_book(book):
+            for case in of_book(book, options.every, not options.no_past):
                 replay(case, book, count, told, scores)
     plain = SimpleNamespace(guard=lambda: (1.0, False), zone=times.zone_of("UTC"))
     for case in chain(of_loads(options.loads, options.seed), of_histories(options.histories, options.seed)):

@@ -26,9 +26,7 @@ LONGEST_S = 7 * 86400.0
 SLOWEST, QUICKEST = 1.0 / 36000.0, 1.0 / 30.0  # k [1/s] that a work TC can have
 LEAST_LEFT_S = 300.0
 MOST_APART = 3.0  # of a run's own pace and that of earlier runs
-HALF_K = (
-    873.15  # in air half the heat comes by radiation here: hotter than without a fan, colder than with a strong one
-)
+HALF_K = 873.15  # in air half the heat comes by radiation here: colder with a strong fan, hotter without one
 LEVEL = 0.9
 FEWEST = 5  # earlier runs that an interval needs
 SOAK_START, SOAK_END, RUN_END = "soak start", "soak end", "run end"
@@ -116,10 +114,12 @@ def _own_pace(cycle: Cycle, phases: Phases, usual: Typical, pace: float) -> floa
         return 1.0
     last = heats[-1]
     took_s = last.end_s - last.start_s
-    if last is phases.intervals[-1]:
+    if last is phases.intervals[-1] and not last.reached:
         if took_s < LATEST_S or pace <= 0.0 or last.target_c is None:
             return 1.0
         took_s = (last.target_c - float(phases.reference_c[last.start])) / pace
+    elif not last.reached:
+        return 1.0
     return float(np.clip(took_s / asked_s / usual.moves.get(last.segment, 1.0), 1.0 / MOST_APART, MOST_APART))
 
 

@@ -219,7 +219,12 @@ def _heading(
     if c.unit == "c" and not (running.kind == "hold" and running.target_c is not None
                               and series.value[phases.until - 1] > running.target_c):  # fmt: skip
         return None  # what is on its way to its target heads for that, not for the limit above it
-    return trend(view.t_s[: phases.until], series.value[: phases.until], c.limit)
+    found = trend(view.t_s[: phases.until], series.value[: phases.until], c.limit)
+    furnace = extreme(view, view.control) if c.unit == "c" else None
+    if found is not None and furnace is not None and furnace.value[phases.until - 1] < c.limit:
+        # a part comes no hotter than the furnace: it levels off where that stands
+        return found if trend(view.t_s[: phases.until], furnace.value[: phases.until], c.limit) else None
+    return found
 
 
 def trend(t_s: Floats, values: Floats, limit: float) -> tuple[float, float, float] | None:
