@@ -77,7 +77,7 @@ def wrong(clean: Clean, text: str, found: Read) -> list[str]:
                 out.append(f"line {number} {line!r} holds no {values.tolist()}")
             continue
         cells = cells_of(line, clean)
-        while len(cells) > clean.width and not cells[-1].strip():
+        while len(cells) > clean.width == widths.most_common(1)[0][0] and not cells[-1].strip():
             cells.pop()
         said = [clean.value(c) for c in cells]
         if len(cells) == clean.width and len(values) == 3:

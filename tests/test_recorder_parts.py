@@ -503,6 +503,12 @@ def test_json_that_gives_two_values_to_one_name_loses_none() -> None:
     assert carries_names(agreeing)
 
 
+def test_a_time_that_leaves_no_row_of_data_is_named_with_its_line() -> None:
+    rows = [f"Mon {2 + i:02d} Mar 06h0{i}-00;{20 + i}" for i in range(6)]
+    with pytest.raises(IntakeError, match="'Mon 02 Mar 06h00-00' in line 2 is no time that can be read: give --time-f"):
+        look(Source("c.csv", "\n".join(["When;Control (C)", *rows]).encode()), Options())
+
+
 def test_no_value_of_a_json_record_is_lost() -> None:
     """Lists of any length, records within lists, what stands beside the records, and arrays without names."""
     long = [{"time": f"2026-03-14T08:0{i}:00Z", "tc": [20.0 + i + k for k in range(420)]} for i in range(5)]

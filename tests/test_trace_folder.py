@@ -318,3 +318,12 @@ def test_the_command(shop: BookFolder, tmp_path: Path, loadbook: Run) -> None:
     assert none.returncode == 2 and "--furnace FURNACE or --runs TABLE" in none.stderr
     wrong = loadbook("trace", "take", "in", "--run-from-name", "(", "--book", str(shop.path))
     assert wrong.returncode == 2 and "is not a regular expression" in wrong.stderr
+
+
+def test_files_of_another_form_are_one_question_and_channels_are_counted(shop: BookFolder, tmp_path: Path) -> None:
+    folder = tmp_path / "charts"
+    for n in range(4):
+        chart(folder / f"run-{n}.csv", n, head=HEAD if n == 0 else ("Time", "Control", "TC 1"))
+    done = take_all(shop, [folder], Finder(pattern=re.compile(BY_NAME)), ANSWERS, None, Part())
+    assert [(taken.run, len(taken.channels)) for taken in done.taken] == [("run-0", 2)]
+    assert [left.files for left in done.left] == [["run-1.csv", "run-2.csv", "run-3.csv"]]

@@ -393,11 +393,10 @@ def _expression(pattern: str | None) -> re.Pattern[str] | None:
         raise UsageError(f"--run-from-name is not a regular expression: {exc}", remedy="Such as '(R-[0-9-]+)'") from exc
 
 
-_IN_FULL = 20  # runs that are printed one by one
-
-
 def _print_bulk(done: Bulk, book: BookFolder, dry_run: bool) -> None:
-    for taken in done.taken[:_IN_FULL] if len(done.taken) <= _IN_FULL else ():
+    from loadbook.readers.recorder.bulk import IN_FULL
+
+    for taken in done.taken if len(done.taken) <= IN_FULL else ():
         if dry_run:
             click.echo(f"{plain(_listed(taken.files))}: would be the trace of {plain(taken.run)}")
         else:
@@ -409,7 +408,7 @@ def _print_bulk(done: Bulk, book: BookFolder, dry_run: bool) -> None:
         f"{f' ({verdicts})' if verdicts and not dry_run else ''}; {done.already} were in the book already;"
         f" {done.not_taken} not taken"
     )
-    if done.broken and len(done.taken) > _IN_FULL:
+    if done.broken and len(done.taken) > IN_FULL:
         click.echo(f"Broken: {', '.join(map(plain, done.broken[:50]))}{' ...' if len(done.broken) > 50 else ''}")
     for left in done.left:
         click.echo(f"not taken: {plain(_listed(left.files, 30))}")

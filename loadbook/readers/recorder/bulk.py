@@ -37,6 +37,7 @@ from .read import Read, look
 from .source import Source, open_source
 from .take import LONG_HOURS, ChangedMeanwhile, Ready, TakenTrace, Wanted, make_ready, put_in, take_files
 
+IN_FULL = 20  # runs that are told one by one: of more the channels are not kept in memory
 AT_ONCE = 25  # runs of one transaction
 AT_MOST_S = 5.0  # after which the runs that are ready go in, however few they are
 LEAST_SHARE = 0.1  # of the file, or of the run where it is shorter: less of one in the other is no match
@@ -140,9 +141,10 @@ class _Left:
         self.found: dict[object, Left] = {}
 
     def add(self, names: Sequence[str], exc: LoadbookError, form: Form | None) -> None:
-        if isinstance(exc, OpenQuestion):
+        key: object = type(exc)
+        if isinstance(exc, OpenQuestion) and not isinstance(exc, AnotherForm):
             key = exc.what if form is None else exc.option
-        else:
+        elif not isinstance(exc, AnotherForm):
             key = re.sub(r"'[^']*'|\d+", "", exc.what)[:40]  # what differs from file to file stands in quotes or later
         left = self.found.setdefault((type(exc), form, key), Left([], str(exc)))
         left.files += names
@@ -281,7 +283,7 @@ class _Taking:
             return
         done.went_in += len(taken.files)
         done.already += len(wanted) - len(taken.files)
-        done.taken.append(replace(taken, channels=()))
+        done.taken.append(taken if len(done.taken) < IN_FULL else replace(taken, channels=()))
         if not self.dry_run:
             for one, sha in zip(wanted, shas, strict=True):
                 self.held.setdefault(sha, set()).add((run, one.part.asked(self.book.zone, self.options)))

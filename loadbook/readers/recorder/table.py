@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 from loadbook.core.errors import IntakeError, Problem, UsageError
@@ -10,7 +11,7 @@ from loadbook.core.typed import quote
 from loadbook.readers.workbook import Book, open_book
 
 from .blocks import join_blocks
-from .cells import Columns, data_test, look_at_columns
+from .cells import Columns, data_test, kind, look_at_columns
 from .grid import Grid, find_delimiter, split
 from .head import Head, find_head, nameless, stated_head
 from .head_places import must_fit, place_over_columns, units_beside
@@ -69,6 +70,7 @@ def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
     _prepare(grid, layout)
     table = _with_head(grid, source.name, layout, delimiter)
     if table is None:
+        _time_unread(grid, source.name)
         raise IntakeError(
             "no rows of data were found",
             [Problem("no run of rows with a time and numbers", source.name)],
@@ -77,6 +79,28 @@ def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
     columns, head = table
     head.rewritten |= apart
     return Table(grid, columns, head, encoding, delimiter, notes=grid.notes, questions=head.questions)
+
+
+_ABOUT_TIME = re.compile(r"\d{1,2}\s?[:hH.]\s?\d{2}")
+
+
+def _time_unread(grid: Grid, name: str) -> None:
+    """Raises IntakeError where nothing is data because the texts of a column are times that cannot be read."""
+    rows = [
+        (line, row) for line, row in zip(grid.lines, grid.rows, strict=True) if any(kind(c) == "number" for c in row)
+    ]
+    for place in range(3):
+        cells = [(line, row[place]) for line, row in rows[:500] if place < len(row)]
+        timed = [(line, c) for line, c in cells if kind(c) == "text" and _ABOUT_TIME.search(c)]
+        if len(timed) > 0.8 * len(cells) and len({c for _, c in timed}) > max(2, 0.3 * len(timed)):
+            line, cell = timed[0]
+            raise IntakeError(
+                f"{cell!r} in line {line} is no time that can be read: give --time-format,"
+                " such as '%a %d %b %Y %H:%M:%S'",
+                [Problem("the first cell of its kind", name, line, None, cell)],
+                remedy="%d day, %m month or %b its name, %Y year (or the year itself in front where they say none),"
+                " %H:%M:%S the time, %p AM or PM",
+            )
 
 
 def _prepare(grid: Grid, layout: Layout) -> None:
