@@ -370,7 +370,7 @@ def _settle(
         elif settling.half_c is not None and gone[stretch[-1]] < window_s and (slopes <= settling.pace).all():
             middle_of = stretch.size // 2
             first, second = (abs(line(t_s[k], y[row, k])[0]) for k in (stretch[:middle_of], stretch[middle_of:]))
-            if second < max(SLOWING * first, settling.limit):
+            if not second >= max(SLOWING * first, settling.limit):  # nor is it seen with two samples a half (NaN)
                 signed[row, early] = np.nan
 
 
