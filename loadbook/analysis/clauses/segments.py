@@ -19,6 +19,7 @@ from .soak import hold_clauses
 WINDOW_MIN = 15.0
 FEWEST_INTERVALS = 3.0  # a window that the cycle does not state is at least so many intervals of the recorder wide
 ROUNDED = 1.5  # rounding to a step moves a least-squares slope by at most so many steps a window
+NOISE_PEAK = 3.0  # the peak that noise makes in a slope watched for hours, in standard errors (rates.noise_peak)
 KNEE_S, KNEE_C = 1800.0, 25.0  # how far before a target a slower program may be seen to have taken over
 
 
@@ -114,17 +115,19 @@ def window_for(view: View, stated_min: float | None, text: Remark) -> tuple[floa
 def beyond_steps(
     view: View, stated_min: float | None, limit: float, text: Remark, decide: Callable[[float, Remark], ClauseResult]
 ) -> ClauseResult:  # fmt: skip
-    """A rate by its window. Where none is stated, and it is broken by no more than the steps in which the recorder
-    writes temperatures can make, by a window twice as wide; without a figure there it cannot be told."""
+    """A rate by its window. Where none is stated, and it is broken by no more than the recorder's steps or noise can
+    make, by a window twice as wide; without a figure there it cannot be told."""
     window, text = window_for(view, stated_min, text)
     found = decide(window, text)
-    by_steps = ROUNDED * view.resolution_c / (window / 60.0)
-    if stated_min is not None or found.verdict != "broken" or abs((found.value or 0.0) - limit) > by_steps:
+    if stated_min is not None or found.verdict != "broken":
+        return found
+    noise = NOISE_PEAK * view.noise_c * math.sqrt(12.0 * max(view.step_s, 1.0) / (60.0 * window))
+    if abs((found.value or 0.0) - limit) > max(ROUNDED * view.resolution_c, noise) / (window / 60.0):
         return found
     wide = decide(2.0 * window, replace(text, figures={**text.figures, "window_min": 2.0 * window}))
     if wide.verdict != "cannot be told":
         return wide
-    return replace(found, verdict="cannot be told", missing="a rate that the recorder's steps alone could not make")
+    return replace(found, verdict="cannot be told", missing="a rate that the recorder's steps and noise could not make")
 
 
 def decide_rate(

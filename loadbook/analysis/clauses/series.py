@@ -108,6 +108,14 @@ class View:
         return float(np.quantile(changes, 0.01)) if changes.size else 0.0
 
     @cached_property
+    def noise_c(self) -> float:
+        """Standard deviation of one sample about the line between its neighbours [°C]: the middle channel's."""
+        y = picked(self.trace.values, self.control or self.work)
+        off = np.abs(y[:, 1:-1] - 0.5 * (y[:, :-2] + y[:, 2:]))
+        off = off[np.isfinite(off)]
+        return 1.4826 * float(np.median(off)) / math.sqrt(1.5) if off.size else 0.0
+
+    @cached_property
     def longest_step_s(self) -> float:
         """The longest time between two samples."""
         return float(np.diff(self.t_s).max()) if self.t_s.size > 1 else 0.0
@@ -362,7 +370,7 @@ def _settle(
         elif settling.half_c is not None and gone[stretch[-1]] < window_s and (slopes <= settling.pace).all():
             middle_of = stretch.size // 2
             first, second = (abs(line(t_s[k], y[row, k])[0]) for k in (stretch[:middle_of], stretch[middle_of:]))
-            if second < max(SLOWING * first, settling.limit):
+            if not second >= max(SLOWING * first, settling.limit):  # nor is it seen with two samples a half (NaN)
                 signed[row, early] = np.nan
 
 
