@@ -1,6 +1,6 @@
 """Every option and argument of every command with hostile, huge, empty and wrong-typed values, on a copy of a book.
 
-python -m tests.trials.options [FIRST [LAST]]     of all cases, in an order in which every option meets every class early
+python -m tests.trials.options [FIRST [LAST]]     of all cases; what is met first stands at `cases`
 
 Whatever is typed ends in a result or in an error that the program means: never in "an unexpected fault", a trace, or a
 wait. `demo` is not among the commands: it builds a book or plays in a furnace's time. The book holds the first twenty
@@ -42,7 +42,7 @@ CLASSES = (  # of values; each option meets one of each class first
     ("a,b,,c", "kind,kind", "setup:", "setup:q0", "10:q99"),
     ("a=b", "heating_rate_peak_c_per_h=1e308", "soak_minutes=nan", "10 parsec", "="),
     ("[", "{}", "%", "*", "(?P<n>", "(a+)+$"),
-    ("true", "us", "PN-1001", "R24-003", "1", "2025-01", "parquet", "made.svg", "made.png"),
+    ("true", "us", "PN-1001", "R24-020", "1", "2025-01", "parquet", "made.svg", "made.png"),
 )
 # a command line that works, for every command: its arguments, then its options. Each argument and each option is then
 # given every hostile value, the rest as it stands here: so that a command gets as far as the value
@@ -50,21 +50,21 @@ ASKED = "--part PN-1001 --characteristic bore_A"
 GIVEN = {
     "add": "furnaces furnace=F9 atmosphere=air", "amend": "parts PN-1001 shape=plate --why w", "answer": f"{ASKED}",
     "backtest": "--part PN-1001", "backup": "made.zip", "chart effect": "flatness --process age",
-    "chart moved": "--process age", "chart run": "R24-003",
+    "chart moved": "--process age", "chart run": "R24-020",
     "choose": "--part PN-1004 --characteristic flatness",
-    "confirm fault": "R24-003 TC_1 --kind frozen --decision confirmed --person P --why w",
+    "confirm fault": "R24-020 TC_1 --kind frozen --decision confirmed --person P --why w",
     "confirm reading": "1 --why w", "cycle plan": "PN-1001 --cycle SR-600 --revision A", "cycle review": "SR-600 --revision A",
     "effect": "flatness", "explain": "soak", "export": "2025-01 -o made.xlsx --force", "find": "crack",
     "follow": "chart.csv --run R9 --once", "group answer": f"group {ASKED}", "group effect": "group flatness",
     "group moved": "group", "group plants": "group", "group publish": "group --plant Linz",
     "group recompute": "group", "group report": "group past_due", "group sql": "group SELECT_1",
-    "group verify": "group", "judge": "R24-003", "keep-links": "links.txt", "list": "runs", "moved": "", "needs": "",
+    "group verify": "group", "judge": "R24-020", "keep-links": "links.txt", "list": "runs", "moved": "", "needs": "",
     "new": "made", "pack": "--before 2024-06", "page answer": "1 -o made.html --force", "page book": "pages",
     "page customer": "Customer_A -o made.html --force", "page furnace": "F1 -o made.html --force",
     "page month": "2025-01 -o made.html --force", "page part": "PN-1001 -o made.html --force",
-    "page piece": "PN-1001 0001 -o made.html --force", "page precheck": "R24-003 -o made.html --force",
-    "page run": "R24-003 -o made.html --force", "precheck": "R24-003", "recompute": "--furnace F9",
-    "report": "past_due", "restore": "kept.zip made", "shop": "--name N", "show": "run R24-003", "sql": "SELECT_1",
+    "page piece": "PN-1001 0001 -o made.html --force", "page precheck": "R24-020 -o made.html --force",
+    "page run": "R24-020 -o made.html --force", "precheck": "R24-020", "recompute": "--furnace F9",
+    "report": "past_due", "restore": "kept.zip made", "shop": "--name N", "show": "run R24-020", "sql": "SELECT_1",
     "take": "readings readings.csv", "template": "readings", "trace layout list": "",
     "trace layout save": "kept chart.csv", "trace layout show": "furnace_2", "trace look": "chart.csv",
     "trace take": "chart.csv --run R9 --dry-run", "trial": "flatness --process age --of heating_rate_peak_c_per_h --runs 6",
@@ -76,6 +76,7 @@ FURTHER = {  # what an option of its own kind is given besides
     "--month": ("2026-13", "2026-3", "2026-03/../.."),
     "--before": ("2024-13", "２０２４-06", "2024-6", "2024-06-01"),
 }  # fmt: skip
+SLOW = ("answer", "backtest", "moved", "chart", "trial", "choose", "effect", "verify")
 LONGEST_S = 300  # by the clock: the machine may be busy
 
 
@@ -102,9 +103,10 @@ def given(name: str) -> tuple[list[str], list[str]]:
 
 
 def cases() -> list[list[str]]:
-    """Every command line: first those by which every option and argument has met each class of values once."""
-    early, late = [], []
+    """Every command line: first those by which every option, of whichever command, has met each class of values once;
+    then every option of every command one value, then each class, then every value. The slowest commands come last."""
     chance = random.Random(0)
+    made: list[tuple[str, str, tuple[Any, ...], list[str]]] = []  # option of a command, its declaration and class, line
     for name, command in commands(cli, "", click.Context(cli, info_name="loadbook")):
         if name == "demo":
             continue
@@ -113,19 +115,27 @@ def cases() -> list[list[str]]:
         for param in command.params:
             if isinstance(param, click.Option) and param.is_flag:
                 continue
-            for values in (*CLASSES, FURTHER.get(param.opts[-1], ())):
-                for number, value in enumerate(chance.sample(values, len(values))):
+            # an option that many commands share is declared once: the same name, type and help
+            declared = (*param.opts, repr(param.type.to_info_dict()), getattr(param, "help", name))
+            for number, values in enumerate((*CLASSES, FURTHER.get(param.opts[-1], ()))):
+                for value in chance.sample(values, len(values)):
                     if isinstance(param, click.Option):
                         line = [*arguments, *options, param.opts[-1], value]
                     else:
                         at = places.index(param.name)
                         line = [*arguments[:at], value, *arguments[at + 1 :], *options]
-                    (late if number else early).append([*name.split(), *line])
-    chance.shuffle(early)
-    chance.shuffle(late)
-    for some in (early, late):
-        some.sort(key=lambda line: line[0] == "group")  # which takes longest
-    return [*early, *late]
+                    made.append((name, param.opts[-1], (*declared, number), [*name.split(), *line]))
+    chance.shuffle(made)
+    made.sort(key=lambda one: (one[0].split()[0] == "group", one[0].split()[0] in SLOW))
+    met: set[Any] = set()
+    orders: tuple[list[list[str]], ...] = ([], [], [], [])
+    for name, option, declared, line in made:
+        new = [declared not in met, (name, option) not in met, (name, option, declared[-1]) not in met, True].index(
+            True
+        )
+        met |= {declared, (name, option), (name, option, declared[-1])}
+        orders[new].append(line)
+    return [line for order in orders for line in order]
 
 
 def prepare(book: Path, folder: Path) -> None:
@@ -138,7 +148,7 @@ def prepare(book: Path, folder: Path) -> None:
     rows = [f"2024-12-26 0{8 + m // 60}:{m % 60:02},{20 + m},{19 + m},{18 + m}" for m in range(90)]
     (folder / "chart.csv").write_text("\n".join(("Time,Control (°C),Work 1 (°C),Work 2 (°C)", *rows)), encoding="utf-8")
     (folder / "readings.csv").write_text(
-        "part,serial,characteristic,stage,value_mm,run,gauge\nPN-1001,0001,bore A,before,60.001,R24-003,G-02\n"
+        "part,serial,characteristic,stage,value_mm,run,gauge\nPN-1001,0001,bore A,before,60.001,R24-020,G-02\n"
     )
     (folder / "watched").mkdir()
     shutil.copy(folder / "chart.csv", folder / "watched" / "R9.csv")
