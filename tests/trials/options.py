@@ -53,7 +53,8 @@ GIVEN = {
     "chart moved": "--process age", "chart run": "R24-020",
     "choose": "--part PN-1004 --characteristic flatness",
     "confirm fault": "R24-020 TC_1 --kind frozen --decision confirmed --person P --why w",
-    "confirm reading": "1 --why w", "cycle plan": "PN-1001 --cycle SR-600 --revision A", "cycle review": "SR-600 --revision A",
+    "confirm reading": "1 --why w", "cycle plan": "PN-1001 --cycle SR-600 --revision A",
+    "cycle review": "SR-600 --revision A",
     "effect": "flatness", "explain": "soak", "export": "2025-01 -o made.xlsx --force", "find": "crack",
     "follow": "chart.csv --run R9 --once", "group answer": f"group {ASKED}", "group effect": "group flatness",
     "group moved": "group", "group plants": "group", "group publish": "group --plant Linz",
@@ -67,12 +68,14 @@ GIVEN = {
     "report": "past_due", "restore": "kept.zip made", "shop": "--name N", "show": "run R24-020", "sql": "SELECT_1",
     "take": "readings readings.csv", "template": "readings", "trace layout list": "",
     "trace layout save": "kept chart.csv", "trace layout show": "furnace_2", "trace look": "chart.csv",
-    "trace take": "chart.csv --run R9 --dry-run", "trial": "flatness --process age --of heating_rate_peak_c_per_h --runs 6",
+    "trace take": "chart.csv --run R9 --dry-run",
+    "trial": "flatness --process age --of heating_rate_peak_c_per_h --runs 6",
     "upgrade": "", "verify": "", "watch add": "watched --layout furnace_2 --furnace F1", "watch drop": "watched",
     "watch list": "", "watch run": "watched --layout furnace_2 --furnace F1 --once", "watch status": "",
 }  # fmt: skip
 FURTHER = {  # what an option of its own kind is given besides
-    "--plan": ("runs=/dev/null", "runs=/dev/zero", "runs=", "=runs.csv", "runs=.", "runs=book/book.sqlite", "jobs=x.csv"),
+    "--plan": ("runs=/dev/null", "runs=/dev/zero", "runs=", "=runs.csv", "runs=.", "runs=book/book.sqlite",
+               "jobs=x.csv"),
     "--month": ("2026-13", "2026-3", "2026-03/../.."),
     "--before": ("2024-13", "２０２４-06", "2024-6", "2024-06-01"),
 }  # fmt: skip
@@ -96,10 +99,16 @@ def commands(command: click.Command, name: str, ctx: click.Context) -> Iterator[
 
 
 def given(name: str) -> tuple[list[str], list[str]]:
-    """(arguments, options) of the command line of GIVEN; in it `_` is a blank."""
+    """(arguments, options) of the command line of GIVEN; in a name `_` is a blank."""
     words = [w.replace("_", " ") if w[:1].isupper() or "_A" in w or "_2" in w else w for w in GIVEN[name].split()]
     options = next((i for i, w in enumerate(words) if w.startswith("-")), len(words))
     return words[:options], words[options:]
+
+
+def whole(name: str) -> list[str]:
+    """The command line of GIVEN, without the command."""
+    arguments, options = given(name)
+    return [*arguments, *options]
 
 
 def cases() -> list[list[str]]:
@@ -130,10 +139,9 @@ def cases() -> list[list[str]]:
     met: set[Any] = set()
     orders: tuple[list[list[str]], ...] = ([], [], [], [])
     for name, option, declared, line in made:
-        new = [declared not in met, (name, option) not in met, (name, option, declared[-1]) not in met, True].index(
-            True
-        )
-        met |= {declared, (name, option), (name, option, declared[-1])}
+        keys = (declared, (name, option), (name, option, declared[-1]))
+        new = next((i for i, key in enumerate(keys) if key not in met), len(keys))
+        met |= set(keys)
         orders[new].append(line)
     return [line for order in orders for line in order]
 
@@ -154,7 +162,7 @@ def prepare(book: Path, folder: Path) -> None:
     shutil.copy(folder / "chart.csv", folder / "watched" / "R9.csv")
     for line in (
         ["trace", "layout", "save", "furnace 2", "chart.csv"], ["answer", *given("answer")[1], "--save"],
-        ["backup", "kept.zip"], ["watch", "add", *sum(given("watch add"), [])],
+        ["backup", "kept.zip"], ["watch", "add", *whole("watch add")],
     ):  # fmt: skip
         said = fault(line, book, folder, codes=(0,))
         assert said is None, (line, said)
@@ -212,7 +220,7 @@ def main(first: int = 0, last: int | None = None) -> int:
         few = place / "few"
         small(few).close()
         for command in GIVEN:
-            if said := fault([*command.split(), *sum(given(command), [])], book, place, codes=(0, 1, 3)):
+            if said := fault([*command.split(), *whole(command)], book, place, codes=(0, 1, 3)):
                 print("as it is given:", command, said, flush=True)
             tidy(place)
         for number, args in enumerate(chosen):
