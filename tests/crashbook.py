@@ -104,17 +104,17 @@ CASES = (
     Case("restore", ("restore", "saved.zip", "again"), ("restored",), (0, 2),
          book="again"),
     Case("pack", ("pack", "--before", "2026-04", "--book", "book"), ("3 traces",)),
-    Case("group publish", ("group", "publish", "group", "--plant", "Linz", "--with-people", "--book", "book"), ("Linz",),
-         group="group"),
+    Case("group publish", ("group", "publish", "group", "--plant", "Linz", "--with-people", "--book", "book"),
+         ("Linz",), group="group"),
     Case("page book", ("page", "book", "pages", "--book", "book"), ("pages written",), files="pages"),
     Case("page answer", ("page", "answer", "1", "-o", "letter.html", "--force", "--book", "shop"), ("letter.html",),
          book="shop", files="letter.html"),
-    Case("answer --save", ("answer", *ASKED, "--save", "--book", "shop"), ("Saved as answer 2",), book="shop"),
+    Case("answer --save", ("answer", *ASKED, "--save", "--book", "shop"), ("Kept as answer 2",), book="shop"),
     Case("shop", ("shop", "--name", "Example Shop", "--contact", "a@example.com", "--book", "shop"), ("Example Shop",),
          book="shop"),
     Case("watch run", ("watch", "run", "--once", "--book", "watching"), ("R4", "R5"), book="watching"),
-    Case("add, links kept", ("add", "furnaces", "furnace=F9", "atmosphere=air", "--book", "linked"), ("1 added",), (0, 2),
-         book="linked", files="links.txt"),
+    Case("add, links kept", ("add", "furnaces", "furnace=F9", "atmosphere=air", "--book", "linked"),
+         ("Added to furnaces",), (0, 2), book="linked", files="links.txt"),
 )  # fmt: skip
 
 

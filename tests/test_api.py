@@ -12,7 +12,7 @@ from threading import Thread
 
 import pytest
 
-from loadbook import Book
+from loadbook import Book, Group
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.figures import true_minus
 from loadbook.core.remarks import remark
@@ -162,6 +162,17 @@ def test_a_thread_that_ended_leaves_no_open_file(demo_book: Path) -> None:
         (lambda b: b.backtest(contents=[0.9, "x"]), "contents is"),
         (lambda b: b.judge(None), "run is None"),
         (lambda b: b.sql(b"SELECT 1"), "text is"),
+        (lambda b: b.report(None), "name is None"),
+        (lambda b: b.report("past_due", on=3), "on is 3"),
+        (lambda b: b.moved(stage="later"), "stage is 'later'"),
+        (lambda b: b.answer(kind="length", size_mm=float("nan")), "size_mm is nan"),
+        (lambda b: b.answer(part="PN-1001", settings={"hold_mean_c": float("inf")}), "settings is"),
+        (lambda b: b.answer(part="PN-1001", settings={"hold_mean_c": -1000.0}), "above absolute zero, not -1000"),
+        (lambda _: Group(None), "a group's target is a text or a path"),  # type: ignore[arg-type]
+        (lambda _: Group("x\0y"), "a group's target is a text or a path"),
+        (lambda _: Group("g", without=3), "without is 3"),
+        (lambda _: Group("g", plant=["a"]), "plant is ['a']"),
+        (lambda _: Group("g", nosuch=1), "there is no keyword 'nosuch' here"),
         (lambda _: Book(None), "a book's folder is a text or a path"),  # type: ignore[arg-type]
     ],
 )

@@ -161,7 +161,8 @@ with BookFolder.open(Path(sys.argv[1])) as book:
 
 
 @pytest.mark.parametrize(
-    ("at", "after"), [("part", 0), ("read back", 1), ("checked", 0), ("removing", 1), ("removing", 4), ("flushed", 1)]
+    ("at", "after"),
+    [("part", 0), ("read back", 1), ("checked", 0), ("removing", 0), ("removing", 1), ("removing", 4), ("flushed", 1)],
 )
 def test_a_kill_at_any_moment_loses_nothing(at: str, after: int, book: BookFolder) -> None:
     before, rows = values(book), samples(book)
@@ -179,7 +180,7 @@ def test_a_kill_at_any_moment_loses_nothing(at: str, after: int, book: BookFolde
         assert values(left) == before
         assert samples(left) == rows
         found = verify(left)
-        assert (found.wrong, found.traces) == ([], 9)
+        assert (found.wrong, found.leftover, found.traces) == ([], [], 9)
 
 
 def test_what_a_pack_lost_is_named_and_comes_back_from_a_backup(book: BookFolder, tmp_path: Path) -> None:

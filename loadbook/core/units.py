@@ -15,6 +15,7 @@ from .errors import UsageError
 
 F_PER_C = 9.0 / 5.0
 ZERO_C_IN_K = 273.15
+LARGEST = 1e12  # of any number that is typed: more is a slip of the keyboard
 
 
 def c_from_f(temperature_f: float) -> float:

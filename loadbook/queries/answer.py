@@ -28,7 +28,7 @@ from . import history as answerdata
 from .answer_advice import advise
 from .answer_physics import physics_of
 from .answer_result import Answer
-from .enquiry import Question, Subject, subject
+from .enquiry import Question, Subject, check_settings, subject
 from .history import Measured, Pieces
 from .hours import Hours, Quotes
 from .source import BookSource, Source, by_plant, evidence, source_of
@@ -55,6 +55,7 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
         raise UsageError(
             f"an interval for {question.content:g} of pieces is not offered", remedy="Give --content 0.5 to 0.99"
         )
+    check_settings(question.settings)
     source = source_of(asked_of)
     with source.enquiry(question) as (conn, asked):
         about = subject(conn, asked)

@@ -4,6 +4,7 @@ command line."""
 from __future__ import annotations
 
 import inspect
+import math
 import os
 from collections.abc import Callable, Sequence
 from datetime import date
@@ -62,6 +63,10 @@ class Asked:
         """A named report. given: its parameters as text, such as slow="60"."""
         from .reports import run_report
 
+        _checked(run_report, {"name": name})
+        for word, value in given.items():
+            if not isinstance(value, str):
+                raise UsageError(f"{word} is {_named(value)}", remedy="Give a text")
         return run_report(self.source, name, given)
 
     def sql(self, text: str, *, without_damaged: bool = False) -> Rows:
@@ -123,7 +128,9 @@ class Group(Asked):
     def __init__(self, target: str | Path, **options: Any) -> None:
         from .plants import GroupSource
 
-        self.source = GroupSource(str(target), **options)
+        if not isinstance(target, (str, os.PathLike)) or "\0" in str(target):
+            raise UsageError(f"a group's target is a text or a path, not {_named(target)}")
+        self.source = GroupSource(str(target), **_checked(GroupSource, options))
 
     def __repr__(self) -> str:
         return f"Group({', '.join(self.source.plants)})"
@@ -158,7 +165,13 @@ _PLAIN: dict[str, tuple[type, ...]] = {
     "str": (str,), "float": (int, float), "int": (int,), "bool": (bool,), "None": (type(None),), "Stage": (str,),
     "Sequence[str]": (list, tuple), "Iterable[float]": (list, tuple), "Mapping[str, float]": (dict,),
 }  # fmt: skip
-_PEOPLE = {"str": "a text", "float": "a number", "int": "a whole number", "bool": "True or False", "Stage": "a text"}
+_PEOPLE = {
+    "str": "a text",
+    "float": "a number",
+    "int": "a whole number",
+    "bool": "True or False",
+    "Stage": "before or after",
+}
 _INSIDE = {"Sequence[str]": (str,), "Iterable[float]": (int, float), "Mapping[str, float]": (int, float)}
 
 
@@ -168,8 +181,15 @@ def _fits(value: Any, kind: str) -> bool:
         return True
     if not isinstance(value, _PLAIN[kind]) or (isinstance(value, bool) and kind in ("float", "int")):
         return False
+    if kind == "Stage":
+        return value in ("before", "after")
+    if isinstance(value, float) and not math.isfinite(value):
+        return False
     inside: Any = value.values() if isinstance(value, dict) else value if kind in _INSIDE else ()
-    return all(isinstance(v, _INSIDE[kind]) and not isinstance(v, bool) for v in inside)
+    return all(
+        isinstance(v, _INSIDE[kind]) and not isinstance(v, bool) and not (isinstance(v, float) and not math.isfinite(v))
+        for v in inside
+    )
 
 
 def _named(value: Any) -> str:

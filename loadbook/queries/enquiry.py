@@ -218,10 +218,22 @@ def planned(texts: Iterable[str]) -> dict[str, float]:
                 like = "100 F/h" if dimension == "rate" else "1150 F"
                 raise UsageError(f"--with {text!r} does not say the unit of {value}", remedy=f"Write {name}={like}")
             number = bare if dimension == "duration" else units.convert(bare, unit, dimension)
-        if inside != "hold_mean_c" and not number > 0:
-            raise UsageError(f"{inside} must be above zero, not {value}", where="--with")
+        check_settings({inside: number})
         out[inside] = number
     return out
+
+
+def check_settings(settings: Mapping[str, float]) -> None:
+    """See that planned settings can be run at all. Raises UsageError."""
+    for name, value in settings.items():
+        lowest = -units.ZERO_C_IN_K if name == "hold_mean_c" else 0.0
+        if not lowest < value <= units.LARGEST:  # also not a number
+            above = "absolute zero" if lowest else "zero"
+            said = f"must be above {above}" if value <= lowest else "cannot be"
+            raise UsageError(
+                f"{name} {said}{', not' if value <= lowest else ''} {value:g}", where="--with",
+                remedy="Check its digits and its unit",
+            )  # fmt: skip
 
 
 def _plannable(name: str) -> tuple[str | None, str]:

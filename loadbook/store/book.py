@@ -118,7 +118,11 @@ class BookFolder:
         Raises NotFoundError, DamageError (no loadbook file), LoadbookError (older or newer schema).
         """
         book = cls(path)
-        if not book.file.is_file():
+        try:
+            there = book.file.is_file()
+        except OSError:  # a name that is too long
+            there = False
+        if not there:
             raise NotFoundError("there is no book here", where=str(path), remedy="Start one with: loadbook new FOLDER")
         schema_check.refuse_strange_files(book.file)
         conn = book.read()

@@ -92,6 +92,7 @@ def _month(book: BookFolder, folder: str, month: str, rows: Iterable[sqlite3.Row
             why = exc.what if isinstance(exc, DamageError) else str(exc)
             done.left.append(f"{row['run']} ({row['path']}): {why}")
     at = locate(f"{folder}/pack").parent
+    writing.sweep(at)
     for found in fresh.values():
         standing += _written(at, month, found, done)
     for file, group in _by_pack(standing).items():

@@ -36,7 +36,7 @@ def translate_error(exc: sqlite3.Error | UnicodeDecodeError, file: Path) -> Load
             where=where,
             remedy="Run: loadbook verify. Restore it from a backup: loadbook restore FILE NEW-FOLDER",
         )
-    if not file.exists() or name == "SQLITE_READONLY_DBMOVED":
+    if name != "SQLITE_FULL" and (not file.exists() or name == "SQLITE_READONLY_DBMOVED"):
         return gone(file)
     if name == "SQLITE_FULL" or (name.startswith(("SQLITE_IOERR", "SQLITE_READONLY")) and _scarce(file)):
         return LoadbookError("the disk is full; nothing was changed", where=where, remedy="Free some space and repeat")

@@ -21,7 +21,6 @@ _YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0
 _POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$", re.ASCII)
 _COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$", re.ASCII)
 
-LARGEST = 1e12  # of any number: more is a slip of the keyboard
 READ = ("value_mm", "value")  # columns of a reading's value
 
 _TYPED = json.JSONEncoder(ensure_ascii=False).encode
@@ -199,7 +198,7 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
         value = _number(cell, mark)
         if inside:
             value = inside(value)
-        if abs(value) > LARGEST:
+        if abs(value) > units.LARGEST:
             raise Refused("this number is too large", "Check its digits and the column's unit")
         if warm and value < -units.ZERO_C_IN_K:
             raise Refused("this is below absolute zero", "Check the value and the column's unit")
