@@ -130,6 +130,15 @@ def test_a_damaged_computed_figure_is_mended_by_recompute(traced: BookFolder, in
     assert inside("verify", "--book", "book").returncode == 0
 
 
+def test_what_an_earlier_version_judged_is_noted(traced: BookFolder, inside: Run) -> None:
+    assert inside("recompute", "--book", "book").returncode == 0
+    assert verify(traced).noted == []
+    with traced.write() as conn:
+        conn.execute("UPDATE finding SET algorithm = '0'")
+    (said,) = verify(traced).noted
+    assert said.startswith("2 runs were measured or judged by an earlier version") and "loadbook recompute" in said
+
+
 def test_a_lost_guard_is_named_and_made_anew(traced: BookFolder, inside: Run, tmp_path: Path) -> None:
     conn = traced.read()
     conn.execute("DROP TRIGGER part_kept")

@@ -15,6 +15,7 @@ from pathlib import Path
 from loadbook.core.collector import uncollected
 from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.core.outside import opened
+from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 from loadbook.core.writing import is_part, open_to_all
 
@@ -80,6 +81,7 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
         ).fetchall()
         found.snapshot, wrong = snapshot.check(book)
         found.wrong.extend(wrong)
+        found.noted += _by_an_older_program(conn)
     except DamageError as exc:  # a value that is not of its type
         found.wrong.append(str(exc))
     except TROUBLE as exc:
@@ -89,6 +91,20 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
     _traces(book, rows, found, progress)
     found.noted += _open_to_all(book)
     return found
+
+
+def _by_an_older_program(conn: sqlite3.Connection) -> list[str]:
+    """Runs whose parameters or verdicts are of an earlier way of computing them."""
+    from loadbook.analysis.parameters.compute import ALGORITHM as measured
+
+    from .derived import ALGORITHM as judged
+
+    (runs,) = conn.execute(
+        "SELECT count(*) FROM (SELECT run FROM parameter WHERE source = 'trace' AND algorithm <> ?"
+        " UNION SELECT run FROM finding WHERE algorithm <> ?)", (measured, judged),
+    ).fetchone()  # fmt: skip
+    said = f"{many(runs, 'run')} {'was' if runs == 1 else 'were'} measured or judged by an earlier version"
+    return [f"{said} of the program: loadbook recompute brings them up to date"] if runs else []
 
 
 def _open_to_all(book: BookFolder) -> list[str]:
