@@ -113,8 +113,6 @@ CASES = (
     Case("shop", ("shop", "--name", "Example Shop", "--contact", "a@example.com", "--book", "shop"), ("Example Shop",),
          book="shop"),
     Case("watch run", ("watch", "run", "--once", "--book", "watching"), ("R4", "R5"), book="watching"),
-    Case("add, links kept", ("add", "furnaces", "furnace=F9", "atmosphere=air", "--book", "linked"),
-         ("Added to furnaces",), (0, 2), book="linked", files="links.txt"),
 )  # fmt: skip
 
 
@@ -167,12 +165,10 @@ def make(folder: Path) -> None:
 
 
 def _make_new(folder: Path) -> None:
-    """What the newer commands work on: a group, a shop with a kept answer, a watched folder, a book whose links are
-    kept."""
+    """What the newer commands work on: a group, a shop with a kept answer, a watched folder."""
     with BookFolder.open(folder / "book") as book:
         publish(book, str(folder / "group"), "Linz")
     groupbooks.make(folder, "Linz", 40).rename(folder / "shop")
-    shutil.copytree(folder / "book", folder / "linked")
     shutil.copytree(folder / "book", folder / "watching")
     shutil.rmtree(folder / "files-20241007")
     (folder / "in").mkdir()
@@ -188,7 +184,6 @@ def _make_new(folder: Path) -> None:
             ("trace", "layout", "save", "L", "chart4.csv", "--book", "watching"),
             ("watch", "add", "in", "--layout", "L", "--run-from-name", "(R[0-9]+)", "--book", "watching"),
             ("answer", *ASKED, "--save", "--book", "shop"), ("shop", "--numbering", "A-0001", "--book", "shop"),
-            ("keep-links", "links.txt", "--book", "linked"),
         ):  # fmt: skip
             if run_command(line):
                 raise RuntimeError(f"{line} does not work")

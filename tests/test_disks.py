@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -16,6 +17,7 @@ from loadbook.core import times, writing
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.store import backup as backing
 from loadbook.store.book import BookFolder
+from loadbook.store.sql_errors import translate_error
 from loadbook.store.verify import verify
 
 from . import bookstate, crashbook, smallbook
@@ -363,3 +365,13 @@ def test_a_name_that_is_taken_is_never_given(tmp_path: Path, monkeypatch: pytest
     final.unlink()
     writing.put(final, b"new")
     assert final.read_text() == "new" and list(tmp_path.iterdir()) == [final]
+
+
+def test_a_disk_without_room_for_a_new_book_is_called_full(tmp_path: Path) -> None:
+    """The book's file is not there yet: it was not moved, deleted or replaced."""
+    conn = sqlite3.connect(tmp_path / "part")
+    conn.execute("PRAGMA max_page_count = 1")
+    with pytest.raises(sqlite3.OperationalError) as caught:
+        conn.execute("CREATE TABLE t (x)")
+    conn.close()
+    assert "the disk is full" in str(translate_error(caught.value, tmp_path / "book.sqlite"))

@@ -59,9 +59,10 @@ def write_chart(file: ChartFile | None, picture: Callable[[], Picture]) -> None:
     if file is None:
         return
     from loadbook.render.charts.file import write_chart as write
+    from loadbook.render.tables import plain
 
     write(picture(), file.path, force=file.force)
-    to_stderr(f"Chart: {file.path}")
+    to_stderr(f"Chart: {plain(str(file.path))}")
 
 
 def moved_options(function: F) -> F:

@@ -216,8 +216,6 @@ class Trial:
             } and set(state["beside"]) <= set(plain.after["beside"])
         if case.name == "page answer":  # the letter's reference is kept before it is written
             return state == {**plain.after, "beside": []}
-        if case.name == "add, links kept":  # the row, and its link written outside by the next intake
-            return state == {**plain.after, "beside": plain.before["beside"]}
         if case.name == "upgrade":
             return bool(plain.before["user_version"][0] < state["user_version"][0] < plain.after["user_version"][0])
         return False
