@@ -509,6 +509,20 @@ def test_a_time_that_leaves_no_row_of_data_is_named_with_its_line() -> None:
         look(Source("c.csv", "\n".join(["When;Control (C)", *rows]).encode()), Options())
 
 
+def test_a_heading_is_not_split_by_a_mark_that_the_rows_have_in_their_cells() -> None:
+    """Decimal points that became semicolons: the semicolon splits the rows into as many cells as the heading has."""
+    rows = [f"2026-03-14 08:0{i}:00,2{i};1,3{i};7,4{i};3" for i in range(9)]
+    text = "\n".join(["Time,Control (°C),Work 1 (°C),Work 2 (°C)", *rows])
+    assert look(Source("c.csv", text.encode()), Options()).questions
+
+
+def test_a_unit_in_one_cell_is_not_the_columns() -> None:
+    """One °F among bare numbers of a log: neither the column's unit, nor passed over."""
+    lines = [f"2026-03-14 08:0{i}:00 [INFO] oven: control={20 + i}{'F' if i == 4 else ''}, work=2{i}" for i in range(9)]
+    with pytest.raises(IntakeError, match="of 'control' 1 cell with a unit and 8 without one"):
+        look(Source("c.log", "\n".join(lines).encode()), Options.named(unit="c"))
+
+
 def test_no_value_of_a_json_record_is_lost() -> None:
     """Lists of any length, records within lists, what stands beside the records, and arrays without names."""
     long = [{"time": f"2026-03-14T08:0{i}:00Z", "tc": [20.0 + i + k for k in range(420)]} for i in range(5)]

@@ -74,7 +74,7 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
         unit_row, i = rows[i], i - 1
     above = (lines[i], rows[i]) if i >= 0 and len(rows[i]) >= 0.7 * width and _has_decimals(rows[i]) else None
     name_row = rows[i] if i >= 0 and _is_name_row(rows[i], width) else None
-    if name_row is None and i >= 0 and (apart := _split_otherwise(rows[i], width)):
+    if name_row is None and i >= 0 and (apart := _split_otherwise(rows[i], rows[first], width)):
         name_row = rows[i] = apart
     if name_row is None:
         if unit_row is not None:
@@ -184,11 +184,14 @@ def _is_name_row(row: list[str], width: int) -> bool:
     return len(row) >= width * 0.5 and len(filled) >= min(2, width) and texts >= 0.6 * len(filled)
 
 
-def _split_otherwise(row: list[str], width: int) -> list[str]:
-    """The names of a heading in one cell, where another delimiter splits it into as many as there are columns."""
+def _split_otherwise(row: list[str], data: list[str], width: int) -> list[str]:
+    """The names of a heading in one cell, where another delimiter splits it into as many as there are columns, and no
+    cell of the data has it."""
     cells = [c for c in row if c and not _SAYS_VALUES.search(c)]
     for delimiter in (",", ";", "\t", "|") if len(cells) == 1 else ():
         names = [c.strip() for c in cells[0].split(delimiter)]
+        if any(delimiter in c for c in data):
+            continue
         if len(names) == width and _is_name_row(names, width) and all(kind(n) == "text" for n in names):
             return names
     return []

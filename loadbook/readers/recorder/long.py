@@ -60,6 +60,7 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
         value[k], flag[k] = reader.read(row[at_value], label, cells.lines[k])
         if at_unit >= 0 and row[at_unit]:
             units.setdefault(label, set()).add(row[at_unit])
+    reader.check_units(where)
     for label, seen in reader.units.items():
         units.setdefault(label, set()).update(seen)
     cells.notes += take_out(found, [at_value], padded, value[None, :], flag[None, :], names)

@@ -13,13 +13,15 @@ import io
 import math
 import re
 import warnings
+from collections import Counter
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from loadbook.analysis.trace.model import MISSING, OPEN, Flags, Floats
-from loadbook.core.errors import OpenQuestion
+from loadbook.core.errors import IntakeError, OpenQuestion, Problem
+from loadbook.core.phrases import many
 from loadbook.core.typed import quote
 
 from .grid import Grid
@@ -207,6 +209,9 @@ class CellReader:
         self.open = OPEN_WORDS | {v.casefold() for v in layout.open_values}
         self.missing = MISSING_WORDS | {v.casefold() for v in layout.missing_values}
         self.units: dict[str, set[str]] = {}
+        self._bare: Counter[str] = Counter()  # numbers without a unit, and with one, of each column
+        self._with: Counter[str] = Counter()
+        self._first: dict[str, tuple[int, str]] = {}
         self.unknown: dict[tuple[str, str], tuple[int, int]] = {}
 
     def read(self, cell: str, column: str, line: int) -> tuple[float, int]:
@@ -214,6 +219,7 @@ class CellReader:
         cell = with_minus(cell, self.layout.minus)
         if len(cell) <= LONGEST and self.pattern.match(cell):
             value = to_float(cell, self.layout.decimal, self.layout.thousands)
+            self._bare[column] += 1
             return (value, 0) if math.isfinite(value) else self._not_understood(cell, column, line)
         low = cell.casefold()
         if low in self.open:
@@ -225,8 +231,21 @@ class CellReader:
             value = to_float(number, self.layout.decimal, self.layout.thousands)
             if math.isfinite(value):
                 self.units.setdefault(column, set()).add(unit)
+                self._with[column] += 1
+                self._first.setdefault(column, (line, cell))
                 return value, 0
         return self._not_understood(cell, column, line)
+
+    def check_units(self, where: str) -> None:
+        """Raises IntakeError where a few cells of a column carry a unit, and the others none: whose is it."""
+        for column, count in self._with.items():
+            if count < 0.5 * (count + self._bare[column]):
+                line, cell = self._first[column]
+                raise IntakeError(
+                    f"of {column!r} {many(count, 'cell')} with a unit and {self._bare[column]} without one",
+                    [Problem("the first one that has", where, line, None, cell)],
+                    remedy="Correct them, or leave the rows out with --skip",
+                )
 
     def _not_understood(self, cell: str, column: str, line: int) -> tuple[float, int]:
         count, first = self.unknown.get((column, cell), (0, line))
@@ -247,6 +266,7 @@ def read_wide(table: Table, layout: Layout, where: str) -> Raw:
         for j, column in enumerate(kept):
             if column < len(row):
                 values[j, k], flags[j, k] = reader.read(row[column], table.head.names[column], line)
+    reader.check_units(where)
     found = statuses(table, stamps) if layout.status != "keep" else []
     if found and not layout.status:
         cells.questions += questions_of(table, found)
