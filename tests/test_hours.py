@@ -121,7 +121,7 @@ def test_the_demos_cycle_quoted_on_its_furnace(demo_book: Path) -> None:
 
 @pytest.mark.parametrize("text", ["85", "EUR", "85 EUR; 90 EUR", "-1 EUR", "85 EUR; =3", "1 EUR; F1=2 USD", "8 1"])
 def test_what_is_no_price(text: str) -> None:
-    with pytest.raises(UsageError, match="no price of a furnace hour"):
+    with pytest.raises(UsageError, match="not a price for a furnace hour"):
         price(text)
 
 
@@ -129,7 +129,7 @@ def test_the_price_is_a_setting_of_the_book(tmp_path: Path, loadbook: Loadbook) 
     book = str(tmp_path / "b")
     assert loadbook("new", book).returncode == 0
     wrong = loadbook("amend", "settings", "furnace_hour", "value=much", "--why", "x", "--book", book)
-    assert wrong.returncode != 0 and "no price of a furnace hour" in wrong.stderr
+    assert wrong.returncode != 0 and "not a price for a furnace hour" in wrong.stderr
     with BookFolder.open(tmp_path / "b") as opened:
         assert opened.furnace_hour is None
     done = loadbook("amend", "settings", "furnace_hour", "value=85 EUR", "--why", "office", "--book", book)

@@ -225,7 +225,7 @@ def test_a_strangers_folder_of_pages_leads_nowhere_else(small: BookFolder, tmp_p
     (folder / LIST).unlink()
     os.mkfifo(folder / LIST)
     done = page("book", str(folder), "--book", str(small.path))
-    assert done.exit_code == 2 and "no folder of pages" in done.output
+    assert done.exit_code == 2 and "not a folder of pages" in done.output
 
 
 def test_wild_names_stay_text(small: BookFolder) -> None:

@@ -505,7 +505,7 @@ def test_json_that_gives_two_values_to_one_name_loses_none() -> None:
 
 def test_a_time_that_leaves_no_row_of_data_is_named_with_its_line() -> None:
     rows = [f"Mon {2 + i:02d} Mar 06h0{i}-00;{20 + i}" for i in range(6)]
-    with pytest.raises(IntakeError, match="'Mon 02 Mar 06h00-00' in line 2 is no time that can be read: give --time-f"):
+    with pytest.raises(IntakeError, match="'Mon 02 Mar 06h00-00' in line 2 cannot be read as a time: give --time-f"):
         look(Source("c.csv", "\n".join(["When;Control (C)", *rows]).encode()), Options())
 
 

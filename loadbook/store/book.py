@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import random
 import sqlite3
@@ -120,7 +121,9 @@ class BookFolder:
         book = cls(path)
         try:
             there = book.file.is_file()
-        except OSError:  # a name that is too long
+        except OSError as exc:
+            if exc.errno != errno.ENAMETOOLONG:
+                raise
             there = False
         if not there:
             raise NotFoundError("there is no book here", where=str(path), remedy="Start one with: loadbook new FOLDER")
