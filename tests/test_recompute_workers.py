@@ -110,8 +110,9 @@ def test_a_system_without_processes_computes_here(book: BookFolder, monkeypatch:
 
 
 SCRIPT = """
-import sys, time
+import signal, sys, time
 from pathlib import Path
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell may start its background jobs without it
 from loadbook.queries import recompute
 from loadbook.queries.recompute_workers import Team, compute
 from loadbook.store.book import BookFolder

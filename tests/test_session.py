@@ -15,6 +15,7 @@ from loadbook.core.errors import DamageError, LoadbookError, UsageError
 from loadbook.queries.sql import ask_sql
 from loadbook.store import checked_files, session, sql_files
 from loadbook.store.book import BookFolder
+from tests.thinned import thinned
 
 from .smallbook import put, reading, run, small, trace
 
@@ -134,7 +135,7 @@ def test_missing_and_wrong_files_are_left_out_and_said(book: BookFolder, hurt: A
     assert (said_run, path) == ("R2", "traces/2026/t-2.parquet") and why.lower() in said.lower()
 
 
-@pytest.mark.parametrize("looked", [False, True])
+@pytest.mark.parametrize("looked", thinned([False, True], 2))
 def test_samples_over_a_damaged_trace_are_refused_unless_it_is_left_out(book: BookFolder, looked: bool) -> None:
     """One byte changed an average in its fifth digit, and nobody was told."""
     run(book, "R1", 1)

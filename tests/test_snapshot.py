@@ -31,6 +31,7 @@ from loadbook.store.book import FILE, BookFolder
 from loadbook.store.verify import verify
 
 from .smallbook import put, reading, run, small
+from .thinned import thinned
 
 MOVED = "SELECT * FROM movement ORDER BY run, part, serial, characteristic"
 
@@ -187,7 +188,7 @@ HURT = {
 
 
 @pytest.mark.parametrize("name", COLUMN)
-@pytest.mark.parametrize("how", HURT)
+@pytest.mark.parametrize("how", thinned(HURT, 3))
 @pytest.mark.skipif(os.name == "nt", reason="links and pipes")
 def test_a_file_that_is_not_as_it_was_written_is_not_believed(
     book: BookFolder, copied: Copied, how: str, name: str
@@ -218,7 +219,7 @@ LISTS = [b"", b"{", b"[]", b"null", b'{"form": 1}', b'{"form": 1, "files": []}',
          b'{"form": 2, "files": {}}', b'{"form": 1, "files": {"../book.sqlite": [1, 2, "x"]}}']  # fmt: skip
 
 
-@pytest.mark.parametrize("text", LISTS, ids=lambda t: str(t[:40]))
+@pytest.mark.parametrize("text", thinned(LISTS, 3), ids=lambda t: str(t[:40]))
 def test_a_list_that_is_none_counts_as_none(book: BookFolder, copied: Copied, text: bytes) -> None:
     first = moved(book)
     (book.path / snapshot.FOLDER / snapshot.LIST).write_bytes(text)

@@ -28,7 +28,7 @@ from .judgedbook import book_with, put_run
 from .shops import SETTINGS, Shop
 from .test_clauses_vacuum import CYCLE, Load
 
-SYSTEMS = ("si", "us")
+SYSTEMS = ("us", pytest.param("si", marks=pytest.mark.thorough))
 Command = Callable[..., subprocess.CompletedProcess[str]]
 
 # what may not be read in a book of the system; a figure stands before a unit that is also a word

@@ -95,8 +95,7 @@ def _time_unread(grid: Grid, name: str) -> None:
         if len(timed) > 0.8 * len(cells) and len({c for _, c in timed}) > max(2, 0.3 * len(timed)):
             line, cell = timed[0]
             raise IntakeError(
-                f"{cell!r} in line {line} cannot be read as a time: give --time-format,"
-                " such as '%a %d %b %Y %H:%M:%S'",
+                f"{cell!r} in line {line} cannot be read as a time: give --time-format, such as '%a %d %b %Y %H:%M:%S'",
                 [Problem("the first cell of its kind", name, line, None, cell)],
                 remedy="%d day, %m month or %b its name, %Y year (or the year itself in front where they say none),"
                 " %H:%M:%S the time, %p AM or PM",
