@@ -145,7 +145,8 @@ def _named(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", thinned([n for n in HOSTILE if n != "a giant text"], 2) + thinned(["", "a giant text"], 2)[1:]
+    "name",
+    thinned(sorted(HOSTILE, key=lambda name: name == "a giant text"), 3),  # that one takes seconds
 )
 def test_a_strangers_book_opens_safely_or_is_refused(
     made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
