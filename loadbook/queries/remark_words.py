@@ -316,7 +316,8 @@ _NEEDED: dict[str, Words] = {
     ),
     "computed_figures": "Look at where the readings come from.",
     "atmosphere_never_run": lambda f, s: (
-        f"Ask for {' or '.join(f['run'])}, or measure runs in {f['atmosphere']} before and after."
+        f"Measure runs in {f['atmosphere']} before and after. The book can answer for {' or '.join(f['run'])}, where"
+        " the material may be treated so."
     ),
     "far_beyond": _IN_STEPS,
     "beyond_untold": _IN_STEPS,
