@@ -10,10 +10,12 @@ import pytest
 
 from loadbook.analysis.answers import backtest
 from loadbook.analysis.answers import fit as answerfit
-from loadbook.analysis.answers.cells import Grouping, Slopes, Sums
+from loadbook.analysis.answers.cells import Asked, Grouping, Slopes, Sums
+from loadbook.analysis.answers.estimate import History
 from loadbook.analysis.answers.fit import Fit, dense_covariance, fit
 from loadbook.core.errors import CalculationError
 from tests.published import table
+from tests.shops import Shop
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -179,3 +181,17 @@ def test_a_furnace_can_join_the_list() -> None:
     joined = fit(z, np.ones(200), run, [Grouping("furnace", (furnace.tolist(),))], 0.0, 0.0)
     assert without.run_var + without.s2 > 20 and joined.run_var + joined.s2 < 3
     assert joined.theta["furnace"] > 15
+
+
+def test_variances_sought_in_some_part_numbers_are_those_of_all(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a long history the variances come from a part of it, what is known of each part number from all."""
+    pieces = Shop("plain", 600, 100, seed=3).history()
+    whole = History(pieces)
+    monkeypatch.setattr(answerfit, "MOST_COLUMNS", whole.fit.U.shape[1] // 2 + 1)
+    some = History(pieces)
+    assert some.fit.U.shape == whole.fit.U.shape
+    assert some.fit.s2 == whole.fit.s2 and 0.7 < some.fit.run_var / whole.fit.run_var < 1.4
+    asked = Asked(part=str(pieces["part"].iloc[0]), characteristic=str(pieces["characteristic"].iloc[0]))
+    one, two = whole.ask(asked), some.ask(asked)
+    width = one.high - one.low
+    assert abs(two.median - one.median) < 0.1 * width and 0.85 < (two.high - two.low) / width < 1.15

@@ -26,6 +26,7 @@ def trial(flips: int, seed: int) -> damage_trial.Report:
     return report
 
 
+@pytest.mark.thorough
 def test_damage_is_found() -> None:
     report = trial(32, 1)
     assert report.found["bit in book.sqlite"] >= 5

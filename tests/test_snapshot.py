@@ -345,6 +345,7 @@ print("done")
 """
 
 
+@pytest.mark.thorough
 def test_one_writes_while_two_ask(book: BookFolder) -> None:
     """A run and its piece are written in one transaction: whoever asks finds as many of the one as of the other."""
     moved(book)

@@ -130,6 +130,7 @@ def test_one_plant_is_its_book(
     assert said.splitlines() == lines
 
 
+@pytest.mark.thorough
 def test_a_chart_of_a_group(one: tuple[Path, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for command in ("moved", "effect"):
         where = tmp_path / f"{command}.svg"

@@ -22,6 +22,7 @@ from loadbook.analysis.trace.model import Floats
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 Ints = npt.NDArray[np.int64]
+PART = "same part"  # the term of what all runs of a part number share
 
 
 @dataclass
@@ -47,6 +48,10 @@ class Grouping:
             levels.append(known)
         self.levels, self.codes = tuple(levels), tuple(codes)
 
+    def of(self, cells: npt.NDArray[np.bool_]) -> Grouping:
+        """The term of some cells."""
+        return Grouping(self.name, tuple([v for v, here in zip(f, cells, strict=True) if here] for f in self.factors))
+
 
 @dataclass
 class Slopes:
@@ -54,6 +59,10 @@ class Slopes:
 
     name: str
     columns: Floats
+
+    def of(self, cells: npt.NDArray[np.bool_]) -> Slopes:
+        """The term of some cells."""
+        return Slopes(self.name, self.columns[cells])
 
 
 Term = Grouping | Slopes

@@ -16,7 +16,7 @@ import pandas as pd
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
-from .cells import FACTORS, FAMILY, Asked, Break, Cells, Grouping, Ints, Slopes, Term
+from .cells import FACTORS, FAMILY, PART, Asked, Break, Cells, Grouping, Ints, Slopes, Term
 
 EVERY_RUNS, MOST_STEPS = 5, 24  # the level may step at every fifth run, at so many places at most
 FACTOR_RUNS = 40  # a history of fewer runs has one effect per furnace, and none inside part numbers
@@ -49,7 +49,7 @@ class Design:
         known = self.series_of.get((asked.part or "", asked.characteristic or ""))
         out: dict[str, list[Hashable | None]] = {
             "same family": [self._label(name, asked, known) for name in FAMILY],
-            "same part": [known],
+            PART: [known],
             "same part number": [asked.part],
         }
         for factor in self.usual_factors:
@@ -223,7 +223,7 @@ def make_design(
     step_share = since.mean(axis=0)
     terms: list[Term] = [
         Grouping("same family", tuple(_or_own(frame[name], series) for name in FAMILY)),
-        Grouping("same part", (series.tolist(),)),
+        Grouping(PART, (series.tolist(),)),
     ]
     if cells.parts < many:
         terms.append(Grouping("same part number", (frame["part"].tolist(),)))

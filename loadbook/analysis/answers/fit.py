@@ -26,9 +26,10 @@ from scipy.optimize import minimize
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.errors import CalculationError
 
-from .cells import Ints, Slopes, Sums, Term
+from .cells import PART, Grouping, Ints, Slopes, Sums, Term
 
 REACH = 2.0  # the penalty on a standard deviation peaks at this many standard deviations of the cell means
+MOST_COLUMNS = 600  # of more, the variances are sought in some of the part numbers
 VAGUE = 100.0  # variance of the intercept about the mean of all cells, in variances of the cell means
 
 
@@ -186,6 +187,17 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
     return _State(value, gradient, beta, C, g, log_lik)
 
 
+def _of_some_parts(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], sums: Sums) -> Sums:
+    """The sums of whole part numbers, every so-manieth in the order of their first runs: so many that the columns are
+    about MOST_COLUMNS. The variances are sought in these alone, since the time grows with the cube of the columns; what
+    is known of each part number rests on all cells."""
+    part = next((t.codes[0] for t in terms if isinstance(t, Grouping) and t.name == PART), None)
+    if part is None:
+        return sums
+    some = (part >= 0) & (part % -(-sums.q // MOST_COLUMNS) == 0)
+    return Sums(z[some], n[some], np.unique(run[some], return_inverse=True)[1], [t.of(some) for t in terms])
+
+
 def fit(
     z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float = 0.0, within_ss: float = 0.0,
     like: Fit | None = None,
@@ -221,8 +233,10 @@ def fit(
     bounds = [(np.log(spread * 1e-7), np.log(spread * 1e3))] * free
     given = _Given(len(kept), VAGUE * spread, s2_fixed, (within_df, within_ss), scale)
 
+    sought = sums if sums.q <= MOST_COLUMNS else _of_some_parts(z - centre, n, run, kept, sums)
+
     def target(x: Floats) -> tuple[float, Floats]:
-        state = _evaluate(sums, x, given)
+        state = _evaluate(sought, x, given)
         return state.value, state.gradient
 
     start = np.clip(start, bounds[0][0], bounds[0][1])
