@@ -15,7 +15,7 @@ from loadbook.core.figures import share_words
 from . import answer_terms
 from . import history as answerdata
 from .answer import _asked, answer_of, quotation, treatment
-from .answer_figures import span, told
+from .answer_figures import apart, span, told
 from .answer_result import Answer
 from .enquiry import Question, planned, subject
 from .hours import Hours
@@ -155,16 +155,13 @@ def compare(
 
 def _sentence(name: str, other: str, values: list[float], unit: str, confidence: float, system: str) -> str:
     middle, low, high = values
-    of = " of the form error before" if unit == "%" else ""
-
-    def between(low: float, high: float) -> str:
-        return f"({share_words(confidence)}: {span(low, high, unit, system)})"
-
+    sure = share_words(confidence)
     if low <= 0.0 <= high:
-        how = f"{told(middle, unit, system)}{of} on average {between(low, high)}"
+        of = " of the form error before" if unit == "%" else ""
+        how = f"{told(middle, unit, system)}{of} on average ({sure}: {span(low, high, unit, system)})"
         return f"{name} against {other}: {how}; which of them moves less cannot be told."
-    more, ends = ("more", (low, high)) if middle > 0 else ("less", (-high, -low))
-    return f"{name} moves {told(abs(middle), unit, system)}{of} {more} than {other} on average {between(*ends)}."
+    amount, ends = apart(middle, low, high, unit, system)
+    return f"{name} moves {amount} than {other} on average ({sure}: {ends})."
 
 
 def _beyond(one: Answer) -> list[str]:

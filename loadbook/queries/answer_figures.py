@@ -51,6 +51,17 @@ def span(low: float, high: float, unit: str, system: str) -> str:
     return f"{' to '.join(ends)} {spoken_unit(label)}".strip()
 
 
+def apart(middle: float, low: float, high: float, unit: str, system: str) -> tuple[str, str]:
+    """(a clear difference of means as an amount and its direction, its interval in that direction).
+
+    >>> apart(-52.8, -90.5, -3.3, "%", "si"), apart(4.0, 1.0, 7.0, "um", "si")
+    (('52.8 % of the form error before less', '3.3 to 90.5 %'), ('4 µm more', '1 to 7 µm'))
+    """
+    of = " of the form error before" if unit == "%" else ""
+    word, ends = ("more", (low, high)) if middle > 0 else ("less", (-high, -low))
+    return f"{told(abs(middle), unit, system)}{of} {word}", span(*ends, unit, system)
+
+
 def setting(name: str, value: float | None, system: str) -> str:
     """A plannable setting in the book's units: 'hold mean 1150 °F'."""
     if value is None:

@@ -12,7 +12,7 @@ from loadbook.core.phrases import many
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from . import remark_words
-from .answer_figures import setting, span, told, within
+from .answer_figures import apart, setting, span, told, within
 from .choose_result import VARIED
 
 if TYPE_CHECKING:
@@ -126,12 +126,8 @@ def _against(c: Chosen, best: Scored, system: str) -> str:
     if low <= 0.0 <= high:
         how = f"{told(middle, unit, system)} (95 %: {span(low, high, unit, system)})"
         return f"Against the present way it moves {how} on average: which of the two moves less cannot be told."
-    word, of = "more" if middle > 0 else "less", " of the form error before" if unit == "%" else ""
-    least, most = sorted((abs(low), abs(high)))
-    return (
-        f"By the runs that bear on it, it moves {told(abs(middle), unit, system)}{of} {word} on average than the "
-        f"present way (95 %: {span(least, most, unit, system)})."
-    )
+    amount, ends = apart(middle, low, high, unit, system)
+    return f"By the runs that bear on it, it moves {amount} than the present way on average (95 %: {ends})."
 
 
 def _rests(c: Chosen, best: Scored) -> str:

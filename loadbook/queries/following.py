@@ -23,7 +23,7 @@ from loadbook.analysis.following.so_far import (
     place,
     standings,
 )
-from loadbook.analysis.trace.model import Fault, Trace
+from loadbook.analysis.trace.model import Fault, Judgement, Trace
 from loadbook.analysis.trace.validity import without
 from loadbook.core import times
 from loadbook.core.errors import LoadbookError
@@ -170,7 +170,10 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
     c = record.cycle
     factor, decides = book.guard()
     done = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=False)
-    again = lambda part: judge(part, record.cycle, record.pieces, done.phases, (), facts=record.facts)  # noqa: E731
+
+    def again(part: Trace) -> Judgement:
+        return judge(part, c, record.pieces, done.phases, (), facts=record.facts)
+
     assert trace.started is not None
     end = done.phases.intervals[-1] if done.phases.intervals else None
     last_one = c.segments[-1] if c and c.segments else None

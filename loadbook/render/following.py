@@ -184,9 +184,10 @@ def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> 
 
 def fitted(seen: Seen, book: BookFolder, system: str, console: Any) -> Any:
     """The view at the terminal's height: what is kept so far gives way, what is not stays."""
-    fits: Callable[[int], bool] = lambda most: (  # noqa: E731
-        len(console.render_lines(view(seen, book, system, most), pad=False)) < console.size.height
-    )
+
+    def fits(most: int) -> bool:
+        return bool(len(console.render_lines(view(seen, book, system, most), pad=False)) < console.size.height)
+
     low, high = 0, len(seen.standings)
     while low < high:
         middle = (low + high + 1) // 2

@@ -276,9 +276,8 @@ class History:
                 about, harm, signed, scores.weight, scores.groups, bound_content, bound_confidence
             )  # fmt: skip
             bound += (bound - about.mean) * (reply.widened - 1.0)
-            if (
-                content <= 2.0 * bound_content - 1.0 + 1e-9
-            ):  # an end that fewer pieces pass is not nearer: one blunder's doing
+            # a bound that fewer pieces pass than the interval's end is no nearer: one blunder could make it seem so
+            if content <= 2.0 * bound_content - 1.0 + 1e-9:
                 bound = max(bound, reply.high) if harm > 0 else min(bound, reply.low)
             reply = replace(reply, bound=bound, bound_ratio=ratio)
         reply = replace(reply, harm=harm, no_bound=why, bound_content=bound_content, bound_confidence=bound_confidence)
