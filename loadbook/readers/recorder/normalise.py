@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -28,6 +30,7 @@ from .wide import Raw
 HALF_DAY = 43_200.0
 WHOLE_PART = 20  # so many rows in their own order are a part of the file that stands in the wrong place, not damage
 LONGEST_GAP_S = 30 * time_axis.DAY
+ToUtc = Callable[[Floats], tuple[Floats, list[Question], list[str]]]  # of the file's clock
 
 
 @dataclass
@@ -112,10 +115,11 @@ def normalise(
         _of_this_age(time, lines, where)
     questions += about_zone
     counted = layout.time_kind in ("elapsed", "time of day")
+    to_utc = partial(time_axis.to_utc, zone=clock_zone, fold=fold, wanted=(window or Window()).wants)
     if counted:
         time, keep, asked, remarks = stretches.of_one_clock(time, lines, stretch, layout.time_kind, where, counted_in)
     else:
-        time, dated, more = _absolute(time, raw, layout, start, zero, fold, clock_zone, run_started, notes)
+        time, dated, more = _absolute(time, raw, layout, start, zero, to_utc, clock_zone, run_started, notes)
         questions += more
         time, keep, asked, remarks = stretches.of_one_clock(time, lines, stretch, "clock", where)
     questions += asked
@@ -124,7 +128,7 @@ def normalise(
         time, values, flags, lines = time[keep], values[:, keep], flags[:, keep], lines[keep]
     if counted:
         time, dated, more = _absolute(
-            time, raw, layout, start, zero, fold, clock_zone, run_started, notes, stretch == "days" and bool(remarks),
+            time, raw, layout, start, zero, to_utc, clock_zone, run_started, notes, stretch == "days" and bool(remarks),
             counted_in,
         )  # fmt: skip
         questions += more
@@ -261,7 +265,7 @@ def _absolute(
     layout: Layout,
     start: str,
     zero: str,
-    fold: str,
+    to_utc: ToUtc,
     zone: ZoneInfo,
     run_started: datetime | None,
     notes: list[str],
@@ -272,13 +276,13 @@ def _absolute(
     if raw.aware:
         return time, True, []
     if layout.time_kind in ("clock", "serial"):
-        utc, questions, more = time_axis.to_utc(time, zone, fold)
+        utc, questions, more = to_utc(time)
         notes += more
         return utc, True, questions
     if zero and layout.time_kind != "elapsed":
         raise UsageError("--zero is for times that count from a start", remedy="Leave it out; --start takes a date")
     if layout.time_kind == "time of day":
-        return _dated(time, start, fold, zone, run_started, notes, day_by_day)
+        return _dated(time, start, to_utc, zone, run_started, notes, day_by_day)
     first = float(time.min())
     far = abs(first) > 1e-6
     if start and zero:
@@ -323,7 +327,7 @@ def _moment(text: str, zone: ZoneInfo, option: str = "--start") -> datetime:
 def _dated(
     time: Floats,
     start: str,
-    fold: str,
+    to_utc: ToUtc,
     zone: ZoneInfo,
     run_started: datetime | None,
     notes: list[str],
@@ -348,7 +352,7 @@ def _dated(
     else:
         day = _day(start, zone)
     base = (datetime(day.year, day.month, day.day, tzinfo=UTC) - datetime.fromtimestamp(0, UTC)).total_seconds()
-    utc, questions, remarks = time_axis.to_utc(time + base, zone, fold)
+    utc, questions, remarks = to_utc(time + base)
     notes += remarks
     return utc, True, questions
 

@@ -71,6 +71,13 @@ class Window:
     stated: tuple[float | None, float | None] = (None, None)
     own: tuple[float | None, float | None] = (None, None)
 
+    def wants(self, low: float, high: float) -> bool:
+        """Is anything taken of what was recorded between two moments [s since 1970]?"""
+        (begins, ends), (started, ended) = self.stated, self.own
+        first = begins if begins is not None else -np.inf if started is None else started - LOOSE_S
+        last = ends if ends is not None else np.inf if ended is None else ended + LOOSE_S
+        return first <= high and low <= last
+
     def cut(self, t: np.ndarray, where: str) -> tuple[slice, list[str]]:
         """The samples of the run among (n,) rising seconds, and what is to be said about the others.
 

@@ -2,13 +2,14 @@
 
 From the recorder's wall clock to UTC: the skipped hour is refused, the repeated one settled by the file or asked.
 
-A file settles its repeated hour itself only where both passes stand in it, one after the other, with the one step
-back of an hour between them.
+A file settles a repeated hour itself only where both passes stand in it, one after the other, with the one step
+back of an hour between them. Each such hour is looked at by itself: a file of years goes through several.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -32,11 +33,17 @@ def _offsets(local: float, zone: ZoneInfo) -> tuple[float, float]:
     return early.total_seconds(), late.total_seconds()
 
 
-def to_utc(local: Floats, zone: ZoneInfo, fold: str = "") -> tuple[Floats, list[Question], list[str]]:
+def to_utc(
+    local: Floats, zone: ZoneInfo, fold: str = "", wanted: Callable[[float, float], bool] = lambda low, high: True
+) -> tuple[Floats, list[Question], list[str]]:
     """Seconds since 1970 UTC of wall-clock seconds in file order, with questions and remarks.
 
-    fold  'first' or 'second': which pass every time of a repeated hour belongs to; '' lets the file settle it
+    fold    'first' or 'second': which pass the times of a repeated hour belong to that the file does not settle
+    wanted  is anything taken of what lies between two moments [s since 1970]: of no other hour it is asked which
     """
+    if newest_first(local):
+        utc, questions, notes = to_utc(local[::-1], zone, fold, wanted)
+        return utc[::-1], questions, notes
     known = local[~np.isnan(local)]
     if not len(known):
         return local, [], []
@@ -57,7 +64,7 @@ def to_utc(local: Floats, zone: ZoneInfo, fold: str = "") -> tuple[Floats, list[
     if skipped.any():
         kept = float(early[skipped][0])  # as of a clock that was not changed, so that nothing seems to go back
         return local - kept, [_skipped(local, skipped, zone)], []
-    offset, questions, notes = _repeated(local, early, late, unclear, zone, fold)
+    offset, questions, notes = _repeated(local, early, late, unclear, zone, fold, wanted)
     return local - offset, questions, notes
 
 
@@ -93,44 +100,86 @@ def _fixed(offset: float) -> str:
 
 
 def _repeated(
-    local: Floats, early: Floats, late: Floats, unclear: np.ndarray, zone: ZoneInfo, fold: str
+    local: Floats,
+    early: Floats,
+    late: Floats,
+    unclear: np.ndarray,
+    zone: ZoneInfo,
+    fold: str,
+    wanted: Callable[[float, float], bool],
 ) -> tuple[Floats, list[Question], list[str]]:
-    first = float(local[unclear][0])
-    if fold:
-        return (
-            np.where(unclear, early if fold == "first" else late, early),
-            [],
-            [f"the hour of {clock(first)} is the {fold} of the two that clocks showed (--fold)"],
-        )
-    change = float((early - late)[unclear][0])
+    """Each hour that clocks showed twice, by itself: a file of years goes through several."""
+    offset = early.copy()
+    questions: list[Question] = []
+    notes: list[str] = []
     inside = np.flatnonzero(unclear)
     steps = np.diff(local)
-    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
-    back = [
-        i for i in inside[1:] if i > 0 and unclear[i - 1] and -change <= local[i] - local[i - 1] < -change + 2.5 * usual
-    ]
-    if len(back) == 1 and inside[-1] - inside[0] + 1 == len(inside):
-        index = np.arange(len(local))
-        offset = np.where(unclear & (index >= back[0]), late, early)
-        utc = local - offset
-        if (np.diff(utc[max(inside[0] - 1, 0) : inside[-1] + 2]) > 0).all():
-            last = clock(float(local[back[0] - 1]))
-            return offset, [], [f"the clock change is in the file: the hour up to {last}, then the same hour again"]
-    summer, winter = _fixed(float(early[inside[0]])), _fixed(float(late[inside[0]]))
-    told = f"{clock(first)} showed twice on clocks in {zone.key}"
-    unchanged = f"--zone {summer} (stayed on summer time) or {winter} (never on summer time)"
-    around = steps[max(inside[0] - 1, 0) : inside[-1] + 1]
-    if inside[0] > 0 and inside[-1] < len(local) - 1 and (around > 0).all() and (around < change).all():
-        return (
-            early,
-            [Question(f"{told}, but the file's rows go through that hour once: its clock was not changed", unchanged)],
-            [],
-        )
-    question = Question(
-        f"{told}: which of the two ({len(inside)} rows)",
-        f"--fold first or second; or, if the recorder's clock was not changed, {unchanged}",
-    )
-    return early, [question], []
+    pause = 2.5 * float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    times = np.sort(local[inside])
+    begins = times[np.concatenate([[True], np.diff(times) > DAY / 2])]
+    which = np.searchsorted(begins, local[inside], "right")
+    for i in range(1, len(begins) + 1):
+        hour = inside[which == i]
+        first = clock(float(local[hour].min()))
+        told = f"{first} showed twice on clocks in {zone.key}"
+        change = float((early - late)[hour[0]])
+        passes = _both_passes(local, early, late, hour, change, pause)
+        if passes is not None:
+            offset[hour], last = passes
+            notes.append(f"the clock change is in the file: the hour up to {last}, then the same hour again")
+        elif fold:
+            offset[hour] = (early if fold == "first" else late)[hour]
+            notes.append(f"the hour of {first} is the {fold} of the two that clocks showed (--fold)")
+        elif _gone_through_once(local, hour, change, pause):
+            questions.append(
+                Question(
+                    f"{told}, but the file's rows go through that hour once: its clock was not changed",
+                    _unchanged(early, late, hour),
+                )
+            )
+        elif wanted(float((local - early)[hour].min()), float((local - late)[hour].max())):
+            questions.append(
+                Question(
+                    f"{told}: which of the two ({many(len(hour), 'row')})",
+                    "--fold first or second; or, if the recorder's clock was not changed, "
+                    + _unchanged(early, late, hour),
+                )
+            )
+        else:
+            notes.append(f"{told}: which of the two is not asked, as the hour is no part of what is taken")
+    return offset, questions[:1], notes
+
+
+def _unchanged(early: Floats, late: Floats, hour: np.ndarray) -> str:
+    summer, winter = _fixed(float(early[hour[0]])), _fixed(float(late[hour[0]]))
+    return f"--zone {summer} (stayed on summer time) or {winter} (never on summer time)"
+
+
+def _both_passes(
+    local: Floats, early: Floats, late: Floats, hour: np.ndarray, change: float, pause: float
+) -> tuple[Floats, str] | None:
+    """Distances from UTC of an hour's rows where both passes stand one after the other, with one step back by the
+    change between them; and the last time of the first."""
+    if hour[-1] - hour[0] + 1 != len(hour):
+        return None
+    back = np.diff(local[hour])
+    at = np.flatnonzero((-change <= back) & (back < min(pause - change, 0.0)))
+    if len(at) != 1:
+        return None
+    offset = np.where(np.arange(len(hour)) > at[0], late[hour], early[hour])
+    utc = local - early
+    utc[hour] = local[hour] - offset
+    if not (np.diff(utc[max(hour[0] - 1, 0) : hour[-1] + 2]) > 0).all():
+        return None
+    return offset, clock(float(local[hour[at[0]]]))
+
+
+def _gone_through_once(local: Floats, hour: np.ndarray, change: float, pause: float) -> bool:
+    """Do the rows rise through an hour from before it to after it, without a pause in which a pass may be lost?"""
+    if hour[0] == 0 or hour[-1] == len(local) - 1:
+        return False
+    around = np.diff(local[hour[0] - 1 : hour[-1] + 2])
+    return bool((around > 0).all() and (around < min(change, pause)).all())
 
 
 DAY = 86_400.0
