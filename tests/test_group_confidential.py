@@ -313,10 +313,13 @@ def test_an_operation_in_the_shops_own_words_still_comes_between(book: BookFolde
     assert reason.endswith(") between")
 
 
-def test_a_run_computed_again_says_its_events_as_they_were_published(book: BookFolder, tmp_path: Path) -> None:
+@pytest.mark.parametrize("typed", ["Meier opens", 'see\n"Meier"\\opens'])
+def test_a_run_computed_again_says_its_events_as_they_were_published(
+    typed: str, book: BookFolder, tmp_path: Path
+) -> None:
     limit = {
         "cycle": "EV", "revision": "A", "number": 1, "quantity": "event_work", "relation": "max", "value": 10.0,
-        "phase": "any", "scope": "load", "event": "Meier opens", "rounding": "proportion", "typed": "for Meier",
+        "phase": "any", "scope": "load", "event": typed, "rounding": "proportion", "typed": "for Meier",
     }  # fmt: skip
     put(book, "cycle", {"cycle": "EV", "revision": "A", "title": "t", "process": "age", "atmosphere": "air",
                         "source_text": ""})  # fmt: skip
@@ -325,7 +328,7 @@ def test_a_run_computed_again_says_its_events_as_they_were_published(book: BookF
     names = (f"LINZ{n:02}" for n in range(1, 60))  # '(Linz 22)' names none of them
     put(book, "job", *({"job": name, "customer": "D", "confidential": 1} for name in names))
     trace(book, "R26-40", "t-40")
-    put(book, "event", {"run": "R26-40", "at": "2026-03-01T08:20:00Z", "event": "meier opens"})
+    put(book, "event", {"run": "R26-40", "at": "2026-03-01T08:20:00Z", "event": typed.lower()})
     put(book, "event", {"run": "R26-40", "at": "2026-03-01T08:30:00Z", "event": "fan on"})
     for _ in recompute(book):
         pass
@@ -494,3 +497,8 @@ def test_no_withheld_key_and_no_known_name_leaves_a_random_book(first: int, tmp_
 def test_a_thermocouple_on_a_serial_that_names_a_withheld_job(tmp_path: Path) -> None:
     """No piece has that serial: the run stays in the house, where once the whole publication was stopped."""
     assert try_one(910010, tmp_path)["published"] == 1
+
+
+def test_a_name_between_line_breaks_in_an_event_that_a_clause_waits_for(tmp_path: Path) -> None:
+    """JSON writes a line break as two signs: the name beside it went out with the clause's figures."""
+    assert try_one(20272, tmp_path)["published"] == 1

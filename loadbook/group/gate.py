@@ -125,10 +125,11 @@ class Gate:
         return None if text in self._words.made else self._search.found(text, free)
 
     def _texts(self, kind: str, text: str) -> Iterable[str]:
-        """The texts in what the program wrote: all of a run's record, which is canonical JSON; of a sentence its words
-        as they are parted by blanks, for 'at 1020 °C' does not name the part AT-1020."""
-        if kind == "record":
-            return {json.loads(f'"{x}"') if "\\" in x else x for x in _TEXT.findall(text)}
+        """The texts in what the program wrote: all of a run's record, which is canonical JSON, and of codes with
+        figures; of a sentence its words as they are parted by blanks, for 'at 1020 °C' does not name the part AT-1020.
+        """
+        if kind == "record" or text.startswith(("[{", '["', "{")):
+            return {json.loads(f'"{x}"') if "\\" in x else x for x in _TEXT.findall(text)} - self._words.made
         return self._words.mark.sub("", text).split()
 
     def _error(self, found: TableRows, at: int, text: str, what: str) -> LoadbookError:

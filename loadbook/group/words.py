@@ -8,10 +8,11 @@ changes none of them.
 
 from __future__ import annotations
 
+import json
 import re
 import sqlite3
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from loadbook.analysis.parameters.run_view import slug
@@ -63,8 +64,11 @@ class Words:
         return seen[text]
 
     def sentence(self, text: str) -> str:
-        """A sentence of the program's own: the shop's own events in it as they are published."""
-        return self._events.sub(lambda m: self._sentence[m.group()], text) if self._events else text
+        """What the program said itself, a sentence or codes with figures: the shop's own events in it as published."""
+        if self._events is None:
+            return text
+        events = self._events
+        return with_texts(text, lambda said: events.sub(lambda m: self._sentence[m.group()], said))
 
     def put(self, record: Mapping[str, Any], *tables: str) -> dict[str, Any]:
         """The fields of a record of the calculation, its coded texts as published: they are named as columns.
@@ -85,6 +89,26 @@ class Words:
         shown = f"{plain_part(text)} ({self._plant} {number})".lstrip()
         self.made.add(shown)
         return shown
+
+
+def with_texts(text: str, shown: Callable[[str], str]) -> str:
+    """What the program said itself, each text in it put anew: all of a sentence; of codes with figures, which are kept
+    as JSON, every text as it was before JSON wrote its line breaks and quotes in signs of its own."""
+    if text[:1] not in ("[", "{"):
+        return shown(text)
+    try:
+        said = json.loads(text)
+    except ValueError:
+        return shown(text)
+
+    def anew(part: Any) -> Any:
+        if isinstance(part, str):
+            return shown(part)
+        if isinstance(part, list):
+            return [anew(p) for p in part]
+        return {k: anew(v) for k, v in part.items()} if isinstance(part, dict) else part
+
+    return json.dumps(anew(said), ensure_ascii=False)
 
 
 def _same(text: str) -> str:
