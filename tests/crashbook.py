@@ -112,6 +112,8 @@ CASES = (
     Case("answer --save", ("answer", *ASKED, "--save", "--book", "shop"), ("Kept as answer 2",), book="shop"),
     Case("shop", ("shop", "--name", "Example Shop", "--contact", "a@example.com", "--book", "shop"), ("Example Shop",),
          book="shop"),
+    Case("take, links kept", (*TAKE[:-1], "linked"), ("before.csv: 40 rows", "after.csv: 40 rows"), book="linked"),
+    Case("precheck", ("precheck", "R4", "--person", "AB", "--book", "book"), ("Kept: AB",), (3,)),
     Case("watch run", ("watch", "run", "--once", "--book", "watching"), ("R4", "R5"), book="watching"),
 )  # fmt: skip
 
@@ -170,6 +172,7 @@ def _make_new(folder: Path) -> None:
         publish(book, str(folder / "group"), "Linz")
     groupbooks.make(folder, "Linz", 40).rename(folder / "shop")
     shutil.copytree(folder / "book", folder / "watching")
+    shutil.copytree(folder / "book", folder / "linked")
     shutil.rmtree(folder / "files-20241007")
     (folder / "in").mkdir()
     with BookFolder.open(folder / "watching") as book, book.write() as conn:
@@ -183,6 +186,7 @@ def _make_new(folder: Path) -> None:
         for line in (
             ("trace", "layout", "save", "L", "chart4.csv", "--book", "watching"),
             ("watch", "add", "in", "--layout", "L", "--run-from-name", "(R[0-9]+)", "--book", "watching"),
+            ("keep-links", "links.txt", "--book", "linked"),
             ("answer", *ASKED, "--save", "--book", "shop"), ("shop", "--numbering", "A-0001", "--book", "shop"),
         ):  # fmt: skip
             if run_command(line):
