@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -370,3 +372,36 @@ def test_a_sheet_named_before_and_now(book: BookFolder) -> None:
     assert asked_of(before) == {part.asked(zone), first} and other not in asked_of(before)
     assert asked_of({"sheet": "S 1", "asked": first}) == {first}
     assert asked_of({}) == {""} and asked_of({"sheet": "S 1"}) == {"", Part().asked(zone, Options(sheet="S 1"))}
+
+
+# -- what is said of a channel that is not there -------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "said, told",
+    [
+        ({"channel": ["Wrok 2=ignore", "Work*=work"]}, "no channel fits --channel 'Wrok 2'"),
+        ({"channel": ["Work [12]=work"]}, "no channel fits --channel 'Work [12]'"),
+        ({"scale": ("TC 9=0.1",)}, "no channel fits --scale 'TC 9'"),
+        ({"sentinel": ("TC 9=850", "850"), "believe": ("T?",)}, "no channel fits --sentinel 'TC 9' nor --believe 'T?'"),
+    ],
+)
+def test_what_is_said_of_a_channel_that_no_file_has_is_refused(
+    said: dict[str, Any], told: str, book: BookFolder, tmp_path: Path
+) -> None:
+    """It was passed over without a word: the channel that was meant went in as it was."""
+    file = chart(tmp_path / "a.csv", ["Control", "Work 1", "Work 2"])
+    before = rows(book)
+    with pytest.raises(IntakeError, match=re.escape(told)) as caught:
+        take_trace(book, file, "R1", Options.named(**said))
+    assert "the channels are Control (°C), Work 1 (°C), Work 2 (°C)" in str(caught.value)
+    assert rows(book) == before
+
+
+def test_what_is_said_of_a_channel_counts_where_one_of_several_files_has_it(book: BookFolder, tmp_path: Path) -> None:
+    files = [chart(tmp_path / "a.csv", ["Control", "Work 1"]), chart(tmp_path / "b.csv", ["Aux 1", "Aux 2"])]
+    options = Options.named(channel=["Aux 1=work", "Aux 2=ignore", "Work*=work", "Control=control"])
+    assert [c.name for c in take_trace(book, files, "R1", options).channels] == ["Control", "Work 1", "Aux 1"]
+    more = [chart(tmp_path / f"{n}.csv", [n], start=BEGAN + timedelta(hours=2)) for n in ("Work 2", "Work 3")]
+    with pytest.raises(IntakeError, match="no channel fits --channel 'Aux 3'"):
+        take_trace(book, more, "R1", Options.named(channel=["Aux 3=work"]), part=Part(join=True, whole=True))

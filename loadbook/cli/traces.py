@@ -194,7 +194,7 @@ def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout:
 
     Example: loadbook trace look chart.csv --date-order day-first --unit c --channel "TC *=work"
     """
-    from loadbook.readers.recorder.read import look
+    from loadbook.readers.recorder.read import look, must_fit
     from loadbook.readers.recorder.source import open_source
 
     book = _book(book_name)
@@ -202,6 +202,7 @@ def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout:
     source = open_source(file)
     zone = book.zone if book else None
     read = look(source, options, layout=kept.layout if kept else None, zone=zone)
+    must_fit(options, [read], source.name)
     if fmt in (None, "table"):
         if not read.layout.zone and book is None and read.reading.started is not None:
             read.notes.append("there is no book here to say the zone: times are shown as if the clock ran on UTC")
@@ -470,7 +471,7 @@ def save(name: str, file: Path, layout: str | None, options: Options, book: Book
     """
     from loadbook.readers.recorder.kept_layouts import find_layout, save_layout
     from loadbook.readers.recorder.options import stop
-    from loadbook.readers.recorder.read import lasting, look
+    from loadbook.readers.recorder.read import lasting, look, must_fit
     from loadbook.readers.recorder.source import open_source
 
     if file.suffix == ".toml":
@@ -479,6 +480,7 @@ def save(name: str, file: Path, layout: str | None, options: Options, book: Book
         kept = kept_of(book, layout)
         source = open_source(file)
         read = look(source, options, layout=kept.layout if kept else None, zone=book.zone)
+        must_fit(options, [read], source.name)
         lasts = [q for q in read.questions if not q.option.startswith(("--start", "--fold"))]
         stop(lasts, source.name)
         settled = lasting(read, name)

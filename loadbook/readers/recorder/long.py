@@ -88,6 +88,7 @@ def read_long(table: Table, layout: Layout, where: str) -> Raw:
     raw.notes = cells.notes + raw.notes + left
     raw.questions = cells.questions
     kept = [i for i, h in enumerate(raw.headings) if not ignored(layout, h.full)]
+    raw.left_out = [h.full for i, h in enumerate(raw.headings) if i not in kept]
     raw.headings = [raw.headings[i] for i in kept]
     raw.values, raw.flags = raw.values[kept], raw.flags[kept]
     return raw

@@ -8,7 +8,7 @@ from typing import Any
 
 from loadbook.core.errors import OpenQuestion
 
-from .layout import Layout, Settings, parse_channel_option, with_rules
+from .layout import Layout, Settings, fits, named_value, parse_channel_option, with_rules
 
 ORDERS = {"day-first": "dmy", "month-first": "mdy", "year-first": "ymd"}
 
@@ -68,6 +68,19 @@ class Options(Settings):
             self.date_order or self.time or self.time_kind or self.time_unit or self.epoch or self.written_time
             or self.heading or self.columns or self.shape
         )  # fmt: skip
+
+    def unfitted(self, columns: Sequence[tuple[str, ...]]) -> list[str]:
+        """What is said of channels by a name or pattern that fits none of these columns, each given by its names."""
+        said = [("channels", rule.name) for rule in self.channels]
+        for name in ("open_values", "missing_values", "readings", "floors", "scales"):
+            said += [(name, named_value(text)[0]) for text in getattr(self, name)]
+        said += [("believed", pattern) for pattern in self.believed]
+        option = {field: name for name, field in _FIELDS.items()}
+        return [
+            f"--{option[name]} {pattern!r}"
+            for name, pattern in said
+            if pattern and not any(fits(pattern, *names) for names in columns)
+        ]
 
     def on(self, layout: Layout) -> Layout:
         """The layout with the answers that need no look at the file."""

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from loadbook.core.errors import IntakeError, LoadbookError
+from loadbook.core.errors import IntakeError, LoadbookError, Problem
 
 from .known_forms import KnownForms
 from .layout import Layout
 from .long import read_long
+from .names import read_heading
 from .normalise import Reading, normalise
 from .numbers import MARKS_OPTION
 from .options import Options, Question
@@ -28,12 +29,16 @@ HEAD_ROWS = 40  # rows below the heading that show what the columns are
 
 @dataclass
 class Read:
-    """A file as read: its settled layout, the reading, and what is still open (structure first)."""
+    """A file as read: its settled layout, the reading, and what is still open (structure first).
+
+    columns  the names of every channel's column, of those left out too
+    """
 
     layout: Layout
     reading: Reading
     questions: list[Question]
     notes: list[str]
+    columns: list[tuple[str, ...]] = field(default_factory=list)
 
 
 def read_raw(source: Source, layout: Layout, *, careful: bool = False) -> Raw:
@@ -93,6 +98,8 @@ def look(
         raw = _by_draft(source, draft)
         if known_forms is not None and layout is None:
             known_forms.keep(source, draft)
+    columns: list[tuple[str, ...]] = [(h.name, h.full) for h in raw.headings]
+    columns += [(read_heading(n).name, n) for n in raw.left_out]
     if channels:
         raw = _only(raw, chosen(raw.headings, channels, source.name))
     start, dated = options.start, []
@@ -110,7 +117,19 @@ def look(
         questions = [q for q in questions if q.option != MARKS_OPTION or q in draft.questions]
     questions = with_hint(questions, source, settled)
     notes = [*(draft.notes if draft else ()), *dated, *reading.notes]
-    return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)))
+    return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)), columns)
+
+
+def must_fit(options: Options, reads: Sequence[Read], where: str) -> None:
+    """Raises IntakeError where something is said of a channel that none of the files has: a slip in its name would
+    leave the channel that is meant as it was, without a word."""
+    columns = [names for read in reads for names in read.columns]
+    if lost := options.unfitted(columns):
+        names = ", ".join(dict.fromkeys(names[-1] for names in columns))
+        raise IntakeError(
+            f"no channel fits {' nor '.join(lost)}", [Problem(f"the channels are {names}"[:400], where or None)],
+            remedy="Correct the name, or leave it out",
+        )  # fmt: skip
 
 
 def _only(raw: Raw, places: list[int]) -> Raw:

@@ -38,7 +38,7 @@ from .names import read_heading
 from .normalise import Counts
 from .options import Options, Question, stop
 from .part import Part, asked_of, key_of, pieces_of
-from .read import Read, look
+from .read import Read, look, must_fit
 from .source import Source, open_source
 from .time_axis import gaps
 
@@ -200,10 +200,11 @@ def make_ready(
         parts = {key: given for key, given in parts.items() if key not in had}
     known, canonical = recorded_channels(record)
     files = [
-        _read(book, source, asked, record, options, one, known, canonical, seen, known_forms)
+        _read(book, source, asked, record, options, one, known, canonical, seen, known_forms, len(parts) == 1)
         for (_, asked), (source, one) in parts.items()
     ]
     where = _names([f.source.name for f in files])
+    must_fit(options, [f.read for f in files], where)
     for file in files:
         if held is None or file.source.sha256 in held:
             _another_runs(conn, record, file)
@@ -317,7 +318,7 @@ def _derived(book: BookFolder, record: RunRecord, trace: Trace) -> tuple[list[di
 def _read(
     book: BookFolder, source: Source, asked: str, record: RunRecord, options: Options, wanted: Wanted,
     known: dict[str, tuple[str, str]], canonical: dict[str, Channel], tell: Seen | None,
-    known_forms: KnownForms | None,
+    known_forms: KnownForms | None, alone: bool = True,
 ) -> _File:  # fmt: skip
     """One file, settled and cut. Raises OpenQuestion, IntakeError, LoadbookError where it is wholly another time's."""
     started = times.from_stored(record.row["started"])
@@ -329,6 +330,8 @@ def _read(
     )  # fmt: skip
     if tell is not None:
         tell(source, read)
+    if alone:
+        must_fit(options, [read], source.name)
     stop(read.questions, source.name)
     _far_from_run(read, record, source.name)
     reading = read.reading

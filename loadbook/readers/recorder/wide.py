@@ -14,6 +14,7 @@ import math
 import re
 import warnings
 from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -83,6 +84,7 @@ def read_fast(source: Source, table: Table, layout: Layout) -> Raw | None:
     return Raw(
         headings, time, values, flags, np.arange(first, first + len(frame)),
         is_aware(layout), offset_said(table, stamps), len(frame), list(table.notes),
+        left_out=_left_out(names, stamps, kept),
     )  # fmt: skip
 
 
@@ -184,6 +186,7 @@ class Raw:
     lines     (n,) physical lines
     offset    distance of the clock from UTC that the file states, and the text that does
     unknown   (column, text) -> (how often, first line): texts among the numbers that are not understood
+    left_out  names of the columns of channels that the layout ignores
     """
 
     headings: list[Heading]
@@ -198,6 +201,7 @@ class Raw:
     unknown: dict[tuple[str, str], tuple[int, int]] = field(default_factory=dict)
     scan_s: float = 0.0
     questions: list[Question] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
 
 
 class CellReader:
@@ -275,6 +279,7 @@ def read_wide(table: Table, layout: Layout, where: str) -> Raw:
     return Raw(
         headings, np.array(cells.times, float), values, flags, np.array(cells.lines), cells.aware,
         cells.offset, len(cells.rows), cells.notes, reader.unknown, questions=cells.questions,
+        left_out=_left_out(table.head.names, stamps, kept),
     )  # fmt: skip
 
 
@@ -292,6 +297,10 @@ def _one_unit(reader: CellReader, head, column: int, where: str) -> str:  # type
             option=f"--channel {quote(name + '=other')} if it is not a temperature, else correct the file",
         )  # fmt: skip
     return next(iter(found), "")
+
+
+def _left_out(names: Sequence[str], stamps: Collection[int], kept: Collection[int]) -> list[str]:
+    return [n for i, n in enumerate(names) if i not in stamps and i not in kept]
 
 
 def ignored(layout: Layout, name: str) -> bool:
