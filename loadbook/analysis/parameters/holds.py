@@ -82,7 +82,7 @@ def _one_hold(look: Look, hold: Hold, tail: str) -> None:
         words: list[Remark | str] = [note] if note else []
         if held.unseen_minutes:
             words.append(f"{held.unseen_minutes:.3g} min unseen in gaps are not counted")
-        if held.stretches > 1:
+        if held.stretches > 1 and hold.on_leaving != "through":
             words.append(f"band entered {held.stretches} times, rule: {hold.on_leaving}")
         where = held.first if held.start_s is not None else None
         look.add(f"soak_minutes{tail}", held.minutes, "min", sample=where, note=words)

@@ -66,7 +66,7 @@ class Hold:
     start_s: float
     end_s: float
     minutes_asked: float | None = None
-    on_leaving: Literal["restart", "pause", "end"] = "restart"
+    on_leaving: Literal["restart", "pause", "end", "through"] = "through"
     soak_by: Literal["work", "furnace"] = "work"
     purpose: str | None = None
 
@@ -300,7 +300,8 @@ def _phases(
         samples = (one.start, one.end, max(one.leave, one.end))
         hold = Hold(one.segment, one.target_c, low, high, stated, *samples, start_s, last_s)
         if s:
-            hold = replace(hold, minutes_asked=s.minutes, on_leaving=s.on_leaving, soak_by=s.soak_by, purpose=s.purpose)
+            rule = s.on_leaving if stated or s.on_leaving != "restart" else hold.on_leaving
+            hold = replace(hold, minutes_asked=s.minutes, on_leaving=rule, soak_by=s.soak_by, purpose=s.purpose)
         holds.append(hold)
     seen = {i.segment for i in intervals}
     missing = tuple(number for number in segments if number not in seen)

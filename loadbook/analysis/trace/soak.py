@@ -1,7 +1,8 @@
 """Soak: the time during which every valid work TC is inside the hold's band, both edges.
 
 It starts at the sample at which the last valid work TC enters, during the hold. Leaving the band restarts, pauses or
-ends it, as the cycle says; what flickers over the edge while it comes in has not come in yet (CAME_IN_S). Once the hold
+ends it, as the cycle says. Where the cycle states no band, less than CAME_IN_S beyond the edge of an assumed one
+restarts nothing. What flickers over the edge while it comes in has not come in yet (CAME_IN_S). Once the hold
 is over it runs on until the first TC leaves. The time between two samples counts when both are inside and lie close
 enough together to be seen; no moment between samples is invented, so a soak may read short by up to one sampling
 interval at each end, never long.
@@ -19,7 +20,7 @@ from .model import Floats, Trace
 from .phases import Hold, gap_limit_s
 from .validity import first_where, hottest_coldest
 
-OnLeaving = Literal["restart", "pause", "end"]
+OnLeaving = Literal["restart", "pause", "end", "through"]
 CAME_IN_S = 300.0  # a TC has come into a band where it then stays inside for so long (common practice)
 
 
@@ -44,7 +45,8 @@ def came_in(t: Floats, inside: np.ndarray) -> int | None:
 class Soak:
     """A soak as it happened.
 
-    minutes      under the cycle's rule: the longest unbroken stretch (restart), all stretches (pause), the first (end)
+    minutes      under the cycle's rule: the longest unbroken stretch (restart), all stretches (pause), the first (end);
+                 with a band that nobody stated, the longest stretch that is broken for CAME_IN_S (through)
     start_s      the sample at which the last one entered (of the counted stretch); None where it never did
     end_s        the last sample inside (of the counted stretch; of the last one for pause)
     stretches    how many times the band was entered;  first, last  sample indices of the counted part
@@ -107,10 +109,24 @@ def soak(
     if rule == "pause":
         first, last, counted = stretches[0][0], stretches[-1][1], sum(lengths)
     else:
+        if rule == "through":
+            stretches = _joined(t, stretches)
+            lengths = [float(steps[a:b][seen[a:b]].sum()) for a, b in stretches]
         # of 'end', the first one that is more than a flicker while coming in
-        k = int(np.argmax(lengths)) if rule == "restart" else int(np.argmax(np.array(lengths) >= CAME_IN_S))
+        k = int(np.argmax(lengths)) if rule != "end" else int(np.argmax(np.array(lengths) >= CAME_IN_S))
         (first, last), counted = stretches[k], lengths[k]
     entries = len(edges) // 2
     where = (float(t[first]), float(t[last]))
     samples = (begin + first, begin + last) if part is None else (int(part[first]), int(part[last]))
     return Soak(counted / 60.0, *where, entries, *samples, unseen, out / 60.0)
+
+
+def _joined(t: Floats, stretches: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Stretches with those made one that lie less than CAME_IN_S apart."""
+    out = [stretches[0]]
+    for a, b in stretches[1:]:
+        if t[a] - t[out[-1][1]] < CAME_IN_S:
+            out[-1] = (out[-1][0], b)
+        else:
+            out.append((a, b))
+    return out

@@ -115,7 +115,8 @@ TERMS: tuple[Term, ...] = (
     _p("soak_minutes", "min",
        "Time during which every valid work TC is inside the main hold's band, both edges. It starts at the sample at "
        "which the last one enters, and runs on after the hold until the first one leaves. Leaving the band restarts "
-       "(the longest unbroken stretch counts), pauses (all stretches) or ends it (the first), as the cycle says. It "
+       "(the longest unbroken stretch counts), pauses (all stretches) or ends it (the first), as the cycle says; "
+       "at a band that no cycle states less than 5 min outside restarts nothing. It "
        f"can read short by one sampling interval at each end, never long. {_SEEN}"),
     _p("furnace_soak_minutes", "min", "The same time of all control TCs, and all that can be told without work TCs."),
     _p("spread_heating_peak_c", "c_diff",
