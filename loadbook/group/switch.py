@@ -136,8 +136,8 @@ def _unnamed(
                 listed = elsewhere[root] = elsewhere.get(root) or store.listed(root)
             if path not in listed or listed[path][0] != size:
                 raise BusyError(
-                    "a file of this publication was removed meanwhile, so nothing of it counts",
-                    where=f"{store.address}: {path}", remedy="Repeat the command",
+                    "a file of this publication was removed or replaced meanwhile, so nothing of it counts",
+                    where=f"{store.address}: {path}", remedy="Repeat the command; if it says so again, remove that file first",
                 )  # fmt: skip
         found |= names.keys() - named.keys()
     return found
