@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import json
 import sys
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -564,3 +565,26 @@ def test_a_channel_that_stays_on_many_numbers_is_one_question() -> None:
     assert "stays exactly on 13 numbers" in asked[0].text
     assert asked[0].option.startswith("--sentinel -242.02 ")
     assert not look(source, Options(believed=("Control",), readings=("-242.02",)), zone=MADRID).questions
+
+
+@pytest.mark.parametrize(
+    "heading, units, found",
+    [
+        ("Time;Ctrl;Vac;Load", ";°C;mbar;°F", ["c", "mbar", "f"]),
+        ("Time;Ctrl;Vac;Load", "°C;mbar;°F", ["c", "mbar", "f"]),  # no cell over the time: each stood one too far left
+        ("Time;Ctrl;Vac;Load", "°C;°F", ["", "", ""]),  # nothing tells whose: asked
+        ("Time;Ctrl;Vac;Load", "h:m:s;°C;mbar;°F", ["c", "mbar", "f"]),
+        ("   Time    Ctrl    Vac     Load", "           degC    mbar    degF", ["c", "mbar", "f"]),
+        ("   Time      Ctrl      Vac     Load", "             degC            degF", ["c", "", "f"]),
+    ],
+)
+def test_units_stand_over_their_own_columns(heading: str, units: str, found: list[str], tmp_path: Path) -> None:
+    """A row of units some cells short went one column to the left: the furnace became a pressure, the vacuum °F."""
+    rows = [(f"22:{i:02d}:00", 20.0 + i, 1e-3, 68.0 + i) for i in range(50)]
+    wide = "   {}    {:6.1f}   {:6.4f}  {:6.1f}" if heading.startswith(" ") else "{};{:.1f};{:.4f};{:.1f}"
+    file = tmp_path / "a.txt"
+    file.write_text("\n".join([heading, units, *(wide.format(*r) for r in rows)]) + "\n", encoding="utf-8")
+    channels_read = look(open_source(file), Options.named(channel=["Vac=pressure"])).reading.channels
+    assert [(c.name, c.unit_read.replace("?", "")) for c in channels_read] == list(
+        zip(["Ctrl", "Vac", "Load"], found, strict=True)
+    )

@@ -137,7 +137,8 @@ def _unnamed(
             if path not in listed or listed[path][0] != size:
                 raise BusyError(
                     "a file of this publication was removed or replaced meanwhile, so nothing of it counts",
-                    where=f"{store.address}: {path}", remedy="Repeat the command; if it says so again, remove that file first",
+                    where=f"{store.address}: {path}",
+                    remedy="Repeat the command; if it says so again, remove that file first",
                 )  # fmt: skip
         found |= names.keys() - named.keys()
     return found

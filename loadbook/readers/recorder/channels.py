@@ -235,7 +235,7 @@ _NAMELESS = re.compile(r"^.+ (column \d+)$")  # of a channel, in a file with a r
 
 
 def _alike(name: str) -> str:
-    return name if name.startswith("column ") else name.rstrip("0123456789")
+    return name if name.startswith("column ") else name.rstrip("0123456789") or "?" * len(name)
 
 
 def grouped(names: list[str], others: list[str], most: int = 8) -> list[tuple[str, list[str]]]:
@@ -244,6 +244,8 @@ def grouped(names: list[str], others: list[str], most: int = 8) -> list[tuple[st
 
     >>> grouped(["TC 1", "TC 2", "Door"], [])
     [('TC *', ['TC 1', 'TC 2']), ('Door', ['Door'])]
+    >>> grouped(["8", "9", "10", "11"], ["Vacuum"])
+    [('?', ['8', '9']), ('??', ['10', '11'])]
     """
     groups: dict[str, list[str]] = {}
     most = max(most, 24) if any(_NAMELESS.match(n) for n in names) else most  # each column measures something else
@@ -264,9 +266,9 @@ def grouped(names: list[str], others: list[str], most: int = 8) -> list[tuple[st
             found.append((f"*{word}*", inside))
             left = {k: rest for k, g in left.items() if (rest := [n for n in g if word not in n])}
     for key, group in left.items():
-        pattern = group[0] if len(group) == 1 or not key else key if "*" in key else f"{key}*"
+        pattern = group[0] if len(group) == 1 else key if re.search(r"[*?]", key) else f"{key}*"
         strangers = [n for n in (*others, *names) if n not in group and fits(pattern, n)]
-        if len(group) > 1 and (not key or any(n in others for n in strangers)):
+        if len(group) > 1 and any(n in others for n in strangers):
             found += [(name, [name]) for name in group]
         else:
             found.append((pattern, group))

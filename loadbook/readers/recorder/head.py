@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from .cells import Columns, RowTest, kind
 from .grid import Grid
-from .names import unit_of
+from .names import is_counter, is_time, unit_of
 from .options import Question
 
 _SAYS_VALUES = re.compile(r"=\s*[-+]?\d|\d:\d\d")  # a line of a log, no heading
@@ -95,7 +95,7 @@ def head_above(rows: list[list[str]], lines: list[int], first: int, width: int) 
         names = [n if not g or g == n else f"{g} {n}".strip() for g, n in zip(groups, names, strict=True)]
         used.append(rows[i])
         i -= 1
-    return _headed(names, unit_row, first, used, rows[: i + 1], width)
+    return _headed(names, unit_row, first, used, rows[: i + 1], width, rows[first])
 
 
 def nameless(
@@ -116,18 +116,39 @@ def stated_head(rows: list[list[str]], lines: list[int], heading: int, width: in
     if first is None:
         return None
     unit_row = next((r for r in rows[at + 1 : first] if is_unit_row(r)), None)
-    return _headed(_pad(rows[at], width), unit_row, first, rows[at:first], rows[:at], width)
+    return _headed(_pad(rows[at], width), unit_row, first, rows[at:first], rows[:at], width, rows[first])
 
 
 def _headed(
     names: list[str], unit_row: list[str] | None, first: int, used: list[list[str]], preamble: list[list[str]],
-    width: int,
+    width: int, data: list[str],
 ) -> Head:  # fmt: skip
     hints = [c for c in (unit_row or []) if _FORMAT_HINT.match(c)]
-    units = [unit_of(u) for u in _pad(unit_row or [], width)]
+    units = [unit_of(u) for u in units_over(unit_row or [], names, data, width)]
     filled = [n or f"column {c + 1}" for c, n in enumerate(names)]
     named = max(max((i for i, c in enumerate(r, start=1) if c), default=0) for r in used[:2])
     return Head(unique(filled), units, first, used, preamble, hints=hints, named=named)
+
+
+def units_over(unit_row: list[str], names: list[str], data: list[str], width: int) -> list[str]:
+    """A row of units over the columns, by its place in the row. Where that would put the unit of a reading over a time
+    the row is some cells short: it goes over the columns of readings where it has one for each, else nowhere.
+
+    >>> units_over(["°C", "mbar"], ["Time", "Furnace", "Vacuum"], ["08:00:00", "20", "1e-3"], 3)
+    ['', '°C', 'mbar']
+    >>> units_over(["°C"], ["Time", "Furnace", "Vacuum"], ["08:00:00", "20", "1e-3"], 3)
+    ['', '', '']
+    """
+    cells = _pad(unit_row, width)
+    times = [i for i, c in enumerate(_pad(data, width)) if kind(c) in _MOMENTS or is_time(names[i])]
+    if all(unit_of(cells[i]) in _OF_TIMES for i in times):
+        return cells
+    readings = [i for i in range(width) if i not in times and not is_counter(names[i])]
+    filled = [c for c in unit_row if c]
+    out = [""] * width
+    for i, cell in zip(readings, filled if len(filled) == len(readings) else (), strict=False):
+        out[i] = cell
+    return out
 
 
 def unique(names: list[str]) -> list[str]:
@@ -144,6 +165,8 @@ def _pad(row: list[str], width: int) -> list[str]:
     return [*row[:width], *[""] * (width - len(row))]
 
 
+_MOMENTS = ("moment", "date", "clock", "duration")
+_OF_TIMES = ("", "s", "min", "h", "ms", "d")
 _MARK = re.compile(r"^[A-Z]{2}$")
 
 

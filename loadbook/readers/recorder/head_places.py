@@ -82,12 +82,17 @@ def place_over_columns(grid: Grid, head: Head, width: int, name: str) -> None:
     if not full:
         return
     edges = [(min(s[c][0] for s in full), max(s[c][1] for s in full)) for c in range(width)]
+    named: list[tuple[int, int]] = []  # where the names stand
     for row in head.rows:
         at = grid.rows.index(row)
         spans = grid.spans[at] if at < len(grid.spans) else []
         places = [_over(span, edges) for span in spans]
         over = len(spans) == width or all(_aligned(s, edges[p]) for s, p in zip(spans, places, strict=True))
         cells = _placed(row, places, width) if over else None
+        if row is head.rows[0] and len(spans) == width:
+            named = spans
+        elif cells is None and named and is_unit_row(row):
+            cells = _placed(row, [_over(span, named) for span in spans], width)
         if cells is None and len(spans) == len(row) and len(set(places)) < len(places):
             cells = _by_words(row, spans, edges)
         if cells is None:

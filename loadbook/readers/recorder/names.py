@@ -171,6 +171,7 @@ _WORK = re.compile(
 )
 _TEMPERATURE_WORD = re.compile(r"temp|\btc\b|t/c|thermo|pyro|\bsp\b|set ?point|\bpv\b.*°")
 _COUNTER = re.compile(r"^(no\.?|nr\.?|#|index|idx|sample|samples|record|rec|scan|row|line|seq|sequence|id|count|n)$")
+_TIME = re.compile(r"\b(time|date|timestamp|datetime|clock|zeit|datum|uhrzeit|fecha|hora|heure|data|ora)\b")
 _ELAPSED = re.compile(r"\belapsed\b|\bduration\b|\brun ?time\b|\brelative time\b|\btime since\b")
 _PLAIN_TC = re.compile(
     r"^(tc|t/c|thermocouple|temp|temperature|t|ch|channel|input|ai|pt|sensor|probe|analog|tag)[ ._#-]*\d*[a-z]?$"
@@ -186,6 +187,11 @@ def only_process_value(name: str) -> bool:
 def is_counter(name: str) -> bool:
     """A record number, not a measurement, going by its heading."""
     return bool(_COUNTER.match(_words(name)))
+
+
+def is_time(name: str) -> bool:
+    """Does a heading name a time or a date."""
+    return bool(_TIME.search(name.lower().replace("_", " ")))
 
 
 def is_elapsed(name: str) -> bool:

@@ -15,13 +15,12 @@ from loadbook.core.typed import quote
 
 from .cells import kind, since_1970
 from .layout import Layout
-from .names import is_elapsed, read_heading
+from .names import is_elapsed, is_time, read_heading
 from .options import ORDERS, Options, Question
 from .table import Table
 from .times import counted_seconds, date_orders, format_of, kind_of, without_year
 
 _ZEROS = re.compile(r":0\d")
-_TIME_WORD = re.compile(r"\b(time|date|timestamp|datetime|clock|zeit|datum|uhrzeit|fecha|hora|heure|data|ora)\b")
 _FACTOR = (
     ("ms", re.compile(r"\b(ms|msec|milliseconds?)\b")),
     ("s", re.compile(r"\b(s|sec|secs|seconds?)\b")),
@@ -134,7 +133,7 @@ def _named(table: Table, options: Options, layout: Layout) -> list[int]:
 
 
 def _best(table: Table, places: list[int]) -> int:
-    timed = [i for i in places if _TIME_WORD.search(table.head.names[i].lower().replace("_", " "))]
+    timed = [i for i in places if is_time(table.head.names[i])]
     return (timed or places)[0]
 
 
@@ -257,7 +256,7 @@ def _number(table: Table, numeric: list[int], options: Options, layout: Layout, 
     names = table.head.names
     worded = [
         i for i in numeric
-        if _TIME_WORD.search(names[i].lower().replace("_", " ")) or is_elapsed(names[i]) or _BARE_UNIT.match(names[i])
+        if is_time(names[i]) or is_elapsed(names[i]) or _BARE_UNIT.match(names[i])
     ]  # fmt: skip
     united = [i for i in numeric if _unit(names[i], table.head.units[i], strict=True)]
     candidates = (

@@ -34,6 +34,10 @@ _LETTERS = re.compile(
     r"(?<![\d:])(\d{1,3})\s?h\s?(\d{2})(?:\s?(?:m|min|mn)?\s?(\d{2})\s?s?|\s?(?:m|min|mn))?$", re.IGNORECASE
 )
 _WORD_BEHIND = re.compile(r"(\d:\d{2}(?::\d{2})?)\s?(?:Uhr|hrs?|h)\.?$", re.IGNORECASE)
+_NOON_LETTER = re.compile(r"(\d:\d{2}(?::\d{2}(?:\.\d+)?)?)\s?([AaPp])$")
+_UTC_OFF = re.compile(
+    r"(\d:\d{2}(?::\d{2}(?:[.,]\d+)?)?)\s*\(?(?:UTC|GMT)\s?([+-])(\d{1,2})(?::?([0-5]\d))?\)?$", re.IGNORECASE
+)
 _HOURS_OFF = re.compile(r"(\d:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s?[+-]\d{2})$")
 _NO_COLONS = re.compile(
     r"^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})[ ,_T-]+(\d{2})([-.])(\d{2})(?:\3(\d{2}))?$"
@@ -58,6 +62,8 @@ def as_usual(cell: str) -> str:
     ('14.03.2024 09:58:00', '14/03/2024 9:58:00 PM', '26:03:04')
     >>> as_usual("Do. 14.03.2024 09h58"), as_usual("2024年3月14日 下午 1:02:03")
     ('14.03.2024 09:58', '2024-3-14 1:02:03 PM')
+    >>> as_usual("3/14/2024 9:58p"), as_usual("2024-03-14 09:58:00 UTC+2"), as_usual("14.03.2024 09:58 (GMT-03:30)")
+    ('3/14/2024 9:58 PM', '2024-03-14 09:58:00+02:00', '14.03.2024 09:58-03:30')
     """
     if len(cell) > 64 or not any(ch.isdigit() for ch in cell):
         return cell
@@ -69,6 +75,8 @@ def as_usual(cell: str) -> str:
     text = _NOON_BEFORE.sub(lambda m: f" {m[2]} {_AFTER.get(m[1], m[1].upper())}", text).strip()
     text = _LETTERS.sub(lambda m: ":".join(p for p in m.groups() if p), text)
     text = _WORD_BEHIND.sub(r"\1", text)
+    text = _NOON_LETTER.sub(lambda m: f"{m[1]} {m[2].upper()}M", text)
+    text = _UTC_OFF.sub(lambda m: f"{m[1]}{m[2]}{m[3].zfill(2)}:{m[4] or '00'}", text)
     text = _HOURS_OFF.sub(r"\1:00", text)
     text = _NO_COLONS.sub(lambda m: f"{m[1]} {':'.join(p for p in (m[2], m[4], m[5]) if p)}", text)
     text = _TURNED.sub(r"\2 \1", text)
