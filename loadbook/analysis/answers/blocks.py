@@ -15,6 +15,7 @@ Source: elimination of nested random effects (Bates & DebRoy 2004, J. Multivaria
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -165,55 +166,44 @@ def _ordered(block: Ints, dense: int, alone: Ints) -> Layout:
 class Covariance:
     """The posterior covariance of the model's columns, never formed as a whole.
 
-    In the layout's order and in prior standard deviations (`root`) it is F S F' + E: S (s, s) of the shared columns,
-    F = [I; -W] with W (L, s), E the blocks given the shared columns.
+    In the layout's order it is F S F' + E: S (s, s) of the shared columns, F = [I; -W] with W (L, s), and E the blocks
+    given the shared columns (one array for each size).
     """
 
     layout: Layout
-    root: Floats
     S: Floats
     W: Floats
     E: list[Floats]
-    QS: Floats  # W S
+    WS: Floats
 
     def diagonal(self) -> Floats:
-        """(Q,) of the layout's order, in prior variances."""
+        """(Q,) of the layout's order."""
         inside = [np.diagonal(e, axis1=1, axis2=2).ravel() for e in self.E]
-        own = np.concatenate(inside) + (self.QS * self.W).sum(axis=1) if inside else np.zeros(0)
+        own = np.concatenate(inside) + np.einsum("ij,ij->i", self.WS, self.W) if inside else np.zeros(0)
         return np.concatenate([np.diag(self.S), own])
 
     def against(self, arrow: Floats) -> float:
-        """The sum of all entries times those of a symmetric arrow (of the columns themselves)."""
+        """The sum of all entries times those of a symmetric arrow."""
         shared, across, inside = self.layout.parts(arrow)
-        s = self.layout.shared
-        own, root = self.root[s:], self.root[:s]
-        total = float(((self.S * shared) @ root) @ root)
+        total = float(np.vdot(self.S, shared)) - 2.0 * float(np.vdot(self.WS, across))
         for where, e, m in zip(self.layout.by_size(), self.E, inside, strict=True):
-            count, size, _ = e.shape
-            r = own[where].reshape(count, size)
-            scaled = m * r[:, :, None] * r[:, None, :]
-            told = (scaled @ self.W[where].reshape(count, size, s)).reshape(-1, s)
-            told -= 2.0 * (across[where] * root) * own[where][:, None]
-            total += float(np.vdot(e, scaled)) + float(np.vdot(self.QS[where], told))
+            told = m @ self.W[where].reshape(e.shape[0], e.shape[1], -1)
+            total += float(np.vdot(e, m)) + float(np.vdot(self.WS[where], told))
         return total
-
-    def _inside(self, x: Floats) -> Floats:
-        """E x for (L, ...)."""
-        out = np.empty_like(x)
-        for where, e in zip(self.layout.by_size(), self.E, strict=True):
-            out[where] = (e @ x[where].reshape(e.shape[0], e.shape[1], -1)).reshape(x[where].shape)
-        return out
 
     def solve(self, x: Floats) -> Floats:
         """The product with a vector (Q,), both in the layout's order."""
         s = self.layout.shared
-        x = x * self.root
         shared = self.S @ (x[:s] - self.W.T @ x[s:])
-        return np.concatenate([shared, self._inside(x[s:]) - self.W @ shared]) * self.root
+        inside = [
+            (e @ x[s:][where].reshape(e.shape[0], -1, 1)).ravel()
+            for where, e in zip(self.layout.by_size(), self.E, strict=True)
+        ]
+        return np.asarray(np.concatenate([shared, *inside]) - np.concatenate([np.zeros(s), self.W @ shared]))
 
     def times(self, x: Floats) -> Floats:
         """The product with a vector of the model's columns."""
-        whole = np.zeros(len(self.root))
+        whole = np.zeros(len(self.layout.order))
         whole[self.layout.place[: len(x)]] = x
         return np.asarray(self.solve(whole)[self.layout.place[: len(x)]], dtype=np.float64)
 
@@ -228,10 +218,13 @@ class Covariance:
         if own.any():
             k = i[own] - s
             same = self.layout.block[k][:, None] == self.layout.block[k][None, :]
-            entries = np.concatenate([e.ravel() for e in self.E])
             where = self.layout.row[k][:, None] + k[None, :] - self.layout.first[k][:, None]
-            out[np.ix_(own, own)] += np.where(same, entries[np.where(same, where, 0)], 0.0)
-        return np.asarray(out * np.outer(self.root[i], self.root[i]), dtype=np.float64)
+            out[np.ix_(own, own)] += np.where(same, self._entries[np.where(same, where, 0)], 0.0)
+        return np.asarray(out, dtype=np.float64)
+
+    @cached_property
+    def _entries(self) -> Floats:
+        return np.concatenate([e.ravel() for e in self.E])
 
     def quadratic(self, rows: Floats) -> Floats:
         """(rows,) r' C r of each row of the model's columns."""
@@ -240,15 +233,15 @@ class Covariance:
 
     def halves(self, rows: sparse.csr_array) -> tuple[Floats, sparse.csr_array]:
         """Two factors P (N, s), R (N, L) with rows C rows' = P P' + R R'; rows (N, Q) of the model's columns."""
-        s = self.layout.shared
-        scaled = sparse.csc_array(rows)[:, self.layout.order].multiply(self.root).tocsc()
-        own = sparse.csr_array(scaled[:, s:])
-        shared = scaled[:, :s].toarray() - own @ self.W
-        lay, ends = self.layout, np.append(self.layout.row, self.layout.entries - s * s - len(self.W) * s)
+        lay, s = self.layout, self.layout.shared
+        placed = sparse.csc_array(rows)[:, lay.order]
+        own = sparse.csr_array(placed[:, s:])
+        shared = placed[:, :s].toarray() - own @ self.W
+        ends = np.append(lay.row, lay.entries - s * s - len(self.W) * s)
         columns = np.arange(ends[-1]) + np.repeat(lay.first - lay.row, np.diff(ends))
-        values = np.concatenate([np.zeros(0), *(np.linalg.cholesky(e).ravel() for e in self.E)])
+        values = np.concatenate([np.zeros(0), *(_half(e).ravel() for e in self.E)])
         half = sparse.csr_array((values, columns, ends), shape=(len(self.W), len(self.W)))
-        return np.asarray(shared @ np.linalg.cholesky(self.S)), sparse.csr_array(own @ half)
+        return np.asarray(shared @ _half(self.S)), sparse.csr_array(own @ half)
 
     def with_prior(self, columns: Ints, precision: Floats, beta: Floats) -> tuple[Covariance, Floats]:
         """(covariance, posterior mean) after some shared columns got another prior.
@@ -259,13 +252,18 @@ class Covariance:
         at = place[columns]
         if (at >= s).any():
             raise ValueError("only the prior of shared columns is changed")
-        more = precision * self.root[at] ** 2
         free = np.linalg.inv(self.S)
-        free[at, at] += more
+        free[at, at] += precision
         S = np.linalg.inv(free)
-        change = -S[:, at] @ (more * beta[columns] / self.root[at])
-        change = np.concatenate([change, -self.W @ change]) * self.root
-        return replace(self, S=S, QS=self.W @ S), beta + change[place]
+        change = -S[:, at] @ (precision * beta[columns])
+        return replace(self, S=S, WS=self.W @ S), beta + np.concatenate([change, -self.W @ change])[place]
+
+
+def _half(matrices: Floats) -> Floats:
+    """Lower factors of symmetric matrices, scaled by their diagonals so that tiny variances beside large ones keep."""
+    root = np.sqrt(np.diagonal(matrices, axis1=-2, axis2=-1))
+    scaled = matrices / (root[..., :, None] * root[..., None, :])
+    return np.asarray(np.linalg.cholesky(scaled) * root[..., :, None], dtype=np.float64)
 
 
 def inverted(lay: Layout, arrow: Floats, g: Floats) -> tuple[Covariance, float]:
@@ -275,33 +273,32 @@ def inverted(lay: Layout, arrow: Floats, g: Floats) -> tuple[Covariance, float]:
     """
     s, root = lay.shared, np.sqrt(g)
     shared, across, inside = lay.parts(arrow)
-    A = shared * root[:s, None] * root[:s]
-    A[np.diag_indices(s)] += 1.0
     log_det = 0.0
-    W = np.zeros((len(lay.block), s))
+    W = np.empty((len(lay.block), s))
     E: list[Floats] = []
-    if inside:
-        X = across * root[s:, None] * root[:s]
-        for where, m in zip(lay.by_size(), inside, strict=True):
-            count, size, _ = m.shape
-            r = root[s:][where].reshape(count, size)
-            a = m * r[:, :, None] * r[:, None, :]
-            a[:, np.arange(size), np.arange(size)] += 1.0
-            try:
-                half = np.linalg.cholesky(a)
-            except np.linalg.LinAlgError:
-                raise _singular() from None
-            log_det += 2.0 * float(np.log(np.diagonal(half, axis1=1, axis2=2)).sum())
-            E.append(np.asarray(np.linalg.inv(a), dtype=np.float64))
-            W[where] = (E[-1] @ X[where].reshape(count, size, s)).reshape(-1, s)
-        A -= X.T @ W
+    for where, m in zip(lay.by_size(), inside, strict=True):
+        count, size, _ = m.shape
+        r = root[s:][where].reshape(count, size)
+        scale = r[:, :, None] * r[:, None, :]
+        a = m * scale
+        a[:, np.arange(size), np.arange(size)] += 1.0
+        try:
+            half = np.linalg.cholesky(a)
+        except np.linalg.LinAlgError:
+            raise _singular() from None
+        log_det += 2.0 * float(np.log(np.diagonal(half, axis1=1, axis2=2)).sum())
+        E.append(np.asarray(np.linalg.inv(a) * scale, dtype=np.float64))
+        W[where] = (E[-1] @ across[where].reshape(count, size, s)).reshape(-1, s)
+    A = shared - across.T @ W if inside else shared
+    A = A * root[:s, None] * root[:s]
+    A[np.diag_indices(s)] += 1.0
     chol, info = lapack.dpotrf(A, lower=1)
     if info:
         raise _singular()
     log_det += 2.0 * float(np.log(np.diag(chol)).sum())
     S, _ = lapack.dpotri(chol, lower=1)
-    S = np.tril(S) + np.tril(S, -1).T
-    return Covariance(lay, root, S, W, E, W @ S), log_det
+    S = (np.tril(S) + np.tril(S, -1).T) * root[:s, None] * root[:s]
+    return Covariance(lay, S, W, E, W @ S), log_det
 
 
 def _singular() -> CalculationError:

@@ -146,7 +146,8 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
     a = 1.0 / s2
     shrink = np.asarray(1.0 / (1.0 + run_var * a * sums.pieces), dtype=np.float64)  # by pieces in a run
     rho = run_var * shrink
-    M = a * sums.UtNU - a * a * sums.gram_runs(rho)
+    M = sums.gram_runs(-a * a * rho)
+    M += a * sums.UtNU
     shrinks, rhos = shrink[sums.alike], rho[sums.alike]
     b = a * sums.UtNz - a * a * sums.dot_runs(rhos * sums.Vz)
     g = np.where(sums.owners < 0, given.vague, var[np.maximum(sums.owners, 0)])
@@ -156,7 +157,7 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
     log_lik = -0.5 * (
         sums.cells * (np.log(s2) + np.log(2 * np.pi)) - sums.log_n - float(np.log(shrinks).sum()) + log_det + quad
     )
-    traces = np.bincount(sums.owners + 1, weights=1.0 - C.diagonal(), minlength=terms + 2)
+    traces = np.bincount(sums.owners + 1, weights=1.0 - C.diagonal() / g, minlength=terms + 2)
     quads = np.bincount(sums.owners + 1, weights=beta**2 / g, minlength=terms + 2)
     resid = a * (sums.Vz - sums.runs_dot(beta)) * shrinks
     run_quad = run_var * float(resid @ resid)

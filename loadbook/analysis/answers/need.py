@@ -183,8 +183,10 @@ def _within_reach(history: History, asked: Asked, part: str, characteristic: str
 
 def _like(history: History, asked: Asked, part: str, characteristic: str) -> Asked:
     """Another part number on record, treated as asked."""
-    last = history.cells.frame[history.cells.series == history.design.series_of[(part, characteristic)]].iloc[-1]
-    material, family, shape, condition = (str(last[n]) or None for n in ("material", "family", "shape", "condition"))
+    last = int(history.design.own(history.design.series_of[(part, characteristic)])[-1])
+    material, family, shape, condition = (
+        str(history.cells.frame[n].iat[last]) or None for n in ("material", "family", "shape", "condition")
+    )
     return replace(
         asked, part=part, characteristic=characteristic, material=material, family=family, shape=shape,
         condition=condition, section_mm=None,
