@@ -146,8 +146,7 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
     a = 1.0 / s2
     shrink = np.asarray(1.0 / (1.0 + run_var * a * sums.pieces), dtype=np.float64)  # by pieces in a run
     rho = run_var * shrink
-    M = sums.gram_runs(-a * a * rho)
-    M += a * sums.UtNU
+    M = sums.products(-a * a * rho, a)
     shrinks, rhos = shrink[sums.alike], rho[sums.alike]
     b = a * sums.UtNz - a * a * sums.dot_runs(rhos * sums.Vz)
     g = np.where(sums.owners < 0, given.vague, var[np.maximum(sums.owners, 0)])
@@ -161,7 +160,7 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
     quads = np.bincount(sums.owners + 1, weights=beta**2 / g, minlength=terms + 2)
     resid = a * (sums.Vz - sums.runs_dot(beta)) * shrinks
     run_quad = run_var * float(resid @ resid)
-    run_trace = run_var * (a * float((sums.T * shrinks).sum()) - a * a * C.against(sums.gram_runs(shrink**2)))
+    run_trace = run_var * (a * float((sums.T * shrinks).sum()) - a * a * C.against(sums.products(shrink**2, 0.0)))
     run_quad, run_trace = run_quad + quads[-1], run_trace + traces[-1]
     gradient = np.empty(len(log_var))
     gradient[:terms] = 0.5 * (traces[1:-1] - quads[1:-1])

@@ -43,13 +43,11 @@ class Sums:
         self.Vz = np.bincount(run, weights=weight * z, minlength=runs)
         self.zz = float(z @ (n * z))
         self.log_n = float(np.log(n).sum())
-        NZ = sparse.csr_array(Z.multiply(n[:, None]))
-        self.UtNz = np.concatenate([X.T @ (n * z), np.asarray(NZ.T @ z)])
+        self.UtNz = np.concatenate([X.T @ (n * z), np.asarray(Z.T @ (n * z))])
         self.pieces, self.alike = np.unique(self.T, return_inverse=True)
         onto = sparse.csr_array((weight, (run, np.arange(cells))), shape=(runs, cells))
         self.Vd, self.Vs = np.asarray(onto @ X), sparse.csr_array(onto @ Z)
-        self._pool(p)
-        self.UtNU = self._spread(p, X.T @ (X * n[:, None]), np.asarray(NZ.T @ X), sparse.coo_array(Z.T @ NZ))
+        self._pool(X, Z, n)
 
     def _columns(self, cells: int, terms: Sequence[Term]) -> tuple[Floats, sparse.csr_array, Ints]:
         """Columns that touch all cells, those that touch few, and which factor each of the latter belongs to."""
@@ -77,22 +75,26 @@ class Sums:
         self.owner = np.array(owner, dtype=np.int64)
         return np.hstack(dense), Z, np.array(factors, dtype=np.int64)
 
-    def _pool(self, p: int) -> None:
-        """Products of the columns' sums in each run, added up over the runs of equally many pieces."""
-        kinds = len(self.pieces)
+    def _pool(self, X: Floats, Z: sparse.csr_array, n: Floats) -> None:
+        """Products of the columns' sums in each run, added up over the runs of equally many pieces; after them those
+        of the cells."""
+        kinds, p, m = len(self.pieces) + 1, X.shape[1], Z.shape[1]
+        root = np.sqrt(n)
+        kind = np.concatenate([self.alike, np.full(len(n), kinds - 1)])
+        D = np.vstack([self.Vd, X * root[:, None]])
+        S = sparse.csr_array(sparse.vstack([self.Vs, Z.multiply(root[:, None])], format="csr"))
         self._dense = np.empty((kinds, p * p))
         for k in range(kinds):
-            some = self.Vd[self.alike == k]
+            some = D[kind == k]
             self._dense[k] = (some.T @ some).ravel()
-        V = self.Vs.tocoo()
-        key, of = np.unique(V.col.astype(np.int64) * kinds + self.alike[V.row], return_inverse=True)
-        here = sparse.csr_array((V.data, (of, V.row)), shape=(len(key), self.Vs.shape[0]))
-        self._mixed = np.asarray(here @ self.Vd)
-        self._kind = key % kinds
-        column = key // kinds
-        ends = np.searchsorted(column, np.arange(self.Vs.shape[1] + 1))
-        self._onto = sparse.csr_array((np.ones(len(key)), np.arange(len(key)), ends), shape=(len(ends) - 1, len(key)))
-        found = (here @ self.Vs).tocoo()
+        V = S.tocoo()
+        key, of = np.unique(V.col.astype(np.int64) * kinds + kind[V.row], return_inverse=True)
+        here = sparse.csr_array((V.data, (of, V.row)), shape=(len(key), len(kind)))
+        self._mixed = np.asarray(here @ D)
+        self._kind, column = key % kinds, key // kinds
+        ends = np.searchsorted(column, np.arange(m + 1))
+        self._onto = sparse.csr_array((np.ones(len(key)), np.arange(len(key)), ends), shape=(m, len(key)))
+        found = (here @ S).tocoo()
         entry = self.layout.entry(p + column[found.row], p + found.col.astype(np.int64))
         kept = entry >= 0
         self._at, row = np.unique(entry[kept], return_inverse=True)
@@ -100,29 +102,20 @@ class Sums:
             (found.data[kept], (row, self._kind[found.row[kept]])), shape=(len(self._at), kinds)
         )
 
-    def _spread(self, p: int, dense: Floats, mixed: Floats, few: sparse.coo_array) -> Floats:
-        """The arrow of a product's three kinds of entries."""
-        out = self._with(p, dense, mixed)
-        entry = self.layout.entry(p + few.row.astype(np.int64), p + few.col.astype(np.int64))
-        kept = entry >= 0
-        out[entry[kept]] = few.data[kept]
-        return out
+    def products(self, of_runs: Floats, of_cells: float) -> Floats:
+        """The arrow of V' diag(of_runs) V + of_cells U' diag(n) U, V the columns' sums in each run.
 
-    def _with(self, p: int, dense: Floats, mixed: Floats) -> Floats:
-        out = np.zeros(self.layout.entries)
-        shared, across, _ = self.layout.parts(out)
+        of_runs (kinds,) for runs of equally many pieces
+        """
+        w, p = np.append(of_runs, of_cells), self.Vd.shape[1]
         m = self.layout.shared - p
-        shared[:p, :p] = dense
-        shared[p:, :p] = mixed[:m]
-        shared[:p, p:] = mixed[:m].T
-        across[:, :p] = mixed[m:]
-        return out
-
-    def gram_runs(self, w: Floats) -> Floats:
-        """The arrow of V' diag(w) V, w (kinds,) for runs of equally many pieces."""
-        p = self.Vd.shape[1]
+        out = np.empty(self.layout.entries)
+        shared, across, _ = self.layout.parts(out)
+        shared[:p, :p] = (w @ self._dense).reshape(p, p)
         self._onto.data = w[self._kind]
-        out = self._with(p, (w @ self._dense).reshape(p, p), self._onto @ self._mixed)
+        mixed = self._onto @ self._mixed
+        shared[p:, :p], shared[:p, p:], across[:, :p] = mixed[:m], mixed[:m].T, mixed[m:]
+        shared[p:, p:], across[:, p:], out[shared.size + across.size :] = 0.0, 0.0, 0.0
         out[self._at] = self._few @ w
         return out
 
