@@ -265,7 +265,8 @@ def test_need_is_what_the_model_expects(plain: tuple[Shop, pd.DataFrame, History
     noise = f.run_var + f.s2 / float(np.median(f.n))
     u = np.zeros(len(f.g))
     u[row.at] = row.values
-    dense = np.linalg.inv(np.linalg.inv(f.C + 1e-9 * np.eye(len(u))) + 4 * np.outer(u, u) / noise)
+    C = f.C.block(np.arange(len(u)))
+    dense = np.linalg.inv(np.linalg.inv(C + 1e-9 * np.eye(len(u))) + 4 * np.outer(u, u) / noise)
     width = 2 * reply.quantile * reply.factor * np.sqrt(u @ dense @ u + f.run_var + f.s2)
     assert dict(found.runs_of_this_part)[4] == pytest.approx(width, rel=1e-4)
     assert found.part_numbers == ()

@@ -105,17 +105,23 @@ def left_out(fitted: Fit, group: Ints) -> tuple[Floats, Floats]:
     Returns (error (N,), variance (N,)): z − m₋g, and the variance of that difference
     """
     a = 1.0 / fitted.s2
-    n, run = fitted.n, fitted.run
+    n, run, alone = fitted.n, fitted.run, fitted.C.layout.alone
     runs = int(run.max()) + 1
-    T = np.bincount(run, weights=n, minlength=runs)
+    told = np.where(np.isin(run, alone), 0.0, n)  # of runs without a column of their own
+    T = np.bincount(run, weights=told, minlength=runs)
     rho = np.asarray(fitted.run_var / (1.0 + fitted.run_var * a * T), dtype=np.float64)
+    rho[alone] = 0.0
+    own = sparse.csr_array((np.ones(len(n)), (np.arange(len(n)), run)), shape=(len(n), runs))[:, alone]
+    U = sparse.csr_array(sparse.hstack([fitted.U, own], format="csr"))
     to_run = sparse.csr_array((n, (run, np.arange(len(n)))), shape=(runs, len(n)))
-    V = sparse.csr_array(to_run @ fitted.U)
+    V = sparse.csr_array(to_run @ U)
     spread = sparse.csr_array(((a * rho)[run], (np.arange(len(n)), run)), shape=(len(n), runs))
-    H = sparse.csr_array(sparse.csr_array(fitted.U - spread @ V).multiply((a * n)[:, None]))
+    H = sparse.csr_array(sparse.csr_array(U - spread @ V).multiply((a * n)[:, None]))
     zc = fitted.z - fitted.centre
     straight = a * n * (zc - (a * rho * np.bincount(run, weights=n * zc, minlength=runs))[run])
-    alpha = straight - np.asarray(H @ fitted.beta)
+    alpha = straight - np.asarray(H @ fitted.C.times(H.T @ zc))
+    P, R = fitted.C.halves(H)
+    left = _LeftOut(a * n, rho, run, alpha, P, R, fitted.C.layout.block)
 
     error = np.empty(len(n))
     variance = np.empty(len(n))
@@ -125,61 +131,76 @@ def left_out(fitted: Fit, group: Ints) -> tuple[Floats, Floats]:
     for size in np.unique(sizes[sizes > 0]):
         which = np.flatnonzero(sizes == size)
         if size <= _DIRECT:
-            step = max(1, int(2_000_000 // (size * max(len(fitted.g), size))))
+            step = max(1, int(2_000_000 // (size * max(P.shape[1], size))))
             for lo in range(0, len(which), step):
-                cells = np.stack([order[ends[g] - size : ends[g]] for g in which[lo : lo + step]])
-                _direct(fitted, H, alpha, rho, a, cells, error, variance)
+                cells = order[ends[which[lo : lo + step], None] - size + np.arange(size)]
+                error[cells], variance[cells] = left.direct(cells)
         else:
             for g in which:
-                _through_columns(fitted, H, alpha, rho, a, order[ends[g] - size : ends[g]], error, variance)
+                cells = order[ends[g] - size : ends[g]]
+                error[cells], variance[cells] = left.through_columns(cells)
     return error, variance
 
 
-def _direct(
-    fitted: Fit, H: sparse.csr_array, alpha: Floats, rho: Floats, a: float, cells: Ints, error: Floats, variance: Floats
-) -> None:
-    """Groups of equal size (rows of `cells`), each by inverting its own block of S."""
-    groups, size = cells.shape
-    rows = sparse.csr_array(H[cells.ravel()])
-    touched = np.unique(rows.indices)
-    dense = rows[:, touched].toarray().reshape(groups, size, len(touched))
-    block = fitted.C[np.ix_(touched, touched)]
-    S = -(dense @ block) @ dense.transpose(0, 2, 1)
-    weight = a * fitted.n[cells]
-    same = fitted.run[cells][:, :, None] == fitted.run[cells][:, None, :]
-    S -= same * (weight[:, :, None] * weight[:, None, :]) * rho[fitted.run[cells]][:, :, None]
-    diagonal = np.arange(size)
-    S[:, diagonal, diagonal] += weight
-    inverse = np.linalg.inv(S)
-    error[cells] = (inverse @ alpha[cells][:, :, None])[:, :, 0]
-    variance[cells] = inverse[:, diagonal, diagonal]
+@dataclass(frozen=True)
+class _LeftOut:
+    """S = diag(weight) - same run x rho weight weight' - P P' - R R', and alpha = S z, in the cells' order.
 
+    P (N, s), R (N, L) sparse;  block (L,) of its columns, of which a cell touches one block's alone
+    """
 
-def _through_columns(
-    fitted: Fit, H: sparse.csr_array, alpha: Floats, rho: Floats, a: float, cells: Ints, error: Floats, variance: Floats
-) -> None:
-    """One large group by the Woodbury identity: its cost grows with its columns, not with its cells squared."""
-    rows = sparse.csr_array(H[cells])
-    touched = np.unique(rows.indices)
-    dense = rows[:, touched].toarray()
-    weight = a * fitted.n[cells]
-    runs, code = np.unique(fitted.run[cells], return_inverse=True)
-    inside = np.bincount(code, weights=weight)
-    gain = rho[runs] / (1.0 - rho[runs] * inside)
+    weight: Floats
+    rho: Floats
+    run: Ints
+    alpha: Floats
+    P: Floats
+    R: sparse.csr_array
+    block: Ints
 
-    def inverse_noise(x: Floats) -> Floats:
-        sums = np.zeros((len(runs), x.shape[1]))
-        np.add.at(sums, code, x)
-        return np.asarray(x / weight[:, None] + (gain[:, None] * sums)[code], dtype=float)
+    def direct(self, cells: Ints) -> tuple[Floats, Floats]:
+        """Error and variance of groups of equal size (rows of `cells`), each by inverting its own block of S."""
+        groups, size = cells.shape
+        half = self.P[cells]
+        S = -half @ half.transpose(0, 2, 1)
+        rows = sparse.csr_array(self.R[cells.ravel()])
+        if rows.nnz:
+            wide = np.diff(rows.indptr)
+            at, most = np.repeat(np.arange(len(wide)), wide), int(wide.max())
+            own = np.zeros((groups, size, most))
+            own.reshape(-1, most)[at, np.arange(rows.nnz) - np.repeat(rows.indptr[:-1], wide)] = rows.data
+            of = np.full((groups, size), -1)
+            of.reshape(-1)[at] = self.block[rows.indices]
+            S -= (of[:, :, None] == of[:, None, :]) * (own @ own.transpose(0, 2, 1))
+        weight, run = self.weight[cells], self.run[cells]
+        same = run[:, :, None] == run[:, None, :]
+        S -= same * (weight[:, :, None] * weight[:, None, :]) * self.rho[run][:, :, None]
+        diagonal = np.arange(size)
+        S[:, diagonal, diagonal] += weight
+        inverse = np.linalg.inv(S)
+        error = (inverse @ self.alpha[cells][:, :, None])[:, :, 0]
+        return np.asarray(error), np.asarray(inverse[:, diagonal, diagonal])
 
-    block = fitted.C[np.ix_(touched, touched)]
-    values, vectors = np.linalg.eigh(block)
-    half = vectors * np.sqrt(np.clip(values, 0.0, None))
-    PH = inverse_noise(dense @ half)
-    inner = np.eye(half.shape[1]) - (dense @ half).T @ PH
-    base = inverse_noise(alpha[cells][:, None])[:, 0]
-    error[cells] = base + PH @ np.linalg.solve(inner, (dense @ half).T @ base)
-    variance[cells] = 1.0 / weight + gain[code] + np.einsum("ij,ij->i", PH, np.linalg.solve(inner, PH.T).T)
+    def through_columns(self, cells: Ints) -> tuple[Floats, Floats]:
+        """The same of one large group by the Woodbury identity: its cost grows with its columns, not with its cells
+        squared."""
+        rows = sparse.csr_array(self.R[cells])
+        half = np.hstack([self.P[cells], rows[:, np.unique(rows.indices)].toarray()])
+        weight = self.weight[cells]
+        runs, code = np.unique(self.run[cells], return_inverse=True)
+        inside = np.bincount(code, weights=weight)
+        gain = self.rho[runs] / (1.0 - self.rho[runs] * inside)
+
+        def inverse_noise(x: Floats) -> Floats:
+            sums = np.zeros((len(runs), x.shape[1]))
+            np.add.at(sums, code, x)
+            return np.asarray(x / weight[:, None] + (gain[:, None] * sums)[code], dtype=float)
+
+        PH = inverse_noise(half)
+        inner = np.eye(half.shape[1]) - half.T @ PH
+        base = inverse_noise(self.alpha[cells][:, None])[:, 0]
+        error = base + PH @ np.linalg.solve(inner, half.T @ base)
+        variance = 1.0 / weight + gain[code] + np.einsum("ij,ij->i", PH, np.linalg.solve(inner, PH.T).T)
+        return np.asarray(error), np.asarray(variance)
 
 
 def scores(fitted: Fit, group: Ints, piece_z: Floats, piece_cell: Ints) -> Scores:

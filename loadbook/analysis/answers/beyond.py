@@ -16,11 +16,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 from scipy.special import chdtrc, fdtri, ndtr, stdtrit
 
 from loadbook.analysis.trace.model import Floats
 
-from .cells import Asked, Slopes, Term
+from .cells import Asked, OwnSlopes, Slopes, Term
 from .design import Design
 
 ONE, TOGETHER = 2.5, 3.4  # of a spread that is known
@@ -123,11 +124,11 @@ def wider_terms(design: Design) -> list[Term]:
     """The model's terms with own slopes of each part number and squares of the settings beside."""
     D = next(t for t in design.terms if isinstance(t, Slopes) and t.name == "settings within part").columns
     series, many = design.cells.series, design.cells.many
-    own = np.zeros((len(D), many * D.shape[1]))
-    for k in range(D.shape[1]):
-        own[np.arange(len(D)), series * D.shape[1] + k] = D[:, k]
+    k = D.shape[1]
+    at = series[:, None] * k + np.arange(k)
+    own = sparse.csr_array((D.ravel(), at.ravel(), np.arange(len(D) + 1) * k), shape=(len(D), many * k))
     square = D**2 - (D**2).mean(axis=0)
-    return [*design.terms, Slopes("own slopes", own), Slopes("squares", square)]
+    return [*design.terms, OwnSlopes("own slopes", own), Slopes("squares", square)]
 
 
 def wider_columns(design: Design, asked: Asked) -> dict[str, Floats]:

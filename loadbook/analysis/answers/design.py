@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -108,15 +109,34 @@ class Design:
         given = getattr(asked, name, None)
         if given or series is None:
             return given or None
-        last = int(np.flatnonzero(self.cells.series == series)[-1])
-        return self.cells.frame[name].iloc[last] or ("not recorded", series)
+        last = int(self.own(series)[-1])
+        return self.cells.frame[name].iat[last] or ("not recorded", series)
+
+    def own(self, series: int) -> Ints:
+        """Its cells, in the order of the days."""
+        order, ends = self._of_series
+        return order[ends[series] : ends[series + 1]]
+
+    @cached_property
+    def _of_series(self) -> tuple[Ints, Ints]:
+        ends = np.concatenate([[0], np.cumsum(np.bincount(self.cells.series, minlength=self.cells.many))])
+        return np.argsort(self.cells.series, kind="stable"), ends
+
+    @cached_property
+    def _last_day(self) -> float:
+        return float(np.nanmax(self.cells.frame["day"].to_numpy()))
+
+    @cached_property
+    def ran(self) -> dict[str, set[str]]:
+        """The levels of setup, atmosphere and furnace on record."""
+        return {factor: {*self.cells.frame[factor]} - {""} for factor in FACTORS}
 
     def new_levels(self, asked: Asked) -> dict[str, str]:
         """Setup, atmosphere or furnace asked for that no run of the history had, where it has any on record."""
         return {
             factor: value
             for factor in FACTORS
-            if (value := getattr(asked, factor)) and (ran := {*self.cells.frame[factor]} - {""}) and value not in ran
+            if (value := getattr(asked, factor)) and self.ran[factor] and value not in self.ran[factor]
         }
 
     def unjudged(self, asked: Asked) -> dict[str, str]:
@@ -125,7 +145,7 @@ class Design:
         series = self.series_of.get((asked.part or "", asked.characteristic or ""))
         if series is None:
             return {}
-        own = self.cells.frame[self.cells.series == series]
+        own = self.cells.frame.iloc[self.own(series)]
         return {
             factor: value
             for factor in FACTORS
@@ -135,7 +155,7 @@ class Design:
 
     def not_recorded(self, asked: Asked) -> list[str]:
         """What is asked about and on record for no run."""
-        return [f for f in FACTORS if getattr(asked, f) and not {*self.cells.frame[f]} - {""}]
+        return [f for f in FACTORS if getattr(asked, f) and not self.ran[f]]
 
     def assumed(self, asked: Asked) -> dict[str, str]:
         """What nobody named and was taken as the part number's usual: factor -> level, where the history varies it."""
@@ -145,17 +165,15 @@ class Design:
         return {
             factor: usual
             for factor in FACTORS
-            if not getattr(asked, factor)
-            and len({*self.cells.frame[factor]} - {""}) > 1
-            and (usual := self.usual(factor, series))
+            if not getattr(asked, factor) and len(self.ran[factor]) > 1 and (usual := self.usual(factor, series))
         }
 
     def day(self, asked: Asked) -> float:
-        return asked.day if asked.day is not None else float(np.nanmax(self.cells.frame["day"].to_numpy()))
+        return asked.day if asked.day is not None else self._last_day
 
     def usual(self, factor: str, series: int) -> str | None:
         """The level that a part number had most often."""
-        labels = self.cells.frame[factor].to_numpy()[self.cells.series == series]
+        labels = self.cells.frame[factor].to_numpy()[self.own(series)]
         values, counts = np.unique(labels.astype(str), return_counts=True)
         return str(values[int(np.argmax(counts))]) or None
 

@@ -15,6 +15,7 @@ from scipy.special import stdtrit
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
+from .blocks import Covariance
 from .cells import FACTORS, Asked
 from .estimate import History
 from .fit import Row
@@ -46,7 +47,7 @@ def difference(history: History, asked: Asked, less: Asked, confidence: float = 
     w = dense(history.row(asked), len(f.g)) - dense(history.row(less), len(f.g))
     free = by_runs_alone(history)
     unknown = abs(history.row(asked).unknown - history.row(less).unknown)
-    variance = float(w @ free.C @ w) + unknown
+    variance = float(free.C.quadratic(w[None, :])[0]) + unknown
     df = min(history.df2 - free.columns, history.cells.runs - 1)
     if variance > free.untold or df < 1:
         return None
@@ -59,12 +60,12 @@ def difference(history: History, asked: Asked, less: Asked, confidence: float = 
 class ByRuns:
     """The fit's columns as runs alone inform them: what settings and factors do is not drawn towards nothing.
 
-    beta (q,), C (q, q);  columns  how many of them are settings and factors inside part numbers
+    beta (q,), C its covariance;  columns  how many of them are settings and factors inside part numbers
     untold  variance from which a contrast is one that no run bears on
     """
 
     beta: Floats
-    C: Floats
+    C: Covariance
     columns: int
     untold: float
 
@@ -79,12 +80,8 @@ def by_runs_alone(history: History) -> ByRuns:
         for k in range(f.offsets[term.name][0], f.offsets[term.name][0] + term.columns.shape[1])  # type: ignore[union-attr]
     ]
     vague = NEVER * float(np.var(f.z))
-    precision = np.linalg.inv(f.C)
-    told = precision @ f.beta
-    free = precision.copy()
-    free[columns, columns] += 1.0 / vague - 1.0 / f.g[columns]
-    C = np.linalg.inv(free)
-    return ByRuns(C @ told, C, len(columns), 0.01 * vague)
+    C, beta = f.C.with_prior(np.array(columns, dtype=np.int64), 1.0 / vague - 1.0 / f.g[columns], f.beta)
+    return ByRuns(beta, C, len(columns), 0.01 * vague)
 
 
 def judged(history: History, asked: Asked, less: Asked) -> bool:

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
 from scipy.special import logsumexp, ndtr
 
 from loadbook.analysis.trace.model import Floats
@@ -24,6 +25,7 @@ A = np.linspace(-3.0, 4.0, 57)  # log(sd between part numbers / sd of pieces)
 B = np.linspace(-3.0, 3.0, 31)  # log(sd between runs / sd of pieces)
 WIDTHS = np.array([0.1, 0.2, 0.3, 0.45, 0.65, 0.9, 1.3, 2.0])
 CENTRES = float(np.log(2.5)), 0.0  # of a and of b where nothing else is on record
+AT_ONCE = 250  # part numbers whose likelihoods are held at once
 OWN_PARTS = 10.0  # how many part numbers the model's own answer needs to weigh as much as this one
 
 
@@ -48,16 +50,26 @@ def kind(y: Floats, n: Floats, part: Ints, sd: float) -> Kind:
     codes = np.unique(part, return_inverse=True)[1]
     parts = int(codes.max()) + 1
     w = 1.0 / (np.exp(2.0 * B)[:, None] + 1.0 / n[None, :])  # (b, runs)
-    onto = (codes[:, None] == np.arange(parts)).astype(float)
-    W = w @ onto
-    m = (w * y) @ onto / W
+    onto = sparse.csr_array((np.ones(len(codes)), (np.arange(len(codes)), codes)), shape=(len(codes), parts))
+    W = np.asarray(w @ onto)
+    m = np.asarray((w * y) @ onto) / W
     rest = (w * (y[None, :] - m[:, codes]) ** 2).sum(axis=1)
     Lw = 0.5 * np.log(w).sum(axis=1) - 0.5 * np.log(W).sum(axis=1) - 0.5 * rest
-    v = 1.0 / (np.exp(2.0 * A)[:, None, None] + 1.0 / W[None, :, :])  # (a, b, parts)
-    V = v.sum(axis=2)
-    mu = (v * m[None, :, :]).sum(axis=2) / V
-    apart = (v * (m[None, :, :] - mu[:, :, None]) ** 2).sum(axis=2)
-    Lb = 0.5 * np.log(v).sum(axis=2) - 0.5 * np.log(V) - 0.5 * apart
+    some = [slice(k, k + AT_ONCE) for k in range(0, parts, AT_ONCE)]
+
+    def precision(which: slice) -> Floats:  # (a, b, part numbers)
+        return np.asarray(1.0 / (np.exp(2.0 * A)[:, None, None] + 1.0 / W[None, :, which]), dtype=np.float64)
+
+    V, mean, logs, apart = np.zeros((4, len(A), len(B)))
+    for which in some:
+        v = precision(which)
+        V += v.sum(axis=2)
+        mean += (v * m[None, :, which]).sum(axis=2)
+        logs += np.log(v).sum(axis=2)
+    mu = mean / V
+    for which in some:
+        apart += (precision(which) * (m[None, :, which] - mu[:, :, None]) ** 2).sum(axis=2)
+    Lb = 0.5 * logs - 0.5 * np.log(V) - 0.5 * apart
     return Kind(sd, Lw, Lb, mu, V, parts)
 
 

@@ -6,8 +6,9 @@ Cells are (run, part number, characteristic, ...) means of pieces. Their covaria
 
 where every U_k is either the indicators of a grouping (same family, same part, same furnace, ...) or a few
 numeric columns (deviations of settings, date). Nothing of size cells x cells is ever formed: runs are eliminated by
-group sums (a rank-one update inside each run), everything else by the Woodbury identity with one column per level,
-so the cost is O(cells) + O(levels³). `dense_covariance` builds K itself, for the tests that hold both equal.
+group sums (`sums`), everything else by the Woodbury identity with one column per level, part number by part number
+(`blocks`), so that the cost grows with the part numbers. `dense_covariance` builds K itself, for the tests that hold
+both equal and for the forward test.
 
 Source: linear mixed models (Henderson's equations; Robinson 1991, Statistical Science 6, 15-32); the penalty that
 keeps standard deviations off zero is Chung et al. 2013, Psychometrika 78, 685-709.
@@ -20,16 +21,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
-from scipy.linalg import lapack
 from scipy.optimize import minimize
 
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.errors import CalculationError
 
-from .cells import PART, Grouping, Ints, Slopes, Sums, Term
+from .blocks import Covariance, inverted
+from .cells import Grouping, Ints, Term
+from .sums import Sums
 
 REACH = 2.0  # the penalty on a standard deviation peaks at this many standard deviations of the cell means
-MOST_COLUMNS = 600  # of more, the variances are sought in some of the part numbers
 VAGUE = 100.0  # variance of the intercept about the mean of all cells, in variances of the cell means
 
 
@@ -52,7 +53,7 @@ class Fit:
 
     z (N,) cell means on the working scale, n (N,) pieces per cell, run (N,) codes; theta[name] variances;
     s2 variance inside a cell; within_df, within_ss what s2 rests on inside the cells
-    U (N, q) sparse; beta (q,), C (q, q) posterior; g (q,) prior variances
+    U (N, q) sparse; beta (q,), C posterior mean and covariance; g (q,) prior variances
     """
 
     z: Floats
@@ -65,7 +66,7 @@ class Fit:
     centre: float
     U: sparse.csr_array
     beta: Floats
-    C: Floats
+    C: Covariance
     g: Floats
     offsets: dict[str, list[int]]
     log_likelihood: float
@@ -78,11 +79,12 @@ class Fit:
         at, values, unknown = [0], [1.0], 0.0
         for term in self.terms:
             starts = self.offsets[term.name]
-            if isinstance(term, Slopes):
+            if not isinstance(term, Grouping):
                 row = columns.get(term.name)
                 if row is not None:
-                    at += [starts[0] + i for i in range(len(row))]
-                    values += [float(v) for v in row]
+                    told = np.flatnonzero(row)
+                    at += (starts[0] + told).tolist()
+                    values += row[told].tolist()
                 continue
             for factor, (label, known) in enumerate(zip(labels[term.name], term.levels, strict=True)):
                 code = known.get(label) if label is not None else None
@@ -99,8 +101,7 @@ class Fit:
 
     def mean_variance(self, row: Row) -> float:
         """Variance of that expectation (v − S2 − s²): what the history leaves open about the mean."""
-        block = self.C[np.ix_(row.at, row.at)]
-        return max(float(row.values @ block @ row.values), 0.0) + row.unknown
+        return max(float(row.values @ self.C.block(row.at) @ row.values), 0.0) + row.unknown
 
     def variance(self, row: Row) -> float:
         """Variance of one new piece in a new run: v of the method."""
@@ -119,7 +120,7 @@ class _State:
     value: float
     gradient: Floats
     beta: Floats
-    C: Floats
+    C: Covariance
     g: Floats
     log_likelihood: float
 
@@ -143,41 +144,32 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
     run_var = float(var[terms])
     s2 = float(var[terms + 1]) if given.s2 is None else given.s2
     a = 1.0 / s2
-    shrink = np.asarray(1.0 / (1.0 + run_var * a * sums.T), dtype=np.float64)
+    shrink = np.asarray(1.0 / (1.0 + run_var * a * sums.pieces), dtype=np.float64)  # by pieces in a run
     rho = run_var * shrink
-    M = a * sums.UtNU - a * a * sums.gram_runs(rho)
-    b = a * sums.UtNz - a * a * sums.dot_runs(rho * sums.Vz)
+    M = sums.products(-a * a * rho, a)
+    shrinks, rhos = shrink[sums.alike], rho[sums.alike]
+    b = a * sums.UtNz - a * a * sums.dot_runs(rhos * sums.Vz)
     g = np.where(sums.owners < 0, given.vague, var[np.maximum(sums.owners, 0)])
-    root = np.sqrt(g)
-    A = (M * root[:, None]) * root
-    A[np.diag_indices_from(A)] += 1.0
-    chol, info = lapack.dpotrf(A, lower=1)
-    if info:
-        raise CalculationError(
-            "the covariance of this history cannot be inverted", remedy="Look for readings entered twice"
-        )
-    log_det = 2.0 * float(np.log(np.diag(chol)).sum())
-    inverse, _ = lapack.dpotri(chol, lower=1)
-    inverse = np.tril(inverse) + np.tril(inverse, -1).T
-    C = (inverse * root[:, None]) * root
-    beta = C @ b
-    quad = a * sums.zz - a * a * float((rho * sums.Vz) @ sums.Vz) - float(b @ beta)
+    C, log_det = inverted(sums.layout, M, g)
+    beta = C.solve(b)
+    quad = a * sums.zz - a * a * float((rhos * sums.Vz) @ sums.Vz) - float(b @ beta)
     log_lik = -0.5 * (
-        sums.cells * (np.log(s2) + np.log(2 * np.pi)) - sums.log_n - float(np.log(shrink).sum()) + log_det + quad
+        sums.cells * (np.log(s2) + np.log(2 * np.pi)) - sums.log_n - float(np.log(shrinks).sum()) + log_det + quad
     )
-    traces = np.bincount(sums.owners + 1, weights=1.0 - np.diag(inverse), minlength=terms + 1)
-    quads = np.bincount(sums.owners + 1, weights=beta**2 / g, minlength=terms + 1)
-    resid = a * (sums.Vz - sums.runs_dot(beta)) * shrink
+    traces = np.bincount(sums.owners + 1, weights=1.0 - C.diagonal() / g, minlength=terms + 2)
+    quads = np.bincount(sums.owners + 1, weights=beta**2 / g, minlength=terms + 2)
+    resid = a * (sums.Vz - sums.runs_dot(beta)) * shrinks
     run_quad = run_var * float(resid @ resid)
-    run_trace = run_var * (a * float((sums.T * shrink).sum()) - a * a * float((C * sums.gram_runs(shrink**2)).sum()))
+    run_trace = run_var * (a * float((sums.T * shrinks).sum()) - a * a * C.against(sums.products(shrink**2, 0.0)))
+    run_quad, run_trace = run_quad + quads[-1], run_trace + traces[-1]
     gradient = np.empty(len(log_var))
-    gradient[:terms] = 0.5 * (traces[1:] - quads[1:])
+    gradient[:terms] = 0.5 * (traces[1:-1] - quads[1:-1])
     gradient[terms] = 0.5 * (run_trace - run_quad)
     value = -log_lik
     penalised = terms + 1
     if given.s2 is None:
         df, ss = given.within
-        gradient[terms + 1] = 0.5 * (sums.cells - traces.sum() - run_trace - (quad - quads.sum() - run_quad))
+        gradient[terms + 1] = 0.5 * (sums.cells - traces[:-1].sum() - run_trace - (quad - quads[:-1].sum() - run_quad))
         value += 0.5 * (df * log_var[terms + 1] + ss / s2)
         gradient[terms + 1] += 0.5 * (df - ss / s2)
         penalised = terms + 1 if df > 0 else terms + 2
@@ -185,17 +177,6 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
     value -= float(np.sum(0.5 * log_var[:penalised] - sd / (REACH * scale)))
     gradient[:penalised] -= 0.5 * (1.0 - sd / (REACH * scale))
     return _State(value, gradient, beta, C, g, log_lik)
-
-
-def _of_some_parts(z: Floats, n: Floats, run: Ints, terms: Sequence[Term], sums: Sums) -> Sums:
-    """The sums of whole part numbers, every so-manieth in the order of their first runs: so many that the columns are
-    about MOST_COLUMNS. The variances are sought in these alone, since the time grows with the cube of the columns; what
-    is known of each part number rests on all cells."""
-    part = next((t.codes[0] for t in terms if isinstance(t, Grouping) and t.name == PART), None)
-    if part is None:
-        return sums
-    some = (part >= 0) & (part % -(-sums.q // MOST_COLUMNS) == 0)
-    return Sums(z[some], n[some], np.unique(run[some], return_inverse=True)[1], [t.of(some) for t in terms])
 
 
 def fit(
@@ -214,7 +195,7 @@ def fit(
     z = np.asarray(z, dtype=float)
     n = np.asarray(n, dtype=float)
     run = np.asarray(run, dtype=np.int64)
-    kept = [t for t in terms if (t.columns.shape[1] if isinstance(t, Slopes) else sum(map(len, t.levels)))]
+    kept = [t for t in terms if (sum(map(len, t.levels)) if isinstance(t, Grouping) else t.columns.shape[1])]
     centre = float(z.mean())
     scale = float(z.std(ddof=1)) if len(z) > 1 else 0.0
     if not scale > 1e-12 * max(abs(centre), 1.0):
@@ -233,26 +214,27 @@ def fit(
     bounds = [(np.log(spread * 1e-7), np.log(spread * 1e3))] * free
     given = _Given(len(kept), VAGUE * spread, s2_fixed, (within_df, within_ss), scale)
 
-    sought = sums if sums.q <= MOST_COLUMNS else _of_some_parts(z - centre, n, run, kept, sums)
-
     def target(x: Floats) -> tuple[float, Floats]:
-        state = _evaluate(sought, x, given)
+        state = _evaluate(sums, x, given)
         return state.value, state.gradient
 
     start = np.clip(start, bounds[0][0], bounds[0][1])
     best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 200, "ftol": 1e-10})
     state = _evaluate(sums, best.x, given)
-    var = np.exp(best.x)
+    var, own = np.exp(best.x), sums.layout.place[: sums.U.shape[1]]
     return Fit(
         z, n, run, kept, {t.name: float(v) for t, v in zip(kept, var, strict=False)},
         float(var[len(kept)]), float(var[-1]) if s2_fixed is None else s2_fixed,
-        centre, sums.U, state.beta, state.C, state.g, sums.offsets, state.log_likelihood,
+        centre, sums.U, state.beta[own], state.C, state.g[own], sums.offsets, state.log_likelihood,
     )  # fmt: skip
 
 
 def dense_covariance(fitted: Fit, chosen: Ints | None = None) -> Floats:
     """K itself (cells x cells), of all cells or those chosen, in their order; for a few thousand at most."""
     at = np.arange(len(fitted.n)) if chosen is None else chosen
-    U, run = fitted.U[at].toarray(), fitted.run[at]
+    U, run = sparse.csc_array(fitted.U[at]), fitted.run[at]
+    full = np.diff(U.indptr) > len(at) // 4  # a column of few levels or none: sparse products would only cost more
+    X, Z = U[:, np.flatnonzero(full)].toarray(), sparse.csr_array(U[:, np.flatnonzero(~full)])
+    K = (X * fitted.g[full]) @ X.T + (Z.multiply(fitted.g[~full]) @ Z.T).toarray()
     same_run = run[:, None] == run[None, :]
-    return np.asarray((U * fitted.g) @ U.T + fitted.run_var * same_run + np.diag(fitted.s2 / fitted.n[at]), dtype=float)
+    return np.asarray(K + fitted.run_var * same_run + np.diag(fitted.s2 / fitted.n[at]), dtype=float)

@@ -56,7 +56,7 @@ def drifted(fitted: Fit, design: Design) -> Drift | Step | None:
     if "date" not in fitted.offsets or design.cells.runs < DRIFT_RUNS or float(np.ptp(days)) < DRIFT_DAYS:
         return None
     at = fitted.offsets["date"][0]
-    variance, prior = float(fitted.C[at, at]), float(fitted.g[at])
+    variance, prior = float(fitted.C.block(np.array([at]))[0, 0]), float(fitted.g[at])
     precision = 1.0 / variance - 1.0 / prior  # what the runs say, the prior taken away
     if precision <= 0.0:
         return None
@@ -87,7 +87,7 @@ def changed(fitted: Fit, design: Design) -> Step | None:
     if "level" not in fitted.offsets or many == 0:
         return None
     at = fitted.offsets["level"][0]
-    beta, covariance = fitted.beta[at : at + many], fitted.C[at : at + many, at : at + many]
+    beta, covariance = fitted.beta[at : at + many], fitted.C.block(np.arange(at, at + many))
     reached, first, last = 0.0, 0, 0
     for width in (1, 2):
         for k in range(many - width + 1):

@@ -109,7 +109,8 @@ def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale:
     """
     fit, row = history.fit, history.row(asked)
     u = _dense(fit, row)
-    before = max(float(u @ fit.C @ u), 0.0)
+    from_u = fit.C.times(u)
+    before = max(float(u @ from_u), 0.0)
     usual = max(int(np.median(fit.n)), 1)
     own = (asked.part, asked.characteristic) if reply.known else (None, None)
     tried: list[tuple[tuple[str | None, str | None], dict[str, float], Row]] = [(own, {}, row)]
@@ -125,14 +126,13 @@ def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale:
     spread = fit.run_var + fit.s2
     found = []
     for (part, characteristic), change, x_row in tried:
-        x = _dense(fit, x_row)
-        along, mine = fit.C @ x, x_row is row
+        mine, there = x_row is row, fit.mean_variance(x_row)
         for pieces in (usual, 2 * usual) if history.cells.within_df >= KNOWN_WITHIN else (usual,):
             noise = fit.run_var + fit.s2 / pieces
             if mine:  # the very cell asked about: what is unknown of it is learned with it
                 left = reply.v_mean / (1.0 + reply.v_mean / noise)
             else:
-                fallen = float(u @ along) ** 2 / (noise + x_row.unknown + float(x @ along))
+                fallen = float(x_row.values @ from_u[x_row.at]) ** 2 / (noise + there)
                 left = reply.v_mean * (max(before - fallen, 0.0) + row.unknown) / max(before + row.unknown, 1e-300)
             width = (own_scale if mine else scale) * float(np.sqrt(left + spread))
             found.append((width, left, Next(part, characteristic, change, pieces, 0.0, float("nan"))))
@@ -183,8 +183,10 @@ def _within_reach(history: History, asked: Asked, part: str, characteristic: str
 
 def _like(history: History, asked: Asked, part: str, characteristic: str) -> Asked:
     """Another part number on record, treated as asked."""
-    last = history.cells.frame[history.cells.series == history.design.series_of[(part, characteristic)]].iloc[-1]
-    material, family, shape, condition = (str(last[n]) or None for n in ("material", "family", "shape", "condition"))
+    last = int(history.design.own(history.design.series_of[(part, characteristic)])[-1])
+    material, family, shape, condition = (
+        str(history.cells.frame[n].iat[last]) or None for n in ("material", "family", "shape", "condition")
+    )
     return replace(
         asked, part=part, characteristic=characteristic, material=material, family=family, shape=shape,
         condition=condition, section_mm=None,
@@ -222,7 +224,7 @@ def comparables(history: History, asked: Asked, count: int = 8) -> list[Comparab
     for k, name in enumerate(design.active):
         if name in asked.settings:
             first = fit.offsets["settings within part"][0] + k
-            effect = float(fit.beta[first]) ** 2 + float(fit.C[first, first])
+            effect = float(fit.beta[first]) ** 2 + float(fit.C.block(np.array([first]))[0, 0])
             weight = max(effect / (fit.run_var + fit.s2), LEAST_WEIGHT)
             ran = frame[name].to_numpy(dtype=float)
             apart = (ran - asked.settings[name]) / design.within_sd[name]

@@ -205,11 +205,11 @@ class _Model:
         self.more = np.array(more[1:])
         free = by_runs_alone(history)
         away = self.W - self.ref
-        self.alone = np.einsum("ij,jk,ik->i", away, free.C, away)
-        drawn = np.einsum("ij,jk,ik->i", away, f.C, away)
+        self.alone = free.C.quadratic(away)
+        drawn = f.C.quadratic(away)
         known = judged_all(history, present, ways)
         self.untold = (self.alone > free.untold) | ~known | _with_another(history, present, ways)
-        self.variance = np.einsum("ij,jk,ik->i", self.W, f.C, self.W) + self.more + np.maximum(self.alone - drawn, 0.0)
+        self.variance = f.C.quadratic(self.W) + self.more + np.maximum(self.alone - drawn, 0.0)
         self.parts = self._parts(away)
 
     def _parts(self, away: Floats) -> Floats:

@@ -109,7 +109,8 @@ def plan_trial(
     active = parameter in design.active
     scale = design.within_sd[parameter] if active else (high - low) / 2.0
     column = fit.offsets["settings within part"][0] + design.active.index(parameter) if active else len(fit.g)
-    C = fit.C if active else np.pad(fit.C, (0, 1))
+    C = fit.C.block(np.arange(len(fit.g)))
+    C = C if active else np.pad(C, (0, 1))
     vague, effect = NEVER * float(np.var(fit.z)), float("nan")
     if active:  # only runs may inform the slope: its prior is swapped for a vague one
         delta = 1.0 / fit.g[column] - 1.0 / vague
