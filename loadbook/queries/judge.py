@@ -56,12 +56,12 @@ class AskedAchieved:
 class RepairedChannel:
     """What a named person's word did to a channel, with both readings.
 
-    words  what was done, and from when;  recorded_c, repaired_c  its mean over the main hold [°C], None where there is
+    repair  what was done, and from when;  recorded_c, repaired_c  its mean over the main hold [°C], None where there is
     none;  added_c  the expanded uncertainty (k = 2) that a correction adds, else None
     """
 
     channel: str
-    words: str
+    repair: Remark
     recorded_c: float | None
     repaired_c: float | None
     added_c: float | None
@@ -178,8 +178,9 @@ class JudgedRun(Result):
         rows = derived.finding_rows(self.record, self.judgement, started)
         rows.sort(key=lambda r: (order[r["what"]], ranks.get(r["verdict"], 0) if r["what"] == "clause" else 0))
         for row in rows:
-            row["codes"] = [r.code for r in of_stored(row["text"]) if isinstance(r, Remark)]
-            row["text"] = evidence_words.of_stored(row["text"], self.units)
+            kept = [row["text"], row["missing"]]
+            row["codes"] = [r.code for text in kept if text for r in of_stored(text) if isinstance(r, Remark)]
+            row["text"], row["missing"] = (evidence_words.of_stored(text, self.units) for text in kept)
         rows[0]["text"] = self.headline
         return [{c: row.get(c) for c in COLUMNS} for row in (*rows, *against)]
 
@@ -244,7 +245,7 @@ def judge_run(
     judgement = done.judgement
     verdict = judgement.verdict if record.cycle else "no cycle"
     asked = _programmed(_asked(done.asked, done.parameters, done.phases.main in done.phases.missing), program)
-    remarks = list(judgement.remarks)
+    remarks = [evidence_words.words(r, book.units) for r in judgement.remarks]
     if figures and record.cycle and any(c.correction for c in trace.channels):
         bare = replace(trace, channels=tuple(replace(c, correction=()) for c in trace.channels))
         raw = derived.work(record, bare, guard_factor=factor, guard_decides=decides, figures=False)
@@ -286,7 +287,7 @@ def _repairs(record: RunRecord, done: derived.RunResults) -> tuple[RepairedChann
         for name in (fault.channel, fault.other) if fault.other else (fault.channel,):
             recorded, repaired = _at_hold(done, done.trace, name), _at_hold(done, done.repaired, name)
             out.append(
-                RepairedChannel(name, one.words, recorded, repaired, one.added_c, word.person, word.why, word.at)
+                RepairedChannel(name, one.remark, recorded, repaired, one.added_c, word.person, word.why, word.at)
             )
     return tuple(out)
 

@@ -113,7 +113,7 @@ def clause_rows(seen: Seen, book: BookFolder, system: str) -> list[list[str]]:
             said = " ".join(w for w in (clock(seen, s.at_s, book), s.channel or "") if w)
             said += f"; by {s.alone} alone: is it to be trusted?" if s.alone else ""
         else:
-            said = s.missing or (s.channel or "" if s.state == KEPT else "")
+            said = worded([s.missing], system) if s.missing else (s.channel or "" if s.state == KEPT else "")
         unit = "c_diff" if s.unit == "c" else s.unit
         left = figure(s.margin, unit, system) if s.state in (KEPT, HEADING, BROKEN) else ""
         value, limit = clause_figures(s.clause, s.value, s.limit, s.unit, system)

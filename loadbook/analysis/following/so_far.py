@@ -16,6 +16,7 @@ from loadbook.analysis.clauses.series import Series, View, difference, extreme, 
 from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Judgement, Limit, Trace
 from loadbook.analysis.trace.phases import Phases
 from loadbook.analysis.trace.validity import interval_s, without
+from loadbook.core.remarks import Remark, remark
 
 KEPT, BROKEN, HEADING, RUNNING, NOT_YET, OPEN = (
     "kept so far", "broken", "heading for a break", "running", "not yet", "open",
@@ -51,7 +52,7 @@ class Standing:
     at_s: float | None = None
     per_h: float | None = None
     over_min: float | None = None
-    missing: str | None = None
+    missing: Remark | None = None
     alone: str | None = None
 
 
@@ -133,13 +134,9 @@ def _alone(trace: Trace, clauses: Sequence[ClauseResult], again: Again) -> dict[
 def _standing(
     c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, phases: Phases, alone: str | None
 ) -> Standing:  # fmt: skip
-    relation = "min" if limit is not None and limit.relation == "min" else "max"
-    relation = "min" if c.clause.startswith("soak") and not c.clause.endswith("at most") else relation
-    relation = "min" if c.clause.endswith(("lower edge", "slowest rate", "least pressure")) else relation
-    relation = "min" if c.clause.startswith("heat") and c.clause.endswith("target") else relation
     margin = None
     if c.value is not None and c.limit is not None:
-        margin = c.limit - c.value if relation == "max" else c.value - c.limit
+        margin = c.value - c.limit if _at_least(c) else c.limit - c.value
     state, at_s, trend = _state(c, limit, phases), c.first_s if c.verdict == "broken" else None, None
     if state == KEPT:
         trend = _heading(c, limit, view, cycle, phases)
@@ -149,6 +146,14 @@ def _standing(
         c.clause, state, c.value, c.limit, c.unit, margin, c.channel, c.segment, at_s, trend[1] if trend else None,
         trend[2] if trend else None, _why(c, phases) if state == OPEN else None, alone,
     )  # fmt: skip
+
+
+def _at_least(c: ClauseResult) -> bool:
+    """Is the clause's limit the least that its value may be?"""
+    f = c.text.figures
+    if c.text.code == "hold_edge":
+        return not f["upper"]
+    return bool(f["rising"]) if c.text.code == "target" else f["relation"] == "min"
 
 
 def turned_back(phases: Phases) -> int | None:
@@ -168,7 +173,7 @@ def _state(c: ClauseResult, limit: Limit | None, phases: Phases) -> str:
     if c.verdict == "kept":
         return KEPT if c.value is not None or over else NOT_YET
     if c.verdict == "broken":
-        settles = SETTLES_S if c.unit in _SETTLING or c.clause.endswith("target") else 0.0
+        settles = SETTLES_S if c.unit in _SETTLING or c.text.code == "target" else 0.0
         return BROKEN if over or c.first_s is None or phases.until_s - c.first_s >= settles else OPEN
     if c.segment is not None and not over:
         if c.segment > running:
@@ -180,10 +185,10 @@ def _state(c: ClauseResult, limit: Limit | None, phases: Phases) -> str:
     return OPEN
 
 
-def _why(c: ClauseResult, phases: Phases) -> str | None:
+def _why(c: ClauseResult, phases: Phases) -> Remark | None:
     turned = turned_back(phases)
     if turned is not None and c.segment is not None and c.segment >= turned - 1:
-        return "the furnace turned back before its target came: does the run go on?"
+        return remark("turned_back")
     return c.missing
 
 

@@ -320,7 +320,7 @@ class ClauseResult:
     channel    the channel(s) of the worst moment
     value, limit, unit   the worst value beside its limit
     lasted_s   total time in breach
-    missing    for 'cannot be told': what is missing
+    missing    for 'cannot be told': what is missing, as a code with figures
     without    the verdict with suspected channels left out, where it differs
     uncertain  True where the recorded sensor uncertainty could turn the verdict
     above_c, below_c   the temperatures between which alone the limit binds, as the cycle states them
@@ -337,7 +337,7 @@ class ClauseResult:
     channel: str | None = None
     lasted_s: float | None = None
     asked: float | None = None
-    missing: str | None = None
+    missing: Remark | None = None
     without: Verdict | None = None
     uncertain: bool = False
     uncertainty: float | None = None
@@ -390,4 +390,4 @@ class Judgement:
     clauses: tuple[ClauseResult, ...]
     faults: tuple[Fault, ...]
     judged_until_s: float
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()

@@ -90,7 +90,7 @@ def _attention(seen: MonthSeen, book: BookFolder, system: str) -> Html:
             parts.append(paragraph(f"{len(broken) - MOST_BROKEN} more: loadbook report broken_clauses.", class_="note"))
     elif len(seen.month.runs):
         parts.append(paragraph("No run broke its cycle."))
-    open_ = untold(records(seen.month.runs), verdicts)
+    open_ = untold(records(seen.month.runs), verdicts, system)
     if told := sentences([f"{run} cannot be told: {'; '.join(why)}." for run, why in open_.items()]):
         parts.append(subsection("Undecided", told))
     return section("Needs attention", *parts, name="attention")
