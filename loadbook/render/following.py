@@ -48,7 +48,7 @@ def clock(seen: Seen, seconds: float | None, book: BookFolder) -> str:
     return times.from_stored(at).astimezone(book.zone).strftime("%H:%M") if at else ""
 
 
-def facts(seen: Seen, book: BookFolder, system: str) -> list[tuple[str, str]]:
+def facts(seen: Seen, system: str) -> list[tuple[str, str]]:
     """Name and value of what is seen at a glance."""
     p = seen.place
     if p is None:
@@ -155,7 +155,7 @@ def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> 
     parts: list[Any] = [Text(f"{seen.run}  {headline(seen, book)}", style=style), Text(ADVISES, style="dim"),
                         Text(f"{seen.cycle}; {seen.samples} samples, last {shown}")]  # fmt: skip
     glance = Table.grid(padding=(0, 2))
-    cells = [Text(cell) for fact in facts(seen, book, system) for cell in fact]
+    cells = [Text(cell) for fact in facts(seen, system) for cell in fact]
     for k in range(0, len(cells), 4):
         glance.add_row(*cells[k : k + 4])
     parts.append(glance)

@@ -65,7 +65,7 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
         shifted = [soak(trace, _band(hold, sign * margin), until, rows) for sign in (-1.0, 1.0)]
         spare = max(abs(x.minutes - found.minutes) for x in shifted)
     most = soak(trace, hold, until, rows, bridged=True).minutes if found.unseen_minutes else found.minutes
-    ends = _ends_min(view, hold, found, until)
+    ends = _ends_min(view, found, until)
     possible = max(most, found.minutes + max(found.unseen_minutes, unseen)) + ends
     last = _last(view, trace, rows, names, hold, found, until)
     first = soak(trace, hold, until, rows, "end").start_s if leavings else found.start_s
@@ -74,7 +74,7 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
     return SoakSeen(found, possible, tuple(leavings), last, spare, unbroken, ends)
 
 
-def _ends_min(view: View, hold: Hold, found: Soak, until: int) -> float:
+def _ends_min(view: View, found: Soak, until: int) -> float:
     """Minutes between the counted soak and the samples beside it that are outside, where the chart has them."""
     if found.start_s is None or found.end_s is None:
         return 0.0

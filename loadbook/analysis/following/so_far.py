@@ -114,7 +114,7 @@ def standings(
     clauses = judgement.clauses
     alone = _alone(trace, clauses, again)
     of_limits = dict(zip((c.clause for c in clauses[len(clauses) - len(cycle.limits) :]), cycle.limits, strict=True))
-    return tuple(_standing(c, of_limits.get(c.clause), view, cycle, phases, alone.get(c.clause)) for c in clauses)
+    return tuple(_standing(c, of_limits.get(c.clause), view, phases, alone.get(c.clause)) for c in clauses)
 
 
 def _alone(trace: Trace, clauses: Sequence[ClauseResult], again: Again) -> dict[str, str]:
@@ -132,14 +132,14 @@ def _alone(trace: Trace, clauses: Sequence[ClauseResult], again: Again) -> dict[
 
 
 def _standing(
-    c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, phases: Phases, alone: str | None
+    c: ClauseResult, limit: Limit | None, view: View, phases: Phases, alone: str | None
 ) -> Standing:  # fmt: skip
     margin = None
     if c.value is not None and c.limit is not None:
         margin = c.value - c.limit if _at_least(c) else c.limit - c.value
     state, at_s, trend = _state(c, limit, phases), c.first_s if c.verdict == "broken" else None, None
     if state == KEPT:
-        trend = _heading(c, limit, view, cycle, phases)
+        trend = _heading(c, limit, view, phases)
         if trend is not None:
             state, at_s = HEADING, trend[0]
     return Standing(
@@ -200,9 +200,7 @@ _SERIES: dict[str, Callable[[View], Series | None]] = {
 }
 
 
-def _heading(
-    c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, phases: Phases
-) -> tuple[float, float, float] | None:
+def _heading(c: ClauseResult, limit: Limit | None, view: View, phases: Phases) -> tuple[float, float, float] | None:
     """(moment of the break [s], trend per hour, minutes it rests on) where a clause that binds now heads over its
     limit within HORIZON_S; None where it does not, or where no trend can be made of it."""
     if c.limit is None or phases.ended_by is not None or not phases.intervals:
@@ -217,7 +215,7 @@ def _heading(
         binds &= limit.above_c is None or level > limit.above_c
         binds &= limit.below_c is None or level < limit.below_c
         series = _SERIES[limit.quantity](view) if binds else None
-    elif c.segment == running.segment and c.clause == f"hold {running.segment} upper edge":
+    elif c.segment == running.segment and c.text.code == "hold_edge" and c.text.figures["upper"]:
         series = extreme(view, view.work)
     if series is None:
         return None

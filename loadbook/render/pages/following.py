@@ -30,7 +30,7 @@ def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | N
     sections = [
         section("Low hold", sentences(low_hold_words(seen, book, system)), name="low-hold")
         if seen.low_hold else None,
-        section("Now", definitions(facts(seen, book, system)), paragraph(f"Last sample {last}."), name="now"),
+        section("Now", definitions(facts(seen, system)), paragraph(f"Last sample {last}."), name="now"),
         section("To come", sentences(coming), name="to-come") if coming else None,
         section("Clauses", table(COLUMNS, rows, caption="Each clause so far", hide_caption=True), name="clauses")
         if rows else None,

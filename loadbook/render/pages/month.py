@@ -32,7 +32,7 @@ def month_page(seen: MonthSeen, book: BookFolder, system: str) -> str:
     year, number = seen.month.month.split("-")
     sections = [
         _attention(seen, book, system), _runs(seen, book), furnaces(seen, book, system), _movement(seen, system),
-        _faults(seen, book), _answers(seen, book, system),
+        _faults(seen), _answers(seen, book, system),
     ]  # fmt: skip
     return page(
         f"{MONTHS[int(number) - 1]} {year}", sections, kind="The shop's month", summary=_summary(seen),
@@ -190,7 +190,7 @@ def _set_aside(seen: MonthSeen) -> list[Any]:
     return [paragraph(f"Set aside, so in no figure above: {many(count, 'reading')} ({told}).")]
 
 
-def _faults(seen: MonthSeen, book: BookFolder) -> Html:
+def _faults(seen: MonthSeen) -> Html:
     rows = records(seen.faults)
     if not rows:
         return section("Thermocouple faults", paragraph("None certain or suspected in this month."), name="faults")
