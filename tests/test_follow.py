@@ -392,7 +392,7 @@ def test_us_books_are_told_in_fahrenheit(book: BookFolder) -> None:
 
     record, trace = part_of(book, 0.24)
     seen = seen_of(book, record, trace, Past())
-    said = str([facts(seen, book, "us"), clause_rows(seen, book, "us"), low_hold_words(seen, book, "us")])
+    said = str([facts(seen, "us"), clause_rows(seen, book, "us"), low_hold_words(seen, book, "us")])
     assert "°F" in said and "°C" not in said
 
 

@@ -56,7 +56,7 @@ CODES: dict[str, tuple[str, str]] = {
         ),
         (EFFECT, SHOP),
     ),
-    # what is said of the whole of `moved` and `effect`: queries/history_remarks.py
+    # what is said of the whole of `moved` and `effect`: queries/history_words.py
     **dict.fromkeys(
         (
             "plants_behind", "plants_apart", "plain_readings", "nothing_left", "one_run_behind", "flagged_in",

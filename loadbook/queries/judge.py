@@ -115,34 +115,30 @@ class JudgedRun(Result):
     @property
     def headline(self) -> str:
         """The verdict in one sentence; what the run's status says comes first."""
-        status = self.record.row["status"]
-        return self._verdict_words if status == "done" else f"{status.upper()}. {self._verdict_words}"
+        status, (verdict, rests_on) = self.record.row["status"], self.verdict_words
+        return f"{'' if status == 'done' else f'{status.upper()}. '}{verdict}: {rests_on}"
 
     @property
-    def _verdict_words(self) -> str:
+    def verdict_words(self) -> tuple[str, str]:
+        """The verdict in capitals, and what it rests on."""
         cycle = self.record.cycle
         if cycle is None:
-            return "NO VERDICT: the run was asked to follow no cycle"
+            return "NO VERDICT", "the run was asked to follow no cycle"
         name = f"{cycle.cycle} revision {cycle.revision}"
         if self.judgement is None:
-            return f"NO TRACE: nothing to hold against {name}"
+            return "NO TRACE", f"nothing to hold against {name}"
         total = len(self.clauses)
         decided = {(channel, kind) for channel, kind, _ in self.record.confirmed()}
-        doubted = sorted(
-            {
-                f.channel
-                for f in self.faults
-                if derived.fault_state(f) == "suspected" and (f.channel, f.kind) not in decided
-            }
-        )
+        suspected = (f for f in self.faults if derived.fault_state(f) == "suspected")
+        doubted = sorted({f.channel for f in suspected if (f.channel, f.kind) not in decided})
         tail = f" ({', '.join(doubted)} suspected of a fault)" if doubted else ""
         broken, untold = len(self.of("broken")), len(self.of("cannot be told"))
         if broken:
             rest = f", {untold} cannot be told" if untold else ""
-            return f"CYCLE BROKEN: {broken} of {total} clauses of {name} broken{rest}{tail}"
+            return "CYCLE BROKEN", f"{broken} of {total} clauses of {name} broken{rest}{tail}"
         if untold:
-            return f"CANNOT BE TOLD: {untold} of {total} clauses of {name}; none is seen broken{tail}"
-        return f"CYCLE KEPT: all {total} clauses of {name}{tail}"
+            return "CANNOT BE TOLD", f"{untold} of {total} clauses of {name}; none is seen broken{tail}"
+        return "CYCLE KEPT", f"all {total} clauses of {name}{tail}"
 
     @property
     def approval(self) -> str:

@@ -18,9 +18,9 @@ from loadbook.queries.charts.frame import count_words
 from loadbook.queries.charts.moved import moved_picture
 from loadbook.queries.effect import Effects
 from loadbook.queries.judge import JudgedRun
-from loadbook.queries.moved import Moved, records
+from loadbook.queries.moved import Moved
 from loadbook.queries.remark_words import words
-from loadbook.queries.result import WAYS
+from loadbook.queries.result import WAYS, records
 from loadbook.render.pages.markup import Html, el
 
 from .answer import comparables_table

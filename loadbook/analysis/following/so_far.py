@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from loadbook.analysis.clauses.series import Series, View, difference, extreme, spread
-from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Judgement, Limit, Trace
+from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Judgement, Limit, Trace, channels_in
 from loadbook.analysis.trace.phases import Phases
 from loadbook.analysis.trace.validity import interval_s, without
 from loadbook.core.remarks import Remark, remark
@@ -123,8 +123,9 @@ def _alone(trace: Trace, clauses: Sequence[ClauseResult], again: Again) -> dict[
     broken = [c for c in clauses if c.verdict == "broken" and c.channel]
     out: dict[str, str] = {}
     control = trace.rows("control")
-    for name in [trace.channels[i].name for i in [*trace.rows("work"), *(control if len(control) > 1 else ())]]:
-        of_it = [c for c in broken if name in str(c.channel).split(" over ") and c.clause not in out]
+    known = [c.name for c in trace.channels]
+    for name in [known[i] for i in [*trace.rows("work"), *(control if len(control) > 1 else ())]]:
+        of_it = [c for c in broken if name in channels_in(str(c.channel), known) and c.clause not in out]
         if of_it:
             without_it = {c.clause: c.verdict for c in again(without(trace, [name])).clauses}
             out.update({c.clause: name for c in of_it if without_it.get(c.clause) != "broken"})

@@ -12,8 +12,8 @@ from loadbook.core.phrases import few, many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.furnaces import signalled
 from loadbook.queries.month import MONTHS, GivenAnswer, MonthSeen, earlier_of
-from loadbook.queries.moved import records
 from loadbook.queries.past import word_of
+from loadbook.queries.result import records
 from loadbook.render.attention import Left, left_by_part, untold
 from loadbook.render.judged import clause_figures
 from loadbook.render.movement import in_unit, label

@@ -90,7 +90,7 @@ def run_data(sheet: RunSheet, system: str) -> dict[str, Any]:
 def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     """What must be seen at one glance: the word, what it rests on, what is broken or open, and who has approved."""
     judged = sheet.judged
-    rest = judged.headline.split(": ", 1)[1]
+    _, rest = judged.verdict_words
     status = judged.record.row["status"]
     shown = el("p", mark(judged.verdict, words=_VERDICT[judged.verdict]), class_="verdict")
     if status != "done":  # a void run never leads with a green verdict
