@@ -22,7 +22,7 @@ from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared
 from loadbook.queries.evidence_words import worded
 from loadbook.readers.cycles.file import parse_cycle
-from loadbook.render.judged import figure
+from loadbook.render.judged import figure, lacks
 
 STEP_S = 30.0
 KELVIN = 273.15
@@ -250,10 +250,10 @@ def wrong(case: RunCase, found: Told, system: str = "si") -> list[str]:
     out += [f"no clause {name!r}" for name in case.clauses if name not in names]
     for c in found.judgement.clauses:
         must = case.clauses.get(c.clause, Must(KEPT))
-        said = " | ".join(w for w in (c.clause, worded([c.text], system), c.missing) if w)
+        said = " | ".join(w for w in (c.clause, worded([c.text], system), lacks(c, system)) if w)
         if c.verdict != must.verdict:
             value = f"{figure(c.value, c.unit, system)} / {figure(c.limit, c.unit, system)}"
-            out.append(f"{c.clause}: {c.verdict!r} ({value}; {c.missing or ''}), not {must.verdict!r}")
+            out.append(f"{c.clause}: {c.verdict!r} ({value}; {lacks(c, system)}), not {must.verdict!r}")
         elif must.from_h is not None and must.to_h is not None:
             first_h = (c.first_s if c.first_s is not None else -1.0) / 3600.0
             if not must.from_h <= first_h <= must.to_h:

@@ -9,6 +9,7 @@ import pytest
 
 from loadbook.analysis.trace.model import Channel, Event, Limit, PieceRecord, Trace
 from loadbook.queries.evidence_words import worded
+from loadbook.render.judged import lacks
 
 from .clausecase import FURNACE, SEGMENTS, STEP, T, changed, judged, one, trace
 
@@ -55,7 +56,7 @@ def test_spread_within_load_piece_and_distance_are_three_things() -> None:
 def test_spread_by_place_needs_places() -> None:
     for scope in ("piece", "distance"):
         result = one(trace(), Limit(1, "spread", "max", 40.0, scope=scope, distance_mm=100.0))  # type: ignore[arg-type]
-        assert result.verdict == "cannot be told" and "places" in (result.missing or "")
+        assert result.verdict == "cannot be told" and "places" in lacks(result, "si")
 
 
 # ---- lead ---------------------------------------------------------------------------------------------------------
@@ -71,7 +72,7 @@ def test_without_a_control_tc_lead_cannot_be_told() -> None:
     made = trace()
     made = replace(made, channels=(replace(made.channels[0], role="other"), *made.channels[1:]))
     result = one(made, Limit(1, "lead", "max", 100.0, phase="heating"))
-    assert result.verdict == "cannot be told" and "where a work TC controls" in (result.missing or "")
+    assert result.verdict == "cannot be told" and "where a work TC controls" in lacks(result, "si")
 
 
 # ---- rates by phase, range and section ------------------------------------------------------------------------------
@@ -94,7 +95,7 @@ def test_rate_by_section_takes_the_thickest_piece() -> None:
     assert result.verdict == "broken" and result.limit == pytest.approx(111.0)
     assert "section of 50.8 mm" in worded([result.text], "si") and "of 2 in" in worded([result.text], "us")
     unknown = one(trace(), rule, pieces=[PieceRecord("C", "1")])
-    assert unknown.verdict == "cannot be told" and "thickest section of part C" in (unknown.missing or "")
+    assert unknown.verdict == "cannot be told" and "thickest section of part C" in lacks(unknown, "si")
 
 
 def test_noise_alone_does_not_break_a_rate_at_the_ends_of_a_segment() -> None:
@@ -131,7 +132,7 @@ def test_what_leaving_the_band_does(rule: str, minutes: float, verdict: str) -> 
     assert result.value == pytest.approx(expected, abs=1.01)
     if verdict == "broken":
         assert (result.first_s, result.channel) == (3.75 * 3600, "W3")
-    assert any("W3 left the band" in r for r in found.remarks)
+    assert any("W3 left the band" in worded([r], "si") for r in found.remarks)
 
 
 def test_hold_edges() -> None:
@@ -150,7 +151,7 @@ def test_hold_edges() -> None:
 def test_without_work_tcs_there_is_only_a_furnace_soak() -> None:
     made = trace(behind=())
     result = next(c for c in judged(made).clauses if c.clause == "soak 2")
-    assert result.verdict == "cannot be told" and "the furnace alone was in the band for 1" in (result.missing or "")
+    assert result.verdict == "cannot be told" and "the furnace alone was in the band for 1" in lacks(result, "si")
     by_furnace = (SEGMENTS[0], replace(SEGMENTS[1], soak_by="furnace"), SEGMENTS[2])
     assert next(c for c in judged(made, segments=by_furnace).clauses if c.clause == "soak 2").verdict == "kept"
 
@@ -171,7 +172,7 @@ def test_a_target_never_reached_and_segments_never_come_to() -> None:
     found = {c.clause: c for c in judged(cold).clauses}
     assert found["heat 1 target"].verdict == "broken" and found["heat 1 target"].value == pytest.approx(580.0)
     assert found["soak 2"].verdict == "broken" and found["soak 2"].value == 0.0
-    assert found["hold 2 upper edge"].missing == "the run never came to segment 2"
+    assert lacks(found["hold 2 upper edge"], "si") == "the run never came to segment 2"
 
 
 # ---- atmosphere, thermocouples, recorder ----------------------------------------------------------------------------
@@ -199,7 +200,7 @@ def test_leak_up() -> None:
     rise = np.where(T < 1800.0, 1e-3, 1e-3 + 0.02 * (T - 1800.0) / 3600.0)
     made = trace((Channel(10, "P", "pressure", "pressure", "mbar"), rise))
     limit = Limit(1, "leak_rate", "max", 0.013)
-    assert "leak-up started" in (one(made, limit).missing or "")
+    assert "leak-up started" in lacks(one(made, limit), "si")
     events = (Event(1800.0, "leak-up started"), Event(3600.0, "leak-up ended"))
     result = one(replace(made, events=events), limit)
     assert result.verdict == "broken" and result.value == pytest.approx(0.02, rel=1e-6)
@@ -224,7 +225,7 @@ def test_longest_gap_and_what_was_not_seen() -> None:
     found = judged(cut, Limit(1, "gap", "max", 300.0), Limit(2, "spread", "max", 40.0))
     gap, spread = found.clauses[-2:]
     assert gap.verdict == "broken" and gap.first_s == 6000.0 and gap.value == pytest.approx(1800.0)
-    assert spread.verdict == "cannot be told" and "nothing was seen for 30 min" in (spread.missing or "")
+    assert spread.verdict == "cannot be told" and "nothing was seen for 30 min" in lacks(spread, "si")
     assert one(made, Limit(1, "gap", "max", 300.0)).verdict == "kept"
 
 
@@ -261,4 +262,4 @@ def test_after_the_run_never_cooled() -> None:
     n = int(4.0 * 60)
     half = replace(half, t_s=T[:n], values=half.values[:, :n], flags=half.flags[:, :n])
     result = one(half, Limit(1, "spread", "max", 40.0, phase="cooling"))
-    assert result.verdict == "cannot be told" and "never came to cooling" in (result.missing or "")
+    assert result.verdict == "cannot be told" and "never came to cooling" in lacks(result, "si")

@@ -19,6 +19,7 @@ from loadbook.core.units import c_diff_from_f_diff
 from loadbook.queries import judge as asked
 from loadbook.queries import recompute
 from loadbook.queries.confirm import confirm_fault
+from loadbook.queries.evidence_words import of_stored
 from loadbook.queries.filters import Filters
 from loadbook.queries.run_choice import chosen_runs
 from loadbook.render.judged import achieved, close_figure, figure, print_judged
@@ -244,6 +245,12 @@ def test_a_confirmed_fault_and_a_refused_one(doubted: BookFolder) -> None:
     assert asked.judge_run(doubted, "R-4").verdict == "cannot be told"
     spread = next(c for c in asked.judge_run(doubted, "R-4").clauses if c.clause == "spread")
     assert spread.without == "kept" and spread.value is not None and spread.value > 41.7
+    (row,) = (r for r in asked.judge_run(doubted, "R-4").rows() if r["name"] == "spread")
+    assert row["missing"] == "is TC 8 to be trusted? with it broken, without it kept"
+    assert row["codes"] == ["limit", "doubt_trusted"]
+    (kept,) = doubted.read().execute("SELECT missing FROM finding WHERE run='R-4' AND name='spread'").fetchone()
+    assert json.loads(kept)[0]["figures"]["channels"] == ["TC 8"] and of_stored(kept, "us") == row["missing"]
+    assert of_stored("a sentence of an older book", "us") == "a sentence of an older book"
     assert confirm_fault(doubted, "R-4", "TC 8", "detached", "refused", "A. B.", "it was firm at unloading") == "broken"
     assert confirm_fault(doubted, "R-4", "TC 8", "detached", "confirmed", "C. D.", "found loose") == "kept"
     found = asked.judge_run(doubted, "R-4")

@@ -7,6 +7,7 @@ import pytest
 from loadbook.analysis.clauses.limits import resolve, rule_value, steps
 from loadbook.analysis.trace.model import Limit, PieceRecord
 from loadbook.core.errors import CalculationError
+from loadbook.core.remarks import remark
 from loadbook.core.units import c_diff_from_f_diff
 from loadbook.core.vocabulary.clauses import UNIFORMITY_CLASSES
 from loadbook.readers.cycles.file import parse_cycle
@@ -103,7 +104,7 @@ def test_the_thickest_piece_decides_and_an_unknown_one_leaves_it_open() -> None:
     found = resolve(HEAT, thick)
     assert (found.value, found.part, found.thickness_mm) == (200.0, "B", 50.8)
     unknown = resolve(HEAT, [*thick, PieceRecord("C", "1")])
-    assert unknown.value is None and unknown.missing == "the thickest section of part C, from which the limit follows"
+    assert unknown.value is None and unknown.missing == remark("section_not_known", parts=["C"])
     assert resolve(HEAT, []).value is None
     assert resolve(Limit(1, "spread", "max", 40.0), []).value == 40.0
 

@@ -11,6 +11,8 @@ from loadbook.analysis.trace.its90 import emf_mv, shown_c, temperature_c, true_c
 from loadbook.analysis.trace.model import Channel, Cycle, Fault, Limit, Segment, Trace
 from loadbook.analysis.trace.repair import as_shown, repaired, sorted_out
 from loadbook.analysis.trace.validity import prepared
+from loadbook.queries.evidence_words import words
+from loadbook.render.judged import lacks
 from loadbook.store import derived
 from loadbook.store.run_records import Confirmation, RunRecord
 from tests.published import table
@@ -81,7 +83,7 @@ def test_two_work_tcs_in_each_others_jack_change_no_verdict_of_a_good_run() -> N
     assert [(r.done, r.fault.start_s) for r in done.repairs] == [("relabelled", 4 * 3600.0)]
     assert np.array_equal(done.repaired.values[2], load().values[2])
     assert np.array_equal(done.trace.values, trace.values)  # as recorded, it is kept
-    assert any("W2 and W6 relabelled from 4 h 00 min" in r for r in done.judgement.remarks)
+    assert any("W2 and W6 relabelled from 4 h 00 min" in words(r, "si") for r in done.judgement.remarks)
 
 
 def test_two_work_tcs_in_each_others_jack_do_not_save_a_bad_run() -> None:
@@ -111,7 +113,7 @@ def test_a_control_and_a_work_tc_in_each_others_jack_move_the_segments_too() -> 
     assert (undecided, confirmed, refused) == ("cannot be told", "kept", "cannot be told")
     doubted = [c for c in worked(trace).judgement.clauses if c.verdict == "cannot be told"]
     why = ("have C1 and W5 traded places? as recorded", "the chart ends before the furnace came there")
-    assert all(any(w in (c.missing or "") for w in why) for c in doubted)
+    assert all(any(w in lacks(c, "si") for w in why) for c in doubted)
     assert worked(trace, ("C1", "swapped", "confirmed")).phases.main_hold == worked(load()).phases.main_hold
 
 
@@ -181,7 +183,8 @@ def test_a_wire_low_all_day_is_at_fault_from_its_beginning() -> None:
     assert fault.start_s == 0.0 and fault.began is not None and fault.began[0] == 0.0
     assert fault.figures["offset_c"] == pytest.approx(-0.025 * 580.0, abs=1.0)
     assert np.isnan(done.repaired.values[trace.row("W4")]).all()
-    assert "left out" in done.repairs[0].words and "from 0 h 00 min" in done.repairs[0].words
+    said = words(done.repairs[0].remark, "si")
+    assert "left out" in said and "from 0 h 00 min" in said
 
 
 def test_a_calibration_made_after_the_run_corrects_a_confirmed_drift() -> None:
@@ -214,7 +217,7 @@ def test_a_verdict_that_hangs_on_when_a_drift_began_says_so() -> None:
     done = worked(replace(trace, values=values), ("W1", "drifting", "confirmed"), cycle=limited)
     (asked,) = [c for c in done.judgement.clauses if c.clause == "work TCs while heating"]
     assert asked.verdict == "cannot be told"
-    assert (asked.missing or "").startswith("when did W1 begin to be at fault (drifting)? from ")
+    assert lacks(asked, "si").startswith("when did W1 begin to be at fault (drifting)? from ")
 
 
 # ---- left out
@@ -225,7 +228,7 @@ def test_a_bead_that_came_off_is_left_out_from_its_moment() -> None:
     gone = np.isnan(done.repaired.values[row])
     assert not gone[trace.t_s < 3.8 * 3600.0].any() and gone[trace.t_s > 4.2 * 3600.0].all()
     assert np.isfinite(done.trace.values[row]).all()
-    assert done.repairs[0].words.startswith("W5: left out from its fault on (detached), from ")
+    assert words(done.repairs[0].remark, "si").startswith("W5: left out from its fault on (detached), from ")
 
 
 def test_parameters_rest_on_the_repaired_trace() -> None:

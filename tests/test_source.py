@@ -19,8 +19,9 @@ from loadbook.queries.answer import answer
 from loadbook.queries.effect import effect
 from loadbook.queries.enquiry import Question
 from loadbook.queries.filters import Filters
-from loadbook.queries.moved import moved, records
+from loadbook.queries.moved import moved
 from loadbook.queries.plants import GroupSource
+from loadbook.queries.result import records
 from loadbook.queries.source import BookSource
 from loadbook.queries.sql import ask_sql
 from loadbook.store.book import BookFolder

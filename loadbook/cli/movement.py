@@ -49,8 +49,9 @@ def ask_moved(
     """
     check_chart(chart_file)
     from loadbook.queries.charts.moved import moved_picture
-    from loadbook.queries.moved import DEFAULT_BY, records
+    from loadbook.queries.moved import DEFAULT_BY
     from loadbook.queries.moved import moved as ask
+    from loadbook.queries.result import records
 
     found = ask(source, filters, by or DEFAULT_BY, stage, confidence, content)
     people = fmt in (None, "table")
@@ -74,7 +75,7 @@ def ask_moved(
 
 
 def _print_moved(found: Any, system: str) -> None:
-    from loadbook.queries.moved import records
+    from loadbook.queries.result import records
     from loadbook.render import movement as shown
     from loadbook.render.tables import plain, write_words
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from loadbook.core import money, times
+from loadbook.core import money
 from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError, told
 from loadbook.core.remarks import Remark
 from loadbook.core.typed import quote
@@ -301,12 +301,13 @@ def list_(kind: str | None, limit: int | None, filters: Filters, fmt: str | None
         table = [[row[c] for c in chosen] for row in rows]
     if people:
         from loadbook.render.book_units import as_typed, in_units, without_tails
+        from loadbook.render.record import moment_shown
 
         kept = BY_TABLE.get(target.table)
         asked = {c.name for c in kept.columns if c.type == "yesno"} if kept else set()
         answers: dict[Any, str] = {0: "no", 1: "yes"}
         table = [
-            [answers.get(v, v) if name in asked else _moment(v, book) for name, v in zip(chosen, row, strict=True)]
+            [answers.get(v, v) if name in asked else moment_shown(book, v) for name, v in zip(chosen, row, strict=True)]
             for row in table
         ]
         chosen, table = in_units(chosen, table, book.units)
@@ -330,16 +331,6 @@ LONG = {"layout": {"text"}, "answer": {"question", "result", "evidence_sha256"},
 def _verdict(row: Any) -> str:
     """How a run was judged, after its status where that is not 'done'."""
     return str(row["verdict"]) if row["status"] == "done" else f"{row['status'].upper()}, {row['verdict']}"
-
-
-def _moment(value: Any, book: BookFolder) -> Any:
-    """A stored moment on the shop's clock; anything else unchanged."""
-    if isinstance(value, str) and len(value) >= 20 and value[10] == "T" and value.endswith("Z"):
-        try:
-            return times.shown(value, book.zone)
-        except ValueError:
-            return value
-    return value
 
 
 @click.command(cls=LoadbookCommand)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from loadbook.core.errors import EXIT_COULD_NOT, EXIT_SOMETHING_WRONG, NotFoundError, UsageError
-from loadbook.core.phrases import many
+from loadbook.core.phrases import few, many
 from loadbook.core.units import unit_key
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
@@ -399,7 +399,7 @@ def _print_bulk(done: Bulk, book: BookFolder, dry_run: bool) -> None:
 
     for taken in done.taken if len(done.taken) <= IN_FULL else ():
         if dry_run:
-            click.echo(f"{plain(_listed(taken.files))}: would be the trace of {plain(taken.run)}")
+            click.echo(f"{plain(few(taken.files, 3))}: would be the trace of {plain(taken.run)}")
         else:
             print_taken(taken, book)
     verdicts = ", ".join(f"{n} {word}" for word, n in done.verdicts.items() if n)
@@ -412,19 +412,15 @@ def _print_bulk(done: Bulk, book: BookFolder, dry_run: bool) -> None:
     if done.broken and len(done.taken) > IN_FULL:
         click.echo(f"Broken: {', '.join(map(plain, done.broken[:50]))}{' ...' if len(done.broken) > 50 else ''}")
     for left in done.left:
-        click.echo(f"not taken: {plain(_listed(left.files, 30))}")
+        click.echo(f"not taken: {plain(few(left.files, 30))}")
         for line in left.why.splitlines():
             click.echo(f"  {plain(line)}")
-
-
-def _listed(names: Sequence[str], most: int = 3) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def print_taken(taken: TakenTrace, book: BookFolder) -> None:
     from loadbook.core.times import shown
 
-    name = plain(_listed(taken.files))
+    name = plain(few(taken.files, 3))
     if taken.already or taken.counts is None:
         click.echo(f"{name}: already in the book as the trace of {plain(taken.run)}; nothing added")
         return

@@ -56,7 +56,7 @@ CODES: dict[str, tuple[str, str]] = {
         ),
         (EFFECT, SHOP),
     ),
-    # what is said of the whole of `moved` and `effect`: queries/history_remarks.py
+    # what is said of the whole of `moved` and `effect`: queries/history_words.py
     **dict.fromkeys(
         (
             "plants_behind", "plants_apart", "plain_readings", "nothing_left", "one_run_behind", "flagged_in",
@@ -189,9 +189,22 @@ CODES: dict[str, tuple[str, str]] = {
         ),
         (EVIDENCE, SHOP),
     ),
-    # what a clause of a cycle asks
+    # what a clause of a cycle asks; what one that cannot be told lacks; what is said of a judged run as a whole
     **dict.fromkeys(
-        ("limit", "segment_rate", "target", "segment_pressure", "hold_edge", "soak"), (CLAUSE, SHOP)
+        (
+            "limit", "segment_rate", "target", "segment_pressure", "hold_edge", "soak",
+            "no_reading", "no_sample", "no_two_samples", "no_channel", "no_tc", "no_tc_of_role", "no_tc_of_rate",
+            "no_two_work_tcs", "no_control_with_work", "no_tc_at_start", "no_tc_at_event", "place_not_recorded",
+            "no_stretch", "segment_too_short", "steps_or_noise", "no_pressure_at_cooling", "no_event", "no_leak_events",
+            "gas_not_named", "surface_not_said", "no_survey", "no_survey_near", "survey_without_due",
+            "survey_without_temperature", "survey_without_spread", "no_piece", "section_not_known", "no_way_to_check",
+            "band_not_in_cycle", "none_in_band", "soak_never_began", "never_came_to_phase", "never_came_to_segment",
+            "ends_before_segment", "ends_before_target", "ends_before_hold", "ends_in_hold", "begins_while_heating",
+            "range_to_come", "unseen", "not_recorded", "between_samples", "could_turn", "turned_back",
+            "doubt_traded", "doubt_type", "doubt_trusted", "doubt_began",
+            "without_cycle", "left_band", "repaired",
+        ),
+        (CLAUSE, SHOP),
     ),
     # what belongs beside a parameter of a run, or a plan
     **dict.fromkeys(

@@ -11,8 +11,6 @@ from .read import Group
 if TYPE_CHECKING:
     from .spark import SparkEngine
 
-ENGINES = ("duckdb", "spark")
-
 
 def start(
     group: Group, needs: Iterable[str], engine: str = "duckdb", master: str | None = None, spark: Any = None

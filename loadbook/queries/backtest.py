@@ -20,7 +20,7 @@ from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
 from . import history as answerdata
 from . import kept_answers
 from .filters import Filters, unknown_words, words_in
-from .result import Result
+from .result import TableResult
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,7 +35,7 @@ LEAST_PARTS = 6  # part numbers to leave out in turn
 
 
 @dataclass
-class Backtest(Result):
+class Backtest(TableResult):
     """Coverage tables.
 
     table     one row per process, kind, what ('known', 'new', 'saved answers', 'saved bounds'), group ('all', a spread
@@ -45,14 +45,6 @@ class Backtest(Result):
 
     table: pd.DataFrame
     warnings: list[str] = field(default_factory=list)
-
-    def frame(self) -> pd.DataFrame:
-        return self.table
-
-    def rows(self) -> list[dict[str, Any]]:
-        """The rows, missing figures None."""
-        plain = self.table.astype(object).where(self.table.notna(), None)
-        return [dict(zip(COLUMNS, row, strict=True)) for row in plain.itertuples(index=False, name=None)]
 
 
 def backtest(book: BookFolder, filters: Filters | None = None, contents: Iterable[float] = CONTENTS) -> Backtest:

@@ -114,14 +114,14 @@ def choose_cycle(
         out.remarks.append(remark("no_hours", cycle=_name(present_cycle)))
         return _worded(out)
     if len(ways) == 1:
-        out.remarks.append(_nothing_varied(history, present, vary))
+        out.remarks.append(_nothing_varied(present, vary))
         return _worded(out)
 
     def refit(some: pd.DataFrame) -> History:
         return History(some, known.breaks, known.extra, warp=history.warp)
 
     out.choice = choose(history, pieces.frame, refit, ways[0], ways[1:], now.reply, starts, keep)
-    _why_none(out, history, present)
+    _why_none(out, history)
     return _worded(out)
 
 
@@ -203,7 +203,7 @@ def _ways(
     about, margin = subject_of(conn, part), book.temper_margin_c
     written = review.review(now, [about], margin, furnaces_of(conn, now))
     ways: list[Way] = []
-    cycles = [now, *(_others(conn, history, now, part) if "cycle" in vary else [])]
+    cycles = [now, *(_others(conn, now, part) if "cycle" in vary else [])]
     setups: list[str | None] = _levels(history, present, "setup") if "setup" in vary else [present.setup]
     reviewed: dict[tuple[Any, ...], tuple[list[review.Found], list[review.Found]]] = {}
     for cycle in cycles:
@@ -240,7 +240,7 @@ def _ways(
     return ways
 
 
-def _others(conn: sqlite3.Connection, history: History, now: Cycle, part: str) -> list[Cycle]:
+def _others(conn: sqlite3.Connection, now: Cycle, part: str) -> list[Cycle]:
     """Other cycles of the process that this part ran by, each at its newest revision."""
     rows = conn.execute(
         "SELECT DISTINCT c.cycle FROM run JOIN piece USING (run) JOIN cycle AS c ON c.cycle = run.cycle"
@@ -295,12 +295,12 @@ def _values(history: History, base: Asked, name: str, system: str) -> list[float
     return sorted({now, *values, *(v for v in edges if v > 0.3 * low and low - 2 * sd <= v <= high + 2 * sd)})
 
 
-def _nothing_varied(history: History, present: Asked, vary: Sequence[str]) -> Remark:
+def _nothing_varied(present: Asked, vary: Sequence[str]) -> Remark:
     names = [VARIED[v] for v in vary if VARIED[v] in PLANNED]
     return remark("nothing_varied", part=present.part, parameters=names)
 
 
-def _why_none(out: Chosen, history: History, present: Asked) -> None:
+def _why_none(out: Chosen, history: History) -> None:
     """What is to be said where no way is chosen, or where what was varied cannot be told from something else."""
     choice = out.choice
     assert choice is not None

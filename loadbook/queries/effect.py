@@ -23,10 +23,10 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .effect_words import verdict, why_not
 from .filters import Filters
-from .moved import check_share, records
+from .moved import check_share
 from .movement_data import MovementData, load
 from .remark_words import words
-from .result import Result
+from .result import TableResult
 from .source import Source, by_plant, evidence, own_parts, source_of
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ SLOPES = (
 
 
 @dataclass
-class Effects(Result):
+class Effects(TableResult):
     """Effects per process, kind, side and unit.
 
     table       one row per parameter (keys as in `loadbook effect --format json`); `finding` is a code,
@@ -81,14 +81,6 @@ class Effects(Result):
     def warnings(self) -> list[str]:
         """The remarks in words, in the units asked for."""
         return [words(r, self.system) for r in self.remarks]
-
-    def frame(self) -> pd.DataFrame:
-        """One row per stratum and parameter."""
-        return self.table
-
-    def rows(self) -> list[dict[str, Any]]:
-        """The same as dictionaries, missing figures None."""
-        return records(self.table)
 
     UNIT_COLUMNS = ("effect_unit", "unit")
     FIGURES = (

@@ -1,4 +1,4 @@
-"""The words of what is computed of a run: what a thermocouple's trace shows, what a clause asks, notes of parameters.
+"""The words of what is computed of a run: what a thermocouple's trace shows, what a clause asks or lacks, and notes.
 
 Derived rows keep codes and figures; a sentence is made from them each time it is read, in the reader's units
 (`of_stored`). Templates are filled in by `core.figures`: the end of a figure's name is its quantity.
@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from loadbook.core.figures import sentence, shown
-from loadbook.core.remarks import Remark
+from loadbook.core.figures import clock, sentence, shown
+from loadbook.core.remarks import Remark, from_dict
 from loadbook.core.remarks import of_stored as remarks_of
 
 from . import mechanism_words
@@ -294,4 +294,127 @@ _CLAUSES: dict[str, Template] = {
     "soak": _soak,
 }
 
-WORDS: dict[str, Template] = {**_EVIDENCE, **_NOTES, **_CLAUSES, **mechanism_words.WORDS}
+# -- what a clause lacks that cannot be told ----------------------------------------------------------
+
+
+def _no_tc_of_role(f: Figures, system: str) -> str:
+    alone = f.get("furnace_min")
+    return f"a valid {f['role']} TC" + (f" (the furnace alone was in the band for {alone:.0f} min)" if alone else "")
+
+
+def _doubt(f: Figures, question: str, usual: str, other: str) -> str:
+    """A question on which a verdict hangs. usual, other: what the run is called as it is seen, and another way."""
+    left = from_dict(f["left"]) if f["left"] else None
+    said = f"too little is left {other} ({words(left, 'si')})" if left else f"{other} {f['otherwise']}"
+    return f"{question} {usual} {f['verdict']}, {said}"
+
+
+def _trusted(f: Figures, system: str) -> str:
+    names, one = " and ".join(f["channels"]), len(f["channels"]) == 1
+    them = "it" if one else "them"
+    return _doubt(f, f"{'is' if one else 'are'} {names} to be trusted?", f"with {them}", f"without {them}")
+
+
+_PHASE = {"heating": "heating", "hold": "a hold", "cooling": "cooling"}
+_LACKS: dict[str, Template] = {
+    "no_reading": "no valid reading",
+    "no_sample": "a sample",
+    "no_two_samples": "two samples of any TC",
+    "no_channel": lambda f, s: f"{'an' if f['quantity'] == 'oxygen' else 'a'} {f['quantity']} channel",
+    "no_tc": "a valid TC",
+    "no_tc_of_role": _no_tc_of_role,
+    "no_tc_of_rate": "a valid TC of the kind whose rate is limited",
+    "no_two_work_tcs": "two valid work TCs at the same moment (by piece or distance: with their places)",
+    "no_control_with_work": "control TCs and valid work TCs together (where a work TC controls, lead cannot be told)",
+    "no_tc_at_start": "a valid {role} TC at the start",
+    "no_tc_at_event": "a valid work TC within {blind_min} before '{event}'",
+    "place_not_recorded": lambda f, s: f"where {', '.join(f['channels'])} stood: no place is recorded",
+    "no_stretch": "a stretch of {half_min:.3g} with valid readings to take the rate over",
+    "segment_too_short": "a rate sure enough: the segment was shorter than {half_min:.3g}",
+    "steps_or_noise": "a rate that the recorder's steps and noise could not make",
+    "no_pressure_at_cooling": "a pressure reading as cooling began",
+    "no_event": "no event '{event}' is recorded",
+    "no_leak_events": "the events '{began}' and '{ended}' with three pressure samples between them",
+    "gas_not_named": "which gas it was: neither the run's atmosphere nor the note of '{event}' names it",
+    "surface_not_said": "the note of '{event}' does not say what was found",
+    "no_survey": "no uniformity survey is recorded by that day",
+    "no_survey_near": "a current uniformity survey near the hold's temperature",
+    "survey_without_due": "until when the uniformity survey of {done_on} counts",
+    "survey_without_temperature": "at which temperature the uniformity survey of {done_on} was made",
+    "survey_without_spread": "how far the uniformity survey was apart",
+    "no_piece": "no piece of the load is recorded, and the limit follows from the thickest section",
+    "section_not_known": lambda f, s: (
+        f"the thickest section of part {', '.join(f['parts'])}, from which the limit follows"
+    ),
+    "no_way_to_check": "a way to check '{quantity}'",
+    "band_not_in_cycle": "a band stated by the cycle (band_low, band_high)",
+    "none_in_band": "a TC that came into the band",
+    "soak_never_began": lambda f, s: f"the soak of segment {', '.join(map(str, f['segments']))} never began",
+    "never_came_to_phase": lambda f, s: f"the run never came to {_PHASE[f['phase']]} before judging ended",
+    "never_came_to_segment": "the run never came to segment {segment}",
+    "ends_before_segment": "the chart ends before segment {segment} began",
+    "ends_before_target": "the chart ends before the furnace came there",
+    "ends_before_hold": "the chart ends before the hold began",
+    "ends_in_hold": "the chart ends before the hold does",
+    "begins_while_heating": "the start: the chart begins while all of it was heating",
+    "range_to_come": lambda f, s: (
+        "the time after " + (f"'{f['event']}'" if f["event"] else "the chart's end")
+        + ": the range was still to be passed"
+    ),
+    "unseen": lambda f, s: (
+        f"kept as far as seen; {'no rate could be taken' if f['rate'] else 'nothing was seen'} for"
+        f" {f['for_min']:.0f} min"
+    ),
+    "not_recorded": "what happened while nothing was recorded",
+    "between_samples": "what happened between the recorder's samples: {seen_min:g} were seen, {most_min:gnumber} at "
+    "most",
+    "could_turn": "{verdict} by the reading alone; the uncertainty could turn it",
+    "turned_back": "the furnace turned back before its target came: does the run go on?",
+    "doubt_traded": lambda f, s: _doubt(
+        f, f"have {' and '.join(f['channels'])} traded places?", "as recorded", "relabelled"
+    ),
+    "doubt_type": lambda f, s: _doubt(
+        f, f"is {' and '.join(f['channels'])} a type {f['wire']} read as type {f['table']}?", "as recorded",
+        "read again",
+    ),
+    "doubt_trusted": _trusted,
+    "doubt_began": lambda f, s: _doubt(
+        f, f"when did {f['channel']} begin to be at fault ({f['kind']})?", f"from {clock(f['from_s'])} on",
+        f"from {clock(f['other_s'])} on",
+    ),
+}  # fmt: skip
+
+# -- what is said of a judged run -----------------------------------------------------------------------
+
+
+def _left_band(f: Figures, system: str) -> str:
+    then = {"restart": "the count started again", "pause": "the count paused", "end": "the count ended"}[f["then"]]
+    times = "once" if f["times"] == 1 else f"{f['times']} times"
+    return f"soak {f['segment']}: {', '.join(f['channels'])} left the band {times}; {then}"
+
+
+def _repaired(f: Figures, system: str) -> str:
+    since, began = clock(f["from_s"]), f["began_s"]
+    if began:
+        since += f" (it began between {clock(began[0])} and {clock(began[1])})"
+    if f["done"] == "relabelled":
+        said = f"{f['channel']} and {f['other']} relabelled from {since}: each shows what was recorded on the other"
+    elif f["done"] == "corrected" and f["kind"] == "wrong type":
+        said = (
+            f"{f['channel']} read again by the table of type {f['wire']}, its wires (it was read as type {f['table']})"
+        )
+    elif f["done"] == "corrected":
+        said = f"{f['channel']} corrected from {since} by its calibration after the run ({f['kind']})"
+    else:
+        times = f", {f['times']} times" if f["times"] > 1 else ""
+        said = f"{f['channel']}: left out from its fault on ({f['kind']}), from {since}{times}"
+    return said + (", as a named person confirmed" if f.get("confirmed") else "")
+
+
+_RUN: dict[str, Template] = {
+    "without_cycle": "no cycle was asked of this run: segments are automatic, there is no verdict",
+    "left_band": _left_band,
+    "repaired": _repaired,
+}
+
+WORDS: dict[str, Template] = {**_EVIDENCE, **_NOTES, **_CLAUSES, **_LACKS, **_RUN, **mechanism_words.WORDS}

@@ -36,6 +36,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
 
 from .earlier_runs import Past, past_of, radiant
+from .evidence_words import words
 
 # the worst first, as a reader wants them
 ORDER = (BROKEN, HEADING, RUNNING, OPEN, KEPT, NOT_YET)
@@ -85,7 +86,8 @@ class Seen:
             "run": self.run, "at": self.at or None, "samples": self.samples, "waiting": self.waiting or None,
             "over": self.over, "arrived": self.arrived,
             "state": self.worst or None, "place": as_dict(self.place) if self.place else None,
-            "clauses": [{**as_dict(s), "at": self.moment(s.at_s)} for s in self.standings],
+            "clauses": [{**as_dict(s), "at": self.moment(s.at_s), "missing": s.missing and words(s.missing, "si"),
+                         "missing_code": s.missing and s.missing.code} for s in self.standings],
             "faults": [{"channel": f.channel, "fault": f.kind, "from": self.moment(f.start_s),
                         "evidence": [e if isinstance(e, str) else e.as_dict() for e in f.evidence]}
                        for f in self.faults],

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from loadbook.analysis.trace.model import clock
 from loadbook.core import units
-from loadbook.core.figures import share_words
+from loadbook.core.figures import clock, share_words
 
 Figures = Mapping[str, Any]
 

@@ -56,12 +56,12 @@ class AskedAchieved:
 class RepairedChannel:
     """What a named person's word did to a channel, with both readings.
 
-    words  what was done, and from when;  recorded_c, repaired_c  its mean over the main hold [°C], None where there is
+    repair  what was done, and from when;  recorded_c, repaired_c  its mean over the main hold [°C], None where there is
     none;  added_c  the expanded uncertainty (k = 2) that a correction adds, else None
     """
 
     channel: str
-    words: str
+    repair: Remark
     recorded_c: float | None
     repaired_c: float | None
     added_c: float | None
@@ -115,34 +115,30 @@ class JudgedRun(Result):
     @property
     def headline(self) -> str:
         """The verdict in one sentence; what the run's status says comes first."""
-        status = self.record.row["status"]
-        return self._verdict_words if status == "done" else f"{status.upper()}. {self._verdict_words}"
+        status, (verdict, rests_on) = self.record.row["status"], self.verdict_words
+        return f"{'' if status == 'done' else f'{status.upper()}. '}{verdict}: {rests_on}"
 
     @property
-    def _verdict_words(self) -> str:
+    def verdict_words(self) -> tuple[str, str]:
+        """The verdict in capitals, and what it rests on."""
         cycle = self.record.cycle
         if cycle is None:
-            return "NO VERDICT: the run was asked to follow no cycle"
+            return "NO VERDICT", "the run was asked to follow no cycle"
         name = f"{cycle.cycle} revision {cycle.revision}"
         if self.judgement is None:
-            return f"NO TRACE: nothing to hold against {name}"
+            return "NO TRACE", f"nothing to hold against {name}"
         total = len(self.clauses)
         decided = {(channel, kind) for channel, kind, _ in self.record.confirmed()}
-        doubted = sorted(
-            {
-                f.channel
-                for f in self.faults
-                if derived.fault_state(f) == "suspected" and (f.channel, f.kind) not in decided
-            }
-        )
+        suspected = (f for f in self.faults if derived.fault_state(f) == "suspected")
+        doubted = sorted({f.channel for f in suspected if (f.channel, f.kind) not in decided})
         tail = f" ({', '.join(doubted)} suspected of a fault)" if doubted else ""
         broken, untold = len(self.of("broken")), len(self.of("cannot be told"))
         if broken:
             rest = f", {untold} cannot be told" if untold else ""
-            return f"CYCLE BROKEN: {broken} of {total} clauses of {name} broken{rest}{tail}"
+            return "CYCLE BROKEN", f"{broken} of {total} clauses of {name} broken{rest}{tail}"
         if untold:
-            return f"CANNOT BE TOLD: {untold} of {total} clauses of {name}; none is seen broken{tail}"
-        return f"CYCLE KEPT: all {total} clauses of {name}{tail}"
+            return "CANNOT BE TOLD", f"{untold} of {total} clauses of {name}; none is seen broken{tail}"
+        return "CYCLE KEPT", f"all {total} clauses of {name}{tail}"
 
     @property
     def approval(self) -> str:
@@ -178,8 +174,9 @@ class JudgedRun(Result):
         rows = derived.finding_rows(self.record, self.judgement, started)
         rows.sort(key=lambda r: (order[r["what"]], ranks.get(r["verdict"], 0) if r["what"] == "clause" else 0))
         for row in rows:
-            row["codes"] = [r.code for r in of_stored(row["text"]) if isinstance(r, Remark)]
-            row["text"] = evidence_words.of_stored(row["text"], self.units)
+            kept = [row["text"], row["missing"]]
+            row["codes"] = [r.code for text in kept if text for r in of_stored(text) if isinstance(r, Remark)]
+            row["text"], row["missing"] = (evidence_words.of_stored(text, self.units) for text in kept)
         rows[0]["text"] = self.headline
         return [{c: row.get(c) for c in COLUMNS} for row in (*rows, *against)]
 
@@ -244,7 +241,7 @@ def judge_run(
     judgement = done.judgement
     verdict = judgement.verdict if record.cycle else "no cycle"
     asked = _programmed(_asked(done.asked, done.parameters, done.phases.main in done.phases.missing), program)
-    remarks = list(judgement.remarks)
+    remarks = [evidence_words.words(r, book.units) for r in judgement.remarks]
     if figures and record.cycle and any(c.correction for c in trace.channels):
         bare = replace(trace, channels=tuple(replace(c, correction=()) for c in trace.channels))
         raw = derived.work(record, bare, guard_factor=factor, guard_decides=decides, figures=False)
@@ -286,7 +283,7 @@ def _repairs(record: RunRecord, done: derived.RunResults) -> tuple[RepairedChann
         for name in (fault.channel, fault.other) if fault.other else (fault.channel,):
             recorded, repaired = _at_hold(done, done.trace, name), _at_hold(done, done.repaired, name)
             out.append(
-                RepairedChannel(name, one.words, recorded, repaired, one.added_c, word.person, word.why, word.at)
+                RepairedChannel(name, one.remark, recorded, repaired, one.added_c, word.person, word.why, word.at)
             )
     return tuple(out)
 

@@ -218,7 +218,7 @@ def earlier_of(seen: MonthSeen, row: dict[str, Any]) -> dict[str, Any] | None:
         found = found[found[key] == row[key]] if row[key] is not None else found[found[key].isna()]
     if not len(found):
         return None
-    from .moved import records
+    from .result import records
 
     return records(found)[0]
 

@@ -20,7 +20,7 @@ from loadbook.core.vocabulary.intake_kinds import SIZE_KINDS
 from .filters import Filters
 from .movement_data import MovementData, load
 from .remark_words import words
-from .result import Result
+from .result import TableResult
 from .source import Source, by_plant, evidence, source_of
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def _nothing() -> pd.DataFrame:
 
 
 @dataclass
-class Moved(Result):
+class Moved(TableResult):
     """Movement by treatment.
 
     table        one row per process, kind, side, unit and treatment (keys as in `loadbook moved --format json`)
@@ -84,30 +84,8 @@ class Moved(Result):
         """The remarks in words, in the units asked for."""
         return [words(r, self.system) for r in self.remarks]
 
-    def frame(self) -> pd.DataFrame:
-        """One row per treatment."""
-        return self.table
-
-    def rows(self) -> list[dict[str, Any]]:
-        """The same as dictionaries, missing figures None."""
-        return records(self.table)
-
     UNIT_COLUMNS = ("unit",)
     FIGURES = ((TABLE_FIGURES, "{unit}"),)
-
-
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a frame as dictionaries with plain Python values, not-a-number as None."""
-    out = []
-    for row in frame.to_dict("records"):
-        clean: dict[str, Any] = {}
-        for name, value in row.items():
-            if hasattr(value, "item"):
-                value = value.item()
-            missing = value is None or (isinstance(value, float) and np.isnan(value)) or str(value) in ("<NA>", "NaT")
-            clean[str(name)] = None if missing else value
-        out.append(clean)
-    return out
 
 
 def moved(

@@ -3,6 +3,7 @@ that look like slips are looked for each time, since what is far off depends on 
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import astuple, dataclass, fields
@@ -10,6 +11,7 @@ from dataclasses import astuple, dataclass, fields
 from loadbook.core import times
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.core.figures import shown
+from loadbook.core.phrases import few
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import checks_on
 
@@ -53,7 +55,7 @@ _NOT_DECIDED = "NOT EXISTS (SELECT 1 FROM approval a WHERE a.run = r.run AND a.f
 _NOT_REPEATED = "NOT EXISTS (SELECT 1 FROM run n WHERE n.repeats_run = r.run)"
 
 _DECISIONS = f"""
-SELECT r.run, r.started, r.status, f.verdict, group_concat(b.name, ', ') AS broken
+SELECT r.run, r.started, r.status, f.verdict, group_concat(b.name, char(10)) AS broken
 FROM run r
 LEFT JOIN finding f ON f.run = r.run AND f.what = 'run'
 LEFT JOIN finding b ON b.run = r.run AND b.what = 'clause' AND b.verdict = f.verdict
@@ -73,7 +75,7 @@ WHERE f.what = 'fault' AND f.verdict = 'suspected' AND r.status <> 'void' ORDER 
 _RUNS = f"SELECT r.run, r.started, r.furnace FROM run r WHERE r.status <> 'void' AND {_NOT_DECIDED} ORDER BY r.started"
 _READINGS = """
 SELECT r.run, r.started, b.part, b.serial, count(DISTINCT b.characteristic) AS missing,
-       group_concat(DISTINCT b.characteristic) AS which
+       json_group_array(DISTINCT b.characteristic) AS which
 FROM reading b JOIN run r ON r.run = b.run
 WHERE b.stage = 'before' AND r.status = 'done' AND NOT EXISTS (
   SELECT 1 FROM reading a WHERE a.run = b.run AND a.part = b.part AND a.serial = b.serial
@@ -117,9 +119,7 @@ def rows_of(found: list[Need]) -> list[list[str | None]]:
 def _decisions(book: BookFolder) -> Iterator[Need]:
     for r in book.read().execute(_DECISIONS):
         if r["verdict"] in ("broken", "cannot be told"):
-            names = (r["broken"] or "").split(", ")
-            more = f" and {len(names) - 3} more" if len(names) > 3 else ""
-            why = f"{r['verdict']}: {', '.join(names[:3])}{more}"
+            why = f"{r['verdict']}: {few((r['broken'] or '').splitlines(), 3)}"
         else:
             why = "no trace to judge" if r["verdict"] is None else str(r["verdict"])
         yield _need(book, "decision", r, None, why if r["status"] == "done" else f"{r['status'].upper()}, {why}")
@@ -174,9 +174,8 @@ def _past_due(book: BookFolder) -> Iterator[Need]:
 
 def _readings(book: BookFolder) -> Iterator[Need]:
     for r in book.read().execute(_READINGS):
-        which = sorted(r["which"].split(","))
-        more = f" and {len(which) - 3} more" if len(which) > 3 else ""
-        yield _need(book, "after reading", r, f"{r['part']} {r['serial']}", ", ".join(which[:3]) + more)
+        which = sorted(json.loads(r["which"]))
+        yield _need(book, "after reading", r, f"{r['part']} {r['serial']}", few(which, 3))
 
 
 def _first(book: BookFolder) -> Iterator[Need]:

@@ -20,9 +20,9 @@ from loadbook.store.shop import shop_of
 
 from .furnaces import FurnaceChart, furnace_charts
 from .month import MONTHS, Month, bounds, figures_of
-from .moved import records
 from .needs import Need, needs
 from .past import left_tolerance, word_of
+from .result import records
 
 if TYPE_CHECKING:
     import pandas as pd

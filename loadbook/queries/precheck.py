@@ -151,7 +151,7 @@ def _load(book: BookFolder, record: RunRecord) -> Load:
     return Load(
         cycle, record.atmosphere, day,
         LoadFurnace(furnace["furnace"], furnace["uniformity_c"], furnace["max_temp_c"], record.checks),
-        tuple(_pieces(conn, record, day, book.zone)), record.channels, load_findings.of_run(book, record), review,
+        tuple(_pieces(conn, record, book.zone)), record.channels, load_findings.of_run(book, record), review,
         later,
         record.calibrations, tuple(_failed(conn, record)), record.row["repeats_run"], first.fetchone() is not None,
     )  # fmt: skip
@@ -168,7 +168,7 @@ def _failed(conn: sqlite3.Connection, record: RunRecord) -> list[tuple[str, str,
     return [(r[0], r[1], r[2]) for r in rows]
 
 
-def _pieces(conn: sqlite3.Connection, record: RunRecord, day: str, zone: ZoneInfo) -> list[ReadyPiece]:
+def _pieces(conn: sqlite3.Connection, record: RunRecord, zone: ZoneInfo) -> list[ReadyPiece]:
     run, started = record.run, record.row["started"]
     due: dict[str, list[str]] = {}
     nominal: dict[tuple[str, str], float] = {}

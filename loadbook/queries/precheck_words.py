@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from loadbook.core import units
-from loadbook.core.phrases import many
+from loadbook.core.phrases import few, many
 
 Figures = Mapping[str, Any]
 
@@ -14,11 +14,6 @@ Figures = Mapping[str, Any]
 def _shown(value: float, unit: str, system: str) -> str:
     shown, label, digits = units.show(value, unit, system)
     return f"{shown:.{digits}f} {label}"
-
-
-def _few(names: Sequence[str], most: int = 4) -> str:
-    """The first names, and how many more there are."""
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def _first_not(f: Figures, system: str) -> str:
@@ -51,7 +46,7 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
         f"{f['cycle']}: the book has revision {f['later']} as well; does the order ask for {f['revision']}?"
     ),
     "cycle_reviewed": lambda f, s: (
-        f"{many(len(f['names']), 'remark')} on the cycle: {_few(f['names'])}; "
+        f"{many(len(f['names']), 'remark')} on the cycle: {few(f['names'])}; "
         f"see loadbook cycle review {f['cycle']} --revision {f['revision']}"
     ),
     "first_not_approved": _first_not,
@@ -77,7 +72,7 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     "correction_large": _correction,
     "channel_failed": _failed,
     "nothing_read_before": lambda f, s: (
-        f"nothing was measured before on {_few(f['pieces'])}: it cannot be made up afterwards"
+        f"nothing was measured before on {few(f['pieces'])}: it cannot be made up afterwards"
     ),
     "not_read_before": lambda f, s: f"{f['piece']}: not measured before: {', '.join(f['characteristics'])}",
     "reading_odd": lambda f, s: (
@@ -97,7 +92,7 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     ),
     "repeats": lambda f, s: f"repeats {f['run']}, as recorded",
     "treated_before": lambda f, s: (
-        f"{_few(f.get('pieces') or [f['piece']])} went through this cycle already in "
+        f"{few(f.get('pieces') or [f['piece']])} went through this cycle already in "
         f"{', '.join(f['runs'])}: is a second time meant?"
     ),
     "pieces_counted": "pieces, count and serials agree with the traveller",

@@ -9,14 +9,14 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from loadbook.core.cautions import LOAD
-from loadbook.core.figures import scale_words, share_words, shown
+from loadbook.core.figures import scale_words, share_range, share_words, shown
 from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, Remark
+from loadbook.core.vocabulary.parameter_names import spoken
 
 from .answer_figures import setting, setting_span, span, told
-from .choosing_remarks import CHOOSING_NEEDED, CHOOSING_WORDS
 from .following_words import FOLLOWING_WORDS
-from .history_remarks import HISTORY_WORDS
+from .history_words import HISTORY_WORDS
 from .load_words import LOAD_WORDS
 from .precheck_words import PRECHECK_WORDS
 
@@ -164,6 +164,21 @@ _SPREAD = "so how far pieces spread cannot be told"
 _UNMEASURED = "Pieces that were not measured, cracked or were straightened would make it look worse."
 _DECLARE = "If you know what changed, declare it: loadbook add breaks"
 _IN_STEPS = "Run a few pieces so, or in steps towards it, and measure them before and after."
+
+
+def _of(name: str, system: str) -> str:
+    return name if name in ("setup", "atmosphere", "furnace") else spoken(name, system)
+
+
+def _none_keeps(f: Figures, s: str) -> str:
+    best = "the present way" if f["present"] else "the best of them"
+    untold = f"; of {f['untold']} more nothing can be told" if f["untold"] else ""
+    return (
+        f"nothing inside the evidence keeps {share_words(f['keep'])} of pieces inside with 95 % confidence; {best} "
+        f"keeps {share_range(f['share'], f['low'], f['high'])}{untold}"
+    )
+
+
 _SHOP: dict[str, Words] = {
     "hardness": "hardness is kept but does not move",
     "kept_only": lambda f, s: f"{f['kind']} is kept but does not move",
@@ -281,7 +296,24 @@ _SHOP: dict[str, Words] = {
     **PRECHECK_WORDS,
     **HISTORY_WORDS,
     **FOLLOWING_WORDS,
-    **CHOOSING_WORDS,
+    "no_hours": lambda f, s: f"{f['cycle']} states no hours: a segment of it has neither a rate to ask for nor minutes",
+    "never_ran": lambda f, s: f"{f['part']} has no run with {f['characteristic']} measured before and after",
+    "present_beyond": lambda f, s: (
+        f"{f['cycle']} lies beyond what this part was run at, so there is nothing to choose from"
+    ),
+    "nothing_varied": lambda f, s: (
+        f"nothing that could be chosen ({', '.join(_of(n, s) for n in f['parameters']) or 'setup'}) ever varied inside "
+        "part numbers, and the part ran by one cycle in one setup"
+    ),
+    "none_keeps": _none_keeps,
+    "goes_together": lambda f, s: (
+        f"{_of(f['parameter'], s)} hardly changed inside part numbers without {_of(f['other'], s)}: which of the two "
+        "moves the parts cannot be told, so no gain from it alone is promised"
+    ),
+    "faster_breaks": lambda f, s: (
+        f"a way of {f['hours_h']:.1f} h would keep the tolerance but is not offered: {f['where']} {f['what']}"
+    ),
+    "outside_not_offered": "ways beyond what was run are shown for comparison and not offered",
     "stock": _stock,
     "stock_not_needed": lambda f, s: f"no stock against {f['against']}: the bound lies on the harmless side",
     "stock_never_run": "no stock is advised: it was never run so, and what holds 95 % of pieces there is not known",
@@ -293,7 +325,16 @@ _SHOP: dict[str, Words] = {
 
 _RESOLVE = "Measure with a gauge that resolves the movement."
 _NEEDED: dict[str, Words] = {
-    **CHOOSING_NEEDED,
+    "no_hours": "Take in a revision of the cycle whose heats and cools have asked_rate and whose holds have minutes.",
+    "never_ran": "Run it by its present cycle and measure before and after; loadbook answer says what such parts do.",
+    "present_beyond": "Give --cycle: the one that it is run by now.",
+    "nothing_varied": lambda f, s: (
+        "Run this part at two settings, a low and a high one in turn, and measure: loadbook trial plans such runs."
+    ),
+    "none_keeps": lambda f, s: (
+        "Measure more runs by the best of them, allow more tolerance or stock, or ask with a smaller --keep; what "
+        "would narrow the figure most stands with loadbook answer."
+    ),
     "hardness": "Ask about a size or a form error.",
     "kept_only": "Ask about a size or a form error.",
     "never_measured": (

@@ -61,6 +61,33 @@ class Result:
         return str(self.frame().to_html(escape=True))
 
 
+class TableResult(Result):
+    """A result whose rows are its table."""
+
+    table: pd.DataFrame
+
+    def frame(self) -> pd.DataFrame:
+        return self.table
+
+    def rows(self) -> list[dict[str, Any]]:
+        """The rows as dictionaries, missing figures None."""
+        return records(self.table)
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a frame as dictionaries with plain Python values, not-a-number as None."""
+    out = []
+    for row in frame.to_dict("records"):
+        clean: dict[str, Any] = {}
+        for name, value in row.items():
+            if hasattr(value, "item"):
+                value = value.item()
+            missing = value is None or (isinstance(value, float) and value != value) or str(value) in ("<NA>", "NaT")
+            clean[str(name)] = None if missing else value
+        out.append(clean)
+    return out
+
+
 def unit_name(unit: Any) -> str:
     """A unit as part of a column's name.
 

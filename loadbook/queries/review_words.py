@@ -199,7 +199,10 @@ WORDS: dict[str, tuple[str, ...]] = {
         "volatile metal in vacuum", "{metal} in vacuum at {at_c}",
         "it evaporates and settles on everything in the furnace; use a partial pressure of gas, or keep it out",
     ),
-    "soak_by_section": ("soak by section unknown", "{missing}", "the shop's soak rule needs the thickest section"),
+    "soak_by_section": (
+        "soak by section unknown", "the thickest section of part {part}, from which the limit follows",
+        "the shop's soak rule needs the thickest section",
+    ),
     "soak_short": (
         "soak short for the section", "{asked_min} are asked; {needed_min} follow from its section",
         "the shop's own rule asks for more", "the cycle's own rule",

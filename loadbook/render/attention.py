@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from loadbook.core.phrases import few, many
+from loadbook.queries.evidence_words import of_stored
 from loadbook.queries.furnaces import signalled
 from loadbook.queries.office import Office
 from loadbook.queries.past import left_tolerance, word_of
@@ -74,12 +75,12 @@ def _beyond_by(m: Row) -> float:
     return float(over / (high - low)) if low is not None and high is not None and high > low else float(over)
 
 
-def untold(runs: Sequence[Row], verdicts: Sequence[Row]) -> dict[str, list[str]]:
+def untold(runs: Sequence[Row], verdicts: Sequence[Row], system: str) -> dict[str, list[str]]:
     """Each run that nobody can tell, and what is missing."""
     missing: dict[str, list[str]] = {}
     for v in verdicts:
         if v["verdict"] == "cannot be told" and v["missing"]:
-            missing.setdefault(str(v["run"]), []).append(str(v["missing"]))
+            missing.setdefault(str(v["run"]), []).append(str(of_stored(v["missing"], system)))
     for r in runs:
         if word_of(r) == "no trace":
             missing.setdefault(str(r["run"]), []).append("it has no trace to hold against its cycle")
@@ -121,7 +122,7 @@ def points(office: Office, verdicts: Sequence[Row], system: str) -> list[Point]:
     for run, clauses in broken.items():
         said = "; ".join(_broken(v, system) for v in clauses)
         out.append(point("Cycle broken", run, runs[run]["part"] or "", said, office.decided.get(run, OPEN)))
-    for run, missing in untold(office.runs, verdicts).items():
+    for run, missing in untold(office.runs, verdicts, system).items():
         stands = office.decided.get(run, OPEN)
         out.append(point("Cannot be told", run, runs[run]["part"] or "", "; ".join(missing), stands))
     for run, row in runs.items():

@@ -22,24 +22,28 @@ from .tables import cells_of
 ADVISES = "Advice from the record so far, some seconds old. It is not an alarm or an interlock, and controls nothing."
 
 
-def headline(seen: Seen, book: BookFolder) -> str:
-    """The state in one sentence."""
+def state_words(seen: Seen, book: BookFolder) -> tuple[str, str]:
+    """The state, and what is to be said beside it ('' for nothing)."""
     if not seen.samples:
-        return f"waiting: {seen.waiting or 'nothing is recorded yet'}"
-    suspects = {f.channel for f in seen.faults}
-    suspected = f"; {many(len(suspects), 'thermocouple')} suspected" if suspects else ""
-    late = "; STOP AND LOOK at a thermocouple" if seen.stop else suspected
-    late += f" (waiting for the file: {seen.waiting})" if seen.waiting else ""
+        return f"waiting: {seen.waiting or 'nothing is recorded yet'}", ""
     broken = [s for s in seen.standings if s.state == BROKEN]
     heading = [s for s in seen.standings if s.state == HEADING]
+    state = "kept so far" if seen.standings else "no cycle to hold it against"
     if broken:
-        return f"BROKEN so far: {', '.join(s.clause for s in broken)}{late}"
-    if heading:
+        state = f"BROKEN so far: {', '.join(s.clause for s in broken)}"
+    elif heading:
         first = min(heading, key=lambda s: s.at_s or 0.0)
-        return f"HEADING for a break of {first.clause} at {clock(seen, first.at_s, book)}{late}"
-    if not seen.standings:
-        return f"no cycle to hold it against{late}"
-    return f"kept so far{late}"
+        state = f"HEADING for a break of {first.clause} at {clock(seen, first.at_s, book)}"
+    suspects = {f.channel for f in seen.faults}
+    beside = f"{many(len(suspects), 'thermocouple')} suspected" if suspects else ""
+    beside = "STOP AND LOOK at a thermocouple" if seen.stop else beside
+    waiting = f" (waiting for the file: {seen.waiting})" if seen.waiting else ""
+    return (state, beside + waiting) if beside else (state + waiting, "")
+
+
+def headline(seen: Seen, book: BookFolder) -> str:
+    """The state in one sentence."""
+    return "; ".join(w for w in state_words(seen, book) if w)
 
 
 def clock(seen: Seen, seconds: float | None, book: BookFolder) -> str:
@@ -48,7 +52,7 @@ def clock(seen: Seen, seconds: float | None, book: BookFolder) -> str:
     return times.from_stored(at).astimezone(book.zone).strftime("%H:%M") if at else ""
 
 
-def facts(seen: Seen, book: BookFolder, system: str) -> list[tuple[str, str]]:
+def facts(seen: Seen, system: str) -> list[tuple[str, str]]:
     """Name and value of what is seen at a glance."""
     p = seen.place
     if p is None:
@@ -113,7 +117,7 @@ def clause_rows(seen: Seen, book: BookFolder, system: str) -> list[list[str]]:
             said = " ".join(w for w in (clock(seen, s.at_s, book), s.channel or "") if w)
             said += f"; by {s.alone} alone: is it to be trusted?" if s.alone else ""
         else:
-            said = s.missing or (s.channel or "" if s.state == KEPT else "")
+            said = worded([s.missing], system) if s.missing else (s.channel or "" if s.state == KEPT else "")
         unit = "c_diff" if s.unit == "c" else s.unit
         left = figure(s.margin, unit, system) if s.state in (KEPT, HEADING, BROKEN) else ""
         value, limit = clause_figures(s.clause, s.value, s.limit, s.unit, system)
@@ -155,7 +159,7 @@ def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> 
     parts: list[Any] = [Text(f"{seen.run}  {headline(seen, book)}", style=style), Text(ADVISES, style="dim"),
                         Text(f"{seen.cycle}; {seen.samples} samples, last {shown}")]  # fmt: skip
     glance = Table.grid(padding=(0, 2))
-    cells = [Text(cell) for fact in facts(seen, book, system) for cell in fact]
+    cells = [Text(cell) for fact in facts(seen, system) for cell in fact]
     for k in range(0, len(cells), 4):
         glance.add_row(*cells[k : k + 4])
     parts.append(glance)

@@ -125,6 +125,11 @@ def lasted(seconds: float | None) -> str:
     return f"{seconds / 60.0:.0f} min" if seconds < 7200.0 else f"{seconds / 3600.0:.1f} h"
 
 
+def lacks(c: ClauseResult, system: str) -> str:
+    """Why a clause cannot be told; '' where nothing is missing."""
+    return worded([c.missing], system) if c.missing else ""
+
+
 def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, out: TextIO | None = None) -> None:
     """Write one judged run: headline, with suspected faults and checks that are not current directly below; broken
     clauses, open ones, kept ones, asked and achieved, all checks; the headline again as the last line.
@@ -148,7 +153,7 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
                                                   "for", ""], [_broken(c, when, system) for c in broken])  # fmt: skip
     untold = judged.of("cannot be told")
     if untold:
-        rows = [[label(c, system), c.missing or "", *clause_figures(c.clause, c.value, c.limit, c.unit, system),
+        rows = [[label(c, system), lacks(c, system), *clause_figures(c.clause, c.value, c.limit, c.unit, system),
                  c.channel or "", when(c.worst_s)] for c in untold]  # fmt: skip
         _section(out, "Cannot be told", ["clause", "what is missing", "value", "limit", "channel", "moment"], rows)
     kept = judged.of("kept")
@@ -174,7 +179,8 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
         _section(out, "Asked and achieved", columns, rows)
     _checks(judged, out, system)
     if judged.repairs:
-        rows = [[r.channel, r.words, figure(r.recorded_c, "c", system), figure(r.repaired_c, "c", system) or "left out",
+        rows = [[r.channel, worded([r.repair], system), figure(r.recorded_c, "c", system),
+                 figure(r.repaired_c, "c", system) or "left out",
                  figure(r.added_c, "c_diff", system),
                  f"{r.person}, {times.local_day(r.at, book.zone)}: {r.why}"]
                 for r in judged.repairs]  # fmt: skip

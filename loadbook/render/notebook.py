@@ -18,13 +18,13 @@ from loadbook.queries.charts.frame import count_words
 from loadbook.queries.charts.moved import moved_picture
 from loadbook.queries.effect import Effects
 from loadbook.queries.judge import JudgedRun
-from loadbook.queries.moved import Moved, records
+from loadbook.queries.moved import Moved
 from loadbook.queries.remark_words import words
-from loadbook.queries.result import WAYS
+from loadbook.queries.result import WAYS, records
 from loadbook.render.pages.markup import Html, el
 
 from .answer import comparables_table
-from .judged import figure
+from .judged import figure, lacks
 from .movement import difference_table, effect_table, moved_table
 from .tables import plain
 
@@ -117,7 +117,7 @@ def _judged(found: JudgedRun) -> Iterable[Any]:
     yield el("p", el("strong", f"{found.run}: {found.headline}"))
     order = [c for verdict in ("broken", "cannot be told", "kept") for c in found.of(verdict)]
     rows = [
-        [c.clause, c.verdict, figure(c.value, c.unit, "si"), figure(c.limit, c.unit, "si"), c.channel, c.missing]
+        [c.clause, c.verdict, *(figure(v, c.unit, "si") for v in (c.value, c.limit)), c.channel, lacks(c, found.units)]
         for c in order
     ]
     if rows:

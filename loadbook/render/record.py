@@ -58,7 +58,7 @@ def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> 
     key = lookup.row_key(conn, kind.table)
     names = lookup.columns_of(conn, kind.table)
     apart = {key, "typed"} | ({"question", "result"} if kind.table == "answer" else set())
-    values = [[n, _shown(book, row[n])] for n in names if n not in apart and row[n] is not None]
+    values = [[n, moment_shown(book, row[n])] for n in names if n not in apart and row[n] is not None]
     shown = [in_units([n], [[v]], book.units) for n, v in values]
     for heads, cells in shown:
         without_tails(kind.table, heads, cells)
@@ -72,7 +72,7 @@ def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> 
         found = _belonging(conn, kind, row, table, columns)
         if found:
             kept = [i for i in range(len(columns)) if any(r[i] is not None for r in found)]
-            cells = [[_shown(book, r[i]) for i in kept] for r in found]
+            cells = [[moment_shown(book, r[i]) for i in kept] for r in found]
             heads, cells = in_units([columns[i] for i in kept], cells, book.units)
             sections.append(Section(table, heading, heads, cells))
     if kind.table == "piece":
@@ -83,7 +83,7 @@ def record_sections(book: BookFolder, kind: lookup.Listed, row: sqlite3.Row) -> 
     if amended:
         cells = [
             [
-                _shown(book, a["at"]),
+                moment_shown(book, a["at"]),
                 a["who"],
                 *amended_in_units(a, book.units),
                 a["why"],
@@ -163,7 +163,8 @@ def _heat(book: BookFolder, piece: sqlite3.Row) -> list[Section]:
     return [Section("dose", "Heat over the route (dose in thousands, Hollomon-Jaffe)", columns, cells)]
 
 
-def _shown(book: BookFolder, value: Any) -> Any:
+def moment_shown(book: BookFolder, value: Any) -> Any:
+    """A stored moment on the shop's clock; anything else unchanged."""
     if isinstance(value, str) and len(value) >= 20 and value[10] == "T" and value.endswith("Z"):
         try:
             return times.shown(value, book.zone)

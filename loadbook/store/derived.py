@@ -107,7 +107,7 @@ def finding_rows(record: RunRecord, judgement: Judgement, started: str | None) -
     """Rows of `finding`: one for the run's verdict, one per clause, one per suspected fault."""
     decided = {(channel, kind): decision for channel, kind, decision in record.confirmed()}
     verdict = judgement.verdict if record.cycle else "no cycle"
-    rows = [_blank(record.run, "run", "run", verdict, "; ".join(judgement.remarks))]
+    rows = [_blank(record.run, "run", "run", verdict, stored(judgement.remarks))]
     rows += [_clause(record.run, c, started) for c in judgement.clauses]
     for fault in judgement.faults:
         state = decided.get((fault.channel, fault.kind)) or fault_state(fault)
@@ -135,8 +135,8 @@ def _clause(run: str, c: ClauseResult, started: str | None) -> Row:
     row = _blank(run, "clause", c.clause, c.verdict, stored([c.text]))
     row.update(
         channel=c.channel, first_s=c.first_s, worst_s=c.worst_s, lasted_s=c.lasted_s, value=c.value,
-        limit_value=c.limit, unit=c.unit, asked=c.asked, missing=c.missing, without=c.without,
-        uncertain=int(c.uncertain), uncertainty=c.uncertainty, segment=c.segment,
+        limit_value=c.limit, unit=c.unit, asked=c.asked, missing=stored([c.missing] if c.missing else ()),
+        without=c.without, uncertain=int(c.uncertain), uncertainty=c.uncertainty, segment=c.segment,
         first_at=moment(started, c.first_s), worst_at=moment(started, c.worst_s),
     )  # fmt: skip
     return row

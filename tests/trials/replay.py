@@ -227,7 +227,8 @@ def replay(case: Case, book: Any, count: Counter[str], told: list[str], scores: 
 def _clause(s: Standing, end: Any, now_s: float, where: str, count: Counter[str], told: list[str]) -> None:
     count[f"clauses {s.state}"] += 1
     said = f"{where}: {s.clause} {s.state} ({s.value} / {s.limit})"
-    ends = f"in the end {end.verdict} ({end.value}, first {end.first_s}, now {now_s:.0f}) {end.missing or ''}"
+    lacks = end.missing and end.missing.code
+    ends = f"in the end {end.verdict} ({end.value}, first {end.first_s}, now {now_s:.0f}) {lacks or ''}"
     if s.state == BROKEN and end.verdict != "broken":
         count["broken, and not in the end" + (" (said to rest on one TC)" if s.alone else "")] += 1
         told.append(f"{said}, {ends}")

@@ -272,15 +272,14 @@ def held_shares(found: Scores, factor: Floats, content: float, few: bool = False
     return held
 
 
-def binomial_interval(held: float, runs: float, confidence: float = 0.95) -> tuple[float, float]:
-    """Clopper-Pearson interval of a share whose unit is the run (held may be a sum of shares of runs).
+def binomial_interval(held: float, runs: float) -> tuple[float, float]:
+    """Clopper-Pearson 95 % interval of a share whose unit is the run (held may be a sum of shares of runs).
 
     >>> [round(x, 4) for x in binomial_interval(9, 10)]
     [0.555, 0.9975]
     """
-    tail = (1.0 - confidence) / 2.0
-    low = 0.0 if held <= 0 else float(betaincinv(held, runs - held + 1.0, tail))
-    high = 1.0 if held >= runs else float(betaincinv(held + 1.0, runs - held, 1.0 - tail))
+    low = 0.0 if held <= 0 else float(betaincinv(held, runs - held + 1.0, 0.025))
+    high = 1.0 if held >= runs else float(betaincinv(held + 1.0, runs - held, 0.975))
     return low, high
 
 

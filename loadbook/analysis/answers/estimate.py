@@ -309,7 +309,7 @@ class History:
         never = outside or self.design.new_levels(asked) or self.design.unjudged(asked)
         half = quantile * factor * float(np.sqrt(v)) * (WIDER if never else 1.0)
         since = self.moved_since
-        tested, year, scaled, chosen = self.test(True, content, quantile)
+        tested, year, scaled, chosen = self.test(True, quantile)
         short = tested is not None and tested.high < content
         widened = 1.0
         if short or (since is not None and since < WIDENED_UNTIL):
@@ -322,7 +322,7 @@ class History:
         )  # fmt: skip
 
     def test(
-        self, known: bool, content: float, quantile: float
+        self, known: bool, quantile: float
     ) -> tuple[backtest.Coverage | None, backtest.Coverage | None, Floats, np.ndarray]:
         """(share of later pieces held, that of the last year, |t| over the reach of each piece, which pieces count)."""
         found = self.forward
@@ -354,7 +354,7 @@ class History:
             v, factor = about.v_mean + v_piece, 1.0
             half = max(high - centre, centre - low)
         quantile = half / (factor * float(np.sqrt(v)))
-        tested, year, *_ = self.test(False, content, quantile)
+        tested, year, *_ = self.test(False, quantile)
         if groups < BOUND_PARTS:
             tested, year = self.few_left_out(content), None
         return self._reply(

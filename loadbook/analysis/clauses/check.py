@@ -15,10 +15,11 @@ import numpy as np
 
 from loadbook.analysis.trace.model import HAIR, ClauseResult, Floats, RunFacts
 from loadbook.analysis.trace.phases import Interval, Phases
-from loadbook.core.remarks import Remark
+from loadbook.core.remarks import Remark, remark
 
 from .series import Mask, Series, View
 
+NO_READING = remark("no_reading")
 BLIND_S = 900.0  # a stretch without a figure longer than this leaves a clause open (the cycle's longest_gap overrides)
 
 
@@ -46,7 +47,13 @@ class Demand:
     segment: int | None = None
     asked: float | None = None
     blind_s: float = BLIND_S
-    nothing: str = "no valid reading"  # what is missing where the series has no value at all
+    nothing: Remark = NO_READING  # what is missing where the series has no value at all
+
+    @property
+    def kept(self) -> ClauseResult:
+        """The clause as kept, without a figure."""
+        return ClauseResult(self.clause, "kept", self.text, limit=self.limit, unit=self.unit, segment=self.segment,
+                            asked=self.asked)  # fmt: skip
 
 
 def beyond(value: Floats | float, limit: float, relation: str) -> Any:
@@ -58,9 +65,9 @@ def beyond(value: Floats | float, limit: float, relation: str) -> Any:
     return (value - limit if relation == "max" else limit - value) > HAIR * abs(limit)
 
 
-def cannot(clause: str, text: Remark, missing: str, **more: object) -> ClauseResult:
-    """A clause that cannot be told, and what is missing."""
-    return ClauseResult(clause, "cannot be told", text, missing=missing, **more)  # type: ignore[arg-type]
+def untold(found: ClauseResult, missing: str, **figures: Any) -> ClauseResult:
+    """A clause as one that cannot be told, and what is missing: a code with its figures."""
+    return replace(found, verdict="cannot be told", missing=remark(missing, **figures))
 
 
 @dataclass(frozen=True)
@@ -97,9 +104,10 @@ class Frame:
 
 
 def never_began(name: str, text: Remark, segment: int, frame: Frame) -> ClauseResult:
+    """A clause of a segment that the run did not come to, as far as its chart goes."""
     ends = frame.cut_off(None, segment) and not frame.facts.stopped
-    missing = f"the chart ends before segment {segment} began" if ends else f"the run never came to segment {segment}"
-    return cannot(name, text, missing, segment=segment)
+    found = ClauseResult(name, "cannot be told", text, segment=segment)
+    return untold(found, "ends_before_segment" if ends else "never_came_to_segment", segment=segment)
 
 
 def compare(view: View, demand: Demand, series: Series | None, where: Mask, guard: Guard) -> ClauseResult:
@@ -108,13 +116,11 @@ def compare(view: View, demand: Demand, series: Series | None, where: Mask, guar
     where  (n,) True where the demand binds; a demand that never bound is kept, with no value
     """
     d = demand
-    base = ClauseResult(d.clause, "kept", d.text, limit=d.limit, unit=d.unit, segment=d.segment, asked=d.asked)
+    base = d.kept
     if not where.any():
         return base
-    if series is None:
-        return replace(base, verdict="cannot be told", missing=d.nothing)
-    known = where & np.isfinite(series.value)
-    if not known.any():
+    known = where & np.isfinite(series.value) if series is not None else where & False
+    if series is None or not known.any():
         return replace(base, verdict="cannot be told", missing=d.nothing)
     sign = 1.0 if d.relation == "max" else -1.0
     excess = np.where(known, sign * (series.value - d.limit), -np.inf)
@@ -135,9 +141,8 @@ def compare(view: View, demand: Demand, series: Series | None, where: Mask, guar
         blind = None if seen else longest_blind(view, where, known)
         if blind is not None and blind[1] - blind[0] > d.blind_s:
             minutes = (blind[1] - blind[0]) / 60.0
-            nothing = "no rate could be taken" if d.unit == "c_per_h" else "nothing was seen"
-            gap = f"kept as far as seen; {nothing} for {minutes:.0f} min"
-            return replace(result, verdict="cannot be told", missing=gap, first_s=blind[0])
+            unseen = untold(result, "unseen", rate=d.unit == "c_per_h", for_min=minutes)
+            return replace(unseen, first_s=blind[0])
     return guarded(result, guard)
 
 
@@ -147,10 +152,8 @@ def guarded(result: ClauseResult, guard: Guard) -> ClauseResult:
         return result
     if abs(result.value - result.limit) > guard.factor * result.uncertainty:
         return result
-    if not guard.decides:
-        return replace(result, uncertain=True)
-    missing = f"{result.verdict} by the reading alone; the uncertainty could turn it"
-    return replace(result, verdict="cannot be told", uncertain=True, missing=missing)
+    result = replace(result, uncertain=True)
+    return untold(result, "could_turn", verdict=result.verdict) if guard.decides else result
 
 
 def longest_blind(view: View, where: Mask, known: Mask) -> tuple[float, float] | None:

@@ -20,12 +20,12 @@ from loadbook.analysis.trace.model import (
     RunFacts,
     Trace,
     Verdict,
-    clock,
 )
 from loadbook.analysis.trace.phases import Phases, find_phases
-from loadbook.analysis.trace.repair import Decided, Repair, repaired, sorted_out
+from loadbook.analysis.trace.repair import Decided, repaired, sorted_out
+from loadbook.core.remarks import Remark, remark
 
-from .check import BLIND_S, Clause, Frame, Guard
+from .check import BLIND_S, Clause, Frame, Guard, untold
 from .limits import limit_clauses
 from .segments import segment_clauses
 from .series import View
@@ -55,8 +55,7 @@ def judge(
     Returns    Judgement: broken if any clause is, else 'cannot be told' if any cannot, else kept
     """
     if cycle is None or not (cycle.segments or cycle.limits):
-        remark = "no cycle was asked of this run: segments are automatic, there is no verdict"
-        return Judgement("cannot be told", (), tuple(faults), phases.until_s, (remark,))
+        return Judgement("cannot be told", (), tuple(faults), phases.until_s, (remark("without_cycle"),))
     confirmed = tuple(confirmed)
     out, suspected = sorted_out(faults, confirmed)
     facts = facts or RunFacts()
@@ -78,7 +77,7 @@ def judge(
     control = {c.name for c in trace.channels if c.role == "control"}
     traded = {name for f in suspected if f.kind == "swapped" for name in (f.channel, f.other)}
     if control & traded:
-        others = [replace(o, clauses=again(o.view)) if o.name == RELABELLED else o for o in others]
+        others = [replace(o, clauses=again(o.view)) if o.doubt.code == "doubt_traded" else o for o in others]
     results = [_with_and_without(c, base, others) for c in clauses]
     results = _unique(results)
     verdict: Verdict = "kept"
@@ -86,7 +85,9 @@ def judge(
         verdict = "broken"
     elif any(r.verdict == "cannot be told" for r in results):
         verdict = "cannot be told"
-    remarks = [*_soak_remarks(cycle, frame, base), *_repair_remarks(repairs)]
+    confirmed_repairs = (r.remark for r in repairs if not r.fault.certain)
+    remarks = [*_soak_remarks(cycle, frame, base),
+               *(replace(r, figures={**r.figures, "confirmed": True}) for r in confirmed_repairs)]  # fmt: skip
     return Judgement(verdict, tuple(results), tuple(faults), phases.until_s, tuple(remarks))
 
 
@@ -108,16 +109,11 @@ def _fewest(cycle: Cycle) -> int:
     return max(1, round(max(stated))) if stated else 1
 
 
-RELABELLED = "relabelled"
-
-
 @dataclass(frozen=True)
 class _Other:
-    """Another way to see the run: the question it answers, and its name and that of the usual way."""
+    """Another way to see the run, and the doubt about the usual way that it comes from."""
 
-    question: str
-    usual: str
-    name: str
+    doubt: Remark
     view: View
     clauses: dict[str, Clause] = field(default_factory=dict)  # where a control TC is put right, segments end elsewhere
 
@@ -133,19 +129,17 @@ def _alternatives(trace: Trace, out: list[Fault], suspected: list[Fault], see: S
         groups.setdefault(tuple(sorted(names)), []).append(fault)
     if len(groups) > 1:
         groups[tuple(dict.fromkeys(f.channel for f in suspected))] = suspected
-    return [_Other(*_asked(names, trace, of), see([*out, *of])) for names, of in groups.items()]
+    return [_Other(_doubt(names, trace, of), see([*out, *of])) for names, of in groups.items()]
 
 
-def _asked(names: tuple[str, ...], trace: Trace, faults: list[Fault]) -> tuple[str, str, str]:
-    """The question that suspected channels raise, and what their trace is called as it is, and put right."""
-    who, done = " and ".join(names), {r.done for r in repaired(trace, faults)[1]}
+def _doubt(names: tuple[str, ...], trace: Trace, faults: list[Fault]) -> Remark:
+    """The question that suspected channels raise."""
+    done = {r.done for r in repaired(trace, faults)[1]}
     if done == {"relabelled"}:
-        return f"have {who} traded places?", "as recorded", RELABELLED
+        return remark("doubt_traded", channels=names)
     if done == {"corrected"} and len(faults) == 1:
-        return f"is {who} a type {faults[0].wire} read as type {faults[0].table}?", "as recorded", "read again"
-    if len(names) == 1:
-        return f"is {who} to be trusted?", "with it", "without it"
-    return f"are {who} to be trusted?", "with them", "without them"
+        return remark("doubt_type", channels=names, wire=faults[0].wire, table=faults[0].table)
+    return remark("doubt_trusted", channels=names)
 
 
 def _by_beginning(out: list[Fault], see: See) -> list[_Other]:
@@ -154,11 +148,9 @@ def _by_beginning(out: list[Fault], see: See) -> list[_Other]:
     for fault in out:
         if fault.began is None or fault.began[0] == fault.began[1]:
             continue
-        question = f"when did {fault.channel} begin to be at fault ({fault.kind})?"
-        usual = f"from {clock(fault.start_s)} on"
         for moment in fault.began:
-            view = see([replace(f, start_s=moment) if f is fault else f for f in out])
-            found.append(_Other(question, usual, f"from {clock(moment)} on", view))
+            doubt = remark("doubt_began", channel=fault.channel, kind=fault.kind, from_s=fault.start_s, other_s=moment)
+            found.append(_Other(doubt, see([replace(f, start_s=moment) if f is fault else f for f in out])))
     return found
 
 
@@ -172,15 +164,10 @@ def _with_and_without(clause: Clause, base: View, others: list[_Other]) -> Claus
         if result.verdict == "cannot be told" and other.verdict == "kept":
             continue  # less evidence never tells more
         figures = result if result.verdict == "broken" or other.value is None else other
-        if other.verdict == "cannot be told":
-            said = f"too little is left {way.name} ({other.missing})"
-        else:
-            said = f"{way.name} {other.verdict}"
-        missing = f"{way.question} {way.usual} {result.verdict}, {said}"
-        return replace(
-            figures, verdict="cannot be told", missing=missing, without=other.verdict, text=result.text,
-            limit=result.limit, unit=result.unit,
-        )  # fmt: skip
+        left = other.missing.as_dict() if other.missing else None
+        found = replace(figures, without=other.verdict, text=result.text, limit=result.limit, unit=result.unit)
+        doubt = {"verdict": result.verdict, "otherwise": other.verdict, "left": left}
+        return untold(found, way.doubt.code, **way.doubt.figures, **doubt)
     return result
 
 
@@ -194,9 +181,8 @@ def _unique(results: list[ClauseResult]) -> list[ClauseResult]:
     return out
 
 
-def _soak_remarks(cycle: Cycle, frame: Frame, view: View) -> list[str]:
+def _soak_remarks(cycle: Cycle, frame: Frame, view: View) -> list[Remark]:
     """What was seen of a soak beside its verdict: how often the band was left, and what that did."""
-    said = {"restart": "the count started again", "pause": "the count paused", "end": "the count ended"}
     out = []
     for s in cycle.segments:
         if s.kind != "hold" or not s.minutes:
@@ -205,13 +191,7 @@ def _soak_remarks(cycle: Cycle, frame: Frame, view: View) -> list[str]:
         found = hold_soak(s, view, frame) if interval is not None else None
         if found is None or interval is None:
             continue
-        left = found.leavings
-        if left:
-            times = "once" if len(left) == 1 else f"{len(left)} times"
-            channels = ", ".join(dict.fromkeys(x[1] for x in left))
-            out.append(f"soak {s.number}: {channels} left the band {times}; {said[s.on_leaving]}")
+        if left := found.leavings:
+            channels = list(dict.fromkeys(x[1] for x in left))
+            out.append(remark("left_band", segment=s.number, channels=channels, times=len(left), then=s.on_leaving))
     return out
-
-
-def _repair_remarks(repairs: Sequence[Repair]) -> list[str]:
-    return [f"{r.words}, as a named person confirmed" for r in repairs if not r.fault.certain]

@@ -23,7 +23,7 @@ from loadbook.analysis.trace.validity import picked
 from loadbook.core.errors import CalculationError
 from loadbook.core.remarks import Remark, remark
 
-from .check import Clause, Demand, Frame, beyond, cannot, compare, never_began
+from .check import Clause, Demand, Frame, beyond, compare, never_began, untold
 from .recorded import furnace_uniformity, gas, surface
 from .segments import WINDOW_MIN, beyond_steps, decide_rate, in_range
 from .series import (
@@ -51,7 +51,7 @@ class Resolved:
     """
 
     value: float | None
-    missing: str | None = None
+    missing: Remark | None = None
     thickness_mm: float | None = None
     part: str | None = None
 
@@ -118,11 +118,11 @@ def resolve(limit: Limit, pieces: Sequence[PieceRecord]) -> Resolved:
     if limit.rule is None:
         return Resolved(limit.value)
     if not pieces:
-        return Resolved(None, "no piece of the load is recorded, and the limit follows from the thickest section")
+        return Resolved(None, remark("no_piece"))
     thick = thickest(pieces)
     if thick is None:
         unknown = sorted({p.part for p in pieces if p.section_thick_mm is None})
-        return Resolved(None, f"the thickest section of part {', '.join(unknown)}, from which the limit follows")
+        return Resolved(None, remark("section_not_known", parts=unknown))
     return Resolved(rule_value(limit, thick[0]), None, thick[0], thick[1])
 
 
@@ -152,14 +152,16 @@ def _clause(cycle: Cycle, limit: Limit, resolved: Resolved, frame: Frame) -> Cla
 
     def decided(view: View) -> ClauseResult:
         if resolved.value is None:
-            return cannot(name, text, resolved.missing or "", unit=unit, segment=limit.segment)
+            return ClauseResult(
+                name, "cannot be told", text, unit=unit, segment=limit.segment, missing=resolved.missing
+            )
         if limit.segment is not None and frame.phases.interval(limit.segment) is None and limit.quantity != "soak":
             return replace(never_began(name, text, limit.segment, frame), limit=resolved.value, unit=unit)
         if limit.quantity == "soak":
             segment = next(s for s in cycle.segments if s.number == limit.segment)
             return soak_clause(segment, frame, name, limit.relation, resolved.value).decide(view)
         if decide is None:
-            return cannot(name, text, f"a way to check {limit.quantity!r}", unit=unit)
+            return untold(ClauseResult(name, "kept", text, unit=unit), "no_way_to_check", quantity=limit.quantity)
         demand = Demand(name, text, unit, limit.relation, resolved.value, limit.segment, None, frame.blind_s)
         return replace(decide(view, limit, demand, frame), above_c=limit.above_c, below_c=limit.below_c)
 
@@ -217,25 +219,23 @@ def begins(limit: Limit) -> bool:
     return limit.event is not None and limit.quantity in BEGINNING
 
 
-def _never(limit: Limit, view: View, frame: Frame) -> str | None:
-    """What is missing where the limit's phase never came."""
-    if limit.segment is None and limit.phase in _PHASES and not (frame.phases.mask(limit.phase) & view.judged).any():
-        return f"the run never came to {_PHASES[limit.phase]} before judging ended"
-    return None
+def _never(limit: Limit, view: View, frame: Frame) -> bool:
+    """Did the limit's phase never come?"""
+    phase = limit.segment is None and limit.phase in ("heating", "hold", "cooling")
+    return phase and not (frame.phases.mask(limit.phase) & view.judged).any()
 
 
-_PHASES = {"heating": "heating", "hold": "a hold", "cooling": "cooling"}
-
-
-def _simple(make: Callable[[View, Limit, Frame], Series | None], nothing: str) -> Callable[..., ClauseResult]:
-    """A limit on a series over the samples where it binds."""
+def _simple(
+    make: Callable[[View, Limit, Frame], Series | None], nothing: str, **figures: str
+) -> Callable[..., ClauseResult]:
+    """A limit on a series over the samples where it binds; nothing, figures: what is missing without the series."""
 
     def decide(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
-        never = _never(limit, view, frame)
-        if never:
-            return cannot(demand.clause, demand.text, never, limit=demand.limit, unit=demand.unit)
+        if _never(limit, view, frame):
+            return untold(demand.kept, "never_came_to_phase", phase=limit.phase)
         where = binding(view, limit, frame)
-        found = compare(view, replace(demand, nothing=nothing), make(view, limit, frame), where, frame.guard)
+        demand = replace(demand, nothing=remark(nothing, **figures))
+        found = compare(view, demand, make(view, limit, frame), where, frame.guard)
         missing = not_begun(view, limit, frame) if begins(limit) and found.verdict == "kept" else None
         return replace(found, verdict="cannot be told", missing=missing) if missing else found
 
@@ -284,8 +284,7 @@ def _at_place(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseR
     rows = [r for r in view.work if words_ in (channels[r].place or "").casefold()]
     unknown = [channels[r].name for r in view.work if not channels[r].place]
     if not rows and unknown:
-        missing = f"where {', '.join(unknown)} stood: no place is recorded"
-        return cannot(demand.clause, demand.text, missing, limit=demand.limit, unit=demand.unit)
+        return untold(demand.kept, "place_not_recorded", channels=unknown)
     count = np.isfinite(view.trace.values[rows]).sum(axis=0) if rows else np.zeros(view.t_s.size)
 
     def who(i: int) -> str:
@@ -295,9 +294,8 @@ def _at_place(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseR
 
 
 def _rate(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
-    never = _never(limit, view, frame)
-    if never:
-        return cannot(demand.clause, demand.text, never, limit=demand.limit, unit=demand.unit)
+    if _never(limit, view, frame):
+        return untold(demand.kept, "never_came_to_phase", phase=limit.phase)
     of_work = limit.quantity.endswith("_work")
     rows = view.work if of_work else view.control
     # the furnace's own rate binds by each control TC's own temperature; a work TC's by the furnace's
@@ -320,18 +318,18 @@ def _start(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResu
     """The first sample at which a TC of the kind is valid; it must come within the blind time."""
     rows = view.control if limit.quantity == "start_control" else view.work
     series = extreme(view, rows, limit.relation == "max")
-    kind = "a valid control TC at the start" if limit.quantity == "start_control" else "a valid work TC at the start"
     where = np.zeros(view.t_s.size, dtype=bool)
     if series is not None:
         early = view.judged & np.isfinite(series.value) & (view.t_s <= view.t_s[0] + frame.blind_s)
         if early.any():
             where[int(np.argmax(early))] = True
     if not where.any():
-        return cannot(demand.clause, demand.text, kind, limit=demand.limit, unit=demand.unit)
+        role = "control" if limit.quantity == "start_control" else "work"
+        return untold(demand.kept, "no_tc_at_start", role=role)
     found = compare(view, demand, series, where, frame.guard)
     if found.verdict == "kept" or not _on_its_way(view, demand.limit):
         return found
-    return replace(found, verdict="cannot be told", missing="the start: the chart begins while all of it was heating")
+    return untold(found, "begins_while_heating")
 
 
 def _on_its_way(view: View, limit_c: float) -> bool:
@@ -356,23 +354,19 @@ def _event(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResu
     wanted = (limit.event or "").strip().casefold()
     first = view.t_s[0] if view.t_s.size else 0.0
     moments = [e.t_s for e in view.trace.events if e.event.strip().casefold() == wanted and e.t_s >= first]
-    missing = f"no event '{limit.event}' is recorded"
     where = np.zeros(view.t_s.size, dtype=bool)
     series = extreme(view, view.work, limit.relation == "max")
-    if moments:
-        missing = f"a valid work TC within {frame.blind_s / 60:.0f} min before '{limit.event}'"
-        for at in moments:
-            k = int(np.searchsorted(view.t_s, at, side="right")) - 1
-            while series is not None and k >= 0 and not np.isfinite(series.value[k]):
-                k -= 1
-            after = at > view.t_s[-1] + 2.0 * view.step_s  # the chart had ended: only that it was cool enough is seen
-            seen = series is not None and k >= 0 and at - view.t_s[k] <= frame.blind_s
-            if series is not None and seen and not (after and series.value[k] > demand.limit):
-                where[k] = True
-            else:
-                return cannot(demand.clause, demand.text, missing, limit=demand.limit, unit=demand.unit)
-    if not where.any():
-        return cannot(demand.clause, demand.text, missing, limit=demand.limit, unit=demand.unit)
+    if not moments:
+        return untold(demand.kept, "no_event", event=limit.event)
+    for at in moments:
+        k = int(np.searchsorted(view.t_s, at, side="right")) - 1
+        while series is not None and k >= 0 and not np.isfinite(series.value[k]):
+            k -= 1
+        after = at > view.t_s[-1] + 2.0 * view.step_s  # the chart had ended: only that it was cool enough is seen
+        seen = series is not None and k >= 0 and at - view.t_s[k] <= frame.blind_s
+        if series is None or not seen or (after and series.value[k] > demand.limit):
+            return untold(demand.kept, "no_tc_at_event", blind_min=frame.blind_s / 60.0, event=limit.event)
+        where[k] = True
     return replace(compare(view, demand, series, where, frame.guard), lasted_s=None)
 
 
@@ -381,9 +375,8 @@ def _leak(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResul
     begun = [e.t_s for e in view.trace.events if e.event.strip().casefold() == LEAK_BEGAN]
     ended = [e.t_s for e in view.trace.events if e.event.strip().casefold() == LEAK_ENDED]
     rows = view.trace.rows("pressure")
-    base = ClauseResult(demand.clause, "kept", demand.text, limit=demand.limit, unit=demand.unit)
     if not rows:
-        return replace(base, verdict="cannot be told", missing="a pressure channel")
+        return untold(demand.kept, "no_channel", quantity="pressure")
     worst: tuple[float, float, float, float, str] | None = None
     for start in begun:
         end = min((e for e in ended if e > start), default=None)
@@ -395,10 +388,9 @@ def _leak(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResul
             if np.isfinite(slope) and (worst is None or slope > worst[0]):
                 worst = (slope, se, start, end, view.trace.channels[row].name)
     if worst is None:
-        missing = f"the events '{LEAK_BEGAN}' and '{LEAK_ENDED}' with three pressure samples between them"
-        return replace(base, verdict="cannot be told", missing=missing)
+        return untold(demand.kept, "no_leak_events", began=LEAK_BEGAN, ended=LEAK_ENDED)
     value, se, start, end, name = worst
-    result = replace(base, value=value, worst_s=end, channel=name, uncertainty=2.0 * se)
+    result = replace(demand.kept, value=value, worst_s=end, channel=name, uncertainty=2.0 * se)
     if beyond(value, demand.limit, "max"):
         result = replace(result, verdict="broken", first_s=start, lasted_s=end - start)
     return replace(result, uncertain=abs(value - demand.limit) <= 2.0 * se * frame.guard.factor)
@@ -406,14 +398,13 @@ def _leak(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResul
 
 def _gap(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
     """The longest time between two samples at which any thermocouple was read."""
-    base = ClauseResult(demand.clause, "kept", demand.text, limit=demand.limit, unit=demand.unit)
     seen = view.judged & np.isfinite(view.trace.values[view.control + view.work]).any(axis=0)
     t = view.t_s[seen]
     if t.size < 2:
-        return replace(base, verdict="cannot be told", missing="two samples of any TC")
+        return untold(demand.kept, "no_two_samples")
     steps = np.diff(t)
     k = int(np.argmax(steps))
-    result = replace(base, value=float(steps[k]), worst_s=float(t[k]))
+    result = replace(demand.kept, value=float(steps[k]), worst_s=float(t[k]))
     over = beyond(steps, demand.limit, "max")
     if not over.any():
         return result
@@ -422,13 +413,13 @@ def _gap(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult
 
 
 _DECIDE: dict[str, Callable[..., ClauseResult]] = {
-    "spread": _simple(spread_of, "two valid work TCs at the same moment (by piece or distance: with their places)"),
-    "lead": _simple(lead_of, "control TCs and valid work TCs together (where a work TC controls, lead cannot be told)"),
-    "over_temperature": _simple(_any_tc, "a valid TC"),
-    "pressure": _simple(_channel("pressure"), "a pressure channel"),
-    "dew_point": _simple(_channel("dew point"), "a dew point channel"),
-    "oxygen": _simple(_channel("oxygen"), "an oxygen channel"),
-    "work_tcs": _simple(lambda view, limit, frame: fewest(view), "a sample"),
+    "spread": _simple(spread_of, "no_two_work_tcs"),
+    "lead": _simple(lead_of, "no_control_with_work"),
+    "over_temperature": _simple(_any_tc, "no_tc"),
+    "pressure": _simple(_channel("pressure"), "no_channel", quantity="pressure"),
+    "dew_point": _simple(_channel("dew point"), "no_channel", quantity="dew point"),
+    "oxygen": _simple(_channel("oxygen"), "no_channel", quantity="oxygen"),
+    "work_tcs": _simple(lambda view, limit, frame: fewest(view), "no_sample"),
     "heating_rate": _rate, "cooling_rate": _rate, "heating_rate_work": _rate, "cooling_rate_work": _rate,
     "time_in_range": _time_in_range, "place_tcs": _at_place, "pressure_to_cool": pressure_to_cool,
     "furnace_uniformity": furnace_uniformity, "gas": gas, "surface": surface,

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
-from loadbook.analysis.trace.model import ClauseResult, Event, FurnaceCheck, Limit
+from loadbook.analysis.trace.model import ClauseResult, Event, FurnaceCheck, Limit, Verdict
 
-from .check import Demand, Frame
+from .check import Demand, Frame, untold
 from .series import View
 
 BACKFILL, SURFACE = "gas backfill", "surface checked"
@@ -46,8 +47,8 @@ def judged_words(event: Event) -> str | None:
     return None
 
 
-def _stated(demand: Demand, verdict: str, **more: object) -> ClauseResult:
-    return ClauseResult(demand.clause, verdict, demand.text, **more)  # type: ignore[arg-type]
+def _stated(demand: Demand, verdict: Verdict, **more: Any) -> ClauseResult:
+    return ClauseResult(demand.clause, verdict, demand.text, **more)
 
 
 def gas(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
@@ -63,8 +64,7 @@ def gas(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
     named = [judged_words(e) for e in fills]
     if own or (named and all(named)):
         return _stated(demand, "kept", channel=", ".join(sorted(own)) if own else named[-1])
-    missing = f"which gas it was: neither the run's atmosphere nor the note of '{BACKFILL}' names it"
-    return _stated(demand, "cannot be told", missing=missing)
+    return untold(_stated(demand, "kept"), "gas_not_named", event=BACKFILL)
 
 
 def surface(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseResult:
@@ -74,11 +74,11 @@ def surface(view: View, limit: Limit, demand: Demand, frame: Frame) -> ClauseRes
     for event in seen:
         found = judged_words(event)
         if not found:
-            return _stated(demand, "cannot be told", missing=f"the note of '{SURFACE}' does not say what was found")
+            return untold(_stated(demand, "kept"), "surface_not_said", event=SURFACE)
         if found not in allowed:
             return _stated(demand, "broken", first_s=event.t_s, worst_s=event.t_s, channel=found)
     if not seen:
-        return _stated(demand, "cannot be told", missing=f"no event '{SURFACE}' is recorded")
+        return untold(_stated(demand, "kept"), "no_event", event=SURFACE)
     return _stated(demand, "kept", worst_s=seen[-1].t_s, channel=judged_words(seen[-1]))
 
 
@@ -99,7 +99,7 @@ def furnace_uniformity(view: View, limit: Limit, demand: Demand, frame: Frame) -
     if widest is not None and widest > limit.value:
         return replace(base, verdict="broken")
     if newest is None:
-        return replace(base, verdict="cannot be told", missing=f"no {SURVEY} is recorded by that day")
+        return untold(base, "no_survey")
     survey = f"{facts.furnace}, survey of {newest.done_on}"
     if newest.state == "failed":
         return replace(base, verdict="broken", value=newest.worst_c, channel=f"{survey} failed")
@@ -107,15 +107,14 @@ def furnace_uniformity(view: View, limit: Limit, demand: Demand, frame: Frame) -
         since = f" since {newest.due_on}" if newest.due_on else ""
         return replace(base, verdict="broken", value=None, channel=f"{survey} past due{since}")
     if not current:
-        return replace(base, verdict="cannot be told", missing=f"until when the {SURVEY} of {newest.done_on} counts")
+        return untold(base, "survey_without_due", done_on=newest.done_on)
     for at_c in facts.holds_c:
         covered = survey_covers(current, at_c)
         if covered is None:
-            missing = f"at which temperature the {SURVEY} of {current[0].done_on} was made"
-            return replace(base, verdict="cannot be told", missing=missing)
+            return untold(base, "survey_without_temperature", done_on=current[0].done_on)
         if not covered:
-            return replace(base, verdict="cannot be told", missing=f"a current {SURVEY} near the hold's temperature")
-    return base if known else replace(base, verdict="cannot be told", missing=f"how far the {SURVEY} was apart")
+            return untold(base, "no_survey_near")
+    return base if known else untold(base, "survey_without_spread")
 
 
 def survey_covers(surveys: Sequence[FurnaceCheck], at_c: float) -> bool | None:

@@ -12,7 +12,7 @@ from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Segment
 from loadbook.analysis.trace.phases import Interval, Phases
 from loadbook.core.remarks import Remark, remark
 
-from .check import Clause, Demand, Frame, beyond, compare, never_began
+from .check import Clause, Demand, Frame, beyond, compare, never_began, untold
 from .series import Mask, Series, Settling, View, extreme, rate
 from .soak import hold_clauses
 
@@ -127,7 +127,7 @@ def beyond_steps(
     wide = decide(2.0 * window, replace(text, figures={**text.figures, "window_min": 2.0 * window}))
     if wide.verdict != "cannot be told":
         return wide
-    return replace(found, verdict="cannot be told", missing="a rate that the recorder's steps and noise could not make")
+    return untold(found, "steps_or_noise")
 
 
 def decide_rate(
@@ -137,9 +137,8 @@ def decide_rate(
 ) -> ClauseResult:  # fmt: skip
     """A rate against its limit where it binds; a limit whose temperature range was never entered is kept."""
     where = where & in_range(view, rows, binds)
-    nothing = "a valid TC of the kind whose rate is limited"
-    if rows:
-        nothing = f"a stretch of {window_min / 2:.3g} min with valid readings to take the rate over"
+    half_min = window_min / 2.0
+    nothing = remark("no_stretch", half_min=half_min) if rows else remark("no_tc_of_rate")
     demand = Demand(
         name, text, "c_per_h", relation, limit, segment, asked, max(frame.blind_s, 60.0 * window_min), nothing
     )
@@ -148,8 +147,7 @@ def decide_rate(
         return found
     thin = series.thin(int(np.searchsorted(view.t_s, found.worst_s)))
     if thin and abs(found.value - limit) <= found.uncertainty:
-        missing = f"a rate sure enough: the segment was shorter than {window_min / 2:.3g} min"
-        return replace(found, verdict="cannot be told", missing=missing)
+        return untold(found, "segment_too_short", half_min=half_min)
     return found
 
 
@@ -218,7 +216,7 @@ def _target(s: Segment, rest: Sequence[Segment], frame: Frame) -> Clause:
     band = None if after is None or after.kind != "hold" else (after.band_low_c if rising else after.band_high_c)
     limit = s.target_c - (band or 0.0) if rising else s.target_c + (band or 0.0)
     name = f"{s.kind} {s.number} target"
-    text = remark("target", segment=s.number, band=bool(band))
+    text = remark("target", segment=s.number, band=bool(band), rising=rising)
 
     def decide(view: View) -> ClauseResult:
         interval = frame.phases.interval(s.number)
@@ -242,7 +240,7 @@ def _target(s: Segment, rest: Sequence[Segment], frame: Frame) -> Clause:
         where &= view.judged
         known = where & np.isfinite(series.value) if series is not None else where & False
         if series is None or not known.any():
-            return replace(base, verdict="cannot be told", missing="a valid control TC")
+            return untold(base, "no_tc_of_role", role="control")
         signed = np.where(known, series.value if rising else -series.value, -np.inf)
         arrived = known & ~beyond(np.where(known, series.value, limit), limit, "min" if rising else "max")
         at = int(np.argmax(arrived)) if arrived.any() else int(np.argmax(signed))
@@ -253,7 +251,7 @@ def _target(s: Segment, rest: Sequence[Segment], frame: Frame) -> Clause:
         if arrived.any():
             return result
         if frame.cut_off(last, last.segment) and not (rising and frame.facts.stopped):
-            return replace(result, verdict="cannot be told", missing="the chart ends before the furnace came there")
+            return untold(result, "ends_before_target")
         end_s = float(view.t_s[np.flatnonzero(where)[-1]])
         return replace(result, verdict="broken", first_s=end_s)
 
@@ -276,7 +274,8 @@ def _pressure(s: Segment, frame: Frame) -> list[Clause]:
             if interval is None:
                 return replace(never_began(name, text, s.number, frame), limit=limit, unit="mbar")
             rows = view.trace.rows("pressure")
-            demand = Demand(name, text, "mbar", relation, limit, s.number, None, frame.blind_s, "a pressure channel")
+            nothing = remark("no_channel", quantity="pressure")
+            demand = Demand(name, text, "mbar", relation, limit, s.number, None, frame.blind_s, nothing)
             series = extreme(view, rows, hottest=relation == "max")
             return compare(view, demand, series, frame.samples(interval, view.t_s.size) & view.judged, frame.guard)
 

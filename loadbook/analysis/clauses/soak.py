@@ -14,9 +14,9 @@ import numpy as np
 from loadbook.analysis.trace.model import ClauseResult, Floats, Segment, Trace
 from loadbook.analysis.trace.phases import Hold
 from loadbook.analysis.trace.soak import Soak, came_in, soak
-from loadbook.core.remarks import remark
+from loadbook.core.remarks import Remark, remark
 
-from .check import Clause, Demand, Frame, Guard, beyond, cannot, compare, never_began
+from .check import Clause, Demand, Frame, Guard, beyond, compare, never_began, untold
 from .series import Series, View, extreme
 
 
@@ -65,7 +65,7 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
         shifted = [soak(trace, _band(hold, sign * margin), until, rows) for sign in (-1.0, 1.0)]
         spare = max(abs(x.minutes - found.minutes) for x in shifted)
     most = soak(trace, hold, until, rows, bridged=True).minutes if found.unseen_minutes else found.minutes
-    ends = _ends_min(view, hold, found, until)
+    ends = _ends_min(view, found, until)
     possible = max(most, found.minutes + max(found.unseen_minutes, unseen)) + ends
     last = _last(view, trace, rows, names, hold, found, until)
     first = soak(trace, hold, until, rows, "end").start_s if leavings else found.start_s
@@ -74,7 +74,7 @@ def look(view: View, hold: Hold, rows: list[int], blind_s: float, guard_factor: 
     return SoakSeen(found, possible, tuple(leavings), last, spare, unbroken, ends)
 
 
-def _ends_min(view: View, hold: Hold, found: Soak, until: int) -> float:
+def _ends_min(view: View, found: Soak, until: int) -> float:
     """Minutes between the counted soak and the samples beside it that are outside, where the chart has them."""
     if found.start_s is None or found.end_s is None:
         return 0.0
@@ -144,9 +144,13 @@ def hold_clauses(s: Segment, frame: Frame) -> list[Clause]:
     return out
 
 
-def soak_rows(s: Segment, view: View) -> tuple[list[int], str]:
-    """Rows that must be in the band, and what they are called."""
-    return (view.control, "control TC") if s.soak_by == "furnace" else (view.work, "valid work TC")
+def soak_rows(s: Segment, view: View) -> list[int]:
+    """Rows that must be in the band."""
+    return view.control if s.soak_by == "furnace" else view.work
+
+
+def _no_tc(s: Segment, **figures: float) -> Remark:
+    return remark("no_tc_of_role", role="control" if s.soak_by == "furnace" else "work", **figures)
 
 
 def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
@@ -162,13 +166,13 @@ def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
     limit = s.target_c + (s.band_high_c or 0.0) if upper else s.target_c - (s.band_low_c or 0.0)
 
     def decide(view: View) -> ClauseResult:
-        rows, kind = soak_rows(s, view)
+        rows = soak_rows(s, view)
         interval = frame.phases.interval(s.number)
         if interval is None:
             return replace(never_began(name, text, s.number, frame), limit=limit, unit="c")
         where = frame.samples(interval, view.t_s.size) & view.judged
         demand = Demand(
-            name, text, "c", "max" if upper else "min", limit, s.number, s.target_c, frame.blind_s, f"a {kind}"
+            name, text, "c", "max" if upper else "min", limit, s.number, s.target_c, frame.blind_s, _no_tc(s)
         )
         if not once_in:
             return compare(view, demand, extreme(view, rows, hottest=upper), where, frame.guard)
@@ -184,9 +188,7 @@ def _edge(s: Segment, frame: Frame, *, upper: bool) -> Clause:
                             lambda i: known[int(worst(inside[:, i]))])  # fmt: skip
             where = where & entered.any(axis=0)
             if not where.any():
-                return replace(
-                    cannot(name, text, "a TC that came into the band", segment=s.number), limit=limit, unit="c"
-                )
+                return untold(demand.kept, "none_in_band")
             return compare(view, demand, series, where, frame.guard)
         return compare(view, demand, None, where, frame.guard)
 
@@ -212,7 +214,7 @@ def hold_soak(s: Segment, view: View, frame: Frame) -> SoakSeen | None:
         return None
     key = ("soak", s.number, s.soak_by)
     if key not in view.memo:
-        view.memo[key] = look(view, hold, soak_rows(s, view)[0], frame.blind_s, frame.guard.factor)
+        view.memo[key] = look(view, hold, soak_rows(s, view), frame.blind_s, frame.guard.factor)
     seen: SoakSeen = view.memo[key]
     return seen
 
@@ -224,28 +226,29 @@ def soak_clause(s: Segment, frame: Frame, name: str, relation: str, limit: float
 
     def decide(view: View) -> ClauseResult:
         base = ClauseResult(name, "kept", text, limit=limit, unit="min", segment=s.number, asked=s.minutes)
-        rows, kind = soak_rows(s, view)
+        rows = soak_rows(s, view)
         if s.target_c is None or s.band_low_c is None or s.band_high_c is None:
-            return replace(base, verdict="cannot be told", missing="a band stated by the cycle (band_low, band_high)")
+            return untold(base, "band_not_in_cycle")
         if not rows or not np.isfinite(view.trace.values[rows]).any():
-            return replace(base, verdict="cannot be told", missing=f"a {kind}{_furnace_soak(s, view, frame)}")
+            furnace = hold_soak(replace(s, soak_by="furnace"), view, frame)
+            alone = {} if furnace is None else {"furnace_min": furnace.found.minutes}
+            return replace(base, verdict="cannot be told", missing=_no_tc(s, **alone))
         seen = hold_soak(s, view, frame)
         if seen is None:
             if relation == "max":
                 return never_began(name, text, s.number, frame)
             if frame.cut_off(None, s.number) and not frame.facts.stopped:
-                return replace(base, verdict="cannot be told", missing="the chart ends before the hold began")
+                return untold(base, "ends_before_hold")
             end_s = float(view.t_s[view.judged][-1])
             return replace(base, verdict="broken", value=0.0, first_s=end_s, worst_s=end_s)
         found = seen.found
         result = replace(
             base, value=found.minutes, worst_s=found.end_s, channel=seen.last, uncertainty=seen.spare_min
         )  # fmt: skip
-        steps = f"between the recorder's samples: {found.minutes:g} min were seen, {seen.possible:g} at most"
         between = seen.possible <= found.minutes + seen.ends_min
-        missing = f"what happened {steps if between else 'while nothing was recorded'}"
-        unseen = replace(result, verdict="cannot be told", missing=missing)
-        goes_on = replace(result, verdict="cannot be told", missing="the chart ends before the hold does")
+        steps = {"seen_min": found.minutes, "most_min": seen.possible} if between else {}
+        unseen = untold(result, "between_samples" if between else "not_recorded", **steps)
+        goes_on = untold(result, "ends_in_hold")
         cut_off = frame.cut_off(frame.phases.interval(s.number), s.number)
         if relation == "max":
             if beyond(found.minutes, limit, "max"):
@@ -279,17 +282,10 @@ def _turns(result: ClauseResult, guard: Guard) -> ClauseResult:
         return result
     if abs(result.value - result.limit) > result.uncertainty:
         return result
-    if not guard.decides:
-        return replace(result, uncertain=True)
-    missing = f"{result.verdict} by the reading alone; the uncertainty could turn it"
-    return replace(result, verdict="cannot be told", uncertain=True, missing=missing)
+    result = replace(result, uncertain=True)
+    return untold(result, "could_turn", verdict=result.verdict) if guard.decides else result
 
 
 def _hold_end(s: Segment, frame: Frame, view: View) -> float:
     interval = frame.phases.interval(s.number)
     return float(view.t_s[interval.end - 1]) if interval is not None and interval.end else frame.phases.until_s
-
-
-def _furnace_soak(s: Segment, view: View, frame: Frame) -> str:
-    found = hold_soak(replace(s, soak_by="furnace"), view, frame)
-    return f" (the furnace alone was in the band for {found.found.minutes:.0f} min)" if found is not None else ""

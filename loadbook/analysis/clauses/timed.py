@@ -10,8 +10,9 @@ import numpy as np
 from loadbook.analysis.trace.model import ClauseResult, Floats, Limit
 from loadbook.analysis.trace.phases import Hold
 from loadbook.analysis.trace.soak import soak
+from loadbook.core.remarks import Remark, remark
 
-from .check import Demand, Frame, beyond, compare
+from .check import Demand, Frame, beyond, compare, untold
 from .series import Mask, View, extreme
 
 SOAK_START = "soak start"
@@ -43,15 +44,15 @@ def from_then_on(view: View, limit: Limit, frame: Frame) -> Mask:
     return np.asarray(view.t_s >= min(moments)) if moments else where
 
 
-def not_begun(view: View, limit: Limit, frame: Frame) -> str | None:
+def not_begun(view: View, limit: Limit, frame: Frame) -> Remark | None:
     """What is missing where the moment with which a limit begins never came."""
     word = (limit.event or "").strip().casefold()
     if word != SOAK_START:
         seen = any(e.event.strip().casefold() == word for e in view.trace.events)
-        return None if seen else f"no event '{limit.event}' is recorded"
+        return None if seen else remark("no_event", event=limit.event)
     holds = [h for h in frame.phases.holds if limit.segment in (None, h.segment)]
-    never = [str(h.segment) for h in holds if h.minutes_asked and soak_began(view, h) is None]
-    return f"the soak of segment {', '.join(never)} never began" if never else None
+    never = [h.segment for h in holds if h.minutes_asked and soak_began(view, h) is None]
+    return remark("soak_never_began", segments=never) if never else None
 
 
 # ---- time between two temperatures --------------------------------------------------------------------------------
@@ -107,10 +108,9 @@ def time_in_range(view: View, limit: Limit, demand: Demand, frame: Frame, where:
 
     where  samples of the limit's phase or segment
     """
-    base = ClauseResult(demand.clause, "kept", demand.text, limit=demand.limit, unit="min", segment=demand.segment)
     rows = [r for r in view.work if np.isfinite(view.trace.values[r, where]).any()]
     if not rows:
-        return replace(base, verdict="cannot be told", missing="a valid work TC")
+        return untold(demand.kept, "no_tc_of_role", role="work")
     low = -math.inf if limit.above_c is None else limit.above_c
     high = math.inf if limit.below_c is None else limit.below_c
     values = np.where(where, view.trace.values[rows], np.nan)
@@ -118,20 +118,17 @@ def time_in_range(view: View, limit: Limit, demand: Demand, frame: Frame, where:
     most = demand.relation == "max"
     chosen = max(found, key=lambda x: x.seconds) if most else min(found, key=lambda x: x.seconds)
     channel = view.trace.channels[rows[found.index(chosen)]].name
-    result = replace(base, value=chosen.seconds / 60.0, worst_s=chosen.last_s, channel=channel)
+    result = replace(demand.kept, value=chosen.seconds / 60.0, worst_s=chosen.last_s, channel=channel)
     open_end = _passes_later(view, frame, where, rows, low, high)
     if beyond(result.value or 0.0, demand.limit, demand.relation):
         if most or not (open_end or chosen.possible >= 60.0 * demand.limit):
             end_s = float(view.t_s[view.judged][-1])
             return replace(result, verdict="broken", first_s=chosen.over_s if most else end_s)
     elif most and beyond(max(x.possible for x in found), 60.0 * demand.limit, "max"):
-        return replace(result, verdict="cannot be told", missing="what happened while nothing was recorded")
+        return untold(result, "not_recorded")
     elif not (most and open_end):
         return result
-    ended = f"'{frame.phases.ended_by}'" if frame.phases.ended_by else "the chart's end"
-    return replace(
-        result, verdict="cannot be told", missing=f"the time after {ended}: the range was still to be passed"
-    )
+    return untold(result, "range_to_come", event=frame.phases.ended_by)
 
 
 def _passes_later(view: View, frame: Frame, where: Mask, rows: list[int], low: float, high: float) -> bool:
@@ -153,15 +150,14 @@ def pressure_to_cool(view: View, limit: Limit, demand: Demand, frame: Frame) -> 
     begins = np.flatnonzero(cooling & ~np.concatenate(([False], cooling[:-1])))
     if limit.segment is not None:
         begins = begins[frame.samples(frame.phases.interval(limit.segment), view.t_s.size)[begins]]
-    base = ClauseResult(demand.clause, "cannot be told", demand.text, limit=demand.limit, unit="mbar")
     if not begins.size:
-        return replace(base, missing="the run never came to cooling before judging ended")
+        return untold(demand.kept, "never_came_to_phase", phase="cooling")
     series = extreme(view, view.trace.rows("pressure"), hottest=demand.relation == "max")
     if series is None:
-        return replace(base, missing="a pressure channel")
+        return untold(demand.kept, "no_channel", quantity="pressure")
     for k in begins.tolist():
         seen = np.flatnonzero(np.isfinite(series.value[: k + 1]))
         if not seen.size or view.t_s[k] - view.t_s[seen[-1]] > frame.blind_s:
-            return replace(base, missing="a pressure reading as cooling began")
+            return untold(demand.kept, "no_pressure_at_cooling")
         where[seen[-1]] = True
     return replace(compare(view, demand, series, where, frame.guard), lasted_s=None)

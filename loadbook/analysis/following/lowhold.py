@@ -145,7 +145,7 @@ def checked(
     usual = [lags[n] / m for n, s in earlier.items() if (m := float(np.median(s))) > 0.0 and lags[n] > 0.0]
     common = float(np.median(usual)) if len(usual) >= FEWEST_PEERS else 1.0
     for name, shares in earlier.items():
-        found = _against_past(trace, phases, hold, name, lags[name], [common * s for s in shares])
+        found = _against_past(phases, hold, name, lags[name], [common * s for s in shares])
         if found is not None:
             out.setdefault(name, found)
     for i in work:
@@ -171,7 +171,7 @@ def _before(trace: Trace, cycle: Cycle | None, phases: Phases, work: list[int]) 
 
 
 def _against_past(
-    trace: Trace, phases: Phases, hold: Hold, channel: str, lag: float, earlier: Sequence[float]
+    phases: Phases, hold: Hold, channel: str, lag: float, earlier: Sequence[float]
 ) -> Remark | None:  # fmt: skip
     """A lag that this place never showed: behind (poor contact, or the coldest corner), or ahead (it came off)."""
     shares = np.array(earlier)

@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 
 from loadbook.analysis.clauses.series import Series, View, difference, extreme, spread
-from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Judgement, Limit, Trace
+from loadbook.analysis.trace.model import ClauseResult, Cycle, Floats, Judgement, Limit, Trace, channels_in
 from loadbook.analysis.trace.phases import Phases
 from loadbook.analysis.trace.validity import interval_s, without
+from loadbook.core.remarks import Remark, remark
 
 KEPT, BROKEN, HEADING, RUNNING, NOT_YET, OPEN = (
     "kept so far", "broken", "heading for a break", "running", "not yet", "open",
@@ -51,7 +52,7 @@ class Standing:
     at_s: float | None = None
     per_h: float | None = None
     over_min: float | None = None
-    missing: str | None = None
+    missing: Remark | None = None
     alone: str | None = None
 
 
@@ -113,7 +114,7 @@ def standings(
     clauses = judgement.clauses
     alone = _alone(trace, clauses, again)
     of_limits = dict(zip((c.clause for c in clauses[len(clauses) - len(cycle.limits) :]), cycle.limits, strict=True))
-    return tuple(_standing(c, of_limits.get(c.clause), view, cycle, phases, alone.get(c.clause)) for c in clauses)
+    return tuple(_standing(c, of_limits.get(c.clause), view, phases, alone.get(c.clause)) for c in clauses)
 
 
 def _alone(trace: Trace, clauses: Sequence[ClauseResult], again: Again) -> dict[str, str]:
@@ -122,8 +123,9 @@ def _alone(trace: Trace, clauses: Sequence[ClauseResult], again: Again) -> dict[
     broken = [c for c in clauses if c.verdict == "broken" and c.channel]
     out: dict[str, str] = {}
     control = trace.rows("control")
-    for name in [trace.channels[i].name for i in [*trace.rows("work"), *(control if len(control) > 1 else ())]]:
-        of_it = [c for c in broken if name in str(c.channel).split(" over ") and c.clause not in out]
+    known = [c.name for c in trace.channels]
+    for name in [known[i] for i in [*trace.rows("work"), *(control if len(control) > 1 else ())]]:
+        of_it = [c for c in broken if name in channels_in(str(c.channel), known) and c.clause not in out]
         if of_it:
             without_it = {c.clause: c.verdict for c in again(without(trace, [name])).clauses}
             out.update({c.clause: name for c in of_it if without_it.get(c.clause) != "broken"})
@@ -131,24 +133,28 @@ def _alone(trace: Trace, clauses: Sequence[ClauseResult], again: Again) -> dict[
 
 
 def _standing(
-    c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, phases: Phases, alone: str | None
+    c: ClauseResult, limit: Limit | None, view: View, phases: Phases, alone: str | None
 ) -> Standing:  # fmt: skip
-    relation = "min" if limit is not None and limit.relation == "min" else "max"
-    relation = "min" if c.clause.startswith("soak") and not c.clause.endswith("at most") else relation
-    relation = "min" if c.clause.endswith(("lower edge", "slowest rate", "least pressure")) else relation
-    relation = "min" if c.clause.startswith("heat") and c.clause.endswith("target") else relation
     margin = None
     if c.value is not None and c.limit is not None:
-        margin = c.limit - c.value if relation == "max" else c.value - c.limit
+        margin = c.value - c.limit if _at_least(c) else c.limit - c.value
     state, at_s, trend = _state(c, limit, phases), c.first_s if c.verdict == "broken" else None, None
     if state == KEPT:
-        trend = _heading(c, limit, view, cycle, phases)
+        trend = _heading(c, limit, view, phases)
         if trend is not None:
             state, at_s = HEADING, trend[0]
     return Standing(
         c.clause, state, c.value, c.limit, c.unit, margin, c.channel, c.segment, at_s, trend[1] if trend else None,
         trend[2] if trend else None, _why(c, phases) if state == OPEN else None, alone,
     )  # fmt: skip
+
+
+def _at_least(c: ClauseResult) -> bool:
+    """Is the clause's limit the least that its value may be?"""
+    f = c.text.figures
+    if c.text.code == "hold_edge":
+        return not f["upper"]
+    return bool(f["rising"]) if c.text.code == "target" else f["relation"] == "min"
 
 
 def turned_back(phases: Phases) -> int | None:
@@ -168,7 +174,7 @@ def _state(c: ClauseResult, limit: Limit | None, phases: Phases) -> str:
     if c.verdict == "kept":
         return KEPT if c.value is not None or over else NOT_YET
     if c.verdict == "broken":
-        settles = SETTLES_S if c.unit in _SETTLING or c.clause.endswith("target") else 0.0
+        settles = SETTLES_S if c.unit in _SETTLING or c.text.code == "target" else 0.0
         return BROKEN if over or c.first_s is None or phases.until_s - c.first_s >= settles else OPEN
     if c.segment is not None and not over:
         if c.segment > running:
@@ -180,10 +186,10 @@ def _state(c: ClauseResult, limit: Limit | None, phases: Phases) -> str:
     return OPEN
 
 
-def _why(c: ClauseResult, phases: Phases) -> str | None:
+def _why(c: ClauseResult, phases: Phases) -> Remark | None:
     turned = turned_back(phases)
     if turned is not None and c.segment is not None and c.segment >= turned - 1:
-        return "the furnace turned back before its target came: does the run go on?"
+        return remark("turned_back")
     return c.missing
 
 
@@ -195,9 +201,7 @@ _SERIES: dict[str, Callable[[View], Series | None]] = {
 }
 
 
-def _heading(
-    c: ClauseResult, limit: Limit | None, view: View, cycle: Cycle, phases: Phases
-) -> tuple[float, float, float] | None:
+def _heading(c: ClauseResult, limit: Limit | None, view: View, phases: Phases) -> tuple[float, float, float] | None:
     """(moment of the break [s], trend per hour, minutes it rests on) where a clause that binds now heads over its
     limit within HORIZON_S; None where it does not, or where no trend can be made of it."""
     if c.limit is None or phases.ended_by is not None or not phases.intervals:
@@ -212,7 +216,7 @@ def _heading(
         binds &= limit.above_c is None or level > limit.above_c
         binds &= limit.below_c is None or level < limit.below_c
         series = _SERIES[limit.quantity](view) if binds else None
-    elif c.segment == running.segment and c.clause == f"hold {running.segment} upper edge":
+    elif c.segment == running.segment and c.text.code == "hold_edge" and c.text.figures["upper"]:
         series = extreme(view, view.work)
     if series is None:
         return None

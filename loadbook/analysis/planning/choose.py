@@ -263,7 +263,7 @@ def _lowest(
     return np.asarray(np.quantile(found, 0.05, axis=1), dtype=np.float64)
 
 
-def _side(history: History, about: Predicted, starts: Starts) -> float:
+def _side(about: Predicted, starts: Starts) -> float:
     """+1 where the upper limit is the nearer one, -1 where the lower is: the side on which movement harms."""
     middle = len(starts.low) // 2
     up = starts.high[middle] - about.mean if np.isfinite(starts.high[middle]) else np.inf
@@ -304,7 +304,7 @@ def held_out(
         except (CalculationError, np.linalg.LinAlgError):
             continue
         may_here = may & ~model.untold
-        side = _side(train, about, starts)
+        side = _side(about, starts)
         low = _lowest(train, model.mean(1.0, side), model.variance, about, starts, widened)
         first = _first(hours, low, may_here, keep)
         if first is None:
@@ -342,7 +342,7 @@ def choose(
     """
     everything = [present, *ways]
     model, about = _Model(history, present.asked, everything), history.predicted(present.asked)
-    side = _side(history, about, starts)
+    side = _side(about, starts)
     varied = [n for n in history.design.active if len({w.asked.settings.get(n) for w in everything}) > 1]
     hours = np.array([w.hours for w in everything])
     outside = np.array([not _inside_evidence(history, w.asked) for w in everything])

@@ -446,7 +446,7 @@ def soak_by_section(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found
         needed = resolve(limit, [piece])
         segment = next((s for s in cycle.segments if s.number == limit.segment), None)
         if needed.value is None:
-            yield _found("soak_by_section", f"segment {limit.segment}", missing=needed.missing)
+            yield _found("soak_by_section", f"segment {limit.segment}", part=p.part)
         elif segment is not None and (segment.minutes or 0.0) < needed.value:
             yield _found(
                 "soak_short", f"segment {limit.segment}", asked_min=segment.minutes or 0.0, needed_min=needed.value

@@ -6,16 +6,14 @@ from rows, and the calculation floor never sees a file, a connection or a termin
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from loadbook.core.figures import clock
 from loadbook.core.remarks import Remark
-
-__all__ = ["clock"]
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.uint8]
@@ -320,7 +318,7 @@ class ClauseResult:
     channel    the channel(s) of the worst moment
     value, limit, unit   the worst value beside its limit
     lasted_s   total time in breach
-    missing    for 'cannot be told': what is missing
+    missing    for 'cannot be told': what is missing, as a code with figures
     without    the verdict with suspected channels left out, where it differs
     uncertain  True where the recorded sensor uncertainty could turn the verdict
     above_c, below_c   the temperatures between which alone the limit binds, as the cycle states them
@@ -337,13 +335,25 @@ class ClauseResult:
     channel: str | None = None
     lasted_s: float | None = None
     asked: float | None = None
-    missing: str | None = None
+    missing: Remark | None = None
     without: Verdict | None = None
     uncertain: bool = False
     uncertainty: float | None = None
     segment: int | None = None
     above_c: float | None = None
     below_c: float | None = None
+
+
+def channels_in(said: str, known: Collection[str] = ()) -> tuple[str, ...]:
+    """The channels that a clause's or a fault's `channel` names: of "TC 6 over TC 1" the hotter first.
+
+    known  names of channels: one that holds such a word itself is one
+
+    >>> channels_in("TC 6 over TC 1"), channels_in("Load 2, Load 4"), channels_in("over, left", {"over, left"})
+    (('TC 6', 'TC 1'), ('Load 2', 'Load 4'), ('over, left',))
+    """
+    between = next((b for b in (" over ", ", ") if b in said), None)
+    return tuple(said.split(between)) if between and said not in known else (said,)
 
 
 @dataclass(frozen=True)
@@ -390,4 +400,4 @@ class Judgement:
     clauses: tuple[ClauseResult, ...]
     faults: tuple[Fault, ...]
     judged_until_s: float
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()

@@ -14,8 +14,10 @@ from typing import Literal
 
 import numpy as np
 
+from loadbook.core.remarks import Remark, remark
+
 from .its90 import true_c, uncertainty_c
-from .model import Channel, Fault, Floats, Trace, clock
+from .model import Channel, Fault, Floats, Trace
 from .sensors import type_letter
 from .validity import Corrected, corrected, correction_at
 
@@ -33,23 +35,14 @@ class Repair:
     added_c: float | None = None
 
     @property
-    def words(self) -> str:
-        """What was done, with when.
-
-        >>> Repair(Fault("swapped", "TC 2", 0.0, 9.0, 0.9, False, "", other="TC 5"), "relabelled").words
-        'TC 2 and TC 5 relabelled from 0 h 00 min: each shows what was recorded on the other'
-        """
-        f, since = self.fault, clock(self.fault.start_s)
-        if f.began and f.began[1] - f.began[0] >= 60.0:
-            since += f" (it began between {clock(f.began[0])} and {clock(f.began[1])})"
-        if self.done == "relabelled":
-            return f"{f.channel} and {f.other} relabelled from {since}: each shows what was recorded on the other"
-        if self.done == "corrected" and f.kind == "wrong type":
-            return f"{f.channel} read again by the table of type {f.wire}, its wires (it was read as type {f.table})"
-        if self.done == "corrected":
-            return f"{f.channel} corrected from {since} by its calibration after the run ({f.kind})"
-        times = f", {len(f.spans)} times" if len(f.spans) > 1 else ""
-        return f"{f.channel}: left out from its fault on ({f.kind}), from {since}{times}"
+    def remark(self) -> Remark:
+        """What was done, with when."""
+        f = self.fault
+        began = f.began if f.began and f.began[1] - f.began[0] >= 60.0 else None
+        return remark(
+            "repaired", done=self.done, channel=f.channel, other=f.other, kind=f.kind, from_s=f.start_s, began_s=began,
+            times=len(f.spans), wire=f.wire, table=f.table,
+        )  # fmt: skip
 
 
 def sorted_out(faults: Sequence[Fault], confirmed: Decided) -> tuple[list[Fault], list[Fault]]:

@@ -5,10 +5,8 @@ from __future__ import annotations
 from .lookup import Term
 
 
-def _method(name: str, definition: str, formula: str = "", unit: str = "", source: str = "") -> Term:
-    return Term(
-        name, "method", " ".join(definition.split("\n\n")[0].split()) + _rest(definition), formula, unit, source
-    )
+def _method(name: str, definition: str, formula: str = "", source: str = "") -> Term:
+    return Term(name, "method", " ".join(definition.split("\n\n")[0].split()) + _rest(definition), formula, "", source)
 
 
 def _rest(definition: str) -> str:

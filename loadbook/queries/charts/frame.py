@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from loadbook.analysis.effects.words import effect_shown
 from loadbook.core.errors import NotFoundError, UsageError
-from loadbook.core.phrases import many
+from loadbook.core.phrases import few, many
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -100,10 +100,9 @@ def picture(
         raise NotFoundError("there is nothing to draw: no movement is left to show", remedy=" ".join(warnings) or None)
     if len(panels) > MOST_PANELS:
         titles = list(dict.fromkeys(p.title for p in panels))
-        kinds = ", ".join(titles[:8]) + (f" and {len(titles) - 8} more" if len(titles) > 8 else "")
         raise UsageError(
             f"the chart would hold {len(panels)} pictures, and {MOST_PANELS} can be read side by side",
-            remedy=f"Narrow it with {narrow}. It would hold: {kinds}",
+            remedy=f"Narrow it with {narrow}. It would hold: {few(titles, 8)}",
         )
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     named = tuple(dict.fromkeys(s for p in panels for s in p.series))

@@ -53,14 +53,17 @@ def kind(cell: str) -> str:
     return "open" if low in OPEN_WORDS else "text"
 
 
-def look_at_columns(grid: Grid, most: int = 1500) -> Columns:
-    """Kinds of cells per column, over up to `most` rows spread through the file, of the usual width."""
+LOOKED_AT = 1500
+
+
+def look_at_columns(grid: Grid) -> Columns:
+    """Kinds of cells per column, over up to LOOKED_AT rows spread through the file, of the usual width."""
     widths = Counter(len(r) for r in grid.rows if len(r) > 1)
     if not widths:
         return Columns([], 0)
     width = max(widths.items(), key=lambda kv: (kv[1], kv[0]))[0]
     rows = [r for r in grid.rows if len(r) >= max(2, width * 0.5)]
-    step = max(1, len(rows) // most)
+    step = max(1, len(rows) // LOOKED_AT)
     kinds: list[Counter[str]] = [Counter() for _ in range(width)]
     for row in rows[::step]:
         for column in range(width):

@@ -11,7 +11,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, TEMPERATURE_ROLES, Flags, Floats
 from loadbook.core.errors import IntakeError, Problem
-from loadbook.core.phrases import many
+from loadbook.core.phrases import few, many
 from loadbook.core.typed import quote
 from loadbook.core.units import DIMENSIONS, F_PER_C, ZERO_C_IN_K
 
@@ -300,8 +300,7 @@ def _take_out_sentinels(headings: list[Heading], layout: Layout, out: Settled) -
             out.flags[i][hit] |= OPEN
             told.append(f"{heading.name!r} {value:.15g} {count} times")
     if told:
-        more = f" and {len(told) - 6} more" if len(told) > 6 else ""
-        out.notes.append(f"open-circuit numbers taken out: {', '.join(told[:6])}{more}")
+        out.notes.append(f"open-circuit numbers taken out: {few(told, 6)}")
     for value, name in missed.items():
         if not hits[value]:
             out.questions.append(
@@ -605,7 +604,7 @@ def _rests_near(raw: Floats, celsius: Floats, number: float) -> bool:
 
 def listed(names: list[str], most: int = 4) -> str:
     """'A, B, C and 9 more'."""
-    shown = [f"'{n}'" for n in names[:most]]
+    shown = [f"'{n}'" for n in names]
     if len(names) > most:
-        return f"{', '.join(shown)} and {len(names) - most} more"
+        return few(shown, most)
     return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"

@@ -21,6 +21,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import DUPLICATE_TIME, NOT_SAMPLED, Flags, Floats
 from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.phrases import few
 from loadbook.core.times import shown, stored
 from loadbook.core.units import show
 
@@ -250,5 +251,4 @@ def _tell(out: Merged, first: str, second: str, found: _Overlap, overlap: str, z
 
 
 def _some(names: Sequence[str]) -> str:
-    more = f" and {len(names) - 3} more" if len(names) > 3 else ""
-    return ", ".join(map(repr, names[:3])) + more
+    return few([repr(n) for n in names], 3)

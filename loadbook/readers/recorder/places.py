@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
-from loadbook.core.phrases import did_you_mean
+from loadbook.core.phrases import did_you_mean, few
 from loadbook.core.typed import quote
 from loadbook.store.book import BookFolder
 from loadbook.store.keeping import put_setting
@@ -39,7 +39,7 @@ class Form:
     def words(self) -> str:
         """Its channels in a few words."""
         names = [f"{name} in {unit}" if unit else name for name, unit in self.channels]
-        return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+        return few(names, 6)
 
 
 @dataclass(frozen=True)

@@ -254,7 +254,7 @@ class Standing:
             self._note(notes)  # should we be killed: their pages are still to be written
             self._take_new(place, new)
         for name in due:
-            self._write_page(place, name, notes.files[name])
+            self._write_page(place, notes.files[name])
 
     def _read(self, place: Place, name: str, entry: Entry, path: Path, now: float) -> bool:
         """Reads a file once; True where it is whole and new to the book."""
@@ -343,7 +343,7 @@ class Standing:
         self.places = [replace(p, forms=(form,)) if p == place else p for p in self.places]
         return (form,)
 
-    def _write_page(self, place: Place, name: str, entry: Entry) -> None:
+    def _write_page(self, place: Place, entry: Entry) -> None:
         if not (entry.run and entry.page and place.pages) or self.page is None:
             return
         runs = sorted({run for run, _ in self._held.get(entry.sha256, ())}) or [entry.run]

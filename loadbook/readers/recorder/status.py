@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loadbook.analysis.trace.model import MISSING, OPEN, Flags, Floats
-from loadbook.core.phrases import many
+from loadbook.core.phrases import few, many
 from loadbook.core.typed import quote
 
 from .names import read_heading
@@ -93,7 +93,7 @@ def questions_of(table: Table, found: list[Status]) -> list[Question]:
         ]  # fmt: skip
         covered = [read_heading(table.head.names[n]).name for n in status.covers]
         at, word = hits[0]
-        told = ", ".join(quote(n) for n in covered[:3]) + (f" and {len(covered) - 3} more" if len(covered) > 3 else "")
+        told = few([quote(n) for n in covered], 3)
         out.append(
             Question(
                 f"{name!r} says {word!r} in {many(len(hits), 'row')} (the first in line {at}): are the values of"

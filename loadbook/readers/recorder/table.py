@@ -6,9 +6,10 @@ import re
 from dataclasses import dataclass, field
 
 from loadbook.core.errors import IntakeError, Problem, UsageError
+from loadbook.core.outside import within_limits
 from loadbook.core.phrases import many
 from loadbook.core.typed import quote
-from loadbook.readers.workbook import Book, open_book
+from loadbook.readers.workbook import Book, cell_text, open_book
 
 from .blocks import join_blocks
 from .cells import Columns, data_test, kind, look_at_columns
@@ -18,7 +19,6 @@ from .head_places import must_fit, place_over_columns, units_beside
 from .layout import Layout, column_places
 from .options import Question
 from .regular import beside_the_table, dates_between, days_alone, first_cell_apart, no_blocks, times_whole, upright
-from .sheet import sheet_grid
 from .source import Source
 from .time_words import put_as_usual
 from .times import YEAR_IN_FRONT, lost_a_digit, stated_time
@@ -215,8 +215,24 @@ def _sheet_table(source: Source, layout: Layout) -> Table:
     return table
 
 
+def _sheet_grid(book: Book, sheet: str) -> Grid:
+    """The filled rows of a sheet as text; lines are the sheet's row numbers."""
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    found = book.rows(sheet)
+    within_limits(len(found), max(map(len, found), default=0), book.name)
+    for number, row in enumerate(found, start=1):
+        cells = [cell_text(c) for c in row]
+        while cells and not cells[-1]:
+            cells.pop()
+        if cells:
+            rows.append(cells)
+            lines.append(number)
+    return Grid(rows, lines, notes=list(book.notes))
+
+
 def _one_sheet(book: Book, sheet: str, name: str, layout: Layout) -> Table | None:
-    grid = sheet_grid(book, sheet)
+    grid = _sheet_grid(book, sheet)
     _skip(grid, layout)
     _prepare(grid, layout)
     beside_the_table(grid)

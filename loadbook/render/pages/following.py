@@ -12,8 +12,8 @@ from loadbook.render.following import (
     clause_rows,
     facts,
     fault_words,
-    headline,
     low_hold_words,
+    state_words,
 )
 from loadbook.store.book import BookFolder
 
@@ -30,15 +30,15 @@ def following_page(seen: Seen, book: BookFolder, system: str, every_s: float | N
     sections = [
         section("Low hold", sentences(low_hold_words(seen, book, system)), name="low-hold")
         if seen.low_hold else None,
-        section("Now", definitions(facts(seen, book, system)), paragraph(f"Last sample {last}."), name="now"),
+        section("Now", definitions(facts(seen, system)), paragraph(f"Last sample {last}."), name="now"),
         section("To come", sentences(coming), name="to-come") if coming else None,
         section("Clauses", table(COLUMNS, rows, caption="Each clause so far", hide_caption=True), name="clauses")
         if rows else None,
         section("Suspected faults", sentences(fault_words(seen, book, system)), name="faults") if seen.faults else None,
         data_block("seen-data", seen.as_dict()),
     ]  # fmt: skip
-    first, semicolon, rest = headline(seen, book).partition("; ")  # a mark stays on one line
-    state = mark(seen.worst or "no cycle", shape=shape, words=first + semicolon.strip())
+    first, rest = state_words(seen, book)  # a mark stays on one line
+    state = mark(seen.worst or "no cycle", shape=shape, words=f"{first};" if rest else first)
     verdict = el("p", state, f" {rest}" if rest else None, class_="verdict")
     made = page(
         f"{seen.run} so far", [s for s in sections if s is not None], kind="While the furnace runs",

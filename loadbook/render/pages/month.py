@@ -12,8 +12,8 @@ from loadbook.core.phrases import few, many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.furnaces import signalled
 from loadbook.queries.month import MONTHS, GivenAnswer, MonthSeen, earlier_of
-from loadbook.queries.moved import records
 from loadbook.queries.past import word_of
+from loadbook.queries.result import records
 from loadbook.render.attention import Left, left_by_part, untold
 from loadbook.render.judged import clause_figures
 from loadbook.render.movement import in_unit, label
@@ -32,7 +32,7 @@ def month_page(seen: MonthSeen, book: BookFolder, system: str) -> str:
     year, number = seen.month.month.split("-")
     sections = [
         _attention(seen, book, system), _runs(seen, book), furnaces(seen, book, system), _movement(seen, system),
-        _faults(seen, book), _answers(seen, book, system),
+        _faults(seen), _answers(seen, book, system),
     ]  # fmt: skip
     return page(
         f"{MONTHS[int(number) - 1]} {year}", sections, kind="The shop's month", summary=_summary(seen),
@@ -90,7 +90,7 @@ def _attention(seen: MonthSeen, book: BookFolder, system: str) -> Html:
             parts.append(paragraph(f"{len(broken) - MOST_BROKEN} more: loadbook report broken_clauses.", class_="note"))
     elif len(seen.month.runs):
         parts.append(paragraph("No run broke its cycle."))
-    open_ = untold(records(seen.month.runs), verdicts)
+    open_ = untold(records(seen.month.runs), verdicts, system)
     if told := sentences([f"{run} cannot be told: {'; '.join(why)}." for run, why in open_.items()]):
         parts.append(subsection("Undecided", told))
     return section("Needs attention", *parts, name="attention")
@@ -190,7 +190,7 @@ def _set_aside(seen: MonthSeen) -> list[Any]:
     return [paragraph(f"Set aside, so in no figure above: {many(count, 'reading')} ({told}).")]
 
 
-def _faults(seen: MonthSeen, book: BookFolder) -> Html:
+def _faults(seen: MonthSeen) -> Html:
     rows = records(seen.faults)
     if not rows:
         return section("Thermocouple faults", paragraph("None certain or suspected in this month."), name="faults")

@@ -81,7 +81,7 @@ def control_picture(chart: FurnaceChart, system: str, zone: ZoneInfo) -> str:
     _lines(d, sx, sy, low[kept], high[kept], left, right, limits)
     joined = [(sx(float(k)), sy.at(y[i])) for k, i in enumerate(kept)]
     d.polyline(joined, "#9aa1a8", 0.8)
-    _points(d, chart, kept, joined, y, sy, system, zone)
+    _points(d, chart, kept, joined, y, system, zone)
     d.line(left, bottom, right, bottom, MUTED, 0.8)
     d.text(left, HIGH - 6, _day(chart, int(kept[0]), zone), TYPE, MUTED)
     d.text(right, HIGH - 6, _day(chart, int(kept[-1]), zone), TYPE, MUTED, anchor="end")
@@ -124,7 +124,7 @@ def _lines(
 
 
 def _points(
-    d: Drawing, chart: FurnaceChart, kept: np.ndarray, at: Sequence[tuple[float, float]], y: np.ndarray, sy: Scale,
+    d: Drawing, chart: FurnaceChart, kept: np.ndarray, at: Sequence[tuple[float, float]], y: np.ndarray,
     system: str, zone: ZoneInfo,
 ) -> None:  # fmt: skip
     beyond = {s.first for s in chart.chart.signals if s.rule == "beyond"}

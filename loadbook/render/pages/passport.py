@@ -47,7 +47,7 @@ def piece_page(past: Past, part: str, serial: str, book: BookFolder, system: str
     sections = [
         section("Route", *_route(past, part, serial, runs, rows, book, links, system), name="route"),
         section("Heat over the route", *_dose(past, runs, part, links, system), name="dose"),
-        section("Promised, and what came", *_promised(past, runs, rows, part, book, links, system), name="answers"),
+        section("Promised, and what came", *_promised(past, rows, part, book, links, system), name="answers"),
         section("Open points", *waiting(needs, links), name="open"),
     ]
     return page(
@@ -218,7 +218,7 @@ def _dose(past: Past, runs: Sequence[str], part: str, links: Links, system: str)
 
 
 def _promised(
-    past: Past, runs: Sequence[str], rows: Sequence[Row], part: str, book: BookFolder, links: Links, system: str
+    past: Past, rows: Sequence[Row], part: str, book: BookFolder, links: Links, system: str
 ) -> list[Html | None]:
     """Answers given before a run that is scored against them, beside what this piece did in it."""
     cells = []

@@ -22,6 +22,7 @@ from .markup import Html, el, join
 from .past_pictures import MOST_TREATMENTS, Point, key_mark, over_time, sign
 from .shell import mark, more, paragraph, picture, sentences, table, whole
 
+MOST_PICTURES = 12
 MANY = 60  # rows from which the older ones are told on demand
 ORDER = ("kept", "broken", "cannot be told", "no trace", "no cycle", "aborted", "void")
 Key = tuple[str, ...]
@@ -91,7 +92,7 @@ def moved_words(rows: Sequence[Row], system: str, *, unit: bool = True) -> Html 
 
 
 def runs_table(
-    past: Past, runs: Sequence[str], links: Links, system: str, *, part: str | None = None, serials: bool = False
+    past: Past, runs: Sequence[str], links: Links, system: str, *, part: str | None = None
 ) -> list[Html | None]:
     """Runs with verdicts and what moved in them, newest first; part limits the movement to one part."""
     only = {"part": part} if part else {}
@@ -139,7 +140,7 @@ def treatment_of(past: Past, run: str, m: Row) -> Key:
 
 
 def movement_over_time(
-    past: Past, runs: Sequence[str], system: str, rows: Sequence[Row], *, of_part: bool, most: int = 12
+    past: Past, runs: Sequence[str], system: str, rows: Sequence[Row], *, of_part: bool
 ) -> list[Any]:
     """A picture for each characteristic, the treatments as shapes, all on the same time axis, and their key."""
     groups: dict[Key, list[Row]] = defaultdict(list)
@@ -148,7 +149,7 @@ def movement_over_time(
             groups[(m["part"], m["characteristic"], m["unit"])].append(m)
     if not groups:
         return [paragraph("Nothing was measured before and after.")]
-    chosen = sorted(groups.items(), key=lambda g: (-len(g[1]), g[0]))[:most]
+    chosen = sorted(groups.items(), key=lambda g: (-len(g[1]), g[0]))[:MOST_PICTURES]
     counts = Counter(treatment_of(past, m["run"], m) for _, g in chosen for m in {r["run"]: r for r in g}.values())
     named = [t for t, _ in counts.most_common(MOST_TREATMENTS)]
     days = (past.runs[runs[0]]["day"], past.runs[runs[-1]]["day"])

@@ -12,7 +12,7 @@ from loadbook.queries.evidence_words import worded
 from loadbook.queries.judge import JudgedRun, local
 from loadbook.queries.remark_words import words
 from loadbook.queries.run_record import RunSheet, private
-from loadbook.render.judged import achieved, asked_figure, clause_figures, figure, label, lasted, width
+from loadbook.render.judged import achieved, asked_figure, clause_figures, figure, label, lacks, lasted, width
 from loadbook.store.book import BookFolder
 
 from .gloss import gloss
@@ -90,7 +90,7 @@ def run_data(sheet: RunSheet, system: str) -> dict[str, Any]:
 def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
     """What must be seen at one glance: the word, what it rests on, what is broken or open, and who has approved."""
     judged = sheet.judged
-    rest = judged.headline.split(": ", 1)[1]
+    _, rest = judged.verdict_words
     status = judged.record.row["status"]
     shown = el("p", mark(judged.verdict, words=_VERDICT[judged.verdict]), class_="verdict")
     if status != "done":  # a void run never leads with a green verdict
@@ -103,7 +103,7 @@ def _verdict(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
         head = [el("b", label(c, system)), f": {value}" if value else ": broken", f" against {limit}" if limit else ""]
         broken.append([head, [[", ", w] for w in (c.channel, told(c.first_s)) if w]])
-    untold = [[el("b", label(c, system)), f": {c.missing}"] for c in judged.of("cannot be told")]
+    untold = [[el("b", label(c, system)), f": {lacks(c, system)}"] for c in judged.of("cannot be told")]
     listed = [
         _few(broken),
         paragraph(MISSING[bool(broken)]) if untold else None,
@@ -199,7 +199,7 @@ def _clauses(sheet: RunSheet, book: BookFolder, system: str) -> Html:
         turn = None
         if c.uncertain and c.uncertainty is not None:
             turn = f"could turn: uncertainty {width(c.uncertainty, c.unit, system)}"
-        notes = "; ".join(w for w in (c.missing, turn) if w)
+        notes = "; ".join(w for w in (lacks(c, system), turn) if w)
         value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
         value = value or ("never came to bind" if c.verdict == "kept" else "")
         at = c.first_s if c.verdict == "broken" else c.worst_s
@@ -237,7 +237,8 @@ def _both_readings(judged: JudgedRun, system: str) -> list[Html | None]:
     """Of each channel that was repaired on a person's word: what it showed at the hold, and what it counts for."""
     if not judged.repairs:
         return []
-    rows = [[r.channel, r.words, figure(r.recorded_c, "c", system), figure(r.repaired_c, "c", system) or "left out",
+    rows = [[r.channel, worded([r.repair], system), figure(r.recorded_c, "c", system),
+             figure(r.repaired_c, "c", system) or "left out",
              figure(r.added_c, "c_diff", system)] for r in judged.repairs]  # fmt: skip
     columns = ["channel", "what was done", "as recorded", "as repaired", "uncertainty added"]
     made = table(columns, rows, caption="Both readings, mean over the hold", figures=columns[2:])

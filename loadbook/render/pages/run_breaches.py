@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loadbook.analysis.trace.model import ClauseResult
+from loadbook.analysis.trace.model import ClauseResult, channels_in
 from loadbook.queries.run_record import RunSheet
 from loadbook.render.judged import clause_figures, label
 
-from .run_lines import APART, TEMPERATURE, RunLines, named_in, shown_values
+from .run_lines import APART, TEMPERATURE, RunLines, shown_values
 
 LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
@@ -25,12 +25,15 @@ class Breach:
     counted   the soak as it was counted, or None;  short_s  what it was short of (added to its end)
     window    the stretch of time that a rate was taken over, or that something lasted
     channels  whose line is marked there
-    words     "soak 4: 94.5 of 120 min: 25.5 short"
+    name      of the clause: "soak 4";  amount  its value alone, ''
+              where it has none;  figures  "94.5 of 120 min: 25.5 short"
     """
 
     letter: str
     panel: int
-    words: str
+    name: str
+    amount: str
+    figures: str
     at_s: float
     value: float | None = None
     limit: float | None = None
@@ -41,9 +44,9 @@ class Breach:
     segment: int | None = None
 
     @property
-    def figures(self) -> str:
-        """Its words without the clause's name."""
-        return self.words.partition(": ")[2] or self.words
+    def words(self) -> str:
+        """The clause with its figures."""
+        return f"{self.name}: {self.figures}" if self.figures else self.name
 
 
 def breaches(sheet: RunSheet, lines: RunLines, system: str) -> list[Breach]:
@@ -66,30 +69,30 @@ def breaches(sheet: RunSheet, lines: RunLines, system: str) -> list[Breach]:
                 None if np.isnan(v) else float(v) for v in shown_values(np.array(shown, dtype=float), c.unit, system)[0]
             )
         out.append(
-            Breach(name, panel, words_of(c, system), at, value, limit, window=_window(c, at),
-                   channels=_channels(c, lines), segment=c.segment)
+            Breach(name, panel, c.clause if c.unit == "min" else label(c, system), *figures_of(c, system), at, value,
+                   limit, window=_window(c, at), channels=_channels(c, lines), segment=c.segment)
         )  # fmt: skip
     return out
 
 
-def words_of(c: ClauseResult, system: str) -> str:
-    """A broken clause as it stands beside its mark.
+def figures_of(c: ClauseResult, system: str) -> tuple[str, str]:
+    """A broken clause's value beside its mark, and with its limit.
 
     >>> from loadbook.core.remarks import remark
-    >>> words_of(ClauseResult("heat 3 rate", "broken", remark("limit"), 154.8, 125.0, "c_per_h"), "si")
-    'heat 3 rate: 154.8, at most 125.0 °C/h'
+    >>> figures_of(ClauseResult("heat 3 rate", "broken", remark("limit"), 154.8, 125.0, "c_per_h"), "si")
+    ('154.8', '154.8, at most 125.0 °C/h')
     """
-    if c.unit == "min" and c.value is not None and c.limit is not None:
-        gap = abs(c.limit - c.value)
-        if c.value < c.limit:
-            return f"{c.clause}: {c.value:.1f} of {c.limit:g} min: {gap:.1f} short"
-        return f"{c.clause}: {c.value:.1f} min, {gap:.1f} too long"
     value, limit = clause_figures(c.clause, c.value, c.limit, c.unit, system)
     if not value or not limit or c.value is None or c.limit is None:
-        return ": ".join(w for w in (label(c, system), value) if w)
+        return value, value
+    if c.unit == "min":
+        gap = abs(c.limit - c.value)
+        if c.value < c.limit:
+            return value, f"{c.value:.1f} of {c.limit:g} min: {gap:.1f} short"
+        return value, f"{c.value:.1f} min, {gap:.1f} too long"
     unit = limit.partition(" ")[2]
     value = value.removesuffix(f" {unit}") if unit else value
-    return f"{label(c, system)}: {value}, at {'most' if c.value > c.limit else 'least'} {limit}"
+    return value, f"{value}, at {'most' if c.value > c.limit else 'least'} {limit}"
 
 
 def _soak(sheet: RunSheet, c: ClauseResult, name: str, at: float, system: str) -> Breach:
@@ -100,9 +103,10 @@ def _soak(sheet: RunSheet, c: ClauseResult, name: str, at: float, system: str) -
     if counted is None and hold is not None:
         counted = (hold.start_s, hold.start_s) if c.value < c.limit else (hold.start_s, hold.end_s)
     short = max(c.limit - c.value, 0.0) * 60.0
+    said = c.clause, *figures_of(c, system)
     if counted is None:
-        return Breach(name, 0, words_of(c, system), at, segment=c.segment)
-    return Breach(name, 0, words_of(c, system), counted[0], counted=counted, short_s=short, segment=c.segment)
+        return Breach(name, 0, *said, at, segment=c.segment)
+    return Breach(name, 0, *said, counted[0], counted=counted, short_s=short, segment=c.segment)
 
 
 def _key(c: ClauseResult, keys: list[str]) -> str:
@@ -129,7 +133,5 @@ def _window(c: ClauseResult, at: float) -> tuple[float, float] | None:
 def _channels(c: ClauseResult, lines: RunLines) -> tuple[str, ...]:
     """The channels that a clause names, as far as the chart has them."""
     known = {x.name for x in lines.lines}
-    if c.channel in known:
-        return (c.channel,)
-    names = named_in(c.channel or "")
-    return tuple(names) if known.issuperset(names) else ()
+    names = channels_in(c.channel or "", known)
+    return names if known.issuperset(names) else ()

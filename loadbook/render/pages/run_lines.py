@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from loadbook.analysis.trace.asked_lines import DrawnLimit, RunPicture
-from loadbook.analysis.trace.model import Channel, Trace
+from loadbook.analysis.trace.model import Channel, Trace, channels_in
 from loadbook.analysis.trace.thinning import Indexes, Thinning, kept, strokes, thinning
 from loadbook.analysis.trace.validity import interval_s
 from loadbook.core import units
@@ -145,7 +145,7 @@ def _enveloped(
         means = np.nanmean(stack, axis=1)
     cold, hot = work[int(np.nanargmin(means))], work[int(np.nanargmax(means))]
     told = [*(f.channel for f in sheet.judged.faults), *(c.channel or "" for c in sheet.judged.of("broken"))]
-    named = {name for words in told for name in named_in(words)}
+    named = {name for words in told for name in channels_in(words, [x.name for x in lines])}
     shown = {cold, hot, *(i for i in work if lines[i].name in named)}
     out = [replace(x, hidden=True) if i in work and i not in shown else x for i, x in enumerate(lines)]
     chosen = np.union1d(kept(low, thin), kept(high, thin))
@@ -170,16 +170,6 @@ def about(channel: Channel) -> str:
         channel.serial and f"piece {channel.serial}",
     ]
     return ", ".join([channel.role, *(w for w in where if w)])
-
-
-def named_in(words: str) -> list[str]:
-    """The channels that a clause or fault names, those of "TC 6 over TC 1" in this order.
-
-    >>> named_in("TC 6 over TC 1"), named_in("Load 2, Load 4")
-    (['TC 6', 'TC 1'], ['Load 2', 'Load 4'])
-    """
-    between = next((b for b in (" over ", ", ") if b in words), None)
-    return words.split(between) if between else [words]
 
 
 def _panel_of(channel: Channel) -> tuple[str, str]:

@@ -261,7 +261,7 @@ def breach(
             both = [float(near[n].values[k]) for n in b.channels]
             if np.isfinite(both).all():
                 drawn.append(rule(x, scale.at(both[0]), x, scale.at(both[1]), "breach"))
-                told.append(_told(b, b.figures.partition(",")[0] + " apart", words, x + 0.006,
+                told.append(_told(b, f"{b.amount} apart", words, x + 0.006,
                                   (scale.at(both[0]) + scale.at(both[1])) / 2 * height - 0.5, character))  # fmt: skip
         return drawn, told
     wanted = 1.2
@@ -287,7 +287,7 @@ def breach(
         x += character
     else:
         drawn.append(rule(x, 0, x, 1, "breach"))
-    told.append(_told(b, b.words if named else b.figures, words, x, wanted, character))
+    told.append(_told(b, b.words if named else b.figures or b.name, words, x, wanted, character))
     return drawn, told
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from loadbook.core import times
-from loadbook.core.phrases import many
+from loadbook.core.phrases import few, many
 from loadbook.queries.office import Office
 from loadbook.render.attention import OPEN, Point
 from loadbook.render.charts.style import MUTED
@@ -61,8 +61,7 @@ def _warning(office: Office) -> str:
             "page run --for and page answer."
         )
     if office.guarded:
-        shown = ", ".join(office.guarded[:6]) + (f" and {len(office.guarded) - 6} more" if office.guarded[6:] else "")
-        return f"Stays in the shop: confidential or export-controlled jobs are in it ({shown})."
+        return f"Stays in the shop: confidential or export-controlled jobs are in it ({few(office.guarded, 6)})."
     return ""
 
 

@@ -8,8 +8,8 @@ from typing import Any
 
 from loadbook.core import writing
 from loadbook.core.vocabulary.lookup import terms
-from loadbook.queries.moved import records
 from loadbook.queries.office import Office, cycle_of
+from loadbook.queries.result import records
 from loadbook.render.attention import points
 
 from . import columns
