@@ -10,16 +10,12 @@ import pytest
 from loadbook.analysis.following.forecast import (
     FEWEST,
     LEVEL,
-    RUN_END,
-    SOAK_END,
-    SOAK_START,
     Ahead,
     Replayed,
-    Typical,
     ahead,
-    happened,
     with_intervals,
 )
+from loadbook.analysis.following.usual import RUN_END, SOAK_END, SOAK_START, Typical, happened
 from loadbook.analysis.trace.model import Channel, Cycle, Segment, Trace
 from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared
