@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import sqlite3
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from loadbook.analysis.following.forecast import Ahead, Replayed, ahead, replayed
+from loadbook.analysis.following.forecast import Ahead, Replayed, ahead, beforehand, replayed, with_intervals
 from loadbook.analysis.following.lowhold import PastLag, check_holds, lags_of
-from loadbook.analysis.following.usual import RUN_END, Stock, Typical, Whole, typical
+from loadbook.analysis.following.usual import RUN_END, Typical, Whole, typical
+from loadbook.analysis.planning.hours import COOLING, HEATING, varied
+from loadbook.analysis.planning.stock import Stock
 from loadbook.analysis.trace.model import Cycle, Trace
 from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared
@@ -18,6 +21,8 @@ from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
 from loadbook.store.trace_files import read_trace
 
+from .stock import stock_of
+
 _FAULTY = "SELECT channel FROM finding WHERE run = ? AND what = 'fault' AND name <> 'drifting' AND channel IS NOT NULL"
 _RUNS = """
 SELECT run.run FROM run JOIN trace USING (run)
@@ -25,7 +30,6 @@ JOIN cycle ON cycle.cycle = run.cycle AND cycle.revision = run.cycle_revision
 WHERE furnace = ? AND process = ? AND run.started < ? AND status = 'done' AND state = 'current' AND run.run <> ?
 ORDER BY run.started DESC LIMIT ?
 """
-_PIECES = "SELECT piece.setup, piece.quantity * mass_kg AS mass_kg FROM piece JOIN part USING (part) WHERE run = ?"
 MOST = 24  # earlier runs that are looked at, the newest ones
 CUTS = tuple(k / 25.0 for k in range(1, 25))  # of a run's length: the moments at which its forecasts are replayed
 
@@ -35,12 +39,14 @@ class Past:
     """What is known before a run begins.
 
     places  of each place, by its name in small letters, what earlier runs of the process showed at the low hold
+    program  the run's cycle at the rates that its controller was set to
     usual, replays  how long segments took, and how forecasts fared, in earlier runs by this very program
     """
 
     places: dict[str, tuple[PastLag, ...]] = field(default_factory=dict)
     usual: Typical = field(default_factory=Typical)
     replays: tuple[Replayed, ...] = ()
+    program: Cycle | None = None
 
 
 @dataclass(frozen=True)
@@ -56,20 +62,42 @@ def past_of(book: BookFolder, record: RunRecord) -> Past:
     """The past of a run: runs of its furnace, before it, by a cycle of the same process, newest first."""
     if record.cycle is None:
         return Past()
+    found = list(_earlier_runs(book, book.read(), record))
+    return past_among(found, as_set(book.read(), record), stock_of(book.read(), record.run))
+
+
+def _earlier_runs(book: BookFolder, conn: sqlite3.Connection, record: RunRecord) -> Iterator[Earlier]:
+    """conn reads the run, which may be one that is only planned; book has the traces of the others."""
+    assert record.cycle is not None
     own = (record.row["furnace"], record.cycle.process, record.row["started"], record.run, MOST)
-    found = [e for (name,) in book.read().execute(_RUNS, own).fetchall() if (e := _earlier(book, name)) is not None]
-    return past_among(found, record.cycle, stock_of(book, record))
+    for (name,) in conn.execute(_RUNS, own).fetchall():
+        found = _earlier(book, name)
+        if found is not None:
+            yield found
 
 
-def stock_of(book: BookFolder, record: RunRecord) -> Stock:
-    """What a run's load is, as far as the book has it. Without a mass of the load that of its pieces counts, without a
-    racking of the run that of its pieces, where it is the same of all."""
-    pieces = book.read().execute(_PIECES, (record.run,)).fetchall()
-    masses = [r["mass_kg"] for r in pieces]
-    mass_kg = record.row["load_mass_kg"] or (sum(masses) if masses and None not in masses else None)
-    setups = {r["setup"] for r in pieces}
-    setup = record.row["setup"] or (setups.pop() if len(setups) == 1 else None)
-    return Stock(mass_kg, max((p.section_thick_mm or 0.0 for p in record.pieces), default=0.0) or None, setup)
+def before_start(book: BookFolder, conn: sqlite3.Connection, record: RunRecord) -> tuple[Ahead, ...]:
+    """When the holds of a run that has not begun will be soaked, and when it will be done, in seconds from its start;
+    as earlier runs by its program in its furnace tell. conn reads the run, which may be one that is only planned."""
+    cycle = as_set(conn, record) if record.cycle else None
+    if cycle is None:
+        return ()
+    done = {e.run: e.whole for e in _earlier_runs(book, conn, record) if _program(e.whole.cycle) == _program(cycle)}
+    past: list[Replayed] = []
+    for run, whole in done.items():
+        usual = typical([w for r, w in done.items() if r != run], whole.stock)
+        past += replayed(run, whole, [(0.0, None, beforehand(whole.cycle, usual))])
+    return with_intervals(beforehand(cycle, typical(list(done.values()), stock_of(conn, record.run))), 0.0, past)
+
+
+def as_set(conn: sqlite3.Connection, record: RunRecord) -> Cycle:
+    """A run's cycle at the rates that its controller was set to, where the book has them."""
+    assert record.cycle is not None
+    rates = conn.execute(
+        "SELECT parameter, value FROM parameter WHERE run = ? AND source = 'asked' AND channel IS NULL"
+        " AND parameter IN (?, ?)", (record.run, HEATING, COOLING),
+    )  # fmt: skip
+    return varied(record.cycle, dict(rates.fetchall()))
 
 
 def past_among(found: Sequence[Earlier], cycle: Cycle, stock: Stock | None = None) -> Past:
@@ -84,7 +112,7 @@ def past_among(found: Sequence[Earlier], cycle: Cycle, stock: Stock | None = Non
                     places.setdefault(str(where[channel]).casefold(), []).append(PastLag(e.run, shares, order))
     same = [e for e in found if _program(e.whole.cycle) == _program(cycle)]
     usual = typical([e.whole for e in same], stock)
-    return Past({p: tuple(lags) for p, lags in places.items()}, usual, tuple(_replays(same)))
+    return Past({p: tuple(lags) for p, lags in places.items()}, usual, tuple(_replays(same)), cycle)
 
 
 def _program(cycle: Cycle) -> list[tuple[str, float | None, float | None]]:
@@ -105,7 +133,8 @@ def _earlier(book: BookFolder, name: str) -> Earlier | None:
         trace, values=trace.values[kept], flags=trace.flags[kept], channels=tuple(trace.channels[i] for i in kept)
     )
     ready = prepared(sound)
-    whole = Whole(ready, record.cycle, find_phases(ready, record.cycle), stock_of(book, record))
+    cycle = as_set(book.read(), record)
+    whole = Whole(ready, cycle, find_phases(ready, cycle), stock_of(book.read(), record.run))
     return Earlier(name, whole, radiant(record))
 
 

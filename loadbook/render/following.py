@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
+from loadbook.analysis.following.forecast import Ahead
 from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET
 from loadbook.core import times
 from loadbook.core.figures import share_words
@@ -14,6 +15,7 @@ from loadbook.queries.evidence_words import worded
 from loadbook.queries.following import ORDER, Seen
 from loadbook.queries.judge import local
 from loadbook.queries.remark_words import words
+from loadbook.store import derived
 from loadbook.store.book import BookFolder
 
 from .judged import clause_figures, figure
@@ -69,31 +71,38 @@ def facts(seen: Seen, book: BookFolder, system: str) -> list[tuple[str, str]]:
 
 def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
     """What is to come: forecasts, each with its interval and how often such a one holds."""
+    arrived = "The cycle's last target has come: Ctrl-C, or a while without a new row, takes the file in."
+    return [
+        *([arrived] if seen.arrived and not seen.over else []),
+        *forecast_words(seen.ahead, seen.started, seen.at, book),
+    ]
+
+
+def forecast_words(ahead: Sequence[Ahead], started: str, now: str, book: BookFolder) -> list[str]:
+    """Forecasts in words. started, now: UTC moments as stored, from which their seconds count and at which they are
+    made."""
+
+    def when(seconds: float | None) -> str:  # on the shop's clock, with its day where that is another one than now's
+        at = derived.moment(started or None, seconds)
+        if not at:
+            return ""
+        there, here = (times.from_stored(m).astimezone(book.zone) for m in (at, now))
+        return there.strftime("%H:%M" if there.date() == here.date() else "%d %b %H:%M")
+
     out = []
-    if seen.arrived and not seen.over:
-        out.append("The cycle's last target has come: Ctrl-C, or a while without a new row, takes the file in.")
-    for a in seen.ahead:
+    for a in ahead:
         what = a.what if a.segment is None else f"{a.what} of hold {a.segment}"
-        said = f"Forecast: {what} at {_when(seen, a.at_s, book)}"
+        said = f"Forecast: {what} at {when(a.at_s)}"
         if a.low_s is None or a.level is None:
             out.append(f"{said}; {_too_few(a.runs)}")
         else:
-            between = f"{_when(seen, a.low_s, book)} and {_when(seen, a.high_s, book)}"
+            between = f"{when(a.low_s)} and {when(a.high_s)}"
             out.append(f"{said}, between {between} ({share_words(a.level)}, by {a.runs} earlier runs)")
     return out
 
 
 def _too_few(runs: int) -> str:
     return f"no interval, by {many(runs, 'earlier run')} alone" if runs else "no interval without earlier runs"
-
-
-def _when(seen: Seen, seconds: float | None, book: BookFolder) -> str:
-    """A moment to come on the shop's clock, with its day where that is another one than the last sample's."""
-    at = seen.moment(seconds)
-    if not at:
-        return ""
-    there, now = (times.from_stored(m).astimezone(book.zone) for m in (at, seen.at))
-    return there.strftime("%H:%M" if there.date() == now.date() else "%d %b %H:%M")
 
 
 COLUMNS = ("clause", "state", "worst so far", "limit", "left", "")

@@ -25,7 +25,8 @@ import numpy as np
 
 from loadbook.analysis.following.forecast import Ahead
 from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET, SETTLES_S, Standing
-from loadbook.analysis.following.usual import Stock, Whole, happened
+from loadbook.analysis.following.usual import Whole, happened
+from loadbook.analysis.planning.stock import Stock
 from loadbook.analysis.trace.model import Limit, Trace
 from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared

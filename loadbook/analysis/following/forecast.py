@@ -17,13 +17,15 @@ from typing import Any
 import numpy as np
 from scipy.special import stdtrit
 
+from loadbook.analysis.planning.stock import Line
 from loadbook.analysis.trace.model import Cycle, Floats, Segment, Trace
 from loadbook.analysis.trace.phases import Phases
 from loadbook.analysis.trace.soak import soak
 
-from .usual import RUN_END, SOAK_END, SOAK_START, Line, Typical, Whole, move_asked_s, rate_asks_s, work_rows
+from .usual import RUN_END, SOAK_END, SOAK_START, Typical, Whole, move_asked_s, rate_asks_s, work_rows
 
 STEP_S = 60.0
+COLD_C = 20.0  # of a furnace before it is started, where nothing is recorded yet
 FIT_S, LATEST_S = 5400.0, 1800.0
 LONGEST_S = 7 * 86400.0
 SLOWEST, QUICKEST = 1.0 / 36000.0, 1.0 / 30.0  # k [1/s] that a work TC can have
@@ -32,7 +34,7 @@ MOST_APART = 3.0  # of a run's own pace and that of earlier runs
 HALF_K = 873.15  # in air half the heat comes by radiation here: colder with a strong fan, hotter without one
 LEVEL = 0.9
 FEWEST = 5  # earlier runs that an interval needs
-LAG_TRUST = 0.5  # as `usual.Line` has it: how far the forecast by lags is believed (chosen by tests/trials/replay.py)
+LAG_TRUST = 0.5  # as `planning.stock.Line` has it, of the forecast by lags (chosen by tests/trials/replay.py)
 
 
 @dataclass(frozen=True)
@@ -117,6 +119,26 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
             out.append(Ahead(SOAK_END, s.number, end_s, by_lags_s=end_s + later_s))
         run.stay(end_s + usual.after.get(s.number, 0.0))
     return out if run.t <= now_s else [*out, Ahead(RUN_END, None, run.t, by_lags_s=run.t + later_s)]
+
+
+def beforehand(cycle: Cycle, usual: Typical) -> list[Ahead]:
+    """The same before the run begins, without intervals: its program from a cold furnace, each move and each lag as
+    earlier runs of loads like this one took. Nothing beyond a segment without a target, or a hold of unknown lag."""
+    at_s, at_c = usual.shut_s, COLD_C
+    out: list[Ahead] = []
+    for s in cycle.segments:
+        if s.target_c is None or (s.kind == "hold" and s.minutes and s.number not in usual.lags):
+            return out
+        if s.kind != "hold":
+            at_s += rate_asks_s(s, s.target_c - at_c) * usual.moves.get(s.number, 1.0)
+            at_c = s.target_c
+        elif s.minutes:
+            at_s += usual.lags[s.number]
+            out.append(Ahead(SOAK_START, s.number, at_s))
+            at_s += 60.0 * s.minutes
+            out.append(Ahead(SOAK_END, s.number, at_s))
+            at_s += usual.after.get(s.number, 0.0)
+    return [*out, Ahead(RUN_END, None, at_s)]
 
 
 def with_intervals(

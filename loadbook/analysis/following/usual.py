@@ -13,7 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Cycle, Floats, Segment, Trace
+from loadbook.analysis.planning.stock import UNKNOWN, Line, Stock, beside
+from loadbook.analysis.trace.model import Cycle, Segment, Trace
 from loadbook.analysis.trace.phases import Interval, Phases
 from loadbook.analysis.trace.soak import soak
 
@@ -21,17 +22,7 @@ USUAL_C_PER_H = 100.0  # where a cycle asks for no rate and no earlier run shows
 LEAST_S = 300.0  # shorter times are not told apart
 FEWEST_LAGS = 3
 LOAD_TRUST = 0.3  # variance of what a usual difference of mass, section or racking does to a lag, in that of the rest
-FARTHEST = 2.5  # usual differences: a load that is farther from earlier ones counts as one that far
 SOAK_START, SOAK_END, RUN_END = "soak start", "soak end", "run end"
-
-
-@dataclass(frozen=True)
-class Stock:
-    """What went in, as far as the book has it: mass, thickest section and how it was racked ('' or None: unknown)."""
-
-    mass_kg: float | None = None
-    section_mm: float | None = None
-    setup: str | None = None
 
 
 @dataclass(frozen=True)
@@ -41,7 +32,7 @@ class Whole:
     trace: Trace
     cycle: Cycle
     phases: Phases
-    stock: Stock = Stock()
+    stock: Stock = UNKNOWN
 
     @cached_property
     def ends(self) -> dict[tuple[str, int | None], float]:
@@ -63,6 +54,11 @@ class Whole:
         return {x.segment: x.end_s - self.ends[SOAK_END, x.segment] for x in held}
 
     @cached_property
+    def shut_s(self) -> float:
+        """Seconds of the trace before its first segment begins."""
+        return self.phases.intervals[0].start_s if self.phases.intervals else 0.0
+
+    @cached_property
     def lags(self) -> dict[int, float]:
         """Segment -> seconds from its hold's start to its soak's."""
         found = {h.segment: self.ends[SOAK_START, h.segment] - h.start_s
@@ -74,11 +70,12 @@ class Whole:
 class Typical:
     """What earlier runs by a program did, by segment number: the time of each move over the time that its rate asks
     for, seconds that a hold went on after its soak was done, and seconds from a hold's start to its soak's that a load
-    like this one needed."""
+    like this one needed. shut_s: seconds of the trace before its first segment."""
 
     moves: Mapping[int, float] = field(default_factory=dict)
     after: Mapping[int, float] = field(default_factory=dict)
     lags: Mapping[int, float] = field(default_factory=dict)
+    shut_s: float = 0.0
 
 
 def happened(trace: Trace, cycle: Cycle, phases: Phases) -> dict[tuple[str, int | None], float]:
@@ -104,7 +101,8 @@ def typical(done: Sequence[Whole], stock: Stock | None = None) -> Typical:
     return Typical(
         {s: float(np.median(v)) for s, v in _by_segment([d.moves for d in done]).items()},
         {s: max(float(np.median(v)), 0.0) for s, v in _by_segment([d.after for d in done]).items()},
-        _lags(done, stock or Stock()),
+        _lags(done, stock or UNKNOWN),
+        float(np.median([d.shut_s for d in done])) if done else 0.0,
     )
 
 
@@ -121,62 +119,10 @@ def _lags(done: Sequence[Whole], stock: Stock) -> dict[int, float]:
     for segment in {s for d in done for s in d.lags}:
         runs = [d for d in done if segment in d.lags]
         if len(runs) >= FEWEST_LAGS:
-            own, others = _beside(stock, [d.stock for d in runs])
+            own, others, _ = beside(stock, [d.stock for d in runs])
             line = Line(others, np.log([d.lags[segment] for d in runs]), LOAD_TRUST)
             out[segment] = float(np.exp(line.at(own)))
     return out
-
-
-def _beside(stock: Stock, others: Sequence[Stock]) -> tuple[Floats, Floats]:
-    """What a load and earlier ones are compared by: (p,) and (n, p); only what the book has of this one. Of an earlier
-    load of which it is not known the middle stands there."""
-    own, columns = [], []
-    for name in ("mass_kg", "section_mm"):
-        value, past = getattr(stock, name), [getattr(o, name) for o in others]
-        known = np.log([v for v in past if v])
-        if value and known.size:
-            own.append(float(np.log(value)))
-            columns.append([float(np.log(v)) if v else float(known.mean()) for v in past])
-    if stock.setup:
-        own.append(1.0)
-        columns.append([float((o.setup or "").casefold() == stock.setup.casefold()) for o in others])
-    return np.array(own), np.array(columns, dtype=float).reshape(len(own), len(others)).T
-
-
-class Line:
-    """y by x over some runs, and where one run more is to be expected.
-
-    x  (n, p);  y  (n,);  trust  variance of what one usual difference of x does to y, in that of the rest: how far x is
-    believed before many runs show what it does (slopes normal about none: a ridge, with its predictive distribution)
-    """
-
-    def __init__(self, x: Floats, y: Floats, trust: float) -> None:
-        self.mean, self._centre, spread = float(y.mean()), x.mean(axis=0), x.std(axis=0)
-        self._varied = spread > 1e-6
-        self._spread = spread[self._varied]
-        z, away = self._usual(x), y - self.mean
-        self._square = z.T @ z + np.eye(z.shape[1]) / trust
-        self._slopes = np.linalg.solve(self._square, z.T @ away)
-        self._rest = away - z @ self._slopes
-        self._variance = float(away @ self._rest) / max(y.size - 1, 1)
-        self._runs = y.size
-
-    def _usual(self, x: Floats) -> Floats:
-        usual: Floats = np.clip((x - self._centre)[..., self._varied] / self._spread, -FARTHEST, FARTHEST)
-        return usual
-
-    def expected(self, x: Floats) -> float:
-        """The mean at x (p,)."""
-        return self.mean + float(self._usual(x) @ self._slopes)
-
-    def at(self, x: Floats) -> float:
-        """The middle at x: single odd runs do not move it far."""
-        return self.expected(x) + float(np.median(self._rest))
-
-    def sd(self, x: Floats) -> float:
-        """Standard deviation of one run more at x, by Student's distribution with n - 1 degrees of freedom."""
-        z = self._usual(x)
-        return float(np.sqrt(self._variance * (1.0 + 1.0 / self._runs + z @ np.linalg.solve(self._square, z))))
 
 
 def move_asked_s(cycle: Cycle, move: Interval, phases: Phases) -> float | None:
