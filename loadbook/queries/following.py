@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +93,16 @@ class Seen:
                        "high": self.moment(a.high_s)} for a in self.ahead],
             "stop_and_look": self.stop, "low_hold": self.low_hold.as_dict() if self.low_hold else None,
         }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Look:
+    """One look at the file: when (UTC), seconds until the next (None: there is none), and whether it showed something
+    new."""
+
+    at: datetime
+    rest_s: float | None = None
+    changed: bool = True
 
 
 @dataclass

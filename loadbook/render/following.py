@@ -12,7 +12,7 @@ from loadbook.core import times
 from loadbook.core.figures import share_words
 from loadbook.core.phrases import many
 from loadbook.queries.evidence_words import worded
-from loadbook.queries.following import ORDER, Seen
+from loadbook.queries.following import ORDER, Look, Seen
 from loadbook.queries.judge import local
 from loadbook.queries.remark_words import words
 from loadbook.store import derived
@@ -105,6 +105,18 @@ def _too_few(runs: int) -> str:
     return f"no interval, by {many(runs, 'earlier run')} alone" if runs else "no interval without earlier runs"
 
 
+OFTEN_S = 15.0
+
+
+def look_words(look: Look | None, book: BookFolder) -> str:
+    """When the file was looked at, and when it will be again; '' without a next look."""
+    if look is None or look.rest_s is None:
+        return ""
+    rest = f"{look.rest_s:.0f} s" if look.rest_s < 100.0 else f"{look.rest_s / 60.0:.0f} min"
+    why = " (a long file is read less often)" if look.rest_s > OFTEN_S else ""
+    return f"Last look {look.at.astimezone(book.zone):%H:%M:%S}, the next {rest} later{why}."
+
+
 COLUMNS = ("clause", "state", "worst so far", "limit", "left", "")
 
 
@@ -152,7 +164,7 @@ def fault_words(seen: Seen, book: BookFolder, system: str) -> list[str]:
             for f in seen.faults]  # fmt: skip
 
 
-def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> Any:
+def view(seen: Seen, book: BookFolder, system: str, look: Look | None = None, most: int | None = None) -> Any:
     """The live view as rich draws it; every value goes in as plain text. most: of the clauses that are kept or have not
     begun, so many rows; the others are counted."""
     from rich.console import Group
@@ -162,7 +174,9 @@ def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> 
     shown = local(seen.at, book) if seen.at else "no sample yet"
     style = {BROKEN: "bold red", HEADING: "bold yellow"}.get(seen.worst, "bold yellow" if seen.stop else "bold")
     parts: list[Any] = [Text(f"{seen.run}  {headline(seen, book)}", style=style), Text(ADVISES, style="dim"),
-                        Text(f"{seen.cycle}; {seen.samples} samples, last {shown}")]  # fmt: skip
+                        Text(f"{seen.cycle or 'no cycle'}; {seen.samples} samples, last {shown}")]  # fmt: skip
+    if looked := look_words(look, book):
+        parts.append(Text(looked))
     glance = Table.grid(padding=(0, 2))
     cells = [Text(cell) for fact in facts(seen, book, system) for cell in fact]
     for k in range(0, len(cells), 4):
@@ -191,14 +205,14 @@ def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> 
     return Group(*parts)
 
 
-def fitted(seen: Seen, book: BookFolder, system: str, console: Any) -> Any:
+def fitted(seen: Seen, book: BookFolder, system: str, console: Any, look: Look | None = None) -> Any:
     """The view at the terminal's height: what is kept so far gives way, what is not stays."""
 
     def fits(most: int) -> bool:
-        return bool(len(console.render_lines(view(seen, book, system, most), pad=False)) < console.size.height)
+        return bool(len(console.render_lines(view(seen, book, system, look, most), pad=False)) < console.size.height)
 
     low, high = 0, len(seen.standings)
     while low < high:
         middle = (low + high + 1) // 2
         low, high = (middle, high) if fits(middle) else (low, middle - 1)
-    return view(seen, book, system, low)
+    return view(seen, book, system, look, low)
