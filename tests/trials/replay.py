@@ -3,6 +3,7 @@
     python -m tests.trials.replay --book FOLDER [--no-past] [--every N]   runs of a book that have a trace
     python -m tests.trials.replay --loads 300 [--seed N]  generated loads, every third with a fault
     python -m tests.trials.replay --histories 60          forecasts: histories of one program each, 28 runs
+    --forecasts                                           cut at 25, 50 and 75 % alone
 
 Each run is cut at ten points, tenths of its length, and looked at as `follow` looks. It *contradicts* where a clause
 is told broken and is not in the end, or is told kept (or not yet begun) a quarter of an hour or more after the moment
@@ -222,7 +223,9 @@ def _warped(spec: Spec, marks: list[tuple[str, float, float, float]], dt: float)
 
 
 # ---- what is said on the way, against the end -----------------------------------------------------------------------
-def replay(case: Case, book: Any, count: Counter[str], told: list[str], scores: Scores) -> None:
+def replay(
+    case: Case, book: Any, count: Counter[str], told: list[str], scores: Scores, cuts: Sequence[float]
+) -> None:  # fmt: skip
     record, trace, past = case
     factor, decides = book.guard()
     whole = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=False)
@@ -231,7 +234,7 @@ def replay(case: Case, book: Any, count: Counter[str], told: list[str], scores: 
     ends = happened(whole.trace, record.cycle, whole.phases) if record.cycle else {}
     count["runs"] += 1
     stopped = False
-    for share in sorted({*CUTS, *SHARES}):
+    for share in cuts:
         part = first_of(trace, share * float(trace.t_s[-1]))
         seen = seen_of(book, record, part, past)
         now_s = float(part.t_s[-1])
@@ -315,18 +318,20 @@ def main() -> None:
     parser.add_argument("--loads", type=int, default=0)
     parser.add_argument("--histories", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1818)
+    parser.add_argument("--forecasts", action="store_true", help="cut only where forecasts are held to their word")
     parser.add_argument("--quiet", action="store_true", help="the table alone")
     options = parser.parse_args()
     count: Counter[str] = Counter()
     told: list[str] = []
     scores = Scores()
+    cuts = SHARES if options.forecasts else sorted({*CUTS, *SHARES})
     if options.book:
         with BookFolder.open(Path(options.book)) as book:
             for case in of_book(book, options.every, not options.no_past):
-                replay(case, book, count, told, scores)
+                replay(case, book, count, told, scores, cuts)
     plain = SimpleNamespace(guard=lambda: (1.0, False), zone=times.zone_of("UTC"))
     for case in chain(of_loads(options.loads, options.seed), of_histories(options.histories, options.seed)):
-        replay(case, plain, count, told, scores)
+        replay(case, plain, count, told, scores, cuts)
     if not options.quiet:
         print("\n".join(told))
     for name, n in sorted(count.items()):

@@ -10,6 +10,7 @@ is to be trusted, and gives its interval: nine in ten.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -24,7 +25,8 @@ from loadbook.analysis.trace.soak import soak
 
 from .usual import RUN_END, SOAK_END, SOAK_START, Typical, Whole, move_asked_s, rate_asks_s, work_rows
 
-STEP_S = 60.0
+STEP_S, MOST_STEP_S = 60.0, 300.0
+MOST_LAG_S = 2 * 86400.0
 COLD_C = 20.0  # of a furnace before it is started, where nothing is recorded yet
 FIT_S, LATEST_S = 5400.0, 1800.0
 LONGEST_S = 7 * 86400.0
@@ -229,12 +231,13 @@ class _Run:
         """How readily heat is taken up at a temperature of the furnace, as a share of that at HALF_K."""
         return (1.0 - self.radiant) + self.radiant * ((furnace_c + 273.15) / HALF_K) ** 3
 
-    def _step(self, to_c: float) -> None:
-        middle = 0.5 * (self.furnace + to_c)
-        k = self.k * self._hotter(middle)
-        self.work = middle + (self.work - middle) * np.exp(-k * STEP_S)
+    def _go(self, to_c: float, seconds: float) -> None:
+        """To a temperature of the furnace in a straight line: exact but for k, which is that of the middle."""
+        k = self.k * self._hotter(0.5 * (self.furnace + to_c))
+        behind = (to_c - self.furnace) / (k * seconds)  # where a work TC comes to rest behind a ramp
+        self.work = to_c - behind + (self.work - self.furnace + behind) * np.exp(-k * seconds)
         self.furnace = to_c
-        self.t += STEP_S
+        self.t += seconds
 
     def move(self, s: Segment, usual: float, begun: tuple[float, float | None] | None) -> None:
         """To a segment's target.
@@ -255,26 +258,33 @@ class _Run:
             since_s, whole_s = begun
             if s.kind == "cool" and whole_s:
                 seconds = max(seconds, usual * whole_s - (self.t - since_s))
-        steps = max(1, round(min(seconds, LONGEST_S) / STEP_S))
+        seconds = max(min(seconds, LONGEST_S), STEP_S)
+        steps = math.ceil(seconds / MOST_STEP_S)
         for target in np.linspace(self.furnace, s.target_c, steps + 1)[1:]:
-            self._step(float(target))
+            self._go(float(target), seconds / steps)
 
     def until_inside(self, s: Segment) -> float | None:
         """Holds until every work TC is inside the band, edges included; None where that is not to be seen."""
         if s.target_c is None or not self.work.size:
             return None
         low = s.edges(s.target_c)[0]
-        begun = self.t
-        while (self.work < low).any():
-            self._step(s.target_c)
-            if self.t - begun > 2 * 86400.0:
+        if (self.work < low).any() and self.furnace != s.target_c:
+            self._go(s.target_c, STEP_S)
+        late = self.work < low
+        if late.any():
+            if s.target_c <= low:
                 return None
+            far, k = s.target_c - self.work[late], self.k[late] * self._hotter(s.target_c)
+            seconds = float((np.log(far / (s.target_c - low)) / k).max())
+            if seconds > MOST_LAG_S:
+                return None
+            self._go(s.target_c, seconds)
         return self.t
 
     def stay(self, until_s: float) -> None:
         """Holds up to a moment."""
-        while self.t < until_s:
-            self._step(self.furnace)
+        if until_s > self.t:
+            self._go(self.furnace, until_s - self.t)
 
 
 def _k(t: Floats, y: Floats, furnace: Floats, hotter: Floats) -> float:
