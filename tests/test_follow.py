@@ -28,7 +28,7 @@ from loadbook.cli.main import cli
 from loadbook.core import times
 from loadbook.core.errors import LoadbookError
 from loadbook.queries.earlier_runs import Past
-from loadbook.queries.following import follower, seen_of
+from loadbook.queries.following import Look, follower, seen_of
 from loadbook.readers.cycles.file import parse_cycle
 from loadbook.readers.recorder.growing import Growing
 from loadbook.readers.recorder.options import Options
@@ -411,7 +411,10 @@ def test_a_suspected_fault_is_told_in_words_as_json_and_on_the_page(book: BookFo
     assert all(e["code"] and isinstance(e["figures"], dict) for f in line["faults"] for e in f["evidence"])
     console = Console(width=160, record=True, file=io.StringIO())
     console.print(view(seen, book, "si"))
-    for told in (console.export_text(), following_page(seen, book, "us", 5.0).partition('id="seen-data"')[0]):
+    for told in (
+        console.export_text(),
+        following_page(seen, book, "us", Look(times.now(), 5.0)).partition('id="seen-data"')[0],
+    ):
         assert re.search(r"TC 3: (frozen|the recorder shows the same value on and on \()since", told)
         assert "Remark" not in told and "figures" not in told
         assert not re.search(r"\d\d:\d\d[+-]\d", told)  # the shop's clock, without its offset
@@ -462,6 +465,26 @@ def test_the_view_fits_the_terminal_and_keeps_what_matters(book: BookFolder) -> 
         assert ("more not yet" in shown) == (height < 60)
 
 
+def test_the_view_and_the_page_say_when_the_last_look_was(book: BookFolder) -> None:
+    from rich.console import Console
+
+    from loadbook.render.following import fitted, look_words
+    from loadbook.render.pages.following import following_page
+
+    record, trace = part_of(book, 0.24)
+    seen = seen_of(book, record, trace, Past())
+    at = times.from_stored("2026-03-06T00:20:05Z")
+    assert look_words(Look(at, 5.0), book) == "Last look 00:20:05, the next 5 s later."
+    long = Look(at, 240.0)
+    console = Console(width=80, height=40, record=True, file=io.StringIO())
+    console.print(fitted(seen, book, "si", console, long))
+    said = "Last look 00:20:05, the next 4 min later (a long file is read less often)."
+    page = following_page(seen, book, "si", long)
+    assert said in " ".join(console.export_text().split())
+    assert said in page.replace("\N{NO-BREAK SPACE}", " ") and re.search('http-equiv="refresh"[^>]*60', page)
+    assert look_words(Look(at, None), book) == look_words(None, book) == ""
+
+
 # ---- every way to write ends in the trace of the whole file ----------------------------------------------------------
 def written(way: str, data: bytes, rng: random.Random) -> list[bytes]:
     """The states of a file that a recorder writes in one way or another, the last one whole."""
@@ -477,12 +500,16 @@ def written(way: str, data: bytes, rng: random.Random) -> list[bytes]:
     }[way] + [(head if way == "rotated" else b"") + (data[middle:] if "rotated" in way else data)]
 
 
-@pytest.mark.parametrize("zone", ["Europe/Madrid", "America/New_York"])
+NIGHTS = {"Europe/Madrid": "2026-10-24T20:00:00Z", "America/New_York": "2026-11-01T02:00:00Z",
+          "Europe/Berlin": "2026-03-28T20:00:00Z"}  # fmt: skip
+
+
+@pytest.mark.parametrize("zone", NIGHTS)
 @pytest.mark.parametrize("way", ["byte by byte", "bursts", "truncated and written anew", "rotated",
                                  "rotated without a heading"])  # fmt: skip
 def test_over_midnight_and_a_clock_change_too(tmp_path: Path, way: str, zone: str) -> None:
-    """A night in which the clock goes back, on a recorder that writes its own wall clock."""
-    night = {"Europe/Madrid": "2026-10-24T20:00:00Z", "America/New_York": "2026-11-01T02:00:00Z"}[zone]
+    """A night in which the clock goes back (in Berlin's, forward), on a recorder that writes its own wall clock."""
+    night = NIGHTS[zone]
     began = times.from_stored(night)
     lines = ["Time,Zone 1 [°C],TC 1 [°C]"]
     for minutes in range(0, 8 * 60, 10):

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from loadbook.analysis.planning.hours import FEWEST, Asked, Done, Pace, asked_hours, varied
+from loadbook.analysis.planning.stock import Stock
 from loadbook.analysis.trace.model import Cycle, Segment
 from loadbook.core.errors import UsageError
 from loadbook.core.money import price
@@ -74,6 +75,25 @@ def test_quotations_hold_on_runs_to_come() -> None:
             off.append(one.took.total / q.at)
     assert abs(np.mean(held) - np.mean(level)) < 0.04 and np.mean(level) > 0.80
     assert np.median(wide) < 0.20 and abs(np.median(off) - 1.0) < 0.01
+
+
+def test_hours_go_by_the_load() -> None:
+    """A furnace that needs an hour more where the section is 80 mm and one less where it is 20 mm, as loads lag: quoted
+    for each; without a section it is the middle, and at least twice as wide."""
+    rng = np.random.default_rng(8)
+    done = []
+    for one in history(rng, 30):
+        mm = float(np.exp(rng.uniform(np.log(20.0), np.log(80.0))))
+        later = float(np.log(mm / 40.0) / np.log(2.0)) + float(rng.normal()) * 0.1
+        asked = Asked(8.0, 2.0, 8.0)
+        done.append(Done(one.run, asked, Asked(9.0 + later, 2.3, 9.0), Stock(section_mm=mm)))
+    thin, thick, middle = (
+        Pace(done, s).quote(Asked(8.0, 2.0, 8.0)) for s in (Stock(None, 20.0), Stock(None, 80.0), None)
+    )
+    assert thin.at == pytest.approx(19.3, abs=0.3) and thick.at == pytest.approx(21.3, abs=0.3)
+    assert thin.by == ("section",) and middle.by == ()
+    wide = [q.high - q.low for q in (thin, thick, middle) if q.high is not None and q.low is not None]
+    assert max(wide[:2]) < 0.5 * wide[2]
 
 
 def test_too_few_past_runs_give_the_programs_hours_and_no_interval() -> None:

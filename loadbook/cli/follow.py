@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from loadbook.core import writing
+from loadbook.core import times, writing
 from loadbook.core.errors import EXIT_SOMETHING_WRONG, LoadbookError, UsageError
 from loadbook.store.book import BookFolder
 
@@ -20,10 +20,11 @@ from .common import LoadbookCommand, book_option, to_stderr
 from .traces import kept_of, print_taken, reading_options
 
 if TYPE_CHECKING:
-    from loadbook.queries.following import Follower, Seen
+    from loadbook.queries.following import Follower, Look, Seen
     from loadbook.readers.recorder.options import Options
 
 LEAST_S, MOST_S = 1.0, 600.0
+PAGE_S = 60.0  # a page on which nothing changed is written again after so long: it says when the last look was
 SHARE = 0.02  # of a processor's time: a look that takes long is followed by a longer rest
 QUIET_MIN = 30.0  # without a new sample after the last segment began, the run is over
 
@@ -62,7 +63,7 @@ def follow(
         writing.check(page_file, over=True)
     with _shown(book, as_json) as show:
         try:
-            _look_on(follows, every, quiet_minutes, once, lambda seen, rest: _say(seen, rest, show, page_file, book))
+            _look_on(follows, every, quiet_minutes, once, lambda seen, look: _say(seen, look, show, page_file, book))
         except KeyboardInterrupt:
             to_stderr("stopped by Ctrl-C")
     if not once:
@@ -70,17 +71,22 @@ def follow(
 
 
 def _look_on(
-    follows: Follower, every: float, quiet_min: float, once: bool, say: Callable[[Seen, float], None]
+    follows: Follower, every: float, quiet_min: float, once: bool, say: Callable[[Seen, Look], None]
 ) -> None:  # fmt: skip
     """Looks until the run is over. Raises KeyboardInterrupt on Ctrl-C."""
+    from loadbook.queries.following import Look
+
     grew_at, samples, first = time.monotonic(), 0, True
+    rest = every
     while True:
-        began = time.process_time()
+        began, at = time.process_time(), times.now()
         changed = follows.look()
-        if changed or first:
-            say(follows.seen, every)
         # the first look loads the program and the furnace's past once, and says nothing of the next ones
-        rest = every if first else max(every, (time.process_time() - began) / SHARE)
+        if not first:
+            rest = max(every, (time.process_time() - began) / SHARE)
+        say(follows.seen, Look(at, None if once else rest, changed or first))
+        if not first:
+            rest = max(every, (time.process_time() - began) / SHARE)
         if follows.seen.samples != samples:
             grew_at, samples = time.monotonic(), follows.seen.samples
         first = False
@@ -95,27 +101,38 @@ def _last_segment(follows: Follower) -> bool:
     return bool(place and (cycle is None or (cycle.segments and place.segment == cycle.segments[-1].number)))
 
 
-def _say(seen: Seen, rest: float, show: Callable[[Seen], None], page_file: Path | None, book: BookFolder) -> None:
-    show(seen)
-    _write_page(seen, rest, page_file, book)
+def _say(seen: Seen, look: Look, show: Callable[[Seen, Look], None], page_file: Path | None, book: BookFolder) -> None:
+    show(seen, look)
+    _write_page(seen, look, page_file, book)
 
 
-def _write_page(seen: Seen, every_s: float | None, page_file: Path | None, book: BookFolder) -> None:
+def _write_page(seen: Seen, look: Look | None, page_file: Path | None, book: BookFolder) -> None:
     if page_file is None:
+        return
+    try:
+        old = look is None or look.changed or time.time() - page_file.stat().st_mtime > PAGE_S
+    except OSError:
+        old = True
+    if not old:
         return
     from loadbook.render.pages.following import following_page
 
     try:
-        writing.put(page_file, following_page(seen, book, book.units, every_s).encode(), over=True, lasting=False)
+        writing.put(page_file, following_page(seen, book, book.units, look).encode(), over=True, lasting=False)
     except OSError as exc:  # a share that is away, or a reader that holds the file, must not end the following
         to_stderr(f"the page could not be written: {exc.strerror or exc}")
 
 
 @contextmanager
-def _shown(book: BookFolder, as_json: bool) -> Iterator[Callable[[Seen], None]]:
+def _shown(book: BookFolder, as_json: bool) -> Iterator[Callable[[Seen, Look], None]]:
     """Gives what shows a state: JSON lines, a live view on a terminal, else one line per change."""
+
+    def line(seen: Seen, look: Look) -> None:
+        if look.changed:
+            click.echo(json.dumps(seen.as_dict(), ensure_ascii=False, allow_nan=False))
+
     if as_json:
-        yield lambda seen: click.echo(json.dumps(seen.as_dict(), ensure_ascii=False, allow_nan=False))
+        yield line
         return
     from rich.console import Console
 
@@ -123,13 +140,13 @@ def _shown(book: BookFolder, as_json: bool) -> Iterator[Callable[[Seen], None]]:
 
     if not sys.stdout.isatty():
         console = Console(file=sys.stdout, width=160, highlight=False)
-        yield lambda seen: console.print(view(seen, book, book.units))
+        yield lambda seen, look: console.print(view(seen, book, book.units, look)) if look.changed else None
         return
     from rich.live import Live
 
     console = Console()
     with Live(console=console, auto_refresh=False, transient=False) as live:
-        yield lambda seen: live.update(fitted(seen, book, book.units, console), refresh=True)
+        yield lambda seen, look: live.update(fitted(seen, book, book.units, console, look), refresh=True)
 
 
 def _end(follows: Follower, book: BookFolder, no_take: bool, page_file: Path | None) -> None:

@@ -18,6 +18,7 @@ from loadbook.analysis.answers.refusal import Refusal
 from loadbook.analysis.answers.scale import Scale, harm
 from loadbook.analysis.answers.working import fitted
 from loadbook.analysis.movement.scale import MOSTLY_GAUGE
+from loadbook.analysis.planning.stock import Stock
 from loadbook.core.errors import CalculationError, UsageError
 from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
@@ -120,7 +121,8 @@ def quotation(source: Source, conn: sqlite3.Connection, found: Answer) -> Hours 
         return None
     cycle = load_cycle(conn, asked.cycle, asked.cycle_revision)
     quotes = Quotes(conn, source.book.furnace_hour)
-    return quotes.of(cycle, asked.furnace or quotes.furnace_of(cycle, asked.part), asked.settings)
+    stock = Stock(None, found.subject.section_thick_mm, asked.setup)
+    return quotes.of(cycle, asked.furnace or quotes.furnace_of(cycle, asked.part), asked.settings, stock)
 
 
 def answer_of(source: Measured, question: Question, about: Subject, process: str, system: str = "si") -> Answer:

@@ -47,6 +47,7 @@ from .enquiry import Question, subject
 from .hours import Quotes
 from .review_words import said
 from .source import BookSource
+from .stock import stock_of_part
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -200,7 +201,7 @@ def _ways(
 ) -> list[Way]:  # fmt: skip
     """The present way first, then every other; `out.plans` holds each as a shop would run it."""
     conn = book.read()
-    about, margin = subject_of(conn, part), book.temper_margin_c
+    about, margin, stock = subject_of(conn, part), book.temper_margin_c, stock_of_part(conn, part)
     written = review.review(now, [about], margin, furnaces_of(conn, now))
     ways: list[Way] = []
     cycles = [now, *(_others(conn, now, part) if "cycle" in vary else [])]
@@ -215,7 +216,7 @@ def _ways(
         for setup, values in itertools.product(setups, itertools.product(*grids)):
             asked = replace(base, setup=setup, settings={**base.settings, **dict(zip(names, values, strict=True))})
             program = varied(cycle, {n: asked.settings[n] for n in names})
-            hours = quotes.of(program, asked.furnace)
+            hours = quotes.of(program, asked.furnace, stock=stock)
             if hours is None:
                 continue
             key = (cycle.cycle, cycle.revision, *values)

@@ -26,6 +26,7 @@ from . import mechanism
 from .evidence_words import words
 from .hours import Hours, Quotes
 from .review_words import Said, said
+from .stock import stock_of_part
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -257,7 +258,7 @@ def plan(
     return PartPlan(
         part, found, done, lag_c, difference_c, shown, runs, assumptions, told, left_out,
         _loads(conn, part, found, mechanism.heat_to(row, found)), _fastest(conn, found), row["dose_constant"],
-        quotes.of(found, quotes.furnace_of(found, part)),
+        quotes.of(found, quotes.furnace_of(found, part), stock=stock_of_part(conn, part)),
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -97,6 +97,16 @@ class Seen:
         }  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Look:
+    """One look at the file: when (UTC), seconds until the next (None: there is none), and whether it showed something
+    new."""
+
+    at: datetime
+    rest_s: float | None = None
+    changed: bool = True
+
+
 @dataclass
 class Follower:
     """Follows one file as the trace of one run of the book.
@@ -183,7 +193,7 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
     last = times.from_stored(trace.started) + timedelta(seconds=round(float(trace.t_s[-1]), 3))
     low = checked(done.trace, record.cycle, done.phases, done.faults, past.places, any_hold=any_hold)
     sound = without(done.repaired, [f.channel for f in done.faults if f.kind not in HARMLESS + LATE])
-    to_come = ahead(sound, record.cycle, done.phases, past.usual, radiant=radiant(record))
+    to_come = ahead(sound, past.program or record.cycle, done.phases, past.usual, radiant=radiant(record))
     main = done.phases.main_hold
     settled = main is not None and main.end < done.phases.until
     hidden = HARMLESS if settled else HARMLESS + LATE  # before the load has evened out, a lag looks like a wrong table

@@ -8,12 +8,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from loadbook.analysis.planning.hours import FEWEST, Asked, Done, Pace, Quote, asked_hours, varied
+from loadbook.analysis.planning.stock import UNKNOWN, Stock
 from loadbook.analysis.trace.model import Cycle
 from loadbook.core.figures import share_words
 from loadbook.core.money import Price
 from loadbook.core.phrases import many
 from loadbook.core.vocabulary.parameters import PLANNABLE
 from loadbook.store.run_records import load_cycle
+
+from .stock import stock_of
 
 MOST = 60  # past runs that are looked at, the newest ones
 _TOOK = ("hold_start_h", "hold_end_h", "cycle_hours")
@@ -56,7 +59,8 @@ class Hours:
         q, cost = self.quote, self.cost
         return {
             "furnace": self.furnace, "hours": q.at, "hours_low": q.low, "hours_high": q.high, "level": q.level,
-            "asked_hours": q.asked, "runs": q.runs, "runs_of": self.of, "cost": cost and cost[0],
+            "asked_hours": q.asked, "runs": q.runs, "runs_of": self.of,
+            "load_by": list(q.by), "cost": cost and cost[0],
             "cost_low": cost and cost[1], "cost_high": cost and cost[2],
             "currency": self.price.currency if cost and self.price else None,
         }  # fmt: skip
@@ -83,6 +87,7 @@ class Hours:
         where = f" on {self.furnace}" if self.furnace else ""
         q, money = self.quote, self.money()
         rests = f"from {many(q.runs, 'past run')} {self.of}"
+        rests += f", for a load of this {' and '.join(q.by)}" if q.by else ""
         if q.low is None or q.level is None:
             rests = f"{many(q.runs, 'past run') if q.runs else 'no past run'} {self.of}, too few to say what it takes"
         else:
@@ -97,14 +102,16 @@ class Quotes:
         self.conn, self.price = conn, price
         self._runs: dict[str, list[tuple[Done, tuple[str, ...], str]]] = {}
         self._cycles: dict[tuple[str, str], Cycle] = {}
-        self._paces: dict[tuple[str, tuple[str, ...], str], tuple[Pace, str]] = {}
+        self._paces: dict[tuple[str, tuple[str, ...], str, Stock], tuple[Pace, str]] = {}
 
-    def of(self, cycle: Cycle, furnace: str | None, settings: Mapping[str, float] | None = None) -> Hours | None:
-        """Furnace hours of a cycle with these settings asked; None where its program states no hours."""
+    def of(
+        self, cycle: Cycle, furnace: str | None, settings: Mapping[str, float] | None = None, stock: Stock | None = None
+    ) -> Hours | None:
+        """Furnace hours of a cycle with these settings asked, for such a load; None where its program states none."""
         asked = asked_hours(varied(cycle, settings or {}))
         if asked is None:
             return None
-        pace, which = self._pace(cycle, furnace) if furnace is not None else (Pace([]), ANY)
+        pace, which = self._pace(cycle, furnace, stock or UNKNOWN) if furnace is not None else (Pace([]), ANY)
         return Hours(furnace, pace.quote(asked), which, self.price)
 
     def furnace_of(self, cycle: Cycle, part: str | None = None) -> str | None:
@@ -119,16 +126,16 @@ class Quotes:
             return self.furnace_of(cycle)
         return None if row is None else str(row[0])
 
-    def _pace(self, cycle: Cycle, furnace: str) -> tuple[Pace, str]:
+    def _pace(self, cycle: Cycle, furnace: str, stock: Stock) -> tuple[Pace, str]:
         kinds = _kinds(cycle)
-        key = furnace, kinds, cycle.process
+        key = furnace, kinds, cycle.process, stock
         if key not in self._paces:
             past = self._past(furnace)
             same = [d for d, k, process in past if k == kinds and process == cycle.process]
             process = [d for d, _, p in past if p == cycle.process]
             found = ((same, LIKE_THIS), (process, PROCESS), ([d for d, *_ in past], ANY))
             runs, which = next((f for f in found if len(f[0]) >= FEWEST), found[0] if same else found[2])
-            self._paces[key] = Pace(runs[:MOST]), which
+            self._paces[key] = Pace(runs[:MOST], stock), which
         return self._paces[key]
 
     def _past(self, furnace: str) -> list[tuple[Done, tuple[str, ...], str]]:
@@ -148,7 +155,8 @@ class Quotes:
                 if asked is not None and asked.total > 0:
                     took = Asked(row["hold_start_h"], row["hold_end_h"] - row["hold_start_h"],
                                  row["cycle_hours"] - row["hold_end_h"])  # fmt: skip
-                    out.append((Done(row["run"], asked, took), _kinds(ran), str(row["process"])))
+                    done = Done(row["run"], asked, took, stock_of(self.conn, row["run"]))
+                    out.append((done, _kinds(ran), str(row["process"])))
             self._runs[furnace] = out
         return self._runs[furnace]
 

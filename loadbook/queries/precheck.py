@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from loadbook.analysis.following.forecast import Ahead
 from loadbook.analysis.following.ready import (
     POINTS,
     SLIP_LEAST_MM,
@@ -34,6 +35,7 @@ from loadbook.store.rehearsal import rehearsal
 from loadbook.store.run_records import RunRecord, load_run
 
 from . import cycles, load_findings
+from .earlier_runs import before_start
 
 LATELY = 10  # runs of the furnace whose failed channels are told
 CUT = ("case depth", "decarburisation depth", "grain size", "retained austenite", "residual stress")
@@ -43,7 +45,8 @@ _BEFORE = tuple(k for k in CHARACTERISTIC_KINDS if k not in CUT and (k == "angle
 
 @dataclass(frozen=True)
 class Precheck:
-    """One sheet. verdict 'pass', 'open' (boxes not ticked yet) or 'stop'; person and at '' where it was not kept."""
+    """One sheet. verdict 'pass', 'open' (boxes not ticked yet) or 'stop'; person and at '' where it was not kept. ahead
+    stands on no kept sheet; its seconds count from the run's start, `started`."""
 
     run: str
     verdict: str
@@ -52,6 +55,8 @@ class Precheck:
     person: str = ""
     at: str = ""
     note: str = ""
+    started: str = ""
+    ahead: tuple[Ahead, ...] = ()
 
     def rows(self, system: str) -> list[dict[str, Any]]:
         """One row per point: point, state, ticked, why."""
@@ -67,15 +72,17 @@ class Precheck:
 COLUMNS = ("point", "state", "ticked", "why")
 
 
-def precheck(book: BookFolder, run: str, ticked: Sequence[str] = ()) -> Precheck:
-    """The sheet of a run of the book. ticked: points whose box is ticked ('all' is every one).
+def precheck(book: BookFolder, run: str, ticked: Sequence[str] = (), *, traces: BookFolder | None = None) -> Precheck:
+    """The sheet of a run of the book. ticked: points whose box is ticked ('all' is every one); traces: where those of
+    earlier runs stand, if in another book.
 
     Raises NotFoundError (no such run), UsageError (no such point)
     """
     record = load_run(book.read(), run)
     found = points(_load(book, record))
     names = _named(ticked, found)
-    return Precheck(run, verdict(found, names), found, names)
+    coming = before_start(traces or book, book.read(), record) if record.trace is None else ()
+    return Precheck(run, verdict(found, names), found, names, started=record.row["started"], ahead=coming)
 
 
 def planned(book: BookFolder, run: str, files: Sequence[tuple[str, Path]]) -> Precheck:
@@ -87,7 +94,7 @@ def planned(book: BookFolder, run: str, files: Sequence[tuple[str, Path]]) -> Pr
     with rehearsal(book) as copy:
         for kind, path in files:
             take_file(copy, kind, path)
-        return precheck(copy, run)
+        return precheck(copy, run, traces=book)
 
 
 def keep(book: BookFolder, sheet: Precheck, person: str, note: str | None = None) -> Precheck:

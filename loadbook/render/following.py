@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
+from loadbook.analysis.following.forecast import Ahead
 from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET
 from loadbook.core import times
 from loadbook.core.figures import share_words
 from loadbook.core.phrases import many
 from loadbook.queries.evidence_words import worded
-from loadbook.queries.following import ORDER, Seen
+from loadbook.queries.following import ORDER, Look, Seen
 from loadbook.queries.judge import local
 from loadbook.queries.remark_words import words
+from loadbook.store import derived
 from loadbook.store.book import BookFolder
 
 from .judged import clause_figures, figure
@@ -73,16 +75,32 @@ def facts(seen: Seen, system: str) -> list[tuple[str, str]]:
 
 def ahead_words(seen: Seen, book: BookFolder) -> list[str]:
     """What is to come: forecasts, each with its interval and how often such a one holds."""
+    arrived = "The cycle's last target has come: Ctrl-C, or a while without a new row, takes the file in."
+    return [
+        *([arrived] if seen.arrived and not seen.over else []),
+        *forecast_words(seen.ahead, seen.started, seen.at, book),
+    ]
+
+
+def forecast_words(ahead: Sequence[Ahead], started: str, now: str, book: BookFolder) -> list[str]:
+    """Forecasts in words. started, now: UTC moments as stored, from which their seconds count and at which they are
+    made."""
+
+    def when(seconds: float | None) -> str:  # on the shop's clock, with its day where that is another one than now's
+        at = derived.moment(started or None, seconds)
+        if not at:
+            return ""
+        there, here = (times.from_stored(m).astimezone(book.zone) for m in (at, now))
+        return there.strftime("%H:%M" if there.date() == here.date() else "%d %b %H:%M")
+
     out = []
-    if seen.arrived and not seen.over:
-        out.append("The cycle's last target has come: Ctrl-C, or a while without a new row, takes the file in.")
-    for a in seen.ahead:
+    for a in ahead:
         what = a.what if a.segment is None else f"{a.what} of hold {a.segment}"
-        said = f"Forecast: {what} at {_when(seen, a.at_s, book)}"
+        said = f"Forecast: {what} at {when(a.at_s)}"
         if a.low_s is None or a.level is None:
             out.append(f"{said}; {_too_few(a.runs)}")
         else:
-            between = f"{_when(seen, a.low_s, book)} and {_when(seen, a.high_s, book)}"
+            between = f"{when(a.low_s)} and {when(a.high_s)}"
             out.append(f"{said}, between {between} ({share_words(a.level)}, by {a.runs} earlier runs)")
     return out
 
@@ -91,13 +109,16 @@ def _too_few(runs: int) -> str:
     return f"no interval, by {many(runs, 'earlier run')} alone" if runs else "no interval without earlier runs"
 
 
-def _when(seen: Seen, seconds: float | None, book: BookFolder) -> str:
-    """A moment to come on the shop's clock, with its day where that is another one than the last sample's."""
-    at = seen.moment(seconds)
-    if not at:
+OFTEN_S = 15.0
+
+
+def look_words(look: Look | None, book: BookFolder) -> str:
+    """When the file was looked at, and when it will be again; '' without a next look."""
+    if look is None or look.rest_s is None:
         return ""
-    there, now = (times.from_stored(m).astimezone(book.zone) for m in (at, seen.at))
-    return there.strftime("%H:%M" if there.date() == now.date() else "%d %b %H:%M")
+    rest = f"{look.rest_s:.0f} s" if look.rest_s < 100.0 else f"{look.rest_s / 60.0:.0f} min"
+    why = " (a long file is read less often)" if look.rest_s > OFTEN_S else ""
+    return f"Last look {look.at.astimezone(book.zone):%H:%M:%S}, the next {rest} later{why}."
 
 
 COLUMNS = ("clause", "state", "worst so far", "limit", "left", "")
@@ -147,7 +168,7 @@ def fault_words(seen: Seen, book: BookFolder, system: str) -> list[str]:
             for f in seen.faults]  # fmt: skip
 
 
-def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> Any:
+def view(seen: Seen, book: BookFolder, system: str, look: Look | None = None, most: int | None = None) -> Any:
     """The live view as rich draws it; every value goes in as plain text. most: of the clauses that are kept or have not
     begun, so many rows; the others are counted."""
     from rich.console import Group
@@ -157,7 +178,9 @@ def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> 
     shown = local(seen.at, book) if seen.at else "no sample yet"
     style = {BROKEN: "bold red", HEADING: "bold yellow"}.get(seen.worst, "bold yellow" if seen.stop else "bold")
     parts: list[Any] = [Text(f"{seen.run}  {headline(seen, book)}", style=style), Text(ADVISES, style="dim"),
-                        Text(f"{seen.cycle}; {seen.samples} samples, last {shown}")]  # fmt: skip
+                        Text(f"{seen.cycle or 'no cycle'}; {seen.samples} samples, last {shown}")]  # fmt: skip
+    if looked := look_words(look, book):
+        parts.append(Text(looked))
     glance = Table.grid(padding=(0, 2))
     cells = [Text(cell) for fact in facts(seen, system) for cell in fact]
     for k in range(0, len(cells), 4):
@@ -186,14 +209,14 @@ def view(seen: Seen, book: BookFolder, system: str, most: int | None = None) -> 
     return Group(*parts)
 
 
-def fitted(seen: Seen, book: BookFolder, system: str, console: Any) -> Any:
+def fitted(seen: Seen, book: BookFolder, system: str, console: Any, look: Look | None = None) -> Any:
     """The view at the terminal's height: what is kept so far gives way, what is not stays."""
 
     def fits(most: int) -> bool:
-        return bool(len(console.render_lines(view(seen, book, system, most), pad=False)) < console.size.height)
+        return bool(len(console.render_lines(view(seen, book, system, look, most), pad=False)) < console.size.height)
 
     low, high = 0, len(seen.standings)
     while low < high:
         middle = (low + high + 1) // 2
         low, high = (middle, high) if fits(middle) else (low, middle - 1)
-    return view(seen, book, system, low)
+    return view(seen, book, system, look, low)

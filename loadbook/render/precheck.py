@@ -11,6 +11,7 @@ from loadbook.queries.judge import local
 from loadbook.queries.precheck import Precheck
 from loadbook.store.book import BookFolder
 
+from .following import forecast_words
 from .tables import emit, plain, write_words
 
 ADVISES = "This sheet advises: it controls nothing and is not an alarm or interlock. The shop's own rules decide."
@@ -33,6 +34,12 @@ def headline(sheet: Precheck) -> str:
     return "PASS: nothing speaks against closing the door"
 
 
+def coming(sheet: Precheck, book: BookFolder) -> list[str]:
+    """When it will be soaked and done, if it starts as planned."""
+    said = forecast_words(sheet.ahead, sheet.started, sheet.started, book)
+    return [f"If it starts at {local(sheet.started, book)[:16]}:", *said] if said else []
+
+
 def print_precheck(sheet: Precheck, book: BookFolder, out: TextIO | None = None) -> None:
     """Write a sheet: the verdict, stops first, then boxes, then what passed."""
     out = out or sys.stdout
@@ -49,6 +56,8 @@ def print_precheck(sheet: Precheck, book: BookFolder, out: TextIO | None = None)
                 _points(title, cells, max(len(r["point"]) for r in rows), out)
             else:
                 emit(["", "point", "what the book says"], cells, None, title=title, out=out)
+    for line in ["", *said] if (said := coming(sheet, book)) else []:
+        write_words(line, out)
     if sheet.person:
         note = f": {sheet.note}" if sheet.note else ""
         write_words(f"\nKept: {plain(sheet.person)}, {local(sheet.at, book)[:16]}{plain(note)}", out)

@@ -3,6 +3,7 @@
     python -m tests.trials.replay --book FOLDER [--no-past] [--every N]   runs of a book that have a trace
     python -m tests.trials.replay --loads 300 [--seed N]  generated loads, every third with a fault
     python -m tests.trials.replay --histories 60          forecasts: histories of one program each, 28 runs
+    --forecasts                                           cut at 25, 50 and 75 % alone
 
 Each run is cut at ten points, tenths of its length, and looked at as `follow` looks. It *contradicts* where a clause
 is told broken and is not in the end, or is told kept (or not yet begun) a quarter of an hour or more after the moment
@@ -23,8 +24,10 @@ from typing import Any
 
 import numpy as np
 
-from loadbook.analysis.following.forecast import Ahead, happened
+from loadbook.analysis.following.forecast import Ahead
 from loadbook.analysis.following.so_far import BROKEN, HEADING, KEPT, NOT_YET, SETTLES_S, Standing
+from loadbook.analysis.following.usual import Whole, happened
+from loadbook.analysis.planning.stock import Stock
 from loadbook.analysis.trace.model import Limit, Trace
 from loadbook.analysis.trace.phases import find_phases
 from loadbook.analysis.trace.validity import prepared
@@ -108,26 +111,56 @@ def of_histories(count: int, seed: int) -> Iterator[Case]:
         for k in range(RUNS - ASKED, RUNS):
             record, trace, _ = found[k]
             assert record.cycle is not None
-            yield record, trace, past_among(done[max(k - MOST, 0) : k][::-1], record.cycle)
+            yield record, trace, past_among(done[max(k - MOST, 0) : k][::-1], record.cycle, stock_of(record))
 
 
 def earlier(name: str, case: Case) -> Earlier:
     record, trace, _ = case
     assert record.cycle is not None
     ready = prepared(trace)
-    return Earlier(name, ready, record.cycle, find_phases(ready, record.cycle), radiant(record))
+    return Earlier(
+        name, Whole(ready, record.cycle, find_phases(ready, record.cycle), stock_of(record)), radiant(record)
+    )
+
+
+def stock_of(record: RunRecord) -> Stock:
+    return Stock(record.row["load_mass_kg"], max(p.section_thick_mm or 0.0 for p in record.pieces), record.row["setup"])
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What went in: its mass and how it was racked, as the book has them, and the part number, whose sections it has.
+
+    thick  its sections over those of the history's first load
+    """
+
+    mass_kg: float
+    setup: str
+    thick: float
+
+    @property
+    def slower(self) -> float:
+        """Over the time constants of the first load: common forms, not anybody's figures."""
+        return self.thick**1.2 * (self.mass_kg / 400.0) ** 0.3 * (1.08 if self.setup == "close" else 0.93)
+
+
+def _drawn(rng: np.random.Generator, parts: np.ndarray) -> Drawn:
+    mass_kg = round(400.0 * float(np.exp(rng.normal(0.0, 0.35))), 1)
+    return Drawn(mass_kg, str(rng.choice(["open", "close"])), float(rng.choice(parts)))
 
 
 def history(seed: int, number: int) -> list[Case]:
-    """Runs by one program in one furnace. The load's mass, its sections, the furnace's pace and its places differ from
-    run to run; the shop ends the top hold when the slowest part has soaked as long as is asked, and somebody comes:
-    mostly within the half hour, one time in ten after up to four hours."""
+    """Runs by one program in one furnace. The load's mass, its sections and racking, the furnace's pace and its places
+    differ from run to run; the shop ends the top hold when the slowest part has soaked as long as is asked, and
+    somebody comes: mostly within the half hour, one time in ten after up to four hours."""
     rng = np.random.default_rng([seed, number, 9])
     base = draw(seed, number)
     base = _warped(base, base.marks, 60.0)
+    parts = np.exp(rng.normal(0.0, 0.125, 4))  # of four part numbers, over the first load's
+    drawn = [_drawn(rng, parts) for _ in range(RUNS)]
     top = max(i for i, mark in enumerate(base.marks) if mark[0] == "hold")
     asked_min = float(rng.uniform(60.0, 180.0))
-    specs = [_another(base, rng, top, k) for k in range(RUNS)]
+    specs = [_another(base, rng, top, k, drawn[k].slower) for k in range(RUNS)]
     for spec, physics in zip(specs, integrate(specs), strict=True):
         begin, end, target = spec.marks[top][1:]
         inside = (physics.body.min(axis=0) > target - 9.0) & (spec.t >= begin)
@@ -152,11 +185,14 @@ def history(seed: int, number: int) -> list[Case]:
         record, trace, _ = of_load(load, seed, number)
         assert record.cycle is not None
         cycle = replace(record.cycle, segments=segments, limits=())
-        cases.append((replace(record, run=f"{number}/{k}", cycle=cycle), trace, Past()))
+        row = {**record.row, "load_mass_kg": drawn[k].mass_kg, "setup": drawn[k].setup}
+        sections = base.tau_s.reshape(4, 2).max(axis=1) / 60.0 * drawn[k].thick
+        pieces = tuple(replace(p, section_thick_mm=float(mm)) for p, mm in zip(record.pieces, sections, strict=True))
+        cases.append((replace(record, run=f"{number}/{k}", row=row, pieces=pieces, cycle=cycle), trace, Past()))
     return cases
 
 
-def _another(base: Spec, rng: np.random.Generator, top: int, k: int) -> Spec:
+def _another(base: Spec, rng: np.random.Generator, top: int, k: int, slower: float) -> Spec:
     pace = [float(np.exp(rng.normal(0.0, 0.04))) for _ in base.marks]
     marks, at = [], base.marks[0][1] * float(rng.uniform(0.5, 1.5))
     for (kind, begin, end, target), factor in zip(base.marks, pace, strict=True):
@@ -165,10 +201,9 @@ def _another(base: Spec, rng: np.random.Generator, top: int, k: int) -> Spec:
     top_hold = marks[top]
     longer = 20 * 3600.0 - (top_hold[2] - top_hold[1])  # long enough for any load: cut to its own length afterwards
     marks = [m if i < top else (m[0], m[1] + (i > top) * longer, m[2] + longer, m[3]) for i, m in enumerate(marks)]
-    heavy = float(np.exp(rng.normal(0.0, 0.2)))
     made = replace(
         _warped(base, marks, 60.0), seed=(*base.seed, k),
-        tau_s=base.tau_s * heavy * np.exp(rng.normal(0.0, 0.1, base.tau_s.size)),
+        tau_s=base.tau_s * slower * np.exp(rng.normal(0.0, 0.1, base.tau_s.size)),
         cold_c=np.minimum(base.cold_c, 5.0) + rng.normal(0.0, 1.0, base.cold_c.size),
         drag=base.drag * float(rng.uniform(0.6, 1.4)),
     )  # fmt: skip
@@ -188,7 +223,9 @@ def _warped(spec: Spec, marks: list[tuple[str, float, float, float]], dt: float)
 
 
 # ---- what is said on the way, against the end -----------------------------------------------------------------------
-def replay(case: Case, book: Any, count: Counter[str], told: list[str], scores: Scores) -> None:
+def replay(
+    case: Case, book: Any, count: Counter[str], told: list[str], scores: Scores, cuts: Sequence[float]
+) -> None:  # fmt: skip
     record, trace, past = case
     factor, decides = book.guard()
     whole = derived.work(record, trace, guard_factor=factor, guard_decides=decides, figures=False)
@@ -197,7 +234,7 @@ def replay(case: Case, book: Any, count: Counter[str], told: list[str], scores: 
     ends = happened(whole.trace, record.cycle, whole.phases) if record.cycle else {}
     count["runs"] += 1
     stopped = False
-    for share in sorted({*CUTS, *SHARES}):
+    for share in cuts:
         part = first_of(trace, share * float(trace.t_s[-1]))
         seen = seen_of(book, record, part, past)
         now_s = float(part.t_s[-1])
@@ -282,18 +319,20 @@ def main() -> None:
     parser.add_argument("--loads", type=int, default=0)
     parser.add_argument("--histories", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1818)
+    parser.add_argument("--forecasts", action="store_true", help="cut only where forecasts are held to their word")
     parser.add_argument("--quiet", action="store_true", help="the table alone")
     options = parser.parse_args()
     count: Counter[str] = Counter()
     told: list[str] = []
     scores = Scores()
+    cuts = SHARES if options.forecasts else sorted({*CUTS, *SHARES})
     if options.book:
         with BookFolder.open(Path(options.book)) as book:
             for case in of_book(book, options.every, not options.no_past):
-                replay(case, book, count, told, scores)
+                replay(case, book, count, told, scores, cuts)
     plain = SimpleNamespace(guard=lambda: (1.0, False), zone=times.zone_of("UTC"))
     for case in chain(of_loads(options.loads, options.seed), of_histories(options.histories, options.seed)):
-        replay(case, plain, count, told, scores)
+        replay(case, plain, count, told, scores, cuts)
     if not options.quiet:
         print("\n".join(told))
     for name, n in sorted(count.items()):

@@ -2,26 +2,33 @@
 
 The furnace goes on by its program: the segment that is on at the pace it shows, later ones as long as in earlier runs
 by this cycle (without any, as the cycle asks). Each work TC takes up heat as dT = k (furnace - T) dt, with the k of
-its own last hour and a half, that radiation raises with the furnace. The ratio of what was still to come to what was
-forecast at the same distance, in earlier runs, moves the forecast to its middle and gives its interval: nine in ten.
+its own last hour and a half, that radiation raises with the furnace. Beside it stands the forecast by how long loads
+like this one lagged in earlier runs (`usual`). The ratio of what was still to come to what was forecast at the same
+distance, in earlier runs, moves the forecast to its middle, as far towards the second one as those runs show that it
+is to be trusted, and gives its interval: nine in ten.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from scipy.special import stdtrit
 
+from loadbook.analysis.planning.stock import Line
 from loadbook.analysis.trace.model import Cycle, Floats, Segment, Trace
-from loadbook.analysis.trace.phases import Interval, Phases
+from loadbook.analysis.trace.phases import Phases
 from loadbook.analysis.trace.soak import soak
 
-STEP_S = 60.0
+from .usual import RUN_END, SOAK_END, SOAK_START, Typical, Whole, move_asked_s, rate_asks_s, work_rows
+
+STEP_S, MOST_STEP_S = 60.0, 300.0
+MOST_LAG_S = 2 * 86400.0
+COLD_C = 20.0  # of a furnace before it is started, where nothing is recorded yet
 FIT_S, LATEST_S = 5400.0, 1800.0
-USUAL_C_PER_H = 100.0  # where a cycle asks for no rate and no earlier run shows one; common practice
 LONGEST_S = 7 * 86400.0
 SLOWEST, QUICKEST = 1.0 / 36000.0, 1.0 / 30.0  # k [1/s] that a work TC can have
 LEAST_LEFT_S = 300.0
@@ -29,16 +36,7 @@ MOST_APART = 3.0  # of a run's own pace and that of earlier runs
 HALF_K = 873.15  # in air half the heat comes by radiation here: colder with a strong fan, hotter without one
 LEVEL = 0.9
 FEWEST = 5  # earlier runs that an interval needs
-SOAK_START, SOAK_END, RUN_END = "soak start", "soak end", "run end"
-
-
-@dataclass(frozen=True)
-class Typical:
-    """What earlier runs by a program did, by segment number: the time of each move over the time that its rate asks
-    for, and seconds that a hold went on after its soak was done."""
-
-    moves: Mapping[int, float] = field(default_factory=dict)
-    after: Mapping[int, float] = field(default_factory=dict)
+LAG_TRUST = 0.5  # as `planning.stock.Line` has it, of the forecast by lags (chosen by tests/trials/replay.py)
 
 
 @dataclass(frozen=True)
@@ -46,6 +44,7 @@ class Ahead:
     """One thing to come. at_s, low_s, high_s: seconds from the trace's start; low and high None without enough past.
 
     level   how often such an interval is to hold;  runs  by how many earlier runs
+    by_lags_s  the same by how long loads like this one lagged
     """
 
     what: str
@@ -55,12 +54,13 @@ class Ahead:
     high_s: float | None = None
     level: float | None = None
     runs: int = 0
+    by_lags_s: float | None = None
 
 
 @dataclass(frozen=True)
 class Replayed:
     """One forecast made on an earlier run: seconds that it said were still to come, and those that were. during: the
-    segment that was on when it was made."""
+    segment that was on when it was made; by_lags_s: what the lags of loads like its own said."""
 
     run: str
     what: str
@@ -68,48 +68,14 @@ class Replayed:
     said_s: float
     was_s: float
     during: int | None = None
-
-
-def happened(trace: Trace, cycle: Cycle, phases: Phases) -> dict[tuple[str, int | None], float]:
-    """(what, segment) -> moment [s], of a whole run: what a forecast is held against."""
-    out: dict[tuple[str, int | None], float] = {}
-    work = _work(trace)
-    for s in cycle.segments:
-        hold = phases.hold_of(s.number)
-        if s.kind != "hold" or not s.minutes or hold is None or not work:
-            continue
-        found = soak(trace, hold, phases.until, work)
-        if found.start_s is not None and found.minutes >= s.minutes:
-            out[SOAK_START, s.number] = found.start_s
-            out[SOAK_END, s.number] = found.start_s + 60.0 * s.minutes
-    last = phases.intervals[-1] if phases.intervals else None
-    if last is not None and last.segment == cycle.segments[-1].number and last.reached:
-        out[RUN_END, None] = last.end_s
-    return out
-
-
-def typical(done: Sequence[tuple[Trace, Cycle, Phases]]) -> Typical:
-    """What earlier runs by one cycle did, the middle of them."""
-    moves: dict[int, list[float]] = {}
-    after: dict[int, list[float]] = {}
-    for trace, cycle, phases in done:
-        ends = happened(trace, cycle, phases)
-        for x in phases.intervals[:-1] if (RUN_END, None) not in ends else phases.intervals:
-            if x.kind != "hold":
-                asked_s = _asked_s(cycle, x, phases)
-                if asked_s:
-                    moves.setdefault(x.segment, []).append((x.end_s - x.start_s) / asked_s)
-            elif (SOAK_END, x.segment) in ends:
-                after.setdefault(x.segment, []).append(x.end_s - ends[SOAK_END, x.segment])
-    return Typical({k: float(np.median(v)) for k, v in moves.items()},
-                   {k: max(float(np.median(v)), 0.0) for k, v in after.items()})  # fmt: skip
+    by_lags_s: float | None = None
 
 
 def _own_pace(cycle: Cycle, phases: Phases, usual: Typical, pace: float) -> float:
     """How much longer this run took for its last heating than earlier ones did: a program that is set slower, or a load
     that is heavier, is so on the next heating too. pace of the furnace now [°C/s]."""
     heats = [x for x in phases.intervals if x.kind == "heat"]
-    asked_s = _asked_s(cycle, heats[-1], phases) if heats else None
+    asked_s = move_asked_s(cycle, heats[-1], phases) if heats else None
     if not asked_s:
         return 1.0
     last = heats[-1]
@@ -123,19 +89,6 @@ def _own_pace(cycle: Cycle, phases: Phases, usual: Typical, pace: float) -> floa
     return float(np.clip(took_s / asked_s / usual.moves.get(last.segment, 1.0), 1.0 / MOST_APART, MOST_APART))
 
 
-def _asked_s(cycle: Cycle, move: Interval, phases: Phases) -> float | None:
-    """Seconds that a move takes at the rate asked for, from where it began; None where that is not known."""
-    s = next((s for s in cycle.segments if s.number == move.segment), None)
-    start_c = float(phases.reference_c[move.start])
-    if s is None or s.target_c is None or not np.isfinite(start_c):
-        return None
-    return _seconds(s, s.target_c - start_c)
-
-
-def _seconds(s: Segment, away_c: float) -> float:
-    return abs(away_c) / (s.asked_rate_c_per_h or s.rate_max_c_per_h or USUAL_C_PER_H) * 3600.0
-
-
 def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, radiant: bool = False) -> list[Ahead]:
     """What is still to come, without intervals. trace prepared, faults repaired; radiant: a vacuum furnace."""
     if cycle is None or not phases.intervals or phases.ended_by is not None or phases.until < 10:
@@ -143,6 +96,7 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
     run = _Run(trace, phases, radiant)
     running = phases.intervals[-1].segment
     own = _own_pace(cycle, phases, usual, run.pace)
+    now_s, later_s = run.t, 0.0  # later_s: by how much what is to come is later by the lags of earlier loads
     out: list[Ahead] = []
     for s in cycle.segments:
         if s.number < running or run.t > LONGEST_S:
@@ -150,21 +104,43 @@ def ahead(trace: Trace, cycle: Cycle | None, phases: Phases, usual: Typical, *, 
         if s.kind != "hold":
             begun = phases.intervals[-1] if s.number == running else None
             took = usual.moves.get(s.number, 1.0) * (own if s.kind == "heat" else 1.0)
-            run.move(s, took, (begun.start_s, _asked_s(cycle, begun, phases)) if begun else None)
+            run.move(s, took, (begun.start_s, move_asked_s(cycle, begun, phases)) if begun else None)
             continue
         began = phases.hold_of(s.number)
         start_s = _soaked(trace, phases, s) if began is not None else None
         if start_s is None:
+            there_s = began.start_s if began is not None else run.t
             start_s = run.until_inside(s)
             if start_s is None:
                 return out
-            out.append(Ahead(SOAK_START, s.number, start_s))
+            if s.number in usual.lags:
+                later_s = max(there_s + later_s + usual.lags[s.number], now_s + LEAST_LEFT_S) - start_s
+            out.append(Ahead(SOAK_START, s.number, start_s, by_lags_s=start_s + later_s))
         end_s = start_s + 60.0 * (s.minutes or 0.0)
-        if s.minutes and end_s > float(trace.t_s[phases.until - 1]):
-            out.append(Ahead(SOAK_END, s.number, end_s))
+        if s.minutes and end_s > now_s:
+            out.append(Ahead(SOAK_END, s.number, end_s, by_lags_s=end_s + later_s))
         run.stay(end_s + usual.after.get(s.number, 0.0))
-    over = run.t <= float(trace.t_s[phases.until - 1])
-    return out if over else [*out, Ahead(RUN_END, None, run.t)]
+    return out if run.t <= now_s else [*out, Ahead(RUN_END, None, run.t, by_lags_s=run.t + later_s)]
+
+
+def beforehand(cycle: Cycle, usual: Typical) -> list[Ahead]:
+    """The same before the run begins, without intervals: its program from a cold furnace, each move and each lag as
+    earlier runs of loads like this one took. Nothing beyond a segment without a target, or a hold of unknown lag."""
+    at_s, at_c = usual.shut_s, COLD_C
+    out: list[Ahead] = []
+    for s in cycle.segments:
+        if s.target_c is None or (s.kind == "hold" and s.minutes and s.number not in usual.lags):
+            return out
+        if s.kind != "hold":
+            at_s += rate_asks_s(s, s.target_c - at_c) * usual.moves.get(s.number, 1.0)
+            at_c = s.target_c
+        elif s.minutes:
+            at_s += usual.lags[s.number]
+            out.append(Ahead(SOAK_START, s.number, at_s))
+            at_s += 60.0 * s.minutes
+            out.append(Ahead(SOAK_END, s.number, at_s))
+            at_s += usual.after.get(s.number, 0.0)
+    return [*out, Ahead(RUN_END, None, at_s)]
 
 
 def with_intervals(
@@ -187,43 +163,44 @@ def _with(a: Ahead, now_s: float, past: Sequence[Replayed], during: int | None) 
             other = nearest.get(p.run)
             if other is None or far(p) < far(other):
                 nearest[p.run] = p
-    ratios = np.log([p.was_s / p.said_s for p in nearest.values()])
-    n = ratios.size
+    used = list(nearest.values())
+    n = len(used)
     if n < FEWEST:
-        return Ahead(a.what, a.segment, a.at_s, runs=n)
+        return replace(a, runs=n)
+    x = np.log([[_by_lags(p.by_lags_s, p.said_s) / p.said_s] for p in used])
+    own = np.log([_by_lags(None if a.by_lags_s is None else a.by_lags_s - now_s, left) / left])
     # one more of the same kind, by Student's distribution (also held to its word: tests/trials/replay.py)
-    middle = float(np.median(ratios))
-    half = float(stdtrit(n - 1, (1.0 + LEVEL) / 2.0) * np.std(ratios, ddof=1) * np.sqrt(1.0 + 1.0 / n))
-    low, high = min(float(ratios.mean()) - half, middle), max(float(ratios.mean()) + half, middle)
+    line = Line(x, np.log([p.was_s / p.said_s for p in used]), LAG_TRUST)
+    middle, half = line.at(own), float(stdtrit(n - 1, (1.0 + LEVEL) / 2.0)) * line.sd(own)
+    low, high = min(line.expected(own) - half, middle), max(line.expected(own) + half, middle)
     at, first, last = (now_s + left * float(np.exp(x)) for x in (middle, low, high))
-    return Ahead(a.what, a.segment, at, first, last, LEVEL, n)
+    return replace(a, at_s=at, low_s=first, high_s=last, level=LEVEL, runs=n)
 
 
-def replayed(
-    run: str, trace: Trace, cycle: Cycle, found: Sequence[tuple[float, int | None, Sequence[Ahead]]], phases: Phases
-) -> list[Replayed]:
+def _by_lags(left_s: float | None, otherwise_s: float) -> float:
+    return otherwise_s if left_s is None else max(left_s, LEAST_LEFT_S)
+
+
+def replayed(run: str, whole: Whole, found: Sequence[tuple[float, int | None, Sequence[Ahead]]]) -> list[Replayed]:
     """What forecasts made at some moments of a whole run said, beside what came.
 
     found  (moment [s], segment that was on, forecasts)
     """
-    ends = happened(trace, cycle, phases)
     out = []
     for now_s, during, said in found:
         for a in said:
-            at = ends.get((a.what, a.segment))
+            at = whole.ends.get((a.what, a.segment))
             if at is not None and at > now_s:
-                out.append(Replayed(run, a.what, a.segment, max(a.at_s - now_s, LEAST_LEFT_S), at - now_s, during))
+                left_s = max(a.at_s - now_s, LEAST_LEFT_S)
+                by_lags_s = None if a.by_lags_s is None else a.by_lags_s - now_s
+                out.append(Replayed(run, a.what, a.segment, left_s, at - now_s, during, by_lags_s))
     return out
-
-
-def _work(trace: Trace) -> list[int]:
-    return [i for i in trace.rows("work") if trace.channels[i].quantity == "temperature"]
 
 
 def _soaked(trace: Trace, phases: Phases, s: Segment) -> float | None:
     """When the soak that is counted now began; None where the work is not inside."""
     hold = phases.hold_of(s.number)
-    work = _work(trace)
+    work = work_rows(trace)
     if hold is None or not work:
         return None
     found = soak(trace, hold, phases.until, work)
@@ -239,7 +216,7 @@ class _Run:
         t, furnace = trace.t_s[:until], phases.reference_c[:until]
         self.t = float(t[-1])
         first = int(np.searchsorted(t, self.t - FIT_S))
-        y, f = trace.values[_work(trace), first:until], furnace[first:]
+        y, f = trace.values[work_rows(trace), first:until], furnace[first:]
         good = np.isfinite(f)
         self.furnace = float(f[good][-1])
         self.radiant = 1.0 if radiant else 0.5
@@ -254,12 +231,13 @@ class _Run:
         """How readily heat is taken up at a temperature of the furnace, as a share of that at HALF_K."""
         return (1.0 - self.radiant) + self.radiant * ((furnace_c + 273.15) / HALF_K) ** 3
 
-    def _step(self, to_c: float) -> None:
-        middle = 0.5 * (self.furnace + to_c)
-        k = self.k * self._hotter(middle)
-        self.work = middle + (self.work - middle) * np.exp(-k * STEP_S)
+    def _go(self, to_c: float, seconds: float) -> None:
+        """To a temperature of the furnace in a straight line: exact but for k, which is that of the middle."""
+        k = self.k * self._hotter(0.5 * (self.furnace + to_c))
+        behind = (to_c - self.furnace) / (k * seconds)  # where a work TC comes to rest behind a ramp
+        self.work = to_c - behind + (self.work - self.furnace + behind) * np.exp(-k * seconds)
         self.furnace = to_c
-        self.t += STEP_S
+        self.t += seconds
 
     def move(self, s: Segment, usual: float, begun: tuple[float, float | None] | None) -> None:
         """To a segment's target.
@@ -273,33 +251,40 @@ class _Run:
         away = s.target_c - self.furnace
         if away * (1.0 if s.kind == "heat" else -1.0) <= 0.0:
             return
-        asked_s = _seconds(s, away)
+        asked_s = rate_asks_s(s, away)
         seconds = asked_s * usual
         if begun is not None and self.pace * away > 0.0 and 0.2 < abs(away / self.pace) / asked_s < 5.0:
             seconds = abs(away / self.pace)
             since_s, whole_s = begun
             if s.kind == "cool" and whole_s:
                 seconds = max(seconds, usual * whole_s - (self.t - since_s))
-        steps = max(1, round(min(seconds, LONGEST_S) / STEP_S))
+        seconds = max(min(seconds, LONGEST_S), STEP_S)
+        steps = math.ceil(seconds / MOST_STEP_S)
         for target in np.linspace(self.furnace, s.target_c, steps + 1)[1:]:
-            self._step(float(target))
+            self._go(float(target), seconds / steps)
 
     def until_inside(self, s: Segment) -> float | None:
         """Holds until every work TC is inside the band, edges included; None where that is not to be seen."""
         if s.target_c is None or not self.work.size:
             return None
         low = s.edges(s.target_c)[0]
-        begun = self.t
-        while (self.work < low).any():
-            self._step(s.target_c)
-            if self.t - begun > 2 * 86400.0:
+        if (self.work < low).any() and self.furnace != s.target_c:
+            self._go(s.target_c, STEP_S)
+        late = self.work < low
+        if late.any():
+            if s.target_c <= low:
                 return None
+            far, k = s.target_c - self.work[late], self.k[late] * self._hotter(s.target_c)
+            seconds = float((np.log(far / (s.target_c - low)) / k).max())
+            if seconds > MOST_LAG_S:
+                return None
+            self._go(s.target_c, seconds)
         return self.t
 
     def stay(self, until_s: float) -> None:
         """Holds up to a moment."""
-        while self.t < until_s:
-            self._step(self.furnace)
+        if until_s > self.t:
+            self._go(self.furnace, until_s - self.t)
 
 
 def _k(t: Floats, y: Floats, furnace: Floats, hotter: Floats) -> float:

@@ -15,9 +15,12 @@ import numpy as np
 from loadbook.analysis.trace.model import Cycle, Floats, Segment
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
+from .stock import UNKNOWN, Line, Stock, beside
+
 START_C = 20.0
 FEWEST = 6  # past runs that a quotation needs
 LEVEL = 0.9
+LOAD_TRUST = 1.0  # as `stock.Line` has it; chosen on the demo's runs (tests/trials/MEASURED.md)
 SLOPE_SD, EXTRA_SD = 0.2, 0.3  # how far a furnace's slope is from 1, and its extra hours (in hours asked) from none
 HEATING, HOLD, SOAK, COOLING = PLANNABLE
 
@@ -37,11 +40,12 @@ class Asked:
 
 @dataclass(frozen=True)
 class Done:
-    """A past run: what its program asked, and the hours it took before, at and after its main hold."""
+    """A past run: what its program asked, the hours it took before, at and after its main hold, and its load."""
 
     run: str
     asked: Asked
     took: Asked
+    stock: Stock = UNKNOWN
 
 
 @dataclass(frozen=True)
@@ -49,6 +53,7 @@ class Quote:
     """Furnace hours of one program. low, high None where too few past runs stand behind it: then `at` is the program's.
 
     level  the share of past runs for which such an interval would have held;  runs  how many they are
+    by     what of the load it goes by, in words
     """
 
     at: float
@@ -57,6 +62,7 @@ class Quote:
     level: float | None
     runs: int
     asked: float
+    by: tuple[str, ...] = ()
 
 
 def varied(cycle: Cycle, settings: Mapping[str, float]) -> Cycle:
@@ -116,17 +122,27 @@ def asked_hours(cycle: Cycle) -> Asked | None:
 
 
 class Pace:
-    """What a furnace made of its programs. done: its past runs, of programs like the one that is to be quoted."""
+    """What a furnace made of its programs, with a load like `stock`. done: its past runs, of programs like the one that
+    is to be quoted."""
 
-    def __init__(self, done: Sequence[Done]) -> None:
+    def __init__(self, done: Sequence[Done], stock: Stock | None = None) -> None:
         self.runs = len(done)
+        self.by: tuple[str, ...] = ()
         self._asked = np.array([[d.asked.before, d.asked.hold, d.asked.after] for d in done]).reshape(-1, 3)
         self._took = np.array([[d.took.before, d.took.hold, d.took.after] for d in done]).reshape(-1, 3)
+        self.middle = 1.0
         self.ratios: Floats = np.ones(0)
         if self.runs >= FEWEST:
             kept = ~np.eye(self.runs, dtype=bool)
             said = [self._quoted(self._asked[i], kept[i]) for i in range(self.runs)]
-            self.ratios = np.asarray(np.sort(self._took.sum(axis=1) / np.array(said)), dtype=np.float64)
+            over = np.log(self._took.sum(axis=1) / np.array(said))
+            own, others, self.by = beside(stock or UNKNOWN, [d.stock for d in done])
+            line = Line(others, over, LOAD_TRUST)
+            # what each run took over what the others tell of a load like its own
+            rest = [over[i] - Line(others[kept[i]], over[kept[i]], LOAD_TRUST).expected(others[i])
+                    for i in range(self.runs)]  # fmt: skip
+            self.middle = float(np.exp(line.at(own)))
+            self.ratios = np.asarray(np.exp(line.expected(own) + np.sort(rest)), dtype=np.float64)
 
     def _quoted(self, asked: Floats, of: np.ndarray) -> float:
         return max(sum(_line(self._asked[of, k], self._took[of, k], float(asked[k])) for k in range(3)), 0.1)
@@ -136,11 +152,11 @@ class Pace:
         if self.runs < FEWEST:
             return Quote(asked.total, None, None, None, self.runs, asked.total)
         everything = np.ones(self.runs, dtype=bool)
-        at = self._quoted(np.array([asked.before, asked.hold, asked.after]), everything)
-        n = self.runs
+        said = self._quoted(np.array([asked.before, asked.hold, asked.after]), everything)
+        at, n = said * self.middle, self.runs
         cut = max(int((1.0 - LEVEL) / 2.0 * (n + 1)), 1)  # whole ranks at each end, so never fewer than promised
-        low, high = float(self.ratios[cut - 1]), float(self.ratios[n - cut])
-        return Quote(at, min(at * low, at), max(at * high, at), 1.0 - 2.0 * cut / (n + 1), n, asked.total)
+        low, high = said * float(self.ratios[cut - 1]), said * float(self.ratios[n - cut])
+        return Quote(at, min(low, at), max(high, at), 1.0 - 2.0 * cut / (n + 1), n, asked.total, self.by)
 
 
 def _line(x: Floats, y: Floats, at: float) -> float:

@@ -7,11 +7,11 @@ from loadbook.core.figures import inline
 from loadbook.queries.judge import local
 from loadbook.queries.precheck import Precheck
 from loadbook.queries.remark_words import words
-from loadbook.render.precheck import ADVISES, headline
+from loadbook.render.precheck import ADVISES, coming, headline
 from loadbook.store.book import BookFolder
 
 from .markup import Html, el
-from .shell import mark, page, paragraph, section, table
+from .shell import mark, page, paragraph, section, sentences, table
 
 _SHAPE = {"stop": "triangle", "by hand": "ring", "pass": "disc"}
 
@@ -23,6 +23,7 @@ def precheck_page(sheet: Precheck, book: BookFolder, system: str, made_at: str) 
         said = [el("div", words(r, system)) for r in p.remarks]
         done = p.state == "pass" or p.point in sheet.ticked
         rows.append([p.point, _box(done), mark(p.state, shape=_SHAPE[p.state]), el("div", said) if said else None])
+    told = coming(sheet, book)
     kept = f"Kept by {sheet.person}, {local(sheet.at, book)[:16]}" if sheet.person else "Not kept in the book"
     lines = [el("p", f"{word}: " + "_" * 34) for word in ("Name", "Date and time", "Why it runs in spite of a stop")]
     shape = {"pass": "disc", "open": "ring", "stop": "triangle"}[sheet.verdict]
@@ -31,6 +32,7 @@ def precheck_page(sheet: Precheck, book: BookFolder, system: str, made_at: str) 
         [
             section("Points", table(["point", "box", "book", "what the book says"], rows,
                                     caption="Every point of the sheet", hide_caption=True), name="points"),
+            *([section("When it will be done", sentences(told), name="ahead")] if told else []),
             section("Signed", paragraph(f"{kept}{': ' + sheet.note if sheet.note else ''}."), *lines, name="signed"),
         ],
         kind="Check before the run",
