@@ -20,6 +20,10 @@ ROOT = Path(__file__).resolve().parent.parent
 # one core for each test process: the numerical library's own threads would only wait for each other's
 os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
 
+# byte code is kept: commands are started by the hundred, and each of them would make it again
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 # how long an example takes, or takes to be made up, is no finding on a machine that does other things too;
 # the suite asks the same of every tree, and new examples are looked for on purpose: --hypothesis-profile=searching
 settings.register_profile("searching", deadline=None, suppress_health_check=[HealthCheck.too_slow])

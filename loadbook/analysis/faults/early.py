@@ -35,14 +35,15 @@ def find_early(view: ChannelView) -> list[Fault]:
     if len(good) < LEAST_POINTS or good.max() - good[0] < HEATED_C:
         return []
     found = []
-    for row in np.flatnonzero(view.work):
+    rows = np.flatnonzero(view.work)
+    shares = shares_at_once(grid.y[rows, :stop], furnace, grid.step_s, THICK_SHARE)
+    for row, seen in zip(rows, shares, strict=True):
         channel = view.channels[row]
-        seen = share_at_once(grid.y[row, :stop], furnace, grid.step_s)
         thick = "thick" in (channel.place or "").casefold()
         if seen is None or not seen[0] - 2.0 * seen[1] > THICK_SHARE or seen[0] > MOST:
             continue
         share, error = seen
-        earlier = share_at_once(grid.y[row, : stop // 2], furnace[: stop // 2], grid.step_s)
+        (earlier,) = shares_at_once(grid.y[[row], : stop // 2], furnace[: stop // 2], grid.step_s)
         enough = THICK_SHARE if thick else SHARE
         if share - 2.0 * error < enough or (earlier is not None and earlier[0] + 2.0 * earlier[1] < enough):
             continue
@@ -69,34 +70,43 @@ def find_early(view: ChannelView) -> list[Fault]:
     return found
 
 
-def share_at_once(y: Floats, furnace: Floats, step_s: float) -> tuple[float, float] | None:
-    """(share of the furnace's movement that a channel takes at once, its standard error), y and furnace (n,) on an even
-    grid; None with too few points.
+def shares_at_once(
+    y: Floats, furnace: Floats, step_s: float, least: float = -np.inf
+) -> list[tuple[float, float] | None]:  # fmt: skip
+    """(share of the furnace's movement that a channel takes at once, its standard error) of each of some channels
+    (channels, n) beside the furnace (n,) on an even grid; None with too few points, and of a share not above `least`.
 
     Least squares of dT/dt = share dF/dt + (k + m (T / 873 K)^3) (F - T) - g (F - F0): convection, radiation,
     and a place that stays colder the hotter the furnace is.
 
     >>> t = np.arange(0.0, 7200.0, 60.0)
     >>> furnace = 20.0 + np.minimum(t, 4800.0) * 0.05
-    >>> round(share_at_once(0.6 * furnace + 0.4 * 20.0, furnace, 60.0)[0], 2)
+    >>> round(shares_at_once(0.6 * furnace[None, :] + 0.4 * 20.0, furnace, 60.0)[0][0], 2)
     0.6
     """
     wide = max(2, round(WIDE_S / step_s))
-    if len(y) <= 2 * wide + LEAST_POINTS:
-        return None
+    if len(furnace) <= 2 * wide + LEAST_POINTS:
+        return [None] * len(y)
     window = np.full(2 * wide + 1, 1.0 / (2 * wide + 1))
     span = 2.0 * wide * step_s
-    change, driven = (y[2 * wide :] - y[: -2 * wide]) / span, (furnace[2 * wide :] - furnace[: -2 * wide]) / span
-    away = np.convolve(furnace - y, window, "valid")
-    hot = ((np.convolve(y, window, "valid") + 273.15) / RADIATION_K) ** 3
-    use = np.isfinite(change) & np.isfinite(driven) & np.isfinite(away)
-    if use.sum() < LEAST_POINTS:
-        return None
-    heat = np.convolve(furnace, window, "valid")
+    driven, heat = (furnace[2 * wide :] - furnace[: -2 * wide]) / span, np.convolve(furnace, window, "valid")
     scale = np.array([1.0, 1e-4, 1e-4, 1e-5])  # so that no column is next to nothing
-    columns = np.stack([driven, away, away * hot, heat - heat[use][0]], axis=1)[use] * scale
-    found, *_ = np.linalg.lstsq(columns, change[use], rcond=None)
-    left = change[use] - columns @ found
-    # neighbouring changes share their samples
-    variance = float((left**2).mean()) * 2 * wide * np.linalg.pinv(columns.T @ columns)[0, 0]
-    return float(found[0]), float(np.sqrt(max(variance, 0.0)))
+    out: list[tuple[float, float] | None] = []
+    for own in y:
+        change = (own[2 * wide :] - own[: -2 * wide]) / span
+        away = np.convolve(furnace - own, window, "valid")
+        hot = ((np.convolve(own, window, "valid") + 273.15) / RADIATION_K) ** 3
+        use = np.isfinite(change) & np.isfinite(driven) & np.isfinite(away)
+        if use.sum() < LEAST_POINTS:
+            out.append(None)
+            continue
+        columns = np.stack([driven, away, away * hot, heat - heat[use][0]], axis=1)[use] * scale
+        found, *_ = np.linalg.lstsq(columns, change[use], rcond=None)
+        if not found[0] > least:
+            out.append(None)
+            continue
+        left = change[use] - columns @ found
+        # neighbouring changes share their samples
+        variance = float((left**2).mean()) * 2 * wide * np.linalg.pinv(columns.T @ columns)[0, 0]
+        out.append((float(found[0]), float(np.sqrt(max(variance, 0.0)))))
+    return out

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from loadbook.analysis.quantiles import middle
 from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.core.remarks import remark
 
@@ -52,16 +53,17 @@ def own_rate(view: ChannelView, row: int, until: int | None = None) -> tuple[flo
     use = np.isfinite(slope) & (np.abs(away) > 8.0)
     if use.sum() < 10:
         return float("nan"), float("nan")
-    return float(np.median(slope[use] / away[use])), float(np.median(y[use])) + 273.15
+    return middle(slope[use] / away[use]), middle(y[use]) + 273.15
 
 
 def _still(view: ChannelView, row: int) -> list[tuple[int, int]]:
     """First and last sample of each stretch of ten minutes or more in which every valid sample is the same."""
     good = np.isfinite(view.y[row])
-    index = np.arange(len(good)) if good.all() else np.flatnonzero(good)
+    whole = bool(good.all())
+    index = np.arange(len(good)) if whole else np.flatnonzero(good)
     if len(index) < 3:
         return []
-    values = view.y[row, index]
+    values = view.y[row] if whole else view.y[row, index]
     same = np.abs(values[1:] - values[:-1]) <= 0.2 * view.resolution[row]
     edges = np.flatnonzero(same[1:] != same[:-1]) + 1
     edges = np.concatenate(([0] if same[0] else [], edges, [len(same)] if same[-1] else [])).astype(np.intp)

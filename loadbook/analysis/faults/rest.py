@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loadbook.analysis.quantiles import middles
+from loadbook.analysis.quantiles import middle, middles
 from loadbook.analysis.trace.model import Floats
 
-from .channels import Bools, ChannelView, runs_of
+from .channels import Bools, ChannelView, Grid, runs_of
 from .frozen import own_rate
 
 REST_TAUS_S = 60.0 * np.geomspace(2.0, 360.0, 30)
@@ -114,13 +114,19 @@ def driven_rate(view: ChannelView, row: int, level: Plateau) -> float:
     driven[wide:-wide] = (furnace[2 * wide :] - furnace[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
     away = furnace - y
     use = np.isfinite(slope) & (away > DRIVEN_C) & (driven > DRIVEN_C_PER_H)
-    return float(np.median(slope[use] / away[use])) if use.sum() >= 10 else float("nan")
+    return middle(slope[use] / away[use]) if use.sum() >= 10 else float("nan")
 
 
 def late_slopes(view: ChannelView, level: Plateau) -> Floats:
     """Least-squares slope [°C/s] of each channel over the last third of the hold, an hour at least where there is one;
     NaN where it has no ten points."""
-    grid = view.grid
+    if "late slopes" not in view.memo:
+        view.memo["late slopes"] = _late_slopes(view.grid, level)
+    found: Floats = view.memo["late slopes"]
+    return found
+
+
+def _late_slopes(grid: Grid, level: Plateau) -> Floats:
     points = max(round(3600.0 / grid.step_s), (level.last - level.first) // 3)
     stop = int(np.flatnonzero(level.mask)[-1]) + 1
     part = slice(max(level.first, stop - points), stop)
@@ -150,14 +156,15 @@ def approach(t: Floats, y: Floats, noise: Floats) -> tuple[Floats, Floats]:
     t, y = t[begin:] - t[begin], y[:, begin:]
     rest, error = np.full(len(y), np.nan), np.full(len(y), np.nan)
     curves = np.exp(-t[None, :] / REST_TAUS_S[:, None])
+    whole = _about_mean(curves)
     for row, values in enumerate(y):
         good = np.isfinite(values)
         if good.sum() < 15:
             continue
-        x, v = curves[:, good], values[good]
-        mean_x, mean_v = x.mean(axis=1), float(v.mean())
-        dx, dv = x - mean_x[:, None], v - mean_v
-        spread = (dx**2).sum(axis=1)
+        mean_x, dx, spread = whole if good.all() else _about_mean(curves[:, good])
+        v = values[good]
+        mean_v = float(v.mean())
+        dv = v - mean_v
         size = (dx * dv).sum(axis=1) / spread
         left = (dv**2).sum() - size**2 * spread
         ends = mean_v - size * mean_x
@@ -171,3 +178,10 @@ def approach(t: Floats, y: Floats, noise: Floats) -> tuple[Floats, Floats]:
         ahead = REST_AHEAD * abs(rest[row] - float(v[-10:].mean()))
         error[row] = np.sqrt((0.25 * float(np.ptp(ends[likely]))) ** 2 + straight[np.argmin(left)] + ahead**2)
     return rest, error
+
+
+def _about_mean(curves: Floats) -> tuple[Floats, Floats, Floats]:
+    """The mean of each curve (curves, n), the curves less their means, and the sums of their squares."""
+    mean = curves.mean(axis=1)
+    off = curves - mean[:, None]
+    return mean, off, (off**2).sum(axis=1)

@@ -26,6 +26,8 @@ def find_spikes(view: ChannelView) -> list[Fault]:
     if view.interval_s > SLOWEST_S or view.y.shape[1] < 5:
         return []
     rows = np.flatnonzero(~(view.largest_step < 0.5 * least)).tolist()
+    if not rows:
+        return []
     moved = _moved_together(view)
     found = []
     for row in rows:

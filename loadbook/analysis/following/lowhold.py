@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from loadbook.analysis.faults.early import THICK_SHARE, share_at_once
+from loadbook.analysis.faults.early import THICK_SHARE, shares_at_once
 from loadbook.analysis.trace.model import Cycle, Fault, Floats, Trace
 from loadbook.analysis.trace.phases import Hold, Phases
 from loadbook.core.remarks import Remark, remark
@@ -214,7 +214,7 @@ def _stops_with_furnace(trace: Trace, phases: Phases, row: int, until: int) -> R
     t, furnace = trace.t_s[:until], phases.reference_c[:until]
     grid = np.arange(t[0], t[-1] + 1.0, GRID_S)
     y = _on(grid, t, trace.values[row, :until])
-    seen = share_at_once(y, _on(grid, t, furnace), GRID_S) if y.size else None
+    seen = shares_at_once(y[None, :], _on(grid, t, furnace), GRID_S)[0] if y.size else None
     if seen is None:
         return None
     share, error = seen
