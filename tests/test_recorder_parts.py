@@ -17,7 +17,7 @@ from loadbook.analysis.trace.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING
 from loadbook.core.errors import IntakeError, LoadbookError, UsageError
 from loadbook.core.outside import MOST_CELLS
 from loadbook.core.times import zone_of
-from loadbook.readers.recorder import channels, layout, names, numbers, time_axis, times
+from loadbook.readers.recorder import channels, layout, names, numbers, odd_values, time_axis, times
 from loadbook.readers.recorder import read as read_module
 from loadbook.readers.recorder.known_forms import KnownForms
 from loadbook.readers.recorder.labels import as_table, carries_names
@@ -38,7 +38,7 @@ from .test_recorder_files import FOLDER
 MADRID = ZoneInfo("Europe/Madrid")
 
 
-@pytest.mark.parametrize("module", [layout, names, numbers, times])
+@pytest.mark.parametrize("module", [layout, names, numbers, odd_values, times])
 def test_doctests(module: object) -> None:
     found = doctest.testmod(module)  # type: ignore[arg-type]
     assert found.attempted > 0 or module is numbers
@@ -251,18 +251,18 @@ def test_sentinels_are_taken_out_and_suspects_found() -> None:
     values = np.array([[20.0, 9999.0, 21.0], [1.0, 9999.0, 9999.0]])
     headings = [read_heading("Work (°C)"), read_heading("Level (%)")]
     found = channels.normalise_values(
-        headings, values, np.zeros((2, 3), np.uint8), np.arange(3.0), Layout(open_values=("9999", "OPEN")), {}
+        headings, values, np.zeros((2, 3), np.uint8), Layout(open_values=("9999", "OPEN")), {}
     )
     assert np.isnan(found.values[0, 1]) and found.flags[0, 1] == OPEN
     assert found.values[1].tolist() == [1.0, 9999.0, 9999.0], "a bare number is about temperatures alone"
     assert "open-circuit numbers taken out: 'Work' 9999 1 times" in found.notes
     t = np.arange(8) * 30.0
     plain = np.array([300.0, 305, 850, 850, 315, 320, 850, 330])
-    assert channels.suspects(plain, plain, t) == {850.0: 3}
+    assert odd_values.suspects(plain, plain, t) == {850.0: 3}
     slow = np.array([300.0, 305, 600, 600, 600, 600, 300, 200])
-    assert channels.suspects(slow, slow, np.arange(8) * 3600.0) == {}, "an hour between samples explains any jump"
+    assert odd_values.suspects(slow, slow, np.arange(8) * 3600.0) == {}, "an hour between samples explains any jump"
     ramp = np.linspace(20, 600, 8)
-    assert channels.suspects(ramp, ramp, t) == {}
+    assert odd_values.suspects(ramp, ramp, t) == {}
 
 
 def test_units_inside() -> None:
@@ -326,15 +326,14 @@ def test_an_exception_goes_before_the_pattern_that_includes_it() -> None:
 
 
 def test_what_is_stated_of_a_channel_is_obeyed_or_refused() -> None:
-    values, flags, t = np.array([[20.0, 30, 40]]), np.zeros((1, 3), np.uint8), np.arange(3.0)
+    values, flags = np.array([[20.0, 30, 40]]), np.zeros((1, 3), np.uint8)
 
     def settled(heading: str, text: str, known: dict[str, tuple[str, str]] | None = None) -> channels.Settled:
         rule = parse_channel_option(text)
         layout = Layout(channels=(rule,))
-        return channels.normalise_values([read_heading(heading)], values, flags, t, layout, known or {}, stated=(rule,))
+        return channels.normalise_values([read_heading(heading)], values, flags, layout, known or {}, (rule,))
 
-    with pytest.raises(IntakeError, match="no channel is a temperature"):
-        settled("Zone 1 (°C)", "Zone 1=other,%")
+    assert settled("Zone 1 (°C)", "Zone 1=other,%").channels[0].quantity == "other"
     assert settled("Zone 1 (°C)", "Zone 1=work,f").channels[0].unit_read == "f"
     conflict = settled("Zone 1 (°C)", "Zone 1=work", {"zone 1": ("control", "")})
     assert "control in the run's channels" in conflict.questions[0].text
@@ -588,3 +587,51 @@ def test_units_stand_over_their_own_columns(heading: str, units: str, found: lis
     assert [(c.name, c.unit_read.replace("?", "")) for c in channels_read] == list(
         zip(["Ctrl", "Vac", "Load"], found, strict=True)
     )
+
+
+@pytest.mark.parametrize(
+    "heading, row, stated, told",
+    [
+        ("Oven (0.1 °C)", "{t:.0f}0", {"channel": ["Oven*=control,c"]}, '--scale "Oven (0.1 °C)=0.1", or --believe'),
+        ("Oven (K)", "{t:.1f}", {"channel": ["Oven=control"]}, "is its K kelvin, or the type of its thermocouple?"),
+        ("Oven (°C),Vac log", "{t:.1f},-2.5", {"channel": ["Vac log=pressure,mbar"]}, "is below zero in 50 samples"),
+        ("PartTempC,OvenTempF", "{t:.1f},{f:.1f}", {}, "'OvenTempF' carries no unit | --channel OvenTempF=ROLE,f"),
+        ("Oven (°C),1,2,3", "{t:.1f},1.5,2.5,3.5", {}, "what do '1', '2' and '3' measure | --channel \"?=work\""),
+        ("Furnace (°C),Carbon SP", "{t:.1f},0.85", {}, ""),
+        ("Furnace (°C),Vacuum SP (mbar)", "{t:.1f},0.01", {}, ""),
+    ],
+)
+def test_what_a_heading_leaves_open_is_asked_and_nothing_else(
+    heading: str, row: str, stated: dict[str, Any], told: str, tmp_path: Path
+) -> None:
+    lines = [f"2026-03-14 08:{i:02d}:00,{row.format(t=20.0 + i, f=68.0 + 1.8 * i)}" for i in range(50)]
+    file = tmp_path / "a.csv"
+    file.write_text("\n".join([f"Time,{heading}", *lines]) + "\n", encoding="utf-8")
+    asked = [f"{q.text} | {q.option}" for q in look(open_source(file), Options.named(**stated), zone=MADRID).questions]
+    assert any(told in q for q in asked) if told else not asked
+
+
+def test_setpoints_of_other_things_are_not_readings_of_them() -> None:
+    """The setpoint of a vacuum had gone in as a vacuum, that of a carbon potential as a temperature."""
+    for text in ("Vacuum SP (mbar)", "O2 setpoint %", "Carbon SP", "Flow SP", "Pressure setpoint", "Dew point SP (°C)"):
+        assert read_heading(text).role == "other", text
+    for text in ("Zone 1 SP", "Program SP", "Target (°C)", "Sollwert", "SP"):
+        assert read_heading(text).role == "setpoint", text
+
+
+def test_a_list_of_alarms_below_the_data_is_a_question(tmp_path: Path) -> None:
+    lines = [f"2026-03-14 08:{i:02d}:00,{20 + i},{18 + i}" for i in range(50)]
+    alarms = ["", "Alarms", "Time,Text,Level", "2026-03-14 08:20:00,Door open,2", "2026-03-14 08:30:00,Door closed,1"]
+    file = tmp_path / "a.csv"
+    file.write_text("\n".join(["Time,Furnace (°C),Part (°C)", *lines, *alarms]) + "\n", encoding="utf-8")
+    asked = look(open_source(file), Options(), zone=MADRID).questions
+    assert ["the heading changes in line 54" in q.text for q in asked] == [True]
+    read = look(open_source(file), Options(headings="first"), zone=MADRID)
+    assert not read.questions and read.reading.values.shape == (2, 50)
+
+
+def test_a_file_that_measures_nothing_of_a_furnace_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "a.csv"
+    file.write_text("Time,Power (kW)\n" + "".join(f"2026-03-14 08:{i:02d}:00,{40 + i}\n" for i in range(30)))
+    with pytest.raises(IntakeError, match="no channel is a temperature"):
+        look(open_source(file), Options(), zone=MADRID)

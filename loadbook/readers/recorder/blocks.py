@@ -14,7 +14,7 @@ from loadbook.core.phrases import many
 
 from .cells import kind
 from .grid import Grid
-from .names import is_elapsed, read_heading, unit_of
+from .names import is_elapsed, is_time, read_heading, unit_of
 from .numbers import split_unit
 from .options import Question
 
@@ -136,7 +136,8 @@ def _widen(grid: Grid, first: _Block, union: list[Label]) -> None:
 
 
 def _blocks(rows: list[list[str]]) -> list[_Block]:
-    """The first heading, and those that share at least half of their names with it."""
+    """The first heading, and those that share at least half of their names with it, or begin with a time as it does (a
+    list of alarms)."""
     found: list[_Block] = []
     known: set[str] = set()
     for i, row in enumerate(rows[:-1]):
@@ -152,7 +153,8 @@ def _blocks(rows: list[list[str]]) -> list[_Block]:
                 units_of = dict(found[0].labels)
                 labels = [(name, units_of.get(name, "")) for name, _ in labels]
             named = {name for name, _ in labels if name}
-            if found and len(named & known) < 0.5 * min(len(named), len(known)):
+            alike = bool(found) and is_time(row[0]) and row[0].casefold() == rows[found[0].at][0].casefold()
+            if found and not alike and len(named & known) < 0.5 * min(len(named), len(known)):
                 continue
             known = known or named
             found.append(_Block(i, after, labels))

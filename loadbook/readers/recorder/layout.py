@@ -147,12 +147,14 @@ class Layout(Settings):
 
     def rule(self, *names: str) -> ChannelRule | None:
         """The rule for a column of these names: a name goes before a pattern, and of two patterns the one that says
-        more of the name (the first stated, where both say as much)."""
+        more of the name, then the one with a unit (the first stated, where both say as much)."""
         fitting = [r for r in self.channels if r.fits(*names)]
         exact = {n.casefold() for n in names}
-        return max(
-            fitting, key=lambda r: (r.name.casefold() in exact, len(re.sub(r"[*?]", "", r.name))), default=None
-        )  # fmt: skip
+
+        def says(r: ChannelRule) -> tuple[bool, int, bool]:
+            return r.name.casefold() in exact, len(re.sub(r"[*?]", "", r.name)), bool(r.unit)
+
+        return max(fitting, key=says, default=None)
 
     def believes(self, *names: str) -> bool:
         """Was a column said to be right as it stands."""

@@ -34,6 +34,7 @@ _MORE_UNITS = (
     "sccm slpm slm lpm gpm l/h l/s kg/h g mg kg mm um µm nm cm m/s ft/s n kn j/g mw uv µv kv kva kj mj"
     " khz mhz ghz ohm kohm counts count rh s ms sec min h hr mg/l mol m3 deg/s w/g mw/mg uv/mg inh2o bit bits lux db"
 )
+_INSIDE = re.compile(r"[°º˚]\s?([CFK])\b")
 _SPELLED = re.compile(r"\b(celsius|centigrade|fahrenheit|kelvin)\b")
 _OTHER_UNITS = frozenset(
     [
@@ -131,7 +132,7 @@ def take_apart(text: str) -> tuple[str, str]:
     match = _BARE_TAIL.match(text) or _JOINED_TAIL.match(text)
     if match:
         return match[1].strip(" ,_-"), unit_of(match[2])
-    spelled = {_WORDS[w] for w in _SPELLED.findall(_words(text))}
+    spelled = {_WORDS[w] for w in _SPELLED.findall(_words(text))} | {u.lower() for u in _INSIDE.findall(text)}
     return text.strip(), spelled.pop() if len(spelled) == 1 else ""
 
 
@@ -146,7 +147,7 @@ _OVER = re.compile(r"\bover ?temp(erature)?\b|\bott?c?\b|\bhigh[- ]limit tc\b|\b
 _LIMIT = re.compile(r"\blimits?\b|\balarms?\b|\bhi ?lim\b|\blo ?lim\b|\bhigh\b|\blow\b|\bhh\b|\bll\b")
 _STATISTIC = re.compile(r"\bmin(imum)?\b|\bmax(imum)?\b|\bavg\b|\baverage\b|\bmean\b|\bhottest\b|\bcoldest\b")
 _PRESSURE = re.compile(r"\bvac(uum)?\b|\bpress(ure)?\b|\bgauge\b|\bdruck\b|\bvakuum\b|\bpresi[oó]n\b|\bpression\b")
-_DEW = re.compile(r"\bdew\b|\bdp\b|\btaupunkt\b|\broc[ií]o\b|\bros[eé]e\b")
+_DEW = re.compile(r"\bdew(point|pt)?\b|\bdp\b|\btaupunkt\b|\broc[ií]o\b|\bros[eé]e\b")
 _OXYGEN = re.compile(r"\bo2\b|\boxygen\b|\blambda\b|\bsauerstoff\b|\box[ií]geno\b|\boxyg[eè]ne\b")
 _CONTROL = re.compile(
     r"\bcontrol(ler)?\b|\bpv\b|\bzones?\b|\bfurnace\b|\bchamber\b|\bctrl\b"
@@ -157,6 +158,10 @@ _NO_TEMPERATURE = re.compile(
     r"|duty|humidity|rh|position|stroke|weight|mass|length|displacement|strain|force|energy|kwh|heat ?flow"
     r"|frequency|resistance|ratio|status|alarm|state|mode|segment|step|cycle|batch|integral|proportional|derivative|gain"
     r"|count(er)?|co2|carbon|ch4|nh3|h2|n2|leistung|strom|spannung|f[uü]llstand|feuchte|potencia|nivel)\b"
+)
+_PHYSICAL = re.compile(  # what has a setpoint that is no temperature
+    r"\b(out ?put|power|volt(age|s)?|current|amps?|level|flow|valves?|damper|speed|rpm|duty|humidity|position|carbon"
+    r"|potential|cp|co2|ch4|nh3|h2|n2|fans?|blower)\b"
 )
 _OTHER_WORDS = re.compile(  # a word that says neither whose temperature it is, nor where it is taken
     r"\b(?!(?:control(?:ler)?|ctrl|pv|zones?|furnace|chamber|oven|kiln|regler|regelung|ofen|horno|zona|four|work"
@@ -228,18 +233,21 @@ def _heading(text: str, unit: str) -> Heading:
         return Heading(name, unit, "other", "other")
     if _DIFFERENCE.search(words):
         return Heading(name, f"{unit}_diff" if unit in ("c", "f", "k") else unit, "other", "other")
+    asked = bool(_SETPOINT.search(words))  # of a temperature it has a role of its own, of anything else none
+    if asked and unit not in ("c", "f", "k") and _PHYSICAL.search(words):
+        return Heading(name, unit, "other", "other")
     if unit in DIMENSIONS["pressure"]:
-        return Heading(name, unit, "pressure", "pressure")
+        return Heading(name, unit, *(("other", "other") if asked else ("pressure", "pressure")))
     if _DEW.search(words) and unit in ("", "c", "f", "k"):
-        return Heading(name, unit, "dew point", "dew point")
+        return Heading(name, unit, "dew point", "other" if asked else "dew point")
     if _OXYGEN.search(words) and unit not in ("c", "f", "k"):
-        return Heading(name, unit, "oxygen", "oxygen")
+        return Heading(name, unit, *(("other", "other") if asked else ("oxygen", "oxygen")))
     if unit and unit not in ("c", "f", "k"):
         return Heading(name, unit, "other", "other")
     if not unit and _NO_TEMPERATURE.search(words) and not _TEMPERATURE_WORD.search(words):
         return Heading(name, unit, "other", "other")
     if _PRESSURE.search(words) and not unit:
-        return Heading(name, "", "pressure", "pressure")
+        return Heading(name, "", *(("other", "other") if asked else ("pressure", "pressure")))
     if not unit and _BARE_ZONE.search(words):  # which zone a row is of, or what it did there: no reading of one
         return Heading(name, "", "", "")
     role = _role(words)

@@ -18,11 +18,12 @@ from loadbook.core.times import now, parse_date, parse_moment, zone_of
 from loadbook.core.typed import quote
 
 from . import stretches, time_axis
-from .channels import ChannelSpec, normalise_values
+from .channels import ChannelSpec, listed, normalise_values
 from .head import unique
 from .layout import ChannelRule, Layout
 from .names import Heading
 from .numbers import MARKS_OPTION, looks_number, minus_of
+from .odd_values import look_for_oddities
 from .options import Question
 from .part import Window
 from .wide import Raw
@@ -154,9 +155,14 @@ def normalise(
         if name != heading.name:
             notes.append(f"two columns are called {heading.name!r}: the second is {name!r} here")
     headings = [replace(h, name=n) for h, n in zip(headings, unique([h.name for h in headings]), strict=True)]
-    settled = normalise_values(
-        headings, axis.values, axis.flags, axis.t, layout, known or {}, stated=stated, lines=axis.lines
-    )  # fmt: skip
+    settled = normalise_values(headings, axis.values, axis.flags, layout, known or {}, stated)
+    look_for_oddities(headings, axis.t, layout, axis.lines, settled)
+    if headings and not settled.questions and all(spec.quantity == "other" for spec in settled.channels):
+        raise IntakeError(
+            "no channel is a temperature, a pressure, a dew point or an oxygen reading",
+            [Problem(f"channels: {listed([h.name for h in headings])}")],
+            remedy="Say what they measure with --channel NAME=ROLE, or give the recorder's data file",
+        )
     questions += settled.questions
     notes += settled.notes
     interval, count, longest = time_axis.gaps(axis.t)
