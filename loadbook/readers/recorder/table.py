@@ -81,7 +81,7 @@ def open_table(source: Source, layout: Layout, *, most_bytes: int = 0) -> Table:
     return Table(grid, columns, head, encoding, delimiter, notes=grid.notes, questions=head.questions)
 
 
-_ABOUT_TIME = re.compile(r"\d{1,2}\s?[:hH.]\s?\d{2}")
+_ABOUT_TIME = re.compile(r"(?<![\d.,])\d{1,2}\s?[:hH.]\s?\d{2}(?!\d)")
 
 
 def _time_unread(grid: Grid, name: str) -> None:
