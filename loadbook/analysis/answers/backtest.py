@@ -121,7 +121,7 @@ def left_out(fitted: Fit, group: Ints) -> tuple[Floats, Floats]:
     straight = a * n * (zc - (a * rho * np.bincount(run, weights=n * zc, minlength=runs))[run])
     alpha = straight - np.asarray(H @ fitted.C.times(H.T @ zc))
     P, R = fitted.C.halves(H)
-    left = _LeftOut(a * n, rho, run, alpha, P, R, fitted.C.layout.block)
+    left = _LeftOut(a * n, rho, run, alpha, P, R, fitted.C.layout.first)
 
     error = np.empty(len(n))
     variance = np.empty(len(n))
@@ -146,7 +146,7 @@ def left_out(fitted: Fit, group: Ints) -> tuple[Floats, Floats]:
 class _LeftOut:
     """S = diag(weight) - same run x rho weight weight' - P P' - R R', and alpha = S z, in the cells' order.
 
-    P (N, s), R (N, L) sparse;  block (L,) of its columns, of which a cell touches one block's alone
+    P (N, s), R (N, L) sparse;  first (L,) where the block of its columns begins: a cell touches one alone
     """
 
     weight: Floats
@@ -155,7 +155,7 @@ class _LeftOut:
     alpha: Floats
     P: Floats
     R: sparse.csr_array
-    block: Ints
+    first: Ints
 
     def direct(self, cells: Ints) -> tuple[Floats, Floats]:
         """Error and variance of groups of equal size (rows of `cells`), each by inverting its own block of S."""
@@ -164,12 +164,11 @@ class _LeftOut:
         S = -half @ half.transpose(0, 2, 1)
         rows = sparse.csr_array(self.R[cells.ravel()])
         if rows.nnz:
-            wide = np.diff(rows.indptr)
-            at, most = np.repeat(np.arange(len(wide)), wide), int(wide.max())
-            own = np.zeros((groups, size, most))
-            own.reshape(-1, most)[at, np.arange(rows.nnz) - np.repeat(rows.indptr[:-1], wide)] = rows.data
-            of = np.full((groups, size), -1)
-            of.reshape(-1)[at] = self.block[rows.indices]
+            first = self.first[rows.indices]
+            at, place = np.repeat(np.arange(cells.size), np.diff(rows.indptr)), rows.indices - first
+            flat, blocks = np.zeros((cells.size, int(place.max()) + 1)), np.full(cells.size, -1)
+            flat[at, place], blocks[at] = rows.data, first
+            own, of = flat.reshape(groups, size, -1), blocks.reshape(groups, size)
             S -= (of[:, :, None] == of[:, None, :]) * (own @ own.transpose(0, 2, 1))
         weight, run = self.weight[cells], self.run[cells]
         same = run[:, :, None] == run[:, None, :]

@@ -38,7 +38,7 @@ class Layout:
 
     order   (Q,) the model's column at each place, place its inverse; the runs' own columns are the model's last
     shared  how many columns are shared, s;  sizes  (how many blocks, columns of each) in turn
-    block, first  (L,) of every other column: number of its block, and where that begins (of L)
+    first   (L,) where the block of every other column begins (of L)
     row     (L,) where its row begins among the entries of all blocks
     alone   runs that have a column of their own
     """
@@ -47,7 +47,6 @@ class Layout:
     place: Ints
     shared: int
     sizes: tuple[tuple[int, int], ...]
-    block: Ints
     first: Ints
     row: Ints
     alone: Ints
@@ -55,12 +54,12 @@ class Layout:
     @property
     def entries(self) -> int:
         """Entries of the arrow: shared x shared, blocks x shared, inside blocks."""
-        s, own = self.shared, len(self.block)
+        s, own = self.shared, len(self.first)
         return s * s + own * s + sum(count * size**2 for count, size in self.sizes)
 
     def entry(self, i: Ints, j: Ints) -> Ints:
         """Where the entry (i, j) of two places is kept; -1 where it is that of its mirror."""
-        s, own = self.shared, len(self.block)
+        s, own = self.shared, len(self.first)
         k, m = np.maximum(i - s, 0), np.maximum(j - s, 0)
         if not own:
             return i * s + j
@@ -69,7 +68,7 @@ class Layout:
 
     def parts(self, arrow: Floats) -> tuple[Floats, Floats, list[Floats]]:
         """Views of an arrow's entries: (s, s), (L, s), and (blocks, size, size) of each size."""
-        s, own = self.shared, len(self.block)
+        s, own = self.shared, len(self.first)
         at, inside = s * s + own * s, []
         for count, size in self.sizes:
             inside.append(arrow[at : at + count * size**2].reshape(count, size, size))
@@ -149,17 +148,14 @@ def _ordered(block: Ints, dense: int, alone: Ints) -> Layout:
     by = np.lexsort((own, code, size[code]))
     own, code = own[by], code[by]
     begins = np.flatnonzero(np.diff(code, prepend=-1))
-    number = np.repeat(np.arange(len(begins)), size[code[begins]])
+    first = np.repeat(begins, size[code[begins]])
     order = np.concatenate(
         [np.arange(dense), dense + np.flatnonzero(block < 0), dense + m + np.arange(len(alone)), dense + own]
     ).astype(np.int64)
     width = size[code]
     each, counts = np.unique(size, return_counts=True)
     sizes = tuple(zip(counts.tolist(), each.tolist(), strict=True))
-    return Layout(
-        order, np.argsort(order), len(order) - len(own), sizes, number, begins[number] if len(own) else number,
-        np.cumsum(width) - width, alone,
-    )  # fmt: skip
+    return Layout(order, np.argsort(order), len(order) - len(own), sizes, first, np.cumsum(width) - width, alone)
 
 
 @dataclass(frozen=True)
@@ -217,7 +213,7 @@ class Covariance:
         out = F @ self.S @ F.T
         if own.any():
             k = i[own] - s
-            same = self.layout.block[k][:, None] == self.layout.block[k][None, :]
+            same = self.layout.first[k][:, None] == self.layout.first[k][None, :]
             where = self.layout.row[k][:, None] + k[None, :] - self.layout.first[k][:, None]
             out[np.ix_(own, own)] += np.where(same, self._entries[np.where(same, where, 0)], 0.0)
         return np.asarray(out, dtype=np.float64)
@@ -274,7 +270,7 @@ def inverted(lay: Layout, arrow: Floats, g: Floats) -> tuple[Covariance, float]:
     s, root = lay.shared, np.sqrt(g)
     shared, across, inside = lay.parts(arrow)
     log_det = 0.0
-    W = np.empty((len(lay.block), s))
+    W = np.empty((len(lay.first), s))
     E: list[Floats] = []
     for where, m in zip(lay.by_size(), inside, strict=True):
         count, size, _ = m.shape
