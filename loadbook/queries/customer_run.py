@@ -263,7 +263,6 @@ def _theirs(sheet: RunSheet, words: _Words) -> RunSheet:
         ),
         amendments=(),
         withdrawn=(),
-        cycle_row=None,
         cautions=(cautions.CODE,),
         customer=my.customer,
         others=len(pieces) < len(sheet.pieces),
