@@ -30,26 +30,10 @@ from .run_record import Row, RunSheet, run_sheet
 
 # what is done to a furnace run, as the recorder and the program name it
 EVENTS = (
-    "gas backfill",
-    "gas admitted",
-    "fan on",
-    "fan off",
-    "door opened",
-    "door closed",
-    "door shut",
-    "aborted",
-    "thermocouples unplugged",
-    "power lost",
-    "power back",
-    "leak-up started",
-    "leak-up ended",
-    "soak start",
-    "quench",
-    "quenched",
-    "pump on",
-    "pump off",
-    "vented",
-)
+    "gas backfill", "gas admitted", "fan on", "fan off", "door opened", "door closed", "door shut", "aborted",
+    "thermocouples unplugged", "power lost", "power back", "leak-up started", "leak-up ended", "soak start", "quench",
+    "quenched", "pump on", "pump off", "vented",
+)  # fmt: skip
 _PLAIN = re.compile(r"[A-Za-z]{0,5}[ ._-]{0,2}\d{1,3}[A-Za-z]?")  # a thermocouple or furnace by letters and number
 _NAMES = {
     "control": "Control",
@@ -62,20 +46,11 @@ _NAMES = {
 }
 SET_ASIDE = frozenset(
     (
-        "run void",
-        "run aborted",
-        "blunder confirmed",
-        "section result",
-        "no before reading",
-        "no after reading",
-        "units differ",
-        "run not between the readings",
-        "held differently",
-        "datum differs",
-        "surface differs",
+        "run void", "run aborted", "blunder confirmed", "section result", "no before reading", "no after reading",
+        "units differ", "run not between the readings", "held differently", "datum differs", "surface differs",
         "lot without serials",
     )
-)
+)  # fmt: skip
 SOMEONE, ON_RECORD = "a named person", "on record in the shop"
 
 
@@ -274,18 +249,10 @@ def _row(words: _Words, p: Row) -> Row:
     out = dict.fromkeys(p) | {
         k: p[k]
         for k in (
-            "part",
-            "serial",
-            "heat_number",
-            "job",
-            "axis",
-            "quantity",
-            "supports",
-            "span_mm",
-            "stock_mm",
+            "part", "serial", "heat_number", "job", "axis", "quantity", "supports", "span_mm", "stock_mm",
             "tempered_at_c",
         )
-    }
+    }  # fmt: skip
     return out | {
         "job": words.say("job", p["job"]),
         "setup": words.say("setup", p["setup"]),
