@@ -16,8 +16,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from loadbook.analysis.trace.model import Channel, Cycle, PieceRecord
-from loadbook.core import cautions, coded
+from loadbook.core import cautions
 from loadbook.core.errors import LoadbookError, NotFoundError
+from loadbook.core.trade_phrases import WORDS, phrase
 from loadbook.core.wording import words as said
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord
@@ -71,7 +72,7 @@ class _Words:
             return None
         key = (kind, text.strip().casefold())
         if key not in self.given:
-            word = coded.coded(kind, text) if kind in coded.WORDS else None
+            word = phrase(kind, text) if kind in WORDS else None
             if word is None and kind == "event":
                 word = key[1] if key[1] in EVENTS else None
             taken = sum(k == kind for k, _ in self.given) + 1
@@ -313,7 +314,7 @@ def _relations(my: OwnRecords, found: Relations | None, serials: set[tuple[str, 
     told = tuple(
         replace(
             m,
-            between=tuple(coded.coded("condition", b) or coded.coded("process", b) or "other work" for b in m.between),
+            between=tuple(phrase("condition", b) or phrase("process", b) or "other work" for b in m.between),
         )
         for m in own
     )
