@@ -12,8 +12,8 @@ from pathlib import Path
 import pypdf
 import pytest
 
-from loadbook.core.coded import WORDS
 from loadbook.core.errors import UsageError
+from loadbook.core.trade_phrases import WORDS
 from loadbook.queries import kept_answers
 from loadbook.queries.answer import answer
 from loadbook.queries.enquiry import Question

@@ -21,7 +21,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import loadbook.queries
-from loadbook.core.coded import WORDS, coded
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.core.remarks import (
     ADVICE,
@@ -37,6 +36,7 @@ from loadbook.core.remarks import (
     from_dict,
     remark,
 )  # fmt: skip
+from loadbook.core.trade_phrases import WORDS, phrase
 from loadbook.queries import evidence_words, kept_answers, remark_words, review_words
 from loadbook.queries.answer import answer
 from loadbook.queries.effect_words import EFFECT_WORDS
@@ -303,9 +303,9 @@ def test_the_command_says_what_it_left_out(
 def test_a_word_is_said_in_the_vocabularys_spelling() -> None:
     for kind, words in WORDS.items():
         for word in words:
-            assert coded(kind, f"  {word.upper()} ") == word
-            assert coded(kind, f"{word} for PN-1") is None and coded(kind, f"{word};PN-1") is None
-    assert coded("setup", None) is None and coded("setup", ";") is None
+            assert phrase(kind, f"  {word.upper()} ") == word
+            assert phrase(kind, f"{word} for PN-1") is None and phrase(kind, f"{word};PN-1") is None
+    assert phrase("setup", None) is None and phrase("setup", ";") is None
 
 
 def test_a_customer_called_like_a_word_of_the_trade_stops_no_letter(tmp_path: Path) -> None:

@@ -18,6 +18,15 @@ from .quantiles import Floats
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(120)
 
 
+def _checked(n: float, coverage: float, confidence: float, df: float | None) -> float:
+    """The degrees of freedom of a tolerance factor, its arguments checked."""
+    _check(coverage, confidence)
+    df = n - 1.0 if df is None else float(df)
+    if not (n > 0 and df > 0):
+        raise CalculationError(f"a tolerance factor needs at least 2 values, here n = {n:g} and df = {df:g}")
+    return df
+
+
 def _check(coverage: float, confidence: float) -> None:
     if not (0.0 < coverage < 1.0 and 0.0 < confidence < 1.0):
         raise CalculationError(
@@ -40,10 +49,7 @@ def two_sided_factor(n: float, coverage: float, confidence: float, df: float | N
     >>> round(two_sided_factor(10, 0.95, 0.95), 3)
     3.393
     """
-    _check(coverage, confidence)
-    df = n - 1.0 if df is None else float(df)
-    if not (n > 0 and df > 0):
-        raise CalculationError(f"a tolerance factor needs at least 2 values, here n = {n:g} and df = {df:g}")
+    df = _checked(n, coverage, confidence, df)
     if math.isinf(n):
         half = np.array([float(special.ndtri(0.5 + coverage / 2.0))])
         weight = np.array([1.0])
@@ -97,10 +103,7 @@ def one_sided_factor(n: float, coverage: float, confidence: float, df: float | N
     >>> round(one_sided_factor(10, 0.95, 0.95), 3)
     2.911
     """
-    _check(coverage, confidence)
-    df = n - 1.0 if df is None else float(df)
-    if not (n > 0 and df > 0):
-        raise CalculationError(f"a tolerance factor needs at least 2 values, here n = {n:g} and df = {df:g}")
+    df = _checked(n, coverage, confidence, df)
     shift = float(special.ndtri(coverage)) * math.sqrt(n)
     return float(special.nctdtrit(df, shift, confidence)) / math.sqrt(n)
 

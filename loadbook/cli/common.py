@@ -27,17 +27,9 @@ from . import streams
 F = TypeVar("F", bound=Callable[..., Any])
 
 __all__ = [
-    "LoadbookCommand",
-    "LoadbookGroup",
-    "book_option",
-    "emit",
-    "files_argument",
-    "filter_options",
-    "format_option",
-    "note_empty_span",
-    "say_revision",
-    "to_stderr",
-]
+    "LoadbookCommand", "LoadbookGroup", "book_option", "emit", "files_argument", "filter_options", "format_option",
+    "note_empty_span", "say_revision", "to_stderr",
+]  # fmt: skip
 
 
 def to_stderr(text: str) -> None:

@@ -75,6 +75,7 @@ def ask_moved(
 
 
 def _print_moved(found: Any, system: str) -> None:
+    from loadbook.core.figures import scale_words
     from loadbook.queries.result import records
     from loadbook.render import movement as shown
     from loadbook.render.tables import plain, write_words
@@ -110,7 +111,7 @@ def _print_moved(found: Any, system: str) -> None:
         click.echo("")
         rows = [
             [r["run"], r["part"], r["serial"], r["characteristic"], shown.in_unit(r["value"], r["unit"], system),
-             shown.label(r["unit"], system)]
+             scale_words(r["unit"], system)]
             for r in records(found.flagged)
         ]  # fmt: skip
         emit(["run", "part", "serial", "characteristic", "value", "unit"], rows, None, title="Looks like a blunder")

@@ -217,17 +217,8 @@ def look_(file: Path, rows: int, book_name: str | None, fmt: str | None, layout:
 
 
 _CHANNEL_COLUMNS = (
-    "number",
-    "channel",
-    "role",
-    "quantity",
-    "unit_read",
-    "unit",
-    "lowest",
-    "highest",
-    "missing",
-    "open",
-)
+    "number", "channel", "role", "quantity", "unit_read", "unit", "lowest", "highest", "missing", "open",
+)  # fmt: skip
 
 
 def _channel_rows(read: Read) -> list[list[Any]]:

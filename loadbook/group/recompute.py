@@ -33,7 +33,7 @@ def spread(tasks: Sequence[Task], master: str | None, spark: Any, group: Group) 
         raise UsageError("Spark's workers cannot see what is in memory://", remedy="Publish to a folder they all see")
     if spark is None:
         spark = groupspark.session(master)
-    rows = [json.dumps(as_row(t)) for t in tasks]
+    rows = [json.dumps(asdict(t)) for t in tasks]
     manifest = spark.createDataFrame(
         spark.sparkContext.parallelize([(r,) for r in rows], len(rows)), "task string"
     )  # fmt: skip
@@ -177,11 +177,6 @@ def _add(out: GroupRecomputed, done: MonthResult) -> None:
     out.reading += done.reading
     out.bytes_read += done.bytes_read
     out.damage += [(done.plant, run, why) for run, why in done.damage]
-
-
-def as_row(task: Task) -> dict[str, Any]:
-    """A task as a row of the manifest that Spark maps over."""
-    return asdict(task)
 
 
 def from_dict(values: dict[str, Any]) -> MonthResult:

@@ -11,6 +11,7 @@ from loadbook.analysis.answers.estimate import History
 from loadbook.analysis.answers.scale import Scale
 from loadbook.core.errors import UsageError
 from loadbook.core.figures import share_words
+from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from . import answer_terms
 from . import history as answerdata
@@ -191,9 +192,7 @@ def _hours(one: Answer, history: History | None) -> float | None:
         known = history.design.series_of.get(part)
         for name, means in history.design.series_mean.items() if known is not None else ():
             asked.setdefault(name, float(means[known]))
-    rate, hold, soak, cool = (
-        asked.get(n) for n in ("heating_rate_peak_c_per_h", "hold_mean_c", "soak_minutes", "cooling_rate_peak_c_per_h")
-    )
+    rate, hold, soak, cool = map(asked.get, PLANNABLE)
     if not rate or not hold or soak is None or hold != hold or rate != rate or soak != soak:
         return None
     down = (hold - ROOM_C) / cool if cool and cool == cool else 0.0

@@ -40,7 +40,7 @@ class Physics:
     """Checks of mechanism for one question; none where something is `missing`.
 
     under    the cycle in words;  assumed  the cycle is one that nobody named: the part's last
-    no_rate  what heats at a rate that nobody asked for is taken at this one [°C/h]
+    no_rate_c_per_h  what heats at a rate that nobody asked for is taken at this one [°C/h]
     """
 
     under: str = ""

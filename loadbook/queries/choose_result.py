@@ -48,9 +48,8 @@ class Planned:
 class Chosen(Result):
     """Ways to run a part beside each other, fewest hours first, and the one that is chosen.
 
-    table    one row a way: state, cycle, settings, hours, movement, share inside with its interval, what it rests on,
-             remarks;  text  sentences in the book's units
-    refused  why none is offered, None where one is;  need  what to measure then
+    plans    of each way as a shop would run it;  text  sentences in the book's units
+    refused  why none is offered, None where one is
     limits_um  what the reading after (or, `of_movement`, the movement) is held to
     """
 

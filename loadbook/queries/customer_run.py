@@ -16,8 +16,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from loadbook.analysis.trace.model import Channel, Cycle, PieceRecord
-from loadbook.core import cautions, coded
+from loadbook.core import cautions
 from loadbook.core.errors import LoadbookError, NotFoundError
+from loadbook.core.trade_phrases import WORDS, phrase
 from loadbook.core.wording import words as said
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord
@@ -30,26 +31,10 @@ from .run_record import Row, RunSheet, run_sheet
 
 # what is done to a furnace run, as the recorder and the program name it
 EVENTS = (
-    "gas backfill",
-    "gas admitted",
-    "fan on",
-    "fan off",
-    "door opened",
-    "door closed",
-    "door shut",
-    "aborted",
-    "thermocouples unplugged",
-    "power lost",
-    "power back",
-    "leak-up started",
-    "leak-up ended",
-    "soak start",
-    "quench",
-    "quenched",
-    "pump on",
-    "pump off",
-    "vented",
-)
+    "gas backfill", "gas admitted", "fan on", "fan off", "door opened", "door closed", "door shut", "aborted",
+    "thermocouples unplugged", "power lost", "power back", "leak-up started", "leak-up ended", "soak start", "quench",
+    "quenched", "pump on", "pump off", "vented",
+)  # fmt: skip
 _PLAIN = re.compile(r"[A-Za-z]{0,5}[ ._-]{0,2}\d{1,3}[A-Za-z]?")  # a thermocouple or furnace by letters and number
 _NAMES = {
     "control": "Control",
@@ -62,20 +47,11 @@ _NAMES = {
 }
 SET_ASIDE = frozenset(
     (
-        "run void",
-        "run aborted",
-        "blunder confirmed",
-        "section result",
-        "no before reading",
-        "no after reading",
-        "units differ",
-        "run not between the readings",
-        "held differently",
-        "datum differs",
-        "surface differs",
+        "run void", "run aborted", "blunder confirmed", "section result", "no before reading", "no after reading",
+        "units differ", "run not between the readings", "held differently", "datum differs", "surface differs",
         "lot without serials",
     )
-)
+)  # fmt: skip
 SOMEONE, ON_RECORD = "a named person", "on record in the shop"
 
 
@@ -96,7 +72,7 @@ class _Words:
             return None
         key = (kind, text.strip().casefold())
         if key not in self.given:
-            word = coded.coded(kind, text) if kind in coded.WORDS else None
+            word = phrase(kind, text) if kind in WORDS else None
             if word is None and kind == "event":
                 word = key[1] if key[1] in EVENTS else None
             taken = sum(k == kind for k, _ in self.given) + 1
@@ -263,7 +239,6 @@ def _theirs(sheet: RunSheet, words: _Words) -> RunSheet:
         ),
         amendments=(),
         withdrawn=(),
-        cycle_row=None,
         cautions=(cautions.CODE,),
         customer=my.customer,
         others=len(pieces) < len(sheet.pieces),
@@ -275,18 +250,10 @@ def _row(words: _Words, p: Row) -> Row:
     out = dict.fromkeys(p) | {
         k: p[k]
         for k in (
-            "part",
-            "serial",
-            "heat_number",
-            "job",
-            "axis",
-            "quantity",
-            "supports",
-            "span_mm",
-            "stock_mm",
+            "part", "serial", "heat_number", "job", "axis", "quantity", "supports", "span_mm", "stock_mm",
             "tempered_at_c",
         )
-    }
+    }  # fmt: skip
     return out | {
         "job": words.say("job", p["job"]),
         "setup": words.say("setup", p["setup"]),
@@ -347,7 +314,7 @@ def _relations(my: OwnRecords, found: Relations | None, serials: set[tuple[str, 
     told = tuple(
         replace(
             m,
-            between=tuple(coded.coded("condition", b) or coded.coded("process", b) or "other work" for b in m.between),
+            between=tuple(phrase("condition", b) or phrase("process", b) or "other work" for b in m.between),
         )
         for m in own
     )

@@ -21,7 +21,6 @@ _TAKEN = {
     "runs": "SELECT run FROM run WHERE intake_id = ? ORDER BY started DESC",
     "pieces": "SELECT run FROM run WHERE run IN (SELECT run FROM piece WHERE intake_id = ?) ORDER BY started DESC",
 }
-AT_INTAKE = tuple(_TAKEN)
 MOST = 200  # runs of one intake that are looked at, the newest ones: a file of years must not take minutes
 
 
@@ -48,7 +47,7 @@ def _pieces(conn: sqlite3.Connection, run: str) -> Sequence[LoadPiece]:
 
 def of_last_intake(book: BookFolder, kind: str) -> tuple[dict[str, tuple[Remark, ...]], int]:
     """(run -> what speaks against its load, how many runs were not looked at), of the runs that the last intake of a
-    kind (AT_INTAKE) is about. Runs taken in before their pieces are looked at again when the pieces come.
+    kind ('runs' or 'pieces') is about. Runs taken in before their pieces are looked at again when the pieces come.
     """
     conn = book.read()
     last = conn.execute("SELECT max(intake_id) FROM intake WHERE kind = ?", (kind,)).fetchone()[0]

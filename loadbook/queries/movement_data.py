@@ -37,7 +37,7 @@ class MovementData:
     frame        the view `movement`, filtered
     parameters   run, parameter, value, unit, source, se (standard error, where known): one row per run and
                  parameter; achieved (trace, else stated) or, where `asked`, what the cycle or the program asked for
-    unmeasured   pieces of the filtered runs without any reading;  unmeasured_runs  how many runs that concerns
+    unmeasured   pieces of the filtered runs without any reading
     believed     (rows of frame,) whether a person said that its reading is no blunder
     left_out     plants of a group that were left out
     broken       runs whose cycle was broken
@@ -47,7 +47,6 @@ class MovementData:
     frame: pd.DataFrame
     parameters: pd.DataFrame
     unmeasured: int
-    unmeasured_runs: int
     believed: np.ndarray
     left_out: tuple[str, ...] = ()
     asked_parameters: pd.DataFrame = field(default_factory=_nothing)
@@ -106,7 +105,7 @@ def load(
             frame = of_movement(source, filters.where, frame)
         figures = records.frame(*_parameters(asked, parameters))
         planned = _nothing() if asked else records.frame(*_parameters(True, parameters))
-        counted = records.table(*unmeasured)[1][0] if unmeasured else (0, 0)
+        counted = records.table(*unmeasured)[1][0] if unmeasured else (0,)
         believed = records.frame(BELIEVED)
         broken = frozenset(r[0] for r in records.table("SELECT run FROM run_verdict WHERE verdict = 'broken'")[1])
     if frame.empty:
@@ -121,7 +120,7 @@ def load(
         kept = pd.concat([kept, more], ignore_index=True) if len(kept) else more
         figures, planned = (kept, planned) if asked else (figures, kept)
     rows = believed_rows(frame, believed)
-    return MovementData(frame, figures, int(counted[0]), int(counted[1]), rows, source.left_out, planned, broken)
+    return MovementData(frame, figures, int(counted[0]), rows, source.left_out, planned, broken)
 
 
 def _of_runs(figures: pd.DataFrame, runs: Any) -> pd.DataFrame:
@@ -173,7 +172,7 @@ def _unmeasured(source: Source, columns: set[str], filters: Filters) -> tuple[st
     told = "substr(p.part, 1, length(p.plant) + 1) = p.plant || '/'"
     part = f"CASE WHEN {told} THEN p.part ELSE p.plant || '/' || p.part END" if source.plants else "p.part"
     return (
-        f"SELECT coalesce(sum(quantity), 0), count(DISTINCT run) FROM (SELECT * FROM pieces WHERE {where}) AS p"
+        f"SELECT coalesce(sum(quantity), 0) FROM (SELECT * FROM pieces WHERE {where}) AS p"
         " WHERE p.status = 'done' AND NOT EXISTS (SELECT 1 FROM reading AS r"
         f" WHERE r.run = p.run AND r.part = {part} AND r.serial = p.serial)",
         values,

@@ -12,17 +12,8 @@ from loadbook.store.book import BookFolder
 
 # tables whose rows belong to one run, and what tells which
 _OWN = (
-    "run",
-    "piece",
-    "channel",
-    "event",
-    "parameter",
-    "approval",
-    "nonconformance",
-    "confirmation",
-    "trace",
-    "finding",
-)
+    "run", "piece", "channel", "event", "parameter", "approval", "nonconformance", "confirmation", "trace", "finding",
+)  # fmt: skip
 # what a run's rows refer to: table -> the column that names it
 _NAMED = {"part": "part", "job": "job", "furnace": "furnace", "furnace_check": "furnace", "material": "material",
           "calibration": "calibration", "gauge": "gauge", "characteristic": "part"}  # fmt: skip

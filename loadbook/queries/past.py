@@ -54,7 +54,7 @@ class Past:
 
     runs       by name, oldest first; with `word` (what it is marked with), `day` (on the shop's clock) and `customers`
     pieces     by run;  of_part, of_piece, of_customer, of_furnace  run names, oldest first, each once
-    moved      movement rows by run;  left  those whose piece was inside its tolerance before and outside after
+    moved      movement rows by run
     answers    with how they turned out;  needs  what waits for a person, by run
     """
 

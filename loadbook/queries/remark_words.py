@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from loadbook.core.cautions import LOAD
-from loadbook.core.figures import scale_words, share_range, share_words, shown
+from loadbook.core.figures import scale_words, sentence, share_range, share_words, shown
 from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, Remark
 from loadbook.core.vocabulary.parameter_names import spoken
@@ -77,17 +77,8 @@ def _said(made: Words, figures: Figures, system: str) -> str:
 # -- pieces of sentences --------------------------------------------------------------------------
 
 
-def _length(mm: float, system: str) -> str:
-    """A length of a piece.
-
-    >>> _length(30.0, "si"), _length(30.0, "us")
-    ('30 mm', '1.181 in')
-    """
-    return shown(mm, "mm", system)
-
-
 def _section(which: str, mm: float | None, system: str) -> str:
-    return f"{which} section ({_length(mm, system)})" if mm else f"{which} section"
+    return f"{which} section ({shown(mm, 'mm', system)})" if mm else f"{which} section"
 
 
 def _in(f: Figures) -> str:
@@ -392,7 +383,7 @@ _ADVISED: dict[str, Advised] = {
     ),
     "air": lambda f, s: (
         "air",
-        [f"{_length(f['stock_mm'], s)} of stock per side is left and machined off with the scale; air is the cheaper"],
+        [sentence("{stock_mm} of stock per side is left and machined off with the scale; air is the cheaper", f, s)],
     ),
     "air_or_vacuum": _air_or_vacuum,
     "cycle": lambda f, s: (

@@ -60,7 +60,6 @@ class RunSheet:
     amendments: tuple[Row, ...]
     intakes: dict[int, Row]
     withdrawn: tuple[Row, ...]  # earlier traces of the run that no longer count
-    cycle_row: Row | None
     last_link: str
     algorithm: str
     cautions: tuple[str, ...]
@@ -90,8 +89,6 @@ def run_sheet(
 
     pieces = rows(_PIECES, run)
     jobs = rows("SELECT * FROM job WHERE job IN (SELECT job FROM piece WHERE run = ?) ORDER BY job", run)
-    named = (record.row["cycle"], record.row["cycle_revision"])
-    cycle = rows("SELECT * FROM cycle WHERE cycle = ? AND revision = ?", *named)
     trace_intake = record.trace["intake_id"] if record.trace else None
     taken = {int(i) for i in (record.row["intake_id"], trace_intake) if i is not None}
     return RunSheet(
@@ -107,7 +104,6 @@ def run_sheet(
         amendments=tuple(_amendments(conn, run)),
         intakes={i: rows("SELECT * FROM intake WHERE intake_id = ?", i)[0] for i in sorted(taken)},
         withdrawn=rows("SELECT * FROM trace WHERE run = ? AND state <> 'current' ORDER BY trace_number", run),
-        cycle_row=cycle[0] if cycle else None,
         last_link=chain.last_link(conn),
         algorithm=f"parameters {_parameters_algorithm()}, clauses {derived.ALGORITHM}",
         cautions=tuple(_cautions(judged, pieces)),

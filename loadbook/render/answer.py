@@ -46,16 +46,8 @@ def next_table(
 def comparison_table(rows: Sequence[Mapping[str, Any]], system: str) -> tuple[list[str], list[list[Any]]]:
     """Columns and rows of treatments side by side."""
     columns = [
-        "treatment",
-        "middle",
-        "from",
-        "to",
-        "inside tolerance",
-        "furnace hours",
-        "cost",
-        "less the first",
-        "low",
-    ]
+        "treatment", "middle", "from", "to", "inside tolerance", "furnace hours", "cost", "less the first", "low",
+    ]  # fmt: skip
     columns += ["high", "unit", "said"]
     shown = []
     for r in rows:

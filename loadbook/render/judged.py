@@ -185,13 +185,8 @@ def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, ou
                  f"{r.person}, {times.local_day(r.at, book.zone)}: {r.why}"]
                 for r in judged.repairs]  # fmt: skip
         columns = [
-            "channel",
-            "what was done",
-            "at the hold: as recorded",
-            "as repaired",
-            "uncertainty added",
-            "decided",
-        ]
+            "channel", "what was done", "at the hold: as recorded", "as repaired", "uncertainty added", "decided",
+        ]  # fmt: skip
         _section(out, "Repaired on a named person's word (the trace is kept as it was recorded)", columns, rows)
         if judged.as_recorded is not None:
             _say(out, f"By the readings as recorded: {judged.as_recorded.verdict.upper()}; as repaired: "

@@ -43,7 +43,7 @@ def moved_sentences(
         return f"{shown:+g}" if signed else f"{shown:g}"
 
     def counted(number: str, r: dict[str, Any]) -> str:
-        return f"{number} {spoken_unit(label(str(r['unit']), system), number)}"
+        return f"{number} {spoken_unit(scale_words(str(r['unit']), system), number)}"
 
     def what(r: dict[str, Any]) -> str:
         return f"{r['kind']} ({r['process'] or 'no process'})"
@@ -108,11 +108,6 @@ def in_unit_together(values: Sequence[float | None], unit: str, system: str) -> 
     return [None if v is None else round(v, decimals) + 0.0 for v in values]
 
 
-def label(unit: str, system: str) -> str:
-    """The unit's label in the book's units."""
-    return scale_words(unit, system)
-
-
 def share(value: float | None) -> str | None:
     """A share as per cent."""
     return None if value is None else share_words(value)
@@ -150,7 +145,7 @@ def moved_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) 
             interval = "all equal"
         out.append(
             [*(r[c] for c in lead), *(r[b] for b in by), r["runs"], r["pieces"], r["parts"], *figures,
-             label(unit, system), interval, share(r["over_tolerance"]), share(r["below_gauge"]), r["set_aside"]]
+             scale_words(unit, system), interval, share(r["over_tolerance"]), share(r["below_gauge"]), r["set_aside"]]
         )  # fmt: skip
         if r.get("flagged"):
             names = ("median", "low", "high", "worst", "mean")
@@ -158,7 +153,7 @@ def moved_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) 
             blank: list[Any] = [None] * (len(lead) + len(by) + 3)
             if lead or by:
                 blank[len(lead) + len(by) - 1] = f"without {r['flagged']} suspected"
-            out.append([*blank, *clean, label(unit, system), None, None, None, None])
+            out.append([*blank, *clean, scale_words(unit, system), None, None, None, None])
     return columns, out
 
 
@@ -171,7 +166,7 @@ def difference_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[
         unit = str(r["unit"])
         out.append([
             r["process"], r["kind"], r["b"], r["a"],
-            *in_unit_together([r[n] for n in ("difference", "low", "high")], unit, system), label(unit, system),
+            *in_unit_together([r[n] for n in ("difference", "low", "high")], unit, system), scale_words(unit, system),
             None if r["p_adjusted"] is None else p_text(r["p_adjusted"]),
             f"{r['runs_b']} and {r['runs_a']}", f"{r['pieces_b']} and {r['pieces_a']}", r["evidence"],
             None if r["spread_ratio"] is None else float(f"{r['spread_ratio']:.3g}"), r["refused"] or r["note"],
@@ -185,7 +180,7 @@ def scatter_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str
     for r in rows:
         told = "cannot be told: one only" if r["sd"] is None else "none seen" if r["sd"] == 0 else share(r["share"])
         out.append([r["process"], r["kind"], r["level"], in_unit(r["sd"], r["unit"], system),
-                    label(r["unit"], system), told])  # fmt: skip
+                    scale_words(r["unit"], system), told])  # fmt: skip
     return ["process", "kind", "between", "sd", "unit", "share"], out
 
 
@@ -199,7 +194,7 @@ def lots_table(rows: Sequence[dict[str, Any]], by: Sequence[str], system: str) -
         ratio = None if r["spread_ratio"] is None else float(f"{r['spread_ratio']:.3g}")
         figures = in_unit_together([r[n] for n in ("difference", "low", "high")], unit, system)
         out.append([r["process"], r["kind"], *(r[b] for b in by), r["runs"], r["lots"], r["read_before"],
-                    r["read_after"], *figures, label(unit, system), r["evidence"], ratio, r["said"]])  # fmt: skip
+                    r["read_after"], *figures, scale_words(unit, system), r["evidence"], ratio, r["said"]])  # fmt: skip
     return columns, out
 
 
@@ -221,9 +216,9 @@ def effect_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[str]
             for n in ("effect", "effect_low", "effect_high")
         ])  # fmt: skip
         ends = [None if r[n] is None else float(f"{r[n] * factor + zero:.4g}") for n in ("range_low", "range_high")]
-        per = f"{label(unit, system)} per {name}" if name else label(unit, system)
+        per = f"{scale_words(unit, system)} per {name}" if name else scale_words(unit, system)
         if r["against"]:
-            per, ends = f"{label(unit, system)} against {r['against']}", [None, None]
+            per, ends = f"{scale_words(unit, system)} against {r['against']}", [None, None]
         together = "; ".join(spoken(n, system) for n in r["confounded_with"] or [])
         out.append([
             r["process"], r["kind"], spoken(r["parameter"], system), r["runs"], r["pieces"], r["parts"], *ends,
@@ -280,7 +275,7 @@ def companion_table(rows: Sequence[dict[str, Any]], system: str) -> tuple[list[s
         factor, _, name = units.line(str(r["unit"]), system)
         scale = _factor(str(r["effect_unit"]), system) / factor
         figures = [None if r[n] is None else float(f"{r[n] * scale:.3g}") for n in names]
-        unit = f"{label(str(r['effect_unit']), system)} per {name or 'level'}"
+        unit = f"{scale_words(str(r['effect_unit']), system)} per {name or 'level'}"
         out.append(
             [r["kind"], spoken(r["parameter"], system), unit, *figures, r["left_out_low_run"], r["left_out_high_run"]]
         )

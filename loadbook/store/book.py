@@ -11,7 +11,9 @@ import threading
 import time
 import warnings
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path, PurePath
+from typing import TypeVar
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
@@ -26,6 +28,7 @@ from .sql_errors import TROUBLE, gone, translate_error
 FILE = "book.sqlite"
 TRACES = "traces"
 BUSY_SECONDS = 10.0
+S = TypeVar("S")
 
 
 def busy_seconds() -> float:
@@ -201,21 +204,15 @@ class BookFolder:
     @property
     def furnace_hour(self) -> Price | None:
         """What an hour of a furnace costs, None where nothing is set. Raises DamageError."""
-        text = self.setting(money.SETTING)
-        try:
-            return money.price(text)
-        except UsageError as exc:
-            raise DamageError(
-                f"the setting {money.SETTING} is {text!r}",
-                where=str(self.file),
-                remedy=f"Correct it: loadbook amend settings {money.SETTING} value='85 EUR' --why TEXT",
-            ) from exc
+        return self._parsed(money.SETTING, self.setting(money.SETTING), money.price, "'85 EUR'")
 
     def _number(self, name: str) -> float:
         usual = f"{NUMBERS[name][0]:g}"
-        text = self.setting(name, usual)
+        return self._parsed(name, self.setting(name, usual), partial(number_setting, name), usual)
+
+    def _parsed(self, name: str, text: str, read: Callable[[str], S], usual: str) -> S:
         try:
-            return number_setting(name, text)
+            return read(text)
         except UsageError as exc:
             raise DamageError(
                 f"the setting {name} is {text!r}",

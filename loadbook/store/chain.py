@@ -2,10 +2,11 @@
 
 Each intake and each amendment adds one link: content = SHA-256 over what it put in, digest = SHA-256 of
 (digest before + content). Recomputing it from the book finds every later edit made around the triggers,
-unless whoever made it recomputed the whole chain, or cut off its end with all that it put in: so the head can be
-printed and kept elsewhere, and `verify --last-link` finds both.
+unless whoever made it recomputed the whole chain, or cut off its end with all that it put in: so the last link can
+be printed and kept elsewhere, and `verify --last-link` finds both.
 
-Outside the chain stand what commands compute anew and the settings (both under seals, seal.py), and the seals.
+Outside the chain stand what commands compute anew and the settings, both under checksums of their own
+(derived_checksum.py).
 
 Rows as the digest chain reads them: a JSON line each, made column by column.
 

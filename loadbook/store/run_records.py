@@ -216,6 +216,12 @@ def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
     )
 
 
+_SAID_OF_CHANNEL = (
+    "role", "zone", "serial", "place", "attachment", "depth_mm", "tc_type", "calibration", "expanded_uncertainty_c",
+    "x_mm", "y_mm", "z_mm", "uses", "hottest_c",
+)  # fmt: skip
+
+
 def _channels(conn: sqlite3.Connection, run: str, trace_id: str | None) -> tuple[Channel, ...]:
     """The trace's channels with what the channels table says of each; without a trace, the table alone."""
     said = {r["channel"]: r for r in conn.execute("SELECT * FROM channel WHERE run = ? ORDER BY channel_id", (run,))}
@@ -236,31 +242,15 @@ def _channels(conn: sqlite3.Connection, run: str, trace_id: str | None) -> tuple
         if row is None:
             out.append(Channel(number, name, quantity=quantity or "other", unit=unit or ""))
             continue
+        late = row["calibration"] in after
+        same = {n: row[n] for n in _SAID_OF_CHANNEL}
         out.append(
             Channel(
-                number,
-                name,
-                role=row["role"],
-                quantity=quantity or _quantity(row["role"]),
-                unit=unit or row["unit"] or "c",
-                zone=row["zone"],
-                part=parts.get(row["serial"]),
-                serial=row["serial"],
-                place=row["place"],
-                attachment=row["attachment"],
-                depth_mm=row["depth_mm"],
-                tc_type=row["tc_type"],
-                calibration=row["calibration"],
-                correction=() if row["calibration"] in after else points.get(row["calibration"], ()),
-                as_found=points[row["calibration"]] if row["calibration"] in after else (),
-                expanded_uncertainty_c=row["expanded_uncertainty_c"],
-                x_mm=row["x_mm"],
-                y_mm=row["y_mm"],
-                z_mm=row["z_mm"],
-                uses=row["uses"],
-                hottest_c=row["hottest_c"],
+                number, name, quantity=quantity or _quantity(row["role"]), unit=unit or row["unit"] or "c",
+                part=parts.get(row["serial"]), correction=() if late else points.get(row["calibration"], ()),
+                as_found=points[row["calibration"]] if late else (), **same,
             )
-        )
+        )  # fmt: skip
     return tuple(out)
 
 

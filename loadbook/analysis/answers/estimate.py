@@ -45,7 +45,7 @@ class Reply:
     known           the part number has runs of its own in this history
     model_only      the width is the model's own: too few runs to back-test it
     groups          how many runs (known) or part numbers (new) the back-test leaves out in turn
-    quantile        q, in standard deviations;  factor f of the spread class and part number;  spread_class its name
+    quantile        q, in standard deviations;  factor f of the spread class and part number
     v_mean, v       variance of the mean, and of one new piece in a new run
     tested          share of later pieces that such intervals held, each predicted from its past; None where too few
     last_year       the same of the last year alone
@@ -70,11 +70,9 @@ class Reply:
     groups: int
     quantile: float
     factor: float
-    spread_class: str
     v_mean: float
     v: float
     df: float
-    bound_ratio: float
     tested: backtest.Coverage | None
     last_year: backtest.Coverage | None
     runs: int
@@ -272,14 +270,14 @@ class History:
             scores = self.scores(reply.known)
             signed = harm * scores.score / self.piece_factor(reply.known)
             about = self.predicted(asked)
-            bound, ratio = one_sided(
+            bound, _ = one_sided(
                 about, harm, signed, scores.weight, scores.groups, bound_content, bound_confidence
             )  # fmt: skip
             bound += (bound - about.mean) * (reply.widened - 1.0)
             # a bound that fewer pieces pass than the interval's end is no nearer: one blunder could make it seem so
             if content <= 2.0 * bound_content - 1.0 + 1e-9:
                 bound = max(bound, reply.high) if harm > 0 else min(bound, reply.low)
-            reply = replace(reply, bound=bound, bound_ratio=ratio)
+            reply = replace(reply, bound=bound)
         reply = replace(reply, harm=harm, no_bound=why, bound_content=bound_content, bound_confidence=bound_confidence)
         reply = self._told(reply)
         return (untold(self.cells, reply.high - reply.low) if reply.outside else None) or reply
@@ -408,8 +406,8 @@ class History:
         own = c.series == (-1 if (series := self.series(asked)) is None else series)
         return Reply(
             low=about.mean - half, high=about.mean + half, median=about.mean, content=content, bound=float("nan"),
-            bound_content=0.95, bound_confidence=0.95, bound_ratio=1.0, harm=0, known=known,
-            spread_class=self.spread_class_of(asked), v_mean=about.v_mean, runs=c.runs, pieces=len(c.piece_z),
+            bound_content=0.95, bound_confidence=0.95, harm=0, known=known,
+            v_mean=about.v_mean, runs=c.runs, pieces=len(c.piece_z),
             parts=c.parts, own_runs=len(np.unique(c.run[own])), own_pieces=int(c.n[own].sum()),
             evidence=self.evidence(asked), new_levels=self.design.new_levels(asked) | self.design.unjudged(asked),
             assumed=self.design.assumed(asked), since_break=self.since_break(asked),

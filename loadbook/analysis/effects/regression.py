@@ -5,6 +5,7 @@ Part numbers are fixed effects: every slope is estimated from differences betwee
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -184,15 +185,7 @@ def adjusted(p: npt.ArrayLike) -> Floats:
     >>> adjusted([0.01, 0.04, 0.03]).round(6).tolist()
     [0.03, 0.04, 0.04]
     """
-    raw = np.asarray(p, dtype=np.float64)
-    out = np.full(raw.shape, np.nan)
-    known = np.flatnonzero(~np.isnan(raw))
-    order = known[np.argsort(raw[known], kind="stable")]
-    m = order.size
-    if m:
-        stepped = raw[order] * m / np.arange(1, m + 1)
-        out[order] = np.minimum(np.minimum.accumulate(stepped[::-1])[::-1], 1.0)
-    return out
+    return _stepped(p, lambda raw, m: np.minimum.accumulate((raw * m / np.arange(1, m + 1))[::-1])[::-1])
 
 
 def familywise(p: npt.ArrayLike) -> Floats:
@@ -205,10 +198,14 @@ def familywise(p: npt.ArrayLike) -> Floats:
     >>> familywise([0.01, 0.04, 0.03]).round(6).tolist()
     [0.03, 0.06, 0.06]
     """
+    return _stepped(p, lambda raw, m: np.maximum.accumulate(raw * (m - np.arange(m))))
+
+
+def _stepped(p: npt.ArrayLike, step: Callable[[Floats, int], Floats]) -> Floats:
+    """p values adjusted: step makes those that are known, rising, of themselves and their number; at most 1."""
     raw = np.asarray(p, dtype=np.float64)
     out = np.full(raw.shape, np.nan)
     known = np.flatnonzero(~np.isnan(raw))
     order = known[np.argsort(raw[known], kind="stable")]
-    stepped = raw[order] * (order.size - np.arange(order.size))
-    out[order] = np.minimum(np.maximum.accumulate(stepped), 1.0)
+    out[order] = np.minimum(step(raw[order], order.size), 1.0)
     return out

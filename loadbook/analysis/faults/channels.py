@@ -4,7 +4,7 @@ What every fault detector looks at: the temperature channels up to the end of ju
 noise, and the same channels on a coarse even grid beside the furnace.
 
 The detectors never see the whole trace again; a channel that one of them has caught is blanked on the grid for
-the slower ones by `Scene.blanked`.
+the slower ones by `ChannelView.blanked`.
 """
 
 from __future__ import annotations

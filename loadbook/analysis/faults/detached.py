@@ -7,7 +7,7 @@ a few minutes is compared with forecasts from the same channel's own past: its o
 as the k of those peers was, and its own place relative to them. All must be beaten, so that neither a ramp's
 beginning (which moves places), nor a cold place, nor a fan (which moves every k) counts; where gas quenches the load
 the past says nothing.
-What happens while nothing drives the load (at a hold) cannot be seen here: faults_answer.py looks at that.
+What happens while nothing drives the load (at a hold) cannot be seen here: response.py looks at that.
 
 What a channel's own past says of how it takes up heat: its distance to the furnace, summed; its rate at each
 distance; the quickest it has been; and where gas or a fan makes the past worthless.

@@ -47,13 +47,7 @@ def flagged(values: Floats, runs: Codes, groups: Codes, floor: Floats | None = N
     size = np.bincount(run, minlength=run_count)
     away = np.abs(y - grouped_quantiles(y, run, run_count, [0.5])[0][run])
     enough = size[run] >= FEWEST_IN_RUN
-    # the middle piece of an odd run, and the middle two of an even one, make the median: they are near it by
-    # definition and would make the scatter look small
-    order = np.lexsort((away, run))
-    starts = np.concatenate(([0], np.cumsum(size)[:-1]))
-    nearness = np.empty(y.size, dtype=np.intp)
-    nearness[order] = np.arange(y.size) - starts[run[order]]
-    counts = enough & (nearness >= np.where(size[run] % 2 == 1, 1, 2))
+    counts = enough & _beside_the_middle(away, run, size)
     if not counts.any():
         return out
     used = np.bincount(group[counts], minlength=group_count)
@@ -96,12 +90,7 @@ def across_runs(values: Floats, runs: Codes, groups: Codes, floor: Floats | None
     many = np.bincount(owner, minlength=group_count)
     centre = grouped_quantiles(middle, owner, group_count, [0.5])[0]
     away = np.abs(middle - centre[owner])
-    # the run in the middle (two of an even number) makes the centre
-    order = np.lexsort((away, owner))
-    starts = np.concatenate(([0], np.cumsum(many)[:-1]))
-    nearness = np.empty(run_count, dtype=np.intp)
-    nearness[order] = np.arange(run_count) - starts[owner[order]]
-    counts = nearness >= np.where(many[owner] % 2 == 1, 1, 2)
+    counts = _beside_the_middle(away, owner, many)
     scale = np.zeros(group_count)
     if counts.any():
         scale = np.nan_to_num(grouped_quantiles(away[counts], owner[counts], group_count, [0.5])[0]) * MAD_TO_SD
@@ -163,3 +152,16 @@ def flagged_rows(frame: pd.DataFrame) -> Bools:
         for stage in ("before_mm", "after_mm"):
             out |= off_nominal(frame[stage].to_numpy(dtype=np.float64, na_value=np.nan), nominal, group)
     return out
+
+
+def _beside_the_middle(away: Floats, code: Codes, size: Codes) -> Bools:
+    """Which values do not make their group's median: the middle one of an odd group, and the middle two of an even
+    one, are near it by definition and would make the scatter look small.
+
+    away  (n,) distance from the median;  code (n,) group of each;  size (groups,) how many each has
+    """
+    order = np.lexsort((away, code))
+    starts = np.concatenate(([0], np.cumsum(size)[:-1]))
+    nearness = np.empty(away.size, dtype=np.intp)
+    nearness[order] = np.arange(away.size) - starts[code[order]]
+    return np.asarray(nearness >= np.where(size[code] % 2 == 1, 1, 2))

@@ -39,12 +39,8 @@ STEP_UP = 0.01  # how much more must stay inside for a way of more hours to stan
 SETTINGS = "settings within part"
 
 OFFERED, PRESENT, OUTSIDE, UNTOLD, BREAKS = (
-    "offered",
-    "present",
-    "outside the evidence",
-    "not to be told",
-    "breaks a limit",
-)
+    "offered", "present", "outside the evidence", "not to be told", "breaks a limit",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

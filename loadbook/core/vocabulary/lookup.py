@@ -9,14 +9,10 @@ from importlib import import_module
 from loadbook.core.figures import inline
 
 TERM_MODULES = (
-    "loadbook.core.vocabulary.words",
-    "loadbook.core.vocabulary.parameters",
-    "loadbook.core.vocabulary.faults",
-    "loadbook.core.vocabulary.clauses",
-    "loadbook.core.vocabulary.methods",
-    "loadbook.core.vocabulary.mechanisms",
+    "loadbook.core.vocabulary.words", "loadbook.core.vocabulary.parameters", "loadbook.core.vocabulary.faults",
+    "loadbook.core.vocabulary.clauses", "loadbook.core.vocabulary.methods", "loadbook.core.vocabulary.mechanisms",
     "loadbook.core.vocabulary.answers",
-)
+)  # fmt: skip
 
 
 @dataclass(frozen=True)

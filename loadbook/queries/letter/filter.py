@@ -1,10 +1,11 @@
 """What a letter to one customer may say: the one place that decides whose a word is.
 
-A text of the book or of a kept answer goes into a letter in two ways only (`Mine.say`): as a coded word of the trade
-(core/coded.py, in that list's spelling), or as a key of the customer's own: the part asked about, their parts, jobs
-and orders, the runs in which their pieces lay, and the cycles of those runs. Theirs are the pieces that ran for them
-(the job's customer, else the part's), piece by piece: a run may hold another's as well. Free text is never said; what
-a person types for the letter is looked at for names of others (`found`), and so is the whole letter before it leaves.
+A text of the book or of a kept answer goes into a letter in two ways only (`OwnRecords.say`): as a phrase of the trade
+(core/trade_phrases.py, in that list's spelling), or as a key of the customer's own: the part asked about, their parts,
+jobs and orders, the runs in which their pieces lay, and the cycles of those runs. Theirs are the pieces that ran for
+them (the job's customer, else the part's), piece by piece: a run may hold another's as well. Free text is never said;
+what a person types for the letter is looked at for names of others (`found`), and so is the whole letter before it
+leaves.
 
 Another's work is told by class alone ("11 runs of similar rings"), and never where a job is confidential or
 export-controlled, nor where fewer than LEAST_IN_A_CLASS runs would stand behind the words.
@@ -17,10 +18,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
-from loadbook.core import coded
 from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.remarks import Remark
+from loadbook.core.trade_phrases import WORDS, phrase, single_words
 from loadbook.core.vocabulary.parameters import PLANNED
 from loadbook.core.wording import COMMON, key, words
 from loadbook.queries.mechanism_words import ELEMENTS
@@ -87,14 +88,14 @@ class OwnRecords:
     def say(self, kind: str, text: str | None) -> str | None:
         """A text of the book as the letter may say it, None where it may not; that is noted in `left_out`.
 
-        kind  of word ('setup', 'place', ...: see core/coded.py) or of key ('run', 'cycle', ...)
+        kind  of word ('setup', 'place', ...: see core/trade_phrases.py) or of key ('run', 'cycle', ...)
         """
         if not text:
             return None
-        word = coded.coded(kind, text) if kind in coded.WORDS else None
+        word = phrase(kind, text) if kind in WORDS else None
         if word is None and text in self.keys.get(kind, ()) and not self.found(text, free=True):
             word = text
-        if word is None and (kind in coded.WORDS or kind in self.keys):
+        if word is None and (kind in WORDS or kind in self.keys):
             self.leave_out(f"{kind.replace('_', ' ')} {text!r}")
         return word
 
@@ -328,7 +329,7 @@ def _tell(out: OwnRecords, conn: Any) -> None:
     """Words that stand in one other customer's name alone, and in no name of theirs."""
     others = [n for n in _customers(conn) if not same(n, out.customer)]
     count = Counter(w for n in others for w in set(words(n)))
-    own = {*words(out.customer or ""), *COMMON, *coded.single_words()}
+    own = {*words(out.customer or ""), *COMMON, *single_words()}
     for name in others:
         for word in words(name):
             if len(word) >= 4 and count[word] == 1 and word not in own:
@@ -360,10 +361,10 @@ def others_classes(
             "SELECT m.family, p.shape FROM part AS p JOIN material AS m USING (material) WHERE p.part = ?", (c["part"],)
         ).fetchone()  # fmt: skip
         if row is not None:
-            alike = coded.coded("family", row["family"]) or "", coded.coded("shape", row["shape"]) or ""
+            alike = phrase("family", row["family"]) or "", phrase("shape", row["shape"]) or ""
             classes.setdefault(alike, set()).add(c["run"])
     out = []
-    asked = coded.coded("family", like[0]) or "", coded.coded("shape", like[1]) or ""
+    asked = phrase("family", like[0]) or "", phrase("shape", like[1]) or ""
     for (family, shape), runs in sorted(classes.items(), key=lambda i: (-len(i[1]), i[0])):
         if len(runs) < LEAST_IN_A_CLASS:
             continue

@@ -1,8 +1,8 @@
 """Every sentence of a letter, by key, in English: the one place to translate. Fields stand in {braces} by name.
 
 A field holds a figure with its unit, a name that the letter may say (filter.py), what a person typed for the letter, or
-another entry of this table. `X.one` and `X.many` are a count's two forms. A word of the trade (core/coded.py) that a
-letter says in another way stands in TERMS; the others are said as they are.
+another entry of this table. `X.one` and `X.many` are a count's two forms. A phrase of the trade (core/trade_phrases.py)
+that a letter says in another way stands in TERMS; the others are said as they are.
 """
 
 from __future__ import annotations
@@ -322,7 +322,7 @@ TEXT: dict[str, str] = {
     "beyond_untold": "we never ran such pieces so, and what we measured does not tell how they would move",
     "level_moved": "our last {runs} moved otherwise than those before, and we do not know why yet",
 }
-# (vocabulary of core/coded.py or kind, word) -> the word as a letter says it
+# (vocabulary of core/trade_phrases.py or kind, word) -> the word as a letter says it
 TERMS: dict[tuple[str, str], str] = {
     ("setup", "laid"): "laid flat", ("setup", "hung"): "hanging", ("setup", "stood"): "standing",
     ("setup", "racked"): "in racks", ("setup", "lying"): "laid flat",

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from loadbook.analysis.planning.advice import Coldest, coldest_place
-from loadbook.core.coded import coded
 from loadbook.core.remarks import ADVICE, CUSTOMER, REFUSAL, Remark, from_dict, remark
+from loadbook.core.trade_phrases import phrase
 
 from .figures import Figures
 from .sentences import count, say
@@ -125,7 +125,7 @@ def _of_their_pieces(part: str | None, behind: dict[str, Any], my: OwnRecords) -
         else:
             my.leave_out("cycle advised by runs that are not all theirs")
     theirs = [
-        Coldest(run, part, serial, coded("place", place) or place)
+        Coldest(run, part, serial, phrase("place", place) or place)
         for run, serial, place in behind.get("coldest") or ()
         if (run, part, serial) in my.pieces
     ]

@@ -1,6 +1,6 @@
 """The keys of a cycle file: what each may hold, in which unit, and what it means.
 
-`cyclefile` reads files by this table; `template cycles` prints it.
+`file` reads cycle files by this table; `template cycles` prints it.
 """
 
 from __future__ import annotations

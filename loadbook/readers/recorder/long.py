@@ -137,7 +137,7 @@ def on_scans(
 ) -> Raw:
     """Rows of (time, channel, value) as a matrix of channels by scans, in file order.
 
-    A second value of a channel at the same time begins a scan of its own: `settleaxis` then treats the two rows as
+    A second value of a channel at the same time begins a scan of its own: `time_axis` then treats the two rows as
     it does in a wide file (an exact repeat, or a duplicate).
     """
     if np.isnan(time).any():

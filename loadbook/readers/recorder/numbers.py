@@ -12,35 +12,11 @@ from functools import cache
 
 OPEN_WORDS = frozenset(
     [
-        "open",
-        "open tc",
-        "tc open",
-        "t/c open",
-        "open circuit",
-        "opn",
-        "o.c.",
-        "oc",
-        "o/c",
-        "burnout",
-        "burn out",
-        "burn-out",
-        "break",
-        "broken",
-        "b.out",
-        "ol",
-        "o.l.",
-        "over",
-        "+over",
-        "-over",
-        "under",
-        "overrange",
-        "over range",
-        "underrange",
-        "under range",
-        "unplugged",
-        "disconnected",
+        "open", "open tc", "tc open", "t/c open", "open circuit", "opn", "o.c.", "oc", "o/c", "burnout", "burn out",
+        "burn-out", "break", "broken", "b.out", "ol", "o.l.", "over", "+over", "-over", "under", "overrange",
+        "over range", "underrange", "under range", "unplugged", "disconnected",
     ]
-)
+)  # fmt: skip
 MISSING_WORDS = frozenset(
     [
         "",

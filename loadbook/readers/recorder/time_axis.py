@@ -193,7 +193,7 @@ class Axis:
     """Samples in rising time.
 
     t          (n,) seconds, strictly rising;  values, flags (channels, n);  lines (n,) physical lines
-    repeated   rows that repeat an earlier row exactly (left out);  merged: rows that complete one of the same time
+    repeated   rows that repeat an earlier row exactly (left out)
     duplicates rows with the time of another row and other values (the one that stands in its place, or else the
                first, is kept and flagged DUPLICATE_TIME)
     backwards  rows out of order (sorted into place, flagged BACKWARD_TIME): as few as leave the others rising
@@ -204,7 +204,6 @@ class Axis:
     flags: Flags
     lines: np.ndarray
     repeated: int = 0
-    merged: int = 0
     duplicates: int = 0
     backwards: int = 0
     notes: list[str] = field(default_factory=list)
@@ -395,19 +394,19 @@ def _sorted(time: Floats, values: Floats, flags: Flags, lines: np.ndarray) -> Ax
     backward[kept] = stray[kept]
     flags[:, backward] |= BACKWARD_TIME
     notes = []
-    counts = (int(identical.sum()), int(fills.sum()), int(clash.sum()), int(backward.sum()))
-    if counts[0]:
-        notes.append(f"{many(counts[0], 'row')} repeating an earlier row exactly: left out")
-    if counts[1]:
-        notes.append(f"{many(counts[1], 'row')} filling in the blanks of an earlier row with the same time")
-    if counts[2]:
+    repeated, filled, clashes, late = (int(x.sum()) for x in (identical, fills, clash, backward))
+    if repeated:
+        notes.append(f"{many(repeated, 'row')} repeating an earlier row exactly: left out")
+    if filled:
+        notes.append(f"{many(filled, 'row')} filling in the blanks of an earlier row with the same time")
+    if clashes:
         notes.append(
-            f"{many(counts[2], 'row')} with the time of another row and other values: the one in its place is kept and"
+            f"{many(clashes, 'row')} with the time of another row and other values: the one in its place is kept and"
             " flagged"
         )
-    if counts[3]:
-        notes.append(f"{many(counts[3], 'row')} out of order: sorted into place and flagged")
-    return Axis(time[heads], values[:, heads], flags[:, heads], lines[heads], *counts, notes)
+    if late:
+        notes.append(f"{many(late, 'row')} out of order: sorted into place and flagged")
+    return Axis(time[heads], values[:, heads], flags[:, heads], lines[heads], repeated, clashes, late, notes)
 
 
 def gaps(t: Floats) -> tuple[float, int, float]:

@@ -1,4 +1,4 @@
-"""A picture as an Altair chart: it draws the rows of `ask.chartdata` as they are, in the shared look."""
+"""A picture as an Altair chart: it draws the rows of `queries.charts` as they are, in the shared look."""
 
 from __future__ import annotations
 

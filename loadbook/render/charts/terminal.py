@@ -1,4 +1,4 @@
-"""A picture in the terminal: the rows of `ask.chartdata` as letters on a grid, legible without colour in 80 by 24."""
+"""A picture in the terminal: the rows of `queries.charts` as letters on a grid, legible without colour in 80 by 24."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from loadbook.core import times
-from loadbook.core.figures import share_words
+from loadbook.core.figures import scale_words, share_words
 from loadbook.core.phrases import few, many
 from loadbook.queries.answer_figures import span as interval
 from loadbook.queries.furnaces import signalled
@@ -16,7 +16,7 @@ from loadbook.queries.past import word_of
 from loadbook.queries.result import records
 from loadbook.render.attention import Left, left_by_part, untold
 from loadbook.render.judged import clause_figures
-from loadbook.render.movement import in_unit, label
+from loadbook.render.movement import in_unit
 from loadbook.store.book import BookFolder
 
 from .markup import Html, data_block, el, join
@@ -146,11 +146,11 @@ def _movement(seen: MonthSeen, system: str) -> Html:
     pictures = []
     for (process, kind, unit), members in groups.items():
         spans = [_span(seen, r, unit, system) for r in members]
-        drawn = movement_picture(f"{kind}, {process}", label(unit, system), spans)
+        drawn = movement_picture(f"{kind}, {process}", scale_words(unit, system), spans)
         told = "; ".join(
             f"{s.name}: {s.low:g} to {s.high:g}, middle {s.median:g}, {many(s.runs, 'run')}" for s in spans
         )
-        pictures.append(picture(drawn, f"Movement of {kind} in {process}, {label(unit, system)}: {told}"))
+        pictures.append(picture(drawn, f"Movement of {kind} in {process}, {scale_words(unit, system)}: {told}"))
     over = [r for r in rows if r["over_tolerance"]]
     lines = [
         f"{r['kind']} ({r['process']}, {_name(r)}): {round(r['over_tolerance'] * r['pieces'])} of "

@@ -1,7 +1,8 @@
-"""Words of the trade that tell nobody's business: the only ones of a book's free columns that may leave the shop.
+"""Phrases of the trade that tell nobody's business: the only ones of a book's free columns that a letter may say.
 
-A column such as setup or place takes any text; a letter says it only where it is one of these words, and then in the
-spelling of this list, never with the book's own characters.
+A column such as setup or place takes any text; a letter says it only where it is one of these, and then in the
+spelling of this list, never with the book's own characters. What a group may read is judged word by word, by the wider
+list of trade_words.
 """
 
 from __future__ import annotations
@@ -70,14 +71,14 @@ WORDS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 
-def coded(kind: str, text: str | None) -> str | None:
+def phrase(kind: str, text: str | None) -> str | None:
     """A text's word of a vocabulary of WORDS, in the vocabulary's spelling; None where it is none.
 
     A list (';' or ',' between) is its words in order, and None where any of them is not a word of the vocabulary.
 
-    >>> coded("setup", " HUNG"), coded("condition", "Welded;from bar"), coded("family", "Low alloy steel")
+    >>> phrase("setup", " HUNG"), phrase("condition", "Welded;from bar"), phrase("family", "Low alloy steel")
     ('hung', 'welded, from bar', 'low-alloy steel')
-    >>> coded("setup", "hung beside PN-1003") is None
+    >>> phrase("setup", "hung beside PN-1003") is None
     True
     """
     words = _spellings(kind)
