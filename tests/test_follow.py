@@ -536,6 +536,32 @@ def test_over_midnight_and_a_clock_change_too(tmp_path: Path, way: str, zone: st
     assert kept[0] == kept[1]
 
 
+def test_in_the_hour_that_comes_twice_a_run_goes_on_being_followed(tmp_path: Path) -> None:
+    """A run begun at 22:00 and its file looked at as it stands at 02:30 of either pass, and after both."""
+    zone = times.zone_of("Europe/Berlin")
+    made = BookFolder.create(tmp_path / "b", zone="Europe/Berlin")
+    put(made, "furnace", {"furnace": "F1", "atmosphere": "air"})
+    put(made, "run", {"run": "R1", "furnace": "F1", "status": "done", "started": "2026-10-24T20:00:00Z"})
+    put(made, "channel", {"run": "R1", "channel": "Zone 1", "role": "control"})
+    follows = follower(made, tmp_path / "c.csv", "R1", Options(), None)
+    began, lines = times.from_stored("2026-10-24T20:00:00Z"), ["Time,Zone 1 [°C]"]
+    for minutes in range(0, 6 * 60, 10):
+        at = (began + timedelta(minutes=minutes)).astimezone(zone)
+        lines.append(f"{at:%Y-%m-%d %H:%M:%S},{200 + minutes / 7:.1f}")
+    for hours, moment, assumed in ((4.5, "00:30", True), (5.5, "01:30", False), (6.0, "01:50", False)):
+        follows.file.path.write_text("\n".join(lines[: int(6 * hours) + 2]) + "\n", encoding="utf-8")
+        follows.look()
+        assert follows.seen.at == f"2026-10-25T{moment}:00Z" and not follows.seen.waiting
+        assert bool(follows.seen.assumed) == assumed
+
+
+def test_a_run_without_a_cycle_has_no_target(book: BookFolder) -> None:
+    record, trace = part_of(book, 0.1)
+    free = replace(record, cycle=None)
+    seen = seen_of(book, free, trace, Past())
+    assert seen.place is not None and seen.place.kind == "heat" and seen.place.target_c is None and not seen.ahead
+
+
 KILLED = """
 import os, signal, sys
 from loadbook.readers.recorder import take

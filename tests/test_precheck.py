@@ -32,7 +32,8 @@ WORK = tuple(
     for i, place in enumerate(("thick section", "thin rim", "middle", "cold corner"), start=1)
 )
 SURVEY = FurnaceCheck("uniformity survey", "2026-01-10", "2026-07-10", 620.0, 4.0, True, "current")
-FURNACE = LoadFurnace("F1", 8.0, 900.0, (SURVEY,))
+ACCURACY = FurnaceCheck("system accuracy", "2026-02-20", "2026-03-20", 620.0, 1.0, True, "current")
+FURNACE = LoadFurnace("F1", 8.0, 900.0, (SURVEY, ACCURACY))
 GOOD = Load(RELIEF, "air", "2026-03-01", FURNACE, (PIECE,), WORK, valid_until={"K1": "2026-12-31"})
 
 
@@ -97,6 +98,23 @@ def test_what_stops(point: str, code: str, changed: dict[str, object]) -> None:
         ("material and temper", "temper_not_known", {"pieces": (replace(PIECE, tempered_at_c=None),)}),
         ("number of TCs", "no_channels", {"channels": ()}),
         ("stock", "stock_not_recorded", {"pieces": (replace(PIECE, stock_mm=None, needs_mm=0.2, answer=3),)}),
+        # what the book does not say is not passed
+        ("readings before", "nothing_due_before", {"pieces": (replace(PIECE, read=(), due=()),)}),
+        ("gauges", "gauge_not_named", {"pieces": (replace(PIECE, bare=("od",)),)}),
+        ("gauges", "gauge_not_dated", {"pieces": (replace(PIECE, undated=("G1",)),)}),
+        ("calibrations", "calibration_not_held", {"channels": (replace(WORK[0], correction=()),)}),
+        ("calibrations", "calibration_not_dated", {"valid_until": {"K1": None}}),
+        ("calibrations", "calibration_last_day", {"valid_until": {"K1": "2026-03-01"}}),
+        ("furnace class", "band_not_stated", {"cycle": replace(RELIEF, segments=tuple(
+            replace(s, band_low_c=None) for s in RELIEF.segments))}),
+        ("furnace checks", "check_not_known", {"furnace": replace(FURNACE, checks=(ACCURACY,))}),
+        ("furnace checks", "check_not_known", {"furnace": replace(FURNACE, checks=(SURVEY,))}),
+        ("furnace checks", "check_not_dated", {"furnace": replace(FURNACE, checks=(
+            SURVEY, replace(ACCURACY, due_on=None, state="no due date")))}),
+        ("furnace checks", "check_last_day", {"furnace": replace(FURNACE, checks=(
+            replace(SURVEY, due_on="2026-03-01"), ACCURACY))}),
+        ("pieces", "several_customers", {"pieces": (replace(PIECE, customer="A"), replace(PIECE, customer="B"))}),
+        ("pieces", "confidential_load", {"pieces": (replace(PIECE, confidential=True),)}),
     ],
 )  # fmt: skip
 def test_what_asks_for_a_tick(point: str, code: str, changed: dict[str, object]) -> None:
@@ -170,6 +188,10 @@ def test_a_planned_load_is_looked_at_and_leaves_nothing(tmp_path: Path) -> None:
     with pytest.raises(LoadbookError, match="no part of that name"):
         precheck.planned(book, "PLAN-1", [("runs", files[0]), ("pieces", files[1])])
     assert list(book.read().iterdump()) == before
+    files[1].write_text(f"run,part,serial,quantity\nPLAN-1,{part},77,none\n", encoding="utf-8")
+    with pytest.raises(LoadbookError, match=r"No sheet without it: .*loadbook take pieces") as refused:
+        precheck.planned(book, "PLAN-1", [("runs", files[0]), ("pieces", files[1])])
+    assert "--keep-good" not in str(refused.value)
     book.close()
     runner = CliRunner(env={"LOADBOOK_BOOK": str(book.path)})
     found = runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"runs={files[0]}"])

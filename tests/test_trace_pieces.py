@@ -82,7 +82,7 @@ def test_an_hour_a_file(book: BookFolder, tmp_path: Path) -> None:
     ]  # the last row of each hour is the first of the next
     taken = take_trace(book, [hours[2], hours[0], hours[1]], "R1")
     assert taken.files == ("h2.csv", "h0.csv", "h1.csv") and taken.seconds == 3 * 3600
-    assert any("2 readings alike, kept once" in n or "1 readings alike" in n for n in taken.notes)
+    assert any("2 readings alike, kept once" in n or "1 reading alike" in n for n in taken.notes)
     trace = read_trace(book, taken.trace_id)
     np.testing.assert_array_equal(trace.t_s, 60.0 * np.arange(181))
     np.testing.assert_allclose(trace.values[0], waves(181))

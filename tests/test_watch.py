@@ -268,6 +268,20 @@ def test_a_folder_that_is_away_is_waited_for_with_one_line(shop: BookFolder, fol
     assert len(traces(shop)) == 2 and watcher.standing.waiting == 1
 
 
+def test_what_waited_for_a_file_that_is_gone_is_looked_at_again(shop: BookFolder, folder: Path, clock: Clock) -> None:
+    """Two files of one run that contradict each other ask which counts; when one is taken away, the other goes in."""
+    watcher = Watcher(shop)
+    good, wrong = old(chart(folder / "a.csv", 1)), old(chart(folder / "b.csv", 1))
+    head, *rows = wrong.read_text(encoding="utf-8").splitlines()
+    far = [f"{row.split(',')[0]}{f',{900 + k % 50}.5' * row.count(',')}" for k, row in enumerate(rows)]
+    wrong.write_text("\n".join([head, *far]) + "\n", encoding="utf-8")
+    old(wrong)
+    said = [line for line in watcher.look() if "waits" in line]
+    assert len(said) == 2 and all("Which file counts there?" in line and "e+" not in line for line in said)
+    wrong.unlink()
+    assert watcher.look() == ["in/a.csv: taken in as the trace of run-1; no cycle to judge by"] and good.exists()
+
+
 def test_a_file_that_cannot_be_read_is_tried_again(
     shop: BookFolder, folder: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:

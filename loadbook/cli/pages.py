@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -121,7 +122,7 @@ def precheck_page(
     else:
         sheet = asked.precheck(book, run)
         with contextlib.suppress(NotFoundError):
-            sheet = asked.kept(book, run)
+            sheet = replace(asked.kept(book, run), started=sheet.started, ahead=sheet.ahead)
     write_page(path, made(sheet, book, units or book.units, times.stored(times.now())), force=force)
     click.echo(plain(str(path)))
 

@@ -157,6 +157,18 @@ def shown(text: str, zone: ZoneInfo) -> str:
     return local.isoformat(sep=" ", timespec="minutes")
 
 
+def on_clock(moment: datetime, zone: ZoneInfo, pattern: str) -> str:
+    """A moment as the clocks of a zone show it; in the hour that they show twice, with which of the two it is.
+
+    >>> berlin = zone_of("Europe/Berlin")
+    >>> [on_clock(from_stored(f"2026-10-25T{hour}:30:00Z"), berlin, "%H:%M") for hour in ("00", "01", "02")]
+    ['02:30 CEST', '02:30 CET', '03:30']
+    """
+    there = moment.astimezone(zone)
+    twice = there.replace(fold=0).utcoffset() != there.replace(fold=1).utcoffset()
+    return there.strftime(f"{pattern} %Z" if twice else pattern)
+
+
 def local_day(text: str, zone: ZoneInfo) -> str:
     """The day of a stored moment on the shop's calendar, as ISO text.
 

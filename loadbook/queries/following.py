@@ -23,10 +23,11 @@ from loadbook.analysis.following.so_far import (
     place,
     standings,
 )
-from loadbook.analysis.trace.model import Fault, Judgement, Trace
+from loadbook.analysis.trace.model import Cycle, Fault, Judgement, Trace
+from loadbook.analysis.trace.phases import Phases
 from loadbook.analysis.trace.validity import without
 from loadbook.core import times
-from loadbook.core.errors import LoadbookError
+from loadbook.core.errors import LoadbookError, OpenQuestion
 from loadbook.readers.recorder.growing import Growing
 from loadbook.readers.recorder.kept_layouts import KeptLayout
 from loadbook.readers.recorder.options import Options
@@ -38,6 +39,9 @@ from loadbook.store.run_records import RunRecord, load_run
 from .earlier_runs import Past, past_of, radiant
 from .evidence_words import words
 
+FIRST_PASS = (
+    "The hour that clocks show twice is read as its first pass until the clock goes back; --fold or --zone settles it."
+)
 # the worst first, as a reader wants them
 ORDER = (BROKEN, HEADING, RUNNING, OPEN, KEPT, NOT_YET)
 
@@ -63,6 +67,7 @@ class Seen:
     arrived: bool = False
     cycle: str = ""
     ahead: tuple[Ahead, ...] = ()
+    assumed: str = ""
 
     @property
     def worst(self) -> str:
@@ -84,6 +89,7 @@ class Seen:
         """As a JSON line carries it: temperatures °C, moments UTC."""
         return {
             "run": self.run, "at": self.at or None, "samples": self.samples, "waiting": self.waiting or None,
+            "assumed": self.assumed or None,
             "over": self.over, "arrived": self.arrived,
             "state": self.worst or None, "place": as_dict(self.place) if self.place else None,
             "clauses": [{**as_dict(s), "at": self.moment(s.at_s), "missing": s.missing and words(s.missing, "si"),
@@ -143,13 +149,26 @@ class Follower:
             try:
                 # what is written down meanwhile counts: events, channels, pieces
                 self.record = replace(load_run(self.book.read(), self.record.run), trace=None)
-                trace = trace_so_far(self.book, self.file.source, self.record, self.options, self.layout)
-                self.seen = self.judged(trace)
+                trace, assumed = self._read()
+                self.seen = replace(self.judged(trace), assumed=assumed)
             except LoadbookError as exc:  # a heading alone, or a question: more rows may settle it
                 self.seen = replace(self.seen, waiting=str(exc))
         elif before.waiting and not self.file.waiting and before.samples:
             self.seen = replace(self.seen, waiting="")
         return self.seen is not before
+
+    def _read(self) -> tuple[Trace, str]:
+        """The trace so far, and what was assumed. In the hour that clocks show twice a file that has not come to the
+        second pass leaves open which one it is; a run goes on meanwhile."""
+        from dataclasses import replace
+
+        given = self.book, self.file.source, self.record
+        try:
+            return trace_so_far(*given, self.options, self.layout), ""
+        except OpenQuestion as exc:
+            if not exc.option.startswith("--fold") or self.options.fold:
+                raise
+            return trace_so_far(*given, replace(self.options, fold="first"), self.layout), FIRST_PASS
 
     def judged(self, trace: Trace) -> Seen:
         """A trace so far, as read (not prepared), judged by the run's record."""
@@ -198,10 +217,18 @@ def seen_of(book: BookFolder, record: RunRecord, trace: Trace, past: Past, *, an
     settled = main is not None and main.end < done.phases.until
     hidden = HARMLESS if settled else HARMLESS + LATE  # before the load has evened out, a lag looks like a wrong table
     return Seen(
-        record.run, trace.started, times.stored(last), place(done.repaired, done.phases, done.judgement),
+        record.run, trace.started, times.stored(last), _place(done.repaired, done.phases, done.judgement, c),
         standings(done.repaired, c, done.phases, done.judgement, again),
         tuple(f for f in done.faults if f.kind not in hidden), low, int(trace.t_s.size), "",
         done.phases.ended_by is not None, arrived,
         f"{c.cycle} revision {c.revision}" if c else "",
         with_intervals(to_come, float(trace.t_s[-1]), past.replays, end.segment if end else None),
     )  # fmt: skip
+
+
+def _place(trace: Trace, phases: Phases, judgement: Judgement, cycle: Cycle | None) -> Place:
+    """Where the run stands. Without a cycle a move has no target: what the phases have is where it is just now."""
+    from dataclasses import replace
+
+    found = place(trace, phases, judgement)
+    return replace(found, target_c=None) if cycle is None and found.kind != "hold" else found

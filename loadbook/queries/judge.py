@@ -384,5 +384,4 @@ def local(text: str | None, book: BookFolder) -> str:
     """A stored moment on the shop's clock, to the second; '' for none."""
     if text is None:
         return ""
-    moment = times.from_stored(text).astimezone(book.zone)
-    return (moment + timedelta(microseconds=500_000)).strftime("%Y-%m-%d %H:%M:%S")
+    return times.on_clock(times.from_stored(text) + timedelta(microseconds=500_000), book.zone, "%Y-%m-%d %H:%M:%S")

@@ -23,9 +23,10 @@ from loadbook.analysis.following.ready import (
 )
 from loadbook.analysis.planning.load import LoadFurnace
 from loadbook.core import times
-from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.errors import IntakeError, NotFoundError, UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.remarks import from_dict
+from loadbook.core.typed import quote
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS
 from loadbook.core.vocabulary.scales import OF_KIND
 from loadbook.readers.tables.take import take_file
@@ -57,6 +58,11 @@ class Precheck:
     note: str = ""
     started: str = ""
     ahead: tuple[Ahead, ...] = ()
+
+    @property
+    def private(self) -> bool:
+        """Does it hold what one customer may not see of another, or a confidential job?"""
+        return any(r.code in ("several_customers", "confidential_load") for p in self.points for r in p.remarks)
 
     def rows(self, system: str) -> list[dict[str, Any]]:
         """One row per point: point, state, ticked, why."""
@@ -93,7 +99,13 @@ def planned(book: BookFolder, run: str, files: Sequence[tuple[str, Path]]) -> Pr
     """
     with rehearsal(book) as copy:
         for kind, path in files:
-            take_file(copy, kind, path)
+            try:
+                take_file(copy, kind, path)
+            except IntakeError as exc:  # its remedy speaks of what `take` can do
+                exc.remedy = (
+                    f"No sheet without it: correct it, or take it in first: loadbook take {kind} {quote(path.name)}"
+                )
+                raise
         return precheck(copy, run, traces=book)
 
 
@@ -197,8 +209,9 @@ def _pieces(conn: sqlite3.Connection, record: RunRecord, zone: ZoneInfo) -> list
     needs = {part: _needs(conn, part, started) for part in first}
     out = []
     for p in conn.execute(
-        "SELECT piece.*, part.description, material.family, material.reactive FROM piece JOIN part USING (part)"
-        " JOIN material USING (material) WHERE run = ? ORDER BY piece_id", (run,),
+        "SELECT piece.*, part.description, material.family, material.reactive, job.confidential,"
+        " coalesce(job.customer, part.customer) AS customer FROM piece JOIN part USING (part)"
+        " JOIN material USING (material) LEFT JOIN job USING (job) WHERE run = ? ORDER BY piece_id", (run,),
     ).fetchall():  # fmt: skip
         mine = read.get((p["part"], p["serial"]), [])
         read_on = [times.local_day(r["read_at"] or started, zone) for r in mine]
@@ -218,7 +231,9 @@ def _pieces(conn: sqlite3.Connection, record: RunRecord, zone: ZoneInfo) -> list
             p["description"] or "", p["stock_mm"], p["tempered_at_c"],
             None if p["reactive"] is None else bool(p["reactive"]),
             tuple(dict.fromkeys(r["characteristic"] for r in mine)), tuple(due.get(p["part"], ())), odd,
-            tuple(sorted(late)), tuple(r[0] for r in earlier), first[p["part"]],
+            tuple(sorted(late)), tuple(dict.fromkeys(r["characteristic"] for r in mine if r["gauge"] is None)),
+            tuple(sorted({r["gauge"] for r in mine if r["gauge"] is not None and r["calibrated_until"] is None})),
+            p["customer"] or "", bool(p["confidential"]), tuple(r[0] for r in earlier), first[p["part"]],
             stock[0] if stock else None, stock[1] if stock else None,
         ))  # fmt: skip
     return out

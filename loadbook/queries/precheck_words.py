@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from loadbook.core import units
+from loadbook.core.figures import shown
 from loadbook.core.phrases import few, many
 
 Figures = Mapping[str, Any]
@@ -14,6 +15,14 @@ Figures = Mapping[str, Any]
 def _shown(value: float, unit: str, system: str) -> str:
     shown, label, digits = units.show(value, unit, system)
     return f"{shown:.{digits}f} {label}"
+
+
+def _segments(numbers: Sequence[int]) -> str:
+    return f"hold{'s' if len(numbers) > 1 else ''} {', '.join(map(str, numbers))}"
+
+
+def _at(f: Figures, system: str) -> str:
+    return f" at {shown(f['at_c'], 'c', system)}" if f["at_c"] is not None else ""
 
 
 def _first_not(f: Figures, system: str) -> str:
@@ -57,6 +66,14 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     "dry_and_clean": "dry, free of oil, paint and plastic; no plating or coating that nobody asked about",
     "class_not_known": lambda f, s: f"the class of {f['furnace']} is not recorded: is it good enough for the band?",
     "no_checks": lambda f, s: f"no survey and no accuracy test of {f['furnace']} is recorded by that day",
+    "band_not_stated": lambda f, s: (
+        f"the cycle states no whole band for {_segments(f['segments'])}: is the furnace's class good enough?"
+    ),
+    "check_not_known": lambda f, s: f"no {' and no '.join(f['kinds'])} of {f['furnace']} is recorded by that day",
+    "check_not_dated": lambda f, s: f"{f['kind']}{_at(f, s)} of {f['done_on']}: until when it counts is not recorded",
+    "check_last_day": lambda f, s: (
+        f"{f['kind']}{_at(f, s)} is due on {f['due_on']}, the day of the run: done before the run ends?"
+    ),
     "no_channels": lambda f, s: (
         f"no thermocouples are recorded for this run; the cycle asks for {many(f['least'], 'work TC')} at least"
     ),
@@ -69,6 +86,15 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     "calibration_ended": lambda f, s: (
         f"calibration {f['calibration']} ended on {f['until']}: {', '.join(f['channels'])}"
     ),
+    "calibration_not_held": lambda f, s: (
+        f"calibration {f['calibration']} is not in the book: {', '.join(f['channels'])}"
+    ),
+    "calibration_not_dated": lambda f, s: (
+        f"calibration {f['calibration']} has no date on record to which it is valid: {', '.join(f['channels'])}"
+    ),
+    "calibration_last_day": lambda f, s: (
+        f"calibration {f['calibration']} ends on {f['until']}, the day of the run: {', '.join(f['channels'])}"
+    ),
     "correction_large": _correction,
     "channel_failed": _failed,
     "nothing_read_before": lambda f, s: (
@@ -80,6 +106,13 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
         f"{_shown(f['nominal_mm'], 'mm', s)}: measure it again"
     ),
     "gauge_late": lambda f, s: f"gauge {f['gauge']} was past due ({f['until']}) when these pieces were measured",
+    "gauge_not_named": lambda f, s: (
+        f"{f['piece']}: no gauge is recorded for {', '.join(f['characteristics'])}: which one, and is it in date?"
+    ),
+    "gauge_not_dated": lambda f, s: f"until when it is calibrated is not recorded: gauge {', '.join(f['gauges'])}",
+    "nothing_due_before": lambda f, s: (
+        f"the book has no characteristic of {few(f['parts'])}: is there nothing to measure before?"
+    ),
     "finished_in_air": lambda f, s: f"{f['part']} is finish machined and the load runs in air: it will scale",
     "scale_not_known": lambda f, s: f"{f['part']} runs in air: may it scale?",
     "stock_not_recorded": lambda f, s: (
@@ -96,6 +129,10 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
         f"{', '.join(f['runs'])}: is a second time meant?"
     ),
     "pieces_counted": "pieces, count and serials agree with the traveller",
+    "several_customers": lambda f, s: (
+        f"pieces of {f['customers']} customers: kept apart and tagged, each with its own traveller"
+    ),
+    "confidential_load": "a confidential job is in it: no names on tags, no photographs, this sheet stays inside",
     "racked": "racked as on the plan: supports, gaps, nothing leaning, nothing against wall or elements",
     "recorder_on": "recorder running, channels as listed, chart speed and clock right",
     "gas_and_protection": "gas, vacuum, over-temperature protection and door as the shop's own rules say",

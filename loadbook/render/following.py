@@ -51,7 +51,7 @@ def headline(seen: Seen, book: BookFolder) -> str:
 def clock(seen: Seen, seconds: float | None, book: BookFolder) -> str:
     """A moment of the trace on the shop's clock, to the minute; '' for none."""
     at = seen.moment(seconds)
-    return times.from_stored(at).astimezone(book.zone).strftime("%H:%M") if at else ""
+    return times.on_clock(times.from_stored(at), book.zone, "%H:%M") if at else ""
 
 
 def facts(seen: Seen, system: str) -> list[tuple[str, str]]:
@@ -90,8 +90,8 @@ def forecast_words(ahead: Sequence[Ahead], started: str, now: str, book: BookFol
         at = derived.moment(started or None, seconds)
         if not at:
             return ""
-        there, here = (times.from_stored(m).astimezone(book.zone) for m in (at, now))
-        return there.strftime("%H:%M" if there.date() == here.date() else "%d %b %H:%M")
+        same_day = times.local_day(at, book.zone) == times.local_day(now, book.zone)
+        return times.on_clock(times.from_stored(at), book.zone, "%H:%M" if same_day else "%d %b %H:%M")
 
     out = []
     for a in ahead:
@@ -118,7 +118,7 @@ def look_words(look: Look | None, book: BookFolder) -> str:
         return ""
     rest = f"{look.rest_s:.0f} s" if look.rest_s < 100.0 else f"{look.rest_s / 60.0:.0f} min"
     why = " (a long file is read less often)" if look.rest_s > OFTEN_S else ""
-    return f"Last look {look.at.astimezone(book.zone):%H:%M:%S}, the next {rest} later{why}."
+    return f"Last look {times.on_clock(look.at, book.zone, '%H:%M:%S')}, the next {rest} later{why}."
 
 
 COLUMNS = ("clause", "state", "worst so far", "limit", "left", "")
@@ -179,8 +179,7 @@ def view(seen: Seen, book: BookFolder, system: str, look: Look | None = None, mo
     style = {BROKEN: "bold red", HEADING: "bold yellow"}.get(seen.worst, "bold yellow" if seen.stop else "bold")
     parts: list[Any] = [Text(f"{seen.run}  {headline(seen, book)}", style=style), Text(ADVISES, style="dim"),
                         Text(f"{seen.cycle or 'no cycle'}; {seen.samples} samples, last {shown}")]  # fmt: skip
-    if looked := look_words(look, book):
-        parts.append(Text(looked))
+    parts += [Text(line) for line in (look_words(look, book), seen.assumed) if line]
     glance = Table.grid(padding=(0, 2))
     cells = [Text(cell) for fact in facts(seen, system) for cell in fact]
     for k in range(0, len(cells), 4):

@@ -33,6 +33,7 @@ PAGES = {
     "furnace": ("furnace", "F1"),
     "part in inches": ("part", "PN-1004", "--units", "us"),
     "vacuum furnace in inches": ("furnace", "F2", "--units", "us"),
+    "before the run": ("precheck", "R25-043"),
 }
 CHARTS = {
     "chart of effects": ("effect", "--kind", "outside diameter", "--process", "stress relief"),

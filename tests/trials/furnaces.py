@@ -30,9 +30,9 @@ NAMES = ("Zone 1", "Zone 2", "Zone 3", "Over-temp", *(f"TC {i}" for i in range(1
 ROLES = ("control", "control", "control", "over-temperature", *["work"] * 8)
 
 
-def rows_of(load: Load, began: datetime) -> list[str]:
-    """The recorder's lines, one a second, of a load that goes on after its end as it ended."""
-    t = np.arange(0.0, float(load.trace.t_s[-1]))
+def rows_of(load: Load, began: datetime, least_s: float) -> list[str]:
+    """The recorder's lines, one a second, of a load that goes on after its end as it ended, for so long at least."""
+    t = np.arange(0.0, max(float(load.trace.t_s[-1]), least_s))
     every = [np.interp(t, load.trace.t_s, row) for row in load.trace.values]
     control, work = every[0], [every[i] for i in load.trace.rows("work")]
     columns = np.round([control, control + 0.5, control - 0.4, control + 1.0, *work], 1)
@@ -64,7 +64,7 @@ def trial(folder: Path, furnaces: int, hours: float, seconds: float) -> None:
         run = {"run": name, "furnace": f"F{n + 1}", "status": "done", "started": times.stored(began)}
         put(book, "run", {**run, "cycle": loads[0].cycle.cycle, "cycle_revision": loads[0].cycle.revision})
         put(book, "channel", *({"run": name, "channel": c, "role": r} for c, r in zip(NAMES, ROLES, strict=True)))
-        rows.append(rows_of(load, began.astimezone(book.zone)))
+        rows.append(rows_of(load, began.astimezone(book.zone), 3600.0 * hours + WARM_S + seconds + 60.0))
         files.append(folder / f"{name}.csv")
         head = "Time," + ",".join(f"{c} [°C]" for c in NAMES)
         files[-1].write_text("\n".join([head, *rows[-1][: int(3600 * hours)]]) + "\n")

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from loadbook.analysis.clauses.recorded import gases_in
+from loadbook.analysis.clauses.recorded import SURVEY, gases_in
 from loadbook.analysis.planning.advice import atmosphere as advised_atmosphere
 from loadbook.analysis.planning.load import LoadFurnace
 from loadbook.analysis.trace.model import Channel, Cycle
@@ -25,6 +25,8 @@ PLACES = {
     "tc_thickest": ("thick", "heavy", "core"), "tc_thinnest": ("thin", "rim", "edge"),
     "tc_middle": ("middle", "centre", "center", "mid"), "tc_coldest_corner": ("corner", "cold", "door"),
 }  # fmt: skip
+# the checks that any furnace should have, and a word that their kind holds
+CHECKS = {SURVEY: "survey", "system accuracy": "accuracy"}
 # from the load's remarks to the point that they belong to; all others stop the point 'load'
 _REACTIVE = ("reactive_in_air", "reactive_in_gas")
 _FURNACE = ("furnace_wider", "furnace_too_hot")
@@ -48,6 +50,8 @@ class ReadyPiece:
     read, due    characteristics that were read before, and all that its drawing has (sizes and forms)
     odd          (characteristic, value mm, nominal mm) of readings that look like those of something else
     late_gauges  (gauge, calibrated until) past due on the day of its reading
+    bare         characteristics read with a gauge that is not on record;  undated  gauges without a date
+    customer     whose piece it is, '' where unknown;  confidential  whether its job is
     earlier      runs of this piece by this cycle, before this one
     first        what was decided last of a first piece of this part by this cycle revision; None where nothing was
     needs_mm     stock per side that the last kept answer for the part asked for, and that answer's number
@@ -66,6 +70,10 @@ class ReadyPiece:
     due: tuple[str, ...] = ()
     odd: tuple[tuple[str, float, float], ...] = ()
     late_gauges: tuple[tuple[str, str], ...] = ()
+    bare: tuple[str, ...] = ()
+    undated: tuple[str, ...] = ()
+    customer: str = ""
+    confidential: bool = False
     earlier: tuple[str, ...] = ()
     first: str | None = None
     needs_mm: float | None = None
@@ -175,12 +183,26 @@ def _class(load: Load) -> Found:
     yield from _coded(*_FURNACE)(load)
     if load.furnace.uniformity_c is None:
         yield "by hand", remark("class_not_known", furnace=load.furnace.furnace)
+    holds = [s for s in (load.cycle.segments if load.cycle else ()) if s.kind == "hold"]
+    bare = [s.number for s in holds if s.band_low_c is None or s.band_high_c is None]
+    if bare:
+        yield "by hand", remark("band_not_stated", segments=bare)
 
 
 def _checks(load: Load) -> Found:
     yield from _coded(*_CHECKS)(load)
-    if not load.furnace.checks:
-        yield "by hand", remark("no_checks", furnace=load.furnace.furnace)
+    f = load.furnace
+    if not f.checks:
+        yield "by hand", remark("no_checks", furnace=f.furnace)
+        return
+    missing = [kind for kind, word in CHECKS.items() if not any(word in c.kind.casefold() for c in f.checks)]
+    if missing:
+        yield "by hand", remark("check_not_known", furnace=f.furnace, kinds=missing)
+    for c in f.checks:
+        if c.state == "no due date":
+            yield "by hand", remark("check_not_dated", furnace=f.furnace, kind=c.kind, done_on=c.done_on, at_c=c.at_c)
+        elif c.state == "current" and c.due_on == load.day:
+            yield "by hand", remark("check_last_day", furnace=f.furnace, kind=c.kind, due_on=c.due_on, at_c=c.at_c)
 
 
 def _work(load: Load) -> list[Channel]:
@@ -221,13 +243,20 @@ def _calibrations(load: Load) -> Found:
     bare = [c.name for c in used if not c.calibration]
     if bare:
         yield "by hand", remark("not_calibrated", channels=bare)
-    late: dict[tuple[str, str], list[str]] = {}
+    of: dict[str, list[Channel]] = {}
     for c in used:
-        until = load.valid_until.get(c.calibration or "")
-        if until is not None and until < load.day:
-            late.setdefault((c.calibration or "", until), []).append(c.name)
-    for (name, until), channels in late.items():
-        yield "stop", remark("calibration_ended", calibration=name, until=until, channels=channels)
+        if c.calibration:
+            of.setdefault(c.calibration, []).append(c)
+    for name, channels in of.items():
+        until, names = load.valid_until.get(name), [c.name for c in channels]
+        if not any(c.correction or c.as_found for c in channels):
+            yield "by hand", remark("calibration_not_held", calibration=name, channels=names)
+        elif until is None:
+            yield "by hand", remark("calibration_not_dated", calibration=name, channels=names)
+        elif until < load.day:
+            yield "stop", remark("calibration_ended", calibration=name, until=until, channels=names)
+        elif until == load.day:
+            yield "by hand", remark("calibration_last_day", calibration=name, until=until, channels=names)
     for c in used:
         if hold is not None and c.correction:
             at, added = zip(*sorted(c.correction), strict=True)
@@ -247,6 +276,9 @@ def _jacks(load: Load) -> Found:
 
 
 def _readings(load: Load) -> Found:
+    blank = sorted({p.part for p in load.pieces if not p.due and not p.read})
+    if blank:
+        yield "by hand", remark("nothing_due_before", parts=blank)
     none = [p for p in load.pieces if p.due and not p.read]
     if none:
         yield "stop", remark("nothing_read_before", pieces=[f"{p.part} {p.serial}" for p in none])
@@ -263,6 +295,12 @@ def _gauges(load: Load) -> Found:
     late = {g: None for p in load.pieces for g in p.late_gauges}
     for gauge, until in late:
         yield "stop", remark("gauge_late", gauge=gauge, until=until)
+    for p in load.pieces:
+        if p.bare:
+            yield "by hand", remark("gauge_not_named", piece=f"{p.part} {p.serial}", characteristics=list(p.bare))
+    undated = sorted({g for p in load.pieces for g in p.undated})
+    if undated:
+        yield "by hand", remark("gauge_not_dated", gauges=undated)
 
 
 def _scale(load: Load) -> Found:
@@ -304,6 +342,16 @@ def _repeat(load: Load) -> Found:
             yield "by hand", remark("treated_before", pieces=pieces, runs=list(others))
 
 
+def _pieces(load: Load) -> Found:
+    """No name of a customer or a job: the sheet hangs at the furnace."""
+    yield "by hand", remark("pieces_counted")
+    customers = {p.customer for p in load.pieces if p.customer}
+    if len(customers) > 1:
+        yield "by hand", remark("several_customers", customers=len(customers))
+    if any(p.confidential for p in load.pieces):
+        yield "by hand", remark("confidential_load")
+
+
 def _by_hand(code: str) -> Callable[[Load], Found]:
     def found(load: Load) -> Found:
         yield "by hand", remark(code)
@@ -328,7 +376,7 @@ POINTS: dict[str, Callable[[Load], Found]] = {
     "places of TCs": _places,
     "calibrations": _calibrations,
     "jacks and leads": _jacks,
-    "pieces": _by_hand("pieces_counted"),
+    "pieces": _pieces,
     "racking": _by_hand("racked"),
     "recorder": _by_hand("recorder_on"),
     "gas and protection": _by_hand("gas_and_protection"),

@@ -21,7 +21,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import DUPLICATE_TIME, NOT_SAMPLED, Flags, Floats
 from loadbook.core.errors import IntakeError, Problem
-from loadbook.core.phrases import few
+from loadbook.core.phrases import few, many
 from loadbook.core.times import shown, stored
 from loadbook.core.units import show
 
@@ -226,22 +226,17 @@ def _tell(out: Merged, first: str, second: str, found: _Overlap, overlap: str, z
     times = f"at {first_at}" if first_at == last_at else f"from {first_at} to {last_at}"
     if not found.other:
         held = f"{first} and {second} both hold {_some(found.names)} {times}"
-        out.notes.append(f"{held}: {found.same} readings alike, kept once")
+        out.notes.append(f"{held}: {many(found.same, 'reading')} alike, kept once")
         return
     names = _some(found.other)
     if found.unit == "c_diff":
         value, unit, _ = show(found.most, "c_diff", "us" if us else "si")
-        most = f"{value:.3g} {unit}"
     else:
-        most = f"{found.most:.3g} {found.unit}".strip()
-    counts = [
-        f"{n} {word}"
-        for n, word in (
-            (found.same, "readings alike"), (found.different, "different"), (found.between, "at other moments")
-        )
-        if n
-    ]  # fmt: skip
-    text = f"{first} and {second} both hold {names} {times}: {', '.join(counts)}, up to {most} apart"
+        value, unit = found.most, found.unit
+    most = f"{value:.0f} {unit}" if 100.0 <= value < 1e6 else f"{value:.3g} {unit}"
+    counts = [f"{many(found.same, 'reading')} alike"] if found.same else []
+    counts += [f"{n} {word}" for n, word in ((found.different, "different"), (found.between, "at other moments")) if n]
+    text = f"{first} and {second} both hold {names} {times}: {', '.join(counts)}, up to {most.strip()} apart"
     if overlap:
         out.notes.append(f"{text}; the {overlap} file counts (--overlap {overlap})")
         return

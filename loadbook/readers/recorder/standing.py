@@ -212,9 +212,13 @@ class Standing:
         if notes.away:
             self.say(f"{place.folder} is there again, after {_lasted(now - notes.away)}")
             notes.away, changed = 0.0, True
-        for name in [n for n in notes.files if n not in there]:
+        gone = [n for n in notes.files if n not in there]
+        for name in gone:
             del notes.files[name]
+        if gone:  # what waits may have waited for one of them
             changed = True
+            for waiting in notes.waiting.values():
+                waiting.by = ""
         for name, (_, size, mtime_ns) in there.items():
             entry = notes.files.get(name)
             if entry is None or (entry.size, entry.mtime_ns) != (size, mtime_ns):

@@ -38,7 +38,7 @@ def following_page(seen: Seen, book: BookFolder, system: str, look: Look | None 
         section("Low hold", sentences(low_hold_words(seen, book, system)), name="low-hold")
         if seen.low_hold else None,
         section("Now", definitions(facts(seen, system)), paragraph(f"Last sample {last}."),
-                paragraph(looked) if looked else None, name="now"),
+                paragraph(looked) if looked else None, paragraph(seen.assumed) if seen.assumed else None, name="now"),
         section("To come", sentences(coming), name="to-come") if coming else None,
         section("Clauses", table(COLUMNS, rows, caption="Each clause so far", hide_caption=True), name="clauses")
         if rows else None,

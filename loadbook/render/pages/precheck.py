@@ -32,10 +32,10 @@ def precheck_page(sheet: Precheck, book: BookFolder, system: str, made_at: str) 
         [
             section("Points", table(["point", "box", "book", "what the book says"], rows,
                                     caption="Every point of the sheet", hide_caption=True), name="points"),
-            *([section("When it will be done", sentences(told), name="ahead")] if told else []),
+            *([section("When it will be done", paragraph(told[0]), sentences(told[1:]), name="ahead")] if told else []),
             section("Signed", paragraph(f"{kept}{': ' + sheet.note if sheet.note else ''}."), *lines, name="signed"),
         ],
-        kind="Check before the run",
+        kind="Check before the run", internal=sheet.private,
         summary=el("p", mark(sheet.verdict, shape=shape, words=headline(sheet)), class_="verdict"),
         footer=[
             paragraph(ADVISES), paragraph(inline(HOT, system)), paragraph(CODE),
