@@ -255,6 +255,12 @@ _SHOP: dict[str, Words] = {
         f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "
         f"is {f['times']:.2g} times as wide for it."
     ),
+    "stress_took_part": lambda f, s: (
+        "Thermal stress of heating took part, as it tells part numbers left out better: at this rate the section stays "
+        f"elastic from a yield of {shown(f['needs_mpa'], 'mpa', s)} at {shown(20.0, 'c', s)} on (such part numbers: "
+        f"{shown(f['least_mpa'], 'mpa', s)} to {shown(f['most_mpa'], 'mpa', s)})"
+        f"{_without(f, s, '; without it the answer would be')}."
+    ),
     "spread_borrowed": lambda f, s: (
         f"{many(f['parts'], 'part number')} say little of how far part numbers differ: that is borrowed from "
         + (
