@@ -28,6 +28,7 @@ from tests.trials import answer_terms, answers
 
 QUESTIONS = 16
 ONSET = 1.6  # where yielding begins in the second family
+YIELD_MPA = 250.0  # what the stress of that onset asks for
 UNKNOWN_YIELD = 0.35  # sd of the log of what yields are taken wrongly by, a material
 WAYS = ("without", "with")
 
@@ -62,7 +63,7 @@ def one(world: str, runs: int, parts: int, seed: int) -> dict[str, float]:
     named = {p.name: p for p in shop.parts}
     wrong = {n: rng.lognormal(0.0, 0.4) if world == "misleading" else 1.0 for n in named}
     frame["section_mm"] *= frame["part"].map(wrong)
-    off = {m: 100.0 * rng.lognormal(0.0, UNKNOWN_YIELD) for m in ("M1", "M2", "M3")}
+    off = {m: YIELD_MPA * rng.lognormal(0.0, UNKNOWN_YIELD) for m in ("M1", "M2", "M3")}
 
     def per_rate(section: Floats, material: Floats) -> Floats:
         return np.asarray((section / 25.0) ** 2 / 100.0 / ONSET * material)
