@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from loadbook.core.figures import share_range, share_words
 from loadbook.core.phrases import many
 
-from . import answer_physics, remark_words
+from . import answer_physics
 from .answer_figures import inside, setting, span, told
 
 if TYPE_CHECKING:
@@ -30,7 +30,6 @@ def sentences(a: Answer, system: str) -> list[str]:
         f"{'; never run so' if a.reply.outside else ''}."
         + (f" {inside(a.in_tolerance, system)}." if a.in_tolerance else ""),
         _rests(a, system),
-        *(remark_words.words(r, system) for r in a.remarks if r.code == "stress_took_part"),
         _earned(a),
     ]
     if a.bound is not None:

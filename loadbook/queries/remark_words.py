@@ -18,6 +18,7 @@ from .choosing_remarks import CHOOSING_NEEDED, CHOOSING_WORDS
 from .following_words import FOLLOWING_WORDS
 from .history_remarks import HISTORY_WORDS
 from .load_words import LOAD_WORDS
+from .mechanism_words import pressed
 from .precheck_words import PRECHECK_WORDS
 
 Figures = Mapping[str, Any]
@@ -134,6 +135,16 @@ def _rows_of(f: Figures) -> str:
         return "this reading"
     shown = ", ".join(map(str, lines[:6])) + (f", ... {lines[-1]}" if len(lines) > 6 else "")
     return f"line {shown}" if len(lines) == 1 else f"lines {shown}"
+
+
+def _stress_took_part(f: Figures, system: str) -> str:
+    needs, least, most = (pressed(f[name], system) for name in ("needs_mpa", "least_mpa", "most_mpa"))
+    beyond = ", so beyond them all: extrapolation" if f["needs_mpa"] > f["most_mpa"] else ""
+    return (
+        "Thermal stress of heating took part: part numbers left out are told better with it. At this rate the section "
+        f"stays elastic from a yield of {needs} at {shown(20.0, 'c', system)} on "
+        f"(part numbers on record: {least} to {most}{beyond}){_without(f, system, '; without it:')}."
+    )
 
 
 def _blunders(f: Figures, system: str) -> str:
@@ -255,12 +266,7 @@ _SHOP: dict[str, Words] = {
         f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "
         f"is {f['times']:.2g} times as wide for it."
     ),
-    "stress_took_part": lambda f, s: (
-        "Thermal stress of heating took part, as it tells part numbers left out better: at this rate the section stays "
-        f"elastic from a yield of {shown(f['needs_mpa'], 'mpa', s)} at {shown(20.0, 'c', s)} on (such part numbers: "
-        f"{shown(f['least_mpa'], 'mpa', s)} to {shown(f['most_mpa'], 'mpa', s)})"
-        f"{_without(f, s, '; without it the answer would be')}."
-    ),
+    "stress_took_part": lambda f, s: _stress_took_part(f, s),
     "spread_borrowed": lambda f, s: (
         f"{many(f['parts'], 'part number')} say little of how far part numbers differ: that is borrowed from "
         + (
