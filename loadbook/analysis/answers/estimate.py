@@ -3,7 +3,7 @@
 One process, one kind of characteristic, one side (bores and outside sizes apart) at a time. See `fit` for the model,
 `cells` and `design` for its columns, `backtest` for the scores, `spread` for part numbers that scatter more than
 others, `forward` for the test on later runs, `beyond` for questions outside what was run, `fewparts` for new part
-numbers, `bound` for stock, `inside` for tolerances, `need` for what would narrow it.
+numbers, `yielding` for thermal stress, `bound` for stock, `inside` for tolerances, `need` for what would narrow it.
 """
 
 from __future__ import annotations
