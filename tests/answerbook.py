@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -68,11 +69,14 @@ def tables(history: pd.DataFrame, gauge_mm: float | None = 0.002, scale: str = "
 
 
 def fill(
-    path: Path, history: pd.DataFrame, gauge_mm: float | None = 0.002, scale: str = "um", units: str = "si"
-) -> BookFolder:
-    """A book with such a history; the settings are what was asked of each run."""
+    path: Path, history: pd.DataFrame, gauge_mm: float | None = 0.002, scale: str = "um", units: str = "si",
+    of_material: Mapping[str, float] | None = None,
+) -> BookFolder:  # fmt: skip
+    """A book with such a history; the settings are what was asked of each run. of_material: more columns of each."""
     book = BookFolder.create(path, units=units)
     rows = tables(history, gauge_mm, scale)
+    for row in rows["material"]:
+        row.update(of_material or {})
     with book.write() as conn:
         add_intake(conn, "test", {name: rows[name] for name in ORDER}, rows_read=len(history), taken_by="test")
         asked = [

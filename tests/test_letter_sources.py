@@ -381,6 +381,7 @@ FIGURES: dict[str, dict[str, Any]] = {
     "test_short": {"held": 0.7, "content": 0.9, "times": 1.3},
     "factor_not_recorded": {"factor": "setup"},
     "spread_borrowed": {"parts": 3, "kinds": 2},
+    "stress_took_part": {"needs_mpa": 120.0, "least_mpa": 6.0, "most_mpa": 400.0, "without": [-3.0, 4.0], "unit": "um"},
     "stock_few_parts": {"per_side_um": None, "parts": 3},
     "stock_never_run": {"per_side_um": None},
     "since_break": {"runs": 4},

@@ -80,6 +80,7 @@ CODES: dict[str, tuple[str, str]] = {
     "level_drifted": (CAUTION, SHOP),
     "test_short": (CAUTION, CUSTOMER),
     "spread_borrowed": (CAUTION, SHOP),
+    "stress_took_part": (CAUTION, SHOP),
     "model_only": (CAUTION, SHOP),
     "since_break": (CAUTION, CUSTOMER),
     "looks_further": (CAUTION, CUSTOMER),

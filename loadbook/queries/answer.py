@@ -24,7 +24,7 @@ from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
 from loadbook.store.run_records import load_cycle
 
-from . import answer_remarks, answer_terms, answer_words, remark_words
+from . import answer_remarks, answer_terms, answer_words, heating_stress, remark_words
 from . import history as answerdata
 from .answer_advice import advise
 from .answer_physics import physics_of
@@ -37,6 +37,7 @@ from .source import BookSource, Source, by_plant, evidence, source_of
 LEAST_WITHIN = 10  # degrees inside runs that another kind needs to say how far its pieces spread
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from zoneinfo import ZoneInfo
 
     from loadbook.analysis.trace.model import Cycle
@@ -142,8 +143,13 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
     if about.scale == "um per 100 mm" and not about.reference_length_mm:
         return _refused(out, remark("length_not_known"))
     asked = _asked(question, about, pieces)
+    if source.parts is not None:
+        out.history = pieces.frame = heating_stress.add(source.parts, pieces.frame)
+        asked = replace(asked, stress_per_rate=heating_stress.of_asked(source.parts, pieces.frame, about, asked))
     others = [] if asked.characteristic else _others(source, process, about.kind)
-    out.model = history = fitted(pieces.frame, source.breaks, source.extra, others, pieces.flagged)
+    out.model = history = fitted(
+        pieces.frame, source.breaks, source.extra, others, pieces.flagged, asked.stress_per_rate is not None
+    )  # fmt: skip
     start = answer_terms.before(pieces, about, question)
     scale = Scale(about.scale, about.reference_length_mm, start.usual if about.scale == "log" else None)
     _count(out, pieces)
@@ -156,6 +162,13 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
     out.in_tolerance = answer_terms.in_tolerance(history, asked, reply, about, question, start)
     if pieces.flagged.any():
         out.remarks.append(_blunders(source, question, about, pieces, asked, scale))
+    if history.gained is not None:
+
+        def plain() -> History:
+            return History(pieces.frame, source.breaks, source.extra, warp=history.warp, others=others)
+
+        without = _interval(plain, asked, question, scale)
+        out.remarks.append(heating_stress.took_part(history, asked, without, _shown_unit(about, scale)))
     out.remarks += answer_remarks.of_reply(history, reply, asked, scale, source.zone)
     return out
 
@@ -267,14 +280,22 @@ def _blunders(
     source: Measured, question: Question, about: Subject, pieces: Pieces, asked: Asked, scale: Scale
 ) -> Remark:
     """How many readings look like blunders, and what the interval would be without them."""
-    without = None
+    clean = pieces.frame[~pieces.flagged].reset_index(drop=True)
+    known = asked.stress_per_rate is not None
+    without = _interval(lambda: fitted(clean, source.breaks, source.extra, stress=known), asked, question, scale)
+    return remark("blunders", count=int(pieces.flagged.sum()), without=without, unit=_shown_unit(about, scale))
+
+
+def _interval(fit: Callable[[], History], asked: Asked, question: Question, scale: Scale) -> list[float] | None:
+    """The interval of another history; None where there is none."""
     with suppress(CalculationError):
-        other = fitted(pieces.frame[~pieces.flagged].reset_index(drop=True), source.breaks, source.extra).ask(
-            asked, question.content
-        )
-        without = None if isinstance(other, Refusal) else [scale.displayed(other.low), scale.displayed(other.high)]
-    unit = scale.unit if scale.name == "log" else _unit(about)
-    return remark("blunders", count=int(pieces.flagged.sum()), without=without, unit=unit)
+        other = fit().ask(asked, question.content)
+        return None if isinstance(other, Refusal) else [scale.displayed(other.low), scale.displayed(other.high)]
+    return None
+
+
+def _shown_unit(about: Subject, scale: Scale) -> str:
+    return scale.unit if scale.name == "log" else _unit(about)
 
 
 def _unit(about: Subject) -> str:

@@ -100,6 +100,8 @@ def choose_cycle(
         out.remarks.append(remark("present_beyond", cycle=_name(present_cycle)))
         return _worded(out)
     pieces, history = known.pieces(process, about.kind, about.scale), now.model
+    if now.history is not None:  # with all that the model was fitted on
+        pieces.frame = now.history
     out.start = start = answer_terms.before(pieces, about, asked)
     out.scale = Scale(about.scale, about.reference_length_mm, start.usual if about.scale == "log" else None)
     present = _filled(history, _asked(asked, about, pieces))
@@ -119,7 +121,7 @@ def choose_cycle(
         return _worded(out)
 
     def refit(some: pd.DataFrame) -> History:
-        return History(some, known.breaks, known.extra, warp=history.warp)
+        return History(some, known.breaks, known.extra, warp=history.warp, gained=history.gained)
 
     out.choice = choose(history, pieces.frame, refit, ways[0], ways[1:], now.reply, starts, keep)
     _why_none(out, history)

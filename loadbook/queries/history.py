@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,7 @@ from .asked import by_cycles
 from .enquiry import conditions
 from .filters import Filters
 from .movement_data import BELIEVED, believed_rows
-from .source import Records, Source, source_of
+from .source import BookSource, Records, Source, source_of
 from .where import of_movement
 
 if TYPE_CHECKING:
@@ -65,12 +66,13 @@ class Pieces:
 @dataclass
 class Measured:
     """All movement that answers need, read once. extra: further groupings of the model, such as plant; zone: of the
-    clocks that its dates are told on."""
+    clocks that its dates are told on; parts: the book's records of parts and materials, None of a group."""
 
     movement: pd.DataFrame
     breaks: tuple[Break, ...]
     extra: tuple[str, ...] = ()
     zone: ZoneInfo = field(default_factory=lambda: times.zone_of("UTC"))
+    parts: sqlite3.Connection | None = None
 
     def processes(self, kind: str, part: str | None = None) -> list[str]:
         """Processes with readings of a kind (of one part), most runs first."""
@@ -180,8 +182,9 @@ def _read(source: Source, records: Records, filters: Filters, kind: str | None) 
     frame["condition"] = _spelled(frame["condition"])
     frame["believed"] = believed_rows(frame, records.frame(BELIEVED))
     breaks = tuple(Break(_moment_day(at), what, furnace) for at, what, furnace in records.table(source.breaks)[1])
+    on_record = source.book.read() if isinstance(source, BookSource) else None
     # of one plant nothing can be told of what plants differ by
-    return Measured(frame, breaks, ("plant",) if len(source.plants) > 1 else (), source.zone)
+    return Measured(frame, breaks, ("plant",) if len(source.plants) > 1 else (), source.zone, on_record)
 
 
 def _spelled(column: pd.Series) -> pd.Series:

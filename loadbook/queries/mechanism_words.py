@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from loadbook.analysis.physics.checks import SOFT_MPA
+from loadbook.core import units
 from loadbook.core.figures import share_words, shown
 
 Figures = Mapping[str, Any]
@@ -27,21 +28,25 @@ def _ahead(f: Figures, system: str) -> str:
 
 def _stress(f: Figures, system: str) -> str:
     most = "at most " if f["which"] == "pair" or f["cold"] else ""
-    return f"{_ahead(f, system)}: {most}{_pressed(f['stress_mpa'], system)}"
+    return f"{_ahead(f, system)}: {most}{pressed(f['stress_mpa'], system)}"
 
 
 def _covered(f: Figures, system: str) -> str:
     return "" if f["above_c"] is None else f"; hotter than {shown(f['above_c'], 'c', system)} is not covered"
 
 
-def _pressed(mpa: float, system: str) -> str:
-    """A stress; what is next to nothing as that."""
-    return shown(mpa, "mpa", system, ".0f" if mpa >= 10.0 and system == "si" else ".2g")
+def pressed(mpa: float, system: str) -> str:
+    """A stress; what is next to nothing as that.
+
+    >>> pressed(1320.0, "si"), pressed(1320.0, "us"), pressed(6.92, "si"), pressed(0.04, "us")
+    ('1320 MPa', '191 ksi', '6.9 MPa', '0.0058 ksi')
+    """
+    return shown(mpa, "mpa", system, ".0f" if units.show(mpa, "mpa", system)[0] >= 10.0 else ".2g")
 
 
 def _elastic(f: Figures, system: str) -> str:
     stress = _stress(f, system).rsplit(" ", 1)[0]
-    onset, limit = _pressed(f["onset_mpa"], system), _limit(f, system)
+    onset, limit = pressed(f["onset_mpa"], system), _limit(f, system)
     return f"{stress} of {onset}: elastic, adds no movement (from {limit} it would yield)"
 
 
@@ -52,7 +57,7 @@ def _limit(f: Figures, system: str) -> str:
 def _yields(f: Figures, system: str) -> str:
     moves = "can itself move" if f["which"] == "pair" else "itself moves"
     return (
-        f"{_stress(f, system)} where yielding begins at {_pressed(f['onset_mpa'], system)}: from {_limit(f, system)} "
+        f"{_stress(f, system)} where yielding begins at {pressed(f['onset_mpa'], system)}: from {_limit(f, system)} "
         f"on this ramp {moves} the part"
     )
 
@@ -60,7 +65,7 @@ def _yields(f: Figures, system: str) -> str:
 def _against(f: Figures, system: str) -> str:
     if f["needs_mpa"] is None:
         return f"{_stress(f, system)}; its yield when hot is not on record (--yield)"
-    needs, cold = _pressed(f["needs_mpa"], system), shown(20.0, "c", system)
+    needs, cold = pressed(f["needs_mpa"], system), shown(20.0, "c", system)
     if f["needs_mpa"] < SOFT_MPA:
         return f"{_stress(f, system)}: elastic, adds no movement (any yield at {cold} above {needs} will do)"
     return f"{_stress(f, system)}: elastic if the yield at {cold} is above {needs} (--yield)"
@@ -84,12 +89,12 @@ def _heating(f: Figures, system: str) -> str:
 
 def _creep(f: Figures, system: str) -> str:
     low, high = sorted((f["left_low_mpa"], f["left_high_mpa"]))
-    left = _pressed(high, system)
-    if _pressed(low, system) != left:
-        left = f"{_pressed(low, system).split(' ')[0]} to {left}"
-    start = f"{_pressed(f['from_low_mpa'], system).split(' ')[0]} to {_pressed(f['from_high_mpa'], system)}"
-    surface = _pressed(f["surface_mpa"], system)
-    places = "" if surface == _pressed(f["left_low_mpa"], system) else f" in the middle, {surface} at the surface,"
+    left = pressed(high, system)
+    if pressed(low, system) != left:
+        left = f"{pressed(low, system).split(' ')[0]} to {left}"
+    start = f"{pressed(f['from_low_mpa'], system).split(' ')[0]} to {pressed(f['from_high_mpa'], system)}"
+    surface = pressed(f["surface_mpa"], system)
+    places = "" if surface == pressed(f["left_low_mpa"], system) else f" in the middle, {surface} at the surface,"
     hotter = f", {f['beyond_h']:.1f} h of it hotter than the law goes" if f["beyond_h"] > 0.05 else ""
     return (
         f"2.25Cr-1Mo would keep {left} of {start}{places} by its creep law ({f['inside_h']:.1f} h above "

@@ -18,6 +18,7 @@ from .answer_figures import setting, setting_span, span, told
 from .following_words import FOLLOWING_WORDS
 from .history_words import HISTORY_WORDS
 from .load_words import LOAD_WORDS
+from .mechanism_words import pressed
 from .precheck_words import PRECHECK_WORDS
 
 Figures = Mapping[str, Any]
@@ -125,6 +126,16 @@ def _rows_of(f: Figures) -> str:
         return "this reading"
     shown = ", ".join(map(str, lines[:6])) + (f", ... {lines[-1]}" if len(lines) > 6 else "")
     return f"line {shown}" if len(lines) == 1 else f"lines {shown}"
+
+
+def _stress_took_part(f: Figures, system: str) -> str:
+    needs, least, most = (pressed(f[name], system) for name in ("needs_mpa", "least_mpa", "most_mpa"))
+    beyond = ", so beyond them all: extrapolation" if f["needs_mpa"] > f["most_mpa"] else ""
+    return (
+        "Thermal stress of heating took part: part numbers left out are told better with it. At this rate the section "
+        f"stays elastic from a yield of {needs} at {shown(20.0, 'c', system)} on "
+        f"(part numbers on record: {least} to {most}{beyond}){_without(f, system, '; without it:')}."
+    )
 
 
 def _blunders(f: Figures, system: str) -> str:
@@ -261,6 +272,7 @@ _SHOP: dict[str, Words] = {
         f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "
         f"is {f['times']:.2g} times as wide for it."
     ),
+    "stress_took_part": lambda f, s: _stress_took_part(f, s),
     "spread_borrowed": lambda f, s: (
         f"{many(f['parts'], 'part number')} say little of how far part numbers differ: that is borrowed from "
         + (

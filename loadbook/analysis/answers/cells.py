@@ -78,6 +78,7 @@ Term = Grouping | Slopes | OwnSlopes
 FACTORS = ("setup", "atmosphere", "furnace")
 FAMILY = ("material", "shape", "condition")
 TEXT = ("run", "part", "characteristic", *FACTORS, *FAMILY, "family", "shift", "plant")
+TRAITS = ("section_mm", "stress_per_rate")  # figures of a part number
 CELL_KEY = ("run", "part", "characteristic", *FACTORS, "condition")
 
 
@@ -94,7 +95,7 @@ class Break:
 class Cells:
     """Cells of one history.
 
-    frame    one row per cell: the key columns, other labels, day, section_mm, plannable settings, z (mean), n
+    frame    one row per cell: the key columns, other labels, day, traits, plannable settings, z (mean), n
     z, n     (N,) mean movement on the scale that is fitted, pieces;  run, part, series (N,) codes
     piece_z, piece_cell   (pieces,) every piece's movement and its cell;  piece_told the same on the working scale
     within_df, within_ss  pieces − cells, sum of squares inside cells
@@ -159,7 +160,8 @@ def make_cells(pieces: pd.DataFrame, warp: Warp = PLAIN) -> Cells:
     """Cells of a frame with one row per piece and characteristic.
 
     pieces  columns run, part, z (movement on the working scale), day (days, any origin); optional: characteristic,
-            setup, atmosphere, condition, material, family, shape, furnace, shift, plant, section_mm, plannable settings
+            setup, atmosphere, condition, material, family, shape, furnace, shift, plant, section_mm, stress_per_rate
+            (see yielding.py), plannable settings
     warp    the scale that is fitted; the frame's z and piece_told stay on the working scale
     Returns Cells, sorted by day; rows whose z is missing are left out
     """
@@ -167,11 +169,11 @@ def make_cells(pieces: pd.DataFrame, warp: Warp = PLAIN) -> Cells:
     for name in TEXT:
         values = frame[name].astype(object) if name in frame else pd.Series([None] * len(frame), dtype=object)
         frame[name] = values.where(values.notna(), "")
-    for name in ("day", "section_mm", *PLANNABLE):
+    for name in ("day", *TRAITS, *PLANNABLE):
         frame[name] = pd.to_numeric(frame[name]).astype(float) if name in frame else np.nan
     grouped = frame.groupby(list(CELL_KEY), sort=False)
     code = grouped.ngroup().to_numpy()
-    kept = [*(c for c in TEXT if c not in CELL_KEY), "day", "section_mm", *PLANNABLE]
+    kept = [*(c for c in TEXT if c not in CELL_KEY), "day", *TRAITS, *PLANNABLE]
     means = [c for c in kept if c not in TEXT]
     first = ~frame.duplicated(list(CELL_KEY))
     cells = frame.loc[first, [*CELL_KEY, *(c for c in kept if c in TEXT)]].reset_index(drop=True)
@@ -210,6 +212,7 @@ class Asked:
 
     part, characteristic   a known part number has cells under these; a new one names neither or an unknown one
     settings               plannable parameter -> planned value (missing: the part's mean is taken)
+    stress_per_rate        of a new part number (see yielding.py); a known one has its own
     """
 
     part: str | None = None
@@ -223,6 +226,7 @@ class Asked:
     furnace: str | None = None
     plant: str | None = None
     section_mm: float | None = None
+    stress_per_rate: float | None = None
     day: float | None = None
     settings: Mapping[str, float] = field(default_factory=dict)
 

@@ -17,6 +17,7 @@ import pandas as pd
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
+from . import yielding
 from .cells import FACTORS, FAMILY, PART, Asked, Break, Cells, Grouping, Ints, Slopes, Term
 
 EVERY_RUNS, MOST_STEPS = 5, 24  # the level may step at every fifth run, at so many places at most
@@ -44,6 +45,7 @@ class Design:
     extra: tuple[str, ...]
     steps: Floats  # first days of the level's steps
     step_share: Floats  # share of cells at or after each
+    bent: yielding.Bent | None = None  # of thermal stress, where it takes part
 
     def labels(self, asked: Asked) -> dict[str, list[Hashable | None]]:
         """Labels of every grouping for a question; None where nothing is known of it."""
@@ -88,12 +90,23 @@ class Design:
             "date": np.array([(self.day(asked) - at) / sd]),
             "level": (self.day(asked) >= self.steps) - self.step_share,
         }
+        if self.bent is not None:
+            out[yielding.TERM] = self.bent.columns(np.array([self.stress(asked)]))[0]
         for factor, levels in self.factors.items():
             level = self.level(factor, asked, known)
             own = np.array([float(name == level) for name in levels])
             share = self.shares[factor][known] if known is not None else self._usual_share(factor, level)
             out[f"{factor} within part"] = own - share if share is not None and level is not None else own * 0.0
         return out
+
+    def stress(self, asked: Asked) -> float:
+        """What the heating asked about asks of the section: a yield at 20 °C [MPa]; NaN where that is not known."""
+        known = self.series_of.get((asked.part or "", asked.characteristic or ""))
+        per, usual = asked.stress_per_rate, np.nan
+        if known is not None:
+            per = float(self.cells.frame["stress_per_rate"].to_numpy()[self.cells.series == known][0])
+            usual = self.series_mean[yielding.RATE][known]
+        return float("nan") if per is None else per * asked.settings.get(yielding.RATE, usual)
 
     def _usual_share(self, factor: str, level: str | None) -> Floats | None:
         """What a new part number's level counts from: how the part numbers divide over the levels on average.
@@ -195,13 +208,15 @@ def era(day: float, furnace: str, breaks: Sequence[Break]) -> tuple[int, str]:
 
 
 def make_design(
-    cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str] = (), furnace_inside: bool = False
+    cells: Cells, breaks: Sequence[Break] = (), extra: Sequence[str] = (), furnace_inside: bool = False,
+    stress: bool = False,
 ) -> Design:  # fmt: skip
     """The list of terms for these cells.
 
     breaks  declared breaks; each gives a level to all cells since, and to each part since
     extra   further label columns that join as groupings ("furnace", "shift", "plant")
     furnace_inside  the furnace is a factor inside part numbers however few the runs: its differences are asked for
+    stress  thermal stress of heating takes part (yielding.py)
     """
     frame, series, many = cells.frame, cells.series, cells.many
     first = np.unique(series, return_index=True)[1]
@@ -282,11 +297,14 @@ def make_design(
         terms.append(Grouping("since the break", (ages,)))
         terms.append(Grouping("part since the break", (list(zip(series.tolist(), ages, strict=True)),)))
     terms += [Grouping(f"same {name}", (_or_own(frame[name], series),)) for name in extra]
+    bent = yielding.bent(cells) if stress else None
+    if bent is not None:
+        terms.append(Slopes(yielding.TERM, bent.columns(yielding.stress_of(cells))))
     names = zip(frame["part"].to_numpy()[first], frame["characteristic"].to_numpy()[first], strict=True)
     return Design(
         cells, terms, tuple(within_sd), tuple(between_at), within_sd, between_at, series_mean,
         {(str(p), str(c)): k for k, (p, c) in enumerate(names)}, day_at, factors, tuple(usual_factors), shares,
-        tuple(passed), tuple(extra), steps, step_share,
+        tuple(passed), tuple(extra), steps, step_share, bent,
     )  # fmt: skip
 
 

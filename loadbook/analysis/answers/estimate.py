@@ -3,7 +3,7 @@
 One process, one kind of characteristic, one side (bores and outside sizes apart) at a time. See `fit` for the model,
 `cells` and `design` for its columns, `backtest` for the scores, `spread` for part numbers that scatter more than
 others, `forward` for the test on later runs, `beyond` for questions outside what was run, `fewparts` for new part
-numbers, `bound` for stock, `inside` for tolerances, `need` for what would narrow it.
+numbers, `yielding` for thermal stress, `bound` for stock, `inside` for tolerances, `need` for what would narrow it.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from .level import Drift, Step, changed, drifted
 from .refusal import Refusal, refusal, untold
 from .spread import PartSpread, part_spread
 
-METHOD = "shrinkage 3"
+METHOD = "shrinkage 4"
 BOUND_PARTS = 10  # part numbers from which a new one has a bound: fewer cannot show how lopsided they are
 
 
@@ -105,6 +105,7 @@ class History:
     warp     the scale it is fitted on (see `cells.Warp`); before_um (pieces,) readings before, where there are any
      others: the shop's other kinds, for new part numbers
      furnace_inside  see make_design: for differences between furnaces
+     gained  the log score that thermal stress gains with part numbers left out; None: it takes no part (yielding.py)
     Raises   CalculationError where no model can be fitted: nothing measured, one cell, or no spread at all
     """
 
@@ -117,6 +118,7 @@ class History:
         warp: Warp = PLAIN,
         others: Sequence[fewparts.Kind] = (),
         furnace_inside: bool = False,
+        gained: float | None = None,
     ) -> None:
         self.cells: Cells = make_cells(pieces, warp)
         if len(self.cells.z) == 0:
@@ -124,7 +126,8 @@ class History:
                 "no piece of this kind has a movement on record", remedy="Take in readings before and after"
             )
         self.breaks, self.extra, self.others, self.warp = tuple(breaks), tuple(extra), tuple(others), warp
-        self.design: Design = make_design(self.cells, breaks, extra, furnace_inside)
+        self.gained = gained
+        self.design: Design = make_design(self.cells, breaks, extra, furnace_inside, gained is not None)
         self.edge, self.classes = spread_classes(self.cells, spread_class)
         kept = pieces[pieces["z"].notna()]
         self.before_um = kept["before_mm"].to_numpy(dtype=float) * 1000.0 if "before_mm" in kept else None
