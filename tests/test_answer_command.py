@@ -315,3 +315,13 @@ def test_help_has_an_example(loadbook: Command) -> None:
     for name in ("answer", "trial", "backtest"):
         done = loadbook(name, "--help")
         assert done.returncode == 0 and f"Example: loadbook {name}" in done.stdout
+
+
+def test_a_furnace_that_nobody_recorded_is_a_slip_and_a_setup_like_a_known_one_is_asked_about(
+    shop_book: BookFolder,
+) -> None:
+    """Both were answered as if they were new, by a wider interval."""
+    with pytest.raises(NotFoundError, match="the book has no furnace 'F99'"):
+        answer(shop_book, Question(part="PN-000", furnace="F99"))
+    found = answer(shop_book, Question(part="PN-000", setup="layd"))
+    assert any("setup layd was never run (is 'laid' meant?)" in c for c in found.cautions)

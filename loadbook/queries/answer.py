@@ -29,7 +29,7 @@ from . import history as answerdata
 from .answer_advice import advise
 from .answer_physics import physics_of
 from .answer_result import Answer
-from .enquiry import Question, Subject, check_settings, subject
+from .enquiry import Question, Subject, check_settings, furnace_on_record, subject
 from .history import Measured, Pieces
 from .hours import Hours, Quotes
 from .source import BookSource, Source, by_plant, evidence, source_of
@@ -59,6 +59,7 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
         )
     check_settings(question.settings)
     source = source_of(asked_of)
+    furnace_on_record(question, source.words("furnace", "furnace"))
     with source.enquiry(question) as (conn, asked):
         about = subject(conn, asked)
         history = answerdata.load(source, kind=about.kind if about.part is not None else None)

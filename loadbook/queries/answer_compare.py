@@ -18,7 +18,7 @@ from . import history as answerdata
 from .answer import _asked, answer_of, quotation, treatment
 from .answer_figures import apart, span, told
 from .answer_result import Answer
-from .enquiry import Question, planned, subject
+from .enquiry import Question, furnace_on_record, planned, subject
 from .hours import Hours
 from .result import Result
 from .source import Source, source_of
@@ -103,6 +103,9 @@ def compare(
     put = treatments(texts, question)
     found: list[tuple[str, Answer]] = []
     processes: set[str | None] = set()
+    furnaces = source.words("furnace", "furnace")
+    for _, question_put in put:
+        furnace_on_record(question_put, furnaces)
     with source.enquiry(question) as (conn, whole):
         about = subject(conn, whole)
         known = answerdata.load(source, kind=about.kind)

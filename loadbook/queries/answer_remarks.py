@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from loadbook.analysis.answers.estimate import BOUND_PARTS
 from loadbook.analysis.answers.forward import WIDENED_UNTIL
+from loadbook.core.phrases import nearest
 from loadbook.core.remarks import Remark, remark
 
 from . import history as answerdata
@@ -61,7 +62,13 @@ def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale, zone: Z
         out.append(remark("together_never_run"))
     elsewhere = history.design.unjudged(asked).keys() - history.design.new_levels(asked).keys()
     out += [
-        remark("level_never_run", factor=factor, level=level, elsewhere=factor in elsewhere)
+        remark(
+            "level_never_run",
+            factor=factor,
+            level=level,
+            elsewhere=factor in elsewhere,
+            like=nearest(level, history.design.ran[factor] - {level}),
+        )
         for factor, level in reply.new_levels.items()
     ]
     if reply.model_only:

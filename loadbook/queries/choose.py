@@ -43,7 +43,7 @@ from . import history as answerdata
 from .answer import _asked, answer_of, treatment
 from .choose_result import VARIED, Chosen, Planned
 from .cycles import furnaces_of, subject_of
-from .enquiry import Question, subject
+from .enquiry import Question, furnace_on_record, subject
 from .hours import Quotes
 from .review_words import said
 from .source import BookSource
@@ -80,6 +80,7 @@ def choose_cycle(
     """
     _check(question, keep, vary)
     source, system = BookSource(book), system or book.units
+    furnace_on_record(question, source.words("furnace", "furnace"))
     conn = book.read()
     about = subject(conn, question)
     known = answerdata.load(source, kind=about.kind)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from loadbook.core import units
 from loadbook.core.errors import NotFoundError, UsageError
-from loadbook.core.phrases import did_you_mean
+from loadbook.core.phrases import did_you_mean, few
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, SCALES, kinds_of
 from loadbook.core.vocabulary.parameter_names import parameter_of, spoken
 from loadbook.core.vocabulary.parameters import PLANNED
@@ -77,6 +77,16 @@ class Subject:
     usual_of: tuple[str, str] | None = None
     lower_mm: float | None = None
     upper_mm: float | None = None
+
+
+def furnace_on_record(question: Question, known: Collection[str]) -> None:
+    """Raises NotFoundError where the question names a furnace that nobody recorded: a slip, not a new furnace."""
+    asked = question.furnace
+    if asked and not {asked, asked.partition("/")[2]} & set(known):
+        raise NotFoundError(
+            f"the book has no furnace {asked!r}",
+            remedy=f"{did_you_mean(asked, known)}It has: {few(sorted(known), 8)}. A new one: loadbook add furnaces",
+        )
 
 
 def subject(conn: sqlite3.Connection, question: Question) -> Subject:

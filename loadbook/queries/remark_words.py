@@ -155,8 +155,10 @@ def _level_never_run(f: Figures) -> str:
             f"{f['factor']} {f['level']} was never run with this part, and no part number changed its {f['factor']}: "
             "what it does cannot be told from what differs between parts."
         )
+    meant = f" (is {f['like']!r} meant?)" if f.get("like") else ""
     return (
-        f"{f['factor']} {f['level']} was never run: the figure is a guess at how much a new {f['factor']} may matter."
+        f"{f['factor']} {f['level']} was never run{meant}: the figure is a guess at how much a new {f['factor']} may"
+        " matter."
     )
 
 
