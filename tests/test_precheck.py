@@ -26,7 +26,8 @@ from .smallbook import put, reading, run, small
 RELIEF = parse_cycle(
     cycle(heat("620 C", rate_max="90 C/h"), hold("620 C", minutes=60), cool("100 C", rate_max="50 C/h"))
 ).cycle
-PIECE = ReadyPiece("P1", "1", "low-alloy steel", "forged", "rough machined", "", 1.0, 660.0, False, ("od",), ("od",))
+PIECE = ReadyPiece("P1", "1", "low-alloy steel", "forged", "rough machined", "", 1.0, 660.0, False, ("od",), ("od",),
+                   needs_mm=0.2, answer=3)  # fmt: skip
 WORK = tuple(
     Channel(i, f"TC {i}", "work", place=place, calibration="K1", correction=((600.0, -0.5),))
     for i, place in enumerate(("thick section", "thin rim", "middle", "cold corner"), start=1)
@@ -69,6 +70,7 @@ def test_a_load_with_everything_on_record_asks_only_for_what_no_book_can_know() 
             RELIEF, "air", [LoadPiece("P2", "Ti-6Al-4V", "titanium alloy")], FURNACE)}),
         ("furnace class", "furnace_wider", {"load": load_findings(
             RELIEF, "air", [], replace(FURNACE, uniformity_c=28.0))}),
+        ("gas and protection", "gas_of_another", {"atmosphere": "vacuum", "furnace_gas": "air"}),
         ("furnace checks", "check_failed", {"load": load_findings(
             RELIEF, "air", [], replace(FURNACE, checks=(replace(SURVEY, state="failed"),)))}),
     ],
@@ -113,6 +115,10 @@ def test_what_stops(point: str, code: str, changed: dict[str, object]) -> None:
             SURVEY, replace(ACCURACY, due_on=None, state="no due date")))}),
         ("furnace checks", "check_last_day", {"furnace": replace(FURNACE, checks=(
             replace(SURVEY, due_on="2026-03-01"), ACCURACY))}),
+        ("gauges", "gauges_not_known", {"pieces": (replace(PIECE, read=()),)}),
+        ("calibrations", "calibrations_not_known", {"channels": ()}),
+        ("stock", "stock_not_asked", {"pieces": (replace(PIECE, needs_mm=None),)}),
+        ("gas and protection", "gas_of_another", {"furnace_gas": "nitrogen"}),
         ("pieces", "several_customers", {"pieces": (replace(PIECE, customer="A"), replace(PIECE, customer="B"))}),
         ("pieces", "confidential_load", {"pieces": (replace(PIECE, confidential=True),)}),
     ],

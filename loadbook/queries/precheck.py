@@ -173,6 +173,7 @@ def _load(book: BookFolder, record: RunRecord) -> Load:
         tuple(_pieces(conn, record, day, book.zone)), record.channels, load_findings.of_run(book, record), review,
         later,
         record.calibrations, tuple(_failed(conn, record)), record.row["repeats_run"], first.fetchone() is not None,
+        furnace["atmosphere"] or "",
     )  # fmt: skip
 
 
