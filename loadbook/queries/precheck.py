@@ -103,7 +103,7 @@ def planned(book: BookFolder, run: str, files: Sequence[tuple[str, Path]]) -> Pr
                 take_file(copy, kind, path)
             except IntakeError as exc:  # its remedy speaks of what `take` can do
                 exc.remedy = (
-                    f"No sheet without it: correct it, or take it in first: loadbook take {kind} {quote(path.name)}"
+                    f"No sheet without it: correct it, or take it in first: loadbook take {kind} {quote(str(path))}"
                 )
                 raise
         return precheck(copy, run, traces=book)
