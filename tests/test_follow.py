@@ -35,6 +35,7 @@ from loadbook.readers.recorder.options import Options
 from loadbook.readers.recorder.take import take_trace
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import cycle_tables, load_run
+from loadbook.store.trace_files import read_trace
 from loadbook.store.verify import verify
 
 from .runcase import cool, cycle, heat, hold
@@ -534,6 +535,30 @@ def test_over_midnight_and_a_clock_change_too(tmp_path: Path, way: str, zone: st
         seconds = made.read().execute("SELECT seconds FROM trace").fetchone()[0]
         assert seconds == (8 * 60 - 10) * 60
     assert kept[0] == kept[1]
+
+
+@pytest.mark.parametrize("anew", [True, False])
+def test_columns_in_another_order_after_a_restart_stay_with_their_names(
+    book: BookFolder, tmp_path: Path, anew: bool
+) -> None:
+    """After its restart, in the same file or in a new one, the recorder writes TC 4 first."""
+    lines = [line.split(",") for line in WHOLE.decode().splitlines()]
+    half, order = len(lines) // 2, (0, 1, 5, 2, 3, 4)
+    first = "".join(",".join(line) + "\n" for line in lines[:half])
+    later = "".join(",".join(line[k] for k in order) + "\n" for line in (lines[0], *lines[half:]))
+    path = tmp_path / "chart.csv"
+    follows = follower(book, path, "R1", Options(), None)
+    for text in (first, later if anew else first + later):
+        path.write_text(text, encoding="utf-8")
+        follows.look()
+    assert follows.seen.samples == len(lines) - 1 and not follows.seen.faults
+    (tmp_path / "held").mkdir()
+    take_trace(book, follows.file.put_whole(tmp_path / "held"), "R1", Options())
+    record = load_run(book.read(), "R1")
+    assert record.trace is not None
+    trace = read_trace(book, record.trace, record.channels, ())
+    for name, row in zip(("Zone 1", "TC 1", "TC 2", "TC 3", "TC 4"), recorded()[1], strict=True):
+        assert trace.values[trace.row(name)] == pytest.approx(row)
 
 
 def test_in_the_hour_that_comes_twice_a_run_goes_on_being_followed(tmp_path: Path) -> None:

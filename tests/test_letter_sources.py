@@ -429,6 +429,7 @@ FIGURES |= {
     "calibration_last_day": {"calibration": "K1", "until": "2026-01-01", "channels": ["TC 1"]},
     "gauge_not_named": {"piece": "P 1", "characteristics": ["od"]}, "gauge_not_dated": {"gauges": ["G1"]},
     "nothing_due_before": {"parts": ["P"]}, "several_customers": {"customers": 2},
+    "stock_not_asked": {"parts": ["P"]}, "gas_of_another": {"furnace": "F1", "asked": "vacuum", "has": "air"},
     "correction_large": {"channel": "TC 1", "correction_c": 4.0, "at_c": 600.0},
     "channel_failed": {"channel": "TC 1", "faults": [["open", "ZQ7X"]]}, "nothing_read_before": {"pieces": ["P 1"]},
     "not_read_before": {"piece": "P 1", "characteristics": ["od"]},

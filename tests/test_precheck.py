@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from loadbook.analysis.following.ready import POINTS, Load, ReadyPiece, points, verdict
+from loadbook.analysis.following.usual import RUN_END, SOAK_START
 from loadbook.analysis.planning.load import LoadFurnace, LoadPiece, load_findings
 from loadbook.analysis.trace.model import Channel, FurnaceCheck
 from loadbook.cli.main import cli
@@ -17,7 +18,9 @@ from loadbook.core.errors import LoadbookError, NotFoundError, UsageError
 from loadbook.queries import precheck
 from loadbook.queries.remark_words import words
 from loadbook.readers.cycles.file import parse_cycle
-from loadbook.render.precheck import print_precheck
+from loadbook.render.pages.precheck import precheck_page
+from loadbook.render.precheck import coming, print_precheck
+from loadbook.store.book import BookFolder
 from loadbook.store.verify import verify
 
 from .runcase import cool, cycle, heat, hold
@@ -26,7 +29,8 @@ from .smallbook import put, reading, run, small
 RELIEF = parse_cycle(
     cycle(heat("620 C", rate_max="90 C/h"), hold("620 C", minutes=60), cool("100 C", rate_max="50 C/h"))
 ).cycle
-PIECE = ReadyPiece("P1", "1", "low-alloy steel", "forged", "rough machined", "", 1.0, 660.0, False, ("od",), ("od",))
+PIECE = ReadyPiece("P1", "1", "low-alloy steel", "forged", "rough machined", "", 1.0, 660.0, False, ("od",), ("od",),
+                   needs_mm=0.2, answer=3)  # fmt: skip
 WORK = tuple(
     Channel(i, f"TC {i}", "work", place=place, calibration="K1", correction=((600.0, -0.5),))
     for i, place in enumerate(("thick section", "thin rim", "middle", "cold corner"), start=1)
@@ -69,6 +73,7 @@ def test_a_load_with_everything_on_record_asks_only_for_what_no_book_can_know() 
             RELIEF, "air", [LoadPiece("P2", "Ti-6Al-4V", "titanium alloy")], FURNACE)}),
         ("furnace class", "furnace_wider", {"load": load_findings(
             RELIEF, "air", [], replace(FURNACE, uniformity_c=28.0))}),
+        ("gas and protection", "gas_of_another", {"atmosphere": "vacuum", "furnace_gas": "air"}),
         ("furnace checks", "check_failed", {"load": load_findings(
             RELIEF, "air", [], replace(FURNACE, checks=(replace(SURVEY, state="failed"),)))}),
     ],
@@ -113,6 +118,10 @@ def test_what_stops(point: str, code: str, changed: dict[str, object]) -> None:
             SURVEY, replace(ACCURACY, due_on=None, state="no due date")))}),
         ("furnace checks", "check_last_day", {"furnace": replace(FURNACE, checks=(
             replace(SURVEY, due_on="2026-03-01"), ACCURACY))}),
+        ("gauges", "gauges_not_known", {"pieces": (replace(PIECE, read=()),)}),
+        ("calibrations", "calibrations_not_known", {"channels": ()}),
+        ("stock", "stock_not_asked", {"pieces": (replace(PIECE, needs_mm=None),)}),
+        ("gas and protection", "gas_of_another", {"furnace_gas": "nitrogen"}),
         ("pieces", "several_customers", {"pieces": (replace(PIECE, customer="A"), replace(PIECE, customer="B"))}),
         ("pieces", "confidential_load", {"pieces": (replace(PIECE, confidential=True),)}),
     ],
@@ -202,6 +211,29 @@ def test_a_planned_load_is_looked_at_and_leaves_nothing(tmp_path: Path) -> None:
     assert runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"{files[0]}"]).exit_code == 2
     kept = runner.invoke(cli, ["precheck", "PLAN-1", "--plan", f"runs={files[0]}", "--person", "AB"])
     assert kept.exit_code == 2 and "its sheet cannot be kept" in kept.output
+
+
+def test_the_sheet_tells_when_a_planned_load_will_be_done(demo_book: Path, tmp_path: Path) -> None:
+    """The demo's stress relief with its thickest part and with its thinnest one: soaked later, and done later."""
+    files = tmp_path / "runs.csv", tmp_path / "pieces.csv"
+    files[0].write_text(
+        "run,furnace,cycle,cycle_revision,started\nPLAN-1,F1,SR-600,C,2026-09-20T06:00\n", encoding="utf-8"
+    )
+    with BookFolder.open(demo_book) as book:
+        told = {}
+        for part in ("PN-1005", "PN-1004"):
+            files[1].write_text(f"run,part,serial,setup\nPLAN-1,{part},901,stood\n", encoding="utf-8")
+            sheet = precheck.planned(book, "PLAN-1", [("runs", files[0]), ("pieces", files[1])])
+            told[part] = {(a.what, a.segment): a for a in sheet.ahead}
+            said = coming(sheet, book)
+        assert said[0] == "If it starts at 2026-09-20 06:00:" and said[-1].startswith("Forecast: run end at 2")
+        page = precheck_page(sheet, book, "us", sheet.started).replace("\N{NO-BREAK SPACE}", " ")
+        assert all(line in page for line in said)
+    thick, thin = told["PN-1005"], told["PN-1004"]
+    for key in ((SOAK_START, 4), (RUN_END, None)):
+        assert thick[key].at_s > thin[key].at_s + 1800.0
+        low, high = thin[key].low_s, thin[key].high_s
+        assert low is not None and high is not None and low < thin[key].at_s < high and thin[key].runs >= 10
 
 
 class _Terminal(io.StringIO):

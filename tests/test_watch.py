@@ -282,6 +282,15 @@ def test_what_waited_for_a_file_that_is_gone_is_looked_at_again(shop: BookFolder
     assert watcher.look() == ["in/a.csv: taken in as the trace of run-1; no cycle to judge by"] and good.exists()
 
 
+def test_an_empty_file_is_only_to_be_left_out(shop: BookFolder, folder: Path, clock: Clock) -> None:
+    (folder / "e.csv").write_bytes(b"")
+    old(folder / "e.csv")
+    watcher = Watcher(shop)
+    watcher.look()
+    (entry,) = watcher.standing.notes[str(folder)].waiting.values()
+    assert "empty" in entry.why and [s.split(" --except ")[1] for s in entry.settle] == ["e.csv"]
+
+
 def test_a_file_that_cannot_be_read_is_tried_again(
     shop: BookFolder, folder: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:

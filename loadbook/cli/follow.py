@@ -49,8 +49,8 @@ def follow(
 ) -> None:  # fmt: skip
     """Follow a recorder's file while it grows: where the run stands, each clause with its margin, what it heads for.
 
-    It advises: it is not an alarm or interlock, and what it says is some seconds old. Ctrl-C, or the run's end, takes
-    the file in as the run's trace, as `trace take` would. Exit 3 when a clause of the cycle is broken then.
+    It advises: it is not an alarm or interlock, and what it says is as old as its last look. Ctrl-C, or the run's end,
+    takes the file in as the run's trace, as `trace take` would. Exit 3 when a clause of the cycle is broken then.
 
     Example: loadbook follow chart.csv --run R24-003 --layout "furnace 2" --page now.html
     """

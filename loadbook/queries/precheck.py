@@ -103,7 +103,7 @@ def planned(book: BookFolder, run: str, files: Sequence[tuple[str, Path]]) -> Pr
                 take_file(copy, kind, path)
             except IntakeError as exc:  # its remedy speaks of what `take` can do
                 exc.remedy = (
-                    f"No sheet without it: correct it, or take it in first: loadbook take {kind} {quote(path.name)}"
+                    f"No sheet without it: correct it, or take it in first: loadbook take {kind} {quote(str(path))}"
                 )
                 raise
         return precheck(copy, run, traces=book)
@@ -173,6 +173,7 @@ def _load(book: BookFolder, record: RunRecord) -> Load:
         tuple(_pieces(conn, record, book.zone)), record.channels, load_findings.of_run(book, record), review,
         later,
         record.calibrations, tuple(_failed(conn, record)), record.row["repeats_run"], first.fetchone() is not None,
+        furnace["atmosphere"] or "",
     )  # fmt: skip
 
 

@@ -86,6 +86,7 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     "calibration_ended": lambda f, s: (
         f"calibration {f['calibration']} ended on {f['until']}: {', '.join(f['channels'])}"
     ),
+    "calibrations_not_known": "no thermocouples are recorded for this run: are theirs and the furnace's in date?",
     "calibration_not_held": lambda f, s: (
         f"calibration {f['calibration']} is not in the book: {', '.join(f['channels'])}"
     ),
@@ -106,6 +107,7 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
         f"{_shown(f['nominal_mm'], 'mm', s)}: measure it again"
     ),
     "gauge_late": lambda f, s: f"gauge {f['gauge']} was past due ({f['until']}) when these pieces were measured",
+    "gauges_not_known": "no reading is recorded yet: with which gauges, and are they in date?",
     "gauge_not_named": lambda f, s: (
         f"{f['piece']}: no gauge is recorded for {', '.join(f['characteristics'])}: which one, and is it in date?"
     ),
@@ -115,6 +117,9 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     ),
     "finished_in_air": lambda f, s: f"{f['part']} is finish machined and the load runs in air: it will scale",
     "scale_not_known": lambda f, s: f"{f['part']} runs in air: may it scale?",
+    "stock_not_asked": lambda f, s: (
+        f"no answer on record says what stock to leave on {_few(f['parts'])}: is there enough for how much it moves?"
+    ),
     "stock_not_recorded": lambda f, s: (
         f"{f['part']}: answer {f['answer']} asks for {_shown(f['needs_mm'], 'mm', s)} a side, the stock left is not "
         "recorded"
@@ -135,5 +140,8 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     "confidential_load": "a confidential job is in it: no names on tags, no photographs, this sheet stays inside",
     "racked": "racked as on the plan: supports, gaps, nothing leaning, nothing against wall or elements",
     "recorder_on": "recorder running, channels as listed, chart speed and clock right",
+    "gas_of_another": lambda f, s: (
+        f"the load is to run in {f['asked']}, the record of {f['furnace']} says {f['has']}: is it the right furnace?"
+    ),
     "gas_and_protection": "gas, vacuum, over-temperature protection and door as the shop's own rules say",
 }

@@ -21,7 +21,7 @@ from loadbook.store.book import BookFolder
 from .judged import clause_figures, figure
 from .tables import cells_of
 
-ADVISES = "Advice from the record so far, some seconds old. It is not an alarm or an interlock, and controls nothing."
+ADVISES = "Advice from the record up to the last look. It is not an alarm or an interlock, and controls nothing."
 
 
 def state_words(seen: Seen, book: BookFolder) -> tuple[str, str]:

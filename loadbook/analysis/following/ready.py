@@ -25,6 +25,7 @@ PLACES = {
     "tc_thickest": ("thick", "heavy", "core"), "tc_thinnest": ("thin", "rim", "edge"),
     "tc_middle": ("middle", "centre", "center", "mid"), "tc_coldest_corner": ("corner", "cold", "door"),
 }  # fmt: skip
+VACUUM = "vacuum"
 # the checks that any furnace should have, and a word that their kind holds
 CHECKS = {SURVEY: "survey", "system accuracy": "accuracy"}
 # from the load's remarks to the point that they belong to; all others stop the point 'load'
@@ -88,6 +89,7 @@ class Load:
     later        a later revision of the cycle in the book; valid_until  of each calibration
     failed       (channel, fault, run) of the furnace's channels that failed lately
     repeats      the run that this one repeats;  first_pieces  whether the shop records first pieces at all
+    furnace_gas  what the furnace's record says that it runs in, '' where nothing
     """
 
     cycle: Cycle | None
@@ -103,6 +105,7 @@ class Load:
     failed: tuple[tuple[str, str, str], ...] = ()
     repeats: str | None = None
     first_pieces: bool = False
+    furnace_gas: str = ""
 
 
 def points(load: Load) -> tuple[Point, ...]:
@@ -240,6 +243,8 @@ def _places(load: Load) -> Found:
 def _calibrations(load: Load) -> Found:
     hold = load.cycle.main_hold if load.cycle else None
     used = [c for c in load.channels if c.quantity == "temperature" and c.role in ("work", "control")]
+    if not used:
+        yield "by hand", remark("calibrations_not_known")
     bare = [c.name for c in used if not c.calibration]
     if bare:
         yield "by hand", remark("not_calibrated", channels=bare)
@@ -292,6 +297,8 @@ def _readings(load: Load) -> Found:
 
 
 def _gauges(load: Load) -> Found:
+    if not any(p.read for p in load.pieces):
+        yield "by hand", remark("gauges_not_known")
     late = {g: None for p in load.pieces for g in p.late_gauges}
     for gauge, until in late:
         yield "stop", remark("gauge_late", gauge=gauge, until=until)
@@ -318,6 +325,9 @@ def _scale(load: Load) -> Found:
 
 
 def _stock(load: Load) -> Found:
+    unasked = sorted({p.part for p in load.pieces if p.needs_mm is None})
+    if unasked:
+        yield "by hand", remark("stock_not_asked", parts=unasked)
     least: dict[str, ReadyPiece] = {}
     for p in load.pieces:
         if p.needs_mm is None:
@@ -352,6 +362,15 @@ def _pieces(load: Load) -> Found:
         yield "by hand", remark("confidential_load")
 
 
+def _gas(load: Load) -> Found:
+    yield "by hand", remark("gas_and_protection")
+    asked, has = (gases_in(t) | ({VACUUM} if VACUUM in t.casefold() else set())
+                  for t in (load.atmosphere, load.furnace_gas))  # fmt: skip
+    if asked and has and not asked & has:
+        state: State = "stop" if VACUUM in asked else "by hand"
+        yield state, remark("gas_of_another", furnace=load.furnace.furnace, asked=load.atmosphere, has=load.furnace_gas)
+
+
 def _by_hand(code: str) -> Callable[[Load], Found]:
     def found(load: Load) -> Found:
         yield "by hand", remark(code)
@@ -379,5 +398,5 @@ POINTS: dict[str, Callable[[Load], Found]] = {
     "pieces": _pieces,
     "racking": _by_hand("racked"),
     "recorder": _by_hand("recorder_on"),
-    "gas and protection": _by_hand("gas_and_protection"),
+    "gas and protection": _gas,
 }

@@ -138,9 +138,10 @@ class Pace:
             over = np.log(self._took.sum(axis=1) / np.array(said))
             own, others, self.by = beside(stock or UNKNOWN, [d.stock for d in done])
             line = Line(others, over, LOAD_TRUST)
-            # what each run took over what the others tell of a load like its own
-            rest = [over[i] - Line(others[kept[i]], over[kept[i]], LOAD_TRUST).expected(others[i])
-                    for i in range(self.runs)]  # fmt: skip
+            # what each run took over what the others tell of a load like its own, in the measure in which without
+            # anything known of the load it is what they took over what was quoted
+            rest = np.array([over[i] - Line(others[kept[i]], over[kept[i]], LOAD_TRUST).expected(others[i])
+                             for i in range(self.runs)]) * (1.0 - 1.0 / self.runs)  # fmt: skip
             self.middle = float(np.exp(line.at(own)))
             self.ratios = np.asarray(np.exp(line.expected(own) + np.sort(rest)), dtype=np.float64)
 

@@ -142,10 +142,12 @@ TERMS: tuple[Term, ...] = (
         "How long the furnace is taken, from the trace's start to where judging ends, quoted before the run. A program asks "
         "for hours before, at and after its main hold; a line through this furnace's own past runs turns each into hours "
         "taken, its slope drawn towards 1 and single slow runs counting less. Past runs are those by the same segments, "
-        "else of the process, else of the furnace; under six there is the program's figure alone. The interval is that of "
-        "past runs over what the others would have quoted for them, in whole ranks: it promises no more than they kept. "
-        "What would fool it: a much heavier load than before, a furnace that was repaired.",
-        "hours = sum over the three of b0 + b1 * asked;  low, high = hours * ranks of (took / quoted)",
+        "else of the process, else of the furnace; under six there is the program's figure alone. What past "
+        "runs took over what the others would have quoted for them goes by their load's mass, section and racking, as far "
+        "as these are known of the load asked about and the runs show that they matter (a ridge line), and gives the "
+        "interval in whole ranks: it promises no more than they kept. What would fool it: a load unlike any before, a "
+        "furnace that was repaired.",
+        "hours = sum over the three of b0 + b1 * asked, times exp(a + c * load);  low, high by ranks of the rest",
     ),
     Term(
         "furnace_hour",

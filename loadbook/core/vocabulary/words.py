@@ -60,9 +60,11 @@ TERMS: tuple[Term, ...] = (
     ),
     _word(
         "forecast",
-        "When a run that goes on will be soaked and done: the furnace by its program, each work TC by the rate at which "
-        "it takes up heat. How earlier runs by this program differed from such a forecast at the same distance moves it "
-        "and gives its interval, which holds nine times in ten; fewer than five of them give none. It is no promise.",
+        "When a run will be soaked and done: the furnace by its program at the rates it was set to, each work TC by the "
+        "rate at which it takes up heat, and how long loads of this mass, section and racking lagged in earlier runs by "
+        "this program. How these differed from such a forecast at the same distance moves it and gives its interval, "
+        "which holds nine times in ten; fewer than five of them give none. Before the run starts the lags alone tell "
+        "(precheck). It is no promise.",
     ),
     _word(
         "process",

@@ -493,7 +493,13 @@ def _settles(place: Place, path: Path, run: str, exc: LoadbookError) -> list[str
         if isinstance(exc, IntakeError)
         else []
     )
-    return [command(*take, run or "RUN"), *leave_out]
+    return leave_out if leave_out and _is_empty(path) else [command(*take, run or "RUN"), *leave_out]
+
+
+def _is_empty(path: Path) -> bool:
+    with contextlib.suppress(OSError):
+        return path.stat().st_size == 0
+    return False
 
 
 def _lasted(seconds: float) -> str:

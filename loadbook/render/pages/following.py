@@ -33,7 +33,7 @@ def following_page(seen: Seen, book: BookFolder, system: str, look: Look | None 
     coming = ahead_words(seen, book)
     looked = look_words(look, book)
     if looked:
-        looked += " Where your clock is far past that, nobody follows any more."
+        looked += " If your clock is well past that, it is no longer followed."
     sections = [
         section("Low hold", sentences(low_hold_words(seen, book, system)), name="low-hold")
         if seen.low_hold else None,
