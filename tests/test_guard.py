@@ -36,11 +36,12 @@ def book(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BookFolder]:
 
 
 def state(folder: Path) -> dict[str, str]:
-    """Every file around and in the book with its digest (the shared memory of SQLite's readers aside)."""
+    """Every file around and in the book with its digest (what SQLite's readers leave where they are killed aside: the
+    shared memory, and a write-ahead file in which nothing stands)."""
     return {
         str(p.relative_to(folder)): hashlib.sha256(p.read_bytes()).hexdigest()
         for p in sorted(folder.rglob("*"))
-        if p.is_file() and not p.name.endswith("-shm")
+        if p.is_file() and not p.name.endswith("-shm") and (p.stat().st_size or not p.name.endswith("-wal"))
     }
 
 

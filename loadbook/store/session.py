@@ -159,10 +159,15 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
         if plan.samples:
             filled = session_samples.fill(book, connection, handed, keep=keep)
             session.files, session.left_out = [*filled.files, *filled.packs], filled.left_out
-    sql_files.make(connection, plan.views, {SAMPLES: lambda text: session_samples.text(text, filled)})
-    if keep and plan.behind() and snapshot.may_keep(book):
+    leaves = plan.behind() if keep and snapshot.may_keep(book) else []
+    change = {SAMPLES: lambda text: session_samples.text(text, filled)}
+    sql_files.make(connection, plan.views, change, _PAIRS if "movement" in leaves else ())
+    if leaves:
         _leave(book, session, handed, plan)
     return session
+
+
+_PAIRS = ("reading_pair",)  # the whole of `movement` needs all of it, twice over: one plan for everything is slower
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ Where the files shipped with the program stand: in the wheel, or beside the pack
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
@@ -196,13 +197,25 @@ def closure(names: Iterable[str], given: Collection[str] = ()) -> tuple[list[str
     return sorted(wanted - set(views())), [v for n, v in known.items() if n in wanted]
 
 
-def make(connection: Any, files: Iterable[SqlFile], change: Mapping[str, Callable[[str], str]] | None = None) -> None:
+def make(
+    connection: Any,
+    files: Iterable[SqlFile],
+    change: Mapping[str, Callable[[str], str]] | None = None,
+    at_once: Collection[str] = (),
+) -> None:
     """Make the functions and these views in an engine that has their tables.
 
-    change  view -> what makes its text of the file's
+    change   view -> what makes its text of the file's
+    at_once  views that become tables, their rows computed now: where all of them are needed, and more than once
     """
+    import duckdb
+
     for function in functions().values():
         connection.execute(function.text)
     for view in files:
         text = (change or {}).get(view.name, str)(view.text)
+        if view.name in at_once:
+            with contextlib.suppress(duckdb.Error):  # the question will meet it, and say so
+                connection.execute(f"CREATE OR REPLACE TABLE {view.name} AS\n{text}")
+                continue
         connection.execute(f"CREATE OR REPLACE VIEW {view.name} AS\n{text}")

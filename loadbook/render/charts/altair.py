@@ -88,7 +88,7 @@ def chart(picture: Picture, titled: bool = True, panel: Panel | None = None) -> 
     whole = blocks[0] if len(blocks) == 1 else alt.vconcat(*blocks, spacing=34)
     whole = whole.resolve_scale(color="independent", shape="independent", strokeDash="independent", size="independent")
     short = alt.param(name="short", value=_short_names(picture, width))
-    styled: alt.TopLevelMixin = whole.properties(padding=16).add_params(short).configure(**style.vega_config())
+    styled: alt.TopLevelMixin = whole.properties(padding=16, params=[short.param]).configure(**style.vega_config())
     if not titled:
         return styled
     size = style.TITLE_PX + 2
@@ -140,7 +140,7 @@ def _data(picture: Picture, panel: Panel, what: str, names: Sequence[str]) -> al
         if "pieces" in kept:
             kept["pieces"] = int(kept["pieces"])
         values.append({**kept, "told": _mark_text(kept, panel)})
-    return alt.InlineData(values=values)
+    return alt.InlineData(values=tuple(values))  # a list would be copied row by row with each layer, panel and chart
 
 
 def _mark_text(row: dict[str, Any], panel: Panel) -> str:
@@ -254,8 +254,8 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
 
     def some(what: str, *more: str, **wanted: bool) -> alt.Chart | None:
         """A layer of the rows with these signs; a layer without marks is a picture without words to a screen reader."""
-        rows = [r for r in _data(picture, panel, what, (*seen, *more)).values
-                if all((r.get(k) is True) is v for k, v in wanted.items())]  # fmt: skip
+        rows = tuple(r for r in _data(picture, panel, what, (*seen, *more)).values
+                     if all((r.get(k) is True) is v for k, v in wanted.items()))  # fmt: skip
         return alt.Chart(alt.InlineData(values=rows)) if rows else None
 
     layers: list[alt.Chart] = [_zero("y")] if low <= 0.0 <= high else []
