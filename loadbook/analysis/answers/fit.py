@@ -207,17 +207,24 @@ def fit(
     if like is not None:
         start[: len(kept)] = np.log([like.theta.get(t.name, spread * 1e-2) for t in kept])
         start[len(kept)] = np.log(like.run_var)
-    bounds = [(np.log(spread * 1e-7), np.log(spread * 1e3))] * free
+    bounds = float(np.log(spread * 1e-7)), float(np.log(spread * 1e3))
     given = _Given(len(kept), VAGUE * spread, s2_fixed, (within_df, within_ss), scale)
 
-    def target(x: Floats) -> tuple[float, Floats]:
-        state = _evaluate(sums, x, given)
-        return state.value, state.gradient
+    # in about their standard errors: the log variance of a term of many levels is far surer than that of one column
+    unit = np.sqrt(1.0 + sums.sizes(len(kept))[:free] / 2.0)
 
-    start = np.clip(start, bounds[0][0], bounds[0][1])
-    best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 200, "ftol": 1e-10})
-    state = _evaluate(sums, best.x, given)
-    var, own = np.exp(best.x), sums.layout.place[: sums.U.shape[1]]
+    def target(x: Floats) -> tuple[float, Floats]:
+        state = _evaluate(sums, x / unit, given)
+        return state.value, state.gradient / unit
+
+    start = np.clip(start, *bounds) * unit
+    best = minimize(
+        target, start, jac=True, method="L-BFGS-B", bounds=[(bounds[0] * u, bounds[1] * u) for u in unit],
+        options={"maxiter": 200, "ftol": 1e-10},
+    )  # fmt: skip
+    found = best.x / unit
+    state = _evaluate(sums, found, given)
+    var, own = np.exp(found), sums.layout.place[: sums.U.shape[1]]
     return Fit(
         z, n, run, kept, {t.name: float(v) for t, v in zip(kept, var, strict=False)},
         float(var[len(kept)]), float(var[-1]) if s2_fixed is None else s2_fixed,

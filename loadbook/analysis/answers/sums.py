@@ -103,6 +103,11 @@ class Sums:
             (found.data[kept], (row, self._kind[found.row[kept]])), shape=(len(self._at), kinds)
         )
 
+    def sizes(self, terms: int) -> Floats:
+        """How many levels or columns each term has, how many runs there are, and cells."""
+        own = np.bincount(self.owners + 1, minlength=terms + 2)[1:]
+        return np.array([*own[:terms], self.runs.sum(), self.cells], dtype=float)
+
     def products(self, of_runs: Floats, of_cells: float) -> tuple[Floats, Floats, float]:
         """(arrow, (Q,), a number) V' diag(w) V + c U' diag(n) U, the same with the movement, and of the movement alone.
 
