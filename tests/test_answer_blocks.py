@@ -168,12 +168,12 @@ def test_what_shares_a_block_follows_from_the_design(eager: None) -> None:
 
 
 def test_time_and_memory_grow_with_the_part_numbers_and_not_with_their_square() -> None:
-    """What an evaluation touches: all entries of the arrow, the cells' products and the runs' sums."""
+    """What an evaluation touches: the entries of the arrow, and the products that they are added up from."""
 
     def touched(parts: int) -> float:
         z, n, run, terms = design(alone, parts=parts)
         sums = Sums(z, n, run, terms)
-        return float(sums.layout.entries + sums._mixed.size + sums._few.nnz + sums.Vs.nnz + sums.Vd.size)
+        return float(sums.layout.entries + sums._mixed.size + sums._few.nnz + sums._dense.size)
 
     assert touched(1600) / touched(400) == pytest.approx(4.0, rel=0.05)
 

@@ -75,6 +75,16 @@ class Layout:
             at += count * size**2
         return arrow[: s * s].reshape(s, s), arrow[s * s : s * s + own * s].reshape(own, s), inside
 
+    def form(self, arrow: Floats, x: Floats) -> float:
+        """x' A x of a symmetric arrow."""
+        shared, across, inside = self.parts(arrow)
+        first, rest = x[: self.shared], x[self.shared :]
+        total = float(first @ shared @ first) + 2.0 * float(rest @ (across @ first))
+        for where, m in zip(self.by_size(), inside, strict=True):
+            own = rest[where].reshape(m.shape[0], -1, 1)
+            total += float(np.vdot(own, m @ own))
+        return total
+
     def by_size(self) -> list[slice]:
         """Where the blocks of each size lie (of L)."""
         ends = np.cumsum([0, *(count * size for count, size in self.sizes)])

@@ -145,23 +145,19 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
     s2 = float(var[terms + 1]) if given.s2 is None else given.s2
     a = 1.0 / s2
     shrink = np.asarray(1.0 / (1.0 + run_var * a * sums.pieces), dtype=np.float64)  # by pieces in a run
-    rho = run_var * shrink
-    M = sums.products(-a * a * rho, a)
-    shrinks, rhos = shrink[sums.alike], rho[sums.alike]
-    b = a * sums.UtNz - a * a * sums.dot_runs(rhos * sums.Vz)
+    M, b, zz = sums.products(-a * a * run_var * shrink, a)
     g = np.where(sums.owners < 0, given.vague, var[np.maximum(sums.owners, 0)])
     C, log_det = inverted(sums.layout, M, g)
     beta = C.solve(b)
-    quad = a * sums.zz - a * a * float((rhos * sums.Vz) @ sums.Vz) - float(b @ beta)
+    quad = zz - float(b @ beta)
     log_lik = -0.5 * (
-        sums.cells * (np.log(s2) + np.log(2 * np.pi)) - sums.log_n - float(np.log(shrinks).sum()) + log_det + quad
+        sums.cells * (np.log(s2) + np.log(2 * np.pi)) - sums.log_n - float(sums.runs @ np.log(shrink)) + log_det + quad
     )
     traces = np.bincount(sums.owners + 1, weights=1.0 - C.diagonal() / g, minlength=terms + 2)
     quads = np.bincount(sums.owners + 1, weights=beta**2 / g, minlength=terms + 2)
-    resid = a * (sums.Vz - sums.runs_dot(beta)) * shrinks
-    run_quad = run_var * float(resid @ resid)
-    run_trace = run_var * (a * float((sums.T * shrinks).sum()) - a * a * C.against(sums.products(shrink**2, 0.0)))
-    run_quad, run_trace = run_quad + quads[-1], run_trace + traces[-1]
+    M, b, zz = sums.products(a * a * shrink**2, 0.0)  # what is left of the runs' sums: their effects over run_var
+    run_quad = run_var * (zz - 2.0 * float(b @ beta) + sums.layout.form(M, beta)) + quads[-1]
+    run_trace = run_var * (a * float(sums.runs @ (sums.pieces * shrink)) - C.against(M)) + traces[-1]
     gradient = np.empty(len(log_var))
     gradient[:terms] = 0.5 * (traces[1:-1] - quads[1:-1])
     gradient[terms] = 0.5 * (run_trace - run_quad)
@@ -211,17 +207,24 @@ def fit(
     if like is not None:
         start[: len(kept)] = np.log([like.theta.get(t.name, spread * 1e-2) for t in kept])
         start[len(kept)] = np.log(like.run_var)
-    bounds = [(np.log(spread * 1e-7), np.log(spread * 1e3))] * free
+    bounds = float(np.log(spread * 1e-7)), float(np.log(spread * 1e3))
     given = _Given(len(kept), VAGUE * spread, s2_fixed, (within_df, within_ss), scale)
 
-    def target(x: Floats) -> tuple[float, Floats]:
-        state = _evaluate(sums, x, given)
-        return state.value, state.gradient
+    # in about their standard errors: the log variance of a term of many levels is far surer than that of one column
+    unit = np.sqrt(1.0 + sums.sizes(len(kept))[:free] / 2.0)
 
-    start = np.clip(start, bounds[0][0], bounds[0][1])
-    best = minimize(target, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 200, "ftol": 1e-10})
-    state = _evaluate(sums, best.x, given)
-    var, own = np.exp(best.x), sums.layout.place[: sums.U.shape[1]]
+    def target(x: Floats) -> tuple[float, Floats]:
+        state = _evaluate(sums, x / unit, given)
+        return state.value, state.gradient / unit
+
+    start = np.clip(start, *bounds) * unit
+    best = minimize(
+        target, start, jac=True, method="L-BFGS-B", bounds=[(bounds[0] * u, bounds[1] * u) for u in unit],
+        options={"maxiter": 200, "ftol": 1e-10},
+    )  # fmt: skip
+    found = best.x / unit
+    state = _evaluate(sums, found, given)
+    var, own = np.exp(found), sums.layout.place[: sums.U.shape[1]]
     return Fit(
         z, n, run, kept, {t.name: float(v) for t, v in zip(kept, var, strict=False)},
         float(var[len(kept)]), float(var[-1]) if s2_fixed is None else s2_fixed,

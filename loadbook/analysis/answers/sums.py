@@ -1,7 +1,7 @@
 """The sums of a history that do not change with the variances: what each evaluation of the likelihood is made of.
 
 Runs are eliminated by group sums (a rank-one update inside each run). Those of equally many pieces weigh alike whatever
-the variances, so their products are added up once.
+the variances, so the products of their sums are added up once, and no evaluation looks at a run or a cell again.
 """
 
 from __future__ import annotations
@@ -39,15 +39,17 @@ class Sums:
             Z = sparse.csr_array(sparse.hstack([Z, own], format="csr"))
         Z = sparse.csr_array(Z[:, lay.order[p:] - p])
         weight = np.where(np.isin(run, lay.alone), 0.0, n) if len(lay.alone) else n  # of runs that are eliminated
-        self.T = np.bincount(run, weights=weight, minlength=runs)
-        self.Vz = np.bincount(run, weights=weight * z, minlength=runs)
-        self.zz = float(z @ (n * z))
         self.log_n = float(np.log(n).sum())
-        self.UtNz = np.concatenate([X.T @ (n * z), np.asarray(Z.T @ (n * z))])
-        self.pieces, self.alike = np.unique(self.T, return_inverse=True)
+        self.pieces, alike, self.runs = np.unique(
+            np.bincount(run, weights=weight, minlength=runs), return_inverse=True, return_counts=True
+        )
         onto = sparse.csr_array((weight, (run, np.arange(cells))), shape=(runs, cells))
-        self.Vd, self.Vs = np.asarray(onto @ X), sparse.csr_array(onto @ Z)
-        self._pool(X, Z, n)
+        root, told = np.sqrt(n), np.column_stack([X, z])
+        self._pool(
+            np.concatenate([alike, np.full(cells, len(self.pieces))]),
+            np.vstack([onto @ told, told * root[:, None]]),
+            sparse.csr_array(sparse.vstack([onto @ Z, Z.multiply(root[:, None])], format="csr")),
+        )
 
     def _columns(self, cells: int, terms: Sequence[Term]) -> tuple[Floats, sparse.csr_array, Ints]:
         """Columns that touch all cells, those that touch few, and which factor each of the latter belongs to."""
@@ -75,15 +77,14 @@ class Sums:
         self.owner = np.array(owner, dtype=np.int64)
         return np.hstack(dense), Z, np.array(factors, dtype=np.int64)
 
-    def _pool(self, X: Floats, Z: sparse.csr_array, n: Floats) -> None:
-        """Products of the columns' sums in each run, added up over the runs of equally many pieces; after them those
-        of the cells."""
-        kinds, p, m = len(self.pieces) + 1, X.shape[1], Z.shape[1]
-        root = np.sqrt(n)
-        kind = np.concatenate([self.alike, np.full(len(n), kinds - 1)])
-        D = np.vstack([self.Vd, X * root[:, None]])
-        S = sparse.csr_array(sparse.vstack([self.Vs, Z.multiply(root[:, None])], format="csr"))
-        self._dense = np.empty((kinds, p * p))
+    def _pool(self, kind: Ints, D: Floats, S: sparse.csr_array) -> None:
+        """Products of the columns, and with the movement, added up over what weighs alike.
+
+        kind (R,) of every row: a run's by its pieces, the cells' the last;  D (R, p + 1) columns that touch all, and
+        the movement;  S (R, m) columns that touch few
+        """
+        kinds, p, m = len(self.pieces) + 1, D.shape[1] - 1, S.shape[1]
+        self._dense = np.empty((kinds, (p + 1) ** 2))
         for k in range(kinds):
             some = D[kind == k]
             self._dense[k] = (some.T @ some).ravel()
@@ -102,28 +103,25 @@ class Sums:
             (found.data[kept], (row, self._kind[found.row[kept]])), shape=(len(self._at), kinds)
         )
 
-    def products(self, of_runs: Floats, of_cells: float) -> Floats:
-        """The arrow of V' diag(of_runs) V + of_cells U' diag(n) U, V the columns' sums in each run.
+    def sizes(self, terms: int) -> Floats:
+        """How many levels or columns each term has, how many runs there are, and cells."""
+        own = np.bincount(self.owners + 1, minlength=terms + 2)[1:]
+        return np.array([*own[:terms], self.runs.sum(), self.cells], dtype=float)
 
-        of_runs (kinds,) for runs of equally many pieces
+    def products(self, of_runs: Floats, of_cells: float) -> tuple[Floats, Floats, float]:
+        """(arrow, (Q,), a number) V' diag(w) V + c U' diag(n) U, the same with the movement, and of the movement alone.
+
+        V  the columns' sums in each run, w = of_runs (kinds,) for runs of equally many pieces;  c = of_cells
         """
-        w, p = np.append(of_runs, of_cells), self.Vd.shape[1]
+        w, p = np.append(of_runs, of_cells), self._mixed.shape[1] - 1
         m = self.layout.shared - p
         out = np.empty(self.layout.entries)
         shared, across, _ = self.layout.parts(out)
-        shared[:p, :p] = (w @ self._dense).reshape(p, p)
+        dense = (w @ self._dense).reshape(p + 1, p + 1)
         self._onto.data = w[self._kind]
         mixed = self._onto @ self._mixed
-        shared[p:, :p], shared[:p, p:], across[:, :p] = mixed[:m], mixed[:m].T, mixed[m:]
+        shared[:p, :p], shared[p:, :p], shared[:p, p:] = dense[:p, :p], mixed[:m, :p], mixed[:m, :p].T
+        across[:, :p] = mixed[m:, :p]
         shared[p:, p:], across[:, p:], out[shared.size + across.size :] = 0.0, 0.0, 0.0
         out[self._at] = self._few @ w
-        return out
-
-    def runs_dot(self, x: Floats) -> Floats:
-        """V x for a column vector."""
-        p = self.Vd.shape[1]
-        return np.asarray(self.Vd @ x[:p] + self.Vs @ x[p:], dtype=np.float64)
-
-    def dot_runs(self, w: Floats) -> Floats:
-        """V' w for a run vector."""
-        return np.concatenate([self.Vd.T @ w, np.asarray(self.Vs.T @ w)])
+        return out, np.concatenate([dense[:p, p], mixed[:, p]]), float(dense[p, p])
