@@ -77,10 +77,10 @@ class IntakeError(LoadbookError):
         self.problems = list(problems)
 
     def __str__(self) -> str:
-        return "\n".join([super().__str__(), *(f"  {line}" for line in told(self.problems))])
+        return "\n".join([super().__str__(), *(f"  {line}" for line in problem_lines(self.problems))])
 
 
-def told(problems: Sequence[Problem], few: int = 3) -> list[str]:
+def problem_lines(problems: Sequence[Problem], few: int = 3) -> list[str]:
     """Problems as lines; of more than a few that are alike, the first and the count of the others with their lines."""
     alike: dict[tuple[str | None, str | None], list[Problem]] = {}
     for p in problems:
