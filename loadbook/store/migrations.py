@@ -14,8 +14,10 @@ from functools import cache
 
 from loadbook.core.errors import LoadbookError
 
+from .sql_files import migration_files
+
 APPLICATION_ID = 0x6C6F6164  # "load", so that a file can be told from any other SQLite file
-NEWEST = 4  # how many steps there are
+NEWEST = len(migration_files())  # how many steps there are
 
 
 @dataclass(frozen=True)
