@@ -39,11 +39,6 @@ def steps() -> list[Step]:
         conn.close()
 
 
-def newest() -> int:
-    """Number of the newest step this program knows."""
-    return NEWEST
-
-
 def version(conn: sqlite3.Connection) -> int:
     """Number of the last step a book has had (SQLite's user_version)."""
     return int(conn.execute("PRAGMA user_version").fetchone()[0])
