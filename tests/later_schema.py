@@ -6,8 +6,9 @@ records with what refers to it, and an index.
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 
 import pytest
 from sqlite_utils import Database, Migrations
@@ -46,8 +47,9 @@ def _forget() -> None:
 def pretend(changed: pytest.MonkeyPatch) -> None:
     """Make the program what it would be with that schema, until `changed` is undone (in a child: for good)."""
     later = Migrations(steps.STEPS.name)
-    for step in migrations.steps():
-        later(name=step.name)(getattr(steps, step.name))
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as conn:
+        for step in steps.STEPS.pending(steps.database(conn)):
+            later(name=step.name)(step.fn)
     later(name="tanks")(_tanks)
     changed.setattr(steps, "STEPS", later)
     changed.setattr(migrations, "NEWEST", NUMBER)

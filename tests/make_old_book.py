@@ -50,4 +50,4 @@ def make(folder: Path) -> BookFolder:
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as temporary, make(Path(temporary) / "book") as old:
-        backup(old, FOLDER / f"schema-{migrations.newest():04d}.zip")
+        backup(old, FOLDER / f"schema-{migrations.NEWEST:04d}.zip")

@@ -39,11 +39,11 @@ def test_the_nearest_book_above_is_found(book: BookFolder, monkeypatch: pytest.M
 
 
 def test_a_newer_book_is_refused(book: BookFolder, loadbook: Run) -> None:
-    book.read().execute(f"PRAGMA user_version = {migrations.newest() + 1}")
+    book.read().execute(f"PRAGMA user_version = {migrations.NEWEST + 1}")
     book.close()
     done = loadbook("list", cwd=book.path)
     assert done.returncode == 1
-    assert f"the book has schema {migrations.newest() + 1}, this program knows {migrations.newest()}" in done.stderr
+    assert f"the book has schema {migrations.NEWEST + 1}, this program knows {migrations.NEWEST}" in done.stderr
     assert "Install a newer loadbook" in done.stderr
 
 

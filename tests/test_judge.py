@@ -241,6 +241,13 @@ def doubted(judged_book: BookFolder, monkeypatch: pytest.MonkeyPatch) -> BookFol
     return judged_book
 
 
+def test_sql_reads_sentences_to_people_and_codes_to_machines(doubted: BookFolder, loadbook: Run) -> None:
+    query = ("sql", "SELECT missing FROM verdicts WHERE run = 'R-4' AND clause = 'spread'", "--book", str(doubted.path))
+    assert "is TC 8 to be trusted? with it broken, without it kept" in loadbook(*query).stdout
+    kept = json.loads(loadbook(*query, "--format", "json").stdout)[0]["missing"]
+    assert json.loads(kept)[0]["code"] == "doubt_trusted"
+
+
 def test_a_confirmed_fault_and_a_refused_one(doubted: BookFolder) -> None:
     assert asked.judge_run(doubted, "R-4").verdict == "cannot be told"
     spread = next(c for c in asked.judge_run(doubted, "R-4").clauses if c.clause == "spread")

@@ -17,8 +17,8 @@ from loadbook.core.trade_phrases import WORDS
 from loadbook.queries import kept_answers
 from loadbook.queries.answer import answer
 from loadbook.queries.enquiry import Question
+from loadbook.queries.letter import customer_words as mechanisms
 from loadbook.queries.letter import sentences
-from loadbook.queries.letter import told as mechanisms
 from loadbook.queries.letter.build import Letter, Typed, letter
 from loadbook.queries.letter.figures import Figures
 from loadbook.queries.letter.picture import missed

@@ -41,7 +41,7 @@ from loadbook.queries import evidence_words, kept_answers, remark_words, review_
 from loadbook.queries.answer import answer
 from loadbook.queries.effect_words import EFFECT_WORDS
 from loadbook.queries.enquiry import Question
-from loadbook.queries.letter import told
+from loadbook.queries.letter import customer_words
 from loadbook.queries.letter.build import Letter, letter
 from loadbook.queries.letter.figures import Figures
 from loadbook.queries.letter.filter import OwnRecords, key, refuse_leaks
@@ -478,7 +478,7 @@ def test_every_code_has_words_and_a_customer_reads_none_of_the_programs(system: 
         if severity in (EVIDENCE, CLAUSE, NOTE, REVIEW, EFFECT):  # of a run and a cycle
             assert any(code in words for words in (evidence_words.WORDS, review_words.WORDS, EFFECT_WORDS))
             if code not in OF_PHYSICS:
-                assert audience == SHOP and not told.told(remark(code), Figures(system))
+                assert audience == SHOP and not customer_words.customer_words(remark(code), Figures(system))
                 continue
         found = remark(code, **FIGURES.get(code, {}))
         assert from_dict(json.loads(json.dumps(found.as_dict()))) == found
@@ -486,10 +486,10 @@ def test_every_code_has_words_and_a_customer_reads_none_of_the_programs(system: 
             assert remark_words.words(found, system)
         if severity == REFUSAL:
             assert remark_words.needed(found, system)
-        words = told.told(found, Figures(system))
+        words = customer_words.customer_words(found, Figures(system))
         assert bool(words) == (audience == CUSTOMER)
         if words and severity == REFUSAL:
-            words += told.advice(found) + (told.measurements(found) or "")
+            words += customer_words.advice(found) + (customer_words.measurements(found) or "")
         assert not any(word in words for word in ("loadbook", "--", "(see ", "the book has", "oxygen reading"))
         assert not said(words)
         if system == "us":
@@ -514,7 +514,7 @@ def test_a_figure_that_no_letter_may_show_is_cleared() -> None:
     assert my.left_out == ["cycle 'ZQ1X'"]
     level = remark("level_never_run", factor="setup", level="hung ZQ4X")
     assert my.cleared(level).figures == {"factor": "setup", "level": None}
-    assert told.told(my.cleared(level), Figures("si")) == say("level_never_run.setup")
+    assert customer_words.customer_words(my.cleared(level), Figures("si")) == say("level_never_run.setup")
 
 
 def test_rewording_what_the_shop_reads_changes_no_letter(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -147,6 +147,17 @@ def test_bands_of_a_parameter() -> None:
     assert band_labels(np.array([-np.inf, np.nan]), [1.0]).tolist() == ["under 1", "not known"]
 
 
+def test_the_higher_band_is_compared_with_the_lower_one() -> None:
+    """Though the higher one has more runs: its label carries a unit, and says nothing of its place."""
+    key = "heating_rate_peak_c_per_h"
+    frame = pd.concat([rows(), rows(run=["R3"] * 3 + ["R4"] * 3)], ignore_index=True)
+    rates = {"R1": 40.0, "R2": 100.0, "R3": 110.0, "R4": 120.0}
+    parameters = pd.DataFrame({"run": list(rates), "parameter": key, "value": list(rates.values()), "unit": "c_per_h"})
+    out = with_treatment(with_value(frame), parse_by([f"{key}:50"]), parameters)
+    ((pair,),) = [c.pairs for c in differences(out, [key])]
+    assert (pair.a, pair.b) == ("under 50 °C/h", "50 °C/h or more")
+
+
 def test_bands_are_in_the_readers_units() -> None:
     """Edges under a key are in the key's unit, under a name that people say in the book's; the label says which."""
     key = "heating_rate_peak_c_per_h"

@@ -32,7 +32,7 @@ def test_what_a_start_knows_without_the_steps_is_what_the_steps_make(db: Databas
     rows = [tuple(r) for r in db.execute("SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL")]
     assert schema_check.fingerprint(rows) == schema_check.NEWEST_SHA256, "put the left side into store/schema_check.py"
     assert schema_check.found(db.conn) == []
-    assert [s.number for s in migrations.steps()] == list(range(1, migrations.newest() + 1))
+    assert [s.number for s in migrations.steps()] == list(range(1, migrations.NEWEST + 1))
 
 
 def test_every_table_is_strict_and_has_one_integer_key(db: Database) -> None:
@@ -186,13 +186,13 @@ def test_two_who_apply_at_once_apply_each_step_once(tmp_path: Path) -> None:
     class Overtaken(sqlite3.Connection):
         def execute(self, sql: str, *rest: object) -> sqlite3.Cursor:
             if sql == "BEGIN IMMEDIATE":
-                assert len(migrations.apply(other)) == migrations.newest()
+                assert len(migrations.apply(other)) == migrations.NEWEST
             return super().execute(sql, *rest)
 
     other = sqlite3.connect(tmp_path / "x.sqlite", isolation_level=None)
     conn = sqlite3.connect(tmp_path / "x.sqlite", isolation_level=None, factory=Overtaken)
     assert migrations.apply(conn) == []
-    assert migrations.version(conn) == migrations.newest()
+    assert migrations.version(conn) == migrations.NEWEST
     assert schema_check.found(conn) == []
 
 

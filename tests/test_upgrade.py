@@ -39,7 +39,7 @@ def test_a_kept_book_is_brought_to_the_newest_schema_and_whole(kept: Path, tmp_p
     assert inside("upgrade", "--book", "book").returncode == 0
     with BookFolder.open(tmp_path / "book") as book:
         assert verify(book).wrong == []
-        assert migrations.objects(book.read()) == migrations.expected(migrations.newest())
+        assert migrations.objects(book.read()) == migrations.expected(migrations.NEWEST)
 
 
 @pytest.fixture
@@ -62,7 +62,7 @@ def test_an_old_book_upgrades(kept: Path, tmp_path: Path, inside: Run) -> None:
     taken = [f"applied step {s.number}: {s.name}\n" for s in migrations.steps() if s.number > number]
     assert done.stdout == "".join(taken) and taken[-1] == f"applied step {later_schema.NUMBER}: tanks\n"
     with BookFolder.open(tmp_path / "book") as book:
-        assert migrations.version(book.read()) == migrations.newest()
+        assert migrations.version(book.read()) == migrations.NEWEST
         after = bookstate.of_file(book.file)
         assert verify(book).wrong == []
         assert verify(book).last_link == head, "an upgrade adds no link and changes none"
@@ -171,13 +171,13 @@ def test_an_upgrade_interrupted_at_each_statement_can_be_repeated(kept: Path, tm
             assert migrations.objects(conn) == migrations.expected(migrations.version(conn))
             if stops % 5 == 0:
                 migrations.apply(conn)
-                assert migrations.version(conn) == migrations.newest()
-                assert migrations.objects(conn) == migrations.expected(migrations.newest())
+                assert migrations.version(conn) == migrations.NEWEST
+                assert migrations.objects(conn) == migrations.expected(migrations.NEWEST)
                 conn.row_factory = sqlite3.Row
                 assert records(conn) == []
             conn.close()
     assert stops > 10
-    assert seen in ({*range(first, migrations.newest() + 1)}, {*range(first, migrations.newest())})
+    assert seen in ({*range(first, migrations.NEWEST + 1)}, {*range(first, migrations.NEWEST)})
 
 
 @pytest.mark.usefixtures("later")
@@ -207,7 +207,7 @@ def test_an_older_book_is_not_opened_but_says_how(tmp_path: Path, inside: Run) -
 
 def test_a_book_newer_than_the_program_is_refused_by_every_command(tmp_path: Path, inside: Run) -> None:
     with restore(OLD[-1], tmp_path / "book") as book:
-        book.read().execute(f"PRAGMA user_version = {migrations.newest() + 1}")
+        book.read().execute(f"PRAGMA user_version = {migrations.NEWEST + 1}")
     before = (tmp_path / "book" / "book.sqlite").read_bytes()
     for words in (["list"], ["verify"], ["backup", "b.zip"], ["upgrade"], ["add", "gauges", "gauge=G", "kind=k"]):
         refused = inside(*words, "--book", "book")

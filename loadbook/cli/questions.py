@@ -39,11 +39,13 @@ def ask_sql(
 
     Example: loadbook sql "SELECT part, count(*), median(movement_um) FROM movement GROUP BY part"
     """
+    from loadbook.queries.evidence_words import row_in_words
     from loadbook.queries.sql import ask_sql as ask
 
     text = sys.stdin.read() if query == "-" else query
     answer = ask(source, text, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged)
-    emit(answer.columns, answer, fmt)
+    people = fmt in (None, "table")
+    emit(answer.columns, (row_in_words(row, source.units) for row in answer) if people else answer, fmt)
     _left_out(answer.left_out, source)
 
 

@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from loadbook.core import money
-from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError, told
+from loadbook.core.errors import EXIT_COULD_NOT, LoadbookError, UsageError, problem_lines
 from loadbook.core.remarks import Remark
 from loadbook.core.typed import quote
 from loadbook.core.vocabulary.intake_kinds import BY_KIND, BY_TABLE, KINDS, Kind
@@ -140,7 +140,7 @@ def take(
                 break
             continue
         click.echo(taken.sentence())
-        for line in told(taken.refused):
+        for line in problem_lines(taken.refused):
             to_stderr(f"  {line}")
         if taken.added and not dry_run:
             _against_the_load(book, taken.kind)

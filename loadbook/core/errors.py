@@ -77,10 +77,13 @@ class IntakeError(LoadbookError):
         self.problems = list(problems)
 
     def __str__(self) -> str:
-        return "\n".join([super().__str__(), *(f"  {line}" for line in told(self.problems))])
+        return "\n".join([super().__str__(), *(f"  {line}" for line in problem_lines(self.problems))])
 
 
-def told(problems: Sequence[Problem], few: int = 3) -> list[str]:
+FEW_ALIKE = 3
+
+
+def problem_lines(problems: Sequence[Problem]) -> list[str]:
     """Problems as lines; of more than a few that are alike, the first and the count of the others with their lines."""
     alike: dict[tuple[str | None, str | None], list[Problem]] = {}
     for p in problems:
@@ -89,7 +92,7 @@ def told(problems: Sequence[Problem], few: int = 3) -> list[str]:
     out, said = [], set()
     for p in problems:
         same = alike.get((p.file, p.alike), []) if p.alike is not None else []
-        if len(same) <= few:
+        if len(same) <= FEW_ALIKE:
             out.append(str(p))
         elif (p.file, p.alike) not in said:
             said.add((p.file, p.alike))

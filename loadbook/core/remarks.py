@@ -17,7 +17,7 @@ REFUSAL, CAUTION, ADVICE = "refusal", "caution", "advice"
 EVIDENCE, CLAUSE, NOTE, REVIEW, EFFECT = "evidence", "clause", "note", "review", "effect"
 
 # code: (severity, audience). `customer` means that the matter concerns them; the words and names of the shop's version
-# are still the shop's; a letter makes its own from the code and figures that it may show (queries/letter/told).
+# are still the shop's; a letter makes its own from the code and figures that it may show (letter/customer_words).
 COMMON = "common practice"  # the source of a remark that no publication stands behind
 CODES: dict[str, tuple[str, str]] = {
     # why there is no figure

@@ -255,7 +255,7 @@ def _head(
         "SELECT count(*), min(started), max(started) FROM run WHERE run NOT IN (SELECT run FROM temp.withheld_run)"
     ).fetchone()
     return {
-        "plant": name, "schema": migrations.newest(), "zone": book.zone.key, "units": book.units, 
+        "plant": name, "schema": migrations.NEWEST, "zone": book.zone.key, "units": book.units, 
         "kept": keep.as_dict(),
         "withheld": asdict(withheld), "runs": runs, "first_run": first, "last_run": last,
     }  # fmt: skip

@@ -16,7 +16,7 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 from . import answer_terms
 from . import history as answerdata
 from .answer import _asked, answer_of, quotation, treatment
-from .answer_figures import apart, span, told
+from .answer_figures import apart, moved_by, span
 from .answer_result import Answer
 from .enquiry import Question, furnace_on_record, planned, subject
 from .hours import Hours
@@ -162,7 +162,7 @@ def _sentence(name: str, other: str, values: list[float], unit: str, confidence:
     sure = share_words(confidence)
     if low <= 0.0 <= high:
         of = " of the form error before" if unit == "%" else ""
-        how = f"{told(middle, unit, system)}{of} on average ({sure}: {span(low, high, unit, system)})"
+        how = f"{moved_by(middle, unit, system)}{of} on average ({sure}: {span(low, high, unit, system)})"
         return f"{name} against {other}: {how}; which of them moves less cannot be told."
     amount, ends = apart(middle, low, high, unit, system)
     return f"{name} moves {amount} than {other} on average ({sure}: {ends})."

@@ -12,11 +12,13 @@ from loadbook.core.figures import share_range, share_words, shown, spoken_unit
 from loadbook.core.vocabulary.parameters import PLANNED
 
 
-def told(value: float | None, unit: str, system: str) -> str:
+def moved_by(value: float | None, unit: str, system: str) -> str:
     """A movement with its unit, as the book shows it, with no more digits than mean something.
 
-    >>> told(-25.4, "um", "us"), told(12.345, "%", "si"), told(-0.0005, "%", "si"), told(0.02341, "deg", "si")
-    ('-1 thousandth', '12.3 %', '0 %', '0.0234 deg')
+    >>> moved_by(-25.4, "um", "us"), moved_by(12.345, "%", "si"), moved_by(-0.0005, "%", "si")
+    ('-1 thousandth', '12.3 %', '0 %')
+    >>> moved_by(0.02341, "deg", "si")
+    '0.0234 deg'
     """
     if value is None:
         return "not known"
@@ -59,7 +61,7 @@ def apart(middle: float, low: float, high: float, unit: str, system: str) -> tup
     """
     of = " of the form error before" if unit == "%" else ""
     word, ends = ("more", (low, high)) if middle > 0 else ("less", (-high, -low))
-    return f"{told(abs(middle), unit, system)}{of} {word}", span(*ends, unit, system)
+    return f"{moved_by(abs(middle), unit, system)}{of} {word}", span(*ends, unit, system)
 
 
 def setting(name: str, value: float | None, system: str) -> str:

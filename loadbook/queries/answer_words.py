@@ -9,7 +9,7 @@ from loadbook.core.figures import share_range, share_words
 from loadbook.core.phrases import many
 
 from . import answer_physics
-from .answer_figures import inside, setting, span, told
+from .answer_figures import inside, moved_by, setting, span
 
 if TYPE_CHECKING:
     from .answer_result import Answer
@@ -26,7 +26,7 @@ def sentences(a: Answer, system: str) -> list[str]:
     assert a.reply is not None and a.low is not None and a.high is not None and a.bound_content
     out = [
         f"{share_words(a.content)} of pieces of {who} should move {span(a.low, a.high, a.unit, system)} "
-        f"(middle {told(a.median, a.unit, system)}){_of_before(a, system)}, {_treated(a, system)}"
+        f"(middle {moved_by(a.median, a.unit, system)}){_of_before(a, system)}, {_treated(a, system)}"
         f"{'; never run so' if a.reply.outside else ''}."
         + (f" {inside(a.in_tolerance, system)}." if a.in_tolerance else ""),
         _rests(a, system),
@@ -62,7 +62,7 @@ def _of_before(a: Answer, system: str) -> str:
         return " of the form error before"
     um = a.in_um
     return (
-        f" of the form error before; from {_FROM[um['from']]}{told(um['before'], 'um', system)} before that is "
+        f" of the form error before; from {_FROM[um['from']]}{moved_by(um['before'], 'um', system)} before that is "
         f"{span(um['low'], um['high'], 'um', system)}"
     )
 
@@ -93,7 +93,7 @@ def _rests(a: Answer, system: str) -> str:
         own = span(a.own["low"], a.own["high"], a.unit, system)
         return (
             f"{text}; of this part {many(a.own['runs'], 'run')}, {many(a.own['pieces'], 'piece')}: {own}, "
-            f"mean {told(a.own['mean'], a.unit, system)}."
+            f"mean {moved_by(a.own['mean'], a.unit, system)}."
         )
     near = {
         "same part": "other characteristics of this part", "same material": "other parts of the same material",
@@ -117,10 +117,10 @@ def _at_most(a: Answer, bound: float, system: str) -> str:
     um = ""
     if a.in_um and a.in_um["bound"] is not None:
         too = "" if a.in_um["from"] == "question" else ", as readings before differ too"
-        um = f" ({told(abs(a.in_um['bound']), 'um', system)}{too})"
+        um = f" ({moved_by(abs(a.in_um['bound']), 'um', system)}{too})"
     grows, least = (bound > 0.0, bound * a.reply.harm < 0.0)
     how = f"{'grow' if grows else 'shrink'} by {'at least' if least else 'no more than'}"
-    return f"{how} {told(abs(bound), a.unit, system)}{um}"
+    return f"{how} {moved_by(abs(bound), a.unit, system)}{um}"
 
 
 def _earned(a: Answer) -> str:
@@ -157,7 +157,7 @@ def _need(a: Answer, system: str) -> str:
     so = "as asked" if a.reply and a.reply.outside else "of this part"
 
     def width(value: float) -> str:
-        return told(value, a.unit, system)
+        return moved_by(value, a.unit, system)
 
     text = (
         f"Now {width(n['width'])} wide; after 4 more runs {so} about {width(four[4])}, after 16 about "
@@ -193,7 +193,9 @@ def advice_lines(advice: Mapping[str, Any], system: str) -> list[str]:
     stock = advice.get("stock")
     if stock:
         amount = stock["per_side_um"]
-        out.append(f"Stock: {told(amount, 'um', system)} {stock['text']}." if amount else f"Stock: {stock['text']}.")
+        out.append(
+            f"Stock: {moved_by(amount, 'um', system)} {stock['text']}." if amount else f"Stock: {stock['text']}."
+        )
     air = advice.get("atmosphere")
     if air:
         out.append(f"Atmosphere: {air['choice']}: {'; '.join(air['reasons'])}.")

@@ -12,7 +12,7 @@ from loadbook.core.phrases import many
 from loadbook.core.vocabulary.parameters import PLANNED
 
 from . import remark_words
-from .answer_figures import apart, setting, span, told, within
+from .answer_figures import apart, moved_by, setting, span, within
 from .choose_result import VARIED
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def _against(c: Chosen, best: Scored, system: str) -> str:
         return ""
     middle, low, high = gap
     if low <= 0.0 <= high:
-        how = f"{told(middle, unit, system)} (95 %: {span(low, high, unit, system)})"
+        how = f"{moved_by(middle, unit, system)} (95 %: {span(low, high, unit, system)})"
         return f"Against the present way it moves {how} on average: which of the two moves less cannot be told."
     amount, ends = apart(middle, low, high, unit, system)
     return f"By the runs that bear on it, it moves {amount} than the present way on average (95 %: {ends})."

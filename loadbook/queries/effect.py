@@ -191,7 +191,7 @@ def effect_of(
     table = pd.DataFrame(
         [{**s, **_row(e, tried, system), "effect_without_flagged": w} for (s, e), w in zip(found, without, strict=True)]
     )
-    table = percent.told(table, (*SLOPES, *BEND), "effect_unit")
+    table = percent.in_percent(table, (*SLOPES, *BEND), "effect_unit")
     result = Effects(table, found, kept, [*parameters, *factors], asked, stage, confidence, system, tried, measured)
     result.plants = plants
     result.broken = data.broken

@@ -36,6 +36,11 @@ def of_stored(text: str | None, system: str) -> str | None:
     return None if text is None else worded(remarks_of(text), system)
 
 
+def row_in_words(row: Iterable[Any], system: str) -> list[Any]:
+    """A row of a listing: what it keeps as codes and figures in words, anything else as it is."""
+    return [of_stored(v, system) if isinstance(v, str) and v[:1] == "[" else v for v in row]
+
+
 def words(remark: Remark, system: str) -> str:
     """The words of one remark. Raises KeyError for a code whose words do not stand here."""
     made = WORDS[remark.code]

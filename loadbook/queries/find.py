@@ -10,13 +10,13 @@ import re
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from loadbook.core.errors import UsageError
 from loadbook.core.vocabulary.intake_kinds import BY_KIND
 from loadbook.store import lookup
 
-from .evidence_words import of_stored
+from .evidence_words import row_in_words
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -99,11 +99,6 @@ def _query(words: str) -> str:
     return " ".join(parts)
 
 
-def _read(row: Sequence[Any], system: str) -> list[Any]:
-    """A row with what it keeps as codes and figures in words, as a person would look for it."""
-    return [of_stored(v, system) if isinstance(v, str) and v[:1] == "[" else v for v in row]
-
-
 def _hits(conn: sqlite3.Connection, index: Database, kind: lookup.Listed, asked: str, system: str) -> Iterator[Hit]:
     columns = texts_of(kind.kind)
     key = lookup.row_key(conn, kind.table)
@@ -116,7 +111,11 @@ def _hits(conn: sqlite3.Connection, index: Database, kind: lookup.Listed, asked:
     with index.atomic():
         index.conn.executemany(
             f"INSERT INTO {kind.table} VALUES ({marks})",
-            (_read(row, system) for row in cursor.execute(f"SELECT {key}, {chosen} FROM {kind.table}") if any(row[1:])),
+            (
+                row_in_words(row, system)
+                for row in cursor.execute(f"SELECT {key}, {chosen} FROM {kind.table}")
+                if any(row[1:])
+            ),
         )
         table.enable_fts(columns, tokenize="unicode61 remove_diacritics 2")
     fts = f"{kind.table}_fts"

@@ -153,12 +153,12 @@ def moved_of(
     suspects = frame.loc[flags, [c for c in shown if c != "set_aside"]].rename(columns={"y": "value"})
     content_rows = _content_rows(frame[have], table, strata, names, confidence, content, plain)
     result = Moved(
-        table=percent.told(table, TABLE_FIGURES),
-        differences=percent.told(_pair_rows(compared), DIFFERENCE_FIGURES),
-        content=percent.told(content_rows, CONTENT_FIGURES),
-        scatter=percent.told(_scatter_rows(frame), ["sd"]) if stage is None else pd.DataFrame(),
+        table=percent.in_percent(table, TABLE_FIGURES),
+        differences=percent.in_percent(_pair_rows(compared), DIFFERENCE_FIGURES),
+        content=percent.in_percent(content_rows, CONTENT_FIGURES),
+        scatter=percent.in_percent(_scatter_rows(frame), ["sd"]) if stage is None else pd.DataFrame(),
         set_aside=aside,
-        flagged=percent.told(suspects.reset_index(drop=True), ["value"]),
+        flagged=percent.in_percent(suspects.reset_index(drop=True), ["value"]),
         by=names,
         stage=stage,
         confidence=confidence,
@@ -167,7 +167,7 @@ def moved_of(
         parts=int(pieces["part"].nunique()),
         unmeasured=data.unmeasured,
         system=system,
-        measured=percent.told(frame[have].reset_index(drop=True), ["y"]),
+        measured=percent.in_percent(frame[have].reset_index(drop=True), ["y"]),
         lots=movement_lots.lots(frame, names, confidence) if stage is None else pd.DataFrame(),
         plants=by_plant(pieces),
     )

@@ -1,4 +1,4 @@
-"""The words of every remark as the shop reads it. A letter has sentences of its own (letter/told).
+"""The words of every remark as the shop reads it. A letter has sentences of its own (letter/customer_words).
 
 A sentence is made from a remark's code and figures each time it is shown, in the units asked for; nothing reads one.
 """
@@ -14,7 +14,7 @@ from loadbook.core.phrases import many
 from loadbook.core.remarks import ADVICE, Remark
 from loadbook.core.vocabulary.parameter_names import spoken
 
-from .answer_figures import setting, setting_span, span, told
+from .answer_figures import moved_by, setting, setting_span, span
 from .following_words import FOLLOWING_WORDS
 from .history_words import HISTORY_WORDS
 from .load_words import LOAD_WORDS
@@ -204,7 +204,7 @@ _SHOP: dict[str, Words] = {
     "all_set_aside": lambda f, s: f"all {f['count']} readings of {f['kind']}{_in(f)} are set aside ({_reasons(f)})",
     "gauge_too_coarse": lambda f, s: (
         f"{share_words(f['share'])} of the movements on record are smaller than their gauge's uncertainty (typically "
-        f"{told(f['gauge_um'], 'um', s)}): they moved less than can be told"
+        f"{moved_by(f['gauge_um'], 'um', s)}): they moved less than can be told"
     ),
     "length_not_known": lambda f, s: (
         f"this kind works in {scale_words('um per 100 mm', s)}, and the reference length asked about is not known"
@@ -262,13 +262,13 @@ _SHOP: dict[str, Words] = {
     ),
     "level_changed": lambda f, s: (
         f"The level changed at about run {f['run']} ({f['at']}), {many(f['runs'], 'run')} ago, and no break is "
-        f"declared: going by the runs before it the middle would be {told(f['before'], f['unit'], s)}, not "
-        f"{told(f['now'], f['unit'], s)}. The answer follows the later runs. {_DECLARE} at={f['at']} what=WORDS"
+        f"declared: going by the runs before it the middle would be {moved_by(f['before'], f['unit'], s)}, not "
+        f"{moved_by(f['now'], f['unit'], s)}. The answer follows the later runs. {_DECLARE} at={f['at']} what=WORDS"
     ),
     "level_drifted": lambda f, s: (
-        f"The level has drifted slowly over these {many(f['runs'], 'run')}, beyond chance: at the level of "
-        f"{f['since']} the middle would be {told(f['before'], f['unit'], s)}, not {told(f['now'], f['unit'], s)}. The "
-        "answer follows the drift; look for its cause (furnace, gauge, material)."
+        f"The level has drifted slowly over these {many(f['runs'], 'run')}, beyond chance: at the level of {f['since']}"
+        f" the middle would be {moved_by(f['before'], f['unit'], s)}, not {moved_by(f['now'], f['unit'], s)}. "
+        "The answer follows the drift; look for its cause (furnace, gauge, material)."
     ),
     "test_short": lambda f, s: (
         f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "

@@ -9,7 +9,7 @@ from typing import Any
 from loadbook.core import units
 from loadbook.core.figures import scale_words
 from loadbook.core.vocabulary.parameter_names import spoken
-from loadbook.queries.evidence_words import of_stored
+from loadbook.queries.evidence_words import row_in_words
 from loadbook.store.chain import literal
 
 # columns of keys that people know by another name
@@ -42,7 +42,7 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
     >>> in_units(["before_mm", "unit"], [[25.4, "mm"], [60.0, "HRC"]], "us")
     (['before_in', 'unit'], [[1.0, 'in'], [60.0, 'HRC']])
     """
-    table = [[of_stored(v, system) if isinstance(v, str) and v[:1] == "[" else v for v in row] for row in rows]
+    table = [row_in_words(row, system) for row in rows]
     for i, name in enumerate(columns):
         if name in _WORDED:
             for row in table:

@@ -6,7 +6,7 @@ from typing import Any
 
 from loadbook.analysis.planning.choose import BREAKS, OFFERED, OUTSIDE, UNTOLD
 from loadbook.core.figures import share_range, share_words
-from loadbook.queries.answer_figures import span, told
+from loadbook.queries.answer_figures import moved_by, span
 from loadbook.queries.choose_result import Chosen
 from loadbook.queries.choose_words import way
 
@@ -30,7 +30,7 @@ def ways_table(found: Chosen) -> tuple[str, list[str], list[list[Any]]]:
         notes = [f"{x.where}: {x.remark}" for x in (*plan.breaks, *plan.remarks)]
         rows.append(
             [state, way(plan, now, system), plan.hours.said(), plan.hours.money(),
-             told(row["median"], row["unit"], system), span(row["low"], row["high"], row["unit"], system),
+             moved_by(row["median"], row["unit"], system), span(row["low"], row["high"], row["unit"], system),
              share_range(s.inside.share, s.inside.low, s.inside.high), f"{s.own_near} of {s.near}",
              "; ".join(notes)]
         )  # fmt: skip

@@ -130,14 +130,13 @@ def lacks(c: ClauseResult, system: str) -> str:
     return worded([c.missing], system) if c.missing else ""
 
 
-def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False, out: TextIO | None = None) -> None:
+def print_judged(judged: JudgedRun, book: BookFolder, *, every: bool = False) -> None:
     """Write one judged run: headline, with suspected faults and checks that are not current directly below; broken
     clauses, open ones, kept ones, asked and achieved, all checks; the headline again as the last line.
 
     every  also the sentence of each clause
     """
-    out = out or sys.stdout
-    system = book.units
+    out, system = sys.stdout, book.units
     write_words(f"{plain(judged.run)}  {judged.headline}", out, bold=True)
     _say(out, _about(judged, book))
 

@@ -139,16 +139,16 @@ class BookFolder:
             raise translate_error(exc, book.file) from exc
         if application != migrations.APPLICATION_ID:
             raise DamageError("this SQLite file is not a loadbook book", where=str(book.file))
-        if has > migrations.newest():
+        if has > migrations.NEWEST:
             raise LoadbookError(
-                f"the book has schema {has}, this program knows {migrations.newest()}: "
+                f"the book has schema {has}, this program knows {migrations.NEWEST}: "
                 "the book is newer than the program",
                 where=str(book.file),
                 remedy="Install a newer loadbook",
             )
-        if has < migrations.newest() and not any_version:
+        if has < migrations.NEWEST and not any_version:
             raise LoadbookError(
-                f"the book has schema {has}, this program works with {migrations.newest()}",
+                f"the book has schema {has}, this program works with {migrations.NEWEST}",
                 where=str(book.file),
                 remedy="Run: loadbook upgrade (it makes a backup first)",
             )

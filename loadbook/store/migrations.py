@@ -14,8 +14,10 @@ from functools import cache
 
 from loadbook.core.errors import LoadbookError
 
+from .sql_files import migration_files
+
 APPLICATION_ID = 0x6C6F6164  # "load", so that a file can be told from any other SQLite file
-NEWEST = 4  # how many steps there are
+NEWEST = len(migration_files())  # how many steps there are
 
 
 @dataclass(frozen=True)
@@ -35,11 +37,6 @@ def steps() -> list[Step]:
         return [Step(number, name) for number, name in enumerate(names(database(conn)), start=1)]
     finally:
         conn.close()
-
-
-def newest() -> int:
-    """Number of the newest step this program knows."""
-    return NEWEST
 
 
 def version(conn: sqlite3.Connection) -> int:

@@ -28,6 +28,11 @@ from loadbook.core.outside import LARGEST_TEXT, read_file
 _PACKAGE = Path(__file__).resolve().parent.parent
 
 
+def migration_files() -> list[Path]:
+    """The files of the schema's steps, NNNN_name.sql, in order."""
+    return sorted((shipped("schema") / "migrations").glob("*.sql"))
+
+
 def shipped(name: str) -> Path:
     """The folder `schema`, or one below `fixtures`, as shipped with the program.
 

@@ -2,18 +2,20 @@
 
 Tables are written in SQL (schema/migrations/NNNN_name.sql): sqlite-utils' own `create` knows no CHECK and no UNIQUE,
 and books are compared with the program word for word, which must not depend on how the installed sqlite-utils words
-a table. Triggers are made from the columns, after every step (guards.py).
+a table. A file there is a step. Triggers are made from the columns, after every step (guards.py).
 """
 
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from loadbook.core.errors import LoadbookError
 
 from . import derived_checksum, guards
-from .sql_files import shipped
+from .sql_files import migration_files
 from .sqlite_tools import Database, Migrations
 
 STEPS = Migrations("loadbook")
@@ -27,29 +29,10 @@ _APPLIED = """CREATE TABLE _sqlite_migrations (
 ) STRICT"""
 
 
-@STEPS()
-def book(db: Database) -> None:
-    """The book as it was first released."""
-    _run(db, "0001_book")
-    derived_checksum.everything(db.conn)
-
-
-@STEPS()
-def own_units(db: Database) -> None:
-    """Limits in a characteristic's own unit, how a stress is measured, and straightening as an amount."""
-    _run(db, "0002_own_units")
-
-
-@STEPS()
-def precheck(db: Database) -> None:
-    """The sheets that were gone through before a door was closed."""
-    _run(db, "0003_precheck")
-
-
-@STEPS()
-def trial(db: Database) -> None:
-    """Planned trials, so that their runs are recognised and their factors fitted together."""
-    _run(db, "0004_trial")
+# what a step does beside the statements of its file, by the file's name; `transform` is there for a table that changes
+_BESIDE: dict[str, Callable[[Database], None]] = {
+    "0001_book": lambda db: derived_checksum.everything(db.conn),
+}
 
 
 def database(conn: sqlite3.Connection) -> Database:
@@ -88,11 +71,19 @@ def transform(db: Database, table: str, text: str, **changes: Any) -> None:
         db.execute(statement)
 
 
-def _run(db: Database, name: str) -> None:
-    """Every statement of a file, in the transaction that is open; each ends at the end of a line."""
-    text, statement = (shipped("schema") / "migrations" / f"{name}.sql").read_text(encoding="utf-8"), ""
-    for line in text.splitlines(keepends=True):
-        statement += line
-        if line.rstrip().endswith(";") and sqlite3.complete_statement(statement):
-            db.execute(statement)
-            statement = ""
+def _add(file: Path) -> None:
+    @STEPS(name=file.stem.partition("_")[2])
+    def step(db: Database) -> None:
+        """Every statement of the file, in the transaction that is open; each ends at the end of a line."""
+        statement = ""
+        for line in file.read_text(encoding="utf-8").splitlines(keepends=True):
+            statement += line
+            if line.rstrip().endswith(";") and sqlite3.complete_statement(statement):
+                db.execute(statement)
+                statement = ""
+        if file.stem in _BESIDE:
+            _BESIDE[file.stem](db)
+
+
+for _file in migration_files():
+    _add(_file)

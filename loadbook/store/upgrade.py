@@ -36,7 +36,7 @@ def upgrade(book: BookFolder, tell: Callable[[str], None]) -> Upgraded:
     try:
         done = Upgraded(migrations.version(conn))
         lost = _lost_guards(conn)
-        if done.schema == migrations.newest() and not lost:
+        if done.schema == migrations.NEWEST and not lost:
             return done
         saved = _free_name(book, done.schema)
         written = backup(book, saved, as_it_is=True)

@@ -19,7 +19,7 @@ class Column:
     """One parameter beside the cells: values (n,), NaN where the run does not have it.
 
     unit      as kept in the book ('c_per_h', 'min', ...);  '' for an indicator such as setup 'hung' against 'laid'
-    against   for an indicator: what it is compared with
+    against   for an indicator: what it is compared with;  level  its own level ('hung'), None for a parameter
     stated    share of the values that a person read off a paper chart
     se        (n,) standard error of each value, NaN where it is not known; None: of none
     """
@@ -30,6 +30,12 @@ class Column:
     against: str | None = None
     stated: float = 0.0
     se: Floats | None = None
+    level: str | None = None
+
+    @property
+    def factor(self) -> str:
+        """The factor that an indicator belongs to, or the parameter's name."""
+        return self.name if self.level is None else self.name.removesuffix(f": {self.level}")
 
 
 @dataclass(frozen=True)
@@ -107,7 +113,7 @@ def indicators(labels: pd.Series, name: str) -> list[Column]:
         values = np.where(known, (text == level).fillna(False).to_numpy(dtype=np.float64), np.nan)
         # compared with the base level only: pieces of a third level are left out of this column
         values = np.where(known & ((text == level) | (text == base)).fillna(False).to_numpy(), values, np.nan)
-        out.append(Column(f"{name}: {level}", values, "", against=base))
+        out.append(Column(f"{name}: {level}", values, "", against=base, level=str(level)))
     return out
 
 

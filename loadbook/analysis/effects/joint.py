@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -170,7 +171,7 @@ def _factors(cells: Cells, columns: Sequence[Column]) -> dict[str, list[int]]:
         known = ~np.isnan(c.values) & ~np.isnan(cells.y)
         ones = np.bincount(group[known], weights=c.values[known], minlength=count)
         if np.any((ones > 0) & (ones < np.bincount(group[known], minlength=count))):
-            out.setdefault(c.name.split(":")[0], []).append(i)
+            out.setdefault(c.factor, []).append(i)
     return out
 
 
@@ -213,11 +214,10 @@ def _beside(
     tied = [c for t, c in ties if t > TIED]
     loose = [c for t, c in sorted(ties, key=lambda p: -p[0]) if t <= TIED]
     for c in tied:
-        name = _factor(columns[c[0]])
+        name, levels = columns[c[0]].factor, {x.name for x in columns if x.factor == columns[c[0]].factor}
         for i in block:
             e = found[i]
-            kept = [n for n in e.confounded_with if n.split(":")[0] != name]
-            e.confounded_with = [*kept, name]
+            e.confounded_with = [*(n for n in e.confounded_with if n != name and n not in levels), name]
     for count in range(len(loose), -1, -1):
         beside = [i for c in (*tied, *loose[:count]) for i in c]
         if beside and _joint(cells, columns, found, block, beside, confidence, must=False, tied=not count):
@@ -226,18 +226,13 @@ def _beside(
         if len(block) > 1:
             _joint(cells, columns, found, block, [], confidence)
         return
-    names = [_factor(columns[c[0]]) for c in tied]
+    names = [columns[c[0]].factor for c in tied]
     for i in block:
         e = found[i]
         e.alone, e.alone_low, e.alone_high, e.alone_p = e.effect, e.effect_low, e.effect_high, e.p
         e.effect = e.effect_low = e.effect_high = e.p = e.df = None
         e.fit = "not separable"
         e.refused = remark("effect_not_separable", parameter=e.parameter, names=names)
-
-
-def _factor(column: Column) -> str:
-    """The factor that an indicator belongs to, or the parameter's name."""
-    return column.name.split(":")[0] if column.against is not None else column.name
 
 
 def adjust_p_values(found: Sequence[Effect]) -> None:
@@ -365,7 +360,8 @@ def _joint(
         e.left_out_high, e.left_out_high_run = float(slopes[high]), used.runs[int(used.run[first[high]])]
         own = used
         if e.against is not None:  # runs of a third level are in the fit, but not in this comparison
-            levels = [k for k, n in enumerate(names) if n != e.parameter and n.split(":")[0] == _factor(columns[i])]
+            same = {c.name for c in chosen if c.factor == columns[i].factor} - {e.parameter}
+            levels = [k for k, n in enumerate(names) if n in same]
             own = used.take(np.flatnonzero(~np.any(x[:, levels] == 1.0, axis=1)))
         e.runs, e.parts, e.pieces = len(set(own.run.tolist())), len(set(own.part.tolist())), pieces_behind(own)
         e.cells = codes_of(own.run, own.part)[1]
@@ -432,9 +428,8 @@ def _open(column: Column, levels: Sequence[Column]) -> Column:
     """An indicator as it stands beside the factor's other levels: 0 there, not missing."""
     if column.against is None:
         return column
-    factor = column.name.split(":")[0]
-    others = [c.values for c in levels if c.name != column.name and c.name.split(":")[0] == factor]
+    others = [c.values for c in levels if c.name != column.name and c.factor == column.factor]
     values = column.values.copy()
     for other in others:
         values = np.where(np.isnan(values) & (other == 1.0), 0.0, values)
-    return Column(column.name, values, column.unit, column.against, column.stated)
+    return replace(column, values=values)

@@ -5,7 +5,6 @@ Which treatments to compare, stratum by stratum, and what the comparison cannot 
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -92,25 +91,16 @@ def _ranked(rows: pd.DataFrame, by: Sequence[str]) -> dict[tuple[str, ...], tupl
     runs: dict[tuple[str, ...], set[str]] = {}
     for key, run in zip(zip(*(rows[name].astype(str) for name in by), strict=True), rows["run"], strict=True):
         runs.setdefault(key, set()).add(run)
-    at = {name: k for k, name in enumerate(runs)}
-    if all(_BAND.match(v) for name in at for v in name):
-        return {name: tuple(_band(v) for v in name) for name in at}
-    return {name: (-len(runs[name]), k) for name, k in at.items()}
+    bands = [band_order(rows[name]) for name in by]
+    if all(b is not None for b in bands):
+        return {name: tuple(b[v] for b, v in zip(bands, name, strict=True) if b is not None) for name in runs}
+    return {name: (-len(runs[name]), k) for k, name in enumerate(runs)}
 
 
-_BAND = re.compile(r"^(under |not known$|not recorded$)?(-?\d+(\.\d+)?(e[+-]?\d+)?)?( to .*| or more)?$")
-
-
-def _band(text: str) -> tuple[float, int]:
-    """Where a band stands among the others; what is not known comes last.
-
-    >>> sorted(["50 to 100", "under 50", "not known", "100 or more"], key=_band)
-    ['under 50', '50 to 100', '100 or more', 'not known']
-    """
-    found = _BAND.match(text)
-    if found is None or found.group(2) is None:
-        return float("inf"), 0
-    return float(found.group(2)), -1 if text.startswith("under") else 0
+def band_order(column: pd.Series) -> dict[str, int] | None:
+    """The place of each band of a column of bands (scale.band_labels); None for any other column."""
+    of_bands = getattr(column.dtype, "ordered", False)
+    return {str(name): k for k, name in enumerate(column.cat.categories)} if of_bands else None
 
 
 def _joined(values: tuple[str, ...]) -> str:

@@ -97,14 +97,12 @@ def resolution(frame: pd.DataFrame) -> float | None:
 
 
 def _sortable(column: pd.Series) -> pd.Series:
-    """Texts in order, bands by their first number."""
+    """Bands as they rise, numbers by their value, other texts in order."""
+    if getattr(column.dtype, "ordered", False):
+        return column.cat.codes
     text = column.fillna("").astype(str)
-    number = text.str.extract(r"^(?:under )?(-?\d+(?:\.\d+)?)", expand=False).astype(float)
-    if number.isna().any():
-        if not text.str.match(r"^under |^-?\d").any():
-            return text
-        number = number.fillna(np.inf)
-    return number - np.where(text.str.startswith("under"), 1e-9 * (1 + number.abs()), 0.0)
+    number = text.str.extract(r"^(-?\d+(?:\.\d+)?)", expand=False).astype(float)
+    return text if number.isna().all() else number.fillna(np.inf)
 
 
 def _figures(frame: pd.DataFrame, codes: Any, count: int, have: Bools, confidence: float) -> dict[str, Any]:

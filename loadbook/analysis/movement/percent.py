@@ -56,7 +56,7 @@ def mean(values: Floats, unit: str) -> float:
     return of_log(float(100.0 * np.log1p(np.maximum(values, -100.0 + 1e-9) / 100.0).mean()))
 
 
-def told(frame: pd.DataFrame, columns: Sequence[str], unit: str = "unit") -> pd.DataFrame:
+def in_percent(frame: pd.DataFrame, columns: Sequence[str], unit: str = "unit") -> pd.DataFrame:
     """The frame with its rows of the log scale in true per cent; columns it does not have are passed over."""
     if unit not in frame or not len(frame):
         return frame

@@ -104,18 +104,21 @@ def _is_number(text: str) -> bool:
         return False
 
 
-def band_labels(values: Floats, edges: Sequence[float], unit: str = "") -> np.ndarray[tuple[int], np.dtype[np.object_]]:
-    """Which band each value falls into; an edge belongs to the band above it. unit: the label of both
+def band_labels(values: Floats, edges: Sequence[float], unit: str = "") -> pd.Categorical[str]:
+    """Which band each value falls into, in their order; an edge belongs to the band above it. unit: the label of both
 
-    >>> band_labels(np.array([10.0, 50.0, 200.0, np.nan]), [50.0, 100.0], "°C/h").tolist()
-    ['under 50 °C/h', '50 to 100 °C/h', '100 °C/h or more', 'not known']
+    >>> found = band_labels(np.array([200.0, 10.0, 50.0, np.nan]), [50.0, 100.0], "°C/h")
+    >>> found.tolist(), found.codes.tolist()
+    (['100 °C/h or more', 'under 50 °C/h', '50 to 100 °C/h', 'not known'], [2, 0, 1, 3])
     """
+    import pandas as pd
+
     e, of = list(edges), f" {unit}" if unit else ""
     names = [f"under {e[0]:g}", *(f"{a:g} to {b:g}" for a, b in itertools.pairwise(e))]
-    names = [*(f"{name}{of}" for name in names), f"{e[-1]:g}{of} or more"]
-    out = np.array(names, dtype=object)[np.searchsorted(np.asarray(e), np.nan_to_num(values), side="right")]
-    out[np.isnan(values)] = "not known"
-    return np.asarray(out, dtype=object)
+    names = [*(f"{name}{of}" for name in names), f"{e[-1]:g}{of} or more", "not known"]
+    band = np.searchsorted(np.asarray(e), np.nan_to_num(values), side="right")
+    codes = np.where(np.isnan(values), len(names) - 1, band).astype(np.int64)
+    return pd.Categorical.from_codes(codes, pd.Index(names), ordered=True)
 
 
 def quantile_edges(values: Floats, bands: int) -> list[float]:

@@ -22,11 +22,11 @@ from loadbook.queries.history import NO_PROCESS
 from loadbook.queries.kept_answers import Saved, broken_clauses, resolution_um, saved
 from loadbook.store.shop import Shop, reference_of, shop_of
 
+from .customer_words import customer_words
 from .figures import Figures
 from .filter import OwnRecords, Source, mine, others_classes, refuse_leaks, same
 from .picture import MOST_RUNS, Interval, OwnRun, axis_of, interval_of, missed, nearest, tolerance_um, um_of
 from .sentences import count, say, term, things
-from .told import told
 from .words import (
     beside,
     for_customer,
@@ -200,7 +200,7 @@ def _letter(
     runs = nearest(asked, result, my, x) if figures and not (interval and interval.own) else []
     why = next((r for r in remarks if r.severity == REFUSAL), None)
     if refused:
-        headline = say("refused", why=(told(why, x) if why else "") or say("no reason"))
+        headline = say("refused", why=(customer_words(why, x) if why else "") or say("no reason"))
     elif beyond:
         headline = say("never run")
     else:

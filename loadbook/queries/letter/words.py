@@ -10,9 +10,9 @@ from loadbook.analysis.planning.advice import Coldest, coldest_place
 from loadbook.core.remarks import ADVICE, CUSTOMER, REFUSAL, Remark, from_dict, remark
 from loadbook.core.trade_phrases import phrase
 
+from .customer_words import NO_MEASURING, advice, customer_words, measurements
 from .figures import Figures
 from .sentences import count, say
-from .told import NO_MEASURING, advice, measurements, told
 
 if TYPE_CHECKING:
     from .filter import OwnRecords
@@ -40,7 +40,7 @@ def never_run(result: dict[str, Any], behind: dict[str, Any]) -> bool:
 def beside(remarks: Iterable[Remark], x: Figures) -> list[str]:
     """What belongs beside the evidence: what was set aside, doubted, or not recorded."""
     elsewhere = (*_CHANGE, *_DID, *_PREPARE, *_ORDER, *_PLACES)
-    return [told(r, x) for r in remarks if r.severity not in (ADVICE, REFUSAL) and r.code not in elsewhere]
+    return [customer_words(r, x) for r in remarks if r.severity not in (ADVICE, REFUSAL) and r.code not in elsewhere]
 
 
 def pieces_promised(content: float, x: Figures) -> str:
@@ -51,7 +51,7 @@ def pieces_promised(content: float, x: Figures) -> str:
 
 def how_they_did(result: dict[str, Any], behind: dict[str, Any], remarks: Iterable[Remark], x: Figures) -> list[str]:
     """How often such answers held."""
-    return [*_held(result, behind, x), *(told(r, x) for r in remarks if r.code in _DID)]
+    return [*_held(result, behind, x), *(customer_words(r, x) for r in remarks if r.code in _DID)]
 
 
 def _held(result: dict[str, Any], behind: dict[str, Any], x: Figures) -> list[str]:
@@ -80,7 +80,7 @@ def what_changes(result: dict[str, Any], width: Any, remarks: Iterable[Remark], 
     width  turns a width of the answer into words
     """
     need = result["need"]
-    out = [told(r, x) for r in remarks if r.code in _CHANGE]
+    out = [customer_words(r, x) for r in remarks if r.code in _CHANGE]
     runs = {r["more"]: r["width"] for r in need.get("runs_of_this_part", [])}
     if 4 not in runs or 16 not in runs:
         return out
@@ -105,11 +105,11 @@ def suggestions(
             my.leave_out("atmosphere advised by the state of a piece that is not known to be theirs")
         advised = [r for r in advised if r.code not in _FROM_STATE]
     advised += for_customer(_of_their_pieces(part, behind, my), my)
-    out = [told(r, x) for code in _ORDER for r in advised if r.code == code]
-    where = [text for code in _PLACES for r in advised if r.code == code and (text := told(r, x))]
+    out = [customer_words(r, x) for code in _ORDER for r in advised if r.code == code]
+    where = [text for code in _PLACES for r in advised if r.code == code and (text := customer_words(r, x))]
     if where and places:
         out.append(say("thermocouples", places="; ".join(where)))
-    return [text for text in (*out, *(told(r, x) for r in advised if r.code in _PREPARE)) if text]
+    return [text for text in (*out, *(customer_words(r, x) for r in advised if r.code in _PREPARE)) if text]
 
 
 def _of_their_pieces(part: str | None, behind: dict[str, Any], my: OwnRecords) -> list[Remark]:
@@ -137,7 +137,7 @@ def physics(result: dict[str, Any], my: OwnRecords, x: Figures) -> list[str]:
     """What physics says where there is no figure; [] where nothing that a letter may tell."""
     kept = (result.get("physics") or {}).get("mechanisms", [])
     said = for_customer(filter(None, map(from_dict, kept)), my)
-    lines = [text for r in said if (text := told(r, x))]
+    lines = [text for r in said if (text := customer_words(r, x))]
     return [say("physics.lead"), *lines] if lines else []
 
 

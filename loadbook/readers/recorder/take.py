@@ -152,15 +152,13 @@ class Ready:
 
 def take_files(
     book: BookFolder, run: str, wanted: Sequence[Wanted], options: Options, *, seen: Seen | None = None,
-    held: Collection[str] | None = None, dry_run: bool = False, known_forms: KnownForms | None = None,
+    held: Collection[str] | None = None, known_forms: KnownForms | None = None,
 ) -> TakenTrace:  # fmt: skip
     """As `take_trace`, with a part and a layout for each file; how files go together is the first one's part."""
     opened = [(open_source(w.path), w) for w in wanted]
     tries = 3
     while True:
-        made = make_ready(
-            book, run, opened, options, seen=seen, held=held, dry_run=dry_run, known_forms=known_forms
-        )  # fmt: skip
+        made = make_ready(book, run, opened, options, seen=seen, held=held, known_forms=known_forms)
         if isinstance(made, TakenTrace):
             return made
         try:

@@ -62,9 +62,11 @@ class Envelope:
 
 @dataclass(frozen=True)
 class LimitLine:
-    """A limit in the unit shown, with its words; off the scale where drawn is False."""
+    """A limit in the unit shown: its name, and how far it allows ('at most 50 °C'); off the scale where drawn is
+    False."""
 
-    words: str
+    name: str
+    at: str
     value: float
     spans: tuple[tuple[float, float], ...]
     drawn: bool
@@ -202,7 +204,7 @@ def _panel(key: str, number: int, lines: list[Line], picture: RunPicture, system
     for hold in picture.holds if key == TEMPERATURE else ():
         values += [float(v) for v in shown_values(np.array([hold.low_c, hold.high_c]), "c", system)[0]]
     unit = mine[0].unit
-    drawn = tuple(LimitLine(_words(w, v, x, unit), v, x.spans, near) for w, v, x, near in told)
+    drawn = tuple(LimitLine(w, _allowed(v, x, unit), v, x.spans, near) for w, v, x, near in told)
     scale = scale_over(values, log=log, from_zero=key == APART)
     return Panel(key, _TITLES.get(key, key.split(":")[0]), unit, scale, drawn)
 
@@ -227,9 +229,9 @@ def _merged(limits: list[DrawnLimit]) -> list[tuple[str, DrawnLimit]]:
     return out
 
 
-def _words(name: str, value: float, limit: DrawnLimit, unit: str) -> str:
+def _allowed(value: float, limit: DrawnLimit, unit: str) -> str:
     digits = f"{value:.3g}" if limit.unit in ("mbar", "") else f"{value:.1f}".removesuffix(".0")
-    return f"{name}: {'at most' if limit.relation == 'max' else 'at least'} {digits} {unit}".strip()
+    return f"{'at most' if limit.relation == 'max' else 'at least'} {digits} {unit}".strip()
 
 
 def _low(values: Floats) -> float:

@@ -301,15 +301,14 @@ def _limit_labels(panel: Panel, axis: TimeAxis, height: float, words: Words) -> 
     out: list[Html] = []
     drawn = sorted((x for x in panel.limits if x.drawn), key=lambda x: -panel.scale.at(x.value))
     for x in [*(x for x in panel.limits if not x.drawn), *drawn]:
-        name, at = x.words.rsplit(": ", 1)
-        wide = max(len(x.words) * CHARACTER, (len(at) + 2) * ON_PHONE)
+        wide = max(len(f"{x.name}: {x.at}") * CHARACTER, (len(x.at) + 2) * ON_PHONE)
         left, wanted = 0.005, 0.1
         if x.drawn:
             left = min(axis.share(x.spans[0][0]), max(1.0 - wide, 0.0))
             wanted = panel.scale.at(x.value) * height - 1.0
             wanted = wanted if wanted >= 0.0 else wanted + 1.05
         top = words.top(left, wide, wanted)
-        label = [el("span", f"{name}: ", class_=None if panel.key == APART else "long"), at]
+        label = [el("span", f"{x.name}: ", class_=None if panel.key == APART else "long"), x.at]
         tail = "" if x.drawn else " (off this scale)"
         place = f"left:{percent(left)};top:{percent(top / height)}"
         out.append(el("span", label, tail, class_="said bound", style=place))

@@ -239,10 +239,10 @@ def more(summary: Any, *children: Any) -> Html:
     return el("details", el("summary", summary), list(children))
 
 
-def sentences(lines: Iterable[Any], *, class_: str | None = None) -> Html | None:
+def sentences(lines: Iterable[Any]) -> Html | None:
     """A list of sentences; None where there are none."""
     items = [el("li", line) for line in lines]
-    return el("ul", items, class_=class_) if items else None
+    return el("ul", items) if items else None
 
 
 def check_page(path: Path, *, force: bool = False, endings: Sequence[str] = (".html", ".htm")) -> None:

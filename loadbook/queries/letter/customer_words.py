@@ -18,7 +18,7 @@ from .sentences import count, say, term
 Told = Callable[[Mapping[str, Any], Figures], str]
 
 
-def told(remark: Remark, figures: Figures) -> str:
+def customer_words(remark: Remark, figures: Figures) -> str:
     """What a remark says to a customer; '' where it is for the shop alone, or has nothing that a letter may say."""
     if remark.audience != CUSTOMER:
         return ""
