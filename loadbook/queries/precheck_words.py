@@ -118,7 +118,7 @@ PRECHECK_WORDS: dict[str, str | Callable[[Figures, str], str]] = {
     "finished_in_air": lambda f, s: f"{f['part']} is finish machined and the load runs in air: it will scale",
     "scale_not_known": lambda f, s: f"{f['part']} runs in air: may it scale?",
     "stock_not_asked": lambda f, s: (
-        f"no answer on record says what stock to leave on {_few(f['parts'])}: is there enough for how much it moves?"
+        f"no answer on record says what stock to leave on {few(f['parts'])}: is there enough for how much it moves?"
     ),
     "stock_not_recorded": lambda f, s: (
         f"{f['part']}: answer {f['answer']} asks for {_shown(f['needs_mm'], 'mm', s)} a side, the stock left is not "
