@@ -167,6 +167,16 @@ def test_what_shares_a_block_follows_from_the_design(eager: None) -> None:
     assert sum(count for count, _ in mixed.sizes) == 3 and mixed.shared == 3 + 5 + 90
 
 
+def test_a_load_of_very_many_cells_holds_its_part_numbers_together(eager: None) -> None:
+    """256 cells of each of two part numbers in one run: one block, or the run has its own column."""
+    part, run = np.repeat([0, 1, 2, 3], 256), np.repeat([0, 0, 1, 2], 256)
+    own = Grouping("part", (part.tolist(),))
+    slot = Grouping("slot", ([(int(p), i % 3) for i, p in enumerate(part)],))
+    found = Sums(np.arange(1024.0), np.ones(1024), run, [own, slot]).layout
+    blocks_of = {int(f) for f in found.first}
+    assert len(found.alone) == 1 or len(blocks_of) == 3
+
+
 def test_time_and_memory_grow_with_the_part_numbers_and_not_with_their_square() -> None:
     """What an evaluation touches: the entries of the arrow, and the products that they are added up from."""
 

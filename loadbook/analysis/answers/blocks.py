@@ -98,12 +98,11 @@ def layout(levels: sparse.csr_array, factor: Ints, run: Ints, dense: int) -> Lay
     run     (N,) codes;  dense  how many columns come before them that touch all cells
     """
     m = levels.shape[1]
-    every = np.full(m, -1)
-    best, chosen, alone = float(dense + m) ** 3, every, np.zeros(0, dtype=np.int64)
+    best, chosen, alone = float(dense + m) ** 3, np.full(m, -1), np.zeros(0, dtype=np.int64)
     if m > FEW:
         runs = int(run.max()) + 1
-        touched = sparse.csr_array((np.ones(levels.nnz, dtype=np.int8), levels.indices, levels.indptr), levels.shape)
-        in_run = sparse.csr_array((np.ones(len(run), dtype=np.int8), (run, np.arange(len(run)))), (runs, len(run)))
+        touched = sparse.csr_array((np.ones(levels.nnz), levels.indices, levels.indptr), levels.shape)
+        in_run = sparse.csr_array((np.ones(len(run)), (run, np.arange(len(run)))), (runs, len(run)))
         by_run = sparse.csr_array(in_run @ touched)
         widths = np.bincount(factor)
         coarse = np.argsort(widths, kind="stable")
@@ -128,10 +127,8 @@ def _components(graph: sparse.csr_array, own: npt.NDArray[np.bool_], run: Ints |
     rows, m = graph.shape
     some = sparse.csr_array(graph[:, np.flatnonzero(own)])
     k = some.shape[1]
-    both = sparse.csr_array(
-        (some.data, some.indices + rows, np.concatenate([some.indptr, np.full(k, some.indptr[-1])])),
-        (rows + k, rows + k),
-    )
+    ends = np.concatenate([some.indptr, np.full(k, some.indptr[-1])])
+    both = sparse.csr_array((some.data, some.indices + rows, ends), (rows + k, rows + k))
     _, of = connected_components(both, directed=False)
     block = np.full(m, -1)
     block[own] = of[rows:]
