@@ -252,10 +252,11 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
     def layer(what: str, *more: str) -> alt.Chart:
         return alt.Chart(_data(picture, panel, what, (*seen, *more)))
 
-    def some(what: str, *more: str, **wanted: bool) -> alt.Chart | None:
-        """A layer of the rows with these signs; a layer without marks is a picture without words to a screen reader."""
-        rows = tuple(r for r in _data(picture, panel, what, (*seen, *more)).values
-                     if all((r.get(k) is True) is v for k, v in wanted.items()))  # fmt: skip
+    means = _data(picture, panel, RUN, (*seen, "date", "pieces", "broken", "stated")).values
+
+    def some(**wanted: bool) -> alt.Chart | None:
+        """Run means with these signs; a layer without marks is a picture without words to a screen reader."""
+        rows = tuple(r for r in means if all((r.get(k) is True) is v for k, v in wanted.items()))
         return alt.Chart(alt.InlineData(values=rows)) if rows else None
 
     layers: list[alt.Chart] = [_zero("y")] if low <= 0.0 <= high else []
@@ -283,16 +284,15 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
         layers.append(alone.encode(x=x, y=y, shape=marks.both()["shape"], **_words()))
     most = float(picture.rows["pieces"].max())
     size = alt.Size("pieces:Q", scale=alt.Scale(domain=[0, most], range=[35, 170]), legend=None)
-    signs = ("date", "pieces", "broken", "stated")
     for hollow in (False, True):
-        runs = some(RUN, *signs, stated=hollow)
+        runs = some(stated=hollow)
         if runs is not None:
             look: dict[str, Any] = (
                 {"fill": style.GROUND, "strokeWidth": 1.8} if hollow else {"stroke": style.GROUND, "strokeWidth": 0.8}
             )
             points = runs.mark_point(filled=not hollow, opacity=0.95 * strength, **look)
             layers.append(points.encode(x=x, y=y, size=size, **_words(), **marks.both()))
-    broken = some(RUN, *signs, broken=True)
+    broken = some(broken=True)
     if broken is not None:
         crossed = broken.mark_point(shape="M-1 -1L1 1M-1 1L1 -1", size=110, strokeWidth=1.8, color=style.INK,
                                     filled=False, opacity=strength, aria=False)  # fmt: skip
