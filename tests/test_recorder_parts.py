@@ -635,3 +635,13 @@ def test_a_file_that_measures_nothing_of_a_furnace_is_refused(tmp_path: Path) ->
     file.write_text("Time,Power (kW)\n" + "".join(f"2026-03-14 08:{i:02d}:00,{40 + i}\n" for i in range(30)))
     with pytest.raises(IntakeError, match="no channel is a temperature"):
         look(open_source(file), Options(), zone=MADRID)
+
+
+def test_a_first_row_off_the_beat_of_the_others_is_asked_about_before_all_moments_hang_on_it(tmp_path: Path) -> None:
+    """The cells of the first row changed places: with --start all other rows went 24.1 s too early."""
+    file = tmp_path / "a.csv"
+    rows = ["24.1,0,20.7", *(f"{30 * i},{20 + i}.5,{18 + i}.1" for i in range(1, 40))]
+    file.write_text("\n".join(["Elapsed (s),Furnace (°C),Part (°C)", *rows]) + "\n", encoding="utf-8")
+    asked = look(open_source(file), Options(start="2026-03-14T08:00"), zone=MADRID).questions
+    assert ["the first row stands at 24.1 s, 5.9 s before the next" in q.text for q in asked] == [True]
+    assert not look(open_source(file), Options(zero="2026-03-14T08:00"), zone=MADRID).questions

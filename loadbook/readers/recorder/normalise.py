@@ -308,6 +308,19 @@ def _absolute(
             f"the recorder's {what} is taken as the run's start, {moment:%Y-%m-%d %H:%M:%S} UTC ({option} run)"
         )
     elif far:
+        steps = np.diff(time[:12])
+        if start and len(steps) > 5 and np.ptp(steps[1:]) < 1e-6 < abs(steps[0] - steps[1]):
+            return (
+                time,
+                False,
+                [
+                    Question(
+                        f"the first row stands at {first:.15g}{counted_in}, {steps[0]:g} s before the next, and the"
+                        f" others are {steps[1]:g} s apart: all moments would hang on it",
+                        "--zero MOMENT of count 0, or --zero run",
+                    )
+                ],
+            )
         told = f"the first row, at {first:g} s, is the moment given by --start" if start else "count 0 is at --zero"
         notes.append(f"{told}{f'; the first row, at {first:g} s, follows it' if zero else ''}")
     return time + moment.timestamp() - (first if start else 0.0), True, []

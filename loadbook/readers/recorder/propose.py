@@ -191,6 +191,7 @@ def _numbers_channels(table: Table, column: int, numeric: list[int]) -> bool:
     quiet = []
     for c in numeric:
         values = np.array([_as_float(r[c]) if c < len(r) else np.nan for r in rows])
+        values[np.isinf(values)] = np.nan
         steps, within = np.abs(np.diff(values)), np.abs(np.diff(values[order]))[same]
         if c == column or not np.isfinite(steps).any() or np.nanmedian(steps) == 0 or (np.diff(values) >= 0).all():
             continue
