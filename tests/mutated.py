@@ -75,7 +75,7 @@ def clean_files() -> list[Clean]:
         _made("european", german, _at("%d.%m.%Y %H:%M:%S"), ";", comma=True, end="\r\n"),
         _made("am and pm", [fahrenheit], _at("%m/%d/%Y %I:%M:%S %p"), "\t", f=True),
         _made("apart", [below[0].replace(" ", ";"), "-;-;°C;°C;°C"], _at("%d/%m/%Y;%H:%M:%S"), ";", first=2),
-        _made("elapsed", [c.replace("Time", "Elapsed (s)")], lambda i: str(i * STEP_S), start="2026-03-14T08:00"),
+        _made("elapsed", [c.replace("Time", "Elapsed (s)")], lambda i: str(i * STEP_S), zero="2026-03-14T08:00"),
         _made("clock", [c], _at("%H:%M:%S"), start="2026-03-14"),
         _made("offset", [c], _at("%Y-%m-%dT%H:%M:%S+01:00")),
         _made("blanks", below, _at(iso), "   ", first=2),

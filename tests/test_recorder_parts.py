@@ -642,6 +642,7 @@ def test_a_first_row_off_the_beat_of_the_others_is_asked_about_before_all_moment
     file = tmp_path / "a.csv"
     rows = ["24.1,0,20.7", *(f"{30 * i},{20 + i}.5,{18 + i}.1" for i in range(1, 40))]
     file.write_text("\n".join(["Elapsed (s),Furnace (°C),Part (°C)", *rows]) + "\n", encoding="utf-8")
-    asked = look(open_source(file), Options(start="2026-03-14T08:00"), zone=MADRID).questions
-    assert ["the first row stands at 24.1 s, 5.9 s before the next" in q.text for q in asked] == [True]
-    assert not look(open_source(file), Options(zero="2026-03-14T08:00"), zone=MADRID).questions
+    told = "the first row stands at 24.1 s, 5.9 s before the next"
+    for options, asked in ((Options(start="2026-03-14T08:00"), True), (Options(zero="2026-03-14T08:00"), False)):
+        questions = look(open_source(file), options, zone=MADRID).questions
+        assert any(told in q.text for q in questions) == asked

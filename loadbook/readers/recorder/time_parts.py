@@ -84,7 +84,7 @@ def _moment(row: list[str], at: dict[str, int], padded: set[int]) -> str:
         if not (0 <= hour < 24 and 0 <= minute < 60 and 0 <= second < 60):
             return ""
         return (day + timedelta(hours=hour, minutes=minute, seconds=second)).isoformat(" ")
-    except (ValueError, IndexError):
+    except (ValueError, IndexError, OverflowError):
         return ""
 
 
