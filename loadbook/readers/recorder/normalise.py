@@ -309,7 +309,10 @@ def _absolute(
         )
     elif far:
         steps = np.diff(time[:12])
-        if start and len(steps) > 5 and np.ptp(steps[1:]) < 1e-6 < abs(steps[0] - steps[1]):
+        even = (
+            len(steps) > 5 and np.ptp(steps[1:]) < 1e-6 < steps[1] and time[1] % steps[1] < 1e-6
+        )  # the beat from 0 on
+        if start and even and abs(steps[0] - steps[1]) > 1e-6 and time[1] - steps[1] > -1e-6:
             return (
                 time,
                 False,
