@@ -5,6 +5,7 @@ from __future__ import annotations
 import doctest
 import json
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -642,7 +643,12 @@ def test_a_first_row_off_the_beat_of_the_others_is_asked_about_before_all_moment
     file = tmp_path / "a.csv"
     rows = ["24.1,0,20.7", *(f"{30 * i},{20 + i}.5,{18 + i}.1" for i in range(1, 40))]
     file.write_text("\n".join(["Elapsed (s),Furnace (°C),Part (°C)", *rows]) + "\n", encoding="utf-8")
-    told = "the first row stands at 24.1 s, 5.9 s before the next"
-    for options, asked in ((Options(start="2026-03-14T08:00"), True), (Options(zero="2026-03-14T08:00"), False)):
-        questions = look(open_source(file), options, zone=MADRID).questions
+    told = "the first row stands at 24.1 s, and not on the beat"
+    began = datetime(2026, 3, 14, 7, tzinfo=UTC)
+    moment = "2026-03-14T08:00"
+    for options, asked in (
+        (Options(start=moment), True), (Options(start="run"), True), (Options(zero=moment), False),
+        (Options(zero="run"), False),
+    ):  # fmt: skip
+        questions = look(open_source(file), options, zone=MADRID, run_started=began).questions
         assert any(told in q.text for q in questions) == asked

@@ -129,7 +129,7 @@ class Gate:
         figures; of a sentence its words as they are parted by blanks, for 'at 1020 °C' does not name the part AT-1020.
         """
         if kind == "record" or text.startswith(("[{", '["', "{")):
-            return {json.loads(f'"{x}"') if "\\" in x else x for x in _TEXT.findall(text)} - self._words.made
+            return {json.loads(f'"{x}"') if "\\" in x else x for x in _TEXT.findall(text)}
         return self._words.mark.sub("", text).split()
 
     def _error(self, found: TableRows, at: int, text: str, what: str) -> LoadbookError:

@@ -59,7 +59,7 @@ def answer(asked_of: BookFolder | Source, question: Question, system: str | None
         )
     check_settings(question.settings)
     source = source_of(asked_of)
-    furnace_on_record(question, source.words("furnace", "furnace"))
+    furnace_on_record(question, source.words)
     with source.enquiry(question) as (conn, asked):
         about = subject(conn, asked)
         history = answerdata.load(source, kind=about.kind if about.part is not None else None)

@@ -103,9 +103,8 @@ def compare(
     put = treatments(texts, question)
     found: list[tuple[str, Answer]] = []
     processes: set[str | None] = set()
-    furnaces = source.words("furnace", "furnace")
     for _, question_put in put:
-        furnace_on_record(question_put, furnaces)
+        furnace_on_record(question_put, source.words)
     with source.enquiry(question) as (conn, whole):
         about = subject(conn, whole)
         known = answerdata.load(source, kind=about.kind)

@@ -80,7 +80,7 @@ def choose_cycle(
     """
     _check(question, keep, vary)
     source, system = BookSource(book), system or book.units
-    furnace_on_record(question, source.words("furnace", "furnace"))
+    furnace_on_record(question, source.words)
     conn = book.read()
     about = subject(conn, question)
     known = answerdata.load(source, kind=about.kind)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -79,10 +79,13 @@ class Subject:
     upper_mm: float | None = None
 
 
-def furnace_on_record(question: Question, known: Collection[str]) -> None:
-    """Raises NotFoundError where the question names a furnace that nobody recorded: a slip, not a new furnace."""
+def furnace_on_record(question: Question, words: Callable[[str, str], set[str]]) -> None:
+    """Raises NotFoundError where the question names a furnace that nobody recorded: a slip, not a new furnace.
+
+    words  the words of a table's column (Source.words), asked for only where a furnace is named
+    """
     asked = question.furnace
-    if asked and not {asked, asked.partition("/")[2]} & set(known):
+    if asked and not {asked, asked.partition("/")[2]} & (known := words("furnace", "furnace")):
         raise NotFoundError(
             f"the book has no furnace {asked!r}",
             remedy=f"{did_you_mean(asked, known)}It has: {few(sorted(known), 8)}. A new one: loadbook add furnaces",

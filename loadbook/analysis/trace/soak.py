@@ -46,7 +46,7 @@ class Soak:
     """A soak as it happened.
 
     minutes      under the cycle's rule: the longest unbroken stretch (restart), all stretches (pause), the first (end);
-                 with a band that nobody stated, the longest stretch that is broken for CAME_IN_S (through)
+                 with a band that nobody stated, the longest of which no break lasts CAME_IN_S (through)
     start_s      the sample at which the last one entered (of the counted stretch); None where it never did
     end_s        the last sample inside (of the counted stretch; of the last one for pause)
     stretches    how many times the band was entered;  first, last  sample indices of the counted part

@@ -301,6 +301,12 @@ def _absolute(
             option = "--start MOMENT of the first row, --zero MOMENT of count 0, or --start run"
         return time, False, [Question(text, option)]
     given, option = (start, "--start") if start else (zero, "--zero")
+    if start and far and _off_the_beat(time):
+        text = (
+            f"the first row stands at {first:.15g}{counted_in}, and not on the beat that the others keep from 0 on: all"
+            " moments would hang on it"
+        )
+        return time, False, [Question(text, "--zero MOMENT of count 0, or --zero run")]
     moment = _run(run_started, option) if given == "run" else _moment(given, zone, option)
     if given == "run":
         what = "first row" if start else "zero"
@@ -308,25 +314,17 @@ def _absolute(
             f"the recorder's {what} is taken as the run's start, {moment:%Y-%m-%d %H:%M:%S} UTC ({option} run)"
         )
     elif far:
-        steps = np.diff(time[:12])
-        even = (
-            len(steps) > 5 and np.ptp(steps[1:]) < 1e-6 < steps[1] and time[1] % steps[1] < 1e-6
-        )  # the beat from 0 on
-        if start and even and abs(steps[0] - steps[1]) > 1e-6 and time[1] - steps[1] > -1e-6:
-            return (
-                time,
-                False,
-                [
-                    Question(
-                        f"the first row stands at {first:.15g}{counted_in}, {steps[0]:g} s before the next, and the"
-                        f" others are {steps[1]:g} s apart: all moments would hang on it",
-                        "--zero MOMENT of count 0, or --zero run",
-                    )
-                ],
-            )
         told = f"the first row, at {first:g} s, is the moment given by --start" if start else "count 0 is at --zero"
         notes.append(f"{told}{f'; the first row, at {first:g} s, follows it' if zero else ''}")
     return time + moment.timestamp() - (first if start else 0.0), True, []
+
+
+def _off_the_beat(time: Floats) -> bool:
+    """Do the rows behind the first stand at multiples of one step, and the first, not at a step before them?"""
+    steps = np.diff(time[:12])
+    if len(steps) < 6 or not np.ptp(steps[1:]) < 1e-6 < steps[1]:
+        return False
+    return bool(time[1] >= steps[1] - 1e-6 and time[1] % steps[1] < 1e-6 < abs(steps[0] - steps[1]))
 
 
 def _run(run_started: datetime | None, option: str = "--start") -> datetime:
