@@ -20,7 +20,7 @@ from loadbook.analysis.trace.sensors import tolerance_c, type_letter
 from loadbook.core.remarks import remark
 
 from .channels import ChannelView
-from .rest import Plateau, at_rest, driven_rate, late_slopes, plateau
+from .rest import Plateau, at_rest, driven_rates, late_slopes, plateau
 
 AT_REST_C = 3.0  # standard error of a peer that says where the load comes to rest
 UNSURE_C = 6.0  # and of a channel of which nothing is said
@@ -208,7 +208,7 @@ def _shown(view: ChannelView, level: Plateau, row: int) -> tuple[Floats, Floats]
         grid, y = view.grid, view.grid.y[row]
         wide = max(2, round(SLOPE_S / grid.step_s))
         ahead = np.full(len(y), np.nan)
-        rate = driven_rate(view, row, level)
+        rate = driven_rates(view, level)[row]
         if len(y) > 2 * wide and rate > 0.0:
             ahead[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s) / rate
         view.memo[key] = y + ahead, ahead

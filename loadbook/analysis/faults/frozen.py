@@ -14,7 +14,7 @@ from loadbook.analysis.quantiles import middle
 from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.core.remarks import remark
 
-from .channels import ChannelView, line_fit
+from .channels import Bools, ChannelView, Grid, line_fit
 
 LEAST_S = 600.0
 PEERS_MOVE_RESOLUTIONS = 10.0
@@ -40,20 +40,32 @@ def find_frozen(view: ChannelView) -> list[Fault]:
     return found
 
 
-def own_rate(view: ChannelView, row: int, until: int | None = None) -> tuple[float, float]:
-    """How fast a channel answers the furnace: median of (dT/dt) / (furnace - T) [1/s], and the median absolute
-    temperature [K] at which it was seen; NaN where the furnace is never well away. until: the grid point to stop at."""
-    grid, y = view.grid, view.grid.y[row, :until]
+def answering(grid: Grid, until: int | None) -> tuple[Floats, Floats, Floats]:
+    """(slope [°C/s] over ten grid steps, furnace - channel, channel) of each channel, (channels, m - 10) each: from the
+    sixth grid point on, up to the sixth before `until`; NaN where a reading is missing."""
+    y = grid.y[:, :until]
     wide = 5
-    if len(y) < 3 * wide:
-        return float("nan"), float("nan")
-    slope = np.full(len(y), np.nan)
-    slope[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s)
-    away = grid.furnace[:until] - y
-    use = np.isfinite(slope) & (np.abs(away) > 8.0)
-    if use.sum() < 10:
-        return float("nan"), float("nan")
-    return middle(slope[use] / away[use]), middle(y[use]) + 273.15
+    slope = (y[:, 2 * wide :] - y[:, : -2 * wide]) / (2 * wide * grid.step_s)
+    inside = y[:, wide:-wide]
+    return slope, grid.furnace[:until][wide:-wide] - inside, inside
+
+
+def usual(values: Floats, use: Bools) -> Floats:
+    """Median of each row over the points in use, ten at least; NaN where there are fewer."""
+    number = np.add.reduce(use, axis=1).tolist()
+    return np.array([middle(v[u]) if n >= 10 else np.nan for v, u, n in zip(values, use, number, strict=True)])
+
+
+def own_rates(view: ChannelView, until: int | None = None) -> tuple[Floats, Floats]:
+    """How fast each channel answers the furnace: median of (dT/dt) / (furnace - T) [1/s], and the median absolute
+    temperature [K] at which it was seen; NaN where the furnace is never well away. until: the grid point to stop at."""
+    key = f"own rates {until}"
+    if key not in view.memo:
+        slope, away, y = answering(view.grid, until)
+        use = np.isfinite(slope) & (np.abs(away) > 8.0)
+        view.memo[key] = usual(slope / away, use), usual(y, use) + 273.15
+    found: tuple[Floats, Floats] = view.memo[key]
+    return found
 
 
 def _still(view: ChannelView, row: int) -> list[tuple[int, int]]:
@@ -85,7 +97,7 @@ def _judged(view: ChannelView, row: int, first: int, last: int) -> Fault | None:
     moved = _peers_move(view, row, first, last, needed)
     if moved <= needed:
         return None
-    rate, rate_at_k = own_rate(view, row)
+    rate, rate_at_k = (float(x[row]) for x in own_rates(view))
     from_start = bool(t[first] - t[0] < LEAST_S)
     to_end = bool(t[-1] - t[last] < LEAST_S)
     came_in = _slope_before(view, row, first)

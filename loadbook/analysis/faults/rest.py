@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from loadbook.analysis.quantiles import middle, middles
+from loadbook.analysis.quantiles import middles
 from loadbook.analysis.trace.model import Floats
 
 from .channels import Bools, ChannelView, Grid, runs_of
-from .frozen import own_rate
+from .frozen import answering, own_rates, usual
 
 REST_TAUS_S = 60.0 * np.geomspace(2.0, 360.0, 30)
 REST_SHARE = 0.7  # of the time looked at: a longer time constant cannot be had from it
@@ -82,39 +82,32 @@ def at_rest(view: ChannelView, level: Plateau) -> tuple[Floats, Floats]:
     if "rest" not in view.memo:
         part = slice(level.first, level.last + 1)
         rest, error = approach(view.grid.t[part], view.grid.y[:, part], view.noise)
-        slope, apart = late_slopes(view, level), np.zeros(len(rest))
-        for row in range(len(rest)):
-            rate, seen_k = own_rate(view, row, level.last)  # later a fan may run
-            driven = driven_rate(view, row, level)
-            rate = max(rate, DRIVEN_SHARE * driven) if driven == driven else rate
-            if not rate > 0.0:
-                continue
-            warmer = float(np.clip((level.y[row] + 273.15) / seen_k, 1.0, 2.0))
-            ahead = slope[row] / (rate * warmer**WARMER)
-            by_rate = float(np.hypot(RATE_SHARE * ahead, max(0.3, 0.3 * float(view.resolution[row]))))
-            if np.isfinite(rest[row]):
-                apart[row] = 0.5 * abs(level.y[row] + ahead - rest[row])
-                error[row] = np.hypot(error[row], apart[row])
-            if not error[row] <= by_rate:
-                rest[row], error[row] = level.y[row] + ahead, by_rate
+        rate, seen_k = own_rates(view, level.last)  # later a fan may run
+        driven = driven_rates(view, level)
+        rate = np.where(np.isnan(driven), rate, np.maximum(rate, DRIVEN_SHARE * driven))
+        warmer = np.clip((level.y + 273.15) / seen_k, 1.0, 2.0)
+        ahead = late_slopes(view, level) / (rate * warmer**WARMER)
+        by_rate = np.hypot(RATE_SHARE * ahead, np.maximum(0.3, 0.3 * view.resolution))
+        answers = rate > 0.0
+        apart = np.where(answers & np.isfinite(rest), 0.5 * np.abs(level.y + ahead - rest), 0.0)
+        error = np.hypot(error, apart)
+        surer = answers & ~(error <= by_rate)
+        rest, error = np.where(surer, level.y + ahead, rest), np.where(surer, by_rate, error)
         view.memo["rest"], view.memo["rest apart"] = (rest, error), apart
     found: tuple[Floats, Floats] = view.memo["rest"]
     return found
 
 
-def driven_rate(view: ChannelView, row: int, level: Plateau) -> float:
-    """How fast a channel answers the furnace while that rises: median of (dT/dt) / (furnace - T) [1/s]. Not at a
+def driven_rates(view: ChannelView, level: Plateau) -> Floats:
+    """How fast each channel answers the furnace while that rises: median of (dT/dt) / (furnace - T) [1/s]. Not at a
     hold, where an offset that stays is not a lag; NaN where it is not seen."""
-    wide, grid = 5, view.grid
-    y, furnace = grid.y[row, : level.last], grid.furnace[: level.last]
-    if len(y) < 3 * wide:
-        return float("nan")
-    slope, driven = np.full(len(y), np.nan), np.zeros(len(y))
-    slope[wide:-wide] = (y[2 * wide :] - y[: -2 * wide]) / (2 * wide * grid.step_s)
-    driven[wide:-wide] = (furnace[2 * wide :] - furnace[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
-    away = furnace - y
-    use = np.isfinite(slope) & (away > DRIVEN_C) & (driven > DRIVEN_C_PER_H)
-    return middle(slope[use] / away[use]) if use.sum() >= 10 else float("nan")
+    if "driven rates" not in view.memo:
+        slope, away, _ = answering(view.grid, level.last)
+        furnace = view.grid.furnace[: level.last]
+        rises = (furnace[10:] - furnace[:-10]) / (10 * view.grid.step_s) * 3600.0 > DRIVEN_C_PER_H
+        view.memo["driven rates"] = usual(slope / away, np.isfinite(slope) & (away > DRIVEN_C) & rises)
+    found: Floats = view.memo["driven rates"]
+    return found
 
 
 def late_slopes(view: ChannelView, level: Plateau) -> Floats:
@@ -130,14 +123,13 @@ def _late_slopes(grid: Grid, level: Plateau) -> Floats:
     points = max(round(3600.0 / grid.step_s), (level.last - level.first) // 3)
     stop = int(np.flatnonzero(level.mask)[-1]) + 1
     part = slice(max(level.first, stop - points), stop)
-    t = grid.t[part] - grid.t[part].mean()
-    out = np.full(len(grid.y), np.nan)
-    for row, values in enumerate(grid.y[:, part]):
-        good = np.isfinite(values)
-        if good.sum() >= 10:
-            x = t[good] - t[good].mean()
-            out[row] = float((x * values[good]).sum() / (x * x).sum())
-    return out
+    y = grid.y[:, part]
+    good = np.isfinite(y)
+    number = good.sum(axis=1, keepdims=True)
+    x = np.where(good, grid.t[part] - grid.t[part].mean(), 0.0)
+    x = np.where(good, x - x.sum(axis=1, keepdims=True) / number, 0.0)
+    slope = (x * np.where(good, y, 0.0)).sum(axis=1) / (x * x).sum(axis=1)
+    return np.where(number[:, 0] >= 10, slope, np.nan)
 
 
 def approach(t: Floats, y: Floats, noise: Floats) -> tuple[Floats, Floats]:
@@ -155,33 +147,39 @@ def approach(t: Floats, y: Floats, noise: Floats) -> tuple[Floats, Floats]:
     begin = len(t) // 4
     t, y = t[begin:] - t[begin], y[:, begin:]
     rest, error = np.full(len(y), np.nan), np.full(len(y), np.nan)
-    curves = np.exp(-t[None, :] / REST_TAUS_S[:, None])
-    whole = _about_mean(curves)
-    for row, values in enumerate(y):
-        good = np.isfinite(values)
-        if good.sum() < 15:
-            continue
-        mean_x, dx, spread = whole if good.all() else _about_mean(curves[:, good])
-        v = values[good]
-        mean_v = float(v.mean())
-        dv = v - mean_v
-        size = (dx * dv).sum(axis=1) / spread
-        left = (dv**2).sum() - size**2 * spread
-        ends = mean_v - size * mean_x
-        one = max(float(noise[row]) ** 2, REST_MODEL_C**2, float(left.min()) / len(v))
-        # neighbouring points share what the curve leaves out: one in ten counts as independent
-        likely = left - left.min() < 40.0 * one
-        straight = one * (10.0 / len(v)) * (1.0 + len(v) * mean_x**2 / spread)
-        if REST_TAUS_S[likely].max() > REST_SHARE * (t[-1] - t[0]) and abs(size[likely][-1]) > REST_MODEL_C:
-            continue  # too slow for this hold
-        rest[row] = ends[np.argmin(left)]
-        ahead = REST_AHEAD * abs(rest[row] - float(v[-10:].mean()))
-        error[row] = np.sqrt((0.25 * float(np.ptp(ends[likely]))) ** 2 + straight[np.argmin(left)] + ahead**2)
+    good = np.isfinite(y)
+    whole = good.all(axis=1)
+    alike = [(whole, slice(None)), *((np.arange(len(y)) == row, good[row]) for row in np.flatnonzero(~whole))]
+    for rows, points in alike:
+        values = y[rows][:, points]
+        if values.shape[1] >= 15 and len(values):
+            rest[rows], error[rows] = _fitted(t[points], values, noise[rows], float(t[-1] - t[0]))
     return rest, error
 
 
-def _about_mean(curves: Floats) -> tuple[Floats, Floats, Floats]:
-    """The mean of each curve (curves, n), the curves less their means, and the sums of their squares."""
-    mean = curves.mean(axis=1)
-    off = curves - mean[:, None]
-    return mean, off, (off**2).sum(axis=1)
+def _fitted(t: Floats, y: Floats, noise: Floats, span_s: float) -> tuple[Floats, Floats]:
+    """As `approach`, of rows without a gap; span_s is how long the hold was looked at."""
+    curves = np.exp(-t[None, :] / REST_TAUS_S[:, None])
+    mean_x = curves.mean(axis=1)
+    dx = curves - mean_x[:, None]
+    spread = (dx**2).sum(axis=1)
+    each, number = np.arange(len(y)), len(t)
+    mean_y = y.mean(axis=1, keepdims=True)
+    dy = y - mean_y
+    size = (dx * dy[:, None, :]).sum(axis=2) / spread  # (rows, time constants), as all that follow
+    left = (dy**2).sum(axis=1, keepdims=True) - size**2 * spread
+    ends = mean_y - size * mean_x
+    best = left.argmin(axis=1)
+    least = left[each, best]
+    one = np.maximum(np.maximum(noise**2, REST_MODEL_C**2), least / number)
+    # neighbouring points share what the curve leaves out: one in ten counts as independent
+    likely = left - least[:, None] < 40.0 * one[:, None]
+    straight = (one * (10.0 / number)) * (1.0 + number * mean_x**2 / spread)[best]
+    slowest = len(REST_TAUS_S) - 1 - likely[:, ::-1].argmax(axis=1)
+    rest = ends[each, best]
+    ahead = REST_AHEAD * np.abs(rest - y[:, -10:].mean(axis=1))
+    apart = np.where(likely, ends, -np.inf).max(axis=1) - np.where(likely, ends, np.inf).min(axis=1)
+    error = np.sqrt((0.25 * apart) ** 2 + straight + ahead**2)
+    # too slow for this hold
+    untold = (REST_TAUS_S[slowest] > REST_SHARE * span_s) & (np.abs(size[each, slowest]) > REST_MODEL_C)
+    return np.where(untold, np.nan, rest), np.where(untold, np.nan, error)
