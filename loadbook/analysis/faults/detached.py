@@ -36,29 +36,33 @@ QUENCH_LEAST_C_PER_STEP = 2.0
 @dataclass(frozen=True)
 class FurnaceDistance:
     """What all spans share, each (channels, points): readings, distance to the furnace (n,), its sum up to each point,
-    points without one so far, and the last point so far that was not driven down."""
+    and points without one so far (None where there are none)."""
 
     x: Floats
     furnace: Floats
     away: Floats
     total: Floats
-    holes: np.ndarray
-    crossed: np.ndarray
+    holes: np.ndarray | None
 
     @classmethod
     def of(cls, x: Floats, furnace: Floats) -> FurnaceDistance:
         away = furnace[None, :] - x
-        good = np.isfinite(away)
-        filled = np.where(good, away, 0.0)
+        bad = np.isnan(away)
+        some = bool(bad.any())
+        filled = np.where(bad, 0.0, away) if some else away
         total = np.zeros(x.shape)
         np.cumsum(0.5 * (filled[:, 1:] + filled[:, :-1]), axis=1, out=total[:, 1:])
-        crossed = np.maximum.accumulate(np.where(filled > -DRIVE_C, np.arange(x.shape[1]), 0), axis=1)
-        return cls(x, furnace, away, total, np.cumsum(~good, axis=1), crossed)
+        return cls(x, furnace, away, total, np.cumsum(bad, axis=1) if some else None)
 
     @cached_property
     def sums(self) -> Floats:
         """Of `_sums`: only where something is likely to have left its place."""
         return _sums(self.x, self.away)
+
+    @cached_property
+    def crossed(self) -> np.ndarray:
+        """The last point so far that was not driven down."""
+        return np.maximum.accumulate(np.where(self.away <= -DRIVE_C, 0, np.arange(self.x.shape[1])), axis=1)
 
 
 def standing(sums: Floats, away: Floats, until: np.ndarray, side: Floats, past: int) -> tuple[Floats, Floats]:
@@ -166,25 +170,23 @@ def _departures(way: FurnaceDistance, grid: Grid, lag_s: float, stirred_s: Seque
     now, then, before = slice(lag + past, points), slice(past, points - lag), slice(0, points - lag - past)
     with np.errstate(invalid="ignore", divide="ignore"):
         start = away[:, then]
-        side = np.sign(start)
+        side = np.sign(start)  # what follows is counted toward the furnace
         drive, drive_past = way.total[:, now] - way.total[:, then], way.total[:, then] - way.total[:, before]
         moved, moved_past = x[:, now] - x[:, then], x[:, then] - x[:, before]
-        usable: Bools = (
-            (way.holes[:, now] == way.holes[:, before])
-            & (np.abs(drive_past) > DRIVE_C * past)
-            & (np.abs(start) > DRIVE_C)
-            & (np.sign(drive_past) == side)
-        )
-        own = np.clip(moved_past / drive_past, 0.0, None)  # k per grid step
-        toward = usable & (moved * side > 0)
+        usable: Bools = (drive_past * side > DRIVE_C * past) & (np.abs(start) > DRIVE_C)
+        if way.holes is not None:
+            usable &= way.holes[:, now] == way.holes[:, before]
+        own = np.maximum(moved_past / drive_past, 0.0)  # k per grid step
+        moves, driven = moved * side, drive * side
+        toward = usable & (moves > 0)
         # a larger k forecasts more, unless the furnace has gone to the other side
-        if not (toward & (((moved - own * drive) * side > 0.8 * LEAVES_C) | (drive * side < 0))).any():
+        if not (toward & ((moves - own * driven > 0.8 * LEAVES_C) | (driven < 0))).any():
             return []
         own = np.maximum(own, quickest(np.where(usable, own, 0.0), side))
         usable &= ~quenched(furnace, now, then, before, lag, past)[None, :]
         for at_s in stirred_s:
             usable &= ~((grid.t[before] <= at_s) & (at_s < grid.t[now]))[None, :]
-        nearer = (moved - own * drive) * side
+        nearer = moves - own * driven
         likely = usable & toward & (nearer > 0.8 * LEAVES_C) & (nearer > 0.1 * np.abs(start))
         if not likely.any():
             return []

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from loadbook.analysis.quantiles import middles
 from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.core.remarks import remark
 
@@ -105,7 +106,8 @@ def _answers(x: Floats, furnace: Floats, step_s: float, found: Sequence[Stretch]
     """The best time constants of each stretch: of lags that run on the clock, or on one that goes the faster the
     hotter it is (heat transfer by radiation goes as the cube of the absolute temperature), whichever fits better."""
     until = max(s.last for s in found) + 1
-    speed = ((furnace + 273.15) / WARP_K) ** 3
+    hot = (furnace + 273.15) / WARP_K
+    speed = hot * hot * hot  # a power is ten times as slow
     theta = np.concatenate(([0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1])))) * step_s
     even = np.linspace(0.0, theta[-1], 2 * len(furnace))
     theta, even = theta[:until], even[: int(np.searchsorted(even, theta[until - 1])) + 1]
@@ -113,25 +115,27 @@ def _answers(x: Floats, furnace: Floats, step_s: float, found: Sequence[Stretch]
     share = (theta - even[place]) / (even[place + 1] - even[place])
     warped = np.interp(even, theta, furnace[:until])
     sums = [_Sums.of(x[:, s.first : s.last + 1], s.level) for s in found]
-    deviations = np.empty((2, len(found), len(x), len(TAUS_S)))
+    deviations = np.empty((len(found), 2, len(x), len(TAUS_S)))
     for begin in range(0, len(TAUS_S), TAUS_AT_ONCE):
         some = slice(begin, begin + TAUS_AT_ONCE)
         by_clock = lagged(furnace[:until], step_s, TAUS_S[some])
         on_even = lagged(warped, float(even[1]), TAUS_S[some])
+        by_heat = np.take(on_even, place + 1, axis=1)
         low = np.take(on_even, place, axis=1)
-        by_heat = low + share * (np.take(on_even, place + 1, axis=1) - low)
+        by_heat -= low
+        by_heat *= share
+        by_heat += low
         for bank, values in enumerate((by_clock, by_heat)):
             for k, stretch in enumerate(found):
                 part = values[:, stretch.first : stretch.last + 1] - stretch.level
-                deviations[bank, k, :, some] = sums[k].deviations(part)
-    answers = []
-    for k, of in enumerate(sums):
-        covers = of.number > 0.7 * of.mask.shape[1]
-        fits = []
-        for deviation in deviations[:, k]:
-            best = np.argmin(deviation, axis=1)
-            fits.append(Answer(TAUS_S[best], deviation[np.arange(len(x)), best], covers))
-        answers.append(min(fits, key=lambda f: float(np.median(f.residual[f.covers])) if f.covers.any() else np.inf))
+                deviations[k, bank, :, some] = sums[k].deviations(part)
+    answers, each = [], np.arange(len(x))
+    for of, two in zip(sums, deviations, strict=True):
+        covers = of.number > 0.7 * of.value.shape[1]
+        bests = two.argmin(axis=2)
+        residuals = two[np.arange(2)[:, None], each, bests]
+        bank = int(np.argmin(middles(residuals[:, covers]))) if covers.any() else 0
+        answers.append(Answer(TAUS_S[bests[bank]], residuals[bank], covers))
     return answers
 
 
@@ -164,9 +168,10 @@ def lagged(driven: Floats, step_s: float, taus_s: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class _Sums:
-    """What the fits of one stretch share: valid samples, their number, and the sums of the readings over `level`."""
+    """What the fits of one stretch share: valid samples (None: all), their number, and the sums of the readings over
+    `level`."""
 
-    mask: Floats
+    mask: Floats | None
     number: Floats
     value: Floats
     total: Floats
@@ -174,16 +179,22 @@ class _Sums:
 
     @classmethod
     def of(cls, x: Floats, level: float) -> _Sums:
-        mask = np.isfinite(x).astype(np.float64)
-        value = np.where(mask > 0, x - level, 0.0)
-        number = np.maximum(mask.sum(axis=1), 1.0)
+        good = np.isfinite(x)
+        whole = bool(good.all())
+        value = x - level if whole else np.where(good, x - level, 0.0)
+        number = np.maximum(good.sum(axis=1), 1.0)
+        mask = None if whole else good.astype(np.float64)
         return cls(mask, number, value, value.sum(axis=1)[:, None], (value**2).sum(axis=1)[:, None])
 
     def deviations(self, bank: Floats) -> Floats:
         """Standard deviation of each channel about each of some curves, with a free offset: (channels, curves)."""
         number = self.number[:, None]
-        first = (self.total - self.mask @ bank.T) / number
-        second = (self.squares - 2.0 * self.value @ bank.T + self.mask @ (bank**2).T) / number
+        if self.mask is None:
+            totals, squares = bank.sum(axis=1), np.vecdot(bank, bank)
+        else:
+            totals, squares = self.mask @ bank.T, self.mask @ (bank**2).T
+        first = (self.total - totals) / number
+        second = (self.squares - 2.0 * self.value @ bank.T + squares) / number
         return np.asarray(np.sqrt(np.maximum(second - first**2, 0.0)))
 
 

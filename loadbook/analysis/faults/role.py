@@ -7,17 +7,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from loadbook.analysis.quantiles import median_of, median_without_each, middle, middles
+from loadbook.analysis.quantiles import median_of, median_without_each, middle
 from loadbook.analysis.trace.its90 import mixed_up, true_c
 from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.analysis.trace.sensors import type_letter
 from loadbook.core.remarks import Remark, remark
 
-from .channels import ChannelView
+from .channels import Bools, ChannelView
 from .rest import Plateau, at_rest, plateau
 
 HEATED_C = 60.0  # the peers must have been heated by this much
-REVERSED_SHARE = -0.2
+REVERSED_SHARE, FELL_C = -0.2, -20.0
 SHORTED_SHARE = 0.4
 SLOWEST_S = 16 * 3600.0  # a channel this slow, or slower, to close its gap to the furnace does not lag: it stands
 DROP_C = 30.0
@@ -41,16 +41,43 @@ def find_role_faults(view: ChannelView) -> list[Fault]:
     if len(grid.t) < 20 or len(view.channels) < 3:
         return []
     level = plateau(view)
+    falls = _falls(view)
+    odd = _odd(view, level) if level else np.zeros(len(view.channels), dtype=bool)
+    peers = _peers(view) if falls.any() or _may_turn(view) else None
+    turned = _reversed(view, np.array(peers)) if peers else {}
     found = []
-    all_peers = _peers(view)
-    turned = _reversed(view, np.array(all_peers))
-    for row, peers in enumerate(all_peers):
-        fault = turned.get(row) or _dropped(view, row, peers)
-        if fault is None and level:
+    for row in range(len(view.channels)):
+        fault = turned.get(row)
+        if fault is None and peers and falls[row]:
+            fault = _dropped(view, row, peers[row])
+        if fault is None and level and odd[row]:
             fault = _over_or_under(view, row, level) or _left_range(view, row, level)
         if fault:
             found.append(fault)
     return found
+
+
+def _falls(view: ChannelView) -> Bools:
+    """Which channels fall at all as far and as quickly as one that is shorted in mid-run."""
+    y, span = view.grid.y, _drop_points(view)
+    return np.asarray((y[:, :-span] - y[:, span:] > DROP_C).any(axis=1))
+
+
+def _may_turn(view: ChannelView) -> bool:
+    """Whether any channel is ever so far below its first reading as one that is reversed."""
+    y = view.grid.y
+    all_begin = bool(np.isfinite(y[:, 0]).all()) and bool(np.isfinite(view.grid.furnace[0]))
+    return not (all_begin and bool((np.fmin.reduce(y, axis=1) - y[:, 0] > FELL_C).all()))
+
+
+def _odd(view: ChannelView, level: Plateau) -> Bools:
+    """Which channels `_over_or_under` and `_left_range` can say anything of: not one that stands, and comes to rest,
+    nowhere near as far from the others as these ask."""
+    rest = at_rest(view, level)[0]
+    final = np.where(np.isfinite(rest), rest, level.y)
+    below, above = np.minimum(level.y, final), np.maximum(level.y, final)
+    hottest = max(level.furnace, float(np.fmax.reduce(level.y)))
+    return np.asarray(~((below > hottest - 0.9 * UNDER_C) & (above < level.furnace + 0.9 * OVER_C)))
 
 
 def _peers(view: ChannelView) -> list[Floats]:
@@ -85,7 +112,7 @@ def _reversed(view: ChannelView, peers: Floats) -> dict[int, Fault]:
     for row in np.flatnonzero(both.sum(axis=1) >= 20).tolist():
         hot, first = int(hots[row]), int(firsts[row])
         heated, own = float(peers[row, hot] - peers[row, first]), float(y[row, hot] - y[row, first])
-        if heated < HEATED_C or own > REVERSED_SHARE * heated or own > -20.0:
+        if heated < HEATED_C or own > REVERSED_SHARE * heated or own > FELL_C:
             continue
         found[row] = _whole(
             view, row, "reversed", 0.95,
@@ -236,16 +263,17 @@ def _read_as(view: ChannelView, row: int, level: Plateau, fault: Fault) -> Fault
     return replace(fault, kind="wrong type", evidence=evidence, figures=figures, wire=wire, table=table)
 
 
+def _drop_points(view: ChannelView) -> int:
+    return max(2, round(DROP_S / view.grid.step_s))
+
+
 def _dropped(view: ChannelView, row: int, peers: Floats) -> Fault | None:
     """Shorted in mid-run: falls far while everything about it is hotter, and stays there."""
-    grid, y = view.grid, view.grid.y[row]
-    span = max(2, round(DROP_S / grid.step_s))
+    grid, y, span = view.grid, view.grid.y[row], _drop_points(view)
     if len(y) <= 3 * span:
         return None
     fall = y[:-span] - y[span:]
-    falls = np.isfinite(fall) & (fall > DROP_C)
-    if not falls.any():
-        return None
+    falls = fall > DROP_C
     hotter = (np.fmin(grid.furnace, peers)[span:] - y[span:]) > DROP_C
     start = _start(view, row)
     for place in np.flatnonzero(falls & hotter)[:200]:
@@ -284,8 +312,10 @@ def find_traded_roles(view: ChannelView) -> list[Fault]:
     for control, others in others_of.items():
         references = grid.y[others] if others else grid.setpoint[None, :]
         own = grid.y[control]
-        leads = middles(grid.y[np.ix_(work, np.flatnonzero(heating))] - own[heating])
-        for candidate, ahead in zip(work, leads.tolist(), strict=True):
+        leads = grid.y[np.ix_(work, np.flatnonzero(heating))] - own[heating]
+        often = 2 * (leads > LEADS_C).sum(axis=1) >= np.isfinite(leads).sum(axis=1)  # else the median is less
+        for candidate, lead in zip(work[often], leads[often], strict=True):
+            ahead = middle(lead)
             if not ahead > LEADS_C:
                 continue
             behind = middle((own - grid.y[candidate])[cooling])
