@@ -116,29 +116,25 @@ def compare(view: View, demand: Demand, series: Series | None, where: Mask, guar
     where  (n,) True where the demand binds; a demand that never bound is kept, with no value
     """
     d = demand
-    base = d.kept
-    if not where.any():
-        return base
-    known = where & np.isfinite(series.value) if series is not None else where & False
-    if series is None or not known.any():
-        return replace(base, verdict="cannot be told", missing=d.nothing)
-    sign = 1.0 if d.relation == "max" else -1.0
-    excess = np.where(known, sign * (series.value - d.limit), -np.inf)
-    worst = int(np.argmax(excess))
-    value = float(series.value[worst])
+    asked = np.count_nonzero(where)
+    if not asked:
+        return d.kept
+    known = where & np.isfinite(series.value) if series is not None else None
+    if series is None or known is None or not (told := np.count_nonzero(known)):
+        return replace(d.kept, verdict="cannot be told", missing=d.nothing)
+    excess = np.where(known, series.value - d.limit if d.relation == "max" else d.limit - series.value, -np.inf)
+    worst = int(excess.argmax())
     uncertainty = series.uncertainty(worst)
-    result = replace(
-        base, value=value, worst_s=float(view.t_s[worst]), channel=series.who(worst) or None, uncertainty=uncertainty
-    )
-    breach = known & beyond(np.where(known, series.value, d.limit), d.limit, d.relation)
-    if breach.any():
-        first = int(np.argmax(breach))
-        result = replace(
-            result, verdict="broken", first_s=float(view.t_s[first]), lasted_s=float(view.cell_s[breach].sum())
-        )
-    else:
-        seen = view.longest_step_s <= d.blind_s and np.count_nonzero(known) == np.count_nonzero(where)
-        blind = None if seen else longest_blind(view, where, known)
+    result = ClauseResult(
+        d.clause, "kept", d.text, float(series.value[worst]), d.limit, d.unit, None, float(view.t_s[worst]),
+        series.who(worst) or None, asked=d.asked, uncertainty=uncertainty, segment=d.segment,
+    )  # fmt: skip
+    if excess[worst] > HAIR * abs(d.limit):
+        breach = excess > HAIR * abs(d.limit)
+        first, lasted_s = int(breach.argmax()), float(view.cell_s[breach].sum())
+        result = replace(result, verdict="broken", first_s=float(view.t_s[first]), lasted_s=lasted_s)
+    elif told < asked or view.longest_step_s > d.blind_s:
+        blind = longest_blind(view, where, known)
         if blind is not None and blind[1] - blind[0] > d.blind_s:
             minutes = (blind[1] - blind[0]) / 60.0
             unseen = untold(result, "unseen", rate=d.unit == "c_per_h", for_min=minutes)

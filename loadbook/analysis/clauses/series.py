@@ -279,16 +279,17 @@ def rate(
             y = np.where(y > above_c, y, np.nan)
         if below_c is not None:
             y = np.where(y < below_c, y, np.nan)
-    seen = np.isfinite(y)
+    t_s, seen = view.t_s[first:last], np.isfinite(y)
     drawn = seen & (picked(view.trace.flags, rows)[:, first:last] & NOT_SAMPLED > 0)
-    y = np.where(drawn, np.nan, y)
-    rates = rates_of(view.t_s[first:last], y, window_s)
+    if drawn.any():
+        y = np.where(drawn, np.nan, y)
+    rates = rates_of(t_s, y, window_s)
     signed = np.where(_usable(seen, rates.full), rates.slope if rising else -rates.slope, np.nan)
-    _between(view.t_s[first:last], np.isfinite(y), drawn, signed)
-    lone = _lone_lines(view.t_s[first:last], y, seen, signed, window_s, rising)
-    _bridged(view.t_s[first:last], y, where[first:last], signed, window_s, rising)
+    _between(t_s, seen & ~drawn, drawn, signed)
+    lone = _lone_lines(t_s, y, seen, signed, window_s, rising)
+    _bridged(t_s, y, where[first:last], signed, window_s, rising)
     if settling is not None:
-        _settle(view.t_s[first:last], y, rising, seen, signed, window_s, settling)
+        _settle(t_s, y, rising, seen, signed, window_s, settling)
     ranked = np.where(np.isfinite(signed), signed, -np.inf if fastest else np.inf)
     which = ranked.argmax(axis=0) if fastest else ranked.argmin(axis=0)
     steepest = np.take_along_axis(ranked, which[None, :], axis=0)[0]
@@ -319,8 +320,11 @@ def _between(t_s: Floats, own: Mask, drawn: Mask, signed: Floats) -> None:
 def _bridged(t_s: Floats, y: Floats, where: Mask, signed: Floats, window_s: float, rising: bool) -> None:
     """Fills in the slope beside a gap of the readings no longer than the window: that of one straight line through the
     readings up to half a window before and after it."""
+    readings = np.isfinite(y)
+    if readings.all() and not (t_s[1:] - t_s[:-1] > window_s * GAP_SHARE).any():
+        return
     for row, values in enumerate(y):
-        inside = np.flatnonzero(np.isfinite(values))
+        inside = np.flatnonzero(readings[row])
         steps = np.diff(t_s[inside])
         gaps = (steps > window_s * GAP_SHARE) & (steps <= window_s)
         for k in np.flatnonzero(gaps & (steps > 2.0 * np.median(steps))).tolist() if gaps.any() else ():
@@ -336,9 +340,10 @@ def _bridged(t_s: Floats, y: Floats, where: Mask, signed: Floats, window_s: floa
 def _lone_lines(t_s: Floats, y: Floats, seen: Mask, signed: Floats, window_s: float, rising: bool) -> dict[int, float]:
     """Fills in the slope of rows whose whole stretch is too short for any; row -> standard error."""
     out = {}
-    for row, values in enumerate(y):
+    for row in np.flatnonzero(~np.isfinite(signed).any(axis=1)).tolist():
+        values = y[row]
         inside = np.flatnonzero(np.isfinite(values))
-        if inside.size < 3 or np.isfinite(signed[row]).any() or not seen[row, inside[0] : inside[-1] + 1].all():
+        if inside.size < 3 or not seen[row, inside[0] : inside[-1] + 1].all():
             continue
         if t_s[inside[-1]] - t_s[inside[0]] >= 0.5 * window_s:
             continue
@@ -376,11 +381,10 @@ def _settle(
 
 def _usable(seen: Mask, full: Mask) -> Mask:
     """Per row: samples whose whole window is filled; all samples of a stretch in which no window is."""
-    out = full.copy()
-    for row, filled in enumerate(full):
-        if seen[row].all():
-            out[row] |= not filled.any()
-            continue
+    whole = seen.all(axis=1)
+    out = full | (whole & ~full.any(axis=1))[:, None]
+    for row in np.flatnonzero(~whole).tolist():
+        filled = full[row]
         edges = np.flatnonzero(np.diff(np.concatenate(([0], seen[row].astype(np.int8), [0]))))
         for a, b in zip(edges[::2], edges[1::2], strict=True):
             if not filled[a:b].any():

@@ -301,7 +301,7 @@ def grid_of(t: Floats, y: Floats, control: Bools, setpoint: Floats | None, inter
     even = int(number[0]) if (number == number[0]).all() else 0
     first = np.minimum(np.cumsum(number) - number, len(t) - 1)
     cells = Cells(first, number.astype(np.float64), bool(number.all()), even)
-    means = np.ascontiguousarray(cells.means(y))
+    means = cells.means(y)
     programmed = np.full(count, np.nan) if setpoint is None else cells.means(setpoint)
     centres = t[0] + (np.arange(count) + 0.5) * step
     return cells, Grid(centres, means, furnace_of(means[control], programmed), programmed, step)

@@ -90,7 +90,7 @@ def shares_at_once(
     window = np.full(2 * wide + 1, 1.0 / (2 * wide + 1))
     span = 2.0 * wide * step_s
     driven, heat = (furnace[2 * wide :] - furnace[: -2 * wide]) / span, np.convolve(furnace, window, "valid")
-    scale = np.array([1e-4, 1e-4, 1e-5, 1.0, 1.0])  # so that no column is next to nothing
+    scale = np.array([1.0, 1e-4, 1e-4, 1e-5])  # so that no column is next to nothing
     out: list[tuple[float, float] | None] = []
     for own in y:
         change = (own[2 * wide :] - own[: -2 * wide]) / span
@@ -100,24 +100,24 @@ def shares_at_once(
         if use.sum() < LEAST_POINTS:
             out.append(None)
             continue
-        whole = np.stack([away, away * (hot * hot * hot), heat - heat[use][0], driven, change], axis=1)[use] * scale
-        if _surely_less(np.linalg.qr(whole, mode="r"), least):
+        columns = np.stack([driven, away, away * (hot * hot * hot), heat - heat[use][0]], axis=1)[use] * scale
+        if _surely_less(columns, change[use], least):
             out.append(None)
             continue
-        columns, change = whole[:, :4], whole[:, 4]
-        found, *_ = np.linalg.lstsq(columns, change, rcond=None)
-        if not found[3] > least:
+        found, *_ = np.linalg.lstsq(columns, change[use], rcond=None)
+        if not found[0] > least:
             out.append(None)
             continue
-        left = change - columns @ found
+        left = change[use] - columns @ found
         # neighbouring changes share their samples
-        variance = float((left**2).mean()) * 2 * wide * np.linalg.pinv(columns.T @ columns)[3, 3]
-        out.append((float(found[3]), float(np.sqrt(max(variance, 0.0)))))
+        variance = float((left**2).mean()) * 2 * wide * np.linalg.pinv(columns.T @ columns)[0, 0]
+        out.append((float(found[0]), float(np.sqrt(max(variance, 0.0)))))
     return out
 
 
-def _surely_less(r: Floats, least: float) -> bool:
-    """Whether the last but one column's share in the last column is well below `least`: from the triangle of their
-    orthogonal decomposition, several times quicker than the share itself; False where that says little."""
+def _surely_less(columns: Floats, change: Floats, least: float) -> bool:
+    """Whether the first column's share in the change is well below `least`: from an orthogonal decomposition, several
+    times quicker than the fit itself; False where that says little."""
+    r = np.linalg.qr(np.column_stack([columns[:, 1:], columns[:, 0], change]), mode="r")
     own, size = float(r[3, 3]), float(np.abs(r[:4, 3]).max())
     return abs(own) > 1e-6 * size and float(r[3, 4]) / own < least - 0.01

@@ -9,7 +9,7 @@ import numpy as np
 
 from loadbook.analysis.trace.model import Floats
 from loadbook.analysis.trace.rates import Rates, line, noise_peak, thermocouples, trace_rates
-from loadbook.analysis.trace.validity import Mask, first_where, interval_s
+from loadbook.analysis.trace.validity import Mask, first_where, interval_s, picked
 from loadbook.core.remarks import Remark, remark
 
 from .run_view import Look, degrees, first_fall_through, last_rise_through
@@ -52,16 +52,16 @@ class Slopes:
 
     def best(self, rows: Sequence[int], where: Mask, part: slice) -> list[tuple[float, int]]:
         """Steepest slope of each row inside a mask and its sample: of full windows, where a row has any."""
-        out = []
-        for row in rows:
-            line = self.at[row]
-            signed = self.sign * self.slope[line, part]
-            inside = (where[part] if where.ndim == 1 else where[row, part]) & np.isfinite(signed)
-            filled = inside & self.full[line, part]
-            signed[~(filled if filled.any() else inside)] = -np.inf
-            k = int(signed.argmax()) if signed.size else 0
-            out.append((float(signed[k]), k + part.start) if signed.size else (-np.inf, 0))
-        return out
+        if not rows or part.start >= part.stop:
+            return [(-np.inf, 0)] * len(rows)
+        lines = [self.at[row] for row in rows]
+        signed = self.sign * picked(self.slope, lines)[:, part]
+        inside = (where[part] if where.ndim == 1 else picked(where, rows)[:, part]) & np.isfinite(signed)
+        filled = inside & picked(self.full, lines)[:, part]
+        signed[~np.where(filled.any(axis=1)[:, None], filled, inside)] = -np.inf
+        steepest = signed.argmax(axis=1)
+        found = signed[np.arange(len(rows)), steepest]
+        return list(zip(found.tolist(), (steepest + part.start).tolist(), strict=True))
 
 
 def rate_parameters(look: Look) -> None:

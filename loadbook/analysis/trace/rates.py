@@ -102,44 +102,39 @@ class _Line:
 
 
 def rates_of(t_s: Floats, y: Floats, window_s: float) -> Rates:
-    """As slopes, of (channels, n), with standard errors on demand and where the samples fill the whole window.
-
-    Channel by channel: arrays of one channel stay in the processor's cache.
-    """
+    """As slopes, of (channels, n), with standard errors on demand and where the samples fill the whole window."""
     slope = np.full(y.shape, np.nan)
     full = np.zeros(y.shape, dtype=bool)
     lines: dict[int, _Line] = {}
-    whole: _Windows | None = None
-    for i, values in enumerate(y):
-        valid = np.isfinite(values)
-        if valid.all():
-            if whole is None:
-                whole = _Windows.of(t_s, window_s)
-            if t_s.size >= FEWEST:
-                slope[i], lines[i] = _slope(whole, values, None)
-                full[i] = whole.full
-        else:
-            samples = np.flatnonzero(valid)
-            if samples.size >= FEWEST:
-                windows = _Windows.of(t_s[samples], window_s)
-                slope[i, samples], lines[i] = _slope(windows, values[samples], samples)
-                full[i, samples] = windows.full
+    valid = np.isfinite(y)
+    whole = np.flatnonzero(valid.all(axis=1))
+    if whole.size and t_s.size >= FEWEST:
+        windows = _Windows.of(t_s, window_s)
+        slope[whole], found = _slopes(windows, picked(y, whole.tolist()), None)
+        full[whole] = windows.full
+        lines.update(zip(whole.tolist(), found, strict=True))
+    for i in np.flatnonzero(~valid.all(axis=1)).tolist():
+        samples = np.flatnonzero(valid[i])
+        if samples.size >= FEWEST:
+            windows = _Windows.of(t_s[samples], window_s)
+            slope[i, samples], (lines[i],) = _slopes(windows, y[i : i + 1, samples], samples)
+            full[i, samples] = windows.full
     return Rates(slope, full, lines)
 
 
-def _slope(w: _Windows, y: Floats, samples: npt.NDArray[np.intp] | None) -> tuple[Floats, _Line]:
-    """Slopes of one channel without a missing value."""
-    y = y - y.mean()
+def _slopes(w: _Windows, y: Floats, samples: npt.NDArray[np.intp] | None) -> tuple[Floats, list[_Line]]:
+    """Slopes of some channels (channels, n) without a missing value."""
+    y = y - y.mean(axis=1, keepdims=True)
     y_sums, ty_sums = _sums(y), _sums(w.t * y)
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = (w.over(ty_sums) - w.t_mean * w.over(y_sums)) / w.sxx
-    return slope, _Line(w, samples, y, y_sums, ty_sums)
+    return slope, [_Line(w, samples, *each) for each in zip(y, y_sums, ty_sums, strict=True)]
 
 
 def _sums(x: Floats) -> Floats:
-    """Sums up to each sample, from 0.0: (n + 1,)."""
-    out = np.zeros(x.size + 1)
-    np.cumsum(x, out=out[1:])
+    """Sums up to each sample, from 0.0: (..., n) -> (..., n + 1)."""
+    out = np.zeros((*x.shape[:-1], x.shape[-1] + 1))
+    np.cumsum(x, axis=-1, out=out[..., 1:])
     return out
 
 
@@ -182,14 +177,14 @@ class _Windows:
         return w
 
     def over(self, sums: Floats) -> Floats:
-        """What each window holds of something that `_sums` has summed."""
+        """What each window holds of something that `_sums` has summed: (..., n + 1) -> (..., n)."""
         if self.even is None:
-            return np.asarray(np.take(sums, self.high) - np.take(sums, self.low))  # far faster than indexing
+            return np.asarray(np.take(sums, self.high, axis=-1) - np.take(sums, self.low, axis=-1))
         (before, after), n = self.even, self.low.size
-        out = np.empty(n)
-        out[:before] = sums[self.high[:before]]
-        out[before : n - after + 1] = sums[before + after :] - sums[: n - after - before + 1]
-        out[n - after + 1 :] = sums[n] - sums[self.low[n - after + 1 :]]
+        out = np.empty((*sums.shape[:-1], n))
+        out[..., :before] = sums[..., after : before + after]
+        out[..., before : n - after + 1] = sums[..., before + after :] - sums[..., : n - after - before + 1]
+        out[..., n - after + 1 :] = sums[..., n:] - sums[..., n - after - before + 1 : n - before]
         return out
 
 

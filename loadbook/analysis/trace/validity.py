@@ -57,7 +57,7 @@ def corrected(trace: Trace) -> Corrected:
     """
     if isinstance(trace, Corrected):
         return trace
-    values = np.asarray(trace.values, dtype=float)
+    values = np.ascontiguousarray(trace.values, dtype=float)  # what follows goes along the channels
     which = [i for i, c in enumerate(trace.channels) if c.correction and c.quantity == "temperature"]
     if which:
         values = values.copy()
