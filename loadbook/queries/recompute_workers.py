@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, Self, TypeVar
 
+from loadbook.core.collector import uncollected
 from loadbook.core.errors import DamageError, LoadbookError
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
@@ -62,7 +63,9 @@ def compute(book: BookFolder, run: str) -> Computed:
     except DamageError as exc:
         return Computed(record, settings, [], [], str(exc))
     factor, decides = settings
-    return Computed(record, settings, *derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides))
+    with uncollected():
+        rows = derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
+    return Computed(record, settings, *rows)
 
 
 def cores() -> int:

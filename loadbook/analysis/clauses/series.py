@@ -146,17 +146,14 @@ def _rss(*parts: float | None) -> float | None:
 
 def _pick(view: View, rows: Sequence[int], hottest: bool) -> tuple[Floats, Callable[[int], int]]:
     """Hottest or coldest valid value among rows at each sample, and the row it came from."""
-    key = ("pick", tuple(rows), hottest)
-    if key not in view.memo:
-        view.memo[key] = hottest_coldest(view.trace, rows)[0 if hottest else 1]
     index = list(rows)
 
     def row(i: int) -> int:
-        column = view.trace.values[index, i]
-        known = np.where(np.isfinite(column), column, -np.inf if hottest else np.inf)
-        return index[int(known.argmax() if hottest else known.argmin())]
+        column = view.trace.values[:, i].tolist()
+        known = [r for r in index if column[r] == column[r]] or index[:1]
+        return (max if hottest else min)(known, key=column.__getitem__)
 
-    return view.memo[key], row
+    return hottest_coldest(view.trace, rows)[0 if hottest else 1], row
 
 
 def extreme(view: View, rows: Sequence[int], hottest: bool = True) -> Series | None:

@@ -80,17 +80,19 @@ def _apart(view: ChannelView, level: Plateau, row: int, rows: npt.NDArray[np.int
     channel = view.channels[row]
     one = channel.expanded_uncertainty_c or _class_limit(channel.tc_type, peers)
     limit = min(1.4142 * one, max(SCATTERS * scatter, LEAST_C))
+    # one more that stands as high may have the same fault; two show that it can be so hot there
+    hottest = max(level.furnace, sorted(float(level.y[i]) for i in rows if i != row)[-2])
+    above = max(0.0, float(level.y[row]) - hottest - one)
+    beyond = abs(offset) - ERRORS * float(error[row])
+    if beyond <= GROWING_LIMIT * limit and not above:
+        return None
     slopes = late_slopes(view, level)
     lasted = (level.last - level.first) * view.grid.step_s
     moved = float(slopes[row] - np.median(slopes[others])) * lasted
     leaves = error[row] < UNSURE_C / 4.0 and moved * offset > 0 and slopes[row] * offset > 0
     leaves &= offset < 0 or level.y[row] > level.furnace  # below the furnace, a section that lags rises too
     grown = min(abs(moved), abs(float(slopes[row])) * lasted) if leaves else 0.0
-    # one more that stands as high may have the same fault; two show that it can be so hot there
-    hottest = max(level.furnace, sorted(float(level.y[i]) for i in rows if i != row)[-2])
-    above = max(0.0, float(level.y[row]) - hottest - one)
-    enough = limit * (GROWING_LIMIT if grown > GROWN_C else 1.0)
-    if abs(offset) - ERRORS * float(error[row]) <= enough and not above:
+    if beyond <= limit * (GROWING_LIMIT if grown > GROWN_C else 1.0) and not above:
         return None
     same = [float(rest[i]) - peers for i in _same_piece(view, row, rows) if error[i] <= UNSURE_C]
     if not above and any(SAME_SHARE <= x / offset <= 1.0 / SAME_SHARE for x in same):

@@ -29,6 +29,7 @@ SLOW_QUICKER = 0.68  # and where what it comes to is still slow for a wire
 BARE_S = 1080.0
 WARP_K = 873.0
 BLOCK = 16
+_LATER = BLOCK - 1 + np.arange(BLOCK)[None, :] - np.arange(BLOCK)[:, None]
 TAUS_AT_ONCE = 30  # small enough that the products stay on one processor
 
 
@@ -148,14 +149,14 @@ def lagged(driven: Floats, step_s: float, taus_s: Floats) -> Floats:
     >>> lagged(np.array([0.0, 1.0, 1.0]), 1.0, np.array([1.0 / np.log(2.0)])).round(12).tolist()
     [[0.0, 0.5, 0.75]]
     """
-    keep = np.exp(-step_s / taus_s)
+    powers = np.exp(-step_s / taus_s[:, None] * np.arange(BLOCK + 1))
+    keep = powers[:, 1]
     blocks = -(-len(driven) // BLOCK)
     x = np.full(blocks * BLOCK, driven[-1])
     x[: len(driven)] = driven
-    powers = keep[:, None] ** np.arange(BLOCK + 1)
-    back = np.arange(BLOCK)[None, :] - np.arange(BLOCK)[:, None]  # how long before a sample another one is
-    weights = np.where(back >= 0, powers[:, np.maximum(back, 0)], 0.0) * (1.0 - keep)[:, None, None]
-    out = x.reshape(blocks, BLOCK) @ weights
+    shares = np.zeros((len(keep), 2 * BLOCK - 1))  # of a sample in what follows it; none in what went before
+    shares[:, BLOCK - 1 :] = powers[:, :BLOCK] * (1.0 - keep)[:, None]
+    out = x.reshape(blocks, BLOCK) @ shares[:, _LATER]
     left = np.empty((len(keep), blocks))
     left[:, 0], left[:, 1:] = driven[0], out[:, :-1, -1]
     over, fades = 1, powers[:, BLOCK:]

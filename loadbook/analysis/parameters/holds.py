@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -10,6 +11,7 @@ from loadbook.analysis.trace.model import Floats
 from loadbook.analysis.trace.phases import Hold
 from loadbook.analysis.trace.rates import line
 from loadbook.analysis.trace.soak import soak
+from loadbook.analysis.trace.validity import picked
 from loadbook.core.remarks import Remark, remark
 
 from .run_view import Look
@@ -49,12 +51,19 @@ def time_mean(t_s: Floats, y: Floats, gap_s: float) -> float:
     >>> time_mean(np.array([0.0, 10.0, 40.0]), np.array([0.0, 10.0, 10.0]), 100.0)
     8.75
     """
-    ok = np.isfinite(y)
-    if not ok.any():
-        return float("nan")
-    w = _weights(t_s[ok], gap_s)
-    total = float(w.sum())
-    return float((w * y[ok]).sum() / total) if total > 0.0 else float(y[ok].mean())
+    return time_means(t_s, y[None, :], gap_s)[0]
+
+
+def time_means(t_s: Floats, y: Floats, gap_s: float) -> list[float]:
+    """The same of each row of (k, n); those without a gap share their weights."""
+    found, shared = [], None
+    for values, ok in zip(y, np.isfinite(y), strict=True):
+        whole = bool(ok.all())
+        w = shared if whole and shared is not None else _weights(t_s[ok], gap_s)
+        shared, valid = (w, values) if whole else (shared, values[ok])
+        total = float(w.sum())
+        found.append(float((w * valid).sum() / total) if total > 0.0 else float(valid.mean()) if valid.size else math.nan)
+    return found
 
 
 def _one_hold(look: Look, hold: Hold, tail: str) -> None:
@@ -140,8 +149,9 @@ def _row_mean(values: Floats) -> Floats:
 def _channels(look: Look, hold: Hold) -> None:
     """Each TC's own mean over the main hold, and its own time inside the band."""
     part = slice(hold.start, min(hold.end, look.n))
-    for row in (*look.control, *look.work):
-        mean = time_mean(look.t_s[part], look.trace.values[row, part], look.gap_s)
+    rows = [*look.control, *look.work]
+    means = time_means(look.t_s[part], picked(look.trace.values, rows)[:, part], look.gap_s)
+    for row, mean in zip(rows, means, strict=True):
         look.add("hold_mean_c", mean, "c", channel=look.name(row))
     for row in look.work:
         own = soak(look.trace, hold, look.n, [row])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -152,7 +153,10 @@ def _means(look: Look) -> None:
             name = look.phases.reference_is if row < 0 else look.name(row)
             if row < 0 and look.phases.reference_is != "control":
                 continue
-            up, down = _mean_rise(look, y), _mean_fall(look, y)
+            start = _start_c(y)
+            if start is None or look.main.target_c - start < 2.0 * APPROACH_C / 5.0:
+                continue
+            up, down = _mean_rise(look, y, start), _mean_fall(look, y, start)
             heating += [(up, name)] if up is not None else []
             cooling += [(down, name)] if down is not None else []
         for word, each in (("heating", heating), ("cooling", cooling)):
@@ -162,16 +166,14 @@ def _means(look: Look) -> None:
 
 
 def _start_c(y: Floats) -> float | None:
-    first = first_where(np.isfinite(y))
+    first = 0 if math.isfinite(y[0]) else first_where(np.isfinite(y))
     return None if first is None else float(y[first])
 
 
-def _mean_rise(look: Look, y: Floats) -> float | None:
+def _mean_rise(look: Look, y: Floats, start: float) -> float | None:
     """Rise over time between two shares of the climb, taken over the heating samples only."""
     assert look.main is not None
-    start, target = _start_c(y), look.main.target_c
-    if start is None or target - start < 2.0 * APPROACH_C / 5.0:
-        return None
+    target = look.main.target_c
     low, high = (start + share * (target - start) for share in CLIMB)
     top = first_where(y[: look.main.end] >= high)
     if top is None:
@@ -180,12 +182,10 @@ def _mean_rise(look: Look, y: Floats) -> float | None:
     return None if bottom is None else _rate_over(look, y, bottom, top, look.mask("heating"))
 
 
-def _mean_fall(look: Look, y: Floats) -> float | None:
+def _mean_fall(look: Look, y: Floats, start: float) -> float | None:
     """Fall over time between two shares of the way down, taken over the cooling samples only (positive)."""
     assert look.main is not None
-    start, target = _start_c(y), look.main.target_c
-    if start is None or target - start < 2.0 * APPROACH_C / 5.0:
-        return None
+    target = look.main.target_c
     high, low = (target - share * (target - start) for share in FALL)
     top = first_fall_through(y, high, look.main.end)
     bottom = first_fall_through(y, low, look.main.end)

@@ -67,13 +67,13 @@ class Rates:
         at = sample if line.samples is None else int(np.searchsorted(line.samples, sample))
         if line.samples is not None and (at >= line.samples.size or line.samples[at] != sample):
             return float("nan")
-        return float(line.errors(at))
+        return line.error(at)
 
     def errors(self) -> Floats:
         """All standard errors, shaped like slope."""
         out = np.full(self.slope.shape, np.nan)
         for channel, line in self._lines.items():
-            out[channel, slice(None) if line.samples is None else line.samples] = line.errors(slice(None))
+            out[channel, slice(None) if line.samples is None else line.samples] = line.errors()
         return out
 
 
@@ -91,14 +91,25 @@ class _Line:
     def square_sums(self) -> Floats:
         return _sums(self.y * self.y)
 
-    def errors(self, part: slice | int) -> Floats:
+    def error(self, at: int) -> float:
+        """The standard error at one sample: as `errors`, in plain numbers."""
+        w, squares = self.windows, self.square_sums
+        low, high, count, sxx = int(w.low[at]), int(w.high[at]), float(w.count[at]), float(w.sxx[at])
+        if not sxx > 0.0:
+            return math.nan
+        y_sum = float(self.y_sums[high]) - float(self.y_sums[low])
+        sxy = float(self.ty_sums[high]) - float(self.ty_sums[low]) - float(w.t_mean[at]) * y_sum
+        residual = float(squares[high]) - float(squares[low]) - y_sum * y_sum / count - sxy / sxx * sxy
+        return math.sqrt(max(residual, 0.0) / ((count - 2.0) * sxx))
+
+    def errors(self) -> Floats:
+        """Standard errors at all samples."""
         w, squares = self.windows, self.square_sums
         with np.errstate(invalid="ignore", divide="ignore"):
-            low, high, count, sxx = w.low[part], w.high[part], w.count[part], w.sxx[part]
-            y_sum = self.y_sums[high] - self.y_sums[low]
-            sxy = self.ty_sums[high] - self.ty_sums[low] - w.t_mean[part] * y_sum
-            residual = squares[high] - squares[low] - y_sum * y_sum / count - sxy / sxx * sxy
-            return np.asarray(np.sqrt(np.maximum(residual, 0.0) / ((count - 2.0) * sxx)))
+            y_sum = self.y_sums[w.high] - self.y_sums[w.low]
+            sxy = self.ty_sums[w.high] - self.ty_sums[w.low] - w.t_mean * y_sum
+            residual = squares[w.high] - squares[w.low] - y_sum * y_sum / w.count - sxy / w.sxx * sxy
+            return np.asarray(np.sqrt(np.maximum(residual, 0.0) / ((w.count - 2.0) * w.sxx)))
 
 
 def rates_of(t_s: Floats, y: Floats, window_s: float) -> Rates:

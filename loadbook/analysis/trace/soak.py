@@ -94,17 +94,17 @@ def soak(
     inside = inside if part is None else inside[valid]
     steps = t[1:] - t[:-1]
     seen = (steps <= gap_limit_s(trace)) | bridged
-    unseen = 0.0 if seen.all() else float(steps[inside[1:] & inside[:-1] & ~seen].sum()) / 60.0
-    turns = [0, *(np.flatnonzero(inside[1:] != inside[:-1]) + 1).tolist()]  # it begins inside
-    edges = np.array([*turns, inside.size] if inside[-1] else turns)
+    whole = bool(seen.all())
+    unseen = 0.0 if whole else float(steps[inside[1:] & inside[:-1] & ~seen].sum()) / 60.0
+    edges = [0, *((inside[1:] != inside[:-1]).nonzero()[0] + 1).tolist()]  # it begins inside
+    if inside[-1]:
+        edges.append(inside.size)
     stretches: list[tuple[int, int]] = []  # first and last sample of each unbroken, seen stretch
     for a, b in zip(edges[::2], edges[1::2], strict=True):
-        breaks = [] if seen.all() else [int(x) for x in np.flatnonzero(~seen[a : b - 1]) + a]
-        starts, ends = [int(a), *(x + 1 for x in breaks)], [*breaks, int(b) - 1]
-        stretches.extend(zip(starts, ends, strict=True))
+        breaks = [] if whole else (np.flatnonzero(~seen[a : b - 1]) + a).tolist()
+        stretches.extend(zip([a, *(x + 1 for x in breaks)], [*breaks, b - 1], strict=True))
     lengths = [float(t[b] - t[a]) for a, b in stretches]
-    outside = t[edges[2::2]] - t[edges[1:-1:2] - 1]
-    out = float(outside.max()) if outside.size else 0.0
+    out = max((float(t[b] - t[a - 1]) for a, b in zip(edges[1:-1:2], edges[2::2], strict=True)), default=0.0)
     rule = on_leaving or hold.on_leaving
     if rule == "pause":
         first, last, counted = stretches[0][0], stretches[-1][1], sum(lengths)
