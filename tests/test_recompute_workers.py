@@ -68,6 +68,7 @@ def only_workers(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(recompute_workers.Team, "results", after_start)
     monkeypatch.setattr(recompute_workers, "AHEAD", RUNS)
+    monkeypatch.setattr("loadbook.queries.recompute.GROUP", 2)
 
 
 def test_what_workers_computed_is_what_is_stored(book: BookFolder, only_workers: None) -> None:
@@ -76,7 +77,7 @@ def test_what_workers_computed_is_what_is_stored(book: BookFolder, only_workers:
     with book.write() as conn:
         conn.execute("DELETE FROM finding")
     with recompute_workers.Team(book, 2, book.state, recompute_workers.compute) as team:
-        assert all(found and found.findings for _, _, found in team.results([f"R{i:05d}" for i in range(RUNS)]))
+        assert all(found and found[0].findings for _, _, found in team.results([(f"R{i:05d}",) for i in range(RUNS)]))
     list(recompute(book, workers=2))
     assert derived_of(book) == stored
 
@@ -85,7 +86,7 @@ def test_what_workers_computed_is_what_is_stored(book: BookFolder, only_workers:
 def test_a_worker_that_is_killed_changes_nothing(
     book: BookFolder, monkeypatch: pytest.MonkeyPatch, only_workers: None, answers: int
 ) -> None:
-    """It is killed when so many of its runs have been stored; the rest of them is computed here."""
+    """It is killed when so many pairs of its runs have been stored; the rest of them is computed here."""
     alone = list(recompute(book, workers=1))
     results = recompute_workers.Team.results
 
@@ -119,8 +120,8 @@ from loadbook.store.book import BookFolder
 print("begun", flush=True)
 with BookFolder.open(Path(sys.argv[1])) as book, Team(book, 2, book.state, compute) as team:
     print(team.started[0].result(), flush=True)
-    for run, _, found in team.results(["R00001"] * 100_000):
-        assert found.findings
+    for run, _, found in team.results([("R00001",)] * 100_000):
+        assert found[0].findings
 """
 
 
@@ -180,14 +181,14 @@ def test_a_run_that_changed_while_it_was_computed_is_computed_again(
     old, stored = list(recompute(book, runs, workers=1)), derived_of(book)
     asked: list[str] = []
 
-    def late(found: recompute_workers.Computed | None) -> recompute_workers.Computed:
+    def late(found: list[recompute_workers.Computed] | None) -> list[recompute_workers.Computed]:
         assert found is not None
-        if found.record.run == "R00002":  # both have been computed
+        if found[-1].record.run == "R00002":  # both have been computed
             with BookFolder.open(folder) as other, other.write() as conn:
                 row = conn.execute("SELECT run_id, status FROM run WHERE run = 'R00001'").fetchone()
                 status = "aborted" if row["status"] != "aborted" else "done"
                 amend(conn, "run", "R00001", row["run_id"], {"status": status}, "a test", "A. Person")
-        return recompute_workers.Computed(found.record, found.settings, found.parameters[:1], found.findings)
+        return [recompute_workers.Computed(f.record, f.settings, f.parameters[:1], f.findings) for f in found]
 
     def again(*given: Any, **settings: Any) -> Any:
         asked.append(given[0].run)
@@ -195,7 +196,7 @@ def test_a_run_that_changed_while_it_was_computed_is_computed_again(
 
     compute, derived_rows, results = recompute_workers.compute, derived.derived_rows, recompute_workers.Team.results
     if workers == 1:
-        monkeypatch.setattr("loadbook.queries.recompute.compute", lambda of, run: late(compute(of, run)))
+        monkeypatch.setattr("loadbook.queries.recompute.compute", lambda of, runs: late(compute(of, runs)))
     else:
         monkeypatch.setattr(
             recompute_workers.Team, "results", lambda self, runs: ((r, b, late(c)) for r, b, c in results(self, runs))

@@ -59,6 +59,39 @@ def test_a_trace_comes_back_bit_for_bit_in_the_order_of_channels_asked(book: Any
     np.testing.assert_array_equal(one.values, trace.values[1:2])
 
 
+def test_several_traces_are_read_together_as_each_by_itself(book: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of different lengths and channels, one of them damaged, one with a channel that its file has not."""
+    traces = [sample_trace(50), sample_trace(7), sample_trace(300), sample_trace(20)]
+    rows = [row_of(t, f"t-{i}", trace_files.write_trace(book, t, f"t-{i}")) for i, t in enumerate(traces)]
+    rows = [row | {"samples": t.t_s.size} for row, t in zip(rows, traces, strict=True)]
+    (book.path / rows[1]["path"]).write_bytes(b"PAR1")
+    asked = [traces[0].channels, traces[1].channels, traces[2].channels[::-1], (Channel(9, "TC 9"),)]
+    queries: list[int] = []
+    columns = trace_files._columns
+
+    def counted(datas: list[bytes], where: str) -> Any:
+        queries.append(len(datas))
+        return columns(datas, where)
+
+    monkeypatch.setattr(trace_files, "_columns", counted)
+    found = list(trace_files.read_traces(book, [(r, c, ()) for r, c in zip(rows, asked, strict=True)]))
+    assert queries == [3]
+    for i, back in enumerate(found):
+        try:
+            alone = trace_files.read_trace(book, rows[i], asked[i])
+        except DamageError as exc:
+            assert i in (1, 3) and str(back) == str(exc)
+            continue
+        assert i in (0, 2) and isinstance(back, Trace) and back.channels == alone.channels and back.run == alone.run
+        for name in ("t_s", "values", "flags"):
+            np.testing.assert_array_equal(getattr(back, name), getattr(alone, name))
+    monkeypatch.setattr(trace_files, "TOGETHER", 1)  # what is large is read by itself
+    wanted = [(r, t.channels, ()) for r, t in zip(rows, traces, strict=True)]
+    kinds = [type(x) for x in trace_files.read_traces(book, wanted)]
+    assert kinds == [Trace, DamageError, Trace, Trace]
+    assert queries[1:] == [1] * len(queries[1:]) and not list(trace_files.read_traces(book, []))
+
+
 def test_the_file_is_long_sorted_and_nothing_temporary_is_left(book: Any) -> None:
     import duckdb
 

@@ -17,6 +17,7 @@ from loadbook.store.trace_files import read_trace
 from .recompute_workers import Computed, State, Team, compute, cores
 
 WORTH_WORKERS = 100
+GROUP = 4  # runs that are read and computed together
 AT_ONCE, WITHIN_S = 32, 0.5  # so many runs are stored together at most, and none waits much longer than so long
 
 
@@ -75,15 +76,16 @@ def _computed(
     book: BookFolder, runs: Sequence[str], count: int, store: _Store
 ) -> Iterator[tuple[State, Computed]]:  # fmt: skip
     """Every run as it was computed, in order, without holding the book."""
-    if count == 1:
-        for run in runs:
-            yield store.state(), compute(book, run)
-        return
+    some = [tuple(runs[at : at + GROUP]) for at in range(0, len(runs), GROUP)]
     with Team(book, count, store.state, compute) as team:
-        for run, before, found in team.results(runs):
-            if found is None:
-                before, found = store.state(), compute(book, run)
-            yield before, found
+        for group, before, found in team.results(some):
+            if found is not None:
+                for one in found:
+                    yield before, one
+                continue
+            for run in group:  # those before the one that cannot be computed count
+                before = store.state()
+                yield before, compute(book, (run,))[0]
 
 
 class _Store:

@@ -15,18 +15,19 @@ import sys
 import threading
 import types
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError, Future
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, Self, TypeVar
 
+from loadbook.analysis.trace.model import Cycle, Trace
 from loadbook.core.collector import uncollected
-from loadbook.core.errors import DamageError, LoadbookError
+from loadbook.core.errors import LoadbookError
 from loadbook.store import derived
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import RunRecord, load_run
-from loadbook.store.trace_files import read_trace, start_engine
+from loadbook.store.trace_files import read_traces, start_engine
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
@@ -49,23 +50,24 @@ class Computed:
     damage: str | None = None
 
 
-def compute(book: BookFolder, run: str) -> Computed:
-    """Read one run and its trace, and compute its derived rows; nothing where it has no trace.
+def compute(book: BookFolder, runs: Sequence[str]) -> list[Computed]:
+    """Read some runs and their traces, and compute their derived rows; none where a run has no trace.
 
-    Raises NotFoundError for a run that the book does not have; a damaged trace is named in the result.
+    Raises NotFoundError for a run that the book does not have; a damaged trace is named in its run's result.
     """
-    settings = book.guard()
-    record = load_run(book.read(), run)
-    if record.trace is None:
-        return Computed(record, settings, [], [])
-    try:
-        trace = read_trace(book, record.trace, record.channels, record.trace_events(record.trace["started"]))
-    except DamageError as exc:
-        return Computed(record, settings, [], [], str(exc))
-    factor, decides = settings
-    with uncollected():
-        rows = derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
-    return Computed(record, settings, *rows)
+    (factor, decides), cycles = book.guard(), dict[tuple[str, str], Cycle]()
+    records = [load_run(book.read(), run, cycles) for run in runs]
+    traces = read_traces(book, ((r.trace, r.channels, r.trace_events(r.trace["started"])) for r in records if r.trace))
+    found = []
+    for record in records:
+        trace = next(traces) if record.trace is not None else None
+        if isinstance(trace, Trace):
+            with uncollected():
+                rows = derived.derived_rows(record, trace, guard_factor=factor, guard_decides=decides)
+            found.append(Computed(record, (factor, decides), *rows))
+        else:
+            found.append(Computed(record, (factor, decides), [], [], str(trace) if trace is not None else None))
+    return found
 
 
 def cores() -> int:
@@ -94,10 +96,10 @@ class Team(Generic[Run, Found]):
         self._most = AHEAD * count  # and so many are ahead of the one whose turn it is
         self._pool: ProcessPoolExecutor | None = None
         with contextlib.suppress(OSError, ImportError, NotImplementedError):  # a system without shared semaphores
-            import multiprocessing  # here: what recomputes one run pays for no pool
-            from concurrent.futures import ProcessPoolExecutor
-
             if count > 1:
+                import multiprocessing  # here: what recomputes one run pays for no pool
+                from concurrent.futures import ProcessPoolExecutor
+
                 self._pool = ProcessPoolExecutor(
                     count - 1, multiprocessing.get_context("spawn"), _begin, (str(book.path.absolute()),)
                 )

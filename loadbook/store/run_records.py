@@ -175,15 +175,22 @@ class RunRecord:
         return tuple(Event((from_stored(at) - zero).total_seconds(), event, note) for at, event, note in self.events)
 
 
-def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
-    """A run of the book. Raises NotFoundError where there is none of that name."""
+def load_run(
+    conn: sqlite3.Connection, run: str, cycles: dict[tuple[str, str], Cycle] | None = None
+) -> RunRecord:  # fmt: skip
+    """A run of the book. Raises NotFoundError where there is none of that name.
+
+    cycles  those read before, where several runs are read one after the other: each cycle is read once
+    """
     row = conn.execute("SELECT * FROM run WHERE run = ?", (run,)).fetchone()
     if row is None:
         remedy = (
             did_you_mean(run, [r[0] for r in conn.execute("SELECT run FROM run")]).strip() or "See: loadbook list runs"
         )
         raise NotFoundError(f"the book has no run {run!r}", remedy=remedy)
-    cycle = load_cycle(conn, row["cycle"], row["cycle_revision"]) if row["cycle"] is not None else None
+    named, cycles = (row["cycle"], row["cycle_revision"]), {} if cycles is None else cycles
+    if row["cycle"] is not None and named not in cycles:
+        cycles[named] = load_cycle(conn, *named)
     trace = conn.execute("SELECT * FROM trace WHERE run = ? AND state = 'current'", (run,)).fetchone()
     furnace = conn.execute("SELECT * FROM furnace WHERE furnace = ?", (row["furnace"],)).fetchone()
     events = conn.execute("SELECT at, event, note FROM event WHERE run = ? ORDER BY at, event_id", (run,)).fetchall()
@@ -201,7 +208,7 @@ def load_run(conn: sqlite3.Connection, run: str) -> RunRecord:
     return RunRecord(
         run=run,
         row=dict(row),
-        cycle=cycle,
+        cycle=cycles.get(named),
         channels=channels,
         pieces=_pieces(conn, run),
         events=tuple((e["at"], e["event"], e["note"]) for e in events),

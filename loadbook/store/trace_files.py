@@ -24,7 +24,7 @@ import contextlib
 import hashlib
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -40,6 +40,7 @@ from loadbook.core.outside import LARGEST_TRACE, read_file
 from .engine import engine
 from .handed import Handed
 from .packs import Packs, Place, read
+from .parquet_end import end_of, rows_of
 
 if TYPE_CHECKING:
     import sqlite3
@@ -236,12 +237,56 @@ def read_trace(
     return samples(checked(book, row), row["path"], channels, events, row["run"], row["started"])
 
 
+def read_traces(
+    book: BookFolder, wanted: Iterable[tuple[Mapping[str, Any], Sequence[Channel], Sequence[Event]]]
+) -> Iterator[Trace | DamageError]:
+    """As `read_trace` of each (row, channels, events); in the place of one that is damaged, its error. Small ones are
+    read some in one query, a third quicker than each by itself."""
+    waiting: list[tuple[Mapping[str, Any], Sequence[Channel], Sequence[Event]]] = []
+    number = 0
+    for one in wanted:
+        number += one[0]["samples"] * len(one[1])
+        if waiting and number > TOGETHER:
+            yield from _some(book, waiting)
+            waiting, number = [], one[0]["samples"] * len(one[1])
+        waiting.append(one)
+    yield from _some(book, waiting)
+
+
+def _some(
+    book: BookFolder, wanted: Sequence[tuple[Mapping[str, Any], Sequence[Channel], Sequence[Event]]]
+) -> Iterator[Trace | DamageError]:
+    locator = Locator(book)
+    whole: dict[int, bytes] = {}
+    found: dict[int, Trace | DamageError] = {}
+    for i, (row, _, _) in enumerate(wanted):
+        try:
+            whole[i] = checked(book, row, locator)
+        except DamageError as exc:
+            found[i] = exc
+    together = _read_together(list(whole.values()))
+    for k, (i, data) in enumerate(whole.items()):
+        row, channels, events = wanted[i]
+        try:
+            read = together[k] if together else _read_parquet(data, row["path"])
+            found[i] = _traced(read, row["path"], channels, events, row["run"], row["started"])
+        except DamageError as exc:
+            found[i] = exc
+    return (found[i] for i in range(len(wanted)))
+
+
 def samples(
     data: bytes, where: str, channels: Sequence[Channel], events: Sequence[Event], run: str, started: str | None
 ) -> Trace:
     """The trace in a file's bytes, whose digest the caller has checked; `where` names it in errors. Else as
     `read_trace`."""
-    t_s, values, flags, numbers = _read_parquet(data, where)
+    return _traced(_read_parquet(data, where), where, channels, events, run, started)
+
+
+def _traced(
+    read: _Samples, where: str, channels: Sequence[Channel], events: Sequence[Event], run: str, started: str | None
+) -> Trace:
+    t_s, values, flags, numbers = read
     place = {number: i for i, number in enumerate(numbers)}
     absent = [c.name for c in channels if c.number not in place]
     if absent:
@@ -285,15 +330,38 @@ def _handed() -> Handed:
     return Handed(_started())
 
 
-def _read_parquet(data: bytes, where: str) -> tuple[Floats, Floats, Flags, list[int]]:
+TOGETHER = 450_000  # values that are read in one query: more of them leave the processor's cache before they are used
+_Samples = tuple[Floats, Floats, Flags, list[int]]  # times, values and flags of each channel, the channels' numbers
+
+
+def _read_parquet(data: bytes, where: str) -> _Samples:
+    return _arranged(_columns([data], where), where)
+
+
+def _read_together(datas: Sequence[bytes]) -> list[_Samples] | None:
+    """Some files in one query; None where any is damaged: each by itself then tells which, and why."""
+    if len(datas) < 2:
+        return None
+    with contextlib.suppress(DamageError, ValueError):
+        ends = np.cumsum([rows_of(end_of(data)) for data in datas]).tolist()
+        got = _columns(datas, "")
+        if got["channel"].size == ends[-1]:
+            parts = (slice(a, b) for a, b in zip([0, *ends], ends, strict=False))
+            return [_arranged({name: column[part] for name, column in got.items()}, "") for part in parts]
+    return None
+
+
+def _columns(datas: Sequence[bytes], where: str) -> dict[str, Any]:
+    """The columns of some files, one file after the other."""
     import duckdb
 
     connection = _engine()
     try:
-        with _handed().whole(data) as name:
-            got = connection.execute(
+        with contextlib.ExitStack() as held:
+            names = ", ".join(quoted(held.enter_context(_handed().whole(data))) for data in datas)
+            return connection.execute(
                 "SELECT channel, t_s, coalesce(value, 'nan'::DOUBLE) AS value, coalesce(flag, 0) AS flag"
-                f" FROM read_parquet('{name}')"
+                f" FROM read_parquet([{names}])"
             ).fetchnumpy()
     except duckdb.Error as exc:
         raise DamageError(
@@ -301,6 +369,9 @@ def _read_parquet(data: bytes, where: str) -> tuple[Floats, Floats, Flags, list[
         ) from exc
     finally:
         connection.close()
+
+
+def _arranged(got: Mapping[str, Any], where: str) -> _Samples:
     channel = np.asarray(got["channel"])
     samples = int(np.count_nonzero(channel == channel[0])) if channel.size else 0
     regular = samples > 0 and channel.size % samples == 0
@@ -309,23 +380,24 @@ def _read_parquet(data: bytes, where: str) -> tuple[Floats, Floats, Flags, list[
         channel, t_all = channel.reshape(shape), np.asarray(got["t_s"], np.float64).reshape(shape)
         numbers = channel[:, 0]
         in_order = bool((channel == numbers[:, None]).all()) and bool((numbers[1:] > numbers[:-1]).all())
-        regular = in_order and bool((t_all == t_all[0]).all()) and bool((np.diff(t_all[0]) > 0).all())
+        regular = in_order and bool((t_all == t_all[0]).all()) and bool((t_all[0, 1:] > t_all[0, :-1]).all())
     if not regular:
         raise DamageError("the trace file is not in the order it was written in", where=where, remedy=RESTORE)
     values, flags = np.asarray(got["value"], np.float64), np.asarray(got["flag"], np.uint8)
     return t_all[0].copy(), values.reshape(shape), flags.reshape(shape), numbers.tolist()
 
 
-def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
+def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any], locator: Locator | None = None) -> bytes:
     """The bytes of a trace's file, whose size and SHA-256 are the row's. Raises DamageError.
 
+    locator  of the book, where several files are read: each folder is looked at once
     These very bytes are what is read from then on: a file opened a second time, by name, may be another one.
     """
     try:
         try:
-            data = _bytes_of(book, row)
+            data = _bytes_of(locator or Locator(book), row)
         except NotFoundError:  # it went into a pack meanwhile, or there is none
-            data = _bytes_of(book, row)
+            data = _bytes_of(Locator(book), row)
     except (LoadbookError, OSError, ValueError) as exc:
         if isinstance(exc, DamageError):
             raise
@@ -336,8 +408,8 @@ def checked(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
     return data
 
 
-def _bytes_of(book: BookFolder, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
-    place = Locator(book).place(row["path"])
+def _bytes_of(locator: Locator, row: sqlite3.Row | Mapping[str, Any]) -> bytes:
+    place = locator.place(row["path"])
     if place.at is not None:
         return read(place, row["bytes"])
     return read_file(place.file, min(row["bytes"], LARGEST_TRACE), links=False)

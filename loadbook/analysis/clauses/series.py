@@ -378,8 +378,8 @@ def _settle(
 
 def _usable(seen: Mask, full: Mask) -> Mask:
     """Per row: samples whose whole window is filled; all samples of a stretch in which no window is."""
-    whole = seen.all(axis=1)
-    out = full | (whole & ~full.any(axis=1))[:, None]
+    whole = np.asarray(seen.all(axis=1))
+    out = full | (whole & ~np.asarray(full.any(axis=1)))[:, None]
     for row in np.flatnonzero(~whole).tolist():
         filled = full[row]
         edges = np.flatnonzero(np.diff(np.concatenate(([0], seen[row].astype(np.int8), [0]))))

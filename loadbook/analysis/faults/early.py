@@ -123,6 +123,6 @@ def _surely_less(columns: Floats, change: Floats, least: float) -> Bools:
     (channels, n): from an orthogonal decomposition, several times quicker than the fit itself; False where that says
     little."""
     last = np.concatenate([columns[:, :, :1], change[:, :, None]], axis=2)
-    r = np.linalg.qr(np.concatenate([columns[:, :, 1:], last], axis=2), mode="r")
+    r: Floats = np.asarray(np.linalg.qr(np.concatenate([columns[:, :, 1:], last], axis=2), mode="r"))
     own, size = r[:, 3, 3], np.abs(r[:, :4, 3]).max(axis=1)
     return np.asarray((np.abs(own) > 1e-6 * size) & (r[:, 3, 4] / own < least - 0.01))

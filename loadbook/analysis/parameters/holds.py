@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -51,19 +50,22 @@ def time_mean(t_s: Floats, y: Floats, gap_s: float) -> float:
     >>> time_mean(np.array([0.0, 10.0, 40.0]), np.array([0.0, 10.0, 10.0]), 100.0)
     8.75
     """
-    return time_means(t_s, y[None, :], gap_s)[0]
+    ok = np.isfinite(y)
+    if not ok.any():
+        return float("nan")
+    w = _weights(t_s[ok], gap_s)
+    total = float(w.sum())
+    return float((w * y[ok]).sum() / total) if total > 0.0 else float(y[ok].mean())
 
 
 def time_means(t_s: Floats, y: Floats, gap_s: float) -> list[float]:
-    """The same of each row of (k, n); those without a gap share their weights."""
-    found, shared = [], None
-    for values, ok in zip(y, np.isfinite(y), strict=True):
-        whole = bool(ok.all())
-        w = shared if whole and shared is not None else _weights(t_s[ok], gap_s)
-        shared, valid = (w, values) if whole else (shared, values[ok])
-        total = float(w.sum())
-        found.append(float((w * valid).sum() / total) if total > 0.0 else float(valid.mean()) if valid.size else math.nan)
-    return found
+    """The same of each row of (k, n)."""
+    w = _weights(t_s, gap_s)
+    total = float(w.sum())
+    if not total > 0.0 or not np.isfinite(y).all():
+        return [time_mean(t_s, values, gap_s) for values in y]
+    means: list[float] = ((w * y).sum(axis=1) / total).tolist()
+    return means
 
 
 def _one_hold(look: Look, hold: Hold, tail: str) -> None:
