@@ -290,6 +290,9 @@ def from_dict(given: Mapping[str, Any]) -> Remark | None:
     return remark(given["code"], **given["figures"]) if given["code"] in CODES else None
 
 
+_JSON = json.JSONEncoder(ensure_ascii=False)
+
+
 def stored(said: Iterable[Remark | str]) -> str | None:
     """What was said, as a column of derived rows keeps it: JSON of codes and figures; None for nothing.
 
@@ -303,7 +306,7 @@ def stored(said: Iterable[Remark | str]) -> str | None:
     if all(isinstance(p, str) for p in parts):
         return "; ".join(map(str, parts)) or None
     kept = [p if isinstance(p, str) else {"code": p.code, "figures": dict(p.figures)} for p in parts]
-    return json.dumps(kept, ensure_ascii=False)
+    return _JSON.encode(kept)
 
 
 def of_stored(text: str) -> tuple[Remark | str, ...]:
