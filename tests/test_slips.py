@@ -358,7 +358,7 @@ def test_nothing_is_said_of_readings_as_they_should_be(shop: BookFolder, tmp_pat
     assert take_file(shop, "readings", path, dry_run=True).notes == []
 
 
-HOSTILE = ["1e308", "-1e308", "nan", "inf", "-inf", "1e400", "80,004", "80.004 mm", "0x50", "١٢"]
+HOSTILE = ["1e308", "-1e308", "nan", "inf", "-inf", "1e400", "80,004", "80.004 about", "0x50", "١٢"]
 
 
 @pytest.mark.parametrize("value", HOSTILE)
