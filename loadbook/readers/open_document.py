@@ -20,6 +20,7 @@ from xml.parsers import expat
 
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LARGEST_UNPACKED, LONGEST_CELL, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, size_words
+from loadbook.core.units import known
 
 MIMETYPE = b"application/vnd.oasis.opendocument.spreadsheet"
 _MEND = "Open it in a spreadsheet program and save it again, or export CSV"
@@ -43,7 +44,8 @@ def is_open_document(data: bytes) -> bool:
 
 
 def sheets_of(name: str, data: bytes) -> dict[str, list[list[Any]]]:
-    """Every sheet's rows from the first on: str, float, bool, datetime, time (of day), timedelta, or '' for none.
+    """Every sheet's rows from the first on: str, float, bool, datetime, time (of day), timedelta, or '' for none. A
+    number that is shown with a unit or with zeros before it is the text of it.
 
     Raises IntakeError where the file is damaged, locked, or holds more than is read
     """
@@ -195,7 +197,7 @@ def _value(cell: dict[str, str], shown: str) -> Any:
     if cell.get("calcext:value-type") == "error" or (kind and _ERROR.match(shown) and "table:formula" in cell):
         return ""
     if kind in ("float", "percentage", "currency"):
-        return float(cell["office:value"])
+        return _number(float(cell["office:value"]), shown, kind == "percentage")
     if kind == "boolean":
         return cell["office:boolean-value"] == "true"
     if kind == "date":
@@ -204,6 +206,25 @@ def _value(cell: dict[str, str], shown: str) -> Any:
     if kind == "time":
         return _duration(cell["office:time-value"])
     return cell.get("office:string-value", shown) if kind == "string" else shown
+
+
+_SHOWN = re.compile(r"[-+]?[\d.,\s]*\d\s*([^\d\s.,]\S*(?: \S+)?)")
+
+
+def _number(value: float, shown: str, percent: bool) -> float | str:
+    """A number; as text where the sheet shows it with a unit or with zeros before it.
+
+    >>> _number(24.06, "24.060 in", False), _number(7.0, "0007", False), _number(0.0045, "0.45 %", True)
+    ('24.06 in', '0007', '0.45 %')
+    >>> _number(1200.0, "1,200.00 €", False), _number(7.5, "8", False)
+    (1200.0, 7.5)
+    """
+    if percent:
+        return f"{value * 100.0:.15g} %"
+    if value.is_integer() and re.fullmatch(r"0\d+", shown):
+        return shown
+    found = _SHOWN.fullmatch(shown)
+    return f"{value:.15g} {found[1]}" if found and known(found[1]) else value
 
 
 def _duration(text: str) -> time | timedelta:
