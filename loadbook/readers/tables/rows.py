@@ -24,7 +24,7 @@ _COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$", re.ASCII)
 _EITHER = re.compile(r"^[-+]?[1-9]\d{0,2},\d{3}$", re.ASCII)  # 1,200: one and a fifth, or twelve hundred
 _WITH_UNIT = re.compile(r"^([-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s.,+-].*)$", re.ASCII)
 
-_SAID = {"c": "°C", "f": "°F", "k": "K", "um": "µm"}  # units of headings, as people write them
+SAID = {"c": "°C", "f": "°F", "k": "K", "um": "µm"}  # units of headings, as people write them
 
 READ = ("value_mm", "value")  # columns of a reading's value
 
@@ -77,7 +77,7 @@ class Rows:
         """Stop at one row that looks like a slip, unless somebody affirmed it."""
         line = self.lines[index]
         if self.affirmed is None or line in self.affirmed:
-            self.doubted[index] = what
+            self.doubted[index] = "; ".join(filter(None, (self.doubted.get(index), what)))
             return
         option = f"--affirm {line}" if self.by_line else "--affirm"
         self.refuse(index, what, column, value, f"Correct it, or take it as it is with {option}", alike)
@@ -192,7 +192,7 @@ def _unit_agrees(column: Column, unit: str | None, said: str) -> None:
         units.unit_key(said) == units.unit_key(heading) or (scale_of(said) or "") == scale_of(heading)
     ):
         return
-    told = f"the heading {_SAID.get(heading, heading)}" if heading else "the heading no unit"
+    told = f"the heading {SAID.get(heading, heading)}" if heading else "the heading no unit"
     raise Refused(f"the cell says {said}, {told}", "Correct the cell, or name the column for the unit of its cells")
 
 
