@@ -50,6 +50,7 @@ def test_a_hostile_value_ends_in_an_error_that_is_meant(args: list[str], ready: 
     assert fault(args, ready, ready.parent) is None
 
 
+@pytest.mark.thorough
 def test_a_fault_is_confirmed_as_the_trial_gives_it(ready: Path) -> None:
     """Else none of its options would be come to."""
     assert fault(["confirm", "fault", *whole("confirm fault")], ready, ready.parent, codes=(0,)) is None
