@@ -54,3 +54,10 @@ def test_a_switch_is_no_name_of_a_channel() -> None:
     found = look(Source("a.csv", f"timestamp,tc_1_c,output_on,level\n{rows}".encode()), Options())
     assert found.layout.shape == "wide"
     assert not any("--shape" in q.option for q in found.questions)
+
+
+def test_names_that_end_in_both_letters_are_asked_about_one_by_one() -> None:
+    rows = "".join(f"2025-11-03T08:{m:02}:00,{20 + m % 3},{68 + m % 5}\n" for m in range(60))
+    found = look(Source("a.csv", f"timestamp,setpoint_c,setpoint_f\n{rows}".encode()), Options())
+    asked = [q.option for q in found.questions if "no unit" in q.text]
+    assert asked == ["--channel setpoint_c=setpoint,c (c, f or k)", "--channel setpoint_f=setpoint,f (c, f or k)"]
