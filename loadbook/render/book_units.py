@@ -89,6 +89,8 @@ def _readable(value: float) -> float:
     >>> _readable(80.01 / 25.4), _readable(0.0005 / 25.4)
     (3.15, 2e-05)
     """
+    if abs(value) < 1e-12:  # what is left of sums that cancel
+        return 0.0
     return round(value, 5) if abs(value) >= 0.001 else float(f"{value:.2g}")
 
 
