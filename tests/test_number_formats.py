@@ -16,6 +16,8 @@ from loadbook.readers.recorder.source import Source
 from loadbook.readers.tables.take import take_file
 from loadbook.store.book import BookFolder
 
+from .otherbooks import ods_of
+
 PIECES = ["run", "part", "serial", "heat_number", "position"]
 READINGS = ["part", "serial", "characteristic", "stage"]
 
@@ -148,3 +150,48 @@ def test_a_recorders_workbook_says_its_unit_in_the_cells(tmp_path: Path) -> None
     other = chart(tmp_path / "b.xlsx", "TC1 (°F)", '0.0" °C"')
     with pytest.raises(LoadbookError, match="carries two units"):
         look(Source(other.name, other.read_bytes()), Options())
+
+
+def cell(value: float, shown: str, more: str = "") -> str:
+    kind = "percentage" if shown.endswith("%") else "float"
+    return (
+        f'<table:table-cell office:value-type="{kind}" office:value="{value}" {more}>'
+        f"<text:p>{shown}</text:p></table:table-cell>"
+    )
+
+
+def text(*words: str, more: str = "") -> str:
+    return "".join(
+        f'<table:table-cell office:value-type="string" {more}><text:p>{w}</text:p></table:table-cell>' for w in words
+    )
+
+
+def sheet(path: Path, *rows: str) -> Path:
+    lines = "".join(f"<table:table-row>{row}</table:table-row>" for row in rows)
+    path.write_bytes(ods_of(f'<table:table table:name="S">{lines}</table:table>'))
+    return path
+
+
+def test_an_open_document_shows_the_same(book: BookFolder, tmp_path: Path) -> None:
+    """Zeros, units and per cent as they are shown; a cell merged over rows is no blank below."""
+    pieces = sheet(tmp_path / "p.ods", text(*PIECES[:3]), text("R1", "00123") + cell(9, "0009"))
+    take_file(book, "pieces", pieces)
+    assert book.read().execute("SELECT serial FROM piece ORDER BY piece_id DESC").fetchone()[0] == "0009"
+    head, row = text(*READINGS, "value_in"), text("00123", "007", "bore", "before")
+    with pytest.raises(IntakeError, match="the cell says mm, the heading in"):
+        take_file(book, "readings", sheet(tmp_path / "a.ods", head, row + cell(80.0021, "80.002 mm")))
+    take_file(book, "readings", sheet(tmp_path / "b.ods", head, row + cell(3.1497, "3.150 in")))
+    found = book.read().execute("SELECT value_mm FROM reading").fetchone()[0]
+    assert found == pytest.approx(80.00238), "the cell's value and not the digits that it shows"
+    metal = sheet(
+        tmp_path / "m.ods", text("material", "family", "c_pct"), text("C45", "steel") + cell(0.0045, "0.45 %")
+    )
+    take_file(book, "materials", metal)
+    assert book.read().execute("SELECT c_pct FROM material WHERE material = 'C45'").fetchone()[0] == 0.45
+    merged = sheet(
+        tmp_path / "n.ods", text(*PIECES[:3], "setup"),
+        text("R1", "00123", "M1") + text("laid", more='table:number-rows-spanned="2"'),
+        text("R1", "00123", "M2") + "<table:covered-table-cell/>",
+    )  # fmt: skip
+    with pytest.raises(IntakeError, match="2 of 2 rows refused"):
+        take_file(book, "pieces", merged)

@@ -82,8 +82,8 @@ def is_workbook(data: bytes) -> bool:
 def open_book(data: bytes, name: str) -> Book:
     """Open a workbook. Raises IntakeError where it is none, is beyond reading or over a limit."""
     if is_open_document(data):
-        cells = sheets_of(name, data)
-        return Book(name, "ods", list(cells), "", cells.__getitem__)
+        cells, merged = sheets_of(name, data)
+        return Book(name, "ods", list(cells), "", cells.__getitem__, merges=lambda sheet: merged.get(sheet, []))
     notes: list[str] = []
     if data[:4] == OLD_WORKBOOK:
         data, form = safe_old_workbook(name, data), "xls"
