@@ -136,3 +136,24 @@ def test_a_hold_in_fahrenheit_under_celsius(book: BookFolder, tmp_path: Path) ->
     (tmp_path / "p.csv").write_text("run,parameter,value\nR2,hold_max_c,1115\n", encoding="utf-8")
     with pytest.raises(IntakeError, match="SR holds at 600 °C, 1112 °F: °F typed as °C"):
         take_file(book, "parameters", tmp_path / "p.csv")
+
+
+def test_two_loads_at_one_time_in_one_furnace_are_told(book: BookFolder, tmp_path: Path) -> None:
+    """Taken all the same: the note names both, of the book and of the file."""
+    from loadbook.queries.remark_words import words
+
+    def notes(*rows: str) -> list[str]:
+        path = tmp_path / f"{len(list(tmp_path.iterdir()))}.csv"
+        path.write_text("\n".join([RUN, *rows]) + "\n", encoding="utf-8")
+        taken = take_file(book, "runs", path)
+        assert taken.added == len(rows)
+        return [words(n, "si") for n in taken.notes]
+
+    assert notes("A,F1,-,2026-05-01T08:00,2026-05-01T20:00", "B,F1,-,2026-05-01T19:30,2026-05-02T06:00") == []
+    assert notes("C,F1,-,2026-05-01T10:00,2026-05-01T22:00") == [
+        "line 2: F1 was running A at that time: is the date right, and the furnace?",
+        "line 2: F1 was running B at that time: is the date right, and the furnace?",
+    ]
+    both = notes("D,F1,-,2026-06-01T08:00,2026-06-01T20:00", "E,F1,-,2026-06-01T09:00,2026-06-01T21:00")
+    assert both == ["line 3: F1 was running D at that time: is the date right, and the furnace?"]
+    assert notes("G,F1,-,2026-06-01T09:00,") == []
