@@ -196,6 +196,7 @@ _SHOP: dict[str, Words] = {
     "read_hot": lambda f, s: (
         f"{_rows_of(f)}: the {f['of']} at {shown(f['at_c'], 'c', s)} is not a temperature to measure at"
         + (f": {f['meant_f']:g} °F typed as °C?" if f["meant_f"] else "")
+        + (f": {f['meant_c']:.4g} °C typed as °F?" if "meant_c" in f else "")
     ),
     "gauge_past_due": lambda f, s: (
         f"{_rows_of(f)}: the calibration of gauge {f['gauge']} ended on {f['until']}, before it was used on {f['day']}"

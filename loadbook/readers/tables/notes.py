@@ -129,7 +129,10 @@ def _how(
         at_c = row[column]
         if at_c is not None and not COLDEST_C <= at_c <= HOTTEST_C:
             fits = COLDEST_C <= units.c_from_f(at_c) <= HOTTEST_C
-            yield "read_hot", {"of": word, "at_c": at_c, "meant_f": at_c if fits else None}
+            said = {"of": word, "at_c": at_c, "meant_f": at_c if fits else None}
+            if at_c < COLDEST_C <= units.f_from_c(at_c) <= HOTTEST_C:
+                said["meant_c"] = units.f_from_c(at_c)
+            yield "read_hot", said
     until = due.get(row["gauge"])
     started, ended = runs[row["run"]]
     moment = row["read_at"] or (started if row["stage"] == "before" else ended or started)
