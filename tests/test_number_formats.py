@@ -141,6 +141,16 @@ def chart(path: Path, heading: str, form: str) -> Path:
     return workbook(path, rows)
 
 
+def test_an_elapsed_time_may_be_shown_with_its_unit(tmp_path: Path) -> None:
+    rows: list[list[Any]] = [["Elapsed (h)", "TC1", "TC2"]]
+    rows += [[(k / 12, '0.00" h"'), (70.0 + 3 * k, '0" °F"'), (69.0 + 3 * k, '0" °F"')] for k in range(40)]
+    path = workbook(tmp_path / "a.xlsx", rows)
+    read = look(Source(path.name, path.read_bytes()), Options())
+    assert (read.layout.time_kind, read.layout.time_format) == ("elapsed", "h")
+    assert [c.unit_read for c in read.reading.channels] == ["f", "f"]
+    assert read.reading.t_s[12] == pytest.approx(3600.0)
+
+
 def test_a_recorders_workbook_says_its_unit_in_the_cells(tmp_path: Path) -> None:
     path = chart(tmp_path / "a.xlsx", "TC1", '0.0" °F"')
     read = look(Source(path.name, path.read_bytes()), Options())
@@ -148,6 +158,9 @@ def test_a_recorders_workbook_says_its_unit_in_the_cells(tmp_path: Path) -> None
     assert read.reading.values[0, 0] == pytest.approx((20.0 - 32.0) / 1.8)
     assert read.reading.values[1] == pytest.approx(25.0), "per cent as the sheet shows them"
     other = chart(tmp_path / "b.xlsx", "TC1 (°F)", '0.0" °C"')
+    vacuum = chart(tmp_path / "v.xlsx", "Vacuum (mbar)", '0.0E+00" torr"')
+    with pytest.raises(LoadbookError, match="carries two units"):
+        look(Source(vacuum.name, vacuum.read_bytes()), Options())
     with pytest.raises(LoadbookError, match="carries two units"):
         look(Source(other.name, other.read_bytes()), Options())
 

@@ -38,6 +38,7 @@ class Shown:
 
     digits  least digits before the point ("0000": 4);  decimals  of them behind it, None where it does not say
     percent  is it shown a hundredfold;  thousands  by which power of 1000 it is shown smaller
+    powers   is it shown with a power of ten, so that no name is to be made of it
     before, after  the words around it
     """
 
@@ -47,14 +48,16 @@ class Shown:
     thousands: int
     before: str
     after: str
+    powers: bool = False
 
     @property
     def unit(self) -> str:
-        """The unit behind the number, '' where there is none that is known."""
+        """The unit behind the number, '' where there is none that is known; the unit of a time is the time's to say."""
         if self.percent:
             return "%"
         unit = self.after.strip()
-        return unit if not self.thousands and units.known(unit) else ""
+        timed = units.unit_key(unit) in units.DIMENSIONS["duration"]
+        return unit if not self.thousands and units.known(unit) and not timed else ""
 
     def value(self, number: float) -> float:
         """The number as it is shown, none of its digits lost."""
@@ -77,14 +80,17 @@ class Shown:
 
 @lru_cache(512)
 def shown(form: str) -> Shown | None:
-    """What a format code shows of a positive number; None for dates, fractions, exponents and text.
+    """What a format code shows of a positive number; None for dates, fractions and text.
 
     >>> shown('0.0" °C"').unit, shown('#,##0.000\\\\ "in"').unit, shown("0.0%").unit, shown('0" pcs"').unit
     ('°C', 'in', '%', '')
-    >>> shown("yyyy-mm-dd hh:mm") is None, shown("0.00E+00") is None
-    (True, True)
+    >>> shown("yyyy-mm-dd hh:mm") is None, shown('0.0E+00" torr"').unit
+    (True, 'torr')
     """
     first = re.split(r';(?=(?:[^"]*"[^"]*")*[^"]*$)', form)[0]
+    powers = re.search(r"[0#.][Ee][+-]0+", first)
+    if powers:
+        first = first[: powers.start() + 1] + first[powers.end() :]
     before, after, marks, general = "", "", "", False
     for quoted, escaped, currency, whole, mark, other in _PIECE.findall(first):
         words = quoted or escaped or currency
@@ -110,9 +116,7 @@ def shown(form: str) -> Shown | None:
     scaled = len(digits) - len(digits.rstrip(","))
     whole_part, point, rest = digits.rstrip(",").partition(".")
     decimals = None if general or (point and rest.strip("0")) else len(rest)
-    return Shown(
-        whole_part.count("0"), decimals, percent, scaled, before.lstrip(), after.rstrip() if after.strip() else ""
-    )
+    return Shown(whole_part.count("0"), decimals, percent, scaled, before.lstrip(), after.rstrip(), powers is not None)
 
 
 @dataclass(frozen=True)

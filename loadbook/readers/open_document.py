@@ -20,7 +20,7 @@ from xml.parsers import expat
 
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LARGEST_UNPACKED, LONGEST_CELL, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, size_words
-from loadbook.core.units import known
+from loadbook.core.units import DIMENSIONS, known, unit_key
 
 Merged = tuple[tuple[int, int], tuple[int, int]]  # first and last cell: row and column, both from 0
 
@@ -233,7 +233,8 @@ def _number(value: float, shown: str, percent: bool) -> float | str:
     if value.is_integer() and re.fullmatch(r"0\d+", shown):
         return shown
     found = _SHOWN.fullmatch(shown)
-    return f"{value:.15g} {found[1]}" if found and known(found[1]) else value
+    timed = found is not None and unit_key(found[1]) in DIMENSIONS["duration"]  # it is the time's to say
+    return f"{value:.15g} {found[1]}" if found and known(found[1]) and not timed else value
 
 
 def _duration(text: str) -> time | timedelta:

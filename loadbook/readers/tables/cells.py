@@ -242,6 +242,6 @@ def _cell(value: Any, formats: dict[Place, Shown | None], place: Place) -> str |
     if place not in formats:
         return text
     form = formats[place]
-    if form is None:
+    if form is None or form.powers:
         return CellOf(text, "the sheet shows this number in a form of its own", _AS_TEXT)
     return CellOf(text, shown=form.text(value)) if form.text(value) != text else text
