@@ -157,3 +157,14 @@ def test_two_loads_at_one_time_in_one_furnace_are_told(book: BookFolder, tmp_pat
     both = notes("D,F1,-,2026-06-01T08:00,2026-06-01T20:00", "E,F1,-,2026-06-01T09:00,2026-06-01T21:00")
     assert both == ["line 3: F1 was running D at that time: is the date right, and the furnace?"]
     assert notes("G,F1,-,2026-06-01T09:00,") == []
+
+
+def test_an_amended_piece_is_like_itself(book: BookFolder, loadbook: Run) -> None:
+    from loadbook.store.lookup import LISTED, find_row
+
+    assert find_row(book.read(), LISTED["pieces"], "R1/00123/008")["serial"] == "008"
+    book.close()
+    done = loadbook("amend", "pieces", "R1/00123/008", "stock_mm=2", "--why", "drawing", cwd=book.path)
+    assert done.returncode == 0
+    done = loadbook("amend", "pieces", "R1/00123/008", "stock_mm=200", "--why", "drawing", cwd=book.path)
+    assert (done.returncode, "stock per side" in done.stderr) == (1, True)

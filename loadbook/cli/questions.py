@@ -149,7 +149,8 @@ def _with_unit(file: Any, given: dict[str, str]) -> None:
 
     for p in file.parameters:
         label = show(0.0, p.unit, "us")[1]
-        if label != show(0.0, p.unit, "si")[1] and re.fullmatch(r"\s*[-+.\d][\d.eE+-]*\s*", given.get(p.name, "")):
+        turned = p.unit in ("c", "c_diff", "c_per_h", "mm", "um", "kg")
+        if turned and re.fullmatch(r"\s*[-+.\d][\d.eE+-]*\s*", given.get(p.name, "")):
             unit = {"°F": "F", "°F/h": "F/h", "0.001 in": "mil"}.get(label, label) + " diff" * p.unit.endswith("_diff")
             raise UsageError(f"{p.name}={given[p.name]} has no unit", remedy=f'Write {p.name}="{given[p.name]} {unit}"')
 
@@ -175,7 +176,10 @@ def _about(file: Any, system: str, fmt: str | None) -> None:
     def default(p: Any) -> str:
         if p.default == "-":
             return "must be given"
-        return _in_unit(float(p.default), p.unit, system) if p.unit and p.default else p.default
+        try:
+            return _in_unit(float(p.default), p.unit, system) if p.unit else p.default
+        except ValueError:
+            return str(p.default)
 
     def unit(name: str) -> str:
         return show(0.0, name, system)[1] if name else ""

@@ -75,7 +75,8 @@ def question_amended(
     spellings = {name: (c.name, unit) for c in kind.columns for name, unit in c.spellings()}
     rows.headers = {spellings[name][0]: (name, spellings[name][1]) for name in given}
     question_records(conn, rows)
-    rows.problems = [p for p in rows.problems if p.column and p.column in given]
+    # a serial is amended where it was wrong: it is like itself
+    rows.problems = [p for p in rows.problems if p.column in set(given) - {"serial"}]
     if rows.problems:
         raise IntakeError("the record would look like a slip", rows.problems, remedy="Nothing was amended")
 
@@ -100,7 +101,8 @@ def told(rows: Rows, column: str, value: float) -> str:
         return f"{value:.6g}"
     unit = unit or next(u for _, u in found.spellings())
     turn = units.converter(unit or "", found.dimension)
-    return f"{(value - turn(0.0)) / (turn(1.0) - turn(0.0)):.4g} {SAID.get(unit or '', unit)}"
+    shown = (value - turn(0.0)) / (turn(1.0) - turn(0.0))
+    return f"{shown:{'.4g' if abs(shown) < 1e4 else '.0f'}} {SAID.get(unit or '', unit)}"
 
 
 def _usual(rows: Rows) -> Iterator[Question]:
@@ -109,12 +111,8 @@ def _usual(rows: Rows) -> Iterator[Question]:
             continue
         for i, value in enumerate(rows.columns[column]):
             if value is not None and not least <= value <= most:
-                yield (
-                    i,
-                    column,
-                    f"usual is {told(rows, column, least)} to {told(rows, column, most)}: a slip?",
-                    "usual",
-                )
+                between = f"{told(rows, column, least)} to {told(rows, column, most)}"
+                yield i, column, f"usual is {between}: a slip?", "usual"
 
 
 def _parts(_: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
