@@ -8,7 +8,8 @@ import pytest
 
 from loadbook.core.errors import IntakeError, NotFoundError, UsageError
 from loadbook.readers.cycles.file import parse_cycle, read_cycle_file
-from loadbook.readers.cycles.keys import EXAMPLE, LIMITS_KEYS, LIMITS_OPTIONS, key_meanings
+from loadbook.readers.cycles.keys import EXAMPLE, LIMITS_KEYS, LIMITS_OPTIONS, example, key_meanings
+from loadbook.render.book_units import in_units
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 from loadbook.store.run_records import cycle_tables, load_cycle, same_cycle
@@ -205,3 +206,20 @@ def test_every_key_of_a_cycle_file_has_a_meaning() -> None:
     names = {key for table, key in told if table == "[limits]"}
     phased = {n for meaning in told.values() for n in meaning.partition("; also ")[2].split(", ") if n}
     assert names | phased == set(LIMITS_KEYS) | set(LIMITS_OPTIONS)
+
+
+def test_limits_are_listed_with_their_units() -> None:
+    """In a book of °F a limit of 30 °F between thermocouples is never told as 16.7."""
+    limits = parse_cycle(example("us"), "c.toml").cycle.limits
+    columns = ["quantity", "phase", "relation", "value", "floor"]
+    rows = [[x.quantity, x.phase, x.relation, x.value, x.floor] for x in limits]
+    for system, hot, apart in (("us", 1200.0, 30.0), ("si", 648.889, 16.6667)):
+        names, told = in_units(columns, rows, system)
+        assert names == ["quantity", "phase", "relation", "value", "unit", "floor"]
+        of = {(r[0], r[1]): r[3:] for r in told}
+        degree = "°F" if system == "us" else "°C"
+        assert of["over_temperature", "any"] == [pytest.approx(hot, abs=1e-3), degree, None]
+        assert of["spread", "hold"] == [pytest.approx(apart, abs=1e-3), degree, None]
+        assert of["soak", "hold"] == [60.0, "min", 30.0]
+        assert of["work_tcs", "any"] == [4.0, "", None]
+        assert of["gap", "any"] == [300.0, "s", None]

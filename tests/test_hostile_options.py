@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from .trials.options import cases, fault, prepare, publish_to_ask
+from .trials.options import cases, fault, prepare, publish_to_ask, whole
 
 FOUND = [  # once faults
     ["export", "0001-01"], ["page", "month", "0001-01"], ["sql", "SELECT 1", "--seconds", "1e308"],
@@ -48,3 +48,9 @@ def test_what_was_a_fault_once_ends_in_an_error_that_is_meant(args: list[str], c
 @pytest.mark.parametrize("args", random.Random(4).sample(cases(), 40), ids=named)
 def test_a_hostile_value_ends_in_an_error_that_is_meant(args: list[str], ready: Path) -> None:
     assert fault(args, ready, ready.parent) is None
+
+
+@pytest.mark.thorough
+def test_a_fault_is_confirmed_as_the_trial_gives_it(ready: Path) -> None:
+    """Else none of its options would be come to."""
+    assert fault(["confirm", "fault", *whole("confirm fault")], ready, ready.parent, codes=(0,)) is None

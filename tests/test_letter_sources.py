@@ -404,9 +404,11 @@ FIGURES: dict[str, dict[str, Any]] = {
 _READ = {
     "lines": [2, 3], "more": 0, "run": "R1", "at": "2026-03-01 08:00", "day": "2026-03-01", "days": 400, "of": "piece",
     "at_c": 260.0, "meant_f": None, "gauge": "G1", "until": "2026-02-01",
+    "furnace": "F1",
 }  # fmt: skip
 FIGURES |= dict.fromkeys(
     ("after_before_before", "before_in_run", "after_in_run", "read_far_from_run", "read_in_future", "read_hot",
+     "furnace_running",
      "gauge_past_due"), _READ,
 )  # fmt: skip
 FIGURES |= {

@@ -228,3 +228,19 @@ def test_the_commands_as_a_user_meets_them(book: BookFolder, loadbook: Callable[
     assert "t-1.parquet: the trace of run R1 cannot be read: the file is missing" in done.stderr
     done = loadbook(*query, "--without-damaged", **folder)
     assert (done.returncode, done.stdout) == (3, "n\n0\n") and "t-1.parquet: the file is missing" in done.stderr
+
+
+def test_a_bare_number_is_no_rate_in_a_us_book(loadbook: Callable[..., Any], tmp_path: Path) -> None:
+    """100 would be °C/h to the report and °F/h to everybody who reads it."""
+    small(tmp_path / "us", units="us").close()
+    folder: Any = {"cwd": tmp_path / "us"}
+    done = loadbook("report", "heating_rate_bands", "slow=100", **folder)
+    assert done.returncode != 0
+    assert 'slow=100 has no unit. Write slow="100 F/h"' in done.stderr
+    done = loadbook("report", "heating_rate_bands", "slow=100 F/h", **folder)
+    assert done.returncode == 0
+    assert "(slow=100 °F/h, fast=216 °F/h)" in done.stdout + done.stderr
+    about = loadbook("report", "heating_rate_bands", "--about", **folder).stdout
+    assert "108 °F/h" in about
+    assert "slowest_f_per_h" in about
+    assert "c_per_h" not in about

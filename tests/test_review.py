@@ -109,6 +109,7 @@ def test_a_good_cycle_for_a_part_it_suits_has_no_remark() -> None:
         ("contradiction", segment(5, asked_rate_c_per_h=90.0)),  # slower than rate_min
         ("contradiction", limit("over_temperature", 605.0)),  # the hold's band reaches 610
         ("contradiction", segment(4, band_low_c=2.0, band_high_c=2.0)),  # a spread of 15 allowed in a band of 4
+        ("contradiction", segment(3, target_c=500.0)),  # behind it the hold is at 600
         ("no band", segment(2, band_high_c=None)),
         ("no backfill temperature", without(event="gas backfill")),
         ("no door temperature", without(event="door opened")),

@@ -347,6 +347,19 @@ def test_what_is_said_at_once(code: str, shop: BookFolder, tmp_path: Path) -> No
     assert all(words(n, system) for n in notes for system in ("si", "us"))
 
 
+def test_a_temperature_in_the_other_unit_is_named(shop: BookFolder, tmp_path: Path) -> None:
+    from loadbook.queries.remark_words import words
+
+    for column, typed, meant in (
+        ("piece_temp_c", 68, "68 °F typed as °C?"),
+        ("piece_temp_f", 20, "20 °C typed as °F?"),
+    ):
+        path = tmp_path / f"{column}.csv"
+        path.write_text(f"run,part,serial,characteristic,value_mm,stage,{column}\nR2,RING,1,od,611.1,before,{typed}\n")
+        told = [words(n, "us") for n in take_file(shop, "readings", path, dry_run=True).notes]
+        assert any(t.endswith(meant) for t in told), told
+
+
 def test_nothing_is_said_of_readings_as_they_should_be(shop: BookFolder, tmp_path: Path) -> None:
     path = tmp_path / "r.csv"
     path.write_text(
@@ -358,7 +371,7 @@ def test_nothing_is_said_of_readings_as_they_should_be(shop: BookFolder, tmp_pat
     assert take_file(shop, "readings", path, dry_run=True).notes == []
 
 
-HOSTILE = ["1e308", "-1e308", "nan", "inf", "-inf", "1e400", "80,004", "80.004 mm", "0x50", "١٢"]
+HOSTILE = ["1e308", "-1e308", "nan", "inf", "-inf", "1e400", "80,004", "80.004 about", "0x50", "١٢"]
 
 
 @pytest.mark.parametrize("value", HOSTILE)

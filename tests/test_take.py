@@ -91,9 +91,9 @@ def test_a_difference_in_fahrenheit_is_no_temperature(book: BookFolder, tmp_path
 
 
 def test_decimal_commas_in_a_semicolon_file(book: BookFolder, tmp_path: Path) -> None:
-    text = "\ufeffpart;material;length_mm;mass_kg\r\nA;42CrMo4;1,5;2\r\nB;42CrMo4;1234,25;3,5\r\n"
+    text = "\ufeffpart;material;length_mm;mass_kg\r\nA;42CrMo4;151,5;2\r\nB;42CrMo4;1234,25;3,5\r\n"
     take_file(book, "parts", write(tmp_path, "p.csv", text))
-    assert [r[0] for r in book.read().execute("SELECT length_mm FROM part WHERE part <> '00123'")] == [1.5, 1234.25]
+    assert [r[0] for r in book.read().execute("SELECT length_mm FROM part WHERE part <> '00123'")] == [151.5, 1234.25]
     with pytest.raises(IntakeError, match="could mean thousands"):
         take_file(
             book, "parts", write(tmp_path, "q.csv", "part;material;length_mm\nC;42CrMo4;1.234,5\nD;42CrMo4;1,5\n")

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from loadbook.core import times
 from loadbook.core.errors import OpenQuestion, UsageError
+from loadbook.readers.recorder.options import Options
+from loadbook.readers.recorder.read import look
+from loadbook.readers.recorder.source import Source
 
 MADRID = ZoneInfo("Europe/Madrid")
 
@@ -57,3 +60,22 @@ def test_what_is_stored_comes_back() -> None:
 def test_an_unknown_zone_is_refused() -> None:
     with pytest.raises(UsageError, match="no time zone is called 'Madrid'"):
         times.zone_of("Madrid")
+
+
+@pytest.mark.parametrize(
+    ("form", "step_min", "fmt", "asked"),
+    [
+        ("%m/%d/%Y", 10, "%m/%d/%Y %H:%M", False),
+        ("%d/%m/%y", 10, "%d/%m/%y %H:%M", False),
+        ("%d.%m.%Y", -10, "%d.%m.%Y %H:%M", False),  # newest first
+        ("%m/%d/%Y", 1, "%d/%m/%Y %H:%M", True),  # one day only
+    ],
+)
+def test_days_that_follow_one_another_settle_their_order(form: str, step_min: int, fmt: str, asked: bool) -> None:
+    """A run over midnight from 3 to 4 November: read the other way its days would lie a month apart."""
+    start = datetime(2025, 11, 4 if step_min < 0 else 3, 22, 40)
+    clock = [start + timedelta(minutes=step_min * k) for k in range(60 if step_min == 1 else 240)]
+    rows = "".join(f"{t.strftime(form)},{t:%H:%M},{20 + k}.5\n" for k, t in enumerate(clock))
+    read = look(Source("a.csv", f"Date,Time,TC1 (C)\n{rows}".encode()), Options())
+    assert read.layout.time_format == fmt
+    assert any("day-first or month-first" in q.text for q in read.questions) is asked

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from typing import TYPE_CHECKING, Any
 
@@ -68,7 +69,7 @@ def ask_report(
 ) -> None:
     """Run a named report; with no name, list them. A .sql file in the book's reports folder joins the list.
 
-    Example: loadbook report heating_rate_bands slow=60 fast="200 F/h"
+    Example: loadbook report heating_rate_bands slow="110 F/h" fast="200 F/h"
     """
     from loadbook.core.errors import UsageError
     from loadbook.queries import reports
@@ -91,9 +92,12 @@ def ask_report(
         if key in given:
             raise UsageError(f"{key} is given twice")
         given[key] = text
+    file = reports.report_named(source, name)
     if about:
-        _about(reports.report_named(source, name), fmt)
+        _about(file, source.units if fmt in (None, "table") else "si", fmt)
         return
+    if source.units == "us":
+        _with_unit(file, given)
     found = reports.run_report(
         source, name, given, seconds=seconds, memory_mb=memory_mb, without_damaged=without_damaged
     )
@@ -103,7 +107,9 @@ def ask_report(
         columns, rows = in_units(columns, shown, source.units)
         days = {i for i in range(len(columns)) if all(_midnight(row[i]) for row in rows)}
         shown = [tuple(_for_people(v, source, i in days) for i, v in enumerate(row)) for row in rows]
-    said = ", ".join(f"{k}={v}" for k, v in found.given.items() if v is not None)
+    units_of = {p.name: p.unit for p in file.parameters}
+    system = source.units if people else "si"
+    said = ", ".join(f"{k}={_in_unit(v, units_of[k], system)}" for k, v in found.given.items() if v is not None)
     emit(columns, shown, fmt, title=found.title, note=f"{found.question}{f' ({said})' if said else ''}")
     if people and not shown:
         to_stderr(f"Nothing fits: the {source.name} has no such rows")
@@ -136,12 +142,50 @@ def _takes(file: Any) -> str:
     return " ".join(f"{p.name}={p.type}" if p.default == "-" else f"[{p.name}={p.type}]" for p in file.parameters)
 
 
-def _about(file: Any, fmt: str | None) -> None:
-    rows = [
-        ["takes", p.name, p.type, p.unit, "must be given" if p.default == "-" else p.default, p.meaning]
-        for p in file.parameters
-    ]
-    rows += [["gives", c.name, c.type, c.unit, "", c.meaning] for c in file.columns]
+def _with_unit(file: Any, given: dict[str, str]) -> None:
+    """Refuse a bare number where a report works in a unit that a US book never shows. Raises UsageError."""
+    from loadbook.core.errors import UsageError
+    from loadbook.core.units import show
+
+    for p in file.parameters:
+        label = show(0.0, p.unit, "us")[1]
+        turned = p.unit in ("c", "c_diff", "c_per_h", "mm", "um", "kg")
+        if turned and re.fullmatch(r"\s*[-+.\d][\d.eE+-]*\s*", given.get(p.name, "")):
+            unit = {"°F": "F", "°F/h": "F/h", "0.001 in": "mil"}.get(label, label) + " diff" * p.unit.endswith("_diff")
+            raise UsageError(f"{p.name}={given[p.name]} has no unit", remedy=f'Write {p.name}="{given[p.name]} {unit}"')
+
+
+def _in_unit(value: Any, unit: str, system: str) -> str:
+    """A report's value as the book shows it, with its unit.
+
+    >>> _in_unit(60.0, "c_per_h", "us"), _in_unit(20, "", "us")
+    ('108 °F/h', '20')
+    """
+    from loadbook.core.units import show
+
+    if not unit or not isinstance(value, (int, float)):
+        return str(value)
+    shown, label, _ = show(float(value), unit, system)
+    return f"{shown:.6g} {label}"
+
+
+def _about(file: Any, system: str, fmt: str | None) -> None:
+    from loadbook.core.units import show
+    from loadbook.render.book_units import in_units
+
+    def default(p: Any) -> str:
+        if p.default == "-":
+            return "must be given"
+        try:
+            return _in_unit(float(p.default), p.unit, system) if p.unit else p.default
+        except ValueError:
+            return str(p.default)
+
+    def unit(name: str) -> str:
+        return show(0.0, name, system)[1] if name else ""
+
+    rows = [["takes", p.name, p.type, unit(p.unit), default(p), p.meaning] for p in file.parameters]
+    rows += [["gives", in_units([c.name], [], system)[0][0], c.type, unit(c.unit), "", c.meaning] for c in file.columns]
     emit(["what", "name", "type", "unit", "default", "meaning"], rows, fmt, title=file.title, note=file.question)
 
 

@@ -98,7 +98,7 @@ def template(kind: str | None, units: str | None) -> None:
 @click.option("--keep-good", is_flag=True, help="Take the good rows of a file that also has wrong ones.")
 @click.option("--encoding", help="Encoding of a text file that is not UTF-8, e.g. latin-1.")
 @click.option("--sheet", help="Sheet of a workbook that has several.")
-@click.option("--affirm", metavar="LINES", help="Take readings that look like a slip as they are: 12,15 or all.")
+@click.option("--affirm", metavar="LINES", help="Take values that look like a slip as they are: 12,15 or all.")
 @book_option
 def take(
     kind: str,
@@ -198,7 +198,7 @@ def _pairs(words: tuple[str, ...]) -> dict[str, str]:
 @click.command(cls=LoadbookCommand)
 @click.argument("kind")
 @click.argument("values", nargs=-1, required=True, metavar="COLUMN=VALUE...")
-@click.option("--affirm", is_flag=True, help="Take a reading that looks like a slip as it is.")
+@click.option("--affirm", is_flag=True, help="Take values that look like a slip as they are.")
 @book_option
 def add(kind: str, values: tuple[str, ...], affirm: bool, book: BookFolder) -> None:
     """Add one record by hand.
@@ -227,7 +227,7 @@ _JUDGING_SETTINGS = frozenset(("guard_factor", "guard_decides", "zone"))  # the 
 @click.argument("values", nargs=-1, required=True, metavar="COLUMN=VALUE...")
 @click.option("--why", required=True, metavar="TEXT", help="The reason; it is kept for ever.")
 @click.option("--who", metavar="NAME", help="Who amends (else LOADBOOK_WHO, else the user name).")
-@click.option("--affirm", is_flag=True, help="Amend a reading to a value that looks like a slip.")
+@click.option("--affirm", is_flag=True, help="Amend to a value that looks like a slip.")
 @book_option
 def amend(
     kind: str, record: str, values: tuple[str, ...], why: str, who: str | None, affirm: bool, book: BookFolder
@@ -240,6 +240,7 @@ def amend(
     Example: loadbook amend parts PN-1001 section_thick_mm=40 --why "drawing revision C"
     """
     from loadbook.readers.tables.change import changed_values, question_reading
+    from loadbook.readers.tables.sense import question_amended
     from loadbook.render.book_units import in_units
     from loadbook.store.records import amend as write_amendment
 
@@ -252,6 +253,8 @@ def amend(
         changes = changed_values(conn, target, row, given, book.zone)
         if target.table == "reading" and not affirm:
             question_reading(conn, row, given, changes)
+        elif target.kind in BY_KIND and not affirm:
+            question_amended(conn, BY_KIND[target.kind], row, list(given), changes)
         name = lookup.record_name(target, row)
         key = lookup.row_key(conn, target.table)
         done = write_amendment(conn, target.table, name, row[key], changes, why, who)

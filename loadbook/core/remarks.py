@@ -86,7 +86,7 @@ CODES: dict[str, tuple[str, str]] = {
     "looks_further": (CAUTION, CUSTOMER),
     "own_mean_uncertain": (CAUTION, SHOP),
     "code_overrules": (CAUTION, SHOP),
-    # of readings as they are taken in: see readers/tables/notes.py
+    # of readings and runs as they are taken in: see readers/tables/notes.py
     "after_before_before": (CAUTION, SHOP),
     "before_in_run": (CAUTION, SHOP),
     "after_in_run": (CAUTION, SHOP),
@@ -94,6 +94,7 @@ CODES: dict[str, tuple[str, str]] = {
     "read_in_future": (CAUTION, SHOP),
     "read_hot": (CAUTION, SHOP),
     "gauge_past_due": (CAUTION, SHOP),
+    "furnace_running": (CAUTION, SHOP),
     # of a load: see core/cautions.py
     "inert_gas": (CAUTION, SHOP),
     "hydrogen": (CAUTION, SHOP),
@@ -244,9 +245,10 @@ CODES: dict[str, tuple[str, str]] = {
     **dict.fromkeys(
         (
             "no_start", "no_ramp_limit", "asks_above_limit", "asks_below_limit", "band_over_limit",
-            "spread_over_band", "wrong_direction", "door_over_backfill", "band_not_stated", "no_low_hold",
-            "no_backfill_limit", "no_door_limit", "never_binds", "door_burns", "no_spread_limit", "no_lead_limit",
-            "no_work_tcs_limit", "no_gap_limit", "no_pressure_limit", "above_tempering", "above_ac1", "above_max_soak",
+            "spread_over_band", "wrong_direction", "hold_elsewhere", "door_over_backfill", "band_not_stated",
+            "no_low_hold", "no_backfill_limit", "no_door_limit", "never_binds", "door_burns", "no_spread_limit",
+            "no_lead_limit", "no_work_tcs_limit", "no_gap_limit", "no_pressure_limit", "above_tempering",
+            "above_ac1", "above_max_soak",
             "sensitising", "embrittling", "aluminium", "plated", "titanium_gas", "titanium_air", "no_dew_point_limit",
             "chlorine", "reacts", "volatile_in_vacuum", "soak_by_section", "soak_short", "no_hold", "band_of_furnace",
             "softens",

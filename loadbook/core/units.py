@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from .errors import UsageError
+from .vocabulary.scales import scale_of
 
 F_PER_C = 9.0 / 5.0
 ZERO_C_IN_K = 273.15
@@ -137,6 +138,16 @@ def unit_key(text: str) -> str:
         top, bottom = re.split(r"/| per ", text, maxsplit=1)
         return f"{_SPELLINGS.get(top.strip(), top.strip())}_per_{_SPELLINGS.get(bottom.strip(), bottom.strip())}"
     return _SPELLINGS.get(text, text)
+
+
+def known(text: str) -> bool:
+    """Is a text a unit of any dimension, a scale of hardness or the like, or a percent sign.
+
+    >>> known("°F"), known("in"), known("HRC"), known("%"), known("pcs")
+    (True, True, True, True, False)
+    """
+    key = unit_key(text)
+    return any(key in table for table in DIMENSIONS.values()) or scale_of(text) is not None
 
 
 def converter(unit: str, dimension: str) -> Convert:

@@ -196,9 +196,14 @@ _SHOP: dict[str, Words] = {
     "read_hot": lambda f, s: (
         f"{_rows_of(f)}: the {f['of']} at {shown(f['at_c'], 'c', s)} is not a temperature to measure at"
         + (f": {f['meant_f']:g} °F typed as °C?" if f["meant_f"] else "")
+        + (f": {f['meant_c']:.4g} °C typed as °F?" if "meant_c" in f else "")
     ),
     "gauge_past_due": lambda f, s: (
         f"{_rows_of(f)}: the calibration of gauge {f['gauge']} ended on {f['until']}, before it was used on {f['day']}"
+    ),
+    "furnace_running": lambda f, s: (
+        f"{_rows_of(f) if f['lines'] else 'this run'}: {f['furnace']} was running {f['run']} at that time:"
+        " is the date right, and the furnace?"
     ),
     "never_measured": lambda f, s: f"no {f['kind']} was ever measured{_in(f)}",
     "all_set_aside": lambda f, s: f"all {f['count']} readings of {f['kind']}{_in(f)} are set aside ({_reasons(f)})",

@@ -93,6 +93,10 @@ WORDS: dict[str, tuple[str, ...]] = {
         _BREAKS,
     ),
     "wrong_direction": ("contradiction", "a {kind} that goes from {from_c:number} to {to_c}", _BREAKS),
+    "hold_elsewhere": (
+        "contradiction", "a hold at {hold_c} behind a {kind} to {to_c}",
+        "the way between has no segment, so no rate limit binds on it",
+    ),
     "door_over_backfill": (
         "contradiction", "the door may open at {door_c}, gas may be let in only at {backfill_c}",
         "one of the two limits can never bind",

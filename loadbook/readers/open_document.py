@@ -20,6 +20,9 @@ from xml.parsers import expat
 
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LARGEST_UNPACKED, LONGEST_CELL, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, size_words
+from loadbook.core.units import DIMENSIONS, known, unit_key
+
+Merged = tuple[tuple[int, int], tuple[int, int]]  # first and last cell: row and column, both from 0
 
 MIMETYPE = b"application/vnd.oasis.opendocument.spreadsheet"
 _MEND = "Open it in a spreadsheet program and save it again, or export CSV"
@@ -42,9 +45,11 @@ def is_open_document(data: bytes) -> bool:
     return MIMETYPE in data[:128]
 
 
-def sheets_of(name: str, data: bytes) -> dict[str, list[list[Any]]]:
-    """Every sheet's rows from the first on: str, float, bool, datetime, time (of day), timedelta, or '' for none.
+def sheets_of(name: str, data: bytes) -> tuple[dict[str, list[list[Any]]], dict[str, list[Merged]]]:
+    """Every sheet's rows from the first on, and those of its filled cells that are merged with others.
 
+    A cell is str, float, bool, datetime, time (of day), timedelta, or '' for none. A number that is shown with a unit
+    or with zeros before it is the text of it.
     Raises IntakeError where the file is damaged, locked, or holds more than is read
     """
     try:
@@ -69,7 +74,7 @@ def sheets_of(name: str, data: bytes) -> dict[str, list[list[Any]]]:
         parser.Parse(text, True)
     except _FAULTS as exc:
         raise _refused(name, "it is locked with a password" if locked else f"it is damaged: {exc}") from exc
-    return reader.sheets
+    return reader.sheets, reader.merged
 
 
 def _locked(archive: zipfile.ZipFile) -> bool:
@@ -96,6 +101,8 @@ class _Reader:
 
     name: str
     sheets: dict[str, list[list[Any]]] = field(default_factory=dict)
+    merged: dict[str, list[Merged]] = field(default_factory=dict)
+    title: str = ""
     rows: list[list[Any]] | None = None  # of the sheet that is open
     depth: int = 0  # of tables inside tables: only the outer one is a sheet
     row: list[Any] = field(default_factory=list)
@@ -116,8 +123,8 @@ class _Reader:
             self.depth += 1
             if self.depth == 1:
                 named = {_plain(k): v for k, v in raw.items()}
-                title = named.get("table:name", f"Sheet {len(self.sheets) + 1}")
-                self.rows = self.sheets.setdefault(title, [])
+                self.title = named.get("table:name", f"Sheet {len(self.sheets) + 1}")
+                self.rows = self.sheets.setdefault(self.title, [])
                 self.blank_rows = 0
         elif self.rows is None or self.depth > 1:
             return
@@ -158,6 +165,7 @@ class _Reader:
         assert self.cell is not None
         value = _value(self.cell, "".join(self.text).strip())
         repeats = _count(self.cell.get("table:number-columns-repeated"))
+        down, across = (_count(self.cell.get(f"table:number-{way}-spanned")) for way in ("rows", "columns"))
         self.cell = None
         if value == "" and not isinstance(value, bool):
             self.blank_cells += repeats
@@ -167,6 +175,9 @@ class _Reader:
         width = len(self.row) + self.blank_cells + repeats
         if width > MOST_COLUMNS:
             raise _refused(self.name, f"a row has {width:,} columns, where at most {MOST_COLUMNS:,} are read")
+        if down * across > 1:
+            at = len(self.rows or ()) + self.blank_rows, len(self.row) + self.blank_cells
+            self.merged.setdefault(self.title, []).append((at, (at[0] + down - 1, at[1] + across - 1)))
         self.row += [""] * self.blank_cells + [value] * repeats
         self.blank_cells = 0
 
@@ -195,7 +206,7 @@ def _value(cell: dict[str, str], shown: str) -> Any:
     if cell.get("calcext:value-type") == "error" or (kind and _ERROR.match(shown) and "table:formula" in cell):
         return ""
     if kind in ("float", "percentage", "currency"):
-        return float(cell["office:value"])
+        return _number(float(cell["office:value"]), shown, kind == "percentage")
     if kind == "boolean":
         return cell["office:boolean-value"] == "true"
     if kind == "date":
@@ -204,6 +215,26 @@ def _value(cell: dict[str, str], shown: str) -> Any:
     if kind == "time":
         return _duration(cell["office:time-value"])
     return cell.get("office:string-value", shown) if kind == "string" else shown
+
+
+_SHOWN = re.compile(r"[-+]?[\d.,\s]*\d\s*([^\d\s.,]\S*(?: \S+)?)")
+
+
+def _number(value: float, shown: str, percent: bool) -> float | str:
+    """A number; as text where the sheet shows it with a unit or with zeros before it.
+
+    >>> _number(24.06, "24.060 in", False), _number(7.0, "0007", False), _number(0.0045, "0.45 %", True)
+    ('24.06 in', '0007', '0.45 %')
+    >>> _number(1200.0, "1,200.00 €", False), _number(7.5, "8", False)
+    (1200.0, 7.5)
+    """
+    if percent:
+        return f"{value * 100.0:.15g} %"
+    if value.is_integer() and re.fullmatch(r"0\d+", shown):
+        return shown
+    found = _SHOWN.fullmatch(shown)
+    timed = found is not None and unit_key(found[1]) in DIMENSIONS["duration"]  # it is the time's to say
+    return f"{value:.15g} {found[1]}" if found and known(found[1]) and not timed else value
 
 
 def _duration(text: str) -> time | timedelta:

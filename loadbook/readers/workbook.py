@@ -1,7 +1,8 @@
 """A workbook of any of three forms (.xlsx, .xls, .ods), opened within the limits: its sheets and their typed cells.
 
 What a cell holds is what its last calculation left there; formulas are not calculated. An error is no value. Of merged
-cells the first holds the value, the others none. Chart sheets hold no cells, and are passed over.
+cells the first holds the value, the others none. Chart sheets hold no cells, and are passed over. A number that its
+format shows with a unit (`0.0" °C"`) is the text that it shows, so that nobody takes it for another unit.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from typing import Any
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LONGEST_CELL
 
+from .number_formats import Formats, Looks, Place
 from .old_workbook import OLD_WORKBOOK, epoch_of_old, safe_old_workbook
 from .open_document import is_open_document, sheets_of
 from .workbook_archive import MEND, ZIP, safe_workbook
@@ -40,6 +42,8 @@ class Book:
 
     sheets  names of those that hold cells;  epoch  '1900' or '1904', '' where the file does not say
     form    xlsx, xls or ods;  notes  what was odd in opening it
+    merges  (first, last) cell of each block of merged cells of a sheet
+    formats number formats of its cells, where the form tells them
     """
 
     name: str
@@ -48,6 +52,12 @@ class Book:
     epoch: str
     typed: Callable[[str], list[list[Any]]]
     notes: list[str] = field(default_factory=list)
+    merges: Callable[[str], list[tuple[Place, Place]]] = lambda sheet: []
+    formats: Formats | None = None
+
+    def looks(self, sheet: str) -> Looks:
+        """Number formats and errors of a sheet's cells."""
+        return self.formats.of(sheet) if self.formats is not None else Looks({}, {})
 
     def rows(self, sheet: str) -> list[list[Any]]:
         """The cells of a sheet from its first row and column on. Raises IntakeError where they are beyond reading."""
@@ -56,6 +66,11 @@ class Book:
             if any(isinstance(cell, str) and len(cell) > LONGEST_CELL for cell in row):
                 problem = Problem(f"a cell of more than {LONGEST_CELL:,} characters", self.name, number)
                 raise IntakeError("the workbook cannot be read", [problem])
+        if self.formats is not None and self.formats.units:
+            for (at, column), form in self.looks(sheet).formats.items():
+                value = found[at][column] if at < len(found) and column < len(found[at]) else ""
+                if form is not None and form.unit and isinstance(value, float):
+                    found[at][column] = f"{cell_text(form.value(value))} {form.unit}"
         return found
 
 
@@ -67,8 +82,8 @@ def is_workbook(data: bytes) -> bool:
 def open_book(data: bytes, name: str) -> Book:
     """Open a workbook. Raises IntakeError where it is none, is beyond reading or over a limit."""
     if is_open_document(data):
-        cells = sheets_of(name, data)
-        return Book(name, "ods", list(cells), "", cells.__getitem__)
+        cells, merged = sheets_of(name, data)
+        return Book(name, "ods", list(cells), "", cells.__getitem__, merges=lambda sheet: merged.get(sheet, []))
     notes: list[str] = []
     if data[:4] == OLD_WORKBOOK:
         data, form = safe_old_workbook(name, data), "xls"
@@ -80,11 +95,20 @@ def open_book(data: bytes, name: str) -> Book:
             # without its style sheet no cell says that it is a date: day counts stay numbers, and the epoch is known
             data = _with_plain_styles(data, name)
             notes.append("the workbook's style sheet is damaged: dates are read from their day counts")
-    sheets, typed = _by_library(data, name)
-    return Book(name, form, sheets, epoch, typed, notes)
+    sheets, typed, merges = _by_library(data, name)
+    return Book(name, form, sheets, epoch, typed, notes, merges, _formats(data) if form == "xlsx" else None)
 
 
-def _by_library(data: bytes, name: str) -> tuple[list[str], Callable[[str], list[list[Any]]]]:
+def _formats(data: bytes) -> Formats | None:
+    try:
+        return Formats(data)
+    except _ZIP_FAULTS:
+        return None  # its parts are not where they should be: the reader says what is wrong, if anything
+
+
+def _by_library(
+    data: bytes, name: str
+) -> tuple[list[str], Callable[[str], list[list[Any]]], Callable[[str], list[tuple[Place, Place]]]]:
     import python_calamine as calamine
 
     try:
@@ -99,7 +123,13 @@ def _by_library(data: bytes, name: str) -> tuple[list[str], Callable[[str], list
         except BaseException as exc:
             raise _beyond_reading(exc, name) from exc
 
-    return sheets, typed
+    def merges(sheet: str) -> list[tuple[Place, Place]]:
+        try:
+            return list(book.get_sheet_by_name(sheet).merged_cell_ranges or [])
+        except BaseException as exc:
+            raise _beyond_reading(exc, name) from exc
+
+    return sheets, typed, merges
 
 
 def _beyond_reading(exc: BaseException, name: str) -> IntakeError:

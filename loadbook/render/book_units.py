@@ -10,6 +10,7 @@ from loadbook.core import units
 from loadbook.core.figures import scale_words
 from loadbook.core.vocabulary.parameter_names import spoken
 from loadbook.queries.evidence_words import row_in_words
+from loadbook.readers.cycles.keys import QUANTITY_DIMENSION
 from loadbook.store.chain import literal
 
 # columns of keys that people know by another name
@@ -41,8 +42,15 @@ def in_units(columns: Sequence[str], rows: Sequence[Sequence[Any]], system: str)
     (['part', 'length_in', 'at_f'], [['A', 1.0, 212.0]])
     >>> in_units(["before_mm", "unit"], [[25.4, "mm"], [60.0, "HRC"]], "us")
     (['before_in', 'unit'], [[1.0, 'in'], [60.0, 'HRC']])
+
+    Limits of a cycle get such a column, for their quantity says the unit.
+
+    >>> in_units(["quantity", "relation", "value"], [["start_control", "max", 37.7777777777]], "us")
+    (['quantity', 'relation', 'value', 'unit'], [['start_control', 'max', 100.0, '°F']])
     """
     table = [row_in_words(row, system) for row in rows]
+    if {"quantity", "relation", "value"} <= set(columns):
+        columns = _with_units_of_limits(columns, table)
     for i, name in enumerate(columns):
         if name in _WORDED:
             for row in table:
@@ -81,6 +89,8 @@ def _readable(value: float) -> float:
     >>> _readable(80.01 / 25.4), _readable(0.0005 / 25.4)
     (3.15, 2e-05)
     """
+    if abs(value) < 1e-12:  # what is left of sums that cancel
+        return 0.0
     return round(value, 5) if abs(value) >= 0.001 else float(f"{value:.2g}")
 
 
@@ -128,8 +138,22 @@ def amended_in_units(row: Any, system: str) -> list[Any]:
 
 
 _BESIDE_UNIT = ("value", "limit_value", "nominal", "low", "high", "lowest", "highest", "bound", "asked", "achieved",
-                "mean", "mean_low", "mean_high", "median", "worst")  # fmt: skip
+                "mean", "mean_low", "mean_high", "median", "worst", "cap", "floor", "value_beyond")  # fmt: skip
 _WIDTHS = ("se", "uncertainty")  # differences, where the figure is a temperature
+
+
+_LIMIT_UNITS = {"temperature": "c", "difference": "c_diff", "rate": "c_per_h", "pressure": "mbar", "leak": "mbar_per_h",
+                "duration": "min", "seconds": "s"}  # fmt: skip
+
+
+def _with_units_of_limits(columns: Sequence[str], table: list[list[Any]]) -> list[str]:
+    """A column `unit` behind the value of a cycle's limits; table is changed in place."""
+    names = list(columns)
+    at, of = names.index("value") + 1, names.index("quantity")
+    for row in table:
+        row.insert(at, _LIMIT_UNITS.get(QUANTITY_DIMENSION.get(row[of], ""), ""))
+    names.insert(at, "unit")
+    return names
 
 
 def _beside_their_unit(columns: Sequence[str], table: list[list[Any]], system: str) -> None:

@@ -52,7 +52,7 @@ GIVEN = {
     "backtest": "--part PN-1001", "backup": "made.zip", "chart effect": "flatness --process age",
     "chart moved": "--process age", "chart run": "R24-020",
     "choose": "--part PN-1004 --characteristic flatness",
-    "confirm fault": "R24-020 TC_1 --kind frozen --decision confirmed --person P --why w",
+    "confirm fault": "R8 Work_2 --kind open --decision confirmed --person P --why w",
     "confirm reading": "1 --why w", "cycle plan": "PN-1001 --cycle SR-600 --revision A",
     "cycle review": "SR-600 --revision A",
     "effect": "flatness", "explain": "soak", "export": "2025-01 -o made.xlsx --force", "find": "crack",
@@ -152,9 +152,14 @@ def prepare(book: Path, folder: Path) -> None:
     book  holds the invented shop's first runs at least
     """
     with BookFolder.open(book) as opened:
-        put(opened, "run", {"run": "R9", "furnace": "F1", "started": "2024-12-26T07:00:00Z", "status": "done"})
+        for run in ("R8", "R9"):
+            put(opened, "run", {"run": run, "furnace": "F1", "started": "2024-12-26T07:00:00Z", "status": "done"})
     rows = [f"2024-12-26 0{8 + m // 60}:{m % 60:02},{20 + m},{19 + m},{18 + m}" for m in range(90)]
     (folder / "chart.csv").write_text("\n".join(("Time,Control (°C),Work 1 (°C),Work 2 (°C)", *rows)), encoding="utf-8")
+    broken = [row.rsplit(",", 1)[0] + ",OPEN" if m >= 50 else row for m, row in enumerate(rows)]
+    (folder / "broken.csv").write_text(
+        "\n".join(("Time,Control (°C),Work 1 (°C),Work 2 (°C)", *broken)), encoding="utf-8"
+    )
     (folder / "readings.csv").write_text(
         "part,serial,characteristic,stage,value_mm,run,gauge\nPN-1001,0001,bore A,before,60.001,R24-020,G-02\n"
     )
@@ -162,7 +167,8 @@ def prepare(book: Path, folder: Path) -> None:
     shutil.copy(folder / "chart.csv", folder / "watched" / "R9.csv")
     for line in (
         ["trace", "layout", "save", "furnace 2", "chart.csv"], ["answer", *given("answer")[1], "--save"],
-        ["backup", "kept.zip"], ["watch", "add", *whole("watch add")],
+        ["trace", "take", "broken.csv", "--run", "R8", "--sentinel", "OPEN", "--channel", "Control=control",
+         "--channel", "Work*=work"], ["backup", "kept.zip"], ["watch", "add", *whole("watch add")],
     ):  # fmt: skip
         said = fault(line, book, folder, codes=(0,))
         assert said is None, (line, said)

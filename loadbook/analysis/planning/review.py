@@ -189,6 +189,18 @@ def direction(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
             yield _found("wrong_direction", stage.where, kind=kind, from_c=stage.from_c, to_c=stage.to_c)
 
 
+def hold_elsewhere(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
+    """A hold at another temperature than the segment before it goes to: the way between has no segment of its own."""
+    before: Segment | None = None
+    for s in cycle.segments:
+        if s.kind == "hold" and before is not None and before.target_c is not None and s.target_c is not None:
+            edge = s.band_high_c if before.target_c > s.target_c else s.band_low_c
+            if abs(before.target_c - s.target_c) > (edge or 0.0) + 1e-6:
+                yield _found("hold_elsewhere", f"segment {s.number}", hold_c=s.target_c, kind=before.kind,
+                             to_c=before.target_c)  # fmt: skip
+        before = s
+
+
 def door_above_backfill(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
     doors = [x.value for x in cycle.limits if x.event == "door opened" and x.relation == "max"]
     fills = [x.value for x in cycle.limits if x.event == "gas backfill" and x.relation == "max"]
@@ -275,7 +287,8 @@ def vacuum_pressure(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
 
 
 CYCLE_CHECKS = (
-    no_start, no_ramp_limit, asked_against_limit, hold_against_limits, direction, door_above_backfill, no_band,
+    no_start, no_ramp_limit, asked_against_limit, hold_against_limits, direction, hold_elsewhere,
+    door_above_backfill, no_band,
     no_low_hold, no_event_limits, no_spread_or_lead, no_evidence_limits, vacuum_pressure, never_binds, door_burns,
 )  # fmt: skip
 

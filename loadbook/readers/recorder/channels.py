@@ -23,7 +23,8 @@ QUANTITY_OF_ROLE = {
     "dew point": "dew point",
     "oxygen": "oxygen",
 }
-_UNIT_LETTER = re.compile(r"(?:[ _]|(?<=[a-z0-9]))([CF])$")  # Oven F, TempC: it may be the unit, or a name's letter
+# Oven F, TempC, setpoint_f: it may be the unit, or a name's letter
+_UNIT_LETTER = re.compile(r"(?:(?:[ _]|(?<=[a-z0-9]))([CF])|(?<=_)([cf]))$")
 _LIMIT_NAME = re.compile(r"limit|alarm|\bhi\b|\blo\b|\bhigh\b|\blow\b", re.IGNORECASE)
 
 
@@ -92,7 +93,7 @@ def _ask_units(
     if not which:
         return
     names = [headings[i].name for i in which]
-    by_letter = {n: m[1].lower() for n in names if (m := _UNIT_LETTER.search(n))}
+    by_letter = {n: (m[1] or m[2]).lower() for n in names if (m := _UNIT_LETTER.search(n))}
     if len(set(by_letter.values())) > 1:  # one answer for all of them would be wrong for some
         for i, name in zip(which, names, strict=True):
             role, unit = out.channels[i].role or "ROLE", by_letter.get(name, "c")

@@ -155,9 +155,14 @@ def _resolve_shape(
     )  # fmt: skip
 
 
+_SWITCHED = {"true", "false", "on", "off", "yes", "no"}
+
+
 def _telling(table: Table, labels: list[int]) -> list[int]:
-    """Of columns of labels, those that tell rows apart: not one label throughout, and not what another column says."""
-    told = [i for i in labels if len({r[i] for r in table.rows if i < len(r) and r[i]}) > 1]
+    """Of columns of labels, those that tell rows apart: not one label throughout, no switch that is on or off, and not
+    what another column says."""
+    stand = {i: {r[i].lower() for r in table.rows if i < len(r) and r[i]} for i in labels}
+    told = [i for i in labels if len(stand[i]) > 1 and not stand[i] <= _SWITCHED]
     return [i for k, i in enumerate(told) if not any(_follows(table, i, before) for before in told[:k])]
 
 

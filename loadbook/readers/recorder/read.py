@@ -22,6 +22,7 @@ from .propose import Draft, propose
 from .source import Source
 from .start_said import start_of, with_hint
 from .table import open_table
+from .unit_said import with_units_said
 from .wide import HEAD_BYTES, Raw, read_fast, read_wide
 
 HEAD_ROWS = 40  # rows below the heading that show what the columns are
@@ -117,6 +118,8 @@ def look(
         questions = [q for q in questions if q.option != MARKS_OPTION or q in draft.questions]
     questions = with_hint(questions, source, settled)
     notes = [*(draft.notes if draft else ()), *dated, *reading.notes]
+    warm = {c.name for c in reading.channels if c.quantity == "temperature"}
+    questions = with_units_said(questions, notes, raw.headings, source, settled, warm)
     return Read(settled, reading, list(dict.fromkeys(questions)), list(dict.fromkeys(notes)), columns)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import NoReturn
 
 import numpy as np
@@ -18,7 +19,7 @@ from .layout import Layout
 from .names import is_elapsed, is_time, read_heading
 from .options import ORDERS, Options, Question
 from .table import Table
-from .times import counted_seconds, date_orders, format_of, kind_of, without_year
+from .times import counted_seconds, date_orders, days_of, format_of, kind_of, without_year
 
 _ZEROS = re.compile(r":0\d")
 _FACTOR = (
@@ -162,7 +163,8 @@ def _cells(table: Table, places: list[int]) -> list[str]:
 def _clock(table: Table, places: list[int], options: Options, questions: list[Question]) -> TimeGuess:
     cells = [c for c in _cells(table, places) if kind_of(c) == "moment"]
     orders, example = date_orders(cells)
-    order = _order(table, places, orders, example, options, questions)
+    notes: list[str] = []
+    order = _order(table, places, cells, orders, example, options, questions, notes)
     formats = [f for f in dict.fromkeys(format_of(c, order) for c in cells[:500]) if f]
     if not formats:
         raise IntakeError(
@@ -178,12 +180,13 @@ def _clock(table: Table, places: list[int], options: Options, questions: list[Qu
     offsets = {"%z" in f for f in formats}
     if len(offsets) > 1:
         raise IntakeError("some times carry a UTC offset and others do not", [Problem(fmt, None, table.lines[0])])
-    return TimeGuess(places, "clock", fmt, questions)
+    return TimeGuess(places, "clock", fmt, questions, notes)
 
 
 def _order(
-    table: Table, places: list[int], orders: set[str], example: str, options: Options, questions: list[Question]
-) -> str:
+    table: Table, places: list[int], cells: list[str], orders: set[str], example: str, options: Options,
+    questions: list[Question], notes: list[str],
+) -> str:  # fmt: skip
     if not example:
         return "ymd"
     if options.date_order:
@@ -207,6 +210,10 @@ def _order(
     if len(hinted) == 1:
         return next(iter(hinted))
     words = {v: k for k, v in ORDERS.items()}
+    steady = [o for o in ("dmy", "mdy", "ymd") if o in orders and _from_day_to_day(cells, o)]
+    if len(steady) == 1:
+        notes.append(f"{example} is {words[steady[0]]}: read otherwise, the days would jump by a month or more")
+        return steady[0]
     questions.append(
         Question(
             f"{example} may be {' or '.join(words[o] for o in ('dmy', 'mdy', 'ymd') if o in orders)}",
@@ -214,6 +221,12 @@ def _order(
         )
     )
     return next(o for o in ("dmy", "mdy", "ymd") if o in orders)
+
+
+def _from_day_to_day(cells: list[str], order: str) -> bool:
+    """Do the days of the file follow one another within a week, read in this order, as those of one run do."""
+    steps = [(later - earlier).days for earlier, later in pairwise(days_of(cells, order))]
+    return all(0 < s <= 7 for s in steps) or all(-7 <= s < 0 for s in steps)
 
 
 def _clock_alone(table: Table, place: int, options: Options) -> TimeGuess:

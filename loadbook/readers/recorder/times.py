@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -110,6 +110,17 @@ def date_orders(cells: Sequence[str]) -> tuple[set[str], str]:
         example = example or cell
         orders = {o for o in orders if _date_parts(match.groupdict(), o) is not None}
     return orders, example
+
+
+def days_of(cells: Sequence[str], order: str) -> list[date]:
+    """The days of all-digit dates read in one order, each once, as the file has them."""
+    found = []
+    for cell in dict.fromkeys(_date_of(c) for c in cells):
+        match = next((m for kind, p in _DATE_PATTERNS if (m := p.match(cell)) and kind == "xxy"), None)
+        parts = _date_parts(match.groupdict(), order) if match is not None else None
+        if parts is not None:
+            found.append(date(*parts))
+    return found
 
 
 def _date_of(cell: str) -> str:

@@ -25,6 +25,7 @@ from loadbook.core.outside import (
     read_file,
     within_limits,
 )
+from loadbook.readers.number_formats import Place, Shown
 from loadbook.readers.workbook import cell_text, is_workbook, open_book
 
 DELIMITERS = (",", ";", "\t")
@@ -180,24 +181,67 @@ def _from_workbook(name: str, data: bytes, sheet: str | None) -> Sheet:
         raise LoadbookError(f"there is no sheet {chosen!r}", where=name, remedy="Sheets: " + ", ".join(names))
     cells = book.rows(chosen)
     within_limits(len(cells) - 1, max(map(len, cells), default=0), name, MOST_RECORDS)
+    looks = book.looks(chosen)
+    for (at, column), error in looks.errors.items():
+        if at < len(cells) and column < len(cells[at]):
+            cells[at][column] = CellOf(error, f"an error stands in the cell ({error})", "Correct it in the workbook")
     rows, lines = [], []
     for number, row in enumerate(cells, start=1):
         if any(c not in (None, "") for c in row):
-            rows.append([_cell(c) for c in row])
+            rows.append([_cell(c, looks.formats, (number - 1, place)) for place, c in enumerate(row)])
             lines.append(number)
     if not rows:
         raise IntakeError("the sheet is empty", [Problem("there is nothing in it", file=name)])
-    return _sheet(name, zip(lines, rows, strict=True), "xlsx")
+    found = _sheet(name, zip(lines, rows, strict=True), "xlsx")
+    for (top, left), (bottom, _) in book.merges(chosen):
+        if top >= lines[0] and left < len(found.header) and cells[top][left] not in (None, ""):
+            what = f"{'rows' if bottom > top else 'columns'} are merged here: only the first has the value"
+            shown, remedy = str(cells[top][left])[:40], "Unmerge the cells, and fill in each"
+            found.problems += [
+                Problem(what, name, line, found.header[left], shown, remedy)
+                for line in lines
+                if top < line <= bottom + 1
+            ]
+    return found
 
 
-def _cell(value: Any) -> Any:
-    """A workbook cell: numbers stay numbers, dates become ISO text, everything else text."""
+class CellOf(str):
+    """A workbook's cell that is something else than text, as the text that a column of numbers or dates takes.
+
+    why    what is wrong with it in a column of text ('': nothing), remedy what to do
+    shown  what a column of text takes: what the sheet shows
+    """
+
+    __slots__ = ("remedy", "shown", "why")
+    why: str
+    remedy: str | None
+    shown: str
+
+    def __new__(cls, text: str, why: str = "", remedy: str | None = None, shown: str = "") -> CellOf:
+        made = super().__new__(cls, text)
+        made.why, made.remedy, made.shown = why, remedy, shown or text
+        return made
+
+
+_AS_TEXT = "Format the column as text in the workbook, and type the cell again"
+
+
+def _cell(value: Any, formats: dict[Place, Shown | None], place: Place) -> str | None:
+    """A workbook cell as text: numbers as Python writes them, dates in ISO form."""
+    if value is None or isinstance(value, str):
+        return value
     if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return int(value) if value.is_integer() and abs(value) < 2**53 else value
-    if isinstance(value, datetime):
-        return cell_text(value)
-    if isinstance(value, (date, time)):
-        return value.isoformat()
-    return value if isinstance(value, int) else str(value)
+        return CellOf("yes" if value else "no", "the spreadsheet made a truth value of this", _AS_TEXT)
+    if not isinstance(value, (int, float)):
+        dated = isinstance(value, (date, time)) and not isinstance(value, datetime)
+        text = value.isoformat() if dated else cell_text(value) if isinstance(value, datetime) else str(value)
+        return CellOf(text, "the spreadsheet made a date or time of this", _AS_TEXT)
+    text = repr(int(value) if float(value).is_integer() and abs(value) < 2**53 else value)
+    if abs(value) >= 1e15:
+        return CellOf(text, "a spreadsheet keeps 15 digits of a number, and this has more", _AS_TEXT)
+    if place not in formats:
+        return text
+    form = formats[place]
+    if form is None or form.powers:
+        return CellOf(text, "the sheet shows this number in a form of its own", _AS_TEXT)
+    return CellOf(text, shown=form.text(value)) if form.text(value) != text else text

@@ -1,7 +1,8 @@
-"""What is said at once of readings that are taken in: nothing stops at these, and nothing is guessed from them.
+"""What is said at once of readings and runs as they are taken in: nothing stops at these, nothing is guessed from them.
 
-Times that do not fit the run or the other stage, temperatures that nobody measures at, gauges past due on that day of
-the shop's calendar. Each is a coded remark with the lines that it is of.
+Of readings: times that do not fit the run or the other stage, temperatures that nobody measures at, gauges past due on
+that day of the shop's calendar. Of runs: another load in the furnace at that time. Each is a coded remark with the
+lines that it is of.
 """
 
 from __future__ import annotations
@@ -18,11 +19,14 @@ from loadbook.core.remarks import Remark, remark
 from .rows import Rows
 
 COLDEST_C, HOTTEST_C = 0.0, 45.0  # pieces and gauges are measured between these (common practice)
+SAME_TIME_S = 3600.0  # runs of one furnace may be written down so far into each other
 FAR_DAYS = 300  # from the run: most likely another year
 
 
 def reading_notes(conn: sqlite3.Connection, rows: Rows, chosen: Sequence[int], zone: ZoneInfo) -> list[Remark]:
-    """Remarks on some rows of a file of readings; one remark for all lines that it is said of alike."""
+    """Remarks on some rows of a file of readings or runs; one remark for all lines that it is said of alike."""
+    if rows.kind.kind == "runs":
+        return _at_the_same_time(conn, rows, chosen)
     if rows.kind.kind != "readings" or not chosen:
         return []
     columns = {c.name: rows.column(c.name) for c in rows.kind.columns}
@@ -36,6 +40,36 @@ def reading_notes(conn: sqlite3.Connection, rows: Rows, chosen: Sequence[int], z
             said.setdefault((code, tuple(figures.items())), []).append(rows.lines[i])
     return [
         remark(code, **dict(figures), lines=lines if rows.by_line else []) for (code, figures), lines in said.items()
+    ]
+
+
+def _at_the_same_time(conn: sqlite3.Connection, rows: Rows, chosen: Sequence[int]) -> list[Remark]:
+    """Runs whose furnace was running another load: one of them has a wrong date, or a wrong furnace."""
+    new = set(chosen)
+    names = ("furnace", "started", "ended", "run", "status")
+    ours = [(*(rows.column(n)[i] for n in names), i) for i in chosen]
+    furnaces, named = {r[0] for r in ours}, {r[3] for r in ours}
+    known = [
+        (*row, None)
+        for row in conn.execute("SELECT furnace, started, ended, run, status FROM run WHERE ended IS NOT NULL")
+        if row[0] in furnaces and row[3] not in named
+    ]
+    said: dict[tuple[str, str], list[int]] = {}
+    last: dict[str, tuple[str, str, int | None]] = {}  # furnace -> end, run and row of the one that ends last so far
+    for furnace, started, ended, run, status, i in sorted([*ours, *known], key=lambda r: (r[0], r[1], r[3])):
+        if not started or not ended or status == "void":
+            continue
+        until, other, j = last.get(furnace, ("", "", None))
+        into = (times.from_stored(until) - times.from_stored(started)).total_seconds() if until else 0.0
+        if min(into, (times.from_stored(ended) - times.from_stored(started)).total_seconds()) > SAME_TIME_S:
+            line, name = (i, other) if i in new else (j, run)
+            if line is not None:
+                said.setdefault((furnace, name), []).append(rows.lines[line])
+        if ended > until:
+            last[furnace] = ended, run, i
+    return [
+        remark("furnace_running", furnace=furnace, run=run, lines=sorted(lines) if rows.by_line else [])
+        for (furnace, run), lines in said.items()
     ]
 
 
@@ -95,7 +129,10 @@ def _how(
         at_c = row[column]
         if at_c is not None and not COLDEST_C <= at_c <= HOTTEST_C:
             fits = COLDEST_C <= units.c_from_f(at_c) <= HOTTEST_C
-            yield "read_hot", {"of": word, "at_c": at_c, "meant_f": at_c if fits else None}
+            said = {"of": word, "at_c": at_c, "meant_f": at_c if fits else None}
+            if at_c < COLDEST_C <= units.f_from_c(at_c) <= HOTTEST_C:
+                said["meant_c"] = units.f_from_c(at_c)
+            yield "read_hot", said
     until = due.get(row["gauge"])
     started, ended = runs[row["run"]]
     moment = row["read_at"] or (started if row["stage"] == "before" else ended or started)

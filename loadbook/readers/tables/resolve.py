@@ -22,6 +22,7 @@ from loadbook.store.lookup import known_values
 
 from .doubts import question_readings
 from .rows import Rows
+from .sense import question_records, told
 
 
 def resolve_readings(conn: sqlite3.Connection, rows: Rows) -> None:
@@ -154,6 +155,7 @@ def resolve(conn: sqlite3.Connection, rows: Rows) -> None:
     if special is not None:
         special(conn, rows)
     _references(conn, rows)
+    question_records(conn, rows)
 
 
 def _order(rows: Rows) -> None:
@@ -162,7 +164,14 @@ def _order(rows: Rows) -> None:
             continue
         for i, (least, most) in enumerate(zip(rows.column(low), rows.column(high), strict=True)):
             if least is not None and most is not None and least > most:
-                rows.refuse(i, what, high, most, f"{low} is {least}")
+                names = [rows.headers.get(c, (c, None))[0] for c in (low, high)]
+                has, beside = (_as_typed(rows, c, v) for c, v in ((high, most), (low, least)))
+                rows.refuse(i, what, names[1], has, f"{names[0]} is {beside}")
+
+
+def _as_typed(rows: Rows, column: str, value: Any) -> Any:
+    found = rows.kind.column(column)
+    return told(rows, column, value) if found is not None and found.dimension is not None else value
 
 
 def _references(conn: sqlite3.Connection, rows: Rows) -> None:

@@ -14,12 +14,17 @@ from loadbook.core import times, units
 from loadbook.core.errors import LoadbookError, Problem
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, Column, Kind, kinds_of
+from loadbook.core.vocabulary.scales import scale_of
 
-from .cells import Sheet
+from .cells import CellOf, Sheet
 
 _YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0}
 _POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$", re.ASCII)
 _COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$", re.ASCII)
+_EITHER = re.compile(r"^[-+]?[1-9]\d{0,2},\d{3}$", re.ASCII)  # 1,200: one and a fifth, or twelve hundred
+_WITH_UNIT = re.compile(r"^([-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s.,+-].*)$", re.ASCII)
+
+SAID = {"c": "°C", "f": "°F", "k": "K", "um": "µm"}  # units of headings, as people write them
 
 READ = ("value_mm", "value")  # columns of a reading's value
 
@@ -72,7 +77,7 @@ class Rows:
         """Stop at one row that looks like a slip, unless somebody affirmed it."""
         line = self.lines[index]
         if self.affirmed is None or line in self.affirmed:
-            self.doubted[index] = what
+            self.doubted[index] = "; ".join(filter(None, (self.doubted.get(index), what)))
             return
         option = f"--affirm {line}" if self.by_line else "--affirm"
         self.refuse(index, what, column, value, f"Correct it, or take it as it is with {option}", alike)
@@ -141,15 +146,29 @@ def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
 
 
 def decimal_mark(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> str:
-    """',' where the numbers of a semicolon or tab file are written with a decimal comma, else '.'."""
+    """',' where the numbers of a semicolon or tab file are written with a decimal comma, else '.'.
+
+    A tab file whose commas all stand as in 1,200 does not say: '.' there, so that each is asked about.
+    """
     if sheet.delimiter not in (";", "\t"):
         return "."
     for index, (column, _) in enumerate(columns):
         if column.type == "number":
             for cell in sheet.columns[index]:
-                if isinstance(cell, str) and "," in cell and _COMMA.match(cell.strip()):
+                number = parted(cell.strip())[0] if isinstance(cell, str) and "," in cell else ""
+                if _COMMA.match(number) and "," in number and (sheet.delimiter == ";" or not _EITHER.match(number)):
                     return ","
     return "."
+
+
+def parted(cell: str) -> tuple[str, str]:
+    """A cell's number and the unit behind it, '' where it has none that is known.
+
+    >>> parted("24.06 in"), parted("0,15mm"), parted("58 HRC"), parted("12 t or so"), parted("7")
+    (('24.06', 'in'), ('0,15', 'mm'), ('58', 'HRC'), ('12 t or so', ''), ('7', ''))
+    """
+    found = _WITH_UNIT.match(cell)
+    return (found[1], found[2]) if found and units.known(found[2]) else (cell, "")
 
 
 def _number(text: str, mark: str) -> float:
@@ -164,6 +183,17 @@ def _number(text: str, mark: str) -> float:
     if not math.isfinite(value):
         raise Refused("this number is too large", None)
     return value
+
+
+def _unit_agrees(column: Column, unit: str | None, said: str) -> None:
+    """A cell's own unit must be that of its heading, and turns no value."""
+    heading = unit or ("%" if column.name.endswith("_pct") else None)
+    if heading is not None and (
+        units.unit_key(said) == units.unit_key(heading) or (scale_of(said) or "") == scale_of(heading)
+    ):
+        return
+    told = f"the heading {SAID.get(heading, heading)}" if heading else "the heading no unit"
+    raise Refused(f"the cell says {said}, {told}", "Correct the cell, or name the column for the unit of its cells")
 
 
 def _bounds(column: Column, value: float) -> None:
@@ -195,7 +225,10 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
     inside = units.converter(unit, column.dimension) if column.dimension and unit else None
 
     def number(cell: str) -> Any:
-        value = _number(cell, mark)
+        digits, said = parted(cell)
+        value = _number(digits, mark)
+        if said:
+            _unit_agrees(column, unit, said)
         if inside:
             value = inside(value)
         if abs(value) > units.LARGEST:
@@ -248,6 +281,8 @@ def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
             return found
     mark = decimal_mark(sheet, columns)
     for position, (column, unit) in enumerate(columns):
+        if column.scales and unit is None:
+            unit = _scale_of_cells(sheet.columns[position])
         _convert_column(found, sheet, position, column, converter(column, unit, zone, mark), unit)
     for column in kind.columns:
         if column.default is not None:
@@ -256,14 +291,28 @@ def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
     return found
 
 
+def _scale_of_cells(cells: list[Any]) -> str | None:
+    """The scale that every filled cell of a column states, where its heading states none ("58 HRC")."""
+    said = {parted(c.strip())[1] for c in cells if isinstance(c, str) and c.strip()}
+    return said.pop() if len(said) == 1 and scale_of(next(iter(said))) else None
+
+
 def _convert_column(
     found: Rows, sheet: Sheet, position: int, column: Column, turn: Callable[[str], Any], unit: str | None
 ) -> None:
     """Convert each text that stands in a column once; then look at rows only where something is to be said of one."""
     header, cells = sheet.header[position], sheet.columns[position]
     found.headers[column.name] = header, unit
-    if sheet.delimiter == "xlsx":  # numbers of a workbook, as Python writes them
-        cells = [c if c is None or isinstance(c, str) else repr(c) for c in cells]
+    unlike: set[int] = set()
+    if sheet.delimiter == "xlsx" and column.type in ("text", "list"):
+        cells = list(cells)
+        for index, cell in enumerate(cells):
+            if isinstance(cell, CellOf):
+                cells[index] = cell.shown
+                if cell.why:
+                    found.refuse(index, cell.why, header, cell, cell.remedy)
+                    cells[index] = None
+                    unlike.add(index)
     if column.name in READ:
         found.cells[column.name] = cells
     turned = _Turned(turn)
@@ -272,7 +321,8 @@ def _convert_column(
     # a reading keeps the digits that were typed: 24.0600 is finer than 24.06
     keeps = other_unit or (column.name in READ and sheet.delimiter != "xlsx")
     if keeps or column.type in ("moment", "list"):
-        differ = {cell: text for cell, text in turned.texts() if str(turned[cell]) != text}
+        texts = {cell: parted(text)[0] if column.type == "number" else text for cell, text in turned.texts()}
+        differ = {cell: text for cell, text in texts.items() if str(turned[cell]) != text}
         for index, cell in enumerate(cells) if differ else ():
             if cell in differ:
                 found.typed.setdefault(index, {})[header] = differ[cell]
@@ -280,7 +330,7 @@ def _convert_column(
     for index, cell in enumerate(cells) if wrong or missing else ():
         if cell in wrong:
             found.refuse(index, wrong[cell].what, header, cell.strip(), wrong[cell].remedy)
-        elif column.required and values[index] is None:
+        elif column.required and values[index] is None and index not in unlike:
             found.refuse(index, "this is required", header, None, "Fill it in")
 
 
