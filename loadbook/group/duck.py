@@ -28,9 +28,13 @@ if TYPE_CHECKING:
 
 
 class DuckEngine:
-    """A DuckDB connection in which the tables and views of a group that were asked for are views over its files.
+    """A DuckDB connection with the tables and views of a group that were asked for.
 
-    What lies in no folder of this machine is copied into one first, but for the traces.
+    A question of ours reads its tables several times over, and a view of files would open each of them every time:
+    ten years of a plant are some hundred small files a table. So they are read once, into tables; what its memory
+    cannot hold the engine lays among the temporary files. In a stranger's query, whose process may write nothing,
+    what is read only once is a view over its files. What lies in no folder of this machine is copied into one first,
+    but for the traces.
 
     files     every file that these views may read, by its name for the engine
     left_out  damaged files that they do not read
@@ -45,12 +49,12 @@ class DuckEngine:
         copies: Path | None = None,
         *,
         without_damaged: bool = False,
-        keep: bool = True,
+        ours: bool = True,
     ) -> None:
         """
         copies           a folder for the copies, which the caller removes; None: one that ends with the engine
         without_damaged  damaged files are left out and named; else they are an error
-        keep             what was found of the traces is left in the target's folder for the next question
+        ours             a question of ours; False: a stranger's query, whose process may write nothing
         """
         self.connection: duckdb.DuckDBPyConnection = engine(python_enable_replacements="false")
         self.connection.execute("SET TimeZone = 'UTC'")
@@ -63,10 +67,11 @@ class DuckEngine:
             self._copies = writing.scratch()
             copies = Path(self._copies.name)
         wanted = [*tables, TRACE] if samples else tables
-        sound = group.sound(wanted, without_damaged=without_damaged, keep=keep and samples, copies=copies)
+        sound = group.sound(wanted, without_damaged=without_damaged, keep=ours and samples, copies=copies)
         self.left_out = sound.left_out
         for table in tables:
-            self._table(group, table, self._handed.paths(sound.paths(table)))
+            once = ours or groupviews.times_read(table, views) > 1
+            self._table(group, table, self._handed.paths(sound.paths(table)), once)
         for function in sql_files.functions(self.name).values():
             self.connection.execute(function.text)
         for view in views:
@@ -104,8 +109,9 @@ class DuckEngine:
         if self._copies is not None:
             self._copies.cleanup()
 
-    def _table(self, group: Group, table: str, files: list[str]) -> None:
-        """A published table: columns that an older program did not publish are empty."""
+    def _table(self, group: Group, table: str, files: list[str], once: bool) -> None:
+        """A published table, read now (once) or by each query; columns that an older program did not publish are
+        empty."""
         import duckdb
 
         columns = {PLANT: "VARCHAR", **group_columns()[table]}
@@ -118,10 +124,9 @@ class DuckEngine:
                 f"{text} UNION ALL BY NAME SELECT * FROM read_parquet([{listed}], union_by_name = true,"
                 " hive_partitioning = false)"
             )
+        kind, listed = "TABLE" if once else "VIEW", groupviews.qualified(list(columns)[1:])
         try:
-            self.connection.execute(
-                f'CREATE VIEW "{table}" AS SELECT {groupviews.qualified(list(columns)[1:])} FROM ({text})'
-            )
+            self.connection.execute(f'CREATE {kind} "{table}" AS SELECT {listed} FROM ({text})')
         except duckdb.Error as exc:
             raise LoadbookError(
                 f"the published files of {table} cannot be read: {str(exc).splitlines()[0]}",
@@ -157,6 +162,6 @@ def for_query(of: Mapping[str, Any], sql: str) -> Session:
     copies = Path(of["copies"]) if of["copies"] else None
     engine = DuckEngine(
         open_group(of["target"], of["without"]), named_in(sql, {*tables, *known}), copies,
-        without_damaged=bool(of.get("without_damaged")), keep=False,
+        without_damaged=bool(of.get("without_damaged")), ours=False,
     )  # fmt: skip
     return Session(engine.connection, engine.files, engine.left_out)

@@ -8,6 +8,7 @@ which have one column more, `plant`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -89,6 +90,22 @@ def plan(needs: Iterable[str]) -> tuple[list[str], list[Made]]:
         place(name)
     made = [Made(name, f.text, name in ASKED) for name, f in ordered.items()]
     return sorted(base - {PUBLISHED}), made
+
+
+def times_named(name: str, views: Iterable[Made]) -> int:
+    """How often the texts of a plan's views name a table or view."""
+    return sum(len(re.findall(rf"(?:FROM|JOIN) {name}\b", view.text)) for view in views)
+
+
+def times_read(table: str, views: Sequence[Made]) -> int:
+    """How often one of a plan's views reads a table at most, each view being worked out where it is named.
+
+    views  in order, each after those that it names
+    """
+    read = {table: 1}
+    for view in views:
+        read[view.name] = sum(n * times_named(name, [view]) for name, n in list(read.items()))
+    return max((read[view.name] for view in views), default=0)
 
 
 def qualified(columns: Sequence[str]) -> str:
