@@ -9,7 +9,7 @@ which have one column more, `plant`.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -30,6 +30,7 @@ KEYS = (
 ASKED = ("faults", "movement", "parameters", "pieces", "readings", "runs", "samples", "verdicts")
 SHARED = ("part", "material")  # shown without the plant
 APART = "part_told_apart"
+MOVEMENT = "movement"
 PUBLISHED = "published_trace"  # made by the engine: (file, run)
 TRACE_FILES = "trace_file"
 _INNER = "_of_all_plants"
@@ -60,9 +61,10 @@ def names() -> tuple[list[str], list[str]]:
     return sorted(t for t in group_columns() if t != RECORD), sorted(sql_files.views())
 
 
-def plan(needs: Iterable[str]) -> tuple[list[str], list[Made]]:
+def plan(needs: Iterable[str], given: Collection[str] = ()) -> tuple[list[str], list[Made]]:
     """(tables to read, views to make in order) for the tables and views named.
 
+    given   views whose rows are there: they need nothing, and their text is the engine's to write
     Raises UsageError for a name that a group does not have
     """
     wanted = set(needs)
@@ -82,13 +84,13 @@ def plan(needs: Iterable[str]) -> tuple[list[str], list[Made]]:
         if name not in known:
             base.add(name)
         elif name not in ordered:
-            for need in known[name].needs:
+            for need in known[name].needs if name not in given else ():
                 place(need)
             ordered[name] = known[name]
 
     for name in sorted(wanted, key=lambda n: (n != APART, n)):
         place(name)
-    made = [Made(name, f.text, name in ASKED) for name, f in ordered.items()]
+    made = [Made(name, "" if name in given else f.text, name in ASKED) for name, f in ordered.items()]
     return sorted(base - {PUBLISHED}), made
 
 

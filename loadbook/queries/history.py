@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from loadbook.store.book import BookFolder
 
-NEEDS = {"movement", "run_parameter", "history_break", "confirmation", "reading"}
+NEEDS = {"movement", "run_parameter", "history_break", "furnace", "confirmation", "reading"}
 COLUMNS = (
     "run", "started", "furnace", "cycle", "cycle_revision", "process", "part", "serial", "material", "family", "shape",
     "condition", "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
