@@ -1,4 +1,4 @@
-"""The movement of a group: made of one plant at a time, kept beside what was published, and the same as made at once."""
+"""The movement of a group: made plant by plant, kept beside what was published, and the same as made at once."""
 
 from __future__ import annotations
 

@@ -1,9 +1,8 @@
 """Questions of a hundred plants of ten years: python -m tests.trials.plants_asked FOLDER [PLANTS] [RUNS A MONTH]
 
 One plant is published from a book with readings of real size; the tables of the others are its own, each file written
-anew with the other plant's name. Traces are listed for all plants and lie there for the published one. Each question is a
-process of its own; printed are seconds by the clock, of its processors, and its memory at most. With --spark the
-questions that Spark is asked, on a local cluster of two workers: one is killed on the way, and a plant publishes.
+anew with the other plant's name. Traces are listed for all plants, and lie there for the published one. Each question
+is a process of its own; printed are seconds by the clock and of its processors, and the most memory of any so far.
 """
 
 from __future__ import annotations
