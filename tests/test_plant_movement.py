@@ -8,11 +8,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from loadbook.core.remarks import remark
 from loadbook.group import engines, plant_movement
 from loadbook.group.duck import DuckEngine
 from loadbook.group.publish import publish
 from loadbook.group.read import open_group
 from loadbook.queries.plants import GroupSource
+from loadbook.queries.remark_words import words
 from loadbook.queries.sql import ask_sql
 from loadbook.store.book import BookFolder
 
@@ -97,3 +99,10 @@ def test_where_nothing_can_be_kept_it_is_made_each_time(target: str, monkeypatch
         assert len(lying) == 2 and all(f.exists() for f in lying)
     assert not any(f.exists() for f in lying)
     assert kept_files(target) == []
+
+
+def test_of_a_hundred_plants_the_largest_are_named() -> None:
+    plants = [{"plant": f"P{n}", "runs": n, "pieces": 2 * n} for n in range(1, 101)]
+    said = words(remark("plants_behind", plants=plants, left_out=[]), "si")
+    assert said.startswith("Evidence from P100 (100 runs, 200 pieces), P99 (")
+    assert said.endswith("P93 (93 runs, 186 pieces), 92 more plants (4278 runs, 8556 pieces).")  # 1 + 2 + ... + 92
