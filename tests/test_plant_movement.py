@@ -8,11 +8,14 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from loadbook.core.errors import UsageError
 from loadbook.core.remarks import remark
 from loadbook.group import engines, plant_movement
 from loadbook.group.duck import DuckEngine
 from loadbook.group.publish import publish
 from loadbook.group.read import open_group
+from loadbook.queries import history, source
+from loadbook.queries.moved import moved
 from loadbook.queries.plants import GroupSource
 from loadbook.queries.remark_words import words
 from loadbook.queries.sql import ask_sql
@@ -106,3 +109,12 @@ def test_of_a_hundred_plants_the_largest_are_named() -> None:
     said = words(remark("plants_behind", plants=plants, left_out=[]), "si")
     assert said.startswith("Evidence from P100 (100 runs, 200 pieces), P99 (")
     assert said.endswith("P93 (93 runs, 186 pieces), 92 more plants (4278 runs, 8556 pieces).")  # 1 + 2 + ... + 92
+
+
+def test_more_movements_than_the_machine_holds_are_refused_before_they_come(
+    target: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(source, "MOST_MOVEMENTS", 1)
+    for ask in (lambda: moved(GroupSource(target)), lambda: history.load(GroupSource(target))):
+        with pytest.raises(UsageError, match="rests on 4 movements, and this machine takes 1 at once"):
+            ask()
