@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Iterable, Mapping
+import contextlib
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,14 +12,13 @@ from loadbook.core.errors import LoadbookError
 from loadbook.store import sql_files
 from loadbook.store.engine import engine
 from loadbook.store.handed import Handed
-from loadbook.store.session import Session, named_in
 from loadbook.store.session_samples import NO_FILES
 from loadbook.store.trace_files import quoted
 
 from . import views as groupviews
 from .manifest import TRACE
 from .parquet import PLANT
-from .read import Group, Sound, group_columns, open_group
+from .read import Group, Sound, group_columns
 from .transpile import Values
 
 if TYPE_CHECKING:
@@ -28,8 +27,10 @@ if TYPE_CHECKING:
 
 
 class DuckEngine:
-    """A DuckDB connection in which the tables and views of a group that were asked for are views over its files.
+    """A DuckDB connection with the tables and views of a group that were asked for.
 
+    A table is a view over its files, or where other views read it several times over, a table that is read once: such
+    a view would open each of its files every time, and ten years of a plant are some hundred small ones a table.
     What lies in no folder of this machine is copied into one first, but for the traces.
 
     files     every file that these views may read, by its name for the engine
@@ -46,33 +47,37 @@ class DuckEngine:
         *,
         without_damaged: bool = False,
         keep: bool = True,
+        movement: Sequence[str] | None = None,
     ) -> None:
         """
         copies           a folder for the copies, which the caller removes; None: one that ends with the engine
         without_damaged  damaged files are left out and named; else they are an error
+        movement         files that hold the view movement (plant_movement.py); None: it is made of its tables here
         keep             what was found of the traces is left in the target's folder for the next question
         """
         self.connection: duckdb.DuckDBPyConnection = engine(python_enable_replacements="false")
         self.connection.execute("SET TimeZone = 'UTC'")
         self._handed = Handed(self.connection)
         self.files: list[str] = []
-        self._copies: tempfile.TemporaryDirectory[str] | None = None
-        tables, views = groupviews.plan(needs)
+        self.at_end = contextlib.ExitStack()  # what ends with the engine
+        tables, views = groupviews.plan(needs, () if movement is None else (groupviews.MOVEMENT,))
         samples = any(view.name == "samples" for view in views)
         if not group.store.local and copies is None:
-            self._copies = writing.scratch()
-            copies = Path(self._copies.name)
+            copies = Path(self.at_end.enter_context(writing.scratch()))
         wanted = [*tables, TRACE] if samples else tables
         sound = group.sound(wanted, without_damaged=without_damaged, keep=keep and samples, copies=copies)
         self.left_out = sound.left_out
         for table in tables:
-            self._table(group, table, self._handed.paths(sound.paths(table)))
+            once = groupviews.times_read(table, views) > 1
+            self._table(group, table, self._handed.paths(sound.paths(table)), once)
         for function in sql_files.functions(self.name).values():
             self.connection.execute(function.text)
         for view in views:
             text = view.text
             if view.name == groupviews.TRACE_FILES:
                 self._published(sound)
+            if view.name == groupviews.MOVEMENT and movement is not None:
+                text = self._given(movement)
             if view.name == "samples":
                 text = text.replace("{trace_files}", self._samples(group, sound))
             self.connection.execute(f"CREATE VIEW {view.inner} AS\n{text}")
@@ -93,6 +98,10 @@ class DuckEngine:
         result = self.connection.execute(sql, values or None)
         return [str(d[0]) for d in result.description or []], result.fetchall()
 
+    def parquet(self, sql: str) -> bytes:
+        """The rows of our own, trusted SQL as the bytes of a Parquet file."""
+        return self._handed.parquet(self.connection, sql)
+
     def __enter__(self) -> DuckEngine:
         return self
 
@@ -101,11 +110,11 @@ class DuckEngine:
 
     def close(self) -> None:
         self.connection.close()
-        if self._copies is not None:
-            self._copies.cleanup()
+        self.at_end.close()
 
-    def _table(self, group: Group, table: str, files: list[str]) -> None:
-        """A published table: columns that an older program did not publish are empty."""
+    def _table(self, group: Group, table: str, files: list[str], once: bool) -> None:
+        """A published table, read now (once) or by each query; columns that an older program did not publish are
+        empty."""
         import duckdb
 
         columns = {PLANT: "VARCHAR", **group_columns()[table]}
@@ -118,16 +127,20 @@ class DuckEngine:
                 f"{text} UNION ALL BY NAME SELECT * FROM read_parquet([{listed}], union_by_name = true,"
                 " hive_partitioning = false)"
             )
+        kind, listed = "TABLE" if once else "VIEW", groupviews.qualified(list(columns)[1:])
         try:
-            self.connection.execute(
-                f'CREATE VIEW "{table}" AS SELECT {groupviews.qualified(list(columns)[1:])} FROM ({text})'
-            )
+            self.connection.execute(f'CREATE {kind} "{table}" AS SELECT {listed} FROM ({text})')
         except duckdb.Error as exc:
             raise LoadbookError(
                 f"the published files of {table} cannot be read: {str(exc).splitlines()[0]}",
                 where=group.store.address,
                 remedy="Publish again from the plants' books",
             ) from exc
+
+    def _given(self, files: Sequence[str]) -> str:
+        named = self._handed.paths(files)
+        self.files += named
+        return f"SELECT * FROM read_parquet([{', '.join(map(quoted, named))}], hive_partitioning = false)"
 
     def _published(self, sound: Sound) -> None:
         """published_trace: the place of every trace file in the list that samples reads, and its run."""
@@ -146,17 +159,3 @@ class DuckEngine:
         self.files += files
         listed = ", ".join(quoted(f) for f in files)
         return f"read_parquet([{listed}], hive_partitioning = false)" if files else NO_FILES
-
-
-def for_query(of: Mapping[str, Any], sql: str) -> Session:
-    """The session over a group for one stranger's query: the views that it may name, over the published files alone.
-
-    of  target, plants left out (without), a folder for copies of what is no folder (copies), without_damaged
-    """
-    tables, known = groupviews.names()
-    copies = Path(of["copies"]) if of["copies"] else None
-    engine = DuckEngine(
-        open_group(of["target"], of["without"]), named_in(sql, {*tables, *known}), copies,
-        without_damaged=bool(of.get("without_damaged")), keep=False,
-    )  # fmt: skip
-    return Session(engine.connection, engine.files, engine.left_out)

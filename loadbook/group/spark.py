@@ -107,7 +107,7 @@ class SparkEngine:
                 self._samples(group, sound)
                 text = text.replace("{trace_files}", "published_samples")
             made = self._run(text)
-            if _uses(view.name, views) > 1 or view.name == "movement":
+            if groupviews.times_named(view.name, views) > 1 or view.name == "movement":
                 # worked out once and kept by the workers (on their disks where memory is short): a plan in which it
                 # stood several times over would be worked out, and thought through, as often
                 made = made.cache()
@@ -261,11 +261,6 @@ def _refuse_bytes(address: str, target: str) -> None:
             "Spark cannot open a folder whose name is not UTF-8 text", where=target,
             remedy="Rename the folder, or use --engine duckdb",
         ) from exc  # fmt: skip
-
-
-def _uses(name: str, views: Iterable[groupviews.Made]) -> int:
-    """How often other views of a plan name a view."""
-    return sum(len(re.findall(rf"(?:FROM|JOIN) {name}\b", v.text)) for v in views)
 
 
 def in_words(exc: Exception) -> LoadbookError:

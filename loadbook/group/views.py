@@ -8,7 +8,8 @@ which have one column more, `plant`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -29,6 +30,7 @@ KEYS = (
 ASKED = ("faults", "movement", "parameters", "pieces", "readings", "runs", "samples", "verdicts")
 SHARED = ("part", "material")  # shown without the plant
 APART = "part_told_apart"
+MOVEMENT = "movement"
 PUBLISHED = "published_trace"  # made by the engine: (file, run)
 TRACE_FILES = "trace_file"
 _INNER = "_of_all_plants"
@@ -59,9 +61,10 @@ def names() -> tuple[list[str], list[str]]:
     return sorted(t for t in group_columns() if t != RECORD), sorted(sql_files.views())
 
 
-def plan(needs: Iterable[str]) -> tuple[list[str], list[Made]]:
+def plan(needs: Iterable[str], given: Collection[str] = ()) -> tuple[list[str], list[Made]]:
     """(tables to read, views to make in order) for the tables and views named.
 
+    given   views whose rows are there: they need nothing, and their text is the engine's to write
     Raises UsageError for a name that a group does not have
     """
     wanted = set(needs)
@@ -81,14 +84,30 @@ def plan(needs: Iterable[str]) -> tuple[list[str], list[Made]]:
         if name not in known:
             base.add(name)
         elif name not in ordered:
-            for need in known[name].needs:
+            for need in known[name].needs if name not in given else ():
                 place(need)
             ordered[name] = known[name]
 
     for name in sorted(wanted, key=lambda n: (n != APART, n)):
         place(name)
-    made = [Made(name, f.text, name in ASKED) for name, f in ordered.items()]
+    made = [Made(name, "" if name in given else f.text, name in ASKED) for name, f in ordered.items()]
     return sorted(base - {PUBLISHED}), made
+
+
+def times_named(name: str, views: Iterable[Made]) -> int:
+    """How often the texts of a plan's views name a table or view."""
+    return sum(len(re.findall(rf"(?:FROM|JOIN) {name}\b", view.text)) for view in views)
+
+
+def times_read(table: str, views: Sequence[Made]) -> int:
+    """How often one of a plan's views reads a table at most, each view being worked out where it is named.
+
+    views  in order, each after those that it names
+    """
+    read = {table: 1}
+    for view in views:
+        read[view.name] = sum(n * times_named(name, [view]) for name, n in list(read.items()))
+    return max((read[view.name] for view in views), default=0)
 
 
 def qualified(columns: Sequence[str]) -> str:

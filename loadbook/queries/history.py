@@ -21,7 +21,7 @@ from .asked import by_cycles
 from .enquiry import conditions
 from .filters import Filters
 from .movement_data import BELIEVED, believed_rows
-from .source import BookSource, Records, Source, source_of
+from .source import BookSource, Records, Source, not_too_many, source_of
 from .where import of_movement
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from loadbook.store.book import BookFolder
 
-NEEDS = {"movement", "run_parameter", "history_break", "confirmation", "reading"}
+NEEDS = {"movement", "run_parameter", "history_break", "furnace", "confirmation", "reading"}
 COLUMNS = (
     "run", "started", "furnace", "cycle", "cycle_revision", "process", "part", "serial", "material", "family", "shape",
     "condition", "setup", "atmosphere", "job", "section_thick_mm", "characteristic", "kind", "side", "scale", "unit",
@@ -167,6 +167,8 @@ def _read(source: Source, records: Records, filters: Filters, kind: str | None) 
     where, values = source.condition(filters.without_where(), records.columns("movement"))
     if kind is not None:
         where, values = f"({where}\n) AND kind = ?", [*values, kind]
+    remedy = "Leave plants out: --without-plant NAME (repeat)" if source.plants else "Leave out what is not asked about"
+    not_too_many(records, where, values, remedy)
     listed = ", ".join(f"m.{name}" for name in (*COLUMNS, *(("plant",) if source.plants else ())) if name != "process")
     settings = ", ".join(
         f"coalesce(p.asked_{n}, p.{n}) AS {n}, p.asked_{n} IS NOT NULL AS {n}_asked" for n in PLANNABLE

@@ -14,8 +14,17 @@ Figures = Mapping[str, Any]
 Words = str | Callable[[Figures, str], str]
 
 
+PLANTS_NAMED = 8  # with more, the largest are named and the others counted
+
+
 def _plants(f: Figures, s: str) -> str:
-    rows = [f"{p['plant']} ({many(p['runs'], 'run')}, {many(p['pieces'], 'piece')})" for p in f["plants"]]
+    plants = f["plants"]
+    if len(plants) > PLANTS_NAMED + 1:
+        largest = sorted(plants, key=lambda p: -p["runs"])
+        others = largest[PLANTS_NAMED:]
+        runs, pieces = (sum(p[what] for p in others) for what in ("runs", "pieces"))
+        plants = [*largest[:PLANTS_NAMED], {"plant": many(len(others), "more plant"), "runs": runs, "pieces": pieces}]
+    rows = [f"{p['plant']} ({many(p['runs'], 'run')}, {many(p['pieces'], 'piece')})" for p in plants]
     text = "Evidence from " + (", ".join(rows) if rows else "no plant") + "."
     return text + (f" Left out: {', '.join(f['left_out'])}." if f["left_out"] else "")
 

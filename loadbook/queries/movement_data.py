@@ -13,7 +13,7 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .asked import by_cycles
 from .filters import unknown_words
-from .source import Source, own_parts, source_of
+from .source import Source, not_too_many, own_parts, source_of
 from .where import of_movement
 
 if TYPE_CHECKING:
@@ -97,6 +97,7 @@ def load(
         columns = records.columns("movement")
         where, values = source.condition(plain, columns)
         listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in ("plant", *also) if c in columns)]))
+        not_too_many(records, where, values, "Ask for less: --part, --family, --kind, --process or --since")
         unmeasured = None if filters.where else _unmeasured(source, records.columns("pieces"), plain)
         frame = records.frame(
             f"SELECT {listed} FROM movement WHERE {where} ORDER BY started, run, part, serial, characteristic", values

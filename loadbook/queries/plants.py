@@ -13,10 +13,10 @@ from zoneinfo import ZoneInfo
 
 from loadbook.analysis.trace.model import Limit, Segment
 from loadbook.core import times
-from loadbook.core.errors import UsageError
+from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.vocabulary.intake_kinds import BY_TABLE
 from loadbook.core.writing import scratch
-from loadbook.group import engines, views
+from loadbook.group import engines, plant_movement, views
 from loadbook.group.manifest import TRACE
 from loadbook.group.read import Group, open_group
 from loadbook.store import sandbox
@@ -180,10 +180,13 @@ class GroupSource:
         if store.local and "samples" in named_in(text, {*tables, *known}):  # the child, that writes nothing, finds it
             self.group.sound([TRACE], without_damaged=True, keep=True)
         with scratch() as copies:
+            if engines.asks_movement(named_in(text, {*tables, *known})):
+                with contextlib.suppress(*((DamageError, NotFoundError) if without_damaged else ())):
+                    plant_movement.leave(self.group, Path(copies))
             of = {"target": store.address, "without": list(self.group.without), "copies": copies,
                   "without_damaged": without_damaged}  # fmt: skip
             return sandbox.run_over(
-                "loadbook.group.duck:for_query", of, text, parameters, seconds=seconds, memory_mb=memory_mb
+                "loadbook.group.engines:for_query", of, text, parameters, seconds=seconds, memory_mb=memory_mb
             )
 
     def _known(self, plant: str) -> str:

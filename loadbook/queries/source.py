@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
+from loadbook.core.errors import UsageError
 from loadbook.core.remarks import Remark, remark
 from loadbook.store import sandbox, session
 from loadbook.store.book import BookFolder
@@ -33,6 +34,19 @@ class Records(Protocol):
     def __enter__(self) -> Any: ...
 
     def __exit__(self, *_: object) -> None: ...
+
+
+MOST_MOVEMENTS = 4_000_000  # that one question brings to this machine: some 5 GB
+
+
+def not_too_many(records: Records, where: str, values: Any, remedy: str) -> None:
+    """Raises UsageError where more movements fit a condition than one machine holds."""
+    found = int(records.table(f"SELECT count(*) FROM movement WHERE {where}", values)[1][0][0])
+    if found > MOST_MOVEMENTS:
+        raise UsageError(
+            f"this question rests on {found:,} movements, and this machine takes {MOST_MOVEMENTS:,} at once",
+            remedy=remedy,
+        )
 
 
 class Rows(Protocol):

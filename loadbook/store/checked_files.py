@@ -13,6 +13,7 @@ import contextlib
 import hashlib
 import json
 import os
+import stat
 from collections import defaultdict
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -62,6 +63,16 @@ class CheckedFiles:
                     return "the file is being changed"
         self._found[listed][relative] = entry
         return None
+
+    def is_as_written(self, path: Path, relative: str) -> bool:
+        """Is this the very file that `wrote` was told of?"""
+        entry = self._of(listed := self._list_of(relative)).get(relative)
+        with contextlib.suppress(OSError):
+            there = path.lstat()
+            if entry is not None and stat.S_ISREG(there.st_mode) and entry[:2] == [there.st_ino, there.st_ctime_ns]:
+                self._found[listed][relative] = entry
+                return True
+        return False
 
     def wrote(self, path: Path, relative: str, sha256: str) -> None:
         """A file was written just now. Raises OSError."""

@@ -1,0 +1,96 @@
+"""The movement of a group, worked out plant by plant and kept beside what was published.
+
+No row of the view `movement` rests on two plants. So it is made of one plant at a time, in the memory that one plant
+needs, and lies as a file in the target's folder `checked` for the next question, which reads the columns that it asks
+for. A file's name stands for the publication and for the words and the engine that made it of that. Where a plant has
+published anew, the file before stays for questions that began with it, and those before that go. By the rule of
+checked_files.py a file is believed where it is the very one that was written here. Where nothing can be kept (an
+object store, a folder that one may only read) it is made for each question.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+from importlib.metadata import version
+from pathlib import Path
+
+from loadbook.core import writing
+from loadbook.core.errors import LoadbookError
+from loadbook.store import sql_files
+from loadbook.store.checked_files import CheckedFiles, may_keep
+
+from .checked import CHECKED
+from .duck import DuckEngine
+from .read import Group, Plant, group_columns
+from .views import MOVEMENT
+
+_KEPT = f"{CHECKED}/{MOVEMENT}"  # the folder of the files, and the name of the list that tells which are ours
+
+
+def kept(group: Group) -> list[str] | None:
+    """The paths of the files of all plants, in their order; None where one has none yet."""
+    if group.store.folder is None:
+        return None
+    known = _known(group.store.folder)
+    names = [_name(plant) for plant in group.plants]
+    paths = [group.store.folder / name for name in names]
+    there = all(known.is_as_written(path, name) for path, name in zip(paths, names, strict=True))
+    return [str(path) for path in paths] if there else None
+
+
+def made(group: Group, scratch: Path) -> list[str]:
+    """The same; what is not there is made, and kept where it can be, else it lies in the folder `scratch`."""
+    found = []
+    target = group.store.folder
+    known = _known(target) if target is not None else None
+    for number, plant in enumerate(group.plants):
+        name = _name(plant)
+        if known is not None and target is not None and known.is_as_written(target / name, name):
+            found.append(str(target / name))
+            continue
+        with DuckEngine(Group(group.store, [plant]), {MOVEMENT}) as engine:
+            data = engine.parquet(f"SELECT * FROM {MOVEMENT}_of_all_plants")
+        if known is not None and target is not None and _keep(target, name, data, plant):
+            known.wrote(target / name, name, hashlib.sha256(data).hexdigest())
+            known.keep()  # one by one: who ends it half-way goes on from there
+            found.append(str(target / name))
+            continue
+        with writing.create(scratch / f"{MOVEMENT}-{number}.parquet") as file:
+            file.write(data)
+        found.append(str(scratch / f"{MOVEMENT}-{number}.parquet"))
+    return found
+
+
+def leave(group: Group, scratch: Path) -> None:
+    """Make what is not there where it can be kept, for a question whose own process writes nothing."""
+    if group.store.folder is not None and may_keep(group.store.folder):
+        made(group, scratch)
+
+
+def _known(target: Path) -> CheckedFiles:
+    return CheckedFiles(lambda _: target / f"{_KEPT}.json", target)
+
+
+def _keep(target: Path, name: str, data: bytes, plant: Plant) -> bool:
+    """Whether a file could be left for the next question, in place of the plant's older ones."""
+    if not may_keep(target):
+        return False
+    path = target / name
+    with contextlib.suppress(OSError, LoadbookError):
+        writing.make_folder(path.parent, below=target)
+        writing.put(path, data, over=True, lasting=False)
+        others = [p for p in path.parent.glob(f"{plant.folder}-*.parquet") if p.name != path.name]
+        for old in sorted(others, key=lambda p: p.lstat().st_mtime_ns)[:-1]:
+            old.unlink()
+        return True
+    return False
+
+
+def _name(plant: Plant) -> str:
+    """The name of a plant's file: of its publication, and of what makes movement of that."""
+    _, makers = sql_files.closure({MOVEMENT})
+    texts = [f.text for f in (*sql_files.functions(DuckEngine.name).values(), *makers)]
+    of = json.dumps([plant.current.sha256, texts, group_columns(), version("duckdb")])
+    return f"{_KEPT}/{plant.folder}-{hashlib.sha256(of.encode()).hexdigest()[:24]}.parquet"
