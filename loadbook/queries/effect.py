@@ -326,9 +326,9 @@ def _remarks(result: Effects, data: MovementData, frame: pd.DataFrame, flags: np
         told = dict(zip(reasons["reason"].tolist(), reasons["pieces"].tolist(), strict=True))
         out.append(remark("nothing_left", stage=result.stage, reasons=told))
     else:
-        achieved = set(data.parameters["parameter"])
+        achieved = set(data.parameters["parameter"].unique())
         said = {e.parameter for _, e in result.effects if e.refused is not None and e.refused.code == ASKED_ALONE}
-        elsewhere = set(data.asked_parameters["parameter"]) - achieved - said
+        elsewhere = set(data.asked_parameters["parameter"].unique()) - achieved - said
         only = [n for n in result.of if n in elsewhere]
         if only and not result.asked:
             out.append(remark("only_asked", parameters=only))

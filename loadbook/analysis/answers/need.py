@@ -239,12 +239,14 @@ def comparables(history: History, asked: Asked, count: int = 8) -> list[Comparab
     nearest: dict[tuple[str, ...], int] = {}
     for key, cell in zip(keys, order, strict=True):
         nearest.setdefault(key, int(cell))
+        if len(nearest) == count:
+            break
     low = np.full(len(cells.z), np.inf)
     high = np.full(len(cells.z), -np.inf)
     np.minimum.at(low, cells.piece_cell, cells.piece_told)
     np.maximum.at(high, cells.piece_cell, cells.piece_told)
     out = []
-    for c in list(nearest.values())[:count]:
+    for c in nearest.values():
         r = cells.frame.iloc[c]
         settings = {name: float(r[name]) for name in PLANNABLE if np.isfinite(r[name])}
         found = Comparable(
