@@ -9,7 +9,7 @@ furnace, shift or plant can join.
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -112,6 +112,12 @@ class Cells:
     within_df: float
     within_ss: float
     piece_told: Floats
+
+    def on(self, warp: Warp) -> Cells:
+        """The same cells on another scale that is fitted."""
+        z = warp.all_to(self.piece_told)
+        mean = np.bincount(self.piece_cell, weights=z) / self.n
+        return replace(self, z=mean, piece_z=z, within_ss=float(((z - mean[self.piece_cell]) ** 2).sum()))
 
     @property
     def runs(self) -> int:
