@@ -39,11 +39,9 @@ class Grouping:
     def __post_init__(self) -> None:
         levels, codes = [], []
         for labels in self.factors:
-            known: dict[Hashable, int] = {}
-            codes.append(
-                np.array([-1 if v is None else known.setdefault(v, len(known)) for v in labels], dtype=np.int64)
-            )
-            levels.append(known)
+            own, known = pd.factorize(np.fromiter(labels, dtype=object, count=len(labels)))  # None is in no level
+            codes.append(own.astype(np.int64))
+            levels.append({label: k for k, label in enumerate(known)})
         self.levels, self.codes = tuple(levels), tuple(codes)
 
     def indicators(self) -> list[sparse.csr_array]:
