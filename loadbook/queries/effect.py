@@ -163,7 +163,7 @@ def effect_of(
     strata = list(STRATUM if stage is None else PLAIN_STRATUM)
     frame = frame[frame["y"].notna()].reset_index(drop=True)
     flags = blunders.flagged_rows(frame) & ~frame["believed"].to_numpy(dtype=bool)
-    plants = by_plant(frame.drop_duplicates(["run", "part", "serial"]))
+    plants = by_plant(frame.drop_duplicates(["run", "part", "serial"])) if "plant" in frame else None
     several = plants is not None and len(plants) > 1
     if several:  # a plant's furnaces, gauges and habits would otherwise be taken for its settings
         frame["part"] = own_parts(frame)
