@@ -35,17 +35,20 @@ from tests.shops import SETTINGS, Shop
 
 CHANNELS, SAMPLES, PIECES = 12, 2_880, 10
 DISTINCT = 100
-YEARS, LARGE = 20, 10_000
+LARGE = 10_000
+YEARS, YEARS_OF_LARGE = 20, 10
 MATERIALS = 7  # of a book of more runs than LARGE; times three shapes and two conditions are 42 families
 SHIFT_DAYS = -6_574.0  # the history begins in 2006
 FURNACES = ("F1", "F2", "F3", "F4")
 
 
-def made(folder: Path, runs: int, samples: int = SAMPLES, years: float = YEARS) -> BookFolder:
+def made(folder: Path, runs: int, samples: int = SAMPLES, years: float | None = None) -> BookFolder:
     """The book of so many runs below a folder: the one that was made there before, or a new one.
 
     samples  of each channel, over 24 hours; 0 makes a book without traces;  years  over which the runs are spread
     """
+    if years is None:
+        years = YEARS_OF_LARGE if runs > LARGE else YEARS
     path = folder / f"book-{runs}-{samples}-{years:g}"
     done = path / "bench.json"
     if not done.exists():
