@@ -5,7 +5,8 @@
 Books are generated once (seeded) and kept in FOLDER (by default in the user's cache): 1,000 runs about 120 MB,
 10,000 runs about 1.2 GB, 100,000 runs with 2 million readings about 2.7 GB (its traces are links to a hundred files);
 that one takes ten minutes to make and is for the rows `list`, `questions` and `pages`. With more than 1,000 runs every
-row that depends on the book is measured at 1,000 runs too, and the last column tells how it grew. Ratios and growth are of processor time; beside other work, the clock says little.
+row that depends on the book is measured at 1,000 runs too, and the last column tells how it grew. Ratios and growth are
+of processor time; beside other work, the clock says little.
 """
 
 from __future__ import annotations

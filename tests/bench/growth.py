@@ -28,6 +28,7 @@ from .timing import ROOT
 
 HERE = Path(__file__).parent
 WIDTH, HEIGHT, LEFT, TOP, FIELD = 860.0, 430.0, 52.0, 64.0, 250.0  # px
+AT, AIM_AT = 4_000, 100_000  # runs where the names of the growths stand, and where the aims are
 SAMPLES = 2_880  # of the books that are asked
 Figures = dict[str, dict[str, tuple[float, float]]]  # question -> runs -> seconds, MB
 
@@ -93,8 +94,11 @@ def drawn(figures: Figures) -> str:
     pen.text(LEFT, 20, "Questions against the length of the history", style.TITLE_PX, weight="bold")
     told = "Whole cold commands, nothing changed since the question before; both axes logarithmic"
     pen.text(LEFT, 38, told, fill=style.MUTED)
-    panels = ((0, "processor seconds", (0.05, 50.0), 0.08), (1, "memory at most, MB", (20.0, 5_000.0), 40.0))
-    for which, title, (low, high), least in panels:
+    panels = (
+        (0, "processor seconds", (0.05, 50.0), 0.07, (5.0, "5 s")),
+        (1, "memory at most, MB", (20.0, 5_000.0), 13.0, (2_000.0, "2 GB")),
+    )
+    for which, title, (low, high), least, (aim, aim_told) in panels:
         start = LEFT + which * (WIDTH / 2)
         x = Scale(runs[0] / 1.2, runs[-1] * 1.2, start, start + FIELD, log=True)
         y = Scale(low, high, HEIGHT - 44, TOP + 14, log=True)
@@ -102,14 +106,17 @@ def drawn(figures: Figures) -> str:
         for value in y.ticks():
             pen.line(start, y(value), start + FIELD, y(value), style.GRID)
             pen.text(start - 6, y(value), f"{value:,g}", anchor="end", middle=True)
+        pen.line(start, y(aim), start + FIELD, y(aim), style.WARN, 1.0, (2, 2))
+        pen.text(start + 4, y(aim) - 5, f"aim at {AIM_AT:,} runs: {aim_told}", fill=style.WARN)
         for n in runs:
             pen.text(x(n), HEIGHT - 28, f"{n:,}", anchor="middle")
         pen.text(start + FIELD / 2, HEIGHT - 10, "runs", anchor="middle")
         for label, dash, power in (("n", (1, 3), 0), ("n log n", (8, 3), 1)):
             ends = [(n, least * n / runs[0] * (math.log(n) / math.log(runs[0])) ** power) for n in (runs[0], runs[-1])]
             pen.polyline([(x(n), y.at(v)) for n, v in ends], style.MUTED, 1.4, dash)
-            pen.text(x(ends[1][0]) - 34, y.at(ends[1][1]) + (14 if power == 0 else -6), label, fill=style.MUTED,
-                     anchor="end")  # fmt: skip
+            at = x(AT), y(least * AT / runs[0] * (math.log(AT) / math.log(runs[0])) ** power)
+            pen.text(at[0] + (-6 if power else 8), at[1], label, fill=style.MUTED, anchor="end" if power else "start",
+                     middle=True)  # fmt: skip
         ends_at = {q: y.at(figures[q][max(figures[q], key=int)][which]) for q in names}
         places = spread_out([ends_at[q] - TOP for q in names], 14, HEIGHT - 44 - TOP + 14)
         for number, (question, place) in enumerate(zip(names, places, strict=True)):
