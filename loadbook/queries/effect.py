@@ -132,7 +132,7 @@ def effect(
     every = [w.lower() for w in wanted] == ["all"]
     also = ["furnace", *(w for w in wanted if w in MORE_FACTORS)]
     data = load(source, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
-    known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
+    known = {*data.parameters["parameter"].unique(), *PLANNABLE, *FACTORS, *MORE_FACTORS}
     if not every and not known.issuperset(wanted):  # the refusal names what there is
         data = load(source, filters, asked, also)
     if assigned and not wanted:

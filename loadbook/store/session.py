@@ -80,6 +80,7 @@ class Session:
 
 
 _VECTORS = 50  # of the engine's, 2,048 rows each: a frame is fetched so many at a time
+_REPEATED = 20  # times that texts repeat in a column where it pays to hold each once
 
 
 def _hold_once(part: pd.DataFrame, held: dict[str, dict[str, str]]) -> None:
@@ -94,9 +95,9 @@ def _hold_once(part: pd.DataFrame, held: dict[str, dict[str, str]]) -> None:
     for name, kind in part.dtypes.items():
         if getattr(kind, "storage", "") == "python":
             codes, texts = pd.factorize(part[name])
-            if 4 * len(texts) < len(part):
+            if _REPEATED * len(texts) < len(part):
                 own = held.setdefault(str(name), {})
-                once = np.array([*(own.setdefault(t, t) for t in texts), np.nan], dtype=object)
+                once = np.array([*(own.setdefault(t, t) for t in np.asarray(texts, object)), np.nan], dtype=object)
                 part[name] = pd.array(once[codes], dtype=kind)  # -1, a missing one, is the last
 
 
