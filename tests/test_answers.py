@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from loadbook.analysis.answers import backtest
-from loadbook.analysis.answers.cells import THICK, THIN, Asked, Break, make_cells
+from loadbook.analysis.answers.cells import THICK, THIN, Asked, Break, Warp, make_cells
 from loadbook.analysis.answers.design import era
 from loadbook.analysis.answers.estimate import History, Refusal, Reply
 from loadbook.analysis.answers.need import comparables, need, own_history
@@ -349,6 +349,32 @@ def test_a_setting_that_never_varied_can_be_planned() -> None:
 
 
 # -- scales and advice ---------------------------------------------------------------------------
+
+
+def test_a_history_on_another_scale_is_the_one_that_was_made_on_it() -> None:
+    """What is shared between the two does not depend on the scale; the first keeps its own figures."""
+    _, frame = shop_history("growing")
+    plain = History(frame)
+    before = dict(plain.fit.theta)
+    moved, made = plain.on(Warp(8.0)), History(frame, warp=Warp(8.0))
+    assert moved.fit.theta == made.fit.theta and moved.fit.run_var == made.fit.run_var
+    assert np.array_equal(moved.fit.beta, made.fit.beta) and np.array_equal(moved.cells.z, made.cells.z)
+    assert moved.cells.within_ss == made.cells.within_ss and moved.fit.theta != before
+    asked = Asked(part="PN-001", characteristic="C1")
+    assert moved.ask(asked, harm=1) == made.ask(asked, harm=1)
+    assert plain.fit.theta == before and np.array_equal(plain.cells.z, History(frame).cells.z)
+
+
+def test_the_usual_level_is_the_one_had_most_often_and_of_equals_the_first() -> None:
+    rows = [("A", "hung"), ("A", "laid"), ("A", "laid"), ("B", "laid"), ("B", "hung"), ("C", None), ("C", None)]
+    frame = pd.DataFrame(
+        [(f"R{k}", part, "C1", float(k), float(k), setup) for k, (part, setup) in enumerate(rows)],
+        columns=["run", "part", "characteristic", "z", "day", "setup"],
+    )
+    design = History(frame).design
+    usual = {part: design.usual("setup", series) for (part, _), series in design.series_of.items()}
+    assert usual == {"A": "laid", "B": "hung", "C": None}
+    assert design.newest("setup").tolist() == ["laid", "hung", ""]
 
 
 def test_scales_come_back() -> None:

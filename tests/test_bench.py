@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
@@ -10,6 +11,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.verify import verify
 
 from .bench.__main__ import measured, table
+from .bench.growth import drawn
 from .bench.rows import ROWS
 
 # rows that start many cold processes are left to the long form
@@ -29,6 +31,27 @@ def test_the_bench_runs_and_prints_a_sane_table(tmp_path: Path, rows: tuple[str,
         assert before is None and line.ours.wall > 0
         assert line.bare is None or (line.bare.wall > 0 and line.ratio is not None and line.ratio > 0)
     assert len(table(lines).splitlines()) == len(lines) + 2
+
+
+def test_growth_is_drawn_with_a_line_a_question() -> None:
+    figures = {name: {"1000": (1.0, 180.0), "100000": (12.0, 1135.0)} for name in ("moved", "answer")}
+    picture = ElementTree.fromstring(drawn(figures))
+    words = [t.text for t in picture.iter("{http://www.w3.org/2000/svg}text")]
+    assert words.count("moved") == words.count("answer") == words.count("n log n") == 2
+
+
+@pytest.mark.thorough
+def test_the_copies_of_a_very_large_book_are_links_and_it_is_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from .bench import book as made_of
+
+    monkeypatch.setattr(made_of, "LARGE", 8)
+    monkeypatch.setattr(made_of, "DISTINCT", 3)
+    with made_of.made(tmp_path, 9, 60) as book:
+        assert verify(book).wrong == []
+        files = list((book.path / "traces").rglob("*.parquet"))
+        assert len(files) == 9 and len({f.stat().st_ino for f in files}) == 3
 
 
 def test_the_large_book_is_a_whole_book(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from loadbook.analysis.quantiles import quantile
@@ -199,6 +200,23 @@ def test_frame_takes_parameters(book: BookFolder) -> None:
     assert session.frame(book, "SELECT run FROM runs WHERE started > ?", [datetime(2026, 3, 3)])["run"].tolist() == [
         "R2"
     ]
+
+
+def test_a_frame_fetched_in_parts_is_the_frame_fetched_at_once(
+    book: BookFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Columns that are empty in some parts or in all, texts that repeat or never do."""
+    sql = (
+        "SELECT range AS n, 'R' || range AS own, 'P' || range % 3 AS part, NULL::VARCHAR AS never,"
+        " CASE WHEN range > 4000 THEN 'late' END AS late, CASE WHEN range < 9 THEN 'early' END AS early,"
+        " CASE WHEN range <> 2500 THEN range END AS whole, CASE WHEN range > 3000 THEN range / 7 END AS real,"
+        " CASE WHEN range > 5000 THEN range % 2 = 0 END AS yes, TIMESTAMP '2026-01-01' AS at FROM range(6000)"
+    )
+    with session.start(book, {"run"}) as made:
+        at_once = made.connection.execute(sql).df()
+        monkeypatch.setattr(session, "_VECTORS", 1)
+        pd.testing.assert_frame_equal(made.frame(sql), at_once)
+        assert list(made.frame("SELECT 1 AS n WHERE false").columns) == ["n"]
 
 
 def test_parameters_of_a_run_say_whether_trace_or_person_told_them(book: BookFolder) -> None:

@@ -172,7 +172,7 @@ def part_page(part: str, output: Path | None, force: bool, units: str | None, bo
     from loadbook.render.pages.past import part_page as made
 
     path = output or Path(file_name("part", part))
-    _written(path, force, lambda: made(past_of(book), part, book, units or book.units))
+    _written(path, force, lambda: made(past_of(book, part), part, book, units or book.units))
 
 
 @page.command("customer", cls=LoadbookCommand)
@@ -207,7 +207,7 @@ def piece_page(part: str, serial: str, output: Path | None, force: bool, units: 
     from loadbook.render.pages.passport import piece_page as made
 
     path = output or Path(file_name("piece", piece_name(part, serial)))
-    _written(path, force, lambda: made(past_of(book), part, serial, book, units or book.units))
+    _written(path, force, lambda: made(past_of(book, part), part, serial, book, units or book.units))
 
 
 @page.command("furnace", cls=LoadbookCommand)

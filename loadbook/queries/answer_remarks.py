@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from loadbook.analysis.answers.estimate import BOUND_PARTS
 from loadbook.analysis.answers.forward import WIDENED_UNTIL
+from loadbook.analysis.quantiles import codes_of
 from loadbook.core.phrases import nearest
 from loadbook.core.remarks import Remark, remark
 
@@ -115,9 +118,13 @@ def _lately(history: History, reply: Reply, asked: Asked) -> list[Remark]:
     out = []
     for factor, level in reply.assumed.items():
         for own, least in ((history.cells.series == series, LATELY_OWN), (history.cells.series >= 0, LATELY)):
-            runs = frame[own].sort_values("day", kind="stable").groupby("run", sort=False)[factor].agg(set)
+            ran = frame.loc[own, ["day", "run", factor]].sort_values("day", kind="stable")
+            code, runs = codes_of(ran["run"])
+            had = ran[factor].to_numpy()[np.argsort(code, kind="stable")]  # run by run
+            ends = np.cumsum(np.bincount(code, minlength=runs))
             streak = []
-            for levels in reversed(list(runs)):
+            for run in reversed(range(runs)):
+                levels = {*had[ends[run - 1] if run else 0 : ends[run]]}
                 if level in levels:
                     break
                 streak += sorted(levels - {""})[:1]

@@ -35,15 +35,13 @@ def by_cycles(source: Source, runs: pd.DataFrame, kept: pd.DataFrame, names: Seq
     once = runs[["run", "cycle", "cycle_revision"]].drop_duplicates("run")
     have = kept[kept["parameter"].isin(wanted)].drop_duplicates(["run", "parameter"])
     lacking = once["run"].map(have.groupby("run").size()).fillna(0).to_numpy() < len(wanted)
-    known = set(zip(have["run"], have["parameter"], strict=True))
-    rows: list[tuple[object, ...]] = []
+    found = []
     for (cycle, revision), some in once[lacking].groupby(["cycle", "cycle_revision"], dropna=True):
         with source.enquiry(Question(cycle=str(cycle))) as (conn, _):
             planned = asked_parameters(load_cycle(conn, str(cycle), str(revision)))
-        rows += [
-            (run, p.parameter, p.value, p.unit, "asked", np.nan)
-            for run in some["run"]
-            for p in planned
-            if p.parameter in wanted and p.value is not None and (run, p.parameter) not in known
-        ]
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+        told = [(p.parameter, p.value, p.unit, "asked", np.nan) for p in planned if p.parameter in wanted]
+        if told:
+            rows = some[["run"]].merge(pd.DataFrame(told, columns=list(COLUMNS[1:])), how="cross")
+            known = pd.MultiIndex.from_frame(have.loc[have["run"].isin(some["run"]), ["run", "parameter"]])
+            found.append(rows[~pd.MultiIndex.from_frame(rows[["run", "parameter"]]).isin(known)])
+    return pd.concat(found, ignore_index=True) if found else pd.DataFrame([], columns=list(COLUMNS))

@@ -132,7 +132,7 @@ def effect(
     every = [w.lower() for w in wanted] == ["all"]
     also = ["furnace", *(w for w in wanted if w in MORE_FACTORS)]
     data = load(source, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
-    known = {*data.parameters["parameter"], *PLANNABLE, *FACTORS, *MORE_FACTORS}
+    known = {*data.parameters["parameter"].unique(), *PLANNABLE, *FACTORS, *MORE_FACTORS}
     if not every and not known.issuperset(wanted):  # the refusal names what there is
         data = load(source, filters, asked, also)
     if assigned and not wanted:
@@ -163,7 +163,7 @@ def effect_of(
     strata = list(STRATUM if stage is None else PLAIN_STRATUM)
     frame = frame[frame["y"].notna()].reset_index(drop=True)
     flags = blunders.flagged_rows(frame) & ~frame["believed"].to_numpy(dtype=bool)
-    plants = by_plant(frame.drop_duplicates(["run", "part", "serial"]))
+    plants = by_plant(frame.drop_duplicates(["run", "part", "serial"])) if "plant" in frame else None
     several = plants is not None and len(plants) > 1
     if several:  # a plant's furnaces, gauges and habits would otherwise be taken for its settings
         frame["part"] = own_parts(frame)
@@ -326,9 +326,9 @@ def _remarks(result: Effects, data: MovementData, frame: pd.DataFrame, flags: np
         told = dict(zip(reasons["reason"].tolist(), reasons["pieces"].tolist(), strict=True))
         out.append(remark("nothing_left", stage=result.stage, reasons=told))
     else:
-        achieved = set(data.parameters["parameter"])
+        achieved = set(data.parameters["parameter"].unique())
         said = {e.parameter for _, e in result.effects if e.refused is not None and e.refused.code == ASKED_ALONE}
-        elsewhere = set(data.asked_parameters["parameter"]) - achieved - said
+        elsewhere = set(data.asked_parameters["parameter"].unique()) - achieved - said
         only = [n for n in result.of if n in elsewhere]
         if only and not result.asked:
             out.append(remark("only_asked", parameters=only))

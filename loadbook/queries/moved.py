@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 DEFAULT_BY = ("setup", "atmosphere")
+PIECE = ("run", "part", "serial")
 PLAIN_STRATUM = (*STRATUM, "part", "characteristic")
 _ORDERED = ("median", "low", "high", "worst", "mean")
 TABLE_FIGURES = (*_ORDERED, "mean_low", "mean_high", *(f"{n}_without_flagged" for n in _ORDERED))
@@ -143,15 +144,15 @@ def moved_of(
     plain = stage is not None
     table = describe.describe(frame, names, flags, confidence, strata)
     compared = compare.differences(frame, names, confidence, plain, strata)
-    have = frame["y"].notna().to_numpy()
-    pieces = frame[have].drop_duplicates(["run", "part", "serial"])
+    rows = frame[frame["y"].notna()]
+    pieces = rows[[c for c in ("run", "part", "serial", "plant") if c in rows]].drop_duplicates([*PIECE])
     table["resolution"] = _resolutions(frame, table, strata)
     if "plant" in frame:
-        table["plants"] = _plants(frame[have], table, [*strata, *names])
+        table["plants"] = _plants(rows, table, [*strata, *names])
     aside = scale.set_aside_counts(frame, names)
     shown = ["run", "part", "serial", "characteristic", "unit", "y", "set_aside"]
     suspects = frame.loc[flags, [c for c in shown if c != "set_aside"]].rename(columns={"y": "value"})
-    content_rows = _content_rows(frame[have], table, strata, names, confidence, content, plain)
+    content_rows = _content_rows(rows, table, strata, names, confidence, content, plain)
     result = Moved(
         table=percent.in_percent(table, TABLE_FIGURES),
         differences=percent.in_percent(_pair_rows(compared), DIFFERENCE_FIGURES),
@@ -167,12 +168,12 @@ def moved_of(
         parts=int(pieces["part"].nunique()),
         unmeasured=data.unmeasured,
         system=system,
-        measured=percent.in_percent(frame[have].reset_index(drop=True), ["y"]),
+        measured=percent.in_percent(rows.reset_index(drop=True), ["y"]),
         lots=movement_lots.lots(frame, names, confidence) if stage is None else pd.DataFrame(),
         plants=by_plant(pieces),
     )
-    result.remarks = [*evidence(result.plants, data.left_out), *_remarks(result, frame[have], compared)]
-    asked = parameters[(parameters["source"] == "asked") & parameters["run"].isin(frame["run"][have])]
+    result.remarks = [*evidence(result.plants, data.left_out), *_remarks(result, rows, compared)]
+    asked = parameters[(parameters["source"] == "asked") & parameters["run"].isin(rows["run"])]
     banded = asked[asked["parameter"].isin([w.name for w in ways])].groupby("parameter").size()
     result.remarks += [
         remark("by_asked", parameter=str(name), runs=int(n), of=result.runs) for name, n in banded.items()

@@ -29,7 +29,7 @@ _MOVEMENT = """
 SELECT run, part, serial, characteristic, kind, unit, setup, atmosphere, condition, before_mm, after_mm, movement_mm,
        movement_um, movement_um_per_100mm, movement_share_of_tolerance, below_gauge,
        gauge, corrected_20c, way, nominal_mm, lower_mm, upper_mm, expanded_uncertainty_mm, set_aside
-FROM movement ORDER BY started, run, part, serial, characteristic
+FROM movement WHERE part = $part OR $part IS NULL ORDER BY started, run, part, serial, characteristic
 """
 _PIECES = """
 SELECT p.run, p.part, p.serial, p.quantity, p.job, p.heat_number, coalesce(p.setup, r.setup) AS setup, p.position,
@@ -109,10 +109,13 @@ def word_of(run: Row) -> str:
     return str(run["verdict"] or ("no cycle" if run["cycle"] is None else "no trace"))
 
 
-def past_of(book: BookFolder) -> Past:
-    """Gather the book's past. Reads only; kept answers are scored in passing."""
+def past_of(book: BookFolder, part: str | None = None) -> Past:
+    """Gather the book's past. Reads only; kept answers are scored in passing.
+
+    part  `moved` is wanted of this part number alone: most of a long past's rows are movement
+    """
     with start(book, {"runs", "movement"}) as session:
-        told = [session.table(sql) for sql in (_RUNS, _MOVEMENT)]
+        told = [session.table(_RUNS), session.table(_MOVEMENT, {"part": part})]
     runs, movement = ([dict(zip(columns, r, strict=True)) for r in rows] for columns, rows in told)
     conn = book.read()
 

@@ -48,8 +48,16 @@ class Session:
         return {str(r[0]) for r in self.connection.execute(f"DESCRIBE {view}").fetchall()}
 
     def frame(self, sql: str, parameters: Any = None) -> pd.DataFrame:
-        """The rows of our own, trusted SQL. Parameters as `?` or `$name`."""
-        return self.connection.execute(sql, parameters or None).df()
+        """The rows of our own, trusted SQL. Parameters as `?` or `$name`. Of many rows equal texts are held once."""
+        result = self.connection.execute(sql, parameters or None)
+        parts = [result.fetch_df_chunk(_VECTORS)]
+        held: dict[str, dict[str, str]] = {}
+        while len(part := result.fetch_df_chunk(_VECTORS)):
+            if len(parts) == 1:
+                _hold_once(parts[0], held)
+            _hold_once(part, held)
+            parts.append(part)
+        return parts[0] if len(parts) == 1 else _joined(parts)
 
     def rows(self, sql: str, parameters: Any = None) -> list[tuple[Any, ...]]:
         """The same as tuples."""
@@ -69,6 +77,41 @@ class Session:
 
     def __exit__(self, *_: object) -> None:
         self.connection.close()
+
+
+_VECTORS = 50  # of the engine's, 2,048 rows each: a frame is fetched so many at a time
+_REPEATED = 20  # times that texts repeat in a column where it pays to hold each once
+
+
+def _hold_once(part: pd.DataFrame, held: dict[str, dict[str, str]]) -> None:
+    """Let one text stand for all that are equal to it, in this part of a frame and in those before; in columns whose
+    texts repeat. (Where pandas keeps texts as Arrow does, they take little as they are.)
+
+    held  column -> its texts
+    """
+    import numpy as np
+    import pandas as pd
+
+    for name, kind in part.dtypes.items():
+        if getattr(kind, "storage", "") == "python":
+            codes, texts = pd.factorize(part[name])
+            if _REPEATED * len(texts) < len(part):
+                own = held.setdefault(str(name), {})
+                once = np.array([*(own.setdefault(t, t) for t in np.asarray(texts, object)), np.nan], dtype=object)
+                part[name] = pd.array(once[codes], dtype=kind)  # -1, a missing one, is the last
+
+
+def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """The parts of a frame as one. A column of texts of which a part has none is one of texts there too."""
+    import pandas as pd
+
+    for name in parts[0].columns:
+        kinds = [part[name].dtype for part in parts]
+        if any(k == "str" for k in kinds):
+            for part, kind in zip(parts, kinds, strict=True):
+                if not isinstance(kind, pd.StringDtype):
+                    part[name] = part[name].astype("str")
+    return pd.concat(parts, ignore_index=True)
 
 
 def for_query(of: dict[str, Any], sql: str) -> Session:

@@ -4,6 +4,8 @@ Rows go in through the keeping floor, so that the digest chain and every foreign
 a hundred runs and measured once; the other runs get copies of those files and of what was measured, under names of
 their own (the column `run` inside a copy names the run that it was drawn for; nothing reads it). Settings, movement
 and readings differ in every run.
+
+Over LARGE runs the copies are hard links, part numbers are of more materials, and the history is of ten years.
 """
 
 from __future__ import annotations
@@ -33,16 +35,20 @@ from tests.shops import SETTINGS, Shop
 
 CHANNELS, SAMPLES, PIECES = 12, 2_880, 10
 DISTINCT = 100
-YEARS = 20
+LARGE = 10_000
+YEARS, YEARS_OF_LARGE = 20, 10
+MATERIALS = 7  # of a book of more runs than LARGE; times three shapes and two conditions are 42 families
 SHIFT_DAYS = -6_574.0  # the history begins in 2006
 FURNACES = ("F1", "F2", "F3", "F4")
 
 
-def made(folder: Path, runs: int, samples: int = SAMPLES, years: float = YEARS) -> BookFolder:
+def made(folder: Path, runs: int, samples: int = SAMPLES, years: float | None = None) -> BookFolder:
     """The book of so many runs below a folder: the one that was made there before, or a new one.
 
     samples  of each channel, over 24 hours; 0 makes a book without traces;  years  over which the runs are spread
     """
+    if years is None:
+        years = YEARS_OF_LARGE if runs > LARGE else YEARS
     path = folder / f"book-{runs}-{samples}-{years:g}"
     done = path / "bench.json"
     if not done.exists():
@@ -56,6 +62,9 @@ def history(runs: int, years: float) -> pd.DataFrame:
     frame = Shop("plain", runs, max(6, runs // 20), seed=1).history()
     copies = [frame.assign(serial=frame["serial"] + "b" * k, z=frame["z"] + k) for k in range(5)]
     frame = pd.concat(copies, ignore_index=True).groupby("run").head(PIECES).reset_index(drop=True)
+    if runs > LARGE:
+        number = frame["part"].str.removeprefix("PN-").astype(int)
+        frame["material"] = "M" + (number % MATERIALS + 1).astype(str)
     return frame.assign(day=frame["day"] * years / 2 + SHIFT_DAYS)
 
 
@@ -154,7 +163,9 @@ def _traces(book: BookFolder, runs: list[tuple[str, str]], samples: int) -> None
         relative = f"traces/{started[:4]}/{trace_id}.parquet"
         file = book.path.joinpath(*relative.split("/"))
         file.parent.mkdir(parents=True, exist_ok=True)
-        if number >= len(files):
+        if number >= len(files) and len(runs) > LARGE:
+            file.hardlink_to(book.path.joinpath(*files[number % len(files)][0]["path"].split("/")))
+        elif number >= len(files):
             file.write_bytes(data)
         own = hashlib.sha256(trace_id.encode()).hexdigest()
         heads.append(head | {"trace_id": trace_id, "run": run, "path": relative, "started": started,

@@ -9,7 +9,7 @@ furnace, shift or plant can join.
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -39,11 +39,9 @@ class Grouping:
     def __post_init__(self) -> None:
         levels, codes = [], []
         for labels in self.factors:
-            known: dict[Hashable, int] = {}
-            codes.append(
-                np.array([-1 if v is None else known.setdefault(v, len(known)) for v in labels], dtype=np.int64)
-            )
-            levels.append(known)
+            own, known = pd.factorize(np.fromiter(labels, dtype=object, count=len(labels)))  # None is in no level
+            codes.append(own.astype(np.int64))
+            levels.append({label: k for k, label in enumerate(known)})
         self.levels, self.codes = tuple(levels), tuple(codes)
 
     def indicators(self) -> list[sparse.csr_array]:
@@ -112,6 +110,12 @@ class Cells:
     within_df: float
     within_ss: float
     piece_told: Floats
+
+    def on(self, warp: Warp) -> Cells:
+        """The same cells on another scale that is fitted."""
+        z = warp.all_to(self.piece_told)
+        mean = np.bincount(self.piece_cell, weights=z) / self.n
+        return replace(self, z=mean, piece_z=z, within_ss=float(((z - mean[self.piece_cell]) ** 2).sum()))
 
     @property
     def runs(self) -> int:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from loadbook.analysis.trace.model import Floats
@@ -122,8 +123,12 @@ class Design:
         given = getattr(asked, name, None)
         if given or series is None:
             return given or None
-        last = int(self.own(series)[-1])
-        return self.cells.frame[name].iat[last] or ("not recorded", series)
+        return self.newest(name)[series] or ("not recorded", series)
+
+    def newest(self, name: str) -> npt.NDArray[np.object_]:
+        """(series,) the label that the last cell of each has."""
+        order, ends = self._of_series
+        return np.asarray(self.cells.frame[name].to_numpy()[order[ends[1:] - 1]], dtype=object)
 
     def own(self, series: int) -> Ints:
         """Its cells, in the order of the days."""
@@ -186,9 +191,19 @@ class Design:
 
     def usual(self, factor: str, series: int) -> str | None:
         """The level that a part number had most often."""
-        labels = self.cells.frame[factor].to_numpy()[self.own(series)]
-        values, counts = np.unique(labels.astype(str), return_counts=True)
-        return str(values[int(np.argmax(counts))]) or None
+        return self._usual[factor][series]
+
+    @cached_property
+    def _usual(self) -> dict[str, list[str | None]]:
+        """The same of every series; of equally frequent levels the first by its letters."""
+        out: dict[str, list[str | None]] = {}
+        for factor in FACTORS:
+            levels, code = np.unique(self.cells.frame[factor].to_numpy().astype(str), return_inverse=True)
+            pair, often = np.unique(self.cells.series * len(levels) + code, return_counts=True)
+            owner, level = np.divmod(pair, len(levels))
+            best = np.lexsort((level, -often, owner))[np.searchsorted(owner, np.arange(self.cells.many))]
+            out[factor] = [str(v) or None for v in levels[level[best]]]
+        return out
 
     def level(self, factor: str, asked: Asked, series: int | None) -> str | None:
         """The level planned; where none was named, the part's usual one."""

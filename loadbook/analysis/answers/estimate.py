@@ -131,11 +131,21 @@ class History:
         self.edge, self.classes = spread_classes(self.cells, spread_class)
         kept = pieces[pieces["z"].notna()]
         self.before_um = kept["before_mm"].to_numpy(dtype=float) * 1000.0 if "before_mm" in kept else None
+        self._same: Fit | None = None
+
+    def on(self, warp: Warp) -> History:
+        """The same history fitted on another scale; its cells and columns are those of this one."""
+        computed = {name for name, of in vars(History).items() if isinstance(of, cached_property)}
+        other = object.__new__(History)
+        vars(other).update({name: value for name, value in vars(self).items() if name not in computed})
+        other.cells, other.warp, other._same = self.cells.on(warp), warp, self.fit
+        other.design = replace(self.design, cells=other.cells)
+        return other
 
     @cached_property
     def fit(self) -> Fit:
         c = self.cells
-        return fit(c.z, c.n, c.run, self.design.terms, c.within_df, c.within_ss)
+        return fit(c.z, c.n, c.run, self.design.terms, c.within_df, c.within_ss, same=self._same)
 
     @cached_property
     def _fit_level(self) -> Fit:

@@ -52,7 +52,7 @@ class Fit:
     """A fitted model: variances per term, posterior mean and covariance of every column.
 
     z (N,) cell means on the working scale, n (N,) pieces per cell, run (N,) codes; theta[name] variances;
-    s2 variance inside a cell; within_df, within_ss what s2 rests on inside the cells
+    s2 variance inside a cell; sums what the likelihood was taken of
     U (N, q) sparse; beta (q,), C posterior mean and covariance; g (q,) prior variances
     """
 
@@ -70,6 +70,7 @@ class Fit:
     g: Floats
     offsets: dict[str, list[int]]
     log_likelihood: float
+    sums: Sums
 
     def row(self, labels: Mapping[str, Sequence[Hashable | None]], columns: Mapping[str, Floats]) -> Row:
         """The model's row of a cell described by its labels (per grouping, one per factor) and slope columns.
@@ -177,7 +178,7 @@ def _evaluate(sums: Sums, log_var: Floats, given: _Given) -> _State:
 
 def fit(
     z: Floats, n: Floats, run: Ints, terms: Sequence[Term], within_df: float = 0.0, within_ss: float = 0.0,
-    like: Fit | None = None,
+    like: Fit | None = None, same: Fit | None = None,
 ) -> Fit:  # fmt: skip
     """Fit the variances of the terms, of the run and (with few repeats inside cells) of the piece.
 
@@ -186,6 +187,7 @@ def fit(
     within_df, within_ss   pieces − cells, and the sum of squares inside cells; from ten degrees on s² is their
                ratio, below it s² is fitted together with the rest, with what they say as its likelihood
     like       a fit of nearly the same, whose variances are where the search begins
+    same       a fit of other movement of the same cells with the same terms, whose columns are laid out already
     Raises     CalculationError where all cells are the same
     """
     z = np.asarray(z, dtype=float)
@@ -199,7 +201,7 @@ def fit(
             "every movement recorded is the same, so how far they spread cannot be told",
             remedy="Measure with a gauge that resolves the movement",
         )
-    sums = Sums(z - centre, n, run, kept)
+    sums = Sums(z - centre, n, run, kept) if same is None else same.sums.on(z - centre)
     spread = scale**2
     s2_fixed = max(within_ss / within_df, 1e-6 * spread) if within_df >= 10 else None
     free = len(kept) + 1 + (s2_fixed is None)
@@ -228,7 +230,7 @@ def fit(
     return Fit(
         z, n, run, kept, {t.name: float(v) for t, v in zip(kept, var, strict=False)},
         float(var[len(kept)]), float(var[-1]) if s2_fixed is None else s2_fixed,
-        centre, sums.U, state.beta[own], state.C, state.g[own], sums.offsets, state.log_likelihood,
+        centre, sums.U, state.beta[own], state.C, state.g[own], sums.offsets, state.log_likelihood, sums,
     )  # fmt: skip
 
 

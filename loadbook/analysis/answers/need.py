@@ -119,9 +119,16 @@ def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale:
                   for change in _ends(history, asked)]  # fmt: skip
     others = {p: c for p, c in history.design.series_of if c != asked.characteristic}
     others |= {p: c for p, c in history.design.series_of if c == asked.characteristic}
+    labels = [history.design.newest(name) for name in ("material", "family", "shape", "condition")]
     for other in others.items():
         if other[0] != own[0] and _within_reach(history, asked, *other):
-            tried.append((other, {}, history.row(_like(history, asked, *other))))
+            series = history.design.series_of[other]
+            material, family, shape, condition = (str(of[series]) or None for of in labels)
+            one = replace(
+                asked, part=other[0], characteristic=other[1], material=material, family=family, shape=shape,
+                condition=condition, section_mm=None,
+            )  # fmt: skip
+            tried.append((other, {}, history.row(one)))
     about, middle, back = history.predicted(asked), history.warp.to(reply.median), history.warp.back
     spread = fit.run_var + fit.s2
     found = []
@@ -181,18 +188,6 @@ def _within_reach(history: History, asked: Asked, part: str, characteristic: str
     return not any(a > REACH for a in apart)  # of a setting that is not known nothing can be said against it
 
 
-def _like(history: History, asked: Asked, part: str, characteristic: str) -> Asked:
-    """Another part number on record, treated as asked."""
-    last = int(history.design.own(history.design.series_of[(part, characteristic)])[-1])
-    material, family, shape, condition = (
-        str(history.cells.frame[n].iat[last]) or None for n in ("material", "family", "shape", "condition")
-    )
-    return replace(
-        asked, part=part, characteristic=characteristic, material=material, family=family, shape=shape,
-        condition=condition, section_mm=None,
-    )  # fmt: skip
-
-
 @dataclass(frozen=True)
 class Comparable:
     """A run of one part number that stands near what is asked; figures on the working scale.
@@ -239,12 +234,14 @@ def comparables(history: History, asked: Asked, count: int = 8) -> list[Comparab
     nearest: dict[tuple[str, ...], int] = {}
     for key, cell in zip(keys, order, strict=True):
         nearest.setdefault(key, int(cell))
+        if len(nearest) == count:
+            break
     low = np.full(len(cells.z), np.inf)
     high = np.full(len(cells.z), -np.inf)
     np.minimum.at(low, cells.piece_cell, cells.piece_told)
     np.maximum.at(high, cells.piece_cell, cells.piece_told)
     out = []
-    for c in list(nearest.values())[:count]:
+    for c in nearest.values():
         r = cells.frame.iloc[c]
         settings = {name: float(r[name]) for name in PLANNABLE if np.isfinite(r[name])}
         found = Comparable(

@@ -7,6 +7,7 @@ the variances, so the products of their sums are added up once, and no evaluatio
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 
 import numpy as np
 from scipy import sparse
@@ -43,13 +44,29 @@ class Sums:
         self.pieces, alike, self.runs = np.unique(
             np.bincount(run, weights=weight, minlength=runs), return_inverse=True, return_counts=True
         )
-        onto = sparse.csr_array((weight, (run, np.arange(cells))), shape=(runs, cells))
-        root, told = np.sqrt(n), np.column_stack([X, z])
-        self._pool(
-            np.concatenate([alike, np.full(cells, len(self.pieces))]),
-            np.vstack([onto @ told, told * root[:, None]]),
-            sparse.csr_array(sparse.vstack([onto @ Z, Z.multiply(root[:, None])], format="csr")),
-        )
+        self._in_run = sparse.csr_array((weight, (run, np.arange(cells))), shape=(runs, cells))
+        self._root, self._X = np.sqrt(n), X
+        self._rows = np.concatenate(
+            [alike, np.full(cells, len(self.pieces))]
+        )  # what each run, then each cell weighs as
+        self._pool(sparse.csr_array(sparse.vstack([self._in_run @ Z, Z.multiply(self._root[:, None])], format="csr")))
+        self._move(z)
+
+    def on(self, z: Floats) -> Sums:
+        """The same of other movement of these cells."""
+        other = copy(self)
+        other._move(z)
+        return other
+
+    def _move(self, z: Floats) -> None:
+        """Products of the columns that touch all, with the movement, added up over what weighs alike."""
+        told = np.column_stack([self._X, z])
+        D = np.vstack([self._in_run @ told, told * self._root[:, None]])
+        self._dense = np.empty((len(self.pieces) + 1, D.shape[1] ** 2))
+        for k in range(len(self._dense)):
+            some = D[self._rows == k]
+            self._dense[k] = (some.T @ some).ravel()
+        self._mixed = np.asarray(self._here @ D)
 
     def _columns(self, cells: int, terms: Sequence[Term]) -> tuple[Floats, sparse.csr_array, Ints]:
         """Columns that touch all cells, those that touch few, and which factor each of the latter belongs to."""
@@ -77,21 +94,13 @@ class Sums:
         self.owner = np.array(owner, dtype=np.int64)
         return np.hstack(dense), Z, np.array(factors, dtype=np.int64)
 
-    def _pool(self, kind: Ints, D: Floats, S: sparse.csr_array) -> None:
-        """Products of the columns, and with the movement, added up over what weighs alike.
-
-        kind (R,) of every row: a run's by its pieces, the cells' the last;  D (R, p + 1) columns that touch all, and
-        the movement;  S (R, m) columns that touch few
-        """
-        kinds, p, m = len(self.pieces) + 1, D.shape[1] - 1, S.shape[1]
-        self._dense = np.empty((kinds, (p + 1) ** 2))
-        for k in range(kinds):
-            some = D[kind == k]
-            self._dense[k] = (some.T @ some).ravel()
+    def _pool(self, S: sparse.csr_array) -> None:
+        """The same of the columns that touch few: S (R, m), of the runs, then of the cells."""
+        kinds, kind, p, m = len(self.pieces) + 1, self._rows, self._X.shape[1], S.shape[1]
         V = S.tocoo()
         key, of = np.unique(V.col.astype(np.int64) * kinds + kind[V.row], return_inverse=True)
         here = sparse.csr_array((V.data, (of, V.row)), shape=(len(key), len(kind)))
-        self._mixed = np.asarray(here @ D)
+        self._here = here
         self._kind, column = key % kinds, key // kinds
         ends = np.searchsorted(column, np.arange(m + 1))
         self._onto = sparse.csr_array((np.ones(len(key)), np.arange(len(key)), ends), shape=(m, len(key)))

@@ -70,7 +70,7 @@ def _on_its_scale(
     first = left_out_score(plain)
     best, reached, last = plain, first + BETTER, first
     for times in TIMES:
-        tried = History(pieces, breaks, extra, warp=Warp(times * size), others=others)
+        tried = plain.on(Warp(times * size))
         score = left_out_score(tried)
         if score > reached:
             best, reached = tried, score

@@ -53,15 +53,13 @@ def differences(
         return out
     rank = _ranked(rows, by)
     for key, part in rows.groupby(list(strata), sort=True, dropna=False):
-        texts = [part[name].astype(str).to_numpy() for name in by]
-        code, treatments = codes_of(*texts)
+        code, values = _treatments(part, by)
+        treatments = len(values)
         if treatments < 2:
             continue
         y, run = part["y"].to_numpy(dtype=np.float64), codes_of(part["run"])[0]
-        places = [np.flatnonzero(code == t)[0] for t in range(treatments)]
-        values = [tuple(str(text[i]) for text in texts) for i in places]
         names = [_joined(v) for v in values]
-        runs = np.bincount(code[np.unique(codes_of(code, run)[0], return_index=True)[1]], minlength=treatments)
+        runs = _runs_of(code, run)
         cell, cells = codes_of(code, run)
         owner = np.zeros(cells, dtype=np.intp)
         owner[cell] = code
@@ -88,13 +86,25 @@ def differences(
 
 def _ranked(rows: pd.DataFrame, by: Sequence[str]) -> dict[tuple[str, ...], tuple[Any, ...]]:
     """Treatment -> its place: bands rise, others with most runs first, then as the record has them."""
-    runs: dict[tuple[str, ...], set[str]] = {}
-    for key, run in zip(zip(*(rows[name].astype(str) for name in by), strict=True), rows["run"], strict=True):
-        runs.setdefault(key, set()).add(run)
+    code, values = _treatments(rows, by)
     bands = [band_order(rows[name]) for name in by]
     if all(b is not None for b in bands):
-        return {name: tuple(b[v] for b, v in zip(bands, name, strict=True) if b is not None) for name in runs}
-    return {name: (-len(runs[name]), k) for k, name in enumerate(runs)}
+        return {name: tuple(b[v] for b, v in zip(bands, name, strict=True) if b is not None) for name in values}
+    runs = _runs_of(code, rows["run"]).tolist()
+    return {name: (-runs[k], k) for k, name in enumerate(values)}
+
+
+def _treatments(rows: pd.DataFrame, by: Sequence[str]) -> tuple[Codes, list[tuple[str, ...]]]:
+    """Treatment of each row, and the texts of each, as they first come."""
+    texts = [rows[name].astype(str) for name in by]
+    code, _ = codes_of(*texts)
+    first = np.unique(code, return_index=True)[1]
+    return code, list(zip(*([str(t) for t in text.iloc[first]] for text in texts), strict=True))
+
+
+def _runs_of(code: Codes, run: Any) -> Codes:
+    """How many runs held each treatment."""
+    return np.bincount(code[np.unique(codes_of(code, run)[0], return_index=True)[1]])
 
 
 def band_order(column: pd.Series) -> dict[str, int] | None:

@@ -164,7 +164,7 @@ def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFra
     parameters  frame run, parameter, value, unit;  system  of the units that bands and numbers are written in
     Raises      UsageError for a name that is neither a column nor a parameter of any run
     """
-    out = frame.copy()
+    out = frame.copy(deep=False)
     for one in by:
         dates = _calendar(one.name, frame)
         if dates is not None:
@@ -218,7 +218,7 @@ def with_value(frame: pd.DataFrame, stage: Stage | None = None) -> pd.DataFrame:
     """
     import pandas as pd
 
-    out = frame.copy()
+    out = frame.copy(deep=False)
     aside = out["set_aside"].astype("object").where(out["set_aside"].notna(), None)
     if stage is not None:
         values = pd.to_numeric(out[f"{stage}_mm"], errors="coerce")

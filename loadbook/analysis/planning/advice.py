@@ -159,7 +159,8 @@ def kindest_cycle(pieces: pd.DataFrame, part: str | None, harm: int) -> list[Cyc
 
 def _shared(rows: pd.DataFrame) -> pd.DataFrame:
     """The pieces of the part numbers that most of two cycles share, and of every further cycle that all of them had."""
-    parts = {c: set(g["part"]) for c, g in rows.groupby("cycle", sort=True)}
+    once = rows[["cycle", "part"]].drop_duplicates()
+    parts = {c: set(g["part"]) for c, g in once.groupby("cycle", sort=True)}
     pairs = [(len(parts[a] & parts[b]), a, b) for a, b in itertools.combinations(parts, 2)]
     most, a, b = max(pairs, key=lambda p: p[0], default=(0, "", ""))
     if not most:
