@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from loadbook.analysis.trace.model import Channel, Event, Trace
-from loadbook.render.pages.packing import unpacked
+from loadbook.render.pages.packed_values import unpacked
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 

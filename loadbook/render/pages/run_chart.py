@@ -21,7 +21,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.derived import fault_state
 
 from .markup import Html, el, join, visible
-from .packing import packed
+from .packed_values import packed
 from .run_breaches import Breach, breaches
 from .run_holds import hold_panels
 from .run_lines import RunLines, run_lines

@@ -5,7 +5,7 @@
   const figure = document.getElementById("chart");
   if (!figure) return;
   const data = JSON.parse(document.getElementById("chart-data").textContent);
-  // a letter is a step from the value before, in units of the last decimal told (see packing.py)
+  // a letter is a step from the value before, in units of the last decimal told (see packed_values.py)
   const unpacked = (text, decimals) => {
     let whole = 0;
     return (text.match(/[A-Za-z.]|[+-]\d+/g) ?? []).map((step) => {

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from loadbook.render.pages.packing import packed, unpacked
+from loadbook.render.pages.packed_values import packed, unpacked
 
 VALUES = st.one_of(st.floats(-3000.0, 3000.0), st.just(float("nan")), st.floats(20.0, 25.0))
 
