@@ -173,7 +173,7 @@ def _list_of(folder: Path) -> _Listed:
 
 def _save(folder: Path, states: dict[str, str], stands: str = "") -> None:
     told = {"made by": f"loadbook {version('loadbook')}", "book": stands, "pages": states}
-    writing.put(folder / LIST, json.dumps(told, ensure_ascii=False).encode("utf-8"), over=True)
+    writing.put(folder / LIST, json.dumps(told, ensure_ascii=False, sort_keys=True).encode("utf-8"), over=True)
 
 
 def _look(book: BookFolder, system: str) -> str:
