@@ -82,6 +82,7 @@ def test_two_processes_write_the_same_bytes(
     assert len(two_processes) < RUNS  # the worker made some of them
 
 
+@pytest.mark.thorough
 def test_a_worker_that_is_killed_costs_no_page(
     book: BookFolder, alone: dict[str, bytes], two_processes: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -98,7 +99,7 @@ def test_a_worker_that_is_killed_costs_no_page(
     assert files(tmp_path / "pages") == alone
 
 
-@pytest.mark.parametrize("workers", [1, 2])
+@pytest.mark.parametrize("workers", [1, pytest.param(2, marks=pytest.mark.thorough)])
 def test_a_damaged_trace_names_its_run_and_the_others_have_their_pages(
     book: BookFolder, alone: dict[str, bytes], tmp_path: Path, request: pytest.FixtureRequest, workers: int
 ) -> None:

@@ -10,7 +10,8 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import version
@@ -88,6 +89,8 @@ def write_book(book: BookFolder, folder: Path, system: str, progress: Progress |
         there = _there(folder)
     if before.book == stands and there.issuperset([INDEX, *before.pages]):
         return Written(kept=len(before.pages))
+    if progress:
+        progress("reading the book", 0, 0)
     past = past_of(book)
     wanted = list(_wanted(book, past, system))
     done = Written()
@@ -100,10 +103,12 @@ def write_book(book: BookFolder, folder: Path, system: str, progress: Progress |
             missing.append(one)
     done.kept = len(states)
     listed = dict.fromkeys(before.pages, "") | states  # those that are made anew count for nothing until they are
-    with writing.disk_errors("the pages", folder):
+    with writing.disk_errors("the pages", folder), closing(_made(book, missing)) as pages:
         _save(folder, listed)
         saved = time.monotonic()
-        for number, (one, source) in enumerate(_made(book, missing), 1):
+        for number, (one, source) in enumerate(pages, 1):
+            if progress:
+                progress("pages", number, len(missing))
             if isinstance(source, DamageError):
                 done.failed.append((one.name, str(source)))
                 continue
@@ -113,8 +118,6 @@ def write_book(book: BookFolder, folder: Path, system: str, progress: Progress |
             if time.monotonic() - saved > SAVED_S:
                 _save(folder, listed)
                 saved = time.monotonic()
-            if progress:
-                progress("pages", number, len(missing))
         for path in sorted(set(before.pages) - {w.path for w in wanted}):
             if path in there:
                 (folder / path).unlink()
@@ -135,7 +138,7 @@ def _there(folder: Path) -> set[str]:
     return out
 
 
-def _made(book: BookFolder, wanted: list[_Wanted]) -> Iterator[tuple[_Wanted, bytes | DamageError]]:
+def _made(book: BookFolder, wanted: list[_Wanted]) -> Generator[tuple[_Wanted, bytes | DamageError], None, None]:
     """Every page in its order: those of runs, which are much work each, by as many processes as are worth it."""
     runs = [w for w in wanted if w.path.startswith("run/")]
     with Team(book, cores() if len(runs) >= WORTH_WORKERS else 1, book.state, _source) as team:
