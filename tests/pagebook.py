@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from loadbook.analysis.trace.model import Channel, Event, Trace
+from loadbook.render.pages.packed_values import unpacked
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 
@@ -46,6 +47,16 @@ def page_book(path: Path, units: str = "si") -> BookFolder:
         add_intake(conn, "test", {"parameter": [stated]}, rows_read=1)
         add_intake(conn, "test", _records(), rows_read=1)
     return book
+
+
+def chart_told(data: dict[str, Any]) -> dict[str, Any]:
+    """A page's block chart-data as its script unpacks it: with t_s [s] and every line's values."""
+    t_s = (np.cumsum(np.array(unpacked(data["t_ms"], 0), dtype=float)) / 1000.0).tolist()
+    lines = [
+        x | {"values": unpacked(x["values"], x["decimals"])} if isinstance(x["values"], str) else x
+        for x in data["lines"]
+    ]
+    return data | {"t_s": t_s, "lines": lines}
 
 
 def _records() -> dict[str, list[dict[str, Any]]]:

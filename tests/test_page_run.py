@@ -23,7 +23,7 @@ from loadbook.render.pages.run_lines import run_lines
 from loadbook.store.book import BookFolder
 from loadbook.store.records import amend
 
-from .pagebook import RUNS, WILD, WILD_RUN, page_book
+from .pagebook import RUNS, WILD, WILD_RUN, chart_told, page_book
 from .test_page import read
 
 MADE = "2026-11-25T10:00:00Z"
@@ -114,23 +114,25 @@ def test_the_data_is_what_judge_says(made: dict[str, Made], book: BookFolder) ->
 
 
 def test_values_drawn_are_the_samples(made: dict[str, Made], book: BookFolder) -> None:
-    """Every value that hover tells is a sample of the trace, corrected and valid, at its own moment."""
+    """Every value that hover tells is a sample of the trace, corrected and valid, at its own moment, to the decimals
+    told."""
     page = made["R-faults"]
     worked = page.sheet.judged.worked
     assert worked is not None
-    data = page.data("chart-data")
+    data = chart_told(page.data("chart-data"))
     at = np.searchsorted(worked.trace.t_s, data["t_s"])
+    assert worked.trace.t_s[at].tolist() == data["t_s"] and at.size == worked.trace.t_s.size
     for line in data["lines"]:
         if line["role"] == "series":
             continue
         wanted = worked.trace.values[worked.trace.row(line["name"])][at]
         got = np.array([np.nan if v is None else v for v in line["values"]], dtype=float)
         assert np.array_equal(np.isnan(wanted), np.isnan(got))
-        assert np.nanmax(np.abs(wanted - got)) <= 0.0051
+        assert np.nanmax(np.abs(wanted - got)) <= 0.5 * 10.0 ** -line["decimals"] + 1e-9
     spread = next(x for x in data["lines"] if x["name"] == "spread")["values"]
     peak = max(v for v in spread if v is not None)
     clause = next(c for c in page.sheet.judged.clauses if c.clause == "spread")
-    assert clause.value == pytest.approx(peak, abs=0.01)
+    assert clause.value == pytest.approx(peak, abs=0.05)
 
 
 def test_a_long_trace_is_thinned_and_says_so(made: dict[str, Made]) -> None:
@@ -191,11 +193,11 @@ def test_units_us_turns_temperatures_and_differences_each_in_its_own_way(
     made: dict[str, Made], book: BookFolder
 ) -> None:
     page = Made(made["R-kept"].sheet, run_page(made["R-kept"].sheet, book, "us", MADE))
-    si, us = made["R-kept"].data("chart-data")["lines"], page.data("chart-data")["lines"]
+    si, us = chart_told(made["R-kept"].data("chart-data"))["lines"], chart_told(page.data("chart-data"))["lines"]
     for a, b in zip(si, us, strict=True):
         turn = f_diff_from_c_diff if a["role"] == "series" else f_from_c
         known = [(x, y) for x, y in zip(a["values"], b["values"], strict=True) if x is not None]
-        assert b["unit"] == "°F" and all(abs(turn(x) - y) < 0.02 for x, y in known)
+        assert b["unit"] == "°F" and all(abs(turn(x) - y) < 0.141 for x, y in known)  # each to a tenth
     assert "1250.0 °F" in page.told and "spread: at most 75 °F" in page.told
     assert without_sentences(page.data("run-data")) == without_sentences(made["R-kept"].data("run-data"))
 

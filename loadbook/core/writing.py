@@ -249,16 +249,19 @@ class FolderPart(Part):
             shutil.rmtree(self.path, ignore_errors=True)
 
 
-def put(final: Path, data: bytes, *, over: bool = False, lasting: bool = True, private: bool = False) -> None:
+def put(
+    final: Path, data: bytes, *, over: bool = False, lasting: bool = True, private: bool = False, swept: bool = False
+) -> None:
     """Write a file whole or not at all.
 
     over     a file of that name is replaced
+    swept    what killed commands left in the folder was looked for already: of many files, not for each
     private  nobody but its owner may read it
     lasting  it survives a power cut from now on; without that, only a kill
     Raises   UsageError where the name is taken, or another kind of thing has it; OSError
     """
     check(final, over=over)
-    with Part(final) as part:
+    with Part(final, swept=swept) as part:
         if private:
             part.path.chmod(0o600)
         with part.open() as file:

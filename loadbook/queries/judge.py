@@ -8,6 +8,8 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from loadbook.analysis.trace.model import ClauseResult, Fault, Judgement, Parameter, Trace
 from loadbook.core import times
 from loadbook.core.remarks import Remark, of_stored
@@ -268,7 +270,7 @@ def _reached(done: derived.RunResults) -> float | None:
     work = [i for i, c in enumerate(trace.channels) if (c.role, c.quantity) == ("work", "temperature")]
     rows = [i for i in work if trace.channels[i].name not in doubted]
     values = [v[v == v] for v in (trace.values[i, : done.phases.until] for i in rows)]
-    return max((float(sorted(v)[-2]) for v in values if v.size > 1), default=None)
+    return max((float(np.partition(v, -2)[-2]) for v in values if v.size > 1), default=None)
 
 
 def _repairs(record: RunRecord, done: derived.RunResults) -> tuple[RepairedChannel, ...]:

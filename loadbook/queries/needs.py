@@ -52,7 +52,7 @@ SETTLED = {
 }  # fmt: skip
 ACCEPTS = ("accept", "approv", "pass", "release", "ok")  # how the word of an approval begins that lets a piece go
 _NOT_DECIDED = "NOT EXISTS (SELECT 1 FROM approval a WHERE a.run = r.run AND a.first_article_of IS NULL)"
-_NOT_REPEATED = "NOT EXISTS (SELECT 1 FROM run n WHERE n.repeats_run = r.run)"
+_NOT_REPEATED = "r.run NOT IN (SELECT repeats_run FROM run WHERE repeats_run IS NOT NULL)"  # read once for all
 
 _DECISIONS = f"""
 SELECT r.run, r.started, r.status, f.verdict, group_concat(b.name, char(10)) AS broken

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import Any
 
 from loadbook.store.book import BookFolder
@@ -28,15 +28,14 @@ def digest(*values: Any) -> str:
 def run_states(book: BookFolder) -> dict[str, str]:
     """A digest for every run, over all rows that its page can show: its own, and those it refers to.
 
-    The rows of a piece's other runs count too: a page tells what a repeated treatment did in all.
+    The rows of a piece's other runs count too: a page tells what a repeated treatment did in all. Rows are not held:
+    what is kept of each run is a digest that grows.
     """
     conn = book.read()
-    own = {t: _rows(conn, t, ("run",)) for t in _OWN}
-    named = {t: _digests(_rows(conn, t, (c,))) for t, c in _NAMED.items()}
+    named = {t: _digests(conn, t, (c,)) for t, c in _NAMED.items()}
     cycles = {k: digest(v) for k, v in _cycles(conn).items()}
-    by_piece = [_digests(_rows(conn, t, ("part", "serial"))) for t in _BY_PIECE]
+    by_piece = [_digests(conn, t, ("part", "serial")) for t in _BY_PIECE]
     materials = dict(conn.execute("SELECT part, material FROM part").fetchall())
-    amended = _amended(conn)
     settings = digest(
         [tuple(r) for r in conn.execute("SELECT name, value FROM setting WHERE name NOT LIKE 'watch %' ORDER BY name")]
     )
@@ -44,38 +43,57 @@ def run_states(book: BookFolder) -> dict[str, str]:
     for run, earlier in conn.execute("SELECT run, repeats_run FROM run WHERE repeats_run IS NOT NULL").fetchall():
         repeats[run].append(earlier)
         repeats[earlier].append(run)
+    own = _grown(conn, _OWN)
+    amended = _amended(conn)
+    pieces = _pairs(conn, "SELECT run, part, serial, job FROM piece ORDER BY rowid")
+    calibrations = _pairs(conn, "SELECT DISTINCT run, calibration FROM channel WHERE calibration IS NOT NULL")
     out = {}
     for r in conn.execute("SELECT run, furnace, cycle, cycle_revision FROM run").fetchall():
         run = r["run"]
-        pieces = _of(own["piece"], run)
-        parts = sorted({p["part"] for p in pieces})
-        calibrations = sorted({c["calibration"] for c in _of(own["channel"], run) if c["calibration"]})
+        mine = pieces.get(run, [])
+        parts = sorted({part for part, _, _ in mine})
         out[run] = digest(
-            settings, [[tuple(x) for x in _of(rows, run)] for rows in own.values()],
+            settings, own[run].hexdigest(),
             named["furnace"].get(r["furnace"]), named["furnace_check"].get(r["furnace"]),
             cycles.get((r["cycle"], r["cycle_revision"])), [named["part"].get(p) for p in parts],
             [named["characteristic"].get(p) for p in parts], [named["material"].get(materials.get(p)) for p in parts],
-            [named["job"].get(p["job"]) for p in pieces], [named["calibration"].get(c) for c in calibrations],
-            [[rows.get((p["part"], p["serial"])) for p in pieces] for rows in by_piece], sorted(repeats[run]),
+            [named["job"].get(job) for _, _, job in mine],
+            [named["calibration"].get(c) for (c,) in sorted(calibrations.get(run, []))],
+            [[rows.get((part, serial)) for part, serial, _ in mine] for rows in by_piece], sorted(repeats[run]),
             amended.get(run),
         )  # fmt: skip
     return out
 
 
-def _of(rows: dict[Any, list[sqlite3.Row]], key: Any) -> Sequence[sqlite3.Row]:
-    """The rows of one run, none where it has none."""
-    return rows.get(key, ())
-
-
-def _rows(conn: sqlite3.Connection, table: str, columns: tuple[str, ...]) -> dict[Any, list[sqlite3.Row]]:
-    out: dict[Any, list[sqlite3.Row]] = defaultdict(list)
-    for row in conn.execute(f"SELECT * FROM {table} ORDER BY rowid"):
-        out[row[columns[0]] if len(columns) == 1 else tuple(row[c] for c in columns)].append(row)
+def _grown(conn: sqlite3.Connection, tables: Iterable[str]) -> dict[str, Any]:
+    """By run, a digest of all its rows in some tables."""
+    out: dict[str, Any] = defaultdict(hashlib.sha256)
+    for table in tables:
+        rows = conn.execute(f"SELECT run, * FROM {table} ORDER BY rowid")
+        rows.row_factory = None  # plain tuples, quicker
+        for run, *row in rows:
+            out[run].update(repr((table, row)).encode("utf-8", "surrogatepass"))
     return out
 
 
-def _digests(rows: dict[Any, list[sqlite3.Row]]) -> dict[Any, str]:
-    return {k: digest([tuple(r) for r in v]) for k, v in rows.items()}
+def _pairs(conn: sqlite3.Connection, sql: str) -> dict[str, list[tuple[Any, ...]]]:
+    """Rows by their first column."""
+    out: dict[str, list[tuple[Any, ...]]] = defaultdict(list)
+    for run, *row in conn.execute(sql):
+        out[run].append(tuple(row))
+    return out
+
+
+def _digests(conn: sqlite3.Connection, table: str, columns: tuple[str, ...]) -> dict[Any, str]:
+    """By one or several columns, a digest of the rows of a table."""
+    grown: dict[Any, Any] = defaultdict(hashlib.sha256)
+    rows = conn.execute(f"SELECT {', '.join(columns)}, * FROM {table} ORDER BY rowid")
+    rows.row_factory = None
+    n = len(columns)
+    for row in rows:
+        key = row[0] if n == 1 else row[:n]
+        grown[key].update(repr(row).encode("utf-8", "surrogatepass"))
+    return {k: v.hexdigest()[:24] for k, v in grown.items()}
 
 
 def _cycles(conn: sqlite3.Connection) -> dict[tuple[str, str], list[Any]]:

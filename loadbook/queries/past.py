@@ -55,7 +55,7 @@ class Past:
     runs       by name, oldest first; with `word` (what it is marked with), `day` (on the shop's clock) and `customers`
     pieces     by run;  of_part, of_piece, of_customer, of_furnace  run names, oldest first, each once
     moved      movement rows by run
-    answers    with how they turned out;  needs  what waits for a person, by run
+    answers    with how they turned out, answered  the same by part;  needs  what waits for a person, by run
     """
 
     runs: dict[str, Row]
@@ -75,6 +75,7 @@ class Past:
     of_piece: dict[tuple[str, str], list[str]] = field(default_factory=dict)
     of_customer: dict[str, list[str]] = field(default_factory=dict)
     of_furnace: dict[str, list[str]] = field(default_factory=dict)
+    answered: dict[str, list[Row]] = field(default_factory=dict)
 
     def moved_of(self, runs: Iterable[str], **only: str) -> list[Row]:
         """Movement rows of some runs, of one part, serial, ..."""
@@ -166,7 +167,9 @@ def _by_run(found: list[Need]) -> dict[str, list[Need]]:
 
 
 def _index(found: Past) -> None:
-    """Run names by part, piece, customer and furnace."""
+    """Run names by part, piece, customer and furnace; answers by part."""
+    for answer in found.answers:
+        found.answered.setdefault(answer["part"], []).append(answer)
     for run, row in found.runs.items():
         found.of_furnace.setdefault(row["furnace"], []).append(run)
         mine = found.pieces.get(run, ())

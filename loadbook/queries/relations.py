@@ -69,22 +69,28 @@ def relations_of(book: BookFolder, run: str) -> Relations | None:
     """The relations of a run of the book; None where it has none."""
     conn = book.read()
     repeats = conn.execute("SELECT repeats_run FROM run WHERE run = ?", (run,)).fetchone()[0]
-    repeated_by = tuple(_repeated_by(conn, run))
+    repeated = book.once(_repeated)
     straightened = tuple(_straightened(conn, run))
-    names = _family(conn, run) | {earlier for _, _, earlier in straightened}
+    names = _family(conn, repeated, run) | {earlier for _, _, earlier in straightened}
     if len(names) < 2:
         return None
     marks = ", ".join("?" * len(names))
     listed = conn.execute(f"SELECT run FROM run WHERE run IN ({marks}) ORDER BY started, run", list(names))
     runs = tuple(r[0] for r in listed)
-    return Relations(run, runs, repeats, repeated_by, straightened, tuple(_moved(book, runs)))
+    return Relations(run, runs, repeats, tuple(repeated.get(run, ())), straightened, tuple(_moved(book, runs)))
 
 
-def _repeated_by(conn: sqlite3.Connection, run: str) -> list[str]:
-    return [r[0] for r in conn.execute("SELECT run FROM run WHERE repeats_run = ? ORDER BY started, run", (run,))]
+def _repeated(conn: sqlite3.Connection) -> dict[str, list[str]]:
+    """By run, the runs that repeat it, oldest first."""
+    out: dict[str, list[str]] = {}
+    for run, of in conn.execute(
+        "SELECT run, repeats_run FROM run WHERE repeats_run IS NOT NULL ORDER BY started, run"
+    ).fetchall():
+        out.setdefault(of, []).append(run)
+    return out
 
 
-def _family(conn: sqlite3.Connection, run: str) -> set[str]:
+def _family(conn: sqlite3.Connection, repeated: dict[str, list[str]], run: str) -> set[str]:
     """The run, what it repeats and what that repeats, and all that repeat one of them."""
     found = {run}
     above: str | None = run
@@ -94,7 +100,7 @@ def _family(conn: sqlite3.Connection, run: str) -> set[str]:
         found |= {above} if above else set()
     waiting = list(found)
     while waiting:
-        new = set(_repeated_by(conn, waiting.pop())) - found
+        new = set(repeated.get(waiting.pop(), ())) - found
         found |= new
         waiting += new
     return found

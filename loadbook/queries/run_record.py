@@ -101,9 +101,9 @@ def run_sheet(
         channels=rows("SELECT * FROM channel WHERE run = ? ORDER BY channel_id", run),
         approvals=rows("SELECT * FROM approval WHERE run = ? ORDER BY at, approval_id", run),
         nonconformances=rows("SELECT * FROM nonconformance WHERE run = ? ORDER BY nonconformance_id", run),
-        amendments=tuple(_amendments(conn, run)),
+        amendments=tuple(_amendments(conn, run, book.once(_amended_kinds))),
         intakes={i: rows("SELECT * FROM intake WHERE intake_id = ?", i)[0] for i in sorted(taken)},
-        withdrawn=rows("SELECT * FROM trace WHERE run = ? AND state <> 'current' ORDER BY trace_number", run),
+        withdrawn=tuple(book.once(_withdrawn).get(run, ())),
         last_link=chain.last_link(conn),
         algorithm=f"parameters {_parameters_algorithm()}, clauses {derived.ALGORITHM}",
         cautions=tuple(_cautions(judged, pieces)),
@@ -148,9 +148,21 @@ def _movement(book: BookFolder, run: str) -> Iterable[Row]:
         return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
 
 
-def _amendments(conn: sqlite3.Connection, run: str) -> list[Row]:
-    """Oldest first."""
-    chosen: dict[str, str] = {t: f"SELECT {row_key(conn, t)} FROM {t} WHERE run = :run" for t in _OWN}
+def _withdrawn(conn: sqlite3.Connection) -> dict[str, list[Row]]:
+    """By run, its traces that no longer count, oldest first."""
+    out: dict[str, list[Row]] = {}
+    for r in conn.execute("SELECT * FROM trace WHERE state <> 'current' ORDER BY trace_number"):
+        out.setdefault(r["run"], []).append(dict(r))
+    return out
+
+
+def _amended_kinds(conn: sqlite3.Connection) -> set[str]:
+    return {r[0] for r in conn.execute("SELECT DISTINCT kind FROM amendment")}
+
+
+def _amendments(conn: sqlite3.Connection, run: str, kinds: set[str]) -> list[Row]:
+    """Oldest first; of tables in which none was made nothing is asked."""
+    chosen: dict[str, str] = {t: f"SELECT {row_key(conn, t)} FROM {t} WHERE run = :run" for t in _OWN if t in kinds}
     chosen |= {
         "job": "SELECT job_id FROM job WHERE job IN (SELECT job FROM piece WHERE run = :run)",
         "part": "SELECT part_id FROM part WHERE part IN (SELECT part FROM piece WHERE run = :run)",
@@ -161,7 +173,8 @@ def _amendments(conn: sqlite3.Connection, run: str) -> list[Row]:
                        " WHERE calibration IN (SELECT calibration FROM channel WHERE run = :run)",
     }  # fmt: skip
     out: list[Row] = []
-    for table, keys in chosen.items():
+    for table in kinds & set(chosen):
+        keys = chosen[table]
         found = conn.execute(f"SELECT * FROM amendment WHERE kind = '{table}' AND row_id IN ({keys})", {"run": run})
         out += [dict(r) for r in found]
     return sorted(out, key=lambda a: int(a["amendment_id"]))

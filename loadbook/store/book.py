@@ -13,7 +13,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path, PurePath
-from typing import TypeVar
+from typing import Any, TypeVar, cast
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
@@ -67,6 +67,7 @@ class BookFolder:
         self.file = path / FILE
         self.swept: set[Path] = set()  # folders in which what killed commands left was looked for
         self._conns: dict[threading.Thread, sqlite3.Connection] = {}
+        self._once: dict[sqlite3.Connection, tuple[tuple[int, int], dict[Any, Any]]] = {}  # what `once` keeps
         self._identity: tuple[int, int] | None = None  # of the file that the connection writes
         self.say: Callable[[str], None] = warnings.warn  # what a person should hear although the book is in order
 
@@ -314,6 +315,7 @@ class BookFolder:
         if conn is None:
             for ended in [t for t in list(self._conns) if not t.is_alive()]:
                 if (left := self._conns.pop(ended, None)) is not None:
+                    self._once.pop(left, None)
                     left.close()
             conn = self._conns[thread] = self._connect()
         return conn
@@ -323,6 +325,19 @@ class BookFolder:
         what others committed, and the rows that this connection changed."""
         conn = self.read()
         return int(conn.execute("PRAGMA data_version").fetchone()[0]), conn.total_changes
+
+    def once(self, read: Callable[[sqlite3.Connection], S]) -> S:
+        """What a function reads of the whole book, kept until a row changes: who asks for many runs reads it once."""
+        conn = self.read()
+        if conn.in_transaction:  # what it changed may be undone
+            return read(conn)
+        state = self.state()
+        if conn not in self._once or self._once[conn][0] != state:
+            self._once[conn] = state, {}
+        kept = self._once[conn][1]
+        if read not in kept:
+            kept[read] = read(conn)
+        return cast(S, kept[read])
 
     @contextlib.contextmanager
     def write(self, *, mending: bool = False) -> Iterator[sqlite3.Connection]:
@@ -379,6 +394,7 @@ class BookFolder:
 
     def close(self) -> None:
         """Close the book's file, in whatever thread it was opened; no other thread may be asking any more."""
+        self._once.clear()
         while self._conns:
             self._conns.popitem()[1].close()
 

@@ -12,7 +12,7 @@ import pytest
 from loadbook.queries.run_record import run_sheet
 from loadbook.render.pages.run import run_page
 
-from ..pagebook import RUNS, WILD, WILD_RUN, page_book
+from ..pagebook import RUNS, WILD, WILD_RUN, chart_told, page_book
 from .conftest import Opened
 
 pytestmark = pytest.mark.browser
@@ -63,7 +63,7 @@ def test_an_open_definition_is_accessible_and_narrow(pages: dict[str, Path], ope
 
 def test_hover_tells_every_channel_at_that_moment(pages: dict[str, Path], opened: Open) -> None:
     one = opened(pages["R-kept"])
-    data = data_of(one, "chart-data")
+    data = chart_told(data_of(one, "chart-data"))
     field = one.page.locator(".panel .field").first
     box = field.bounding_box()
     one.page.mouse.move(box["x"] + box["width"] * 0.4, box["y"] + box["height"] * 0.5)
@@ -85,7 +85,7 @@ def test_the_slider_tells_the_same_without_a_mouse(pages: dict[str, Path], opene
     slider = one.page.locator("#chart-moment")
     slider.focus()
     one.page.keyboard.press("End")
-    data = data_of(one, "chart-data")
+    data = chart_told(data_of(one, "chart-data"))
     told = one.page.locator(".switch .now").all_inner_texts()
     assert told == [f"{x['values'][-1]:.1f} {x['unit']}" for x in data["lines"]]
     assert slider.get_attribute("aria-valuetext") in one.page.locator("#chart-time").inner_text()

@@ -105,8 +105,11 @@ def area(axis: TimeAxis, scale: Scale, t_s: Floats, low: Floats, high: Floats, s
 
 
 def _stroke(x: npt.NDArray[np.int64], y: npt.NDArray[np.int64]) -> str:
+    level = np.diff(y) == 0
+    kept = np.concatenate(([True], ~(level[:-1] & level[1:]), [True])) if level.size else slice(None)  # ends of levels
+    x, y = x[kept], y[kept]
     steps = np.stack((np.diff(x), np.diff(y)), axis=1)
-    body = " ".join(f"{dx} {dy}" for dx, dy in steps.tolist()).replace(" -", "-")
+    body = str(steps.ravel().tolist())[1:-1].replace(", ", " ").replace(" -", "-")
     return f"M{x[0]} {y[0]}" + (f"l{body}" if body else "h0")
 
 

@@ -1,14 +1,17 @@
 """A folder of pages: every run, part, customer, piece and furnace of a book, and an index that filters them.
 
-Only what changed is written again: beside the pages stands a list of what each was made from. The folder holds
-everybody's records and stays in the shop; it needs no server and no network.
+Only what changed is written again: beside the pages stands a list of what each was made from. Several processes make
+the pages of runs, this one alone writes. The folder holds everybody's records and stays in the shop; it needs no server
+and no network.
 """
 
 from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Generator, Iterator, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import version
@@ -22,7 +25,9 @@ from loadbook.core.phrases import many
 from loadbook.queries.furnaces import FurnaceChart, charts_of_last_year
 from loadbook.queries.page_state import digest, run_states
 from loadbook.queries.past import Past, past_of
-from loadbook.queries.run_record import private, run_sheet
+from loadbook.queries.recompute_workers import Team, cores
+from loadbook.queries.run_record import Row, private, run_sheet
+from loadbook.store import revision
 from loadbook.store.book import BookFolder
 
 from .links import INDEX, KINDS, Links, file_name, piece_name
@@ -33,9 +38,11 @@ from .past_parts import ORDER, counted
 from .run import run_page
 from .shell import asset, mark, page, paragraph, section, table
 
-LIST = "pages.json"  # file -> digest of what it was made from
+LIST = "pages.json"  # what the folder's pages were made from
 SHOWN = 100  # runs that the index shows at once, and without a script
-SAVED = 500  # pages after which the list is saved, so that a stopped run need not begin anew
+SAVED_S = 10.0  # the list is saved so often, that a stopped run need not begin anew
+WORTH_WORKERS = 40  # runs whose pages are worth the start of further processes
+STYLES = ("page.css", "run.css", "chart.css", "past.css")
 Progress = Callable[[str, int, int], None]
 
 
@@ -49,12 +56,23 @@ class Written:
     failed: list[tuple[str, str]] = field(default_factory=list)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Wanted:
+    """A page: where it stands, the digest of what it rests on, how it is made, and what it is of."""
+
     path: str
     state: str
-    source: Callable[[], str]
+    source: Callable[[BookFolder], str]
     name: str
+
+
+@dataclass(frozen=True)
+class _Listed:
+    """The list beside the pages: by file, the digest of what it was made from; the state of the whole book, where all
+    pages were brought up to it."""
+
+    pages: dict[str, str]
+    book: str = ""
 
 
 def write_book(book: BookFolder, folder: Path, system: str, progress: Progress | None = None) -> Written:
@@ -63,51 +81,92 @@ def write_book(book: BookFolder, folder: Path, system: str, progress: Progress |
     Raises UsageError where the folder holds something that is no such list of pages
     """
     before = _list_of(folder)
+    stands = _stands(book, system)
     with writing.disk_errors("the pages", folder):
         writing.make_folder(folder)
-        _save(folder, before)  # from here on it is known as a folder of pages, should the rest be stopped
+        if before == _Listed({}):
+            _save(folder, {})  # from here on it is known as a folder of pages, should the rest be stopped
+        there = _there(folder)
+    if before.book == stands and there.issuperset([INDEX, *before.pages]):
+        return Written(kept=len(before.pages))
+    if progress:
+        progress("reading the book", 0, 0)
     past = past_of(book)
     wanted = list(_wanted(book, past, system))
     done = Written()
-    with writing.disk_errors("the pages", folder):
-        for kind in KINDS:
-            writing.make_folder(folder / kind, below=folder)
-        there = {f"{kind}/{entry.name}" for kind in KINDS for entry in os.scandir(folder / kind)}
-        states: dict[str, str] = {}
-        for number, one in enumerate(wanted, 1):
-            if one.path in there and before.get(one.path) == one.state:
-                done.kept += 1
-            else:
-                try:
-                    writing.put(folder / one.path, one.source().encode("utf-8"), over=True, lasting=False)
-                except DamageError as exc:
-                    done.failed.append((one.name, str(exc)))
-                    continue
-                done.made += 1
-                if done.made % SAVED == 0:
-                    _save(folder, before | states)
+    states: dict[str, str] = {}
+    missing: list[_Wanted] = []
+    for one in wanted:
+        if one.path in there and before.pages.get(one.path) == one.state:
             states[one.path] = one.state
+        else:
+            missing.append(one)
+    done.kept = len(states)
+    listed = dict.fromkeys(before.pages, "") | states  # those that are made anew count for nothing until they are
+    with writing.disk_errors("the pages", folder), closing(_made(book, missing)) as pages:
+        _save(folder, listed)
+        saved = time.monotonic()
+        for number, (one, source) in enumerate(pages, 1):
             if progress:
-                progress("pages", number, len(wanted))
-        for path in sorted(set(before) - {w.path for w in wanted}):
+                progress("pages", number, len(missing))
+            if isinstance(source, DamageError):
+                done.failed.append((one.name, str(source)))
+                continue
+            writing.put(folder / one.path, source, over=True, lasting=False, swept=True)
+            done.made += 1
+            listed[one.path] = states[one.path] = one.state
+            if time.monotonic() - saved > SAVED_S:
+                _save(folder, listed)
+                saved = time.monotonic()
+        for path in sorted(set(before.pages) - {w.path for w in wanted}):
             if path in there:
                 (folder / path).unlink()
                 done.removed += 1
         writing.put(folder / INDEX, index_page(past, book, {n for n, _ in done.failed}).encode("utf-8"), over=True)
-        _save(folder, states)
+        _save(folder, states, "" if done.failed else stands)
     return done
 
 
-def _list_of(folder: Path) -> dict[str, str]:
-    """What the folder's pages were made from; {} for a new one."""
+def _there(folder: Path) -> set[str]:
+    """The files that are there, by kind; the kinds' folders are made, and what a killed command left is gone."""
+    out = {INDEX} if (folder / INDEX).is_file() else set()
+    for kind in KINDS:
+        writing.make_folder(folder / kind, below=folder)
+        writing.sweep(folder / kind)
+        with os.scandir(folder / kind) as entries:
+            out |= {f"{kind}/{entry.name}" for entry in entries}
+    return out
+
+
+def _made(book: BookFolder, wanted: list[_Wanted]) -> Generator[tuple[_Wanted, bytes | DamageError], None, None]:
+    """Every page in its order: those of runs, which are much work each, by as many processes as are worth it."""
+    runs = [w for w in wanted if w.path.startswith("run/")]
+    with Team(book, cores() if len(runs) >= WORTH_WORKERS else 1, book.state, _source) as team:
+        for one, _, source in team.results(runs):
+            try:
+                yield one, _source(book, one) if source is None else source
+            except DamageError as exc:
+                yield one, exc
+    for one in wanted:
+        if not one.path.startswith("run/"):
+            yield one, _source(book, one)
+
+
+def _source(book: BookFolder, one: _Wanted) -> bytes:
+    return one.source(book).encode("utf-8")
+
+
+def _list_of(folder: Path) -> _Listed:
+    """What the folder's pages were made from; nothing of a new one."""
     if not folder.exists():
-        return {}
+        return _Listed({})
     try:
         told = json.loads(read_file(folder / LIST, LARGEST_MANIFEST, links=False))
-        return {str(k): str(v) for k, v in told["pages"].items() if k.split("/")[0] in KINDS and ".." not in k}
+        pages = {str(k): str(v) for k, v in told["pages"].items() if k.split("/")[0] in KINDS and ".." not in k}
+        return _Listed(pages, str(told.get("book", "")))
     except NotFoundError:
         if folder.is_dir() and all(writing.is_part(p) for p in folder.iterdir()):
-            return {}
+            return _Listed({})
     except (LoadbookError, ValueError, KeyError, AttributeError, TypeError, RecursionError):
         pass
     raise UsageError(
@@ -115,76 +174,77 @@ def _list_of(folder: Path) -> dict[str, str]:
     )
 
 
-def _save(folder: Path, states: dict[str, str]) -> None:
-    text = json.dumps({"made by": f"loadbook {version('loadbook')}", "pages": states}, indent=0, ensure_ascii=False)
-    writing.put(folder / LIST, text.encode("utf-8"), over=True)
+def _save(folder: Path, states: dict[str, str], stands: str = "") -> None:
+    told = {"made by": f"loadbook {version('loadbook')}", "book": stands, "pages": states}
+    writing.put(folder / LIST, json.dumps(told, ensure_ascii=False, sort_keys=True).encode("utf-8"), over=True)
+
+
+def _look(book: BookFolder, system: str) -> str:
+    """A digest of what every page rests on."""
+    return digest(version("loadbook"), system, *(asset(n) for n in STYLES), asset("runchart.js"), book.zone.key)
+
+
+def _stands(book: BookFolder, system: str) -> str:
+    """A digest of all that the folder rests on: as long as it is the same, no row of the book has changed."""
+    return digest(_look(book, system), asset("index.css"), asset("index.js"), revision.of_book(book.read()))
 
 
 def _wanted(book: BookFolder, past: Past, system: str) -> Iterator[_Wanted]:
     """Every page with the digest of what it rests on, and how it is made."""
-    look = digest(
-        version("loadbook"),
-        system,
-        *(asset(n) for n in ("page.css", "run.css", "chart.css", "past.css")),
-        asset("runchart.js"),
-        book.zone.key,
-    )
+    look, made_at = _look(book, system), times.stored(times.now())
     links = Links(folder=True)
 
-    def wanted(kind: str, name: str, state: Any, source: Callable[[], str]) -> _Wanted:
+    def wanted(kind: str, name: str, state: Any, source: Callable[[BookFolder], str]) -> _Wanted:
         return _Wanted(f"{kind}/{file_name(kind, name)}", digest(look, state), source, name)
 
-    def of_runs(runs: list[str]) -> list[Any]:
-        return [
-            (
-                past.runs[r],
-                past.pieces.get(r),
-                past.moved.get(r),
-                past.needs.get(r),
-                past.nonconformances.get(r),
-                past.doses.get(r),
-                past.faults.get(r),
-            )
-            for r in runs
-        ]
+    def of_past(made: Callable[..., str], *of: Any) -> Callable[[BookFolder], str]:
+        return lambda book: made(past, *of, book, system, links)
 
-    states = {run: digest(of_runs([run])) for run in past.runs}
+    def of_run(r: str) -> list[Any]:
+        by_run: tuple[Mapping[str, Any], ...] = (
+            past.pieces,
+            past.moved,
+            past.needs,
+            past.nonconformances,
+            past.doses,
+            past.faults,
+        )
+        return [past.runs[r], *(rows.get(r) for rows in by_run)]
+
+    states = {run: digest(of_run(run)) for run in past.runs}
     for run, state in run_states(book).items():
-        yield wanted("run", run, state, partial(_run, book, past, run, system, links))
+        source = partial(_run, past.runs[run], past.moved.get(run, []), system, made_at)
+        yield wanted("run", run, state, source)
     for part, runs in past.of_part.items():
-        told: list[Any] = [a for a in past.answers if a["part"] == part]
-        rests = ([states[r] for r in runs], past.parts[part], told)
-        yield wanted("part", part, rests, partial(part_page, past, part, book, system, links))
+        rests: Any = ([states[r] for r in runs], past.parts[part], past.answered.get(part))
+        yield wanted("part", part, rests, of_past(part_page, part))
     for customer, runs in past.of_customer.items():
-        told = [[j for j in past.jobs.values() if j["customer"] == customer], past.answers]
-        rests_on = ([states[r] for r in runs], told)
-        yield wanted("customer", customer, rests_on, partial(customer_page, past, customer, book, system, links))
+        told: Any = [[j for j in past.jobs.values() if j["customer"] == customer], past.answers]
+        yield wanted("customer", customer, ([states[r] for r in runs], told), of_past(customer_page, customer))
     charts = charts_of_last_year(book)
     for furnace, runs in past.of_furnace.items():
         mine = [c for c in charts if c.furnace == furnace]
         told = [past.furnaces[furnace], past.checks.get(furnace), [_chart_state(c) for c in mine]]
-        source = partial(furnace_page, past, furnace, mine, book, system, links)
-        yield wanted("furnace", furnace, ([states[r] for r in runs], told), source)
+        yield wanted("furnace", furnace, ([states[r] for r in runs], told), of_past(furnace_page, furnace, mine))
     for (part, serial), runs in past.of_piece.items():
-        told = [a for a in past.answers if a["part"] == part and set(a["runs"]) & set(runs)]
-        route = ([states[r] for r in runs], past.operations.get((part, serial)), past.parts[part], told)
-        source = partial(piece_page, past, part, serial, book, system, links)
-        yield wanted("piece", piece_name(part, serial), route, source)
+        told = [a for a in past.answered.get(part, ()) if set(a["runs"]) & set(runs)]
+        rests = ([states[r] for r in runs], past.operations.get((part, serial)), past.parts[part], told)
+        yield wanted("piece", piece_name(part, serial), rests, of_past(piece_page, part, serial))
 
 
 def _chart_state(c: FurnaceChart) -> Any:
     return c.measure, c.names, c.values.tolist(), [s.first for s in c.signals]
 
 
-def _run(book: BookFolder, past: Past, run: str, system: str, links: Links) -> str:
-    r = past.runs[run]
-    sheet = run_sheet(book, run, movement=past.moved.get(run, ()))
+def _run(r: Row, movement: list[Row], system: str, made_at: str, book: BookFolder) -> str:
+    """The page of a run; r  its row of the past. What it takes is small: another process may be sent it."""
+    links = Links(folder=True)
+    sheet = run_sheet(book, r["run"], movement=movement)
     around = [
         links.to("furnace", r["furnace"]),
         *(links.to("part", p) for p in r["parts"]),
         *(links.to("customer", c) for c in r["customers"]),
     ]
-    made_at = times.stored(times.now())
     return run_page(sheet, book, system, made_at, internal=bool(private(sheet)), home=links.home(*around))
 
 

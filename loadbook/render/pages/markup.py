@@ -15,6 +15,7 @@ import json
 import re
 import unicodedata
 from collections.abc import Iterable
+from functools import cache
 from typing import Any
 
 from loadbook.core.figures import true_minus
@@ -22,6 +23,7 @@ from loadbook.render.tables import exact, plain
 
 VOID = frozenset({"meta", "input", "br", "hr", "col", "wbr"})  # of HTML; SVG's empty elements are closed
 _JOINERS = ("\u200c", "\u200d")  # they hold letters of some scripts, and emoji, together; harmless in a page
+_SPECIAL = re.compile("[&<>\"']")
 _UNIT = re.compile(r"(?<=\d) (?=(?:[°%µ×]|(?:mm|min|in|h|s|MPa|ksi|mbar|kg|lb|(?:ten-)?thousandths?)\b))")
 
 
@@ -47,7 +49,8 @@ def tied(words: str) -> str:
     >>> tied("-80 °C/h, 3 pieces")
     '−80\\xa0°C/h, 3 pieces'
     """
-    return _UNIT.sub("\u00a0", true_minus(words))
+    words = true_minus(words)
+    return _UNIT.sub("\u00a0", words) if " " in words else words
 
 
 def text(value: Any) -> Html:
@@ -59,7 +62,7 @@ def text(value: Any) -> Html:
     if isinstance(value, Html):
         return value
     shown = visible(value if isinstance(value, str) else plain(value))
-    escaped = html.escape(tied(shown), quote=True)
+    escaped = _escaped(tied(shown))
     if not shown.isascii() and any(unicodedata.bidirectional(c) in ("R", "AL", "AN") for c in shown):
         return Html(f"<bdi>{escaped}</bdi>")
     return Html(escaped)
@@ -72,7 +75,7 @@ def join(children: Iterable[Any], between: str = "") -> Html:
         if child is None:
             continue
         out.append(join(child) if isinstance(child, (list, tuple)) else text(child))
-    return Html(html.escape(between).join(out))
+    return Html(_escaped(between).join(out))
 
 
 def el(name: str, /, *children: Any, **attributes: Any) -> Html:
@@ -82,19 +85,25 @@ def el(name: str, /, *children: Any, **attributes: Any) -> Html:
     >>> el("p", "a < b", el("b", "c"), class_="note", hidden=True)
     '<p class="note" hidden>a &lt; b<b>c</b></p>'
     """
-    words = [name]
+    head = f"<{name}"
     for key, value in attributes.items():
         if value is None or value is False:
             continue
-        key = key.rstrip("_").replace("_", "-")
-        words.append(key if value is True else f'{key}="{_attribute(value)}"')
-    head = "<" + " ".join(words) + ">"
-    return Html(head if name in VOID and not children else f"{head}{join(children)}</{name}>")
+        head += f" {_key(key)}" if value is True else f' {_key(key)}="{_attribute(value)}"'
+    return Html(f"{head}>" if name in VOID and not children else f"{head}>{join(children)}</{name}>")
+
+
+@cache
+def _key(key: str) -> str:
+    return key.rstrip("_").replace("_", "-")
 
 
 def _attribute(value: Any) -> str:
-    shown = value if isinstance(value, str) else plain(value)
-    return html.escape(visible(shown), quote=True)
+    return _escaped(visible(value if isinstance(value, str) else plain(value)))
+
+
+def _escaped(words: str) -> str:
+    return html.escape(words) if _SPECIAL.search(words) else words  # most have nothing to escape
 
 
 def data_block(name: str, data: Any) -> Html:

@@ -19,7 +19,7 @@ from loadbook.store.book import BookFolder
 from .gloss import gloss
 from .links import Links
 from .markup import Html, el
-from .past_parts import answers_of, moved_words, of_pieces, rough, size, waiting
+from .past_parts import moved_words, of_pieces, rough, size, waiting
 from .shell import definitions, mark, page, paragraph, section, sentences, table
 
 
@@ -222,7 +222,7 @@ def _promised(
 ) -> list[Html | None]:
     """Answers given before a run that is scored against them, beside what this piece did in it."""
     cells = []
-    for a in answers_of(past, [part]):
+    for a in past.answered.get(part, ()):
         for m in rows:
             if m["run"] not in a["runs"] or m["characteristic"] != a["characteristic"] or a["low"] is None:
                 continue

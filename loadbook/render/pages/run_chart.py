@@ -15,17 +15,20 @@ from loadbook.analysis.trace.model import Fault
 from loadbook.core import times
 from loadbook.queries.run_record import RunSheet
 from loadbook.render.charts.plot import TimeAxis, percent
+from loadbook.render.charts.scale import Floats
 from loadbook.render.judged import lasted
 from loadbook.store.book import BookFolder
 from loadbook.store.derived import fault_state
 
 from .markup import Html, el, join, visible
+from .packed_values import packed
 from .run_breaches import Breach, breaches
 from .run_holds import hold_panels
 from .run_lines import RunLines, run_lines
 from .run_panel import panel_of
 from .shell import chart, paragraph
 
+DIGITS = 3  # a line told with fewer decimals is told in steps of the last one; others by four digits that count
 LATE = 0.92  # beyond this share a moment stands to the left of its place
 PHONE_DATE, PHONE_HOUR = 0.22, 0.12  # shares of a phone's width that a date and an hour take
 
@@ -201,18 +204,20 @@ def _switches(lines: RunLines) -> Html:
 
 
 def chart_data(sheet: RunSheet, lines: RunLines, axis: TimeAxis, states: list[tuple[Fault, str]]) -> dict[str, Any]:
-    """What the page's script reads, and a test: values in the units shown, at moments that all channels share."""
+    """What the page's script reads, and a test: values as they are told, at moments that all channels share.
+
+    values  packed to the decimals told, or figures with four digits that count;  t_ms  the steps between the moments
+    """
     at = lines.thin.moments
     told = []
     for x in lines.lines:
-        values = [None if not np.isfinite(v) else _short(float(v), x.decimals) for v in x.values[at]]
         told.append({"name": visible(x.name), "role": x.role, "quantity": x.quantity, "unit": x.unit,
                      "decimals": x.decimals, "panel": x.panel, **({"inside": True} if x.hidden else {}),
-                     "values": values})  # fmt: skip
+                     "values": _told_values(x.values[at], x.decimals)})  # fmt: skip
     return {
         "run": sheet.judged.run, "started": lines.trace.started, "seconds": axis.seconds,
         "offsets": axis.offsets(), "samples": lines.trace.t_s.size, "whole": lines.thin.whole,
-        "t_s": [round(float(t), 3) for t in lines.trace.t_s[at]], "lines": told,
+        "t_ms": packed(np.diff(lines.trace.t_s[at], prepend=0.0), 3), "lines": told,
         "panels": [{"title": p.title, "unit": p.unit, "low": p.scale.low, "high": p.scale.high, "log": p.scale.log}
                    for p in lines.panels],
         "events": [{"t_s": e.t_s, "event": visible(e.event)} for e in lines.trace.events],
@@ -221,8 +226,10 @@ def chart_data(sheet: RunSheet, lines: RunLines, axis: TimeAxis, states: list[tu
     }  # fmt: skip
 
 
-def _short(value: float, decimals: int) -> float:
-    return round(value, decimals + 1) if decimals < 3 else float(f"{value:.4g}")
+def _told_values(values: Floats, decimals: int) -> str | list[float | None]:
+    if decimals < DIGITS:
+        return packed(values, decimals)
+    return [float(f"{v:.4g}") if np.isfinite(v) else None for v in values.tolist()]
 
 
 def _alt(sheet: RunSheet, lines: RunLines, axis: TimeAxis, broken: Sequence[Breach]) -> str:

@@ -44,6 +44,7 @@ _DRAWN = {
     "ring": el("path", d="M8 1.5 14.5 8 8 14.5 1.5 8Z", fill="none", stroke="currentColor", stroke_width=2.4),
     "square": el("rect", x=3, y=3, width=10, height=10, fill="none", stroke="currentColor", stroke_width=2),
 }
+EMPTY = el("td")
 
 
 def page(
@@ -177,7 +178,10 @@ def table(
         first, *rest = kept
         out = [el("th", row[first], scope="row", data_head=columns[first], class_=kinds[first] or _words(line[first]))]
         for i in rest:
-            out.append(el("td", row[i], data_head=columns[i] or None, class_=kinds[i] or _words(line[i])))
+            if row[i]:
+                out.append(el("td", row[i], data_head=columns[i] or None, class_=kinds[i] or _words(line[i])))
+            else:  # not shown where a table stacks: it needs no name there
+                out.append(EMPTY)
         body.append(el("tr", out))
     title = el("caption", caption, class_="unseen" if hide_caption else None)
     wide = "wide" if len(kept) > WIDE else None

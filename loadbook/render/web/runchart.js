@@ -5,6 +5,20 @@
   const figure = document.getElementById("chart");
   if (!figure) return;
   const data = JSON.parse(document.getElementById("chart-data").textContent);
+  // a letter is a step from the value before, in units of the last decimal told (see packed_values.py)
+  const unpacked = (text, decimals) => {
+    let whole = 0;
+    return (text.match(/[A-Za-z.]|[+-]\d+/g) ?? []).map((step) => {
+      if (step === ".") return null;
+      whole += step.length > 1 ? Number(step) : step >= "a" ? step.charCodeAt(0) - 97 : 64 - step.charCodeAt(0);
+      return whole / 10 ** decimals;
+    });
+  };
+  let ms = 0;
+  data.t_s = unpacked(data.t_ms, 0).map((step) => (ms += step) / 1000);
+  for (const line of data.lines) {
+    if (typeof line.values === "string") line.values = unpacked(line.values, line.decimals);
+  }
   const last = data.t_s.length - 1;
   const slider = document.getElementById("chart-moment");
   const clock = document.getElementById("chart-time");
