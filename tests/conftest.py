@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import sys
@@ -29,6 +30,12 @@ sys.dont_write_bytecode = False
 settings.register_profile("searching", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("same", settings.get_profile("searching"), derandomize=True)
 settings.load_profile("same")
+
+
+def pytest_collection_finish() -> None:
+    """What is loaded by now stays: the collector need not look through it again and again."""
+    gc.freeze()
+    gc.set_threshold(50_000, 10, 10)
 
 
 @pytest.fixture(autouse=True)
