@@ -16,6 +16,8 @@ from hypothesis import HealthCheck, settings
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 
+from .copied import copied
+
 ROOT = Path(__file__).resolve().parent.parent
 
 # one core for each test process: the numerical library's own threads would only wait for each other's
@@ -65,7 +67,11 @@ def small_rows() -> dict[str, list[dict[str, object]]]:
 @pytest.fixture
 def book(tmp_path: Path) -> BookFolder:
     """A small open book."""
-    made = BookFolder.create(tmp_path / "book", zone="Europe/Madrid")
+    return copied(tmp_path / "book", _small_book)
+
+
+def _small_book(path: Path) -> BookFolder:
+    made = BookFolder.create(path, zone="Europe/Madrid")
     with made.write() as conn:
         add_intake(conn, "parts", small_rows(), rows_read=8)
     return made

@@ -47,7 +47,7 @@ def output(command: str, book: Path) -> str:
     reader = threading.Thread(target=read)
     reader.start()
     with (
-        mock.patch.dict(os.environ, told), contextlib.chdir(book), open(inside, "w", encoding="utf-8") as screen,
+        mock.patch.dict(os.environ, told), contextlib.chdir(book), os.fdopen(inside, "w", encoding="utf-8") as screen,
         contextlib.redirect_stdout(screen), contextlib.redirect_stderr(errors), contextlib.suppress(SystemExit),
     ):  # fmt: skip
         cli.main(args=shlex.split(command)[1:], prog_name="loadbook")
