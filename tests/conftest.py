@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import sys
@@ -14,6 +15,8 @@ from hypothesis import HealthCheck, settings
 
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
+
+from .copied import copied
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -29,6 +32,12 @@ sys.dont_write_bytecode = False
 settings.register_profile("searching", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("same", settings.get_profile("searching"), derandomize=True)
 settings.load_profile("same")
+
+
+def pytest_collection_finish() -> None:
+    """What is loaded by now stays: the collector need not look through it again and again."""
+    gc.freeze()
+    gc.set_threshold(50_000, 10, 10)
 
 
 @pytest.fixture(autouse=True)
@@ -58,7 +67,11 @@ def small_rows() -> dict[str, list[dict[str, object]]]:
 @pytest.fixture
 def book(tmp_path: Path) -> BookFolder:
     """A small open book."""
-    made = BookFolder.create(tmp_path / "book", zone="Europe/Madrid")
+    return copied(tmp_path / "book", _small_book)
+
+
+def _small_book(path: Path) -> BookFolder:
+    made = BookFolder.create(path, zone="Europe/Madrid")
     with made.write() as conn:
         add_intake(conn, "parts", small_rows(), rows_read=8)
     return made

@@ -8,15 +8,19 @@ anew as well.
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import pty
 import re
 import shlex
 import shutil
-import subprocess
 import sys
 import tempfile
+import threading
 from pathlib import Path
+from unittest import mock
+
+from loadbook.cli.main import cli
 
 README = Path(__file__).resolve().parent.parent / "README.md"
 PICTURES = README.parent / "fixtures" / "pictures"
@@ -31,21 +35,25 @@ def blocks() -> list[tuple[str, str]]:
 
 def output(command: str, book: Path) -> str:
     """What a command shows in a book on a terminal of 80 columns: stdout, then stderr."""
-    words = [sys.executable, "-m", "loadbook", *shlex.split(command)[1:]]
-    env = {**os.environ, "LOADBOOK_WHO": "tester", "TERM": "dumb", "COLUMNS": "80", "LINES": "40"}
+    told = {"LOADBOOK_WHO": "tester", "TERM": "dumb", "COLUMNS": "80", "LINES": "40"}
     terminal, inside = pty.openpty()
-    with tempfile.TemporaryFile() as errors:
-        process = subprocess.Popen(words, cwd=book, env=env, stdin=subprocess.DEVNULL, stdout=inside, stderr=errors)
-        os.close(inside)
-        shown = b""
+    shown, errors = bytearray(), io.StringIO()
+
+    def read() -> None:
         with contextlib.suppress(OSError):  # Linux's way to say that nobody writes any more
             while part := os.read(terminal, 65536):
-                shown += part
-        os.close(terminal)
-        process.wait(timeout=120)
-        errors.seek(0)
-        shown += errors.read()
-    return "".join(line.rstrip() + "\n" for line in shown.decode("utf-8").splitlines())
+                shown.extend(part)
+
+    reader = threading.Thread(target=read)
+    reader.start()
+    with (
+        mock.patch.dict(os.environ, told), contextlib.chdir(book), os.fdopen(inside, "w", encoding="utf-8") as screen,
+        contextlib.redirect_stdout(screen), contextlib.redirect_stderr(errors), contextlib.suppress(SystemExit),
+    ):  # fmt: skip
+        cli.main(args=shlex.split(command)[1:], prog_name="loadbook")
+    reader.join()
+    os.close(terminal)
+    return "".join(line.rstrip() + "\n" for line in (shown.decode("utf-8") + errors.getvalue()).splitlines())
 
 
 def shortened(whole: str, shown: str) -> str:

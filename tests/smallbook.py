@@ -12,6 +12,8 @@ from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 from loadbook.store.trace_files import write_trace
 
+from .copied import copied
+
 READ = {"gauge": "G1", "held": "free", "datum": "A", "surface": "cleaned", "already_at_20c": 1, "repeat": 1}
 
 
@@ -23,6 +25,10 @@ def put(book: BookFolder, table: str, *rows: dict[str, Any]) -> None:
 
 def small(path: Path, units: str = "si") -> BookFolder:
     """A book with two furnaces, one cycle, one part with four characteristics; no runs yet."""
+    return copied(path, _small, units)
+
+
+def _small(path: Path, units: str) -> BookFolder:
     book = BookFolder.create(path, units=units)
     put(
         book, "material",

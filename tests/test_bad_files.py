@@ -42,6 +42,7 @@ from loadbook.store.records import add_intake
 
 from .conftest import small_rows
 from .otherbooks import container, ods, ods_of, xls
+from .thinned import thinned
 
 ROOT = Path(__file__).resolve().parent.parent
 FEW = settings(derandomize=True, max_examples=40, deadline=None, suppress_health_check=list(HealthCheck), database=None)
@@ -197,7 +198,7 @@ def seeds(place: Path, name: str) -> list[bytes]:
     return [(place / "book" / "book.sqlite").read_bytes()] if name == "book" else READERS[name][1]
 
 
-@pytest.mark.parametrize("name", READERS)
+@pytest.mark.parametrize("name", thinned(READERS, 2))
 def test_edits_of_good_files_and_random_bytes(place: Path, name: str) -> None:
     _hunt(place, name, FEW)
 

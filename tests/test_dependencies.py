@@ -6,6 +6,7 @@ import ast
 import re
 import sys
 import tomllib
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
@@ -15,6 +16,7 @@ MODULES = {"python-calamine": "python_calamine", "vl-convert-python": "vl_conver
 # needed without being imported: what another one imports, data that zoneinfo reads, tools that are run, types
 THROUGH = {"vl-convert-python": "altair", "pyarrow": "pyspark"}  # altair draws PNG and SVG, pyspark hands rows over
 NOT_IMPORTED = {"tzdata"}
+CALLED = ("import_module", "importorskip", "find_spec")  # what imports by name
 TOOLS = {"mypy", "ruff", "pytest-xdist", "pandas-stubs", "scipy-stubs"}
 
 
@@ -34,21 +36,31 @@ def imported(*folders: str) -> dict[str, set[str]]:
     return {top: files for top, files in found.items() if top not in ("loadbook", "tests", "fixtures", "__future__")}
 
 
+def _statements(tree: ast.AST) -> Iterator[ast.AST]:
+    """The statements of a tree, whatever they stand in; what is inside an expression imports nothing but by a call."""
+    for name in ("body", "orelse", "finalbody", "handlers", "cases"):
+        for node in getattr(tree, name, ()):
+            yield node
+            yield from _statements(node)
+
+
 @cache
 def _imports(folder: str) -> set[tuple[str, str]]:
     """(top module, file that imports it) of a folder."""
     found = set()
     for path in sorted((ROOT / folder).rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        text = path.read_text(encoding="utf-8")
+        called = any(word in text for word in CALLED)
+        for node in (ast.walk if called else _statements)(ast.parse(text)):
             tops: list[str] = []
             if isinstance(node, ast.Import):
                 tops = [alias.name for alias in node.names]
             elif isinstance(node, ast.ImportFrom) and not node.level and node.module:
                 tops = [node.module]
             elif isinstance(node, ast.Call) and isinstance(node.func, (ast.Name, ast.Attribute)):
-                called = node.func.id if isinstance(node.func, ast.Name) else node.func.attr
+                name = node.func.id if isinstance(node.func, ast.Name) else node.func.attr
                 first = node.args[0] if node.args else None
-                if called in ("import_module", "importorskip", "find_spec") and isinstance(first, ast.Constant):
+                if name in CALLED and isinstance(first, ast.Constant):
                     tops = [str(first.value)]
             found |= {(top.split(".")[0], path.relative_to(ROOT).as_posix()) for top in tops}
     return found

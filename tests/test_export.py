@@ -6,6 +6,7 @@ Written by one library, read here by two others.
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 import zipfile
 from collections.abc import Callable
@@ -26,8 +27,10 @@ from loadbook.render.workbook.columns import CLAUSES, MOVEMENT, RUNS
 from loadbook.render.workbook.file import Workbook
 from loadbook.render.workbook.office import write_office
 from loadbook.store.book import BookFolder
+from loadbook.store.records import add_intake
 from loadbook.store.shop import set_shop
 
+from .conftest import small_rows
 from .pagebook import page_book
 from .smallbook import put, reading, run, small
 
@@ -55,6 +58,20 @@ def cell(sheet: Any, row: int, head: str) -> Any:
 
 @pytest.fixture
 def measured(book: BookFolder) -> BookFolder:
+    return with_readings(book)
+
+
+@pytest.fixture(scope="module")
+def march(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Any]:
+    """The workbook of `measured`, made once: its file, and as openpyxl reads it."""
+    folder = tmp_path_factory.mktemp("march")
+    with BookFolder.create(folder / "book", zone="Europe/Madrid") as made:
+        with made.write() as conn:
+            add_intake(conn, "parts", small_rows(), rows_read=8)
+        return folder / "m.xlsx", written(with_readings(made), folder / "m.xlsx")
+
+
+def with_readings(book: BookFolder) -> BookFolder:
     """The small book with one movement, one reading without its pair, and a hostile note."""
     for serial, stage, value in (
         ("007", "before", "80.0000"),
@@ -95,8 +112,8 @@ def test_a_span_is_a_month_or_days_from_one_to_another(book: BookFolder) -> None
             period(book, *given)
 
 
-def test_the_workbook_reads_back(measured: BookFolder, tmp_path: Path) -> None:
-    found = written(measured, tmp_path / "m.xlsx")
+def test_the_workbook_reads_back(march: tuple[Path, Any]) -> None:
+    path, found = march
     assert found.sheetnames == SHEETS
     runs = found["Runs"]
     assert [cell(runs, r, "Run").value for r in (2, 3)] == ["R1", "=R2"]
@@ -110,8 +127,15 @@ def test_the_workbook_reads_back(measured: BookFolder, tmp_path: Path) -> None:
     assert cell(moved, 3, "Set aside, because").value == "no after reading"
     assert [cell(moved, 2, h).value for h in ("Before", "After", "Unit")] == [80.0, 80.0123, "mm"]
     # another library reads the same
-    rows = CalamineWorkbook.from_path(str(tmp_path / "m.xlsx")).get_sheet_by_name("Runs").to_python()
+    rows = CalamineWorkbook.from_path(str(path)).get_sheet_by_name("Runs").to_python()
     assert [r[0] for r in rows] == ["Run", "R1", "=R2", "total"]
+
+
+@pytest.fixture(scope="module")
+def judged_march(judged: BookFolder, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Any]:
+    """Its workbook: the file, and as openpyxl reads it."""
+    path = tmp_path_factory.mktemp("judged-march") / "m.xlsx"
+    return path, written(judged, path)
 
 
 @pytest.fixture(scope="module")
@@ -122,17 +146,17 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> BookFolder:
     return made
 
 
-def test_the_first_sheet_says_how_the_month_stands(judged: BookFolder, tmp_path: Path) -> None:
+def test_the_first_sheet_says_how_the_month_stands(judged: BookFolder, judged_march: tuple[Path, Any]) -> None:
     """Title, whose book, a figure over each word, each verdict coloured and worded, what needs attention."""
     office = of(judged, "2026-03")
-    found = written(judged, tmp_path / "m.xlsx")
+    path, found = judged_march
     first = found["Summary"]
     assert first["A1"].value == "March 2026" and "Book book. Runs begun 2026-03-01 to 2026-03-31" in first["A2"].value
     rows = {r: [c.value for c in cells] for r, cells in enumerate(first.iter_rows(), 1)}
     at = next(r for r, cells in rows.items() if cells[0] == "runs")
     words = [w for w in rows[at] if w]
     assert words[:5] == ["runs", "pieces", "kept", "broken", "cannot be told"]
-    known = openpyxl.load_workbook(tmp_path / "m.xlsx", data_only=True)["Summary"]
+    known = openpyxl.load_workbook(path, data_only=True)["Summary"]
     figures = dict(zip(words, [c.value for c in known[at - 1]], strict=False))
     assert figures["runs"] == len(office.runs) == sum(figures[w] for w in words[2:-1])
     assert figures["kept"] == sum(r["verdict"] == "kept" for r in office.runs)
@@ -144,8 +168,8 @@ def test_the_first_sheet_says_how_the_month_stands(judged: BookFolder, tmp_path:
     assert first.page_setup.orientation == "landscape"
 
 
-def test_what_needs_attention_is_whole_on_a_sheet_of_its_own(judged: BookFolder, tmp_path: Path) -> None:
-    sheet = written(judged, tmp_path / "m.xlsx")["Attention"]
+def test_what_needs_attention_is_whole_on_a_sheet_of_its_own(judged_march: tuple[Path, Any]) -> None:
+    sheet = judged_march[1]["Attention"]
     rows = [[c.value for c in r] for r in sheet.iter_rows(min_row=2)]
     said = {(r[0], r[1]): r for r in rows}
     broken = said[("Cycle broken", "R-broken")]
@@ -213,8 +237,8 @@ def test_colours_lie_over_words_and_figures(two_customers: BookFolder, tmp_path:
     assert ['"broken"'] in rules and ['"kept"'] in rules
 
 
-def test_a_month_s_runs_print_on_a_few_landscape_pages(measured: BookFolder, tmp_path: Path) -> None:
-    found = written(measured, tmp_path / "m.xlsx")
+def test_a_month_s_runs_print_on_a_few_landscape_pages(march: tuple[Path, Any]) -> None:
+    _, found = march
     for name in ("Runs", "Clauses", "Movement", "By treatment"):
         sheet = found[name]
         assert sheet.page_setup.orientation == "landscape" and sheet.page_setup.fitToHeight == 0
@@ -243,8 +267,8 @@ def test_keys_in_place_of_headings(measured: BookFolder, tmp_path: Path) -> None
     assert cell(us["Movement"], 2, "movement_thou").value == pytest.approx(12.3 / 25.4)
 
 
-def test_every_heading_is_explained_or_plain(measured: BookFolder, tmp_path: Path) -> None:
-    found = written(measured, tmp_path / "m.xlsx")
+def test_every_heading_is_explained_or_plain(march: tuple[Path, Any]) -> None:
+    _, found = march
     told = {c.value for c in found["Definitions"]["A"][1:]}
     plain = {"Run", "Part", "Job", "Serial", "Furnace", "Kind", "Nominal", "Gauge", "Operator", "Note", "Runs",
              "Pieces", "Part numbers", "Readings", "Atmosphere", "Setup", "Process"}  # fmt: skip
@@ -254,8 +278,8 @@ def test_every_heading_is_explained_or_plain(measured: BookFolder, tmp_path: Pat
     assert "Steepest rise" in rate[1] and rate[5] == "heating_rate_peak_c_per_h"
 
 
-def test_totals_are_formulas(measured: BookFolder, tmp_path: Path) -> None:
-    runs = written(measured, tmp_path / "m.xlsx")["Runs"]
+def test_totals_are_formulas(march: tuple[Path, Any]) -> None:
+    runs = march[1]["Runs"]
     assert str(cell(runs, 4, "Pieces").value).startswith("=SUM(")
 
 
@@ -272,17 +296,17 @@ def test_a_treatment_without_a_movement_is_listed_and_not_drawn(measured: BookFo
     assert len(charts) == 3  # runs by day, rates, the bore
 
 
-def test_charts_are_native_and_refer_to_cells(measured: BookFolder, tmp_path: Path) -> None:
+def test_charts_are_native_and_refer_to_cells(march: tuple[Path, Any]) -> None:
     """The office program draws them from the sheets: figures stand in cells, by formulas that refer to the tables."""
-    found = written(measured, tmp_path / "m.xlsx")
-    with zipfile.ZipFile(tmp_path / "m.xlsx") as parts:
+    path, found = march
+    with zipfile.ZipFile(path) as parts:
         charts = [parts.read(n).decode() for n in parts.namelist() if n.startswith("xl/charts/chart")]
     assert len(charts) == 3, "runs by day, rates, and one unit of movement; no piece has a tolerance"
     assert any("Charts!$B$2:$B$32" in c for c in charts) and any("errBars" in c for c in charts)
     sheet = found["Charts"]
     formulas = [c.value for row in sheet.iter_rows() for c in row if str(c.value).startswith("=")]
     assert any("'By treatment'!" in f for f in formulas) and any("COUNTIFS(Runs!" in f for f in formulas)
-    shown = openpyxl.load_workbook(tmp_path / "m.xlsx", data_only=True)["Charts"]
+    shown = openpyxl.load_workbook(path, data_only=True)["Charts"]
     days = [[c.value for c in row[:6]] for row in shown.iter_rows(min_row=2, max_row=32)]
     assert [d[0].day for d in days] == list(range(1, 32)) and sum(sum(d[2:]) for d in days) == 2
     assert sum(days[30][2:]) == 1, "23:30 on the shop's clock is still the last of the month"
@@ -361,10 +385,12 @@ def test_an_empty_month_is_a_workbook_too(measured: BookFolder, tmp_path: Path) 
     assert "Nothing that the book knows of." in texts and 0 in [c.value for c in found["Summary"][4]]
 
 
-def test_the_first_sheet_names_the_shop_and_a_narrow_sheet_prints_at_its_own_size(tmp_path: Path) -> None:
-    with page_book(tmp_path / "book") as book:
+def test_the_first_sheet_names_the_shop_and_a_narrow_sheet_prints_at_its_own_size(
+    judged: BookFolder, tmp_path: Path
+) -> None:
+    shutil.copytree(judged.path, tmp_path / "book")
+    with BookFolder.open(tmp_path / "book") as book:
         set_shop(book, {"name": "Ostermoor Heat Treating"})
-        list(recompute(book))
         found = written(book, tmp_path / "m.xlsx")
     assert found["Summary"]["A2"].value.startswith("Ostermoor Heat Treating. Runs begun")
     assert found["Runs"].sheet_properties.pageSetUpPr.fitToPage

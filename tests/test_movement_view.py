@@ -65,60 +65,64 @@ def test_a_reading_without_its_pair_is_kept_counted_and_never_a_zero(book: BookF
     assert first["after_mm"] == 100.0 and second["before_mm"] == 1.0
 
 
-@pytest.mark.parametrize(
-    ("operations", "expected"),
-    [
-        # the run's own row never counts, timed or not, named or not
-        ([operation(10, "run", "03-02T09", "R1")], None),
-        ([operation(10, "run", None, "R1")], None),
-        ([operation(10, "run")], None),
-        ([operation(10, "run", "03-02T10")], None),
-        # timed operations
-        ([operation(10, "machining", "03-01T12")], "machining between"),
-        ([operation(10, "straightening", "03-02T20")], "straightening between"),
-        ([operation(10, "machining", "03-01T07"), operation(20, "cleaning", "03-03T09")], None),
-        ([operation(10, "machining", "03-01T08")], "order of machining and the reading not recorded"),
-        # untimed ones next to the run
-        ([operation(10, "machining"), operation(20, "run", None, "R1")],
-         "order of machining and the reading not recorded"),
-        ([operation(10, "run", None, "R1"), operation(20, "plating")], "order of plating and the reading not recorded"),
-        # untimed ones that a timed neighbour tells
-        ([operation(5, "blasting"), operation(10, "machining", "03-01T06"), operation(20, "run", None, "R1")], None),
-        ([operation(10, "run", None, "R1"), operation(20, "machining", "03-04T08"), operation(30, "plating")], None),
-        # what is certain is named before what is not known
-        ([operation(5, "blasting"), operation(10, "straightening", "03-01T12")], "straightening between"),
-        # another piece's operation is not this piece's
-        ([operation(10, "machining", "03-01T12", serial="2")], None),
-    ],
-)  # fmt: skip
-def test_operations_between_timed_readings(book: BookFolder, operations: list[Any], expected: str | None) -> None:
-    run(book, "R1", 2)
-    put(book, "operation", *operations)
-    pair(book, "R1", "03-01T08", "03-03T08")
-    row = only(book)
+# what came before or after a piece's run, and what that makes of its two readings
+TIMED: list[tuple[list[dict[str, Any]], str | None]] = [
+    # the run's own row never counts, timed or not, named or not
+    ([operation(10, "run", "03-02T09", "R1")], None),
+    ([operation(10, "run", None, "R1")], None),
+    ([operation(10, "run")], None),
+    ([operation(10, "run", "03-02T10")], None),
+    # timed operations
+    ([operation(10, "machining", "03-01T12")], "machining between"),
+    ([operation(10, "straightening", "03-02T20")], "straightening between"),
+    ([operation(10, "machining", "03-01T07"), operation(20, "cleaning", "03-03T09")], None),
+    ([operation(10, "machining", "03-01T08")], "order of machining and the reading not recorded"),
+    # untimed ones next to the run
+    ([operation(10, "machining"), operation(20, "run", None, "R1")], "order of machining and the reading not recorded"),
+    ([operation(10, "run", None, "R1"), operation(20, "plating")], "order of plating and the reading not recorded"),
+    # untimed ones that a timed neighbour tells
+    ([operation(5, "blasting"), operation(10, "machining", "03-01T06"), operation(20, "run", None, "R1")], None),
+    ([operation(10, "run", None, "R1"), operation(20, "machining", "03-04T08"), operation(30, "plating")], None),
+    # what is certain is named before what is not known
+    ([operation(5, "blasting"), operation(10, "straightening", "03-01T12")], "straightening between"),
+    # another piece's operation is not this piece's
+    ([operation(10, "machining", "03-01T12", serial="2")], None),
+]
+UNTIMED: list[tuple[list[dict[str, Any]], str | None]] = [
+    ([], None),
+    ([operation(10, "machining", "03-01T12")], None),  # the run's start stands for the reading
+    ([operation(10, "machining", "03-02T12")], "machining between"),
+    ([operation(10, "machining"), operation(20, "run", None, "R1")], "order of machining and the reading not recorded"),
+    ([operation(10, "run", None, "R1"), operation(20, "cleaning")], "order of cleaning and the reading not recorded"),
+    ([operation(10, "machining"), operation(15, "cleaning", "03-01T12"), operation(20, "run", None, "R1")], None),
+]
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
+    """The rows of pieces of one run, each with the operations of one case, by the piece's serial."""
+    book = small(tmp_path_factory.mktemp("told") / "book")
+    cases = {f"{kind}{i}": case for kind, found in (("t", TIMED), ("u", UNTIMED)) for i, (case, _) in enumerate(found)}
+    run(book, "R1", 2, serials=tuple(cases))
+    for serial, operations in cases.items():
+        own = [o | {"serial": serial if o["serial"] == "1" else f"not {serial}"} for o in operations]
+        if own:
+            put(book, "operation", *own)
+        timed = serial.startswith("t")
+        pair(book, "R1", "03-01T08" if timed else None, "03-03T08" if timed else None, serial=serial)
+    return {r["serial"]: r for r in rows(book)}
+
+
+@pytest.mark.parametrize("case", range(len(TIMED)))
+def test_operations_between_timed_readings(told: dict[str, dict[str, Any]], case: int) -> None:
+    row, expected = told[f"t{case}"], TIMED[case][1]
     assert row["set_aside"] == expected
     assert (row["movement_mm"] is None) == (expected is not None)
 
 
-@pytest.mark.parametrize(
-    ("operations", "expected"),
-    [
-        ([], None),
-        ([operation(10, "machining", "03-01T12")], None),  # the run's start stands for the reading
-        ([operation(10, "machining", "03-02T12")], "machining between"),
-        ([operation(10, "machining"), operation(20, "run", None, "R1")],
-         "order of machining and the reading not recorded"),
-        ([operation(10, "run", None, "R1"), operation(20, "cleaning")],
-         "order of cleaning and the reading not recorded"),
-        ([operation(10, "machining"), operation(15, "cleaning", "03-01T12"), operation(20, "run", None, "R1")], None),
-    ],
-)  # fmt: skip
-def test_operations_beside_untimed_readings(book: BookFolder, operations: list[Any], expected: str | None) -> None:
-    run(book, "R1", 2)
-    if operations:
-        put(book, "operation", *operations)
-    pair(book, "R1", None, None)
-    assert only(book)["set_aside"] == expected
+@pytest.mark.parametrize("case", range(len(UNTIMED)))
+def test_operations_beside_untimed_readings(told: dict[str, dict[str, Any]], case: int) -> None:
+    assert told[f"u{case}"]["set_aside"] == UNTIMED[case][1]
 
 
 def test_another_run_between_and_two_runs_in_order(book: BookFolder) -> None:

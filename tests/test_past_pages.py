@@ -125,9 +125,16 @@ def test_a_furnaces_page(shop: BookFolder, past: Past) -> None:
 
 
 # ---- the folder -------------------------------------------------------------------------------------------------
+@pytest.fixture(scope="module")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    with page_book(tmp_path_factory.mktemp("pages") / "book") as book:
+        return book.path
+
+
 @pytest.fixture
-def small(tmp_path: Path) -> BookFolder:
-    return page_book(tmp_path / "book")
+def small(made_once: Path, tmp_path: Path) -> BookFolder:
+    """A copy of the book that is hard for pages."""
+    return BookFolder.open(Path(shutil.copytree(made_once, tmp_path / "book")))
 
 
 def files(folder: Path) -> dict[str, bytes]:

@@ -6,6 +6,7 @@ No source: the moments are the truth, the zone data are the system's.
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -28,13 +29,18 @@ def every(minutes: float, days: float) -> list[datetime]:
     return [BEGAN + timedelta(minutes=minutes * i) for i in range(int(days * 1440 / minutes))]
 
 
-@pytest.mark.parametrize("name", ["Europe/Vienna", "America/Chicago", "Australia/Lord_Howe", "America/Havana"])
-@pytest.mark.parametrize("newest_first", [False, True])
+@cache
+def of_years(name: str) -> tuple[Floats, Floats]:
+    return shown(every(15, 1000), ZoneInfo(name))
+
+
 @pytest.mark.parametrize("fold", ["", "first"])
+@pytest.mark.parametrize("newest_first", [False, True])
+@pytest.mark.parametrize("name", ["Europe/Vienna", "America/Chicago", "Australia/Lord_Howe", "America/Havana"])
 def test_each_repeated_hour_of_a_file_of_years_is_settled_by_its_own_rows(
     name: str, newest_first: bool, fold: str
 ) -> None:
-    wall, true = shown(every(15, 1000), ZoneInfo(name))
+    wall, true = of_years(name)
     if newest_first:
         wall, true = wall[::-1], true[::-1]
     utc, questions, notes = to_utc(wall, ZoneInfo(name), fold)

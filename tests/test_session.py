@@ -238,15 +238,16 @@ def test_parameters_of_a_run_say_whether_trace_or_person_told_them(book: BookFol
     assert got == [("R1", 90.0, 100.0, "trace"), ("R2", 80.0, None, "stated"), ("R3", None, 60.0, None)]
 
 
-@pytest.mark.parametrize("p", [0.0, 0.05, 0.25, 0.5, 0.9, 0.95, 1.0])
 @pytest.mark.parametrize("size", [1, 2, 3, 19, 20, 168])
-def test_the_quantile_of_sql_is_the_quantile_of_the_calculation(book: BookFolder, size: int, p: float) -> None:
+def test_the_quantile_of_sql_is_the_quantile_of_the_calculation(book: BookFolder, size: int) -> None:
     values = np.random.default_rng(size).normal(0, 10, size)
     connection = session.open_session(book, set())
     connection.execute("CREATE TABLE x (v DOUBLE)")
     connection.executemany("INSERT INTO x VALUES (?)", [[float(v)] for v in values] + [[None]])
-    ((found,),) = connection.execute(f"SELECT quantile_np1(v, {p}) FROM x").fetchall()
-    assert found == pytest.approx(quantile(values, p), rel=1e-12)
+    for p in (0.0, 0.05, 0.25, 0.5, 0.9, 0.95, 1.0):
+        ((found,),) = connection.execute(f"SELECT quantile_np1(v, {p}) FROM x").fetchall()
+        assert found == pytest.approx(quantile(values, p), rel=1e-12), p
+    connection.close()
 
 
 def test_the_quantile_of_published_data(book: BookFolder) -> None:

@@ -24,6 +24,7 @@ from .common import LoadbookCommand
 from .progress import Progress, progress
 
 if TYPE_CHECKING:
+    from loadbook.queries.recompute_workers import Team
     from loadbook.readers.recorder.kept_layouts import KeptLayout
     from loadbook.readers.recorder.take import Ready
 
@@ -118,15 +119,20 @@ def demo(
         _free(files_folder, "files'")
         if files_folder.resolve() == folder.resolve():
             raise UsageError("the files need a folder of their own", where=str(files_folder))
+    from loadbook.queries.recompute_workers import Team, cores
+
     with progress() as show, ExitStack() as stack:
         show("simulating two years of runs", 0, 0)
-        build = shop_module("build")
-        shop = build.build()
         files = Path(stack.enter_context(writing.scratch())) if files_folder is None else files_folder
         writing.make_folder(folder.parent)
         making = stack.enter_context(writing.FolderPart(folder.resolve()))
-        with BookFolder.create(making.path, zone=shop_module("catalogue").ZONE) as book:
-            verdicts = _take_all(book, build, shop, files, show)
+        with (
+            BookFolder.create(making.path, zone=shop_module("catalogue").ZONE) as book,
+            Team(book, cores(), book.state, _ready) as team,  # its processes start while the runs are simulated
+        ):
+            build = shop_module("build")
+            shop = build.build()
+            verdicts = _take_all(book, team, build, shop, files, show)
         making.place()
     counts = {kind: len(rows) for kind, rows in shop.tables.items()}
     click.echo(
@@ -150,9 +156,10 @@ def _play(folder: Path, run: str, speed: float, comes_off: str | None, file: Pat
         play(book, run, speed, comes_off, file or Path(f"{run}-play.csv"))
 
 
-def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, show: Progress) -> dict[str, str]:
+def _take_all(
+    book: BookFolder, team: Team[Chart, Ready], build: Any, shop: Any, files: Path, show: Progress
+) -> dict[str, str]:
     """Writes every file and takes it in, as `take`, `trace layout save` and `trace take` do; run -> verdict."""
-    from loadbook.queries.recompute_workers import Team, cores
     from loadbook.readers.cycles.file import take_cycle_file
     from loadbook.readers.recorder.take import put_in
     from loadbook.readers.tables.take import take_file
@@ -180,11 +187,10 @@ def _take_all(book: BookFolder, build: Any, shop: Any, files: Path, show: Progre
 
     verdicts: dict[str, str] = {}
     total = sum(not run.paper for run in shop.runs)
-    with Team(book, cores(), book.state, _ready) as team:
-        results = team.results(charts())
-        while made := [ready or _ready(book, chart) for chart, _, ready in islice(results, AT_ONCE)]:
-            verdicts |= {taken.run: taken.verdict for taken in put_in(book, made)}
-            show("taking in traces", len(verdicts), total)
+    results = team.results(charts())
+    while made := [ready or _ready(book, chart) for chart, _, ready in islice(results, AT_ONCE)]:
+        verdicts |= {taken.run: taken.verdict for taken in put_in(book, made)}
+        show("taking in traces", len(verdicts), total)
     text = (
         "The files of an invented shop. These commands take them in (put the files into the book's folder first,\n"
         "or write their paths):\n\n" + "\n".join(lines) + "\n"

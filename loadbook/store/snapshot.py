@@ -139,6 +139,8 @@ def check(book: BookFolder) -> tuple[int, list[str]]:
     names = current(reader, types) if folder.is_dir() else {}
     names |= current_views(names)
     kept = {name: data for name, file in names.items() if (data := read(book, [file]).get(file)) is not None}
+    if not kept:
+        return 0, []
     wanted, makers = sql_files.closure(kept)
     agree, wrong = 0, []
     with engine() as connection:

@@ -97,6 +97,18 @@ def chart(picture: Picture, titled: bool = True, panel: Panel | None = None) -> 
     return entitled
 
 
+def _layered(*layers: alt.Chart) -> alt.LayerChart | alt.FacetChart:
+    """Layers over each other, their marks and encodings as plain values: each putting together copies all that is in
+    it, and what the library keeps of an axis are dozens of names that say nothing."""
+    import altair as alt
+
+    for layer in layers:
+        layer.mark = layer.mark.to_dict(validate=False)  # the whole is validated as it is written
+        for name, channel in layer.encoding.to_dict(validate=False).items():
+            layer.encoding[name] = channel
+    return alt.layer(*layers)
+
+
 def _short_names(picture: Picture, width: float) -> dict[str, str]:
     """Names too long for their place, as "place name" -> what is drawn there; the marks keep the whole name."""
     names = [("key", KEY_PX, plain(name)) for panel in picture.panels for name in panel.series]
@@ -298,7 +310,7 @@ def _against(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
                                     filled=False, opacity=strength, aria=False)  # fmt: skip
         layers.append(crossed.encode(x=x, y=y))
     layers += _names(picture, panel, marks, width, height, (low, high), scale, strength)
-    return alt.layer(*layers).properties(width=width, height=height)
+    return _layered(*layers).properties(width=width, height=height)
 
 
 def _lines(words: str, px: float) -> list[str]:
@@ -401,7 +413,7 @@ def _between(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt
         x=alt.value(width), y=band, text="label:N")  # fmt: skip
     told = _over_rows(picture, panel, band, lanes) if on_page else [counts]
     single = [ticks] if len(picture.of(panel, PIECE)) else []  # as above: no layer without marks
-    drawn = alt.layer(spread, _zero("x"), median, *single, points, *told)
+    drawn = _layered(spread, _zero("x"), median, *single, points, *told)
     return drawn.properties(width=width, height=(PAGE_ROW + 12) * len(levels) if on_page else max(62 * len(levels), 90))
 
 
@@ -472,7 +484,7 @@ def _coverage(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | al
         words = held.mark_text(align="left", dx=8, color=style.MUTED, aria=False).encode(
             x=alt.value(width), y=band, yOffset=lanes, text="label:N")  # fmt: skip
     high = max((24 * (len(named) + on_page) + 12 if on_page else 56) * len(levels), 90)
-    return alt.layer(ends, points, goal, words).properties(width=width, height=high)
+    return _layered(ends, points, goal, words).properties(width=width, height=high)
 
 
 def _ways(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt.FacetChart:
@@ -504,7 +516,7 @@ def _ways(picture: Picture, panel: Panel, width: int) -> alt.LayerChart | alt.Fa
             layers.append(some.mark_rule(strokeWidth=1.6, opacity=opacity, aria=False).encode(**ends, color=colour))
             points = some.mark_point(size=95, filled=True, opacity=opacity, stroke=style.GROUND, strokeWidth=0.8)
             layers.append(points.encode(x=x, y=y, color=colour, shape=shape, **_words()))
-    return alt.layer(*layers).properties(width=width, height=320)
+    return _layered(*layers).properties(width=width, height=320)
 
 
 _PANELS = {"against": _against, "between": _between, "coverage": _coverage, "ways": _ways}
