@@ -300,8 +300,8 @@ def test_what_went_wrong_breaks_its_clause_and_a_part_of_the_shop_goes_through_t
         done=[d for d in made.done if d.plan.run in chosen],
     )
     part.tables["runs"] = [{**r, "repeats_run": ""} for r in part.tables["runs"]]
-    with BookFolder.create(tmp_path / "book", zone=catalogue.ZONE) as book:
-        verdicts = command._take_all(book, build, part, tmp_path / "files", lambda text, done, whole: None)
+    with BookFolder.create(tmp_path / "book", zone=catalogue.ZONE) as book, command._team(book) as team:
+        verdicts = command._take_all(book, team, build, part, tmp_path / "files", lambda text, done, whole: None)
         conn = book.read()
         assert set(verdicts) == chosen - set(paper)
         for run, trouble in troubled.items():

@@ -119,8 +119,6 @@ def demo(
         _free(files_folder, "files'")
         if files_folder.resolve() == folder.resolve():
             raise UsageError("the files need a folder of their own", where=str(files_folder))
-    from loadbook.queries.recompute_workers import Team, cores
-
     with progress() as show, ExitStack() as stack:
         show("simulating two years of runs", 0, 0)
         files = Path(stack.enter_context(writing.scratch())) if files_folder is None else files_folder
@@ -128,7 +126,7 @@ def demo(
         making = stack.enter_context(writing.FolderPart(folder.resolve()))
         with (
             BookFolder.create(making.path, zone=shop_module("catalogue").ZONE) as book,
-            Team(book, cores(), book.state, _ready) as team,  # its processes start while the runs are simulated
+            _team(book) as team,  # its processes start while the runs are simulated
         ):
             build = shop_module("build")
             shop = build.build()
@@ -154,6 +152,13 @@ def _play(folder: Path, run: str, speed: float, comes_off: str | None, file: Pat
         raise UsageError(f"--speed {speed:g}: from 1 to 100000")
     with BookFolder.find(str(folder) if folder.exists() else None) as book:
         play(book, run, speed, comes_off, file or Path(f"{run}-play.csv"))
+
+
+def _team(book: BookFolder) -> Team[Chart, Ready]:
+    """As many processes as there are cores, for reading and judging the runs' files."""
+    from loadbook.queries.recompute_workers import Team, cores
+
+    return Team(book, cores(), book.state, _ready)
 
 
 def _take_all(
