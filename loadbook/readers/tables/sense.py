@@ -46,9 +46,11 @@ USUAL: dict[tuple[str, str], tuple[float, float]] = {
     ("channels", "expanded_uncertainty_c"): (0.0, 60.0),
     ("channels", "hottest_c"): (-50.0, 3000.0),
 }
+# a part's length is its longest dimension; some write the axial length, so a figure may be so many times that
+THICKER, LONGER, HEAVIER = 2.0, 4.0, 16.0
 DENSEST = 25e-6  # kg/mm³, above every metal
 LONGEST_RUN = timedelta(days=30)
-FAR_AHEAD = timedelta(days=366)
+FAR_AHEAD = timedelta(days=5 * 366)
 
 Question = tuple[int, str, str, str]  # row, column, what is asked, what is alike
 
@@ -116,25 +118,26 @@ def _usual(rows: Rows) -> Iterator[Question]:
 
 
 def _parts(_: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
-    """A section within the longest dimension, and a mass that the dimensions can have."""
+    """A section about within the length, and a mass that the dimensions can have."""
     names = ("length_mm", "section_thick_mm", "section_thin_mm", "mass_kg")
     for i, (length, thick, thin, mass) in enumerate(zip(*map(rows.column, names), strict=True)):
         if length is None:
             continue
         for column, section in (("section_thick_mm", thick), ("section_thin_mm", thin)):
-            if section is not None and section > 1.001 * length:
+            if section is not None and section > THICKER * length:
                 longest = told(rows, column, length)
                 yield i, column, f"a section thicker than the part is long ({longest}): a slip?", "section"
         if mass is None:
             continue
-        most = DENSEST * length**3
+        wide = max(length, thick or 0.0)
+        most = HEAVIER * DENSEST * wide**2 * (thick or wide)
         wall = thin or thick
         least = 1e-6 * length * wall**2 * (0.05 if thin else 0.002) if wall and wall <= length else 0.0
         if mass > most:
             yield (
                 i,
                 "mass_kg",
-                f"no more than {told(rows, 'mass_kg', most)} fits into its longest dimension: a slip?",
+                f"no more than {told(rows, 'mass_kg', most)} fits its dimensions: a slip here or there?",
                 "mass",
             )
         elif mass < least:
@@ -148,9 +151,9 @@ def _characteristics(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]
     names = ("part", "kind", "nominal_mm", "lower_mm", "upper_mm", "reference_length_mm")
     for i, (part, kind, nominal, lower, upper, reference) in enumerate(zip(*map(rows.column, names), strict=True)):
         length = lengths.get(part)
-        if reference is not None and length is not None and reference > 1.5 * length:
+        if reference is not None and length is not None and reference > LONGER * length:
             yield i, "reference_length_mm", _beyond(rows, "reference_length_mm", length), "long"
-        if kind in FORM_KINDS and upper is not None and upper > max(2.0, 0.05 * (length or 0.0)):
+        if kind in FORM_KINDS and upper is not None and upper > max(5.0, 0.05 * (length or 0.0)):
             what = "a form error of this size is no tolerance"
             what += f" on a part {told(rows, 'upper_mm', length)} long" if length is not None else ""
             yield i, "upper_mm", f"{what}: a slip?", "form"
@@ -161,7 +164,7 @@ def _characteristics(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]
                 continue
             if nominal is not None and abs(nominal) > 1.0 and abs(value - nominal) > 0.2 * abs(nominal):
                 yield i, column, f"the nominal is {told(rows, column, nominal)}: a slip here or there?", "nominal"
-            elif length is not None and abs(value) > 1.5 * length:
+            elif length is not None and abs(value) > LONGER * length:
                 yield i, column, _beyond(rows, column, length), "long"
         if nominal is None and lower is not None and upper is not None and lower > 1.0 and upper > 1.5 * lower:
             yield i, "upper_mm", f"the lower limit is {told(rows, 'upper_mm', lower)}: a slip here or there?", "limits"
