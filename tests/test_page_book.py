@@ -6,7 +6,7 @@ import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import wait
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -137,6 +137,19 @@ def test_an_unchanged_book_is_not_read_again(
             pages.write_book(book, folder, "si")
     with pytest.raises(AssertionError, match="the past is read"):
         pages.write_book(book, folder, "us")
+
+
+@pytest.mark.parametrize("case", ["the next day, on which a check may be past due", "changes are not counted"])
+def test_the_same_rows_are_read_again_where_they_may_say_something_else(
+    case: str, book: BookFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if case == "changes are not counted":
+        monkeypatch.setattr(pages.schema_check, "is_whole", lambda _: False)
+    pages.write_book(book, tmp_path / "pages", "si")
+    monkeypatch.setattr("loadbook.core.times.now", lambda: NOW + timedelta(days=case != "changes are not counted"))
+    monkeypatch.setattr(pages, "past_of", refuse)
+    with pytest.raises(AssertionError, match="the past is read"):
+        pages.write_book(book, tmp_path / "pages", "si")
 
 
 def refuse(*_: Any) -> Any:

@@ -27,7 +27,7 @@ from loadbook.queries.page_state import digest, run_states
 from loadbook.queries.past import Past, past_of
 from loadbook.queries.recompute_workers import Team, cores
 from loadbook.queries.run_record import Row, private, run_sheet
-from loadbook.store import revision
+from loadbook.store import revision, schema_check
 from loadbook.store.book import BookFolder
 
 from .links import INDEX, KINDS, Links, file_name, piece_name
@@ -87,7 +87,7 @@ def write_book(book: BookFolder, folder: Path, system: str, progress: Progress |
         if before == _Listed({}):
             _save(folder, {})  # from here on it is known as a folder of pages, should the rest be stopped
         there = _there(folder)
-    if before.book == stands and there.issuperset([INDEX, *before.pages]):
+    if stands and before.book == stands and there.issuperset([INDEX, *before.pages]):
         return Written(kept=len(before.pages))
     if progress:
         progress("reading the book", 0, 0)
@@ -185,8 +185,12 @@ def _look(book: BookFolder, system: str) -> str:
 
 
 def _stands(book: BookFolder, system: str) -> str:
-    """A digest of all that the folder rests on: as long as it is the same, no row of the book has changed."""
-    return digest(_look(book, system), asset("index.css"), asset("index.js"), revision.of_book(book.read()))
+    """A digest of all that the folder rests on: as long as it is the same, no row of the book has changed, nor the day,
+    on which calibrations and checks come due. "" where changes are not counted."""
+    if not schema_check.is_whole(book.read()):
+        return ""
+    today = times.now().astimezone(book.zone).date().isoformat()
+    return digest(_look(book, system), asset("index.css"), asset("index.js"), today, revision.of_book(book.read()))
 
 
 def _wanted(book: BookFolder, past: Past, system: str) -> Iterator[_Wanted]:
