@@ -24,7 +24,7 @@ from loadbook.store.checked_files import CheckedFiles, may_keep
 from .checked import CHECKED
 from .duck import DuckEngine
 from .read import Group, Plant, group_columns
-from .views import MOVEMENT
+from .views import MOVEMENT, MOVEMENT_ROWS
 
 _KEPT = f"{CHECKED}/{MOVEMENT}"  # the folder of the files, and the name of the list that tells which are ours
 
@@ -51,7 +51,7 @@ def made(group: Group, scratch: Path) -> list[str]:
             found.append(str(target / name))
             continue
         with DuckEngine(Group(group.store, [plant]), {MOVEMENT}) as engine:
-            data = engine.parquet(f"SELECT * FROM {MOVEMENT}_of_all_plants")
+            data = engine.parquet(f"SELECT * FROM {MOVEMENT_ROWS}")
         if known is not None and target is not None and _keep(target, name, data, plant):
             known.wrote(target / name, name, hashlib.sha256(data).hexdigest())
             known.keep()  # one by one: who ends it half-way goes on from there

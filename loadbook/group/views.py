@@ -34,6 +34,7 @@ MOVEMENT = "movement"
 PUBLISHED = "published_trace"  # made by the engine: (file, run)
 TRACE_FILES = "trace_file"
 _INNER = "_of_all_plants"
+MOVEMENT_ROWS = MOVEMENT + _INNER  # its rows before the plant is put first
 
 
 @dataclass(frozen=True)

@@ -167,7 +167,11 @@ def _read(source: Source, records: Records, filters: Filters, kind: str | None) 
     where, values = source.condition(filters.without_where(), records.columns("movement"))
     if kind is not None:
         where, values = f"({where}\n) AND kind = ?", [*values, kind]
-    remedy = "Leave plants out: --without-plant NAME (repeat)" if source.plants else "Leave out what is not asked about"
+    remedy = (
+        "Leave plants out: --without-plant NAME (repeat)"
+        if source.plants
+        else "Keep the oldest years in a book of their own"
+    )
     not_too_many(records, where, values, remedy)
     listed = ", ".join(f"m.{name}" for name in (*COLUMNS, *(("plant",) if source.plants else ())) if name != "process")
     settings = ", ".join(

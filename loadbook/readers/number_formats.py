@@ -143,9 +143,15 @@ class Formats:
             styles = names.get("xl/styles.xml")
             self.of_style = _styles(archive.read(styles)) if styles else {}
         self.units = any(s is not None and s.unit for s in self.of_style.values())
+        self._looks: dict[str, Looks] = {}
 
     def of(self, sheet: str) -> Looks:
-        """What the cells of a sheet look like."""
+        """What the cells of a sheet look like; looked at once."""
+        if sheet not in self._looks:
+            self._looks[sheet] = self._look(sheet)
+        return self._looks[sheet]
+
+    def _look(self, sheet: str) -> Looks:
         part = self.parts.get(sheet)
         if part is None:
             return Looks({}, {})

@@ -21,7 +21,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.derived import fault_state
 
 from .markup import Html, el, join, visible
-from .packed_values import packed
+from .packed_values import packed, packed_moments
 from .run_breaches import Breach, breaches
 from .run_holds import hold_panels
 from .run_lines import RunLines, run_lines
@@ -206,7 +206,7 @@ def _switches(lines: RunLines) -> Html:
 def chart_data(sheet: RunSheet, lines: RunLines, axis: TimeAxis, states: list[tuple[Fault, str]]) -> dict[str, Any]:
     """What the page's script reads, and a test: values as they are told, at moments that all channels share.
 
-    values  packed to the decimals told, or figures with four digits that count;  t_ms  the steps between the moments
+    values  packed to the decimals told, or figures with four digits that count;  t_ms  the moments, packed
     """
     at = lines.thin.moments
     told = []
@@ -217,7 +217,7 @@ def chart_data(sheet: RunSheet, lines: RunLines, axis: TimeAxis, states: list[tu
     return {
         "run": sheet.judged.run, "started": lines.trace.started, "seconds": axis.seconds,
         "offsets": axis.offsets(), "samples": lines.trace.t_s.size, "whole": lines.thin.whole,
-        "t_ms": packed(np.diff(lines.trace.t_s[at], prepend=0.0), 3), "lines": told,
+        "t_ms": packed_moments(lines.trace.t_s[at]), "lines": told,
         "panels": [{"title": p.title, "unit": p.unit, "low": p.scale.low, "high": p.scale.high, "log": p.scale.log}
                    for p in lines.panels],
         "events": [{"t_s": e.t_s, "event": visible(e.event)} for e in lines.trace.events],
