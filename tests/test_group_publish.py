@@ -271,8 +271,8 @@ def test_the_manifest_says_what_was_published(target: str) -> None:
     assert found.head["kept"] == dict.fromkeys(
         ("customers", "people", "notes", "confidential", "export_controlled", "words"), False
     )
-    assert {e.month for e in found.of("reading")} == {"2026-03", "2026-04"}
-    assert {e.month for e in found.of("gauge")} == {None}
+    assert {e.period for e in found.of("reading")} == {"2026-03", "2026-04"}
+    assert {e.period for e in found.of("gauge")} == {None}
 
 
 # -- lists by month ---------------------------------------------------------------------------------
@@ -300,7 +300,7 @@ def test_an_hours_publication_opens_only_what_changed(tmp_path: Path, monkeypatc
     group = open_group(where)
     assert [p.current.manifest.files for p in group.plants] == [len(group.plants[0].current.manifest.entries())]
     read.clear()
-    assert {e.month for e in group.plants[0].of("run", ["2026-03"])} == {"2026-03"}
+    assert {e.period for e in group.plants[0].of("run", ["2026-03"])} == {"2026-03"}
     assert [e.run for e in open_group(where).plants[0].of(manifest.TRACE, ["2026-04"])] == ["R2"]
     assert [n.split("/")[2:] for n in read if "-04/" in n and "traces" not in n] == []
 

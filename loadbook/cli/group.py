@@ -125,9 +125,9 @@ def recompute(target: str, engine: str, master: str | None, again: bool, fmt: st
 
     with progress() as show:
         done = recompute_group(target, engine, master=master, again=again, progress=show)
-    columns = ["plants", "months", "months_there", "runs", "samples", "files_written", "trace_bytes", "worker_s"]
+    columns = ["plants", "periods", "periods_there", "runs", "samples", "files_written", "trace_bytes", "worker_s"]
     row = [
-        done.plants, done.months, done.already, done.runs, done.samples, done.files, done.bytes_read,
+        done.plants, done.periods, done.already, done.runs, done.samples, done.files, done.bytes_read,
         round(done.seconds, 1),
     ]  # fmt: skip
     emit(columns, [row], fmt)
@@ -201,8 +201,8 @@ def _of_month(plant: Plant, month: str) -> list[int]:
     from loadbook.group.manifest import TRACE
 
     traces = plant.of(TRACE, [month])
-    runs, readings = (sum(e.rows for e in plant.of(table, [month])) for table in ("run", "reading"))
-    return [runs, readings, len(traces), sum(e.bytes for e in traces)]
+    runs, readings = (sum(e.rows_of(month) for e in plant.of(table, [month])) for table in ("run", "reading"))
+    return [runs, readings, sum(len(e.runs) for e in traces), sum(e.bytes for e in traces)]
 
 
 for _command in (

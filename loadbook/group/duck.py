@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core import writing
 from loadbook.core.errors import LoadbookError
-from loadbook.store import sql_files
+from loadbook.store import session_copy, session_samples, sql_files
 from loadbook.store.engine import engine
 from loadbook.store.handed import Handed
-from loadbook.store.session_samples import NO_FILES
 from loadbook.store.trace_files import quoted
 
 from . import views as groupviews
@@ -79,7 +78,7 @@ class DuckEngine:
             if view.name == groupviews.MOVEMENT and movement is not None:
                 text = self._given(movement)
             if view.name == "samples":
-                text = text.replace("{trace_files}", self._samples(group, sound))
+                text = self._samples(group, sound, text)
             self.connection.execute(f"CREATE VIEW {view.inner} AS\n{text}")
             if view.asked:
                 columns = [str(r[0]) for r in self.connection.execute(f"DESCRIBE {view.inner}").fetchall()]
@@ -143,19 +142,23 @@ class DuckEngine:
         return f"SELECT * FROM read_parquet([{', '.join(map(quoted, named))}], hive_partitioning = false)"
 
     def _published(self, sound: Sound) -> None:
-        """published_trace: the place of every trace file in the list that samples reads, and its run."""
-        rows = [(i, run) for i, (run, _) in enumerate(sound.runs())]
-        self.connection.execute(f"CREATE TABLE {groupviews.PUBLISHED} (file UBIGINT, run VARCHAR)")
-        if rows:
-            import numpy as np
+        """published_trace: a number for every trace, of those in files of their own its place in the list that samples
+        reads, and its run. What stands in packs goes into the table that samples joins them by."""
+        own, packed = sound.traces(packed=False), sound.traces(packed=True)
+        of_pack = [(at, f.plant, run) for at, f in enumerate(packed) for run in f.entry.runs]
+        runs = [f"{f.plant}/{run}" for f in own for run in f.entry.runs] + [f"{p}/{run}" for _, p, run in of_pack]
+        columns = {"file": "UBIGINT", "run": "VARCHAR"}
+        in_packs = [(at, run, number) for number, (at, _, run) in enumerate(of_pack, len(own))]
+        for table, kinds, rows in (
+            (groupviews.PUBLISHED, columns, list(enumerate(runs))),
+            (session_samples.PACKED, session_samples.COLUMNS[session_samples.PACKED], in_packs),
+        ):
+            session_copy.create(self.connection, table, kinds)
+            if rows:
+                session_copy.insert(self.connection, table, kinds, list(zip(*rows, strict=True)))
 
-            batch = {"file": np.array([r[0] for r in rows], np.int64), "run": np.array([r[1] for r in rows], object)}
-            self.connection.register("batch", batch)
-            self.connection.execute(f"INSERT INTO {groupviews.PUBLISHED} SELECT file, run FROM batch")
-            self.connection.unregister("batch")
-
-    def _samples(self, group: Group, sound: Sound) -> str:
-        files = group.store.handed(self._handed, sound.names(TRACE))
-        self.files += files
-        listed = ", ".join(quoted(f) for f in files)
-        return f"read_parquet([{listed}], hive_partitioning = false)" if files else NO_FILES
+    def _samples(self, group: Group, sound: Sound, view: str) -> str:
+        listed = [[f.entry.path for f in sound.traces(packed=packed)] for packed in (False, True)]
+        own, packs = (group.store.handed(self._handed, names) for names in listed)
+        self.files += own + packs
+        return session_samples.text(self.connection, view, own, packs)

@@ -2,7 +2,9 @@
 
     plants/FOLDER/2025-03/reading-DIGEST.parquet    files under names made of their contents
     plants/FOLDER/2025-03/tables-DIGEST.json        a list of a month's tables; traces-DIGEST.json one of its traces
-    plants/FOLDER/reference/tables-DIGEST.json      the tables that are not kept by month
+    plants/FOLDER/2023/tables-DIGEST.json           the tables of a year that is over (periods.py); its traces by month
+    plants/FOLDER/2023-01/traces-DIGEST.parquet     a pack: the traces of such a month, each as it is (store/packs.py)
+    plants/FOLDER/reference/tables-DIGEST.json      the tables that are not kept by period
     plants/FOLDER/manifest-DIGEST.json              names these lists with digests: all of one publication
     plants/FOLDER/unnamed-DIGEST.json               what waits to be removed: for publications, no reader needs it
     plants/FOLDER/current-000017.json               the pointer, written last: which manifest counts
@@ -27,10 +29,10 @@ import json
 import re
 import unicodedata
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 from loadbook.core import times
 from loadbook.core.errors import DamageError, NotFoundError, StrangeFileError, UsageError
@@ -39,14 +41,15 @@ from loadbook.core.outside import LARGEST_MANIFEST
 from .published import BY_RUN, RECORD
 from .target import Store, checked_name
 
-FORMAT = 2
+FORMAT = 3
+_READ = (2, FORMAT)  # 2 knew no years and no packs
 PLANTS = "plants"
 RECOMPUTED = "recomputed"
 TRACE = "trace_file"  # the table of the traces themselves
-REFERENCE = "reference"  # the folder of what is not kept by month
+REFERENCE = "reference"  # the folder of what is not kept by period
 ANEW = "Publish again from the plant's book: loadbook group publish TARGET --plant NAME"
-_PART = re.compile(rf"(?:\d{{4}}-\d{{2}}|{REFERENCE})/(?:tables|traces)")
-_BY_MONTH = {*BY_RUN, RECORD, TRACE}
+_PART = re.compile(rf"(?:\d{{4}}(?:-\d{{2}})?|{REFERENCE})/(?:tables|traces)")
+_BY_PERIOD = {*BY_RUN, RECORD}
 KEEP = timedelta(hours=48)  # for readers, and for publications under way; clocks may differ by some hours
 LONGEST_NAME = 80
 
@@ -81,28 +84,64 @@ class OldFormError(DamageError):
     """A publication of an earlier version, whose form is not read any more."""
 
 
+class Packed(NamedTuple):
+    """A trace in a pack: whose it is, its digest, and where its bytes stand."""
+
+    run: str
+    sha256: str
+    at: int
+    bytes: int
+
+    @property
+    def said(self) -> tuple[str, str]:
+        """What `Entry.said` says of it."""
+        return f"{TRACE} of {self.run}", self.sha256
+
+
 @dataclass(frozen=True)
 class Entry:
-    """One published file. content is a digest of the rows, sha256 of the bytes; month None where not kept by month."""
+    """One published file.
+
+    period   a month ('2026-03'), a year that is over, or None where the table is not kept by period
+    sha256   of the bytes;  content  digest of the rows
+    months   of a year: how many rows each month has
+    run      of a trace;  packed  the traces of a pack
+    """
 
     table: str
-    month: str | None
+    period: str | None
     path: str
     sha256: str
     bytes: int
     rows: int
     content: str
-    run: str | None = None  # of a trace
+    run: str | None = None
+    months: Mapping[str, int] = field(default_factory=dict)
+    packed: tuple[Packed, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        return {k: v for k, v in self.__dict__.items() if v is not None}
+        return {k: v for k, v in self.__dict__.items() if v is not None and v != () and v != {}}
+
+    @property
+    def runs(self) -> list[str]:
+        """Whose traces the file holds."""
+        return [self.run] if self.run is not None else [p.run for p in self.packed]
+
+    @property
+    def said(self) -> list[tuple[str, str]]:
+        """What the file says, whatever its bytes: (table, digest), of a pack for each trace."""
+        return [p.said for p in self.packed] or [(self.table, self.content)]
+
+    def rows_of(self, month: str) -> int:
+        """How many of its rows are of a month."""
+        return self.months.get(month, 0) if self.months else self.rows
 
 
 @dataclass(frozen=True)
 class Part:
     """A list of files as a manifest names it.
 
-    name    'MONTH/tables', 'MONTH/traces' or 'reference/tables';  path, sha256, bytes  of the list itself
+    name    'PERIOD/tables', 'MONTH/traces' or 'reference/tables';  path, sha256, bytes  of the list itself
     files   how many it names;  content  digest of what they say, whatever their bytes
     """
 
@@ -118,9 +157,14 @@ class Part:
         return self.name.partition("/")[0]
 
 
-def part_name(month: str | None, traces: bool = False) -> str:
-    """The name of the list that a month's files stand in."""
-    return f"{month or REFERENCE}/{'traces' if traces else 'tables'}"
+def part_name(period: str | None, traces: bool = False) -> str:
+    """The name of the list that a period's files stand in; of traces a month's."""
+    return f"{period or REFERENCE}/{'traces' if traces else 'tables'}"
+
+
+def samples_name(base: str, month: str, sha256: str) -> str:
+    """The name of a published trace, whether a file has it or it stands in a pack of that folder."""
+    return f"{base}/{month}/samples-{sha256[:32]}.parquet"
 
 
 def content_of_files(contents: Iterable[tuple[str, str]]) -> str:
@@ -147,7 +191,7 @@ class Files:
 
     def part(self, path: str) -> Part:
         """The list as a manifest names it."""
-        content = content_of_files((e.table, e.content) for e in self.entries)
+        content = content_of_files(said for e in self.entries for said in e.said)
         return Part(self.name, path, self.sha256, len(self.text), len(self.entries), content)
 
 
@@ -170,18 +214,21 @@ class Manifest:
     def files(self) -> int:
         return sum(p.files for p in self.parts.values())
 
-    @property
-    def months(self) -> list[str]:
-        return sorted({p.folder for p in self.parts.values()} - {REFERENCE})
-
     def of(self, table: str, months: Collection[str] | None = None) -> list[Entry]:
-        """The files of a table, of some months or of all."""
-        if table in _BY_MONTH:
-            wanted = self.months if months is None else sorted(months)
-            names = [part_name(month, table == TRACE) for month in wanted]
+        """The files of a table, all of them or those that hold some months."""
+        if table in _BY_PERIOD or table == TRACE:
+            wanted = {p.folder for p in self.parts.values()} - {REFERENCE} if months is None else {*months}
+            if table != TRACE:
+                wanted |= {month[:4] for month in wanted}
+            names = [part_name(period, table == TRACE) for period in sorted(wanted)]
         else:
             names = [part_name(None)]
         return [e for e in self.entries(names) if e.table == table]
+
+    def lists_of_traces(self, period: str) -> list[tuple[str, str]]:
+        """(path, SHA-256) of the lists of a period's traces."""
+        named = (p for p in self.parts.values() if p.name.endswith("/traces") and p.folder.startswith(period))
+        return sorted((p.path, p.sha256) for p in named)
 
     def hold(self, part: Part, entries: Sequence[Entry]) -> None:
         """Name a list whose files are at hand."""
@@ -198,23 +245,45 @@ class Manifest:
                 raise NotFoundError(
                     "a list of published files is gone", where=f"{self.store.address}: {path}", remedy=ANEW
                 )  # fmt: skip
-            self._lists[part.name] = _entries(self.store, part, data)
+            self._lists[part.name] = _entries(self.store, part.path, part.sha256, data)
         return [e for p in wanted for e in self._lists[p.name]]
 
 
-def _entries(store: Store, part: Part, data: bytes) -> list[Entry]:
-    if hashlib.sha256(data).hexdigest() != part.sha256:
-        raise damaged(store, part.path)
+def packed_in(store: Store, lists: Iterable[tuple[str, str]]) -> dict[str, tuple[str, int, int]]:
+    """Name of a trace -> (pack, where in it, bytes), of the lists of traces given as (path, SHA-256).
+
+    Raises DamageError, NotFoundError, LoadbookError
+    """
+    return {
+        samples_name(*_base_and_month(e.path), p.sha256): (e.path, p.at, p.bytes)
+        for path, sha256 in lists
+        for e in _entries(store, path, sha256, store.read(path))
+        for p in e.packed
+    }
+
+
+def _base_and_month(path: str) -> tuple[str, str]:
+    base, month, _ = path.rsplit("/", 2)
+    return base, month
+
+
+def _entries(store: Store, path: str, sha256: str, data: bytes) -> list[Entry]:
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise damaged(store, path)
     try:
-        return [
-            Entry(
-                str(e["table"]), e.get("month"), checked_name(str(e["path"])), str(e["sha256"]), int(e["bytes"]),
-                int(e["rows"]), str(e["content"]), e.get("run"),
-            )
-            for e in read_json(store, part.path, data)["files"]
-        ]  # fmt: skip
-    except (KeyError, TypeError, ValueError, OverflowError) as exc:  # int() of 1e999
-        raise damaged(store, part.path) from exc
+        return [entry_of(e) for e in read_json(store, path, data)["files"]]
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as exc:  # int() of 1e999
+        raise damaged(store, path) from exc
+
+
+def entry_of(told: Mapping[str, Any]) -> Entry:
+    months = {str(month): int(rows) for month, rows in told.get("months", {}).items()}
+    packed = tuple(Packed(str(run), str(sha), int(at), int(size)) for run, sha, at, size in told.get("packed", ()))
+    return Entry(
+        str(told["table"]), told.get("period", told.get("month")), checked_name(str(told["path"])),
+        str(told["sha256"]), int(told["bytes"]), int(told["rows"]), str(told["content"]), told.get("run"), months,
+        packed,
+    )  # fmt: skip
 
 
 @dataclass
@@ -308,12 +377,12 @@ def _manifest(store: Store, name: str, digest: str) -> Manifest:
         raise damaged(store, name)
     told = read_json(store, name, data)
     form = told.pop("format", None)
-    if isinstance(form, int) and form < FORMAT:
+    if isinstance(form, int) and form < _READ[0]:
         raise OldFormError(
             "this was published by an earlier version of the program, in a form that is not read any more",
             where=f"{store.address}: {name}", remedy=ANEW,
         )  # fmt: skip
-    if form != FORMAT:
+    if form not in _READ:
         raise DamageError(
             f"this target was written by a newer program (format {form})",
             where=store.address, remedy="Install a newer loadbook",

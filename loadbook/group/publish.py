@@ -1,4 +1,4 @@
-"""A book published to a group: its tables and traces as Parquet, by plant and month, only what changed."""
+"""A book published to a group: its tables and traces as Parquet, by plant and period, only what changed."""
 
 from __future__ import annotations
 
@@ -10,12 +10,13 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import partial
-from itertools import groupby
+from itertools import accumulate, chain, groupby
 from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
+from loadbook.core.outside import LARGEST_TRACE
 from loadbook.core.trade_words import is_plain
-from loadbook.store import migrations
+from loadbook.store import migrations, packs, parquet_end
 from loadbook.store.run_records import load_run
 from loadbook.store.session_samples import LeftOut
 from loadbook.store.trace_files import checked
@@ -30,14 +31,17 @@ from .manifest import (
     Current,
     Entry,
     Files,
+    Packed,
     Part,
     content_of_files,
     folder_of,
     part_name,
     plant_name,
     read_current,
+    samples_name,
 )
 from .parquet import Parquet, content_of
+from .periods import Periods
 from .published import BY_RUN, RECORD, TABLES, PublishOptions
 from .rows import TableRows, rows_of
 from .switch import switch
@@ -51,6 +55,7 @@ if TYPE_CHECKING:
     from loadbook.store.book import BookFolder
 
 Progress = Callable[[str, int, int], None]
+LARGEST_PACK = LARGEST_TRACE // 4  # bytes; what is published is read whole
 _PLAIN_NAME = re.compile(r"/samples-[0-9a-f]{32}\.parquet$")
 
 
@@ -94,9 +99,9 @@ class _Writer:
         self.lists: list[Part | Files] = []
         self.files = self.bytes = self.already = 0
 
-    def tables(self, month: str | None, tables: Iterable[TableRows]) -> None:
-        """A month's tables, or those that are not kept by month."""
-        name = part_name(month)
+    def tables(self, period: str | None, tables: Iterable[TableRows]) -> None:
+        """A period's tables, or those that are not kept by period."""
+        name = part_name(period)
         made = []
         for found in tables:
             if found.rows:
@@ -116,10 +121,11 @@ class _Writer:
     def _table(self, found: TableRows, content: str) -> Entry:
         data = self.making.bytes_of(found.columns, found.rows, self.plant)
         digest = hashlib.sha256(data).hexdigest()
-        name = f"{self.base}/{found.month or REFERENCE}/{found.name.replace('_', '-')}-{digest[:24]}.parquet"
+        name = f"{self.base}/{found.period or REFERENCE}/{found.name.replace('_', '-')}-{digest[:24]}.parquet"
         path = self._free(name)
         self._put(path, digest, data)
-        return Entry(found.name, found.month, path, digest, len(data), len(found.rows), content)
+        months = {} if set(found.months) <= {found.period} else found.months
+        return Entry(found.name, found.period, path, digest, len(data), len(found.rows), content, months=months)
 
     def traces(
         self, month: str, rows: Sequence[sqlite3.Row], read: Callable[[sqlite3.Row], bytes]
@@ -149,7 +155,7 @@ class _Writer:
 
     def _trace(self, month: str, row: sqlite3.Row, named: Mapping[str, str]) -> Entry:
         digest = row["sha256"]
-        path = named.get(digest) or self._free(f"{self.base}/{month}/samples-{digest[:32]}.parquet")
+        path = named.get(digest) or self._free(samples_name(self.base, month, digest))
         return Entry(TRACE, month, path, digest, row["bytes"], row["samples"], digest, row["run"])
 
     def _traces(self, name: str, month: str) -> Mapping[str, str]:
@@ -157,6 +163,61 @@ class _Writer:
         if all(_PLAIN_NAME.search(n) for n in self.looked.names(month) if "/samples-" in n):
             return {}
         return {e.sha256: e.path for e in self._entries(name)}
+
+    def packs(
+        self, month: str, rows: Sequence[sqlite3.Row], read: Callable[[sqlite3.Row], bytes]
+    ) -> tuple[dict[str, str], list[LeftOut]]:
+        """The same of a month that is settled, its traces in packs. A pack stays while all its traces are wanted."""
+        paths = {r["trace_id"]: samples_name(self.base, month, r["sha256"]) for r in rows}
+        left_out: list[LeftOut] = []
+        name = part_name(month, traces=True)
+        old, content = self._before(name), content_of_files(Packed(r["run"], r["sha256"], 0, 0).said for r in rows)
+        if old is not None and old.content == content and self._as_left(month):
+            self._keeps(old)
+            return paths, left_out
+        wanted = {(r["run"], r["sha256"]) for r in rows}
+        entries = [
+            e for e in self._entries(name)
+            if e.packed and {(p.run, p.sha256) for p in e.packed} <= wanted
+            and self.looked.has(e.path, e.bytes, e.sha256)
+        ]  # fmt: skip
+        self.already += len(entries)
+        there = {p.run for e in entries for p in e.packed}
+        fresh: dict[bytes, list[tuple[sqlite3.Row, bytes]]] = defaultdict(list)  # by what may stand in one file
+        for row in rows:
+            if row["run"] in there:
+                continue
+            try:
+                data = read(row)
+                alike = fresh[parquet_end.columns_of(parquet_end.end_of(data))]
+            except (DamageError, ValueError) as exc:
+                left_out.append(
+                    LeftOut(row["run"], row["path"], exc.what if isinstance(exc, DamageError) else str(exc))
+                )
+                del paths[row["trace_id"]]
+                continue
+            if alike and sum(len(d) for _, d in alike) + len(data) > LARGEST_PACK:
+                entries.append(self._pack(month, alike, paths))
+                alike.clear()
+            alike.append((row, data))
+        entries += [self._pack(month, alike, paths) for alike in fresh.values() if alike]
+        if entries:
+            self.lists.append(Files(name, entries))
+        return paths, left_out
+
+    def _pack(self, month: str, found: Sequence[tuple[sqlite3.Row, bytes]], paths: Mapping[str, str]) -> Entry:
+        data = packs.packed([(paths[row["trace_id"]], trace) for row, trace in found])
+        digest = hashlib.sha256(data).hexdigest()
+        path = self._free(f"{self.base}/{month}/traces-{digest[:32]}.parquet")
+        self._put(path, digest, data)
+        ends = accumulate(len(trace) for _, trace in found)
+        packed = tuple(
+            Packed(row["run"], row["sha256"], end - len(trace), len(trace))
+            for (row, trace), end in zip(found, ends, strict=True)
+        )
+        content = content_of_files(p.said for p in packed)
+        samples = sum(row["samples"] for row, _ in found)
+        return Entry(TRACE, month, path, digest, len(data), samples, content, packed=packed)
 
     def _before(self, name: str) -> Part | None:
         return self.before.manifest.parts.get(name) if self.before else None
@@ -223,19 +284,23 @@ def publish(
         words = Words(conn, name, search, keep.words)
         with Parquet() as making:
             writer = _Writer(store, base, name, before, making, Gate(closure, search, words), again)
-            rows = _traces(conn)
-            all_traces = sum(map(len, rows.values()))
-            for month, tables in _by_month(conn, keep, words):
-                of_month = rows.get(month, [])
-                paths, damaged = writer.traces(month, of_month, partial(_bytes, book, writer))
-                writer.tables(month, [*_of_traces(tables, paths), *_records(book, conn, words, month, of_month, paths)])
-                left_out += damaged
-                traces += len(paths)
-                if progress is not None and all_traces:
-                    progress("publishing traces", traces + len(left_out), all_traces)
-            writer.tables(
-                None, (t for table in TABLES if table not in BY_RUN for t in rows_of(conn, table, keep, words))
-            )
+            periods = Periods.until(conn.execute(_NEWEST).fetchone()[0])
+            rows = _traces(conn, periods)
+            all_traces = sum(len(found) for months in rows.values() for found in months.values())
+            for period, tables in _by_period(conn, keep, words, periods):
+                paths: dict[str, str] = {}
+                for month, found in rows[period].items():
+                    put = writer.packs if periods.settled(month) else writer.traces
+                    named, damaged = put(month, found, partial(_bytes, book, writer))
+                    paths |= named
+                    left_out += damaged
+                    traces += len(named)
+                    if progress is not None:
+                        progress("publishing traces", traces + len(left_out), all_traces)
+                records = _records(book, conn, words, period, chain(*rows[period].values()), paths)
+                writer.tables(period, [*_of_traces(tables, paths), *records])
+            others = (t for t in TABLES if t not in BY_RUN)
+            writer.tables(None, (t for table in others for t in rows_of(conn, table, keep, words, periods)))
         head = _head(book, conn, name, keep, closure.counts)
     finally:
         conn.execute("ROLLBACK")
@@ -261,27 +326,30 @@ def _head(
     }  # fmt: skip
 
 
-def _by_month(
-    conn: sqlite3.Connection, keep: PublishOptions, words: Words
-) -> Iterator[tuple[str, list[TableRows]]]:  # fmt: skip
-    """(month, its rows of the tables that are kept by month), month after month: a month's rows alone are in memory."""
-    tables = heapq.merge(*(rows_of(conn, name, keep, words) for name in BY_RUN), key=_month)
-    for month, found in groupby(tables, key=_month):
-        yield month, list(found)
+_NEWEST = "SELECT max(substr(started, 1, 7)) FROM run WHERE run NOT IN (SELECT run FROM temp.withheld_run)"
 
 
-def _month(rows: TableRows) -> str:
-    return rows.month or ""
+def _by_period(
+    conn: sqlite3.Connection, keep: PublishOptions, words: Words, periods: Periods
+) -> Iterator[tuple[str, list[TableRows]]]:
+    """(period, its rows of the tables that are kept by period), one after the other: its rows alone are in memory."""
+    tables = heapq.merge(*(rows_of(conn, name, keep, words, periods) for name in BY_RUN), key=_period)
+    for period, found in groupby(tables, key=_period):
+        yield period, list(found)
 
 
-def _traces(conn: sqlite3.Connection) -> dict[str, list[sqlite3.Row]]:
-    """Month -> the traces to be published, in order."""
-    found: dict[str, list[sqlite3.Row]] = defaultdict(list)
+def _period(rows: TableRows) -> str:
+    return rows.period or ""
+
+
+def _traces(conn: sqlite3.Connection, periods: Periods) -> dict[str, dict[str, list[sqlite3.Row]]]:
+    """Period -> month -> the traces to be published, in order."""
+    found: dict[str, dict[str, list[sqlite3.Row]]] = defaultdict(lambda: defaultdict(list))
     for row in conn.execute(
         "SELECT t.*, substr(r.started, 1, 7) AS month_ FROM trace AS t JOIN run AS r USING (run) WHERE t.state ="
         " 'current' AND run NOT IN (SELECT run FROM temp.withheld_run) ORDER BY r.started, run"
     ):
-        found[row["month_"]].append(row)
+        found[periods.of(row["month_"])][row["month_"]].append(row)
     return found
 
 
@@ -296,7 +364,7 @@ def _bytes(book: BookFolder, writer: _Writer, row: sqlite3.Row) -> bytes:
 
 
 def _of_traces(tables: Iterable[TableRows], paths: Mapping[str, str]) -> Iterator[TableRows]:
-    """A month's tables; of trace and trace_channel the rows whose files are published, with the published names."""
+    """A period's tables; of trace and trace_channel the rows whose files are published, with the published names."""
     for found in tables:
         if found.name in ("trace", "trace_channel"):
             columns = list(found.columns)
@@ -309,7 +377,7 @@ def _of_traces(tables: Iterable[TableRows], paths: Mapping[str, str]) -> Iterato
 
 
 def _records(
-    book: BookFolder, conn: sqlite3.Connection, words: Words, month: str, traces: Iterable[sqlite3.Row],
+    book: BookFolder, conn: sqlite3.Connection, words: Words, period: str, traces: Iterable[sqlite3.Row],
     paths: Mapping[str, str],
 ) -> Iterator[TableRows]:  # fmt: skip
     """One row per run with a published trace: everything that computing it again takes."""
@@ -323,4 +391,4 @@ def _records(
         if t["trace_id"] in paths
     ]  # fmt: skip
     if rows:
-        yield TableRows(RECORD, month, run_record.COLUMNS, rows)
+        yield TableRows(RECORD, period, run_record.COLUMNS, rows)

@@ -33,7 +33,7 @@ class Plant:
     stale: bool  # there is a recomputing, but of an older publication
 
     def of(self, table: str, months: Collection[str] | None = None) -> list[Entry]:
-        """The files of a table, of some months ('2026-03') or of all."""
+        """The files of a table, all of them or those that hold some months ('2026-03')."""
         source = self.recomputed if self.recomputed is not None and table in COMPUTED else self.current
         return source.manifest.of(table, months)
 
@@ -49,7 +49,7 @@ class SoundFile:
 
 @dataclass
 class Sound:
-    """The files of some tables, plant by plant and month by month, and those left out as damaged."""
+    """The files of some tables, plant by plant and period by period, and those left out as damaged."""
 
     files: dict[str, list[SoundFile]]
     left_out: list[LeftOut] = field(default_factory=list)
@@ -61,9 +61,9 @@ class Sound:
         """The names in the store."""
         return [f.entry.path for f in self.files[table]]
 
-    def runs(self) -> list[tuple[str, str]]:
-        """(plant/run, name in the store) of every trace."""
-        return [(f"{f.plant}/{f.entry.run}", f.entry.path) for f in self.files[TRACE]]
+    def traces(self, *, packed: bool) -> list[SoundFile]:
+        """The files of traces, one each or (packed) many."""
+        return [f for f in self.files[TRACE] if bool(f.entry.packed) == packed]
 
 
 class Group:
@@ -96,8 +96,8 @@ class Group:
             if not without_damaged:
                 kind = NotFoundError if why == GONE else DamageError
                 raise kind(why, where=f"{self.store.address}: {entry.path}", remedy=remedy(entry))
-            run = f"{plant.name}/{entry.run}" if entry.run else ""
-            found.left_out.append(LeftOut(run, entry.path, why))
+            named = [f"{plant.name}/{run}" for run in entry.runs] or [""]
+            found.left_out += [LeftOut(run, entry.path, why) for run in named]
         return found
 
     def _seen_in_folder(

@@ -1,4 +1,4 @@
-"""The rows that are published of each table, without what is withheld.
+"""The rows that are published of each table, period by period, without what is withheld.
 
 A row that names something withheld, in whatever column, is not there, but for two cases. A run keeps its row without
 the name of the run that it repeats. And a published piece that also went through a withheld run gets an operation
@@ -8,14 +8,15 @@ the name of the run that it repeats. And a published piece that also went throug
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
-from operator import itemgetter
 from typing import Any
 
 from loadbook.store.session_copy import column_types
 
+from .periods import Periods
 from .published import BY_RUN, PublishOptions, kinds_of
 from .words import Words
 
@@ -26,12 +27,13 @@ SENTENCES = ("finding", "parameter")  # tables in which the program says an even
 
 @dataclass
 class TableRows:
-    """The rows of one table in one month (None: the table is not kept by month)."""
+    """The rows of one table in one period (None: the table is not kept by period). months: how many each month has"""
 
     name: str
-    month: str | None
+    period: str | None
     columns: dict[str, str]
     rows: list[tuple[Any, ...]] = field(default_factory=list)
+    months: dict[str, int] = field(default_factory=dict)
 
 
 def columns_of(conn: sqlite3.Connection, table: str) -> dict[str, str]:
@@ -43,8 +45,10 @@ def columns_of(conn: sqlite3.Connection, table: str) -> dict[str, str]:
     return found
 
 
-def rows_of(conn: sqlite3.Connection, table: str, keep: PublishOptions, words: Words) -> Iterator[TableRows]:
-    """The published rows of a table, month by month, in the order of their keys. `withhold` comes first."""
+def rows_of(
+    conn: sqlite3.Connection, table: str, keep: PublishOptions, words: Words, periods: Periods
+) -> Iterator[TableRows]:
+    """The published rows of a table, period by period, in the order of months and keys. `withhold` comes first."""
     columns = columns_of(conn, table)
     listed = ", ".join(_selected(table, name, keep) for name in columns)
     key = next(r[1] for r in conn.execute(f'PRAGMA table_info("{table}")') if r[5] == 1)
@@ -68,8 +72,12 @@ def rows_of(conn: sqlite3.Connection, table: str, keep: PublishOptions, words: W
         f" ORDER BY month_, x.{key}"
     )
     cursor.row_factory = None
-    for month, found in groupby(cursor, key=itemgetter(0)):
-        yield TableRows(table, month, columns, [shown(r[1:]) for r in found])
+    for period, found in groupby(cursor, key=lambda row: periods.of(row[0])):
+        rows, months = [], Counter[str]()
+        for month, *row in found:
+            months[month] += 1
+            rows.append(shown(row))
+        yield TableRows(table, period, columns, rows, months)
 
 
 def _selected(table: str, name: str, keep: PublishOptions) -> str:
@@ -85,13 +93,13 @@ def _selected(table: str, name: str, keep: PublishOptions) -> str:
     return f"NULL AS {name}" if kinds_of(table)[name] in keep.empty() else f'x."{name}"'
 
 
-def _shown(table: str, columns: dict[str, str], words: Words) -> Callable[[tuple[Any, ...]], tuple[Any, ...]]:
+def _shown(table: str, columns: dict[str, str], words: Words) -> Callable[[Sequence[Any]], tuple[Any, ...]]:
     """What turns a row as selected into the row that is published."""
     kinds = kinds_of(table)
     coded = [(at, name) for at, name in enumerate(columns) if kinds.get(name) == "word"]
     said = [at for at, name in enumerate(columns) if kinds.get(name) == "program" and table in SENTENCES]
 
-    def shown(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    def shown(row: Sequence[Any]) -> tuple[Any, ...]:
         out = list(row)
         for at, name in coded:
             if out[at] is not None:

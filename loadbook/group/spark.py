@@ -19,7 +19,7 @@ from . import transpile
 from . import views as groupviews
 from .manifest import TRACE
 from .parquet import PLANT
-from .read import Group, Sound, group_columns
+from .read import Group, Sound, SoundFile, group_columns
 from .transpile import Values
 
 if TYPE_CHECKING:
@@ -32,6 +32,9 @@ _TYPES = {
 }  # fmt: skip
 _TAG = "loadbook-sql"
 _TRACE = "run string, channel smallint, quantity string, t_s double, value double, flag smallint"
+# the place of a trace's file below the plants, the same for two plants in no case; in a pack its run as well
+_PLACE = "substring_index(_metadata.file_path, '/', -3)"
+_FILE_INDEX = f"if(startswith(_metadata.file_name, 'samples-'), {_PLACE}, concat({_PLACE}, '/', run))"
 _PATTERN = re.compile(r"[][{}*?\\]")  # what makes a path a pattern to Spark
 
 
@@ -184,15 +187,22 @@ class SparkEngine:
         return self.spark.read.schema(schema).parquet(*(_PATTERN.sub(r"\\\g<0>", a) for a in addresses))
 
     def _published(self, sound: Sound) -> None:
-        rows = [(name.rpartition("/")[2], run) for run, name in sound.runs()]
+        rows = [(_file_index(f, run), f"{f.plant}/{run}") for f in sound.files[TRACE] for run in f.entry.runs]
         made = self.spark.createDataFrame(rows, "file string, run string")
         made.createOrReplaceTempView(groupviews.PUBLISHED)
 
     def _samples(self, group: Group, sound: Sound) -> None:
         files = sound.names(TRACE)
         found = self._read(group, files, _TRACE)
-        name = "_metadata.file_name AS file_index" if files else "CAST(NULL AS string) AS file_index"
-        found.selectExpr("channel", "t_s", "value", "flag", name).createOrReplaceTempView("published_samples")
+        name = _FILE_INDEX if files else "CAST(NULL AS string)"
+        columns = ("channel", "t_s", "value", "flag", f"{name} AS file_index")
+        found.selectExpr(*columns).createOrReplaceTempView("published_samples")
+
+
+def _file_index(file: SoundFile, run: str) -> str:
+    """What _FILE_INDEX gives for the samples of a run."""
+    place = "/".join(file.entry.path.split("/")[-3:])
+    return f"{place}/{run}" if file.entry.packed else place
 
 
 @dataclass

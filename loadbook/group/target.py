@@ -102,7 +102,7 @@ class Store:
 
     def read(self, name: str) -> bytes:
         """A file's bytes. Raises NotFoundError, DamageError (larger than any that is published), LoadbookError."""
-        try:
+        with self._reading(name):
             if self.folder is not None:
                 with opened(self.path_of(name)) as file:
                     if os.fstat(file.fileno()).st_size > LARGEST_TRACE:
@@ -112,6 +112,12 @@ class Store:
                         )  # fmt: skip
                     return file.read()
             return bytes(self._fs.cat_file(self._path(name)))
+
+    @contextlib.contextmanager
+    def _reading(self, name: str) -> Iterator[None]:
+        """What the system says of a file that cannot be read, as our errors."""
+        try:
+            yield
         except FileNotFoundError as exc:
             raise NotFoundError("the target has no such file", where=f"{self.address}: {name}") from exc
         except NoRegularFile as exc:
@@ -121,6 +127,17 @@ class Store:
             ) from exc  # fmt: skip
         except OSError as exc:
             raise _could_not("read", self.address, name, exc) from exc
+
+    def read_slice(self, name: str, at: int, count: int) -> bytes:
+        """Some bytes of a file; fewer where it ends before. Raises as `read` does."""
+        if not 0 <= at <= at + count <= LARGEST_TRACE:
+            raise DamageError("no published file is so long", where=f"{self.address}: {name}")
+        with self._reading(name):
+            if self.folder is not None:
+                with opened(self.path_of(name)) as file:
+                    file.seek(at)
+                    return file.read(count)
+            return bytes(self._fs.cat_file(self._path(name), start=at, end=at + count))
 
     def put(self, name: str, data: bytes) -> None:
         """Write a file whole. In a folder: temporary name, flush, rename, flush of the folder; elsewhere one put."""

@@ -1,6 +1,6 @@
-"""One month of one plant computed again: what a worker does, on this machine or in a cluster.
+"""One period of one plant computed again: what a worker does, on this machine or in a cluster.
 
-A task names files, not samples: the worker opens the month's records and then whole traces by their path, runs the
+A task names files, not samples: the worker opens the period's records and then whole traces by their path, runs the
 calculation floor over each, and puts the rows back into the target under a name made of their contents. A task that
 is done twice (a worker was lost, another took over) writes the same bytes under the same names.
 """
@@ -21,7 +21,7 @@ from loadbook.store.handed import Handed
 from loadbook.store.trace_files import samples
 
 from . import run_record
-from .manifest import Entry, other_name
+from .manifest import Entry, other_name, packed_in
 from .parquet import Parquet, content_of
 from .read import group_columns
 from .target import Store
@@ -31,8 +31,10 @@ ALGORITHMS = f"{parameters.ALGORITHM}/{derived.ALGORITHM}"
 
 @dataclass(frozen=True)
 class Task:
-    """One month of one plant: its records and its published parameters (None: it has none), each by name and SHA-256.
+    """A period (a month, or a year that is over) of one plant: its records and its published parameters (None: it has
+    none), each by name and SHA-256.
 
+    lists   of the period's traces, that say which stand in packs
     input   digest of everything that the result depends on
     number  of the pointer that counts;  going  files that may be removed meanwhile: their names are not taken
     """
@@ -40,23 +42,24 @@ class Task:
     target: str
     plant: str
     base: str  # where the results go
-    month: str
+    period: str
     records: tuple[str, str]
     parameters: tuple[str, str] | None
+    lists: tuple[tuple[str, str], ...]
     input: str
     number: int = 0
     going: tuple[str, ...] = ()
 
 
 @dataclass
-class MonthResult:
+class PeriodResult:
     """What became of a task: the files written, and figures for the log.
 
     damage  (run, why) of traces that could not be read;  seconds of the worker, of which `reading` opening traces
     """
 
     plant: str
-    month: str
+    period: str
     input: str
     entries: list[Entry] = field(default_factory=list)
     damage: list[tuple[str, str]] = field(default_factory=list)
@@ -71,19 +74,20 @@ class MonthResult:
         return {**asdict(self), "entries": [e.as_dict() for e in self.entries]}
 
 
-def work(task: Task) -> MonthResult:
-    """Compute a month again and put its rows into the target. Damaged traces are named, not fatal."""
+def work(task: Task) -> PeriodResult:
+    """Compute a period again and put its rows into the target. Damaged traces are named, not fatal."""
     began = time.perf_counter()
     store = Store(task.target)
-    out = MonthResult(task.plant, task.month, task.input)
+    out = PeriodResult(task.plant, task.period, task.input)
     columns = {table: group_columns()[table] for table in ("parameter", "finding")}
     found: dict[str, list[dict[str, Any]]] = {"parameter": [], "finding": []}
     redone = set()
+    packed = packed_in(store, task.lists)
     for row in _rows(store, task.records):
         record, events, taken = run_record.from_text(row["run"], row["started"], row["record"])
         try:
             at = time.perf_counter()
-            data = store.read(row["trace"])
+            data = store.read(row["trace"]) if row["trace"] not in packed else store.read_slice(*packed[row["trace"]])
             _check(data, row["sha256"], row["trace"])
             out.bytes_read += len(data)
             trace = samples(data, row["trace"], record.channels, events, row["run"], row["started"])
@@ -113,7 +117,7 @@ def work(task: Task) -> MonthResult:
 
 def _write(
     store: Store, task: Task, table: str, columns: dict[str, str], rows: list[dict[str, Any]], making: Parquet,
-    out: MonthResult,
+    out: PeriodResult,
 ) -> None:  # fmt: skip
     """Put one table's rows into the target, numbered in an order that does not depend on how they came."""
     if not rows:
@@ -124,11 +128,11 @@ def _write(
     content = content_of(columns, listed)
     data = making.bytes_of(columns, listed, task.plant)
     digest = hashlib.sha256(data).hexdigest()
-    name = f"{task.base}/{task.month}/{table}-{digest[:24]}.parquet"
+    name = f"{task.base}/{task.period}/{table}-{digest[:24]}.parquet"
     if name in task.going:
         name = other_name(name, task.number)
     store.put(name, data)
-    out.entries.append(Entry(table, task.month, name, digest, len(data), len(listed), content))
+    out.entries.append(Entry(table, task.period, name, digest, len(data), len(listed), content))
 
 
 def _check(data: bytes, sha256: str, name: str) -> None:

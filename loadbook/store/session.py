@@ -203,7 +203,7 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
             filled = session_samples.fill(book, connection, handed, keep=keep)
             session.files, session.left_out = [*filled.files, *filled.packs], filled.left_out
     leaves = plan.behind() if keep and snapshot.may_keep(book) else []
-    change = {SAMPLES: lambda text: session_samples.text(text, filled)}
+    change = {SAMPLES: lambda text: session_samples.text(connection, text, filled.files, filled.packs)}
     sql_files.make(connection, plan.views, change, _PAIRS if "movement" in leaves else ())
     if leaves:
         _leave(book, session, handed, plan)

@@ -36,7 +36,7 @@ SAMPLES = "samples"  # the view over them, and over no table
 LEFT_OUT = "trace_left_out"  # made by the session: the files that samples leaves out, and why
 PACKED = "trace_packed"  # made by the session: the traces that stand in packs
 MADE = (TRACE_FILE, TRACE_PLACE, LEFT_OUT, PACKED)
-_COLUMNS = {
+COLUMNS = {
     TRACE_FILE: {"file": "UBIGINT", "run": "VARCHAR", "started": "TIMESTAMP", "first_place": "INTEGER"},
     TRACE_PLACE: {"place": "INTEGER"} | dict.fromkeys(("channel", "role", "quantity", "unit"), "VARCHAR"),
     LEFT_OUT: dict.fromkeys(("run", "path", "why"), "VARCHAR"),
@@ -46,7 +46,7 @@ _COLUMNS = {
 _FILES = "trace_files"
 _PACKS = "trace_packs"
 # what stands where there are no files to read
-NO_FILES = (
+_NO_FILES = (
     "(SELECT NULL::VARCHAR AS run, NULL::VARCHAR AS quantity, NULL::SMALLINT AS channel, NULL::DOUBLE AS t_s,"
     " NULL::DOUBLE AS value, NULL::UTINYINT AS flag, 0::UBIGINT AS file_index WHERE false)"
 )
@@ -93,12 +93,10 @@ def fill(book: BookFolder, connection: duckdb.DuckDBPyConnection, handed: Handed
         LEFT_OUT: [(x.run, x.path, x.why) for x in filled.left_out],
         PACKED: [(number[t.file], t.run, at) for at, t in enumerate(packed, len(own))],
     }
-    for table, columns in _COLUMNS.items():
+    for table, columns in COLUMNS.items():
         session_copy.create(connection, table, columns)
         if made[table]:
             session_copy.insert(connection, table, columns, list(zip(*made[table], strict=True)))
-    for variable, listed in ((_FILES, filled.files), (_PACKS, filled.packs)):
-        connection.execute(f"SET VARIABLE {variable} = [{', '.join(trace_files.quoted(n) for n in listed)}]")
     return filled
 
 
@@ -219,16 +217,19 @@ def refuse(left_out: Sequence[LeftOut], sql: str) -> None:
 _READ = {SAMPLES, "query", "query_table"}  # the last two build a name
 
 
-def text(view: str, filled: Filled) -> str:
-    """The text of the view over the session's files, or over no rows where there are none."""
+def text(connection: duckdb.DuckDBPyConnection, view: str, files: Sequence[str], packed: Sequence[str]) -> str:
+    """The text of the view `samples` over the traces' own files and over packs, named as the engine takes them; or
+    over no rows where there are none. The session holds the lists."""
+    for variable, listed in ((_FILES, files), (_PACKS, packed)):
+        connection.execute(f"SET VARIABLE {variable} = [{', '.join(map(trace_files.quoted, listed))}]")
     own = f"read_parquet(getvariable('{_FILES}'), hive_partitioning = false)"
-    if filled.packs:
+    if packed:
         columns = "channel, t_s, value, flag"
-        packed = (
+        in_packs = (
             f"SELECT {columns}, p.file AS file_index"
             f" FROM read_parquet(getvariable('{_PACKS}'), hive_partitioning = false) AS s"
             f" JOIN {PACKED} AS p ON p.pack = s.file_index AND p.run = s.run"
         )
-        both = f"SELECT {columns}, file_index FROM {own} UNION ALL {packed}" if filled.files else packed
+        both = f"SELECT {columns}, file_index FROM {own} UNION ALL {in_packs}" if files else in_packs
         return view.replace("{trace_files}", f"({both})")
-    return view.replace("{trace_files}", own if filled.files else NO_FILES)
+    return view.replace("{trace_files}", own if files else _NO_FILES)
