@@ -157,7 +157,7 @@ def test_a_damaged_pack_is_refused_named_and_written_anew(book: BookFolder, tmp_
     data = bytearray(file.read_bytes())
     data[of_r2.at + of_r2.bytes // 2] ^= 1
     file.write_bytes(data)
-    with pytest.raises(DamageError, match="cannot be read|not as it was written"):
+    with pytest.raises(DamageError, match=r"cannot be read|not as it was written"):
         asked(where, SUMS)
     left = open_group(str(where)).sound([TRACE], without_damaged=True).left_out
     assert [x.run for x in left] == ["Linz/R1", "Linz/R2"]

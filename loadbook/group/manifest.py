@@ -351,14 +351,15 @@ def read_current(store: Store, base: str, *, anew: bool = False) -> Current | No
     if not number:
         return None
     try:
-        return _current(store, base, number, read_at)
+        return current_at(store, base, number, read_at)
     except (DamageError, NotFoundError) as exc:
         if not anew or isinstance(exc, StrangeFileError):
             raise
         return Current(number, "", "", Manifest(store, {}, {}), read_at)
 
 
-def _current(store: Store, base: str, number: int, read_at: datetime) -> Current:
+def current_at(store: Store, base: str, number: int, read_at: datetime) -> Current:
+    """What the pointer of that number counts, though a later one be there. Raises DamageError, NotFoundError"""
     at = pointer_of(base, number)
     pointer = read_json(store, at, store.read(at))
     try:

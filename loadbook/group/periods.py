@@ -1,9 +1,9 @@
 """What stands in one file: of the newest months each month, of a year that is over the whole year.
 
-A question opens every file of its tables, and for a month of one plant that costs more than reading it. So a year stands
-in one file a table once late readings of it are few: when the plant's newest run began LATE months after its end. The
-traces of a month that is so far back stand in one pack. Both follow from the book, not from a clock: the same book, the
-same publication.
+A question opens every file of its tables, and for a month of one plant that costs more than reading it. So a year
+stands in one file a table once late readings of it are few: when the plant's newest run began LATE months after its
+end. The traces of a month that is so far back stand in one pack. Both follow from the book, not from a clock: the same
+book, the same publication.
 """
 
 from __future__ import annotations

@@ -24,6 +24,7 @@ from loadbook.store.checked_files import CheckedFiles, may_keep
 from .checked import CHECKED
 from .duck import DuckEngine
 from .read import Group, Plant, group_columns
+from .target import Store
 from .views import MOVEMENT, MOVEMENT_ROWS
 
 _KEPT = f"{CHECKED}/{MOVEMENT}"  # the folder of the files, and the name of the list that tells which are ours
@@ -42,25 +43,33 @@ def kept(group: Group) -> list[str] | None:
 
 def made(group: Group, scratch: Path) -> list[str]:
     """The same; what is not there is made, and kept where it can be, else it lies in the folder `scratch`."""
-    found = []
-    target = group.store.folder
-    known = _known(target) if target is not None else None
-    for number, plant in enumerate(group.plants):
-        name = _name(plant)
-        if known is not None and target is not None and known.is_as_written(target / name, name):
-            found.append(str(target / name))
-            continue
-        with DuckEngine(Group(group.store, [plant]), {MOVEMENT}) as engine:
-            data = engine.parquet(f"SELECT * FROM {MOVEMENT_ROWS}")
-        if known is not None and target is not None and _keep(target, name, data, plant):
-            known.wrote(target / name, name, hashlib.sha256(data).hexdigest())
-            known.keep()  # one by one: who ends it half-way goes on from there
-            found.append(str(target / name))
-            continue
-        with writing.create(scratch / f"{MOVEMENT}-{number}.parquet") as file:
-            file.write(data)
-        found.append(str(scratch / f"{MOVEMENT}-{number}.parquet"))
-    return found
+    known = _known(group.store.folder) if group.store.folder is not None else None
+    return [
+        str(_one(group.store, plant, known, scratch / f"{MOVEMENT}-{number}.parquet"))
+        for number, plant in enumerate(group.plants)
+    ]
+
+
+def of_plant(store: Store, plant: Plant, scratch: Path, without_damaged: bool) -> Path:
+    """The same of one plant, on whatever machine sees the target."""
+    known = _known(store.folder) if store.folder is not None and not without_damaged else None
+    return _one(store, plant, known, scratch / f"{MOVEMENT}.parquet", without_damaged)
+
+
+def _one(store: Store, plant: Plant, known: CheckedFiles | None, at: Path, without_damaged: bool = False) -> Path:
+    """known: of the files that are kept (None: nothing is kept);  at: where it lies if it cannot be kept"""
+    name, target = _name(plant), store.folder
+    if known is not None and target is not None and known.is_as_written(target / name, name):
+        return target / name
+    with DuckEngine(Group(store, [plant]), {MOVEMENT}, without_damaged=without_damaged) as engine:
+        data = engine.parquet(f"SELECT * FROM {MOVEMENT_ROWS}")
+    if known is not None and target is not None and _keep(target, name, data, plant):
+        known.wrote(target / name, name, hashlib.sha256(data).hexdigest())
+        known.keep()  # one by one: who ends it half-way goes on from there
+        return target / name
+    with writing.create(at) as file:
+        file.write(data)
+    return at
 
 
 def leave(group: Group, scratch: Path) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
-from loadbook.core import writing
+from loadbook.core import times, writing
 from loadbook.core.errors import DamageError, NotFoundError, UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.store import migrations
@@ -15,7 +15,7 @@ from loadbook.store.session_samples import LeftOut
 
 from . import rows, run_record
 from .checked import GONE, checked_in, remedy, why_not, why_not_bytes
-from .manifest import PLANTS, RECOMPUTED, TRACE, Current, Entry, OldFormError, damaged, read_current
+from .manifest import PLANTS, RECOMPUTED, TRACE, Current, Entry, OldFormError, current_at, damaged, read_current
 from .published import RECORD, TABLES
 from .target import Store
 
@@ -177,6 +177,14 @@ def open_group(target: str, without: Sequence[str] = ()) -> Group:
     if not kept:
         raise UsageError("every plant is left out", remedy="The group has: " + _listed(plants))
     return Group(store, kept, sorted(left))
+
+
+def plant_at(store: Store, folder: str, number: int, sha256: str) -> Plant:
+    """A plant at the publication that somebody else read. Raises DamageError, NotFoundError where it is gone"""
+    current = current_at(store, f"{PLANTS}/{folder}", number, times.now())
+    if current.sha256 != sha256:
+        raise damaged(store, current.path)
+    return Plant(str(current.manifest.head["plant"]), folder, current, None, False)
 
 
 def _recomputed(store: Store, folder: str) -> Current | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -9,17 +10,21 @@ import sys
 import threading
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loadbook.core import writing
 from loadbook.core.errors import LoadbookError, UsageError
 from loadbook.store import sandbox
 from loadbook.store.session import named_in
 
-from . import transpile
+from . import plant_movement, transpile
 from . import views as groupviews
+from .duck import DuckEngine
 from .manifest import TRACE
 from .parquet import PLANT
-from .read import Group, Sound, SoundFile, group_columns
+from .read import Group, Sound, SoundFile, group_columns, plant_at
+from .target import Store
 from .transpile import Values
 
 if TYPE_CHECKING:
@@ -28,7 +33,7 @@ if TYPE_CHECKING:
 EXTRA = "pip install 'loadbook[spark]'"
 _TYPES = {
     "VARCHAR": "string", "DOUBLE": "double", "BIGINT": "bigint", "BOOLEAN": "boolean", "TIMESTAMP": "timestamp_ntz",
-    "DATE": "date", "BLOB": "binary",
+    "DATE": "date", "BLOB": "binary", "INTEGER": "int",
 }  # fmt: skip
 _TAG = "loadbook-sql"
 _TRACE = "run string, channel smallint, quantity string, t_s double, value double, flag smallint"
@@ -96,9 +101,11 @@ class SparkEngine:
             )
         self.spark = spark if spark is not None else session(master)
         self._kept: list[Any] = []
-        tables, views = groupviews.plan(needs)
+        tables, views = groupviews.plan(needs, (groupviews.MOVEMENT,))
         samples = any(view.name == "samples" for view in views)
-        sound = group.sound([*tables, TRACE] if samples else tables, without_damaged=without_damaged, keep=samples)
+        movement = any(view.name == groupviews.MOVEMENT for view in views)
+        wanted = {*tables, *(groupviews.plan({groupviews.MOVEMENT})[0] if movement else ()), *([TRACE] * samples)}
+        sound = group.sound(sorted(wanted), without_damaged=without_damaged, keep=samples)
         self.left_out = sound.left_out
         for table in tables:
             self._table(group, table, sound)
@@ -109,7 +116,7 @@ class SparkEngine:
             if view.name == "samples":
                 self._samples(group, sound)
                 text = text.replace("{trace_files}", "published_samples")
-            made = self._run(text)
+            made = self._movement(group, without_damaged) if view.name == groupviews.MOVEMENT else self._run(text)
             if groupviews.times_named(view.name, views) > 1 or view.name == "movement":
                 # worked out once and kept by the workers (on their disks where memory is short): a plan in which it
                 # stood several times over would be worked out, and thought through, as often
@@ -191,12 +198,40 @@ class SparkEngine:
         made = self.spark.createDataFrame(rows, "file string, run string")
         made.createOrReplaceTempView(groupviews.PUBLISHED)
 
+    def _movement(self, group: Group, without_damaged: bool) -> Any:
+        """The rows of the view, each plant's made by a worker from the plant's own tables (plant_movement.py): a plan
+        of Spark's would be thought through and shuffled for all plants at once, though no row rests on two."""
+        rows = [
+            (json.dumps([group.store.address, p.folder, p.current.number, p.current.sha256, without_damaged]),)
+            for p in group.plants
+        ]
+        plants = self.spark.createDataFrame(self.spark.sparkContext.parallelize(rows, len(rows)), "plant string")
+        with DuckEngine(Group(group.store, ()), {groupviews.MOVEMENT}) as empty:
+            columns = empty.table(f"DESCRIBE {groupviews.MOVEMENT_ROWS}")[1]
+        schema = ", ".join(f"`{name}` {_TYPES[kind]}" for name, kind, *_ in columns)
+        return plants.mapInArrow(_movement_of, schema)
+
     def _samples(self, group: Group, sound: Sound) -> None:
         files = sound.names(TRACE)
         found = self._read(group, files, _TRACE)
         name = _FILE_INDEX if files else "CAST(NULL AS string)"
         columns = ("channel", "t_s", "value", "flag", f"{name} AS file_index")
         found.selectExpr(*columns).createOrReplaceTempView("published_samples")
+
+
+def _movement_of(batches: Iterable[Any]) -> Iterator[Any]:
+    """What runs on a worker: plants in, one a row; their movement out."""
+    import pyarrow.parquet as pq
+
+    for batch in batches:
+        for text in batch.column(0).to_pylist():
+            address, folder, number, sha256, without_damaged = json.loads(text)
+            store = Store(address)
+            plant = plant_at(store, folder, number, sha256)
+            with writing.scratch() as scratch:
+                path = plant_movement.of_plant(store, plant, Path(scratch), without_damaged)
+                with pq.ParquetFile(path) as file:
+                    yield from file.iter_batches()
 
 
 def _file_index(file: SoundFile, run: str) -> str:
