@@ -22,7 +22,19 @@ import numpy as np
 from loadbook.analysis.trace.model import Channel, Trace
 from loadbook.core.times import now, stored
 from loadbook.group import target as targets
-from loadbook.group.manifest import PLANTS, TRACE, Entry, Files, Manifest, folder_of, part_name, pointer_of
+from loadbook.group.manifest import (
+    PLANTS,
+    TRACE,
+    Entry,
+    Files,
+    Manifest,
+    Packed,
+    folder_of,
+    part_name,
+    pointer_of,
+    samples_name,
+)
+from loadbook.group.periods import Periods
 from loadbook.group.publish import publish
 from loadbook.group.published import BY_RUN, RECORD, TABLES
 from loadbook.group.read import open_group
@@ -88,16 +100,35 @@ def made_up(store: Store, name: str, each: int) -> None:
     """A plant's pointer, manifest and lists; the files that they name are not there."""
     base = f"{PLANTS}/{folder_of(name)}"
 
-    def entry(table: str, month: str | None, rows: int, run: str | None = None) -> Entry:
-        digest = hashlib.sha256(f"{name} {table} {month} {run}".encode()).hexdigest()
-        what = f"samples-{digest[:32]}" if run else f"{table.replace('_', '-')}-{digest[:24]}"
-        return Entry(table, month, f"{base}/{month or 'reference'}/{what}.parquet", digest, 140_000, rows, digest, run)
+    def digest(*of: str | None) -> str:
+        return hashlib.sha256(f"{name} {of}".encode()).hexdigest()
 
-    lists = [Files(part_name(None), [entry(t, None, 100) for t in TABLES if t not in BY_RUN])]
+    def entry(table: str, period: str | None, rows: int) -> Entry:
+        made = digest(table, period)
+        path = f"{base}/{period or 'reference'}/{table.replace('_', '-')}-{made[:24]}.parquet"
+        return Entry(table, period, path, made, 140_000, rows, made, months=dict.fromkeys(of[period or ""], 10 * each))
+
+    def single(month: str, run: str) -> Entry:
+        made = digest(month, run)
+        return Entry(TRACE, month, samples_name(base, month, made), made, 140_000, 100_000, made, run)
+
+    def pack(month: str, runs: list[str]) -> Entry:
+        packed = tuple(Packed(run, digest(month, run), 140_000 * n, 140_000) for n, run in enumerate(runs))
+        made = digest(month)
+        path = f"{base}/{month}/traces-{made[:32]}.parquet"
+        return Entry(TRACE, month, path, made, 140_000 * each, 100_000 * each, made, packed=packed)
+
+    periods = Periods.until(MONTHS[-1])
+    of: dict[str, list[str]] = {"": []}
     for month in MONTHS:
-        lists.append(Files(part_name(month), [entry(t, month, 10 * each) for t in (*BY_RUN, RECORD)]))
+        of.setdefault(periods.of(month), []).append(month)
+    lists = [Files(part_name(None), [entry(t, None, 100) for t in TABLES if t not in BY_RUN])]
+    for period in filter(None, of):
+        lists.append(Files(part_name(period), [entry(t, period, 10 * each) for t in (*BY_RUN, RECORD)]))
+    for month in MONTHS:
         runs = [f"R{month[2:4]}{month[5:]}-{n:03}" for n in range(each)]
-        lists.append(Files(part_name(month, traces=True), [entry(TRACE, month, 100_000, run) for run in runs]))
+        made = [pack(month, runs)] if periods.settled(month) else [single(month, run) for run in runs]
+        lists.append(Files(part_name(month, traces=True), made))
     kept = dict.fromkeys(("customers", "people", "notes", "confidential", "export_controlled", "words"), False)
     withheld = dict.fromkeys(("jobs", "parts", "runs", "pieces", "readings"), 3)
     head = {
@@ -112,13 +143,13 @@ def made_up(store: Store, name: str, each: int) -> None:
         Path(store.url(part.path)).parent.mkdir(parents=True, exist_ok=True)
         Path(store.url(part.path)).write_bytes(listed.text)
     data = manifest.text()
-    digest = hashlib.sha256(data).hexdigest()
-    (folder / f"manifest-{digest[:24]}.json").write_bytes(data)
+    sha256 = hashlib.sha256(data).hexdigest()
+    (folder / f"manifest-{sha256[:24]}.json").write_bytes(data)
     # as of a plant that publishes every hour: some days' files wait
     waiting = {f"{base}/2025-12/reading-{hashlib.sha256(bytes([n % 256, n // 256])).hexdigest()[:24]}.parquet":
                stored(now()) for n in range(1200)}  # fmt: skip
     (folder / "unnamed-0.json").write_text(json.dumps(waiting))
-    pointer = {"manifest": f"{base}/manifest-{digest[:24]}.json", "sha256": digest, "unnamed": f"{base}/unnamed-0.json"}
+    pointer = {"manifest": f"{base}/manifest-{sha256[:24]}.json", "sha256": sha256, "unnamed": f"{base}/unnamed-0.json"}
     (folder / Path(pointer_of(base, 1)).name).write_text(json.dumps(pointer))
 
 
@@ -199,7 +230,7 @@ def main(folder: str, plants: int = 100, each: int = 242) -> int:
     found = measured("listing one month's traces of all plants", where, lambda: [
         e for p in group.plants for e in p.of(TRACE, ["2020-05"])
     ])  # fmt: skip
-    print(f"{'':42} {len(found)} traces")
+    print(f"{'':42} {sum(len(e.runs) for e in found)} traces in {len(found)} files")
     return 0
 
 

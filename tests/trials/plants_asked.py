@@ -1,8 +1,10 @@
-"""Questions of a hundred plants of ten years: python -m tests.trials.plants_asked FOLDER [PLANTS] [RUNS A MONTH]
+"""Questions of a hundred plants of ten years:
+python -m tests.trials.plants_asked FOLDER [PLANTS] [RUNS A MONTH] [SPARK'S MASTER]
 
 One plant is published from a book with readings of real size; the tables of the others are its own, each file written
 anew with the other plant's name. Traces are listed for all plants, and lie there for the published one. Each question
-is a process of its own; printed are seconds by the clock and of its processors, and the most memory of any so far.
+is a process of its own; printed are seconds by the clock and of its processors, and the most memory of any so far. At
+the end the plant publishes once more while it is asked; with a master, two questions go to Spark.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ import os
 import resource
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -83,13 +86,13 @@ def others(store: Store, names: list[str]) -> None:
     lists: dict[str, list[Files]] = {name: [] for name in names}
     for part in current.manifest.parts.values():
         entries = current.manifest.entries([part.name])
-        tables = {e.path: pq.read_table(store.url(e.path)) for e in entries if e.run is None}
+        tables = {e.path: pq.read_table(store.url(e.path)) for e in entries if not e.runs}
         for name in names:
             own = f"{PLANTS}/{folder_of(name)}"
             made = []
             for e in entries:
                 path = e.path.replace(base, own)
-                if e.run is not None:
+                if e.runs:
                     made.append(Entry(**{**vars(e), "path": path}))
                     continue
                 table = tables[e.path]
@@ -129,7 +132,8 @@ def asked(what: list[str], **more: str) -> None:
     out, err = child.communicate()
     took = time.perf_counter() - at
     told = "" if child.returncode == 0 else f"  exit {child.returncode}: {err.strip().splitlines()[-1:]}"
-    print(f"{' '.join(what)[:90]:90} {took:8.1f} s by the clock  {len(out):7} letters{told}", flush=True)
+    shown = out if len(out) < 60 else f"{len(out)} letters"
+    print(f"{' '.join(what)[:90]:90} {took:8.1f} s by the clock  {' '.join(shown.split())}{told}", flush=True)
 
 
 def questions(target: str) -> Iterator[list[str]]:
@@ -144,7 +148,33 @@ def questions(target: str) -> Iterator[list[str]]:
     yield ["group", "moved", target, "--format", "json"]
 
 
-def main(folder: str, plants: int = 100, each: int = 242) -> int:
+def on_spark(target: str, master: str) -> Iterator[list[str]]:
+    spark = ["--engine", "spark", "--master", master, "--format", "json"]
+    yield ["group", "report", target, "furnaces_compared", *spark]
+    yield ["group", "moved", target, "--part", "P-001", *spark]
+
+
+def published_while_asked(book: BookFolder, target: str) -> None:
+    """One more run is published while the group is asked: the answer is that of before or of after."""
+    question = ["group", "sql", target, "select count(*) from run", "--format", "json"]
+    thread = threading.Thread(target=lambda: [asked(question) for _ in range(5)])
+    thread.start()
+    name = f"RX-{time.time_ns()}"
+    put(
+        book, "run",
+        {"run": name, "furnace": "F1", "cycle": "SR", "cycle_revision": "A", "status": "done",
+         "started": "2025-12-28T23:00:00Z", "ended": "2025-12-28T23:50:00Z"},
+    )  # fmt: skip
+    at = time.perf_counter()
+    done = publish(book, target, NAME)
+    print(
+        f"published {name} in {time.perf_counter() - at:.0f} s: {done.files} files, {done.bytes / 1e6:.2f} MB",
+        flush=True,
+    )
+    thread.join()
+
+
+def main(folder: str, plants: int = 100, each: int = 242, master: str = "") -> int:
     where = Path(folder)
     target = str(where / "group")
     flushed, os.fsync = os.fsync, lambda _: None
@@ -160,14 +190,15 @@ def main(folder: str, plants: int = 100, each: int = 242) -> int:
     others(store, [n for n in names if not (where / "group" / PLANTS / folder_of(n)).exists()])
     os.fsync = flushed
     print(f"{plants} plants: {time.perf_counter() - at:.0f} s", flush=True)
-    for question in questions(target):
+    for question in (*questions(target), *(on_spark(target, master) if master else ())):
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
         asked(question)
         after = resource.getrusage(resource.RUSAGE_CHILDREN)
         print(f"{'':90} {after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime:8.1f} s of processors, "
               f"the largest so far {after.ru_maxrss / 1e6:.1f} GB", flush=True)  # fmt: skip
+    published_while_asked(book, target)
     return 0
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1], *map(int, sys.argv[2:])))
+    sys.exit(main(sys.argv[1], *map(int, sys.argv[2:4]), *sys.argv[4:]))
