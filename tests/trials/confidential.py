@@ -143,7 +143,7 @@ class _Maker:
                      purchase_order=r.choice((None, f"PO-{4700 + number}")), confidential=r.choice((None, 0, 0, 1)),
                      export_controlled=r.choice((None, 0, 0, 0, 1)))  # fmt: skip
         for number, run in enumerate(runs):
-            day = f"2026-{number % 3 + 1:02}-{number + 2:02}"
+            day = f"{2026 if number % 3 else 2024}-{number % 3 + 1:02}-{number + 2:02}"  # of a year that is over too
             self.add("run", run=run, furnace=r.choice(("F1", "F2")), cycle=r.choice(("SR", "SR", "HX")),
                      cycle_revision=r.choice(("A", "A", "B")), started=f"{day}T08:00:00Z", ended=f"{day}T18:00:00Z",
                      setup=free(), operator=r.choice((None, *PEOPLE)), status="done", note=free(),

@@ -24,6 +24,7 @@ from loadbook.group.target import Store
 from loadbook.group.verify import verify_group
 from loadbook.store.book import BookFolder
 from tests.groupcase import shop
+from tests.smallbook import run, trace
 
 
 def writes(number: int, folder: Path, rounds: int, together: Any, told: Any) -> None:
@@ -62,6 +63,10 @@ def main(rounds: int = 200, writers: int = 3) -> int:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         with shop(folder / "book") as book:
+            for month in (3, 4):  # of a year that is over, with packs
+                name = f"R{month}-24"
+                run(book, name, 1, started=f"2024-{month:02}-01T08:00:00Z", ended=f"2024-{month:02}-01T18:00:00Z")
+                trace(book, name, f"t-{month}-24")
             publish(book, str(folder / "group"), "Linz")
         made = multiprocessing.get_context("spawn")
         together, done, told, read = made.Barrier(writers + 1), made.Event(), made.Queue(), made.Queue()
