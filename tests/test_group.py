@@ -24,6 +24,7 @@ from loadbook.group.manifest import folder_of
 from loadbook.group.publish import publish
 from loadbook.group.read import open_group
 from loadbook.group.recompute import recompute_group
+from loadbook.group.spark import in_words
 from loadbook.queries.answer import answer
 from loadbook.queries.enquiry import Question
 from loadbook.queries.plants import GroupSource
@@ -207,3 +208,17 @@ def test_the_readmes_commands_are_commands() -> None:
         words = shlex.split(line)[2:]
         command = group.commands[words[0]]
         command.make_parser(click.Context(command)).parse_args(words[1:])
+
+
+@pytest.mark.parametrize(
+    ("raised", "told"),
+    [
+        ("An error occurred while calling o1.collect.\n: org.apache.spark.SparkException: Not enough memory\n\tat x",
+         "org.apache.spark.SparkException: Not enough memory"),
+        ("An exception was thrown from the Python worker.\nTraceback (most recent call last):\n  File\n"
+         "loadbook.core.errors.DamageError: this is not what was published", "this is not what was published"),
+        ("[PARSE_SYNTAX_ERROR] Syntax error at 'x'.", "[PARSE_SYNTAX_ERROR] Syntax error at 'x'."),
+    ],
+)  # fmt: skip
+def test_what_spark_could_not_do_is_told_by_what_happened(raised: str, told: str) -> None:
+    assert in_words(RuntimeError(raised)).what == f"Spark could not do it: {told}"

@@ -69,6 +69,8 @@ def session(master: str | None = None, settings: Mapping[str, str] | None = None
         "spark.ui.showConsoleProgress": "false",
         "spark.sql.session.timeZone": "UTC",
         "spark.sql.execution.arrow.pyspark.enabled": "true",
+        # Parquet packs samples twenty times and more: taken for small, they would be sent to every worker whole
+        "spark.sql.sources.fileCompressionFactor": "20",
         "spark.sql.shuffle.partitions": "8" if master.startswith("local") else "200",
         **(settings or {}),
     }
@@ -316,4 +318,10 @@ def in_words(exc: Exception) -> LoadbookError:
 
 
 def _first_line(exc: Exception) -> str:
-    return next((line.strip() for line in str(exc).splitlines() if line.strip()), type(exc).__name__)
+    """What happened, of an error that may tell first which call it was, or where a worker's Python was."""
+    said = str(exc)
+    if ours := re.search(r"^loadbook\.core\.errors\.\w+: (.+)", said, re.MULTILINE):
+        return ours[1]
+    lines = [line.strip(": ") for line in said.splitlines() if line.strip()]
+    at = 1 if len(lines) > 1 and lines[0].startswith("An error occurred while calling") else 0
+    return lines[at] if lines else type(exc).__name__
