@@ -278,3 +278,15 @@ def test_dates_are_on_the_shops_clock(two: tuple[BookFolder, str]) -> None:
     book, target = two
     day = Filters(since="2026-01-03", until="2026-01-03")
     assert BookSource(book).condition(day, {"started"}) == GroupSource(target).condition(day, {"started"})
+
+
+def test_what_cycles_ask_is_read_once_for_all_plants(
+    two: tuple[BookFolder, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A hundred plants have a hundred cycles of one name: an enquiry for each would open every table as often."""
+    read: list[set[str]] = []
+    records = GroupSource.records
+    monkeypatch.setattr(GroupSource, "records", lambda source, needs: read.append({*needs}) or records(source, needs))
+    effect(GroupSource(two[1]), "od", Filters(part="00123"))
+    assert sum("cycle_segment" in needs for needs in read) == 1
+    assert not any("run" in needs for needs in read if "cycle_segment" in needs)

@@ -8,8 +8,6 @@ import numpy as np
 
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
-from .enquiry import Question
-
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -36,9 +34,13 @@ def by_cycles(source: Source, runs: pd.DataFrame, kept: pd.DataFrame, names: Seq
     have = kept[kept["parameter"].isin(wanted)].drop_duplicates(["run", "parameter"])
     lacking = once["run"].map(have.groupby("run").size()).fillna(0).to_numpy() < len(wanted)
     found = []
-    for (cycle, revision), some in once[lacking].groupby(["cycle", "cycle_revision"], dropna=True):
-        with source.enquiry(Question(cycle=str(cycle))) as (conn, _):
-            planned = asked_parameters(load_cycle(conn, str(cycle), str(revision)))
+    asking = list(once[lacking].groupby(["cycle", "cycle_revision"], dropna=True))
+    planned_of = {}
+    if asking:
+        with source.cycles() as conn:
+            planned_of = {key: asked_parameters(load_cycle(conn, *map(str, key))) for key, _ in asking}
+    for key, some in asking:
+        planned = planned_of[key]
         told = [(p.parameter, p.value, p.unit, "asked", np.nan) for p in planned if p.parameter in wanted]
         if told:
             rows = some[["run"]].merge(pd.DataFrame(told, columns=list(COLUMNS[1:])), how="cross")

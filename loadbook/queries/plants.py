@@ -33,11 +33,13 @@ _OWN_RUN = f"x.run IN (SELECT x.run FROM piece AS x {_APART} WHERE {_PART} = $pa
 _OF_MATERIAL = ", ".join(
     f"min(x.{c.name}) AS {c.name}" for c in BY_TABLE["material"].columns if c.name not in ("material", "reactive")
 )
-_OF_CYCLE = (
-    "FROM {} WHERE cycle = $cycle OR cycle IN (SELECT x.cycle FROM run AS x "
-    f"WHERE {_OWN_RUN}) ORDER BY cycle, revision"
-)
+_OF_CYCLE = f" WHERE cycle = $cycle OR cycle IN (SELECT x.cycle FROM run AS x WHERE {_OWN_RUN})"
 _LIMIT = ", ".join(f.name for f in fields(Limit) if f.name != "typed")
+_CYCLES = {
+    "cycle": "SELECT cycle, revision, coalesce(title, '') AS title, process, atmosphere FROM cycle",
+    "cycle_segment": f"SELECT cycle, revision, {', '.join(f.name for f in fields(Segment))} FROM cycle_segment",
+    "cycle_limit": f"SELECT cycle, revision, NULL AS typed, {_LIMIT} FROM cycle_limit",
+}
 # what an enquiry reads, as a book has it: parts and materials without their plant, all else with it
 _ENQUIRY = {
     "part": f"SELECT DISTINCT {_PART} AS part, {_MATERIAL} AS material, shape, section_thick_mm, section_thin_mm,"
@@ -60,10 +62,7 @@ _ENQUIRY = {
     "parameter": "SELECT x.run, x.channel, x.parameter, x.source, x.value FROM parameter AS x"
     f" WHERE x.parameter = 'hold_mean_c' AND x.source = 'trace' AND {_OWN_RUN} ORDER BY x.plant, x.parameter_id",
     "furnace_check": "SELECT furnace, kind, done_on, note FROM furnace_check ORDER BY done_on, furnace",
-    "cycle": "SELECT cycle, revision, coalesce(title, '') AS title, process, atmosphere " + _OF_CYCLE.format("cycle"),
-    "cycle_segment": f"SELECT cycle, revision, {', '.join(f.name for f in fields(Segment))} "
-    + _OF_CYCLE.format("cycle_segment"),
-    "cycle_limit": f"SELECT cycle, revision, NULL AS typed, {_LIMIT} " + _OF_CYCLE.format("cycle_limit"),
+    **{name: f"{sql}{_OF_CYCLE} ORDER BY cycle, revision" for name, sql in _CYCLES.items()},
 }
 
 
@@ -121,8 +120,7 @@ class GroupSource:
     @contextlib.contextmanager
     def enquiry(self, question: Question) -> Iterator[tuple[sqlite3.Connection, Question]]:
         question = self._of_a_plant(question)
-        with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as conn:
-            conn.row_factory = sqlite3.Row
+        with _empty() as conn:
             chosen = {"part": question.part, "kind": (question.kind or "").lower(), "cycle": question.cycle}
             with self.records({*_ENQUIRY, views.APART}) as found:
                 for name, sql in _ENQUIRY.items():
@@ -131,6 +129,14 @@ class GroupSource:
             if question.plant is None and question.part is not None:
                 question = replace(question, plant=_usual_plant(conn, question.part))
             yield conn, question
+
+    @contextlib.contextmanager
+    def cycles(self) -> Iterator[sqlite3.Connection]:
+        with _empty() as conn:
+            with self.records(_CYCLES) as found:
+                for name, sql in _CYCLES.items():
+                    _copied(conn, name, *found.table(sql))
+            yield conn
 
     def condition(self, filters: Filters, columns: set[str]) -> tuple[str, list[Any]]:
         if filters.customer is not None and not self.group.keeps("customers"):
@@ -212,6 +218,13 @@ def _usual_plant(conn: sqlite3.Connection, part: str) -> str | None:
         r[0].partition("/")[0] for r in conn.execute("SELECT DISTINCT run FROM piece WHERE part = ?", (part,))
     )
     return min(runs, key=lambda plant: (-runs[plant], plant), default=None)
+
+
+@contextlib.contextmanager
+def _empty() -> Iterator[sqlite3.Connection]:
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as conn:
+        conn.row_factory = sqlite3.Row
+        yield conn
 
 
 def _copied(conn: sqlite3.Connection, table: str, columns: list[str], rows: list[tuple[Any, ...]]) -> None:

@@ -94,6 +94,9 @@ class Source(Protocol):
     def enquiry(self, question: Question) -> contextlib.AbstractContextManager[tuple[sqlite3.Connection, Question]]:
         """SQLite tables that hold what an enquiry names (its part, its cycle), and the enquiry with its plant."""
 
+    def cycles(self) -> contextlib.AbstractContextManager[sqlite3.Connection]:
+        """SQLite tables that hold all cycles, their segments and limits."""
+
     def condition(self, filters: Filters, columns: set[str]) -> tuple[str, list[Any]]:
         """The filters as a WHERE text with `?` parameters. Raises UsageError for one that does not apply."""
 
@@ -141,6 +144,10 @@ class BookSource:
     @contextlib.contextmanager
     def enquiry(self, question: Question) -> Iterator[tuple[sqlite3.Connection, Question]]:
         yield self.book.read(), question
+
+    @contextlib.contextmanager
+    def cycles(self) -> Iterator[sqlite3.Connection]:
+        yield self.book.read()
 
     def condition(self, filters: Filters, columns: set[str]) -> tuple[str, list[Any]]:
         return replace(filters, zone=filters.zone or self.zone.key).sql(columns)
