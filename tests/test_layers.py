@@ -13,7 +13,7 @@ OUTSIDE = {
     "core": {"confusable_homoglyphs"},
     "analysis": {"numpy", "pandas", "scipy", "thermocouple_its90"},
     "store": {"numpy", "pandas", "duckdb", "fsspec", "sqlite_utils", "cryptography"},
-    "group": {"numpy", "pandas", "duckdb", "fsspec", "pyspark", "sqlglot"},
+    "group": {"numpy", "pandas", "duckdb", "fsspec", "pyspark", "sqlglot", "pyarrow"},
 }
 FORBIDDEN_IN_ANALYSIS = {"sqlite3", "pathlib", "click", "rich", "duckdb", "subprocess", "socket"}
 
