@@ -22,7 +22,7 @@ from loadbook.core.phrases import many
 
 from .options import Question
 
-QUARTER = 900.0
+QUARTER, HALF_DAY = 900.0, 43_200.0
 _EPOCH = datetime(1970, 1, 1)
 
 
@@ -31,6 +31,19 @@ def _offsets(local: float, zone: ZoneInfo) -> tuple[float, float]:
     early, late = wall.replace(tzinfo=zone, fold=0).utcoffset(), wall.replace(tzinfo=zone, fold=1).utcoffset()
     assert early is not None and late is not None
     return early.total_seconds(), late.total_seconds()
+
+
+def _table(quarters: Floats, zone: ZoneInfo) -> Floats:
+    """Both offsets of each quarter of an hour, (n, 2): about a day on either side of a change of the clocks one by one,
+    the rest of a file of years by half days."""
+    halves, which = np.unique(np.floor(quarters / HALF_DAY), return_inverse=True)
+    around = halves[:, None] + np.arange(-2, 4)
+    known = {half: _offsets(half * HALF_DAY, zone) for half in np.unique(around).tolist()}
+    turning = np.array([len({known[half] for half in row}) > 1 for row in around.tolist()])
+    table = np.array([known[half] for half in halves.tolist()])[which]
+    for i in np.flatnonzero(turning[which]).tolist():
+        table[i] = _offsets(float(quarters[i]), zone)
+    return table
 
 
 def to_utc(
@@ -48,14 +61,14 @@ def to_utc(
     if not len(known):
         return local, [], []
     low, high = float(known.min()), float(known.max())
-    days = np.arange(low - 86400, high + 86400 + 1, 43200.0)
+    days = np.arange(low - 86400, high + 86400 + 1, HALF_DAY)
     if len(days) < 3000:
         ends = {_offsets(float(d), zone) for d in days}
         if len(ends) == 1:
             return local - next(iter(ends))[0], [], []
     quarters = np.floor(local / QUARTER) * QUARTER
     unique, inverse = np.unique(np.nan_to_num(quarters, nan=known[0]), return_inverse=True)
-    table = np.array([_offsets(float(q), zone) for q in unique])
+    table = _table(unique, zone)
     early, late = table[inverse, 0], table[inverse, 1]
     unclear = (early != late) & ~np.isnan(local)
     if not unclear.any():
