@@ -12,7 +12,7 @@ import pytest
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="a shell's redirections")
 LOADBOOK = f"{shlex.quote(sys.executable)} -m loadbook"
-ROWS = "sql 'SELECT i FROM range(200000) q(i)'"
+ROWS = "sql 'SELECT i FROM range(30000) q(i)'"
 
 
 @pytest.fixture(scope="module")

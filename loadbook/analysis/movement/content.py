@@ -96,16 +96,21 @@ def _of_runs(y: Floats, run: Codes, count: int, content: float, confidence: floa
     within = float(np.sum((y - means[run]) ** 2))
     mean, pieces_df = float(means.mean()), float(sizes.sum() - count)
     between = float(np.sum((means - mean) ** 2))
-    u = _points()
-    of_means = between / special.chdtri(count - 1.0, u[0])  # variance of a run's mean
-    total = of_means + (1.0 - float(np.mean(1.0 / sizes))) * within / special.chdtri(pieces_df, u[1])
-    off = special.ndtri(u[2]) * np.sqrt(of_means / count)
+    of_means = between / _chi2(count - 1.0, 0)  # variance of a run's mean
+    total = of_means + (1.0 - float(np.mean(1.0 / sizes))) * within / _chi2(pieces_df, 1)
+    off = special.ndtri(_points()[2]) * np.sqrt(of_means / count)
     sd = np.sqrt(total)
     half = quantile(half_width(np.abs(off) / sd, content) * sd, confidence)
     one = quantile(off + float(special.ndtri(content)) * sd, confidence)
     return Content(
         content, confidence, "runs", low=mean - half, high=mean + half, below=mean - one, above=mean + one
     )  # fmt: skip
+
+
+@lru_cache(maxsize=64)  # groups of as many runs and pieces ask for the same, and it is most of the work
+def _chi2(df: float, row: int) -> Floats:
+    """Chi² of so many degrees of freedom at one row of the points, from above."""
+    return np.asarray(special.chdtri(df, _points()[row]))
 
 
 @lru_cache(maxsize=1)
