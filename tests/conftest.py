@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from loadbook.store import book as books
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 
@@ -26,6 +27,10 @@ os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
 # byte code is kept: commands are started by the hundred, and each of them would make it again
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+
+# no power cut is tried: what these processes write (not those that they start) waits for no disk
+os.fsync = lambda _: None
+books.FLUSHED = "OFF"
 
 # how long an example takes, or takes to be made up, is no finding on a machine that does other things too;
 # the suite asks the same of every tree, and new examples are looked for on purpose: --hypothesis-profile=searching

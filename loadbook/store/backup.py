@@ -77,6 +77,7 @@ def _snapshot(book: BookFolder, snapshot: Path) -> tuple[list[sqlite3.Row], list
     copy.row_factory = sqlite3.Row
     try:
         try:
+            copy.execute("PRAGMA synchronous = OFF")  # what is made of it is flushed
             book.read().backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")
         except sqlite3.OperationalError as exc:

@@ -28,6 +28,7 @@ from .sql_errors import TROUBLE, gone, translate_error
 FILE = "book.sqlite"
 TRACES = "traces"
 BUSY_SECONDS = 10.0
+FLUSHED = "FULL"  # SQLite's word: a commit is on the disk before it counts
 S = TypeVar("S")
 
 
@@ -100,6 +101,7 @@ class BookFolder:
             with writing.Part(path / FILE) as fresh:
                 conn = sqlite3.connect(fresh.path.absolute(), isolation_level=None)  # 'file:x' would be a URI
                 try:
+                    conn.execute("PRAGMA synchronous = OFF")  # nobody has it yet: it is flushed once, as it is
                     migrations.empty().backup(conn)
                     conn.execute("BEGIN")
                     for name, value in (("units", units), ("zone", zone), ("made_at", times.stored(times.now()))):
@@ -109,6 +111,7 @@ class BookFolder:
                     conn.execute("COMMIT")
                 finally:
                     conn.close()
+                fresh.flush()
                 fresh.place()
         except sqlite3.Error as exc:
             raise translate_error(exc, path / FILE) from exc
@@ -248,7 +251,7 @@ class BookFolder:
                 conn = self._connect_reading("rw")
             conn.execute("PRAGMA foreign_keys = ON")
             conn.execute("PRAGMA recursive_triggers = ON")
-            conn.execute("PRAGMA synchronous = FULL")
+            conn.execute(f"PRAGMA synchronous = {FLUSHED}")
             schema_check.limit(conn)
         except TROUBLE as exc:
             raise translate_error(exc, self.file) from exc

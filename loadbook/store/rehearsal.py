@@ -28,6 +28,7 @@ def rehearsal(book: BookFolder) -> Iterator[BookFolder]:
     with writing.scratch() as folder:
         made = sqlite3.connect(Path(folder) / FILE)
         try:
+            made.execute("PRAGMA synchronous = OFF")
             book.read().backup(made)
         except TROUBLE as exc:
             raise translate_error(exc, Path(folder) / FILE) from exc
