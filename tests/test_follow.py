@@ -238,7 +238,7 @@ def test_the_command_follows_a_writer_and_takes_the_file_in(book: BookFolder, tm
 
     def write() -> None:
         for a, b in pairwise(cuts):
-            time.sleep(0.4)
+            time.sleep(0.2)
             with path.open("ab") as out:
                 out.write(WHOLE[a:b])
 
@@ -247,7 +247,7 @@ def test_the_command_follows_a_writer_and_takes_the_file_in(book: BookFolder, tm
     writer.start()
     runner = CliRunner(env={"LOADBOOK_BOOK": str(tmp_path / "book")})
     words = ["follow", str(path), "--run", "R1", "--every", "1", "--json", "--page", str(page)]
-    words += ["--quiet-minutes", "0.05"]
+    words += ["--quiet-minutes", "0.03"]
     found = runner.invoke(cli, words, catch_exceptions=False)
     writer.join()
     lines = [json.loads(line) for line in found.stdout.splitlines() if line.startswith("{")]
