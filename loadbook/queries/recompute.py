@@ -17,7 +17,7 @@ from loadbook.store.trace_files import read_trace
 from .recompute_workers import Computed, State, Team, compute, cores
 
 WORTH_WORKERS = 100
-GROUP = 4  # runs that are read and computed together
+GROUP = 8  # runs that are read and computed together at most
 AT_ONCE, WITHIN_S = 32, 0.5  # so many runs are stored together at most, and none waits much longer than so long
 
 
@@ -76,9 +76,8 @@ def _computed(
     book: BookFolder, runs: Sequence[str], count: int, store: _Store
 ) -> Iterator[tuple[State, Computed]]:  # fmt: skip
     """Every run as it was computed, in order, without holding the book."""
-    some = [tuple(runs[at : at + GROUP]) for at in range(0, len(runs), GROUP)]
     with Team(book, count, store.state, compute) as team:
-        for group, before, found in team.results(some):
+        for group, before, found in team.results(_groups(runs, count)):
             if found is not None:
                 for one in found:
                     yield before, one
@@ -86,6 +85,15 @@ def _computed(
             for run in group:  # those before the one that cannot be computed count
                 before = store.state()
                 yield before, compute(book, (run,))[0]
+
+
+def _groups(runs: Sequence[str], processes: int) -> Iterator[tuple[str, ...]]:
+    """The runs in groups, small ones at the end, so that no process has much left to do when the others are done."""
+    at = 0
+    while at < len(runs):
+        size = max(1, min(GROUP, (len(runs) - at) // (2 * processes)))
+        yield tuple(runs[at : at + size])
+        at += size
 
 
 class _Store:

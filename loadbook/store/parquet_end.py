@@ -36,8 +36,8 @@ def end_of(data: bytes) -> bytes:
 
 
 def rows_of(end: bytes) -> int:
-    """How many rows a file's metadata tells. Raises ValueError."""
-    return int(_whole(_value(_Reader(end).struct(), _ROWS)))
+    """How many rows a file's metadata tells, which is read no further than that. Raises ValueError."""
+    return int(_whole(_value(_Reader(end).struct(_ROWS), _ROWS)))
 
 
 def columns_of(end: bytes) -> bytes:
@@ -125,12 +125,13 @@ class _Reader:
     def __init__(self, data: bytes) -> None:
         self._data, self._at = data, 0
 
-    def struct(self) -> list[Field]:
+    def struct(self, until: int | None = None) -> list[Field]:
+        """Its fields; until: up to the one of this number, and whatever follows is not looked at."""
         try:
-            found = self._struct(0)
+            found = self._struct(0, until)
         except IndexError as exc:
             raise ValueError("the metadata ends too early") from exc
-        if self._at != len(self._data):
+        if until is None and self._at != len(self._data):
             raise ValueError("bytes after the metadata")
         return found
 
@@ -155,7 +156,7 @@ class _Reader:
         self._at = at
         return found
 
-    def _struct(self, depth: int) -> list[Field]:
+    def _struct(self, depth: int, until: int | None = None) -> list[Field]:
         if depth > _DEEPEST:
             raise ValueError("nested too deep")
         found: list[Field] = []
@@ -171,6 +172,8 @@ class _Reader:
             else:
                 value = self._read(kind, depth)
             found.append((number, kind, value))
+            if number == until:
+                return found
         self._at += 1
         return found
 

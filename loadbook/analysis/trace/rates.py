@@ -266,12 +266,14 @@ def noise_peak(seconds: float, step_s: float, window_s: float = WINDOW_S) -> flo
     2.8
     """
     low, high = 0.0, 12.0
+    watched, sampled = 3.0 * seconds / window_s, math.sqrt(6.0 * step_s / window_s)
+    half, root_2, root_2pi = math.log(2.0), math.sqrt(2.0), math.sqrt(2.0 * math.pi)
     for _ in range(50):
         u = 0.5 * (low + high)
-        density = math.exp(-0.5 * u * u) / math.sqrt(2.0 * math.pi)
-        crossings = 3.0 * seconds / window_s * u * density * math.exp(-0.583 * u * math.sqrt(6.0 * step_s / window_s))
-        crossings += 0.5 * math.erfc(u / math.sqrt(2.0))  # a single look already exceeds u this often
-        low, high = (u, high) if crossings > math.log(2.0) else (low, u)
+        density = math.exp(-0.5 * u * u) / root_2pi
+        crossings = watched * u * density * math.exp(-0.583 * u * sampled)
+        crossings += 0.5 * math.erfc(u / root_2)  # a single look already exceeds u this often
+        low, high = (u, high) if crossings > half else (low, u)
         if high - low < 1e-4:
             break
     return 0.5 * (low + high) if low > 0.0 else 0.0
