@@ -25,13 +25,17 @@ Run = Callable[..., subprocess.CompletedProcess[str]]
 @pytest.fixture
 def traced(book: BookFolder) -> BookFolder:
     """A book with one committed trace of two channels."""
+    return with_trace(book, "R1", "t1")
+
+
+def with_trace(book: BookFolder, run: str, trace_id: str) -> BookFolder:
     t_s = np.arange(200.0) * 30.0
     values = np.vstack([20.0 + t_s / 60.0, 18.0 + t_s / 61.0])
     channels = (Channel(1, "TC 1", "control"), Channel(2, "TC 2", "work"))
-    trace = Trace(t_s, values, np.zeros(values.shape, np.uint8), channels, run="R1", started="2026-03-01T08:00:00Z")
-    path, sha256, size = write_trace(book, trace, "t1")
+    trace = Trace(t_s, values, np.zeros(values.shape, np.uint8), channels, run=run, started="2026-03-01T08:00:00Z")
+    path, sha256, size = write_trace(book, trace, trace_id)
     row = {
-        "trace_id": "t1", "run": "R1", "state": "current", "path": path, "sha256": sha256, "bytes": size,
+        "trace_id": trace_id, "run": run, "state": "current", "path": path, "sha256": sha256, "bytes": size,
         "source_name": "r1.csv", "source_sha256": "0" * 64, "layout": "-", "started": "2026-03-01T08:00:00Z",
         "zone": "UTC", "interval_s": 30.0, "seconds": 5970.0, "samples": 400, "missing": 0, "open": 0,
         "out_of_range": 0, "duplicates": 0, "backwards": 0, "gaps": 0, "longest_gap_s": 30.0,
@@ -172,6 +176,65 @@ def test_the_head_kept_elsewhere(traced: BookFolder, loadbook: Run) -> None:
     wrong = loadbook("verify", "--last-link", "f" * 64, cwd=traced.path)
     assert wrong.returncode == 3
     assert "the chain recomputed" in wrong.stdout
+
+
+@pytest.mark.parametrize(
+    ("damage", "found"),
+    [
+        ("UPDATE piece SET quantity = 9 WHERE run = 'R1'", False),
+        ("UPDATE piece SET quantity = 9 WHERE run = 'R2'", True),
+        ("INSERT INTO finding (run, what, name, verdict, text, algorithm) VALUES ('R1', 'run', 'run', 'kept', '', '0')",
+         False),
+        ("INSERT INTO finding (run, what, name, verdict, text, algorithm) VALUES ('R2', 'run', 'run', 'kept', '', '0')",
+         True),
+        ("UPDATE chain SET content = digest WHERE link = 1", True),
+        ("UPDATE setting SET value = 'UTC' WHERE name = 'zone'", True),
+        ("t1", False),
+        ("t2", True),
+    ],
+)  # fmt: skip
+def test_only_what_came_after_a_link(traced: BookFolder, loadbook: Run, damage: str, found: bool) -> None:
+    """What is damaged before the link the whole check finds, and nothing else: that is what the last lines say."""
+    head = verify(traced).last_link
+    with traced.write() as conn:
+        row = {"run": "R2", "furnace": "F1", "started": "2026-03-02T08:00:00Z", "status": "done"}
+        piece = {"run": "R2", "part": "00123", "serial": "009", "quantity": 1}
+        add_intake(conn, "runs", {"run": [row], "piece": [piece]}, rows_read=2)
+    with_trace(traced, "R2", "t2")
+    whole = loadbook("verify", "--since", head, cwd=traced.path)
+    assert (whole.returncode, whole.stdout.splitlines()[0]) == (
+        0, "2 links of the chain and 1 trace files are as they were written"
+    )  # fmt: skip
+    assert "not looked at: what the 2 links up to the one given put in, 1 trace file," in whole.stdout
+    assert "a whole check is due by 20" in whole.stdout and "last link" not in whole.stdout
+    if damage in ("t1", "t2"):
+        (path,) = traced.read().execute("SELECT path FROM trace WHERE trace_id = ?", (damage,)).fetchone()
+        (traced.path / path).write_bytes(_flip((traced.path / path).read_bytes()))
+    else:
+        conn = traced.read()
+        guards = conn.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
+        for name, _ in guards:
+            conn.execute(f"DROP TRIGGER {name}")
+        conn.execute(damage)
+        for _, sql in guards:
+            conn.execute(sql)
+    traced.close()
+    since = loadbook("verify", "--since", head, cwd=traced.path)
+    assert since.returncode == (3 if found else 0), since.stdout
+    assert loadbook("verify", cwd=traced.path).returncode == 3
+
+
+def test_after_a_link_that_is_lost_everything_is_looked_at_and_after_a_month_it_is_due(
+    traced: BookFolder, loadbook: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    head = verify(traced).last_link
+    lost = loadbook("verify", "--since", "f" * 64, cwd=traced.path)
+    assert lost.returncode == 3 and "the chain recomputed" in lost.stdout and f"last link {head}" in lost.stdout
+    assert "2 links of the chain and 1 trace files" in lost.stdout
+    assert loadbook("verify", "--since", "0" * 64, cwd=traced.path).returncode == 0, "the last link of an empty book"
+    assert loadbook("verify", "--since", "f" * 63, cwd=traced.path).returncode == 2
+    monkeypatch.setattr("loadbook.cli.upkeep.WHOLE_DAYS", 0)
+    assert "a whole check is due, 0 days after" in loadbook("verify", "--since", head, cwd=traced.path).stdout
 
 
 def test_every_step_from_an_empty_book_and_stopped_half_way(tmp_path: Path) -> None:

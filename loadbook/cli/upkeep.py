@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 import sys
+from datetime import timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from loadbook.core.errors import EXIT_SOMETHING_WRONG, UsageError
-from loadbook.core.times import parse_month
+from loadbook.core.phrases import many
+from loadbook.core.times import from_stored, now, parse_month
 from loadbook.core.typed import quote
 from loadbook.render.tables import plain
 from loadbook.store.book import BookFolder
@@ -17,14 +20,22 @@ from loadbook.store.book import BookFolder
 from .common import LoadbookCommand, book_option, to_stderr
 from .progress import progress
 
+if TYPE_CHECKING:
+    from loadbook.store.verify import Before
+
+WHOLE_DAYS = 31  # from one whole check to the next
+
 
 @click.command(cls=LoadbookCommand)
 @click.option("--last-link", metavar="DIGEST", help="A last link of the chain kept elsewhere, to compare with.")
 @click.option("--links", type=click.Path(path_type=Path), metavar="FILE",
               help="A file of links to compare with (default: the one that the book keeps).")  # fmt: skip
 @click.option("--signed-by", metavar="KEY", help="The public key that must have signed the file of links.")
+@click.option("--since", metavar="DIGEST", help="Only what was taken in after this link, the last of a whole check.")
 @book_option
-def verify(last_link: str | None, links: Path | None, signed_by: str | None, book: BookFolder) -> None:
+def verify(
+    last_link: str | None, links: Path | None, signed_by: str | None, since: str | None, book: BookFolder
+) -> None:  # fmt: skip
     """Check every checksum, key and file; exit 3 if anything is wrong.
 
     The digest chain finds every later edit made around the triggers, unless whoever made it recomputed the
@@ -33,25 +44,29 @@ def verify(last_link: str | None, links: Path | None, signed_by: str | None, boo
     is compared each time. Name that file with --links, and its key with --signed-by: the book's own word for them can
     be changed like all of it.
 
+    What stood before can be damaged at any time: with --since, which takes a part of the time, the last lines say what
+    was not looked at, and when a whole check is due.
+
     Example: loadbook verify
     """
     from loadbook.store import kept_links
     from loadbook.store.chain import GENESIS
+    from loadbook.store.verify import LOST_LINK
     from loadbook.store.verify import verify as check
 
     signed_by = _hex(signed_by, "a public key") if signed_by is not None else None
     if last_link is not None:
         last_link = _hex(last_link, "a link of a digest chain")
+    since = _hex(since, "a link of a digest chain") if since is not None else None
     with progress() as show:
-        found = check(book, lambda done, whole: show("trace files", done, whole))
+        found = check(book, lambda done, whole: show("trace files", done, whole), since)
     wrong = list(found.wrong)
     if last_link is not None and last_link != found.last_link:
         digests = {r[0] for r in book.read().execute("SELECT digest FROM chain")} | {GENESIS}
         wrong.append(
             "the chain has grown since that link, and holds it: nothing before it was changed"
             if last_link in digests
-            else "the link given is not in the chain: something before it was changed and the chain recomputed, or the"
-            " chain's end was cut off"
+            else LOST_LINK
         )
         if last_link in digests:
             to_stderr(wrong.pop())
@@ -71,11 +86,26 @@ def verify(last_link: str | None, links: Path | None, signed_by: str | None, boo
     click.echo(f"{found.links} links of the chain and {found.traces} trace files are as they were written")
     if found.snapshot:
         click.echo(f"{found.snapshot} files of the snapshot agree with the book")
-    click.echo(f"last link {found.last_link or '(not reached)'}")
+    if found.before is None:
+        click.echo(f"last link {found.last_link or '(not reached)'}")
+    else:
+        _say_the_rest(found.before)
     if wrong:
         click.echo(f"{len(wrong)} wrong")
         sys.exit(EXIT_SOMETHING_WRONG)
-    click.echo("nothing wrong")
+    click.echo("nothing wrong" if found.before is None else "nothing wrong in what was looked at")
+
+
+def _say_the_rest(before: Before) -> None:
+    """What was not looked at, and when that is due."""
+    click.echo(
+        f"not looked at: what the {many(before.links, 'link')} up to the one given put in,"
+        f" {many(before.traces, 'trace file')}, what was computed of them, files without a row, the snapshot, and"
+        " SQLite's own check of the file"
+    )
+    due = from_stored(before.at) + timedelta(days=WHOLE_DAYS)
+    when = "is due" if due <= now() else f"is due by {due:%Y-%m-%d}"
+    click.echo(f"a whole check {when}, {WHOLE_DAYS} days after that link was made: loadbook verify")
 
 
 def _hex(text: str, what: str) -> str:

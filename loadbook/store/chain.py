@@ -223,30 +223,28 @@ def link_amendment(conn: sqlite3.Connection, amendment_id: int) -> str:
     return digest
 
 
-def check(conn: sqlite3.Connection) -> list[str]:
-    """Recompute the whole chain; one sentence for everything that does not agree."""
+def check(conn: sqlite3.Connection, after: int = 0) -> list[str]:
+    """Recompute the whole chain; one sentence for everything that does not agree.
+
+    after  of the links up to this one only that each follows from the one before, not what they put in
+    """
     wrong: list[str] = []
     parts: dict[int, dict[str, str]] = {}
+    where, last = ("AND intake_id > ?", (last_intake(conn, after),)) if after else ("", ())
     for table, (key, columns) in recorded_tables(conn).items():
-        for intake, digest in _taken(conn, table, key, columns).items():
+        for intake, digest in _taken(conn, table, key, columns, where, last).items():
             parts.setdefault(intake, {})[table] = digest
     before = GENESIS
-    intakes, amendments = set(), set()
+    intakes: set[int] = set()
+    amendments: set[int] = set()
     links = conn.execute("SELECT link, intake_id, amendment_id, content, digest FROM chain ORDER BY link").fetchall()
     for number, row in enumerate(links, start=1):
         link, intake_id, amendment_id, content, digest = tuple(row)
         if link != number and not any("of the chain is missing" in line for line in wrong):
             wrong.append(f"link {number} of the chain is missing")
+        (intakes if amendment_id is None else amendments).add(intake_id if amendment_id is None else amendment_id)
         try:
-            if intake_id is not None:
-                intakes.add(intake_id)
-                found = _intake_content(conn, intake_id, parts.get(intake_id, {}))
-                name = conn.execute("SELECT kind, file_name FROM intake WHERE intake_id = ?", (intake_id,)).fetchone()
-                what = f"intake {intake_id} ({name[0]}, {name[1] or 'by hand'})"
-            else:
-                amendments.add(amendment_id)
-                found = _amendment_content(conn, amendment_id)
-                what = f"amendment {amendment_id}"
+            what, found = _named(conn, intake_id, amendment_id, parts) if link > after else ("", content)
         except (TypeError, AttributeError):  # its row is not there
             wrong.append(f"link {link} of the chain names an intake or amendment that is gone")
             before = digest
@@ -262,6 +260,22 @@ def check(conn: sqlite3.Connection) -> list[str]:
                 wrong.append(f"{kind} {missing} stands outside the chain")
     wrong.extend(_against_amendments(conn))
     return wrong
+
+
+def _named(
+    conn: sqlite3.Connection, intake_id: int | None, amendment_id: int, parts: dict[int, dict[str, str]]
+) -> tuple[str, str]:
+    """What a link stands for, in words, and the digest of what that put in. Raises TypeError where its row is gone."""
+    if intake_id is None:
+        return f"amendment {amendment_id}", _amendment_content(conn, amendment_id)
+    found = _intake_content(conn, intake_id, parts.get(intake_id, {}))
+    kind, file = conn.execute("SELECT kind, file_name FROM intake WHERE intake_id = ?", (intake_id,)).fetchone()
+    return f"intake {intake_id} ({kind}, {file or 'by hand'})", found
+
+
+def last_intake(conn: sqlite3.Connection, link: int) -> int:
+    """The number of the last intake up to a link of the chain; 0 where there is none."""
+    return int(conn.execute("SELECT ifnull(max(intake_id), 0) FROM chain WHERE link <= ?", (link,)).fetchone()[0])
 
 
 def _against_amendments(conn: sqlite3.Connection) -> list[str]:

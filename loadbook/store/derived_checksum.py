@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from itertools import groupby
 from operator import itemgetter
 from typing import Any
@@ -60,10 +60,14 @@ def outcomes_hold(conn: sqlite3.Connection) -> bool:
     return kept is not None and kept[0] == _digest(_rows(conn, "answer_outcome", OUTCOME))
 
 
-def check(conn: sqlite3.Connection) -> list[str]:
-    """A sentence, with its remedy, for every set that is not what was sealed."""
+def check(conn: sqlite3.Connection, runs: Collection[str] | None = None) -> list[str]:
+    """A sentence, with its remedy, for every set that is not what was sealed; runs: of these alone, beside the rest."""
     kept = {(r[0], r[1]): r[2] for r in conn.execute("SELECT what, name, sha256 FROM seal")}
-    found = {("run", run): digest for run, digest in _runs(conn)}
+    if runs is None:
+        found = {("run", run): digest for run, digest in _runs(conn)}
+    else:
+        kept = {key: digest for key, digest in kept.items() if key[0] != "run" or key[1] in runs}
+        found = {("run", run): digest for one in runs for run, digest in _runs(conn, one)}
     found["outcomes", ""] = _digest(_rows(conn, "answer_outcome", OUTCOME))
     found["settings", ""] = _digest(_rows(conn, "setting", SETTING))
     wrong = []

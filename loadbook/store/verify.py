@@ -1,5 +1,6 @@
 """Checking a whole book: the database, its schema, the digest chain, the seals, every trace file, and rows and files
-without each other."""
+without each other. Or only what was taken in since a whole check: what stood before can have been damaged meanwhile, so
+that the whole one falls due again."""
 
 from __future__ import annotations
 
@@ -7,9 +8,10 @@ import contextlib
 import hashlib
 import sqlite3
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from loadbook.core.collector import uncollected
@@ -29,9 +31,22 @@ BRING_BACK = (
     "loadbook restore BACKUP BOOK --lost-traces brings it back; without a backup, withdraw the trace and take the"
     " recorder's file in again"
 )
+LOST_LINK = (
+    "the link given is not in the chain: something before it was changed and the chain recomputed, or the chain's end"
+    " was cut off"
+)
 _SHOWN = 20
 
 Step = Callable[[sqlite3.Connection], list[str]]
+
+
+@dataclass(frozen=True)
+class Before:
+    """What was not looked at: links and trace files, from before a link of this moment (UTC)."""
+
+    links: int
+    traces: int
+    at: str
 
 
 @dataclass
@@ -40,6 +55,7 @@ class Verified:
 
     snapshot    files of the snapshot that agree with the book
     links_file  where the book keeps its last link; empty where it does not
+    before      where only what came after a link was looked at: what was not
     wrong     damage, with what is lost and what to do
     noted     what is not as it was and harms no answer (the file of a withdrawn trace)
     leftover  files that count for nothing, with who removes them
@@ -50,6 +66,7 @@ class Verified:
     traces: int = 0
     snapshot: int = 0
     links_file: str = ""
+    before: Before | None = None
     wrong: list[str] = field(default_factory=list)
     noted: list[str] = field(default_factory=list)
     leftover: list[str] = field(default_factory=list)
@@ -61,8 +78,14 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(handle, "sha256").hexdigest()
 
 
-def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None) -> Verified:
-    """Check everything; nothing is changed. progress(done, all) is called for trace files."""
+def verify(
+    book: BookFolder, progress: Callable[[int, int], None] | None = None, since: str | None = None
+) -> Verified:  # fmt: skip
+    """Check everything; nothing is changed. progress(done, all) is called for trace files.
+
+    since  a link of the chain: only what was taken in after it is looked at, the schema and how all links follow from
+           each other; where the chain does not hold it, that is wrong, and everything is
+    """
     found = Verified()
     try:
         conn = book.read()
@@ -72,16 +95,22 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
         return found
     rows: list[sqlite3.Row] = []
     try:
-        found.wrong.extend(records(conn, BookFolder(book.path)))
+        after = _place(conn, since, found) if since not in (None, chain.GENESIS) else 0
+        rows = conn.execute(
+            "SELECT trace_id, run, state, path, sha256, bytes FROM trace WHERE ? = 0 OR intake_id > ?"
+            " ORDER BY trace_number", (after, chain.last_intake(conn, after)),
+        ).fetchall()  # fmt: skip
+        if after:
+            found.wrong.extend(_contents(conn, after, {row["run"] for row in rows}))
+        else:
+            found.wrong.extend(records(conn, BookFolder(book.path)))
         found.last_link = chain.last_link(conn)
         found.links_file = book.setting(kept_links.FILE)
-        found.links = conn.execute("SELECT count(*) FROM chain").fetchone()[0]
-        rows = conn.execute(
-            "SELECT trace_id, run, state, path, sha256, bytes FROM trace ORDER BY trace_number"
-        ).fetchall()
-        found.snapshot, wrong = snapshot.check(book)
-        found.wrong.extend(wrong)
-        found.noted += _by_an_older_program(conn)
+        found.links = conn.execute("SELECT count(*) FROM chain WHERE link > ?", (after,)).fetchone()[0]
+        if not after:
+            found.snapshot, wrong = snapshot.check(book)
+            found.wrong.extend(wrong)
+            found.noted += _by_an_older_program(conn)
     except DamageError as exc:  # a value that is not of its type
         found.wrong.append(str(exc))
     except TROUBLE as exc:
@@ -91,6 +120,22 @@ def verify(book: BookFolder, progress: Callable[[int, int], None] | None = None)
     _traces(book, rows, found, progress)
     found.noted += _open_to_all(book)
     return found
+
+
+def _place(conn: sqlite3.Connection, digest: str | None, found: Verified) -> int:
+    """The number of a link, and into what was found what stands before it; 0 where the chain does not hold it."""
+    row = conn.execute(
+        "SELECT link, coalesce(intake.taken_at, amendment.at) FROM chain LEFT JOIN intake USING (intake_id)"
+        " LEFT JOIN amendment USING (amendment_id) WHERE digest = ?", (digest,),
+    ).fetchone()  # fmt: skip
+    if row is None:
+        found.wrong.append(LOST_LINK)
+        return 0
+    (traces,) = conn.execute(
+        "SELECT count(*) FROM trace WHERE intake_id <= ?", (chain.last_intake(conn, row[0]),)
+    ).fetchone()
+    found.before = Before(row[0], traces, row[1])
+    return int(row[0])
 
 
 def _by_an_older_program(conn: sqlite3.Connection) -> list[str]:
@@ -151,9 +196,10 @@ def _database(conn: sqlite3.Connection) -> list[str]:
 
 
 @uncollected()
-def _contents(conn: sqlite3.Connection) -> list[str]:
-    """What only the program can tell of what stands in the file."""
-    return _in_turn(conn, [_schema, _steps, chain.check, derived_checksum.check])
+def _contents(conn: sqlite3.Connection, after: int = 0, runs: Collection[str] | None = None) -> list[str]:
+    """What only the program can tell of what stands in the file; after, runs: as `chain` and `derived_checksum` say."""
+    seals = partial(derived_checksum.check, runs=runs)
+    return _in_turn(conn, [_schema, _steps, partial(chain.check, after=after), seals])
 
 
 def _in_turn(conn: sqlite3.Connection, steps: list[Step]) -> list[str]:
@@ -250,6 +296,8 @@ def _traces(
             found.wrong.append(f"the trace of run {row['run']} ({row['path']}) {trouble}: {BRING_BACK}")
         if progress is not None:
             progress(number, len(rows))
+    if found.before is not None:
+        return
     folders = {p.parent for p in known}
     for path in sorted(p for folder in folders for p in packs.in_folder(folder)):
         known |= _pack(book, path, found, used=path in known)
