@@ -100,7 +100,7 @@ def _say_the_rest(before: Before) -> None:
     """What was not looked at, and when that is due."""
     click.echo(
         f"not looked at: what the {many(before.links, 'link')} up to the one given put in,"
-        f" {many(before.traces, 'trace file')}, what was computed of them, files without a row, the snapshot, and"
+        f" {many(before.traces, 'trace file')}, what was computed of their runs, files without a row, the snapshot, and"
         " SQLite's own check of the file"
     )
     due = from_stored(before.at) + timedelta(days=WHOLE_DAYS)
