@@ -24,6 +24,15 @@ class Formula:
     result: float
 
 
+@dataclass(frozen=True)
+class Styled:
+    """A cell of an .xls with a number format, or struck out."""
+
+    value: Any
+    form: str = "General"
+    struck: bool = False
+
+
 def _record(kind: int, body: bytes = b"") -> bytes:
     return struct.pack("<HH", kind, len(body)) + body
 
@@ -40,11 +49,16 @@ def xls(
 ) -> bytes:  # fmt: skip
     """An .xls workbook; `charts` are the names of chart sheets in front of the others, `more` records at the end of
     every sheet."""
-    formats = [0] * 16 + [164]
+    styled = list(dict.fromkeys((c.form, c.struck) for s in sheets.values() for r in s for c in r if _styled(c)))
+    forms = [f for f, _ in styled]
+    formats = [(0, 0)] * 16 + [(0, 164)] + [(5 if struck else 0, 165 + forms.index(f)) for f, struck in styled]
     head = _record(0x0809, struct.pack("<HHHHII", 0x0600, 0x0005, 0, 0, 0, 6)) + _record(0x0042, b"\xb0\x04")
     head += _record(0x0022, struct.pack("<H", epoch_1904))
     head += _record(0x041E, struct.pack("<H", 164) + _text("yyyy-mm-dd hh:mm:ss"))
-    head += b"".join(_record(0x00E0, struct.pack("<HHH14x", 0, f, 1)) for f in formats)
+    head += b"".join(_record(0x041E, struct.pack("<H", 165 + forms.index(f)) + _text(f)) for f in dict.fromkeys(forms))
+    for grey in (0, 0, 0, 0, 8) if styled else ():  # fonts; no font has the number 4, so that the fifth is number 5
+        head += _record(0x0031, struct.pack("<HHHHHBBBB", 200, grey, 0, 400, 0, 0, 0, 0, 0) + _text("A", "<BB"))
+    head += b"".join(_record(0x00E0, struct.pack("<HHH14x", font, f, 1)) for font, f in formats)
     begins = [(name, 2) for name in charts] + [(name, 0) for name in sheets]
     listed = sum(len(_record(0x0085, struct.pack("<IBB", 0, 0, k) + _text(n, "<BB"))) for n, k in begins)
     at = len(head) + listed + len(_record(0x000A))
@@ -55,7 +69,9 @@ def xls(
             b""
             if kind
             else b"".join(
-                _cell(r, c, cell, epoch_1904) for r, row in enumerate(sheets[name]) for c, cell in enumerate(row)
+                _cell(r, c, cell, epoch_1904, styled)
+                for r, row in enumerate(sheets[name])
+                for c, cell in enumerate(row)
             )
         )
         part += (b"" if kind else more) + _record(0x000A)
@@ -65,8 +81,15 @@ def xls(
     return container(head + b"".join(bounds) + _record(0x000A) + b"".join(bodies))
 
 
-def _cell(row: int, column: int, cell: Any, epoch_1904: bool) -> bytes:
-    place = struct.pack("<HHH", row, column, _MOMENT if isinstance(cell, datetime) else _PLAIN)
+def _styled(cell: Any) -> bool:
+    return isinstance(cell, Styled)
+
+
+def _cell(row: int, column: int, cell: Any, epoch_1904: bool, styled: list[tuple[str, bool]]) -> bytes:
+    style = _MOMENT if isinstance(cell, datetime) else _PLAIN
+    if isinstance(cell, Styled):
+        cell, style = cell.value, 17 + styled.index((cell.form, cell.struck))
+    place = struct.pack("<HHH", row, column, style)
     if cell is None:
         return b""
     if cell is ERROR:
@@ -124,10 +147,12 @@ def ods(sheets: dict[str, list[list[Any]]]) -> bytes:
     return ods_of(tables)
 
 
-def ods_of(tables: str, before: str = "") -> bytes:
+def ods_of(tables: str, before: str = "", styles: str = "") -> bytes:
     """An .ods workbook of ready elements."""
     out = io.BytesIO()
-    text = f"{before}<office:document-content {_SPACES}><office:body><office:spreadsheet>{tables}"
+    space = ' xmlns:style="urn:oasis:names:tc:opendocument:xmlns:style:1.0"' if styles else ""
+    head = f"<office:automatic-styles>{styles}</office:automatic-styles>" if styles else ""
+    text = f"{before}<office:document-content {_SPACES}{space}>{head}<office:body><office:spreadsheet>{tables}"
     text += "</office:spreadsheet></office:body></office:document-content>"
     with zipfile.ZipFile(out, "w") as archive:
         for name, body in (

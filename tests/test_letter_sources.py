@@ -412,7 +412,7 @@ FIGURES |= dict.fromkeys(
      "gauge_past_due"), _READ,
 )  # fmt: skip
 FIGURES |= {
-    "kept_only": {"kind": "grain size"},
+    "kept_only": {"kind": "grain size"}, "columns_hidden": {"columns": ["serial"]},
     "cycle_asked": {"cycle": "ZQ8X", "revision": "A"},
     "later_revision": {"cycle": "ZQ8X", "revision": "A", "later": "B"},
     "cycle_reviewed": {"cycle": "ZQ8X", "revision": "A", "names": ["no cooling rate"]},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from loadbook.readers.recorder.source import Source
 from loadbook.readers.tables.take import take_file
 from loadbook.store.book import BookFolder
 
-from .otherbooks import ods_of
+from .otherbooks import ERROR, Formula, Styled, ods_of, xls
 
 PIECES = ["run", "part", "serial", "heat_number", "position"]
 READINGS = ["part", "serial", "characteristic", "stage"]
@@ -131,6 +132,90 @@ def test_hardness_says_its_scale_in_the_cells(book: BookFolder, tmp_path: Path) 
 
 
 START = datetime(2026, 11, 3, 6, 0)
+
+
+MERGED = struct.pack("<HHH4H", 0x00E5, 10, 1, 1, 2, 3, 3)  # D2:D3
+
+
+def old(path: Path, rows: list[list[Any]], more: bytes = b"") -> Path:
+    path.write_bytes(xls({"S": rows}, more=more))
+    return path
+
+
+def test_an_old_workbook_shows_the_same(book: BookFolder, tmp_path: Path) -> None:
+    """Zeros, units and errors of .xls cells, and merged ones, as those of .xlsx."""
+    rows = [["R1", "00123", Styled(9, "0000"), "H1"], ["R1", "00123", Styled(Formula(10.0), '"S-"000'), "H1"]]
+    take_file(book, "pieces", old(tmp_path / "p.xls", [PIECES[:4], *rows]))
+    found = book.read().execute("SELECT serial FROM piece ORDER BY piece_id DESC LIMIT 2")
+    assert [r[0] for r in found] == ["S-010", "0009"]
+    for cell, says in ((Styled(80.0021, '0.000" mm"'), "the cell says mm, the heading in"), (ERROR, "'#DIV/0!'")):
+        path = old(tmp_path / "r.xls", [[*READINGS, "value_in"], ["00123", "007", "bore", "before", cell]])
+        with pytest.raises(IntakeError, match=says):
+            take_file(book, "readings", path)
+    merged = old(tmp_path / "m.xls", [PIECES[:4], ["R1", "00123", "M1", "H1"], ["R1", "00123", "M2"]], MERGED)
+    with pytest.raises(IntakeError, match="rows are merged here"):
+        take_file(book, "pieces", merged)
+
+
+def hidden_xlsx(path: Path, rows: list[list[str]]) -> Path:
+    with xlsxwriter.Workbook(str(path)) as book:
+        sheet, other = book.add_worksheet(), book.add_worksheet()
+        other.write(0, 0, "choices")
+        other.hide()
+        for r, row in enumerate(rows):
+            for c, cell in enumerate(row):
+                sheet.write(r, c, cell, book.add_format({"font_strikeout": True}) if cell == "M3" else None)
+        sheet.set_row(1, None, None, {"hidden": True})
+        sheet.set_column(3, 3, None, None, {"hidden": True})
+    return path
+
+
+def hidden_xls(path: Path, rows: list[list[str]]) -> Path:
+    more = struct.pack("<HH6HHH", 0x0208, 16, 1, 0, 4, 0, 0, 0, 0x20, 0)
+    more += struct.pack("<HH6H", 0x007D, 12, 3, 3, 0, 15, 1, 0)
+    cells = [[Styled(c, struck=True) if c == "M3" else c for c in row] for row in rows]
+    return old(path, cells, more)
+
+
+def hidden_ods(path: Path, rows: list[list[str]]) -> Path:
+    columns = '<table:table-column table:number-columns-repeated="3"/><table:table-column table:visibility="collapse"/>'
+    lines = []
+    for number, row in enumerate(rows):
+        cells = (text(c, more='table:style-name="ce1"' if c == "M3" else "") for c in row)
+        seen = ' table:visibility="filter"' if number == 1 else ""
+        lines.append(f"<table:table-row{seen}>{''.join(cells)}</table:table-row>")
+    sheets = "".join(
+        f'<table:table table:name="{name}" table:style-name="{style}">{body}</table:table>'
+        for name, style, body in (("S", "ta1", columns + "".join(lines)), ("T", "ta2", "<table:table-row>"
+            + text("choices") + "</table:table-row>"))
+    )  # fmt: skip
+    path.write_bytes(ods_of(sheets, styles=STYLES))
+    return path
+
+
+STYLES = (
+    '<style:style style:name="ce1" style:family="table-cell"><style:text-properties'
+    ' style:text-line-through-style="solid"/></style:style><style:style style:name="ta2" style:family="table">'
+    '<style:table-properties table:display="false"/></style:style>'
+)
+
+
+@pytest.mark.parametrize("make", [hidden_xlsx, hidden_xls, hidden_ods])
+def test_rows_that_are_hidden_or_struck_out_are_asked_about(make: Any, book: BookFolder, tmp_path: Path) -> None:
+    """A hidden sheet is none, a hidden column is told of, and whoever means the rows says so."""
+    rows = [PIECES[:4], *(["R1", "00123", f"M{k}", "H1"] for k in range(1, 5))]
+    path = make(tmp_path / f"p{make.__name__[6:]}", rows)
+    with pytest.raises(IntakeError) as caught:
+        take_file(book, "pieces", path)
+    assert [(p.line, p.column) for p in caught.value.problems] == [(2, "run"), (4, "serial")]
+    assert "the row is hidden in the sheet (by a filter?)" in str(caught.value)
+    assert "this is struck out in the sheet" in str(caught.value)
+    assert "--affirm 4" in str(caught.value)
+    taken = take_file(book, "pieces", path, keep_good=True)
+    assert taken.added == 2
+    assert [(n.code, n.figures["columns"]) for n in taken.notes] == [("columns_hidden", ["heat_number"])]
+    path.write_bytes(path.read_bytes() + b" ")  # not the very file again
+    assert take_file(book, "pieces", path, affirm=frozenset({2, 4})).added == 2
 
 
 def chart(path: Path, heading: str, form: str) -> Path:

@@ -86,7 +86,7 @@ CODES: dict[str, tuple[str, str]] = {
     "looks_further": (CAUTION, CUSTOMER),
     "own_mean_uncertain": (CAUTION, SHOP),
     "code_overrules": (CAUTION, SHOP),
-    # of readings and runs as they are taken in: see readers/tables/notes.py
+    # of readings and runs as they are taken in: see readers/tables
     "after_before_before": (CAUTION, SHOP),
     "before_in_run": (CAUTION, SHOP),
     "after_in_run": (CAUTION, SHOP),
@@ -95,6 +95,7 @@ CODES: dict[str, tuple[str, str]] = {
     "read_hot": (CAUTION, SHOP),
     "gauge_past_due": (CAUTION, SHOP),
     "furnace_running": (CAUTION, SHOP),
+    "columns_hidden": (CAUTION, SHOP),
     # of a load: see core/cautions.py
     "inert_gas": (CAUTION, SHOP),
     "hydrogen": (CAUTION, SHOP),

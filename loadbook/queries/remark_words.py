@@ -205,6 +205,7 @@ _SHOP: dict[str, Words] = {
         f"{_rows_of(f) if f['lines'] else 'this run'}: {f['furnace']} was running {f['run']} at that time:"
         " is the date right, and the furnace?"
     ),
+    "columns_hidden": lambda f, s: f"hidden in the sheet, and taken in with the rest: {', '.join(f['columns'])}",
     "never_measured": lambda f, s: f"no {f['kind']} was ever measured{_in(f)}",
     "all_set_aside": lambda f, s: f"all {f['count']} readings of {f['kind']}{_in(f)} are set aside ({_reasons(f)})",
     "gauge_too_coarse": lambda f, s: (

@@ -10,6 +10,7 @@ Container and records: [MS-CFB] and [MS-XLS], Microsoft's published formats.
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from itertools import islice
 
 from loadbook.core.errors import IntakeError, Problem
@@ -99,7 +100,7 @@ def _stream(name: str, data: bytes) -> bytes:
     return b"".join(held[s << 6 : (s + 1) << 6] for s in chain(start, small))[:length]
 
 
-def _records(stream: bytes, at: int):  # type: ignore[no-untyped-def]
+def records(stream: bytes, at: int) -> Iterator[tuple[int, int, int]]:
     """(kind, place of its body, length) of each record from a place to the end of its part."""
     depth = 0
     while at + 4 <= len(stream):
@@ -119,7 +120,7 @@ def _measure(name: str, stream: bytes) -> None:
     texts: list[bytes] = []
     before = 0
     first = True
-    for kind, body, size in islice(_records(stream, 0), 2 * MOST_CELLS):
+    for kind, body, size in islice(records(stream, 0), 2 * MOST_CELLS):
         if first and kind & 0xF1FF != 0x0009:
             raise _refused(name, "it is damaged: its first record is missing")
         if first and kind != _BOF:
@@ -138,7 +139,7 @@ def _measure(name: str, stream: bytes) -> None:
     together = text = 0
     for start in sheets:
         bottom = across = count = 0
-        for kind, body, length in _records(stream, start):
+        for kind, body, length in records(stream, start):
             count += 1
             if count > 2 * MOST_CELLS:
                 raise _refused(name, f"a sheet holds more than {MOST_CELLS:,} cells")
@@ -229,8 +230,13 @@ def _container(stream: bytes) -> bytes:
     return head.ljust(size, b"\0") + body
 
 
+def stream_of_old(data: bytes) -> bytes:
+    """The records in a container made here, and what is behind them."""
+    return data[2 * 4096 :]
+
+
 def epoch_of_old(data: bytes) -> str:
     """'1904' where the workbook of a container made here counts its days from 1904, else '1900'."""
-    stream = data[2 * 4096 :]
-    dates = (stream[body : body + 2] for kind, body, _ in _records(stream, 0) if kind == 0x0022)
+    stream = stream_of_old(data)
+    dates = (stream[body : body + 2] for kind, body, _ in records(stream, 0) if kind == 0x0022)
     return "1904" if next(dates, b"") == b"\1\0" else "1900"

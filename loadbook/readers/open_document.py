@@ -3,7 +3,7 @@
 Read here and not by the workbook reader, which takes a cell that shows an error for the 0 that some writers store
 with it, and durations for text. What is repeated costs nothing until a filled cell stands behind it.
 
-Form: OASIS OpenDocument 1.3, part 3, sections 9.1 (tables) and 19.385 (values).
+Form: OASIS OpenDocument 1.3, part 3, sections 9.1 (tables), 19.385 (values) and 19.749 (what is visible).
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LARGEST_UNPACKED, LONGEST_CELL, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, size_words
 from loadbook.core.units import DIMENSIONS, known, unit_key
 
+from .looks import Looks, columns_of
+
 Merged = tuple[tuple[int, int], tuple[int, int]]  # first and last cell: row and column, both from 0
 
 MIMETYPE = b"application/vnd.oasis.opendocument.spreadsheet"
@@ -37,6 +39,7 @@ _NAMES = {
     "urn:oasis:names:tc:opendocument:xmlns:text:1.0": "text",
     "urn:oasis:names:tc:opendocument:xmlns:office:1.0": "office",
     "urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0": "calcext",
+    "urn:oasis:names:tc:opendocument:xmlns:style:1.0": "style",
 }
 
 
@@ -45,11 +48,11 @@ def is_open_document(data: bytes) -> bool:
     return MIMETYPE in data[:128]
 
 
-def sheets_of(name: str, data: bytes) -> tuple[dict[str, list[list[Any]]], dict[str, list[Merged]]]:
-    """Every sheet's rows from the first on, and those of its filled cells that are merged with others.
+def sheets_of(name: str, data: bytes) -> Contents:
+    """Every sheet's rows from the first on, which of its filled cells are merged with others, and what it looks like.
 
-    A cell is str, float, bool, datetime, time (of day), timedelta, or '' for none. A number that is shown with a unit
-    or with zeros before it is the text of it.
+    A cell is str, float, bool, datetime, time (of day), timedelta, '' for none, or None for an error. A number that is
+    shown with a unit or with zeros before it is the text of it.
     Raises IntakeError where the file is damaged, locked, or holds more than is read
     """
     try:
@@ -64,7 +67,7 @@ def sheets_of(name: str, data: bytes) -> tuple[dict[str, list[list[Any]]], dict[
             locked = _locked(archive)
     except _FAULTS as exc:
         raise _refused(name, f"it is damaged: {exc}") from exc
-    reader = _Reader(name)
+    reader = _Reader(name=name)
     parser = expat.ParserCreate(namespace_separator=" ")
     parser.buffer_text = True
     parser.StartElementHandler, parser.EndElementHandler = reader.start, reader.end
@@ -74,7 +77,7 @@ def sheets_of(name: str, data: bytes) -> tuple[dict[str, list[list[Any]]], dict[
         parser.Parse(text, True)
     except _FAULTS as exc:
         raise _refused(name, "it is locked with a password" if locked else f"it is damaged: {exc}") from exc
-    return reader.sheets, reader.merged
+    return reader
 
 
 def _locked(archive: zipfile.ZipFile) -> bool:
@@ -96,12 +99,27 @@ def _plain(tag: str) -> str:
 
 
 @dataclass
-class _Reader:
-    """Follows the elements of content.xml and fills `sheets`."""
+class Contents:
+    """Title of a sheet -> its rows, its merged cells, its looks; and the titles of those that are hidden."""
 
-    name: str
     sheets: dict[str, list[list[Any]]] = field(default_factory=dict)
     merged: dict[str, list[Merged]] = field(default_factory=dict)
+    looks: dict[str, Looks] = field(default_factory=dict)
+    hidden: set[str] = field(default_factory=set)
+
+
+@dataclass
+class _Reader(Contents):
+    """Follows the elements of content.xml and fills `sheets` and what is beside them."""
+
+    name: str = ""
+    style: str = ""  # the style whose properties are read
+    struck: set[str] = field(default_factory=set)  # styles of cells
+    unseen: set[str] = field(default_factory=set)  # styles of sheets
+    column: int = 0
+    row_hidden: bool = False
+    row_struck: list[int] = field(default_factory=list)
+    row_errors: dict[int, str] = field(default_factory=dict)
     title: str = ""
     rows: list[list[Any]] | None = None  # of the sheet that is open
     depth: int = 0  # of tables inside tables: only the outer one is a sheet
@@ -125,12 +143,30 @@ class _Reader:
                 named = {_plain(k): v for k, v in raw.items()}
                 self.title = named.get("table:name", f"Sheet {len(self.sheets) + 1}")
                 self.rows = self.sheets.setdefault(self.title, [])
-                self.blank_rows = 0
+                self.looks.setdefault(self.title, Looks())
+                if named.get("table:style-name") in self.unseen:
+                    self.hidden.add(self.title)
+                self.blank_rows = self.column = 0
+        elif kind == "style:style":
+            self.style = {_plain(k): v for k, v in raw.items()}.get("style:name", "")
+        elif kind in ("style:text-properties", "style:table-properties"):
+            named = {_plain(k): v for k, v in raw.items()}
+            if named.get("style:text-line-through-style", "none") != "none":
+                self.struck.add(self.style)
+            if named.get("table:display") == "false":
+                self.unseen.add(self.style)
         elif self.rows is None or self.depth > 1:
             return
+        elif kind == "table:table-column":
+            named = {_plain(k): v for k, v in raw.items()}
+            first, self.column = self.column, self.column + _count(named.get("table:number-columns-repeated"))
+            if named.get("table:visibility", "visible") != "visible":
+                self.looks[self.title].hidden_columns |= columns_of([(first, self.column)])
         elif kind == "table:table-row":
-            self.row, self.blank_cells = [], 0
-            self.row_repeats = _count({_plain(k): v for k, v in raw.items()}.get("table:number-rows-repeated"))
+            named = {_plain(k): v for k, v in raw.items()}
+            self.row, self.blank_cells, self.row_struck, self.row_errors = [], 0, [], {}
+            self.row_hidden = named.get("table:visibility", "visible") != "visible"
+            self.row_repeats = _count(named.get("table:number-rows-repeated"))
         elif kind in ("table:table-cell", "table:covered-table-cell"):
             self.cell, self.text = {_plain(k): v for k, v in raw.items()}, []
         elif kind == "office:annotation":
@@ -163,9 +199,11 @@ class _Reader:
 
     def _end_cell(self) -> None:
         assert self.cell is not None
-        value = _value(self.cell, "".join(self.text).strip())
+        shown = "".join(self.text).strip()
+        value = _value(self.cell, shown)
         repeats = _count(self.cell.get("table:number-columns-repeated"))
         down, across = (_count(self.cell.get(f"table:number-{way}-spanned")) for way in ("rows", "columns"))
+        struck = self.cell.get("table:style-name") in self.struck
         self.cell = None
         if value == "" and not isinstance(value, bool):
             self.blank_cells += repeats
@@ -178,6 +216,9 @@ class _Reader:
         if down * across > 1:
             at = len(self.rows or ()) + self.blank_rows, len(self.row) + self.blank_cells
             self.merged.setdefault(self.title, []).append((at, (at[0] + down - 1, at[1] + across - 1)))
+        places = range(len(self.row) + self.blank_cells, width)
+        self.row_errors.update(dict.fromkeys(places, shown) if value is None else {})
+        self.row_struck += places if struck else ()
         self.row += [""] * self.blank_cells + [value] * repeats
         self.blank_cells = 0
 
@@ -189,6 +230,12 @@ class _Reader:
         if self.filled > MOST_CELLS:
             raise _refused(self.name, f"it holds more than {MOST_CELLS:,} cells (or as many blank rows between them)")
         rows += [[]] * self.blank_rows
+        looks = self.looks[self.title]
+        for at in range(len(rows), len(rows) + self.row_repeats):
+            if self.row_hidden:
+                looks.hidden_rows.add(at)
+            looks.struck.update((at, column) for column in self.row_struck)
+            looks.errors.update(((at, column), error) for column, error in self.row_errors.items())
         rows += [self.row] * self.row_repeats
         self.blank_rows = 0
 
@@ -201,10 +248,10 @@ def _count(text: str | None) -> int:
 
 
 def _value(cell: dict[str, str], shown: str) -> Any:
-    """What a cell holds. A cell that shows an error is blank, whatever number stands behind it."""
+    """What a cell holds: nothing (None) where it shows an error, whatever number stands behind it."""
     kind = cell.get("office:value-type", "")
     if cell.get("calcext:value-type") == "error" or (kind and _ERROR.match(shown) and "table:formula" in cell):
-        return ""
+        return None
     if kind in ("float", "percentage", "currency"):
         return _number(float(cell["office:value"]), shown, kind == "percentage")
     if kind == "boolean":

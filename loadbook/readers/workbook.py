@@ -20,8 +20,9 @@ from typing import Any
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import LONGEST_CELL
 
-from .number_formats import Formats, Looks, Place
-from .old_workbook import OLD_WORKBOOK, epoch_of_old, safe_old_workbook
+from .looks import Looks, Place, Sheets
+from .old_looks import OldSheets
+from .old_workbook import OLD_WORKBOOK, epoch_of_old, safe_old_workbook, stream_of_old
 from .open_document import is_open_document, sheets_of
 from .workbook_archive import MEND, ZIP, safe_workbook
 
@@ -40,10 +41,12 @@ _PLAIN_STYLES = (
 class Book:
     """An open workbook.
 
-    sheets  names of those that hold cells;  epoch  '1900' or '1904', '' where the file does not say
+    sheets  names of those that hold cells;  hidden  of them those that nobody sees
+    epoch   '1900' or '1904', '' where the file does not say
     form    xlsx, xls or ods;  notes  what was odd in opening it
     merges  (first, last) cell of each block of merged cells of a sheet
-    formats number formats of its cells, where the form tells them
+    looks   of a sheet: number formats, errors, what is hidden or struck out
+    units   may a number format bring a unit
     """
 
     name: str
@@ -53,11 +56,14 @@ class Book:
     typed: Callable[[str], list[list[Any]]]
     notes: list[str] = field(default_factory=list)
     merges: Callable[[str], list[tuple[Place, Place]]] = lambda sheet: []
-    formats: Formats | None = None
+    looks: Callable[[str], Looks] = lambda sheet: Looks()
+    hidden: set[str] = field(default_factory=set)
+    units: bool = False
 
-    def looks(self, sheet: str) -> Looks:
-        """Number formats and errors of a sheet's cells."""
-        return self.formats.of(sheet) if self.formats is not None else Looks({}, {})
+    @property
+    def visible(self) -> list[str]:
+        """The sheets that a person sees; all of them where all are hidden."""
+        return [s for s in self.sheets if s not in self.hidden] or self.sheets
 
     def rows(self, sheet: str) -> list[list[Any]]:
         """The cells of a sheet from its first row and column on. Raises IntakeError where they are beyond reading."""
@@ -66,7 +72,7 @@ class Book:
             if any(isinstance(cell, str) and len(cell) > LONGEST_CELL for cell in row):
                 problem = Problem(f"a cell of more than {LONGEST_CELL:,} characters", self.name, number)
                 raise IntakeError("the workbook cannot be read", [problem])
-        if self.formats is not None and self.formats.units:
+        if self.units:
             for (at, column), form in self.looks(sheet).formats.items():
                 value = found[at][column] if at < len(found) and column < len(found[at]) else ""
                 if form is not None and form.unit and isinstance(value, float):
@@ -82,8 +88,11 @@ def is_workbook(data: bytes) -> bool:
 def open_book(data: bytes, name: str) -> Book:
     """Open a workbook. Raises IntakeError where it is none, is beyond reading or over a limit."""
     if is_open_document(data):
-        cells, merged = sheets_of(name, data)
-        return Book(name, "ods", list(cells), "", cells.__getitem__, merges=lambda sheet: merged.get(sheet, []))
+        found = sheets_of(name, data)
+        return Book(
+            name, "ods", list(found.sheets), "", found.sheets.__getitem__,
+            merges=lambda sheet: found.merged.get(sheet, []), looks=found.looks.__getitem__, hidden=found.hidden,
+        )  # fmt: skip
     notes: list[str] = []
     if data[:4] == OLD_WORKBOOK:
         data, form = safe_old_workbook(name, data), "xls"
@@ -96,14 +105,13 @@ def open_book(data: bytes, name: str) -> Book:
             data = _with_plain_styles(data, name)
             notes.append("the workbook's style sheet is damaged: dates are read from their day counts")
     sheets, typed, merges = _by_library(data, name)
-    return Book(name, form, sheets, epoch, typed, notes, merges, _formats(data) if form == "xlsx" else None)
-
-
-def _formats(data: bytes) -> Formats | None:
+    made = Book(name, form, sheets, epoch, typed, notes, merges)
     try:
-        return Formats(data)
-    except _ZIP_FAULTS:
-        return None  # its parts are not where they should be: the reader says what is wrong, if anything
+        looked: Sheets | OldSheets = OldSheets(stream_of_old(data)) if form == "xls" else Sheets(data)
+    except (*_ZIP_FAULTS, IndexError):
+        return made  # its parts are not where they should be: the reader says what is wrong, if anything
+    made.looks, made.hidden, made.units = looked.of, looked.hidden & set(sheets), looked.units
+    return made
 
 
 def _by_library(

@@ -25,7 +25,7 @@ from pathlib import Path
 from loadbook.core import times
 from loadbook.core.errors import IntakeError, LoadbookError, NotFoundError, OpenQuestion, Problem, UsageError
 from loadbook.core.outside import name_of
-from loadbook.readers.tables.cells import Sheet, read_sheet
+from loadbook.readers.tables.cells import CellOf, Sheet, read_sheet
 from loadbook.store.book import FILE, TRACES, BookFolder
 
 from .kept_layouts import KeptLayout, kept_layout
@@ -507,10 +507,13 @@ def _table(book: BookFolder, path: Path, part: Part, layout: KeptLayout | None) 
             f"the table of runs has {wrong}", [Problem(f"its columns are {', '.join(_TABLE)}", sheet.name, 1)],
             remedy="It needs files, and run or furnace",
         )  # fmt: skip
-    problems = []
+    mend = "Delete the row or show it plainly"
+    problems = sheet.problems + [Problem(w, sheet.name, sheet.lines[i], c, remedy=mend) for i, c, w in sheet.doubts]
     rows = []
     for i, line in enumerate(sheet.lines):
-        cell = {h: _text(sheet, header, h, i) for h in _TABLE}
+        cells = {h: _cell(sheet, header, h, i) for h in _TABLE}
+        problems += [Problem(c.why, sheet.name, line, h, c, c.remedy) for h, c in cells.items() if c.why]
+        cell = {h: c.shown for h, c in cells.items()}
         if not cell["files"] or bool(cell["run"]) == bool(cell["furnace"]):
             problems.append(Problem("a row needs files, and either run or furnace", sheet.name, line))
             continue
@@ -525,6 +528,6 @@ def _table(book: BookFolder, path: Path, part: Part, layout: KeptLayout | None) 
     return rows
 
 
-def _text(sheet: Sheet, header: Sequence[str], name: str, i: int) -> str:
+def _cell(sheet: Sheet, header: Sequence[str], name: str, i: int) -> CellOf:
     value = sheet.columns[header.index(name)][i] if name in header else None
-    return "" if value is None else str(value).strip()
+    return value if isinstance(value, CellOf) and name not in ("from", "to") else CellOf((value or "").strip())

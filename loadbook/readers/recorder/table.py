@@ -194,7 +194,7 @@ def _sheet_table(source: Source, layout: Layout) -> Table:
             remedy="Name one of them with --sheet",
         )
     found: dict[str, Table] = {}
-    for sheet in [layout.sheet] if layout.sheet else book.sheets:
+    for sheet in [layout.sheet] if layout.sheet else book.visible:
         table = _one_sheet(book, sheet, source.name, layout)
         if table is not None:
             found[sheet] = table
@@ -228,7 +228,14 @@ def _sheet_grid(book: Book, sheet: str) -> Grid:
         if cells:
             rows.append(cells)
             lines.append(number)
-    return Grid(rows, lines, notes=list(book.notes))
+    looks, filled = book.looks(sheet), set(lines)
+    struck = {row + 1 for row, _ in looks.struck} & filled
+    odd = (
+        (len({row + 1 for row in looks.hidden_rows} & filled), "hidden in the sheet, and read like the others"),
+        (len(struck), f"struck out in the sheet, and read like the others (line {min(struck, default=0)} first)"),
+    )
+    notes = [f"{many(count, 'row')} {what}" for count, what in odd if count]
+    return Grid(rows, lines, notes=book.notes + notes)
 
 
 def _one_sheet(book: Book, sheet: str, name: str, layout: Layout) -> Table | None:

@@ -25,7 +25,8 @@ from loadbook.core.outside import (
     read_file,
     within_limits,
 )
-from loadbook.readers.number_formats import Place, Shown
+from loadbook.readers.looks import Looks, Place
+from loadbook.readers.number_formats import Shown
 from loadbook.readers.workbook import cell_text, is_workbook, open_book
 
 DELIMITERS = (",", ";", "\t")
@@ -38,6 +39,8 @@ class Sheet:
     """One table of cells, column by column in the order of the header; None where a row ends before it.
 
     lines[i] is the physical line (or sheet row) on which row i begins
+    doubts   (index of a row, header, what is to be asked) of rows that somebody hid or struck out
+    hidden   headers of columns that nobody sees
     """
 
     name: str
@@ -47,6 +50,8 @@ class Sheet:
     lines: list[int]
     delimiter: str = ","
     problems: list[Problem] = field(default_factory=list)
+    doubts: list[tuple[int, str, str]] = field(default_factory=list)
+    hidden: list[str] = field(default_factory=list)
 
 
 def read_sheet(path: Path, *, encoding: str | None = None, sheet: str | None = None) -> Sheet:
@@ -165,7 +170,7 @@ def _sheet(name: str, rows: Iterator[tuple[int, list[Any]]], delimiter: str) -> 
 
 def _from_workbook(name: str, data: bytes, sheet: str | None) -> Sheet:
     book = open_book(data, name)
-    names = book.sheets
+    names = book.visible
     if sheet is None and len(names) > 1:
         filled = [n for n in names if any(c not in (None, "") for row in book.rows(n) for c in row)]
         if len(filled) != 1:
@@ -178,7 +183,7 @@ def _from_workbook(name: str, data: bytes, sheet: str | None) -> Sheet:
         raise IntakeError("the sheet is empty", [Problem("there is nothing in it", file=name)])
     chosen = sheet or names[0]
     if chosen not in book.sheets:
-        raise LoadbookError(f"there is no sheet {chosen!r}", where=name, remedy="Sheets: " + ", ".join(names))
+        raise LoadbookError(f"there is no sheet {chosen!r}", where=name, remedy="Sheets: " + ", ".join(book.sheets))
     cells = book.rows(chosen)
     within_limits(len(cells) - 1, max(map(len, cells), default=0), name, MOST_RECORDS)
     looks = book.looks(chosen)
@@ -202,7 +207,22 @@ def _from_workbook(name: str, data: bytes, sheet: str | None) -> Sheet:
                 for line in lines
                 if top < line <= bottom + 1
             ]
+    _doubt(found, looks)
     return found
+
+
+def _doubt(found: Sheet, looks: Looks) -> None:
+    """Ask about rows that are hidden or struck out in the workbook: they may be void, or another load's."""
+    struck: dict[int, list[int]] = {}
+    for row, column in looks.struck:
+        struck.setdefault(row, []).append(column)
+    for i, line in enumerate(found.lines):
+        if line - 1 in looks.hidden_rows:
+            found.doubts.append((i, found.header[0], "the row is hidden in the sheet (by a filter?)"))
+        lined = [c for c in sorted(struck.get(line - 1, ())) if c < len(found.header) and found.columns[c][i]]
+        if lined:
+            found.doubts.append((i, found.header[lined[0]], "this is struck out in the sheet"))
+    found.hidden = [h for c, h in enumerate(found.header) if c in looks.hidden_columns and any(found.columns[c])]
 
 
 class CellOf(str):

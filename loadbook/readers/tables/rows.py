@@ -73,14 +73,14 @@ class Rows:
         self.bad.add(index)
         self.problems.append(Problem(what, self.name, self.lines[index], column, shown, remedy, alike))
 
-    def question(self, index: int, what: str, column: str, value: Any, alike: str) -> None:
+    def question(self, index: int, what: str, column: str, value: Any, alike: str, mend: str = "Correct it") -> None:
         """Stop at one row that looks like a slip, unless somebody affirmed it."""
         line = self.lines[index]
         if self.affirmed is None or line in self.affirmed:
             self.doubted[index] = "; ".join(filter(None, (self.doubted.get(index), what)))
             return
         option = f"--affirm {line}" if self.by_line else "--affirm"
-        self.refuse(index, what, column, value, f"Correct it, or take it as it is with {option}", alike)
+        self.refuse(index, what, column, value, f"{mend}, or take it as it is with {option}", alike)
 
     def good(self) -> Sequence[int]:
         """Indexes of the rows without a problem."""

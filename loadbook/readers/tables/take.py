@@ -12,12 +12,12 @@ from loadbook.core.collector import uncollected
 from loadbook.core.errors import IntakeError, Problem, UsageError
 from loadbook.core.outside import name_of
 from loadbook.core.phrases import many
-from loadbook.core.remarks import Remark
+from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import BY_KIND, Kind
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake, seen_file
 
-from .cells import read_sheet
+from .cells import Sheet, read_sheet
 from .notes import reading_notes
 from .resolve import resolve, split_known
 from .rows import Rows, convert_sheet
@@ -81,43 +81,52 @@ def take_file(
         problems = rows.problems or [Problem("there is a header and nothing below it", name, 2)]
         raise IntakeError(f"{name} cannot be taken in as {kind_name}", problems, remedy="Nothing was taken in")
     if dry_run:
-        return _enter(book.read(), kind, rows, name, table.sha256, keep_good, book.zone, dry_run=True)
+        return _enter(book.read(), kind, rows, table, keep_good, book.zone, dry_run=True)
     with book.write() as conn:
         before = seen_file(conn, kind_name, table.sha256)  # once more under the lock: another command may have it now
         if before is not None:
             return Taken(kind_name, name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
-        return _enter(conn, kind, rows, name, table.sha256, keep_good, book.zone)
+        return _enter(conn, kind, rows, table, keep_good, book.zone)
 
 
 def _enter(
-    conn: sqlite3.Connection, kind: Kind, rows: Rows, name: str, sha256: str, keep_good: bool, zone: ZoneInfo,
+    conn: sqlite3.Connection, kind: Kind, rows: Rows, table: Sheet, keep_good: bool, zone: ZoneInfo,
     dry_run: bool = False,
 ) -> Taken:  # fmt: skip
+    _unseen(rows, table)
     resolve(conn, rows)
     _all_in_question(rows)
     _keep_affirmed(rows)
     new, already = split_known(conn, rows, zone)
     rows.problems.sort(key=lambda p: p.line or 0)
     count = len(rows.lines)
-    taken = Taken(kind.kind, name, count, len(new), already, rows.problems, dry_run=dry_run)
+    taken = Taken(kind.kind, rows.name, count, len(new), already, rows.problems, dry_run=dry_run)
     if rows.problems and not keep_good:
         taken.added = 0
         good = count - len(rows.bad)
         remedy = "Nothing was taken in" + (f"; --keep-good takes the other {good}" if good else "")
-        raise IntakeError(f"{name}: {len(rows.bad)} of {many(count, 'row')} refused", rows.problems, remedy=remedy)
+        raise IntakeError(f"{rows.name}: {len(rows.bad)} of {many(count, 'row')} refused", rows.problems, remedy=remedy)
     taken.notes = reading_notes(conn, rows, new, zone)
+    if table.hidden:
+        taken.notes.append(remark("columns_hidden", columns=table.hidden))
     if not dry_run and (new or already):
         add_intake(
             conn,
             kind.kind,
             {kind.table: rows.stored(new)},
             rows_read=taken.read,
-            file_name=name,
-            file_sha256=sha256,
+            file_name=rows.name,
+            file_sha256=table.sha256,
             rows_already=already,
             rows_refused=len(rows.bad),
         )
     return taken
+
+
+def _unseen(rows: Rows, table: Sheet) -> None:
+    """Ask about rows that somebody hid or struck out: they may be void, or of another load."""
+    for i, column, what in table.doubts:
+        rows.question(i, what, column, None, what, "Delete the row or show it plainly")
 
 
 def _all_in_question(rows: Rows) -> None:
@@ -146,8 +155,6 @@ def add_row(
     affirm  take a reading that looks like a slip as it is;  notes  gets what is to be said at once of a reading
     Returns the row as stored. Raises IntakeError where the row is wrong or the book has it already.
     """
-    from .cells import Sheet
-
     kind = BY_KIND[kind_name]
     sheet = Sheet("as typed", "", list(given), [[text] for text in given.values()], [1])
     rows = convert_sheet(kind, sheet, book.zone)
