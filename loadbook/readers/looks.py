@@ -17,7 +17,9 @@ from loadbook.core.outside import MOST_COLUMNS
 
 from .number_formats import Shown, shown_of_styles
 
-_CELL = re.compile(rb"<(?:[\w.-]+:)?c(?=\s)([^<>]*?)/?>")
+_CELL = re.compile(  # of a style of its own, or an error
+    rb"<(?:[\w.-]+:)?c(?=\s[^<>]*?(?<=\s)(?:s\s*=\s*[\"'][1-9]|t\s*=\s*[\"']e))([^<>]*?)/?>"
+)
 _VALUE = re.compile(
     rb"\s*(?:<(?:[\w.-]+:)?f\b[^<>]*(?:/>|>[^<]*</(?:[\w.-]+:)?f>))?\s*<(?:[\w.-]+:)?v>([^<]*)<"
 )  # of a cell, behind its formula
