@@ -167,6 +167,8 @@ def test_bands_are_in_the_readers_units() -> None:
         (f"{key}:50", "us", ["under 90 °F/h", "90 °F/h or more"]),
         ("Heating rate, peak:100", "us", ["under 100 °F/h", "100 °F/h or more"]),
         ("setup,heating rate:100", "si", ["under 100 °C/h", "100 °C/h or more"]),
+        ("heating_rate_peak_f_per_h:90", "si", ["under 50 °C/h", "50 °C/h or more"]),
+        ("heating_rate_peak_f_per_h:90", "us", ["under 90 °F/h", "90 °F/h or more"]),
     ):
         out = with_treatment(with_value(rows()), parse_by([words]), parameters, system)
         assert list(dict.fromkeys(out[key])) == bands

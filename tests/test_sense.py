@@ -170,3 +170,41 @@ def test_an_amended_piece_is_like_itself(book: BookFolder, loadbook: Run) -> Non
     assert done.returncode == 0
     done = loadbook("amend", "pieces", "R1/00123/008", "stock_mm=200", "--why", "drawing", cwd=book.path)
     assert (done.returncode, "stock per side" in done.stderr) == (1, True)
+
+
+@pytest.mark.parametrize(
+    ("cell", "says"),
+    [
+        ("80.012 B", "Keep the number and leave out 'B'"),
+        ("80.012*", "Keep the number and leave out '*'"),
+        ("8O.012", "Write digits"),
+        ("80.O12", "Write digits"),
+        ("n/a", "Leave the cell empty"),
+        ("1 420.5", "Write it as 1420.5"),
+        ("<0.02", "without a sign before it"),
+        ("20.5 \u00c2\u00b0C", None),
+        ("20.5 \u00baC", None),
+        ("\u221220.5", None),
+    ],
+)
+def test_a_cell_that_is_no_number_says_what_to_write(cell: str, says: str | None, book: BookFolder) -> None:
+    """A degree sign that another encoding made of two, and a minus of a word processor, are read."""
+    from loadbook.readers.tables.take import add_row
+
+    given = {"calibration": "K1", "at_c": "600", "correction_c": cell, "calibrated_on": "2026-01-01"}
+    if says is None:
+        given["at_c"], given["correction_c"] = cell, "1"
+        assert abs(add_row(book, "calibrations", given, affirm=True)["at_c"]) == 20.5
+        return
+    with pytest.raises(IntakeError, match="this is not a number") as caught:
+        add_row(book, "calibrations", given)
+    assert says in str(caught.value)
+
+
+def test_letters_lost_to_an_encoding_are_refused(book: BookFolder, tmp_path: Path) -> None:
+    path = tmp_path / "runs.csv"
+    for name, said in (("M\u00c3\u00bcller", ": 'M\u00fcller'?"), ("M\ufffdller", "")):
+        path.write_text(f"{RUN},operator\nR9,F1,-,2026-05-01T08:00,,{name}\n", encoding="utf-8")
+        with pytest.raises(IntakeError) as caught:
+            take_file(book, "runs", path)
+        assert f"runs.csv:2:operator: letters are lost to a wrong encoding{said}" in str(caught.value)

@@ -55,6 +55,26 @@ def test_units_as_the_trade_writes_them(text: str, dimension: str, inside: float
     assert units.parse_quantity(text, dimension).value == pytest.approx(inside, rel=1e-5)
 
 
+@pytest.mark.parametrize(
+    ("text", "dimension", "mend"),
+    [
+        ("±25 F", "difference", "Write '25 F diff': each side"),
+        ("+/- 25 F", "difference", "Write '25 F diff': each side"),
+        ("Δ25 F", "difference", "Write '25 F diff'"),
+        ("1100 F ±25", "temperature", "Write '1100 F'; a tolerance has keys of its own"),
+        ("1 hr/inch", "duration", "rule = 'time*thickness'"),
+        ("60 min per in", "duration", "rule = 'time*thickness'"),
+        ("2 h 30 min", "duration", "Write '150 min'"),
+        ("1,100 F", "temperature", "Write '1100 F' or '1.100 F'"),
+        ("593,5 C", "temperature", "Write '593.5 C'"),
+    ],
+)
+def test_what_people_write_otherwise_is_refused_with_how_it_is_written(text: str, dimension: str, mend: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        units.parse_quantity(text, dimension)
+    assert mend in str(caught.value)
+
+
 def test_an_unknown_unit_names_the_known_ones() -> None:
     with pytest.raises(UsageError, match=r"'furlong' is not a unit of length. Write one of: mm, um"):
         units.convert(1.0, "furlong", "length")

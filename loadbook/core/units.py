@@ -128,8 +128,10 @@ _SPELLINGS = {
 
 
 def unit_key(text: str) -> str:
-    """The key of a unit as people write it: '°F/h' and 'F/hr' are both 'f_per_h'."""
+    """The key of a unit as people write it: '°F/h' and 'F/hr' are both 'f_per_h', 'Â°C' is 'c'."""
     text = text.strip().lower()
+    if not text.isascii():
+        text = text.replace("â", "").replace("º", "°").replace("° ", "°")  # UTF-8 read as Latin-1: Â°C
     for word in (" diff", " difference", "difference", "diff"):
         if text.endswith(word):
             text = text[: -len(word)].strip()
@@ -158,7 +160,9 @@ def converter(unit: str, dimension: str) -> Convert:
     table = DIMENSIONS[dimension]
     key = unit_key(unit)
     if key not in table:
-        raise UsageError(f"{unit!r} is not a unit of {dimension}", remedy=f"Write one of: {', '.join(table)}")
+        raise UsageError(
+            f"{unit!r} is not a unit of {dimension}", remedy=f"Write one of: {', '.join(table).replace('_per_', '/')}"
+        )
     return table[key]
 
 
@@ -195,6 +199,8 @@ def parse_quantity(text: str, dimension: str) -> Quantity:
     138.889
     """
     match = _QUANTITY.match(text) if len(text) <= 100 else None
+    if (mend := _mend(text[:100], dimension)) is not None:
+        raise UsageError(f"{text[:100]!r} is not a {dimension} as it is written here", remedy=mend)
     if not match or not match.group(2) or not math.isfinite(float(match.group(1))):
         raise UsageError(
             f"{text[:100]!r} is not a {dimension} with its unit", remedy=f"Write it like {_EXAMPLE[dimension]!r}"
@@ -211,6 +217,40 @@ def parse_quantity(text: str, dimension: str) -> Quantity:
     if dimension == "temperature" and value < -ZERO_C_IN_K:
         raise UsageError(f"{text!r} is below absolute zero", remedy="Check the value and its unit")
     return Quantity(value, text.strip(), dimension)
+
+
+_TWO_SIDED = re.compile(r"±|\+\s*/\s*-|\+-")
+_DIFFERENCE = re.compile(r"^\s*(?:Δ|delta)?\s*([-+]?[\d.]+)\s*([^\d\s.,;Δ]+)\s*(?:Δ|delta)?\s*$", re.IGNORECASE)
+_SPANS = re.compile(r"^\s*(\d+)\s*(?:h|:)\s*(\d+)\s*(?:m|min)?\.?\s*$", re.IGNORECASE)
+
+
+def _mend(text: str, dimension: str) -> str | None:
+    """How to write a quantity that people write in another way, None for any other.
+
+    >>> _mend("± 25 F", "difference"), _mend("2 h 30 min", "duration"), _mend("25 F", "difference")
+    ("Write '25 F diff': each side of a band has its own", "Write '150 min'", None)
+    """
+    if two := _TWO_SIDED.search(text):
+        if dimension != "difference":
+            alone = text[: two.start()].strip()
+            return f"Write {alone!r}; a tolerance has keys of its own, such as band_low = '25 F diff'"
+        side = text[two.end() :].strip()
+        return f"Write '{side} diff': each side of a band has its own"
+    if dimension == "difference" and ("delta" in text.lower() or "Δ" in text):
+        found = _DIFFERENCE.match(text)
+        return f"Write '{found[1]} {found[2]} diff'" if found else None
+    if dimension == "duration" and re.search(r"(?:/|\bper)\s*(?:in|inch|mm|25)\b", text.lower()):
+        return (
+            "A soak by the section is a [[limit]] with quantity = 'soak', rule = 'time*thickness', min and per"
+            " (loadbook template cycles shows one)"
+        )
+    if dimension == "duration" and (span := _SPANS.match(text)):
+        return f"Write '{60 * int(span[1]) + int(span[2])} min'"
+    if "," in text and (number := re.match(r"\s*([-+]?\d+),(\d+)(\D.*)$", text)):
+        point = f"{number[1]}.{number[2]}{number[3]}"
+        either = f"'{number[1]}{number[2]}{number[3]}' or " if len(number[2]) == 3 else ""
+        return f"Write {either}{point!r}, without a comma"
+    return None
 
 
 _EXAMPLE = {

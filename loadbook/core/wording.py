@@ -41,6 +41,28 @@ def key(text: str) -> str:
     return "".join(words(text))
 
 
+def garbled(text: str) -> str | None:
+    """What a text said before its UTF-8 was read as another encoding, '' where that is lost, None where all is well.
+
+    >>> garbled("MÃ¼ller"), garbled("M\ufffdller"), garbled("Müller, Â§ 3 São")
+    ('Müller', '', None)
+    """
+    if "\ufffd" in text:
+        return ""
+    try:
+        return b"".join(_byte(c) for c in text).decode("utf-8") if not text.isascii() else None
+    except UnicodeError:
+        return None
+
+
+def _byte(letter: str) -> bytes:
+    """A letter in Windows' western encoding; what it leaves open as Latin-1 has it."""
+    try:
+        return letter.encode("cp1252")
+    except UnicodeEncodeError:
+        return letter.encode("latin-1")
+
+
 # words that the names of firms and people share with every text: alone they tell nobody
 COMMON = frozenset(
     words("""

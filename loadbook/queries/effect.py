@@ -18,7 +18,7 @@ from loadbook.core.errors import UsageError
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, KINDS_SAID
-from loadbook.core.vocabulary.parameter_names import parameter_of
+from loadbook.core.vocabulary.parameter_names import celsius_of, parameter_of
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .effect_words import verdict, why_not
@@ -208,7 +208,11 @@ def _words(of: Sequence[str]) -> list[str]:
     out = []
     for text in of:
         whole = parameter_of(text)
-        out += [whole] if whole != text.strip() else [parameter_of(n) for n in text.split(",") if n.strip()]
+        out += (
+            [whole]
+            if whole != text.strip()
+            else [celsius_of(n) or parameter_of(n) for n in text.split(",") if n.strip()]
+        )
     return list(dict.fromkeys(out))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -12,7 +11,7 @@ from loadbook.core import units
 from loadbook.core.errors import NotFoundError, UsageError
 from loadbook.core.phrases import did_you_mean, few
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, SCALES, kinds_of
-from loadbook.core.vocabulary.parameter_names import parameter_of, spoken
+from loadbook.core.vocabulary.parameter_names import celsius_of, parameter_of, spoken
 from loadbook.core.vocabulary.parameters import PLANNED
 
 
@@ -253,10 +252,8 @@ def _plannable(name: str) -> tuple[str | None, str]:
     """The plannable parameter that a name means, and the unit its ending states."""
     if name in PLANNED:
         return name, PLANNED[name].unit
-    for inside in PLANNED:
-        stem, unit = re.subn(r"_f(_per_h)?$", r"_c\1", name)
-        if unit and stem == inside:
-            return inside, "f_per_h" if name.endswith("_per_h") else "f"
+    if (inside := celsius_of(name)) in PLANNED:
+        return inside, "f_per_h" if name.endswith("_per_h") else "f"
     called = parameter_of(name)
     return (called, "min" if PLANNED[called].unit == "min" else "") if called in PLANNED else (None, "")
 

@@ -21,7 +21,7 @@ from loadbook.core.errors import UsageError
 from loadbook.core.figures import quantity
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import OWN_UNIT_KINDS
-from loadbook.core.vocabulary.parameter_names import parameter_of
+from loadbook.core.vocabulary.parameter_names import celsius_of, parameter_of
 
 from .percent import LOG
 
@@ -40,12 +40,14 @@ class By:
 
     edges      band edges;  quantiles  number of bands of equal run counts; None, None: as it is
     as_shown   the edges are in the reader's units, as under a name that people say; under a key, in the key's own
+    us         or in °F, where the key is named with it
     """
 
     name: str
     edges: tuple[float, ...] | None = None
     quantiles: int | None = None
     as_shown: bool = False
+    us: bool = False
 
 
 def parse_by(texts: Sequence[str]) -> list[By]:
@@ -58,7 +60,7 @@ def parse_by(texts: Sequence[str]) -> list[By]:
     >>> parse_by(["setup,heating_rate_peak_c_per_h:50,100"])[1].edges
     (50.0, 100.0)
     >>> parse_by(["Heating rate, peak:100"])[0]
-    By(name='heating_rate_peak_c_per_h', edges=(100.0,), quantiles=None, as_shown=True)
+    By(name='heating_rate_peak_c_per_h', edges=(100.0,), quantiles=None, as_shown=True, us=False)
     """
     out: list[tuple[str, list[str]]] = []
     for text in texts:
@@ -77,14 +79,15 @@ def parse_by(texts: Sequence[str]) -> list[By]:
             out.append((name.strip(), [first.strip()] if first.strip() else []))
     found = []
     for written, cuts in out:
-        name = parameter_of(written)
+        celsius = celsius_of(written)
+        name = celsius or parameter_of(written)
         if not cuts:
             found.append(By(name))
         elif cuts[0][:1] == "q" and cuts[0][1:].isdigit() and len(cuts) == 1 and 2 <= int(cuts[0][1:]) <= 20:
             found.append(By(name, quantiles=int(cuts[0][1:])))
         elif all(_is_number(c) for c in cuts):
             edges = tuple(sorted({float(c) for c in cuts}))
-            found.append(By(name, edges=edges, as_shown=name != written))
+            found.append(By(name, edges=edges, as_shown=name != written and not celsius, us=bool(celsius)))
         else:
             raise UsageError(
                 f"{','.join(cuts)!r} are not band edges of {written}",
@@ -197,7 +200,9 @@ def with_treatment(frame: pd.DataFrame, by: Sequence[By], parameters: pd.DataFra
         factor, zero, label = units.line(unit, system)
         edges = quantile_edges(per_run * factor + zero, one.quantiles or 3)
         if one.edges:
-            edges = list(one.edges) if one.as_shown else [float(f"{e * factor + zero:.6g}") for e in one.edges]
+            per, at, _ = units.line(unit, "us") if one.us else (1.0, 0.0, "")
+            turned = [float(f"{(e - at) / per * factor + zero:.6g}") for e in one.edges]
+            edges = list(one.edges) if one.as_shown else turned
         out[treatment_name(one.name)] = band_labels(values * factor + zero, edges, label)
     return out
 

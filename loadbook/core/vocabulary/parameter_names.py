@@ -114,6 +114,16 @@ def parameter_of(text: str) -> str:
     return known.get(plain, text.strip())
 
 
+def celsius_of(name: str) -> str | None:
+    """The key of a parameter that is named by its key with the other unit, None for any other name.
+
+    >>> celsius_of("heating_rate_peak_f_per_h"), celsius_of("hold_mean_f"), celsius_of("setup")
+    ('heating_rate_peak_c_per_h', 'hold_mean_c', None)
+    """
+    key, count = re.subn(r"_f(_per_h)?$", r"_c\1", name.strip())
+    return key if count and spoken(key) != key else None
+
+
 def _plain(text: str) -> str:
     return " ".join(text.casefold().replace(",", " ").split())
 

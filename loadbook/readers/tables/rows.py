@@ -15,6 +15,7 @@ from loadbook.core.errors import LoadbookError, Problem
 from loadbook.core.phrases import did_you_mean
 from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, Column, Kind, kinds_of
 from loadbook.core.vocabulary.scales import scale_of
+from loadbook.core.wording import garbled
 
 from .cells import CellOf, Sheet
 
@@ -22,6 +23,10 @@ _YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0
 _POINT = re.compile(r"^[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?$", re.ASCII)
 _COMMA = re.compile(r"^[-+]?(\d+(,\d*)?|,\d+)([eE][-+]?\d+)?$", re.ASCII)
 _EITHER = re.compile(r"^[-+]?[1-9]\d{0,2},\d{3}$", re.ASCII)  # 1,200: one and a fifth, or twelve hundred
+_LONG_MINUS = re.compile(r"^[\u2212\u2013](?=[\d.,])")  # as word processors write it
+_THOUSANDS = re.compile(r"^[-+]?\d{1,3}([ \u00a0\u202f'’]\d{3})+([.,]\d*)?$")
+_NUMBER_AND = re.compile(r"^([-+]?\d+(?:[.,]\d*)?)(\s+\D.{0,40}|[^\w\s.,].{0,40})$")  # 12O may be 120
+_NOTHING = ("", "-", "n/a", "na", "nil", "none", "null", "nan", "x", "tbd", "ok")
 _WITH_UNIT = re.compile(r"^([-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s.,+-].*)$", re.ASCII)
 
 SAID = {"c": "°C", "f": "°F", "k": "K", "um": "µm"}  # units of headings, as people write them
@@ -172,17 +177,37 @@ def parted(cell: str) -> tuple[str, str]:
 
 
 def _number(text: str, mark: str) -> float:
+    text = _LONG_MINUS.sub("-", text)
     pattern = _COMMA if mark == "," else _POINT
     if not pattern.match(text):
         if mark == "," and "." in text:
             raise Refused("a point in a file with decimal commas could mean thousands", "Write it without the point")
         if mark == "." and "," in text:
             raise Refused("a comma in a number could mean decimals or thousands", "Write it with a decimal point")
-        raise Refused("this is not a number", "Write digits, with the unit in the column's name only")
+        raise Refused("this is not a number", _instead_of(text))
     value = float(text.replace(",", ".") if mark == "," else text)
     if not math.isfinite(value):
         raise Refused("this number is too large", None)
     return value
+
+
+def _instead_of(text: str) -> str:
+    """What to write where a column of numbers says something else.
+
+    >>> _instead_of("80.012 B"), _instead_of("--"), _instead_of("1 420.5")
+    ("Keep the number and leave out 'B'", 'Leave the cell empty where there is no value', 'Write it as 1420.5')
+    """
+    if text.casefold().strip("-./?* ") in _NOTHING:
+        return "Leave the cell empty where there is no value"
+    if _THOUSANDS.match(text):
+        return f"Write it as {re.sub(r'[^0-9.,+-]', '', text)}"
+    if found := _NUMBER_AND.match(text):
+        return f"Keep the number and leave out {found[2].strip()!r}"
+    if text[:1] == "(" and text[-1:] == ")" and _POINT.match(text[1:-1]):
+        return f"Write it as -{text[1:-1]}"
+    if text[:1] in "<>≤≥~±":
+        return "Write the value that the gauge showed, without a sign before it"
+    return "Write digits, with the unit in the column's name only"
 
 
 def _unit_agrees(column: Column, unit: str | None, said: str) -> None:
@@ -209,6 +234,10 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
     def text(cell: str) -> Any:
         if "\x00" in cell:
             raise Refused("this holds a NUL character")
+        meant = garbled(cell)
+        if meant is not None:
+            what = "letters are lost to a wrong encoding" + (f": {meant!r}?" if meant else "")
+            raise Refused(what, "Correct it, or save the file as UTF-8 again")
         if column.choices:
             said = kinds_of(cell) if column.choices is CHARACTERISTIC_KINDS else (cell.lower(),)
             match = next((c for c in column.choices if c.lower() == said[0]), None)
