@@ -21,10 +21,18 @@ RUN = "run,furnace,cycle,started,ended"
 METAL = "material,family,cte_per_k,conductivity_w_mk,density_kg_m3,specific_heat_j_kgk,c_pct"
 PIECE = "run,part,serial,stock_in,tempered_at_f"
 
+CAST = "material,family,cte_per_k,c_pct"
 SLIPS = {  # kind, header, row, the column and the beginning of what is asked
     "expansion without its power of ten": ("materials", METAL, "X,steel,12.3,42,7850,560,0.4", "cte_per_k: usual is"),
     "density in g/cm3": ("materials", METAL, "X,steel,12.3e-6,42,7.85,560,0.4", "density_kg_m3: usual is 1000 to"),
     "heat in kJ": ("materials", METAL, "X,steel,12.3e-6,42,7850,0.56,0.4", "specific_heat_j_kgk: usual is"),
+    "expansion per F": ("materials", CAST, "X,tool steel,6.4e-6,0.4", "cte_per_k: low for tool steel: per °F"),
+    "carbon as a fraction": ("materials", CAST, "X,low-alloy steel,12e-6,0.0041", "c_pct: low for low-alloy steel"),
+    "serial as a power": ("pieces", "run,part,serial", "R1,00123,1.00E+05", "serial: a spreadsheet writes a number"),
+    "serial with .0": ("pieces", "run,part,serial", "R1,00123,55.0", "serial: a spreadsheet writes a number so"),
+    "serial as a day": ("pieces", "run,part,serial", "R1,00123,3-Aug", "serial: that is a date"),
+    "serial as a date": ("pieces", "run,part,serial", "R1,00123,08.03.2026", "serial: that is a date"),
+    "part as a month": ("parts", "part,material", "Mrz-26,42CrMo4", "part: that is a date"),
     "carbon in points": ("materials", METAL, "X,steel,12.3e-6,42,7850,560,41", "c_pct: usual is 0 to 7"),
     "section in mm under inches": (
         "parts", PART, "P,42CrMo4,16.5,38,12,20.7", "section_thick_in: a section thicker than the part is long (16.5",

@@ -54,6 +54,7 @@ CHARACTERISTICS = [
     _characteristic("BARE", "flat", "flatness"),
     _characteristic("BARE", "x", "distance"),
     _characteristic("NEW", "od", "outside diameter"),
+    _characteristic("SOFT", "hv", "hardness", unit="HV 10"),
 ]
 # what the book has of run R1: eight pieces, before and after (movement, scatter from piece to piece)
 HISTORY = {
@@ -71,12 +72,15 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BookFolder]:
         put(book, "material", {"material": "steel", "family": "low-alloy steel"})
         put(book, "furnace", {"furnace": "F1", "atmosphere": "air"})
         put(book, "gauge", {"gauge": "G1", "kind": "gauge", "resolution_mm": 0.001, "calibrated_until": "2026-06-30"})
-        lengths = {"RING": 700.0, "PIN": 12.0, "GEAR": 125.0, "BARE": 60.0, "NEW": 50.0}
+        lengths = {"RING": 700.0, "PIN": 12.0, "GEAR": 125.0, "BARE": 60.0, "NEW": 50.0, "SOFT": 50.0}
         put(book, "part", *({"part": p, "material": "steel", "length_mm": x, "section_thick_mm": min(20.0, x)}
                             for p, x in lengths.items()))  # fmt: skip
         put(book, "characteristic", *CHARACTERISTICS)
+        put(book, "cycle", {"cycle": "H", "revision": "A", "title": "harden", "process": "harden",
+                            "atmosphere": "air", "source_text": ""})  # fmt: skip
         for run, day in (("R1", "2026-03-01"), ("R2", "2026-04-01")):
-            put(book, "run", {"run": run, "furnace": "F1", "status": "done", "started": f"{day}T08:00:00Z",
+            put(book, "run", {"run": run, "furnace": "F1", "cycle": "H", "cycle_revision": "A",
+                              "status": "done", "started": f"{day}T08:00:00Z",
                               "ended": f"{day}T18:00:00Z"})  # fmt: skip
             put(book, "piece", *({"run": run, "part": p, "serial": f"{run}-{s}" if run == "R1" else s, "quantity": 1}
                                  for p in lengths for s in SERIALS))  # fmt: skip
@@ -145,12 +149,17 @@ SLIPS = {
     "after off by a millimetre": ("value_mm", "RING 1 od before 611.12;RING 1 od after 621.12", ""),
     "before and after swapped": ("value_mm", "GEAR 1 bore before 80.008;GEAR 1 bore after 80.002",
                                  "before and after swapped"),
+    "a whole file's columns swapped": (
+        "value_mm", ";".join(f"GEAR {k} bore before 80.00{7 + k % 2};GEAR {k} bore after 80.00{1 + k % 2}"
+                             for k in range(1, 6)), "the other pieces moved by 0.006"),
+    "a radius": ("value_mm", "GEAR 1 bore before 40.001", "the radius typed as the diameter (80.002 mm)"),
     # the other characteristic
     "the bore typed as the hub": ("value_mm", "GEAR 1 hub before 80.003", "the value of bore"),
     "the hub typed as the bore": ("value_mm", "GEAR 1 bore before 82.004", "the value of hub"),
     "the outside diameter as the bore": ("value_mm", "GEAR 1 bore before 120.003", "the value of od"),
     "a size typed into a form": ("value_mm", "GEAR 1 flat before 80.003", ""),
     "a hardness typed into a length": ("value_mm", "GEAR 1 bore before 60.5", ""),
+    "Rockwell typed as Vickers": ("value", "SOFT 1 hv before 31", "HRC typed as HV 10"),
     # coordinates near zero, kinds with no nominal
     "µm as mm near zero": ("value_mm", "GEAR 1 x before 4", "µm typed as mm"),
     "mm as inches near zero": ("value_in", "GEAR 1 x before 0.05", ""),

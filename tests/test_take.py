@@ -253,3 +253,23 @@ def test_where_can_only_read(book: BookFolder, loadbook: Run) -> None:
         bad = loadbook("list", "pieces", "--where", text, cwd=book.path)
         assert bad.returncode == 2, text
     assert chain.check(book.read()) == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "says"),
+    [
+        ("parts", "List of parts,\n,\npart,material\nP,42CrMo4\n", "a.csv:1: the header stands in line 3"),
+        ("parts", "part;material;length_mm\nP;42CrMo4;1.200\n", "Write 1200 or 1.2000"),
+        ("readings", "part,serial,characteristic,stage,value_mm\n00123,7,bore,before,80\n", "Did you mean '007'?"),
+    ],
+)
+def test_what_spreadsheets_leave_is_refused_with_its_mend(
+    kind: str, text: str, says: str, book: BookFolder, tmp_path: Path
+) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(IntakeError) as caught:
+        take_file(book, kind, path)
+    assert says in str(caught.value)
+    path.write_text("part;material;length_mm;mass_kg\nP;42CrMo4;180.125;9.4\n", encoding="utf-8")
+    assert take_file(book, "parts", path).added == 1, "another figure says what the point is"

@@ -9,6 +9,7 @@ lies inside of them is left to the blunder screen (blunders.py), which works on 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -27,12 +28,16 @@ FORM_SHARE = 0.01  # ... or beyond 1 % of the length it is told of, is no form a
 FINEST_MM = 5e-5  # a form error below this is not measured in a heat-treat shop
 PEERS = 5  # pieces that must agree before one of them is held against them
 FAR = 15.0  # of their robust standard deviations
+SOFTEST = 75.0  # HV, HK or HB of steel and iron
 LENGTH_UNITS = {"mm": 1.0, "in": 25.4, "um": 1e-3, "mil": 0.0254, "cm": 10.0}
 
 
 @dataclass(frozen=True)
 class Asked:
-    """A characteristic as its readings are held against it; lengths mm, else in its own unit; None: not recorded."""
+    """A characteristic as its readings are held against it; lengths mm, else in its own unit; None: not recorded.
+
+    family  of the part's material
+    """
 
     name: str
     kind: str
@@ -43,6 +48,7 @@ class Asked:
     reference_length_mm: float | None = None
     part_length_mm: float | None = None
     section_mm: float | None = None
+    family: str = ""
 
     @property
     def tolerance(self) -> float:
@@ -95,6 +101,7 @@ class Beside:
     stock_mm, removed_mm  stock left or taken off, and that taken off alone; both sides together
     peers   the other pieces of the part at this stage;  batch  those of them that are typed with this one
     moves   movements of the other pieces: of its run (same_run) where it has enough, else of all
+    history movements of pieces of other runs of the same cycle
     moved   this piece's own movement;  step_mm  smallest step of its gauge
     """
 
@@ -102,6 +109,7 @@ class Beside:
     peers: Peers = NO_PEERS
     batch: Peers = NO_PEERS
     moves: Peers = NO_PEERS
+    history: Peers = NO_PEERS
     moved: float | None = None
     stock_mm: float = 0.0
     removed_mm: float = 0.0
@@ -114,10 +122,10 @@ class Beside:
 class Slip:
     """Why a value is doubted, and what it likely is.
 
-    against  'nominal', 'limits', 'other stage', 'other pieces', 'length', 'section', 'scale', 'step', 'zero' or
-             'movement'
+    against  'nominal', 'limits', 'other stage', 'other pieces', 'length', 'section', 'scale', 'soft', 'step', 'zero'
+             or 'movement'
     held     the figure it was held against, in the characteristic's unit
-    cause    'unit', 'decimal', 'sign', 'swapped', 'characteristic' or ''
+    cause    'unit', 'decimal', 'sign', 'swapped', 'radius', 'scale', 'characteristic' or ''
     meant    the value that was meant by that; unit  the unit (or characteristic) that it was typed as
     """
 
@@ -228,14 +236,18 @@ def _whole_batch(value: float, far: Slip, beside: Beside) -> bool:
 
 def _moved_apart(what: Asked, beside: Beside) -> Slip | None:
     """A movement far from the others', or one that fits them with its sign turned: before typed as after."""
-    moved, moves = beside.moved, beside.moves
-    if moved is None or len(moves) < (3 if beside.same_run else PEERS):
+    moved, moves, least_sd = beside.moved, beside.moves, max(beside.step_mm or 0.0, 0.0005, 0.02 * what.tolerance)
+    if moved is None:
         return None
-    about = moves.about
-    sd = max(moves.sd, beside.step_mm or 0.0, 0.0005, 0.02 * what.tolerance)
+    for others in (moves, beside.history):  # a whole file may have its columns the wrong way round
+        if len(others) >= (3 if beside.same_run and others is moves else PEERS):
+            sd = max(others.sd, least_sd)
+            if abs(moved - others.about) > 8.0 * sd and abs(-moved - others.about) < 3.0 * sd < abs(moved) * 0.75:
+                return Slip("movement", others.about, "swapped", -moved)
+    if len(moves) < (3 if beside.same_run else PEERS):
+        return None
+    about, sd = moves.about, max(moves.sd, least_sd)
     apart = abs(moved - about)
-    if apart > 8.0 * sd and abs(-moved - about) < 3.0 * sd and abs(moved) > 4.0 * sd:
-        return Slip("movement", about, "swapped", -moved)
     size = abs(what.middle or beside.other or 0.0)
     share, tolerances = (0.0008, 0.5) if beside.same_run else (0.002, 2.0)
     least = max(share * size, tolerances * what.tolerance, 0.05) + 2.0 * beside.removed_mm
@@ -296,6 +308,8 @@ def _own(value: float, what: Asked, beside: Beside) -> Slip | None:
         least, most = RANGES[scale]
         if not least <= value <= most:
             return Slip("scale", least if value < least else most)
+        if scale in ("HV", "HK", "HB") and value < SOFTEST and re.search("steel|iron", what.family.lower()):
+            return Slip("soft", SOFTEST, "scale", value, "HRC")
     limits = [x for x in (what.lower, what.nominal, what.upper) if x is not None]
     if what.kind == "angle":
         if what.middle is not None:
@@ -341,6 +355,8 @@ def _explained(found: Slip, value: float, typed: str, what: Asked, beside: Besid
     for power in (1, -1, 2, -2, 3, -3):
         consider("decimal", value / 10.0**power, "", 0.02 * abs(power))
     consider("sign", -value, "", 0.0)
+    if what.kind in ("outside diameter", "inside diameter") and any(abs(2 * value - m) < 0.01 * abs(m) for m in fits):
+        return Slip(found.against, found.held, "radius", 2 * value)
     other = _same_as(value, what, beside)
     if other is not None:
         return Slip(found.against, found.held, "characteristic", value, other)

@@ -108,7 +108,8 @@ def _from_text(name: str, text: str) -> Sheet:
         raise IntakeError(
             "the header has one column only",
             [Problem("no comma, semicolon or tab in the header", name, 1, value=first[:80])],
-            remedy="Separate the columns by commas, semicolons or tabs; loadbook template KIND prints a header",
+            remedy="Delete titles above the header, and separate the columns by commas, semicolons or tabs; loadbook"
+            " template KIND prints a header",
         )
     with cells_within_limit():
         return _sheet(name, _records(name, text, delimiter), delimiter)

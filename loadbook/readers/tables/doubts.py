@@ -46,6 +46,7 @@ class _Doubts:
         for (part, _), one in self.asked.items():
             self.of_part[part].append(one)
         self.stock = _stock(conn, parts)
+        self.cycles = dict(conn.execute("SELECT run, cycle FROM run WHERE cycle IS NOT NULL"))
         self.steps = dict(conn.execute("SELECT gauge, resolution_mm FROM gauge WHERE resolution_mm IS NOT NULL"))
         self.gauges = {self._key(i): self.columns["gauge"][i] for i in self.good}
         self.in_book: dict[tuple[Piece, str, str, int], float] = {}
@@ -140,6 +141,15 @@ class _Doubts:
                 return Peers(others)
         return NO_PEERS
 
+    def _history(self, part: str, name: str, run: str) -> Peers:
+        """Movements in other runs of the run's cycle, as the book has them."""
+        cycle = self.cycles.get(run)
+        if cycle is not None and ("history", part, name, run) not in self.shared:
+            moves = self.book_moves.get((part, name), {})
+            values = [v for piece, v in moves.items() if piece[0] != run and self.cycles.get(piece[0]) == cycle]
+            self.shared["history", part, name, run] = Peers(values[:: -(-len(values) // MOST_PEERS) or 1])
+        return self.shared.get(("history", part, name, run), NO_PEERS)
+
     def _slip(
         self, key: tuple[Piece, str, str, int], value: float, other: float | None, moved: float | None
     ) -> Slip | None:
@@ -152,7 +162,8 @@ class _Doubts:
             same_run = len(moves) >= 3
             moves = moves if same_run else self._of((self.book_moves, self.file_moves), (part, name), piece)
         beside = Beside(
-            other, self._peers(key), self._of((self.of_file,), (part, name, key[2]), piece), moves, moved,
+            other, self._peers(key), self._of((self.of_file,), (part, name, key[2]), piece), moves,
+            self._history(part, name, piece[0]) if moved is not None else NO_PEERS, moved,
             *self.stock.get(piece, (0.0, 0.0)), self.steps.get(self.gauges.get(key)), same_run,
             self.of_part[part],
         )  # fmt: skip
@@ -184,14 +195,14 @@ def _characteristics(conn: sqlite3.Connection, parts: list[str]) -> dict[Of, Ask
     found = {}
     for part in parts:
         for r in conn.execute(
-            "SELECT c.*, p.length_mm, p.section_thick_mm FROM characteristic c JOIN part p USING (part)"
-            " WHERE part = ?", (part,),
+            "SELECT c.*, p.length_mm, p.section_thick_mm, m.family FROM characteristic c JOIN part p USING (part)"
+            " LEFT JOIN material m USING (material) WHERE part = ?", (part,),
         ):  # fmt: skip
             own = r["kind"] in OWN_UNIT_KINDS
             nominal, lower, upper = (r[x if own else f"{x}_mm"] for x in ("nominal", "lower", "upper"))
             found[part, r["characteristic"]] = Asked(
                 r["characteristic"], r["kind"], (r["unit"] or "") if own else "mm", nominal, lower, upper,
-                r["reference_length_mm"], r["length_mm"], r["section_thick_mm"],
+                r["reference_length_mm"], r["length_mm"], r["section_thick_mm"], r["family"] or "",
             )  # fmt: skip
     return found
 
@@ -265,6 +276,7 @@ def slip_words(found: Slip, what: Asked, typed: str, value: float, stage: str) -
         "length": f"the part is only {told(found.held)} long",
         "section": f"the section is only {told(found.held)} thick",
         "scale": _scale_words(what),
+        "soft": f"steel and iron are hardly softer than {told(found.held)}",
         "step": f"{what.name} cannot be {'deeper' if high else 'told finer'} than {told(found.held)}",
         "zero": f"{what.kind} cannot be negative",
         "movement": f"the other pieces moved by {told(found.held)}, this one by {told(-(found.meant or 0.0))}",
@@ -275,6 +287,8 @@ def slip_words(found: Slip, what: Asked, typed: str, value: float, stage: str) -
         "decimal": f"a shifted decimal point ({told(found.meant)})?",
         "sign": "a wrong sign?",
         "swapped": "before and after swapped?",
+        "radius": f"the radius typed as the diameter ({told(found.meant)})?",
+        "scale": f"{found.unit} typed as {what.unit}?",
         "characteristic": f"the value of {found.unit}?",
         "": "a slip?",
     }[found.cause]

@@ -22,7 +22,7 @@ from loadbook.store.lookup import known_values
 
 from .doubts import question_readings
 from .rows import Rows
-from .sense import question_records, told
+from .sense import bare_serial, question_records, told
 
 
 def resolve_readings(conn: sqlite3.Connection, rows: Rows) -> None:
@@ -33,15 +33,15 @@ def resolve_readings(conn: sqlite3.Connection, rows: Rows) -> None:
 
 
 def _scales(conn: sqlite3.Connection, rows: Rows) -> None:
-    """Readings under a header that states a scale (value_hrc): of that scale, or exactly convertible, or refused."""
+    """Readings whose header (value_hrc) or cell (58 HRC) states a scale: of it, exactly convertible, or refused."""
     header, stated = rows.headers.get("value", ("value", None))
-    typed = scale_of(stated)
-    if typed is None:
+    if scale_of(stated) is None and not rows.scales:
         return
     units_of = {(p, c): u for p, c, u in conn.execute("SELECT part, characteristic, unit FROM characteristic")}
     values, part, name = map(rows.column, ("value", "part", "characteristic"))
     for i in rows.good():
-        if values[i] is None:
+        typed = rows.scales.get(i) or scale_of(stated)
+        if values[i] is None or typed is None:
             continue
         unit = units_of.get((part[i], name[i])) or ""
         kept = scale_of(unit)
@@ -75,6 +75,12 @@ def _settle(conn: sqlite3.Connection, rows: Rows) -> None:
     parts = known_values(conn, "part", "part")
     like_part = cache(lambda part: did_you_mean(part, parts))  # the same name is wrong on many rows
     like_characteristic = cache(lambda part, name: did_you_mean(name, by_part.get(part, [])))
+    plain = cache(lambda part: {bare_serial(s): s for p, s in runs if p == part})
+
+    def like_serial(part: str, serial: str) -> str:
+        known = plain(part).get(bare_serial(serial))
+        return f"Did you mean {known!r}? " if known else ""
+
     for i in unclear:
         part, characteristic = rows.column("part")[i], rows.column("characteristic")[i]
         if part not in parts:
@@ -89,7 +95,7 @@ def _settle(conn: sqlite3.Connection, rows: Rows) -> None:
             rows.refuse(i, "the part has no such characteristic", "characteristic", characteristic, remedy)
             continue
         _value(rows, i, kind)
-        _run(rows, i, runs.get((part, rows.column("serial")[i]), []))
+        _run(rows, i, runs.get((part, rows.column("serial")[i]), []), like_serial)
 
 
 def _unclear(rows: Rows, kinds: dict[tuple[str, str], str], pieces: set[tuple[str, str, str]]) -> Iterator[int]:
@@ -118,11 +124,11 @@ def _value(rows: Rows, i: int, kind: str) -> None:
         rows.refuse(i, "there is no value", wants, None, "Leave the row out where nothing was measured")
 
 
-def _run(rows: Rows, i: int, went: list[str]) -> None:
-    """The run that a reading names, or the only one that its piece went through."""
+def _run(rows: Rows, i: int, went: list[str], like: Callable[[str, str], str]) -> None:
+    """The run that a reading names, or the only one that its piece went through. like: a hint at a piece alike."""
     part, serial, run = (rows.column(name)[i] for name in ("part", "serial", "run"))
     if not went:
-        remedy = "Take in pieces first, or correct the part or serial"
+        remedy = like(part, serial) + "Take in pieces first, or correct the part or serial"
         rows.refuse(i, f"no run has a piece {part} {serial}", "serial", serial, remedy)
     elif run is None and len(went) > 1:
         remedy = "Add the column run; the serial went through " + ", ".join(went)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -27,6 +27,7 @@ _LONG_MINUS = re.compile(r"^[\u2212\u2013](?=[\d.,])")  # as word processors wri
 _THOUSANDS = re.compile(r"^[-+]?\d{1,3}([ \u00a0\u202f'’]\d{3})+([.,]\d*)?$")
 _NUMBER_AND = re.compile(r"^([-+]?\d+(?:[.,]\d*)?)(\s+\D.{0,40}|[^\w\s.,].{0,40})$")  # 12O may be 120
 _NOTHING = ("", "-", "n/a", "na", "nil", "none", "null", "nan", "x", "tbd", "ok")
+_THOUSAND = re.compile(r"^[-+]?[1-9]\d{0,2}\.\d{3}$", re.ASCII)
 _WITH_UNIT = re.compile(r"^([-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s.,+-].*)$", re.ASCII)
 
 SAID = {"c": "°C", "f": "°F", "k": "K", "um": "µm"}  # units of headings, as people write them
@@ -49,6 +50,7 @@ class Rows:
     affirmed lines whose values somebody said are so, though they look like a slip; None: all of them
     by_line  is there more than one line to affirm
     doubted  index -> the question that was affirmed
+    scales   index -> the scale that a reading's own cell states ("58 HRC")
     """
 
     kind: Kind
@@ -63,6 +65,7 @@ class Rows:
     affirmed: frozenset[int] | None = frozenset()
     by_line: bool = True
     doubted: dict[int, str] = field(default_factory=dict)
+    scales: dict[int, str] = field(default_factory=dict)
 
     def column(self, name: str) -> list[Any]:
         """Values of a column, which may be changed in place; a column that the file has not is empty."""
@@ -139,6 +142,10 @@ def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
             hint = did_you_mean(name, list(spellings)).strip() or f"loadbook template {kind.kind} prints the known ones"
             problem = Problem(f"{kind.kind} has no such column", sheet.name, 1, header, remedy=hint)
         sheet.problems.append(problem)
+    if not found and (below := _header_below(sheet, spellings)) is not None:
+        what, mend = f"the header stands in line {below}", "Delete the lines above it"
+        sheet.problems = [Problem(what, sheet.name, 1, value=", ".join(filter(None, sheet.header))[:80], remedy=mend)]
+        return found
     for column in kind.columns:
         if column.required and column.name not in seen and not any(c is column for c, _ in found):
             sheet.problems.append(
@@ -150,20 +157,32 @@ def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
     return found
 
 
+def _header_below(sheet: Sheet, spellings: Mapping[str, Any]) -> int | None:
+    """The line of the header, where it stands below titles."""
+    first = sheet.columns[0][:20] if sheet.columns else []
+    named = (str(c or "").strip().lower().replace(" ", "_") in spellings for c in first)
+    return next((line for line, is_header in zip(sheet.lines, named, strict=False) if is_header), None)
+
+
 def decimal_mark(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> str:
     """',' where the numbers of a semicolon or tab file are written with a decimal comma, else '.'.
 
-    A tab file whose commas all stand as in 1,200 does not say: '.' there, so that each is asked about.
+    A tab file whose commas all stand as in 1,200 does not say: '.' there, so that each is asked about. Nor does a
+    file whose points all stand as in 1.200: '?' there (but readings are held against their nominal).
     """
     if sheet.delimiter not in (";", "\t"):
         return "."
+    pointed: set[bool] = set()
     for index, (column, _) in enumerate(columns):
         if column.type == "number":
             for cell in sheet.columns[index]:
                 number = parted(cell.strip())[0] if isinstance(cell, str) and "," in cell else ""
                 if _COMMA.match(number) and "," in number and (sheet.delimiter == ";" or not _EITHER.match(number)):
                     return ","
-    return "."
+                number = parted(cell.strip())[0] if isinstance(cell, str) and "." in cell else ""
+                if _POINT.match(number):
+                    pointed.add(column.name not in READ and _THOUSAND.match(number) is not None)
+    return "?" if pointed == {True} else "."
 
 
 def parted(cell: str) -> tuple[str, str]:
@@ -182,9 +201,12 @@ def _number(text: str, mark: str) -> float:
     if not pattern.match(text):
         if mark == "," and "." in text:
             raise Refused("a point in a file with decimal commas could mean thousands", "Write it without the point")
-        if mark == "." and "," in text:
+        if mark != "," and "," in text:
             raise Refused("a comma in a number could mean decimals or thousands", "Write it with a decimal point")
         raise Refused("this is not a number", _instead_of(text))
+    if mark == "?" and _THOUSAND.match(text):
+        both = f"{text.replace('.', '')} or {text}0"
+        raise Refused("a point in a file with semicolons or tabs could mean decimals or thousands", f"Write {both}")
     value = float(text.replace(",", ".") if mark == "," else text)
     if not math.isfinite(value):
         raise Refused("this number is too large", None)
@@ -256,7 +278,7 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
     def number(cell: str) -> Any:
         digits, said = parted(cell)
         value = _number(digits, mark)
-        if said:
+        if said and not (column.scales and unit is None and scale_of(said)):  # a cell may state its own scale
             _unit_agrees(column, unit, said)
         if inside:
             value = inside(value)
@@ -311,19 +333,14 @@ def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
     mark = decimal_mark(sheet, columns)
     for position, (column, unit) in enumerate(columns):
         if column.scales and unit is None:
-            unit = _scale_of_cells(sheet.columns[position])
+            said = {i: parted(c.strip())[1] for i, c in enumerate(sheet.columns[position]) if isinstance(c, str)}
+            found.scales = {i: scale for i, u in said.items() if (scale := scale_of(u))}
         _convert_column(found, sheet, position, column, converter(column, unit, zone, mark), unit)
     for column in kind.columns:
         if column.default is not None:
             default = converter(column, None, zone)(column.default)
             found.columns[column.name] = [default if v is None else v for v in found.column(column.name)]
     return found
-
-
-def _scale_of_cells(cells: list[Any]) -> str | None:
-    """The scale that every filled cell of a column states, where its heading states none ("58 HRC")."""
-    said = {parted(c.strip())[1] for c in cells if isinstance(c, str) and c.strip()}
-    return said.pop() if len(said) == 1 and scale_of(next(iter(said))) else None
 
 
 def _convert_column(

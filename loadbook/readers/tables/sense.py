@@ -52,6 +52,21 @@ DENSEST = 25e-6  # kg/mm³, above every metal
 LONGEST_RUN = timedelta(days=30)
 FAR_AHEAD = timedelta(days=5 * 366)
 
+# words of a family -> the least expansion per K that it has (common tables of materials)
+EXPANDS_AT_LEAST = (
+    (r"invar|kovar|controlled|nickel[- ]iron|iron[- ]nickel|glass|ceramic", 0.0),
+    (r"steel|iron", 9.0e-6), (r"titan", 7.0e-6), (r"alumini?um", 18e-6), (r"magnesium", 22e-6),
+    (r"nickel|cobalt", 9.5e-6), (r"copper|brass|bronze", 14e-6),
+)  # fmt: skip
+CARBON_STEELS = r"low[- ]alloy|tool|carbon|high[- ]speed|bearing|spring|case|cast iron|nodular|grey"
+LEAST_CARBON = 0.02  # per cent, of a family that hardens by its carbon
+# what spreadsheets make of serials and part numbers: 12E3 and 3-8 are no such names any more
+_POWER = re.compile(r"\d([.,]\d+)?E[+-]\d{2,3}|\d+\.0")
+_MONTH = r"(?:jan|feb|m[aä]r|mrz|apr|ma[iy]|jun|jul|aug|se[pt]|o[ck]t|nov|de[cz])[a-z]{0,6}\.?"
+_DATED = re.compile(rf"\d{{1,2}}[-. ]{{1,2}}{_MONTH}(?:[- ]\d\d)?|{_MONTH}[- ]\d\d", re.IGNORECASE)
+_DAY = re.compile(r"\d{4}-\d\d-\d\d|\d{1,2}[./]\d{1,2}[./]\d{4}")
+_NAMES = ("serial", "part", "heat_number", "job", "purchase_order")
+
 Question = tuple[int, str, str, str]  # row, column, what is asked, what is alike
 
 
@@ -59,7 +74,7 @@ def question_records(conn: sqlite3.Connection, rows: Rows) -> None:
     """Stop at every figure of a file that cannot well be so, unless its line was affirmed."""
     own = _OWN.get(rows.kind.kind)
     refused = set(rows.bad)
-    for i, column, what, alike in [*_usual(rows), *(own(conn, rows) if own else ())]:
+    for i, column, what, alike in [*_usual(rows), *_made_by_spreadsheets(rows), *(own(conn, rows) if own else ())]:
         value = rows.column(column)[i]
         if i in refused or _in_book(conn, rows, i, column, value):
             continue
@@ -115,6 +130,31 @@ def _usual(rows: Rows) -> Iterator[Question]:
             if value is not None and not least <= value <= most:
                 between = f"{told(rows, column, least)} to {told(rows, column, most)}"
                 yield i, column, f"usual is {between}: a slip?", "usual"
+
+
+def _made_by_spreadsheets(rows: Rows) -> Iterator[Question]:
+    """Names that are a power of ten or a date, which their own record is made with (a reference is looked up)."""
+    for column in _NAMES:
+        own = rows.kind.column(column)
+        if own is None or column not in rows.columns or own.refers is not None or rows.kind.kind == "readings":
+            continue
+        for i, name in enumerate(rows.columns[column]):
+            if name is None:
+                continue
+            if _POWER.fullmatch(name):
+                yield i, column, "a spreadsheet writes a number so: what was the name before?", "power"
+            elif _DATED.fullmatch(name) or (column in ("serial", "part") and _DAY.fullmatch(name)):
+                yield i, column, "that is a date: did a spreadsheet make it of the name?", "date"
+
+
+def _materials(_: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
+    """An expansion per °F, and carbon as a fraction, of a family that has neither so low."""
+    for i, (family, cte, carbon) in enumerate(zip(*map(rows.column, ("family", "cte_per_k", "c_pct")), strict=True)):
+        lowest = next((least for words, least in EXPANDS_AT_LEAST if re.search(words, (family or "").lower())), 0.0)
+        if cte is not None and 1e-7 <= cte < lowest <= 1.8 * cte:
+            yield i, "cte_per_k", f"low for {family}: per °F typed as per K ({1.8 * cte:.3g} per K)?", "per °F"
+        if carbon and carbon < LEAST_CARBON and re.search(CARBON_STEELS, (family or "").lower()):
+            yield i, "c_pct", f"low for {family}: a fraction typed as per cent ({100 * carbon:.4g} %)?", "fraction"
 
 
 def _parts(_: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
@@ -193,20 +233,20 @@ def _pieces(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
     of_runs = {r for r in rows.column("run") if r is not None}
     for run in of_runs:
         for part, serial in conn.execute("SELECT part, serial FROM piece WHERE run = ?", (run,)):
-            known.setdefault((run, part, _plain(serial)), serial)
+            known.setdefault((run, part, bare_serial(serial)), serial)
     sections = dict(conn.execute("SELECT part, section_thick_mm FROM part WHERE section_thick_mm IS NOT NULL"))
     names = ("run", "part", "serial", "stock_mm")
     for i, (run, part, serial, stock) in enumerate(zip(*map(rows.column, names), strict=True)):
         if None in (run, part, serial):
             continue
-        other = known.setdefault((run, part, _plain(serial)), serial)
+        other = known.setdefault((run, part, bare_serial(serial)), serial)
         if other != serial:
             yield i, "serial", f"the run has {other} of this part: the same piece?", "serial"
         if stock is not None and stock > max(15.0, 0.5 * sections.get(part, 0.0)):
             yield i, "stock_mm", "stock per side is hardly ever that much: a slip?", "stock"
 
 
-def _plain(serial: str) -> str:
+def bare_serial(serial: str) -> str:
     """A serial without what typing and spreadsheets change: capitals, blanks, zeros before a number."""
     return re.sub(r"(?<!\d)0+(?=\d)", "", "".join(serial.casefold().split()))
 
@@ -231,5 +271,6 @@ def _parameters(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
 
 
 _OWN: dict[str, Callable[[sqlite3.Connection, Rows], Iterator[Question]]] = {
-    "parts": _parts, "characteristics": _characteristics, "runs": _runs, "pieces": _pieces, "parameters": _parameters,
+    "materials": _materials, "parts": _parts, "characteristics": _characteristics, "runs": _runs, "pieces": _pieces,
+    "parameters": _parameters,
 }  # fmt: skip
