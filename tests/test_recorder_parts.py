@@ -652,3 +652,40 @@ def test_a_first_row_off_the_beat_of_the_others_is_asked_about_before_all_moment
     ):  # fmt: skip
         questions = look(open_source(file), options, zone=MADRID, run_started=began).questions
         assert any(told in q.text for q in questions) == asked
+
+
+RAMP = [20.0 + 5.0 * k for k in range(61)]
+
+
+def _three(units: str = "ccc", after: str = "") -> Source:
+    """Three channels that rise by 5 °C a minute, each written in its unit under headings that say °C."""
+    lines = ["Time,Control (°C),Work TC 1 (°C),Work TC 2 (°C)"]
+    for k, value in enumerate(RAMP):
+        cells = (
+            value - lag if u == "c" else 1.8 * (value - lag) + 32.0 for u, lag in zip(units, (0, 3, 6), strict=True)
+        )
+        lines.append(f"2026-03-14 {8 + k // 60:02d}:{k % 60:02d}," + ",".join(f"{c:.1f}" for c in cells))
+    return Source("a.csv", ("\n".join(lines) + "\n" + after).encode())
+
+
+@pytest.mark.parametrize("after", ["\x00" * 512, "\x1a", "\nAlarms\n2026-03-14 08:20,High limit zone 1,ON\n",
+                                   "2026-03-14 08:20,High limit zone 1,ON\n"])  # fmt: skip
+def test_what_fills_or_follows_the_data_is_none(after: str) -> None:
+    read = look(_three(after=after), Options())
+    assert not read.questions and len(read.reading.t_s) == len(RAMP)
+    assert read.reading.values[0].tolist() == RAMP
+    assert ("a list below the data" in " ".join(read.notes)) == ("High" in after)
+
+
+def test_open_circuits_at_the_end_are_no_list() -> None:
+    rows = "2026-03-14 09:01,OPEN,OPEN,OPEN\n2026-03-14 09:02,OPEN,OPEN,OPEN\n"
+    assert len(look(_three(after=rows), Options()).reading.t_s) == len(RAMP) + 2
+
+
+def test_a_channel_that_runs_as_the_others_in_the_other_unit_is_asked_about() -> None:
+    assert not look(_three(), Options()).questions
+    (asked,) = look(_three("ccf"), Options()).questions
+    assert "'Work TC 2' was read in °C, and runs as the others do in °F (highest 597.2)" in asked.text
+    assert asked.option == '--channel "Work TC 2=work,f", or --believe "Work TC 2"'
+    settled = look(_three("ccf"), Options.named(channel=["Work TC 2=work,f"]))
+    assert not settled.questions and settled.reading.values[2, -1] == pytest.approx(314.0, abs=0.05)

@@ -191,6 +191,33 @@ def in_two_units(raw: Floats, temperatures: list[int], units: list[str]) -> list
     ]  # fmt: skip
 
 
+def as_the_others(values: Floats, temperatures: list[int], units: list[str]) -> list[tuple[int, str]]:
+    """(channel, unit) of channels that run as the others do once they are taken for the other unit, cold and hot alike.
+
+    values  °C, by the units that the channels were read in
+    """
+    out = []
+    some = values[:, :: max(1, values.shape[1] // 500)]
+    for i in temperatures:
+        others = [j for j in temperatures if j != i]
+        if not others or units[i] not in ("c", "f"):
+            continue
+        about = _medians(some[others].T)
+        known = ~(np.isnan(about) | np.isnan(some[i]))
+        own, about = some[i][known], about[known]
+        if len(own) < 20 or (span := float(np.ptp(about))) < 150.0:
+            continue
+        meant = (own - 32.0) / F_PER_C if units[i] == "c" else own * F_PER_C + 32.0
+        cold = int(np.argmin(about))
+        hot = about >= float(about.max()) - 0.1 * span
+        near, far = float(np.median(np.abs(meant - about)[hot])), float(np.median(np.abs(own - about)[hot]))
+        apart = 25.0 if units[i] == "c" else 14.0  # at room temperature
+        at_first = abs(meant[cold] - about[cold]) <= 10.0 and abs(own[cold] - about[cold]) >= apart
+        if at_first and near <= 0.1 * span and far >= 3.0 * near:
+            out.append((i, "f" if units[i] == "c" else "c"))
+    return out
+
+
 def _in_fahrenheit(celsius: Floats, other: Floats, room: float, fewest: int) -> bool:
     fahrenheit = celsius * F_PER_C + 32.0
     off = np.abs(other - fahrenheit)

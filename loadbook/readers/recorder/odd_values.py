@@ -270,6 +270,19 @@ def _ask_two_units(headings: list[Heading], raw: Floats, temperatures: list[int]
                     f" or --believe {quote(b)}",
                 )
             )
+            return
+    units = [s.unit_read for s in out.channels]
+    for i, unit in implausible.as_the_others(out.values, temperatures, units):
+        name = headings[i].name
+        if not layout.believes(name, headings[i].full):
+            role = out.channels[i].role or "work"
+            out.questions.append(
+                Question(
+                    f"{name!r} was read in °{units[i].upper()}, and runs as the others do in °{unit.upper()} (highest"
+                    f" {np.nanmax(raw[i]):g}): which is it?",
+                    f"--channel {quote(f'{name}={role},{unit}')}, or --believe {quote(name)}",
+                )
+            )
 
 
 def _about_slipped_rows(raw: Floats, temperatures: list[int], layout: Layout, lines: np.ndarray, out: Settled) -> None:

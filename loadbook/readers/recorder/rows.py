@@ -211,6 +211,9 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
         out.rows.pop(), out.times.pop(), out.lines.pop()
         short = [line for line in short if line != broken_off]
         out.notes.append("the last row breaks off before its end, without a time: left out")
+    if below := _events_below(out, [line for line, _, _ in strange], stamps, layout, width):
+        short = [line for line in short if line not in below]
+        last_data = out.lines[-1]
     problems += _strange(strange, last_data, where, out.notes)
     if problems:
         problems.sort(key=lambda p: p.line or 0)
@@ -226,6 +229,23 @@ def sort_out(table: Table, layout: Layout, where: str) -> Cells:
         out.rows[-1] = out.rows[-1][:-1]
         out.notes.append("the last row breaks off: its last cell is left out, it may be cut short")
     return out
+
+
+def _events_below(out: Cells, apart: list[int], stamps: list[int], layout: Layout, width: int) -> set[int]:
+    """Lines of a list of alarms below the data, taken out: rows with a time and words, behind a title or shorter than
+    the others, to the end of the file."""
+    first = len(out.rows)
+    while first and not _has_number(out.rows[first - 1], stamps, layout):
+        first -= 1
+    last, below = out.lines[first - 1] if first else 0, out.rows[first:]
+    titled = any(line > last for line in apart) or all(len(row) < width for row in below)
+    worded = all(any(sum(ch.isalpha() for ch in c) >= 5 for i, c in enumerate(r) if i not in stamps) for r in below)
+    if not (first and below and titled and worded):
+        return set()
+    lines = set(out.lines[first:])
+    out.notes.append(f"{many(len(below), 'row')} of a list below the data (line {min(lines)}) left out")
+    out.rows, out.times, out.lines = out.rows[:first], out.times[:first], out.lines[:first]
+    return lines
 
 
 def breaks_off(rows: list[list[str]], width: int) -> bool:

@@ -12,6 +12,7 @@ from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.outside import name_of, read_file
 from loadbook.readers.workbook import is_workbook
 
+_PADDING = "\x00\x1a"  # a file made long enough beforehand; the end of a text of old systems
 _NOTHING = b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"
 
 
@@ -56,9 +57,9 @@ def open_source(path: Path) -> Source:
 
 
 def decode(data: bytes, encoding: str) -> str:
-    """Text of bytes, line ends made one; 'utf-8' also swallows a byte-order mark."""
+    """Text of bytes, without what pads its end; 'utf-8' also swallows a byte-order mark."""
     text = data.decode("utf-8-sig" if encoding in ("utf-8", "utf-8-sig") else encoding)
-    return text.removeprefix("\ufeff")
+    return text.removeprefix("\ufeff").rstrip(_PADDING)
 
 
 def find_encoding(data: bytes, name: str) -> str:
@@ -77,6 +78,7 @@ def find_encoding(data: bytes, name: str) -> str:
             return "utf-16-le"
         if even > 0.4 * len(head) / 2 and odd == 0:
             return "utf-16-be"
+    data = data.rstrip(_PADDING.encode())
     if b"\x00" in data:
         line = data[: data.index(b"\x00")].count(b"\n") + 1
         raise IntakeError(
