@@ -405,3 +405,61 @@ def test_what_is_said_of_a_channel_counts_where_one_of_several_files_has_it(book
     more = [chart(tmp_path / f"{n}.csv", [n], start=BEGAN + timedelta(hours=2)) for n in ("Work 2", "Work 3")]
     with pytest.raises(IntakeError, match="no channel fits --channel 'Aux 3'"):
         take_trace(book, more, "R1", Options.named(channel=["Aux 3=work"]), part=Part(join=True, whole=True))
+
+
+# -- what a file says against the others, and against its run ----------------------------------------
+
+
+def in_fahrenheit(path: Path) -> Path:
+    """The same file in °F, under the same headings."""
+    head, *lines = path.read_text(encoding="utf-8").splitlines()
+    turned = [[time, *(f"{float(c) * 1.8 + 32:.2f}" for c in cells)] for time, *cells in (x.split(",") for x in lines)]
+    path.write_text("\n".join([head, *map(",".join, turned)]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_second_file_in_the_other_unit_is_refused(book: BookFolder, tmp_path: Path) -> None:
+    first = chart(tmp_path / "a.csv", ["Control", "Work 1"])
+    second = in_fahrenheit(chart(tmp_path / "b.csv", ["Control", "Work 1"], start=BEGAN + timedelta(hours=1)))
+    with pytest.raises(IntakeError, match=r"from a.csv to b.csv every channel jumps as if the second were in °F"):
+        take_trace(book, [first, second], "R1")
+
+
+def test_a_channel_that_goes_on_under_another_name_is_told(book: BookFolder, tmp_path: Path) -> None:
+    first = chart(tmp_path / "a.csv", ["Control", "Work 1"])
+    second = chart(tmp_path / "b.csv", ["Control", "Load 1"], start=BEGAN + timedelta(hours=1))
+    (said,) = (n for n in take_trace(book, [first, second], "R1").notes if "two names" in n)
+    assert said.startswith("'Load 1' of b.csv begins where 'Work 1' of a.csv ends: one channel under two names?")
+
+
+def a_cycle_run(book: BookFolder, tmp_path: Path, asked: str, hours: float) -> None:
+    from loadbook.readers.cycles.file import take_cycle_file
+
+    text = tmp_path / "C.toml"
+    text.write_text(
+        '[cycle]\nid = "C"\nrevision = "A"\ntitle = "t"\nprocess = "stress relief"\natmosphere = "air"\n'
+        f'[[segment]]\nkind = "heat"\ntarget = "{asked}"\nasked_rate = "300 C/h"\n',
+        encoding="utf-8",
+    )
+    take_cycle_file(book, text)
+    ended = f"2026-03-01T{int(8 + hours):02d}:{int(hours * 60) % 60:02d}:00Z"
+    row = {"run": "C1", "furnace": "F1", "started": "2026-03-01T08:00:00Z", "ended": ended, "status": "done",
+           "cycle": "C", "cycle_revision": "A"}  # fmt: skip
+    with book.write() as conn:
+        add_intake(conn, "runs", {"run": [row]}, rows_read=1)
+
+
+def test_a_file_that_fits_its_cycle_in_the_other_unit_is_asked_about(book: BookFolder, tmp_path: Path) -> None:
+    a_cycle_run(book, tmp_path, "523 C", 1.5)
+    path = in_fahrenheit(chart(tmp_path / "b.csv", ["Control", "Work 1"], count=91))
+    with pytest.raises(OpenQuestion) as caught:
+        take_trace(book, path, "C1")
+    assert "the cycle asks for 523 °C, 973 °F: is the file in °F?" in str(caught.value)
+    given = ["Control=control,f", "Work 1=work,f"]
+    assert not any("°F?" in n for n in take_trace(book, path, "C1", Options.named(channel=given)).notes)
+
+
+def test_a_record_an_hour_beside_its_run_is_told(book: BookFolder, tmp_path: Path) -> None:
+    a_cycle_run(book, tmp_path, "523 C", 1.5)
+    path = chart(tmp_path / "a.csv", ["Control", "Work 1"], start=BEGAN + timedelta(hours=1), count=91)
+    assert "the record begins and ends 1.0 h after the run" in " ".join(take_trace(book, path, "C1").notes)

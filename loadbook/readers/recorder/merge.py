@@ -14,21 +14,23 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import PurePath
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from loadbook.analysis.trace.model import DUPLICATE_TIME, NOT_SAMPLED, Flags, Floats
+from loadbook.analysis.trace.model import DUPLICATE_TIME, INVALID, NOT_SAMPLED, Flags, Floats
 from loadbook.core.errors import IntakeError, Problem
 from loadbook.core.phrases import few, many
 from loadbook.core.times import shown, stored
-from loadbook.core.units import show
+from loadbook.core.units import c_from_f, f_from_c, show
 
 from .channels import ChannelSpec
 from .options import Question
 from .time_axis import utc_moment
 
+JOINT_INTERVALS, JOINT_C = 5.0, 15.0  # where a file goes on after another
 _HOLE = 1.5  # a gap wider than so many intervals is a hole that another file may fill
 ROUNDING = 0.51  # of the coarser resolution, by which two records of one reading may differ
 
@@ -111,10 +113,53 @@ def merged(
     for i, one in enumerate(series):
         at = np.searchsorted(t, one.t)
         values[i, at], flags[i, at] = one.values, one.flags
-    out = Merged(t, values, flags, list(specs.values()))
+    out = Merged(t, values, flags, list(specs.values()), notes=_at_the_joints(pieces, specs))
     for (a, b), found in sorted(overlaps.items()):
         _tell(out, pieces[a].name, pieces[b].name, found, overlap, zone, us)
     return out
+
+
+def _at_the_joints(pieces: Sequence[Piece], specs: dict[str, ChannelSpec]) -> list[str]:
+    """What to say where one file goes on after another: channels that seem to go on under other names.
+
+    Raises IntakeError where all channels jump as from °C to °F
+    """
+    notes = []
+    in_order = sorted((p for p in pieces if len(p.t) > 2), key=lambda p: p.t[0])
+    for one, other in pairwise(in_order):
+        usual = max(float(np.median(np.diff(p.t))) for p in (one, other))
+        if not 0.0 <= other.t[0] - one.t[-1] <= JOINT_INTERVALS * usual:
+            continue
+        ends, begins = _known(one, -1), _known(other, 0)
+        shared = [(ends[k], begins[k]) for k in ends.keys() & begins.keys()]
+        for word, turned in (("°F", f_from_c), ("°C", c_from_f)):
+            if shared and all(abs(b - turned(a)) <= 12.0 and abs(b - a) >= 60.0 for a, b in shared):
+                raise IntakeError(
+                    f"from {one.name} to {other.name} every channel jumps as if the second were in {word}",
+                    [Problem(f"from {shared[0][0]:.0f} to {shared[0][1]:.0f} °C as read", other.name)],
+                    remedy="Correct the units in its heading, and take the files in together again",
+                )
+        gone, new = ends.keys() - begins.keys(), begins.keys() - ends.keys()
+        for name in sorted(new):
+            near = [g for g in gone if abs(ends[g] - begins[name]) <= JOINT_C and specs[g].role == specs[name].role]
+            if near:
+                before = min(near, key=lambda g: abs(ends[g] - begins[name]))
+                notes.append(
+                    f"{specs[name].name!r} of {other.name} begins where {specs[before].name!r} of {one.name} ends: one"
+                    " channel under two names? They are kept as two; give them one name in the files' headings"
+                )
+    return notes
+
+
+def _known(piece: Piece, at: int) -> dict[str, float]:
+    """Channel -> °C at one end of a piece."""
+    found = {}
+    for spec, values, flags in zip(piece.channels, piece.values, piece.flags, strict=True):
+        some = values[(flags & (INVALID | NOT_SAMPLED)) == 0]
+        some = some[~np.isnan(some)]
+        if spec.quantity == "temperature" and len(some):
+            found[spec.name.casefold()] = float(some[at])
+    return found
 
 
 def _named_apart(pieces: Sequence[Piece]) -> list[Piece]:

@@ -24,12 +24,12 @@ from loadbook.analysis.trace.one_clock import on_one_clock
 from loadbook.analysis.trace.validity import marked
 from loadbook.core import times
 from loadbook.core.errors import LoadbookError
-from loadbook.core.times import zone_of
 from loadbook.store import derived, trace_files
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake, amend
 from loadbook.store.run_records import RunRecord, load_run
 
+from .against_run import far_from_run, far_notes, other_unit
 from .channels import ChannelSpec
 from .kept_layouts import KeptLayout
 from .known_forms import KnownForms
@@ -42,7 +42,6 @@ from .read import Read, look, must_fit
 from .source import Source, open_source
 from .time_axis import gaps
 
-FAR_HOURS = 12.0
 LONG_HOURS = 14 * 24.0  # longer than any run: a file that goes on for more holds several, or the furnace at rest
 LONG_GAP_HOURS = 12.0
 Seen = Callable[[Source, Read], None]
@@ -211,7 +210,8 @@ def make_ready(
     if not part.overlap:  # else their order says which counts
         pieces.sort(key=lambda p: p.t[0])
     whole = merged(pieces, overlap=part.overlap, apart=part.apart, zone=book.zone, us=book.units == "us")
-    stop([*_which_part(conn, record, whole, part, book), *whole.questions], where)
+    asked_of_it = [*_which_part(conn, record, whole, part, book), *whole.questions]
+    stop([*asked_of_it, *other_unit(record, whole, options.believed)], where)
     trace, specs, missing_rows, notes = as_trace(whole, record, canonical)
     if dry_run:
         return TakenTrace(run, "", files=tuple(f.source.name for f in files), started=trace.started or "")
@@ -331,7 +331,7 @@ def _read(
     if alone:
         must_fit(options, [read], source.name)
     stop(read.questions, source.name)
-    _far_from_run(read, record, source.name)
+    far_from_run(read, record, source.name)
     reading = read.reading
     assert reading.started is not None
     zero = (reading.started - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds()
@@ -436,36 +436,6 @@ def _stored(seconds: float) -> str:
     return times.stored(datetime.fromtimestamp(0, UTC) + timedelta(seconds=round(seconds, 6)))
 
 
-def _far_from_run(read: Read, record: RunRecord, where: str) -> None:
-    """Refuse a file that lies wholly outside the run's own times.
-
-    It is a wrong file or a wrong run, or its dates were read in the wrong order. Raises LoadbookError.
-    """
-    if read.reading.started is None:
-        return
-    started, seconds = read.reading.started, float(read.reading.t_s[-1]) if len(read.reading.t_s) else 0.0
-    apart = record.apart(started, seconds)
-    if apart is not None:
-        zone = zone_of(read.reading.zone)
-        begins, ends = (
-            (started + timedelta(seconds=s)).astimezone(zone).strftime("%Y-%m-%d %H:%M") for s in (0, seconds)
-        )
-        raise LoadbookError(
-            f"the file goes from {begins} to {ends}, wholly {apart} run {record.run!r}",
-            where=where,
-            remedy="Give the run that it belongs to; or, where the run's times are wrong: "
-            f"loadbook amend runs {record.run} {'started' if apart == 'before' else 'ended'}=... --why TEXT",
-        )
-
-
-def _far_note(record: RunRecord, first_s: float) -> list[str]:
-    hours = (first_s - times.from_stored(record.row["started"]).timestamp()) / 3600
-    if abs(hours) <= FAR_HOURS:
-        return []
-    way = "after" if hours > 0 else "before"
-    return [f"the file begins {abs(hours):.1f} h {way} the run's start: is it this run's?"]
-
-
 def recorded_channels(record: RunRecord) -> tuple[dict[str, tuple[str, str]], dict[str, Channel]]:
     """What the run's channel records say, found by the name as it stands there or without the unit in it."""
     known: dict[str, tuple[str, str]] = {}
@@ -497,7 +467,7 @@ def as_trace(
         np.round(whole.t - whole.t[0], 6), whole.values, whole.flags, tuple(channels), run=record.run,
         started=_stored(float(whole.t[0])),
     )  # fmt: skip
-    return trace, specs, rows, [*_far_note(record, float(whole.t[0])), *notes]
+    return trace, specs, rows, [*far_notes(record, whole.t), *notes]
 
 
 def _counts(files: Sequence[_File], whole: Merged, valid: Trace, there: dict[str, Any] | None) -> Counts:
