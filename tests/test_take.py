@@ -273,3 +273,28 @@ def test_what_spreadsheets_leave_is_refused_with_its_mend(
     assert says in str(caught.value)
     path.write_text("part;material;length_mm;mass_kg\nP;42CrMo4;180.125;9.4\n", encoding="utf-8")
     assert take_file(book, "parts", path).added == 1, "another figure says what the point is"
+
+
+@pytest.mark.parametrize(
+    ("days", "began"),
+    [
+        (("04.03.2026 7:30", "20.03.2026 20:00"), ["2026-03-04T06:30:00Z", "2026-03-20T19:00:00Z"]),
+        (("3/4/2026 12:30 AM", "3/20/2026 8:00 PM"), ["2026-03-03T23:30:00Z", "2026-03-20T19:00:00Z"]),
+        (("03/04/2026 07:30", "04/05/2026 08:00"), None),
+        (("03/14/2026 07:30", "14/03/2026 08:00"), None),
+    ],
+)
+def test_dates_are_read_where_the_file_settles_their_order(
+    days: tuple[str, ...], began: list[str] | None, book: BookFolder, tmp_path: Path
+) -> None:
+    path = tmp_path / "a.csv"
+    rows = "".join(f"N{k},F1,-,{day}\n" for k, day in enumerate(days))
+    path.write_text(f"run,furnace,cycle,started\n{rows}", encoding="utf-8")
+    if began is None:
+        with pytest.raises(IntakeError, match="the order of day and month is not clear"):
+            take_file(book, "runs", path)
+        return
+    take_file(book, "runs", path)
+    found = book.read().execute("SELECT started, typed FROM run WHERE run LIKE 'N%' ORDER BY run").fetchall()
+    assert [r[0] for r in found] == began
+    assert [json.loads(r[1])["started"] for r in found] == list(days), "what was typed is kept"

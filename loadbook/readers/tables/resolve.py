@@ -171,12 +171,14 @@ def _order(rows: Rows) -> None:
         for i, (least, most) in enumerate(zip(rows.column(low), rows.column(high), strict=True)):
             if least is not None and most is not None and least > most:
                 names = [rows.headers.get(c, (c, None))[0] for c in (low, high)]
-                has, beside = (_as_typed(rows, c, v) for c, v in ((high, most), (low, least)))
+                has, beside = (_as_typed(rows, i, c, v) for c, v in ((high, most), (low, least)))
                 rows.refuse(i, what, names[1], has, f"{names[0]} is {beside}")
 
 
-def _as_typed(rows: Rows, column: str, value: Any) -> Any:
+def _as_typed(rows: Rows, i: int, column: str, value: Any) -> Any:
     found = rows.kind.column(column)
+    if found is not None and found.type == "moment":
+        return rows.typed.get(i, {}).get(rows.headers.get(column, (column, None))[0], value)
     return told(rows, column, value) if found is not None and found.dimension is not None else value
 
 

@@ -28,6 +28,9 @@ _THOUSANDS = re.compile(r"^[-+]?\d{1,3}([ \u00a0\u202f'’]\d{3})+([.,]\d*)?$")
 _NUMBER_AND = re.compile(r"^([-+]?\d+(?:[.,]\d*)?)(\s+\D.{0,40}|[^\w\s.,].{0,40})$")  # 12O may be 120
 _NOTHING = ("", "-", "n/a", "na", "nil", "none", "null", "nan", "x", "tbd", "ok")
 _THOUSAND = re.compile(r"^[-+]?[1-9]\d{0,2}\.\d{3}$", re.ASCII)
+_LOCAL_DAY = re.compile(
+    r"^(\d{1,2})([/.-])(\d{1,2})\2(\d{4})(?:[ T]+(\d{1,2}):(\d\d)(?::(\d\d))?\s*([ap]m)?)?$", re.IGNORECASE | re.ASCII
+)
 _WITH_UNIT = re.compile(r"^([-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s.,+-].*)$", re.ASCII)
 
 SAID = {"c": "°C", "f": "°F", "k": "K", "um": "µm"}  # units of headings, as people write them
@@ -223,6 +226,8 @@ def _instead_of(text: str) -> str:
         return "Leave the cell empty where there is no value"
     if _THOUSANDS.match(text):
         return f"Write it as {re.sub(r'[^0-9.,+-]', '', text)}"
+    if re.match(r"^[-+]?[\d.,]+\s*[-–/+±x]\s*[\d.,]+", text):
+        return "Write one number: limits and tolerances have columns of their own"
     if found := _NUMBER_AND.match(text):
         return f"Keep the number and leave out {found[2].strip()!r}"
     if text[:1] == "(" and text[-1:] == ")" and _POINT.match(text[1:-1]):
@@ -250,8 +255,47 @@ def _bounds(column: Column, value: float) -> None:
         raise Refused(f"this must be at least {column.least:g}")
 
 
-def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".") -> Callable[[str], Any]:
-    """The function from a cell's text (stripped, not empty) to the column's value; it raises Refused."""
+def day_first(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> bool | None:
+    """Do the file's dates such as 20.03.2026 have the day first (else the month); None where none of them says."""
+    found = [
+        match
+        for cells, (column, _) in zip(sheet.columns, columns, strict=False)
+        if column.type in ("date", "moment")
+        for cell in cells
+        if isinstance(cell, str) and (match := _LOCAL_DAY.match(cell.strip()))
+    ]
+    day, month = (any(int(m[place]) > 12 for m in found) for place in (1, 3))
+    return None if day == month else day
+
+
+def _year_first(cell: str, first: bool | None) -> str:
+    """A date whose order the file settles, as ISO; any other as it is.
+
+    >>> _year_first("20.03.2026 7:30", True), _year_first("3/20/2026 12:05 AM", False), _year_first("03/04/2026", None)
+    ('2026-03-20T07:30:00', '2026-03-20T00:05:00', '03/04/2026')
+    """
+    found = _LOCAL_DAY.match(cell)
+    if found is None or first is None:
+        return cell
+    day, month = (found[1], found[3]) if first else (found[3], found[1])
+    date = f"{found[4]}-{month.zfill(2)}-{day.zfill(2)}"
+    if found[5] is None:
+        return date
+    hour = int(found[5])
+    if found[8]:
+        if not 1 <= hour <= 12:
+            return cell
+        hour = hour % 12 + 12 * (found[8].lower() == "pm")
+    return f"{date}T{hour:02d}:{found[6]}:{found[7] or '00'}"
+
+
+def converter(
+    column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".", first: bool | None = None
+) -> Callable[[str], Any]:
+    """The function from a cell's text (stripped, not empty) to the column's value; it raises Refused.
+
+    mark  of decimals, as `decimal_mark` says;  first  has a date its day first, as `day_first` says
+    """
 
     def text(cell: str) -> Any:
         if "\x00" in cell:
@@ -303,12 +347,14 @@ def converter(column: Column, unit: str | None, zone: ZoneInfo, mark: str = ".")
         return _YES[cell.lower()]
 
     def day(cell: str) -> Any:
+        cell = _year_first(cell, first)
         cell = cell[:10] if re.match(r"^\d{4}-\d\d-\d\d[T ]00:00(:00)?$", cell) else cell
         if re.match(r"^\d{1,2}[/.\-]\d{1,2}[/.\-]\d{2,4}$", cell):
             raise Refused("the order of day and month is not clear", "Write it year first, like 2026-04-03")
         return cell if cell == times.FOR_EVER else times.parse_date(cell).isoformat()
 
     def moment(cell: str) -> Any:
+        cell = _year_first(cell, first)
         if re.match(r"^\d{1,2}[/.\-]\d{1,2}[/.\-]\d{2,4}", cell):
             raise Refused("the order of day and month is not clear", "Write it year first, like 2026-04-03T08:00")
         return times.stored(times.parse_moment(cell, zone))
@@ -330,12 +376,12 @@ def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
         found.bad = {i for i, line in enumerate(sheet.lines) if line in faulty}
         if any(p.line == 1 for p in sheet.problems):
             return found
-    mark = decimal_mark(sheet, columns)
+    mark, first = decimal_mark(sheet, columns), day_first(sheet, columns)
     for position, (column, unit) in enumerate(columns):
         if column.scales and unit is None:
             said = {i: parted(c.strip())[1] for i, c in enumerate(sheet.columns[position]) if isinstance(c, str)}
             found.scales = {i: scale for i, u in said.items() if (scale := scale_of(u))}
-        _convert_column(found, sheet, position, column, converter(column, unit, zone, mark), unit)
+        _convert_column(found, sheet, position, column, converter(column, unit, zone, mark, first), unit)
     for column in kind.columns:
         if column.default is not None:
             default = converter(column, None, zone)(column.default)
@@ -366,7 +412,7 @@ def _convert_column(
     other_unit = column.dimension is not None and unit is not None and unit != next(u for _, u in column.spellings())
     # a reading keeps the digits that were typed: 24.0600 is finer than 24.06
     keeps = other_unit or (column.name in READ and sheet.delimiter != "xlsx")
-    if keeps or column.type in ("moment", "list"):
+    if keeps or column.type in ("moment", "date", "list"):
         texts = {cell: parted(text)[0] if column.type == "number" else text for cell, text in turned.texts()}
         differ = {cell: text for cell, text in texts.items() if str(turned[cell]) != text}
         for index, cell in enumerate(cells) if differ else ():

@@ -7,6 +7,7 @@ about, and whoever knows better affirms the line.
 
 from __future__ import annotations
 
+import math
 import re
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
@@ -16,6 +17,7 @@ from typing import Any
 from loadbook.core import times, units
 from loadbook.core.errors import IntakeError
 from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, SIZE_KINDS, Kind
+from loadbook.core.vocabulary.scales import RANGES, scale_of
 
 from .rows import SAID, Rows
 
@@ -38,7 +40,9 @@ USUAL: dict[tuple[str, str], tuple[float, float]] = {
     ("gauges", "resolution_mm"): (1e-6, 0.99),
     ("gauges", "expanded_uncertainty_mm"): (0.0, 2.0),
     ("gauges", "expansion_per_k"): (0.0, 6e-5),
+    ("calibrations", "at_c"): (-200.0, 2600.0),
     ("calibrations", "correction_c"): (-50.0, 50.0),
+    ("runs", "load_mass_kg"): (0.0, 60_000.0),
     ("pieces", "tempered_at_c"): (20.0, 900.0),
     ("pieces", "supports"): (0, 100),
     ("operations", "stock_removed_mm"): (0.0, 60.0),
@@ -130,6 +134,11 @@ def _usual(rows: Rows) -> Iterator[Question]:
             if value is not None and not least <= value <= most:
                 between = f"{told(rows, column, least)} to {told(rows, column, most)}"
                 yield i, column, f"usual is {between}: a slip?", "usual"
+    years = range(1980, times.now().year + 51)
+    for dated in (c.name for c in rows.kind.columns if c.type == "date" and c.name in rows.columns):
+        for i, day in enumerate(rows.columns[dated]):
+            if day is not None and day != times.FOR_EVER and int(day[:4]) not in years:
+                yield i, dated, f"that is {day[:4]}: a slip of the year?", "year"
 
 
 def _made_by_spreadsheets(rows: Rows) -> Iterator[Question]:
@@ -186,7 +195,13 @@ def _parts(_: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
 
 
 def _characteristics(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
-    """Limits about the nominal, and all of them within the part."""
+    """Limits about the nominal, all of them within the part, and those of a hardness on its scale."""
+    scaled = zip(*map(rows.column, ("unit", "nominal", "lower", "upper")), strict=True)
+    for i, (unit, *limits) in enumerate(scaled):
+        least, most = RANGES.get(scale_of(unit) or "", (-math.inf, math.inf))
+        for column, value in zip(("nominal", "lower", "upper"), limits, strict=True):
+            if value is not None and not least <= value <= most:
+                yield i, column, f"{scale_of(unit)} goes from {least:g} to {most:g}: another scale?", "scale"
     lengths = dict(conn.execute("SELECT part, length_mm FROM part WHERE length_mm IS NOT NULL"))
     names = ("part", "kind", "nominal_mm", "lower_mm", "upper_mm", "reference_length_mm")
     for i, (part, kind, nominal, lower, upper, reference) in enumerate(zip(*map(rows.column, names), strict=True)):
@@ -247,8 +262,9 @@ def _pieces(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
 
 
 def bare_serial(serial: str) -> str:
-    """A serial without what typing and spreadsheets change: capitals, blanks, zeros before a number."""
-    return re.sub(r"(?<!\d)0+(?=\d)", "", "".join(serial.casefold().split()))
+    """A serial without what typing and spreadsheets change: capitals, blanks, zeros before a number, O for zero."""
+    plain = re.sub(r"(?<=\d)o|o(?=\d)", "0", "".join(serial.casefold().split()))
+    return re.sub(r"(?<!\d)0+(?=\d)", "", plain)
 
 
 def _parameters(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
