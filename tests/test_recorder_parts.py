@@ -689,3 +689,16 @@ def test_a_channel_that_runs_as_the_others_in_the_other_unit_is_asked_about() ->
     assert asked.option == '--channel "Work TC 2=work,f", or --believe "Work TC 2"'
     settled = look(_three("ccf"), Options.named(channel=["Work TC 2=work,f"]))
     assert not settled.questions and settled.reading.values[2, -1] == pytest.approx(314.0, abs=0.05)
+
+
+def test_a_unit_switched_within_the_file_is_asked_about() -> None:
+    lines = _three().data.decode().splitlines()
+    for first, last in ((30, 62), (30, 40)):
+        rows = [x.split(",") for x in lines]
+        for row in rows[first:last]:
+            row[1:] = [f"{1.8 * float(c) + 32.0:.1f}" for c in row[1:]]
+        data = "\n".join(map(",".join, rows)).encode() + b"\n"
+        (asked,) = look(Source("a.csv", data), Options()).questions
+        assert "from line 31 on every temperature goes on as if it were in °F" in asked.text
+        assert ("and back in line 41" in asked.text) == (last == 40)
+        assert not look(Source("a.csv", data), Options(believed=("*",))).questions

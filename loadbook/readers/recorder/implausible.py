@@ -191,6 +191,25 @@ def in_two_units(raw: Floats, temperatures: list[int], units: list[str]) -> list
     ]  # fmt: skip
 
 
+def unit_switches(values: Floats, temperatures: list[int]) -> list[tuple[int, str]]:
+    """(sample, unit) from which all temperatures go on as if the display had been switched to that unit: two channels
+    at least, all within one step.
+    """
+    some = values[temperatures]
+    if len(temperatures) < 2 or some.shape[1] < 3:
+        return []
+    before, after = some[:, :-1], some[:, 1:]
+    usual = _medians(np.abs(np.diff(some, axis=1)))[:, None]
+    far = np.abs(after - before) > np.maximum(25.0, 10.0 * usual)
+    found = []
+    for unit, meant in (("f", before * F_PER_C + 32.0), ("c", (before - 32.0) / F_PER_C)):
+        near = np.abs(after - meant) <= 3.0 + 3.0 * usual
+        known = ~np.isnan(before) & ~np.isnan(after)
+        hit = ((near & far) | ~known).all(axis=0) & (known.sum(axis=0) >= 2)
+        found += [(int(k) + 1, unit) for k in np.flatnonzero(hit)]
+    return sorted(found)
+
+
 def as_the_others(values: Floats, temperatures: list[int], units: list[str]) -> list[tuple[int, str]]:
     """(channel, unit) of channels that run as the others do once they are taken for the other unit, cold and hot alike.
 

@@ -15,7 +15,7 @@ from loadbook.core.units import DIMENSIONS, unit_key
 
 _BRACKET = re.compile(r"\s*[\[({]\s*([^\])}]*?)\s*[\])}]\s*$")
 _TAIL = re.compile(
-    r"(?:[\s_,/-]+|(?<=\w)(?=°))((?:°|deg\.?|º|˚|Â°|℃|℉)\s?[CFK]?(?:\s?/\s?\w+)?|mbar|mTorr|Torr|kPa|hPa|Pa|micron|microns|psi|ppm|mV|%)$",
+    r"(?:[\s_,/-]+|(?<=\w)(?=°))((?:°|deg\.?|grad|º|˚|Â°|℃|℉)\s?[CFK]?(?:\s?/\s?\w+)?|mbar|mTorr|Torr|kPa|hPa|Pa|micron|microns|psi|ppm|mV|%)$",
     re.IGNORECASE,
 )
 _BARE_TAIL = re.compile(r"^(.*(?:temp|thermo|tc|t/c)[a-z]*[ _.-]*\d*)[ _]+([CFK])$", re.IGNORECASE)

@@ -252,6 +252,18 @@ def _ask_several(
                 )
             )
     _ask_two_units(headings, raw, list(lows), layout, out)
+    switched = implausible.unit_switches(out.values, list(lows))
+    if switched and not all(believed(i) for i in lows):
+        at, unit = switched[0]
+        back = f", and back in line {int(lines[switched[1][0]])}" if len(switched) > 1 else ""
+        out.questions.append(
+            Question(
+                f"from line {int(lines[at])} on every temperature goes on as if it were in °{unit.upper()}{back}: was"
+                " the recorder's unit switched?",
+                '--believe "*" where it was not; else correct these lines, or take the file in by parts (--from, --to'
+                " and --join) with each part's unit (--channel)",
+            )
+        )
     _about_slipped_rows(raw, list(lows), layout, lines, out)
     for i in implausible.falls_alone(lows):
         out.notes.append(f"{all_names[i]!r} goes below zero while the others stay above: reversed leads, or open?")
