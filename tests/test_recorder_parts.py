@@ -702,3 +702,17 @@ def test_a_unit_switched_within_the_file_is_asked_about() -> None:
         assert "from line 31 on every temperature goes on as if it were in °F" in asked.text
         assert ("and back in line 41" in asked.text) == (last == 40)
         assert not look(Source("a.csv", data), Options(believed=("*",))).questions
+
+
+def test_marks_behind_numbers_are_asked_about_and_taken_off() -> None:
+    """The usual one means nothing; a rare one may say that the number is worth nothing; a name with a letter is none."""
+    rows = [x.split(",") for x in _three().data.decode().splitlines()]
+    data = [[r[0], r[1] + " N", r[2], r[3] + ("*" if 20 <= k < 23 else ""), f"{k}A"] for k, r in enumerate(rows[1:])]
+    source = Source("a.csv", "\n".join(map(",".join, [[*rows[0], "Batch"], *data])).encode() + b"\n")
+    (asked,) = look(source, Options()).questions
+    assert asked.text == "3 numbers with a mark behind (the first in line 22, '114.0*'): worth nothing there?"
+    kept = look(source, Options(status="keep"))
+    assert kept.reading.values[:, 20].tolist() == [120.0, 117.0, 114.0] and len(kept.reading.channels) == 3
+    assert "'N' behind almost every number: left away" in kept.notes
+    out = look(source, Options(status="out")).reading
+    assert np.flatnonzero(out.flags[2] & MISSING).tolist() == [20, 21, 22] and not out.flags[0].any()

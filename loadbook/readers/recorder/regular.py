@@ -9,13 +9,18 @@ import re
 from collections import Counter
 
 from loadbook.core.errors import IntakeError, Problem
+from loadbook.core.phrases import many
+from loadbook.core.units import known
 
 from .blocks import date_lines
 from .cells import Columns, RowTest, kind, look_at_columns
 from .grid import Grid
 from .head import Head
+from .numbers import looks_number
+from .options import Question
 from .time_parts import put_together
 
+_MARKED = re.compile(r"^([-+]?\d+(?:[.,]\d+)?) ?([A-Za-z*#!?]{1,2})$")
 _TIME_AND_VALUE = re.compile(r"^(.*\d:\d\d\S*(?: ?[AaPp][Mm])?)\s+([-+]?\d*[.,]?\d+ ?(?:°?[CFK])?)$")
 
 
@@ -34,6 +39,41 @@ def first_cell_apart(grid: Grid) -> bool:
             grid.rows[i] = [match[1], match[2], *row[1:]]
     grid.notes.append("the first value stands in one cell with the time: taken apart")
     return True
+
+
+def marks_behind(grid: Grid, status: str) -> list[Question]:
+    """Take a letter or a sign that stands behind numbers off them, in place: what most numbers of a column carry means
+    nothing, any other is asked about, and with status 'out' its number goes.
+    """
+    asked: list[tuple[int, str]] = []
+    usual_marks, width = set(), max(map(len, grid.rows), default=0)
+    for column in range(width):
+        cells = {i: row[column] for i, row in enumerate(grid.rows) if column < len(row) and row[column]}
+        odd = {i: c for i, c in cells.items() if not c[-1].isdigit()}
+        found = {i: m for i, c in odd.items() if (m := _MARKED.match(c)) and not _is_unit(m[2])}
+        numbers = sum(looks_number(c) for i, c in cells.items() if i not in odd) if found else 0
+        pointed = sum("." in m[1] or "," in m[1] for m in found.values())
+        if not found or numbers + len(found) < 0.8 * len(cells) or max(numbers, pointed) < 0.5 * len(cells):
+            continue
+        mark, count = Counter(m[2] for m in found.values()).most_common(1)[0]
+        usual = mark if count > 0.5 * len(cells) else ""
+        usual_marks |= {usual} - {""}
+        for i, match in found.items():
+            worthless = match[2] != usual and status == "out"
+            grid.rows[i][column] = "" if worthless else match[1]
+            if match[2] != usual and not status:
+                asked.append((grid.lines[i], match.group()))
+    if usual_marks:
+        grid.notes.append(f"{' and '.join(map(repr, sorted(usual_marks)))} behind almost every number: left away")
+    if not asked:
+        return []
+    line, cell = min(asked)
+    what = f"{many(len(asked), 'number')} with a mark behind (the first in line {line}, {cell!r}): worth nothing there?"
+    return [Question(what, "--status out (they are not taken) or keep")]
+
+
+def _is_unit(mark: str) -> bool:
+    return known(mark) or mark.lower() in ("am", "pm", "v", "a", "w", "mv", "ma", "hz", "x", "e")
 
 
 def upright(grid: Grid, name: str) -> None:

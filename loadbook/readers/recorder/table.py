@@ -18,7 +18,16 @@ from .head import Head, find_head, nameless, stated_head
 from .head_places import must_fit, place_over_columns, units_beside
 from .layout import Layout, column_places
 from .options import Question
-from .regular import beside_the_table, dates_between, days_alone, first_cell_apart, no_blocks, times_whole, upright
+from .regular import (
+    beside_the_table,
+    dates_between,
+    days_alone,
+    first_cell_apart,
+    marks_behind,
+    no_blocks,
+    times_whole,
+    upright,
+)
 from .source import Source
 from .time_words import put_as_usual
 from .times import YEAR_IN_FRONT, lost_a_digit, stated_time
@@ -147,7 +156,8 @@ def _skip(grid: Grid, layout: Layout) -> None:
 
 def _with_head(grid: Grid, name: str, layout: Layout, delimiter: str) -> tuple[Columns, Head] | None:
     upright(grid, name)
-    questions = [] if layout.heading else join_blocks(grid, layout.headings)
+    questions = marks_behind(grid, layout.status)
+    questions += [] if layout.heading else join_blocks(grid, layout.headings)
     columns = look_at_columns(grid)
     if columns.width < 2:
         return None
