@@ -705,7 +705,7 @@ def test_a_unit_switched_within_the_file_is_asked_about() -> None:
 
 
 def test_marks_behind_numbers_are_asked_about_and_taken_off() -> None:
-    """The usual one means nothing; a rare one may say that the number is worth nothing; a name with a letter is none."""
+    """The usual one means nothing; a rare one may say that its number does not count; a name is no number."""
     rows = [x.split(",") for x in _three().data.decode().splitlines()]
     data = [[r[0], r[1] + " N", r[2], r[3] + ("*" if 20 <= k < 23 else ""), f"{k}A"] for k, r in enumerate(rows[1:])]
     source = Source("a.csv", "\n".join(map(",".join, [[*rows[0], "Batch"], *data])).encode() + b"\n")
