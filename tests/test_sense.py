@@ -31,6 +31,7 @@ SLIPS = {  # kind, header, row, the column and the beginning of what is asked
     "another century": ("gauges", "gauge,kind,calibrated_until", "G9,micrometer,1927-05-04",
                         "calibrated_until: that is 1927: a slip of the year?"),
     "O for zero": ("pieces", "run,part,serial", "R1,00123,A0123\nR1,00123,AO123", "serial: the run has A0123"),
+    "another month": ("events", "run,at,event", "R1,2026-04-01T09:30,door opened", "at: 30 days from the start of run"),
     "expansion per F": ("materials", CAST, "X,tool steel,6.4e-6,0.4", "cte_per_k: low for tool steel: per °F"),
     "carbon as a fraction": ("materials", CAST, "X,low-alloy steel,12e-6,0.0041", "c_pct: low for low-alloy steel"),
     "serial as a power": ("pieces", "run,part,serial", "R1,00123,1.00E+05", "serial: a spreadsheet writes a number"),

@@ -177,6 +177,27 @@ def test_a_table_of_runs(shop: BookFolder, tmp_path: Path) -> None:
         take_all(shop, [tmp_path / "in"], Finder(table=table), ANSWERS, None, Part())
 
 
+def test_a_table_of_runs_is_read_as_its_sheet_shows_it(shop: BookFolder, tmp_path: Path) -> None:
+    """Merged and hidden rows are refused: they may be another run's."""
+    import xlsxwriter
+
+    chart(tmp_path / "in" / "a.csv", 1)
+    for hidden, merged in ((True, False), (False, True)):
+        with xlsxwriter.Workbook(str(tmp_path / "runs.xlsx")) as book:
+            sheet, zeros = book.add_worksheet(), book.add_format({"num_format": "0000"})
+            sheet.write_row(0, 0, ["files", "run"])
+            sheet.write_column(1, 0, ["a.csv", "b.csv"])
+            sheet.write_column(1, 1, [7, 8], zeros)
+            if merged:
+                sheet.merge_range(1, 1, 2, 1, 7, zeros)
+            if hidden:
+                sheet.set_row(2, None, None, {"hidden": True})
+        with pytest.raises(IntakeError) as caught:
+            take_all(shop, [tmp_path / "in"], Finder(table=tmp_path / "runs.xlsx"), ANSWERS, None, Part())
+        assert ("runs.xlsx:3:files: the row is hidden" in str(caught.value)) == hidden
+        assert ("rows are merged here" in str(caught.value)) == merged
+
+
 def test_a_dry_run_changes_nothing(shop: BookFolder, tmp_path: Path) -> None:
     for n in range(2):
         chart(tmp_path / "in" / f"run-{n}.csv", n)

@@ -58,7 +58,7 @@ _SINGLE = (
     ),
     ("minus", "X", "Negative numbers written 1.5- (behind) or (1.5) (brackets)."),
     ("short-rows", "X", "Rows with too few cells: blank (the last cells are), or skip."),
-    ("status", "X", "Values that a column of words calls worth nothing (OVER, BURNOUT): out, or keep."),
+    ("status", "X", "Values that a word or mark beside them calls worth nothing (OVER, 612*): out, or keep."),
     ("fold", "X", "A repeated hour of a clock change: first or second."),
     (
         "start",

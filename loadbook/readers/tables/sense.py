@@ -54,6 +54,7 @@ USUAL: dict[tuple[str, str], tuple[float, float]] = {
 THICKER, LONGER, HEAVIER = 2.0, 4.0, 16.0
 DENSEST = 25e-6  # kg/mm³, above every metal
 LONGEST_RUN = timedelta(days=30)
+EVENT_AFTER = timedelta(days=3)
 FAR_AHEAD = timedelta(days=5 * 366)
 
 # words of a family -> the least expansion per K that it has (common tables of materials)
@@ -242,6 +243,19 @@ def _runs(_: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
             yield i, "ended", f"a run of {lasted.days} days: a slip of the date?", "long"
 
 
+def _events(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
+    """An event days away from its run."""
+    runs = {run: (began, ended) for run, began, ended in conn.execute("SELECT run, started, ended FROM run")}
+    for i, (run, at) in enumerate(zip(rows.column("run"), rows.column("at"), strict=True)):
+        if run not in runs or at is None:
+            continue
+        began, ended = runs[run]
+        last = times.from_stored(ended) + EVENT_AFTER if ended else times.from_stored(began) + LONGEST_RUN
+        if not times.from_stored(began) - EVENT_AFTER <= times.from_stored(at) <= last:
+            days = abs((times.from_stored(at) - times.from_stored(began)).days)
+            yield i, "at", f"{days} days from the start of run {run}: a slip of the date?", "far"
+
+
 def _pieces(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
     """A serial that another of the run differs from by zeros or capitals only; more stock than the section has."""
     known: dict[tuple[str, str, str], str] = {}
@@ -288,5 +302,5 @@ def _parameters(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]:
 
 _OWN: dict[str, Callable[[sqlite3.Connection, Rows], Iterator[Question]]] = {
     "materials": _materials, "parts": _parts, "characteristics": _characteristics, "runs": _runs, "pieces": _pieces,
-    "parameters": _parameters,
+    "parameters": _parameters, "events": _events,
 }  # fmt: skip
