@@ -716,3 +716,16 @@ def test_marks_behind_numbers_are_asked_about_and_taken_off() -> None:
     assert "'N' behind almost every number: left away" in kept.notes
     out = look(source, Options(status="out")).reading
     assert np.flatnonzero(out.flags[2] & MISSING).tolist() == [20, 21, 22] and not out.flags[0].any()
+
+
+def test_values_held_between_measurements_are_told_and_first_rows_of_zeros_asked_about() -> None:
+    def changed(change: Any) -> Source:
+        head, *rows = (x.split(",") for x in _three().data.decode().splitlines())
+        cells = [[row[0], *change(k, rows)] for k, row in enumerate(rows)]
+        return Source("a.csv", "\n".join(map(",".join, [head, *cells])).encode() + b"\n")
+
+    held = look(changed(lambda k, rows: rows[k - k % 5][1:3] + rows[k][3:]), Options())
+    assert not held.questions
+    assert "'Control' and 'Work TC 1' change only every 5 samples (300 s), held between" in " ".join(held.notes)
+    (asked,) = look(changed(lambda k, rows: ["0.0"] * 3 if k < 3 else rows[k][1:]), Options()).questions
+    assert asked.text.startswith("the first 3 rows (from line 2) hold an exact 0 in 3 of 3 temperature channels")

@@ -73,12 +73,31 @@ def mostly_one(raw: Floats, celsius: Floats) -> float | None:
     return float(middle) if (np.abs(others - level) > JUMP_C).all() else None
 
 
-def first_zeros(values: Floats, temperatures: list[int]) -> list[int]:
-    """Channels (of those given) that begin with one exact 0 and go on far from it, where at least half of them do."""
-    if values.shape[1] < 3:
-        return []
-    begun = [i for i in temperatures if values[i, 0] == 0 and abs(values[i, 1]) > 5 and abs(values[i, 2]) > 5]
-    return begun if begun and len(begun) >= 0.5 * len(temperatures) else []
+def first_zeros(values: Floats, temperatures: list[int]) -> tuple[list[int], int]:
+    """Channels (of those given) that begin with exact zeros and go on far from them, where at least half of them do;
+    and how many rows of them there are."""
+    if values.shape[1] < 3 or not temperatures:
+        return [], 0
+    zero = (values[temperatures] == 0).mean(axis=0) >= 0.5
+    count = int(np.argmin(zero)) if not zero.all() else 0
+    if not 0 < count <= max(1, values.shape[1] // 10) or count + 2 > values.shape[1]:
+        return [], 0
+    begun = [
+        i for i in temperatures if (values[i, :count] == 0).all() and (np.abs(values[i, count : count + 2]) > 5).all()
+    ]
+    return (begun, count) if begun and len(begun) >= 0.5 * len(temperatures) else ([], 0)
+
+
+def held_for(raw: Floats) -> int:
+    """Samples for which a channel that changes in large steps holds each value, as a recorder does that is asked more
+    often than it measures; 0 where it does not."""
+    changes = np.flatnonzero(np.diff(raw))
+    if len(changes) < 8:
+        return 0
+    apart = np.diff(changes)
+    usual = int(np.median(apart))
+    large = float(np.median(np.abs(np.diff(raw)[changes]))) >= max(1.0, 5.0 * _step(raw))
+    return usual if usual >= 4 and large and (apart % usual == 0).mean() >= 0.9 else 0
 
 
 def false_start(raw: Floats, celsius: Floats) -> tuple[float, int] | None:

@@ -38,6 +38,7 @@ def look_for_oddities(headings: list[Heading], t: Floats, layout: Layout, lines:
     beyond: list[str] = []
     parts: dict[str, list[str]] = {}
     lows: dict[int, float] = {}
+    held: dict[int, list[str]] = {}
     for i in measured:
         spec, heading = out.channels[i], headings[i]
         names = (heading.name, heading.full)
@@ -65,12 +66,21 @@ def look_for_oddities(headings: list[Heading], t: Floats, layout: Layout, lines:
             continue
         if is_constant(raw[i]):
             out.notes.append(f"{heading.name!r} never changes")
+        if samples := implausible.held_for(raw[i]):
+            held.setdefault(samples, []).append(heading.name)
         some = slice(None) if good.all() else good
         own, celsius = raw[i][some], out.values[i][some]
         lows[i] = float(celsius.min())
         _tell_spikes(heading, own, celsius, lines[some], out)
         if not believed:
             _ask_one(heading, own, celsius, t[some], layout, out)
+    for samples, those in held.items():
+        verb = "changes" if len(those) == 1 else "change"
+        every = samples * float(np.median(np.diff(t)))
+        out.notes.append(
+            f"{listed(those)} {verb} only every {samples} samples ({every:.6g} s), held between: rates over shorter"
+            " times are the recorder's steps"
+        )
     for part, those in parts.items():
         for pattern, group in grouped(those, [h.name for h in headings if h.name not in those]):
             out.questions.append(
@@ -229,12 +239,12 @@ def _ask_several(
         return layout.believes(headings[i].name, headings[i].full)
 
     all_names = [h.name for h in headings]
-    zero = [i for i in implausible.first_zeros(raw, list(lows)) if 0.0 not in {number_of(r) for r in layout.readings}]
-    if zero and not all(believed(i) for i in zero):
-        line = f" (line {int(lines[0])})"
+    zero, count = implausible.first_zeros(raw, list(lows))
+    if zero and 0.0 not in {number_of(r) for r in layout.readings} and not all(believed(i) for i in zero):
+        first = f"row (line {int(lines[0])}) holds" if count == 1 else f"{count} rows (from line {int(lines[0])}) hold"
         out.questions.append(
             Question(
-                f"the first row{line} holds an exact 0 in {len(zero)} of {len(lows)} temperature channels, and the next"
+                f"the first {first} an exact 0 in {len(zero)} of {len(lows)} temperature channels, and the next"
                 " one does not: not read yet?",
                 "--sentinel 0, or --reading 0",
             )
