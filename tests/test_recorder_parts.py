@@ -709,6 +709,8 @@ def test_marks_behind_numbers_are_asked_about_and_taken_off() -> None:
     rows = [x.split(",") for x in _three().data.decode().splitlines()]
     data = [[r[0], r[1] + " N", r[2], r[3] + ("*" if 20 <= k < 23 else ""), f"{k}A"] for k, r in enumerate(rows[1:])]
     source = Source("a.csv", "\n".join(map(",".join, [[*rows[0], "Batch"], *data])).encode() + b"\n")
+    above = Source("a.csv", b"Sample,34.04 G\n" + source.data)  # stands among no numbers
+    assert [q.text[:9] for q in look(above, Options()).questions] == ["3 numbers"]
     (asked,) = look(source, Options()).questions
     assert asked.text == "3 numbers with a mark behind (the first in line 22, '114.0*'): worth nothing there?"
     kept = look(source, Options(status="keep"))

@@ -51,6 +51,7 @@ def marks_behind(grid: Grid, status: str) -> list[Question]:
         cells = {i: row[column] for i, row in enumerate(grid.rows) if column < len(row) and row[column]}
         odd = {i: c for i, c in cells.items() if not c[-1].isdigit()}
         found = {i: m for i, c in odd.items() if (m := _MARKED.match(c)) and not _is_unit(m[2])}
+        found = {i: m for i, m in found.items() if any(_numeric(cells.get(k, "")) for k in (i - 1, i + 1))}
         numbers = sum(looks_number(c) for i, c in cells.items() if i not in odd) if found else 0
         pointed = sum("." in m[1] or "," in m[1] for m in found.values())
         if not found or numbers + len(found) < 0.8 * len(cells) or max(numbers, pointed) < 0.5 * len(cells):
@@ -70,6 +71,10 @@ def marks_behind(grid: Grid, status: str) -> list[Question]:
     line, cell = min(asked)
     what = f"{many(len(asked), 'number')} with a mark behind (the first in line {line}, {cell!r}): worth nothing there?"
     return [Question(what, "--status out (they are not taken) or keep")]
+
+
+def _numeric(cell: str) -> bool:
+    return looks_number(cell) or _MARKED.match(cell) is not None
 
 
 def _is_unit(mark: str) -> bool:
