@@ -298,3 +298,11 @@ def test_dates_are_read_where_the_file_settles_their_order(
     found = book.read().execute("SELECT started, typed FROM run WHERE run LIKE 'N%' ORDER BY run").fetchall()
     assert [r[0] for r in found] == began
     assert [json.loads(r[1])["started"] for r in found] == list(days), "what was typed is kept"
+
+
+def test_a_first_line_that_names_the_separator_is_no_header(book: BookFolder, tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("sep=;\r\npart;material;length_mm\r\nP;42CrMo4;180,5\r\nQ;42CrMo4;x\r\n", encoding="utf-8")
+    with pytest.raises(IntakeError, match=r"a\.csv:4:length_mm"):
+        take_file(book, "parts", path)
+    assert take_file(book, "parts", path, keep_good=True).added == 1

@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
@@ -30,6 +31,7 @@ from loadbook.readers.number_formats import Shown
 from loadbook.readers.workbook import cell_text, is_workbook, open_book
 
 DELIMITERS = (",", ";", "\t")
+_SEPARATOR = re.compile(r"(sep=([,;\t]))[ \t]*(?=\r|\n)", re.IGNORECASE)  # the first line of some spreadsheets' exports
 _BEGINNING = 65_536  # characters, in which the header is found as a rule
 _TOGETHER = 1_000  # rows turned into columns at a time
 
@@ -101,9 +103,12 @@ def _from_text(name: str, text: str) -> Sheet:
     if "\x00" in text:
         line = text[: text.index("\x00")].count("\n") + 1
         raise IntakeError("the file holds NUL characters", [Problem("a NUL character", name, line)])
+    said = _SEPARATOR.match(text)
+    if said is not None:
+        text = text[said.end(1) :]  # the rest of its line is blank
     first = _first_line(text)
     counts = {d: first.count(d) for d in DELIMITERS}
-    delimiter = max(counts, key=lambda d: counts[d])
+    delimiter = said[2] if said is not None else max(counts, key=lambda d: counts[d])
     if counts[delimiter] == 0:
         raise IntakeError(
             "the header has one column only",
