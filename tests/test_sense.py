@@ -26,6 +26,8 @@ SLIPS = {  # kind, header, row, the column and the beginning of what is asked
     "expansion without its power of ten": ("materials", METAL, "X,steel,12.3,42,7850,560,0.4", "cte_per_k: usual is"),
     "density in g/cm3": ("materials", METAL, "X,steel,12.3e-6,42,7.85,560,0.4", "density_kg_m3: usual is 1000 to"),
     "heat in kJ": ("materials", METAL, "X,steel,12.3e-6,42,7850,0.56,0.4", "specific_heat_j_kgk: usual is"),
+    "deviations as limits": ("characteristics", SIZE, "00123,od2,outside diameter,4.7244,-.0012,,",
+                             "lower_in: the nominal is 4.724 in: a deviation typed as a limit?"),
     "limits on another scale": ("characteristics", "part,characteristic,kind,unit,lower", "00123,h,hardness,HRC,280",
                                 "lower: HRC goes from 8 to 72: another scale?"),
     "another century": ("gauges", "gauge,kind,calibrated_until", "G9,micrometer,1927-05-04",

@@ -219,7 +219,8 @@ def _characteristics(conn: sqlite3.Connection, rows: Rows) -> Iterator[Question]
             if value is None:
                 continue
             if nominal is not None and abs(nominal) > 1.0 and abs(value - nominal) > 0.2 * abs(nominal):
-                yield i, column, f"the nominal is {told(rows, column, nominal)}: a slip here or there?", "nominal"
+                likely = "a deviation typed as a limit" if abs(value) < 0.02 * abs(nominal) else "a slip here or there"
+                yield i, column, f"the nominal is {told(rows, column, nominal)}: {likely}?", "nominal"
             elif length is not None and abs(value) > LONGER * length:
                 yield i, column, _beyond(rows, column, length), "long"
         if nominal is None and lower is not None and upper is not None and lower > 1.0 and upper > 1.5 * lower:
