@@ -217,15 +217,20 @@ def unit_switches(values: Floats, temperatures: list[int]) -> list[tuple[int, st
     some = values[temperatures]
     if len(temperatures) < 2 or some.shape[1] < 3:
         return []
-    before, after = some[:, :-1], some[:, 1:]
-    usual = _medians(np.abs(np.diff(some, axis=1)))[:, None]
-    far = np.abs(after - before) > np.maximum(25.0, 10.0 * usual)
+    steps = np.abs(np.diff(some, axis=1))
+    with np.errstate(invalid="ignore"):
+        at = np.flatnonzero((steps > 25.0).any(axis=0))
+    if not len(at):
+        return []
+    usual = _medians(steps)[:, None]
+    before, after = some[:, at], some[:, at + 1]
+    far = steps[:, at] > np.maximum(25.0, 10.0 * usual)
     found = []
     for unit, meant in (("f", before * F_PER_C + 32.0), ("c", (before - 32.0) / F_PER_C)):
         near = np.abs(after - meant) <= 3.0 + 3.0 * usual
         known = ~np.isnan(before) & ~np.isnan(after)
         hit = ((near & far) | ~known).all(axis=0) & (known.sum(axis=0) >= 2)
-        found += [(int(k) + 1, unit) for k in np.flatnonzero(hit)]
+        found += [(int(k) + 1, unit) for k in at[hit]]
     return sorted(found)
 
 
