@@ -294,7 +294,8 @@ def test_dates_are_read_where_the_file_settles_their_order(
         with pytest.raises(IntakeError, match="the order of day and month is not clear"):
             take_file(book, "runs", path)
         return
-    take_file(book, "runs", path)
+    notes = take_file(book, "runs", path).notes
+    assert [n.figures["date"] for n in notes if n.code == "dates_read"] == [days[1]], "and it is said what was read"
     found = book.read().execute("SELECT started, typed FROM run WHERE run LIKE 'N%' ORDER BY run").fetchall()
     assert [r[0] for r in found] == began
     assert [json.loads(r[1])["started"] for r in found] == list(days), "what was typed is kept"

@@ -96,6 +96,7 @@ CODES: dict[str, tuple[str, str]] = {
     "gauge_past_due": (CAUTION, SHOP),
     "furnace_running": (CAUTION, SHOP),
     "columns_hidden": (CAUTION, SHOP),
+    "dates_read": (CAUTION, SHOP),
     # of a load: see core/cautions.py
     "inert_gas": (CAUTION, SHOP),
     "hydrogen": (CAUTION, SHOP),

@@ -54,6 +54,7 @@ class Rows:
     by_line  is there more than one line to affirm
     doubted  index -> the question that was affirmed
     scales   index -> the scale that a reading's own cell states ("58 HRC")
+    dated    is the day first in dates that are not written year first, and the date that says so
     """
 
     kind: Kind
@@ -69,6 +70,7 @@ class Rows:
     by_line: bool = True
     doubted: dict[int, str] = field(default_factory=dict)
     scales: dict[int, str] = field(default_factory=dict)
+    dated: tuple[bool, str] | None = None
 
     def column(self, name: str) -> list[Any]:
         """Values of a column, which may be changed in place; a column that the file has not is empty."""
@@ -255,8 +257,9 @@ def _bounds(column: Column, value: float) -> None:
         raise Refused(f"this must be at least {column.least:g}")
 
 
-def day_first(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> bool | None:
-    """Do the file's dates such as 20.03.2026 have the day first (else the month); None where none of them says."""
+def day_first(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> tuple[bool, str] | None:
+    """Do the file's dates such as 20.03.2026 have the day first (else the month), and one that says so; None where
+    none of them does."""
     found = [
         match
         for cells, (column, _) in zip(sheet.columns, columns, strict=False)
@@ -264,8 +267,11 @@ def day_first(sheet: Sheet, columns: list[tuple[Column, str | None]]) -> bool | 
         for cell in cells
         if isinstance(cell, str) and (match := _LOCAL_DAY.match(cell.strip()))
     ]
-    day, month = (any(int(m[place]) > 12 for m in found) for place in (1, 3))
-    return None if day == month else day
+    day, month = (next((m[0] for m in found if int(m[place]) > 12), None) for place in (1, 3))
+    if day is None or month is None:
+        told = day or month
+        return None if told is None else (told == day, told)
+    return None
 
 
 def _year_first(cell: str, first: bool | None) -> str:
@@ -376,7 +382,8 @@ def convert_sheet(kind: Kind, sheet: Sheet, zone: ZoneInfo) -> Rows:
         found.bad = {i for i, line in enumerate(sheet.lines) if line in faulty}
         if any(p.line == 1 for p in sheet.problems):
             return found
-    mark, first = decimal_mark(sheet, columns), day_first(sheet, columns)
+    mark, found.dated = decimal_mark(sheet, columns), day_first(sheet, columns)
+    first = found.dated[0] if found.dated else None
     for position, (column, unit) in enumerate(columns):
         if column.scales and unit is None:
             said = {i: parted(c.strip())[1] for i, c in enumerate(sheet.columns[position]) if isinstance(c, str)}

@@ -107,6 +107,8 @@ def _enter(
         remedy = "Nothing was taken in" + (f"; --keep-good takes the other {good}" if good else "")
         raise IntakeError(f"{rows.name}: {len(rows.bad)} of {many(count, 'row')} refused", rows.problems, remedy=remedy)
     taken.notes = reading_notes(conn, rows, new, zone)
+    if rows.dated is not None:
+        taken.notes.append(remark("dates_read", day_first=rows.dated[0], date=rows.dated[1]))
     if table.hidden:
         taken.notes.append(remark("columns_hidden", columns=table.hidden))
     if not dry_run and (new or already):
