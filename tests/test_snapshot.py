@@ -25,9 +25,10 @@ from loadbook.core.errors import NotFoundError
 from loadbook.queries import movement_data
 from loadbook.queries.filters import Filters
 from loadbook.queries.sql import ask_sql
-from loadbook.store import sandbox, session, session_copy, snapshot, sql_files
+from loadbook.store import revision, sandbox, session, session_copy, snapshot, sql_files
 from loadbook.store.backup import backup, restore
 from loadbook.store.book import FILE, BookFolder
+from loadbook.store.records import amend
 from loadbook.store.verify import verify
 
 from .smallbook import put, reading, run, small
@@ -82,11 +83,13 @@ class Copied:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.tables: set[str] = set()
+        self.parts: list[tuple[str, int]] = []
         copy, make = session_copy.copy, sql_files.make
 
-        def seen(reader: Any, connection: Any, table: str, columns: Any) -> None:
+        def seen(reader: Any, connection: Any, table: str, columns: Any, part: Any = None) -> None:
             self.tables.add(table)
-            copy(reader, connection, table, columns)
+            self.parts += [(table, max(part[0], 0) // revision.PART)] if part else []
+            copy(reader, connection, table, columns, part)
 
         def computed(connection: Any, files: Any, *rest: Any) -> None:
             self.tables |= {file.name for file in files} & set(snapshot.VIEWS)
@@ -97,7 +100,7 @@ class Copied:
 
     def __call__(self, book: BookFolder, name: str = "movement") -> set[str]:
         """Ask what moved; give back what was copied and computed for it."""
-        self.tables = set()
+        self.tables, self.parts = set(), []
         rows_of(book, name)
         return self.tables
 
@@ -331,6 +334,125 @@ def test_killed_at_any_write_it_is_the_old_or_the_new(book: BookFolder, monkeypa
             assert made.rows("SELECT count(*) FROM movement") == [(5,)]
         assert verify(book).wrong == []
 
+
+def computed(conn: sqlite3.Connection, run: str, *values: float) -> None:
+    """A run's parameters, made anew as by `recompute`."""
+    conn.execute("DELETE FROM parameter WHERE run = ? AND intake_id IS NULL", (run,))
+    conn.executemany(
+        "INSERT INTO parameter (run, parameter, value, unit, source, algorithm) VALUES (?, ?, ?, 'h', 'trace', '1')",
+        [(run, f"p{i}", value) for i, value in enumerate(values)],
+    )
+
+
+def test_of_a_long_table_only_the_parts_that_changed_are_copied(
+    book: BookFolder, copied: Copied, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(revision, "PART", 4)  # the book has 10 readings, so parts 0 to 2
+
+    def read() -> list[tuple[str, int]]:
+        copied(book)
+        assert snapshot.check(book)[1] == []
+        return sorted(copied.parts)
+
+    assert {("reading", 0), ("reading", 1), ("reading", 2)} <= set(read())
+    put(book, "reading", reading("R4", "before", 50.0, "03-04T07", serial="9", characteristic="bore"))
+    assert read() == [("reading", 2)]
+    with book.write() as conn:
+        amend(conn, "reading", "", 5, {"value_mm": 100.25}, why="typed wrong")
+    assert read() == [("reading", 1)]
+    assert 100.25 in moved(book)["before_mm"].tolist() + moved(book)["after_mm"].tolist()
+    with contextlib.closing(sqlite3.connect(book.file, isolation_level=None)) as other:  # nobody notes where
+        listed = ", ".join(r[1] for r in other.execute("PRAGMA table_info(reading)"))
+        changed = listed.replace("reading_id", "12").replace("repeat", "2")
+        other.execute(f"INSERT INTO reading SELECT {changed} FROM reading WHERE reading_id = 1")
+    assert read() == [("reading", part) for part in range(4)]
+    next(iter((book.path / snapshot.FOLDER).glob("reading-*"))).unlink()
+    (book.path / snapshot.FOLDER / file_of(book, "movement").name).unlink()
+    assert len(read()) == 1
+    for values in ((1.0, 2.0), (3.0, 4.0, 5.0), (6.0,)):
+        with book.write() as conn:
+            computed(conn, "R1", *values)
+        assert rows_of(book, "parameter")["value"].tolist() == sorted(values)
+
+
+def _grow(book: BookFolder, draw: random.Random) -> None:
+    """Change a book in some way that programs or people have, or hurt its snapshot."""
+    runs = [r[0] for r in book.read().execute("SELECT run FROM run")]
+    kind = draw.choice(["run", "reading", "amend", "computed", "computed", "undone", "elsewhere", "removed", "mended"])
+    folder = book.path / snapshot.FOLDER
+    if kind == "run":
+        run(book, f"R{len(runs) + 1}", draw.randint(1, 28), month=draw.randint(1, 12))
+    elif kind == "reading":
+        for number in range(draw.randint(1, 4)):
+            put(book, "reading", reading(draw.choice(runs[:3]), "before", 100 + draw.random(), None,
+                                         repeat=draw.randint(2, 9_999_999) + number))  # fmt: skip
+    elif kind == "amend":
+        ids = [r[0] for r in book.read().execute("SELECT reading_id FROM reading WHERE value_mm > 1")]
+        with book.write() as conn:
+            amend(conn, "reading", "", draw.choice(ids), {"value_mm": 100 + draw.random()}, why="typed wrong")
+    elif kind == "computed":
+        with book.write() as conn:
+            for name in draw.sample(runs, draw.randint(1, 2)):
+                computed(conn, name, *(draw.random() for _ in range(draw.randint(0, 9))))
+    elif kind == "undone":
+        with contextlib.suppress(ZeroDivisionError), book.write() as conn:
+            computed(conn, draw.choice(runs), draw.random())
+            raise ZeroDivisionError
+    elif kind == "elsewhere":
+        with contextlib.closing(sqlite3.connect(book.file, isolation_level=None)) as other:
+            other.execute("PRAGMA recursive_triggers = ON")
+            computed(other, draw.choice(runs), *(draw.random() for _ in range(draw.randint(1, 9))))
+    elif kind == "removed":
+        for file in draw.sample(sorted(folder.iterdir()), 3) if folder.is_dir() else []:
+            file.unlink()
+    else:
+        with book.write(mending=True) as conn:  # until then guards were gone, so that nothing was counted
+            guards = conn.execute("SELECT name, sql FROM sqlite_schema WHERE name LIKE 'parameter_counts_%'").fetchall()
+            for name, _ in guards:
+                conn.execute(f"DROP TRIGGER {name}")
+            computed(conn, draw.choice(runs), draw.random())
+            for _, sql in guards:
+                conn.execute(sql)
+
+
+def _copied_over(one: Path, other: Path) -> None:
+    with contextlib.closing(sqlite3.connect(one)) as left, contextlib.closing(sqlite3.connect(other)) as right:
+        left.backup(right)
+
+
+@pytest.mark.parametrize("seed", thinned(range(12), 12))
+def test_whatever_happens_to_book_and_snapshot_it_never_says_something_else(
+    book: BookFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    draw, put_file = random.Random(seed), writing.put
+    monkeypatch.setattr(revision, "PART", 3)
+    older = tmp_path / "older.sqlite"
+    for step in range(8):
+        if draw.random() < 0.15:  # an older copy of the file comes back, and history goes on from there
+            _copied_over(*((older, book.file) if older.exists() else (book.file, older)))
+        _grow(book, draw)
+        left = draw.randint(0, 40)
+
+        def dying(*args: Any, **given: Any) -> None:
+            nonlocal left
+            left -= 1
+            if left == 0:
+                raise Killed
+            put_file(*args, **given)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(writing, "put", dying)
+            with contextlib.suppress(Killed):
+                rows_of(book, draw.choice(["movement", "parameter", "runs"]))
+        with session.start(book, set(TOLD), keep=draw.random() < 0.5) as made:
+            for table, column in TOLD.items():
+                sql = f"SELECT {table}_id, {column} FROM {table} ORDER BY 1"
+                assert made.rows(sql) == [tuple(r) for r in book.read().execute(sql)], (seed, step, table)
+        if step % 4 == 3:
+            assert snapshot.check(book)[1] == [], (seed, step)
+
+
+TOLD = {"parameter": "value", "reading": "value_mm", "run": "furnace"}
 
 _ASKER = """
 import sys

@@ -362,9 +362,12 @@ class BookFolder:
                 schema_check.refuse_writing(conn, self.file)
             # while guards were gone, rows may have changed uncounted: then every table counts as changed
             before = {} if mending else revision.of_tables(conn)
+            followed = revision.follow(conn, before)
             link = None if mending else chain.last_link(conn)
             yield conn
-            revision.raise_changed(conn, before)
+            if mending:
+                revision.forget_parts(conn)
+            revision.raise_changed(conn, before, followed)
             if self._stands_there() != self._identity:
                 raise gone(self.file)  # SQLite would commit into a file that nobody finds again
             holder.release(self.file)

@@ -195,14 +195,14 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
         plan = _plan(book, wanted)
         if not all(_placed(session, handed, plan, view) for view in plan.given):
             plan = _plan(book, wanted, given=False)
+        keep = keep and snapshot.may_keep(book)
         for table, columns in plan.tables.items():
             if not _placed(session, handed, plan, table, columns):
-                session_copy.create(connection, table, columns)
-                session_copy.copy(book.read(), connection, table, columns)
+                _copied(book, session, handed, plan, table, keep)
         if plan.samples:
             filled = session_samples.fill(book, connection, handed, keep=keep)
             session.files, session.left_out = [*filled.files, *filled.packs], filled.left_out
-    leaves = plan.behind() if keep and snapshot.may_keep(book) else []
+    leaves = plan.behind() if keep else []
     change = {SAMPLES: lambda text: session_samples.text(connection, text, filled.files, filled.packs)}
     sql_files.make(connection, plan.views, change, _PAIRS if "movement" in leaves else ())
     if leaves:
@@ -219,20 +219,21 @@ class _Plan:
 
     tables   to load, with the columns of each;  samples  are the traces among them?
     given    views whose rows the snapshot has;  views  to make, each after those that it needs
-    files    table or view -> the name of its file in the snapshot, where it can have one
-    kept     such a name -> the bytes of the file, where it is there
+    files    table or view -> its files in the snapshot, where it can have some
+    kept     name -> the bytes of such a file, where it is there;  made  the same of one that was made for the session
     """
 
     tables: dict[str, dict[str, str]]
     samples: bool
     given: list[str]
     views: list[sql_files.SqlFile]
-    files: dict[str, str]
+    files: dict[str, snapshot.Files]
     kept: dict[str, bytes]
+    made: dict[str, bytes] = field(default_factory=dict)
 
     def behind(self) -> list[str]:
-        """The tables and views whose file is not there and could be."""
-        return [name for name, file in self.files.items() if file not in self.kept]
+        """The tables and views whose files are not all there and could be."""
+        return [name for name, files in self.files.items() if not files.keys() <= self.kept.keys()]
 
 
 def _plan(book: BookFolder, wanted: set[str], given: bool = True) -> _Plan:
@@ -242,38 +243,55 @@ def _plan(book: BookFolder, wanted: set[str], given: bool = True) -> _Plan:
     types = {table: column_types(reader, table) for table in tables if table not in MADE}
     files = snapshot.current(reader, types)
     of_views = {v: f for v, f in snapshot.current_views(files).items() if v in {m.name for m in makers}}
-    kept = snapshot.read(book, of_views.values()) if given else {}
-    there = [view for view, file in of_views.items() if file in kept]
+    kept = snapshot.read(book, [file for f in of_views.values() for file in f]) if given else {}
+    there = [view for view, f in of_views.items() if f.keys() <= kept.keys()]
     tables, makers = sql_files.closure(wanted, there)
-    files = {name: file for name, file in files.items() if name in tables}
-    kept |= snapshot.read(book, files.values())
+    files = {name: f for name, f in files.items() if name in tables}
+    kept |= snapshot.read(book, [file for f in files.values() for file in f])
     samples = not set(MADE).isdisjoint(tables)
     return _Plan({t: types[t] for t in tables if t in types}, samples, there, makers, files | of_views, kept)
 
 
 def _placed(session: Session, handed: Handed, plan: _Plan, name: str, columns: Mapping[str, str] | None = None) -> bool:
-    """Is a table or view read from its file in the snapshot?"""
-    data = plan.kept.get(plan.files.get(name, ""))
-    if data is None:
+    """Is a table or view read from its files in the snapshot, and from those made for it?"""
+    files = plan.files.get(name, {})
+    there = plan.kept | plan.made
+    if not files or not files.keys() <= there.keys():
         return False
-    if file := snapshot.place(session.connection, handed, name, data, columns):
-        session.snapshot.append(file)
-    else:
-        del plan.kept[plan.files[name]]  # to be made anew
-    return bool(file)
+    if placed := snapshot.place(session.connection, handed, name, [there[file] for file in files], columns):
+        session.snapshot.extend(placed)
+        return True
+    for file in files:  # to be made anew
+        plan.kept.pop(file, None)
+    return False
+
+
+def _copied(book: BookFolder, session: Session, handed: Handed, plan: _Plan, table: str, keep: bool) -> None:
+    """Copy a table from the records: of its parts those that the snapshot lacks; all of it where nothing is kept."""
+    columns, files = plan.tables[table], plan.files.get(table, {})
+    if keep or not files.keys().isdisjoint(plan.kept):
+        for file in [f for f in files if f not in plan.kept]:
+            session_copy.create(session.connection, table, columns)
+            session_copy.copy(book.read(), session.connection, table, columns, files[file])
+            plan.made[file] = handed.parquet(session.connection, f'SELECT * FROM "{table}"')
+            session.connection.execute(f'DROP TABLE "{table}"')
+        if _placed(session, handed, plan, table, columns):
+            return
+    session_copy.create(session.connection, table, columns)
+    session_copy.copy(book.read(), session.connection, table, columns)
 
 
 def _leave(book: BookFolder, session: Session, handed: Handed, plan: _Plan) -> None:
     """Write what the snapshot lacks of a session; a view that had to be computed for it is not computed again."""
     import duckdb
 
-    made = {}
     for name in plan.behind():
-        with contextlib.suppress(duckdb.Error):  # the question will meet it, and say so
-            data = made[plan.files[name]] = handed.parquet(session.connection, f'SELECT * FROM "{name}"')
-            if name not in plan.tables:
-                session.snapshot.append(snapshot.place(session.connection, handed, name, data))
-    snapshot.keep(book, made)
+        if name not in plan.tables:
+            with contextlib.suppress(duckdb.Error):  # the question will meet it, and say so
+                data = handed.parquet(session.connection, f'SELECT * FROM "{name}"')
+                plan.made.update(dict.fromkeys(plan.files[name], data))
+                session.snapshot.extend(snapshot.place(session.connection, handed, name, [data]))
+    snapshot.keep(book, plan.made, [file for files in plan.files.values() for file in files])
 
 
 @contextlib.contextmanager

@@ -14,6 +14,8 @@ from loadbook.core.collector import uncollected
 from loadbook.core.errors import DamageError
 from loadbook.core.vocabulary.intake_kinds import BY_TABLE
 
+from .revision import Part
+
 if TYPE_CHECKING:
     import duckdb
 
@@ -49,11 +51,16 @@ def create(connection: duckdb.DuckDBPyConnection, table: str, columns: Mapping[s
 
 
 def copy(
-    reader: sqlite3.Connection, connection: duckdb.DuckDBPyConnection, table: str, columns: Mapping[str, str]
+    reader: sqlite3.Connection,
+    connection: duckdb.DuckDBPyConnection,
+    table: str,
+    columns: Mapping[str, str],
+    part: Part | None = None,
 ) -> None:
-    """Put a table's rows into the engine's. Raises DamageError where a value is not of its type."""
+    """Put a table's rows, or a part of them, into the engine's. Raises DamageError where a value is not of its type."""
     listed = ", ".join(f'"{name}"' for name in columns)
-    cursor = reader.execute(f'SELECT {listed} FROM "{table}"')
+    some = ("", ()) if part is None else (" WHERE rowid BETWEEN ? AND ?", part)
+    cursor = reader.execute(f'SELECT {listed} FROM "{table}"{some[0]}', some[1])
     cursor.row_factory = None
     connection.execute("SET pandas_analyze_sample = 0")  # texts are texts, whatever a column's start
     with uncollected():

@@ -1,12 +1,13 @@
 """The snapshot: a book's tables as Parquet beside it (`snapshot/`), so that a question need not copy them from SQLite;
 and the views that cost more to compute than to read (VIEWS).
 
-One file a table, named by the table, its columns with their types, and its revision: a file is of use for exactly the
-state that its name stands for, and a table that changed gets a file under another name. A view's file is named by the
-files of the tables that it reads and by the words and the engine that made it of them. A question reads the revisions
-and whatever has no file in one transaction; what it had to copy or to compute it leaves here for the next one. Nothing
-locks anything. Two that write at once write the same rows under the same name; what a killed one leaves is in no list
-and counts for nothing; and the folder may be deleted at any moment.
+One file for each part of a table (revision.PART), named by the table, its columns with their types, and the part's
+state: a file is of use for exactly the state that its name stands for, and a part that changed gets a file under
+another name. A view's file is named by the files of the tables that it reads and by the words and the engine that
+made it of them. A question reads the revisions and whatever has no file in one transaction; what it had to copy or
+to compute it leaves here for the next one. Nothing locks anything. Two that write at once write the same rows under
+the same name; what a killed one leaves is in no list and counts for nothing; and the folder may be deleted at any
+moment.
 
 Whom it believes. A book may come from a stranger, with a snapshot that says other things than its records. So the list
 holds, beside each file's SHA-256, its number on the disk and the moment, to the nanosecond, of its last change there:
@@ -29,7 +30,7 @@ import json
 import os
 import re
 import sqlite3
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,6 +41,7 @@ from loadbook.core.outside import LARGEST_TEXT, opened, read_file
 from . import disk, revision, schema_check, session_copy, sql_files
 from .engine import engine
 from .handed import Handed
+from .revision import Part
 
 if TYPE_CHECKING:
     import duckdb
@@ -53,38 +55,41 @@ FORM = 1  # counts up where a file holds something else than before under the sa
 _FILE = re.compile(r"(?P<table>[a-z_]+)-[0-9a-f]{16}\.parquet")
 
 Columns = Mapping[str, str]  # name -> type for an engine
+Files = dict[str, Part | None]  # name -> the part of a table that it holds; of a view, None
 Entry = tuple[int, int, str]  # number on the disk, moment of the last change [ns], SHA-256
 
 
-def current(reader: sqlite3.Connection, tables: Mapping[str, Columns]) -> dict[str, str]:
-    """Table -> the name of the file that holds its rows as the reader sees them.
+def current(reader: sqlite3.Connection, tables: Mapping[str, Columns]) -> dict[str, Files]:
+    """Table -> the files that hold its rows as the reader sees them, in order, each with the part that it holds.
 
     Left out are tables whose changes are not counted. Call where the book is read at one moment.
     """
     if not schema_check.is_whole(reader):
         return {}
     revisions = revision.of_tables(reader)
-    names = {}
+    names: dict[str, Files] = {}
     for table, columns in tables.items():
-        number, token = revisions.get(table, (0, ""))
-        if token:
-            names[table] = _file(table, [list(columns.items()), number, token])
+        now = revisions.get(table, (0, ""))
+        if now[1]:
+            parts = revision.of_parts(reader, table, now)
+            names[table] = {_file(table, [list(columns.items()), part, parts[part]]): part for part in parts}
     return names
 
 
-def current_views(files: Mapping[str, str]) -> dict[str, str]:
+def current_views(files: Mapping[str, Files]) -> dict[str, Files]:
     """The same of the views that the snapshot may hold and whose tables are all among these.
 
-    files  table -> file, of `current`
+    files  of `current`
     """
     from importlib.metadata import version
 
-    names = {}
+    names: dict[str, Files] = {}
     for view in VIEWS:
         tables, makers = sql_files.closure({view})
         if files.keys() >= set(tables):
             texts = [f.text for f in (*sql_files.functions().values(), *makers)]
-            names[view] = _file(view, [[files[table] for table in tables], texts, version("duckdb")])
+            of_tables = [list(files[table]) for table in tables]
+            names[view] = {_file(view, [of_tables, texts, version("duckdb")]): None}
     return names
 
 
@@ -108,22 +113,24 @@ def read(book: BookFolder, names: Collection[str]) -> dict[str, bytes]:
     return found
 
 
-def keep(book: BookFolder, made: Mapping[str, bytes]) -> None:
+def keep(book: BookFolder, made: Mapping[str, bytes], beside: Collection[str]) -> None:
     """Leave files for the next question, as far as the disk lets it, in place of older ones of the same tables.
 
-    made  name, as `current` gave it when the book was read -> bytes
+    made    name, as `current` gave it when the book was read -> bytes
+    beside  names of the same tables' other files, as it gave them then
     """
     folder = book.path / FOLDER
     tables = {_table_of(name) for name in made}
     with contextlib.suppress(OSError, LoadbookError):  # it can do without
         writing.make_folder(folder, below=book.path)
         writing.sweep(folder)
-        entries = {name: entry for name, entry in _listed(folder).items() if _table_of(name) not in tables}
+        listed = _listed(folder)
+        entries = {name: e for name, e in listed.items() if _table_of(name) not in tables or name in beside}
         for name, data in made.items():
             writing.put(folder / name, data, over=True, lasting=False)
             entries[name] = _entry((folder / name).lstat(), data)
-        listed = json.dumps({"form": FORM, "files": entries}, indent=1)
-        writing.put(folder / LIST, listed.encode(), over=True, lasting=False)
+        text = json.dumps({"form": FORM, "files": entries}, indent=1)
+        writing.put(folder / LIST, text.encode(), over=True, lasting=False)
         for path in folder.iterdir():
             if _FILE.fullmatch(path.name) and path.name not in entries:
                 path.unlink()
@@ -138,7 +145,7 @@ def check(book: BookFolder) -> tuple[int, list[str]]:
     types = {name: session_copy.column_types(reader, name) for (name,) in listed.fetchall()}
     names = current(reader, types) if folder.is_dir() else {}
     names |= current_views(names)
-    kept = {name: data for name, file in names.items() if (data := read(book, [file]).get(file)) is not None}
+    kept = {name: there for name, files in names.items() if (there := read(book, files))}
     if not kept:
         return 0, []
     wanted, makers = sql_files.closure(kept)
@@ -150,47 +157,58 @@ def check(book: BookFolder) -> tuple[int, list[str]]:
             session_copy.create(connection, table, types[table])
             session_copy.copy(reader, connection, table, types[table])
         sql_files.make(connection, makers)
-        for name, data in kept.items():
-            if _same(connection, handed, name, data):
-                agree += 1
-            else:
-                wrong.append(f"{FOLDER}/{names[name]} does not say what the book says: delete the folder {FOLDER}")
+        for name, there in kept.items():
+            for file, data in there.items():
+                if _same(connection, handed, name, names[name][file], data):
+                    agree += 1
+                else:
+                    wrong.append(f"{FOLDER}/{file} does not say what the book says: delete the folder {FOLDER}")
     return agree, wrong
 
 
 def place(
-    connection: duckdb.DuckDBPyConnection, handed: Handed, name: str, data: bytes, columns: Columns | None = None
-) -> str:
-    """Make a view of this name over a file of the snapshot; "" where it cannot be read, or has other columns.
+    connection: duckdb.DuckDBPyConnection,
+    handed: Handed,
+    name: str,
+    parts: Iterable[bytes],
+    columns: Columns | None = None,
+) -> list[str]:
+    """Make a view of this name over files of the snapshot; none where one cannot be read, or has other columns.
 
-    columns  that it must have, where they are known
-    Returns  what the engine calls the file: it must stay allowed to read it
+    columns  that each must have, where they are known
+    Returns  what the engine calls the files: it must stay allowed to read them
     """
     import duckdb
 
-    file = handed.lasting(data)
-    text = f"SELECT * FROM read_parquet('{file}', hive_partitioning = false)"
+    files = [handed.lasting(data) for data in parts]
     with contextlib.suppress(duckdb.Error):
-        found = connection.execute(f"DESCRIBE {text}").fetchall()
-        if not columns or [(c[0], c[1]) for c in found] == list(columns.items()):
-            connection.execute(f'CREATE OR REPLACE VIEW "{name}" AS {text}')
-            return file
-    return ""
+        for file in files:
+            found = connection.execute(f"DESCRIBE SELECT * FROM {_reading([file])}").fetchall()
+            if columns and [(c[0], c[1]) for c in found] != list(columns.items()):
+                return []
+        connection.execute(f'CREATE OR REPLACE VIEW "{name}" AS SELECT * FROM {_reading(files)}')
+        return files
+    return []
 
 
-def _same(connection: duckdb.DuckDBPyConnection, handed: Handed, name: str, data: bytes) -> bool:
-    """Does a file hold the rows that a table or view of this name has in the engine?
+def _reading(files: Sequence[str]) -> str:
+    return f"read_parquet({files}, hive_partitioning = false)"
+
+
+def _same(connection: duckdb.DuckDBPyConnection, handed: Handed, name: str, part: Part | None, data: bytes) -> bool:
+    """Does a file hold the rows, or this part of the rows, that a table or view of this name has in the engine?
 
     Figures of a view are sums, whose last digit depends on the order in which the engine adds: 1e-9 of them is let pass
     """
     import duckdb
 
     columns = [(c[0], c[1]) for c in connection.execute(f'DESCRIBE "{name}"').fetchall()]
-    if not place(connection, handed, "kept", data, dict(columns)):
+    if not place(connection, handed, "kept", [data], dict(columns)):
         return False
     try:
         if name not in VIEWS:
-            pairs = ((f'"{name}"', "kept"), ("kept", f'"{name}"'))
+            some = f'(FROM "{name}" WHERE "{columns[0][0]}" BETWEEN {part[0]} AND {part[1]})' if part else f'"{name}"'
+            pairs = ((some, "kept"), ("kept", some))
             differing = " UNION ALL ".join(f"(FROM {a} EXCEPT ALL FROM {b})" for a, b in pairs)
             return connection.execute(f"SELECT count(*) FROM ({differing})").fetchone() == (0,)
         order = ", ".join(f'"{c}"' for c, kind in columns if kind != "DOUBLE")
