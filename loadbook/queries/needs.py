@@ -6,14 +6,16 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Callable, Iterator
-from dataclasses import astuple, dataclass, fields
+from dataclasses import dataclass, fields
+from zoneinfo import ZoneInfo
 
 from loadbook.core import times
-from loadbook.core.errors import NotFoundError, UsageError
+from loadbook.core.errors import UsageError
 from loadbook.core.figures import shown
 from loadbook.core.phrases import few
 from loadbook.store.book import BookFolder
 from loadbook.store.run_records import checks_on
+from loadbook.store.session import start
 
 from .filters import Filters
 from .run_choice import chosen_runs
@@ -84,12 +86,25 @@ GROUP BY r.run, b.part, b.serial ORDER BY r.started, r.run, b.part, b.serial
 """
 # of each part and cycle revision the first run, and what was decided last about a first piece of it
 _FIRST = """
-SELECT p.part, r.cycle, r.cycle_revision, r.run, min(r.started) AS started,
-  (SELECT a.decision FROM approval a JOIN run ar ON ar.run = a.run
-   WHERE a.first_article_of = p.part AND ar.cycle = r.cycle AND ar.cycle_revision = r.cycle_revision
-   ORDER BY a.at DESC, a.approval_id DESC LIMIT 1) AS decided
-FROM piece p JOIN run r ON r.run = p.run WHERE r.status = 'done' AND r.cycle IS NOT NULL
-GROUP BY p.part, r.cycle, r.cycle_revision ORDER BY started, p.part
+WITH first AS MATERIALIZED (
+  SELECT p.part, r.cycle, r.cycle_revision, r.run, min(r.started) AS started
+  FROM piece p JOIN run r ON r.run = p.run WHERE r.status = 'done' AND r.cycle IS NOT NULL
+  GROUP BY p.part, r.cycle, r.cycle_revision
+),
+decided AS MATERIALIZED (
+  SELECT a.first_article_of AS part, r.cycle, r.cycle_revision, a.decision, row_number() OVER (
+    PARTITION BY a.first_article_of, r.cycle, r.cycle_revision ORDER BY a.at DESC, a.approval_id DESC) AS nth
+  FROM approval a CROSS JOIN run r ON r.run = a.run WHERE a.first_article_of IS NOT NULL
+)
+SELECT f.*, d.decision AS decided FROM first f
+LEFT JOIN decided d ON d.part = f.part AND d.cycle = f.cycle AND d.cycle_revision = f.cycle_revision AND d.nth = 1
+ORDER BY f.started, f.part
+"""
+# what the screens for slips read, of all that moved
+_FIGURES = """
+SELECT run, started, process, part, serial, characteristic, kind, side, scale, unit, before_mm, after_mm, nominal_mm,
+       movement_mm, movement_um, movement_um_per_100mm, expanded_uncertainty_mm, set_aside
+FROM movement WHERE set_aside IS NULL
 """
 
 
@@ -113,43 +128,46 @@ def needs(book: BookFolder, filters: Filters | None = None, what: str | None = N
 
 def rows_of(found: list[Need]) -> list[list[str | None]]:
     """The rows with the keys of COLUMNS."""
-    return [list(astuple(n)) for n in found]
+    return [[n.what, n.run, n.day, n.subject, n.why] for n in found]
 
 
 def _decisions(book: BookFolder) -> Iterator[Need]:
+    zone = book.zone
     for r in book.read().execute(_DECISIONS):
         if r["verdict"] in ("broken", "cannot be told"):
             why = f"{r['verdict']}: {few((r['broken'] or '').splitlines(), 3)}"
         else:
             why = "no trace to judge" if r["verdict"] is None else str(r["verdict"])
-        yield _need(book, "decision", r, None, why if r["status"] == "done" else f"{r['status'].upper()}, {why}")
+        yield _need(zone, "decision", r, None, why if r["status"] == "done" else f"{r['status'].upper()}, {why}")
 
 
 def _nonconformances(book: BookFolder) -> Iterator[Need]:
+    zone = book.zone
     for r in book.read().execute(_NONCONFORMANCES):
         decided = f" ({r['disposition']}, not closed)" if r["disposition"] else ""
-        yield _need(book, "nonconformance", r, r["serial"], r["what"] + decided)
+        yield _need(zone, "nonconformance", r, r["serial"], r["what"] + decided)
 
 
 def _faults(book: BookFolder) -> Iterator[Need]:
+    zone = book.zone
     for r in book.read().execute(_FAULTS):
-        yield _need(book, "suspected fault", r, r["channel"], r["name"])
+        yield _need(zone, "suspected fault", r, r["channel"], r["name"])
 
 
 def _suspects(book: BookFolder) -> Iterator[Need]:
     from loadbook.analysis.movement import blunders, scale
 
-    from .movement_data import load
+    from .movement_data import BELIEVED, believed_rows
 
-    try:
-        data = load(book, Filters(), parameters=())
-    except NotFoundError:  # nothing was ever read
-        return
-    valued = scale.with_value(data.frame)
-    for r in valued[blunders.flagged_rows(valued) & ~data.believed].to_dict("records"):
+    with start(book, {"movement", "confirmation", "reading"}) as session:
+        valued = scale.with_value(session.frame(_FIGURES))
+        far = valued[blunders.flagged_rows(valued)]
+        far = far[~believed_rows(far, session.frame(BELIEVED))]
+    zone, system = book.zone, book.units
+    for r in far.sort_values(["started", "run", "part", "serial", "characteristic"]).to_dict("records"):
         unit = r["unit"] if r["scale"] == "um" and r["unit"] not in ("um", "%") else "mm"
-        read = ", ".join(f"{_read(r[f'{stage}_mm'], unit, book.units)} {stage}" for stage in ("before", "after"))
-        day = times.local_day(r["started"].isoformat(timespec="seconds") + "Z", book.zone)
+        read = ", ".join(f"{_read(r[f'{stage}_mm'], unit, system)} {stage}" for stage in ("before", "after"))
+        day = times.local_day(r["started"].isoformat(timespec="seconds") + "Z", zone)
         why = f"{r['characteristic']}: {read}; far from its like"
         yield Need("suspected reading", r["run"], day, f"{r['part']} {r['serial']}", why)
 
@@ -159,30 +177,35 @@ def _read(value: float, unit: str, system: str) -> str:
 
 
 def _past_due(book: BookFolder) -> Iterator[Need]:
+    zone = book.zone
     checks: dict[str, list[sqlite3.Row]] = {}
     for row in book.read().execute("SELECT * FROM furnace_check"):
         checks.setdefault(row["furnace"], []).append(row)
     for r in book.read().execute(_RUNS):
-        found = checks_on(checks.get(r["furnace"], []), times.local_day(r["started"], book.zone))
+        if r["furnace"] not in checks:
+            continue
+        found = checks_on(checks[r["furnace"]], times.local_day(r["started"], zone))
         late = {c.kind: c for c in found if c.state in ("failed", "past due")}
         current = {c.kind for c in found if c.state == "current"}
         said = [f"{c.kind} {'failed' if c.state == 'failed' else f'due {c.due_on}'}" for kind, c in late.items()
                 if c.state == "failed" or kind not in current]  # fmt: skip
         if said:
-            yield _need(book, "check past due", r, r["furnace"], "; ".join(said))
+            yield _need(zone, "check past due", r, r["furnace"], "; ".join(said))
 
 
 def _readings(book: BookFolder) -> Iterator[Need]:
+    zone = book.zone
     for r in book.read().execute(_READINGS):
         which = sorted(json.loads(r["which"]))
-        yield _need(book, "after reading", r, f"{r['part']} {r['serial']}", few(which, 3))
+        yield _need(zone, "after reading", r, f"{r['part']} {r['serial']}", few(which, 3))
 
 
 def _first(book: BookFolder) -> Iterator[Need]:
+    zone = book.zone
     for r in book.read().execute(_FIRST):
         if r["decided"] is None or not r["decided"].casefold().startswith(ACCEPTS):
             why = f"{r['cycle']} revision {r['cycle_revision']}: " + (r["decided"] or "not approved")
-            yield _need(book, "first piece", r, r["part"], why)
+            yield _need(zone, "first piece", r, r["part"], why)
 
 
 def _begun(conn: sqlite3.Connection) -> bool:
@@ -198,8 +221,8 @@ def _not_begun(book: BookFolder) -> Iterator[Need]:
         yield Need("first piece", None, None, None, why)
 
 
-def _need(book: BookFolder, what: str, row: sqlite3.Row, subject: str | None, why: str) -> Need:
-    return Need(what, row["run"], times.local_day(row["started"], book.zone), subject, why)
+def _need(zone: ZoneInfo, what: str, row: sqlite3.Row, subject: str | None, why: str) -> Need:
+    return Need(what, row["run"], times.local_day(row["started"], zone), subject, why)
 
 
 _LISTED: dict[str, Callable[[BookFolder], Iterator[Need]]] = {

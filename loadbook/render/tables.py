@@ -163,6 +163,8 @@ def plain(value: Any) -> str:
             return f"{value:.10f}".rstrip("0")
         return "" if math.isnan(value) else f"{value:.10g}"
     text = value.isoformat(sep=" ") if isinstance(value, datetime) else str(value)
+    if text.isprintable():
+        return text
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
