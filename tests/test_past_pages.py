@@ -88,6 +88,14 @@ def test_a_customers_page_holds_no_piece_of_others(shop: BookFolder, past: Past)
         assert found == sorted(r[0] for r in parts)
 
 
+def test_a_page_made_of_its_parts_own_past_is_the_same(shop: BookFolder, past: Past) -> None:
+    for part in list(past.of_part)[::6]:
+        own = past_of(shop, part)
+        assert len(own.runs) < len(past.runs) and part_page(own, part, shop, "us") == part_page(past, part, shop, "us")
+        for serial in [s for p, s in past.of_piece if p == part][:2]:
+            assert piece_page(own, part, serial, shop, "si") == piece_page(past, part, serial, shop, "si")
+
+
 def test_a_passport_adds_the_doses_of_its_runs(shop: BookFolder, past: Past) -> None:
     """Runs together are the dose of all, carried on at the hottest hold: between the largest one and their sum. A run
     that hardens or anneals begins anew. `show piece` says the same."""

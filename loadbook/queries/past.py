@@ -6,6 +6,7 @@ Rows are dicts with values as kept inside (mm, °C, UTC text); nothing is judged
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -23,7 +24,7 @@ _RUNS = """
 SELECT run, strftime(started, '%Y-%m-%dT%H:%M:%SZ') AS started, furnace, atmosphere, process, cycle, cycle_revision,
        status, setup, pieces, verdict, clauses, clauses_broken, clauses_untold, heating_rate_peak_c_per_h, hold_mean_c,
        soak_minutes, cooling_rate_peak_c_per_h
-FROM runs ORDER BY started, run
+FROM runs WHERE {some} ORDER BY started, run
 """
 _MOVEMENT = """
 SELECT run, part, serial, characteristic, kind, unit, setup, atmosphere, condition, before_mm, after_mm, movement_mm,
@@ -35,11 +36,15 @@ _PIECES = """
 SELECT p.run, p.part, p.serial, p.quantity, p.job, p.heat_number, coalesce(p.setup, r.setup) AS setup, p.position,
        p.machining, p.condition, coalesce(j.customer, t.customer) AS customer, j.confidential, j.export_controlled
 FROM piece AS p JOIN run AS r ON r.run = p.run JOIN part AS t ON t.part = p.part LEFT JOIN job AS j ON j.job = p.job
-ORDER BY r.started, p.piece_id
+WHERE {some} ORDER BY r.started, p.piece_id
 """
 _PARTS = """
 SELECT part.*, material.family, material.dose_constant FROM part LEFT JOIN material USING (material) ORDER BY part
 """
+_OPERATIONS = "SELECT * FROM operation WHERE part = $part OR $part IS NULL ORDER BY part, serial, sequence"
+_NONCONFORMANCES = "SELECT * FROM nonconformance WHERE {some} ORDER BY nonconformance_id"
+_DOSES = "SELECT run, value, note FROM parameter WHERE parameter = 'dose_hj' AND channel IS NULL AND {some}"
+_FAULTS = "SELECT run, channel, name, verdict FROM finding WHERE what = 'fault' AND {some} ORDER BY finding_id"
 SETTINGS = (
     ("heating_rate_peak_c_per_h", "heating rate", "c_per_h"),
     ("hold_mean_c", "hold", "c"),
@@ -113,42 +118,60 @@ def word_of(run: Row) -> str:
 def past_of(book: BookFolder, part: str | None = None) -> Past:
     """Gather the book's past. Reads only; kept answers are scored in passing.
 
-    part  `moved` is wanted of this part number alone: most of a long past's rows are movement
+    part  the past of this part number alone is wanted: its runs, with all that lay in them, and `moved` of it; where
+          it never ran, all runs
     """
-    with start(book, {"runs", "movement"}) as session:
-        told = [session.table(_RUNS), session.table(_MOVEMENT, {"part": part})]
-    runs, movement = ([dict(zip(columns, r, strict=True)) for r in rows] for columns, rows in told)
     conn = book.read()
+    only = _runs_of(conn, part) if part is not None else []
+    with start(book, {"runs", "movement"}) as session:
+        some = "run IN (SELECT unnest($runs))" if only else "true"
+        told = [
+            session.table(_RUNS.format(some=some), {"runs": only} if only else None),
+            session.table(_MOVEMENT, {"part": part}),
+        ]
+    runs, movement = ([dict(zip(columns, r, strict=True)) for r in rows] for columns, rows in told)
 
-    def by(sql: str, *keys: str) -> dict[Any, list[Row]]:
-        out: dict[Any, list[Row]] = defaultdict(list)
-        for row in conn.execute(sql):
-            out[tuple(row[k] for k in keys) if len(keys) > 1 else row[keys[0]]].append(dict(row))
-        return dict(out)
+    def chosen(sql: str, run: str = "run") -> sqlite3.Cursor:
+        """The rows of the runs that are wanted."""
+        some = f"{run} IN (SELECT value FROM json_each(?))" if only else "true"
+        return conn.execute(sql.format(some=some), (json.dumps(only),) if only else ())
 
-    pieces = by(_PIECES, "run")
     found = Past(
-        runs={r["run"]: r | {"word": word_of(r), "day": times.local_day(r["started"], book.zone)} for r in runs},
+        runs={r["run"]: r | {"word": word_of(r), "day": day} for r, day in zip(runs, _days(book, runs), strict=True)},
         parts={r["part"]: dict(r) for r in conn.execute(_PARTS)},
         furnaces={r["furnace"]: dict(r) for r in conn.execute("SELECT * FROM furnace ORDER BY furnace")},
-        pieces=pieces,
+        pieces=_by(chosen(_PIECES, "p.run"), "run"),
         moved=_grouped(movement),
         jobs={r["job"]: dict(r) for r in conn.execute("SELECT * FROM job ORDER BY job")},
         answers=_answers(book),
         needs=_by_run(needs(book)),
-        operations=by("SELECT * FROM operation ORDER BY part, serial, sequence", "part", "serial"),
-        nonconformances=by("SELECT * FROM nonconformance ORDER BY nonconformance_id", "run"),
-        checks=by("SELECT * FROM furnace_check ORDER BY done_on DESC", "furnace"),
-        doses={
-            r["run"]: (r["value"], constant_of(r["note"]))
-            for r in conn.execute(
-                "SELECT run, value, note FROM parameter WHERE parameter = 'dose_hj' AND channel IS NULL"
-            )
-        },
-        faults=by("SELECT run, channel, name, verdict FROM finding WHERE what = 'fault' ORDER BY finding_id", "run"),
+        operations=_by(conn.execute(_OPERATIONS, {"part": part if only else None}), "part", "serial"),
+        nonconformances=_by(chosen(_NONCONFORMANCES), "run"),
+        checks=_by(conn.execute("SELECT * FROM furnace_check ORDER BY done_on DESC"), "furnace"),
+        doses={r["run"]: (r["value"], constant_of(r["note"])) for r in chosen(_DOSES)},
+        faults=_by(chosen(_FAULTS), "run"),
     )
     _index(found)
     return found
+
+
+def _runs_of(conn: sqlite3.Connection, part: str) -> list[str]:
+    """The runs that pieces of a part number went through, and with them those that its operations name."""
+    runs = [r[0] for r in conn.execute("SELECT DISTINCT run FROM piece WHERE part = ?", (part,))]
+    also = conn.execute("SELECT DISTINCT run FROM operation WHERE part = ? AND run IS NOT NULL", (part,))
+    return list(dict.fromkeys([*runs, *(r[0] for r in also)])) if runs else []
+
+
+def _days(book: BookFolder, runs: Iterable[Row]) -> list[str]:
+    zone = book.zone
+    return [times.local_day(r["started"], zone) for r in runs]
+
+
+def _by(rows: Iterable[sqlite3.Row], *keys: str) -> dict[Any, list[Row]]:
+    out: dict[Any, list[Row]] = defaultdict(list)
+    for row in rows:
+        out[tuple(row[k] for k in keys) if len(keys) > 1 else row[keys[0]]].append(dict(row))
+    return dict(out)
 
 
 def _grouped(rows: list[Row]) -> dict[str, list[Row]]:
