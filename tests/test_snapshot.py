@@ -25,7 +25,7 @@ from loadbook.core.errors import NotFoundError
 from loadbook.queries import movement_data
 from loadbook.queries.filters import Filters
 from loadbook.queries.sql import ask_sql
-from loadbook.store import revision, sandbox, session, session_copy, snapshot, sql_files
+from loadbook.store import renewal, revision, sandbox, session, session_copy, snapshot, sql_files
 from loadbook.store.backup import backup, restore
 from loadbook.store.book import FILE, BookFolder
 from loadbook.store.records import amend
@@ -88,7 +88,7 @@ class Copied:
 
         def seen(reader: Any, connection: Any, table: str, columns: Any, part: Any = None) -> None:
             self.tables.add(table)
-            self.parts += [(table, max(part[0], 0) // revision.PART)] if part else []
+            self.parts += [(table, max(part[0], 0) // revision.SMALL)] if part else []
             copy(reader, connection, table, columns, part)
 
         def computed(connection: Any, files: Any, *rest: Any) -> None:
@@ -347,25 +347,26 @@ def computed(conn: sqlite3.Connection, run: str, *values: float) -> None:
 def test_of_a_long_table_only_the_parts_that_changed_are_copied(
     book: BookFolder, copied: Copied, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(revision, "PART", 4)  # the book has 10 readings, so parts 0 to 2
+    monkeypatch.setattr(revision, "PART", 8)  # the book has 10 readings: 1 to 7 and, where it grows, 8 to 11
+    monkeypatch.setattr(revision, "SMALL", 4)
 
     def read() -> list[tuple[str, int]]:
         copied(book)
         assert snapshot.check(book)[1] == []
         return sorted(copied.parts)
 
-    assert {("reading", 0), ("reading", 1), ("reading", 2)} <= set(read())
+    assert {("reading", 0), ("reading", 2)} <= set(read())
     put(book, "reading", reading("R4", "before", 50.0, "03-04T07", serial="9", characteristic="bore"))
     assert read() == [("reading", 2)]
     with book.write() as conn:
         amend(conn, "reading", "", 5, {"value_mm": 100.25}, why="typed wrong")
-    assert read() == [("reading", 1)]
+    assert read() == [("reading", 0)]
     assert 100.25 in moved(book)["before_mm"].tolist() + moved(book)["after_mm"].tolist()
     with contextlib.closing(sqlite3.connect(book.file, isolation_level=None)) as other:  # nobody notes where
         listed = ", ".join(r[1] for r in other.execute("PRAGMA table_info(reading)"))
         changed = listed.replace("reading_id", "12").replace("repeat", "2")
         other.execute(f"INSERT INTO reading SELECT {changed} FROM reading WHERE reading_id = 1")
-    assert read() == [("reading", part) for part in range(4)]
+    assert read() == [("reading", part) for part in (0, 2, 3)]
     next(iter((book.path / snapshot.FOLDER).glob("reading-*"))).unlink()
     (book.path / snapshot.FOLDER / file_of(book, "movement").name).unlink()
     assert len(read()) == 1
@@ -373,6 +374,75 @@ def test_of_a_long_table_only_the_parts_that_changed_are_copied(
         with book.write() as conn:
             computed(conn, "R1", *values)
         assert rows_of(book, "parameter")["value"].tolist() == sorted(values)
+
+
+AMENDED = [
+    ("material", "cte_per_k", 13e-6), ("material", "family", "tool steel"), ("gauge", "expanded_uncertainty_mm", 0.01),
+    ("job", "customer", "D"), ("furnace", "atmosphere", "argon"), ("cycle", "process", "age"),
+    ("operation", "operation", "grind"), ("reading", "value_mm", 100.003), ("piece", "setup", "hung"),
+    ("piece", "job", None), ("part", "shape", "plate"), ("part", "material", "odd"),
+    ("characteristic", "upper_mm", 100.2),
+    ("run", "started", "2026-03-01T10:00:00Z"), ("run", "status", "void"),
+]  # fmt: skip
+
+
+def test_movement_is_made_anew_where_a_changed_row_touches_it(
+    book: BookFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever table a row changed in, and nothing else is computed."""
+    monkeypatch.setattr(renewal, "LEAST", 0)
+    put(book, "job", {"job": "J1", "customer": "C"})
+    put(book, "part", *({"part": f"X{i}", "material": "odd"} for i in range(4)))
+    put(book, "characteristic", {"part": "X0", "characteristic": "od", "kind": "outside diameter", "scale": "um"})
+    put(book, "piece", *({"run": r, "part": "X0", "serial": "1", "quantity": 1} for r in ("R1", "R2")))
+    stages = (("before", 50.0, "T07"), ("after", 50.1, "T20"))
+    put(book, "reading", *(reading(f"R{d}", stage, value, f"03-0{d}{at}", part="X0", gauge="G2", already_at_20c=0,
+                                   piece_temp_c=25.0, gauge_temp_c=24.0)
+                           for d in (1, 2) for stage, value, at in stages))  # fmt: skip
+    put(book, "reading", reading("R1", "before", 20.0, "03-01T07", characteristic="bore", already_at_20c=0,
+                                 piece_temp_c=25.0, gauge_temp_c=24.0))  # fmt: skip
+    put(book, "operation", {"part": "00123", "serial": "9", "sequence": 1, "operation": "stress", "run": "R4"})
+    with book.write() as conn:
+        amend(conn, "piece", "", 1, {"job": "J1"}, why="forgotten")
+    computed, make = [], sql_files.make
+
+    def seen(connection: Any, files: Any, *rest: Any) -> None:
+        files = list(files)
+        make(connection, files, *rest)
+        if any(f.name == "movement" for f in files):
+            rows = connection.execute("SELECT table_name FROM duckdb_tables() WHERE table_name = 'touched'").fetchall()
+            computed.append(
+                [r[0] for r in connection.execute("FROM touched ORDER BY part").fetchall()] if rows else None
+            )
+
+    monkeypatch.setattr(sql_files, "make", seen)
+
+    def same() -> list[list[str] | None]:
+        computed.clear()
+        renewed = rows_of(book, "movement")
+        found = list(computed)
+        with monkeypatch.context() as patched:
+            patched.setattr(snapshot, "current", lambda *_: {})
+            pd.testing.assert_frame_equal(renewed, rows_of(book, "movement"))
+        return found
+
+    assert same() == [None]
+    assert same() == []
+    for table, column, value in AMENDED:
+        with book.write() as conn:
+            amend(conn, table, "", 1, {column: value}, why="typed wrong")
+        (touched,) = same()
+        assert touched in (["00123"], ["00123", "X0"] if table in ("run", "furnace", "cycle") else None), table
+    put(book, "operation", {"part": "00123", "serial": "1", "sequence": 1, "operation": "straighten",
+                            "at": "2026-03-02T10:00:00Z"})  # fmt: skip
+    assert same() == [["00123"]]
+    put(book, "confirmation", {"subject": "reading", "run": "R2", "reading_id": 3, "decision": "confirmed",
+                               "person": "P", "why": "slip", "at": "2026-04-01T08:00:00Z"})  # fmt: skip
+    assert same() == [["00123"]]
+    put(book, "furnace", {"furnace": "F3", "atmosphere": "air"})
+    assert same() == [[]]
+    put(book, "piece", *({"run": r, "part": "X1", "serial": "1", "quantity": 1} for r in ("R1", "R2")))
+    assert same() == [["X1"]]
 
 
 def _grow(book: BookFolder, draw: random.Random) -> None:
@@ -425,7 +495,9 @@ def test_whatever_happens_to_book_and_snapshot_it_never_says_something_else(
     book: BookFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:
     draw, put_file = random.Random(seed), writing.put
-    monkeypatch.setattr(revision, "PART", 3)
+    monkeypatch.setattr(revision, "PART", 6)
+    monkeypatch.setattr(revision, "SMALL", 2)
+    monkeypatch.setattr(renewal, "LEAST", 0)
     older = tmp_path / "older.sqlite"
     for step in range(8):
         if draw.random() < 0.15:  # an older copy of the file comes back, and history goes on from there

@@ -4,10 +4,10 @@ Every change of a row raises its table's number: triggers do it, whichever progr
 place that opens writing transactions, gives the tables changed in it a new token as well: a book that was brought back
 from a backup and written to again may reach an old number, but never an old token.
 
-A long table's rows have states of their own, PART of them together by their numbers: what one run adds or amends
-changes one or two of a hundred parts. While `write` holds the book, temporary triggers of its connection note which;
-a row `TABLE/parts` keeps their tokens, with the table's number to which they are right. Where that is another, some
-other program changed rows: then every part counts as changed.
+A long table's rows have states of their own, PART of them together by their numbers, the newest SMALL: what one run
+adds or amends changes one or two of a hundred parts. While `write` holds the book, temporary triggers of its connection
+note which; a row `TABLE/parts` keeps their tokens, with the table's number to which they are right. Where that is
+another, some other program changed rows: then every part counts as changed.
 
 It tells what is behind and is no proof of anything: who takes the triggers away can change rows unseen. `verify` goes
 by the digest chain and the checksums alone.
@@ -21,6 +21,7 @@ from collections.abc import Iterable, Mapping
 
 BOOK = "book"  # the row of the whole book: counts its transactions
 PART = 122_880  # rows of a part at most: as many as an engine packs together
+SMALL = PART // 8  # where a table grows
 MOST_PARTS = 1_000  # of a table; one with more, or with numbers so far apart, is one part
 
 Revision = tuple[int, str]  # number, token
@@ -50,20 +51,24 @@ def of_parts(conn: sqlite3.Connection, table: str, now: Revision) -> dict[Part, 
     now  the table's revision
     """
     usual, others = _kept(conn, table, now)
+    first, last = conn.execute(f'SELECT min(rowid), max(rowid) FROM "{table}"').fetchone()
+    growing = (last or 0) // PART
     found: dict[Part, str] = {}
-    first = conn.execute(f'SELECT min(rowid) FROM "{table}"').fetchone()[0]
     while first is not None or not found:
-        at = max((first or 0) // PART, 0)
-        last = min((at + 1) * PART - 1, _LAST)
-        found[at * PART if at else _FIRST, last] = others.get(str(at), usual)
+        size = SMALL if (first or 0) // PART == growing else PART
+        low = max((first or 0) // size * size, 0)
+        high = min(low + size - 1, _LAST)
+        own = (str(at) for at in range(low // SMALL, high // SMALL + 1))
+        found[low or _FIRST, high] = " ".join([usual, *(f"{at} {others[at]}" for at in own if at in others)])
         if len(found) > MOST_PARTS:
             return {(_FIRST, _LAST): "/".join(map(str, now))}
-        first = conn.execute(f'SELECT min(rowid) FROM "{table}" WHERE rowid > ?', (last,)).fetchone()[0]
+        first = conn.execute(f'SELECT min(rowid) FROM "{table}" WHERE rowid > ?', (high,)).fetchone()[0]
     return found
 
 
 def _kept(conn: sqlite3.Connection, table: str, now: Revision) -> tuple[str, dict[str, str]]:
-    """What is kept of the parts of a table: the state of most of them; number of a part -> its state, of the others."""
+    """What is kept of the parts of a table, SMALL rows each: the state of most; number of a part -> its state, of the
+    others."""
     row = conn.execute("SELECT number, token FROM revision WHERE name = ?", (table + _PARTS,)).fetchone()
     if row is None or row[0] != now[0]:
         return "/".join(map(str, now)), {}
@@ -74,7 +79,7 @@ def _kept(conn: sqlite3.Connection, table: str, now: Revision) -> tuple[str, dic
 def follow(conn: sqlite3.Connection, before: Mapping[str, Revision]) -> list[str]:
     """Note from now on, until `raise_changed`, which parts of long tables change. Gives those tables."""
     there = {row[0] for row in conn.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")} & before.keys()
-    long = [t for t in there if (conn.execute(f'SELECT max(rowid) FROM "{t}"').fetchone()[0] or 0) >= PART]
+    long = [t for t in there if (conn.execute(f'SELECT max(rowid) FROM "{t}"').fetchone()[0] or 0) >= SMALL]
     if long:
         form = "(name TEXT, part INTEGER, PRIMARY KEY (name, part)) WITHOUT ROWID"
         conn.execute(f"CREATE TEMP TABLE IF NOT EXISTS touched {form}")
@@ -82,7 +87,7 @@ def follow(conn: sqlite3.Connection, before: Mapping[str, Revision]) -> list[str
     for table in long:
         for event, rows in (("INSERT", ("NEW",)), ("UPDATE", ("OLD", "NEW")), ("DELETE", ("OLD",))):
             for row in rows:
-                part = f"max({row}.rowid / {PART}, 0)"
+                part = f"max({row}.rowid / {SMALL}, 0)"
                 conn.execute(
                     f"CREATE TEMP TRIGGER touched_{table}_{event}_{row} AFTER {event} ON main.{table}"
                     f" WHEN NOT EXISTS (SELECT 1 FROM touched WHERE name = '{table}' AND part = {part})"

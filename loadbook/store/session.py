@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError, UsageError
 
-from . import session_copy, session_samples, snapshot, sql_files
+from . import renewal, session_copy, session_samples, snapshot, sql_files
 from .engine import engine
 from .handed import Handed
 from .session_copy import column_types
@@ -199,12 +199,16 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
         for table, columns in plan.tables.items():
             if not _placed(session, handed, plan, table, columns):
                 _copied(book, session, handed, plan, table, keep)
+        makers = plan.views
+        if keep and _renewed(book, plan) and _placed(session, handed, plan, renewal.VIEW):
+            _, makers = sql_files.closure(wanted, [*plan.given, renewal.VIEW])
         if plan.samples:
             filled = session_samples.fill(book, connection, handed, keep=keep)
             session.files, session.left_out = [*filled.files, *filled.packs], filled.left_out
     leaves = plan.behind() if keep else []
     change = {SAMPLES: lambda text: session_samples.text(connection, text, filled.files, filled.packs)}
-    sql_files.make(connection, plan.views, change, _PAIRS if "movement" in leaves else ())
+    whole = renewal.VIEW in leaves and makers is plan.views
+    sql_files.make(connection, makers, change, _PAIRS if whole else ())
     if leaves:
         _leave(book, session, handed, plan)
     return session
@@ -281,17 +285,40 @@ def _copied(book: BookFolder, session: Session, handed: Handed, plan: _Plan, tab
     session_copy.copy(book.read(), session.connection, table, columns)
 
 
+def _renewed(book: BookFolder, plan: _Plan) -> bool:
+    """Was the view movement made from the one before, as far as nothing changed in its part numbers?"""
+    found = snapshot.earlier(book, renewal.VIEW) if renewal.VIEW in plan.behind() else None
+    if found is None:
+        return False
+    name, before = found
+    there = plan.kept | plan.made
+    gone = {file for files in before.values() for file in files if file not in there}
+    data = there | snapshot.read(book, [name, *gone])
+    if not {name, *gone} <= data.keys():
+        return False
+    made = renewal.renewed(data[name], before, {table: list(plan.files[table]) for table in before}, data)
+    plan.made.update(dict.fromkeys(plan.files[renewal.VIEW], made) if made else {})
+    return made is not None
+
+
 def _leave(book: BookFolder, session: Session, handed: Handed, plan: _Plan) -> None:
     """Write what the snapshot lacks of a session; a view that had to be computed for it is not computed again."""
     import duckdb
 
     for name in plan.behind():
-        if name not in plan.tables:
+        if name not in plan.tables and not plan.files[name].keys() <= plan.made.keys():
             with contextlib.suppress(duckdb.Error):  # the question will meet it, and say so
                 data = handed.parquet(session.connection, f'SELECT * FROM "{name}"')
                 plan.made.update(dict.fromkeys(plan.files[name], data))
                 session.snapshot.extend(snapshot.place(session.connection, handed, name, [data]))
-    snapshot.keep(book, plan.made, [file for files in plan.files.values() for file in files])
+    names = [file for files in plan.files.values() for file in files]
+    made_of = {
+        file: [list(plan.files[table]) for table in sql_files.closure({view})[0]]
+        for view in snapshot.VIEWS
+        for file in plan.files.get(view, ())
+        if file in plan.made
+    }
+    snapshot.keep(book, plan.made, names, made_of)
 
 
 @contextlib.contextmanager

@@ -56,6 +56,7 @@ _FILE = re.compile(r"(?P<table>[a-z_]+)-[0-9a-f]{16}\.parquet")
 
 Columns = Mapping[str, str]  # name -> type for an engine
 Files = dict[str, Part | None]  # name -> the part of a table that it holds; of a view, None
+MadeOf = Sequence[Sequence[str]]  # the files of each of a view's tables
 Entry = tuple[int, int, str]  # number on the disk, moment of the last change [ns], SHA-256
 
 
@@ -81,16 +82,29 @@ def current_views(files: Mapping[str, Files]) -> dict[str, Files]:
 
     files  of `current`
     """
-    from importlib.metadata import version
-
     names: dict[str, Files] = {}
     for view in VIEWS:
-        tables, makers = sql_files.closure({view})
+        tables, _ = sql_files.closure({view})
         if files.keys() >= set(tables):
-            texts = [f.text for f in (*sql_files.functions().values(), *makers)]
-            of_tables = [list(files[table]) for table in tables]
-            names[view] = {_file(view, [of_tables, texts, version("duckdb")]): None}
+            names[view] = {_view_file(view, [list(files[table]) for table in tables]): None}
     return names
+
+
+def _view_file(view: str, of_tables: Sequence[Sequence[str]]) -> str:
+    """of_tables  the files of each of its tables, in the order of `closure`"""
+    from importlib.metadata import version
+
+    texts = [f.text for f in (*sql_files.functions().values(), *sql_files.closure({view})[1])]
+    return _file(view, [of_tables, texts, version("duckdb")])
+
+
+def earlier(book: BookFolder, view: str) -> tuple[str, dict[str, list[str]]] | None:
+    """The file of a view as it was before its tables changed, and of which files of theirs it was made."""
+    tables, _ = sql_files.closure({view})
+    for name, made_of in _made_of(book.path / FOLDER).items():
+        if _table_of(name) == view and len(made_of) == len(tables) and _view_file(view, made_of) == name:
+            return name, dict(zip(tables, map(list, made_of), strict=True))
+    return None
 
 
 def _file(name: str, state: list[Any]) -> str:
@@ -113,11 +127,12 @@ def read(book: BookFolder, names: Collection[str]) -> dict[str, bytes]:
     return found
 
 
-def keep(book: BookFolder, made: Mapping[str, bytes], beside: Collection[str]) -> None:
+def keep(book: BookFolder, made: Mapping[str, bytes], beside: Collection[str], made_of: Mapping[str, MadeOf]) -> None:
     """Leave files for the next question, as far as the disk lets it, in place of older ones of the same tables.
 
-    made    name, as `current` gave it when the book was read -> bytes
-    beside  names of the same tables' other files, as it gave them then
+    made     name, as `current` gave it when the book was read -> bytes
+    beside   names of the same tables' other files, as it gave them then
+    made_of  file of a view -> the files that it was made of: those that are there stay as long as it does
     """
     folder = book.path / FOLDER
     tables = {_table_of(name) for name in made}
@@ -126,10 +141,12 @@ def keep(book: BookFolder, made: Mapping[str, bytes], beside: Collection[str]) -
         writing.sweep(folder)
         listed = _listed(folder)
         entries = {name: e for name, e in listed.items() if _table_of(name) not in tables or name in beside}
+        rests = {n: of for n, of in {**_made_of(folder), **made_of}.items() if n in entries or n in made}
+        entries |= {n: listed[n] for of in rests.values() for files in of for n in files if n in listed}
         for name, data in made.items():
             writing.put(folder / name, data, over=True, lasting=False)
             entries[name] = _entry((folder / name).lstat(), data)
-        text = json.dumps({"form": FORM, "files": entries}, indent=1)
+        text = json.dumps({"form": FORM, "files": entries, "made of": rests}, indent=1)
         writing.put(folder / LIST, text.encode(), over=True, lasting=False)
         for path in folder.iterdir():
             if _FILE.fullmatch(path.name) and path.name not in entries:
@@ -236,14 +253,30 @@ def _entry(there: os.stat_result, data: bytes) -> Entry:
 
 def _listed(folder: Path) -> dict[str, Entry]:
     """The files of the list; none where it is no list of this program's."""
-    with contextlib.suppress(LoadbookError, ValueError, TypeError, LookupError, AttributeError, RecursionError):
-        found = json.loads(read_file(folder / LIST, LARGEST_TEXT, links=False))
+    with contextlib.suppress(ValueError, TypeError, LookupError, AttributeError):
+        return {
+            name: (int(number), int(changed), str(sha256))
+            for name, (number, changed, sha256) in _list(folder)["files"].items()
+            if _FILE.fullmatch(name)
+        }
+    return {}
+
+
+def _made_of(folder: Path) -> dict[str, MadeOf]:
+    """File of a view -> the files of its tables that it was made of, as the list has them."""
+    with contextlib.suppress(ValueError, TypeError, LookupError, AttributeError):
+        return {
+            str(view): [[str(file) for file in files] for files in made_of]
+            for view, made_of in _list(folder)["made of"].items()
+        }
+    return {}
+
+
+def _list(folder: Path) -> dict[str, Any]:
+    with contextlib.suppress(LoadbookError, ValueError, TypeError, LookupError, RecursionError):
+        found: dict[str, Any] = json.loads(read_file(folder / LIST, LARGEST_TEXT, links=False))
         if found["form"] == FORM:
-            return {
-                name: (int(number), int(changed), str(sha256))
-                for name, (number, changed, sha256) in found["files"].items()
-                if _FILE.fullmatch(name)
-            }
+            return found
     return {}
 
 
