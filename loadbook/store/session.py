@@ -195,17 +195,17 @@ def start(book: BookFolder, needs: Iterable[str] | None = None, *, keep: bool = 
         plan = _plan(book, wanted)
         if not all(_placed(session, handed, plan, view) for view in plan.given):
             plan = _plan(book, wanted, given=False)
-        keep = keep and snapshot.may_keep(book)
+        leave = keep and snapshot.may_keep(book)
         for table, columns in plan.tables.items():
             if not _placed(session, handed, plan, table, columns):
-                _copied(book, session, handed, plan, table, keep)
+                _copied(book, session, handed, plan, table, leave)
         makers = plan.views
-        if keep and _renewed(book, plan) and _placed(session, handed, plan, renewal.VIEW):
+        if leave and _renewed(book, plan) and _placed(session, handed, plan, renewal.VIEW):
             _, makers = sql_files.closure(wanted, [*plan.given, renewal.VIEW])
         if plan.samples:
             filled = session_samples.fill(book, connection, handed, keep=keep)
             session.files, session.left_out = [*filled.files, *filled.packs], filled.left_out
-    leaves = plan.behind() if keep else []
+    leaves = plan.behind() if leave else []
     change = {SAMPLES: lambda text: session_samples.text(connection, text, filled.files, filled.packs)}
     whole = renewal.VIEW in leaves and makers is plan.views
     sql_files.make(connection, makers, change, _PAIRS if whole else ())
@@ -267,13 +267,14 @@ def _placed(session: Session, handed: Handed, plan: _Plan, name: str, columns: M
         return True
     for file in files:  # to be made anew
         plan.kept.pop(file, None)
+        plan.made.pop(file, None)
     return False
 
 
-def _copied(book: BookFolder, session: Session, handed: Handed, plan: _Plan, table: str, keep: bool) -> None:
+def _copied(book: BookFolder, session: Session, handed: Handed, plan: _Plan, table: str, leave: bool) -> None:
     """Copy a table from the records: of its parts those that the snapshot lacks; all of it where nothing is kept."""
     columns, files = plan.tables[table], plan.files.get(table, {})
-    if keep or not files.keys().isdisjoint(plan.kept):
+    if leave or not files.keys().isdisjoint(plan.kept):
         for file in [f for f in files if f not in plan.kept]:
             session_copy.create(session.connection, table, columns)
             session_copy.copy(book.read(), session.connection, table, columns, files[file])
