@@ -415,3 +415,39 @@ def test_a_bead_loose_before_it_had_a_place_answers_at_two_speeds() -> None:
     loose = 0.7 * lagged(trace.t_s, drive, 1.0) + 0.3 * trace.values[5]
     fault = only(find_faults(with_values(trace, "W5", np.round(loose, 1), between(trace, 0.0))), "detached", "W5")
     assert fault.figures["share"] == pytest.approx(0.7, abs=0.1) and fault.start_s == 0.0
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "from_h", "kind"),
+    [
+        ("W2", lambda t, y: 300.0 + np.random.default_rng(1).normal(0.0, 0.15, t.size), 3.6, "frozen"),
+        ("W2", lambda t, y: y - 70.0 * np.clip((t / 3600.0 - 9.0) / 0.3, 0.0, 1.0), 9.0, "detached"),
+        ("W2", lambda t, y: y - 40.0 * (np.arange(t.size) % 20 == 0), 7.0, "spike"),
+        ("W2", lambda t, y: y + np.random.default_rng(1).normal(0.0, 6.0, t.size), 7.13, "noisy"),
+    ],
+)
+def test_a_fault_has_its_own_name_and_its_own_first_moment(name: str, change, from_h: float, kind: str) -> None:  # type: ignore[no-untyped-def]
+    """A dead input that flickers is not a wrong type, nor is a bead that fell away in the soak; spikes by the dozen are
+    spikes; noise begins within minutes of its first wild sample and not with a block of ten minutes."""
+    trace = load()
+    changed = change(trace.t_s, trace.values[trace.row(name)])
+    fault = only(find_faults(with_values(trace, name, changed, between(trace, from_h))), kind, name)
+    assert fault.start_s == pytest.approx(from_h * 3600.0, abs=900.0 if kind == "spike" else 240.0)
+
+
+def test_a_zone_whose_input_is_dead_is_said() -> None:
+    trace = load()
+    zones = np.vstack([trace.values[:1], trace.values[:1] + 1.0, trace.values[:1] - 1.0])
+    values = np.vstack([zones, trace.values[1:]])
+    channels = (*(Channel(i + 1, f"Z{i + 1}", "control", tc_type="K") for i in range(3)), *trace.channels[1:])
+    trace = replace(trace, values=values, flags=np.zeros(values.shape, np.uint8), channels=channels)
+    dead = 300.0 + np.random.default_rng(1).normal(0.0, 0.15, trace.t_s.size)
+    only(find_faults(with_values(trace, "Z2", dead, between(trace, 3.3))), "frozen", "Z2")
+
+
+def test_a_wire_that_moves_is_said_among_three() -> None:
+    trace = load()
+    kept = replace(trace, values=trace.values[:4], flags=trace.flags[:4], channels=trace.channels[:4])
+    moved = kept.values[1] - 3.0 * np.clip(kept.t_s / 3600.0 - 4.0, 0.0, None)
+    assert find_faults(kept) == []
+    only(find_faults(with_values(kept, "W1", moved, between(kept, 0.0))), "drifting", "W1")

@@ -146,6 +146,7 @@ PLANTED: dict[str, tuple[Columns, int, str]] = {
         "no gauge",
     ),
     "a pyrometer's floor": ({"Control (°C)": np.round(kinked(), 1)}, 60, "floor of a pyrometer"),
+    "open downscale": ({"Work 1 (°C)": np.where(K > 400, -200.0, np.round(20 + 0.5 * K))}, 60, "open circuit"),
     "open at the start": ({"Work 1 (°C)": np.where(K < 50, 1372.0, np.round(20 + 0.5 * K))}, 60, "open circuit"),
     "open on a number in its range": (
         {"Work 1 (°C)": np.where((K > 300) & (K < 310), 25.0, np.round(20 + K))},

@@ -105,6 +105,8 @@ _EVIDENCE: dict[str, Template] = {
     "stands_below": "stands {below_furnace_c_diff} below the furnace at the late hold ({share:.2f} times the others' "
     "rise) and would come to rest {below_peers_c_diff} below its peers, further than the widest class of furnace "
     "uniformity allows a place to be ({class_c_diff}); a place colder than that would look the same",
+    "fell_away": "stood with its peers at {stood_c:.1f} at {at_s:clock} and then fell away to {below_c_diff} below "
+    "them, further than a colder place can be: it left its piece, or the piece left its place",
     "shorted_rise": "rose by {rose_c_diff} where its peers rose by {peers_c_diff}, and stands at {stands_c} at the "
     "late hold, not on its way to the furnace: it reads another place, or as another type",
     "shorted_drop": "fell from {from_c:number} to {to_c} within {within_min} at {at_s:clock} while its peers stood at "

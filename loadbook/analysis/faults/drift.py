@@ -22,6 +22,7 @@ from loadbook.core.remarks import remark
 from .channels import ChannelView
 from .rest import Plateau, at_rest, driven_rates, late_slopes, plateau
 
+FEWEST = 3  # work TCs
 AT_REST_C = 3.0  # standard error of a peer that says where the load comes to rest
 UNSURE_C = 6.0  # and of a channel of which nothing is said
 ERRORS = 1.0  # so many standard errors beyond the limit
@@ -59,9 +60,11 @@ def find_drift(view: ChannelView) -> list[Fault]:
     if level is None:
         return []
     rows = np.flatnonzero(view.work & np.isfinite(level.y))
-    if len(rows) < 4:
+    if len(rows) < FEWEST:
         return []
     found = [x for row in rows if (x := _apart(view, level, int(row), rows)) is not None]
+    if len(rows) == FEWEST:  # two peers do not show how far places lie apart
+        found = [x for x in found if x.sensor]
     places = [x for x in found if not x.sensor]
     many = len(places) >= max(MANY, MANY_SHARE * len(rows))
     faults = [_fault(view, level, x, rows) for x in found if x.sensor or not many]

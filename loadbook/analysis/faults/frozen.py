@@ -3,7 +3,7 @@
 A thick section may honestly stand still for long: cold at the start, at the turn from heating to cooling, at the
 hold, and the longer the coarser the recorder. So standing still is a fault only where the channel came in moving and
 stopped dead, or where the furnace moved away and its own earlier rate says how far it should have followed, or where
-it never moved at all.
+it never moved at all. A dead input may flicker in its last digits: within its noise it stands still too, for longer.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ QUICKEST_STOP_S = 240.0  # no section comes to rest quicker than with this time 
 FURNACE_STOP_S = 60.0
 OWN_RATE_SHARE = 0.5  # the section may answer this much more slowly than it did before
 WHOLE_RUN_C = 60.0
+FLICKER_S, FLICKER_NOISES = 1800.0, 3.0  # a minute's mean that stays within so many noises (or one step) for so long
 ALONE_S = 5400.0
 
 
@@ -37,6 +38,40 @@ def find_frozen(view: ChannelView) -> list[Fault]:
             fault = _judged(view, row, first, last)
             if fault:
                 found.append(fault)
+    known = {f.channel for f in found}
+    for row, first, last in _flickering(view):
+        fault = None if view.channels[row].name in known else _judged(view, row, first, last, WHOLE_RUN_C)
+        if fault:
+            found.append(fault)
+    return found
+
+
+def _flickering(view: ChannelView) -> list[tuple[int, int, int]]:
+    """(row, first and last sample) of each channel's longest stretch in which its minutes' means stay within its noise,
+    of channels that do so for half an hour while the furnace moves on."""
+    grid = view.grid
+    span = max(3, round(FLICKER_S / grid.step_s))
+    if grid.y.shape[1] <= span:
+        return []
+    room = np.maximum(FLICKER_NOISES * view.noise, view.resolution)
+    with np.errstate(invalid="ignore"):
+        stands = np.abs(grid.y[:, span:] - grid.y[:, :-span]) <= room[:, None]
+        moves = np.abs(grid.furnace[span:] - grid.furnace[:-span]) > PEERS_MOVE_C
+    found = []
+    for row in np.flatnonzero((stands & moves).any(axis=1)).tolist():
+        y, best = grid.y[row], (0, 0)
+        for at in np.flatnonzero(stands[row] & moves).tolist():
+            if at + span <= best[1]:
+                continue
+            away = np.flatnonzero(np.abs(y - middle(y[at : at + span][np.isfinite(y[at : at + span])])) > room[row])
+            inside = np.searchsorted(away, at + span // 2)
+            first = int(away[inside - 1]) + 1 if inside else 0
+            last = int(away[inside]) - 1 if inside < away.size else y.size - 1
+            best = max(best, (first, last), key=lambda b: b[1] - b[0])
+        if best[1] - best[0] >= span:
+            ends = grid.t[best[0]] - 0.5 * grid.step_s, grid.t[best[1]] + 0.5 * grid.step_s
+            first, last = np.searchsorted(view.t, ends[0]), np.searchsorted(view.t, ends[1], side="right") - 1
+            found.append((row, int(first), int(last)))
     return found
 
 
@@ -100,11 +135,13 @@ def _still(view: ChannelView, row: int) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(first[enough], last[enough], strict=True)]
 
 
-def _judged(view: ChannelView, row: int, first: int, last: int) -> Fault | None:
+def _judged(view: ChannelView, row: int, first: int, last: int, least_c: float = 0.0) -> Fault | None:
+    """The fault of a stretch in which a channel stood still; least_c: what its peers must have moved at least, above
+    which a sudden stop or start alone is no fault (of a channel that flickers)."""
     t, value = view.t, float(view.y[row, first])
     resolution = float(view.resolution[row])
     lasted = float(t[last] - t[first])
-    needed = max(PEERS_MOVE_RESOLUTIONS * resolution, PEERS_MOVE_C)
+    needed = max(PEERS_MOVE_RESOLUTIONS * resolution, PEERS_MOVE_C, least_c)
     moved = _peers_move(view, row, first, last, needed)
     if moved <= needed:
         return None
@@ -129,6 +166,8 @@ def _judged(view: ChannelView, row: int, first: int, last: int) -> Fault | None:
     let_go = _release(view, row, last)
     released = bool(np.isfinite(let_go) and abs(let_go) > max(5.0 * resolution, 6.0, 8.0 * float(view.noise[row])))
     furnace_left = not view.work[row] and not from_start
+    if least_c:
+        stopped = released = False
     if not (stopped or should_have or never or released or furnace_left):
         return None
     said = [

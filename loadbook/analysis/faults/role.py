@@ -33,6 +33,7 @@ UNSURE_C = 6.0  # an error of where it comes to rest beyond which nothing is sai
 ERRORS = 1.5  # so many standard errors of where it comes to rest are left to it
 TABLE_FITS = 0.9  # of the time up to the end of the hold
 LEADS_C = 15.0
+FELL_BEGUN_C = 2.0  # below where it had been, and where it stood among its peers: it has begun to fall away
 
 
 def find_role_faults(view: ChannelView) -> list[Fault]:
@@ -171,8 +172,30 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
             {"share": share, "below_c": around - final},
         ))  # fmt: skip
         # what no table explains is a cold place, unless it is far beyond one and is known well
-        return fault if fault.wire or (sure_c and gap > FAR_UNDER_C) else None
+        if fault.wire or not (sure_c and gap > FAR_UNDER_C):
+            return fault if fault.wire else None
+        return _fell(view, row, level, around - final, around) or fault
     return None
+
+
+def _fell(view: ChannelView, row: int, level: Plateau, below_c: float, around_c: float) -> Fault | None:
+    """A channel that stood with its peers while they were as hot as at the late hold, and fell away later: no error of
+    scale, which is there whenever it is hot."""
+    grid, y = view.grid, view.grid.y[row]
+    others = [i for i in np.flatnonzero(view.work) if i != row]
+    peers = median_of(grid.y[others]) if others else grid.furnace
+    with np.errstate(invalid="ignore"):
+        with_them = (peers > around_c - 0.25 * below_c) & (y > peers - 0.3 * below_c) & (grid.t < grid.t[level.mask][0])
+    if not with_them.any():
+        return None
+    points = np.flatnonzero(with_them)
+    own, beside = y[points], (y - peers)[points]
+    last = points[(own > own.max() - FELL_BEGUN_C) | (beside > np.median(beside) - FELL_BEGUN_C)][-1]
+    return Fault(
+        "detached", view.channels[row].name, float(grid.t[last]), float(view.t[-1]), 0.6, False,
+        (remark("fell_away", stood_c=float(y[last]), at_s=float(grid.t[last]), below_c_diff=below_c),),
+        {"below_c": below_c},
+    )  # fmt: skip
 
 
 def _left_range(view: ChannelView, row: int, level: Plateau) -> Fault | None:

@@ -17,7 +17,6 @@ SPIKE_C = 12.0  # smallest one looked for
 SPIKE_NOISES = 10.0
 SLOWEST_S = 90.0  # of a recorder with a longer interval nothing is said
 RETURN_SHARE = 0.25  # it comes back to within this share of its height
-MANY = 12  # more of them make a channel noisy
 
 
 def find_spikes(view: ChannelView) -> list[Fault]:
@@ -32,7 +31,7 @@ def find_spikes(view: ChannelView) -> list[Fault]:
     found = []
     for row in rows:
         places = [p for p in _places(view, row, float(least[row])) if not moved[p[0] : p[1] + 1].any()]
-        if 0 < len(places) <= MANY:
+        if places:
             found.append(_fault(view, row, places))
     return found
 

@@ -150,7 +150,7 @@ def find_noisy(view: ChannelView) -> list[Fault]:
             large = (np.abs(here[1:]) > 0.3 * floor[block]) & (np.abs(here[:-1]) > 0.3 * floor[block])
             turns = (here[1:] * here[:-1] < 0.0) & large
             noisy[block] = turns.sum() > TURNING * large.sum()
-        found.extend(_noisy_faults(view, row, noisy, mean[row], peers, per_block))
+        found.extend(_noisy_faults(view, row, noisy, mean[row], peers, per_block, np.abs(signed)))
     return found
 
 
@@ -162,13 +162,25 @@ def _of_its_kind(view: ChannelView, row: int) -> list[int]:
     return others if view.work[row] else [i for i in others if not view.work[i]]
 
 
-def _noisy_faults(view: ChannelView, row: int, noisy: Bools, own: Floats, peers: Floats, per_block: int) -> list[Fault]:
+def _noisy_faults(
+    view: ChannelView, row: int, noisy: Bools, own: Floats, peers: Floats, per_block: int, off: Floats
+) -> list[Fault]:
+    """A fault for each run of noisy blocks, from its first sample that is off its line as far as the noise goes (half
+    the scatter, and beyond what peers do) to its last one, at most a block before or after.
+
+    off  (n,) how far each sample is off the line between its neighbours [°C]
+    """
     joined = noisy.copy()
     joined[1:-1] |= noisy[:-2] & noisy[2:]
     found = []
     for first, last in runs_of(joined):
         ratio = float(np.mean(own[first : last + 1]) / max(float(np.mean(peers[first : last + 1])), 1e-3))
         start, end = first * per_block, min(len(view.t) - 1, (last + 1) * per_block)
+        beyond = max(0.5 * float(np.mean(own[first : last + 1])), 4.0 * float(np.mean(peers[first : last + 1])))
+        wide = np.arange(max(0, start - per_block), min(len(off), end + per_block))
+        wild = wide[off[wide] > beyond]
+        if wild.size:
+            start, end = int(wild[0]), int(wild[-1])
         found.append(
             Fault(
                 "noisy",

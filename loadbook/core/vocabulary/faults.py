@@ -18,7 +18,8 @@ TERMS = (
         "frozen",
         "fault",
         "A channel unchanged to the recorder's resolution for ten minutes or more while its peers move by more than "
-        "ten resolutions. A thick section may honestly stand still (cold at the start, at the turn from heating to "
+        "ten resolutions; or one that flickers about one value, within its noise, for half an hour or more while they move "
+        "by {60 c_diff}. A thick section may honestly stand still (cold at the start, at the turn from heating to "
         "cooling, at the hold), so one of two things must hold as well: it came in moving and stopped dead, or its own "
         "earlier rate towards the furnace says that it should have moved.",
         formula="stopped dead: slope before x duration / 4 > 3 resolutions; should have moved: "
@@ -64,8 +65,8 @@ TERMS = (
         "then follows the furnace. Honest thin sections sit near the furnace all the way and thick ones lag all the "
         "way, so the change is the evidence, never the place. At the hold, where piece and furnace are equally hot, it "
         "cannot be seen; it then shows when the load is heated or cooled again, and the finding says so. Loose from the "
-        "start, it shows no earlier place, but two speeds: a share of the furnace's movement at once, the rest slowly. A "
-        "confirmed one is left out from its moment on.",
+        "start, it shows no earlier place, but two speeds: a share of the furnace's movement at once, the rest slowly. One that "
+        "stood with its peers at the hold and then fell {60 c_diff} and more below them has left its place too. A confirmed one is left out from its moment on.",
         formula="over 5, 10 and 15 min, all forecasts beaten by {4 c_diff} and 15 % of the distance to the furnace (cooling: by more): own largest k = change / integral of (furnace - reading) dt so far, and k and "
         "gap of the line of change over distance (a cold place keeps a gap), each times what k of the three peers with "
         "the nearest k rose by; own distance to the furnace before, times what theirs changed by. Nothing is said where "

@@ -22,7 +22,7 @@ HIGHEST_MBAR = 1e8  # no gauge reads beyond: presses have some thousand bar, and
 # scales and of single-chip sensors. Common practice, not a standard.
 SENTINELS = (
     1372.0, 1820.0, 1768.0, 1300.0, 1023.75, 2047.75, 2047.9375, 472.0, 85.0, -127.0, -196.6, -242.02,
-    -270.0, -45.0, -46.85, 32767.0, 32768.0,
+    -270.0, -200.0, -45.0, -46.85, 32767.0, 32768.0,
     -32768.0, 3276.7, -3276.8, 65535.0, 6553.5, 999.0, 999.9, 9999.0, 9999.9, -999.0, -999.9, -9999.0, 9.9e37, -9.9e37,
 )  # fmt: skip
 
