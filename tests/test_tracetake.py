@@ -18,6 +18,7 @@ from loadbook.readers.recorder.kept_layouts import kept_layout, save_layout
 from loadbook.readers.recorder.layout import ChannelRule, Layout
 from loadbook.readers.recorder.options import Options
 from loadbook.readers.recorder.take import take_trace
+from loadbook.readers.recorder.time_axis import rising
 from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake
 from loadbook.store.trace_files import read_trace
@@ -169,6 +170,23 @@ def test_a_clock_set_back_in_a_long_file_is_asked(book: BookFolder, tmp_path: Pa
     minutes = np.concatenate([np.arange(800.0), np.arange(775.0, 1600.0)])
     with pytest.raises(OpenQuestion, match=r"goes back in line 802, and 25 of 1625 .* a clock that was set back"):
         take_trace(book, unitless(tmp_path, minutes), "R1", Options(unit="c"))
+
+
+@pytest.mark.parametrize(("rows", "asked"), [(2, True), (10, True), (60, True), (0, False)])
+def test_a_clock_set_back_by_minutes_on_a_ramp_is_asked(rows: int, asked: bool) -> None:
+    """Ten minutes lost on a ramp look like 200 °C/h; rows that a recorder sent twice are no step of its clock."""
+    minutes = np.concatenate([np.arange(240.0), np.arange(240.0 - rows, 880.0)])
+    values = (20.0 + 1.7 * np.arange(minutes.size))[None, :]
+    flags, lines = np.zeros(values.shape, np.uint8), np.arange(minutes.size)
+    questions = rising(60.0 * minutes, values, flags, lines)[1]
+    assert [q for q in questions if "a clock that was set back?" in q.text] == (questions if asked else [])
+    assert bool(questions) == asked
+    if rows:
+        block = slice(240 - rows, 240)
+        sent = np.concatenate([values[:, :240], values[:, block] + 0.1, values[:, 240:]], axis=1)
+        again = np.concatenate([np.arange(240.0), np.arange(240.0)[block], np.arange(240.0, values.shape[1])])
+        told = rising(60.0 * again, sent, np.zeros(sent.shape, np.uint8), np.arange(again.size))[1]
+        assert not [q for q in told if "set back?" in q.text]
 
 
 def test_out_of_range_is_flagged_and_kept_as_recorded(book: BookFolder) -> None:

@@ -24,7 +24,8 @@ QUICKEST_STOP_S = 240.0  # no section comes to rest quicker than with this time 
 FURNACE_STOP_S = 60.0
 OWN_RATE_SHARE = 0.5  # the section may answer this much more slowly than it did before
 WHOLE_RUN_C = 60.0
-FLICKER_S, FLICKER_NOISES = 1800.0, 3.0  # a minute's mean that stays within so many noises (or one step) for so long
+FLICKER_S, FLICKER_NOISES = 1800.0, 5.0  # a minute's mean that stays within so many noises (or one step) for so long
+FELL_IN_C = 25.0  # a dead input keeps its last value; one that jumped there by more reads something else
 ALONE_S = 5400.0
 
 
@@ -71,7 +72,9 @@ def _flickering(view: ChannelView) -> list[tuple[int, int, int]]:
         if best[1] - best[0] >= span:
             ends = grid.t[best[0]] - 0.5 * grid.step_s, grid.t[best[1]] + 0.5 * grid.step_s
             first, last = np.searchsorted(view.t, ends[0]), np.searchsorted(view.t, ends[1], side="right") - 1
-            found.append((row, int(first), int(last)))
+            came = grid.y[row, max(0, best[0] - 3) : best[0] + 1]
+            if not (np.abs(came - came[-1]) > FELL_IN_C).any():
+                found.append((row, int(first), int(last)))
     return found
 
 

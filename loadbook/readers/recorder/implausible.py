@@ -18,11 +18,11 @@ SPIKE_C = 8.0  # and fifteen times the usual step: less is noise
 FLOOR_C = 350.0  # a pyrometer's range seldom begins lower
 FULL_SPEED = 2.0  # the next sample above a floor is farther off than this many times what counts as on it
 HIGHEST_MBAR = 1e8  # no gauge reads beyond: presses have some thousand bar, and an off gauge is written 9.9e37
-# Numbers that converters and recorders write for an open circuit: the ends of thermocouple tables, of 8- to 16-bit
-# scales and of single-chip sensors. Common practice, not a standard.
+# Numbers that converters and recorders write for an open circuit: the ends of thermocouple tables (in °F too), of 8- to
+# 16-bit scales and of single-chip sensors. Common practice, not a standard.
 SENTINELS = (
     1372.0, 1820.0, 1768.0, 1300.0, 1023.75, 2047.75, 2047.9375, 472.0, 85.0, -127.0, -196.6, -242.02,
-    -270.0, -200.0, -45.0, -46.85, 32767.0, 32768.0,
+    -270.0, -200.0, -45.0, -46.85, 2501.6, 2502.0, 3308.0, 3214.4, 2372.0, -454.0, -328.0, 32767.0, 32768.0,
     -32768.0, 3276.7, -3276.8, 65535.0, 6553.5, 999.0, 999.9, 9999.0, 9999.9, -999.0, -999.9, -9999.0, 9.9e37, -9.9e37,
 )  # fmt: skip
 

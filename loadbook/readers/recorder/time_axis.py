@@ -199,6 +199,7 @@ DAY = 86_400.0
 GAP_FACTOR = 3.0  # a gap is an interval longer than three times the usual (median) one
 REPEAT_SHARE = 0.05  # repeated times with other values on more of the rows than this may be rounded times: asked
 SET_BACK_ROWS = 20  # this many after the one step back of a file: asked as well, however long the file
+GOES_ON = 0.5  # and fewer, where they step by less than this of how far they are off the rows of the same times
 
 
 @dataclass
@@ -326,30 +327,55 @@ def rising(
         time = spread_repeats(time)
     axis = _sorted(time, values.copy(), flags.copy(), lines)
     many_of_all = axis.duplicates >= 3 and axis.duplicates >= REPEAT_SHARE * len(time)
-    if not repeats and (many_of_all or _set_back(time, axis.duplicates)):
-        questions.append(_about_duplicates(time, lines, axis.duplicates))
+    goes_on = _goes_on(time, values)
+    if not repeats and (many_of_all or _set_back(time, axis.duplicates, goes_on)):
+        questions.append(_about_duplicates(time, lines, axis.duplicates, goes_on))
     axis.notes = notes + axis.notes
     return axis, questions
 
 
-def _set_back(time: Floats, duplicates: int) -> bool:
+def _set_back(time: Floats, duplicates: int, goes_on: bool) -> bool:
     """Does one step back stand before a whole block of rows with the times of others: a clock that was set back, after
-    which every row is timed too early, however long the file."""
-    return duplicates >= SET_BACK_ROWS and int((np.diff(time) < 0).sum()) == 1
+    which every row is timed too early, however long the file? Of a few rows the values must tell."""
+    one = int((np.diff(time) < 0).sum()) == 1
+    return one and (duplicates >= SET_BACK_ROWS or (duplicates > 0 and goes_on))
 
 
-def _about_duplicates(time: Floats, lines: np.ndarray, count: int) -> Question:
+def _goes_on(time: Floats, values: Floats) -> bool:
+    """Across the first step back of the times, do the values go on where the row before was, and not where the row of
+    the same time is?"""
     back = np.flatnonzero(np.diff(time) < 0)
-    if len(back):
-        clock = "" if count >= REPEAT_SHARE * len(time) else "a clock that was set back, or "
+    same = np.flatnonzero(time[: back[0] + 1] == time[back[0] + 1]) if len(back) else back
+    if not len(same) or same[0] == 0:  # it begins again
+        return False
+    after = values[:, back[0] + 1]
+    step, off = np.abs(after - values[:, back[0]]), np.abs(after - values[:, same[0]])
+    seen = np.isfinite(step) & np.isfinite(off)
+    return bool(seen.any() and np.median(step[seen]) < GOES_ON * np.median(off[seen]))
+
+
+def _about_duplicates(time: Floats, lines: np.ndarray, count: int, goes_on: bool) -> Question:
+    back = np.flatnonzero(np.diff(time) < 0)
+    if not len(back):
         return Question(
-            f"the time goes back in line {int(lines[back[0] + 1])}, and {count} of {len(time)} rows have the time of an"
-            f" earlier row and other values: {clock}two records in one file?",
-            "--repeated-times first (leaves those rows out), or take the file apart",
+            f"{count} of {len(time)} rows have the time of an earlier row and other values: rounded times, or"
+            " duplicates?",
+            "--repeated-times spread or first",
         )
+    told = (
+        f"the time goes back in line {int(lines[back[0] + 1])}, and {count} of {len(time)} rows have the time of an"
+        " earlier row and other values: "
+    )
+    if goes_on:
+        return Question(
+            told + "a clock that was set back? Then all later rows are too early, and a ramp there looks steeper than"
+            " it was",
+            "times that are put right in the file, or --repeated-times first (leaves those rows out, nothing more)",
+        )
+    clock = "" if count >= REPEAT_SHARE * len(time) else "a clock that was set back, or "
     return Question(
-        f"{count} of {len(time)} rows have the time of an earlier row and other values: rounded times, or duplicates?",
-        "--repeated-times spread or first",
+        f"{told}{clock}two records in one file?",
+        "--repeated-times first (leaves those rows out), or take the file apart",
     )
 
 
