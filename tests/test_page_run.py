@@ -202,6 +202,13 @@ def test_units_us_turns_temperatures_and_differences_each_in_its_own_way(
     assert without_sentences(page.data("run-data")) == without_sentences(made["R-kept"].data("run-data"))
 
 
+def test_what_a_segment_did_is_the_figure_that_its_clause_was_decided_by(made: dict[str, Made]) -> None:
+    rates = [c for c in made["R-kept"].sheet.judged.clauses if re.fullmatch(r"(heat|cool) \d+ rate", c.clause)]
+    assert rates
+    for clause in rates:
+        assert re.search(rf"fastest[^,]* {clause.value:.1f} °C/h", made["R-kept"].told), clause
+
+
 def test_wild_names_bring_no_element(made: dict[str, Made]) -> None:
     page = made[WILD_RUN]
     scripts = [a for t, a in read(page.source).tags if t == "script"]

@@ -430,3 +430,25 @@ def test_samples_five_minutes_apart_blame_no_quick_tc() -> None:
     quick = RunCase("quick TCs", PLAIN, partial(run, TRIMMED, (Zone(),), work, step_s=300.0), KEPT)
     found = tell(quick)
     assert (found.judgement.verdict, [f.kind for f in found.judgement.faults]) == (KEPT, [])
+
+
+STEPPED = path(20.0, (300.0, 100.0), (600.0, 60.0), (620.0, 20.0), 2.0, (300.0, 50.0), (90.0, 180.0), 0.5)
+
+
+def test_a_peak_of_a_segment_or_above_a_temperature_is_of_that_pace_alone() -> None:
+    """A window that reached into the faster program beside would show 60 to 110 °C/h for what its clause calls kept."""
+    text = cycle(heat("600 C", rate_max="70 C/h", rate_above="300 C"), heat("620 C", rate_max="30 C/h"),
+                 hold("620 C", minutes=60), cool("300 C", rate_max="60 C/h"), cool("100 C"),
+                 limit("cooling_rate", above="320 C", max="60 C/h"))  # fmt: skip
+    found = tell(RunCase("stepped", text, partial(run, STEPPED), KEPT))
+    figures = {p.parameter: p.value for p in found.parameters if p.channel is None}
+    assert found.judgement.verdict == KEPT
+    for parameter, clause, pace in (
+        ("heating_rate_peak_above_300c_c_per_h", "heat 1 rate", 60.0),
+        ("heating_rate_peak_c_per_h_segment_2", "heat 2 rate", 20.0),
+        ("cooling_rate_peak_c_per_h_segment_4", "cool 4 rate", 50.0),
+        ("cooling_rate_peak_above_320c_c_per_h", "cooling rate", 50.0),
+    ):
+        judged = found.clause(clause)
+        assert judged is not None and figures[parameter] == pytest.approx(pace, abs=5.0), parameter
+        assert figures[parameter] == pytest.approx(judged.value, abs=3.0), parameter

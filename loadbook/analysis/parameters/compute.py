@@ -19,7 +19,7 @@ from .rates import rate_parameters
 from .run_view import look_at
 from .spread import spread_parameters
 
-ALGORITHM = "3"
+ALGORITHM = "4"
 
 
 def run_parameters(

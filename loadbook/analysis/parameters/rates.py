@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from loadbook.analysis.trace.model import Floats
-from loadbook.analysis.trace.rates import Rates, line, noise_peak, thermocouples, trace_rates
+from loadbook.analysis.trace.model import NOT_SAMPLED, Floats
+from loadbook.analysis.trace.rates import Rates, line, noise_peak, rates_of, thermocouples, trace_rates
 from loadbook.analysis.trace.validity import Mask, first_where, interval_s, picked
 from loadbook.core.remarks import Remark, remark
 
@@ -23,7 +23,7 @@ APPROACH_C = 50.0
 @dataclass(frozen=True)
 class Slopes:
     """Slopes of one direction (sign 1.0 heating, -1.0 cooling), each sample under its own window; at finds a trace's
-    row in them."""
+    row in them, begin the sample at which those of by_window do."""
 
     at: dict[int, int]
     sign: float
@@ -32,6 +32,7 @@ class Slopes:
     windows: Floats
     by_window: dict[float, Rates]
     step_s: float
+    begin: int = 0
 
     @classmethod
     def of(cls, look: Look) -> Slopes:
@@ -49,7 +50,24 @@ class Slopes:
 
     def error(self, row: int, sample: int) -> float:
         """Standard error of one row's slope at one sample."""
-        return self.by_window[float(self.windows[sample])].error(self.at[row], sample)
+        return self.by_window[float(self.windows[sample])].error(self.at[row], sample - self.begin)
+
+    def within(self, look: Look, rows: Sequence[int], inside: Mask) -> Slopes:
+        """The slopes of some rows from their samples inside a mask, (n,) or (rows of the trace, n), alone: no window
+        reaches into another segment, or across the temperature above which a peak is asked for."""
+        own = np.broadcast_to(inside, look.trace.values.shape)[rows] if inside.ndim == 1 else picked(inside, rows)
+        seen = np.flatnonzero(own.any(axis=0))
+        part = slice(int(seen[0]), int(seen[-1]) + 1) if seen.size else slice(0, 0)
+        drawn = picked(look.trace.flags, rows)[:, part] & NOT_SAMPLED > 0
+        y = np.where(own[:, part] & ~drawn, picked(look.trace.values, rows)[:, part], np.nan)
+        windows = self.windows[part]
+        by_window = {w: rates_of(look.t_s[part], y, w) for w in np.unique(windows).tolist()}
+        slope, full = np.full(own.shape, np.nan), np.zeros(own.shape, dtype=bool)
+        for window, rates in by_window.items():
+            here = np.flatnonzero(windows == window)
+            slope[:, part.start + here], full[:, part.start + here] = rates.slope[:, here], rates.full[:, here]
+        at = {row: k for k, row in enumerate(rows)}
+        return replace(self, at=at, slope=slope, full=full, by_window=by_window, begin=part.start)
 
     def best(self, rows: Sequence[int], where: Mask, part: slice) -> list[tuple[float, int]]:
         """Steepest slope of each row inside a mask and its sample: of full windows, where a row has any."""
@@ -92,13 +110,17 @@ def rate_parameters(look: Look) -> None:
             for above in _thresholds(look, phase) if rows else []:
                 hot = mask & (look.trace.values > above)
                 full_name, words = f"{name}_above_{degrees(above)}c{variant}_c_per_h", remark("above", above_c=above)
-                _run_peak(look, full_name, s, rows, s.best(rows, hot, part), hot, part, words)
+                own = s.within(look, rows, hot)
+                _run_peak(look, full_name, own, rows, own.best(rows, hot, part), hot, part, words)
             intervals = [i for i in look.phases.intervals if i.kind == kind]
             if rows and not look.phases.automatic and len(intervals) > 1:
                 for one in intervals:
                     here = slice(one.start, min(one.end, look.n))
                     full_name = f"{name}{variant}_c_per_h_segment_{one.segment}"
-                    _run_peak(look, full_name, s, rows, s.best(rows, mask, here), mask, here)
+                    inside = mask & False
+                    inside[here] = mask[here]
+                    own = s.within(look, rows, inside)
+                    _run_peak(look, full_name, own, rows, own.best(rows, mask, here), mask, here)
     _means(look)
     _approach(look)
 

@@ -55,8 +55,7 @@ def asked_words(s: Segment, system: str) -> str:
     limits = [(s.rate_max_c_per_h, "at most"), (s.rate_min_c_per_h, "at least")]
     rates = [f"{word} {asked_figure(v, 'c_per_h', system)}" for v, word in limits if v is not None]
     if rates:
-        bounds = [(s.rate_above_c, "above"), (s.rate_below_c, "below")]
-        where = " and ".join(f"{word} {asked_figure(v, 'c', system)}" for v, word in bounds if v is not None)
+        where = _bounds(s, system).strip()
         whose = "fastest work TC" if s.rate_of == "work" else "control TC"
         words.append(" and ".join(rates) + f" ({whose}" + (f", {where} only)" if where else ")"))
     if s.band_low_c is not None and s.band_high_c is not None and s.target_c is not None:
@@ -76,6 +75,13 @@ def asked_words(s: Segment, system: str) -> str:
     return ", ".join(words)
 
 
+def _bounds(s: Segment, system: str) -> str:
+    """Above and below which temperatures the rates of a segment are limited, with a blank before; empty for all."""
+    bounds = [(s.rate_above_c, "above"), (s.rate_below_c, "below")]
+    where = " and ".join(f"{word} {asked_figure(v, 'c', system)}" for v, word in bounds if v is not None)
+    return f" {where}" if where else ""
+
+
 def _done(sheet: RunSheet, s: Segment, book: BookFolder, system: str) -> str:
     """When the segment was, and its own figures, as measured."""
     worked = sheet.judged.worked
@@ -93,12 +99,13 @@ def _done(sheet: RunSheet, s: Segment, book: BookFolder, system: str) -> str:
             words.append(f"{prefix} {figure(p.value, p.unit, system)}")
 
     work = "_work" if s.rate_of == "work" else ""
-    if s.kind == "heat":
+    judged = next((c.value for c in sheet.judged.clauses if c.clause == f"{s.kind} {s.number} rate"), None)
+    if s.kind != "hold" and judged is not None:  # the very figure that its clause was decided by
+        words.append(f"fastest{_bounds(s, system)} {figure(judged, 'c_per_h', system)}")
+    elif s.kind == "heat":
         say(f"heating_rate_peak{work}_c_per_h", "fastest")
     elif s.kind == "cool":
-        above = f"_above_{round(s.rate_above_c)}c" if s.rate_above_c is not None else ""
-        told = asked_figure(s.rate_above_c, "c", system)
-        say(f"cooling_rate_peak{above}{work}_c_per_h", f"fastest above {told}" if told else "fastest")
+        say(f"cooling_rate_peak{work}_c_per_h", "fastest")
     else:
         say("furnace_soak_minutes" if s.soak_by == "furnace" else "soak_minutes", "soak")
         say("hold_mean_c", "furnace mean")
