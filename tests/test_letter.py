@@ -19,9 +19,10 @@ from loadbook.queries.answer import answer
 from loadbook.queries.enquiry import Question
 from loadbook.queries.letter import customer_words as mechanisms
 from loadbook.queries.letter import sentences
-from loadbook.queries.letter.build import Letter, Typed, letter
+from loadbook.queries.letter.build import Letter, Typed, _width, letter
 from loadbook.queries.letter.figures import Figures
 from loadbook.queries.letter.picture import missed
+from loadbook.queries.letter.words import what_changes
 from loadbook.render.letter.logo import checked
 from loadbook.render.letter.page import letter_page
 from loadbook.render.letter.pdf import letter_pdf
@@ -282,3 +283,14 @@ def test_a_refusals_physics_calls_nothing_zero_and_has_the_digits_of_a_gauge() -
     assert "under 1 °F" in mechanisms._stress(uneven, Figures("us", 0.1))
     assert mechanisms._scale({"lost_um": 43.3}, fine) == "Air: scale takes at most 43 µm per side."
     assert "1.70 thousandths" in mechanisms._scale({"lost_um": 43.3}, Figures("us", 0.1))
+
+
+def test_a_width_is_what_a_reader_subtracts_and_a_withheld_interval_has_none() -> None:
+    need = {"width": 10.9, "least_width": 10.2,
+            "runs_of_this_part": [{"more": 4, "width": 10.5}, {"more": 16, "width": 7.0}]}  # fmt: skip
+    result = {"unit": "um", "low": -107.2, "high": -96.3, "content": 0.9, "need": need}
+    x = Figures("us", 1.0)
+    (told,) = what_changes(result, _width(result, {}, x), (), x, beyond=False)
+    assert told.startswith("The interval is 0.40 thousandths wide. After 4 more measured runs it would be about 0.40")
+    (told,) = what_changes(result, _width(result, {}, x), (), x, beyond=True)
+    assert told.startswith("After 4 measured runs of this kind we could say within about 0.40") and "wide" not in told

@@ -8,6 +8,7 @@ looked at once more before it leaves.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -227,7 +228,7 @@ def _letter(
         sections = [
             Section("rests", say("rests"), rests, *near),
             Section("did", say("did"), how_they_did(result, behind, remarks, x)),
-            Section("change", say("change"), what_changes(result, _width(result, behind, x), remarks, x)),
+            Section("change", say("change"), what_changes(result, _width(result, behind, x), remarks, x, beyond)),
         ]
     sections += [Section("suggest", say("suggest"), suggested), Section("not", say("not"), [say("not.promise")])]
     what = typed.about or _what(asked, behind, kind, my)
@@ -289,7 +290,8 @@ def _headline(asked: dict[str, Any], result: dict[str, Any], behind: dict[str, A
     if unit == "um":
         low, middle, high = (_moved(result[k], x, first=k == "median") for k in ("low", "median", "high"))
         return say("expect.size", middle=middle, pieces=pieces, low=low, high=high)
-    low, middle, high = (true_minus(f"{result[k]:.3g} {unit}".strip()) for k in ("low", "median", "high"))
+    low, middle, high = (say("smaller" if result[k] < 0 else "larger", size=_in_unit(abs(result[k]), result))
+                         for k in ("low", "median", "high"))  # fmt: skip
     return say("expect.size", middle=middle, pieces=pieces, low=low, high=high)
 
 
@@ -322,14 +324,32 @@ def _width_um(result: dict[str, Any], behind: dict[str, Any]) -> float | None:
 
 
 def _width(result: dict[str, Any], behind: dict[str, Any], x: Figures) -> Any:
-    """A function that tells a width of the answer, in µm where a form error's per cent can be."""
+    """A function that tells a width of the answer, in µm where a form error's per cent can be; none is told wider than
+    the interval as it is shown."""
     in_um = um_of(result, behind)
     unit = result["unit"]
-    if unit == "um":
-        return x.um
+    told_in = in_um or (result if unit == "um" else None)
+    if told_in is not None and told_in["low"] is not None:
+        most, one = (
+            x.between(told_in["low"], told_in["high"]),
+            in_um["before"] / 100.0 if unit == "%" and in_um else 1.0,
+        )
+        now = 0.999 * (result["high"] - result["low"]) * one
+        return lambda w: x.um(most if w * one >= now else min(w * one, most))
     if unit == "%":
-        return (lambda w: x.um(w / 100.0 * in_um["before"])) if in_um else x.ratio
-    return lambda w: f"{w:.3g} {unit}".strip()
+        return x.ratio
+    return lambda w: _in_unit(w, result)
+
+
+def _in_unit(value: float, result: dict[str, Any]) -> str:
+    """A figure of an answer in a unit of its own (deg), to a tenth of the interval's own leading digit.
+
+    >>> [_in_unit(v, {"low": 0.003, "high": 0.0483, "unit": "deg"}) for v in (0.00298, 0.0256, 0.0453)]
+    ['0.003 deg', '0.026 deg', '0.045 deg']
+    """
+    width = result["high"] - result["low"]
+    places = max(0, 1 - math.floor(math.log10(width))) if width > 0.0 else 3
+    return true_minus(f"{value:.{places}f} {result['unit']}".strip())
 
 
 def _notes(

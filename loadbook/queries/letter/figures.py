@@ -61,6 +61,16 @@ class Figures:
         number = self.number(um)
         return say("um.us.first", n=number) if first and self.system == "us" else self._labelled(number)
 
+    def between(self, low: float, high: float) -> float:
+        """The width of an interval as its two ends are shown [µm]: a reader takes one from the other.
+
+        >>> x = Figures("us", 1.0)
+        >>> x.um(-107.2), x.um(-96.3), x.um(x.between(-107.2, -96.3)), x.um(107.2 - 96.3)
+        ('−4.20 thousandths', '−3.80 thousandths', '0.40 thousandths', '0.45 thousandths')
+        """
+        steps = round(self.shown(high) / self.step) - round(self.shown(low) / self.step)
+        return steps * self.step * (25.4 if self.system == "us" else 1.0)
+
     def span(self, low: float, high: float) -> str:
         """An interval with its unit once: '17 to 67 µm'."""
         return self._labelled(say("to", low=self.number(low), high=self.number(high)))

@@ -213,6 +213,8 @@ TEXT: dict[str, str] = {
     "differ.",
     "change.runs": "The interval is {width} wide. After 4 more measured runs it would be about {four}, after 16 about "
     "{sixteen}; {least} is how much runs and pieces differ, whatever is measured.",
+    "change.never_run": "After 4 measured runs of this kind we could say within about {four} where {pieces} come to lie, "
+    "after 16 within about {sixteen}; {least} is how much runs and pieces differ, whatever is measured.",
     "setting_never_run": "We never ran such pieces with {asked} (only {low}): what happens there we do not know.",
     "setting_never_run.range": "We never ran such pieces with {asked} (only {low} to {high}): what happens there we do "
     "not know.",

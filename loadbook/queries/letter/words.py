@@ -74,10 +74,12 @@ def _held(result: dict[str, Any], behind: dict[str, Any], x: Figures) -> list[st
     return [say("did.left.run" if b["left_out"] == "run" else "did.left.part", **shares(b))]
 
 
-def what_changes(result: dict[str, Any], width: Any, remarks: Iterable[Remark], x: Figures) -> list[str]:
+def what_changes(
+    result: dict[str, Any], width: Any, remarks: Iterable[Remark], x: Figures, beyond: bool
+) -> list[str]:  # fmt: skip
     """What would narrow the interval, from the widths kept with the answer, and what was never run.
 
-    width  turns a width of the answer into words
+    width   turns a width of the answer into words;  beyond  the letter gives no interval, since it was never run so
     """
     need = result["need"]
     out = [customer_words(r, x) for r in remarks if r.code in _CHANGE]
@@ -85,7 +87,10 @@ def what_changes(result: dict[str, Any], width: Any, remarks: Iterable[Remark], 
     if 4 not in runs or 16 not in runs:
         return out
     now, least = width(need["width"]), width(need["least_width"])
-    if runs[16] > HARDLY * need["width"]:
+    if beyond:
+        pieces = pieces_promised(result["content"], x)
+        return [say("change.never_run", pieces=pieces, four=width(runs[4]), sixteen=width(runs[16]), least=least), *out]
+    if runs[16] > HARDLY * need["width"] or width(runs[16]) == now:
         return [say("change.little", width=now, least=least), *out]
     return [say("change.runs", width=now, four=width(runs[4]), sixteen=width(runs[16]), least=least), *out]
 
