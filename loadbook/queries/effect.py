@@ -107,7 +107,8 @@ def effect(
 
     characteristic  a characteristic's name or a kind; None: every kind the filters leave, each by itself
     of              parameters, or factors such as setup; none: the plannable four, setup, atmosphere and furnace
-                    where they vary inside part numbers; 'all': every parameter that any run has
+                    where they vary inside part numbers; 'all': every parameter that any run has. What is not named
+                    of setup, atmosphere, furnace and, beside one of the four, of the four, is fitted but not shown
     asked           use what was asked instead of what was achieved
     system          'si' or 'us' for the verdicts; None: the book's
     assigned        the runs that the filters leave were a trial, its settings (`of`) assigned by lot: fitted together
@@ -131,7 +132,8 @@ def effect(
     wanted = _words(names)
     every = [w.lower() for w in wanted] == ["all"]
     also = ["furnace", *(w for w in wanted if w in MORE_FACTORS)]
-    data = load(source, filters, asked, also, parameters=None if every else wanted or PLANNABLE)
+    beside = () if assigned or (wanted and not set(wanted) & set(PLANNABLE)) else PLANNABLE
+    data = load(source, filters, asked, also, parameters=None if every else list(dict.fromkeys([*wanted, *beside])))
     known = {*data.parameters["parameter"].unique(), *PLANNABLE, *FACTORS, *MORE_FACTORS}
     if not every and not known.issuperset(wanted):  # the refusal names what there is
         data = load(source, filters, asked, also)
@@ -263,22 +265,29 @@ def _stratum(
     stage: Stage | None,
     assigned: bool,
 ) -> tuple[list[Effect], Cells, list[Column], pd.DataFrame]:
-    split = [f for f in factors if f in some and some[f].nunique(dropna=True) > 1]
+    unasked = [] if defaults or assigned else [f for f in FACTORS if f not in factors]
+    split = [f for f in (*factors, *unasked) if f in some and some[f].nunique(dropna=True) > 1]
     cells, head = cells_of(some, split=split)
     columns = columns_of(head, data.parameters, data.units(), parameters)
+    also = [p for p in PLANNABLE if p not in parameters] if set(parameters) & set(PLANNABLE) and not assigned else []
+    beside = [c for c in columns_of(head, data.parameters, data.units(), also) if not np.isnan(c.values).all()]
     for factor in split:
         levels = indicators(head[factor], factor)
-        columns.extend(c for c in levels if not defaults or _varies(cells, c))
+        to = beside if factor in unasked else columns
+        to.extend(c for c in levels if not (defaults or factor in unasked) or _varies(cells, c))
     if defaults:
         columns = [c for c in columns if c.against is not None or not np.isnan(c.values).all()] or columns
     why_not = _too_coarse(some) if stage is None else None
     named = not defaults and len(parameters) <= joint.MOST_NAMED
-    found = joint.effects(cells, columns, unit, confidence, False, why_not, named, assigned)
+    columns = [*columns, *beside]
+    more = (unit, confidence, False, why_not, named)
+    found = joint.effects(cells, columns, *more, assigned, len(beside))
     noisy = [e.parameter for e in found if e.reliability is not None and e.reliability < NOISY]
     instead = {c.name: c for c in columns_of(head, data.asked_parameters, data.units(), noisy)}
     if any(not np.isnan(c.values).all() for c in instead.values()):
         with_asked = [instead.get(c.name, c) for c in columns]
-        by_name = {e.parameter: e for e in joint.effects(cells, with_asked, unit, confidence, False, why_not, named)}
+        again = joint.effects(cells, with_asked, *more, unasked=len(beside))
+        by_name = {e.parameter: e for e in again}
         for e in found:
             if e.parameter in instead:
                 other = by_name[e.parameter]

@@ -47,6 +47,7 @@ def effects(
     why_not: Remark | None = None,
     named: bool = False,
     assigned: bool = False,
+    unasked: int = 0,
 ) -> list[Effect]:
     """The effect of every parameter: alone, and jointly where one-at-a-time figures cannot be trusted.
 
@@ -58,12 +59,15 @@ def effects(
     assigned     a trial, whose settings were assigned by lot: all in one fit without the date, with the ordinary
                  errors of the residuals (Box, Hunter & Hunter 2005, Statistics for Experimenters, ch. 5) where every
                  run held one part number
+    unasked      so many of the last columns were not asked about: they stand beside the others, since what goes with a
+                 furnace or a fixture is not a rate's doing because nobody asked about the furnace; none is given back
     Joint fit    where any run holds several part numbers (all parameters), or where |r| > 0.5 inside part numbers
                  (those that move together); dose is left out beside temperature and time. Setup, atmosphere and
                  furnace stand beside every parameter where they vary inside part numbers and ten degrees of freedom
                  remain; one that goes with the parameter stands beside it in any case, or there is no figure
     """
     found = [one_at_a_time(cells, c, confidence, why_not) for c in columns]
+    shown = len(columns) - unasked
     for e in found:
         e.effect_unit, e.assigned = effect_unit, assigned
     if assigned and why_not is None:
@@ -82,22 +86,39 @@ def effects(
     place = [live.index(i) for i in numeric]
     blocks = _blocks(columns, numeric, together[np.ix_(place, place)], mixed_loads(cells))
     plain = [i for i in numeric if not columns[i].name.startswith(DOSE)]
-    if named and 2 <= len(plain) <= MOST_NAMED:
-        asked = [*plain, *(i for i in live if columns[i].against is not None)]
-        if _joint(cells, columns, found, asked, [], confidence, must=False):
+    mine = [i for i in plain if i < shown]
+    if named and 2 <= len(mine) <= MOST_NAMED:
+        near = [j for j in plain if j >= shown and any(columns[j].name in found[i].confounded_with for i in mine)]
+        asked = [*mine, *near, *(i for i in live if columns[i].against is not None and i < shown)]
+        if _named(cells, columns, found, asked, [c for c in factors.values() if not set(c) & set(asked)], confidence):
             blocks = [block for block in blocks if not set(block) & set(asked)]
             factors = {name: levels for name, levels in factors.items() if not set(levels) & set(asked)}
     for block in blocks:
-        _beside(cells, columns, found, block, list(factors.values()), confidence)
+        if block[0] < shown:
+            _beside(cells, columns, found, block, list(factors.values()), confidence)
     for name, levels in factors.items():
-        block = [i for i in levels if i in live]
+        block = [i for i in levels if i in live and i < shown]
         others = [c for other, c in factors.items() if other != name]
         tied = [[i] for i in plain if _tie(cells, columns, block, [i]) > TIED]
         if block:
             _beside(cells, columns, found, block, [*others, *tied], confidence)
     if adjust:
-        adjust_p_values(found)
-    return found
+        adjust_p_values(found[:shown])
+    return found[:shown]
+
+
+def _named(
+    cells: Cells, columns: Sequence[Column], found: Sequence[Effect], asked: Sequence[int],
+    others: Sequence[Sequence[int]], confidence: float,
+) -> bool:  # fmt: skip
+    """Fits what was named together, with the factors nobody named beside it; False where it cannot be had."""
+    if any(_tie(cells, columns, asked, c) > TIED for c in others):
+        _beside(cells, columns, found, asked, others, confidence)
+        return True
+    beside = [i for c in others for i in c]
+    return (bool(beside) and _joint(cells, columns, found, asked, beside, confidence, must=False)) or _joint(
+        cells, columns, found, asked, [], confidence, must=False
+    )
 
 
 def _trial(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], confidence: float) -> None:

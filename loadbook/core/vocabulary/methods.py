@@ -148,7 +148,8 @@ TERMS: tuple[Term, ...] = (
         """Said of a parameter that changed in step with another inside part numbers (correlation over 0.5), or in a book
         whose runs hold several part numbers. Its one-at-a-time slope belongs to both. They are then fitted jointly, and
         the figure is what each adds beside the others; where the runs are too few for that, the verdict is 'cannot
-        tell'. Dose is left out beside temperature and time, of which it is made.""",
+        tell'. Dose is left out beside temperature and time, of which it is made. Setup, atmosphere and furnace, and beside a
+        setting the other settings, stand there also where nobody asked about them.""",
         formula="|r| > 0.5 between the parameters, less their part numbers' means",
     ),
     _method(
