@@ -13,6 +13,7 @@ from loadbook.analysis.answers.estimate import History, Reply
 from loadbook.analysis.answers.refusal import Refusal
 from loadbook.analysis.answers.working import fitted
 from loadbook.queries.answer import answer
+from loadbook.queries.answer_remarks import in_bursts
 from loadbook.queries.enquiry import Question
 from loadbook.queries.remark_words import words
 from loadbook.store.records import add_intake
@@ -110,3 +111,18 @@ def test_beyond_a_small_book_an_interval_that_tells_nothing_is_refused() -> None
     assert isinstance(beyond, Refusal) and beyond.why.code in ("beyond_untold", "far_beyond")
     codes = {found.why.code for rate in (130.0, 150.0) if isinstance(found := asked(rate), Refusal)}
     assert "beyond_untold" in codes
+
+
+@pytest.mark.parametrize(
+    ("apart", "own", "said"),
+    [(90.0, 6.0, True), (90.0, 0.0, False), (5.0, 6.0, False)],
+)
+def test_runs_that_came_in_bursts_and_moved_alike_are_said(apart: float, own: float, said: bool) -> None:
+    """Four bursts of three runs within two days: what a burst shares is one draw, not three. Runs spread evenly over
+    the time, or that moved as runs of other bursts did, are no such thing."""
+    rng = np.random.default_rng(3)
+    burst = np.repeat(np.arange(4), 3)
+    day = burst * apart + np.tile([0.0, 1.0, 2.0], 4)
+    moved = own * np.array([-1.5, 1.0, 0.2, 1.4])[burst] + rng.normal(0.0, 1.5, 12)
+    found = in_bursts(day, moved)
+    assert [(r.code, r.figures["runs"], r.figures["bursts"]) for r in found] == [("runs_in_bursts", 12, 4)] * said

@@ -378,6 +378,7 @@ FIGURES: dict[str, dict[str, Any]] = {
     "level_widened": {"runs": 5, "times": 1.4},
     "level_drifted": {"since": "2023-03-01", "runs": 45, "before": -40.0, "now": -20.0, "unit": "um"},
     "level_changed": {"run": "R9", "at": "2024-03-01", "runs": 15, "before": -40.0, "now": -20.0, "unit": "um"},
+    "runs_in_bursts": {"runs": 12, "bursts": 4},
     "test_short": {"held": 0.7, "content": 0.9, "times": 1.3},
     "factor_not_recorded": {"factor": "setup"},
     "spread_borrowed": {"parts": 3, "kinds": 2},

@@ -78,6 +78,7 @@ CODES: dict[str, tuple[str, str]] = {
     "level_widened": (CAUTION, CUSTOMER),
     "level_changed": (CAUTION, SHOP),
     "level_drifted": (CAUTION, SHOP),
+    "runs_in_bursts": (CAUTION, SHOP),
     "test_short": (CAUTION, CUSTOMER),
     "spread_borrowed": (CAUTION, SHOP),
     "stress_took_part": (CAUTION, SHOP),

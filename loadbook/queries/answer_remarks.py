@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from .history import Pieces
 
 OLD_DAYS = 365.0
+BURST_DAYS, BURST_SPAN_DAYS = 3.0, 10.0  # runs no further apart are one burst, which lasts no longer
+FEW_BURSTS, ALIKE = 12, 2.0  # so many; and their means differ by so much more than their runs do (an F ratio)
 LATELY, LATELY_OWN = 4, 2  # runs in a row, of the kind or of the part itself, that tell of another habit
 
 
@@ -82,6 +84,8 @@ def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale, zone: Z
         out.append(remark("test_short", held=reply.tested.held, content=reply.content, times=reply.widened))
     if reply.known and (reply.moved_since is None or reply.moved_since >= WIDENED_UNTIL):
         out += _changed_long_ago(history, reply, asked, scale, zone)
+    if reply.known:
+        out += in_bursts(*_own_runs(history, asked))
     if reply.borrowed is not None and reply.parts < BOUND_PARTS:
         out.append(remark("spread_borrowed", parts=reply.parts, kinds=reply.borrowed))
     if reply.since_break is not None:
@@ -92,6 +96,39 @@ def of_reply(history: History, reply: Reply, asked: Asked, scale: Scale, zone: Z
     if reply.v_mean > reply.v - reply.v_mean and reply.known and not reply.outside:
         out.append(remark("own_mean_uncertain"))
     return out
+
+
+def _own_runs(history: History, asked: Asked) -> tuple[np.ndarray, np.ndarray]:
+    """Day and mean movement of each run of the part itself, (runs,) each."""
+    cells = history.cells
+    own = np.flatnonzero(cells.series == history.series(asked))
+    code, runs = codes_of(cells.run[own])
+    first = np.unique(code, return_index=True)[1]
+    weight = np.bincount(code, cells.n[own], runs)
+    day = cells.frame["day"].to_numpy(dtype=float)[own]
+    return day[first], np.bincount(code, cells.n[own] * cells.z[own], runs) / weight
+
+
+def in_bursts(day: np.ndarray, moved: np.ndarray) -> list[Remark]:
+    """Where the runs came in a few bursts of days, and those of one burst moved alike: they count as runs in the
+    model, and tell hardly more than the bursts do.
+
+    day, moved  (runs,) when each was, and how much its pieces moved
+    """
+    order = np.argsort(day, kind="stable")
+    day, moved = day[order], moved[order]
+    burst = np.concatenate([[0], np.cumsum(np.diff(day) > BURST_DAYS)]) if len(day) else np.zeros(0, int)
+    many = int(burst[-1]) + 1 if len(day) else 0
+    if not 2 <= many <= min(FEW_BURSTS, len(day) / 2):
+        return []
+    size = np.bincount(burst)
+    middle = np.bincount(burst, moved) / size
+    longest = max(float(np.ptp(day[burst == k])) for k in range(many))
+    between = float(size @ (middle - moved.mean()) ** 2) / (many - 1)
+    within = float(((moved - middle[burst]) ** 2).sum()) / (len(day) - many)
+    if longest > BURST_SPAN_DAYS or between <= ALIKE * within:
+        return []
+    return [remark("runs_in_bursts", runs=len(day), bursts=many)]
 
 
 def _changed_long_ago(history: History, reply: Reply, asked: Asked, scale: Scale, zone: ZoneInfo) -> list[Remark]:

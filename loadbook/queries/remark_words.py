@@ -279,6 +279,11 @@ _SHOP: dict[str, Words] = {
         f" the middle would be {moved_by(f['before'], f['unit'], s)}, not {moved_by(f['now'], f['unit'], s)}. "
         "The answer follows the drift; look for its cause (furnace, gauge, material)."
     ),
+    "runs_in_bursts": lambda f, s: (
+        f"Its {f['runs']} runs came in {f['bursts']} bursts of days, and runs of one burst moved alike: they tell "
+        f"hardly more than {f['bursts']} runs would, and the interval, which counts each, is rather too narrow. Look "
+        "for what they shared (bar, operator, fixture)."
+    ),
     "test_short": lambda f, s: (
         f"The forward test held {share_words(f['held'])} where {share_words(f['content'])} was asked for: the interval "
         f"is {f['times']:.2g} times as wide for it."
