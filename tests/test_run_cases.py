@@ -452,3 +452,14 @@ def test_a_peak_of_a_segment_or_above_a_temperature_is_of_that_pace_alone() -> N
         judged = found.clause(clause)
         assert judged is not None and figures[parameter] == pytest.approx(pace, abs=5.0), parameter
         assert figures[parameter] == pytest.approx(judged.value, abs=3.0), parameter
+
+
+def test_a_soak_that_never_began_blames_who_was_outside_longest() -> None:
+    """TC 2 stands above the band from its first minutes on; that a slower TC came in a little later is no reason."""
+
+    def too_hot(trace: Trace) -> None:
+        trace.values[trace.row("TC 2")] += 14.0 * (trace.values[trace.row("TC 2")] - 20.0) / 600.0
+
+    found = tell(RunCase("one too hot", PLAIN, partial(run, GOOD, touch=too_hot), BROKEN))
+    soak = found.clause("soak 2")
+    assert soak is not None and (soak.verdict, soak.value, soak.channel) == (BROKEN, 0.0, "TC 2")

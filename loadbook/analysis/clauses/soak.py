@@ -111,7 +111,8 @@ def _unseen(t: Floats, seen: np.ndarray, blind_s: float) -> float:
 def _last(
     view: View, trace: Trace, rows: list[int], names: list[str], hold: Hold, found: Soak, until: int
 ) -> str | None:  # fmt: skip
-    """The last channel outside before the counted soak; where none was, the first one outside after it."""
+    """The last channel outside before the counted soak; where none was, the first one outside after it. Of a load that
+    was never in the band together: the channel that was outside longest."""
     y = trace.values[rows, :until]
     with np.errstate(invalid="ignore"):
         out = (y < hold.low_c) | (y > hold.high_c)
@@ -120,8 +121,9 @@ def _last(
         some &= (np.arange(until) >= hold.start) & (np.arange(until) < hold.end)
         if not some.any():
             return None
-        away = np.fmax(hold.low_c - y, y - hold.high_c)[:, some]
-        nearest = int(np.argmin(np.fmax.reduce(away, axis=0)))
+        longest = out[:, some].sum(axis=1)  # who was outside longest; of several, at the moment all came nearest to it
+        away = np.where((longest == longest.max())[:, None], np.fmax(hold.low_c - y, y - hold.high_c)[:, some], np.nan)
+        nearest = int(np.nanargmin(np.fmax.reduce(away, axis=0)))
         return names[int(np.nanargmax(away[:, nearest]))]
     after = np.flatnonzero(some & (view.t_s[:until] > found.end_s))
     before = np.flatnonzero(some & (view.t_s[:until] < found.start_s))
