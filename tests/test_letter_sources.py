@@ -414,6 +414,7 @@ FIGURES |= dict.fromkeys(
 )  # fmt: skip
 FIGURES |= {
     "kept_only": {"kind": "grain size"}, "columns_hidden": {"columns": ["serial"]},
+    "dates_read": {"day_first": True, "date": "20.03.2026"},
     "cycle_asked": {"cycle": "ZQ8X", "revision": "A"},
     "later_revision": {"cycle": "ZQ8X", "revision": "A", "later": "B"},
     "cycle_reviewed": {"cycle": "ZQ8X", "revision": "A", "names": ["no cooling rate"]},
