@@ -386,8 +386,9 @@ AMENDED = [
 ]  # fmt: skip
 
 
+@pytest.mark.parametrize("amended", [AMENDED[::5], pytest.param(AMENDED, marks=pytest.mark.thorough)], ids=len)
 def test_movement_is_made_anew_where_a_changed_row_touches_it(
-    book: BookFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    amended: list[tuple[str, str, Any]], book: BookFolder, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whatever table a row changed in, and nothing else is computed."""
     monkeypatch.setattr(renewal, "LEAST", 0)
@@ -428,7 +429,7 @@ def test_movement_is_made_anew_where_a_changed_row_touches_it(
 
     assert same() == [None]
     assert same() == []
-    for table, column, value in AMENDED:
+    for table, column, value in amended:
         with book.write() as conn:
             amend(conn, table, "", 1, {column: value}, why="typed wrong")
         (touched,) = same()

@@ -19,7 +19,15 @@ from typing import Any
 from xml.parsers import expat
 
 from loadbook.core.errors import IntakeError, Problem
-from loadbook.core.outside import LARGEST_UNPACKED, LONGEST_CELL, MOST_CELLS, MOST_COLUMNS, MOST_PARTS, size_words
+from loadbook.core.outside import (
+    LARGEST_UNPACKED,
+    LONGEST_CELL,
+    MOST_CELLS,
+    MOST_COLUMNS,
+    MOST_PARTS,
+    MOST_RECORDS,
+    size_words,
+)
 from loadbook.core.units import DIMENSIONS, known, unit_key
 
 from .looks import Looks, columns_of
@@ -230,12 +238,13 @@ class _Reader(Contents):
         if self.filled > MOST_CELLS:
             raise _refused(self.name, f"it holds more than {MOST_CELLS:,} cells (or as many blank rows between them)")
         rows += [[]] * self.blank_rows
-        looks = self.looks[self.title]
-        for at in range(len(rows), len(rows) + self.row_repeats):
-            if self.row_hidden:
-                looks.hidden_rows.add(at)
-            looks.struck.update((at, column) for column in self.row_struck)
-            looks.errors.update(((at, column), error) for column, error in self.row_errors.items())
+        if self.row_hidden or self.row_struck or self.row_errors:
+            looks = self.looks[self.title]
+            for at in range(len(rows), min(len(rows) + self.row_repeats, MOST_RECORDS)):  # none is taken of longer ones
+                if self.row_hidden:
+                    looks.hidden_rows.add(at)
+                looks.struck.update((at, column) for column in self.row_struck)
+                looks.errors.update(((at, column), error) for column, error in self.row_errors.items())
         rows += [self.row] * self.row_repeats
         self.blank_rows = 0
 
