@@ -99,7 +99,7 @@ def recompute_group(
     results: dict[str, dict[str, PeriodResult]] = {p.folder: {} for p in group.plants}
     tasks: list[Task] = []
     for plant in group.plants:
-        for task in tasks_of(target, plant, before[plant.folder]):
+        for task in tasks_of(group.store.everywhere, plant, before[plant.folder]):
             kept = None if again else _known(before[plant.folder], task)
             if kept is not None:
                 out.already += 1

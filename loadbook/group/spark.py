@@ -134,13 +134,20 @@ class SparkEngine:
 
     def frame(self, sql: str, values: Values = None) -> pd.DataFrame:
         """The rows of our own, trusted SQL (in DuckDB's words) as a frame; parameters as `?` or `$name`."""
-        found: pd.DataFrame = self._run(sql, values).toPandas()
+        asked = self._run(sql, values)
+        try:
+            found: pd.DataFrame = asked.toPandas()
+        except Exception as exc:
+            raise in_words(exc) from exc
         return found
 
     def table(self, sql: str, values: Values = None) -> tuple[list[str], list[tuple[Any, ...]]]:
         """(columns, rows) of our own, trusted SQL."""
         found = self._run(sql, values)
-        return list(found.columns), [tuple(r) for r in found.collect()]
+        try:
+            return list(found.columns), [tuple(r) for r in found.collect()]
+        except Exception as exc:
+            raise in_words(exc) from exc
 
     def users_query(self, sql: str, known: Iterable[str], most: int) -> tuple[list[str], list[tuple[Any, ...]]]:
         """(columns, rows) of a stranger's query, rebuilt from its looked-through syntax; one row over `most` at most.
@@ -204,7 +211,7 @@ class SparkEngine:
         """The rows of the view, each plant's made by a worker from the plant's own tables (plant_movement.py): a plan
         of Spark's would be thought through and shuffled for all plants at once, though no row rests on two."""
         rows = [
-            (json.dumps([group.store.address, p.folder, p.current.number, p.current.sha256, without_damaged]),)
+            (json.dumps([group.store.everywhere, p.folder, p.current.number, p.current.sha256, without_damaged]),)
             for p in group.plants
         ]
         plants = self.spark.createDataFrame(self.spark.sparkContext.parallelize(rows, len(rows)), "plant string")

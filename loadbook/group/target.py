@@ -68,6 +68,11 @@ class Store:
         return self.folder is not None
 
     @property
+    def everywhere(self) -> str:
+        """The address as a process finds it that runs in another folder."""
+        return self.address if self.folder is None else str(self.folder)
+
+    @property
     def in_this_process_only(self) -> bool:
         """Whether no other process can see what is in it (memory://)."""
         return self._fs is not None and "memory" in _protocols(self._fs)

@@ -74,11 +74,14 @@ def executors() -> list[int]:
     return [pid for pid, text in words.items() if b"CoarseGrainedExecutorBackend" in text and ours(pid)]
 
 
-def test_reckoned_on_a_cluster_that_loses_a_worker(published: Path, alone: Path, spark: Any, tmp_path: Path) -> None:
+def test_reckoned_on_a_cluster_that_loses_a_worker(
+    published: Path, alone: Path, spark: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     target = tmp_path / "target"
     shutil.copytree(published, target)
+    monkeypatch.chdir(tmp_path)  # the workers run elsewhere
     found: list[GroupRecomputed] = []
-    worker = threading.Thread(target=lambda: found.append(recompute_group(str(target), "spark", spark=spark)))
+    worker = threading.Thread(target=lambda: found.append(recompute_group("target", "spark", spark=spark)))
     worker.start()
     killed = None
     while worker.is_alive() and killed is None:
@@ -132,7 +135,9 @@ def both(frames: tuple[pd.DataFrame, pd.DataFrame]) -> None:
     pd.testing.assert_frame_equal(one, other, check_dtype=False, rtol=1e-7, atol=1e-7)
 
 
-def test_statistics_are_the_same(alone: Path, spark: Any) -> None:
+def test_statistics_are_the_same(alone: Path, spark: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(alone.parent)  # the workers run elsewhere
+    alone = Path(alone.name)
     filters = Filters(kind="outside diameter", process="stress relief", where="length_mm > 10")
     sources = [GroupSource(str(alone)), on_spark(alone, spark)]
     found = [moved(s, filters, ["plant", "heating_rate_peak_c_per_h:60"]) for s in sources]
