@@ -27,6 +27,7 @@ FORM_LIMITS, FORM_MM = 30.0, 0.25  # a form error beyond 30 limits and 0.25 mm, 
 FORM_SHARE = 0.01  # ... or beyond 1 % of the length it is told of, is no form any more
 FINEST_MM = 5e-5  # a form error below this is not measured in a heat-treat shop
 PEERS = 5  # pieces that must agree before one of them is held against them
+MANY = 20  # movements of other runs that show how far one piece alone may lie from them
 FAR = 15.0  # of their robust standard deviations
 SOFTEST = 75.0  # HV, HK or HB of steel and iron
 LENGTH_UNITS = {"mm": 1.0, "in": 25.4, "um": 1e-3, "mil": 0.0254, "cm": 10.0}
@@ -239,12 +240,17 @@ def _moved_apart(what: Asked, beside: Beside) -> Slip | None:
     moved, moves, least_sd = beside.moved, beside.moves, max(beside.step_mm or 0.0, 0.0005, 0.02 * what.tolerance)
     if moved is None:
         return None
-    for others in (moves, beside.history):  # a whole file may have its columns the wrong way round
-        if len(others) >= (3 if beside.same_run and others is moves else PEERS):
-            sd = max(others.sd, least_sd)
-            if abs(moved - others.about) > 8.0 * sd and abs(-moved - others.about) < 3.0 * sd < abs(moved) * 0.75:
-                return Slip("movement", others.about, "swapped", -moved)
-    if len(moves) < (3 if beside.same_run else PEERS):
+    few, many = (3, PEERS) if beside.same_run else (PEERS, MANY)
+    for others, needed in ((moves, few), (beside.history, many)):
+        if len(others) < needed:
+            continue
+        # a whole file may have its columns the wrong way round: then all of its run stand so against other runs
+        turned = [moved, moves.about] if beside.same_run and others is beside.history else [moved]
+        # the scatter of a few may look much less than it is: of nine, once in some thousand, less than a third
+        about, sd = others.about, max(others.sd * (1.0 + 4.0 / len(others)), least_sd)
+        if all(abs(m - about) > 8.0 * sd and abs(-m - about) < 3.0 * sd < abs(m) * 0.75 for m in turned):
+            return Slip("movement", about, "swapped", -moved)
+    if len(moves) < few:
         return None
     about, sd = moves.about, max(moves.sd, least_sd)
     apart = abs(moved - about)
