@@ -58,6 +58,7 @@ class _Doubts:
             for piece, value in moved.items():
                 self.run_moves[part, name, piece[0]][piece] = value
         self.shared: dict[Any, Peers] = {}
+        self.of_cycle: dict[tuple[str, str, str], list[tuple[str, float]]] = {}  # movements with their run
 
     def _book(self, conn: sqlite3.Connection, parts: list[str], without: int | None) -> None:
         """Readings of the book: of the runs that the file names, and of the last runs of its parts."""
@@ -144,11 +145,16 @@ class _Doubts:
     def _history(self, part: str, name: str, run: str) -> Peers:
         """Movements in other runs of the run's cycle, as the book has them."""
         cycle = self.cycles.get(run)
-        if cycle is not None and ("history", part, name, run) not in self.shared:
+        if cycle is None:
+            return NO_PEERS
+        if (of_cycle := (part, name, cycle)) not in self.of_cycle:
             moves = self.book_moves.get((part, name), {})
-            values = [v for piece, v in moves.items() if piece[0] != run and self.cycles.get(piece[0]) == cycle]
-            self.shared["history", part, name, run] = Peers(values[:: -(-len(values) // MOST_PEERS) or 1])
-        return self.shared.get(("history", part, name, run), NO_PEERS)
+            some = [(piece[0], v) for piece, v in moves.items() if self.cycles.get(piece[0]) == cycle]
+            self.of_cycle[of_cycle] = some[:: -(-len(some) // MOST_PEERS) or 1]
+        if ("history", part, name, run) not in self.shared:
+            others = [v for other, v in self.of_cycle[of_cycle] if other != run]
+            self.shared["history", part, name, run] = Peers(others)
+        return self.shared["history", part, name, run]
 
     def _slip(
         self, key: tuple[Piece, str, str, int], value: float, other: float | None, moved: float | None
