@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any
 
+from loadbook.store import snapshot
 from loadbook.store.book import FILE, TRACES, BookFolder
 
 
@@ -24,3 +26,9 @@ def _records(make: Callable[..., BookFolder], *given: Any) -> bytes:
         with make(Path(folder) / "book", *given) as book:
             file = book.file
         return file.read_bytes()
+
+
+def copied_folder(book: Path, to: Path) -> Path:
+    """A copy of a book's folder that other test processes may be asking just now: without what comes and goes beside
+    its records, which a copy has no use for."""
+    return Path(shutil.copytree(book, to, ignore=shutil.ignore_patterns("book.sqlite-*", snapshot.FOLDER)))

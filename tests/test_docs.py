@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from .copied import copied_folder
 from .readme_command import sh_blocks
 from .readme_refresh import PICTURES, README, blocks, output, pictures, shortened
 
@@ -37,7 +37,7 @@ def test_each_console_block_prints_what_it_shows(command: str, shown: str, demo_
 def test_the_pictures_are_what_the_program_draws(demo_book: Path, tmp_path: Path) -> None:
     named = dict(re.findall(r"^!\[([^\]]+)\]\(fixtures/pictures/(.+)\)$", TEXT, re.MULTILINE))
     assert all(len(told.split()) > 10 for told in named), "each says in words what it shows"
-    pictures(Path(shutil.copytree(demo_book, tmp_path / "book")), tmp_path)
+    pictures(copied_folder(demo_book, tmp_path / "book"), tmp_path)
     for name in named.values():  # their order, and the last digit of a place on the paper, may differ
         drawn, shown = (
             sorted(re.findall(r'aria-label="[^"]*"|>[^<]+<', (place / name).read_text(encoding="utf-8")))
@@ -56,7 +56,7 @@ def test_the_main_command_says_what_it_should(demo_book: Path) -> None:
 
 def test_the_python_block_runs(demo_book: Path, tmp_path: Path) -> None:
     (code,) = re.findall(r"^```python\n(.*?)^```", TEXT, re.DOTALL | re.MULTILINE)
-    shutil.copytree(demo_book, tmp_path / "demo-book")
+    copied_folder(demo_book, tmp_path / "demo-book")
     done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
     assert "laid" in done.stdout

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shlex
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +13,8 @@ import pytest
 from loadbook.cli.main import COMMANDS, cli
 from loadbook.core.vocabulary.lookup import terms
 from tests.thinned import thinned
+
+from .copied import copied_folder
 
 
 def commands() -> list[tuple[str, click.Command]]:
@@ -120,7 +121,7 @@ def run(words: list[str]) -> int:
 def demo_copy(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A copy of the demo's book that the examples may write into."""
     copy = tmp_path_factory.mktemp("examples") / "book"
-    shutil.copytree(demo_book, copy)
+    copied_folder(demo_book, copy)
     return copy
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import random
-import shutil
 from pathlib import Path
 
 import pytest
 
+from .copied import copied_folder
 from .trials.options import cases, fault, prepare, publish_to_ask, whole
 
 FOUND = [  # once faults
@@ -24,7 +24,7 @@ FOUND = [  # once faults
 @pytest.fixture(scope="module")
 def copy(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A copy that commands may change, in a folder of its own."""
-    return Path(shutil.copytree(demo_book, tmp_path_factory.mktemp("options") / "book"))
+    return copied_folder(demo_book, tmp_path_factory.mktemp("options") / "book")
 
 
 @pytest.fixture(scope="module")

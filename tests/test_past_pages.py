@@ -26,6 +26,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.lookup import listed
 from loadbook.store.records import amend
 
+from .copied import copied_folder
 from .pagebook import RUNS, WILD, WILD_RUN, page_book
 from .test_page import read
 
@@ -38,7 +39,7 @@ def seen(source: str) -> str:
 @pytest.fixture(scope="module")
 def shop(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> BookFolder:
     folder = tmp_path_factory.mktemp("past") / "book"
-    shutil.copytree(demo_book, folder)
+    copied_folder(demo_book, folder)
     return BookFolder.open(folder)
 
 

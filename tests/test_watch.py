@@ -28,6 +28,7 @@ from loadbook.store.book import BookFolder
 from loadbook.store.records import add_intake, amend
 from loadbook.store.verify import verify
 
+from .copied import copied_folder
 from .test_trace_folder import ANSWERS, HEAD, chart, traces
 from .test_trace_folder import shop as shop
 
@@ -592,7 +593,7 @@ def test_a_folder_named_on_the_command_line(shop: BookFolder, tmp_path: Path, in
 
 
 def test_a_broken_cycle_is_exit_3(tmp_path: Path, inside: Command, demo_book: Path) -> None:
-    shutil.copytree(demo_book, tmp_path / "book")
+    copied_folder(demo_book, tmp_path / "book")
     with BookFolder.open(tmp_path / "book") as book:
         row = book.read().execute(
             "SELECT run, trace_id, trace_number FROM trace JOIN finding USING (run) WHERE state = 'current'"

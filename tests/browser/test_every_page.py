@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from click.testing import CliRunner
 from loadbook.cli.main import cli
 from loadbook.render.pages.book import write_book
 from loadbook.store.book import BookFolder
+from tests.copied import copied_folder
 
 from ..pagebook import page_book
 from .conftest import PAPER, Opened
@@ -109,7 +109,7 @@ _BLOCKS = """() => {
 @pytest.fixture(scope="module")
 def pages(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("every")
-    shutil.copytree(demo_book, folder / "book")
+    copied_folder(demo_book, folder / "book")
     found = {}
     for kind, words in PAGES.items():
         found[kind] = folder / f"{kind}.html"

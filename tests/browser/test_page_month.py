@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -10,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from loadbook.cli.main import cli
+from tests.copied import copied_folder
 
 from .conftest import Opened
 
@@ -19,7 +19,7 @@ pytestmark = pytest.mark.browser
 @pytest.fixture(scope="module")
 def month(demo_book: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     folder = tmp_path_factory.mktemp("month")
-    shutil.copytree(demo_book, folder / "book")
+    copied_folder(demo_book, folder / "book")
     path = folder / "month.html"
     done = CliRunner().invoke(cli, ["page", "month", "2026-02", "-o", str(path), "--book", str(folder / "book")])
     assert done.exit_code == 0, done.output
