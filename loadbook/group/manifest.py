@@ -162,9 +162,9 @@ def part_name(period: str | None, traces: bool = False) -> str:
     return f"{period or REFERENCE}/{'traces' if traces else 'tables'}"
 
 
-def samples_name(base: str, month: str, sha256: str) -> str:
+def samples_name(folder: str, sha256: str) -> str:
     """The name of a published trace, whether a file has it or it stands in a pack of that folder."""
-    return f"{base}/{month}/samples-{sha256[:32]}.parquet"
+    return f"{folder}/samples-{sha256[:32]}.parquet"
 
 
 def content_of_files(contents: Iterable[tuple[str, str]]) -> str:
@@ -255,16 +255,11 @@ def packed_in(store: Store, lists: Iterable[tuple[str, str]]) -> dict[str, tuple
     Raises DamageError, NotFoundError, LoadbookError
     """
     return {
-        samples_name(*_base_and_month(e.path), p.sha256): (e.path, p.at, p.bytes)
+        samples_name(e.path.rpartition("/")[0], p.sha256): (e.path, p.at, p.bytes)
         for path, sha256 in lists
         for e in _entries(store, path, sha256, store.read(path))
         for p in e.packed
     }
-
-
-def _base_and_month(path: str) -> tuple[str, str]:
-    base, month, _ = path.rsplit("/", 2)
-    return base, month
 
 
 def _entries(store: Store, path: str, sha256: str, data: bytes) -> list[Entry]:
@@ -277,6 +272,8 @@ def _entries(store: Store, path: str, sha256: str, data: bytes) -> list[Entry]:
 
 
 def entry_of(told: Mapping[str, Any]) -> Entry:
+    """A file as a list, or a worker's answer, tells it. Raises KeyError, TypeError, ValueError, AttributeError,
+    OverflowError, DamageError"""
     months = {str(month): int(rows) for month, rows in told.get("months", {}).items()}
     packed = tuple(Packed(str(run), str(sha), int(at), int(size)) for run, sha, at, size in told.get("packed", ()))
     return Entry(

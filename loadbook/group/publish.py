@@ -155,7 +155,7 @@ class _Writer:
 
     def _trace(self, month: str, row: sqlite3.Row, named: Mapping[str, str]) -> Entry:
         digest = row["sha256"]
-        path = named.get(digest) or self._free(samples_name(self.base, month, digest))
+        path = named.get(digest) or self._free(samples_name(f"{self.base}/{month}", digest))
         return Entry(TRACE, month, path, digest, row["bytes"], row["samples"], digest, row["run"])
 
     def _traces(self, name: str, month: str) -> Mapping[str, str]:
@@ -168,7 +168,7 @@ class _Writer:
         self, month: str, rows: Sequence[sqlite3.Row], read: Callable[[sqlite3.Row], bytes]
     ) -> tuple[dict[str, str], list[LeftOut]]:
         """The same of a month that is settled, its traces in packs. A pack stays while all its traces are wanted."""
-        paths = {r["trace_id"]: samples_name(self.base, month, r["sha256"]) for r in rows}
+        paths = {r["trace_id"]: samples_name(f"{self.base}/{month}", r["sha256"]) for r in rows}
         left_out: list[LeftOut] = []
         name = part_name(month, traces=True)
         old, content = self._before(name), content_of_files(Packed(r["run"], r["sha256"], 0, 0).said for r in rows)

@@ -110,7 +110,7 @@ def made_up(store: Store, name: str, each: int) -> None:
 
     def single(month: str, run: str) -> Entry:
         made = digest(month, run)
-        return Entry(TRACE, month, samples_name(base, month, made), made, 140_000, 100_000, made, run)
+        return Entry(TRACE, month, samples_name(f"{base}/{month}", made), made, 140_000, 100_000, made, run)
 
     def pack(month: str, runs: list[str]) -> Entry:
         packed = tuple(Packed(run, digest(month, run), 140_000 * n, 140_000) for n, run in enumerate(runs))
