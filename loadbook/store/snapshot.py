@@ -223,11 +223,11 @@ def _same(connection: duckdb.DuckDBPyConnection, handed: Handed, name: str, part
     if not place(connection, handed, "kept", [data], dict(columns)):
         return False
     try:
-        if name not in VIEWS:
-            some = f'(FROM "{name}" WHERE "{columns[0][0]}" BETWEEN {part[0]} AND {part[1]})' if part else f'"{name}"'
-            pairs = ((some, "kept"), ("kept", some))
-            differing = " UNION ALL ".join(f"(FROM {a} EXCEPT ALL FROM {b})" for a, b in pairs)
-            return connection.execute(f"SELECT count(*) FROM ({differing})").fetchone() == (0,)
+        if name not in VIEWS:  # both hold its rows in the order of their keys
+            some = f' WHERE "{columns[0][0]}" BETWEEN {part[0]} AND {part[1]}' if part else ""
+            unlike = " OR ".join(f'a."{c}" IS DISTINCT FROM b."{c}"' for c, _ in columns)
+            sql = f'SELECT count(*) FROM (FROM "{name}"{some}) AS a POSITIONAL JOIN kept AS b WHERE {unlike}'
+            return connection.execute(sql).fetchone() == (0,)
         order = ", ".join(f'"{c}"' for c, kind in columns if kind != "DOUBLE")
         rows = (f"(SELECT *, row_number() OVER (ORDER BY {order}) AS row FROM {t})" for t in (f'"{name}"', "kept"))
         unlike = " OR ".join(
