@@ -7,7 +7,7 @@ import re
 import subprocess
 import xml.etree.ElementTree as ET
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from loadbook.analysis.planning import control
 from loadbook.analysis.trace.model import Cycle, Segment
 from loadbook.cli.main import cli
 from loadbook.queries import kept_answers
@@ -124,6 +125,15 @@ def test_what_makes_the_limits(tmp_path: Path) -> None:
     assert thin.chart.limits is None and "too few runs for limits" in str(thin.chart.why)
     page = month_page(month_seen(broken, "2025-04"), broken, "si")
     assert "too few runs for limits" in page and "since the break of 2025-03-01" in page
+
+
+def test_a_cycle_that_was_new_in_the_period_is_held_against_its_own_first_runs(tmp_path: Path) -> None:
+    """Seen over the whole year of a new furnace: the first ten of each cycle make the limits, the drift is told."""
+    book = furnace_book(tmp_path / "b", [*quiet(31), *(60.0 + 2.0 * k for k in range(1, 14))])
+    year = datetime(2025, 1, 1, tzinfo=UTC)
+    (chart,) = furnace_charts(book, year, year + timedelta(days=365))
+    assert chart.in_month.all() and np.flatnonzero(chart.chart.baseline).tolist() == list(range(20))
+    assert control.Signal("trend", 31, 43) in chart.signals
 
 
 def test_us_units_on_the_charts(tmp_path: Path) -> None:

@@ -51,7 +51,7 @@ class FurnaceChart:
     """One measure of one furnace, oldest first, since the last declared break.
 
     names, started  the runs (or the checks' days) and their moments, UTC; values as recorded [unit]
-    in_month        which of them are of the month;  faulty  with a certain or suspected thermocouple fault
+    in_month        which are of the period looked at, a month or a year;  faulty  with a certain or suspected thermocouple fault
     chart           differences, limits, signals (indices into the same order);  since  the break's day, if any
     of_checks       the points are furnace checks, not runs
     """
@@ -130,11 +130,23 @@ def _chart(
     in_month = np.array([m >= _naive(since) for m in started], dtype=bool)
     faulty = rows["faulty"].to_numpy(dtype=bool)
     cycles = [str(c).strip() for c in rows["cycle_name"]]
-    chart = control.chart(values, cycles if by_cycle else None, ~in_month & ~faulty)
+    allowed = _baseline(cycles, values, in_month, faulty) if by_cycle else ~in_month & ~faulty
+    chart = control.chart(values, cycles if by_cycle else None, allowed)
     return FurnaceChart(
         furnace, measure, unit, [str(n) for n in rows["run"]], started, cycles, values, in_month, faulty, chart,
         broken, of_checks,
     )  # fmt: skip
+
+
+def _baseline(cycles: list[str], values: np.ndarray, in_month: np.ndarray, faulty: np.ndarray) -> np.ndarray:
+    """Which runs may make the limits: those before the period; of a cycle that was new in it, its own first ones."""
+    names = np.array(cycles, dtype=object)
+    allowed: np.ndarray = ~in_month & ~faulty
+    for cycle in set(cycles):
+        mine = np.array(names == cycle, dtype=bool)
+        if (allowed & mine & np.isfinite(values)).sum() < control.LEAST_GROUP:
+            allowed = allowed | (mine & ~faulty)
+    return allowed
 
 
 def _late(book: BookFolder, mine: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:

@@ -80,6 +80,8 @@ def _base(c: FurnaceChart) -> str:
         text = (c.chart.why or "").replace("runs", "checks" if c.of_checks else "runs")
     else:
         text = f"limits from {many(int(c.chart.baseline.sum()), 'check' if c.of_checks else 'run')}"
+        if own := int((c.chart.baseline & c.in_month).sum()):
+            text += f", {own} of them the first by cycles that were new in the period"
     if c.chart.left_out.any():
         text += f", {int(c.chart.left_out.sum())} beyond them left out"
     fresh = int((c.in_month & ~np.isfinite(c.chart.difference)).sum())
