@@ -51,7 +51,8 @@ class FurnaceChart:
     """One measure of one furnace, oldest first, since the last declared break.
 
     names, started  the runs (or the checks' days) and their moments, UTC; values as recorded [unit]
-    in_month        which are of the period looked at, a month or a year;  faulty  with a certain or suspected thermocouple fault
+    in_month        which are of the period looked at, a month or a year
+    faulty          with a certain or suspected thermocouple fault
     chart           differences, limits, signals (indices into the same order);  since  the break's day, if any
     of_checks       the points are furnace checks, not runs
     """
