@@ -206,8 +206,7 @@ def _left_range(view: ChannelView, row: int, level: Plateau) -> Fault | None:
     near = [i for i in range(len(view.channels)) if i != row and np.isfinite(level.y[i])]
     if len(near) < 2:
         return None
-    with np.errstate(all="ignore"):
-        low, high = np.nanmin(grid.y[near], axis=0), np.nanmax(grid.y[near], axis=0)
+    low, high = np.fmin.reduce(grid.y[near], axis=0), np.fmax.reduce(grid.y[near], axis=0)
     seen = np.isfinite(y) & np.isfinite(high) & (grid.t <= grid.t[level.last])
     over = seen & (y > high + OVER_C)
     if over.sum() < 20 or over.sum() < 0.5 * seen.sum():
@@ -264,8 +263,7 @@ def _read_as(view: ChannelView, row: int, level: Plateau, fault: Fault) -> Fault
     others = [i for i in np.flatnonzero(view.work) if i != row]
     at_rest_c = middle(np.array([*(rest[i] for i in others if error[i] < 3.0), level.furnace]))
     near = [i for i in range(len(view.channels)) if i != row]
-    with np.errstate(all="ignore"):
-        low, high = np.nanmin(grid.y[near], axis=0), np.nanmax(grid.y[near], axis=0)
+    low, high = np.fmin.reduce(grid.y[near], axis=0), np.fmax.reduce(grid.y[near], axis=0)
     found: list[tuple[float, str, str]] = []
     for wire, table in mixed_up(letter):
         off = float(true_c(wire, table, float(rest[row]))) - at_rest_c
