@@ -104,9 +104,13 @@ class Figures:
         return shown(mm, "mm", self.system)
 
     def setting(self, name: str, value: float) -> str:
-        """A planned setting with its unit: '80 °C/h'."""
+        """A planned setting with its unit.
+
+        >>> Figures("si").setting("hold_mean_c", 600.0), Figures("us").setting("heating_rate_peak_c_per_h", 47.7)
+        ('600 °C', '85.9 °F/h')
+        """
         shown, label, _ = units.show(value, PLANNED[name].unit, self.system)
-        return f"{shown:.4g} {label}"
+        return f"{shown:.1f}".removesuffix(".0") + f" {label}"
 
     def percent(self, share: float) -> str:
         """A share; what is not all is not called 100 %.
