@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import linregress
 
 from loadbook.analysis.trace import rates
-from loadbook.analysis.trace.rates import line, noise_peak, slopes
+from loadbook.analysis.trace.rates import line, noise_peak, rates_of, slopes
 
 
 @pytest.mark.parametrize("rate", [-350.0, -1.0, 0.0, 42.0, 2000.0])
@@ -83,6 +83,23 @@ def test_a_window_never_bridges_a_long_gap() -> None:
     near = np.concatenate([np.arange(0.0, 3600.0, 60.0), np.arange(3600.0 + 200.0, 7200.0, 60.0)])
     bridged, _ = slopes(near, np.where(near < 3600.0, 100.0, 200.0), 900.0)
     assert np.nanmax(np.abs(bridged)) > 100.0  # 260 s is under a third of the window: it is bridged
+
+
+@pytest.mark.parametrize(("step_s", "window_s"), [(120.0, 900.0), (300.0, 900.0), (300.0, 1500.0), (600.0, 1800.0)])
+@pytest.mark.parametrize("uneven_s", [0.0, 1.0, 20.0])
+def test_a_recorder_that_keeps_its_interval_to_a_second_or_so_has_no_gaps(
+    step_s: float, window_s: float, uneven_s: float
+) -> None:
+    """At 120 s the third sample stands at four fifths of half the window, at 300 s an interval is a third of it."""
+    rng = np.random.default_rng(3)
+    t = np.arange(0.0, 40_000.0, step_s)
+    t += rng.uniform(-uneven_s, uneven_s, t.size)
+    found = rates_of(t, (t / 36.0)[None, :], window_s)
+    inside = (t > 0.5 * window_s + step_s) & (t < t[-1] - 0.5 * window_s - step_s)
+    assert found.slope[0, inside] == pytest.approx(100.0) and found.full[0, inside].all()
+    missing = np.delete(t, np.arange(20, 20 + int(window_s / step_s)))  # but what is missing is never bridged
+    y = np.where(missing < t[20], 100.0, 200.0)
+    assert np.nanmax(np.abs(slopes(missing, y, window_s)[0])) < 1e-6
 
 
 def test_too_thin_a_window_has_no_slope() -> None:

@@ -105,7 +105,7 @@ def _rates(s: Segment, before: Segment | None, after: Segment | None, last: bool
 def window_for(view: View, stated_min: float | None, text: Remark) -> tuple[float, Remark]:
     """The window [min] that a rate is taken over, and the clause's sentence with it: the stated one, else 15 min, or
     three intervals of a recorder so coarse that 15 min hold too few samples."""
-    coarse = FEWEST_INTERVALS * view.step_s / 60.0
+    coarse = float(round(FEWEST_INTERVALS * view.step_s / 60.0))
     if stated_min is not None or coarse <= WINDOW_MIN:
         return stated_min or WINDOW_MIN, text
     return coarse, replace(text, figures={**text.figures, "window_min": coarse})

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from loadbook.analysis.trace.model import NOT_SAMPLED, Channel, Fault, Floats, Trace
-from loadbook.analysis.trace.rates import GAP_SHARE, line, rates_of
+from loadbook.analysis.trace.rates import gap_s, line, rates_of
 from loadbook.analysis.trace.repair import repaired
 from loadbook.analysis.trace.soak import came_in
 from loadbook.analysis.trace.validity import hottest_coldest, interval_s, picked
@@ -318,12 +318,12 @@ def _bridged(t_s: Floats, y: Floats, where: Mask, signed: Floats, window_s: floa
     """Fills in the slope beside a gap of the readings no longer than the window: that of one straight line through the
     readings up to half a window before and after it."""
     readings = np.isfinite(y)
-    if readings.all() and not (t_s[1:] - t_s[:-1] > window_s * GAP_SHARE).any():
+    if readings.all() and not (t_s[1:] - t_s[:-1] > gap_s(t_s, window_s)).any():
         return
     for row, values in enumerate(y):
         inside = np.flatnonzero(readings[row])
         steps = np.diff(t_s[inside])
-        gaps = (steps > window_s * GAP_SHARE) & (steps <= window_s)
+        gaps = (steps > gap_s(t_s[inside], window_s)) & (steps <= window_s)
         for k in np.flatnonzero(gaps & (steps > 2.0 * np.median(steps))).tolist() if gaps.any() else ():
             a, b = int(inside[k]), int(inside[k + 1])
             if not where[a : b + 1].all():

@@ -1,8 +1,9 @@
 """Rates: least-squares slopes over a centred time window on the real timestamps, and their peaks.
 
 A sample's window is [t - window/2, t + window/2], cut off at the ends of the trace and at any gap between valid
-samples longer than a third of the window (a window never bridges one). It needs three valid samples that span at
-least half the window; else the slope is NaN. Sums run over cumulative sums of centred values: O(n) for any window.
+samples longer than a third of the window (a window never bridges one; a recorder whose usual interval is no longer
+than that has no gap where one interval is half as long again). It needs three valid samples that span at least half
+the window; else the slope is NaN. Sums run over cumulative sums of centred values: O(n) for any window.
 """
 
 from __future__ import annotations
@@ -20,7 +21,10 @@ from .validity import Corrected, Mask, picked
 WINDOW_S = 900.0  # where the clause states no window: 15 min
 SPAN_SHARE = 0.5  # the valid samples must span this share of the window
 GAP_SHARE = 1.0 / 3.0  # a gap longer than this share of the window is never bridged
-FULL_SHARE = 0.8  # a window counts as full where samples reach this far to both sides of its middle
+# no recorder keeps its interval to the second: its usual one may be a little over a third of the window, and so many
+# usual ones are still no gap
+NEARLY, UNEVEN = 1.1, 1.5
+FULL_SHARE = 0.8  # a window counts as full where samples reach this far to both sides of its middle, or beyond it
 FEWEST = 3
 SECONDS_PER_HOUR = 3600.0
 THERMOCOUPLES = ("control", "work")
@@ -177,8 +181,10 @@ class _Windows:
         count = (high - low).astype(float)
         first, last = t_s[low], t_s[high - 1]
         too_thin = (count < FEWEST) | (last - first < SPAN_SHARE * window_s * (1.0 - 1e-12))
-        ends = np.minimum(t_s - first, last - t_s)
-        full = (ends >= FULL_SHARE * 0.5 * window_s) & ~too_thin
+        reach = FULL_SHARE * 0.5 * window_s
+        goes_on = np.concatenate((t_s[1:] - t_s[:-1] <= gap_s(t_s, window_s), [False]))  # the record, after each sample
+        full = (t_s - first >= reach) | ((low > 0) & goes_on[low - 1])
+        full &= ((last - t_s >= reach) | goes_on[high - 1]) & ~too_thin
         t = (t_s - t_s.mean()) / SECONDS_PER_HOUR
         w = cls(low, high, even, count, t, t, t, full)
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -199,6 +205,13 @@ class _Windows:
         return out
 
 
+def gap_s(t_s: Floats, window_s: float) -> float:
+    """The longest time between two samples that a window bridges [s]."""
+    share = window_s * GAP_SHARE
+    usual = float(np.median(t_s[1:] - t_s[:-1])) if t_s.size > 1 else 0.0
+    return max(share, UNEVEN * usual) if usual <= NEARLY * share else share
+
+
 def _half_s(window_s: float) -> float:
     return 0.5 * window_s * (1.0 + 1e-12)
 
@@ -207,7 +220,7 @@ def _even_reach(t_s: Floats, window_s: float) -> tuple[int, int] | None:
     """(samples before, samples from here on) where `_window_ends` would give each sample's window this reach, but for
     the ends of the axis; None where it would not. Much quicker than looking each window's ends up."""
     n = t_s.size
-    if n < FEWEST or (t_s[1:] - t_s[:-1]).max() > window_s * GAP_SHARE:
+    if n < FEWEST or (t_s[1:] - t_s[:-1]).max() > gap_s(t_s, window_s):
         return None
     first, last = t_s - _half_s(window_s), t_s + _half_s(window_s)
     middle = n // 2
@@ -226,7 +239,7 @@ def _window_ends(t_s: Floats, window_s: float) -> tuple[npt.NDArray[np.intp], np
     n = t_s.size
     low = np.searchsorted(t_s, t_s - _half_s(window_s), side="left")
     high = np.searchsorted(t_s, t_s + _half_s(window_s), side="right")
-    gaps = np.flatnonzero(np.diff(t_s) > window_s * GAP_SHARE) + 1  # first index after each gap
+    gaps = np.flatnonzero(np.diff(t_s) > gap_s(t_s, window_s)) + 1  # first index after each gap
     if gaps.size:
         piece = np.searchsorted(gaps, np.arange(n), side="right")
         first = np.concatenate(([0], gaps))

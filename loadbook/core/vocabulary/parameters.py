@@ -35,7 +35,7 @@ _HJ = "Hollomon & Jaffe, Trans. AIME 162 (1945) 223-249; EN 13445-4:2021 (11.1-1
 _RATE = (
     "Slopes are least-squares lines over a centred window (the clause's own, else 15 min) on the real timestamps, from "
     "three or more valid samples that span at least half of it; a window never bridges a gap longer than a third of "
-    "it. The peak is taken where the whole window holds samples, and only where there is no such moment from shorter "
+    "it (of a recorder whose interval is about as long: longer than one and a half intervals). The peak is taken where the whole window holds samples, and only where there is no such moment from shorter "
     "ones. A peak picks the luckiest noise: it comes with its standard error, and the note says what noise of that "
     "size adds to a peak. A wider window lowers both, and flattens a true rate that lasts less than the window."
 )
