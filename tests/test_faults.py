@@ -451,3 +451,91 @@ def test_a_wire_that_moves_is_said_among_three() -> None:
     moved = kept.values[1] - 3.0 * np.clip(kept.t_s / 3600.0 - 4.0, 0.0, None)
     assert find_faults(kept) == []
     only(find_faults(with_values(kept, "W1", moved, between(kept, 0.0))), "drifting", "W1")
+
+
+HANDLED_MIN = (6.0, 10.0, 16.0)
+
+
+def handled(how: str, step_s: float, resolution: float, scale: float = 1.0) -> Trace:
+    """Three work TCs of HANDLED_MIN put into a furnace that is hot already, or taken out of it to air or into oil while
+    it stays hot. scale: how 'W2' is read, from 20 °C on."""
+    t, rng = np.arange(0.0, 10.0 * 3600.0, 5.0), np.random.default_rng(4)
+    if how == "charged hot":
+        drive = np.where(t < 1200.0, 850.0, 850.0 - 120.0 * np.exp(-(t - 1200.0) / 1500.0))
+        bodies = [lagged(t, np.where(t < 1200.0, 22.0, drive), tau) for tau in HANDLED_MIN]
+    else:
+        drive, out = np.minimum(20.0 + t / 18.0, 880.0), 6.0 * 3600.0
+        outside = (lambda tau: 2.5 * tau) if how == "air" else (lambda tau: 0.1 * tau)
+        bodies = []
+        for tau in HANDLED_MIN:
+            body, n = lagged(t, drive, tau), int(out / 5.0)
+            body[n:] = 25.0 + (body[n] - 25.0) * np.exp(-(t[n:] - out) / (60.0 * outside(tau)))
+            bodies.append(body)
+    bodies[1] = 20.0 + scale * (bodies[1] - 20.0)
+    values = np.vstack([drive, *bodies])[:, :: int(step_s / 5.0)]
+    values = np.round((values + rng.normal(0.0, 0.15, values.shape)) / resolution) * resolution
+    channels = [
+        Channel(1, "C1", "control", tc_type="K"),
+        *(Channel(10 + i, f"W{i}", "work", tc_type="K") for i in (1, 2, 3)),
+    ]
+    return Trace(t[:: int(step_s / 5.0)], values, np.zeros(values.shape, np.uint8), tuple(channels))
+
+
+@pytest.mark.parametrize(("step_s", "resolution"), [(10.0, 0.1), (60.0, 1.0), (60.0, 5.0), (300.0, 1.0)])
+@pytest.mark.parametrize("how", ["charged hot", "air", "oil"])
+def test_a_furnace_says_nothing_of_a_load_outside_it(how: str, step_s: float, resolution: float) -> None:
+    """The furnace stands at its temperature, to the recorder's step, and the load cold beside it: nothing is frozen,
+    shorted, loose or of another type for that."""
+    assert find_faults(handled(how, step_s, resolution)) == []
+
+
+@pytest.mark.parametrize("how", ["charged hot", "air", "oil"])
+def test_a_load_that_was_outside_still_shows_a_wrong_type(how: str) -> None:
+    found = only(find_faults(handled(how, 60.0, 0.1, scale=0.8)), "wrong type", "W2")
+    assert found.start_s == 0.0
+
+
+def test_what_held_still_and_went_on_from_there_was_not_frozen() -> None:
+    """Wet parts stand at 100 °C until they are dry, and rise from there. An input that was dead jumps back, to where
+    its section went meanwhile."""
+    t = np.arange(0.0, 5.0 * 3600.0, 30.0)
+    drive = np.clip(20.0 + t / 24.0, 20.0, 300.0)
+    dry = [lagged(t, drive, tau) for tau in (8.0, 12.0, 16.0)]
+    wet, stands = dry[0].copy(), int(np.argmax(dry[0] >= 100.0))
+    later = stands + 120  # an hour
+    wet[stands:later] = 100.0
+    dead = wet.copy()
+    wet[later:] = drive[later:] - (drive[later] - 100.0) * np.exp(-(t[later:] - t[later]) / 480.0)
+    channels = (Channel(1, "C1", "control"), *(Channel(10 + i, f"W{i}", "work") for i in (1, 2, 3, 4)))
+    for first, kinds in ((wet, set()), (dead, {"frozen"})):
+        values = np.round(np.vstack([drive, first, *dry]), 1)
+        found = find_faults(Trace(t, values, np.zeros(values.shape, np.uint8), channels))
+        assert {f.kind for f in of(found, "W1")} & {"frozen"} == kinds
+
+
+@pytest.mark.parametrize("resolution", [5.0, 6.0, 10.0])
+def test_a_recorder_in_steps_of_degrees_blames_no_thin_section(resolution: float) -> None:
+    """Two channels a step or two apart move at the same moments: no bead hangs loose for that."""
+    t = np.arange(0.0, 12.0 * 3600.0, 60.0)
+    drive = np.interp(t / 3600.0, [0.0, 5.0, 7.5, 12.0], [20.0, 620.0, 620.0, 150.0])
+    values = np.vstack([drive, *[lagged(t, drive, tau) for tau in (5.0, 9.0, 14.0, 20.0)]])
+    values = np.round((values + np.random.default_rng(8).normal(0.0, 0.25, values.shape)) / resolution) * resolution
+    channels = (Channel(1, "C1", "control"), *(Channel(10 + i, f"W{i}", "work") for i in (1, 2, 3, 4)))
+    assert find_faults(Trace(t, values, np.zeros(values.shape, np.uint8), channels)) == []
+
+
+def test_no_drift_is_told_where_nothing_shows_where_the_load_comes_to_rest() -> None:
+    """A recorder of five minutes, not quite even, and a hold of 40 minutes: no figure is no offset."""
+    rng = np.random.default_rng(6)
+    t = np.arange(0.0, 8.0 * 3600.0, 300.0)
+    t = t + rng.uniform(-70.0, 70.0, t.size)
+    drive = np.interp(t / 3600.0, [0.0, 4.0, 5.6, 8.0], [20.0, 200.0, 200.0, 60.0])
+    fine = np.arange(0.0, 8.1 * 3600.0, 10.0)
+    whole = np.interp(fine / 3600.0, [0.0, 4.0, 5.6, 8.0], [20.0, 200.0, 200.0, 60.0])
+    values = np.vstack(
+        [drive, *[np.interp(t, fine, lagged(fine, whole, tau)) for tau in (3.0, 5.0, 8.0, 11.0, 4.0, 6.0)]]
+    )
+    values = np.round(values + rng.normal(0.0, 0.15, values.shape))
+    channels = (Channel(1, "C1", "control"), *(Channel(10 + i, f"W{i}", "work") for i in range(6)))
+    for fault in find_faults(Trace(t, values, np.zeros(values.shape, np.uint8), channels)):
+        assert "nan" not in told(fault) and all(np.isfinite(v) for v in fault.figures.values()), told(fault)

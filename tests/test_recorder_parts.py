@@ -18,7 +18,7 @@ from loadbook.analysis.trace.model import BACKWARD_TIME, DUPLICATE_TIME, MISSING
 from loadbook.core.errors import IntakeError, LoadbookError, UsageError
 from loadbook.core.outside import MOST_CELLS
 from loadbook.core.times import zone_of
-from loadbook.readers.recorder import channels, layout, names, numbers, odd_values, time_axis, times
+from loadbook.readers.recorder import channels, implausible, layout, names, numbers, odd_values, time_axis, times
 from loadbook.readers.recorder import read as read_module
 from loadbook.readers.recorder.known_forms import KnownForms
 from loadbook.readers.recorder.labels import as_table, carries_names
@@ -549,6 +549,16 @@ def test_json_nested_as_deep_as_the_parser_goes_is_none_of_a_recorder() -> None:
 def test_more_json_than_is_read_is_refused_before_it_is_taken_apart() -> None:
     with pytest.raises(LoadbookError, match="more than 10,000,000 values"):
         carries_names("[" + "{}," * MOST_CELLS + "{}]")
+
+
+@pytest.mark.parametrize(
+    ("ends", "asked"),
+    [((604.0, 530.0, 472.0, 410.0, 356.0), []), ((604.0, 472.0, 530.0), [472.0]), ((604.0, 472.0), [472.0])],
+)
+def test_a_quench_passes_over_the_number_of_an_open_circuit(ends: tuple[float, ...], asked: list[float]) -> None:
+    """At 60 °C a sample 472 °C is on the way down; an open circuit is come to and left again, or never left."""
+    raw = np.array([*np.linspace(20.0, 604.0, 40), *ends])
+    assert list(implausible.lone_sentinels(raw, raw)) == asked
 
 
 def test_a_channel_that_stays_on_many_numbers_is_one_question() -> None:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from loadbook.analysis.quantiles import median_of, ranked
+from loadbook.analysis.quantiles import median_of, middle, ranked
 from loadbook.analysis.trace.model import Channel, Fault, Flags, Floats, Trace
 from loadbook.analysis.trace.validity import interval_s, picked
 
@@ -102,7 +102,9 @@ class ChannelView:
         means = old.y.copy()
         for row in changed:
             means[row] = self.cells.means(y[row])
-        furnace = furnace_of(means[self.control], old.setpoint) if self.control[changed].any() else old.furnace
+        furnace = old.furnace
+        if self.control[changed].any():
+            furnace = np.where(old.outside, np.nan, furnace_of(means[self.control], old.setpoint))
         return replace(self, y=y, grid=replace(old, y=means, furnace=furnace))
 
 
@@ -126,13 +128,14 @@ def channel_view(trace: Trace, phases: Any = None) -> ChannelView | None:
     per_block = max(10, int(BLOCK_S / interval))
     resolution, largest_step = _steps(y)
     noise, scatter = _noises(t, y, resolution, per_block)
-    cells, grid = grid_of(t, y, control, setpoint, interval)
+    work = np.array([c.role == "work" for c in channels])
+    cells, grid = grid_of(t, y, control, work, setpoint, interval)
     return ChannelView(
         t=t,
         y=y,
         flags=picked(trace.flags, rows)[:, :stop],
         channels=channels,
-        work=np.array([c.role == "work" for c in channels]),
+        work=work,
         control=control,
         resolution=resolution,
         largest_step=largest_step,
@@ -245,8 +248,10 @@ class Grid:
 
     t        (m,) seconds, centres of the cells; step_s their width
     y        (c, m) °C
-    furnace  (m,) °C: median of the valid control TCs, else the set point; NaN where there is neither
+    furnace  (m,) °C: median of the valid control TCs, else the set point; NaN where there is neither, and while the
+             load is outside: then the furnace heats nothing, and says nothing of what the load should do
     setpoint (m,) °C or NaN
+    outside  (m,) where the load is not in the furnace
     """
 
     t: Floats
@@ -254,6 +259,7 @@ class Grid:
     furnace: Floats
     setpoint: Floats
     step_s: float
+    outside: Bools
 
 
 @dataclass(frozen=True)
@@ -261,15 +267,33 @@ class Cells:
     """Which samples each cell of the grid has: the first one, and how many, in (m,) each.
 
     full  there is no cell without a sample;  even  how many samples each cell has, 0 where they differ
+    at    of an uneven recorder that is as slow as the grid: the mean time of each cell's samples [s], and the moment in
+          the cell that they mostly have; its means are carried along their slope from the one to the other
     """
 
     first: npt.NDArray[np.intp]
     number: Floats
     full: bool
     even: int
+    at: tuple[Floats, Floats] | None = None
 
     def means(self, values: Floats) -> Floats:
         """Mean of the valid samples of each cell, NaN where there is none: (..., n) -> (..., m)."""
+        found = self._means(values)
+        if self.at is None:
+            return found
+        own, usual = self.at
+        slopes = np.diff(found, axis=-1) / np.diff(own)
+        before, after = slopes[..., :-1], slopes[..., 1:]
+        bends = ~(before * after > 0.0)  # no jump is carried into the cell beside it
+        gentler = np.where(bends, 0.0, np.where(np.abs(before) < np.abs(after), before, after))
+        found[..., 1:-1] += gentler * (usual - own)[1:-1]
+        # a cell that no sample fell into, between two that have one, is no gap
+        lone = 1 + np.flatnonzero((self.number[1:-1] == 0) & (self.number[:-2] > 0) & (self.number[2:] > 0))
+        found[..., lone] = 0.5 * (found[..., lone - 1] + found[..., lone + 1])
+        return found
+
+    def _means(self, values: Floats) -> Floats:
         good = np.isfinite(values)
         whole = bool(good.all())
         sums = self._sums(values if whole else np.where(good, values, 0.0))
@@ -291,7 +315,9 @@ class Cells:
         return np.asarray(first + rest)
 
 
-def grid_of(t: Floats, y: Floats, control: Bools, setpoint: Floats | None, interval: float) -> tuple[Cells, Grid]:
+def grid_of(
+    t: Floats, y: Floats, control: Bools, work: Bools, setpoint: Floats | None, interval: float
+) -> tuple[Cells, Grid]:  # fmt: skip
     """The channels (c, n) and the set point (n,), where there is one, on a grid; interval is the samples' [s]."""
     length = float(t[-1] - t[0])
     step = max(GRID_S, length / GRID_POINTS, interval)
@@ -300,11 +326,66 @@ def grid_of(t: Floats, y: Floats, control: Bools, setpoint: Floats | None, inter
     number = np.bincount(cell, minlength=count)
     even = int(number[0]) if (number == number[0]).all() else 0
     first = np.minimum(np.cumsum(number) - number, len(t) - 1)
-    cells = Cells(first, number.astype(np.float64), bool(number.all()), even)
+    centres = t[0] + (np.arange(count) + 0.5) * step
+    off = (np.add.reduceat(t, first) / np.maximum(number, 1) - centres)[number > 0]
+    uneven = not even and off.size > 2 and bool((np.abs(off - middle(off)) > 0.1 * step).mean() > 0.1)
+    at = None
+    if uneven:
+        usual = centres + middle(off)
+        at = np.where(number > 0, np.add.reduceat(t, first) / np.maximum(number, 1), usual), usual
+    cells = Cells(first, number.astype(np.float64), bool(number.all()), even, at)
     means = cells.means(y)
     programmed = np.full(count, np.nan) if setpoint is None else cells.means(setpoint)
-    centres = t[0] + (np.arange(count) + 0.5) * step
-    return cells, Grid(centres, means, furnace_of(means[control], programmed), programmed, step)
+    furnace = furnace_of(means[control], programmed)
+    out = outside(means[work], furnace, step)
+    return cells, Grid(centres, means, np.where(out, np.nan, furnace), programmed, step, out)
+
+
+STANDS_C, FAR_C = 5.0, 150.0  # not in yet: no TC moves, and the furnace is so far above
+MOST_OF = 0.75  # of the work TCs
+GONE_SHARE, KEPT_SHARE = 0.35, 0.25  # taken out: they have lost so much of their way from the start, the furnace less
+OUT_C_PER_S = 600.0 / 3600.0  # and the quickest of them went as no furnace cools
+AGAIN_C = 60.0
+
+
+def outside(y: Floats, furnace: Floats, step_s: float) -> Bools:
+    """Where a load is not in the furnace: it stands cold beside a hot one, or was taken out of it to air or a quench
+    while the furnace stays hot. y (work TCs, m) and furnace (m,) on the grid -> (m,); nothing is told of one TC."""
+    out = np.zeros(furnace.size, dtype=bool)
+    begun = np.isfinite(y).any(axis=1)
+    if begun.sum() < 2:
+        return out
+    y = y[begun]
+    start = y[np.arange(len(y)), np.isfinite(y).argmax(axis=1)][:, None]
+    level = median_of(y)
+    far = furnace - y > FAR_C
+    waits = _most(far & (np.abs(y - start) <= STANDS_C), y)
+    first = int(np.argmin(waits)) if not waits.all() else 0
+    out[:first] = True
+    span = max(1, round(300.0 / step_s))
+    while first < furnace.size:
+        hottest = np.fmax.accumulate(y[:, first:], axis=1)
+        gone = _most(far[:, first:] & (y[:, first:] < hottest - GONE_SHARE * (hottest - start)), y[:, first:])
+        if not gone.any():
+            break
+        at = first + int(np.argmax(gone))
+        left = np.flatnonzero(level[first : at + 1] >= np.nanmax(level[first : at + 1]) - STANDS_C)[-1] + first
+        fell = np.fmax.reduce(y[:, left] - y[:, min(left + span, at)]) / (step_s * min(span, at - left))
+        lost = (furnace[left] - furnace[at]) / (furnace[left] - float(median_of(start)[0]))
+        if not (fell >= OUT_C_PER_S and lost <= KEPT_SHARE):
+            break
+        last = at + int(np.nanargmin(level[at:]))
+        if not np.nanmax(level[last:]) - level[last] > AGAIN_C:
+            last = furnace.size - 1
+        out[left + 1 : last + 1] = True
+        first = last + 1
+    return out
+
+
+def _most(condition: Bools, y: Floats) -> Bools:
+    """Where a condition (TCs, m) holds for most of the TCs that have a reading."""
+    seen = np.isfinite(y).sum(axis=0)
+    return np.asarray((seen >= 2) & (condition.sum(axis=0) >= MOST_OF * seen))
 
 
 def furnace_of(control: Floats, setpoint: Floats) -> Floats:

@@ -122,6 +122,7 @@ def quenched(furnace: Floats, now: slice, then: slice, before: slice, lag: int, 
 LAGS_S = (300.0, 600.0, 900.0)  # the change is looked for over these spans
 OWN_PAST_S = {300.0: 1200.0, 600.0: 1200.0, 900.0: 1800.0}  # and forecast from this long before
 LEAVES_C = 4.0  # least departure from the forecast
+LEAVES_STEPS = 2.0  # and that in steps of the recorder: one more or less is none
 LEAVES_SHARE = 0.15  # least share of the distance that is closed
 COOLING_FACTOR = {300.0: 1.35, 600.0: 1.7, 900.0: 2.0}  # cooling: fans and cores make honest places move more
 SETTLED_S = 2400.0  # cooling this long before the past begins, places are as steady as in heating
@@ -153,14 +154,17 @@ def find_detached(view: ChannelView) -> list[Fault]:
         return []
     best: dict[int, list[Departure]] = {}
     way = FurnaceDistance.of(grid.y[rows], grid.furnace)
+    least = np.maximum(LEAVES_C, LEAVES_STEPS * view.resolution[rows])
     for lag_s in LAGS_S:
-        for departure in _departures(way, grid, lag_s, view.stirred_s):
+        for departure in _departures(way, grid, lag_s, view.stirred_s, least):
             best.setdefault(departure.row, []).append(departure)
     return [_fault(view, int(rows[row]), seen) for row, seen in sorted(best.items())]
 
 
-def _departures(way: FurnaceDistance, grid: Grid, lag_s: float, stirred_s: Sequence[float]) -> list[Departure]:
-    """The first departure of each channel (index into x) over one span."""
+def _departures(
+    way: FurnaceDistance, grid: Grid, lag_s: float, stirred_s: Sequence[float], least: Floats
+) -> list[Departure]:  # fmt: skip
+    """The first departure of each channel (index into x) over one span; least [°C] of each counts as one."""
     x, away, furnace, step_s = way.x, way.away, way.furnace, grid.step_s
     points = x.shape[1]
     lag = max(3, round(lag_s / step_s))
@@ -204,7 +208,7 @@ def _departures(way: FurnaceDistance, grid: Grid, lag_s: float, stirred_s: Seque
     )
     for row in np.flatnonzero(likely.any(axis=1)):
         cells = np.flatnonzero(likely[row])
-        score, c, share = _beaten(int(row), cells, past_seen)
+        score, c, share = _beaten(int(row), cells, past_seen, float(least[row]))
         fresh = at[cells] - way.crossed[row, at[cells]] < SETTLED_S / step_s
         cooling = np.where(fresh, COOLING_FACTOR[lag_s], SETTLED_FACTOR)
         limit = np.where(side[row, cells] > 0, 1.0, cooling)
@@ -240,7 +244,7 @@ class _Past:
     by_line: Floats
 
 
-def _beaten(row: int, cells: np.ndarray, seen: _Past) -> tuple[Floats, Floats, Floats]:
+def _beaten(row: int, cells: np.ndarray, seen: _Past, least_c: float) -> tuple[Floats, Floats, Floats]:
     """Score, departure [°C] and share at some cells of one channel, against the most lenient of the forecasts."""
     others = np.array([r for r in range(len(seen.own)) if r != row])
     sign = seen.side[row, cells]
@@ -279,7 +283,7 @@ def _beaten(row: int, cells: np.ndarray, seen: _Past) -> tuple[Floats, Floats, F
         driven = (here + by_rate > still) & (middle > still)
         c = np.minimum(by_rate, by_place)
         share = np.minimum(by_rate / (here + by_rate), by_place / middle)
-        score = np.where(driven, np.minimum(c / LEAVES_C, share / LEAVES_SHARE), -np.inf)
+        score = np.where(driven, np.minimum(c / least_c, share / LEAVES_SHARE), -np.inf)
         # where the forecast itself takes the furnace far further off than it ever was, the past says little
         begins = np.maximum(here + by_rate, middle) > BEGINS * start
         score = np.where(begins, score / BEGINNING_FACTOR, score)

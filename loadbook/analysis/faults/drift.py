@@ -76,6 +76,8 @@ def _apart(view: ChannelView, level: Plateau, row: int, rows: npt.NDArray[np.int
     if not error[row] <= UNSURE_C:
         return None
     others, peers = _peers(view, level, row, rows)
+    if not others:
+        return None
     scatter = 1.4826 * middle(np.abs(rest[others] - peers))
     offset = float(rest[row]) - peers
     if offset > 0:  # what is still to come makes nothing hot
@@ -105,14 +107,14 @@ def _apart(view: ChannelView, level: Plateau, row: int, rows: npt.NDArray[np.int
 
 def _peers(view: ChannelView, level: Plateau, row: int, rows: npt.NDArray[np.intp]) -> tuple[list[int], float]:
     """The channels that say where the load comes to rest, and the temperature [°C]: the other work TCs or, where fewer
-    than three of them show it, the control TCs too."""
+    than three of them show it, the control TCs too. None, and NaN, where nothing shows it."""
     rest, error = at_rest(view, level)
     others = [int(i) for i in rows if i != row and error[i] < AT_REST_C]
     if len(others) < 3:
         others += [int(i) for i in np.flatnonzero(view.control & np.isfinite(rest))]
     if not others:
-        others = [int(i) for i in rows if i != row]
-    return others, middle(rest[others])
+        others = [int(i) for i in rows if i != row and np.isfinite(rest[i])]
+    return others, middle(rest[others]) if others else float("nan")
 
 
 def _fault(view: ChannelView, level: Plateau, x: _Apart, rows: npt.NDArray[np.intp]) -> Fault:

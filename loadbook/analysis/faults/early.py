@@ -10,13 +10,18 @@ from __future__ import annotations
 
 import numpy as np
 
+from loadbook.analysis.quantiles import middle
 from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.core.remarks import remark
 
 from .channels import Bools, ChannelView
+from .response import MOVING_C_PER_H
 from .rest import plateau
 
 WIDE_S = 180.0  # changes are taken over this much on either side
+STEPS_WIDE = (
+    10.0  # and over as many steps of the recorder: two channels a few steps apart take them at the same moments
+)
 HOLD_S = 3600.0  # so much of the hold belongs to it: how the channel takes the furnace's stopping tells most
 LEAST_POINTS = 40
 HEATED_C = 100.0
@@ -36,14 +41,18 @@ def find_early(view: ChannelView) -> list[Fault]:
         return []
     found = []
     rows = np.flatnonzero(view.work)
-    shares = shares_at_once(grid.y[rows, :stop], furnace, grid.step_s, THICK_SHARE)
+    wide_s = _wide_s(view, furnace)
+    shares = shares_at_once(grid.y[rows, :stop], furnace, grid.step_s, THICK_SHARE, wide_s)
     for row, seen in zip(rows, shares, strict=True):
         channel = view.channels[row]
         thick = "thick" in (channel.place or "").casefold()
         if seen is None or not seen[0] - 2.0 * seen[1] > THICK_SHARE or seen[0] > MOST:
             continue
+        away = np.abs(furnace - grid.y[row, :stop])
+        if np.median(away[np.isfinite(away)]) < view.resolution[row]:
+            continue  # how it follows is not seen
         share, error = seen
-        (earlier,) = shares_at_once(grid.y[[row], : stop // 2], furnace[: stop // 2], grid.step_s)
+        (earlier,) = shares_at_once(grid.y[[row], : stop // 2], furnace[: stop // 2], grid.step_s, wide_s=wide_s)
         enough = THICK_SHARE if thick else SHARE
         if share - 2.0 * error < enough or (earlier is not None and earlier[0] + 2.0 * earlier[1] < enough):
             continue
@@ -70,8 +79,17 @@ def find_early(view: ChannelView) -> list[Fault]:
     return found
 
 
+def _wide_s(view: ChannelView, furnace: Floats) -> float:
+    """Over how much on either side [s] changes are taken: the furnace moves by enough of the recorder's steps."""
+    slopes = np.abs(furnace[1:] - furnace[:-1]) / view.grid.step_s
+    moving = slopes[slopes * 3600.0 > MOVING_C_PER_H]
+    if not moving.size:
+        return WIDE_S
+    return max(WIDE_S, 0.5 * STEPS_WIDE * float(view.resolution.max()) / middle(moving))
+
+
 def shares_at_once(
-    y: Floats, furnace: Floats, step_s: float, least: float = -np.inf
+    y: Floats, furnace: Floats, step_s: float, least: float = -np.inf, wide_s: float = WIDE_S
 ) -> list[tuple[float, float] | None]:  # fmt: skip
     """(share of the furnace's movement that a channel takes at once, its standard error) of each of some channels
     (channels, n) beside the furnace (n,) on an even grid; None with too few points, and of a share not above `least`.
@@ -84,7 +102,7 @@ def shares_at_once(
     >>> round(shares_at_once(0.6 * furnace[None, :] + 0.4 * 20.0, furnace, 60.0)[0][0], 2)
     0.6
     """
-    wide = max(2, round(WIDE_S / step_s))
+    wide = max(2, round(wide_s / step_s))
     if not len(y) or len(furnace) <= 2 * wide + LEAST_POINTS:
         return [None] * len(y)
     window = np.full(2 * wide + 1, 1.0 / (2 * wide + 1))

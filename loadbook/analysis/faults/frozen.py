@@ -27,6 +27,7 @@ WHOLE_RUN_C = 60.0
 FLICKER_S, FLICKER_NOISES = 1800.0, 5.0  # a minute's mean that stays within so many noises (or one step) for so long
 FELL_IN_C = 25.0  # a dead input keeps its last value; one that jumped there by more reads something else
 ALONE_S = 5400.0
+GOES_ON_SHARE = 0.3  # of what it should have moved meanwhile
 
 
 def find_frozen(view: ChannelView) -> list[Fault]:
@@ -145,6 +146,8 @@ def _judged(view: ChannelView, row: int, first: int, last: int, least_c: float =
     resolution = float(view.resolution[row])
     lasted = float(t[last] - t[first])
     needed = max(PEERS_MOVE_RESOLUTIONS * resolution, PEERS_MOVE_C, least_c)
+    if view.work[row] and _arrived(view, value, first, last, max(2.0 * resolution, PEERS_MOVE_C)):
+        return None
     moved = _peers_move(view, row, first, last, needed)
     if moved <= needed:
         return None
@@ -158,12 +161,16 @@ def _judged(view: ChannelView, row: int, first: int, last: int, least_c: float =
     elif rate > 0:
         stop_s = min(stop_s, 1.0 / rate)
     overrun = abs(came_in) * stop_s
-    stopped = overrun > max(STOPPED_DEAD * resolution, 2.0)
+    here = min(int(np.searchsorted(view.grid.t, t[first])), view.grid.t.size - 1)
+    heated = not view.grid.outside[here]  # in air or oil it comes to rest by another rate than its own in the furnace
+    stopped = heated and overrun > max(STOPPED_DEAD * resolution, 2.0)
     expected = 0.0
-    if view.work[row] and rate > 0 and not from_start:
+    if view.work[row] and rate > 0 and heated and not from_start:
         cold = min(1.0, ((value + 273.15) / rate_at_k) ** 3)  # where radiation heats, it is this much weaker
         expected = _should_move(view, first, last, came_in, OWN_RATE_SHARE * rate * cold)
     should_have = expected > needed
+    if should_have and _goes_on(view, row, last, expected):
+        return None
     alone = _every_peer_moves(view, row, first, last)
     never = to_end and (from_start or lasted > ALONE_S) and alone > max(WHOLE_RUN_C, needed)
     let_go = _release(view, row, last)
@@ -208,6 +215,7 @@ def _peers_move(view: ChannelView, row: int, first: int, last: int, needed: floa
         spans = [_span(grid.y[i, inside]) for i in view.peers(row)]
         spans = [s for s in spans if np.isfinite(s)]
         return float(np.median(spans)) if spans else _zero(_span(grid.furnace[inside]))
+    inside &= ~grid.outside
     furnace = [_span(grid.y[i, inside]) for i in range(len(grid.y)) if view.control[i] and i != row]
     furnace = [s for s in [*furnace, _span(grid.setpoint[inside])] if np.isfinite(s)]
     if furnace:
@@ -227,6 +235,22 @@ def _every_peer_moves(view: ChannelView, row: int, first: int, last: int) -> flo
     inside = (view.grid.t >= view.t[first]) & (view.grid.t <= view.t[last])
     spans = sorted(s for i in view.peers(row) if np.isfinite(s := _span(view.grid.y[i, inside])))
     return spans[1 if len(spans) >= 4 else 0] if spans else 0.0
+
+
+def _arrived(view: ChannelView, value: float, first: int, last: int, near_c: float) -> bool:
+    """Does the furnace itself stand where the channel does, all the time? Then there is nowhere to go."""
+    grid = view.grid
+    furnace = grid.furnace[(grid.t >= view.t[first]) & (grid.t <= view.t[last])]
+    return furnace.size > 0 and bool((np.abs(furnace - value) <= near_c).all())
+
+
+def _goes_on(view: ChannelView, row: int, last: int, expected: float) -> bool:
+    """Does the channel go on from where it stood? What held still, as wet parts do at 100 °C, was as cold as that; a
+    dead input that comes back jumps to where its section went meanwhile."""
+    later = last + 1 + np.flatnonzero(np.isfinite(view.y[row, last + 1 : last + 12]))
+    if len(later) < 4 or view.t[later[0]] - view.t[last] > 5.0 * view.interval_s:
+        return False
+    return bool(abs(view.y[row, later[0]] - view.y[row, last]) < GOES_ON_SHARE * expected)
 
 
 def _release(view: ChannelView, row: int, last: int) -> float:

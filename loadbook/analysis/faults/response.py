@@ -205,7 +205,8 @@ def _compared(
     use = earlier.covers & later.covers
     if not use[position]:
         return None
-    change = np.log(later.tau / earlier.tau)
+    # a time constant below the time between two samples is not seen
+    change = np.log(np.maximum(later.tau, view.interval_s) / np.maximum(earlier.tau, view.interval_s))
     apart = np.abs(np.log(earlier.tau / earlier.tau[position]))
     peers = [i for i in np.argsort(apart) if use[i] and i != position][:3]
     if len(peers) < 2:

@@ -297,7 +297,7 @@ def _dropped(view: ChannelView, row: int, peers: Floats) -> Fault | None:
     falls = fall > DROP_C
     hotter = (np.fmin(grid.furnace, peers)[span:] - y[span:]) > DROP_C
     start = _start(view, row)
-    for place in np.flatnonzero(falls & hotter)[:200]:
+    for place in np.flatnonzero(falls & hotter & ~grid.outside[span:])[:200]:
         if peers[place] - peers[place + span] > 0.5 * fall[place]:  # all of it is being quenched
             continue
         later = slice(place + span, place + 4 * span)

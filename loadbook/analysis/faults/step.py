@@ -35,12 +35,21 @@ def find_steps(view: ChannelView) -> list[Fault]:
     gap = np.diff(view.t) > 5.0 * view.interval_s
     candidate = (excess > least[rows, None]) & ~gap[None, :]
     together = candidate.sum(axis=0) > max(2, len(view.channels) // 3)
+    candidate &= view.work[rows, None] | ~_door(view)[None, :]
     found: list[Fault] = []
     for row, own in zip(rows, candidate, strict=True):
         places = np.flatnonzero(own & ~together)
         if 0 < len(places) <= MANY:
             found.extend(_confirmed(view, row, places, float(least[row])))
     return found
+
+
+def _door(view: ChannelView) -> Bools:
+    """Between which samples a load goes into a hot furnace or out of it: the furnace's own TCs feel the door."""
+    grid = view.grid
+    moments = grid.t[1:][grid.outside[1:] != grid.outside[:-1]]
+    near = 2.0 * max(grid.step_s, view.interval_s)
+    return np.asarray((np.abs(view.t[1:, None] - moments[None, :]) <= near).any(axis=1))
 
 
 def step_at(view: ChannelView, row: int, i: int) -> tuple[float, float, float] | None:

@@ -55,9 +55,18 @@ def lone_sentinels(raw: Floats, celsius: Floats) -> dict[float, int]:
                 found[number] = count
             continue
         edges = np.flatnonzero(np.diff(hit.astype(np.int8)))
-        if (np.abs(celsius[edges + 1] - celsius[edges]) > JUMP_C / 2).all():
+        if (np.abs(celsius[edges + 1] - celsius[edges]) > JUMP_C / 2).all() and not _passed(raw, hit, number):
             found[number] = count
     return found
+
+
+def _passed(raw: Floats, hit: np.ndarray, number: float) -> bool:
+    """Is each sample of a number one on the way from above to below it, or from below to above, as a load in a quench
+    is that falls by 60 °C from sample to sample? An open circuit is come to and left again, or never left."""
+    at = np.flatnonzero(hit)
+    if at[0] == 0 or at[-1] == len(raw) - 1:
+        return False
+    return bool(((raw[at - 1] - number) * (raw[at + 1] - number) < 0.0).all())
 
 
 def mostly_one(raw: Floats, celsius: Floats) -> float | None:
