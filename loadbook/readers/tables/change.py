@@ -15,7 +15,6 @@ from loadbook.core.vocabulary.scales import scale_of, turned
 from loadbook.store.book import NUMBERS, number_setting
 from loadbook.store.lookup import Listed, find_row
 
-from .doubts import question_readings
 from .rows import READ, Refused, Rows, converter
 
 # kinds that come in another way than by intake files, and the columns of them that may be amended
@@ -97,6 +96,8 @@ def question_reading(
         column, unit = spellings[name]
         if column in READ:
             rows.headers[column], rows.cells[column] = (name, unit), [text]
+    from .doubts import question_readings  # it loads numpy
+
     question_readings(conn, rows, without=row["reading_id"])
     if rows.problems:
         raise IntakeError("the reading would look like a slip", rows.problems, remedy="Nothing was amended")

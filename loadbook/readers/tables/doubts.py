@@ -7,20 +7,25 @@ piece, and the other pieces of its part (the last runs of the book, else the fil
 from __future__ import annotations
 
 import sqlite3
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from itertools import repeat
 from typing import Any
 
-from loadbook.analysis.movement.slips import LENGTH_UNITS, NO_PEERS, Asked, Beside, Peers, Slip, slip
+import numpy as np
+
+from loadbook.analysis.movement.peers import Array, Groups, Peers
+from loadbook.analysis.movement.slips import LENGTH_UNITS, Asked, Beside, Slip, slips
 from loadbook.core.vocabulary.intake_kinds import OWN_UNIT_KINDS
 from loadbook.core.vocabulary.scales import RANGES, scale_of
 
 from .rows import Rows
 
 RUNS_BACK = 10  # runs of a part, back from the last, that its readings are held against
-MOST_PEERS = 40
-FEW = 12  # below so many pieces, a piece is never among those that it is held against
+ENOUGH = 3  # other pieces of the book, or of a run; with fewer all those of the file are looked at
 _NAMES = {"mm": "mm", "in": "inches", "um": "µm", "mil": "thousandths", "cm": "cm", "m": "m", "ft": "feet"}
+_NO_STOCK = (0.0, 0.0)
+_COLUMNS = ("run", "part", "serial", "characteristic", "stage", "repeat", "value_mm", "value", "gauge")
 
 Piece = tuple[str, str, str]  # run, part, serial
 Of = tuple[str, str]  # part, characteristic
@@ -31,149 +36,126 @@ def question_readings(conn: sqlite3.Connection, rows: Rows, without: int | None 
 
     without  a reading of the book to leave out: the one that is being amended
     """
-    _Doubts(conn, rows, without).ask()
+    if rows.good():
+        _Doubts(conn, rows, without).ask()
 
 
 class _Doubts:
+    """Readings as arrays: those of the book, so many as `known`, then those of the file.
+
+    of, run, cycle, piece  numbers for what each is of (cycle -1: none);  after  1 after the run, 0 before
+    stands, same           a number for piece, characteristic and stage of each, and for these with its repeat
+    """
+
     def __init__(self, conn: sqlite3.Connection, rows: Rows, without: int | None) -> None:
-        self.rows = rows
-        names = ("run", "part", "serial", "characteristic", "stage", "value_mm", "value", "repeat", "gauge")
-        self.columns = dict(zip(names, map(rows.column, names), strict=True))
-        self.good = list(rows.good())
-        parts = sorted({self.columns["part"][i] for i in self.good})
-        self.asked = _characteristics(conn, parts)
-        self.of_part: dict[str, list[Asked]] = defaultdict(list)
-        for (part, _), one in self.asked.items():
-            self.of_part[part].append(one)
-        self.stock = _stock(conn, parts)
-        self.cycles = dict(conn.execute("SELECT run, cycle FROM run WHERE cycle IS NOT NULL"))
-        self.steps = dict(conn.execute("SELECT gauge, resolution_mm FROM gauge WHERE resolution_mm IS NOT NULL"))
-        self.gauges = {self._key(i): self.columns["gauge"][i] for i in self.good}
-        self.in_book: dict[tuple[Piece, str, str, int], float] = {}
-        self._book(conn, parts, without)
-        self.of_book, self.of_file = _gathered(self.in_book.items()), _gathered(self._typed())
-        self.book_moves, self.file_moves = _moves(self.of_book), _moves(_merged(self.of_book, self.of_file))
-        self.run_moves: dict[Any, dict[Piece, float]] = defaultdict(dict)
-        for (part, name), moved in self.file_moves.items():
-            for piece, value in moved.items():
-                self.run_moves[part, name, piece[0]][piece] = value
-        self.shared: dict[Any, Peers] = {}
-        self.of_cycle: dict[tuple[str, str, str], list[tuple[str, float]]] = {}  # movements with their run
+        self.rows, self.good = rows, rows.good()
+        columns, whole = map(rows.column, _COLUMNS), len(self.good) == len(rows.lines)
+        typed = [column if whole else [column[i] for i in self.good] for column in columns]
+        parts = sorted(set(typed[1]))
+        book = _of_book(conn, set(zip(*typed[:2], strict=True)), parts, without)
+        self.known, count = len(book), len(book) + len(self.good)
+        kept: list[Any] = list(zip(*book, strict=True)) if book else [()] * len(_COLUMNS)
+        run, part, serial, name, stage, number, mm, own, gauge = map(lambda a, b: [*a, *b], kept, typed)
+        lengths = np.array(mm, float)
+        self.value = np.where(np.isnan(lengths), np.array(own, float), lengths)
+        self.after = np.fromiter(map("after".__eq__, stage), np.int64, count)
+        asked = _characteristics(conn, parts)
+        self.asked, place = list(asked.values()), {pair: i for i, pair in enumerate(asked)}
+        self.of = np.fromiter(map(place.__getitem__, zip(part, name, strict=True)), np.int64, count)
+        self.piece, pieces = _numbered(list(zip(run, part, serial, strict=True)))
+        self.run, runs = _numbered(run)
+        cycles = dict(conn.execute("SELECT run, cycle FROM run WHERE cycle IS NOT NULL"))
+        self.cycle = (_numbered([None, *map(cycles.get, runs)])[0] - 1)[1:][self.run]
+        steps = dict(conn.execute("SELECT gauge, resolution_mm FROM gauge WHERE resolution_mm IS NOT NULL"))
+        self.step = np.fromiter(map(steps.get, gauge, repeat(0.0)), float, count)
+        stock = _stock(conn, parts)
+        self.stock = np.array([stock.get(piece, _NO_STOCK) for piece in pieces])[self.piece]
+        repeats = _numbered([n or 1 for n in number])[0]
+        self.stands = (self.piece * len(asked) + self.of) * 2 + self.after
+        self.repeats = int(repeats.max()) + 1
+        self.same = self.stands * self.repeats + repeats
+        of_book, of_file = _last(self.stands, 0, self.known), _last(self.stands, self.known, count)
+        self.of_book, self.of_file = (self._stages(np.array(list(x.values()), np.int64)) for x in (of_book, of_file))
+        self.book_moves, self.file_moves = self._moves(of_book), self._moves(of_book | of_file)
 
-    def _book(self, conn: sqlite3.Connection, parts: list[str], without: int | None) -> None:
-        """Readings of the book: of the runs that the file names, and of the last runs of its parts."""
-        if conn.execute("SELECT 1 FROM reading LIMIT 1").fetchone() is None:
-            return
-        runs: set[tuple[str, str]] = {(self.columns["run"][i], self.columns["part"][i]) for i in self.good}
-        for part in parts:
-            recent = conn.execute(
-                "SELECT run FROM piece WHERE part = ? GROUP BY run ORDER BY max(piece_id) DESC LIMIT ?",
-                (part, RUNS_BACK),
-            )
-            runs |= {(r[0], part) for r in recent}
-        for run, part in runs:
-            for number, serial, name, stage, repeat, value in conn.execute(
-                "SELECT reading_id, serial, characteristic, stage, repeat, coalesce(value_mm, value) FROM reading"
-                " WHERE run = ? AND part = ?", (run, part),
-            ):  # fmt: skip
-                if number != without:
-                    self.in_book[(run, part, serial), name, stage, repeat] = value
+    def _stages(self, some: Array) -> Groups:
+        """Values of a characteristic at a stage."""
+        return Groups(self._stage(some), self.piece[some], self.value[some])
 
-    def _typed(self) -> Iterable[tuple[tuple[Piece, str, str, int], float]]:
-        c = self.columns
-        for i in self.good:
-            yield self._key(i), c["value_mm"][i] if c["value_mm"][i] is not None else c["value"][i]
+    def _stage(self, some: Array) -> Array:
+        return self.of[some] * 2 + self.after[some]
 
-    def _key(self, i: int) -> tuple[Piece, str, str, int]:
-        c = self.columns
-        return (c["run"][i], c["part"][i], c["serial"][i]), c["characteristic"][i], c["stage"][i], c["repeat"][i] or 1
+    def _moves(self, last: dict[int, int]) -> tuple[Array, Array]:
+        """Readings before that have one after, and how far it moved."""
+        before = [stands for stands in last if not stands % 2 and stands + 1 in last]
+        some, after = (np.array([last[stands + k] for stands in before], np.int64) for k in (0, 1))
+        return some, self.value[after] - self.value[some]
 
     def ask(self) -> None:
         """First each value alone, then against the other stage where that is in no doubt itself."""
-        values = dict(self._typed())
-        places = {self._key(i): i for i in self.good}
-        alone = {key: self._slip(key, value, None, None) for key, value in values.items() if self._new(key, value)}
-        for key, first in alone.items():
-            found, value = first, values[key]
-            if _open(first):
-                piece, name, stage, repeat = key
-                partner = piece, name, "after" if stage == "before" else "before", repeat
-                known = values.get(partner, self.in_book.get(partner))
-                other = known if _open(alone.get(partner)) else None
-                if other is not None:
-                    moved = value - other if stage == "after" else other - value
-                    found = self._slip(key, value, other, moved)
-                    typed = partner in alone
-                    pair = found is not None and found.against in ("other stage", "movement") and not found.cause
-                    if pair and typed and not self._likelier(key, value, other):
-                        found = None  # the other one is the question
-            if found is not None:
-                self._question(places[key], key, value, found)
+        known, count = self.known, len(self.value)
+        in_book, last = _last(self.same, 0, known), _last(self.same, 0, count)
+        new = np.array([i for i in last.values() if i >= known], np.int64)
+        old = _found(in_book, self.same[new])
+        new = new[(old < 0) | (self.value[old] != self.value[new])]
+        beside = self._beside(new)
+        alone = self._slips(new, beside)
+        closed, typed = np.zeros(count, bool), np.zeros(count, bool)
+        closed[new[[at for at, slip in alone.items() if slip.against != "other pieces"]]] = True
+        typed[new] = True
+        partner = self.same[new] + self.repeats * (1 - 2 * self.after[new])
+        other = _found(last, partner)
+        paired = (other >= 0) & ~closed[new] & ~closed[other]
+        found = {at: slip for at, slip in alone.items() if not paired[at]}
+        pairs = np.flatnonzero(paired)
+        both = self._slips(new[pairs], self._beside_pair(beside[pairs], new[pairs], other[pairs]))
+        for at, slip in zip(pairs[list(both)].tolist(), both.values(), strict=True):
+            unlike = slip.against in ("other stage", "movement") and not slip.cause
+            if unlike and typed[other[at]] and not self._likelier(new[at], other[at], beside.peers[[at]]):
+                continue  # the other one is the question
+            found[at] = slip
+        for at in sorted(found):
+            self._question(int(new[at]), found[at])
 
-    def _new(self, key: tuple[Piece, str, str, int], value: float) -> bool:
-        return self.in_book.get(key) != value
+    def _slips(self, some: Array, beside: Beside) -> dict[int, Slip]:
+        units = [self._unit(what) for what in self.asked]
+        return slips(self.value[some], units, self.asked, self.of[some], beside)
 
-    def _likelier(self, key: tuple[Piece, str, str, int], value: float, other: float) -> bool:
-        """Of two stages that do not fit: is this one the slip? The one further from what it should be, else after."""
-        (_, part, _), name, stage, _ = key
-        about = self.asked[part, name].middle
-        peers = self._peers(key)
-        about = peers.about if len(peers) >= 2 else about
-        if about is None or abs(value - about) == abs(other - about):
-            return stage == "after"
-        return abs(value - about) > abs(other - about)
-
-    def _peers(self, key: tuple[Piece, str, str, int]) -> Peers:
-        piece, name, stage, _ = key
-        return self._of((self.of_book, self.of_file), (piece[1], name, stage), piece)
-
-    def _of(self, sources: Sequence[dict[Any, dict[Piece, float]]], group: Any, piece: Piece) -> Peers:
-        """The other pieces of a group: those of the book where there are some, else those of the file."""
-        for place, source in enumerate(sources):
-            found = source.get(group, {})
-            if len(found) > FEW:
-                shared = id(source), group
-                if shared not in self.shared:
-                    some = list(found.values())
-                    self.shared[shared] = Peers(some[:: -(-len(some) // MOST_PEERS)])
-                return self.shared[shared]
-            others = [v for other, v in found.items() if other != piece]
-            if len(others) >= (3 if place + 1 < len(sources) else 1):
-                return Peers(others)
-        return NO_PEERS
-
-    def _history(self, part: str, name: str, run: str) -> Peers:
-        """Movements in other runs of the run's cycle, as the book has them."""
-        cycle = self.cycles.get(run)
-        if cycle is None:
-            return NO_PEERS
-        if (of_cycle := (part, name, cycle)) not in self.of_cycle:
-            moves = self.book_moves.get((part, name), {})
-            some = [(piece[0], v) for piece, v in moves.items() if self.cycles.get(piece[0]) == cycle]
-            self.of_cycle[of_cycle] = some[:: -(-len(some) // MOST_PEERS) or 1]
-        if ("history", part, name, run) not in self.shared:
-            others = [v for other, v in self.of_cycle[of_cycle] if other != run]
-            self.shared["history", part, name, run] = Peers(others)
-        return self.shared["history", part, name, run]
-
-    def _slip(
-        self, key: tuple[Piece, str, str, int], value: float, other: float | None, moved: float | None
-    ) -> Slip | None:
-        piece, name, _, _ = key
-        part = piece[1]
-        what = self.asked[part, name]
-        moves, same_run = NO_PEERS, False
-        if moved is not None:
-            moves = self._of((self.run_moves,), (part, name, piece[0]), piece)
-            same_run = len(moves) >= 3
-            moves = moves if same_run else self._of((self.book_moves, self.file_moves), (part, name), piece)
-        beside = Beside(
-            other, self._peers(key), self._of((self.of_file,), (part, name, key[2]), piece), moves,
-            self._history(part, name, piece[0]) if moved is not None else NO_PEERS, moved,
-            *self.stock.get(piece, (0.0, 0.0)), self.steps.get(self.gauges.get(key)), same_run,
-            self.of_part[part],
+    def _beside(self, some: Array) -> Beside:
+        """What stands beside readings, each alone."""
+        piece, group = self.piece[some], self._stage(some)
+        stock, removed = self.stock[some].T
+        return replace(
+            Beside.nothing(len(some)), stock_mm=stock, removed_mm=removed, step_mm=self.step[some],
+            peers=Peers.first(piece, (self.of_book, group, ENOUGH), (self.of_file, group, 1))[0],
+            batch=Peers.first(piece, (self.of_file, group, 1))[0],
         )  # fmt: skip
-        return slip(value, self._unit(what), what, beside)
+
+    def _beside_pair(self, beside: Beside, some: Array, other: Array) -> Beside:
+        """What stands beside readings, each with that of the other stage."""
+        moved = np.where(self.after[some], self.value[some] - self.value[other], self.value[other] - self.value[some])
+        of, piece, run, cycle = self.of, self.piece, self.run, self.cycle
+        (book, book_moved), (file, file_moved) = self.book_moves, self.file_moves
+        of_run, of_cycle = of * (run.max(initial=0) + 1) + run, np.where(cycle < 0, -1, of * (cycle.max() + 1) + cycle)
+        run_moves = Groups(of_run[file], piece[file], file_moved)
+        moves, source = Peers.first(
+            piece[some], (run_moves, of_run[some], ENOUGH),
+            (Groups(of[book], piece[book], book_moved), of[some], ENOUGH),
+            (Groups(of[file], piece[file], file_moved), of[some], 1),
+        )  # fmt: skip
+        history = Groups(of_cycle[book], run[book], book_moved, few=np.inf)
+        return replace(
+            beside, other=self.value[other], moved=moved, same_run=source == 0, moves=moves,
+            history=Peers.first(run[some], (history, of_cycle[some], 1))[0],
+        )  # fmt: skip
+
+    def _likelier(self, i: int, j: int, peers: Peers) -> bool:
+        """Of two stages that do not fit: is this one the slip? The one further from what it should be, else after."""
+        value, other = self.value[[i, j]].tolist()
+        about = float(peers.about[0]) if peers.count[0] >= 2 else self.asked[self.of[i]].middle
+        if about is None or abs(value - about) == abs(other - about):
+            return bool(self.after[i])
+        return bool(abs(value - about) > abs(other - about))
 
     def _unit(self, what: Asked) -> str:
         """The unit that this file types a characteristic in."""
@@ -181,20 +163,54 @@ class _Doubts:
             return what.unit
         return (self.rows.headers.get("value_mm") or ("value_mm", "mm"))[1] or "mm"
 
-    def _question(self, i: int, key: tuple[Piece, str, str, int], value: float, found: Slip) -> None:
-        (_, part, _), name, stage, _ = key
-        what = self.asked[part, name]
+    def _question(self, i: int, found: Slip) -> None:
+        row, what = self.good[i - self.known], self.asked[self.of[i]]
         column = "value" if what.kind in OWN_UNIT_KINDS else "value_mm"
         header = self.rows.headers.get(column, (column, None))[0]
-        cells = self.rows.cells.get(column)
-        shown = cells[i] if cells else f"{value:.10g}"
-        words = slip_words(found, what, self._unit(what), value, stage)
-        self.rows.question(i, words, header, shown, f"{header} {found.cause} {found.unit}")
+        cells, value = self.rows.cells.get(column), float(self.value[i])
+        shown = cells[row] if cells else f"{value:.10g}"
+        words = slip_words(found, what, self._unit(what), value, "after" if self.after[i] else "before")
+        self.rows.question(row, words, header, shown, f"{header} {found.cause} {found.unit}")
 
 
-def _open(found: Slip | None) -> bool:
-    """May the other stage of the piece still say that a value is so?"""
-    return found is None or found.against == "other pieces"
+def _numbered(values: Sequence[Any]) -> tuple[Array, list[Any]]:
+    """The values as numbers, and the distinct ones, numbered in the order in which each first stands."""
+    distinct = list(dict.fromkeys(values))
+    number = dict(zip(distinct, range(len(distinct)), strict=True))
+    return np.fromiter(map(number.__getitem__, values), np.int64, len(values)), distinct
+
+
+def _last(keys: Array, start: int, stop: int) -> dict[int, int]:
+    """Key -> its place, of some the last, in the order in which each first stands."""
+    return dict(zip(keys[start:stop].tolist(), range(start, stop), strict=True))
+
+
+def _found(place: dict[int, int], keys: Array) -> Array:
+    """The place of each key, -1 where it has none."""
+    return np.fromiter(map(place.get, keys.tolist(), repeat(-1)), np.int64, len(keys))
+
+
+def _of_book(
+    conn: sqlite3.Connection, named: set[tuple[str, str]], parts: Iterable[str], without: int | None
+) -> list[tuple[Any, ...]]:
+    """Readings of the book: of the runs that the file names, and of the last runs of its parts."""
+    if conn.execute("SELECT 1 FROM reading LIMIT 1").fetchone() is None:
+        return []
+    cursor = conn.cursor()
+    cursor.row_factory = None
+    runs = set(named)
+    for part in parts:
+        recent = cursor.execute(
+            "SELECT run FROM piece WHERE part = ? GROUP BY run ORDER BY max(piece_id) DESC LIMIT ?", (part, RUNS_BACK)
+        )
+        runs |= {(run, part) for (run,) in recent}
+    found: list[tuple[Any, ...]] = []
+    for run, part in sorted(runs):
+        found += cursor.execute(
+            f"SELECT {', '.join(_COLUMNS)} FROM reading WHERE run = ? AND part = ? AND reading_id IS NOT ?",
+            (run, part, without),
+        )
+    return found
 
 
 def _characteristics(conn: sqlite3.Connection, parts: list[str]) -> dict[Of, Asked]:
@@ -208,7 +224,7 @@ def _characteristics(conn: sqlite3.Connection, parts: list[str]) -> dict[Of, Ask
             nominal, lower, upper = (r[x if own else f"{x}_mm"] for x in ("nominal", "lower", "upper"))
             found[part, r["characteristic"]] = Asked(
                 r["characteristic"], r["kind"], (r["unit"] or "") if own else "mm", nominal, lower, upper,
-                r["reference_length_mm"], r["length_mm"], r["section_thick_mm"], r["family"] or "",
+                r["reference_length_mm"], r["length_mm"], r["section_thick_mm"], r["family"] or "", part,
             )  # fmt: skip
     return found
 
@@ -216,44 +232,17 @@ def _characteristics(conn: sqlite3.Connection, parts: list[str]) -> dict[Of, Ask
 def _stock(conn: sqlite3.Connection, parts: list[str]) -> dict[Piece, tuple[float, float]]:
     """Stock left on a piece or taken off it, and that taken off alone; both sides together."""
     found: dict[Piece, tuple[float, float]] = {}
+    cursor = conn.cursor()
+    cursor.row_factory = None
     for part in parts:
-        off = dict(conn.execute(
-            "SELECT serial, sum(stock_removed_mm) FROM operation WHERE part = ? AND stock_removed_mm > 0"
-            " GROUP BY serial", (part,)))  # fmt: skip
-        pieces = conn.execute("SELECT run, serial, stock_mm FROM piece WHERE part = ?", (part,))
-        for run, serial, stock in pieces:
-            gone = 2.0 * off.get(serial, 0.0)
-            if stock or gone:
-                found[run, part, serial] = 2.0 * (stock or 0.0) + gone, gone
-    return found
-
-
-def _gathered(
-    values: Iterable[tuple[tuple[Piece, str, str, int], float]],
-) -> dict[tuple[str, str, str], dict[Piece, float]]:
-    """(part, characteristic, stage) -> piece -> its value (of repeats the last)."""
-    found: dict[tuple[str, str, str], dict[Piece, float]] = defaultdict(dict)
-    for (piece, name, stage, _), value in values:
-        found[piece[1], name, stage][piece] = value
-    return dict(found)
-
-
-def _merged(*sources: dict[tuple[str, str, str], dict[Piece, float]]) -> dict[tuple[str, str, str], dict[Piece, float]]:
-    found: dict[tuple[str, str, str], dict[Piece, float]] = defaultdict(dict)
-    for source in sources:
-        for group, values in source.items():
-            found[group].update(values)
-    return dict(found)
-
-
-def _moves(values: dict[tuple[str, str, str], dict[Piece, float]]) -> dict[Of, dict[Piece, float]]:
-    """(part, characteristic) -> piece -> after less before."""
-    found: dict[Of, dict[Piece, float]] = {}
-    for (part, name, stage), before in values.items():
-        after = values.get((part, name, "after"), {}) if stage == "before" else {}
-        moved = {piece: after[piece] - value for piece, value in before.items() if piece in after}
-        if moved:
-            found[part, name] = moved
+        for run, serial, stock, off in cursor.execute(
+            "WITH removed AS (SELECT serial, 2.0 * sum(stock_removed_mm) AS off FROM operation"
+            " WHERE part = :part AND stock_removed_mm > 0 GROUP BY serial)"
+            " SELECT run, serial, 2.0 * ifnull(stock_mm, 0.0) + ifnull(off, 0.0), ifnull(off, 0.0)"
+            " FROM piece LEFT JOIN removed USING (serial) WHERE part = :part AND (stock_mm > 0 OR off > 0)",
+            {"part": part},
+        ):
+            found[run, part, serial] = stock, off
     return found
 
 

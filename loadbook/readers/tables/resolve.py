@@ -20,7 +20,6 @@ from loadbook.core.vocabulary.intake_kinds import FORM_KINDS, KEPT_ONLY_KINDS, O
 from loadbook.core.vocabulary.scales import OF_KIND, scale_of, turned
 from loadbook.store.lookup import known_values
 
-from .doubts import question_readings
 from .rows import Rows
 from .sense import bare_serial, question_records, told
 
@@ -29,6 +28,8 @@ def resolve_readings(conn: sqlite3.Connection, rows: Rows) -> None:
     """Settle what each reading is of and on which scale it was read, then ask about those that look like a slip."""
     _settle(conn, rows)
     _scales(conn, rows)
+    from .doubts import question_readings  # it loads numpy
+
     question_readings(conn, rows)
 
 
