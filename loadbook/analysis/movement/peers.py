@@ -31,7 +31,7 @@ class Groups:
         shape = len(count) + 1, min(MOST, int(count.max(initial=1)))
         self.values, self.who = np.full(shape, np.nan), np.full(shape, -2)
         self.values[row, column] = value[chosen]
-        self.who[row, column] = np.where(count[row] <= few, who[chosen], -2)
+        self.who[row, column] = who[chosen]
         self.size = np.append(count, 0)
         self.few = few
 
