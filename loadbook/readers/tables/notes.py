@@ -10,6 +10,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from datetime import timedelta
+from functools import cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -29,14 +30,21 @@ def reading_notes(conn: sqlite3.Connection, rows: Rows, chosen: Sequence[int], z
         return _at_the_same_time(conn, rows, chosen)
     if rows.kind.kind != "readings" or not chosen:
         return []
-    columns = {c.name: rows.column(c.name) for c in rows.kind.columns}
     runs = {r[0]: (r[1], r[2]) for r in conn.execute("SELECT run, started, ended FROM run")}
     due = dict(conn.execute("SELECT gauge, calibrated_until FROM gauge WHERE calibrated_until IS NOT NULL"))
-    others = _times(conn, columns, chosen)
+    # many rows are read alike: each way is looked at once
+    when = cache(lambda run, stage, at, before: [*_when(stage, at, before, run, *runs[run], zone)] if at else [])
+    warm = cache(lambda *temperatures: [*_warm(*temperatures)])
+    past = cache(lambda gauge, run, stage, at: [*_past_due(gauge, due[gauge], stage, at, *runs[run], zone)])
     said: dict[tuple[str, tuple[tuple[str, Any], ...]], list[int]] = {}
-    for i in chosen:
-        row = {name: values[i] for name, values in columns.items()}
-        for code, figures in (*_when(row, runs, others, zone), *_how(row, runs, due, zone)):
+    names = ("run", "stage", "read_at", "gauge", "piece_temp_c", "gauge_temp_c")
+    columns = [[column[i] for i in chosen] for column in map(rows.column, names)]
+    before = _first_before(conn, rows, chosen)
+    for i, run, stage, at, gauge, *temperatures in zip(chosen, *columns, strict=True):
+        notes = when(run, stage, at, before.get(i)) + warm(*temperatures)
+        if gauge in due:
+            notes += past(gauge, run, stage, at)
+        for code, figures in notes:
             said.setdefault((code, tuple(figures.items())), []).append(rows.lines[i])
     return [
         remark(code, **dict(figures), lines=lines if rows.by_line else []) for (code, figures), lines in said.items()
@@ -73,68 +81,58 @@ def _at_the_same_time(conn: sqlite3.Connection, rows: Rows, chosen: Sequence[int
     ]
 
 
-def _times(
-    conn: sqlite3.Connection, columns: dict[str, list[Any]], chosen: Sequence[int]
-) -> dict[tuple[Any, ...], tuple[str, str]]:
-    """(run, part, serial, characteristic, stage) -> first and last time read, of the file and of the book."""
-    key = ("run", "part", "serial", "characteristic", "stage")
-    found: dict[tuple[Any, ...], tuple[str, str]] = {}
-
-    def put(name: tuple[Any, ...], at: str) -> None:
-        low, high = found.get(name, (at, at))
-        found[name] = min(low, at), max(high, at)
-
-    for i in chosen:
-        if columns["read_at"][i] is not None:
-            put(tuple(columns[c][i] for c in key), columns["read_at"][i])
-    pieces = {(columns["run"][i], columns["part"][i]) for i in chosen} if found else set()
-    for run, part in pieces:
-        for *name, at in conn.execute(
-            f"SELECT {', '.join(key)}, read_at FROM reading WHERE run = ? AND part = ? AND read_at IS NOT NULL",
-            (run, part),
-        ):
-            put(tuple(name), at)
-    return found
+def _first_before(conn: sqlite3.Connection, rows: Rows, chosen: Sequence[int]) -> dict[int, str]:
+    """Readings after a run -> when the same was first read before it, by the file or the book."""
+    stages, times_read = rows.column("stage"), rows.column("read_at")
+    timed = [i for i in chosen if times_read[i] is not None]
+    columns = [rows.column(name) for name in ("run", "part", "serial", "characteristic")]
+    what = dict(zip(timed, zip(*([column[i] for i in timed] for column in columns), strict=True), strict=True))
+    read = [(*what[i], times_read[i]) for i in timed if stages[i] == "before"]
+    for run, part in {of[:2] for of in what.values()}:
+        read += conn.execute(
+            "SELECT run, part, serial, characteristic, read_at FROM reading"
+            " WHERE run = ? AND part = ? AND stage = 'before' AND read_at IS NOT NULL", (run, part),
+        )  # fmt: skip
+    first: dict[tuple[Any, ...], str] = {}
+    for *of, at in read:
+        key = tuple(of)
+        if at < first.get(key, "~"):
+            first[key] = at
+    return {i: first[of] for i, of in what.items() if stages[i] == "after" and of in first}
 
 
 def _when(
-    row: dict[str, Any], runs: dict[str, tuple[str, str | None]], others: dict[tuple[Any, ...], tuple[str, str]],
-    zone: ZoneInfo,
-) -> Iterator[tuple[str, dict[str, Any]]]:  # fmt: skip
-    at = row["read_at"]
-    if at is None:
-        return
-    started, ended = runs[row["run"]]
+    stage: str, at: str, before: str | None, run: str, started: str, ended: str | None, zone: ZoneInfo
+) -> Iterator[tuple[str, dict[str, Any]]]:
     day, moment = times.local_day(at, zone), times.from_stored(at)
-    if row["stage"] == "after":
-        before = others.get((row["run"], row["part"], row["serial"], row["characteristic"], "before"))
-        if before is not None and at < before[0]:
+    if stage == "after":
+        if before is not None and at < before:
             yield "after_before_before", {}
         if at < (ended or started):
-            yield "after_in_run", {"run": row["run"], "at": times.shown(ended or started, zone)}
+            yield "after_in_run", {"run": run, "at": times.shown(ended or started, zone)}
     elif at > started:
-        yield "before_in_run", {"run": row["run"], "at": times.shown(started, zone)}
+        yield "before_in_run", {"run": run, "at": times.shown(started, zone)}
     if moment > times.now() + timedelta(hours=1):
         yield "read_in_future", {"day": day}
-    reference = times.from_stored(started if row["stage"] == "before" else ended or started)
+    reference = times.from_stored(started if stage == "before" else ended or started)
     days = abs((moment - reference).days)
     if days > FAR_DAYS:
-        yield "read_far_from_run", {"run": row["run"], "day": day, "days": days}
+        yield "read_far_from_run", {"run": run, "day": day, "days": days}
 
 
-def _how(
-    row: dict[str, Any], runs: dict[str, tuple[str, str | None]], due: dict[str, str], zone: ZoneInfo
-) -> Iterator[tuple[str, dict[str, Any]]]:
-    for column, word in (("piece_temp_c", "piece"), ("gauge_temp_c", "gauge")):
-        at_c = row[column]
+def _warm(piece_c: float | None, gauge_c: float | None) -> Iterator[tuple[str, dict[str, Any]]]:
+    for at_c, word in ((piece_c, "piece"), (gauge_c, "gauge")):
         if at_c is not None and not COLDEST_C <= at_c <= HOTTEST_C:
             fits = COLDEST_C <= units.c_from_f(at_c) <= HOTTEST_C
             said = {"of": word, "at_c": at_c, "meant_f": at_c if fits else None}
             if at_c < COLDEST_C <= units.f_from_c(at_c) <= HOTTEST_C:
                 said["meant_c"] = units.f_from_c(at_c)
             yield "read_hot", said
-    until = due.get(row["gauge"])
-    started, ended = runs[row["run"]]
-    moment = row["read_at"] or (started if row["stage"] == "before" else ended or started)
-    if until is not None and times.local_day(moment, zone) > until:
-        yield "gauge_past_due", {"gauge": row["gauge"], "until": until, "day": times.local_day(moment, zone)}
+
+
+def _past_due(
+    gauge: str, until: str, stage: str, at: str | None, started: str, ended: str | None, zone: ZoneInfo
+) -> Iterator[tuple[str, dict[str, Any]]]:
+    day = times.local_day(at or (started if stage == "before" else ended or started), zone)
+    if day > until:
+        yield "gauge_past_due", {"gauge": gauge, "until": until, "day": day}
