@@ -187,12 +187,19 @@ def codes_of(*columns: Any) -> tuple[Codes, int]:
     """
     import pandas as pd
 
-    codes = np.zeros(len(columns[0]), dtype=np.intp)
-    count = 1
-    for column in columns:
-        values = column if isinstance(column, pd.Series) else pd.Series(np.asarray(column))
-        one, levels = pd.factorize(values, use_na_sentinel=False)  # a series as it is: its texts are not copied
-        codes = codes * max(len(levels), 1) + one
-        codes, distinct = pd.factorize(codes)
+    codes, count = _numbered(columns[0])
+    for column in columns[1:]:
+        one, levels = _numbered(column)
+        codes, distinct = pd.factorize(codes * max(levels, 1) + one)
         count = len(distinct)
-    return codes.astype(np.intp), count
+    return codes.astype(np.intp, copy=False), count
+
+
+def _numbered(column: Any) -> tuple[Codes, int]:
+    """`codes_of` of one column. Texts in a series and whole numbers in an array are taken as they are, not copied."""
+    import pandas as pd
+
+    plain = isinstance(column, np.ndarray) and column.dtype.kind == "i"
+    values = column if plain or isinstance(column, pd.Series) else pd.Series(np.asarray(column))
+    codes, levels = pd.factorize(values, use_na_sentinel=False)
+    return codes, len(levels)

@@ -26,9 +26,6 @@ def by_cycles(source: Source, runs: pd.DataFrame, kept: pd.DataFrame, names: Seq
     """
     import pandas as pd
 
-    from loadbook.analysis.parameters.compute import asked_parameters
-    from loadbook.store.run_records import load_cycle
-
     wanted = set(names) & set(PLANNABLE)
     once = runs[["run", "cycle", "cycle_revision"]].drop_duplicates("run")
     have = kept[kept["parameter"].isin(wanted)].drop_duplicates(["run", "parameter"])
@@ -37,6 +34,9 @@ def by_cycles(source: Source, runs: pd.DataFrame, kept: pd.DataFrame, names: Seq
     asking = list(once[lacking].groupby(["cycle", "cycle_revision"], dropna=True))
     planned_of = {}
     if asking:
+        from loadbook.analysis.parameters.compute import asked_parameters
+        from loadbook.store.run_records import load_cycle
+
         with source.cycles() as conn:
             planned_of = {key: asked_parameters(load_cycle(conn, *map(str, key))) for key, _ in asking}
     for key, some in asking:

@@ -173,8 +173,7 @@ def _unmeasured(source: Source, columns: set[str], filters: Filters) -> tuple[st
     told = "substr(p.part, 1, length(p.plant) + 1) = p.plant || '/'"
     part = f"CASE WHEN {told} THEN p.part ELSE p.plant || '/' || p.part END" if source.plants else "p.part"
     return (
-        f"SELECT coalesce(sum(quantity), 0) FROM (SELECT * FROM pieces WHERE {where}) AS p"
-        " WHERE p.status = 'done' AND NOT EXISTS (SELECT 1 FROM reading AS r"
-        f" WHERE r.run = p.run AND r.part = {part} AND r.serial = p.serial)",
+        f"SELECT coalesce(sum(p.quantity), 0) FROM (SELECT * FROM pieces WHERE {where}) AS p"
+        f" ANTI JOIN reading AS r ON r.run = p.run AND r.part = {part} AND r.serial = p.serial WHERE p.status = 'done'",
         values,
     )

@@ -51,7 +51,9 @@ def of_parts(conn: sqlite3.Connection, table: str, now: Revision) -> dict[Part, 
     now  the table's revision
     """
     usual, others = _kept(conn, table, now)
-    first, last = conn.execute(f'SELECT min(rowid), max(rowid) FROM "{table}"').fetchone()
+    # each by itself is one look at an end of the table, both in one query are a walk through all of it
+    ends = (f'(SELECT {end}(rowid) FROM "{table}")' for end in ("min", "max"))
+    first, last = conn.execute(f"SELECT {', '.join(ends)}").fetchone()
     growing = (last or 0) // PART
     found: dict[Part, str] = {}
     while first is not None or not found:
