@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from loadbook.core.errors import DamageError
 
-from . import packs, session_copy, trace_files
+from . import packs, session_copy
 from .checked_files import CheckedFiles
 
 if TYPE_CHECKING:
@@ -126,6 +126,8 @@ class _Found:
 
 def _current(book: BookFolder, keep: bool) -> list[_Found]:
     """Every current trace, in order."""
+    from . import trace_files  # here: what is asked without samples needs no records of traces
+
     locate, checked = trace_files.Locator(book), CheckedFiles.of_book(book)
     every: list[_Found] = []
     packed: dict[Path, dict[int, tuple[_Found, int, str]]] = {}
@@ -220,6 +222,8 @@ _READ = {SAMPLES, "query", "query_table"}  # the last two build a name
 def text(connection: duckdb.DuckDBPyConnection, view: str, files: Sequence[str], packed: Sequence[str]) -> str:
     """The text of the view `samples` over the traces' own files and over packs, named as the engine takes them; or
     over no rows where there are none. The session holds the lists."""
+    from . import trace_files
+
     for variable, listed in ((_FILES, files), (_PACKS, packed)):
         connection.execute(f"SET VARIABLE {variable} = [{', '.join(map(trace_files.quoted, listed))}]")
     own = f"read_parquet(getvariable('{_FILES}'), hive_partitioning = false)"
