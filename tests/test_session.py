@@ -219,6 +219,23 @@ def test_a_frame_fetched_in_parts_is_the_frame_fetched_at_once(
         assert list(made.frame("SELECT 1 AS n WHERE false").columns) == ["n"]
 
 
+def test_texts_that_repeat_come_as_numbers_in_the_order_of_the_texts(
+    book: BookFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(session, "_VECTORS", 1)  # in several parts
+    words = "CASE WHEN i % 7 > 0 THEN chr(CAST(66 + i % 3 * 300 AS INTEGER)) || (i * 7919 % 5000) END"
+    of = f"SELECT i, {words} AS word, 'S' || i AS serial, NULL::VARCHAR AS none FROM range(20000) AS r(i) WHERE i <> $i"
+    with session.start(book, {"run"}) as asked:
+        kinds = asked.enumerations(of, {"i": 5}, but=("serial",))
+        listed = ", ".join(f"CAST({name} AS {kind}) AS {name}" for name, kind in kinds.items())
+        found = asked.frame(f"SELECT i, serial, {listed} FROM ({of}) ORDER BY i", {"i": 5})
+        plain = asked.frame(f"{of} ORDER BY i", {"i": 5})
+    assert set(kinds) == {"word", "none"}
+    texts = list(found["word"].cat.categories)
+    assert len(texts) > 4000 and texts == sorted(set(plain["word"].dropna()))
+    assert found["word"].astype("str").equals(plain["word"]) and found["none"].isna().all()
+
+
 def test_parameters_of_a_run_say_whether_trace_or_person_told_them(book: BookFolder) -> None:
     run(book, "R1", 2)
     run(book, "R2", 3)

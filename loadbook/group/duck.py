@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -91,6 +91,10 @@ class DuckEngine:
     def frame(self, sql: str, values: Values = None) -> pd.DataFrame:
         """The rows of our own, trusted SQL as a frame; parameters as `?` or `$name`."""
         return self.connection.execute(sql, values or None).df()
+
+    def enumerations(self, of: str, values: Values = None, but: Collection[str] = ()) -> dict[str, str]:
+        """None: a group's texts come as texts."""
+        return {}
 
     def table(self, sql: str, values: Values = None) -> tuple[list[str], list[tuple[Any, ...]]]:
         """(columns, rows) of our own, trusted SQL."""

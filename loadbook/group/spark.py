@@ -8,7 +8,7 @@ import re
 import shutil
 import sys
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -140,6 +140,10 @@ class SparkEngine:
         except Exception as exc:
             raise in_words(exc) from exc
         return found
+
+    def enumerations(self, of: str, values: Values = None, but: Collection[str] = ()) -> dict[str, str]:
+        """None: a group's texts come as texts."""
+        return {}
 
     def table(self, sql: str, values: Values = None) -> tuple[list[str], list[tuple[Any, ...]]]:
         """(columns, rows) of our own, trusted SQL."""

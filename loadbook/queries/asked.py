@@ -27,7 +27,7 @@ def by_cycles(source: Source, runs: pd.DataFrame, kept: pd.DataFrame, names: Seq
     import pandas as pd
 
     wanted = set(names) & set(PLANNABLE)
-    once = runs[["run", "cycle", "cycle_revision"]].drop_duplicates("run")
+    once = runs[["run", "cycle", "cycle_revision"]].drop_duplicates("run").astype("str")
     have = kept[kept["parameter"].isin(wanted)].drop_duplicates(["run", "parameter"])
     lacking = once["run"].map(have.groupby("run").size()).fillna(0).to_numpy() < len(wanted)
     found = []

@@ -157,7 +157,7 @@ def _ask_the_cycles(source: Source, frame: pd.DataFrame) -> None:
     kept = pd.concat([once.loc[once[f"{n}_asked"], ["run"]].assign(parameter=n) for n in PLANNABLE])
     planned = by_cycles(source, frame, kept)
     for name, some in planned.groupby("parameter"):
-        told = frame["run"].map(some.set_index("run")["value"]).to_numpy(dtype=float)
+        told = frame["run"].astype("str").map(some.set_index("run")["value"]).to_numpy(dtype=float)
         here = np.isfinite(told)
         frame.loc[here, str(name)] = told[here]
         frame.loc[here, f"{name}_asked"] = True
@@ -173,13 +173,15 @@ def _read(source: Source, records: Records, filters: Filters, kind: str | None) 
         else "Keep the oldest years in a book of their own"
     )
     not_too_many(records, where, values, remedy)
-    listed = ", ".join(f"m.{name}" for name in (*COLUMNS, *(("plant",) if source.plants else ())) if name != "process")
+    names = [*(name for name in COLUMNS if name != "process"), *(("plant",) if source.plants else ())]
+    rows = f"SELECT {', '.join(names)}, coalesce(process, '{NO_PROCESS}') AS process FROM movement WHERE {where}"
+    kinds = records.enumerations(rows, values, but=("serial",))
+    listed = ", ".join(f"CAST(m.{n} AS {kinds[n]}) AS {n}" if n in kinds else f"m.{n}" for n in (*names, "process"))
     settings = ", ".join(
         f"coalesce(p.asked_{n}, p.{n}) AS {n}, p.asked_{n} IS NOT NULL AS {n}_asked" for n in PLANNABLE
     )
     history = (
-        f"SELECT {listed}, coalesce(m.process, '{NO_PROCESS}') AS process, {settings} FROM"
-        f" (SELECT * FROM movement WHERE {where}) AS m LEFT JOIN run_parameter AS p ON p.run = m.run"
+        f"SELECT {listed}, {settings} FROM ({rows}) AS m LEFT JOIN run_parameter AS p ON p.run = m.run"
         " ORDER BY m.started, m.run, m.part, m.serial, m.characteristic"
     )
     frame = records.frame(history, values)

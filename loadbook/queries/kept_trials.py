@@ -241,7 +241,7 @@ def effect_of_trial(
     data = load(book, Filters(process=process, kind=t.kind, part=parts), also=["furnace"], parameters=of)
     names = ["run", "part", "characteristic", *(["setup"] if "setup" in t.factors else [])]
     wanted = {(d.run, d.part, d.characteristic, *([d.words["setup"]] if "setup" in t.factors else [])) for d in done}
-    keys = zip(*(data.frame[n].fillna("") for n in names), strict=True)
+    keys = zip(*(data.frame[n].astype("str").fillna("") for n in names), strict=True)
     keep = pd.Series([k in wanted for k in keys], index=data.frame.index).to_numpy(dtype=bool)
     told = {(d.run, n): v for d in done for n, v in d.settings.items() if n in of}
     parameters = pd.DataFrame(

@@ -96,11 +96,14 @@ def load(
     with source.records(needs) as records:
         columns = records.columns("movement")
         where, values = source.condition(plain, columns)
-        listed = ", ".join(dict.fromkeys([*COLUMNS, *(c for c in ("plant", *also) if c in columns)]))
+        names = list(dict.fromkeys([*COLUMNS, *(c for c in ("plant", *also) if c in columns)]))
         not_too_many(records, where, values, "Ask for less: --part, --family, --kind, --process or --since")
         unmeasured = None if filters.where else _unmeasured(source, records.columns("pieces"), plain)
+        rows = f"SELECT {', '.join(names)} FROM movement WHERE {where}"
+        kinds = records.enumerations(rows, values, but=("serial",))
+        listed = ", ".join(f"CAST({name} AS {kinds[name]}) AS {name}" if name in kinds else name for name in names)
         frame = records.frame(
-            f"SELECT {listed} FROM movement WHERE {where} ORDER BY started, run, part, serial, characteristic", values
+            f"SELECT {listed} FROM ({rows}) ORDER BY started, run, part, serial, characteristic", values
         )
         if filters.where is not None:
             frame = of_movement(source, filters.where, frame)
@@ -120,8 +123,8 @@ def load(
     if len(more):
         kept = pd.concat([kept, more], ignore_index=True) if len(kept) else more
         figures, planned = (kept, planned) if asked else (figures, kept)
-    rows = believed_rows(frame, believed)
-    return MovementData(frame, figures, int(counted[0]), rows, source.left_out, planned, broken)
+    refused = believed_rows(frame, believed)
+    return MovementData(frame, figures, int(counted[0]), refused, source.left_out, planned, broken)
 
 
 def _of_runs(figures: pd.DataFrame, runs: Any) -> pd.DataFrame:

@@ -189,7 +189,7 @@ def _kind(source: answerdata.Measured, characteristic: str) -> tuple[str, str | 
     """The kind, and the characteristic's name where one was given."""
     if characteristic.lower() in CHARACTERISTIC_KINDS:
         return characteristic.lower(), None
-    rows = source.movement[source.movement["characteristic"].str.lower() == characteristic.lower()]
+    rows = source.movement[source.movement["characteristic"].astype("str").str.lower() == characteristic.lower()]
     kinds = sorted(rows["kind"].unique())
     if not kinds and characteristic.lower() in KINDS_SAID:
         said = kinds_of(characteristic)

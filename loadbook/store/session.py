@@ -11,7 +11,7 @@ from __future__ import annotations
 import contextlib
 import re
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -58,6 +58,26 @@ class Session:
             _hold_once(part, held)
             parts.append(part)
         return parts[0] if len(parts) == 1 else _joined(parts)
+
+    def enumerations(self, of: str, parameters: Any = None, but: Collection[str] = ()) -> dict[str, str]:
+        """A type for each column of texts that repeat: its texts in order. A frame has a number in each row then, which
+        is several times quicker to fetch and to group by.
+
+        of   SQL of the rows;  but  columns whose texts do not repeat
+        Returns  column -> the type that a query casts it to
+        """
+        kinds = self.connection.execute(f"SELECT * FROM ({of}) LIMIT 0", parameters or None).description or []
+        texts = [str(name) for name, kind, *_ in kinds if str(kind) in ("STRING", "VARCHAR") and name not in but]
+        lists = ", ".join(f'list(DISTINCT "{name}" ORDER BY "{name}") AS "{name}"' for name in texts)
+        if texts:
+            self.connection.execute(
+                f"CREATE OR REPLACE TEMP TABLE text_lists AS SELECT {lists} FROM ({of})", parameters or None
+            )
+        types = {name: f'"texts of {name}"' for name in texts}
+        for name, kind in types.items():
+            self.connection.execute(f"DROP TYPE IF EXISTS {kind}")
+            self.connection.execute(f'CREATE TYPE {kind} AS ENUM (SELECT unnest("{name}") FROM text_lists)')
+        return types
 
     def rows(self, sql: str, parameters: Any = None) -> list[tuple[Any, ...]]:
         """The same as tuples."""

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from loadbook.analysis.quantiles import codes_of
 from loadbook.analysis.trace.model import Floats
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
@@ -171,16 +172,14 @@ def make_cells(pieces: pd.DataFrame, warp: Warp = PLAIN) -> Cells:
     """
     frame = pieces[pieces["z"].notna()].reset_index(drop=True)
     for name in TEXT:
-        values = frame[name].astype(object) if name in frame else pd.Series([None] * len(frame), dtype=object)
-        frame[name] = values.where(values.notna(), "")
+        frame[name] = _filled(frame[name]) if name in frame else ""
     for name in ("day", *TRAITS, *PLANNABLE):
         frame[name] = pd.to_numeric(frame[name]).astype(float) if name in frame else np.nan
-    grouped = frame.groupby(list(CELL_KEY), sort=False)
-    code = grouped.ngroup().to_numpy()
+    code, _ = codes_of(*(frame[name] for name in CELL_KEY))
     kept = [*(c for c in TEXT if c not in CELL_KEY), "day", *TRAITS, *PLANNABLE]
     means = [c for c in kept if c not in TEXT]
-    first = ~frame.duplicated(list(CELL_KEY))
-    cells = frame.loc[first, [*CELL_KEY, *(c for c in kept if c in TEXT)]].reset_index(drop=True)
+    first = np.unique(code, return_index=True)[1]
+    cells = frame[[*CELL_KEY, *(c for c in kept if c in TEXT)]].iloc[first].astype(object).reset_index(drop=True)
     count = np.bincount(code)
     for name in means:
         column = frame[name].to_numpy()
@@ -204,6 +203,12 @@ def make_cells(pieces: pd.DataFrame, warp: Warp = PLAIN) -> Cells:
         cells, mean, cells["n"].to_numpy(), _codes(cells["run"]), _codes(cells["part"]), _codes(series), z, piece_cell,
         float(len(z) - len(cells)), float(((z - mean[piece_cell]) ** 2).sum()), told,
     )  # fmt: skip
+
+
+def _filled(labels: pd.Series) -> pd.Series:
+    """An empty text where one is missing."""
+    missing = labels.isna()
+    return labels if not missing.any() else labels.astype(object).where(~missing, "")
 
 
 def _codes(labels: pd.Series) -> Ints:

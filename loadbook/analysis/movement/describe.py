@@ -100,7 +100,7 @@ def _sortable(column: pd.Series) -> pd.Series:
     """Bands as they rise, numbers by their value, other texts in order."""
     if getattr(column.dtype, "ordered", False):
         return column.cat.codes
-    text = column.fillna("").astype(str)
+    text = column.astype("str").fillna("")
     number = text.str.extract(r"^(-?\d+(?:\.\d+)?)", expand=False).astype(float)
     return text if number.isna().all() else number.fillna(np.inf)
 
@@ -185,7 +185,8 @@ def scatter_shares(frame: pd.DataFrame) -> list[tuple[dict[str, Any], Components
     out = []
     for key, some in rows.groupby(list(STRATUM), sort=True, dropna=False) if len(rows) else []:
         y = some["y"].to_numpy(dtype=np.float64)
-        levels: list[tuple[str, Any]] = [("part", some["part"] + "/" + some["characteristic"]), ("run", some["run"])]
+        group = codes_of(some["part"], some["characteristic"])[0]
+        levels: list[tuple[str, Any]] = [("part", group), ("run", some["run"])]
         if "position" in some and some["position"].notna().all():
             spots = codes_of(some["part"], some["run"], some["position"])[1]
             if codes_of(some["part"], some["run"])[1] < spots < len(some):

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Stage = Literal["before", "after"]
+UM, PER_LENGTH = "um", "um per 100 mm"  # working scales, beside LOG
 STRATUM = ("process", "kind", "side", "unit")  # never pooled across these
 NOT_EVEN_PLAIN = ("run void", "run aborted", "blunder confirmed")
 MOSTLY_GAUGE = 0.90  # from this share of movements below the gauge's uncertainty there is no figure
@@ -235,19 +236,18 @@ def with_value(frame: pd.DataFrame, stage: Stage | None = None) -> pd.DataFrame:
         out.loc[out["y"].isna() & ~plain, "set_aside"] = f"no {stage} reading"
         out.loc[plain, "y"] = np.nan
         return out
-    scale = out["scale"].fillna("um").astype(str).to_numpy()
+    per_length = (out["scale"] == PER_LENGTH).to_numpy(dtype=np.bool_)
     own = _own_unit(out)
-    y = np.where(scale == "um per 100 mm", _numbers(out, "movement_um_per_100mm"), _numbers(out, "movement_um"))
+    y = np.where(per_length, _numbers(out, "movement_um_per_100mm"), _numbers(out, "movement_um"))
     y = np.where(own, _numbers(out, "movement_mm"), y)
-    log = (scale == "log") & (out["side"] == "form").to_numpy()
+    log = ((out["scale"] == "log") & (out["side"] == "form")).to_numpy(dtype=np.bool_)
     if log.any():
         floor = np.nan_to_num(_numbers(out, "expanded_uncertainty_mm") / 2.0)
         change = log_change(_numbers(out, "before_mm"), _numbers(out, "after_mm"), floor)
         y = np.where(log, np.where(aside.isna().to_numpy(), change, np.nan), y)
-    unit = np.where(log, LOG, np.where(scale == "um per 100 mm", "um per 100 mm", "um"))
-    out["unit"] = np.where(own, out["unit"].fillna("").astype(str), unit)
+    out["unit"] = _working(out["unit"], own, log, per_length)
     hidden = aside.isna().to_numpy() & np.isnan(y)
-    length = hidden & (scale == "um per 100 mm")
+    length = hidden & per_length
     zero = hidden & log
     aside = aside.astype("object")
     aside[length] = "no reference length"
@@ -257,10 +257,22 @@ def with_value(frame: pd.DataFrame, stage: Stage | None = None) -> pd.DataFrame:
     return out
 
 
+def _working(unit: pd.Series, own: Bools, log: Bools, per_length: Bools) -> pd.Categorical[str]:
+    """The unit that each row's figure is in; unit: of the characteristic, for rows of an own one."""
+    import pandas as pd
+
+    of_own, found = pd.factorize(unit[own])
+    names = sorted({LOG, UM, PER_LENGTH, "", *map(str, found)})
+    place = {name: k for k, name in enumerate(names)}
+    codes = np.where(log, place[LOG], np.where(per_length, place[PER_LENGTH], place[UM]))
+    codes[own] = np.array([*(place[str(name)] for name in found), place[""]], dtype=np.intp)[of_own]  # -1 is the last
+    return pd.Categorical.from_codes(codes, pd.Index(names))
+
+
 def _own_unit(frame: pd.DataFrame) -> Bools:
     """Angles, hardness, stress: rows whose figures are no lengths."""
-    unit = frame["unit"].fillna("mm").astype(str)
-    return np.asarray((unit != "mm") | frame["kind"].isin(OWN_UNIT_KINDS), dtype=np.bool_)
+    unit = frame["unit"]
+    return np.asarray(((unit != "mm") & unit.notna()) | frame["kind"].isin(OWN_UNIT_KINDS), dtype=np.bool_)
 
 
 def log_change(before: Floats, after: Floats, floor: Floats) -> Floats:
