@@ -24,7 +24,7 @@ from loadbook.render.charts.drawing import Drawing
 from loadbook.render.charts.plot import spread_out
 from loadbook.render.charts.scale import Scale
 
-from .timing import ROOT
+from .timing import surroundings
 
 HERE = Path(__file__).parent
 WIDTH, HEIGHT, LEFT, TOP, FIELD = 860.0, 430.0, 52.0, 64.0, 250.0  # px
@@ -55,11 +55,10 @@ def questions(book: Path, out: Path) -> dict[str, list[str]]:
 
 def asked(words: list[str]) -> tuple[float, float]:
     """(processor seconds, most memory in MB) of a command in a cold process."""
-    env = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     with tempfile.TemporaryFile() as said:
         child = subprocess.Popen(
             [sys.executable, "-m", "loadbook", *words], stdout=subprocess.DEVNULL, stderr=said,
-            env={**env, "PYTHONPATH": str(ROOT), "LOADBOOK_WHO": "bench"},
+            env=surroundings(),
         )  # fmt: skip
         _, status, used = os.wait4(child.pid, 0)
         child.returncode = os.waitstatus_to_exitcode(status)

@@ -53,12 +53,17 @@ def here(work: Callable[[], object]) -> Cost:
     return Cost(time.perf_counter() - wall, time.process_time() - cpu)
 
 
+def surroundings() -> dict[str, str]:
+    """The environment of a cold command. Byte code is kept, as where the program is installed: it is compiled once."""
+    kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return {**kept, "PYTHONPATH": str(ROOT), "LOADBOOK_WHO": "bench"}
+
+
 def process(words: Sequence[str], good: tuple[int, ...] = (0,)) -> Cost:
     """What a cold process costs, its start included; words follow the name of Python."""
-    env = {**os.environ, "PYTHONPATH": str(ROOT), "LOADBOOK_WHO": "bench"}
     with tempfile.TemporaryFile() as said:
         began = time.perf_counter()
-        child = subprocess.Popen([sys.executable, *words], stdout=subprocess.DEVNULL, stderr=said, env=env)
+        child = subprocess.Popen([sys.executable, *words], stdout=subprocess.DEVNULL, stderr=said, env=surroundings())
         _, status, used = os.wait4(child.pid, 0)
         wall = time.perf_counter() - began
         child.returncode = os.waitstatus_to_exitcode(status)
@@ -85,8 +90,8 @@ def peak_mb(words: Sequence[str]) -> float:
     """The largest memory of a loadbook command in a cold process, MB; 0 where the system does not tell."""
     if not Path("/proc/self/status").exists():
         return 0.0
-    env = {**os.environ, "PYTHONPATH": str(ROOT)}
-    done = subprocess.run([sys.executable, "-c", _PEAK, *words], capture_output=True, text=True, env=env, check=True)
+    code = [sys.executable, "-c", _PEAK, *words]
+    done = subprocess.run(code, capture_output=True, text=True, env=surroundings(), check=True)
     return int(done.stderr.rsplit("PEAK ", 1)[1]) * 1024 / 1e6
 
 

@@ -63,7 +63,7 @@ class Predicted:
 
 def one_sided(
     about: Predicted, side: int, signed: Floats, weight: Floats, groups: int, content: float = 0.95,
-    confidence: float = 0.95,
+    confidence: float = 0.95, ratio: float | None = None,
 ) -> tuple[float, float]:  # fmt: skip
     """Bound that `content` of pieces stay within on one side, with `confidence`.
 
@@ -72,15 +72,17 @@ def one_sided(
     side             +1 upper, −1 lower
     signed, weight   back-tested scores over their spread factors, positive towards the side, and their weights
     groups           runs (or part numbers) left out in turn
+    ratio            r, where the same scores gave it before
     Returns          (bound, r); r = max(1, the signed scores' quantile at the raised level over z_content), the worst
                      score where the level lies beyond it. Draws have a fixed seed.
     """
     z = float(ndtri(content))
-    whole = weight / weight.sum()
-    reached = weighted_quantile(signed, whole, min(raised(content, groups), 1.0 - 1e-9))
-    if not np.isfinite(reached):
-        reached = float(signed.max())
-    ratio = max(1.0, reached / z)
+    if ratio is None:
+        whole = weight / weight.sum()
+        reached = weighted_quantile(signed, whole, min(raised(content, groups), 1.0 - 1e-9))
+        if not np.isfinite(reached):
+            reached = float(signed.max())
+        ratio = max(1.0, reached / z)
     rng = np.random.Generator(np.random.PCG64(SEED))
     shift = rng.standard_t(about.df1, DRAWS) * np.sqrt(about.v_mean)
     spread = z * about.sd * np.sqrt(about.df2 / rng.chisquare(about.df2, DRAWS))

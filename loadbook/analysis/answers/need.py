@@ -144,15 +144,15 @@ def _next(history: History, asked: Asked, reply: Reply, scale: float, own_scale:
             width = (own_scale if mine else scale) * float(np.sqrt(left + spread))
             found.append((width, left, Next(part, characteristic, change, pieces, 0.0, float("nan"))))
     found.sort(key=lambda f: f[0])
-    out = []
+    out, ratio = [], None
     for width, left, run in found[:MOST_NEXT]:
         bound = float("nan")
         if np.isfinite(reply.bound):
             scores = history.scores(reply.known)
             signed = reply.harm * scores.score / history.piece_factor(reply.known)
-            then, _ = one_sided(
+            then, ratio = one_sided(
                 replace(about, v_mean=left), reply.harm, signed, scores.weight, scores.groups, reply.bound_content,
-                reply.bound_confidence,
+                reply.bound_confidence, ratio,
             )  # fmt: skip
             bound = back(then + (then - about.mean) * (reply.widened - 1.0))
         out.append(replace(run, width=back(middle + width / 2.0) - back(middle - width / 2.0), bound=bound))
