@@ -181,6 +181,42 @@ def test_a_size_with_one_limit_is_told_so_in_the_answer_and_the_letter(tmp_path:
     assert f"should stay {side} limit of your drawing." in str(letter(book, 1))
 
 
+def test_a_size_that_begins_where_the_question_says(tmp_path: Path) -> None:
+    """Its share is of pieces that begin there, and answer, letter and picture say so; a width of limits that was named
+    alone lies about the nominal, and where nothing tells where it lies, pieces begin in its middle."""
+    rows = tables(Shop("plain", 30, 6, seed=3).history())
+    for row in rows["characteristic"]:
+        if row["part"] == "PN-002":
+            row["lower_mm"], row["upper_mm"] = 99.9, 100.1
+        elif row["part"] == "PN-003":
+            row["nominal_mm"] = None
+    book = BookFolder.create(tmp_path / "b")
+    with book.write() as conn:
+        add_intake(conn, "t", {name: rows[name] for name in ORDER}, rows_read=1, taken_by="t")
+
+    def share(part: str, **asked: Any) -> tuple[float, str]:
+        found = answer(book, Question(part=part, characteristic="C1", **asked))
+        assert found.in_tolerance is not None
+        return found.in_tolerance["share"], found.text[0]
+
+    assert share("PN-002")[0] > 0.9 and "100 % were before" in share("PN-002")[1]
+    near, told = share("PN-002", before_mm=99.915)
+    assert near < 0.9 and "of pieces that are 99.915 mm before should stay within limits 0.2 mm apart" in told
+    far, told = share("PN-002", before_mm=99.8)
+    assert far < 0.1 and "99.800 mm before, which is outside, should come out" in told
+    named = {"tolerance_mm": 0.2}
+    assert share("PN-001", **named, before_mm=100.0)[0] > 0.9  # no limits on record: about the nominal of 100 mm
+    assert share("PN-001", **named, before_mm=100.2)[0] < 0.1
+    assert share("PN-003", **named, before_mm=100.0) == share("PN-003", **named)
+    assert "of pieces from the middle should stay" in share("PN-003", **named)[1]
+    save(book, answer(book, Question(part="PN-002", characteristic="C1", before_mm=100.08)))
+    kept = str(letter(book, 1))
+    assert "This holds for pieces that arrive at about 100.08 mm." in kept and "Before the run:" not in kept
+    assert "+0.02 mm for a piece that arrives at 100.08 mm" in kept and "from the middle" not in kept
+    save(book, answer(book, Question(part="PN-003", characteristic="C1", **named)))
+    assert "That is for pieces that begin in the middle of them." in str(letter(book, 2))
+
+
 # -- beyond what was run --------------------------------------------------------------------------
 
 

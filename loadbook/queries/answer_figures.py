@@ -98,13 +98,23 @@ def within(low_um: float | None, high_um: float | None, system: str) -> str:
     return f"within {wide}" if low_um is None else f"within limits {wide} apart"
 
 
-def inside(share: Mapping[str, Any], system: str) -> str:
-    """What stays inside a tolerance, and what was inside before: '82 % (70 to 91 %) should stay within 0.1 mm'."""
+def inside(share: Mapping[str, Any], before_mm: float | None, system: str) -> str:
+    """What stays inside a tolerance, and what was inside before: '82 % (70 to 91 %) should stay within 0.1 mm'.
+
+    before_mm  the reading before that the question named: the share is then of pieces that begin there
+    """
     limit = within(share["lower_um"], share["upper_um"], system)
     told = share_range(share["share"], share["low"], share["high"])
     if share["low"] >= 0.995:
         told = "More than 99 %"
     before = share["before"]
+    if share["from"] == "question" and before_mm is not None:
+        at = shown(before_mm, "mm", system, ".4f" if system == "us" else ".3f")
+        if before == 0:
+            return f"{told} of pieces that are {at} before, which is outside, should come out {limit}"
+        return f"{told} of pieces that are {at} before should stay {limit}"
+    if share["from"] == "middle" and 0.0 not in (share["lower_um"], share["upper_um"]):
+        return f"{told} of pieces from the middle should stay {limit}"
     if before is not None and before < 0.5:
         return f"{told} should come out {limit}; {'none' if before == 0 else f'only {share_words(before)}'} went in so"
     text = f"{told} should stay {limit}"

@@ -26,7 +26,7 @@ FARTHEST = 3.0  # standard deviations from the usual reading before that a given
 class Before:
     """Readings before that the answer starts from [µm]; of 'question' (--before), 'part' or 'kind'; usual: the median.
 
-    For sizes they count from the middle of the limits, or from the only one.
+    For sizes they count from the middle of the limits, or from the only one; of 'middle' where that is not known.
     """
 
     um: np.ndarray
@@ -37,25 +37,30 @@ class Before:
 def before(pieces: Pieces, about: Subject, question: Question) -> Before:
     """What pieces measure before the run: as asked, else as this part's did, else (a form error) as such parts' did."""
     form = about.kind in FORM_KINDS
-    if question.before_mm is not None:
-        value = question.before_mm * 1000.0 - (0.0 if form else _middle(about) * 1000.0)
+    drawn, zero = (True, 0.0) if form else _middle(about, question)
+    if zero is not None and question.before_mm is not None:
+        value = (question.before_mm - zero) * 1000.0
         return Before(np.array([value]), value, "question")
+    if not drawn or zero is None:
+        return Before(np.zeros(1), None, "middle")
     frame = pieces.frame
     own = frame[(frame["part"] == about.part) & (frame["characteristic"] == about.characteristic)]
-    given = [limit for limit in (about.lower_mm, about.upper_mm) if limit is not None]
-    if not form and len(given) < (1 if question.tolerance_mm is None else 2):
-        return Before(np.zeros(1), None, "middle")
     rows, of = (own, "part") if len(own) or not form else (frame, "kind")
-    values = rows["before_mm"].to_numpy(dtype=float)
-    values = values[np.isfinite(values)] * 1000.0 - (0.0 if form else _middle(about) * 1000.0)
+    values = (rows["before_mm"].to_numpy(dtype=float) - zero) * 1000.0
+    values = values[np.isfinite(values)]
     if not len(values):
         return Before(np.zeros(1), None, "middle")
     return Before(values, float(np.median(values)), of)
 
 
-def _middle(about: Subject) -> float:
+def _middle(about: Subject, question: Question) -> tuple[bool, float | None]:
+    """(do limits of the drawing say it, what the readings of a size count from [mm]): the middle of the limits, or the
+    only one. A width of limits that the question names lies about the middle of both, else about the nominal; None
+    where that is not known."""
     given = [limit for limit in (about.lower_mm, about.upper_mm) if limit is not None]
-    return sum(given) / max(len(given), 1)
+    if len(given) < (1 if question.tolerance_mm is None else 2):
+        return False, about.nominal_mm if question.tolerance_mm is not None else None
+    return True, sum(given) / len(given)
 
 
 def limits_um(about: Subject, question: Question) -> tuple[float, float] | None:
@@ -79,7 +84,7 @@ def in_tolerance(
 ) -> dict[str, Any] | None:
     """Share of pieces inside the tolerance after the run, with a 90 % interval, and before it; None without limits."""
     limits = limits_um(about, question)
-    starts = None if limits is None else starts_of(history, asked, about, start, limits)
+    starts = None if limits is None else starts_of(history, asked, about, question, start, limits)
     if limits is None or starts is None:
         return None
     found = history.inside(asked, reply, starts)
@@ -87,13 +92,15 @@ def in_tolerance(
     return {
         **{k: v for k, v in asdict(found).items() if k != "before"}, "confidence": 0.90,
         "before": inside_before if start.of in ("question", "part") else None, "from": start.of,
+        "begins_um": start.usual if start.of == "question" else None,
         "lower_um": None if not np.isfinite(limits[0]) else limits[0],
         "upper_um": None if not np.isfinite(limits[1]) else limits[1],
     }  # fmt: skip
 
 
 def starts_of(
-    history: History, asked: Asked, about: Subject, start: Before, limits: tuple[float, float], moved: bool = False
+    history: History, asked: Asked, about: Subject, question: Question, start: Before, limits: tuple[float, float],
+    moved: bool = False,
 ) -> Starts | None:  # fmt: skip
     """Limits [µm] on the fitted scale, for each reading before that a piece may start from; None where they cannot be
     carried there.
@@ -110,7 +117,10 @@ def starts_of(
         values = np.sort(start.um)
     values = np.maximum(values, floor)
     low, high = (_on_scale(limit + values if moved else np.full(len(values), limit), values, about) for limit in limits)
-    shift, narrow = _goes_with_start(history, asked, values, about)
+    shift, narrow = np.zeros(len(values)), 1.0
+    if start.of != "middle":
+        zero = 0.0 if about.kind in FORM_KINDS else _middle(about, question)[1] or 0.0
+        shift, narrow = _goes_with_start(history, asked, values + zero * 1000.0, about)
     return Starts(history.warp.all_to(low), history.warp.all_to(high), shift, narrow)
 
 
@@ -124,11 +134,11 @@ def _on_scale(limit_um: np.ndarray, before_um: np.ndarray, about: Subject) -> np
 
 
 def _goes_with_start(
-    history: History, asked: Asked, values: np.ndarray, about: Subject
+    history: History, asked: Asked, read_um: np.ndarray, about: Subject
 ) -> tuple[np.ndarray, float]:  # fmt: skip
     """What a reading before tells of the movement beside its part number: (shift of each start, what spread is left),
     in standard deviations, from the left-out scores of all pieces."""
-    nothing = np.zeros(len(values)), 1.0
+    nothing = np.zeros(len(read_um)), 1.0
     series = history.series(asked)
     if history.before_um is None or series is None:
         return nothing
@@ -148,8 +158,7 @@ def _goes_with_start(
     e = history.scores(True).score / history.piece_factor(True)
     rho = float(np.corrcoef(e[use], u[use] / sd)[0, 1])
     rho = 0.0 if not np.isfinite(rho) else rho * df / (df + 30.0)
-    form = about.kind in FORM_KINDS
-    starts = 100.0 * np.log(values) if about.scale == "log" else values + (0.0 if form else _middle(about) * 1000.0)
+    starts = 100.0 * np.log(read_um) if about.scale == "log" else read_um
     away = np.clip((starts - mean[series]) / sd, -FARTHEST, FARTHEST)
     return rho * away, float(np.sqrt(1.0 - rho**2))
 

@@ -28,7 +28,7 @@ def sentences(a: Answer, system: str) -> list[str]:
         f"{share_words(a.content)} of pieces of {who} should move {span(a.low, a.high, a.unit, system)} "
         f"(middle {moved_by(a.median, a.unit, system)}){_of_before(a, system)}, {_treated(a, system)}"
         f"{'; never run so' if a.reply.outside else ''}."
-        + (f" {inside(a.in_tolerance, system)}." if a.in_tolerance else ""),
+        + (f" {inside(a.in_tolerance, a.question.before_mm, system)}." if a.in_tolerance else ""),
         _rests(a, system),
         _earned(a),
     ]

@@ -106,7 +106,7 @@ def choose_cycle(
     out.start = start = answer_terms.before(pieces, about, asked)
     out.scale = Scale(about.scale, about.reference_length_mm, start.usual if about.scale == "log" else None)
     present = _filled(history, _asked(asked, about, pieces))
-    starts = answer_terms.starts_of(history, present, about, start, limits, moved)
+    starts = answer_terms.starts_of(history, present, about, asked, start, limits, moved)
     if starts is None:
         raise UsageError(
             "the tolerance cannot be set against movement", remedy="Take in readings before, or give --before"

@@ -76,6 +76,7 @@ class Subject:
     usual_of: tuple[str, str] | None = None
     lower_mm: float | None = None
     upper_mm: float | None = None
+    nominal_mm: float | None = None
 
 
 def furnace_on_record(question: Question, words: Callable[[str, str], set[str]]) -> None:
@@ -131,10 +132,10 @@ def subject(conn: sqlite3.Connection, question: Question) -> Subject:
     )  # fmt: skip
 
 
-def _limits(row: sqlite3.Row) -> tuple[float | None, float | None]:
-    """The drawing's limits; a group does not have them."""
+def _limits(row: sqlite3.Row) -> tuple[float | None, ...]:
+    """The drawing's limits and nominal; a group does not have them."""
     there = set(row.keys())
-    return (row["lower_mm"], row["upper_mm"]) if {"lower_mm", "upper_mm"} <= there else (None, None)
+    return tuple(row[name] if name in there else None for name in ("lower_mm", "upper_mm", "nominal_mm"))
 
 
 def _characteristic(known: list[sqlite3.Row], question: Question) -> sqlite3.Row:

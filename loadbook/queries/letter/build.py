@@ -371,7 +371,9 @@ def _notes(
             key = "inside.asked" if asked.get("tolerance_mm") else "inside.drawing" if form else "inside.size"
             text = say(key, how_many=of, limit=x.length(high_um if form else high_um - low_um))
         text = text[:1].upper() + text[1:]
-        if share["before"] is not None and theirs:
+        if share.get("from") == "middle" and low_um is not None and high_um is not None:
+            text += f" {say('inside.middle')}"
+        elif share["before"] is not None and theirs and share.get("from") != "question":
             text += f" {say('inside.before', share=x.percent(share['before']))}"
         out.append(text)
     out.append(_holds(asked, result, behind, my, x, False))
@@ -398,6 +400,8 @@ def _holds(
     in_um = um_of(result, behind) if result["unit"] == "%" and result["refused"] is None and not beyond else None
     if in_um:
         how.append(say("before", before=x.um(in_um["before"])))
+    elif asked.get("before_mm") is not None and (result.get("in_tolerance") or {}).get("from") == "question":
+        how.append(say("before", before=x.length(asked["before_mm"] * 1000.0)))
     return say("holds" if result["refused"] is None and not beyond else "asked for", how="; ".join(how)) if how else ""
 
 

@@ -119,7 +119,8 @@ def interval_of(
     """The picture of an answer: a form error as it is read after the run, anything else as it moves."""
     unit, form = result["unit"], asked["kind"] in FORM_KINDS
     in_um = um_of(result, behind)
-    before = (in_um or {}).get("before") if unit == "%" else behind.get("usual_before_um")
+    usual = asked["before_mm"] * 1000.0 if asked.get("before_mm") else behind.get("usual_before_um")
+    before = (in_um or {}).get("before") if unit == "%" else usual
     after = form and before is not None and (unit == "um" or in_um is not None)
     told: dict[str, Any] = in_um if after and in_um else result
     shift = float(before) if after and before is not None else 0.0
@@ -136,7 +137,7 @@ def interval_of(
 
     texts = tuple(_number(told[k] + shift, drawn, x) for k in ("low", "median", "high"))
     axis = _axis(asked["kind"], drawn, after, x)
-    limits = _limits(asked, behind, after, drawn, x)
+    limits = _limits(asked, behind, result, after, drawn, x)
     wide = tolerance_um(asked, behind)
     bound = None if after else value("bound")  # of how far it moves, whatever it began at
     percent = x.percent(result["bound_content"])
@@ -207,17 +208,25 @@ def axis_of(kind: str, x: Figures) -> str:
 
 
 def _limits(
-    asked: dict[str, Any], behind: dict[str, Any], after: bool, drawn: str, x: Figures
+    asked: dict[str, Any], behind: dict[str, Any], result: dict[str, Any], after: bool, drawn: str, x: Figures
 ) -> list[tuple[float, str]]:  # fmt: skip
-    """The tolerance's lines: a reading after has its limit, a size what a piece from its middle may move."""
+    """The tolerance's lines: a reading after has its limit, a size what a piece may move from where it was said to
+    begin, else from the middle."""
     wide = tolerance_um(asked, behind)
     if wide is None or drawn != "um":
         return []
     if asked["kind"] in FORM_KINDS:
         key = "limit.asked" if asked.get("tolerance_mm") else "limit.drawing"
         return [(x.shown(wide), say(key, limit=x.length(wide)))] if after else []
-    half = wide / 2.0
-    return [(x.shown(v), say("limit.middle", limit=("−" if v < 0 else "+") + x.length(half))) for v in (-half, half)]
+    begins = (result.get("in_tolerance") or {}).get("begins_um")
+    at = "" if begins is None else x.length(asked["before_mm"] * 1000.0)
+    return [
+        (
+            x.shown(v),
+            say("limit.given" if at else "limit.middle", limit=("−" if v < 0 else "+") + x.length(abs(v)), before=at),
+        )
+        for v in (end - (begins or 0.0) for end in (-wide / 2.0, wide / 2.0))
+    ]
 
 
 def tolerance_um(asked: dict[str, Any], behind: dict[str, Any]) -> float | None:
