@@ -336,6 +336,68 @@ def test_the_usual_setup_is_named_and_an_atmosphere_never_run_is_refused(tmp_pat
     assert answer(book, Question(part="PN-000", cycle="VAC")).refused == vacuum.refused
 
 
+def changed(setup_of: Callable[[str, int], str]) -> pd.DataFrame:
+    """Thirty runs of three part numbers in turn; pieces that hang move 30 µm more. setup_of: of a part and a run."""
+    rng = np.random.default_rng(8)
+    rows = []
+    for run in range(30):
+        part, base = f"PN-{run % 3}", rng.normal(10.0, 3.0)
+        setup = setup_of(part, run)
+        rows += [
+            (f"R{run:02d}", part, "C1", f"{run}-{k}", base + 30.0 * (setup == "hung") + rng.normal(0.0, 3.0),
+             10.0 * run, "M1", "ring", "from bar", setup, 20.0, 100.0, 600.0, 120.0, 80.0, "outside diameter", 100.0)
+            for k in range(4)
+        ]  # fmt: skip
+    names = ("run", "part", "characteristic", "serial", "z", "day", "material", "shape", "condition", "setup",
+             "section_mm", *SETTINGS, "kind", "length_mm")  # fmt: skip
+    return pd.DataFrame(rows, columns=list(names))
+
+
+@pytest.mark.parametrize(
+    ("setup_of", "taken"),
+    [
+        (lambda part, run: "hung" if run >= 21 else "laid", "hung"),  # its own last three
+        (lambda part, run: "hung" if run >= 25 else "laid", "hung"),  # its last one, and the last five of all
+        (lambda part, run: "hung" if run >= 27 else "laid", "laid"),  # three of all tell no habit
+        (lambda part, run: "hung" if part != "PN-0" else "laid", "laid"),  # others hang as ever
+        (lambda part, run: "hung" if run in (24, 26, 28) else "laid", "laid"),
+    ],
+)
+def test_what_nobody_named_is_as_the_last_runs_had_it(
+    tmp_path: Path, setup_of: Callable[[str, int], str], taken: str
+) -> None:
+    """A fixture that was changed, and is on record: the figures are for the new one, and the sentence says so."""
+    book = fill(tmp_path / "b", changed(setup_of))
+    found = answer(book, Question(part="PN-0"))
+    assert found.low is not None and found.high is not None and found.assumed == {"setup": taken}
+    assert found.low < (40.0 if taken == "hung" else 10.0) < found.high
+    said = [r for r in found.remarks if r.code == "as_lately"]
+    how = "as the last runs" if taken == "hung" else "as most of its runs"
+    assert f"(setup {taken}, {how})" in found.text[0] and len(said) == (taken == "hung")
+    save(book, found)
+    word = "hanging, as in the last runs" if said else "laid flat, as in most of its runs"
+    assert f"rings {word}" in str(letter(book, 1))
+    before = answer(book, Question(part="PN-0", on="2024-05-01"))
+    assert before.assumed == {"setup": "laid"} and "laid, as most" in before.text[0]
+
+
+@pytest.mark.parametrize(("left_out", "said"), [(0.6, True), (0.1, False)])
+def test_where_most_pieces_were_not_read_again_the_answer_and_the_letter_say_so(
+    tmp_path: Path, left_out: float, said: bool
+) -> None:
+    rows = tables(changed(lambda part, run: "laid"))
+    after = [r for r in rows["reading"] if r["stage"] == "after"]
+    gone = after[: int(left_out * len(after))]
+    rows["reading"] = [r for r in rows["reading"] if r not in gone]
+    book = BookFolder.create(tmp_path / "b")
+    with book.write() as conn:
+        add_intake(conn, "t", {name: rows[name] for name in ORDER}, rows_read=1, taken_by="t")
+    found = answer(book, Question(part="PN-2"))
+    save(book, found)
+    assert ("Only 48 of 120 readings before have one after" in " ".join(found.cautions)) == said
+    assert ("Of 120 readings before the run 48 have one after it" in str(letter(book, 1))) == said
+
+
 def test_a_cycle_whose_runs_had_another_atmosphere_than_it_states_is_asked_in_theirs(tmp_path: Path) -> None:
     """The cycle says vacuum, all its runs were filled with argon: asked of the cycle, argon is answered."""
     rows = tables(Shop("plain", 30, 6, seed=3).history())

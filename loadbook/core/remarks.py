@@ -68,8 +68,10 @@ CODES: dict[str, tuple[str, str]] = {
     ),
     # what a figure must not be taken for
     "set_aside": (CAUTION, CUSTOMER),
+    "few_read_after": (CAUTION, CUSTOMER),
     "settings_achieved": (CAUTION, SHOP),
     "otherwise_lately": (CAUTION, SHOP),
+    "as_lately": (CAUTION, SHOP),
     "blunders": (CAUTION, CUSTOMER),
     "setting_never_run": (CAUTION, CUSTOMER),
     "level_never_run": (CAUTION, CUSTOMER),

@@ -27,12 +27,16 @@ if TYPE_CHECKING:
 OLD_DAYS = 365.0
 BURST_DAYS, BURST_SPAN_DAYS = 3.0, 10.0  # runs no further apart are one burst, which lasts no longer
 FEW_BURSTS, ALIKE = 12, 2.0  # so many; and their means differ by so much more than their runs do (an F ratio)
+UNREAD = 0.25  # share of pieces read before and not after, from which on it is said first
 LATELY, LATELY_OWN = 4, 2  # runs in a row, of the kind or of the part itself, that tell of another habit
 
 
 def of_history(pieces: Pieces, settings: Mapping[str, float]) -> list[Remark]:
     """What was set aside, and settings that were not asked but achieved."""
     out = []
+    read, unread = len(pieces.frame), pieces.set_aside.get("no after reading", 0)
+    if read and unread > UNREAD * (read + unread):
+        out.append(remark("few_read_after", read=read, of=read + unread))
     if pieces.set_aside:
         out.append(remark("set_aside", count=sum(pieces.set_aside.values()), reasons=dict(pieces.set_aside)))
     if pieces.achieved > 0 and settings:
@@ -150,10 +154,14 @@ def _changed_long_ago(history: History, reply: Reply, asked: Asked, scale: Scale
 
 
 def _lately(history: History, reply: Reply, asked: Asked) -> list[Remark]:
-    """Where nobody named the setup, atmosphere or furnace, and the last runs had another than the usual one."""
+    """Where nobody named the setup, atmosphere or furnace, and the last runs had another than the usual one: the
+    figures are for what the part's own last runs had, where there are enough of them."""
     frame, series = history.cells.frame, history.series(asked)
     out = []
     for factor, level in reply.assumed.items():
+        if series is not None and history.design.now(factor, series, history.design.day(asked)) == level:
+            out.append(remark("as_lately", factor=factor, level=level, usual=history.design.usual(factor, series)))
+            continue
         for own, least in ((history.cells.series == series, LATELY_OWN), (history.cells.series >= 0, LATELY)):
             ran = frame.loc[own, ["day", "run", factor]].sort_values("day", kind="stable")
             code, runs = codes_of(ran["run"])

@@ -82,8 +82,10 @@ def _treated(a: Answer, system: str) -> str:
         lead += (f" at {', '.join(words)}" if words else "") + "".join(factors)
     elif not a.assumed:
         lead += " as it usually was treated" if a.reply and a.reply.known else " as such parts usually were"
-    if a.assumed:
-        lead += f" ({', '.join(f'{name} {level}' for name, level in a.assumed.items())}, as most of its runs)"
+    lately = {r.figures["factor"] for r in a.remarks if r.code == "as_lately"}
+    for some, how in ((a.assumed.keys() - lately, "as most of its runs"), (lately, "as the last runs")):
+        if some:
+            lead += f" ({', '.join(f'{name} {level}' for name, level in a.assumed.items() if name in some)}, {how})"
     return lead
 
 

@@ -188,9 +188,7 @@ def _filled(history: History, asked: Asked) -> Asked:
     settings = {
         n: float(m[series]) for n, m in design.series_mean.items() if n in design.active and np.isfinite(m[series])
     }
-    usual: dict[str, Any] = {
-        n: getattr(asked, n) or design.usual(n, series) for n in ("setup", "atmosphere", "furnace")
-    }
+    usual: dict[str, Any] = {n: design.level(n, asked, series) for n in ("setup", "atmosphere", "furnace")}
     return replace(asked, settings={**settings, **asked.settings}, **usual)
 
 

@@ -16,6 +16,7 @@ from loadbook.core.phrases import many
 from loadbook.core.remarks import Remark
 
 Figures = Mapping[str, Any]
+SELDOM = 25  # runs below which an effect is seldom settled; "about 30" is said of fewer only
 _ASSOCIATION = "An association, unless a trial assigned the settings."
 
 
@@ -78,7 +79,7 @@ def verdict(e: Effect, tried: int = 1, system: str = "si") -> str:
     else:
         most = max(abs(x.low), abs(x.high))
         first = f"Cannot tell whether it matters: {told}. More than {figure(most)} {x.unit} is unlikely."
-        if e.runs < 30:
+        if e.runs < SELDOM:
             first += f" {e.runs} runs seldom settle it; about 30 do."
     return " ".join([first, *_warnings(e, x, apart)])
 

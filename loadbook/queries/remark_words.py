@@ -165,7 +165,7 @@ def _level_never_run(f: Figures) -> str:
 # -- what the shop reads --------------------------------------------------------------------------
 
 _SPREAD = "so how far pieces spread cannot be told"
-_UNMEASURED = "Pieces that were not measured, cracked or were straightened would make it look worse."
+_UNMEASURED = "Pieces that were not measured, cracked or were straightened may have moved more."
 _DECLARE = "If you know what changed, declare it: loadbook add breaks"
 _IN_STEPS = "Run a few pieces so, or in steps towards it, and measure them before and after."
 
@@ -244,6 +244,10 @@ _SHOP: dict[str, Words] = {
         f"the last {many(f['runs'], 'run')} moved otherwise than all that came before: something changed that nobody "
         "declared"
     ),
+    "few_read_after": lambda f, s: (
+        f"Only {f['read']} of {f['of']} readings before have one after: the figures are of such pieces as were read "
+        "again. If those looked bad, or good, the others moved otherwise: read every piece of the next runs."
+    ),
     "set_aside": lambda f, s: f"Set aside, so not in any figure: {f['count']} ({_reasons(f)}). {_UNMEASURED}",
     "settings_achieved": lambda f, s: (
         f"{share_words(f['share'])} of the settings in the history are what was achieved or stated, because nothing "
@@ -252,6 +256,12 @@ _SHOP: dict[str, Words] = {
     "otherwise_lately": lambda f, s: (
         f"The last {many(f['runs'], 'run')} of this {f['whose']} had {f['factor']} {f['now']}; the figures are for "
         f"{f['level']}. If it will run like those, ask with --{f['factor']} {_quoted(f['now'])}."
+    ),
+    "as_lately": lambda f, s: (
+        f"Most runs of this part had {f['factor']} {f['usual']}, the last runs {f['level']}: the figures are for "
+        f"{f['level']}. If it will run as before, ask with --{f['factor']} {_quoted(f['usual'])}."
+        if f["usual"]
+        else f"The figures are for {f['factor']} {f['level']}, as the last runs; of most before it is not on record."
     ),
     "blunders": lambda f, s: _blunders(f, s),
     "setting_never_run": lambda f, s: (

@@ -23,6 +23,8 @@ from .cells import FACTORS, FAMILY, PART, Asked, Break, Cells, Grouping, Ints, S
 
 EVERY_RUNS, MOST_STEPS = 5, 24  # the level may step at every fifth run, at so many places at most
 FACTOR_RUNS = 40  # a history of fewer runs has one effect per furnace, and none inside part numbers
+# runs that had all the same other level than the usual one: it is done so now (of the part; of all with that usual one)
+LAST_OWN, LAST_RUNS = 3, 5
 HARDLY = 1e-3  # a setting whose deviations stay under this share of its size is switched off
 
 
@@ -141,8 +143,12 @@ class Design:
         return np.argsort(self.cells.series, kind="stable"), ends
 
     @cached_property
+    def _days(self) -> Floats:
+        return self.cells.frame["day"].to_numpy(dtype=float)
+
+    @cached_property
     def _last_day(self) -> float:
-        return float(np.nanmax(self.cells.frame["day"].to_numpy()))
+        return float(np.nanmax(self._days))
 
     @cached_property
     def ran(self) -> dict[str, set[str]]:
@@ -176,14 +182,14 @@ class Design:
         return [f for f in FACTORS if getattr(asked, f) and not self.ran[f]]
 
     def assumed(self, asked: Asked) -> dict[str, str]:
-        """What nobody named and was taken as the part number's usual: factor -> level, where the history varies it."""
+        """What nobody named and was taken as the part number's own: factor -> level, where the history varies it."""
         series = self.series_of.get((asked.part or "", asked.characteristic or ""))
         if series is None:
             return {}
         return {
             factor: usual
             for factor in FACTORS
-            if not getattr(asked, factor) and len(self.ran[factor]) > 1 and (usual := self.usual(factor, series))
+            if not getattr(asked, factor) and len(self.ran[factor]) > 1 and (usual := self.level(factor, asked, series))
         }
 
     def day(self, asked: Asked) -> float:
@@ -205,10 +211,35 @@ class Design:
             out[factor] = [str(v) or None for v in levels[level[best]]]
         return out
 
+    def now(self, factor: str, series: int, day: float) -> str | None:
+        """The level that had replaced a part number's usual one by a day: its own last runs all had it, or the last
+        runs of all part numbers with that usual one."""
+        usual = self.usual(factor, series)
+        alike = np.flatnonzero(np.array([u == usual for u in self._usual[factor]])[self.cells.series])
+        alike = alike[np.argsort(self._days[alike], kind="stable")]
+        for cells, runs in ((self.own(series), LAST_OWN), (alike, LAST_RUNS)):
+            level = self._level_of_last(factor, cells[self._days[cells] <= day], runs)
+            if level not in (None, usual):
+                return level
+        return None
+
+    def _level_of_last(self, factor: str, cells: Ints, runs: int) -> str | None:
+        """The one level that the last so many runs had; cells in the order of their days."""
+        level, had, seen = self.cells.frame[factor].to_numpy(), set[str](), set[int]()
+        for cell in cells[::-1]:
+            run = int(self.cells.run[cell])
+            if run not in seen and len(seen) == runs:
+                break
+            seen.add(run)
+            had.add(level[cell])
+        return (had.pop() or None) if len(seen) == runs and len(had) == 1 else None
+
     def level(self, factor: str, asked: Asked, series: int | None) -> str | None:
-        """The level planned; where none was named, the part's usual one."""
-        named = getattr(asked, factor)
-        return named or (self.usual(factor, series) if series is not None else None)
+        """The level planned; where none was named, that of the last runs, else the part's usual one."""
+        named: str | None = getattr(asked, factor)
+        return named or (
+            None if series is None else self.now(factor, series, self.day(asked)) or self.usual(factor, series)
+        )
 
 
 def era(day: float, furnace: str, breaks: Sequence[Break]) -> tuple[int, str]:

@@ -187,7 +187,8 @@ def _letter(
     book: BookFolder, kept: Saved, my: OwnRecords, system: str, typed: Typed, reference: str | None
 ) -> Letter:  # fmt: skip
     asked, behind, part = kept.question, _behind(book, kept), kept.question.get("part")
-    result = {**kept.result, "unit": my.say("unit", kept.result["unit"]) or ""}
+    lately = {r.figures["factor"] for r in kept.remarks if r.code == "as_lately"}
+    result = {**kept.result, "unit": my.say("unit", kept.result["unit"]) or "", "as_lately": lately}
     x = Figures(system, behind.get("resolution_um"), _width_um(result, behind))
     word = None if asked.get("process") == NO_PROCESS else my.say("process", asked.get("process"))
     process = term("process", word) if word else say("heat treatment")
@@ -389,7 +390,8 @@ def _holds(
         revision = my.say("cycle_revision", asked.get("cycle_revision"))
         how.append(say("cycle.revision", cycle=cycle, revision=revision) if revision else say("cycle", cycle=cycle))
     shape = my.say("shape", behind.get("shape"))
-    for setup, key in ((asked.get("setup"), "setup"), ((result.get("assumed") or {}).get("setup"), "setup.usual")):
+    taken = "setup.lately" if "setup" in result["as_lately"] else "setup.usual"
+    for setup, key in ((asked.get("setup"), "setup"), ((result.get("assumed") or {}).get("setup"), taken)):
         if setup and (word := my.say("setup", setup)):
             how.append(say(key, pieces=things(shape), setup=term("setup", word)))
             break

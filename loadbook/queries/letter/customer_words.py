@@ -112,6 +112,7 @@ _TOLD: dict[str, Told] = {
     "level_moved": lambda f, x: say("level_moved", runs=count("run", f["runs"])),
     "far_beyond": lambda f, x: say("far_beyond"),
     "beyond_untold": lambda f, x: say("beyond_untold"),
+    "few_read_after": lambda f, x: say("few_read_after", read=f["read"], of=f["of"]),
     "set_aside": lambda f, x: count("set_aside", f["count"]),
     "blunders": _blunders,
     "setting_never_run": _never,

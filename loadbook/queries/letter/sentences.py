@@ -103,6 +103,7 @@ TEXT: dict[str, str] = {
     "cooling_rate_peak_c_per_h": "cooling at up to {value}",
     "setup": "{pieces} {setup}",
     "setup.usual": "{pieces} {setup}, as in most of its runs",
+    "setup.lately": "{pieces} {setup}, as in the last runs",
     "atmosphere": "in {atmosphere}",
     "before": "pieces that arrive at about {before}",
     "pieces": "pieces",
@@ -170,10 +171,12 @@ TEXT: dict[str, str] = {
     "class.things": "{n} runs of {things}",
     "rests.broken.one": "{n} of your runs did not keep to its cycle (marked × in the picture); it is counted.",
     "rests.broken.many": "{n} of your runs did not keep to their cycle (marked × in the picture); they are counted.",
+    "few_read_after": "Of {of} readings before the run {read} have one after it: the figure is of such pieces as were "
+    "read again, and the others may have moved otherwise.",
     "set_aside.one": "{n} piece is left out, for want of a usable reading before or after; pieces that were not "
-    "measured, cracked or were straightened would make it look worse.",
+    "measured, cracked or were straightened may have moved more.",
     "set_aside.many": "{n} pieces are left out, for want of a usable reading before or after; pieces that were not "
-    "measured, cracked or were straightened would make it look worse.",
+    "measured, cracked or were straightened may have moved more.",
     "blunders": "Counted, though doubtful: {readings} that lie far from the rest of the run.",
     "blunders.without": "Counted, though doubtful: {readings} that lie far from the rest of the run; without them it "
     "would be {low} to {high}.",
