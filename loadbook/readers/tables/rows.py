@@ -17,6 +17,7 @@ from loadbook.core.vocabulary.intake_kinds import CHARACTERISTIC_KINDS, Column, 
 from loadbook.core.vocabulary.scales import scale_of
 from loadbook.core.wording import garbled
 
+from . import spelled
 from .cells import CellOf, Sheet
 
 _YES = {"yes": 1, "y": 1, "true": 1, "1": 1, "no": 0, "n": 0, "false": 0, "0": 0}
@@ -129,7 +130,7 @@ def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
     found: list[tuple[Column, str | None]] = []
     seen: dict[str, str] = {}
     for header in sheet.header:
-        name = header.strip().lower().replace(" ", "_")
+        name = spelled.heading(header, spellings)
         if name in spellings:
             column, unit = spellings[name]
             if column.name in seen:
@@ -165,7 +166,7 @@ def match_header(kind: Kind, sheet: Sheet) -> list[tuple[Column, str | None]]:
 def _header_below(sheet: Sheet, spellings: Mapping[str, Any]) -> int | None:
     """The line of the header, where it stands below titles."""
     first = sheet.columns[0][:20] if sheet.columns else []
-    named = (str(c or "").strip().lower().replace(" ", "_") in spellings for c in first)
+    named = (spelled.heading(str(c or ""), spellings) in spellings for c in first)
     return next((line for line, is_header in zip(sheet.lines, named, strict=False) if is_header), None)
 
 
@@ -228,8 +229,12 @@ def _instead_of(text: str) -> str:
         return "Leave the cell empty where there is no value"
     if _THOUSANDS.match(text):
         return f"Write it as {re.sub(r'[^0-9.,+-]', '', text)}"
+    if re.match(r"^[\d\s-]+/\d+", text):
+        return "Write a fraction as a decimal number; under a heading in inches 1-1/2 is read as it is"
     if re.match(r"^[-+]?[\d.,]+\s*[-–/+±x]\s*[\d.,]+", text):
         return "Write one number: limits and tolerances have columns of their own"
+    if text[:1] in "ØøΦ⌀" and _POINT.match(text[1:].strip()):
+        return f"Write {text[1:].strip()}: that it is a diameter stands in its kind"
     if found := _NUMBER_AND.match(text):
         return f"Keep the number and leave out {found[2].strip()!r}"
     if text[:1] == "(" and text[-1:] == ")" and _POINT.match(text[1:-1]):
@@ -280,6 +285,7 @@ def _year_first(cell: str, first: bool | None) -> str:
     >>> _year_first("20.03.2026 7:30", True), _year_first("3/20/2026 12:05 AM", False), _year_first("03/04/2026", None)
     ('2026-03-20T07:30:00', '2026-03-20T00:05:00', '03/04/2026')
     """
+    cell = spelled.day(cell)
     found = _LOCAL_DAY.match(cell)
     if found is None or first is None:
         return cell
@@ -325,8 +331,10 @@ def converter(
     bounded = column.above is not None or column.least is not None
     inside = units.converter(unit, column.dimension) if column.dimension and unit else None
 
+    fractions = column.dimension == "length" and column.name not in READ
+
     def number(cell: str) -> Any:
-        digits, said = parted(cell)
+        digits, said = parted(spelled.fraction(cell, unit) if fractions else cell)
         value = _number(digits, mark)
         if said and not (column.scales and unit is None and scale_of(said)):  # a cell may state its own scale
             _unit_agrees(column, unit, said)

@@ -21,6 +21,7 @@ from .cells import Sheet, read_sheet
 from .notes import reading_notes
 from .resolve import resolve, split_known
 from .rows import Rows, convert_sheet
+from .spelled import one_a_row
 
 
 @dataclass
@@ -72,6 +73,8 @@ def take_file(
     """
     kind, name = BY_KIND[kind_name], name_of(path)
     table = read_sheet(path, encoding=encoding, sheet=sheet)
+    if kind_name == "readings":
+        table = one_a_row(table, [name for column in kind.columns for name, _ in column.spellings()])
     before = seen_file(book.read(), kind_name, table.sha256)
     if before is not None:
         return Taken(kind_name, name, before["rows_read"], 0, before["rows_read"], seen_at=before["taken_at"])
