@@ -398,6 +398,25 @@ def test_where_most_pieces_were_not_read_again_the_answer_and_the_letter_say_so(
     assert ("Of 120 readings before the run 48 have one after it" in str(letter(book, 1))) == said
 
 
+@pytest.mark.parametrize(("share", "said"), [(0.5, True), (0.05, False)])
+def test_two_gauges_of_one_movement_are_named_by_every_question(tmp_path: Path, share: float, said: bool) -> None:
+    """The gauge used after reads 20 µm more: what looks like movement is the gauges'."""
+    rows = tables(changed(lambda part, run: "laid"))
+    rows["gauge"].append({**rows["gauge"][0], "gauge": "G2"})
+    after = [r for r in rows["reading"] if r["stage"] == "after"]
+    for reading in after[int((1.0 - share) * len(after)) :]:
+        reading |= {"gauge": "G2", "value_mm": reading["value_mm"] + 0.02}
+    book = BookFolder.create(tmp_path / "b")
+    with book.write() as conn:
+        add_intake(conn, "t", {name: rows[name] for name in ORDER}, rows_read=1, taken_by="t")
+    words = "60 of 120 movements were read with more than one gauge (G1 and G2)"
+    for found in (moved(book).warnings, effect(book).warnings, answer(book, Question(part="PN-2")).cautions):
+        assert (words in " ".join(found)) == said
+    if said:
+        told = effect(book, of=["gauge"]).rows()[0]
+        assert told["finding"] == "goes_with" and told["effect"] == pytest.approx(20.0, abs=6.0)
+
+
 def test_a_cycle_whose_runs_had_another_atmosphere_than_it_states_is_asked_in_theirs(tmp_path: Path) -> None:
     """The cycle says vacuum, all its runs were filled with argon: asked of the cycle, argon is answered."""
     rows = tables(Shop("plain", 30, 6, seed=3).history())

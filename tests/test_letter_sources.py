@@ -459,6 +459,7 @@ FIGURES |= {
     "plants_behind": {"plants": [{"plant": "Linz", "runs": 1, "pieces": 3}], "left_out": ["Steyr"]},
     "plain_readings": {"stage": "after"}, "nothing_left": {"stage": None, "reasons": {"no reading after": 3}},
     "one_run_behind": {"differed": False}, "flagged_in": {"readings": 1}, "not_measured_at_all": {"pieces": 2},
+    "gauges_apart": {"movements": 2, "of": 9, "gauges": ["G1", "G2"]},
     "way_not_recorded": {"movements": 2, "of": 9}, "not_corrected": {"sizes": 2, "of": 9, "missing": "temperatures"},
     "lots_apart": {"lots": 1},
     "by_asked": {"parameter": "soak_minutes", "runs": 1, "of": 2},

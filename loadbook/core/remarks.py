@@ -62,7 +62,7 @@ CODES: dict[str, tuple[str, str]] = {
             "plants_behind", "plants_apart", "plain_readings", "nothing_left", "one_run_behind", "flagged_in",
             "not_measured_at_all", "way_not_recorded", "not_corrected", "all_moved_the_same", "lots_apart",
             "below_the_gauge", "differ_at_all", "only_asked", "asked_not_achieved", "flagged_in_effects",
-            "gauge_hides_small", "trial_so_far", "by_asked",
+            "gauge_hides_small", "gauges_apart", "trial_so_far", "by_asked",
         ),
         (CAUTION, SHOP),
     ),

@@ -14,6 +14,7 @@ from loadbook.core.phrases import nearest
 from loadbook.core.remarks import Remark, remark
 
 from . import history as answerdata
+from .movement_data import gauges_apart
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -39,6 +40,7 @@ def of_history(pieces: Pieces, settings: Mapping[str, float]) -> list[Remark]:
         out.append(remark("few_read_after", read=read, of=read + unread))
     if pieces.set_aside:
         out.append(remark("set_aside", count=sum(pieces.set_aside.values()), reasons=dict(pieces.set_aside)))
+    out += gauges_apart(pieces.frame)
     if pieces.achieved > 0 and settings:
         out.append(remark("settings_achieved", share=pieces.achieved))
     return out

@@ -24,7 +24,7 @@ from loadbook.core.vocabulary.parameters import PLANNABLE
 from .effect_words import verdict, why_not
 from .filters import Filters
 from .moved import check_share
-from .movement_data import MovementData, load
+from .movement_data import MovementData, gauges_apart, load
 from .remark_words import words
 from .result import TableResult
 from .source import Source, by_plant, evidence, own_parts, source_of
@@ -347,6 +347,8 @@ def _remarks(result: Effects, data: MovementData, frame: pd.DataFrame, flags: np
             out.append(remark("only_asked", parameters=only))
     if result.asked:
         out.append(remark("asked_not_achieved"))
+    if result.stage is None:
+        out += gauges_apart(frame)
     if flags.any():
         out.append(remark("flagged_in_effects", readings=int(flags.sum())))
     if "below_gauge" in frame and len(frame) and result.stage is None:

@@ -77,6 +77,11 @@ HISTORY_WORDS: dict[str, Words] = {
     "way_not_recorded": lambda f, s: (
         f"{f['movements']} of {f['of']} movements: how the piece was held, its datum or surface is not recorded."
     ),
+    "gauges_apart": lambda f, s: (
+        f"{f['movements']} of {f['of']} movements were read with more than one gauge ({' and '.join(f['gauges'])}): "
+        "what these differ by counts as movement. Read both stages with one gauge; loadbook effect --of gauge tells "
+        "whether such movements differ."
+    ),
     "not_corrected": lambda f, s: (
         f"{f['sizes']} of {f['of']} size movements could not be corrected to {shown(20.0, 'c', s)} "
         f"({f['missing']} not recorded)."

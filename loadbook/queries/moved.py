@@ -18,7 +18,7 @@ from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.intake_kinds import SIZE_KINDS
 
 from .filters import Filters
-from .movement_data import MovementData, load
+from .movement_data import MovementData, gauges_apart, load
 from .remark_words import words
 from .result import TableResult
 from .source import Source, by_plant, evidence, source_of
@@ -279,6 +279,8 @@ def _remarks(result: Moved, frame: pd.DataFrame, compared: Sequence[compare.Comp
     way = int((frame["way"] == "unrecorded").sum()) if "way" in frame else 0
     if way and result.stage is None:
         out.append(remark("way_not_recorded", movements=way, of=len(frame)))
+    if result.stage is None:
+        out += gauges_apart(frame)
     out += _not_at_20c(frame)
     if len(result.table) and (result.table["runs"] > 1).any():
         still = result.table[(result.table["runs"] > 1) & result.table["mean_low"].isna()]

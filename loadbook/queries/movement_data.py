@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loadbook.core.errors import NotFoundError
+from loadbook.core.remarks import Remark, remark
 from loadbook.core.vocabulary.parameters import PLANNABLE
 
 from .asked import by_cycles
@@ -70,9 +71,26 @@ class MovementData:
 COLUMNS = (
     "run", "started", "process", "part", "serial", "characteristic", "kind", "side", "scale", "unit", "setup",
     "atmosphere", "position", "before_mm", "after_mm", "nominal_mm", "lower_mm", "upper_mm", "movement_mm",
-    "movement_um", "movement_um_per_100mm", "expanded_uncertainty_mm", "below_gauge", "way", "corrected_20c",
+    "movement_um", "movement_um_per_100mm", "gauge", "expanded_uncertainty_mm", "below_gauge", "way", "corrected_20c",
     "before_scatter_mm", "after_scatter_mm", "repeats", "set_aside", "cycle", "cycle_revision",
 )  # fmt: skip
+
+
+SEVERAL_GAUGES = 0.1  # share of movements read with more than one gauge, from which on it is said
+
+
+def gauges_apart(frame: pd.DataFrame) -> list[Remark]:
+    """Where many movements were read with one gauge before and another after: what these differ by counts as movement.
+
+    frame  movements with `gauge` as the view has it: two names where there were two
+    """
+    if not len(frame):
+        return []
+    several = frame["gauge"].astype("string").str.contains("; ", regex=False).fillna(False).to_numpy(dtype=bool)
+    if several.sum() <= SEVERAL_GAUGES * len(frame):
+        return []
+    pair = str(frame.loc[several, "gauge"].mode().iloc[0])
+    return [remark("gauges_apart", movements=int(several.sum()), of=len(frame), gauges=pair.split("; ")[:2])]
 
 
 def load(
