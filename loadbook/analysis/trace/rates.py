@@ -9,6 +9,7 @@ the window; else the slope is NaN. Sums run over cumulative sums of centred valu
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -28,6 +29,7 @@ FULL_SHARE = 0.8  # a window counts as full where samples reach this far to both
 FEWEST = 3
 SECONDS_PER_HOUR = 3600.0
 THERMOCOUPLES = ("control", "work")
+Sums = npt.NDArray[np.complex128]
 
 
 def slopes(t_s: Floats, y: Floats, window_s: float = WINDOW_S) -> tuple[Floats, Floats]:
@@ -62,38 +64,34 @@ class Rates:
     slope: Floats
     full: Mask
     _lines: dict[int, _Line]
+    _begin: int = 0  # the sample at which the lines do
 
     def error(self, channel: int, sample: int) -> float:
         """Standard error per hour of one channel's slope at one sample; NaN where it has none."""
-        line = self._lines.get(channel)
-        if line is None:
-            return float("nan")
-        at = sample if line.samples is None else int(np.searchsorted(line.samples, sample))
-        if line.samples is not None and (at >= line.samples.size or line.samples[at] != sample):
-            return float("nan")
-        return line.error(at)
+        line, at = self._lines.get(channel), sample - self._begin
+        return line.error(at) if line is not None and 0 <= at < line.y.size else math.nan
 
     def errors(self) -> Floats:
         """All standard errors, shaped like slope."""
         out = np.full(self.slope.shape, np.nan)
         for channel, line in self._lines.items():
-            out[channel, slice(None) if line.samples is None else line.samples] = line.errors()
+            out[channel, self._begin : self._begin + line.y.size] = line.errors()
         return out
 
 
 @dataclass
 class _Line:
-    """One channel's valid samples (None: all), and what its standard errors follow from."""
+    """What the standard errors of one channel follow from."""
 
     windows: _Windows
-    samples: npt.NDArray[np.intp] | None
-    y: Floats  # less its mean
-    y_sums: Floats
-    ty_sums: Floats
+    y: Floats  # less its mean, 0.0 where it has none
+    sums: Sums  # of y and t y
 
     @cached_property
     def square_sums(self) -> Floats:
-        return _sums(self.y * self.y)
+        out = np.zeros(self.y.size + 1)
+        np.cumsum(self.y * self.y, out=out[1:])
+        return out
 
     def error(self, at: int) -> float:
         """The standard error at one sample: as `errors`, in plain numbers."""
@@ -101,8 +99,8 @@ class _Line:
         low, high, count, sxx = int(w.low[at]), int(w.high[at]), float(w.count[at]), float(w.sxx[at])
         if not sxx > 0.0:
             return math.nan
-        y_sum = float(self.y_sums[high]) - float(self.y_sums[low])
-        sxy = float(self.ty_sums[high]) - float(self.ty_sums[low]) - float(w.t_mean[at]) * y_sum
+        held = complex(self.sums[high]) - complex(self.sums[low])
+        y_sum, sxy = held.real, held.imag - float(w.t_mean[at]) * held.real
         residual = float(squares[high]) - float(squares[low]) - y_sum * y_sum / count - sxy / sxx * sxy
         return math.sqrt(max(residual, 0.0) / ((count - 2.0) * sxx))
 
@@ -110,47 +108,89 @@ class _Line:
         """Standard errors at all samples."""
         w, squares = self.windows, self.square_sums
         with np.errstate(invalid="ignore", divide="ignore"):
-            y_sum = self.y_sums[w.high] - self.y_sums[w.low]
-            sxy = self.ty_sums[w.high] - self.ty_sums[w.low] - w.t_mean * y_sum
+            held = self.sums[w.high] - self.sums[w.low]
+            y_sum, sxy = held.real, held.imag - w.t_mean * held.real
             residual = squares[w.high] - squares[w.low] - y_sum * y_sum / w.count - sxy / w.sxx * sxy
             return np.asarray(np.sqrt(np.maximum(residual, 0.0) / ((w.count - 2.0) * w.sxx)))
 
 
 def rates_of(t_s: Floats, y: Floats, window_s: float) -> Rates:
     """As slopes, of (channels, n), with standard errors on demand and where the samples fill the whole window."""
+    valid = np.isfinite(y)
+    whole = valid.all(axis=1) & (t_s.size >= FEWEST)
+    if whole.size and whole.all():
+        windows = _Windows.of(t_s, window_s)
+        slope, found = _slopes(windows, y)
+        return Rates(slope, np.broadcast_to(windows.full, y.shape), dict(enumerate(found)))
     slope = np.full(y.shape, np.nan)
     full = np.zeros(y.shape, dtype=bool)
+    seen = np.flatnonzero(valid.any(axis=0))
+    part = slice(int(seen[0]), int(seen[-1]) + 1) if seen.size else slice(0, 0)
+    t_s, y, valid = t_s[part], y[:, part], valid[:, part]
     lines: dict[int, _Line] = {}
-    valid = np.isfinite(y)
-    whole = np.flatnonzero(valid.all(axis=1))
-    if whole.size and t_s.size >= FEWEST:
-        windows = _Windows.of(t_s, window_s)
-        slope[whole], found = _slopes(windows, picked(y, whole.tolist()), None)
-        full[whole] = windows.full
-        lines.update(zip(whole.tolist(), found, strict=True))
-    for i in np.flatnonzero(~valid.all(axis=1)).tolist():
-        samples = np.flatnonzero(valid[i])
-        if samples.size >= FEWEST:
-            windows = _Windows.of(t_s[samples], window_s)
-            slope[i, samples], (lines[i],) = _slopes(windows, y[i : i + 1, samples], samples)
-            full[i, samples] = windows.full
-    return Rates(slope, full, lines)
+    for rows, gaps in _alike(t_s, valid, np.flatnonzero(valid.sum(axis=1) >= FEWEST).tolist(), window_s):
+        windows = _Windows.of(t_s, window_s, valid[rows], gaps)
+        slope[rows, part], found = _slopes(windows, y[rows], valid[rows])
+        full[rows, part] = windows.full
+        lines.update(zip(rows, found, strict=True))
+    return Rates(slope, full, lines, part.start)
 
 
-def _slopes(w: _Windows, y: Floats, samples: npt.NDArray[np.intp] | None) -> tuple[Floats, list[_Line]]:
-    """Slopes of some channels (channels, n) without a missing value."""
-    y = y - y.mean(axis=1, keepdims=True)
-    y_sums, ty_sums = _sums(y), _sums(w.t * y)
+def _alike(t_s: Floats, valid: Mask, rows: Sequence[int], window_s: float) -> list[tuple[list[int], Gaps]]:
+    """Some rows with missing samples, those together whose windows end nowhere at a gap of their own, each other one by
+    itself with its gaps."""
+    none = np.array([], dtype=np.intp)
+    together: list[int] = []
+    longest: list[float] = []
+    alone: list[tuple[list[int], Gaps]] = []
+    for row in rows:
+        own = np.flatnonzero(valid[row])
+        t = t_s[own]
+        gap = gap_s(t, window_s)
+        far = t[1:] - t[:-1] > gap
+        if far.any():
+            alone.append(([row], Gaps(own[1:][far], np.array([[gap]]))))
+        else:
+            together.append(row)
+            longest.append(gap)
+    return [(together, Gaps(none, np.array(longest)[:, None])), *alone] if together else alone
+
+
+def _slopes(w: _Windows, y: Floats, seen: Mask | None = None) -> tuple[Floats, list[_Line]]:
+    """Slopes of some channels (channels, n), of their samples `seen` (None: all)."""
+    if seen is None:
+        y = y - y.mean(axis=1, keepdims=True)
+        each = [w] * len(y)
+    else:
+        means = [values[own].mean() for values, own in zip(y, seen, strict=True)]
+        y = np.where(seen, y - np.array(means)[:, None], 0.0)
+        each = w.each()
+    sums = _sums(y, w.t)
+    held = w.over(sums)
     with np.errstate(invalid="ignore", divide="ignore"):
-        slope = (w.over(ty_sums) - w.t_mean * w.over(y_sums)) / w.sxx
-    return slope, [_Line(w, samples, *each) for each in zip(y, y_sums, ty_sums, strict=True)]
+        slope = w.t_mean * held.real
+        np.subtract(held.imag, slope, out=slope)
+        slope /= w.sxx
+    return slope, [_Line(*one) for one in zip(each, y, sums, strict=True)]
 
 
-def _sums(x: Floats) -> Floats:
-    """Sums up to each sample, from 0.0: (..., n) -> (..., n + 1)."""
-    out = np.zeros((*x.shape[:-1], x.shape[-1] + 1))
-    np.cumsum(x, axis=-1, out=out[..., 1:])
+def _sums(x: Floats, factor: Floats) -> Sums:
+    """Sums up to each sample, from 0.0, of x as real and of factor x as imaginary part: (..., n) -> (..., n + 1). Each
+    sum waits for the one before it: two at a time take the time of one."""
+    out = np.empty((*x.shape[:-1], x.shape[-1] + 1), dtype=complex)
+    out[..., 0] = 0.0
+    out.real[..., 1:] = x
+    np.multiply(x, factor, out=out.imag[..., 1:])
+    np.cumsum(out, axis=-1, out=out)
     return out
+
+
+@dataclass
+class Gaps:
+    """after  the first samples after a gap;  longest_s  (channels, 1) the longest time that is none, `gap_s`"""
+
+    after: npt.NDArray[np.intp]
+    longest_s: Floats
 
 
 @dataclass
@@ -159,6 +199,9 @@ class _Windows:
 
     even  (samples before, samples from here on) where all windows reach equally far, but for the ends of the axis
     t     hours from their mean;  sxx  NaN where the window is too thin;  full  where the samples fill it
+
+    Of channels that miss samples: count, t, t_mean, sxx, full (channels, n), of the samples that each has; t is 0.0
+    where it has none, so that sums over a window are the same as over its samples alone.
     """
 
     low: npt.NDArray[np.intp]
@@ -171,44 +214,71 @@ class _Windows:
     full: Mask
 
     @classmethod
-    def of(cls, t_s: Floats, window_s: float) -> _Windows:
-        n, even = t_s.size, _even_reach(t_s, window_s)
+    def of(cls, t_s: Floats, window_s: float, seen: Mask | None = None, gaps: Gaps | None = None) -> _Windows:
+        """seen, gaps  of channels that miss some: the samples of each (channels, n), and where their windows end"""
+        n, even = t_s.size, None if gaps is not None and gaps.after.size else _even_reach(t_s, window_s)
         if even is None:
-            low, high = _window_ends(t_s, window_s)
+            low, high = _window_ends(t_s, window_s, None if gaps is None else gaps.after)
         else:
             places = np.arange(n)
             low, high = np.maximum(places - even[0], 0), np.minimum(places + even[1], n)
-        count = (high - low).astype(float)
-        first, last = t_s[low], t_s[high - 1]
-        too_thin = (count < FEWEST) | (last - first < SPAN_SHARE * window_s * (1.0 - 1e-12))
-        reach = FULL_SHARE * 0.5 * window_s
-        goes_on = np.concatenate((t_s[1:] - t_s[:-1] <= gap_s(t_s, window_s), [False]))  # the record, after each sample
-        full = (t_s - first >= reach) | ((low > 0) & goes_on[low - 1])
-        full &= ((last - t_s >= reach) | goes_on[high - 1]) & ~too_thin
-        t = (t_s - t_s.mean()) / SECONDS_PER_HOUR
-        w = cls(low, high, even, count, t, t, t, full)
+        w = cls(low, high, even, t_s, t_s, t_s, t_s, t_s > t_s)
+        if seen is None or gaps is None:
+            w.count = (high - low).astype(float)
+            first, last = t_s[low], t_s[high - 1]
+            goes_on = np.concatenate(([False], t_s[1:] - t_s[:-1] <= gap_s(t_s, window_s), [False]))  # before each
+            begins, ends = ~goes_on[low], ~goes_on[high]
+            w.t = (t_s - t_s.mean()) / SECONDS_PER_HOUR
+        else:
+            # of each channel the last sample before, and the first one from each sample on
+            before, after = np.full((2, len(seen), n + 1), -np.inf)
+            after[:, -1] = np.inf
+            np.maximum.accumulate(np.where(seen, t_s, -np.inf), axis=1, out=before[:, 1:])
+            np.minimum.accumulate(np.where(seen, t_s, np.inf)[:, ::-1], axis=1, out=after[:, -2::-1])
+            first, last = np.take(after, low, axis=1), np.take(before, high, axis=1)
+            begins = ~(first - np.take(before, low, axis=1) <= gaps.longest_s)
+            ends = ~(np.take(after, high, axis=1) - last <= gaps.longest_s)
+            means = np.array([t_s[own].mean() for own in seen])
+            w.t = np.where(seen, (t_s - means[:, None]) / SECONDS_PER_HOUR, 0.0)
+            number = np.zeros((len(seen), n + 1))
+            np.cumsum(seen, axis=1, out=number[:, 1:])
+            w.count = np.take(number, high, axis=1) - np.take(number, low, axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
-            w.t_mean = w.over(_sums(t)) / count
-            w.sxx = w.over(_sums(t * t)) - count * w.t_mean * w.t_mean
+            too_thin = (w.count < FEWEST) | (last - first < SPAN_SHARE * window_s * (1.0 - 1e-12))
+            if seen is not None:
+                too_thin |= ~seen
+            reach = FULL_SHARE * 0.5 * window_s
+            w.full = ((t_s - first >= reach) | ~begins) & ((last - t_s >= reach) | ~ends) & ~too_thin
+            held = w.over(_sums(w.t, w.t))
+            w.t_mean = held.real / w.count
+            w.sxx = held.imag - w.count * w.t_mean * w.t_mean
         w.sxx[too_thin] = np.nan
         return w
 
-    def over(self, sums: Floats) -> Floats:
+    def each(self) -> list[_Windows]:
+        """The windows of each channel by itself, where channels miss samples."""
+        own = zip(self.count, self.t, self.t_mean, self.sxx, self.full, strict=True)
+        return [_Windows(self.low, self.high, self.even, *one) for one in own]
+
+    def over(self, sums: Sums) -> Sums:
         """What each window holds of something that `_sums` has summed: (..., n + 1) -> (..., n)."""
         if self.even is None:
             return np.asarray(np.take(sums, self.high, axis=-1) - np.take(sums, self.low, axis=-1))
         (before, after), n = self.even, self.low.size
-        out = np.empty((*sums.shape[:-1], n))
+        out = np.empty((*sums.shape[:-1], n), dtype=complex)
         out[..., :before] = sums[..., after : before + after]
-        out[..., before : n - after + 1] = sums[..., before + after :] - sums[..., : n - after - before + 1]
+        middle = out[..., before : n - after + 1]
+        np.subtract(sums[..., before + after :], sums[..., : n - after - before + 1], out=middle)
         out[..., n - after + 1 :] = sums[..., n:] - sums[..., n - after - before + 1 : n - before]
         return out
 
 
 def gap_s(t_s: Floats, window_s: float) -> float:
-    """The longest time between two samples that a window bridges [s]."""
-    share = window_s * GAP_SHARE
-    usual = float(np.median(t_s[1:] - t_s[:-1])) if t_s.size > 1 else 0.0
+    """The longest time between two samples that a window bridges [s]; where none is longer, a third of the window."""
+    share, steps = window_s * GAP_SHARE, t_s[1:] - t_s[:-1]
+    if not steps.size or steps.max() <= share:
+        return share
+    usual = float(np.median(steps))
     return max(share, UNEVEN * usual) if usual <= NEARLY * share else share
 
 
@@ -234,12 +304,15 @@ def _even_reach(t_s: Floats, window_s: float) -> tuple[int, int] | None:
     return (b, a) if begins and ends and beyond else None
 
 
-def _window_ends(t_s: Floats, window_s: float) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """First index and one-past-last index of each sample's window."""
+def _window_ends(
+    t_s: Floats, window_s: float, gaps: npt.NDArray[np.intp] | None = None
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """First index and one-past-last index of each sample's window; gaps: the first samples after one (None: look)."""
     n = t_s.size
     low = np.searchsorted(t_s, t_s - _half_s(window_s), side="left")
     high = np.searchsorted(t_s, t_s + _half_s(window_s), side="right")
-    gaps = np.flatnonzero(np.diff(t_s) > gap_s(t_s, window_s)) + 1  # first index after each gap
+    if gaps is None:
+        gaps = np.flatnonzero(np.diff(t_s) > gap_s(t_s, window_s)) + 1
     if gaps.size:
         piece = np.searchsorted(gaps, np.arange(n), side="right")
         first = np.concatenate(([0], gaps))
@@ -299,7 +372,8 @@ def line(t_s: Floats, y: Floats) -> tuple[float, float]:
     (10.0, 0.0)
     """
     ok = np.isfinite(y)
-    t, v = t_s[ok] / SECONDS_PER_HOUR, y[ok]
+    t, v = (t_s, y) if ok.all() else (t_s[ok], y[ok])
+    t = t / SECONDS_PER_HOUR
     if t.size < FEWEST:
         return float("nan"), float("nan")
     t, v = t - t.mean(), v - v.mean()
