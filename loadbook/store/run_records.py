@@ -241,8 +241,10 @@ def _channels(conn: sqlite3.Connection, run: str, trace_id: str | None) -> tuple
             for r in conn.execute("SELECT * FROM trace_channel WHERE trace_id = ? ORDER BY number", (trace_id,))
         ]
     points = _corrections(conn, {r["calibration"] for r in said.values() if r["calibration"]})
-    began = conn.execute("SELECT started FROM run WHERE run = ?", (run,)).fetchone()[0]
-    after = _made_after(conn, set(points), times.local_day(began, _zone(conn)))
+    after: set[str] = set()
+    if points:
+        began = conn.execute("SELECT started FROM run WHERE run = ?", (run,)).fetchone()[0]
+        after = _made_after(conn, set(points), times.local_day(began, _zone(conn)))
     out = []
     for number, name, quantity, unit in recorded:
         row = said.get(name)

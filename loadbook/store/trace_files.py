@@ -359,10 +359,7 @@ def _columns(datas: Sequence[bytes], where: str) -> dict[str, Any]:
     try:
         with contextlib.ExitStack() as held:
             names = ", ".join(quoted(held.enter_context(_handed().whole(data))) for data in datas)
-            return connection.execute(
-                "SELECT channel, t_s, coalesce(value, 'nan'::DOUBLE) AS value, coalesce(flag, 0) AS flag"
-                f" FROM read_parquet([{names}])"
-            ).fetchnumpy()
+            return connection.execute(f"SELECT channel, t_s, value, flag FROM read_parquet([{names}])").fetchnumpy()
     except duckdb.Error as exc:
         raise DamageError(
             f"the trace file cannot be read: {str(exc).splitlines()[0]}", where=where, remedy=RESTORE
@@ -383,7 +380,8 @@ def _arranged(got: Mapping[str, Any], where: str) -> _Samples:
         regular = in_order and bool((t_all == t_all[0]).all()) and bool((t_all[0, 1:] > t_all[0, :-1]).all())
     if not regular:
         raise DamageError("the trace file is not in the order it was written in", where=where, remedy=RESTORE)
-    values, flags = np.asarray(got["value"], np.float64), np.asarray(got["flag"], np.uint8)
+    values, flags = np.ma.filled(got["value"], np.nan), np.ma.filled(got["flag"], 0)  # masked where one has none
+    values, flags = np.asarray(values, np.float64), np.asarray(flags, np.uint8)
     return t_all[0].copy(), values.reshape(shape), flags.reshape(shape), numbers.tolist()
 
 
