@@ -31,8 +31,9 @@ def ranked(values: Floats, place: int) -> float:
         some = np.sort(values[::EVERY])
         at, apart = place * some.size // values.size, int(1.25 * math.sqrt(some.size)) + 2
         low, high = some[max(0, at - apart)], some[min(some.size - 1, at + apart)]
-        below = int(np.count_nonzero(values < low))
-        near = values[(values >= low) & (values <= high)]
+        lower = values < low
+        below = int(np.count_nonzero(lower))
+        near = values[(values <= high) ^ lower]
         if 0 <= place - below < near.size:
             near.partition(place - below)
             return float(near[place - below])

@@ -310,8 +310,9 @@ def stored(said: Iterable[Remark | str]) -> str | None:
     '[{"code": "no_band", "figures": {"band_c_diff": 5.0}}, "TC 1"]'
     """
     parts = list(said)
-    if all(isinstance(p, str) for p in parts):
-        return "; ".join(map(str, parts)) or None
+    texts = [p for p in parts if isinstance(p, str)]
+    if len(texts) == len(parts):
+        return "; ".join(texts) or None
     kept = [p if isinstance(p, str) else {"code": p.code, "figures": dict(p.figures)} for p in parts]
     return _JSON.encode(kept)
 

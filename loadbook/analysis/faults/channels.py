@@ -153,10 +153,12 @@ def _steps(y: Floats) -> tuple[Floats, Floats]:
     """Smallest and largest step of each channel. The smallest is the lowest hundredth of its nonzero changes, so that
     one odd step of a correction table does not count."""
     changes = np.abs(y[:, 1:] - y[:, :-1])
-    largest, moved = changes.max(axis=1), (changes > 1e-6).sum(axis=1)
+    largest, moved = changes.max(axis=1), changes > 1e-6
     smallest = np.zeros(len(y))
-    for row in np.flatnonzero(moved).tolist():
-        steps, number = changes[row], int(moved[row])
+    for row, steps in enumerate(changes):
+        number = int(np.count_nonzero(moved[row]))
+        if not number:
+            continue
         if np.isnan(largest[row]):
             steps = steps[steps > 1e-6]
         smallest[row] = ranked(steps, len(steps) - number + number // 100)
@@ -185,7 +187,11 @@ def _line_shares(t: Floats) -> tuple[Floats, Floats, Floats]:
 def _off_line(y: Floats, before: Floats, after: Floats, scale: Floats) -> Floats:
     out = np.full(y.shape, np.nan)
     if y.shape[-1] >= 3:
-        out[..., 1:-1] = (y[..., 1:-1] - (y[..., :-2] * before + y[..., 2:] * after)) / scale
+        inner = out[..., 1:-1]
+        np.multiply(y[..., :-2], before, out=inner)
+        inner += y[..., 2:] * after
+        np.subtract(y[..., 1:-1], inner, out=inner)
+        inner /= scale
     return out
 
 
@@ -195,7 +201,7 @@ def _noises(t: Floats, y: Floats, resolution: Floats, per_block: int) -> tuple[F
     blocks = len(t) // per_block
     e = np.abs(_off_line(y, *_line_shares(t)))
     good = np.isfinite(e)
-    whole = good.sum(axis=1) == len(t) - 2
+    whole = np.asarray(good[:, 1:-1].all(axis=1))
     e[~good] = 0.0
     counted, inside = good[:1] if whole.all() else good, slice(0, blocks * per_block)
     sums, number = (x[:, inside].reshape(len(x), blocks, per_block).sum(axis=2) for x in (e, counted))

@@ -208,21 +208,20 @@ def _peers_move(view: ChannelView, row: int, first: int, last: int, needed: floa
     """How far the peers moved [°C]: for a work TC the median of the others' ranges, for a control TC the smallest
     range of the other control TCs and the set point or, with neither, of the work TCs that moved away from it."""
     grid = view.grid
-    inside = (grid.t >= view.t[first]) & (grid.t <= view.t[last])
-    if inside.sum() < 3:
+    inside = _points(view, first, last)
+    if inside.stop - inside.start < 3:
         return 0.0
     if view.work[row]:
-        spans = [_span(grid.y[i, inside]) for i in view.peers(row)]
-        spans = [s for s in spans if np.isfinite(s)]
-        return float(np.median(spans)) if spans else _zero(_span(grid.furnace[inside]))
-    inside &= ~grid.outside
-    furnace = [_span(grid.y[i, inside]) for i in range(len(grid.y)) if view.control[i] and i != row]
-    furnace = [s for s in [*furnace, _span(grid.setpoint[inside])] if np.isfinite(s)]
+        spans = _spans(grid.y[view.peers(row), inside])
+        return middle(np.array(spans)) if spans else sum(_spans(grid.furnace[None, inside]))
+    points = np.arange(inside.start, inside.stop)[~grid.outside[inside]]
+    others = [i for i in range(len(grid.y)) if view.control[i] and i != row]
+    furnace = _spans(grid.y[others][:, points]) + _spans(grid.setpoint[None, points])
     if furnace:
         return min(furnace)
     leaving = []
     for i in view.peers(row):
-        values = grid.y[i, inside]
+        values = grid.y[i, points]
         values = values[np.isfinite(values)]
         if len(values) >= 3:
             gone = abs(values[-1] - view.y[row, first]) - abs(values[0] - view.y[row, first])
@@ -232,8 +231,7 @@ def _peers_move(view: ChannelView, row: int, first: int, last: int, needed: floa
 
 def _every_peer_moves(view: ChannelView, row: int, first: int, last: int) -> float:
     """The smallest range [°C] of any peer (of four or more, the second smallest: one may be at fault too)."""
-    inside = (view.grid.t >= view.t[first]) & (view.grid.t <= view.t[last])
-    spans = sorted(s for i in view.peers(row) if np.isfinite(s := _span(view.grid.y[i, inside])))
+    spans = sorted(_spans(view.grid.y[view.peers(row), _points(view, first, last)]))
     return spans[1 if len(spans) >= 4 else 0] if spans else 0.0
 
 
@@ -265,13 +263,20 @@ def _release(view: ChannelView, row: int, last: int) -> float:
     return float(np.sign(jump) * max(abs(jump) - allowed, 0.0))
 
 
-def _span(values: Floats) -> float:
-    good = values[np.isfinite(values)]
-    return float(good.max() - good.min()) if len(good) >= 3 else float("nan")
+def _points(view: ChannelView, first: int, last: int) -> slice:
+    """The points of the grid between two samples."""
+    t = view.grid.t
+    return slice(int(np.searchsorted(t, view.t[first])), int(np.searchsorted(t, view.t[last], side="right")))
 
 
-def _zero(value: float) -> float:
-    return value if np.isfinite(value) else 0.0
+def _spans(values: Floats) -> list[float]:
+    """Range of each row of (rows, points), of those that have three values."""
+    good = np.isfinite(values)
+    if good.shape[1] >= 3 and good.all():
+        spans: list[float] = (values.max(axis=1) - values.min(axis=1)).tolist()
+        return spans
+    own = [v[g] for v, g in zip(values, good, strict=True)]
+    return [float(v.max() - v.min()) for v in own if v.size >= 3]
 
 
 def _should_move(view: ChannelView, first: int, last: int, came_in: float, rate: float) -> float:

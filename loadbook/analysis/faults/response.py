@@ -30,7 +30,6 @@ BARE_S = 1080.0
 WARP_K = 873.0
 BLOCK = 16
 _LATER = BLOCK - 1 + np.arange(BLOCK)[None, :] - np.arange(BLOCK)[:, None]
-TAUS_AT_ONCE = 30  # small enough that the products stay on one processor
 
 
 @dataclass(frozen=True)
@@ -116,22 +115,16 @@ def _answers(x: Floats, furnace: Floats, step_s: float, found: Sequence[Stretch]
     share = (theta - even[place]) / (even[place + 1] - even[place])
     warped = np.interp(even, theta, furnace[:until])
     sums = [_Sums.of(x[:, s.first : s.last + 1], s.level) for s in found]
-    deviations = np.empty((len(found), 2, len(x), len(TAUS_S)))
-    for begin in range(0, len(TAUS_S), TAUS_AT_ONCE):
-        some = slice(begin, begin + TAUS_AT_ONCE)
-        by_clock = lagged(furnace[:until], step_s, TAUS_S[some])
-        on_even = lagged(warped, float(even[1]), TAUS_S[some])
-        by_heat = np.take(on_even, place + 1, axis=1)
-        low = np.take(on_even, place, axis=1)
-        by_heat -= low
-        by_heat *= share
-        by_heat += low
-        for bank, values in enumerate((by_clock, by_heat)):
-            for k, stretch in enumerate(found):
-                part = values[:, stretch.first : stretch.last + 1] - stretch.level
-                deviations[k, bank, :, some] = sums[k].deviations(part)
+    by_clock = lagged(furnace[:until], step_s, TAUS_S)
+    on_even = lagged(warped, float(even[1]), TAUS_S)
+    by_heat, low = np.take(on_even, place + 1, axis=1), np.take(on_even, place, axis=1)
+    by_heat -= low
+    by_heat *= share
+    by_heat += low
     answers, each = [], np.arange(len(x))
-    for of, two in zip(sums, deviations, strict=True):
+    for of, s in zip(sums, found, strict=True):
+        parts = (bank[:, s.first : s.last + 1] - s.level for bank in (by_clock, by_heat))
+        two = np.array([of.deviations(part) for part in parts])
         covers = of.number > 0.7 * of.value.shape[1]
         bests = two.argmin(axis=2)
         residuals = two[np.arange(2)[:, None], each, bests]

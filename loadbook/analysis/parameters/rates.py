@@ -77,7 +77,8 @@ class Slopes:
         signed = self.sign * picked(self.slope, lines)[:, part]
         inside = (where[part] if where.ndim == 1 else picked(where, rows)[:, part]) & np.isfinite(signed)
         filled = inside & picked(self.full, lines)[:, part]
-        signed[~np.where(filled.any(axis=1)[:, None], filled, inside)] = -np.inf
+        some = filled.any(axis=1)
+        signed = np.where(filled if some.all() else np.where(some[:, None], filled, inside), signed, -np.inf)
         steepest = signed.argmax(axis=1)
         found = signed[np.arange(len(rows)), steepest]
         return list(zip(found.tolist(), (steepest + part.start).tolist(), strict=True))
@@ -224,8 +225,11 @@ def _rate_over(look: Look, y: Floats, first: int, last: int, mask: Mask) -> floa
     if not ok.all():
         t, v, inside = t[ok], v[ok], inside[ok]
     counted = inside[1:] & inside[:-1]
-    hours = float((t[1:] - t[:-1])[counted].sum()) / 3600.0
-    return float((v[1:] - v[:-1])[counted].sum()) / hours if hours > 0.0 else None
+    steps, changes = t[1:] - t[:-1], v[1:] - v[:-1]
+    if not counted.all():
+        steps, changes = steps[counted], changes[counted]
+    hours = float(steps.sum()) / 3600.0
+    return float(changes.sum()) / hours if hours > 0.0 else None
 
 
 def _approach(look: Look) -> None:

@@ -111,11 +111,11 @@ class Look:
         if not math.isfinite(value):
             return
         at_s = float(self.t_s[sample]) if sample is not None else None
-        notes = [note] if isinstance(note, Remark | str) else list(note or ())
+        notes = [note] if isinstance(note, (Remark, str)) else list(note or ())
         if self.doubted and at_s is not None:
             notes += [s for s in (self.suspected(c, at_s) for c in about) if s]
         error = float(se) if se is not None and math.isfinite(se) else None
-        self.found.append(Parameter(name, value, unit, channel, error, at_s, stored(n for n in notes if n)))
+        self.found.append(Parameter(name, value, unit, channel, error, at_s, stored(filter(None, notes))))
 
     def windows(self) -> Floats:
         """Window [s] of the clause that binds at each sample, 15 min where none states one; (n,)."""

@@ -11,6 +11,7 @@ matter where the last control TC arrives. Moments are those of samples.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import pairwise
 from typing import Literal
 
@@ -112,7 +113,7 @@ class Phases:
         """Seconds from the trace's start at which judging ends."""
         return self.until_s
 
-    @property
+    @cached_property
     def main_hold(self) -> Hold | None:
         """The hold that the run is for: the cycle's hottest target, of equal ones the longest; None where the run never
         came to it. Without a cycle the hottest that was held."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -146,9 +145,10 @@ def interval_s(t_s: Floats) -> float:
 
 def picked(values: npt.NDArray[Any], rows: Sequence[int]) -> npt.NDArray[Any]:
     """Some rows of (channels, n); a view where they stand together, as they mostly do. Not to be changed in place."""
-    if rows and rows[-1] - rows[0] + 1 == len(rows) and all(b > a for a, b in pairwise(rows)):
-        return values[rows[0] : rows[-1] + 1]
-    return values[list(rows)]
+    some = list(rows)
+    if some and some == list(range(some[0], some[0] + len(some))):
+        return values[some[0] : some[-1] + 1]
+    return values[some]
 
 
 def hottest(values: Floats) -> Floats:
