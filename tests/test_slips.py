@@ -455,6 +455,10 @@ def test_an_amended_reading_is_asked_about_too(own: BookFolder) -> None:
         IntakeError, match=r"value_in: od is 24\.06 in nominal: mm typed as inches .* \(found '611\.088'\)"
     ):
         amend(value_in="611.088")
+    with pytest.raises(
+        LoadbookError, match=r"RING has no characteristic 'flet'\. Did you mean 'flat'\? It has: flat, od"
+    ):
+        amend(characteristic="flet")
 
 
 def test_a_reading_is_confirmed_by_its_name_and_lists_print_its_number(own: BookFolder, inside: Run) -> None:

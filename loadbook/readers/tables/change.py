@@ -85,11 +85,16 @@ def _on_its_scale(conn: sqlite3.Connection, row: sqlite3.Row, name: str, unit: s
 def question_reading(
     conn: sqlite3.Connection, row: sqlite3.Row, given: dict[str, str], changes: dict[str, Any]
 ) -> None:
-    """Stop at an amended reading that looks like a slip. Raises IntakeError."""
+    """Stop at an amended reading that looks like a slip. Raises IntakeError, UsageError (no such characteristic)."""
     kind = BY_KIND["readings"]
     values = {c.name: [changes.get(c.name, row[c.name])] for c in kind.columns}
     if not any(name in changes for name in (*READ, "stage", "characteristic")) or values["value_mm"] == values["value"]:
         return
+    part, asked = values["part"][0], values["characteristic"][0]
+    names = [r[0] for r in conn.execute("SELECT characteristic FROM characteristic WHERE part = ?", (part,))]
+    if asked not in names:
+        raise UsageError(f"part {part} has no characteristic {asked!r}",
+                         remedy=did_you_mean(asked, names) + "It has: " + (", ".join(names) or "none"))  # fmt: skip
     spellings = {name: (c.name, unit) for c in kind.columns for name, unit in c.spellings()}
     rows = Rows(kind, "as typed", [1], values, by_line=False)
     for name, text in given.items():

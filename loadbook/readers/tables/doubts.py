@@ -24,7 +24,6 @@ from .rows import Rows
 RUNS_BACK = 10  # runs of a part, back from the last, that its readings are held against
 ENOUGH = 3  # other pieces of the book, or of a run; with fewer all those of the file are looked at
 _NAMES = {"mm": "mm", "in": "inches", "um": "µm", "mil": "thousandths", "cm": "cm", "m": "m", "ft": "feet"}
-_NO_STOCK = (0.0, 0.0)
 _COLUMNS = ("run", "part", "serial", "characteristic", "stage", "repeat", "value_mm", "value", "gauge")
 
 Piece = tuple[str, str, str]  # run, part, serial
@@ -68,14 +67,13 @@ class _Doubts:
         self.cycle = (_numbered([None, *map(cycles.get, runs)])[0] - 1)[1:][self.run]
         steps = dict(conn.execute("SELECT gauge, resolution_mm FROM gauge WHERE resolution_mm IS NOT NULL"))
         self.step = np.fromiter(map(steps.get, gauge, repeat(0.0)), float, count)
-        stock = _stock(conn, parts)
-        self.stock = np.array([stock.get(piece, _NO_STOCK) for piece in pieces])[self.piece]
+        self.stock = _stock(conn, parts, pieces)[self.piece]
         repeats = _numbered([n or 1 for n in number])[0]
         self.stands = (self.piece * len(asked) + self.of) * 2 + self.after
         self.repeats = int(repeats.max()) + 1
         self.same = self.stands * self.repeats + repeats
         of_book, of_file = _last(self.stands, 0, self.known), _last(self.stands, self.known, count)
-        self.of_book, self.of_file = (self._stages(np.array(list(x.values()), np.int64)) for x in (of_book, of_file))
+        self.of_book, self.of_file = (self._stages(_places(last)) for last in (of_book, of_file))
         self.book_moves, self.file_moves = self._moves(of_book), self._moves(of_book | of_file)
 
     def _stages(self, some: Array) -> Groups:
@@ -87,15 +85,18 @@ class _Doubts:
 
     def _moves(self, last: dict[int, int]) -> tuple[Array, Array]:
         """Readings before that have one after, and how far it moved."""
-        before = [stands for stands in last if not stands % 2 and stands + 1 in last]
-        some, after = (np.array([last[stands + k] for stands in before], np.int64) for k in (0, 1))
-        return some, self.value[after] - self.value[some]
+        some = _places(last)
+        before = some[self.after[some] == 0]
+        after = _found(last, self.stands[before] + 1)
+        before, after = before[after >= 0], after[after >= 0]
+        return before, self.value[after] - self.value[before]
 
     def ask(self) -> None:
         """First each value alone, then against the other stage where that is in no doubt itself."""
         known, count = self.known, len(self.value)
         in_book, last = _last(self.same, 0, known), _last(self.same, 0, count)
-        new = np.array([i for i in last.values() if i >= known], np.int64)
+        new = _places(last)
+        new = new[new >= known]
         old = _found(in_book, self.same[new])
         new = new[(old < 0) | (self.value[old] != self.value[new])]
         beside = self._beside(new)
@@ -173,16 +174,19 @@ class _Doubts:
         self.rows.question(row, words, header, shown, f"{header} {found.cause} {found.unit}")
 
 
-def _numbered(values: Sequence[Any]) -> tuple[Array, list[Any]]:
-    """The values as numbers, and the distinct ones, numbered in the order in which each first stands."""
-    distinct = list(dict.fromkeys(values))
-    number = dict(zip(distinct, range(len(distinct)), strict=True))
-    return np.fromiter(map(number.__getitem__, values), np.int64, len(values)), distinct
+def _numbered(values: Sequence[Any]) -> tuple[Array, dict[Any, int]]:
+    """The values as numbers, and the number of each distinct one, in the order in which each first stands."""
+    number = {value: i for i, value in enumerate(dict.fromkeys(values))}
+    return np.fromiter(map(number.__getitem__, values), np.int64, len(values)), number
 
 
 def _last(keys: Array, start: int, stop: int) -> dict[int, int]:
     """Key -> its place, of some the last, in the order in which each first stands."""
     return dict(zip(keys[start:stop].tolist(), range(start, stop), strict=True))
+
+
+def _places(last: dict[int, int]) -> Array:
+    return np.fromiter(last.values(), np.int64, len(last))
 
 
 def _found(place: dict[int, int], keys: Array) -> Array:
@@ -229,9 +233,9 @@ def _characteristics(conn: sqlite3.Connection, parts: list[str]) -> dict[Of, Ask
     return found
 
 
-def _stock(conn: sqlite3.Connection, parts: list[str]) -> dict[Piece, tuple[float, float]]:
-    """Stock left on a piece or taken off it, and that taken off alone; both sides together."""
-    found: dict[Piece, tuple[float, float]] = {}
+def _stock(conn: sqlite3.Connection, parts: list[str], pieces: dict[Piece, int]) -> Array:
+    """Stock left on a piece or taken off it, and that taken off alone, by the piece's number; both sides together."""
+    found = [(0.0, 0.0)] * len(pieces)
     cursor = conn.cursor()
     cursor.row_factory = None
     for part in parts:
@@ -242,8 +246,9 @@ def _stock(conn: sqlite3.Connection, parts: list[str]) -> dict[Piece, tuple[floa
             " FROM piece LEFT JOIN removed USING (serial) WHERE part = :part AND (stock_mm > 0 OR off > 0)",
             {"part": part},
         ):
-            found[run, part, serial] = stock, off
-    return found
+            if (at := pieces.get((run, part, serial))) is not None:
+                found[at] = stock, off
+    return np.array(found)
 
 
 # -- words ----------------------------------------------------------------------------------------------------------

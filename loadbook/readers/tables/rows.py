@@ -197,12 +197,16 @@ def parted(cell: str) -> tuple[str, str]:
     >>> parted("24.06 in"), parted("0,15mm"), parted("58 HRC"), parted("12 t or so"), parted("7")
     (('24.06', 'in'), ('0,15', 'mm'), ('58', 'HRC'), ('12 t or so', ''), ('7', ''))
     """
-    found = _WITH_UNIT.match(cell)
-    return (found[1], found[2]) if found and units.known(found[2]) else (cell, "")
+    try:
+        float(cell)  # as nearly all are
+    except ValueError:
+        found = _WITH_UNIT.match(cell)
+        return (found[1], found[2]) if found and units.known(found[2]) else (cell, "")
+    return cell, ""
 
 
 def _number(text: str, mark: str) -> float:
-    text = _LONG_MINUS.sub("-", text)
+    text = text if text.isascii() else _LONG_MINUS.sub("-", text)
     pattern = _COMMA if mark == "," else _POINT
     if not pattern.match(text):
         if mark == "," and "." in text:
