@@ -12,6 +12,7 @@ import pytest
 from loadbook.cli.main import cli
 from loadbook.core.errors import IntakeError
 from loadbook.core.vocabulary.intake_kinds import KINDS
+from loadbook.readers.tables.resolve import HINTS
 from loadbook.readers.tables.take import add_row, take_file
 from loadbook.readers.tables.template import header_and_example
 from loadbook.store import chain
@@ -141,6 +142,16 @@ def test_a_reading_of_a_serial_in_two_runs_asks_which(book: BookFolder, tmp_path
         take_file(book, "readings", write(tmp_path, "r.csv", READINGS + "00123,007,bore,before,80.001\n"))
     assert "which run this reading belongs to is not clear" in str(caught.value)
     assert "the serial went through R1, R2" in str(caught.value)
+
+
+def test_a_hint_is_given_to_each_of_a_few_wrong_names(book: BookFolder, tmp_path: Path) -> None:
+    part = book.read().execute("SELECT part FROM part").fetchone()[0]
+    lines = [f"{part}x{n // 2}x,1,od,before,80.0" for n in range(2 * HINTS + 2)]
+    (tmp_path / "r.csv").write_text("\n".join(["part,serial,characteristic,stage,value_mm", *lines]) + "\n")
+    with pytest.raises(IntakeError) as caught:
+        take_file(book, "readings", tmp_path / "r.csv")
+    problems = [p for p in caught.value.problems if "no part of that name" in p.what]
+    assert [f"Did you mean '{part}'" in (p.remedy or "") for p in problems] == [True] * 2 * HINTS + [False] * 2
 
 
 def test_a_reading_without_its_pair_is_kept(book: BookFolder, tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from functools import cache
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -22,6 +22,8 @@ from loadbook.store.lookup import known_values
 
 from .rows import Rows
 from .sense import bare_serial, question_records, told
+
+HINTS = 20  # different wrong names of a file that are looked for among 20,000 known ones at most: a look may take 0.1 s
 
 
 def resolve_readings(conn: sqlite3.Connection, rows: Rows) -> None:
@@ -68,15 +70,18 @@ def _settle(conn: sqlite3.Connection, rows: Rows) -> None:
     if not unclear:
         return
     runs: dict[tuple[str, str], list[str]] = {}
+    serials: dict[str, list[str]] = {}
     for run, part, serial in cursor.execute("SELECT run, part, serial FROM piece ORDER BY piece_id"):
         runs.setdefault((part, serial), []).append(run)
+    for part, serial in runs:
+        serials.setdefault(part, []).append(serial)
     by_part: dict[str, list[str]] = {}
     for part, characteristic in kinds:
         by_part.setdefault(part, []).append(characteristic)
     parts = known_values(conn, "part", "part")
-    like_part = cache(lambda part: did_you_mean(part, parts))  # the same name is wrong on many rows
+    like_part = _hints(parts)
     like_characteristic = cache(lambda part, name: did_you_mean(name, by_part.get(part, [])))
-    plain = cache(lambda part: {bare_serial(s): s for p, s in runs if p == part})
+    plain = cache(lambda part: {bare_serial(s): s for s in serials.get(part, ())})
 
     def like_serial(part: str, serial: str) -> str:
         known = plain(part).get(bare_serial(serial))
@@ -196,14 +201,24 @@ def _references(conn: sqlite3.Connection, rows: Rows) -> None:
         if table == rows.kind.table:  # a run may repeat another of the same file
             known |= set(rows.column(other))
         unknown = stands - known
-        mends: dict[Any, str] = {}
+        like = _hints(known)
         for i, value in enumerate(values) if unknown else ():
-            if value not in unknown or i in rows.bad:
-                continue
-            if value not in mends:
-                hint = did_you_mean(str(value), map(str, known)) if len(known) < 20_000 else ""
-                mends[value] = hint + f"Take in {_files(table)} first, or correct it"
-            rows.refuse(i, f"there is no {table} of that name in the book", column.name, value, mends[value])
+            if value in unknown and i not in rows.bad:
+                remedy = like(value) + f"Take in {_files(table)} first, or correct it"
+                rows.refuse(i, f"there is no {table} of that name in the book", column.name, value, remedy)
+
+
+def _hints(known: Collection[Any]) -> Callable[[Any], str]:
+    """The known name that a wrong one is like; each wrong one is looked for once, and only the first few at all."""
+    names, given = list(map(str, known)), 0
+
+    @cache
+    def like(wrong: Any) -> str:
+        nonlocal given
+        given += 1
+        return did_you_mean(str(wrong), names) if given <= HINTS and len(names) < 20_000 else ""
+
+    return like
 
 
 def _files(table: str) -> str:
