@@ -167,24 +167,26 @@ def slips(value: Array, typed: Sequence[str], asked: Sequence[Asked], of: Array,
     of_part: dict[str, list[Asked]] = defaultdict(list)
     for what in asked:
         of_part[what.part].append(what)
-    alike = {sort: number for number, sort in enumerate(dict.fromkeys(map(_sort, asked)))}
-    sorts = np.array([alike[_sort(what)] for what in asked])[of]
+    sorts = [_sort(what) for what in asked]
+    number = {sort: i for i, sort in enumerate(dict.fromkeys(sorts))}
+    numbers = np.array([number[sort] for sort in sorts])[of]
     figures = np.array([[getattr(what, name) for name in Figures._fields] for what in asked], float)
     found: dict[int, Slip] = {}
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        for sort, number in alike.items():
-            at = np.flatnonzero(sorts == number)
+        for sort, at in ((sort, np.flatnonzero(numbers == i)) for sort, i in number.items()):
+            if not len(at):
+                continue
             v, what_of, by = value[at], of[at], beside[at]
-            open_, about = np.ones(len(at), bool), by.peers.about
+            silent, about = np.ones(len(at), bool), by.peers.about
             for check in _checks(v, sort, Figures(*figures[what_of].T), by):
-                for i in np.flatnonzero(check.doubted & open_).tolist():
+                for i in np.flatnonzero(check.doubted & silent).tolist():
                     what, typed_as = asked[what_of[i]], typed[what_of[i]]
                     slip = _explained(
                         check.slip(i), float(v[i]), typed_as, what, of_part[what.part], by.other[i], about[i]
                     )
                     if slip is not None:
                         found[int(at[i])] = slip
-                open_ &= ~check.doubted
+                silent &= ~check.doubted
     return found
 
 
