@@ -203,7 +203,8 @@ def _content_rows(
     import pandas as pd
 
     keys = [*strata, *names]
-    groups = dict(iter(frame.groupby(keys, sort=False, dropna=False))) if len(frame) else {}
+    narrow = frame[list(dict.fromkeys([*keys, "y", "run"]))]  # a group takes its rows of every column
+    groups = dict(iter(narrow.groupby(keys, sort=False, dropna=False))) if len(frame) else {}
     tidy = {_tidy(k): g for k, g in groups.items()}
     rows = []
     for row in table[keys].itertuples(index=False):
@@ -229,7 +230,8 @@ def _resolutions(frame: pd.DataFrame, table: pd.DataFrame, strata: Sequence[str]
     keys = list(strata)
     if frame.empty:
         return []
-    found = {_tidy(k): describe.resolution(g) for k, g in frame.groupby(keys, sort=False, dropna=False)}
+    narrow = frame[list(dict.fromkeys([*keys, *describe.OF_RESOLUTION]))]
+    found = {_tidy(k): describe.resolution(g) for k, g in narrow.groupby(keys, sort=False, dropna=False)}
     return [found.get(_tidy(tuple(row))) for row in table[keys].itertuples(index=False)]
 
 

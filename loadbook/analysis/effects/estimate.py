@@ -198,12 +198,10 @@ def usable_rows(cells: Cells, values: Floats) -> Codes:
     """Positions of the cells that have the parameter (or all of several) and whose part number was in two runs."""
     known = ~np.isnan(values) if values.ndim == 1 else ~np.isnan(values).any(axis=1)
     have = np.flatnonzero(known & ~np.isnan(cells.y))
-    some = cells.take(have)
-    pair, _ = codes_of(some.group, some.run)
-    first = np.unique(pair, return_index=True)[1] if pair.size else np.zeros(0, dtype=np.intp)
-    runs_per_group = np.bincount(some.group[first], minlength=int(cells.group.max(initial=-1)) + 1)
-    keep = np.flatnonzero(runs_per_group[some.group] >= 2) if some.y.size else np.zeros(0, dtype=np.intp)
-    return np.asarray(have[keep], dtype=np.intp)
+    group, runs = cells.group[have], len(cells.runs)
+    of_pairs = np.unique(group * runs + cells.run[have]) // max(runs, 1)  # the group of each pair of group and run
+    runs_per_group = np.bincount(of_pairs, minlength=int(cells.group.max(initial=-1)) + 1)
+    return np.asarray(have[runs_per_group[group] >= 2], dtype=np.intp)
 
 
 def usable(cells: Cells, values: Floats, e: Effect | None = None) -> tuple[Cells, Floats]:

@@ -47,7 +47,7 @@ def differences(
     from the other: the lower band, else the treatment with more runs in the whole frame. Where the two sides did not
     hold the same part numbers, the note says so: what differs between the parts is then in the difference.
     """
-    rows = frame[frame["y"].notna()]
+    rows = frame.loc[frame["y"].notna(), list(dict.fromkeys([*strata, *by, "y", "run", "part"]))]
     out: list[Compared] = []
     if not len(rows) or not by:
         return out

@@ -10,7 +10,7 @@ from scipy import special
 
 from loadbook.analysis.quantiles import Bools, Floats, codes_of, grouped_mean, grouped_quantiles
 
-from .repeats import readings
+from .repeats import OF_READINGS, readings
 from .scale import STRATUM
 from .scatter import Components, apart, components
 
@@ -62,10 +62,13 @@ def describe(
     return out.loc[order].reset_index(drop=True)
 
 
+OF_RESOLUTION = ("y", "unit", "before_mm", "after_mm", "movement_um", "expanded_uncertainty_mm")
+
+
 def resolution(frame: pd.DataFrame) -> float | None:
     """The step of a movement on its working scale that the readings can show [unit of y]; None where not known.
 
-    frame    rows of one stratum with y, unit, before_mm, after_mm, expanded_uncertainty_mm, reference lengths in y
+    frame    rows of one stratum with the columns OF_RESOLUTION, reference lengths in y
     Returns  half the median expanded uncertainty, at least the step that all readings are multiples of (0.1 mm to
              0.1 µm, or 0.01 to 0.00001 in), as a share of the reading before where the scale is per cent
     """
@@ -181,7 +184,8 @@ def scatter_shares(frame: pd.DataFrame) -> list[tuple[dict[str, Any], Components
     Position joins where every piece of the stratum has one and some share it inside a run; reading, where pieces were
     read more than once.
     """
-    rows = frame[frame["y"].notna()]
+    wanted = (*STRATUM, "y", "part", "characteristic", "run", "position", *OF_READINGS)
+    rows = frame.loc[frame["y"].notna(), [name for name in dict.fromkeys(wanted) if name in frame]]
     out = []
     for key, some in rows.groupby(list(STRATUM), sort=True, dropna=False) if len(rows) else []:
         y = some["y"].to_numpy(dtype=np.float64)

@@ -27,11 +27,14 @@ class Readings:
     df: int
 
 
+OF_READINGS = ("y", "unit", "movement_mm", "before_mm", "after_mm", "before_scatter_mm", "after_scatter_mm", "repeats")
+
+
 def readings(frame: pd.DataFrame) -> Readings | None:
     """What readings alone add to the scatter of movements, from pieces that were read more than once.
 
-    frame    rows of one stratum: y, unit, movement_mm, before_mm, after_mm, before_scatter_mm, after_scatter_mm
-             (standard deviations of the repeats), repeats (the fewer of the two stages)
+    frame    rows of one stratum with the columns OF_READINGS: before_scatter_mm and after_scatter_mm are standard
+             deviations of the repeats, repeats the fewer of the two stages
     Returns  None where fewer than FEWEST_DF repeats say it
     Formula  s² of one reading pooled over pieces and stages; of a movement s²(1/k + 1/k) with k repeats a stage
     """
