@@ -160,7 +160,9 @@ def _suspects(book: BookFolder) -> Iterator[Need]:
     from .movement_data import BELIEVED, believed_rows
 
     with start(book, {"movement", "confirmation", "reading"}) as session:
-        valued = scale.with_value(session.frame(_FIGURES))
+        kinds = session.enumerations(_FIGURES, but=("serial",))
+        texts = ", ".join(f"CAST({name} AS {kind}) AS {name}" for name, kind in kinds.items())
+        valued = scale.with_value(session.frame(f"SELECT * REPLACE ({texts}) FROM ({_FIGURES})"))
         far = valued[blunders.flagged_rows(valued)]
         far = far[~believed_rows(far, session.frame(BELIEVED))]
     zone, system = book.zone, book.units
