@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -55,6 +56,16 @@ class Cells:
     day: Floats
     runs: tuple[str, ...]
     parts: tuple[str, ...]
+
+    @cached_property
+    def run_codes(self) -> tuple[Codes, int]:
+        """The run of each cell among the runs that are here, from 0, and how many there are."""
+        return codes_of(self.run)
+
+    @cached_property
+    def group_codes(self) -> tuple[Codes, int]:
+        """The same of groups."""
+        return codes_of(self.group)
 
     def take(self, rows: Codes) -> Cells:
         """The same with some rows only (codes stay those of runs and parts)."""

@@ -187,7 +187,7 @@ def dated(cells: Cells) -> bool:
     the runs for a drift."""
     if not cells.y.size:
         return False
-    group, count = codes_of(cells.group)
+    group, count = cells.group_codes
     first, last = np.full(count, np.inf), np.full(count, -np.inf)
     np.minimum.at(first, group, cells.day)
     np.maximum.at(last, group, cells.day)
@@ -216,8 +216,8 @@ def usable(cells: Cells, values: Floats, e: Effect | None = None) -> tuple[Cells
 
 def with_calendar(cells: Cells, columns: Floats, calendar: bool = True) -> WithinFit:
     """Fit with the date beside the parameters, where the runs of some part number span more than a quarter."""
-    group, _ = codes_of(cells.group)
-    run, _ = codes_of(cells.run)
+    group, _ = cells.group_codes
+    run, _ = cells.run_codes
     if calendar and dated(cells):
         try:
             return fit_within(cells.y, np.column_stack([columns, cells.day / DAYS_PER_YEAR]), group, run)
@@ -237,7 +237,7 @@ def check_scatter(fit: WithinFit, cells: Cells) -> None:
 def not_estimable(error: NotEstimable, cells: Cells, name: str) -> Remark:
     """Why the data do not determine a slope."""
     if error.why == "one run" and error.cluster is not None:
-        run = cells.runs[int(cells.run[np.flatnonzero(codes_of(cells.run)[0] == error.cluster)[0]])]
+        run = cells.runs[int(cells.run[np.flatnonzero(cells.run_codes[0] == error.cluster)[0]])]
         return remark("effect_one_run", parameter=name, run=run)
     return remark(_NOT_ESTIMABLE.get(error.why, "effect_few_runs"), parameter=name)
 
@@ -279,7 +279,7 @@ def _refusal(e: Effect, used: Cells) -> Remark | None:
         )  # fmt: skip
     if float(np.ptp(used.y)) == 0.0:
         return remark("effect_all_equal")
-    group, count = codes_of(used.group)
+    group, count = used.group_codes
     if float(np.max(np.abs(inside(used.y, group, count)))) <= EXACT * float(np.max(np.abs(used.y))):
         return remark("effect_runs_equal")
     if e.parts_varying == 0:
@@ -289,7 +289,7 @@ def _refusal(e: Effect, used: Cells) -> Remark | None:
 
 def _left_out(e: Effect, used: Cells, fit: WithinFit) -> None:
     first = np.full(fit.clusters, used.y.size, dtype=np.intp)
-    np.minimum.at(first, codes_of(used.run)[0], np.arange(used.y.size, dtype=np.intp))
+    np.minimum.at(first, used.run_codes[0], np.arange(used.y.size, dtype=np.intp))
     slopes = fit.left_out[:, 0]
     low, high = int(np.argmin(slopes)), int(np.argmax(slopes))
     e.left_out_low, e.left_out_low_run = float(slopes[low]), used.runs[int(used.run[first[low]])]
@@ -297,7 +297,7 @@ def _left_out(e: Effect, used: Cells, fit: WithinFit) -> None:
 
 
 def _companions(e: Effect, used: Cells, x: Floats, confidence: float) -> None:
-    run, _ = codes_of(used.run)
+    run, _ = used.run_codes
     if e.parts > 1:
         with contextlib.suppress(NotEstimable):  # nothing pooled to warn of
             pooled = fit_within(used.y, x[:, None], np.zeros(x.size, dtype=np.intp), run)

@@ -130,7 +130,7 @@ def _trial(cells: Cells, columns: Sequence[Column], found: Sequence[Effect], con
     if not used.y.size:
         why = remark("effect_few_means", parameter=None, means=0, needed=2)
     else:
-        group, run = codes_of(used.group)[0], codes_of(used.run)[0]
+        group, run = used.group_codes[0], used.run_codes[0]
         clustered = mixed_loads(used) or len(set(run.tolist())) < used.y.size
         try:
             fit = fit_within(used.y, x, group, run, ordinary=not clustered)
@@ -162,7 +162,7 @@ def _bend(e: Effect, used: Cells, x: Floats, j: int, clustered: bool, confidence
 
     Source  the contrast of centre points, Montgomery, Design and Analysis of Experiments, ch. 6 (curvature)
     """
-    group, count = codes_of(used.group)
+    group, count = used.group_codes
     low, high = np.full(count, np.inf), np.full(count, -np.inf)
     np.minimum.at(low, group, x[:, j])
     np.maximum.at(high, group, x[:, j])
@@ -171,7 +171,7 @@ def _bend(e: Effect, used: Cells, x: Floats, j: int, clustered: bool, confidence
     if not middle.any():
         return
     try:
-        fit = fit_within(used.y, np.column_stack([x, middle]), group, codes_of(used.run)[0], ordinary=not clustered)
+        fit = fit_within(used.y, np.column_stack([x, middle]), group, used.run_codes[0], ordinary=not clustered)
         check_scatter(fit, used)
     except NotEstimable:
         return  # too few runs to judge it by
@@ -185,7 +185,7 @@ def _bend(e: Effect, used: Cells, x: Floats, j: int, clustered: bool, confidence
 def _factors(cells: Cells, columns: Sequence[Column]) -> dict[str, list[int]]:
     """Factor -> the positions of its levels that vary inside some part number."""
     out: dict[str, list[int]] = {}
-    group, count = codes_of(cells.group)
+    group, count = cells.group_codes
     for i, c in enumerate(columns):
         if c.against is None:
             continue
@@ -203,7 +203,7 @@ def _tie(cells: Cells, columns: Sequence[Column], block: Sequence[int], beside: 
         used, x = usable(cells, _side_by_side([columns[i], *(columns[j] for j in beside)], columns))
         if used.y.size < 3:
             continue
-        group, count = codes_of(used.group)
+        group, count = used.group_codes
         moves = inside(x, group, count)
         own, rest = moves[:, 0], moves[:, 1:]
         whole = float(own @ own)
@@ -280,7 +280,7 @@ def correlations(cells: Cells, columns: Sequence[Column]) -> Floats:
             used, x = usable(cells, values[:, both])
             if used.y.size < 3:
                 continue
-            group, count = codes_of(used.group)
+            group, count = used.group_codes
             moves = inside(x, group, count)
             size = np.sqrt(np.sum(moves**2, axis=0))
             still = size <= 1e-12 * np.maximum(1.0, np.abs(x).max(axis=0))
@@ -298,7 +298,7 @@ def mixed_loads(cells: Cells) -> bool:
     """Whether any run holds several part numbers."""
     if not cells.y.size:
         return False
-    run, _ = codes_of(cells.run)
+    run, _ = cells.run_codes
     first = np.unique(codes_of(cells.run, cells.part)[0], return_index=True)[1]
     return bool(np.bincount(run[first]).max() > 1)
 
@@ -375,7 +375,7 @@ def _joint(
         e.effect_low, e.effect_high, e.p = t_interval(e.effect, float(fit.se[j]), df, confidence)
         correct(e, columns[i].se, usable_rows(cells, _side_by_side(chosen, columns)), fit, j)
         slopes = fit.left_out[:, j]
-        first = np.unique(codes_of(used.run)[0], return_index=True)[1]
+        first = np.unique(used.run_codes[0], return_index=True)[1]
         low, high = int(np.argmin(slopes)), int(np.argmax(slopes))
         e.left_out_low, e.left_out_low_run = float(slopes[low]), used.runs[int(used.run[first[low]])]
         e.left_out_high, e.left_out_high_run = float(slopes[high]), used.runs[int(used.run[first[high]])]
@@ -411,7 +411,7 @@ def _fitted(used: Cells, x: Floats, names: list[str], block: int) -> tuple[Withi
                 x, names = x[:, keep], [names[j] for j in keep]
             elif error.why == "one run" and x.shape[1] > block and alone < MOST_ALONE:
                 alone += 1
-                lone = codes_of(used.run)[0] == error.cluster
+                lone = used.run_codes[0] == error.cluster
                 rest = used.take(np.flatnonzero(~lone))
                 rows = usable_rows(rest, x[~lone])
                 used, x = rest.take(rows), x[~lone][rows]
@@ -421,7 +421,7 @@ def _fitted(used: Cells, x: Floats, names: list[str], block: int) -> tuple[Withi
 
 def _spanned(used: Cells, x: Floats, block: int) -> bool:
     """Whether the columns beside the block tell one of its own exactly."""
-    group, count = codes_of(used.group)
+    group, count = used.group_codes
     moves = inside(x, group, count)
     for j in range(block):
         own, rest = moves[:, j], moves[:, block:]
