@@ -53,7 +53,7 @@ class Moved(TableResult):
     scatter      variance shares: part number, run, (position,) piece, (reading)
     set_aside    pieces and runs by treatment and reason;  flagged  readings that look like blunders
     lots         lots without serials, before and after compared unpaired; in no other figure
-    measured     one row per movement behind the table, with its treatment columns and y
+    measured     one row per movement behind the table, with its treatment columns and y; texts of a book as categories
     by           treatment columns;  stage  None for movement, 'after' or 'before' for plain readings
     zone         of the clock that a picture's dates are of
     plants       of a group: plant, runs, pieces behind it (its table has a column `plants`, how many are in a row)
@@ -151,7 +151,7 @@ def moved_of(
         table["plants"] = _plants(rows, table, [*strata, *names])
     aside = scale.set_aside_counts(frame, names)
     shown = ["run", "part", "serial", "characteristic", "unit", "y", "set_aside"]
-    suspects = frame.loc[flags, [c for c in shown if c != "set_aside"]].rename(columns={"y": "value"})
+    suspects = scale.as_texts(frame.loc[flags, [c for c in shown if c != "set_aside"]]).rename(columns={"y": "value"})
     content_rows = _content_rows(rows, table, strata, names, confidence, content, plain)
     result = Moved(
         table=percent.in_percent(table, TABLE_FIGURES),

@@ -57,7 +57,11 @@ class Session:
                 _hold_once(parts[0], held)
             _hold_once(part, held)
             parts.append(part)
-        return parts[0] if len(parts) == 1 else _joined(parts)
+        whole = parts[0] if len(parts) == 1 else _joined(parts)
+        for name, kind in whole.dtypes.items():
+            if getattr(kind, "ordered", False):  # as the engine has enumerations; texts do not rise or fall
+                whole[name] = whole[name].cat.as_unordered()
+        return whole
 
     def enumerations(self, of: str, parameters: Any = None, but: Collection[str] = ()) -> dict[str, str]:
         """A type for each column of texts that repeat: its texts in order. A frame has a number in each row then, which

@@ -11,7 +11,7 @@ from scipy import special
 from loadbook.analysis.quantiles import Bools, Floats, codes_of, grouped_mean, grouped_quantiles
 
 from .repeats import OF_READINGS, readings
-from .scale import STRATUM
+from .scale import STRATUM, as_texts
 from .scatter import Components, apart, components
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ def describe(
     have = ~np.isnan(y)
     first = np.full(count, len(frame), dtype=np.intp)
     np.minimum.at(first, codes, np.arange(len(frame), dtype=np.intp))
-    out = frame.iloc[first][keys].reset_index(drop=True)
+    out = as_texts(frame.iloc[first][keys].reset_index(drop=True))
     figures = _figures(frame, codes, count, have, confidence)
     for name, values in figures.items():
         out[name] = values

@@ -68,5 +68,5 @@ def in_percent(frame: pd.DataFrame, columns: Sequence[str], unit: str = "unit") 
         values = np.array(out[name], dtype=np.float64)
         values[log] = of_log(values[log])
         out[name] = values
-    out[unit] = out[unit].astype(object).where(~log, PERCENT)
+    out[unit] = out[unit].astype("str").where(~log, PERCENT)
     return out

@@ -289,6 +289,14 @@ def log_change(before: Floats, after: Floats, floor: Floats) -> Floats:
     return np.asarray(np.where(np.isfinite(change), change, np.nan), dtype=np.float64)
 
 
+def as_texts(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with the texts of its categories, as it is handed on; bands stay in their order."""
+    import pandas as pd
+
+    kinds = frame.dtypes.items()
+    return frame.astype({n: "str" for n, k in kinds if isinstance(k, pd.CategoricalDtype) and not k.ordered})
+
+
 def _numbers(frame: pd.DataFrame, name: str) -> Floats:
     import pandas as pd
 
@@ -305,4 +313,6 @@ def set_aside_counts(frame: pd.DataFrame, by: Sequence[str] = ()) -> pd.DataFram
         return pd.DataFrame(columns=[*keys, "pieces", "runs"])
     grouped = rows.groupby(keys, sort=False, dropna=False).agg(pieces=("serial", "size"), runs=("run", "nunique"))
     order = [False, *(True for _ in keys)]
-    return grouped.reset_index().sort_values(["pieces", *keys], ascending=order, kind="stable", ignore_index=True)
+    return as_texts(grouped.reset_index()).sort_values(
+        ["pieces", *keys], ascending=order, kind="stable", ignore_index=True
+    )
