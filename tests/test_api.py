@@ -32,6 +32,7 @@ def cells(source: str) -> list[str]:
 
 def test_moved_in_a_notebook_is_what_the_terminal_prints(shop: Book) -> None:
     found = shop.moved(part="PN-1001", by="setup")
+    assert {str(found.table[name].dtype) for name in ("process", "kind", "side", "unit")} == {"str"}
     shown = found._repr_html_().replace("\u00a0", " ")
     _, rows = moved_table(found.rows(), found.by, found.system)
     for row in rows:
