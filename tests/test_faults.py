@@ -539,3 +539,64 @@ def test_no_drift_is_told_where_nothing_shows_where_the_load_comes_to_rest() -> 
     channels = (Channel(1, "C1", "control"), *(Channel(10 + i, f"W{i}", "work") for i in range(6)))
     for fault in find_faults(Trace(t, values, np.zeros(values.shape, np.uint8), channels)):
         assert "nan" not in told(fault) and all(np.isfinite(v) for v in fault.figures.values()), told(fault)
+
+
+ALONE = np.arange(0.0, 12.0 * 3600.0, 60.0)
+ALONE_DRIVE = np.interp(ALONE / 3600.0, [0.0, 5.0, 7.5, 12.0], [20.0, 620.0, 620.0, 150.0])
+ALONE_BODY = lagged(ALONE, ALONE_DRIVE, 11.0)
+STOPPED = int(np.argmax(ALONE_BODY > 300.0))
+
+
+@pytest.mark.parametrize(
+    ("kind", "reads"),
+    [
+        (None, ALONE_BODY),
+        ("wrong type", 20.0 + 1.3 * (ALONE_BODY - 20.0)),
+        ("reversed", 20.0 - 0.3 * (ALONE_BODY - 20.0)),
+        ("frozen", np.full(ALONE.size, 22.0)),
+        ("frozen", np.where(np.arange(ALONE.size) < STOPPED, ALONE_BODY, 300.0)),
+        ("noisy", ALONE_BODY + np.where(ALONE > 4e4 / 2, np.random.default_rng(2).normal(0.0, 8.0, ALONE.size), 0.0)),
+    ],
+)
+@pytest.mark.parametrize("resolution", [0.1, 1.0])
+def test_a_single_work_tc_beside_its_furnace(kind: str | None, reads: np.ndarray, resolution: float) -> None:
+    noise = np.random.default_rng(5).normal(0.0, 0.15, (2, ALONE.size))  # a dead input flickers in its last digits too
+    values = np.round((np.vstack([ALONE_DRIVE, reads]) + noise) / resolution) * resolution
+    trace = Trace(
+        ALONE, values, np.zeros(values.shape, np.uint8), (Channel(1, "C1", "control"), Channel(10, "W1", "work"))
+    )
+    found = find_faults(trace)
+    assert [(f.kind, f.channel) for f in found] == ([(kind, "W1")] if kind else [])
+    if kind == "frozen" and reads[0] < 21.0:
+        assert abs(found[0].start_s - ALONE[STOPPED]) <= 180.0
+
+
+@pytest.mark.parametrize("resolution", [0.1, 1.0])
+def test_an_input_dead_for_an_hour_is_frozen_then_though_its_hold_is_longer(resolution: float) -> None:
+    """It flickers in its last digits; at the hold every channel stands within its noise, and longer."""
+    trace = load(60.0, 0.01)
+    body, stops = trace.values[trace.row("W1")].copy(), int(np.argmax(trace.t_s > 4.0 * 3600.0))
+    body[stops : stops + 60] = body[stops] + np.random.default_rng(4).normal(0.0, 0.15, 60)
+    values = trace.values.copy()
+    values[trace.row("W1")] = body
+    values = np.round(values / resolution) * resolution
+    (found,) = [f for f in find_faults(replace(trace, values=values)) if f.kind == "frozen"]
+    assert found.channel == "W1" and abs(found.start_s - 4.0 * 3600.0) < 300.0
+    assert abs(found.end_s - 5.0 * 3600.0) < 180.0
+
+
+def test_an_offset_of_a_channel_at_rest_is_told_though_it_never_answered_the_furnace() -> None:
+    """It stands above the furnace from the start: what seems its rate is none."""
+    trace = load()
+    values = trace.values.copy()
+    values[trace.row("W1")] += 18.0
+    assert "drifting" in {f.kind for f in of(find_faults(replace(trace, values=values)), "W1")}
+
+
+def test_a_wrong_type_is_seen_where_the_furnace_is_switched_on_and_off() -> None:
+    drive = ALONE_DRIVE + 6.0 * np.sin(2.0 * np.pi * ALONE / 600.0)
+    bodies = [lagged(ALONE, drive, tau) for tau in (6.0, 9.0, 14.0, 20.0)]
+    bodies[2] = 20.0 + 0.76 * (bodies[2] - 20.0)
+    values = np.round(np.vstack([drive, *bodies]) + np.random.default_rng(5).normal(0.0, 0.15, (5, ALONE.size)), 1)
+    channels = (Channel(1, "C1", "control"), *(Channel(10 + i, f"W{i}", "work", tc_type="K") for i in (1, 2, 3, 4)))
+    only(find_faults(Trace(ALONE, values, np.zeros(values.shape, np.uint8), channels)), "wrong type", "W3")

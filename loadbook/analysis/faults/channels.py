@@ -348,7 +348,7 @@ def grid_of(
 
 
 STANDS_C, FAR_C = 5.0, 150.0  # not in yet: no TC moves, and the furnace is so far above
-MOST_OF = 0.75  # of the work TCs
+MOST_OF = 0.6  # of the work TCs: one of three may be at fault
 GONE_SHARE, KEPT_SHARE = 0.35, 0.25  # taken out: they have lost so much of their way from the start, the furnace less
 OUT_C_PER_S = 600.0 / 3600.0  # and the quickest of them went as no furnace cools
 AGAIN_C = 60.0

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from loadbook.analysis.quantiles import middle
+from loadbook.analysis.quantiles import median_of, middle
 from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.core.remarks import remark
 
@@ -24,10 +24,12 @@ QUICKEST_STOP_S = 240.0  # no section comes to rest quicker than with this time 
 FURNACE_STOP_S = 60.0
 OWN_RATE_SHARE = 0.5  # the section may answer this much more slowly than it did before
 WHOLE_RUN_C = 60.0
+FLICKER_C = 12.0  # a channel that is noisier moves and stands alike
 FLICKER_S, FLICKER_NOISES = 1800.0, 5.0  # a minute's mean that stays within so many noises (or one step) for so long
+ONE_NUMBER = 0.8
 FELL_IN_C = 25.0  # a dead input keeps its last value; one that jumped there by more reads something else
-ALONE_S = 5400.0
-GOES_ON_SHARE = 0.3  # of what it should have moved meanwhile
+ALONE_S, ALONE_C = 5400.0, 60.0
+GOES_ON_SHARE = 0.3  # as it moves again it is no further off than this share of what it should have moved
 
 
 def find_frozen(view: ChannelView) -> list[Fault]:
@@ -35,22 +37,26 @@ def find_frozen(view: ChannelView) -> list[Fault]:
     if len(view.t) < 5:
         return []
     found: list[Fault] = []
-    for row in np.flatnonzero(_may_stand(view)).tolist():
-        for first, last in _still(view, row):
-            fault = _judged(view, row, first, last)
-            if fault:
-                found.append(fault)
-    known = {f.channel for f in found}
-    for row, first, last in _flickering(view):
-        fault = None if view.channels[row].name in known else _judged(view, row, first, last, WHOLE_RUN_C)
-        if fault:
+    still = {row: _still(view, row) for row in np.flatnonzero(_may_stand(view)).tolist()}
+    flickering = [_judged(view, *flicker, WHOLE_RUN_C) for flicker in _flickering(view) if not _is_one(flicker, still)]
+    for row, stretches in still.items():
+        found += [fault for first, last in stretches if (fault := _judged(view, row, first, last))]
+    for fault in flickering:
+        if fault:  # a stretch of one number alone, inside it, is part of it
+            found = [f for f in found if f.channel != fault.channel or f.start_s < fault.start_s - LEAST_S]
             found.append(fault)
     return found
 
 
+def _is_one(flicker: tuple[int, int, int], still: dict[int, list[tuple[int, int]]]) -> bool:
+    """Is what stands within its noise one number nearly all the time? Then that stretch counts."""
+    row, first, last = flicker
+    return any(min(b, last) - max(a, first) > ONE_NUMBER * (last - first) for a, b in still.get(row, ()))
+
+
 def _flickering(view: ChannelView) -> list[tuple[int, int, int]]:
-    """(row, first and last sample) of each channel's longest stretch in which its minutes' means stay within its noise,
-    of channels that do so for half an hour while the furnace moves on."""
+    """(row, first and last sample) of each stretch in which a channel's minutes' means stay within its noise, for half
+    an hour or more while the furnace or the load moves on."""
     grid = view.grid
     span = max(3, round(FLICKER_S / grid.step_s))
     if grid.y.shape[1] <= span:
@@ -58,25 +64,36 @@ def _flickering(view: ChannelView) -> list[tuple[int, int, int]]:
     room = np.maximum(FLICKER_NOISES * view.noise, view.resolution)
     with np.errstate(invalid="ignore"):
         stands = np.abs(grid.y[:, span:] - grid.y[:, :-span]) <= room[:, None]
+        load = median_of(grid.y[view.work])
         moves = np.abs(grid.furnace[span:] - grid.furnace[:-span]) > PEERS_MOVE_C
+        moves |= np.abs(load[span:] - load[:-span]) > PEERS_MOVE_C
+    stands[room > FLICKER_C] = False
     found = []
     for row in np.flatnonzero((stands & moves).any(axis=1)).tolist():
-        y, best = grid.y[row], (0, 0)
+        y, done = grid.y[row], -1
         for at in np.flatnonzero(stands[row] & moves).tolist():
-            if at + span <= best[1]:
+            if at <= done:
                 continue
-            away = np.flatnonzero(np.abs(y - middle(y[at : at + span][np.isfinite(y[at : at + span])])) > room[row])
+            level = middle(y[at : at + span][np.isfinite(y[at : at + span])])
+            away = np.flatnonzero(np.abs(y - level) > room[row])
             inside = np.searchsorted(away, at + span // 2)
-            first = int(away[inside - 1]) + 1 if inside else 0
-            last = int(away[inside]) - 1 if inside < away.size else y.size - 1
-            best = max(best, (first, last), key=lambda b: b[1] - b[0])
-        if best[1] - best[0] >= span:
-            ends = grid.t[best[0]] - 0.5 * grid.step_s, grid.t[best[1]] + 0.5 * grid.step_s
+            begin = int(away[inside - 1]) + 1 if inside else 0
+            end = int(away[inside]) - 1 if inside < away.size else y.size - 1
+            if end - begin < span or _fell_in(y[max(0, begin - 8) : begin + 1]):
+                continue
+            done = end
+            ends = grid.t[begin] - 0.5 * grid.step_s, grid.t[end] + 0.5 * grid.step_s
             first, last = np.searchsorted(view.t, ends[0]), np.searchsorted(view.t, ends[1], side="right") - 1
-            came = grid.y[row, max(0, best[0] - 3) : best[0] + 1]
-            if not (np.abs(came - came[-1]) > FELL_IN_C).any():
-                found.append((row, int(first), int(last)))
+            off = np.flatnonzero(np.abs(view.y[row, last + 1 :] - level) > room[row])
+            last += int(off[0]) if off.size else 0  # in the cell in which it moves again it stands a little longer
+            found.append((row, int(first), int(last)))
     return found
+
+
+def _fell_in(came: Floats) -> bool:
+    """Do the last points jump to where a channel then stands, beyond the pace at which it came?"""
+    steps = np.abs(np.diff(came[np.isfinite(came)]))
+    return steps.size > 0 and bool((steps[-3:] - 2.0 * np.median(steps) > FELL_IN_C).any())
 
 
 def answering(grid: Grid, until: int | None) -> tuple[Floats, Floats, Floats]:
@@ -142,7 +159,8 @@ def _still(view: ChannelView, row: int) -> list[tuple[int, int]]:
 def _judged(view: ChannelView, row: int, first: int, last: int, least_c: float = 0.0) -> Fault | None:
     """The fault of a stretch in which a channel stood still; least_c: what its peers must have moved at least, above
     which a sudden stop or start alone is no fault (of a channel that flickers)."""
-    t, value = view.t, float(view.y[row, first])
+    part = view.y[row, first : last + 1]
+    t, value = view.t, float(np.median(part[np.isfinite(part)])) if least_c else float(part[0])
     resolution = float(view.resolution[row])
     lasted = float(t[last] - t[first])
     needed = max(PEERS_MOVE_RESOLUTIONS * resolution, PEERS_MOVE_C, least_c)
@@ -169,15 +187,17 @@ def _judged(view: ChannelView, row: int, first: int, last: int, least_c: float =
         cold = min(1.0, ((value + 273.15) / rate_at_k) ** 3)  # where radiation heats, it is this much weaker
         expected = _should_move(view, first, last, came_in, OWN_RATE_SHARE * rate * cold)
     should_have = expected > needed
-    if should_have and _goes_on(view, row, last, expected):
+    if should_have and _goes_on(view, row, value, last, expected):
         return None
     alone = _every_peer_moves(view, row, first, last)
     never = to_end and (from_start or lasted > ALONE_S) and alone > max(WHOLE_RUN_C, needed)
+    # a load taken out comes to room temperature, some of it sooner
+    never &= heated or from_start or value > float(view.y[row, np.isfinite(view.y[row])][0]) + WHOLE_RUN_C
     let_go = _release(view, row, last)
-    released = bool(np.isfinite(let_go) and abs(let_go) > max(5.0 * resolution, 6.0, 8.0 * float(view.noise[row])))
+    least_jump = max(5.0 * resolution, 6.0, 8.0 * float(view.noise[row]), least_c)
+    released = bool(np.isfinite(let_go) and abs(let_go) > least_jump)
     furnace_left = not view.work[row] and not from_start
-    if least_c:
-        stopped = released = False
+    stopped &= not least_c
     if not (stopped or should_have or never or released or furnace_left):
         return None
     said = [
@@ -226,29 +246,30 @@ def _peers_move(view: ChannelView, row: int, first: int, last: int, needed: floa
         if len(values) >= 3:
             gone = abs(values[-1] - view.y[row, first]) - abs(values[0] - view.y[row, first])
             leaving.append(float(gone) if gone > needed else 0.0)
-    return min(leaving, default=0.0)
+    # one that goes on alone may stand too high itself
+    return min(leaving, default=0.0) if len(leaving) > 1 or sum(leaving) > ALONE_C else 0.0
 
 
 def _every_peer_moves(view: ChannelView, row: int, first: int, last: int) -> float:
     """The smallest range [°C] of any peer (of four or more, the second smallest: one may be at fault too)."""
-    spans = sorted(_spans(view.grid.y[view.peers(row), _points(view, first, last)]))
+    peers = view.grid.y[view.peers(row)] if view.peers(row) else view.grid.furnace[None]
+    spans = sorted(_spans(peers[:, _points(view, first, last)]))
     return spans[1 if len(spans) >= 4 else 0] if spans else 0.0
 
 
 def _arrived(view: ChannelView, value: float, first: int, last: int, near_c: float) -> bool:
-    """Does the furnace itself stand where the channel does, all the time? Then there is nowhere to go."""
+    """Does the furnace itself come to stand where the channel does? Then there is nowhere to go."""
     grid = view.grid
-    furnace = grid.furnace[(grid.t >= view.t[first]) & (grid.t <= view.t[last])]
+    furnace = grid.furnace[(grid.t >= 0.5 * (view.t[first] + view.t[last])) & (grid.t <= view.t[last])]
     return furnace.size > 0 and bool((np.abs(furnace - value) <= near_c).all())
 
 
-def _goes_on(view: ChannelView, row: int, last: int, expected: float) -> bool:
+def _goes_on(view: ChannelView, row: int, value: float, last: int, expected: float) -> bool:
     """Does the channel go on from where it stood? What held still, as wet parts do at 100 °C, was as cold as that; a
     dead input that comes back jumps to where its section went meanwhile."""
-    later = last + 1 + np.flatnonzero(np.isfinite(view.y[row, last + 1 : last + 12]))
-    if len(later) < 4 or view.t[later[0]] - view.t[last] > 5.0 * view.interval_s:
-        return False
-    return bool(abs(view.y[row, later[0]] - view.y[row, last]) < GOES_ON_SHARE * expected)
+    soon = (view.t > view.t[last]) & (view.t <= view.t[last] + 1.5 * view.interval_s)
+    later = view.y[row, soon & np.isfinite(view.y[row])]
+    return later.size > 0 and bool((np.abs(later - value) < GOES_ON_SHARE * expected).all())
 
 
 def _release(view: ChannelView, row: int, last: int) -> float:

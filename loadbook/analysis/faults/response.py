@@ -19,6 +19,7 @@ from loadbook.analysis.trace.model import Fault, Floats
 from loadbook.core.remarks import remark
 
 from .channels import ChannelView, runs_of
+from .rest import joined
 
 TAUS_S = 60.0 * np.geomspace(1.0, 400.0, 60)
 MOVING_C_PER_H = 20.0
@@ -78,7 +79,7 @@ def stretches(furnace: Floats, step_s: float) -> list[Stretch]:
     slope[wide:-wide] = (furnace[2 * wide :] - furnace[: -2 * wide]) / (2 * wide * step_s) * 3600.0
     parts = []
     for way in (1, -1):
-        for a, b in _joined(runs_of(slope * way > MOVING_C_PER_H), round(900.0 / step_s)):
+        for a, b in joined(runs_of(slope * way > MOVING_C_PER_H), round(900.0 / step_s)):
             if (b - a) * step_s > 1200.0 and abs(furnace[b] - furnace[a]) > LEAST_CHANGE_C:
                 parts.append((a, b, way))
     parts.sort()
@@ -89,16 +90,6 @@ def stretches(furnace: Floats, step_s: float) -> list[Stretch]:
         first = max(0, a - wide)
         if last - first >= 10:
             out.append(Stretch(way, first, last, float(furnace[a])))
-    return out
-
-
-def _joined(runs: list[tuple[int, int]], apart: int) -> list[tuple[int, int]]:
-    out: list[tuple[int, int]] = []
-    for a, b in runs:
-        if out and a - out[-1][1] < apart:
-            out[-1] = (out[-1][0], b)
-        else:
-            out.append((a, b))
     return out
 
 

@@ -18,11 +18,14 @@ from loadbook.analysis.trace.model import Floats
 from .channels import Bools, ChannelView, Grid, runs_of
 from .frozen import answering, own_rates, usual
 
+RIPPLE_S = 900.0  # a furnace switched on and off leaves its level for so long at most
 REST_TAUS_S = 60.0 * np.geomspace(2.0, 360.0, 30)
 REST_SHARE = 0.7  # of the time looked at: a longer time constant cannot be had from it
 REST_AHEAD = 0.2  # of the way that is still to go: a load that cools its surroundings comes after no one exponential
 REST_MODEL_C = 0.15  # what a section's two modes and the controller leave beside one exponential
 WARMER = 2.0  # the rate rises with this power of the absolute temperature: between convection (none) and radiation (3)
+SLOWEST_S = 16 * 3600.0  # a channel this slow, or slower, to close its gap to the furnace does not lag: it stands
+LEAST_ERROR_C = 0.3
 DRIVEN_C, DRIVEN_C_PER_H = 6.0, 15.0
 DRIVEN_SHARE = (
     0.4  # a gap that stays at the hold looks like a channel that hardly answers: never below this of the rate
@@ -60,7 +63,7 @@ def _plateau(view: ChannelView) -> Plateau | None:
         return None
     top = float(np.percentile(grid.furnace[np.isfinite(grid.furnace)], 99.0))
     near = np.isfinite(grid.furnace) & (grid.furnace > top - max(8.0, 0.015 * top))
-    runs = runs_of(near)
+    runs = joined(runs_of(near), round(RIPPLE_S / grid.step_s))
     a, b = max(runs, key=lambda r: r[1] - r[0], default=(0, -1))
     if (b - a) * grid.step_s < 2400.0 or top < 100.0:
         return None
@@ -75,6 +78,21 @@ def _plateau(view: ChannelView) -> Plateau | None:
     apart = 0.5 * part.shape[1] * grid.step_s
     furnace = float(np.median(grid.furnace[mask]))
     return Plateau(mask, middles(part), (second - first) / apart, furnace, a, b)
+
+
+def joined(runs: list[tuple[int, int]], apart: int) -> list[tuple[int, int]]:
+    """Runs (first and last index each) that are less than `apart` apart, as one.
+
+    >>> joined([(0, 3), (5, 6), (20, 22)], 4)
+    [(0, 6), (20, 22)]
+    """
+    out: list[tuple[int, int]] = []
+    for a, b in runs:
+        if out and a - out[-1][1] < apart:
+            out[-1] = (out[-1][0], b)
+        else:
+            out.append((a, b))
+    return out
 
 
 def at_rest(view: ChannelView, level: Plateau) -> tuple[Floats, Floats]:
@@ -92,7 +110,11 @@ def at_rest(view: ChannelView, level: Plateau) -> tuple[Floats, Floats]:
         apart = np.where(answers & np.isfinite(rest), 0.5 * np.abs(level.y + ahead - rest), 0.0)
         error = np.hypot(error, apart)
         surer = answers & ~(error <= by_rate)
+        stands = np.abs(late_slopes(view, level)) * SLOWEST_S < np.abs(level.furnace - level.y)
         rest, error = np.where(surer, level.y + ahead, rest), np.where(surer, by_rate, error)
+        # its rate is none where it stands off the furnace for good: no section is so slow
+        rest = np.where(stands, level.y, rest)
+        error = np.where(stands, np.maximum(LEAST_ERROR_C, view.resolution), error)
         view.memo["rest"], view.memo["rest apart"] = (rest, error), apart
     found: tuple[Floats, Floats] = view.memo["rest"]
     return found

@@ -14,12 +14,11 @@ from loadbook.analysis.trace.sensors import type_letter
 from loadbook.core.remarks import Remark, remark
 
 from .channels import Bools, ChannelView
-from .rest import Plateau, at_rest, plateau
+from .rest import SLOWEST_S, Plateau, at_rest, plateau
 
 HEATED_C = 60.0  # the peers must have been heated by this much
 REVERSED_SHARE, FELL_C = -0.2, -20.0
 SHORTED_SHARE = 0.4
-SLOWEST_S = 16 * 3600.0  # a channel this slow, or slower, to close its gap to the furnace does not lag: it stands
 DROP_C = 30.0
 DROP_S = 600.0
 OVER_SHARE, OVER_C = 1.04, 12.0
@@ -33,13 +32,14 @@ UNSURE_C = 6.0  # an error of where it comes to rest beyond which nothing is sai
 ERRORS = 1.5  # so many standard errors of where it comes to rest are left to it
 TABLE_FITS = 0.9  # of the time up to the end of the hold
 LEADS_C = 15.0
+MET_SHARE = 0.5
 FELL_BEGUN_C = 2.0  # below where it had been, and where it stood among its peers: it has begun to fall away
 
 
 def find_role_faults(view: ChannelView) -> list[Fault]:
     """Reversed, shorted and wrongly read channels. A channel gets the first of these that fits."""
     grid = view.grid
-    if len(grid.t) < 20 or len(view.channels) < 3:
+    if len(grid.t) < 20 or len(view.channels) < 2:
         return []
     level = plateau(view)
     falls = _falls(view)
@@ -128,7 +128,7 @@ def _over_or_under(view: ChannelView, row: int, level: Plateau) -> Fault | None:
     """At the late hold: above everything that heats it, or bound to stay far below."""
     reading = float(level.y[row])
     others = [i for i in range(len(level.y)) if i != row and np.isfinite(level.y[i])]
-    if not np.isfinite(reading) or len(others) < 2:
+    if not np.isfinite(reading) or not others:
         return None
     cold = _start(view, row)
     rest, error = at_rest(view, level)
@@ -325,9 +325,10 @@ def find_traded_roles(view: ChannelView) -> list[Fault]:
     wide = max(2, round(600.0 / grid.step_s))
     slope = np.zeros(len(load))
     slope[wide:-wide] = (load[2 * wide :] - load[: -2 * wide]) / (2 * wide * grid.step_s) * 3600.0
-    heating, cooling = slope > 20.0, slope < -20.0
+    heating, cooling = (slope > 20.0) & ~grid.outside, (slope < -20.0) & ~grid.outside
     if heating.sum() < 10:
         return []
+    level = plateau(view)
     others_of = {int(c): [i for i in np.flatnonzero(view.control) if i != c] for c in np.flatnonzero(view.control)}
     found = []
     for control, others in others_of.items():
@@ -339,6 +340,8 @@ def find_traded_roles(view: ChannelView) -> list[Fault]:
             ahead = middle(lead)
             if not ahead > LEADS_C:
                 continue
+            if level and level.y[candidate] - level.y[control] > MET_SHARE * ahead:
+                continue  # furnace and load meet at the hold, whichever is which
             behind = middle((own - grid.y[candidate])[cooling])
             if np.isfinite(behind) and behind < 0.3 * LEADS_C:
                 continue

@@ -139,7 +139,7 @@ def find_noisy(view: ChannelView) -> list[Fault]:
     found: list[Fault] = []
     for row in np.flatnonzero((mean > NOISY_C).any(axis=1)).tolist():
         others = _of_its_kind(view, row)
-        if len(others) < 2:
+        if len(others) < (1 if view.work[row] else 2):
             continue
         blocks, resolution = mean.shape[1], float(view.resolution[row])
         peers = np.median(mean[others], axis=0)
