@@ -320,6 +320,7 @@ WORKBOOKS: dict[str, tuple[Callable[[], bytes], str]] = {
     "entities of entities": (lambda: workbook(CELLS.replace("p1", "&a9;"), before=LAUGHS), "&a9;"),
     "a giant cell": (lambda: workbook(CELLS.replace("p1", "x" * 4_000_000)), "more than 32,767 characters"),
     "another office's format": (lambda: _zip({"content.xml": b"<x/>", "mimetype": b"x"}), "not an XLSX workbook"),
+    "a packed export": (lambda: _zip({"log.csv": b"Time,TC 1", "b.csv": b""}), "an archive of log.csv, b.csv"),
     "a part twice": (lambda: workbook(CELLS, extra={"XL/workbook.xml": b"<x/>"}), "twice"),
     "an old workbook of nothing": (lambda: b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(5000), "no size that is used"),
     "an old document that is no workbook": (lambda: container(OLD, "WordDocument"), "no workbook is in it"),

@@ -19,6 +19,8 @@ from loadbook.core.outside import LARGEST_TEXTS, LARGEST_UNPACKED, MOST_CELLS, M
 ZIP = b"PK\x03\x04"
 MEND = "Open it in a spreadsheet program and save it again as .xlsx, or export CSV"
 MOST_SHEET_ROWS = 1_048_576
+_OFFICE = {"mimetype", "[content_types].xml", "content.xml"}  # what other programs' documents hold
+MOST_NAMED = 3
 _FAULTS = (  # all that the zip reader raises on a damaged or encrypted file
     zipfile.BadZipFile, zlib.error, struct.error, KeyError, OSError, ValueError, RuntimeError, EOFError,
     OverflowError,
@@ -50,6 +52,13 @@ def safe_workbook(name: str, data: bytes) -> bytes:
             items = old.infolist()
             low = {item.filename.lower() for item in items}
             if "xl/workbook.xml" not in low:
+                if _OFFICE.isdisjoint(low):
+                    held = ", ".join(item.filename for item in items[:MOST_NAMED])
+                    raise IntakeError(
+                        "files packed into one are not read",
+                        [Problem(f"this is an archive of {held}{' ...' if len(items) > MOST_NAMED else ''}", name)],
+                        remedy="Unpack it, and give the files in it",
+                    )
                 raise _refused(name, "this is not an XLSX workbook")
             if len(items) > MOST_PARTS or len(low) < len(items):
                 raise _refused(name, f"the workbook has {len(items)} parts, or one of them twice")

@@ -14,7 +14,7 @@ from loadbook.analysis.trace.sensors import type_letter
 from loadbook.core.remarks import Remark, remark
 
 from .channels import Bools, ChannelView
-from .rest import SLOWEST_S, Plateau, at_rest, plateau
+from .rest import SLOWEST_S, Plateau, at_rest, late_slopes, plateau
 
 HEATED_C = 60.0  # the peers must have been heated by this much
 REVERSED_SHARE, FELL_C = -0.2, -20.0
@@ -340,8 +340,9 @@ def find_traded_roles(view: ChannelView) -> list[Fault]:
             ahead = middle(lead)
             if not ahead > LEADS_C:
                 continue
-            if level and level.y[candidate] - level.y[control] > MET_SHARE * ahead:
-                continue  # furnace and load meet at the hold, whichever is which
+            apart = level.y[candidate] - level.y[control] if level else 0.0
+            if level and apart > MET_SHARE * ahead and late_slopes(view, level)[control] * SLOWEST_S < apart:
+                continue  # furnace and load meet at the hold, whichever is which, or are on their way
             behind = middle((own - grid.y[candidate])[cooling])
             if np.isfinite(behind) and behind < 0.3 * LEADS_C:
                 continue
