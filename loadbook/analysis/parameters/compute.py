@@ -19,7 +19,7 @@ from .rates import rate_parameters
 from .run_view import look_at
 from .spread import spread_parameters
 
-ALGORITHM = "4"
+ALGORITHM = "5"
 
 
 def run_parameters(
