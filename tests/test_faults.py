@@ -567,6 +567,7 @@ def test_a_single_work_tc_beside_its_furnace(kind: str | None, reads: np.ndarray
     )
     found = find_faults(trace)
     assert [(f.kind, f.channel) for f in found] == ([(kind, "W1")] if kind else [])
+    assert kind != "frozen" or ("the furnace moved" in told(found[0]) and "peer" not in told(found[0]))
     if kind == "frozen" and reads[0] < 21.0:
         assert abs(found[0].start_s - ALONE[STOPPED]) <= 180.0
 

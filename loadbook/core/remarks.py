@@ -206,7 +206,8 @@ CODES: dict[str, tuple[str, str]] = {
         (
             "open", "open_beside", "reversed", "stands_above", "stands_below", "fell_away", "shorted_rise",
             "shorted_drop", "read_as", "left_range", "leads", "traded", "left_place", "at_once", "time_constant",
-            "frozen", "frozen_dead", "frozen_expected", "frozen_alone", "frozen_caught_up", "jumped", "jumped_and_back",
+            "frozen", "frozen_single", "frozen_furnace", "frozen_dead", "frozen_expected", "frozen_alone",
+            "frozen_caught_up", "jumped", "jumped_and_back",
             "noisy", "comes_and_goes", "drift", "drift_in_proportion", "drift_between", "drift_above", "drift_moved",
             "drift_place", "drift_reported", "position", "spike", "known_swap",
         ),

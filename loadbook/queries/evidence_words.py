@@ -132,6 +132,9 @@ _EVIDENCE: dict[str, Template] = {
     "{before_min} before; its nearest peers changed by a factor of {factor:.1f} at most. Last seen in its place at "
     "{seen_s:clock} (then up to {away_c_diff} from the furnace); in between, at the hold, it cannot be seen",
     "frozen": "stood at {stood_c:.1f} from {from_s:clock} for {for_min}, while its peers moved by {peers_c_diff}",
+    "frozen_single": "stood at {stood_c:.1f} from {from_s:clock} for {for_min}, while the furnace moved by "
+    "{peers_c_diff}",
+    "frozen_furnace": "the furnace moved by {peers_c_diff} and it stood still to the end",
     "frozen_dead": "it came in at {rate_c_per_h} and stopped dead",
     "frozen_expected": "answering the furnace half as fast as before, it would have moved by {expected_c_diff}",
     "frozen_alone": "every peer moved by {peers_c_diff} or more and it stood still to the end",

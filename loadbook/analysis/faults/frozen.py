@@ -200,15 +200,17 @@ def _judged(view: ChannelView, row: int, first: int, last: int, least_c: float =
     stopped &= not least_c
     if not (stopped or should_have or never or released or furnace_left):
         return None
+    beside = view.peers(row) != []  # a single work TC has its furnace alone
     said = [
-        remark("frozen", stood_c=float(value), from_s=float(t[first]), for_min=lasted / 60.0, peers_c_diff=float(moved))
-    ]
+        remark("frozen" if beside else "frozen_single", stood_c=value, from_s=float(t[first]), for_min=lasted / 60.0,
+               peers_c_diff=float(moved))
+    ]  # fmt: skip
     if stopped:
         said.append(remark("frozen_dead", rate_c_per_h=float(came_in * 3600.0)))
     if should_have:
         said.append(remark("frozen_expected", expected_c_diff=float(expected)))
     if never:
-        said.append(remark("frozen_alone", peers_c_diff=float(alone)))
+        said.append(remark("frozen_alone" if beside else "frozen_furnace", peers_c_diff=float(alone)))
     if released:
         said.append(remark("frozen_caught_up", jump_c_diff=float(let_go)))
     strength = max(overrun / max(resolution, 0.5), expected / needed, alone / needed if never or released else 0.0)
