@@ -149,6 +149,9 @@ SLIPS = {
     "after off by a millimetre": ("value_mm", "RING 1 od before 611.12;RING 1 od after 621.12", ""),
     "before and after swapped": ("value_mm", "GEAR 1 bore before 80.008;GEAR 1 bore after 80.002",
                                  "before and after swapped"),
+    "swapped, as fine as typed": ("value_in", every("GEAR", "bore", "before", "3.1496 3.1497 3.1498 3.1497 3.1508")
+                                  + ";" + every("GEAR", "bore", "after", "3.1508 3.1509 3.1510 3.1509 3.1496"),
+                                  "before and after swapped"),
     "a whole file's columns swapped": (
         "value_mm", ";".join(f"GEAR {k} bore before 80.00{7 + k % 2};GEAR {k} bore after 80.00{1 + k % 2}"
                              for k in range(1, 6)), "the other pieces moved by 0.006"),
@@ -211,6 +214,8 @@ HONEST = {
                                   + ";" + every("GEAR", "hub", "after", "81.98 81.99 81.981 81.984 81.979 81.992")),
     "movements of both signs": ("value_mm", every("PIN", "dia", "before", "3.001 3.002 3.0 3.001 3.002 3.001")
                                 + ";" + every("PIN", "dia", "after", "3.003 3.0 3.002 2.999 3.003 3.0")),
+    "as fine as typed": ("value_in", every("GEAR", "bore", "before", "3.1496 3.1497 3.1498 3.1497 3.1496")
+                         + ";" + every("GEAR", "bore", "after", "3.1498 3.1499 3.1500 3.1499 3.1494")),
     "no movement at all": ("value_mm", "GEAR 1 bore before 80.003;GEAR 1 bore after 80.003"),
     "a tool steel that grew 0.2 %": ("value_mm", "RING 1 od before 611.12;RING 1 od after 612.3"),
     "a coordinate of nothing": ("value_mm", "GEAR 1 x before 0"),

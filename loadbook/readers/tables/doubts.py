@@ -19,7 +19,7 @@ from loadbook.analysis.movement.slips import LENGTH_UNITS, Asked, Beside, Slip, 
 from loadbook.core.vocabulary.intake_kinds import OWN_UNIT_KINDS
 from loadbook.core.vocabulary.scales import RANGES, scale_of
 
-from .rows import Rows
+from .rows import READ, Rows
 
 RUNS_BACK = 10  # runs of a part, back from the last, that its readings are held against
 ENOUGH = 3  # other pieces of the book, or of a run; with fewer all those of the file are looked at
@@ -67,6 +67,7 @@ class _Doubts:
         self.cycle = (_numbered([None, *map(cycles.get, runs)])[0] - 1)[1:][self.run]
         steps = dict(conn.execute("SELECT gauge, resolution_mm FROM gauge WHERE resolution_mm IS NOT NULL"))
         self.step = np.fromiter(map(steps.get, gauge, repeat(0.0)), float, count)
+        self.step = np.where(self.step > 0.0, self.step, self._typed_to()[self.of])
         self.stock = _stock(conn, parts, pieces)[self.piece]
         repeats = _numbered([n or 1 for n in number])[0]
         self.stands = (self.piece * len(asked) + self.of) * 2 + self.after
@@ -75,6 +76,17 @@ class _Doubts:
         of_book, of_file = _last(self.stands, 0, self.known), _last(self.stands, self.known, count)
         self.of_book, self.of_file = (self._stages(_places(last)) for last in (of_book, of_file))
         self.book_moves, self.file_moves = self._moves(of_book), self._moves(of_book | of_file)
+
+    def _typed_to(self) -> Array:
+        """(characteristics,) The finest step that the file tells each in [mm, or its own unit]; 0 where in none."""
+        finest = np.zeros(len(self.asked), np.int64)
+        for column in READ:
+            cells = self.rows.cells.get(column)
+            if cells:
+                digits = np.fromiter((_decimals(cells[i]) for i in self.good), np.int64, len(self.good))
+                np.maximum.at(finest, self.of[self.known :], digits)
+        unit = np.array([LENGTH_UNITS.get(self._unit(what), 1.0) for what in self.asked])
+        return np.where(finest > 0, unit * 10.0**-finest, 0.0)
 
     def _stages(self, some: Array) -> Groups:
         """Values of a characteristic at a stage."""
@@ -172,6 +184,16 @@ class _Doubts:
         shown = cells[row] if cells else f"{value:.10g}"
         words = slip_words(found, what, self._unit(what), value, "after" if self.after[i] else "before")
         self.rows.question(row, words, header, shown, f"{header} {found.cause} {found.unit}")
+
+
+def _decimals(cell: str | None) -> int:
+    """How many figures stand behind the decimal mark.
+
+    >>> _decimals("10.0010"), _decimals('8,05 "'), _decimals("12"), _decimals(None)
+    (4, 2, 0, 0)
+    """
+    behind = (cell or "").replace(",", ".").rpartition(".")
+    return len(behind[2]) - len(behind[2].lstrip("0123456789")) if behind[1] else 0
 
 
 def _numbered(values: Sequence[Any]) -> tuple[Array, dict[Any, int]]:
