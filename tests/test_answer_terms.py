@@ -417,6 +417,27 @@ def test_two_gauges_of_one_movement_are_named_by_every_question(tmp_path: Path, 
         assert told["finding"] == "goes_with" and told["effect"] == pytest.approx(20.0, abs=6.0)
 
 
+@pytest.mark.parametrize("goes", [True, False])
+@pytest.mark.parametrize("scale", ["um", "um per 100 mm"])
+def test_a_scale_that_does_not_fit_how_movement_goes_with_size_is_named(tmp_path: Path, goes: bool, scale: str) -> None:
+    size = {"PN-0": 0.2, "PN-1": 1.0, "PN-2": 10.0}
+    history = changed(lambda part, run: "laid")
+    history["z"] *= history["part"].map(size) if goes else 1.0
+    rows = tables(history, scale=scale)
+    for row in rows["characteristic"]:
+        row["reference_length_mm"] = 100.0 * size[row["part"]]
+    book = BookFolder.create(tmp_path / "b")
+    with book.write() as conn:
+        add_intake(conn, "t", {name: rows[name] for name in ORDER}, rows_read=1, taken_by="t")
+    fits = scale == ("um per 100 mm" if goes else "um")
+    found = answer(book, Question(part="PN-0"))
+    other = [r.figures["scale"] for r in found.remarks if r.code == "other_scale"]
+    assert other == ([] if fits else ["um per 100 mm" if goes else "um"])
+    if other:
+        asked = answer(book, Question(part="PN-0", scale=other[0]))
+        assert "other_scale" not in [r.code for r in asked.remarks]
+
+
 def test_a_cycle_whose_runs_had_another_atmosphere_than_it_states_is_asked_in_theirs(tmp_path: Path) -> None:
     """The cycle says vacuum, all its runs were filled with argon: asked of the cycle, argon is answered."""
     rows = tables(Shop("plain", 30, 6, seed=3).history())

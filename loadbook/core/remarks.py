@@ -69,6 +69,7 @@ CODES: dict[str, tuple[str, str]] = {
     # what a figure must not be taken for
     "set_aside": (CAUTION, CUSTOMER),
     "few_read_after": (CAUTION, CUSTOMER),
+    "other_scale": (CAUTION, SHOP),
     "settings_achieved": (CAUTION, SHOP),
     "otherwise_lately": (CAUTION, SHOP),
     "as_lately": (CAUTION, SHOP),

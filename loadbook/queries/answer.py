@@ -16,12 +16,12 @@ from loadbook.analysis.answers.estimate import BOUND_PARTS, History, Reply
 from loadbook.analysis.answers.fewparts import Kind
 from loadbook.analysis.answers.refusal import Refusal
 from loadbook.analysis.answers.scale import Scale, harm
-from loadbook.analysis.answers.working import fitted
+from loadbook.analysis.answers.working import fitted, left_out_score
 from loadbook.analysis.movement.scale import MOSTLY_GAUGE
 from loadbook.analysis.planning.stock import Stock
 from loadbook.core.errors import CalculationError, UsageError
 from loadbook.core.remarks import Remark, remark
-from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS
+from loadbook.core.vocabulary.intake_kinds import KEPT_ONLY_KINDS, SIZE_KINDS
 from loadbook.store.run_records import load_cycle
 
 from . import answer_remarks, answer_terms, answer_words, heating_stress, remark_words
@@ -34,6 +34,8 @@ from .history import Measured, Pieces
 from .hours import Hours, Quotes
 from .source import BookSource, Source, by_plant, evidence, source_of
 
+SIZES_APART = 1.5  # the largest over the smallest from which on it can be told whether movement goes with size
+TOLD_BETTER = 4.0  # log score of runs left out
 LEAST_WITHIN = 10  # degrees inside runs that another kind needs to say how far its pieces spread
 
 if TYPE_CHECKING:
@@ -171,6 +173,7 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
         without = _interval(plain, asked, question, scale)
         out.remarks.append(heating_stress.took_part(history, asked, without, _shown_unit(about, scale)))
     out.remarks += answer_remarks.of_reply(history, reply, asked, scale, source.zone)
+    out.remarks += _other_scale(source, about, pieces, history)
     return out
 
 
@@ -267,6 +270,20 @@ def _asked(question: Question, about: Subject, pieces: Pieces) -> Asked:
         furnace=question.furnace, plant=question.plant, section_mm=about.section_thick_mm,
         day=answerdata.day_of(question.on) if question.on else None, settings=question.settings,
     )  # fmt: skip
+
+
+def _other_scale(source: Measured, about: Subject, pieces: Pieces, history: History) -> list[Remark]:
+    """Where sizes are worked with in µm though movement goes with size, or the other way round: runs left out tell."""
+    frame = pieces.frame
+    per = 100.0 / frame["reference_length_mm"].to_numpy(dtype=float)
+    other, turn = {"um": ("um per 100 mm", per), "um per 100 mm": ("um", 1.0 / per)}.get(about.scale, ("", per))
+    if not other or about.kind not in SIZE_KINDS or not np.isfinite(per).all() or per.max() < SIZES_APART * per.min():
+        return []
+    with suppress(CalculationError):
+        turned = fitted(frame.assign(z=frame["z"] * turn), source.breaks, source.extra, suspected=pieces.flagged)
+        if left_out_score(turned, np.log(turn)) > left_out_score(history) + TOLD_BETTER:
+            return [remark("other_scale", scale=other)]
+    return []
 
 
 def _label(value: str | None, pieces: Pieces, column: str) -> str | None:

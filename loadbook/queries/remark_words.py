@@ -244,6 +244,10 @@ _SHOP: dict[str, Words] = {
         f"the last {many(f['runs'], 'run')} moved otherwise than all that came before: something changed that nobody "
         "declared"
     ),
+    "other_scale": lambda f, s: (
+        f"Movement {'goes' if '100' in f['scale'] else 'does not go'} with size: runs left out are told better so. Ask "
+        f"with --scale {_quoted(f['scale'])}, or amend the scale of these characteristics."
+    ),
     "few_read_after": lambda f, s: (
         f"Only {f['read']} of {f['of']} readings before have one after: the figures are of such pieces as were read "
         "again. If those looked bad, or good, the others moved otherwise: read every piece of the next runs."
