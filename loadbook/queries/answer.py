@@ -42,6 +42,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from zoneinfo import ZoneInfo
 
+    import pandas as pd
+
     from loadbook.analysis.trace.model import Cycle
     from loadbook.store.book import BookFolder
 
@@ -173,7 +175,7 @@ def answer_of(source: Measured, question: Question, about: Subject, process: str
         without = _interval(plain, asked, question, scale)
         out.remarks.append(heating_stress.took_part(history, asked, without, _shown_unit(about, scale)))
     out.remarks += answer_remarks.of_reply(history, reply, asked, scale, source.zone)
-    out.remarks += _other_scale(source, about, pieces, history)
+    out.remarks += _other_scale(source, about, pieces.frame, history)
     return out
 
 
@@ -272,15 +274,14 @@ def _asked(question: Question, about: Subject, pieces: Pieces) -> Asked:
     )  # fmt: skip
 
 
-def _other_scale(source: Measured, about: Subject, pieces: Pieces, history: History) -> list[Remark]:
+def _other_scale(source: Measured, about: Subject, frame: pd.DataFrame, history: History) -> list[Remark]:
     """Where sizes are worked with in µm though movement goes with size, or the other way round: runs left out tell."""
-    frame = pieces.frame
     per = 100.0 / frame["reference_length_mm"].to_numpy(dtype=float)
     other, turn = {"um": ("um per 100 mm", per), "um per 100 mm": ("um", 1.0 / per)}.get(about.scale, ("", per))
     if not other or about.kind not in SIZE_KINDS or not np.isfinite(per).all() or per.max() < SIZES_APART * per.min():
         return []
     with suppress(CalculationError):
-        turned = fitted(frame.assign(z=frame["z"] * turn), source.breaks, source.extra, suspected=pieces.flagged)
+        turned = History(frame.assign(z=frame["z"] * turn), source.breaks, source.extra)
         if left_out_score(turned, np.log(turn)) > left_out_score(history) + TOLD_BETTER:
             return [remark("other_scale", scale=other)]
     return []
