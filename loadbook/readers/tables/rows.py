@@ -28,6 +28,8 @@ _LONG_MINUS = re.compile(r"^[\u2212\u2013](?=[\d.,])")  # as word processors wri
 _THOUSANDS = re.compile(r"^[-+]?\d{1,3}([ \u00a0\u202f'’]\d{3})+([.,]\d*)?$")
 _NUMBER_AND = re.compile(r"^([-+]?\d+(?:[.,]\d*)?)(\s+\D.{0,40}|[^\w\s.,].{0,40})$")  # 12O may be 120
 _NOTHING = ("", "-", "n/a", "na", "nil", "none", "null", "nan", "x", "tbd", "ok")
+# what stands below a table
+_BELOW = re.compile(r"\s*((sub)?totals?|sum|average|mean|notes?|remarks?|end)\b", re.IGNORECASE)
 _THOUSAND = re.compile(r"^[-+]?[1-9]\d{0,2}\.\d{3}$", re.ASCII)
 _LOCAL_DAY = re.compile(
     r"^(\d{1,2})([/.-])(\d{1,2})\2(\d{4})(?:[ T]+(\d{1,2}):(\d\d)(?::(\d\d))?\s*([ap]m)?)?$", re.IGNORECASE | re.ASCII
@@ -442,7 +444,9 @@ def _convert_column(
         if cell in wrong:
             found.refuse(index, wrong[cell].what, header, cell.strip(), wrong[cell].remedy)
         elif column.required and values[index] is None and index not in unlike:
-            found.refuse(index, "this is required", header, None, "Fill it in")
+            below = _BELOW.match(next((c for c in (column[index] for column in sheet.columns) if c), ""))
+            mend = "Delete the row, if it is a total or a note" if below else "Fill it in"
+            found.refuse(index, "this is required", header, None, mend)
 
 
 class _Turned(dict[str | None, Any]):
