@@ -340,10 +340,11 @@ def find_traded_roles(view: ChannelView) -> list[Fault]:
             ahead = middle(lead)
             if not ahead > LEADS_C:
                 continue
-            apart = level.y[candidate] - level.y[control] if level else 0.0
-            if level and apart > MET_SHARE * ahead and late_slopes(view, level)[control] * SLOWEST_S < apart:
-                continue  # furnace and load meet at the hold, whichever is which, or are on their way
             behind = middle((own - grid.y[candidate])[cooling])
+            if level and not np.isfinite(behind):  # no cooling in the furnace: what the hold shows has to do
+                apart = level.y[candidate] - level.y[control]
+                if apart > MET_SHARE * ahead and late_slopes(view, level)[control] * SLOWEST_S < apart:
+                    continue  # furnace and load meet there, whichever is which, or are on their way
             if np.isfinite(behind) and behind < 0.3 * LEADS_C:
                 continue
             rest = grid.y[[i for i in work if i != candidate]]
