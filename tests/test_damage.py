@@ -184,6 +184,7 @@ def test_one_connection_and_two_find_the_same(traced: BookFolder) -> None:
     ):
         assert any(line.startswith(sign) for line in alone), sign
     assert sum("its rows are not what was taken in" in line for line in alone) == 2
+    assert records(traced.read(), BookFolder(traced.path)) == alone
     assert verify(traced).wrong == alone
 
 

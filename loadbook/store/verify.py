@@ -103,11 +103,13 @@ def verify(
         if after:
             found.wrong.extend(_contents(conn, after, {row["run"] for row in rows}))
         else:
-            found.wrong.extend(_whole(conn, BookFolder(book.path), found))
+            found.wrong.extend(records(conn, BookFolder(book.path)))
         found.last_link = chain.last_link(conn)
         found.links_file = book.setting(kept_links.FILE)
         found.links = conn.execute("SELECT count(*) FROM chain WHERE link > ?", (after,)).fetchone()[0]
         if not after:
+            found.snapshot, wrong = snapshot.check(book)
+            found.wrong.extend(wrong)
             found.noted += _by_an_older_program(conn)
     except DamageError as exc:  # a value that is not of its type
         found.wrong.append(str(exc))
@@ -164,40 +166,28 @@ def _open_to_all(book: BookFolder) -> list[str]:
     return [f"anyone on this computer may write {found[0]}{more}: chmod -R o-w {quote(str(book.path))} ends that"]
 
 
-def _whole(conn: sqlite3.Connection, beside: BookFolder, found: Verified) -> list[str]:
-    """What is wrong with a book's records, one sentence each: pages, references, schema, chain, seals, snapshot.
+def records(conn: sqlite3.Connection, beside: BookFolder | None = None) -> list[str]:
+    """What is wrong with a book's records, one sentence each: pages, references, schema, chain, seals.
 
-    beside  the same book, not opened yet: there a second processor does what is SQLite's and the engine's own work,
-            while the chain and the seals are computed on this one
+    beside  the same book, not opened yet: there SQLite checks its pages and references on a second processor, while
+            the chain and the seals are computed on this one
     """
-    with ThreadPoolExecutor(1) as other:
-        engines = other.submit(_by_engines, beside, found)
-        contents = _contents(conn)
-        database, kept = engines.result()
-    return list(dict.fromkeys([*database, *contents, *kept]))  # one damage can stand in the way of several steps
+    if beside is None:
+        wrong = [*_database(conn), *_contents(conn)]
+    else:
+        with ThreadPoolExecutor(1) as other:
+            database = other.submit(_database_of, beside)
+            contents = _contents(conn)
+            wrong = [*database.result(), *contents]
+    return list(dict.fromkeys(wrong))  # one damage can stand in the way of several steps
 
 
-def records(conn: sqlite3.Connection) -> list[str]:
-    """What is wrong with a book's records, without anything beside them."""
-    return list(dict.fromkeys([*_database(conn), *_contents(conn)]))
-
-
-def _by_engines(book: BookFolder, found: Verified) -> tuple[list[str], list[str]]:
-    """What is wrong with the file as SQLite sees it, and with the snapshot as the other engine does."""
+def _database_of(book: BookFolder) -> list[str]:
     with book:
         try:
-            conn = book.read()
-            conn.execute("BEGIN")
+            return _database(book.read())
         except (LoadbookError, *TROUBLE) as exc:
-            return [f"book.sqlite cannot be opened ({exc}): restore it from a backup"], []
-        database = _database(conn)
-        try:
-            found.snapshot, wrong = snapshot.check(book)
-        except DamageError as exc:  # a value that is not of its type
-            wrong = [str(exc)]
-        except TROUBLE as exc:
-            wrong = [f"book.sqlite cannot be read to its end ({exc}): restore it from a backup"]
-        return database, wrong
+            return [f"book.sqlite cannot be opened ({exc}): restore it from a backup"]
 
 
 def _database(conn: sqlite3.Connection) -> list[str]:
