@@ -17,6 +17,7 @@ from loadbook.core.vocabulary.scales import scale_of
 from .cells import Sheet
 
 _UNIT_BEHIND = re.compile(r"^(.*?)\s*(?:\(\s*([^()]+?)\s*\)|\[\s*([^\[\]]+?)\s*\]|,\s*([^\s,]+))$", re.DOTALL)
+_NUMBER_BEHIND = re.compile(r"^(.+?)(?:[\s_.-]+(?:no|nr|number)\.?|\s*#)\s*:?$")
 _SIGNS = re.compile(r"[\s#*:.,/-]+")
 _VULGAR = {"¼": " 1/4", "½": " 1/2", "¾": " 3/4", "⅛": " 1/8", "⅜": " 3/8", "⅝": " 5/8", "⅞": " 7/8", "⁄": "/"}
 _FRACTION = re.compile(r"^(?:(\d{1,4})(?:\s+|\s*-\s*))?(\d{1,2})/(\d{1,2})\s*(.*)$", re.ASCII)
@@ -30,13 +31,16 @@ _CLOCK = re.compile(r"^[ T]\s*(\d{1,2}):(\d\d)(?::(\d\d))?\s*([ap]m)?$", re.IGNO
 
 
 def heading(text: str, known: Container[str]) -> str:
-    """A heading as the column's name, where it is one with its unit behind it, or with signs for its blanks.
+    """A heading as the column's name, where it is one with its unit behind it, with signs for its blanks, or called a
+    number.
 
     >>> names = {"length_in", "value_um", "value_hrc", "heat_number", "tempered_at_f", "c_pct"}
     >>> [heading(t, names) for t in ("Length (in)", "VALUE [µm]", "Value, HRC", "Heat-Number:", "C (%)")]
     ['length_in', 'value_um', 'value_hrc', 'heat_number', 'c_pct']
     >>> heading("Tempered at (°F)", names), heading("Length (approx)", names), heading("Length", names)
     ('tempered_at_f', 'length_(approx)', 'length')
+    >>> [heading(t, {"part", "run", "heat_number"}) for t in ("Part No.", "RUN #", "Heat no", "Part number", "Casino")]
+    ['part', 'run', 'heat_number', 'part', 'casino']
     """
     plain = text.strip().lower().replace(" ", "_")
     if plain in known:
@@ -49,6 +53,9 @@ def heading(text: str, known: Container[str]) -> str:
         name = "_".join(filter(None, (_SIGNS.sub("_", stem).strip("_"), end)))
         if name in known and (end or not said):
             return name
+    if called := _NUMBER_BEHIND.match(text.strip().lower()):
+        stem = _SIGNS.sub("_", called[1]).strip("_")
+        return next((name for name in (stem, f"{stem}_number") if name in known), plain)
     return plain
 
 
