@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from loadbook.analysis.faults.channels import channel_view
+from loadbook.analysis.faults.channels import channel_view, outside
 from loadbook.analysis.faults.find import KINDS, find_faults
 from loadbook.analysis.trace.model import MISSING, OPEN, OUT_OF_RANGE, Channel, Event, Fault, Trace
 from loadbook.analysis.trace.phases import find_phases
@@ -601,3 +601,15 @@ def test_a_wrong_type_is_seen_where_the_furnace_is_switched_on_and_off() -> None
     values = np.round(np.vstack([drive, *bodies]) + np.random.default_rng(5).normal(0.0, 0.15, (5, ALONE.size)), 1)
     channels = (Channel(1, "C1", "control"), *(Channel(10 + i, f"W{i}", "work", tc_type="K") for i in (1, 2, 3, 4)))
     only(find_faults(Trace(ALONE, values, np.zeros(values.shape, np.uint8), channels)), "wrong type", "W3")
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("seed", range(25, 35))
+def test_a_load_charged_hot_is_found_to_be_taken_out(seed: int) -> None:
+    """However its first readings scatter: what has not warmed yet was not taken out."""
+    rng, t = np.random.default_rng(seed), np.arange(600)
+    warming = np.where(t < 30, 25.0, 900.0 - 875.0 * np.exp(-np.clip(t - 30, 0, None) / 60.0))
+    load = np.where(t < 400, warming, 25.0 + (warming[399] - 25.0) * np.exp(-(t - 400) / 8.0))
+    work = np.array([1.0, 0.99, 0.98])[:, None] * load + rng.normal(0.0, 1.5, (3, 600))
+    found = outside(work, 900.0 + rng.normal(0.0, 1.0, 600), 60.0)
+    assert not found[60:390].any() and found[410:].all()

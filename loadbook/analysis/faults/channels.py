@@ -351,7 +351,7 @@ STANDS_C, FAR_C = 5.0, 150.0  # not in yet: no TC moves, and the furnace is so f
 MOST_OF = 0.6  # of the work TCs: one of three may be at fault
 GONE_SHARE, KEPT_SHARE = 0.35, 0.25  # taken out: they have lost so much of their way from the start, the furnace less
 OUT_C_PER_S = 600.0 / 3600.0  # and the quickest of them went as no furnace cools
-AGAIN_C = 60.0
+AGAIN_C = 60.0  # what has warmed by so much was in the furnace, and is again
 
 
 def outside(y: Floats, furnace: Floats, step_s: float) -> Bools:
@@ -371,12 +371,14 @@ def outside(y: Floats, furnace: Floats, step_s: float) -> Bools:
     span = max(1, round(300.0 / step_s))
     while first < furnace.size:
         hottest = np.fmax.accumulate(y[:, first:], axis=1)
-        gone = _most(far[:, first:] & (y[:, first:] < hottest - GONE_SHARE * (hottest - start)), y[:, first:])
+        way = hottest - start
+        gone = far[:, first:] & (way > AGAIN_C) & (y[:, first:] < hottest - GONE_SHARE * way)
+        gone = _most(gone, y[:, first:])
         if not gone.any():
             break
         at = first + int(np.argmax(gone))
         left = np.flatnonzero(level[first : at + 1] >= np.nanmax(level[first : at + 1]) - STANDS_C)[-1] + first
-        fell = np.fmax.reduce(y[:, left] - y[:, min(left + span, at)]) / (step_s * min(span, at - left))
+        fell = np.fmax.reduce(y[:, left] - y[:, min(left + span, at)]) / (step_s * min(span, max(at - left, 1)))
         lost = (furnace[left] - furnace[at]) / (furnace[left] - float(median_of(start)[0]))
         if not (fell >= OUT_C_PER_S and lost <= KEPT_SHARE):
             break

@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from loadbook.analysis.quantiles import median_of
+
 Array = np.ndarray[Any, Any]
 
 MOST = 40  # values of a group that a reading is held against
@@ -66,8 +68,8 @@ class Lists:
         told = []
         for values in self.parts:
             count = _count(values)
-            about = _median(values, count)
-            away = _median(abs(values - about[:, None]), count)
+            about = median_of(values.T)
+            away = median_of(abs(values - about[:, None]).T)
             told.append((count, about, 1.4826 * away * (1.0 + 2.0 / np.sqrt(np.maximum(count, 1)))))
         return tuple(map(np.concatenate, zip(*told, strict=True)))
 
@@ -136,10 +138,3 @@ class Peers:
 
 def _count(values: Array) -> Array:
     return np.asarray((~np.isnan(values)).sum(axis=1))
-
-
-def _median(values: Array, count: Array) -> Array:
-    """Of each row, of as many values as it has."""
-    ordered, row = np.sort(values, axis=1), np.arange(len(values))
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, values.shape[1] - 1)
-    return np.asarray((ordered[row, low] + ordered[row, high]) / 2)
