@@ -62,6 +62,16 @@ def test_reactive_metal(piece: LoadPiece, gas: str, found: list[str]) -> None:
     assert codes(piece, gas=gas) == found
 
 
+def test_a_cooling_counts_with_the_temperature_that_it_begins_at() -> None:
+    vacuum = replace(RELIEF, atmosphere="vacuum", process="stress relief anneal")
+    *rest, cooling = vacuum.segments
+    assert codes(TITANIUM, by=vacuum) == []
+    assert codes(TITANIUM, by=replace(vacuum, segments=(*rest, replace(cooling, atmosphere="nitrogen")))) == [
+        "reactive_in_gas"
+    ]
+    assert codes(replace(STEEL, tempered_at_c=640.0), by=vacuum) == ["above_temper"]  # relief, whatever it is called
+
+
 def test_titanium_in_air_below_its_limit_is_let_be_and_what_was_reached_counts() -> None:
     """1000 °F, 538 °C, is the usual limit without removing scale and case: MIL-H-81200B."""
     assert codes(TITANIUM, reached_c=530.0) == []

@@ -66,6 +66,7 @@ per = "25.4 mm"
 floor = "30 min"
 """
 ).cycle
+SOAKING = tuple(replace(x, event="soak start") if x.quantity == "spread" else x for x in GOOD.limits)
 BURNING = replace(GOOD, limits=tuple(replace(x, value=120.0) if x.event == "door opened" else x for x in GOOD.limits))
 PART = Subject(
     "P", "42CrMo4", "low-alloy steel", "ring", 30.0, 10.0, tempered_at_c=650.0, max_soak_c=680.0,
@@ -108,7 +109,8 @@ def test_a_good_cycle_for_a_part_it_suits_has_no_remark() -> None:
         ("contradiction", segment(3, asked_rate_c_per_h=210.0)),
         ("contradiction", segment(5, asked_rate_c_per_h=90.0)),  # slower than rate_min
         ("contradiction", limit("over_temperature", 605.0)),  # the hold's band reaches 610
-        ("contradiction", segment(4, band_low_c=2.0, band_high_c=2.0)),  # a spread of 15 allowed in a band of 4
+        ("contradiction", replace(segment(4, band_low_c=2.0, band_high_c=2.0), limits=SOAKING)),  # 15 in a band of 4
+        ("contradiction", limit("over_temperature", 590.0)),
         ("contradiction", segment(3, target_c=500.0)),  # behind it the hold is at 600
         ("no band", segment(2, band_high_c=None)),
         ("no backfill temperature", without(event="gas backfill")),
@@ -164,7 +166,10 @@ def test_what_a_cycle_does_not_say_or_contradicts(remark: str, cycle: Cycle) -> 
         ("near or above Ac1", replace(PART, ac1_c=620.0)),
         ("above the material's hottest hold", replace(PART, max_soak_c=605.0)),
         ("temper embrittlement", replace(PART, pct=(("c", 0.4), ("cr", 1.0)), ac1_c=740.0)),
+        ("Ac1 not known", replace(PART, pct=())),
+        ("Ac1 not known", replace(PART, pct=(("c", 0.01), ("mn", 0.05), ("si", 0.05), ("ni", 18.0)))),  # Andrews: 420
         ("plating or braze", replace(PART, operations=("nickel plating",))),
+        ("plating or braze", replace(PART, conditions=("chrome-plated",))),
         ("volatile metal in vacuum", replace(PART, family="brass", tempered_at_c=None, pct=())),
         ("soak by section unknown", replace(PART, section_thick_mm=None)),
     ],
@@ -228,6 +233,37 @@ def test_reactive_metal_in_air() -> None:
     zirconium = Subject("Z", "zirconium", "zirconium", section_thick_mm=20.0, reactive=True)
     assert names(GOOD, zirconium) == []
     assert set(names(replace(GOOD, atmosphere="air"), zirconium)) == {"reactive metal"}
+
+
+def test_several_segments_stay_in_a_range_together() -> None:
+    each = segment(5, asked_rate_c_per_h=110.0)  # 1.6 h up from 425, 1.5 h at 600, 1.6 h down to 425
+    found = read(review(each, [STAINLESS]))
+    assert [(r.name, r.where) for r in found] == [("sensitising range", "segments 3 to 5")]
+    assert found[0].figures["inside_h"] == pytest.approx(175 / 150 + 1.5 + 175 / 110)
+
+
+def test_what_a_word_is_no_sign_of() -> None:
+    assert (
+        names(GOOD, replace(PART, conditions=("hot rolled plate",), operations=("surface plate check", "unplated")))
+        == []
+    )
+    assert names(segment(4, band_low_c=2.0, band_high_c=2.0)) == []  # a spread from the hold's beginning may well bind
+
+
+def test_a_process_that_transforms_is_not_held_to_what_harms_a_tempered_steel() -> None:
+    hot = replace(segment(4, target_c=850.0), process="harden", title="Harden, then oil")
+    ramp = tuple(replace(s, target_c=850.0) if s.number == 3 else s for s in hot.segments)
+    over = tuple(replace(x, value=900.0) if x.quantity == "over_temperature" else x for x in hot.limits)
+    hot = replace(hot, segments=ramp, limits=over)
+    assert names(hot) == []
+    quench = replace(hot.segments[4], asked_rate_c_per_h=None, rate_max_c_per_h=None, rate_min_c_per_h=None)
+    unsaid = replace(hot, segments=(*hot.segments[:4], quench),
+                     limits=tuple(x for x in hot.limits if x.quantity != "cooling_rate"))  # fmt: skip
+    assert names(unsaid) == ["no quench rate"]
+    bath = tuple(x for x in hot.limits if x.event != "door opened" and x.quantity != "cooling_rate")
+    assert names(replace(hot, segments=hot.segments[:4], limits=bath)) == []  # it goes into oil
+    below = replace(hot, process="stress relief anneal")
+    assert names(below) == ["above tempering", "near or above Ac1", "above the material's hottest hold"]
 
 
 def test_no_hold() -> None:

@@ -505,9 +505,9 @@ def test_a_review_says_when_a_treatment_softens() -> None:
     from loadbook.analysis.planning.softening import Hardness, softens
     from loadbook.queries import review_words
 
-    def said(unit: str, *pairs: tuple[float, float], lower: float | None = None) -> list[str]:
+    def said(unit: str, *pairs: tuple[float, float], lower: float | None = None, process: str = "age") -> list[str]:
         read = Hardness("P", "core", unit, [("R1", *p) for p in pairs], lower)
-        return [review_words.said(r, "si").remark for r in softens([read])]
+        return [review_words.said(r, "si").remark for r in softens([read], process)]
 
     assert said("HRC", (52.0, 48.0), (51.5, 48.5), (51.8, 47.9), lower=50.0) == [
         "core fell from 51.8 to 48 HRC (middle of 3 pieces in 1 run); 3 of 3 pieces fell below 50 HRC"
@@ -517,6 +517,12 @@ def test_a_review_says_when_a_treatment_softens() -> None:
     assert said("HV 10", (400.0, 395.0), (405.0, 401.0), (398.0, 399.0)) == []
     assert said("HRC", (52.0, 48.0), (51.5, 48.5)) == []  # two pieces
     assert said("HRC", (20.0, 60.0), (21.0, 61.0), (19.0, 60.0)) == []  # hardened
+    tempered = (54.0, 48.0), (54.5, 48.5), (53.8, 47.9)
+    assert said("HRC", *tempered, lower=46.0, process="temper") == []  # as asked
+    assert said("HRC", *tempered, lower=48.0, process="temper") == [
+        "core fell from 54 to 48 HRC (middle of 3 pieces in 1 run); 1 of 3 pieces fell below 48 HRC"
+    ]
+    assert said("HRC", *tempered, process="stress relief anneal") != []
 
 
 def test_stress_and_section_results_are_no_movement_in_lengths(own: BookFolder) -> None:

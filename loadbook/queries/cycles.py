@@ -148,8 +148,7 @@ def review(
         ]
     subjects = [subject_of(conn, part) for part in names]
     remarks = read_through(found, subjects, margin_c, furnaces_of(conn, found))
-    if "anneal" not in found.process.casefold():  # which is asked to soften
-        remarks += softens(_hardness(conn, found, names))
+    remarks += softens(_hardness(conn, found, names), found.process)
     return Reviewed(f"{found.cycle} revision {found.revision}", tuple(said(r, book.units) for r in remarks))
 
 

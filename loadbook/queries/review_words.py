@@ -83,13 +83,20 @@ WORDS: dict[str, tuple[str, ...]] = {
         "no ramp limit", "{kind}ing without a fastest rate",
         "uneven heating and cooling is what makes temperature differences, and these make movement",
     ),
+    "no_quench_rate": (
+        "no quench rate", "the quench has neither a slowest nor a fastest rate",
+        "too slow leaves the piece soft, too quick moves and cracks it; which it was, nobody can say afterwards",
+    ),
     "asks_above_limit": ("contradiction", "asks {asked_c_per_h} and allows {most_c_per_h} at most", _BREAKS),
     "asks_below_limit": ("contradiction", "asks {asked_c_per_h}, slower than it allows", _BREAKS),
     "band_over_limit": (
         "contradiction", "its band reaches {top_c}, and the over-temperature limit is {limit_c}", _BREAKS,
     ),
+    "target_over_limit": (
+        "contradiction", "it goes to {target_c}, and the over-temperature limit is {limit_c}", _BREAKS,
+    ),
     "spread_over_band": (
-        "contradiction", "a spread of {spread_c_diff} is allowed during holds, but the band is {band_c_diff} wide",
+        "contradiction", "a spread of {spread_c_diff} is allowed during the soak, but the band is {band_c_diff} wide",
         _BREAKS,
     ),
     "wrong_direction": ("contradiction", "a {kind} that goes from {from_c:number} to {to_c}", _BREAKS),
@@ -157,6 +164,10 @@ WORDS: dict[str, tuple[str, ...]] = {
         "part of the section would transform and harden or soften on cooling; the estimate is good to some tens of "
         "degrees",
         "{source}",
+    ),
+    "ac1_unknown": (
+        "Ac1 not known", "the hold reaches {top_c}; where austenite begins in {material} is not known",
+        "its record has neither Ac1 nor a composition that the formula is good for: amend materials, ac1_c",
     ),
     "above_max_soak": (
         "above the material's hottest hold", "the hold reaches {top_c}; {material} may be held at {most_c} at most",

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 from loadbook.analysis.clauses.recorded import SURVEY, gases_in, survey_covers
 from loadbook.analysis.trace.model import Cycle, FurnaceCheck
-from loadbook.analysis.trace.route import AUSTENITIZES
+from loadbook.analysis.trace.route import begins_anew, heats_again
 from loadbook.core.remarks import COMMON, Remark, remark
 
-from .review import MARGIN_C, TITANIUM_AIR_C, stages
+from .review import MARGIN_C, TAKEN_UP, TITANIUM_AIR_C, hottest_hold_binds, stages
 
 MIL_H_81200 = "MIL-H-81200B (1991)"
 RECORD = "the material's record"
@@ -27,7 +27,6 @@ AIR_LIMIT_C = {
     "refractory": (400.0, COMMON),
 }
 AIR_LIMIT_OTHER_C = 200.0  # a material that its record calls reactive, and that is none of these: common practice
-TAKEN_UP = {"nitrogen", "hydrogen", "ammonia", "endothermic gas", "exothermic gas", "carbon dioxide", "steam"}
 # cast iron, all common practice: above the first its pearlite decomposes and it grows and softens; castings with thin
 # and thick sections crack or are left with new stress where they are heated, or cooled above CAST_IRON_COOL_C, faster
 CAST_IRON_HOLD_C, CAST_IRON_HEAT_C_PER_H, CAST_IRON_COOL_C_PER_H, CAST_IRON_COOL_C = 620.0, 100.0, 55.0, 300.0
@@ -138,7 +137,7 @@ def _in_gas(cycle: Cycle | None, atmosphere: str, p: LoadPiece, reached_c: float
     if limit is None:
         return
     basis = "asked" if reached_c is None else "reached"
-    met = [(atmosphere or stage.atmosphere, stage.to_c) for stage in (stages(cycle) if cycle else ())]
+    met = [(atmosphere or stage.atmosphere, stage.hottest_c) for stage in (stages(cycle) if cycle else ())]
     if reached_c is not None:  # no stage was hotter than the load
         met = [(gas, reached_c if at is None else min(at, reached_c)) for gas, at in met] or [(atmosphere, reached_c)]
         top = max(at or 0.0 for _, at in met)
@@ -165,24 +164,22 @@ def _too_hot(cycle: Cycle | None, p: LoadPiece, margin_c: float, reached_c: floa
     top = _hottest(cycle, reached_c)
     if top is None:
         return
-    process = cycle.process.casefold() if cycle else ""
-    hardens = any(w in process for w in (*AUSTENITIZES, "temper"))
-    if p.tempered_at_c is not None and not hardens and top[0] > p.tempered_at_c - margin_c:
+    process = cycle.process if cycle else ""
+    if p.tempered_at_c is not None and not heats_again(process) and top[0] > p.tempered_at_c - margin_c:
         yield remark("above_temper", part=p.part, pieces=len(p.serials), at_c=top[0], basis=top[1],
                      tempered_c=p.tempered_at_c, margin_c=margin_c, source=COMMON)  # fmt: skip
-    steel = "steel" in p.family.casefold()  # a steel's hottest harmless hold is one below its transformation
-    if p.max_soak_c is not None and top[0] > p.max_soak_c and not (steel and hardens and "temper" not in process):
+    if p.max_soak_c is not None and top[0] > p.max_soak_c and hottest_hold_binds(p.family, process):
         yield remark("above_hottest_hold", part=p.part, material=p.material, at_c=top[0], basis=top[1],
                      limit_c=p.max_soak_c, source=RECORD)  # fmt: skip
 
 
 def _cast_iron(cycle: Cycle | None, p: LoadPiece, reached_c: float | None) -> Iterator[Remark]:
     top = _hottest(cycle, reached_c)
-    process = cycle.process.casefold() if cycle else ""
-    if top and top[0] > CAST_IRON_HOLD_C and not any(w in process for w in AUSTENITIZES):
+    anew = begins_anew(cycle.process if cycle else "")
+    if top and top[0] > CAST_IRON_HOLD_C and not anew:
         yield remark("cast_iron_hot", part=p.part, at_c=top[0], basis=top[1], limit_c=CAST_IRON_HOLD_C,
                      source=COMMON)  # fmt: skip
-    for stage in stages(cycle) if cycle and not any(w in process for w in AUSTENITIZES) else ():
+    for stage in stages(cycle) if cycle and not anew else ():
         kind, rate = stage.segment.kind, stage.rate_c_per_h
         limit = {"heat": CAST_IRON_HEAT_C_PER_H, "cool": CAST_IRON_COOL_C_PER_H}.get(kind)
         cold = kind == "cool" and (stage.from_c or 0.0) <= CAST_IRON_COOL_C

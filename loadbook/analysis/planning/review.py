@@ -9,13 +9,16 @@ Remarks on a cycle for one part: what the cycle would do to its material, its su
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from loadbook.analysis.clauses.limits import resolve
+from loadbook.analysis.clauses.recorded import gases_in
+from loadbook.analysis.clauses.timed import SOAK_START
 from loadbook.analysis.trace.model import Cycle, Limit, PieceRecord, Segment
-from loadbook.analysis.trace.route import AUSTENITIZES
+from loadbook.analysis.trace.route import begins_anew, heats_again
 from loadbook.core.remarks import Remark, remark
 
 BURNS_C = 60.0  # bare metal at this temperature burns skin within seconds
@@ -71,9 +74,9 @@ class Subject:
         named = self.is_of("austenitic", "304", "316", "1.43", "1.44")
         return named or (self.is_of("stainless") and (self.share("ni") or 0.0) >= 7.0)
 
-    def marked(self, *words: str) -> list[str]:
-        """Conditions and operations that hold any of these words."""
-        return [t for t in (*self.conditions, *self.operations) if any(w in t.casefold() for w in words)]
+    def marked(self, pattern: str) -> list[str]:
+        """Conditions and operations that hold a word which begins like this."""
+        return [t for t in (*self.conditions, *self.operations) if re.search(rf"\b(?:{pattern})", t.casefold())]
 
 
 @dataclass(frozen=True)
@@ -88,6 +91,11 @@ class Stage:
     @property
     def where(self) -> str:
         return f"segment {self.segment.number}"
+
+    @property
+    def hottest_c(self) -> float | None:
+        """The hottest that it is at: a cool where it begins."""
+        return max((c for c in (self.from_c, self.to_c) if c is not None), default=None)
 
     @property
     def rate_c_per_h(self) -> float | None:
@@ -120,12 +128,26 @@ def no_start(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
 
 
 def no_ramp_limit(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
-    of = {"heat": ("heating_rate", "heating_rate_work"), "cool": ("cooling_rate", "cooling_rate_work")}
+    """A ramp that nothing holds back; a quench that nothing holds to be quick."""
     for s in cycle.segments:
-        if s.kind in of and s.rate_max_c_per_h is None:
-            general = [x for x in cycle.limits if x.quantity in of[s.kind] and x.relation == "max"]
-            if not any(x.segment in (None, s.number) for x in general):
+        if s.kind == "hold":
+            continue
+        stated = {x.relation for x in _rate_limits(cycle, s)}
+        stated |= {"max"} if s.rate_max_c_per_h is not None else set()
+        stated |= {"min"} if s.rate_min_c_per_h is not None else set()
+        if not quenches(cycle, s):
+            if "max" not in stated:
                 yield _found("no_ramp_limit", f"segment {s.number}", kind=s.kind)
+        elif not stated:
+            yield _found("no_quench_rate", f"segment {s.number}")
+
+
+def quenches(cycle: Cycle, s: Segment) -> bool:
+    """Is this segment the quench of a cycle that hardens or dissolves: the cooling behind its main hold?"""
+    words = f"{cycle.process} {cycle.title}".casefold()
+    hot = cycle.main_hold
+    behind = hot is not None and s.number > hot[0].number and s.kind == "cool"
+    return behind and begins_anew(cycle.process) and any(w in words for w in QUENCHED)
 
 
 def asked_against_limit(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
@@ -166,13 +188,21 @@ def _asked_rate(
 
 def hold_against_limits(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
     over = limits_of(cycle, "over_temperature")
+    asked = [s for s in cycle.segments if over and s.target_c is not None and s.target_c > min(over)]
+    for s in asked:
+        if s.number - 1 not in [x.number for x in asked if x.target_c == s.target_c]:  # its ramp said so
+            yield _found("target_over_limit", f"segment {s.number}", target_c=s.target_c, limit_c=min(over))
     for s in cycle.segments:
         if s.kind != "hold" or s.target_c is None:
             continue
         top = s.target_c + (s.band_high_c or 0.0)
-        if over and top > min(over):
+        if over and s.target_c <= min(over) < top:
             yield _found("band_over_limit", f"segment {s.number}", top_c=top, limit_c=min(over))
-        spreads = [x.value for x in cycle.limits if x.quantity == "spread" and x.phase == "hold" and x.scope == "load"]
+        spreads = [
+            x.value
+            for x in cycle.limits  # before the soak's start work is below the band, and it may well bind
+            if x.quantity == "spread" and x.event == SOAK_START and x.scope == "load"
+        ]
         if spreads and s.band_low_c is not None and s.band_high_c is not None:
             width = s.band_low_c + s.band_high_c
             if min(spreads) > width:
@@ -231,7 +261,8 @@ def no_event_limits(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
     vacuum = any("vacuum" in stage.atmosphere for stage in stages(cycle))
     if vacuum and "gas backfill" not in events:
         yield _found("no_backfill_limit", "limits")
-    if not events & {"door opened", "thermocouples unplugged"}:
+    into_bath = begins_anew(cycle.process) and cycle.segments and cycle.segments[-1].kind == "hold"  # it opens hot
+    if not events & {"door opened", "thermocouples unplugged"} and not into_bath:
         yield _found("no_door_limit", "limits")
 
 
@@ -297,40 +328,53 @@ ANDREWS = "Andrews, JISI 203 (1965) 721-727"
 SENSITISING_C = (425.0, 815.0)
 EMBRITTLING_C = (375.0, 575.0)
 SLOW_THROUGH_H = 2.0  # longer than this in the range counts as slow
+LOWEST_AC1_C = 600.0  # of common steels: those with much nickel (common practice)
 ALUMINIUM_LOST_C = 120.0
 TITANIUM_AIR_C = 540.0
 # °C above which the metal leaves in a hard vacuum (common practice)
 VOLATILE = {"cadmium": 200.0, "zinc": 250.0, "brass": 400.0, "magnesium": 350.0, "lead": 550.0, "manganese": 900.0,
             "chromium": 980.0}  # fmt: skip
-CHLORINE = ("chlor", "perchlor", "trichlor", "degreas")
+CHLORINE = r"\w*chlor|degreas"
+COATED = r"(?:electro)?plat(?:ed|ing)\b|electroless|galvan|cadmium|zinc|braz|silver|solder|chrom(?:e|ed|ing)\b"
+TAKEN_UP = {"nitrogen", "hydrogen", "ammonia", "endothermic gas", "exothermic gas", "carbon dioxide", "steam"}
+QUENCHED = ("harden", "quench", "solution", "oil", "carburi")
+
+
+# mass % up to which the formula is taken: its steels were low-alloyed (about 5 % of Cr and Ni at most; from memory)
+FITTED = {"mn": 2.0, "si": 2.0, "ni": 5.0, "cr": 5.5, "w": 5.0}
 
 
 def ac1_c(pct: dict[str, float]) -> float | None:
-    """Start of austenite on heating, from the composition: Andrews' formula; None without carbon, Mn and Si.
+    """Start of austenite on heating, from the composition: Andrews' formula; None without carbon, Mn and Si, and for
+    steels with more of something than those it was fitted to.
 
     >>> ac1_c({"c": 0.40, "mn": 0.85, "si": 0.25, "cr": 0.95, "mo": 0.20})
     737.235
     """
-    if "c" not in pct or "mn" not in pct or "si" not in pct:
+    if (
+        "c" not in pct
+        or "mn" not in pct
+        or "si" not in pct
+        or any(pct.get(e, 0.0) > most for e, most in FITTED.items())
+    ):
         return None
     factor = {"mn": -10.7, "ni": -16.9, "si": 29.1, "cr": 16.9, "as": 290.0, "w": 6.38}
     return round(723.0 + sum(k * pct.get(e, 0.0) for e, k in factor.items()), 6)
 
 
 def hottest(cycle: Cycle) -> tuple[float, str] | None:
-    """The hottest that a hold's band reaches, and where."""
+    """The hottest that a hold's band, or a segment's target, reaches, and where."""
     tops = [
-        (s.target_c + (s.band_high_c or 0.0), f"segment {s.number}")
+        (s.target_c + ((s.band_high_c or 0.0) if s.kind == "hold" else 0.0), f"segment {s.number}")
         for s in cycle.segments
-        if s.kind == "hold" and s.target_c is not None
+        if s.target_c is not None
     ]
     return max(tops, default=None)
 
 
 def above_tempering(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
     top = hottest(cycle)
-    softens = any(w in cycle.process.casefold() for w in (*AUSTENITIZES, "temper"))
-    if top is None or p.tempered_at_c is None or softens:
+    if top is None or p.tempered_at_c is None or heats_again(cycle.process):
         return
     if top[0] > p.tempered_at_c - margin_c:
         yield _found(
@@ -347,19 +391,28 @@ def above_tempering(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found
 
 def above_ac1(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
     top = hottest(cycle)
-    if top is None or any(w in cycle.process.casefold() for w in AUSTENITIZES):
+    if top is None or begins_anew(cycle.process):
         return
+    transforms = p.is_of("steel") and not p.austenitic
     known, source = p.ac1_c, "the material's record"
-    if known is None and p.is_of("steel") and not p.austenitic:
+    if known is None and transforms:
         known, source = ac1_c(dict(p.pct)), ANDREWS
     if known is not None and top[0] > known - margin_c:
         yield _found("above_ac1", top[1], top_c=top[0], austenite_c=known, source=source)
+    if known is None and transforms and top[0] > LOWEST_AC1_C - margin_c:
+        yield _found("ac1_unknown", top[1], top_c=top[0], material=p.material)
 
 
 def above_max_soak(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
     top = hottest(cycle)
-    if top is not None and p.max_soak_c is not None and top[0] > p.max_soak_c:
+    binds = hottest_hold_binds(p.family, cycle.process)
+    if top is not None and p.max_soak_c is not None and top[0] > p.max_soak_c and binds:
         yield _found("above_max_soak", top[1], top_c=top[0], material=p.material, most_c=p.max_soak_c)
+
+
+def hottest_hold_binds(family: str, process: str) -> bool:
+    """A steel's hottest harmless hold is one below its transformation: what transforms it is not held to it."""
+    return not ("steel" in family.casefold() and begins_anew(process))
 
 
 def hours_inside(stage: Stage, low_c: float, high_c: float) -> float | None:
@@ -376,24 +429,32 @@ def hours_inside(stage: Stage, low_c: float, high_c: float) -> float | None:
     return inside / stage.rate_c_per_h if stage.rate_c_per_h else None
 
 
+def slow_through(cycle: Cycle, low_c: float, high_c: float, kinds: Sequence[str]) -> Iterator[tuple[float, str]]:
+    """Each slow stay between two temperatures: its hours, and the segments of these kinds that make it."""
+    hours, of = 0.0, list[int]()
+    for stage in stages(cycle):
+        own = hours_inside(stage, low_c, high_c) if stage.segment.kind in kinds else None
+        if own:
+            hours, of = hours + own, [*of, stage.segment.number]
+        leaves = stage.to_c is None or not low_c <= stage.to_c <= high_c or stage.segment is cycle.segments[-1]
+        if leaves and hours > SLOW_THROUGH_H:
+            yield hours, f"segment {of[0]}" if len(of) == 1 else f"segments {of[0]} to {of[-1]}"
+        if leaves:
+            hours, of = 0.0, []
+
+
 def sensitising(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
     if not p.austenitic or (p.share("c") is not None and (p.share("c") or 0.0) <= 0.03):
         return
-    for stage in stages(cycle):
-        hours = hours_inside(stage, *SENSITISING_C)
-        if hours is not None and hours > SLOW_THROUGH_H:
-            yield _found("sensitising", stage.where, inside_h=hours, low_c=SENSITISING_C[0], high_c=SENSITISING_C[1])
+    for hours, where in slow_through(cycle, *SENSITISING_C, ("heat", "hold", "cool")):
+        yield _found("sensitising", where, inside_h=hours, low_c=SENSITISING_C[0], high_c=SENSITISING_C[1])
 
 
 def embrittling(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
     if not p.is_of("low-alloy", "alloy steel") or (p.share("mo") or 0.0) >= 0.15:
         return
-    for stage in stages(cycle):
-        if stage.segment.kind == "heat":
-            continue
-        hours = hours_inside(stage, *EMBRITTLING_C)
-        if hours is not None and hours > SLOW_THROUGH_H:
-            yield _found("embrittling", stage.where, inside_h=hours, low_c=EMBRITTLING_C[0], high_c=EMBRITTLING_C[1])
+    for hours, where in slow_through(cycle, *EMBRITTLING_C, ("hold", "cool")):
+        yield _found("embrittling", where, inside_h=hours, low_c=EMBRITTLING_C[0], high_c=EMBRITTLING_C[1])
 
 
 def aluminium(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
@@ -409,7 +470,7 @@ def aluminium(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
 
 
 def plated(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
-    found = p.marked("plat", "galvan", "cadmium", "zinc", "braze", "brazed", "silver", "solder", "chrome")
+    found = p.marked(COATED)
     if found:
         top = hottest(cycle)
         yield _found(
@@ -421,14 +482,15 @@ def titanium(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
     if not p.is_of("titan"):
         return
     for stage in stages(cycle):
-        if "nitrogen" in stage.atmosphere or "hydrogen" in stage.atmosphere:
+        gases = gases_in(stage.atmosphere)
+        if gases & TAKEN_UP:
             yield _found("titanium_gas", stage.where, atmosphere=stage.atmosphere)
-        elif stage.atmosphere == "air" and (stage.to_c or 0.0) > TITANIUM_AIR_C:
-            yield _found("titanium_air", stage.where, at_c=stage.to_c)
+        elif "air" in gases and (stage.hottest_c or 0.0) > TITANIUM_AIR_C:
+            yield _found("titanium_air", stage.where, at_c=stage.hottest_c)
     inert = any("argon" in stage.atmosphere or "helium" in stage.atmosphere for stage in stages(cycle))
     if inert and not any(x.quantity == "dew_point" for x in cycle.limits):
         yield _found("no_dew_point_limit", "limits", dew_c=-54.0)
-    residue = p.marked(*CHLORINE)
+    residue = p.marked(CHLORINE)
     if residue:
         yield _found("chlorine", "the part", part=p.part, recorded=residue)
 
@@ -442,7 +504,7 @@ def reactive(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
 
 
 def volatile(cycle: Cycle, p: Subject, margin_c: float) -> Iterator[Found]:
-    top = max((s.to_c or 0.0 for s in stages(cycle) if "vacuum" in s.atmosphere), default=None)
+    top = max((s.hottest_c or 0.0 for s in stages(cycle) if "vacuum" in s.atmosphere), default=None)
     if top is None:
         return
     words = " ".join((p.family, p.material, *p.conditions, *p.operations)).casefold()
@@ -502,7 +564,11 @@ def band_of_furnace(cycle: Cycle, furnace: str, uniformity_c: float) -> Iterator
 
 
 ALWAYS = ("asks_above_limit", "asks_below_limit", "soak_short")  # breaks of a limit, whoever asks
-OF_ITS_OWN = ("band_over_limit", "above_max_soak")  # breaks where the present cycle is not remarked on for the same
+OF_ITS_OWN = (
+    "band_over_limit",
+    "target_over_limit",
+    "above_max_soak",
+)  # breaks where the present cycle is not remarked on for the same
 
 
 def broken(found: Sequence[Found], present: Sequence[Found] = ()) -> list[Found]:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
 
+from loadbook.analysis.trace.route import heats_again
 from loadbook.core.remarks import remark
 from loadbook.core.vocabulary.scales import scale_of
 
@@ -36,8 +37,10 @@ class Hardness:
         return median(before - after for _, before, after in self.pairs)
 
 
-def softens(read: Sequence[Hardness]) -> Iterator[Found]:
-    """A remark for each part and characteristic that the runs of a cycle made softer."""
+def softens(read: Sequence[Hardness], process: str = "") -> Iterator[Found]:
+    """A remark for each part and characteristic that the runs of a cycle made softer; where its process is asked to
+    soften (it tempers, anneals, dissolves), only where pieces fell below what is asked of them."""
+    asked = heats_again(process)
     for one in read:
         if len(one.pairs) < FEWEST:
             continue
@@ -47,6 +50,8 @@ def softens(read: Sequence[Hardness]) -> Iterator[Found]:
             continue
         runs = len({run for run, _, _ in one.pairs})
         below = 0 if one.lower is None else sum(a < one.lower <= b for _, b, a in one.pairs)
+        if asked and not below:
+            continue
         said = remark(
             "softens", characteristic=one.characteristic, before=before, after=after, unit=one.unit,
             pieces=len(one.pairs), runs=runs, below=below, lower=one.lower,

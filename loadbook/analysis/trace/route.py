@@ -12,17 +12,25 @@ from dataclasses import dataclass
 
 from loadbook.core.units import ZERO_C_IN_K
 
-# words of processes after which nothing is left of the tempering and relief before
+# words of processes after which nothing is left of the tempering and relief before; an anneal of the others stays below
 AUSTENITIZES = ("harden", "anneal", "normal", "carburi", "austenit", "solution", "braz")
+BELOW_AC1 = ("relie", "subcritical", "sub-critical")
 
 
 def begins_anew(process: str | None) -> bool:
     """Does a run of this process wipe out what the runs before it did?
 
-    >>> begins_anew("harden"), begins_anew("stress relief"), begins_anew(None)
-    (True, False, False)
+    >>> begins_anew("harden"), begins_anew("stress relief"), begins_anew("stress relief anneal"), begins_anew(None)
+    (True, False, False, False)
     """
-    return any(word in (process or "").casefold() for word in AUSTENITIZES)
+    words = (process or "").casefold()
+    below = any(word in words for word in BELOW_AC1)
+    return any(word in words for word in AUSTENITIZES if not (below and word == "anneal"))
+
+
+def heats_again(process: str | None) -> bool:
+    """May a run of this process be hotter than the last tempering, since it begins anew or tempers?"""
+    return begins_anew(process) or "temper" in (process or "").casefold()
 
 
 @dataclass(frozen=True)
