@@ -113,6 +113,8 @@ def test_a_good_cycle_for_a_part_it_suits_has_no_remark() -> None:
         ("contradiction", limit("over_temperature", 590.0)),
         ("contradiction", segment(3, target_c=500.0)),  # behind it the hold is at 600
         ("no band", segment(2, band_high_c=None)),
+        ("no soak time", segment(2, minutes=None)),
+        ("no ramp limit", replace(GOOD, segments=GOOD.segments[:4], limits=without("cooling_rate").limits)),
         ("no backfill temperature", without(event="gas backfill")),
         ("no door temperature", without(event="door opened")),
         ("no spread limit", without("spread")),

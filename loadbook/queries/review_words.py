@@ -83,6 +83,10 @@ WORDS: dict[str, tuple[str, ...]] = {
         "no ramp limit", "{kind}ing without a fastest rate",
         "uneven heating and cooling is what makes temperature differences, and these make movement",
     ),
+    "no_soak_time": (
+        "no soak time", "the hold does not say how long it must soak",
+        "a run that only touches the band keeps it: the middle of a section may never have got there",
+    ),
     "no_quench_rate": (
         "no quench rate", "the quench has neither a slowest nor a fastest rate",
         "too slow leaves the piece soft, too quick moves and cracks it; which it was, nobody can say afterwards",
@@ -155,22 +159,24 @@ WORDS: dict[str, tuple[str, ...]] = {
         "a leak or wet load shows in the pressure before it shows on the parts",
     ),
     "above_tempering": (
-        "above tempering", "the hold reaches {top_c}; {part} was last tempered or aged at {tempered_c}",
+        "above tempering",
+        "the cycle reaches {top_c}; {part} was last tempered or aged at {tempered_c}",
         "it must stay {margin_c_diff} (the shop's own margin) below, or the piece loses hardness",
         "common practice (margins of {low_c_diff:number} to {high_c_diff} are in use)",
     ),
     "above_ac1": (
-        "near or above Ac1", "the hold reaches {top_c}; austenite begins at about {austenite_c}",
+        "near or above Ac1", "the cycle reaches {top_c}; austenite begins at about {austenite_c}",
         "part of the section would transform and harden or soften on cooling; the estimate is good to some tens of "
         "degrees",
         "{source}",
     ),
     "ac1_unknown": (
-        "Ac1 not known", "the hold reaches {top_c}; where austenite begins in {material} is not known",
+        "Ac1 not known", "the cycle reaches {top_c}; where austenite begins in {material} is not known",
         "its record has neither Ac1 nor a composition that the formula is good for: amend materials, ac1_c",
     ),
     "above_max_soak": (
-        "above the material's hottest hold", "the hold reaches {top_c}; {material} may be held at {most_c} at most",
+        "above the material's hottest hold",
+        "the cycle reaches {top_c}; {material} may be held at {most_c} at most",
         "the material's record says so", MATERIAL,
     ),
     "sensitising": (
@@ -182,7 +188,7 @@ WORDS: dict[str, tuple[str, ...]] = {
         "alloy steels without molybdenum lose toughness when they stay or cool slowly through this range",
     ),
     "aluminium": (
-        "aluminium temper lost", "the hold reaches {top_c}",
+        "aluminium temper lost", "the cycle reaches {top_c}",
         "artificially aged aluminium overages and cold-worked aluminium softens: relief by heat and the temper exclude "
         "each other; stretching or compressing relieves without heat",
     ),

@@ -140,6 +140,9 @@ def no_ramp_limit(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
                 yield _found("no_ramp_limit", f"segment {s.number}", kind=s.kind)
         elif not stated:
             yield _found("no_quench_rate", f"segment {s.number}")
+    last = cycle.segments[-1]
+    if last.kind == "hold" and not begins_anew(cycle.process) and not limits_of(cycle, *_rates("cool")):
+        yield _found("no_ramp_limit", f"behind segment {last.number}", kind="cool")
 
 
 def quenches(cycle: Cycle, s: Segment) -> bool:
@@ -161,8 +164,11 @@ def asked_against_limit(cycle: Cycle, subject: Subject | None) -> Iterator[Found
 
 def _rate_limits(cycle: Cycle, s: Segment) -> list[Limit]:
     """Limits on the rate of one segment beside its own."""
-    of = f"{s.kind}ing_rate"
-    return [x for x in cycle.limits if x.quantity in (of, f"{of}_work") and x.segment in (None, s.number)]
+    return [x for x in cycle.limits if x.quantity in _rates(s.kind) and x.segment in (None, s.number)]
+
+
+def _rates(kind: str) -> tuple[str, str]:
+    return f"{kind}ing_rate", f"{kind}ing_rate_work"
 
 
 def _asked_rate(
@@ -244,6 +250,13 @@ def no_band(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
             yield _found("band_not_stated", f"segment {s.number}")
 
 
+def no_soak_time(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
+    for s in cycle.segments:
+        stated = {"soak", "time_in_range"} & {x.quantity for x in cycle.limits if x.segment in (None, s.number)}
+        if s.kind == "hold" and s.minutes is None and not stated:
+            yield _found("no_soak_time", f"segment {s.number}")
+
+
 def no_low_hold(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
     if cycle.main_hold is None:
         return
@@ -320,7 +333,7 @@ def vacuum_pressure(cycle: Cycle, subject: Subject | None) -> Iterator[Found]:
 CYCLE_CHECKS = (
     no_start, no_ramp_limit, asked_against_limit, hold_against_limits, direction, hold_elsewhere,
     door_above_backfill, no_band,
-    no_low_hold, no_event_limits, no_spread_or_lead, no_evidence_limits, vacuum_pressure, never_binds, door_burns,
+    no_soak_time, no_low_hold, no_event_limits, no_spread_or_lead, no_evidence_limits, vacuum_pressure, never_binds, door_burns,
 )  # fmt: skip
 
 
